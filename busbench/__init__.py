@@ -1,0 +1,1 @@
+"""busbench: bench test tool for the serial servo bus."""

@@ -1,0 +1,77 @@
+"""The contract of every reader of recordings."""
+
+from __future__ import annotations
+
+import abc
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from busbench.model import BUS_LINE, ByteLog, Clock, LineSettings, Mark
+
+
+@dataclass(frozen=True, slots=True)
+class ReadOptions:
+    """What a person may have to say where a file leaves a choice.
+
+    Args:
+        interface: name or number of the interface in a packet capture.
+        usb_device: "bus.device" (as in "1.7") in a capture of a USB host.
+        signal: name of the signal in a file of level changes.
+        line: line settings for files of level changes and for character times.
+    """
+
+    interface: str | None = None
+    usb_device: str | None = None
+    signal: str | None = None
+    line: LineSettings = BUS_LINE
+
+
+@dataclass
+class CaptureInfo:
+    """What a recording says of itself.
+
+    Args:
+        path: as the person gave it; "-" is standard input.
+        format: one word or two for people, as in "byte CSV".
+        clock: how well the times are known.
+        start_utc_ns: Unix time of the clock's zero in ns where the file knows
+            it: 0 where times count from the epoch, None where no wall clock is known.
+        source: the port or channel it was taken from, or "".
+        notes: one line each, for people, of what was amiss or chosen (a cut end,
+            damaged rows, the interface taken). Grows while the file is read.
+        marks: words set at times while recording. Grows while the file is read.
+    """
+
+    path: str
+    format: str
+    clock: Clock
+    start_utc_ns: int | None = None
+    source: str = ""
+    notes: list[str] = field(default_factory=list)
+    marks: list[Mark] = field(default_factory=list)
+
+
+class Capture(abc.ABC):
+    """A recording that can be read from its start as often as needed."""
+
+    info: CaptureInfo
+
+    @abc.abstractmethod
+    def blocks(self) -> Iterator[ByteLog]:
+        """Read the recording in runs of at most a few megabytes.
+
+        Offsets of the runs follow one another without a hole. `info.notes` and
+        `info.marks` are complete when the iterator ends.
+
+        Raises:
+            CaptureError: nothing (more) can be read; all good bytes were given before.
+        """
+
+    def close(self) -> None:
+        """Let go of the file."""
+
+    def __enter__(self) -> Capture:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()

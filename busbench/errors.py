@@ -1,0 +1,50 @@
+"""The errors people are meant to read: what happened, where, and what to do next."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+class BusbenchError(Exception):
+    """Base of every error that is shown as one line and ends a command with exit code 2.
+
+    Args:
+        what: what happened and where, in one clause.
+        hint: what to do next, or an empty string where there is nothing to say.
+    """
+
+    def __init__(self, what: str, *, hint: str = "") -> None:
+        self.what = what
+        self.hint = hint
+        super().__init__(f"{what}: {hint}" if hint else what)
+
+
+class PortError(BusbenchError):
+    """A serial port or stream address could not be opened, set or kept."""
+
+    def __init__(self, port: str, what: str, *, hint: str = "") -> None:
+        self.port = port
+        super().__init__(f"{port}: {what}", hint=hint)
+
+
+class CaptureError(BusbenchError):
+    """A recording could not be read (or written) at a stated byte of a stated file."""
+
+    def __init__(self, path: str | Path, what: str, *, offset: int | None = None, hint: str = "") -> None:
+        self.path = str(path)
+        self.offset = offset
+        place = f"{path}, byte {offset}" if offset is not None else str(path)
+        super().__init__(f"{place}: {what}", hint=hint)
+
+
+class RigError(BusbenchError):
+    """A rig file says something that cannot be: names the file and the key."""
+
+    def __init__(self, path: str | Path, key: str, what: str, *, hint: str = "") -> None:
+        self.path = str(path)
+        self.key = key
+        super().__init__(f"{path}, {key}: {what}" if key else f"{path}: {what}", hint=hint)
+
+
+class DriveError(BusbenchError):
+    """A drive program cannot be run, or may not be run, as it stands."""

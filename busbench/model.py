@@ -1,0 +1,255 @@
+"""The values that pass from room to room: bytes with their clock, and frames.
+
+Times are integer nanoseconds on one clock. A log with a wall clock counts from
+the Unix epoch; every other log counts from its own start.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+U8 = NDArray[np.uint8]
+U16 = NDArray[np.uint16]
+I64 = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+
+class ClockKind(enum.StrEnum):
+    """How well the time of a byte is known."""
+
+    PER_BYTE = "per-byte"  # a logic analyser stamped each character
+    PER_READ = "per-read"  # a serial port handed over some bytes at a known time
+    NONE = "none"  # bytes only
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """The clock that a log of bytes came with.
+
+    Args:
+        kind: what one time stamp stands for.
+        resolution_ns: the smallest step of the stamps, 0 without a clock.
+    """
+
+    kind: ClockKind
+    resolution_ns: int
+
+    @property
+    def is_known(self) -> bool:
+        """True where bytes have any time at all."""
+        return self.kind is not ClockKind.NONE
+
+
+NO_CLOCK = Clock(ClockKind.NONE, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """What one read of a live port returned, and when it returned.
+
+    Args:
+        t_ns: time at which the read returned.
+        data: the bytes.
+        bad: one byte for each byte of data, non-zero where the line marked it
+            as damaged (parity, framing, break); empty where none was marked.
+    """
+
+    t_ns: int
+    data: bytes
+    bad: bytes = b""
+
+
+def readonly(*arrays: NDArray[np.generic] | None) -> None:
+    """Bar writing to the arrays."""
+    for array in arrays:
+        if array is not None:
+            array.flags.writeable = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ByteLog:
+    """A run of received bytes and the clock marks inside it.
+
+    A mark says: the bytes up to here (exclusive) had been handed over at this
+    time. A log with a clock has a mark at its last byte; a per-byte log has one
+    mark a byte; a log without a clock has none.
+
+    Args:
+        offset: place of the first byte in the whole stream.
+        data: the bytes, uint8 (B,).
+        mark_end: stream offset just past the last byte of each mark, int64 (M,), rising.
+        mark_t_ns: time of each mark, int64 (M,).
+        bad: uint8 (B,), non-zero where the line marked the byte as damaged, or None.
+    """
+
+    offset: int
+    data: U8
+    mark_end: I64
+    mark_t_ns: I64
+    bad: U8 | None = None
+
+    def __post_init__(self) -> None:
+        if self.mark_end.shape != self.mark_t_ns.shape:
+            raise ValueError("mark_end and mark_t_ns differ in length")
+        if self.bad is not None and self.bad.shape != self.data.shape:
+            raise ValueError("bad and data differ in length")
+
+    def __len__(self) -> int:
+        return int(self.data.size)
+
+    @property
+    def end(self) -> int:
+        """Stream offset just past the last byte."""
+        return self.offset + int(self.data.size)
+
+    @staticmethod
+    def from_bytes(data: bytes | U8, *, offset: int = 0) -> ByteLog:
+        """A log without a clock over the given bytes."""
+        array = np.frombuffer(data, np.uint8) if isinstance(data, bytes) else data
+        none = np.empty(0, np.int64)
+        return ByteLog(offset, array, none, none)
+
+    @staticmethod
+    def from_chunks(chunks: Iterable[Chunk], *, offset: int = 0) -> ByteLog:
+        """A per-read log over the chunks of a live port."""
+        parts = [chunk for chunk in chunks if chunk.data]
+        data = np.frombuffer(b"".join(chunk.data for chunk in parts), np.uint8)
+        sizes = np.array([len(chunk.data) for chunk in parts], np.int64)
+        bad = None
+        if any(chunk.bad for chunk in parts):
+            bad = np.frombuffer(b"".join(chunk.bad or bytes(len(chunk.data)) for chunk in parts), np.uint8)
+        times = np.array([chunk.t_ns for chunk in parts], np.int64)
+        return ByteLog(offset, data, offset + np.cumsum(sizes), times, bad)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameTimes:
+    """The narrow columns of many frames: all that beat and outages need.
+
+    Args:
+        t_ns: latest time at which the frame's last byte can have arrived, int64 (N,).
+        slack_ns: how much earlier it may have arrived, uint32 (N,); 0 where the
+            clock is per byte, 2**32 - 1 for "at least 4.29 s".
+        offset: stream offset of the header, int64 (N,).
+        flags: byte 23, uint8 (N,).
+    """
+
+    t_ns: I64
+    slack_ns: NDArray[np.uint32]
+    offset: I64
+    flags: U8
+
+    def __len__(self) -> int:
+        return int(self.offset.size)
+
+    @staticmethod
+    def concat(parts: Iterable[FrameTimes]) -> FrameTimes:
+        """All parts one after another."""
+        some = list(parts)
+        if len(some) == 1:
+            return some[0]
+        return FrameTimes(
+            np.concatenate([p.t_ns for p in some] or [np.empty(0, np.int64)]),
+            np.concatenate([p.slack_ns for p in some] or [np.empty(0, np.uint32)]),
+            np.concatenate([p.offset for p in some] or [np.empty(0, np.int64)]),
+            np.concatenate([p.flags for p in some] or [np.empty(0, np.uint8)]),
+        )
+
+
+class Reason(enum.IntEnum):
+    """Why a run of bytes is in no frame."""
+
+    DAMAGED = 0  # bytes on the line that form no frame
+    SLOT = 1  # a sensor's reply between two frames: no damage
+    CUT = 2  # the piece of a frame with which a log begins or ends: no damage
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rejects:
+    """Every run of bytes that is in no frame, as columns of equal length.
+
+    Args:
+        offset: stream offset of the run's first byte, int64 (K,).
+        length: its length in bytes, int64 (K,).
+        reason: a Reason, uint8 (K,).
+    """
+
+    offset: I64
+    length: I64
+    reason: U8
+
+    def __len__(self) -> int:
+        return int(self.offset.size)
+
+    @property
+    def bytes_total(self) -> int:
+        """Bytes in all runs."""
+        return int(self.length.sum())
+
+    def of(self, reason: Reason) -> Rejects:
+        """The runs rejected for one reason."""
+        keep = self.reason == reason
+        return Rejects(self.offset[keep], self.length[keep], self.reason[keep])
+
+    @staticmethod
+    def empty() -> Rejects:
+        """No runs."""
+        return Rejects(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0, np.uint8))
+
+    @staticmethod
+    def concat(parts: Iterable[Rejects]) -> Rejects:
+        """All parts one after another."""
+        some = [part for part in parts if len(part)] or [Rejects.empty()]
+        return Rejects(
+            np.concatenate([p.offset for p in some]),
+            np.concatenate([p.length for p in some]),
+            np.concatenate([p.reason for p in some]),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A word that somebody set at a time in a recording.
+
+    Args:
+        t_ns: the time, on the recording's clock.
+        text: the word.
+    """
+
+    t_ns: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class LineSettings:
+    """How the serial line is set; the defaults are the bus.
+
+    Args:
+        baud: bits a second.
+        parity: "E", "O" or "N".
+        stop_bits: 1 or 2.
+        inverted: True where the line idles low, as the bus does.
+    """
+
+    baud: int = 100_000
+    parity: str = "E"
+    stop_bits: int = 2
+    inverted: bool = True
+
+    @property
+    def character_bits(self) -> int:
+        """Bits of one character on the line, start and stop bits included."""
+        return 1 + 8 + (self.parity != "N") + self.stop_bits
+
+    @property
+    def character_ns(self) -> int:
+        """Time that one character takes: 120 000 ns on the bus."""
+        return round(self.character_bits * 1_000_000_000 / self.baud)
+
+
+BUS_LINE = LineSettings()

@@ -1,0 +1,116 @@
+"""Frames by the million: a table of columns, and what the alignment hands over."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busbench.model import I64, U8, U16, Bools, FrameTimes, Rejects, readonly
+from busbench.wire.bulk import FRAME_BYTES, unpack_channels
+
+
+@dataclass(frozen=True, eq=False)
+class FrameTable:
+    """Many frames as read-only columns of equal length N.
+
+    Args:
+        t_ns: latest time at which the frame's last byte can have arrived, int64 (N,);
+            zeros without a clock.
+        slack_ns: how much earlier it may have arrived, uint32 (N,); see FrameTimes.
+        offset: stream offset of the header byte, int64 (N,).
+        raw: the 25 bytes of each frame as they stood on the line, uint8 (N, 25).
+        suspect: True where the line marked a byte of the frame as damaged, bool (N,).
+    """
+
+    t_ns: I64
+    slack_ns: NDArray[np.uint32]
+    offset: I64
+    raw: U8
+    suspect: Bools
+
+    def __post_init__(self) -> None:
+        readonly(self.t_ns, self.slack_ns, self.offset, self.raw, self.suspect)
+
+    def __len__(self) -> int:
+        return int(self.offset.size)
+
+    @cached_property
+    def channels(self) -> U16:
+        """Counts of channels 1-16, uint16 (N, 16)."""
+        counts = unpack_channels(self.raw)
+        readonly(counts)
+        return counts
+
+    @property
+    def flags(self) -> U8:
+        """Byte 23 of each frame, uint8 (N,)."""
+        return self.raw[:, 23]
+
+    @property
+    def end(self) -> U8:
+        """Byte 24 of each frame, uint8 (N,)."""
+        return self.raw[:, 24]
+
+    def times(self) -> FrameTimes:
+        """The narrow columns alone, copied, so that the frames' bytes can be let go."""
+        return FrameTimes(self.t_ns, self.slack_ns, self.offset, np.ascontiguousarray(self.flags))
+
+    def __getitem__(self, rows: slice) -> FrameTable:
+        return FrameTable(
+            self.t_ns[rows], self.slack_ns[rows], self.offset[rows], self.raw[rows], self.suspect[rows]
+        )
+
+    @staticmethod
+    def empty() -> FrameTable:
+        """A table without rows."""
+        return FrameTable(
+            np.empty(0, np.int64),
+            np.empty(0, np.uint32),
+            np.empty(0, np.int64),
+            np.empty((0, FRAME_BYTES), np.uint8),
+            np.empty(0, np.bool_),
+        )
+
+    @staticmethod
+    def concat(parts: Iterable[FrameTable]) -> FrameTable:
+        """All parts one after another."""
+        some = [part for part in parts if len(part)] or [FrameTable.empty()]
+        if len(some) == 1:
+            return some[0]
+        return FrameTable(
+            np.concatenate([p.t_ns for p in some]),
+            np.concatenate([p.slack_ns for p in some]),
+            np.concatenate([p.offset for p in some]),
+            np.concatenate([p.raw for p in some]),
+            np.concatenate([p.suspect for p in some]),
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """What the alignment made of some bytes.
+
+    Args:
+        frames: the frames, in the order in which they stand.
+        rejects: the runs of bytes between them.
+        ambiguous: stream spans (start, end) in which two alignments stood equally
+            well and one had to be chosen.
+    """
+
+    frames: FrameTable
+    rejects: Rejects
+    ambiguous: tuple[tuple[int, int], ...] = ()
+
+    @staticmethod
+    def concat(parts: Iterable[Found]) -> Found:
+        """All parts one after another."""
+        some = list(parts)
+        return Found(
+            FrameTable.concat(p.frames for p in some),
+            Rejects.concat(p.rejects for p in some),
+            tuple(span for p in some for span in p.ambiguous),
+        )
