@@ -1,0 +1,245 @@
+"""Layout of pcapng blocks, and the few texts of our own that a recording carries in them.
+
+Source: IETF draft-ietf-opsawg-pcapng, "PCAP Now Generic (pcapng) Capture File Format".
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busbench.model import I64, NO_CLOCK, Clock, ClockKind, LineSettings
+
+SECTION_HEADER = 0x0A0D0D0A  # reads the same in both byte orders
+INTERFACE = 1
+PACKET_OBSOLETE = 2
+PACKET_SIMPLE = 3
+PACKET = 6
+MAGIC = 0x1A2B3C4D
+
+OPT_END = 0
+OPT_COMMENT = 1
+OPT_NAME = 2  # of an interface
+OPT_FLAGS = 2  # of a packet
+OPT_DESCRIPTION = 3
+OPT_USER_APPLICATION = 4
+OPT_TSRESOL = 9
+OPT_TSOFFSET = 14
+
+PACKET_HEADER_BYTES = 28  # up to the packet's data
+PACKET_FRAME_BYTES = 32  # the same and the trailing length
+LINK_SERIAL = 147  # kept for private use: the meaning is ours
+LINKS_USER = range(147, 163)
+LINKS_USB = (186, 189, 220, 249)
+
+DIRECTION_MASK = 3
+INBOUND = 1
+OUTBOUND = 2
+
+OWN_DESCRIPTION = "busbench serial line:"
+_COMMENT_BYTES_MAX = 60_000  # an option's length is 16 bits
+_OFFSET_S_MAX = 1 << 33  # beyond this an offset is no date
+
+
+def padded(size: int) -> int:
+    """Size rounded up to whole 32-bit words."""
+    return (size + 3) & ~3
+
+
+@dataclass(frozen=True, slots=True)
+class Interface:
+    """One interface described in a capture.
+
+    Args:
+        section: number of its section in the file, from 0.
+        number: its number inside that section.
+        link_type: what its packets hold (147 here; 220 and 249 USB).
+        snaplen: longest packet kept, 0 for no limit.
+        name, description: as written, "" where absent.
+        tsresol: the option's byte: a power of ten, or of two with bit 7 set.
+        tsoffset_s: seconds to add to its stamps.
+    """
+
+    section: int
+    number: int
+    link_type: int
+    snaplen: int = 0
+    name: str = ""
+    description: str = ""
+    tsresol: int = 6
+    tsoffset_s: int = 0
+
+    @property
+    def resolution_ns(self) -> int:
+        """The step of its stamps, rounded up to whole nanoseconds."""
+        power = self.tsresol & 0x7F
+        units = 1 << power if self.tsresol & 0x80 else 10**power
+        return -(-1_000_000_000 // units)
+
+    @property
+    def label(self) -> str:
+        """How a person would name it."""
+        return self.name or self.description or f"interface {self.number}"
+
+    @property
+    def is_own(self) -> bool:
+        """True where our writer described it."""
+        return self.description.startswith(OWN_DESCRIPTION)
+
+    @property
+    def is_outbound(self) -> bool:
+        """True where it is described as the bytes that were sent."""
+        return self.is_own and _fields(self.description).get("direction") == "out"
+
+    @property
+    def clock(self) -> Clock:
+        """How well its times are known; foreign files count as one stamp a read."""
+        fields = _fields(self.description) if self.is_own else {}
+        try:
+            kind = ClockKind(fields.get("clock", ClockKind.PER_READ))
+        except ValueError:
+            kind = ClockKind.PER_READ
+        if kind is ClockKind.NONE:
+            return NO_CLOCK
+        step = fields.get("resolution_ns", "")
+        return Clock(kind, int(step) if re.fullmatch(r"[0-9]{1,15}", step) else self.resolution_ns)
+
+    @property
+    def has_wall_clock(self) -> bool:
+        """False where our writer knew no date."""
+        return not (self.is_own and _fields(self.description).get("epoch") == "none")
+
+    def to_ns(self, ticks: NDArray[np.uint64]) -> I64:
+        """Times in ns of raw stamps, exact as far as ns go.
+
+        Args:
+            ticks: 64-bit stamps as written, uint64 (N,).
+
+        Returns:
+            int64 (N,).
+        """
+        power = self.tsresol & 0x7F
+        giga = np.uint64(1_000_000_000)
+        if self.tsresol & 0x80:
+            # seconds and remainder apart, for the product would pass 64 bits
+            if power > 63:
+                ns = np.zeros_like(ticks)
+            else:
+                seconds = ticks >> np.uint64(power)
+                rest = ticks & np.uint64((1 << power) - 1)
+                spare = max(power - 33, 0)
+                ns = seconds * giga + ((rest >> np.uint64(spare)) * giga >> np.uint64(power - spare))
+        elif power <= 9:
+            ns = ticks if power == 9 else ticks * np.uint64(10 ** (9 - power))
+        else:
+            ns = ticks // np.uint64(10 ** (power - 9)) if power < 29 else np.zeros_like(ticks)
+        times = ns.view(np.int64)
+        return times + np.int64(self.tsoffset_s * 1_000_000_000) if self.tsoffset_s else times
+
+
+def option(code: int, value: bytes) -> bytes:
+    """One option with its padding."""
+    return struct.pack("<HH", code, len(value)) + value + bytes(-len(value) % 4)
+
+
+def block(kind: int, body: bytes, options: bytes = b"") -> bytes:
+    """One whole block, little-endian; the body must be padded already."""
+    if options:
+        options += bytes(4)
+    size = struct.pack("<I", 12 + len(body) + len(options))
+    return b"".join((struct.pack("<I", kind), size, body, options, size))
+
+
+def read_options(data: bytes, order: str) -> Iterator[tuple[int, bytes]]:
+    """Options up to the end mark or the first that does not fit.
+
+    Args:
+        data: the option part of a block.
+        order: "<" or ">".
+    """
+    at = 0
+    while at + 4 <= len(data):
+        code, size = struct.unpack_from(order + "HH", data, at)
+        if code == OPT_END or at + 4 + size > len(data):
+            return
+        yield code, data[at + 4 : at + 4 + size]
+        at += 4 + padded(size)
+
+
+def plain_text(value: bytes) -> str:
+    """Text of an option, safe to print: one line, nothing a terminal would obey."""
+    text = value.decode("utf-8", "replace").rstrip("\0")
+    return "".join(c if c.isprintable() else " " for c in text).strip()
+
+
+def read_interface(body: bytes, order: str, *, section: int, number: int) -> Interface:
+    """The interface that the body of an interface block describes."""
+    link_type, _, snaplen = struct.unpack_from(order + "HHI", body)
+    name = description = ""
+    tsresol, tsoffset_s = 6, 0
+    for code, value in read_options(body[8:], order):
+        if code == OPT_NAME:
+            name = plain_text(value)
+        elif code == OPT_DESCRIPTION:
+            description = plain_text(value)
+        elif code == OPT_TSRESOL and value:
+            tsresol = value[0]
+        elif code == OPT_TSOFFSET and len(value) == 8:
+            (tsoffset_s,) = struct.unpack(order + "q", value)
+    if abs(tsoffset_s) > _OFFSET_S_MAX:
+        tsoffset_s = 0
+    return Interface(section, number, link_type, snaplen, name, description, tsresol, tsoffset_s)
+
+
+def describe(line: LineSettings, clock: Clock, *, outbound: bool, wall_clock: bool) -> str:
+    """The if_description of our recordings: the line and the clock as key=value text."""
+    return (
+        f"{OWN_DESCRIPTION} baud={line.baud} parity={line.parity} stop_bits={line.stop_bits}"
+        f" inverted={'yes' if line.inverted else 'no'} direction={'out' if outbound else 'in'}"
+        f" clock={clock.kind.value} resolution_ns={clock.resolution_ns}"
+        f" epoch={'unix' if wall_clock else 'none'}"
+    )
+
+
+def _fields(description: str) -> dict[str, str]:
+    return dict(re.findall(r"(\w+)=(\S+)", description))
+
+
+def bad_comments(bad: Iterable[int]) -> Iterator[str]:
+    """Comments such as "bad=3,7-9": places in a packet, from 0, of bytes marked on the line."""
+    runs: list[list[int]] = []
+    for place in bad:
+        if runs and place == runs[-1][1] + 1:
+            runs[-1][1] = place
+        else:
+            runs.append([place, place])
+    words = [str(first) if first == last else f"{first}-{last}" for first, last in runs]
+    per_comment = _COMMENT_BYTES_MAX // 22
+    for at in range(0, len(words), per_comment):
+        yield "bad=" + ",".join(words[at : at + per_comment])
+
+
+def mark_comment(text: str) -> str:
+    """The comment that holds a person's word."""
+    return "mark=" + text.encode()[:_COMMENT_BYTES_MAX].decode("utf-8", "ignore")
+
+
+def read_bad(comment: str, size: int) -> list[slice] | None:
+    """Runs of marked bytes that a comment names, None where it is no such comment.
+
+    Args:
+        comment: text of a packet comment.
+        size: bytes in the packet; runs are kept inside.
+    """
+    if not re.fullmatch(r"bad=[0-9]{1,9}(-[0-9]{1,9})?(,[0-9]{1,9}(-[0-9]{1,9})?)*", comment):
+        return None
+    runs = []
+    for word in comment[4:].split(","):
+        first, _, last = word.partition("-")
+        runs.append(slice(min(int(first), size), min(int(last or first) + 1, size)))
+    return runs

@@ -1,0 +1,160 @@
+"""Where the blocks of a pcapng section stand, found many at a time.
+
+Blocks carry their length in front and behind. A run of equal blocks is proved by
+one strided comparison. For uneven ones, every word that could begin a packet is
+taken and must end where the next begins; only links that do not hold are walked
+one by one. So nothing is found that a plain walk would not find.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busbench.capture import pcapng_blocks as pb
+from busbench.model import I64
+
+U32 = NDArray[np.uint32]
+
+BLOCK_BYTES_MAX = 64 << 20
+_PIECE_WORDS = 1 << 17  # what is searched at once stays in the cache
+_LONG_RUN = 2048  # equal blocks that are worth a batch of their own
+_PROBE = 64
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Blocks:
+    """Blocks that follow one another.
+
+    Args:
+        words: what was read, as 32-bit words in the section's byte order.
+        starts: first word of each block, int64 (N,).
+        step: words from one packet block to the next where all are packets of
+            equal length, else 0.
+    """
+
+    words: U32
+    starts: I64
+    step: int = 0
+
+    def column(self, number: int) -> U32:
+        """Word `number` of every block."""
+        if self.step:
+            return self.words[int(self.starts[0]) + number :: self.step][: self.starts.size]
+        return self.words[number:].take(self.starts)
+
+    def select(self, keep: NDArray[np.bool_]) -> Blocks:
+        """The blocks where keep is true."""
+        return self if keep.all() else Blocks(self.words, self.starts[keep])
+
+
+class Chain:
+    """The whole blocks from one word on, up to the next section's header.
+
+    Args:
+        words: what was read, in the section's byte order.
+        at: the word at which a block begins.
+
+    Attributes:
+        at: after runs(), the word at which the next block begins.
+        fault: after runs(), what is wrong with that block, or "".
+        at_section: after runs(), True where that block heads a new section.
+    """
+
+    def __init__(self, words: U32, at: int) -> None:
+        self.words = words
+        self.at = at
+        self.fault = ""
+        self.at_section = False
+
+    def runs(self) -> Iterator[Blocks]:
+        """Give the blocks in their order."""
+        uneven: list[I64] = []
+        likely: _Likely | None = None
+        while size := self._next():
+            first = self.at
+            if self.words[first] == pb.PACKET and size >= pb.PACKET_FRAME_BYTES:
+                count = self._equal_blocks(size // 4) if likely is None else 0
+                if count >= _LONG_RUN:
+                    yield from self._joined(uneven)
+                    self.at += count * (size // 4)
+                    yield Blocks(self.words, np.arange(first, self.at, size // 4), size // 4)
+                    continue
+                if likely is None:
+                    likely = _Likely(self.words, first)
+                starts, self.at = likely.from_(first)
+                uneven.append(starts)
+            else:
+                uneven.append(np.array([first]))
+                self.at = first + size // 4
+        yield from self._joined(uneven)
+
+    def _joined(self, parts: list[I64]) -> Iterator[Blocks]:
+        if parts:
+            yield Blocks(self.words, np.concatenate(parts))
+            parts.clear()
+
+    def _next(self) -> int:
+        """Length in bytes of the block at self.at, 0 where it is not whole, no block or a new section."""
+        room = self.words.size - self.at
+        if room < 2:
+            return 0
+        self.at_section = bool(self.words[self.at] == pb.SECTION_HEADER)
+        if self.at_section:
+            return 0
+        size = int(self.words[self.at + 1])
+        if size < 12 or size & 3 or size > BLOCK_BYTES_MAX:
+            self.fault = f"a block of impossible length {size}"
+        elif size // 4 <= room:
+            behind = int(self.words[self.at + size // 4 - 1])
+            if behind == size:
+                return size
+            self.fault = f"the two lengths of a block differ ({size} and {behind})"
+        return 0
+
+    def _equal_blocks(self, step: int) -> int:
+        """How many packet blocks of equal length stand in a row from self.at on."""
+        room = (self.words.size - self.at) // step
+        for count in (min(room, _PROBE), room):
+            part = self.words[self.at : self.at + count * step]
+            same = part[::step] == pb.PACKET
+            same &= part[1::step] == step * 4
+            same &= part[step - 1 :: step] == step * 4
+            if not same.all():
+                return int(same.argmin())
+        return room
+
+
+class _Likely:
+    """Places that look like whole packet blocks by themselves."""
+
+    def __init__(self, words: U32, first: int) -> None:
+        pieces = [_shaped_as_packets(words, at) for at in range(first, words.size, _PIECE_WORDS)]
+        self.starts = np.concatenate([starts for starts, _ in pieces])
+        self.ends = np.concatenate([ends for _, ends in pieces])
+        self.breaks = np.flatnonzero(self.ends[:-1] != self.starts[1:])
+
+    def from_(self, first: int) -> tuple[I64, int]:
+        """The packets that follow one another from a word on, at which a true one begins, and the end of the last."""
+        low = int(np.searchsorted(self.starts, first))
+        link = int(np.searchsorted(self.breaks, low))
+        high = int(self.breaks[link]) if link < self.breaks.size else self.starts.size - 1
+        return self.starts[low : high + 1], int(self.ends[high])
+
+
+def _shaped_as_packets(words: U32, at: int) -> tuple[I64, I64]:
+    starts = np.flatnonzero(words[at : at + _PIECE_WORDS] == pb.PACKET)
+    starts += at
+    starts = starts[: np.searchsorted(starts, words.size - pb.PACKET_FRAME_BYTES // 4, "right")]
+    size = words[1:].take(starts)
+    ends = starts + (size >> 2)
+    fits = words.take(ends - 1, mode="clip") == size
+    fits &= size >= pb.PACKET_FRAME_BYTES
+    fits &= size & 3 == 0
+    fits &= ends <= words.size
+    if fits.all():
+        return starts, ends
+    return starts[fits], ends[fits]

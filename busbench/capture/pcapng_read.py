@@ -1,0 +1,194 @@
+"""Serial bytes out of a pcapng file: one packet is what one read returned."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import numpy as np
+
+from busbench.capture import pcapng_blocks as pb
+from busbench.capture.base import Capture, CaptureInfo, ReadOptions
+from busbench.capture.packets import NO_TIME, PacketBatch, PacketFile, gather
+from busbench.errors import CaptureError
+from busbench.model import I64, NO_CLOCK, U8, Bools, ByteLog, Mark, readonly
+
+__all__ = ["FORMAT", "NO_TIME", "PacketBatch", "PacketFile", "SerialPackets", "gather", "open_file", "sniff"]
+
+FORMAT = "pcapng"
+
+
+def sniff(head: bytes) -> bool:
+    """True where the file begins as pcapng, even if it is cut within its first block."""
+    magic = pb.SECTION_HEADER.to_bytes(4, "little")
+    return len(head) >= 4 and head.startswith(magic)
+
+
+def open_file(path: str, options: ReadOptions) -> Capture:
+    """Open a pcapng file of serial bytes.
+
+    Args:
+        path: the file.
+        options: `interface` picks one by name or number.
+
+    Raises:
+        CaptureError: it is no pcapng file, or has no such interface.
+    """
+    return SerialPackets(path, options)
+
+
+class SerialPackets(Capture):
+    """One direction of one interface of a pcapng file.
+
+    Without a choice it is the first interface with received bytes, or, where only
+    sent bytes are there, those.
+    """
+
+    def __init__(self, path: str, options: ReadOptions) -> None:
+        self._file = PacketFile(path)
+        self._wanted = options.interface
+        self._chosen, self._outbound, has_times = self._choose()
+        self.info = CaptureInfo(path, FORMAT, NO_CLOCK, None, self._chosen.label)
+        if has_times:
+            self.info.clock = self._chosen.clock
+        if self.info.clock.is_known and self._chosen.has_wall_clock:
+            self.info.start_utc_ns = 0
+        self._first_notes: list[str] = []
+        if self._chosen.link_type not in pb.LINKS_USER:
+            self._first_notes.append(
+                f"{self._chosen.label} has link type {self._chosen.link_type}, not {pb.LINK_SERIAL}:"
+                " its packets are taken as serial bytes"
+            )
+        self.info.notes.extend(self._first_notes)
+
+    def blocks(self) -> Iterator[ByteLog]:
+        """Read the chosen bytes from the start of the file."""
+        info, file = self.info, self._file
+        info.notes.clear()
+        info.marks.clear()
+        others: dict[tuple[int, bool], int] = {}
+        offset, last_ns = 0, 0
+        for batch in file.batches():
+            keep = self._keep(batch, others)
+            self._collect_marks(batch)
+            some = batch if keep is None else batch.select(keep)
+            if not len(some):
+                continue
+            log = self._log(some, offset, last_ns)
+            offset = log.end
+            last_ns = int(log.mark_t_ns[-1]) if log.mark_t_ns.size else last_ns
+            yield log
+        info.notes.extend(self._first_notes + self._others_notes(others) + file.notes)
+
+    def _choose(self) -> tuple[pb.Interface, bool, bool]:
+        """Interface, whether its sent bytes are wanted, and whether its packets carry times."""
+        interfaces, sent = self._file.interfaces, None
+        for batch in self._file.batches():
+            interfaces = self._file.interfaces
+            has_data = self._table(self._may_be)[batch.interface] & (batch.size > 0)
+            outbound = self._is_sent(batch)
+            for found, is_sent in ((has_data & ~outbound, False), (has_data & outbound, True)):
+                if found.any():
+                    first = int(found.argmax())
+                    choice = interfaces[int(batch.interface[first])], is_sent, int(batch.t_ns[first]) != NO_TIME
+                    if not is_sent:
+                        return choice
+                    sent = sent or choice
+        if sent:
+            return sent
+        some = sorted(filter(self._may_be, interfaces), key=lambda one: one.is_outbound)
+        if some:
+            return some[0], some[0].is_outbound, True
+        names = ", ".join(f"{i} ({one.label})" for i, one in enumerate(interfaces))
+        if self._wanted is not None and names:
+            raise CaptureError(self._file.path, f'has no interface "{self._wanted}"', hint=f"it has {names}")
+        what = f"holds no serial interface, only {names}" if names else "describes no interface, so it holds no bytes"
+        raise CaptureError(self._file.path, what)
+
+    def _may_be(self, one: pb.Interface) -> bool:
+        if self._wanted is None:
+            return one.link_type not in pb.LINKS_USB
+        return self._wanted in (one.name, one.description, str(self._file.interfaces.index(one)))
+
+    def _is_chosen(self, one: pb.Interface) -> bool:
+        """The chosen interface, or the same one described again in a later section."""
+        mine = self._chosen
+        return (
+            (one.link_type, one.name, one.is_outbound) == (mine.link_type, mine.name, mine.is_outbound)
+            and (one.section != mine.section or one.number == mine.number)
+            and (bool(one.name) or one.number == mine.number)
+        )
+
+    def _table(self, test: Callable[[pb.Interface], bool]) -> Bools:
+        return np.array([test(one) for one in self._file.interfaces], np.bool_)
+
+    def _is_sent(self, batch: PacketBatch) -> Bools:
+        sent = self._table(lambda one: one.is_outbound)[batch.interface]
+        if batch.flags is not None:
+            direction = batch.flags & np.uint32(pb.DIRECTION_MASK)
+            sent = (direction == pb.OUTBOUND) | sent & (direction != pb.INBOUND)
+        return sent
+
+    def _keep(self, batch: PacketBatch, others: dict[tuple[int, bool], int]) -> Bools | None:
+        """The chosen packets that hold bytes, None for all; counts the bytes of all others."""
+        sent = self._is_sent(batch)
+        keep = self._table(self._is_chosen)[batch.interface]
+        keep &= sent == self._outbound
+        if not keep.all():
+            left = batch.interface[~keep].astype(np.int64) * 2 + sent[~keep]
+            for key, size in enumerate(np.bincount(left, batch.size[~keep]).tolist()):
+                if size:
+                    others[key >> 1, bool(key & 1)] = others.get((key >> 1, bool(key & 1)), 0) + int(size)
+        keep &= batch.size > 0
+        return None if keep.all() else keep
+
+    def _others_notes(self, others: dict[tuple[int, bool], int]) -> list[str]:
+        if not others:
+            return []
+        words = [
+            f"{size} bytes {'sent' if sent else 'received'} on {index} ({self._file.interfaces[index].label})"
+            for (index, sent), size in sorted(others.items())
+        ]
+        return [
+            f"read what was {'sent' if self._outbound else 'received'} on {self._chosen.label}; passed over: "
+            + ", ".join(words)
+        ]
+
+    def _collect_marks(self, batch: PacketBatch) -> None:
+        for i, comments in batch.comments.items():
+            for comment in comments:
+                if pb.read_bad(comment, 0) is None and batch.t_ns[i] != NO_TIME:
+                    self.info.marks.append(Mark(int(batch.t_ns[i]), comment.removeprefix("mark=").strip()))
+
+    def _log(self, batch: PacketBatch, offset: int, last_ns: int) -> ByteLog:
+        data = batch.payload()
+        if batch.step:
+            size = int(batch.size[0])
+            ends = np.arange(offset + size, offset + data.size + 1, size)
+        else:
+            ends = np.cumsum(batch.size)
+            ends += offset
+        bad = self._bad(batch, ends - offset, data.size)
+        times = batch.t_ns
+        if not self.info.clock.is_known:
+            ends = times = np.empty(0, np.int64)
+        elif times.min() == NO_TIME:
+            timed = times != NO_TIME
+            timed[-1] = True  # the last byte of a log has a time
+            ends, times = ends[timed], times[timed]
+            if times[-1] == NO_TIME:
+                times[-1] = times[-2] if times.size > 1 else last_ns
+        readonly(data, ends, times, bad)
+        return ByteLog(offset, data, ends, times, bad)
+
+    @staticmethod
+    def _bad(batch: PacketBatch, ends: I64, total: int) -> U8 | None:
+        bad: U8 | None = None
+        for i, comments in batch.comments.items():
+            size = int(batch.size[i])
+            for runs in filter(None, (pb.read_bad(comment, size) for comment in comments)):
+                if bad is None:
+                    bad = np.zeros(total, np.uint8)
+                first = int(ends[i]) - size
+                for run in runs:
+                    bad[first + run.start : first + run.stop] = 1
+        return bad

@@ -1,0 +1,260 @@
+"""Writing recordings: whole pcapng blocks only, so a file cut anywhere loses no more than its end."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import struct
+import time
+
+import numpy as np
+
+from busbench.capture import pcapng_blocks as pb
+from busbench.errors import CaptureError
+from busbench.model import I64, U8, ByteLog, Chunk, Clock, LineSettings
+
+_FLUSH_NS = 1_000_000_000
+_FLUSH_BYTES = 1 << 20
+_SNAPLEN = 262_144
+_PACKET_BYTES_MAX = 65_536  # a log without a clock is cut into packets of this size
+_BULK_PACKETS = 16_384  # written at once; what it takes stays in the cache
+_TIME_MASK = (1 << 64) - 1
+
+
+class PcapngWriter:
+    """A recording in the making.
+
+    Interface 0 holds what was received, interface 1 what was sent; each packet is
+    what one read returned. What is written reaches the system at least once a
+    second as long as `write` or `tick` is called that often.
+
+    Args:
+        path: file to make.
+        port: name of the port.
+        line: how its line is set.
+        clock: how well the times are known.
+        start_utc_ns: Unix time in ns of the zero of the times given to `write`;
+            0 where they count from the epoch, None where no date is known.
+        force: True writes over a file that exists.
+        direction_flags: False leaves the direction flag of packets away, 12 bytes
+            each: the interface tells it too.
+
+    Raises:
+        CaptureError: the file exists, or cannot be written.
+    """
+
+    def __init__(
+        self,
+        path: str,
+        *,
+        port: str,
+        line: LineSettings,
+        clock: Clock,
+        start_utc_ns: int | None,
+        force: bool = False,
+        direction_flags: bool = True,
+    ) -> None:
+        self.path = path
+        self._start_ns = start_utc_ns or 0
+        self._flags = direction_flags
+        self._pending: list[bytes | memoryview] = []
+        self._pending_bytes = 0
+        self._whole_bytes = 0  # length of the file up to the last block that is whole
+        self._flushed_ns = time.monotonic_ns()
+        access = os.O_WRONLY | os.O_CREAT | (os.O_TRUNC if force else os.O_EXCL) | getattr(os, "O_BINARY", 0)
+        self._fd = -1
+        try:
+            self._fd = os.open(path, access, 0o666)
+        except FileExistsError:
+            hint = "choose another name, or say that it may be written over"
+            raise CaptureError(path, "there is such a file already", hint=hint) from None
+        except (OSError, ValueError) as error:
+            what = f"cannot be written ({getattr(error, 'strerror', None) or error})"
+            raise CaptureError(path, what, hint="check the folder and your rights in it") from None
+        self._append(_header(port, line, clock, wall_clock=start_utc_ns is not None))
+        self.flush()
+
+    def write(self, chunk: Chunk, *, outbound: bool = False) -> None:
+        """Add what one read returned, or what one write sent.
+
+        Args:
+            chunk: time, bytes, and which of them the line marked as bad.
+            outbound: True where the bytes were sent.
+
+        Raises:
+            CaptureError: the disk is full or gone; the file ends with the last whole packet.
+        """
+        bad = np.flatnonzero(np.frombuffer(chunk.bad, np.uint8)).tolist() if chunk.bad else []
+        self._append(self._packet(chunk.t_ns, chunk.data, list(pb.bad_comments(bad)), outbound))
+        self.tick()
+
+    def mark(self, t_ns: int, text: str) -> None:
+        """Add a person's word at a time, as a packet without bytes.
+
+        Args:
+            t_ns: the time, on the same clock as the chunks.
+            text: the word.
+        """
+        self._append(self._packet(t_ns, b"", [pb.mark_comment(text)], False))
+        self.tick()
+
+    def write_log(self, log: ByteLog, *, outbound: bool = False) -> None:
+        """Add many reads at once: a packet a mark.
+
+        Args:
+            log: its marks say which bytes came together; a log without a clock
+                is written in long packets at time 0.
+            outbound: True where the bytes were sent.
+        """
+        ends, times = log.mark_end - log.offset, log.mark_t_ns
+        last = int(ends[-1]) if ends.size else 0
+        if last < len(log):
+            more = np.append(np.arange(last + _PACKET_BYTES_MAX, len(log), _PACKET_BYTES_MAX), len(log))
+            ends = np.concatenate([ends, more])
+            times = np.concatenate([times, np.full(more.size, int(times[-1]) if times.size else 0, np.int64)])
+        starts = np.concatenate([np.zeros(1, np.int64), ends[:-1]])
+        odd = _packets_with(log.bad, ends) if log.bad is not None and log.bad.any() else []
+        at = 0
+        for one in [*odd, ends.size]:
+            for first in range(at, one, _BULK_PACKETS):
+                part = slice(first, min(first + _BULK_PACKETS, one))
+                self._append(self._bulk(log.data, starts[part], ends[part], times[part], outbound))
+            if one < ends.size and log.bad is not None:
+                run = slice(int(starts[one]), int(ends[one]))
+                self.write(Chunk(int(times[one]), log.data[run].tobytes(), log.bad[run].tobytes()), outbound=outbound)
+            at = one + 1
+        self.tick()
+
+    def tick(self) -> None:
+        """Hand over what is pending if a second has passed; to be called now and then on a quiet line."""
+        if time.monotonic_ns() - self._flushed_ns >= _FLUSH_NS:
+            self.flush()
+
+    def flush(self) -> None:
+        """Hand over to the system what is pending."""
+        self._flushed_ns = time.monotonic_ns()
+        if not self._pending_bytes:
+            return
+        data = memoryview(self._pending[0] if len(self._pending) == 1 else b"".join(self._pending)).cast("B")
+        self._pending, self._pending_bytes = [], 0
+        done = 0
+        try:
+            while done < len(data):
+                done += os.write(self._fd, data[done:])
+        except OSError as error:
+            self._whole_bytes += _whole_blocks(data[:done])
+            self._give_up(error)
+        self._whole_bytes += len(data)
+
+    def close(self) -> None:
+        """Hand over all and have it on the disk.
+
+        Raises:
+            CaptureError: the disk is full or gone.
+        """
+        if self._fd < 0:
+            return
+        try:
+            self.flush()
+            os.fsync(self._fd)
+        except OSError as error:
+            self._give_up(error)
+        finally:
+            self._release()
+
+    def __enter__(self) -> PcapngWriter:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _append(self, blocks: bytes | memoryview) -> None:
+        if self._fd < 0:
+            raise CaptureError(self.path, "the recording is closed")
+        self._pending.append(blocks)
+        self._pending_bytes += len(blocks)
+        if self._pending_bytes >= _FLUSH_BYTES:
+            self.flush()
+
+    def _give_up(self, error: OSError) -> None:
+        with contextlib.suppress(OSError):  # the reader copes with a cut block too
+            os.ftruncate(self._fd, self._whole_bytes)
+        self._release()
+        what = f"cannot be written on ({error.strerror}); all up to here is whole"
+        raise CaptureError(
+            self.path, what, offset=self._whole_bytes, hint="make room, then record to a new file"
+        ) from None
+
+    def _release(self) -> None:
+        fd, self._fd = self._fd, -1
+        if fd >= 0:
+            os.close(fd)
+
+    def _options(self, outbound: bool) -> bytes:
+        flags = struct.pack("<I", pb.OUTBOUND if outbound else pb.INBOUND)
+        return pb.option(pb.OPT_FLAGS, flags) if self._flags else b""
+
+    def _packet(self, t_ns: int, data: bytes, comments: list[str], outbound: bool) -> bytes:
+        ticks = (self._start_ns + t_ns) & _TIME_MASK
+        head = struct.pack("<IIIII", outbound, ticks >> 32, ticks & 0xFFFFFFFF, len(data), len(data))
+        options = b"".join(pb.option(pb.OPT_COMMENT, comment.encode()) for comment in comments)
+        return pb.block(pb.PACKET, head + data + bytes(-len(data) % 4), self._options(outbound) + options)
+
+    def _bulk(self, data: U8, starts: I64, ends: I64, times: I64, outbound: bool) -> memoryview:
+        """Many packets at once, each like _packet without comments."""
+        if not ends.size:
+            return memoryview(b"")
+        sizes = ends - starts
+        tail = np.frombuffer(self._options(outbound) + bytes(4 if self._flags else 0), "<u4")
+        lengths = pb.PACKET_FRAME_BYTES + (sizes + 3 & ~3) + tail.nbytes
+        after = np.cumsum(lengths) // 4
+        first = after - lengths // 4
+        out = np.zeros(int(after[-1]) * 4, np.uint8)
+        words = out.view("<u4")
+        ticks = (times + np.int64(self._start_ns)).view(np.uint64)
+        words[first] = pb.PACKET
+        words[first + 1] = words[after - 1] = lengths
+        words[first + 2] = int(outbound)
+        words[first + 3] = ticks >> np.uint64(32)
+        words[first + 4] = ticks & np.uint64(0xFFFFFFFF)
+        words[first + 5] = words[first + 6] = sizes
+        for i, word in enumerate(tail.tolist()):
+            words[after - 1 - tail.size + i] = word
+        place = first * 4 + pb.PACKET_HEADER_BYTES
+        run = data[int(starts[0]) : int(ends[-1])]
+        if (sizes == sizes[0]).all():
+            rows = np.ndarray((sizes.size, int(sizes[0])), np.uint8, out, int(place[0]), (int(lengths[0]), 1))
+            rows[:] = run.reshape(rows.shape)
+        else:
+            out[np.repeat(place - starts + starts[0], sizes) + np.arange(run.size)] = run
+        return out.data
+
+
+def _header(port: str, line: LineSettings, clock: Clock, *, wall_clock: bool) -> bytes:
+    section = struct.pack("<IHHq", pb.MAGIC, 1, 0, -1)
+    blocks = [pb.block(pb.SECTION_HEADER, section, pb.option(pb.OPT_USER_APPLICATION, b"busbench"))]
+    for outbound in (False, True):
+        options = (
+            (pb.OPT_NAME, port.encode("utf-8", "replace")),
+            (pb.OPT_DESCRIPTION, pb.describe(line, clock, outbound=outbound, wall_clock=wall_clock).encode()),
+            (pb.OPT_TSRESOL, bytes([9])),
+        )
+        body = struct.pack("<HHI", pb.LINK_SERIAL, 0, _SNAPLEN)
+        blocks.append(pb.block(pb.INTERFACE, body, b"".join(pb.option(*one) for one in options)))
+    return b"".join(blocks)
+
+
+def _packets_with(bad: U8, ends: I64) -> list[int]:
+    """Indices of the packets that hold a marked byte."""
+    return [int(i) for i in np.unique(np.searchsorted(ends, np.flatnonzero(bad), "right"))]
+
+
+def _whole_blocks(data: memoryview) -> int:
+    """Bytes of the whole blocks at the front."""
+    at = 0
+    while at + 8 <= len(data):
+        size = int(struct.unpack_from("<I", data, at + 4)[0])
+        if at + size > len(data):
+            break
+        at += size
+    return at

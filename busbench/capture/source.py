@@ -1,0 +1,72 @@
+"""Opening a file for reading, with every way it can fail told in one line."""
+
+from __future__ import annotations
+
+import io
+import os
+import stat
+
+from busbench.errors import CaptureError
+
+HEAD_BYTES = 65_536
+
+
+def open_binary(path: str) -> io.FileIO:
+    """Open a recording, unbuffered.
+
+    Args:
+        path: a file's path.
+
+    Raises:
+        CaptureError: it is missing, a folder, a device, or may not be read.
+    """
+    try:
+        mode = os.stat(path).st_mode  # noqa: PTH116 - a path may be any text, such as one with a NUL
+        if stat.S_ISDIR(mode):
+            raise CaptureError(path, "is a folder", hint="name a recording inside it")
+        if stat.S_ISCHR(mode) or stat.S_ISSOCK(mode):
+            raise CaptureError(path, "is a device, not a recording", hint="record from it first, or watch it live")
+        return open(path, "rb", buffering=0)  # noqa: PTH123
+    except FileNotFoundError:
+        raise CaptureError(path, "there is no such file", hint="check the name and the folder") from None
+    except PermissionError:
+        raise CaptureError(path, "may not be read", hint="ask for the right to read it") from None
+    except (OSError, ValueError) as error:
+        raise CaptureError(path, f"cannot be opened ({getattr(error, 'strerror', None) or error})") from None
+
+
+def read_into(file: io.FileIO, view: memoryview, path: str) -> int:
+    """Fill the view as far as the file goes.
+
+    Args:
+        file: from open_binary.
+        view: place for the bytes.
+        path: for the error.
+
+    Returns:
+        Bytes read; fewer than the view holds only at the end of the file.
+
+    Raises:
+        CaptureError: the system could not read on.
+    """
+    have = 0
+    try:
+        while have < len(view):
+            got = file.readinto(view[have:])
+            if not got:
+                break
+            have += got
+    except OSError as error:
+        raise CaptureError(path, f"cannot be read on ({error.strerror})", offset=file.tell()) from None
+    return have
+
+
+def read_head(path: str) -> bytes:
+    """The first 64 KiB of a recording, by which its format is told.
+
+    Raises:
+        CaptureError: as open_binary and read_into.
+    """
+    with open_binary(path) as file:
+        head = bytearray(HEAD_BYTES)
+        return bytes(head[: read_into(file, memoryview(head), path)])
