@@ -1,0 +1,1 @@
+"""What may go on the wire, and when: shapes, programs, limits, frames."""

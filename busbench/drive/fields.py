@@ -1,0 +1,141 @@
+"""Reading a table of keys and values that people wrote: each mistake named by place, key and value."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+from busbench.errors import DriveError
+
+
+def shown(value: object) -> str:
+    """A value as the person wrote it, cut short."""
+    text = f'"{value}"' if isinstance(value, str) else str(value)
+    if isinstance(value, bool):
+        text = text.lower()
+    text = "".join(c if c.isprintable() else "?" for c in text)
+    return text if len(text) <= 40 else text[:37] + "..."
+
+
+class Fields:
+    """One table, or the options of a command.
+
+    Args:
+        values: what was written; keys of options stand without their dashes.
+        place: file and table, as in "heron.toml, part 2"; empty for options.
+    """
+
+    def __init__(self, values: Mapping[str, object], *, place: str) -> None:
+        self._values = values
+        self._place = place
+        self._asked: set[str] = set()
+
+    def __contains__(self, key: str) -> bool:
+        return key in self._values
+
+    def at(self, key: str) -> str:
+        """Place and key, as in "heron.toml, part 2, period" or "--period"."""
+        return f"{self._place}, {key}" if self._place else f"--{key.replace('_', '-')}"
+
+    def error(self, key: str, what: str, *, hint: str = "") -> DriveError:
+        """An error about the value of a key."""
+        value = self._values.get(key)
+        said = f"{self.at(key)}: {shown(value)} {what}" if key in self._values else f"{self.at(key)}: {what}"
+        return DriveError(said, hint=hint)
+
+    def raw(self, key: str) -> object:
+        """The value as it stands, None where it is missing."""
+        self._asked.add(key)
+        return self._values.get(key)
+
+    def number(self, key: str, default: float | None, *, low: float, high: float, unit: str = "") -> float:
+        """A number within bounds; None as the default means that it must be given."""
+        value = self.raw(key)
+        span = f"give {low:g} to {high:g}{' ' + unit if unit else ''}"
+        if value is None:
+            if default is None:
+                raise self.error(key, "missing", hint=span)
+            return default
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise self.error(key, "is no number", hint=span)
+        if not low <= value <= high:  # NaN too
+            raise self.error(key, "is out of range", hint=span)
+        return float(value)
+
+    def whole(self, key: str, default: int | None, *, low: int, high: int) -> int:
+        """A whole number within bounds."""
+        value = self.number(key, default, low=low, high=high)
+        if value != math.floor(value):
+            raise self.error(key, "is no whole number", hint=f"give {low} to {high}")
+        given = self._values.get(key)
+        return given if isinstance(given, int) else int(value)
+
+    def text(self, key: str, default: str | None) -> str:
+        """One line of text."""
+        value = self.raw(key)
+        if value is None:
+            if default is None:
+                raise self.error(key, "missing")
+            return default
+        if not isinstance(value, str) or not value.strip() or not value.isprintable():
+            raise self.error(key, "is no line of text")
+        return value
+
+    def word(self, key: str, default: str | None, *, choices: Sequence[str]) -> str:
+        """One of some words."""
+        value = self.raw(key)
+        hint = f"give one of {', '.join(choices)}"
+        if value is None:
+            if default is None:
+                raise self.error(key, "missing", hint=hint)
+            return default
+        if not isinstance(value, str) or value not in choices:
+            raise self.error(key, "is not known", hint=hint)
+        return value
+
+    def flag(self, key: str, default: bool) -> bool:
+        """True or false."""
+        value = self.raw(key)
+        if value is None:
+            return default
+        if not isinstance(value, bool):
+            raise self.error(key, "is neither true nor false")
+        return value
+
+    def items(self, key: str) -> list[object]:
+        """A list that holds something."""
+        value = self.raw(key)
+        if not isinstance(value, list | tuple):
+            raise self.error(key, "is no list" if key in self._values else "missing")
+        if not value:
+            raise self.error(key, "holds nothing")
+        return list(value)
+
+    def tables(self, key: str) -> list[Fields]:
+        """The tables of a list of tables, each with its place counted from 1."""
+        value = self.raw(key)
+        if value is None:
+            return []
+        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+            raise self.error(key, "is no list of tables", hint=f"write [[{key}]] above each")
+        return [Fields(item, place=f"{self._place}, {key} {number}") for number, item in enumerate(value, 1)]
+
+    def table(self, key: str) -> Fields:
+        """A table, empty where it is missing."""
+        value = self.raw(key)
+        if value is None:
+            return Fields({}, place=f"{self._place}, {key}")
+        if not isinstance(value, dict):
+            raise self.error(key, "is no table", hint=f"write [{key}] above its keys")
+        return Fields(value, place=f"{self._place}, {key}")
+
+    def finish(self, *, of: str) -> None:
+        """Refuse keys that nobody asked for.
+
+        Args:
+            of: what the table is of, as in "a sine".
+        """
+        for key in self._values:
+            if key not in self._asked:
+                known = ", ".join(sorted(self._asked))
+                raise self.error(key, f"is no key of {of}", hint=f"it knows {known}")

@@ -1,0 +1,308 @@
+"""The last step before packing: what a program wants becomes what may go on the wire.
+
+Only a Limiter makes LimitedCounts, and packing takes nothing else. Whatever is
+asked of it, what comes out stays between each channel's ends, moves no faster
+than its rate, and holds locked channels at their idle value.
+
+Rates on whole counts: between two frames a channel moves at most rate x period,
+rounded down. A rate of less than one count a frame moves one count every few
+frames, rounded up. So the real speed is at or below the rate, never above.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from busbench.errors import DriveError
+from busbench.model import I64, U16, Bools, readonly
+from busbench.wire.bulk import CHANNELS, COUNTS_MAX
+
+SWITCHES = 2
+ALL_CHANNELS = CHANNELS + SWITCHES
+SWITCH_ON = 0.5  # a switch channel's level from which it is on
+_KEY = object()
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelLimit:
+    """How far, how fast, and where at rest.
+
+    Args:
+        low, high: ends of travel in counts.
+        idle: counts at rest, and for as long as the channel is locked.
+        rate: fastest movement in counts a second.
+        is_locked: True for a channel that must not move, as the one of the motor.
+    """
+
+    low: int
+    high: int
+    idle: int
+    rate: float
+    is_locked: bool = False
+
+    def check(self, place: str) -> None:
+        """Refuse what cannot be.
+
+        Args:
+            place: where it was said, as in "heron.toml, channel 3".
+
+        Raises:
+            DriveError: names place, key and value.
+        """
+        if not 0 <= self.low <= COUNTS_MAX:
+            raise DriveError(f"{place}, low: {self.low} counts is not on the wire", hint=f"give 0 to {COUNTS_MAX}")
+        if not self.low <= self.high <= COUNTS_MAX:
+            raise DriveError(
+                f"{place}, high: {self.high} counts is not at or above low", hint=f"give {self.low} to {COUNTS_MAX}"
+            )
+        ends = (0, COUNTS_MAX) if self.is_locked else (self.low, self.high)
+        if not ends[0] <= self.idle <= ends[1]:
+            raise DriveError(
+                f"{place}, idle: {self.idle} counts lies outside the channel's travel",
+                hint=f"give {ends[0]} to {ends[1]} counts, or widen low and high",
+            )
+        if not (math.isfinite(self.rate) and self.rate > 0):
+            raise DriveError(f"{place}, rate: {self.rate:g} counts/s moves nothing", hint="give more than 0")
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The limits of all channels.
+
+    Args:
+        channels: one for each of channels 1-16.
+        switches_idle: channels 17 and 18 at rest.
+        switches_locked: True for a two-state channel that must not switch.
+
+    Raises:
+        DriveError: a limit that cannot be; names channel, key and value.
+    """
+
+    channels: tuple[ChannelLimit, ...]
+    switches_idle: tuple[bool, ...] = (False,) * SWITCHES
+    switches_locked: tuple[bool, ...] = (False,) * SWITCHES
+
+    def __post_init__(self) -> None:
+        if len(self.channels) != CHANNELS:
+            raise DriveError(f"limits for {len(self.channels)} channels", hint=f"give all {CHANNELS}")
+        if (len(self.switches_idle), len(self.switches_locked)) != (SWITCHES, SWITCHES):
+            raise DriveError("limits of the two-state channels are not two", hint="give channels 17 and 18")
+        for number, limit in enumerate(self.channels, 1):
+            limit.check(f"limits, channel {number}")
+
+    def is_locked(self, channel: int) -> bool:
+        """True where the channel (0-17) must not move."""
+        if channel < CHANNELS:
+            return self.channels[channel].is_locked
+        return self.switches_locked[channel - CHANNELS]
+
+
+class LimitedCounts:
+    """Counts that may go on the wire; only a Limiter makes them.
+
+    Attributes:
+        channels: uint16 (N, 16), read-only.
+        switches: bool (N, 2), read-only.
+    """
+
+    __slots__ = ("channels", "switches")
+    channels: U16
+    switches: Bools
+
+    def __init__(self, channels: U16, switches: Bools, *, key: object) -> None:
+        if key is not _KEY:
+            raise TypeError("LimitedCounts come from a Limiter only")
+        readonly(channels, switches)
+        object.__setattr__(self, "channels", channels)
+        object.__setattr__(self, "switches", switches)
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        raise AttributeError("LimitedCounts are read-only")
+
+    def __reduce__(self) -> Any:
+        raise TypeError("LimitedCounts are not to be pickled: their Limiter goes instead")
+
+    def __len__(self) -> int:
+        return int(self.channels.shape[0])
+
+
+@dataclass(frozen=True, slots=True)
+class _Pace:
+    """A rate on whole counts: `budget` counts a move, one move every `wait` frames."""
+
+    budget: int
+    wait: int
+
+    @staticmethod
+    def of(rate: float, period_s: float) -> _Pace:
+        step = rate * period_s
+        # Products as 1000 * 0.007 fall a hair beside the whole number that is meant.
+        whole = min(math.floor(step * (1.0 + 1e-12)), COUNTS_MAX)
+        return _Pace(whole, 1) if whole else _Pace(1, math.ceil((1.0 - 1e-12) / step))
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    position: I64
+    cool: list[int]  # frames for which each channel still has to wait
+    is_fresh: bool  # nothing was sent yet: the first frame says the position itself
+
+
+@dataclass(slots=True)
+class Limiter:
+    """Follows what is wanted as far as the limits let it, frame after frame.
+
+    Args:
+        limits: the limits.
+        period_s: time between two frames; where a frame is skipped or dropped the
+            next one still moves by one period's worth.
+        last: counts last sent, (16,), where known; the first frame says them again,
+            brought inside the limits. Else the first frame says the idle values.
+    """
+
+    limits: Limits
+    period_s: float
+    last: Sequence[int] | None = None
+    _low: I64 = field(init=False)
+    _high: I64 = field(init=False)
+    _idle: I64 = field(init=False)
+    _pace: list[_Pace] = field(init=False)
+    _state: _State = field(init=False)
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.period_s) and self.period_s > 0):
+            raise DriveError(f"frame period: {self.period_s} s is no period", hint="give more than 0")
+        channels = self.limits.channels
+        locked = np.array([c.is_locked for c in channels])
+        self._idle = np.array([c.idle for c in channels], np.int64)
+        self._low = np.where(locked, self._idle, [c.low for c in channels])
+        self._high = np.where(locked, self._idle, [c.high for c in channels])
+        self._pace = [_Pace.of(c.rate, self.period_s) for c in channels]
+        start = self._idle if self.last is None else np.clip(np.asarray(self.last, np.int64), self._low, self._high)
+        self._state = _State(start.copy(), [0] * CHANNELS, is_fresh=True)
+
+    @property
+    def position(self) -> tuple[int, ...]:
+        """Counts of the last frame, or of the first one where none was made yet."""
+        return tuple(int(counts) for counts in self._state.position)
+
+    @property
+    def is_idle(self) -> bool:
+        """True where every channel stands at its idle value."""
+        return bool(np.array_equal(self._state.position, self._idle))
+
+    def mark(self) -> object:
+        """The state, to be given to `rewind`."""
+        state = self._state
+        return _State(state.position.copy(), list(state.cool), state.is_fresh)
+
+    def rewind(self, mark: object) -> None:
+        """Go back to a marked state: the frames since were never sent."""
+        if not isinstance(mark, _State):
+            raise TypeError("rewind takes what mark gave")
+        self._state = _State(mark.position.copy(), list(mark.cool), mark.is_fresh)
+
+    def limit(self, wanted: ArrayLike) -> LimitedCounts:
+        """Bring wishes inside the limits.
+
+        Args:
+            wanted: counts of channels 1-16 and levels of 17 and 18, float64 (N, 18),
+                one row a frame; NaN where nothing is wanted: the channel goes to its idle.
+
+        Returns:
+            What may be sent, a row a frame.
+
+        Raises:
+            ValueError: the shape is another.
+        """
+        rows = np.asarray(wanted, np.float64)
+        if rows.ndim != 2 or rows.shape[1] != ALL_CHANNELS:
+            raise ValueError(f"wishes must have the shape (N, {ALL_CHANNELS}), not {rows.shape}")
+        levels = rows[:, :CHANNELS]
+        clipped = np.clip(np.where(np.isnan(levels), self._idle, levels), self._low, self._high)
+        out = np.rint(clipped).astype(np.int64)
+        if len(out):
+            if self._state.is_fresh:
+                out[0] = self._state.position
+            for channel, pace in enumerate(self._pace):
+                self._state.cool[channel] = _follow(
+                    out[:, channel], int(self._state.position[channel]), pace, self._state.cool[channel]
+                )
+            self._state = _State(out[-1].copy(), self._state.cool, is_fresh=False)
+        return LimitedCounts(out.astype(np.uint16), self._switch(rows[:, CHANNELS:]), key=_KEY)
+
+    def _switch(self, levels: NDArray[np.float64]) -> Bools:
+        idle = np.array(self.limits.switches_idle)
+        return np.where(np.isnan(levels) | np.array(self.limits.switches_locked), idle, levels >= SWITCH_ON)
+
+    def frames_to(self, wanted: ArrayLike) -> int:
+        """Frames needed from here until every channel stands where it is wanted.
+
+        Args:
+            wanted: as one row of `limit`, (18,).
+        """
+        target = np.asarray(wanted, np.float64)[:CHANNELS]
+        aim = np.rint(np.clip(np.where(np.isnan(target), self._idle, target), self._low, self._high)).astype(np.int64)
+        moves = [
+            (math.ceil(way / pace.budget) - 1) * pace.wait + 1 + cool if way else 0
+            for way, pace, cool in zip(
+                np.abs(aim - self._state.position).tolist(), self._pace, self._state.cool, strict=True
+            )
+        ]
+        most = max(moves)
+        return most + 1 if most and self._state.is_fresh else most
+
+
+def _follow(wish: I64, position: int, pace: _Pace, cool: int) -> int:
+    """Write over one channel's wishes what the rate lets through; return the frames still to wait.
+
+    Stretches that obey the rate are left as they are; only where the channel has to
+    chase its wish is each frame worked by itself.
+    """
+    if pace.wait > 1:
+        return _creep(wish, position, pace.wait, cool)
+    budget = pace.budget
+    steps = np.abs(np.diff(wish, prepend=position))
+    total = wish.size
+    place = 0
+    for start in np.nonzero(steps > budget)[0].tolist():
+        if start < place:
+            continue
+        here = position if start == 0 else int(wish[start - 1])
+        place = start
+        for block in range(start, total, 4096):
+            aims = wish[block : block + 4096].tolist()
+            for i, aim in enumerate(aims):
+                gap = aim - here
+                if -budget <= gap <= budget:
+                    break
+                here += budget if gap > 0 else -budget
+                aims[i] = here
+            else:
+                wish[block : block + 4096] = aims
+                place = block + len(aims)
+                continue
+            wish[block : block + i] = aims[:i]
+            place = block + i
+            break
+    return 0
+
+
+def _creep(wish: I64, position: int, wait: int, cool: int) -> int:
+    """As _follow, one count a move, with `wait` frames from one move to the next."""
+    aims = wish.tolist()
+    for i, aim in enumerate(aims):
+        if cool:
+            cool -= 1
+        elif aim != position:
+            position += 1 if aim > position else -1
+            cool = wait - 1
+        aims[i] = position
+    wish[:] = aims
+    return cool

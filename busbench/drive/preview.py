@@ -1,0 +1,179 @@
+"""A program drawn and put into words before anything is sent."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from busbench.drive.frames import EndState
+from busbench.drive.limits import ALL_CHANNELS
+from busbench.drive.program import Fault, Program
+from busbench.drive.survey import Survey
+from busbench.model import I64
+from busbench.wire.bulk import CHANNELS
+
+ROWS, COLUMNS = 5, 64
+_BRAILLE = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))  # Unicode block 2800, dots by row and column
+_ENDS = {
+    EndState.NEUTRAL: "ramp to the idle values, then silence",
+    EndState.HOLD: "hold the last values",
+    EndState.SILENCE: "silence at once",
+}
+_FAULTS = {"lost": "frame-lost flag", "failsafe": "failsafe flag", "dropped": "frames not sent"}
+
+
+def preview_lines(program: Program, seen: Survey, *, end: EndState, is_ascii: bool = False) -> Iterator[str]:
+    """The drawing and the list, line by line.
+
+    Args:
+        program: what would be sent.
+        seen: its survey.
+        end: what would be done at its end.
+        is_ascii: True for a terminal without Unicode.
+    """
+    yield f"{program.name}: {seen.frames} frames in {seen.duration_s:.3f} s, one every {program.period_s * 1e3:g} ms"
+    yield scale_line(program, is_ascii=is_ascii)
+    for channel in np.nonzero(seen.is_driven)[0].tolist():
+        yield ""
+        yield from _draw(program, seen, channel, is_ascii=is_ascii)
+    yield ""
+    yield from list_lines(program, seen, end=end)
+
+
+def scale_line(program: Program, *, is_ascii: bool = False) -> str:
+    """The scale that % and microseconds rest on."""
+    scale, us = program.scale, "us" if is_ascii else "µs"
+    return (
+        f"scale: {scale.centre_us:g} {us} at {scale.centre_counts:g} counts, {scale.us_per_count:g} {us} a count"
+        " (an assumption)"
+    )
+
+
+def list_lines(program: Program, seen: Survey, *, end: EndState) -> Iterator[str]:
+    """What each channel will do, in words.
+
+    Args:
+        program: what would be sent.
+        seen: its survey.
+        end: what would be done at its end.
+    """
+    for channel in np.nonzero(seen.is_driven)[0].tolist():
+        yield from _channel_lines(program, seen, channel)
+    for channel in range(ALL_CHANNELS):
+        if program.limits.is_locked(channel) and not seen.is_driven[channel]:
+            yield f"{program.named(channel)}: locked at {_idle(program, channel)}"
+    yield from _resting(program, seen)
+    ends = " ".join(f"0x{byte:02X}" for byte in program.end_bytes)
+    yield f"end byte: {ends}{' in turn' if len(program.end_bytes) > 1 else ''}"
+    for fault in program.faults:
+        yield _fault_line(fault)
+    yield f"at the end: {_ENDS[end]}"
+
+
+def _channel_lines(program: Program, seen: Survey, channel: int) -> Iterator[str]:
+    repeat = f", all of it {program.repeat} times" if program.repeat > 1 else ""
+    for part in program.parts:
+        if part.channel == channel:
+            yield f"{program.named(channel)}: from {part.start_s:g} s: {part.shape.words()}{repeat}"
+    if program.limits.is_locked(channel):
+        yield f"    LOCKED at {_idle(program, channel)}: it will not move"
+        return
+    if channel >= CHANNELS:
+        return
+    low, high = int(seen.low[:, channel].min()), int(seen.high[:, channel].max())
+    yield (
+        f"    goes from {_percent(program, low)} to {_percent(program, high)} % ({low} to {high} counts),"
+        f" at most {seen.fastest[channel]:.0f} counts/s"
+    )
+    if held := int(seen.held_back[channel]):
+        yield f"    its limits hold it back in {held} of {program.slots} frames: it will not follow the shape there"
+
+
+def _resting(program: Program, seen: Survey) -> Iterator[str]:
+    """The channels that nobody speaks of, those at one value in one line."""
+    groups: dict[str, list[int]] = {}
+    for channel in range(ALL_CHANNELS):
+        if not seen.is_driven[channel] and not program.limits.is_locked(channel):
+            groups.setdefault(_idle(program, channel), []).append(channel + 1)
+    for where, numbers in groups.items():
+        yield f"channel{'s' if len(numbers) > 1 else ''} {_spans(numbers)}: at rest, {where}"
+
+
+def _spans(numbers: Sequence[int]) -> str:
+    """As in "2-5, 7"."""
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return ", ".join(f"{run[0]}-{run[-1]}" if len(run) > 1 else str(run[0]) for run in runs)
+
+
+def _idle(program: Program, channel: int) -> str:
+    if channel >= CHANNELS:
+        return "on" if program.limits.switches_idle[channel - CHANNELS] else "off"
+    idle = program.limits.channels[channel].idle
+    return f"{_percent(program, idle)} % ({idle} counts)"
+
+
+def _percent(program: Program, counts: float) -> str:
+    """As in "+50.0"; never a minus before nothing."""
+    value = round(float(program.scale.to_percent(counts)), 1) + 0.0
+    return f"{value:+.1f}" if value else "0.0"
+
+
+def _fault_line(fault: Fault) -> str:
+    what = _FAULTS.get(fault.kind) or f"line noise, {fault.flips:g} of bytes struck, seed {fault.seed}"
+    return f"fault: {what} from {fault.start_s:g} s for {fault.duration_s:g} s"
+
+
+def _draw(program: Program, seen: Survey, channel: int, *, is_ascii: bool) -> Iterator[str]:
+    yield program.named(channel)
+    bottom, top = int(seen.low[:, channel].min()), int(seen.high[:, channel].max())
+    rows = 1 if channel >= CHANNELS or bottom == top else ROWS
+    fine = channel < CHANNELS and not is_ascii
+    low, high = _columns(seen.low[:, channel], seen.high[:, channel], COLUMNS * (2 if fine else 1))
+    labels = [f"{_percent(program, level)} %" for level in (top, bottom)]
+    if channel >= CHANNELS:
+        on, off = ("^", "_") if is_ascii else ("▔", "▁")
+        drawn = ["".join(off if not h else on if lo else "|" for lo, h in zip(low, high, strict=True))]
+        labels = ["on/off", "on/off"]
+    else:
+        dots = _dots(low, high, bottom, top, rows * (4 if fine else 1))
+        drawn = _braille(dots, rows) if fine else ["".join("*" if dot else " " for dot in row) for row in dots]
+    edge = "|" if is_ascii else "│"
+    for number, line in enumerate(drawn):
+        label = labels[0] if number == 0 else labels[1] if number == rows - 1 else ""
+        yield f"{label:>9} {edge}{line.rstrip()}"
+    right = f"{seen.duration_s:.3g} s"
+    yield f"{'':>9} {'+' if is_ascii else '└'}0 s{right:>{max(1, len(low) // (2 if fine else 1) - 3)}}"
+
+
+def _columns(low: I64, high: I64, most: int) -> tuple[I64, I64]:
+    """Merge bins so that at most `most` columns are left."""
+    starts = np.unique(np.arange(most) * low.size // most)
+    return np.minimum.reduceat(low, starts), np.maximum.reduceat(high, starts)
+
+
+def _dots(low: I64, high: I64, bottom: int, top: int, rows: int) -> list[list[bool]]:
+    """Rows from the top down; True where a column's span crosses the row."""
+    span = max(top - bottom, 1)
+    first, last = (np.rint((level - bottom) / span * (rows - 1)).astype(np.int64) for level in (low, high))
+    return [[bool(lo <= row <= hi) for lo, hi in zip(first, last, strict=True)] for row in reversed(range(rows))]
+
+
+def _braille(dots: list[list[bool]], rows: int) -> list[str]:
+    lines = []
+    for row in range(rows):
+        cells = []
+        for column in range(0, len(dots[0]), 2):
+            cell = 0x2800
+            for y in range(4):
+                for x in range(2):
+                    if column + x < len(dots[0]) and dots[4 * row + y][column + x]:
+                        cell |= _BRAILLE[y][x]
+            cells.append(chr(cell) if cell != 0x2800 else " ")
+        lines.append("".join(cells))
+    return lines

@@ -1,0 +1,204 @@
+"""A program: which channel does what, when, with which faults, inside which limits."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from busbench.drive.limits import ALL_CHANNELS, ChannelLimit, Limits
+from busbench.drive.shapes import Floats, Shape
+from busbench.errors import DriveError
+from busbench.wire.bulk import CHANNELS, COUNTS_MAX, END_BYTES, END_PLAIN
+from busbench.wire.scale import Scale
+
+FaultKind = Literal["lost", "failsafe", "dropped", "noise"]
+Order = Literal["together", "in turn"]
+FRAME_PERIOD_S = 0.007  # common practice, no source; 14 or 15 ms is the other
+FRAME_PERIODS_S = (0.004, 1.0)  # 25 characters take 3.0 ms
+PROGRAM_MAX_S = 7 * 86_400.0
+RATE_PCT_PER_S = 100.0  # end to end in two seconds, some six times slower than a servo can
+TRAVEL_PCT = 100.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """One shape on one channel.
+
+    Args:
+        channel: 0-17.
+        shape: what it does.
+        start_s: when, in seconds from the start of the program.
+    """
+
+    channel: int
+    shape: Shape
+    start_s: float
+
+    @property
+    def end_s(self) -> float:
+        """When it is over."""
+        return self.start_s + self.shape.duration_s
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Something amiss on purpose.
+
+    Args:
+        kind: frame-lost flag, failsafe flag, frames not sent, or bits flipped.
+        start_s, duration_s: when, in seconds from the start of the program.
+        flips: probability that a byte has one of its bits flipped (noise only).
+        seed: of the noise.
+    """
+
+    kind: FaultKind
+    start_s: float
+    duration_s: float
+    flips: float = 0.0
+    seed: int = 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Program:
+    """All that is to be sent.
+
+    Args:
+        name: for people.
+        parts: in any order; no two on one channel overlap.
+        limits: how far, how fast, and what stays locked.
+        scale: counts against microseconds, for people.
+        period_s: time from frame to frame.
+        end_bytes: byte 24 of the frames, in turn.
+        faults: as many as wanted; they may overlap.
+        repeat: how often the parts are run through.
+        channel_names: names by channel (0-17), for people.
+    """
+
+    name: str
+    parts: tuple[Part, ...]
+    limits: Limits
+    scale: Scale
+    period_s: float = FRAME_PERIOD_S
+    end_bytes: tuple[int, ...] = (END_PLAIN,)
+    faults: tuple[Fault, ...] = ()
+    repeat: int = 1
+    channel_names: tuple[tuple[int, str], ...] = ()
+
+    def __post_init__(self) -> None:
+        if not FRAME_PERIODS_S[0] <= self.period_s <= FRAME_PERIODS_S[1]:
+            low, high = FRAME_PERIODS_S
+            raise DriveError(f"frame period: {self.period_s:g} s is out of range", hint=f"give {low:g} to {high:g} s")
+        if not self.end_bytes or any(end not in END_BYTES for end in self.end_bytes):
+            raise DriveError(f"end bytes: {self.end_bytes} ends no frame", hint="give 0x00, 0x04, 0x14, 0x24, 0x34")
+        if not self.duration_s <= PROGRAM_MAX_S:
+            raise DriveError(
+                f"{self.name}: lasts {self.duration_s:g} s", hint=f"keep it to {PROGRAM_MAX_S:g} s (7 days)"
+            )
+
+    @property
+    def round_s(self) -> float:
+        """Time of one run through all parts."""
+        return max((part.end_s for part in self.parts), default=0.0)
+
+    @property
+    def duration_s(self) -> float:
+        """Time of the whole program, or of its faults where they last longer."""
+        return max([self.round_s * self.repeat, *(fault.start_s + fault.duration_s for fault in self.faults)])
+
+    @property
+    def slots(self) -> int:
+        """Frames of the whole program."""
+        return max(1, math.ceil(self.duration_s / self.period_s - 1e-6))
+
+    def wanted(self, slot: int, count: int) -> Floats:
+        """What the parts want, one row a frame.
+
+        Args:
+            slot: the first frame, from 0.
+            count: how many.
+
+        Returns:
+            Counts of channels 1-16 and levels of 17 and 18, float64 (count, 18),
+            NaN where no part says anything: the channel rests.
+        """
+        t_s = np.arange(slot, slot + count, dtype=np.float64) * self.period_s
+        if self.repeat > 1:
+            lap = np.floor((t_s + 1e-9) / self.round_s)
+            t_s = np.where(lap < self.repeat, np.maximum(t_s - lap * self.round_s, 0.0), np.inf)
+        rows = np.full((count, ALL_CHANNELS), np.nan)
+        for part in self.parts:
+            # A nanosecond lets a frame that falls on the seam of two parts go to the later one.
+            inside = (t_s >= part.start_s - 1e-9) & (t_s < part.end_s - 1e-9)
+            if inside.any():
+                since = np.maximum(t_s[inside] - part.start_s, 0.0)
+                rows[inside, part.channel] = part.shape.counts(since)
+        return rows
+
+    def named(self, channel: int) -> str:
+        """Number and name of a channel (0-17), as in "channel 1 (left aileron)"."""
+        name = dict(self.channel_names).get(channel, "")
+        return f"channel {channel + 1} ({name})" if name else f"channel {channel + 1}"
+
+
+def arrange(parts: Sequence[tuple[Sequence[int], float, Callable[[int], Shape]]], *, order: Order) -> tuple[Part, ...]:
+    """Give parts their places in time.
+
+    Args:
+        parts: channels (0-17), delay in seconds, and the shape for each channel.
+        order: "together": every channel begins at once and does its own parts one
+            after another; "in turn": a part begins when the one before it is over.
+    """
+    free = dict.fromkeys(range(ALL_CHANNELS), 0.0)
+    placed: list[Part] = []
+    for channels, delay_s, shape_of in parts:
+        done = max(free.values())
+        for channel in channels:
+            start_s = (done if order == "in turn" else free[channel]) + delay_s
+            placed.append(Part(channel, shape_of(channel), start_s))
+            free[channel] = placed[-1].end_s
+    return tuple(placed)
+
+
+def default_limits(scale: Scale) -> Limits:
+    """The limits where nobody says anything: full travel, slow, at rest in the middle."""
+    low, idle, high = (round(level_counts(pct, "%", scale)) for pct in (-TRAVEL_PCT, 0.0, TRAVEL_PCT))
+    rate = rate_counts(RATE_PCT_PER_S, "%", scale)
+    return Limits((ChannelLimit(max(0, low), min(COUNTS_MAX, high), idle, rate),) * CHANNELS)
+
+
+def lock(limits: Limits, *, channel: int, idle: int | None = None) -> Limits:
+    """The same limits with one channel (0-17) locked at a value (counts), or at its idle."""
+    if channel >= CHANNELS:
+        at = channel - CHANNELS
+        locked = tuple(is_locked or i == at for i, is_locked in enumerate(limits.switches_locked))
+        states = tuple(
+            bool(idle) if i == at and idle is not None else state for i, state in enumerate(limits.switches_idle)
+        )
+        return replace(limits, switches_locked=locked, switches_idle=states)
+    channels = list(limits.channels)
+    old = channels[channel]
+    channels[channel] = replace(old, is_locked=True, idle=old.idle if idle is None else idle)
+    return replace(limits, channels=tuple(channels))
+
+
+Unit = Literal["%", "us", "counts"]
+
+
+def level_counts(value: float, unit: Unit, scale: Scale) -> float:
+    """Counts of a level in a unit."""
+    match unit:
+        case "%":
+            return float(scale.from_percent(value))
+        case "us":
+            return float(scale.to_counts(value))
+        case "counts":
+            return value
+
+
+def rate_counts(value: float, unit: Unit, scale: Scale) -> float:
+    """Counts a second of a rate in a unit a second."""
+    return abs(level_counts(value, unit, scale) - level_counts(0.0, unit, scale))

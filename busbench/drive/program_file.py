@@ -1,0 +1,196 @@
+"""Programs as people write them: a TOML file, or the options of one part."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import cast
+
+from busbench.drive.fields import Fields, shown
+from busbench.drive.limits import ALL_CHANNELS, ChannelLimit, Limits
+from busbench.drive.parts import SEED_MAX, UNITS, Context, Loader, read_part
+from busbench.drive.program import (
+    FRAME_PERIOD_S,
+    FRAME_PERIODS_S,
+    PROGRAM_MAX_S,
+    Fault,
+    FaultKind,
+    Order,
+    Program,
+    Unit,
+    arrange,
+    default_limits,
+    level_counts,
+    rate_counts,
+)
+from busbench.errors import DriveError
+from busbench.wire.bulk import CHANNELS, COUNTS_MAX, END_BYTES, END_SLOTS
+from busbench.wire.scale import Scale
+
+ORDERS = ("together", "in turn")
+FAULTS = ("lost", "failsafe", "dropped", "noise")
+FILE_BYTES_MAX = 1_000_000
+RATE_MAX = 1e6  # units a second: any step within one frame
+
+
+def read_program(path: str | Path, *, load: Loader) -> Program:
+    """Read a program file.
+
+    Args:
+        path: the TOML file.
+        load: reads the recording that a replay names.
+
+    Raises:
+        DriveError: the file cannot be read, or says what cannot be; one line with
+            file, key and value.
+    """
+    values = _read_toml(Path(path))
+    return build_program(Fields(values, place=str(path)), name=Path(path).stem, load=load)
+
+
+def _read_toml(path: Path) -> Mapping[str, object]:
+    try:
+        with path.open("rb") as file:
+            raw = file.read(FILE_BYTES_MAX + 1)
+    except OSError as error:
+        raise DriveError(f"{path}: cannot be read: {error.strerror}", hint="name a program file or a shape") from None
+    if len(raw) > FILE_BYTES_MAX:
+        raise DriveError(f"{path}: larger than {FILE_BYTES_MAX} bytes", hint="a program file is a page of text")
+    try:
+        return tomllib.loads(raw.decode("utf-8"))
+    except UnicodeDecodeError as error:
+        raise DriveError(f"{path}, byte {error.start}: is no UTF-8 text", hint="name a TOML file") from None
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise DriveError(f"{path}: is no TOML: {error}", hint="mend the line") from None
+
+
+def build_program(top: Fields, *, name: str, load: Loader, parts: Sequence[Fields] = ()) -> Program:
+    """Make a program of its keys.
+
+    Args:
+        top: the keys of the file, or the options.
+        name: what it is called where it names itself nothing.
+        load: reads the recording that a replay names.
+        parts: the parts, where they are not in the file.
+
+    Raises:
+        DriveError: names place, key and value.
+    """
+    scale = _scale(top.table("scale"))
+    unit = cast("Unit", top.word("unit", "%", choices=UNITS))
+    context = Context(unit, scale, load)
+    order = cast("Order", top.word("order", "together", choices=ORDERS))
+    fields = [*parts, *top.tables("part")]
+    if not fields:
+        raise top.error("part", "missing", hint="write [[part]] and below it channel, shape and its keys")
+    placed = arrange([read_part(part, context=context) for part in fields], order=order)
+    limits, names = _limits(top, unit, scale)
+    low_s, high_s = FRAME_PERIODS_S
+    program = Program(
+        name=top.text("name", name),
+        parts=placed,
+        limits=limits,
+        scale=scale,
+        period_s=top.number("frame_period", FRAME_PERIOD_S, low=low_s, high=high_s, unit="s"),
+        end_bytes=_end_bytes(top),
+        faults=tuple(_fault(fault) for fault in top.tables("fault")),
+        repeat=top.whole("repeat", 1, low=1, high=1_000_000),
+        channel_names=names,
+    )
+    top.finish(of="a program")
+    return program
+
+
+def _scale(fields: Fields) -> Scale:
+    scale = Scale(
+        centre_counts=fields.number("centre_counts", 992.0, low=0, high=COUNTS_MAX, unit="counts"),
+        centre_us=fields.number("centre_us", 1500.0, low=500, high=2500, unit="us"),
+        us_per_count=fields.number("us_per_count", 0.625, low=0.01, high=10, unit="us"),
+    )
+    fields.finish(of="a scale")
+    return scale
+
+
+def _end_bytes(fields: Fields) -> tuple[int, ...]:
+    value = fields.raw("end_byte")
+    if value is None:
+        return (END_BYTES[0],)
+    if value == "slots":
+        return END_SLOTS
+    try:
+        end = int(value, 16) if isinstance(value, str) else value
+    except ValueError:
+        end = None
+    if isinstance(end, bool) or not isinstance(end, int) or end not in END_BYTES:
+        known = ", ".join(f"0x{known:02X}" for known in END_BYTES)
+        raise fields.error("end_byte", "ends no frame", hint=f"give {known} or slots (the last four in turn)")
+    return (end,)
+
+
+def _fault(fields: Fields) -> Fault:
+    kind = cast("FaultKind", fields.word("kind", None, choices=FAULTS))
+    start_s = fields.number("start", 0.0, low=0.0, high=PROGRAM_MAX_S, unit="s")
+    duration_s = fields.number("duration", None, low=0.0, high=PROGRAM_MAX_S, unit="s")
+    flips, seed = 0.0, 0
+    if kind == "noise":
+        flips = fields.number("flips", 1e-3, low=0.0, high=1.0, unit="a byte")
+        seed = fields.whole("seed", 0, low=0, high=SEED_MAX)
+    fields.finish(of=f"a fault of kind {kind}")
+    return Fault(kind, start_s, duration_s, flips, seed)
+
+
+def _limits(top: Fields, unit: Unit, scale: Scale) -> tuple[Limits, tuple[tuple[int, str], ...]]:
+    base = default_limits(scale).channels[0]
+    common = top.table("limits")
+    base = _limit(common, base, unit, scale)
+    common.finish(of="limits")
+    channels = [base] * CHANNELS
+    switches, locked = [False] * (ALL_CHANNELS - CHANNELS), [False] * (ALL_CHANNELS - CHANNELS)
+    names: dict[int, str] = {}
+    for fields in top.tables("channel"):
+        channel = fields.whole("number", None, low=1, high=ALL_CHANNELS) - 1
+        if channel in names:
+            raise fields.error("number", "stands in two tables", hint="say all of a channel in one")
+        names[channel] = fields.text("name", "") if "name" in fields else ""
+        is_locked = fields.flag("locked", False)
+        if channel >= CHANNELS:
+            switches[channel - CHANNELS] = fields.word("idle", "off", choices=("on", "off")) == "on"
+            locked[channel - CHANNELS] = is_locked
+        else:
+            if is_locked and "idle" not in fields:
+                raise fields.error("idle", "missing", hint="say where the locked channel stands, as the motor's off")
+            channels[channel] = _limit(fields, base, unit, scale, is_locked=is_locked)
+        fields.finish(of="a channel")
+    return Limits(tuple(channels), tuple(switches), tuple(locked)), tuple(names.items())
+
+
+def _limit(fields: Fields, base: ChannelLimit, unit: Unit, scale: Scale, *, is_locked: bool = False) -> ChannelLimit:
+    low, high, idle = (
+        _counts(fields, key, unit, scale) if key in fields else old
+        for key, old in (("low", base.low), ("high", base.high), ("idle", base.idle))
+    )
+    if low > high:
+        raise fields.error("low" if "low" in fields else "high", "puts low above high")
+    if not is_locked and not low <= idle <= high:
+        if "idle" in fields:
+            raise fields.error("idle", "is not between low and high")
+        key = ("low" if low > idle else "high") if ("low" in fields or "high" in fields) else "idle"
+        raise fields.error(key, "leaves the idle value outside", hint="give idle too")
+    rate = base.rate
+    if "rate" in fields:
+        least = 0.001
+        rate = rate_counts(fields.number("rate", None, low=least, high=RATE_MAX, unit=f"{unit} a second"), unit, scale)
+    return replace(base, low=low, high=high, idle=idle, rate=rate, is_locked=is_locked)
+
+
+def _counts(fields: Fields, key: str, unit: Unit, scale: Scale) -> int:
+    value = fields.number(key, None, low=-1e6, high=1e6, unit=unit)
+    counts = round(level_counts(value, unit, scale))
+    if not 0 <= counts <= COUNTS_MAX:
+        said = shown(fields.raw(key))
+        raise DriveError(
+            f"{fields.at(key)}: {said} {unit} does not fit a frame", hint=f"{counts} is not 0-{COUNTS_MAX}"
+        )
+    return counts

@@ -1,0 +1,268 @@
+"""Shapes: what a channel does over time, each a closed form.
+
+A shape maps seconds since its own start to counts. It knows nothing of frames,
+rates or limits. Levels are counts as floats; a switch channel reads 0.5 and
+above as on.
+"""
+
+from __future__ import annotations
+
+import abc
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busbench.drive.dice import throw_unit
+
+Floats = NDArray[np.float64]
+WaveKind = Literal["ramp", "triangle", "sine", "square"]
+
+
+class Shape(abc.ABC):
+    """One channel's movement from 0 s to `duration_s`."""
+
+    @property
+    @abc.abstractmethod
+    def duration_s(self) -> float:
+        """How long the shape lasts."""
+
+    @abc.abstractmethod
+    def counts(self, t_s: Floats) -> Floats:
+        """The level at each time.
+
+        Args:
+            t_s: seconds since the shape's start, float64 (N,), each from 0 up to the duration.
+
+        Returns:
+            Counts, float64 (N,), not rounded.
+        """
+
+    @abc.abstractmethod
+    def words(self) -> str:
+        """What it does, without its levels, as in "sine, 3 cycles of 4 s"."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Where a wave goes: its full deflections, and the level between them at which it is at 0.
+
+    Args:
+        low, centre, high: counts, rising.
+    """
+
+    low: float
+    centre: float
+    high: float
+
+    def at(self, wave: Floats) -> Floats:
+        """Levels of a wave of -1 to 1: each half is stretched to its own side of the centre."""
+        return self.centre + wave * np.where(wave < 0, self.centre - self.low, self.high - self.centre)
+
+
+@dataclass(frozen=True, slots=True)
+class Beat:
+    """How often and from where in its cycle.
+
+    Args:
+        period_s: time of one cycle.
+        cycles: how many; need not be whole.
+        phase_deg: how far into its cycle the shape begins.
+    """
+
+    period_s: float
+    cycles: float = 1.0
+    phase_deg: float = 0.0
+
+    @property
+    def duration_s(self) -> float:
+        """Time of all cycles."""
+        return self.period_s * self.cycles
+
+    def turn(self, t_s: Floats) -> Floats:
+        """The place in the cycle at each time, from 0 up to 1."""
+        return np.mod(t_s / self.period_s + self.phase_deg / 360.0, 1.0)
+
+    def words(self) -> str:
+        """As in "3 cycles of 4 s"."""
+        phase = f" from {self.phase_deg:g} degrees" if self.phase_deg else ""
+        return f"{self.cycles:g} cycle{'' if self.cycles == 1 else 's'} of {self.period_s:g} s{phase}"
+
+
+def wave(kind: WaveKind, turn: Floats) -> Floats:
+    """One cycle of a wave of -1 to 1.
+
+    Args:
+        kind: ramp rises from -1 and falls back at once; triangle and sine begin
+            at 0, rising; square stands high for half a cycle, then low.
+        turn: place in the cycle, from 0 up to 1, float64 (N,).
+    """
+    match kind:
+        case "ramp":
+            return 2.0 * turn - 1.0
+        case "triangle":
+            return 1.0 - np.abs(4.0 * np.mod(turn + 0.25, 1.0) - 2.0)
+        case "sine":
+            return np.sin(2.0 * np.pi * turn)
+        case "square":
+            return np.where(turn < 0.5, 1.0, -1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Hold(Shape):
+    """One level for a time."""
+
+    level: float
+    seconds: float
+
+    @property
+    def duration_s(self) -> float:
+        """How long the level is held."""
+        return self.seconds
+
+    def counts(self, t_s: Floats) -> Floats:
+        """The level."""
+        return np.full(t_s.shape, self.level)
+
+    def words(self) -> str:
+        """As in "hold for 2 s"."""
+        return f"hold for {self.seconds:g} s"
+
+
+@dataclass(frozen=True, slots=True)
+class Wave(Shape):
+    """A ramp, triangle, sine or square."""
+
+    kind: WaveKind
+    span: Span
+    beat: Beat
+
+    @property
+    def duration_s(self) -> float:
+        """Time of all cycles."""
+        return self.beat.duration_s
+
+    def counts(self, t_s: Floats) -> Floats:
+        """The wave on its span."""
+        return self.span.at(wave(self.kind, self.beat.turn(t_s)))
+
+    def words(self) -> str:
+        """As in "sine, 3 cycles of 4 s"."""
+        return f"{self.kind}, {self.beat.words()}"
+
+
+@dataclass(frozen=True, slots=True)
+class Levels(Shape):
+    """Levels taken in turn, each for an equal share of the cycle."""
+
+    name: str
+    levels: tuple[float, ...]
+    beat: Beat
+
+    @property
+    def duration_s(self) -> float:
+        """Time of all cycles."""
+        return self.beat.duration_s
+
+    def counts(self, t_s: Floats) -> Floats:
+        """The level whose turn it is."""
+        # A billionth of a cycle keeps a frame that falls on a step from landing short of it.
+        place = np.mod(self.beat.turn(t_s) + 1e-9, 1.0) * len(self.levels)
+        return np.asarray(self.levels)[place.astype(np.int64)]
+
+    def words(self) -> str:
+        """As in "steps through 3 levels, 2 cycles of 6 s"."""
+        return f"{self.name} through {len(self.levels)} levels, {self.beat.words()}"
+
+
+def staircase(low: float, high: float, *, stairs: int, beat: Beat) -> Levels:
+    """Levels from low to high and back down, `stairs` different ones."""
+    up = np.linspace(low, high, stairs)
+    return Levels("staircase", tuple(float(level) for level in (*up, *up[-2:0:-1])), beat)
+
+
+@dataclass(frozen=True, slots=True)
+class Chirp(Shape):
+    """A sine whose frequency changes linearly in time.
+
+    The phase is the integral of the frequency: turns = f0 t + (f1 - f0) t^2 / (2 T),
+    with T such that `beat.cycles` turns are done; `beat.period_s` is the first period.
+    """
+
+    span: Span
+    beat: Beat
+    period_end_s: float
+
+    @property
+    def duration_s(self) -> float:
+        """Time in which all cycles are done: cycles over the mean frequency."""
+        return 2.0 * self.beat.cycles / (1.0 / self.beat.period_s + 1.0 / self.period_end_s)
+
+    def counts(self, t_s: Floats) -> Floats:
+        """The sine of the phase."""
+        first, last = 1.0 / self.beat.period_s, 1.0 / self.period_end_s
+        turns = first * t_s + (last - first) * t_s**2 / (2.0 * self.duration_s) + self.beat.phase_deg / 360.0
+        return self.span.at(np.sin(2.0 * np.pi * turns))
+
+    def words(self) -> str:
+        """As in "chirp, 10 cycles, periods from 4 s to 0.5 s"."""
+        return f"chirp, {self.beat.cycles:g} cycles, periods from {self.beat.period_s:g} s to {self.period_end_s:g} s"
+
+
+@dataclass(frozen=True, slots=True)
+class Wander(Shape):
+    """Smooth moves between seeded random levels, one a period; the same seed gives the same moves."""
+
+    span: Span
+    beat: Beat
+    seed: int
+
+    @property
+    def duration_s(self) -> float:
+        """Time of all moves."""
+        return self.beat.duration_s
+
+    def counts(self, t_s: Floats) -> Floats:
+        """The moves, eased in and out by 3 x^2 - 2 x^3."""
+        place = t_s / self.beat.period_s + self.beat.phase_deg / 360.0
+        knot = np.floor(place)
+        into = place - knot
+        before, after = (2.0 * throw_unit((knot + step).astype(np.int64), seed=self.seed) - 1.0 for step in (0, 1))
+        return self.span.at(before + (after - before) * into**2 * (3.0 - 2.0 * into))
+
+    def words(self) -> str:
+        """As in "wander, 30 moves of 2 s, seed 7"."""
+        return f"wander, {self.beat.cycles:g} moves of {self.beat.period_s:g} s, seed {self.seed}"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Replay(Shape):
+    """What a channel did in a recording: each level stands until the next frame.
+
+    Args:
+        t_s: times of the frames, float64 (N,), rising from 0.
+        levels: counts, float64 (N,).
+        seconds: how long to play; the last level stands after the recording's end.
+        source: file and channel, for people.
+    """
+
+    t_s: Floats
+    levels: Floats
+    seconds: float
+    source: str
+
+    @property
+    def duration_s(self) -> float:
+        """How long is played."""
+        return self.seconds
+
+    def counts(self, t_s: Floats) -> Floats:
+        """The level of the last frame at or before each time."""
+        # Half a microsecond keeps a frame that falls on a recorded one from landing short of it.
+        at = np.searchsorted(self.t_s, t_s + 5e-7, side="right") - 1
+        return self.levels[np.maximum(at, 0)]
+
+    def words(self) -> str:
+        """As in "replay of heron.pcapng channel 3, 60 s"."""
+        return f"replay of {self.source}, {self.seconds:g} s"

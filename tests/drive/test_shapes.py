@@ -1,0 +1,94 @@
+"""Every shape against its closed form, written out anew."""
+
+import math
+
+import numpy as np
+import pytest
+
+from busbench.drive.shapes import Beat, Chirp, Floats, Hold, Levels, Replay, Shape, Span, Wander, Wave, staircase
+
+SPAN = Span(500.0, 1000.0, 1500.0)
+
+
+def at(shape: Shape, *t_s: float) -> list[float]:
+    return [round(float(counts), 6) for counts in shape.counts(np.array(t_s, np.float64))]
+
+
+def test_hold_stands() -> None:
+    assert at(Hold(777.0, 2.0), 0.0, 1.999) == [777.0, 777.0]
+
+
+def test_ramp_rises_evenly_and_begins_anew() -> None:
+    assert at(Wave("ramp", SPAN, Beat(4.0, 2.0)), 0, 1, 2, 3, 4, 5) == [500, 750, 1000, 1250, 500, 750]
+
+
+def test_triangle_begins_at_its_centre_rising() -> None:
+    assert at(Wave("triangle", SPAN, Beat(4.0)), 0, 0.5, 1, 2, 3, 3.5) == [1000, 1250, 1500, 1000, 500, 750]
+
+
+def test_sine() -> None:
+    t_s = np.linspace(0.0, 12.0, 500)
+    want = [1000 + 500 * math.sin(2 * math.pi * t / 4.0 + math.pi / 6) for t in t_s]
+    assert np.allclose(Wave("sine", SPAN, Beat(4.0, 3.0, 30.0)).counts(t_s), want, atol=1e-9)
+
+
+def test_square_is_high_first_and_phase_turns_it() -> None:
+    assert at(Wave("square", SPAN, Beat(4.0)), 0, 1.99, 2, 3.99) == [1500, 1500, 500, 500]
+    assert at(Wave("square", SPAN, Beat(4.0, phase_deg=180.0)), 0, 2) == [500, 1500]
+
+
+def test_an_uneven_centre_stretches_each_half_by_itself() -> None:
+    uneven = Wave("sine", Span(900.0, 1000.0, 1800.0), Beat(4.0))
+    assert at(uneven, 0, 1, 2, 3) == [1000, 1800, 1000, 900]
+
+
+def test_steps_share_the_cycle() -> None:
+    assert at(Levels("steps", (600.0, 900.0, 700.0), Beat(6.0)), 0, 1.9, 2, 4, 5.9) == [600, 600, 900, 700, 700]
+
+
+def test_a_frame_that_falls_on_a_step_takes_it() -> None:
+    steps = Levels("steps", (0.0, 1.0, 2.0), Beat(0.021))
+    assert at(steps, 0.0, 0.007, 2 * 0.007) == [0, 1, 2]
+
+
+def test_staircase_goes_up_and_down_without_a_double_stair() -> None:
+    stairs = staircase(100.0, 300.0, stairs=3, beat=Beat(4.0))
+    assert at(stairs, 0.5, 1.5, 2.5, 3.5) == [100, 200, 300, 200]
+
+
+def test_chirp_turns_as_often_as_told_and_ends_at_its_last_period() -> None:
+    chirp = Chirp(SPAN, Beat(2.0, 10.0), 0.5)
+    assert chirp.duration_s == 8.0  # 10 cycles at 0.5 to 2 Hz, 1.25 Hz in the mean
+    t_s = np.linspace(0, 8, 4001)[:-1]
+    turns = 0.5 * t_s + 1.5 * t_s**2 / 16
+    assert np.allclose(chirp.counts(t_s), 1000 + 500 * np.sin(2 * np.pi * turns))
+    rising = np.nonzero(np.diff(np.sign(chirp.counts(t_s) - 1000.0)) > 0)[0]
+    assert t_s[rising[-1]] - t_s[rising[-2]] == pytest.approx(0.5, rel=0.1)
+
+
+def wander(seed: int) -> Floats:
+    return Wander(SPAN, Beat(0.5, 400.0), seed).counts(np.arange(0.0, 200.0, 0.007))
+
+
+def test_wander_is_told_by_its_seed_and_uses_its_span() -> None:
+    assert np.array_equal(wander(7), wander(7))
+    assert not np.allclose(wander(7), wander(8))
+    assert 500.0 <= wander(7).min() < 550.0
+    assert 1450.0 < wander(7).max() <= 1500.0
+    assert abs(wander(7).mean() - 1000.0) < 40.0
+
+
+def test_wander_never_jumps() -> None:
+    # 3 x^2 - 2 x^3 is steepest in its middle, 1.5 a period; two ends are 1000 counts apart at most.
+    assert np.abs(np.diff(wander(3))).max() <= 1000 * 1.5 * 0.007 / 0.5
+
+
+def test_wander_is_the_same_in_blocks() -> None:
+    shape = Wander(SPAN, Beat(0.5, 400.0), 7)
+    t_s = np.arange(1000, dtype=np.float64) * 0.007
+    assert np.array_equal(shape.counts(t_s), np.concatenate([shape.counts(t_s[:333]), shape.counts(t_s[333:])]))
+
+
+def test_replay_holds_each_level_until_the_next_frame() -> None:
+    replay = Replay(np.array([0.0, 0.014, 0.028]), np.array([10.0, 20.0, 30.0]), 1.0, "heron.raw channel 1")
+    assert at(replay, 0.0, 0.007, 0.014, 0.021, 0.028, 0.9) == [10, 10, 20, 20, 30, 30]
