@@ -150,7 +150,7 @@ class _Reader:
 
     def _ends(self, channel: int) -> tuple[float, float]:
         low, high = (
-            self._level(key, channel) if key in self._fields else level_counts(pct, "%", self._context.scale)
+            level_counts(pct, "%", self._context.scale) if self._fields.raw(key) is None else self._level(key, channel)
             for key, pct in zip(("low", "high"), SPAN_PCT, strict=True)
         )
         if low > high:
@@ -162,7 +162,7 @@ class _Reader:
 
     def _span(self, channel: int) -> Span:
         low, high = self._ends(channel)
-        centre = self._level("centre", channel) if "centre" in self._fields else (low + high) / 2.0
+        centre = (low + high) / 2.0 if self._fields.raw("centre") is None else self._level("centre", channel)
         if not low <= centre <= high:
             raise self._fields.error("centre", "is not between low and high")
         return Span(low, centre, high)
