@@ -1,0 +1,1 @@
+"""The wire: frames, their alignment, the UART line and the scale."""

@@ -60,9 +60,7 @@ class FrameTable:
         return FrameTimes(self.t_ns, self.slack_ns, self.offset, np.ascontiguousarray(self.flags))
 
     def __getitem__(self, rows: slice) -> FrameTable:
-        return FrameTable(
-            self.t_ns[rows], self.slack_ns[rows], self.offset[rows], self.raw[rows], self.suspect[rows]
-        )
+        return FrameTable(self.t_ns[rows], self.slack_ns[rows], self.offset[rows], self.raw[rows], self.suspect[rows])
 
     @staticmethod
     def empty() -> FrameTable:

@@ -1,0 +1,284 @@
+"""Bytes -> frames: finds where frames stand in a stream that has no check sums.
+
+Two ways of going, one result. In step, each frame is expected where the one
+before ended (or behind the replies of sensors) and whole blocks are taken at
+once. Where that fails, wire/chain.py searches for the best chain and the walk
+goes on from what it settles. What is decided depends on the bytes, their clock
+and their marks, never on how they were cut into reads.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+
+from busbench.model import BUS_LINE, I64, ByteLog, Clock, ClockKind, LineSettings, Reason, Rejects
+from busbench.wire.bounds import frame_bounds
+from busbench.wire.bulk import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER
+from busbench.wire.chain import JUNK_BYTES, SLOTS_MAX, Anchor, Search, Verdict, is_candidate, is_followed
+from busbench.wire.gaps import Run, sort_gap
+from busbench.wire.likeness import Sight, end_is_expected, is_unremarkable, is_wild
+from busbench.wire.pending import Pending
+from busbench.wire.table import Found, FrameTable
+
+IDLE_CHARACTERS = 5  # a pause this long inside 25 bytes: no frame
+# An odd frame (all sticks jump, new flags) may be two halves with a foreign byte between;
+# behind so many frames without damage it is taken at once, else when the next header comes.
+STREAK_ODD, STREAK_WILD = 2000, 50
+_IS_END = np.zeros(256, np.bool_)
+_IS_END[list(END_BYTES)] = True
+_STEP_ROWS = 64
+
+
+def find_frames(log: ByteLog, *, clock: Clock, line: LineSettings = BUS_LINE) -> Found:
+    """Find all frames of a whole log.
+
+    Args:
+        log: the bytes.
+        clock: how well their times are known.
+        line: line settings, for the time of a character.
+
+    Returns:
+        The frames and the runs of bytes that are in none.
+    """
+    return Found.concat(find_in_blocks([log], clock=clock, line=line))
+
+
+def find_in_blocks(logs: Iterable[ByteLog], *, clock: Clock, line: LineSettings = BUS_LINE) -> Iterator[Found]:
+    """Find the frames of a recording block by block; see find_frames."""
+    finder = FrameFinder(clock=clock, line=line)
+    for log in logs:
+        yield finder.feed(log)
+    yield finder.flush()
+
+
+class FrameFinder:
+    """Finds frames in a stream that arrives piece by piece.
+
+    In step, `feed` hands out a frame with its last byte (one that looks odd on a
+    line that was damaged lately waits for the next header). Accepted, rejected
+    and pending bytes together are the bytes fed.
+
+    Args:
+        clock: how well the times of the bytes are known.
+        line: line settings, for the time of a character.
+    """
+
+    def __init__(self, *, clock: Clock, line: LineSettings = BUS_LINE) -> None:
+        self._has_clock = clock.is_known
+        self._character_ns = line.character_ns
+        self._bytes = Pending(is_per_byte=clock.kind is ClockKind.PER_BYTE, idle_ns=IDLE_CHARACTERS * line.character_ns)
+        self._here = 0  # all before this place is decided
+        self._search: Search | None = Search(0, None)
+        self._last: Anchor | None = None  # the last frame
+        self._is_wild = False  # it jumped from the one before
+        self._streak = 0  # frames since the last damage
+        self._gap_from = 0  # bytes from here on are not yet accounted for
+        self._has_begun = False  # a frame was found
+        self._places: list[I64] = []
+        self._runs: list[Run] = []
+        self._ambiguous: list[tuple[int, int]] = []
+
+    @property
+    def pending(self) -> int:
+        """Bytes fed that are not handed out yet."""
+        return self._bytes.end - self._gap_from
+
+    @property
+    def is_in_step(self) -> bool:
+        """True where the next frame is expected right behind the last."""
+        return self._search is None
+
+    def feed(self, log: ByteLog) -> Found:
+        """Take the next bytes of the stream.
+
+        Args:
+            log: bytes that follow those fed before (the first log may start anywhere).
+
+        Returns:
+            All that is decided now.
+
+        Raises:
+            ValueError: the log does not follow the one before.
+        """
+        if self._bytes.end == 0 and log.offset:
+            self._bytes.start = self._here = self._gap_from = log.offset
+            self._search = Search(log.offset, None)
+        self._bytes.append(log, keep_from=self._gap_from)
+        self._advance(final=False)
+        return self._hand_over()
+
+    def flush(self) -> Found:
+        """Decide what is pending as far as the bytes allow: the stream has ended."""
+        self._advance(final=True)
+        self._close_gap(self._bytes.end, is_last=True)
+        found = self._hand_over()
+        self._here = self._bytes.end
+        self._search = Search(self._here, None)
+        self._last, self._has_begun = None, False
+        return found
+
+    def _advance(self, *, final: bool) -> None:
+        while True:
+            if self._search is None:
+                if not self._walk(final=final):
+                    return
+                continue
+            verdict = self._search.advance(self._bytes, final=final)
+            if verdict is None:
+                return
+            self._take(verdict)
+            if final and not verdict.frames and verdict.resume >= self._bytes.end:
+                return
+
+    def _take(self, verdict: Verdict) -> None:
+        """Take over what a search has settled."""
+        if verdict.is_ambiguous:
+            self._ambiguous.append((self._here, verdict.resume))
+        if verdict.frames:
+            self._accept(np.array(verdict.frames))
+            self._here, self._search = verdict.resume, None
+            return
+        self._here = verdict.resume
+        self._search = Search(verdict.resume, self._last)
+        if verdict.resume - self._gap_from >= JUNK_BYTES:
+            self._runs.append((self._gap_from, verdict.resume, Reason.DAMAGED))
+            self._gap_from = verdict.resume
+
+    def _walk(self, *, final: bool) -> bool:
+        """Take what stands where it is expected; False to wait for more bytes."""
+        taken = self._take_rows(final=final)
+        if taken is None:
+            return False
+        if taken or self._search is not None:
+            return True
+        assert self._last is not None
+        slots = SLOTS_MAX if self._last.sight.end in END_SLOTS else 0
+        for place in range(self._here, self._here + 3 * slots + 1, 3):
+            if place + FRAME_BYTES > self._bytes.end:
+                if not final:
+                    return False
+                break
+            if self._is_place(place) and (place == self._here or self._bytes.byte(self._here) != HEADER):
+                trusted = self._is_trusted(place, final=final)
+                if trusted is None:
+                    return False
+                if not trusted:
+                    break
+                self._accept(np.array([place]))
+                self._here = place + FRAME_BYTES
+                return True
+        self._search = Search(self._here, self._last)
+        return True
+
+    def _is_place(self, place: int) -> bool:
+        return is_candidate(self._bytes.frame(place)) and not self._bytes.has_pause_inside(place)
+
+    def _is_trusted(self, place: int, *, final: bool) -> bool | None:
+        """True where a frame in step may be taken; None where the bytes after it must tell."""
+        assert self._last is not None
+        before, sight = self._last.sight, Sight.of(self._bytes.frame(place))
+        if is_unremarkable(before, sight) or self._streak >= STREAK_ODD:
+            return True
+        is_framed_alike = sight.flags == before.flags and end_is_expected(before, sight)
+        if self._is_wild and is_framed_alike and self._streak >= STREAK_WILD:
+            return True
+        return is_followed(self._bytes, place, final=final)
+
+    def _take_rows(self, *, final: bool) -> int | None:
+        """Take the frames that stand back to back, many at once; how many, None to wait."""
+        rows = self._bytes.rows(self._here)
+        count, step = 0, _STEP_ROWS
+        while count < len(rows):
+            block = rows[count : count + step]
+            good = (block[:, 0] == HEADER) & (block[:, 23] <= FLAGS_MAX) & _IS_END[block[:, 24]]
+            run = len(good) if good.all() else int(np.argmin(good))
+            count += run
+            if run < len(block):
+                break
+            step *= 4
+        places = self._here + FRAME_BYTES * np.arange(count)
+        paused = self._bytes.pauses_inside(places)
+        if paused.any():
+            count = int(np.argmax(paused))
+        if not count:
+            return 0
+        # All but the last have a header behind them.
+        last = self._here + FRAME_BYTES * (count - 1)
+        if count > 1:
+            self._accept(places[: count - 1])
+            self._here = last
+        trusted = self._is_trusted(last, final=final)
+        if trusted:
+            self._accept(places[count - 1 : count])
+            self._here = last + FRAME_BYTES
+            return count
+        if trusted is None:
+            return None
+        self._search = Search(self._here, self._last)
+        return count - 1
+
+    def _accept(self, places: I64) -> None:
+        """Make frames of places that follow one another; what stands between them is sorted."""
+        starts = np.concatenate([[self._gap_from], places[:-1] + FRAME_BYTES])
+        for index in np.flatnonzero(places > starts).tolist():
+            self._gap_from = int(starts[index])
+            before = None
+            if index:
+                before = self._bytes.byte(self._gap_from - 1)
+            elif self._last is not None:
+                before = self._last.sight.end
+            self._close_gap(int(places[index]), end_before=before)
+            self._has_begun = True
+        self._has_begun = True
+        self._places.append(places)
+        last = int(places[-1])
+        self._gap_from = last + FRAME_BYTES
+        self._streak += places.size
+        sight = Sight.of(self._bytes.frame(last))
+        if places.size > 1:
+            self._is_wild = is_wild(Sight.of(self._bytes.frame(int(places[-2]))), sight)
+        elif self._last is not None:
+            self._is_wild = is_wild(self._last.sight, sight)
+        self._last = Anchor(sight, self._gap_from)
+
+    def _close_gap(self, end: int, *, end_before: int | None = None, is_last: bool = False) -> None:
+        """Account for the bytes up to a place, which are in no frame."""
+        if is_last and self._last is not None:
+            end_before = self._last.sight.end
+        start = self._gap_from
+        gap = self._bytes.data[start - self._bytes.start : end - self._bytes.start].tobytes()
+        runs = sort_gap(gap, start, end_before=end_before, is_first=not self._has_begun, is_last=is_last)
+        if any(reason == Reason.DAMAGED for _, _, reason in runs):
+            self._streak = 0
+        self._runs.extend(runs)
+        self._gap_from = end
+
+    def _hand_over(self) -> Found:
+        """All that was decided since the last time, as tables."""
+        places = np.concatenate(self._places) if self._places else np.empty(0, np.int64)
+        frames = self._table(places) if places.size else FrameTable.empty()
+        runs = np.array(self._runs, np.int64).reshape(-1, 3)
+        rejects = Rejects(runs[:, 0], runs[:, 1] - runs[:, 0], runs[:, 2].astype(np.uint8))
+        ambiguous = tuple(self._ambiguous)
+        self._places, self._runs, self._ambiguous = [], [], []
+        return Found(frames, rejects, ambiguous)
+
+    def _table(self, places: I64) -> FrameTable:
+        at = places - self._bytes.start
+        if places[-1] - places[0] == FRAME_BYTES * (places.size - 1):
+            raw = self._bytes.data[at[0] : at[-1] + FRAME_BYTES].reshape(-1, FRAME_BYTES)
+        else:
+            raw = np.lib.stride_tricks.sliding_window_view(self._bytes.data, FRAME_BYTES)[at]
+        suspect = np.zeros(places.size, np.bool_)
+        if self._bytes.bad is not None:
+            bad_before = np.concatenate([[0], np.cumsum(self._bytes.bad != 0)])
+            suspect = bad_before[at + FRAME_BYTES] > bad_before[at]
+        if self._has_clock:
+            t_ns, slack = frame_bounds(
+                places, self._bytes.mark_end, self._bytes.mark_t_ns, character_ns=self._character_ns
+            )
+        else:
+            t_ns, slack = np.zeros(places.size, np.int64), np.zeros(places.size, np.uint32)
+        return FrameTable(t_ns, slack, places, raw, suspect)

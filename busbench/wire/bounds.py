@@ -1,0 +1,63 @@
+"""When a frame can have ended: bounds that the marks of a log allow.
+
+A mark says that the bytes up to it had been handed over by its time, and that
+the byte after it had not. Characters follow one another inside a frame, so each
+mark inside a frame bounds the frame's end to one character time, and the mark
+before it bounds it from below.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busbench.model import I64
+from busbench.wire.bulk import FRAME_BYTES
+
+SLACK_UNKNOWN = 2**32 - 1
+_FAR = 1 << 62
+
+
+def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: int) -> tuple[I64, NDArray[np.uint32]]:
+    """Bound the arrival of each frame's last byte.
+
+    Args:
+        offset: stream offsets of the headers, int64 (N,), rising.
+        mark_end: stream offset just past each mark's last byte, int64 (M,), rising;
+            the last one is at or past the last frame's end.
+        mark_t_ns: times of the marks, int64 (M,).
+        character_ns: time of one character on the line.
+
+    Returns:
+        t_ns int64 (N,), the latest time, and slack_ns uint32 (N,), how much
+        earlier it may have been (SLACK_UNKNOWN where nothing bounds it).
+
+    Source: derivation above.
+    """
+    end = offset + FRAME_BYTES
+    first = int(np.searchsorted(mark_end, end[0]))
+    span = mark_end[first : first + end.size]
+    if span.size == end.size and np.array_equal(span, end):
+        holds = np.arange(first, first + end.size)  # one read a frame
+    else:
+        holds = np.searchsorted(mark_end, end)
+    latest = mark_t_ns[holds].copy()
+    earliest = np.full(end.size, -_FAR)
+    rows = np.arange(end.size)
+    before = holds - 1
+    while rows.size:
+        keep = before >= 0
+        rows, before = rows[keep], before[keep]
+        if not rows.size:
+            break
+        # Bytes of the frame that had come by this mark: none or fewer if negative.
+        had = mark_end[before] - offset[rows]
+        inside = np.maximum(had, 0)
+        t = mark_t_ns[before]
+        earliest[rows] = np.maximum(earliest[rows], t + (FRAME_BYTES - 1 - inside) * character_ns)
+        cut = had > 0
+        rows, before = rows[cut], before[cut]
+        latest[rows] = np.minimum(latest[rows], t[cut] + (FRAME_BYTES - inside[cut]) * character_ns)
+        before = before - 1
+    slack = np.clip(latest - earliest, 0, SLACK_UNKNOWN).astype(np.uint32)
+    return latest, slack

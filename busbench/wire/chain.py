@@ -1,0 +1,275 @@
+"""The search for frames where the beat is lost: the best chain over a run of bytes.
+
+Every place that could hold a frame is a node. A chain of nodes earns for each
+node, for each pair of like neighbours, and pays for each run of bytes it leaves
+in no frame; the best chain wins (a Viterbi search over sparse nodes). The part
+of it that every close rival shares is settled and handed over. All decisions
+depend on the bytes and their order alone, never on how they were cut into reads.
+
+Scores are log-odds in nats against "just bytes".
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from busbench.wire.bulk import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER
+from busbench.wire.likeness import Sight, is_unremarkable, likeness
+from busbench.wire.pending import Pending
+
+PLACE = 12.0  # header, four zero bits and an end byte, by chance once in 2**18
+FOLLOWED = 5.0  # the byte after is a header too: by chance once in 256
+READ_START = 2.0  # a read ended right before the header: the idle gap
+BREAK = 7.0  # one run of damage: about once in a thousand
+BAD_BYTE = 1.0
+LOOSE = 30.0  # an odd frame with something odd right behind it: one foreign or lost byte makes such
+FULL = PLACE + FOLLOWED + 10.0  # what a frame in a steady chain earns
+MARGIN = 14.0  # close rivals are nearer than this: one in a million
+MARGIN_START = 30.0  # the same before any frame is known
+MARGIN_AMBIGUOUS = 12.0
+WORTH = 6.0  # a lone chain must earn this
+SLOTS_MAX = 7  # sensor replies of three bytes in one gap
+QUIET_BYTES = 1024  # no node for so long: decide
+JUNK_BYTES = 4096  # rejected at once where no node stands
+HOLD_BYTES = 1 << 18  # decide at the latest
+_NEIGHBOURS = 12  # nodes looked back at
+
+
+@dataclass(frozen=True, slots=True)
+class Anchor:
+    """The last frame that is certain."""
+
+    sight: Sight
+    end: int
+
+
+@dataclass(slots=True)
+class _Node:
+    start: int
+    sight: Sight
+    own: float
+    is_followed: bool
+    score: float = 0.0
+    before: int = -1  # index of the node before, -1 for the start of the search
+    root: int = -1
+
+    @property
+    def end(self) -> int:
+        return self.start + FRAME_BYTES
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """Frames that are settled.
+
+    Args:
+        frames: their places, rising.
+        resume: the place where the search goes on.
+        is_ambiguous: True where another chain was as good.
+        in_step: True where the next frame is expected at `resume`.
+    """
+
+    frames: list[int]
+    resume: int
+    is_ambiguous: bool = False
+    in_step: bool = False
+
+
+def is_candidate(frame: bytes) -> bool:
+    """True where 25 bytes have header, zero bits and end byte of a frame."""
+    return frame[0] == HEADER and frame[23] <= FLAGS_MAX and frame[24] in END_BYTES
+
+
+def is_slot_gap(end: int, length: int, first: int) -> bool:
+    """True where the bytes between two frames can be sensor replies.
+
+    Args:
+        end: end byte of the frame before.
+        length: bytes between.
+        first: the first of them.
+    """
+    if end not in END_SLOTS or length % 3 or not 0 < length <= 3 * SLOTS_MAX:
+        return False
+    return length < 3 * SLOTS_MAX or first != HEADER
+
+
+def is_followed(stream: Pending, place: int, *, final: bool) -> bool | None:
+    """True where a header stands behind the frame (or behind its slots); None if too early to tell."""
+    after = place + FRAME_BYTES
+    if after >= stream.end:
+        return True if final else None
+    if stream.byte(after) == HEADER:
+        return True
+    if stream.byte(after - 1) not in END_SLOTS:
+        return False
+    for slots in range(1, SLOTS_MAX + 1):
+        behind = after + 3 * slots
+        if behind >= stream.end:
+            return True if final else None
+        if stream.byte(behind) == HEADER:
+            return True
+    return False
+
+
+class Search:
+    """One search, from the end of the last certain frame (or the start of a log)."""
+
+    def __init__(self, start: int, anchor: Anchor | None) -> None:
+        self.start = start
+        self.anchor = anchor
+        self._looked = start  # headers before this place are nodes or ruled out
+        self._nodes: list[_Node] = []
+
+    def advance(self, stream: Pending, *, final: bool) -> Verdict | None:
+        """Take what has come; a verdict when something is settled, None to wait for more."""
+        limit = max(self._looked, stream.end - FRAME_BYTES + 1)
+        for place in stream.headers(self._looked, limit):
+            if verdict := self._quiet_before(stream, place):
+                return verdict
+            frame = stream.frame(place)
+            if is_candidate(frame) and not stream.has_pause_inside(place):
+                followed = is_followed(stream, place, final=final)
+                if followed is None:
+                    return None
+                self._add(stream, place, frame, followed)
+                self._looked = place + 1
+                if verdict := self._settle(stream):
+                    return verdict
+        self._looked = limit
+        if verdict := self._quiet_before(stream, limit):
+            return verdict
+        return self._decide(stream, stream.end) if final else None
+
+    def _quiet_before(self, stream: Pending, place: int) -> Verdict | None:
+        """Decide where nothing that could be a frame has stood for long."""
+        if self._nodes:
+            if place > self._nodes[-1].end + QUIET_BYTES:
+                return self._decide(stream, self._nodes[-1].end + QUIET_BYTES)
+            if place > self.start + HOLD_BYTES:
+                return self._decide(stream, self._nodes[-1].end)
+        elif place >= self.start + JUNK_BYTES:
+            return Verdict([], self.start + JUNK_BYTES)
+        return None
+
+    def _add(self, stream: Pending, place: int, frame: bytes, followed: bool) -> None:
+        own = PLACE + FOLLOWED * followed - min(4.0, BAD_BYTE * stream.bad_bytes(place))
+        own += READ_START * stream.pause_before(place)
+        node = _Node(place, Sight.of(frame), own, followed)
+        node.score, node.root = self._from_start(stream, node), len(self._nodes)
+        best_far: tuple[float, int] | None = None
+        for index in range(len(self._nodes) - 1, -1, -1):
+            other = self._nodes[index]
+            if other.end > place:
+                continue
+            if len(self._nodes) - index > _NEIGHBOURS and best_far is not None:
+                break
+            score = other.score + self._step(stream, other.sight, other.end, node)
+            best_far = max(best_far, (score, index)) if best_far else (score, index)
+            if score > node.score:
+                node.score, node.before, node.root = score, index, other.root
+        node.score += own
+        self._nodes.append(node)
+
+    def _from_start(self, stream: Pending, node: _Node) -> float:
+        if self.anchor is not None:
+            return self._step(stream, self.anchor.sight, self.anchor.end, node)
+        gap = node.start - self.start
+        loose = 0.0 if node.is_followed else -LOOSE / 4
+        if gap >= FRAME_BYTES:
+            return loose - BREAK
+        # The rest of a frame that began before the log: worth its share, so that
+        # where a log happens to start favours no alignment.
+        fits = gap == 0 or (
+            stream.byte(node.start - 1) in END_BYTES and (gap == 1 or stream.byte(node.start - 2) <= FLAGS_MAX)
+        )
+        return loose + (FULL * gap / FRAME_BYTES if fits else -BREAK)
+
+    @staticmethod
+    def _step(stream: Pending, before: Sight, end: int, node: _Node) -> float:
+        gap = node.start - end
+        missing = gap // FRAME_BYTES
+        score = likeness(before, node.sight, missing=missing)
+        if gap and not (gap <= 3 * SLOTS_MAX and is_slot_gap(before.end, gap, stream.byte(end))):
+            score -= BREAK
+        if not node.is_followed and not is_unremarkable(before, node.sight, missing=missing):
+            score -= LOOSE
+        return score
+
+    def _value(self, stream: Pending, node: _Node, place: int) -> float:
+        """A node's score as seen from a later place, with credit for its follower under way."""
+        under_way = place - node.end
+        if 0 < under_way < FRAME_BYTES and stream.byte(node.end) == HEADER:
+            return node.score + FULL * under_way / FRAME_BYTES
+        return node.score
+
+    def _settle(self, stream: Pending) -> Verdict | None:
+        """Hand over what all close rivals share, looked at from the end of the newest node."""
+        count = len(self._nodes)
+        if (count > 64 and count % 16) or (count > 1024 and count % 256):
+            return None  # two steady alignments: look again later
+        here = self._nodes[-1].end
+        recent = range(max(0, count - 64), count)
+        values = {index: self._value(stream, self._nodes[index], here) for index in recent}
+        top = max(values, key=lambda index: (values[index], -index))
+        margin = MARGIN if self.anchor is not None else MARGIN_START
+        bar = values[top] - margin
+        if bar < 0:
+            return None
+        rivals = {index for index in recent if values[index] > bar and index != top}
+        for place in stream.headers(self._nodes[-1].start + 1, here):
+            base, score = self._best_before(place)
+            joined = base >= 0 and self._nodes[base].end == place
+            if score - (0.0 if joined else BREAK) + FULL * (here - place) / FRAME_BYTES > bar:
+                if base < 0:
+                    return None
+                rivals.add(base)
+        if any(self._nodes[index].root != self._nodes[top].root for index in rivals):
+            return None
+        settled = self._shared(top, rivals)
+        return self._verdict(settled) if settled >= 0 else None
+
+    def _best_before(self, place: int) -> tuple[int, float]:
+        best, score = -1, 0.0
+        for index in range(len(self._nodes) - 1, max(-1, len(self._nodes) - 64), -1):
+            node = self._nodes[index]
+            if node.end <= place and node.score > score:
+                best, score = index, node.score
+        return best, score
+
+    def _path(self, index: int) -> list[int]:
+        path = []
+        while index >= 0:
+            path.append(index)
+            index = self._nodes[index].before
+        return path[::-1]
+
+    def _shared(self, top: int, rivals: set[int]) -> int:
+        """Index of the last node on the way to all of them, -1 for none."""
+        path = self._path(top)
+        depth = len(path)
+        for rival in rivals:
+            other = self._path(rival)
+            same = 0
+            for mine, theirs in zip(path[:depth], other, strict=False):
+                if mine != theirs:
+                    break
+                same += 1
+            depth = same
+        return path[depth - 1] if depth else -1
+
+    def _verdict(self, index: int, *, is_ambiguous: bool = False) -> Verdict:
+        frames = [self._nodes[node].start for node in self._path(index)]
+        return Verdict(frames, self._nodes[index].end, is_ambiguous, in_step=True)
+
+    def _decide(self, stream: Pending, place: int) -> Verdict:
+        """Take the best chain as it is; there is nothing more to wait for."""
+        if not self._nodes:
+            return Verdict([], place)
+        values = [self._value(stream, node, min(place, stream.end)) for node in self._nodes]
+        top = max(range(len(values)), key=lambda index: (values[index], -index))
+        if self._nodes[top].score < WORTH:
+            return Verdict([], place)
+        root = self._nodes[top].root
+        others = [value for value, node in zip(values, self._nodes, strict=True) if node.root != root]
+        is_close = bool(others) and max(others) > values[top] - MARGIN_AMBIGUOUS
+        return self._verdict(top, is_ambiguous=is_close and len(self._path(top)) > 2)

@@ -1,0 +1,68 @@
+"""How much one frame looks like the next of another: the evidence of neighbours."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from busbench.wire.bulk import CHANNELS, COUNTS_MAX, END_SLOTS
+
+NEAR_COUNTS = 24  # a stick at rest or in slow motion, from one frame to the next
+JUMP_COUNTS = 300  # faster than a thumb: full throw in five frames
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """What counts of a frame when frames are compared."""
+
+    counts: tuple[int, ...]
+    flags: int
+    end: int
+
+    @staticmethod
+    def of(raw: bytes) -> Sight:
+        """The sight of 25 bytes."""
+        number = int.from_bytes(raw[1:23], "little")
+        counts = tuple((number >> shift) & COUNTS_MAX for shift in range(0, 11 * CHANNELS, 11))
+        return Sight(counts, raw[23], raw[24])
+
+
+def _jumps(before: Sight, after: Sight, reach: int) -> tuple[int, int]:
+    near, far = NEAR_COUNTS * reach, JUMP_COUNTS * reach
+    deltas = [abs(a - b) for a, b in zip(before.counts, after.counts, strict=True)]
+    return sum(delta <= near for delta in deltas), sum(delta > far for delta in deltas)
+
+
+def end_is_expected(before: Sight, after: Sight) -> bool:
+    """True where both frames end in the manner of one receiver."""
+    return after.end == before.end or (after.end in END_SLOTS and before.end in END_SLOTS)
+
+
+def is_wild(before: Sight, after: Sight) -> bool:
+    """True where some channel moved faster than a thumb."""
+    return _jumps(before, after, 1)[1] > 0
+
+
+def is_unremarkable(before: Sight, after: Sight, *, missing: int = 0) -> bool:
+    """True where nothing in a frame speaks against its following another.
+
+    Args:
+        before: the earlier frame.
+        after: the later frame.
+        missing: frames that may have stood between them.
+    """
+    return after.flags == before.flags and end_is_expected(before, after) and not _jumps(before, after, 1 + missing)[1]
+
+
+def likeness(before: Sight, after: Sight, *, missing: int = 0) -> float:
+    """Log-odds (nats, roughly) that a frame follows another, against unrelated bytes.
+
+    Channels that stay near speak for it, jumps against it. The figure is clipped:
+    switches do jump, and a held stick is no proof.
+    """
+    near, far = _jumps(before, after, 1 + missing)
+    score = min(10.0, max(-12.0, 0.7 * near - 5.0 * far))
+    if after.flags != before.flags:
+        score -= 2.0
+    if not end_is_expected(before, after):
+        score -= 5.0
+    return score

@@ -1,0 +1,124 @@
+"""Streams of bytes with known truth: what was sent, what the line did to it, what arrived whole."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from busbench.model import Bools, I64, U8, U16
+from busbench.wire.bulk import FRAME_BYTES, pack_frames
+
+END_CYCLE = (0x04, 0x14, 0x24, 0x34)
+
+
+@dataclass(frozen=True)
+class Corpus:
+    """A stream and its truth.
+
+    Args:
+        data: the bytes that arrived.
+        whole: stream offsets of the frames that arrived whole.
+        sent_at: stream offsets at which the header of a sent frame arrived.
+        sent: every frame as it was sent, (N, 25).
+    """
+
+    data: U8
+    whole: I64
+    sent_at: I64
+    sent: U8
+
+    def score(self, offset: I64, raw: U8) -> tuple[int, int]:
+        """(whole frames missed, rows where no frame was sent)."""
+        missed = int(np.count_nonzero(~np.isin(self.whole, offset)))
+        stray = np.flatnonzero(~np.isin(offset, self.sent_at))
+        # A foreign byte equal to a lost header makes the same 25 bytes: no stray.
+        sent = {row.tobytes() for row in self.sent}
+        return missed, sum(raw[row].tobytes() not in sent for row in stray)
+
+
+def sticks(kind: str, count: int, rng: np.random.Generator) -> U16:
+    """Counts of 16 channels over time: "still", "moving" or "mixed"."""
+    t = np.arange(count)[:, None] * 0.007
+    centre = rng.integers(500, 1500, 16)
+    rate, phase = rng.uniform(0.2, 1.5, 16), rng.uniform(0, 6.28, 16)
+    wave = 300 * np.sin(6.28 * rate * t + phase)
+    moves = np.full(16, kind == "moving")
+    if kind == "mixed":
+        moves = rng.random(16) < 0.4
+    counts = centre + wave * moves
+    if kind == "mixed":  # switches
+        for channel in np.flatnonzero(~moves)[:3]:
+            flips = np.cumsum(rng.random(count) < 0.002) % 2
+            counts[:, channel] = np.where(flips, 172, 1811)
+    counts += rng.integers(-1, 2, counts.shape) * moves
+    return np.clip(counts, 0, 2047).astype(np.uint16)
+
+
+def build(
+    frames: U8,
+    rng: np.random.Generator,
+    *,
+    flip: float = 0.0,
+    lose: float = 0.0,
+    extra: float = 0.0,
+    bursts: float = 0.0,
+    slots: float = 0.0,
+    skip: int = 0,
+    cut_before_slots: float = 0.0,
+) -> Corpus:
+    """Send frames over a bad line.
+
+    Args:
+        frames: the frames, (N, 25).
+        rng: source of the damage.
+        flip, lose, extra: chance a byte of one bit flipped, of being lost, of a foreign byte before it.
+        bursts: chance a byte of a burst of up to 60 foreign bytes before it.
+        slots: chance a frame of a three-byte reply behind it.
+        skip: bytes missing at the start.
+        cut_before_slots: chance that a frame with a reply behind it lost one byte.
+    """
+    count = len(frames)
+    data = frames.reshape(-1).copy()
+    owner = np.repeat(np.arange(count), FRAME_BYTES)
+    place = np.tile(np.arange(FRAME_BYTES), count)
+    keep = rng.random(data.size) >= lose
+    flipped: Bools = rng.random(data.size) < flip
+    data[flipped] ^= (1 << rng.integers(0, 8, int(flipped.sum()))).astype(np.uint8)
+    before = (rng.random(data.size) < extra).astype(np.int64)
+    burst = rng.random(data.size) < bursts
+    before[burst] += rng.integers(1, 61, int(burst.sum()))
+    replies = np.zeros(count, np.bool_)
+    if slots:
+        replies = rng.random(count) < slots
+        cut = np.flatnonzero(replies & (rng.random(count) < cut_before_slots))
+        keep[cut * FRAME_BYTES + rng.integers(1, FRAME_BYTES, cut.size)] = False
+    reply_at = (np.flatnonzero(replies) + 1) * FRAME_BYTES
+    reply_at = reply_at[reply_at < data.size]
+    foreign_at = np.concatenate([np.repeat(np.arange(data.size), before), np.repeat(reply_at, 3)])
+    values = rng.integers(0, 256, foreign_at.size).astype(np.uint8)
+    values[int(before.sum()) :: 3] = 0x03
+    order = np.argsort(foreign_at, kind="stable")
+    foreign_at, values = foreign_at[order], values[order]
+    stay = np.insert(keep, foreign_at, True)[skip:]
+    out = np.insert(data, foreign_at, values)[skip:][stay]
+    who = np.insert(owner, foreign_at, -1)[skip:][stay]
+    where = np.insert(place, foreign_at, -1)[skip:][stay]
+    hurt = np.insert(flipped, foreign_at, False)[skip:][stay]
+    starts = np.flatnonzero(where == 0)
+    starts = starts[starts + FRAME_BYTES <= out.size]
+    steps = starts[:, None] + np.arange(FRAME_BYTES)
+    together = (where[steps] == np.arange(FRAME_BYTES)).all(1) & (who[steps] == who[starts][:, None]).all(1)
+    sound = together & ~hurt[steps].any(1)
+    return Corpus(out, starts[sound], np.flatnonzero((where == 0) & ~hurt), frames)
+
+
+def make(kind: str, count: int, seed: int, *, end: tuple[int, ...] = (0,), **damage: float) -> Corpus:
+    """A corpus of one kind of stick motion and one kind of damage."""
+    rng = np.random.default_rng(seed)
+    flags = np.zeros(count, np.int64)
+    for start in rng.integers(0, count, count // 2000):
+        flags[start : start + int(rng.integers(1, 6))] |= 4
+    ends = np.resize(np.array(end), count)
+    frames = pack_frames(sticks(kind, count, rng), flags, ends)
+    return build(frames, rng, **damage)  # type: ignore[arg-type]
