@@ -1,0 +1,49 @@
+"""Rules for every test: the same surroundings everywhere, and no outside check left out in CI."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Generator
+
+import pytest
+from hypothesis import settings
+
+OUTSIDE_MISSING = "outside tool missing:"
+
+# What a terminal or a person's taste would change in the output of commands under test.
+for name in ("COLUMNS", "LINES", "NO_COLOR", "FORCE_COLOR", "CLICOLOR", "CLICOLOR_FORCE", "COLORTERM", "PYTHONUTF8"):
+    os.environ.pop(name, None)
+os.environ["TERM"] = "xterm-256color"
+
+# The same examples on every machine and no time limit on any of them.
+settings.register_profile("busbench", deadline=None, derandomize=True, database=None)
+settings.load_profile("busbench")
+
+
+def _left_out(call_info: pytest.CallInfo[object]) -> str:
+    """The reason of a skip that CI does not allow, or an empty string."""
+    value = call_info.excinfo.value if call_info.excinfo else None
+    reason = str(value.msg) if isinstance(value, pytest.skip.Exception) else ""
+    return reason if reason.startswith(OUTSIDE_MISSING) and os.environ.get("CI") else ""
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    call: pytest.CallInfo[None],
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    report = yield
+    if report.skipped and (reason := _left_out(call)):
+        report.outcome = "failed"
+        report.longrepr = f"CI must run every outside check: {reason}"
+    return report
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report() -> Generator[None, pytest.CollectReport, pytest.CollectReport]:
+    report = yield
+    if report.skipped and OUTSIDE_MISSING in str(report.longrepr) and os.environ.get("CI"):
+        report.outcome = "failed"
+        report.longrepr = (
+            f"CI must run every outside check: {report.longrepr[-1] if isinstance(report.longrepr, tuple) else ''}"
+        )
+    return report

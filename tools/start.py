@@ -1,0 +1,44 @@
+"""Set busbench up and show what it does: `python3 tools/start.py` needs Python 3.11 or newer, nothing else."""
+
+import sys
+
+if sys.version_info < (3, 11):  # noqa: UP036  this file must read on an older Python to say so
+    sys.exit("start.py: busbench needs Python 3.11 or newer, this is %d.%d" % sys.version_info[:2])  # noqa: UP031
+
+import subprocess
+
+from _setup import ROOT, SetupError, prepare, say
+
+RECORDING = "captures/heron-flight.pcapng"
+COMMANDS = (
+    ("outages", RECORDING, "--format", "table"),
+    ("timing", RECORDING, "--format", "table"),
+    ("channels", RECORDING, "--format", "table"),
+)
+
+
+def main() -> int:
+    try:
+        python = prepare("run")
+    except SetupError as error:
+        print(f"start.py: {error}", file=sys.stderr)
+        return 2
+    if not (ROOT / RECORDING).exists():
+        print(f"start.py: {RECORDING} is missing: get the whole project again", file=sys.stderr)
+        return 2
+    for command in COMMANDS:
+        print(f"\n$ busbench {' '.join(command)}", flush=True)
+        code = subprocess.run([python, "-m", "busbench", *command], cwd=ROOT, check=False).returncode
+        if code:
+            print(f"start.py: busbench {command[0]} ended with exit code {code}", file=sys.stderr)
+            return code
+    program = python.with_name("busbench").relative_to(ROOT)
+    say(f"all of it: {program} --help")
+    return 0
+
+
+if __name__ == "__main__":
+    try:
+        sys.exit(main())
+    except KeyboardInterrupt:
+        sys.exit(130)
