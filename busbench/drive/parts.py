@@ -154,9 +154,9 @@ class _Reader:
             for key, pct in zip(("low", "high"), SPAN_PCT, strict=True)
         )
         if low > high:
-            key, other = ("low", "high") if "low" in self._fields else ("high", "low")
-            side = "above" if key == "low" else "below"
-            rest = shown(self._fields.raw(other)) if other in self._fields else "of its own accord"
+            key, other, side = ("low", "high", "above") if "low" in self._fields else ("high", "low", "below")
+            usual = f"{SPAN_PCT[other == 'high']:g} % unless given"
+            rest = shown(self._fields.raw(other)) if other in self._fields else usual
             raise self._fields.error(key, f"is {side} {other}, which is {rest}", hint="low must not exceed high")
         return low, high
 

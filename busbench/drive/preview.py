@@ -83,7 +83,7 @@ def _channel_lines(program: Program, seen: Survey, channel: int) -> Iterator[str
         return
     low, high = int(seen.low[:, channel].min()), int(seen.high[:, channel].max())
     yield (
-        f"    goes from {_percent(program, low)} to {_percent(program, high)} % ({low} to {high} counts),"
+        f"    goes from {percent(program, low)} to {percent(program, high)} % ({low} to {high} counts),"
         f" at most {seen.fastest[channel]:.0f} counts/s"
     )
     if held := int(seen.held_back[channel]):
@@ -115,11 +115,11 @@ def _idle(program: Program, channel: int) -> str:
     if channel >= CHANNELS:
         return "on" if program.limits.switches_idle[channel - CHANNELS] else "off"
     idle = program.limits.channels[channel].idle
-    return f"{_percent(program, idle)} % ({idle} counts)"
+    return f"{percent(program, idle)} % ({idle} counts)"
 
 
-def _percent(program: Program, counts: float) -> str:
-    """As in "+50.0"; never a minus before nothing."""
+def percent(program: Program, counts: float) -> str:
+    """Counts on the program's scale, as in "+50.0"; no sign before nothing."""
     value = round(float(program.scale.to_percent(counts)), 1) + 0.0
     return f"{value:+.1f}" if value else "0.0"
 
@@ -135,7 +135,7 @@ def _draw(program: Program, seen: Survey, channel: int, *, is_ascii: bool) -> It
     rows = 1 if channel >= CHANNELS or bottom == top else ROWS
     fine = channel < CHANNELS and not is_ascii
     low, high = _columns(seen.low[:, channel], seen.high[:, channel], COLUMNS * (2 if fine else 1))
-    labels = [f"{_percent(program, level)} %" for level in (top, bottom)]
+    labels = [f"{percent(program, level)} %" for level in (top, bottom)]
     if channel >= CHANNELS:
         on, off = ("^", "_") if is_ascii else ("▔", "▁")
         drawn = ["".join(off if not h else on if lo else "|" for lo, h in zip(low, high, strict=True))]

@@ -1,0 +1,272 @@
+"""`busbench drive`: frames from a program to a port, a file or a rehearsal."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from busbench.errors import DriveError
+
+if TYPE_CHECKING:
+    from busbench.drive.parts import Recorded
+    from busbench.drive.program import Program
+
+SHAPE_WORDS = ("sweep", "hold", "ramp", "triangle", "sine", "square", "steps", "staircase", "chirp", "wander", "replay")
+MOTOR_IDLE_PCT = -100.0
+_PART_KEYS = (
+    "channel", "low", "high", "centre", "period", "cycles", "phase", "delay", "level", "levels", "duration",
+    "stairs", "period_end", "seed", "recording", "from_channel", "start",
+)  # fmt: skip
+_TOP_KEYS = ("frame_period", "end_byte", "unit", "order", "repeat")
+
+_SHAPE_OPTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
+    ("--channel", {"type": int, "multiple": True, "help": "Channel 1-18; more than once for several together."}),
+    ("--low", {"type": float, "help": "Lower end, in the unit [default: -50 %]."}),
+    ("--high", {"type": float, "help": "Upper end [default: 50 %]."}),
+    ("--centre", {"type": float, "help": "Level between them [default: half-way]."}),
+    ("--period", {"type": float, "help": "Seconds of one cycle."}),
+    ("--cycles", {"type": float, "help": "How many [default: 1]."}),
+    ("--phase", {"type": float, "help": "Where in its cycle it begins, in degrees."}),
+    ("--delay", {"type": float, "help": "Seconds before it begins."}),
+    ("--level", {"help": "hold: the level; on or off for channels 17 and 18."}),
+    ("--levels", {"help": "steps: the levels, with commas."}),
+    ("--duration", {"type": float, "help": "hold, replay: seconds."}),
+    ("--stairs", {"type": int, "help": "staircase: how many levels [default: 5]."}),
+    ("--period-end", {"type": float, "help": "chirp: seconds of its last cycle."}),
+    ("--seed", {"type": int, "help": "wander: the same seed, the same moves."}),
+    ("--recording", {"help": "replay: the recording."}),
+    ("--from-channel", {"type": int, "help": "replay: the recording's channel [default: the same]."}),
+    ("--start", {"type": float, "help": "replay: from this second on."}),
+    ("--unit", {"help": "Of levels: %, us or counts [default: %]."}),
+    ("--frame-period", {"type": float, "help": "Seconds from frame to frame [default: 0.007]."}),
+    ("--end-byte", {"help": "0x00, 0x04, 0x14, 0x24, 0x34, or slots for the last four in turn."}),
+    ("--repeat", {"type": int, "help": "Run it this often."}),
+    ("--travel", {"type": float, "nargs": 2, "metavar": "LOW HIGH", "help": "Ends that nothing passes."}),
+    ("--rate", {"type": float, "help": "Fastest movement, in the unit a second [default: 100 % a second]."}),
+    ("--lost", {"multiple": True, "metavar": "START:SECONDS", "help": "Flag frames as lost."}),
+    ("--failsafe", {"multiple": True, "metavar": "START:SECONDS", "help": "Flag failsafe."}),
+    ("--drop", {"multiple": True, "metavar": "START:SECONDS", "help": "Send no frames."}),
+    ("--noise", {"type": float, "metavar": "SHARE", "help": "Flip a bit in this share of the bytes."}),
+)  # fmt: skip
+
+
+def _with_shape_options(function: Any) -> Any:
+    for name, settings in reversed(_SHAPE_OPTIONS):
+        function = click.option(name, **settings)(function)
+    return function
+
+
+@dataclass(frozen=True, slots=True)
+class Orders:
+    """What is to be done with a program."""
+
+    to: str | None
+    end: str
+    motor: tuple[str, ...]
+    no_motor: bool
+    lock: tuple[int, ...]
+    is_armed: bool
+    preview: bool
+    is_ascii: bool
+    force: bool
+
+
+@click.command("drive", short_help="send test sweeps to a port or a file, inside limits")
+@click.argument("program", metavar="SHAPE|PROGRAM.toml")
+@_with_shape_options
+@click.option("--to", metavar="PORT|FILE|virtual:", help="Where the frames go; - is standard output, raw bytes.")
+@click.option("--end", type=click.Choice(("neutral", "hold", "silence")), default="neutral", show_default=True,
+              help="At the end, and when stopped.")  # fmt: skip
+@click.option("--motor", multiple=True, metavar="CH[=IDLE]",
+              help="Channel of a motor: locked at IDLE [default: -100 %].")  # fmt: skip
+@click.option("--no-motor", is_flag=True, help="No channel drives a motor.")
+@click.option("--lock", type=int, multiple=True, metavar="CH", help="Channel that must not move.")
+@click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
+@click.option("--preview", is_flag=True, help="Draw the shapes and list what each channel will do; send nothing.")
+@click.option("--ascii", "is_ascii", is_flag=True, help="Draw with plain ASCII.")
+@click.option("--force", is_flag=True, help="Replace a file that is there.")
+def command(
+    program: str,
+    to: str | None,
+    end: str,
+    motor: tuple[str, ...],
+    no_motor: bool,
+    lock: tuple[int, ...],
+    is_armed: bool,
+    preview: bool,
+    is_ascii: bool,
+    force: bool,
+    **shape: Any,
+) -> None:
+    """Send a test sweep: a SHAPE given by options, or a PROGRAM file of several parts.
+
+    SHAPE is one of sweep (a sine), hold, ramp, triangle, sine, square, steps,
+    staircase, chirp, wander, replay. Nothing passes the limits of travel and rate,
+    and locked channels do not move. To a real port nothing is sent without --arm.
+
+    \b
+    busbench drive sweep --channel 1 --low -50 --high 50 --period 4 --cycles 3 --preview
+    busbench drive heron.toml --to heron.pcapng
+    """
+    given = {key: value for key, value in shape.items() if value not in (None, ())}
+    orders = Orders(to, end, motor, no_motor, lock, is_armed, preview, is_ascii, force)
+    sys.exit(drive(program, options=given, orders=orders))
+
+
+def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
+    """Do it; returns the exit code."""
+    from busbench.drive.frames import EndState, frame_blocks
+    from busbench.drive.preview import preview_lines
+    from busbench.drive.survey import survey
+
+    program = _locked(load_program(name, options), orders)
+    end = EndState(orders.end)
+    if orders.preview:
+        is_ascii = orders.is_ascii or not _can_draw()
+        click.echo("\n".join(preview_lines(program, survey(program, end=end), end=end, is_ascii=is_ascii)))
+        return 0
+    if orders.to is None:
+        raise DriveError("--to: missing", hint="say where the frames go, or look at them first with --preview")
+    from busbench.cli.drive_output import is_port, open_sink, rehearse, write_frames
+
+    if orders.to == "virtual:":
+        for line in rehearse(program, frame_blocks(program, end=end)):
+            click.echo(line)
+        return 0
+    if is_port(orders.to):
+        from busbench.cli.drive_port import run_on_port
+
+        return run_on_port(orders.to, program, end=end, is_armed=orders.is_armed, names_motor=_names_motor(orders))
+    with open_sink(orders.to, force=orders.force) as sink:
+        written, dropped = write_frames(program, frame_blocks(program, end=end), sink)
+    spent_s = (written + dropped) * program.period_s
+    where = "standard output" if orders.to == "-" else orders.to
+    left_out = f", {dropped} left out on purpose" if dropped else ""
+    click.echo(f"{written} frames to {where}{left_out}, {spent_s:.3f} s", err=True)
+    return 0
+
+
+def load_program(name: str, options: Mapping[str, Any]) -> Program:
+    """The program of a shape word and its options, or of a file."""
+    from busbench.drive.program_file import read_program
+
+    if name in SHAPE_WORDS:
+        return _from_options(name, options)
+    if options:
+        key = next(iter(options)).replace("_", "-")
+        raise DriveError(
+            f"--{key}: goes with a shape, not with the program file {name}",
+            hint=f"write it into the file, or name one of {', '.join(SHAPE_WORDS)}",
+        )
+    return read_program(name, load=_load_recording)
+
+
+def _from_options(word: str, options: Mapping[str, Any]) -> Program:
+    from busbench.drive.fields import Fields
+    from busbench.drive.program_file import build_program
+
+    part = {key: options[key] for key in _PART_KEYS if key in options}
+    part["shape"] = "sine" if word == "sweep" else word
+    if "level" in part:
+        part["level"] = _level(part["level"])
+    if "levels" in part:
+        part["levels"] = [_level(text) for text in part["levels"].split(",")]
+    top: dict[str, object] = {key: options[key] for key in _TOP_KEYS if key in options}
+    if "unit" in options:
+        part["unit"] = options["unit"]
+    limits = dict(zip(("low", "high"), options.get("travel", ()), strict=False))
+    if "rate" in options:
+        limits["rate"] = options["rate"]
+    top["limits"] = limits
+    top["fault"] = _faults(options)
+    return build_program(Fields(top, place=""), name=word, load=_load_recording, parts=[Fields(part, place="")])
+
+
+def _level(text: str) -> float | str:
+    try:
+        return float(text)
+    except ValueError:
+        return text.strip()
+
+
+def _faults(options: Mapping[str, Any]) -> list[dict[str, object]]:
+    faults: list[dict[str, object]] = []
+    for key, kind in (("lost", "lost"), ("failsafe", "failsafe"), ("drop", "dropped")):
+        for text in options.get(key, ()):
+            start, colon, seconds = text.partition(":")
+            times = (_level(start), _level(seconds))
+            if not colon or any(isinstance(time, str) for time in times):
+                raise DriveError(f'--{key}: "{text}" is no time and length', hint="give START:SECONDS, as in 2:0.5")
+            faults.append({"kind": kind, "start": times[0], "duration": times[1]})
+    if "noise" in options:
+        from busbench.drive.program import PROGRAM_MAX_S
+
+        faults.append({"kind": "noise", "flips": options["noise"], "duration": PROGRAM_MAX_S})
+    return faults
+
+
+def _names_motor(orders: Orders) -> bool:
+    return bool(orders.motor) or orders.no_motor
+
+
+def _locked(program: Program, orders: Orders) -> Program:
+    """The program with the channels locked that the command names."""
+    from dataclasses import replace
+
+    from busbench.drive.program import lock
+
+    if orders.motor and orders.no_motor:
+        raise DriveError("--no-motor: contradicts --motor", hint="give the one that is true")
+    limits = program.limits
+    names = dict(program.channel_names)
+    for text in orders.motor:
+        channel, idle = _motor(text, program)
+        limits = lock(limits, channel=channel, idle=idle)
+        names[channel] = names.get(channel) or "motor"
+    for number in orders.lock:
+        limits = lock(limits, channel=_channel("lock", number))
+    return replace(program, limits=limits, channel_names=tuple(names.items()))
+
+
+def _motor(text: str, program: Program) -> tuple[int, int | None]:
+    """Channel (0-17) and idle value (counts, or 0 and 1) of CH or CH=IDLE."""
+    from busbench.drive.program import level_counts
+    from busbench.wire.bulk import CHANNELS, COUNTS_MAX
+
+    number, equals, said = text.partition("=")
+    channel = _channel("motor", int(number) if number.strip().isdecimal() else number)
+    if not equals and program.limits.is_locked(channel):
+        return channel, None  # the program file says where it stands
+    if channel >= CHANNELS:
+        if said not in ("", "on", "off"):
+            raise DriveError(f'--motor: "{said}" is no state of channel {channel + 1}', hint="give on or off")
+        return channel, int(said == "on")
+    level = _level(said) if equals else MOTOR_IDLE_PCT
+    if isinstance(level, str) or not 0 <= (counts := level_counts(level, "%", program.scale)) <= COUNTS_MAX:
+        raise DriveError(f'--motor: "{said}" is no idle value', hint="give percent, as in --motor 3=-100")
+    return channel, round(counts)
+
+
+def _channel(option: str, number: object) -> int:
+    from busbench.drive.limits import ALL_CHANNELS
+
+    if not isinstance(number, int) or not 1 <= number <= ALL_CHANNELS:
+        raise DriveError(f"--{option}: {number} is no channel", hint=f"give 1 to {ALL_CHANNELS}")
+    return number - 1
+
+
+def _load_recording(name: str) -> Recorded:
+    raise DriveError(f"{name}: recordings cannot be read yet")
+
+
+def _can_draw() -> bool:
+    """True where standard output takes the dots of the drawing."""
+    try:
+        "⠉│└▁▔µ".encode(getattr(sys.stdout, "encoding", None) or "utf-8")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True

@@ -1,0 +1,188 @@
+"""`drive` as a person calls it, without a port."""
+
+import errno
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from busbench.cli.drive import command
+from busbench.cli.drive_output import _File, is_port
+from busbench.errors import BusbenchError
+from tests.drive.helpers import counts_of
+
+SWEEP = ("sweep", "--channel", "1", "--low", "-50", "--high", "50", "--period", "4", "--cycles", "3")
+
+
+def run(*args: object) -> Result:
+    return CliRunner().invoke(command, [str(arg) for arg in args])
+
+
+def refusal(*args: object) -> str:
+    result = run(*args)
+    assert isinstance(result.exception, BusbenchError), result.output
+    return str(result.exception)
+
+
+def test_preview_draws_lists_and_sends_nothing(tmp_path: Path) -> None:
+    result = run(*SWEEP, "--preview", "--ascii", "--motor", "3", "--to", tmp_path / "heron.raw")
+    assert result.exit_code == 0
+    assert "\n".join(result.stdout.splitlines()[11:]) == (
+        "channel 1: from 0 s: sine, 3 cycles of 4 s\n"
+        "    goes from -50.0 to +50.0 % (582 to 1402 counts), at most 714 counts/s\n"
+        "channel 3 (motor): locked at -100.0 % (173 counts)\n"
+        "channels 2, 4-16: at rest, 0.0 % (992 counts)\n"
+        "channels 17-18: at rest, off\n"
+        "end byte: 0x00\n"
+        "at the end: ramp to the idle values, then silence"
+    )
+    assert not list(tmp_path.iterdir())
+
+
+def test_raw_holds_the_closed_form(tmp_path: Path) -> None:
+    path = tmp_path / "heron.raw"
+    result = run(*SWEEP, "--to", path)
+    assert result.exit_code == 0
+    assert result.stdout == ""
+    assert result.stderr == f"1719 frames to {path}, 12.033 s\n"
+    counts = counts_of(path.read_bytes())
+    t_s = np.arange(1715) * 0.007
+    assert np.array_equal(counts[:1715, 0], np.rint(992 + 409.6 * np.sin(2 * np.pi * t_s / 4)))
+    assert (counts[:, 1:] == 992).all()
+
+
+def test_standard_output_is_raw_bytes(tmp_path: Path) -> None:
+    run(*SWEEP, "--to", tmp_path / "heron.raw")
+    assert run(*SWEEP, "--to", "-").stdout_bytes == (tmp_path / "heron.raw").read_bytes()
+
+
+def test_csv_has_a_line_a_byte(tmp_path: Path) -> None:
+    path = tmp_path / "heron.csv"
+    run("hold", "--channel", "17", "--level", "on", "--duration", "1", "--to", path)
+    lines = path.read_text().splitlines()
+    assert lines[:3] == ["time_s,byte", "0.000000000,0x0F", "0.000120000,0xE0"]
+    assert lines[24:27] == ["0.002760000,0x01", "0.002880000,0x00", "0.007000000,0x0F"]
+
+
+def test_dropped_frames_are_left_out_with_their_time(tmp_path: Path) -> None:
+    path = tmp_path / "heron.csv"
+    result = run("hold", "--channel", "1", "--level", "0", "--duration", "0.07", "--drop", "0.014:0.014", "--to", path)
+    assert result.stderr == f"11 frames to {path}, 2 left out on purpose, 0.091 s\n"
+    starts = [line.split(",")[0] for line in path.read_text().splitlines()[1::25]]
+    assert starts[:4] == ["0.000000000", "0.007000000", "0.028000000", "0.035000000"]
+
+
+def test_a_motor_channel_stays_in_the_file_too(tmp_path: Path) -> None:
+    path = tmp_path / "heron.raw"
+    run("sweep", "--channel", "3", "--channel", "4", "--period", "4", "--motor", "3=-90", "--to", path)
+    counts = counts_of(path.read_bytes())
+    assert set(counts[:, 2].tolist()) == {round(992 - 0.9 * 819.2)}
+    assert np.ptp(counts[:, 3]) > 800
+
+
+def test_rehearsal_shows_where_the_channels_stand() -> None:
+    lines = run("steps", "--channel", "2", "--levels", "0,20", "--period", "2", "--to", "virtual:").stdout.splitlines()
+    assert lines == [
+        "     time            ch 2",
+        "   0.00 s       0.0 %  992",
+        "   0.50 s       0.0 %  992",
+        "   0.99 s       0.0 %  992",
+        "   1.49 s     +20.0 % 1156",
+        "   1.99 s     +20.0 % 1156",
+        lines[-1],
+    ]
+    assert re.fullmatch(r"rehearsed \d+ frames in 2\.\d\d s; nothing was sent", lines[-1])
+
+
+def test_a_program_file_and_its_faults(tmp_path: Path) -> None:
+    program, out = tmp_path / "heron.toml", tmp_path / "heron.raw"
+    program.write_text(
+        '[[part]]\nchannel = 1\nshape = "hold"\nlevel = 0\nduration = 0.07\n'
+        '[[fault]]\nkind = "lost"\nstart = 0.014\nduration = 0.014\n'
+    )
+    assert run(program, "--to", out).exit_code == 0
+    assert [out.read_bytes()[25 * n + 23] for n in range(5)] == [0, 0, 4, 4, 0]
+
+
+@pytest.mark.parametrize(
+    ("args", "line"),
+    [
+        (("--period", "-4"), "--period: -4.0 is out of range: give 0.02 to 86400 s"),
+        (("--period", "nan"), "--period: nan is out of range: give 0.02 to 86400 s"),
+        ((), "--period: missing: give 0.02 to 86400 s"),
+        (("--period", "4", "--low", "60"),
+         "--low: 60.0 is above high, which is 50 % unless given: low must not exceed high"),
+        (("--period", "4", "--low", "9", "--high", "8"),
+         "--low: 9.0 is above high, which is 8.0: low must not exceed high"),
+        (("--period", "4", "--channel", "19"), "--channel: 19 is no channel: give 1 to 18"),
+        (("--period", "4", "--stairs", "3"), None),
+        (("--period", "4", "--period-end", "3"), None),
+        (("--period", "4", "--lost", "3"), '--lost: "3" is no time and length: give START:SECONDS, as in 2:0.5'),
+        (("--period", "4", "--motor", "0"), "--motor: 0 is no channel: give 1 to 18"),
+        (("--period", "4", "--motor", "3=off"), '--motor: "off" is no idle value: give percent, as in --motor 3=-100'),
+        (("--period", "4", "--motor", "3", "--no-motor"), "--no-motor: contradicts --motor: give the one that is true"),
+        (("--period", "4", "--end-byte", "0x05"), '--end-byte: "0x05" ends no frame:'
+         " give 0x00, 0x04, 0x14, 0x24, 0x34 or slots (the last four in turn)"),
+        (("--period", "4"), "--to: missing: say where the frames go, or look at them first with --preview"),
+    ],
+)  # fmt: skip
+def test_nonsense_gets_one_line(args: tuple[str, ...], line: str | None) -> None:
+    said = refusal("sweep", "--channel", "1", *args)
+    if line is None:
+        assert said.startswith(f"{args[2]}: 3")
+        assert "is no key of a part with shape sine" in said
+    else:
+        assert said == line
+
+
+def test_other_refusals(tmp_path: Path) -> None:
+    there = tmp_path / "heron.raw"
+    there.write_bytes(b"precious")
+    assert refusal(*SWEEP, "--to", there) == (
+        f"{there}: there is such a file already: choose another name, or write over it with --force"
+    )
+    assert there.read_bytes() == b"precious"
+    assert run(*SWEEP, "--to", there, "--force").exit_code == 0
+    nowhere = tmp_path / "no" / "heron.raw"
+    assert refusal(*SWEEP, "--to", nowhere) == (
+        f"{nowhere}: cannot be written (No such file or directory): check the folder and your rights in it"
+    )
+    assert refusal(*SWEEP, "--to", "heron.txt") == (
+        "--to: heron.txt is neither a port nor a file of a known kind:"
+        " give a port, virtual:, - or a name that ends in .bin, .csv, .pcapng, .raw, .vcd"
+    )
+    assert refusal("heron.toml", "--period", "4") == (
+        "--period: goes with a shape, not with the program file heron.toml: write it into the file, or name one of"
+        " sweep, hold, ramp, triangle, sine, square, steps, staircase, chirp, wander, replay"
+    )
+    assert refusal(tmp_path / "gone.toml").endswith(
+        "gone.toml: cannot be read: No such file or directory: name a program file or a shape"
+    )
+
+
+def test_a_full_disk_gets_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    class Full:
+        def write(self, data: bytes = b"") -> None:
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+        flush = write
+
+    path = tmp_path / "heron.raw"
+    file = _File(str(path), force=False)
+    monkeypatch.setattr(file, "_file", Full())
+    for act in (lambda: file.write(b"x"), file.close):
+        with pytest.raises(BusbenchError) as caught:
+            act()
+        assert str(caught.value) == f"{path}: cannot be written on (No space left on device): make room"
+
+
+@pytest.mark.parametrize("to", ["/dev/ttyUSB0", "COM3", "com12", r"\\.\COM10", "socket://127.0.0.1:9", "loop://"])
+def test_ports(to: str) -> None:
+    assert is_port(to)
+
+
+@pytest.mark.parametrize("to", ["heron.raw", "COMMON.raw", "comet", "dev/heron.raw", "virtual:"])
+def test_no_ports(to: str) -> None:
+    assert not is_port(to)
