@@ -17,9 +17,10 @@ from busbench.errors import CaptureError
 from busbench.model import I64, U8, Bools
 
 NO_TIME = int(np.iinfo(np.int64).min)
-_BUFFER_BYTES = 4 << 20
+_BUFFER_BYTES = 3 << 19  # more would leave the processor's cache
 _SECTION_BYTES = pb.SECTION_HEADER.to_bytes(4, "little")  # the same in both byte orders
-_STRIDE = 16  # bytes copied at once by gather
+_GATHER_PACKETS = 8192  # copied at once, within the cache
+_STRIDE = 32  # bytes copied at once by gather
 _SLACK = 2 * _STRIDE
 _LONE_BYTES = 512  # packets longer than this are copied one by one
 
@@ -35,6 +36,7 @@ class PacketBatch:
         size: bytes of it that were captured, int64 (N,).
         t_ns: its time in ns since the Unix epoch, int64 (N,); NO_TIME where it has none.
         interface: index into PacketFile.interfaces, int32 (N,).
+        sole: the interface of all of them, -1 where they differ or that is not known.
         flags: packet flags (bits 0-1 the direction), uint32 (N,), None where no packet has any.
         comments: comments of the few packets that have some, by index.
         step: where not 0, all packets are of one size and stand so many bytes apart.
@@ -46,6 +48,7 @@ class PacketBatch:
     size: I64
     t_ns: I64
     interface: NDArray[np.int32]
+    sole: int = -1
     flags: U32 | None = None
     comments: dict[int, list[str]] = field(default_factory=dict)
     step: int = 0
@@ -63,51 +66,64 @@ class PacketBatch:
             self.size[keep],
             self.t_ns[keep],
             self.interface[keep],
+            self.sole,
             None if self.flags is None else self.flags[keep],
             {int(place[i]): comments for i, comments in self.comments.items() if keep[i]},
         )
 
-    def payload(self) -> U8:
-        """Data of all packets, one after another, in an array of its own."""
+    def ends(self) -> I64:
+        """Where each packet ends among the data of all, int64 (N,)."""
+        if self.step:
+            return np.arange(1, len(self) + 1, dtype=np.int64) * int(self.size[0])
+        return np.cumsum(self.size)
+
+    def payload(self, ends: I64) -> U8:
+        """Data of all packets, one after another, in an array of its own.
+
+        Args:
+            ends: from ends().
+        """
         size = int(self.size[0]) if self.step else 0
         if size:
             # a packet is one item: numpy copies it at once, not byte by byte
             item = np.dtype((np.void, size))
             return np.ndarray((len(self),), item, self.buffer, int(self.start[0]), (self.step,)).copy().view(np.uint8)
-        return gather(self.buffer, self.start, self.size)
+        return gather(self.buffer, self.start, self.size, ends)
 
 
-def gather(buffer: U8, start: I64, size: I64) -> U8:
+def gather(buffer: U8, start: I64, size: I64, ends: I64) -> U8:
     """Join many pieces of a buffer.
 
     Args:
         buffer: uint8.
         start: place of each piece, int64 (N,).
         size: its length in bytes, int64 (N,).
+        ends: the running sum of the lengths, int64 (N,).
 
     Returns:
         uint8 (sum of sizes,).
     """
-    ends = np.cumsum(size)
     total = int(ends[-1]) if ends.size else 0
     out = np.empty(total + _SLACK, np.uint8)
     if not total:
         return out[:0]
-    if int((start + size).max()) + _SLACK > buffer.size:
+    if int(start.max()) + int(size.max()) + _SLACK > buffer.size:
         buffer = np.concatenate([buffer, np.zeros(_SLACK, np.uint8)])
     place = ends - size
     item = np.dtype((np.void, _STRIDE))
     source = np.ndarray((buffer.size - _STRIDE + 1,), item, buffer, 0, (1,))
     target = np.ndarray((out.size - _STRIDE + 1,), item, out, 0, (1,))
-    # Each copy moves 16 bytes and may spill past its piece, but only into the
-    # first 16 bytes of pieces behind it: so later 16s go first, and the first
-    # 16 of all pieces go last and in order.
+    # Each copy moves 32 bytes and may spill past its piece, but only into the
+    # first 32 bytes of pieces behind it: so later 32s go first, and the first
+    # 32 of all pieces go last and in order.
     longest = int(size.max())
     lone = np.flatnonzero(size > _LONE_BYTES) if longest > _LONE_BYTES else ()
     for at in range((min(longest, _LONE_BYTES) - 1) // _STRIDE * _STRIDE, 0, -_STRIDE):
         some = np.flatnonzero(size > at)
         target[place[some] + at] = source[start[some] + at]
-    target[place] = source[start]
+    for at in range(0, start.size, _GATHER_PACKETS):
+        part = slice(at, at + _GATHER_PACKETS)
+        target[place[part]] = source[start[part]]
     for one in lone:
         p, s, n = int(place[one]), int(start[one]), int(size[one])
         out[p : p + n] = buffer[s : s + n]
@@ -245,80 +261,78 @@ class _Scan:
 
     def _batch(self, buffer: U8, base: int, blocks: Blocks) -> PacketBatch:
         odd: list[_Packet] = []
-        if not blocks.step:
-            is_packet = blocks.column(0) == pb.PACKET
-            is_packet &= blocks.column(1) >= pb.PACKET_FRAME_BYTES
-            if not is_packet.all():
-                for start in blocks.starts[~is_packet].tolist():
-                    odd += self._other_block(buffer, blocks.words, start)
-                blocks = blocks.select(is_packet)
-        known = blocks.column(2) < len(self.interfaces) - self.first_interface
-        if not known.all():
-            self.stray_packets += int((~known).sum())
-            blocks = blocks.select(known)
+        if not blocks.all_packets:
+            is_packet = blocks.words.take(blocks.starts) == pb.PACKET
+            is_packet &= blocks.size >= pb.PACKET_FRAME_BYTES
+            for start in blocks.starts[~is_packet].tolist():
+                odd += self._other_block(buffer, blocks.words, start)
+            blocks = blocks.select(is_packet)
+        interface = blocks.column(2)
+        known = len(self.interfaces) - self.first_interface
+        if interface.size and int(interface.max()) >= known:
+            blocks = blocks.select(interface < known)
+            self.stray_packets += interface.size - blocks.starts.size
         batch = self._packets(buffer, base, blocks)
         return _merged(batch, odd) if odd else batch
 
     def _packets(self, buffer: U8, base: int, blocks: Blocks) -> PacketBatch:
         captured, length = blocks.column(5), blocks.column(6)
-        room = blocks.column(1) - np.uint32(pb.PACKET_FRAME_BYTES)
-        if (captured > room).any():  # such a packet ends with its block
-            captured = np.minimum(captured, room)
-        if (length > captured).any():
-            self.short_packets += int((length > captured).sum())
-            self.missing_bytes += int(
-                np.maximum(length, captured).astype(np.int64).sum() - captured.sum(dtype=np.int64)
-            )
-        interface = blocks.column(2).astype(np.int32)
-        interface += np.int32(self.first_interface)
-        batch = PacketBatch(
-            buffer,
-            base,
-            blocks.starts * 4 + pb.PACKET_HEADER_BYTES,
-            captured.astype(np.int64),
-            self._times(blocks, interface),
-            interface,
-        )
-        if blocks.step and (captured == captured[0]).all():
-            batch.step = blocks.step * 4
-        option_bytes = room - (captured + np.uint32(3) & ~np.uint32(3))
+        if (differ := length != captured).any():
+            short = length[differ].astype(np.int64) - np.minimum(captured[differ], blocks.size[differ] - 32)
+            self.short_packets += int(np.count_nonzero(short > 0))
+            self.missing_bytes += int(short.clip(0).sum())
+        equal = bool(blocks.step) and bool((captured == captured[0]).all())
+        size = np.full(captured.size, captured[0], np.int64) if equal else captured.astype(np.int64)
+        option_bytes = blocks.size - ((size + (3 + pb.PACKET_FRAME_BYTES)) & ~3)
+        batch = PacketBatch(buffer, base, blocks.starts * 4 + pb.PACKET_HEADER_BYTES, size, *self._stamps(blocks))
         if option_bytes.any():
+            np.minimum(size, blocks.size - pb.PACKET_FRAME_BYTES, out=size)  # a packet ends with its block
             self._read_options(batch, option_bytes)
+        if equal:
+            batch.step = blocks.step * 4
         return batch
 
-    def _times(self, blocks: Blocks, interface: NDArray[np.int32]) -> I64:
-        high, low = blocks.column(3), blocks.column(4)
+    def _stamps(self, blocks: Blocks) -> tuple[I64, NDArray[np.int32], int]:
+        """Times, interfaces, and the interface of all, -1 where they differ."""
+        number, high, low = blocks.column(2), blocks.column(3), blocks.column(4)
         ticks = low.astype(np.uint64)
-        if high.size and (high == high[0]).all():
+        if not ticks.size:
+            return ticks.view(np.int64), number.astype(np.int32), -1
+        if (high == high[0]).all():
             ticks += np.uint64(int(high[0]) << 32)
         else:
             ticks += high.astype(np.uint64) << np.uint64(32)
-        if not interface.size or (interface == interface[0]).all():
-            return self.interfaces[int(interface[0])].to_ns(ticks) if interface.size else ticks.view(np.int64)
+        if (number == number[0]).all():
+            sole = self.first_interface + int(number[0])
+            return self.interfaces[sole].to_ns(ticks), np.full(number.size, sole, np.int32), sole
+        interface = number.astype(np.int32) + np.int32(self.first_interface)
         times = np.empty(ticks.size, np.int64)
         for one in np.unique(interface).tolist():
             mine = interface == one
             times[mine] = self.interfaces[one].to_ns(ticks[mine])
-        return times
+        return times, interface, -1
 
-    def _read_options(self, batch: PacketBatch, option_bytes: U32) -> None:
+    def _read_options(self, batch: PacketBatch, option_bytes: I64) -> None:
         """Read flags in bulk where nothing else is there, and the rest one by one."""
-        flags = np.zeros(len(batch), np.uint32)
-        words = batch.buffer[: batch.buffer.size & ~3].view(self.order + "u4")
-        some = np.flatnonzero(option_bytes)
-        at = (batch.start[some] + (batch.size[some] + 3 & ~3)) // 4
-        head = int(np.frombuffer(struct.pack(self.order + "HH", pb.OPT_FLAGS, 4), self.order + "u4")[0])
-        plain = (option_bytes[some] == 12) & (words.take(at) == head) & (words.take(at + 2) == pb.OPT_END)
-        flags[some[plain]] = words.take(at[plain] + 1)
-        for i, place in zip(some[~plain].tolist(), at[~plain].tolist(), strict=True):
-            data = batch.buffer[place * 4 : place * 4 + int(option_bytes[i])].tobytes()
-            for code, value in pb.read_options(data, self.order):
-                if code == pb.OPT_FLAGS and len(value) == 4:
-                    flags[i] = struct.unpack(self.order + "I", value)[0]
-                elif code == pb.OPT_COMMENT:
-                    batch.comments.setdefault(i, []).append(pb.plain_text(value))
-        if flags.any():
-            batch.flags = flags
+        words = batch.buffer.view(self.order + "u4")
+        at = (batch.start + (batch.size + 3 & ~3)) // 4
+        # three words are one item: an option's head, the flags, the end of options
+        items = np.ndarray((words.size - 3,), np.dtype((np.void, 12)), words, 0, (4,))[at]
+        option = items.view(words.dtype).reshape(-1, 3)
+        head = int(np.frombuffer(struct.pack(self.order + "HH", pb.OPT_FLAGS, 4), words.dtype)[0])
+        plain = (option_bytes == 12) & (option[:, 0] == head) & (option[:, 2] == pb.OPT_END)
+        flags = option[:, 1].astype(np.uint32)
+        if not plain.all():
+            flags[~plain] = 0
+            for i in np.flatnonzero(~plain & (option_bytes > 0)).tolist():
+                place = int(at[i]) * 4
+                data = batch.buffer[place : place + int(option_bytes[i])].tobytes()
+                for code, value in pb.read_options(data, self.order):
+                    if code == pb.OPT_FLAGS and len(value) == 4:
+                        flags[i] = struct.unpack(self.order + "I", value)[0]
+                    elif code == pb.OPT_COMMENT:
+                        batch.comments.setdefault(i, []).append(pb.plain_text(value))
+        batch.flags = flags
 
     def _other_block(self, buffer: U8, words: U32, start: int) -> Iterator[_Packet]:
         """Take in an interface, or a packet of a kind that is rare today; anything else is passed over."""
@@ -371,6 +385,7 @@ def _merged(batch: PacketBatch, odd: list[_Packet]) -> PacketBatch:
         np.concatenate([batch.size, columns[1]])[order],
         np.concatenate([batch.t_ns, columns[2]])[order],
         np.concatenate([batch.interface, columns[3].astype(np.int32)])[order],
+        -1,
         flags,
         {int(place[i]): comments for i, comments in batch.comments.items()},
     )

@@ -9,13 +9,12 @@ one by one. So nothing is found that a plain walk would not find.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busbench.capture import pcapng_blocks as pb
-from busbench.model import I64
+from busbench.model import I64, Bools
 
 U32 = NDArray[np.uint32]
 
@@ -25,30 +24,39 @@ _LONG_RUN = 2048  # equal blocks that are worth a batch of their own
 _PROBE = 64
 
 
-@dataclass(frozen=True, slots=True, eq=False)
 class Blocks:
-    """Blocks that follow one another.
+    """Blocks that follow one another, and words 2 to 6 of each.
 
     Args:
         words: what was read, as 32-bit words in the section's byte order.
         starts: first word of each block, int64 (N,).
-        step: words from one packet block to the next where all are packets of
-            equal length, else 0.
+        size: its length in bytes, int64 (N,).
+        step: words from one packet to the next where all are packets of equal length, else 0.
+        all_packets: True where no other block is among them.
     """
 
-    words: U32
-    starts: I64
-    step: int = 0
+    def __init__(self, words: U32, starts: I64, size: I64, *, step: int = 0, all_packets: bool = True) -> None:
+        self.words = words
+        self.starts = starts
+        self.size = size
+        self.step = step
+        self.all_packets = all_packets
+        self._heads: U32 | None = None
 
     def column(self, number: int) -> U32:
-        """Word `number` of every block."""
+        """Word `number` (2 to 6) of every block; meant for packets."""
         if self.step:
             return self.words[int(self.starts[0]) + number :: self.step][: self.starts.size]
-        return self.words[number:].take(self.starts)
+        if self._heads is None:
+            # five words are one item: gathered at once, not word by word
+            room = max(self.words.size - 6, 0)
+            items = np.ndarray((room,), np.dtype((np.void, 20)), self.words, 8 if room else 0, (4,))
+            self._heads = items[self.starts].view(self.words.dtype).reshape(-1, 5)
+        return self._heads[:, number - 2]
 
-    def select(self, keep: NDArray[np.bool_]) -> Blocks:
+    def select(self, keep: Bools) -> Blocks:
         """The blocks where keep is true."""
-        return self if keep.all() else Blocks(self.words, self.starts[keep])
+        return Blocks(self.words, self.starts[keep], self.size[keep])
 
 
 class Chain:
@@ -73,28 +81,35 @@ class Chain:
     def runs(self) -> Iterator[Blocks]:
         """Give the blocks in their order."""
         uneven: list[I64] = []
+        others = False
         likely: _Likely | None = None
         while size := self._next():
             first = self.at
-            if self.words[first] == pb.PACKET and size >= pb.PACKET_FRAME_BYTES:
-                count = self._equal_blocks(size // 4) if likely is None else 0
-                if count >= _LONG_RUN:
-                    yield from self._joined(uneven)
-                    self.at += count * (size // 4)
-                    yield Blocks(self.words, np.arange(first, self.at, size // 4), size // 4)
-                    continue
-                if likely is None:
-                    likely = _Likely(self.words, first)
-                starts, self.at = likely.from_(first)
-                uneven.append(starts)
-            else:
+            if self.words[first] != pb.PACKET or size < pb.PACKET_FRAME_BYTES:
+                others = True
                 uneven.append(np.array([first]))
                 self.at = first + size // 4
-        yield from self._joined(uneven)
+                continue
+            if likely is None and (count := self._equal_blocks(size // 4)) >= _LONG_RUN:
+                yield from self._joined(uneven, first, others)
+                others = False
+                self.at = first + count * (size // 4)
+                starts = np.arange(first, self.at, size // 4)
+                yield Blocks(self.words, starts, np.full(count, size), step=size // 4)
+                continue
+            likely = likely or _Likely(self.words, first)
+            starts, self.at = likely.from_(first)
+            uneven.append(starts)
+        yield from self._joined(uneven, self.at, others)
 
-    def _joined(self, parts: list[I64]) -> Iterator[Blocks]:
+    def _joined(self, parts: list[I64], end: int, others: bool) -> Iterator[Blocks]:
         if parts:
-            yield Blocks(self.words, np.concatenate(parts))
+            starts = np.concatenate(parts)
+            size = np.empty_like(starts)
+            np.subtract(starts[1:], starts[:-1], out=size[:-1])
+            size[-1] = end - starts[-1]
+            size *= 4
+            yield Blocks(self.words, starts, size, all_packets=not others)
             parts.clear()
 
     def _next(self) -> int:

@@ -130,6 +130,13 @@ class SerialPackets(Capture):
 
     def _keep(self, batch: PacketBatch, others: dict[tuple[int, bool], int]) -> Bools | None:
         """The chosen packets that hold bytes, None for all; counts the bytes of all others."""
+        if batch.sole >= 0 and self._is_chosen(self._file.interfaces[batch.sole]) and batch.size.all():
+            outbound = self._file.interfaces[batch.sole].is_outbound
+            if batch.flags is None:
+                if outbound == self._outbound:
+                    return None
+            elif (batch.flags & pb.DIRECTION_MASK == (pb.OUTBOUND if self._outbound else pb.INBOUND)).all():
+                return None
         sent = self._is_sent(batch)
         keep = self._table(self._is_chosen)[batch.interface]
         keep &= sent == self._outbound
@@ -160,14 +167,10 @@ class SerialPackets(Capture):
                     self.info.marks.append(Mark(int(batch.t_ns[i]), comment.removeprefix("mark=").strip()))
 
     def _log(self, batch: PacketBatch, offset: int, last_ns: int) -> ByteLog:
-        data = batch.payload()
-        if batch.step:
-            size = int(batch.size[0])
-            ends = np.arange(offset + size, offset + data.size + 1, size)
-        else:
-            ends = np.cumsum(batch.size)
-            ends += offset
-        bad = self._bad(batch, ends - offset, data.size)
+        ends = batch.ends()
+        data = batch.payload(ends)
+        bad = self._bad(batch, ends, data.size)
+        ends += offset
         times = batch.t_ns
         if not self.info.clock.is_known:
             ends = times = np.empty(0, np.int64)

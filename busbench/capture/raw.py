@@ -1,0 +1,71 @@
+"""Raw bytes as they came off the line: no clock, no marks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from busbench.capture.base import Capture, CaptureInfo, ReadOptions
+from busbench.capture.source import open_binary, read_into
+from busbench.model import NO_CLOCK, ByteLog, readonly
+from busbench.wire.bulk import END_BYTES, FRAME_BYTES, HEADER
+
+FORMAT = "raw bytes"
+
+_BLOCK_BYTES = 1 << 20
+_APART_MAX = FRAME_BYTES + 9  # a sensor's reply and a few stray bytes may stand between two frames
+
+
+def sniff(head: bytes) -> bool:
+    """True where two servo frames stand in a row, or one in a file too short for two.
+
+    A place looks like a frame by its header, zero flag bits and end byte; in noise
+    one in 200 000 does, and two in a row hardly ever.
+    """
+    data = np.frombuffer(head, np.uint8)
+    if data.size < FRAME_BYTES:
+        return False
+    ends = np.zeros(256, np.bool_)
+    ends[list(END_BYTES)] = True
+    last = FRAME_BYTES - 1
+    looks = (data[:-last] == HEADER) & (data[last - 1 : -1] < 16) & ends[data[last:]]
+    if data.size < 2 * FRAME_BYTES + 10:
+        return bool(looks.any())
+    return any(bool((looks[apart:] & looks[:-apart]).any()) for apart in range(FRAME_BYTES, _APART_MAX + 1))
+
+
+def open_file(path: str, options: ReadOptions) -> Capture:  # noqa: ARG001 - the contract of readers
+    """Open a file of raw bytes; any bytes will do.
+
+    Args:
+        path: the file.
+        options: none applies.
+
+    Raises:
+        CaptureError: the file cannot be opened.
+    """
+    return RawBytes(path)
+
+
+class RawBytes(Capture):
+    """A file that holds nothing but the received bytes."""
+
+    def __init__(self, path: str) -> None:
+        open_binary(path).close()
+        self.info = CaptureInfo(path, FORMAT, NO_CLOCK)
+
+    def blocks(self) -> Iterator[ByteLog]:
+        """Read the bytes from the start of the file."""
+        offset = 0
+        with open_binary(self.info.path) as file:
+            while True:
+                data = np.empty(_BLOCK_BYTES, np.uint8)
+                got = read_into(file, data.data, self.info.path)
+                if got:
+                    log = ByteLog.from_bytes(data[:got], offset=offset)
+                    readonly(log.data)
+                    yield log
+                offset += got
+                if got < _BLOCK_BYTES:
+                    return
