@@ -66,7 +66,7 @@ class FrameFinder:
     """
 
     def __init__(self, *, clock: Clock, line: LineSettings = BUS_LINE) -> None:
-        self._has_clock = clock.is_known
+        self._clock_kind = clock.kind
         self._character_ns = line.character_ns
         self._bytes = Pending(is_per_byte=clock.kind is ClockKind.PER_BYTE, idle_ns=IDLE_CHARACTERS * line.character_ns)
         self._here = 0  # all before this place is decided
@@ -275,10 +275,10 @@ class FrameFinder:
         if self._bytes.bad is not None:
             bad_before = np.concatenate([[0], np.cumsum(self._bytes.bad != 0)])
             suspect = bad_before[at + FRAME_BYTES] > bad_before[at]
-        if self._has_clock:
-            t_ns, slack = frame_bounds(
-                places, self._bytes.mark_end, self._bytes.mark_t_ns, character_ns=self._character_ns
-            )
-        else:
-            t_ns, slack = np.zeros(places.size, np.int64), np.zeros(places.size, np.uint32)
+        t_ns, slack = np.zeros(places.size, np.int64), np.zeros(places.size, np.uint32)
+        ends, times = self._bytes.mark_end, self._bytes.mark_t_ns
+        if self._clock_kind is ClockKind.PER_BYTE:
+            t_ns = times[np.searchsorted(ends, places + FRAME_BYTES)]
+        elif self._clock_kind is ClockKind.PER_READ:
+            t_ns, slack = frame_bounds(places, ends, times, character_ns=self._character_ns)
         return FrameTable(t_ns, slack, places, raw, suspect)

@@ -9,10 +9,13 @@ from busbench.wire.chain import SLOTS_MAX, is_slot_gap
 Run = tuple[int, int, int]  # start, end, Reason
 
 
-def _slots(length: int) -> int:
-    """Bytes of slot replies at the edge of a run that holds whole frames' lengths besides."""
-    rest = length % FRAME_BYTES
-    return rest if rest % 3 == 0 and rest <= 3 * SLOTS_MAX else 0
+def _tail(size: int) -> int:
+    """Bytes of replies behind damaged frames (whole in length, or one byte short or long), 0 for none."""
+    for off in (0, FRAME_BYTES - 1, 1):
+        for tail in range(3, 3 * SLOTS_MAX + 1, 3):
+            if size - tail >= FRAME_BYTES - 1 and (size - tail) % FRAME_BYTES == off:
+                return tail
+    return 0
 
 
 def sort_gap(gap: bytes, start: int, *, end_before: int | None, is_first: bool, is_last: bool) -> list[Run]:
@@ -41,7 +44,6 @@ def sort_gap(gap: bytes, start: int, *, end_before: int | None, is_first: bool, 
         if lead < size and gap[0] != HEADER and gap[lead] == HEADER:
             rest = Reason.CUT if is_last and size - lead < FRAME_BYTES else Reason.DAMAGED
             return [(start, start + lead, Reason.SLOT), (start + lead, end, rest)]
-    tail = _slots(size)
-    if tail and size > FRAME_BYTES:
+    if tail := _tail(size):
         return [(start, end - tail, Reason.DAMAGED), (end - tail, end, Reason.SLOT)]
     return [(start, end, Reason.DAMAGED)]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.model import Bools, I64, U8, U16
+from busbench.model import I64, U8, U16, Bools
 from busbench.wire.bulk import FRAME_BYTES, pack_frames
 
 END_CYCLE = (0x04, 0x14, 0x24, 0x34)
@@ -52,7 +52,8 @@ def sticks(kind: str, count: int, rng: np.random.Generator) -> U16:
             flips = np.cumsum(rng.random(count) < 0.002) % 2
             counts[:, channel] = np.where(flips, 172, 1811)
     counts += rng.integers(-1, 2, counts.shape) * moves
-    return np.clip(counts, 0, 2047).astype(np.uint16)
+    clipped: U16 = np.clip(counts, 0, 2047).astype(np.uint16)
+    return clipped
 
 
 def build(
