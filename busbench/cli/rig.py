@@ -1,0 +1,322 @@
+"""`busbench rig`: the aircraft as a plan."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from busbench.errors import RigError
+
+if TYPE_CHECKING:
+    from busbench.rig.model import Rig
+    from busbench.rig.power import Case
+    from busbench.wire.table import FrameTable
+
+PROGRAM_FRAMES_MAX = 200_000
+FORMAT = click.Choice(("table", "csv", "json"))
+_format = click.option(
+    "--format", "format_", type=FORMAT, default="table", show_default=True, help="Form of the result."
+)
+_rig_argument = click.argument("rig", metavar="RIG", type=click.Path(path_type=str))
+
+
+@click.group("rig", short_help="the aircraft as a plan: faults, volts and amperes, set-up sheet")
+def command() -> None:
+    """The aircraft as a plan, kept in a TOML file.
+
+    Write it once: what hangs on which channel, hub and lead. Then learn its
+    faults and its weakest lead before soldering, and set the devices up without
+    mixing them up.
+    """
+
+
+# new
+
+
+@command.command("new")
+@click.argument("file", required=False, type=click.Path(path_type=str))
+@click.option("--force", is_flag=True, help="Replace a file that is there.")
+def new_command(file: str | None, force: bool) -> None:
+    """Write a commented rig file to start from, to FILE or to standard output."""
+    new(file, force=force)
+
+
+def new(file: str | None, *, force: bool = False) -> None:
+    """Write the starter."""
+    from busbench.rig.starter import STARTER
+
+    _write(file, STARTER, force=force)
+    if file not in (None, "-"):
+        click.echo(f"wrote {file}; next: edit it, then `busbench rig check {file}`", err=True)
+
+
+def _write(file: str | None, text: str, *, force: bool) -> None:
+    if file in (None, "-"):
+        click.echo(text, nl=False)
+        return
+    path = Path(str(file))
+    try:
+        with path.open("w" if force else "x", encoding="utf-8", newline="\n") as out:
+            out.write(text)
+    except FileExistsError:
+        raise RigError(path, "", "is there already", hint="choose another name, or replace it with --force") from None
+    except (OSError, ValueError) as error:
+        raise RigError(path, "", f"cannot be written ({getattr(error, 'strerror', None) or error})") from None
+
+
+# draft
+
+
+@command.command("draft")
+@click.argument("source", metavar="SOURCE")
+@click.option("--names", default="", help="Names of the devices in the order in which they were moved, with commas.")
+@click.option("-o", "--output", help="File to write; standard output by default.")
+@click.option("--force", is_flag=True, help="Replace a file that is there.")
+def draft_command(source: str, names: str, output: str | None, force: bool) -> None:
+    """Propose a channel map from a recording in which one stick was moved at a time.
+
+    Move each stick and switch to both ends and back, rest a second, and take the next.
+    """
+    draft(source, names=[name.strip() for name in names.split(",") if name.strip()], output=output, force=force)
+
+
+def draft(source: str, *, names: Sequence[str] = (), output: str | None = None, force: bool = False) -> None:
+    """Write the draft of a recording's channel map."""
+    from busbench.rig.draft import draft_toml, propose_channels
+    from busbench.wire.scale import Scale
+
+    tables, has_clock = _tables_of(source)
+    found = propose_channels(tables, has_clock=has_clock)
+    if not found.frames:
+        raise RigError(source, "", "holds no frames", hint="`busbench probe` tells what is on the line")
+    if not found.proposals:
+        raise RigError(source, "", "no channel moved", hint="move one stick at a time to both ends and back")
+    _write(output, draft_toml(found, names=names, scale=Scale()), force=force)
+    for one in found.proposals:
+        where = "" if one.follows is None else f", together with channel {one.follows}"
+        click.echo(f"turn {one.turn}: channel {one.channel}, {one.kind}{where}", err=True)
+
+
+def _tables_of(source: str) -> tuple[Iterable[FrameTable], bool]:
+    from busbench.capture import open_capture
+    from busbench.wire.align import find_in_blocks
+
+    capture = open_capture(source)
+
+    def tables() -> Iterator[FrameTable]:
+        with capture:
+            for found in find_in_blocks(capture.blocks(), clock=capture.info.clock):
+                yield found.frames
+
+    return tables(), capture.info.clock.is_known
+
+
+# check
+
+
+@command.command("check")
+@_rig_argument
+@_format
+def check_command(rig: str, format_: str) -> None:
+    """Look for the plan's faults: what each does on the aircraft, and the mend.
+
+    Exit code 1 where there is a fault, 0 where there are hints at most.
+    """
+    sys.exit(check(rig, format_=format_))
+
+
+def check(path: str, *, format_: str = "table") -> int:
+    """Print the findings; returns the exit code."""
+    from busbench.rig.check import check_rig
+    from busbench.rig.load import read_rig
+
+    rig = read_rig(path)
+    findings = check_rig(rig)
+    faults = sum(finding.severity == "fault" for finding in findings)
+    if format_ == "table":
+        for finding in findings:
+            click.echo(f"{finding}\n")
+        click.echo(f"{rig.plan.name}: {_count(faults, 'fault')}, {_count(len(findings) - faults, 'hint')}")
+    elif format_ == "csv":
+        _print_csv([asdict(finding) for finding in findings], ("severity", "where", "what", "effect", "mend"))
+    else:
+        result = {"rig": rig.plan.name, "faults": faults, "findings": [asdict(finding) for finding in findings]}
+        _print_json(result)
+    return 1 if faults else 0
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number or 'no'} {word}{'' if number == 1 else 's'}"
+
+
+# power
+
+
+@command.command("power")
+@_rig_argument
+@click.option("--temperature", "temperature_c", type=click.FloatRange(-60, 200), default=20.0, show_default=True,
+              help="Of the leads, in degrees Celsius.")  # fmt: skip
+@click.option("--moving", "moving_pct", type=click.FloatRange(0, 100), default=25.0, show_default=True,
+              help="Share of the time in which devices move, in percent, for endurance.")  # fmt: skip
+@click.option("--program", type=click.Path(path_type=str), help="A drive program to run over time.")
+@click.option("--ascii", "ascii_only", is_flag=True, help="Draw with plain ASCII.")
+@_format
+def power_command(
+    rig: str, temperature_c: float, moving_pct: float, program: str | None, ascii_only: bool, format_: str
+) -> None:
+    """Volts and amperes in every lead: idle, moving, each device stalled, all stalled.
+
+    Names the weakest lead, the lead to thicken and the second feed to add, with
+    what each gains at the weakest device.
+    """
+    power(rig, temperature_c=temperature_c, moving_pct=moving_pct, program=program, ascii_only=ascii_only,
+          format_=format_)  # fmt: skip
+
+
+def power(
+    path: str,
+    *,
+    temperature_c: float = 20.0,
+    moving_pct: float = 25.0,
+    program: str | None = None,
+    ascii_only: bool = False,
+    format_: str = "table",
+) -> None:
+    """Print the load cases."""
+    from busbench.rig.load import read_rig
+    from busbench.rig.power import find_endurance, find_weakest, power_cases, unstated_currents
+    from busbench.rig.topology import require_tree
+
+    rig = read_rig(path)
+    require_tree(rig, path=path)
+    cases = power_cases(rig, temperature_c=temperature_c)
+    if program is not None:
+        cases.append(_program_case(rig, program, temperature_c))
+    weakest = find_weakest(rig, temperature_c=temperature_c)
+    endurance = find_endurance(rig, moving_pct=moving_pct)
+    if format_ == "csv":
+        rows = [{"case": case.case, "supply_a": case.supply_a, **asdict(node)} for case in cases for node in case.nodes]
+        _print_csv(rows, ("case", "supply_a", "name", "volts", "amps"))
+    elif format_ == "json":
+        _print_json(
+            {
+                "rig": rig.plan.name,
+                "temperature_c": temperature_c,
+                "minimum_v": rig.supply.minimum_v,
+                "cases": [asdict(case) for case in cases],
+                "weakest": asdict(weakest) if weakest is not None else None,
+                "endurance": asdict(endurance) if endurance is not None else None,
+                "unstated_currents": unstated_currents(rig),
+            }
+        )
+    else:
+        from busbench.rig.power_text import power_lines
+
+        ascii_only = ascii_only or not _can_draw()
+        lines = power_lines(rig, cases, weakest, endurance, temperature_c=temperature_c, ascii_only=ascii_only)
+        click.echo("\n".join(lines))
+
+
+def _program_case(rig: Rig, program: str, temperature_c: float) -> Case:
+    import numpy as np
+
+    from busbench.drive.frames import frame_blocks
+    from busbench.drive.program_file import read_program
+    from busbench.rig.power import program_case
+
+    def no_recording(name: str) -> Any:
+        raise RigError(program, "", f'replays the recording "{name}"', hint="`rig power` takes programs of shapes only")
+
+    read = read_program(program, load=no_recording)
+    counts, flags, frames = [], [], 0
+    for block in frame_blocks(read):
+        counts.append(block.limited.channels)
+        flags.append(block.raw[:, 23])
+        frames += len(block)
+        if frames > PROGRAM_FRAMES_MAX:
+            raise RigError(
+                program, "", f"runs for more than {PROGRAM_FRAMES_MAX} frames", hint="shorten it or repeat it less"
+            )
+    return program_case(
+        rig, np.concatenate(counts), period_s=read.period_s, temperature_c=temperature_c, flags=np.concatenate(flags)
+    )
+
+
+def _can_draw() -> bool:
+    """True where standard output takes the lines of a tree."""
+    try:
+        "└├│Ω²".encode(getattr(sys.stdout, "encoding", None) or "utf-8")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
+
+
+# sheet
+
+
+@command.command("sheet")
+@_rig_argument
+@click.option("-o", "--output", help="Write the page to print (HTML, A4) to this file.")
+@click.option("--force", is_flag=True, help="Replace a file that is there.")
+@click.option("--ascii", "ascii_only", is_flag=True, help="Draw with plain ASCII.")
+@_format
+def sheet_command(rig: str, output: str | None, force: bool, ascii_only: bool, format_: str) -> None:
+    """In which order to set devices up, each plugged in alone; labels and wiring to print."""
+    sheet(rig, output=output, force=force, ascii_only=ascii_only, format_=format_)
+
+
+def sheet(
+    path: str,
+    *,
+    output: str | None = None,
+    force: bool = False,
+    ascii_only: bool = False,
+    format_: str = "table",
+    today: Callable[[], str] | None = None,
+) -> None:
+    """Print the order of set-up, or write the page."""
+    from busbench.rig.load import read_rig
+    from busbench.rig.sheet import Step, setup_steps, sheet_html
+    from busbench.rig.sheet_text import sheet_lines
+    from busbench.rig.topology import require_tree
+
+    rig = read_rig(path)
+    require_tree(rig, path=path)
+    if output is not None:
+        _write(output, sheet_html(rig, made_on=(today or _today)()), force=force)
+        if output != "-":
+            click.echo(f"wrote {output}; print it on A4", err=True)
+        return
+    steps = [asdict(step) for step in setup_steps(rig)]
+    if format_ == "csv":
+        _print_csv(steps, tuple(Step.__dataclass_fields__))
+    elif format_ == "json":
+        _print_json({"rig": rig.plan.name, "steps": steps})
+    else:
+        click.echo("\n".join(sheet_lines(rig, ascii_only=ascii_only or not _can_draw())))
+
+
+def _today() -> str:
+    import datetime
+
+    return datetime.date.today().isoformat()
+
+
+def _print_json(result: object) -> None:
+    click.echo(json.dumps(result, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def _print_csv(rows: Iterable[dict[str, Any]], header: Sequence[str]) -> None:
+    text = io.StringIO()
+    writer = csv.DictWriter(text, header, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    click.echo(text.getvalue(), nl=False)

@@ -1,0 +1,268 @@
+"""Faults of a plan: what each one does on the aircraft, and the mend."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator
+from typing import Literal
+
+from busbench.errors import RigError
+from busbench.rig.check_devices import (
+    check_channels,
+    check_failsafe,
+    check_geometry,
+    check_groups,
+    check_motor,
+    check_shared,
+    check_travel,
+)
+from busbench.rig.finding import Finding, fault, hint, listed
+from busbench.rig.model import RESERVED_NAMES, Rig
+from busbench.rig.power import ALL_STALLED, IDLE, MOVING, find_weakest, power_cases, unstated_currents
+from busbench.rig.topology import children, find_loose
+
+FRAME_MS = 3.0  # 25 characters of 12 bits at 100 000 baud
+PERIODS_MS = (5.0, 40.0)  # common practice, no source: 7, 14 or 15
+
+
+def check_rig(rig: Rig) -> list[Finding]:
+    """Look for the faults of a plan.
+
+    Args:
+        rig: the plan.
+
+    Returns:
+        Faults first, then hints, each group in the order in which it is looked for.
+    """
+    checks: tuple[Callable[[Rig], Iterator[Finding]], ...] = (
+        _names,
+        _tree,
+        check_channels,
+        check_shared,
+        check_groups,
+        check_failsafe,
+        check_motor,
+        check_travel,
+        check_geometry,
+        _off_bus,
+        _sensors,
+        _plan,
+        _unstated,
+        _currents,
+        _harness,
+    )
+    found = [finding for check in checks for finding in check(rig)]
+    return sorted(found, key=lambda finding: finding.severity != "fault")
+
+
+def worst(findings: list[Finding]) -> Literal["fault", "hint", "clean"]:
+    """The gravest severity among findings."""
+    if any(finding.severity == "fault" for finding in findings):
+        return "fault"
+    return "hint" if findings else "clean"
+
+
+def _plain(name: str) -> str:
+    """A name as it looks in a hurry: case, spaces, marks and look-alike letters dropped."""
+    kept = "".join(letter for letter in name.casefold() if letter.isalnum())
+    return kept.translate(str.maketrans("oil", "011"))
+
+
+def _names(rig: Rig) -> Iterator[Finding]:
+    names = [entry.name for entry in rig.parts]
+    counts = Counter(names)
+    for name, count in counts.items():
+        if count > 1:
+            yield fault(
+                name,
+                f"the name is there {count} times",
+                "labels, reports and questions cannot tell them apart, and the wrong one gets set up",
+                "give each device and hub a name of its own",
+            )
+        if name.casefold() in RESERVED_NAMES:
+            yield fault(
+                name,
+                "this name stands for the root of the harness",
+                "leads cannot say which of the two they go to",
+                f"choose another name than {' and '.join(RESERVED_NAMES)}",
+            )
+    alike: dict[str, list[str]] = {}
+    for name in counts:
+        alike.setdefault(_plain(name), []).append(name)
+    for same in alike.values():
+        if len(same) > 1:
+            yield hint(
+                listed(same),
+                "these names are easily confused",
+                "a label read in a hurry sends the setting to the wrong device",
+                "tell them apart by a word, such as left and right",
+            )
+
+
+def _tree(rig: Rig) -> Iterator[Finding]:
+    loose = find_loose(rig)
+    for ring in loose.rings:
+        yield fault(
+            listed(ring),
+            f"hubs hang in a ring: {' → '.join((*ring, ring[0]))}",
+            "no power and no signal reaches anything on them",
+            'let one of them hang on the receiver or on a hub that does (key "from")',
+        )
+    for name, parent in loose.hanging:
+        yield fault(
+            name,
+            f'it hangs on "{parent}", which does not exist',
+            "it gets neither power nor signal",
+            f'name an existing hub or "receiver"; there are: {listed(["receiver", *(hub.name for hub in rig.hubs)])}',
+        )
+    for hub in rig.hubs:
+        if not any(children(rig, hub.name)) and not any(hub.name == name for name, _ in loose.hanging):
+            yield hint(
+                hub.name,
+                "nothing is plugged into this hub",
+                "weight and one more pair of connectors for no use, or a device was forgotten",
+                "leave the hub out or say what hangs on it",
+            )
+
+
+def _off_bus(rig: Rig) -> Iterator[Finding]:
+    hubs = {hub.name for hub in rig.hubs}
+    for device in rig.devices:
+        if device.kind == "off-bus" and device.parent in hubs:
+            yield fault(
+                device.name,
+                f'an off-bus device hangs on the hub "{device.parent}", which is a bus lead',
+                "it waits for pulses and hears frames: it stays dead or twitches",
+                'plug it into a pulse output of the receiver (on = "receiver"), or use a device that reads the bus',
+            )
+
+
+def _sensors(rig: Rig) -> Iterator[Finding]:
+    sensors = [device for device in rig.devices if device.kind == "sensor"]
+    if sensors and not rig.plan.sensor_slots:
+        yield fault(
+            listed(device.name for device in sensors),
+            "the receiver leaves no slots for sensors",
+            "a sensor that answers talks into the frames, and devices miss them; one that waits stays silent",
+            "use a receiver that leaves slots and say sensor_slots = true in [rig], or take the sensor off the bus",
+        )
+    slots: dict[int, list[str]] = {}
+    for device in sensors:
+        if device.slot is not None:
+            slots.setdefault(device.slot, []).append(device.name)
+    for slot, names in slots.items():
+        if len(names) > 1:
+            yield fault(
+                listed(names),
+                f"they answer in the same slot {slot}",
+                "both talk at once and neither is read",
+                "give each sensor a slot of its own",
+            )
+    for device in rig.devices:
+        if device.kind == "sensor" and device.channel is not None:
+            yield hint(
+                device.name,
+                f"a sensor does not obey channel {device.channel}",
+                "nothing moves on that channel",
+                "leave out its channel, or correct its kind",
+            )
+
+
+def _plan(rig: Rig) -> Iterator[Finding]:
+    period = rig.plan.period_ms
+    if period < FRAME_MS:
+        yield fault(
+            "rig",
+            f"period_ms is {period:g}, but one frame takes {FRAME_MS:g} ms on the line",
+            "no receiver sends like that, and every check of the period would fail",
+            "state the receiver's frame period, often 7, 14 or 15 ms",
+        )
+    elif not PERIODS_MS[0] <= period <= PERIODS_MS[1]:
+        yield hint(
+            "rig",
+            f"period_ms is {period:g}, which is unusual",
+            "the check of the period is made against this value",
+            "measure it with `busbench timing` and state what you find",
+        )
+    if rig.supply.minimum_v is not None and rig.supply.voltage_v <= rig.supply.minimum_v:
+        yield fault(
+            "supply",
+            f"voltage_v {rig.supply.voltage_v:g} is not above minimum_v {rig.supply.minimum_v:g}",
+            "devices are short of voltage before anything moves",
+            "correct the two values or use a higher voltage that all devices stand",
+        )
+    if not rig.devices:
+        yield hint("rig", "no device is stated", "there is nothing to check", "add a [[device]] table for each device")
+
+
+def _unstated(rig: Rig) -> Iterator[Finding]:
+    if rig.supply.minimum_v is None:
+        yield hint(
+            "supply",
+            "minimum_v is not stated",
+            "nobody is warned before a device runs short of voltage and restarts in the air",
+            "state the lowest voltage at which every device and the receiver still work",
+        )
+    unknown = unstated_currents(rig)
+    if unknown:
+        yield hint(
+            listed(unknown),
+            "no current is stated",
+            "`rig power` counts it as nil, so the harness looks better than it is",
+            "measure or look up current_a: idle, moving, stall",
+        )
+    bare = [entry.name for entry in rig.parts if entry.lead is None]
+    if bare:
+        yield hint(
+            listed(bare),
+            "no lead is stated",
+            "`rig power` counts its lead as without resistance, so the harness looks better than it is",
+            "state the lead's length and gauge",
+        )
+
+
+def _currents(rig: Rig) -> Iterator[Finding]:
+    for device in rig.devices:
+        current = device.current_a
+        rising = [a for a in (current.idle, current.moving, current.stall) if a is not None]
+        if rising != sorted(rising):
+            yield hint(
+                device.name,
+                "its currents do not rise from idle to moving to stall",
+                "two values are probably swapped, and `rig power` reckons with them",
+                "look the three values up again",
+            )
+
+
+def _harness(rig: Rig) -> Iterator[Finding]:
+    """Warnings of the load cases: those without a stall are faults, the rest one hint."""
+    try:
+        cases = power_cases(rig)
+        weakest = find_weakest(rig)
+    except RigError:
+        return  # said already: the leads form no tree
+    seen: set[str] = set()
+    for case in cases:
+        if case.case in (IDLE, MOVING):
+            for warning in case.warnings:
+                if warning.partition(":")[0] in seen:
+                    continue
+                seen.add(warning.partition(":")[0])
+                yield fault(
+                    warning.partition(":")[0],
+                    f"{case.case}:{warning.partition(':')[2]}",
+                    "the voltage sags or the lead grows hot in plain flying, without any fault",
+                    "see `busbench rig power` for the lead to thicken or the feed to add",
+                )
+    if seen:
+        return
+    stalls = {case.case: case.warnings for case in cases if case.warnings and case.case != ALL_STALLED}
+    if stalls and weakest is not None:
+        first, warnings = next(iter(stalls.items()))
+        more = f", and {len(stalls) - 1} more such cases" if len(stalls) > 1 else ""
+        yield hint(
+            listed(sorted({w.partition(":")[0] for ws in stalls.values() for w in ws})),
+            f"{first}: {warnings[0]}{more}",
+            "one jammed surface takes voltage from others or heats its lead for as long as it is stalled",
+            weakest.advice[0].text if weakest.advice else "see `busbench rig power`",
+        )

@@ -1,0 +1,58 @@
+"""Where a device's neutral and ends lie, in counts and microseconds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from busbench.rig.model import Device
+from busbench.wire.bulk import COUNTS_MAX
+from busbench.wire.scale import Scale
+
+FULL_COUNTS = 819.0  # from centre to 100 %; common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class Ends:
+    """Neutral and ends of a device's channel.
+
+    Args:
+        neutral_counts, low_counts, high_counts: as sent, not rounded; may lie beyond the frame.
+        neutral_us, low_us, high_us: the same as pulses at the rig's scale.
+    """
+
+    neutral_counts: float
+    low_counts: float
+    high_counts: float
+    neutral_us: float
+    low_us: float
+    high_us: float
+
+    @property
+    def fits_frame(self) -> bool:
+        """True where both ends can be sent."""
+        return self.low_counts >= 0 and self.high_counts <= COUNTS_MAX
+
+
+def full_us(scale: Scale) -> float:
+    """Microseconds from neutral to 100 %."""
+    return FULL_COUNTS * scale.us_per_count
+
+
+def ends_of(device: Device, scale: Scale) -> Ends:
+    """Neutral and ends of a device.
+
+    Args:
+        device: the device.
+        scale: the rig's.
+
+    Returns:
+        Its ends: travel_pct either side of its neutral.
+    """
+    neutral = scale.centre_us if device.neutral_us is None else device.neutral_us
+    reach = device.travel_pct / 100 * full_us(scale)
+
+    def counts(us: float) -> float:
+        return scale.centre_counts + (us - scale.centre_us) / scale.us_per_count
+
+    low, high = neutral - reach, neutral + reach
+    return Ends(counts(neutral), counts(low), counts(high), neutral, low, high)

@@ -1,0 +1,263 @@
+"""The aircraft as a plan: all that a rig file can say.
+
+Keys stand in the file as they are encoded here. Whether the plan makes sense is
+for check.py; these types only bar values that can mean nothing.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta, field
+
+from busbench.wire.scale import Scale
+
+RECEIVER = "receiver"
+SUPPLY = "supply"
+RESERVED_NAMES = (RECEIVER, SUPPLY)
+
+Above0 = Annotated[float, Meta(gt=0)]
+AtLeast0 = Annotated[float, Meta(ge=0)]
+Percent = Annotated[float, Meta(ge=-200, le=200)]
+Name = Annotated[str, Meta(min_length=1, max_length=60)]
+
+Kind = Literal["servo", "off-bus", "sensor"]
+Failsafe = Literal["hold", "silence"] | Percent
+WhenSilent = Literal["hold", "release"] | Percent
+
+
+class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A table of the file: unknown keys are errors."""
+
+
+class Lead(_Table, frozen=True, kw_only=True):
+    """A pair of wires to a hub or device.
+
+    Args:
+        length_m: length one way.
+        awg: gauge of each wire.
+        area_mm2: copper area of each wire.
+        resistance_ohm: measured, out and back; stands for length and gauge.
+        connector_ohm: of all contacts on the way, out and back.
+        limit_a: what wire and connectors stand for long.
+    """
+
+    length_m: Above0 | None = None
+    awg: Annotated[int, Meta(ge=0, le=40)] | None = None
+    area_mm2: Above0 | None = None
+    resistance_ohm: AtLeast0 | None = None
+    connector_ohm: AtLeast0 = 0.0
+    limit_a: Above0 | None = None
+
+    def __post_init__(self) -> None:
+        given = [key for key in ("awg", "area_mm2", "resistance_ohm") if getattr(self, key) is not None]
+        if len(given) != 1:
+            said = " and ".join(given) if given else "none of them"
+            raise ValueError(f"a lead states one of awg, area_mm2 and resistance_ohm; this one states {said}")
+        if self.resistance_ohm is None and self.length_m is None:
+            raise ValueError(f"a lead with {given[0]} needs length_m, its length one way")
+
+
+class Plan(_Table, frozen=True, kw_only=True):
+    """The table [rig].
+
+    Args:
+        name: of the aircraft.
+        period_ms: frame period that the receiver is set to.
+        sensor_slots: True where the receiver leaves slots for sensors' replies.
+    """
+
+    name: Name
+    period_ms: Above0
+    sensor_slots: bool = False
+
+
+class Scaling(_Table, frozen=True, kw_only=True):
+    """The table [scale]: how counts stand for microseconds."""
+
+    centre_counts: Annotated[float, Meta(ge=0, le=2047)] = 992
+    centre_us: Above0 = 1500.0
+    us_per_count: Above0 = 0.625
+
+
+class Pack(_Table, frozen=True, kw_only=True):
+    """The table [supply.pack].
+
+    Args:
+        cells: in series.
+        capacity_mah: as marked.
+        usable_pct: how much of it is meant to be used.
+    """
+
+    cells: Annotated[int, Meta(ge=1)]
+    capacity_mah: Above0
+    usable_pct: Annotated[float, Meta(gt=0, le=100)] = 80.0
+
+
+class Supply(_Table, frozen=True, kw_only=True):
+    """The table [supply].
+
+    Args:
+        voltage_v: without load.
+        resistance_ohm: inner resistance of pack, regulator and switch.
+        minimum_v: what every device needs.
+        lead: from the supply to the receiver.
+        limit_a: what pack, regulator or switch stand.
+        pack: the pack, for endurance.
+    """
+
+    voltage_v: Above0
+    resistance_ohm: AtLeast0 = 0.0
+    minimum_v: Above0 | None = None
+    lead: Lead | None = None
+    limit_a: Above0 | None = None
+    pack: Pack | None = None
+
+
+class Hub(_Table, frozen=True, kw_only=True):
+    """A table [[hub]]: where the bus branches.
+
+    Args:
+        name: of the hub.
+        parent: key "from": the receiver or another hub.
+        lead: from there to here.
+        limit_a: what it stands in all.
+    """
+
+    name: Name
+    parent: Name = field(name="from", default=RECEIVER)
+    lead: Lead | None = None
+    limit_a: Above0 | None = None
+
+
+class Feed(_Table, frozen=True, kw_only=True):
+    """A table [[feed]]: a further supply lead straight from the supply.
+
+    Args:
+        to: a hub.
+        lead: from the supply to it.
+    """
+
+    to: Name
+    lead: Lead
+
+
+class Current(_Table, frozen=True, kw_only=True):
+    """What a device draws, in amperes, as far as known.
+
+    Args:
+        idle: at rest without load.
+        moving: on average while moving in the air.
+        stall: held fast at full command.
+        holding: at rest against a load.
+        hold_lowered_after_s: time at rest after which it draws idle instead of holding.
+    """
+
+    idle: AtLeast0 | None = None
+    moving: AtLeast0 | None = None
+    stall: AtLeast0 | None = None
+    holding: AtLeast0 | None = None
+    hold_lowered_after_s: Above0 | None = None
+
+
+class Geometry(_Table, frozen=True, kw_only=True):
+    """What a device moves, as far as known.
+
+    Args:
+        arm_mm: radius of the device's arm at the rod.
+        horn_mm: radius of the surface's horn at the rod.
+        base_mm: distance between the two axes.
+        chord_mm: of the surface, hinge to trailing edge.
+        throw_deg: angle of the surface at 100 %, as planned.
+        arm_deg: angle of the arm at 100 %.
+    """
+
+    arm_mm: Above0 | None = None
+    horn_mm: Above0 | None = None
+    base_mm: Above0 | None = None
+    chord_mm: Above0 | None = None
+    throw_deg: Annotated[float, Meta(gt=0, le=120)] | None = None
+    arm_deg: Annotated[float, Meta(gt=0, le=120)] = 45.0  # common practice, no source: 40-60
+
+
+class Device(_Table, frozen=True, kw_only=True):
+    """A table [[device]]: a servo, an off-bus device or a sensor.
+
+    Args:
+        name: of the device.
+        kind: "servo" on the bus, "off-bus" on an ordinary pulse lead, "sensor" that answers in slots.
+        channel: 1-18; 17 and 18 have two states.
+        parent: key "on": the hub or receiver it is plugged into.
+        lead: to it from there.
+        reversed: True where the device is set to run the other way.
+        mounting: "mirrored" for the second of a pair.
+        group: name shared by devices meant to move together.
+        travel_pct: its ends, in percent of full command either side of neutral.
+        neutral_us: pulse at which it stands at neutral; the scale's centre by default.
+        speed_s_per_60deg: time for 60 degrees without load.
+        dead_band_us: change of command below which it stays.
+        soft_start_s: after power-up or silence, time over which its speed rises from nil.
+        when_silent: where it goes when frames stop.
+        failsafe: what the receiver sends on this channel without a link.
+        motor: True for what can turn a propeller: locked when driving.
+        slot: of a sensor.
+        current_a, geometry: as far as known.
+    """
+
+    name: Name
+    kind: Kind = "servo"
+    channel: int | None = None
+    parent: Name = field(name="on", default=RECEIVER)
+    lead: Lead | None = None
+    reversed: bool = False
+    mounting: Literal["normal", "mirrored"] = "normal"
+    group: Name | None = None
+    travel_pct: Annotated[float, Meta(gt=0, le=200)] = 100.0
+    neutral_us: Above0 | None = None
+    speed_s_per_60deg: Above0 | None = None
+    dead_band_us: AtLeast0 = 0.0
+    soft_start_s: AtLeast0 = 0.0
+    when_silent: WhenSilent = "hold"
+    failsafe: Failsafe | None = None
+    motor: bool = False
+    slot: Annotated[int, Meta(ge=0, le=31)] | None = None
+    current_a: Current = Current()
+    geometry: Geometry = Geometry()
+
+
+class Rig(_Table, frozen=True, kw_only=True):
+    """A whole rig file."""
+
+    plan: Plan = field(name="rig")
+    scaling: Scaling = field(name="scale", default=Scaling())
+    supply: Supply
+    hubs: tuple[Hub, ...] = field(name="hub", default=())
+    feeds: tuple[Feed, ...] = field(name="feed", default=())
+    devices: tuple[Device, ...] = field(name="device", default=())
+
+    @property
+    def scale(self) -> Scale:
+        """Counts to microseconds, as the file states it."""
+        return Scale(self.scaling.centre_counts, self.scaling.centre_us, self.scaling.us_per_count)
+
+    @property
+    def parts(self) -> tuple[Hub | Device, ...]:
+        """All that has a name and hangs on a lead: hubs, then devices."""
+        return (*self.hubs, *self.devices)
+
+    def device(self, name: str) -> Device:
+        """The device of a name.
+
+        Raises:
+            KeyError: there is none.
+        """
+        for device in self.devices:
+            if device.name == name:
+                return device
+        raise KeyError(name)
+
+    @property
+    def driven(self) -> tuple[Device, ...]:
+        """Devices that obey a channel: all but sensors."""
+        return tuple(device for device in self.devices if device.kind != "sensor")

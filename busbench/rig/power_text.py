@@ -1,0 +1,73 @@
+"""Load cases as text for people."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from busbench.rig.model import SUPPLY, Rig
+from busbench.rig.power import MOVING, Case, Endurance, Weakest, unstated_currents
+from busbench.rig.tree import draw_tree, layout_tree
+
+
+def power_lines(
+    rig: Rig,
+    cases: Sequence[Case],
+    weakest: Weakest | None,
+    endurance: Endurance | None,
+    *,
+    temperature_c: float,
+    ascii_only: bool = False,
+) -> Iterator[str]:
+    """Load cases, weakest lead, mends and endurance.
+
+    Args:
+        rig: the plan.
+        cases: solved.
+        weakest: from find_weakest.
+        endurance: from find_endurance.
+        temperature_c: that the leads were reckoned at.
+        ascii_only: draw with plain ASCII.
+
+    Yields:
+        Lines.
+    """
+    minimum = f"{rig.supply.minimum_v:g} V needed" if rig.supply.minimum_v is not None else "minimum not stated"
+    yield f"{rig.plan.name}: {rig.supply.voltage_v:g} V, {minimum}, leads at {temperature_c:g} degrees Celsius"
+    yield ""
+    moving = next(case for case in cases if case.case == MOVING)
+    yield f"{MOVING}:"
+    yield draw_tree(layout_tree(rig, case=moving), ascii_only=ascii_only)
+    yield ""
+    yield from _table(cases)
+    yield ""
+    if weakest is not None:
+        left = "" if rig.supply.minimum_v is None else f", {weakest.volts - rig.supply.minimum_v:+.2f} V to the minimum"
+        yield f"least voltage short of all stalled: {weakest.device}, {weakest.volts:.2f} V{left} ({weakest.case})"
+        yield f"weakest lead on its way: {weakest.lead}, {weakest.lead_text}: {weakest.drop_v:.2f} V lost in it"
+        if weakest.supply_drop_v > weakest.drop_v:
+            yield f"the supply itself loses more: {weakest.supply_drop_v:.2f} V in its own resistance"
+        for action in ("thicken", "second feed"):
+            best = next((one for one in weakest.advice if one.action == action), None)
+            if best is not None:
+                yield f"{best.text}: {weakest.device} gains {best.gain_v:.2f} V, to {best.volts_after:.2f} V"
+    if endurance is not None:
+        if endurance.hours is None:
+            yield "endurance: nothing draws a current"
+        else:
+            yield (
+                f"endurance: {endurance.hours:.1f} h from {endurance.usable_mah:.0f} mAh, "
+                f"devices moving {endurance.moving_pct:g} % of the time, {endurance.mean_a:.2f} A on average"
+            )
+    unknown = unstated_currents(rig)
+    if unknown:
+        yield f"counted as nil, for want of a stated current: {', '.join(unknown)}"
+
+
+def _table(cases: Sequence[Case]) -> Iterator[str]:
+    width = max(len(case.case) for case in cases)
+    yield f"{'case'.ljust(width)}  supply A  least V  at"
+    for case in cases:
+        lowest = min((node for node in case.nodes if node.name != SUPPLY), key=lambda node: node.volts)
+        yield f"{case.case.ljust(width)}  {case.supply_a:8.2f}  {lowest.volts:7.2f}  {lowest.name}"
+        for warning in case.warnings:
+            yield f"  ! {warning}"

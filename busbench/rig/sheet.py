@@ -1,0 +1,146 @@
+"""Order of set-up, labels and the printable page."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from busbench.rig.check_devices import failsafe_text
+from busbench.rig.ends import ends_of
+from busbench.rig.model import Device, Rig
+from busbench.rig.tree import draw_tree, layout_tree
+from busbench.wire.bulk import CHANNELS
+
+RULES = (
+    "Take propellers off. Nothing but its own supply powers a device while it is being set up.",
+    "Plug in one device alone. A setting written while two are plugged in reaches both.",
+    "Write its settings, move its channel to both ends and back, and see that it obeys no other channel.",
+    "Stick its label on, unplug it, and only then take the next.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One device to set up.
+
+    Args:
+        order: from 1.
+        name: of the device.
+        kind: "servo", "off-bus" or "sensor".
+        channel: 1-18, None for a sensor.
+        direction: "normal" or "reversed", "" for a sensor.
+        low_counts, neutral_counts, high_counts: ends and neutral as sent, None for a sensor
+            and for channels of two states.
+        low_us, neutral_us, high_us: the same as pulses at the rig's scale.
+        failsafe: in a word or two.
+        plugged_into: hub or receiver where it goes afterwards.
+        group: the group it belongs to, or "".
+        note: what else to mind, or "".
+        label: text of its label.
+    """
+
+    order: int
+    name: str
+    kind: str
+    channel: int | None
+    direction: str
+    low_counts: int | None
+    neutral_counts: int | None
+    high_counts: int | None
+    low_us: float | None
+    neutral_us: float | None
+    high_us: float | None
+    failsafe: str
+    plugged_into: str
+    group: str
+    note: str
+    label: str
+
+
+def setup_steps(rig: Rig) -> tuple[Step, ...]:
+    """In which order to set devices up, each plugged in alone.
+
+    By channel; members of one group follow one another; motors and sensors come last.
+
+    Args:
+        rig: the plan.
+
+    Returns:
+        One step a device.
+    """
+    first: dict[str, int] = {}
+    for device in rig.driven:
+        if device.group is not None:
+            channel = device.channel or 0
+            first[device.group] = min(first.get(device.group, channel), channel)
+
+    def key(device: Device) -> tuple[bool, bool, int, str, int]:
+        channel = device.channel or 0
+        lead = first.get(device.group or "", channel)
+        return device.kind == "sensor", device.motor, lead, device.group or "", channel
+
+    return tuple(_step(rig, device, order) for order, device in enumerate(sorted(rig.devices, key=key), 1))
+
+
+def _step(rig: Rig, device: Device, order: int) -> Step:
+    ends = ends_of(device, rig.scale)
+    is_sensor = device.kind == "sensor"
+    has_ends = not is_sensor and device.channel is not None and 1 <= device.channel <= CHANNELS
+    return Step(
+        order=order,
+        name=device.name,
+        kind=device.kind,
+        channel=device.channel,
+        direction="" if is_sensor else ("reversed" if device.reversed else "normal"),
+        low_counts=round(ends.low_counts) if has_ends else None,
+        neutral_counts=round(ends.neutral_counts) if has_ends else None,
+        high_counts=round(ends.high_counts) if has_ends else None,
+        low_us=ends.low_us if has_ends else None,
+        neutral_us=ends.neutral_us if has_ends else None,
+        high_us=ends.high_us if has_ends else None,
+        failsafe="" if is_sensor else failsafe_text(device.failsafe),
+        plugged_into=device.parent,
+        group=device.group or "",
+        note=_note(device),
+        label=device.name if device.channel is None else f"{device.channel} {device.name}",
+    )
+
+
+def _note(device: Device) -> str:
+    notes = []
+    if device.motor:
+        notes.append("motor: propeller off, locked when driving")
+    if device.kind == "off-bus":
+        notes.append("on a pulse output: set the receiver's output, not the device")
+    elif device.kind == "sensor" and device.slot is not None:
+        notes.append(f"slot {device.slot}")
+    elif device.channel is not None and device.channel > CHANNELS:
+        notes.append("two states only")
+    if device.mounting == "mirrored":
+        notes.append("mounted mirrored")
+    return "; ".join(notes)
+
+
+def sheet_html(rig: Rig, *, made_on: str = "") -> str:
+    """The page to print: order of set-up, labels, wiring tree.
+
+    Args:
+        rig: the plan.
+        made_on: a date to print, as text.
+
+    Returns:
+        One self-contained HTML document, A4, without script; all words of the plan are escaped.
+
+    Raises:
+        RigError: the leads form no tree.
+    """
+    import jinja2  # only this page needs it
+
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("busbench.rig"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    page = environment.get_template("sheet.html")
+    return page.render(rig=rig, rules=RULES, steps=setup_steps(rig), tree=draw_tree(layout_tree(rig)), made_on=made_on)

@@ -1,0 +1,91 @@
+"""The commented rig file to start from."""
+
+from __future__ import annotations
+
+STARTER = """\
+# The plan of an aircraft. Check it with `busbench rig check`, then see
+# `busbench rig power` (volts and amperes) and `busbench rig sheet` (set-up and labels).
+# Lines that begin with # say nothing to the tool: take the # away to use a key.
+
+[rig]
+name = "My aircraft"
+period_ms = 14.0         # frame period that the receiver is set to, often 7, 14 or 15
+# sensor_slots = true    # the receiver leaves slots for sensors between frames
+
+[scale]                  # how counts in a frame stand for pulses: measure it if you can
+centre_counts = 992
+centre_us = 1500.0
+us_per_count = 0.625
+
+[supply]
+voltage_v = 7.4          # without load
+resistance_ohm = 0.05    # inside pack, regulator and switch together
+minimum_v = 5.0          # what every device and the receiver need
+lead = { length_m = 0.2, awg = 18 }   # from the supply to the receiver
+# limit_a = 10           # what regulator or switch stand
+
+[supply.pack]            # for endurance
+cells = 2
+capacity_mah = 3000
+# usable_pct = 80
+
+# A hub is where the bus branches. Lengths are one way. A lead states its gauge (awg),
+# its copper area (area_mm2) or its measured resistance out and back (resistance_ohm).
+[[hub]]
+name = "left wing"
+from = "receiver"        # or another hub
+lead = { length_m = 0.8, awg = 20, connector_ohm = 0.01 }
+limit_a = 5
+
+[[hub]]
+name = "right wing"
+from = "receiver"
+lead = { length_m = 0.8, awg = 20, connector_ohm = 0.01 }
+limit_a = 5
+
+# One table for each device. Keys that you leave out are taken as shown after the #.
+[[device]]
+name = "left aileron"
+kind = "servo"           # on the bus; "off-bus" on an ordinary pulse lead; "sensor"
+channel = 1              # 1-18; 17 and 18 have two states only
+on = "left wing"         # a hub, or "receiver"
+lead = { length_m = 0.3, awg = 24 }
+# reversed = false       # true where the device is set to run the other way
+# mounting = "normal"    # "mirrored" for the second of a pair
+# group = "flaps"        # one name for devices that are meant to move together
+# travel_pct = 100       # its ends, in percent either side of neutral
+# neutral_us = 1500      # its neutral, where it is not the scale's centre
+speed_s_per_60deg = 0.15
+dead_band_us = 3
+# soft_start_s = 0       # time over which its speed rises after power-up
+# when_silent = "hold"   # without frames: "hold", "release" or a position in percent
+failsafe = 0             # without a link: "hold", "silence" or a position in percent
+current_a = { idle = 0.02, moving = 0.5, stall = 2.0 }   # holding, hold_lowered_after_s
+# geometry = { arm_mm = 12, horn_mm = 20, base_mm = 80, chord_mm = 50, arm_deg = 45 }
+
+[[device]]
+name = "right aileron"
+channel = 2
+on = "right wing"
+lead = { length_m = 0.3, awg = 24 }
+mounting = "mirrored"
+speed_s_per_60deg = 0.15
+dead_band_us = 3
+failsafe = 0
+current_a = { idle = 0.02, moving = 0.5, stall = 2.0 }
+
+# A speed controller hangs on an ordinary pulse lead of the receiver.
+# [[device]]
+# name = "motor"
+# kind = "off-bus"
+# channel = 3
+# motor = true           # can turn a propeller: locked when driving
+# lead = { length_m = 0.2, awg = 22 }
+# failsafe = -100        # a motor must stop without a link
+# current_a = { idle = 0 }   # it feeds itself
+
+# A second supply lead straight to a hub.
+# [[feed]]
+# to = "left wing"
+# lead = { length_m = 1.0, awg = 18 }
+"""

@@ -1,0 +1,131 @@
+"""`busbench rig`: literal output, exit codes and one-line errors."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from busbench.cli.rig import command, sheet
+from busbench.errors import RigError
+from tests.rig.rigs import HERON, device, hub
+
+HEAD = '[rig]\nname = "Heron"\nperiod_ms = 14\n[supply]\nvoltage_v = 7.4\nminimum_v = 5\n'
+
+
+def run(*args: str, stdin: str | None = None, code: int = 0) -> str:
+    result = CliRunner().invoke(command, list(args), input=stdin)
+    assert result.exit_code == code, result.output
+    return result.stdout
+
+
+def error_of(*args: str, stdin: str | None = None) -> str:
+    result = CliRunner().invoke(command, list(args), input=stdin)
+    assert isinstance(result.exception, RigError), result.output
+    return str(result.exception)
+
+
+def test_new_writes_a_file_that_checks_clean_and_never_replaces_one(tmp_path: Path) -> None:
+    path = str(tmp_path / "my.toml")
+    assert run("new", path) == ""
+    assert run("check", path) == "My aircraft: no faults, no hints\n"
+    assert error_of("new", path) == f"{path}: is there already: choose another name, or replace it with --force"
+    assert run("new", path, "--force") == ""
+    assert run("new") == run("new", "-") == Path(path).read_text(encoding="utf-8")
+    assert (
+        error_of("new", str(tmp_path))
+        == f"{tmp_path}: is there already: choose another name, or replace it with --force"
+    )
+    assert error_of("new", str(tmp_path / "no" / "x.toml")).endswith("cannot be written (No such file or directory)")
+
+
+def test_check_exits_with_1_on_faults_and_0_on_hints() -> None:
+    faulty = HEAD + device("a", 5) + device("b", 5) + device("c", 6, failsafe=None)
+    said = run("check", "-", stdin=faulty, code=1)
+    assert said.splitlines()[0] == "fault: a, b: all on channel 5 and not in one group"
+    assert said.splitlines()[-1] == "Heron: 1 fault, 1 hint"
+    assert run("check", "-", stdin=HEAD + device("c", 6, failsafe=None)).endswith("Heron: no faults, 1 hint\n")
+    assert run("check", str(HERON)) == "Heron: no faults, no hints\n"
+
+
+def test_check_in_json_and_csv() -> None:
+    faulty = HEAD + device("x", 40)
+    result = json.loads(run("check", "-", "--format", "json", stdin=faulty, code=1))
+    assert result["faults"] == 1
+    assert result["findings"] == [
+        {
+            "severity": "fault",
+            "where": "x",
+            "what": "channel 40 is not in the frame, which has channels 1-18",
+            "effect": "it never moves",
+            "mend": "give it a free channel: 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18",
+        }
+    ]
+    rows = list(csv.reader(run("check", "-", "--format", "csv", stdin=faulty, code=1).splitlines()))
+    assert rows[0] == ["severity", "where", "what", "effect", "mend"]
+    assert rows[1][:2] == ["fault", "x"]
+
+
+def test_power_in_json_keeps_its_contract() -> None:
+    result = json.loads(run("power", str(HERON), "--format", "json"))
+    names = [case["case"] for case in result["cases"]]
+    assert names[:3] == ["all idle", "all moving", "left aileron stalled, rest moving"]
+    assert names[-1] == "all stalled"
+    assert set(result["cases"][0]) == {"case", "supply_a", "nodes", "warnings"}
+    assert set(result["cases"][0]["nodes"][0]) == {"name", "volts", "amps"}
+    assert result["cases"][1]["supply_a"] == pytest.approx(6.02)
+    assert result["temperature_c"] == 20.0
+    assert result["weakest"]["lead"] == "lead to hub tail"
+    assert result["weakest"]["advice"][0]["gain_v"] == pytest.approx(0.49, abs=0.005)
+
+
+def test_power_for_people() -> None:
+    lines = run("power", str(HERON), "--ascii").splitlines()
+    assert lines[0] == "Heron: 7.4 V, 5.5 V needed, leads at 20 degrees Celsius"
+    assert "   `- hub tail                1.7 m AWG 22   6.72 V  1.80 A" in lines
+    assert "all stalled                             24.12     4.48  left elevator" in lines
+    assert "  ! hub tail: 7.50 A is above its limit of 5 A" in lines
+    assert lines[-5:] == [
+        "least voltage short of all stalled: rudder, 5.98 V, +0.48 V to the minimum (rudder stalled, rest moving)",
+        "weakest lead on its way: lead to hub tail, 1.7 m AWG 22: 0.86 V lost in it",
+        "thicken the lead to hub tail from 1.7 m AWG 22 to 1.7 m AWG 18: rudder gains 0.49 V, to 6.47 V",
+        "add a second feed of 1.95 m AWG 22 to tail: rudder gains 0.46 V, to 6.44 V",
+        "endurance: 1.6 h from 3000 mAh, devices moving 25 % of the time, 1.89 A on average",
+    ]
+
+
+def test_power_in_csv() -> None:
+    rows = list(csv.DictReader(run("power", str(HERON), "--format", "csv").splitlines()))
+    assert list(rows[0]) == ["case", "supply_a", "name", "volts", "amps"]
+    assert {row["name"] for row in rows} >= {"supply", "receiver", "tail", "rudder", "pack voltage"}
+
+
+def test_sheet_in_its_forms(tmp_path: Path) -> None:
+    assert run("sheet", str(HERON)).startswith("Heron: set-up sheet\n")
+    rows = list(csv.DictReader(run("sheet", str(HERON), "--format", "csv").splitlines()))
+    assert (rows[3]["label"], rows[3]["direction"], rows[3]["low_us"]) == ("4 right flap", "reversed", "988.125")
+    steps = json.loads(run("sheet", str(HERON), "--format", "json"))["steps"]
+    assert steps[8]["channel"] == 17
+    page = tmp_path / "sheet.html"
+    sheet(str(HERON), output=str(page), today=lambda: "2026-01-31")
+    assert "Made on 2026-01-31." in page.read_text(encoding="utf-8")
+    assert error_of("sheet", str(HERON), "-o", str(page)).startswith(f"{page}: is there already")
+
+
+@pytest.mark.parametrize("name", ["check", "power", "sheet"])
+def test_a_wrong_file_is_told_in_one_line(name: str) -> None:
+    said = error_of(name, "-", stdin=HEAD + '[[device]]\nname = "x"\nchanel = 3\n')
+    assert said == (
+        '-, device[1].chanel: unknown key (its value is 3) (device "x", table at line 7): '
+        "the nearest known key is channel"
+    )
+
+
+@pytest.mark.parametrize("name", ["power", "sheet"])
+def test_a_ring_is_told_with_the_file(name: str) -> None:
+    ring = HEAD + hub("a", 'from = "b"') + hub("b", 'from = "a"')
+    said = "-, hub: hubs hang in a ring: a → b → a: `busbench rig check` says how to mend it"
+    assert error_of(name, "-", stdin=ring) == said

@@ -1,0 +1,246 @@
+"""Each fault of a plan is found, with what it does and the mend; good plans stay quiet."""
+
+from __future__ import annotations
+
+import pytest
+
+from busbench.rig.check import check_rig, worst
+from busbench.rig.load import parse_rig, read_rig
+from busbench.rig.starter import STARTER
+from tests.rig.rigs import HEAD, HERON, device, hub, rig
+
+MIRRORED, REVERSED, FLAPS = 'mounting = "mirrored"', "reversed = true", 'group = "flaps"'
+GEOMETRY = "geometry = {arm_mm = 12, horn_mm = 20, base_mm = 80"
+SLOTS = HEAD.replace("period_ms = 14", "period_ms = 14\nsensor_slots = true")
+
+FAULTS = [
+    ("shared channel", (device("a", 5), device("b", 5)), "a, b: all on channel 5 and not in one group"),
+    (
+        "shared channel, two groups",
+        (device("a", 5, FLAPS), device("c", 6, FLAPS), device("b", 5, 'group = "x"'), device("d", 7, 'group = "x"')),
+        "a, b: all on channel 5 and not in one group",
+    ),
+    (
+        "mirrored, none reversed",
+        (device("a", 5, FLAPS), device("b", 5, FLAPS, MIRRORED)),
+        "a, b: a mirrored pair of which neither is reversed",
+    ),
+    (
+        "mirrored, both reversed",
+        (device("a", 5, FLAPS, REVERSED), device("b", 5, FLAPS, MIRRORED, REVERSED)),
+        "a, b: a mirrored pair of which both are reversed",
+    ),
+    (
+        "one reversed, none mirrored",
+        (device("a", 5, FLAPS, REVERSED), device("b", 5, FLAPS)),
+        "a, b: not all of the group turn their surface the same way",
+    ),
+    ("device twice", (device("a", 1), device("a", 2)), "a: the name is there 2 times"),
+    (
+        "hub and device of one name",
+        (hub("a"), device("a", 1, 'on = "a"')),
+        "a: the name is there 2 times",
+    ),
+    ("reserved name", (device("receiver", 1),), "receiver: this name stands for the root of the harness"),
+    (
+        "ring",
+        (hub("a", 'from = "b"'), hub("b", 'from = "a"'), device("x", 1, 'on = "a"')),
+        "a, b: hubs hang in a ring: a → b → a",
+    ),
+    ("ring of one", (hub("a", 'from = "a"'), device("x", 1, 'on = "a"')), "a: hubs hang in a ring: a → a"),
+    (
+        "hub in the air",
+        (hub("a", 'from = "wing"'), device("x", 1, 'on = "a"')),
+        'a: it hangs on "wing", which does not exist',
+    ),
+    ("device in the air", (device("x", 1, 'on = "wing"'),), 'x: it hangs on "wing", which does not exist'),
+    (
+        "feed to nowhere",
+        (device("x", 1), '[[feed]]\nto = "wing"\nlead = {length_m = 1, awg = 20}\n'),
+        'feed to wing: it hangs on "wing", which does not exist',
+    ),
+    ("channel 19", (device("x", 19),), "x: channel 19 is not in the frame, which has channels 1-18"),
+    ("channel 0", (device("x", 0),), "x: channel 0 is not in the frame, which has channels 1-18"),
+    ("no channel", (device("x"),), "x: no channel is stated"),
+    (
+        "two states, three positions",
+        (device("x", 17, failsafe="0"),),
+        "x: failsafe 0 % on channel 17, which has two states only",
+    ),
+    (
+        "off-bus on a hub",
+        (hub("wing"), device("x", 1, 'kind = "off-bus"', 'on = "wing"')),
+        'x: an off-bus device hangs on the hub "wing", which is a bus lead',
+    ),
+    (
+        "motor without failsafe",
+        (device("x", 1, "motor = true", failsafe=None),),
+        "x: a motor without a stated failsafe",
+    ),
+    ("motor holds", (device("x", 1, "motor = true", failsafe='"hold"'),), "x: the motor's failsafe is to hold"),
+    (
+        "motor at half",
+        (device("x", 1, "motor = true", failsafe="0"),),
+        "x: the motor's failsafe is 0 %, which is not off",
+    ),
+    (
+        "reversed motor at full",
+        (device("x", 1, "motor = true", REVERSED, failsafe="-100"),),
+        "x: the motor's failsafe is -100 %, which is not off",
+    ),
+    (
+        "motor shares a channel",
+        (device("x", 1, "motor = true", FLAPS, failsafe="-100"), device("y", 1, FLAPS, failsafe="-100")),
+        "x: the motor shares channel 1 with y",
+    ),
+    (
+        "travel beyond the frame",
+        (device("x", 1, "travel_pct = 130"),),
+        "x: its ends lie at -73 and 2057 counts, but the frame holds 0-2047",
+    ),
+    (
+        "neutral pushes an end out",
+        (device("x", 1, "travel_pct = 120", "neutral_us = 1555"),),
+        "x: its ends lie at 97 and 2063 counts, but the frame holds 0-2047",
+    ),
+    (
+        "failsafe beyond travel",
+        (device("x", 1, "travel_pct = 80", failsafe="-100"),),
+        "x: failsafe -100 % lies beyond its travel of 80 %",
+    ),
+    (
+        "failsafe differs in a group",
+        (device("x", 1, FLAPS, failsafe="0"), device("y", 2, FLAPS, failsafe='"hold"')),
+        "x, y: they differ in failsafe: 0 %, hold",
+    ),
+    (
+        "sensor without slots",
+        (device("s", None, 'kind = "sensor"', failsafe=None), device("x", 1)),
+        "s: the receiver leaves no slots for sensors",
+    ),
+    (
+        "linkage locks",
+        (device("x", 1, "geometry = {arm_mm = 20, horn_mm = 10, base_mm = 80}"),),
+        "x: the linkage locks before the arm has turned 45°",
+    ),
+    (
+        "hub above its limit in plain flying",
+        (hub("wing", "limit_a = 0.4"), device("x", 1, 'on = "wing"')),
+        "hub wing: all moving: 0.50 A is above its limit of 0.4 A",
+    ),
+]
+
+HINTS = [
+    ("no failsafe", (device("x", 1, failsafe=None), device("y", 2, failsafe=None)), "x, y: no failsafe is stated"),
+    ("look-alike names", (device("Flap l", 1), device("flap1", 2)), "Flap l, flap1: these names are easily confused"),
+    ("alone in a group", (device("x", 1, FLAPS),), 'x: it is alone in the group "flaps"'),
+    (
+        "travel differs in a group",
+        (device("x", 1, FLAPS), device("y", 2, FLAPS, "travel_pct = 90")),
+        "x, y: they differ in travel_pct: 100, 90",
+    ),
+    (
+        "neutral differs in a pair",
+        (device("x", 1, FLAPS), device("y", 2, FLAPS, MIRRORED, REVERSED, "neutral_us = 1520")),
+        "x, y: they differ in neutral_us: 1500, 1520",
+    ),
+    (
+        "speed differs in a group",
+        (device("x", 1, FLAPS, "speed_s_per_60deg = 0.1"), device("y", 2, FLAPS)),
+        "x, y: they differ in speed_s_per_60deg: 0.1, not stated",
+    ),
+    (
+        "neutral far off",
+        (device("x", 1, "neutral_us = 1590", "travel_pct = 80"),),
+        "x: its neutral 1590 µs lies far from the scale's centre 1500 µs",
+    ),
+    ("a motor by name", (device("Main motor", 1),), "Main motor: its name says motor, but motor = true is not stated"),
+    ("empty hub", (hub("wing"), device("x", 1)), "wing: nothing is plugged into this hub"),
+    ("no currents", (device("x", 1, "current_a = {}"),), "x: no current is stated"),
+    (
+        "swapped currents",
+        (device("x", 1, "current_a = {idle = 0.5, moving = 0.02}"),),
+        "x: its currents do not rise from idle to moving to stall",
+    ),
+    (
+        "throw other than planned",
+        (device("x", 1, GEOMETRY + ", arm_deg = 30, throw_deg = 25}"),),
+        "x: arm and horn turn the surface -17.2° and +17.7°, but throw_deg says 25°",
+    ),
+    (
+        "hub above its limit by a stall",
+        (hub("wing", "limit_a = 1"), device("x", 1, 'on = "wing"')),
+        "hub wing: x stalled, rest moving: hub wing: 2.00 A is above its limit of 1 A",
+    ),
+    ("nothing in it", (), "rig: no device is stated"),
+]
+
+
+@pytest.mark.parametrize(("tables", "said"), [case[1:] for case in FAULTS], ids=[case[0] for case in FAULTS])
+def test_a_fault_is_found_and_nothing_else(tables: tuple[str, ...], said: str) -> None:
+    faults = [finding for finding in check_rig(rig(*tables)) if finding.severity == "fault"]
+    assert [f"{finding.where}: {finding.what}" for finding in faults] == [said]
+    assert faults[0].effect
+    assert faults[0].mend
+
+
+@pytest.mark.parametrize(("tables", "said"), [case[1:] for case in HINTS], ids=[case[0] for case in HINTS])
+def test_a_hint_is_given_and_nothing_else(tables: tuple[str, ...], said: str) -> None:
+    findings = check_rig(rig(*tables))
+    assert [f"{finding.severity}: {finding.where}: {finding.what}" for finding in findings] == [f"hint: {said}"]
+
+
+GOOD = [
+    (device("a", 5, FLAPS), device("b", 5, FLAPS, MIRRORED, REVERSED)),
+    (device("a", 5, FLAPS, REVERSED), device("b", 5, FLAPS, MIRRORED)),
+    (device("left aileron", 1), device("right aileron", 2, MIRRORED)),
+    (device("motor", 3, "motor = true", 'kind = "off-bus"', failsafe="-100"),),
+    (device("motor", 3, "motor = true", 'kind = "off-bus"', failsafe='"silence"'),),
+    (device("promotor flap", 3),),
+    (device("gear", 18, failsafe="100"),),
+    (device("x", 1, "travel_pct = 121"),),
+]
+
+
+@pytest.mark.parametrize("tables", GOOD)
+def test_good_plans_are_not_nagged(tables: tuple[str, ...]) -> None:
+    assert check_rig(rig(*tables)) == []
+
+
+def test_two_sensors_in_one_slot_talk_at_once() -> None:
+    tables = [device(name, None, 'kind = "sensor"', "slot = 3", failsafe=None) for name in "st"]
+    assert [f.what for f in check_rig(rig(*tables, head=SLOTS))] == ["they answer in the same slot 3"]
+
+
+def test_the_plan_itself() -> None:
+    short = check_rig(rig(device("x", 1), head=HEAD.replace("period_ms = 14", "period_ms = 2")))
+    assert [f.what for f in short] == ["period_ms is 2, but one frame takes 3 ms on the line"]
+    odd = check_rig(rig(device("x", 1), head=HEAD.replace("period_ms = 14", "period_ms = 4.5")))
+    assert [(f.severity, f.what) for f in odd] == [("hint", "period_ms is 4.5, which is unusual")]
+    flat = check_rig(rig(device("x", 1), head=HEAD.replace("minimum_v = 5", "minimum_v = 7.4")))
+    assert flat[0].what == "voltage_v 7.4 is not above minimum_v 7.4"
+    unsaid = check_rig(rig(device("x", 1), head=HEAD.replace("minimum_v = 5\n", "")))
+    assert [(f.severity, f.where, f.what) for f in unsaid] == [("hint", "supply", "minimum_v is not stated")]
+
+
+def test_faults_come_before_hints() -> None:
+    findings = check_rig(rig(device("x", 1, failsafe=None), device("y", 40)))
+    assert [f.severity for f in findings] == ["fault", "hint"]
+    assert worst(findings) == "fault"
+    assert worst(findings[1:]) == "hint"
+    assert worst([]) == "clean"
+
+
+def test_shipped_plans_are_clean() -> None:
+    assert check_rig(read_rig(HERON)) == []
+    assert check_rig(parse_rig(STARTER)) == []
+
+
+def test_a_finding_in_words() -> None:
+    finding = check_rig(rig(device("a", 5), device("b", 5)))[0]
+    assert str(finding) == (
+        "fault: a, b: all on channel 5 and not in one group\n"
+        "  on the aircraft: they move together whenever one of them is meant to\n"
+        "  mend: give them channels of their own (free: 1, 2, 3, 4, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18), "
+        "or one group where they shall move together"
+    )

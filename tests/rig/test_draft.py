@@ -1,0 +1,110 @@
+"""A channel map proposed from frames in which one stick was moved at a time."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from busbench.rig.draft import Proposal, draft_toml, propose_channels
+from busbench.rig.load import parse_rig
+from busbench.wire.bulk import pack_frames
+from busbench.wire.scale import Scale
+from busbench.wire.table import FrameTable
+
+PERIOD_NS = 14_000_000
+
+
+def table(counts: NDArray[np.uint16], flags: NDArray[np.uint8] | int = 0, *, suspect: int | None = None) -> FrameTable:
+    n = len(counts)
+    marked = np.zeros(n, np.bool_)
+    if suspect is not None:
+        marked[suspect] = True
+    t_ns = np.arange(n, dtype=np.int64) * PERIOD_NS
+    raw = pack_frames(counts, np.broadcast_to(np.asarray(flags, np.uint8), (n,)))
+    return FrameTable(t_ns, np.zeros(n, np.uint32), np.arange(n, dtype=np.int64) * 25, raw, marked)
+
+
+def stick(low: int, high: int) -> NDArray[np.uint16]:
+    """Rest, slowly to both ends and back, rest: 300 frames."""
+    way = np.sin(np.linspace(0, 2 * np.pi, 200))
+    moved = np.where(way > 0, 992 + way * (high - 992), 992 + way * (992 - low))
+    return np.concatenate([np.full(50, 992), np.round(moved), np.full(50, 992)]).astype(np.uint16)
+
+
+def session() -> tuple[NDArray[np.uint16], NDArray[np.uint8]]:
+    """Channel 4, then 2 with 7 against it, then switches 9 and 17, one after another."""
+    rng = np.random.default_rng(1)
+    counts = (992 + rng.integers(-1, 2, (1500, 16))).astype(np.uint16)
+    flags = np.zeros(1500, np.uint8)
+    counts[0:300, 3] = stick(172, 1811)
+    counts[300:600, 1] = stick(500, 1500)
+    counts[300:600, 6] = 1984 - stick(500, 1500)
+    counts[:, 8] = 172
+    counts[700:800, 8] = 992
+    counts[800:900, 8] = 1811
+    flags[1100:1200] = 1
+    return counts, flags
+
+
+def test_sticks_in_their_order() -> None:
+    draft = propose_channels([table(*session())])
+    assert [(p.turn, p.channel, p.kind, p.follows, p.against) for p in draft.proposals] == [
+        (1, 4, "proportional", None, False),
+        (2, 2, "proportional", None, False),
+        (2, 7, "proportional", 2, True),
+        (3, 9, "three-state", None, False),
+        (4, 17, "two-state", None, False),
+    ]
+    assert draft.proposals[0] == Proposal(4, 1, draft.proposals[0].rest_counts, 172, 1811, "proportional", None, False)
+    assert abs(draft.proposals[0].rest_counts - 992) <= 1
+    assert draft.still == (1, 3, 5, 6, 8, 10, 11, 12, 13, 14, 15, 16, 18)
+    assert (draft.period_ms, draft.frames) == (14.0, 1500)
+
+
+def test_pieces_of_a_recording_give_the_same_draft() -> None:
+    whole = table(*session())
+    assert propose_channels([whole[:701], whole[701:]]) == propose_channels([whole])
+
+
+def test_lost_failsafe_and_damaged_frames_are_left_out() -> None:
+    counts = np.full((300, 16), 992, np.uint16)
+    flags = np.zeros(300, np.uint8)
+    counts[100:150, 0], flags[100:150] = 172, 0x08
+    counts[200:250, 1], flags[200:250] = 172, 0x04
+    counts[280, 2] = 172
+    draft = propose_channels([table(counts, flags, suspect=280)])
+    assert draft.proposals == ()
+    assert draft.frames == 199
+
+
+def test_noise_moves_nothing_and_no_frames_are_no_fault() -> None:
+    counts = (992 + np.random.default_rng(2).integers(-40, 41, (500, 16))).astype(np.uint16)
+    assert propose_channels([table(counts)]).proposals == ()
+    none = propose_channels([])
+    assert (none.proposals, none.frames, none.period_ms) == ((), 0, None)
+
+
+def test_the_draft_is_a_rig_file_that_loads() -> None:
+    names = ["elevator", 'ailerons "outer"\n', "", "gear"]
+    text = draft_toml(propose_channels([table(*session())]), names=names, scale=Scale())
+    plan = parse_rig(text)
+    assert plan.plan.period_ms == 14.0
+    assert [(d.name, d.channel) for d in plan.devices] == [
+        ("elevator", 4),
+        ('ailerons "outer"', 2),
+        ("device", 7),
+        ("gear", 9),
+        ("device 5", 17),
+    ]
+    assert plan.devices[0].travel_pct == pytest.approx(100, abs=1)
+    assert "# turn 2, proportional: rest 992, ends 484 and 1484 counts" in text
+    assert "# moved against channel 2: one stick moves both" in text
+    assert text.startswith(
+        "# Drafted from 1500 frames. Channels that never moved: 1, 3, 5, 6, 8, 10, 11, 12, 13, 14, 15, 16, 18.\n"
+    )
+
+
+def test_without_a_clock_the_period_is_marked_as_not_measured() -> None:
+    text = draft_toml(propose_channels([table(*session())], has_clock=False), scale=Scale())
+    assert "period_ms = 14.000  # not measured: the recording has no times" in text

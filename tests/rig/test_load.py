@@ -1,0 +1,191 @@
+"""A rig file read, and every way it can be wrong told by file, key and value."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from busbench.errors import RigError
+from busbench.rig.load import parse_rig, read_rig
+from busbench.rig.model import Current, Lead
+from busbench.rig.starter import STARTER
+from tests.rig.rigs import HEAD, HERON, rig
+
+DEVICE = '[[device]]\nname = "left flap"\n'
+UNIT = ": mind the unit in the key's name"
+AT = ' (device "left flap", table at line 7)'
+
+
+def test_keys_are_read_as_the_file_writes_them() -> None:
+    heron = read_rig(HERON)
+    gear = heron.device("gear")
+    assert (heron.plan.name, heron.plan.period_ms, heron.supply.voltage_v) == ("Heron", 15.0, 7.4)
+    assert (gear.channel, gear.parent, gear.failsafe, gear.soft_start_s) == (7, "receiver", "hold", 1.5)
+    assert gear.current_a == Current(idle=0.02, moving=1.2, stall=4.0, holding=0.4, hold_lowered_after_s=30)
+    assert gear.lead == Lead(length_m=0.3, awg=22)
+    assert heron.device("rudder").failsafe == 0.0
+    assert [hub.parent for hub in heron.hubs] == ["receiver"] * 3
+    assert (heron.scale.centre_counts, heron.scale.centre_us, heron.scale.us_per_count) == (992, 1500.0, 0.625)
+
+
+def test_defaults_of_a_device() -> None:
+    flap = rig(DEVICE).devices[0]
+    assert (flap.kind, flap.channel, flap.parent, flap.reversed, flap.mounting) == (
+        "servo", None, "receiver", False, "normal",
+    )  # fmt: skip
+    assert (flap.travel_pct, flap.failsafe, flap.motor, flap.neutral_us) == (100.0, None, False, None)
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ('lead = {length_m = 1, awg = "thick"}', 'device[1].lead.awg: "thick" is not a whole number' + AT),
+        ("lead = {length_m = 1, awg = 50}", "device[1].lead.awg: 50 is not a whole number of at most 40" + AT),
+        ("lead = {length_m = -1, awg = 20}", "device[1].lead.length_m: -1 is not a number above 0" + AT),
+        (
+            "lead = {length_m = 1}",
+            "device[1].lead: a lead states one of awg, area_mm2 and resistance_ohm; this one states none of them" + AT,
+        ),
+        (
+            "lead = {length_m = 1, awg = 20, area_mm2 = 0.5}",
+            "device[1].lead: a lead states one of awg, area_mm2 and resistance_ohm; "
+            "this one states awg and area_mm2" + AT,
+        ),
+        ("lead = {awg = 20}", "device[1].lead: a lead with awg needs length_m, its length one way" + AT),
+        ("lead = 3", "device[1].lead: 3 is not a table" + AT),
+        (
+            'kind = "serov"',
+            'device[1].kind: "serov" is none of "servo", "off-bus", "sensor"' + AT + ': the nearest is "servo"',
+        ),
+        (
+            'failsafe = "hodl"',
+            'device[1].failsafe: "hodl" is none of "hold", "silence" or a number' + AT + ': the nearest is "hold"',
+        ),
+        ("failsafe = 300", "device[1].failsafe: 300 is not a number of at most 200" + AT),
+        ("failsafe = true", "device[1].failsafe: true is not a number or a text in quotes" + AT),
+        ("chanel = 3", "device[1].chanel: unknown key (its value is 3)" + AT + ": the nearest known key is channel"),
+        (
+            "connector_ohm = 0.01",
+            "device[1].connector_ohm: unknown key (its value is 0.01)" + AT + ": connector_ohm belongs inside lead",
+        ),
+        ("channel = 3.5", "device[1].channel: 3.5 is not a whole number" + AT),
+        ("channel = true", "device[1].channel: true is not a whole number" + AT),
+        ("travel_pct = inf", "device[1].travel_pct: inf is no number to reckon with" + AT),
+        ("travel_pct = nan", "device[1].travel_pct: nan is no number to reckon with" + AT),
+        ("current_a = {stall = []}", "device[1].current_a.stall: a list is not a number" + AT),
+        (
+            'group = "fl\\u001b[2Japs"',
+            "device[1].group: 'fl\\x1b[2Japs' holds a control character" + AT + ": use plain text on one line",
+        ),
+        (
+            "channel = " + "9" * 30,
+            "device[1].channel: 99999999999999999999 is far too large" + AT + ": mind the unit in the key's name",
+        ),
+        (
+            "travel_pct = 1e-9",
+            "device[1].travel_pct: 1e-09 is far too small" + AT + ": mind the unit in the key's name",
+        ),
+    ],
+)
+def test_a_wrong_value_is_named_with_its_place(line: str, said: str) -> None:
+    with pytest.raises(RigError) as caught:
+        rig(DEVICE, line)
+    assert str(caught.value) == f"rig.toml, {said}"
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "rig.toml, rig: the key is missing: state it"),
+        ('[rig]\nname = "a"\nperiod_ms = 14\n', "rig.toml, supply: the key is missing: state it"),
+        (HEAD + "[[device]]\nchannel = 1\n", "rig.toml, device[1].name: the key is missing"
+         " (table at line 7): state it"),
+        (HEAD + "[device]\nchannel = 1\n", "rig.toml, device: a table is not tables in double brackets"),
+        (HEAD + '[[device]]\nname = ""\n', 'rig.toml, device[1].name: "" is not a text of 1 to 60 characters'
+         " (table at line 7)"),
+        (HEAD + "[scale]\ncentre_counts = 5000\n",
+         "rig.toml, scale.centre_counts: 5000 is not a number of at most 2047"),
+        ("[rig\n", "rig.toml: is no TOML: expected ']' at the end of a table declaration (at line 1, column 5)"),
+        ("a = 1\na = 2\n", "rig.toml: is no TOML: cannot overwrite a value (at line 2, column 6)"),
+        ("a = " + "[" * 5000, "rig.toml: is no usable TOML: nested too deep"),
+        ("a = " + "9" * 5000, "rig.toml: is no usable TOML: a number has thousands of digits"),
+        (
+            HEAD + "[hubs]\n",
+            "rig.toml, hubs: unknown key: the nearest known key is hub",
+        ),
+    ],
+)  # fmt: skip
+def test_a_wrong_file_is_told_in_one_line(text: str, said: str) -> None:
+    with pytest.raises(RigError) as caught:
+        parse_rig(text, path="rig.toml")
+    assert str(caught.value) == said
+
+
+def test_list_entries_count_from_one() -> None:
+    with pytest.raises(RigError, match=r"^rig\.toml, device\[3\]\.lead\.awg: "):
+        rig(DEVICE, DEVICE, DEVICE, 'lead = {length_m = 1, awg = ""}')
+
+
+def test_files_that_cannot_be_read(tmp_path: Path) -> None:
+    missing = tmp_path / "none.toml"
+    with pytest.raises(RigError) as caught:
+        read_rig(missing)
+    assert str(caught.value) == f"{missing}: no such file: `busbench rig new` writes one to start from"
+    with pytest.raises(RigError) as caught:
+        read_rig(tmp_path)
+    assert str(caught.value) == f"{tmp_path}: is a folder: name the rig file in it"
+    latin = tmp_path / "latin.toml"
+    latin.write_bytes(b'[rig]\nname = "Fl\xfcgel"\n')
+    with pytest.raises(RigError) as caught:
+        read_rig(latin)
+    assert str(caught.value) == f"{latin}: line 2 is not UTF-8: save the file as UTF-8 text"
+    with pytest.raises(RigError, match="cannot be read"):
+        read_rig("a\0b")
+
+
+def test_windows_line_ends_and_byte_order_mark(tmp_path: Path) -> None:
+    path = tmp_path / "rig.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + HEAD.replace("\n", "\r\n").encode())
+    assert read_rig(path).plan.name == "Heron"
+
+
+KEYS = st.sampled_from(["device", "hub", "rig", "supply", "lead", "name", "channel", "awg", "scale", "failsafe", "x"])
+VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=5),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(KEYS, inner, max_size=4),
+    max_leaves=12,
+)
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{key} = {_toml(one)}" for key, one in value.items()) + "}"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_toml, value)) + "]"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return '"' + "".join(f"\\U{ord(c):08x}" for c in value if not 0xD800 <= ord(c) < 0xE000) + '"'
+    return "''" if value is None else str(value)
+
+
+def error_of(text: str) -> str:
+    """What is said of a text, "" where it is good; any other exception fails the test."""
+    try:
+        parse_rig(text, path="rig.toml")
+    except RigError as error:
+        return str(error)
+    return ""
+
+
+@given(st.dictionaries(KEYS, VALUES, max_size=5))
+def test_no_values_give_a_traceback(values: dict[str, object]) -> None:
+    assert "\n" not in error_of("".join(f"{key} = {_toml(value)}\n" for key, value in values.items()))
+
+
+@given(st.text(max_size=40), st.integers(0, len(STARTER)))
+def test_no_damage_to_a_good_file_gives_a_traceback(text: str, place: int) -> None:
+    assert "\n" not in error_of(STARTER[:place] + text + STARTER[place:])

@@ -1,0 +1,190 @@
+"""Volts and amperes of a plan: hand-worked cases, limits, mends with their gain, endurance."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from busbench.errors import RigError
+from busbench.rig.harness import Branch, Network, Solver, build_network
+from busbench.rig.model import Lead
+from busbench.rig.power import Case, find_endurance, find_weakest, power_cases, program_case, unstated_currents
+from busbench.rig.wire import lead_ohm
+from tests.rig.rigs import device, hub, rig
+
+OHM = "lead = {resistance_ohm = 0.1}"
+# 8 V behind 0.1 ohm, supply lead 0.1 ohm, hub lead 0.1 ohm, device leads 0.1 ohm.
+HEAD_OHM = (
+    '[rig]\nname = "a"\nperiod_ms = 14\n[supply]\nvoltage_v = 8\nresistance_ohm = 0.1\nminimum_v = 7\n' + OHM + "\n"
+)
+ONE = device("one", 1, OHM, 'on = "wing"', "current_a = {idle = 0, moving = 1, stall = 3}")
+TWO = device("two", 2, OHM, "current_a = {idle = 0.5, moving = 1, stall = 2}")
+WING = hub("wing", OHM)
+
+
+def by_name(cases: list[Case]) -> dict[str, Case]:
+    return {case.case: case for case in cases}
+
+
+def test_cases_worked_by_hand() -> None:
+    cases = by_name(power_cases(rig(WING, ONE, TWO, head=HEAD_OHM)))
+    assert list(cases) == [
+        "all idle",
+        "all moving",
+        "one stalled, rest moving",
+        "two stalled, rest moving",
+        "all stalled",
+    ]
+    moving = cases["all moving"]  # 2 A in all: 0.2 V in the supply, 0.2 V to the receiver, 0.1 V each further lead
+    assert moving.supply_a == pytest.approx(2)
+    assert {node.name: (round(node.volts, 6), round(node.amps, 6)) for node in moving.nodes} == {
+        "supply": (7.8, 2.0),
+        "receiver": (7.6, 2.0),
+        "wing": (7.5, 1.0),
+        "one": (7.4, 1.0),
+        "two": (7.5, 1.0),
+    }
+    assert moving.warnings == ()
+    assert cases["all idle"].node("two").volts == pytest.approx(8 - 3 * 0.05)
+    # 3 A and 1 A: 8 - 0.8 at the receiver, 0.6 less at the stalled one.
+    stalled = cases["one stalled, rest moving"]
+    assert stalled.node("one").volts == pytest.approx(6.6)
+    assert stalled.warnings == (
+        "wing: 6.90 V is below the minimum of 7 V",
+        "one: 6.60 V is below the minimum of 7 V",
+    )
+    assert cases["all stalled"].supply_a == pytest.approx(5)
+
+
+def test_lead_hub_and_supply_limits_warn() -> None:
+    head = HEAD_OHM.replace("minimum_v = 7", "minimum_v = 1\nlimit_a = 3.5")
+    wing = hub("wing", "lead = {resistance_ohm = 0.1, limit_a = 2.5}", "limit_a = 2")
+    stalled = by_name(power_cases(rig(wing, ONE, TWO, head=head)))["one stalled, rest moving"]
+    assert stalled.warnings == (
+        "supply: 4.00 A is above its limit of 3.5 A",
+        "lead to hub wing: 3.00 A is above its limit of 2.5 A",
+        "hub wing: 3.00 A is above its limit of 2 A",
+    )
+
+
+def test_a_plan_that_cannot_be_says_so() -> None:
+    huge = device("one", 1, OHM, "current_a = {stall = 100}")
+    assert "falls to nothing" in by_name(power_cases(rig(huge, head=HEAD_OHM)))["all stalled"].warnings[0]
+
+
+def test_heat_costs_volts() -> None:
+    plan = rig(device("x", 1, "lead = {length_m = 1, awg = 24}"))
+    cold, hot = (power_cases(plan, temperature_c=t)[1].node("x").volts for t in (20.0, 70.0))
+    assert (7.4 - hot) / (7.4 - cold) == pytest.approx(1 + 0.00393 * 50, rel=1e-4)
+
+
+def test_the_weakest_lead_and_the_mends_with_their_gain() -> None:
+    wing = hub("wing", "lead = {length_m = 1.5, awg = 26}")
+    plan = rig(wing, device("one", 1, 'on = "wing"', "lead = {length_m = 0.2, awg = 22}"), device("two", 2))
+    weakest = find_weakest(plan)
+    assert weakest is not None
+    assert (weakest.case, weakest.device) == ("one stalled, rest moving", "one")
+    assert (weakest.lead, weakest.lead_text) == ("lead to hub wing", "1.5 m AWG 26")
+    assert weakest.drop_v == pytest.approx(2.0 * lead_ohm(Lead(length_m=1.5, awg=26)), rel=1e-4)
+    texts = {one.action: one for one in reversed(weakest.advice)}
+    thicken, feed = texts["thicken"], texts["second feed"]
+    assert thicken.text == "thicken the lead to hub wing from 1.5 m AWG 26 to 1.5 m AWG 22"
+    gain = 2.0 * (lead_ohm(Lead(length_m=1.5, awg=26)) - lead_ohm(Lead(length_m=1.5, awg=22)))
+    assert thicken.gain_v == pytest.approx(gain, abs=1e-4)
+    assert feed.text == "add a second feed of 1.5 m AWG 26 to wing"
+    assert feed.gain_v == pytest.approx(weakest.drop_v / 2, abs=1e-3)  # two equal leads side by side
+    assert feed.volts_after == pytest.approx(weakest.volts + feed.gain_v)
+    assert [one.gain_v for one in weakest.advice] == sorted((one.gain_v for one in weakest.advice), reverse=True)
+
+
+def test_a_second_feed_in_the_plan_carries_its_share() -> None:
+    lead = "lead = {length_m = 1, awg = 22}"
+    feed = '[[feed]]\nto = "wing"\n' + lead + "\n"
+    alone, fed = (power_cases(rig(hub("wing", lead), ONE, *more))[1] for more in ((), (feed,)))
+    drop, halved = alone.node("receiver").volts - alone.node("wing").volts, fed.node("supply").volts
+    assert halved - fed.node("wing").volts == pytest.approx(drop / 2, rel=1e-4)
+    assert fed.node("wing").amps == pytest.approx(1)
+    assert fed.node("receiver").amps == pytest.approx(0.5, rel=1e-4)
+
+
+def test_nothing_that_draws_has_no_weakest_lead() -> None:
+    assert find_weakest(rig()) is None
+    silent = rig(device("x", 1, "current_a = {}"))
+    assert find_weakest(silent) is None
+    assert unstated_currents(silent) == ["x"]
+
+
+def test_no_advice_where_nothing_can_be_gained() -> None:
+    weakest = find_weakest(rig(device("x", 1, OHM)))
+    assert weakest is not None
+    assert weakest.advice == ()
+
+
+def test_endurance_by_hand() -> None:
+    pack = "[supply.pack]\ncells = 2\ncapacity_mah = 3000\nusable_pct = 80\n"
+    one = device("one", 1, "current_a = {idle = 0.1, moving = 1.1}")
+    gear = device("gear", 2, "current_a = {idle = 0.1, moving = 1.1, holding = 0.6}")
+    eased = device("eased", 3, "current_a = {idle = 0.1, moving = 1.1, holding = 0.6, hold_lowered_after_s = 30}")
+    endurance = find_endurance(rig(pack, one, gear, eased), moving_pct=20)
+    assert endurance is not None
+    assert endurance.mean_a == pytest.approx(0.8 * (0.1 + 0.6 + 0.1) + 0.2 * 3.3)  # 1.3 A
+    assert endurance.hours == pytest.approx(2.4 / 1.3)
+    assert find_endurance(rig(one), moving_pct=20) is None
+    idle = find_endurance(rig(pack), moving_pct=20)
+    assert idle is not None
+    assert idle.hours is None
+
+
+def test_a_program_over_time_finds_the_worst_moment() -> None:
+    slow = "speed_s_per_60deg = 0.1"  # 45 degrees in 75 ms
+    one = device("one", 1, OHM, slow, "current_a = {idle = 0.1, moving = 1}")
+    two = device("two", 2, OHM, slow, "current_a = {idle = 0.1, moving = 2}")
+    counts = np.full((100, 16), 992, np.uint16)
+    counts[10:, 0] = 1811
+    counts[50:, 1] = 1811  # after the first one has come to rest
+    case = program_case(rig(one, two, head=HEAD_OHM), counts, period_s=0.01)
+    assert case.case == "program"
+    assert case.supply_a == pytest.approx(2.1)
+    assert case.node("one").amps == pytest.approx(1)
+    assert case.node("two").volts == pytest.approx(8 - 0.2 * 2.1 - 0.1 * 2)
+    counts[10:, 1] = 1811  # both at once
+    both = program_case(rig(one, two, head=HEAD_OHM), counts, period_s=0.01)
+    assert both.supply_a == pytest.approx(3)
+
+
+def test_a_program_moves_two_state_channels_by_their_flags() -> None:
+    gear = device("gear", 17, OHM, "speed_s_per_60deg = 0.1", "current_a = {idle = 0.1, moving = 2}", failsafe="100")
+    counts = np.full((60, 16), 992, np.uint16)
+    plan = rig(gear, head=HEAD_OHM)
+    assert program_case(plan, counts[:0], period_s=0.01).supply_a == pytest.approx(0.1)
+    flags = np.zeros(60, np.uint8)
+    flags[30:] = 1
+    assert program_case(plan, counts, period_s=0.01, flags=flags).supply_a == pytest.approx(2)
+
+
+def test_leads_that_form_no_tree_are_refused() -> None:
+    with pytest.raises(RigError) as caught:
+        build_network(rig(hub("a", 'from = "b"'), hub("b", 'from = "a"')))
+    assert str(caught.value) == "rig, hub: hubs hang in a ring: a → b → a: `busbench rig check` says how to mend it"
+    with pytest.raises(RigError, match=r'^rig: the name "x" stands for two things'):
+        build_network(rig(device("x", 1), device("x", 2)))
+
+
+@given(st.lists(st.floats(0, 5), min_size=3, max_size=3), st.lists(st.floats(0.01, 2), min_size=4, max_size=4))
+def test_currents_balance_at_every_node_and_power_is_kept(sinks: list[float], ohms: list[float]) -> None:
+    branches = (
+        Branch("", "", "s", ohms[0]),
+        Branch("", "s", "a", ohms[1]),
+        Branch("", "a", "b", ohms[2]),
+        Branch("", "s", "b", ohms[3]),
+    )
+    solved = Solver(Network(8.0, ("s", "a", "b"), branches)).solve(sinks)
+    flow = solved.branch_a[0]
+    np.testing.assert_allclose(
+        [flow[0] - flow[1] - flow[3], flow[1] - flow[2], flow[2] + flow[3]], sinks, rtol=1e-9, atol=1e-9
+    )
+    given_w = 8.0 * flow[0]
+    taken_w = float(solved.volts[0] @ np.array(sinks)) + float((flow**2) @ np.array(ohms))
+    assert given_w == pytest.approx(taken_w, rel=1e-9, abs=1e-9)

@@ -1,0 +1,182 @@
+"""Motion from frames: closed forms of travel, direction, speed, soft start, silence and holding."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from busbench.rig.servo import Motion
+from busbench.wire.bulk import FLAG_CH17, FLAG_CH18
+from tests.rig.rigs import device, rig
+
+FULL, CENTRE, LOW = 1811, 992, 173
+SPEED = "speed_s_per_60deg = 0.15"  # 400 degrees a second; the arm's 45 degrees take 112.5 ms
+STEP_S = 0.01
+
+
+def counts(**channels: int) -> np.ndarray[tuple[int, ...], np.dtype[np.uint16]]:
+    """Counts of a frame: all centred but the channels given as c1=…"""
+    row = np.full(16, CENTRE, np.uint16)
+    for name, value in channels.items():
+        row[int(name[1:]) - 1] = value
+    return row
+
+
+def motion(*tables: str) -> Motion:
+    plan = rig(*tables)
+    return Motion(plan.driven, scale=plan.scale)
+
+
+def settle(
+    moved: Motion, row: np.ndarray[tuple[int, ...], np.dtype[np.uint16]], flags: int = 0, s: float = 2.0
+) -> None:
+    for _ in range(round(s / STEP_S)):
+        moved.step(STEP_S, row, flags=flags)
+
+
+def test_a_device_obeys_its_own_channel_only() -> None:
+    moved = motion(device("a", 3), device("b", 4))
+    row = np.full(16, FULL, np.uint16)
+    row[3] = CENTRE
+    settle(moved, row)
+    assert moved.position_pct.tolist() == [100.0, 0.0]
+    assert moved.arm_deg().tolist() == [45.0, 0.0]
+
+
+def test_direction_travel_and_neutral() -> None:
+    moved = motion(
+        device("plain", 1),
+        device("reversed", 1, "reversed = true"),
+        device("short", 1, "travel_pct = 60"),
+        device("offset", 1, "neutral_us = 1520"),  # 20 µs of 511.875
+    )
+    settle(moved, counts(c1=FULL))
+    assert moved.position_pct == pytest.approx([100, -100, 60, 100 - 100 * 20 / 511.875])
+    settle(moved, counts(c1=LOW))
+    assert moved.position_pct == pytest.approx([-100, 100, -60, -100])
+
+
+def test_two_state_channels() -> None:
+    moved = motion(device("a", 17), device("b", 18))
+    settle(moved, counts(), flags=FLAG_CH17)
+    assert moved.position_pct.tolist() == [100, -100]
+    settle(moved, counts(), flags=FLAG_CH18)
+    assert moved.position_pct.tolist() == [-100, 100]
+
+
+def test_speed_is_a_straight_line_in_time() -> None:
+    moved = motion(device("a", 1, SPEED))
+    moved.step(0, counts(c1=FULL))
+    seen = []
+    for _ in range(13):
+        moved.step(STEP_S, counts(c1=FULL))
+        seen.append(round(float(moved.arm_deg()[0]), 9))
+    assert seen == [4, 8, 12, 16, 20, 24, 28, 32, 36, 40, 44, 45, 45]
+    assert not moved.moving[0]
+
+
+def test_soft_start_covers_half_the_way() -> None:
+    moved = motion(device("a", 1, SPEED, "soft_start_s = 0.1"))
+    moved.step(0, counts(c1=FULL))
+    for _ in range(10):
+        moved.step(STEP_S, counts(c1=FULL))
+    assert moved.arm_deg()[0] == pytest.approx(400 * 0.1 / 2)  # the integral of a ramp
+    moved.step(STEP_S, counts(c1=FULL))
+    assert moved.arm_deg()[0] == pytest.approx(24)
+
+
+def test_soft_start_does_not_hang_on_the_step() -> None:
+    fine, coarse = (motion(device("a", 1, SPEED, "soft_start_s = 0.1")) for _ in range(2))
+    fine.step(0, counts(c1=FULL))
+    coarse.step(0, counts(c1=FULL))
+    for _ in range(140):
+        fine.step(0.0005, counts(c1=FULL))
+    coarse.step(0.07)
+    assert fine.arm_deg()[0] == pytest.approx(float(coarse.arm_deg()[0]))
+
+
+def test_dead_band() -> None:
+    moved = motion(device("a", 1, "dead_band_us = 3"))
+    settle(moved, counts())
+    settle(moved, counts(c1=CENTRE + 4))  # 2.5 µs
+    assert moved.position_pct[0] == 0
+    settle(moved, counts(c1=CENTRE + 5))  # 3.125 µs
+    assert moved.position_pct[0] == pytest.approx(100 * 5 / 819)
+
+
+def test_frames_stop() -> None:
+    moved = motion(
+        device("holds", 1, SPEED),
+        device("lets go", 1, SPEED, 'when_silent = "release"'),
+        device("parks", 1, SPEED, "when_silent = -50"),
+        device("parks reversed", 1, SPEED, "when_silent = -50", "reversed = true"),
+    )
+    settle(moved, counts(c1=FULL))
+    moved.step(0.09)
+    assert moved.position_pct.tolist() == [100, 100, 100, -100]
+    assert moved.released.tolist() == [False] * 4
+    for _ in range(100):
+        moved.step(STEP_S)
+    assert moved.position_pct == pytest.approx([100, 100, -50, 50])
+    assert moved.released.tolist() == [False, True, False, False]
+    settle(moved, counts(c1=LOW))
+    assert moved.position_pct == pytest.approx([-100, -100, -100, 100])
+
+
+def test_nothing_moves_before_the_first_frame() -> None:
+    moved = motion(device("a", 1, "when_silent = 100"))
+    for _ in range(100):
+        moved.step(STEP_S)
+    assert moved.position_pct[0] == 0
+
+
+def test_without_power_a_device_stands_and_must_hear_a_frame_again() -> None:
+    moved = motion(device("a", 1, SPEED))
+    moved.step(0, counts(c1=FULL))
+    moved.step(0.05, counts(c1=FULL))
+    off = np.array([False])
+    moved.step(0.05, counts(c1=FULL), powered=off)
+    assert moved.arm_deg()[0] == pytest.approx(20)
+    assert moved.current_a()[0] == 0
+    moved.step(0.05)
+    assert moved.arm_deg()[0] == pytest.approx(20)
+    moved.step(0, counts(c1=FULL))
+    moved.step(0.05, counts(c1=FULL))
+    assert moved.arm_deg()[0] == pytest.approx(40)
+
+
+def test_currents_and_the_lowered_hold() -> None:
+    draws = "current_a = {idle = 0.1, moving = 1, holding = 0.4, hold_lowered_after_s = 30}"
+    moved = motion(device("gear", 1, SPEED, draws), device("flap", 1, SPEED, "current_a = {idle = 0.1, holding = 0.4}"))
+    moved.step(0, counts(c1=FULL))
+    moved.step(STEP_S, counts(c1=FULL))
+    assert moved.current_a() == pytest.approx([1.0, 0.1])  # what is not stated falls back on idle
+    settle(moved, counts(c1=FULL), s=29)
+    assert moved.current_a() == pytest.approx([0.4, 0.4])
+    settle(moved, counts(c1=FULL), s=2)
+    assert moved.current_a() == pytest.approx([0.1, 0.4])
+    settle(moved, counts(c1=LOW), s=1)
+    assert moved.current_a() == pytest.approx([0.4, 0.4])
+
+
+def test_surfaces_and_throw() -> None:
+    geometry = "geometry = {throw_deg = 20, chord_mm = 50, arm_deg = 40}"
+    linkage = "geometry = {arm_mm = 12, horn_mm = 20, base_mm = 80, arm_deg = 30}"
+    moved = motion(
+        device("left", 1, geometry),
+        device("right", 1, geometry, 'mounting = "mirrored"', "reversed = true"),
+        device("wrong", 1, geometry, 'mounting = "mirrored"'),
+        device("bars", 1, linkage),
+    )
+    settle(moved, counts(c1=FULL))
+    assert moved.surface_deg() == pytest.approx([20, 20, -20, 17.6657], abs=5e-5)
+    assert moved.throw_mm()[:3] == pytest.approx([17.3648, 17.3648, -17.3648], abs=5e-5)
+    assert np.isnan(moved.throw_mm()[3])
+    settle(moved, counts(c1=LOW))
+    assert moved.surface_deg()[3] == pytest.approx(-17.2351, abs=5e-5)
+
+
+def test_no_devices() -> None:
+    empty = motion()
+    empty.step(0.01, counts())
+    assert empty.surface_deg().size == 0

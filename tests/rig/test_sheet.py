@@ -1,0 +1,99 @@
+"""Order of set-up, labels and the page."""
+
+from __future__ import annotations
+
+from html.parser import HTMLParser
+
+from busbench.rig.load import read_rig
+from busbench.rig.sheet import setup_steps, sheet_html
+from busbench.rig.sheet_text import sheet_lines
+from tests.rig.rigs import HERON, device, rig
+
+
+def test_order_by_channel_groups_together_motors_and_sensors_last() -> None:
+    plan = rig(
+        device("sensor", None, 'kind = "sensor"', failsafe=None),
+        device("motor", 1, "motor = true", failsafe="-100"),
+        device("right flap", 7, 'group = "flaps"'),
+        device("rudder", 4),
+        device("left flap", 3, 'group = "flaps"'),
+    )
+    steps = setup_steps(plan)
+    assert [(step.order, step.label) for step in steps] == [
+        (1, "3 left flap"),
+        (2, "7 right flap"),
+        (3, "4 rudder"),
+        (4, "1 motor"),
+        (5, "sensor"),
+    ]
+
+
+def test_a_step_says_direction_ends_and_neutral() -> None:
+    step = setup_steps(rig(device("x", 2, "reversed = true", "travel_pct = 80", "neutral_us = 1520")))[0]
+    assert (step.direction, step.channel, step.failsafe) == ("reversed", 2, "0 %")
+    assert (step.low_counts, step.neutral_counts, step.high_counts) == (369, 1024, 1679)
+    assert (step.low_us, step.neutral_us, step.high_us) == (1110.5, 1520.0, 1929.5)
+
+
+def test_two_state_channels_have_no_ends() -> None:
+    step = setup_steps(rig(device("gear", 17, failsafe="100")))[0]
+    assert (step.low_us, step.neutral_counts, step.note) == (None, None, "two states only")
+
+
+def test_text_for_the_terminal() -> None:
+    lines = list(sheet_lines(read_rig(HERON)))
+    assert lines[0] == "Heron: set-up sheet"
+    assert lines[3] == "2. Plug in one device alone. A setting written while two are plugged in reaches both."
+    assert lines[7].split() == [
+        "step", "channel", "device", "direction", "low", "neutral", "high", "failsafe", "then", "into", "mind",
+    ]  # fmt: skip
+    assert lines[11] == (
+        "   4        4  right flap      reversed    988 µs  1500 µs  2012 µs  -100 %    right wing  mounted mirrored"
+    )
+    assert "\n".join(sheet_lines(read_rig(HERON), ascii_only=True)).isascii()
+
+
+class _Tags(HTMLParser):
+    """Checks that tags nest and counts them."""
+
+    VOID = frozenset({"meta", "br", "link", "img", "input", "hr"})
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.seen: list[str] = []
+        self.text: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.append(tag)
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.text.append(data)
+
+
+def test_the_page_is_self_contained_and_all_words_are_escaped() -> None:
+    nasty = '<script>alert(1)</script>&\\"'
+    head = f'[rig]\nname = "{nasty}"\nperiod_ms = 14\n[supply]\nvoltage_v = 7.4\n'
+    page = sheet_html(rig(device(nasty, 3, f'group = "{nasty}"'), head=head), made_on="2026-01-31")
+    tags = _Tags()
+    tags.feed(page)
+    assert tags.open == []
+    assert "script" not in tags.seen
+    assert "<script" not in page
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;&amp;" in page
+    assert "http" not in page
+    assert "size: A4" in page
+    assert "2026-01-31" in page
+
+
+def test_the_page_has_a_label_a_device() -> None:
+    page = sheet_html(read_rig(HERON))
+    assert page.count('<div class="label">') == 11
+    assert "<b>17</b><span>tow release</span>" in page
+    assert "└─ hub tail" in page
+    assert "no proof of airworthiness" in page

@@ -1,0 +1,130 @@
+"""A virtual aircraft and the faults built into it."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from busbench.errors import RigError
+from busbench.rig.load import read_rig
+from busbench.rig.virtual_rig import DeviceState, Fault, VirtualRig, parse_fault
+from tests.rig.rigs import HERON, device, rig
+
+PERIOD_NS = 15_000_000
+
+
+def run(aircraft: VirtualRig, frames: int, *, start: int = 0, flags: int = 0, **channels: int) -> list[DeviceState]:
+    """Send frames, all centred but the channels given as c1=…"""
+    row = np.full(16, 992, np.uint16)
+    for name, value in channels.items():
+        row[int(name[1:]) - 1] = value
+    for number in range(frames):
+        aircraft.frame((start + number) * PERIOD_NS, row, flags=flags)
+    return list(aircraft.states())
+
+
+def positions(aircraft: VirtualRig) -> dict[str, float]:
+    return {state.name: round(state.position_pct, 3) for state in aircraft.states() if state.position_pct}
+
+
+def test_a_sound_aircraft_moves_what_it_should() -> None:
+    heron = VirtualRig(read_rig(HERON))
+    run(heron, 100, c5=1811, c6=1024, c8=992)
+    # Both elevator halves move up to their travel; the tow release stands at its end.
+    assert positions(heron) == {"left elevator": 90.0, "right elevator": -90.0, "tow release": -100.0}
+    left, right = heron.state("left elevator"), heron.state("right elevator")
+    assert left.surface_deg == pytest.approx(right.surface_deg)
+    assert left.throw_mm > 20
+    assert math.isnan(heron.state("gear").throw_mm)
+    assert heron.state("rudder").volts == pytest.approx(heron.volts()["rudder"])
+    with pytest.raises(KeyError):
+        heron.state("pack voltage")
+
+
+@pytest.mark.parametrize(
+    ("fault", "moved"),
+    [
+        (Fault("wrong-channel", "left flap", 9), {}),
+        (Fault("wrong-channel", "left aileron", 3), {"left flap": 100.0, "left aileron": 100.0}),
+        (Fault("reversed", "left flap"), {"left flap": -100.0}),
+        (Fault("dead", "left flap"), {}),
+        (Fault("stalled", "left flap"), {}),
+    ],
+)
+def test_faults_show_in_what_moves(fault: Fault, moved: dict[str, float]) -> None:
+    heron = VirtualRig(read_rig(HERON), faults=[fault])
+    run(heron, 100, c3=1811, c6=1024, flags=1)
+    assert positions(heron) == {**moved, "tow release": 100.0}
+
+
+def test_a_slow_device_takes_its_factor_longer() -> None:
+    def frames_to_end(*faults: Fault) -> int:
+        aircraft = VirtualRig(read_rig(HERON), faults=faults)
+        for number in range(1000):
+            run(aircraft, 1, start=number, c3=1811)
+            if aircraft.state("left flap").position_pct == 100:
+                return number
+        return -1
+
+    assert frames_to_end() == 10  # 45 degrees at 0.2 s a 60 degrees: 150 ms
+    assert frames_to_end(Fault("slow", "left flap", 3)) == 30
+
+
+def test_a_stalled_device_draws_its_stall_current_and_pulls_its_voltage_down() -> None:
+    heron = VirtualRig(read_rig(HERON), faults=[Fault("stalled", "rudder")])
+    run(heron, 20, c6=1811)
+    rudder = heron.state("rudder")
+    assert rudder.current_a == 3.5
+    assert not rudder.is_moving
+    assert rudder.volts < 6.5
+
+
+def test_brown_out_stops_devices_below_the_minimum() -> None:
+    everything = {f"c{channel}": 1811 for channel in range(1, 17)}
+    sound = run(VirtualRig(read_rig(HERON)), 10, **everything)
+    assert all(state.is_powered for state in sound)
+    weak = VirtualRig(read_rig(HERON), faults=[Fault("brown-out")])
+    seen = [all(state.is_powered for state in run(weak, 1, start=n, **everything)) for n in range(10)]
+    assert not all(seen)
+
+
+def test_silence_and_waiting() -> None:
+    parks = rig(device("a", 1, "when_silent = -100"), device("b", 1))
+    aircraft = VirtualRig(parks)
+    run(aircraft, 20, c1=1811)
+    aircraft.wait(2_000_000_000)
+    assert positions(aircraft) == {"a": -100.0, "b": 100.0}
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("brown-out", Fault("brown-out")),
+        ("brown-out::0.8", Fault("brown-out", "", 0.8)),
+        ("dead:left flap", Fault("dead", "left flap")),
+        ("wrong-channel:left flap:5", Fault("wrong-channel", "left flap", 5.0)),
+    ],
+)
+def test_faults_as_people_type_them(text: str, fault: Fault) -> None:
+    assert parse_fault(text) == fault
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("ded:left flap", 'fault: "ded" is no kind of fault: did you mean dead?'),
+        (
+            "???",
+            'fault: "???" is no kind of fault: known: wrong-channel, reversed, dead, slow, stalled, brown-out',
+        ),
+        ("slow:left flap:x", 'fault, slow: "x" is no number above 0: write KIND:DEVICE:VALUE'),
+        ("slow:left flap:-1", 'fault, slow: "-1" is no number above 0: write KIND:DEVICE:VALUE'),
+        ("dead:left flop", 'fault, dead: no device is named "left flop": did you mean "left flap"?'),
+    ],
+)
+def test_wrong_faults_are_told(text: str, said: str) -> None:
+    with pytest.raises(RigError) as caught:
+        VirtualRig(read_rig(HERON), faults=[parse_fault(text)])
+    assert str(caught.value) == said
