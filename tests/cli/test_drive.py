@@ -2,6 +2,7 @@
 
 import errno
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -172,7 +173,8 @@ def test_a_full_disk_gets_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     path = tmp_path / "heron.raw"
     file = _File(str(path), force=False)
     monkeypatch.setattr(file, "_file", Full())
-    for act in (lambda: file.write(b"x"), file.close):
+    acts: list[Callable[[], None]] = [lambda: file.write(b"x"), file.close]
+    for act in acts:
         with pytest.raises(BusbenchError) as caught:
             act()
         assert str(caught.value) == f"{path}: cannot be written on (No space left on device): make room"

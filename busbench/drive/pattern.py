@@ -1,0 +1,130 @@
+"""A known pattern for a cable and adapter under test, and what came back of it.
+
+No byte of it is the header of a servo frame, so no device on the bus can take it
+for a command: the test needs no arming.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busbench.drive.dice import throw
+from busbench.model import I64, U8, Chunk
+from busbench.wire.bulk import FRAME_BYTES, HEADER
+
+BLOCK_BYTES = FRAME_BYTES  # as long on the line as a frame
+MARK = bytes([0xA5, 0x5A])
+_SPARE = 0xF0  # stands where the dice say the header or the mark
+_NUMBERS = 1 << 21  # three characters of seven bits
+
+
+def pattern_block(number: int, *, seed: int) -> bytes:
+    """One block: mark, number, and bytes that the seed and the number decide.
+
+    Args:
+        number: 0 and up; told modulo 2**21.
+        seed: of the pattern.
+    """
+    told = number % _NUMBERS
+    count = bytes(0x80 | told >> shift & 0x7F for shift in (0, 7, 14))
+    size = BLOCK_BYTES - len(MARK) - len(count)
+    dice = throw(np.arange(size, dtype=np.int64) + told * BLOCK_BYTES, seed=seed).astype(np.uint8)
+    dice[(dice == HEADER) | (dice == MARK[0])] = _SPARE
+    return MARK + count + dice.tobytes()
+
+
+class PatternSource:
+    """Hands a transmitting process the blocks, one a slot.
+
+    Args:
+        blocks: how many.
+        seed: of the pattern.
+    """
+
+    def __init__(self, blocks: int, *, seed: int) -> None:
+        self._left = blocks
+        self._next = 0
+        self._seed = seed
+
+    def next_frame(self) -> bytes | None:
+        """The next block, or None after the last."""
+        if self._left <= 0:
+            return None
+        self._left -= 1
+        self._next += 1
+        return pattern_block(self._next - 1, seed=self._seed)
+
+    def request_stop(self) -> None:
+        """Send no more."""
+        self._left = 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Echo:
+    """What came back.
+
+    Args:
+        intact: blocks that came back as they were sent.
+        damaged: blocks of which something else came back.
+        lost: blocks of which nothing came back.
+        stray_bytes: bytes that belong to no intact block.
+        number: which block each intact one was, int64 (intact,).
+        back_ns: when its last byte had come back, int64 (intact,).
+    """
+
+    intact: int
+    damaged: int
+    lost: int
+    stray_bytes: int
+    number: I64
+    back_ns: I64
+
+
+def judge_echo(chunks: Sequence[Chunk], *, sent: int, seed: int) -> Echo:
+    """Find the blocks in what was received.
+
+    Args:
+        chunks: reads in their order.
+        sent: how many blocks were sent, below 2**21.
+        seed: of the pattern.
+    """
+    data = np.frombuffer(b"".join(chunk.data for chunk in chunks), np.uint8)
+    places, numbers = _intact(data, sent, seed)
+    ends = np.cumsum([len(chunk.data) for chunk in chunks], dtype=np.int64)
+    times = np.array([chunk.t_ns for chunk in chunks], np.int64)
+    back_ns = times[np.searchsorted(ends, places + BLOCK_BYTES)] if places.size else np.empty(0, np.int64)
+    # Between two intact blocks: so many missing, so many bytes in their place.
+    missing = np.diff(numbers, prepend=-1, append=sent) - 1
+    stray = np.diff(np.append(places, data.size), prepend=0)
+    stray[1:] -= BLOCK_BYTES
+    damaged = np.minimum(missing, -(-stray // BLOCK_BYTES))
+    return Echo(
+        intact=int(places.size),
+        damaged=int(damaged.sum()),
+        lost=int((missing - damaged).sum()),
+        stray_bytes=int(stray.sum()),
+        number=numbers,
+        back_ns=back_ns,
+    )
+
+
+def _intact(data: U8, sent: int, seed: int) -> tuple[I64, I64]:
+    """Places and numbers of intact blocks, both rising."""
+    starts = np.flatnonzero((data[:-1] == MARK[0]) & (data[1:] == MARK[1])).tolist()
+    places: list[int] = []
+    numbers: list[int] = []
+    free = 0
+    for start in starts:
+        block = data[start : start + BLOCK_BYTES].tobytes()
+        if start < free or len(block) < BLOCK_BYTES:
+            continue
+        number = sum((block[len(MARK) + i] & 0x7F) << 7 * i for i in range(3))
+        after = numbers[-1] if numbers else -1
+        if after < number < sent and block == pattern_block(number, seed=seed):
+            places.append(start)
+            numbers.append(number)
+            free = start + BLOCK_BYTES
+    return np.array(places, np.int64), np.array(numbers, np.int64)
