@@ -16,7 +16,7 @@ import numpy as np
 from busbench.model import BUS_LINE, I64, ByteLog, Clock, ClockKind, LineSettings, Reason, Rejects
 from busbench.wire.bounds import frame_bounds
 from busbench.wire.bulk import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER
-from busbench.wire.chain import JUNK_BYTES, SLOTS_MAX, Anchor, Search, Verdict, is_candidate, is_followed
+from busbench.wire.chain import JUNK_BYTES, SLOTS_MAX, Anchor, Search, Verdict, is_followed
 from busbench.wire.gaps import Run, sort_gap
 from busbench.wire.likeness import Sight, end_is_expected, is_unremarkable, is_wild
 from busbench.wire.pending import Pending
@@ -28,7 +28,10 @@ IDLE_CHARACTERS = 5  # a pause this long inside 25 bytes: no frame
 STREAK_ODD, STREAK_WILD = 2000, 50
 _IS_END = np.zeros(256, np.bool_)
 _IS_END[list(END_BYTES)] = True
+_IS_SLOTS_END = np.zeros(256, np.bool_)
+_IS_SLOTS_END[list(END_SLOTS)] = True
 _STEP_ROWS = 64
+_SPACED_BYTES = 1 << 16
 
 
 def find_frames(log: ByteLog, *, clock: Clock, line: LineSettings = BUS_LINE) -> Found:
@@ -148,46 +151,29 @@ class FrameFinder:
 
     def _walk(self, *, final: bool) -> bool:
         """Take what stands where it is expected; False to wait for more bytes."""
-        taken = self._take_rows(final=final)
-        if taken is None:
-            return False
-        if taken or self._search is not None:
-            return True
         assert self._last is not None
-        slots = SLOTS_MAX if self._last.sight.end in END_SLOTS else 0
-        for place in range(self._here, self._here + 3 * slots + 1, 3):
-            if place + FRAME_BYTES > self._bytes.end:
-                if not final:
-                    return False
-                break
-            if self._is_place(place) and (place == self._here or self._bytes.byte(self._here) != HEADER):
-                trusted = self._is_trusted(place, final=final)
-                if trusted is None:
-                    return False
-                if not trusted:
-                    break
-                self._accept(np.array([place]))
-                self._here = place + FRAME_BYTES
-                return True
+        has_slots = self._last.sight.end in END_SLOTS
+        places = self._spaced() if has_slots else self._back_to_back()
+        if places.size:
+            # All but the last have a header behind them (or behind replies).
+            if places.size > 1:
+                self._accept(places[:-1])
+                self._here = self._gap_from
+            trusted = self._is_trusted(int(places[-1]), final=final)
+            if trusted:
+                self._accept(places[-1:])
+                self._here = self._gap_from
+            elif trusted is not None:
+                self._search = Search(self._here, self._last)
+            return trusted is not None
+        reach = 3 * SLOTS_MAX if has_slots and self._bytes.byte_or(self._here, HEADER) != HEADER else 0
+        if self._bytes.end < self._here + reach + FRAME_BYTES and not final:
+            return False
         self._search = Search(self._here, self._last)
         return True
 
-    def _is_place(self, place: int) -> bool:
-        return is_candidate(self._bytes.frame(place)) and not self._bytes.has_pause_inside(place)
-
-    def _is_trusted(self, place: int, *, final: bool) -> bool | None:
-        """True where a frame in step may be taken; None where the bytes after it must tell."""
-        assert self._last is not None
-        before, sight = self._last.sight, Sight.of(self._bytes.frame(place))
-        if is_unremarkable(before, sight) or self._streak >= STREAK_ODD:
-            return True
-        is_framed_alike = sight.flags == before.flags and end_is_expected(before, sight)
-        if self._is_wild and is_framed_alike and self._streak >= STREAK_WILD:
-            return True
-        return is_followed(self._bytes, place, final=final)
-
-    def _take_rows(self, *, final: bool) -> int | None:
-        """Take the frames that stand back to back, many at once; how many, None to wait."""
+    def _back_to_back(self) -> I64:
+        """Places of the frames that stand one right behind another from here on."""
         rows = self._bytes.rows(self._here)
         count, step = 0, _STEP_ROWS
         while count < len(rows):
@@ -200,24 +186,33 @@ class FrameFinder:
             step *= 4
         places = self._here + FRAME_BYTES * np.arange(count)
         paused = self._bytes.pauses_inside(places)
-        if paused.any():
-            count = int(np.argmax(paused))
-        if not count:
-            return 0
-        # All but the last have a header behind them.
-        last = self._here + FRAME_BYTES * (count - 1)
-        if count > 1:
-            self._accept(places[: count - 1])
-            self._here = last
-        trusted = self._is_trusted(last, final=final)
-        if trusted:
-            self._accept(places[count - 1 : count])
-            self._here = last + FRAME_BYTES
-            return count
-        if trusted is None:
-            return None
-        self._search = Search(self._here, self._last)
-        return count - 1
+        return places[: int(np.argmax(paused))] if paused.any() else places
+
+    def _spaced(self) -> I64:
+        """Places of the frames from here on that stand back to back or with replies between."""
+        data = self._bytes.data[self._here - self._bytes.start :][:_SPACED_BYTES]
+        at = np.flatnonzero(data[: max(0, data.size - FRAME_BYTES + 1)] == HEADER)
+        at = at[(data[at + 23] <= FLAGS_MAX) & _IS_END[data[at + 24]]]
+        at = at[~self._bytes.pauses_inside(at + self._here)]
+        if not at.size:
+            return at
+        before = np.concatenate([[0], at[:-1] + FRAME_BYTES])  # where the frame before ended
+        gap = at - before
+        good = (gap == 0) | ((gap > 0) & (gap <= 3 * SLOTS_MAX) & (gap % 3 == 0) & (data[before] != HEADER))
+        good[1:] &= (gap[1:] == 0) | _IS_SLOTS_END[data[at[:-1] + 24]]
+        count = at.size if good.all() else int(np.argmin(good))
+        return at[:count] + self._here
+
+    def _is_trusted(self, place: int, *, final: bool) -> bool | None:
+        """True where a frame in step may be taken; None where the bytes after it must tell."""
+        assert self._last is not None
+        before, sight = self._last.sight, Sight.of(self._bytes.frame(place))
+        if is_unremarkable(before, sight) or self._streak >= STREAK_ODD:
+            return True
+        is_framed_alike = sight.flags == before.flags and end_is_expected(before, sight)
+        if self._is_wild and is_framed_alike and self._streak >= STREAK_WILD:
+            return True
+        return is_followed(self._bytes, place, final=final)
 
     def _accept(self, places: I64) -> None:
         """Make frames of places that follow one another; what stands between them is sorted."""

@@ -72,6 +72,10 @@ class Pending:
         """One byte."""
         return int(self.data[place - self.start])
 
+    def byte_or(self, place: int, other: int) -> int:
+        """One byte, or another value where it has not come yet."""
+        return self.byte(place) if place < self.end else other
+
     def frame(self, place: int) -> bytes:
         """The 25 bytes from a place on."""
         at = place - self.start
