@@ -12,7 +12,6 @@ import click
 from busbench.errors import DriveError
 
 if TYPE_CHECKING:
-    from busbench.drive.parts import Recorded
     from busbench.drive.program import Program
 
 SHAPE_WORDS = ("sweep", "hold", "ramp", "triangle", "sine", "square", "steps", "staircase", "chirp", "wander", "replay")
@@ -152,6 +151,7 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
 
 def load_program(name: str, options: Mapping[str, Any]) -> Program:
     """The program of a shape word and its options, or of a file."""
+    from busbench.cli.recorded import load_recording
     from busbench.drive.program_file import read_program
 
     if name in SHAPE_WORDS:
@@ -162,10 +162,11 @@ def load_program(name: str, options: Mapping[str, Any]) -> Program:
             f"--{key}: goes with a shape, not with the program file {name}",
             hint=f"write it into the file, or name one of {', '.join(SHAPE_WORDS)}",
         )
-    return read_program(name, load=_load_recording)
+    return read_program(name, load=load_recording)
 
 
 def _from_options(word: str, options: Mapping[str, Any]) -> Program:
+    from busbench.cli.recorded import load_recording
     from busbench.drive.fields import Fields
     from busbench.drive.program_file import build_program
 
@@ -183,7 +184,7 @@ def _from_options(word: str, options: Mapping[str, Any]) -> Program:
         limits["rate"] = options["rate"]
     top["limits"] = limits
     top["fault"] = _faults(options)
-    return build_program(Fields(top, place=""), name=word, load=_load_recording, parts=[Fields(part, place="")])
+    return build_program(Fields(top, place=""), name=word, load=load_recording, parts=[Fields(part, place="")])
 
 
 def _level(text: str) -> float | str:
@@ -257,10 +258,6 @@ def _channel(option: str, number: object) -> int:
     if not isinstance(number, int) or not 1 <= number <= ALL_CHANNELS:
         raise DriveError(f"--{option}: {number} is no channel", hint=f"give 1 to {ALL_CHANNELS}")
     return number - 1
-
-
-def _load_recording(name: str) -> Recorded:
-    raise DriveError(f"{name}: recordings cannot be read yet")
 
 
 def _can_draw() -> bool:

@@ -135,7 +135,7 @@ class _Reader:
                 last = fields.number("period_end", None, low=PERIODS_S[0], high=PERIODS_S[1], unit="s")
                 return Chirp(self._span(channel), self._beat(), last)
             case "wander":
-                return Wander(self._span(channel), self._beat(), fields.whole("seed", 1, low=0, high=SEED_MAX))
+                return Wander(self._span(channel), self._beat(), fields.whole("seed", 1, low=0, high=SEED_MAX), channel)
             case "replay":
                 return self._replay(channel)
         raise AssertionError(word)

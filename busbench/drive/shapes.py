@@ -212,11 +212,19 @@ class Chirp(Shape):
 
 @dataclass(frozen=True, slots=True)
 class Wander(Shape):
-    """Smooth moves between seeded random levels, one a period; the same seed gives the same moves."""
+    """Smooth moves between seeded random levels, one a period.
+
+    Args:
+        span: where they go.
+        beat: `beat.period_s` is the time of one move, `beat.cycles` their number.
+        seed: the same seed gives the same moves.
+        stream: channels of one seed each have their own.
+    """
 
     span: Span
     beat: Beat
     seed: int
+    stream: int = 0
 
     @property
     def duration_s(self) -> float:
@@ -228,7 +236,9 @@ class Wander(Shape):
         place = t_s / self.beat.period_s + self.beat.phase_deg / 360.0
         knot = np.floor(place)
         into = place - knot
-        before, after = (2.0 * throw_unit((knot + step).astype(np.int64), seed=self.seed) - 1.0 for step in (0, 1))
+        before, after = (
+            2.0 * throw_unit((knot + step).astype(np.int64), seed=self.seed * 64 + self.stream) - 1.0 for step in (0, 1)
+        )
         return self.span.at(before + (after - before) * into**2 * (3.0 - 2.0 * into))
 
     def words(self) -> str:

@@ -1,6 +1,7 @@
 """`drive` as a person calls it, without a port."""
 
 import errno
+import itertools
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -188,3 +189,20 @@ def test_ports(to: str) -> None:
 @pytest.mark.parametrize("to", ["heron.raw", "COMMON.raw", "comet", "dev/heron.raw", "virtual:"])
 def test_no_ports(to: str) -> None:
     assert not is_port(to)
+
+
+def test_replay_plays_what_a_recording_holds(tmp_path: Path) -> None:
+    first, again = tmp_path / "first.pcapng", tmp_path / "again.raw"
+    # A jump in a recording is replayed as fast as the rate lets it.
+    run("square", "--channel", "5", "--low", "0", "--high", "40", "--period", "1", "--rate", "1e5", "--to", first)
+    result = run("replay", "--channel", "2", "--recording", first, "--from-channel", "5", "--rate", "1e5", "--end",
+                 "silence", "--to", again)  # fmt: skip
+    assert result.exit_code == 0, result.output
+    counts = counts_of(again.read_bytes())[:, 1].tolist()
+    high = round(992 + 0.4 * 819.2)
+    turns = [(level, sum(1 for _ in group)) for level, group in itertools.groupby(counts)]
+    assert turns[:3] == [(992, 1), (high, 73), (992, len(counts) - 74)]
+
+
+def test_replay_of_nothing_gets_one_line(tmp_path: Path) -> None:
+    assert refusal("replay", "--channel", "1", "--recording", tmp_path / "gone.raw").startswith(f"{tmp_path}/gone.raw")

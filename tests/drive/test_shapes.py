@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from busbench.drive.shapes import Beat, Chirp, Floats, Hold, Levels, Replay, Shape, Span, Wander, Wave, staircase
+from tests.drive.helpers import make
 
 SPAN = Span(500.0, 1000.0, 1500.0)
 
@@ -76,6 +77,12 @@ def test_wander_is_told_by_its_seed_and_uses_its_span() -> None:
     assert 500.0 <= wander(7).min() < 550.0
     assert 1450.0 < wander(7).max() <= 1500.0
     assert abs(wander(7).mean() - 1000.0) < 40.0
+
+
+def test_channels_of_one_seed_wander_each_by_itself() -> None:
+    program = make({"channel": [1, 2], "shape": "wander", "low": 0, "high": 2000, "period": 0.5, "cycles": 400})
+    first, second = program.wanted(0, program.slots)[:, :2].T
+    assert abs(np.corrcoef(first, second)[0, 1]) < 0.2
 
 
 def test_wander_never_jumps() -> None:

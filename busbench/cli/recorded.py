@@ -1,0 +1,41 @@
+"""A recording's channels over time, for a program that replays them."""
+
+from __future__ import annotations
+
+import click
+import numpy as np
+
+from busbench.drive.parts import Recorded
+from busbench.drive.program import FRAME_PERIOD_S
+from busbench.errors import CaptureError
+from busbench.wire.bulk import FLAG_CH17, FLAG_CH18
+
+
+def load_recording(path: str) -> Recorded:
+    """Read all frames of a recording that the line did not mark as damaged.
+
+    Args:
+        path: a recording of any format that is read.
+
+    Raises:
+        CaptureError: it cannot be read, or holds no frames.
+    """
+    from busbench.capture.open import open_capture
+    from busbench.wire.align import find_in_blocks
+    from busbench.wire.table import FrameTable
+
+    with open_capture(path) as capture:
+        clock = capture.info.clock
+        table = FrameTable.concat(found.frames for found in find_in_blocks(capture.blocks(), clock=clock))
+    good = ~table.suspect
+    if not good.any():
+        raise CaptureError(path, "holds no frames to replay", hint="`busbench probe` tells what is on the line")
+    levels = np.empty((int(good.sum()), 18))
+    levels[:, :16] = table.channels[good]
+    levels[:, 16] = table.flags[good] & FLAG_CH17 > 0
+    levels[:, 17] = table.flags[good] & FLAG_CH18 > 0
+    if clock.is_known:
+        t_ns = table.t_ns[good]
+        return Recorded((t_ns - t_ns[0]) * 1e-9, levels)
+    click.echo(f"{path}: has no times; its frames are taken to come every {FRAME_PERIOD_S * 1e3:g} ms", err=True)
+    return Recorded(np.arange(len(levels), dtype=np.float64) * FRAME_PERIOD_S, levels)
