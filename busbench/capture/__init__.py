@@ -1,0 +1,1 @@
+"""One file per format of recordings, one contract for all of their readers."""

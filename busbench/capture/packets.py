@@ -277,16 +277,17 @@ class _Scan:
 
     def _packets(self, buffer: U8, base: int, blocks: Blocks) -> PacketBatch:
         captured, length = blocks.column(5), blocks.column(6)
-        if (differ := length != captured).any():
-            short = length[differ].astype(np.int64) - np.minimum(captured[differ], blocks.size[differ] - 32)
-            self.short_packets += int(np.count_nonzero(short > 0))
-            self.missing_bytes += int(short.clip(0).sum())
         equal = bool(blocks.step) and bool((captured == captured[0]).all())
         size = np.full(captured.size, captured[0], np.int64) if equal else captured.astype(np.int64)
         option_bytes = blocks.size - ((size + (3 + pb.PACKET_FRAME_BYTES)) & ~3)
         batch = PacketBatch(buffer, base, blocks.starts * 4 + pb.PACKET_HEADER_BYTES, size, *self._stamps(blocks))
         if option_bytes.any():
             np.minimum(size, blocks.size - pb.PACKET_FRAME_BYTES, out=size)  # a packet ends with its block
+        if (length != captured).any() or (option_bytes < 0).any():
+            missing = (length - size).clip(0)
+            self.short_packets += int(np.count_nonzero(missing))
+            self.missing_bytes += int(missing.sum())
+        if option_bytes.any():
             self._read_options(batch, option_bytes)
         if equal:
             batch.step = blocks.step * 4

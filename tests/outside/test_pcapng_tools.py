@@ -1,0 +1,154 @@
+"""Our recordings against the packet tools in general use.
+
+Sources: tshark, capinfos, editcap and text2pcap of the Wireshark project, and the dpkt
+library, all of which implement IETF draft-ietf-opsawg-pcapng independently of us.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from pathlib import Path
+
+import dpkt
+import numpy as np
+import pytest
+
+from busbench.capture.base import ReadOptions
+from busbench.capture.open import open_capture
+from busbench.capture.pcapng_write import PcapngWriter
+from busbench.model import BUS_LINE, ByteLog, Chunk, Clock, ClockKind, Mark
+
+START_NS = 1_700_000_000_000_000_000
+
+
+def run(tool: str, *arguments: str, text: str | None = None) -> str:
+    path = shutil.which(tool)
+    if path is None:
+        pytest.skip(f"outside tool missing: {tool}")
+    done = subprocess.run([path, *arguments], input=text, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def reads() -> list[tuple[int, bytes]]:
+    rng = np.random.default_rng(11)
+    times = np.cumsum(rng.integers(1, 9_000_000, 300))
+    return [(int(t), rng.bytes(int(rng.integers(1, 70)))) for t in times]
+
+
+def written(path: Path, *, flags: bool = True) -> list[tuple[int, bytes]]:
+    """Half of the reads written one by one, half in bulk."""
+    some = reads()
+    clock = Clock(ClockKind.PER_READ, 1)
+    with PcapngWriter(
+        str(path), port="ttyS7", line=BUS_LINE, clock=clock, start_utc_ns=START_NS, direction_flags=flags
+    ) as out:
+        for t_ns, data in some[:150]:
+            out.write(Chunk(t_ns, data))
+        out.write_log(ByteLog.from_chunks(Chunk(t_ns, data) for t_ns, data in some[150:]))
+    return [(START_NS + t_ns, data) for t_ns, data in some]
+
+
+def ours(path: Path) -> list[tuple[int, bytes]]:
+    found = []
+    with open_capture(str(path)) as capture:
+        for log in capture.blocks():
+            first = 0
+            for end, t_ns in zip((log.mark_end - log.offset).tolist(), log.mark_t_ns.tolist(), strict=True):
+                found.append((t_ns, log.data[first:end].tobytes()))
+                first = end
+    return found
+
+
+@pytest.mark.parametrize("flags", [True, False])
+def test_tshark_reads_the_same_times_and_bytes(tmp_path: Path, flags: bool) -> None:
+    path = tmp_path / "a.pcapng"
+    expected = written(path, flags=flags)
+    lines = run("tshark", "-r", str(path), "-T", "fields", "-e", "frame.time_epoch", "-e", "data.data").splitlines()
+    found = []
+    for line in lines:
+        stamp, data = line.split("\t")
+        seconds, ns = stamp.split(".")
+        found.append((int(seconds) * 1_000_000_000 + int(ns), bytes.fromhex(data)))
+    assert found == expected == ours(path)
+
+
+def test_tshark_reads_directions_comments_and_names(tmp_path: Path) -> None:
+    path = tmp_path / "a.pcapng"
+    clock = Clock(ClockKind.PER_READ, 1)
+    with PcapngWriter(str(path), port="ttyS7", line=BUS_LINE, clock=clock, start_utc_ns=START_NS) as out:
+        out.write(Chunk(1, b"abcdefghij", b"\0\0\0\1\0\0\0\1\1\1"))
+        out.write(Chunk(2, b"ask"), outbound=True)
+        out.mark(3, "30 paces")
+    names = ("frame.packet_flags_direction", "frame.interface_id", "frame.interface_name", "frame.comment", "frame.len")
+    fields = [word for name in names for word in ("-e", name)]
+    lines = run("tshark", "-r", str(path), "-T", "fields", *fields).splitlines()
+    assert [line.replace("0x00000001", "1").replace("0x00000002", "2") for line in lines] == [
+        "1\t0\tttyS7\tbad=3,7-9\t10",
+        "2\t1\tttyS7\t\t3",
+        "1\t0\tttyS7\tmark=30 paces\t0",
+    ]
+
+
+def test_capinfos_finds_nothing_amiss(tmp_path: Path) -> None:
+    path = tmp_path / "a.pcapng"
+    expected = written(path)
+    text = run("capinfos", "-M", str(path))
+    facts = dict(line.split(":", 1) for line in text.splitlines() if ":" in line)
+    assert facts["Number of packets"].strip() == "300"
+    assert facts["Data size"].strip() == f"{sum(len(data) for _, data in expected)} bytes"
+    assert facts["File timestamp precision"].strip() == "nanoseconds (9)"
+    assert "clock=per-read resolution_ns=1 epoch=unix" in text
+
+
+def test_dpkt_reads_the_same_bytes(tmp_path: Path) -> None:
+    path = tmp_path / "a.pcapng"
+    expected = written(path)
+    with path.open("rb") as file:
+        found = list(dpkt.pcapng.Reader(file))
+    assert [bytes(data) for _, data in found] == [data for _, data in expected]
+    # its times are floats: near enough to a microsecond today
+    for (t_s, _), (t_ns, _) in zip(found, expected, strict=True):
+        assert abs(float(t_s) - t_ns / 1e9) < 1e-6
+
+
+def test_we_read_what_dpkt_writes(tmp_path: Path) -> None:
+    path = tmp_path / "a.pcapng"
+    with path.open("wb") as file:
+        out = dpkt.pcapng.Writer(file, linktype=147)
+        for t_ns, data in reads():
+            out.writepkt(data, ts=(START_NS + t_ns) / 1e9)
+    found = ours(path)
+    assert [data for _, data in found] == [data for _, data in reads()]
+    assert all(abs(t_ns - START_NS - sent) <= 1_000 for (t_ns, _), (sent, _) in zip(found, reads(), strict=True))
+
+
+def test_we_read_what_text2pcap_and_editcap_write(tmp_path: Path) -> None:
+    dump = tmp_path / "dump.txt"
+    rows = [f"1700000000.{i:09d}\n0000 {bytes(range(i, i + 9)).hex(' ')}\n" for i in range(5)]
+    dump.write_text("\n".join(rows))
+    path = tmp_path / "a.pcapng"
+    run("text2pcap", "-l", "147", "-t", "%s.%f", str(dump), str(path))
+    expected = [(START_NS + i, bytes(range(i, i + 9))) for i in range(5)]
+    assert ours(path) == expected
+    edited = tmp_path / "b.pcapng"
+    run("editcap", "-a", "3:gate 2", str(path), str(edited))
+    assert ours(edited) == expected
+    capture = open_capture(str(edited), options=ReadOptions(interface="0"))
+    list(capture.blocks())
+    assert capture.info.marks == [Mark(START_NS + 2, "gate 2")]
+
+
+def test_tshark_and_we_agree_on_a_file_cut_in_a_packet(tmp_path: Path) -> None:
+    path = tmp_path / "a.pcapng"
+    expected = written(path)
+    path.write_bytes(path.read_bytes()[:-30])
+    assert ours(path) == expected[:-1]
+    if shutil.which("tshark") is None:
+        pytest.skip("outside tool missing: tshark")
+    done = subprocess.run(
+        ["tshark", "-r", str(path), "-T", "fields", "-e", "frame.len"], capture_output=True, text=True
+    )
+    assert len(done.stdout.splitlines()) == 299
+    assert "cut short" in done.stderr
