@@ -180,12 +180,14 @@ def test_a_long_recording_passes_many_buffers(tmp_path: Path, uneven: bool) -> N
     data = words.view(np.uint8)[: int(sizes.sum())].copy()
     ends = np.cumsum(sizes)
     with writer(tmp_path / "a", direction_flags=uneven) as out:
-        out.write_log(ByteLog(0, data, ends, np.arange(count) * 1_000))
+        out.write_log(ByteLog(0, data, ends, np.arange(count) * 1_000_000))
     logs = list(read(str(tmp_path / "a")).blocks())
     assert len(logs) > 2
     np.testing.assert_array_equal(np.concatenate([log.data for log in logs]), data)
     np.testing.assert_array_equal(np.concatenate([log.mark_end for log in logs]), ends)
-    np.testing.assert_array_equal(np.concatenate([log.mark_t_ns for log in logs]), np.arange(count) * 1_000 + EPOCH_NS)
+    np.testing.assert_array_equal(
+        np.concatenate([log.mark_t_ns for log in logs]), np.arange(count) * 1_000_000 + EPOCH_NS
+    )
 
 
 def test_a_packet_inside_a_packet_is_not_found(tmp_path: Path) -> None:
@@ -258,6 +260,34 @@ def test_lengths_that_differ_end_the_reading_with_a_note(tmp_path: Path) -> None
     assert joined(capture) == b"good"
     (note,) = capture.info.notes
     assert note.startswith(f"byte {len(good)}: the two lengths of a block differ (36 and 40)")
+
+
+def test_damage_late_in_a_run_of_equal_blocks_is_found(tmp_path: Path) -> None:
+    path = tmp_path / "a"
+    with writer(path, direction_flags=False) as out:
+        out.flush()
+        head = path.stat().st_size
+        out.write_log(ByteLog(0, np.zeros(50_000 * 25, np.uint8), np.arange(1, 50_001) * 25, np.arange(50_000)))
+    data = bytearray(path.read_bytes())
+    place = head + 60 * 49_000
+    data[place + 56] = 64
+    path.write_bytes(data)
+    capture = read(str(path))
+    assert len(packets(capture)) == 49_000
+    assert capture.info.notes == [
+        f"byte {place}: the two lengths of a block differ (60 and 64); the 60000 bytes from there on are not read"
+    ]
+
+
+def test_damage_among_uneven_blocks_is_found(tmp_path: Path) -> None:
+    good = b"".join([section(), interface(), *(packet(i, bytes(i + 1)) for i in range(20))])
+    for size, what in ((46, "a block of impossible length 46"), (400, "the file is cut inside a block")):
+        # its length stands where a careless search would look for it
+        odd = struct.pack("<II", 6, size) + bytes(32) + struct.pack("<I", size)
+        capture = read(save(tmp_path, good, odd))
+        assert len(packets(capture)) == 20
+        (note,) = capture.info.notes
+        assert note.startswith(f"byte {len(good)}: {what}")
 
 
 @given(at=st.integers(0, 2000), junk=st.binary(min_size=1, max_size=12))
@@ -376,11 +406,11 @@ def test_a_malformed_description_of_ours_is_harmless(tmp_path: Path) -> None:
 
 def test_simple_packets_have_bytes_but_no_time(tmp_path: Path) -> None:
     simple = [block(3, struct.pack("<I", n) + (b"s" * min(n, 8)).ljust(8, b"\0")) for n in (5, 20)]
-    path = save(tmp_path, section(), interface(snaplen=8), *simple)
+    path = save(tmp_path, section(), interface(snaplen=6), *simple)
     capture = read(path)
     assert capture.info.clock == NO_CLOCK
-    assert joined(capture) == b"s" * 13
-    assert capture.info.notes == ["1 packets were cut short when recorded, 12 bytes are missing"]
+    assert joined(capture) == b"s" * 11
+    assert capture.info.notes == ["1 packets were cut short when recorded, 14 bytes are missing"]
     # between packets with times they stand where they stood
     mixed = save(tmp_path, section(), interface(), packet(1, b"ab"), simple[0], packet(2, b"cd"), simple[0])
     assert packets(read(mixed)) == [(1000, b"ab"), (2000, b"ssssscd"), (2000, b"sssss")]
@@ -426,6 +456,12 @@ def test_the_interface_can_be_chosen_by_name_or_number(tmp_path: Path) -> None:
     assert joined(read(path, interface="idle")) == b""
     with pytest.raises(CaptureError, match=r'no interface "up": it has 0 \(idle\), 1 \(left\), 2 \(right\)'):
         read(path, interface="up")
+
+
+def test_two_interfaces_of_one_name_are_not_mixed(tmp_path: Path) -> None:
+    path = save(tmp_path, section(), *[interface(option(2, b"bus"))] * 2, packet(1, b"a"), packet(2, b"b", number=1))
+    assert joined(read(path)) == b"a"
+    assert joined(read(path, interface="1")) == b"b"
 
 
 def test_flags_tell_directions_on_one_interface(tmp_path: Path) -> None:

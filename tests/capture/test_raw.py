@@ -31,7 +31,16 @@ def test_frames_in_a_row_are_recognised(head: bytes) -> None:
 
 @pytest.mark.parametrize(
     "head",
-    [b"", b"\x0f", FRAME[:-1], bytes(5000), b"\x0f" * 5000, FRAME + bytes(5000), b"time_s,byte\n0.1,0x0F\n" * 99],
+    [
+        b"",
+        b"\x0f",
+        FRAME[:-1],
+        bytes(5000),
+        b"\x0f" * 5000,
+        FRAME + bytes(5000),
+        (FRAME[:23] + b"\x10\x00") * 9,
+        b"time_s,byte\n0.1,0x0F\n" * 99,
+    ],
 )
 def test_other_bytes_are_not(head: bytes) -> None:
     assert not raw.sniff(head)
