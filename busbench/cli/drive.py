@@ -113,7 +113,7 @@ def command(
     """
     given = {key: value for key, value in shape.items() if value not in (None, ())}
     orders = Orders(to, end, motor, no_motor, lock, is_armed, preview, is_ascii, force)
-    sys.exit(drive(program, options=given, orders=orders))
+    click.get_current_context().exit(drive(program, options=given, orders=orders))
 
 
 def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
@@ -130,7 +130,7 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
         return 0
     if orders.to is None:
         raise DriveError("--to: missing", hint="say where the frames go, or look at them first with --preview")
-    from busbench.cli.drive_output import is_port, open_sink, rehearse, write_frames
+    from busbench.cli.drive_output import is_port, rehearse, write_frames
 
     if orders.to == "virtual:":
         for line in rehearse(program, frame_blocks(program, end=end)):
@@ -140,8 +140,7 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
         from busbench.cli.drive_port import run_on_port
 
         return run_on_port(orders.to, program, end=end, is_armed=orders.is_armed, names_motor=_names_motor(orders))
-    with open_sink(orders.to, force=orders.force) as sink:
-        written, dropped = write_frames(program, frame_blocks(program, end=end), sink)
+    written, dropped = write_frames(program, frame_blocks(program, end=end), to=orders.to, force=orders.force)
     spent_s = (written + dropped) * program.period_s
     where = "standard output" if orders.to == "-" else orders.to
     left_out = f", {dropped} left out on purpose" if dropped else ""

@@ -42,9 +42,11 @@ class PatternSource:
     Args:
         blocks: how many.
         seed: of the pattern.
+        period_s: time from block to block.
     """
 
-    def __init__(self, blocks: int, *, seed: int) -> None:
+    def __init__(self, blocks: int, *, seed: int, period_s: float = 0.007) -> None:
+        self.period_s = period_s
         self._left = blocks
         self._next = 0
         self._seed = seed

@@ -1,0 +1,56 @@
+"""Single keys on a real pseudo-terminal."""
+
+import os
+import sys
+from collections.abc import Iterator
+
+import pytest
+
+from busbench.cli.keys import has_keyboard, listen_for_keys
+
+if sys.platform == "win32":
+    pytest.skip("pseudo-terminals are POSIX", allow_module_level=True)
+
+import termios
+
+
+@pytest.fixture
+def keyboard(monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
+    master, slave = os.openpty()
+    with os.fdopen(slave, "r") as stdin:
+        monkeypatch.setattr(sys, "stdin", stdin)
+        yield master
+
+
+def test_a_key_needs_no_enter_and_the_terminal_is_put_back(keyboard: int) -> None:
+    before = termios.tcgetattr(sys.stdin.fileno())
+    with listen_for_keys() as any_key:
+        assert not any_key(0.0)
+        os.write(keyboard, b"q")
+        assert any_key(5.0)
+        assert not any_key(0.0)
+    assert termios.tcgetattr(sys.stdin.fileno()) == before
+    os.close(keyboard)
+
+
+def test_what_was_typed_before_is_no_answer(keyboard: int) -> None:
+    os.write(keyboard, b"yes\n")
+    with listen_for_keys() as any_key:
+        assert not any_key(0.0)
+    os.close(keyboard)
+
+
+def test_a_closed_terminal_is_as_good_as_a_key(keyboard: int) -> None:
+    with listen_for_keys() as any_key:
+        os.close(keyboard)
+        assert any_key(5.0)
+
+
+def test_keyboard_or_not(keyboard: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert has_keyboard()
+    with open(os.devnull) as nothing:
+        monkeypatch.setattr(sys, "stdin", nothing)
+        assert not has_keyboard()
+    monkeypatch.setattr(sys, "stdin", None)
+    assert not has_keyboard()
+    os.close(keyboard)
