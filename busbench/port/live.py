@@ -1,0 +1,140 @@
+"""A live source of bytes as the rest of the program sees it."""
+
+from __future__ import annotations
+
+import abc
+import time
+from collections.abc import Iterable
+
+from busbench.errors import PortError
+from busbench.model import BUS_LINE, Chunk, Clock, ClockKind, LineSettings
+from busbench.port.messages import EventKind, PortEvent
+from busbench.port.pacer import FrameSource, Transmission
+
+VIRTUAL = "virtual:"
+
+__all__ = ["EventKind", "FrameSource", "LivePort", "PortEvent", "Transmission", "is_live", "open_live"]
+
+
+class LivePort(abc.ABC):
+    """An open port, or a virtual receiver; a context manager.
+
+    Args:
+        source: as the person gave it.
+        line: how the line is set.
+    """
+
+    def __init__(self, source: str, *, line: LineSettings) -> None:
+        self.source = source
+        self.line = line
+        step_ns = max(1, round(time.get_clock_info("perf_counter").resolution * 1e9))
+        self._clock = Clock(ClockKind.PER_READ, step_ns)
+        self._start_utc_ns = time.time_ns() - time.perf_counter_ns()
+
+    @property
+    def clock(self) -> Clock:
+        """How well the times of the chunks are known."""
+        return self._clock
+
+    @property
+    def start_utc_ns(self) -> int:
+        """Unix time in ns of the zero of the chunks' times, taken once."""
+        return self._start_utc_ns
+
+    @abc.abstractmethod
+    def read(self, timeout_s: float) -> list[Chunk]:
+        """Fetch what was received since the last call, oldest first.
+
+        To be called at least once a second while something is transmitted: it is
+        the sign of life without which the transmission comes to its end.
+
+        Args:
+            timeout_s: longest wait for the first chunk; 0 only looks.
+
+        Raises:
+            PortError: the port could not be opened, or its process has died.
+                All that was received before was handed over.
+        """
+
+    @abc.abstractmethod
+    def events(self) -> list[PortEvent]:
+        """What happened since the last call, as far as `read` has met it."""
+
+    @abc.abstractmethod
+    def sent(self) -> list[Chunk]:
+        """What was transmitted since the last call, as far as `read` has met it."""
+
+    @property
+    @abc.abstractmethod
+    def transmission(self) -> Transmission | None:
+        """How the last transmission goes or went, as far as `read` has met it."""
+
+    @abc.abstractmethod
+    def transmit(self, source: FrameSource) -> None:
+        """Send frames from a source, one a period, until it ends or is stopped.
+
+        Args:
+            source: is pickled and used in the process that owns the port.
+
+        Raises:
+            PortError: nothing can be sent here.
+        """
+
+    @abc.abstractmethod
+    def stop_transmission(self) -> None:
+        """Have the source go to its end state; what it then sends still goes out."""
+
+    @abc.abstractmethod
+    def close(self) -> None:
+        """Stop and let go of the port; waits for the end state of a transmission."""
+
+    def __enter__(self) -> LivePort:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def is_live(source: str, *, ports: Iterable[str] = ()) -> bool:
+    """True where a source is a port or address and not a recording.
+
+    Args:
+        source: what a person gave.
+        ports: names of ports that are known to be there.
+    """
+    from pathlib import Path
+
+    if source.startswith(VIRTUAL) or "://" in source or source in ports:
+        return True
+    upper = source.upper()
+    if upper.startswith("\\\\.\\") or (upper.startswith("COM") and upper[3:].isdecimal()):
+        return True
+    return source.startswith("/dev/") or Path(source).is_char_device()
+
+
+def open_live(source: str, *, line: LineSettings = BUS_LINE, waits: bool = True) -> LivePort:
+    """Open a port or a virtual receiver.
+
+    Args:
+        source: a device's name, a pyserial URL, or `virtual:` with its settings.
+        line: how to set the line.
+        waits: False returns while the port is still being opened; then `read` tells if that failed.
+
+    Returns:
+        The open port.
+
+    Raises:
+        PortError: it cannot be opened; says why and what to do.
+    """
+    if source.startswith(VIRTUAL):
+        from busbench.port.virtual_port import VirtualPort
+
+        return VirtualPort(source, line=line)
+    from busbench.port.link import ChildPort
+
+    if not source:
+        raise PortError('""', "is no name of a port", hint="see `busbench ports`")
+    port = ChildPort(source, line=line)
+    if waits:
+        port.wait_open()
+    return port

@@ -1,0 +1,202 @@
+"""Opening whatever a person named, with every way it can fail told in one line."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import io
+import os
+import stat
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import serial
+from serial.tools import list_ports
+
+from busbench.errors import PortError
+from busbench.model import LineSettings
+from busbench.port.serial_port import BusPort
+
+_BUSY = (errno.EAGAIN, errno.EBUSY)
+_GONE = (errno.EIO, errno.ENXIO, errno.ENODEV, errno.EBADF)
+
+
+def is_url(source: str) -> bool:
+    """True for a stream address such as socket://127.0.0.1:7000."""
+    return "://" in source
+
+
+def open_port(source: str, *, line: LineSettings) -> Any:
+    """Open a serial port or a stream address.
+
+    Args:
+        source: a device's name, or a URL.
+        line: how to set the line.
+
+    Returns:
+        A serial port object of pyserial; a BusPort where it is a device.
+
+    Raises:
+        PortError: it cannot be opened; says why and what to do.
+    """
+    device = resolve(source)
+    if not is_url(device):
+        check_node(device)
+    with translated(source, device):
+        if is_url(device):
+            return _open_url(device, line)
+        port = BusPort(device, line=line)
+        port.open()
+        port.try_low_latency()
+        return port
+
+
+def resolve(source: str) -> str:
+    """The device that a hwgrep:// address stands for; any other name as it is.
+
+    Raises:
+        PortError: nothing that is plugged in matches, or the pattern is none.
+    """
+    if not source.lower().startswith("hwgrep://"):
+        return source
+    from serial.urlhandler import protocol_hwgrep
+
+    try:
+        return str(protocol_hwgrep.Serial(None).from_url(source))
+    except serial.SerialException:
+        raise PortError(source, "no port matches", hint=_ports_there()) from None
+    except Exception as error:  # the pattern goes to the regular expressions as it is
+        raise PortError(source, f"cannot be understood ({error})", hint="give a regular expression") from None
+
+
+def check_node(device: str) -> None:
+    """Refuse what is no port before it is touched.
+
+    Raises:
+        PortError: it is missing, a folder, or a file.
+    """
+    if sys.platform == "win32":
+        if Path(device).is_file():
+            raise PortError(device, "is a file, not a port", hint="give it to a command that reads recordings")
+        return
+    try:
+        mode = os.stat(device).st_mode  # noqa: PTH116 - a name may be any text, such as one with a NUL
+    except (FileNotFoundError, NotADirectoryError, ValueError):
+        raise PortError(device, "there is no such port", hint=_ports_there()) from None
+    except OSError as error:
+        raise PortError(device, f"cannot be looked at ({error.strerror})") from None
+    if stat.S_ISDIR(mode):
+        raise PortError(device, "is a folder, not a port", hint=_ports_there())
+    if not stat.S_ISCHR(mode):
+        raise PortError(device, "is a file, not a port", hint="give it to a command that reads recordings")
+
+
+@contextlib.contextmanager
+def translated(source: str, device: str) -> Iterator[None]:
+    """Turn what the system and pyserial raise into a PortError."""
+    try:
+        yield
+    except PortError:
+        raise
+    except Exception as error:
+        # pyserial's own, OSError, termios.error (no OSError), and a stream address can raise anything.
+        raise _explained(source, device, error) from None
+
+
+def _code(error: BaseException | None) -> int | None:
+    """The system's number for what went wrong, which pyserial may have hidden in a text."""
+    while error is not None:
+        if error.args and isinstance(error.args[0], int):
+            return error.args[0]
+        error = error.__context__
+    return None
+
+
+def _explained(source: str, device: str, error: Exception) -> PortError:
+    code = _code(error)
+    if is_url(device):
+        return PortError(source, f"cannot be opened ({_plain(error)})", hint="check the address, and that it is served")
+    text = str(error)
+    if sys.platform == "win32":
+        if "PermissionError" in text:
+            return PortError(source, "is in use by another program", hint="close that program")
+        if "FileNotFoundError" in text:
+            return PortError(source, "there is no such port", hint=_ports_there())
+    if code == errno.EACCES:
+        return PortError(source, "you have no right to open it", hint=_how_to_get_rights(device))
+    if code in _BUSY:
+        return PortError(source, f"is in use by {_holder(device)}", hint="close it there")
+    if code == errno.ENOTTY:
+        return PortError(source, "is no serial port", hint=_ports_there())
+    if code in _GONE:
+        return PortError(source, "is not there any more", hint="plug the adapter in again")
+    return PortError(source, f"cannot be opened ({_plain(error)})", hint="unplug the adapter, plug it in and try again")
+
+
+def _plain(error: Exception) -> str:
+    code = _code(error)
+    return os.strerror(code) if code is not None else (str(error) or type(error).__name__)
+
+
+def _how_to_get_rights(device: str) -> str:
+    """Which group owns the node, and how to join it."""
+    if sys.platform == "win32":
+        return "close the program that has it"
+    import grp
+
+    try:
+        state = os.stat(device)  # noqa: PTH116
+        group = grp.getgrgid(state.st_gid)
+    except (OSError, KeyError):
+        return "ask who runs this machine for the right to use serial ports"
+    user = os.environ.get("USER") or "YOUR-NAME"
+    if not state.st_mode & stat.S_IWGRP or group.gr_name == "root":
+        return "its group has no rights either; ask who runs this machine for a rule that gives serial ports to a group"
+    if state.st_gid not in os.getgroups() and user in group.gr_mem:
+        return f"you are in its group {group.gr_name} only from the next log-in on: log out and in again"
+    return f"join its group with `sudo usermod -aG {group.gr_name} {user}`, then log out and in again"
+
+
+def _holder(device: str) -> str:
+    """Who has the node open, as far as may be seen."""
+    mine = os.path.realpath(device)
+    for entry in Path("/proc").glob("[0-9]*/fd/*"):
+        with contextlib.suppress(OSError):
+            pid = entry.parts[2]
+            if pid != str(os.getpid()) and os.readlink(entry) == mine:  # noqa: PTH115 - many, so the quick way
+                name = Path("/proc", pid, "comm").read_text(encoding="utf-8", errors="replace").strip()
+                return f"another program ({name}, process {pid})"
+    return "another program"
+
+
+def _ports_there() -> str:
+    names = sorted(port.device for port in list_ports.comports())
+    return f"ports there: {', '.join(names)}" if names else "no serial port is there; plug the adapter in"
+
+
+def _open_url(url: str, line: LineSettings) -> Any:
+    handle = serial.serial_for_url(url, do_not_open=True)
+    # Set before opening: each later change sets the whole port anew.
+    handle.baudrate, handle.parity, handle.stopbits = line.baud, line.parity, line.stop_bits
+    handle.timeout = 0.2
+    handle.open()
+    return handle
+
+
+def descriptor(port: Any) -> int | None:
+    """A descriptor that `select` and `os.read` can use, or None where bytes must be asked for."""
+    if sys.platform == "win32":
+        return None
+    try:
+        number = port.fileno()
+    except (io.UnsupportedOperation, AttributeError, OSError):
+        return None
+    return int(number) if isinstance(number, int) and number >= 0 else None
+
+
+def close_port(port: Any) -> None:
+    """Let go of a port in whatever state it is."""
+    with contextlib.suppress(Exception):  # an unplugged port raises what it likes, OSError and termios.error alike
+        port.close()

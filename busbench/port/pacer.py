@@ -1,0 +1,151 @@
+"""When frames go out: absolute deadlines, a late slot skipped and counted, never bunched."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+LATE_NS = 1_000_000  # a frame that leaves later than this counts as late
+REST_NS = 1_000_000  # idle line kept at least between two frames
+_FRAME_BYTES = 25
+
+
+class FrameSource(Protocol):
+    """What a transmission asks for frames.
+
+    An object of a class that can be pickled and whose module the child can import.
+    It is pickled before its first frame and lives in the child from then on.
+    `next_frame` is called once a slot and must return within a fraction of a
+    period; what it raises ends the transmission at once. A skipped slot is not
+    asked for, so a program waits and nothing ever moves faster than it says. One
+    frame is asked for ahead: after `request_stop` it still goes out.
+    """
+
+    period_s: float
+
+    def next_frame(self) -> bytes | None:
+        """25 bytes; no bytes where the slot stays empty on purpose; None at the end."""
+
+    def request_stop(self) -> None:
+        """Go to the end state from the frame last handed out.
+
+        Called once where a person stops; twice in a row where nobody is left who
+        could stop it once more, and then `next_frame` must come to None by itself.
+        """
+
+
+@dataclass(frozen=True, slots=True)
+class Transmission:
+    """How a transmission goes or went.
+
+    Args:
+        frames: sent.
+        late: of these, sent more than 1 ms after their deadline.
+        skipped: slots in which it was too late to send.
+        worst_late_ns: the latest frame.
+        is_over: True where nothing more will be sent.
+        reason: why it ended or is ending before its own end, or an empty string.
+    """
+
+    frames: int = 0
+    late: int = 0
+    skipped: int = 0
+    worst_late_ns: int = 0
+    is_over: bool = False
+    reason: str = ""
+
+
+class Pacer:
+    """The slots of one transmission.
+
+    Args:
+        source: gives the frames.
+        start_ns: deadline of the first.
+        character_ns: time of a character on the line.
+    """
+
+    def __init__(self, source: FrameSource, *, start_ns: int, character_ns: int) -> None:
+        self._source = source
+        self._start_ns = start_ns
+        self._period_ns = round(source.period_s * 1e9)
+        if self._period_ns <= 0:
+            raise ValueError(f"a period of {source.period_s} s cannot be kept")
+        spare_ns = self._period_ns - _FRAME_BYTES * character_ns - REST_NS
+        self._late_max_ns = max(0, min(self._period_ns // 2, spare_ns))
+        self._slot = 0
+        self._frames = self._late = self._skipped = self._worst_ns = 0
+        self._reason = ""
+        self._next: bytes | None = b""
+        self._fetch()
+
+    @property
+    def deadline_ns(self) -> int:
+        """When the next slot begins."""
+        return self._start_ns + self._slot * self._period_ns
+
+    @property
+    def is_over(self) -> bool:
+        """True where no slot follows."""
+        return self._next is None
+
+    @property
+    def state(self) -> Transmission:
+        """Counts so far."""
+        return Transmission(self._frames, self._late, self._skipped, self._worst_ns, self.is_over, self._reason)
+
+    def step(self, now_ns: int, *, is_free: bool = True) -> bytes | None:
+        """Take the slot that is due.
+
+        Args:
+            now_ns: the time, not before the deadline.
+            is_free: False while bytes of the frame before still wait to be taken.
+
+        Returns:
+            What to send now, then to be noted with `sent`: a whole frame, or no
+            bytes in a slot that stays empty. None where the slot is skipped.
+        """
+        slot = max(self._slot, (now_ns - self._start_ns) // self._period_ns)
+        self._skipped += slot - self._slot
+        late_ns = now_ns - self._start_ns - slot * self._period_ns
+        self._slot = slot + 1
+        if late_ns > self._late_max_ns or not is_free:
+            self._skipped += 1
+            return None
+        return self._next
+
+    def sent(self, now_ns: int) -> None:
+        """The slot just taken is done: note how late it was, and fetch the next frame."""
+        if self._next:
+            late_ns = now_ns - (self.deadline_ns - self._period_ns)
+            self._frames += 1
+            self._late += late_ns > LATE_NS
+            self._worst_ns = max(self._worst_ns, late_ns)
+        self._fetch()
+
+    def stop(self, reason: str, *, is_abandoned: bool = False) -> None:
+        """Let the source come to its end.
+
+        Args:
+            reason: for people.
+            is_abandoned: True where nobody is left to stop it once more.
+        """
+        self._reason = self._reason or reason
+        try:
+            self._source.request_stop()
+            if is_abandoned:
+                self._source.request_stop()
+        except Exception as error:
+            self.cut(f"the frame source failed ({type(error).__name__}: {error})")
+
+    def cut(self, reason: str) -> None:
+        """Send nothing more."""
+        self._reason = self._reason or reason
+        self._next = None
+
+    def _fetch(self) -> None:
+        if self.is_over:
+            return
+        try:
+            self._next = self._source.next_frame()
+        except Exception as error:
+            self.cut(f"the frame source failed ({type(error).__name__}: {error})")

@@ -1,0 +1,162 @@
+"""A serial port at any rate, with damaged bytes marked where the system can."""
+
+from __future__ import annotations
+
+import array
+import contextlib
+import ctypes
+import struct
+import sys
+from dataclasses import dataclass
+from typing import Any
+
+import serial
+
+from busbench.model import LineSettings
+
+_LINUX = sys.platform == "linux"
+if _LINUX:
+    import fcntl
+    import termios
+
+_TCGETS2, _TCSETS2, _TIOCGICOUNT = 0x802C542A, 0x402C542B, 0x545D
+_BOTHER, _CBAUD, _CIBAUD = 0o010000, 0o010017, 0o002003600000
+_RATE_TOLERANCE = 0.01  # the bus stands 4.5 %, cheap oscillators are off by less than 0.5 %
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorTotals:
+    """Damage counted by the driver since it was loaded, or by us since the port was opened.
+
+    Args:
+        parity, framing, breaks: damaged characters (on Windows: looks at which there were some).
+        overrun: characters lost since nobody fetched them in time.
+    """
+
+    parity: int = 0
+    framing: int = 0
+    breaks: int = 0
+    overrun: int = 0
+
+    def since(self, before: ErrorTotals) -> ErrorTotals:
+        """What came on top."""
+        return ErrorTotals(
+            self.parity - before.parity,
+            self.framing - before.framing,
+            self.breaks - before.breaks,
+            self.overrun - before.overrun,
+        )
+
+
+class BusPort(serial.Serial):  # type: ignore[misc]
+    """A serial port set as the bus is; everything is set before it is opened.
+
+    Args:
+        device: its name.
+        line: how to set it.
+    """
+
+    def __init__(self, device: str, *, line: LineSettings) -> None:
+        self.rate: int | None = None  # as the driver took it
+        self.parity_is_kept = True
+        self._totals = ErrorTotals()
+        super().__init__()
+        self.port = device
+        self.baudrate = line.baud
+        self.bytesize = serial.EIGHTBITS
+        self.parity = line.parity
+        self.stopbits = line.stop_bits
+        self.timeout = 0.2
+        self.exclusive = None if sys.platform == "win32" else True
+
+    @property
+    def marks_bad(self) -> bool:
+        """True where bytes come with marks that must be taken out."""
+        return _LINUX
+
+    def warning(self) -> str:
+        """What of the settings the adapter did not take, or an empty string."""
+        if self.rate is not None and abs(self.rate / self.baudrate - 1) > _RATE_TOLERANCE:
+            return f"the adapter took {self.rate} baud instead of {self.baudrate}; use another adapter"
+        return ""
+
+    def error_totals(self) -> ErrorTotals | None:
+        """Damage counted so far, where the system counts it."""
+        if sys.platform == "win32":
+            return self._totals
+        if not _LINUX:
+            return None
+        buffer = array.array("i", [0] * 20)
+        try:
+            fcntl.ioctl(self.fd, _TIOCGICOUNT, buffer)
+        except OSError:
+            return None
+        frame, overrun, parity, breaks, buffer_overrun = buffer[6:11]
+        return ErrorTotals(parity, frame, breaks, overrun + buffer_overrun)
+
+    def _reconfigure_port(self, *args: Any, **kwargs: Any) -> None:
+        if not _LINUX:
+            super()._reconfigure_port(*args, **kwargs)
+            return
+        # The C library refuses rates that it has no name for, and parity on a pty, so it
+        # is given plain settings and the kernel is told the true ones directly.
+        wanted: tuple[int, str, int] = (self.baudrate, self.parity, self.stopbits)
+        self._baudrate, self._parity, self._stopbits = 38400, serial.PARITY_NONE, serial.STOPBITS_ONE
+        try:
+            super()._reconfigure_port(*args, **kwargs)
+        finally:
+            self._baudrate, self._parity, self._stopbits = wanted
+        self._set_line()
+
+    def _set_line(self) -> None:
+        buffer = array.array("I", [0] * 16)
+        fcntl.ioctl(self.fd, _TCGETS2, buffer)
+        input_flags, control = buffer[0], buffer[2]
+        input_flags &= ~(termios.IGNPAR | termios.BRKINT | termios.IGNBRK | termios.ISTRIP)
+        input_flags |= termios.INPCK | termios.PARMRK
+        control &= ~(_CBAUD | _CIBAUD | termios.PARENB | termios.PARODD | termios.CSTOPB)
+        control |= _BOTHER
+        if self._parity != serial.PARITY_NONE:
+            control |= termios.PARENB | (termios.PARODD if self._parity == serial.PARITY_ODD else 0)
+        if self._stopbits == serial.STOPBITS_TWO:
+            control |= termios.CSTOPB
+        buffer[0], buffer[2] = input_flags, control
+        buffer[9] = buffer[10] = self._baudrate
+        fcntl.ioctl(self.fd, _TCSETS2, buffer)
+        fcntl.ioctl(self.fd, _TCGETS2, buffer)
+        self.rate = buffer[9]
+        self.parity_is_kept = bool(buffer[2] & termios.PARENB) == bool(control & termios.PARENB)
+
+    def try_low_latency(self) -> bool:
+        """Ask the driver to hand bytes over at once; True where it will."""
+        with contextlib.suppress(ValueError, OSError, AttributeError):
+            self.set_low_latency_mode(True)
+            return True
+        return False
+
+    def unsent(self) -> int:
+        """Bytes written that have not left yet."""
+        if _LINUX:
+            buffer = fcntl.ioctl(self.fd, termios.TIOCOUTQ, bytes(4))
+            return int(struct.unpack("I", buffer)[0])
+        return int(self.out_waiting)
+
+    if sys.platform == "win32":
+
+        @property
+        def in_waiting(self) -> int:
+            """Bytes received; the error flags that Windows clears here are counted."""
+            from serial import win32
+
+            flags, state = win32.DWORD(), win32.COMSTAT()
+            if not win32.ClearCommError(self._port_handle, ctypes.byref(flags), ctypes.byref(state)):
+                raise serial.SerialException("the port is gone")
+            seen, had = flags.value, self._totals
+            if seen:
+                self._totals = ErrorTotals(
+                    had.parity + bool(seen & 0x4),
+                    had.framing + bool(seen & 0x8),
+                    had.breaks + bool(seen & 0x10),
+                    had.overrun + bool(seen & 0x3),
+                )
+            return int(state.cbInQue)
