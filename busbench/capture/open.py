@@ -131,7 +131,11 @@ class _Spooled(Capture):
 
     def __init__(self, name: str, stream: BinaryIO, options: ReadOptions) -> None:
         self._name = name
-        handle, self._kept = tempfile.mkstemp(prefix="busbench-")
+        try:
+            handle, self._kept = tempfile.mkstemp(prefix="busbench-")
+        except OSError as error:
+            what = f"cannot be taken in, for no temporary file can be made ({error.strerror})"
+            raise CaptureError(name, what, hint="save it to a file first") from None
         self._remove = weakref.finalize(self, _unlink, self._kept)
         try:
             with os.fdopen(handle, "wb") as file:

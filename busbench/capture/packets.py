@@ -18,6 +18,7 @@ from busbench.model import I64, U8, Bools
 
 NO_TIME = int(np.iinfo(np.int64).min)
 _BUFFER_BYTES = 3 << 19  # more would leave the processor's cache
+_KEPT_BYTES = 24 << 20
 _SECTION_BYTES = pb.SECTION_HEADER.to_bytes(4, "little")  # the same in both byte orders
 _GATHER_PACKETS = 8192  # copied at once, within the cache
 _STRIDE = 32  # bytes copied at once by gather
@@ -160,6 +161,9 @@ class PacketFile:
         """
         self.interfaces, self.notes = [], []
         scan = _Scan(self.interfaces)
+        # Once so much has been given back, glibc keeps what is freed for the next
+        # batch instead of fetching fresh pages for each: a sixth of the time.
+        np.empty(_KEPT_BYTES, np.uint8)
         with open_binary(self.path) as file:
             buffer = np.zeros(_BUFFER_BYTES + _SLACK, np.uint8)
             base = have = 0
