@@ -1,8 +1,10 @@
 """Single keys on a real pseudo-terminal."""
 
 import os
+import select
 import sys
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -35,6 +37,7 @@ def test_a_key_needs_no_enter_and_the_terminal_is_put_back(keyboard: int) -> Non
 
 def test_what_was_typed_before_is_no_answer(keyboard: int) -> None:
     os.write(keyboard, b"yes\n")
+    assert select.select([sys.stdin], [], [], 5.0)[0]  # it has come through
     with listen_for_keys() as any_key:
         assert not any_key(0.0)
     os.close(keyboard)
@@ -48,7 +51,7 @@ def test_a_closed_terminal_is_as_good_as_a_key(keyboard: int) -> None:
 
 def test_keyboard_or_not(keyboard: int, monkeypatch: pytest.MonkeyPatch) -> None:
     assert has_keyboard()
-    with open(os.devnull) as nothing:
+    with Path(os.devnull).open() as nothing:
         monkeypatch.setattr(sys, "stdin", nothing)
         assert not has_keyboard()
     monkeypatch.setattr(sys, "stdin", None)
