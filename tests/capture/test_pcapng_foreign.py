@@ -1,0 +1,197 @@
+"""What others write: byte orders, block kinds, clocks, interfaces and comments."""
+
+from __future__ import annotations
+
+import struct
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busbench.capture.packets import NO_TIME, PacketFile
+from busbench.errors import CaptureError
+from busbench.model import NO_CLOCK, Clock, ClockKind, Mark
+from tests.capture.blocks import (
+    block,
+    interface,
+    joined,
+    option,
+    packet,
+    packets,
+    read,
+    save,
+    section,
+)
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+def test_either_byte_order_and_several_sections(tmp_path: Path, order: str) -> None:
+    name = option(2, b"bus", order)
+    other = ">" if order == "<" else "<"
+    path = save(
+        tmp_path,
+        section(order),
+        interface(name, order=order),
+        *(packet(i, b"abc" * (i + 1), order=order) for i in range(4)),
+        section(other),
+        interface(option(2, b"else", other), order=other),
+        interface(option(2, b"bus", other), order=other),
+        packet(9, b"xyz", number=1, order=other, options=option(2, struct.pack(other + "I", 1), other)),
+        packet(9, b"no", number=0, order=other),
+    )
+    capture = read(path)
+    assert packets(capture) == [*((i * 1000, b"abc" * (i + 1)) for i in range(4)), (9_000, b"xyz")]
+    assert capture.info.notes == ["read what was received on bus; passed over: 2 bytes received on 1 (else)"]
+
+
+@given(data=st.data())
+@settings(max_examples=60, deadline=None)
+def test_unknown_blocks_and_options_are_passed_over(
+    data: st.DataObject, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    order = data.draw(st.sampled_from("<>"))
+    kinds = st.integers(0, 0xFFFFFFFF).filter(lambda kind: kind not in (1, 2, 3, 6, 0x0A0D0D0A))
+    words = st.integers(0, 20).flatmap(lambda n: st.binary(min_size=4 * n, max_size=4 * n))
+    strange = st.lists(st.builds(lambda kind, body: block(kind, body, order), kinds, words), max_size=2)
+    codes = st.integers(0x0003, 0xFFFF)
+    options = st.lists(
+        st.builds(lambda code, value: option(code, value, order), codes, st.binary(max_size=9)), max_size=3
+    )
+    sent: list[bytes] = []
+    parts = [section(order), *data.draw(strange), interface(order=order)]
+    for i in range(data.draw(st.integers(0, 12))):
+        parts += data.draw(strange)
+        sent.append(data.draw(st.binary(min_size=1, max_size=30)))
+        extra = b"".join(data.draw(options))
+        parts.append(packet(i, sent[-1], order=order, options=extra + bytes(4) if extra else b""))
+    capture = read(save(tmp_path_factory.mktemp("u"), *parts, *data.draw(strange)))
+    assert packets(capture) == [(i * 1000, one) for i, one in enumerate(sent)]
+    assert capture.info.notes == []
+
+
+@pytest.mark.parametrize(
+    ("tsresol", "ticks", "t_ns"),
+    [
+        (0, 7, 7_000_000_000),
+        (3, 1_700_000_000_123, 1_700_000_000_123_000_000),
+        (6, 1_700_000_000_123_456, 1_700_000_000_123_456_000),
+        (9, 1_700_000_000_123_456_789, 1_700_000_000_123_456_789),
+        (10, 17_000_000_000_123_456_789, 1_700_000_000_012_345_678),
+        (12, 1_700_000_123_456, 1_700_000_123),
+        (0x80 | 1, 3, 1_500_000_000),
+        (0x80 | 20, (1_700_000_000 << 20) + (1 << 19), 1_700_000_000_500_000_000),
+        (0x80 | 32, (1_700_000_000 << 32) + (3 << 30), 1_700_000_000_750_000_000),
+        (0x80 | 40, (1_000_000 << 40) + (1 << 38), 1_000_000_250_000_000),
+    ],
+)
+def test_any_resolution_of_time_is_exact(tmp_path: Path, tsresol: int, ticks: int, t_ns: int) -> None:
+    path = save(tmp_path, section(), interface(option(9, bytes([tsresol]))), packet(ticks, b"x"))
+    assert packets(read(path)) == [(t_ns, b"x")]
+
+
+@pytest.mark.parametrize(("offset_s", "t_ns"), [(100, 100_000_005_000), (-3, -2_999_995_000), (1 << 62, 5_000)])
+def test_the_offset_of_times_is_added_where_it_can_be(tmp_path: Path, offset_s: int, t_ns: int) -> None:
+    path = save(tmp_path, section(), interface(option(14, struct.pack("<q", offset_s))), packet(5, b"x"))
+    assert packets(read(path)) == [(t_ns, b"x")]
+
+
+def test_resolution_of_a_foreign_clock_is_that_of_its_stamps(tmp_path: Path) -> None:
+    assert read(save(tmp_path, section(), interface(), packet(1, b"x"))).info.clock == Clock(ClockKind.PER_READ, 1000)
+    fine = save(tmp_path, section(), interface(option(9, b"\x0c")), packet(1, b"x"))
+    assert read(fine).info.clock == Clock(ClockKind.PER_READ, 1)
+
+
+def test_a_malformed_description_of_ours_is_harmless(tmp_path: Path) -> None:
+    text = b"busbench serial line: clock=sundial resolution_ns=\xff\x1b[2J= direction=up epoch="
+    capture = read(save(tmp_path, section(), interface(option(3, text)), packet(1, b"x")))
+    assert capture.info.clock == Clock(ClockKind.PER_READ, 1000)
+    assert "\x1b" not in capture.info.source
+    assert joined(capture) == b"x"
+
+
+def test_simple_packets_have_bytes_but_no_time(tmp_path: Path) -> None:
+    simple = [block(3, struct.pack("<I", n) + (b"s" * min(n, 8)).ljust(8, b"\0")) for n in (5, 20)]
+    path = save(tmp_path, section(), interface(snaplen=6), *simple)
+    capture = read(path)
+    assert capture.info.clock == NO_CLOCK
+    assert joined(capture) == b"s" * 11
+    assert capture.info.notes == ["1 packets were cut short when recorded, 14 bytes are missing"]
+    # between packets with times they stand where they stood
+    mixed = save(tmp_path, section(), interface(), packet(1, b"ab"), simple[0], packet(2, b"cd"), simple[0])
+    assert packets(read(mixed)) == [(1000, b"ab"), (2000, b"ssssscd"), (2000, b"sssss")]
+    assert [batch.t_ns.tolist() for batch in PacketFile(mixed).batches()] == [[1000, NO_TIME, 2000, NO_TIME]]
+
+
+def test_the_obsolete_packet_block_is_read(tmp_path: Path) -> None:
+    old = block(2, struct.pack("<HHIIII", 1, 0, 0, 77, 3, 3) + b"old\0")
+    path = save(tmp_path, section(), interface(link=220), interface(), old, packet(78, b"new", number=1))
+    assert packets(read(path)) == [(77_000, b"old"), (78_000, b"new")]
+
+
+def test_packets_cut_by_the_recorder_are_counted(tmp_path: Path) -> None:
+    path = save(tmp_path, section(), interface(), packet(1, b"abc", length=25), packet(2, b"def"))
+    capture = read(path)
+    assert joined(capture) == b"abcdef"
+    assert capture.info.notes == ["1 packets were cut short when recorded, 22 bytes are missing"]
+
+
+def test_a_packet_that_claims_more_than_its_block_ends_with_it(tmp_path: Path) -> None:
+    lies = bytearray(packet(1, b"abcd"))
+    lies[20:28] = struct.pack("<II", 4000, 4000)
+    capture = read(save(tmp_path, section(), interface(), bytes(lies), packet(2, b"ef")))
+    assert joined(capture) == b"abcdef"
+    assert capture.info.notes == ["1 packets were cut short when recorded, 3996 bytes are missing"]
+
+
+def test_an_interface_that_is_not_described_is_noted(tmp_path: Path) -> None:
+    capture = read(save(tmp_path, section(), interface(), packet(1, b"a"), packet(2, b"b", number=4)))
+    assert joined(capture) == b"a"
+    assert capture.info.notes == ["1 packets name an interface that is not described; passed over"]
+
+
+def test_the_interface_can_be_chosen_by_name_or_number(tmp_path: Path) -> None:
+    faces = [interface(option(2, name)) for name in (b"idle", b"left", b"right")]
+    path = save(tmp_path, section(), *faces, packet(1, b"L", number=1), packet(2, b"RR", number=2))
+    capture = read(path)
+    assert joined(capture) == b"L"
+    assert capture.info.source == "left"
+    assert capture.info.notes == ["read what was received on left; passed over: 2 bytes received on 2 (right)"]
+    assert joined(read(path, interface="right")) == b"RR"
+    assert joined(read(path, interface="2")) == b"RR"
+    assert joined(read(path, interface="idle")) == b""
+    with pytest.raises(CaptureError, match=r'no interface "up": it has 0 \(idle\), 1 \(left\), 2 \(right\)'):
+        read(path, interface="up")
+
+
+def test_two_interfaces_of_one_name_are_not_mixed(tmp_path: Path) -> None:
+    path = save(tmp_path, section(), *[interface(option(2, b"bus"))] * 2, packet(1, b"a"), packet(2, b"b", number=1))
+    assert joined(read(path)) == b"a"
+    assert joined(read(path, interface="1")) == b"b"
+
+
+def test_flags_tell_directions_on_one_interface(tmp_path: Path) -> None:
+    def flags(direction: int) -> bytes:
+        return option(2, struct.pack("<I", direction)) + bytes(4)
+
+    path = save(
+        tmp_path, section(), interface(), packet(1, b"sent", options=flags(2)), packet(2, b"got", options=flags(1))
+    )
+    assert joined(read(path)) == b"got"
+    only_sent = save(tmp_path, section(), interface(), packet(1, b"sent", options=flags(2)))
+    assert joined(read(only_sent)) == b"sent"
+
+
+def test_comments_of_others_are_marks_and_wrong_ones_harm_nothing(tmp_path: Path) -> None:
+    texts = [b"bad=1-99999999,2", b"bad=", b"bad=9-1", b"gate\x1b[31m \xffclosed"]
+    options = b"".join(option(1, text) for text in texts) + bytes(4)
+    capture = read(save(tmp_path, section(), interface(), packet(3, b"abc", options=options)))
+    (log,) = capture.blocks()
+    assert log.bad is not None
+    assert log.bad.tolist() == [0, 1, 1]
+    assert capture.info.marks == [Mark(3000, "bad="), Mark(3000, "gate [31m \ufffdclosed")]
+
+
+def test_usb_alone_is_no_serial_line(tmp_path: Path) -> None:
+    with pytest.raises(CaptureError, match="holds no serial interface"):
+        read(save(tmp_path, section(), interface(link=220), packet(1, b"u" * 64)))
