@@ -130,13 +130,14 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
         return 0
     if orders.to is None:
         raise DriveError("--to: missing", hint="say where the frames go, or look at them first with --preview")
-    from busbench.cli.drive_output import is_port, rehearse, write_frames
+    from busbench.cli.drive_output import rehearse, write_frames
+    from busbench.port.live import is_live
 
     if orders.to == "virtual:":
         for line in rehearse(program, frame_blocks(program, end=end)):
             click.echo(line)
         return 0
-    if is_port(orders.to):
+    if is_live(orders.to):
         from busbench.cli.drive_port import run_on_port
 
         return run_on_port(orders.to, program, end=end, is_armed=orders.is_armed, names_motor=_names_motor(orders))

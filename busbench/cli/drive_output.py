@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
@@ -19,11 +18,6 @@ from busbench.wire.bulk import CHANNELS, FRAME_BYTES, unpack_channels
 
 LOOK_S = 0.5  # a rehearsal shows where the channels stand this often
 _FRAME_NS = FRAME_BYTES * BUS_LINE.character_ns
-
-
-def is_port(to: str) -> bool:
-    """True where a destination names a serial port or stream address."""
-    return re.match(r"[a-z]+://|COM\d+$|\\\\\.\\|/dev/", to, re.IGNORECASE) is not None or Path(to).is_char_device()
 
 
 def write_frames(program: Program, blocks: Iterable[FrameBlock], *, to: str, force: bool) -> tuple[int, int]:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
 
 import click
 
@@ -13,10 +12,12 @@ from busbench.drive.preview import list_lines, scale_line
 from busbench.drive.program import Program
 from busbench.drive.source import DriveSource
 from busbench.drive.survey import survey
-from busbench.errors import DriveError
+from busbench.errors import DriveError, PortError
+from busbench.port.live import EventKind, FrameSource, LivePort, Transmission, open_live
 
 COUNTDOWN_S = 3
 INTERRUPTED = 130
+LOOK_S = 0.05  # how often keys and the port are looked at: a key is obeyed within this and a frame
 CAUTIONS = (
     "Before anything moves:",
     "  - propeller off, or the motor's lead open",
@@ -29,37 +30,7 @@ CAUTIONS = (
 FAULT_CAUTION = "  - this program sends faults: devices may go to their failsafe values, and a speed controller may too"
 
 
-@dataclass(frozen=True, slots=True)
-class Sent:
-    """How a run on a port went.
-
-    Args:
-        frames: sent.
-        late: of these, sent later than they should.
-        skipped: slots in which it was too late to send.
-        worst_late_s: the latest one.
-        is_stopped: True where somebody stopped it.
-    """
-
-    frames: int
-    late: int
-    skipped: int
-    worst_late_s: float
-    is_stopped: bool
-
-
-Transmit = Callable[[str, DriveSource, AnyKey], Sent]
-
-
-def run_on_port(
-    port: str,
-    program: Program,
-    *,
-    end: EndState,
-    is_armed: bool,
-    names_motor: bool,
-    transmit: Transmit | None = None,
-) -> int:
+def run_on_port(port: str, program: Program, *, end: EndState, is_armed: bool, names_motor: bool) -> int:
     """Send a program to a port, if all that has to be said was said.
 
     Args:
@@ -68,14 +39,13 @@ def run_on_port(
         end: what to do at its end, and when stopped.
         is_armed: True where the person asked for movement.
         names_motor: True where the person said which channel drives a motor, or that none does.
-        transmit: does the sending; the port itself by default.
 
     Returns:
         The exit code: 0 when it ran, 130 when a key ended it.
 
     Raises:
         DriveError: something that must be said was not; nothing was sent.
-        PortError: the port cannot be used.
+        PortError: the port cannot be used, or was lost on the way.
     """
     for line in caution_lines(program, end=end):
         click.echo(line, err=True)
@@ -94,8 +64,23 @@ def run_on_port(
             f"{port}: nothing was sent, since standard input is no terminal and so no key could stop it",
             hint="run it in a terminal, or send it to virtual: or a file",
         )
-    with listen_for_keys() as any_key:
-        return count_down_and_send(port, program, end=end, any_key=any_key, transmit=transmit or _transmit)
+    with open_live(port) as live, listen_for_keys() as any_key:
+        for event in live.events():
+            if event.kind is EventKind.WARNING:
+                click.echo(f"{port}: {event.text}", err=True)
+        if not count_down(any_key):
+            click.echo("cancelled; nothing was sent", err=True)
+            return INTERRUPTED
+        again = "; in the hold at the end a second key" if end is EndState.HOLD else ""
+        click.echo(f"driving {program.duration_s:.1f} s; any key stops{again}", err=True)
+        is_stopped = send(live, DriveSource(program, end=end), any_key=any_key)
+    how = live.transmission or Transmission(is_over=True, reason="its process has ended")
+    click.echo(result_line(how))
+    if how.reason and not is_stopped:
+        raise PortError(
+            port, how.reason, hint="see to the port, then start anew: where the surfaces stand is not known"
+        )
+    return INTERRUPTED if is_stopped else 0
 
 
 def caution_lines(program: Program, *, end: EndState) -> Iterator[str]:
@@ -109,31 +94,38 @@ def caution_lines(program: Program, *, end: EndState) -> Iterator[str]:
     yield ""
 
 
-def count_down_and_send(port: str, program: Program, *, end: EndState, any_key: AnyKey, transmit: Transmit) -> int:
-    """The countdown that any key ends, then the run; returns the exit code."""
-    for seconds in range(COUNTDOWN_S, 0, -1):
-        click.echo(f"moving in {seconds} s; any key cancels", err=True)
+def count_down(any_key: AnyKey) -> bool:
+    """Three seconds in which any key cancels; True where none did."""
+    try:
+        for seconds in range(COUNTDOWN_S, 0, -1):
+            click.echo(f"moving in {seconds} s; any key cancels", err=True)
+            if any_key(1.0):
+                return False
+    except KeyboardInterrupt:
+        return False
+    return True
+
+
+def send(live: LivePort, source: FrameSource, *, any_key: AnyKey) -> bool:
+    """Transmit to the end, or until a key stops it; True where a key did."""
+    is_stopped = False
+    live.transmit(source)
+    while not (live.transmission and live.transmission.is_over):
         try:
-            is_cancelled = any_key(1.0)
+            live.read(0)
+            if any_key(LOOK_S):
+                is_stopped = True
+                live.stop_transmission()
         except KeyboardInterrupt:
-            is_cancelled = True
-        if is_cancelled:
-            click.echo("cancelled; nothing was sent", err=True)
-            return INTERRUPTED
-    click.echo(f"driving {program.duration_s:.1f} s; any key stops", err=True)
-    sent = transmit(port, DriveSource(program, end=end), any_key)
-    click.echo(result_line(sent))
-    return INTERRUPTED if sent.is_stopped else 0
+            is_stopped = True
+            live.stop_transmission()
+    return is_stopped
 
 
-def result_line(sent: Sent) -> str:
-    """As in "stopped by a key: 500 frames sent, 2 late, 0 skipped, worst lateness 1.204 ms"."""
-    how = "stopped by a key" if sent.is_stopped else "done"
+def result_line(how: Transmission) -> str:
+    """As in "500 frames sent, 2 late, 0 skipped, worst lateness 1.204 ms (stopped)"."""
+    reason = f" ({how.reason})" if how.reason else ""
     return (
-        f"{how}: {sent.frames} frames sent, {sent.late} late, {sent.skipped} skipped,"
-        f" worst lateness {sent.worst_late_s * 1e3:.3f} ms"
+        f"{how.frames} frames sent, {how.late} late, {how.skipped} skipped,"
+        f" worst lateness {how.worst_late_ns / 1e6:.3f} ms{reason}"
     )
-
-
-def _transmit(port: str, source: DriveSource, any_key: AnyKey) -> Sent:
-    raise DriveError(f"{port}: ports cannot be driven yet")

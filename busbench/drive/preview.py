@@ -43,11 +43,8 @@ def preview_lines(program: Program, seen: Survey, *, end: EndState, is_ascii: bo
 
 def scale_line(program: Program, *, is_ascii: bool = False) -> str:
     """The scale that % and microseconds rest on."""
-    scale, us = program.scale, "us" if is_ascii else "µs"
-    return (
-        f"scale: {scale.centre_us:g} {us} at {scale.centre_counts:g} counts, {scale.us_per_count:g} {us} a count"
-        " (an assumption)"
-    )
+    line = f"scale: {program.scale.describe()} (an assumption)"
+    return line.replace("µ", "u") if is_ascii else line
 
 
 def list_lines(program: Program, seen: Survey, *, end: EndState) -> Iterator[str]:
