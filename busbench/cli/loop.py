@@ -1,0 +1,193 @@
+"""`busbench loop`: a known pattern out and back, to clear one's own cable and adapter."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import click
+
+from busbench.cli.output import format_option, write_csv, write_json
+from busbench.errors import PortError
+
+if TYPE_CHECKING:
+    from busbench.drive.pattern import Echo
+    from busbench.model import Chunk
+    from busbench.port.live import LivePort
+
+PERIOD_S = 0.007
+AFTER_S = 0.5  # the last echo may wait in an adapter
+BLOCKS_MAX = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class LoopResult:
+    """What a loop found; latencies run from the write of a block to the read that ends it.
+
+    Args:
+        sent: blocks sent.
+        received: of these, blocks that came back as they were.
+        damaged: blocks of which something else came back.
+        lost: blocks of which nothing came back.
+        stray_bytes: received bytes in no intact block.
+        marked_bytes: received bytes that the line marked as damaged.
+        skipped: slots in which nothing was sent, since it was too late.
+        wire_s: time a block takes on the line: no latency can be below it.
+        latency_s: min, median, 99th percentile, max; None where nothing came back.
+        verdict: one line.
+        is_good: True where all came back.
+    """
+
+    sent: int
+    received: int
+    damaged: int
+    lost: int
+    stray_bytes: int
+    marked_bytes: int
+    skipped: int
+    wire_s: float
+    latency_s: dict[str, float] | None
+    verdict: str
+    is_good: bool
+
+
+@click.command("loop", short_help="send a pattern and read it back: clears cable and adapter")
+@click.argument("port", metavar="PORT")
+@click.argument("port2", metavar="[PORT2]", required=False)
+@click.option("--seconds", type=click.FloatRange(0.05, 3600), default=5.0, show_default=True, help="How long to send.")
+@click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True, help="Of the pattern.")
+@format_option
+def command(port: str, port2: str | None, seconds: float, seed: int, format_: str) -> None:
+    """Send a known pattern to PORT and read it back: clear your own cable and adapter first.
+
+    Tie TX to RX of one adapter, or give the receiving one as PORT2. Unplug the
+    servos. The pattern holds no header of a servo frame, so nothing obeys it.
+
+    Exit code 1 where not all came back.
+    """
+    result = loop(port, port2, seconds=seconds, seed=seed)
+    show(result, format_)
+    click.get_current_context().exit(0 if result.is_good else 1)
+
+
+def loop(port: str, port2: str | None = None, *, seconds: float = 5.0, seed: int = 1) -> LoopResult:
+    """Send, read back and judge.
+
+    Args:
+        port: sends, and receives too where there is no second.
+        port2: receives.
+        seconds: how long to send.
+        seed: of the pattern.
+
+    Raises:
+        PortError: a port cannot be used, or was lost on the way.
+    """
+    from contextlib import ExitStack
+
+    from busbench.drive.pattern import PatternSource, judge_echo
+    from busbench.port.live import open_live
+
+    blocks = min(BLOCKS_MAX, max(1, round(seconds / PERIOD_S)))
+    with ExitStack() as open_ports:
+        out = open_ports.enter_context(open_live(port))
+        back = open_ports.enter_context(open_live(port2)) if port2 else out
+        back.read(0.05)  # what was there before
+        out.transmit(PatternSource(blocks, seed=seed, period_s=PERIOD_S))
+        received, sent = _exchange(out, back)
+        how = out.transmission
+    if how is None or how.reason:
+        raise PortError(port, how.reason if how else "sent nothing", hint="see to the port, then try again")
+    echo = judge_echo(received, sent=len(sent), seed=seed)
+    return _judge(echo, received, sent, skipped=how.skipped, character_ns=out.line.character_ns)
+
+
+def _exchange(out: LivePort, back: LivePort) -> tuple[list[Chunk], list[Chunk]]:
+    import time
+
+    received: list[Chunk] = []
+    sent: list[Chunk] = []
+    until: float | None = None
+    while until is None or time.monotonic() < until:
+        received += back.read(0.05)
+        if back is not out:
+            out.read(0)
+        sent += out.sent()
+        if until is None and out.transmission is not None and out.transmission.is_over:
+            until = time.monotonic() + AFTER_S
+    return received, sent
+
+
+def _judge(echo: Echo, received: list[Chunk], sent: list[Chunk], *, skipped: int, character_ns: int) -> LoopResult:
+    import numpy as np
+
+    from busbench.drive.pattern import BLOCK_BYTES
+
+    latency_s = None
+    if echo.intact:
+        sent_ns = np.array([chunk.t_ns for chunk in sent], np.int64)
+        took_s = (echo.back_ns - sent_ns[echo.number]) / 1e9
+        places = np.percentile(took_s, (0, 50, 99, 100))
+        latency_s = dict(zip(("min", "median", "p99", "max"), map(float, places), strict=True))
+    marked = sum(len(chunk.bad) - chunk.bad.count(0) for chunk in received)
+    is_good = echo.intact == len(sent) > 0 and not echo.stray_bytes and not marked
+    return LoopResult(
+        sent=len(sent),
+        received=echo.intact,
+        damaged=echo.damaged,
+        lost=echo.lost,
+        stray_bytes=echo.stray_bytes,
+        marked_bytes=marked,
+        skipped=skipped,
+        wire_s=BLOCK_BYTES * character_ns / 1e9,
+        latency_s=latency_s,
+        verdict=_verdict(echo, len(sent), marked),
+        is_good=is_good,
+    )
+
+
+def _verdict(echo: Echo, sent: int, marked: int) -> str:
+    if not sent:
+        return "FAIL: nothing was sent: the port takes no bytes"
+    if not echo.intact and not echo.stray_bytes:
+        return "FAIL: nothing came back: is TX tied to RX, is ground joined, is it the right port?"
+    if not echo.intact:
+        return "FAIL: only other bytes came back: inverted line, wrong rate, or somebody else is talking"
+    if echo.damaged or echo.lost:
+        return "FAIL: not all came back: mend cable or adapter before suspecting a receiver"
+    if marked or echo.stray_bytes:
+        return "FAIL: all came back, with more than was sent, or with marks of damage: mend cable or adapter"
+    return "PASS: all came back: cable and adapter are cleared at this rate"
+
+
+def show(result: LoopResult, format_: str) -> None:
+    """Print the result."""
+    from dataclasses import asdict
+
+    if format_ == "json":
+        write_json(asdict(result))
+        return
+    flat = {key: value for key, value in asdict(result).items() if key not in ("latency_s", "is_good")}
+    flat |= {f"latency_{key}_s": value for key, value in (result.latency_s or {}).items()}
+    if format_ == "csv":
+        write_csv(list(flat), [list(flat.values())])
+        return
+    for line in text_lines(result):
+        click.echo(line)
+
+
+def text_lines(result: LoopResult) -> list[str]:
+    """The result for people."""
+    lines = [
+        f"blocks sent      {result.sent}",
+        f"       received  {result.received}",
+        f"       damaged   {result.damaged}",
+        f"       lost      {result.lost}",
+    ]
+    if result.stray_bytes or result.marked_bytes:
+        lines.append(f"stray bytes      {result.stray_bytes}, marked as damaged by the line {result.marked_bytes}")
+    if result.skipped:
+        lines.append(f"slots skipped    {result.skipped} (this machine was busy; no fault of the cable)")
+    if result.latency_s:
+        took = "  ".join(f"{name} {value * 1e3:.3f}" for name, value in result.latency_s.items())
+        lines.append(f"latency, ms      {took}  (the line itself takes {result.wire_s * 1e3:.3f})")
+    return [*lines, result.verdict]
