@@ -2,29 +2,24 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import json
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from busbench.capture.base import ReadOptions
+from busbench.cli.output import format_option, say, write_csv, write_json
+from busbench.cli.source import open_source, read_options, source_options
 from busbench.errors import RigError
 
 if TYPE_CHECKING:
     from busbench.rig.model import Rig
     from busbench.rig.power import Case
-    from busbench.wire.table import FrameTable
 
 PROGRAM_FRAMES_MAX = 200_000
-FORMAT = click.Choice(("table", "csv", "json"))
-_format = click.option(
-    "--format", "format_", type=FORMAT, default="table", show_default=True, help="Form of the result."
-)
 _rig_argument = click.argument("rig", metavar="RIG", type=click.Path(path_type=str))
 
 
@@ -41,7 +36,7 @@ def command() -> None:
 # new
 
 
-@command.command("new")
+@command.command("new", short_help="a commented rig file to start from")
 @click.argument("file", required=False, type=click.Path(path_type=str))
 @click.option("--force", is_flag=True, help="Replace a file that is there.")
 def new_command(file: str | None, force: bool) -> None:
@@ -55,7 +50,7 @@ def new(file: str | None, *, force: bool = False) -> None:
 
     _write(file, STARTER, force=force)
     if file not in (None, "-"):
-        click.echo(f"wrote {file}; next: edit it, then `busbench rig check {file}`", err=True)
+        say(f"wrote {file}; next: edit it, then `busbench rig check {file}`")
 
 
 def _write(file: str | None, text: str, *, force: bool) -> None:
@@ -75,26 +70,32 @@ def _write(file: str | None, text: str, *, force: bool) -> None:
 # draft
 
 
-@command.command("draft")
-@click.argument("source", metavar="SOURCE")
+@command.command("draft", short_help="a channel map from one stick moved at a time")
+@source_options
 @click.option("--names", default="", help="Names of the devices in the order in which they were moved, with commas.")
 @click.option("-o", "--output", help="File to write; standard output by default.")
 @click.option("--force", is_flag=True, help="Replace a file that is there.")
-def draft_command(source: str, names: str, output: str | None, force: bool) -> None:
+def draft_command(source: str, names: str, output: str | None, force: bool, **settings: Any) -> None:
     """Propose a channel map from a recording in which one stick was moved at a time.
 
     Move each stick and switch to both ends and back, rest a second, and take the next.
     """
-    draft(source, names=[name.strip() for name in names.split(",") if name.strip()], output=output, force=force)
+    called = [name.strip() for name in names.split(",") if name.strip()]
+    draft(source, options=read_options(settings), names=called, output=output, force=force)
 
 
-def draft(source: str, *, names: Sequence[str] = (), output: str | None = None, force: bool = False) -> None:
+def draft(
+    source: str, *, options: ReadOptions, names: Sequence[str] = (), output: str | None = None, force: bool = False
+) -> None:
     """Write the draft of a recording's channel map."""
     from busbench.rig.draft import draft_toml, propose_channels
+    from busbench.wire.align import find_in_blocks
     from busbench.wire.scale import Scale
 
-    tables, has_clock = _tables_of(source)
-    found = propose_channels(tables, has_clock=has_clock)
+    with open_source(source, options) as capture:
+        clock = capture.info.clock
+        parts = find_in_blocks(capture.blocks(), clock=clock, line=options.line)
+        found = propose_channels((part.frames for part in parts), has_clock=clock.is_known)
     if not found.frames:
         raise RigError(source, "", "holds no frames", hint="`busbench probe` tells what is on the line")
     if not found.proposals:
@@ -102,35 +103,21 @@ def draft(source: str, *, names: Sequence[str] = (), output: str | None = None, 
     _write(output, draft_toml(found, names=names, scale=Scale()), force=force)
     for one in found.proposals:
         where = "" if one.follows is None else f", together with channel {one.follows}"
-        click.echo(f"turn {one.turn}: channel {one.channel}, {one.kind}{where}", err=True)
-
-
-def _tables_of(source: str) -> tuple[Iterable[FrameTable], bool]:
-    from busbench.capture import open_capture
-    from busbench.wire.align import find_in_blocks
-
-    capture = open_capture(source)
-
-    def tables() -> Iterator[FrameTable]:
-        with capture:
-            for found in find_in_blocks(capture.blocks(), clock=capture.info.clock):
-                yield found.frames
-
-    return tables(), capture.info.clock.is_known
+        say(f"turn {one.turn}: channel {one.channel}, {one.kind}{where}")
 
 
 # check
 
 
-@command.command("check")
+@command.command("check", short_help="the plan's faults, what each does, and the mend")
 @_rig_argument
-@_format
+@format_option
 def check_command(rig: str, format_: str) -> None:
     """Look for the plan's faults: what each does on the aircraft, and the mend.
 
     Exit code 1 where there is a fault, 0 where there are hints at most.
     """
-    sys.exit(check(rig, format_=format_))
+    click.get_current_context().exit(check(rig, format_=format_))
 
 
 def check(path: str, *, format_: str = "table") -> int:
@@ -146,10 +133,11 @@ def check(path: str, *, format_: str = "table") -> int:
             click.echo(f"{finding}\n")
         click.echo(f"{rig.plan.name}: {_count(faults, 'fault')}, {_count(len(findings) - faults, 'hint')}")
     elif format_ == "csv":
-        _print_csv([asdict(finding) for finding in findings], ("severity", "where", "what", "effect", "mend"))
+        head = ("severity", "where", "what", "effect", "mend")
+        write_csv(head, [tuple(asdict(finding).values()) for finding in findings])
     else:
         result = {"rig": rig.plan.name, "faults": faults, "findings": [asdict(finding) for finding in findings]}
-        _print_json(result)
+        write_json(result)
     return 1 if faults else 0
 
 
@@ -160,7 +148,7 @@ def _count(number: int, word: str) -> str:
 # power
 
 
-@command.command("power")
+@command.command("power", short_help="volts and amperes in every lead; the weakest")
 @_rig_argument
 @click.option("--temperature", "temperature_c", type=click.FloatRange(-60, 200), default=20.0, show_default=True,
               help="Of the leads, in degrees Celsius.")  # fmt: skip
@@ -168,7 +156,7 @@ def _count(number: int, word: str) -> str:
               help="Share of the time in which devices move, in percent, for endurance.")  # fmt: skip
 @click.option("--program", type=click.Path(path_type=str), help="A drive program to run over time.")
 @click.option("--ascii", "ascii_only", is_flag=True, help="Draw with plain ASCII.")
-@_format
+@format_option
 def power_command(
     rig: str, temperature_c: float, moving_pct: float, program: str | None, ascii_only: bool, format_: str
 ) -> None:
@@ -203,10 +191,10 @@ def power(
     weakest = find_weakest(rig, temperature_c=temperature_c)
     endurance = find_endurance(rig, moving_pct=moving_pct)
     if format_ == "csv":
-        rows = [{"case": case.case, "supply_a": case.supply_a, **asdict(node)} for case in cases for node in case.nodes]
-        _print_csv(rows, ("case", "supply_a", "name", "volts", "amps"))
+        rows = [(case.case, case.supply_a, node.name, node.volts, node.amps) for case in cases for node in case.nodes]
+        write_csv(("case", "supply_a", "name", "volts", "amps"), rows)
     elif format_ == "json":
-        _print_json(
+        write_json(
             {
                 "rig": rig.plan.name,
                 "temperature_c": temperature_c,
@@ -262,12 +250,12 @@ def _can_draw() -> bool:
 # sheet
 
 
-@command.command("sheet")
+@command.command("sheet", short_help="order of set-up, labels and wiring to print")
 @_rig_argument
 @click.option("-o", "--output", help="Write the page to print (HTML, A4) to this file.")
 @click.option("--force", is_flag=True, help="Replace a file that is there.")
 @click.option("--ascii", "ascii_only", is_flag=True, help="Draw with plain ASCII.")
-@_format
+@format_option
 def sheet_command(rig: str, output: str | None, force: bool, ascii_only: bool, format_: str) -> None:
     """In which order to set devices up, each plugged in alone; labels and wiring to print."""
     sheet(rig, output=output, force=force, ascii_only=ascii_only, format_=format_)
@@ -293,13 +281,13 @@ def sheet(
     if output is not None:
         _write(output, sheet_html(rig, made_on=(today or _today)()), force=force)
         if output != "-":
-            click.echo(f"wrote {output}; print it on A4", err=True)
+            say(f"wrote {output}; print it on A4")
         return
     steps = [asdict(step) for step in setup_steps(rig)]
     if format_ == "csv":
-        _print_csv(steps, tuple(Step.__dataclass_fields__))
+        write_csv(tuple(Step.__dataclass_fields__), [tuple(step.values()) for step in steps])
     elif format_ == "json":
-        _print_json({"rig": rig.plan.name, "steps": steps})
+        write_json({"rig": rig.plan.name, "steps": steps})
     else:
         click.echo("\n".join(sheet_lines(rig, ascii_only=ascii_only or not _can_draw())))
 
@@ -308,15 +296,3 @@ def _today() -> str:
     import datetime
 
     return datetime.date.today().isoformat()
-
-
-def _print_json(result: object) -> None:
-    click.echo(json.dumps(result, indent=2, ensure_ascii=False, allow_nan=False))
-
-
-def _print_csv(rows: Iterable[dict[str, Any]], header: Sequence[str]) -> None:
-    text = io.StringIO()
-    writer = csv.DictWriter(text, header, lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
-    click.echo(text.getvalue(), nl=False)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from busbench.model import I64
 from busbench.wire.bulk import CHANNELS, FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST
-from busbench.wire.scale import Scale
+from busbench.wire.scale import FULL_COUNTS, Scale
 from busbench.wire.table import FrameTable
 
 MOVED_COUNTS = 100  # less is trim or noise
@@ -161,7 +161,7 @@ def draft_toml(draft: Draft, *, names: Sequence[str] = (), scale: Scale) -> str:
         f"period_ms = {period:.3f}{said}",
         "",
         "[scale]  # assumed, not measured",
-        f"centre_counts = {scale.centre_counts}",
+        f"centre_counts = {scale.centre_counts:g}",
         f"centre_us = {scale.centre_us}",
         f"us_per_count = {scale.us_per_count}",
         "",
@@ -177,7 +177,7 @@ def draft_toml(draft: Draft, *, names: Sequence[str] = (), scale: Scale) -> str:
         if one.channel <= CHANNELS:
             reach = max(abs(one.high_counts - one.rest_counts), abs(one.rest_counts - one.low_counts))
             if one.kind == "proportional":
-                lines.append(f"travel_pct = {min(200.0, max(1.0, reach / 8.19)):.0f}")
+                lines.append(f"travel_pct = {min(200.0, max(1.0, 100 * reach / FULL_COUNTS)):.0f}")
         if one.follows is not None:
             way = "against" if one.against else "with"
             lines.append(f"# moved {way} channel {one.follows}: one stick moves both")

@@ -6,9 +6,7 @@ from dataclasses import dataclass
 
 from busbench.rig.model import Device
 from busbench.wire.bulk import COUNTS_MAX
-from busbench.wire.scale import Scale
-
-FULL_COUNTS = 819.0  # from centre to 100 %; common practice, no source
+from busbench.wire.scale import FULL_COUNTS, Scale
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +49,6 @@ def ends_of(device: Device, scale: Scale) -> Ends:
     neutral = scale.centre_us if device.neutral_us is None else device.neutral_us
     reach = device.travel_pct / 100 * full_us(scale)
 
-    def counts(us: float) -> float:
-        return scale.centre_counts + (us - scale.centre_us) / scale.us_per_count
-
     low, high = neutral - reach, neutral + reach
-    return Ends(counts(neutral), counts(low), counts(high), neutral, low, high)
+    to_counts = scale.to_counts
+    return Ends(to_counts(neutral), to_counts(low), to_counts(high), neutral, low, high)

@@ -78,12 +78,11 @@ class Motion:
             Percent of full command (devices,), cut at the ends, NaN for channels outside 1-18.
         """
         two_state = [100.0 if flags & bit else -100.0 for bit in (FLAG_CH17, FLAG_CH18)]
-        scale = self._scale
-        us = scale.centre_us + (np.asarray(counts, np.float64) - scale.centre_counts) * scale.us_per_count
+        us = self._scale.to_us(np.asarray(counts))
         known = (self._index >= 0) & (self._index < CHANNELS + 2)
         slot = np.where(known, self._index, 0)
         pulse = us[np.minimum(slot, CHANNELS - 1)]
-        asked = (pulse - self._neutral_us) * (100 / full_us(scale))
+        asked = (pulse - self._neutral_us) * (100 / full_us(self._scale))
         asked = np.where(slot >= CHANNELS, np.array(two_state)[np.maximum(slot - CHANNELS, 0)], asked)
         asked = np.clip(asked, -self._travel, self._travel) * self._sign
         return np.where(known, asked, np.nan)

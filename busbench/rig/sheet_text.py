@@ -36,9 +36,8 @@ def sheet_lines(rig: Rig, *, ascii_only: bool = False) -> Iterator[str]:
         ]
         yield "  ".join(cells).rstrip()
     yield ""
-    scale = rig.scaling
-    centre = f"{scale.centre_us:g} {unit} for {scale.centre_counts:g} counts"
-    yield f"Pulses at {centre}, {scale.us_per_count:g} {unit} a count."
+    said = rig.scale.describe()
+    yield f"Pulses at the plan's scale: {said.replace('µs', unit)}."
     yield ""
     yield draw_tree(layout_tree(rig), ascii_only=ascii_only)
 

@@ -6,11 +6,14 @@ import csv
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
 from busbench.cli.rig import command, sheet
 from busbench.errors import RigError
+from busbench.rig.load import read_rig
+from busbench.wire.bulk import pack_frames
 from tests.rig.rigs import HERON, device, hub
 
 HEAD = '[rig]\nname = "Heron"\nperiod_ms = 14\n[supply]\nvoltage_v = 7.4\nminimum_v = 5\n'
@@ -129,3 +132,39 @@ def test_a_ring_is_told_with_the_file(name: str) -> None:
     ring = HEAD + hub("a", 'from = "b"') + hub("b", 'from = "a"')
     said = "-, hub: hubs hang in a ring: a → b → a: `busbench rig check` says how to mend it"
     assert error_of(name, "-", stdin=ring) == said
+
+
+def test_draft_of_a_recording_is_a_rig_file(tmp_path: Path) -> None:
+    counts = np.full((400, 16), 992, np.uint16)
+    counts[100:200, 2] = np.linspace(992, 1811, 100)
+    counts[200:300, 2] = np.linspace(1811, 173, 100)
+    recording, plan = tmp_path / "sticks.bin", tmp_path / "plan.toml"
+    recording.write_bytes(pack_frames(counts).tobytes())
+    result = CliRunner().invoke(command, ["draft", str(recording), "--names", "rudder", "-o", str(plan)])
+    assert result.exit_code == 0, result.output
+    assert result.stderr.splitlines()[-1] == "turn 1: channel 3, proportional"
+    assert [(d.name, d.channel, round(d.travel_pct)) for d in read_rig(plan).devices] == [("rudder", 3, 100)]
+
+
+def test_draft_of_nothing_is_told(tmp_path: Path) -> None:
+    still = tmp_path / "still.bin"
+    still.write_bytes(pack_frames(np.full((400, 16), 992, np.uint16)).tobytes())
+    assert error_of("draft", str(still)) == (
+        f"{still}: no channel moved: move one stick at a time to both ends and back"
+    )
+
+
+def test_power_runs_a_program(tmp_path: Path) -> None:
+    program = tmp_path / "sweep.toml"
+    program.write_text('[[part]]\nchannel = 6\nshape = "sine"\nperiod = 1\n', encoding="utf-8")
+    result = json.loads(run("power", str(HERON), "--program", str(program), "--format", "json"))
+    case = result["cases"][-1]
+    assert case["case"] == "program"
+    amps = {node["name"]: node["amps"] for node in case["nodes"]}
+    assert amps["rudder"] == pytest.approx(0.8)
+    assert amps["left flap"] == pytest.approx(0.15)  # it holds still
+    replay = tmp_path / "replay.toml"
+    replay.write_text('[[part]]\nchannel = 6\nshape = "replay"\nrecording = "a.pcapng"\n', encoding="utf-8")
+    said = error_of("power", str(HERON), "--program", str(replay))
+    assert said.startswith(f'{replay}: replays the recording "')
+    assert said.endswith("`rig power` takes programs of shapes only")

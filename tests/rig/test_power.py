@@ -58,6 +58,12 @@ def test_cases_worked_by_hand() -> None:
     assert cases["all stalled"].supply_a == pytest.approx(5)
 
 
+def test_only_what_needs_the_minimum_is_held_against_it() -> None:
+    head = HEAD_OHM.replace("minimum_v = 7", "minimum_v = 7.99")
+    warned = by_name(power_cases(rig(TWO, head=head)))["all idle"].warnings
+    assert [warning.split(":")[0] for warning in warned] == ["receiver", "two"]
+
+
 def test_lead_hub_and_supply_limits_warn() -> None:
     head = HEAD_OHM.replace("minimum_v = 7", "minimum_v = 1\nlimit_a = 3.5")
     wing = hub("wing", "lead = {resistance_ohm = 0.1, limit_a = 2.5}", "limit_a = 2")
@@ -99,6 +105,14 @@ def test_the_weakest_lead_and_the_mends_with_their_gain() -> None:
     assert [one.gain_v for one in weakest.advice] == sorted((one.gain_v for one in weakest.advice), reverse=True)
 
 
+def test_no_feed_is_proposed_where_its_length_is_not_known() -> None:
+    lead = "lead = {length_m = 1, awg = 26}"
+    bare = '[[hub]]\nname = "root"\n'
+    weakest = find_weakest(rig(bare, hub("tip", lead, 'from = "root"'), device("x", 1, 'on = "tip"')))
+    assert weakest is not None
+    assert {one.action for one in weakest.advice} == {"thicken"}
+
+
 def test_a_second_feed_in_the_plan_carries_its_share() -> None:
     lead = "lead = {length_m = 1, awg = 22}"
     feed = '[[feed]]\nto = "wing"\n' + lead + "\n"
@@ -120,6 +134,9 @@ def test_no_advice_where_nothing_can_be_gained() -> None:
     weakest = find_weakest(rig(device("x", 1, OHM)))
     assert weakest is not None
     assert weakest.advice == ()
+    short = find_weakest(rig(device("x", 1, "lead = {length_m = 0.01, awg = 22}")))
+    assert short is not None
+    assert short.advice == ()  # a gain of a millivolt is none
 
 
 def test_endurance_by_hand() -> None:

@@ -123,6 +123,26 @@ def test_frames_stop() -> None:
     assert moved.position_pct == pytest.approx([-100, -100, -100, 100])
 
 
+def test_a_device_that_lets_go_stops_on_its_way() -> None:
+    slow = "speed_s_per_60deg = 6"  # 10 degrees a second
+    moved = motion(device("a", 1, slow, 'when_silent = "release"'), device("b", 1, slow))
+    moved.step(0, counts(c1=FULL))
+    for _ in range(100):
+        moved.step(STEP_S)
+    assert moved.arm_deg()[0] == pytest.approx(1.0, abs=0.11)  # it notices after 0.1 s
+    assert moved.arm_deg()[1] == pytest.approx(10)
+
+
+def test_soft_start_begins_anew_after_silence() -> None:
+    moved = motion(device("a", 1, SPEED, "soft_start_s = 0.1"))
+    settle(moved, counts())
+    for _ in range(20):
+        moved.step(STEP_S)
+    moved.step(0, counts(c1=FULL))
+    moved.step(0.1)
+    assert moved.arm_deg()[0] == pytest.approx(20)
+
+
 def test_nothing_moves_before_the_first_frame() -> None:
     moved = motion(device("a", 1, "when_silent = 100"))
     for _ in range(100):

@@ -10,7 +10,7 @@ import pytest
 from busbench.errors import RigError
 from busbench.rig.load import read_rig
 from busbench.rig.virtual_rig import DeviceState, Fault, VirtualRig, parse_fault
-from tests.rig.rigs import HERON, device, rig
+from tests.rig.rigs import HERON, device, hub, rig
 
 PERIOD_NS = 15_000_000
 
@@ -88,6 +88,20 @@ def test_brown_out_stops_devices_below_the_minimum() -> None:
     weak = VirtualRig(read_rig(HERON), faults=[Fault("brown-out")])
     seen = [all(state.is_powered for state in run(weak, 1, start=n, **everything)) for n in range(10)]
     assert not all(seen)
+
+
+def test_a_receiver_short_of_voltage_passes_no_frames() -> None:
+    # A second feed keeps the wing well supplied while the receiver sags behind its poor lead.
+    head = '[rig]\nname = "a"\nperiod_ms = 15\n[supply]\nvoltage_v = 8\nminimum_v = 6\nlead = {resistance_ohm = 1}\n'
+    wing = hub("wing", "lead = {resistance_ohm = 10}") + '[[feed]]\nto = "wing"\nlead = {resistance_ohm = 0.1}\n'
+    hungry = device("hungry", 2, "current_a = {idle = 3, moving = 3}")
+    flap = device("flap", 1, 'on = "wing"', "current_a = {idle = 0.1}")
+    fed = VirtualRig(rig(wing, hungry, flap, head=head))
+    assert fed.volts()["receiver"] < 6 < fed.volts()["flap"]
+    run(fed, 1, c1=1811)
+    run(fed, 1, start=1, c1=1811)
+    assert fed.state("flap").is_powered
+    assert fed.state("flap").position_pct == 0
 
 
 def test_silence_and_waiting() -> None:
