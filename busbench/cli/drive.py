@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +12,7 @@ import click
 from busbench.errors import DriveError
 
 if TYPE_CHECKING:
+    from busbench.drive.frames import FrameBlock
     from busbench.drive.program import Program
 
 SHAPE_WORDS = ("sweep", "hold", "ramp", "triangle", "sine", "square", "steps", "staircase", "chirp", "wander", "replay")
@@ -67,6 +68,7 @@ class Orders:
     end: str
     motor: tuple[str, ...]
     no_motor: bool
+    rig: str | None
     lock: tuple[int, ...]
     is_armed: bool
     preview: bool
@@ -83,6 +85,7 @@ class Orders:
 @click.option("--motor", multiple=True, metavar="CH[=IDLE]",
               help="Channel of a motor: locked at IDLE [default: -100 %].")  # fmt: skip
 @click.option("--no-motor", is_flag=True, help="No channel drives a motor.")
+@click.option("--rig", metavar="RIG", help="Rig file: names channels and says which of them drive a motor.")
 @click.option("--lock", type=int, multiple=True, metavar="CH", help="Channel that must not move.")
 @click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
 @click.option("--preview", is_flag=True, help="Draw the shapes and list what each channel will do; send nothing.")
@@ -94,6 +97,7 @@ def command(
     end: str,
     motor: tuple[str, ...],
     no_motor: bool,
+    rig: str | None,
     lock: tuple[int, ...],
     is_armed: bool,
     preview: bool,
@@ -112,7 +116,7 @@ def command(
     busbench drive heron.toml --to heron.pcapng
     """
     given = {key: value for key, value in shape.items() if value not in (None, ())}
-    orders = Orders(to, end, motor, no_motor, lock, is_armed, preview, is_ascii, force)
+    orders = Orders(to, end, motor, no_motor, rig, lock, is_armed, preview, is_ascii, force)
     click.get_current_context().exit(drive(program, options=given, orders=orders))
 
 
@@ -133,8 +137,10 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
     from busbench.cli.drive_output import rehearse, write_frames
     from busbench.port.live import is_live
 
-    if orders.to == "virtual:":
-        for line in rehearse(program, frame_blocks(program, end=end)):
+    if orders.to.startswith("virtual:"):
+        blocks = frame_blocks(program, end=end)
+        plan = orders.to.removeprefix("virtual:")
+        for line in _rehearse_on(plan, program, blocks) if plan else rehearse(program, blocks):
             click.echo(line)
         return 0
     if is_live(orders.to):
@@ -211,7 +217,14 @@ def _faults(options: Mapping[str, Any]) -> list[dict[str, object]]:
 
 
 def _names_motor(orders: Orders) -> bool:
-    return bool(orders.motor) or orders.no_motor
+    return bool(orders.motor or orders.no_motor or orders.rig)
+
+
+def _rehearse_on(plan: str, program: Program, blocks: Iterator[FrameBlock]) -> Iterator[str]:
+    from busbench.cli.drive_rig import rehearse_on
+    from busbench.rig.load import read_rig
+
+    return rehearse_on(read_rig(plan), program, blocks)
 
 
 def _locked(program: Program, orders: Orders) -> Program:
@@ -222,6 +235,8 @@ def _locked(program: Program, orders: Orders) -> Program:
 
     if orders.motor and orders.no_motor:
         raise DriveError("--no-motor: contradicts --motor", hint="give the one that is true")
+    if orders.rig:
+        program = _rigged(program, orders.rig, no_motor=orders.no_motor)
     limits = program.limits
     names = dict(program.channel_names)
     for text in orders.motor:
@@ -231,6 +246,16 @@ def _locked(program: Program, orders: Orders) -> Program:
     for number in orders.lock:
         limits = lock(limits, channel=_channel("lock", number))
     return replace(program, limits=limits, channel_names=tuple(names.items()))
+
+
+def _rigged(program: Program, path: str, *, no_motor: bool) -> Program:
+    from busbench.cli.drive_rig import apply_rig, motors
+    from busbench.rig.load import read_rig
+
+    rig = read_rig(path)
+    if no_motor and (found := motors(rig)):
+        raise DriveError(f"--no-motor: {path} has a motor, {found[0].name}", hint="give the one that is true")
+    return apply_rig(program, rig)
 
 
 def _motor(text: str, program: Program) -> tuple[int, int | None]:

@@ -52,7 +52,7 @@ def run_on_port(port: str, program: Program, *, end: EndState, is_armed: bool, n
     if not names_motor:
         raise DriveError(
             f"{port}: nothing was sent, since it is not said which channel drives a motor",
-            hint="give --motor CH for each, or --no-motor if there is none",
+            hint="give --motor CH for each, --no-motor if there is none, or --rig",
         )
     if not is_armed:
         raise DriveError(

@@ -12,6 +12,7 @@ from busbench.cli.drive import command
 from busbench.errors import BusbenchError
 from tests.drive.helpers import counts_of
 
+HERON = Path(__file__).parents[2] / "captures" / "heron.toml"
 SWEEP = ("sweep", "--channel", "1", "--low", "-50", "--high", "50", "--period", "4", "--cycles", "3")
 
 
@@ -176,3 +177,29 @@ def test_replay_plays_what_a_recording_holds(tmp_path: Path) -> None:
 
 def test_replay_of_nothing_gets_one_line(tmp_path: Path) -> None:
     assert refusal("replay", "--channel", "1", "--recording", tmp_path / "gone.raw").startswith(f"{tmp_path}/gone.raw")
+
+
+def test_a_rig_names_channels_and_locks_its_motor(tmp_path: Path) -> None:
+    out = tmp_path / "heron.raw"
+    assert run("sweep", "--channel", "1", "--channel", "8", "--period", "4", "--rig", HERON, "--to", out).exit_code == 0
+    counts = counts_of(out.read_bytes())
+    assert set(counts[:, 7].tolist()) == {173}
+    assert np.ptp(counts[:, 0]) > 800
+    drawn = run("sweep", "--channel", "1", "--period", "4", "--rig", HERON, "--preview", "--ascii").stdout.splitlines()
+    assert "channel 1 (left aileron)" in drawn
+    assert "channel 8 (sustainer): locked at -100.0 % (173 counts)" in drawn
+    assert refusal("sweep", "--channel", "1", "--period", "4", "--rig", HERON, "--no-motor", "--preview") == (
+        f"--no-motor: {HERON} has a motor, sustainer: give the one that is true"
+    )
+
+
+def test_rehearsal_on_a_virtual_aircraft() -> None:
+    lines = run("sweep", "--channel", "1", "--period", "4", "--to", f"virtual:{HERON}").stdout.splitlines()
+    assert lines[0] == "     time  left aileron   supply A"
+    stand = [float(line.split()[2]) for line in lines[1:-1]]
+    assert stand[0] == 0.0
+    assert (round(max(stand)), round(min(stand))) == (50, -50)
+    assert lines[-1] == "rehearsed 576 frames in 4.03 s; nothing was sent"
+    assert refusal("sweep", "--channel", "15", "--period", "4", "--to", f"virtual:{HERON}") == (
+        "--to: nothing on this aircraft obeys the program's channels: see `busbench rig check`"
+    )

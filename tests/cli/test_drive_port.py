@@ -30,7 +30,7 @@ def test_cautions_come_first_then_the_question_for_the_motor() -> None:
     result = run("--arm")
     assert str(result.exception) == (
         f"{PORT}: nothing was sent, since it is not said which channel drives a motor:"
-        " give --motor CH for each, or --no-motor if there is none"
+        " give --motor CH for each, --no-motor if there is none, or --rig"
     )
     lines = result.stderr.splitlines()
     for line in CAUTIONS:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import select
 import signal
@@ -55,7 +56,8 @@ def wire() -> Iterator[Wire]:
     tty.setraw(slave)
     yield Wire(master, os.ttyname(slave))
     for fd in (master, slave):
-        os.close(fd)
+        with contextlib.suppress(OSError):  # a test may have unplugged it
+            os.close(fd)
 
 
 def never(seconds: float) -> bool:
@@ -189,3 +191,11 @@ def test_a_key_stops_and_the_result_is_said(wire: Wire, driver: Driver) -> None:
     assert code == 130
     assert output.endswith("ms (stopped)\n")
     assert " frames sent, " in output
+
+
+def test_an_unplugged_adapter_ends_it_with_one_line(wire: Wire, driver: Driver) -> None:
+    up(wire)
+    os.close(wire.master)
+    code, output = driver.finish()
+    assert code == 2
+    assert output.endswith("ms (the port was unplugged)\n")

@@ -1,0 +1,83 @@
+"""What a rig file adds to a drive program: names, the motor's lock, and an aircraft to rehearse on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+
+from busbench.drive.frames import FrameBlock
+from busbench.drive.limits import SWITCH_ON
+from busbench.drive.program import Program, level_counts, lock
+from busbench.errors import DriveError
+from busbench.rig.model import Device, Rig
+from busbench.rig.virtual_rig import VirtualRig
+from busbench.wire.bulk import CHANNELS, FRAME_BYTES, unpack_channels
+from busbench.wire.scale import whole
+
+MOTOR_IDLE_PCT = -100.0
+LOOK_S = 0.5
+
+
+def apply_rig(program: Program, rig: Rig) -> Program:
+    """The program with the rig's names, and its motors locked.
+
+    A motor rests where the plan's failsafe has it, else at -100 %; a channel that
+    the program locks itself stays where the program says.
+    """
+    limits = program.limits
+    names = dict(program.channel_names)
+    for device in rig.driven:
+        if device.channel is None:
+            continue
+        channel = device.channel - 1
+        names[channel] = names.get(channel) or device.name
+        if device.motor and not limits.is_locked(channel):
+            limits = lock(limits, channel=channel, idle=_motor_idle(device, rig))
+    return replace(program, limits=limits, channel_names=tuple(names.items()))
+
+
+def motors(rig: Rig) -> tuple[Device, ...]:
+    """The devices that can turn a propeller."""
+    return tuple(device for device in rig.driven if device.motor and device.channel is not None)
+
+
+def _motor_idle(device: Device, rig: Rig) -> int:
+    pct = device.failsafe if isinstance(device.failsafe, int | float) else MOTOR_IDLE_PCT
+    if device.channel is not None and device.channel > CHANNELS:
+        return int(pct / 100 >= SWITCH_ON)
+    return whole(level_counts(pct, "%", rig.scale), clip=True)
+
+
+def rehearse_on(rig: Rig, program: Program, blocks: Iterable[FrameBlock]) -> Iterator[str]:
+    """Go through a program on an aircraft that exists in numbers only: where its devices stand.
+
+    Args:
+        rig: its plan.
+        program: what is rehearsed.
+        blocks: its frames.
+    """
+    channels = {part.channel + 1 for part in program.parts}
+    shown = [device.name for device in rig.driven if device.channel in channels]
+    if not shown:
+        raise DriveError("--to: nothing on this aircraft obeys the program's channels", hint="see `busbench rig check`")
+    width = max(9, *map(len, shown))
+    yield "  ".join([f"{'time':>9}", *(f"{name:>{width}}" for name in shown), f"{'supply A':>9}"])
+    aircraft = VirtualRig(rig)
+    look = max(1, round(LOOK_S / program.period_s))
+    frames = 0
+    for block in blocks:
+        counts, flags = unpack_channels(block.raw), block.raw[:, FRAME_BYTES - 2].tolist()
+        for row, is_sent in enumerate(block.is_sent.tolist()):
+            slot = block.slot + row
+            t_ns = round(slot * program.period_s * 1e9)
+            if is_sent:
+                aircraft.frame(t_ns, counts[row], flags=flags[row])
+            else:
+                aircraft.wait(t_ns)
+            if slot % look == 0:
+                states = {state.name: state for state in aircraft.states()}
+                stand = (f"{f'{states[name].position_pct:+.1f} %':>{width}}" for name in shown)
+                supply_a = sum(state.current_a for state in states.values())
+                yield "  ".join([f"{slot * program.period_s:7.2f} s", *stand, f"{supply_a:9.2f}"])
+        frames += len(block)
+    yield f"rehearsed {frames} frames in {frames * program.period_s:.2f} s; nothing was sent"
