@@ -41,6 +41,11 @@ class LivePort(abc.ABC):
         """Unix time in ns of the zero of the chunks' times, taken once."""
         return self._start_utc_ns
 
+    @property
+    def has_ended(self) -> bool:
+        """True where nothing will come any more; a port that is unplugged may still come back."""
+        return False
+
     @abc.abstractmethod
     def read(self, timeout_s: float) -> list[Chunk]:
         """Fetch what was received since the last call, oldest first.

@@ -1,0 +1,172 @@
+"""What is plugged in, what its chip does at the rate of the bus, and what to do about it."""
+
+from __future__ import annotations
+
+import enum
+import os
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from serial.tools import list_ports
+
+from busbench.model import BUS_LINE
+
+SYSFS = Path("/sys/bus/usb-serial/devices")
+LATENCY_WANTED_MS = 1
+SETTLED_RATE = 115_200  # what the older chips make of 100 000, silently
+
+
+class Exactness(enum.StrEnum):
+    """How a chip takes 100 000 baud."""
+
+    EXACT = "exact"
+    DOUBTFUL = "doubtful"  # some of the chips with these numbers take another rate silently
+    UNKNOWN = "unknown"
+
+
+class Marks(enum.StrEnum):
+    """Whether damaged bytes can be told from good ones on Linux."""
+
+    BYTE = "single bytes"
+    PACKET = "whole packets"
+    NONE = "none"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class Chip:
+    """What is known of a family of USB-UART chips.
+
+    Args:
+        name: the family.
+        rate: how it takes 100 000 baud.
+        marks: whether its driver tells damaged bytes.
+        advice: what to do, or an empty string.
+    """
+
+    name: str
+    rate: Exactness
+    marks: Marks
+    advice: str = ""
+
+
+_LATENCY = "has a latency timer that ships at 16 ms: set 1 ms"
+_OLD_RATE = f"several chips of this family take 100000 as {SETTLED_RATE} silently: `busbench probe` tells"
+_NO_MARKS = "does not tell damaged bytes: a suspect frame cannot be marked"
+
+# By vendor and product number; vendor alone where the whole family is alike.
+CHIPS: dict[tuple[int, int | None], Chip] = {
+    (0x0403, None): Chip("FTDI", Exactness.EXACT, Marks.PACKET, _LATENCY),
+    (0x10C4, 0xEA60): Chip("CP2101-CP2104, CP2102N", Exactness.DOUBTFUL, Marks.BYTE, _OLD_RATE),
+    (0x10C4, 0xEA70): Chip("CP2105", Exactness.DOUBTFUL, Marks.BYTE, "one of its two ports takes 100000 as 115200"),
+    (0x10C4, 0xEA71): Chip("CP2108", Exactness.DOUBTFUL, Marks.BYTE, _OLD_RATE),
+    (0x1A86, 0x7523): Chip("CH340", Exactness.EXACT, Marks.NONE, _NO_MARKS),
+    (0x1A86, 0x5523): Chip("CH341", Exactness.EXACT, Marks.NONE, _NO_MARKS),
+    (0x067B, None): Chip("PL2303", Exactness.EXACT, Marks.PACKET),
+}
+_UNKNOWN_USB = Chip("unknown USB", Exactness.UNKNOWN, Marks.UNKNOWN, "not known here: `busbench probe` tells")
+_BOARD = Chip("on the board", Exactness.UNKNOWN, Marks.BYTE, "its levels may be RS-232: never on a receiver directly")
+_CDC = Chip("CDC-ACM", Exactness.UNKNOWN, Marks.UNKNOWN, "its own firmware makes the rate: `busbench probe` tells")
+
+
+@dataclass(frozen=True, slots=True)
+class Adapter:
+    """A serial port that is there.
+
+    Args:
+        device: its name.
+        description: what it says of itself.
+        chip: what is known of its chip.
+        vid, pid: USB vendor and product, or None.
+        serial_number: or an empty string.
+        latency_ms: of its latency timer, or None where it has none or it cannot be read.
+        advice: what to do, a clause each.
+    """
+
+    device: str
+    description: str
+    chip: Chip
+    vid: int | None
+    pid: int | None
+    serial_number: str
+    latency_ms: int | None
+    advice: tuple[str, ...]
+
+
+def chip_of(vid: int | None, pid: int | None, *, product: str = "", device: str = "") -> Chip:
+    """What is known of a chip.
+
+    Args:
+        vid, pid: USB vendor and product, or None for what is not on USB.
+        product: what it calls itself.
+        device: its name.
+
+    Source: the chip makers' data sheets and the Linux drivers of the families.
+    """
+    if vid is None:
+        return _BOARD
+    if (vid, pid) == (0x10C4, 0xEA60):
+        # Newer chips share the number, and mostly say what they are.
+        for exact in ("CP2102N", "CP2104"):
+            if exact in product.upper():
+                return Chip(exact, Exactness.EXACT, Marks.BYTE)
+    known = CHIPS.get((vid, pid)) or CHIPS.get((vid, None))
+    if known is not None:
+        return known
+    return _CDC if "ttyACM" in device or "usbmodem" in device else _UNKNOWN_USB
+
+
+def list_adapters(*, ports: Callable[[], Iterable[Any]] = list_ports.comports, sysfs: Path = SYSFS) -> list[Adapter]:
+    """Every serial port that is there.
+
+    Args:
+        ports: lists what is plugged in.
+        sysfs: where Linux tells of USB serial devices.
+    """
+    return [_adapter(entry, sysfs) for entry in sorted(ports(), key=lambda entry: str(entry.device))]
+
+
+def _adapter(entry: Any, sysfs: Path) -> Adapter:
+    product = str(entry.product or entry.description or "")
+    chip = chip_of(entry.vid, entry.pid, product=product, device=str(entry.device))
+    latency_ms = _latency_ms(str(entry.device), sysfs)
+    advice = [chip.advice] if chip.advice and chip.advice != _LATENCY else []
+    if latency_ms is not None and latency_ms > LATENCY_WANTED_MS:
+        place = sysfs / Path(entry.device).name / "latency_timer"
+        advice.append(
+            f"its latency timer stands at {latency_ms} ms, so single frames cannot be told apart in time:"
+            f" busbench asks for 1 ms when it opens the port, or write 1 to {place}"
+        )
+    elif latency_ms is None and chip.advice == _LATENCY:
+        advice.append(_LATENCY)
+    if not os.access(entry.device, os.R_OK | os.W_OK) and Path(entry.device).exists():
+        advice.append("you have no right to open it: opening it says which group to join")
+    serial_number = str(entry.serial_number or "")
+    description = str(entry.description or "")
+    return Adapter(
+        str(entry.device),
+        "" if description == "n/a" else description,
+        chip,
+        entry.vid,
+        entry.pid,
+        serial_number,
+        latency_ms,
+        tuple(advice),
+    )
+
+
+def _latency_ms(device: str, sysfs: Path) -> int | None:
+    try:
+        return int((sysfs / Path(device).name / "latency_timer").read_text(encoding="ascii"))
+    except (OSError, ValueError):
+        return None
+
+
+WIRING = (
+    f"The bus runs at {BUS_LINE.baud} baud, 8 data bits, even parity, 2 stop bits, inverted: it idles low.",
+    "Adapters idle high, so put an inverter gate or a transistor stage between, or use a chip whose own setting"
+    " inverts RX and TX. Mind the levels: receivers give about 3.3 V.",
+    "Connect ground and signal only; the receiver keeps its own supply.",
+)

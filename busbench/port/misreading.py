@@ -1,0 +1,36 @@
+"""What an adapter with a wrong polarity or rate makes of a line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+
+from busbench.model import BUS_LINE, ByteLog, LineSettings
+from busbench.wire.line import encode_line, misread
+
+
+def misread_bytes(blocks: Iterable[ByteLog], *, line: LineSettings, has_marks: bool) -> Iterator[ByteLog]:
+    """Read the line of each block with other settings.
+
+    Args:
+        blocks: bytes of the bus, each with the time at which its character ends.
+        line: settings of the adapter.
+        has_marks: True where it marks damaged bytes.
+
+    Returns:
+        The garbage, a log for a log, in the same form.
+    """
+    offset = 0
+    for log in blocks:
+        starts = log.mark_t_ns - BUS_LINE.character_ns
+        # A byte too many that noise made has no place of its own on the line.
+        has_place = np.diff(starts, prepend=np.int64(-(1 << 40))) >= BUS_LINE.character_ns
+        if not has_place.any():
+            yield ByteLog(offset, np.empty(0, np.uint8), np.empty(0, np.int64), np.empty(0, np.int64))
+            continue
+        read = misread(encode_line(log.data[has_place], starts[has_place]), line=line)
+        marks = offset + 1 + np.arange(len(read), dtype=np.int64)
+        bad = (read.bad != 0).astype(np.uint8)
+        yield ByteLog(offset, read.data, marks, read.t_ns + line.character_ns, bad if has_marks else None)
+        offset += len(read)

@@ -1,0 +1,194 @@
+"""What is on the line, and what to do about it, from a few seconds of bytes."""
+
+from __future__ import annotations
+
+import enum
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busbench.model import BUS_LINE, ByteLog, Chunk, Clock, LineSettings, Reason
+from busbench.wire.align import find_frames
+from busbench.wire.table import Found
+
+PAUSE_NS = 1_000_000  # bursts are split by pauses longer than this
+SAMPLE_BYTES = 32
+_FEW_FRAMES = 3
+_MOSTLY = 0.5
+_RARE = 0.02  # end bytes seen less often are those of false frames
+_INVERTER = (
+    "put an inverter gate or a transistor stage between receiver and adapter (mind 3.3 V levels), or use an adapter"
+    " whose own setting inverts RX and TX"
+)
+_OTHER_RATE = "the adapter reads at about 115200 baud although 100000 was asked for: use another adapter"
+
+
+class Line(enum.StrEnum):
+    """What was found on the line."""
+
+    FRAMES = "frames"
+    SILENT = "silent"
+    INVERTED = "inverted"
+    WRONG_RATE = "wrong rate"
+    INVERTED_WRONG_RATE = "inverted, wrong rate"
+    NO_FRAMES = "bytes but no frames"
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeResult:
+    """What was found.
+
+    Args:
+        line: in one word.
+        says: in plain words.
+        mend: what to do, or an empty string.
+        bytes_total: received.
+        marked: of these, marked as damaged.
+        frames: found.
+        period_s: median time between frames, None where it is not known.
+        end_bytes: end bytes seen, and how often.
+        replies: of sensors, between frames.
+        damaged_bytes: that form no frame.
+        sample: the first bytes.
+    """
+
+    line: Line
+    says: str
+    mend: str = ""
+    bytes_total: int = 0
+    marked: int = 0
+    frames: int = 0
+    period_s: float | None = None
+    end_bytes: tuple[tuple[int, int], ...] = ()
+    replies: int = 0
+    damaged_bytes: int = 0
+    sample: bytes = b""
+
+    @property
+    def is_good(self) -> bool:
+        """True where frames were found."""
+        return self.line is Line.FRAMES
+
+
+def classify(chunks: Sequence[Chunk], *, clock: Clock, line: LineSettings = BUS_LINE) -> ProbeResult:
+    """Say what some bytes are.
+
+    Args:
+        chunks: all that was received, in order.
+        clock: how well its times are known.
+        line: how the line was set.
+
+    Returns:
+        What it is and what to do.
+
+    Source of the signatures: common practice, no source; made by reading the
+    bus's own waveform with each wrong setting, frames of any content begin so.
+    """
+    log = ByteLog.from_chunks(chunks)
+    found = find_frames(log, clock=clock, line=line)
+    marked = int(np.count_nonzero(log.bad)) if log.bad is not None else 0
+    data = log.data.tobytes()
+    if not data:
+        says = "silent: not one byte came"
+        mend = (
+            "check that ground is connected, that the signal goes to the adapter's RX, and that the receiver has power"
+        )
+        return ProbeResult(Line.SILENT, says, f"{mend} and is bound to a transmitter that is on")
+    enough = min(_FEW_FRAMES, max(1, len(data) // 40))
+    covered = len(found.frames) * 25 / len(data)
+    if len(found.frames) >= enough and covered > 0.2:
+        return _frames(found, data, marked)
+    kind = _signature(chunks, data)
+    says, mend = _WORDS[kind]
+    if line != BUS_LINE:
+        mend = f"the line was not set as the bus: leave --baud, --parity and --stop-bits away first; then {mend}"
+    return ProbeResult(kind, says, mend, len(data), marked, len(found.frames), sample=data[:SAMPLE_BYTES])
+
+
+_WORDS = {
+    Line.INVERTED: ("inverted: the adapter reads the line upside down", _INVERTER),
+    Line.WRONG_RATE: ("wrong rate: frames read too fast", _OTHER_RATE),
+    Line.INVERTED_WRONG_RATE: (
+        "inverted and at the wrong rate",
+        f"{_INVERTER}; and {_OTHER_RATE}",
+    ),
+    Line.NO_FRAMES: (
+        "bytes, but no frames",
+        "check that this is the receiver's bus output and that its setting is the 16-channel serial bus;"
+        " check ground and lead, and that nothing else drives the line",
+    ),
+}
+
+
+def _frames(found: Found, data: bytes, marked: int) -> ProbeResult:
+    table, replies = found.frames, len(found.rejects.of(Reason.SLOT))
+    period_s = _period_s(found)
+    counted = Counter(table.end.tolist())
+    ends = tuple(sorted((end, count) for end, count in counted.items() if count >= _RARE * len(table)))
+    damaged = found.rejects.of(Reason.DAMAGED).bytes_total
+    beat = f", one every {period_s * 1e3:.1f} ms" if period_s else ""
+    says = f"frames: {len(table)}{beat}, end bytes {' '.join(f'{end:02X}' for end, _ in ends)}"
+    if any(end for end, _ in ends):
+        says += f"; slots for sensors, {replies} replies"
+    mend = ""
+    if damaged + marked > len(data) / 100:
+        says += f"; {damaged} bytes form no frame, {marked} were marked as damaged"
+        mend = "check ground, lead and levels: more than one byte in a hundred is damaged"
+    return ProbeResult(
+        Line.FRAMES, says, mend, len(data), marked, len(table), period_s, ends, replies, damaged, data[:SAMPLE_BYTES]
+    )
+
+
+def _period_s(found: Found) -> float | None:
+    steps = np.diff(found.frames.t_ns)
+    if not steps.any():
+        return None
+    median, mean = float(np.median(steps)), float(steps.mean())
+    if median < 0.5 * mean or median > 1.05 * mean:
+        # An adapter that hands over several frames at once has no typical step: leave out the gaps and share the rest.
+        median = float(steps[steps < 3 * mean].mean())
+    return median / 1e9
+
+
+def _signature(chunks: Sequence[Chunk], data: bytes) -> Line:
+    """Tell a wrong setting by how bursts begin and how long they are."""
+    bursts = _bursts(chunks)
+    if len(bursts) >= _FEW_FRAMES:
+        starts = Counter(burst[0] for burst in bursts)
+        sizes = sorted(len(burst) for burst in bursts)
+        size = sizes[len(sizes) // 2]
+        first, count = starts.most_common(1)[0]
+        if count >= _MOSTLY * len(bursts) and 18 <= size <= 40:
+            match first:
+                case 0xF8:
+                    return Line.INVERTED
+                case 0xF0:
+                    return Line.INVERTED_WRONG_RATE
+                case 0x1F:
+                    return Line.WRONG_RATE
+    return Line.INVERTED if _has_beat(data, b"\x00\xf8") else Line.NO_FRAMES
+
+
+def _bursts(chunks: Sequence[Chunk]) -> list[bytes]:
+    """Bytes between pauses; the first and last may be cut and are left out."""
+    bursts: list[bytearray] = []
+    last_ns: int | None = None
+    for chunk in chunks:
+        if not chunk.data:
+            continue
+        if last_ns is None or chunk.t_ns - last_ns - len(chunk.data) * BUS_LINE.character_ns > PAUSE_NS:
+            bursts.append(bytearray())
+        bursts[-1] += chunk.data
+        last_ns = chunk.t_ns
+    return [bytes(burst) for burst in bursts[1:-1]]
+
+
+def _has_beat(data: bytes, pair: bytes) -> bool:
+    """True where a pair of bytes comes back at about a frame's distance, though there are no pauses."""
+    places = np.array([i for i in range(len(data) - 1) if data[i : i + 2] == pair])
+    if places.size < 2 * _FEW_FRAMES:
+        return False
+    steps = np.diff(places)
+    return bool(np.mean((steps >= 22) & (steps <= 29)) > _MOSTLY)
