@@ -1,0 +1,331 @@
+"""When the bus was out: frames missing, flagged or damaged.
+
+A frame that was due counts once. Where some are missing, the place is one event:
+`damaged` if at least half of the missing frames' bytes stand there in pieces,
+else `gap`, with what bytes there are beside it. Frames that came but are flagged
+are `failsafe`, or `lost` where they are not flagged failsafe too; such frames in
+a row are one event. Damaged bytes between two frames that are both on time took
+the place of none: they are no event, and are counted as stray bytes.
+
+The time of a frame is that of its last byte. A gap lasts from the frame before
+it to the frame after it, a run of flagged frames from the first of them to the
+frame after the last. Where a clock a read leaves the place of a hole open by a
+few frames, its times are as uncertain as the reads are apart.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Literal
+
+import numpy as np
+
+from busbench.analysis.confidence import loss_bounds
+from busbench.analysis.holes import Holes, find_holes
+from busbench.analysis.period import find_period
+from busbench.model import I64, U8, Clock, FrameTimes, Mark, Rejects
+from busbench.wire.bulk import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
+
+Kind = Literal["gap", "lost", "failsafe", "damaged"]
+KINDS: tuple[Kind, ...] = ("gap", "lost", "failsafe", "damaged")
+BURST_NOTE = "losses came in bursts, and the upper bound takes them as independent: it is optimistic (too low)"
+_RUN_KINDS: tuple[Kind | None, ...] = (None, "lost", "failsafe")
+# Byte 23 -> index into _RUN_KINDS.
+_RUN_KIND = np.array([2 if byte & FLAG_FAILSAFE else 1 if byte & FLAG_LOST else 0 for byte in range(256)], np.uint8)
+
+
+@dataclass(frozen=True, slots=True)
+class Outage:
+    """One event.
+
+    Args:
+        kind: see the module.
+        start_s, end_s: seconds from the capture's first byte, None without a clock.
+        frames: frames missing or flagged.
+        bytes: damaged bytes (gap, damaged) or bytes of the flagged frames.
+        offset: stream offset of the first of these bytes; of an empty gap, where it stands.
+    """
+
+    kind: Kind
+    start_s: float | None
+    end_s: float | None
+    frames: int
+    bytes: int
+    offset: int
+
+    @property
+    def duration_s(self) -> float | None:
+        """How long it lasted, None without a clock."""
+        return None if self.start_s is None or self.end_s is None else self.end_s - self.start_s
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """All events of one kind; times are None without a clock."""
+
+    count: int
+    frames: int
+    total_s: float | None
+    longest_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """The time between two marks.
+
+    Args:
+        start_mark, end_mark: their words, None for the start and the end of the recording.
+        start_s, end_s: their times.
+        frames: frames that came.
+        lost: frames missing or flagged.
+    """
+
+    start_mark: str | None
+    end_mark: str | None
+    start_s: float
+    end_s: float
+    frames: int
+    lost: int
+
+
+@dataclass(frozen=True, slots=True)
+class Outages:
+    """All outages of a recording.
+
+    Args:
+        frames: frames that came, flagged ones included.
+        expected: these and the missing ones.
+        lost: frames missing or flagged.
+        missing: frames missing among these.
+        duration_s: from the first byte to the end, None without a clock.
+        period_s: the frame period, None where it cannot be known.
+        start_utc: wall-clock time of the first byte, ISO 8601, where known.
+        events: in the order in which they stand.
+        summary: every kind, also those without events.
+        lost_ratio: lost / expected, None where nothing was expected.
+        lost_ratio_upper95: the true ratio is below, one-sided, at 95 %.
+        bursts: True where losses stand together: the bound is optimistic then.
+        stray_bytes: damaged bytes that took the place of no frame.
+        ambiguous: stream spans (start, end) in which frames could stand otherwise too.
+        between_marks: empty where there is no mark or no clock.
+    """
+
+    frames: int
+    expected: int
+    lost: int
+    missing: int
+    duration_s: float | None
+    period_s: float | None
+    start_utc: str | None
+    events: tuple[Outage, ...]
+    summary: dict[Kind, Summary]
+    lost_ratio: float | None
+    lost_ratio_upper95: float
+    bursts: bool
+    stray_bytes: int
+    ambiguous: tuple[tuple[int, int], ...]
+    between_marks: tuple[Stretch, ...]
+
+    def to_json(self) -> dict[str, object]:
+        """Plain values with units in the keys."""
+        out: dict[str, object] = {} if self.start_utc is None else {"start_utc": self.start_utc}
+        out |= {name: getattr(self, name) for name in ("frames", "expected", "missing", "lost")}
+        out |= {"duration_s": self.duration_s, "period_s": self.period_s}
+        out["events"] = [{name: getattr(event, name) for name in Outage.__slots__} for event in self.events]
+        out["summary"] = {
+            kind: {name: getattr(one, name) for name in Summary.__slots__} for kind, one in self.summary.items()
+        }
+        out |= {"lost_ratio": self.lost_ratio, "lost_ratio_upper95": self.lost_ratio_upper95}
+        out |= {"bursts": self.bursts, "note": BURST_NOTE if self.bursts else None}
+        out |= {"stray_bytes": self.stray_bytes, "ambiguous": [list(span) for span in self.ambiguous]}
+        if self.between_marks:
+            out["between_marks"] = [
+                {
+                    "from": one.start_mark,
+                    "to": one.end_mark,
+                    "start_s": one.start_s,
+                    "end_s": one.end_s,
+                    "frames": one.frames,
+                    "lost": one.lost,
+                }
+                for one in self.between_marks
+            ]
+        return out
+
+
+def find_outages(
+    times: FrameTimes,
+    rejects: Rejects,
+    *,
+    clock: Clock,
+    period_ns: float | None = None,
+    start_ns: int | None = None,
+    end_t_ns: int | None = None,
+    start_utc_ns: int | None = None,
+    ambiguous: Sequence[tuple[int, int]] = (),
+    marks: Sequence[Mark] = (),
+) -> Outages:
+    """Find all outages of a recording.
+
+    Args:
+        times: the frames.
+        rejects: the bytes in no frame; slot replies and cut pieces are no damage.
+        clock: how well the frames' times are known. Without one gaps cannot be
+            seen, and damaged bytes count as frames by their number.
+        period_ns: the period, where it was found before.
+        start_ns: time of the capture's first byte; else the first frame's time stands in.
+        end_t_ns: time up to which the recording is known to have run: silence before
+            it counts. Else the recording ends with its last frame.
+        start_utc_ns: Unix time of the clock's zero, where known.
+        ambiguous: spans from the search for frames.
+        marks: words set at times.
+
+    Returns:
+        The outages.
+    """
+    count = len(times)
+    has_clock = clock.is_known
+    period = None
+    if has_clock:
+        period = find_period(times) if period_ns is None else period_ns
+    missing_at_end = 0
+    if period is not None and count and end_t_ns is not None:
+        # The frame due right at the end may still have been on its way.
+        missing_at_end = max(0, math.floor((end_t_ns - int(times.t_ns[-1])) / period - 0.5))
+    holes = find_holes(times, rejects, period_ns=period, kind=clock.kind, missing_at_end=missing_at_end)
+    runs = _flagged_runs(times.flags)
+
+    start = end = None
+    if has_clock and (count or start_ns is not None):
+        start = int(times.t_ns[0]) if start_ns is None else start_ns
+        end = max(start, int(times.t_ns[-1]) if count else start, start if end_t_ns is None else end_t_ns)
+    view = _View(times, holes, runs, start, end, period)
+    # Each place once, in order: a hole stands before the frame of its row.
+    ordered = sorted([*view.hole_events(), *view.run_events()], key=lambda item: item[0])
+    events = tuple(event for _, event in ordered)
+
+    missing, flagged = int(holes.missing.sum()), int(runs[1].sum())
+    lost, expected = missing + flagged, count + missing
+    bounds = loss_bounds(lost, expected)
+    return Outages(
+        frames=count,
+        expected=expected,
+        lost=lost,
+        missing=missing,
+        duration_s=None if start is None or end is None else (end - start) / 1e9,
+        period_s=None if period is None else period / 1e9,
+        start_utc=None if start is None or start_utc_ns is None else _iso(start_utc_ns + start),
+        events=events,
+        summary={kind: _summary([event for event in events if event.kind == kind], has_clock) for kind in KINDS},
+        lost_ratio=bounds.ratio,
+        lost_ratio_upper95=bounds.upper_one_sided,
+        bursts=any(event.frames > 1 for event in events),
+        stray_bytes=holes.stray_bytes,
+        ambiguous=tuple(ambiguous),
+        between_marks=tuple(view.stretches(marks)),
+    )
+
+
+def _flagged_runs(flags: U8) -> tuple[I64, I64, U8]:
+    """First row, length and index into _RUN_KINDS of each run of flagged frames."""
+    kind = _RUN_KIND[flags]
+    edges = np.flatnonzero(kind[1:] != kind[:-1]) + 1
+    first = np.concatenate([[0], edges]).astype(np.int64) if kind.size else np.empty(0, np.int64)
+    length = np.diff(first, append=kind.size)
+    keep = kind[first] > 0
+    return first[keep], length[keep], kind[first[keep]]
+
+
+def _summary(events: list[Outage], has_clock: bool) -> Summary:
+    lengths = [event.duration_s for event in events if event.duration_s is not None]
+    total, longest = (math.fsum(lengths), max(lengths, default=0.0)) if has_clock else (None, None)
+    return Summary(len(events), sum(event.frames for event in events), total, longest)
+
+
+def _iso(t_ns: int) -> str:
+    seconds, rest = divmod(t_ns, 1_000_000_000)
+    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%S}.{rest:09d}Z"
+
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    """What events and stretches are read from; times in ns, None without a clock."""
+
+    times: FrameTimes
+    holes: Holes
+    runs: tuple[I64, I64, U8]
+    start: int | None
+    end: int | None
+    period: float | None
+
+    def _seconds(self, t_ns: float) -> float | None:
+        return None if self.start is None else (t_ns - self.start) / 1e9
+
+    def _before(self, row: int) -> int:
+        """Time at which the hole before a row begins."""
+        return int(self.times.t_ns[row - 1]) if row else self.start or 0
+
+    def _behind(self, row: int) -> int:
+        """Time at which it ends."""
+        return int(self.times.t_ns[row]) if row < len(self.times) else self.end or 0
+
+    def hole_events(self) -> Iterator[tuple[tuple[int, int], Outage]]:
+        """Gaps and damage, each with its place in order."""
+        holes = self.holes
+        columns = (holes.row.tolist(), holes.missing.tolist(), holes.bytes.tolist(), holes.offset.tolist())
+        for row, missing, size, offset in zip(*columns, strict=True):
+            kind: Kind = "damaged" if 2 * size >= FRAME_BYTES * missing or self.period is None else "gap"
+            start, end = self._seconds(self._before(row)), self._seconds(self._behind(row))
+            if offset < 0:
+                at_end = row == len(self.times)
+                offset = int(self.times.offset[row - 1]) + FRAME_BYTES if at_end else int(self.times.offset[row])
+            yield (row, 0), Outage(kind, start, end, missing, size, offset)
+
+    def run_events(self) -> Iterator[tuple[tuple[int, int], Outage]]:
+        """Runs of flagged frames, each with its place in order."""
+        t_ns, behind_hole = self.times.t_ns, set(self.holes.row.tolist())
+        for row, length, index in zip(*(column.tolist() for column in self.runs), strict=True):
+            kind = _RUN_KINDS[index]
+            assert kind is not None
+            after = row + length
+            if after < len(self.times) and after not in behind_hole:
+                end = float(t_ns[after])
+            else:
+                end = float(t_ns[after - 1]) + (self.period or 0.0)
+            start_s, end_s = self._seconds(float(t_ns[row])), self._seconds(end)
+            offset = int(self.times.offset[row])
+            yield (row, 1), Outage(kind, start_s, end_s, length, length * FRAME_BYTES, offset)
+
+    def stretches(self, marks: Sequence[Mark]) -> Iterator[Stretch]:
+        """The time between marks, each with its share of the losses."""
+        if self.start is None or self.end is None or not marks:
+            return
+        ordered = sorted(marks, key=lambda mark: mark.t_ns)
+        places = [self.start, *(min(max(mark.t_ns, self.start), self.end) for mark in ordered), self.end]
+        words = [None, *(mark.text for mark in ordered), None]
+        frames = [0, *(int(np.searchsorted(self.times.t_ns, t, "right")) for t in places[1:-1]), len(self.times)]
+        total = int(self.holes.missing.sum() + self.runs[1].sum())
+        lost = [0, *(self._lost_until(t, n) for t, n in zip(places[1:-1], frames[1:-1], strict=True)), total]
+        for i in range(len(places) - 1):
+            yield Stretch(
+                words[i],
+                words[i + 1],
+                (places[i] - self.start) / 1e9,
+                (places[i + 1] - self.start) / 1e9,
+                frames[i + 1] - frames[i],
+                lost[i + 1] - lost[i],
+            )
+
+    def _lost_until(self, t_ns: int, row: int) -> int:
+        """Frames missing or flagged up to a time, which falls before a row."""
+        first, length, _ = self.runs
+        flagged = int(np.clip(row - first, 0, length).sum())
+        missing = int(self.holes.missing[self.holes.row < row].sum())
+        for index in np.flatnonzero(self.holes.row == row).tolist():  # the time falls into this hole
+            whole, begin, end = int(self.holes.missing[index]), self._before(row), self._behind(row)
+            share = (t_ns - begin) / max(1, end - begin) * (whole + 1)
+            missing += min(whole, max(0, math.floor(share)))
+        return flagged + missing
