@@ -1,0 +1,48 @@
+"""PORT: the options that go with it."""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from typing import Any, TypeVar
+
+import click
+
+from busbench.model import BUS_LINE, LineSettings
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def line_options(function: F) -> F:
+    """How the line of a port is set; the defaults are the bus."""
+    for decorate in (
+        click.option("--stop-bits", type=click.Choice(("1", "2")), default="2", show_default=True, help="Stop bits."),
+        click.option("--parity", type=click.Choice(("E", "O", "N")), default="E", show_default=True, help="Parity."),
+        click.option("--baud", type=click.IntRange(300, 4_000_000), default=100_000, show_default=True, help="Rate."),
+    ):
+        function = decorate(function)
+    return function
+
+
+def line_of(baud: int, parity: str, stop_bits: str) -> LineSettings:
+    """The values of line_options as settings."""
+    return LineSettings(baud, parity, int(stop_bits), BUS_LINE.inverted)
+
+
+@contextlib.contextmanager
+def stop_signals() -> Iterator[threading.Event]:
+    """Ctrl-C, and being told to end, set an event instead of tearing through the writing."""
+    stop = threading.Event()
+    if threading.current_thread() is not threading.main_thread():
+        yield stop
+        return
+    names = ["SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"]
+    wanted = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    before = {number: signal.signal(number, lambda *_: stop.set()) for number in wanted}
+    try:
+        yield stop
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

@@ -1,0 +1,71 @@
+"""`busbench ports`: what is plugged in and what to do about it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from busbench.cli.output import format_option, plain, say, table_lines, write_csv, write_json
+
+if TYPE_CHECKING:
+    from busbench.port.adapters import Adapter
+
+HEAD = ("port", "chip", "at_100000_baud", "damaged_bytes_marked", "latency_timer_ms", "description", "advice")
+
+
+@click.command("ports")
+@format_option
+def command(format_: str) -> None:
+    """List serial ports: chip, how it takes 100 000 baud, advice.
+
+    Damaged bytes are marked on Linux only; the latency timer is that of the
+    chip families which have one.
+    """
+    from busbench.port.adapters import list_adapters
+
+    show(list_adapters(), format_)
+
+
+def show(adapters: list[Adapter], format_: str) -> None:
+    """Write the list."""
+    rows = [_row(adapter) for adapter in adapters]
+    if format_ == "json":
+        write_json(
+            [
+                {**dict(zip(HEAD, row, strict=True)), "advice": list(a.advice)}
+                for row, a in zip(rows, adapters, strict=True)
+            ]
+        )
+        return
+    if format_ == "csv":
+        write_csv(HEAD, rows)
+        return
+    from busbench.port.adapters import WIRING
+
+    if adapters:
+        head = ("port", "chip", "100 000 baud", "damage marked", "latency timer", "says of itself")
+        cells = [
+            [plain(str(c)) for c in (port, chip, rate, marks, "-" if latency is None else f"{latency} ms", text)]
+            for port, chip, rate, marks, latency, text, _ in rows
+        ]
+        click.echo("\n".join(table_lines(head, cells, left=6)))
+        for adapter in adapters:
+            for advice in adapter.advice:
+                click.echo(f"{plain(adapter.device)}: {plain(advice)}")
+    else:
+        click.echo("no serial port is there; plug the adapter in, or try busbench simulate")
+    for line in WIRING:
+        say(line)
+
+
+def _row(adapter: Adapter) -> tuple[str, str, str, str, int | None, str, str]:
+    return (
+        adapter.device,
+        adapter.chip.name,
+        adapter.chip.rate.value,
+        adapter.chip.marks.value,
+        adapter.latency_ms,
+        adapter.description,
+        "; ".join(adapter.advice),
+    )

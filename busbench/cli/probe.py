@@ -1,0 +1,90 @@
+"""`busbench probe`: what is on the line, in plain words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from busbench.cli.live import line_of, line_options
+from busbench.cli.output import format_option, say, write_csv, write_json
+from busbench.model import LineSettings
+
+if TYPE_CHECKING:
+    from busbench.port.probe import ProbeResult
+
+
+@click.command("probe")
+@click.argument("port", metavar="PORT")
+@click.option("--seconds", type=click.FloatRange(0.1, 3600), default=3.0, show_default=True, help="How long to listen.")
+@line_options
+@format_option
+def command(port: str, seconds: float, baud: int, parity: str, stop_bits: str, format_: str) -> None:
+    """Listen to PORT and say what is on the line, and what to do about it.
+
+    PORT is a serial port, an address such as socket://127.0.0.1:7000, or
+    virtual: with its settings. Exit code 1 unless frames were found.
+
+    \b
+    busbench probe 'virtual:?inverted=on'
+    """
+    result = probe(port, seconds=seconds, line=line_of(baud, parity, stop_bits))
+    show(result, format_)
+    click.get_current_context().exit(0 if result.is_good else 1)
+
+
+def probe(port: str, *, seconds: float, line: LineSettings) -> ProbeResult:
+    """Listen and judge.
+
+    Args:
+        port: name or address.
+        seconds: how long.
+        line: how to set the line.
+
+    Raises:
+        PortError: it cannot be opened.
+    """
+    import time
+
+    from busbench.model import Chunk
+    from busbench.port.live import EventKind, open_live
+    from busbench.port.probe import classify
+
+    chunks: list[Chunk] = []
+    with open_live(port, line=line) as live:
+        until = time.monotonic() + seconds
+        while (left := until - time.monotonic()) > 0 and not live.has_ended:
+            chunks += live.read(left)
+            for event in live.events():
+                if event.kind is not EventKind.OPENED:
+                    say(f"busbench: {port}: {event.text}")
+        return classify(chunks, clock=live.clock, line=line)
+
+
+def show(result: ProbeResult, format_: str) -> None:
+    """Write the result."""
+    fields: dict[str, str | int | float | None] = {
+        "line": result.line.value,
+        "says": result.says,
+        "mend": result.mend,
+        "bytes": result.bytes_total,
+        "marked_bytes": result.marked,
+        "frames": result.frames,
+        "period_s": result.period_s,
+        "end_bytes": " ".join(f"0x{end:02X}" for end, _ in result.end_bytes),
+        "slot_replies": result.replies,
+        "damaged_bytes": result.damaged_bytes,
+        "sample": result.sample.hex(" "),
+    }
+    if format_ == "json":
+        write_json(fields)
+        return
+    if format_ == "csv":
+        write_csv(list(fields), [list(fields.values())])
+        return
+    click.echo(result.says)
+    if result.mend:
+        click.echo(f"what to do: {result.mend}")
+    if result.sample and not result.is_good:
+        marked = f", {result.marked} of them marked as damaged" if result.marked else ""
+        click.echo(f"{result.bytes_total} bytes{marked}, the first: {result.sample.hex(' ').upper()}")

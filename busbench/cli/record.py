@@ -1,0 +1,174 @@
+"""`busbench record`: a port into a file that survives whatever happens."""
+
+from __future__ import annotations
+
+import threading
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import click
+
+from busbench.cli.live import line_of, line_options, stop_signals
+from busbench.cli.output import is_terminal, say
+from busbench.errors import CaptureError
+from busbench.model import LineSettings
+
+LOOK_S = 0.2
+INTERRUPTED = 130
+
+
+@dataclass(slots=True)
+class Recorded:
+    """What has been recorded.
+
+    Args:
+        frames: found in what came.
+        lost: of these, flagged lost.
+        failsafe: of these, flagged failsafe.
+        damaged_bytes: that form no frame.
+        bytes_total: received.
+        unplugged: how often the adapter was.
+        seconds: since the port was opened.
+        is_cut_short: True where somebody ended it before its time.
+    """
+
+    frames: int = 0
+    lost: int = 0
+    failsafe: int = 0
+    damaged_bytes: int = 0
+    bytes_total: int = 0
+    unplugged: int = 0
+    seconds: float = 0.0
+    is_cut_short: bool = False
+
+    def __str__(self) -> str:
+        minutes, seconds = divmod(self.seconds, 60)
+        hours, minutes = divmod(int(minutes), 60)
+        failsafe = f" {self.failsafe:,} failsafe," if self.failsafe else ""
+        return (
+            f"{self.frames:,} frames, {self.lost:,} flagged lost,{failsafe} {self.damaged_bytes:,} damaged bytes,"
+            f" {self.bytes_total / 1000:,.1f} kB, {hours}:{minutes:02d}:{int(seconds):02d}"
+        )
+
+
+@click.command("record")
+@click.argument("port", metavar="PORT")
+@click.option("-o", "--output", required=True, metavar="F.pcapng", help="The recording to make.")
+@click.option("--seconds", type=click.FloatRange(0, min_open=True), help="Stop after so long [default: at Ctrl-C].")
+@click.option("--force", is_flag=True, help="Write over a file that exists.")
+@line_options
+def command(port: str, output: str, seconds: float | None, force: bool, baud: int, parity: str, stop_bits: str) -> None:
+    """Record what PORT receives, as pcapng.
+
+    Whole blocks reach the disk at least once a second, so a recording whose
+    program or machine died opens up to there. An adapter that is unplugged is
+    waited for; the gap is noted in the recording.
+
+    Ctrl-C ends it: exit code 0, or 130 where --seconds were not over.
+
+    \b
+    busbench record /dev/ttyUSB0 -o heron.pcapng
+    busbench record 'virtual:?slots=on' -o try.pcapng --seconds 10
+    """
+    if not output.lower().endswith(".pcapng"):
+        raise CaptureError(output, "recordings are pcapng", hint="name it so, and convert it afterwards")
+    if not force and Path(output).exists():
+        hint = "choose another name, or write over it with --force"
+        raise CaptureError(output, "there is such a file already", hint=hint)
+    with stop_signals() as stop:
+        done = record(port, output, seconds=seconds, force=force, line=line_of(baud, parity, stop_bits), stop=stop)
+    say(f"{output}: {done}")
+    click.get_current_context().exit(INTERRUPTED if done.is_cut_short and seconds is not None else 0)
+
+
+def record(
+    port: str,
+    output: str,
+    *,
+    seconds: float | None,
+    force: bool,
+    line: LineSettings,
+    stop: threading.Event,
+) -> Recorded:
+    """Record until the time is over, the source has ended, or somebody stops it.
+
+    Args:
+        port: name or address.
+        output: path of the recording.
+        seconds: how long, or None.
+        force: True writes over a file that exists.
+        line: how to set the line.
+        stop: set to stop.
+
+    Raises:
+        PortError: the port cannot be opened; no file is made then.
+        CaptureError: the file exists, or the disk is full; what was written is whole.
+    """
+    from busbench.capture.pcapng_write import PcapngWriter
+    from busbench.model import ByteLog, Reason
+    from busbench.port.live import EventKind, open_live
+    from busbench.wire.align import FrameFinder
+    from busbench.wire.bulk import FLAG_FAILSAFE, FLAG_LOST
+
+    done = Recorded()
+    with (
+        open_live(port, line=line) as live,
+        PcapngWriter(
+            output, port=port, line=line, clock=live.clock, start_utc_ns=live.start_utc_ns, force=force
+        ) as writer,
+    ):
+        finder = FrameFinder(clock=live.clock, line=line)
+        progress = _Progress(output)
+        begun = time.monotonic()
+        while not stop.is_set() and not live.has_ended:
+            left = LOOK_S if seconds is None else min(LOOK_S, begun + seconds - time.monotonic())
+            if left <= 0:
+                break
+            chunks = live.read(left)
+            for chunk in chunks:
+                writer.write(chunk)
+            for event in live.events():
+                if event.kind is EventKind.OPENED:
+                    continue
+                writer.mark(event.t_ns, event.text)
+                done.unplugged += event.kind is EventKind.UNPLUGGED
+                progress.clear()
+                say(f"busbench: {port}: {event.text}")
+            writer.tick()
+            log = ByteLog.from_chunks(chunks, offset=done.bytes_total)
+            found = finder.feed(log)
+            done.bytes_total = log.end
+            done.frames += len(found.frames)
+            done.lost += int((found.frames.flags & FLAG_LOST > 0).sum())
+            done.failsafe += int((found.frames.flags & FLAG_FAILSAFE > 0).sum())
+            done.damaged_bytes += found.rejects.of(Reason.DAMAGED).bytes_total
+            done.seconds = time.monotonic() - begun
+            progress.show(done)
+        progress.clear()
+        found = finder.flush()
+        done.frames += len(found.frames)
+        done.damaged_bytes += found.rejects.of(Reason.DAMAGED).bytes_total
+        done.is_cut_short = stop.is_set()
+    return done
+
+
+class _Progress:
+    """One line on standard error that is written over, where that is a terminal."""
+
+    def __init__(self, output: str) -> None:
+        self._output = output
+        self._is_on = is_terminal()
+        self._shown = 0.0
+        self._has_shown = False
+
+    def show(self, done: Recorded) -> None:
+        now = time.monotonic()
+        if self._is_on and now - self._shown >= LOOK_S:
+            click.echo(f"\r\x1b[K{done}", nl=False, err=True)
+            self._shown, self._has_shown = now, True
+
+    def clear(self) -> None:
+        if self._has_shown:
+            click.echo("\r\x1b[K", nl=False, err=True)
+            self._has_shown = False

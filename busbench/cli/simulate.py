@@ -1,0 +1,93 @@
+"""`busbench simulate`: a virtual receiver that any program can listen to."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from busbench.cli.live import stop_signals
+from busbench.cli.output import say
+from busbench.errors import PortError
+
+if TYPE_CHECKING:
+    from busbench.port.playing import Outlet
+    from busbench.port.virtual import ReceiverSettings
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+class _Command(click.Command):
+    """Gets its many options from the settings only when it is used."""
+
+    def get_params(self, ctx: click.Context) -> list[click.Parameter]:
+        if not any(param.name == "period" for param in self.params):
+            self.params += list(_setting_options())
+        return super().get_params(ctx)
+
+
+def _setting_options() -> Iterator[click.Parameter]:
+    from busbench.port.virtual_text import KEYS
+
+    for key in KEYS:
+        yield click.Option([f"--{key.name}"], metavar=key.like, help=key.text)
+
+
+@click.command("simulate", cls=_Command)
+@click.option("--pty", "wants_pty", is_flag=True, help="On a pseudo-terminal [default, but on Windows].")
+@click.option("--link", metavar="PATH", help="A path at which the pseudo-terminal is found too.")
+@click.option("--tcp", metavar="[HOST:]PORT", help="On a TCP port, 0 for any; 127.0.0.1 unless HOST says otherwise.")
+@click.option("--fast", is_flag=True, help="As fast as it is taken, for load tests.")
+def command(wants_pty: bool, link: str | None, tcp: str | None, fast: bool, **texts: str | None) -> None:
+    """Run a virtual receiver until Ctrl-C. Its port is printed; open that with any other command.
+
+    Without a port of its own the same receiver is virtual: with these settings,
+    as in virtual:?period=7ms&slots=on. The same seed, the same bytes.
+
+    \b
+    busbench simulate --slots on --lost 10:0.5
+    busbench simulate --tcp 7000 --inverted on
+    """
+    from busbench.port.virtual_text import read_settings
+
+    if tcp is not None and (wants_pty or link):
+        raise PortError("--tcp", "goes with neither --pty nor --link", hint="give one of them")
+    given = {name: text for name, text in texts.items() if text is not None}
+    settings = read_settings(given, source="simulate")
+    simulate(settings, _outlet(tcp, link), is_fast=fast)
+
+
+def simulate(settings: ReceiverSettings, outlet: Outlet, *, is_fast: bool = False) -> int:
+    """Print where it is heard, and run it.
+
+    Args:
+        settings: the receiver.
+        outlet: where it comes out.
+        is_fast: True as fast as it is taken.
+
+    Returns:
+        Bytes given.
+    """
+    from busbench.port.playing import play
+
+    click.echo(outlet.name)
+    sys.stdout.flush()
+    say("a virtual receiver; it begins when somebody listens; Ctrl-C ends it")
+    try:
+        with stop_signals() as stop:
+            return play(settings, outlet, is_fast=is_fast, is_wanted=lambda: not stop.is_set())
+    finally:
+        outlet.close()
+
+
+def _outlet(tcp: str | None, link: str | None) -> Outlet:
+    from busbench.port.playing import PtyOutlet, TcpOutlet
+
+    if tcp is None:
+        return PtyOutlet(link=link)
+    host, colon, number = tcp.rpartition(":")
+    if not number.isdecimal():
+        raise PortError("--tcp", f'"{tcp}" is no port', hint="give it as in 7000, or 0 for any")
+    return TcpOutlet(host=host if colon else "127.0.0.1", port=int(number))
