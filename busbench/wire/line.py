@@ -14,13 +14,14 @@ and goes through whole arrays at once.
 from __future__ import annotations
 
 import enum
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
-from busbench.model import BUS_LINE, I64, U8, U16, LineSettings, readonly
+from busbench.model import BUS_LINE, I64, U8, U16, LineSettings
+from busbench.wire.edges import Edges
 
 DATA_BITS = 8
 
@@ -31,69 +32,6 @@ class LineFault(enum.IntFlag):
     PARITY = 1
     FRAMING = 2  # a stop bit stood at the wrong level
     BREAK = 4  # space from start to end, always with FRAMING
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Edges:
-    """The level of a line over a span of time, as the times of its changes.
-
-    Args:
-        t_ns: time of each change, int64 (E,), strictly rising.
-        initial: level before the first change, 0 or 1.
-        start_ns: where the record begins.
-        end_ns: where it ends; the time of the last change where the record does not say.
-    """
-
-    t_ns: I64
-    initial: int
-    start_ns: int
-    end_ns: int
-
-    def __post_init__(self) -> None:
-        readonly(self.t_ns)
-
-    def __len__(self) -> int:
-        return int(self.t_ns.size)
-
-    @property
-    def level(self) -> U8:
-        """Level after each change, uint8 (E,)."""
-        return ((np.arange(1, len(self) + 1) & 1) ^ self.initial).astype(np.uint8)
-
-    @property
-    def final(self) -> int:
-        """Level at the end."""
-        return self.initial ^ (len(self) & 1)
-
-    @staticmethod
-    def from_levels(t_ns: I64, level: U8, *, end_ns: int | None = None, before: Edges | None = None) -> Edges:
-        """The changes in a list of times and levels, where repeats change nothing.
-
-        Args:
-            t_ns: times, int64 (K,), not falling; the last level at one time counts.
-            level: level from each time on, uint8 (K,), 0 or 1.
-            end_ns: end of the record, the last time if None.
-            before: the record that this one goes on from, if any.
-        """
-        if t_ns.size > 1:
-            last = np.append(t_ns[1:] != t_ns[:-1], True)
-            t_ns, level = t_ns[last], level[last]
-        if before is None:
-            initial = int(level[0]) if level.size else 0
-            start_ns = int(t_ns[0]) if t_ns.size else end_ns or 0
-        else:
-            initial, start_ns = before.final, before.end_ns
-        changed = np.diff(level, prepend=np.uint8(initial)) != 0
-        if end_ns is None:
-            end_ns = int(t_ns[-1]) if t_ns.size else start_ns
-        return Edges(t_ns[changed], initial, start_ns, end_ns)
-
-    @staticmethod
-    def join(parts: Sequence[Edges]) -> Edges:
-        """Records that follow one another as one."""
-        first, last = parts[0], parts[-1]
-        t_ns = first.t_ns if len(parts) == 1 else np.concatenate([part.t_ns for part in parts])
-        return Edges(t_ns, first.initial, first.start_ns, last.end_ns)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -131,11 +69,12 @@ def nominal_bit_ns(line: LineSettings) -> float:
 
 
 def tolerance(line: LineSettings = BUS_LINE) -> float:
-    """How far two ends of a line may differ in bit time before a character is misread.
+    """How far a receiver's bit time may be above the sender's before it misreads.
 
-    The last bit is looked at in its middle, so (bits - 1/2) bit times after the
-    start edge, and is missed once half a bit is lost by then: 0.5 / 11.5 = 4.3 %
-    on the bus. That leaves nothing for edges that are slow or jitter.
+    It looks at the last stop bit in its middle, (bits - 1/2) of its own bit times
+    after the start edge, and finds the next start bit there once it has lost half
+    a bit by then: 0.5 / 11.5 = 4.3 % on the bus. The other way there is a little
+    more room. Nothing is left then for slow edges or jitter.
 
     Returns:
         A ratio, 0.043 on the bus.
@@ -147,13 +86,14 @@ def tolerance(line: LineSettings = BUS_LINE) -> float:
 def _sent(line: LineSettings) -> U16:
     """The bits of every byte as sent (bit 0 first, mark is 1), uint16 (256,)."""
     value = np.arange(256, dtype=np.uint16)
-    word = value << 1
+    word: U16 = value << np.uint16(1)
     at = 1 + DATA_BITS
     if line.parity != "N":
         odd = (value[:, None] >> np.arange(8)).sum(axis=1).astype(np.uint16) & 1
-        word |= (odd ^ np.uint16(line.parity == "O")) << at
+        word |= (odd ^ np.uint16(line.parity == "O")) << np.uint16(at)
         at += 1
-    return word | np.uint16(((1 << line.stop_bits) - 1) << at)
+    word |= np.uint16(((1 << line.stop_bits) - 1) << at)
+    return word
 
 
 @lru_cache
@@ -211,7 +151,7 @@ def encode_line(
     if bad is not None:
         parity = (bad & LineFault.PARITY) != 0 if line.parity != "N" else np.zeros(bad.size, np.bool_)
         framing = (bad & LineFault.FRAMING) != 0 if line.stop_bits == 2 else np.zeros(bad.size, np.bool_)
-        words = words ^ (parity.astype(np.uint16) << 9) ^ (framing.astype(np.uint16) << (bits - 2))
+        words ^= (parity.astype(np.uint16) << np.uint16(9)) ^ (framing.astype(np.uint16) << np.uint16(bits - 2))
     changes = words ^ (words << 1 | 1)  # bit k set: the level changes where bit k begins; mark stands before
     is_edge = (changes[:, None] >> np.arange(bits, dtype=np.uint16) & 1).astype(np.bool_)
     places = np.rint(np.arange(bits) * bit).astype(np.int64)
@@ -287,13 +227,13 @@ class LineDecoder:
         self._beat.add(edges.t_ns)
         if self._rest is not None:
             edges = Edges.join([self._rest, edges])
-        if not self._has_begun and len(edges):
+        is_first = not self._has_begun and len(edges) > 0
+        if is_first:
             self._has_begun = True
             self.inverted = _is_inverted(edges, self._line, self.bit_ns)
-            found = self._characters(edges)
+        found = self._characters(edges)
+        if is_first:
             found.skip_partial()
-        else:
-            found = self._characters(edges)
         read = found.read()
         self._rest = found.rest()
         return read
@@ -322,7 +262,7 @@ class _Characters:
         t = edges.t_ns
         falls = np.arange(edges.initial == inverted, t.size, 2)
         # A start bit still stands in its middle; shorter pulses are noise.
-        is_short = np.diff(t, append=np.iinfo(np.int64).max)[falls] < round(bit_ns / 2)
+        is_short = np.append(np.diff(t), 1 << 62)[falls] < round(bit_ns / 2)
         self._falls = falls[~is_short] if is_short.any() else falls
         self._first = 0
         # Look for the next start from the middle of the first stop bit on.
@@ -337,11 +277,8 @@ class _Characters:
         times = self._edges.t_ns[self._falls]
         until_ns = self._edges.start_ns + round(bits * self._bit_ns)
         count = min(int(np.searchsorted(times, until_ns)), bits)
-        if not count:
-            return
         faults = [int(np.count_nonzero(self._read(self._walk(first, trial))[1])) for first in range(count + 1)]
-        self._first = int(np.argmin(faults[:count])) if min(faults[:count]) <= faults[count] else count
-        self._chain = None
+        self._first = int(np.argmin(faults))
 
     def _walk(self, at: int, most: int) -> list[int]:
         chain: list[int] = []
@@ -357,8 +294,8 @@ class _Characters:
         if self._chain is None:
             self._chain = self._walk(self._first, len(self._next))
         last_ns = self._edges.end_ns - round((self._line.character_bits - 0.5) * self._bit_ns)
-        times = self._edges.t_ns[self._falls[self._chain[-3:]]] if self._chain else []
-        return self._chain, len(self._chain) - int(np.count_nonzero(np.asarray(times) > last_ns))
+        times = self._edges.t_ns[self._falls[np.array(self._chain[-3:], np.int64)]]
+        return self._chain, len(self._chain) - int(np.count_nonzero(times > last_ns))
 
     def read(self) -> LineBytes:
         """The characters that end before the record does."""
@@ -372,6 +309,8 @@ class _Characters:
         """The record from the first character on that has not ended."""
         chain, count = self._whole()
         edges = self._edges
+        if not len(edges):
+            return edges
         if count == len(chain):
             return Edges(np.empty(0, np.int64), edges.final, edges.end_ns, edges.end_ns)
         at = int(self._falls[chain[count]])
@@ -384,12 +323,17 @@ class _Characters:
             return np.empty(0, np.uint16), np.empty(0, np.uint8)
         bits = self._line.character_bits
         at = self._falls[chain]
-        stop = int(self._falls[chain[-1] + 1]) if False else self._edges.t_ns.size
+        follow = self._next[chain[-1]]
+        stop = int(self._falls[follow]) if follow < len(self._next) else self._edges.t_ns.size
         t = self._edges.t_ns[at[0] : stop]
         since = t - np.repeat(t[at - at[0]], np.diff(at, append=stop))
         boundary = np.minimum((since / self._bit_ns + 0.5).astype(np.int64), bits)
         after = np.array([(1 << bits) - (1 << k) for k in range(bits + 1)], np.uint16)  # bits from boundary k on
         words = np.bitwise_xor.reduceat(after[boundary], at - at[0]) ^ after[0]
+        # Where the next start bit already stands in the middle of the last stop bit, that one is wrong.
+        starts = self._edges.t_ns[np.append(at, stop) if stop < self._edges.t_ns.size else at]
+        crowded = np.diff(starts) < round((bits - 0.5) * self._bit_ns)
+        words[: crowded.size][crowded] &= np.uint16((1 << (bits - 1)) - 1)
         return words, _judged(self._line)[words]
 
 
@@ -419,7 +363,7 @@ class _Beat:
             if abs(measured / self._nominal_ns - 1) <= self._FAR:
                 self.bit_ns = measured
 
-    def _search(self, apart: np.typing.NDArray[np.float64]) -> float:
+    def _search(self, apart: NDArray[np.float64]) -> float:
         """The bit time of which most distances are multiples."""
         ratios = np.arange(1 - self._FAR, 1 + self._FAR + self._STEP / 2, self._STEP)
         scores = [float(np.cos(2 * np.pi / (self._nominal_ns * ratio) * apart).mean()) for ratio in ratios]
@@ -433,7 +377,8 @@ def _is_inverted(edges: Edges, line: LineSettings, bit_ns: float) -> bool:
         read = _Characters(few, line, inverted=inverted, bit_ns=bit_ns).read()
         share.append(np.count_nonzero(read.bad) / len(read) if len(read) else 1.0)
     if abs(share[0] - share[1]) > 0.02:
-        return share[1] < share[0]
-    spans = np.diff(few.t_ns, prepend=few.start_ns, append=max(edges.end_ns, few.end_ns) if len(few) == len(edges) else few.end_ns)
+        return bool(share[1] < share[0])
+    end_ns = edges.end_ns if len(few) == len(edges) else few.end_ns
+    spans = np.diff(few.t_ns, prepend=few.start_ns, append=end_ns)
     low = spans[few.initial :: 2].sum()  # the first span stands at the initial level
     return bool(low * 2 > spans.sum())
