@@ -1,0 +1,175 @@
+"""Files of level changes as bytes: what VCD and CSV of levels share."""
+
+from __future__ import annotations
+
+import abc
+import contextlib
+from collections.abc import Collection, Iterator
+
+import numpy as np
+
+from busbench.capture.base import Capture, CaptureInfo, ReadOptions
+from busbench.errors import CaptureError
+from busbench.model import ByteLog, Clock, ClockKind, readonly
+from busbench.wire.edges import Edges
+from busbench.wire.line import LineBytes, LineDecoder, decode_line
+
+_OFF_NOMINAL_PPM = 5_000  # crystals and RC clocks of receivers are closer
+
+
+def plain(text: str, *, most: int = 40) -> str:
+    """Text out of a file, fit to be shown: no control characters, not long."""
+    shown = "".join(c if c.isprintable() else "?" for c in text[: most + 1])
+    return shown if len(shown) <= most else shown[: most - 1] + "…"
+
+
+class LevelFile(abc.ABC):
+    """Levels of one or several signals, read in pieces.
+
+    Args:
+        path: as the person gave it.
+        format: for people.
+        names: full names of the signals, in the file's order.
+        resolution_ns: the smallest step of the times.
+        notes: what was amiss; complete when pieces() ends.
+    """
+
+    path: str
+    format: str
+    names: tuple[str, ...]
+    resolution_ns: int
+    notes: list[str]
+
+    @abc.abstractmethod
+    def pieces(self, names: Collection[str]) -> Iterator[dict[str, Edges]]:
+        """Read the named signals from the start, piece by piece of time.
+
+        Raises:
+            CaptureError: nothing (more) can be read; all good edges were given before.
+
+        Returns:
+            Pieces without a signal as long as its level is not known.
+        """
+
+    def pick(self, wanted: str) -> str:
+        """Full name of the signal that a person named by its name, its last part or its number.
+
+        Raises:
+            CaptureError: there is none such, or several.
+        """
+        if wanted in self.names:
+            return wanted
+        found = [name for name in self.names if name.rpartition(".")[2] == wanted]
+        if not found and wanted.isascii() and wanted.isdigit() and 1 <= int(wanted) <= len(self.names):
+            return self.names[int(wanted) - 1]
+        if len(found) == 1:
+            return found[0]
+        what = f'has several signals "{plain(wanted)}"' if found else f'has no signal "{plain(wanted)}"'
+        raise CaptureError(self.path, what, hint=f"it has {self.listed(found or self.names)}")
+
+    def listed(self, names: Collection[str]) -> str:
+        """Names for people."""
+        shown = [plain(name) for name in names]
+        return ", ".join(shown if len(shown) <= 8 else [*shown[:8], f"and {len(shown) - 8} more"])
+
+
+def read_signals(file: LevelFile, options: ReadOptions) -> dict[str, Edges]:
+    """All edges of all signals, or of the one chosen.
+
+    Raises:
+        CaptureError: nothing could be read. What breaks off later is noted in file.notes.
+    """
+    names = [file.pick(options.signal)] if options.signal is not None else list(file.names)
+    parts: dict[str, list[Edges]] = {name: [] for name in names}
+    try:
+        for piece in file.pieces(names):
+            for name, edges in piece.items():
+                parts[name].append(edges)
+    except CaptureError as error:
+        if not any(len(edges) for some in parts.values() for edges in some):
+            raise
+        file.notes.append(f"{error}; what stands before it was read")
+    return {name: Edges.join(some) for name, some in parts.items() if some}
+
+
+class LevelCapture(Capture):
+    """The bytes on one signal of a file of levels, each with the time of its start edge."""
+
+    def __init__(self, file: LevelFile, options: ReadOptions) -> None:
+        self._file, self._line = file, options.line
+        self._choice_note = ""
+        self._name = file.pick(options.signal) if options.signal is not None else self._choose()
+        clock = Clock(ClockKind.PER_BYTE, file.resolution_ns)
+        self.info = CaptureInfo(file.path, file.format, clock, None, plain(self._name))
+        self._fill_notes(None)
+
+    def blocks(self) -> Iterator[ByteLog]:
+        """Read the bytes from the start of the file."""
+        self.info.notes.clear()
+        decoder = LineDecoder(line=self._line)
+        offset, edges_total = 0, 0
+        broken: CaptureError | None = None
+        try:
+            for piece in self._file.pieces([self._name]):
+                edges = piece.get(self._name)
+                if edges is None:
+                    continue
+                edges_total += len(edges)
+                found = decoder.feed(edges)
+                if len(found):
+                    yield _log(found, offset)
+                    offset += len(found)
+        except CaptureError as error:
+            broken = error
+        found = decoder.flush()
+        if len(found):
+            yield _log(found, offset)
+            offset += len(found)
+        self._fill_notes(decoder if offset else None)
+        if broken is not None:
+            raise broken
+        if not offset:
+            what = f'signal "{plain(self._name)}" carries no characters ({edges_total} changes of level)'
+            hint = f"name another with --signal: {self._file.listed(self._file.names)}" if self._file.names[1:] else ""
+            raise CaptureError(self._file.path, what, hint=hint or "check where the probe was")
+
+    def _choose(self) -> str:
+        names = self._file.names
+        if len(names) == 1:
+            return names[0]
+        best: tuple[int, int] | None = None
+        chosen = names[0]
+        piece: dict[str, Edges] = {}
+        with contextlib.suppress(CaptureError):  # told when it is read
+            piece = next(iter(self._file.pieces(names)), {})
+        for name in names:
+            if name not in piece:
+                continue
+            found = decode_line(piece[name], line=self._line)
+            score = len(found) - 2 * int(np.count_nonzero(found.bad)), len(piece[name])
+            if best is None or score > best:
+                best, chosen = score, name
+        self._choice_note = (
+            f'signal "{plain(chosen)}" of {len(names)} was taken, on which most characters are sound;'
+            f" --signal names another: {self._file.listed([name for name in names if name != chosen])}"
+        )
+        return chosen
+
+    def _fill_notes(self, decoder: LineDecoder | None) -> None:
+        notes = [self._choice_note] if self._choice_note else []
+        if decoder is not None:
+            if decoder.inverted != self._line.inverted:
+                notes.append(
+                    f"the line idles {'low' if decoder.inverted else 'high'}, the other way round than the bus"
+                )
+            ppm = (decoder.bit_ns * self._line.baud / 1e9 - 1) * 1e6
+            if abs(ppm) > _OFF_NOMINAL_PPM:
+                notes.append(f"a bit lasts {decoder.bit_ns / 1000:.3f} µs, {ppm / 1e4:+.1f} % from nominal")
+        self.info.notes[:] = notes + self._file.notes
+
+
+def _log(found: LineBytes, offset: int) -> ByteLog:
+    ends = np.arange(offset + 1, offset + len(found) + 1)
+    bad = found.bad if found.bad.any() else None
+    readonly(found.data, ends, found.t_ns, bad)
+    return ByteLog(offset, found.data, ends, found.t_ns, bad)
