@@ -1,0 +1,1 @@
+"""Figures from frames: outages, timing, channels."""

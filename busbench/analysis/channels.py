@@ -275,9 +275,8 @@ class _Totals:
         self.changes += raw[:, 0] != before_raw
         for channel in np.flatnonzero(active).tolist():
             self.changes[channel] += np.count_nonzero(raw[channel, 1:] != raw[channel, :-1])
-        after = view.values[:, -1]
-        reach = np.maximum(np.maximum(high, before), after) - np.minimum(np.minimum(low, before), after)
-        found = self._find_glitches(view, before, np.flatnonzero(reach > self.jump))
+        # Of the two steps of a glitch one at least lies inside the chunk.
+        found = self._find_glitches(view, before, np.flatnonzero(high - low > self.jump))
         values = raw
         if found:
             values = raw.copy()

@@ -67,7 +67,7 @@ class Capture(abc.ABC):
             CaptureError: nothing (more) can be read; all good bytes were given before.
         """
 
-    def close(self) -> None:
+    def close(self) -> None:  # noqa: B027 - most readers hold nothing open between blocks
         """Let go of the file."""
 
     def __enter__(self) -> Capture:

@@ -1,0 +1,1 @@
+"""Checks of a receiver and a rig."""

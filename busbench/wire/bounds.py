@@ -59,5 +59,7 @@ def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: in
         rows, before = rows[cut], before[cut]
         latest[rows] = np.minimum(latest[rows], t[cut] + (FRAME_BYTES - inside[cut]) * character_ns)
         before = before - 1
-    slack = np.clip(latest - earliest, 0, SLACK_UNKNOWN).astype(np.uint32)
+    # A read that returned late bounds from below too high: the bounds then cross, by as much
+    # as the stamps differ in lateness, and that is how far the time is uncertain.
+    slack = np.clip(np.abs(latest - earliest), 0, SLACK_UNKNOWN).astype(np.uint32)
     return latest, slack

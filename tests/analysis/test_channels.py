@@ -94,6 +94,36 @@ def test_just_over_the_threshold() -> None:
     assert glitches([992] * 5 + [951] + [992] * 5) == [5]
 
 
+def test_the_frames_around_a_glitch_agree() -> None:
+    assert glitches([992] * 3 + [1055] + [1012] * 3) == [3]  # within 20 counts
+    assert glitches([992] * 3 + [1055] + [1013] * 3) == []
+    assert glitches([992] * 3 + [1400] + [1069] * 3) == []  # or within a quarter of 331
+    assert glitches([992] * 3 + [1400] + [1073] * 3) == [3]
+
+
+CHUNK = 8192  # frames worked at once
+
+
+def test_at_the_seam_of_two_chunks() -> None:
+    for row in (CHUNK - 1, CHUNK, CHUNK + 1):
+        values = [992] * row + [1400] + [992] * 9 + [1200] * 30
+        result = stats(table({ELEVATOR: values}))
+        one = result.channels[ELEVATOR - 1]
+        assert [(g.frame, g.offset) for g in result.glitches] == [(row, row * FRAME_BYTES)]
+        assert (one.changes, one.moves, one.max_counts) == (3, 1, 1400)
+        for near in (row - 1, row, row + 1):
+            assert glitches(values, flags={near: 0x04}) == []
+        for near in (row, row + 1):
+            assert glitches(values, extra={near: 25}) == []
+    assert stats(table({FLAP: [992] * CHUNK + [1000] * 9})).channels[FLAP - 1].changes == 1
+
+
+def test_flagged_frames_leave_no_trace_in_moves() -> None:
+    values = [992] * 20 + [975] + [992] * CHUNK + [1005] * 50
+    assert stats(table({FLAP: values}, flags={20: 0x08})).channels[FLAP - 1].moves == 0
+    assert stats(table({FLAP: values})).channels[FLAP - 1].moves == 1
+
+
 def test_a_glitch_while_the_stick_moves() -> None:
     assert glitches([900, 930, 960, 1700, 1020, 1050]) == [3]
 
@@ -153,6 +183,8 @@ def test_noise_leaves_out_moves_and_flagged_frames_but_not_glitches() -> None:
     assert one.still_frames == 64
     one = stats(table({FLAP: [992] * 30 + [1500] + [992] * 33})).channels[FLAP - 1]
     assert (one.still_frames, one.still_noise_counts, one.glitches, one.moves) == (64, 0.0, 1, 0)
+    one = stats(table({FLAP: [992, 993] * 64}, extra={70: 25})).channels[FLAP - 1]
+    assert one.still_frames == 64  # not across a gap
 
 
 def test_moves() -> None:
@@ -161,6 +193,8 @@ def test_moves() -> None:
 
     assert moves([992] * 9 + [1400] * 9) == 1
     assert moves([992] * 9 + [1400] * 9 + [992] * 9) == 2
+    assert moves([992] * 9 + [1013] * 9) == 1
+    assert moves([992] * 9 + [971] * 9) == 1
     assert moves([992] * 9 + [1012] * 9) == 0  # 20 counts: not more than the threshold
     assert moves([992, 1000, 1008, 1016, 1400, 1395, 1402, 1811]) == 1  # wavers on its way
     assert moves([992] * 9 + [1400] * 2 + [992] * 9) == 2  # a flick
@@ -292,6 +326,15 @@ def test_travels_follow_the_definition(seed: int, step: int, hysteresis: int, cu
     for part in filter(len, (values[:cut], values[cut:])):
         travels.feed(part[None], part.min(keepdims=True), part.max(keepdims=True))
     assert travels.count[0] == plain_travels(values.tolist(), hysteresis)
+
+
+@pytest.mark.parametrize("lead", [[], [50]])
+@pytest.mark.parametrize("tail", [[100, 95, 100, 0], [95, 100, 95, 100, 0], [0, 5, 0, 5, 0, 100]])
+def test_thinning_loses_no_extreme(lead: list[int], tail: list[int]) -> None:
+    values = lead + [0, 100] * 40 + tail
+    points = turning_points(np.array(values, np.int16), 20).tolist()
+    assert plain_travels(points, 20) == plain_travels(values, 20)
+    assert len(points) < len(values)
 
 
 def test_thinning_keeps_few_points() -> None:

@@ -1,0 +1,193 @@
+"""The period of a receiver, found by itself, and the number of each frame on its beat.
+
+A clock a byte tells times. A clock a read tells bounds: where an adapter hands
+over several frames at once their stamps say little, and only the frames that a
+read cut through ("pinned") have a time. Frames are numbered so that missing
+ones leave holes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busbench.model import I64, FrameTimes
+
+I32 = NDArray[np.int32]
+PINNED_NS = 240_000  # two characters: a read ended inside the frame
+BATCHED_SHARE = 0.05  # of frames that share their read with the one before, or are cut by a read
+ADAPTER_NS = 20_000_000  # an adapter's latency timer and its transfer
+_QUANTILE = 0.3  # of the intervals: one period even where 30 % of the frames are lost
+_SAMPLES = 1 << 15
+_LOOK = 4  # stamps looked at on both sides of a place
+_BLOCK = 1 << 16
+
+
+def is_pinned(times: FrameTimes) -> NDArray[np.bool_]:
+    """True for each frame whose time is known to two characters, bool (N,)."""
+    return times.slack_ns <= PINNED_NS
+
+
+def is_batched(times: FrameTimes) -> bool:
+    """True where an adapter's buffer decides when reads return: they hold several frames, or cut some."""
+    if not times.slack_ns.any():
+        return False  # a clock a byte
+    shared = cut = 0
+    for start in range(0, len(times), _BLOCK):
+        part = times.t_ns[start : start + _BLOCK + 1]
+        shared += int(np.count_nonzero(part[1:] == part[:-1]))
+        cut += int(np.count_nonzero(times.slack_ns[start : start + _BLOCK] <= PINNED_NS))
+    return shared > BATCHED_SHARE * len(times) or cut > BATCHED_SHARE * len(times)
+
+
+def _anchors(times: FrameTimes) -> I64 | None:
+    """Rows whose stamps are times; None where all are."""
+    if not is_batched(times):
+        return None
+    rows = np.flatnonzero(is_pinned(times))
+    if rows.size >= 3:
+        return rows
+    # No read cut a frame: the last frame of each read is the best there is.
+    return np.append(np.flatnonzero(np.diff(times.t_ns)), len(times) - 1)
+
+
+def find_period(times: FrameTimes) -> float | None:
+    """Find the period of the frames.
+
+    A low quantile of the single steps gives it roughly, whatever up to about
+    30 % of the frames are missing; the mean over ever longer steps sharpens it,
+    each short enough to be counted in whole periods by the one before.
+
+    Args:
+        times: the frames.
+
+    Returns:
+        The period in ns, None with fewer than two frames or no lapse of time.
+    """
+    rows = _anchors(times)
+    size = len(times) if rows is None else rows.size
+    rough, lag = 0.0, 1
+    while lag < size and (lag == 1 or lag <= size // 2):
+        first = np.arange(0, size - lag, -(-(size - lag) // _SAMPLES))
+        if rows is None:
+            step, count = times.t_ns[first + lag] - times.t_ns[first], np.full(first.size, lag)
+        else:
+            step = times.t_ns[rows[first + lag]] - times.t_ns[rows[first]]
+            count = rows[first + lag] - rows[first]
+        step, count = step[step > 0], count[step > 0]
+        if not step.size:
+            return rough or None
+        if lag == 1:
+            rough = float(np.quantile(step / count, _QUANTILE, method="lower"))
+        slots = np.maximum(np.rint(step / rough), count)
+        near = np.abs(step - slots * rough) < 0.3 * rough
+        if near.any():
+            rough = float(step[near].sum() / slots[near].sum())  # lateness cancels from step to step
+        lag *= 4
+    return rough or None
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """Places on the beat where frames are missing, as columns of equal length, rising by row.
+
+    Args:
+        row: index of the frame behind the place, int64 (H,).
+        count: frames missing there, at least 1, int64 (H,).
+    """
+
+    row: I64
+    count: I64
+
+    @property
+    def total(self) -> int:
+        """All frames missing."""
+        return int(self.count.sum())
+
+    def among(self, rows: I64) -> Missing:
+        """The same beat seen by some frames alone: the others are missing too.
+
+        Args:
+            rows: indices of those frames, rising, int64 (M,).
+        """
+        before = np.concatenate([[0], np.cumsum(self.count)])
+        number = rows + before[np.searchsorted(self.row, rows, "right")]
+        count = np.diff(number) - 1
+        at = np.flatnonzero(count)
+        return Missing(at + 1, count[at])
+
+
+def find_missing(times: FrameTimes, period_ns: float) -> Missing:
+    """Find where frames are missing on the beat, and how many.
+
+    Stamps may be late, never early: a place counts what the earliest of the
+    stamps behind it says against the earliest of those before it.
+
+    Args:
+        times: the frames.
+        period_ns: their period.
+    """
+    rows = _anchors(times)
+    if rows is None:
+        at = _long_steps(times.t_ns, period_ns)
+        count = _count_missing(times.t_ns, None, at, period_ns)
+        return Missing(at[count > 0] + 1, count[count > 0])
+    t_ns = times.t_ns[rows]
+    slack = 0.0 if times.slack_ns[rows].max(initial=0) <= PINNED_NS else ADAPTER_NS / period_ns
+    at = np.flatnonzero(np.diff(t_ns) / period_ns - np.diff(rows) > 0.5 + slack)
+    count = _count_missing(t_ns, rows, at, period_ns)
+    at, count = at[count > 0], count[count > 0]
+    # They are missing where the stamps lie farthest apart.
+    behind = [
+        first + 1 + int(np.argmax(np.diff(times.t_ns[first : last + 1])))
+        for first, last in zip(rows[at].tolist(), rows[at + 1].tolist(), strict=True)
+    ]
+    return Missing(np.array(behind, np.int64), count)
+
+
+def _long_steps(t_ns: I64, period_ns: float) -> I64:
+    """Rows with a step of more than 1.5 periods behind them."""
+    found = []
+    for start in range(0, t_ns.size - 1, _BLOCK):
+        found.append(np.flatnonzero(np.diff(t_ns[start : start + _BLOCK + 1]) > 1.5 * period_ns) + start)
+    return np.concatenate(found) if found else np.empty(0, np.int64)
+
+
+def _count_missing(t_ns: I64, rows: I64 | None, at: I64, period_ns: float) -> I64:
+    """Frames missing behind each stamp number `at`, int64 (H,); 0 where the stamp behind was only late."""
+    if not at.size:
+        return at
+    lowest = np.concatenate([[0], at[:-1] + 1])  # stamps between this place and the one before it
+    highest = np.concatenate([at[1:], [t_ns.size - 1]])  # and the one behind it
+
+    def lag(stamp: I64) -> NDArray[np.float64]:
+        number = stamp - at if rows is None else rows[stamp] - rows[at]
+        return (t_ns[stamp] - t_ns[at]) / period_ns - number
+
+    before = np.min([lag(np.maximum(at - back, lowest)) for back in range(_LOOK)], axis=0)
+    behind = np.min([lag(np.minimum(at + 1 + ahead, highest)) for ahead in range(_LOOK)], axis=0)
+    count: I64 = np.maximum(np.rint(behind - before), 0).astype(np.int64)
+    return count
+
+
+def number_frames(times: FrameTimes, period_ns: float) -> I32 | None:
+    """Number the frames on the beat.
+
+    Args:
+        times: the frames.
+        period_ns: their period.
+
+    Returns:
+        Number of each frame from 0, rising, int32 (N,); None where they follow
+        one another without a hole (so that nothing need be held for it).
+    """
+    missing = find_missing(times, period_ns)
+    if not missing.row.size:
+        return None
+    number = np.zeros(len(times), np.int32)
+    number[missing.row] = missing.count
+    np.cumsum(number, out=number)
+    number += np.arange(len(times), dtype=np.int32)
+    return number

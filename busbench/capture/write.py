@@ -1,0 +1,217 @@
+"""Writing recordings: one writer a format, chosen by the suffix of the name.
+
+What goes in is a ByteLog with its marks. A format that can hold no clock lets
+the times go; one that must have a time for each byte spreads the bytes of a
+read back from the time at which it returned, at the rate of the line.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import IO, Protocol
+
+import numpy as np
+
+from busbench.capture.base import CaptureInfo
+from busbench.errors import CaptureError
+from busbench.model import BUS_LINE, I64, ByteLog, Clock, ClockKind, LineSettings, Mark
+
+SUFFIXES = (".pcapng", ".csv", ".vcd", ".raw", ".bin")
+STANDARD_OUTPUT = "-"
+
+
+class LogWriter(Protocol):
+    """Takes runs of bytes one after another."""
+
+    def write_log(self, log: ByteLog) -> None:
+        """Add a run of bytes."""
+
+    def close(self) -> None:
+        """Finish the file."""
+
+
+def open_writer(path: str, info: CaptureInfo, *, line: LineSettings = BUS_LINE, force: bool = False) -> LogWriter:
+    """Make a file of the format that its suffix names.
+
+    Args:
+        path: where to; "-" is standard output and takes raw bytes.
+        info: clock and source of what will be written.
+        line: settings of the line.
+        force: True to write over a file that is there.
+
+    Raises:
+        CaptureError: the suffix is unknown, the format needs a clock that there
+            is not, the file exists, or it cannot be written.
+    """
+    suffix = ".raw" if path == STANDARD_OUTPUT else Path(path).suffix.lower()
+    if suffix not in SUFFIXES:
+        raise CaptureError(path, "has a suffix of no known format", hint=f"end the name in {', '.join(SUFFIXES)}")
+    if suffix in (".csv", ".vcd") and not info.clock.is_known:
+        raise CaptureError(
+            path, f"a {suffix} file needs times, and {info.path} has none", hint="write .raw or .pcapng instead"
+        )
+    if suffix == ".pcapng":
+        return _Pcapng(path, info, line, force=force)
+    if suffix == ".csv":
+        return _Csv(path, line, force=force)
+    if suffix == ".vcd":
+        return _Vcd(path, line, force=force)
+    return _Raw(path, force=force)
+
+
+def byte_times(log: ByteLog, *, before_ns: int, character_ns: int) -> I64:
+    """When each byte's character began, as well as the marks tell.
+
+    Args:
+        log: bytes with marks up to the last byte.
+        before_ns: end of the character before the log, so that none overlap.
+        character_ns: time of one character.
+
+    Returns:
+        int64 (B,), rising by at least a character.
+    """
+    sizes = np.diff(log.mark_end, prepend=log.offset)
+    back = log.mark_end.repeat(sizes) - np.arange(log.offset, log.end)
+    times = log.mark_t_ns.repeat(sizes) - back * character_ns
+    # Bytes that the marks would crowd are moved on, never back.
+    steps = character_ns * np.arange(times.size, dtype=np.int64)
+    rising: I64 = np.maximum.accumulate(np.maximum(times, before_ns) - steps) + steps
+    return rising
+
+
+class _File:
+    """A file made anew, every failure told as one line."""
+
+    def __init__(self, path: str, *, force: bool) -> None:
+        self._path = path
+        self._file: IO[bytes]
+        if path == STANDARD_OUTPUT:
+            self._file = sys.stdout.buffer
+            return
+        try:
+            self._file = Path(path).open("wb" if force else "xb")  # noqa: SIM115 - close() closes it
+        except FileExistsError:
+            hint = "choose another name, or write over it with --force"
+            raise CaptureError(path, "there is such a file already", hint=hint) from None
+        except (OSError, ValueError) as error:
+            what = f"cannot be written ({getattr(error, 'strerror', None) or error})"
+            raise CaptureError(path, what, hint="check the folder and your rights in it") from None
+
+    def write(self, data: bytes) -> None:
+        try:
+            self._file.write(data)
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            raise CaptureError(self._path, f"cannot be written on ({error.strerror})", hint="make room") from None
+
+    def close(self) -> None:
+        try:
+            self._file.flush()
+            if self._path != STANDARD_OUTPUT:
+                self._file.close()
+        except BrokenPipeError:
+            # Whoever read has left; what is still buffered must not be tried again at exit.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        except OSError as error:
+            raise CaptureError(self._path, f"cannot be written on ({error.strerror})", hint="make room") from None
+
+
+class _Raw:
+    """The bytes alone."""
+
+    def __init__(self, path: str, *, force: bool) -> None:
+        self._file = _File(path, force=force)
+
+    def write_log(self, log: ByteLog) -> None:
+        self._file.write(log.data.tobytes())
+
+    def close(self) -> None:
+        self._file.close()
+
+
+class _Timed:
+    """What the formats with a time for each byte share: times from the first byte on."""
+
+    def __init__(self, line: LineSettings) -> None:
+        self._line = line
+        self._is_first = True
+        self._zero_ns = 0
+        self._end_ns = 0
+
+    def _times(self, log: ByteLog) -> I64:
+        before_ns = self._end_ns if not self._is_first else -(1 << 62)
+        times = byte_times(log, before_ns=before_ns, character_ns=self._line.character_ns)
+        if self._is_first:
+            self._zero_ns, self._is_first = int(times[0]), False
+        self._end_ns = int(times[-1]) + self._line.character_ns
+        return times - self._zero_ns
+
+
+class _Csv(_Timed):
+    """A row a byte, as a logic analyser exports it: when the character began, and the byte."""
+
+    def __init__(self, path: str, line: LineSettings, *, force: bool) -> None:
+        super().__init__(line)
+        self._file = _File(path, force=force)
+        self._file.write(b"time_s,byte,error\n")
+
+    def write_log(self, log: ByteLog) -> None:
+        if not len(log):
+            return
+        bad = np.zeros(len(log), np.uint8) if log.bad is None else log.bad
+        rows = zip(self._times(log).tolist(), log.data.tolist(), bad.tolist(), strict=True)
+        self._file.write(
+            "".join(
+                f"{t // 1_000_000_000}.{t % 1_000_000_000:09d},0x{byte:02X},{int(error > 0)}\n"
+                for t, byte, error in rows
+            ).encode()
+        )
+
+    def close(self) -> None:
+        self._file.close()
+
+
+class _Pcapng:
+    """A packet a mark."""
+
+    def __init__(self, path: str, info: CaptureInfo, line: LineSettings, *, force: bool) -> None:
+        from busbench.capture.pcapng_write import PcapngWriter
+
+        self._info = info
+        self._marks_written = 0
+        clock = info.clock if info.clock.is_known else Clock(ClockKind.NONE, 0)
+        source = info.source or Path(info.path).name
+        self._writer = PcapngWriter(
+            path, port=source, line=line, clock=clock, start_utc_ns=info.start_utc_ns, force=force
+        )
+
+    def write_log(self, log: ByteLog) -> None:
+        self._writer.write_log(log)
+        for mark in self._new_marks():
+            self._writer.mark(mark.t_ns, mark.text)
+
+    def _new_marks(self) -> list[Mark]:
+        marks = self._info.marks[self._marks_written :]
+        self._marks_written += len(marks)
+        return marks
+
+    def close(self) -> None:
+        for mark in self._new_marks():
+            self._writer.mark(mark.t_ns, mark.text)
+        self._writer.close()
+
+
+class _Vcd(_Timed):
+    """The level of the line itself."""
+
+    def __init__(self, path: str, line: LineSettings, *, force: bool) -> None:
+        super().__init__(line)
+        self._path, self._force = path, force
+        raise NotImplementedError
+
+    def write_log(self, log: ByteLog) -> None: ...
+
+    def close(self) -> None: ...

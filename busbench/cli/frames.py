@@ -1,0 +1,127 @@
+"""`busbench frames`: a row a frame."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from busbench.cli.output import FORMATS, Cell, say, table_lines
+from busbench.cli.source import Progress, open_source, read_options, source_options
+
+if TYPE_CHECKING:
+    from busbench.wire.table import FrameTable
+
+HEAD = (
+    "time_s",
+    "offset",
+    *(f"ch{number}" for number in range(1, 19)),
+    "frame_lost",
+    "failsafe",
+    "end_byte",
+    "suspect",
+)
+TABLE_CHANNELS = "1-8"
+
+
+@click.command("frames")
+@source_options
+@click.option(
+    "--format", "format_", type=click.Choice(FORMATS), default="csv", show_default=True, help="Form of the rows."
+)
+@click.option("--channels", metavar="LIST", help=f"Channels of the table, as in 1-4,9,17 [{TABLE_CHANNELS}].")
+def command(source: str, format_: str, channels: str | None, **settings: Any) -> None:
+    """Print a row for each frame of a recording.
+
+    Times are in seconds from the first byte, and empty where the recording has
+    no clock. Counts are as on the line, 0-2047. The JSON form is a line a frame.
+
+    \b
+    busbench frames captures/heron-slots.csv
+    busbench frames captures/heron-line.vcd --format table --channels 1-4,17
+    """
+    frames(source, format_=format_, channels=channels, settings=settings)
+
+
+def frames(source: str, *, format_: str, channels: str | None, settings: dict[str, Any]) -> None:
+    """Write the rows block by block."""
+    from busbench.capture.reading import Span, read_frames
+
+    shown = parse_channels(channels or TABLE_CHANNELS)
+    out = sys.stdout
+    options = read_options(settings)
+    with open_source(source, options) as capture:
+        span, progress, total = Span(), Progress("frames"), 0
+        has_clock = capture.info.clock.is_known
+        if format_ == "csv":
+            out.write(",".join(HEAD) + "\n")
+        for found in read_frames(capture, span, line=options.line):
+            zero_ns = (span.first_t_ns or 0) if has_clock else None
+            for start in range(0, len(found.frames), 8192):
+                table = found.frames[start : start + 8192]
+                rows = _rows(table, zero_ns)
+                if format_ == "csv":
+                    out.write("".join(",".join(row) + "\n" for row in rows))
+                elif format_ == "json":
+                    out.write("".join(_json(row) + "\n" for row in rows))
+                else:
+                    out.write("".join(line + "\n" for line in _table(rows, shown, has_head=total == 0)))
+                total += len(table)
+                progress.at(f"{total:,}")
+        progress.end()
+    if not total:
+        say(f"busbench: {source}: no frames in {span.bytes_total} bytes; try busbench outages {source}")
+    if span.ambiguous:
+        say(f"busbench: {source}: ambiguous: two alignments stand equally well in {len(span.ambiguous)} places")
+
+
+def parse_channels(text: str) -> list[int]:
+    """Channels of a list like 1-4,9,17.
+
+    Raises:
+        click.BadParameter: something else, or a channel beyond 1-18.
+    """
+    numbers: list[int] = []
+    for part in text.split(","):
+        first, _, last = part.strip().partition("-")
+        if not first.isdecimal() or (last and not last.isdecimal()):
+            raise click.BadParameter(f"--channels: {part!r} is no channel; write for example 1-4,9,17")
+        span = range(int(first), int(last or first) + 1)
+        if not span or span[0] < 1 or span[-1] > 18:
+            raise click.BadParameter(f"--channels: {part!r} is beyond 1-18")
+        numbers.extend(span)
+    return numbers
+
+
+def _rows(table: FrameTable, zero_ns: int | None) -> list[list[str]]:
+    """The cells of each row as text, in the order of HEAD."""
+    flags = table.flags
+    columns: list[list[Cell]] = [
+        [""] * len(table) if zero_ns is None else [f"{t / 1e9:.6f}" for t in (table.t_ns - zero_ns).tolist()],
+        table.offset.tolist(),
+        *table.channels.T.tolist(),
+        *(((flags >> bit) & 1).tolist() for bit in range(4)),
+        [f"0x{end:02X}" for end in table.end.tolist()],
+        table.suspect.astype(int).tolist(),
+    ]
+    return [[str(cell) for cell in row] for row in zip(*columns, strict=True)]
+
+
+def _json(row: list[str]) -> str:
+    cells = [f'"{name}": {value or "null"}' for name, value in zip(HEAD, row, strict=True) if name != "end_byte"]
+    cells.insert(-1, f'"end_byte": "{row[-2]}"')
+    return "{" + ", ".join(cells) + "}"
+
+
+def _table(rows: list[list[str]], shown: list[int], *, has_head: bool) -> list[str]:
+    """Chosen channels, the flags as letters (L lost, F failsafe, S suspect) and the end byte."""
+    head = ["time_s", *(f"ch{number}" for number in shown), "flags", "end"]
+    blank = [" " * 11, *("    " for _ in shown), "     ", "    "]  # holds the widths over all blocks
+    cells = []
+    for row in rows:
+        flags = "".join(letter if row[at] == "1" else "-" for letter, at in (("L", 20), ("F", 21), ("S", 23)))
+        cells.append([row[0] or "-", *(row[1 + number] for number in shown), flags, row[22]])
+    lines = table_lines(head, [blank, *cells], left=0)
+    del lines[1]
+    return lines if has_head else lines[1:]

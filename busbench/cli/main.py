@@ -1,0 +1,111 @@
+"""The entry of the command line: commands are loaded only when they are called."""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+import os
+import sys
+from collections.abc import Iterable
+
+import click
+
+from busbench import __version__
+from busbench.errors import BusbenchError
+
+# In working order: the plan, the port, the recording, the drive, the sign-off.
+COMMANDS = {
+    "ports": "serial ports, what their chips do at this rate, advice",
+    "probe": "what is on the line, in plain words",
+    "record": "record a port",
+    "watch": "the terminal UI on a port, a recording or a virtual receiver",
+    "frames": "a row a frame",
+    "outages": "where frames were lost, and how sure that is",
+    "timing": "period and jitter, with the floor below which they mean nothing",
+    "channels": "what each channel did: ends, noise, moves, glitches",
+    "convert": "write a recording in another format",
+    "drive": "send test sweeps to a port or a file, inside limits",
+    "loop": "send a pattern and read it back: clears cable and adapter",
+    "walk": "move one surface at a time and note what it did",
+    "pulses": "measure pulse outputs beside the bus",
+    "verify": "check a receiver and a rig, with a page to sign",
+    "rig": "the aircraft as a plan: faults, volts and amperes, set-up sheet",
+    "simulate": "a virtual receiver on a pty or a TCP port",
+    "completion": "shell completion",
+}
+
+
+class _Commands(click.Group):
+    """A group that knows its commands' names and imports one when it is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        del ctx
+        return [name for name in COMMANDS if importlib.util.find_spec(f"busbench.cli.{name}")]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in self.list_commands(ctx):
+            return None
+        command: click.Command = importlib.import_module(f"busbench.cli.{cmd_name}").command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        # Not click's own, which would import every command for its help text.
+        with formatter.section("Commands, in working order"):
+            formatter.write_dl([(name, COMMANDS[name]) for name in self.list_commands(ctx)])
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="busbench")
+def cli() -> None:
+    """Bench test tool for the serial servo bus of large model aircraft.
+
+    Results go to standard output, all else to standard error. SOURCE is a
+    recording in any format that is read, or - for standard input.
+
+    Exit codes: 0 done (and passed), 1 a verdict failed, 2 bad use or bad input,
+    130 interrupted.
+    """
+
+
+def run(arguments: Iterable[str] | None = None) -> int:
+    """Run one command line.
+
+    Args:
+        arguments: words after the program's name; those of the process by default.
+
+    Returns:
+        The exit code.
+    """
+    try:
+        result = cli.main(None if arguments is None else list(arguments), prog_name="busbench", standalone_mode=False)
+        sys.stdout.flush()
+        return result if isinstance(result, int) else 0
+    except BusbenchError as error:
+        _say(str(error))
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message(), err=True)
+    except click.ClickException as error:
+        hint = f" (see busbench {_command_path(error)}--help)" if isinstance(error, click.UsageError) else ""
+        _say(error.format_message() + hint)
+    except (click.Abort, KeyboardInterrupt):
+        _say("interrupted")
+        return 130
+    except BrokenPipeError:
+        # The reader of a pipe has left: nothing to say, and nothing more may be written at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    return 2
+
+
+def _command_path(error: click.UsageError) -> str:
+    path = error.ctx.command_path.split(" ")[1:] if error.ctx else []
+    return "".join(f"{word} " for word in path)
+
+
+def _say(line: str) -> None:
+    click.echo("busbench: " + " ".join(line.split()), err=True)
+
+
+def main() -> None:
+    """Run the command line of this process and leave with its exit code."""
+    sys.exit(run())

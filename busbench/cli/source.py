@@ -1,0 +1,80 @@
+"""SOURCE: the options that go with it, and reading it with progress and notes."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+import click
+
+from busbench.capture.base import Capture, ReadOptions
+from busbench.cli.output import is_terminal, say
+from busbench.errors import CaptureError
+from busbench.model import BUS_LINE, LineSettings
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def source_options(function: F) -> F:
+    """SOURCE and what a person may have to say where a file leaves a choice."""
+    for decorate in (
+        click.option("--stop-bits", type=click.Choice(("1", "2")), default="2", help="Stop bits of the line [2]."),
+        click.option("--parity", type=click.Choice(("E", "O", "N")), default="E", help="Parity of the line [E]."),
+        click.option("--baud", type=click.IntRange(300, 4_000_000), default=100_000, help="Rate of the line [100000]."),
+        click.option("--signal", help="Signal to decode in a file of level changes."),
+        click.option("--usb-device", metavar="BUS.DEVICE", help="Adapter to take in a capture of a USB host."),
+        click.option("--interface", help="Interface to take in a packet capture, by name or number."),
+        click.argument("source", metavar="SOURCE"),
+    ):
+        function = decorate(function)
+    return function
+
+
+def read_options(settings: dict[str, Any]) -> ReadOptions:
+    """The options of source_options as the readers take them."""
+    line = LineSettings(settings["baud"], settings["parity"], int(settings["stop_bits"]), BUS_LINE.inverted)
+    return ReadOptions(settings["interface"], settings["usb_device"], settings["signal"], line)
+
+
+@contextmanager
+def open_source(source: str, options: ReadOptions) -> Iterator[Capture]:
+    """Open a recording; its notes are said when all is read.
+
+    Raises:
+        CaptureError: it cannot be read. Where some could be read, the error is
+            kept for the notes instead.
+    """
+    from busbench.capture.open import open_capture
+
+    if source.startswith("virtual:") or ("://" in source):
+        raise CaptureError(source, "is a live source, not a recording", hint="record it first, or watch it")
+    with open_capture(source, options=options) as capture:
+        try:
+            yield capture
+        finally:
+            for note in capture.info.notes:
+                say(f"busbench: {source}: {note}")
+
+
+class Progress:
+    """A line on standard error that tells how far long work has come; silent for the first second."""
+
+    def __init__(self, what: str) -> None:
+        self._what = what
+        self._begun = self._shown = time.monotonic()
+        self._is_on = is_terminal()
+        self._has_shown = False
+
+    def at(self, done: str) -> None:
+        """Tell how far it is, at most five times a second."""
+        now = time.monotonic()
+        if self._is_on and now - self._begun > 1 and now - self._shown > 0.2:
+            click.echo(f"\r{self._what}: {done}, {now - self._begun:.0f} s ", nl=False, err=True)
+            self._shown, self._has_shown = now, True
+
+    def end(self) -> None:
+        """Take the line away."""
+        if self._has_shown:
+            click.echo("\r\x1b[K", nl=False, err=True)
