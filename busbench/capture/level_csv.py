@@ -1,0 +1,286 @@
+"""CSV of levels: a time column and one or several columns of 0 and 1.
+
+A row may stand for each change or for each sample. Times are seconds unless the
+header names ms, µs or ns. Columns are parted by comma, semicolon or tab; after the
+latter two a decimal comma is understood.
+"""
+
+from __future__ import annotations
+
+import re
+import warnings
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from busbench.capture.base import Capture, ReadOptions
+from busbench.capture.edges import LevelCapture, LevelFile, plain, read_signals
+from busbench.capture.source import open_binary, read_head, read_into
+from busbench.errors import CaptureError
+from busbench.model import I64, U8
+from busbench.wire.edges import Edges
+
+FORMAT = "CSV of levels"
+
+_BLOCK_BYTES = 1 << 20
+_HEADER_LINES = 40
+_ROWS_LEAST = 3
+_DAMAGED_MOST = 100  # rows that are no rows, in one block, before the file is given up
+_UNITS_NS = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
+_UNIT = re.compile(
+    r"(?:^|[\s_\[(/])(?:(?P<s>s|secs?|seconds?)|(?P<ms>ms|milliseconds?)"
+    r"|(?P<us>us|µs|μs|microseconds?)|(?P<ns>ns|nanoseconds?))(?=$|[\s\])])",
+    re.IGNORECASE,
+)
+_LATEST_NS = 2.0**63 - 1024
+
+
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """How the rows are laid out.
+
+    Args:
+        separator: between columns.
+        names: of the level columns.
+        unit_ns: of the times.
+        first_line: line number of the first row, from 1.
+        start: its byte offset.
+    """
+
+    separator: bytes
+    names: tuple[str, ...]
+    unit_ns: int
+    first_line: int
+    start: int
+
+
+def sniff(head: bytes) -> bool:
+    """True where rows of a rising time and of nothing but 0 and 1 begin, and a level changes.
+
+    A CSV of bytes cannot pass: the header byte of every frame is neither.
+    """
+    layout = _layout(head)
+    if layout is None:
+        return False
+    rows = (
+        head[layout.start :].split(b"\n")[:-1] if head.count(b"\n") > _ROWS_LEAST else head[layout.start :].split(b"\n")
+    )
+    text = b"\n".join(rows) + b"\n"
+    table = _parse(text, layout)
+    if table is None or len(table) < _ROWS_LEAST:
+        return False
+    levels = table[:, 1:]
+    return bool((np.diff(table[:, 0]) >= 0).all() and _are_levels(levels) and (levels != levels[0]).any())
+
+
+def open_file(path: str, options: ReadOptions) -> Capture:
+    """Open a CSV of levels as the bytes on one of its columns.
+
+    Args:
+        path: the file.
+        options: `signal` picks a column by name or number (1 is the first after the
+            time); `line` sets the line.
+
+    Raises:
+        CaptureError: it is no such file, or has no such column.
+    """
+    return LevelCapture(LevelCsvFile(path), options)
+
+
+def read_edges(path: str, options: ReadOptions) -> dict[str, Edges]:
+    """The edges of all columns of a CSV of levels, or of the one chosen.
+
+    Raises:
+        CaptureError: it is no such file, or has no such column.
+    """
+    return read_signals(LevelCsvFile(path), options)
+
+
+class LevelCsvFile(LevelFile):
+    """The layout of a CSV of levels, read once, and its rows, as often as asked."""
+
+    def __init__(self, path: str) -> None:
+        self.path, self.format = path, FORMAT
+        self.notes: list[str] = []
+        head = read_head(path)
+        layout = _layout(head)
+        if layout is None:
+            hint = "it needs a time column, then columns of 0 and 1"
+            raise CaptureError(path, "holds no rows of a time and of levels", hint=hint)
+        self._layout = layout
+        self.names = layout.names
+        self.resolution_ns = _step_ns(head[layout.start :], layout)
+
+    def pieces(self, names: Collection[str]) -> Iterator[dict[str, Edges]]:
+        """Read the rows of the named columns."""
+        self.notes.clear()
+        rows = _Rows(self.path, self._layout)
+        last: dict[str, Edges] = {}
+        broken: CaptureError | None = None
+        with open_binary(self.path) as file:
+            file.seek(self._layout.start)
+            block, rest = bytearray(_BLOCK_BYTES), b""
+            while broken is None:
+                try:
+                    got = read_into(file, memoryview(block), self.path)
+                    text = rest + block[:got]
+                    if got and len(text) > 2 * _BLOCK_BYTES:
+                        raise rows.fault("is longer than any row")
+                except CaptureError as error:
+                    got, text, broken = 0, rest, error
+                end = text.rfind(b"\n") + 1 if got else len(text)
+                whole, rest = text[:end], text[end:]
+                t_ns, levels, fault = rows.take(whole, is_last=not got)
+                broken = broken or fault
+                if t_ns.size:
+                    yield self._piece(t_ns, levels, names, last)
+                if not got:
+                    break
+        self.notes.extend(rows.notes())
+        if broken is not None:
+            raise broken
+
+    def _piece(self, t_ns: I64, levels: U8, names: Collection[str], last: dict[str, Edges]) -> dict[str, Edges]:
+        for name in names:
+            column = levels[:, self.names.index(name)]
+            last[name] = Edges.from_levels(t_ns, column, end_ns=int(t_ns[-1]), before=last.get(name))
+        return dict(last)
+
+
+class _Rows:
+    """Turns text into times and levels, a block at a time."""
+
+    def __init__(self, path: str, layout: _Layout) -> None:
+        self._path, self._layout = path, layout
+        self._line = layout.first_line
+        self._last_ns = -(1 << 62)
+        self._damaged = 0
+        self._first_damaged = 0
+        self._is_cut = False
+
+    def notes(self) -> list[str]:
+        notes = []
+        if self._damaged:
+            are = "row is" if self._damaged == 1 else "rows are"
+            notes.append(
+                f"{self._damaged} {are} no time with levels, the first in line {self._first_damaged}: left out"
+            )
+        if self._is_cut:
+            notes.append("the file is cut inside its last row")
+        return notes
+
+    def fault(self, what: str, line: int | None = None) -> CaptureError:
+        return CaptureError(self._path, f"line {line or self._line} {what}", hint="what stands before it can be used")
+
+    def take(self, text: bytes, *, is_last: bool) -> tuple[I64, U8, CaptureError | None]:
+        """Times in ns, levels (rows, columns), and why nothing after them can be read."""
+        lines = np.empty(0, np.int64)
+        table = _parse(text, self._layout)
+        if table is not None and _are_levels(table[:, 1:]):
+            lines = self._line + np.arange(len(table))
+            damaged = 0
+        else:
+            table, lines, damaged = self._take_each(text, is_last=is_last)
+        self._line += text.count(b"\n")
+        times = table[:, 0] * self._layout.unit_ns
+        fault = None
+        good = len(times)
+        if good and not (np.abs(times) < _LATEST_NS).all():
+            good = int(np.argmin(np.abs(times) < _LATEST_NS))
+            fault = self.fault("has a time beyond all bounds", int(lines[good]))
+        t_ns = np.rint(times[:good]).astype(np.int64)
+        back = np.flatnonzero(np.diff(t_ns, prepend=self._last_ns) < 0)
+        if back.size:
+            good = int(back[0])
+            fault = self.fault("goes back in time", int(lines[good]))
+        elif damaged > _DAMAGED_MOST and damaged > good:
+            fault = self.fault("and those after it are no times with levels", self._first_damaged)
+        t_ns = t_ns[:good]
+        if good:
+            self._last_ns = int(t_ns[-1])
+        return t_ns, table[:good, 1:].astype(np.uint8), fault
+
+    def _take_each(self, text: bytes, *, is_last: bool) -> tuple[np.typing.NDArray[np.float64], I64, int]:
+        """The same for rows some of which are damaged or have blank lines between them."""
+        rows, numbers, damaged = [], [], 0
+        lines = text.split(b"\n")
+        for at, line in enumerate(lines):
+            if not line.strip():
+                continue
+            row = _parse(line + b"\n", self._layout)
+            if row is not None and len(row) == 1 and _are_levels(row[:, 1:]):
+                rows.append(row)
+                numbers.append(self._line + at)
+            elif is_last and at == len(lines) - 1:
+                self._is_cut = True
+            else:
+                damaged += 1
+                self._first_damaged = self._first_damaged or self._line + at
+        self._damaged += damaged
+        table = np.concatenate(rows) if rows else np.empty((0, 1 + len(self._layout.names)))
+        return table, np.array(numbers, np.int64), damaged
+
+
+def _parse(text: bytes, layout: _Layout) -> np.typing.NDArray[np.float64] | None:
+    """Rows of numbers, or None where a row is none."""
+    columns = 1 + len(layout.names)
+    count = text.count(b"\n") + (not text.endswith(b"\n") and bool(text))
+    flat = text.translate(None, b'\r" ')
+    if layout.separator != b",":
+        flat = flat.replace(b",", b".").replace(layout.separator, b",")
+    if flat.count(b",") != count * (columns - 1):
+        return None
+    flat = flat.rstrip(b"\n").replace(b"\n", b",")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", DeprecationWarning)
+            values = np.fromstring(flat.decode("ascii"), np.float64, sep=",")
+    except (ValueError, DeprecationWarning):
+        return None
+    return values.reshape(-1, columns) if values.size == count * columns and np.isfinite(values).all() else None
+
+
+def _are_levels(values: np.typing.NDArray[np.float64]) -> bool:
+    return bool(((values == 0) | (values == 1)).all())
+
+
+def _layout(head: bytes) -> _Layout | None:
+    """Separator, header and first row, or None where no row comes."""
+    lines = head.split(b"\n")[: _HEADER_LINES + 1]
+    start = 0
+    for number, line in enumerate(lines, 1):
+        for separator in (b"\t", b";", b","):
+            columns = line.count(separator)
+            if not columns:
+                continue
+            unnamed = tuple(str(i + 1) for i in range(columns))
+            row = _parse(line, _Layout(separator, unnamed, 1, number, start))
+            if row is not None and len(row) == 1 and _are_levels(row[:, 1:]):
+                above = [cells for cells in _cells(lines[: number - 1], separator) if len(cells) == columns + 1]
+                names = next((tuple(cells[1:]) for cells in above if all(cells[1:])), unnamed)
+                names = names if len(set(names)) == columns else unnamed
+                units = [found for cells in above if (found := _UNIT.search(cells[0]))]
+                unit = units[-1].lastgroup if units else None
+                return _Layout(separator, names, _UNITS_NS[unit or "s"], number, start)
+        start += len(line) + 1
+    return None
+
+
+def _cells(lines: list[bytes], separator: bytes) -> list[list[str]]:
+    rows = [line.decode("utf-8-sig", "replace").split(separator.decode()) for line in lines]
+    return [[plain(cell.strip().strip('"').lstrip("#;").strip()) for cell in row] for row in rows]
+
+
+def _step_ns(text: bytes, layout: _Layout) -> int:
+    """The step of the times: between samples, else as fine as they are written."""
+    lines = [line for line in text.split(b"\n")[:2000] if _parse(line, layout) is not None]
+    if not lines:
+        return 1
+    times = np.concatenate([_parse(line, layout)[:, 0] for line in lines]) * layout.unit_ns  # type: ignore[index]
+    steps: np.typing.NDArray[np.float64] = np.diff(times)
+    if steps.size >= _ROWS_LEAST and 0 < steps.max() < 1.5 * steps.min():
+        return max(1, round(float(np.median(steps))))
+    cells = [line.split(layout.separator)[0].strip(b'" \r') for line in lines]
+    digits = max(len(re.split(rb"[.,]", cell)[1]) if re.search(rb"[.,]", cell) else 0 for cell in cells)
+    return max(1, int(layout.unit_ns // 10**digits))
