@@ -1,18 +1,209 @@
-"""Serial bytes out of a CSV of bytes."""
+"""Bytes with their times out of delimited text, a row a byte, as logic analysers export it.
+
+Nothing fixes such a layout (common practice, no source): which column is what is
+told by the words above it and by what stands in it.
+"""
 
 from __future__ import annotations
 
-from busbench.capture.base import Capture, ReadOptions
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from busbench.capture.base import Capture, CaptureInfo, ReadOptions
+from busbench.capture.csv_cells import SLACK, Lines, decimals, safe_text, split
+from busbench.capture.csv_layout import BOM, Base, find_layout, is_marked, read_bytes, weigh
+from busbench.capture.source import HEAD_BYTES, open_binary, read_head, read_into
 from busbench.errors import CaptureError
+from busbench.model import I64, Bools, ByteLog, Clock, ClockKind, readonly
 
 FORMAT = "byte CSV"
 
-
-def sniff(head: bytes) -> bool:  # noqa: ARG001
-    """True where rows hold a time and a byte."""
-    return False
+_BUFFER_BYTES = 1 << 20
+_EPOCH_NS = (10**18, 4 * 10**18)  # times in here are dates of this century
 
 
-def open_file(path: str, options: ReadOptions) -> Capture:  # noqa: ARG001
-    """Open a CSV of bytes."""
-    raise CaptureError(path, "CSVs of bytes cannot be read yet")
+def sniff(head: bytes) -> bool:
+    """True where rows hold a time and a byte; a column of nothing but 0 and 1 is none of bytes."""
+    return find_layout(head, is_whole=len(head) < HEAD_BYTES) is not None
+
+
+def open_file(path: str, options: ReadOptions) -> Capture:
+    """Open a CSV of bytes.
+
+    Args:
+        path: the file.
+        options: `line` tells which steps of the clock can be true.
+
+    Raises:
+        CaptureError: no rows with a time and a byte stand at its beginning.
+    """
+    return ByteRows(path, options)
+
+
+class _Block(NamedTuple):
+    lines: Lines
+    number: int  # of the first line, from 1
+    is_cut: bool  # True where the last line has no end
+
+
+class ByteRows(Capture):
+    """A file with a time and a byte in each row."""
+
+    def __init__(self, path: str, options: ReadOptions) -> None:
+        head = read_head(path)
+        layout = find_layout(head, is_whole=len(head) < HEAD_BYTES)
+        if layout is None or layout.fault:
+            if not head:
+                raise CaptureError(path, "is empty")
+            what = layout.fault if layout else "no rows with a time and a byte stand at its beginning"
+            hint = "each row needs a time and a byte such as 0x0F; a decimal comma needs quotes, or semicolons between"
+            raise CaptureError(path, what, hint=hint)
+        step_max_ns = options.line.character_ns // options.line.character_bits // 2
+        self.info = CaptureInfo(path, FORMAT, Clock(ClockKind.PER_BYTE, layout.resolution_ns(step_max_ns)))
+        self._layout = layout
+        if layout.base is Base.OPEN:
+            evidence = np.zeros(3, np.int64)
+            for block in self._blocks():
+                evidence += weigh(self._rows(block)[0].column(layout.byte))
+            self._layout = layout.settled(evidence)
+        self._first_notes = list(self._layout.notes)
+        if _EPOCH_NS[0] <= layout.first_t_ns < _EPOCH_NS[1]:
+            self.info.start_utc_ns = 0
+            self._first_notes.append("the times are taken as counted from 1970 (UTC)")
+        self.info.notes.extend(self._first_notes)
+
+    def blocks(self) -> Iterator[ByteLog]:
+        """Read the bytes from the start of the file."""
+        notes, tally, offset = self.info.notes, _Tally(), 0
+        notes[:] = self._first_notes
+        try:
+            for block in self._blocks():
+                log = self._log(block, offset, tally)
+                if len(log):
+                    offset = log.end
+                    yield log
+        except CaptureError:
+            notes.extend(tally.notes())
+            raise
+        notes.extend(tally.notes())
+        if not offset:
+            raise CaptureError(self.info.path, "none of its lines holds a time and a byte")
+
+    def _blocks(self) -> Iterator[_Block]:
+        path, newline = self.info.path, self._layout.newline
+        base, number, rest = 0, 1, np.empty(0, np.uint8)
+        with open_binary(path) as file:
+            while True:
+                buffer = np.zeros(_BUFFER_BYTES + 2 * SLACK, np.uint8)
+                buffer[: rest.size] = rest
+                have = rest.size + read_into(file, buffer.data[rest.size : _BUFFER_BYTES], path)
+                if base == 0 and buffer[: len(BOM)].tobytes() == BOM:
+                    buffer[: len(BOM)] = ord(" ")
+                is_last = have < _BUFFER_BYTES
+                is_cut = is_last and have > 0 and int(buffer[have - 1]) != newline
+                if is_cut:
+                    buffer[have] = newline
+                    have += 1
+                size = buffer[:have].tobytes().rfind(bytes([newline])) + 1
+                if not size and not is_last:
+                    raise CaptureError(path, f"line {number} is longer than 1 MB", offset=base, hint="this is no CSV")
+                lines = split(buffer, size, newline=newline, delimiter=self._layout.delimiter)
+                yield _Block(lines, number, is_cut)
+                if is_last:
+                    return
+                number += lines.start.size
+                base += size
+                rest = buffer[size:have].copy()
+
+    def _rows(self, block: _Block) -> tuple[Lines, I64]:
+        """The lines that should hold a byte, and their numbers."""
+        keep = ~block.lines.is_void()
+        keep[: max(self._layout.skipped + 1 - block.number, 0)] = False
+        return block.lines.select(keep), np.flatnonzero(keep) + block.number
+
+    def _log(self, block: _Block, offset: int, tally: _Tally) -> ByteLog:
+        layout = self._layout
+        rows, numbers = self._rows(block)
+        times, good = decimals(rows.column(layout.time)).scaled(layout.unit_power)
+        data, is_byte = read_bytes(rows.column(layout.byte), layout.base)
+        good &= is_byte
+        bad = np.zeros(data.size, np.bool_)
+        for column in layout.errors:
+            bad |= is_marked(rows.column(column))
+        if block.is_cut and numbers.size and numbers[-1] == block.number + block.lines.start.size - 1:
+            self._judge_cut(rows, int(numbers[-1]), good, bad, tally)
+        if not good.all():
+            tally.unread(rows, numbers, good)
+            numbers, times, data, bad = numbers[good], times[good], data[good], bad[good]
+        tally.order(numbers, times)
+        ends = np.arange(offset + 1, offset + 1 + data.size, dtype=np.int64)
+        marked = bad.astype(np.uint8) if layout.errors or bad.any() else None
+        readonly(data, ends, times, marked)
+        return ByteLog(offset, data, ends, times, marked)
+
+    def _judge_cut(self, rows: Lines, number: int, good: Bools, bad: Bools, tally: _Tally) -> None:
+        """A last line without an end may be cut inside a cell, which then still looks like one."""
+        layout = self._layout
+        if rows.fields[-1] <= max(layout.byte, layout.time) + 1:
+            time, byte = rows.column(layout.time), rows.column(layout.byte)
+            size = int(byte.size[-1])
+            if layout.time > layout.byte and time.size.size > 1:
+                good[-1] &= bool(time.size[-1] >= time.size[-2])
+            elif layout.width:
+                good[-1] &= size == layout.width
+            full = {Base.PREFIXED: 4, Base.HEX: 2}.get(layout.base, 3)
+            value = int(read_bytes(byte, layout.base)[0][-1])
+            # a further digit would make more than a byte of it
+            whole = size >= full or size == layout.width or (layout.base is Base.DECIMAL and value > 25)
+            if good[-1] and not whole:
+                bad[-1] = True
+                tally.cut = f"line {number} has no end, so its byte may be cut short: it is marked as bad"
+        if not good[-1]:
+            tally.cut = f"line {number}: the file is cut inside this line; it is left out"
+            tally.cut_line = number
+
+
+@dataclass
+class _Tally:
+    """What was amiss in the rows."""
+
+    cut: str = ""
+    cut_line: int = 0
+    unread_lines: int = 0
+    first_unread: str = ""
+    not_rising: int = 0
+    first_not_rising: int = 0
+    last_t_ns: int | None = None
+
+    def unread(self, rows: Lines, numbers: I64, good: Bools) -> None:
+        missed = np.flatnonzero(~good & (numbers != self.cut_line))
+        self.unread_lines += missed.size
+        if missed.size and not self.first_unread:
+            row = int(missed[0])
+            text = safe_text(rows.buffer[int(rows.start[row]) : int(rows.end[row])].tobytes().strip())
+            self.first_unread = f"line {numbers[row]} ({text})"
+
+    def order(self, numbers: I64, times: I64) -> None:
+        if not times.size:
+            return
+        late = np.diff(times, prepend=times[0] - 1 if self.last_t_ns is None else self.last_t_ns) <= 0
+        self.last_t_ns = int(times[-1])
+        self.not_rising += int(np.count_nonzero(late))
+        if late.any() and not self.first_not_rising:
+            self.first_not_rising = int(numbers[int(late.argmax())])
+
+    def notes(self) -> Iterator[str]:
+        if self.unread_lines:
+            many = (
+                "1 line cannot be read and is"
+                if self.unread_lines == 1
+                else f"{self.unread_lines} lines cannot be read and are"
+            )
+            yield f"{many} passed over, the first is {self.first_unread}"
+        if self.not_rising:
+            yield f"the times do not rise at {self.not_rising} rows, the first is line {self.first_not_rising}"
+        if self.cut:
+            yield self.cut

@@ -1,0 +1,283 @@
+"""Cells of delimited text as arrays: a block of lines is parsed column by column.
+
+Text is never decoded: a column is where each of its cells starts and ends in the
+block, and numbers are read one character place at a time for all rows at once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busbench.model import I64, U8, Bools
+
+U64 = NDArray[np.uint64]
+SLACK = 64  # zeros that must stand behind the text of a block
+CELL_BYTES_MAX = 48  # longer cells are no numbers
+_DIGITS_MAX = 19  # that many always fit 64 bits
+_STRIPPED_MAX = 32
+
+_BLANK = np.zeros(256, np.bool_)
+_BLANK[list(b" \t\r\"'\xa0\xc2")] = True  # a no-break space is the last two
+_HEX = np.full(256, 255, np.uint8)
+_HEX[list(b"0123456789")] = range(10)
+_HEX[list(b"abcdef")] = _HEX[list(b"ABCDEF")] = range(10, 16)
+_POWERS = np.array([10**k for k in range(20)], np.uint64)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """One column of a block.
+
+    Args:
+        buffer: the block, uint8, with SLACK zeros behind the text.
+        start: place of each cell's first character, blanks and quotes left out, int64 (R,).
+        size: its characters, int64 (R,), 0 where it is empty or absent.
+    """
+
+    buffer: U8
+    start: I64
+    size: I64
+
+    def select(self, keep: Bools) -> Cells:
+        """The cells where keep is true."""
+        return Cells(self.buffer, self.start[keep], self.size[keep])
+
+    def text(self, row: int) -> str:
+        """A cell as text, safe to print."""
+        start, size = int(self.start[row]), int(self.size[row])
+        return safe_text(self.buffer[start : start + size].tobytes())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lines:
+    """The lines of a block.
+
+    Args:
+        buffer: the block, uint8, with SLACK zeros behind the text.
+        start: place of each line's first character, int64 (R,).
+        end: place just past its last, int64 (R,).
+        marks: places of all delimiters outside quotes, int64, rising.
+        first: index into marks of the line's first, int64 (R,).
+        fields: its number of cells, int64 (R,).
+    """
+
+    buffer: U8
+    start: I64
+    end: I64
+    marks: I64
+    first: I64
+    fields: I64
+
+    def column(self, number: int) -> Cells:
+        """The cells of one column, counted from 0."""
+        marks = np.append(self.marks, 0)  # a place to look at where a line has no such cell
+        last = marks.size - 1
+        start, end = self.start, self.end
+        if number:
+            start = np.where(self.fields > number, marks[np.minimum(self.first + (number - 1), last)] + 1, end)
+        end = np.where(self.fields > number + 1, marks[np.minimum(self.first + number, last)], end)
+        return _stripped(self.buffer, start, end)
+
+    def select(self, keep: Bools | I64) -> Lines:
+        """Some of the lines, by mask or by index."""
+        return Lines(self.buffer, self.start[keep], self.end[keep], self.marks, self.first[keep], self.fields[keep])
+
+    def is_void(self) -> Bools:
+        """True for lines that are blank or a comment."""
+        cells = _stripped(self.buffer, self.start, self.end)
+        here, after = self.buffer[cells.start], self.buffer[cells.start + 1]
+        comment = (here == ord("#")) | (here == ord("%")) | ((here == ord("/")) & (after == ord("/")))
+        void: Bools = (cells.size == 0) | comment
+        return void
+
+
+def split(buffer: U8, size: int, *, newline: int, delimiter: int) -> Lines:
+    """Find lines and cells; the text must end with a line end.
+
+    Args:
+        buffer: uint8, with SLACK zeros behind the text.
+        size: bytes of text.
+        newline: code of the character that ends a line.
+        delimiter: code of the character between cells.
+    """
+    text = buffer[:size]
+    end = np.flatnonzero(text == newline)
+    start = np.concatenate([[0], end[:-1] + 1]) if end.size else end
+    marks = np.flatnonzero(text == delimiter)
+    quote = text == ord('"')
+    if quote.any():
+        before = np.cumsum(quote, dtype=np.int32)
+        line = np.searchsorted(end, marks)
+        opened = before[marks] - (before[start] - quote[start])[line]
+        marks = marks[opened % 2 == 0]
+    first = np.searchsorted(marks, start)
+    fields = np.diff(first, append=marks.size) + 1
+    return Lines(buffer, start, end, marks, first, fields)
+
+
+def safe_text(value: bytes, *, limit: int = 40) -> str:
+    """Text of a file, quoted and cut to a length, nothing in it that a terminal would obey."""
+    text = value[: 4 * limit].decode("utf-8", "backslashreplace")
+    text = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+    return f'"{text[:limit]}…"' if len(text) > limit or len(value) > 4 * limit else f'"{text}"'
+
+
+def _stripped(buffer: U8, start: I64, end: I64) -> Cells:
+    for _ in range(_STRIPPED_MAX):
+        blank = _BLANK[buffer[start]] & (start < end)
+        if not blank.any():
+            break
+        start = start + blank
+    for _ in range(_STRIPPED_MAX):
+        blank = _BLANK[buffer[end - 1]] & (start < end)
+        if not blank.any():
+            break
+        end = end - blank
+    return Cells(buffer, start, end - start)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Decimals:
+    """Decimal numbers as written: digits · 10^power.
+
+    Args:
+        digits: all digits as one number, uint64 (R,).
+        power: int64 (R,).
+        negative: bool (R,).
+        ok: True where the cell is a number, bool (R,).
+    """
+
+    digits: U64
+    power: I64
+    negative: Bools
+    ok: Bools
+
+    def scaled(self, power: int) -> tuple[I64, Bools]:
+        """Whole numbers of 10^-power, rounded half away from zero where digits go further.
+
+        Returns:
+            int64 (R,), and True where the cell was a number that fits, bool (R,).
+        """
+        shift = self.power + power
+        up = _POWERS[shift.clip(0, 19)]
+        down = _POWERS[(-shift).clip(0, 19)]
+        whole, rest = np.divmod(self.digits, down)
+        whole += rest >= down - down // np.uint64(2)
+        whole[shift < -19] = 0
+        whole[down == 1] = self.digits[down == 1]
+        fits = self.ok & (shift <= 19) & (whole <= np.uint64(np.iinfo(np.int64).max) // up)
+        fits |= self.ok & (self.digits == 0)
+        value = (whole * up).view(np.int64)
+        return np.where(fits, np.where(self.negative, -value, value), 0), fits
+
+
+def decimals(cells: Cells) -> Decimals:
+    """Numbers such as 12, -0.5, 0,0012 or 1.2e-05; a comma counts as a point.
+
+    Args:
+        cells: of one column.
+    """
+    rows = cells.size.size
+    digits = np.zeros(rows, np.uint64)
+    significant, fraction, power = (np.zeros(rows, np.int16) for _ in range(3))
+    phase = np.zeros(rows, np.uint8)  # 0 before the point, 1 behind it, 2 in the exponent
+    count = np.zeros(rows, np.uint8)  # digits in this part of the number
+    negative, power_negative = np.zeros(rows, np.bool_), np.zeros(rows, np.bool_)
+    ok = (cells.size > 0) & (cells.size <= CELL_BYTES_MAX)
+    size = np.where(ok, cells.size, 0)
+    previous = np.zeros(rows, np.uint8)
+    for k in range(int(size.max(initial=0))):
+        live = size > k
+        c = np.where(live, cells.buffer[np.minimum(cells.start + k, cells.buffer.size - 1)], 0)
+        digit = c - np.uint8(48)
+        is_digit = digit < 10
+        mantissa = is_digit & (phase < 2)
+        full = significant >= _DIGITS_MAX
+        ok &= ~(mantissa & full & (phase == 0))
+        used = mantissa & ~full
+        digits[used] = digits[used] * np.uint64(10) + digit[used]
+        significant += used & (digits > 0)
+        fraction += used & (phase == 1)
+        count += is_digit
+        if mantissa.all():
+            previous = c
+            continue
+        exponent = is_digit & (phase == 2)
+        power[exponent] = np.minimum(power[exponent] * 10 + digit[exponent], 999)
+        point = (c == ord(".")) | (c == ord(","))
+        ok &= ~point | (phase == 0)
+        phase[point] = 1
+        starts = (c | 32) == ord("e")
+        ok &= ~starts | ((phase < 2) & (count > 0))
+        phase[starts] = 2
+        count[starts] = 0
+        sign = (c == ord("-")) | (c == ord("+"))
+        ok &= ~sign | (k == 0) | ((previous | 32) == ord("e"))
+        negative |= (c == ord("-")) & (k == 0)
+        power_negative |= (c == ord("-")) & (k > 0)
+        ok &= is_digit | point | starts | sign | ~live
+        previous = c
+    ok &= count > 0
+    return Decimals(digits, np.where(power_negative, -power, power).astype(np.int64) - fraction, negative, ok)
+
+
+def hex_digits(cells: Cells, skip: int) -> tuple[U8, Bools]:
+    """Bytes as hex digits, upper or lower case.
+
+    Args:
+        cells: of one column.
+        skip: characters to pass over first, as in "0x".
+
+    Returns:
+        uint8 (R,), and True where the cell is such a byte, bool (R,).
+    """
+    value = np.zeros(cells.size.size, np.uint8)
+    ok = cells.size > skip
+    for k in range(min(int(cells.size.max(initial=0)), skip + 8)):
+        if k < skip:
+            continue
+        live = cells.size > k
+        digit = _HEX[cells.buffer[np.minimum(cells.start + k, cells.buffer.size - 1)]]
+        ok &= ~live | ((digit < 16) & (value < 16))
+        value[live] = value[live] << 4 | digit[live]
+    return value, ok & (cells.size <= skip + 8)
+
+
+def decimal_bytes(cells: Cells) -> tuple[U8, Bools]:
+    """Bytes as decimal numbers of at most three digits.
+
+    Returns:
+        uint8 (R,), and True where the cell is such a byte, bool (R,).
+    """
+    value = np.zeros(cells.size.size, np.uint16)
+    ok = (cells.size > 0) & (cells.size <= 3)
+    for k in range(3):
+        live = cells.size > k
+        digit = cells.buffer[np.minimum(cells.start + k, cells.buffer.size - 1)] - np.uint8(48)
+        ok &= ~live | (digit < 10)
+        value = np.where(live, value * np.uint16(10) + digit, value)
+    return value.astype(np.uint8), ok & (value < 256)
+
+
+def has_prefix(cells: Cells) -> Bools:
+    """True where the cell begins with 0x."""
+    found: Bools = (
+        (cells.size > 2) & (cells.buffer[cells.start] == ord("0")) & (cells.buffer[cells.start + 1] | 32 == ord("x"))
+    )
+    return found
+
+
+def is_word(cells: Cells, words: tuple[str, ...]) -> Bools:
+    """True where the cell is one of the words, of at most 8 letters each; case does not count."""
+    key = np.zeros(cells.size.size, np.uint64)
+    for k in range(min(int(cells.size.max(initial=0)), 8)):
+        c = cells.buffer[cells.start + k]
+        c = np.where((c >= 65) & (c <= 90), c | 32, c)
+        key |= np.where(cells.size > k, c, 0).astype(np.uint64) << np.uint64(8 * k)
+    found = np.zeros(key.size, np.bool_)
+    for word in words:
+        found |= key == np.uint64(int.from_bytes(word.encode(), "little"))
+    return found & (cells.size <= 8)
