@@ -224,17 +224,18 @@ class LineDecoder:
         Returns:
             The characters that ended before its end.
         """
-        self._beat.add(edges.t_ns)
         if self._rest is not None:
             edges = Edges.join([self._rest, edges])
         is_first = not self._has_begun and len(edges) > 0
         if is_first:
             self._has_begun = True
+            self._beat.find(edges.t_ns)
             self.inverted = _is_inverted(edges, self._line, self.bit_ns)
         found = self._characters(edges)
         if is_first:
             found.skip_partial()
         read = found.read()
+        self._beat.add(found.spans(read))
         self._rest = found.rest()
         return read
 
@@ -248,7 +249,10 @@ class LineDecoder:
             # The second stop bit may be cut off: the first was seen.
             last_ns = round((self._line.stop_bits - 1) * self.bit_ns)
             edges = Edges(edges.t_ns, edges.initial, edges.start_ns, edges.end_ns + last_ns)
-        return self._characters(edges).read()
+        found = self._characters(edges)
+        read = found.read()
+        self._beat.add(found.spans(read))
+        return read
 
     def _characters(self, edges: Edges) -> _Characters:
         return _Characters(edges, self._line, inverted=self.inverted, bit_ns=self.bit_ns)
@@ -305,6 +309,16 @@ class _Characters:
         data = (words[:count] >> 1).astype(np.uint8)
         return LineBytes(data, starts, bad[:count], self._inverted, self._bit_ns, self._line)
 
+    def spans(self, read: LineBytes) -> I64:
+        """From each start edge to the last falling edge before the stop bits, ns; none where most are bad."""
+        times, starts = self._edges.t_ns[self._falls], read.t_ns[read.bad == 0]
+        if 2 * starts.size <= len(read):
+            return np.empty(0, np.int64)
+        before_stop_ns = round((self._line.character_bits - self._line.stop_bits - 0.5) * self._bit_ns)
+        last = np.searchsorted(times, starts + before_stop_ns) - 1
+        spans: I64 = times[last] - starts
+        return spans
+
     def rest(self) -> Edges:
         """The record from the first character on that has not ended."""
         chain, count = self._whole()
@@ -347,21 +361,27 @@ class _Beat:
         self.bit_ns = self._nominal_ns = nominal_ns
         self._sum_kd = self._sum_kk = 0.0
 
-    def add(self, t_ns: I64) -> None:
-        """Measure on more changes."""
-        apart = (t_ns[2:] - t_ns[:-2]).astype(np.float64)
+    def find(self, t_ns: I64) -> None:
+        """Find it well enough to read characters by; the pauses between those still disturb it."""
+        apart = (t_ns[2:8192] - t_ns[:8190][: max(0, t_ns.size - 2)]).astype(np.float64)
         apart = apart[apart < 10 * self._nominal_ns]
         if apart.size < 8:
             return
-        bit_ns = self.bit_ns if self._sum_kk else self._search(apart[:4096])
+        bit_ns = self._search(apart)
         k = np.rint(apart / bit_ns)
         near = np.abs(apart / bit_ns - k) < 0.2
-        self._sum_kd += float((k * apart)[near].sum())
-        self._sum_kk += float((k * k)[near].sum())
-        if self._sum_kk:
-            measured = self._sum_kd / self._sum_kk
-            if abs(measured / self._nominal_ns - 1) <= self._FAR:
-                self.bit_ns = measured
+        self._set(float((k * apart)[near].sum()), float((k * k)[near].sum()))
+
+    def add(self, spans: I64) -> None:
+        """Measure on whole numbers of bits inside characters."""
+        k = np.rint(spans / self.bit_ns)
+        self._sum_kd += float((k * spans).sum())
+        self._sum_kk += float((k * k).sum())
+        self._set(self._sum_kd, self._sum_kk)
+
+    def _set(self, sum_kd: float, sum_kk: float) -> None:
+        if sum_kk and abs(sum_kd / sum_kk / self._nominal_ns - 1) <= self._FAR:
+            self.bit_ns = sum_kd / sum_kk
 
     def _search(self, apart: NDArray[np.float64]) -> float:
         """The bit time of which most distances are multiples."""

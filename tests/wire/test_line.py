@@ -101,6 +101,7 @@ def test_a_wrong_clock_is_measured_and_followed(line: LineSettings, off: float) 
 
 def test_a_clock_is_measured_on_coarse_samples_and_slow_edges() -> None:
     data, t_ns = bursts(400, bit_ns=10_200)
+    t_ns += np.arange(400).repeat(25) * 370  # or the samples would always meet a burst at the same places
     edges = encode_line(data, t_ns, bit_ns=10_200)
     late = edges.t_ns + np.where(edges.level == 0, 2_500, 0)  # one direction a quarter of a bit late
     sampled = Edges(-(-late // 2_000) * 2_000, edges.initial, edges.start_ns, edges.end_ns)
@@ -108,6 +109,13 @@ def test_a_clock_is_measured_on_coarse_samples_and_slow_edges() -> None:
     assert read.data.tolist() == data.tolist()
     assert not read.bad.any()
     assert read.ppm == pytest.approx(20_000, abs=200)
+
+
+def test_pauses_between_characters_are_no_part_of_the_bit_time() -> None:
+    data, t_ns = bursts()
+    read = decode_line(encode_line(data, t_ns + np.arange(data.size) % 25 * 900))
+    assert agrees(read, data, t_ns + np.arange(data.size) % 25 * 900)
+    assert read.ppm == pytest.approx(0, abs=1)
 
 
 def test_a_clock_too_far_off_is_not_followed() -> None:
