@@ -257,7 +257,7 @@ def _time_score(name: str, number: Decimals, data: Bools) -> int:
     if np.count_nonzero(use) * 2 < np.count_nonzero(data):
         return 0
     steps = np.diff(number.scaled(9)[0][use])
-    rises = steps.size > 0 and np.count_nonzero(steps > 0) * 10 >= steps.size * 9
+    rises = bool(steps.size and (steps > 0).mean() >= 0.9)
     has_point = bool((number.power[use] < 0).any())
     named = bool(_TIME_WORDS.search(name)) and not _NOT_TIME_WORDS.search(name)
     if not (named or rises or (has_point and steps.size == 0)):
