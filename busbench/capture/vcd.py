@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Iterator
-from typing import IO
+from typing import Protocol
 
 import numpy as np
 
@@ -313,6 +313,10 @@ class _Changes:
         return ""
 
 
+class _Sink(Protocol):
+    def write(self, data: bytes, /) -> object: ...
+
+
 class VcdWriter:
     """Writes the level of one signal, piece by piece.
 
@@ -322,7 +326,7 @@ class VcdWriter:
         timescale_ns: step of the times, 1, 10 or 100 of ns, µs or ms.
     """
 
-    def __init__(self, file: IO[bytes], *, signal: str = "bus", timescale_ns: int = 1) -> None:
+    def __init__(self, file: _Sink, *, signal: str = "bus", timescale_ns: int = 1) -> None:
         self._file, self._signal, self._step_ns = file, signal, timescale_ns
         self._end: int | None = None
 

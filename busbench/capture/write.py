@@ -205,13 +205,24 @@ class _Pcapng:
 
 
 class _Vcd(_Timed):
-    """The level of the line itself."""
+    """The level of the line itself, idle for one character before the first byte."""
 
     def __init__(self, path: str, line: LineSettings, *, force: bool) -> None:
+        from busbench.capture.vcd import VcdWriter
+
         super().__init__(line)
-        self._path, self._force = path, force
-        raise NotImplementedError
+        self._file = _File(path, force=force)
+        self._writer = VcdWriter(self._file)
 
-    def write_log(self, log: ByteLog) -> None: ...
+    def write_log(self, log: ByteLog) -> None:
+        from busbench.wire.line import encode_line
 
-    def close(self) -> None: ...
+        if len(log):
+            times = self._times(log) + self._line.character_ns
+            # A mark that does not say what was wrong is shown as a parity error.
+            bad = None if log.bad is None else np.maximum(log.bad & 3, log.bad > 0)
+            self._writer.write(encode_line(log.data, times, line=self._line, bad=bad))
+
+    def close(self) -> None:
+        self._writer.close()
+        self._file.close()
