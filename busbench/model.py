@@ -9,6 +9,7 @@ from __future__ import annotations
 import enum
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -147,18 +148,34 @@ class FrameTimes:
     def __len__(self) -> int:
         return int(self.offset.size)
 
-    @staticmethod
-    def concat(parts: Iterable[FrameTimes]) -> FrameTimes:
-        """All parts one after another."""
-        some = list(parts)
-        if len(some) == 1:
-            return some[0]
-        return FrameTimes(
-            np.concatenate([p.t_ns for p in some] or [np.empty(0, np.int64)]),
-            np.concatenate([p.slack_ns for p in some] or [np.empty(0, np.uint32)]),
-            np.concatenate([p.offset for p in some] or [np.empty(0, np.int64)]),
-            np.concatenate([p.flags for p in some] or [np.empty(0, np.uint8)]),
-        )
+
+class FrameTimesCollector:
+    """Columns that grow in place, so that parts and whole are never held together."""
+
+    _STEP = 1 << 20
+
+    def __init__(self) -> None:
+        self._columns: list[NDArray[Any]] = [np.empty(0, kind) for kind in (np.int64, np.uint32, np.int64, np.uint8)]
+        self._size = 0
+
+    def __len__(self) -> int:
+        return self._size
+
+    def add(self, times: FrameTimes) -> None:
+        """Put frames behind those that are there."""
+        end = self._size + len(times)
+        parts = (times.t_ns, times.slack_ns, times.offset, times.flags)
+        for column, values in zip(self._columns, parts, strict=True):
+            if end > column.size:
+                column.resize(-(-end // self._STEP) * self._STEP, refcheck=False)
+            column[self._size : end] = values
+        self._size = end
+
+    def take(self) -> FrameTimes:
+        """All frames; nothing may be added after."""
+        for column in self._columns:
+            column.resize(self._size, refcheck=False)
+        return FrameTimes(*self._columns)
 
 
 class Reason(enum.IntEnum):

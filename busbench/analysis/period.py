@@ -18,6 +18,7 @@ from busbench.model import I64, FrameTimes
 I32 = NDArray[np.int32]
 PINNED_NS = 240_000  # two characters: a read ended inside the frame
 BATCHED_SHARE = 0.05  # of frames that share their read with the one before, or are cut by a read
+NEARLY_ALL = 0.9  # the few others are late stamps among times
 ADAPTER_NS = 20_000_000  # an adapter's latency timer and its transfer
 _QUANTILE = 0.3  # of the intervals: one period even where 30 % of the frames are lost
 _SAMPLES = 1 << 15
@@ -46,8 +47,12 @@ def _anchors(times: FrameTimes) -> I64 | None:
     """Rows whose stamps are times; None where all are."""
     if not is_batched(times):
         return None
-    rows = np.flatnonzero(is_pinned(times))
-    if rows.size >= 3:
+    pinned = is_pinned(times)
+    count = int(np.count_nonzero(pinned))
+    if count > NEARLY_ALL * len(times):
+        return None
+    rows = np.flatnonzero(pinned)
+    if count >= 3:
         return rows
     # No read cut a frame: the last frame of each read is the best there is.
     return np.append(np.flatnonzero(np.diff(times.t_ns)), len(times) - 1)
@@ -106,12 +111,14 @@ class Missing:
         """All frames missing."""
         return int(self.count.sum())
 
-    def among(self, rows: I64) -> Missing:
+    def among(self, rows: NDArray[np.signedinteger]) -> Missing:
         """The same beat seen by some frames alone: the others are missing too.
 
         Args:
-            rows: indices of those frames, rising, int64 (M,).
+            rows: indices of those frames, rising, (M,).
         """
+        if not self.row.size and rows.size and int(rows[-1]) - int(rows[0]) == rows.size - 1:
+            return self
         before = np.concatenate([[0], np.cumsum(self.count)])
         number = rows + before[np.searchsorted(self.row, rows, "right")]
         count = np.diff(number) - 1

@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.analysis.period import Missing, find_missing, find_period, is_batched, is_pinned
+from busbench.analysis.period import I32, Missing, find_missing, find_period, is_batched, is_pinned
 from busbench.analysis.spread import dot, quantiles, spread
 from busbench.analysis.stability import mtie
 from busbench.model import I64, Clock, ClockKind, FrameTimes
@@ -142,28 +142,56 @@ def timing(times: FrameTimes, *, clock: Clock) -> Timing:
     if rows is not None and rows.size < _NEED:
         note = "every read held whole frames: they bound the beat but tell no jitter"
     else:
-        x = times.t_ns if rows is None else times.t_ns[rows] - times.slack_ns[rows].astype(np.int64) // 2
+        x = _Instants(times, rows)
         holes = missing if rows is None else missing.among(rows)
-        mean_ns = (int(x[-1]) - int(x[0])) / (x.size - 1 + holes.total)
+        mean_ns = (int(x.block(x.size - 1, 1)[0]) - int(x.block(0, 1)[0])) / (x.size - 1 + holes.total)
         jitter = _jitter(x, holes, mean_ns, stamp_ns)
         if jitter is None:
             note = "no two neighbouring frames have times: they bound the beat but tell no jitter"
     return Timing(count, missing.total, mean_ns / 1e9, jitter, clock, note)
 
 
-def _instants(times: FrameTimes, clock: Clock) -> tuple[I64 | None, float, str]:
+@dataclass(frozen=True, slots=True)
+class _Instants:
+    """When frames ended, as well as it is known, block by block: nothing is held for it.
+
+    Args:
+        times: all frames.
+        rows: those that a read cut through: the middle of their bounds; None for
+            all, by their stamps.
+    """
+
+    times: FrameTimes
+    rows: I32 | None
+
+    @property
+    def size(self) -> int:
+        """Frames."""
+        return len(self.times) if self.rows is None else self.rows.size
+
+    def block(self, at: int, size: int) -> I64:
+        """Times of some frames, int64."""
+        if self.rows is None:
+            return self.times.t_ns[at : at + size]
+        some = self.rows[at : at + size]
+        middle: I64 = self.times.t_ns[some] - (self.times.slack_ns[some] >> 1)
+        return middle
+
+
+def _instants(times: FrameTimes, clock: Clock) -> tuple[I32 | None, float, str]:
     """Which frames have a time (None: all), what their stamps add (rms, ns) and a word on it."""
     if clock.kind is ClockKind.PER_BYTE:
         return None, clock.resolution_ns / math.sqrt(12), "each byte has its own time"
     if not is_batched(times):
         return None, STAMP_NS, "a read a frame: stamps are late by what the system took"
-    pinned = np.flatnonzero(is_pinned(times))
-    width_ns = math.sqrt(float(np.mean(times.slack_ns[pinned].astype(np.float64) ** 2))) if pinned.size else 0.0
+    pinned = np.flatnonzero(is_pinned(times)).astype(np.int32)
+    squares = (times.slack_ns[pinned[at : at + _BLOCK]].astype(np.float64) for at in range(0, pinned.size, _BLOCK))
+    width_ns = math.sqrt(sum(dot(width, width) for width in squares) / max(1, pinned.size))
     how = f"{pinned.size} of {len(times)} frames were cut by a read and have a time; the others only bound the beat"
     return pinned, math.hypot(ADAPTER_STAMP_NS, width_ns / math.sqrt(12)), how
 
 
-def _jitter(x: I64, holes: Missing, period_ns: float, stamp_ns: float) -> Jitter | None:
+def _jitter(x: _Instants, holes: Missing, period_ns: float, stamp_ns: float) -> Jitter | None:
     """All figures from instants x (N,) and the holes between them."""
     periods = _periods(x, holes)
     if not periods.size:
@@ -195,16 +223,16 @@ def _jitter(x: I64, holes: Missing, period_ns: float, stamp_ns: float) -> Jitter
     )
 
 
-def _periods(x: I64, holes: Missing) -> NDArray[np.int32]:
+def _periods(x: _Instants, holes: Missing) -> I32:
     """Periods between neighbours on the beat, ns."""
     steps = np.empty(max(0, x.size - 1), np.int32)
     for at in range(0, steps.size, _BLOCK):
-        part = np.diff(x[at : at + _BLOCK + 1])
+        part = np.diff(x.block(at, _BLOCK + 1))
         steps[at : at + part.size] = np.clip(part, 0, _I32_MAX)
     return np.delete(steps, holes.row - 1) if holes.row.size else steps
 
 
-def _cycle(periods: NDArray[np.int32], holes: Missing) -> tuple[float, float] | None:
+def _cycle(periods: I32, holes: Missing) -> tuple[float, float] | None:
     """rms and peak of the changes between adjacent periods, ns."""
     # Periods on both sides of a hole stand side by side here, but are not adjacent.
     apart = holes.row - np.arange(holes.row.size) - 2
@@ -228,15 +256,15 @@ def _slots(holes: Missing, at: int, size: int) -> NDArray[np.float64]:
     return slots
 
 
-def _line_error(x: I64, holes: Missing, period_ns: float) -> NDArray[np.signedinteger]:
+def _line_error(x: _Instants, holes: Missing, period_ns: float) -> NDArray[np.signedinteger]:
     """Deviations from the least-squares line through (number on the beat, x), whole ns, (N,)."""
-    base, count = int(x[0]), x.size
+    base, count = int(x.block(0, 1)[0]), x.size
     middle = (count - 1 + holes.total) / 2  # near the mean slot; any number would do
     error = np.empty(count, np.int32)
     sums = np.zeros(5)
     for at in range(0, count, _BLOCK):
         slot = _slots(holes, at, min(_BLOCK, count - at))
-        off = (x[at : at + slot.size] - base) - period_ns * slot
+        off = (x.block(at, slot.size) - base) - period_ns * slot
         if np.abs(off).max() > _I32_MAX and error.dtype == np.int32:
             error = error.astype(np.int64)
         error[at : at + slot.size] = np.rint(off)

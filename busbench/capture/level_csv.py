@@ -26,6 +26,7 @@ FORMAT = "CSV of levels"
 _BLOCK_BYTES = 1 << 20
 _HEADER_LINES = 40
 _ROWS_LEAST = 3
+_SNIFFED_LINES = 1000  # a few of which may be damaged
 _DAMAGED_MOST = 100  # rows that are no rows, in one block, before the file is given up
 _UNITS_NS = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
 _UNIT = re.compile(
@@ -63,13 +64,12 @@ def sniff(head: bytes) -> bool:
     layout = _layout(head)
     if layout is None:
         return False
-    rows = (
-        head[layout.start :].split(b"\n")[:-1] if head.count(b"\n") > _ROWS_LEAST else head[layout.start :].split(b"\n")
-    )
-    text = b"\n".join(rows) + b"\n"
-    table = _parse(text, layout)
-    if table is None or len(table) < _ROWS_LEAST:
+    lines = head[layout.start :].split(b"\n")[:_SNIFFED_LINES]
+    lines = [line for line in lines[: len(lines) - (len(lines) > _ROWS_LEAST)] if line.strip()]
+    rows = [row for line in lines if (row := _parse(line, layout)) is not None]
+    if len(rows) < max(_ROWS_LEAST, len(lines) * 0.9 - 2):
         return False
+    table = np.concatenate(rows)
     levels = table[:, 1:]
     return bool((np.diff(table[:, 0]) >= 0).all() and _are_levels(levels) and (levels != levels[0]).any())
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from busbench.capture.base import Capture
 from busbench.errors import CaptureError
-from busbench.model import BUS_LINE, FrameTimes, LineSettings, Rejects
+from busbench.model import BUS_LINE, FrameTimes, FrameTimesCollector, LineSettings, Rejects
 from busbench.wire.align import FrameFinder
 from busbench.wire.table import Found
 
@@ -93,11 +93,10 @@ def read_beat(
         CaptureError: nothing could be read.
     """
     span = Span()
-    times, rejects, frames = [], [], 0
+    times, rejects = FrameTimesCollector(), []
     for found in read_frames(capture, span, line=line):
-        times.append(found.frames.times())
+        times.add(found.frames.times())
         rejects.append(found.rejects)
-        frames += len(found.frames)
         if on_block:
-            on_block(frames)
-    return Beat(FrameTimes.concat(times), Rejects.concat(rejects), span)
+            on_block(len(times))
+    return Beat(times.take(), Rejects.concat(rejects), span)

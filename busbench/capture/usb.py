@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 import struct
 from collections.abc import Iterator
-from typing import NamedTuple
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from busbench.capture.packets import NO_TIME, PacketBatch, PacketFile, gather
 from busbench.capture.source import read_head
 from busbench.capture.usb_chip import FAULTS, OVERRUN, STATUS_BYTES, Port, PortKey, Ports, slices_of
 from busbench.errors import CaptureError
-from busbench.model import I64, U8, ByteLog, Clock, ClockKind, readonly
+from busbench.model import I64, U8, Bools, ByteLog, Clock, ClockKind, readonly
 
 FORMAT = "USB capture"
 
@@ -100,20 +100,39 @@ def _byte_order(head: bytes) -> str:
     return ""
 
 
-class _Transfers(NamedTuple):
-    """Completed transfers with data, as columns of equal length."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Transfers:
+    """Completed transfers with data, as columns of equal length.
 
-    start: I64  # place of the data in the batch's buffer
+    Args:
+        start: place of the data in the batch's buffer, int64 (N,).
+        size: its bytes, int64 (N,).
+        t_ns: time of completion, int64 (N,).
+        code: bus, device and endpoint as one number, int64 (N,).
+        transfer: its type, uint8 (N,).
+        interface: index of the pcapng interface, int64 (N,).
+        short: True where less was captured than was transferred, bool (N,).
+    """
+
+    start: I64
     size: I64
     t_ns: I64
-    key: I64  # bus, device, endpoint as one number
+    code: I64
     transfer: U8
     interface: I64
-    short: int  # transfers of which less was captured than was transferred
+    short: Bools
 
     def select(self, keep: Bools) -> _Transfers:
-        columns = (self.start, self.size, self.t_ns, self.key, self.transfer, self.interface)
-        return _Transfers(*(one[keep] for one in columns), self.short)  # type: ignore[arg-type]
+        """The transfers where keep is true."""
+        return _Transfers(
+            self.start[keep],
+            self.size[keep],
+            self.t_ns[keep],
+            self.code[keep],
+            self.transfer[keep],
+            self.interface[keep],
+            self.short[keep],
+        )
 
 
 class UsbTransfers(Capture):
@@ -122,11 +141,11 @@ class UsbTransfers(Capture):
     def __init__(self, path: str, options: ReadOptions) -> None:
         self._file = PacketFile(path)
         # Linux writes its headers in the byte order of the machine, as it does the section
-        self._linux = _LINUX_HEADER.newbyteorder(_byte_order(read_head(path)) or "<")
+        self._linux = _LINUX_HEADER.newbyteorder("<" if _byte_order(read_head(path)) == "<" else ">")
         self._key, self._port = self._choose(self._survey(), options.usb_device)
         key = self._key
         self._first_notes = [f"adapter {key.address}, endpoint {key.endpoint}: {self._port.described()}"]
-        step_ns = max((self._file.interfaces[i].resolution_ns for i in self._port.interfaces.values()), default=0)
+        step_ns = max(self._file.interfaces[i].resolution_ns for i in self._port.interfaces.values())
         self.info = CaptureInfo(path, FORMAT, Clock(ClockKind.PER_READ, max(step_ns, _RESOLUTION_NS)), 0)
         self.info.source = f"USB {key.address}"
         self.info.notes.extend(self._first_notes)
@@ -135,14 +154,165 @@ class UsbTransfers(Capture):
         """Read the bytes of the adapter from the start of the file."""
         notes, offset, last_ns, short, overruns = self.info.notes, 0, 0, 0, 0
         notes[:] = self._first_notes
-        code = _code(self._key)
-        for batch, some in self._transfers():
-            mine = (some.key == code) & (some.transfer == _BULK)
-            mine &= np.isin(some.interface, list(self._port.interfaces.values()))
-            some = some.select(mine)
-            log, lost = self._log(batch, some, offset, last_ns)
+        code, interfaces = _code(self._key), list(self._port.interfaces.values())
+        for batch in self._file.batches():
+            some = self._completed(batch)
+            some = some.select((some.code == code) & (some.transfer == _BULK) & np.isin(some.interface, interfaces))
+            short += int(np.count_nonzero(some.short))
+            log, lost = self._log(batch.buffer, some, offset, last_ns)
             overruns += lost
             if len(log):
                 offset, last_ns = log.end, int(log.mark_t_ns[-1])
                 yield log
+        if short:
+            notes.append(f"{short} transfers were cut short when captured: bytes are missing")
+        if overruns:
+            notes.append(f"the adapter says {overruns} times that it lost bytes, for they were not fetched in time")
         notes.extend(self._file.notes)
+
+    def _completed(self, batch: PacketBatch) -> _Transfers:
+        """Transfers of a batch that brought data from a device."""
+        links = np.array([one.link_type for one in self._file.interfaces], np.int64)[batch.interface]
+        parts = [
+            self._of_link(batch.select(links == link), header)
+            for link, header in ((_LINUX, self._linux), (_WINDOWS, _WINDOWS_HEADER))
+            if (links == link).any()
+        ]
+        if len(parts) == 1:
+            return parts[0]
+        columns = (
+            [np.concatenate([getattr(part, name) for part in parts]) for name in _Transfers.__slots__] if parts else []
+        )
+        return _Transfers(*columns) if parts else _none()
+
+    def _of_link(self, batch: PacketBatch, header: np.dtype[np.void]) -> _Transfers:
+        batch = batch.select(batch.size >= header.itemsize)
+        size = np.full(len(batch), header.itemsize, np.int64)
+        fields = gather(batch.buffer, batch.start, size, np.cumsum(size)).view(header)
+        room = batch.size
+        if header is _WINDOWS_HEADER:
+            at = np.maximum(fields["size"].astype(np.int64), header.itemsize)
+            have = length = fields["length"].astype(np.int64)
+            # a control transfer may end in a stage of its own, its data apart
+            done = (fields["info"] & 1) == 1
+            inbound = (fields["endpoint"] & 0x80 != 0) | (fields["transfer"] == _CONTROL)
+        else:
+            at = np.full(len(batch), header.itemsize, np.int64)
+            have, length = fields["captured"].astype(np.int64), fields["length"].astype(np.int64)
+            done = (fields["event"] == ord("C")) & (fields["no_data"] == 0)
+            inbound = fields["endpoint"] & 0x80 != 0
+        got = np.minimum(have, room - at)
+        code = fields["bus"].astype(np.int64) << 24 | fields["device"].astype(np.int64) << 8
+        code |= fields["endpoint"].astype(np.int64) & 0x7F
+        some = _Transfers(
+            batch.start + at,
+            got,
+            batch.t_ns,
+            code,
+            fields["transfer"],
+            batch.interface.astype(np.int64),
+            got < length,
+        )
+        return some.select(done & inbound & (got > 0))
+
+    def _survey(self) -> Ports:
+        """Read all of the file for who received how much, and the descriptors."""
+        ports = Ports()
+        for batch in self._file.batches():
+            some = self._completed(batch)
+            control = some.select(some.transfer == _CONTROL)
+            for start, size, code in zip(
+                control.start.tolist(), control.size.tolist(), control.code.tolist(), strict=True
+            ):
+                data = batch.buffer[start : start + min(size, _CONTROL_BYTES_MAX)].tobytes()
+                ports.read_control(*_key(code)[:2], data)
+            bulk = some.select(some.transfer == _BULK)
+            for code in np.unique(bulk.code).tolist():
+                port = ports.known.setdefault(_key(code), Port())
+                mine = bulk.select(bulk.code == code)
+                # two interfaces of one capture may show the same bus
+                for index in np.unique(mine.interface).tolist():
+                    port.interfaces.setdefault(self._file.interfaces[index].section, index)
+                mine = mine.select(np.isin(mine.interface, list(port.interfaces.values())))
+                port.add(batch.buffer, mine.start, mine.size)
+        return ports
+
+    def _choose(self, ports: Ports, wanted: str | None) -> tuple[PortKey, Port]:
+        path, found = self._file.path, ports.close()
+        if wanted is not None:
+            match = re.fullmatch(r"([0-9]{1,5})\.([0-9]{1,5})(?:\.([0-9]{1,3}))?", wanted)
+            if not match:
+                raise CaptureError(
+                    path, f'"{_plain(wanted)}" is no USB device', hint="say it as bus.device, such as 1.7"
+                )
+            bus, device, endpoint = (None if word is None else int(word) for word in match.groups())
+            mine = {
+                key: port
+                for key, port in found.items()
+                if key[:2] == (bus, device) and (endpoint is None or key.endpoint == endpoint)
+            }
+            if not mine:
+                raise CaptureError(path, f"USB device {wanted} received no bytes", hint=_listed(found))
+            found = mine
+        if not found:
+            what = "holds no received serial bytes: no completed bulk-in transfer has any"
+            raise CaptureError(path, what, hint="capture the bus of the adapter while the receiver is on")
+        if len(found) > 1:
+            many = "several devices" if len({key[:2] for key in found}) > 1 else "several ports of one device"
+            raise CaptureError(path, f"holds bytes of {many}", hint=_listed(found))
+        return next(iter(found.items()))
+
+    def _log(self, buffer: U8, some: _Transfers, offset: int, last_ns: int) -> tuple[ByteLog, int]:
+        """The bytes of some transfers, and how often the adapter says that it lost some."""
+        start, size, bad, overruns = some.start, some.size, None, 0
+        slice_bytes = self._port.slice_bytes
+        if slice_bytes:
+            start, size, count = slices_of(start, size, slice_bytes)
+            whole = size >= STATUS_BYTES
+            status = np.where(whole, buffer[np.minimum(start + 1, buffer.size - 1)], 0)
+            size = (size - STATUS_BYTES).clip(0)
+            start = start + STATUS_BYTES
+            overruns = int(np.count_nonzero(status & OVERRUN))
+            bad = (status & FAULTS).repeat(size)
+            owner = np.arange(count.size).repeat(count)
+            per_transfer = np.bincount(owner, size, count.size).astype(np.int64)
+        else:
+            per_transfer = size
+        data = gather(buffer, start, size, np.cumsum(size))
+        given = per_transfer > 0
+        ends, times = np.cumsum(per_transfer)[given] + offset, some.t_ns[given]
+        if times.size and times.min() == NO_TIME:
+            times = np.maximum.accumulate(np.where(times == NO_TIME, last_ns, times))
+        readonly(data, ends, times, bad)
+        return ByteLog(offset, data, ends, times, bad), overruns
+
+
+def _none() -> _Transfers:
+    none = np.empty(0, np.int64)
+    return _Transfers(none, none, none, none, np.empty(0, np.uint8), none, np.empty(0, np.bool_))
+
+
+def _code(key: PortKey) -> int:
+    return key.bus << 24 | key.device << 8 | key.endpoint
+
+
+def _key(code: int) -> PortKey:
+    return PortKey(code >> 24, code >> 8 & 0xFFFF, code & 0xFF)
+
+
+def _plain(text: str) -> str:
+    return pb.plain_text(text.encode("utf-8", "replace"))
+
+
+def _listed(ports: dict[PortKey, Port]) -> str:
+    """What there is to choose from."""
+    if not ports:
+        return "no device in it received any"
+    words = [
+        f"{key.address}.{key.endpoint} ({port.received} bytes)"
+        if len({other.endpoint for other in ports if other[:2] == key[:2]}) > 1
+        else f"{key.address} ({port.received} bytes)"
+        for key, port in ports.items()
+    ]
+    first = words[0].split(" ")[0]
+    return f"choose with --usb-device {first}; it holds {', '.join(words)}"

@@ -1,0 +1,73 @@
+"""The frames of a recording as Parquet columns; needs the `parquet` extra."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from busbench.capture.base import Capture
+from busbench.capture.reading import Span, read_frames
+from busbench.errors import BusbenchError, CaptureError
+from busbench.model import BUS_LINE, LineSettings
+
+
+def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE, force: bool = False) -> int:
+    """Write all frames of a recording, a row a frame.
+
+    Args:
+        path: the new file.
+        capture: the recording.
+        line: settings of the line.
+        force: True to write over a file that is there.
+
+    Returns:
+        Frames written.
+
+    Raises:
+        BusbenchError: the extra is not installed.
+        CaptureError: the file exists or cannot be written, or the recording cannot be read.
+    """
+    try:
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+    except ImportError:
+        raise BusbenchError(
+            "Parquet needs the package pyarrow", hint="install it with: pip install 'busbench[parquet]'"
+        ) from None
+    if Path(path).exists() and not force:
+        hint = "choose another name, or write over it with --force"
+        raise CaptureError(path, "there is such a file already", hint=hint)
+    names = [f"ch{number}" for number in range(1, 17)]
+    flags = ["ch17", "ch18", "frame_lost", "failsafe"]
+    schema = pa.schema(
+        [
+            ("time_s", pa.float64()),
+            ("offset", pa.int64()),
+            *((name, pa.uint16()) for name in names),
+            *((name, pa.bool_()) for name in flags),
+            ("end_byte", pa.uint8()),
+            ("suspect", pa.bool_()),
+        ]
+    )
+    span, total = Span(), 0
+    try:
+        with pq.ParquetWriter(path, schema) as writer:
+            for found in read_frames(capture, span, line=line):
+                table = found.frames
+                if not len(table):
+                    continue
+                times = (table.t_ns - (span.first_t_ns or 0)) / 1e9
+                columns = {
+                    "time_s": pa.array(times, mask=np.full(len(table), not capture.info.clock.is_known)),
+                    "offset": pa.array(table.offset),
+                    **{name: pa.array(table.channels[:, i]) for i, name in enumerate(names)},
+                    **{name: pa.array((table.flags >> bit & 1).astype(bool)) for bit, name in enumerate(flags)},
+                    "end_byte": pa.array(np.ascontiguousarray(table.end)),
+                    "suspect": pa.array(table.suspect),
+                }
+                writer.write_table(pa.table(columns, schema=schema))
+                total += len(table)
+    except OSError as error:
+        raise CaptureError(path, f"cannot be written ({error.strerror or error})") from None
+    return total

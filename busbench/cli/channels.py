@@ -1,0 +1,113 @@
+"""`busbench channels`: what each channel did."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from busbench.cli.output import format_option, table_lines, write_csv, write_json
+from busbench.cli.source import Progress, open_source, read_options, source_options
+
+if TYPE_CHECKING:
+    from busbench.analysis.channels import Channels
+
+GLITCHES_SHOWN = 10
+
+
+@click.command("channels")
+@source_options
+@format_option
+@click.option(
+    "--glitch", "glitch_counts", type=click.IntRange(1, 2047), help="Counts from which one frame is a glitch [40]."
+)
+def command(source: str, format_: str, glitch_counts: int | None, **settings: Any) -> None:
+    """Tell what each channel did: ends, noise at rest, moves and glitches.
+
+    A glitch is one frame that jumps away and back on some channel; a stick that
+    moves and stays, or is flicked over several frames, is a move. Frames
+    flagged lost or failsafe count for the ends but not for noise, moves and
+    glitches.
+
+    \b
+    busbench channels captures/heron-flight.pcapng
+    busbench channels captures/heron-flight.pcapng --format csv
+    """
+    channels(source, format_=format_, glitch_counts=glitch_counts, settings=settings)
+
+
+def channels(source: str, *, format_: str, glitch_counts: int | None, settings: dict[str, Any]) -> None:
+    """Read the recording and print its channels."""
+    from busbench.analysis.channels import GLITCH_COUNTS, ChannelStats
+    from busbench.capture.reading import Span, read_frames
+    from busbench.wire.scale import Scale
+
+    options = read_options(settings)
+    with open_source(source, options) as capture:
+        progress, span, stats, frames = Progress("reading"), Span(), None, 0
+        for found in read_frames(capture, span, line=options.line):
+            if stats is None:
+                stats = ChannelStats(
+                    clock=capture.info.clock, start_ns=span.first_t_ns, glitch_counts=glitch_counts or GLITCH_COUNTS
+                )
+            stats.feed(found.frames)
+            frames += len(found.frames)
+            progress.at(f"{frames:,} frames")
+        progress.end()
+    assert stats is not None  # read_frames gives at least what is left at the end
+    result = stats.result()
+    if format_ == "json":
+        write_json(result.to_json())
+    elif format_ == "csv":
+        rows = [one.to_json() for one in result.channels]
+        write_csv(list(rows[0]) if rows else ["channel"], (list(row.values()) for row in rows))  # type: ignore[arg-type]
+    else:
+        _print_table(result, Scale())
+
+
+def _print_table(result: Channels, scale: Any) -> None:
+    click.echo(f"{result.frames} frames, {result.flagged} of them flagged lost or failsafe\n")
+    if not result.frames:
+        return
+    rows = []
+    for one in result.channels:
+        if one.channel <= 16:
+            ends = f"{scale.to_us(one.min_counts):.0f}…{scale.to_us(one.max_counts):.0f}"
+            noise = "-" if one.still_noise_counts is None else f"{one.still_noise_counts:.2f}"
+        else:
+            ends, noise = "two-state", "-"
+        rows.append(
+            [
+                str(one.channel),
+                str(one.min_counts),
+                str(one.max_counts),
+                str(one.span_counts),
+                f"{one.mean_counts:.1f}",
+                ends,
+                noise,
+                str(one.moves),
+                str(one.glitches),
+            ]
+        )
+    head = ["ch", "min", "max", "span", "mean", "µs", "still noise", "moves", "glitches"]
+    click.echo("\n".join(table_lines(head, rows, left=0)))
+    click.echo(f"\ncounts as on the line; µs assumes {scale.describe()}")
+    click.echo("still noise in counts rms, over stretches in which the stick rested")
+    click.echo(f"a glitch is a jump of {result.glitch_counts} counts or more, away and back")
+    if result.glitches:
+        rows = [
+            [
+                "-" if glitch.time_s is None else f"{glitch.time_s:.3f}",
+                str(glitch.frame),
+                str(glitch.offset),
+                str(glitch.channel),
+                str(glitch.value_counts),
+                f"{glitch.size_counts:+d}",
+            ]
+            for glitch in result.glitches[:GLITCHES_SHOWN]
+        ]
+        click.echo()
+        click.echo("\n".join(table_lines(["glitch at_s", "frame", "offset", "ch", "counts", "jump"], rows, left=0)))
+        total = sum(one.glitches for one in result.channels)
+        if total > len(rows):
+            click.echo(f"… and {total - len(rows)} more (--format json lists up to 1000)")

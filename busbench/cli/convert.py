@@ -1,0 +1,61 @@
+"""`busbench convert`: write a recording in another format."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from busbench.cli.output import say
+from busbench.cli.source import Progress, open_source, read_options, source_options
+
+
+@click.command("convert")
+@source_options
+@click.option("-o", "--output", required=True, metavar="FILE", help="Where to; - is standard output, raw bytes.")
+@click.option("--force", is_flag=True, help="Write over a file that is there.")
+def command(source: str, output: str, force: bool, **settings: Any) -> None:
+    """Write a recording in another format, named by the suffix of the new file.
+
+    \b
+    .pcapng      as busbench records: bytes, times, damage, marks
+    .csv         a row a byte, with its time
+    .vcd         the level of the line, as a logic analyser would see it
+    .raw, .bin   the bytes alone
+    .parquet     the frames as columns (needs the parquet extra)
+
+    Bytes that form no frame are kept in all but the last. A format with a time
+    for each byte spreads the bytes of a read back from when it returned.
+
+    \b
+    busbench convert captures/heron-tty.pcapng -o heron.csv
+    busbench convert captures/heron-line.vcd -o heron.pcapng
+    """
+    convert(source, output, force=force, settings=settings)
+
+
+def convert(source: str, output: str, *, force: bool, settings: dict[str, Any]) -> None:
+    """Read block by block and write what was read."""
+    from busbench.capture.write import open_writer
+
+    options = read_options(settings)
+    with open_source(source, options) as capture:
+        progress = Progress("converting")
+        if Path(output).suffix.lower() == ".parquet":
+            from busbench.capture.parquet import write_parquet
+
+            frames = write_parquet(output, capture, line=options.line, force=force)
+            say(f"busbench: {frames} frames to {output}")
+            return
+        writer = open_writer(output, capture.info, line=options.line, force=force)
+        total = 0
+        try:
+            for log in capture.blocks():
+                writer.write_log(log)
+                total += len(log)
+                progress.at(f"{total:,} bytes")
+        finally:
+            writer.close()
+        progress.end()
+        say(f"busbench: {total} bytes to {'standard output' if output == '-' else output}")

@@ -1,0 +1,144 @@
+"""`busbench outages`: where frames were lost, and how sure that is."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from busbench.cli.output import format_option, plain, say, seconds, table_lines, write_csv, write_json
+from busbench.cli.source import Progress, open_source, read_options, source_options
+
+if TYPE_CHECKING:
+    from busbench.analysis.outages import Outages
+    from busbench.capture.reading import Span
+
+EVENTS_SHOWN = 40
+EVENT_KEYS = ("kind", "start_s", "end_s", "frames", "bytes", "offset")
+
+
+@click.command("outages")
+@source_options
+@format_option
+@click.option("--all", "show_all", is_flag=True, help=f"List every event in the table, not only {EVENTS_SHOWN}.")
+def command(source: str, format_: str, show_all: bool, **settings: Any) -> None:
+    """Find where frames were lost.
+
+    \b
+    gap       no frame came for more than 1.5 periods
+    damaged   bytes came where a frame was due, but they form none
+    lost      the receiver flagged the frame as lost on the air
+    failsafe  the receiver flagged failsafe: the link was gone
+
+    The true loss ratio lies below the upper bound at 95 %, as far as losses
+    come one by one; they come in bursts, so the bound is too kind then.
+
+    \b
+    busbench outages captures/heron-flight.pcapng
+    busbench outages captures/heron-flight.pcapng --format json
+    """
+    outages(source, format_=format_, show_all=show_all, settings=settings)
+
+
+def outages(source: str, *, format_: str, show_all: bool, settings: dict[str, Any]) -> None:
+    """Read the recording and print its outages."""
+    from busbench.analysis.outages import find_outages
+    from busbench.capture.reading import read_beat
+
+    options = read_options(settings)
+    with open_source(source, options) as capture:
+        progress = Progress("reading")
+        beat = read_beat(capture, line=options.line, on_block=lambda frames: progress.at(f"{frames:,} frames"))
+        progress.end()
+        info, span = capture.info, beat.span
+        found = find_outages(
+            beat.times,
+            beat.rejects,
+            clock=info.clock,
+            start_ns=span.first_t_ns,
+            end_t_ns=span.last_t_ns,
+            start_utc_ns=info.start_utc_ns,
+            ambiguous=span.ambiguous,
+            marks=info.marks,
+        )
+    if format_ == "json":
+        write_json(found.to_json())
+    elif format_ == "csv":
+        write_csv(EVENT_KEYS, ([getattr(event, key) for key in EVENT_KEYS] for event in found.events))
+    else:
+        _print_table(found, span, show_all=show_all)
+    if not found.frames:
+        say(f"busbench: {source}: no frames in {span.bytes_total} bytes: a wrong rate or polarity, or another line?")
+
+
+def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:
+    period = seconds(found.period_s) if found.period_s else "not known"
+    lasted = f", {seconds(found.duration_s)}" if found.duration_s is not None else ""
+    begun = f"   begun {found.start_utc}" if found.start_utc else ""
+    click.echo(f"{found.frames} frames{lasted}, period {period}{begun}\n")
+    shown = found.events if show_all else found.events[:EVENTS_SHOWN]
+    if shown:
+        rows = [
+            [
+                event.kind,
+                "-" if event.start_s is None else f"{event.start_s:.3f}",
+                seconds(event.duration_s),
+                str(event.frames),
+                str(event.bytes),
+                str(event.offset),
+            ]
+            for event in shown
+        ]
+        click.echo("\n".join(table_lines(["event", "from_s", "lasted", "frames", "bytes", "offset"], rows)))
+        if len(shown) < len(found.events):
+            click.echo(f"… and {len(found.events) - len(shown)} more (--all lists them)")
+        click.echo()
+    rows = [
+        [kind, str(one.count), str(one.frames), seconds(one.total_s), seconds(one.longest_s)]
+        for kind, one in found.summary.items()
+    ]
+    click.echo("\n".join(table_lines(["kind", "events", "frames", "in all", "longest"], rows)))
+    click.echo()
+    click.echo(loss_words(found))
+    for note in _notes(found, span):
+        click.echo(note)
+    if found.between_marks:
+        rows = [
+            [
+                plain(part.start_mark or "start"),
+                plain(part.end_mark or "end"),
+                f"{part.start_s:.1f}",
+                f"{part.end_s:.1f}",
+                str(part.frames),
+                str(part.lost),
+            ]
+            for part in found.between_marks
+        ]
+        click.echo()
+        click.echo("\n".join(table_lines(["from mark", "to mark", "from_s", "to_s", "frames", "lost"], rows, left=2)))
+
+
+def loss_words(found: Outages) -> str:
+    """The loss ratio in a sentence."""
+    if found.lost_ratio is None:
+        return "no frames: nothing can be said of losses"
+    return (
+        f"lost {found.lost} of {found.expected} frames due: {100 * found.lost_ratio:.4g} %, "
+        f"and less than {100 * found.lost_ratio_upper95:.3g} % at 95 % confidence"
+    )
+
+
+def _notes(found: Outages, span: Span) -> list[str]:
+    from busbench.analysis.outages import BURST_NOTE
+
+    notes = []
+    if found.bursts:
+        notes.append(f"note: {BURST_NOTE}")
+    if found.stray_bytes:
+        notes.append(f"note: {found.stray_bytes} damaged bytes stood where no frame was due")
+    if found.period_s is None:
+        notes.append("note: no clock, so gaps cannot be seen; damaged bytes count as frames by their number")
+    if span.ambiguous:
+        places = ", ".join(f"{start}-{end}" for start, end in span.ambiguous[:3])
+        notes.append(f"AMBIGUOUS: two alignments stand equally well in bytes {places}: record it with a clock")
+    return notes

@@ -1,0 +1,100 @@
+"""`busbench timing`: period and jitter, with the floor below which they mean nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from busbench.cli.output import format_option, seconds, table_lines, write_csv, write_json
+from busbench.cli.source import Progress, open_source, read_options, source_options
+
+if TYPE_CHECKING:
+    from busbench.analysis.timing import Timing
+
+
+@click.command("timing")
+@source_options
+@format_option
+def command(source: str, format_: str, **settings: Any) -> None:
+    """Measure how steady the beat is.
+
+    Period jitter is the deviation of a period from the mean period, cycle
+    jitter the change from one period to the next, time error (TIE) the
+    deviation from an even beat, and MTIE the most by which it changes within a
+    window. Below the floor a figure tells of the measurement and not of the
+    receiver.
+
+    \b
+    busbench timing captures/heron-bench.pcapng
+    busbench timing captures/heron-slots.csv --format json
+    """
+    timing(source, format_=format_, settings=settings)
+
+
+def timing(source: str, *, format_: str, settings: dict[str, Any]) -> None:
+    """Read the recording and print its timing."""
+    from busbench.analysis.timing import timing as measure
+    from busbench.capture.reading import read_beat
+
+    options = read_options(settings)
+    with open_source(source, options) as capture:
+        progress = Progress("reading")
+        beat = read_beat(capture, line=options.line, on_block=lambda frames: progress.at(f"{frames:,} frames"))
+        result = measure(beat.times, clock=capture.info.clock)
+        progress.end()
+    if format_ == "json":
+        write_json(result.to_json())
+    elif format_ == "csv":
+        write_csv(("figure", "value"), _flat(result.to_json()))
+    else:
+        _print_table(result)
+
+
+def _flat(value: Any, name: str = "") -> list[tuple[str, Any]]:
+    """Nested figures as rows with dotted names."""
+    if isinstance(value, dict):
+        return [row for key, part in value.items() for row in _flat(part, f"{name}.{key}" if name else key)]
+    if isinstance(value, list):
+        return [(f"{name}[{window:.6g}]", error) for window, error in value]
+    return [(name, value)]
+
+
+def _print_table(result: Timing) -> None:
+    jitter = result.jitter
+    missing = "" if result.missing is None else f", {result.missing} missing"
+    click.echo(f"{result.frames} frames{missing}; clock: {result.clock.kind.value}; {result.note}\n")
+    if jitter is None:
+        if result.period_mean_s is not None:
+            click.echo(f"period  mean {result.period_mean_s * 1e3:.6f} ms")
+        return
+    rows = [
+        ["mean", _ms(result.period_mean_s)],
+        ["median", _ms(jitter.period_median_s)],
+        ["1 % … 99 %", f"{_ms(jitter.period_p01_s)} … {_ms(jitter.period_p99_s)}"],
+        ["least … greatest", f"{_ms(jitter.period_min_s)} … {_ms(jitter.period_max_s)}"],
+    ]
+    click.echo("\n".join(table_lines(["period", "ms"], rows)))
+    rows = [
+        ["period jitter", seconds(jitter.period_rms_s), seconds(jitter.period_peak_s), seconds(jitter.period_pp_s)],
+        ["cycle jitter", seconds(jitter.cycle_rms_s), seconds(jitter.cycle_peak_s), ""],
+        ["time error (TIE)", seconds(jitter.tie_rms_s), "", seconds(jitter.tie_pp_s)],
+    ]
+    click.echo()
+    click.echo("\n".join(table_lines(["", "rms", "peak", "peak to peak"], rows)))
+    click.echo()
+    below = jitter.period_rms_s <= jitter.floor_s
+    verdict = "BELOW the floor: it tells of the measurement, not of the receiver" if below else "above the floor"
+    click.echo(f"floor of this measurement {seconds(jitter.floor_s)} rms: the period jitter is {verdict}")
+    if jitter.lag1 is not None:
+        click.echo(
+            f"lag-1 of the periods {jitter.lag1:+.3f} (-0.5: each frame jitters about an even beat; 0: periods wander)"
+        )
+    if jitter.mtie_s:
+        shown = jitter.mtie_s[:: max(1, len(jitter.mtie_s) // 8)]
+        click.echo()
+        click.echo("\n".join(table_lines(["MTIE window", "most"], [[seconds(w), seconds(v)] for w, v in shown])))
+
+
+def _ms(value_s: float | None) -> str:
+    return "-" if value_s is None else f"{value_s * 1e3:.6f}"

@@ -1,0 +1,52 @@
+"""Long recordings for measuring, made as fast as the disk takes them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from busbench.capture.pcapng_write import PcapngWriter
+from busbench.model import BUS_LINE, ByteLog, Clock, ClockKind
+from busbench.wire.bulk import FRAME_BYTES, pack_frames
+
+PERIOD_NS = 7_000_000
+_BLOCK = 1 << 16
+
+
+def write_recording(path: Path, *, frames: int, cuts: bool = False, seed: int = 1) -> None:
+    """Write a recording of moving sticks, a read a frame or cut into 4-6 reads of uneven size.
+
+    Args:
+        path: the new pcapng file.
+        frames: how many.
+        cuts: True for an adapter that cuts each frame.
+        seed: of the stamps' lateness and the cuts.
+    """
+    rng = np.random.default_rng(seed)
+    clock = Clock(ClockKind.PER_READ, 1)
+    with PcapngWriter(
+        str(path), port="bench", line=BUS_LINE, clock=clock, start_utc_ns=1_700_000_000_000_000_000, force=True,
+        direction_flags=False,
+    ) as writer:  # fmt: skip
+        for start in range(0, frames, _BLOCK):
+            count = min(_BLOCK, frames - start)
+            t = (start + np.arange(count)) * 0.007
+            counts = np.full((count, 16), 992)
+            counts[:, 0] = 992 + 600 * np.sin(t)
+            counts[:, 1] = 992 + 300 * np.sin(2.7 * t)
+            raw = pack_frames(counts)
+            ends_ns = (start + np.arange(count)) * PERIOD_NS + FRAME_BYTES * BUS_LINE.character_ns
+            offset = start * FRAME_BYTES
+            if cuts:
+                inner = np.sort(rng.permuted(np.tile(np.arange(1, FRAME_BYTES), (count, 1)), axis=1)[:, :5], axis=1)
+                keep = np.arange(5) < rng.integers(3, 6, count)[:, None]
+                marks = np.concatenate([np.where(keep, inner, 0), np.full((count, 1), FRAME_BYTES)], axis=1)
+                times = ends_ns[:, None] - (FRAME_BYTES - marks) * BUS_LINE.character_ns
+                marks = marks + FRAME_BYTES * np.arange(count)[:, None]
+                good = np.concatenate([keep, np.ones((count, 1), np.bool_)], axis=1)
+                mark_end, mark_t = marks[good], times[good]
+            else:
+                mark_end, mark_t = FRAME_BYTES * np.arange(1, count + 1), ends_ns
+            mark_t = np.maximum.accumulate(mark_t + rng.integers(60_000, 110_000, mark_t.size))
+            writer.write_log(ByteLog(offset, raw.reshape(-1), offset + mark_end, mark_t))
