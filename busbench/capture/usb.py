@@ -8,6 +8,7 @@ from memory, as are the status bytes of FTDI chips and the descriptors of USB 2.
 
 from __future__ import annotations
 
+import dataclasses
 import re
 import struct
 from collections.abc import Iterator
@@ -102,7 +103,7 @@ def _byte_order(head: bytes) -> str:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Transfers:
-    """Completed transfers with data, as columns of equal length.
+    """Completed transfers from devices, as columns of equal length.
 
     Args:
         start: place of the data in the batch's buffer, int64 (N,).
@@ -176,14 +177,9 @@ class UsbTransfers(Capture):
         parts = [
             self._of_link(batch.select(links == link), header)
             for link, header in ((_LINUX, self._linux), (_WINDOWS, _WINDOWS_HEADER))
-            if (links == link).any()
         ]
-        if len(parts) == 1:
-            return parts[0]
-        columns = (
-            [np.concatenate([getattr(part, name) for part in parts]) for name in _Transfers.__slots__] if parts else []
-        )
-        return _Transfers(*columns) if parts else _none()
+        names = [one.name for one in dataclasses.fields(_Transfers)]
+        return _Transfers(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
     def _of_link(self, batch: PacketBatch, header: np.dtype[np.void]) -> _Transfers:
         batch = batch.select(batch.size >= header.itemsize)
@@ -199,7 +195,8 @@ class UsbTransfers(Capture):
         else:
             at = np.full(len(batch), header.itemsize, np.int64)
             have, length = fields["captured"].astype(np.int64), fields["length"].astype(np.int64)
-            done = (fields["event"] == ord("C")) & (fields["no_data"] == 0)
+            have[fields["no_data"] != 0] = 0
+            done = fields["event"] == ord("C")
             inbound = fields["endpoint"] & 0x80 != 0
         got = np.minimum(have, room - at)
         code = fields["bus"].astype(np.int64) << 24 | fields["device"].astype(np.int64) << 8
@@ -213,7 +210,7 @@ class UsbTransfers(Capture):
             batch.interface.astype(np.int64),
             got < length,
         )
-        return some.select(done & inbound & (got > 0))
+        return some.select(done & inbound & (length > 0))
 
     def _survey(self) -> Ports:
         """Read all of the file for who received how much, and the descriptors."""
@@ -264,7 +261,8 @@ class UsbTransfers(Capture):
 
     def _log(self, buffer: U8, some: _Transfers, offset: int, last_ns: int) -> tuple[ByteLog, int]:
         """The bytes of some transfers, and how often the adapter says that it lost some."""
-        start, size, bad, overruns = some.start, some.size, None, 0
+        start, size, overruns = some.start, some.size, 0
+        bad: U8 | None = None
         slice_bytes = self._port.slice_bytes
         if slice_bytes:
             start, size, count = slices_of(start, size, slice_bytes)
@@ -285,11 +283,6 @@ class UsbTransfers(Capture):
             times = np.maximum.accumulate(np.where(times == NO_TIME, last_ns, times))
         readonly(data, ends, times, bad)
         return ByteLog(offset, data, ends, times, bad), overruns
-
-
-def _none() -> _Transfers:
-    none = np.empty(0, np.int64)
-    return _Transfers(none, none, none, none, np.empty(0, np.uint8), none, np.empty(0, np.bool_))
 
 
 def _code(key: PortKey) -> int:

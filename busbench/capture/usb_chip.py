@@ -69,8 +69,9 @@ class Port:
         Args:
             buffer: uint8.
             start: place of each transfer's data, int64 (N,).
-            size: its bytes, at least one, int64 (N,).
+            size: its bytes, int64 (N,).
         """
+        start, size = start[size > 0], size[size > 0]
         self.transfers += start.size
         self.total += int(size.sum())
         for i, slice_bytes in enumerate(SLICES):
