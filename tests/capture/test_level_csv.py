@@ -1,0 +1,177 @@
+"""CSV of levels: every layout, damage, several columns, and what must not be taken for one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from busbench.capture import level_csv
+from busbench.capture.base import ReadOptions
+from busbench.capture.open import open_capture
+from busbench.errors import CaptureError
+from busbench.model import Clock, ClockKind
+from busbench.wire.line import encode_line
+
+# 0x0F, even parity, inverted line: high, low for the ones, high for the zeros, low.
+ROWS = ((0, 0), (1000, 1), (1010, 0), (1050, 1), (1100, 0), (2000, 0))
+
+
+def kept(tmp_path: Path, text: str | bytes) -> str:
+    path = tmp_path / "line.csv"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return str(path)
+
+
+def read(path: str, *, signal: str | None = None) -> tuple[bytes, list[int], list[str]]:
+    with level_csv.open_file(path, ReadOptions(signal=signal)) as capture:
+        logs = list(capture.blocks())
+        times = [t for log in logs for t in log.mark_t_ns.tolist()]
+        return b"".join(log.data.tobytes() for log in logs), times, capture.info.notes
+
+
+def rows(form: str = "{s:.6f},{level}\n") -> str:
+    return "".join(form.format(s=us / 1e6, ms=us / 1e3, us=us, ns=us * 1000, level=level) for us, level in ROWS)
+
+
+def test_one_character(tmp_path: Path) -> None:
+    path = kept(tmp_path, "Time [s],Channel 0\n" + rows())
+    with open_capture(path) as capture:
+        (log,) = capture.blocks()
+    assert (log.data.tolist(), log.mark_end.tolist(), log.mark_t_ns.tolist(), log.bad) == (
+        [0x0F],
+        [1],
+        [1_000_000],
+        None,
+    )
+    assert capture.info.format == "CSV of levels"
+    assert capture.info.clock == Clock(ClockKind.PER_BYTE, 1000)
+    assert (capture.info.source, capture.info.notes) == ("Channel 0", [])
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        rows(),
+        "time;rx\n" + rows("{s:.6f};{level}\n").replace(".", ","),
+        "time\trx\n" + rows("{s:.6f}\t{level}\n"),
+        "t (ms),rx\n" + rows("{ms:.3f},{level}\n"),
+        "t_us,rx\n" + rows("{us},{level}\n"),
+        "Time[ns];rx\n" + rows("{ns};{level}\n"),
+        "x-axis,1\nmicroseconds,level\n" + rows("{us}.0,{level}.0\n"),
+        '"time s","rx"\r\n' + rows('"{s:.6f}","{level}"\r\n'),
+        "; made for a test\n# twice, even\n\nTime, rx\n" + rows("  {s:e}, {level}\n"),
+        "\ufefftime,rx\n" + rows().rstrip("\n"),
+        "time,rx\n\n" + rows("{s:.6f},{level}\n\n"),
+    ],
+    ids=["bare", "semicolon", "tab", "ms", "us", "ns", "units below", "quoted", "comments", "no end", "blank lines"],
+)
+def test_every_layout(tmp_path: Path, text: str) -> None:
+    assert level_csv.sniff(text.encode())
+    assert read(kept(tmp_path, text)) == (b"\x0f", [1_000_000], [])
+
+
+def test_a_row_for_each_sample(tmp_path: Path) -> None:
+    edges = encode_line(b"\x0f\xa5\x00", np.array([1_000_300, 1_120_300, 1_240_300]))
+    times = np.arange(0, 2_000_000, 500)
+    text = "time_ns,rx\n" + "".join(
+        f"{t},{level}\n" for t, level in zip(times, np.searchsorted(edges.t_ns, times, "right") % 2, strict=True)
+    )
+    path = kept(tmp_path, text)
+    assert read(path)[:2] == (b"\x0f\xa5\x00", [1_000_500, 1_120_500, 1_240_500])
+    assert level_csv.open_file(path, ReadOptions()).info.clock.resolution_ns == 500
+
+
+@pytest.mark.parametrize("signal", [None, "rx", "2"])
+def test_the_column_is_chosen(tmp_path: Path, signal: str | None) -> None:
+    clock = "".join(f"{us / 1e6:.6f},{us % 2},1\n" for us in range(1, 100))
+    text = "time,clk,rx\n" + clock + "".join(f"{us / 1e6:.6f},0,{1 - level}\n" for us, level in ROWS[1:])
+    data, times, notes = read(kept(tmp_path, text), signal=signal)
+    assert (data, times) == (b"\x0f", [1_000_000])
+    assert "the line idles high, the other way round than the bus" in notes
+    assert any(note.startswith('signal "rx" of 2 was taken') for note in notes) is (signal is None)
+    with pytest.raises(CaptureError, match='has no signal "3": it has clk, rx'):
+        read(kept(tmp_path, text), signal="3")
+
+
+def test_edges_of_all_columns(tmp_path: Path) -> None:
+    text = "time_us,a,b\n0,0,1\n1500,1,1\n2000,1,0\n3000,0,0\n"
+    found = level_csv.read_edges(kept(tmp_path, text), ReadOptions())
+    assert {name: (edges.initial, edges.t_ns.tolist(), edges.end_ns) for name, edges in found.items()} == {
+        "a": (0, [1_500_000, 3_000_000], 3_000_000),
+        "b": (1, [2_000_000], 3_000_000),
+    }
+
+
+def test_damaged_rows_are_left_out_and_noted(tmp_path: Path) -> None:
+    text = "time,rx\n" + rows().replace("0.001050,1", "oops\x1b\n0.001020,x\n0.001050,1") + "0.0021"
+    assert level_csv.sniff(text.encode())
+    assert read(kept(tmp_path, text)) == (
+        b"\x0f",
+        [1_000_000],
+        [
+            "2 rows are no time with levels, the first in line 5: left out",
+            "the file is cut inside its last row",
+        ],
+    )
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ("0.0005,1\n0.003,1\n", "line 8 goes back in time"),
+        ("1e300,1\n", "line 8 has a time beyond all bounds"),
+        ("\0\1garbage\n" * 200, "line 8 and those after it are no times with levels"),
+    ],
+)
+def test_what_stands_before_damage_is_given(tmp_path: Path, more: str, said: str) -> None:
+    logs = level_csv.open_file(kept(tmp_path, "time,rx\n" + rows() + more), ReadOptions()).blocks()
+    assert next(logs).data.tolist() == [0x0F]
+    with pytest.raises(CaptureError, match=said):
+        next(logs)
+
+
+def test_a_file_cut_anywhere_never_fails(tmp_path: Path) -> None:
+    text = "time,rx\n" + rows()
+    for cut in range(len("time,rx\n") + len(rows()) - 11, len(text)):
+        assert read(kept(tmp_path, text[:cut]))[:2] == (b"\x0f", [1_000_000])
+
+
+def test_long_files_go_in_pieces_that_cut_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    data = np.random.default_rng(5).integers(0, 256, 2000, dtype=np.uint8).tobytes()
+    edges = encode_line(data)
+    text = "t_ns,rx\n-200000,0\n" + "".join(
+        f"{t},{level}\n" for t, level in zip(edges.t_ns.tolist(), edges.level.tolist(), strict=True)
+    )
+    whole = read(kept(tmp_path, text))
+    assert whole[0] == data
+    monkeypatch.setattr(level_csv, "_BLOCK_BYTES", 20_011)
+    assert read(kept(tmp_path, text)) == whole
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "time_s,byte,error\n0.000000,0x0F,0\n0.000120,0x00,0\n0.000240,0x01,0\n0.000360,0x00,0\n",
+        "time,value,parity error,framing error\n0,15,0,0\n0.00012,0,0,0\n0.00024,1,0,0\n",
+        "time,rx\n0,0\n1,0\n2,0\n",  # nothing changes
+        "time,rx\n0,0\n1,1\n0.5,0\n2,1\n",  # no time
+        "0\n1\n0\n1\n",
+        "0x0F,0x00\n",
+        "a,b\nc,d\n",
+    ],
+)
+def test_other_text_is_no_csv_of_levels(text: str) -> None:
+    assert not level_csv.sniff(text.encode())
+
+
+def test_a_file_without_rows_says_so(tmp_path: Path) -> None:
+    with pytest.raises(CaptureError, match="holds no rows of a time and of levels: it needs a time column"):
+        read(kept(tmp_path, "time,rx\n"))
+
+
+def test_names_out_of_files_bring_no_control_characters(tmp_path: Path) -> None:
+    path = kept(tmp_path, "time,\x1b[7mrx\n" + rows())
+    assert level_csv.open_file(path, ReadOptions()).info.source == "?[7mrx"
