@@ -271,7 +271,7 @@ class UsbTransfers(Capture):
             size = (size - STATUS_BYTES).clip(0)
             start = start + STATUS_BYTES
             overruns = int(np.count_nonzero(status & OVERRUN))
-            bad = (status & FAULTS).repeat(size)
+            bad = (status & np.uint8(FAULTS)).astype(np.uint8).repeat(size)
             owner = np.arange(count.size).repeat(count)
             per_transfer = np.bincount(owner, size, count.size).astype(np.int64)
         else:
