@@ -282,7 +282,7 @@ class _Changes:
         if self._skips_to_end:
             self._skips_to_end = token != b"$end"
         elif self._value is not None:
-            if token in got:
+            if token in got and self._value >= 0:
                 got[token][0].append(self._now)
                 got[token][1].append(self._value)
             self._value = None
@@ -305,7 +305,7 @@ class _Changes:
         elif first in b"bB":
             self._value = _VALUES.get(token[-1], _UNKNOWN)
         elif first in b"rRsS":
-            self._value = -1
+            self._value = -1  # no level
         elif first == ord("$"):
             self._skips_to_end = token not in _DUMPS
         else:

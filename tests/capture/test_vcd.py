@@ -66,8 +66,9 @@ def test_one_character(tmp_path: Path) -> None:
         b"#0\n0!\n$comment 1! #5 x $end\n#1000\n1!\n1!\n#1010\n0!\n#1020\n0!\n#1050\n1!\n#1100\n0!\n#2000\n",
         b"#0\nx!\n#900\n0!\n#1000\n1!\n#1010\n0!\n#1050\n1!\n#1070\nz!\n#1100\n0!\n#2000\n",
         b"#0\n1!\n0!\n#1000\n1!\n#1010\n0!\n#1050\n1!\n#1100\n0!\n",
+        b"#0\n0!\n#1000\n1!\n#1010\n0!\n#1020\nr1.5 !\n#1050\n1!\n#1100\n0!\n",
     ],
-    ids=["one line", "vectors", "carriage returns", "comment and repeats", "x and z", "no end"],
+    ids=["one line", "vectors", "carriage returns", "comment and repeats", "x and z", "no end", "a real"],
 )
 def test_every_way_to_write_it(tmp_path: Path, body: bytes) -> None:
     assert read(kept(tmp_path, HEAD + body))[:2] == (b"\x0f", [1_000_000])
