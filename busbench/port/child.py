@@ -69,7 +69,7 @@ class Child:
         self._totals: ErrorTotals | None = None
         self._totals_ns = self._status_ns = self._heard_ns = 0
         self._pacer: Pacer | None = None
-        self._is_alone = self._is_done = self._holds_back = False
+        self._is_alone = self._is_given_up = self._is_done = self._holds_back = False
         self._alone_ns = 0
 
     def run(self) -> None:
@@ -223,6 +223,7 @@ class Child:
             reason = f"the frame source cannot be taken over ({type(error).__name__}: {error})"
             self._hub.send(messages.status(Transmission(is_over=True, reason=reason)))
             return
+        self._is_given_up = False
         _hurry(True)
 
     def _transmit(self, pacer: Pacer, now: int) -> None:
@@ -249,10 +250,16 @@ class Child:
         self._look_for_life(pacer, now)
 
     def _look_for_life(self, pacer: Pacer, now: int) -> None:
-        if not self._is_alone and now - self._heard_ns > HEARTBEAT_NS and not pacer.state.reason:
+        if not self._is_alone and now - self._heard_ns > HEARTBEAT_NS and not self._is_given_up:
+            self._is_given_up = True
             pacer.stop("no sign of life for one second", is_abandoned=True)
-        if self._is_alone and now - self._alone_ns > ALONE_MAX_NS:
+        if not self._is_alone or pacer.is_over:
+            return
+        if now - self._alone_ns > ALONE_MAX_NS:
             pacer.cut("the end state took too long")
+        elif now - self._alone_ns > SECOND_NS and not self._hub.is_free:
+            pacer.cut("the port takes nothing")
+        if pacer.is_over:
             self._end_transmission()
 
     def _end_transmission(self) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import abc
 import time
 from collections.abc import Iterable
+from typing import Self
 
 from busbench.errors import PortError
 from busbench.model import BUS_LINE, Chunk, Clock, ClockKind, LineSettings
@@ -82,7 +83,7 @@ class LivePort(abc.ABC):
             source: is pickled and used in the process that owns the port.
 
         Raises:
-            PortError: nothing can be sent here.
+            PortError: nothing can be sent here, or a transmission is running already.
         """
 
     @abc.abstractmethod
@@ -93,7 +94,7 @@ class LivePort(abc.ABC):
     def close(self) -> None:
         """Stop and let go of the port; waits for the end state of a transmission."""
 
-    def __enter__(self) -> LivePort:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:

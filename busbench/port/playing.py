@@ -234,7 +234,8 @@ class TcpOutlet:
         try:
             self._server = socket.create_server((host, port))
         except (OSError, OverflowError) as error:
-            what = getattr(error, "strerror", None) or str(error)
+            code = getattr(error, "errno", None)
+            what = os.strerror(code) if code else str(error)
             hint = "choose another port, or leave it to the system"
             raise PortError(f"{host}:{port}", f"cannot be served ({what})", hint=hint) from None
         self._server.setblocking(False)

@@ -15,7 +15,7 @@ import serial
 from busbench.model import LineSettings
 
 _LINUX = sys.platform == "linux"
-if _LINUX:
+if sys.platform == "linux":
     import fcntl
     import termios
 

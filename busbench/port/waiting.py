@@ -14,6 +14,7 @@ from time import perf_counter_ns
 from typing import Any
 
 from busbench.port.opening import descriptor
+from busbench.port.serial_port import BusPort
 
 _READ_BYTES = 65_536
 _WRITE_BYTES = 262_144
@@ -123,7 +124,7 @@ class SelectHub(Hub):
         assert self._fd is not None
         try:
             data = os.read(self._fd, _READ_BYTES)
-            if not data and hasattr(self.port, "exclusive") and self.port.in_waiting >= 0:
+            if not data and isinstance(self.port, BusPort) and self.port.in_waiting >= 0:
                 # A live terminal: somebody else took the bytes. One that is gone raises here.
                 return Origin.PORT, now, data
         except BlockingIOError:
