@@ -152,12 +152,14 @@ class ByteRows(Capture):
             size = int(byte.size[-1])
             if layout.time > layout.byte and time.size.size > 1:
                 good[-1] &= bool(time.size[-1] >= time.size[-2])
-            elif layout.width:
+            elif layout.width and layout.base is not Base.DECIMAL:
                 good[-1] &= size == layout.width
-            full = {Base.PREFIXED: 4, Base.HEX: 2}.get(layout.base, 3)
-            value = int(read_bytes(byte, layout.base)[0][-1])
-            # a further digit would make more than a byte of it
-            whole = size >= full or size == layout.width or (layout.base is Base.DECIMAL and value > 25)
+            full = {Base.PREFIXED: 4, Base.HEX: 2, Base.DECIMAL: 3}[layout.base]
+            whole = size >= full
+            if layout.base is Base.DECIMAL and layout.width != full:
+                # a further digit would make more than a byte of it, or begin it with a zero
+                value = int(read_bytes(byte, layout.base)[0][-1])
+                whole |= value > 25 or (value == 0 and size == 1)
             if good[-1] and not whole:
                 bad[-1] = True
                 tally.cut = f"line {number} has no end, so its byte may be cut short: it is marked as bad"

@@ -156,7 +156,8 @@ def find_layout(head: bytes, *, is_whole: bool) -> Layout | None:
     buffer[: len(text)] = np.frombuffer(text, np.uint8)
     for delimiter in _DELIMITERS:
         lines = split(buffer, len(text), newline=newline[0], delimiter=delimiter)
-        layout = _layout(lines, newline[0], delimiter)
+        has_end = not is_whole or head.endswith(newline)
+        layout = _layout(lines, newline[0], delimiter, has_end=has_end)
         if layout is not None:
             return layout
     return None
@@ -175,7 +176,7 @@ def _decide(evidence: I64, header: str) -> tuple[Base, str]:
     return Base.HEX, "both would do, but all have two digits"
 
 
-def _layout(lines: Lines, newline: int, delimiter: int) -> Layout | None:
+def _layout(lines: Lines, newline: int, delimiter: int, *, has_end: bool) -> Layout | None:
     """The layout with one delimiter, None where it parts no columns of times and bytes."""
     content = np.flatnonzero(~lines.is_void())
     counts = np.bincount(lines.fields[content].clip(0, _COLUMNS_MAX + 1))
@@ -205,7 +206,8 @@ def _layout(lines: Lines, newline: int, delimiter: int) -> Layout | None:
         return None
     first = int(data.argmax())
     data &= numbers[time].ok & is_byte[byte]
-    if np.count_nonzero(data) * 2 < data.size - first:
+    named = _TIME_WORDS.search(names[time]) and _BYTE_WORDS.search(names[byte])
+    if np.count_nonzero(data) * 2 < data.size - first and not (named and data.any()):
         return None
 
     notes: list[str] = []
@@ -216,7 +218,7 @@ def _layout(lines: Lines, newline: int, delimiter: int) -> Layout | None:
     last_digit = int(numbers[time].power[data].min()) + unit_power
     bytes_ = cells[byte]
     prefixed = has_prefix(bytes_)[data]
-    sizes = np.unique(bytes_.size[data])
+    sizes = np.unique(bytes_.size[data][: None if has_end else -1])
     layout = Layout(
         newline=newline,
         delimiter=delimiter,
