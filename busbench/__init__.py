@@ -1,3 +1,97 @@
-"""busbench: bench test tool for the serial servo bus."""
+"""busbench: bench test tool for the serial servo bus.
+
+From Python it gives what the commands give, as arrays:
+
+>>> import busbench
+>>> frames = busbench.pack_frames([[992] * 16])
+>>> busbench.unpack_channels(frames)[0, 0]
+np.uint16(992)
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from busbench.analysis.channels import ChannelStats, summarise_channels
+    from busbench.analysis.confidence import loss_bounds
+    from busbench.analysis.outages import Outages, find_outages
+    from busbench.analysis.timing import Timing, timing
+    from busbench.capture.base import Capture, ReadOptions
+    from busbench.capture.open import open_capture
+    from busbench.capture.reading import Recording, read_frames, read_recording
+    from busbench.errors import BusbenchError, CaptureError, DriveError, PortError, RigError
+    from busbench.model import NO_CLOCK, ByteLog, Clock, ClockKind, FrameTimes, LineSettings, Reason, Rejects
+    from busbench.wire.align import FrameFinder, find_frames
+    from busbench.wire.bulk import pack_frames, unpack_channels
+    from busbench.wire.scale import Scale
+    from busbench.wire.table import Found, FrameTable
 
 __version__ = "0.1.0"
+
+__all__ = [
+    "NO_CLOCK",
+    "BusbenchError",
+    "ByteLog",
+    "Capture",
+    "CaptureError",
+    "ChannelStats",
+    "Clock",
+    "ClockKind",
+    "DriveError",
+    "Found",
+    "FrameFinder",
+    "FrameTable",
+    "FrameTimes",
+    "LineSettings",
+    "Outages",
+    "PortError",
+    "ReadOptions",
+    "Reason",
+    "Recording",
+    "Rejects",
+    "RigError",
+    "Scale",
+    "Timing",
+    "find_frames",
+    "find_outages",
+    "loss_bounds",
+    "open_capture",
+    "pack_frames",
+    "read_frames",
+    "read_recording",
+    "summarise_channels",
+    "timing",
+    "unpack_channels",
+]
+
+# Loaded when asked for, so that a command that needs no numbers starts without them.
+_HOMES = {
+    "analysis.channels": ("ChannelStats", "summarise_channels"),
+    "analysis.confidence": ("loss_bounds",),
+    "analysis.outages": ("Outages", "find_outages"),
+    "analysis.timing": ("Timing", "timing"),
+    "capture.base": ("Capture", "ReadOptions"),
+    "capture.open": ("open_capture",),
+    "capture.reading": ("Recording", "read_frames", "read_recording"),
+    "errors": ("BusbenchError", "CaptureError", "DriveError", "PortError", "RigError"),
+    "model": ("NO_CLOCK", "ByteLog", "Clock", "ClockKind", "FrameTimes", "LineSettings", "Reason", "Rejects"),
+    "wire.align": ("FrameFinder", "find_frames"),
+    "wire.bulk": ("pack_frames", "unpack_channels"),
+    "wire.scale": ("Scale",),
+    "wire.table": ("Found", "FrameTable"),
+}
+
+
+def __getattr__(name: str) -> Any:
+    for home, names in _HOMES.items():
+        if name in names:
+            value = getattr(importlib.import_module(f"busbench.{home}"), name)
+            globals()[name] = value
+            return value
+    raise AttributeError(f"module 'busbench' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

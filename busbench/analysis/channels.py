@@ -214,6 +214,13 @@ class ChannelStats:
         return _View(values, joined, clean, part)
 
 
+def summarise_channels(table: FrameTable, *, clock: Clock, glitch_counts: int = GLITCH_COUNTS) -> Channels:
+    """What all channels did over a whole table; see ChannelStats."""
+    stats = ChannelStats(clock=clock, glitch_counts=glitch_counts)
+    stats.feed(table)
+    return stats.result()
+
+
 @dataclass(frozen=True, slots=True)
 class _View:
     """Some frames as the sums want them: values (C, N), joined (N-1,) to the next, clean (N,)."""

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
+from os import PathLike, fspath
 
-from busbench.capture.base import Capture
+from busbench.capture.base import Capture, CaptureInfo, ReadOptions
+from busbench.capture.open import open_capture
 from busbench.errors import CaptureError
-from busbench.model import BUS_LINE, FrameTimes, FrameTimesCollector, LineSettings, Rejects
+from busbench.model import BUS_LINE, Clock, FrameTimes, FrameTimesCollector, LineSettings, Rejects
 from busbench.wire.align import FrameFinder
-from busbench.wire.table import Found
+from busbench.wire.table import Found, FrameTable
 
 
 @dataclass
@@ -100,3 +103,47 @@ def read_beat(
         if on_block:
             on_block(len(times))
     return Beat(times.take(), Rejects.concat(rejects), span)
+
+
+@dataclass(frozen=True)
+class Recording:
+    """A whole recording in memory.
+
+    Args:
+        info: what it says of itself.
+        span: what it covers.
+        frames: all frames.
+        rejects: every run of bytes in no frame.
+    """
+
+    info: CaptureInfo
+    span: Span
+    frames: FrameTable
+    rejects: Rejects
+
+    @property
+    def clock(self) -> Clock:
+        """How well the times are known."""
+        return self.info.clock
+
+    @cached_property
+    def times(self) -> FrameTimes:
+        """The narrow columns, for outages and timing."""
+        return self.frames.times()
+
+
+def read_recording(path: str | PathLike[str], *, options: ReadOptions | None = None) -> Recording:
+    """Read a recording of any format whole.
+
+    Args:
+        path: the file; "-" is standard input.
+        options: choices that the file may leave open.
+
+    Raises:
+        CaptureError: nothing could be read.
+    """
+    options = options or ReadOptions()
+    with open_capture(fspath(path), options=options) as capture:
+        span = Span()
+        found = Found.concat(read_frames(capture, span, line=options.line))
+        return Recording(capture.info, span, found.frames, found.rejects)

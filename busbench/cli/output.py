@@ -76,7 +76,7 @@ def seconds(value_s: float | None) -> str:
         return f"{value_s:.3f} s"
     if size >= 1e-3:
         return f"{value_s * 1e3:.3f} ms"
-    return f"{value_s * 1e6:.1f} µs" if value_s else "0 µs"
+    return f"{value_s * 1e6:.1f} µs" if size >= 5e-8 else f"{value_s * 1e9:.2g} ns" if value_s else "0 s"
 
 
 def is_terminal() -> bool:

@@ -83,12 +83,14 @@ def _print_table(result: Timing) -> None:
     click.echo()
     click.echo("\n".join(table_lines(["", "rms", "peak", "peak to peak"], rows)))
     click.echo()
-    below = jitter.period_rms_s <= jitter.floor_s
-    verdict = "BELOW the floor: it tells of the measurement, not of the receiver" if below else "above the floor"
-    click.echo(f"floor of this measurement {seconds(jitter.floor_s)} rms: the period jitter is {verdict}")
+    click.echo(f"floor of this measurement: {seconds(jitter.floor_s)} rms")
+    if jitter.period_rms_s <= jitter.floor_s:
+        click.echo("the period jitter is BELOW it: it tells of the measurement, not of the receiver")
+    else:
+        click.echo("the period jitter is above it")
     if jitter.lag1 is not None:
         click.echo(
-            f"lag-1 of the periods {jitter.lag1:+.3f} (-0.5: each frame jitters about an even beat; 0: periods wander)"
+            f"lag-1 of the periods {jitter.lag1:+.3f} (-0.5: frames jitter about an even beat; 0: periods wander)"
         )
     if jitter.mtie_s:
         shown = jitter.mtie_s[:: max(1, len(jitter.mtie_s) // 8)]

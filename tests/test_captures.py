@@ -1,0 +1,65 @@
+"""The shipped recordings: made anew they are the same, and they hold what their README says."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import make_captures
+import pytest
+
+from busbench.analysis.outages import find_outages
+from busbench.capture.open import open_capture
+from busbench.capture.reading import read_beat
+from busbench.model import Reason
+
+FOLDER = Path(__file__).resolve().parent.parent / "captures"
+
+
+def known() -> dict[str, list[str]]:
+    rows = [line.split("|")[1:-1] for line in (FOLDER / "README.md").read_text().splitlines() if line.startswith("| `")]
+    return {row[0].strip().strip("`"): [cell.strip() for cell in row[2:]] for row in rows}
+
+
+def measured(name: str) -> list[str]:
+    with open_capture(str(FOLDER / name)) as capture:
+        beat = read_beat(capture)
+        info, span = capture.info, beat.span
+        out = find_outages(
+            beat.times, beat.rejects, clock=info.clock, start_ns=span.first_t_ns, end_t_ns=span.last_t_ns
+        )
+        assert info.notes == []
+    slots = beat.rejects.of(Reason.SLOT).bytes_total
+    assert span.ambiguous == []
+    return [
+        info.clock.kind.value.replace("-", " "),
+        str(span.bytes_total),
+        str(out.frames),
+        str(out.missing),
+        str(out.summary["lost"].frames),
+        str(out.summary["failsafe"].frames),
+        str(out.summary["damaged"].count),
+        str(slots),
+    ]
+
+
+@pytest.mark.parametrize("name", known())
+def test_a_recording_holds_what_its_readme_says(name: str) -> None:
+    assert measured(name) == known()[name]
+
+
+def test_every_recording_is_listed_and_small() -> None:
+    files = {
+        path.name: path.stat().st_size
+        for path in FOLDER.iterdir()
+        if path.suffix in (".pcapng", ".csv", ".vcd", ".raw")
+    }
+    assert set(files) == set(known())
+    assert max(files.values()) < 1_000_000
+
+
+def test_made_anew_they_are_the_same(tmp_path: Path) -> None:
+    make_captures.make(tmp_path)
+    made = sorted(path.name for path in tmp_path.iterdir())
+    assert made == sorted(set(known()) - {"heron-tty.pcapng"})
+    for name in made:
+        assert (tmp_path / name).read_bytes() == (FOLDER / name).read_bytes(), name

@@ -1,0 +1,104 @@
+"""Make the recordings in captures/ anew: the same bytes each time, but for the one taken through a real port.
+
+    python tools/make_captures.py [FOLDER]      all that are deterministic
+    python tools/make_captures.py --tty         heron-tty.pcapng, in real time through a pty pair
+
+All of it is invented: the quarter-scale glider Heron, its pilot and its faults.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+from busbench.capture.base import CaptureInfo
+from busbench.capture.write import open_writer
+from busbench.model import BUS_LINE, Clock, ClockKind
+from busbench.port.faults import Noise, Span
+from busbench.port.pilot import Hand
+from busbench.port.virtual import ReceiverSettings, adapter_blocks, line_blocks
+
+FOLDER = Path(__file__).resolve().parent.parent / "captures"
+BEGUN_UTC_NS = 1_780_000_000_000_000_000  # an invented afternoon at the field
+PER_READ = Clock(ClockKind.PER_READ, 1)
+PER_BYTE = Clock(ClockKind.PER_BYTE, 1)
+
+BENCH = ReceiverSettings(seed=11, period_s=0.015, jitter_s=25e-6, dither=0.02, has_slots=False, duration_s=60)
+FLIGHT = ReceiverSettings(
+    seed=12,
+    period_s=0.015,
+    jitter_s=40e-6,
+    dither=0.02,
+    lost=(Span(12.0, 0.06), Span(31.0, 0.21), Span(55.5, 0.015)),
+    failsafe=(Span(40.0, 1.5),),
+    gaps=(Span(21.0, 0.3), Span(66.0, 2.0)),
+    noise=Noise(flips=8e-5, drops=4e-5, bursts=1e-5),
+    duration_s=80,
+)
+SLOTS = ReceiverSettings(seed=13, period_s=0.015, jitter_s=10e-6, has_slots=True, join_s=0.0011, duration_s=10)
+LINE = ReceiverSettings(seed=14, period_s=0.015, jitter_s=10e-6, hand=Hand.MOVING, duration_s=2)
+NOISY = ReceiverSettings(
+    seed=15,
+    period_s=0.015,
+    hand=Hand.MIXED,
+    noise=Noise(flips=5e-4, drops=3e-4, extras=3e-4, bursts=1e-4),
+    join_s=0.0017,
+    duration_s=50,
+)
+TTY = ReceiverSettings(seed=16, period_s=0.014, jitter_s=0.0, duration_s=20)
+
+
+def main(arguments: list[str]) -> None:
+    if arguments == ["--tty"]:
+        record_tty(FOLDER / "heron-tty.pcapng")
+        return
+    make(Path(arguments[0]) if arguments else FOLDER)
+
+
+def make(folder: Path) -> None:
+    """Write every deterministic recording into a folder."""
+    _write(folder / "heron-bench.pcapng", BENCH, PER_READ)
+    _write(folder / "heron-flight.pcapng", FLIGHT, PER_READ)
+    _write(folder / "heron-slots.csv", SLOTS, PER_BYTE)
+    _write(folder / "heron-line.vcd", LINE, PER_BYTE)
+    _write(folder / "heron-noisy.raw", NOISY, PER_READ)
+
+
+def _write(path: Path, settings: ReceiverSettings, clock: Clock) -> None:
+    info = CaptureInfo(str(path), "virtual", clock, start_utc_ns=BEGUN_UTC_NS, source="virtual receiver on the Heron")
+    writer = open_writer(str(path), info, force=True)
+    blocks = line_blocks(settings) if clock.kind is ClockKind.PER_BYTE else adapter_blocks(settings)
+    for log in blocks:
+        writer.write_log(log)
+    writer.close()
+    print(f"{path.name}: {path.stat().st_size} bytes")
+
+
+def record_tty(path: Path) -> None:
+    """Record a virtual receiver through the kernel's tty layer: a pty pair at 100 000 baud 8E2."""
+    import threading
+
+    from busbench.capture.pcapng_write import PcapngWriter
+    from busbench.port.live import open_live
+    from busbench.port.playing import PtyOutlet, play
+
+    outlet = PtyOutlet()
+    player = threading.Thread(target=play, args=(TTY, outlet), daemon=True)
+    start_utc_ns = time.time_ns() - time.perf_counter_ns()
+    with (
+        open_live(outlet.name, line=BUS_LINE) as port,
+        PcapngWriter(
+            str(path), port="pty", line=BUS_LINE, clock=PER_READ, start_utc_ns=start_utc_ns, force=True
+        ) as writer,
+    ):
+        player.start()
+        end = time.monotonic() + (TTY.duration_s or 0) + 1
+        while time.monotonic() < end:
+            for chunk in port.read(timeout_s=0.2):
+                writer.write(chunk)
+    outlet.close()
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
