@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import importlib
 import importlib.util
 import os
@@ -48,6 +49,16 @@ class _Commands(click.Group):
         command: click.Command = importlib.import_module(f"busbench.cli.{cmd_name}").command
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        names = self.list_commands(ctx)
+        if args and not args[0].startswith("-") and args[0] not in names:
+            near = difflib.get_close_matches(args[0], names, n=1)
+            hint = f" Did you mean {near[0]!r}?" if near else ""
+            raise click.UsageError(f"No such command {args[0]!r}.{hint}", ctx=ctx)
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         # Not click's own, which would import every command for its help text.
         with formatter.section("Commands, in working order"):
@@ -76,10 +87,15 @@ def run(arguments: Iterable[str] | None = None) -> int:
     Returns:
         The exit code.
     """
+    words = sys.argv[1:] if arguments is None else list(arguments)
     try:
-        result = cli.main(None if arguments is None else list(arguments), prog_name="busbench", standalone_mode=False)
+        # Not cli.main(), which has its own way with pipes whose reader has left.
+        with cli.make_context("busbench", words) as context:
+            result = cli.invoke(context)
         sys.stdout.flush()
         return result if isinstance(result, int) else 0
+    except click.exceptions.Exit as leaving:
+        return leaving.exit_code
     except BusbenchError as error:
         _say(str(error))
     except click.exceptions.NoArgsIsHelpError as error:
@@ -103,7 +119,9 @@ def _command_path(error: click.UsageError) -> str:
 
 
 def _say(line: str) -> None:
-    click.echo("busbench: " + " ".join(line.split()), err=True)
+    from busbench.cli.output import say
+
+    say("busbench: " + " ".join(line.split()))
 
 
 def main() -> None:

@@ -63,7 +63,8 @@ def _flat(value: Any, name: str = "") -> list[tuple[str, Any]]:
 def _print_table(result: Timing) -> None:
     jitter = result.jitter
     missing = "" if result.missing is None else f", {result.missing} missing"
-    click.echo(f"{result.frames} frames{missing}; clock: {result.clock.kind.value}; {result.note}\n")
+    click.echo(f"{result.frames} frames{missing}; clock: {result.clock.kind.value}")
+    click.echo(f"{result.note}\n")
     if jitter is None:
         if result.period_mean_s is not None:
             click.echo(f"period  mean {result.period_mean_s * 1e3:.6f} ms")
@@ -90,7 +91,7 @@ def _print_table(result: Timing) -> None:
         click.echo("the period jitter is above it")
     if jitter.lag1 is not None:
         click.echo(
-            f"lag-1 of the periods {jitter.lag1:+.3f} (-0.5: frames jitter about an even beat; 0: periods wander)"
+            f"lag-1 of the periods {jitter.lag1:+.3f} (-0.5: jitter about an even beat; 0: wandering)"
         )
     if jitter.mtie_s:
         shown = jitter.mtie_s[:: max(1, len(jitter.mtie_s) // 8)]

@@ -1,0 +1,48 @@
+"""Running commands as a person would, in this process or in one of its own."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from busbench.cli.main import run
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+CAPTURES = ROOT / "captures"
+
+
+@dataclass(frozen=True)
+class Ran:
+    """What a command left."""
+
+    code: int
+    out: str
+    err: str
+    raw: bytes = b""
+
+
+def call(capfd: pytest.CaptureFixture[str], *words: str | Path) -> Ran:
+    """Run a command line in this process."""
+    capfd.readouterr()
+    code = run([str(word) for word in words])
+    out, err = capfd.readouterr()
+    return Ran(code, out, err)
+
+
+def spawn(*words: str | Path, stdin: bytes | None = None, cwd: Path = ROOT, **more: str) -> Ran:
+    """Run a command line in a process of its own."""
+    result = subprocess.run(
+        [sys.executable, "-m", "busbench", *map(str, words)],
+        input=stdin,
+        capture_output=True,
+        cwd=cwd,
+        env=os.environ | more,
+        check=False,
+        timeout=60,
+    )
+    return Ran(result.returncode, result.stdout.decode(errors="replace"), result.stderr.decode(), result.stdout)

@@ -1,0 +1,191 @@
+"""frames, outages, timing, channels and convert on the shipped recordings."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.cli.running import CAPTURES, Ran, call, spawn
+
+Capfd = pytest.CaptureFixture[str]
+FLIGHT = CAPTURES / "heron-flight.pcapng"
+SLOTS = CAPTURES / "heron-slots.csv"
+LINE = CAPTURES / "heron-line.vcd"
+NOISY = CAPTURES / "heron-noisy.raw"
+
+
+def rows(ran: Ran) -> list[dict[str, str]]:
+    assert ran.code == 0, ran.err
+    return list(csv.DictReader(io.StringIO(ran.out)))
+
+
+def loaded(ran: Ran) -> dict[str, Any]:
+    assert ran.code == 0, ran.err
+    value: dict[str, Any] = json.loads(ran.out)
+    return value
+
+
+def test_frames_have_the_agreed_header(capfd: Capfd) -> None:
+    ran = call(capfd, "frames", SLOTS)
+    lines = ran.out.splitlines()
+    assert lines[0] == (
+        "time_s,offset,ch1,ch2,ch3,ch4,ch5,ch6,ch7,ch8,ch9,ch10,ch11,ch12,ch13,ch14,ch15,ch16,ch17,ch18,"
+        "frame_lost,failsafe,end_byte,suspect"
+    )
+    found = rows(ran)
+    assert len(found) == 666
+    assert [row["end_byte"] for row in found[:5]] == ["0x14", "0x24", "0x34", "0x04", "0x14"]
+    assert {row["suspect"] for row in found} == {"0"}
+    assert float(found[1]["time_s"]) - float(found[0]["time_s"]) == pytest.approx(0.015, abs=2e-4)
+
+
+def test_frames_without_a_clock_have_no_times(capfd: Capfd) -> None:
+    found = rows(call(capfd, "frames", NOISY))
+    assert len(found) == 3278
+    assert {row["time_s"] for row in found} == {""}
+
+
+def test_frames_as_json_lines_and_as_a_table(capfd: Capfd) -> None:
+    lines = call(capfd, "frames", LINE, "--format", "json").out.splitlines()
+    first = json.loads(lines[0])
+    assert len(lines) == 134
+    assert (first["ch1"], first["end_byte"], first["failsafe"]) == (992, "0x00", 0)
+    table = call(capfd, "frames", FLIGHT, "--format", "table", "--channels", "1-3,17").out.splitlines()
+    assert table[0] == "     time_s   ch1   ch2   ch3  ch17  flags   end"
+    assert max(map(len, table)) <= 80
+    assert sum(line.split()[5][1] == "F" for line in table[1:]) == 100
+
+
+@pytest.mark.parametrize("command", ["outages", "timing", "channels"])
+@pytest.mark.parametrize("name", ["heron-flight.pcapng", "heron-slots.csv", "heron-line.vcd", "heron-noisy.raw"])
+def test_tables_fit_eighty_columns(capfd: Capfd, command: str, name: str) -> None:
+    ran = call(capfd, command, CAPTURES / name)
+    assert ran.code == 0
+    wide = [line for line in ran.out.splitlines() if len(line) > 80 and not line.startswith("note: ")]
+    assert wide == []
+
+
+def test_outages_have_the_agreed_keys(capfd: Capfd) -> None:
+    result = loaded(call(capfd, "outages", FLIGHT, "--format", "json"))
+    assert set(result) >= {
+        "frames", "duration_s", "period_s", "events", "summary", "lost_ratio", "lost_ratio_upper95", "ambiguous",
+    }  # fmt: skip
+    assert set(result["events"][0]) == {"kind", "start_s", "end_s", "frames", "bytes", "offset"}
+    assert set(result["summary"]) == {"gap", "lost", "failsafe", "damaged"}
+    assert set(result["summary"]["gap"]) >= {"count", "total_s", "longest_s"}
+    assert result["start_utc"].startswith("2026-05-28T20:26:40.003")
+    gaps = [(round(event["start_s"]), event["frames"]) for event in result["events"] if event["kind"] == "gap"]
+    assert gaps == [(21, 20), (66, 133)]
+    assert result["period_s"] == pytest.approx(0.015, rel=1e-5)
+
+
+def test_outages_as_csv(capfd: Capfd) -> None:
+    found = rows(call(capfd, "outages", FLIGHT, "--format", "csv"))
+    assert list(found[0]) == ["kind", "start_s", "end_s", "frames", "bytes", "offset"]
+    assert [row["frames"] for row in found if row["kind"] == "failsafe"] == ["100"]
+
+
+def test_the_outages_of_a_clean_run_say_how_sure_that_is(capfd: Capfd) -> None:
+    out = call(capfd, "outages", CAPTURES / "heron-bench.pcapng").out
+    assert "lost 0 of 4000 frames due: 0 %, and less than 0.0749 % at 95 % confidence" in out
+
+
+def test_timing_has_the_agreed_keys(capfd: Capfd) -> None:
+    result = loaded(call(capfd, "timing", SLOTS, "--format", "json"))
+    assert {key: list(value) for key, value in result.items() if isinstance(value, dict)} == {
+        "period_s": ["mean", "median", "sd", "min", "max", "p01", "p99"],
+        "period_jitter_s": ["rms", "peak", "pp"],
+        "cycle_jitter_s": ["rms", "peak"],
+        "tie_s": ["rms", "pp"],
+        "clock": ["kind", "resolution_s", "floor_s"],
+    }
+    assert set(result) >= {"frames", "missing", "mtie_s", "lag1"}
+    assert result["period_jitter_s"]["rms"] == pytest.approx(10e-6 * 2**0.5, rel=0.2)  # as it was made
+
+
+def test_timing_without_a_clock_refuses(capfd: Capfd) -> None:
+    ran = call(capfd, "timing", NOISY)
+    assert ran.code == 0
+    assert ran.out.splitlines() == [
+        "3278 frames; clock: none",
+        "no clock: the recording has bytes but no times",
+        "",
+    ]
+
+
+def test_channels(capfd: Capfd) -> None:
+    result = loaded(call(capfd, "channels", FLIGHT, "--format", "json"))
+    assert [one["channel"] for one in result["channels"]] == list(range(1, 19))
+    assert result["channels"][8]["span_counts"] <= 2
+    assert result["channels"][0]["moves"] > 20
+    found = rows(call(capfd, "channels", FLIGHT, "--format", "csv"))
+    assert found[0]["max_counts"] == str(result["channels"][0]["max_counts"])
+    assert "1500 µs at 992 counts" in call(capfd, "channels", FLIGHT).out
+
+
+@pytest.mark.parametrize("source", ["heron-flight.pcapng", "heron-slots.csv", "heron-line.vcd"])
+@pytest.mark.parametrize("suffix", [".pcapng", ".csv", ".vcd", ".raw"])
+def test_a_converted_recording_holds_the_same_frames(capfd: Capfd, tmp_path: Path, source: str, suffix: str) -> None:
+    new = tmp_path / f"new{suffix}"
+    ran = call(capfd, "convert", CAPTURES / source, "-o", new)
+    assert (ran.code, ran.out) == (0, "")
+    before, after = rows(call(capfd, "frames", CAPTURES / source)), rows(call(capfd, "frames", new))
+    assert [row["ch1"] + row["offset"] for row in before] == [row["ch1"] + row["offset"] for row in after]
+    if suffix != ".raw":
+        spread = [float(a["time_s"]) - float(b["time_s"]) for a, b in zip(after, before, strict=True)]
+        assert max(spread) - min(spread) < 300e-6
+
+
+def test_convert_writes_over_nothing_unless_told(capfd: Capfd, tmp_path: Path) -> None:
+    new = tmp_path / "new.raw"
+    new.write_bytes(b"mine")
+    ran = call(capfd, "convert", LINE, "-o", new)
+    assert ran.code == 2
+    assert ran.err == (
+        f"busbench: {new}: there is such a file already: choose another name, or write over it with --force\n"
+    )
+    assert new.read_bytes() == b"mine"
+    assert call(capfd, "convert", LINE, "-o", new, "--force").code == 0
+    assert new.stat().st_size == 3350
+
+
+def test_standard_input_and_output() -> None:
+    raw = NOISY.read_bytes()
+    ran = spawn("outages", "-", "--format", "json", stdin=raw)
+    assert json.loads(ran.out)["frames"] == 3278
+    packets = spawn("outages", "-", "--format", "json", stdin=FLIGHT.read_bytes())
+    assert json.loads(packets.out)["frames"] == 5172
+    again = spawn("convert", FLIGHT, "-o", "-")
+    assert again.code == 0
+    assert len(again.raw) == 129_522
+
+
+def test_a_cut_recording_gives_what_is_there(capfd: Capfd, tmp_path: Path) -> None:
+    cut = tmp_path / "cut.pcapng"
+    cut.write_bytes(FLIGHT.read_bytes()[:100_003])
+    ran = call(capfd, "outages", cut, "--format", "json")
+    assert ran.code == 0
+    assert 1300 < json.loads(ran.out)["frames"] < 1450
+    assert ran.err.count("\n") == 1
+    assert f"{cut}" in ran.err
+    assert "byte" in ran.err
+
+
+def test_a_reader_of_a_pipe_that_leaves() -> None:
+    import subprocess
+    import sys
+
+    with subprocess.Popen(
+        [sys.executable, "-m", "busbench", "frames", str(FLIGHT)], stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    ) as process:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        process.stdout.readline()
+        process.stdout.close()
+        assert process.stderr.read() == b""
+        assert process.wait() == 0
