@@ -144,13 +144,16 @@ class Child:
         has_marks = isinstance(port, BusPort) and port.marks_bad
         self._unmarker = Unmarker() if has_marks else None
         self._hub.attach(port)
-        name = str(port.port)
-        gap_s = (perf_counter_ns() - self._gone_ns) / 1e9
-        self._tell(kind, f"{name} is back after {gap_s:.1f} s" if kind is EventKind.RECONNECTED else f"{name} is open")
+        self._tell(kind, "the port is open" if kind is EventKind.OPENED else self._is_back(str(port.port)))
         self._totals = port.error_totals() if isinstance(port, BusPort) else None
         self._totals_ns = perf_counter_ns() + _TOTALS_NS
         if isinstance(port, BusPort) and port.warning():
             self._tell(EventKind.WARNING, port.warning())
+
+    def _is_back(self, name: str) -> str:
+        gap_s = (perf_counter_ns() - self._gone_ns) / 1e9
+        renamed = "" if name == self._settings.source else f" as {name}"
+        return f"the port is back{renamed} after {gap_s:.1f} s"
 
     def _unplugged(self, t_ns: int) -> None:
         if self._hub.port is None:
@@ -162,7 +165,7 @@ class Child:
         close_port(self._hub.detach())
         self._totals = None
         self._gone_ns, self._retry_ns, self._is_complaint_told = t_ns, t_ns, False
-        self._tell(EventKind.UNPLUGGED, f"{self._settings.source} is gone", t_ns=t_ns)
+        self._tell(EventKind.UNPLUGGED, "the port is gone: unplugged, or its other end has closed", t_ns=t_ns)
         if self._pacer is not None:
             # Never taken up again by itself: where the surfaces stand is not known any more.
             self._pacer.cut("the port was unplugged")

@@ -81,6 +81,14 @@ class Far:
                 break
         return data
 
+    def is_listened_to(self) -> bool:
+        """True where somebody has the near end open (told so on Linux alone)."""
+        import select
+
+        poll = select.poll()
+        poll.register(self.master, select.POLLOUT)
+        return not any(state & select.POLLHUP for _, state in poll.poll(0))
+
     def unplug(self) -> None:
         self.path.unlink(missing_ok=True)
         if self.master >= 0:

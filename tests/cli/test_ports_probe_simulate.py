@@ -1,0 +1,123 @@
+"""What ports, probe and simulate say, literally."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+
+import pytest
+
+from busbench.cli import ports
+from busbench.cli.main import run
+from busbench.port.adapters import Adapter, chip_of
+
+ADAPTERS = [
+    Adapter("/dev/ttyUSB0", "HERON bench", chip_of(0x0403, 0x6001), 0x0403, 0x6001, "H1", 16, ("set 1 ms",)),
+    Adapter("/dev/ttyUSB1", "", chip_of(0x1A86, 0x7523), 0x1A86, 0x7523, "", None, ("marks none", "is \x1b[31mred")),
+]
+Capture = pytest.CaptureFixture[str]
+
+
+def test_ports_as_a_table(capsys: Capture) -> None:
+    ports.show(ADAPTERS, "table")
+    out = capsys.readouterr()
+    assert out.out.splitlines() == [
+        "port          chip   100 000 baud  damage marked  latency timer  says of itself",
+        "/dev/ttyUSB0  FTDI   exact         whole packets  16 ms          HERON bench",
+        "/dev/ttyUSB1  CH340  exact         none           -",
+        "/dev/ttyUSB0: set 1 ms",
+        "/dev/ttyUSB1: marks none",
+        "/dev/ttyUSB1: is \\x1b[31mred",
+    ]
+    assert out.err.splitlines()[0] == (
+        "The bus runs at 100000 baud, 8 data bits, even parity, 2 stop bits, inverted: it idles low."
+    )
+
+
+def test_ports_for_programs(capsys: Capture) -> None:
+    ports.show(ADAPTERS, "csv")
+    assert capsys.readouterr().out.splitlines()[:2] == [
+        "port,chip,at_100000_baud,damaged_bytes_marked,latency_timer_ms,description,advice",
+        "/dev/ttyUSB0,FTDI,exact,whole packets,16,HERON bench,set 1 ms",
+    ]
+    ports.show(ADAPTERS[1:], "json")
+    assert json.loads(capsys.readouterr().out) == [
+        {
+            "port": "/dev/ttyUSB1",
+            "chip": "CH340",
+            "at_100000_baud": "exact",
+            "damaged_bytes_marked": "none",
+            "latency_timer_ms": None,
+            "description": "",
+            "advice": ["marks none", "is \x1b[31mred"],
+        }
+    ]
+
+
+def test_no_ports(capsys: Capture) -> None:
+    ports.show([], "table")
+    assert capsys.readouterr().out == "no serial port is there; plug the adapter in, or try busbench simulate\n"
+
+
+def test_probe_frames(capsys: Capture) -> None:
+    assert run(["probe", "virtual:?speed=max&duration=3s&join=4ms"]) == 0
+    out = capsys.readouterr()
+    assert (out.out, out.err) == ("frames: 214, one every 14.0 ms, end bytes 00\n", "")
+
+
+def test_probe_says_the_mend(capsys: Capture) -> None:
+    assert run(["probe", "virtual:?speed=max&duration=3s&inverted=on&pilot=still"]) == 1
+    lines = capsys.readouterr().out.splitlines()
+    assert lines == [
+        "inverted: the adapter reads the line upside down",
+        "what to do: put an inverter gate or a transistor stage between receiver and adapter (mind 3.3 V levels),"
+        " or use an adapter whose own setting inverts RX and TX",
+        lines[2],
+    ]
+    assert "marked as damaged, the first: F8 " in lines[2]
+
+
+def test_probe_for_programs(capsys: Capture) -> None:
+    assert run(["probe", "virtual:?frames=off", "--seconds", "0.1", "--format", "json"]) == 1
+    result = json.loads(capsys.readouterr().out)
+    assert (result["line"], result["bytes"], result["period_s"], result["sample"]) == ("silent", 0, None, "")
+    assert run(["probe", "virtual:?speed=max&duration=3s&slots=on", "--format", "json"]) == 0
+    result = json.loads(capsys.readouterr().out)
+    assert result["end_bytes"] == "0x04 0x14 0x24 0x34"
+    assert result["period_s"] == pytest.approx(0.014)
+
+
+@pytest.mark.parametrize(
+    ("args", "says"),
+    [
+        (["--period", "2ms"], "simulate: period 2 ms is too short: with these settings a frame needs 3.2 ms"),
+        (["--lost", "x"], 'simulate: lost: "x" cannot be: give it as in lost=2:0.5'),
+        (["--tcp", "seven"], '--tcp: "seven" is no port: give it as in 7000, or 0 for any'),
+        (["--tcp", "0", "--link", "x"], "--tcp: goes with neither --pty nor --link: give one of them"),
+    ],
+)
+def test_simulate_refuses_what_cannot_be(args: list[str], says: str, capsys: Capture) -> None:
+    assert run(["simulate", *args]) == 2
+    assert capsys.readouterr().err == f"busbench: {says}\n"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="ended by a POSIX signal")
+def test_simulate_on_tcp_is_probed() -> None:
+    simulate = subprocess.Popen(
+        [sys.executable, "-c", "from busbench.cli.main import main; main()", "simulate", "--tcp", "0", "--fast"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert simulate.stdout is not None
+    address = simulate.stdout.readline().strip()
+    assert address.startswith("socket://127.0.0.1:")
+    assert run(["probe", address, "--seconds", "0.5"]) == 0
+    simulate.send_signal(signal.SIGTERM)
+    _, err = simulate.communicate(timeout=30)
+    assert (simulate.returncode, err) == (
+        0,
+        "a virtual receiver; it begins when somebody listens; Ctrl-C ends it\n",
+    )
