@@ -132,6 +132,11 @@ def test_what_stands_before_damage_is_given(tmp_path: Path, more: str, said: str
         next(logs)
 
 
+def test_one_damaged_time_does_not_hide_the_format() -> None:
+    text = "time,rx\n" + "".join(f"{i}e-6,{i % 2}\n" for i in range(30))
+    assert level_csv.sniff(text.replace("\n9e-6", "\n99e-6").encode())
+
+
 def test_a_file_cut_anywhere_never_fails(tmp_path: Path) -> None:
     text = "time,rx\n" + rows()
     for cut in range(len("time,rx\n") + len(rows()) - 11, len(text)):
