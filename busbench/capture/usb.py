@@ -160,7 +160,7 @@ class UsbTransfers(Capture):
             some = self._completed(batch)
             some = some.select((some.code == code) & (some.transfer == _BULK) & np.isin(some.interface, interfaces))
             short += int(np.count_nonzero(some.short))
-            log, lost = self._log(batch.buffer, some, offset, last_ns)
+            log, lost = self._log(batch.buffer, some.select(some.size > 0), offset, last_ns)
             overruns += lost
             if len(log):
                 offset, last_ns = log.end, int(log.mark_t_ns[-1])
@@ -198,7 +198,7 @@ class UsbTransfers(Capture):
             have[fields["no_data"] != 0] = 0
             done = fields["event"] == ord("C")
             inbound = fields["endpoint"] & 0x80 != 0
-        got = np.minimum(have, room - at)
+        got = np.minimum(have, room - at).clip(0)
         code = fields["bus"].astype(np.int64) << 24 | fields["device"].astype(np.int64) << 8
         code |= fields["endpoint"].astype(np.int64) & 0x7F
         some = _Transfers(

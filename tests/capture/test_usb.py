@@ -11,7 +11,7 @@ from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.open import open_capture
 from busbench.errors import CaptureError
 from busbench.model import Clock, ClockKind
-from tests.capture.blocks import interface, joined, packets, save, section
+from tests.capture.blocks import interface, joined, packet, packets, save, section
 from tests.capture.usb_blocks import (
     CONTROL,
     IDLE,
@@ -127,8 +127,9 @@ def test_chip_and_slices_are_told_by_the_data_alone(tmp_path: Path, slice_bytes:
     )
     capture = opened(tmp_path, data)
     assert joined(capture) == LONG + FRAME
-    assert f"every transfer begins with status bytes; 2 status bytes are taken out of every {slice_bytes}" in (
-        capture.info.notes[0]
+    assert (
+        f"every transfer begins with status bytes; 2 status bytes are taken out of every {slice_bytes}"
+        in (capture.info.notes[0])
     )
 
 
@@ -237,7 +238,12 @@ def test_one_bus_seen_by_two_interfaces_counts_once(tmp_path: Path) -> None:
 
 
 def test_packets_too_short_for_a_header_are_passed_over(tmp_path: Path) -> None:
-    from tests.capture.blocks import packet
-
     data = linux_file(packet(START_US, bytes(40)), linux(START_US, FRAME), packet(START_US, b""))
     assert joined(opened(tmp_path, data)) == FRAME
+
+
+def test_a_header_longer_than_its_packet_gives_no_bytes(tmp_path: Path) -> None:
+    lying = windows(START_US, FRAME).replace(b"\x1b\0", b"\xff\xff", 1)
+    capture = opened(tmp_path, windows_file(lying, windows(START_US + 1, FRAME)))
+    assert joined(capture) == FRAME
+    assert capture.info.notes[1:] == ["1 transfers were cut short when captured: bytes are missing"]
