@@ -275,10 +275,11 @@ def _cells(lines: list[bytes], separator: bytes) -> list[list[str]]:
 
 def _step_ns(text: bytes, layout: _Layout) -> int:
     """The step of the times: between samples, else as fine as they are written."""
-    lines = [line for line in text.split(b"\n")[:2000] if _parse(line, layout) is not None]
-    if not lines:
+    rows = [(line, row) for line in text.split(b"\n")[:2000] if (row := _parse(line, layout)) is not None]
+    if not rows:
         return 1
-    times = np.concatenate([_parse(line, layout)[:, 0] for line in lines]) * layout.unit_ns  # type: ignore[index]
+    lines = [line for line, _ in rows]
+    times = np.clip(np.concatenate([row[:, 0] for _, row in rows]), -_LATEST_NS, _LATEST_NS) * layout.unit_ns
     steps: np.typing.NDArray[np.float64] = np.diff(times)
     if steps.size >= _ROWS_LEAST and 0 < steps.max() < 1.5 * steps.min():
         return max(1, round(float(np.median(steps))))
