@@ -261,6 +261,13 @@ def test_what_a_wrong_setting_makes_of_frames(
     assert share == 0 if line == BUS_LINE else 0.43 < share < 0.9
 
 
+def test_a_wrong_receiver_sees_the_line_stay_as_it_is() -> None:
+    stays_low = Edges(np.array([0]), 1, -1_000_000, 0)
+    read = misread(stays_low, line=UPRIGHT)
+    assert (read.data.tolist(), read.bad.tolist()) == ([0], [LineFault.BREAK | LineFault.FRAMING])
+    assert len(decode_line(stays_low, line=UPRIGHT)) == 0  # a record of unknown length says less
+
+
 @pytest.mark.parametrize(
     ("times", "levels", "expected"),
     [
