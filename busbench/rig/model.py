@@ -200,6 +200,10 @@ class Device(_Table, frozen=True, kw_only=True):
         soft_start_s: after power-up or silence, time over which its speed rises from nil.
         when_silent: where it goes when frames stop.
         failsafe: what the receiver sends on this channel without a link.
+        control: stick, lever or switch that moves it; several devices may share one.
+        high_when: position of that control at which the channel is at its high end.
+        rest_pct: where the channel stands while nobody moves the control; by default neutral,
+            the low end for motors and channels of two states.
         motor: True for what can turn a propeller: locked when driving.
         slot: of a sensor.
         current_a, geometry: as far as known.
@@ -220,10 +224,47 @@ class Device(_Table, frozen=True, kw_only=True):
     soft_start_s: AtLeast0 = 0.0
     when_silent: WhenSilent = "hold"
     failsafe: Failsafe | None = None
+    control: Name | None = None
+    high_when: Name | None = None
+    rest_pct: Percent | None = None
     motor: bool = False
     slot: Annotated[int, Meta(ge=0, le=31)] | None = None
     current_a: Current = Current()
     geometry: Geometry = Geometry()
+
+
+class Limits(_Table, frozen=True, kw_only=True):
+    """The table [verify]: what passes a check; all but the period are common practice, no source.
+
+    Args:
+        frames_least: with fewer frames nothing is said of the line.
+        period_pct: mean period against the plan's.
+        jitter_ms: period jitter, rms.
+        loss_pct: upper 95 % bound of the ratio of missing, of lost and of damaged frames.
+        outage_s: longest outage besides the failsafe test.
+        glitches: frames that jump away and back.
+        noise_counts: spread of a channel at rest, rms.
+        rest_counts: where a channel rests, either side of the plan.
+        end_pct: where an end lies, either side of the plan, in percent of full command.
+        others_counts: move of any other channel while one control is moved.
+        failsafe_after_s: from the last good frame (or the switching off, where marked) to failsafe.
+        failsafe_counts: values in failsafe, either side of the plan.
+        recovery_s: from switching on, where marked, to good frames.
+    """
+
+    frames_least: Annotated[int, Meta(ge=1)] = 500
+    period_pct: Above0 = 1.0
+    jitter_ms: Above0 = 0.5
+    loss_pct: Above0 = 1.0
+    outage_s: Above0 = 0.1
+    glitches: Annotated[int, Meta(ge=0)] = 0
+    noise_counts: Above0 = 2.0
+    rest_counts: Above0 = 8.0
+    end_pct: Above0 = 3.0
+    others_counts: Above0 = 8.0
+    failsafe_after_s: Above0 = 1.5
+    failsafe_counts: Above0 = 8.0
+    recovery_s: Above0 = 2.0
 
 
 class Rig(_Table, frozen=True, kw_only=True):
@@ -235,6 +276,7 @@ class Rig(_Table, frozen=True, kw_only=True):
     hubs: tuple[Hub, ...] = field(name="hub", default=())
     feeds: tuple[Feed, ...] = field(name="feed", default=())
     devices: tuple[Device, ...] = field(name="device", default=())
+    limits: Limits = field(name="verify", default=Limits())
 
     @property
     def scale(self) -> Scale:

@@ -60,6 +60,9 @@ dead_band_us = 3
 # soft_start_s = 0       # time over which its speed rises after power-up
 # when_silent = "hold"   # without frames: "hold", "release" or a position in percent
 failsafe = 0             # without a link: "hold", "silence" or a position in percent
+control = "aileron stick"   # what moves it; `busbench verify` asks for it by this name
+high_when = "right"      # position of the control at which the channel is at its high end
+# rest_pct = 0           # where the channel stands while nobody moves the control
 current_a = { idle = 0.02, moving = 0.5, stall = 2.0 }   # holding, hold_lowered_after_s
 # geometry = { arm_mm = 12, horn_mm = 20, base_mm = 80, chord_mm = 50, arm_deg = 45 }
 
@@ -72,6 +75,8 @@ mounting = "mirrored"
 speed_s_per_60deg = 0.15
 dead_band_us = 3
 failsafe = 0
+control = "aileron stick"
+high_when = "right"
 current_a = { idle = 0.02, moving = 0.5, stall = 2.0 }
 
 # A speed controller hangs on an ordinary pulse lead of the receiver.
@@ -83,6 +88,22 @@ current_a = { idle = 0.02, moving = 0.5, stall = 2.0 }
 # lead = { length_m = 0.2, awg = 22 }
 # failsafe = -100        # a motor must stop without a link
 # current_a = { idle = 0 }   # it feeds itself
+
+# What passes `busbench verify`: these are the defaults.
+# [verify]
+# period_pct = 1         # mean period against period_ms
+# jitter_ms = 0.5        # rms
+# loss_pct = 1           # upper 95 % bound of missing, of lost and of damaged frames
+# outage_s = 0.1         # longest outage besides the failsafe test
+# glitches = 0
+# noise_counts = 2       # rms at rest
+# rest_counts = 8        # either side of neutral
+# end_pct = 3            # either side of travel_pct
+# others_counts = 8      # move of other channels while one control is moved
+# failsafe_after_s = 1.5
+# failsafe_counts = 8
+# recovery_s = 2
+# frames_least = 500
 
 # A second supply lead straight to a hub.
 # [[feed]]
