@@ -18,9 +18,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from busbench.model import BUS_LINE, I64, U8, U16, LineSettings
+from busbench.wire.bit_time import BitTime
 from busbench.wire.edges import Edges
 
 DATA_BITS = 8
@@ -207,13 +207,13 @@ class LineDecoder:
         self._line = line
         self._rest: Edges | None = None
         self._has_begun = False
-        self._beat = _Beat(nominal_bit_ns(line))
+        self._bit_time = BitTime(nominal_bit_ns(line))
         self.inverted = line.inverted
 
     @property
     def bit_ns(self) -> float:
         """Bit time as measured so far."""
-        return self._beat.bit_ns
+        return self._bit_time.bit_ns
 
     def feed(self, edges: Edges) -> LineBytes:
         """Take the next piece of the record; the first should hold a few thousand changes or all.
@@ -229,13 +229,13 @@ class LineDecoder:
         is_first = not self._has_begun and len(edges) > 0
         if is_first:
             self._has_begun = True
-            self._beat.find(edges.t_ns)
+            self._bit_time.find(edges.t_ns)
             self.inverted = _is_inverted(edges, self._line, self.bit_ns)
         found = self._characters(edges)
         if is_first:
             found.skip_partial()
         read = found.read()
-        self._beat.add(found.spans(read))
+        self._bit_time.add(found.spans(read))
         self._rest = found.rest()
         return read
 
@@ -251,7 +251,7 @@ class LineDecoder:
             edges = Edges(edges.t_ns, edges.initial, edges.start_ns, edges.end_ns + last_ns)
         found = self._characters(edges)
         read = found.read()
-        self._beat.add(found.spans(read))
+        self._bit_time.add(found.spans(read))
         return read
 
     def _characters(self, edges: Edges) -> _Characters:
@@ -349,45 +349,6 @@ class _Characters:
         crowded = np.diff(starts) < round((bits - 0.5) * self._bit_ns)
         words[: crowded.size][crowded] &= np.uint16((1 << (bits - 1)) - 1)
         return words, _judged(self._line)[words]
-
-
-class _Beat:
-    """Measures the bit time on changes of the same direction, which slow edges do not shift."""
-
-    _FAR = 0.08  # of nominal: past this the setting is wrong, not the clock
-    _STEP = 0.0025
-
-    def __init__(self, nominal_ns: float) -> None:
-        self.bit_ns = self._nominal_ns = nominal_ns
-        self._sum_kd = self._sum_kk = 0.0
-
-    def find(self, t_ns: I64) -> None:
-        """Find it well enough to read characters by; the pauses between those still disturb it."""
-        apart = (t_ns[2:8192] - t_ns[:8190][: max(0, t_ns.size - 2)]).astype(np.float64)
-        apart = apart[apart < 10 * self._nominal_ns]
-        if apart.size < 8:
-            return
-        bit_ns = self._search(apart)
-        k = np.rint(apart / bit_ns)
-        near = np.abs(apart / bit_ns - k) < 0.2
-        self._set(float((k * apart)[near].sum()), float((k * k)[near].sum()))
-
-    def add(self, spans: I64) -> None:
-        """Measure on whole numbers of bits inside characters."""
-        k = np.rint(spans / self.bit_ns)
-        self._sum_kd += float((k * spans).sum())
-        self._sum_kk += float((k * k).sum())
-        self._set(self._sum_kd, self._sum_kk)
-
-    def _set(self, sum_kd: float, sum_kk: float) -> None:
-        if sum_kk and abs(sum_kd / sum_kk / self._nominal_ns - 1) <= self._FAR:
-            self.bit_ns = sum_kd / sum_kk
-
-    def _search(self, apart: NDArray[np.float64]) -> float:
-        """The bit time of which most distances are multiples."""
-        ratios = np.arange(1 - self._FAR, 1 + self._FAR + self._STEP / 2, self._STEP)
-        scores = [float(np.cos(2 * np.pi / (self._nominal_ns * ratio) * apart).mean()) for ratio in ratios]
-        return self._nominal_ns * float(ratios[int(np.argmax(scores))])
 
 
 def _is_inverted(edges: Edges, line: LineSettings, bit_ns: float) -> bool:
