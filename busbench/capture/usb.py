@@ -166,9 +166,9 @@ class UsbTransfers(Capture):
                 offset, last_ns = log.end, int(log.mark_t_ns[-1])
                 yield log
         if short:
-            notes.append(f"{short} transfers were cut short when captured: bytes are missing")
+            notes.append(f"bytes are missing: transfers cut short when captured: {short}")
         if overruns:
-            notes.append(f"the adapter says {overruns} times that it lost bytes, for they were not fetched in time")
+            notes.append(f"bytes are missing: times the adapter says it lost some, not fetched soon enough: {overruns}")
         notes.extend(self._file.notes)
 
     def _completed(self, batch: PacketBatch) -> _Transfers:

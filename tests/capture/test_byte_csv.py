@@ -74,6 +74,8 @@ EXPECTED = [(120_000, 0x0F), (240_100, 0x10), (7_000_000_000, 0xFF)]
         "on the bench\n# Heron\n// left wing\nlines,3\n\nTime [s],Data\n0.00012,0x0F\n# gust\n0.0002401,0x10\n7,0xFF\n",
         "0.00012,0x0F\n0.0002401,0x10\n7.0,0xFF\n",
         "0.00012\t15\n0.0002401\t16\n7.0\t255",
+        "\ufeff0.00012,0x0F\n0.0002401,0x10\n7.0,0xFF\n",
+        "0,0.00012,15\n1,0.0002401,16\n2,7.0,255\n",
         "0.00012;0F;\n0.0002401;10;\n7.0;FF;\n",
     ],
 )
@@ -235,6 +237,11 @@ def test_whole_times_without_a_unit_are_judged_by_their_steps(tmp_path: Path) ->
     assert capture.info.notes == ["no unit is named for the times; by their steps they are taken as microseconds"]
 
 
+def test_a_counter_is_no_clock(tmp_path: Path) -> None:
+    capture = opened(tmp_path, "index,ticks [us],byte\n1,120,0x0F\n2,240,0x10\n")
+    assert rows(capture) == [(120_000, 0x0F), (240_000, 0x10)]
+
+
 def test_dates_count_from_1970(tmp_path: Path) -> None:
     capture = opened(tmp_path, "time [s],byte\n1700000000.5,0x0F\n1700000000.6,0x10\n")
     assert capture.info.start_utc_ns == 0
@@ -287,7 +294,23 @@ def test_a_cut_last_line_never_makes_up_a_byte(tmp_path: Path, text: str, kept: 
     capture = opened(tmp_path, text)
     assert len(rows(capture)) == kept
     assert [one for one in capture.info.notes if one.startswith("line")] == [note] * bool(note)
+    assert not any("cannot be read" in one for one in capture.info.notes)
     assert bad(capture)[-1] == (note == MARKED)
+
+
+@pytest.mark.parametrize("buffer_bytes", [36, 40, 61, 100, 1000])
+def test_the_size_of_the_buffer_does_not_matter(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, buffer_bytes: int
+) -> None:
+    text = ruled(*[f"0x{i:02X}" for i in range(9)]) + "zzz\n0.000010,0x0A\n\n0.000010,0x0B\n# end\n0.000005,0x0C\n0.1,0"
+    monkeypatch.setattr(byte_csv, "_BUFFER_BYTES", buffer_bytes)
+    capture = opened(tmp_path, text)
+    assert [byte for _, byte in rows(capture)] == [*range(9), 10, 11, 12]
+    assert capture.info.notes == [
+        '1 line cannot be read and is passed over, the first is line 11 ("zzz")',
+        "the times do not rise at 3 rows, the first is line 12",
+        "line 17: the file is cut inside this line; it is left out",
+    ]
 
 
 def test_a_long_file_comes_in_runs(tmp_path: Path) -> None:

@@ -76,6 +76,7 @@ def test_a_plain_chip_gives_the_bytes_of_each_transfer(tmp_path: Path) -> None:
             linux(START_US + 8_100, b"sent", endpoint=0x02, event=b"S"),
             linux(START_US + 8_200, b"", endpoint=0x02, length=4),
             linux(START_US + 8_300, b"interrupt", endpoint=0x83, transfer=1),
+            linux(START_US + 8_400, b"interrupt", transfer=1),
         ),
     )
     with open_capture(path) as capture:
@@ -133,6 +134,21 @@ def test_chip_and_slices_are_told_by_the_data_alone(tmp_path: Path, slice_bytes:
     )
 
 
+def test_the_descriptor_outweighs_the_data(tmp_path: Path) -> None:
+    payload = IDLE * 500
+    data = linux_file(
+        control(START_US, device_descriptor(0x0403)),
+        control(START_US + 1, configuration(512)),
+        linux(START_US + 2, ftdi(payload, 512)),
+    )
+    assert joined(opened(tmp_path, data)) == payload
+
+
+def test_bytes_that_a_header_says_are_absent_are_not_taken(tmp_path: Path) -> None:
+    data = linux_file(linux(START_US, FRAME), linux(START_US + 1, b"stale", no_data=ord("Z")))
+    assert joined(opened(tmp_path, data)) == FRAME
+
+
 def test_without_status_bytes_an_unknown_chip_is_plain(tmp_path: Path) -> None:
     capture = opened(tmp_path, linux_file(linux(START_US, ftdi(FRAME)), linux(START_US + 1, FRAME)))
     assert joined(capture) == ftdi(FRAME) + FRAME
@@ -150,7 +166,7 @@ def test_faults_in_a_slice_mark_its_bytes(tmp_path: Path, fault: int) -> None:
 def test_lost_bytes_are_noted(tmp_path: Path) -> None:
     capture = opened(tmp_path, linux_file(linux(START_US, ftdi(FRAME, status=b"\x01\x62"))))
     assert bad_places(capture) == []
-    assert "the adapter says 1 times that it lost bytes" in capture.info.notes[1]
+    assert capture.info.notes[1] == "bytes are missing: times the adapter says it lost some, not fetched soon enough: 1"
 
 
 def test_captures_on_windows(tmp_path: Path) -> None:
@@ -216,7 +232,7 @@ def test_what_was_cut_is_noted(tmp_path: Path) -> None:
     whole = linux_file(linux(START_US, FRAME), linux(START_US + 1, FRAME[:9], length=25))
     capture = opened(tmp_path, whole + linux(START_US + 2, FRAME)[:-7])
     assert joined(capture) == FRAME + FRAME[:9]
-    assert capture.info.notes[1] == "1 transfers were cut short when captured: bytes are missing"
+    assert capture.info.notes[1] == "bytes are missing: transfers cut short when captured: 1"
     assert f"byte {len(whole)}: the file is cut inside a block" in capture.info.notes[2]
 
 
@@ -246,4 +262,4 @@ def test_a_header_longer_than_its_packet_gives_no_bytes(tmp_path: Path) -> None:
     lying = windows(START_US, FRAME).replace(b"\x1b\0", b"\xff\xff", 1)
     capture = opened(tmp_path, windows_file(lying, windows(START_US + 1, FRAME)))
     assert joined(capture) == FRAME
-    assert capture.info.notes[1:] == ["1 transfers were cut short when captured: bytes are missing"]
+    assert capture.info.notes[1:] == ["bytes are missing: transfers cut short when captured: 1"]

@@ -20,6 +20,7 @@ def device_descriptor(vendor: int) -> bytes:
 def configuration(packet_bytes: int, endpoint: int = 0x81) -> bytes:
     """A configuration of one interface with a bulk endpoint each way."""
     body = struct.pack("<BBBBBBBBB", 9, 4, 0, 0, 2, 255, 255, 255, 0)
+    body += bytes([5, 0x24, 0, 0x10, 0x01])  # of a kind that nobody asks for
     body += struct.pack("<BBBBHB", 7, 5, endpoint, 2, packet_bytes, 0)
     body += struct.pack("<BBBBHB", 7, 5, 0x02, 2, packet_bytes, 0)
     return struct.pack("<BBHBBBBB", 9, 2, 9 + len(body), 1, 1, 0, 0x80, 45) + body
@@ -37,12 +38,21 @@ def linux(
     length: int = -1,
     status: int = 0,
     number: int = 0,
+    no_data: int = 0,
     order: str = "<",
 ) -> bytes:
     """A packet of link type 220."""
-    head = struct.pack(order + "QcBBBHBB", 0xFFFF8880_00001000, event, transfer, endpoint, device, bus, ord("-"), 0)
-    if not data:
-        head = head[:-1] + b"<"
+    head = struct.pack(
+        order + "QcBBBHBB",
+        0xFFFF8880_00001000,
+        event,
+        transfer,
+        endpoint,
+        device,
+        bus,
+        ord("-"),
+        no_data if data else ord("<"),
+    )
     head += struct.pack(order + "qiiII", us // 1_000_000, us % 1_000_000, status, max(length, len(data)), len(data))
     return packet(us, head + bytes(24) + data, number=number, order=order)
 
