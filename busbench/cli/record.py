@@ -10,7 +10,8 @@ from pathlib import Path
 import click
 
 from busbench.cli.live import line_of, line_options, stop_signals
-from busbench.cli.output import is_terminal, say
+from busbench.cli.output import say
+from busbench.cli.progress import ProgressLine
 from busbench.errors import CaptureError
 from busbench.model import LineSettings
 
@@ -119,15 +120,14 @@ def record(
         ) as writer,
     ):
         finder = FrameFinder(clock=live.clock, line=line)
-        progress = _Progress(output)
+        progress = ProgressLine()
         begun = time.monotonic()
         while not stop.is_set() and not live.has_ended:
             left = LOOK_S if seconds is None else min(LOOK_S, begun + seconds - time.monotonic())
             if left <= 0:
                 break
-            chunks = live.read(left)
-            for chunk in chunks:
-                writer.write(chunk)
+            log = ByteLog.from_chunks(live.read(left), offset=done.bytes_total)
+            writer.write_log(log)
             for event in live.events():
                 if event.kind is EventKind.OPENED:
                     continue
@@ -136,7 +136,6 @@ def record(
                 progress.clear()
                 say(f"busbench: {port}: {event.text}")
             writer.tick()
-            log = ByteLog.from_chunks(chunks, offset=done.bytes_total)
             found = finder.feed(log)
             done.bytes_total = log.end
             done.frames += len(found.frames)
@@ -151,24 +150,3 @@ def record(
         done.damaged_bytes += found.rejects.of(Reason.DAMAGED).bytes_total
         done.is_cut_short = stop.is_set()
     return done
-
-
-class _Progress:
-    """One line on standard error that is written over, where that is a terminal."""
-
-    def __init__(self, output: str) -> None:
-        self._output = output
-        self._is_on = is_terminal()
-        self._shown = 0.0
-        self._has_shown = False
-
-    def show(self, done: Recorded) -> None:
-        now = time.monotonic()
-        if self._is_on and now - self._shown >= LOOK_S:
-            click.echo(f"\r\x1b[K{done}", nl=False, err=True)
-            self._shown, self._has_shown = now, True
-
-    def clear(self) -> None:
-        if self._has_shown:
-            click.echo("\r\x1b[K", nl=False, err=True)
-            self._has_shown = False
