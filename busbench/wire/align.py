@@ -31,7 +31,7 @@ _IS_END[list(END_BYTES)] = True
 _IS_SLOTS_END = np.zeros(256, np.bool_)
 _IS_SLOTS_END[list(END_SLOTS)] = True
 _STEP_ROWS = 64
-_SPACED_BYTES = 1 << 16
+_REACH_BYTES = (512, 1 << 16)
 
 
 def find_frames(log: ByteLog, *, clock: Clock, line: LineSettings = BUS_LINE) -> Found:
@@ -79,6 +79,7 @@ class FrameFinder:
         self._streak = 0  # frames since the last damage
         self._gap_from = 0  # bytes from here on are not yet accounted for
         self._has_begun = False  # a frame was found
+        self._reach = _REACH_BYTES[0]  # how far ahead frames with replies between are looked for
         self._places: list[I64] = []
         self._runs: list[Run] = []
         self._ambiguous: list[tuple[int, int]] = []
@@ -190,7 +191,8 @@ class FrameFinder:
 
     def _spaced(self) -> I64:
         """Places of the frames from here on that stand back to back or with replies between."""
-        data = self._bytes.data[self._here - self._bytes.start :][:_SPACED_BYTES]
+        start = self._here - self._bytes.start
+        data = self._bytes.data[start : start + self._reach]
         at = np.flatnonzero(data[: max(0, data.size - FRAME_BYTES + 1)] == HEADER)
         at = at[(data[at + 23] <= FLAGS_MAX) & _IS_END[data[at + 24]]]
         at = at[~self._bytes.pauses_inside(at + self._here)]
@@ -201,6 +203,8 @@ class FrameFinder:
         good = (gap == 0) | ((gap > 0) & (gap <= 3 * SLOTS_MAX) & (gap % 3 == 0) & (data[before] != HEADER))
         good[1:] &= (gap[1:] == 0) | _IS_SLOTS_END[data[at[:-1] + 24]]
         count = at.size if good.all() else int(np.argmin(good))
+        # Far ahead while all is well, only a little behind damage.
+        self._reach = min(4 * self._reach, _REACH_BYTES[1]) if count == at.size else _REACH_BYTES[0]
         return at[:count] + self._here
 
     def _is_trusted(self, place: int, *, final: bool) -> bool | None:

@@ -32,6 +32,7 @@ SLOTS_MAX = 7  # sensor replies of three bytes in one gap
 QUIET_BYTES = 1024  # no node for so long: decide
 JUNK_BYTES = 4096  # rejected at once where no node stands
 HOLD_BYTES = 1 << 18  # decide at the latest
+_WINDOW_BYTES = 256  # looked through at once: most searches end soon
 _NEIGHBOURS = 12  # nodes looked back at
 
 
@@ -123,21 +124,23 @@ class Search:
     def advance(self, stream: Pending, *, final: bool) -> Verdict | None:
         """Take what has come; a verdict when something is settled, None to wait for more."""
         limit = max(self._looked, stream.end - FRAME_BYTES + 1)
-        for place in stream.headers(self._looked, limit):
-            if verdict := self._quiet_before(stream, place):
-                return verdict
-            frame = stream.frame(place)
-            if is_candidate(frame) and not stream.has_pause_inside(place):
-                followed = is_followed(stream, place, final=final)
-                if followed is None:
-                    return None
-                self._add(stream, place, frame, followed)
-                self._looked = place + 1
-                if verdict := self._settle(stream):
+        while self._looked < limit:
+            upto = min(self._looked + _WINDOW_BYTES, limit)
+            for place in stream.headers(self._looked, upto):
+                if verdict := self._quiet_before(stream, place):
                     return verdict
-        self._looked = limit
-        if verdict := self._quiet_before(stream, limit):
-            return verdict
+                frame = stream.frame(place)
+                if is_candidate(frame) and not stream.has_pause_inside(place):
+                    followed = is_followed(stream, place, final=final)
+                    if followed is None:
+                        return None
+                    self._add(stream, place, frame, followed)
+                    self._looked = place + 1
+                    if verdict := self._settle(stream):
+                        return verdict
+            self._looked = upto
+            if verdict := self._quiet_before(stream, upto):
+                return verdict
         return self._decide(stream, stream.end) if final else None
 
     def _quiet_before(self, stream: Pending, place: int) -> Verdict | None:

@@ -1,0 +1,221 @@
+"""Measure what busbench does, each figure with what it is compared with, in one run.
+
+    python tools/bench.py            all of it (some minutes, about 4 GB of scratch files)
+    python tools/bench.py --short    an hour of recording instead of a day
+    python tools/bench.py align      only the sections named
+
+Figures depend on the machine; ratios within one run do so much less.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import platform
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+ROOT = Path(__file__).resolve().parent.parent
+sys.path[:0] = [str(ROOT), str(ROOT / "tools")]
+
+from synthetic import write_recording  # noqa: E402
+
+from busbench.model import NO_CLOCK, U8, ByteLog  # noqa: E402
+from busbench.wire.align import find_frames  # noqa: E402
+from busbench.wire.bulk import FRAME_BYTES, HEADER, pack_frames, unpack_channels  # noqa: E402
+from busbench.wire.frame import decode_frame  # noqa: E402
+
+FRAMES_A_DAY = 12_342_857  # at 7 ms
+HOURS = (1, 6, 24)
+COMMAND = [sys.executable, "-m", "busbench"]
+
+
+@dataclass(frozen=True)
+class Row:
+    """One figure."""
+
+    what: str
+    figure: str
+    compared: str = ""
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("sections", nargs="*", help=f"some of: {', '.join(SECTIONS)}")
+    parser.add_argument("--short", action="store_true", help="an hour of recording instead of a day")
+    wanted = parser.parse_args()
+    print(f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}, numpy {np.__version__}")
+    rows = []
+    for name, section in SECTIONS.items():
+        if wanted.sections and name not in wanted.sections:
+            continue
+        for row in section(wanted.short):
+            print(f"{row.what:<46} {row.figure:>26}  {row.compared}", flush=True)
+            rows.append(row)
+
+
+def best(work: Callable[[], object], *, times: int = 5) -> float:
+    """The shortest of some runs, in seconds."""
+    spent = []
+    for _ in range(times):
+        begun = time.perf_counter()
+        work()
+        spent.append(time.perf_counter() - begun)
+    return min(spent)
+
+
+# A process's peak counts from its parent's size at the fork, so a small one stands between.
+_BETWEEN = """
+import os, subprocess, sys, time
+begun = time.perf_counter()
+with subprocess.Popen(sys.argv[1:], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
+    _, status, usage = os.wait4(process.pid, 0)
+    process.returncode = os.waitstatus_to_exitcode(status)
+print(process.returncode, time.perf_counter() - begun, usage.ru_maxrss / 1024)
+"""
+
+
+def measured(words: list[str]) -> tuple[float, float]:
+    """Seconds and peak megabytes of a process."""
+    result = subprocess.run(
+        [sys.executable, "-c", _BETWEEN, *words], capture_output=True, text=True, cwd=ROOT, check=True
+    )
+    code, spent_s, peak_mb = result.stdout.split()
+    if code != "0":
+        raise SystemExit(f"{' '.join(words)} ended with {code}")
+    return float(spent_s), float(peak_mb)
+
+
+def codec(_: bool) -> Iterator[Row]:
+    """Packing and unpacking."""
+    count = 2_000_000
+    counts = np.random.default_rng(1).integers(0, 2048, (count, 16), dtype=np.uint16)
+    raw = pack_frames(counts)
+    some = [row.tobytes() for row in raw[:2000]]
+    one = best(lambda: [decode_frame(frame) for frame in some], times=2) / len(some)
+    spent = best(lambda: unpack_channels(raw))
+    yield Row(
+        "unpack", f"{count / spent / 1e6:.1f} M frames/s", f"{one * count / spent:.0f} x construct, frame by frame"
+    )
+    spent = best(lambda: pack_frames(counts))
+    yield Row("pack", f"{count / spent / 1e6:.1f} M frames/s")
+
+
+def plain_reader(data: U8) -> list[int]:
+    """The reader that everybody writes first: wait for the header, take 25 bytes, look at the end byte."""
+    found: list[int] = []
+    place, stream = 0, data.tobytes()
+    while True:
+        place = stream.find(HEADER, place)
+        if place < 0 or place + FRAME_BYTES > len(stream):
+            return found
+        if stream[place + 24] in (0x00, 0x04, 0x14, 0x24, 0x34):
+            found.append(place)
+            place += FRAME_BYTES
+        else:
+            place += 1
+
+
+def align(short: bool) -> Iterator[Row]:
+    """Alignment: speed, whole frames missed and stray rows, against the plain reader."""
+    from tests.wire.corpus import END_CYCLE, make
+
+    corpora = {
+        "clean": {},
+        "1e-4 a byte": {"flip": 1e-4, "lose": 1e-4, "extra": 1e-4, "bursts": 1e-4},
+        "1e-3 a byte": {"flip": 1e-3, "lose": 1e-3, "extra": 1e-3, "bursts": 2e-4},
+        "1e-2 a byte": {"flip": 1e-2, "lose": 1e-2, "extra": 1e-2, "bursts": 2e-3},
+    }
+    count = 20_000 if short else 100_000
+    for ends, kind in (((0,), "plain"), (END_CYCLE, "slots")):
+        for name, damage in corpora.items():
+            more = {"slots": 0.3} if kind == "slots" else {}
+            corpus = make("mixed", count, 5, end=ends, **damage, **more)
+            log = ByteLog.from_bytes(corpus.data)
+            begun = time.perf_counter()
+            frames = find_frames(log, clock=NO_CLOCK).frames
+            spent = time.perf_counter() - begun
+            missed, stray = corpus.score(frames.offset, frames.raw)
+            theirs = np.array(plain_reader(corpus.data))
+            raw = corpus.data[theirs[:, None] + np.arange(FRAME_BYTES)]
+            plain_missed, plain_stray = corpus.score(theirs, raw)
+            yield Row(
+                f"align, {kind}, {name}: missed, stray",
+                f"{missed}, {stray} of {corpus.whole.size}",
+                f"plain reader {plain_missed}, {plain_stray}; {count / spent / 1e6:.2f} M frames/s",
+            )
+
+
+def recordings(short: bool) -> Iterator[Row]:
+    """outages and timing on long recordings, against tools that only list the packets."""
+    from busbench.capture.open import open_capture
+
+    hours = HOURS[:1] if short else HOURS
+    with tempfile.TemporaryDirectory() as folder:
+        for span in hours:
+            path = Path(folder) / f"{span}h.pcapng"
+            write_recording(path, frames=FRAMES_A_DAY * span // 24)
+            size = path.stat().st_size / 1e6
+            list(open_capture(str(path)).blocks())  # into the page cache
+            scan = best(lambda path=path: [len(log) for log in open_capture(str(path)).blocks()], times=2)  # type: ignore[misc]
+            yield Row(f"pcapng scan, {span} h ({size:.0f} MB)", f"{scan:.2f} s, {size / scan:.0f} MB/s")
+            spent = {}
+            for command in ("outages", "timing", "channels"):
+                spent[command], peak = min(
+                    measured([*COMMAND, command, str(path), "--format", "json"]) for _ in range(2)
+                )
+                yield Row(f"{command}, {span} h", f"{spent[command]:.2f} s, {peak:.0f} MB peak")
+            if span == hours[-1] and shutil.which("tshark"):
+                listing, _ = measured(
+                    ["tshark", "-r", str(path), "-T", "fields", "-e", "frame.time_epoch", "-e", "data.data"]
+                )
+                faster = ", ".join(f"{command} {listing / s:.0f} x faster" for command, s in spent.items())
+                yield Row(f"tshark lists the packets, {span} h", f"{listing:.1f} s", faster)
+            if span == hours[0]:
+                yield _dpkt(path, scan)
+            path.unlink()
+        path = Path(folder) / "cut.pcapng"
+        write_recording(path, frames=FRAMES_A_DAY * hours[-1] // 24, cuts=True)
+        for command in ("outages", "timing"):
+            again, peak = min(measured([*COMMAND, command, str(path), "--format", "json"]) for _ in range(2))
+            times = f"{again / spent[command]:.1f} x one read a frame"
+            yield Row(f"{command}, {hours[-1]} h, 4-6 reads a frame", f"{again:.2f} s, {peak:.0f} MB peak", times)
+
+
+def _dpkt(path: Path, scan: float) -> Row:
+    import dpkt
+
+    def walk() -> int:
+        with path.open("rb") as file:
+            return sum(len(data) for _, data in dpkt.pcapng.Reader(file))
+
+    spent = best(walk, times=1)
+    return Row("dpkt reads the packets, 1 h", f"{spent:.1f} s", f"pcapng scan {spent / scan:.0f} x faster")
+
+
+def start(_: bool) -> Iterator[Row]:
+    """How long a command takes to begin."""
+    bare = min(measured([sys.executable, "-c", "pass"])[0] for _ in range(10))
+    helped = min(measured([*COMMAND, "--help"])[0] for _ in range(10))
+    yield Row("busbench --help", f"{helped * 1e3:.0f} ms", f"bare Python {bare * 1e3:.0f} ms")
+    text, _ = min(measured([*COMMAND, "outages", str(ROOT / "captures/heron-bench.pcapng")]) for _ in range(5))
+    yield Row("busbench outages on a minute of recording", f"{text * 1e3:.0f} ms")
+
+
+SECTIONS: dict[str, Callable[[bool], Iterator[Row]]] = {
+    "codec": codec,
+    "align": align,
+    "start": start,
+    "recordings": recordings,
+}
+
+if __name__ == "__main__":
+    main()
