@@ -20,7 +20,14 @@ PINNED_NS = 240_000  # two characters: a read ended inside the frame
 BATCHED_SHARE = 0.05  # of frames that share their read with the one before, or are cut by a read
 NEARLY_ALL = 0.9  # the few others are late stamps among times
 ADAPTER_NS = 20_000_000  # an adapter's latency timer and its transfer
-_QUANTILE = 0.3  # of the intervals: one period even where 30 % of the frames are lost
+PERIOD_MIN_NS, PERIOD_MAX_NS = 3e6, 100e6  # a frame takes 3 ms; slower is no beat
+_TRIED_NS = np.geomspace(PERIOD_MIN_NS, PERIOD_MAX_NS, 1400)
+_COUNTABLE = 20  # periods in a step that a trial a quarter of a percent off still counts
+_MEASURED = 1024  # steps looked at
+_TRIED_AT_ONCE = 50
+_TELLING = 0.1  # of these at least must be that short
+_EMPTY_COSTS = 0.4  # of a whole misfit, were all slots empty
+_QUANTILE = 0.3  # of the intervals, where stamps are no times
 _SAMPLES = 1 << 15
 _LOOK = 4  # stamps looked at on both sides of a place
 _BLOCK = 1 << 16
@@ -61,18 +68,19 @@ def _anchors(times: FrameTimes) -> I64 | None:
 def find_period(times: FrameTimes) -> float | None:
     """Find the period of the frames.
 
-    A low quantile of the single steps gives it roughly, whatever up to about
-    30 % of the frames are missing; the mean over ever longer steps sharpens it,
-    each short enough to be counted in whole periods by the one before.
+    The measure that all single steps have in common gives it roughly, with 30 %
+    of the frames missing too; the mean over ever longer steps sharpens it, each
+    short enough to be counted in whole periods by the one before.
 
     Args:
         times: the frames.
 
     Returns:
-        The period in ns, None with fewer than two frames or no lapse of time.
+        The period in ns, None with fewer than two frames, no lapse of time or none within 0.1 s.
     """
     rows = _anchors(times)
     size = len(times) if rows is None else rows.size
+    is_timed = rows is None or bool(is_pinned(times)[rows[:1]].all())
     rough, lag = 0.0, 1
     while lag < size and (lag == 1 or lag <= size // 2):
         first = np.arange(0, size - lag, -(-(size - lag) // _SAMPLES))
@@ -85,13 +93,44 @@ def find_period(times: FrameTimes) -> float | None:
         if not step.size:
             return rough or None
         if lag == 1:
-            rough = float(np.quantile(step / count, _QUANTILE, method="lower"))
+            if (step / count).min() > PERIOD_MAX_NS:
+                return None
+            # Without times, stamps follow the adapter's beat: only their mean distance tells.
+            rough = _common_measure(step, count) if is_timed else 0.0
+            rough = rough or float(np.quantile(step / count, _QUANTILE, method="lower"))
         slots = np.maximum(np.rint(step / rough), count)
         near = np.abs(step - slots * rough) < 0.3 * rough
         if near.any():
             rough = float(step[near].sum() / slots[near].sum())  # lateness cancels from step to step
         lag *= 4
     return rough or None
+
+
+def _common_measure(step: I64, count: I64) -> float:
+    """The period of which the steps are whole multiples, roughly, in ns; 0 where there is none.
+
+    Fractions of it divide the steps as well, and so may the adapter's beat, but
+    they leave more slots empty: of two that fit alike the fuller one is it.
+
+    Args:
+        step: times between neighbouring stamps, int64 (M,).
+        count: frames from one to the other: as many periods at the least, int64 (M,).
+    """
+    apart = -(-step.size // _MEASURED)
+    step, count = step[::apart].astype(np.float64), count[::apart]
+    score = np.empty(_TRIED_NS.size)
+    for at in range(0, score.size, _TRIED_AT_ONCE):
+        slots = step / _TRIED_NS[at : at + _TRIED_AT_ONCE, None]
+        near = slots < _COUNTABLE
+        whole = np.rint(slots)
+        fits = np.cos(2 * np.pi * (slots - whole)) * (near & (whole >= count))
+        told = near.sum(1).clip(1)
+        empty = 1 - (near * count).sum(1) / (near * whole).sum(1).clip(1)
+        score[at : at + _TRIED_AT_ONCE] = np.where(
+            told > _TELLING * step.size, fits.sum(1) / told - _EMPTY_COSTS * empty.clip(0), 0.0
+        )
+    best = int(score.argmax())
+    return float(_TRIED_NS[best]) if score[best] > 0 else 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,12 +32,13 @@ from busbench.model import I64, Clock, ClockKind, FrameTimes
 STAMP_NS = 100_000.0
 ADAPTER_STAMP_NS = 300_000.0
 LATE_MARGIN = 1.2  # the lateness is itself an estimate
+FEW = 3.0  # the rms of some periods stands for that of all within so many times rms / sqrt(periods): long tails
 _FILL_SLOTS = 64  # shorter holes are bridged when time errors are put on an even beat
-_DETREND = 64
+_DETREND = 8
 _GROUPS = 1 << 14  # groups of that many samples that are looked at
 _BLOCK = 1 << 16
 _I32_MAX = 2**31 - 1
-_NEED = 3  # frames without which there is no jitter
+_NEED = 3  # frames cut by a read, and periods between such, without which there is no jitter
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +148,7 @@ def timing(times: FrameTimes, *, clock: Clock) -> Timing:
         mean_ns = (int(x.block(x.size - 1, 1)[0]) - int(x.block(0, 1)[0])) / (x.size - 1 + holes.total)
         jitter = _jitter(x, holes, mean_ns, stamp_ns)
         if jitter is None:
-            note = "no two neighbouring frames have times: they bound the beat but tell no jitter"
+            note = "too few neighbouring frames have times: they bound the beat but tell no jitter"
     return Timing(count, missing.total, mean_ns / 1e9, jitter, clock, note)
 
 
@@ -194,7 +195,7 @@ def _instants(times: FrameTimes, clock: Clock) -> tuple[I32 | None, float, str]:
 def _jitter(x: _Instants, holes: Missing, period_ns: float, stamp_ns: float) -> Jitter | None:
     """All figures from instants x (N,) and the holes between them."""
     periods = _periods(x, holes)
-    if not periods.size:
+    if periods.size < (1 if x.rows is None else _NEED):
         return None
     p = spread(periods)
     low, middle, high = quantiles(periods, (0.01, 0.5, 0.99))
@@ -203,6 +204,7 @@ def _jitter(x: _Instants, holes: Missing, period_ns: float, stamp_ns: float) -> 
     error = _line_error(x, holes, period_ns)
     tie = spread(error)
     late_ns = LATE_MARGIN * _lateness(error) if stamp_ns >= STAMP_NS else 0.0
+    few_ns = 0.0 if x.rows is None else FEW * p.rms / math.sqrt(p.count)
     return Jitter(
         period_median_s=middle / 1e9,
         period_sd_s=p.sd / 1e9,
@@ -219,7 +221,7 @@ def _jitter(x: _Instants, holes: Missing, period_ns: float, stamp_ns: float) -> 
         tie_pp_s=(tie.high - tie.low) / 1e9,
         mtie_s=tuple((n * period_ns / 1e9, value / 1e9) for n, value in mtie(_even_runs(error, holes))),
         lag1=p.lag1,
-        floor_s=math.sqrt(2) * math.hypot(stamp_ns, late_ns) / 1e9,
+        floor_s=math.hypot(math.sqrt(2) * math.hypot(stamp_ns, late_ns), few_ns) / 1e9,
     )
 
 
@@ -250,10 +252,10 @@ def _cycle(periods: I32, holes: Missing) -> tuple[float, float] | None:
 def _slots(holes: Missing, at: int, size: int) -> NDArray[np.float64]:
     """Numbers on the beat of `size` frames from row `at` on."""
     first, last = np.searchsorted(holes.row, [at, at + size])
-    slots = np.arange(at, at + size, dtype=np.float64) + float(holes.count[:first].sum())
-    for row, count in zip(holes.row[first:last].tolist(), holes.count[first:last].tolist(), strict=True):
-        slots[row - at :] += count
-    return slots
+    step = np.ones(size)
+    step[holes.row[first:last] - at] += holes.count[first:last]
+    step[0] += at - 1 + int(holes.count[:first].sum())
+    return np.cumsum(step, out=step)
 
 
 def _line_error(x: _Instants, holes: Missing, period_ns: float) -> NDArray[np.signedinteger]:

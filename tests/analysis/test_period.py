@@ -74,6 +74,24 @@ def test_an_adapter_hides_neither_period_nor_losses(latency_ns: int, period_ns: 
     assert find_missing(seen, period_ns).total == 110
 
 
+@pytest.mark.parametrize("period_ns", [7_000_210.0, 9_000_050.0, 15_000_110.0])
+def test_an_adapter_and_many_single_losses(period_ns: float) -> None:
+    """Where reads come every 16 ms and 30 % of the frames are missing, the adapter's beat is not taken for theirs."""
+    rng = np.random.default_rng(6)
+    ends = receiver(3000, period_ns=period_ns, jitter_ns=50_000, rng=rng)
+    keep = rng.random(3000) >= 0.3
+    keep[[0, -1]] = True
+    seen = through_adapter(ends[keep], latency_ns=16_000_000, late="idle", rng=rng)
+    found = find_period(seen)
+    assert found == pytest.approx(period_ns, rel=1e-3)
+    assert find_missing(seen, found or 0).total == pytest.approx(3000 - keep.sum(), rel=0.01)
+
+
+def test_frames_seconds_apart_have_no_beat() -> None:
+    assert find_period(exact(3_600_000_000_000 * np.arange(2))) is None
+    assert find_period(exact(250_000_000 * np.arange(50))) is None
+
+
 def test_a_port_that_hands_over_frame_by_frame() -> None:
     rng = np.random.default_rng(5)
     ends = receiver(3000, period_ns=7e6, jitter_ns=0, rng=rng)

@@ -91,6 +91,26 @@ def test_reads_that_hold_whole_frames_tell_no_jitter() -> None:
     assert result.note == "every read held whole frames: they bound the beat but tell no jitter"
 
 
+def test_a_beat_that_strays_leaves_late_stamps_visible() -> None:
+    """Each period starts from the one before, so errors add up; lateness is still told from them."""
+    rng = np.random.default_rng(7)
+    ends = np.cumsum(7_000_000 + rng.normal(0, 350_000, 2000).astype(np.int64))
+    jitter = timing(through_pty(ends, late="busy", rng=rng), clock=PER_READ).jitter
+    assert jitter is not None
+    assert abs(jitter.period_rms_s - float(np.std(np.diff(ends))) / 1e9) <= jitter.floor_s < 1.2e-3
+
+
+def test_few_periods_raise_the_floor() -> None:
+    """One late read among a handful of periods must not pass for jitter."""
+    dishonest = 0
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        ends = receiver(400, period_ns=15_000_110.0, jitter_ns=0, rng=rng)
+        jitter = timing(through_adapter(ends, latency_ns=16_000_000, late="busy", rng=rng), clock=PER_READ).jitter
+        dishonest += jitter is not None and jitter.period_rms_s > jitter.floor_s
+    assert dishonest <= 2
+
+
 @pytest.mark.parametrize("way", ["whole reads", "1 ms", "16 ms"])
 @pytest.mark.parametrize("late", ["idle", "busy"])
 def test_the_floor_is_honest(way: str, late: str) -> None:

@@ -1,0 +1,53 @@
+"""MTIE over runs of time errors, and the Allan family on series worked by hand."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from busbench.analysis.stability import adev, mdev, mtie, oadev, tdev
+
+
+def errors(*values: int) -> np.ndarray:
+    return np.array(values, np.int32)
+
+
+def test_no_window_spans_two_runs() -> None:
+    assert mtie([errors(0, 1, 0), errors(1000, 1002)]) == [(1, 2), (2, 1)]
+
+
+def test_a_ramp_grows_with_the_window() -> None:
+    assert mtie([3 * np.arange(9, dtype=np.int32)]) == [(1, 3), (2, 6), (4, 12), (8, 24)]
+
+
+@pytest.mark.parametrize("values", [(), (5,)])
+def test_no_window_fits(values: tuple[int, ...]) -> None:
+    assert mtie([errors(*values)]) == []
+
+
+def test_long_runs_past_the_coarse_step() -> None:
+    """One step of 7 in 5000 samples is seen by every window."""
+    x = np.zeros(5000, np.int32)
+    x[3333:] = 7
+    assert mtie([x]) == [(1 << i, 7) for i in range(13)]
+
+
+def test_time_errors_beyond_32_bits() -> None:
+    assert mtie([np.array([0, 6_000_000_000, 0], np.int64)]) == [(1, 6_000_000_000), (2, 6_000_000_000)]
+
+
+def test_a_steady_rate_has_no_deviation() -> None:
+    x = 2.5 * np.arange(20)
+    for deviation in (adev, oadev, mdev, tdev):
+        assert deviation(x, tau=1.0, m=2) == 0
+
+
+def test_deviations_of_a_single_kick() -> None:
+    """Second differences of 0 0 1 0 0 are 1 -2 1: their mean square is 2."""
+    x = [0, 0, 1, 0, 0]
+    assert adev(x, tau=0.5, m=1) == pytest.approx(math.sqrt(2 / 2) / 0.5)
+    assert oadev(x, tau=0.5, m=1) == pytest.approx(2.0)
+    assert mdev(x, tau=0.5, m=1) == pytest.approx(2.0)
+    assert tdev(x, tau=0.5, m=1) == pytest.approx(1 / math.sqrt(3))
