@@ -206,7 +206,7 @@ def start(_: bool) -> Iterator[Row]:
     bare = min(measured([sys.executable, "-c", "pass"])[0] for _ in range(10))
     helped = min(measured([*COMMAND, "--help"])[0] for _ in range(10))
     yield Row("busbench --help", f"{helped * 1e3:.0f} ms", f"bare Python {bare * 1e3:.0f} ms")
-    text, _ = min(measured([*COMMAND, "outages", str(ROOT / "captures/heron-bench.pcapng")]) for _ in range(5))
+    text, _peak = min(measured([*COMMAND, "outages", str(ROOT / "captures/heron-bench.pcapng")]) for _ in range(5))
     yield Row("busbench outages on a minute of recording", f"{text * 1e3:.0f} ms")
 
 

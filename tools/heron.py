@@ -1,0 +1,253 @@
+"""Made-up recordings of a check of the Heron: a good aircraft, a faulty one, and pulse outputs beside the bus.
+
+All of it follows from the rig file in closed form: the same bytes each time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busbench.capture.base import CaptureInfo
+from busbench.capture.write import open_writer
+from busbench.model import BUS_LINE, I64, U8, U16, Bools, ByteLog, Clock, ClockKind
+from busbench.rig.model import Rig
+from busbench.verify.evidence import Mapped, map_channels
+from busbench.wire.bulk import CHANNELS, END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
+from busbench.wire.edges import Edges
+from busbench.wire.line import encode_line
+from busbench.wire.scale import FULL_COUNTS, Scale
+
+RIG = Path(__file__).resolve().parent.parent / "captures" / "heron.toml"
+BEGUN_UTC_NS = 1_780_000_000_000_000_000
+PER_READ = Clock(ClockKind.PER_READ, 1)
+REST_S, MOVE_S, HOLD_S, FIRST_S = 1.3, 0.4, 0.6, 3.0
+AWAY_S = 1.5  # controls held away from their failsafe values before switching off
+LOST_S, FAILSAFE_S, BACK_S = 0.6, 3.0, 2.0  # after switching off; then with the link back
+_REPLY_AFTER_NS = 2_100_000
+
+Floats = NDArray[np.float64]
+Fault = Literal[
+    "reversed aileron", "rudder moves with elevator", "short elevator", "no failsafe flag", "silent failsafe",
+    "wrong failsafe value", "rudder off centre", "noisy flap", "glitches", "lost frames", "no switching off",
+    "release stuck",
+]  # fmt: skip
+FAULTY: tuple[Fault, ...] = (
+    "reversed aileron", "rudder moves with elevator", "short elevator", "no failsafe flag", "glitches",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Round:
+    """All frames of one round of the controls, and of the transmitter switched off and on.
+
+    Args:
+        t_ns: begin of each frame, int64 (N,).
+        counts: of channels 1-16, (N, 16).
+        flags: byte 23, (N,).
+        is_sent: False for frames that are missing, (N,).
+        marks: words at times: each control, transmitter off and on.
+    """
+
+    t_ns: I64
+    counts: U16
+    flags: U8
+    is_sent: Bools
+    marks: tuple[tuple[int, str], ...]
+
+
+def fly_round(rig: Rig, *, faults: Collection[Fault] = (), seed: int = 1) -> Round:
+    """One round of all controls of a plan.
+
+    Args:
+        rig: the plan.
+        faults: what is wrong with this aircraft; those that name a device need the Heron's.
+        seed: of the beat's jitter and of noise.
+    """
+    channels = map_channels(rig)
+    controls = list(dict.fromkeys(mapped.control for mapped in channels))
+    turn_s = 4 * MOVE_S + 2 * HOLD_S + REST_S
+    away_s = FIRST_S + turn_s * len(controls)
+    off_s = away_s + AWAY_S
+    on_s = off_s + LOST_S + FAILSAFE_S
+    period_s = rig.plan.period_ms / 1e3
+    count = round((on_s + BACK_S) / period_s)
+    t_s = np.arange(count, dtype=np.float64) * period_s
+    rng = np.random.default_rng(seed)
+
+    levels = np.full((CHANNELS + 2, count), 992.0)
+    levels[CHANNELS:] = 0
+    for mapped in channels:
+        begin = FIRST_S + turn_s * controls.index(mapped.control)
+        levels[mapped.channel - 1] = _track(mapped, t_s - begin, is_reversed=_is_reversed(mapped, faults))
+        if isinstance(mapped.devices[0].failsafe, int | float):
+            away = mapped.ends.neutral_counts + 0.5 * (mapped.ends.high_counts - mapped.ends.neutral_counts)
+            levels[mapped.channel - 1, t_s >= away_s] = away
+    _spoil(levels, faults, rng)
+    is_off = (t_s >= off_s) & (t_s < on_s)
+    is_failsafe = is_off & (t_s >= off_s + LOST_S)
+    if "no switching off" not in faults:
+        held = levels[:, max(0, int(np.argmax(is_off)) - 1)].copy()
+        levels[:, is_off] = held[:, None]
+        for mapped in channels:
+            levels[mapped.channel - 1, is_failsafe] = _failsafe(mapped, held[mapped.channel - 1], faults)
+    flags = (levels[CHANNELS] > 992).astype(np.uint8) | ((levels[CHANNELS + 1] > 992) << 1).astype(np.uint8)
+    is_sent = np.ones(count, np.bool_)
+    if "no switching off" not in faults:
+        flags[is_off] |= FLAG_LOST
+        if "silent failsafe" in faults:
+            is_sent &= ~is_failsafe
+        elif "no failsafe flag" not in faults:
+            flags[is_failsafe] |= FLAG_FAILSAFE
+    if "lost frames" in faults:
+        flags[100:400:4] |= FLAG_LOST
+        is_sent[500:560:3] = False
+    counts = np.clip(np.rint(levels[:CHANNELS].T), 0, 2047).astype(np.uint16)
+    jitter = np.rint((rng.random(count) - 0.5) * 60_000).astype(np.int64)
+    t_ns = np.rint(t_s * 1e9).astype(np.int64) + 100_000 + jitter
+    marks = [(round((FIRST_S + turn_s * i - 0.2) * 1e9), control) for i, control in enumerate(controls)]
+    marks += [(round(away_s * 1e9), "controls held away")]
+    marks += [(round(off_s * 1e9), "transmitter off"), (round(on_s * 1e9), "transmitter on")]
+    return Round(t_ns, counts, flags, is_sent, tuple(marks))
+
+
+def _is_reversed(mapped: Mapped, faults: Collection[Fault]) -> bool:
+    return "reversed aileron" in faults and mapped.devices[0].name == "left aileron"
+
+
+def _track(mapped: Mapped, t_s: Floats, *, is_reversed: bool) -> Floats:
+    """A channel while its control goes to the high end, the low end and back to rest, from 0 s on."""
+    low, high = mapped.ends.low_counts, mapped.ends.high_counts
+    if is_reversed:
+        low, high = high, low
+    rest = mapped.rest_counts
+    at = np.cumsum([0, MOVE_S, HOLD_S, 2 * MOVE_S, HOLD_S, MOVE_S])
+    level = np.full(t_s.size, rest)
+    for begin, end, start, goal in ((at[0], at[1], rest, high), (at[2], at[3], high, low), (at[4], at[5], low, rest)):
+        share = np.clip((t_s - begin) / (end - begin), 0, 1)
+        eased = share * share * (3 - 2 * share)
+        level = np.where(t_s >= begin, start + (goal - start) * eased, level)
+    return np.where(level > mapped.ends.neutral_counts, high, low) if mapped.is_two_state else level
+
+
+def _spoil(levels: Floats, faults: Collection[Fault], rng: np.random.Generator) -> None:
+    """Faults of the Heron: elevator on channel 5, rudder on 6, a flap on 3, the release on 17."""
+    if "rudder moves with elevator" in faults:
+        levels[5] += 0.2 * (levels[4] - 992)
+    if "short elevator" in faults:
+        levels[4] = 992 + 0.6 * (levels[4] - 992)
+    if "rudder off centre" in faults:
+        levels[5] += 40
+    if "noisy flap" in faults:
+        levels[2] += rng.normal(0, 4, levels.shape[1])
+    if "glitches" in faults:
+        levels[0, [60, 1500, 1900]] += 300
+    if "release stuck" in faults:
+        levels[16] = levels[16, 0]
+
+
+def _failsafe(mapped: Mapped, held: float, faults: Collection[Fault]) -> float:
+    plan = mapped.devices[0].failsafe
+    if "wrong failsafe value" in faults and mapped.devices[0].motor:
+        return mapped.ends.high_counts
+    if not isinstance(plan, int | float):
+        return held
+    if mapped.is_two_state:
+        return mapped.ends.high_counts if plan > 0 else mapped.ends.low_counts
+    return mapped.ends.neutral_counts + float(plan) / 100 * FULL_COUNTS
+
+
+def read_by_adapter(rig: Rig, flown: Round) -> ByteLog:
+    """What an adapter hands over of a round: a read a frame, and one for each sensor's reply."""
+    ends = np.array(END_SLOTS if rig.plan.sensor_slots else (END_PLAIN,), np.uint8)
+    number = np.arange(flown.t_ns.size)
+    raw = pack_frames(flown.counts, flown.flags, ends[number % ends.size])[flown.is_sent]
+    done_ns = flown.t_ns[flown.is_sent] + FRAME_BYTES * BUS_LINE.character_ns
+    pieces, times = [bytes(row) for row in raw], done_ns.tolist()
+    if rig.plan.sensor_slots:
+        replies = [bytes((3, 0xE4, 0x02))] * len(pieces)
+        pieces = [piece for pair in zip(pieces, replies, strict=True) for piece in pair]
+        times = [t for done in times for t in (done, done + _REPLY_AFTER_NS + 3 * BUS_LINE.character_ns)]
+    sizes = np.array([len(piece) for piece in pieces], np.int64)
+    return ByteLog(0, np.frombuffer(b"".join(pieces), np.uint8), np.cumsum(sizes), np.array(times, np.int64))
+
+
+def write_round(path: Path, rig: Rig, *, faults: Collection[Fault] = ()) -> None:
+    """Write the recording of one round; the suffix of the name says in which format."""
+    info = CaptureInfo(
+        str(path), "virtual", PER_READ, start_utc_ns=BEGUN_UTC_NS, source="virtual receiver on the Heron"
+    )
+    writer = open_writer(str(path), info, force=True)
+    writer.write_log(read_by_adapter(rig, fly_round(rig, faults=faults)))
+    writer.close()
+
+
+def pulse_lines(
+    flown: Round, *, channels: Mapping[str, int], scale: Scale, period_ns: int | None = None
+) -> dict[str, Edges]:
+    """The bus and pulse outputs of a receiver that follow channels at a scale, as levels.
+
+    A pulse begins 4 ms after its frame's first bit (or every period_ns) and has the width that the last whole
+    frame's counts ask for.
+
+    Args:
+        flown: the frames.
+        channels: channel (1-16) of each pulse line, by name.
+        scale: of the receiver.
+        period_ns: of the pulses, None for one a frame.
+
+    Returns:
+        The signals by name; the bus is "bus".
+    """
+    t_ns = flown.t_ns[flown.is_sent]
+    raw = pack_frames(flown.counts[flown.is_sent], flown.flags[flown.is_sent])
+    starts = t_ns[:, None] + np.arange(FRAME_BYTES) * BUS_LINE.character_ns
+    lines = {"bus": encode_line(raw.reshape(-1), starts.reshape(-1))}
+    end_ns = int(t_ns[-1]) + 10_000_000
+    for name, channel in channels.items():
+        begin = t_ns + 4_000_000 if period_ns is None else np.arange(int(t_ns[0]) + 4_000_000, end_ns, period_ns)
+        done_ns = t_ns + FRAME_BYTES * BUS_LINE.character_ns
+        row = np.searchsorted(done_ns, begin, "right") - 1
+        width = np.rint(scale.to_us(flown.counts[flown.is_sent][row, channel - 1]) * 1000).astype(np.int64)
+        edges = np.stack([begin, begin + width], axis=1).reshape(-1)
+        lines[name] = Edges(edges, 0, 0, max(end_ns, int(edges[-1])))
+    return lines
+
+
+def write_vcd(path: Path, lines: Mapping[str, Edges]) -> None:
+    """Write several signals as one value change dump in ns."""
+    codes = {name: chr(ord("!") + i) for i, name in enumerate(lines)}
+    head = "".join(f"$var wire 1 {code} {name} $end\n" for name, code in codes.items())
+    changes = sorted(
+        (t, f"{level}{codes[name]}")
+        for name, edges in lines.items()
+        for t, level in zip(edges.t_ns.tolist(), edges.level.tolist(), strict=True)
+    )
+    first = "".join(f"{edges.initial}{codes[name]}\n" for name, edges in lines.items())
+    body = "".join(f"#{t}\n{change}\n" for t, change in changes)
+    end = max(edges.end_ns for edges in lines.values())
+    path.write_text(
+        f"$timescale 1 ns $end\n$scope module line $end\n{head}$upscope $end\n$enddefinitions $end\n"
+        f"#0\n$dumpvars\n{first}$end\n{body}#{end}\n",
+        encoding="ascii",
+    )
+
+
+def write_level_csv(path: Path, lines: Mapping[str, Edges]) -> None:
+    """Write several signals as CSV of levels, a row a change."""
+    level = {name: edges.initial for name, edges in lines.items()}
+    changes = sorted(
+        (t, name, after)
+        for name, edges in lines.items()
+        for t, after in zip(edges.t_ns.tolist(), edges.level.tolist(), strict=True)
+    )
+    rows = ["time [ns]," + ",".join(lines), "0," + ",".join(str(value) for value in level.values())]
+    for t, name, after in changes:
+        level[name] = after
+        rows.append(f"{t}," + ",".join(str(value) for value in level.values()))
+    path.write_text("\n".join(rows) + "\n", encoding="ascii")
