@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import click
 
 from busbench.cli.keys import AnyKey, has_keyboard, listen_for_keys
+from busbench.cli.progress import ProgressLine
 from busbench.drive.frames import EndState
 from busbench.drive.preview import list_lines, scale_line
 from busbench.drive.program import Program
@@ -54,20 +55,9 @@ def run_on_port(port: str, program: Program, *, end: EndState, is_armed: bool, n
             f"{port}: nothing was sent, since it is not said which channel drives a motor",
             hint="give --motor CH for each, --no-motor if there is none, or --rig",
         )
-    if not is_armed:
-        raise DriveError(
-            f"{port}: nothing was sent, since it is not armed", hint="see to the cautions above, then add --arm"
-        )
-    if not has_keyboard():
-        # Without a keyboard nobody could stop what moves; no option lifts this.
-        raise DriveError(
-            f"{port}: nothing was sent, since standard input is no terminal and so no key could stop it",
-            hint="run it in a terminal, or send it to virtual: or a file",
-        )
+    require_arming(port, is_armed=is_armed)
     with open_live(port) as live, listen_for_keys() as any_key:
-        for event in live.events():
-            if event.kind is EventKind.WARNING:
-                click.echo(f"{port}: {event.text}", err=True)
+        warn(live)
         if not count_down(any_key):
             click.echo("cancelled; nothing was sent", err=True)
             return INTERRUPTED
@@ -81,6 +71,35 @@ def run_on_port(port: str, program: Program, *, end: EndState, is_armed: bool, n
             port, how.reason, hint="see to the port, then start anew: where the surfaces stand is not known"
         )
     return INTERRUPTED if is_stopped else 0
+
+
+def require_arming(port: str, *, is_armed: bool) -> None:
+    """Refuse a real port to whoever has not asked for movement or could not stop it.
+
+    Args:
+        port: name or address.
+        is_armed: True where the person asked for movement.
+
+    Raises:
+        DriveError: nothing may be sent.
+    """
+    if not is_armed:
+        raise DriveError(
+            f"{port}: nothing was sent, since it is not armed", hint="see to the cautions above, then add --arm"
+        )
+    if not has_keyboard():
+        # Without a keyboard nobody could stop what moves; no option lifts this.
+        raise DriveError(
+            f"{port}: nothing was sent, since standard input is no terminal and so no key could stop it",
+            hint="run it in a terminal, or send it to virtual: or a file",
+        )
+
+
+def warn(live: LivePort) -> None:
+    """Say what the port has to say for itself."""
+    for event in live.events():
+        if event.kind is EventKind.WARNING:
+            click.echo(f"{live.source}: {event.text}", err=True)
 
 
 def caution_lines(program: Program, *, end: EndState) -> Iterator[str]:
@@ -109,17 +128,30 @@ def count_down(any_key: AnyKey) -> bool:
 def send(live: LivePort, source: FrameSource, *, any_key: AnyKey) -> bool:
     """Transmit to the end, or until a key stops it; True where a key did."""
     is_stopped = False
+    line = ProgressLine()
     live.transmit(source)
-    while not (live.transmission and live.transmission.is_over):
-        try:
-            live.read(0)
-            if any_key(LOOK_S):
+    try:
+        while not (live.transmission and live.transmission.is_over):
+            try:
+                live.read(0)
+                if live.transmission:
+                    line.show(progress_text(live.transmission, source.period_s))
+                if any_key(LOOK_S):
+                    is_stopped = True
+                    live.stop_transmission()
+            except KeyboardInterrupt:
                 is_stopped = True
                 live.stop_transmission()
-        except KeyboardInterrupt:
-            is_stopped = True
-            live.stop_transmission()
+    finally:
+        line.clear()
     return is_stopped
+
+
+def progress_text(how: Transmission, period_s: float) -> str:
+    """As in "12.3 s, 1757 frames, 2 late, 0 skipped"; the time is that of the slots gone by."""
+    slots_s = (how.frames + how.skipped) * period_s
+    stopping = ", stopping" if how.reason else ""
+    return f"{slots_s:.1f} s, {how.frames} frames, {how.late} late, {how.skipped} skipped{stopping}"
 
 
 def result_line(how: Transmission) -> str:

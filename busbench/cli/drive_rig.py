@@ -27,13 +27,17 @@ def apply_rig(program: Program, rig: Rig) -> Program:
     limits = program.limits
     names = dict(program.channel_names)
     for device in rig.driven:
-        if device.channel is None:
-            continue
-        channel = device.channel - 1
-        names[channel] = names.get(channel) or device.name
-        if device.motor and not limits.is_locked(channel):
-            limits = lock(limits, channel=channel, idle=_motor_idle(device, rig))
+        if device.channel is not None:
+            names[device.channel - 1] = names.get(device.channel - 1) or device.name
+    for channel, idle in motor_locks(rig).items():
+        if not limits.is_locked(channel):
+            limits = lock(limits, channel=channel, idle=idle)
     return replace(program, limits=limits, channel_names=tuple(names.items()))
+
+
+def motor_locks(rig: Rig) -> dict[int, int]:
+    """Channel (0-17) of each motor and where it rests, in counts, or 0 and 1."""
+    return {device.channel - 1: _motor_idle(device, rig) for device in motors(rig) if device.channel is not None}
 
 
 def motors(rig: Rig) -> tuple[Device, ...]:

@@ -12,6 +12,11 @@ from collections.abc import Callable, Iterator
 AnyKey = Callable[[float], bool]
 """Waits up to so many seconds; True as soon as a key was pressed, or the keyboard is gone."""
 
+ReadKey = Callable[[float], str]
+"""Waits up to so many seconds; what was typed meanwhile, nothing, or GONE."""
+
+GONE = "\x04"  # the keyboard is gone, or its user ended the input
+
 _LOOK_S = 0.02
 
 
@@ -22,7 +27,14 @@ def has_keyboard() -> bool:
 
 @contextlib.contextmanager
 def listen_for_keys() -> Iterator[AnyKey]:
-    """Hand over single keys for a while; the terminal is as before afterwards."""
+    """Tell for a while whether a key was pressed; the terminal is as before afterwards."""
+    with read_keys() as read_key:
+        yield lambda seconds: bool(read_key(seconds))
+
+
+@contextlib.contextmanager
+def read_keys() -> Iterator[ReadKey]:
+    """Hand over keys for a while; the terminal is as before afterwards."""
     if sys.platform == "win32":
         yield _windows_key
         return
@@ -40,17 +52,18 @@ def listen_for_keys() -> Iterator[AnyKey]:
             termios.tcsetattr(fd, termios.TCSAFLUSH, before)
 
 
-def _posix_key(fd: int, seconds: float) -> bool:
+def _posix_key(fd: int, seconds: float) -> str:
     try:
         ready, _, _ = select.select([fd], [], [], seconds)
-        if ready:
-            os.read(fd, 1024)  # nothing to read is a terminal that was closed: as good as a key
+        if not ready:
+            return ""
+        data = os.read(fd, 1024)
     except OSError:
-        return True
-    return bool(ready)
+        return GONE
+    return data.decode("utf-8", "replace") or GONE  # nothing to read is a terminal that was closed
 
 
-def _windows_key(seconds: float) -> bool:
+def _windows_key(seconds: float) -> str:
     if sys.platform != "win32":
         raise AssertionError("Windows only")
     import msvcrt
@@ -58,9 +71,8 @@ def _windows_key(seconds: float) -> bool:
     deadline = time.perf_counter() + seconds
     while True:
         if msvcrt.kbhit():
-            msvcrt.getwch()
-            return True
+            return msvcrt.getwch()
         left = deadline - time.perf_counter()
         if left <= 0:
-            return False
+            return ""
         time.sleep(min(_LOOK_S, left))

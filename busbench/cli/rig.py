@@ -216,14 +216,12 @@ def power(
 def _program_case(rig: Rig, program: str, temperature_c: float) -> Case:
     import numpy as np
 
+    from busbench.cli.recorded import load_recording
     from busbench.drive.frames import frame_blocks
     from busbench.drive.program_file import read_program
     from busbench.rig.power import program_case
 
-    def no_recording(name: str) -> Any:
-        raise RigError(program, "", f'replays the recording "{name}"', hint="`rig power` takes programs of shapes only")
-
-    read = read_program(program, load=no_recording)
+    read = read_program(program, load=load_recording)
     counts, flags, frames = [], [], 0
     for block in frame_blocks(read):
         counts.append(block.limited.channels)

@@ -11,6 +11,8 @@ import enum
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from busbench.wire.bulk import CHANNELS
+
 NOTE_MAX = 2000
 
 
@@ -146,9 +148,14 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """The motion is over, and what the key that stopped it meant, if it meant anything."""
+    """The motion is over, and what the key that stopped it meant, if it meant anything.
 
-    move: Move
+    Args:
+        move: the motion; None where it was called off before it began.
+        word: of the key.
+    """
+
+    move: Move | None
     word: Word | None = None
 
 
@@ -216,7 +223,7 @@ class Walk:
                 back = (Word.BACK,) if self.asked or self.at else ()
                 return (Word.YES, Word.NO, Word.REPEAT, Word.SKIP, *back, *_ALWAYS)
             case Phase.REVIEW:
-                return (Word.BACK, *_ALWAYS)
+                return (Word.BACK, Word.QUIT)
             case Phase.OVER:
                 return ()
 
@@ -289,9 +296,11 @@ class Walk:
         return replace(self, entries=(*self.entries[: self.at], new, *self.entries[self.at + 1 :]))
 
     def _moved(self, event: Moved) -> Walk:
-        walk = self._with(moves=(*self.entry.moves, event.move))
-        if event.move.ended is Ended.RAN:
-            return replace(walk, phase=Phase.ASKING, asked=walk.entry.asked_first)
+        walk = self
+        if event.move is not None:
+            walk = self._with(moves=(*self.entry.moves, event.move))
+            if event.move.ended is Ended.RAN:
+                return replace(walk, phase=Phase.ASKING, asked=walk.entry.asked_first)
         stopped = replace(walk, phase=Phase.STOPPED)
         # Nothing that was pressed to stop a motion may begin another.
         return stopped.after(event.word) if event.word in self.words else stopped
@@ -340,24 +349,26 @@ def resume(entries: Sequence[Entry]) -> Walk:
 def question_text(question: Question, stop: Stop) -> str:
     """A question as it is put."""
     are_many = len(stop.members) > 1
-    it = "they" if are_many else "it"
+    it, its = ("they", "their") if are_many else ("it", "its")
     match question:
         case Question.RIGHT_SURFACE:
             return f"Did {stop.name} move, and nothing else?"
         case Question.RIGHT_WAY:
             return f"Did {it} go {stop.first} first, then {stop.then}?"
         case Question.FULL_THROW:
-            return f"Did {it} reach {'their' if are_many else 'its'} full throw both ways, and come back to neutral?"
+            if stop.channel >= CHANNELS:
+                return f"Did {it} reach both {its} ends?"
+            return f"Did {it} reach {its} full throw both ways, and come back to neutral?"
         case Question.SMOOTH:
             return f"Did {it} move smoothly, without jerk, hum or sticking?"
 
 
 def tally(entries: Sequence[Entry]) -> str:
-    """As in "8 devices: 1 answer no, 1 skipped, none open"."""
+    """As in "8 to walk: 1 answer no, 1 skipped, none unanswered"."""
     noes = sum(entry.answers.count(False) for entry in entries)
     skipped = sum(entry.state == "skipped" for entry in entries)
     still = sum(entry.state == "open" for entry in entries)
     if not (noes or skipped or still):
         return f"all {len(entries)} walked, every answer yes"
     said = f"{noes} answer{'' if noes == 1 else 's'} no" if noes else "no answer no"
-    return f"{len(entries)} to walk: {said}, {skipped or 'none'} skipped, {still or 'none'} not answered"
+    return f"{len(entries)} to walk: {said}, {skipped or 'none'} skipped, {still or 'none'} unanswered"

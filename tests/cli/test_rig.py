@@ -163,8 +163,19 @@ def test_power_runs_a_program(tmp_path: Path) -> None:
     amps = {node["name"]: node["amps"] for node in case["nodes"]}
     assert amps["rudder"] == pytest.approx(0.8)
     assert amps["left flap"] == pytest.approx(0.15)  # it holds still
-    replay = tmp_path / "replay.toml"
-    replay.write_text('[[part]]\nchannel = 6\nshape = "replay"\nrecording = "a.pcapng"\n', encoding="utf-8")
-    said = error_of("power", str(HERON), "--program", str(replay))
-    assert said.startswith(f'{replay}: replays the recording "')
-    assert said.endswith("`rig power` takes programs of shapes only")
+
+
+def test_power_runs_a_replay(tmp_path: Path) -> None:
+    recording, replay = tmp_path / "rudder.bin", tmp_path / "replay.toml"
+    counts = np.full((40, 16), 992, np.uint16)
+    counts[:, 5] = 992 + 5 * np.arange(40)
+    recording.write_bytes(pack_frames(counts).tobytes())
+    replay.write_text(
+        f'[[part]]\nchannel = 6\nshape = "replay"\nrecording = "{recording.as_posix()}"\n', encoding="utf-8"
+    )
+    cases = json.loads(run("power", str(HERON), "--program", str(replay), "--format", "json"))["cases"]
+    amps = {node["name"]: node["amps"] for node in cases[-1]["nodes"]}
+    assert amps["rudder"] == pytest.approx(0.8)
+    replay.write_text('[[part]]\nchannel = 6\nshape = "replay"\nrecording = "gone.pcapng"\n', encoding="utf-8")
+    result = CliRunner().invoke(command, ["power", str(HERON), "--program", str(replay)])
+    assert str(result.exception) == "gone.pcapng: there is no such file: check the name and the folder"

@@ -1,0 +1,33 @@
+"""One line on standard error that is written over, where that is a terminal."""
+
+from __future__ import annotations
+
+import time
+
+import click
+
+from busbench.cli.output import is_terminal
+
+SHOW_S = 0.2
+
+
+class ProgressLine:
+    """The line; it shows nothing where standard error is no terminal."""
+
+    def __init__(self) -> None:
+        self._is_on = is_terminal()
+        self._shown = 0.0
+        self._has_shown = False
+
+    def show(self, text: object) -> None:
+        """Write it over, if it has stood for a while; `text` is made into words only then."""
+        now = time.monotonic()
+        if self._is_on and now - self._shown >= SHOW_S:
+            click.echo(f"\r\x1b[K{text}", nl=False, err=True)
+            self._shown, self._has_shown = now, True
+
+    def clear(self) -> None:
+        """Take it away, so that other lines can follow."""
+        if self._has_shown:
+            click.echo("\r\x1b[K", nl=False, err=True)
+            self._has_shown = False

@@ -1,0 +1,312 @@
+"""`busbench walk`: one surface after another moves, and the builder says what it did."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from busbench.cli.output import plain, say, table_lines
+from busbench.errors import DriveError
+
+if TYPE_CHECKING:
+    from busbench.cli.keys import ReadKey
+    from busbench.cli.walk_bench import Bench
+    from busbench.drive.program import Program
+    from busbench.drive.walk import Entry, Stop, Walk
+    from busbench.drive.walk_file import WalkHead
+    from busbench.rig.model import Rig
+
+VIRTUAL = "virtual:"
+INTERRUPTED = 130
+
+
+@dataclass(frozen=True, slots=True)
+class Orders:
+    """What the command line asks for."""
+
+    port: str
+    rig: str
+    answers: str | None
+    is_resumed: bool
+    is_armed: bool
+    faults: tuple[str, ...]
+    rate_pct_per_s: float
+
+    @property
+    def is_rehearsal(self) -> bool:
+        """True where no aircraft moves."""
+        return self.port.startswith(VIRTUAL)
+
+
+@click.command("walk", short_help="move one surface at a time and note what it did")
+@click.argument("port", metavar="PORT")
+@click.option("--rig", metavar="RIG", help="Rig file: what hangs on which channel, and what drives a motor.")
+@click.option("--answers", metavar="F.json",
+              help="Where answers are kept [default: RIG's name with .walk.json; none in a rehearsal].")  # fmt: skip
+@click.option("--resume", "is_resumed", is_flag=True, help="Go on with the answers that are there.")
+@click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
+@click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]",
+              help="virtual: only. Build a fault into the aircraft, as in reversed:rudder.")  # fmt: skip
+@click.option("--rate", "rate_pct_per_s", type=click.FloatRange(5, 1000), default=100.0, show_default=True,
+              help="Limit of speed, in percent a second; motions take half of it.")  # fmt: skip
+def command(
+    port: str,
+    rig: str | None,
+    answers: str | None,
+    is_resumed: bool,
+    is_armed: bool,
+    faults: tuple[str, ...],
+    rate_pct_per_s: float,
+) -> None:
+    """Walk round the aircraft: each device moves by itself, and you say what it did.
+
+    A device goes out and back both ways and then to its ends, at half the limit
+    of speed, while all other channels are held and those of motors stay locked. Any key
+    stops it. Every answer is saved at once; --resume goes on where it was left.
+
+    PORT virtual: rehearses on the plan itself, virtual:RIG on another plan. To a
+    real port nothing is sent without --arm.
+
+    Exit code 1 where an answer was no, or something was skipped or not answered.
+
+    \b
+    busbench walk virtual: --rig heron.toml --fault reversed:rudder
+    busbench walk /dev/ttyUSB0 --rig heron.toml --arm
+    """
+    plan = rig or (port.removeprefix(VIRTUAL) if port.startswith(VIRTUAL) else "")
+    if not plan:
+        raise DriveError("--rig: missing", hint="give the rig file; `busbench rig new` writes one to start from")
+    orders = Orders(port, plan, answers, is_resumed, is_armed, faults, rate_pct_per_s)
+    click.get_current_context().exit(walk(orders))
+
+
+def walk(orders: Orders) -> int:
+    """Do it; returns the exit code.
+
+    Raises:
+        DriveError: something is missing or may not be; nothing was sent.
+        PortError: the port cannot be used, or was lost on the way; the answers are saved.
+    """
+    from busbench.cli.keys import has_keyboard, read_keys
+    from busbench.cli.walk_rig import DIRECTIONS
+    from busbench.rig.load import read_rig
+
+    rig = read_rig(orders.rig)
+    if orders.faults and not orders.is_rehearsal:
+        raise DriveError("--fault: goes with virtual: only", hint="leave it out")
+    head, stops = _plan(rig, orders)
+    if not orders.is_rehearsal:
+        from busbench.cli.drive_port import CAUTIONS, require_arming
+
+        for line in (*_motion_lines(head, stops), "", *CAUTIONS, ""):
+            say(line)
+        require_arming(orders.port, is_armed=orders.is_armed)
+    elif not has_keyboard():
+        raise DriveError("walk: standard input is no terminal, so nobody could answer", hint="run it in a terminal")
+    path = _answers_path(orders)
+    head, state = _begin(head, stops, path=path, is_resumed=orders.is_resumed)
+    with ExitStack() as stack:
+        bench = _open_bench(orders, rig, head, stack)
+        read_key = stack.enter_context(read_keys())
+        _save(path, head, state)  # before anything moves, a file that cannot be written is known
+        say(f"{rig.plan.name}: {len(stops)} to walk{f', answers go to {path}' if path else ''}")
+        say(DIRECTIONS)
+        state, is_interrupted = go_round(
+            state,
+            bench=bench,
+            read_key=read_key,
+            program_of=lambda stop: _program(stop, head),
+            save=lambda state: _save(path, head, state),
+        )
+    for line in summary_lines(state.entries, head.not_walked):
+        click.echo(plain(line))
+    if not state.is_good and path:
+        say("go on later with --resume")
+    return INTERRUPTED if is_interrupted else 0 if state.is_good else 1
+
+
+def _plan(rig: Rig, orders: Orders) -> tuple[WalkHead, tuple[Stop, ...]]:
+    from busbench.cli.drive_rig import motor_locks
+    from busbench.cli.walk_bench import now_utc
+    from busbench.cli.walk_rig import stops_of
+    from busbench.drive.walk_file import WalkHead
+    from busbench.drive.walk_program import walk_limits
+
+    stops, not_walked = stops_of(rig)
+    if not stops:
+        raise DriveError(f"{orders.rig}: nothing to walk", hint="it needs a servo on the bus that has a channel")
+    rate = orders.rate_pct_per_s
+    limits = walk_limits(stops, scale=rig.scale, locked=motor_locks(rig), rate_pct_per_s=rate)
+    head = WalkHead(
+        rig=rig.plan.name,
+        port=orders.port,
+        is_rehearsal=orders.is_rehearsal,
+        started_utc=now_utc(),
+        limits=limits,
+        period_s=rig.plan.period_ms / 1e3,
+        rate_pct_per_s=rate,
+        scale=rig.scale,
+        not_walked=not_walked,
+    )
+    _program(stops[0], head)  # a frame period that cannot be is told now
+    return head, stops
+
+
+def _program(stop: Stop, head: WalkHead) -> Program:
+    from busbench.drive.walk_program import stop_program
+
+    return stop_program(stop, limits=head.limits, scale=head.scale, period_s=head.period_s)
+
+
+def _motion_lines(head: WalkHead, stops: Sequence[Stop]) -> Iterator[str]:
+    """What will move how far, and what is locked."""
+    from busbench.wire.bulk import CHANNELS
+
+    yield f"{head.rig}: one after another, each after a word from you, all other channels held:"
+    for stop in stops:
+        if stop.channel >= CHANNELS:
+            yield f"  {stop.announced}: on and off"
+        else:
+            low, high = (head.scale.to_percent(counts) for counts in (stop.low, stop.high))
+            yield f"  {stop.announced}: {low:+.1f} to {high:+.1f} % ({stop.low} to {stop.high} counts)"
+    for name, why in head.not_walked:
+        yield f"  {name} is not walked: {why}"
+
+
+def _answers_path(orders: Orders) -> Path | None:
+    if orders.answers is not None:
+        return Path(orders.answers)
+    if orders.is_rehearsal:
+        if orders.is_resumed:
+            raise DriveError("--resume: needs --answers in a rehearsal", hint="name the file to go on with")
+        return None
+    return Path(f"{Path(orders.rig).stem}.walk.json")
+
+
+def _begin(head: WalkHead, stops: Sequence[Stop], *, path: Path | None, is_resumed: bool) -> tuple[WalkHead, Walk]:
+    from dataclasses import replace
+
+    from busbench.drive.walk import begin, resume
+    from busbench.drive.walk_file import merge, read_walk
+
+    if path is None or not is_resumed:
+        if path is not None and os.path.lexists(path):
+            raise DriveError(
+                f"{path}: there is such a file already", hint="go on with it by --resume, or name another by --answers"
+            )
+        return head, begin(stops)
+    saved = read_walk(path)
+    if saved.rig != head.rig:
+        raise DriveError(f"{path}: answers for {saved.rig}, not for {head.rig}", hint="name another file by --answers")
+    if saved.is_rehearsal != head.is_rehearsal:
+        kinds = ("a real walk", "a rehearsal")
+        raise DriveError(
+            f"{path}: answers of {kinds[saved.is_rehearsal]}, and this is {kinds[head.is_rehearsal]}",
+            hint="name another file by --answers",
+        )
+    entries, anew = merge(stops, saved, path=path)
+    for name in anew:
+        say(f"{name}: the plan has changed since, so it is walked anew")
+    return replace(head, started_utc=saved.started_utc), resume(entries)
+
+
+def _save(path: Path | None, head: WalkHead, state: Walk) -> None:
+    if path is not None:
+        from busbench.drive.walk_file import write_walk
+
+        write_walk(path, head, state.entries)
+
+
+def _open_bench(orders: Orders, rig: Rig, head: WalkHead, stack: ExitStack) -> Bench:
+    from busbench.cli.walk_bench import PortBench, VirtualBench
+    from busbench.drive.walk_program import hold_program
+
+    hold = hold_program(limits=head.limits, scale=head.scale, period_s=head.period_s)
+    if orders.is_rehearsal:
+        from busbench.rig.load import read_rig
+        from busbench.rig.virtual_rig import VirtualRig, parse_fault
+
+        other = orders.port.removeprefix(VIRTUAL)
+        faults = [parse_fault(text) for text in orders.faults]
+        return VirtualBench(rig, VirtualRig(read_rig(other) if other else rig, faults=faults), hold=hold)
+    from busbench.cli.drive_port import warn
+    from busbench.port.live import open_live
+
+    live = stack.enter_context(open_live(orders.port))
+    warn(live)
+    return PortBench(live, hold=hold)
+
+
+def go_round(
+    state: Walk,
+    *,
+    bench: Bench,
+    read_key: ReadKey,
+    program_of: Callable[[Stop], Program],
+    save: Callable[[Walk], None],
+) -> tuple[Walk, bool]:
+    """Ask and move until the builder has enough.
+
+    Args:
+        state: where to begin.
+        bench: what moves.
+        read_key: the keyboard.
+        program_of: the motion of a halt.
+        save: called after everything that is worth keeping.
+
+    Returns:
+        The walk at its end, and True where it was interrupted.
+
+    Raises:
+        PortError: the port was lost; all answers were saved.
+    """
+    from busbench.cli.walk_bench import patient
+    from busbench.cli.walk_keys import drain, hear, shown, word_of
+    from busbench.drive.walk import Ended, Moved, Phase
+
+    waiting = patient(read_key, bench.tick)
+    try:
+        while not state.is_over:
+            say(shown(state))
+            is_lost = False
+            if state.phase is Phase.MOVING:
+                move, pressed = bench.move(program_of(state.stop), read_key=read_key)
+                for line in move.seen if move else ():
+                    say(f"  {line}")
+                is_lost = move is not None and move.ended is Ended.LOST
+                after = state.after(Moved(move, word_of(pressed, state)))
+                if after.phase is Phase.STOPPED and not is_lost:
+                    drain(waiting)
+            else:
+                after = state.after(hear(state, waiting))
+            if after.entries != state.entries:
+                save(after)
+            state = after
+            if is_lost:
+                bench.tick()  # tells it
+    except KeyboardInterrupt:
+        return state, True
+    return state, False
+
+
+def summary_lines(entries: Sequence[Entry], not_walked: Sequence[tuple[str, str]]) -> Iterator[str]:
+    """What was walked, what was answered, and what was not walked."""
+    from busbench.drive.walk import QUESTIONS, tally
+
+    head = ("device", "channel", *(question.replace("_", " ") for question in QUESTIONS), "state", "note")
+    told = {True: "yes", False: "NO", None: "-"}
+    rows = [
+        (entry.stop.name, str(entry.stop.channel + 1), *(told[answer] for answer in entry.answers), entry.state,
+         entry.note)
+        for entry in entries
+    ]  # fmt: skip
+    yield from table_lines(head, rows, left=len(head))
+    for name, why in not_walked:
+        yield f"not walked: {name}: {why}"
+    yield tally(entries)

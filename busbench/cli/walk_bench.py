@@ -1,0 +1,167 @@
+"""What moves at a halt of the walk: an aircraft on a port, or one that exists in numbers only."""
+
+from __future__ import annotations
+
+import datetime
+import time
+from collections.abc import Callable
+from typing import Protocol
+
+import click
+
+from busbench.cli.drive_port import LOOK_S, count_down, result_line, send
+from busbench.cli.keys import ReadKey
+from busbench.cli.walk_rig import Watch
+from busbench.drive.frames import EndState, Feed, FrameBlock
+from busbench.drive.program import Program
+from busbench.drive.source import DriveSource
+from busbench.drive.walk import Ended, Move
+from busbench.errors import PortError
+from busbench.port.live import LivePort
+from busbench.rig.model import Rig
+from busbench.rig.virtual_rig import VirtualRig
+from busbench.wire.bulk import FRAME_BYTES, unpack_channels
+
+_BLOCK = 32
+_LOOK_FRAMES = 4
+_SETTLE_S = 3.0
+
+
+class Bench(Protocol):
+    """What the walk moves."""
+
+    def move(self, program: Program, *, read_key: ReadKey) -> tuple[Move | None, str]:
+        """Make one motion; any key stops it.
+
+        Args:
+            program: the motion.
+            read_key: the keyboard.
+
+        Returns:
+            The motion, None where it was called off before it began, and the key that stopped it.
+        """
+
+    def tick(self) -> None:
+        """Called many times a second while the builder thinks."""
+
+
+def now_utc() -> str:
+    """As in 2026-05-01T09:30:00Z."""
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def patient(read_key: ReadKey, tick: Callable[[], None]) -> ReadKey:
+    """A keyboard that ticks while it waits."""
+
+    def read(seconds: float) -> str:
+        until = time.monotonic() + seconds
+        while True:
+            tick()
+            left = until - time.monotonic()
+            if text := read_key(max(0.0, min(left, LOOK_S))):
+                return text
+            if left <= 0:
+                return ""
+
+    return read
+
+
+class PortBench:
+    """An aircraft on a port. Between motions frames go on that hold all channels where they rest.
+
+    Args:
+        live: the open port.
+        hold: what is sent between motions.
+    """
+
+    def __init__(self, live: LivePort, *, hold: Program) -> None:
+        self._live = live
+        self._hold = hold
+
+    def move(self, program: Program, *, read_key: ReadKey) -> tuple[Move | None, str]:
+        """As Bench says, after a countdown."""
+        pressed: list[str] = []
+
+        def any_key(seconds: float) -> bool:
+            text = read_key(seconds)
+            if text:
+                pressed.append(text)
+            return bool(text)
+
+        waiting = patient(lambda seconds: read_key(seconds), self.tick)
+        if not count_down(lambda seconds: bool(waiting(seconds))):
+            return None, ""
+        self._end_hold()
+        t_utc, begun = now_utc(), time.monotonic()
+        try:
+            is_stopped = send(self._live, DriveSource(program), any_key=any_key)
+            how = self._live.transmission
+            reason = how.reason if how is not None else "its process has ended"
+        except PortError as error:
+            is_stopped, how, reason = False, None, str(error)
+        duration_s = round(time.monotonic() - begun, 3)
+        if how is not None:
+            click.echo(result_line(how), err=True)
+        if reason and not is_stopped:
+            return Move(t_utc, duration_s, Ended.LOST, reason), ""
+        self._live.transmit(DriveSource(self._hold, end=EndState.SILENCE))
+        ended = Ended.STOPPED if is_stopped else Ended.RAN
+        return Move(t_utc, duration_s, ended), pressed[0] if pressed else ""
+
+    def tick(self) -> None:
+        """Show a sign of life, and notice a port that has gone."""
+        self._live.read(0)
+        how = self._live.transmission
+        if how is not None and how.is_over and how.reason:
+            raise PortError(self._live.source, how.reason, hint="see to the port, then go on with --resume")
+
+    def _end_hold(self) -> None:
+        if self._live.transmission is None:
+            return
+        self._live.stop_transmission()
+        while not self._live.transmission.is_over:
+            self._live.read(LOOK_S)
+
+
+class VirtualBench:
+    """An aircraft in numbers, told in words. It goes as fast as it can.
+
+    Args:
+        plan: whose names and directions are used.
+        aircraft: what hears the frames.
+        hold: brings it to rest at the start.
+    """
+
+    def __init__(self, plan: Rig, aircraft: VirtualRig, *, hold: Program) -> None:
+        self._plan, self._aircraft = plan, aircraft
+        self._t_ns = 0
+        self._period_ns = round(hold.period_s * 1e9)
+        feed = Feed(hold)
+        for _ in range(round(_SETTLE_S / hold.period_s / _BLOCK)):
+            self._play(feed.take(_BLOCK), None)
+
+    def move(self, program: Program, *, read_key: ReadKey) -> tuple[Move | None, str]:
+        """As Bench says."""
+        t_utc, frames, pressed = now_utc(), 0, ""
+        feed = Feed(program)
+        watch = Watch(self._plan, self._aircraft.states())
+        while not feed.is_over:
+            if not pressed and frames and (pressed := read_key(0)):
+                feed.stop()
+                continue
+            block = feed.take(_BLOCK)
+            self._play(block, watch)
+            frames += len(block)
+        ended = Ended.STOPPED if pressed else Ended.RAN
+        return Move(t_utc, round(frames * program.period_s, 3), ended, seen=tuple(watch.words())), pressed
+
+    def tick(self) -> None:
+        """It waits."""
+
+    def _play(self, block: FrameBlock, watch: Watch | None) -> None:
+        counts, flags = unpack_channels(block.raw), block.raw[:, FRAME_BYTES - 2].tolist()
+        for row in range(len(block)):
+            self._aircraft.frame(self._t_ns, counts[row], flags=flags[row])
+            self._t_ns += self._period_ns
+            if watch is not None and row % _LOOK_FRAMES == 0:
+                watch.look(self._aircraft.states())

@@ -1,0 +1,90 @@
+"""Keys of the walk: what they mean, and a line of text typed while frames go on."""
+
+from __future__ import annotations
+
+import click
+
+from busbench.cli.keys import GONE, ReadKey
+from busbench.drive.walk import Event, Phase, Walk, Word, Wrote
+
+KEYS = {
+    Word.GO: "Enter",
+    Word.YES: "y",
+    Word.NO: "n",
+    Word.ANSWER: "a",
+    Word.REPEAT: "r",
+    Word.SKIP: "s",
+    Word.BACK: "b",
+    Word.NOTE: "t",
+    Word.QUIT: "q",
+}
+_LONG_S = 3600.0
+_QUIET_S = 0.4
+_ESCAPE = "\x1b"
+_BACKSPACE = ("\x7f", "\b")
+
+
+def _key(word: Word, phase: Phase) -> str:
+    return "Enter" if word is Word.QUIT and phase is Phase.REVIEW else KEYS[word]
+
+
+def shown(state: Walk) -> str:
+    """The prompt, with the keys that are of use now."""
+    if state.phase is Phase.MOVING:
+        return state.prompt
+    words = (
+        f"[{_key(word, state.phase)}] {'finish' if _key(word, state.phase) == 'Enter' and word is Word.QUIT else word}"
+        for word in state.words
+    )
+    return f"{state.prompt}  {'  '.join(words)}"
+
+
+def word_of(text: str, state: Walk) -> Word | None:
+    """What a key means now; of several typed at once the first counts, since nobody saw what the others answer."""
+    if text.startswith(GONE):
+        return Word.QUIT
+    key = "Enter" if text[:1] in ("\r", "\n") else text[:1].lower()
+    for word in state.words:
+        if key and key == _key(word, state.phase):
+            return word
+    return None
+
+
+def hear(state: Walk, read_key: ReadKey) -> Event:
+    """Wait for a key that means something, and for the text of a note."""
+    while True:
+        word = word_of(read_key(_LONG_S), state)
+        if word is Word.NOTE:
+            return Wrote(read_line("note: ", read_key))
+        if word is not None:
+            return word
+
+
+def read_line(prompt: str, read_key: ReadKey) -> str:
+    """A line of text, typed with nothing but single keys; no text where it was ended by Escape."""
+    click.echo(prompt, nl=False, err=True)
+    line = ""
+    while True:
+        text = read_key(_LONG_S)
+        if text.startswith(_ESCAPE) and len(text) > 1:
+            continue  # an arrow or the like
+        for char in text:
+            if char in "\r\n" or char == GONE:
+                click.echo("", err=True)
+                return line
+            if char == _ESCAPE:
+                click.echo(" (no note)", err=True)
+                return ""
+            if char in _BACKSPACE:
+                if line:
+                    line = line[:-1]
+                    click.echo("\b \b", nl=False, err=True)
+            elif char.isprintable():
+                line += char
+                click.echo(char, nl=False, err=True)
+
+
+def drain(read_key: ReadKey) -> None:
+    """Forget keys that were hit in haste, until the keyboard is quiet."""
+    while (text := read_key(_QUIET_S)) and not text.startswith(GONE):
+        pass

@@ -1,0 +1,166 @@
+"""What a plan says of the walk: its halts, what is not walked and why, and what a virtual aircraft shows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from busbench.cli.drive_rig import motor_locks
+from busbench.drive.limits import ALL_CHANNELS
+from busbench.drive.walk import Stop
+from busbench.rig.ends import ends_of
+from busbench.rig.model import Device, Rig
+from busbench.rig.virtual_rig import DeviceState
+from busbench.wire.bulk import CHANNELS
+from busbench.wire.scale import whole
+
+DIRECTIONS = (
+    "Directions are the plan's: above neutral, a device neither reversed nor mirrored is taken to move"
+    " its surface up, a rudder to the right."
+)
+SEEN_DEG = 1.0  # less is not seen from beside the aircraft
+_SIDEWAYS = ("right", "left")
+_UPRIGHT = ("up", "down")
+_CHANNEL = ("high", "low")  # what moves no surface goes by its channel
+_SWITCH = ("on", "off")
+_UPRIGHT_NAMES = (
+    "ruddervator", "aileron", "elevator", "flap", "elevon", "taileron", "tailplane", "stabil", "spoiler", "brake",
+)  # fmt: skip
+
+
+def _pair(device: Device) -> tuple[str, str]:
+    name = device.name.lower()
+    if (device.channel or 0) > CHANNELS:
+        return _SWITCH
+    if any(word in name for word in _UPRIGHT_NAMES):
+        return _UPRIGHT
+    return _SIDEWAYS if "rudder" in name else _CHANNEL
+
+
+def _sign(device: Device) -> int:
+    """1 where the plan has the surface go up with its channel, else -1."""
+    return 1 if device.reversed == (device.mounting == "mirrored") else -1
+
+
+def _way(device: Device, *, is_high: bool) -> str:
+    """Which way the plan has it go with its channel high or low."""
+    pair = _pair(device)
+    goes_first = is_high if pair in (_CHANNEL, _SWITCH) else is_high == (_sign(device) > 0)
+    return pair[0] if goes_first else pair[1]
+
+
+def stops_of(rig: Rig) -> tuple[tuple[Stop, ...], tuple[tuple[str, str], ...]]:
+    """The halts of the walk in the order of the file, and what is not walked.
+
+    Devices on one channel are one halt, since no frame can move them apart.
+
+    Args:
+        rig: the plan.
+
+    Returns:
+        The halts, and names with reasons.
+    """
+    locked = motor_locks(rig)
+    walked: dict[int, list[Device]] = {}
+    left_out: list[tuple[str, str]] = []
+    for device in rig.devices:
+        if why := _why_not(device, locked, rig):
+            left_out.append((device.name, why))
+        elif device.channel is not None:
+            walked.setdefault(device.channel - 1, []).append(device)
+    return tuple(_stop(channel, devices, rig) for channel, devices in walked.items()), tuple(left_out)
+
+
+def _why_not(device: Device, locked: dict[int, int], rig: Rig) -> str:
+    if device.kind == "sensor":
+        return "a sensor"
+    if device.motor:
+        return "can turn a propeller, so its channel is locked"
+    if device.kind == "off-bus":
+        return "not on the bus"
+    if device.channel is None or not 1 <= device.channel <= ALL_CHANNELS:
+        return "has no channel of the frame"
+    if device.channel - 1 in locked:
+        return "shares its channel with a motor, so it is locked"
+    low, _, high = _counts([device], rig)
+    return "" if low < high else "its ends lie beyond what a frame can say"
+
+
+def _counts(devices: Sequence[Device], rig: Rig) -> tuple[int, int, int]:
+    """Low end, neutral and high end in counts: the inner ends, so that none is driven past its own."""
+    ends = [ends_of(device, rig.scale) for device in devices]
+    low = whole(max(end.low_counts for end in ends), clip=True)
+    high = whole(min(end.high_counts for end in ends), clip=True)
+    return low, min(max(whole(ends[0].neutral_counts, clip=True), low), high), high
+
+
+def _stop(channel: int, devices: list[Device], rig: Rig) -> Stop:
+    is_high_first = not all(_way(device, is_high=True) in ("down", "left") for device in devices)
+    first, then = (_ways(devices, is_high=is_high) for is_high in (is_high_first, not is_high_first))
+    low, neutral, high = (0, 0, 1) if channel >= CHANNELS else _counts(devices, rig)
+    names = tuple(device.name for device in devices)
+    return Stop(" + ".join(names), channel, names, first, then, is_high_first, low, neutral, high, _remark(devices))
+
+
+def _ways(devices: list[Device], *, is_high: bool) -> str:
+    ways = [_way(device, is_high=is_high) for device in devices]
+    if len(set(ways)) == 1:
+        return ways[0]
+    return ", ".join(f"{device.name} {way}" for device, way in zip(devices, ways, strict=True))
+
+
+def _remark(devices: list[Device]) -> str:
+    said = []
+    for device in devices:
+        words = ["reversed"] * device.reversed + ["mounted mirrored"] * (device.mounting == "mirrored")
+        if words:
+            who = f"{device.name} " if len(devices) > 1 else ""
+            said.append(who + " and ".join(words))
+    if len(devices) > 1 and len({device.group for device in devices} - {None}) != 1:
+        said.append("on one channel, though the plan does not group them")
+    return "; ".join(said)
+
+
+class Watch:
+    """What somebody beside a virtual aircraft sees of one motion.
+
+    Args:
+        plan: names and the plan's directions.
+        states: of the aircraft before the motion.
+    """
+
+    def __init__(self, plan: Rig, states: Sequence[DeviceState]) -> None:
+        self._plan = {device.name: device for device in plan.driven}
+        self._rest = {state.name: state.surface_deg for state in states}
+        self._far: dict[str, dict[bool, float]] = {name: {} for name in self._rest}  # first way seen comes first
+        self._had_power = {state.name for state in states if state.is_powered}
+        self._weak: dict[str, float] = {}
+
+    def look(self, states: Sequence[DeviceState]) -> None:
+        """Look once, often enough not to miss the ends."""
+        for state in states:
+            way = state.surface_deg - self._rest[state.name]
+            far = self._far[state.name]
+            if abs(way) >= SEEN_DEG:
+                far[way > 0] = max(far.get(way > 0, 0.0), abs(way))
+            if not state.is_powered and state.name in self._had_power:
+                self._weak[state.name] = state.volts
+
+    def words(self) -> Iterator[str]:
+        """As in "rudder moved 33° right, then 33° left"."""
+        for name, far in self._far.items():
+            if far:
+                told = (f"{deg:.0f}° {self._told(name, is_plus=is_plus)}" for is_plus, deg in far.items())
+                yield f"{name} moved {', then '.join(told)}"
+        if not any(self._far.values()):
+            yield "nothing moved"
+        for name, volts in self._weak.items():
+            yield f"{name} lost its power ({volts:.1f} V)"
+
+    def _told(self, name: str, *, is_plus: bool) -> str:
+        device = self._plan.get(name)
+        if device is None:
+            return "plus" if is_plus else "minus"
+        pair = _pair(device)
+        if pair in (_CHANNEL, _SWITCH):
+            is_plus = is_plus == (_sign(device) > 0)
+        return pair[0] if is_plus else pair[1]
