@@ -28,6 +28,7 @@ _TRIED_AT_ONCE = 50
 _TELLING = 0.1  # of these at least must be that short
 _EMPTY_COSTS = 0.4  # of a whole misfit, were all slots empty
 _QUANTILE = 0.3  # of the intervals, where stamps are no times
+_SILENT = 8  # times as many slots as frames
 _SAMPLES = 1 << 15
 _LOOK = 4  # stamps looked at on both sides of a place
 _BLOCK = 1 << 16
@@ -99,7 +100,8 @@ def find_period(times: FrameTimes) -> float | None:
             rough = _common_measure(step, count) if is_timed else 0.0
             rough = rough or float(np.quantile(step / count, _QUANTILE, method="lower"))
         slots = np.maximum(np.rint(step / rough), count)
-        near = np.abs(step - slots * rough) < 0.3 * rough
+        # A long silence is counted by the period, it must not make it.
+        near = (np.abs(step - slots * rough) < 0.3 * rough) & (slots <= _SILENT * count)
         if near.any():
             rough = float(step[near].sum() / slots[near].sum())  # lateness cancels from step to step
         lag *= 4

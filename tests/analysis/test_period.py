@@ -43,6 +43,14 @@ def test_missing_frames_across_an_hour() -> None:
     assert missing.count.tolist() == [514_286]
 
 
+@pytest.mark.parametrize("silence", [514_286, 1_000_000_000_000])
+def test_a_silence_longer_than_the_frames_does_not_make_the_period(silence: int) -> None:
+    ends = receiver(20_000, period_ns=7_000_123.0, jitter_ns=20_000, rng=np.random.default_rng(8))
+    ends[10_000:] += silence * 7_000_123
+    found = find_period(exact(ends))
+    assert found == pytest.approx(7_000_123, rel=1e-6)
+
+
 def test_numbers_of_frames_leave_holes() -> None:
     t_ns = 7_000_000 * np.array([0, 1, 2, 5, 6, 8])
     times = exact(t_ns)
