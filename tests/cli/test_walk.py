@@ -1,0 +1,393 @@
+"""`walk` as a builder lives it: rehearsals with typed keys, a killed one taken up again, and a real port's rules."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import select
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from busbench.cli import drive_port, keys
+from busbench.cli.drive_port import CAUTIONS
+from busbench.cli.keys import GONE, ReadKey
+from busbench.cli.walk import command
+from busbench.cli.walk_bench import PortBench
+from busbench.cli.walk_keys import read_line
+from busbench.cli.walk_rig import stops_of
+from busbench.drive.walk import Ended, Stop
+from busbench.drive.walk_program import hold_program, stop_program, walk_limits
+from busbench.errors import BusbenchError, PortError
+from busbench.port.live import open_live
+from busbench.rig.load import parse_rig, read_rig
+from busbench.wire.scale import Scale
+from tests.cli.running import CAPTURES
+from tests.drive.helpers import counts_of
+
+HERON = CAPTURES / "heron.toml"
+SMALL = """
+[rig]
+name = "Heron"
+period_ms = 14
+[supply]
+voltage_v = 7.4
+[[device]]
+name = "left aileron"
+channel = 1
+[[device]]
+name = "rudder"
+channel = 2
+geometry = { throw_deg = 20 }
+[[device]]
+name = "sustainer"
+channel = 3
+kind = "off-bus"
+motor = true
+"""
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Path:
+    path = tmp_path / "small.toml"
+    path.write_text(SMALL, encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def typed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Keys typed where one is waited for; put them in before the command runs."""
+    left: list[str] = []
+
+    def read(seconds: float) -> str:
+        return left.pop(0) if seconds else ""  # while a virtual aircraft moves, keys are only looked for
+
+    @contextlib.contextmanager
+    def read_keys() -> Iterator[ReadKey]:
+        yield read
+
+    monkeypatch.setattr(keys, "has_keyboard", lambda: True)
+    monkeypatch.setattr(keys, "read_keys", read_keys)
+    return left
+
+
+def run(*args: object) -> Result:
+    return CliRunner().invoke(command, [str(arg) for arg in args])
+
+
+def refusal(*args: object) -> str:
+    result = run(*args)
+    assert isinstance(result.exception, BusbenchError), result.output
+    return str(result.exception)
+
+
+def test_a_rehearsal_all_yes(rig: Path, typed: list[str], tmp_path: Path) -> None:
+    typed += [*"\nyyyy", "\n", *"yytok", "\n", *"yy", "\n"]
+    answers = tmp_path / "answers.json"
+    result = run("virtual:", "--rig", rig, "--answers", answers)
+    assert result.exit_code == 0, result.output
+    assert result.stdout.splitlines() == [
+        "device        channel  right surface  right way  full throw  smooth  state  note",
+        "left aileron  1        yes            yes        yes         yes     done",
+        "rudder        2        yes            yes        yes         yes     done   ok",
+        "not walked: sustainer: can turn a propeller, so its channel is locked",
+        "all 2 walked, every answer yes",
+    ]
+    said = result.stderr.splitlines()
+    assert said[0] == f"Heron: 2 to walk, answers go to {answers}"
+    assert said[2:6] == [
+        "1 of 2: left aileron, channel 1, up first  [Enter] move  [s] skip  [t] note  [q] quit",
+        "moving left aileron: up first; any key stops",
+        "  left aileron moved 45° up, then 45° down",
+        "Did left aileron move, and nothing else?  [y] yes  [n] no  [r] repeat  [s] skip  [t] note  [q] quit",
+    ]
+    assert "  rudder moved 20° right, then 20° left" in said
+    saved = json.loads(answers.read_text(encoding="utf-8"))
+    assert saved["is_rehearsal"] is True
+    assert [(device["channel"], device["state"], device["note"]) for device in saved["devices"]] == [
+        (1, "done", ""), (2, "done", "ok"),
+    ]  # fmt: skip
+    assert saved["devices"][1]["moves"][0]["seen"] == ["rudder moved 20° right, then 20° left"]
+    assert saved["not_walked"][0]["name"] == "sustainer"
+
+
+@pytest.mark.parametrize("pressed", [[*"\nyyyyq"], [*"ss\n"], [*"\nnyyy", *"\nyyyy", "\n"], [*"\nyyyy", GONE]])
+def test_a_no_a_skip_and_a_gap_fail(pressed: list[str], rig: Path, typed: list[str]) -> None:
+    typed += pressed
+    assert run("virtual:", "--rig", rig).exit_code == 1
+    assert not typed
+
+
+@pytest.mark.parametrize(
+    ("fault", "seen"),
+    [
+        ("reversed:rudder", ["  rudder moved 20° left, then 20° right"]),
+        ("dead:rudder", ["  nothing moved"]),
+        ("stalled:rudder", ["  nothing moved"]),
+        ("wrong-channel:left aileron:2",
+         ["  left aileron moved 45° up, then 45° down", "  rudder moved 20° right, then 20° left"]),
+    ],
+)  # fmt: skip
+def test_a_faulty_aircraft_is_told_as_it_is_seen(fault: str, seen: list[str], rig: Path, typed: list[str]) -> None:
+    typed += [*"s\nq"]
+    said = run("virtual:", "--rig", rig, "--fault", fault).stderr.splitlines()
+    at = said.index("moving rudder: right first; any key stops")
+    assert said[at + 1 : -1] == seen
+
+
+def test_another_plan_can_be_the_aircraft(rig: Path, typed: list[str], tmp_path: Path) -> None:
+    built = tmp_path / "built.toml"
+    built.write_text(SMALL.replace("channel = 2", "channel = 2\nreversed = true"), encoding="utf-8")
+    typed += [*"s\nq"]
+    assert "  rudder moved 20° left, then 20° right" in run(f"virtual:{built}", "--rig", rig).stderr.splitlines()
+
+
+def test_the_heron_is_announced_by_its_plan() -> None:
+    stops, left_out = stops_of(read_rig(HERON))
+    assert [stop.announced for stop in stops] == [
+        "left aileron, channel 1, up first",
+        "right aileron, channel 2, up first (mounted mirrored)",
+        "left flap, channel 3, up first",
+        "right flap, channel 4, up first (reversed and mounted mirrored)",
+        "left elevator + right elevator, channel 5, up first (right elevator reversed and mounted mirrored)",
+        "rudder, channel 6, right first",
+        "gear, channel 7, high first",
+        "tow release, channel 17, on first",
+    ]
+    assert [stop.is_high_first for stop in stops] == [True, False, True, True, True, True, True, True]
+    assert (stops[5].low, stops[5].neutral, stops[5].high) == (123, 1024, 1925)
+    assert left_out == (
+        ("sustainer", "can turn a propeller, so its channel is locked"),
+        ("pack voltage", "a sensor"),
+    )
+
+
+def test_devices_that_part_on_one_channel_are_told_apart() -> None:
+    (stop,), _ = stops_of(
+        parse_rig(SMALL.split("[[device]]", maxsplit=1)[0] + '[[device]]\nname = "left elevator"\nchannel = 5\n'
+                  '[[device]]\nname = "right elevator"\nchannel = 5\nmounting = "mirrored"\ntravel_pct = 60\n')
+    )  # fmt: skip
+    assert stop.announced == (
+        "left elevator + right elevator, channel 5, left elevator up, right elevator down first"
+        " (right elevator mounted mirrored; on one channel, though the plan does not group them)"
+    )
+    assert (stop.low, stop.high) == (501, 1483)  # the smaller travel of the two
+
+
+def test_refusals(rig: Path, typed: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert refusal("virtual:") == ("--rig: missing: give the rig file; `busbench rig new` writes one to start from")
+    there = tmp_path / "there.json"
+    there.write_text("precious")
+    assert refusal("virtual:", "--rig", rig, "--answers", there) == (
+        f"{there}: there is such a file already: go on with it by --resume, or name another by --answers"
+    )
+    assert there.read_text() == "precious"
+    assert refusal("virtual:", "--rig", rig, "--answers", there, "--resume").startswith(f"{there}: holds no answers")
+    assert refusal("virtual:", "--rig", rig, "--resume") == (
+        "--resume: needs --answers in a rehearsal: name the file to go on with"
+    )
+    nowhere = tmp_path / "no" / "a.json"
+    assert refusal("virtual:", "--rig", rig, "--answers", nowhere).startswith(f"{nowhere}: cannot be written")
+    assert refusal("virtual:", "--rig", rig, "--fault", "lame:rudder").startswith('fault: "lame" is no kind of fault')
+    assert refusal("/dev/ttyHERON", "--rig", rig, "--fault", "dead:rudder") == (
+        "--fault: goes with virtual: only: leave it out"
+    )
+    empty = tmp_path / "empty.toml"
+    empty.write_text(SMALL.split("[[device]]", maxsplit=1)[0])
+    assert refusal("virtual:", "--rig", empty).startswith(f"{empty}: nothing to walk")
+    monkeypatch.setattr(keys, "has_keyboard", lambda: False)
+    assert refusal("virtual:", "--rig", rig) == (
+        "walk: standard input is no terminal, so nobody could answer: run it in a terminal"
+    )
+
+
+def test_a_real_port_wants_cautions_arming_and_a_keyboard(
+    rig: Path, typed: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    result = run("/dev/ttyHERON", "--rig", rig)
+    assert str(result.exception) == (
+        "/dev/ttyHERON: nothing was sent, since it is not armed: see to the cautions above, then add --arm"
+    )
+    lines = result.stderr.splitlines()
+    assert lines[:4] == [
+        "Heron: one after another, each after a word from you, all other channels held:",
+        "  left aileron, channel 1, up first: -100.0 to +100.0 % (173 to 1811 counts)",
+        "  rudder, channel 2, right first: -100.0 to +100.0 % (173 to 1811 counts)",
+        "  sustainer is not walked: can turn a propeller, so its channel is locked",
+    ]
+    assert lines[5 : 5 + len(CAUTIONS)] == list(CAUTIONS)
+    monkeypatch.setattr(drive_port, "has_keyboard", lambda: False)
+    assert "standard input is no terminal" in refusal("/dev/ttyHERON", "--rig", rig, "--arm")
+
+
+def test_answers_of_a_rehearsal_do_not_pass_for_a_walk(
+    rig: Path, typed: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answers = tmp_path / "answers.json"
+    typed += ["q"]
+    run("virtual:", "--rig", rig, "--answers", answers)
+    monkeypatch.setattr(drive_port, "has_keyboard", lambda: True)
+    assert refusal("/dev/ttyHERON", "--rig", rig, "--arm", "--answers", answers, "--resume") == (
+        f"{answers}: answers of a rehearsal, and this is a real walk: name another file by --answers"
+    )
+
+
+def test_a_note_is_typed_with_single_keys(capsys: pytest.CaptureFixture[str]) -> None:
+    pieces = iter(["st", "\x1b[D", "ifx\x7ff", " é\n"])
+    assert read_line("note: ", lambda seconds: next(pieces)) == "stiff é"
+    assert read_line("note: ", lambda seconds: "\x1b") == ""
+    assert capsys.readouterr().err.startswith("note: stifx\b \bf é\n")
+
+
+# In a terminal of its own
+
+
+class Terminal:
+    """A walk in a pseudo-terminal."""
+
+    def __init__(self, *args: object) -> None:
+        self.master, slave = os.openpty()
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "busbench", "walk", *map(str, args)],
+            stdin=slave, stdout=slave, stderr=slave, env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+        )  # fmt: skip
+        os.close(slave)
+        self.text = ""
+
+    def until(self, said: str) -> None:
+        """Read until something was said since the last time."""
+        while said not in self.text:
+            assert select.select([self.master], [], [], 20.0)[0], self.text
+            self.text += os.read(self.master, 4096).decode()
+        self.text = self.text.partition(said)[2]
+
+    def answer(self, key: str, said: str) -> None:
+        """Type, and wait for what follows."""
+        os.write(self.master, key.encode())
+        self.until(said)
+
+    def close(self) -> int:
+        """Read the rest; the exit code."""
+        with contextlib.suppress(OSError):
+            while data := os.read(self.master, 4096):
+                self.text += data.decode()
+        os.close(self.master)
+        return self.process.wait(20)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
+def test_a_killed_walk_loses_the_open_question_at_most(rig: Path, tmp_path: Path) -> None:
+    answers = tmp_path / "answers.json"
+    walk = Terminal("virtual:", "--rig", rig, "--answers", answers)
+    walk.until("1 of 2: left aileron")
+    walk.answer("\r", "Did left aileron move")
+    walk.answer("y", "Did it go up first")
+    walk.answer("n", "full throw")
+    walk.process.send_signal(signal.SIGKILL)
+    assert walk.close() == -signal.SIGKILL
+    device = json.loads(answers.read_text(encoding="utf-8"))["devices"][0]
+    assert device["answers"] == {"right_surface": True, "right_way": False, "full_throw": None, "smooth": None}
+    assert len(device["moves"]) == 1
+    again = Terminal("virtual:", "--rig", rig, "--answers", answers, "--resume")
+    again.until("1 of 2: left aileron, channel 1, up first; 2 of 4 questions answered")
+    again.answer("a", "full throw")
+    again.answer("y", "smoothly")
+    again.answer("y", "2 of 2: rudder")
+    again.answer("\x04", "left aileron  1        yes            NO         yes         yes     done")
+    assert again.close() == 1
+
+
+# On a port
+
+
+@pytest.fixture
+def port() -> Iterator[tuple[int, str]]:
+    if sys.platform == "win32":
+        pytest.skip("pseudo-terminals are POSIX")
+    import tty
+
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    yield master, os.ttyname(slave)
+    for fd in (master, slave):
+        with contextlib.suppress(OSError):  # a test may have unplugged it
+            os.close(fd)
+
+
+SURFACE = Stop("left aileron", 0, ("left aileron",), "up", "down", True, 173, 992, 1811)
+LIMITS = walk_limits([SURFACE], scale=Scale(), locked={2: 173}, rate_pct_per_s=1000)
+MOTION = stop_program(SURFACE, limits=LIMITS, scale=Scale(), period_s=0.007)
+HOLD = hold_program(limits=LIMITS, scale=Scale(), period_s=0.007)
+
+
+def arrived(master: int) -> bytes:
+    data = b""
+    while select.select([master], [], [], 0.2)[0]:
+        data += os.read(master, 4096)
+    return data
+
+
+def test_a_key_ramps_back_and_the_rest_is_held(
+    port: tuple[int, str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(drive_port, "COUNTDOWN_S", 0)
+    master, name = port
+    pressed = iter([""] * 5 + ["s"])
+
+    def read_key(seconds: float) -> str:
+        time.sleep(seconds)
+        return next(pressed, "")
+
+    with open_live(name) as live:
+        bench = PortBench(live, hold=HOLD)
+        move, key = bench.move(MOTION, read_key=read_key)
+        assert move is not None
+        assert (move.ended, key) == (Ended.STOPPED, "s")
+        moving = os.read(master, 1 << 16)
+        while counts_of(moving[: len(moving) // 25 * 25])[-1, 0] != 992:
+            moving += os.read(master, 1 << 16)
+        held = b""
+        while len(held) < 25 * 40:  # far more than the end of the motion sends
+            bench.tick()
+            held += os.read(master, 4096)
+    counts = counts_of(moving[: len(moving) // 25 * 25])
+    assert counts[:, 0].max() > 1200
+    assert np.abs(np.diff(counts[:, 0])).max() <= 57
+    assert np.ptp(counts[:, 1:], axis=0).max() == 0
+    assert set(counts[:, 2].tolist()) == {173}
+    assert "(stopped)" in capsys.readouterr().err
+
+
+def test_the_countdown_calls_it_off(port: tuple[int, str]) -> None:
+    master, name = port
+    with open_live(name) as live:
+        bench = PortBench(live, hold=HOLD)
+        assert bench.move(MOTION, read_key=lambda seconds: " ") == (None, "")
+    assert arrived(master) == b""
+
+
+def test_a_lost_port_is_noted_and_told(port: tuple[int, str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(drive_port, "COUNTDOWN_S", 0)
+    plugged, name = [port[0]], port[1]
+    with open_live(name) as live:
+
+        def read_key(seconds: float) -> str:
+            if live.transmission and live.transmission.frames and plugged:
+                os.close(plugged.pop())
+            time.sleep(seconds)
+            return ""
+
+        bench = PortBench(live, hold=HOLD)
+        move, _ = bench.move(MOTION, read_key=read_key)
+        assert move is not None
+        assert (move.ended, move.reason) == (Ended.LOST, "the port was unplugged")
+        with pytest.raises(PortError, match="the port was unplugged"):
+            bench.tick()
