@@ -1,0 +1,231 @@
+"""Outages as columns on the axis of a session, and the outages of a session that still goes on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from busbench.analysis.outages import KINDS, Kind, Outage, find_outages
+from busbench.analysis.period import find_period
+from busbench.model import I64, U8, Rejects
+from busbench.tui.store import FrameStore
+from busbench.wire.bulk import FLAG_FAILSAFE, FLAG_LOST
+
+LETTERS: dict[Kind, str] = {"gap": "g", "lost": "l", "failsafe": "f", "damaged": "d"}
+# Where several stand in one column of a timeline the later of these is shown.
+_RANK: tuple[Kind, ...] = ("lost", "gap", "damaged", "failsafe")
+
+_TAIL_FRAMES = 4096  # looked at anew each time
+_KEPT_FRAMES = 1024
+_PERIOD_FRAMES = 20_000
+_CLEAR = 16  # frames without an event on both sides of a cut
+
+
+@dataclass(frozen=True, eq=False)
+class Events:
+    """Outages as columns of equal length, in order.
+
+    Args:
+        items: the outages themselves, times from the session's start.
+        start, end: places on the axis, int64 (M,).
+    """
+
+    items: Sequence[Outage]
+    start: I64
+    end: I64
+
+    def __len__(self) -> int:
+        return len(self.items)
+
+    @staticmethod
+    def of(items: Sequence[Outage], *, store: FrameStore, start_ns: int) -> Events:
+        """Place outages on the axis."""
+        if store.clock.is_known:
+            # From the start seconds are exact to a nanosecond, as times since the epoch they are not.
+            start = _ticks([one.start_s for one in items]) + start_ns
+            end = _ticks([one.end_s for one in items]) + start_ns
+        else:
+            start = np.searchsorted(store.offset, np.array([one.offset for one in items], np.int64))
+            flagged = [one.frames if one.kind in ("lost", "failsafe") else 0 for one in items]
+            end = start + np.array(flagged, np.int64)
+        return Events(items, start, end)
+
+    @cached_property
+    def kind(self) -> U8:
+        """Rank of each event's kind for the timeline, from 1, uint8 (M,)."""
+        return np.array([_RANK.index(one.kind) + 1 for one in self.items], np.uint8)
+
+    @cached_property
+    def missing(self) -> I64:
+        """Frames missing in each event, 0 for flagged ones, int64 (M,)."""
+        return np.array([one.frames if one.kind in ("gap", "damaged") else 0 for one in self.items], np.int64)
+
+    @cached_property
+    def longest_s(self) -> float | None:
+        """The longest event."""
+        return max((one.duration_s for one in self.items if one.duration_s is not None), default=None)
+
+    def at(self, place: int) -> int | None:
+        """The event that stands at a place, if there is one."""
+        index = int(np.searchsorted(self.start, place, "right")) - 1
+        return index if index >= 0 and place < self.end[index] else None
+
+    def after(self, place: int) -> int | None:
+        """The first event that begins behind a place."""
+        index = int(np.searchsorted(self.start, place, "right"))
+        return index if index < len(self) else None
+
+    def before(self, place: int) -> int | None:
+        """The last event that begins before a place."""
+        index = int(np.searchsorted(self.start, place)) - 1
+        return index if index >= 0 else None
+
+    def letters(self, lo: int, hi: int, width: int) -> list[str]:
+        """A letter for each of `width` equal parts of [lo, hi), blank where nothing was amiss."""
+        cells = np.zeros(width, np.uint8)
+        if len(self) and hi > lo:
+            first = np.floor((self.start - lo) / (hi - lo) * width).astype(np.int64)
+            last = np.floor((self.end - lo) / (hi - lo) * width).astype(np.int64)
+            inside = (last >= 0) & (first < width)
+            first, last = np.clip(first[inside], 0, width - 1), np.clip(last[inside], 0, width - 1)
+            kind = self.kind[inside]
+            np.maximum.at(cells, first, kind)
+            for at in np.flatnonzero(last > first).tolist():
+                part = cells[first[at] : last[at] + 1]
+                np.maximum(part, kind[at], out=part)
+        return [" " if not code else LETTERS[_RANK[code - 1]] for code in cells.tolist()]
+
+    def missing_within(self, lo: int, hi: int) -> int:
+        """Frames missing in [lo, hi), events that reach over its ends taken by their share."""
+        here = np.flatnonzero((self.start < hi) & (self.end > lo) & (self.missing > 0))
+        length = np.maximum(self.end[here] - self.start[here], 1)
+        shared = np.minimum(self.end[here], hi) - np.maximum(self.start[here], lo)
+        return int(np.rint(self.missing[here] * shared / length).sum())
+
+
+def _ticks(seconds: list[float | None]) -> I64:
+    return np.rint(np.array([one or 0.0 for one in seconds], np.float64) * 1e9).astype(np.int64)
+
+
+NO_EVENTS = Events((), np.empty(0, np.int64), np.empty(0, np.int64))
+
+
+@dataclass(frozen=True, slots=True)
+class Losses:
+    """Losses of a session.
+
+    Args:
+        frames: that came.
+        missing: that did not.
+        lost: missing or flagged.
+        period_s: their period, None where it is not known.
+        bursts: True where losses stood together.
+        stray_bytes: damaged bytes that took the place of no frame.
+    """
+
+    frames: int = 0
+    missing: int = 0
+    lost: int = 0
+    period_s: float | None = None
+    bursts: bool = False
+    stray_bytes: int = 0
+
+    @property
+    def expected(self) -> int:
+        """Frames that were due."""
+        return self.frames + self.missing
+
+
+class GrowingOutages:
+    """The outages of a session that goes on, found by the same rules as those of a recording.
+
+    What lies far enough back is settled; the newest frames are looked at anew
+    each time, so that an outage that has not ended grows.
+
+    Args:
+        store: the frames.
+        start_ns: time of the session's start.
+    """
+
+    def __init__(self, store: FrameStore, *, start_ns: int) -> None:
+        self._store, self._start_ns = store, start_ns
+        self._row = 0  # frames before it are settled
+        self._settled: list[Outage] = []
+        self._missing = self._lost = self._stray = 0
+        self._rejects = Rejects.empty()
+        self._period_ns: float | None = None
+        self._period_rows = 0
+        self.losses = Losses()
+        self.events = NO_EVENTS
+
+    def add(self, rejects: Rejects) -> None:
+        """Take further runs of bytes that are in no frame."""
+        if len(rejects):
+            self._rejects = Rejects.concat([self._rejects, rejects])
+
+    def update(self, now_ns: int) -> None:
+        """Look at the newest frames.
+
+        Args:
+            now_ns: time up to which the line was certainly listened to.
+        """
+        count = len(self._store)
+        if count >= 2 * self._period_rows or count >= self._period_rows + _PERIOD_FRAMES:
+            self._period_ns = find_period(self._store.times(max(0, count - _PERIOD_FRAMES), count))
+            self._period_rows = count
+        while count - self._row > _TAIL_FRAMES and (cut := self._find_cut(count)) is not None:
+            self._settle(cut)
+        found = self._find(self._row, count, now_ns, self._rejects)
+        self.losses = Losses(
+            frames=count,
+            missing=self._missing + found[1],
+            lost=self._lost + found[2],
+            period_s=None if self._period_ns is None else self._period_ns / 1e9,
+            bursts=any(event.frames > 1 for event in (*self._settled, *found[0])),
+            stray_bytes=self._stray + found[3],
+        )
+        items = [*self._settled, *found[0]]
+        if items != list(self.events.items):
+            self.events = Events.of(items, store=self._store, start_ns=self._start_ns)
+
+    def _find(self, lo: int, hi: int, end_ns: int | None, rejects: Rejects) -> tuple[tuple[Outage, ...], int, int, int]:
+        """Events, frames missing, frames lost and stray bytes of the rows [lo, hi)."""
+        found = find_outages(
+            self._store.times(lo, hi),
+            rejects,
+            clock=self._store.clock,
+            period_ns=self._period_ns,
+            start_ns=self._start_ns,
+            end_t_ns=end_ns,
+        )
+        return found.events, found.missing, found.lost, found.stray_bytes
+
+    def _find_cut(self, count: int) -> int | None:
+        """A row with nothing amiss near it, to settle all before it."""
+        assert self._period_ns is not None
+        times = self._store.times(self._row, count)
+        bad = (times.flags & (FLAG_LOST | FLAG_FAILSAFE)) != 0
+        bad[1:] |= np.diff(times.t_ns) > 1.5 * self._period_ns
+        rows = np.searchsorted(times.offset, self._rejects.offset)
+        bad[np.minimum(rows, bad.size - 1)] = True
+        near = np.convolve(bad, np.ones(2 * _CLEAR + 1), "same") > 0.5
+        good = np.flatnonzero(~near[: count - self._row - _KEPT_FRAMES])
+        return self._row + int(good[-1]) if good.size and good[-1] > 0 else None
+
+    def _settle(self, cut: int) -> None:
+        offset = int(self._store.offset[cut])
+        before = self._rejects.offset < offset
+        parts = [
+            Rejects(self._rejects.offset[which], self._rejects.length[which], self._rejects.reason[which])
+            for which in (before, ~before)
+        ]
+        events, missing, lost, stray = self._find(self._row, cut, None, parts[0])
+        self._settled += events
+        self._missing, self._lost, self._stray = self._missing + missing, self._lost + lost, self._stray + stray
+        self._row, self._rejects = cut, parts[1]
+
+
+__all__ = ["KINDS", "LETTERS", "NO_EVENTS", "Events", "GrowingOutages", "Losses"]

@@ -1,0 +1,201 @@
+"""A live session: what a port gives, as it comes, and a recording of it on the side."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from time import perf_counter_ns
+
+from busbench.capture.pcapng_write import PcapngWriter
+from busbench.errors import BusbenchError, CaptureError, PortError
+from busbench.model import ByteLog, Mark
+from busbench.port.live import EventKind, LivePort
+from busbench.tui.beat import BeatView, look_at_beat
+from busbench.tui.events import GrowingOutages
+from busbench.tui.session import Session
+from busbench.wire.align import FrameFinder
+from busbench.wire.scale import Scale
+from busbench.wire.table import Found
+
+# Bytes younger than this may still be on their way through an adapter and its driver.
+LAG_NS = 40_000_000
+BEAT_S = 60.0
+_SILENT_NS = 300_000_000
+_AMBIGUOUS_NS = 2_000_000_000
+_BEAT_EVERY_NS = 1_000_000_000
+
+
+class LiveSession(Session):
+    """Polled by whoever shows it; no thread of its own.
+
+    Args:
+        port: an open port; is closed with the session.
+        names: channel names by channel from 1.
+        scale: what counts mean.
+        now: the clock of the port's chunks.
+    """
+
+    is_live = True
+
+    def __init__(
+        self,
+        port: LivePort,
+        *,
+        names: Mapping[int, str] | None = None,
+        scale: Scale = Scale(),  # noqa: B008 - frozen
+        now: Callable[[], int] = perf_counter_ns,
+    ) -> None:
+        super().__init__(port.source, clock=port.clock, line=port.line, names=names, scale=scale)
+        self._port, self._now = port, now
+        self._finder = FrameFinder(clock=port.clock, line=port.line)
+        self.start = self.end = self.place = now()
+        self._outages = GrowingOutages(self.store, start_ns=self.start)
+        self._writer: PcapngWriter | None = None
+        self._bytes = 0
+        self._last_byte_ns = 0
+        self._ambiguous_ns = 0
+        self._beat: BeatView | None = None
+        self._beat_ns = 0
+        self._rung = 0
+        self.unplugged = 0
+        self.is_unplugged = self.is_lost = False
+
+    @property
+    def recording(self) -> str:
+        """Path of the recording that runs, or an empty string."""
+        return "" if self._writer is None else self._writer.path
+
+    @property
+    def link(self) -> str:
+        """The link now."""
+        if self.is_lost:
+            return "port lost"
+        if self.is_unplugged:
+            return "unplugged"
+        if self._port.has_ended:
+            return "ended"
+        if self.end - self._last_byte_ns > _SILENT_NS:
+            return "silent"
+        if self._ambiguous_ns and self.end - self._ambiguous_ns < _AMBIGUOUS_NS:
+            return "ambiguous"
+        return "in step" if self._finder.is_in_step else "searching"
+
+    def tick(self, dt_s: float) -> None:
+        """Take what came."""
+        del dt_s
+        if self.is_lost:
+            return
+        looked_ns = self._now()
+        try:
+            chunks = self._port.read(0)
+        except PortError as error:
+            self.is_lost = True
+            self.notice = str(error)
+            self._take(self._finder.flush())
+            self.stop_recording(why=self.notice)
+            return
+        for event in self._port.events():
+            self._note(event.kind, event.t_ns, event.text)
+        if self._writer is not None:
+            try:
+                for chunk in chunks:
+                    self._writer.write(chunk)
+                self._writer.tick()
+            except CaptureError as error:
+                self._writer = None
+                self.notice = str(error)
+        if chunks:
+            log = ByteLog.from_chunks(chunks, offset=self._bytes)
+            self._bytes = log.end
+            if log.mark_t_ns.size:
+                self._last_byte_ns = int(log.mark_t_ns[-1])
+            self._take(self._finder.feed(log))
+        if not self._port.has_ended:
+            self.end = max(self.end, looked_ns - LAG_NS)
+        self.end = max(self.end, self._last_byte_ns)
+        if self.is_moving:
+            self.place = self.end
+
+    def refresh(self) -> None:
+        """Bring outages and beat up to date."""
+        self._outages.update(self.end)
+        self.losses, self.events = self._outages.losses, self._outages.events
+        self.refresh_glitches()
+        count = len(self.store)
+        if count > 2 and self.end - self._beat_ns >= _BEAT_EVERY_NS:
+            self._beat_ns = self.end
+            lo = max(0, self.store.row_at(self.end - round(BEAT_S * 1e9)))
+            self._beat = look_at_beat(self.store.times(lo, count), clock=self.clock, scope=f"the last {BEAT_S:.0f} s")
+
+    def beat(self) -> BeatView | None:
+        """The beat of the last minute."""
+        return self._beat
+
+    def takes_alarm(self) -> bool:
+        """True once after each time that further frames were lost."""
+        rings = self.losses.lost > self._rung
+        self._rung = self.losses.lost
+        return rings
+
+    def start_recording(self, path: str) -> None:
+        """Write all that comes from now on to a new file.
+
+        Raises:
+            CaptureError: it exists or cannot be written.
+        """
+        port = self._port
+        self._writer = PcapngWriter(
+            path, port=port.source, line=self.line, clock=port.clock, start_utc_ns=port.start_utc_ns
+        )
+        self.notice = f"recording to {path}"
+
+    def stop_recording(self, *, why: str = "") -> None:
+        """End the recording that runs, if one does."""
+        writer, self._writer = self._writer, None
+        if writer is None:
+            return
+        try:
+            writer.close()
+            self.notice = f"{why}; recorded so far: {writer.path}" if why else f"recorded: {writer.path}"
+        except CaptureError as error:
+            self.notice = str(error)
+
+    def mark(self, place: int, text: str) -> None:
+        """Set a word at a place, and in the recording that runs."""
+        super().mark(place, text)
+        if self._writer is not None:
+            self._writer.mark(place, text)
+
+    def close(self) -> None:
+        """End the recording and close the port."""
+        self.stop_recording()
+        self._port.close()
+        super().close()
+
+    def _take(self, found: Found) -> None:
+        self.store.add(found.frames)
+        self._outages.add(found.rejects)
+        if found.ambiguous:
+            self._ambiguous_ns = max(self._last_byte_ns, 1)
+
+    def _note(self, kind: EventKind, t_ns: int, text: str) -> None:
+        if kind is EventKind.OPENED:
+            return
+        self.notice = text
+        if kind is EventKind.UNPLUGGED:
+            self.unplugged += 1
+            self.is_unplugged = True
+        elif kind is EventKind.RECONNECTED:
+            self.is_unplugged = False
+        if kind in (EventKind.UNPLUGGED, EventKind.RECONNECTED):
+            self.marks = [*self.marks, Mark(t_ns, text)]
+        if self._writer is not None:
+            self._writer.mark(t_ns, text)
+
+
+def recording_name(*, now_s: float | None = None) -> str:
+    """A name for a new recording in the current folder."""
+    return time.strftime("bench-%Y%m%d-%H%M%S.pcapng", time.localtime(now_s))
+
+
+__all__ = ["BusbenchError", "LiveSession", "recording_name"]

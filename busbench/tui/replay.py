@@ -1,0 +1,228 @@
+"""A recording as a session: read in the background, then played, searched and cut."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping
+from pathlib import Path
+
+from busbench.analysis.outages import find_outages
+from busbench.capture.base import Capture, ReadOptions
+from busbench.capture.open import open_capture
+from busbench.capture.pcapng_write import PcapngWriter
+from busbench.capture.reading import Span, read_frames
+from busbench.errors import CaptureError
+from busbench.model import ByteLog, Rejects
+from busbench.tui.beat import BeatView, look_at_beat
+from busbench.tui.events import Events, Losses
+from busbench.tui.session import Session
+from busbench.wire.scale import Scale
+
+
+class ReplaySession(Session):
+    """A recording.
+
+    Args:
+        capture: the open recording; is closed with the session.
+        options: as it was opened with.
+        names: channel names by channel from 1.
+        scale: what counts mean.
+    """
+
+    def __init__(
+        self,
+        capture: Capture,
+        *,
+        options: ReadOptions = ReadOptions(),  # noqa: B008 - frozen
+        names: Mapping[int, str] | None = None,
+        scale: Scale = Scale(),  # noqa: B008 - frozen
+    ) -> None:
+        info = capture.info
+        super().__init__(info.path, clock=info.clock, line=options.line, names=names, scale=scale)
+        self._capture, self._options = capture, options
+        self._span = Span()
+        self._is_closing = threading.Event()
+        self._idle = threading.Event()
+        self._idle.set()
+        self._beat: BeatView | None = None
+        self.is_loaded = False
+        self.format = info.format
+        self.start_utc_ns = info.start_utc_ns
+
+    # reading, in a thread
+
+    def load(self) -> None:
+        """Read the recording; what was read so far can be looked at meanwhile."""
+        self._idle.clear()
+        try:
+            self._load()
+        except CaptureError as error:
+            self.notice = str(error)
+            self.is_loaded = True
+        finally:
+            self._idle.set()
+
+    def _load(self) -> None:
+        rejects, span = [], self._span
+        for found in read_frames(self._capture, span, line=self.line):
+            if self._is_closing.is_set():
+                return
+            rejects.append(found.rejects)
+            self.store.add(found.frames)
+            self._see_ends()
+        times = self.store.times(0, len(self.store))
+        info = self._capture.info
+        outages = find_outages(
+            times,
+            Rejects.concat(rejects),
+            clock=self.clock,
+            start_ns=span.first_t_ns,
+            end_t_ns=span.last_t_ns,
+            ambiguous=span.ambiguous,
+            marks=info.marks,
+        )
+        self.losses = Losses(
+            frames=outages.frames,
+            missing=outages.missing,
+            lost=outages.lost,
+            period_s=outages.period_s,
+            bursts=outages.bursts,
+            stray_bytes=outages.stray_bytes,
+        )
+        self.events = Events.of(outages.events, store=self.store, start_ns=self.start)
+        self.marks = sorted([*self.marks, *info.marks], key=lambda one: one.t_ns)
+        if info.notes:
+            self.notice = "; ".join(info.notes)
+        if not outages.frames:
+            self.notice = "no frames in it: a wrong rate or polarity, or another line?"
+        self.is_loaded = True
+        if len(times) and not self._is_closing.is_set():
+            self._beat = look_at_beat(times, clock=self.clock, scope="the whole recording")
+
+    def _see_ends(self) -> None:
+        if self.clock.is_known:
+            first, last = self._span.first_t_ns, self._span.last_t_ns
+            if first is None or last is None:
+                return
+            if not self.end:
+                self.start = self.place = first
+            self.end = last
+        else:
+            self.end = max(0, len(self.store) - 1)
+
+    @property
+    def progress(self) -> str:
+        """How far reading has come, for people; empty when it is done."""
+        if self.is_loaded:
+            return ""
+        try:
+            share = f", {min(1.0, self._span.bytes_total / self._payload_bytes):.0%}"
+        except OSError:
+            share = ""
+        return f"reading: {len(self.store):,} frames{share}"
+
+    @property
+    def _payload_bytes(self) -> float:
+        # A packet of one frame takes 60 bytes of a pcapng file, a byte of a CSV about 20.
+        whole = max(1, Path(self.source).stat().st_size)
+        return whole * {"pcapng": 25 / 60, "raw bytes": 1.0}.get(self.format, 0.06)
+
+    # playing
+
+    def tick(self, dt_s: float) -> None:
+        """Play on."""
+        if self.is_moving and len(self.store):
+            self.place = min(self.end, self.place + round(dt_s * self.pace * self.store.ticks_per_s))
+            if self.place == self.end and self.is_loaded:
+                self.is_moving = False
+
+    def toggle(self) -> None:
+        """Play or pause; from the end play from the start."""
+        super().toggle()
+        if self.is_moving and self.place >= self.end:
+            self.place = self.start
+
+    def refresh(self) -> None:
+        """Look for glitches near the place."""
+        self.refresh_glitches()
+
+    def beat(self) -> BeatView | None:
+        """The beat of the whole recording."""
+        return self._beat
+
+    @property
+    def link(self) -> str:
+        """The link at the place."""
+        if not len(self.store):
+            return "no frames" if self.is_loaded else "reading"
+        row = self.row
+        offset = int(self.store.offset[row]) if row >= 0 else 0
+        if any(start <= offset < end for start, end in self._span.ambiguous):
+            return "ambiguous"
+        at = self.events.at(self.place)
+        if at is None or self.events.items[at].kind in ("lost", "failsafe"):
+            return "in step"
+        return "searching" if self.events.items[at].kind == "damaged" else "silent"
+
+    # cutting
+
+    def export(self, path: str) -> str:
+        """Write what lies between the marks of the cut to a new pcapng file; reads the recording anew.
+
+        Args:
+            path: the file to make.
+
+        Returns:
+            For people: what was written.
+
+        Raises:
+            CaptureError: there is no cut, or the file cannot be written.
+        """
+        if self.cut_in is None or self.cut_out is None:
+            raise CaptureError(path, "there is no cut", hint="set its start with i and its end with o")
+        first, last = max(0, self.store.row_at(self.cut_in)), self.store.row_at(self.cut_out)
+        if last < first:
+            raise CaptureError(path, "there is no frame in the cut", hint="set it wider")
+        lo, hi = int(self.store.offset[first]), int(self.store.offset[last]) + 25
+        self._idle.clear()
+        try:
+            with (
+                open_capture(self.source, options=self._options) as again,
+                PcapngWriter(
+                    path,
+                    port=again.info.source or self.source,
+                    line=self.line,
+                    clock=self.clock,
+                    start_utc_ns=again.info.start_utc_ns,
+                ) as writer,
+            ):
+                for log in again.blocks():
+                    if log.offset >= hi or self._is_closing.is_set():
+                        break
+                    if log.end > lo:
+                        writer.write_log(cut_log(log, lo, hi))
+                for mark in self.marks:
+                    if self.clock.is_known and self.cut_in <= mark.t_ns <= self.cut_out:
+                        writer.mark(mark.t_ns, mark.text)
+        finally:
+            self._idle.set()
+        return f"{last - first + 1:,} frames written to {path}"
+
+    def close(self) -> None:
+        """Stop reading, and let go of the file."""
+        self._is_closing.set()
+        self._idle.wait(5)
+        self._capture.close()
+        super().close()
+
+
+def cut_log(log: ByteLog, lo: int, hi: int) -> ByteLog:
+    """The bytes of a log in [lo, hi) of the stream, with their marks."""
+    lo, hi = max(lo, log.offset), min(hi, log.end)
+    part = slice(lo - log.offset, hi - log.offset)
+    bad = None if log.bad is None else log.bad[part]
+    if not log.mark_end.size:
+        return ByteLog(lo, log.data[part], log.mark_end, log.mark_t_ns, bad)
+    ends = log.mark_end.clip(max=hi)
+    first, last = int(ends.searchsorted(lo, "right")), int(ends.searchsorted(hi)) + 1
+    return ByteLog(lo, log.data[part], ends[first:last], log.mark_t_ns[first:last], bad)

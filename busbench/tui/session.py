@@ -1,0 +1,253 @@
+"""A session: the frames of a port or a recording, and the place at which one looks at them.
+
+Nothing here knows of a screen. Places are integers on the axis of the frames:
+nanoseconds, or row numbers where the frames have no clock.
+"""
+
+from __future__ import annotations
+
+import abc
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from busbench.analysis.confidence import loss_bounds
+from busbench.errors import BusbenchError
+from busbench.model import BUS_LINE, Clock, LineSettings, Mark
+from busbench.tui.beat import BeatView
+from busbench.tui.events import NO_EVENTS, Events, Losses
+from busbench.tui.lanes import Lanes, find_glitches, look
+from busbench.tui.store import FrameStore
+from busbench.wire.bulk import FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.scale import Scale
+
+PACES = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
+RECENT_S = 10.0
+_STALE_PERIODS = 1.6  # a frame older than this is not "now"
+
+
+@dataclass(frozen=True, slots=True)
+class Across:
+    """What one channel did across an outage.
+
+    Args:
+        before, after: counts of the last frame before and the first frame after, None where there is none.
+        low, high: least and greatest in frames during it, None where none came.
+    """
+
+    before: int | None
+    low: int | None
+    high: int | None
+    after: int | None
+
+
+class Session(abc.ABC):
+    """What live sessions and recordings share.
+
+    Args:
+        source: as the person gave it.
+        clock: how well times are known.
+        line: line settings.
+        names: channel names from a rig, by channel from 1.
+        scale: what counts mean.
+    """
+
+    is_live = False
+
+    def __init__(
+        self,
+        source: str,
+        *,
+        clock: Clock,
+        line: LineSettings = BUS_LINE,
+        names: Mapping[int, str] | None = None,
+        scale: Scale = Scale(),  # noqa: B008 - frozen
+    ) -> None:
+        self.source, self.line, self.clock = source, line, clock
+        self.names = dict(names or {})
+        self.scale = scale
+        self.store = FrameStore(clock=clock)
+        self.events: Events = NO_EVENTS
+        self.losses = Losses()
+        self.marks: list[Mark] = []
+        self.notice = ""  # the last thing that happened, for people
+        self.start = self.end = self.place = 0
+        self.is_moving = True  # replay: playing; live: following what comes
+        self.pace = 1.0
+        self.reset_row = 0
+        self.cut_in: int | None = None
+        self.cut_out: int | None = None
+        self._bound: tuple[tuple[int, int], float] | None = None
+        self._glitches: frozenset[int] = frozenset()
+
+    # what differs
+
+    @abc.abstractmethod
+    def tick(self, dt_s: float) -> None:
+        """Go on: take what came, move the place.
+
+        Args:
+            dt_s: time since the last call.
+        """
+
+    @abc.abstractmethod
+    def refresh(self) -> None:
+        """Bring slower figures up to date; a few times a second."""
+
+    @property
+    @abc.abstractmethod
+    def link(self) -> str:
+        """One or two words on the link at the place: in step, searching, silent …"""
+
+    @abc.abstractmethod
+    def beat(self) -> BeatView | None:
+        """The beat, None while there is none."""
+
+    def close(self) -> None:
+        """Let go of everything."""
+        self.store.close()
+
+    # the place
+
+    @property
+    def row(self) -> int:
+        """The frame at the place, -1 before the first."""
+        return self.store.row_at(self.place)
+
+    def seconds(self, place: int) -> float:
+        """Seconds from the start to a place."""
+        return (place - self.start) / self.store.ticks_per_s
+
+    def seek(self, place: int) -> None:
+        """Go to a place and stay there."""
+        self.is_moving = False
+        self.place = min(max(place, self.start), max(self.start, self.end))
+
+    def seek_by(self, seconds: float) -> None:
+        """Go on or back by a time."""
+        was_moving = self.is_moving and not self.is_live
+        self.seek(self.place + round(seconds * self.store.ticks_per_s))
+        self.is_moving = was_moving
+
+    def step(self, rows: int) -> None:
+        """Go on or back by frames."""
+        if len(self.store):
+            row = min(max(self.row + rows, 0), len(self.store) - 1)
+            self.seek(self.store.axis(row))
+
+    def jump(self, direction: int) -> int | None:
+        """Go to the next (1) or previous (-1) outage; its index, or None where there is none."""
+        index = self.events.after(self.place) if direction > 0 else self.events.before(self.place)
+        if index is not None:
+            self.seek(int(self.events.start[index]))
+        return index
+
+    def change_pace(self, steps: int) -> None:
+        """Play faster or slower."""
+        at = PACES.index(self.pace) + steps
+        self.pace = PACES[min(max(at, 0), len(PACES) - 1)]
+
+    def toggle(self) -> None:
+        """Play and pause, or freeze and follow."""
+        self.is_moving = not self.is_moving
+
+    def reset(self) -> None:
+        """Take spans from here on."""
+        self.reset_row = max(0, self.row)
+
+    def mark(self, place: int, text: str) -> None:
+        """Set a word at a place.
+
+        Raises:
+            BusbenchError: the recording cannot take it; it is kept here.
+        """
+        at = place if self.clock.is_known else 0
+        self.marks = sorted([*self.marks, Mark(at, text)], key=lambda one: one.t_ns)
+
+    def mark_place(self, mark: Mark) -> int:
+        """Place of a mark on the axis."""
+        return mark.t_ns
+
+    def set_cut(self, *, is_end: bool) -> None:
+        """Let the cut begin or end here."""
+        if is_end:
+            self.cut_out = self.place
+        else:
+            self.cut_in = self.place
+        if self.cut_in is not None and self.cut_out is not None and self.cut_in > self.cut_out:
+            self.cut_in, self.cut_out = self.cut_out, self.cut_in
+
+    # figures
+
+    def lanes(self, points: int) -> Lanes:
+        """All channels at the place."""
+        return look(self.store, self.place, since=self.reset_row, points=points, glitches=self._glitches)
+
+    def refresh_glitches(self) -> None:
+        """Look again for glitches near the place."""
+        self._glitches = find_glitches(self.store, self.place)
+
+    @property
+    def upper95(self) -> float:
+        """The true loss ratio is below this, one-sided, at 95 %."""
+        key = self.losses.lost, self.losses.expected
+        if self._bound is None or self._bound[0] != key:
+            self._bound = key, loss_bounds(*key).upper_one_sided
+        return self._bound[1]
+
+    @property
+    def flags(self) -> int | None:
+        """Byte 23 of the frame now, None where none is due now or it did not come."""
+        row = self.row
+        if row < 0:
+            return None
+        if self.clock.is_known and self.losses.period_s is not None:
+            age_s = (self.place - self.store.axis(row)) / 1e9
+            if age_s > self.stale_s:
+                return None
+        return int(self.store.flags[row])
+
+    @property
+    def stale_s(self) -> float:
+        """Age at which the last frame is no longer the one now."""
+        return _STALE_PERIODS * (self.losses.period_s or 0.02)
+
+    @property
+    def flag_words(self) -> str:
+        """The flags now, for people."""
+        flags = self.flags
+        if flags is None:
+            return "no frame"
+        names = ((FLAG_FAILSAFE, "FAILSAFE"), (FLAG_LOST, "LOST"), (FLAG_CH17, "17 on"), (FLAG_CH18, "18 on"))
+        return " ".join(name for bit, name in names if flags & bit) or "none"
+
+    def recent_losses(self, seconds: float = RECENT_S) -> tuple[int, int]:
+        """Frames lost and frames due in the last seconds before the place."""
+        lo = max(self.start, self.place - round(seconds * self.store.ticks_per_s))
+        first, last = self.store.row_at(lo) + 1, self.row + 1
+        flags = self.store.flags[first:last]
+        flagged = int(np.count_nonzero(flags & (FLAG_LOST | FLAG_FAILSAFE)))
+        missing = self.events.missing_within(lo, self.place)
+        return flagged + missing, max(0, last - first) + missing
+
+    def across(self, index: int) -> list[Across]:
+        """What each channel did across an outage."""
+        event, store = self.events.items[index], self.store
+        start, end = int(self.events.start[index]), int(self.events.end[index])
+        is_flagged = event.kind in ("lost", "failsafe")
+        before = store.row_at(start - 1 if is_flagged else start)
+        after = store.row_at(end)
+        if not self.clock.is_known:
+            before, after = start - 1, min(end, len(store) - 1)
+        rows = {row: store.values(row, row + 1)[:, 0] for row in (before, after) if 0 <= row < len(store)}
+        during = store.span(before + 1, after) if is_flagged and after > before + 1 else None
+        out = []
+        for channel in range(18):
+            ends = [int(rows[row][channel]) if row in rows else None for row in (before, after)]
+            low, high = (None, None) if during is None else (int(during[0][channel]), int(during[1][channel]))
+            out.append(Across(ends[0], low, high, ends[1] if after > before else None))
+        return out
+
+
+__all__ = ["PACES", "RECENT_S", "Across", "BusbenchError", "Session"]

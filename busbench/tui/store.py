@@ -1,0 +1,213 @@
+"""All frames of a session, live or recorded: narrow columns, their bytes, and spans of any run.
+
+One thread adds, another reads. The bytes of the frames (300 MB a day) stand in a
+temporary file; where none can be made they stay in memory.
+"""
+
+from __future__ import annotations
+
+import tempfile
+import threading
+from typing import IO, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busbench.model import I64, U8, U16, Bools, Clock, FrameTimes
+from busbench.tui.pyramid import LANES, Pyramid
+from busbench.wire.bulk import CHANNELS, FLAG_CH17, FLAG_CH18, FRAME_BYTES, unpack_channels
+from busbench.wire.table import FrameTable
+
+ROWS_A_SECOND = 100  # how fast frames without a clock are played
+_FIRST = 4096
+_HELD_BYTES = 4 << 20
+
+
+class FrameStore:
+    """Frames by row; rows are numbered from 0 in the order in which the frames stand.
+
+    Args:
+        clock: how well their times are known. Without one the row number stands in for the time.
+    """
+
+    def __init__(self, *, clock: Clock) -> None:
+        self.clock = clock
+        self._count = 0
+        self._columns: dict[str, NDArray[Any]] = {
+            "t_ns": np.empty(_FIRST, np.int64),
+            "slack_ns": np.empty(_FIRST, np.uint32),
+            "offset": np.empty(_FIRST, np.int64),
+            "flags": np.empty(_FIRST, np.uint8),
+            "suspect": np.empty(_FIRST, np.bool_),
+        }
+        self._raw = _Rows()
+        self._pyramid = Pyramid(self.values)
+        self._span: tuple[int, int, U16, U16] | None = None
+
+    def __len__(self) -> int:
+        return self._count
+
+    @property
+    def ticks_per_s(self) -> int:
+        """Units of `axis` in a second."""
+        return 1_000_000_000 if self.clock.is_known else ROWS_A_SECOND
+
+    @property
+    def offset(self) -> I64:
+        """Stream offset of each frame, int64 (N,)."""
+        return self._column("offset")
+
+    @property
+    def flags(self) -> U8:
+        """Byte 23 of each frame, uint8 (N,)."""
+        return self._column("flags")
+
+    def add(self, table: FrameTable) -> None:
+        """Put frames behind those that are there."""
+        if not len(table):
+            return
+        end = self._count + len(table)
+        parts = {
+            "t_ns": table.t_ns,
+            "slack_ns": table.slack_ns,
+            "offset": table.offset,
+            "flags": table.flags,
+            "suspect": table.suspect,
+        }
+        for name, values in parts.items():
+            column = self._columns[name]
+            if end > column.size:  # room is made twofold: pages are touched only when filled
+                wider = np.empty(1 << (end - 1).bit_length(), column.dtype)
+                wider[: self._count] = column[: self._count]
+                self._columns[name] = column = wider
+            column[self._count : end] = values
+        self._raw.add(table.raw)
+        self._pyramid.add(_lanes(table.channels, table.flags))
+        self._count = end
+
+    def times(self, lo: int, hi: int) -> FrameTimes:
+        """The narrow columns of the rows in [lo, hi)."""
+        part = slice(lo, hi)
+        return FrameTimes(*(self._column(name)[part] for name in ("t_ns", "slack_ns", "offset", "flags")))
+
+    def table(self, lo: int, hi: int) -> FrameTable:
+        """The whole frames of the rows in [lo, hi)."""
+        part = slice(lo, hi)
+        times = self.times(lo, hi)
+        suspect: Bools = self._column("suspect")[part].copy()
+        return FrameTable(times.t_ns.copy(), times.slack_ns.copy(), times.offset.copy(), self._raw.get(lo, hi), suspect)
+
+    def values(self, lo: int, hi: int) -> U16:
+        """Counts of channels 1-16 and the states of 17 and 18 in the rows [lo, hi), uint16 (18, n)."""
+        return _lanes(unpack_channels(self._raw.get(lo, hi)), self._column("flags")[lo:hi])
+
+    def span(self, lo: int, hi: int) -> tuple[U16, U16]:
+        """Least and greatest value of each channel in the rows [lo, hi), uint16 (18,) each.
+
+        Raises:
+            ValueError: no row is there.
+        """
+        if lo >= hi:
+            raise ValueError("no row")
+        last = self._span
+        if last is not None and last[0] == lo and last[1] <= hi <= last[1] + 4096:
+            low, high = last[2], last[3]
+            if hi > last[1]:
+                values = self.values(last[1], hi)
+                low, high = np.minimum(low, values.min(axis=1)), np.maximum(high, values.max(axis=1))
+        else:
+            low, high = self._pyramid.span(lo, hi)
+        self._span = lo, hi, low, high
+        return low, high
+
+    def axis(self, row: int) -> int:
+        """Place of a row on the axis: its time in ns, or its number without a clock."""
+        return int(self._column("t_ns")[row]) if self.clock.is_known else row
+
+    def axis_of(self, lo: int, hi: int) -> I64:
+        """Places of the rows in [lo, hi), int64."""
+        return self._column("t_ns")[lo:hi] if self.clock.is_known else np.arange(lo, hi, dtype=np.int64)
+
+    def row_at(self, place: int) -> int:
+        """The last row at or before a place on the axis, -1 before the first."""
+        if not self.clock.is_known:
+            return min(place, self._count - 1)
+        return int(np.searchsorted(self._column("t_ns"), place, "right")) - 1
+
+    def close(self) -> None:
+        """Let go of the temporary file."""
+        self._raw.close()
+
+    def _column(self, name: str) -> NDArray[Any]:
+        count = self._count  # before the column: what is fetched later holds at least so many
+        return self._columns[name][:count]
+
+
+def _lanes(channels: U16, flags: U8) -> U16:
+    values = np.empty((LANES, flags.size), np.uint16)
+    values[:CHANNELS] = channels.T
+    values[CHANNELS] = (flags & FLAG_CH17) != 0
+    values[CHANNELS + 1] = (flags & FLAG_CH18) != 0
+    return values
+
+
+class _Rows:
+    """25 bytes a row, the newest in memory, the others in a file."""
+
+    def __init__(self) -> None:
+        self._file: IO[bytes] | None = None
+        self._filed = 0  # rows in the file
+        self._held: list[bytes] = []
+        self._held_bytes = 0
+        self._stays = False  # no file can be made
+        self._lock = threading.Lock()
+
+    def add(self, raw: U8) -> None:
+        with self._lock:
+            self._held.append(raw.tobytes())
+            self._held_bytes += raw.nbytes
+            if self._held_bytes >= _HELD_BYTES and not self._stays:
+                self._file_away()
+
+    def get(self, lo: int, hi: int) -> U8:
+        with self._lock:
+            data = b""
+            if self._file is not None and lo < self._filed:
+                self._file.seek(lo * FRAME_BYTES)
+                data = self._file.read((min(hi, self._filed) - lo) * FRAME_BYTES)
+            if hi > self._filed:
+                if len(self._held) > 1:
+                    self._held = [b"".join(self._held)] if self._held_bytes < _HELD_BYTES else self._held
+                first = max(lo, self._filed)
+                data += self._slice((first - self._filed) * FRAME_BYTES, (hi - self._filed) * FRAME_BYTES)
+        return np.frombuffer(data, np.uint8).reshape(-1, FRAME_BYTES)
+
+    def close(self) -> None:
+        with self._lock:
+            if self._file is not None:
+                self._file.close()
+                self._file = None
+
+    def _slice(self, start: int, stop: int) -> bytes:
+        """Some of the held bytes."""
+        parts, at = [], 0
+        for part in self._held:
+            if at + len(part) > start and at < stop:
+                parts.append(part[max(0, start - at) : stop - at])
+            at += len(part)
+        return b"".join(parts)
+
+    def _file_away(self) -> None:
+        try:
+            if self._file is None:
+                self._file = tempfile.TemporaryFile(prefix="busbench-", buffering=0)  # noqa: SIM115 - close() closes it
+            self._file.seek(self._filed * FRAME_BYTES)
+            data = memoryview(b"".join(self._held))
+            done = 0
+            while done < len(data):
+                done += self._file.write(data[done:])
+        except OSError:
+            self._stays = True  # rows that were filed stay there
+            return
+        self._filed += self._held_bytes // FRAME_BYTES
+        self._held, self._held_bytes = [], 0
