@@ -250,6 +250,7 @@ class Limits(_Table, frozen=True, kw_only=True):
         failsafe_after_s: from the last good frame (or the switching off, where marked) to failsafe.
         failsafe_counts: values in failsafe, either side of the plan.
         recovery_s: from switching on, where marked, to good frames.
+        pulse_us: width of a pulse output, either side of the plan's scale.
     """
 
     frames_least: Annotated[int, Meta(ge=1)] = 500
@@ -265,6 +266,7 @@ class Limits(_Table, frozen=True, kw_only=True):
     failsafe_after_s: Above0 = 1.5
     failsafe_counts: Above0 = 8.0
     recovery_s: Above0 = 2.0
+    pulse_us: Above0 = 5.0
 
 
 class Rig(_Table, frozen=True, kw_only=True):

@@ -103,6 +103,7 @@ current_a = { idle = 0.02, moving = 0.5, stall = 2.0 }
 # failsafe_after_s = 1.5
 # failsafe_counts = 8
 # recovery_s = 2
+# pulse_us = 5           # width of pulse outputs, either side of the scale
 # frames_least = 500
 
 # A second supply lead straight to a hub.

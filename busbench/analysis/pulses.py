@@ -1,0 +1,271 @@
+"""Pulse outputs beside the bus: their widths, the channel that each follows, and the scale of the receiver.
+
+The bus carries counts, a pulse output microseconds: where both were recorded, the straight line between them
+is measured instead of assumed. Method: ordinary least squares of the width on the counts of the frame that
+came before, of which the pulse may lag by a frame or more.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busbench.model import BUS_LINE, I64, ByteLog, Clock, ClockKind, LineSettings
+from busbench.wire.align import find_frames
+from busbench.wire.bulk import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.edges import Edges
+from busbench.wire.line import LineBytes, decode_line
+from busbench.wire.scale import Scale
+from busbench.wire.table import FrameTable
+
+F64 = NDArray[np.float64]
+CENTRE_COUNTS = 992.0
+WIDTHS_US = (300.0, 3000.0)  # what counts as a servo pulse; common practice, no source: 900-2100
+PERIODS_S = (0.002, 0.060)
+PULSES_LEAST = 20
+SPAN_COUNTS = 100  # a channel must move so far to be told from the others
+LAGS = 4  # frames by which a pulse may come late
+_LATEST_NS = 200_000_000  # an older frame is not what a pulse follows
+_OUTLIER, _OUTLIER_LEAST_US = 6.0, 0.5  # times the median deviation; but no less
+_OUTLIERS_MOST = 0.02
+_CORRELATED = 0.98
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """A measured quantity over all pulses."""
+
+    mean: float
+    sd: float
+    min: float
+    max: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """The straight line from counts to pulse width.
+
+    Args:
+        channel: 1-16 that the output follows.
+        also: other channels that fit as well; empty where there is no doubt.
+        centre_us: width at CENTRE_COUNTS.
+        us_per_count: slope, below 0 where the output runs against the channel.
+        us_per_count_se: standard error of the slope.
+        residual_us: rms deviation of the widths from the line.
+        worst_us: the greatest.
+        lag_frames: frames between a frame and the pulse that obeys it.
+        outliers: pulses left out.
+        min_counts, max_counts: range in which the line was measured.
+    """
+
+    channel: int
+    also: tuple[int, ...]
+    centre_us: float
+    us_per_count: float
+    us_per_count_se: float
+    residual_us: float
+    worst_us: float
+    lag_frames: int
+    outliers: int
+    min_counts: int
+    max_counts: int
+
+    @property
+    def scale(self) -> Scale | None:
+        """The receiver's scale; None where the output runs against the channel."""
+        return Scale(CENTRE_COUNTS, self.centre_us, self.us_per_count) if self.us_per_count > 0 else None
+
+    def width_us(self, counts: float) -> float:
+        """Width on the line at some counts."""
+        return self.centre_us + self.us_per_count * (counts - CENTRE_COUNTS)
+
+
+@dataclass(frozen=True, slots=True)
+class PulseLine:
+    """One pulse output.
+
+    Args:
+        name: of the signal.
+        pulses: whole pulses seen.
+        width_us, period_s: over these.
+        is_inverted: True where a pulse is low.
+        fit: the line, None where no channel was found.
+        note: for people, why not; or "".
+    """
+
+    name: str
+    pulses: int
+    width_us: Spread
+    period_s: Spread
+    is_inverted: bool
+    fit: Fit | None
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Pulses:
+    """All pulse outputs of a record.
+
+    Args:
+        bus: name of the signal with the bus.
+        frames: on it.
+        resolution_us: step of the times; widths are not known better.
+        lines: pulse outputs, in the record's order.
+        idle: signals that are neither.
+    """
+
+    bus: str
+    frames: int
+    resolution_us: float
+    lines: tuple[PulseLine, ...]
+    idle: tuple[str, ...]
+
+
+def find_pulses(signals: Mapping[str, Edges], *, line: LineSettings = BUS_LINE) -> Pulses | None:
+    """Measure the pulse outputs among some signals.
+
+    Args:
+        signals: all of one record, by name.
+        line: settings of the bus.
+
+    Returns:
+        The outputs; None where no signal carries frames.
+    """
+    read = {name: _frames(edges, line) for name, edges in signals.items() if len(edges)}
+    bus = max(read, key=lambda name: len(read[name]), default=None)
+    if bus is None or not len(read[bus]):
+        return None
+    frames = read[bus]
+    lines, idle = [], []
+    for name, edges in signals.items():
+        if name == bus:
+            continue
+        found = measure_line(name, edges, frames)
+        if found is None:
+            idle.append(name)
+        else:
+            lines.append(found)
+    return Pulses(bus, len(frames), _step_ns(signals.values()) / 1e3, tuple(lines), tuple(idle))
+
+
+def _frames(edges: Edges, line: LineSettings) -> FrameTable:
+    found: LineBytes = decode_line(edges, line=line)
+    ends = np.arange(1, len(found) + 1)
+    log = ByteLog(0, found.data, ends, found.t_ns + line.character_ns, found.bad if found.bad.any() else None)
+    return find_frames(log, clock=Clock(ClockKind.PER_BYTE, 1), line=line).frames
+
+
+def _step_ns(signals: Iterable[Edges]) -> int:
+    """The greatest step of which all times are multiples."""
+    times = [edges.t_ns for edges in signals if len(edges)]
+    step = int(np.gcd.reduce(np.concatenate(times))) if times else 1
+    return max(1, step)
+
+
+def measure_line(name: str, edges: Edges, frames: FrameTable) -> PulseLine | None:
+    """Measure one signal as a pulse output.
+
+    Args:
+        name: of the signal.
+        edges: its changes.
+        frames: of the bus beside it, on the same clock.
+
+    Returns:
+        The output, None where the signal carries no servo pulses.
+    """
+    found = _pulses(edges)
+    if found is None:
+        return None
+    begin_ns, width_us, is_inverted = found
+    fit, note = _follow(begin_ns, width_us, frames)
+    period = _spread(np.diff(begin_ns) / 1e9)
+    return PulseLine(name, width_us.size, _spread(width_us), period, is_inverted, fit, note)
+
+
+def _pulses(edges: Edges) -> tuple[I64, F64, bool] | None:
+    """Begin and width of each whole pulse, and whether they are low; None where they are no servo pulses."""
+    t_ns = edges.t_ns
+    for is_inverted in (False, True):
+        first = int(edges.initial != is_inverted)  # a pulse that had begun before the record is left out
+        starts = t_ns[first::2]
+        ends = t_ns[first + 1 :: 2]
+        starts = starts[: ends.size]
+        if starts.size < PULSES_LEAST:
+            continue
+        width_us = (ends - starts) / 1e3
+        period_s = float(np.median(np.diff(starts))) / 1e9
+        usual = (width_us >= WIDTHS_US[0]) & (width_us <= WIDTHS_US[1])
+        if usual.mean() > 0.9 and PERIODS_S[0] <= period_s <= PERIODS_S[1]:
+            return starts, np.asarray(width_us, np.float64), is_inverted
+    return None
+
+
+def _spread(values: F64) -> Spread:
+    return Spread(float(values.mean()), float(values.std()), float(values.min()), float(values.max()))
+
+
+def _follow(begin_ns: I64, width_us: F64, frames: FrameTable) -> tuple[Fit | None, str]:
+    """The channel and lag whose counts explain the widths best."""
+    clean = (frames.flags & (FLAG_LOST | FLAG_FAILSAFE)) == 0
+    latest = np.searchsorted(frames.t_ns, begin_ns, "right") - 1
+    fits: list[Fit] = []
+    moved = False
+    for lag in range(LAGS):
+        row = latest - lag
+        good = row >= 0
+        row = np.maximum(row, 0)
+        good &= (begin_ns - frames.t_ns[row] < _LATEST_NS) & clean[row] & ~frames.suspect[row]
+        if np.count_nonzero(good) < PULSES_LEAST:
+            continue
+        for channel in range(CHANNELS):
+            counts = frames.channels[row[good], channel].astype(np.float64)
+            if np.ptp(counts) < SPAN_COUNTS:
+                continue
+            moved = True
+            fit = _fit(channel + 1, lag, counts, width_us[good])
+            if fit is not None:
+                fits.append(fit)
+    if not fits:
+        why = "it follows no channel that moved" if moved else "no channel moved: move its control while recording"
+        return None, why
+    best = min(fits, key=lambda fit: (fit.residual_us, fit.lag_frames))
+    near = {fit.channel for fit in fits if fit.residual_us <= 1.2 * best.residual_us + 0.05} - {best.channel}
+    also = tuple(sorted(near))
+    note = f"channel {', '.join(map(str, also))} moved alike: move one control at a time" if also else ""
+    return replace(best, also=also), note
+
+
+def _fit(channel: int, lag: int, counts: F64, width_us: F64) -> Fit | None:
+    """Least squares, and once more without outliers; None where counts do not explain the widths."""
+    keep = np.ones(counts.size, np.bool_)
+    for _ in range(2):
+        x, y = counts[keep] - CENTRE_COUNTS, width_us[keep]
+        spread = x - x.mean()
+        square = float((spread * spread).sum())
+        if not square or not np.ptp(y):
+            return None
+        slope = float((spread * (y - y.mean())).sum()) / square
+        level = float(y.mean() - slope * x.mean())
+        off = np.abs(width_us - level - slope * (counts - CENTRE_COUNTS))
+        # A few may be false: where it is more, the channel or the lag is the wrong one.
+        good = off <= max(_OUTLIER * float(np.median(off)), _OUTLIER_LEAST_US)
+        if np.count_nonzero(~good) > _OUTLIERS_MOST * good.size or good.all():
+            break
+        keep = good
+    x, y = counts[keep] - CENTRE_COUNTS, width_us[keep]
+    if np.ptp(x) < SPAN_COUNTS:
+        return None
+    spread, residual = x - x.mean(), y - level - slope * x
+    total = y - y.mean()
+    if float((residual**2).sum()) > (1 - _CORRELATED**2) * float((total**2).sum()):
+        return None
+    freedom = max(1, x.size - 2)
+    error = math.sqrt(float((residual**2).sum()) / freedom / float((spread**2).sum()))
+    return Fit(
+        channel, (), level, slope, error, float(np.sqrt((residual**2).mean())), float(np.abs(residual).max()), lag,
+        int(keep.size - np.count_nonzero(keep)), int(counts.min()), int(counts.max()),
+    )  # fmt: skip

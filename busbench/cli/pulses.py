@@ -1,0 +1,151 @@
+"""`busbench pulses`: measure pulse outputs beside the bus."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, replace
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from busbench.capture.base import ReadOptions
+from busbench.cli.output import format_option, plain, say, table_lines, write_csv, write_json
+from busbench.cli.source import read_options, source_options
+from busbench.errors import CaptureError
+
+if TYPE_CHECKING:
+    from busbench.analysis.pulses import PulseLine, Pulses
+    from busbench.wire.edges import Edges
+
+
+@click.command("pulses")
+@source_options
+@click.option(
+    "--rig", "rig_path", metavar="RIG", help="Hold the outputs against this plan; exit code 1 if they differ."
+)
+@format_option
+def command(source: str, rig_path: str | None, format_: str, **settings: Any) -> None:
+    """Measure pulse outputs beside the bus, and the scale of the receiver.
+
+    SOURCE is a VCD or a CSV of levels that holds the bus line and one or more
+    pulse lines. Each pulse line is measured, the channel that it follows is
+    found, and the straight line from counts to microseconds is fitted: then the
+    scale in the rig file is measured and no longer assumed.
+
+    \b
+    busbench pulses outputs.vcd
+    busbench pulses outputs.vcd --rig heron.toml --format json
+    """
+    click.get_current_context().exit(pulses(source, rig_path, format_=format_, options=read_options(settings)))
+
+
+def pulses(source: str, rig_path: str | None, *, format_: str, options: ReadOptions) -> int:
+    """Measure and print; returns the exit code."""
+    from busbench.rig.load import read_rig
+    from busbench.verify.check import Verdict
+    from busbench.verify.pulse_checks import check_pulses
+
+    rig = None if rig_path is None else read_rig(rig_path)
+    signals = read_levels(source, options)
+    if signals is None:
+        raise CaptureError(source, "holds no levels of lines", hint="give a VCD, or a CSV of level changes")
+    found = _measured(source, signals, options)
+    checks = [] if rig is None else list(check_pulses(found, rig))
+    if format_ == "json":
+        result = asdict(found)
+        if rig is not None:
+            result["checks"] = [check.to_json() for check in checks]
+        write_json(result)
+    elif format_ == "csv":
+        write_csv(CSV_HEAD, [_row(line) for line in found.lines])
+    else:
+        _print_table(found)
+        for check in checks:
+            click.echo(f"{check.verdict.value.upper()}  {plain(check.subject)}: {check.name}: {plain(check.sentence)}")
+    return 1 if any(check.verdict is not Verdict.PASS for check in checks) else 0
+
+
+def read_levels(source: str, options: ReadOptions) -> dict[str, Edges] | None:
+    """All signals of a file of levels; None where the source is no such file.
+
+    Raises:
+        CaptureError: it is one, but cannot be read.
+    """
+    from busbench.capture import level_csv, vcd
+    from busbench.capture.source import read_head
+
+    if source == "-":
+        return None
+    head = read_head(source)
+    options = replace(options, signal=None)
+    if vcd.sniff(head):
+        return vcd.read_edges(source, options)
+    return level_csv.read_edges(source, options) if level_csv.sniff(head) else None
+
+
+def try_pulses(source: str, options: ReadOptions) -> Pulses | None:
+    """The pulse outputs of a recording, None where it holds none beside the bus."""
+    from busbench.analysis.pulses import find_pulses
+
+    signals = read_levels(source, options)
+    if signals is None or len(signals) < 2:
+        return None
+    found = find_pulses(signals, line=options.line)
+    return found if found is not None and found.lines else None
+
+
+def _measured(source: str, signals: dict[str, Edges], options: ReadOptions) -> Pulses:
+    from busbench.analysis.pulses import find_pulses
+
+    found = find_pulses(signals, line=options.line)
+    names = ", ".join(plain(name) for name in signals)
+    if found is None:
+        raise CaptureError(source, f"no signal carries frames (there are {names})", hint="record the bus line too")
+    if not found.lines:
+        hint = f"record a pulse line beside {plain(found.bus)}, for some seconds"
+        raise CaptureError(source, f"no signal carries servo pulses (there are {names})", hint=hint)
+    return found
+
+
+CSV_HEAD = (
+    "line", "pulses", "width_mean_us", "width_sd_us", "width_min_us", "width_max_us", "period_mean_s", "period_sd_s",
+    "channel", "centre_us", "us_per_count", "us_per_count_se", "residual_us", "lag_frames",
+)  # fmt: skip
+
+
+def _row(line: PulseLine) -> tuple[Any, ...]:
+    fit, width, period = line.fit, line.width_us, line.period_s
+    fitted = (None,) * 6
+    if fit is not None:
+        fitted = (  # type: ignore[assignment]
+            fit.channel, fit.centre_us, fit.us_per_count, fit.us_per_count_se, fit.residual_us, fit.lag_frames,
+        )  # fmt: skip
+    return (
+        line.name, line.pulses, width.mean, width.sd, width.min, width.max, period.mean, period.sd, *fitted,
+    )  # fmt: skip
+
+
+def _print_table(found: Pulses) -> None:
+    rows = []
+    for line in found.lines:
+        fit = line.fit
+        fitted = ["-"] * 5
+        if fit is not None:
+            channel = "/".join(map(str, (fit.channel, *fit.also)))
+            fitted = [channel, f"{fit.centre_us:.2f}", f"{fit.us_per_count:.5f}", f"{fit.residual_us:.2f}",
+                      str(fit.lag_frames)]  # fmt: skip
+        widths = f"{line.width_us.min:.1f} … {line.width_us.max:.1f}"
+        rows.append(
+            [plain(line.name), str(line.pulses), widths, f"{line.period_s.mean * 1e3:.3f}",
+             f"{line.period_s.sd * 1e3:.3f}", *fitted]
+        )  # fmt: skip
+    head = ["line", "pulses", "width µs", "period ms", "sd ms", "ch", "µs at 992", "µs a count", "residual µs", "lag"]
+    click.echo(f"bus on {plain(found.bus)}: {found.frames} frames; times in steps of {found.resolution_us:g} µs\n")
+    click.echo("\n".join(table_lines(head, rows)))
+    for line in found.lines:
+        if line.note:
+            say(f"busbench: {line.name}: {line.note}")
+    best = [line.fit for line in found.lines if line.fit is not None and line.fit.scale is not None]
+    if best:
+        fit = min(best, key=lambda one: one.us_per_count_se)
+        click.echo("\nfor the rig file:\n[scale]")
+        click.echo(f"centre_counts = 992\ncentre_us = {fit.centre_us:.2f}\nus_per_count = {fit.us_per_count:.5f}")

@@ -1,0 +1,198 @@
+"""`busbench verify`: check a receiver and a rig, with a page to sign."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from busbench.capture.base import ReadOptions
+from busbench.cli.output import plain, say, table_lines, write_json
+from busbench.cli.source import Progress, open_source, read_options, source_options
+from busbench.errors import BusbenchError, CaptureError
+
+if TYPE_CHECKING:
+    from busbench.capture.reading import Recording
+    from busbench.rig.model import Rig
+    from busbench.verify.check import Check
+    from busbench.verify.verify import Verification
+
+CAUTION = (
+    "A bench check is no proof of airworthiness: keep to local rules, ask your club's safety officer, and make a"
+    " range check and a control check before every flight."
+)
+
+
+@click.command("verify")
+@source_options
+@click.option(
+    "--rig", "rig_path", required=True, metavar="RIG", help="The rig file, with limits in its table [verify]."
+)
+@click.option("--report", metavar="F.html", help="Write the page to print and sign.")
+@click.option("--junit", metavar="F.xml", help="Write the checks as JUnit XML.")
+@click.option("--walk", metavar="F.json", help="Answers of a walk round the surfaces, for the page.")
+@click.option("--keep", metavar="F.pcapng", help="Keep what a guided check received, with its marks.")
+@click.option("--force", is_flag=True, help="Write over files that exist.")
+@click.option("--format", "format_", type=click.Choice(("table", "json")), default="table", show_default=True)
+def command(
+    source: str,
+    rig_path: str,
+    report: str | None,
+    junit: str | None,
+    walk: str | None,
+    keep: str | None,
+    force: bool,
+    format_: str,
+    **settings: Any,
+) -> None:
+    """Check a receiver and a rig against the plan: pass, fail or not tested.
+
+    SOURCE is a recording of one round, or a port: then you are led through it.
+
+    \b
+    The round: leave all controls alone for 4 s. Then one control at a time:
+    first to the end that the plan's high_when names, hold, to the other end,
+    hold, let go, wait 1 s. At last hold the controls away from their failsafe
+    positions (propeller off!), switch the transmitter off for 4 s, and on again.
+
+    What the recording does not show is "not tested", which is no pass: exit
+    code 1 unless every check passed. A bench check is no proof of airworthiness.
+
+    \b
+    busbench verify round.pcapng --rig heron.toml --report heron.html
+    busbench verify /dev/ttyUSB0 --rig heron.toml --keep round.pcapng
+    """
+    targets = [path for path in (report, junit, keep) if path is not None]
+    _check_targets(targets, force=force)
+    code = verify(
+        source, rig_path, report=report, junit=junit, walk=walk, keep=keep, format_=format_,
+        options=read_options(settings),
+    )  # fmt: skip
+    click.get_current_context().exit(code)
+
+
+def _check_targets(paths: list[str], *, force: bool) -> None:
+    """Refuse before the work what could not be written after it."""
+    for path in paths:
+        if paths.count(path) > 1:
+            raise CaptureError(path, "is named twice", hint="give each file a name of its own")
+        if Path(path).exists() and not force:
+            raise CaptureError(path, "is there already", hint="choose another name, or write over it with --force")
+        if not Path(path).absolute().parent.is_dir():
+            raise CaptureError(path, "lies in no folder that is there", hint="make the folder first")
+
+
+def verify(
+    source: str,
+    rig_path: str,
+    *,
+    report: str | None = None,
+    junit: str | None = None,
+    walk: str | None = None,
+    keep: str | None = None,
+    format_: str = "table",
+    options: ReadOptions = ReadOptions(),  # noqa: B008 - frozen
+) -> int:
+    """Check a source against a rig; returns the exit code.
+
+    Args:
+        source: a recording or a port.
+        rig_path: the rig file.
+        report, junit, walk, keep: files; see the command.
+        format_: "table" or "json".
+        options: choices that the recording leaves open.
+    """
+    from busbench.port.live import is_live
+    from busbench.rig.load import read_rig
+    from busbench.verify.verify import verify as check
+
+    rig = read_rig(rig_path)
+    answers = None
+    if walk is not None:
+        from busbench.report.walk import read_walk
+
+        answers = read_walk(walk)
+    if is_live(source):
+        from busbench.cli.verify_guided import guide
+
+        found = guide(source, rig, keep=keep, line=options.line)
+        kept = keep
+    else:
+        if keep is not None:
+            raise CaptureError(source, "is a recording and is kept already", hint="leave --keep out")
+        found = check(read(source, options), rig, more=_pulse_checks(source, rig, options))
+        kept = source
+    if junit is not None:
+        from busbench.verify.junit import junit_xml
+
+        _write(junit, junit_xml(found))
+    if report is not None:
+        from busbench.report.page import write_page
+
+        text = write_page(found, source=source, recording_path=kept, rig_path=rig_path, walk=answers)
+        _write(report, text)
+    if format_ == "json":
+        write_json(found.to_json() | {"caution": CAUTION})
+    else:
+        print_table(found)
+    return 0 if found.verdict.value == "pass" else 1
+
+
+def read(source: str, options: ReadOptions) -> Recording:
+    """Read a recording whole, with progress and notes."""
+    from busbench.capture.reading import Recording, Span, read_frames
+    from busbench.wire.table import Found
+
+    progress = Progress("reading")
+    with open_source(source, options) as capture:
+        span, parts = Span(), []
+        for part in read_frames(capture, span, line=options.line):
+            parts.append(part)
+            progress.at(f"{sum(len(one.frames) for one in parts):,} frames")
+        progress.end()
+        found = Found.concat(parts)
+        return Recording(capture.info, span, found.frames, found.rejects)
+
+
+def _pulse_checks(source: str, rig: Rig, options: ReadOptions) -> tuple[Check, ...]:
+    """Checks of the pulse outputs, where the recording holds some beside the bus."""
+    from busbench.cli.pulses import try_pulses
+    from busbench.verify.pulse_checks import check_pulses
+
+    found = try_pulses(source, options)
+    return () if found is None else tuple(check_pulses(found, rig))
+
+
+def _write(path: str, text: str) -> None:
+    try:
+        Path(path).write_text(text, encoding="utf-8", newline="\n")
+    except (OSError, ValueError) as error:
+        raise BusbenchError(f"{path}: cannot be written ({getattr(error, 'strerror', None) or error})") from None
+    say(f"busbench: wrote {path}")
+
+
+def print_table(found: Verification) -> None:
+    """All checks for people, then the verdict."""
+    from busbench.verify.check import Verdict
+
+    rig = found.evidence.rig
+    for part in dict.fromkeys(check.part for check in found.checks):
+        rows = [
+            [check.verdict.value.upper(), plain(check.subject), check.name, margin_text(check), plain(check.sentence)]
+            for check in found.checks
+            if check.part == part
+        ]
+        click.echo("\n".join(table_lines(["verdict", "what", "check", "margin", "finding"], rows, left=5)))
+        click.echo()
+    counts = ", ".join(f"{found.count(verdict)} {word}" for verdict, word in (
+        (Verdict.PASS, "passed"), (Verdict.FAIL, "failed"), (Verdict.NOT_TESTED, "not tested"),
+    ))  # fmt: skip
+    click.echo(f"µs assumes {rig.scale.describe()}")
+    click.echo(f"{rig.plan.name}: {found.verdict.value.upper()} ({counts})")
+    click.echo(CAUTION)
+
+
+def margin_text(check: Check) -> str:
+    """How far inside its limit a check is, with the unit."""
+    return "" if check.margin is None else f"{check.margin:+.4g} {check.unit}"

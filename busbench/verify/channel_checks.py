@@ -1,0 +1,137 @@
+"""Checks of each channel of the plan: rest, both ends, direction, that it moves alone, noise at rest."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from busbench.verify.check import About, Check
+from busbench.verify.evidence import Evidence, Mapped
+from busbench.verify.turns import Turn, middle_of_three, rest_levels
+from busbench.wire.scale import FULL_COUNTS
+
+REST, LOW_END, HIGH_END = "rest", "low end", "high end"
+DIRECTION, ALONE, NOISE = "direction", "moves alone", "noise at rest"
+REST_SHARE = 0.3  # of the frames in which a channel must stand at one level to have a rest
+_RIGHT_WAY = 0.5  # of the planned reach, from which a move shows its direction
+
+
+def check_channels(evidence: Evidence, channels: Sequence[Mapped], turns: dict[str, Turn]) -> Iterator[Check]:
+    """All checks of the channels.
+
+    Args:
+        evidence: the recording.
+        channels: the plan's.
+        turns: by control; see find_turns.
+    """
+    rests = rest_levels(evidence)
+    for mapped in channels:
+        about = About("channel", mapped.subject, mapped.channel)
+        turn = turns.get(mapped.control)
+        yield _rest(about, evidence, mapped, rests[mapped.channel - 1])
+        yield from _ends(about, evidence, mapped, turn)
+        yield _direction(about, evidence, mapped, turn, rests[mapped.channel - 1])
+        yield _alone(about, mapped, turn, evidence.rig.limits.others_counts)
+        if not mapped.is_two_state:
+            yield _noise(about, evidence, mapped)
+
+
+def _shown(mapped: Mapped, counts: float, evidence: Evidence) -> str:
+    """Counts with their pulse, or the state."""
+    if mapped.is_two_state:
+        return "on" if counts > mapped.ends.neutral_counts else "off"
+    return f"{counts:.0f} counts ({evidence.rig.scale.to_us(counts):.0f} µs)"
+
+
+def _rest(about: About, evidence: Evidence, mapped: Mapped, rest: int) -> Check:
+    limit = evidence.rig.limits.rest_counts
+    values = evidence.counts[mapped.channel - 1][evidence.is_sound]
+    share = float((np.abs(values - rest) <= limit).mean()) if values.size else 0.0
+    if share < REST_SHARE:
+        why = "it stands nowhere for long: leave the controls alone for some seconds"
+        return about.not_tested(REST, why, unit="counts", limit=limit)
+    level = float(np.median(values[np.abs(values - rest) <= limit]))
+    plan = mapped.rest_counts
+    said = f"rests at {_shown(mapped, level, evidence)}, planned {_shown(mapped, plan, evidence)}"
+    return about.within(REST, said, measured=level, expected=plan, limit=limit, unit="counts")
+
+
+def _values(evidence: Evidence, mapped: Mapped, turn: Turn) -> np.typing.NDArray[np.int32]:
+    """The channel in a turn, without flagged frames and glitches."""
+    part = slice(turn.first, turn.stop)
+    return middle_of_three(evidence.counts[mapped.channel - 1][part][evidence.is_sound[part]])
+
+
+def _untouched(mapped: Mapped, turn: Turn | None) -> str:
+    if turn is None:
+        return f'nobody moved "{mapped.control}" in this recording'
+    return "no frame of its turn can be used"
+
+
+def _ends(about: About, evidence: Evidence, mapped: Mapped, turn: Turn | None) -> Iterator[Check]:
+    limit = evidence.rig.limits.end_pct / 100 * FULL_COUNTS
+    values = None if turn is None else _values(evidence, mapped, turn)
+    for name, plan, is_high in ((LOW_END, mapped.ends.low_counts, False), (HIGH_END, mapped.ends.high_counts, True)):
+        if values is None or not values.size:
+            yield about.not_tested(name, _untouched(mapped, turn), unit="counts", limit=limit)
+            continue
+        measured = float(values.max() if is_high else values.min())
+        said = f"reached {_shown(mapped, measured, evidence)}, planned {_shown(mapped, plan, evidence)}"
+        yield about.within(name, said, measured=measured, expected=plan, limit=limit, unit="counts")
+
+
+def _direction(about: About, evidence: Evidence, mapped: Mapped, turn: Turn | None, rest: int) -> Check:
+    """The first move of a turn goes to the high end, as the plan's high_when says."""
+    where = mapped.devices[0].high_when
+    if where is None:
+        return about.not_tested(DIRECTION, "the plan does not say at which end the channel is high: state high_when")
+    values = None if turn is None else _values(evidence, mapped, turn)
+    if values is None or not values.size:
+        return about.not_tested(DIRECTION, _untouched(mapped, turn))
+    reach = mapped.ends.high_counts - mapped.ends.neutral_counts
+    away = (values - mapped.ends.neutral_counts) / max(1.0, reach)
+    side = mapped.rest_side
+    if side:
+        seen = (
+            0
+            if abs(rest - mapped.ends.neutral_counts) < _RIGHT_WAY * reach
+            else int(np.sign(rest - mapped.ends.neutral_counts))
+        )
+        if not seen:
+            return about.not_tested(DIRECTION, "it rests at neither end, so the first move shows no direction")
+        word = "high" if seen > 0 else "low"
+        said = f'stands at its {word} end while "{mapped.control}" is left alone, away from "{where}"'
+        return about.is_so(DIRECTION, said if seen == side else said + ": reversed", good=seen == side)
+    far = np.flatnonzero(np.abs(away) >= _RIGHT_WAY)
+    if not far.size:
+        return about.not_tested(DIRECTION, "it did not move far enough to show a direction")
+    up = bool(away[far[0]] > 0)
+    said = f'"{mapped.control}" to "{where}" first took it {"up" if up else "down"}, planned up'
+    return about.is_so(DIRECTION, said if up else said + ": reversed", good=up)
+
+
+def _alone(about: About, mapped: Mapped, turn: Turn | None, limit: float) -> Check:
+    if turn is None:
+        return about.not_tested(ALONE, _untouched(mapped, turn), unit="counts", limit=limit)
+    words = [f"channel {one.channel} by {one.moved_counts} counts" for one in turn.also if one.follows]
+    if words:
+        most = max(one.moved_counts for one in turn.also if one.follows)
+        said = f'with "{mapped.control}" moved also {", ".join(words)}'
+        return about.at_most(ALONE, said, measured=most, limit=limit, unit="counts")
+    if turn.also:
+        others = ", ".join(str(one.channel) for one in turn.also)
+        why = f"others were moved at the same time (channel {others}): move one control at a time"
+        return about.not_tested(ALONE, why, unit="counts", limit=limit)
+    return about.at_most(ALONE, f'no other channel moved with "{mapped.control}"', measured=0, limit=limit,
+                         unit="counts")  # fmt: skip
+
+
+def _noise(about: About, evidence: Evidence, mapped: Mapped) -> Check:
+    limit = evidence.rig.limits.noise_counts
+    summary = evidence.channels.channels[mapped.channel - 1]
+    noise = summary.still_noise_counts
+    if noise is None:
+        return about.not_tested(NOISE, "it was never still for long enough", unit="counts rms", limit=limit)
+    said = f"{noise:.2f} counts rms over {summary.still_frames} frames at rest"
+    return about.at_most(NOISE, said, measured=noise, limit=limit, unit="counts rms")

@@ -1,0 +1,105 @@
+"""Checks of the line: frames, period, jitter, losses, glitches."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from busbench.analysis.confidence import loss_bounds
+from busbench.analysis.outages import Outage
+from busbench.verify.check import About, Check
+from busbench.verify.evidence import Evidence
+from busbench.verify.link_loss import LinkLoss
+
+LINE = About("line", "line")
+_WORDS = {"gap": "missing frames", "lost": "frames flagged lost", "failsafe": "frames in failsafe",
+          "damaged": "damaged frames"}  # fmt: skip
+
+
+def check_line(evidence: Evidence, loss: LinkLoss | None) -> Iterator[Check]:
+    """All checks of the line.
+
+    Args:
+        evidence: the recording.
+        loss: the stretch in which the transmitter was off, which counts as no loss.
+    """
+    limits, count = evidence.rig.limits, len(evidence.recording.frames)
+    yield LINE.at_least(
+        "frames", f"{count} frames were received", measured=count, limit=limits.frames_least, unit="frames"
+    )
+    if not count:
+        return
+    yield _period(evidence)
+    yield _jitter(evidence)
+    yield from _losses(evidence, loss)
+    found = evidence.channels
+    glitches = sum(one.glitches for one in found.channels)
+    where = [f"channel {one.channel}: {one.glitches}" for one in found.channels if one.glitches]
+    said = f"{glitches} single frames jumped {found.glitch_counts} counts or more away and back"
+    said += f" ({', '.join(where)})" if where else ""
+    yield LINE.at_most("glitches", said, measured=glitches, limit=limits.glitches, unit="glitches")
+
+
+def _period(evidence: Evidence) -> Check:
+    beat, plan_ms = evidence.timing, evidence.rig.plan.period_ms
+    limit = evidence.rig.limits.period_pct / 100 * plan_ms
+    if beat.period_mean_s is None:
+        return LINE.not_tested("period", beat.note, unit="ms", limit=limit)
+    measured = beat.period_mean_s * 1e3
+    said = f"a frame every {measured:.4f} ms on average, planned {plan_ms:g} ms"
+    return LINE.within("period", said, measured=measured, expected=plan_ms, limit=limit, unit="ms")
+
+
+def _jitter(evidence: Evidence) -> Check:
+    jitter, limit = evidence.timing.jitter, evidence.rig.limits.jitter_ms
+    if jitter is None:
+        return LINE.not_tested("jitter", evidence.timing.note, unit="ms", limit=limit)
+    measured, floor = jitter.period_rms_s * 1e3, jitter.floor_s * 1e3
+    said = f"{measured:.4f} ms rms; this measurement cannot see less than {floor:.4f} ms"
+    if measured > limit and measured <= floor:
+        return LINE.not_tested("jitter", said + ", so the receiver may be steadier", unit="ms", limit=limit)
+    return LINE.at_most("jitter", said, measured=measured, limit=limit, unit="ms")
+
+
+def _losses(evidence: Evidence, loss: LinkLoss | None) -> Iterator[Check]:
+    outages, limits = evidence.outages, evidence.rig.limits
+    events = [event for event in outages.events if not _is_in(event, evidence, loss)]
+    inside = sum(event.frames for event in outages.events if _is_in(event, evidence, loss))
+    expected = max(0, outages.expected - inside)
+    kinds = {kind: [event for event in events if event.kind == kind] for kind in _WORDS}
+    for kind, some in kinds.items():
+        lost, name = sum(event.frames for event in some), _WORDS[kind]
+        if kind == "gap" and not evidence.recording.clock.is_known:
+            yield LINE.not_tested(name, "without times missing frames cannot be seen", unit="%", limit=limits.loss_pct)
+            continue
+        if kind == "failsafe":
+            said = f"{lost} frames came in failsafe besides the test of it"
+            yield LINE.at_most(name, said, measured=lost, limit=0, unit="frames")
+            continue
+        upper = 100 * loss_bounds(lost, max(lost, expected)).upper_one_sided
+        said = f"{lost} of {expected}; the true ratio is below {upper:.3g} % at 95 % confidence"
+        if any(event.frames > 1 for event in some):
+            said += ", too kind a bound as they came in bursts"
+        if upper > limits.loss_pct and lost <= limits.loss_pct / 100 * expected:
+            said += f"; too few frames to promise {limits.loss_pct:g} %"
+        yield LINE.at_most(name, said, measured=upper, limit=limits.loss_pct, unit="%")
+    times = [event.duration_s for event in events if event.duration_s is not None]
+    if not evidence.recording.clock.is_known:
+        yield LINE.not_tested("longest outage", "the recording has no times", unit="s", limit=limits.outage_s)
+    else:
+        longest = max(times, default=0.0)
+        said = f"the longest outage lasted {longest:.3f} s" if times else "there was no outage"
+        said += " besides the failsafe test" if loss is not None else ""
+        yield LINE.at_most("longest outage", said, measured=longest, limit=limits.outage_s, unit="s")
+
+
+def _is_in(event: Outage, evidence: Evidence, loss: LinkLoss | None) -> bool:
+    """True where an event belongs to the test of the failsafe."""
+    if loss is None:
+        return False
+    frames = evidence.recording.frames
+    if event.start_s is not None and event.end_s is not None:
+        slack = 1.5 * evidence.period_ns / 1e9
+        return event.start_s >= loss.start_s - slack and event.end_s <= loss.end_s + slack
+    first = int(frames.offset[loss.first]) if loss.first < len(frames) else 1 << 62
+    stop = int(frames.offset[loss.stop]) if loss.stop < len(frames) else 1 << 62
+    return first <= event.offset < stop

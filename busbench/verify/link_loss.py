@@ -1,0 +1,121 @@
+"""Where in a recording the transmitter was switched off, and how that shows on the bus."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from busbench.verify.evidence import Evidence
+from busbench.wire.bulk import FLAG_FAILSAFE
+
+OFF_MARK, ON_MARK = "transmitter off", "transmitter on"
+TEST_S = 1.0  # a shorter outage is no test of the failsafe
+_JOIN_S = 0.3  # sound frames for a shorter time do not part two outages
+_GAP_PERIODS = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class LinkLoss:
+    """A stretch in which the link was gone.
+
+    Args:
+        start_s: time of the last good frame before it.
+        end_s: time of the first good frame after it, or where the recording ends.
+        first, stop: its rows; none where the bus was silent from start to end.
+        failsafe_s: time of the first frame flagged failsafe, or None.
+        silent_s: time without frames in it.
+        off_s: when the transmitter was switched off, where that is marked.
+        on_s: when it was switched on again, where that is marked.
+        has_ended: True where good frames follow.
+    """
+
+    start_s: float
+    end_s: float
+    first: int
+    stop: int
+    failsafe_s: float | None
+    silent_s: float
+    off_s: float | None
+    on_s: float | None
+    has_ended: bool
+
+    @property
+    def is_silent(self) -> bool:
+        """True where the bus was silent for most of it."""
+        return self.silent_s > 0.5 * (self.end_s - self.start_s)
+
+
+def find_link_loss(evidence: Evidence) -> LinkLoss | None:
+    """The stretch in which the transmitter was off: where it is marked, else the longest of TEST_S or more.
+
+    Among unmarked ones, one with failsafe flags goes before others.
+
+    Args:
+        evidence: the recording.
+
+    Returns:
+        The stretch, or None where there is none.
+    """
+    marks = evidence.marks_s()
+    off_s = next((t for t, text in reversed(marks) if text.casefold() == OFF_MARK), None)
+    on_s = None
+    if off_s is not None:
+        on_s = next((t for t, text in marks if text.casefold() == ON_MARK and t > off_s), None)
+    found = _stretches(evidence, off_s, on_s)
+    if off_s is not None:
+        # Signs may come a little before the mark, for the hand that marks is slow.
+        until_s = evidence.end_s if on_s is None else on_s
+        inside = [one for one in found if one.start_s < until_s and one.end_s > off_s - 1]
+        if inside:
+            return max(inside, key=lambda one: one.end_s - one.start_s)
+        first, stop = evidence.row_at(off_s), evidence.row_at(until_s)
+        return LinkLoss(off_s, until_s, first, stop, None, 0.0, off_s, on_s, on_s is not None)
+    long = [one for one in found if one.end_s - one.start_s >= TEST_S]
+    return max(long, key=lambda one: (one.failsafe_s is not None, one.end_s - one.start_s), default=None)
+
+
+def _stretches(evidence: Evidence, off_s: float | None, on_s: float | None) -> list[LinkLoss]:
+    """Runs of frames flagged and of silence that follow one another."""
+    t_s, down = evidence.t_s, evidence.is_down
+    count = t_s.size
+    if not count:
+        return []
+    spans: list[tuple[float, float]] = []  # each from the good frame before to the good frame after
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], down, [False]])))
+    for first, stop in edges.reshape(-1, 2).tolist():
+        before = float(t_s[first - 1]) if first else 0.0
+        spans.append((before, float(t_s[stop]) if stop < count else evidence.end_s))
+    silences = _silences(evidence)
+    spans = sorted([*spans, *silences])
+    joined: list[tuple[float, float]] = []
+    for start, end in spans:
+        if joined and start <= joined[-1][1] + _JOIN_S:
+            joined[-1] = (joined[-1][0], max(end, joined[-1][1]))
+        else:
+            joined.append((start, end))
+    is_failsafe = (evidence.recording.frames.flags & FLAG_FAILSAFE) != 0
+    found = []
+    for start, end in joined:
+        inside = np.flatnonzero((t_s > start) & (t_s < end))
+        first, stop = (int(inside[0]), int(inside[-1]) + 1) if inside.size else (evidence.row_at(end),) * 2
+        if end >= evidence.end_s and down[-1]:
+            stop = count
+        flagged = np.flatnonzero(is_failsafe[first:stop])
+        failsafe_s = float(t_s[first + flagged[0]]) if flagged.size else None
+        silent = sum(min(b, end) - max(a, start) for a, b in silences if a < end and b > start)
+        has_ended = stop < count and not down[stop]
+        found.append(LinkLoss(start, end, first, stop, failsafe_s, silent, off_s, on_s, has_ended))
+    return found
+
+
+def _silences(evidence: Evidence) -> list[tuple[float, float]]:
+    """Times without frames, each from the frame before to the frame after."""
+    if not evidence.recording.clock.is_known:
+        return []
+    t_s = np.append(evidence.t_s, evidence.end_s)
+    slack_s = np.append(evidence.recording.frames.slack_ns / 1e9, 0.0)
+    # Stamps of reads may be late: only what is certainly longer counts.
+    apart = np.diff(t_s) - np.minimum(slack_s[1:], 1.0)
+    at = np.flatnonzero(apart > _GAP_PERIODS * evidence.period_ns / 1e9)
+    return [(float(t_s[i]), float(t_s[i + 1])) for i in at.tolist()]

@@ -1,0 +1,58 @@
+"""Checks of pulse outputs beside the bus: that both outputs of a receiver agree."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from busbench.analysis.pulses import PulseLine, Pulses
+from busbench.rig.model import Rig
+from busbench.verify.check import About, Check
+from busbench.verify.evidence import map_channels
+
+FOLLOWS, AGREES = "pulse output", "agrees with the bus"
+
+
+def check_pulses(found: Pulses, rig: Rig) -> Iterator[Check]:
+    """Check each device off the bus against the pulse output of its channel, and each output for its scale.
+
+    Args:
+        found: the outputs as measured.
+        rig: the plan.
+    """
+    by_channel = {line.fit.channel: line for line in found.lines if line.fit is not None and not line.fit.also}
+    for mapped in map_channels(rig):
+        if all(device.kind != "off-bus" for device in mapped.devices) and mapped.channel not in by_channel:
+            continue
+        about = About("pulse", mapped.subject, mapped.channel)
+        line = by_channel.get(mapped.channel)
+        if line is None:
+            yield about.not_tested(FOLLOWS, "no pulse line in the recording is seen to follow this channel")
+            continue
+        yield about.is_so(FOLLOWS, _words(line), good=line.fit is not None and line.fit.us_per_count > 0)
+        yield _agreement(about, line, rig)
+    for line in found.lines:
+        about = About("pulse", f"pulse line {line.name}")
+        if line.fit is None:
+            yield about.not_tested(FOLLOWS, line.note)
+        elif line.fit.also:
+            yield _agreement(about, line, rig)  # whichever channel it is, the scale is measured
+
+
+def _words(line: PulseLine) -> str:
+    fit = line.fit
+    assert fit is not None
+    way = "follows" if fit.us_per_count > 0 else "runs against"
+    return (
+        f"{line.name} {way} channel {fit.channel}: {fit.centre_us:.2f} µs at 992 counts, {fit.us_per_count:.5f} µs a"
+        f" count, residual {fit.residual_us:.2f} µs rms"
+    )
+
+
+def _agreement(about: About, line: PulseLine, rig: Rig) -> Check:
+    fit = line.fit
+    assert fit is not None
+    ends = (fit.min_counts, fit.max_counts)
+    worst = max(ends, key=lambda counts: abs(fit.width_us(counts) - rig.scale.to_us(float(counts))))
+    measured, expected = fit.width_us(worst), float(rig.scale.to_us(float(worst)))
+    said = f"{measured:.1f} µs at {worst} counts, by the plan's scale {expected:.1f} µs"
+    return about.within(AGREES, said, measured=measured, expected=expected, limit=rig.limits.pulse_us, unit="µs")

@@ -1,0 +1,99 @@
+"""A guided check on a live port: takes what was received, and the words of the person, and gives checks.
+
+Nothing here reads a port or a key: whoever leads the session, in text or in the terminal UI, hands them in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from busbench.capture.base import CaptureInfo
+from busbench.capture.reading import Recording, Span
+from busbench.model import BUS_LINE, ByteLog, Chunk, Clock, LineSettings, Mark
+from busbench.rig.model import Rig
+from busbench.verify.check import Check
+from busbench.verify.steps import DONE_MARK, Step, round_of
+from busbench.verify.verify import Verification, verify
+from busbench.wire.align import FrameFinder
+from busbench.wire.table import Found
+
+
+class Session:
+    """One guided round.
+
+    Args:
+        rig: the plan.
+        source: name of the port.
+        clock: of its chunks.
+        start_utc_ns: Unix time of the clock's zero, where known.
+        line: how the line is set.
+    """
+
+    def __init__(
+        self, rig: Rig, *, source: str, clock: Clock, start_utc_ns: int | None = None, line: LineSettings = BUS_LINE
+    ) -> None:
+        self.rig = rig
+        self.steps = round_of(rig)
+        self.info = CaptureInfo(source, "live", clock, start_utc_ns, source)
+        self._finder = FrameFinder(clock=clock, line=line)
+        self._found: list[Found] = []
+        self._span = Span()
+
+    @property
+    def last_t_ns(self) -> int:
+        """Time of the last byte, 0 before the first."""
+        return self._span.last_t_ns or 0
+
+    @property
+    def frames(self) -> int:
+        """Frames so far."""
+        return sum(len(found.frames) for found in self._found)
+
+    def feed(self, chunks: Sequence[Chunk]) -> None:
+        """Take what was received."""
+        log = ByteLog.from_chunks(chunks, offset=self._span.bytes_total)
+        if not len(log):
+            return
+        if self._span.first_t_ns is None:
+            self._span.first_t_ns = int(log.mark_t_ns[0])
+        self._span.last_t_ns = int(log.mark_t_ns[-1])
+        self._span.bytes_total = log.end
+        self._found.append(self._finder.feed(log))
+
+    def begin(self, step: Step, *, t_ns: int) -> None:
+        """A step begins; beginning one again puts the later time in place of the earlier."""
+        self.info.marks.append(Mark(t_ns, step.mark))
+
+    def end(self, step: Step, *, t_ns: int) -> tuple[Check, ...]:
+        """A step has ended.
+
+        Returns:
+            The checks of its channels as they stand now.
+        """
+        self.info.marks.append(Mark(t_ns, DONE_MARK))
+        if not step.channels or not self.frames:
+            return ()
+        found = verify(self.recording(), self.rig)
+        return tuple(check for check in found.checks if check.part == "channel" and check.channel in step.channels)
+
+    def recording(self, *, until_ns: int | None = None) -> Recording:
+        """All that was received so far.
+
+        Args:
+            until_ns: time up to which the port was heard, so that silence at the end counts.
+        """
+        found = Found.concat(self._found)
+        last = self._span.last_t_ns
+        if until_ns is not None and last is not None:
+            last = max(last, until_ns)
+        span = Span(self._span.bytes_total, self._span.first_t_ns, last, list(found.ambiguous))
+        return Recording(self.info, span, found.frames, found.rejects)
+
+    def finish(self, *, t_ns: int) -> Verification:
+        """The round is over.
+
+        Returns:
+            All checks; of steps that were left out, not tested.
+        """
+        self._found.append(self._finder.flush())
+        return verify(self.recording(until_ns=t_ns), self.rig)

@@ -1,0 +1,63 @@
+"""The round of a guided check: what the person is to do, step by step."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from busbench.rig.model import Rig
+from busbench.verify.evidence import Mapped, map_channels
+from busbench.verify.link_loss import OFF_MARK, ON_MARK
+
+REST_MARK, DONE_MARK, AWAY_MARK = "rest", "done", "controls held away"
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of the round.
+
+    Args:
+        mark: word set in the recording when it begins; of a control, its name.
+        instruction: what to do, in one or two sentences.
+        least_s: it lasts at least so long.
+        channels: channels that it is about, 1-18.
+    """
+
+    mark: str
+    instruction: str
+    least_s: float
+    channels: tuple[int, ...] = ()
+
+
+def round_of(rig: Rig) -> tuple[Step, ...]:
+    """The steps of a whole round.
+
+    Args:
+        rig: the plan.
+
+    Returns:
+        Rest, each control by the order of the file, and the transmitter off and on.
+    """
+    channels = map_channels(rig)
+    steps = [Step(REST_MARK, "Leave all controls alone.", 4.0)]
+    for control in dict.fromkeys(mapped.control for mapped in channels):
+        own = [mapped for mapped in channels if mapped.control == control]
+        steps.append(Step(control, _move(control, own), 1.0, tuple(mapped.channel for mapped in own)))
+    return (
+        *steps,
+        Step(AWAY_MARK, "Hold every control away from its failsafe position (propeller off!).", 1.0),
+        Step(OFF_MARK, "Hold on, and switch the transmitter off as you go on from here.", 4.0),
+        Step(ON_MARK, "Switch the transmitter on again as you go on from here; leave all controls alone.", 4.0),
+    )
+
+
+def _move(control: str, own: list[Mapped]) -> str:
+    where = own[0].devices[0].high_when
+    first = f'to "{where}"' if where else "to one end"
+    if own[0].rest_side:
+        way = f"{first}, hold, and back to where it rests"
+        if own[0].rest_side > 0:
+            way = "to its other end, hold, and back to where it rests"
+    else:
+        way = f"{first}, hold, to the other end, hold, then let go"
+    moved = ", ".join(f"{mapped.channel} {device.name}" for mapped in own for device in mapped.devices)
+    return f'Move "{control}" {way}. It should move {moved}, and nothing else.'
