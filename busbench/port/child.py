@@ -144,6 +144,7 @@ class Child:
         has_marks = isinstance(port, BusPort) and port.marks_bad
         self._unmarker = Unmarker() if has_marks else None
         self._hub.attach(port)
+        self._choose_priority()
         self._tell(kind, "the port is open" if kind is EventKind.OPENED else self._is_back(str(port.port)))
         self._totals = port.error_totals() if isinstance(port, BusPort) else None
         self._totals_ns = perf_counter_ns() + _TOTALS_NS
@@ -227,7 +228,7 @@ class Child:
             self._hub.send(messages.status(Transmission(is_over=True, reason=reason)))
             return
         self._is_given_up = False
-        _hurry(True)
+        self._choose_priority()
 
     def _transmit(self, pacer: Pacer, now: int) -> None:
         if now < pacer.deadline_ns - SPIN_NS:
@@ -270,8 +271,17 @@ class Child:
             return
         self._hub.send(messages.status(self._pacer.state))
         self._pacer = None
-        _hurry(False)
+        self._choose_priority()
         self._is_done = self._is_alone
+
+    def _choose_priority(self) -> None:
+        """Go before other processes where times matter and that is allowed; a stream address only when sending."""
+        if sys.platform != "linux":
+            return
+        is_urgent = self._pacer is not None or isinstance(self._hub.port, BusPort)
+        policy, priority = (os.SCHED_FIFO, 10) if is_urgent else (os.SCHED_OTHER, 0)
+        with contextlib.suppress(OSError):
+            os.sched_setscheduler(0, policy, os.sched_param(priority))
 
     # The end
 
@@ -306,15 +316,6 @@ class Child:
     def _tell(self, kind: EventKind, text: str, *, count: int = 0, t_ns: int | None = None) -> None:
         now = perf_counter_ns() if t_ns is None else t_ns
         self._hub.send(messages.event(PortEvent(now, kind, text, count)))
-
-
-def _hurry(is_wanted: bool) -> None:
-    """Go before other processes while frames have deadlines, where that is allowed."""
-    if sys.platform != "linux":
-        return
-    policy, priority = (os.SCHED_FIFO, 10) if is_wanted else (os.SCHED_OTHER, 0)
-    with contextlib.suppress(OSError):
-        os.sched_setscheduler(0, policy, os.sched_param(priority))
 
 
 def _read_settings(fd: int) -> ChildSettings | None:
