@@ -299,8 +299,8 @@ def _even_runs(error: NDArray[np.signedinteger], holes: Missing) -> Iterator[NDA
     is_long = holes.count > _FILL_SLOTS
     for start, stop in pairwise([0, *holes.row[is_long].tolist(), error.size]):
         run = error[start:stop]
-        inside = (holes.row > start) & (holes.row < stop)
-        if inside.any():
+        inside = slice(*np.searchsorted(holes.row, [start + 1, stop]).tolist())
+        if inside.start < inside.stop:
             row, count = holes.row[inside] - start, holes.count[inside]
             run = np.insert(run, row.repeat(count), run[row - 1].repeat(count))
         yield run

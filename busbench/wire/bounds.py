@@ -41,24 +41,22 @@ def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: in
         holds = np.arange(first, first + end.size)  # one read a frame
     else:
         holds = np.searchsorted(mark_end, end)
-    latest = mark_t_ns[holds].copy()
+    latest = mark_t_ns[holds]
     earliest = np.full(end.size, -_FAR)
-    rows = np.arange(end.size)
-    before = holds - 1
-    while rows.size:
-        keep = before >= 0
-        rows, before = rows[keep], before[keep]
-        if not rows.size:
-            break
-        # Bytes of the frame that had come by this mark: none or fewer if negative.
-        had = mark_end[before] - offset[rows]
-        inside = np.maximum(had, 0)
+    # Mark after mark, backwards from the one before that which holds the last byte.
+    rows: I64 | slice = slice(int(np.searchsorted(holds, 1)), None)
+    before = holds[rows] - 1
+    while before.size:
+        had = mark_end[before] - offset[rows]  # bytes of the frame that had come; none or fewer if negative
         t = mark_t_ns[before]
-        earliest[rows] = np.maximum(earliest[rows], t + (FRAME_BYTES - 1 - inside) * character_ns)
-        cut = had > 0
-        rows, before = rows[cut], before[cut]
-        latest[rows] = np.minimum(latest[rows], t[cut] + (FRAME_BYTES - inside[cut]) * character_ns)
-        before = before - 1
+        bound = t + (FRAME_BYTES - 1) * character_ns
+        bound -= np.maximum(had, 0) * character_ns
+        earliest[rows] = np.maximum(earliest[rows], bound)
+        inside = np.flatnonzero(had > 0)
+        cut = inside + rows.start if isinstance(rows, slice) else rows[inside]
+        latest[cut] = np.minimum(latest[cut], bound[inside] + character_ns)
+        more = before[inside] > 0
+        rows, before = cut[more], before[inside][more] - 1
     # A read that returned late bounds from below too high: the bounds then cross, by as much
     # as the stamps differ in lateness, and that is how far the time is uncertain.
     slack = np.clip(np.abs(latest - earliest), 0, SLACK_UNKNOWN).astype(np.uint32)
