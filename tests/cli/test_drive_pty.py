@@ -116,11 +116,11 @@ class Driver:
 
 
 @pytest.fixture
-def driver(wire: Wire) -> Iterator[Driver]:
+def driver(wire: Wire, request: pytest.FixtureRequest) -> Iterator[Driver]:
     keyboard, terminal = os.openpty()
     args = ["drive", "hold", "--channel", "1", "--level", "20", "--duration", "60", "--to", wire.name]
     process = subprocess.Popen(
-        [sys.executable, "-c", CHILD, *args, "--motor", "3", "--arm"],
+        [sys.executable, "-c", CHILD, *args, "--motor", "3", "--arm", *getattr(request, "param", ())],
         stdin=terminal,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
@@ -181,6 +181,17 @@ def test_a_stopped_program_ends_in_a_ramp_after_a_second(wire: Wire, driver: Dri
     driver.process.send_signal(signal.SIGSTOP)
     level = ramped_out(wire.read())
     assert (level == 1156).sum() <= 1.5 / 0.007
+
+
+@pytest.mark.parametrize("driver", [("--end", "hold")], indirect=True)
+def test_a_hold_after_a_key_does_not_outlive_a_stopped_program(wire: Wire, driver: Driver) -> None:
+    up(wire)
+    os.write(driver.keyboard, b" ")
+    held = wire.read(most=100 * 25)  # the key is obeyed within half as many
+    driver.process.send_signal(signal.SIGSTOP)
+    held += wire.read(most=1000 * 25)
+    assert len(held) < 600 * 25
+    assert set(counts_of(held)[:, 0].tolist()) == {1156}
 
 
 def test_a_key_stops_and_the_result_is_said(wire: Wire, driver: Driver) -> None:
