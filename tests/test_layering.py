@@ -25,6 +25,7 @@ RANK = {room: rank for rank, rooms in enumerate(ORDER) for room in rooms}
 # Rooms of one rank that may import one another, with the reason.
 NEIGHBOURS = {
     ("cli", "tui"): "a command opens the terminal UI",
+    ("report", "verify"): "the page shows what the checks found",
 }
 # Who alone may import a library: paths below the package.
 OWNERS = {"serial": "port/", "textual": "tui/", "construct": "wire/frame.py"}

@@ -108,30 +108,31 @@ def verify(
     from busbench.verify.verify import verify as check
 
     rig = read_rig(rig_path)
-    answers = None
+    answers: tuple[Check, ...] = ()
     if walk is not None:
-        from busbench.report.walk import read_walk
+        from busbench.verify.walk_answers import check_walk, read_walk
 
-        answers = read_walk(walk)
+        answers = tuple(check_walk(read_walk(walk)))
     if is_live(source):
         from busbench.cli.verify_guided import guide
 
-        found = guide(source, rig, keep=keep, line=options.line)
+        found = guide(source, rig, keep=keep, line=options.line, more=answers)
         kept = keep
     else:
         if keep is not None:
             raise CaptureError(source, "is a recording and is kept already", hint="leave --keep out")
-        found = check(read(source, options), rig, more=_pulse_checks(source, rig, options))
+        found = check(read(source, options), rig, more=(*_pulse_checks(source, rig, options), *answers))
         kept = source
     if junit is not None:
         from busbench.verify.junit import junit_xml
 
         _write(junit, junit_xml(found))
     if report is not None:
-        from busbench.report.page import write_page
+        from busbench.report.page import page_html
+        from busbench.report.provenance import gather
 
-        text = write_page(found, source=source, recording_path=kept, rig_path=rig_path, walk=answers)
-        _write(report, text)
+        provenance = gather(source=source, recording_path=kept, rig_path=rig_path)
+        _write(report, page_html(found, provenance=provenance))
     if format_ == "json":
         write_json(found.to_json() | {"caution": CAUTION})
     else:

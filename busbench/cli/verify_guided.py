@@ -16,7 +16,7 @@ from busbench.errors import BusbenchError
 from busbench.model import Chunk, LineSettings
 from busbench.port.live import EventKind, LivePort, open_live
 from busbench.rig.model import Rig
-from busbench.verify.check import Verdict
+from busbench.verify.check import Check, Verdict
 from busbench.verify.session import Session
 from busbench.verify.steps import Step
 from busbench.verify.verify import Verification
@@ -25,7 +25,7 @@ LOOK_S = 0.1
 HELP = "Enter goes on, s skips, r repeats the step before, q ends the round."
 
 
-def guide(source: str, rig: Rig, *, keep: str | None, line: LineSettings) -> Verification:
+def guide(source: str, rig: Rig, *, keep: str | None, line: LineSettings, more: tuple[Check, ...] = ()) -> Verification:
     """Lead a person through the round on a port.
 
     Args:
@@ -33,6 +33,7 @@ def guide(source: str, rig: Rig, *, keep: str | None, line: LineSettings) -> Ver
         rig: the plan.
         keep: file for what is received, or None.
         line: how to set the line.
+        more: checks made elsewhere.
 
     Returns:
         All checks; steps that were skipped are not tested.
@@ -53,7 +54,7 @@ def guide(source: str, rig: Rig, *, keep: str | None, line: LineSettings) -> Ver
             recorder.close()
         if stop.is_set():
             raise click.Abort
-        return session.finish(t_ns=_now(session))
+        return session.finish(t_ns=_now(session), more=more)
 
 
 def _lead(session: Session, bench: _Bench) -> None:

@@ -1,1 +1,1 @@
-"""Pages to print."""
+"""The sign-off page: what was checked, what was not, and on what grounds."""

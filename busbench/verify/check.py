@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-Part = Literal["line", "channel", "failsafe", "pulse"]
+Part = Literal["line", "channel", "failsafe", "pulse", "walk"]
 
 
 class Verdict(enum.StrEnum):

@@ -20,7 +20,7 @@ class Verification:
     """All checks and what they were made on.
 
     Args:
-        checks: in the order line, channels, failsafe, pulses.
+        checks: in the order line, channels, failsafe, pulses, walk.
         evidence: the recording and the plan.
         channels: those of the plan.
         turns: stretches in which one control was moved, by its name.

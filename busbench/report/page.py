@@ -1,0 +1,119 @@
+"""The sign-off page: one HTML document that holds everything, runs nothing, and prints on A4."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from busbench.errors import RigError
+from busbench.report.pictures import draw_harness, draw_histogram, draw_outages, draw_trace
+from busbench.report.provenance import Provenance
+from busbench.rig.check import check_rig
+from busbench.rig.finding import Finding
+from busbench.rig.power import MOVING, find_weakest, power_cases
+from busbench.rig.sheet import setup_steps
+from busbench.verify.channel_checks import ALONE, DIRECTION, HIGH_END, LOW_END, NOISE, REST
+from busbench.verify.check import Check, Verdict
+from busbench.verify.evidence import Mapped
+from busbench.verify.failsafe_checks import VALUE
+from busbench.verify.verify import Verification
+
+MARKS = {Verdict.PASS: "✓ pass", Verdict.FAIL: "✗ FAIL", Verdict.NOT_TESTED: "○ not tested"}
+CAUTIONS = (
+    "A bench check is no proof of airworthiness. It looked at signals on one day, in one place, with propellers off.",
+    "Local rules and laws for model aircraft come first. Ask your club's safety officer.",
+    "Before every flight: a range check with the motor off and on, and a control check, each surface the right way.",
+    "What is marked not tested was not tested. After any change of wiring, settings or devices, check again.",
+)
+_COLUMNS = (REST, LOW_END, HIGH_END, DIRECTION, ALONE, NOISE, VALUE)
+_PARTS = {
+    "line": "The line", "channel": "Channels", "failsafe": "Failsafe", "pulse": "Pulse outputs",
+    "walk": "Walk round the surfaces",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelRow:
+    """A channel in the table: its checks by column, None where there is none."""
+
+    mapped: Mapped
+    cells: tuple[Check | None, ...]
+    trace: str
+
+
+def cell_text(check: Check | None) -> str:
+    """A check in a cell: its mark and the value found."""
+    if check is None:
+        return "–"
+    mark = MARKS[check.verdict].split(" ")[0]
+    if check.verdict is Verdict.NOT_TESTED:
+        return f"{mark} not tested"
+    if check.measured is None:
+        return f"{mark} {'yes' if check.verdict is Verdict.PASS else 'no'}"
+    return f"{mark} {check.measured:.4g}"
+
+
+def margin_text(check: Check) -> str:
+    """Limit and margin of a check, for people."""
+    if check.limit is None:
+        return ""
+    plan = f"{check.expected:.6g} ± " if check.expected is not None else ""
+    margin = f", margin {check.margin:+.4g}" if check.margin is not None else ""
+    return f"limit {plan}{check.limit:.4g} {check.unit}{margin}"
+
+
+def page_html(found: Verification, *, provenance: Provenance) -> str:
+    """The page.
+
+    Args:
+        found: all checks.
+        provenance: where they come from.
+
+    Returns:
+        One HTML document; all words of files and people in it are escaped.
+    """
+    import jinja2  # only pages need it
+    from markupsafe import Markup
+
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("busbench.report"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    evidence, rig = found.evidence, found.evidence.rig
+
+    def picture(svg: str) -> Markup:
+        return Markup(svg)
+
+    rows = [
+        ChannelRow(
+            mapped,
+            tuple(_find(found, mapped.channel, column) for column in _COLUMNS),
+            picture(draw_trace(evidence, mapped, found.turns.get(mapped.control), found.loss)),
+        )
+        for mapped in found.channels
+    ]
+    harness, weakest, worst_case = "", None, None
+    try:
+        cases = power_cases(rig)
+        weakest = find_weakest(rig)
+        worst_case = next(case for case in cases if case.case == (weakest.case if weakest else MOVING))
+        harness = draw_harness(rig, worst_case, weakest)
+        findings: list[Finding] = check_rig(rig)
+    except RigError as error:
+        findings = [Finding("fault", "harness", str(error), "volts cannot be reckoned", "mend the rig file")]
+    return environment.get_template("page.html").render(
+        found=found, rig=rig, evidence=evidence, recording=evidence.recording, provenance=provenance,
+        verdict=MARKS[found.verdict], marks=MARKS, parts=_PARTS, cautions=CAUTIONS, rows=rows, columns=_COLUMNS,
+        failed=[check for check in found.checks if check.verdict is Verdict.FAIL],
+        untested=[check for check in found.checks if check.verdict is Verdict.NOT_TESTED],
+        counts={verdict: found.count(verdict) for verdict in Verdict}, Verdict=Verdict,
+        histogram=picture(draw_histogram(evidence)), timeline=picture(draw_outages(evidence, found.loss)),
+        harness=picture(harness), weakest=weakest, worst_case=worst_case, findings=findings,
+        steps=setup_steps(rig), cell_text=cell_text, margin_text=margin_text,
+    )  # fmt: skip
+
+
+def _find(found: Verification, channel: int, name: str) -> Check | None:
+    return next((check for check in found.checks if check.channel == channel and check.name == name), None)

@@ -1,0 +1,197 @@
+"""The pictures of the page."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busbench.report.svg import Drawing, ticks
+from busbench.rig.model import Rig
+from busbench.rig.power import Case, Weakest
+from busbench.rig.tree import layout_tree
+from busbench.verify.evidence import Evidence, Mapped
+from busbench.verify.link_loss import LinkLoss
+from busbench.verify.turns import Turn
+from busbench.wire.bulk import COUNTS_MAX
+
+WIDTH = 720.0
+_LEFT, _RIGHT = 96.0, 46.0
+_COLUMNS = 360  # of a trace, each drawn from its least to its greatest value
+_BINS = 48
+LANES = (("gap", "G"), ("damaged", "D"), ("lost", "L"), ("failsafe", "F"))
+_KEPT_EVENTS = 2000
+
+
+def _x(time_s: float, end_s: float) -> float:
+    return _LEFT + (WIDTH - _LEFT - _RIGHT) * time_s / max(end_s, 1e-9)
+
+
+def _time_axis(drawing: Drawing, end_s: float, y: float) -> None:
+    drawing.line(_LEFT, y, WIDTH - _RIGHT, y)
+    for tick in ticks(0, end_s):
+        drawing.line(_x(tick, end_s), y, _x(tick, end_s), y + 4)
+        drawing.text(_x(tick, end_s), y + 15, f"{tick:g}", anchor="middle", size=10)
+    drawing.text(WIDTH - _RIGHT + 6, y + 15, "s", size=10)
+
+
+def draw_trace(evidence: Evidence, mapped: Mapped, turn: Turn | None, loss: LinkLoss | None) -> str:
+    """A channel over the whole recording, with the plan's ends dashed.
+
+    Args:
+        evidence: the recording.
+        mapped: the channel.
+        turn: bracketed, where there is one.
+        loss: hatched, where there is one.
+    """
+    height, top, bottom = 96.0, 14.0, 74.0
+    drawing = Drawing(WIDTH, height, title=f"{mapped.subject} over time")
+    values, end_s = evidence.counts[mapped.channel - 1], max(evidence.end_s, 1e-9)
+    ends = mapped.ends
+    low = min(float(values.min(initial=COUNTS_MAX)), ends.low_counts)
+    high = max(float(values.max(initial=0)), ends.high_counts)
+
+    def y(counts: float) -> float:
+        return bottom - (bottom - top) * (counts - low) / max(1.0, high - low)
+
+    if loss is not None:
+        drawing.box(_x(loss.start_s, end_s), top, _x(loss.end_s, end_s) - _x(loss.start_s, end_s), bottom - top,
+                    fill="hatch")  # fmt: skip
+        drawing.text(_x(loss.start_s, end_s), top - 3, "off", size=10)
+    for counts, dash in ((ends.low_counts, "dash"), (ends.neutral_counts, "dot"), (ends.high_counts, "dash")):
+        drawing.line(_LEFT, y(counts), WIDTH - _RIGHT, y(counts), dash=dash, width=0.7)
+        word = f"{counts:.0f}"
+        if mapped.is_two_state:
+            word = {ends.low_counts: "off", ends.high_counts: "on"}.get(counts, "")
+        drawing.text(_LEFT - 6, y(counts) + 4, word, anchor="end", size=10)
+    drawing.path(((_x(t, end_s), y(v)) for t, v in _thinned(evidence.t_s, values, end_s)), width=1.3)
+    if turn is not None and turn.stop > turn.first:
+        a, b = (_x(float(evidence.t_s[row]), end_s) for row in (turn.first, min(turn.stop, values.size) - 1))
+        drawing.path(((a, top - 3), (a, top - 7), (b, top - 7), (b, top - 3)))
+    _time_axis(drawing, end_s, bottom + 4)
+    return drawing.svg()
+
+
+def _thinned(t_s: NDArray[np.float64], values: NDArray[np.int16], end_s: float) -> list[tuple[float, float]]:
+    """Points whose line looks as all would: first, least, greatest and last of each column."""
+    if not values.size:
+        return []
+    column = np.minimum((t_s / end_s * _COLUMNS).astype(np.int64), _COLUMNS - 1)
+    starts = np.flatnonzero(np.diff(column, prepend=-1))
+    points: list[tuple[float, float]] = []
+    for start, stop in zip(starts.tolist(), [*starts[1:].tolist(), values.size], strict=True):
+        part = values[start:stop]
+        for row in sorted({0, int(part.argmin()), int(part.argmax()), part.size - 1}):
+            point = float(t_s[start + row]), float(part[row])
+            if len(points) > 1 and points[-1][1] == points[-2][1] == point[1]:
+                points[-1] = point
+            else:
+                points.append(point)
+    return points
+
+
+def draw_histogram(evidence: Evidence) -> str:
+    """How long the periods were; empty where the clock tells nothing of it."""
+    timing = evidence.timing
+    if timing.jitter is None or timing.period_mean_s is None:
+        return ""
+    plan_ms, mean_ms = evidence.rig.plan.period_ms, timing.period_mean_s * 1e3
+    periods = np.diff(evidence.recording.frames.t_ns) / 1e6
+    periods = periods[(periods > 0) & (periods < 1.5 * mean_ms)]
+    if not periods.size:
+        return ""
+    reach = max(float(np.abs(periods - mean_ms).max()), 2 * timing.jitter.floor_s * 1e3, abs(plan_ms - mean_ms)) * 1.05
+    reach = max(reach, 1e-6)
+    low, high = mean_ms - reach, mean_ms + reach
+    counts, _ = np.histogram(periods, _BINS, (low, high))
+    height, top, bottom = 150.0, 26.0, 116.0
+    drawing = Drawing(WIDTH, height, title="histogram of the frame periods")
+
+    def x(ms: float) -> float:
+        return _LEFT + (WIDTH - _LEFT - _RIGHT) * (ms - low) / (high - low)
+
+    width = (WIDTH - _LEFT - _RIGHT) / _BINS
+    for i, count in enumerate(counts.tolist()):
+        size = (bottom - top) * count / max(1, int(counts.max()))
+        if count:
+            drawing.box(_LEFT + i * width + 0.5, bottom - max(1.0, size), width - 1, max(1.0, size), fill="solid")
+    drawing.line(_LEFT, bottom, WIDTH - _RIGHT, bottom)
+    for tick in ticks(low, high, most=6):
+        drawing.line(x(tick), bottom, x(tick), bottom + 4)
+        drawing.text(x(tick), bottom + 15, f"{tick:.7g}", anchor="middle", size=10)
+    drawing.text(WIDTH - _RIGHT + 6, bottom + 15, "ms", size=10)
+    drawing.text(_LEFT - 6, top + 8, f"{int(counts.max())}", anchor="end", size=10)
+    drawing.text(_LEFT - 6, bottom, "0", anchor="end", size=10)
+    drawing.text(_LEFT - 6, (top + bottom) / 2, "frames", anchor="end", size=10)
+    drawing.line(x(plan_ms), top - 6, x(plan_ms), bottom, dash="dash", width=1.5)
+    drawing.text(x(plan_ms), top - 10, f"plan {plan_ms:g} ms", anchor="middle", size=10)
+    floor_ms = timing.jitter.floor_s * 1e3
+    a, b = max(_LEFT, x(mean_ms - floor_ms)), min(WIDTH - _RIGHT, x(mean_ms + floor_ms))
+    drawing.path(((a, bottom + 20), (a, bottom + 24), (b, bottom + 24), (b, bottom + 20)))
+    words = f"floor of this measurement, ±{floor_ms:.3g} ms rms: narrower than this nothing is seen"
+    drawing.text((a + b) / 2, bottom + 34, words, anchor="middle", size=10)
+    return drawing.svg()
+
+
+def draw_outages(evidence: Evidence, loss: LinkLoss | None) -> str:
+    """When the bus was out, one lane for each kind; empty without a clock."""
+    if not evidence.recording.clock.is_known:
+        return ""
+    end_s = max(evidence.end_s, 1e-9)
+    lane, top = 20.0, 20.0
+    height = top + lane * len(LANES) + 26
+    drawing = Drawing(WIDTH, height, title="outages over time")
+    if loss is not None:
+        a, b = _x(loss.start_s, end_s), _x(loss.end_s, end_s)
+        drawing.box(a, top, b - a, lane * len(LANES), fill="hatch")
+        drawing.text(a, top - 4, "transmitter off", size=10)
+    for i, (kind, letter) in enumerate(LANES):
+        base = top + lane * (i + 1)
+        drawing.text(_LEFT - 6, base - 6, f"{kind} {letter}", anchor="end", size=10)
+        drawing.line(_LEFT, base, WIDTH - _RIGHT, base, dash="dot", width=0.5)
+        last = -100.0
+        for event in [one for one in evidence.outages.events if one.kind == kind][:_KEPT_EVENTS]:
+            start, stop = event.start_s or 0.0, event.end_s or 0.0
+            a, b = _x(start, end_s), _x(stop, end_s)
+            drawing.box(a, base - 5, max(1.5, b - a), 5, fill="solid")
+            if a - last > 12:
+                drawing.text(a, base - 7, letter, size=9, bold=True)
+                last = a
+    _time_axis(drawing, end_s, height - 22)
+    return drawing.svg()
+
+
+def draw_harness(rig: Rig, case: Case | None, weakest: Weakest | None) -> str:
+    """The wiring tree, volts and amperes with all moving; the weakest lead thick and named.
+
+    Args:
+        rig: the plan; its leads form a tree.
+        case: the load case shown.
+        weakest: from find_weakest.
+    """
+    rows = layout_tree(rig, case=case)
+    step, indent, top = 19.0, 22.0, 24.0
+    drawing = Drawing(WIDTH, top + step * len(rows) + 8, title="wiring tree")
+    places = [(10 + indent * row.depth, top + step * i) for i, row in enumerate(rows)]
+    drawing.text(330, 11, "lead", size=10, bold=True)
+    drawing.text(628, 11, "V", size=10, anchor="end", bold=True)
+    drawing.text(690, 11, "A", size=10, anchor="end", bold=True)
+    for row, (x, y) in zip(rows, places, strict=True):
+        is_weakest = weakest is not None and _is_lead_to(weakest.lead, row.name, row.kind)
+        if row.parent >= 0:
+            px, py = places[row.parent]
+            drawing.path(((px + 5, py + 7), (px + 5, y + 4), (x - 3, y + 4)), width=4 if is_weakest else 1)
+        words = row.name if row.channel is None else f"{row.channel} {row.name}"
+        words += {"off-bus": " (off the bus)", "sensor": " (sensor)", "hub": " (hub)"}.get(row.kind, "")
+        drawing.text(x, y + 8, words if len(words) <= 44 else words[:43] + "…", bold=row.kind in ("supply", "receiver"))
+        drawing.text(330, y + 8, row.lead + ("  ◄ weakest lead" if is_weakest else ""), size=10, bold=is_weakest)
+        if row.volts is not None and row.amps is not None:
+            drawing.text(628, y + 8, f"{row.volts:.2f}", anchor="end", size=10)
+            drawing.text(690, y + 8, f"{row.amps:.2f}", anchor="end", size=10)
+    return drawing.svg()
+
+
+def _is_lead_to(lead: str, name: str, kind: str) -> bool:
+    """True where the name of a lead is that of the lead to a node of the tree."""
+    if kind == "receiver":
+        return lead == "lead from supply to receiver"
+    return lead == (f"lead to hub {name}" if kind == "hub" else f"lead to {name}")

@@ -1,0 +1,66 @@
+"""On what grounds a page stands: files with their hashes, versions, date."""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+import sys
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from busbench import __version__
+
+
+@dataclass(frozen=True, slots=True)
+class Provenance:
+    """Where the figures of a page come from.
+
+    Args:
+        source: recording or port, as the person gave it.
+        recording_sha256: of the recording's file, None where none was kept.
+        rig: the rig file.
+        rig_sha256: of it, None where it was read from standard input.
+        made_at: date and time with zone, for people.
+        versions: (program, version).
+    """
+
+    source: str
+    recording_sha256: str | None
+    rig: str
+    rig_sha256: str | None
+    made_at: str
+    versions: tuple[tuple[str, str], ...]
+
+
+def gather(*, source: str, recording_path: str | None, rig_path: str, now: datetime | None = None) -> Provenance:
+    """Hash the files and note versions and date.
+
+    Args:
+        source: recording or port, as the person gave it.
+        recording_path: the recording's file, None where there is none.
+        rig_path: the rig file.
+        now: the time; this moment by default.
+    """
+    import numpy as np
+
+    moment = datetime.now(UTC).astimezone() if now is None else now
+    versions = (
+        ("busbench", __version__),
+        ("Python", platform.python_version()),
+        ("numpy", np.__version__),
+        ("system", f"{platform.system()} {platform.machine()}".strip() or sys.platform),
+    )
+    recording = None if recording_path is None else sha256_of(recording_path)
+    return Provenance(source, recording, rig_path, sha256_of(rig_path), f"{moment:%Y-%m-%d %H:%M %Z}".strip(), versions)
+
+
+def sha256_of(path: str) -> str | None:
+    """SHA-256 of a file in hex (FIPS 180-4); None where it is no file that can be read again."""
+    if not Path(path).is_file():
+        return None
+    try:
+        with Path(path).open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return None
