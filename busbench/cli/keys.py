@@ -71,7 +71,9 @@ def _windows_key(seconds: float) -> str:
     deadline = time.perf_counter() + seconds
     while True:
         if msvcrt.kbhit():
-            return msvcrt.getwch()
+            char = msvcrt.getwch()
+            # An arrow or the like comes in two; its second must not pass for a letter.
+            return f"\x1b{msvcrt.getwch()}" if char in "\x00\xe0" else char
         left = deadline - time.perf_counter()
         if left <= 0:
             return ""

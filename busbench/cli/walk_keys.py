@@ -20,6 +20,7 @@ KEYS = {
 }
 _LONG_S = 3600.0
 _QUIET_S = 0.4
+_ENDS = (GONE, "\x03")  # where Ctrl-C is a key like others
 _ESCAPE = "\x1b"
 _BACKSPACE = ("\x7f", "\b")
 
@@ -41,7 +42,7 @@ def shown(state: Walk) -> str:
 
 def word_of(text: str, state: Walk) -> Word | None:
     """What a key means now; of several typed at once the first counts, since nobody saw what the others answer."""
-    if text.startswith(GONE):
+    if text.startswith(_ENDS):
         return Word.QUIT
     key = "Enter" if text[:1] in ("\r", "\n") else text[:1].lower()
     for word in state.words:

@@ -212,6 +212,8 @@ def test_all_else_is_held_and_the_motor_locked() -> None:
         others = np.delete(moving, stop.channel, axis=1) if stop.channel < 16 else moving
         assert np.ptp(others, axis=0).max() == 0
         assert set(moving[:, 7].tolist()) == {173}
+        limits = stop_program(stop, limits=LIMITS, scale=SCALE, period_s=0.015).limits
+        assert [channel for channel in range(18) if not limits.is_locked(channel)] == [stop.channel]
     assert rows(AILERON)[0, 3] == 1000
     held = counts_of(sent(hold_program(limits=LIMITS, scale=SCALE, period_s=0.5)).raw)
     assert np.ptp(held, axis=0).max() == 0
