@@ -87,7 +87,9 @@ def fly_round(rig: Rig, *, faults: Collection[Fault] = (), seed: int = 1) -> Rou
         levels[mapped.channel - 1] = _track(mapped, t_s - begin, is_reversed=_is_reversed(mapped, faults))
         if isinstance(mapped.devices[0].failsafe, int | float):
             away = mapped.ends.neutral_counts + 0.5 * (mapped.ends.high_counts - mapped.ends.neutral_counts)
-            levels[mapped.channel - 1, t_s >= away_s] = away
+            share = np.clip((t_s - away_s) / MOVE_S, 0, 1)
+            rest = levels[mapped.channel - 1].copy()
+            levels[mapped.channel - 1] = rest + (away - rest) * share
     _spoil(levels, faults, rng)
     is_off = (t_s >= off_s) & (t_s < on_s)
     is_failsafe = is_off & (t_s >= off_s + LOST_S)

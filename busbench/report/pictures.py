@@ -103,7 +103,7 @@ def draw_histogram(evidence: Evidence) -> str:
     reach = max(reach, 1e-6)
     low, high = mean_ms - reach, mean_ms + reach
     counts, _ = np.histogram(periods, _BINS, (low, high))
-    height, top, bottom = 150.0, 26.0, 116.0
+    height, top, bottom = 158.0, 26.0, 116.0
     drawing = Drawing(WIDTH, height, title="histogram of the frame periods")
 
     def x(ms: float) -> float:
@@ -179,7 +179,9 @@ def draw_harness(rig: Rig, case: Case | None, weakest: Weakest | None) -> str:
         is_weakest = weakest is not None and _is_lead_to(weakest.lead, row.name, row.kind)
         if row.parent >= 0:
             px, py = places[row.parent]
-            drawing.path(((px + 5, py + 7), (px + 5, y + 4), (x - 3, y + 4)), width=4 if is_weakest else 1)
+            drawing.path(((px + 5, py + 12), (px + 5, y + 4), (x - 3, y + 4)))
+            if is_weakest:
+                drawing.line(px + 5, y + 4, x - 3, y + 4, width=4)
         words = row.name if row.channel is None else f"{row.channel} {row.name}"
         words += {"off-bus": " (off the bus)", "sensor": " (sensor)", "hub": " (hub)"}.get(row.kind, "")
         drawing.text(x, y + 8, words if len(words) <= 44 else words[:43] + "…", bold=row.kind in ("supply", "receiver"))

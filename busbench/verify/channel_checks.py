@@ -65,7 +65,7 @@ def _values(evidence: Evidence, mapped: Mapped, turn: Turn) -> np.typing.NDArray
 
 def _untouched(mapped: Mapped, turn: Turn | None) -> str:
     if turn is None:
-        return f'nobody moved "{mapped.control}" in this recording'
+        return f'"{mapped.control}" was not moved by itself in this recording'
     return "no frame of its turn can be used"
 
 

@@ -11,7 +11,7 @@ from busbench.wire.bulk import FLAG_FAILSAFE
 
 OFF_MARK, ON_MARK = "transmitter off", "transmitter on"
 TEST_S = 1.0  # a shorter outage is no test of the failsafe
-_JOIN_S = 0.3  # sound frames for a shorter time do not part two outages
+_JOIN_S = 0.3  # good frames for a shorter time do not part two outages that are each longer
 _GAP_PERIODS = 1.5
 
 
@@ -89,8 +89,11 @@ def _stretches(evidence: Evidence, off_s: float | None, on_s: float | None) -> l
     silences = _silences(evidence)
     spans = sorted([*spans, *silences])
     joined: list[tuple[float, float]] = []
+    period_s = evidence.period_ns / 1e9
     for start, end in spans:
-        if joined and start <= joined[-1][1] + _JOIN_S:
+        # Single lost frames one after another are a poor link, no lost one.
+        down_s = min(end - start, joined[-1][1] - joined[-1][0] if joined else 0.0) - period_s
+        if joined and start <= joined[-1][1] + max(0.0, min(_JOIN_S, down_s)):
             joined[-1] = (joined[-1][0], max(end, joined[-1][1]))
         else:
             joined.append((start, end))

@@ -11,6 +11,7 @@ from busbench.model import Bools
 from busbench.verify.evidence import Evidence, Mapped
 
 MOVED_COUNTS = 40  # farther from rest than noise and trim
+STRANGERS_MOST = 3  # with more, several controls were moved at once: that is nobody's turn
 PAUSE_S = 0.8  # a longer rest ends a turn
 _AROUND_S = 0.2  # looked at before and after a turn
 _SMOOTH = 7  # frames
@@ -77,6 +78,7 @@ def find_turns(evidence: Evidence, channels: Sequence[Mapped]) -> dict[str, Turn
         found = [
             Turn(control, first, stop, _others(evidence, own, first, stop), control in marked) for first, stop in rows
         ]
+        found = [turn for turn in found if turn.is_marked or len(turn.also) <= STRANGERS_MOST]
         if found:
             turns[control] = max(found, key=lambda turn: _rank(evidence, own, rests, turn))
     return turns
@@ -109,7 +111,12 @@ def _runs(evidence: Evidence, own: list[int], rests: tuple[int, ...]) -> list[tu
     begins = [evidence.row_at(float(evidence.t_s[row]) - _AROUND_S) for row in firsts.tolist()]
     ends = [evidence.row_at(float(evidence.t_s[row]) + _AROUND_S) for row in lasts.tolist()]
     # A turn begins at rest: one that begins elsewhere was begun before the link was gone.
-    return [(first, stop) for first, stop in zip(begins, ends, strict=True) if sound[first] and not away[first]]
+    at_rest = sound & ~away
+    return [
+        (first, stop)
+        for first, begun, stop in zip(begins, firsts.tolist(), ends, strict=True)
+        if at_rest[first : begun + 1].any()
+    ]
 
 
 def _steady(evidence: Evidence, index: int) -> np.typing.NDArray[np.int32]:
