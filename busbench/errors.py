@@ -24,7 +24,7 @@ class PortError(BusbenchError):
 
     def __init__(self, port: str, what: str, *, hint: str = "") -> None:
         self.port = port
-        super().__init__(f"{port}: {what}", hint=hint)
+        super().__init__(": ".join((port, what)), hint=hint)
 
 
 class CaptureError(BusbenchError):

@@ -52,7 +52,7 @@ def run_on_port(port: str, program: Program, *, end: EndState, is_armed: bool, n
         click.echo(line, err=True)
     if not names_motor:
         raise DriveError(
-            f"{port}: nothing was sent, since it is not said which channel drives a motor",
+            f"on {port} nothing was sent, since it is not said which channel drives a motor",
             hint="give --motor CH for each, --no-motor if there is none, or --rig",
         )
     require_arming(port, is_armed=is_armed)
@@ -85,12 +85,12 @@ def require_arming(port: str, *, is_armed: bool) -> None:
     """
     if not is_armed:
         raise DriveError(
-            f"{port}: nothing was sent, since it is not armed", hint="see to the cautions above, then add --arm"
+            f"on {port} nothing was sent, since it is not armed", hint="see to the cautions above, then add --arm"
         )
     if not has_keyboard():
         # Without a keyboard nobody could stop what moves; no option lifts this.
         raise DriveError(
-            f"{port}: nothing was sent, since standard input is no terminal and so no key could stop it",
+            f"on {port} nothing was sent, since standard input is no terminal and so no key could stop it",
             hint="run it in a terminal, or send it to virtual: or a file",
         )
 

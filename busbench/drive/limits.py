@@ -223,7 +223,7 @@ class Limiter:
         """
         rows = np.asarray(wanted, np.float64)
         if rows.ndim != 2 or rows.shape[1] != ALL_CHANNELS:
-            raise ValueError(f"wishes must have the shape (N, {ALL_CHANNELS}), not {rows.shape}")
+            raise ValueError(f"wishes must have the shape (N, 18), not {rows.shape}")
         levels = rows[:, :CHANNELS]
         clipped = np.clip(np.where(np.isnan(levels), self._idle, levels), self._low, self._high)
         out = np.rint(clipped).astype(np.int64)

@@ -116,7 +116,7 @@ _WORDS = {
     ),
     Line.NO_FRAMES: (
         "bytes, but no frames",
-        "check that this is the receiver's bus output and that its setting is the 16-channel serial bus;"
+        "check that this is the bus output of the receiver and that its setting is the 16-channel serial bus;"
         " check ground and lead, and that nothing else drives the line",
     ),
 }

@@ -17,7 +17,7 @@ PORT = "/dev/ttyHERON"
 @pytest.fixture(autouse=True)
 def _no_port_is_opened(monkeypatch: pytest.MonkeyPatch) -> None:
     def never(port: str) -> None:
-        raise AssertionError(f"{port} was opened")
+        raise AssertionError("the port was opened")
 
     monkeypatch.setattr(drive_port, "open_live", never)
 
@@ -29,7 +29,7 @@ def run(*args: str) -> Result:
 def test_cautions_come_first_then_the_question_for_the_motor() -> None:
     result = run("--arm")
     assert str(result.exception) == (
-        f"{PORT}: nothing was sent, since it is not said which channel drives a motor:"
+        f"on {PORT} nothing was sent, since it is not said which channel drives a motor:"
         " give --motor CH for each, --no-motor if there is none, or --rig"
     )
     lines = result.stderr.splitlines()
@@ -43,14 +43,14 @@ def test_nothing_without_arm(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(drive_port, "has_keyboard", lambda: True)
     result = run("--motor", "3")
     assert str(result.exception) == (
-        f"{PORT}: nothing was sent, since it is not armed: see to the cautions above, then add --arm"
+        f"on {PORT} nothing was sent, since it is not armed: see to the cautions above, then add --arm"
     )
     assert "channel 3 (motor): locked at -100.0 % (173 counts)" in result.stderr.splitlines()
 
 
 def test_nothing_without_a_keyboard() -> None:
     assert str(run("--no-motor", "--arm").exception) == (
-        f"{PORT}: nothing was sent, since standard input is no terminal and so no key could stop it:"
+        f"on {PORT} nothing was sent, since standard input is no terminal and so no key could stop it:"
         " run it in a terminal, or send it to virtual: or a file"
     )
 
