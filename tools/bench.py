@@ -210,11 +210,31 @@ def start(_: bool) -> Iterator[Row]:
     yield Row("busbench outages on a minute of recording", f"{text * 1e3:.0f} ms")
 
 
+def live(short: bool) -> Iterator[Row]:
+    """Lateness on a pty beside a running UI, and what the processes take."""
+    import bench_live as live_
+
+    frames = 1500 if short else 86_000  # ten minutes
+    with live_.running_ui() as pid:
+        before, begun = {one: live_.cpu_s(one) for one in (pid, *live_.children(pid))}, time.monotonic()
+        late, lost = live_.receive_lateness_ns(frames)
+        spent = time.monotonic() - begun
+        yield Row(
+            "stamps of a pty, lateness p50 / p99 / most", live_.words(late), f"{frames} frames, {lost} bytes lost"
+        )
+        for one, cpu in before.items():
+            share = (live_.cpu_s(one) - cpu) / spent
+            yield Row("terminal UI, 120x40" if one == pid else "its child process", f"{100 * share:.1f} % of a core")
+        late, skipped = live_.transmit_lateness_ns(1500)
+        yield Row("frames sent, lateness p50 / p99 / most", live_.words(late), f"1500 frames, {skipped} slots skipped")
+
+
 SECTIONS: dict[str, Callable[[bool], Iterator[Row]]] = {
     "codec": codec,
     "align": align,
     "start": start,
     "recordings": recordings,
+    "live": live,
 }
 
 if __name__ == "__main__":

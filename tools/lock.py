@@ -19,6 +19,18 @@ HEADER = "# Pinned with hashes for Linux, macOS and Windows. Make it anew with: 
 LEFT_OUT = ("matplotlib", "numpydoc")
 
 
+def find_uv() -> str:
+    """Where the uv program lies.
+
+    Raises:
+        SystemExit: there is none.
+    """
+    uv = shutil.which("uv") or shutil.which("uv", path=str(Path(sys.executable).parent))
+    if uv is None:
+        sys.exit(f"{Path(sys.argv[0]).name}: the uv program is missing: install it with `python3 -m pip install uv`")
+    return uv
+
+
 def compile_lock(requirements: list[str], lock: Path, *, keep: Path | None = None) -> None:
     """Resolve the requirements into a lock file.
 
@@ -30,9 +42,7 @@ def compile_lock(requirements: list[str], lock: Path, *, keep: Path | None = Non
     Raises:
         SystemExit: uv is missing or finds no solution.
     """
-    uv = shutil.which("uv") or shutil.which("uv", path=str(Path(sys.executable).parent))
-    if uv is None:
-        sys.exit("lock.py: the uv program is missing: install it with `python3 -m pip install uv`")
+    uv = find_uv()
     with tempfile.TemporaryDirectory() as folder:
         excludes = Path(folder, "excludes.txt")
         excludes.write_text("\n".join(LEFT_OUT))

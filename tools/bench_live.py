@@ -1,0 +1,171 @@
+"""The live figures of bench.py: how late stamps and frames are beside a running UI, and what each process takes."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import numpy as np
+
+from busbench.model import I64
+from busbench.port.live import LivePort, open_live
+from busbench.wire.bulk import FRAME_BYTES, pack_frames
+
+PERIOD_NS = 7_000_000
+UI = [sys.executable, "-m", "busbench", "watch", "virtual:?period=7ms&hand=moving"]
+
+
+class Frames:
+    """A source of resting frames for the port's own process."""
+
+    period_s = PERIOD_NS / 1e9
+
+    def __init__(self, count: int) -> None:
+        self._left = count
+        self._frame = pack_frames([[992] * 16]).tobytes()
+
+    def next_frame(self) -> bytes | None:
+        """The next frame, None at the end."""
+        self._left -= 1
+        return self._frame if self._left >= 0 else None
+
+    def request_stop(self) -> None:
+        """End now."""
+        self._left = 0
+
+
+@contextmanager
+def running_ui(*, columns: int = 120, rows: int = 40) -> Iterator[int]:
+    """The terminal UI on a pseudo terminal, showing a virtual receiver; gives its process number."""
+    import fcntl
+    import pty
+    import struct
+    import termios
+
+    master, slave = pty.openpty()
+    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
+    env = os.environ | {"TERM": "xterm-256color", "COLORTERM": "truecolor"}
+    process = subprocess.Popen(UI, stdin=slave, stdout=slave, stderr=slave, env=env, start_new_session=True)
+    os.close(slave)
+    threading.Thread(target=_drain, args=(master,), daemon=True).start()
+    try:
+        time.sleep(3)  # until it has come up
+        if process.poll() is not None:
+            raise SystemExit("the terminal UI did not start")
+        yield process.pid
+    finally:
+        process.terminate()
+        process.wait(10)
+        os.close(master)
+
+
+def _drain(master: int) -> None:
+    try:
+        while os.read(master, 65536):
+            pass
+    except OSError:
+        pass
+
+
+def cpu_s(pid: int) -> float:
+    """Processor seconds that a process has taken."""
+    with open(f"/proc/{pid}/stat") as file:  # noqa: PTH123
+        fields = file.read().rsplit(")", 1)[1].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def children(pid: int) -> list[int]:
+    """Processes that a process started."""
+    with open(f"/proc/{pid}/task/{pid}/children") as file:  # noqa: PTH123
+        return [int(word) for word in file.read().split()]
+
+
+@contextmanager
+def pty_port() -> Iterator[tuple[int, LivePort]]:
+    """A port on a pseudo terminal: the far end's descriptor and the port."""
+    import pty
+
+    master, slave = pty.openpty()
+    with open_live(os.ttyname(slave)) as port:
+        yield master, port
+    os.close(master)
+    os.close(slave)
+
+
+def receive_lateness_ns(frames: int) -> tuple[I64, int]:
+    """Write frames on the beat and compare each stamp with the moment of writing.
+
+    Returns:
+        Lateness of each frame's stamp, ns, and bytes lost.
+    """
+    frame = pack_frames([[992] * 16]).tobytes()
+    written = np.zeros(frames, np.int64)
+    with pty_port() as (master, port):
+        port.read(0.5)
+
+        def write() -> None:
+            begun = time.perf_counter_ns() + 50_000_000
+            for index in range(frames):
+                wait = begun + index * PERIOD_NS - time.perf_counter_ns()
+                if wait > 0:
+                    time.sleep(wait / 1e9)
+                written[index] = time.perf_counter_ns()
+                os.write(master, frame)
+
+        writer = threading.Thread(target=write)
+        writer.start()
+        ends, stamps = [], []
+        total, quiet_until = 0, time.monotonic() + 5
+        while total < frames * FRAME_BYTES and time.monotonic() < quiet_until:
+            for chunk in port.read(0.2):
+                total += len(chunk.data)
+                ends.append(total)
+                stamps.append(chunk.t_ns)
+                quiet_until = time.monotonic() + 5
+        writer.join()
+    holds = np.searchsorted(ends, FRAME_BYTES * np.arange(1, total // FRAME_BYTES + 1))
+    return np.array(stamps)[holds] - written[: holds.size], frames * FRAME_BYTES - total
+
+
+def transmit_lateness_ns(frames: int) -> tuple[I64, int]:
+    """Let the port's process send on the beat and stamp what comes out at the far end.
+
+    Returns:
+        Lateness of each frame against the earliest possible beat, ns, and slots skipped.
+    """
+    arrived: list[int] = []
+    with pty_port() as (master, port):
+
+        def look() -> None:
+            have = 0
+            try:
+                while have < frames * FRAME_BYTES:
+                    have += len(os.read(master, 4096))
+                    arrived.append(time.perf_counter_ns())
+            except OSError:
+                pass
+
+        reader = threading.Thread(target=look, daemon=True)
+        reader.start()
+        port.transmit(Frames(frames))
+        while (state := port.transmission) is None or not state.is_over:
+            port.read(0.1)
+        reader.join(1)
+        skipped = state.skipped
+    t = np.array(arrived)
+    # Against the beat that lies in the middle of the arrivals, then from the earliest of them.
+    turn = 2 * np.pi / PERIOD_NS
+    middle = np.angle(np.exp(1j * turn * ((t - t[0]) % PERIOD_NS)).mean()) / turn
+    late = (t - t[0] - middle + PERIOD_NS / 2) % PERIOD_NS
+    return (late - late.min()).astype(np.int64), skipped
+
+
+def words(late_ns: I64) -> str:
+    """Median, 99 % point and most, in milliseconds."""
+    p50, p99 = np.percentile(late_ns, [50, 99]) / 1e6
+    return f"{p50:.3f} / {p99:.3f} / {late_ns.max() / 1e6:.3f} ms"
