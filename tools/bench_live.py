@@ -158,11 +158,12 @@ def transmit_lateness_ns(frames: int) -> tuple[I64, int]:
         reader.join(1)
         skipped = state.skipped
     t = np.array(arrived)
-    # Against the beat that lies in the middle of the arrivals, then from the earliest of them.
-    turn = 2 * np.pi / PERIOD_NS
-    middle = np.angle(np.exp(1j * turn * ((t - t[0]) % PERIOD_NS)).mean()) / turn
-    late = (t - t[0] - middle + PERIOD_NS / 2) % PERIOD_NS
-    return (late - late.min()).astype(np.int64), skipped
+    # The beat is where most arrivals lie; nothing comes before it but by a hair.
+    phase = (t - t[0]) % PERIOD_NS
+    counts, edges = np.histogram(phase, bins=140, range=(0, PERIOD_NS))
+    beat = edges[int(np.argmax(counts))]
+    late: I64 = ((phase - beat + 200_000) % PERIOD_NS).astype(np.int64) - 200_000
+    return np.maximum(late, 0), skipped
 
 
 def words(late_ns: I64) -> str:
