@@ -12,12 +12,18 @@ import sys
 import time
 from pathlib import Path
 
+import heron
+import numpy as np
+
 from busbench.capture.base import CaptureInfo
 from busbench.capture.write import open_writer
 from busbench.model import BUS_LINE, Clock, ClockKind
 from busbench.port.faults import Noise, Span
 from busbench.port.pilot import Hand
 from busbench.port.virtual import ReceiverSettings, adapter_blocks, line_blocks
+from busbench.rig.load import read_rig
+from busbench.rig.model import Rig
+from busbench.wire.edges import Edges
 
 FOLDER = Path(__file__).resolve().parent.parent / "captures"
 BEGUN_UTC_NS = 1_780_000_000_000_000_000  # an invented afternoon at the field
@@ -63,6 +69,20 @@ def make(folder: Path) -> None:
     _write(folder / "heron-slots.csv", SLOTS, PER_BYTE)
     _write(folder / "heron-line.vcd", LINE, PER_BYTE)
     _write(folder / "heron-noisy.raw", NOISY, PER_READ)
+    rig = read_rig(heron.RIG)
+    heron.write_round(folder / "heron-round.pcapng", rig)
+    heron.write_round(folder / "heron-round-faulty.pcapng", rig, faults=heron.FAULTY)
+    heron.write_vcd(folder / "heron-outputs.vcd", _outputs(rig))
+
+
+def _outputs(rig: Rig) -> dict[str, Edges]:
+    """The bus and the sustainer's pulse output while its slider is moved."""
+    flown = heron.fly_round(rig)
+    first = int(np.flatnonzero(flown.counts[:, 7] != flown.counts[0, 7])[0])
+    piece = slice(first - 20, first + 220)  # the slider goes up, down and back within 190 frames
+    t_ns = flown.t_ns[piece]
+    part = heron.Round(t_ns - t_ns[0] + 1_000_000, flown.counts[piece], flown.flags[piece], flown.is_sent[piece], ())
+    return heron.pulse_lines(part, channels={"output_8": 8}, scale=rig.scale)
 
 
 def _write(path: Path, settings: ReceiverSettings, clock: Clock) -> None:
