@@ -22,7 +22,7 @@ LAG_NS = 40_000_000
 BEAT_S = 60.0
 _SILENT_NS = 300_000_000
 _AMBIGUOUS_NS = 2_000_000_000
-_BEAT_EVERY_NS = 1_000_000_000
+_BEAT_EVERY_NS = 2_000_000_000
 
 
 class LiveSession(Session):
@@ -55,8 +55,9 @@ class LiveSession(Session):
         self._last_byte_ns = 0
         self._ambiguous_ns = 0
         self._beat: BeatView | None = None
-        self._beat_ns = 0
+        self._beat_place = 0
         self._rung = 0
+        self._is_closed = False
         self.unplugged = 0
         self.is_unplugged = self.is_lost = False
 
@@ -83,7 +84,7 @@ class LiveSession(Session):
     def tick(self, dt_s: float) -> None:
         """Take what came."""
         del dt_s
-        if self.is_lost:
+        if self.is_lost or self._is_closed:
             return
         looked_ns = self._now()
         try:
@@ -117,18 +118,18 @@ class LiveSession(Session):
             self.place = self.end
 
     def refresh(self) -> None:
-        """Bring outages and beat up to date."""
+        """Bring outages up to date."""
         self._outages.update(self.end)
         self.losses, self.events = self._outages.losses, self._outages.events
         self.refresh_glitches()
-        count = len(self.store)
-        if count > 2 and self.end - self._beat_ns >= _BEAT_EVERY_NS:
-            self._beat_ns = self.end
-            lo = max(0, self.store.row_at(self.end - round(BEAT_S * 1e9)))
-            self._beat = look_at_beat(self.store.times(lo, count), clock=self.clock, scope=f"the last {BEAT_S:.0f} s")
 
     def beat(self) -> BeatView | None:
-        """The beat of the last minute."""
+        """The beat of the last minute before the place; measured anew every two seconds at most."""
+        hi = self.row + 1
+        if hi > 2 and abs(self.place - self._beat_place) >= _BEAT_EVERY_NS:
+            self._beat_place = self.place
+            lo = max(0, self.store.row_at(self.place - round(BEAT_S * 1e9)))
+            self._beat = look_at_beat(self.store.times(lo, hi), clock=self.clock, scope=f"last {BEAT_S:.0f} s")
         return self._beat
 
     def takes_alarm(self) -> bool:
@@ -168,6 +169,7 @@ class LiveSession(Session):
 
     def close(self) -> None:
         """End the recording and close the port."""
+        self._is_closed = True
         self.stop_recording()
         self._port.close()
         super().close()

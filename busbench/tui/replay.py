@@ -97,7 +97,7 @@ class ReplaySession(Session):
             self.notice = "no frames in it: a wrong rate or polarity, or another line?"
         self.is_loaded = True
         if len(times) and not self._is_closing.is_set():
-            self._beat = look_at_beat(times, clock=self.clock, scope="the whole recording")
+            self._beat = look_at_beat(times, clock=self.clock, scope="whole recording")
 
     def _see_ends(self) -> None:
         if self.clock.is_known:

@@ -105,7 +105,7 @@ class Session(abc.ABC):
         """The beat, None while there is none."""
 
     def close(self) -> None:
-        """Let go of everything."""
+        """Let go of everything; more than once does no harm."""
         self.store.close()
 
     # the place

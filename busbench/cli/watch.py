@@ -1,0 +1,86 @@
+"""`busbench watch`: the terminal UI."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Any, Literal
+
+import click
+
+from busbench.capture.base import ReadOptions
+from busbench.cli.live import line_of, line_options
+
+if TYPE_CHECKING:
+    from busbench.tui.session import Session
+
+_INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busbench probe` or `record` on a port"
+
+
+@click.command("watch")
+@click.argument("source", metavar="[SOURCE]", required=False)
+@click.option("--rig", metavar="R.toml", help="Rig file: names of the channels, and the scale.")
+@click.option("--bell", is_flag=True, help="Ring the terminal's bell on losses.")
+@click.option("--ascii", "is_ascii", is_flag=True, help="Draw with plain characters only.")
+@click.option("--theme", type=click.Choice(("light", "dark")), default="dark", show_default=True, help="Colours.")
+@click.option("--interface", help="Interface to take in a packet capture, by name or number.")
+@click.option("--usb-device", metavar="BUS.DEVICE", help="Adapter to take in a capture of a USB host.")
+@click.option("--signal", help="Signal to decode in a file of level changes.")
+@line_options
+def command(source: str | None, **settings: Any) -> None:
+    """Watch a port, a recording or `virtual:`: channels, beat, outages, range check.
+
+    Without SOURCE it asks for one. Press ? for what every figure means, q to quit.
+    NO_COLOR is kept to; no colour is needed to read anything.
+
+    \b
+    busbench watch /dev/ttyUSB0 --bell
+    busbench watch captures/heron-flight.pcapng --rig captures/heron.toml
+    busbench watch virtual:
+    """
+    line = line_of(settings.pop("baud"), settings.pop("parity"), settings.pop("stop_bits"))
+    options = ReadOptions(settings.pop("interface"), settings.pop("usb_device"), settings.pop("signal"), line)
+    watch(source, options=options, **settings)
+
+
+def watch(
+    source: str | None,
+    *,
+    options: ReadOptions,
+    rig: str | None = None,
+    bell: bool = False,
+    is_ascii: bool = False,
+    theme: Literal["light", "dark"] = "dark",
+) -> None:
+    """Open the source, then the UI on it.
+
+    Args:
+        source: what to watch, None to be asked.
+        options: line settings, and choices that a recording may leave open.
+        rig: path of a rig file.
+        bell: True rings on losses.
+        is_ascii: True draws with plain characters.
+        theme: colours.
+
+    Raises:
+        click.UsageError: the terminal cannot show it.
+        BusbenchError: the source or the rig cannot be opened.
+    """
+    from busbench.tui.terminal import is_dumb
+
+    if is_dumb():
+        raise click.UsageError(f"this terminal (TERM is dumb or not set) shows no screens: {_INSTEAD}")
+    if not (sys.stdin and sys.stdin.isatty() and sys.stderr and sys.stderr.isatty()):
+        raise click.UsageError(f"the terminal UI needs a terminal: {_INSTEAD}")
+    from busbench.rig.load import read_rig
+    from busbench.tui.opening import open_session
+
+    plan = read_rig(rig) if rig else None
+
+    def opener(name: str) -> Session:
+        return open_session(name, options=options, rig=plan)
+
+    # The port is opened first: what cannot be opened is said in one line, without a screen.
+    session = opener(source) if source is not None else None
+    from busbench.tui.run import run
+
+    run(session, opener=opener, rings=bell, is_ascii=is_ascii, shade=theme)

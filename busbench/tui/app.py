@@ -1,0 +1,370 @@
+"""The app: keys, the tick that drives everything, and the way from screen to screen."""
+
+from __future__ import annotations
+
+import gc
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from time import perf_counter
+from typing import ClassVar
+
+from textual.app import App, SystemCommand
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+
+from busbench.errors import BusbenchError
+from busbench.tui.live import LiveSession, recording_name
+from busbench.tui.palette import THEMES, of_theme
+from busbench.tui.replay import ReplaySession
+from busbench.tui.screens import VIEWS
+from busbench.tui.screens.base import BenchView
+from busbench.tui.session import Session
+from busbench.tui.text import place_words
+from busbench.tui.ui import Ui
+
+TICK_S = 0.05
+SLOW_TICKS = 4  # plots at 5 Hz
+SAID_TICKS = 160
+BELL_TICKS = 20
+
+_KEYS = (
+    ("space", "play"),
+    ("left", "seek(-1)"),
+    ("right", "seek(1)"),
+    ("shift+left", "seek(-10)"),
+    ("shift+right", "seek(10)"),
+    ("home", "ends(0)"),
+    ("end", "ends(1)"),
+    ("comma", "step(-1)"),
+    ("full_stop", "step(1)"),
+    ("left_square_bracket", "pace(-1)"),
+    ("right_square_bracket", "pace(1)"),
+    ("n", "jump(1)"),
+    ("p", "jump(-1)"),
+    ("z", "reset"),
+    ("u", "unit"),
+    ("m", "mark"),
+    ("i", "cut(0)"),
+    ("o", "cut(1)"),
+    ("x", "export"),
+    ("r", "record"),
+    ("b", "ring"),
+    ("s", "choose"),
+    ("question_mark,f1", "help"),
+    ("q,ctrl+c", "quit"),
+)
+
+
+class BenchApp(App[None]):
+    """The terminal UI.
+
+    Args:
+        ui: palette, glyphs and session; without a session a source is asked for.
+        opener: makes a session of what a person named.
+        is_timed: False leaves the ticks to whoever holds the app, as tests do.
+    """
+
+    CSS_PATH = "busbench.tcss"
+    TITLE = "busbench"
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *(Binding(key, action, show=False) for key, action in _KEYS),
+        *(Binding(view.key, f"view({at})", show=False) for at, view in enumerate(VIEWS)),
+    ]
+
+    def __init__(self, ui: Ui, *, opener: Callable[[str], Session], is_timed: bool = True) -> None:
+        super().__init__(ansi_color=True if ui.palette.is_ansi else None)
+        for theme in THEMES:
+            self.register_theme(theme)
+        self.theme = ui.palette.theme
+        self.ui = ui
+        self._opener, self._is_timed = opener, is_timed
+        self._ticks = self._said_at = self._rang_at = 0
+        self._then = perf_counter()
+
+    def on_mount(self) -> None:
+        """Begin."""
+        if self.ui.session is None:
+            self._ask_source("")
+        else:
+            self._begin(self.ui.session)
+        if self._is_timed:
+            self._then = perf_counter()
+            self.set_interval(TICK_S, self.on_tick)
+            self.call_after_refresh(self._freeze)
+
+    def _freeze(self) -> None:
+        # What is there now stays: the collector need not look at it again.
+        gc.collect()
+        gc.freeze()
+
+    def on_tick(self) -> None:
+        """Go on with the session, and draw."""
+        now = perf_counter()
+        dt_s, self._then = now - self._then, now
+        self.tick(dt_s)
+
+    def tick(self, dt_s: float) -> None:
+        """Go on by a time.
+
+        Args:
+            dt_s: time since the last tick.
+        """
+        session = self.ui.session
+        if session is None:
+            return
+        self._ticks += 1
+        slow = self._ticks % SLOW_TICKS == 1
+        session.tick(dt_s)
+        if slow:
+            session.refresh()
+            self._ring(session)
+        if self.ui.said and self._ticks - self._said_at > SAID_TICKS:
+            self.ui.said = ""
+        if isinstance(self.screen, BenchView):
+            self.screen.draw(slow=slow)
+
+    def draw(self) -> None:
+        """Show at once what a key changed."""
+        if isinstance(self.screen, BenchView):
+            self.screen.draw(slow=True)
+
+    def say(self, words: str) -> None:
+        """Show a word of the program for a while."""
+        self.ui.said = words
+        self._said_at = self._ticks
+        self.draw()
+
+    def _ring(self, session: Session) -> None:
+        is_due = isinstance(session, LiveSession) and session.takes_alarm() and self.ui.rings
+        if is_due and self._ticks - self._rang_at >= BELL_TICKS:
+            self.bell()
+            self._rang_at = self._ticks
+
+    # sources
+
+    def _begin(self, session: Session) -> None:
+        self.ui.session, self.ui.chosen = session, None
+        if isinstance(session, ReplaySession) and not session.is_loaded:
+            self.run_worker(session.load, thread=True, exit_on_error=True)
+        self.action_view(0)
+        self.draw()
+
+    def _ask_source(self, error: str) -> None:
+        from busbench.tui.screens.choose import Choose
+
+        self.push_screen(Choose(error=error), self._chosen)
+
+    def _chosen(self, source: str | None) -> None:
+        if source is None:
+            if self.ui.session is None:
+                self.exit()
+            return
+        self.run_worker(lambda: self._open(source), thread=True, exit_on_error=True)
+
+    def _open(self, source: str) -> None:
+        try:
+            session = self._opener(source)
+        except BusbenchError as error:
+            self.call_from_thread(self._ask_source, str(error))
+            return
+        self.call_from_thread(self._opened, session)
+
+    def _opened(self, session: Session) -> None:
+        old = self.ui.session
+        self._begin(session)
+        if old is not None:
+            old.close()
+
+    def action_choose(self) -> None:
+        """Choose another source."""
+        self._ask_source("")
+
+    # views
+
+    def _view(self, index: int) -> Screen[None]:
+        view = VIEWS[index]
+        if not self.is_screen_installed(view.name):
+            self.install_screen(view.load()(self.ui), view.name)
+        return self.get_screen(view.name)
+
+    def action_view(self, index: int) -> None:
+        """Show a view."""
+        if self.ui.session is not None:
+            view = self._view(index)
+            if view is self.screen:
+                return
+            if isinstance(self.screen, BenchView):
+                self.switch_screen(view)
+            else:
+                self.push_screen(view)
+
+    def action_help(self) -> None:
+        """Explain every figure."""
+        from busbench.tui.screens.help import Help
+
+        self.push_screen(Help())
+
+    # the place
+
+    def action_play(self) -> None:
+        """Play and pause, freeze and follow."""
+        self._with(lambda session: session.toggle())
+
+    def action_seek(self, seconds: int) -> None:
+        """Go on or back by a time."""
+        self._with(lambda session: session.seek_by(seconds))
+
+    def action_ends(self, which: int) -> None:
+        """Go to the start or the end."""
+        self._with(lambda session: session.seek(session.end if which else session.start))
+
+    def action_step(self, rows: int) -> None:
+        """Go on or back by frames."""
+        self._with(lambda session: session.step(rows))
+
+    def action_pace(self, steps: int) -> None:
+        """Play faster or slower."""
+        self._with(lambda session: session.change_pace(steps))
+
+    def action_jump(self, direction: int) -> None:
+        """Go to the next or previous outage."""
+        session = self.ui.session
+        if session is None:
+            return
+        chosen = self.ui.chosen
+        if chosen is not None and 0 <= chosen + direction < len(session.events):
+            index: int | None = chosen + direction
+            session.seek(int(session.events.start[index or 0]))
+        else:
+            index = session.jump(direction)
+        if index is None:
+            self.say("no further outage that way")
+        else:
+            self.ui.chosen = index
+        self.draw()
+
+    def action_reset(self) -> None:
+        """Take spans from here."""
+        self._with(lambda session: session.reset())
+        self.say("spans count from here")
+
+    def action_unit(self) -> None:
+        """Show values in the next unit."""
+        self.ui.next_unit()
+        self.draw()
+
+    def action_ring(self) -> None:
+        """Ring on losses, or not."""
+        self.ui.rings = not self.ui.rings
+        self.say(f"bell on losses: {'on' if self.ui.rings else 'off'}")
+
+    def _with(self, act: Callable[[Session], object]) -> None:
+        if self.ui.session is not None:
+            act(self.ui.session)
+            self.draw()
+
+    # marks, cuts, recordings
+
+    def action_mark(self) -> None:
+        """Set a mark at this moment; its text is asked for afterwards."""
+        from busbench.tui.screens.ask import Ask
+
+        session = self.ui.session
+        if session is None:
+            return
+        place = session.place
+
+        def set_mark(text: str | None) -> None:
+            if text is None:
+                return
+            try:
+                session.mark(place, text or "mark")
+                self.say(f"mark at {place_words(session, place)}")
+            except BusbenchError as error:
+                self.say(str(error))
+
+        self.push_screen(
+            Ask(f"Mark at {place_words(session, place)}: its text, enter sets it, escape does not"), set_mark
+        )
+
+    def action_cut(self, which: int) -> None:
+        """Let the cut begin or end here."""
+        self._with(lambda session: session.set_cut(is_end=bool(which)))
+
+    def action_export(self) -> None:
+        """Write the cut to a new file."""
+        from busbench.tui.screens.ask import Ask
+
+        session = self.ui.session
+        if not isinstance(session, ReplaySession):
+            self.say("a cut is taken from a recording: record with r, then watch the file")
+            return
+        if session.cut_in is None or session.cut_out is None:
+            self.say("no cut yet: i sets its start, o its end")
+            return
+
+        def write(path: str | None) -> None:
+            if path:
+                self.run_worker(lambda: self._export(session, path), thread=True, exit_on_error=True)
+
+        name = f"{Path(session.source).stem}-cut.pcapng"
+        self.push_screen(Ask("Write the cut to this file; enter writes it, escape does not", text=name), write)
+
+    def _export(self, session: ReplaySession, path: str) -> None:
+        try:
+            words = session.export(path)
+        except BusbenchError as error:
+            words = str(error)
+        self.call_from_thread(self.say, words)
+
+    def action_record(self) -> None:
+        """Record, or stop recording."""
+        session = self.ui.session
+        if not isinstance(session, LiveSession):
+            self.say("only a live source is recorded")
+            return
+        if session.recording:
+            session.stop_recording()
+        else:
+            try:
+                session.start_recording(recording_name())
+            except BusbenchError as error:
+                self.say(str(error))
+                return
+        self.say(session.notice)
+
+    # the palette of commands
+
+    def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
+        """Our own actions only."""
+        del screen
+        for at, view in enumerate(VIEWS):
+            yield SystemCommand(view.name, view.text, lambda at=at: self.action_view(at))
+        yield SystemCommand("Play or pause, freeze or follow", "space", self.action_play)
+        yield SystemCommand("Next outage", "n", lambda: self.action_jump(1))
+        yield SystemCommand("Previous outage", "p", lambda: self.action_jump(-1))
+        yield SystemCommand("Set a mark", "m", self.action_mark)
+        yield SystemCommand("Reset spans", "z", self.action_reset)
+        yield SystemCommand("Next unit", "u: counts, µs, %", self.action_unit)
+        yield SystemCommand("Cut begins here", "i", lambda: self.action_cut(0))
+        yield SystemCommand("Cut ends here", "o", lambda: self.action_cut(1))
+        yield SystemCommand("Write the cut", "x", self.action_export)
+        yield SystemCommand("Record, or stop recording", "r", self.action_record)
+        yield SystemCommand("Bell on losses", "b", self.action_ring)
+        yield SystemCommand("Choose another source", "s", self.action_choose)
+        if not self.ui.palette.is_ansi:
+            yield SystemCommand("Light or dark", "paper or slate", self.action_shade)
+        yield SystemCommand("Help", "every figure in one sentence", self.action_help)
+        yield SystemCommand("Quit", "q", self.exit)
+
+    def action_shade(self) -> None:
+        """Change from dark to light and back."""
+        name = "bench-light" if self.ui.palette.theme == "bench-dark" else "bench-dark"
+        self.ui.palette = of_theme(name)
+        self.theme = name
+
+    async def action_quit(self) -> None:
+        """Leave; whatever still reads stops first."""
+        if self.ui.session is not None:
+            self.ui.session.close()
+        self.exit()

@@ -1,0 +1,197 @@
+"""Pictures made of characters: rulers, traces, histograms, timelines and large figures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busbench.model import I64, U16
+
+I16 = NDArray[np.int16]
+WIRE_MAX = 2047
+_MARKED = (172, 992, 1811)  # customary ends and centre
+
+
+@dataclass(frozen=True, slots=True)
+class Glyphs:
+    """The characters that pictures are made of.
+
+    Args:
+        rule, tick, span, here: of a ruler.
+        bars: eighths of a cell from empty to full, or fewer.
+        levels: a point at four heights in one cell, bottom first; empty for braille.
+        flat: a timeline where nothing was amiss.
+        now, mark, cut_in, cut_out: above or below a timeline.
+        block: of large figures.
+        dot: between figures.
+        rec: recording.
+    """
+
+    rule: str
+    tick: str
+    span: str
+    here: str
+    bars: str
+    levels: str
+    flat: str
+    now: str
+    mark: str
+    cut_in: str
+    cut_out: str
+    block: str
+    dot: str
+    rec: str
+    more: str
+
+
+UNICODE = Glyphs("─", "┼", "━", "◆", " ▁▂▃▄▅▆▇█", "", "·", "▲", "▼", "[", "]", "█", "·", "●", "…")
+ASCII = Glyphs("-", "+", "=", "#", " .:|", "_.-'", ".", "^", "v", "[", "]", "#", "-", "*", "~")
+
+_LEFT = (0x40, 0x04, 0x02, 0x01)  # dots of braille from the bottom up
+_RIGHT = (0x80, 0x20, 0x10, 0x08)
+
+
+def _reach_table(dots: tuple[int, ...]) -> NDArray[np.uint32]:
+    """Dots from level a to level b."""
+    table = np.zeros((4, 4), np.uint32)
+    for a in range(4):
+        for b in range(4):
+            for level in range(min(a, b), max(a, b) + 1):
+                table[a, b] |= dots[level]
+    return table
+
+
+_TABLES = (_reach_table(_LEFT), _reach_table(_RIGHT))
+
+
+def traces(values: I16, low: U16, high: U16, glyphs: Glyphs, *, rows: int = 1) -> list[list[str]]:
+    """A line of pen for each channel.
+
+    Args:
+        values: int16 (C, points), -1 where nothing came; two points a cell, one where glyphs have levels.
+        low, high: what the bottom and the top stand for, uint16 (C,).
+        glyphs: what to draw with.
+        rows: lines a channel.
+
+    Returns:
+        For each channel its lines, top first.
+    """
+    least, most = low.astype(np.int32)[:, None], high.astype(np.int32)[:, None]
+    is_flat = most - least < 8  # noise of a count or two shall not fill the lane
+    middle = (least + most) // 2
+    bottom, top = np.where(is_flat, middle - 8, least), np.where(is_flat, middle + 8, most)
+    count = 4 * rows
+    level = np.clip((values - bottom) * count // np.maximum(top - bottom, 1), 0, count - 1)
+    gone = values < 0
+    lines = []
+    for row in range(rows - 1, -1, -1):
+        codes = _row_codes(level - 4 * row, gone, glyphs)
+        width = codes.shape[1]
+        text = codes.astype("<u4").tobytes().decode("utf-32-le")
+        lines.append([text[at : at + width] for at in range(0, len(text), width)])
+    return [list(one) for one in zip(*lines, strict=True)]
+
+
+def _row_codes(level: NDArray[np.int32], gone: NDArray[np.bool_], glyphs: Glyphs) -> NDArray[np.uint32]:
+    """Characters of one line, levels counted from its bottom; those beyond it are drawn elsewhere."""
+    if glyphs.levels:
+        codes = np.array([ord(one) for one in glyphs.levels], np.uint32)[np.clip(level, 0, 3)]
+        codes[gone | (level < 0) | (level > 3)] = ord(" ")
+        return codes
+    # A step of more than one level is joined, so that the pen does not lift.
+    before = np.concatenate([level[:, :1], level[:, :-1]], axis=1)
+    lone = gone | np.concatenate([gone[:, :1], gone[:, :-1]], axis=1)
+    before = np.where(lone, level, before)
+    side = before + np.sign(level - before)
+    lo, hi = np.minimum(level, side), np.maximum(level, side)
+    missed = gone | (hi < 0) | (lo > 3)
+    lo, hi = np.clip(lo, 0, 3), np.clip(hi, 0, 3)
+    dots = np.empty(level.shape, np.uint32)
+    dots[:, 0::2] = _TABLES[0][lo[:, 0::2], hi[:, 0::2]]
+    dots[:, 1::2] = _TABLES[1][lo[:, 1::2], hi[:, 1::2]]
+    dots[missed] = 0
+    return 0x2800 + (dots[:, 0::2] | dots[:, 1::2])
+
+
+def ruler(value: int, low: int, high: int, width: int, glyphs: Glyphs, *, top: int = WIRE_MAX) -> list[tuple[str, str]]:
+    """A ruler from 0 to `top` with the span seen and the value now, as styled pieces."""
+
+    def cell(counts: int) -> int:
+        return min(width - 1, counts * width // (top + 1))
+
+    first, last, here = cell(low), cell(high), cell(value)
+    ticks = {cell(counts) for counts in _MARKED} if top == WIRE_MAX else set()
+    pieces: list[tuple[str, str]] = []
+    for at in range(width):
+        if at == here:
+            piece = glyphs.here, "here"
+        elif first <= at <= last:
+            piece = glyphs.span, "span"
+        else:
+            piece = glyphs.tick if at in ticks else glyphs.rule, "rule"
+        if pieces and pieces[-1][1] == piece[1]:
+            pieces[-1] = pieces[-1][0] + piece[0], piece[1]
+        else:
+            pieces.append(piece)
+    return pieces
+
+
+def bars(counts: I64, width: int, height: int, glyphs: Glyphs) -> list[str]:
+    """A histogram, top line first; bins are joined to fit the width, and the smallest count still shows."""
+    edges = np.linspace(0, counts.size, width + 1).astype(np.int64)
+    total = np.concatenate([[0], np.cumsum(counts)])
+    sums = total[edges[1:]] - total[edges[:-1]]
+    steps = len(glyphs.bars) - 1
+    eighths = np.ceil(sums / max(1, int(sums.max())) * height * steps).astype(np.int64)
+    lines = []
+    for row in range(height - 1, -1, -1):
+        part = np.clip(eighths - row * steps, 0, steps)
+        lines.append("".join(glyphs.bars[one] for one in part.tolist()))
+    return lines
+
+
+_FONT = {
+    "0": "███ █ █ █ █ █ █ ███",
+    "1": " █  ██   █   █  ███",
+    "2": "███   █ ███ █   ███",
+    "3": "███   █ ███   █ ███",
+    "4": "█ █ █ █ ███   █   █",
+    "5": "███ █   ███   █ ███",
+    "6": "███ █   ███ █ █ ███",
+    "7": "███   █  █   █   █ ",
+    "8": "███ █ █ ███ █ █ ███",
+    "9": "███ █ █ ███   █ ███",
+    "A": "███ █ █ ███ █ █ █ █",
+    "E": "███ █   ██  █   ███",
+    "F": "███ █   ██  █   █  ",
+    "I": "███  █   █   █  ███",
+    "K": "█ █ █ █ ██  █ █ █ █",
+    "L": "█   █   █   █   ███",
+    "M": "█ █ ███ █ █ █ █ █ █",
+    "N": "██  █ █ █ █ █ █ █ █",
+    "O": "███ █ █ █ █ █ █ ███",
+    "S": "███ █   ███   █ ███",
+    "T": "███  █   █   █   █ ",
+    "Y": "█ █ █ █ ███  █   █ ",
+    ".": "                 █ ",
+    "-": "        ███        ",
+    "%": "█ █   █  █  █   █ █",
+    " ": "                   ",
+}
+
+
+def large(text: str, scale: int, glyphs: Glyphs) -> list[str]:
+    """Large figures, 5 x scale lines high and 4 x 2 x scale cells wide each; unknown characters are left blank."""
+    lines = []
+    for row in range(5):
+        cells = "".join(_FONT.get(one, _FONT[" "])[row * 4 : row * 4 + 3] + " " for one in text)
+        line = "".join((glyphs.block if cell != " " else " ") * 2 * scale for cell in cells)
+        lines += [line] * scale
+    return lines
+
+
+def large_scale(text: str, width: int, height: int) -> int:
+    """The largest scale at which a text fits, 0 where none does."""
+    return min(width // max(1, 8 * len(text) - 2), height // 5)

@@ -1,0 +1,50 @@
+"""From what a person named to a session."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from busbench.capture.base import ReadOptions
+from busbench.errors import CaptureError
+from busbench.rig.model import Rig
+from busbench.tui.session import Session
+from busbench.wire.scale import Scale
+
+
+def rig_names(rig: Rig | None) -> dict[int, str]:
+    """Names of the devices on each channel."""
+    names: dict[int, str] = {}
+    for device in rig.devices if rig is not None else ():
+        if device.channel is not None and device.kind != "sensor":
+            before = names.get(device.channel)
+            names[device.channel] = f"{before} + {device.name}" if before else device.name
+    return names
+
+
+def open_session(source: str, *, options: ReadOptions, rig: Rig | None = None) -> Session:
+    """Open a port, an address, a virtual receiver or a recording.
+
+    Args:
+        source: what a person named.
+        options: line settings, and choices that a recording may leave open.
+        rig: gives names and scale.
+
+    Raises:
+        PortError: the port cannot be opened.
+        CaptureError: the recording cannot be read.
+    """
+    from busbench.port.live import is_live, open_live
+
+    names = rig_names(rig)
+    scale = Scale() if rig is None else rig.scale
+    if is_live(source):
+        from busbench.tui.live import LiveSession
+
+        return LiveSession(open_live(source, line=options.line), names=names, scale=scale)
+    if source != "-" and not Path(source).exists() and "." not in Path(source).name:
+        hint = "name a port as `busbench ports` lists it, a recording, or virtual:"
+        raise CaptureError(source, "is neither a port nor a file", hint=hint)
+    from busbench.capture.open import open_capture
+    from busbench.tui.replay import ReplaySession
+
+    return ReplaySession(open_capture(source, options=options), options=options, names=names, scale=scale)

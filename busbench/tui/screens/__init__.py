@@ -1,0 +1,42 @@
+"""The screens, one file each. A further view is a further row of VIEWS."""
+
+from __future__ import annotations
+
+import importlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, cast
+
+if TYPE_CHECKING:
+    from busbench.tui.screens.base import BenchView
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """A view of a session.
+
+    Args:
+        name: as in the palette of commands.
+        key: that opens it.
+        text: what it shows.
+        module: in this package.
+        class_: a BenchView in it.
+    """
+
+    name: str
+    key: str
+    text: str
+    module: str
+    class_: str
+
+    def load(self) -> type[BenchView]:
+        """The class; its module is loaded only now."""
+        module = importlib.import_module(f"busbench.tui.screens.{self.module}")
+        return cast("type[BenchView]", getattr(module, self.class_))
+
+
+VIEWS = (
+    View("Lanes", "1", "all 18 channels: value, span, trace, state", "lanes", "LanesView"),
+    View("Beat", "2", "period, jitter, histogram, the floor of the measurement", "beat", "BeatView"),
+    View("Outages", "3", "timeline, list, what each channel did", "outages", "OutagesView"),
+    View("Range check", "4", "large figures to be read from metres away", "range_check", "RangeView"),
+)

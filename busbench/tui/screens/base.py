@@ -1,0 +1,67 @@
+"""What all views of a session share: the state above, the timeline, the place and the keys below."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.screen import Screen
+
+from busbench.tui.ui import Ui
+from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.frame import Keys, StateLine, Timeline, Transport
+
+_LIVE_KEYS = (("space", "freeze"), ("u", "unit"), ("z", "reset"), ("r", "record"), ("m", "mark"), ("n p", "outage"))
+_REPLAY_KEYS = (("space", "play"), ("u", "unit"), (", .", "frame"), ("n p", "outage"), ("[ ]", "pace"))
+_COMMON_KEYS = (("?", "help"), ("q", "quit"))
+
+
+class BenchView(Screen[None]):
+    """A view.
+
+    Args:
+        ui: what is shown, and how.
+    """
+
+    IS_FAST: ClassVar[bool] = False  # the body is drawn at every tick
+    HAS_TIMELINE: ClassVar[bool] = True
+
+    def __init__(self, ui: Ui) -> None:
+        super().__init__()
+        self.ui = ui
+        self._body = self.body()
+        self._slow: list[Drawn] = []
+
+    def body(self) -> Drawn:
+        """What is special to this view."""
+        raise NotImplementedError
+
+    def keys(self) -> list[tuple[str, str]]:
+        """Keys and words for the last line."""
+        session = self.ui.session
+        middle = _LIVE_KEYS if session is not None and session.is_live else _REPLAY_KEYS
+        return [("1-4", "view"), *middle, *_COMMON_KEYS]
+
+    def compose(self) -> ComposeResult:
+        """Put it together."""
+        self._body.add_class("body")
+        self._slow = [StateLine(self.ui), Timeline(self.ui), Transport(self.ui), Keys(self.ui, self.keys)]
+        yield self._slow[0]
+        yield self._body
+        yield from (widget for widget in self._slow[1:] if self.HAS_TIMELINE or not isinstance(widget, Timeline))
+
+    def draw(self, *, slow: bool) -> None:
+        """Draw what has changed.
+
+        Args:
+            slow: True at the ticks at which the slower parts are due too.
+        """
+        if self.IS_FAST or slow:
+            self._body.redraw()
+        if slow:
+            for widget in self._slow:
+                widget.redraw()
+
+    def on_screen_resume(self) -> None:
+        """Show what happened meanwhile."""
+        self.draw(slow=True)

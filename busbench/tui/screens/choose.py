@@ -1,0 +1,88 @@
+"""The choice of a source: ports that are plugged in, virtual receivers, recordings near by."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import ClassVar
+
+from textual import work
+from textual.app import ComposeResult
+from textual.binding import BindingType
+from textual.containers import Vertical
+from textual.screen import Screen
+from textual.widgets import Input, OptionList, Static
+from textual.widgets.option_list import Option
+
+from busbench.tui.text import plain
+
+VIRTUAL = (
+    ("virtual:", "a virtual receiver, mixed flying"),
+    ("virtual:?period=7ms&pilot=moving", "the same at 7 ms, all sticks moving"),
+    ("virtual:?lost-rate=6&failsafe-rate=2&gap-rate=3", "the same with losses, failsafe and gaps"),
+)
+SUFFIXES = (".pcapng", ".csv", ".vcd", ".raw", ".bin")
+FILES_MAX = 200
+
+
+def files(folder: Path) -> list[str]:
+    """Recordings in a folder and in its folder captures, by their suffix."""
+    found = []
+    for place in (folder, folder / "captures"):
+        try:
+            some = sorted(one for one in place.iterdir() if one.suffix.lower() in SUFFIXES and one.is_file())
+        except OSError:
+            continue
+        found += [str(one.relative_to(folder)) for one in some]
+    return found[:FILES_MAX]
+
+
+def ports() -> list[tuple[str, str]]:
+    """Ports that are plugged in, with what is known of them."""
+    from busbench.port.adapters import list_adapters
+
+    return [(one.device, f"{one.chip.name} {one.description}".strip()) for one in list_adapters()]
+
+
+class Choose(Screen[str | None]):
+    """Gives the source chosen, or None where the person left with escape."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [("escape", "dismiss(None)")]
+
+    def __init__(self, *, error: str = "") -> None:
+        super().__init__()
+        self._error = error
+
+    def compose(self) -> ComposeResult:
+        """Put it together."""
+        with Vertical(id="choose"):
+            yield Static("What shall be watched? Up, down and enter choose; tab goes to the line below.", markup=False)
+            yield Static(plain(self._error), id="error", markup=False)
+            yield OptionList(markup=False)
+            yield Input(placeholder="or the name of a port, an address such as socket://host:port, or a file")
+
+    def on_mount(self) -> None:
+        """Fill the list; ports come when they are found."""
+        self.query_one("#error").display = bool(self._error)
+        choices = self.query_one(OptionList)
+        choices.add_options([Option(f"{'virtual':<10}{name}   {text}", id=name) for name, text in VIRTUAL])
+        choices.add_options([Option(f"{'file':<10}{plain(name)}", id=name) for name in files(Path.cwd())])
+        choices.focus()
+        self._find_ports()
+
+    @work(thread=True)
+    def _find_ports(self) -> None:
+        found = ports()
+        self.app.call_from_thread(self._add_ports, found)
+
+    def _add_ports(self, found: list[tuple[str, str]]) -> None:
+        choices = self.query_one(OptionList)
+        choices.add_options([Option(f"{'port':<10}{plain(name)}   {plain(text)}", id=name) for name, text in found])
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        """One was chosen."""
+        self.dismiss(event.option.id)
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """One was typed."""
+        if event.value.strip():
+            self.dismiss(event.value.strip())

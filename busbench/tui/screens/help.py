@@ -1,0 +1,156 @@
+"""Every figure and every key in one sentence."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import BindingType
+from textual.containers import VerticalScroll
+from textual.screen import ModalScreen
+from textual.widgets import Static
+
+FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
+    (
+        "State, above every view",
+        (
+            (
+                "source",
+                "the port, address or recording that is watched, and how its line is set or its times are known",
+            ),
+            ("in step", "each frame is found where the one before it ended"),
+            ("searching", "bytes come, but no frame stands where one is due"),
+            ("ambiguous", "the bytes could be read as frames in two ways that are equally good"),
+            ("silent", "no byte came for 0.3 s, or the recording has a gap here"),
+            ("unplugged", "the adapter is gone; the session goes on when the same adapter is back"),
+            ("frames", "frames that came since the start, flagged ones included"),
+            ("lost", "frames that were due and did not come, and frames that the receiver flagged as lost or failsafe"),
+            (
+                "under … at 95 %",
+                "a test this long with so few losses would be rarer than 1 in 20 if the true loss were higher",
+            ),
+            ("flags now", "what the newest frame says: lost, failsafe, the two-state channels 17 and 18"),
+        ),
+    ),
+    (
+        "Lanes",
+        (
+            (
+                "counts, µs, %",
+                "the value on the wire, or what the stated scale makes of it: the wire carries counts alone",
+            ),
+            (
+                "ruler",
+                "0 to 2047 counts with ticks at 172, 992 and 1811; the thick part is the span since the last reset",
+            ),
+            ("trace", "the last 4 s, drawn within the span since the last reset; blank where no frame came"),
+            ("moving", "the channel changed by more than 20 counts within the last 64 frames"),
+            ("still", "it did not"),
+            ("at end", "the value is within 8 counts of 172 or 1811, the customary ends"),
+            ("past end", "the value is beyond the customary ends by more than 8 counts"),
+            ("glitch", "one frame jumped by more than 40 counts and the next came back, within the last 4 s"),
+        ),
+    ),
+    (
+        "Beat",
+        (
+            ("period, mean", "the mean time from frame to frame, missing frames allowed for"),
+            ("period, median", "half of the periods are shorter than this"),
+            ("shortest, longest", "the extreme periods between frames that follow one another"),
+            (
+                "middle 98 %",
+                "one period in a hundred is shorter than the first and one in a hundred longer than the second",
+            ),
+            ("jitter rms, peak", "how far periods are from their mean: root mean square, and the farthest"),
+            ("cycle rms/peak", "how much a period differs from the one before it: root mean square, and the most"),
+            ("time error rms", "how far frames are from the best even beat through all of them, root mean square"),
+            ("floor", "what this measurement itself may add to the jitter rms; F F on the histogram's axis shows it"),
+            ("frames due", "frames measured and frames missing together"),
+            ("frames missing", "empty places on the beat between the first and the last frame"),
+            (
+                "histogram",
+                "how many periods had which length; what lies beyond the ends stands in the outermost column",
+            ),
+        ),
+    ),
+    (
+        "Outages",
+        (
+            ("g gap", "no frame for more than 1.5 periods"),
+            ("l lost", "frames came, flagged as lost by the receiver"),
+            ("f failsafe", "frames came, flagged as failsafe: the channels are what the receiver was set to"),
+            ("d damaged", "bytes came that form no frame where one was due"),
+            (
+                "from, lasted",
+                "from the last good frame to the next, or from the first flagged frame to the next that is not",
+            ),
+            ("frames", "frames missing, or flagged"),
+            ("bytes, at byte", "damaged bytes or bytes of the flagged frames, and where in the stream they stand"),
+            ("bursts", "losses stood together, so the bound, which takes them as independent, is too low"),
+            ("channels across", "counts before, least to greatest during, and after the chosen outage"),
+        ),
+    ),
+    (
+        "Range check",
+        (
+            ("lost frames, last 10 s", "frames missing or flagged in the ten seconds before the place"),
+            ("link now", "OK, LOST, FAIL (failsafe), NONE (no frame is coming) or OFF (the port is gone)"),
+            ("longest outage", "the longest of all outages so far, in seconds"),
+        ),
+    ),
+    (
+        "Keys",
+        (
+            ("1 2 3 4", "the views"),
+            ("space", "play and pause a recording; freeze a live session and follow it again"),
+            ("left, right", "one second back or on; with shift ten seconds; home and end go to the ends"),
+            (", and .", "one frame back or on"),
+            ("[ and ]", "slower and faster, 0.1x to 100x"),
+            ("n and p", "next and previous outage"),
+            ("z", "reset: spans count from here"),
+            ("u", "counts, µs or %"),
+            ("m", "set a mark with a short text at this moment; it is kept in the recording that runs"),
+            ("i, o, x", "the cut begins here, ends here, is written to a new file"),
+            ("r", "live: record to a new file in this folder, or stop recording"),
+            ("b", "ring the bell on losses, or not"),
+            ("s", "choose another source"),
+            ("ctrl+p", "all commands by name"),
+            ("q", "quit"),
+        ),
+    ),
+    (
+        "Care",
+        (
+            (
+                "range check",
+                "keep the motor from starting, have the aircraft held, and follow your club's and country's rules",
+            ),
+        ),
+    ),
+)
+_NAME_CELLS = 24
+
+
+def help_text() -> str:
+    """The whole page."""
+    parts = []
+    for title, rows in FIGURES:
+        parts.append(f"\n{title}\n")
+        parts += [f"  {name:<{_NAME_CELLS}}{sentence}.\n" for name, sentence in rows]
+    return "".join(parts).strip("\n")
+
+
+class Help(ModalScreen[None]):
+    """A page that scrolls."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [("escape,q,question_mark,f1", "dismiss")]
+
+    def compose(self) -> ComposeResult:
+        """Put it together."""
+        with VerticalScroll(id="help"):
+            yield Static("Up and down scroll, escape closes.", markup=False)
+            for title, rows in FIGURES:
+                yield Static(title, classes="title", markup=False)
+                for name, sentence in rows:
+                    yield Static(name, classes="name", markup=False)
+                    yield Static(f"{sentence}.", classes="sentence", markup=False)

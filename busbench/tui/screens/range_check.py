@@ -1,0 +1,15 @@
+"""Large figures for a range check."""
+
+from __future__ import annotations
+
+from busbench.tui.screens.base import BenchView
+from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.far import FarFigures
+
+
+class RangeView(BenchView):
+    """Large figures for a range check."""
+
+    def body(self) -> Drawn:
+        """As BenchView says."""
+        return FarFigures(self.ui)

@@ -1,0 +1,95 @@
+"""Words and figures as they stand on a screen."""
+
+from __future__ import annotations
+
+import re
+
+from rich.cells import cell_len, set_cell_size
+
+from busbench.model import LineSettings
+from busbench.tui.session import Session
+from busbench.wire.scale import Scale
+
+Span = tuple[str, str]  # text, name of a style
+Line = list[Span]
+
+UNITS = ("counts", "us", "percent")
+UNIT_WORDS = {"counts": "counts", "us": "µs", "percent": "%"}
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+
+
+def plain(text: str) -> str:
+    """Text from a file or a port, safe for a terminal: control characters are written out."""
+    return _CONTROL.sub(lambda found: repr(found.group())[1:-1], text)
+
+
+def fit(text: str, width: int, *, more: str = "…") -> str:
+    """Text cut or filled up to a width in cells."""
+    if len(text) == width and text.isascii():
+        return text
+    if cell_len(text) > width > 1:
+        return set_cell_size(text, width - cell_len(more)) + more
+    return set_cell_size(text, width)
+
+
+def width_of(line: Line) -> int:
+    """Cells that a line takes."""
+    return sum(len(text) if text.isascii() else cell_len(text) for text, _ in line)
+
+
+def duration(value_s: float | None) -> str:
+    """A length of time: 0.30 ms, 12.3 ms, 4.20 s, 3 min 05 s, 1 h 04 min."""
+    if value_s is None:
+        return "-"
+    size = abs(value_s)
+    if size >= 3600:
+        return f"{int(value_s // 3600)} h {int(value_s % 3600 // 60):02d} min"
+    if size >= 60:
+        return f"{int(value_s // 60)} min {int(value_s % 60):02d} s"
+    if size >= 1:
+        return f"{value_s:.2f} s"
+    if size >= 1e-3 or not size:
+        return f"{value_s * 1e3:.3g} ms"
+    return f"{value_s * 1e6:.3g} µs"
+
+
+def clock_time(value_s: float) -> str:
+    """A place in a session: 0:12.345 or 1:02:03.456."""
+    sign, value_ms = ("-", -round(value_s * 1000)) if value_s < 0 else ("", round(value_s * 1000))
+    minutes, ms = divmod(value_ms, 60_000)
+    hours, minutes = divmod(minutes, 60)
+    head = f"{hours}:{minutes:02d}" if hours else f"{minutes}"
+    return f"{sign}{head}:{ms / 1000:06.3f}"
+
+
+def place_words(session: Session, place: int) -> str:
+    """A place for people: its time, or its frame where there is no clock."""
+    return clock_time(session.seconds(place)) if session.clock.is_known else f"frame {place:,}"
+
+
+def line_words(line: LineSettings) -> str:
+    """Line settings as people write them: 100000 8E2 inverted."""
+    return f"{line.baud} 8{line.parity}{line.stop_bits}" + (" inverted" if line.inverted else "")
+
+
+def value_words(counts: int, unit: str, scale: Scale) -> str:
+    """A channel's value in the chosen unit, without the unit."""
+    if unit == "us":
+        return f"{scale.to_us(counts):.1f}"
+    if unit == "percent":
+        return f"{scale.to_percent(counts):+.1f}"
+    return str(counts)
+
+
+def scale_words(unit: str, scale: Scale) -> str:
+    """The scale that is behind the values shown."""
+    if unit == "us":
+        return scale.describe()
+    if unit == "percent":
+        return f"0 at {scale.centre_counts:.10g} counts, 100 for 819 more"
+    return "counts as on the wire, 0 to 2047"
+
+
+def percent(ratio: float) -> str:
+    """A small ratio in percent, three digits."""
+    return f"{100 * ratio:.3g} %"

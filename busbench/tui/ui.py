@@ -1,0 +1,48 @@
+"""What all screens share: the session, how it is shown, and what was last said."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from busbench.tui.draw import UNICODE, Glyphs
+from busbench.tui.palette import Palette
+from busbench.tui.session import Session
+from busbench.tui.text import UNITS
+
+
+@dataclass
+class Ui:
+    """Shared by the app, its screens and their widgets.
+
+    Args:
+        palette: styles by name.
+        glyphs: characters of pictures.
+        rings: True rings the bell on losses.
+        session: None until a source was chosen.
+        unit: one of UNITS.
+        chosen: index of the outage looked at, None for none.
+        said: the last word of the program itself; goes before the session's.
+    """
+
+    palette: Palette
+    glyphs: Glyphs = field(default=UNICODE)
+    rings: bool = False
+    session: Session | None = None
+    unit: str = UNITS[0]
+    chosen: int | None = None
+    said: str = ""
+
+    def next_unit(self) -> None:
+        """Show values in the next unit."""
+        self.unit = UNITS[(UNITS.index(self.unit) + 1) % len(UNITS)]
+
+    @property
+    def needs(self) -> Session:
+        """The session.
+
+        Raises:
+            LookupError: none was chosen.
+        """
+        if self.session is None:
+            raise LookupError("no session")
+        return self.session

@@ -1,0 +1,172 @@
+"""What frames every view: the state above, the timeline, the place and the keys below."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from busbench.model import ClockKind
+from busbench.tui.live import LiveSession
+from busbench.tui.replay import ReplaySession
+from busbench.tui.session import Session
+from busbench.tui.text import Line, duration, fit, line_words, percent, place_words, plain, width_of
+from busbench.tui.ui import Ui
+from busbench.tui.widgets.drawn import Drawn
+
+LINK_STYLES = {"in step": "good", "searching": "warn", "ambiguous": "warn", "reading": "dim"}
+_CLOCK_WORDS = {ClockKind.PER_BYTE: "a time a byte", ClockKind.PER_READ: "a time a read", ClockKind.NONE: "no times"}
+
+
+def apart(left: Line, right: Line, width: int) -> Line:
+    """One part at the left, one at the right; the left gives way."""
+    room = width - width_of(right) - 1
+    used = width_of(left)
+    if used <= room:
+        return [*left, (" " * (room - used + 1), "ink"), *right]
+    out: Line = []
+    for text, style in left:
+        size = width_of([(text, style)])
+        if size > room:
+            out.append((fit(text, max(0, room)), style))
+            room = 0
+            break
+        out.append((text, style))
+        room -= size
+    return [*out, (" " * (room + 1), "ink"), *right]
+
+
+class StateLine(Drawn):
+    """Two lines that are always there: source, line, link; frames, losses, flags."""
+
+    def lines(self, width: int, height: int) -> list[Line]:
+        """The state."""
+        del height
+        session, dot = self.ui.needs, f" {self.ui.glyphs.dot} "
+        left: Line = [(f" {plain(session.source)}", "title"), (f"{dot}{_source_words(session)}", "dim")]
+        right: Line = []
+        if isinstance(session, LiveSession) and session.recording:
+            right += [(f"{self.ui.glyphs.rec} REC ", "bad"), ("  ", "ink")]
+        link = session.link
+        right += [(f"{link} ", LINK_STYLES.get(link, "bad"))]
+        return [apart(left, right, width), apart(self._counts(session), self._flags(session), width)]
+
+    def _counts(self, session: Session) -> Line:
+        if isinstance(session, ReplaySession) and (progress := session.progress):
+            return [(f" {progress}", "warn")]
+        losses = session.losses
+        line: Line = [(f" {losses.frames:,} frames", "ink")]
+        if not losses.expected:
+            return line
+        line.append((f", {losses.lost:,} lost", "gap" if losses.lost else "ink"))
+        ratio = f": {percent(losses.lost / losses.expected)}," if losses.lost else ":"
+        line.append((f"{ratio} under {percent(session.upper95)} at 95 %", "ink"))
+        return line
+
+    def _flags(self, session: Session) -> Line:
+        words = session.flag_words
+        style = "failsafe" if "FAILSAFE" in words else "lost" if "LOST" in words else "ink"
+        return [("flags now ", "dim"), (f"{words} ", "gap" if words == "no frame" else style)]
+
+
+def _source_words(session: Session) -> str:
+    if isinstance(session, ReplaySession):
+        return f"{session.format}, {_CLOCK_WORDS[session.clock.kind]}"
+    return line_words(session.line)
+
+
+class Timeline(Drawn):
+    """The whole session in one line: a letter where something was amiss."""
+
+    def lines(self, width: int, height: int) -> list[Line]:
+        """The timeline."""
+        del height
+        return [strip(self.ui, width)]
+
+
+def strip(ui: Ui, width: int) -> Line:
+    """Outages of the whole session by letter, marks by shape, the place in reverse."""
+    session = ui.needs
+    lo, hi = session.start, max(session.end, session.start + 1)
+    styles = {"g": "gap", "l": "lost", "f": "failsafe", "d": "damaged"}
+    cells = [(one, styles[one]) if one != " " else (ui.glyphs.flat, "rule") for one in _letters(ui, lo, hi, width)]
+    for mark in session.marks:
+        at = cell_of(session.mark_place(mark), lo, hi, width)
+        if cells[at][1] == "rule":
+            cells[at] = ui.glyphs.mark, "mark"
+    at = cell_of(session.place, lo, hi, width)
+    cells[at] = cells[at][0], "key"
+    return joined(cells)
+
+
+def _letters(ui: Ui, lo: int, hi: int, width: int) -> list[str]:
+    return ui.needs.events.letters(lo, hi, width)
+
+
+def cell_of(place: int, lo: int, hi: int, width: int) -> int:
+    """Column of a place on a timeline from lo to hi."""
+    return min(width - 1, max(0, (place - lo) * width // max(1, hi - lo)))
+
+
+def joined(cells: Sequence[tuple[str, str]]) -> Line:
+    """Neighbours of one style as one piece."""
+    out: Line = []
+    for text, style in cells:
+        if out and out[-1][1] == style:
+            out[-1] = out[-1][0] + text, style
+        else:
+            out.append((text, style))
+    return out
+
+
+class Transport(Drawn):
+    """Where in the session one is, and what was last said."""
+
+    def lines(self, width: int, height: int) -> list[Line]:
+        """The place."""
+        del height
+        session = self.ui.needs
+        line: Line = [(" ", "ink"), *_moving_words(session)]
+        if session.cut_in is not None or session.cut_out is not None:
+            ends = ("?" if at is None else place_words(session, at) for at in (session.cut_in, session.cut_out))
+            line.append((f"  cut [{' to '.join(ends)}]", "mark"))
+        said = plain(self.ui.said or session.notice)
+        room = width - width_of(line) - 3
+        if said and room > 8:
+            line += [("   ", "ink"), (fit(said, room, more=self.ui.glyphs.more), "warn")]
+        return [line]
+
+
+def _moving_words(session: Session) -> Line:
+    place, end = place_words(session, session.place), place_words(session, session.end)
+    if session.is_live:
+        if session.is_moving:
+            return [(f"live {place}", "ink")]
+        behind = duration(session.seconds(session.end) - session.seconds(session.place))
+        return [("FROZEN", "warn"), (f" at {place}, {behind} ago", "ink")]
+    pace = f"{session.pace:g}x"
+    return [(f"play {pace}" if session.is_moving else f"paused ({pace})", "ink"), (f"  {place} of {end}", "ink")]
+
+
+class Keys(Drawn):
+    """The keys of a view; what does not fit is in the help.
+
+    Args:
+        ui: what is shown, and how.
+        pairs: gives key and word of each.
+    """
+
+    def __init__(self, ui: Ui, pairs: Callable[[], Sequence[tuple[str, str]]]) -> None:
+        super().__init__(ui)
+        self._pairs = pairs
+
+    def lines(self, width: int, height: int) -> list[Line]:
+        """The keys."""
+        del height
+        line: Line = [(" ", "ink")]
+        used = 1
+        for key, word in self._pairs():
+            size = len(key) + len(word) + 3
+            if used + size > width + 1:
+                break
+            line += [(key, "key"), (f" {word}  ", "dim")]
+            used += size
+        return [line]

@@ -1,0 +1,77 @@
+"""The lanes: a line for each of the 18 channels."""
+
+from __future__ import annotations
+
+from busbench.tui.draw import ruler, traces
+from busbench.tui.lanes import AT_END, GLITCH, MOVING, NONE, ON, PAST_END, TRACE_S, Lanes
+from busbench.tui.text import UNIT_WORDS, Line, fit, plain, scale_words, value_words
+from busbench.tui.widgets.drawn import Drawn
+from busbench.wire.bulk import CHANNELS
+
+_STYLES = {MOVING: "pen", AT_END: "warn", PAST_END: "warn", GLITCH: "gap", NONE: "dim", ON: "pen"}
+# Told by shape as well as by word.
+_SHAPES = {MOVING: "~", AT_END: "|", PAST_END: "!", GLITCH: "*", NONE: " ", ON: "1"}
+_STATE_CELLS = 10
+_TALL = 37  # lines from which a lane takes two
+
+
+class LaneLines(Drawn):
+    """All lanes in one widget: one drawing a tick, only changed lines are sent."""
+
+    def lines(self, width: int, height: int) -> list[Line]:
+        """A head, then the lanes."""
+        session, glyphs = self.ui.needs, self.ui.glyphs
+        name, rule, trace = columns(width, has_names=bool(session.names))
+        rows = 2 if height >= _TALL else 1
+        lanes = session.lanes(trace if glyphs.levels else 2 * trace)
+        pens = traces(lanes.trace, lanes.low, lanes.high, glyphs, rows=rows)
+        out = [self._head(name, rule, trace)]
+        for channel in range(18):
+            label = fit(plain(session.names.get(channel + 1, "")), name, more=glyphs.more) + " " if name else ""
+            out.append(
+                [
+                    (f"{channel + 1:2d} ", "head"),
+                    (label, "ink"),
+                    *self._value(lanes, channel),
+                    *self._ruler(lanes, channel, rule),
+                    (" " + pens[channel][0] + " ", "pen"),
+                    *_state(lanes.states[channel]),
+                ]
+            )
+            out += [[(" " * (len(label) + 13 + rule), "ink"), (pen, "pen")] for pen in pens[channel][1:]]
+        return out
+
+    def _head(self, name: int, rule: int, trace: int) -> Line:
+        label = fit("name", name) + " " if name else ""
+        room, span = rule + 1 + trace, f"last {TRACE_S:.0f} s"
+        scale = scale_words(self.ui.unit, self.ui.needs.scale)
+        scale = fit(scale, room) if len(scale) + len(span) >= room else scale + span.rjust(room - len(scale))
+        return [(f"ch {label}{UNIT_WORDS[self.ui.unit]:>8} {scale} {fit('  state', _STATE_CELLS)}", "head")]
+
+    def _value(self, lanes: Lanes, channel: int) -> Line:
+        if lanes.row < 0:
+            return [(f"{'-':>8} ", "dim")]
+        value = int(lanes.values[channel])
+        if channel >= CHANNELS:
+            return [(f"{'on' if value else 'off':>8} ", "title")]
+        return [(f"{value_words(value, self.ui.unit, self.ui.needs.scale):>8} ", "title")]
+
+    def _ruler(self, lanes: Lanes, channel: int, width: int) -> Line:
+        if lanes.row < 0:
+            return [(self.ui.glyphs.rule * width, "rule")]
+        value, low, high = int(lanes.values[channel]), int(lanes.low[channel]), int(lanes.high[channel])
+        if channel >= CHANNELS:
+            return [*ruler(value, low, high, width, self.ui.glyphs, top=1)]
+        return [*ruler(value, low, high, width, self.ui.glyphs)]
+
+
+def columns(width: int, *, has_names: bool) -> tuple[int, int, int]:
+    """Cells for the name, the ruler and the trace."""
+    name = 0 if not has_names else 12 if width < 100 else 20
+    rest = width - (3 + (name + 1 if name else 0) + 9 + 2 + _STATE_CELLS)
+    rule = max(10, min(44, rest * 2 // 5))
+    return name, rule, max(4, rest - rule)
+
+
+def _state(word: str) -> Line:
+    return [(fit(f"{_SHAPES.get(word, ' ')} {word}", _STATE_CELLS), _STYLES.get(word, "dim"))]

@@ -1,0 +1,130 @@
+"""The outages: a timeline of the whole session, the list, and what each channel did across the chosen one."""
+
+from __future__ import annotations
+
+from busbench.analysis.outages import KINDS, Outage
+from busbench.tui.events import LETTERS
+from busbench.tui.session import Across, Session
+from busbench.tui.text import Line, duration, fit, place_words, plain, value_words
+from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.frame import cell_of, joined, strip
+
+_STYLES = {"gap": "gap", "lost": "lost", "failsafe": "failsafe", "damaged": "damaged"}
+_CELL = 26
+
+
+class OutageLines(Drawn):
+    """All of it."""
+
+    def lines(self, width: int, height: int) -> list[Line]:
+        """Summary, timeline, list, channels."""
+        session = self.ui.needs
+        columns = max(1, (width - 1) // _CELL)
+        rows = -(-18 // columns)
+        head = [_summary(session), self._above(width), strip(self.ui, width), _below(session, width)]
+        room = max(3, height - len(head) - 1 - (rows + 1))
+        return [*head, *self._list(room + 1), *self._across(columns, rows)]
+
+    def _above(self, width: int) -> Line:
+        """Marks, and the ends of the cut."""
+        session, glyphs = self.ui.needs, self.ui.glyphs
+        lo, hi = session.start, max(session.end, session.start + 1)
+        cells = [(" ", "ink")] * width
+        for mark in session.marks:
+            at = cell_of(session.mark_place(mark), lo, hi, width)
+            text = glyphs.mark + fit(plain(mark.text), min(14, max(1, width - at - 1)), more=glyphs.more).rstrip()
+            cells[at : at + len(text)] = [(one, "mark") for one in text]
+        for place, one in ((session.cut_in, glyphs.cut_in), (session.cut_out, glyphs.cut_out)):
+            if place is not None:
+                cells[cell_of(place, lo, hi, width)] = one, "mark"
+        return joined(cells[:width])
+
+    def _list(self, height: int) -> list[Line]:
+        session, events = self.ui.needs, self.ui.needs.events
+        head = f"    no. {'kind':<11}{'from':>14}{'lasted':>14}{'frames':>8}{'bytes':>8}{'at byte':>12}"
+        out: list[Line] = [[(head, "head")]]
+        if not len(events):
+            return [*out, [(" no outage so far", "good")], *([[("", "ink")]] * (height - 2))]
+        chosen = self.ui.chosen
+        centre = chosen if chosen is not None else (events.before(session.place + 1) or 0)
+        first = max(0, min(centre - (height - 1) // 2, len(events) - height + 1))
+        for index in range(first, min(first + height - 1, len(events))):
+            out.append(_row(session, index, events.items[index], is_chosen=index == chosen))
+        return out + [[("", "ink")]] * (height - len(out))
+
+    def _across(self, columns: int, rows: int) -> list[Line]:
+        session, index = self.ui.needs, self.ui.chosen
+        if index is None or index >= len(session.events):
+            return [
+                [(" n and p, or up and down, choose an outage: what each channel did across it stands here", "dim")]
+            ]
+        event = session.events.items[index]
+        words = "before, during, after" if event.kind in ("lost", "failsafe") else "before and after"
+        out: list[Line] = [[(f" channels across outage {index + 1} ({event.kind}): {words}", "head")]]
+        across = session.across(index)
+        for y in range(rows):
+            line: Line = [(" ", "ink")]
+            for channel in range(y, 18, rows):
+                text = f"{channel + 1:2d} {self._channel(channel, across[channel])}"
+                line.append((fit(text, _CELL), "pen" if _has_moved(across[channel]) else "dim"))
+            out.append(line[: columns + 1])
+        return out
+
+    def _channel(self, channel: int, one: Across) -> str:
+        def show(counts: int | None) -> str:
+            if counts is None:
+                return "none"
+            if channel >= 16:
+                return "on" if counts else "off"
+            return value_words(counts, self.ui.unit, self.ui.needs.scale)
+
+        arrow = ">"
+        if not _has_moved(one):
+            return f"held {show(one.before)}"
+        parts = [show(one.before)]
+        if one.low is not None and one.high is not None:
+            parts.append(show(one.low) if one.low == one.high else f"{show(one.low)}..{show(one.high)}")
+        parts.append(show(one.after))
+        return f" {arrow} ".join(parts)
+
+
+def _has_moved(one: Across) -> bool:
+    values = {value for value in (one.before, one.low, one.high, one.after) if value is not None}
+    return len(values) > 1 or one.before is None or one.after is None
+
+
+def _summary(session: Session) -> Line:
+    line: Line = [(" ", "ink")]
+    counts = dict.fromkeys(KINDS, 0)
+    for event in session.events.items:
+        counts[event.kind] += 1
+    for kind in KINDS:
+        style = _STYLES[kind] if counts[kind] else "dim"
+        line += [(LETTERS[kind], style), (f" {kind} {counts[kind]}   ", "ink" if counts[kind] else "dim")]
+    if session.events.longest_s is not None:
+        line.append((f"longest {duration(session.events.longest_s)}", "ink"))
+    if session.losses.bursts:
+        line.append(("   in bursts", "warn"))
+    return line
+
+
+def _below(session: Session, width: int) -> Line:
+    left, right = place_words(session, session.start), place_words(session, session.end)
+    middle = place_words(session, (session.start + session.end) // 2)
+    gap = max(1, (width - len(left) - len(middle) - len(right)) // 2)
+    return [(left + " " * gap + middle + " " * gap + right, "dim")]
+
+
+def _row(session: Session, index: int, event: Outage, *, is_chosen: bool) -> Line:
+    start = int(session.events.start[index])
+    style = "chosen" if is_chosen else "ink"
+    return [
+        (" > " if is_chosen else "   ", style),
+        (f"{index + 1:4d} ", style),
+        (LETTERS[event.kind], _STYLES[event.kind]),
+        (
+            f" {event.kind:<9}{place_words(session, start):>14}{duration(event.duration_s):>14}"
+            f"{event.frames:>8,}{event.bytes:>8,}{event.offset:>12,}",
+            style,
+        ),
+    ]
