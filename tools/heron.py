@@ -5,7 +5,7 @@ All of it follows from the rig file in closed form: the same bytes each time.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -61,7 +61,7 @@ class Round:
     marks: tuple[tuple[int, str], ...]
 
 
-def fly_round(rig: Rig, *, faults: Collection[Fault] = (), seed: int = 1) -> Round:
+def fly_round(rig: Rig, *, faults: tuple[Fault, ...] = (), seed: int = 1) -> Round:
     """One round of all controls of a plan.
 
     Args:
@@ -118,7 +118,7 @@ def fly_round(rig: Rig, *, faults: Collection[Fault] = (), seed: int = 1) -> Rou
     return Round(t_ns, counts, flags, is_sent, tuple(marks))
 
 
-def _is_reversed(mapped: Mapped, faults: Collection[Fault]) -> bool:
+def _is_reversed(mapped: Mapped, faults: tuple[Fault, ...]) -> bool:
     return "reversed aileron" in faults and mapped.devices[0].name == "left aileron"
 
 
@@ -137,7 +137,7 @@ def _track(mapped: Mapped, t_s: Floats, *, is_reversed: bool) -> Floats:
     return np.where(level > mapped.ends.neutral_counts, high, low) if mapped.is_two_state else level
 
 
-def _spoil(levels: Floats, faults: Collection[Fault], rng: np.random.Generator) -> None:
+def _spoil(levels: Floats, faults: tuple[Fault, ...], rng: np.random.Generator) -> None:
     """Faults of the Heron: elevator on channel 5, rudder on 6, a flap on 3, the release on 17."""
     if "rudder moves with elevator" in faults:
         levels[5] += 0.2 * (levels[4] - 992)
@@ -153,7 +153,7 @@ def _spoil(levels: Floats, faults: Collection[Fault], rng: np.random.Generator) 
         levels[16] = levels[16, 0]
 
 
-def _failsafe(mapped: Mapped, held: float, faults: Collection[Fault]) -> float:
+def _failsafe(mapped: Mapped, held: float, faults: tuple[Fault, ...]) -> float:
     plan = mapped.devices[0].failsafe
     if "wrong failsafe value" in faults and mapped.devices[0].motor:
         return mapped.ends.high_counts
@@ -179,7 +179,7 @@ def read_by_adapter(rig: Rig, flown: Round) -> ByteLog:
     return ByteLog(0, np.frombuffer(b"".join(pieces), np.uint8), np.cumsum(sizes), np.array(times, np.int64))
 
 
-def write_round(path: Path, rig: Rig, *, faults: Collection[Fault] = ()) -> None:
+def write_round(path: Path, rig: Rig, *, faults: tuple[Fault, ...] = ()) -> None:
     """Write the recording of one round; the suffix of the name says in which format."""
     info = CaptureInfo(
         str(path), "virtual", PER_READ, start_utc_ns=BEGUN_UTC_NS, source="virtual receiver on the Heron"

@@ -59,10 +59,14 @@ class Evidence:
         return ~self.is_down & ~self.recording.frames.suspect
 
     @cached_property
+    def found_period_ns(self) -> float | None:
+        """Frame period as found, None without a clock or with too few frames."""
+        return find_period(self.recording.times) if self.recording.clock.is_known else None
+
+    @property
     def period_ns(self) -> float:
-        """Frame period as found, the plan's without a clock."""
-        found = find_period(self.recording.times) if self.recording.clock.is_known else None
-        return found or self.rig.plan.period_ms * 1e6
+        """Frame period as found, else the plan's."""
+        return self.found_period_ns or self.rig.plan.period_ms * 1e6
 
     @property
     def start_ns(self) -> int:
@@ -96,6 +100,7 @@ class Evidence:
             self.recording.times,
             self.recording.rejects,
             clock=self.recording.clock,
+            period_ns=self.found_period_ns,
             start_ns=span.first_t_ns,
             end_t_ns=span.last_t_ns,
             start_utc_ns=info.start_utc_ns,

@@ -23,9 +23,7 @@ def check_line(evidence: Evidence, loss: LinkLoss | None) -> Iterator[Check]:
         loss: the stretch in which the transmitter was off, which counts as no loss.
     """
     limits, count = evidence.rig.limits, len(evidence.recording.frames)
-    yield LINE.at_least(
-        "frames", f"{count} frames were received", measured=count, limit=limits.frames_least, unit="frames"
-    )
+    yield LINE.at_least("frames", f"{count} frames received", measured=count, limit=limits.frames_least, unit="frames")
     if not count:
         return
     yield _period(evidence)

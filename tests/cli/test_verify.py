@@ -1,0 +1,202 @@
+"""`busbench verify` and `busbench pulses`: exit codes, forms, and one-line errors."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+import heron
+import pytest
+from click.testing import CliRunner, Result
+
+from busbench.cli.pulses import command as pulses_command
+from busbench.cli.verify import command
+from busbench.errors import BusbenchError
+from busbench.wire.scale import Scale
+from tests.verify.rounds import RIG
+
+PLAN = str(heron.RIG)
+
+
+@pytest.fixture(scope="module")
+def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("rounds") / "good.pcapng"
+    heron.write_round(path, RIG)
+    return path
+
+
+@pytest.fixture(scope="module")
+def faulty(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("rounds") / "faulty.pcapng"
+    heron.write_round(path, RIG, faults=heron.FAULTY)
+    return path
+
+
+def run(*args: str | Path, stdin: str | None = None) -> Result:
+    return CliRunner().invoke(command, [*map(str, args), "--rig", PLAN], input=stdin)
+
+
+def error_of(*args: str | Path) -> str:
+    result = run(*args)
+    assert isinstance(result.exception, BusbenchError), result.output
+    assert "\n" not in str(result.exception)
+    return str(result.exception)
+
+
+def test_a_good_aircraft_exits_with_0(good: Path) -> None:
+    result = run(good)
+    assert result.exit_code == 0, result.output
+    lines = result.stdout.splitlines()
+    assert lines[0].split() == ["verdict", "what", "check", "margin", "finding"]
+    assert lines[1].split()[:4] == ["PASS", "line", "frames", "+2087"]
+    assert lines[-3:] == [
+        "µs assumes 1500 µs at 992 counts, 0.625 µs a count",
+        "Heron: PASS (74 passed, 0 failed, 0 not tested)",
+        "A bench check is no proof of airworthiness: keep to local rules, ask your club's safety officer, and make a"
+        " range check and a control check before every flight.",
+    ]
+
+
+def test_a_faulty_one_exits_with_1_and_leaves_page_and_junit(faulty: Path, tmp_path: Path) -> None:
+    page, junit = tmp_path / "page.html", tmp_path / "junit.xml"
+    result = run(faulty, "--report", page, "--junit", junit)
+    assert result.exit_code == 1
+    assert "Heron: FAIL (67 passed, 6 failed, 1 not tested)" in result.stdout
+    assert result.stderr.splitlines() == [f"busbench: wrote {junit}", f"busbench: wrote {page}"]
+    assert ET.parse(junit).getroot().attrib["failures"] == "6"
+    text = page.read_text(encoding="utf-8")
+    assert "✗ FAIL" in text
+    assert str(faulty) in text
+    assert error_of(faulty, "--report", page) == (
+        f"{page}: is there already: choose another name, or write over it with --force"
+    )
+    assert run(faulty, "--report", page, "--force").exit_code == 1
+
+
+def test_what_was_not_tested_exits_with_1(tmp_path: Path) -> None:
+    path = tmp_path / "short.pcapng"
+    heron.write_round(path, RIG, faults=("no switching off",))
+    result = run(path)
+    assert result.exit_code == 1
+    assert "Heron: NOT TESTED (62 passed, 0 failed, 12 not tested)" in result.stdout
+
+
+def test_json_keeps_its_keys(good: Path) -> None:
+    result = json.loads(run(good, "--format", "json").stdout)
+    assert {key: result[key] for key in ("rig", "verdict", "passed", "failed", "not_tested")} == {
+        "rig": "Heron", "verdict": "pass", "passed": 74, "failed": 0, "not_tested": 0,
+    }  # fmt: skip
+    assert result["checks"][0] == {
+        "part": "line", "subject": "line", "name": "frames", "verdict": "pass",
+        "sentence": "2587 frames received", "measured": 2587, "expected": None, "limit": 500, "margin": 2087,
+        "unit": "frames", "channel": None,
+    }  # fmt: skip
+    assert "no proof of airworthiness" in result["caution"]
+
+
+def test_answers_of_a_walk_count(good: Path, tmp_path: Path) -> None:
+    walk = tmp_path / "walk.json"
+    walk.write_text('{"answers": [{"device": "rudder", "question": "right way", "answer": "no"}]}', encoding="utf-8")
+    result = run(good, "--walk", walk)
+    assert result.exit_code == 1
+    assert "Heron: FAIL (74 passed, 1 failed, 0 not tested)" in result.stdout
+
+
+def test_errors_come_before_the_work(good: Path, tmp_path: Path) -> None:
+    assert "lies in no folder that is there" in error_of(good, "--report", tmp_path / "no" / "x.html")
+    assert "is named twice" in error_of(good, "--report", tmp_path / "x", "--junit", tmp_path / "x")
+    assert "is kept already" in error_of(good, "--keep", tmp_path / "x.pcapng")
+    assert "holds no answers" in error_of(good, "--walk", good)
+    assert "none.pcapng" in error_of(tmp_path / "none.pcapng")
+    assert not (tmp_path / "x").exists()
+
+
+def test_a_port_is_led_through_and_q_ends_it(tmp_path: Path) -> None:
+    kept = tmp_path / "kept.pcapng"
+    result = run("virtual:?speed=max&duration=20s", "--keep", kept, stdin="s\nr\nq\n")
+    assert result.exit_code == 1
+    assert "1/11  Leave all controls alone." in result.stderr
+    assert result.stderr.count("1/11") == 2
+    assert '2/11  Move "aileron stick"' in result.stderr
+    assert kept.stat().st_size > 10_000
+    assert "NOT TESTED" in result.stdout
+
+
+def test_no_keyboard_ends_the_round() -> None:
+    result = run("virtual:?duration=1s", stdin="")
+    assert result.exit_code == 1
+    assert result.stdout.splitlines()[1].split()[:3] == ["FAIL", "line", "frames"]
+
+
+# pulses
+
+
+@pytest.fixture(scope="module")
+def outputs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    flown = heron.fly_round(RIG)
+    rows = slice(1000, 2250)  # rudder and motor
+    flown = heron.Round(flown.t_ns[rows], flown.counts[rows], flown.flags[rows], flown.is_sent[rows], ())
+    folder = tmp_path_factory.mktemp("outputs")
+    lines = heron.pulse_lines(flown, channels={"motor": 8, "rudder": 6}, scale=RIG.scale)
+    heron.write_vcd(folder / "agree.vcd", lines)
+    heron.write_level_csv(folder / "agree.csv", lines)
+    odd = heron.pulse_lines(flown, channels={"motor": 8}, scale=Scale(1024, 1520, 0.61))
+    heron.write_vcd(folder / "differ.vcd", odd)
+    return folder
+
+
+def run_pulses(*args: str | Path) -> Result:
+    return CliRunner().invoke(pulses_command, list(map(str, args)))
+
+
+@pytest.mark.parametrize("name", ["agree.vcd", "agree.csv"])
+def test_pulses_in_a_table(outputs: Path, name: str) -> None:
+    result = run_pulses(outputs / name)
+    assert result.exit_code == 0, result.output
+    lines = result.stdout.splitlines()
+    bus = "line.bus" if name.endswith("vcd") else "bus"
+    assert lines[0] == f"bus on {bus}: 1250 frames; times in steps of 0.001 µs"
+    assert lines[3].split()[-5:] == ["8", "1500.00", "0.62500", "0.00", "0"]
+    assert lines[4].split()[-5:] == ["6", "1500.00", "0.62500", "0.00", "0"]
+    assert lines[-3:] == ["centre_counts = 992", "centre_us = 1500.00", "us_per_count = 0.62500"]
+
+
+def test_pulses_against_a_plan(outputs: Path) -> None:
+    assert run_pulses(outputs / "agree.vcd", "--rig", PLAN).exit_code == 0
+    result = run_pulses(outputs / "differ.vcd", "--rig", PLAN)
+    assert result.exit_code == 1
+    assert result.stdout.splitlines()[-1] == (
+        "FAIL  channel 8 (sustainer): agrees with the bus: 1000.9 µs at 173 counts, by the plan's scale 988.1 µs"
+    )
+
+
+def test_pulses_in_json_and_csv(outputs: Path) -> None:
+    result = json.loads(run_pulses(outputs / "differ.vcd", "--format", "json").stdout)
+    (line,) = result["lines"]
+    assert (line["name"], line["fit"]["channel"]) == ("line.motor", 8)
+    assert line["fit"]["us_per_count"] == pytest.approx(0.61, abs=1e-5)
+    (row,) = csv.DictReader(run_pulses(outputs / "differ.vcd", "--format", "csv").stdout.splitlines())
+    assert (row["line"], row["channel"], row["pulses"]) == ("line.motor", "8", "1250")
+
+
+def test_verify_holds_both_outputs_together(outputs: Path) -> None:
+    checks = json.loads(run(outputs / "differ.vcd", "--format", "json").stdout)["checks"]
+    pulse = [(check["subject"], check["name"], check["verdict"]) for check in checks if check["part"] == "pulse"]
+    assert pulse == [
+        ("channel 8 (sustainer)", "pulse output", "pass"),
+        ("channel 8 (sustainer)", "agrees with the bus", "fail"),
+    ]
+
+
+def test_pulses_of_what_holds_none(good: Path, tmp_path: Path) -> None:
+    for path, said in ((good, "holds no levels of lines"), (tmp_path / "none.vcd", "none.vcd")):
+        result = run_pulses(path)
+        assert isinstance(result.exception, BusbenchError)
+        assert said in str(result.exception)
+    flown = heron.fly_round(RIG)
+    bus = {"bus": heron.pulse_lines(flown, channels={}, scale=Scale())["bus"]}
+    heron.write_vcd(tmp_path / "bus.vcd", bus)
+    result = run_pulses(tmp_path / "bus.vcd")
+    assert "no signal carries servo pulses (there are line.bus)" in str(result.exception)

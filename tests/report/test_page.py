@@ -1,0 +1,155 @@
+"""The page: whole, valid, escaped, and honest about what was not tested."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import heron
+import pytest
+
+from busbench.report.page import CAUTIONS, page_html
+from busbench.report.provenance import Provenance, gather, sha256_of
+from busbench.rig.load import parse_rig
+from busbench.verify.check import About
+from busbench.verify.verify import verify
+from tests.verify.rounds import RIG, round_of, without_times
+
+FROM = Provenance("round.pcapng", "ab" * 32, "heron.toml", "cd" * 32, "2026-01-31 12:00 UTC", (("busbench", "9.9"),))
+VOID = {"meta", "br"}
+SVG = {"svg", "title", "line", "polyline", "rect", "path", "text"}
+
+
+class Page(HTMLParser):
+    """A strict look at a page: every element closed where it was opened, attributes once, text by element."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        assert len({name for name, _ in attrs}) == len(attrs)
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        assert tag in SVG, f"<{tag}/> is no HTML"
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] != "style":
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+def page(*faults: heron.Fault) -> tuple[str, Page]:
+    text = page_html(verify(round_of(*faults, has_marks=True), RIG), provenance=FROM)
+    return text, Page(text)
+
+
+def test_a_page_stands_alone_and_runs_nothing() -> None:
+    text, read = page()
+    assert {tag for tag, _ in read.tags} & {"script", "link", "img", "iframe", "object", "form"} == set()
+    attributes = {name for _, attrs in read.tags for name in attrs}
+    assert attributes & {"src", "href", "style", "onload", "onclick"} == set()
+    assert re.findall(r"url\(|@import|https?://(?!www\.w3\.org/2000/svg)", text) == []
+    assert text.startswith('<!doctype html>\n<html lang="en">')
+    assert "@page { size: A4;" in text
+    assert "prefers-color-scheme: dark" in text
+    assert len(text) < 150_000
+
+
+def test_the_good_aircraft() -> None:
+    _, read = page()
+    assert "✓ pass 74 passed, 0 failed, 0 not tested." in read.text
+    assert "All checks of this page were made." in read.text
+    assert "What failed" not in read.text
+
+
+def test_a_faulty_aircraft_says_so_first() -> None:
+    _, read = page("reversed aileron", "no failsafe flag")
+    assert "✗ FAIL 71 passed, 2 failed, 1 not tested." in read.text
+    failed, untested = read.text.index("What failed"), read.text.index("What was not tested")
+    line = 'channel 1 (left aileron), direction: "aileron stick" to "right" first took it down, planned up: reversed'
+    assert failed < read.text.index(line) < untested
+    assert "failsafe, delay: there was no failsafe flag to wait for" in read.text[untested:]
+
+
+def test_all_parts_are_there() -> None:
+    _, read = page()
+    for words in (
+        *CAUTIONS,
+        "round.pcapng (test)",
+        "ab" * 32,
+        "cd" * 32,
+        "2026-01-31 12:00 UTC",
+        "busbench 9.9",
+        "ms rms: what this measurement adds by itself to the period jitter",
+        "1500 µs at 992 counts, 0.625 µs a count",
+        "Weakest lead: lead to hub tail, 1.7 m AWG 22, 0.86 V lost in it.",
+        "Thicken the lead to hub tail from 1.7 m AWG 22 to 1.7 m AWG 18: gains 0.49 V.",
+        "◄ weakest lead",
+        "transmitter off",
+        "No answers of a walk were given.",
+        "Name Date Signature",
+    ):
+        assert words in read.text, words
+    titles = [word for tag, attrs in read.tags if tag == "svg" and (word := attrs["aria-label"])]
+    assert titles[:2] == ["channel 1 (left aileron) over time", "channel 2 (right aileron) over time"]
+    assert titles[-3:] == ["histogram of the frame periods", "outages over time", "wiring tree"]
+    assert len(titles) == 12
+
+
+def test_words_of_people_are_words() -> None:
+    hostile = "<script>alert(1)</script>&\"'"
+    toml = heron.RIG.read_text(encoding="utf-8").replace('name = "Heron"', f"name = '''{hostile}'''")
+    toml = toml.replace('"rudder"', f"'''{hostile}'''").replace('"rudder stick"', "'''<b>stick'''")
+    rig = parse_rig(toml)
+    walk = About("walk", hostile).is_so(hostile, hostile, good=False)
+    recording = round_of(rig=rig, has_marks=True)
+    recording.info.notes.append(hostile)
+    found = verify(recording, rig, more=(walk,))
+    read = Page(page_html(found, provenance=Provenance(hostile, None, hostile, None, hostile, ((hostile, hostile),))))
+    assert "script" not in {tag for tag, _ in read.tags}
+    assert "b" in {tag for tag, _ in read.tags}  # the page's own
+    assert read.text.count(hostile) > 15
+    assert "moved by “<b>stick”" in read.text
+
+
+@pytest.mark.parametrize("data", [b"", b"\x0f" * 100])
+def test_a_recording_of_nothing_makes_a_page(data: bytes) -> None:
+    read = Page(page_html(verify(without_times(data), RIG), provenance=FROM))
+    assert "✗ FAIL 0 passed" in read.text
+    assert "No histogram of periods" in read.text
+    assert "No timeline of outages" in read.text
+
+
+def test_a_plan_whose_harness_is_no_tree_makes_a_page() -> None:
+    hubs = '\n[[hub]]\nname = "a"\nfrom = "b"\n[[hub]]\nname = "b"\nfrom = "a"\n'
+    rig = parse_rig(heron.RIG.read_text(encoding="utf-8") + hubs)
+    read = Page(page_html(verify(round_of(rig=rig), rig), provenance=FROM))
+    assert "fault: harness" in read.text
+
+
+def test_hashes_are_those_of_the_files(tmp_path: Path) -> None:
+    path = tmp_path / "abc"
+    path.write_bytes(b"abc")
+    # FIPS 180-4, example of SHA-256
+    digest = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    assert sha256_of(str(path)) == digest
+    found = gather(source="-", recording_path=None, rig_path=str(path))
+    assert (found.recording_sha256, found.rig_sha256) == (None, digest)
+    assert sha256_of("-") is None

@@ -1,0 +1,190 @@
+"""Whole rounds: what each fault of an aircraft comes out as."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import heron
+import msgspec
+import numpy as np
+import pytest
+
+from busbench.rig.load import parse_rig
+from busbench.verify.check import Check, Verdict
+from busbench.verify.verify import Verification, verify
+from busbench.wire.bulk import FLAG_LOST, pack_frames
+from tests.rig.rigs import device
+from tests.verify.rounds import RIG, not_passed, recorded, round_of, without_times
+
+P, F, N = Verdict.PASS, Verdict.FAIL, Verdict.NOT_TESTED
+ELEVATOR = "channel 5 (left elevator, right elevator)"
+RELEASE = "channel 17 (tow release)"
+
+
+def get(found: Verification, subject: str, name: str) -> Check:
+    (check,) = [check for check in found.checks if (check.subject, check.name) == (subject, name)]
+    return check
+
+
+def test_a_good_aircraft_passes_every_check() -> None:
+    found = verify(round_of(), RIG)
+    assert not_passed(found) == {}
+    assert found.verdict is P
+    assert Counter(check.part for check in found.checks) == {"line": 9, "channel": 53, "failsafe": 12}
+
+
+def test_a_check_says_what_was_found_against_what_and_by_how_much() -> None:
+    low = get(verify(round_of(), RIG), "channel 6 (rudder)", "low end")
+    # neutral 1520 µs is 1024 counts; 110 % of 819 counts is 900.9; 3 % of 819 is 24.57
+    assert [low.measured, low.expected, low.limit, low.margin] == pytest.approx([123, 123.1, 24.57, 24.47])
+    assert (low.unit, low.channel) == ("counts", 6)
+    assert low.sentence == "reached 123 counts (957 µs), planned 123 counts (957 µs)"
+
+
+@pytest.mark.parametrize(
+    ("fault", "expected"),
+    [
+        ("reversed aileron", {("channel 1 (left aileron)", "direction"): F}),
+        ("rudder moves with elevator", {(ELEVATOR, "moves alone"): F}),
+        ("short elevator", {(ELEVATOR, "low end"): F, (ELEVATOR, "high end"): F}),
+        ("no failsafe flag", {("failsafe", "how it shows"): F, ("failsafe", "delay"): N}),
+        ("wrong failsafe value", {("channel 8 (sustainer)", "failsafe value"): F}),
+        (
+            "rudder off centre",
+            {("channel 6 (rudder)", name): F for name in ("rest", "low end", "high end")},
+        ),
+        ("noisy flap", {("channel 3 (left flap)", "noise at rest"): F}),
+        ("glitches", {("line", "glitches"): F}),
+        ("lost frames", {("line", "missing frames"): F, ("line", "frames flagged lost"): F}),
+        (
+            "release stuck",
+            {(RELEASE, name): N for name in ("low end", "high end", "direction", "moves alone")},
+        ),
+    ],
+)
+def test_each_fault_is_found_and_nothing_else(fault: heron.Fault, expected: dict[tuple[str, str], Verdict]) -> None:
+    assert not_passed(verify(round_of(fault), RIG)) == expected
+
+
+def test_a_receiver_that_falls_silent_leaves_every_device_to_itself() -> None:
+    found = not_passed(verify(round_of("silent failsafe"), RIG))
+    assert found.pop(("failsafe", "how it shows")) is F
+    assert found.pop(("failsafe", "delay")) is N
+    assert {name for _, name in found} == {"failsafe value"}
+    assert len(found) == 9
+
+
+def test_silence_is_right_where_the_plan_wants_it() -> None:
+    silent = tuple(msgspec.structs.replace(d, failsafe="silence") for d in RIG.devices)
+    rig = msgspec.structs.replace(RIG, devices=silent)
+    # fly_round holds where the plan names no value; the receiver stops sending
+    found = verify(round_of("silent failsafe", rig=rig), rig)
+    assert get(found, "failsafe", "how it shows").verdict is P
+    assert get(found, "channel 8 (sustainer)", "failsafe value").verdict is P
+    assert get(verify(round_of(rig=rig), rig), "failsafe", "how it shows").verdict is F
+
+
+def test_what_was_not_done_is_not_tested_and_no_pass() -> None:
+    found = verify(round_of("no switching off"), RIG)
+    assert found.verdict is N
+    assert {name for _, name in not_passed(found)} == {"how it shows", "delay", "failsafe value", "recovery"}
+    assert found.count(N) == 12
+
+
+def test_failsafe_values_that_holding_would_give_as_well_are_not_tested() -> None:
+    # Rest and failsafe of one channel are the same, and the control was not held away.
+    flown = heron.fly_round(RIG)
+    flags = flown.flags.copy()
+    rows = slice(100, 400)  # in the rest at the begin, 1.5 s to 6 s: but the aileron moves from 3 s on
+    flags[rows] |= FLAG_LOST | 0x08
+    counts = flown.counts.copy()
+    counts[rows] = counts[99]
+    early = heron.Round(flown.t_ns[:900], counts[:900], flags[:900], flown.is_sent[:900], ())
+    found = verify(recorded(heron.read_by_adapter(RIG, early)), RIG)
+    check = get(found, "channel 6 (rudder)", "failsafe value")
+    assert check.verdict is N
+    assert "holding would look the same" in check.sentence
+    assert get(found, "channel 7 (gear)", "failsafe value").verdict is P  # the plan wants it held
+
+
+def test_marks_tell_which_control_was_moved() -> None:
+    assert not_passed(verify(round_of(has_marks=True), RIG)) == {}
+    # With the words of two sticks exchanged, the channels of neither do as planned.
+    swap = {"elevator stick": "rudder stick", "rudder stick": "elevator stick"}
+    flown = heron.fly_round(RIG)
+    marks = [(t, swap.get(text, text)) for t, text in flown.marks]
+    found = verify(recorded(heron.read_by_adapter(RIG, flown), marks=marks), RIG)
+    failed = {subject for (subject, _), verdict in not_passed(found).items() if verdict is F}
+    assert failed == {ELEVATOR, "channel 6 (rudder)"}
+
+
+def test_marked_switching_off_that_shows_nowhere_fails() -> None:
+    flown = heron.fly_round(RIG, faults=("no switching off",))
+    found = verify(recorded(heron.read_by_adapter(RIG, flown), marks=flown.marks), RIG)
+    sign = get(found, "failsafe", "how it shows")
+    assert sign.verdict is F
+    assert sign.sentence == "values went on over 3.60 s without link: no flag was set, so no device can know"
+    # 50 % of the way up is where the controls were held: none of the planned values came.
+    assert get(found, "channel 8 (sustainer)", "failsafe value").verdict is F
+
+
+def test_the_delay_counts_from_the_mark_where_there_is_one() -> None:
+    flown = heron.fly_round(RIG)
+    log = heron.read_by_adapter(RIG, flown)
+    early = [(t - 300_000_000 if text == "transmitter off" else t, text) for t, text in flown.marks]
+    marked = get(verify(recorded(log, marks=early), RIG), "failsafe", "delay")
+    bare = get(verify(round_of(), RIG), "failsafe", "delay")
+    assert marked.sentence == "the failsafe flag came 0.91 s after switching off, as marked"
+    assert bare.sentence == "the failsafe flag came 0.62 s after the last good frame"
+    tight = msgspec.structs.replace(RIG, limits=msgspec.structs.replace(RIG.limits, failsafe_after_s=0.5))
+    assert get(verify(round_of(), tight), "failsafe", "delay").verdict is F
+
+
+def test_recovery_time_counts_where_switching_on_is_marked() -> None:
+    found = get(verify(round_of(has_marks=True), RIG), "failsafe", "recovery")
+    assert found.verdict is P
+    assert (found.limit, found.unit) == (2.0, "s")
+
+
+def test_without_times_what_needs_them_is_not_tested() -> None:
+    log = heron.read_by_adapter(RIG, heron.fly_round(RIG))
+    found = verify(without_times(log.data.tobytes()), RIG)
+    assert not_passed(found) == {
+        ("line", "period"): N,
+        ("line", "jitter"): N,
+        ("line", "missing frames"): N,
+        ("line", "longest outage"): N,
+        ("failsafe", "delay"): N,
+    }
+
+
+def test_no_frames_fail_and_nothing_passes() -> None:
+    found = verify(without_times(b""), RIG)
+    assert found.verdict is F
+    assert found.count(P) == 0
+
+
+def test_limits_come_from_the_plan() -> None:
+    loose = parse_rig(heron.RIG.read_text(encoding="utf-8") + "\n[verify]\nend_pct = 50\nglitches = 3\n")
+    assert not_passed(verify(round_of("short elevator", "glitches"), loose)) == {}
+
+
+def test_sticks_stirred_all_at_once_are_no_turns() -> None:
+    rng = np.random.default_rng(5)
+    t = np.arange(4000)[:, None] * 0.015
+    phase, rate = rng.random(16) * 6, 1 + rng.random(16)
+    counts = np.rint(992 + 800 * np.sin(rate * t + phase)).astype(np.uint16)
+    found = verify(without_times(pack_frames(counts).tobytes()), RIG)
+    verdicts: dict[str, set[Verdict]] = {c.name: set() for c in found.checks if c.part == "channel"}
+    for check in found.checks:
+        if check.part == "channel" and check.channel != 17:
+            verdicts[check.name].add(check.verdict)
+    assert verdicts["low end"] == verdicts["moves alone"] == verdicts["direction"] == {N}
+
+
+def test_a_plan_that_names_no_direction_leaves_it_untested() -> None:
+    rig = parse_rig('[rig]\nname = "x"\nperiod_ms = 15\n[supply]\nvoltage_v = 6\n' + device("rudder", 6))
+    found = verify(round_of(), rig)
+    assert get(found, "channel 6 (rudder)", "direction").sentence.endswith("state high_when")
+    # its neighbours in the air are strangers now, but each has its own time
+    assert get(found, "channel 6 (rudder)", "moves alone").verdict is P
