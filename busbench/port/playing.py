@@ -159,6 +159,11 @@ class PtyOutlet:
         PortError: this system has none, or the path cannot be made.
     """
 
+    name: str
+    _master: int
+    _slave: int | None
+    _link: Path | None
+
     def __init__(self, *, link: str | None = None) -> None:
         if sys.platform == "win32":
             raise PortError("pty", "Windows has none", hint="use --tcp, and open it as socket://")
@@ -190,7 +195,7 @@ class PtyOutlet:
 
     def is_heard(self) -> bool:
         """As Outlet says."""
-        if self._slave is not None:
+        if sys.platform == "win32" or self._slave is not None:
             return True
         poll = select.poll()
         poll.register(self._master, select.POLLOUT)

@@ -14,11 +14,6 @@ import serial
 
 from busbench.model import LineSettings
 
-_LINUX = sys.platform == "linux"
-if sys.platform == "linux":
-    import fcntl
-    import termios
-
 _TCGETS2, _TCSETS2, _TIOCGICOUNT = 0x802C542A, 0x402C542B, 0x545D
 _BOTHER, _CBAUD, _CIBAUD = 0o010000, 0o010017, 0o002003600000
 _RATE_TOLERANCE = 0.01  # the bus stands 4.5 %, cheap oscillators are off by less than 0.5 %
@@ -72,7 +67,7 @@ class BusPort(serial.Serial):  # type: ignore[misc]
     @property
     def marks_bad(self) -> bool:
         """True where bytes come with marks that must be taken out."""
-        return _LINUX
+        return sys.platform == "linux"
 
     def warning(self) -> str:
         """What of the settings the adapter did not take, or an empty string."""
@@ -84,8 +79,10 @@ class BusPort(serial.Serial):  # type: ignore[misc]
         """Damage counted so far, where the system counts it."""
         if sys.platform == "win32":
             return self._totals
-        if not _LINUX:
+        if sys.platform != "linux":
             return None
+        import fcntl
+
         buffer = array.array("i", [0] * 20)
         try:
             fcntl.ioctl(self.fd, _TIOCGICOUNT, buffer)
@@ -95,7 +92,7 @@ class BusPort(serial.Serial):  # type: ignore[misc]
         return ErrorTotals(parity, frame, breaks, overrun + buffer_overrun)
 
     def _reconfigure_port(self, *args: Any, **kwargs: Any) -> None:
-        if not _LINUX:
+        if sys.platform != "linux":
             super()._reconfigure_port(*args, **kwargs)
             return
         # The C library refuses rates that it has no name for, and parity on a pty, so it
@@ -109,6 +106,11 @@ class BusPort(serial.Serial):  # type: ignore[misc]
         self._set_line()
 
     def _set_line(self) -> None:
+        if sys.platform != "linux":
+            return
+        import fcntl
+        import termios
+
         buffer = array.array("I", [0] * 16)
         fcntl.ioctl(self.fd, _TCGETS2, buffer)
         input_flags, control = buffer[0], buffer[2]
@@ -136,10 +138,13 @@ class BusPort(serial.Serial):  # type: ignore[misc]
 
     def unsent(self) -> int:
         """Bytes written that have not left yet."""
-        if _LINUX:
-            buffer = fcntl.ioctl(self.fd, termios.TIOCOUTQ, bytes(4))
-            return int(struct.unpack("I", buffer)[0])
-        return int(self.out_waiting)
+        if sys.platform != "linux":
+            return int(self.out_waiting)
+        import fcntl
+        import termios
+
+        buffer = fcntl.ioctl(self.fd, termios.TIOCOUTQ, bytes(4))
+        return int(struct.unpack("I", buffer)[0])
 
     if sys.platform == "win32":
 

@@ -88,7 +88,8 @@ class SelectHub(Hub):
     def __init__(self, parent_in: int, parent_out: int) -> None:
         super().__init__()
         self._in, self._out = parent_in, parent_out
-        os.set_blocking(parent_out, False)
+        if sys.platform != "win32":  # there no pipe can be selected, and this hub is not used
+            os.set_blocking(parent_out, False)
         self._parent_listens = self._parent_speaks = True
         self._unfetched = bytearray()
         self._fd: int | None = None
