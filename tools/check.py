@@ -16,6 +16,8 @@ STEPS = (
     ("ruff format", ("ruff", "format", "--check", "--quiet", ".")),
     ("mypy", ("mypy", "--no-error-summary")),
 )
+# What the package does on the other systems is seen by mypy alone; a cache for each, or they would spoil one another's.
+OTHER_SYSTEMS = ("win32", "darwin")
 
 
 def main(arguments: list[str]) -> int:
@@ -24,7 +26,9 @@ def main(arguments: list[str]) -> int:
     except SetupError as error:
         print(f"check.py: {error}", file=sys.stderr)
         return 2
+    others = {system: _start_mypy(python, system) for system in OTHER_SYSTEMS}
     failed = [name for name, step in STEPS if not _run(python, name, step)]
+    failed += [f"mypy {system}" for system, mypy in others.items() if not _ended(mypy, f"mypy {system}")]
     # Last, and nothing after it where all went well: its closing line is the closing line of the whole.
     say("pytest")
     tests = [str(python), "-m", "pytest", "-n", "auto", "-rs", *arguments]
@@ -41,6 +45,18 @@ def _run(python: Path, name: str, step: tuple[str, ...]) -> bool:
     done = subprocess.run([str(python), "-m", *step], cwd=ROOT, check=False)
     print(f"{name:<12} {'failed' if done.returncode else 'ok':<7} {time.monotonic() - started:5.1f} s", flush=True)
     return done.returncode == 0
+
+
+def _start_mypy(python: Path, system: str) -> subprocess.Popen[bytes]:
+    command = [str(python), "-m", "mypy", "--no-error-summary", "--platform", system]
+    command += ["--cache-dir", f".mypy_cache/{system}", "busbench"]
+    return subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
+
+
+def _ended(process: subprocess.Popen[bytes], name: str) -> bool:
+    print(process.communicate()[0].decode(errors="replace"), end="")
+    print(f"{name:<12} {'failed' if process.returncode else 'ok'}", flush=True)
+    return process.returncode == 0
 
 
 if __name__ == "__main__":

@@ -24,9 +24,8 @@ RESOLUTIONS = {"oldest": "lowest-direct", "newest": "highest"}
 def requirements() -> list[str]:
     """All that pyproject.toml names: to run, to build and to test."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
-    return [*project["project"]["dependencies"], *project["dependency-groups"]["build"]] + project["dependency-groups"][
-        "dev"
-    ]
+    groups = project["dependency-groups"]
+    return [*project["project"]["dependencies"], *groups["build"], *groups["dev"]]
 
 
 def install(folder: Path, resolution: str, *, python: str) -> Path:
@@ -46,7 +45,7 @@ def install(folder: Path, resolution: str, *, python: str) -> Path:
     uv = [find_uv(), "--quiet"]
     pins, excludes, venv = folder / "pins.txt", folder / "excludes.txt", folder / "venv"
     excludes.write_text("\n".join(LEFT_OUT), encoding="utf-8")
-    subprocess.run([*uv, "venv", "--python", python, str(venv)], check=True)
+    subprocess.run([*uv, "venv", "--seed", "--python", python, str(venv)], check=True)
     compiled = ["pip", "compile", "-", "--resolution", RESOLUTIONS[resolution], "--python", str(venv_python(venv))]
     compiled += ["--no-header", "--no-annotate", "--excludes", str(excludes), "-o", str(pins)]
     subprocess.run([*uv, *compiled], input="\n".join(requirements()), text=True, stdout=subprocess.DEVNULL, check=True)
