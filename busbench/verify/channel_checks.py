@@ -13,7 +13,7 @@ from busbench.wire.scale import FULL_COUNTS
 
 REST, LOW_END, HIGH_END = "rest", "low end", "high end"
 DIRECTION, ALONE, NOISE = "direction", "moves alone", "noise at rest"
-REST_SHARE = 0.3  # of the frames in which a channel must stand at one level to have a rest
+REST_SHARE, REST_S = 0.3, 2.0  # of the frames, and of the time, at one level, to have a rest
 _RIGHT_WAY = 0.5  # of the planned reach, from which a move shows its direction
 
 
@@ -47,8 +47,8 @@ def _shown(mapped: Mapped, counts: float, evidence: Evidence) -> str:
 def _rest(about: About, evidence: Evidence, mapped: Mapped, rest: int) -> Check:
     limit = evidence.rig.limits.rest_counts
     values = evidence.counts[mapped.channel - 1][evidence.is_sound]
-    share = float((np.abs(values - rest) <= limit).mean()) if values.size else 0.0
-    if share < REST_SHARE:
+    at_rest = int(np.count_nonzero(np.abs(values - rest) <= limit))
+    if at_rest < REST_SHARE * values.size or at_rest * evidence.period_ns < REST_S * 1e9:
         why = "it stands nowhere for long: leave the controls alone for some seconds"
         return about.not_tested(REST, why, unit="counts", limit=limit)
     level = float(np.median(values[np.abs(values - rest) <= limit]))

@@ -23,9 +23,10 @@ def check_line(evidence: Evidence, loss: LinkLoss | None) -> Iterator[Check]:
         loss: the stretch in which the transmitter was off, which counts as no loss.
     """
     limits, count = evidence.rig.limits, len(evidence.recording.frames)
-    yield LINE.at_least("frames", f"{count} frames received", measured=count, limit=limits.frames_least, unit="frames")
     if not count:
+        yield LINE.at_least("frames", "no frame was received", measured=0, limit=limits.frames_least, unit="frames")
         return
+    yield _frames(count, limits.frames_least)
     yield _period(evidence)
     yield _jitter(evidence)
     yield from _losses(evidence, loss)
@@ -35,6 +36,13 @@ def check_line(evidence: Evidence, loss: LinkLoss | None) -> Iterator[Check]:
     said = f"{glitches} single frames jumped {found.glitch_counts} counts or more away and back"
     said += f" ({', '.join(where)})" if where else ""
     yield LINE.at_most("glitches", said, measured=glitches, limit=limits.glitches, unit="glitches")
+
+
+def _frames(count: int, least: int) -> Check:
+    if count < least:
+        why = f"only {count} frames received, too few to say much: record for longer"
+        return LINE.not_tested("frames", why, unit="frames", limit=least)
+    return LINE.at_least("frames", f"{count} frames received", measured=count, limit=least, unit="frames")
 
 
 def _period(evidence: Evidence) -> Check:
@@ -79,6 +87,8 @@ def _losses(evidence: Evidence, loss: LinkLoss | None) -> Iterator[Check]:
             said += ", too kind a bound as they came in bursts"
         if upper > limits.loss_pct and lost <= limits.loss_pct / 100 * expected:
             said += f"; too few frames to promise {limits.loss_pct:g} %"
+            yield LINE.not_tested(name, said, unit="%", limit=limits.loss_pct)
+            continue
         yield LINE.at_most(name, said, measured=upper, limit=limits.loss_pct, unit="%")
     times = [event.duration_s for event in events if event.duration_s is not None]
     if not evidence.recording.clock.is_known:

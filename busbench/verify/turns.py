@@ -162,6 +162,6 @@ def _correlation(a: np.typing.NDArray[np.float64], b: np.typing.NDArray[np.float
 
 def _rank(evidence: Evidence, own: list[int], rests: tuple[int, ...], turn: Turn) -> tuple[bool, int, float]:
     """Those in which the control really moved, then the fewest strangers, then the widest."""
-    part = slice(turn.first, max(turn.stop, turn.first + 1))
-    reach = max(float(np.abs(_steady(evidence, i)[part] - rests[i]).max()) for i in own)
+    part = slice(turn.first, turn.stop)
+    reach = max(float(np.abs(_steady(evidence, i)[part] - rests[i]).max(initial=0)) for i in own)
     return reach > 4 * MOVED_COUNTS, -len(turn.also), reach

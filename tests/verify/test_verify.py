@@ -55,7 +55,8 @@ def test_a_check_says_what_was_found_against_what_and_by_how_much() -> None:
         ),
         ("noisy flap", {("channel 3 (left flap)", "noise at rest"): F}),
         ("glitches", {("line", "glitches"): F}),
-        ("lost frames", {("line", "missing frames"): F, ("line", "frames flagged lost"): F}),
+        # 75 of 2347 flagged are 3.2 %; 20 missing are 0.85 %, which may be above or below 1 %.
+        ("lost frames", {("line", "missing frames"): N, ("line", "frames flagged lost"): F}),
         (
             "release stuck",
             {(RELEASE, name): N for name in ("low end", "high end", "direction", "moves alone")},
@@ -162,6 +163,17 @@ def test_no_frames_fail_and_nothing_passes() -> None:
     found = verify(without_times(b""), RIG)
     assert found.verdict is F
     assert found.count(P) == 0
+
+
+def test_few_frames_prove_nothing_good_or_bad() -> None:
+    flown = heron.fly_round(RIG)
+    few = heron.Round(flown.t_ns[:120], flown.counts[:120], flown.flags[:120], flown.is_sent[:120], ())
+    found = not_passed(verify(recorded(heron.read_by_adapter(RIG, few)), RIG))
+    assert set(found.values()) == {N}
+    assert {name for subject, name in found if subject == "line"} == {
+        "frames", "missing frames", "frames flagged lost", "damaged frames",
+    }  # fmt: skip
+    assert ("channel 6 (rudder)", "rest") in found  # 1.8 s are no rest
 
 
 def test_limits_come_from_the_plan() -> None:
