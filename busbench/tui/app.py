@@ -10,6 +10,7 @@ from typing import ClassVar
 
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
+from textual.command import CommandPalette
 from textual.screen import Screen
 
 from busbench.errors import BusbenchError
@@ -81,12 +82,17 @@ class BenchApp(App[None]):
         self._ticks = self._said_at = self._rang_at = 0
         self._then = perf_counter()
 
+    def action_command_palette(self) -> None:
+        """All actions by name."""
+        self.push_screen(CommandPalette(placeholder="a word of the command", id="--command-palette"))
+
     def on_mount(self) -> None:
         """Begin."""
         if self.ui.session is None:
             self._ask_source("")
         else:
             self._begin(self.ui.session)
+        self.set_class(self.ui.is_ascii, "plain")
         if self._is_timed:
             self._then = perf_counter()
             self.set_interval(TICK_S, self.on_tick)
@@ -202,7 +208,7 @@ class BenchApp(App[None]):
         """Explain every figure."""
         from busbench.tui.screens.help import Help
 
-        self.push_screen(Help())
+        self.push_screen(Help(is_ascii=self.ui.is_ascii))
 
     # the place
 
@@ -231,12 +237,7 @@ class BenchApp(App[None]):
         session = self.ui.session
         if session is None:
             return
-        chosen = self.ui.chosen
-        if chosen is not None and 0 <= chosen + direction < len(session.events):
-            index: int | None = chosen + direction
-            session.seek(int(session.events.start[index or 0]))
-        else:
-            index = session.jump(direction)
+        index = session.jump(direction, chosen=self.ui.chosen)
         if index is None:
             self.say("no further outage that way")
         else:

@@ -13,7 +13,7 @@ from typing import Literal
 
 from rich.console import Console
 from rich.style import Style
-from textual.theme import Theme
+from textual.theme import BUILTIN_THEMES, Theme
 
 Shade = Literal["dark", "light"]
 
@@ -125,6 +125,7 @@ THEMES = (
         boost="ansi_default",
         dark=True,
         variables={
+            **BUILTIN_THEMES["ansi-dark"].variables,
             "block-cursor-foreground": "ansi_default",
             "block-cursor-background": "ansi_default",
             "block-cursor-text-style": "reverse",

@@ -136,9 +136,19 @@ class Session(abc.ABC):
             row = min(max(self.row + rows, 0), len(self.store) - 1)
             self.seek(self.store.axis(row))
 
-    def jump(self, direction: int) -> int | None:
-        """Go to the next (1) or previous (-1) outage; its index, or None where there is none."""
+    def jump(self, direction: int, *, chosen: int | None = None) -> int | None:
+        """Go to the next (1) or previous (-1) outage.
+
+        Args:
+            direction: 1 or -1.
+            chosen: the outage looked at; counts where the place still is at it.
+
+        Returns:
+            Its index, None where there is none.
+        """
         index = self.events.after(self.place) if direction > 0 else self.events.before(self.place)
+        if chosen is not None and chosen < len(self.events) and self.events.start[chosen] == self.place:
+            index = chosen + direction if 0 <= chosen + direction < len(self.events) else None
         if index is not None:
             self.seek(int(self.events.start[index]))
         return index

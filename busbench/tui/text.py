@@ -15,12 +15,18 @@ Line = list[Span]
 
 UNITS = ("counts", "us", "percent")
 UNIT_WORDS = {"counts": "counts", "us": "µs", "percent": "%"}
+_AS_ASCII = str.maketrans({"µ": "u", "…": "~", "·": "-"})
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 
 
 def plain(text: str) -> str:
     """Text from a file or a port, safe for a terminal: control characters are written out."""
     return _CONTROL.sub(lambda found: repr(found.group())[1:-1], text)
+
+
+def as_ascii(text: str) -> str:
+    """Our own words without the few characters that plain terminals lack; of the same length."""
+    return text.translate(_AS_ASCII)
 
 
 def fit(text: str, width: int, *, more: str = "…") -> str:

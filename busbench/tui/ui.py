@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from busbench.tui.draw import UNICODE, Glyphs
+from busbench.tui.draw import ASCII, UNICODE, Glyphs
 from busbench.tui.palette import Palette
 from busbench.tui.session import Session
 from busbench.tui.text import UNITS
@@ -35,6 +35,11 @@ class Ui:
     def next_unit(self) -> None:
         """Show values in the next unit."""
         self.unit = UNITS[(UNITS.index(self.unit) + 1) % len(UNITS)]
+
+    @property
+    def is_ascii(self) -> bool:
+        """True where pictures are made of plain characters."""
+        return self.glyphs is ASCII
 
     @property
     def needs(self) -> Session:

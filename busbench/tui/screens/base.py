@@ -11,7 +11,7 @@ from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.frame import Keys, StateLine, Timeline, Transport
 
-_LIVE_KEYS = (("space", "freeze"), ("u", "unit"), ("z", "reset"), ("r", "record"), ("m", "mark"), ("n p", "outage"))
+_LIVE_KEYS = (("space", "freeze"), ("u", "unit"), ("z", "reset"), ("r", "record"), ("m", "mark"))
 _REPLAY_KEYS = (("space", "play"), ("u", "unit"), (", .", "frame"), ("n p", "outage"), ("[ ]", "pace"))
 _COMMON_KEYS = (("?", "help"), ("q", "quit"))
 

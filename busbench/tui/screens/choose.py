@@ -16,9 +16,9 @@ from textual.widgets.option_list import Option
 from busbench.tui.text import plain
 
 VIRTUAL = (
-    ("virtual:", "a virtual receiver, mixed flying"),
-    ("virtual:?period=7ms&pilot=moving", "the same at 7 ms, all sticks moving"),
-    ("virtual:?lost-rate=6&failsafe-rate=2&gap-rate=3", "the same with losses, failsafe and gaps"),
+    ("virtual:", "mixed flying"),
+    ("virtual:?period=7ms&pilot=moving", "all sticks move"),
+    ("virtual:?lost-rate=6&gap-rate=3", "with losses and gaps"),
 )
 SUFFIXES = (".pcapng", ".csv", ".vcd", ".raw", ".bin")
 FILES_MAX = 200
@@ -55,7 +55,7 @@ class Choose(Screen[str | None]):
     def compose(self) -> ComposeResult:
         """Put it together."""
         with Vertical(id="choose"):
-            yield Static("What shall be watched? Up, down and enter choose; tab goes to the line below.", markup=False)
+            yield Static("What to watch? Up, down and enter choose; tab goes to the line below.", markup=False)
             yield Static(plain(self._error), id="error", markup=False)
             yield OptionList(markup=False)
             yield Input(placeholder="or the name of a port, an address such as socket://host:port, or a file")

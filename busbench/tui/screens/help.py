@@ -10,6 +10,8 @@ from textual.containers import VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
+from busbench.tui.text import as_ascii
+
 FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
     (
         "State, above every view",
@@ -128,22 +130,20 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         ),
     ),
 )
-_NAME_CELLS = 24
-
-
-def help_text() -> str:
-    """The whole page."""
-    parts = []
-    for title, rows in FIGURES:
-        parts.append(f"\n{title}\n")
-        parts += [f"  {name:<{_NAME_CELLS}}{sentence}.\n" for name, sentence in rows]
-    return "".join(parts).strip("\n")
 
 
 class Help(ModalScreen[None]):
-    """A page that scrolls."""
+    """A page that scrolls.
+
+    Args:
+        is_ascii: True keeps to plain characters.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [("escape,q,question_mark,f1", "dismiss")]
+
+    def __init__(self, *, is_ascii: bool) -> None:
+        super().__init__()
+        self._words = as_ascii if is_ascii else str
 
     def compose(self) -> ComposeResult:
         """Put it together."""
@@ -152,5 +152,5 @@ class Help(ModalScreen[None]):
             for title, rows in FIGURES:
                 yield Static(title, classes="title", markup=False)
                 for name, sentence in rows:
-                    yield Static(name, classes="name", markup=False)
-                    yield Static(f"{sentence}.", classes="sentence", markup=False)
+                    yield Static(self._words(name), classes="name", markup=False)
+                    yield Static(self._words(f"{sentence}."), classes="sentence", markup=False)

@@ -26,5 +26,5 @@ class OutagesView(BenchView):
         """With the keys of the cut in front."""
         pairs = super().keys()
         if self.ui.session is not None and not self.ui.session.is_live:
-            pairs = [pairs[0], ("n p", "outage"), ("i o", "cut in, out"), ("x", "export"), ("m", "mark"), *pairs[-2:]]
-        return pairs
+            return [pairs[0], ("n p", "outage"), ("i o", "cut in, out"), ("x", "export"), ("m", "mark"), *pairs[-2:]]
+        return [*pairs[:2], ("n p", "outage"), *pairs[3:]]
