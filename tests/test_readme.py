@@ -1,60 +1,136 @@
-"""Everything that README shows is typed as printed, in a copy of the project's recordings."""
+"""Everything that README and the commands' help show is typed as printed, in a copy of the project's recordings."""
 
 from __future__ import annotations
 
 import os
 import re
+import shlex
 import shutil
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
+import click
 import pytest
+
+from busbench.cli.main import cli, run
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-# Need a person, a port or a whole installation: tested elsewhere.
-LEFT_OUT = re.compile(r"tools/(start|check)\.py|^busbench (watch|record|probe|ports|simulate|walk|loop)\b|--arm")
+# Lines that no test can type, and why; what they do is tested in its own place.
+LEFT_OUT = {
+    r"tools/(start|check)\.py": "a whole installation",
+    r"activate$": "made by the installation",
+    r" /dev/|socket://": "needs a port",
+    r"^busbench ports\b": "shows what is plugged in here",
+    r"^busbench simulate\b": "runs until Ctrl-C",
+    r"^busbench (watch|walk)\b": "needs a person at a terminal",
+}
+WITHOUT_EXAMPLES = {"completion", "new"}  # the lines for shells' own files; an argument that says it all
+SAYS_NOTHING = re.compile(r" (-o|--to|--output) |^busbench rig new ")  # on standard output
 
 
-def commands() -> list[str]:
+def is_left_out(line: str) -> bool:
+    return any(re.search(pattern, line) for pattern in LEFT_OUT)
+
+
+def exit_code(line: str) -> int:
+    said = re.search(r"# exit code (\d+)", line)
+    return int(said.group(1)) if said else 0
+
+
+def blocks() -> list[list[str]]:
+    """Lines that stand in one block may build on one another."""
     found = []
     for block in re.findall(r"```console\n(.*?)```", README, re.DOTALL):
-        found += [line[2:] for line in block.splitlines() if line.startswith("$ ")]
-    return [line for line in found if not LEFT_OUT.search(line)]
+        lines = [line[2:] for line in block.splitlines() if line.startswith("$ ")]
+        found.append([line for line in lines if not is_left_out(line)])
+    return [lines for lines in found if lines]
 
 
-@pytest.fixture(scope="module")
-def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("readme")
+def commands(group: click.Group, path: str) -> Iterator[tuple[str, click.Command]]:
+    context = click.Context(group, info_name=path)
+    for name in group.list_commands(context):
+        command = group.get_command(context, name)
+        assert command is not None
+        if isinstance(command, click.Group):
+            yield from commands(command, f"{path} {name}")
+        else:
+            yield f"{path} {name}", command
+
+
+def examples() -> dict[str, list[str]]:
+    """The lines that each command's help shows."""
+    found = {}
+    for path, command in commands(cli, "busbench"):
+        text = command.get_help(click.Context(command, info_name=path, max_content_width=100, terminal_width=100))
+        found[path] = [line.strip() for line in text.splitlines() if line.startswith("  busbench ")]
+    return found
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Path:
+    folder = tmp_path / "project"
     shutil.copytree(ROOT / "captures", folder / "captures")
-    (folder / "bin").mkdir()
-    program = folder / "bin" / "busbench"
-    program.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m busbench "$@"\n')
-    program.chmod(0o755)
     return folder
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="the README's lines are typed into a POSIX shell")
-@pytest.mark.parametrize("line", commands())
-def test_a_line_of_the_tour_works(place: Path, line: str) -> None:
+@pytest.mark.parametrize("lines", blocks(), ids=lambda lines: str(lines[0]))
+def test_a_block_of_the_tour_works(place: Path, lines: list[str]) -> None:
+    (place / "bin").mkdir()
+    program = place / "bin" / "busbench"
+    program.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m busbench "$@"\n')
+    program.chmod(0o755)
     path = f"{place / 'bin'}{os.pathsep}{os.environ['PATH']}"
-    ran = subprocess.run(
-        ["sh", "-c", line],
-        cwd=place,
-        env=os.environ | {"PATH": path, "PYTHONPATH": str(ROOT)},
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
-    assert ran.returncode == 0, ran.stderr
-    assert ran.stdout or " -o " in line or "--to " in line
-    assert "Traceback" not in ran.stderr
+    for line in lines:
+        ran = subprocess.run(
+            ["sh", "-c", line],
+            cwd=place,
+            env=os.environ | {"PATH": path, "PYTHONPATH": str(ROOT)},
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+        assert ran.returncode == exit_code(line), (line, ran.stderr)
+        assert ran.stdout or SAYS_NOTHING.search(line), line
+        assert "Traceback" not in ran.stderr, line
 
 
 def test_the_tour_is_found() -> None:
-    assert len(commands()) >= 9
+    lines = [line for block in blocks() for line in block]
+    assert len(lines) >= 30
+    typed = {" ".join(line.split()[:3]) for line in lines if line.startswith("busbench")}
+    assert {"busbench rig new", "busbench rig power", "busbench rig sheet", "busbench drive sweep"} <= typed
+
+
+@pytest.mark.parametrize(
+    "line", [line for lines in examples().values() for line in lines if not is_left_out(line)], ids=str
+)
+def test_an_example_of_a_help_text_works(
+    place: Path, line: str, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    # What the reader has made by then.
+    for made, like in (("heron.toml", "heron.toml"), ("round.pcapng", "heron-round.pcapng"),
+                       ("outputs.vcd", "heron-outputs.vcd")):  # fmt: skip
+        shutil.copy(place / "captures" / like, place / made)
+    monkeypatch.chdir(place)
+    code = run(shlex.split(line, comments=True)[1:])
+    out, err = capfd.readouterr()
+    assert code == exit_code(line), err
+    assert out or SAYS_NOTHING.search(line)
+
+
+@pytest.mark.parametrize("path", [path for path in examples() if path.split()[-1] not in WITHOUT_EXAMPLES])
+def test_every_command_shows_an_example(path: str) -> None:
+    assert examples()[path]
+
+
+@pytest.mark.parametrize("path", examples())
+def test_every_command_is_in_the_readme(path: str) -> None:
+    assert path in README
 
 
 def test_the_python_of_the_readme_runs(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -69,3 +145,13 @@ def test_the_python_of_the_readme_runs(monkeypatch: pytest.MonkeyPatch) -> None:
                 assert repr(eval(code, names)) == shown, code
             else:
                 exec(code, names)
+
+
+def test_every_link_leads_somewhere() -> None:
+    headings = {
+        re.sub(r"[^\w\- ]", "", line.lstrip("# ").lower()).replace(" ", "-")
+        for line in README.splitlines()
+        if line.startswith("#")
+    }
+    for target in re.findall(r"\]\(([^)]+)\)", README):
+        assert target[1:] in headings if target.startswith("#") else (ROOT / target).exists(), target

@@ -14,7 +14,7 @@ from busbench.cli.source import Progress, open_source, read_options, source_opti
 @click.command("convert")
 @source_options
 @click.option("-o", "--output", required=True, metavar="FILE", help="Where to; - is standard output, raw bytes.")
-@click.option("--force", is_flag=True, help="Write over a file that is there.")
+@click.option("--force", is_flag=True, help="Write over a file that exists.")
 def command(source: str, output: str, force: bool, **settings: Any) -> None:
     """Write a recording in another format, named by the suffix of the new file.
 

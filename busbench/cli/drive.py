@@ -41,10 +41,10 @@ _SHAPE_OPTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
     ("--recording", {"help": "replay: the recording."}),
     ("--from-channel", {"type": int, "help": "replay: the recording's channel [default: the same]."}),
     ("--start", {"type": float, "help": "replay: from this second on."}),
-    ("--unit", {"help": "Of levels: %, us or counts [default: %]."}),
+    ("--unit", {"help": "Unit of levels: %, us or counts [default: %]."}),
     ("--frame-period", {"type": float, "help": "Seconds from frame to frame [default: 0.007]."}),
     ("--end-byte", {"help": "0x00, 0x04, 0x14, 0x24, 0x34, or slots for the last four in turn."}),
-    ("--repeat", {"type": int, "help": "Run it this often."}),
+    ("--repeat", {"type": int, "help": "How often to run it [default: once]."}),
     ("--travel", {"type": float, "nargs": 2, "metavar": "LOW HIGH", "help": "Ends that nothing passes."}),
     ("--rate", {"type": float, "help": "Fastest movement, in the unit a second [default: 100 % a second]."}),
     ("--lost", {"multiple": True, "metavar": "START:SECONDS", "help": "Flag frames as lost."}),
@@ -81,7 +81,7 @@ class Orders:
 @_with_shape_options
 @click.option("--to", metavar="PORT|FILE|virtual:", help="Where the frames go; - is standard output, raw bytes.")
 @click.option("--end", type=click.Choice(("neutral", "hold", "silence")), default="neutral", show_default=True,
-              help="At the end, and when stopped.")  # fmt: skip
+              help="What to do at the end, and when stopped.")  # fmt: skip
 @click.option("--motor", multiple=True, metavar="CH[=IDLE]",
               help="Channel of a motor: locked at IDLE [default: -100 %].")  # fmt: skip
 @click.option("--no-motor", is_flag=True, help="No channel drives a motor.")
@@ -90,7 +90,7 @@ class Orders:
 @click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
 @click.option("--preview", is_flag=True, help="Draw the shapes and list what each channel will do; send nothing.")
 @click.option("--ascii", "is_ascii", is_flag=True, help="Draw with plain ASCII.")
-@click.option("--force", is_flag=True, help="Replace a file that is there.")
+@click.option("--force", is_flag=True, help="Write over a file that exists.")
 def command(
     program: str,
     to: str | None,
@@ -107,13 +107,26 @@ def command(
 ) -> None:
     """Send a test sweep: a SHAPE given by options, or a PROGRAM file of several parts.
 
-    SHAPE is one of sweep (a sine), hold, ramp, triangle, sine, square, steps,
-    staircase, chirp, wander, replay. Nothing passes the limits of travel and rate,
-    and locked channels do not move. To a real port nothing is sent without --arm.
+    \b
+    sweep, sine  swings between --low and --high, a cycle in each --period
+    triangle     the same in straight lines
+    square       stands high for half a cycle, then low
+    ramp         rises from low to high, then begins anew
+    steps        stands at each of --levels in turn
+    staircase    up and down again in --stairs equal steps
+    chirp        a sine whose cycle changes from --period to --period-end
+    wander       here and there, by --seed
+    hold         stands at --level for --duration
+    replay       does what a channel of a --recording did
+
+    Nothing passes the limits of travel and rate, and locked channels do not move;
+    all others rest in the middle. To a real port nothing is sent without --arm.
 
     \b
     busbench drive sweep --channel 1 --low -50 --high 50 --period 4 --cycles 3 --preview
-    busbench drive heron.toml --to heron.pcapng
+    busbench drive steps --channel 5 --levels 0,40,-40 --period 6 --to virtual:
+    busbench drive captures/heron-sweeps.toml --to sweeps.pcapng
+    busbench drive captures/heron-sweeps.toml --to /dev/ttyUSB0 --rig captures/heron.toml --arm
     """
     given = {key: value for key, value in shape.items() if value not in (None, ())}
     orders = Orders(to, end, motor, no_motor, rig, lock, is_armed, preview, is_ascii, force)

@@ -64,6 +64,10 @@ def command(port: str, port2: str | None, seconds: float, seed: int, format_: st
     servos. The pattern holds no header of a servo frame, so nothing obeys it.
 
     Exit code 1 where not all came back.
+
+    \b
+    busbench loop /dev/ttyUSB0
+    busbench loop /dev/ttyUSB0 /dev/ttyUSB1 --seconds 60
     """
     result = loop(port, port2, seconds=seconds, seed=seed)
     show(result, format_)

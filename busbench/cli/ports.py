@@ -21,6 +21,9 @@ def command(format_: str) -> None:
 
     Damaged bytes are marked on Linux only; the latency timer is that of the
     chip families which have one.
+
+    \b
+    busbench ports
     """
     from busbench.port.adapters import list_adapters
 

@@ -26,7 +26,9 @@ def command(port: str, seconds: float, baud: int, parity: str, stop_bits: str, f
     virtual: with its settings. Exit code 1 unless frames were found.
 
     \b
-    busbench probe 'virtual:?inverted=on'
+    busbench probe /dev/ttyUSB0
+    busbench probe virtual: --seconds 1
+    busbench probe 'virtual:?inverted=on' --seconds 1  # exit code 1: no frames
     """
     result = probe(port, seconds=seconds, line=line_of(baud, parity, stop_bits))
     show(result, format_)

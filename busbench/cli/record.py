@@ -70,7 +70,7 @@ def command(port: str, output: str, seconds: float | None, force: bool, baud: in
 
     \b
     busbench record /dev/ttyUSB0 -o heron.pcapng
-    busbench record 'virtual:?slots=on' -o try.pcapng --seconds 10
+    busbench record 'virtual:?slots=on' -o try.pcapng --seconds 2
     """
     if not output.lower().endswith(".pcapng"):
         raise CaptureError(output, "recordings are pcapng", hint="name it so, and convert it afterwards")

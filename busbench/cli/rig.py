@@ -38,7 +38,7 @@ def command() -> None:
 
 @command.command("new", short_help="a commented rig file to start from")
 @click.argument("file", required=False, type=click.Path(path_type=str))
-@click.option("--force", is_flag=True, help="Replace a file that is there.")
+@click.option("--force", is_flag=True, help="Write over a file that exists.")
 def new_command(file: str | None, force: bool) -> None:
     """Write a commented rig file to start from, to FILE or to standard output."""
     new(file, force=force)
@@ -74,11 +74,15 @@ def _write(file: str | None, text: str, *, force: bool) -> None:
 @source_options
 @click.option("--names", default="", help="Names of the devices in the order in which they were moved, with commas.")
 @click.option("-o", "--output", help="File to write; standard output by default.")
-@click.option("--force", is_flag=True, help="Replace a file that is there.")
+@click.option("--force", is_flag=True, help="Write over a file that exists.")
 def draft_command(source: str, names: str, output: str | None, force: bool, **settings: Any) -> None:
     """Propose a channel map from a recording in which one stick was moved at a time.
 
     Move each stick and switch to both ends and back, rest a second, and take the next.
+
+    \b
+    busbench rig draft captures/heron-round.pcapng -o draft.toml
+    busbench rig draft captures/heron-round.pcapng --names "left aileron,right aileron,left flap"
     """
     called = [name.strip() for name in names.split(",") if name.strip()]
     draft(source, options=read_options(settings), names=called, output=output, force=force)
@@ -116,6 +120,9 @@ def check_command(rig: str, format_: str) -> None:
     """Look for the plan's faults: what each does on the aircraft, and the mend.
 
     Exit code 1 where there is a fault, 0 where there are hints at most.
+
+    \b
+    busbench rig check captures/heron.toml
     """
     click.get_current_context().exit(check(rig, format_=format_))
 
@@ -164,6 +171,10 @@ def power_command(
 
     Names the weakest lead, the lead to thicken and the second feed to add, with
     what each gains at the weakest device.
+
+    \b
+    busbench rig power captures/heron.toml --temperature 40
+    busbench rig power captures/heron.toml --program captures/heron-sweeps.toml
     """
     power(rig, temperature_c=temperature_c, moving_pct=moving_pct, program=program, ascii_only=ascii_only,
           format_=format_)  # fmt: skip
@@ -251,11 +262,16 @@ def _can_draw() -> bool:
 @command.command("sheet", short_help="order of set-up, labels and wiring to print")
 @_rig_argument
 @click.option("-o", "--output", help="Write the page to print (HTML, A4) to this file.")
-@click.option("--force", is_flag=True, help="Replace a file that is there.")
+@click.option("--force", is_flag=True, help="Write over a file that exists.")
 @click.option("--ascii", "ascii_only", is_flag=True, help="Draw with plain ASCII.")
 @format_option
 def sheet_command(rig: str, output: str | None, force: bool, ascii_only: bool, format_: str) -> None:
-    """In which order to set devices up, each plugged in alone; labels and wiring to print."""
+    """In which order to set devices up, each plugged in alone; labels and wiring to print.
+
+    \b
+    busbench rig sheet captures/heron.toml
+    busbench rig sheet captures/heron.toml -o heron-sheet.html
+    """
     sheet(rig, output=output, force=force, ascii_only=ascii_only, format_=format_)
 
 

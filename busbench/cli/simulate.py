@@ -43,8 +43,8 @@ def _setting_options() -> Iterator[click.Parameter]:
 def command(wants_pty: bool, link: str | None, tcp: str | None, fast: bool, **texts: str | None) -> None:
     """Run a virtual receiver until Ctrl-C. Its port is printed; open that with any other command.
 
-    Without a port of its own the same receiver is virtual: with these settings,
-    as in virtual:?period=7ms&slots=on. The same seed, the same bytes.
+    The same receiver is there without a port of its own: other commands take it
+    as virtual: with these settings, as in 'virtual:?period=7ms&slots=on'.
 
     \b
     busbench simulate --slots on --lost 10:0.5

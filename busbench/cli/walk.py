@@ -66,18 +66,19 @@ def command(
 ) -> None:
     """Walk round the aircraft: each device moves by itself, and you say what it did.
 
-    A device goes out and back both ways and then to its ends, at half the limit
-    of speed, while all other channels are held and those of motors stay locked. Any key
+    A device goes out and back both ways and then to its ends, at half the limit of
+    speed. All other channels are held, and those of motors stay locked. Any key
     stops it. Every answer is saved at once; --resume goes on where it was left.
 
     PORT virtual: rehearses on the plan itself, virtual:RIG on another plan. To a
-    real port nothing is sent without --arm.
+    real port nothing is sent without --arm. Faults to rehearse: reversed, dead,
+    slow, stalled, wrong-channel, brown-out.
 
     Exit code 1 where an answer was no, or something was skipped or not answered.
 
     \b
-    busbench walk virtual: --rig heron.toml --fault reversed:rudder
-    busbench walk /dev/ttyUSB0 --rig heron.toml --arm
+    busbench walk virtual: --rig captures/heron.toml --fault reversed:rudder
+    busbench walk /dev/ttyUSB0 --rig captures/heron.toml --arm
     """
     plan = rig or (port.removeprefix(VIRTUAL) if port.startswith(VIRTUAL) else "")
     if not plan:

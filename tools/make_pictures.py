@@ -1,0 +1,127 @@
+"""Draw the README's pictures anew: what commands print on the shipped recordings, as SVG with text in it.
+
+    python tools/make_pictures.py [FOLDER]      into captures/pictures unless told otherwise
+
+A picture is a function without arguments that returns rows of runs: add it to PICTURES under the name of its file. For
+a screen of the terminal UI make a run of each segment of its lines, with the segment's colours.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+FOLDER = ROOT / "captures" / "pictures"
+INK, FAINT, PAPER, EDGE = "#1c1e21", "#6b7075", "#fbfaf6", "#d9d6cc"
+# Words with single spaces between them, or signs that may come from a font of another width.
+PIECES = re.compile(r"[\u2500-\u28ff]+|[^\s\u2500-\u28ff]+(?: [^\s\u2500-\u28ff]+)*")
+CELL_WIDTH, CELL_HEIGHT, FONT_SIZE, MARGIN = 7.8, 17, 13, 14
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Neighbouring cells of one row that look alike.
+
+    Args:
+        text: one character a cell.
+        ink, ground: colours; no ground where it is the paper's.
+        is_bold: heavier letters.
+    """
+
+    text: str
+    ink: str = INK
+    ground: str | None = None
+    is_bold: bool = False
+
+
+Row = Sequence[Run]
+
+
+def draw(rows: Sequence[Row], *, title: str) -> str:
+    """Rows of cells as an SVG page, the same for the same rows.
+
+    Args:
+        rows: top first.
+        title: for those who do not see the picture.
+    """
+    columns = max(sum(len(run.text) for run in row) for row in rows)
+    width, height = columns * CELL_WIDTH + 2 * MARGIN, len(rows) * CELL_HEIGHT + 2 * MARGIN
+    page = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" width="{width:.0f}" '
+        f'height="{height:.0f}" role="img" font-family="ui-monospace, monospace" font-size="{FONT_SIZE}">',
+        f"<title>{escape(title)}</title>",
+        f'<rect x="0.5" y="0.5" width="{width - 1:.0f}" height="{height - 1:.0f}" rx="5" fill="{PAPER}" '
+        f'stroke="{EDGE}"/>',
+    ]
+    for number, row in enumerate(rows):
+        page += _row(row, MARGIN + number * CELL_HEIGHT)
+    return "\n".join([*page, "</svg>", ""])
+
+
+def _row(row: Row, top: int) -> Iterator[str]:
+    column = 0
+    for run in row:
+        left, width = MARGIN + column * CELL_WIDTH, len(run.text) * CELL_WIDTH
+        if run.ground:
+            yield f'<rect x="{left:.1f}" y="{top}" width="{width:.1f}" height="{CELL_HEIGHT}" fill="{run.ground}"/>'
+        weight = ' font-weight="bold"' if run.is_bold else ""
+        for piece in PIECES.finditer(run.text):
+            # A place and a length for each: columns stay under one another in fonts of any width.
+            yield (
+                f'<text x="{left + piece.start() * CELL_WIDTH:.1f}" y="{top + CELL_HEIGHT - 4}" '
+                f'textLength="{len(piece.group()) * CELL_WIDTH:.1f}" fill="{run.ink}"{weight}>'
+                f"{escape(piece.group(), quote=False)}</text>"
+            )
+        column += len(run.text)
+
+
+def printed(line: str, *, first: int | None = None, last: int = 0) -> Callable[[], list[Row]]:
+    """What a command line prints, below the line itself.
+
+    Args:
+        line: words after the program's name, as typed in the project's folder.
+        first: how many lines to show; all by default.
+        last: how many more to show, of the last.
+    """
+
+    def run() -> list[Row]:
+        ran = subprocess.run(
+            [sys.executable, "-m", "busbench", *line.split()],
+            cwd=ROOT,
+            env=os.environ | {"PYTHONUTF8": "1", "PYTHONPATH": str(ROOT)},
+            stdout=subprocess.PIPE,
+            check=True,
+        )
+        lines: list[Row] = [[Run(text)] for text in ran.stdout.decode("utf-8").splitlines()]
+        if first is not None and first + last < len(lines):
+            lines = [*lines[:first], [Run("…", FAINT)], *lines[len(lines) - last :]]
+        return [[Run("$ ", FAINT), Run(f"busbench {line}", is_bold=True)], [], *lines]
+
+    return run
+
+
+PICTURES: dict[str, Callable[[], list[Row]]] = {
+    "outages": printed("outages captures/heron-flight.pcapng"),
+    "power": printed("rig power captures/heron.toml", first=18, last=5),
+    "preview": printed("drive sweep --channel 1 --low -50 --high 50 --period 4 --cycles 3 --preview"),
+}
+
+
+def make(folder: Path) -> None:
+    """Write every picture into a folder."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, rows in PICTURES.items():
+        path = folder / f"{name}.svg"
+        path.write_text(draw(rows(), title=name), encoding="utf-8", newline="\n")
+        print(f"{path.name}: {path.stat().st_size} bytes")
+
+
+if __name__ == "__main__":
+    make(Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER)
