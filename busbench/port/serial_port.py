@@ -5,6 +5,7 @@ from __future__ import annotations
 import array
 import contextlib
 import ctypes
+import errno
 import struct
 import sys
 from dataclasses import dataclass
@@ -131,7 +132,7 @@ class BusPort(serial.Serial):  # type: ignore[misc]
 
     def try_low_latency(self) -> bool:
         """Ask the driver to hand bytes over at once; True where it will."""
-        with contextlib.suppress(ValueError, OSError, AttributeError):
+        with contextlib.suppress(ValueError, OSError, AttributeError, NotImplementedError):
             self.set_low_latency_mode(True)
             return True
         return False
@@ -145,6 +146,15 @@ class BusPort(serial.Serial):  # type: ignore[misc]
 
         buffer = fcntl.ioctl(self.fd, termios.TIOCOUTQ, bytes(4))
         return int(struct.unpack("I", buffer)[0])
+
+    if sys.platform == "darwin":
+
+        def _set_special_baudrate(self, baudrate: int) -> None:
+            try:
+                super()._set_special_baudrate(baudrate)
+            except OSError as error:
+                if error.errno != errno.ENOTTY:  # a pseudo-terminal has no rate to set, and needs none
+                    raise
 
     if sys.platform == "win32":
 
