@@ -214,7 +214,7 @@ def test_a_real_port_wants_cautions_arming_and_a_keyboard(
 ) -> None:
     result = run("/dev/ttyHERON", "--rig", rig)
     assert str(result.exception) == (
-        "/dev/ttyHERON: nothing was sent, since it is not armed: see to the cautions above, then add --arm"
+        "on /dev/ttyHERON nothing was sent, since it is not armed: see to the cautions above, then add --arm"
     )
     lines = result.stderr.splitlines()
     assert lines[:4] == [
