@@ -17,7 +17,7 @@ from busbench.port.live import LivePort, open_live
 from busbench.wire.bulk import FRAME_BYTES, pack_frames
 
 PERIOD_NS = 7_000_000
-UI = [sys.executable, "-m", "busbench", "watch", "virtual:?period=7ms&hand=moving"]
+UI = [sys.executable, "-m", "busbench", "watch", "virtual:?period=7ms&pilot=moving"]
 
 
 class Frames:
