@@ -108,6 +108,33 @@ def test_noise_of_widths_is_the_residual_and_a_few_false_ones_are_left_out() -> 
     assert 1e-5 < fit.us_per_count_se < 1e-4
 
 
+def test_frames_without_link_do_not_count() -> None:
+    flown = part(1000, 1250)
+    lines = heron.pulse_lines(flown, channels={"a": 6}, scale=ODD)
+    counts, flags = flown.counts.copy(), flown.flags.copy()
+    counts[60:90, 5], flags[60:90] = 200, 0x0C  # the output went on as it was
+    bus = heron.pulse_lines(heron.Round(flown.t_ns, counts, flags, flown.is_sent, ()), channels={}, scale=ODD)
+    found = find_pulses({**bus, "a": lines["a"]})
+    assert found is not None
+    fit = found.lines[0].fit
+    assert fit is not None
+    assert (fit.channel, fit.outliers, round(fit.us_per_count, 5)) == (6, 0, 0.61)
+
+
+def test_one_jump_is_no_move_to_tell_a_channel_by() -> None:
+    flown = part(0, 180)
+    counts = flown.counts.copy()
+    counts[:, 9] = 992 + np.arange(180) % 2
+    lines = heron.pulse_lines(heron.Round(flown.t_ns, counts, flown.flags, flown.is_sent, ()), channels={"a": 10},
+                              scale=ODD)  # fmt: skip
+    counts = counts.copy()
+    counts[90, 9] = 1300
+    bus = heron.pulse_lines(heron.Round(flown.t_ns, counts, flown.flags, flown.is_sent, ()), channels={}, scale=ODD)
+    found = find_pulses({**bus, "a": lines["a"]})
+    assert found is not None
+    assert found.lines[0].fit is None
+
+
 def test_signals_that_are_no_pulses_are_named() -> None:
     lines = heron.pulse_lines(part(1000, 1100), channels={}, scale=ODD)
     clock = Edges(np.arange(0, 1_000_000_000, 5_000), 0, 0, 1_000_000_000)

@@ -111,6 +111,8 @@ def test_all_parts_are_there() -> None:
     assert titles[:2] == ["channel 1 (left aileron) over time", "channel 2 (right aileron) over time"]
     assert titles[-3:] == ["histogram of the frame periods", "outages over time", "wiring tree"]
     assert len(titles) == 12
+    thick = [attrs for tag, attrs in read.tags if tag == "line" and attrs.get("stroke-width") == "4"]
+    assert len(thick) == 1  # the weakest lead
 
 
 def test_words_of_people_are_words() -> None:

@@ -1,0 +1,127 @@
+"""Single checks at their edges, on rounds changed by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import heron
+import msgspec
+import numpy as np
+import pytest
+
+from busbench.model import U16, ByteLog
+from busbench.port.virtual import ReceiverSettings, adapter_blocks
+from busbench.rig.model import Rig
+from busbench.verify.check import Check, Verdict
+from busbench.verify.evidence import Evidence, map_channels
+from busbench.verify.link_loss import find_link_loss
+from busbench.verify.verify import verify
+from tests.verify.rounds import RIG, recorded, round_of
+
+OFF = slice(2214, 2454)  # frames without link: 33.2 s to 36.8 s
+FAILSAFE = slice(2254, 2454)
+
+
+def changed(change: Callable[[U16], None], *, rig: Rig = RIG) -> dict[tuple[str, str], Check]:
+    """All checks of a round whose counts, (N, 16), were changed in place."""
+    flown = heron.fly_round(RIG)
+    counts = flown.counts.copy()
+    change(counts)
+    changed_round = heron.Round(flown.t_ns, counts, flown.flags, flown.is_sent, ())
+    found = verify(recorded(heron.read_by_adapter(rig, changed_round)), rig)
+    return {(check.subject, check.name): check for check in found.checks}
+
+
+def with_device(name: str, **values: object) -> Rig:
+    """The Heron with other values of one device."""
+    devices = tuple(msgspec.structs.replace(d, **values) if d.name == name else d for d in RIG.devices)
+    return msgspec.structs.replace(RIG, devices=devices)
+
+
+def test_a_lever_that_rests_at_the_wrong_end_is_reversed() -> None:
+    def reverse(counts: U16) -> None:
+        counts[:, 2] = 1984 - counts[:, 2]
+
+    check = changed(reverse)["channel 3 (left flap)", "direction"]
+    assert check.verdict is Verdict.FAIL
+    assert check.sentence == 'stands at its high end while "flap lever" is left alone, away from "down": reversed'
+
+
+def test_a_poor_link_is_no_test_of_the_failsafe() -> None:
+    # Every fourth frame flagged lost for 4.5 s, but the transmitter was never off.
+    assert find_link_loss(Evidence(round_of("lost frames", "no switching off"), RIG)) is None
+
+
+def test_a_failsafe_that_still_moves_is_none() -> None:
+    def wander(counts: U16) -> None:
+        counts[FAILSAFE, 5] = 1024 + 20 * (np.arange(200) % 2) - 10
+
+    check = changed(wander)["channel 6 (rudder)", "failsafe value"]
+    assert check.verdict is Verdict.FAIL
+    assert check.sentence.endswith("it still moves by 20 counts")
+
+
+def test_what_shall_hold_and_goes_elsewhere_fails() -> None:
+    def go(counts: U16) -> None:
+        counts[FAILSAFE, 6] = 992
+
+    check = changed(go)["channel 7 (gear)", "failsafe value"]
+    assert [check.measured, check.expected] == [992, 173]
+    assert check.verdict is Verdict.FAIL
+
+
+def test_after_the_link_came_back_it_must_stand_where_its_control_does() -> None:
+    def stay(counts: U16) -> None:
+        counts[OFF.stop :, 5] = 400
+
+    def let_go(counts: U16) -> None:
+        counts[OFF.stop :, 5] = 1024
+
+    check = changed(stay)["failsafe", "recovery"]
+    assert check.verdict is Verdict.FAIL
+    assert check.sentence == "after the link came back it stood elsewhere: channel 6 (rudder) 1474 → 400"
+    assert changed(let_go)["failsafe", "recovery"].verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize(("percent", "verdict"), [(100, Verdict.FAIL), (-100, Verdict.NOT_TESTED)])
+def test_failsafe_of_a_channel_of_two_states(percent: float, verdict: Verdict) -> None:
+    # The release was and stays off: open is wrong, and closed looks the same as holding.
+    checks = changed(lambda counts: None, rig=with_device("tow release", failsafe=percent))
+    assert checks["channel 17 (tow release)", "failsafe value"].verdict is verdict
+
+
+def test_a_failsafe_that_the_plan_does_not_state_is_not_tested() -> None:
+    check = changed(lambda counts: None, rig=with_device("rudder", failsafe=None))[
+        "channel 6 (rudder)", "failsafe value"
+    ]
+    assert (check.verdict, check.sentence) == (Verdict.NOT_TESTED, "the plan states no failsafe")
+
+
+def test_jitter_that_the_measurement_itself_makes_is_not_tested() -> None:
+    blocks = list(adapter_blocks(ReceiverSettings(period_s=0.015, batch_s=0.04, duration_s=20)))
+    whole = ByteLog(
+        0,
+        np.concatenate([log.data for log in blocks]),
+        np.concatenate([log.mark_end for log in blocks]),
+        np.concatenate([log.mark_t_ns for log in blocks]),
+    )
+    found = verify(
+        recorded(whole), msgspec.structs.replace(RIG, limits=msgspec.structs.replace(RIG.limits, jitter_ms=1e-5))
+    )
+    (jitter,) = [check for check in found.checks if check.name == "jitter"]
+    assert jitter.verdict is Verdict.NOT_TESTED
+
+
+def test_frames_without_link_are_none_of_the_lost() -> None:
+    # 2587 frames, of which 240 came while the transmitter was off; 1 - 0.05 ** (1 / 2347) = 0.128 %
+    check = changed(lambda counts: None)["line", "frames flagged lost"]
+    assert check.sentence == "0 of 2347; the true ratio is below 0.128 % at 95 % confidence"
+
+
+def test_where_channels_rest_unless_the_plan_says_otherwise() -> None:
+    rig = msgspec.structs.replace(RIG, devices=tuple(msgspec.structs.replace(d, rest_pct=None) for d in RIG.devices))
+    rests = {mapped.channel: mapped.rest_counts for mapped in map_channels(rig)}
+    assert rests == {1: 992, 2: 992, 3: 992, 4: 992, 5: 992, 6: 1024, 7: 992, 17: 173, 8: 173}
+    assert {mapped.channel: mapped.rest_side for mapped in map_channels(RIG)} == {
+        1: 0, 2: 0, 3: -1, 4: -1, 5: 0, 6: 0, 7: -1, 17: -1, 8: -1,
+    }  # fmt: skip
