@@ -43,14 +43,17 @@ class Events:
     @staticmethod
     def of(items: Sequence[Outage], *, store: FrameStore, start_ns: int) -> Events:
         """Place outages on the axis."""
+        rows = np.searchsorted(store.offset, np.array([one.offset for one in items], np.int64))
         if store.clock.is_known:
             # From the start seconds are exact to a nanosecond, as times since the epoch they are not.
             start = _ticks([one.start_s for one in items]) + start_ns
             end = _ticks([one.end_s for one in items]) + start_ns
+            flagged = np.array([one.kind in ("lost", "failsafe") for one in items], np.bool_)
+            start[flagged] = store.axis_at(rows[flagged])  # exactly, so that jumping there shows the flag
         else:
-            start = np.searchsorted(store.offset, np.array([one.offset for one in items], np.int64))
-            flagged = [one.frames if one.kind in ("lost", "failsafe") else 0 for one in items]
-            end = start + np.array(flagged, np.int64)
+            start = rows.astype(np.int64)
+            width = [one.frames if one.kind in ("lost", "failsafe") else 0 for one in items]
+            end = start + np.array(width, np.int64)
         return Events(items, start, end)
 
     @cached_property

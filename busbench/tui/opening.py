@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from busbench.capture.base import ReadOptions
 from busbench.errors import CaptureError
-from busbench.rig.model import Rig
 from busbench.tui.session import Session
 from busbench.wire.scale import Scale
+
+if TYPE_CHECKING:
+    from busbench.rig.model import Rig
 
 
 def rig_names(rig: Rig | None) -> dict[int, str]:

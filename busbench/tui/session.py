@@ -244,12 +244,9 @@ class Session(abc.ABC):
     def across(self, index: int) -> list[Across]:
         """What each channel did across an outage."""
         event, store = self.events.items[index], self.store
-        start, end = int(self.events.start[index]), int(self.events.end[index])
         is_flagged = event.kind in ("lost", "failsafe")
-        before = store.row_at(start - 1 if is_flagged else start)
-        after = store.row_at(end)
-        if not self.clock.is_known:
-            before, after = start - 1, min(end, len(store) - 1)
+        first = int(np.searchsorted(store.offset, event.offset))  # the first flagged one, or the one behind the hole
+        before, after = first - 1, first + (event.frames if is_flagged else 0)
         rows = {row: store.values(row, row + 1)[:, 0] for row in (before, after) if 0 <= row < len(store)}
         during = store.span(before + 1, after) if is_flagged and after > before + 1 else None
         out = []

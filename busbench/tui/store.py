@@ -124,6 +124,11 @@ class FrameStore:
         """Place of a row on the axis: its time in ns, or its number without a clock."""
         return int(self._column("t_ns")[row]) if self.clock.is_known else row
 
+    def axis_at(self, rows: NDArray[np.intp]) -> I64:
+        """Places of some rows, int64."""
+        places: I64 = self._column("t_ns")[rows] if self.clock.is_known else rows.astype(np.int64)
+        return places
+
     def axis_of(self, lo: int, hi: int) -> I64:
         """Places of the rows in [lo, hi), int64."""
         return self._column("t_ns")[lo:hi] if self.clock.is_known else np.arange(lo, hi, dtype=np.int64)

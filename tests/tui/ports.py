@@ -1,0 +1,105 @@
+"""A live port whose time is the test's, and sessions on it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from busbench.errors import PortError
+from busbench.model import BUS_LINE, Chunk
+from busbench.port.live import LivePort
+from busbench.port.messages import EventKind, PortEvent
+from busbench.port.pacer import FrameSource, Transmission
+from busbench.port.playing import Reads
+from busbench.port.virtual_text import parse_virtual
+from busbench.tui.live import LAG_NS, LiveSession
+from busbench.wire.bulk import pack_frames
+
+START_NS = 5_000_000_000
+
+
+@dataclass
+class Hands:
+    """The clock that a test holds."""
+
+    t_ns: int = START_NS
+
+    def __call__(self) -> int:
+        return self.t_ns
+
+
+class ScriptedPort(LivePort):
+    """Gives a virtual receiver's bytes by the test's clock, and whatever else a test puts in."""
+
+    def __init__(self, hands: Hands, source: str) -> None:
+        super().__init__(source, line=BUS_LINE)
+        self._hands = hands
+        self._reads = Reads(parse_virtual(source)[0])
+        self.happened: list[PortEvent] = []
+        self.queue: list[Chunk] = []
+        self.fails = ""
+        self.is_mute = self.is_closed = False
+
+    @property
+    def has_ended(self) -> bool:
+        return self._reads.is_over
+
+    def read(self, timeout_s: float) -> list[Chunk]:
+        if self.fails:
+            raise PortError(self.source, self.fails, hint="plug it in again")
+        chunks = [Chunk(START_NS + c.t_ns, c.data, c.bad) for c in self._reads.take(self._hands.t_ns - START_NS)]
+        extra, self.queue = self.queue, []
+        return [] if self.is_mute else chunks + extra
+
+    def events(self) -> list[PortEvent]:
+        happened, self.happened = self.happened, []
+        return happened
+
+    def happens(self, kind: EventKind, text: str) -> None:
+        self.happened.append(PortEvent(self._hands.t_ns, kind, text))
+
+    def sent(self) -> list[Chunk]:
+        return []
+
+    @property
+    def transmission(self) -> Transmission | None:
+        return None
+
+    def transmit(self, source: FrameSource) -> None:
+        raise NotImplementedError
+
+    def stop_transmission(self) -> None: ...
+
+    def close(self) -> None:
+        self.is_closed = True
+
+
+@dataclass
+class Live:
+    """A live session in the hands of a test."""
+
+    source: str = "virtual:?period=7ms&pilot=moving"
+    names: dict[int, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.hands = Hands()
+        self.port = ScriptedPort(self.hands, self.source)
+        self.session = LiveSession(self.port, names=self.names, now=self.hands)
+
+    def pass_s(self, seconds: float) -> LiveSession:
+        """Let time pass, in ticks of 50 ms, and look at the end."""
+        for _ in range(round(seconds / 0.05)):
+            self.hands.t_ns += 50_000_000
+            self.session.tick(0.05)
+        self.session.refresh()
+        return self.session
+
+
+def frames(values: list[int], *, flags: list[int] | None = None) -> bytes:
+    """Frames with one value on all 16 channels each."""
+    counts = np.repeat(np.array(values, np.int64)[:, None], 16, axis=1)
+    return pack_frames(counts, np.array(flags or [0] * len(values))).tobytes()
+
+
+__all__ = ["LAG_NS", "START_NS", "Hands", "Live", "ScriptedPort", "frames"]

@@ -1,0 +1,197 @@
+"""A recording as a session: figures as the commands give them, playing, jumping, cutting."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from busbench.analysis.outages import find_outages
+from busbench.capture.base import ReadOptions
+from busbench.capture.open import open_capture
+from busbench.capture.reading import read_beat, read_recording
+from busbench.errors import CaptureError, PortError
+from busbench.model import ByteLog
+from busbench.tui.opening import open_session
+from busbench.tui.replay import ReplaySession, cut_log
+from tests.cli.running import CAPTURES
+
+
+def opened(name: str) -> ReplaySession:
+    session = ReplaySession(open_capture(str(CAPTURES / name)))
+    session.load()
+    return session
+
+
+@pytest.mark.parametrize("name", ["heron-flight.pcapng", "heron-noisy.raw", "heron-slots.csv", "heron-line.vcd"])
+def test_outages_are_those_of_the_command(name: str) -> None:
+    session = opened(name)
+    with open_capture(str(CAPTURES / name)) as capture:
+        beat = read_beat(capture)
+        found = find_outages(
+            beat.times,
+            beat.rejects,
+            clock=capture.info.clock,
+            start_ns=beat.span.first_t_ns,
+            end_t_ns=beat.span.last_t_ns,
+        )
+    assert list(session.events.items) == list(found.events)
+    assert (session.losses.frames, session.losses.lost) == (found.frames, found.lost)
+    assert session.upper95 == found.lost_ratio_upper95
+    session.close()
+
+
+def test_the_flight_by_letters() -> None:
+    session = opened("heron-flight.pcapng")
+    letters = "".join(session.events.letters(session.start, session.end, 40))
+    assert letters == "   d  l   gd   l   df d d    d   gg  d  "
+    assert session.progress == ""
+
+
+def test_jumps_go_from_outage_to_outage() -> None:
+    session = opened("heron-flight.pcapng")
+    assert session.jump(-1) is None
+    assert [session.jump(1), session.jump(1), session.jump(1)] == [0, 1, 2]
+    assert session.seconds(session.place) == pytest.approx(12.0, abs=0.01)
+    assert (session.flag_words, session.link) == ("LOST", "in step")
+    assert session.jump(-1) == 1
+    assert session.link == "searching"
+    session.seek(session.end)
+    assert session.jump(1) is None
+    assert not session.is_moving
+
+
+def test_across_a_failsafe_every_channel_tells() -> None:
+    session = opened("heron-flight.pcapng")
+    index = next(i for i, one in enumerate(session.events.items) if one.kind == "failsafe")
+    across = session.across(index)
+    whole = read_recording(CAPTURES / "heron-flight.pcapng").frames
+    rows = np.flatnonzero(whole.flags & 0x08)
+    for channel in (0, 4, 15):
+        one = across[channel]
+        assert one.before == whole.channels[rows[0] - 1, channel]
+        assert (one.low, one.high) == (
+            whole.channels[rows, channel].min(),
+            whole.channels[rows, channel].max(),
+        )
+        assert one.after == whole.channels[rows[-1] + 1, channel]
+    gap = next(i for i, one in enumerate(session.events.items) if one.kind == "gap")
+    assert session.across(gap)[0].low is None
+
+
+def test_playing_goes_by_the_pace_and_stops_at_the_end() -> None:
+    session = opened("heron-flight.pcapng")
+    session.tick(2.0)
+    assert session.seconds(session.place) == pytest.approx(2.0)
+    session.change_pace(1)
+    session.change_pace(1)
+    session.tick(1.0)
+    assert session.pace == 5.0
+    assert session.seconds(session.place) == pytest.approx(7.0)
+    for _ in range(20):
+        session.change_pace(1)
+    assert session.pace == 100.0
+    session.tick(3.0)
+    assert (session.place, session.is_moving) == (session.end, False)
+    session.toggle()
+    assert (session.place, session.is_moving) == (session.start, True)
+    for _ in range(20):
+        session.change_pace(-1)
+    assert session.pace == 0.1
+
+
+def test_steps_go_by_frames() -> None:
+    session = opened("heron-noisy.raw")
+    session.step(1)
+    assert session.row == 1
+    session.step(100)
+    session.step(-1)
+    assert session.row == 100
+    session.step(10**9)
+    assert session.row == len(session.store) - 1
+    session.step(-(10**9))
+    assert session.row == 0
+
+
+def test_recent_losses_are_those_of_ten_seconds() -> None:
+    session = opened("heron-flight.pcapng")
+    session.seek(session.start + round(42 * 1e9))
+    lost, due = session.recent_losses()
+    assert lost == 101  # 100 flagged failsafe from 40 s on, one damaged just before
+    assert due == pytest.approx(667, abs=2)
+
+
+@pytest.mark.parametrize("name", ["heron-flight.pcapng", "heron-noisy.raw"])
+def test_a_cut_holds_its_frames_alone(name: str, tmp_path: Path) -> None:
+    session = opened(name)
+    session.step(500)
+    session.mark(session.place, "here")
+    session.set_cut(is_end=True)
+    session.step(-400)
+    session.set_cut(is_end=False)
+    path = tmp_path / "cut.pcapng"
+    assert session.export(str(path)) == f"401 frames written to {path}"
+    cut = read_recording(path)
+    assert cut.frames.raw.tobytes() == session.store.table(100, 501).raw.tobytes()
+    if session.clock.is_known:
+        assert cut.frames.t_ns.tolist() == session.store.times(100, 501).t_ns.tolist()
+        assert [mark.text for mark in cut.info.marks] == ["here"]
+    with pytest.raises(CaptureError, match="there is such a file already"):
+        session.export(str(path))
+
+
+def test_without_a_cut_nothing_is_written(tmp_path: Path) -> None:
+    with pytest.raises(CaptureError, match="there is no cut: set its start with i and its end with o"):
+        opened("heron-bench.pcapng").export(str(tmp_path / "x.pcapng"))
+
+
+@pytest.mark.parametrize(
+    ("lo", "hi", "data", "ends", "times"),
+    [
+        (100, 110, [0, 1, 2, 3, 4, 5, 6, 7, 8, 9], [104, 110], [1, 2]),
+        (102, 106, [2, 3, 4, 5], [104, 106], [1, 2]),
+        (104, 105, [4], [105], [2]),
+        (100, 104, [0, 1, 2, 3], [104], [1]),
+        (90, 101, [0], [101], [1]),
+    ],
+)
+def test_a_cut_log_keeps_the_times_of_its_bytes(
+    lo: int, hi: int, data: list[int], ends: list[int], times: list[int]
+) -> None:
+    log = ByteLog(100, np.arange(10, dtype=np.uint8), np.array([104, 110]), np.array([1, 2]))
+    cut = cut_log(log, lo, hi)
+    assert (cut.data.tolist(), cut.mark_end.tolist(), cut.mark_t_ns.tolist()) == (data, ends, times)
+    assert cut.offset == max(lo, 100)
+
+
+def test_closing_stops_the_reading(tmp_path: Path) -> None:
+    session = ReplaySession(open_capture(str(CAPTURES / "heron-flight.pcapng")))
+    session.close()
+    session.load()
+    assert not session.is_loaded
+
+
+def test_the_beat_is_that_of_the_whole_recording() -> None:
+    view = opened("heron-flight.pcapng").beat()
+    assert view is not None
+    assert view.figures.period_mean_s == pytest.approx(0.015, rel=1e-5)
+    assert (view.figures.missing, view.steps) == (162, 5160)
+    assert int(view.counts.sum()) == view.steps
+    assert view.low_s < 0.015 < view.high_s
+    untimed = opened("heron-noisy.raw").beat()
+    assert untimed is not None
+    assert (untimed.steps, untimed.counts.size) == (0, 0)
+
+
+@pytest.mark.parametrize(
+    ("source", "error", "words"),
+    [
+        ("nowhere", CaptureError, "is neither a port nor a file"),
+        ("nowhere.pcapng", CaptureError, "there is no such file"),
+        ("virtual:?peroid=7ms", PortError, '"peroid" is no setting'),
+    ],
+)
+def test_what_cannot_be_opened_is_told(source: str, error: type[Exception], words: str) -> None:
+    with pytest.raises(error, match=words):
+        open_session(source, options=ReadOptions())
