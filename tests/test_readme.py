@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import os
 import re
 import shlex
@@ -12,9 +13,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import click
+import msgspec
 import pytest
 
 from busbench.cli.main import cli, run
+from busbench.drive import parts, program_file
+from busbench.port import virtual_text
+from busbench.rig import model
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -123,6 +128,23 @@ def test_an_example_of_a_help_text_works(
     assert out or SAYS_NOTHING.search(line)
 
 
+def left_out() -> list[str]:
+    found = re.findall(r"^\$ (busbench .*)", README, re.MULTILINE)
+    found += [line for lines in examples().values() for line in lines]
+    return sorted({line for line in found if is_left_out(line)})
+
+
+@pytest.mark.parametrize("line", left_out())
+def test_a_line_that_is_not_typed_is_understood(line: str) -> None:
+    words = shlex.split(line, comments=True)[1:]
+    command: click.Command | None = cli
+    while isinstance(command, click.Group):
+        command = command.get_command(click.Context(command), words.pop(0))
+    assert command is not None
+    with command.make_context(str(command.name), words):  # raises where it makes no sense
+        pass
+
+
 @pytest.mark.parametrize("path", [path for path in examples() if path.split()[-1] not in WITHOUT_EXAMPLES])
 def test_every_command_shows_an_example(path: str) -> None:
     assert examples()[path]
@@ -131,6 +153,37 @@ def test_every_command_shows_an_example(path: str) -> None:
 @pytest.mark.parametrize("path", examples())
 def test_every_command_is_in_the_readme(path: str) -> None:
     assert path in README
+
+
+def section(title: str) -> str:
+    found = re.search(rf"^## {title}\n(.*?)(?=^## |\Z)", README, re.MULTILINE | re.DOTALL)
+    assert found
+    return found.group(1)
+
+
+def rig_keys() -> set[str]:
+    tables = [kind for kind in vars(model).values() if isinstance(kind, type) and issubclass(kind, msgspec.Struct)]
+    return {name for table in tables for name in table.__struct_encode_fields__}
+
+
+def program_keys() -> set[str]:
+    text = inspect.getsource(program_file) + inspect.getsource(parts)
+    asked = r"(?:number|whole|text|word|flag|items|raw|tables?|_level|_counts)\((?:fields, )?\"(\w+)\""
+    return set(re.findall(asked, text)) | {"low", "high", "idle"}
+
+
+@pytest.mark.parametrize(
+    ("title", "keys", "known"),
+    [
+        ("The rig file", rig_keys(), "hold_lowered_after_s"),
+        ("The drive program", program_keys(), "period_end"),
+        ("Virtual receivers", {key.name for key in virtual_text.KEYS}, "failsafe-rate"),
+    ],
+)
+def test_every_key_is_explained(title: str, keys: set[str], known: str) -> None:
+    assert known in keys
+    words = set(re.findall(r"[\w-]+", " ".join(re.findall(r"`([^`]*)`", section(title)))))
+    assert keys - words == set()
 
 
 def test_the_python_of_the_readme_runs(monkeypatch: pytest.MonkeyPatch) -> None:
