@@ -257,8 +257,6 @@ def _fit(channel: int, lag: int, counts: F64, width_us: F64) -> Fit | None:
             break
         keep = good
     x, y = counts[keep] - CENTRE_COUNTS, width_us[keep]
-    if np.ptp(x) < SPAN_COUNTS:
-        return None
     spread, residual = x - x.mean(), y - level - slope * x
     total = y - y.mean()
     if float((residual**2).sum()) > (1 - _CORRELATED**2) * float((total**2).sum()):
