@@ -29,7 +29,7 @@ _SHAPE_OPTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
     ("--high", {"type": float, "help": "Upper end [default: 50 %]."}),
     ("--centre", {"type": float, "help": "Level between them [default: half-way]."}),
     ("--period", {"type": float, "help": "Seconds of one cycle."}),
-    ("--cycles", {"type": float, "help": "How many [default: 1]."}),
+    ("--cycles", {"type": float, "help": "How many cycles [default: 1]."}),
     ("--phase", {"type": float, "help": "Where in its cycle it begins, in degrees."}),
     ("--delay", {"type": float, "help": "Seconds before it begins."}),
     ("--level", {"help": "hold: the level; on or off for channels 17 and 18."}),

@@ -20,9 +20,15 @@ F = TypeVar("F", bound=Callable[..., Any])
 def source_options(function: F) -> F:
     """SOURCE and what a person may have to say where a file leaves a choice."""
     for decorate in (
-        click.option("--stop-bits", type=click.Choice(("1", "2")), default="2", help="Stop bits of the line [2]."),
-        click.option("--parity", type=click.Choice(("E", "O", "N")), default="E", help="Parity of the line [E]."),
-        click.option("--baud", type=click.IntRange(300, 4_000_000), default=100_000, help="Rate of the line [100000]."),
+        click.option(
+            "--stop-bits", type=click.Choice(("1", "2")), default="2", help="Stop bits of the line [default: 2]."
+        ),
+        click.option(
+            "--parity", type=click.Choice(("E", "O", "N")), default="E", help="Parity: even, odd, none [default: E]."
+        ),
+        click.option(
+            "--baud", type=click.IntRange(300, 4_000_000), default=100_000, help="Rate of the line [default: 100000]."
+        ),
         click.option("--signal", help="Signal to decode in a file of level changes."),
         click.option("--usb-device", metavar="BUS.DEVICE", help="Adapter to take in a capture of a USB host."),
         click.option("--interface", help="Interface to take in a packet capture, by name or number."),
