@@ -110,9 +110,10 @@ def verify(
     rig = read_rig(rig_path)
     answers: tuple[Check, ...] = ()
     if walk is not None:
-        from busbench.verify.walk_answers import check_walk, read_walk
+        from busbench.drive.walk_file import read_walk
+        from busbench.verify.walk_checks import check_walk
 
-        answers = tuple(check_walk(read_walk(walk)))
+        answers = tuple(check_walk(read_walk(walk), rig, path=walk))
     if is_live(source):
         from busbench.cli.verify_guided import guide
 

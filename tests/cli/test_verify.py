@@ -13,6 +13,9 @@ from click.testing import CliRunner, Result
 
 from busbench.cli.pulses import command as pulses_command
 from busbench.cli.verify import command
+from busbench.drive.limits import ChannelLimit, Limits
+from busbench.drive.walk import Entry, Stop
+from busbench.drive.walk_file import WalkHead, write_walk
 from busbench.errors import BusbenchError
 from busbench.wire.scale import Scale
 from tests.verify.rounds import RIG
@@ -97,18 +100,23 @@ def test_json_keeps_its_keys(good: Path) -> None:
 
 
 def test_answers_of_a_walk_count(good: Path, tmp_path: Path) -> None:
-    walk = tmp_path / "walk.json"
-    walk.write_text('{"answers": [{"device": "rudder", "question": "right way", "answer": "no"}]}', encoding="utf-8")
-    result = run(good, "--walk", walk)
+    walk, page = tmp_path / "walk.json", tmp_path / "page.html"
+    stop = Stop("rudder", 5, ("rudder",), "right", "left", True, 123, 1024, 1925)
+    limits = Limits(tuple(ChannelLimit(173, 1811, 992, 20.0) for _ in range(16)))
+    head = WalkHead("Heron", "port", False, "2026-01-31T09:00:00Z", limits, 0.015, 40.0, Scale())
+    write_walk(walk, head, [Entry(stop, answers=(True, False, True, True), note="<b>left</b>")])
+    result = run(good, "--walk", walk, "--report", page)
     assert result.exit_code == 1
-    assert "Heron: FAIL (74 passed, 1 failed, 0 not tested)" in result.stdout
+    # The other seven channels were not walked; the motor's never is.
+    assert "Heron: FAIL (77 passed, 1 failed, 7 not tested)" in result.stdout
+    assert "&lt;b&gt;left&lt;/b&gt;" in page.read_text(encoding="utf-8")
 
 
 def test_errors_come_before_the_work(good: Path, tmp_path: Path) -> None:
     assert "lies in no folder that is there" in error_of(good, "--report", tmp_path / "no" / "x.html")
     assert "is named twice" in error_of(good, "--report", tmp_path / "x", "--junit", tmp_path / "x")
     assert "is kept already" in error_of(good, "--keep", tmp_path / "x.pcapng")
-    assert "holds no answers" in error_of(good, "--walk", good)
+    assert "cannot be read" in error_of(good, "--walk", good)
     assert "none.pcapng" in error_of(tmp_path / "none.pcapng")
     assert not (tmp_path / "x").exists()
 

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
 
-from busbench.errors import BusbenchError
+from busbench.drive.walk import Entry, Stop
+from busbench.drive.walk_file import SavedWalk
+from busbench.errors import RigError
 from busbench.verify.check import Verdict
 from busbench.verify.junit import junit_xml
 from busbench.verify.verify import verify
-from busbench.verify.walk_answers import check_walk, read_walk
+from busbench.verify.walk_checks import check_walk
 from tests.verify.rounds import RIG, round_of
 
 
@@ -25,29 +26,39 @@ def test_what_was_not_tested_is_an_error_to_programs() -> None:
     assert len(list(root.iter("testcase"))) == 74
 
 
-def test_answers_of_a_walk_are_checks(tmp_path: Path) -> None:
-    path = tmp_path / "walk.json"
-    path.write_text(
-        '{"rig": "Heron", "more": 1, "answers": ['
-        '{"device": "rudder", "channel": 6, "question": "right way", "answer": "yes"},'
-        '{"device": "rudder", "question": "smooth", "answer": "No", "note": "sticks"},'
-        '{"device": "gear", "question": "full throw", "answer": "skipped"}]}',
-        encoding="utf-8",
+def stop(name: str, channel: int) -> Stop:
+    return Stop(name, channel - 1, (name,), "up", "down", True, 173, 992, 1811)
+
+
+def walked(*entries: Entry, rig: str = "Heron", is_rehearsal: bool = False) -> SavedWalk:
+    return SavedWalk(rig, is_rehearsal, "2026-01-31T09:00:00Z", entries)
+
+
+def test_answers_of_a_walk_are_checks() -> None:
+    entries = (
+        Entry(stop("rudder", 6), answers=(True, True, False, None), note="binds"),
+        Entry(stop("gear", 7), is_skipped=True),
     )
-    found = [(c.subject, c.name, c.verdict, c.sentence) for c in check_walk(read_walk(str(path)))]
-    assert found == [
-        ("channel 6 (rudder)", "right way", Verdict.PASS, "yes"),
-        ("rudder", "smooth", Verdict.FAIL, "No: sticks"),
-        ("gear", "full throw", Verdict.NOT_TESTED, "skipped"),
+    found = [(c.subject, c.name, c.verdict, c.sentence) for c in check_walk(walked(*entries), RIG, path="w.json")]
+    assert found[:5] == [
+        ("channel 6 (rudder)", "right surface, and only that", Verdict.PASS, "yes, on 2026-01-31; binds"),
+        ("channel 6 (rudder)", "right way", Verdict.PASS, "yes, on 2026-01-31; binds"),
+        ("channel 6 (rudder)", "full throw", Verdict.FAIL, "no, on 2026-01-31; binds"),
+        ("channel 6 (rudder)", "smooth", Verdict.NOT_TESTED, "not answered; binds"),
+        ("channel 7 (gear)", "right surface, and only that", Verdict.NOT_TESTED, "skipped"),
     ]
+    # What was never come to is missed, but for the motor.
+    rest = [(subject, verdict) for subject, name, verdict, _ in found if name == "walk"]
+    assert [subject.split(" ")[1] for subject, _ in rest] == ["1", "2", "3", "4", "5", "17"]
+    assert {verdict for _, verdict in rest} == {Verdict.NOT_TESTED}
 
 
-@pytest.mark.parametrize("text", ["", "[]", '{"answers": 3}', '{"answers": [{"device": "x"}]}', "\xff"])
-def test_a_file_of_no_answers_is_told_in_one_line(tmp_path: Path, text: str) -> None:
-    path = tmp_path / "walk.json"
-    path.write_bytes(text.encode("latin-1"))
-    with pytest.raises(BusbenchError, match="holds no answers of a walk") as caught:
-        read_walk(str(path))
-    assert "\n" not in str(caught.value)
-    with pytest.raises(BusbenchError, match="No such file"):
-        read_walk(str(tmp_path / "none.json"))
+def test_a_rehearsal_tests_nothing() -> None:
+    entry = Entry(stop("rudder", 6), answers=(True,) * 4)
+    found = check_walk(walked(entry, is_rehearsal=True), RIG, path="w.json")
+    assert {check.verdict for check in found} == {Verdict.NOT_TESTED}
+
+
+def test_the_walk_of_another_aircraft_is_refused() -> None:
+    with pytest.raises(RigError, match=r'w\.json: holds answers for "Egret", not for "Heron"'):
+        list(check_walk(walked(rig="Egret"), RIG, path="w.json"))

@@ -1,0 +1,59 @@
+"""Answers of a walk round the surfaces as checks: yes passes, no fails, all else is not tested."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from busbench.drive.walk import QUESTIONS, Entry, Question
+from busbench.drive.walk_file import SavedWalk
+from busbench.errors import RigError
+from busbench.rig.model import Rig
+from busbench.verify.check import About, Check
+from busbench.verify.evidence import map_channels
+
+WORDS = {
+    Question.RIGHT_SURFACE: "right surface, and only that",
+    Question.RIGHT_WAY: "right way",
+    Question.FULL_THROW: "full throw",
+    Question.SMOOTH: "smooth",
+}
+
+
+def check_walk(walk: SavedWalk, rig: Rig, *, path: str) -> Iterator[Check]:
+    """One check for each question of each halt, and one for each device that was not walked.
+
+    Motors and devices off the bus are not walked, and are not missed.
+
+    Args:
+        walk: the answers.
+        rig: the plan.
+        path: of the answers, for errors.
+
+    Raises:
+        RigError: they are those of another aircraft.
+    """
+    if walk.rig != rig.plan.name:
+        what = f'holds answers for "{walk.rig}", not for "{rig.plan.name}"'
+        raise RigError(path, "", what, hint="name the walk of this aircraft")
+    when = walk.started_utc[:10]
+    for entry in walk.entries:
+        yield from _answers(entry, when, is_rehearsal=walk.is_rehearsal)
+    walked = {entry.stop.channel + 1 for entry in walk.entries}
+    for mapped in map_channels(rig):
+        is_surface = any(device.kind == "servo" and not device.motor for device in mapped.devices)
+        if is_surface and mapped.channel not in walked:
+            yield About("walk", mapped.subject, mapped.channel).not_tested("walk", "it was not walked")
+
+
+def _answers(entry: Entry, when: str, *, is_rehearsal: bool) -> Iterator[Check]:
+    stop = entry.stop
+    about = About("walk", f"channel {stop.channel + 1} ({', '.join(stop.members) or stop.name})", stop.channel + 1)
+    note = f"; {entry.note}" if entry.note else ""
+    for question, answer in zip(QUESTIONS, entry.answers, strict=True):
+        name = WORDS[question]
+        if answer is None:
+            yield about.not_tested(name, ("skipped" if entry.is_skipped else "not answered") + note)
+        elif is_rehearsal:
+            yield about.not_tested(name, "only rehearsed on a virtual aircraft" + note)
+        else:
+            yield about.is_so(name, f"{'yes' if answer else 'no'}, on {when}{note}", good=answer)
