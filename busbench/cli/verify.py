@@ -31,7 +31,7 @@ CAUTION = (
 )
 @click.option("--report", metavar="F.html", help="Write the page to print and sign.")
 @click.option("--junit", metavar="F.xml", help="Write the checks as JUnit XML.")
-@click.option("--walk", metavar="F.json", help="Answers of a walk round the surfaces, for the page.")
+@click.option("--walk", metavar="F.json", help="Answers that `walk` kept; they count as checks.")
 @click.option("--keep", metavar="F.pcapng", help="Keep what a guided check received, with its marks.")
 @click.option("--force", is_flag=True, help="Write over files that exist.")
 @click.option("--format", "format_", type=click.Choice(("table", "json")), default="table", show_default=True)
