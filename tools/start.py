@@ -5,6 +5,7 @@ import sys
 if sys.version_info < (3, 11):  # noqa: UP036  this file must read on an older Python to say so
     sys.exit("start.py: busbench needs Python 3.11 or newer, this is %d.%d" % sys.version_info[:2])  # noqa: UP031
 
+import os
 import subprocess
 
 from _setup import ROOT, SetupError, prepare, say
@@ -26,6 +27,9 @@ def main() -> int:
     if not (ROOT / RECORDING).exists():
         print(f"start.py: {RECORDING} is missing: get the whole project again", file=sys.stderr)
         return 2
+    if sys.stdin.isatty() and sys.stdout.isatty() and os.environ.get("TERM") != "dumb":
+        say("a recording opens: ? explains every figure, q leaves")
+        return subprocess.run([python, "-m", "busbench", "watch", RECORDING], cwd=ROOT, check=False).returncode
     for command in COMMANDS:
         print(f"\n$ busbench {' '.join(command)}", flush=True)
         code = subprocess.run([python, "-m", "busbench", *command], cwd=ROOT, check=False).returncode
