@@ -66,7 +66,7 @@ class SerialPackets(Capture):
         info.notes.clear()
         info.marks.clear()
         others: dict[tuple[int, bool], int] = {}
-        offset, last_ns = 0, 0
+        offset, last_ns, back = 0, 0, 0
         for batch in file.batches():
             keep = self._keep(batch, others)
             self._collect_marks(batch)
@@ -75,9 +75,15 @@ class SerialPackets(Capture):
                 continue
             log = self._log(some, offset, last_ns)
             offset = log.end
-            last_ns = int(log.mark_t_ns[-1]) if log.mark_t_ns.size else last_ns
+            if log.mark_t_ns.size:
+                times = log.mark_t_ns
+                back += int(log.offset > 0 and times[0] < last_ns) + int(np.count_nonzero(times[1:] < times[:-1]))
+                last_ns = int(times[-1])
             yield log
         info.notes.extend(self._first_notes + self._others_notes(others) + file.notes)
+        if back:
+            often = "once" if back == 1 else f"{back} times"
+            info.notes.append(f"the clock goes back {often}: figures of time that span that mean nothing")
 
     def _choose(self) -> tuple[pb.Interface, bool, bool]:
         """Interface, whether its sent bytes are wanted, and whether its packets carry times."""

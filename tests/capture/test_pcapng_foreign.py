@@ -144,6 +144,23 @@ def test_a_packet_that_claims_more_than_its_block_ends_with_it(tmp_path: Path) -
     assert capture.info.notes == ["1 packets were cut short when recorded, 3996 bytes are missing"]
 
 
+@pytest.mark.parametrize(
+    ("stamps", "notes"),
+    [
+        ([5, 5, 9], []),
+        ([5, 4, 9], ["the clock goes back once: figures of time that span that mean nothing"]),
+        ([9, 5, 4], ["the clock goes back 2 times: figures of time that span that mean nothing"]),
+    ],
+)
+def test_a_clock_that_goes_back_is_noted(tmp_path: Path, stamps: list[int], notes: list[str]) -> None:
+    capture = read(save(tmp_path, section(), interface(), *(packet(at, b"a") for at in stamps)))
+    assert packets(capture) == [(at * 1000, b"a") for at in stamps]
+    assert capture.info.notes == notes
+    two_batches = read(save(tmp_path, section(), interface(), packet(9, b"a"), section(), interface(), packet(8, b"b")))
+    assert packets(two_batches) == [(9000, b"a"), (8000, b"b")]
+    assert two_batches.info.notes == ["the clock goes back once: figures of time that span that mean nothing"]
+
+
 def test_an_interface_that_is_not_described_is_noted(tmp_path: Path) -> None:
     capture = read(save(tmp_path, section(), interface(), packet(1, b"a"), packet(2, b"b", number=4)))
     assert joined(capture) == b"a"
