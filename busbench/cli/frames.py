@@ -84,11 +84,13 @@ def parse_channels(text: str) -> list[int]:
     """
     numbers: list[int] = []
     for part in text.split(","):
-        first, _, last = part.strip().partition("-")
-        if not first.isdecimal() or (last and not last.isdecimal()):
+        first, dash, last = part.strip().partition("-")
+        if not first.isdecimal() or (dash and not last.isdecimal()):
             raise click.BadParameter(f"--channels: {part!r} is no channel; write for example 1-4,9,17")
         span = range(int(first), int(last or first) + 1)
-        if not span or span[0] < 1 or span[-1] > 18:
+        if not span:
+            raise click.BadParameter(f"--channels: {part!r} runs backwards")
+        if span[0] < 1 or span[-1] > 18:
             raise click.BadParameter(f"--channels: {part!r} is beyond 1-18")
         numbers.extend(span)
     return numbers

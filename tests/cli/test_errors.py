@@ -37,6 +37,15 @@ TABLE = [
         "busbench: Invalid value: --channels: '3-19' is beyond 1-18 (see busbench frames --help)",
     ),
     (
+        "frames {captures}/heron-line.vcd --channels 5-",
+        "busbench: Invalid value: --channels: '5-' is no channel; write for example 1-4,9,17 "
+        "(see busbench frames --help)",
+    ),
+    (
+        "frames {captures}/heron-line.vcd --channels 5-3",
+        "busbench: Invalid value: --channels: '5-3' runs backwards (see busbench frames --help)",
+    ),
+    (
         "frames {captures}/heron-line.vcd --channels rudder",
         "busbench: Invalid value: --channels: 'rudder' is no channel; write for example 1-4,9,17 "
         "(see busbench frames --help)",
