@@ -28,13 +28,19 @@ class PortError(BusbenchError):
 
 
 class CaptureError(BusbenchError):
-    """A recording could not be read (or written) at a stated byte of a stated file."""
+    """A recording could not be read (or written) at a stated byte of a stated file.
+
+    Attributes:
+        note: the same for the notes of a recording that was read up to there, without the file's name.
+    """
 
     def __init__(self, path: str | Path, what: str, *, offset: int | None = None, hint: str = "") -> None:
         self.path = str(path)
         self.offset = offset
         place = f"{path}, byte {offset}" if offset is not None else str(path)
         super().__init__(f"{place}: {what}", hint=hint)
+        words = str(self).removeprefix(str(path)).lstrip(",: ")
+        self.note = f"{words}; what stands before it was read"
 
 
 class RigError(BusbenchError):

@@ -88,7 +88,7 @@ def read_signals(file: LevelFile, options: ReadOptions) -> dict[str, Edges]:
     except CaptureError as error:
         if not any(len(edges) for some in parts.values() for edges in some):
             raise
-        file.notes.append(f"{error}; what stands before it was read")
+        file.notes.append(error.note)
     return {name: Edges.join(some) for name, some in parts.items() if some}
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from busbench.capture.base import Capture
 from busbench.capture.reading import Span, read_frames
+from busbench.capture.write import refuse_itself
 from busbench.errors import BusbenchError, CaptureError
 from busbench.model import BUS_LINE, LineSettings
 
@@ -26,7 +27,8 @@ def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE,
 
     Raises:
         BusbenchError: the extra is not installed.
-        CaptureError: the file exists or cannot be written, or the recording cannot be read.
+        CaptureError: the file exists, is the recording itself or cannot be written,
+            or the recording cannot be read.
     """
     try:
         import pyarrow as pa
@@ -35,6 +37,7 @@ def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE,
         raise BusbenchError(
             "Parquet needs the package pyarrow", hint="install it with: pip install 'busbench[parquet]'"
         ) from None
+    refuse_itself(path, capture.info.path)
     if Path(path).exists() and not force:
         hint = "choose another name, or write over it with --force"
         raise CaptureError(path, "there is such a file already", hint=hint)

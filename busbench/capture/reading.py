@@ -61,7 +61,7 @@ def read_frames(capture: Capture, span: Span | None = None, *, line: LineSetting
     except CaptureError as error:
         if not span.bytes_total:
             raise
-        capture.info.notes.append(f"{error}; what stands before it was read")
+        capture.info.notes.append(error.note)
     found = finder.flush()
     span.ambiguous.extend(found.ambiguous)
     yield found

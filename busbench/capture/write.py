@@ -43,9 +43,10 @@ def open_writer(path: str, info: CaptureInfo, *, line: LineSettings = BUS_LINE, 
 
     Raises:
         CaptureError: the suffix is unknown, the format needs a clock that there
-            is not, the file exists, or it cannot be written.
+            is not, the file exists, it is the recording itself, or it cannot be written.
     """
     suffix = ".raw" if path == STANDARD_OUTPUT else Path(path).suffix.lower()
+    refuse_itself(path, info.path)
     if suffix not in SUFFIXES:
         raise CaptureError(path, "has a suffix of no known format", hint=f"end the name in {', '.join(SUFFIXES)}")
     if suffix in (".csv", ".vcd") and not info.clock.is_known:
@@ -59,6 +60,22 @@ def open_writer(path: str, info: CaptureInfo, *, line: LineSettings = BUS_LINE, 
     if suffix == ".vcd":
         return _Vcd(path, line, force=force)
     return _Raw(path, force=force)
+
+
+def refuse_itself(path: str, source: str) -> None:
+    """Bar writing over the recording that is being read: both would be lost.
+
+    Raises:
+        CaptureError: both names lead to one file.
+    """
+    if STANDARD_OUTPUT in (path, source):
+        return
+    try:
+        is_same = Path(path).samefile(source)
+    except (OSError, ValueError):
+        return  # one of them is not there
+    if is_same:
+        raise CaptureError(path, "is the recording that is read", hint="choose another name")
 
 
 def byte_times(log: ByteLog, *, before_ns: int, character_ns: int) -> I64:

@@ -88,6 +88,8 @@ def run(arguments: Iterable[str] | None = None) -> int:
         The exit code.
     """
     words = sys.argv[1:] if arguments is None else list(arguments)
+    if sys.stdout is None:  # closed by who started this process
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115 - open to the end
     try:
         # Not cli.main(), which has its own way with pipes whose reader has left.
         with cli.make_context("busbench", words) as context:
@@ -110,6 +112,10 @@ def run(arguments: Iterable[str] | None = None) -> int:
         # The reader of a pipe has left: nothing to say, and nothing more may be written at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as error:
+        # A full disk behind the standard output; files of their own are told by the rooms that open them.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _say(f"{error.filename or 'standard output'}: {error.strerror or error}: make room, or write elsewhere")
     return 2
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -101,7 +102,7 @@ def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:
     click.echo()
     click.echo(loss_words(found))
     for note in _notes(found, span):
-        click.echo(note)
+        click.echo(click.wrap_text(note, 80, subsequent_indent="      "))
     if found.between_marks:
         rows = [
             [
@@ -124,8 +125,15 @@ def loss_words(found: Outages) -> str:
         return "no frames: nothing can be said of losses"
     return (
         f"lost {found.lost} of {found.expected} frames due: {100 * found.lost_ratio:.4g} %, "
-        f"and less than {100 * found.lost_ratio_upper95:.3g} % at 95 % confidence"
+        f"and {_at_most(100 * found.lost_ratio_upper95)} % at 95 % confidence"
     )
+
+
+def _at_most(percent: float) -> str:
+    """A bound in three digits, rounded up: it must not say less than it bounds."""
+    unit = 10.0 ** (math.floor(math.log10(percent)) - 2)
+    up = math.ceil(percent / unit * (1 - 1e-12)) * unit
+    return "at most 100" if up >= 99.95 else f"less than {up:.3g}"
 
 
 def _notes(found: Outages, span: Span) -> list[str]:
@@ -137,7 +145,8 @@ def _notes(found: Outages, span: Span) -> list[str]:
     if found.stray_bytes:
         notes.append(f"note: {found.stray_bytes} damaged bytes stood where no frame was due")
     if found.period_s is None:
-        notes.append("note: no clock, so gaps cannot be seen; damaged bytes count as frames by their number")
+        lacking = "no clock" if found.duration_s is None else "no period was found"
+        notes.append(f"note: {lacking}, so gaps cannot be seen; damaged bytes count as frames by their number")
     if span.ambiguous:
         places = ", ".join(f"{start}-{end}" for start, end in span.ambiguous[:3])
         notes.append(f"AMBIGUOUS: two alignments stand equally well in bytes {places}: record it with a clock")

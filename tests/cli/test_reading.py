@@ -5,12 +5,19 @@ from __future__ import annotations
 import csv
 import io
 import json
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
-from tests.cli.running import CAPTURES, Ran, call, spawn
+from busbench.analysis.outages import find_outages
+from busbench.cli.main import run
+from busbench.cli.outages import loss_words
+from busbench.model import Clock, ClockKind, FrameTimes, Rejects
+from tests.cli.running import CAPTURES, ROOT, Ran, call, spawn
 
 Capfd = pytest.CaptureFixture[str]
 FLIGHT = CAPTURES / "heron-flight.pcapng"
@@ -66,8 +73,7 @@ def test_frames_as_json_lines_and_as_a_table(capfd: Capfd) -> None:
 def test_tables_fit_eighty_columns(capfd: Capfd, command: str, name: str) -> None:
     ran = call(capfd, command, CAPTURES / name)
     assert ran.code == 0
-    wide = [line for line in ran.out.splitlines() if len(line) > 80 and not line.startswith("note: ")]
-    assert wide == []
+    assert [line for line in ran.out.splitlines() if len(line) > 80] == []
 
 
 def test_outages_have_the_agreed_keys(capfd: Capfd) -> None:
@@ -93,6 +99,33 @@ def test_outages_as_csv(capfd: Capfd) -> None:
 def test_the_outages_of_a_clean_run_say_how_sure_that_is(capfd: Capfd) -> None:
     out = call(capfd, "outages", CAPTURES / "heron-bench.pcapng").out
     assert "lost 0 of 4000 frames due: 0 %, and less than 0.0749 % at 95 % confidence" in out
+
+
+@pytest.mark.parametrize(
+    ("frames", "lost", "said"),
+    [
+        (1, 0, "lost 0 of 1 frames due: 0 %, and less than 95 % at 95 % confidence"),
+        (134, 0, "lost 0 of 134 frames due: 0 %, and less than 2.22 % at 95 % confidence"),  # 2.2108: rounded up
+        (200, 200, "lost 200 of 200 frames due: 100 %, and at most 100 % at 95 % confidence"),
+    ],
+)
+def test_the_bound_is_rounded_up_and_never_below_the_ratio(frames: int, lost: int, said: str) -> None:
+    count = np.arange(frames)
+    flags = np.where(count < lost, 0x04, 0).astype(np.uint8)
+    times = FrameTimes(count * 7_000_000, np.zeros(frames, np.uint32), count * 25, flags)
+    found = find_outages(times, Rejects.empty(), clock=Clock(ClockKind.PER_BYTE, 1))
+    assert loss_words(found) == said
+
+
+def test_one_frame_with_a_clock_is_not_said_to_have_none(capfd: Capfd, tmp_path: Path) -> None:
+    path = tmp_path / "one.csv"
+    rows = [f"{i * 0.00012:.6f},0x{byte:02X}" for i, byte in enumerate(b"\x0f" + bytes(24))]
+    path.write_text("\n".join(["Time [s],Value", *rows, ""]), encoding="utf-8")
+    lines = call(capfd, "outages", path).out.splitlines()
+    assert lines[-2:] == [
+        "note: no period was found, so gaps cannot be seen; damaged bytes count as frames",
+        "      by their number",
+    ]
 
 
 def test_timing_has_the_agreed_keys(capfd: Capfd) -> None:
@@ -154,6 +187,36 @@ def test_convert_writes_over_nothing_unless_told(capfd: Capfd, tmp_path: Path) -
     assert new.stat().st_size == 3350
 
 
+@pytest.mark.parametrize("suffix", [".pcapng", ".parquet"])
+def test_convert_never_writes_over_what_it_reads(capfd: Capfd, tmp_path: Path, suffix: str) -> None:
+    source, link = tmp_path / f"heron{suffix}", tmp_path / f"again{suffix}"
+    source.write_bytes(FLIGHT.read_bytes())
+    link.hardlink_to(source)
+    for other in (source, link):
+        ran = call(capfd, "convert", source, "-o", other, "--force")
+        said = f"busbench: {other}: is the recording that is read: choose another name\n"
+        assert (ran.code, ran.out, ran.err) == (2, "", said)
+    assert source.read_bytes() == FLIGHT.read_bytes()
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="outside tool missing: /dev/full, a full disk")
+@pytest.mark.parametrize("words", [("frames",), ("outages", "--format", "json"), ("channels",)])
+def test_a_full_disk_gets_one_line(words: tuple[str, ...]) -> None:
+    with Path("/dev/full").open("wb") as full:
+        ran = subprocess.run(
+            [sys.executable, "-m", "busbench", words[0], SLOTS, *words[1:]],
+            stdout=full, stderr=subprocess.PIPE, cwd=ROOT, check=False, timeout=60,
+        )  # fmt: skip
+    said = b"busbench: standard output: No space left on device: make room, or write elsewhere\n"
+    assert (ran.returncode, ran.stderr) == (2, said)
+
+
+def test_a_closed_standard_output_is_no_failure(capfd: Capfd, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "stdout", None)
+    assert run(["outages", str(LINE)]) == run(["frames", str(LINE)]) == 0
+    assert capfd.readouterr() == ("", "")
+
+
 def test_standard_input_and_output() -> None:
     raw = NOISY.read_bytes()
     ran = spawn("outages", "-", "--format", "json", stdin=raw)
@@ -176,10 +239,16 @@ def test_a_cut_recording_gives_what_is_there(capfd: Capfd, tmp_path: Path) -> No
     assert "byte" in ran.err
 
 
-def test_a_reader_of_a_pipe_that_leaves() -> None:
-    import subprocess
-    import sys
+def test_a_damaged_recording_is_named_once_and_read_up_to_there(capfd: Capfd, tmp_path: Path) -> None:
+    path = tmp_path / "damaged.vcd"
+    whole = LINE.read_bytes()
+    path.write_bytes(whole + b"#zz\n")
+    ran = call(capfd, "outages", path)
+    assert ran.out.startswith("134 frames, ")
+    assert ran.err == f'busbench: {path}: byte {len(whole)}: "#zz" is no time; what stands before it was read\n'
 
+
+def test_a_reader_of_a_pipe_that_leaves() -> None:
     with subprocess.Popen(
         [sys.executable, "-m", "busbench", "frames", str(FLIGHT)], stdout=subprocess.PIPE, stderr=subprocess.PIPE
     ) as process:
