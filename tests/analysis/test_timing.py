@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from busbench.analysis.timing import timing
-from busbench.model import NO_CLOCK, Clock, ClockKind
+from busbench.model import NO_CLOCK, Clock, ClockKind, FrameTimes
 from tests.analysis.adapter import exact, receiver, through_adapter, through_pty, without
 
 PER_BYTE = Clock(ClockKind.PER_BYTE, 100)
@@ -52,6 +52,16 @@ def test_periods_are_not_taken_across_holes() -> None:
     assert result.period_mean_s == 0.007
 
 
+def test_cycle_jitter_is_not_taken_across_a_hole() -> None:
+    """By hand: periods 7000 7002 | 7010 7010 µs, a frame missing at the bar: changes 2 and 0, not 8."""
+    ends = 1000 * np.cumsum([7000, 7000, 7002, 14006, 7010, 7010])
+    result = timing(exact(ends), clock=PER_BYTE)
+    assert result.missing == 1
+    assert result.jitter is not None
+    assert result.jitter.cycle_peak_s == 2e-6
+    assert result.jitter.cycle_rms_s == pytest.approx(np.sqrt(4 / 2) * 1e-6)
+
+
 def test_long_holes_end_a_run_and_short_ones_are_bridged() -> None:
     ends = 7_000_000 * np.arange(400)
     ends[200:] += 143 * 7_000_000 + 3_000  # a second of silence and another phase
@@ -78,6 +88,18 @@ def test_few_frames(count: int) -> None:
     result = timing(exact(7_000_000 * np.arange(count)), clock=PER_BYTE)
     assert result.frames == count
     assert (result.jitter is None) == (count < 2)
+
+
+def test_a_frame_that_a_read_cut_through_stands_in_the_middle_of_its_bounds() -> None:
+    """Even beat, bounds of two widths in turn: their middles are even, their late ends are not."""
+    count = np.arange(40)
+    slack = np.where(count % 2, 200_000, 100_000).astype(np.uint32)
+    times = FrameTimes(7_000_000 * count + slack // 2, slack, 25 * count, np.zeros(40, np.uint8))
+    times.slack_ns[::4] = 2_000_000  # enough that are not pinned, so that their stamps are not taken for times
+    result = timing(times, clock=PER_READ)
+    assert result.jitter is not None
+    assert result.jitter.period_pp_s == 0
+    assert result.note.startswith("30 of 40 frames were cut by a read")
 
 
 def test_reads_that_hold_whole_frames_tell_no_jitter() -> None:
