@@ -64,7 +64,7 @@ def command(
     busbench verify /dev/ttyUSB0 --rig heron.toml --keep round.pcapng
     """
     targets = [path for path in (report, junit, keep) if path is not None]
-    _check_targets(targets, force=force)
+    _check_targets(targets, inputs=[path for path in (source, rig_path, walk) if path is not None], force=force)
     code = verify(
         source, rig_path, report=report, junit=junit, walk=walk, keep=keep, format_=format_,
         options=read_options(settings),
@@ -72,9 +72,11 @@ def command(
     click.get_current_context().exit(code)
 
 
-def _check_targets(paths: list[str], *, force: bool) -> None:
-    """Refuse before the work what could not be written after it."""
+def _check_targets(paths: list[str], *, inputs: list[str], force: bool) -> None:
+    """Refuse before the work what could not be written after it, or would be written over what is read."""
     for path in paths:
+        if not path or any(Path(path).absolute() == Path(other).absolute() for other in inputs):
+            raise CaptureError(path or '""', "cannot be written to here", hint="give a file name of its own")
         if paths.count(path) > 1:
             raise CaptureError(path, "is named twice", hint="give each file a name of its own")
         if Path(path).exists() and not force:
