@@ -13,9 +13,10 @@ from busbench.rig.power import MOVING, find_weakest, power_cases
 from busbench.rig.sheet import setup_steps
 from busbench.verify.channel_checks import ALONE, DIRECTION, HIGH_END, LOW_END, NOISE, REST
 from busbench.verify.check import Check, Verdict
-from busbench.verify.evidence import Mapped
+from busbench.verify.evidence import TWO_STATE_COUNTS, Mapped
 from busbench.verify.failsafe_checks import VALUE
 from busbench.verify.verify import Verification
+from busbench.wire.bulk import CHANNELS
 
 MARKS = {Verdict.PASS: "✓ pass", Verdict.FAIL: "✗ FAIL", Verdict.NOT_TESTED: "○ not tested"}
 CAUTIONS = (
@@ -49,6 +50,8 @@ def cell_text(check: Check | None) -> str:
         return f"{mark} not tested"
     if check.measured is None:
         return f"{mark} {'yes' if check.verdict is Verdict.PASS else 'no'}"
+    if (check.channel or 0) > CHANNELS and check.name != ALONE:
+        return f"{mark} {'on' if check.measured > sum(TWO_STATE_COUNTS) / 2 else 'off'}"
     return f"{mark} {check.measured:.4g}"
 
 
