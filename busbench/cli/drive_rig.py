@@ -6,9 +6,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 from busbench.drive.frames import FrameBlock
-from busbench.drive.limits import SWITCH_ON
-from busbench.drive.program import Program, level_counts, lock
+from busbench.drive.limits import SWITCH_ON, Limits
+from busbench.drive.program import Program, default_limits, level_counts, lock
 from busbench.errors import DriveError
+from busbench.rig.ends import rest_counts
 from busbench.rig.model import Device, Rig
 from busbench.rig.virtual_rig import VirtualRig
 from busbench.wire.bulk import CHANNELS, FRAME_BYTES, unpack_channels
@@ -19,12 +20,13 @@ LOOK_S = 0.5
 
 
 def apply_rig(program: Program, rig: Rig) -> Program:
-    """The program with the rig's names, and its motors locked.
+    """The program with the rig's names and places of rest, and its motors locked.
 
-    A motor rests where the plan's failsafe has it, else at -100 %; a channel that
-    the program locks itself stays where the program says.
+    A motor rests where the plan's failsafe has it, else at -100 %; every other
+    device where the plan says it rests, so that a gear does not come out while a
+    surface is swept. A channel of which the program speaks itself stays as it says.
     """
-    limits = program.limits
+    limits = _at_rest(program, rig)
     names = dict(program.channel_names)
     for device in rig.driven:
         if device.channel is not None:
@@ -33,6 +35,24 @@ def apply_rig(program: Program, rig: Rig) -> Program:
         if not limits.is_locked(channel):
             limits = lock(limits, channel=channel, idle=idle)
     return replace(program, limits=limits, channel_names=tuple(names.items()))
+
+
+def _at_rest(program: Program, rig: Rig) -> Limits:
+    """The program's limits with the rig's places of rest for channels that it leaves at neutral."""
+    neutral = default_limits(program.scale)
+    channels, switches = list(program.limits.channels), list(program.limits.switches_idle)
+    for device in rig.driven:
+        if device.channel is None or device.motor:
+            continue
+        channel = device.channel - 1
+        if channel >= CHANNELS:
+            if device.rest_pct is not None:
+                switches[channel - CHANNELS] |= device.rest_pct / 100 >= SWITCH_ON
+        elif channels[channel].idle == neutral.channels[channel].idle:
+            limit = channels[channel]
+            rest = whole(rest_counts(device, rig.scale), clip=True)
+            channels[channel] = replace(limit, idle=min(max(rest, limit.low), limit.high))
+    return replace(program.limits, channels=tuple(channels), switches_idle=tuple(switches))
 
 
 def motor_locks(rig: Rig) -> dict[int, int]:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from busbench.cli.drive_rig import motor_locks
 from busbench.drive.limits import ALL_CHANNELS
 from busbench.drive.walk import Stop
-from busbench.rig.ends import ends_of
+from busbench.rig.ends import ends_of, rest_counts
 from busbench.rig.model import Device, Rig
 from busbench.rig.virtual_rig import DeviceState
 from busbench.wire.bulk import CHANNELS
@@ -86,11 +86,11 @@ def _why_not(device: Device, locked: dict[int, int], rig: Rig) -> str:
 
 
 def _counts(devices: Sequence[Device], rig: Rig) -> tuple[int, int, int]:
-    """Low end, neutral and high end in counts: the inner ends, so that none is driven past its own."""
+    """Low end, rest and high end in counts: the inner ends, so that none is driven past its own."""
     ends = [ends_of(device, rig.scale) for device in devices]
     low = whole(max(end.low_counts for end in ends), clip=True)
     high = whole(min(end.high_counts for end in ends), clip=True)
-    return low, min(max(whole(ends[0].neutral_counts, clip=True), low), high), high
+    return low, min(max(whole(rest_counts(devices[0], rig.scale), clip=True), low), high), high
 
 
 def _stop(channel: int, devices: list[Device], rig: Rig) -> Stop:

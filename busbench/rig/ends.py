@@ -52,3 +52,16 @@ def ends_of(device: Device, scale: Scale) -> Ends:
     low, high = neutral - reach, neutral + reach
     to_counts = scale.to_counts
     return Ends(to_counts(neutral), to_counts(low), to_counts(high), neutral, low, high)
+
+
+def rest_counts(device: Device, scale: Scale) -> float:
+    """Where a device's channel stands while nobody moves its control, as sent, not rounded.
+
+    As far as the plan does not say: a motor at its low end, all else at neutral.
+
+    Args:
+        device: the device.
+        scale: the rig's.
+    """
+    percent = device.rest_pct if device.rest_pct is not None else -100.0 if device.motor else 0.0
+    return ends_of(device, scale).neutral_counts + percent / 100 * FULL_COUNTS

@@ -275,4 +275,6 @@ class Search:
         root = self._nodes[top].root
         others = [value for value, node in zip(values, self._nodes, strict=True) if node.root != root]
         is_close = bool(others) and max(others) > values[top] - MARGIN_AMBIGUOUS
-        return self._verdict(top, is_ambiguous=is_close and len(self._path(top)) > 2)
+        # Behind a certain frame a short rival is a chance likeness; with nothing before it is a reading as good.
+        is_rival = self.anchor is None or len(self._path(top)) > 2
+        return self._verdict(top, is_ambiguous=is_close and is_rival)

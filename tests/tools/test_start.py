@@ -27,8 +27,8 @@ def test_what_it_runs(monkeypatch: pytest.MonkeyPatch, is_terminal: bool, term: 
         assert words[4] == "captures/heron-flight.pcapng"
         return subprocess.CompletedProcess(words, 0)
 
-    monkeypatch.setattr(start, "prepare", lambda _: Path(start.ROOT / ".venv" / "bin" / "python"))
-    monkeypatch.setattr(start.subprocess, "run", run)
+    monkeypatch.setattr(start, "prepare", lambda _: Path.cwd() / "python")
+    monkeypatch.setattr(subprocess, "run", run)
     monkeypatch.setattr(sys.stdin, "isatty", lambda: is_terminal, raising=False)
     monkeypatch.setattr(sys.stdout, "isatty", lambda: is_terminal, raising=False)
     monkeypatch.setenv("TERM", term)

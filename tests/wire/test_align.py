@@ -154,6 +154,14 @@ def test_trap_without_a_clock_is_reported(cut: int) -> None:
     assert accounted(found) == 200 * FRAME_BYTES - cut
 
 
+@pytest.mark.parametrize("count", [2, 3, 4, 5, 8])
+@pytest.mark.parametrize("cut", range(FRAME_BYTES))
+def test_a_short_trap_is_right_or_reported(count: int, cut: int) -> None:
+    found = found_in(trap_frames(count).ravel()[cut:])
+    is_right = set(((found.frames.offset + cut) % FRAME_BYTES).tolist()) <= {0}
+    assert is_right or found.ambiguous
+
+
 @pytest.mark.parametrize("cut", range(FRAME_BYTES))
 @pytest.mark.parametrize("moved_at", [20, 150, 185])
 def test_trap_is_right_as_soon_as_a_stick_moves(cut: int, moved_at: int) -> None:
