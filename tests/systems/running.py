@@ -136,6 +136,10 @@ def file_lines(captures: Path, out: Path) -> list[list[str]]:
         ["rig", "sheet", rig, "-o", str(out / "sheet.html")],
         ["rig", "sheet", rig],
         ["rig", "draft", str(out / "sweep.pcapng"), "-o", str(out / "draft.toml")],
+        ["verify", str(captures / "heron-round.pcapng"), "--rig", rig, "--report", str(out / "report.html")],
+        ["verify", str(captures / "heron-round.pcapng"), "--rig", rig, "--junit", str(out / "report.xml")],
+        ["pulses", str(captures / "heron-outputs.vcd"), "--rig", rig],
+        ["convert", line, "-o", str(out / "line.parquet")],
         *(["completion", shell] for shell in ("bash", "zsh", "fish")),
         ["ports"],
     ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
 import sys
 import threading
 from pathlib import Path
@@ -27,6 +29,15 @@ def test_every_module_is_imported_and_every_line_runs(tmp_path: Path, system: st
     assert report.platform == system
     assert report.imports == {}
     assert wrong(report.lines) == []
+
+
+@pytest.mark.parametrize("system", ["win32", "darwin"])
+def test_the_tests_of_file_commands_pass(tmp_path: Path, system: str) -> None:
+    tests = [f"tests/cli/test_{name}.py" for name in ("reading", "rig", "drive", "errors")]
+    command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "--basetemp", str(tmp_path / "base"), *tests]
+    environment = {"PYTHONPATH": os.pathsep.join(map(str, OTHER)), "BUSBENCH_SYSTEM": system}
+    done = subprocess.run(command, cwd=ROOT, env=os.environ | environment, capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout
 
 
 @pytest.mark.parametrize(("system", "make"), [("win32", TcpOutlet), ("darwin", PtyOutlet)])

@@ -13,10 +13,11 @@ import importlib.abc
 import importlib.machinery
 import os
 import select
+import shutil
 import signal
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from types import ModuleType
+from types import ModuleType, SimpleNamespace
 from typing import Any
 
 SYSTEM = os.environ.get("BUSBENCH_SYSTEM", "")
@@ -32,14 +33,14 @@ MISSING_NAMES: dict[str, dict[ModuleType, str]] = {
         os: "set_blocking get_blocking openpty ttyname fork forkpty getuid geteuid getgid getegid getgroups mkfifo "
         "mknod pread pwrite statvfs fstatvfs posix_fadvise posix_fallocate sched_setscheduler sched_getscheduler "
         "sched_setaffinity sched_getaffinity nice getloadavg setsid getpgid killpg fchmod fchown chown uname sysconf "
-        "fdatasync sync wait waitid sendfile pipe2 O_NONBLOCK O_NOCTTY O_SYNC O_DIRECTORY O_NOFOLLOW",
+        "fdatasync sync wait waitid pipe2 O_NONBLOCK O_NOCTTY O_SYNC O_DIRECTORY O_NOFOLLOW",
         select: "poll epoll",
         signal: "SIGKILL SIGHUP SIGALRM SIGUSR1 SIGUSR2 SIGPIPE SIGTSTP SIGWINCH SIGQUIT setitimer alarm pause "
         "pthread_sigmask pthread_kill sigwait",
     },
     "darwin": {
         os: "sched_setscheduler sched_getscheduler sched_setaffinity sched_getaffinity posix_fadvise posix_fallocate "
-        "pipe2 memfd_create eventfd splice fdatasync O_TMPFILE",
+        "pipe2 memfd_create eventfd splice fdatasync",
         select: "epoll",
         signal: "sigwaitinfo sigtimedwait SIGRTMIN",
     },
@@ -178,6 +179,8 @@ def _pretend(system: str) -> None:
     if system == "win32":
         stand_ins = {"windll": _Libraries(), "WinDLL": _Library, "WINFUNCTYPE": ctypes.CFUNCTYPE}
         stand_ins |= {"WinError": lambda *_: OSError("WinError"), "GetLastError": lambda: 0, "FormatError": str}
+        # Newer Pythons ask the system whether a program may lie in the current folder.
+        setattr(shutil, "_winapi", SimpleNamespace(NeedCurrentDirectoryForExePath=lambda _: True))  # noqa: B010
     else:
         ports = ModuleType("serial.tools.list_ports_osx")
         ports.comports = lambda *_: []  # type: ignore[attr-defined]
