@@ -18,7 +18,8 @@ _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busb
 
 @click.command("watch")
 @click.argument("source", metavar="[SOURCE]", required=False)
-@click.option("--rig", metavar="R.toml", help="Rig file: names of the channels, and the scale.")
+@click.option("--rig", metavar="R.toml", help="Rig file: names of the channels, the scale, and the plan.")
+@click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
 @click.option("--bell", is_flag=True, help="Ring the terminal's bell on losses.")
 @click.option("--ascii", "is_ascii", is_flag=True, help="Draw with plain characters only.")
 @click.option("--theme", type=click.Choice(("light", "dark")), default="dark", show_default=True, help="Colours.")
@@ -47,6 +48,7 @@ def watch(
     *,
     options: ReadOptions,
     rig: str | None = None,
+    is_armed: bool = False,
     bell: bool = False,
     is_ascii: bool = False,
     theme: Literal["light", "dark"] = "dark",
@@ -57,6 +59,7 @@ def watch(
         source: what to watch, None to be asked.
         options: line settings, and choices that a recording may leave open.
         rig: path of a rig file.
+        is_armed: True lets a real port move things.
         bell: True rings on losses.
         is_ascii: True draws with plain characters.
         theme: colours.
@@ -71,10 +74,13 @@ def watch(
         raise click.UsageError(f"this terminal (TERM is dumb or not set) shows no screens: {_INSTEAD}")
     if not (sys.stdin and sys.stdin.isatty() and sys.stderr and sys.stderr.isatty()):
         raise click.UsageError(f"the terminal UI needs a terminal: {_INSTEAD}")
-    from busbench.rig.load import read_rig
     from busbench.tui.opening import open_session
 
-    plan = read_rig(rig) if rig else None
+    plan = None
+    if rig:
+        from busbench.rig.load import read_rig
+
+        plan = read_rig(rig)
 
     def opener(name: str) -> Session:
         return open_session(name, options=options, rig=plan)
@@ -83,4 +89,13 @@ def watch(
     session = opener(source) if source is not None else None
     from busbench.tui.run import run
 
-    run(session, opener=opener, rings=bell, is_ascii=is_ascii, shade=theme)
+    run(
+        session,
+        opener=opener,
+        rings=bell,
+        is_ascii=is_ascii,
+        shade=theme,
+        rig=plan,
+        rig_path=rig or "",
+        is_armed=is_armed,
+    )

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from busbench.tui import palette
 from busbench.tui.app import BenchApp
 from busbench.tui.draw import ASCII, UNICODE
 from busbench.tui.session import Session
 from busbench.tui.ui import Ui
+
+if TYPE_CHECKING:
+    from busbench.rig.model import Rig
 
 
 def make_app(
@@ -19,6 +23,9 @@ def make_app(
     is_ascii: bool = False,
     shade: palette.Shade = "dark",
     is_timed: bool = True,
+    rig: Rig | None = None,
+    rig_path: str = "",
+    is_armed: bool = False,
 ) -> BenchApp:
     """The app on a session.
 
@@ -29,8 +36,10 @@ def make_app(
         is_ascii: True draws with plain characters.
         shade: dark or light, where the terminal has the colours.
         is_timed: False leaves the ticks to the caller.
+        rig, rig_path, is_armed: see Ui.
     """
     ui = Ui(palette.choose(shade), glyphs=ASCII if is_ascii else UNICODE, rings=rings, session=session)
+    ui.rig, ui.rig_path, ui.is_armed = rig, rig_path, is_armed
     return BenchApp(ui, opener=opener, is_timed=is_timed)
 
 
@@ -41,9 +50,21 @@ def run(
     rings: bool,
     is_ascii: bool,
     shade: palette.Shade,
+    rig: Rig | None = None,
+    rig_path: str = "",
+    is_armed: bool = False,
 ) -> None:
     """Run the app until the person leaves; see make_app."""
-    app = make_app(session, opener=opener, rings=rings, is_ascii=is_ascii, shade=shade)
+    app = make_app(
+        session,
+        opener=opener,
+        rings=rings,
+        is_ascii=is_ascii,
+        shade=shade,
+        rig=rig,
+        rig_path=rig_path,
+        is_armed=is_armed,
+    )
     try:
         app.run(mouse=False)
     finally:

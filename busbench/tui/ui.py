@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from busbench.tui.draw import ASCII, UNICODE, Glyphs
 from busbench.tui.palette import Palette
 from busbench.tui.session import Session
 from busbench.tui.text import UNITS
+
+if TYPE_CHECKING:
+    from busbench.rig.model import Rig
 
 
 @dataclass
@@ -22,6 +26,9 @@ class Ui:
         unit: one of UNITS.
         chosen: index of the outage looked at, None for none.
         said: the last word of the program itself; goes before the session's.
+        rig: the plan, None where none was named.
+        rig_path: its file.
+        is_armed: True where the person asked that a real port may move things.
     """
 
     palette: Palette
@@ -31,6 +38,9 @@ class Ui:
     unit: str = UNITS[0]
     chosen: int | None = None
     said: str = ""
+    rig: Rig | None = None
+    rig_path: str = ""
+    is_armed: bool = False
 
     def next_unit(self) -> None:
         """Show values in the next unit."""
