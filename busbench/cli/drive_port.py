@@ -2,33 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import click
 
 from busbench.cli.keys import AnyKey, has_keyboard, listen_for_keys
 from busbench.cli.progress import ProgressLine
+from busbench.drive import arming
+from busbench.drive.arming import CAUTIONS, COUNTDOWN_S, FAULT_CAUTION, caution_lines, require_motor
 from busbench.drive.frames import EndState
-from busbench.drive.preview import list_lines, scale_line
 from busbench.drive.program import Program
 from busbench.drive.source import DriveSource
-from busbench.drive.survey import survey
 from busbench.errors import DriveError, PortError
 from busbench.port.live import EventKind, FrameSource, LivePort, Transmission, open_live
+from busbench.port.pacer import progress_text, result_line
 
-COUNTDOWN_S = 3
 INTERRUPTED = 130
 LOOK_S = 0.05  # how often keys and the port are looked at: a key is obeyed within this and a frame
-CAUTIONS = (
-    "Before anything moves:",
-    "  - propeller off, or the motor's lead open",
-    "  - model held down, so that it cannot roll, tip or pull itself off the bench",
-    "  - hands, hair and tools clear of surfaces, linkages, retracts and doors",
-    "  - nobody in front of the propeller or in its plane, should it turn after all",
-    "  - where the surfaces stand now is not known: the first frame may make them jump to their idle values",
-    "  - your local rules and your club's safety officer come first; large models are for qualified people",
-)
-FAULT_CAUTION = "  - this program sends faults: devices may go to their failsafe values, and a speed controller may too"
+
+__all__ = [
+    "CAUTIONS",
+    "COUNTDOWN_S",
+    "FAULT_CAUTION",
+    "caution_lines",
+    "progress_text",
+    "require_arming",
+    "result_line",
+]
 
 
 def run_on_port(port: str, program: Program, *, end: EndState, is_armed: bool, names_motor: bool) -> int:
@@ -50,11 +48,7 @@ def run_on_port(port: str, program: Program, *, end: EndState, is_armed: bool, n
     """
     for line in caution_lines(program, end=end):
         click.echo(line, err=True)
-    if not names_motor:
-        raise DriveError(
-            f"on {port} nothing was sent, since it is not said which channel drives a motor",
-            hint="give --motor CH for each, --no-motor if there is none, or --rig",
-        )
+    require_motor(port, names_motor=names_motor)
     require_arming(port, is_armed=is_armed)
     with open_live(port) as live, listen_for_keys() as any_key:
         warn(live)
@@ -83,10 +77,7 @@ def require_arming(port: str, *, is_armed: bool) -> None:
     Raises:
         DriveError: nothing may be sent.
     """
-    if not is_armed:
-        raise DriveError(
-            f"on {port} nothing was sent, since it is not armed", hint="see to the cautions above, then add --arm"
-        )
+    arming.require_arming(port, is_armed=is_armed)
     if not has_keyboard():
         # Without a keyboard nobody could stop what moves; no option lifts this.
         raise DriveError(
@@ -100,17 +91,6 @@ def warn(live: LivePort) -> None:
     for event in live.events():
         if event.kind is EventKind.WARNING:
             click.echo(f"{live.source}: {event.text}", err=True)
-
-
-def caution_lines(program: Program, *, end: EndState) -> Iterator[str]:
-    """What will be done, then what has to be seen to first."""
-    yield from list_lines(program, survey(program, end=end), end=end)
-    yield scale_line(program, is_ascii=True)
-    yield ""
-    yield from CAUTIONS
-    if program.faults:
-        yield FAULT_CAUTION
-    yield ""
 
 
 def count_down(any_key: AnyKey) -> bool:
@@ -145,19 +125,3 @@ def send(live: LivePort, source: FrameSource, *, any_key: AnyKey) -> bool:
     finally:
         line.clear()
     return is_stopped
-
-
-def progress_text(how: Transmission, period_s: float) -> str:
-    """As in "12.3 s, 1757 frames, 2 late, 0 skipped"; the time is that of the slots gone by."""
-    slots_s = (how.frames + how.skipped) * period_s
-    stopping = ", stopping" if how.reason else ""
-    return f"{slots_s:.1f} s, {how.frames} frames, {how.late} late, {how.skipped} skipped{stopping}"
-
-
-def result_line(how: Transmission) -> str:
-    """As in "500 frames sent, 2 late, 0 skipped, worst lateness 1.204 ms (stopped)"."""
-    reason = f" ({how.reason})" if how.reason else ""
-    return (
-        f"{how.frames} frames sent, {how.late} late, {how.skipped} skipped,"
-        f" worst lateness {how.worst_late_ns / 1e6:.3f} ms{reason}"
-    )

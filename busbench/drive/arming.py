@@ -1,0 +1,67 @@
+"""What must be said before anything moves, for the command line and the screens alike."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from busbench.drive.frames import EndState
+from busbench.drive.preview import list_lines, scale_line
+from busbench.drive.program import Program
+from busbench.drive.survey import survey
+from busbench.errors import DriveError
+
+COUNTDOWN_S = 3
+CAUTIONS = (
+    "Before anything moves:",
+    "  - propeller off, or the motor's lead open",
+    "  - model held down, so that it cannot roll, tip or pull itself off the bench",
+    "  - hands, hair and tools clear of surfaces, linkages, retracts and doors",
+    "  - nobody in front of the propeller or in its plane, should it turn after all",
+    "  - where the surfaces stand now is not known: the first frame may make them jump to their idle values",
+    "  - your local rules and your club's safety officer come first; large models are for qualified people",
+)
+FAULT_CAUTION = "  - this program sends faults: devices may go to their failsafe values, and a speed controller may too"
+
+
+def require_motor(port: str, *, names_motor: bool) -> None:
+    """Refuse a real port to whoever has not said which channel drives a motor.
+
+    Args:
+        port: name or address.
+        names_motor: True where it was said, or that none does.
+
+    Raises:
+        DriveError: nothing may be sent.
+    """
+    if not names_motor:
+        raise DriveError(
+            f"on {port} nothing was sent, since it is not said which channel drives a motor",
+            hint="give --motor CH for each, --no-motor if there is none, or --rig",
+        )
+
+
+def require_arming(port: str, *, is_armed: bool) -> None:
+    """Refuse a real port to whoever has not asked for movement.
+
+    Args:
+        port: name or address.
+        is_armed: True where the person asked for movement.
+
+    Raises:
+        DriveError: nothing may be sent.
+    """
+    if not is_armed:
+        raise DriveError(
+            f"on {port} nothing was sent, since it is not armed", hint="see to the cautions above, then add --arm"
+        )
+
+
+def caution_lines(program: Program, *, end: EndState) -> Iterator[str]:
+    """What will be done, then what has to be seen to first."""
+    yield from list_lines(program, survey(program, end=end), end=end)
+    yield scale_line(program, is_ascii=True)
+    yield ""
+    yield from CAUTIONS
+    if program.faults:
+        yield FAULT_CAUTION
+    yield ""
