@@ -8,6 +8,7 @@ from pathlib import Path
 from time import perf_counter
 from typing import ClassVar
 
+from textual import events
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
 from textual.command import CommandPalette
@@ -103,6 +104,15 @@ class BenchApp(App[None]):
         gc.collect()
         gc.freeze()
 
+    async def on_event(self, event: events.Event) -> None:
+        """While something moves any key stops it, whatever it means elsewhere."""
+        if self.ui.mover is not None and isinstance(event, events.Key | events.Paste):
+            if not event.is_forwarded:
+                self.ui.mover.stop()
+                self.draw()
+            return
+        await super().on_event(event)
+
     def on_tick(self) -> None:
         """Go on with the session, and draw."""
         now = perf_counter()
@@ -121,6 +131,8 @@ class BenchApp(App[None]):
         self._ticks += 1
         slow = self._ticks % SLOW_TICKS == 1
         session.tick(dt_s)
+        if self.ui.mover is not None:
+            self.ui.mover.tick(dt_s)
         if slow:
             session.refresh()
             self._ring(session)

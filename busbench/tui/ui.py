@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from busbench.tui.draw import ASCII, UNICODE, Glyphs
 from busbench.tui.palette import Palette
@@ -12,6 +12,16 @@ from busbench.tui.text import UNITS
 
 if TYPE_CHECKING:
     from busbench.rig.model import Rig
+
+
+class Mover(Protocol):
+    """What moves things, or is about to: while there is one, every key goes to it alone."""
+
+    def stop(self) -> None:
+        """A key was pressed: cancel, or go to the end state."""
+
+    def tick(self, dt_s: float) -> None:
+        """Go on by a time."""
 
 
 @dataclass
@@ -29,6 +39,7 @@ class Ui:
         rig: the plan, None where none was named.
         rig_path: its file.
         is_armed: True where the person asked that a real port may move things.
+        mover: what moves things or is about to, None where nothing does.
     """
 
     palette: Palette
@@ -41,6 +52,7 @@ class Ui:
     rig: Rig | None = None
     rig_path: str = ""
     is_armed: bool = False
+    mover: Mover | None = None
 
     def next_unit(self) -> None:
         """Show values in the next unit."""
