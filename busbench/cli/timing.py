@@ -90,9 +90,7 @@ def _print_table(result: Timing) -> None:
     else:
         click.echo("the period jitter is above it")
     if jitter.lag1 is not None:
-        click.echo(
-            f"lag-1 of the periods {jitter.lag1:+.3f} (-0.5: jitter about an even beat; 0: wandering)"
-        )
+        click.echo(f"lag-1 of the periods {jitter.lag1:+.3f} (-0.5: jitter about an even beat; 0: wandering)")
     if jitter.mtie_s:
         shown = jitter.mtie_s[:: max(1, len(jitter.mtie_s) // 8)]
         click.echo()
