@@ -74,14 +74,14 @@ def _drain(master: int) -> None:
 
 def cpu_s(pid: int) -> float:
     """Processor seconds that a process has taken."""
-    with open(f"/proc/{pid}/stat") as file:  # noqa: PTH123
+    with open(f"/proc/{pid}/stat", encoding="utf-8") as file:  # noqa: PTH123
         fields = file.read().rsplit(")", 1)[1].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def children(pid: int) -> list[int]:
     """Processes that a process started."""
-    with open(f"/proc/{pid}/task/{pid}/children") as file:  # noqa: PTH123
+    with open(f"/proc/{pid}/task/{pid}/children", encoding="utf-8") as file:  # noqa: PTH123
         return [int(word) for word in file.read().split()]
 
 

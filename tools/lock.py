@@ -45,7 +45,7 @@ def compile_lock(requirements: list[str], lock: Path, *, keep: Path | None = Non
     uv = find_uv()
     with tempfile.TemporaryDirectory() as folder:
         excludes = Path(folder, "excludes.txt")
-        excludes.write_text("\n".join(LEFT_OUT))
+        excludes.write_text("\n".join(LEFT_OUT), encoding="utf-8")
         command = [uv, "pip", "compile", "-", "--universal", "--python-version", "3.11", "--generate-hashes"]
         command += ["--no-header", "--no-annotate", "--only-binary", ":all:", "--quiet", "--excludes", str(excludes)]
         command += ["--constraints", str(keep)] if keep else []
