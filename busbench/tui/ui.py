@@ -11,6 +11,9 @@ from busbench.tui.session import Session
 from busbench.tui.text import UNITS
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from busbench.drive.program import Program
     from busbench.rig.model import Rig
 
 
@@ -39,6 +42,8 @@ class Ui:
         rig: the plan, None where none was named.
         rig_path: its file.
         is_armed: True where the person asked that a real port may move things.
+        lock: gives a program its names, places of rest and locked motors; None where it was not said
+            which channel drives a motor.
         mover: what moves things or is about to, None where nothing does.
     """
 
@@ -52,6 +57,7 @@ class Ui:
     rig: Rig | None = None
     rig_path: str = ""
     is_armed: bool = False
+    lock: Callable[[Program], Program] | None = None
     mover: Mover | None = None
 
     def next_unit(self) -> None:
