@@ -11,11 +11,12 @@ from busbench.analysis.channels import STILL_COUNTS, STILL_FRAMES, TWO_STATE, su
 from busbench.model import I64, U16
 from busbench.tui.pyramid import LANES
 from busbench.tui.store import FrameStore
-from busbench.wire.bulk import CHANNELS
+from busbench.wire.bulk import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
 
 TRACE_S = 4.0
 LOW_END, HIGH_END = 172, 1811  # the customary ends of a channel
 NEAR_END = 8
+FAILSAFE, LOST = "failsafe", "lost"  # the value is the receiver's, not the stick's
 GLITCH, MOVING, AT_END, PAST_END, STILL, ON, OFF, NONE = (
     "glitch",
     "moving",
@@ -68,7 +69,12 @@ def look(store: FrameStore, place: int, *, since: int, points: int, glitches: fr
     recent = store.values(first, row + 1)
     low, high = store.span(min(since, row), row + 1)
     trace = _sample(store.axis_of(first, row + 1), recent, place - width, width, points)
-    return Lanes(row, recent[:, -1], low, high, trace, _states(recent, glitches))
+    flags = int(store.flags[row])
+    if flags & (FLAG_FAILSAFE | FLAG_LOST):
+        states = (FAILSAFE if flags & FLAG_FAILSAFE else LOST,) * LANES
+    else:
+        states = _states(recent, glitches)
+    return Lanes(row, recent[:, -1], low, high, trace, states)
 
 
 def find_glitches(store: FrameStore, place: int) -> frozenset[int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
@@ -65,6 +66,8 @@ def run(
         rig_path=rig_path,
         is_armed=is_armed,
     )
+    for name in ("COLUMNS", "LINES"):  # some shells export them, and they stay what they are when the window changes
+        os.environ.pop(name, None)
     try:
         app.run(mouse=False)
     finally:

@@ -44,7 +44,7 @@ def width_of(line: Line) -> int:
 
 
 def duration(value_s: float | None) -> str:
-    """A length of time: 0.30 ms, 12.3 ms, 4.20 s, 3 min 05 s, 1 h 04 min."""
+    """A length of time: 315 µs, 1.23 ms, 12.3 ms, 4.20 s, 3 min 05 s, 1 h 04 min."""
     if value_s is None:
         return "-"
     size = abs(value_s)
@@ -55,7 +55,7 @@ def duration(value_s: float | None) -> str:
     if size >= 1:
         return f"{value_s:.2f} s"
     if size >= 1e-3 or not size:
-        return f"{value_s * 1e3:.3g} ms"
+        return f"{value_s * 1e3:.1f} ms" if size >= 0.01 or not size else f"{value_s * 1e3:.2f} ms"
     return f"{value_s * 1e6:.3g} µs"
 
 
@@ -93,7 +93,7 @@ def scale_words(unit: str, scale: Scale) -> str:
         return scale.describe()
     if unit == "percent":
         return f"0 at {scale.centre_counts:.10g} counts, 100 for 819 more"
-    return "counts as on the wire, 0 to 2047"
+    return "as on the wire, 0 to 2047"
 
 
 def percent(ratio: float) -> str:

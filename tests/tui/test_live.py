@@ -195,6 +195,13 @@ def test_spans_count_from_the_reset() -> None:
     assert (int(lanes.low[0]), int(lanes.high[0])) == (992, 1811)
 
 
+def test_values_of_flagged_frames_are_the_receivers() -> None:
+    live = Live("virtual:?frames=off")
+    assert feed(live, [992] * 90, flags=[0x04] * 90).lanes(40).states == ("lost",) * 18
+    live = Live("virtual:?frames=off")
+    assert feed(live, [992] * 90, flags=[0x0C] * 90).lanes(40).states == ("failsafe",) * 18
+
+
 def test_flags_now_are_told_in_words() -> None:
     session = feed(Live("virtual:?frames=off"), [992] * 9, flags=[0x0F] * 9)
     assert session.flag_words == "FAILSAFE LOST 17 on 18 on"

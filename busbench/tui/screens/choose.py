@@ -66,6 +66,7 @@ class Choose(Screen[str | None]):
         choices = self.query_one(OptionList)
         choices.add_options([Option(f"{'virtual':<10}{name}   {text}", id=name) for name, text in VIRTUAL])
         choices.add_options([Option(f"{'file':<10}{plain(name)}", id=name) for name in files(Path.cwd())])
+        choices.highlighted = 0
         choices.focus()
         self._find_ports()
 

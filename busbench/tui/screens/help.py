@@ -50,6 +50,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("still", "it did not"),
             ("at end", "the value is within 8 counts of 172 or 1811, the customary ends"),
             ("past end", "the value is beyond the customary ends by more than 8 counts"),
+            ("lost, failsafe", "the newest frame is flagged so: its values are the receiver's, not the stick's"),
             ("glitch", "one frame jumped by more than 40 counts and the next came back, within the last 4 s"),
         ),
     ),
@@ -98,6 +99,18 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("lost frames, last 10 s", "frames missing or flagged in the ten seconds before the place"),
             ("link now", "OK, LOST, FAIL (failsafe), NONE (no frame is coming) or OFF (the port is gone)"),
             ("longest outage", "the longest of all outages so far, in seconds"),
+        ),
+    ),
+    (
+        "Verify",
+        (
+            ("steps", "what to do, one after another; what is received meanwhile is held against the plan"),
+            ("pass, FAIL", "what was measured is inside its limit, or it is not; limits stand in the rig file"),
+            ("not tested", "nothing was seen that could tell, or the step was skipped: that is no pass"),
+            ("seen now", "the step's channels, their least and greatest since it began, and whatever else moves"),
+            ("enter", "begin the step, say that the control is back at rest, begin a new round at the end"),
+            ("a, k, e", "the step again or the one before; skip the step; end the round"),
+            ("w", "at the end: write the page to print and sign"),
         ),
     ),
     (

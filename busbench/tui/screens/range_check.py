@@ -13,3 +13,8 @@ class RangeView(BenchView):
     def body(self) -> Drawn:
         """As BenchView says."""
         return FarFigures(self.ui)
+
+    def keys(self) -> list[tuple[str, str]]:
+        """With the keys of a range check in front."""
+        pairs = super().keys()
+        return [*pairs[:2], ("m", "mark"), ("b", "bell"), ("n p", "outage"), ("3", "list"), *pairs[-2:]]

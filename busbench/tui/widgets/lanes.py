@@ -3,14 +3,23 @@
 from __future__ import annotations
 
 from busbench.tui.draw import ruler, traces
-from busbench.tui.lanes import AT_END, GLITCH, MOVING, NONE, ON, PAST_END, TRACE_S, Lanes
+from busbench.tui.lanes import AT_END, FAILSAFE, GLITCH, LOST, MOVING, NONE, ON, PAST_END, TRACE_S, Lanes
 from busbench.tui.text import UNIT_WORDS, Line, fit, plain, scale_words, value_words
 from busbench.tui.widgets.drawn import Drawn
 from busbench.wire.bulk import CHANNELS
 
-_STYLES = {MOVING: "pen", AT_END: "warn", PAST_END: "warn", GLITCH: "gap", NONE: "dim", ON: "pen"}
+_STYLES = {
+    MOVING: "pen",
+    AT_END: "warn",
+    PAST_END: "warn",
+    GLITCH: "gap",
+    NONE: "dim",
+    ON: "pen",
+    FAILSAFE: "failsafe",
+    LOST: "lost",
+}
 # Told by shape as well as by word.
-_SHAPES = {MOVING: "~", AT_END: "|", PAST_END: "!", GLITCH: "*", NONE: " ", ON: "1"}
+_SHAPES = {MOVING: "~", AT_END: "|", PAST_END: "!", GLITCH: "*", NONE: " ", ON: "1", FAILSAFE: "f", LOST: "l"}
 _STATE_CELLS = 10
 _TALL = 37  # lines from which a lane takes two
 

@@ -55,9 +55,7 @@ class OutageLines(Drawn):
     def _across(self, columns: int, rows: int) -> list[Line]:
         session, index = self.ui.needs, self.ui.chosen
         if index is None or index >= len(session.events):
-            return [
-                [(" n and p, or up and down, choose an outage: what each channel did across it stands here", "dim")]
-            ]
+            return [[(" n and p choose an outage; what each channel did across it then stands here", "dim")]]
         event = session.events.items[index]
         words = "before, during, after" if event.kind in ("lost", "failsafe") else "before and after"
         out: list[Line] = [[(f" channels across outage {index + 1} ({event.kind}): {words}", "head")]]

@@ -1,0 +1,68 @@
+"""Screens as text, compared with files; BUSBENCH_SNAPSHOTS=write makes the files anew."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from textual.pilot import Pilot
+
+from busbench.errors import BusbenchError
+from busbench.rig.load import read_rig
+from busbench.tui.app import BenchApp
+from busbench.tui.run import make_app
+from busbench.tui.session import Session
+
+SNAPSHOTS = Path(__file__).parent / "snapshots"
+SIZES = ((80, 24), (120, 40), (160, 48))
+
+
+def no_opener(source: str) -> Session:
+    raise BusbenchError(f"{source}: nothing can be opened here")
+
+
+@asynccontextmanager
+async def shown(
+    session: Session | None,
+    size: tuple[int, int] = (80, 24),
+    *,
+    keys: str = "",
+    is_ascii: bool = False,
+    rig: Path | None = None,
+    is_armed: bool = False,
+) -> AsyncIterator[tuple[BenchApp, Pilot[None]]]:
+    """The app on a session, its time stopped: a test gives the ticks."""
+    app = make_app(
+        session,
+        opener=no_opener,
+        is_ascii=is_ascii,
+        is_timed=False,
+        rig=None if rig is None else read_rig(rig),
+        rig_path="" if rig is None else rig.name,
+        is_armed=is_armed,
+    )
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        if keys:
+            await pilot.press(*keys.split())
+        app.draw()
+        await pilot.pause()
+        yield app, pilot
+    if session is not None:
+        session.close()
+
+
+def text_of(app: BenchApp) -> str:
+    """What stands on the screen."""
+    strips = app.screen._compositor.render_strips()
+    return "".join(strip.text.rstrip() + "\n" for strip in strips)
+
+
+def check(name: str, text: str) -> None:
+    """Compare a screen with its file."""
+    path = SNAPSHOTS / f"{name}.txt"
+    if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
+        path.write_text(text, encoding="utf-8")
+    assert text == path.read_text(encoding="utf-8"), f"{path.name} is another: write it anew if that is meant"

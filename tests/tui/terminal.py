@@ -1,0 +1,116 @@
+"""A real terminal for the tests: a pseudo-terminal, and what would stand on its screen."""
+
+from __future__ import annotations
+
+import os
+import select
+import signal
+import struct
+import sys
+import time
+from collections.abc import Callable
+
+import pyte
+
+LIMIT_S = 30.0  # for a machine that is busy; nothing is measured by it
+
+
+class Terminal:
+    """A command run in a terminal of its own.
+
+    Args:
+        words: after `python -m busbench`.
+        size: columns and lines.
+        environ: added to the environment.
+    """
+
+    def __init__(self, *words: str, size: tuple[int, int] = (80, 24), **environ: str) -> None:
+        import fcntl
+        import pty
+        import termios
+
+        def set_size(fd: int, columns: int, lines: int) -> None:
+            fcntl.ioctl(fd, termios.TIOCSWINSZ, struct.pack("HHHH", lines, columns, 0, 0))
+
+        self.screen = pyte.Screen(*size)
+        self._stream = pyte.ByteStream(self.screen)
+        self.raw = b""
+        self.code: int | None = None
+        self._set_size = set_size
+        self._get_modes: Callable[[], list[object]] = lambda: termios.tcgetattr(self._fd)[:4]
+        self._pid, self._fd = pty.fork()
+        if self._pid == 0:
+            try:
+                set_size(0, *size)
+                known = os.environ | {"TERM": "xterm-256color", "COLORTERM": "truecolor"} | environ
+                os.read(0, 1)  # until the modes were noted
+                os.execve(sys.executable, [sys.executable, "-m", "busbench", *words], known)
+            finally:
+                os._exit(99)
+        self.modes = self._get_modes()
+        os.write(self._fd, b"\n")
+
+    def see(self, *wanted: str, line: int | None = None) -> str:
+        """Wait until all words stand on the screen, or on one line of it."""
+        until = time.monotonic() + LIMIT_S
+        while True:
+            text = "\n".join(self.screen.display) if line is None else self.screen.display[line]
+            if all(word in text for word in wanted):
+                return text
+            assert self.code is None, f"it has ended with {self.code}:\n{text}"
+            assert time.monotonic() < until, f"{wanted} not on the screen:\n" + "\n".join(self.screen.display)
+            self.take(0.1)
+
+    def press(self, keys: str) -> None:
+        """Type."""
+        os.write(self._fd, keys.encode())
+
+    def resize(self, columns: int, lines: int) -> None:
+        """Make the window another size."""
+        self.screen.resize(lines, columns)
+        self._set_size(self._fd, columns, lines)
+        os.kill(self._pid, signal.SIGWINCH)
+
+    def wait(self) -> int:
+        """Wait until it has ended; its exit code."""
+        until = time.monotonic() + LIMIT_S
+        while self.code is None:
+            assert time.monotonic() < until, "it does not end:\n" + "\n".join(self.screen.display)
+            self.take(0.1)
+        return self.code
+
+    @property
+    def is_restored(self) -> bool:
+        """True where the terminal is as it was: its modes, the first screen, a cursor, no reports."""
+        ends = {b"\x1b[?1049": b"l", b"\x1b[?25": b"h", b"\x1b[?2004": b"l"}
+        last = {key: self.raw[self.raw.rfind(key) + len(key) :][:1] for key in ends}
+        return last == ends and self._get_modes() == self.modes
+
+    def close(self) -> None:
+        """End it if it still runs."""
+        if self.code is None:
+            os.kill(self._pid, signal.SIGKILL)
+            os.waitpid(self._pid, 0)
+        os.close(self._fd)
+
+    def __enter__(self) -> Terminal:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def take(self, wait_s: float) -> None:
+        """Take what it has sent."""
+        ready, _, _ = select.select([self._fd], [], [], wait_s)
+        data = b""
+        if ready:
+            try:
+                data = os.read(self._fd, 1 << 16)
+            except OSError:  # its other end is closed
+                data = b""
+        self.raw += data
+        self._stream.feed(data)
+        if not data:
+            done, status = os.waitpid(self._pid, os.WNOHANG)
+            if done:
+                self.code = os.waitstatus_to_exitcode(status)

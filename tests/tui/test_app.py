@@ -1,0 +1,229 @@
+"""The app by its keys."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from rich.color import ColorType
+from textual.widgets import Input
+
+from busbench.capture.open import open_capture
+from busbench.capture.reading import read_recording
+from busbench.tui import palette
+from busbench.tui.app import _KEYS
+from busbench.tui.replay import ReplaySession
+from busbench.tui.run import make_app
+from busbench.tui.screens import VIEWS
+from busbench.tui.screens.help import FIGURES
+from busbench.tui.session import Session
+from tests.cli.running import CAPTURES
+from tests.tui.ports import Live
+from tests.tui.screens import shown, text_of
+
+
+@pytest.fixture
+def flight() -> ReplaySession:
+    session = ReplaySession(open_capture(str(CAPTURES / "heron-flight.pcapng")))
+    session.load()
+    session.is_moving = False
+    return session
+
+
+async def test_space_plays_and_pauses(flight: ReplaySession) -> None:
+    async with shown(flight, keys="space") as (app, pilot):
+        app.tick(1.5)
+        assert flight.seconds(flight.place) == pytest.approx(1.5)
+        await pilot.press("space")
+        app.tick(1.5)
+        assert flight.seconds(flight.place) == pytest.approx(1.5)
+        assert "paused (1x)  0:01.500 of 1:19.995" in text_of(app)
+
+
+async def test_keys_of_the_place(flight: ReplaySession) -> None:
+    async with shown(flight, keys="right right shift+right left") as (_, pilot):
+        assert flight.seconds(flight.place) == pytest.approx(11.0)
+        await pilot.press("full_stop", "full_stop", "comma")
+        row = flight.row
+        await pilot.press("full_stop")
+        assert flight.row == row + 1
+        await pilot.press("end")
+        assert flight.place == flight.end
+        await pilot.press("home", "right_square_bracket")
+        assert (flight.place, flight.pace) == (flight.start, 2.0)
+
+
+async def test_outages_are_chosen_and_gone_to(flight: ReplaySession) -> None:
+    async with shown(flight, keys="3 n n down p") as (app, pilot):
+        assert app.ui.chosen == 1
+        assert flight.place == flight.events.start[1]
+        assert "channels across outage 2 (damaged): before and after" in text_of(app)
+        await pilot.press("home", "p")
+        assert "no further outage that way" in text_of(app)
+
+
+async def test_units_go_round_and_name_their_scale(flight: ReplaySession) -> None:
+    async with shown(flight) as (app, pilot):
+        assert "counts as on the wire, 0 to 2047" in text_of(app)
+        await pilot.press("u")
+        assert "1500 µs at 992 counts, 0.625 µs a count" in text_of(app)
+        await pilot.press("u")
+        assert "0 at 992 counts, 100 for 819 more" in text_of(app)
+        await pilot.press("u")
+        assert app.ui.unit == "counts"
+
+
+async def test_a_mark_is_set_where_the_key_was_pressed() -> None:
+    live = Live("virtual:?period=10ms")
+    session = live.pass_s(1)
+    async with shown(session, keys="m") as (app, pilot):
+        place = session.place
+        live.pass_s(1)
+        await pilot.press("3", "0", "space", *"paces", "enter")
+        assert [(mark.t_ns, mark.text) for mark in session.marks] == [(place, "30 paces")]
+        await pilot.press("m", "x", "escape")
+        assert len(session.marks) == 1
+        assert app.ui.said.startswith("mark at")
+
+
+async def test_a_cut_is_exported(flight: ReplaySession, tmp_path: Path) -> None:
+    path = tmp_path / "cut.pcapng"
+    async with shown(flight, keys="x") as (app, pilot):
+        assert app.ui.said == "no cut yet: i sets its start, o its end"
+        await pilot.press("i", "right", "o", "x")
+        app.screen.query_one(Input).value = str(path)
+        await pilot.press("enter")
+        await app.workers.wait_for_complete()
+        assert app.ui.said == f"67 frames written to {path}"
+    assert len(read_recording(path).frames) == 67
+
+
+async def test_r_records_a_live_source_alone(
+    flight: ReplaySession, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    async with shown(flight, keys="r") as (app, _):
+        assert app.ui.said == "only a live source is recorded"
+    live = Live("virtual:?period=10ms")
+    async with shown(live.session, keys="r") as (app, pilot):
+        live.pass_s(1)
+        app.draw()
+        await pilot.pause()
+        assert "● REC" in text_of(app)
+        await pilot.press("r")
+        assert "REC" not in text_of(app)
+    (made,) = tmp_path.iterdir()
+    assert len(read_recording(made).frames) == 100
+
+
+async def test_the_bell_rings_on_losses_where_it_is_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    live = Live("virtual:?period=10ms&lost=1:0.1")
+    rings: list[int] = []
+    async with shown(live.session, keys="b") as (app, _):
+        monkeypatch.setattr(app, "bell", lambda: rings.append(1))
+        app._rang_at = -100
+        for _ in range(40):
+            live.hands.t_ns += 50_000_000
+            app.tick(0.05)
+    assert rings == [1]
+
+
+async def test_a_source_is_chosen_and_opened(monkeypatch: pytest.MonkeyPatch) -> None:
+    from busbench.tui.screens import choose
+
+    monkeypatch.setattr(choose, "ports", list)
+    monkeypatch.setattr(choose, "files", lambda _: [])
+    asked: list[str] = []
+
+    def opener(source: str) -> Session:
+        asked.append(source)
+        return Live("virtual:?period=10ms").pass_s(1)
+
+    app = make_app(None, opener=opener, is_timed=False)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("down", "enter")
+        await app.workers.wait_for_complete()
+        await pilot.pause()
+        assert asked == ["virtual:?period=7ms&pilot=moving"]
+        assert "100 frames, 0 lost" in text_of(app)
+
+
+async def test_what_cannot_be_opened_is_told_and_asked_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    from busbench.tui.screens import choose
+
+    monkeypatch.setattr(choose, "ports", list)
+    async with shown(None) as (app, pilot):
+        await pilot.press("enter")
+        await app.workers.wait_for_complete()
+        await pilot.pause()
+        assert "virtual:: nothing can be opened here" in text_of(app)
+
+
+async def test_a_recording_is_read_beside_the_screen() -> None:
+    session = ReplaySession(open_capture(str(CAPTURES / "heron-flight.pcapng")))
+    async with shown(session) as (app, _):
+        await app.workers.wait_for_complete()
+        app.tick(0.0)
+        app.draw()
+        assert "5,172 frames, 280 lost: 5.25 %, under 5.78 % at 95 %" in text_of(app)
+
+
+async def test_resizing_keeps_all_18_lanes(flight: ReplaySession) -> None:
+    async with shown(flight, (160, 48)) as (app, pilot):
+        await pilot.resize_terminal(80, 24)
+        await pilot.pause()
+        lines = text_of(app).splitlines()
+        assert [line[:3].strip() for line in lines[3:21]] == [str(n) for n in range(1, 19)]
+        await pilot.resize_terminal(20, 6)
+        await pilot.pause()
+        assert len(text_of(app).splitlines()) == 6
+
+
+async def test_every_command_of_the_palette_is_ours(flight: ReplaySession) -> None:
+    async with shown(flight) as (app, pilot):
+        names = [one.title for one in app.get_system_commands(app.screen)]
+        assert names[: len(VIEWS)] == [view.name for view in VIEWS]
+        assert len(names) == len(set(names))
+        await pilot.press("ctrl+p", *"range", "enter")
+        await pilot.pause()
+        await pilot.press("enter")
+        await pilot.pause()
+        assert "LINK NOW" in text_of(app)
+
+
+def test_every_key_is_explained() -> None:
+    words = " ".join(name for _, rows in FIGURES for name, _ in rows).replace(",", " ").split()
+    named = {"comma": ",", "full_stop": ".", "left_square_bracket": "[", "right_square_bracket": "]"}
+    told = {*words, ",", "shift+left", "shift+right", "home", "end", "question_mark", "f1", "ctrl+c"}
+    missing = [
+        key for keys, _ in _KEYS for key in keys.split(",") if named.get(key, key) not in told and named.get(key) != "."
+    ]
+    assert missing == []
+
+
+@pytest.mark.parametrize(
+    ("environ", "theme"),
+    [
+        ({"TERM": "xterm-256color", "COLORTERM": "truecolor"}, "bench-light"),
+        ({"TERM": "xterm-256color"}, "bench-light"),
+        ({"TERM": "xterm"}, "bench-plain"),
+        ({"TERM": "xterm-256color", "NO_COLOR": ""}, "bench-plain"),
+    ],
+)
+def test_colours_by_what_the_terminal_has(environ: dict[str, str], theme: str) -> None:
+    assert palette.choose("light", environ).theme == theme
+
+
+async def test_no_colour_means_none(flight: ReplaySession, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+    async with shown(flight, keys="4 n n n") as (app, _):
+        colours = {
+            colour.type
+            for strip in app.screen._compositor.render_strips()
+            for segment in strip
+            if segment.style
+            for colour in (segment.style.color, segment.style.bgcolor)
+            if colour
+        }
+        assert colours <= {ColorType.DEFAULT}
+        assert "LOST" in text_of(app)

@@ -1,0 +1,148 @@
+"""The screen that holds a source against the plan."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from textual.widgets import Input
+
+from busbench.capture.open import open_capture
+from busbench.rig.load import read_rig
+from busbench.tui.opening import rig_names
+from busbench.tui.replay import ReplaySession
+from busbench.tui.verifying import GuidedRound, Stage
+from busbench.verify.check import Verdict
+from tests.cli.running import CAPTURES
+from tests.tui.ports import Live
+from tests.tui.screens import SIZES, check, shown, text_of
+
+RIG = CAPTURES / "heron.toml"
+STILL = "virtual:?period=15ms&pilot=still"
+
+
+def live_round(source: str = STILL) -> tuple[Live, GuidedRound]:
+    live = Live(source, names=rig_names(read_rig(RIG)))
+    return live, GuidedRound(live.session, read_rig(RIG))
+
+
+def faulty() -> ReplaySession:
+    session = ReplaySession(open_capture(str(CAPTURES / "heron-round-faulty.pcapng")))
+    session.load()
+    session.is_moving = False
+    session.source = "round.pcapng"
+    return session
+
+
+def test_a_step_listens_for_its_time_and_then_asks_for_rest() -> None:
+    live, work = live_round()
+    assert work.stage is Stage.START
+    work.go_on()
+    assert (work.stage, work.step.mark) == (Stage.READY, "rest")
+    work.go_on()
+    live.pass_s(3.9)
+    assert work.stage is Stage.LISTENING
+    live.pass_s(0.2)
+    assert (work.stage, work.step.mark) == (Stage.READY, "aileron stick")
+    work.go_on()
+    live.pass_s(1.1)
+    assert work.stage is Stage.RETURN
+    work.go_on()
+    checks = work.results[1]
+    assert checks is not None
+    assert {check.channel for check in checks} == {1, 2}
+    assert [mark.text for mark in live.session.marks] == ["rest", "aileron stick"]
+
+
+def test_again_begins_the_step_anew_or_goes_back() -> None:
+    live, work = live_round()
+    work.go_on()
+    work.skip()
+    work.go_on()
+    live.pass_s(0.5)
+    work.again()
+    assert (work.stage, work.at) == (Stage.READY, 1)
+    work.again()
+    work.again()
+    assert work.at == 0
+
+
+def test_what_was_skipped_is_not_tested_and_no_pass() -> None:
+    live, work = live_round()
+    work.go_on()
+    work.go_on()
+    live.pass_s(4.1)
+    while work.stage is not Stage.OVER:
+        work.skip()
+    assert work.found is not None
+    assert work.found.verdict is not Verdict.PASS
+    ends = [check.verdict for check in work.found.checks if check.name == "high end"]
+    assert set(ends) == {Verdict.NOT_TESTED}
+    work.go_on()  # a new round knows nothing of the old
+    assert (work.stage, work.at, work.results, work.found) == (Stage.READY, 0, {}, None)
+
+
+def test_a_port_that_is_lost_ends_the_round_with_what_was_received() -> None:
+    live, work = live_round()
+    work.go_on()
+    live.pass_s(1.0)
+    live.port.fails = "is gone"
+    live.pass_s(0.1)
+    assert work.stage is Stage.OVER
+    assert work.found is not None
+    assert len(work.found.evidence.recording.frames) > 50
+
+
+async def test_without_a_plan_it_says_how_to_name_one() -> None:
+    async with shown(Live(STILL).session, keys="5") as (app, _):
+        assert "--rig RIG.toml" in text_of(app)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+async def test_guided(size: tuple[int, int]) -> None:
+    live = Live("virtual:?period=15ms&pilot=moving", names=rig_names(read_rig(RIG)))
+    live.pass_s(1.0)
+    async with shown(live.session, size, rig=RIG, keys="5") as (app, pilot):
+        check(f"verify-start-{size[0]}x{size[1]}", text_of(app))
+        await pilot.press("enter", "enter")
+        live.pass_s(4.1)
+        await pilot.press("enter")
+        live.pass_s(3.0)
+        await pilot.press("u", "enter", "enter")
+        live.pass_s(0.5)
+        app.draw()
+        await pilot.pause()
+        check(f"verify-step-{size[0]}x{size[1]}", text_of(app))
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+async def test_a_recording_is_checked_at_once(size: tuple[int, int]) -> None:
+    async with shown(faulty(), size, rig=RIG, keys="5") as (app, pilot):
+        await app.workers.wait_for_complete()
+        app.draw()
+        await pilot.pause()
+        text = text_of(app)
+        assert "Heron: FAIL  6 failed, 1 not tested, 67 passed" in text
+        check(f"verify-recording-{size[0]}x{size[1]}", text)
+
+
+async def test_the_page_is_written_once(tmp_path: Path) -> None:
+    path = tmp_path / "heron.html"
+    async with shown(faulty(), rig=RIG, keys="5") as (app, pilot):
+        await app.workers.wait_for_complete()
+        for said in ("wrote", "is there already"):
+            await pilot.press("w")
+            app.screen.query_one(Input).value = str(path)
+            await pilot.press("enter")
+            assert said in app.ui.said
+    assert "Heron" in path.read_text(encoding="utf-8")
+
+
+async def test_findings_scroll() -> None:
+    async with shown(faulty(), rig=RIG, keys="5") as (app, pilot):
+        await app.workers.wait_for_complete()
+        await pilot.press("pagedown")
+        text = text_of(app)
+        assert "glitches: 3 single frames" not in text
+        await pilot.press("pageup")
+        assert "glitches: 3 single frames" in text_of(app)
