@@ -11,17 +11,13 @@ from busbench.capture.base import ReadOptions
 from busbench.cli.output import plain, say, table_lines, write_json
 from busbench.cli.source import Progress, open_source, read_options, source_options
 from busbench.errors import BusbenchError, CaptureError
+from busbench.verify.check import CAUTION
 
 if TYPE_CHECKING:
     from busbench.capture.reading import Recording
     from busbench.rig.model import Rig
     from busbench.verify.check import Check
     from busbench.verify.verify import Verification
-
-CAUTION = (
-    "A bench check is no proof of airworthiness: keep to local rules, ask your club's safety officer, and make a"
-    " range check and a control check before every flight."
-)
 
 
 @click.command("verify")

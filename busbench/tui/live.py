@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from time import perf_counter_ns
 
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.errors import BusbenchError, CaptureError, PortError
-from busbench.model import ByteLog, Mark
+from busbench.model import ByteLog, Chunk, Mark
 from busbench.port.live import EventKind, LivePort
 from busbench.tui.beat import BeatView, look_at_beat
 from busbench.tui.events import GrowingOutages
@@ -46,7 +46,8 @@ class LiveSession(Session):
         now: Callable[[], int] = perf_counter_ns,
     ) -> None:
         super().__init__(port.source, clock=port.clock, line=port.line, names=names, scale=scale)
-        self._port, self._now = port, now
+        self.port, self.now = port, now
+        self.listeners: list[Callable[[Sequence[Chunk]], None]] = []  # called at each tick with what came
         self._finder = FrameFinder(clock=port.clock, line=port.line)
         self.start = self.end = self.place = now()
         self._outages = GrowingOutages(self.store, start_ns=self.start)
@@ -73,7 +74,7 @@ class LiveSession(Session):
             return "port lost"
         if self.is_unplugged:
             return "unplugged"
-        if self._port.has_ended:
+        if self.port.has_ended:
             return "ended"
         if self.end - self._last_byte_ns > _SILENT_NS:
             return "silent"
@@ -86,16 +87,17 @@ class LiveSession(Session):
         del dt_s
         if self.is_lost or self._is_closed:
             return
-        looked_ns = self._now()
+        looked_ns = self.now()
         try:
-            chunks = self._port.read(0)
+            chunks = self.port.read(0)
         except PortError as error:
             self.is_lost = True
             self.notice = str(error)
             self._take(self._finder.flush())
             self.stop_recording(why=self.notice)
+            self._tell(())
             return
-        for event in self._port.events():
+        for event in self.port.events():
             self._note(event.kind, event.t_ns, event.text)
         if self._writer is not None:
             try:
@@ -111,7 +113,8 @@ class LiveSession(Session):
             if log.mark_t_ns.size:
                 self._last_byte_ns = int(log.mark_t_ns[-1])
             self._take(self._finder.feed(log))
-        if not self._port.has_ended:
+        self._tell(chunks)
+        if not self.port.has_ended:
             self.end = max(self.end, looked_ns - LAG_NS)
         self.end = max(self.end, self._last_byte_ns)
         if self.is_moving:
@@ -144,7 +147,7 @@ class LiveSession(Session):
         Raises:
             CaptureError: it exists or cannot be written.
         """
-        port = self._port
+        port = self.port
         self._writer = PcapngWriter(
             path, port=port.source, line=self.line, clock=port.clock, start_utc_ns=port.start_utc_ns
         )
@@ -171,8 +174,12 @@ class LiveSession(Session):
         """End the recording and close the port."""
         self._is_closed = True
         self.stop_recording()
-        self._port.close()
+        self.port.close()
         super().close()
+
+    def _tell(self, chunks: Sequence[Chunk]) -> None:
+        for hear in tuple(self.listeners):
+            hear(chunks)
 
     def _take(self, found: Found) -> None:
         self.store.add(found.frames)

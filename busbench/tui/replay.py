@@ -10,7 +10,7 @@ from busbench.analysis.outages import find_outages
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.open import open_capture
 from busbench.capture.pcapng_write import PcapngWriter
-from busbench.capture.reading import Span, read_frames
+from busbench.capture.reading import Recording, Span, read_frames, read_recording
 from busbench.errors import CaptureError
 from busbench.model import ByteLog, Rejects
 from busbench.tui.beat import BeatView, look_at_beat
@@ -126,6 +126,16 @@ class ReplaySession(Session):
         # A packet of one frame takes 60 bytes of a pcapng file, a byte of a CSV about 20.
         whole = max(1, Path(self.source).stat().st_size)
         return whole * {"pcapng": 25 / 60, "raw bytes": 1.0}.get(self.format, 0.06)
+
+    def read_whole(self) -> Recording:
+        """The recording read anew, with all that checks need.
+
+        Raises:
+            CaptureError: it cannot be read again.
+        """
+        if self._capture.info.path == "-":
+            raise CaptureError("-", "cannot be read a second time", hint="keep it in a file first")
+        return read_recording(self._capture.info.path, options=self._options)
 
     # playing
 

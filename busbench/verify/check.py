@@ -7,6 +7,11 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+CAUTION = (
+    "A bench check is no proof of airworthiness: keep to local rules, ask your club's safety officer, and make a"
+    " range check and a control check before every flight."
+)
+
 Part = Literal["line", "channel", "failsafe", "pulse", "walk"]
 
 

@@ -39,4 +39,5 @@ VIEWS = (
     View("Beat", "2", "period, jitter, histogram, the floor of the measurement", "beat", "BeatView"),
     View("Outages", "3", "timeline, list, what each channel did", "outages", "OutagesView"),
     View("Range check", "4", "large figures to be read from metres away", "range_check", "RangeView"),
+    View("Verify", "5", "the plan checked, step by step or on a recording", "verify", "VerifyView"),
 )

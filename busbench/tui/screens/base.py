@@ -7,6 +7,7 @@ from typing import ClassVar
 from textual.app import ComposeResult
 from textual.screen import Screen
 
+from busbench.tui.screens import VIEWS
 from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.frame import Keys, StateLine, Timeline, Transport
@@ -40,7 +41,7 @@ class BenchView(Screen[None]):
         """Keys and words for the last line."""
         session = self.ui.session
         middle = _LIVE_KEYS if session is not None and session.is_live else _REPLAY_KEYS
-        return [("1-4", "view"), *middle, *_COMMON_KEYS]
+        return [(f"1-{VIEWS[-1].key}", "view"), *middle, *_COMMON_KEYS]
 
     def compose(self) -> ComposeResult:
         """Put it together."""

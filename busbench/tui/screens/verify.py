@@ -1,0 +1,125 @@
+"""A check against the plan: guided on a live source, at once on a recording. Nothing is sent."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import ClassVar
+
+from textual.binding import BindingType
+
+from busbench.errors import BusbenchError
+from busbench.tui.live import LiveSession
+from busbench.tui.replay import ReplaySession
+from busbench.tui.screens.ask import Ask
+from busbench.tui.screens.base import BenchView
+from busbench.tui.session import Session
+from busbench.tui.verifying import GuidedRound, Recorded, write_page
+from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.verify import VerifyLines
+
+
+class VerifyView(BenchView):
+    """The check."""
+
+    HAS_TIMELINE = False
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        ("enter", "go_on"),
+        ("a", "again"),
+        ("k", "skip"),
+        ("e", "finish"),
+        ("w", "page"),
+        ("up", "scroll(-1)"),
+        ("down", "scroll(1)"),
+        ("pageup", "scroll(-10)"),
+        ("pagedown", "scroll(10)"),
+    ]
+
+    def body(self) -> Drawn:
+        """As BenchView says."""
+        self._lines = VerifyLines(self.ui)
+        self._of: Session | None = None
+        return self._lines
+
+    def keys(self) -> list[tuple[str, str]]:
+        """With the keys of the round in front."""
+        pairs = super().keys()
+        work = self._lines.work
+        own: list[tuple[str, str]] = []
+        if work is not None and work.found is not None:
+            own = [("w", "write page")]
+        if isinstance(work, GuidedRound):
+            own = [("enter", "go on"), *(own or [("a", "again"), ("k", "skip step"), ("e", "end round")])]
+        return [pairs[0], *own, ("u", "unit"), *pairs[-2:]]
+
+    def draw(self, *, slow: bool) -> None:
+        """As BenchView says."""
+        self._see_session()
+        super().draw(slow=slow)
+
+    def _see_session(self) -> None:
+        """Begin anew where the source is another."""
+        session, rig = self.ui.session, self.ui.rig
+        if session is self._of:
+            return
+        if isinstance(self._lines.work, GuidedRound):
+            self._lines.work.close()
+        self._of, self._lines.work, self._lines.top = session, None, 0
+        if rig is None:
+            return
+        if isinstance(session, LiveSession):
+            self._lines.work = GuidedRound(session, rig)
+        elif isinstance(session, ReplaySession):
+            work = self._lines.work = Recorded(session, rig)
+            self.run_worker(work.work, thread=True, exit_on_error=True)
+
+    # keys
+
+    def action_go_on(self) -> None:
+        """Go on with the round."""
+        self._act(GuidedRound.go_on)
+
+    def action_again(self) -> None:
+        """The step once more, or the one before."""
+        self._act(GuidedRound.again)
+
+    def action_skip(self) -> None:
+        """Leave the step out."""
+        self._act(GuidedRound.skip)
+
+    def action_finish(self) -> None:
+        """End the round."""
+        self._act(GuidedRound.finish)
+
+    def action_scroll(self, lines: int) -> None:
+        """Look at more findings."""
+        self._lines.scroll(lines)
+        self.draw(slow=True)
+
+    def action_page(self) -> None:
+        """Write the page."""
+        work = self._lines.work
+        if work is None or work.found is None:
+            self._say("the page is written at the end")
+            return
+        found, source = work.found, self.ui.needs.source
+
+        def write(path: str | None) -> None:
+            if path:
+                try:
+                    self._say(write_page(found, path, source=source, rig_path=self.ui.rig_path))
+                except BusbenchError as error:
+                    self._say(str(error))
+
+        name = f"{Path(self.ui.rig_path).stem or 'rig'}.html"
+        self.app.push_screen(Ask("Write the page to this file; enter writes it, escape does not", text=name), write)
+
+    def _say(self, words: str) -> None:
+        self.ui.said = words
+        self.draw(slow=True)
+
+    def _act(self, act: Callable[[GuidedRound], None]) -> None:
+        if isinstance(self._lines.work, GuidedRound):
+            act(self._lines.work)
+        self.draw(slow=True)

@@ -1,0 +1,214 @@
+"""A check against the plan as the screen needs it: a guided round on a live source, or a recording held against it.
+
+Nothing here knows of a screen, and nothing is sent.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Sequence
+from pathlib import Path
+
+from busbench.errors import BusbenchError
+from busbench.model import Chunk
+from busbench.rig.model import Rig
+from busbench.tui.live import LiveSession
+from busbench.tui.replay import ReplaySession
+from busbench.verify.check import About, Check, Verdict
+from busbench.verify.session import Session as Round
+from busbench.verify.steps import Step
+from busbench.verify.verify import Verification, verify
+
+BYTE_FORMATS = ("pcapng", "raw bytes", "byte CSV", "USB capture")
+SKIPPED = "skipped"
+
+
+class Stage(enum.Enum):
+    """What a guided round waits for."""
+
+    START = enum.auto()  # the word to begin
+    READY = enum.auto()  # the word that the person has read what to do
+    LISTENING = enum.auto()  # the least time of the step
+    RETURN = enum.auto()  # the word that the control is back at rest
+    OVER = enum.auto()  # nothing
+
+
+class GuidedRound:
+    """One round on a live source.
+
+    Args:
+        live: what is watched; its ticks drive the round.
+        rig: the plan.
+    """
+
+    def __init__(self, live: LiveSession, rig: Rig) -> None:
+        self.live, self.rig = live, rig
+        self.stage = Stage.START
+        self.at = 0
+        self.since_row = 0  # first frame of the step
+        self.found: Verification | None = None
+        self.results: dict[int, tuple[Check, ...] | None] = {}  # by step; None where it was skipped
+        self._round = self._anew()
+        self._until_ns = 0
+        live.listeners.append(self._hear)
+
+    @property
+    def steps(self) -> tuple[Step, ...]:
+        """All steps."""
+        return self._round.steps
+
+    @property
+    def step(self) -> Step:
+        """The step where it stands."""
+        return self.steps[min(self.at, len(self.steps) - 1)]
+
+    @property
+    def left_s(self) -> float:
+        """Time for which it still listens."""
+        return max(0.0, (self._until_ns - self.live.now()) / 1e9)
+
+    def go_on(self) -> None:
+        """The person has done what was asked, or has read what to do."""
+        match self.stage:
+            case Stage.START | Stage.OVER:
+                self._round = self._anew()
+                self.found, self.results, self.at = None, {}, 0
+                self.stage = Stage.READY
+            case Stage.READY:
+                self._begin()
+            case Stage.RETURN:
+                self._end()
+            case Stage.LISTENING:
+                pass  # it goes on by itself
+
+    def again(self) -> None:
+        """Begin the step anew, or the one before where this one has not begun."""
+        if self.stage in (Stage.LISTENING, Stage.RETURN):
+            self.stage = Stage.READY
+        elif self.stage is Stage.READY:
+            self.at = max(0, self.at - 1)
+
+    def skip(self) -> None:
+        """Leave the step out; it is not tested."""
+        if self.stage in (Stage.READY, Stage.LISTENING, Stage.RETURN):
+            self.results[self.at] = None
+            self._next()
+
+    def finish(self) -> None:
+        """End the round; steps that did not come are not tested."""
+        if self.stage in (Stage.READY, Stage.LISTENING, Stage.RETURN):
+            self.found = self._round.finish(t_ns=self._now())
+            self.stage = Stage.OVER
+
+    def close(self) -> None:
+        """Hear no more."""
+        if self._hear in self.live.listeners:
+            self.live.listeners.remove(self._hear)
+
+    def _anew(self) -> Round:
+        live = self.live
+        utc_ns = live.port.start_utc_ns
+        return Round(self.rig, source=live.source, clock=live.clock, start_utc_ns=utc_ns, line=live.line)
+
+    def _now(self) -> int:
+        return max(self.live.now(), self._round.last_t_ns)  # a virtual receiver may run ahead of the clock
+
+    def _begin(self) -> None:
+        t_ns = self._now()
+        self._round.begin(self.step, t_ns=t_ns)
+        self.live.mark(t_ns, self.step.mark)
+        self.since_row = len(self.live.store)
+        self._until_ns = t_ns + round(self.step.least_s * 1e9)
+        self.stage = Stage.LISTENING
+
+    def _end(self) -> None:
+        self.results[self.at] = self._round.end(self.step, t_ns=self._now())
+        self._next()
+
+    def _next(self) -> None:
+        self.at += 1
+        self.stage = Stage.READY
+        if self.at >= len(self.steps):
+            self.finish()
+
+    def _hear(self, chunks: Sequence[Chunk]) -> None:
+        if self.stage in (Stage.START, Stage.OVER):
+            return
+        self._round.feed(chunks)
+        if self.live.port.has_ended or self.live.is_lost:
+            self.finish()
+        elif self.stage is Stage.LISTENING and self.live.now() >= self._until_ns:
+            if self.step.channels:
+                self.stage = Stage.RETURN
+            else:
+                self._end()
+
+
+class Recorded:
+    """A recording held against the plan; `work` takes a while and runs beside the screen.
+
+    Args:
+        session: the recording.
+        rig: the plan.
+    """
+
+    def __init__(self, session: ReplaySession, rig: Rig) -> None:
+        self._session, self._rig = session, rig
+        self.found: Verification | None = None
+        self.error = ""
+
+    def work(self) -> None:
+        """Read it and make the checks."""
+        try:
+            recording = self._session.read_whole()
+        except BusbenchError as error:
+            self.error = str(error)
+            return
+        more: tuple[Check, ...] = ()
+        if recording.info.format not in BYTE_FORMATS:
+            why = "this screen looks at the bus alone; `busbench verify` looks at pulse lines too"
+            more = (About("pulse", "pulse outputs").not_tested("pulse outputs", why),)
+        self.found = verify(recording, self._rig, more=more)
+
+
+def write_page(found: Verification, path: str, *, source: str, rig_path: str) -> str:
+    """Write the page to print and sign to a new file.
+
+    Args:
+        found: the checks.
+        path: the file.
+        source: port or recording.
+        rig_path: the rig file.
+
+    Returns:
+        For people: what was written.
+
+    Raises:
+        BusbenchError: it is there already, or cannot be written.
+    """
+    from busbench.report.page import page_html
+    from busbench.report.provenance import gather
+
+    kept = source if Path(source).is_file() else None
+    text = page_html(found, provenance=gather(source=source, recording_path=kept, rig_path=rig_path))
+    try:
+        with Path(path).open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except FileExistsError:
+        raise BusbenchError(f"{path}: is there already", hint="choose another name") from None
+    except (OSError, ValueError) as error:
+        raise BusbenchError(f"{path}: cannot be written ({getattr(error, 'strerror', None) or error})") from None
+    return f"wrote {path}"
+
+
+def words_of(checks: Sequence[Check]) -> str:
+    """Verdict of a step in words: "pass (12)", "FAIL (1 of 12)", "done" where it is judged at the end."""
+    if not checks:
+        return "done, judged at the end"
+    failed = sum(check.verdict is Verdict.FAIL for check in checks)
+    untested = sum(check.verdict is Verdict.NOT_TESTED for check in checks)
+    if failed:
+        return f"FAIL ({failed} of {len(checks)})"
+    if untested:
+        return f"not tested ({untested} of {len(checks)})"
+    return f"pass ({len(checks)})"

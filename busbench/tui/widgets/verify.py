@@ -1,0 +1,175 @@
+"""A guided check: what to do, what is seen, and the verdicts; or the verdicts of a recording."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+from shlex import quote
+
+from busbench.tui.lanes import MOVING
+from busbench.tui.text import Line, fit, plain, value_words
+from busbench.tui.ui import Ui
+from busbench.tui.verifying import GuidedRound, Recorded, Stage, words_of
+from busbench.tui.widgets.drawn import Drawn
+from busbench.verify.check import CAUTION, Check, Verdict
+from busbench.verify.verify import Verification
+
+BEFORE = "Propellers off. Make sure that nothing can be hurt when a surface moves."
+NO_RIG = "A check needs the plan: start with `busbench watch SOURCE --rig RIG.toml`."
+_STYLES = {Verdict.PASS: "good", Verdict.FAIL: "bad", Verdict.NOT_TESTED: "warn"}
+_WORDS = {Verdict.PASS: "pass", Verdict.FAIL: "FAIL", Verdict.NOT_TESTED: "not tested"}
+_ORDER = (Verdict.FAIL, Verdict.NOT_TESTED, Verdict.PASS)
+_INDENT = 14
+
+
+class VerifyLines(Drawn):
+    """All of it.
+
+    Args:
+        ui: what is shown, and how.
+    """
+
+    def __init__(self, ui: Ui) -> None:
+        super().__init__(ui)
+        self.work: GuidedRound | Recorded | None = None
+        self.top = 0  # first line of the list at the end
+
+    def lines(self, width: int, height: int) -> list[Line]:
+        """As far as it has come."""
+        work = self.work
+        if work is None:
+            return list(wrapped(NO_RIG, width, "warn"))
+        if work.found is not None:
+            return self._verdicts(work.found, width, height, is_live=isinstance(work, GuidedRound))
+        if isinstance(work, Recorded):
+            return list(wrapped(work.error or "reading the recording, then checking it ...", width, "warn"))
+        head = [*self._head(work, width), [("", "ink")]]
+        if work.stage is not Stage.START:
+            head += [*self._seen(work, width), [("", "ink")]]
+        rows, here = _steps(work, width)
+        room = max(1, height - len(head))
+        first = max(0, min(here - room // 3, len(rows) - room))
+        return [*head, *rows[first : first + room]]
+
+    def scroll(self, lines: int) -> None:
+        """Move the list at the end."""
+        self.top = max(0, self.top + lines)
+
+    def _head(self, work: GuidedRound, width: int) -> Iterator[Line]:
+        name = plain(work.rig.plan.name)
+        if work.stage is Stage.START:
+            yield [(f" {name}: a guided check in {len(work.steps)} steps", "title")]
+            yield from wrapped(BEFORE, width, "warn")
+            yield [(" Nothing is sent. Enter begins.", "here")]
+            return
+        yield [(f" {name}: step {work.at + 1} of {len(work.steps)}: {plain(work.step.mark)}", "title")]
+        yield from wrapped(work.step.instruction, width, "here")
+        match work.stage:
+            case Stage.READY:
+                yield [(" Enter when you begin.", "warn")]
+            case Stage.LISTENING:
+                yield [(f" Go on; listening for {work.left_s:.1f} s more.", "warn")]
+            case _:
+                yield [(" Enter when it is back at rest.", "warn")]
+
+    def _seen(self, work: GuidedRound, width: int) -> Iterator[Line]:
+        session, scale, unit = work.live, work.rig.scale, self.ui.unit
+        yield [(fit(" seen now", width), "head")]
+        row = len(session.store) - 1
+        if row < 0 or session.flags is None:
+            yield [("   no frame is coming", "gap")]
+            return
+        lanes = session.lanes(2)
+        for channel in work.step.channels[:6]:
+            value, at = int(lanes.values[channel - 1]), channel - 1
+            text = f"   {channel:2d} {fit(plain(session.names.get(channel, '')), 18)}"
+            if channel > 16:
+                yield [(f"{text} {'on' if value else 'off'}", "pen")]
+                continue
+            text += f"{value_words(value, unit, scale):>7} {_unit(unit)}"
+            if work.stage is not Stage.READY and work.since_row <= row:
+                low, high = session.store.span(work.since_row, row + 1)
+                ends = (value_words(int(one[at]), unit, scale) for one in (low, high))
+                text += f"   {' to '.join(ends)} in this step"
+            yield [(text, "pen")]
+        moving = [at + 1 for at, state in enumerate(lanes.states) if state == MOVING]
+        others = [number for number in moving if number not in work.step.channels]
+        said = ", ".join(_named(session.names, number) for number in (others if work.step.channels else moving))
+        what = "also moving" if work.step.channels else "moving"
+        yield [(fit(f"   {what}: {said or 'nothing'}", width), "warn" if said else "dim")]
+        yield [(fit(f"   flags: {session.flag_words}", width), "lost" if "L" in session.flag_words else "dim")]
+
+    def _verdicts(self, found: Verification, width: int, height: int, *, is_live: bool) -> list[Line]:
+        source, rig = quote(self.ui.needs.source), quote(self.ui.rig_path or "RIG.toml")
+        counts = ", ".join(
+            f"{found.count(verdict)} {word}"
+            for verdict, word in zip(_ORDER, ("failed", "not tested", "passed"), strict=True)
+        )
+        name = plain(found.evidence.rig.plan.name)
+        head: list[Line] = [
+            [(f" {name}: ", "title"), (_WORDS[found.verdict], _STYLES[found.verdict]), (f"  {counts}", "ink")],
+            *wrapped(CAUTION, width, "dim"),
+            *wrapped(f"w writes the page; so does: busbench verify {source} --rig {rig} --report PAGE.html", width),
+        ]
+        if is_live:
+            head.append([(" Enter begins a new round.", "ink")])
+        rows = [
+            line
+            for verdict in _ORDER
+            for check in found.checks
+            if check.verdict is verdict
+            for line in _finding(check, width)
+        ]
+        room = max(1, height - len(head) - 1)
+        self.top = max(0, min(self.top, len(rows) - room))
+        more = len(rows) - self.top - room
+        told = f" up and down scroll; {more} lines below" if more > 0 else ""
+        return [*head, [(fit(told, width), "head")], *rows[self.top : self.top + room]]
+
+
+def wrapped(text: str, width: int, style: str = "ink", *, indent: int = 1) -> Iterator[Line]:
+    """A sentence on as many lines as it takes."""
+    for part in textwrap.wrap(plain(text), max(10, width - indent - 1)) or [""]:
+        yield [(" " * indent + part, style)]
+
+
+def _unit(unit: str) -> str:
+    return {"counts": "counts", "us": "µs", "percent": "%"}[unit]
+
+
+def _named(names: dict[int, str], channel: int) -> str:
+    return f"{channel} {plain(names.get(channel, ''))}".rstrip()
+
+
+def _steps(work: GuidedRound, width: int) -> tuple[list[Line], int]:
+    """The steps with what came of them, and the line of the step where it stands."""
+    rows: list[Line] = [[(fit(" steps", width), "head")]]
+    here = 0
+    is_going = work.stage is not Stage.START
+    for at, step in enumerate(work.steps):
+        words, style = "", "dim"
+        if at in work.results:
+            checks = work.results[at]
+            words = "skipped, not tested" if checks is None else words_of(checks)
+            style = "warn" if checks is None or "not" in words else "bad" if "FAIL" in words else "good"
+        is_here = is_going and at == work.at
+        if is_here:
+            here = len(rows)
+        mark = ">" if is_here else " "
+        rows.append(
+            [(f" {mark} {at + 1:2d} {fit(plain(step.mark), 22)} ", "chosen" if is_here else "ink"), (words, style)]
+        )
+        for check in work.results.get(at) or ():
+            if check.verdict is Verdict.FAIL:
+                rows += wrapped(f"{check.subject}: {check.name}: {check.sentence}", width, "ink", indent=6)
+    return rows, here
+
+
+def _finding(check: Check, width: int) -> Iterator[Line]:
+    said = list(wrapped(f"{check.subject}: {check.name}: {check.sentence}", width, indent=_INDENT))
+    head = fit(f" {_WORDS[check.verdict]}", _INDENT)
+    yield [(head, _STYLES[check.verdict]), (said[0][0][0][_INDENT:], "ink")]
+    yield from said[1:]
+
+
+__all__ = ["NO_RIG", "VerifyLines", "wrapped"]
