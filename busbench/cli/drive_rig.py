@@ -7,16 +7,18 @@ from dataclasses import replace
 
 from busbench.drive.frames import FrameBlock
 from busbench.drive.limits import SWITCH_ON, Limits
-from busbench.drive.program import Program, default_limits, level_counts, lock
+from busbench.drive.program import Program, default_limits, lock
 from busbench.errors import DriveError
 from busbench.rig.ends import rest_counts
-from busbench.rig.model import Device, Rig
+from busbench.rig.model import Rig
+from busbench.rig.motors import motor_locks, motors
 from busbench.rig.virtual_rig import VirtualRig
 from busbench.wire.bulk import CHANNELS, FRAME_BYTES, unpack_channels
 from busbench.wire.scale import whole
 
-MOTOR_IDLE_PCT = -100.0
 LOOK_S = 0.5
+
+__all__ = ["apply_rig", "motors", "rehearse_on"]
 
 
 def apply_rig(program: Program, rig: Rig) -> Program:
@@ -53,23 +55,6 @@ def _at_rest(program: Program, rig: Rig) -> Limits:
             rest = whole(rest_counts(device, rig.scale), clip=True)
             channels[channel] = replace(limit, idle=min(max(rest, limit.low), limit.high))
     return replace(program.limits, channels=tuple(channels), switches_idle=tuple(switches))
-
-
-def motor_locks(rig: Rig) -> dict[int, int]:
-    """Channel (0-17) of each motor and where it rests, in counts, or 0 and 1."""
-    return {device.channel - 1: _motor_idle(device, rig) for device in motors(rig) if device.channel is not None}
-
-
-def motors(rig: Rig) -> tuple[Device, ...]:
-    """The devices that can turn a propeller."""
-    return tuple(device for device in rig.driven if device.motor and device.channel is not None)
-
-
-def _motor_idle(device: Device, rig: Rig) -> int:
-    pct = device.failsafe if isinstance(device.failsafe, int | float) else MOTOR_IDLE_PCT
-    if device.channel is not None and device.channel > CHANNELS:
-        return int(pct / 100 >= SWITCH_ON)
-    return whole(level_counts(pct, "%", rig.scale), clip=True)
 
 
 def rehearse_on(rig: Rig, program: Program, blocks: Iterable[FrameBlock]) -> Iterator[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -95,89 +94,50 @@ def walk(orders: Orders) -> int:
         PortError: the port cannot be used, or was lost on the way; the answers are saved.
     """
     from busbench.cli.keys import has_keyboard, read_keys
-    from busbench.cli.walk_rig import DIRECTIONS
     from busbench.rig.load import read_rig
+    from busbench.verify.walk_rig import DIRECTIONS
+    from busbench.verify.walk_round import begin_walk, motion_lines, plan_walk, program_of, save_walk
 
     rig = read_rig(orders.rig)
     if orders.faults and not orders.is_rehearsal:
         raise DriveError("--fault: goes with virtual: only", hint="leave it out")
-    head, stops = _plan(rig, orders)
+    head, stops = plan_walk(
+        rig,
+        rig_path=orders.rig,
+        port=orders.port,
+        is_rehearsal=orders.is_rehearsal,
+        rate_pct_per_s=orders.rate_pct_per_s,
+    )
     if not orders.is_rehearsal:
         from busbench.cli.drive_port import CAUTIONS, require_arming
 
-        for line in (*_motion_lines(head, stops), "", *CAUTIONS, ""):
+        for line in (*motion_lines(head, stops), "", *CAUTIONS, ""):
             say(line)
         require_arming(orders.port, is_armed=orders.is_armed)
     elif not has_keyboard():
         raise DriveError("walk: standard input is no terminal, so nobody could answer", hint="run it in a terminal")
     path = _answers_path(orders)
-    head, state = _begin(head, stops, path=path, is_resumed=orders.is_resumed)
+    head, state, anew = begin_walk(head, stops, path=path, is_resumed=orders.is_resumed)
+    for name in anew:
+        say(f"{name}: the plan has changed since, so it is walked anew")
     with ExitStack() as stack:
         bench = _open_bench(orders, rig, head, stack)
         read_key = stack.enter_context(read_keys())
-        _save(path, head, state)  # before anything moves, a file that cannot be written is known
+        save_walk(path, head, state)  # before anything moves, a file that cannot be written is known
         say(f"{rig.plan.name}: {len(stops)} to walk{f', answers go to {path}' if path else ''}")
         say(DIRECTIONS)
         state, is_interrupted = go_round(
             state,
             bench=bench,
             read_key=read_key,
-            program_of=lambda stop: _program(stop, head),
-            save=lambda state: _save(path, head, state),
+            program_of=lambda stop: program_of(stop, head),
+            save=lambda state: save_walk(path, head, state),
         )
     for line in summary_lines(state.entries, head.not_walked):
         click.echo(plain(line))
     if not state.is_good and path:
         say("go on later with --resume")
     return INTERRUPTED if is_interrupted else 0 if state.is_good else 1
-
-
-def _plan(rig: Rig, orders: Orders) -> tuple[WalkHead, tuple[Stop, ...]]:
-    from busbench.cli.drive_rig import motor_locks
-    from busbench.cli.walk_bench import now_utc
-    from busbench.cli.walk_rig import stops_of
-    from busbench.drive.walk_file import WalkHead
-    from busbench.drive.walk_program import walk_limits
-
-    stops, not_walked = stops_of(rig)
-    if not stops:
-        raise DriveError(f"{orders.rig}: nothing to walk", hint="it needs a servo on the bus that has a channel")
-    rate = orders.rate_pct_per_s
-    limits = walk_limits(stops, scale=rig.scale, locked=motor_locks(rig), rate_pct_per_s=rate)
-    head = WalkHead(
-        rig=rig.plan.name,
-        port=orders.port,
-        is_rehearsal=orders.is_rehearsal,
-        started_utc=now_utc(),
-        limits=limits,
-        period_s=rig.plan.period_ms / 1e3,
-        rate_pct_per_s=rate,
-        scale=rig.scale,
-        not_walked=not_walked,
-    )
-    _program(stops[0], head)  # a frame period that cannot be is told now
-    return head, stops
-
-
-def _program(stop: Stop, head: WalkHead) -> Program:
-    from busbench.drive.walk_program import stop_program
-
-    return stop_program(stop, limits=head.limits, scale=head.scale, period_s=head.period_s)
-
-
-def _motion_lines(head: WalkHead, stops: Sequence[Stop]) -> Iterator[str]:
-    """What will move how far, and what is locked."""
-    from busbench.wire.bulk import CHANNELS
-
-    yield f"{head.rig}: one after another, each after a word from you, all other channels held:"
-    for stop in stops:
-        if stop.channel >= CHANNELS:
-            yield f"  {stop.announced}: on and off"
-        else:
-            low, high = (head.scale.to_percent(counts) for counts in (stop.low, stop.high))
-            yield f"  {stop.announced}: {low:+.1f} to {high:+.1f} % ({stop.low} to {stop.high} counts)"
-    for name, why in head.not_walked:
-        yield f"  {name} is not walked: {why}"
 
 
 def _answers_path(orders: Orders) -> Path | None:
@@ -187,41 +147,9 @@ def _answers_path(orders: Orders) -> Path | None:
         if orders.is_resumed:
             raise DriveError("--resume: needs --answers in a rehearsal", hint="name the file to go on with")
         return None
-    return Path(f"{Path(orders.rig).stem}.walk.json")
+    from busbench.verify.walk_round import answers_path
 
-
-def _begin(head: WalkHead, stops: Sequence[Stop], *, path: Path | None, is_resumed: bool) -> tuple[WalkHead, Walk]:
-    from dataclasses import replace
-
-    from busbench.drive.walk import begin, resume
-    from busbench.drive.walk_file import merge, read_walk
-
-    if path is None or not is_resumed:
-        if path is not None and os.path.lexists(path):
-            raise DriveError(
-                f"{path}: there is such a file already", hint="go on with it by --resume, or name another by --answers"
-            )
-        return head, begin(stops)
-    saved = read_walk(path)
-    if saved.rig != head.rig:
-        raise DriveError(f"{path}: answers for {saved.rig}, not for {head.rig}", hint="name another file by --answers")
-    if saved.is_rehearsal != head.is_rehearsal:
-        kinds = ("a real walk", "a rehearsal")
-        raise DriveError(
-            f"{path}: answers of {kinds[saved.is_rehearsal]}, and this is {kinds[head.is_rehearsal]}",
-            hint="name another file by --answers",
-        )
-    entries, anew = merge(stops, saved, path=path)
-    for name in anew:
-        say(f"{name}: the plan has changed since, so it is walked anew")
-    return replace(head, started_utc=saved.started_utc), resume(entries)
-
-
-def _save(path: Path | None, head: WalkHead, state: Walk) -> None:
-    if path is not None:
-        from busbench.drive.walk_file import write_walk
-
-        write_walk(path, head, state.entries)
+    return answers_path(orders.rig)
 
 
 def _open_bench(orders: Orders, rig: Rig, head: WalkHead, stack: ExitStack) -> Bench:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import time
 from collections.abc import Callable
 from typing import Protocol
@@ -11,8 +10,7 @@ import click
 
 from busbench.cli.drive_port import LOOK_S, count_down, result_line, send
 from busbench.cli.keys import ReadKey
-from busbench.cli.walk_rig import Watch
-from busbench.drive.frames import EndState, Feed, FrameBlock
+from busbench.drive.frames import EndState
 from busbench.drive.program import Program
 from busbench.drive.source import DriveSource
 from busbench.drive.walk import Ended, Move
@@ -20,11 +18,8 @@ from busbench.errors import PortError
 from busbench.port.live import LivePort
 from busbench.rig.model import Rig
 from busbench.rig.virtual_rig import VirtualRig
-from busbench.wire.bulk import FRAME_BYTES, unpack_channels
-
-_BLOCK = 32
-_LOOK_FRAMES = 4
-_SETTLE_S = 3.0
+from busbench.verify.walk_rehearsal import Rehearsal
+from busbench.verify.walk_round import now_utc
 
 
 class Bench(Protocol):
@@ -43,11 +38,6 @@ class Bench(Protocol):
 
     def tick(self) -> None:
         """Called many times a second while the builder thinks."""
-
-
-def now_utc() -> str:
-    """As in 2026-05-01T09:30:00Z."""
-    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
 def patient(read_key: ReadKey, tick: Callable[[], None]) -> ReadKey:
@@ -133,35 +123,19 @@ class VirtualBench:
     """
 
     def __init__(self, plan: Rig, aircraft: VirtualRig, *, hold: Program) -> None:
-        self._plan, self._aircraft = plan, aircraft
-        self._t_ns = 0
-        self._period_ns = round(hold.period_s * 1e9)
-        feed = Feed(hold)
-        for _ in range(round(_SETTLE_S / hold.period_s / _BLOCK)):
-            self._play(feed.take(_BLOCK), None)
+        self._rehearsal = Rehearsal(plan, aircraft, hold=hold)
 
     def move(self, program: Program, *, read_key: ReadKey) -> tuple[Move | None, str]:
         """As Bench says."""
-        t_utc, frames, pressed = now_utc(), 0, ""
-        feed = Feed(program)
-        watch = Watch(self._plan, self._aircraft.states())
-        while not feed.is_over:
-            if not pressed and frames and (pressed := read_key(0)):
-                feed.stop()
+        t_utc, pressed = now_utc(), ""
+        motion = self._rehearsal.begin(program)
+        while not motion.is_over:
+            if not pressed and motion.frames and (pressed := read_key(0)):
+                motion.feed.stop()
                 continue
-            block = feed.take(_BLOCK)
-            self._play(block, watch)
-            frames += len(block)
+            self._rehearsal.go_on(motion)
         ended = Ended.STOPPED if pressed else Ended.RAN
-        return Move(t_utc, round(frames * program.period_s, 3), ended, seen=tuple(watch.words())), pressed
+        return Move(t_utc, motion.duration_s, ended, seen=tuple(motion.words())), pressed
 
     def tick(self) -> None:
         """It waits."""
-
-    def _play(self, block: FrameBlock, watch: Watch | None) -> None:
-        counts, flags = unpack_channels(block.raw), block.raw[:, FRAME_BYTES - 2].tolist()
-        for row in range(len(block)):
-            self._aircraft.frame(self._t_ns, counts[row], flags=flags[row])
-            self._t_ns += self._period_ns
-            if watch is not None and row % _LOOK_FRAMES == 0:
-                watch.look(self._aircraft.states())

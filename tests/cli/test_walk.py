@@ -23,12 +23,12 @@ from busbench.cli.keys import GONE, ReadKey
 from busbench.cli.walk import command
 from busbench.cli.walk_bench import PortBench
 from busbench.cli.walk_keys import read_line
-from busbench.cli.walk_rig import stops_of
 from busbench.drive.walk import Ended, Stop
 from busbench.drive.walk_program import hold_program, stop_program, walk_limits
 from busbench.errors import BusbenchError, PortError
 from busbench.port.live import open_live
 from busbench.rig.load import parse_rig, read_rig
+from busbench.verify.walk_rig import stops_of
 from busbench.wire.scale import Scale
 from tests.cli.running import CAPTURES
 from tests.drive.helpers import counts_of

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from busbench.cli.drive_rig import motor_locks
 from busbench.drive.limits import ALL_CHANNELS
 from busbench.drive.walk import Stop
 from busbench.rig.ends import ends_of, rest_counts
 from busbench.rig.model import Device, Rig
+from busbench.rig.motors import motor_locks
 from busbench.rig.virtual_rig import DeviceState
 from busbench.wire.bulk import CHANNELS
 from busbench.wire.scale import whole
