@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -121,21 +122,22 @@ def ruler(value: int, low: int, high: int, width: int, glyphs: Glyphs, *, top: i
     def cell(counts: int) -> int:
         return min(width - 1, counts * width // (top + 1))
 
-    first, last, here = cell(low), cell(high), cell(value)
-    ticks = {cell(counts) for counts in _MARKED} if top == WIRE_MAX else set()
-    pieces: list[tuple[str, str]] = []
-    for at in range(width):
-        if at == here:
-            piece = glyphs.here, "here"
-        elif first <= at <= last:
-            piece = glyphs.span, "span"
-        else:
-            piece = glyphs.tick if at in ticks else glyphs.rule, "rule"
-        if pieces and pieces[-1][1] == piece[1]:
-            pieces[-1] = pieces[-1][0] + piece[0], piece[1]
-        else:
-            pieces.append(piece)
-    return pieces
+    here = cell(value)
+    first, last = min(cell(low), here), max(cell(high), here)
+    bare = _bare_ruler(width, glyphs, top)
+    return [
+        (bare[:first], "rule"),
+        (glyphs.span * (here - first), "span"),
+        (glyphs.here, "here"),
+        (glyphs.span * (last - here), "span"),
+        (bare[last + 1 :], "rule"),
+    ]
+
+
+@lru_cache
+def _bare_ruler(width: int, glyphs: Glyphs, top: int) -> str:
+    ticks = {counts * width // (top + 1) for counts in _MARKED} if top == WIRE_MAX else set()
+    return "".join(glyphs.tick if at in ticks else glyphs.rule for at in range(width))
 
 
 def bars(counts: I64, width: int, height: int, glyphs: Glyphs) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -61,7 +62,8 @@ def text_of(app: BenchApp) -> str:
 
 
 def check(name: str, text: str) -> None:
-    """Compare a screen with its file."""
+    """Compare a screen with its file; how many views there are is no matter."""
+    text = re.sub(r"1-\d view", "1-n view", text)
     path = SNAPSHOTS / f"{name}.txt"
     if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
         path.write_text(text, encoding="utf-8")

@@ -1,0 +1,65 @@
+"""Pictures of characters by their literal look."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from busbench.tui.draw import ASCII, UNICODE, bars, large, large_scale, ruler, traces
+
+
+def plain(pieces: list[tuple[str, str]]) -> str:
+    return "".join(text for text, _ in pieces)
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "look"),
+    [
+        (992, 992, 992, "-+-------#-------+--"),
+        (0, 0, 0, "#+-------+-------+--"),
+        (2047, 172, 2047, "-==================#"),
+        (1811, 500, 1811, "-+--=============#--"),
+    ],
+)
+def test_a_ruler(value: int, low: int, high: int, look: str) -> None:
+    assert plain(ruler(value, low, high, 20, ASCII)) == look
+
+
+def test_a_ruler_of_two_states() -> None:
+    assert plain(ruler(1, 0, 1, 8, UNICODE, top=1)) == "━━━━◆───"
+
+
+def lanes(*values: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    return np.array([values], np.int16), np.array([0], np.uint16), np.array([1600], np.uint16)
+
+
+def test_a_trace_of_plain_characters() -> None:
+    assert traces(*lanes(0, 399, 400, 800, 1200, 1600, -1, 0), ASCII) == [["__.-'' _"]]
+
+
+def test_a_trace_of_dots_joins_steps_and_leaves_holes() -> None:
+    assert traces(*lanes(0, 0, 0, 0), UNICODE) == [["⣀⣀"]]
+    assert traces(*lanes(0, 0, 1600, 1600), UNICODE) == [["⣀⠏"]]
+    assert traces(*lanes(1600, -1, -1, 0), UNICODE) == [["⠁⢀"]]
+
+
+def test_a_trace_of_two_lines() -> None:
+    ((top, bottom),) = traces(*lanes(0, 0, 1600, 1600), UNICODE, rows=2)
+    assert (top, bottom) == ("⠀⡏", "⣀⠇")
+
+
+def test_a_still_lane_is_a_line_in_the_middle() -> None:
+    values = np.array([[992, 993, 992, 992]], np.int16)
+    (line,) = traces(values, np.array([992], np.uint16), np.array([993], np.uint16), ASCII)
+    assert line == ["----"]
+
+
+def test_bars_show_the_smallest_count() -> None:
+    assert bars(np.array([0, 1, 1000, 500]), 4, 2, ASCII) == ["  | ", " .||"]
+    assert bars(np.array([1, 1, 2, 2]), 2, 1, UNICODE) == ["▄█"]
+
+
+def test_large_figures() -> None:
+    assert large("1", 1, ASCII) == ["  ##    ", "####    ", "  ##    ", "  ##    ", "######  "]
+    assert len(large("17", 3, UNICODE)) == 15
+    assert [large_scale("10", *size) for size in ((80, 24), (13, 24), (30, 5), (60, 11))] == [4, 0, 1, 2]
