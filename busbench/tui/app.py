@@ -177,6 +177,9 @@ class BenchApp(App[None]):
             if self.ui.session is None:
                 self.exit()
             return
+        session = self.ui.session
+        if session is not None and session.is_live and session.source == source:
+            session.close()  # a port is held by one at a time, and that is we
         self.run_worker(lambda: self._open(source), thread=True, exit_on_error=True)
 
     def _open(self, source: str) -> None:
