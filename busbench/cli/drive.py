@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +14,7 @@ from busbench.errors import DriveError
 if TYPE_CHECKING:
     from busbench.drive.frames import FrameBlock
     from busbench.drive.program import Program
+    from busbench.rig.model import Rig
 
 SHAPE_WORDS = ("sweep", "hold", "ramp", "triangle", "sine", "square", "steps", "staircase", "chirp", "wander", "replay")
 MOTOR_IDLE_PCT = -100.0
@@ -64,16 +65,16 @@ def _with_shape_options(function: Any) -> Any:
 class Orders:
     """What is to be done with a program."""
 
-    to: str | None
-    end: str
-    motor: tuple[str, ...]
-    no_motor: bool
-    rig: str | None
-    lock: tuple[int, ...]
-    is_armed: bool
-    preview: bool
-    is_ascii: bool
-    force: bool
+    to: str | None = None
+    end: str = "neutral"
+    motor: tuple[str, ...] = ()
+    no_motor: bool = False
+    rig: str | None = None
+    lock: tuple[int, ...] = ()
+    is_armed: bool = False
+    preview: bool = False
+    is_ascii: bool = False
+    force: bool = False
 
 
 @click.command("drive", short_help="send test sweeps to a port or a file, inside limits")
@@ -240,16 +241,44 @@ def _rehearse_on(plan: str, program: Program, blocks: Iterator[FrameBlock]) -> I
     return rehearse_on(read_rig(plan), program, blocks)
 
 
+def locks(orders: Orders) -> Callable[[Program], Program] | None:
+    """What names channels and locks motors as the command says, None where it does not say what drives a motor."""
+    if not _names_motor(orders):
+        return None
+    rig = _read_rig(orders)
+    rest = load_program("hold", {"channel": (1,), "level": "0", "duration": 1.0})
+    _locked_as(rest, orders, rig)  # what is said wrongly is told now
+    return lambda program: _locked_as(program, orders, rig)
+
+
 def _locked(program: Program, orders: Orders) -> Program:
     """The program with the channels locked that the command names."""
+    return _locked_as(program, orders, _read_rig(orders))
+
+
+def _read_rig(orders: Orders) -> Rig | None:
+    if orders.motor and orders.no_motor:
+        raise DriveError("--no-motor: contradicts --motor", hint="give the one that is true")
+    if not orders.rig:
+        return None
+    from busbench.cli.drive_rig import motors
+    from busbench.rig.load import read_rig
+
+    rig = read_rig(orders.rig)
+    if orders.no_motor and (found := motors(rig)):
+        raise DriveError(f"--no-motor: {orders.rig} has a motor, {found[0].name}", hint="give the one that is true")
+    return rig
+
+
+def _locked_as(program: Program, orders: Orders, rig: Rig | None) -> Program:
     from dataclasses import replace
 
     from busbench.drive.program import lock
 
-    if orders.motor and orders.no_motor:
-        raise DriveError("--no-motor: contradicts --motor", hint="give the one that is true")
-    if orders.rig:
-        program = _rigged(program, orders.rig, no_motor=orders.no_motor)
+    if rig is not None:
+        from busbench.cli.drive_rig import apply_rig
+
+        program = apply_rig(program, rig)
     limits = program.limits
     names = dict(program.channel_names)
     for text in orders.motor:
@@ -259,16 +288,6 @@ def _locked(program: Program, orders: Orders) -> Program:
     for number in orders.lock:
         limits = lock(limits, channel=_channel("lock", number))
     return replace(program, limits=limits, channel_names=tuple(names.items()))
-
-
-def _rigged(program: Program, path: str, *, no_motor: bool) -> Program:
-    from busbench.cli.drive_rig import apply_rig, motors
-    from busbench.rig.load import read_rig
-
-    rig = read_rig(path)
-    if no_motor and (found := motors(rig)):
-        raise DriveError(f"--no-motor: {path} has a motor, {found[0].name}", hint="give the one that is true")
-    return apply_rig(program, rig)
 
 
 def _motor(text: str, program: Program) -> tuple[int, int | None]:

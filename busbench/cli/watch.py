@@ -20,6 +20,9 @@ _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busb
 @click.argument("source", metavar="[SOURCE]", required=False)
 @click.option("--rig", metavar="R.toml", help="Rig file: names of the channels, the scale, and the plan.")
 @click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
+@click.option("--motor", multiple=True, metavar="CH[=IDLE]",
+              help="Channel of a motor: locked at IDLE [default: -100 %].")  # fmt: skip
+@click.option("--no-motor", is_flag=True, help="No channel drives a motor.")
 @click.option("--bell", is_flag=True, help="Ring the terminal's bell on losses.")
 @click.option("--ascii", "is_ascii", is_flag=True, help="Draw with plain characters only.")
 @click.option("--theme", type=click.Choice(("light", "dark")), default="dark", show_default=True, help="Colours.")
@@ -49,6 +52,8 @@ def watch(
     options: ReadOptions,
     rig: str | None = None,
     is_armed: bool = False,
+    motor: tuple[str, ...] = (),
+    no_motor: bool = False,
     bell: bool = False,
     is_ascii: bool = False,
     theme: Literal["light", "dark"] = "dark",
@@ -60,13 +65,15 @@ def watch(
         options: line settings, and choices that a recording may leave open.
         rig: path of a rig file.
         is_armed: True lets a real port move things.
+        motor: channels that drive a motor, as CH or CH=IDLE.
+        no_motor: True where none does.
         bell: True rings on losses.
         is_ascii: True draws with plain characters.
         theme: colours.
 
     Raises:
         click.UsageError: the terminal cannot show it.
-        BusbenchError: the source or the rig cannot be opened.
+        BusbenchError: motors are said wrongly; the source or the rig cannot be opened.
     """
     from busbench.tui.terminal import is_dumb
 
@@ -74,6 +81,7 @@ def watch(
         raise click.UsageError(f"this terminal (TERM is dumb or not set) shows no screens: {_INSTEAD}")
     if not (sys.stdin and sys.stdin.isatty() and sys.stderr and sys.stderr.isatty()):
         raise click.UsageError(f"the terminal UI needs a terminal: {_INSTEAD}")
+    from busbench.cli.drive import Orders, locks
     from busbench.tui.opening import open_session
 
     plan = None
@@ -81,6 +89,8 @@ def watch(
         from busbench.rig.load import read_rig
 
         plan = read_rig(rig)
+
+    lock = locks(Orders(motor=motor, no_motor=no_motor, rig=rig))
 
     def opener(name: str) -> Session:
         return open_session(name, options=options, rig=plan)
@@ -98,4 +108,5 @@ def watch(
         rig=plan,
         rig_path=rig or "",
         is_armed=is_armed,
+        lock=lock,
     )

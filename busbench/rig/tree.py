@@ -109,6 +109,20 @@ def draw_tree(rows: tuple[TreeRow, ...], *, ascii_only: bool = False) -> str:
 
 def _cells(rows: tuple[TreeRow, ...], index: int, lines: dict[str, str]) -> tuple[str, str, str, str]:
     row = rows[index]
+    volts = f"{row.volts:.2f} V" if row.volts is not None else ""
+    amps = f"{row.amps:.2f} A" if row.amps is not None else ""
+    return branch_title(rows, index, lines=lines), row.lead, volts, amps
+
+
+def branch_title(rows: tuple[TreeRow, ...], index: int, *, lines: dict[str, str] = LINES) -> str:
+    """A row's name behind the lines that lead to it.
+
+    Args:
+        rows: from layout_tree.
+        index: of the row.
+        lines: LINES or LINES_ASCII.
+    """
+    row = rows[index]
     prefix = ""
     if row.parent >= 0:
         prefix = lines["end" if row.is_last else "tee"]
@@ -123,6 +137,4 @@ def _cells(rows: tuple[TreeRow, ...], index: int, lines: dict[str, str]) -> tupl
         title = f"{row.name} (sensor)"
     elif row.channel is not None:
         title = f"{row.channel:>2} {row.name}" + (" (off-bus)" if row.kind == "off-bus" else "")
-    volts = f"{row.volts:.2f} V" if row.volts is not None else ""
-    amps = f"{row.amps:.2f} A" if row.amps is not None else ""
-    return prefix + title, row.lead, volts, amps
+    return prefix + title

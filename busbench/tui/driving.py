@@ -200,7 +200,8 @@ class Drive:
 
     def progress(self) -> str:
         """How far the run is."""
-        return progress_text(self.how, self.program.period_s)
+        text = progress_text(self.how, self.program.period_s)
+        return text.replace(", 0 late, 0 skipped", "") if self.is_rehearsal else text
 
     def go_on(self) -> None:
         """One step nearer to movement: to the cautions, then to the countdown."""

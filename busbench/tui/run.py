@@ -13,6 +13,7 @@ from busbench.tui.session import Session
 from busbench.tui.ui import Ui
 
 if TYPE_CHECKING:
+    from busbench.drive.program import Program
     from busbench.rig.model import Rig
 
 
@@ -27,6 +28,7 @@ def make_app(
     rig: Rig | None = None,
     rig_path: str = "",
     is_armed: bool = False,
+    lock: Callable[[Program], Program] | None = None,
 ) -> BenchApp:
     """The app on a session.
 
@@ -37,10 +39,10 @@ def make_app(
         is_ascii: True draws with plain characters.
         shade: dark or light, where the terminal has the colours.
         is_timed: False leaves the ticks to the caller.
-        rig, rig_path, is_armed: see Ui.
+        rig, rig_path, is_armed, lock: see Ui.
     """
     ui = Ui(palette.choose(shade), glyphs=ASCII if is_ascii else UNICODE, rings=rings, session=session)
-    ui.rig, ui.rig_path, ui.is_armed = rig, rig_path, is_armed
+    ui.rig, ui.rig_path, ui.is_armed, ui.lock = rig, rig_path, is_armed, lock
     return BenchApp(ui, opener=opener, is_timed=is_timed)
 
 
@@ -54,6 +56,7 @@ def run(
     rig: Rig | None = None,
     rig_path: str = "",
     is_armed: bool = False,
+    lock: Callable[[Program], Program] | None = None,
 ) -> None:
     """Run the app until the person leaves; see make_app."""
     app = make_app(
@@ -65,6 +68,7 @@ def run(
         rig=rig,
         rig_path=rig_path,
         is_armed=is_armed,
+        lock=lock,
     )
     for name in ("COLUMNS", "LINES"):  # some shells export them, and they stay what they are when the window changes
         os.environ.pop(name, None)

@@ -1,0 +1,77 @@
+"""Drive: choose channel and shape, arm, move, stop."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.binding import Binding, BindingType
+
+from busbench.tui.driving import FIELDS, Drive, Phase
+from busbench.tui.screens.base import BenchView
+from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.driving import DriveLines
+
+_KEYS = (
+    ("up", "field(-1)"),
+    ("down", "field(1)"),
+    ("left", "change(-1)"),
+    ("right", "change(1)"),
+    ("shift+left", "change(-5)"),
+    ("shift+right", "change(5)"),
+    ("enter", "go_on"),
+    ("escape", "back"),
+)
+
+
+class DriveView(BenchView):
+    """Drive: choose channel and shape, arm, move, stop."""
+
+    IS_FAST = True
+    HAS_TIMELINE = False
+    BINDINGS: ClassVar[list[BindingType]] = [Binding(key, action, show=False) for key, action in _KEYS]
+
+    def body(self) -> Drawn:
+        """As BenchView says."""
+        self.drive = Drive(self.ui)
+        self._lines = DriveLines(self.ui, self.drive)
+        return self._lines
+
+    def keys(self) -> list[tuple[str, str]]:
+        """The keys of the phase."""
+        match self.drive.phase:
+            case Phase.SETTING:
+                pairs = super().keys()
+                return [("up down", "field"), ("left right", "change"), ("enter", "cautions"), pairs[0], *pairs[-2:]]
+            case Phase.CAUTIONS:
+                return [("enter", "count down"), ("escape", "back")]
+            case Phase.COUNTING:
+                return [("any key", "cancels")]
+            case Phase.MOVING:
+                return [("any key", "STOPS")]
+
+    def action_field(self, steps: int) -> None:
+        """Choose another field."""
+        if self.drive.phase is Phase.SETTING:
+            self._lines.field = (self._lines.field + steps) % len(FIELDS)
+            self.draw(slow=True)
+
+    def action_change(self, steps: int) -> None:
+        """Change the field chosen."""
+        if self.drive.phase is Phase.SETTING:
+            self.drive.settings.change(FIELDS[self._lines.field], steps)
+            self.drive.said = ""
+            self.draw(slow=True)
+
+    def action_go_on(self) -> None:
+        """To the cautions, then to the countdown."""
+        self.drive.go_on()
+        self.draw(slow=True)
+
+    def action_back(self) -> None:
+        """From the cautions back."""
+        self.drive.back()
+        self.draw(slow=True)
+
+    def on_screen_suspend(self) -> None:
+        """Who looks elsewhere reads the cautions anew."""
+        self.drive.back()

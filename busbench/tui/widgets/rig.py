@@ -1,0 +1,165 @@
+"""The plan as a tree with volts and amperes, a load case at a time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from busbench.errors import BusbenchError
+from busbench.rig.model import RECEIVER, SUPPLY, Rig
+from busbench.rig.power import MOVING, Case, Weakest, find_weakest, power_cases
+from busbench.rig.tree import LINES, LINES_ASCII, TreeRow, branch_title, layout_tree
+from busbench.rig.wire import REFERENCE_C
+from busbench.tui.text import Line, fit, plain, width_of
+from busbench.tui.ui import Ui
+from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.frame import apart
+
+LOW, OVER, LEAST = "LOW", "OVER", "weakest"
+_STYLES = {LOW: "bad", OVER: "bad", f"{LOW}, {OVER}": "bad", LEAST: "warn"}
+_STATE_CELLS = 10
+
+
+@dataclass(frozen=True, slots=True)
+class _Solved:
+    cases: tuple[Case, ...]
+    weakest: Weakest | None
+    error: str = ""
+
+
+class RigLines(Drawn):
+    """Head, weakest lead, then the tree and its warnings, which scroll.
+
+    Args:
+        ui: its rig is shown.
+    """
+
+    def __init__(self, ui: Ui) -> None:
+        super().__init__(ui)
+        self.case = 0
+        self.top = 0
+        self._solved: tuple[Rig | None, _Solved] = (None, _Solved((), None))
+
+    def solved(self) -> _Solved:
+        """Cases and weakest lead, solved once for each plan."""
+        rig = self.ui.rig
+        if rig is not None and self._solved[0] is not rig:
+            try:
+                cases = tuple(power_cases(rig))
+                self._solved = rig, _Solved(cases, find_weakest(rig))
+                self.case = next((at for at, case in enumerate(cases) if case.case == MOVING), 0)
+            except BusbenchError as error:
+                self._solved = rig, _Solved((), None, str(error))
+        return self._solved[1]
+
+    def change_case(self, steps: int) -> None:
+        """Show another load case."""
+        if cases := self.solved().cases:
+            self.case = (self.case + steps) % len(cases)
+
+    def scroll_by(self, rows: int) -> None:
+        """Show other rows; `lines` keeps it within the tree."""
+        self.top = max(0, self.top + rows)
+
+    def lines(self, width: int, height: int) -> list[Line]:
+        """All of it."""
+        rig = self.ui.rig
+        if rig is None:
+            return [
+                [(fit(" No plan is open: start with `busbench watch SOURCE --rig R.toml`.", width), "title")],
+                [(fit(" `busbench rig new` writes a plan to fill in.", width), "ink")],
+            ]
+        solved = self.solved()
+        if not solved.cases:
+            return [[(fit(f" {plain(solved.error)}", width), "warn")]]
+        case = solved.cases[self.case]
+        out = [*self._head(rig, case, width), *self._weakest(rig, solved.weakest, width)]
+        rows = [*self._tree(rig, case, solved.weakest, width), *_warnings(case, width)]
+        room = height - len(out)
+        self.top = min(self.top, max(0, len(rows) - room))
+        shown = rows[self.top : self.top + room]
+        if self.top + room < len(rows):
+            left = len(rows) - self.top - room + 1
+            shown[-1] = [(fit(f" {self.ui.glyphs.more} {left} more lines: down scrolls", width), "dim")]
+        return out + shown
+
+    def _head(self, rig: Rig, case: Case, width: int) -> list[Line]:
+        minimum = "minimum not stated" if rig.supply.minimum_v is None else f"{rig.supply.minimum_v:g} V needed"
+        supply = f" {self.ui.glyphs.dot} {rig.supply.voltage_v:g} V, {minimum}, leads at {REFERENCE_C:g} degrees C"
+        count = len(case.warnings)
+        words = f"{count} warning{'' if count == 1 else 's'} " if count else "no warnings "
+        left: Line = [(f" case {self.case + 1} of {len(self.solved().cases)}: ", "dim"), (plain(case.case), "title")]
+        left.append((f", {case.supply_a:.2f} A from the supply", "ink"))
+        right: Line = [(words, "bad" if count else "good")]
+        return [[(f" {plain(rig.plan.name)}", "title"), (fit(supply, width), "dim")], apart(left, right, width)]
+
+    def _weakest(self, rig: Rig, weakest: Weakest | None, width: int) -> list[Line]:
+        if weakest is None:
+            return [[(" no device states a current: nothing to reckon with", "dim")], []]
+        left = "" if rig.supply.minimum_v is None else f", {weakest.volts - rig.supply.minimum_v:+.2f} V to the minimum"
+        texts = [
+            f"weakest: {weakest.device}, {weakest.volts:.2f} V{left} ({weakest.case})",
+            f"weakest lead on its way: {weakest.lead}, {weakest.lead_text}: {weakest.drop_v:.2f} V lost in it",
+        ]
+        if weakest.advice:
+            best = weakest.advice[0]
+            texts.append(f"{best.text}: gains {best.gain_v:.2f} V")
+        styles = ("ink", "warn", "ink")
+        more = self.ui.glyphs.more
+        return [
+            [(fit(f" {self._leads(plain(text))}", width, more=more), style)]
+            for text, style in zip(texts, styles, strict=False)
+        ]
+
+    def _leads(self, text: str) -> str:
+        return text.replace("mΩ", "mohm").replace("mm²", "mm2") if self.ui.is_ascii else text
+
+    def _tree(self, rig: Rig, case: Case, weakest: Weakest | None, width: int) -> list[Line]:
+        rows = layout_tree(rig, case=case)
+        marks = LINES_ASCII if self.ui.is_ascii else LINES
+        titles = [plain(branch_title(rows, at, lines=marks)) for at in range(len(rows))]
+        name = min(max(width_of([(title, "")]) for title in titles), width - 42) + 1
+        out: list[Line] = [
+            [
+                (
+                    fit(f" {fit('on the tree', name)}{'volts':>7}  {'amps':>7}  {'state':<{_STATE_CELLS}} lead", width),
+                    "head",
+                )
+            ]
+        ]
+        for row, title in zip(rows, titles, strict=True):
+            state = _state(rig, row, case, weakest)
+            style = _STYLES.get(state, "ink")
+            volts = "" if row.volts is None else f"{row.volts:.2f} V"
+            amps = "" if row.amps is None else f"{row.amps:.2f} A"
+            lead = fit(self._leads(row.lead), max(1, width - name - 18 - _STATE_CELLS - 2), more=self.ui.glyphs.more)
+            out.append(
+                [
+                    (f" {fit(title, name, more=self.ui.glyphs.more)}", "ink"),
+                    (f"{volts:>7}  {amps:>7}  ", "title"),
+                    (fit(state, _STATE_CELLS), style),
+                    (f" {lead}", "dim"),
+                ]
+            )
+        return out
+
+
+def _state(rig: Rig, row: TreeRow, case: Case, weakest: Weakest | None) -> str:
+    """A word for what is amiss at a row."""
+    minimum = rig.supply.minimum_v
+    words = []
+    if minimum is not None and row.name != SUPPLY and row.volts is not None and row.volts < minimum:
+        words.append(LOW)
+    names = {row.name, f"hub {row.name}", f"lead to {row.name}", f"lead to hub {row.name}"}
+    if row.name == RECEIVER:
+        names.add("lead from supply to receiver")
+    if any(" is above its limit " in one and one.rpartition(": ")[0] in names for one in case.warnings):
+        words.append(OVER)
+    if not words and weakest is not None and row.name == weakest.device:
+        words.append(LEAST)
+    return ", ".join(words)
+
+
+def _warnings(case: Case, width: int) -> list[Line]:
+    if not case.warnings:
+        return []
+    return [[], [(" warnings", "head")], *([(fit(f" ! {plain(one)}", width), "warn")] for one in case.warnings)]
