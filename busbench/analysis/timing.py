@@ -144,7 +144,7 @@ def timing(times: FrameTimes, *, clock: Clock) -> Timing:
         note = "every read held whole frames: they bound the beat but tell no jitter"
     else:
         x = _Instants(times, rows)
-        holes = missing if rows is None else missing.among(rows)
+        holes = missing if rows is None or rows.size == count else missing.among(rows)
         mean_ns = (int(x.block(x.size - 1, 1)[0]) - int(x.block(0, 1)[0])) / (x.size - 1 + holes.total)
         jitter = _jitter(x, holes, mean_ns, stamp_ns)
         if jitter is None:
@@ -185,11 +185,23 @@ def _instants(times: FrameTimes, clock: Clock) -> tuple[I32 | None, float, str]:
         return None, clock.resolution_ns / math.sqrt(12), "each byte has its own time"
     if not is_batched(times):
         return None, STAMP_NS, "a read a frame: stamps are late by what the system took"
-    pinned = np.flatnonzero(is_pinned(times)).astype(np.int32)
+    pinned = _pinned_rows(times)
     squares = (times.slack_ns[pinned[at : at + _BLOCK]].astype(np.float64) for at in range(0, pinned.size, _BLOCK))
     width_ns = math.sqrt(sum(dot(width, width) for width in squares) / max(1, pinned.size))
     how = f"{pinned.size} of {len(times)} frames were cut by a read and have a time; the others only bound the beat"
     return pinned, math.hypot(ADAPTER_STAMP_NS, width_ns / math.sqrt(12)), how
+
+
+def _pinned_rows(times: FrameTimes) -> I32:
+    """Rows of the frames that a read cut through, found block by block."""
+    pinned = is_pinned(times)
+    rows = np.empty(int(np.count_nonzero(pinned)), np.int32)
+    have = 0
+    for at in range(0, pinned.size, _BLOCK):
+        some = np.flatnonzero(pinned[at : at + _BLOCK]) + at
+        rows[have : have + some.size] = some
+        have += some.size
+    return rows
 
 
 def _jitter(x: _Instants, holes: Missing, period_ns: float, stamp_ns: float) -> Jitter | None:
