@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
 from rich.cells import cell_len, set_cell_size
 
 from busbench.model import LineSettings
@@ -98,4 +99,4 @@ def scale_words(unit: str, scale: Scale) -> str:
 
 def percent(ratio: float) -> str:
     """A small ratio in percent, three digits."""
-    return f"{100 * ratio:.3g} %"
+    return f"{np.format_float_positional(100 * ratio, precision=3, fractional=False, trim='-')} %"

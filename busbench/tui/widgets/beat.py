@@ -95,7 +95,7 @@ def _notes(view: BeatView) -> list[tuple[str, str]]:
     if jitter is not None:
         floor = duration(jitter.floor_s)
         if jitter.period_rms_s < _NEAR_FLOOR * jitter.floor_s:
-            notes.append((f"the jitter is not clear of the floor of {floor}: it tells nothing of the receiver", "warn"))
+            notes.append((f"not clear of the floor of {floor}: the jitter tells nothing of the receiver", "warn"))
         else:
             notes.append((f"the jitter stands above the floor of {floor} of this measurement", "ink"))
     return notes

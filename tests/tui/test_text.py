@@ -1,0 +1,51 @@
+"""Figures and words as people read them."""
+
+from __future__ import annotations
+
+import pytest
+
+from busbench.tui.text import clock_time, duration, fit, percent, plain, value_words
+from busbench.wire.scale import Scale
+
+
+@pytest.mark.parametrize(
+    ("ratio", "words"), [(2.43e-7, "0.0000243 %"), (0.0525, "5.25 %"), (0, "0 %"), (1, "100 %"), (0.30108, "30.1 %")]
+)
+def test_small_ratios_have_no_exponent(ratio: float, words: str) -> None:
+    assert percent(ratio) == words
+
+
+@pytest.mark.parametrize(
+    ("value_s", "words"),
+    [
+        (None, "-"),
+        (0.0, "0.0 ms"),
+        (0.000_142, "142 µs"),
+        (0.007, "7.00 ms"),
+        (0.315, "315.0 ms"),
+        (2.01, "2.01 s"),
+        (185, "3 min 05 s"),
+        (3840, "1 h 04 min"),
+    ],
+)
+def test_lengths_of_time(value_s: float | None, words: str) -> None:
+    assert duration(value_s) == words
+
+
+def test_places() -> None:
+    assert [clock_time(value) for value in (0, 61.5, 3723.0004, -1.25)] == [
+        "0:00.000",
+        "1:01.500",
+        "1:02:03.000",
+        "-0:01.250",
+    ]
+
+
+def test_values_in_each_unit() -> None:
+    assert [value_words(1811, unit, Scale()) for unit in ("counts", "us", "percent")] == ["1811", "2011.9", "+100.0"]
+
+
+def test_names_are_cut_by_cells_and_control_characters_are_written_out() -> None:
+    assert fit("left elevator", 12) == "left elevat…"
+    assert fit("翼翼翼翼", 6) == "翼翼 …"
+    assert plain("a\x1b[2Jb") == "a\\x1b[2Jb"
