@@ -163,7 +163,8 @@ class BenchApp(App[None]):
     def _begin(self, session: Session) -> None:
         self.ui.session, self.ui.chosen = session, None
         if isinstance(session, ReplaySession) and not session.is_loaded:
-            self.run_worker(session.load, thread=True, exit_on_error=True)
+            # Once the screen stands: until then the two would share one core.
+            self.call_after_refresh(self.run_worker, session.load, thread=True, exit_on_error=True)
         self.action_view(0)
         self.draw()
 
