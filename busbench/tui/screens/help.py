@@ -114,9 +114,49 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         ),
     ),
     (
+        "Walk",
+        (
+            ("enter", "begin; then have the device move that is announced, all other channels held"),
+            ("any key", "calls a motion off while it is counted down, and brings it back to rest while it moves"),
+            ("y, n", "the answers: the right surface and no other, the right way, full throw, smoothly"),
+            ("a, r", "answer without moving anew; repeat the motion"),
+            ("k, b, t", "skip the device; go back; write a note on it"),
+            ("e, f", "end the walk, it goes on later; name the file in which every answer is kept at once"),
+            ("rehearsal", "on virtual: an aircraft in numbers moves as the plan has it, and nothing is sent"),
+            ("--arm", "without it nothing is sent to a real port"),
+        ),
+    ),
+    (
+        "Drive",
+        (
+            ("channel … cycles", "what is to be done to one channel; all others rest, and locked ones do not move"),
+            ("rehearsal", "on virtual: the frames are made, shown and thrown away"),
+            (
+                "ARMED",
+                "watch was started with --arm and told which channel drives a motor, by --motor, --no-motor or --rig;"
+                " without both nothing is ever sent",
+            ),
+            ("countdown", "three seconds in which any key cancels"),
+            ("STOP", "while something moves any key stops it: the channels ramp to rest, then nothing more is sent"),
+            ("commanded", "what was sent, inside the limits of travel and rate"),
+            ("received", "what came back on the same port; nothing where the port does not hear itself"),
+            ("late, skipped", "frames sent more than 1 ms after they were due, and places in which it was too late"),
+        ),
+    ),
+    (
+        "Rig",
+        (
+            ("case", "who moves and who is stalled, as `busbench rig power` reckons it; left and right change it"),
+            ("volts, amps", "voltage left between the two wires there, and the current drawn or passed on"),
+            ("LOW", "below the minimum that the plan states"),
+            ("OVER", "the current is above what the lead, its plug or the hub may carry"),
+            ("weakest", "the device left with the least voltage in the worst case short of all stalled"),
+        ),
+    ),
+    (
         "Keys",
         (
-            ("1 2 3 4", "the views"),
+            ("1 to 8", "the views"),
             ("space", "play and pause a recording; freeze a live session and follow it again"),
             ("left, right", "one second back or on; with shift ten seconds; home and end go to the ends"),
             (", and .", "one frame back or on"),
@@ -136,6 +176,10 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
     (
         "Care",
         (
+            (
+                "driving",
+                "propeller off or the motor's lead open, model held down, hands clear; your local rules come first",
+            ),
             (
                 "range check",
                 "keep the motor from starting, have the aircraft held, and follow your club's and country's rules",

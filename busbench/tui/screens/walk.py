@@ -1,0 +1,112 @@
+"""The walk round the aircraft: one device after another moves, and the builder says what it did."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import ClassVar
+
+from textual.binding import BindingType
+
+from busbench.drive.walk import Phase, Word, Wrote
+from busbench.tui.screens.ask import Ask
+from busbench.tui.screens.base import BenchView
+from busbench.tui.walking import Walking, Way
+from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.walk import WalkLines
+
+KEYS = {
+    Word.GO: "enter",
+    Word.YES: "y",
+    Word.NO: "n",
+    Word.ANSWER: "a",
+    Word.REPEAT: "r",
+    Word.SKIP: "k",
+    Word.BACK: "b",
+    Word.NOTE: "t",
+    Word.QUIT: "e",
+}
+
+
+class WalkView(BenchView):
+    """The walk."""
+
+    HAS_TIMELINE = False
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *((key, f"word('{word}')") for word, key in KEYS.items()),
+        ("f", "file"),
+        ("up", "scroll(-1)"),
+        ("down", "scroll(1)"),
+    ]
+
+    def body(self) -> Drawn:
+        """As BenchView says."""
+        self.walking = Walking(self.ui)
+        self._lines = WalkLines(self.ui, self.walking)
+        return self._lines
+
+    def keys(self) -> list[tuple[str, str]]:
+        """Those that mean something now."""
+        pairs, walk = super().keys(), self.walking.walk
+        if self.walking.way is not Way.NONE:
+            return [("any key", "stops")]
+        if walk is None or walk.is_over:
+            return [pairs[0], ("enter", "begin"), ("f", "answers' file"), ("up down", "scroll"), *pairs[-2:]]
+        if walk.phase is Phase.REVIEW:
+            return [pairs[0], ("enter", "finish"), ("b", "back"), *pairs[-2:]]
+        return [*((KEYS[word], "end" if word is Word.QUIT else word.value) for word in walk.words), ("?", "help")]
+
+    def draw(self, *, slow: bool) -> None:
+        """As BenchView says."""
+        self.walking.look()
+        super().draw(slow=slow)
+
+    def on_screen_suspend(self) -> None:
+        """End the frames that hold where another view is shown, not where something is asked."""
+        self.app.call_later(self._see_whether_left)
+
+    def _see_whether_left(self) -> None:
+        if self not in self.app.screen_stack:
+            self.walking.rest()
+
+    def action_word(self, name: str) -> None:
+        """The person says a word."""
+        walk, word = self.walking.walk, Word(name)
+        if walk is None or walk.is_over:
+            if word is Word.GO:
+                self.walking.begin()
+        elif word is Word.NOTE:
+            self._ask_note()
+        elif word is Word.GO and walk.phase is Phase.REVIEW:
+            self.walking.hear(Word.QUIT)
+        else:
+            self.walking.hear(word)
+        self.draw(slow=True)
+
+    def action_file(self) -> None:
+        """Name the file of the answers."""
+        walking = self.walking
+        if walking.trouble or (walking.walk is not None and not walking.walk.is_over):
+            return
+
+        def take(text: str | None) -> None:
+            if text is not None:
+                walking.path = Path(text) if text else None
+                walking.said = ""
+            self.draw(slow=True)
+
+        ask = Ask("Answers go to this file; enter takes it, escape leaves it", text=str(walking.path or ""))
+        self.app.push_screen(ask, take)
+
+    def action_scroll(self, lines: int) -> None:
+        """Look at more of the list."""
+        self._lines.scroll(lines)
+        self.draw(slow=True)
+
+    def _ask_note(self) -> None:
+        def take(text: str | None) -> None:
+            if text:
+                self.walking.hear(Wrote(text))
+            self.draw(slow=True)
+
+        self.app.push_screen(Ask("A note on this device; enter takes it, escape does not"), take)

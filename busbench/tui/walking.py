@@ -1,0 +1,300 @@
+"""The walk round the aircraft from the screen: the way to each motion, the motion, and the answers.
+
+On `virtual:` it is rehearsed on the plan itself, as fast as it would go on the bench. On a port frames go on
+between motions that hold all channels where they rest.
+"""
+
+from __future__ import annotations
+
+import enum
+from pathlib import Path
+from time import monotonic
+
+from busbench.drive.arming import COUNTDOWN_S, require_arming
+from busbench.drive.frames import EndState
+from busbench.drive.program import Program
+from busbench.drive.source import DriveSource
+from busbench.drive.walk import Ended, Event, Move, Moved, Phase, Stop, Walk, Word
+from busbench.drive.walk_file import WalkHead
+from busbench.drive.walk_program import hold_program
+from busbench.errors import BusbenchError
+from busbench.port.live import VIRTUAL
+from busbench.port.pacer import Transmission, progress_text
+from busbench.rig.model import Rig
+from busbench.rig.virtual_rig import VirtualRig
+from busbench.tui.live import LiveSession
+from busbench.tui.session import Session
+from busbench.tui.ui import Ui
+from busbench.verify.walk_rehearsal import Motion, Rehearsal
+from busbench.verify.walk_round import answers_path, begin_walk, now_utc, plan_walk, program_of, save_walk
+
+NO_RIG = "A walk needs the plan: start with `busbench watch SOURCE --rig RIG.toml`."
+NO_PORT = "A recording cannot be walked: watch a port, or virtual: to rehearse."
+QUIET_S = 0.4  # keys hit in haste are forgotten until the keyboard is quiet
+_TICK_MAX_S = 0.25  # a screen that stood still must not swallow the countdown
+
+
+class Way(enum.Enum):
+    """How far a motion is."""
+
+    NONE = enum.auto()
+    COUNTING = enum.auto()
+    HANDING_OVER = enum.auto()  # the frames that hold come to their end first
+    MOVING = enum.auto()
+    OVER = enum.auto()  # until the keyboard is quiet
+
+
+class Walking:
+    """One walk; a Mover while it counts down and moves.
+
+    Args:
+        ui: its session and its plan are walked.
+    """
+
+    def __init__(self, ui: Ui) -> None:
+        self.ui = ui
+        self.trouble = NO_RIG  # why there can be no walk, or an empty string
+        self.said = ""
+        self.head: WalkHead | None = None
+        self.stops: tuple[Stop, ...] = ()
+        self.walk: Walk | None = None
+        self.path: Path | None = None
+        self.way = Way.NONE
+        self.left_s = 0.0
+        self.rehearsal: Rehearsal | None = None
+        self._of: Session | None = None
+        self._motion: Motion | None = None
+        self._due_s = self._quiet_s = 0.0
+        self._is_stopped = self._holds = False
+        self._began = "", 0.0
+        self._event: Moved | None = None
+
+    @property
+    def is_rehearsal(self) -> bool:
+        """True where no aircraft moves."""
+        return self._of is not None and self._of.source.startswith(VIRTUAL)
+
+    @property
+    def is_resumed(self) -> bool:
+        """True where there are answers already."""
+        return self.path is not None and self.path.exists()
+
+    @property
+    def refusal(self) -> str:
+        """Why nothing may move here, or an empty string."""
+        if self.is_rehearsal or self._of is None:
+            return ""
+        try:
+            require_arming(self._of.source, is_armed=self.ui.is_armed)
+        except BusbenchError as error:
+            return str(error)
+        return ""
+
+    @property
+    def progress(self) -> str:
+        """How far the frames of a motion are."""
+        if self._motion is not None:
+            return f"{self._motion.duration_s:.1f} s, nothing is sent"
+        return progress_text(self._how, self.head.period_s) if self.head else ""
+
+    def look(self) -> None:
+        """Take up another source; notice a port that has gone while it held still."""
+        session, rig = self.ui.session, self.ui.rig
+        if session is not self._of:
+            self._take_up(session, rig)
+        elif self.walk is not None and not self.walk.is_over and self.way is Way.NONE and not self.is_rehearsal:
+            if self._live.is_lost or (self._holds and self._how.is_over and self._how.reason):
+                self._give_up(self._how.reason or self._live.notice)
+            self._live.port.sent()  # nobody looks at it
+
+    def begin(self) -> None:
+        """Begin, or go on with the answers that are there; the person has read the cautions."""
+        if self.trouble or self.head is None or self.ui.rig is None:
+            return
+        self.said = self.refusal
+        if self.said:
+            return
+        try:
+            self.head, walk, anew = begin_walk(self.head, self.stops, path=self.path, is_resumed=self.is_resumed)
+            save_walk(self.path, self.head, walk)  # before anything moves, a file that cannot be written is known
+            if self.is_rehearsal:
+                self.rehearsal = Rehearsal(self.ui.rig, VirtualRig(self.ui.rig), hold=self._hold)
+        except BusbenchError as error:
+            self.said = str(error)
+            return
+        self.walk = walk
+        self.said = "; ".join(f"{name}: the plan has changed since, so it is walked anew" for name in anew)
+
+    def hear(self, event: Event) -> None:
+        """The person said something; a motion that was asked for is set off."""
+        walk = self.walk
+        if walk is None or self.way is not Way.NONE:
+            return
+        self.said = ""
+        self._keep(walk.after(event))
+        if self.walk is not None and self.walk.phase is Phase.MOVING:
+            self._set_off()
+        elif self.walk is not None and self.walk.is_over:
+            self.rest()
+
+    def rest(self) -> None:
+        """End the frames that hold; for whoever leaves."""
+        self._holds = False
+        if not self.is_rehearsal and isinstance(self._of, LiveSession) and not self._how.is_over:
+            self._of.port.stop_transmission()
+
+    # a Mover
+
+    def stop(self) -> None:
+        """A key was pressed: call it off, or bring it back to rest."""
+        self._quiet_s = QUIET_S
+        if self.way in (Way.COUNTING, Way.HANDING_OVER):
+            is_held = self.way is Way.HANDING_OVER
+            self.said = f"called off before it began{'; frames have stopped' if is_held else ''}"
+            self._end(None)
+        elif self.way is Way.MOVING and not self._is_stopped:
+            self._is_stopped = True
+            if self._motion is not None:
+                self._motion.feed.stop()
+            else:
+                self._live.port.stop_transmission()
+
+    def tick(self, dt_s: float) -> None:
+        """Count down, move, and wait for a quiet keyboard."""
+        dt_s = min(dt_s, _TICK_MAX_S)
+        self._quiet_s -= dt_s
+        if self.ui.session is not self._of:  # it is closed, and its port with it
+            self.way, self.ui.mover = Way.NONE, None
+            return
+        match self.way:
+            case Way.COUNTING:
+                self.left_s -= dt_s
+                if self.left_s <= 1e-9:
+                    self.rest()
+                    self.way = Way.HANDING_OVER
+                    self._hand_over()
+            case Way.HANDING_OVER:
+                self._hand_over()
+            case Way.MOVING if self._motion is not None:
+                self._rehearse(dt_s, self._motion)
+            case Way.MOVING:
+                self._follow()
+            case Way.OVER:
+                self._settle()
+            case Way.NONE:
+                pass
+
+    # inside
+
+    @property
+    def _live(self) -> LiveSession:
+        assert isinstance(self._of, LiveSession)
+        return self._of
+
+    @property
+    def _how(self) -> Transmission:
+        """Of what is sent now; over where nothing was."""
+        return self._live.port.transmission or Transmission(is_over=True)
+
+    @property
+    def _hold(self) -> Program:
+        assert self.head is not None
+        return hold_program(limits=self.head.limits, scale=self.head.scale, period_s=self.head.period_s)
+
+    def _take_up(self, session: Session | None, rig: Rig | None) -> None:
+        self._of, self.walk, self.rehearsal, self.head, self._motion = session, None, None, None, None
+        self.stops, self.said, self.way, self._holds = (), "", Way.NONE, False
+        self.trouble = NO_RIG if rig is None else "" if isinstance(session, LiveSession) else NO_PORT
+        if self.trouble or rig is None or session is None:
+            return
+        self.path = None if self.is_rehearsal else answers_path(self.ui.rig_path)
+        try:
+            self.head, self.stops = plan_walk(
+                rig, rig_path=self.ui.rig_path, port=session.source, is_rehearsal=self.is_rehearsal
+            )
+        except BusbenchError as error:
+            self.trouble = str(error)
+
+    def _keep(self, walk: Walk) -> None:
+        before, self.walk = self.walk, walk
+        if before is None or before.entries != walk.entries:
+            try:
+                assert self.head is not None
+                save_walk(self.path, self.head, walk)
+            except BusbenchError as error:
+                self.said = str(error)
+
+    def _set_off(self) -> None:
+        assert self.walk is not None
+        assert self.head is not None
+        self._is_stopped, self._due_s, self._motion = False, 0.0, None
+        self.ui.mover = self
+        if self.rehearsal is not None:
+            self._motion = self.rehearsal.begin(program_of(self.walk.stop, self.head))
+            self._began = now_utc(), monotonic()
+            self.way = Way.MOVING
+        else:
+            self.way, self.left_s = Way.COUNTING, float(COUNTDOWN_S)
+
+    def _hand_over(self) -> None:
+        if self._live.is_lost:
+            self._end(None)
+        elif self._how.is_over:
+            assert self.walk is not None
+            assert self.head is not None
+            self._began = now_utc(), monotonic()
+            try:
+                self._live.port.transmit(DriveSource(program_of(self.walk.stop, self.head)))
+                self.way = Way.MOVING
+            except BusbenchError as error:
+                self.said = str(error)
+                self._end(None)
+
+    def _rehearse(self, dt_s: float, motion: Motion) -> None:
+        assert self.rehearsal is not None
+        assert self.head is not None
+        self._due_s += dt_s
+        frames = int(self._due_s / self.head.period_s + 1e-6)
+        self._due_s -= frames * self.head.period_s
+        if frames:
+            self.rehearsal.go_on(motion, frames=frames)
+        if motion.is_over:
+            ended = Ended.STOPPED if self._is_stopped else Ended.RAN
+            self._end(Move(self._began[0], motion.duration_s, ended, seen=tuple(motion.words())))
+
+    def _follow(self) -> None:
+        how = self._how
+        if not how.is_over and not self._live.is_lost:
+            return
+        duration_s = round(monotonic() - self._began[1], 3)
+        reason = how.reason or (self._live.notice if self._live.is_lost else "")
+        if reason and (self._live.is_lost or not self._is_stopped):
+            self._end(Move(self._began[0], duration_s, Ended.LOST, reason))
+            return
+        ended = Ended.STOPPED if self._is_stopped else Ended.RAN
+        self._end(Move(self._began[0], duration_s, ended))
+        try:
+            self._live.port.transmit(DriveSource(self._hold, end=EndState.SILENCE))
+            self._holds = True
+        except BusbenchError as error:
+            self.said = str(error)
+
+    def _end(self, move: Move | None) -> None:
+        self._event = Moved(move)
+        self.way = Way.OVER
+        self._settle()
+
+    def _settle(self) -> None:
+        if self._quiet_s > 0 or self._event is None or self.walk is None:
+            return
+        event, self._event = self._event, None
+        self.way, self.ui.mover = Way.NONE, None
+        self._keep(self.walk.after(event))
+        if event.move is not None and event.move.ended is Ended.LOST:
+            self._give_up(event.move.reason)
+
+    def _give_up(self, reason: str) -> None:
+        kept = f"; answers are in {self.path}" if self.path is not None else ""
+        self.said = f"{reason}: see to the port; where the surfaces stand is not known{kept}"
+        if self.walk is not None:
+            self._keep(self.walk.after(Word.QUIT))

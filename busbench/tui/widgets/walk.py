@@ -1,0 +1,144 @@
+"""The walk: what will move, what moves, what is asked, and the answers so far."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from busbench.drive.arming import CAUTIONS
+from busbench.drive.walk import Entry, Phase, Walk, tally
+from busbench.tui.text import Line, fit, plain
+from busbench.tui.ui import Ui
+from busbench.tui.walking import Walking, Way
+from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.verify import wrapped
+from busbench.verify.walk_rig import DIRECTIONS
+from busbench.verify.walk_round import motion_lines
+
+_TOLD = {True: "yes", False: "NO", None: "-"}
+
+
+class WalkLines(Drawn):
+    """All of it.
+
+    Args:
+        ui: what is shown, and how.
+        walking: the walk.
+    """
+
+    def __init__(self, ui: Ui, walking: Walking) -> None:
+        super().__init__(ui)
+        self.walking = walking
+        self.top = 0  # first line of the list below
+
+    def lines(self, width: int, height: int) -> list[Line]:
+        """As far as it has come."""
+        walking = self.walking
+        if walking.trouble:
+            return list(wrapped(walking.trouble, width, "warn"))
+        walk = walking.walk
+        if walk is None:
+            head, rows, here = list(self._before(width)), list(self._plan(width)), 0
+        else:
+            head = list(self._now(walk, width))
+            rows, here = _table(walk, width)
+            if walk.is_over or walk.phase is Phase.REVIEW:
+                assert walking.head is not None
+                rows += [
+                    line
+                    for name, why in walking.head.not_walked
+                    for line in wrapped(f"not walked: {name}: {why}", width)
+                ]
+        room = max(1, height - len(head))
+        self.top = max(0, min(self.top, len(rows) - room))
+        first = min(max(self.top, here - room + 2), max(0, len(rows) - room))
+        return [*head, *rows[first : first + room]]
+
+    def scroll(self, lines: int) -> None:
+        """Move the list below."""
+        self.top = max(0, self.top + lines)
+
+    def _before(self, width: int) -> Iterator[Line]:
+        walking = self.walking
+        assert walking.head is not None
+        yield [(f" {plain(walking.head.rig)}: a walk round the aircraft, {len(walking.stops)} to walk", "title")]
+        if walking.is_rehearsal:
+            yield from wrapped("Rehearsal on the plan itself: nothing is sent, nothing real moves.", width, "good")
+        else:
+            for line in CAUTIONS:
+                yield from wrapped(line.strip(), width, "warn", indent=3 if line.startswith(" ") else 1)
+        kept = "answers are not kept; f names a file for them"
+        if walking.path is not None:
+            words = "there are answers already, and it goes on with them" if walking.is_resumed else "f names another"
+            kept = f"answers go to {walking.path}; {words}"
+        yield from wrapped(kept, width, "dim")
+        if refusal := walking.said or walking.refusal:
+            yield from wrapped(refusal, width, "bad")
+        else:
+            yield [(" Enter begins: nothing moves yet.", "here")]
+
+    def _plan(self, width: int) -> Iterator[Line]:
+        walking = self.walking
+        assert walking.head is not None
+        for line in motion_lines(walking.head, walking.stops):
+            indent = 3 if line.startswith(" ") else 1
+            yield from wrapped(line.strip(), width, "ink" if indent > 1 else "head", indent=indent)
+        yield from wrapped(DIRECTIONS, width, "dim")
+
+    def _now(self, walk: Walk, width: int) -> Iterator[Line]:
+        walking = self.walking
+        assert walking.head is not None
+        what = "rehearsal" if walking.is_rehearsal else f"ARMED on {plain(walking.head.port)}"
+        yield [(f" {plain(walking.head.rig)}: ", "title"), (what, "good" if walking.is_rehearsal else "warn")]
+        match walking.way:
+            case Way.COUNTING | Way.HANDING_OVER:
+                seconds = max(0, int(walking.left_s + 0.999))
+                yield [(f" {plain(walk.stop.name)} moves in {seconds} s; any key cancels", "bad")]
+            case Way.MOVING | Way.OVER:
+                yield from wrapped(walk.prompt, width, "bad")
+                yield [(f"   {walking.progress}", "ink")]
+            case Way.NONE:
+                yield from wrapped(walk.prompt or f"over: {tally(walk.entries)}", width, "here")
+        if walking.said:
+            yield from wrapped(walking.said, width, "warn")
+        yield from self._seen(walk, width)
+        if walk.is_over:
+            again = "goes on with what is open" if walking.path is not None else "begins anew"
+            yield [(f" Enter {again}.", "ink")]
+        yield [("", "ink")]
+
+    def _seen(self, walk: Walk, width: int) -> Iterator[Line]:
+        rehearsal = self.walking.rehearsal
+        if rehearsal is None or walk.is_over or walk.phase is Phase.REVIEW:
+            return
+        states = [state for state in rehearsal.states() if state.name in walk.stop.members]
+        stand = ", ".join(f"{plain(state.name)} {round(state.position_pct):+d} %" for state in states)
+        yield [(fit(f"   stands now: {stand}", width), "pen")]
+        moves = walk.entry.moves
+        if moves and self.walking.way is Way.NONE:
+            for words in moves[-1].seen:
+                yield from wrapped(f"seen: {words}", width, "pen", indent=3)
+
+
+def _table(walk: Walk, width: int) -> tuple[list[Line], int]:
+    """All halts with their answers, and the line of the halt where it stands."""
+    head = f"    ch {fit('device', 28)} {'surface':<8}{'way':<5}{'throw':<6}{'smooth':<7}state"
+    rows: list[Line] = [[(fit(head, width), "head")]]
+    here = 0
+    for at, entry in enumerate(walk.entries):
+        is_here = at == walk.at and not walk.is_over
+        if is_here:
+            here = len(rows)
+        rows.append(_row(entry, is_here=is_here))
+        if entry.note:
+            rows += wrapped(f"note: {entry.note}", width, "dim", indent=7)
+    return rows, here
+
+
+def _row(entry: Entry, *, is_here: bool) -> Line:
+    name = fit(plain(entry.stop.name), 28)
+    line: Line = [(f" {'>' if is_here else ' '} {entry.stop.channel + 1:3d} {name} ", "chosen" if is_here else "ink")]
+    for answer, cells in zip(entry.answers, (8, 5, 6, 7), strict=True):
+        style = "bad" if answer is False else "good" if answer else "dim"
+        word = _TOLD[answer]
+        line += [(word, style), (" " * (cells - len(word)), "ink")]
+    return [*line, (entry.state, "warn" if entry.state == "skipped" else "dim")]

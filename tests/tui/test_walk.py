@@ -1,0 +1,232 @@
+"""The walk on the screen: a rehearsal, and the rules of a real port."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from busbench.drive.walk import Ended, Phase, Word, Wrote
+from busbench.port.live import FrameSource
+from busbench.rig.load import read_rig
+from busbench.tui import palette
+from busbench.tui.live import LiveSession
+from busbench.tui.ui import Ui
+from busbench.tui.walking import Walking, Way
+from busbench.wire.bulk import unpack_channels
+from tests.tui.ports import Hands, Live
+from tests.tui.screens import SIZES, check, shown, text_of
+from tests.tui.test_driving import SendingPort
+
+SMALL = """
+[rig]
+name = "Heron"
+period_ms = 14
+[supply]
+voltage_v = 7.4
+[[device]]
+name = "left aileron"
+channel = 1
+[[device]]
+name = "rudder"
+channel = 2
+geometry = { throw_deg = 20 }
+[[device]]
+name = "sustainer"
+channel = 3
+kind = "off-bus"
+motor = true
+"""
+
+
+class WalkedPort(SendingPort):
+    """Each transmission ends for its own reason."""
+
+    def transmit(self, source: FrameSource) -> None:
+        self.stops = 0
+        super().transmit(source)
+
+
+@pytest.fixture
+def rig(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    path = tmp_path / "small.toml"
+    path.write_text(SMALL, encoding="utf-8")
+    return path
+
+
+class Bench:
+    """A walk whose time and port are the test's."""
+
+    def __init__(self, rig: Path, *, is_armed: bool = True) -> None:
+        self.hands = Hands()
+        self.port = WalkedPort(self.hands)
+        self.session = LiveSession(self.port, now=self.hands)
+        self.ui = Ui(palette.choose("dark"), session=self.session)
+        self.ui.rig, self.ui.rig_path, self.ui.is_armed = read_rig(rig), rig.name, is_armed
+        self.walking = Walking(self.ui)
+        self.walking.look()
+
+    def pass_s(self, seconds: float) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:
+        """Let time pass; the counts that were sent meanwhile."""
+        sent = b""
+        for _ in range(round(seconds / 0.05)):
+            self.hands.t_ns += 50_000_000
+            self.session.tick(0.05)
+            if self.ui.mover is not None:
+                self.ui.mover.tick(0.05)
+            sent += b"".join(chunk.data for chunk in self.port.sent())
+            self.walking.look()
+        raw = np.frombuffer(sent, np.uint8).reshape(-1, 25)
+        return unpack_channels(raw).astype(np.int64)
+
+    def phase(self) -> Phase | None:
+        return self.walking.walk.phase if self.walking.walk else None
+
+    def way(self) -> Way:
+        return self.walking.way
+
+
+def test_a_port_that_is_not_armed_gets_nothing(rig: Path) -> None:
+    bench = Bench(rig, is_armed=False)
+    bench.walking.begin()
+    assert "not armed" in bench.walking.said
+    assert bench.walking.walk is None
+    assert not len(bench.pass_s(1))
+    assert not Path("small.walk.json").exists()
+
+
+def test_a_motion_waits_for_the_countdown_and_the_rest_is_held(rig: Path) -> None:
+    bench = Bench(rig)
+    bench.walking.begin()
+    assert Path("small.walk.json").exists()  # before anything moves
+    bench.walking.hear(Word.GO)
+    assert bench.way() is Way.COUNTING
+    assert not len(bench.pass_s(2.9))
+    moved = bench.pass_s(2.0)
+    assert bench.way() is Way.MOVING
+    assert np.ptp(moved[:, 0]) > 400
+    assert np.ptp(moved[:, 1:], axis=0).max() == 0
+    assert set(moved[:, 2].tolist()) == {173}  # the motor's channel
+    while bench.way() is not Way.NONE:
+        bench.pass_s(0.5)
+    assert bench.phase() is Phase.ASKING
+    bench.pass_s(0.1)
+    held = bench.pass_s(1.0)
+    assert len(held) > 100
+    assert np.ptp(held, axis=0).max() == 0
+
+
+def test_a_key_in_the_countdown_calls_it_off(rig: Path) -> None:
+    bench = Bench(rig)
+    bench.walking.begin()
+    bench.walking.hear(Word.GO)
+    bench.pass_s(1.0)
+    assert bench.ui.mover is bench.walking
+    bench.walking.stop()
+    assert not len(bench.pass_s(4.0))
+    assert bench.phase() is Phase.STOPPED
+    assert bench.ui.mover is None
+
+
+def test_a_key_stops_and_none_hit_in_haste_begins_anew(rig: Path) -> None:
+    bench = Bench(rig)
+    bench.walking.begin()
+    bench.walking.hear(Word.GO)
+    bench.pass_s(4.0)
+    bench.walking.stop()
+    back = bench.pass_s(0.3)
+    assert bench.ui.mover is bench.walking
+    assert np.abs(np.diff(back[:, 0])).max() <= 57  # a ramp, no jump
+    bench.pass_s(3.0)
+    assert bench.phase() is Phase.STOPPED
+    assert bench.ui.mover is None
+    assert bench.walking.walk is not None
+    assert [move.ended for move in bench.walking.walk.entry.moves] == [Ended.STOPPED]
+
+
+def test_answers_are_kept_at_once_and_taken_up_again(rig: Path) -> None:
+    bench = Bench(rig)
+    bench.walking.begin()
+    bench.walking.hear(Word.GO)
+    bench.pass_s(30.0)
+    for event in (Word.YES, Word.NO, Wrote("buzzes")):
+        bench.walking.hear(event)
+    saved = json.loads(Path("small.walk.json").read_text(encoding="utf-8"))["devices"][0]
+    assert saved["answers"] == {"right_surface": True, "right_way": False, "full_throw": None, "smooth": None}
+    assert saved["note"] == "buzzes"
+    again = Bench(rig)
+    assert again.walking.is_resumed
+    again.walking.begin()
+    assert again.walking.walk is not None
+    assert again.walking.walk.entry.answers == (True, False, None, None)
+
+
+def test_who_leaves_ends_the_frames_and_may_come_back(rig: Path) -> None:
+    bench = Bench(rig)
+    bench.walking.begin()
+    bench.walking.hear(Word.GO)
+    bench.pass_s(30.0)
+    bench.walking.rest()
+    bench.pass_s(0.1)
+    assert not len(bench.pass_s(1.0))
+    assert bench.phase() is Phase.ASKING
+    bench.walking.hear(Word.REPEAT)
+    assert len(bench.pass_s(4.0)) > 100
+
+
+def test_a_port_that_is_lost_ends_the_walk_with_its_answers(rig: Path) -> None:
+    bench = Bench(rig)
+    bench.walking.begin()
+    bench.walking.hear(Word.GO)
+    bench.pass_s(4.0)
+    bench.port.fails = "was unplugged"
+    bench.pass_s(0.2)
+    assert bench.phase() is Phase.OVER
+    assert bench.ui.mover is None
+    assert "where the surfaces stand is not known; answers are in small.walk.json" in bench.walking.said
+    (move,) = json.loads(Path("small.walk.json").read_text(encoding="utf-8"))["devices"][0]["moves"]
+    assert move["ended"] == "lost"
+
+
+async def test_without_a_plan_it_says_how_to_name_one() -> None:
+    async with shown(Live("virtual:").session, keys="6") as (app, _):
+        assert "--rig RIG.toml" in text_of(app)
+
+
+async def test_cautions_stand_above_a_real_port(rig: Path) -> None:
+    bench = Bench(rig)
+    async with shown(bench.session, rig=rig, is_armed=True, keys="6") as (app, _):
+        check("walk-cautions", text_of(app))
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+async def test_a_rehearsal(rig: Path, size: tuple[int, int]) -> None:
+    live = Live("virtual:?period=15ms&pilot=still")
+    live.pass_s(1.0)
+    async with shown(live.session, size, rig=rig, keys="6") as (app, pilot):
+        text = text_of(app)
+        assert "nothing is sent" in text
+        check(f"walk-start-{size[0]}x{size[1]}", text)
+        await pilot.press("enter", "enter")
+        for _ in range(20):
+            app.tick(0.05)
+        app.draw()
+        await pilot.pause()
+        check(f"walk-moving-{size[0]}x{size[1]}", text_of(app))
+        await pilot.press("1")  # any key stops, and means nothing else
+        for _ in range(60):
+            app.tick(0.05)
+        app.draw()
+        await pilot.pause()
+        assert "left aileron was stopped" in text_of(app)
+        await pilot.press("a", "y", "n", "t", *"buzz", "enter")
+        await pilot.pause()
+        check(f"walk-asked-{size[0]}x{size[1]}", text_of(app))
+        await pilot.press("k", "k", "enter")
+        text = text_of(app)
+        assert "over: 2 to walk: 1 answer no, 2 skipped, none unanswered" in text
+        assert "not walked: sustainer: can turn a propeller" in text
+    assert list(rig.parent.glob("*.json")) == []  # a rehearsal keeps nothing unless a file was named
