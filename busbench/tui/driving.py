@@ -146,6 +146,7 @@ class Drive:
         self.phase = Phase.SETTING
         self.left_s = 0.0
         self.said = ""
+        self.is_stopping = False
         self.sent: deque[Commanded] = deque()
         self.first_row = 0  # the first frame received since the start
         self._run: _Rehearsal | _PortRun | None = None
@@ -233,6 +234,7 @@ class Drive:
         if self.phase is Phase.COUNTING:
             self._end("cancelled; nothing was sent")
         elif self._run is not None:
+            self.is_stopping = True
             self._run.stop()
 
     def tick(self, dt_s: float) -> None:
@@ -259,6 +261,7 @@ class Drive:
     def _start(self) -> None:
         assert self._on is not None
         self.sent.clear()
+        self.is_stopping = False
         self.first_row = len(self._on.store)
         self._on.is_moving = True
         try:

@@ -22,6 +22,7 @@ from busbench.wire.bulk import CHANNELS, FRAME_BYTES, unpack_channels
 _UNITS = {"low": " %", "high": " %", "period": " s"}
 _ON = 1000  # height of a two-state channel that is on, where traces are drawn
 _TRACE_ROWS_MAX = 6
+_VALUE_CELLS = 10
 
 
 class DriveLines(Drawn):
@@ -58,7 +59,7 @@ class DriveLines(Drawn):
                 return [[(fit(" STOP   nothing moves; as soon as something does, any key stops it", width), "key")]]
             case Phase.COUNTING:
                 words = "S T O P     any key cancels: nothing has moved"
-            case Phase.MOVING if self.drive.how.reason:
+            case Phase.MOVING if self.drive.is_stopping or self.drive.how.reason:
                 words = "STOPPING     ramp to the idle values, then silence"
             case Phase.MOVING:
                 words = "S T O P     any key stops"
@@ -158,9 +159,9 @@ class DriveLines(Drawn):
         return out + self._values(values, heard, columns, table_rows, width // columns)
 
     def _values(self, sent: I16 | None, heard: object, columns: int, rows: int, width: int) -> list[Line]:
-        name = width - 3 - 2 * 9 - 1
+        name = width - 3 - 2 * _VALUE_CELLS - 1
         unit = UNIT_WORDS[self.ui.unit]
-        head = fit(f"ch {fit(unit, name)} {'sent':>8} {'received':>8}", width)
+        head = fit(f"ch {fit(unit, name)} {'commanded':>9} {'received':>9}", width)
         out: list[Line] = [[(head * columns, "head")]]
         got = heard if isinstance(heard, np.ndarray) else None
         for row in range(rows):
@@ -168,7 +169,7 @@ class DriveLines(Drawn):
             for channel in range(row, 18, rows):
                 chosen = channel + 1 == self.drive.settings.channel
                 label = fit(plain(self.ui.needs.names.get(channel + 1, "")), name, more=self.ui.glyphs.more)
-                cells = "".join(f" {self._value(one, channel):>8}" for one in (sent, got))
+                cells = "".join(f" {self._value(one, channel):>9}" for one in (sent, got))
                 line.append((fit(f"{channel + 1:2d} {label}{cells}", width), "pen" if chosen else "ink"))
             out.append(line)
         return out

@@ -1,0 +1,175 @@
+"""Drive on the screen: keys, and what stands there in each phase."""
+
+from __future__ import annotations
+
+import pytest
+from textual.pilot import Pilot
+
+from busbench.rig.load import read_rig
+from busbench.tui.app import BenchApp
+from busbench.tui.opening import rig_names
+from busbench.tui.screens.drive import DriveView
+from tests.cli.running import CAPTURES
+from tests.tui.screens import SIZES, check, shown, text_of
+from tests.tui.test_driving import PORT, Bench, as_said
+
+NAMES = rig_names(read_rig(CAPTURES / "heron.toml"))
+STOP_KEYS = ("x", "q", "1", "s", "space", "enter", "escape", "left", "ctrl+c", "ctrl+p", "question_mark", "f1", "tab")
+
+
+def bench(*, echoes: bool = False, is_rehearsal: bool = False) -> Bench:
+    made = Bench(echoes=echoes)
+    made.session.names = NAMES
+    if is_rehearsal:
+        made.session.source = "virtual:"
+    return made
+
+
+def let_pass(app: BenchApp, made: Bench, seconds: float) -> None:
+    for _ in range(round(seconds / 0.05)):
+        made.hands.t_ns += 50_000_000
+        app.tick(0.05)
+    app.draw()
+
+
+async def drive(app: BenchApp, pilot: Pilot[None], made: Bench) -> None:
+    app.ui.lock = as_said
+    await pilot.press("7", "enter", "enter")
+    let_pass(app, made, 3.0)
+    assert made.port.how is not None
+
+
+@pytest.mark.parametrize("key", STOP_KEYS)
+async def test_any_key_stops_and_does_nothing_else(key: str) -> None:
+    made = bench()
+    async with shown(made.session, is_armed=True) as (app, pilot):
+        await drive(app, pilot, made)
+        let_pass(app, made, 1.0)
+        await pilot.press(key)
+        await pilot.pause()
+        assert made.port.stops == 1
+        assert isinstance(app.screen, DriveView)
+        assert "STOPPING     ramp to the idle values, then silence" in text_of(app)
+        let_pass(app, made, 3.0)
+        assert (made.port.sending, app.ui.mover) == (None, None)
+        assert "frames sent" in text_of(app)
+
+
+@pytest.mark.parametrize("key", STOP_KEYS)
+async def test_any_key_ends_the_countdown(key: str) -> None:
+    made = bench()
+    async with shown(made.session, is_armed=True) as (app, pilot):
+        app.ui.lock = as_said
+        await pilot.press("7", "enter", "enter")
+        let_pass(app, made, 2.9)
+        assert "S T O P     any key cancels" in text_of(app)
+        await pilot.press(key)
+        let_pass(app, made, 5.0)
+        assert made.port.how is None
+        assert isinstance(app.screen, DriveView)
+        assert "cancelled; nothing was sent" in text_of(app)
+
+
+@pytest.mark.parametrize("is_armed", [True, False])
+async def test_unarmed_or_unanswered_no_key_sends_anything(is_armed: bool) -> None:
+    made = bench()
+    async with shown(made.session, is_armed=is_armed) as (app, pilot):
+        app.ui.lock = None if is_armed else as_said
+        await pilot.press("7")
+        for _ in range(6):
+            await pilot.press("enter")
+            let_pass(app, made, 4.0)
+        assert made.port.how is None
+        await pilot.press("enter")
+        text = " ".join(text_of(app).split())
+        assert f"on {PORT} nothing was sent, since it is not" in text
+
+
+async def test_a_recording_cannot_be_driven() -> None:
+    from busbench.capture.open import open_capture
+    from busbench.tui.replay import ReplaySession
+
+    session = ReplaySession(open_capture(str(CAPTURES / "heron-flight.pcapng")))
+    async with shown(session, keys="7 enter", is_armed=True) as (app, _):
+        assert "nothing was sent: a recording cannot be driven" in text_of(app)
+        assert app.ui.mover is None
+
+
+async def test_fields_are_chosen_and_changed_and_cautions_hold_them() -> None:
+    made = bench()
+    async with shown(made.session, keys="7 right right down right down left down right", is_armed=True) as (app, pilot):
+        assert isinstance(app.screen, DriveView)
+        now = app.screen.drive.settings
+        assert (now.channel, now.shape, now.low, now.high) == (3, "triangle", -55, 55)
+        app.ui.lock = as_said
+        await pilot.press("enter", "right", "down", "left")
+        assert (now.channel, now.shape, now.low, now.high) == (3, "triangle", -55, 55)
+        await pilot.press("escape", "right")
+        assert now.high == 60
+
+
+async def test_who_looks_elsewhere_reads_the_cautions_anew() -> None:
+    made = bench()
+    async with shown(made.session, keys="7 enter", is_armed=True) as (app, pilot):
+        app.ui.lock = as_said
+        assert "Before anything moves:" in text_of(app)
+        await pilot.press("1", "7")
+        await pilot.pause()
+        assert "Before anything moves:" not in text_of(app)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+async def test_screens_of_a_rehearsal(size: tuple[int, int]) -> None:
+    made = bench(is_rehearsal=True)
+    async with shown(made.session, size, keys="7") as (app, pilot):
+        steps = f"{size[0]}x{size[1]}"
+        check(f"drive-setting-{steps}", text_of(app))
+        await pilot.press("enter")
+        check(f"drive-cautions-{steps}", text_of(app))
+        await pilot.press("enter")
+        let_pass(app, made, 1.5)
+        await pilot.pause()
+        check(f"drive-counting-{steps}", text_of(app))
+        let_pass(app, made, 3.5)
+        await pilot.pause()
+        check(f"drive-moving-{steps}", text_of(app))
+    assert made.port.how is None
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+async def test_an_echo_stands_below_what_was_commanded(size: tuple[int, int]) -> None:
+    made = bench(echoes=True)
+    async with shown(made.session, size, is_armed=True) as (app, pilot):
+        await drive(app, pilot, made)
+        let_pass(app, made, 2.5)
+        await pilot.pause()
+        check(f"drive-echo-{size[0]}x{size[1]}", text_of(app))
+
+
+async def test_without_an_echo_it_is_said() -> None:
+    made = bench()
+    async with shown(made.session, is_armed=True) as (app, pilot):
+        await drive(app, pilot, made)
+        let_pass(app, made, 1.0)
+        assert "received: nothing so far, this port does not echo" in text_of(app)
+
+
+async def test_a_two_state_channel_and_plain_characters() -> None:
+    made = bench(is_rehearsal=True)
+    async with shown(made.session, keys="7 left left", is_ascii=True) as (app, pilot):
+        text = text_of(app)
+        assert text.isascii()
+        assert "channel  17  tow release" in text
+        assert "low      off" in text
+        await pilot.press("enter", "enter")
+        let_pass(app, made, 4.0)
+        assert text_of(app).isascii()
+        check("ascii-drive-switch", text_of(app))
+
+
+@pytest.mark.parametrize("size", [(20, 6), (40, 12), (300, 100)])
+async def test_any_size_shows_the_stop(size: tuple[int, int]) -> None:
+    made = bench(is_rehearsal=True)
+    async with shown(made.session, size, keys="7 enter enter") as (app, _):
+        let_pass(app, made, 4.0)
+        assert "S T O P" in text_of(app)

@@ -1,0 +1,65 @@
+"""The plan on the screen."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.cli.running import CAPTURES
+from tests.tui.ports import Live
+from tests.tui.screens import SIZES, check, shown, text_of
+
+HERON = CAPTURES / "heron.toml"
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+@pytest.mark.parametrize(("case", "keys"), [("moving", "8"), ("stalled", "8 left left")])
+async def test_tree(size: tuple[int, int], case: str, keys: str) -> None:
+    async with shown(Live().session, size, keys=keys, rig=HERON) as (app, _):
+        check(f"rig-{case}-{size[0]}x{size[1]}", text_of(app))
+
+
+async def test_plain_characters() -> None:
+    async with shown(Live().session, (120, 40), keys="8", rig=HERON, is_ascii=True) as (app, _):
+        assert text_of(app).isascii()
+        assert "   |  `-  3 left flap" in text_of(app)
+
+
+async def test_cases_go_round_and_say_in_words_what_is_amiss() -> None:
+    async with shown(Live().session, (160, 48), keys="8", rig=HERON) as (app, pilot):
+        assert "case 2 of 12: all moving, 6.02 A from the supply" in text_of(app)
+        assert "no warnings" in text_of(app)
+        await pilot.press("left", "left")
+        await pilot.pause()
+        text = text_of(app)
+        assert "case 12 of 12: all stalled, 24.12 A" in text
+        assert "14 warnings" in text
+        (tail,) = (line for line in text.splitlines() if "hub tail  " in line)
+        assert "LOW, OVER" in tail
+        (gear,) = (line for line in text.splitlines() if "7 gear" in line)
+        assert "LOW" not in gear
+        assert "OVER" not in gear
+
+
+async def test_rows_scroll_to_the_last_warning_and_not_beyond() -> None:
+    async with shown(Live().session, keys="8 left left", rig=HERON) as (app, pilot):
+        await pilot.press(*["down"] * 60)
+        await pilot.pause()
+        assert text_of(app).splitlines()[-3] == " ! hub tail: 7.50 A is above its limit of 5 A"
+        await pilot.press("up")
+        await pilot.pause()
+        assert "more lines: down scrolls" in text_of(app)
+
+
+async def test_without_a_plan_it_says_how_to_open_one() -> None:
+    async with shown(Live().session, keys="8 left down") as (app, _):
+        assert "No plan is open: start with `busbench watch SOURCE --rig R.toml`." in text_of(app)
+
+
+async def test_a_plan_that_is_no_tree_says_so(tmp_path: Path) -> None:
+    path = tmp_path / "ring.toml"
+    text = HERON.read_text(encoding="utf-8").replace('name = "tail"\nfrom = "receiver"', 'name = "tail"\nfrom = "tail"')
+    path.write_text(text, encoding="utf-8")
+    async with shown(Live().session, keys="8 left down", rig=path) as (app, _):
+        assert "hubs hang in a ring: tail → tail" in text_of(app)
