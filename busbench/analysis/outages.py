@@ -261,7 +261,7 @@ class _View:
     end: int | None
     period: float | None
 
-    def _seconds(self, t_ns: float) -> float | None:
+    def _seconds(self, t_ns: int) -> float | None:
         return None if self.start is None else (t_ns - self.start) / 1e9
 
     def _before(self, row: int) -> int:
@@ -292,10 +292,10 @@ class _View:
             assert kind is not None
             after = row + length
             if after < len(self.times) and after not in behind_hole:
-                end = float(t_ns[after])
+                end = int(t_ns[after])
             else:
-                end = float(t_ns[after - 1]) + (self.period or 0.0)
-            start_s, end_s = self._seconds(float(t_ns[row])), self._seconds(end)
+                end = int(t_ns[after - 1]) + round(self.period or 0.0)
+            start_s, end_s = self._seconds(int(t_ns[row])), self._seconds(end)
             offset = int(self.times.offset[row])
             yield (row, 1), Outage(kind, start_s, end_s, length, length * FRAME_BYTES, offset)
 
