@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from busbench.drive.walk import Ended, Phase, Word, Wrote
-from busbench.port.live import FrameSource
+from busbench.port.live import FrameSource, Transmission
 from busbench.rig.load import read_rig
 from busbench.tui import palette
 from busbench.tui.live import LiveSession
@@ -189,6 +189,18 @@ def test_a_port_that_is_lost_ends_the_walk_with_its_answers(rig: Path) -> None:
     assert "where the surfaces stand is not known; answers are in small.walk.json" in bench.walking.said
     (move,) = json.loads(Path("small.walk.json").read_text(encoding="utf-8"))["devices"][0]["moves"]
     assert move["ended"] == "lost"
+
+
+@pytest.mark.parametrize("after_s", [4.0, 30.0], ids=["moving", "held"])
+def test_a_transmission_that_ends_by_itself_ends_the_walk(rig: Path, after_s: float) -> None:
+    bench = Bench(rig)
+    bench.walking.begin()
+    bench.walking.hear(Word.GO)
+    bench.pass_s(after_s)
+    bench.port.sending, bench.port.how = None, Transmission(5, is_over=True, reason="the port was unplugged")
+    bench.pass_s(0.1)
+    assert bench.phase() is Phase.OVER
+    assert bench.walking.said.startswith("the port was unplugged: see to the port")
 
 
 async def test_without_a_plan_it_says_how_to_name_one() -> None:
