@@ -16,12 +16,17 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.segment import Segment
 
 ROOT = Path(__file__).resolve().parent.parent
 FOLDER = ROOT / "captures" / "pictures"
 INK, FAINT, PAPER, EDGE = "#1c1e21", "#6b7075", "#fbfaf6", "#d9d6cc"
 # Words with single spaces between them, or signs that may come from a font of another width.
 PIECES = re.compile(r"[\u2500-\u28ff]+|[^\s\u2500-\u28ff]+(?: [^\s\u2500-\u28ff]+)*")
+SCREEN = (100, 30)
 CELL_WIDTH, CELL_HEIGHT, FONT_SIZE, MARGIN = 7.8, 17, 13, 14
 
 
@@ -107,9 +112,68 @@ def printed(line: str, *, first: int | None = None, last: int = 0) -> Callable[[
     return run
 
 
+def watched(keys: str, *, at_s: float) -> Callable[[], list[Row]]:
+    """A screen of the terminal UI on the shipped flight.
+
+    Args:
+        keys: what is pressed, with spaces between.
+        at_s: the place in the recording.
+    """
+
+    def run() -> list[Row]:
+        import asyncio
+
+        return asyncio.run(_screen(keys, at_s))
+
+    return run
+
+
+async def _screen(keys: str, at_s: float) -> list[Row]:
+    from busbench.capture.open import open_capture
+    from busbench.rig.load import read_rig
+    from busbench.tui.opening import rig_names
+    from busbench.tui.replay import ReplaySession
+    from busbench.tui.run import make_app
+
+    rig = read_rig(ROOT / "captures" / "heron.toml")
+    capture = open_capture(str(ROOT / "captures" / "heron-flight.pcapng"))
+    session = ReplaySession(capture, names=rig_names(rig), scale=rig.scale)
+    session.load()
+    session.source = "heron-flight.pcapng"
+    session.seek(session.start + round(at_s * 1e9))
+    session.reset_row = 0
+    session.refresh()
+    app = make_app(session, opener=lambda source: session, is_timed=False)  # noqa: ARG005
+    async with app.run_test(size=SCREEN) as pilot:
+        await pilot.pause()
+        await pilot.press(*keys.split())
+        app.draw()
+        await pilot.pause()
+        strips = app.screen._compositor.render_strips()
+        rows: list[Row] = [[_run(segment) for segment in strip] for strip in strips]
+    session.close()
+    return rows
+
+
+def _run(segment: Segment) -> Run:
+    """One stretch of a screen's row with its colours."""
+    style = segment.style
+    ink, ground = (style.color, style.bgcolor) if style else (None, None)
+    if style and style.reverse:
+        ink, ground = ground, ink
+    return Run(
+        segment.text,
+        ink.get_truecolor().hex if ink and not ink.is_default else INK,
+        ground.get_truecolor().hex if ground and not ground.is_default else None,
+        bool(style and style.bold),
+    )
+
+
 PICTURES: dict[str, Callable[[], list[Row]]] = {
     "outages": printed("outages captures/heron-flight.pcapng"),
     "power": printed("rig power captures/heron.toml", first=18, last=5),
+    "lanes": watched("1", at_s=30.9),
+    "events": watched("3 n n n", at_s=30.9),
     "preview": printed("drive sweep --channel 1 --low -50 --high 50 --period 4 --cycles 3 --preview"),
 }
 
