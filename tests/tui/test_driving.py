@@ -229,7 +229,7 @@ def test_a_port_that_will_not_send_is_told() -> None:
     bench.drive.go_on()
     bench.drive.go_on()
     bench.pass_s(3.1)
-    assert (bench.drive.phase, bench.drive.said) == (Phase.SETTING, f"{PORT}: is closed")
+    assert (bench.drive.phase, bench.drive.said) == (Phase.SETTING, ": ".join((PORT, "is closed")))
 
 
 def test_a_rehearsal_sends_nothing_and_needs_no_arming() -> None:

@@ -77,7 +77,8 @@ class Choose(Screen[str | None]):
 
     def _add_ports(self, found: list[tuple[str, str]]) -> None:
         choices = self.query_one(OptionList)
-        choices.add_options([Option(f"{'port':<10}{plain(name)}   {plain(text)}", id=name) for name, text in found])
+        kind = "port".ljust(10)
+        choices.add_options([Option(f"{kind}{plain(name)}   {plain(text)}", id=name) for name, text in found])
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """One was chosen."""
