@@ -33,6 +33,9 @@ _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busb
 def command(source: str | None, **settings: Any) -> None:
     """Watch a port, a recording or `virtual:`: channels, beat, outages, range check.
 
+    With --rig it also leads you through a check of the plan and round the aircraft;
+    on virtual: the walk is a rehearsal, a real port needs --arm.
+
     Without SOURCE it asks for one. Press ? for what every figure means, q to quit.
     NO_COLOR is kept to; no colour is needed to read anything.
 
