@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 from textual.pilot import Pilot
 
+from busbench.cli.drive import Orders, locks
+from busbench.errors import DriveError
 from busbench.rig.load import read_rig
 from busbench.tui.app import BenchApp
 from busbench.tui.opening import rig_names
@@ -173,3 +175,27 @@ async def test_any_size_shows_the_stop(size: tuple[int, int]) -> None:
     async with shown(made.session, size, keys="7 enter enter") as (app, _):
         let_pass(app, made, 4.0)
         assert "S T O P" in text_of(app)
+
+
+def test_a_plan_answers_the_question_for_the_motor() -> None:
+    assert locks(Orders()) is None
+    made = bench()
+    made.ui.lock = locks(Orders(rig=str(CAPTURES / "heron.toml")))
+    limit = made.drive.program.limits.channels[7]
+    assert (limit.is_locked, limit.idle) == (True, 173)
+    made.drive.settings.channel = 8
+    made.drive.go_on()
+    assert made.drive.said == "channel 8 (sustainer) is locked: it will not move; choose another"
+
+
+@pytest.mark.parametrize(
+    ("orders", "said"),
+    [
+        (Orders(motor=("19",)), "--motor: 19 is no channel"),
+        (Orders(motor=("3",), no_motor=True), "--no-motor: contradicts --motor"),
+        (Orders(no_motor=True, rig=str(CAPTURES / "heron.toml")), "has a motor, sustainer"),
+    ],
+)
+def test_motors_said_wrongly_are_told_before_the_screen(orders: Orders, said: str) -> None:
+    with pytest.raises(DriveError, match=said):
+        locks(orders)

@@ -129,6 +129,11 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
     (
         "Drive",
         (
+            (
+                "arrows, enter",
+                "up and down choose a field, left and right change it; enter goes on to the cautions, then to the"
+                " countdown, and escape goes back",
+            ),
             ("channel … cycles", "what is to be done to one channel; all others rest, and locked ones do not move"),
             ("rehearsal", "on virtual: the frames are made, shown and thrown away"),
             (
