@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
+from unittest import mock
 
 if TYPE_CHECKING:
     from rich.segment import Segment
@@ -143,7 +144,9 @@ async def _screen(keys: str, at_s: float) -> list[Row]:
     session.seek(session.start + round(at_s * 1e9))
     session.reset_row = 0
     session.refresh()
-    app = make_app(session, opener=lambda source: session, is_timed=False)  # noqa: ARG005
+    with mock.patch.dict(os.environ, {"TERM": "xterm-256color"}):  # the same colours wherever it is drawn
+        os.environ.pop("NO_COLOR", None)
+        app = make_app(session, opener=lambda source: session, is_timed=False)  # noqa: ARG005
     async with app.run_test(size=SCREEN) as pilot:
         await pilot.pause()
         await pilot.press(*keys.split())
