@@ -16,11 +16,21 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 def line_options(function: F) -> F:
-    """How the line of a port is set; the defaults are the bus."""
+    """How the line is set; the defaults are the bus."""
     for decorate in (
-        click.option("--stop-bits", type=click.Choice(("1", "2")), default="2", show_default=True, help="Stop bits."),
-        click.option("--parity", type=click.Choice(("E", "O", "N")), default="E", show_default=True, help="Parity."),
-        click.option("--baud", type=click.IntRange(300, 4_000_000), default=100_000, show_default=True, help="Rate."),
+        click.option(
+            "--stop-bits", type=click.Choice(("1", "2")), default="2", show_default=True, help="Stop bits of the line."
+        ),
+        click.option(
+            "--parity",
+            type=click.Choice(("E", "O", "N")),
+            default="E",
+            show_default=True,
+            help="Parity: even, odd, none.",
+        ),
+        click.option(
+            "--baud", type=click.IntRange(300, 4_000_000), default=100_000, show_default=True, help="Rate of the line."
+        ),
     ):
         function = decorate(function)
     return function

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from busbench.cli.output import format_option, plain, say, seconds, table_lines, write_csv, write_json
+from busbench.cli.output import format_option, say, seconds, table_lines, write_csv, write_json
 from busbench.cli.source import Progress, open_source, read_options, source_options
+from busbench.errors import plain
 
 if TYPE_CHECKING:
     from busbench.analysis.outages import Outages

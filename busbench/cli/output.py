@@ -5,12 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import json
-import re
 import sys
 from collections.abc import Iterable, Sequence
 from typing import Any
 
 import click
+
+from busbench.errors import plain
 
 FORMATS = ("table", "csv", "json")
 Cell = str | int | float | bool | None
@@ -18,13 +19,6 @@ Cell = str | int | float | bool | None
 format_option = click.option(
     "--format", "format_", type=click.Choice(FORMATS), default="table", show_default=True, help="Form of the result."
 )
-
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
-
-
-def plain(text: str) -> str:
-    """Text from a file or a port, safe for a terminal: control characters are written out."""
-    return _CONTROL.sub(lambda found: repr(found.group())[1:-1], text)
 
 
 def say(line: str) -> None:

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busbench.cli.output import format_option, plain, say, table_lines, write_csv, write_json
+from busbench.cli.output import format_option, say, table_lines, write_csv, write_json
+from busbench.errors import plain
 
 if TYPE_CHECKING:
     from busbench.port.adapters import Adapter

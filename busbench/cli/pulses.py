@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.capture.base import ReadOptions
-from busbench.cli.output import format_option, plain, say, table_lines, write_csv, write_json
+from busbench.cli.output import format_option, say, table_lines, write_csv, write_json
 from busbench.cli.source import read_options, source_options
-from busbench.errors import CaptureError
+from busbench.errors import CaptureError, plain
 
 if TYPE_CHECKING:
     from busbench.analysis.pulses import PulseLine, Pulses

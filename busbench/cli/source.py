@@ -10,9 +10,9 @@ from typing import Any, TypeVar
 import click
 
 from busbench.capture.base import Capture, ReadOptions
+from busbench.cli.live import line_of, line_options
 from busbench.cli.output import is_terminal, say
 from busbench.errors import CaptureError
-from busbench.model import BUS_LINE, LineSettings
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -20,15 +20,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 def source_options(function: F) -> F:
     """SOURCE and what a person may have to say where a file leaves a choice."""
     for decorate in (
-        click.option(
-            "--stop-bits", type=click.Choice(("1", "2")), default="2", help="Stop bits of the line [default: 2]."
-        ),
-        click.option(
-            "--parity", type=click.Choice(("E", "O", "N")), default="E", help="Parity: even, odd, none [default: E]."
-        ),
-        click.option(
-            "--baud", type=click.IntRange(300, 4_000_000), default=100_000, help="Rate of the line [default: 100000]."
-        ),
+        line_options,
         click.option("--signal", help="Signal to decode in a file of level changes."),
         click.option("--usb-device", metavar="BUS.DEVICE", help="Adapter to take in a capture of a USB host."),
         click.option("--interface", help="Interface to take in a packet capture, by name or number."),
@@ -40,7 +32,7 @@ def source_options(function: F) -> F:
 
 def read_options(settings: dict[str, Any]) -> ReadOptions:
     """The options of source_options as the readers take them."""
-    line = LineSettings(settings["baud"], settings["parity"], int(settings["stop_bits"]), BUS_LINE.inverted)
+    line = line_of(settings["baud"], settings["parity"], settings["stop_bits"])
     return ReadOptions(settings["interface"], settings["usb_device"], settings["signal"], line)
 
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.capture.base import ReadOptions
-from busbench.cli.output import plain, say, table_lines, write_json
+from busbench.cli.output import say, table_lines, write_json
 from busbench.cli.source import Progress, open_source, read_options, source_options
-from busbench.errors import BusbenchError, CaptureError
+from busbench.errors import BusbenchError, CaptureError, plain
 from busbench.verify.check import CAUTION
 
 if TYPE_CHECKING:

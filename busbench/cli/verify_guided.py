@@ -11,8 +11,8 @@ from collections.abc import Iterator
 import click
 
 from busbench.cli.live import stop_signals
-from busbench.cli.output import plain, say
-from busbench.errors import BusbenchError
+from busbench.cli.output import say
+from busbench.errors import BusbenchError, plain
 from busbench.model import Chunk, LineSettings
 from busbench.port.live import EventKind, LivePort, open_live
 from busbench.rig.model import Rig

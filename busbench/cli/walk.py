@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busbench.cli.output import plain, say, table_lines
-from busbench.errors import DriveError
+from busbench.cli.output import say, table_lines
+from busbench.errors import DriveError, plain
 
 if TYPE_CHECKING:
     from busbench.cli.keys import ReadKey

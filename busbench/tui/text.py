@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-
 import numpy as np
 from rich.cells import cell_len, set_cell_size
 
@@ -17,12 +15,6 @@ Line = list[Span]
 UNITS = ("counts", "us", "percent")
 UNIT_WORDS = {"counts": "counts", "us": "µs", "percent": "%"}
 _AS_ASCII = str.maketrans({"µ": "u", "…": "~", "·": "-"})
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
-
-
-def plain(text: str) -> str:
-    """Text from a file or a port, safe for a terminal: control characters are written out."""
-    return _CONTROL.sub(lambda found: repr(found.group())[1:-1], text)
 
 
 def as_ascii(text: str) -> str:

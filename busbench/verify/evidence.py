@@ -15,10 +15,9 @@ from busbench.analysis.period import find_period
 from busbench.analysis.timing import Timing, timing
 from busbench.capture.reading import Recording
 from busbench.model import Bools, Mark
-from busbench.rig.ends import Ends, ends_of
+from busbench.rig.ends import Ends, ends_of, rest_counts
 from busbench.rig.model import Device, Rig
 from busbench.wire.bulk import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
-from busbench.wire.scale import FULL_COUNTS, Scale
 
 I16 = NDArray[np.int16]
 TWO_STATE_COUNTS = (173, 1811)  # off and on of channels 17 and 18, set beside the others: -100 and 100 %
@@ -179,13 +178,6 @@ def map_channels(rig: Rig) -> tuple[Mapped, ...]:
         if device.channel is not None and 1 <= device.channel <= CHANNELS + 2:
             by_channel.setdefault(device.channel, []).append(device)
     return tuple(
-        Mapped(channel, tuple(some), control_of(some[0]), ends_of(some[0], rig.scale), _rest(some[0], rig.scale))
+        Mapped(channel, tuple(some), control_of(some[0]), ends_of(some[0], rig.scale), rest_counts(some[0], rig.scale))
         for channel, some in by_channel.items()
     )
-
-
-def _rest(device: Device, scale: Scale) -> float:
-    is_low = device.motor or (device.channel or 0) > CHANNELS
-    percent = device.rest_pct if device.rest_pct is not None else -100.0 if is_low else 0.0
-    neutral = ends_of(device, scale).neutral_counts
-    return neutral + percent / 100 * FULL_COUNTS

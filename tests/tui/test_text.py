@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from busbench.tui.text import clock_time, duration, fit, percent, plain, value_words
+from busbench.errors import plain
+from busbench.tui.text import clock_time, duration, fit, percent, value_words
 from busbench.wire.scale import Scale
 
 

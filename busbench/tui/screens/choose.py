@@ -13,7 +13,7 @@ from textual.screen import Screen
 from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
 
-from busbench.tui.text import plain
+from busbench.errors import plain
 
 VIRTUAL = (
     ("virtual:", "mixed flying"),

@@ -10,11 +10,11 @@ import numpy as np
 from busbench.drive.arming import CAUTIONS
 from busbench.drive.preview import list_lines, preview_lines, scale_line
 from busbench.drive.survey import survey
-from busbench.errors import BusbenchError
+from busbench.errors import BusbenchError, plain
 from busbench.tui.draw import I16, large, traces
 from busbench.tui.driving import END, FIELDS, Drive, Phase
 from busbench.tui.lanes import TRACE_S
-from busbench.tui.text import UNIT_WORDS, Line, fit, plain, value_words
+from busbench.tui.text import UNIT_WORDS, Line, fit, value_words
 from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
 from busbench.wire.bulk import CHANNELS, FRAME_BYTES, unpack_channels

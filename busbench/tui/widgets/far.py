@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from busbench.errors import plain
 from busbench.tui.draw import large, large_scale
 from busbench.tui.session import RECENT_S, Session
-from busbench.tui.text import Line, duration, plain
+from busbench.tui.text import Line, duration
 from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
 

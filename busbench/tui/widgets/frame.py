@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from busbench.errors import plain
 from busbench.model import ClockKind
 from busbench.tui.live import LiveSession
 from busbench.tui.replay import ReplaySession
 from busbench.tui.session import Session
-from busbench.tui.text import Line, duration, fit, line_words, percent, place_words, plain, width_of
+from busbench.tui.text import Line, duration, fit, line_words, percent, place_words, width_of
 from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
 

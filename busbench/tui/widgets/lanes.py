@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from busbench.errors import plain
 from busbench.tui.draw import ruler, traces
 from busbench.tui.lanes import AT_END, FAILSAFE, GLITCH, LOST, MOVING, NONE, ON, PAST_END, TRACE_S, Lanes
-from busbench.tui.text import UNIT_WORDS, Line, fit, plain, scale_words, value_words
+from busbench.tui.text import UNIT_WORDS, Line, fit, scale_words, value_words
 from busbench.tui.widgets.drawn import Drawn
 from busbench.wire.bulk import CHANNELS
 

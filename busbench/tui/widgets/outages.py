@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from busbench.analysis.outages import KINDS, Outage
+from busbench.errors import plain
 from busbench.tui.events import LETTERS
 from busbench.tui.session import Across, Session
-from busbench.tui.text import Line, duration, fit, place_words, plain, value_words
+from busbench.tui.text import Line, duration, fit, place_words, value_words
 from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.frame import cell_of, joined, strip
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from busbench.errors import BusbenchError
+from busbench.errors import BusbenchError, plain
 from busbench.rig.model import RECEIVER, SUPPLY, Rig
 from busbench.rig.power import MOVING, Case, Weakest, find_weakest, power_cases
 from busbench.rig.tree import LINES, LINES_ASCII, TreeRow, branch_title, layout_tree
 from busbench.rig.wire import REFERENCE_C
-from busbench.tui.text import Line, fit, plain, width_of
+from busbench.tui.text import Line, fit, width_of
 from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.frame import apart

@@ -6,8 +6,9 @@ import textwrap
 from collections.abc import Iterator
 from shlex import quote
 
+from busbench.errors import plain
 from busbench.tui.lanes import MOVING
-from busbench.tui.text import Line, fit, plain, value_words
+from busbench.tui.text import Line, fit, value_words
 from busbench.tui.ui import Ui
 from busbench.tui.verifying import GuidedRound, Recorded, Stage, words_of
 from busbench.tui.widgets.drawn import Drawn

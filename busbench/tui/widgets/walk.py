@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from busbench.drive.arming import CAUTIONS
 from busbench.drive.walk import Entry, Phase, Walk, tally
-from busbench.tui.text import Line, fit, plain
+from busbench.errors import plain
+from busbench.tui.text import Line, fit
 from busbench.tui.ui import Ui
 from busbench.tui.walking import Walking, Way
 from busbench.tui.widgets.drawn import Drawn
