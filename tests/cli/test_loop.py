@@ -72,7 +72,8 @@ def test_nothing_back_fails() -> None:
     with echoing(lambda data: b"") as ports:
         done = CliRunner().invoke(command, [*ports, "--seconds", "0.07"])
     assert done.exit_code == 1
-    assert done.stdout.splitlines() == [
+    lines = [line for line in done.stdout.splitlines() if not line.startswith("slots skipped")]  # a busy machine
+    assert lines == [
         "blocks sent      10",
         "       received  0",
         "       damaged   0",
