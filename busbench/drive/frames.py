@@ -126,11 +126,6 @@ class Feed:
         return self._settled().phase is _Phase.OVER
 
     @property
-    def position(self) -> tuple[int, ...]:
-        """Counts of channels 1-16 in the last frame made, or in the first one to come."""
-        return self._limiter.position
-
-    @property
     def run_slot(self) -> int | None:
         """Which of the program's own slots comes next; None before and after them."""
         place = self._settled()

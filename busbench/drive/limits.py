@@ -192,11 +192,6 @@ class Limiter:
         """Counts of the last frame, or of the first one where none was made yet."""
         return tuple(int(counts) for counts in self._state.position)
 
-    @property
-    def is_idle(self) -> bool:
-        """True where every channel stands at its idle value."""
-        return bool(np.array_equal(self._state.position, self._idle))
-
     def mark(self) -> object:
         """The state, to be given to `rewind`."""
         state = self._state

@@ -31,12 +31,6 @@ class DriveSource:
         self._mark: object = self._feed.mark()
         self._block: FrameBlock | None = None
         self._used = 0
-        self._commanded = self._feed.position
-
-    @property
-    def commanded(self) -> tuple[int, ...]:
-        """Counts of channels 1-16 in the last frame handed out."""
-        return self._commanded
 
     @property
     def is_over(self) -> bool:
@@ -57,8 +51,6 @@ class DriveSource:
             self._block, self._used = self._feed.take(AHEAD_FRAMES), 0
         row = self._used
         self._used += 1
-        limited = self._block.limited
-        self._commanded = tuple(limited.channels[row].tolist())
         return self._block.raw[row].tobytes() if self._block.is_sent[row] else b""
 
     def request_stop(self) -> None:
