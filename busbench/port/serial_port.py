@@ -6,6 +6,7 @@ import array
 import contextlib
 import ctypes
 import errno
+import os
 import struct
 import sys
 from dataclasses import dataclass
@@ -74,6 +75,9 @@ class BusPort(serial.Serial):  # type: ignore[misc]
         """What of the settings the adapter did not take, or an empty string."""
         if self.rate is not None and abs(self.rate / self.baudrate - 1) > _RATE_TOLERANCE:
             return f"the adapter took {self.rate} baud instead of {self.baudrate}; use another adapter"
+        # A pseudo-terminal never has parity, and needs none.
+        if not self.parity_is_kept and not os.path.realpath(self.port).startswith("/dev/pts/"):
+            return "the adapter took no parity bit: servos may not hear it, damage is not marked; use another adapter"
         return ""
 
     def error_totals(self) -> ErrorTotals | None:

@@ -29,6 +29,16 @@ def test_another_rate_is_warned_of(rate: int | None, warning: str) -> None:
     assert port.warning() == warning
 
 
+def test_a_parity_bit_not_taken_is_warned_of() -> None:
+    port = BusPort("/dev/ttyHERON", line=BUS_LINE)
+    port.parity_is_kept = False
+    assert port.warning() == (
+        "the adapter took no parity bit: servos may not hear it, damage is not marked; use another adapter"
+    )
+    port.port = "/dev/pts/7"
+    assert port.warning() == ""
+
+
 class TellingPort(BusPort):
     """A port whose driver counts."""
 
