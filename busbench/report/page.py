@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from busbench.errors import RigError
-from busbench.report.pictures import draw_harness, draw_histogram, draw_outages, draw_trace
+from busbench.report.harness_picture import draw_harness
+from busbench.report.pictures import draw_histogram, draw_outages, draw_trace
 from busbench.report.provenance import Provenance
 from busbench.rig.check import check_rig
 from busbench.rig.finding import Finding
@@ -102,7 +103,7 @@ def page_html(found: Verification, *, provenance: Provenance) -> str:
         cases = power_cases(rig)
         weakest = find_weakest(rig)
         worst_case = next(case for case in cases if case.case == (weakest.case if weakest else MOVING))
-        harness = draw_harness(rig, worst_case, weakest)
+        harness = draw_harness(rig, worst_case, weakest).svg()
         findings: list[Finding] = check_rig(rig)
     except RigError as error:
         findings = [Finding("fault", "harness", str(error), "volts cannot be reckoned", "mend the rig file")]

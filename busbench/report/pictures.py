@@ -5,16 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.report.svg import Drawing, ticks
-from busbench.rig.model import Rig
-from busbench.rig.power import Case, Weakest
-from busbench.rig.tree import layout_tree
+from busbench.report.svg import PAGE_WIDTH, Drawing, ticks
 from busbench.verify.evidence import Evidence, Mapped
 from busbench.verify.link_loss import LinkLoss
 from busbench.verify.turns import Turn
 from busbench.wire.bulk import COUNTS_MAX
 
-WIDTH = 720.0
+WIDTH = PAGE_WIDTH
 _LEFT, _RIGHT = 96.0, 46.0
 _COLUMNS = 360  # of a trace, each drawn from its least to its greatest value
 _BINS = 48
@@ -158,42 +155,3 @@ def draw_outages(evidence: Evidence, loss: LinkLoss | None) -> str:
                 last = a
     _time_axis(drawing, end_s, height - 22)
     return drawing.svg()
-
-
-def draw_harness(rig: Rig, case: Case | None, weakest: Weakest | None) -> str:
-    """The wiring tree, volts and amperes with all moving; the weakest lead thick and named.
-
-    Args:
-        rig: the plan; its leads form a tree.
-        case: the load case shown.
-        weakest: from find_weakest.
-    """
-    rows = layout_tree(rig, case=case)
-    step, indent, top = 19.0, 22.0, 24.0
-    drawing = Drawing(WIDTH, top + step * len(rows) + 8, title="wiring tree")
-    places = [(10 + indent * row.depth, top + step * i) for i, row in enumerate(rows)]
-    drawing.text(330, 11, "lead", size=10, bold=True)
-    drawing.text(628, 11, "V", size=10, anchor="end", bold=True)
-    drawing.text(690, 11, "A", size=10, anchor="end", bold=True)
-    for row, (x, y) in zip(rows, places, strict=True):
-        is_weakest = weakest is not None and _is_lead_to(weakest.lead, row.name, row.kind)
-        if row.parent >= 0:
-            px, py = places[row.parent]
-            drawing.path(((px + 5, py + 12), (px + 5, y + 4), (x - 3, y + 4)))
-            if is_weakest:
-                drawing.line(px + 5, y + 4, x - 3, y + 4, width=4)
-        words = row.name if row.channel is None else f"{row.channel} {row.name}"
-        words += {"off-bus": " (off the bus)", "sensor": " (sensor)", "hub": " (hub)"}.get(row.kind, "")
-        drawing.text(x, y + 8, words if len(words) <= 44 else words[:43] + "…", bold=row.kind in ("supply", "receiver"))
-        drawing.text(330, y + 8, row.lead + ("  ◄ weakest lead" if is_weakest else ""), size=10, bold=is_weakest)
-        if row.volts is not None and row.amps is not None:
-            drawing.text(628, y + 8, f"{row.volts:.2f}", anchor="end", size=10)
-            drawing.text(690, y + 8, f"{row.amps:.2f}", anchor="end", size=10)
-    return drawing.svg()
-
-
-def _is_lead_to(lead: str, name: str, kind: str) -> bool:
-    """True where the name of a lead is that of the lead to a node of the tree."""
-    if kind == "receiver":
-        return lead == "lead from supply to receiver"
-    return lead == (f"lead to hub {name}" if kind == "hub" else f"lead to {name}")

@@ -9,6 +9,7 @@ import math
 from collections.abc import Iterable, Sequence
 from html import escape
 
+PAGE_WIDTH = 720.0  # of a picture that fills the page
 DASHES = {"solid": "", "dash": "7 4", "dot": "1.5 3.5", "dash-dot": "8 3 1.5 3"}
 
 
@@ -79,10 +80,20 @@ class Drawing:
 
     def svg(self) -> str:
         """The whole element, to stand in a page."""
-        width, height = self._size
-        head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {number(width)} {number(height)}" role="img"'
+        return self._element("", "")
+
+    def file(self) -> str:
+        """The same as a file of its own: with its size, a font, and white paper under it."""
+        width, height = (number(side) for side in self._size)
+        more = f' width="{width}" height="{height}" color="#000" font-family="system-ui, sans-serif"'
+        return self._element(more, f'<rect width="{width}" height="{height}" fill="#fff"/>') + "\n"
+
+    def _element(self, more: str, paper: str) -> str:
+        width, height = (number(side) for side in self._size)
+        head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}"{more} role="img"'
         label = escape(self._title, quote=True)
-        return f'{head} aria-label="{label}" fill="currentColor"><title>{label}</title>{"".join(self._parts)}</svg>'
+        body = f"<title>{label}</title>{paper}{''.join(self._parts)}"
+        return f'{head} aria-label="{label}" fill="currentColor">{body}</svg>'
 
 
 def _stroke(dash: str, width: float) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +17,9 @@ MOVED_COUNTS = 100  # less is trim or noise
 WINDOW = 8  # frames looked at together
 PAUSE = 40  # frames at rest between two sticks
 TWO_STATE = 1639  # counts that stand for the two ends of channels 17 and 18
+REST_AT_END = 0.2  # of the span: nearer to an end, a channel rests at that end
+TRIM_COUNTS = 8  # a rest farther from the scale's centre is a neutral of its own
+PERIODS = 100  # looked at together, since an adapter may hand over frames in heaps
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +34,7 @@ class Proposal:
         kind: "proportional", "two-state" or "three-state".
         follows: an earlier channel of the same turn, or None.
         against: True where it moves the other way than that channel.
+        is_high_first: True where it first went to its high end.
     """
 
     channel: int
@@ -41,6 +45,15 @@ class Proposal:
     kind: str
     follows: int | None
     against: bool
+    is_high_first: bool
+
+    @property
+    def rests_at(self) -> str:
+        """The end at which it rests, "low" or "high"; "" where it rests between them."""
+        near = REST_AT_END * (self.high_counts - self.low_counts)
+        if self.rest_counts - self.low_counts < near:
+            return "low"
+        return "high" if self.high_counts - self.rest_counts < near else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,19 +88,48 @@ def propose_channels(tables: Iterable[FrameTable], *, has_clock: bool = True) ->
     counts: list[NDArray[np.int64]] = []
     times: list[I64] = []
     for table in tables:
-        good = ~table.suspect & ((table.flags & (FLAG_LOST | FLAG_FAILSAFE)) == 0)
-        flags = table.flags[good]
-        two = [np.where(flags & bit, TWO_STATE, 0).astype(np.int64)[:, None] for bit in (FLAG_CH17, FLAG_CH18)]
-        counts.append(np.hstack([table.channels[good].astype(np.int64), *two]))
+        counts.append(_good_rows(table))
         times.append(table.t_ns)
     rows = np.concatenate(counts) if counts else np.empty((0, CHANNELS + 2), np.int64)
-    steps = np.diff(np.concatenate(times)) if times else np.empty(0, np.int64)
-    period = float(np.median(steps)) / 1e6 if has_clock and steps.size else None
+    period = _period_ms(np.concatenate(times)) if has_clock and times else None
     moved = [index for index in range(CHANNELS + 2) if len(rows) and np.ptp(rows[:, index]) >= MOVED_COUNTS]
     spans = {index: _active(rows[:, index]) for index in moved}
     proposals = _in_turns(rows, spans)
     still = tuple(index + 1 for index in range(CHANNELS + 2) if index not in moved)
     return Draft(proposals, still, period, len(rows))
+
+
+def _good_rows(table: FrameTable) -> NDArray[np.int64]:
+    """All 18 channels of the frames that are whole and come from the transmitter."""
+    good = ~table.suspect & ((table.flags & (FLAG_LOST | FLAG_FAILSAFE)) == 0)
+    flags = table.flags[good]
+    two = [np.where(flags & bit, TWO_STATE, 0).astype(np.int64)[:, None] for bit in (FLAG_CH17, FLAG_CH18)]
+    return np.hstack([table.channels[good].astype(np.int64), *two])
+
+
+def _period_ms(t_ns: I64) -> float | None:
+    heap = min(PERIODS, t_ns.size - 1)
+    return float(np.median(t_ns[heap:] - t_ns[:-heap])) / heap / 1e6 if heap > 0 else None
+
+
+class Noticed:
+    """Channels in the order in which they begin to move, while frames come."""
+
+    def __init__(self) -> None:
+        self._low = np.full(CHANNELS + 2, np.iinfo(np.int64).max)
+        self._high = np.full(CHANNELS + 2, np.iinfo(np.int64).min)
+        self._told: set[int] = set()
+
+    def feed(self, table: FrameTable) -> list[int]:
+        """Channels (1-18) that have moved for the first time."""
+        rows = _good_rows(table)
+        if not len(rows):
+            return []
+        self._low, self._high = np.minimum(self._low, rows.min(axis=0)), np.maximum(self._high, rows.max(axis=0))
+        moved = {int(index) + 1 for index in np.flatnonzero(self._high - self._low >= MOVED_COUNTS)}
+        new = sorted(moved - self._told)
+        self._told |= moved
+        return new
 
 
 def _active(column: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -114,7 +156,10 @@ def _in_turns(rows: NDArray[np.int64], spans: dict[int, NDArray[np.bool_]]) -> t
         low, high = int(values[0]), int(values[-1])
         follows = None if leader is None else leader + 1
         rest = int(values[often.argmax()])
-        proposals.append(Proposal(index + 1, turn, rest, low, high, _kind(index, values, often), follows, against))
+        away = np.flatnonzero(np.abs(column - rest) >= MOVED_COUNTS / 2)
+        is_high_first = bool(away.size and column[away[0]] > rest)
+        kind = _kind(index, values, often)
+        proposals.append(Proposal(index + 1, turn, rest, low, high, kind, follows, against, is_high_first))
     return tuple(sorted(proposals, key=lambda p: (p.turn, p.follows is not None, p.channel)))
 
 
@@ -154,7 +199,8 @@ def draft_toml(draft: Draft, *, names: Sequence[str] = (), scale: Scale) -> str:
         f"# Drafted from {draft.frames} frames. Channels that never moved: "
         + (", ".join(map(str, draft.still)) or "none")
         + ".",
-        "# Fill in what hangs where; `busbench rig new` shows all keys.",
+        "# Fill in what hangs where; `busbench rig new` shows all keys. Which of these can turn a propeller?",
+        "# It is locked only where motor = true stands.",
         "",
         "[rig]",
         'name = "My aircraft"',
@@ -168,20 +214,40 @@ def draft_toml(draft: Draft, *, names: Sequence[str] = (), scale: Scale) -> str:
         "[supply]",
         "voltage_v = 7.4  # yours",
     ]
+    controls: dict[int, str] = {}
     for place, one in enumerate(draft.proposals):
+        word = "stick" if one.kind == "proportional" else "switch"
+        control = controls.setdefault(one.turn, f"{word} {one.turn}")  # of the first channel of the turn
         name = names[place] if place < len(names) else f"device {place + 1}"
-        lines += ["", "[[device]]", f"name = {_quoted(name)}", f"channel = {one.channel}"]
-        lines.append(
-            f"# turn {one.turn}, {one.kind}: rest {one.rest_counts}, ends {one.low_counts} and {one.high_counts} counts"
-        )
-        if one.channel <= CHANNELS:
-            reach = max(abs(one.high_counts - one.rest_counts), abs(one.rest_counts - one.low_counts))
-            if one.kind == "proportional":
-                lines.append(f"travel_pct = {min(200.0, max(1.0, 100 * reach / FULL_COUNTS)):.0f}")
-        if one.follows is not None:
-            way = "against" if one.against else "with"
-            lines.append(f"# moved {way} channel {one.follows}: one stick moves both")
+        lines += ["", "[[device]]", f"name = {_quoted(name)}", *_device_lines(one, control, scale)]
     return "\n".join(lines) + "\n"
+
+
+def _device_lines(one: Proposal, control: str, scale: Scale) -> Iterator[str]:
+    yield f"channel = {one.channel}"
+    yield f"# turn {one.turn}, {one.kind}: rest {one.rest_counts}, ends {one.low_counts} and {one.high_counts} counts"
+    if one.channel > CHANNELS:
+        if one.rests_at == "high":
+            yield "rest_pct = 100"
+    else:
+        # What rests at an end has its neutral half-way; all else has it where it rests.
+        neutral = (one.low_counts + one.high_counts) / 2 if one.rests_at else float(one.rest_counts)
+        if abs(neutral - scale.centre_counts) <= TRIM_COUNTS:
+            neutral = scale.centre_counts
+        else:
+            yield f"neutral_us = {float(scale.to_us(neutral)):.0f}"
+        reach = max(one.high_counts - neutral, neutral - one.low_counts)
+        yield f"travel_pct = {min(200.0, max(1.0, 100 * reach / FULL_COUNTS)):.0f}"
+        if one.rests_at:
+            yield f"rest_pct = {min(200.0, max(-200.0, 100 * (one.rest_counts - neutral) / FULL_COUNTS)):.0f}"
+    yield f'control = "{control}"  # give it the name by which you know it'
+    first = "high" if one.is_high_first else "low"
+    yield f'# high_when = ""  # where {control} has the channel high; it was first moved to the {first} end'
+    if one.rests_at:
+        yield "# motor = true  # does it turn a propeller? Then take away the first #, and failsafe = -100"
+    if one.follows is not None:
+        way = "against" if one.against else "with"
+        yield f"# moved {way} channel {one.follows}: one {control.split(' ')[0]} moves both"
 
 
 def _quoted(name: str) -> str:

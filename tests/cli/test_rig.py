@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -179,3 +180,50 @@ def test_power_runs_a_replay(tmp_path: Path) -> None:
     replay.write_text('[[part]]\nchannel = 6\nshape = "replay"\nrecording = "gone.pcapng"\n', encoding="utf-8")
     result = CliRunner().invoke(command, ["power", str(HERON), "--program", str(replay)])
     assert str(result.exception) == "gone.pcapng: there is no such file: check the name and the folder"
+
+
+def test_draft_watches_a_port_for_its_time(tmp_path: Path) -> None:
+    plan = tmp_path / "plan.toml"
+    result = CliRunner().invoke(command, ["draft", "virtual:?pilot=moving&duration=3", "-o", str(plan)])
+    assert result.exit_code == 0, result.output
+    lines = result.stderr.splitlines()
+    assert lines[0].startswith("Propellers off.")
+    assert any(line == "channel 3 moves" for line in lines)
+    assert len(read_rig(plan).devices) > 5
+    words = ["draft", "virtual:?pilot=moving", "-o", str(plan)]
+    assert error_of(*words) == f"{plan}: is there already: choose another name, or replace it with --force"
+    result = CliRunner().invoke(command, [*words, "--force", "--seconds", "0.5"])
+    assert result.exit_code == 0, result.output
+
+
+def test_seconds_go_with_a_port_only(tmp_path: Path) -> None:
+    result = CliRunner().invoke(command, ["draft", str(HERON), "--seconds", "1"])
+    assert str(result.exception) == "--seconds: goes with a port, not with a recording: leave it out"
+
+
+def test_power_as_a_picture(tmp_path: Path) -> None:
+    picture = tmp_path / "harness.svg"
+    run("power", str(HERON), "--svg", str(picture), "--temperature", "40")
+    text = picture.read_text(encoding="utf-8")
+    words = ["".join(one.itertext()) for one in ElementTree.fromstring(text).iter("{http://www.w3.org/2000/svg}text")]
+    assert words[0] == "rudder stalled, rest moving, leads at 40 °C"
+    assert "1.7 m AWG 22 ◄ weakest lead" in words
+    assert "5 left elevator" in words
+    assert error_of("power", str(HERON), "--svg", str(picture)).startswith(f"{picture}: is there already")
+    assert picture.read_text(encoding="utf-8") == text
+    run("power", str(HERON), "--svg", str(picture), "--force")
+    assert run("power", str(HERON), "--svg", "-").startswith("<svg ")
+
+
+def test_a_picture_keeps_names_of_any_length_in_their_columns(tmp_path: Path) -> None:
+    long = "n" * 60
+    plan = HEAD + "".join(hub(f"h{n}", f'from = "{f"h{n - 1}" if n else "receiver"}"') for n in range(8))
+    plan += device(long, 1, 'on = "h7"')
+    text = run("power", "-", "--svg", "-", stdin=plan)
+    (name,) = [
+        one.text or ""
+        for one in ElementTree.fromstring(text).iter("{http://www.w3.org/2000/svg}text")
+        if (one.text or "").startswith("1 nnn")
+    ]
+    assert name.endswith("…")
+    assert len(name) < 25

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from busbench.rig.draft import Proposal, draft_toml, propose_channels
+from busbench.rig.draft import Noticed, Proposal, draft_toml, propose_channels
 from busbench.rig.load import parse_rig
 from busbench.wire.bulk import pack_frames
 from busbench.wire.scale import Scale
@@ -56,7 +56,8 @@ def test_sticks_in_their_order() -> None:
         (3, 9, "three-state", None, False),
         (4, 17, "two-state", None, False),
     ]
-    assert draft.proposals[0] == Proposal(4, 1, draft.proposals[0].rest_counts, 172, 1811, "proportional", None, False)
+    rest = draft.proposals[0].rest_counts
+    assert draft.proposals[0] == Proposal(4, 1, rest, 172, 1811, "proportional", None, False, True)
     assert abs(draft.proposals[0].rest_counts - 992) <= 1
     assert draft.still == (1, 3, 5, 6, 8, 10, 11, 12, 13, 14, 15, 16, 18)
     assert (draft.period_ms, draft.frames) == (14.0, 1500)
@@ -100,6 +101,13 @@ def test_the_draft_is_a_rig_file_that_loads() -> None:
     assert plan.devices[0].travel_pct == pytest.approx(100, abs=1)
     assert "# turn 2, proportional: rest 992, ends 484 and 1484 counts" in text
     assert "# moved against channel 2: one stick moves both" in text
+    assert [(d.control, d.rest_pct) for d in plan.devices] == [
+        ("stick 1", None),
+        ("stick 2", None),
+        ("stick 2", None),
+        ("switch 3", -100),
+        ("switch 4", None),
+    ]
     assert text.startswith(
         "# Drafted from 1500 frames. Channels that never moved: 1, 3, 5, 6, 8, 10, 11, 12, 13, 14, 15, 16, 18.\n"
     )
@@ -108,3 +116,43 @@ def test_the_draft_is_a_rig_file_that_loads() -> None:
 def test_without_a_clock_the_period_is_marked_as_not_measured() -> None:
     text = draft_toml(propose_channels([table(*session())], has_clock=False), scale=Scale())
     assert "period_ms = 14.000  # not measured: the recording has no times" in text
+
+
+def test_what_rests_at_an_end_has_its_neutral_half_way_and_may_be_a_motor() -> None:
+    counts = np.full((900, 16), 992, np.uint16)
+    lever = np.concatenate([np.full(50, 173), np.linspace(173, 1811, 200), np.full(50, 173)])
+    counts[:, 2] = 173
+    counts[0:300, 2] = lever  # a lever at its low end
+    counts[:, 3] = 1811
+    counts[300:600, 3] = 1984 - lever  # one at its high end
+    counts[:, 4] = 1024
+    counts[600:900, 4] = 32 + stick(172, 1811)  # a stick with a neutral of its own
+    text = draft_toml(propose_channels([table(counts)]), scale=Scale())
+    found = [(d.channel, d.travel_pct, d.rest_pct, d.neutral_us, d.motor) for d in parse_rig(text).devices]
+    assert found == [(3, 100, -100, None, False), (4, 100, 100, None, False), (5, 100, None, 1520, False)]
+    asked = [line for line in text.splitlines() if line.startswith("# motor = true")]
+    assert len(asked) == 2
+    assert "it was first moved to the low end" in text.partition("channel = 4")[2].partition("[[device]]")[0]
+
+
+def test_a_switch_channel_that_rests_on_says_so() -> None:
+    flags = np.full(400, 3, np.uint8)
+    flags[100:200] = 2
+    text = draft_toml(propose_channels([table(np.full((400, 16), 992, np.uint16), flags)]), scale=Scale())
+    (plan,) = parse_rig(text).devices
+    assert (plan.channel, plan.rest_pct, plan.control) == (17, 100, "switch 1")
+
+
+def test_the_period_is_right_where_frames_come_in_heaps() -> None:
+    heaps = table(*session())
+    t_ns = (heaps.t_ns // 40_000_000) * 40_000_000
+    draft = propose_channels([FrameTable(t_ns, heaps.slack_ns, heaps.offset, heaps.raw, heaps.suspect)])
+    assert draft.period_ms == pytest.approx(14.0, abs=0.2)
+
+
+def test_channels_are_noticed_once_as_they_begin_to_move() -> None:
+    noticed, whole = Noticed(), table(*session())
+    assert [noticed.feed(whole[first : first + 100]) for first in range(0, 1200, 100)] == [
+        [4], [], [], [2, 7], [], [], [], [9], [], [], [], [17],
+    ]  # fmt: skip
+    assert noticed.feed(whole[:0]) == []

@@ -1,0 +1,128 @@
+"""`busbench rig draft`: a channel map from one stick moved at a time."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from busbench.capture.base import ReadOptions
+from busbench.cli.live import stop_signals
+from busbench.cli.output import say
+from busbench.cli.rig_files import refuse_existing, write_new
+from busbench.cli.source import open_source, read_options, source_options
+from busbench.errors import BusbenchError, RigError
+from busbench.model import LineSettings
+
+if TYPE_CHECKING:
+    from busbench.rig.draft import Draft
+    from busbench.wire.table import FrameTable
+
+LOOK_S = 0.2
+
+
+@click.command("draft", short_help="a channel map from one stick moved at a time")
+@source_options
+@click.option("--names", default="", help="Names of the devices in the order in which they were moved, with commas.")
+@click.option("--seconds", type=click.FloatRange(0, min_open=True),
+              help="Watch a port for so long [default: until Ctrl-C].")  # fmt: skip
+@click.option("-o", "--output", help="File to write; standard output by default.")
+@click.option("--force", is_flag=True, help="Write over a file that exists.")
+def draft_command(
+    source: str, names: str, seconds: float | None, output: str | None, force: bool, **settings: Any
+) -> None:
+    """Propose a channel map from one stick moved at a time: watched on a port, or in a recording.
+
+    Move each stick and switch to both ends and back, rest a second, and take the next.
+    On a port Ctrl-C ends it. Propeller off, or the motor's lead open.
+
+    \b
+    busbench rig draft captures/heron-round.pcapng -o draft.toml
+    busbench rig draft captures/heron-round.pcapng --names "left aileron,right aileron,left flap"
+    busbench rig draft /dev/ttyUSB0 -o draft.toml
+    """
+    called = [name.strip() for name in names.split(",") if name.strip()]
+    draft(source, options=read_options(settings), names=called, seconds=seconds, output=output, force=force)
+
+
+def draft(
+    source: str,
+    *,
+    options: ReadOptions,
+    names: Sequence[str] = (),
+    seconds: float | None = None,
+    output: str | None = None,
+    force: bool = False,
+) -> None:
+    """Write the draft of a channel map."""
+    from busbench.port.live import is_live
+    from busbench.rig.draft import draft_toml
+    from busbench.wire.scale import Scale
+
+    refuse_existing(output, force=force)  # before sticks are moved for nothing
+    if is_live(source):
+        found = _watched(source, options.line, seconds)
+    elif seconds is not None:
+        raise BusbenchError("--seconds: goes with a port, not with a recording", hint="leave it out")
+    else:
+        found = _read(source, options)
+    if not found.frames:
+        raise RigError(source, "", "holds no frames", hint="`busbench probe` tells what is on the line")
+    if not found.proposals:
+        raise RigError(source, "", "no channel moved", hint="move one stick at a time to both ends and back")
+    write_new(output, draft_toml(found, names=names, scale=Scale()), force=force)
+    for one in found.proposals:
+        where = "" if one.follows is None else f", together with channel {one.follows}"
+        say(f"turn {one.turn}: channel {one.channel}, {one.kind}{where}")
+
+
+def _read(source: str, options: ReadOptions) -> Draft:
+    from busbench.rig.draft import propose_channels
+    from busbench.wire.align import find_in_blocks
+
+    with open_source(source, options) as capture:
+        clock = capture.info.clock
+        parts = find_in_blocks(capture.blocks(), clock=clock, line=options.line)
+        return propose_channels((part.frames for part in parts), has_clock=clock.is_known)
+
+
+def _watched(source: str, line: LineSettings, seconds: float | None) -> Draft:
+    from busbench.rig.draft import propose_channels
+
+    say("Propellers off. Move one stick or switch at a time to both ends and back, rest a second, take the next.")
+    say(f"Watching {source}; " + ("Ctrl-C ends it." if seconds is None else f"it ends after {seconds:g} s, or Ctrl-C."))
+    return propose_channels(_told(_frames_of(source, line, seconds)))
+
+
+def _frames_of(source: str, line: LineSettings, seconds: float | None) -> Iterator[FrameTable]:
+    """Frames of a port until the time is over, it ends, or somebody ends it."""
+    from busbench.model import ByteLog
+    from busbench.port.live import EventKind, open_live
+    from busbench.wire.align import FrameFinder
+
+    with open_live(source, line=line) as live, stop_signals() as stop:
+        finder, at, begun = FrameFinder(clock=live.clock, line=line), 0, time.monotonic()
+        while not stop.is_set() and not live.has_ended:
+            left = LOOK_S if seconds is None else min(LOOK_S, begun + seconds - time.monotonic())
+            if left <= 0:
+                break
+            log = ByteLog.from_chunks(live.read(left), offset=at)
+            at = log.end
+            for event in live.events():
+                if event.kind is not EventKind.OPENED:
+                    say(f"busbench: {source}: {event.text}")
+            yield finder.feed(log).frames
+        yield finder.flush().frames
+
+
+def _told(tables: Iterable[FrameTable]) -> Iterator[FrameTable]:
+    """Each channel is told when it first moves, so that whoever moves the stick sees it is noticed."""
+    from busbench.rig.draft import Noticed
+
+    noticed = Noticed()
+    for table in tables:
+        for channel in noticed.feed(table):
+            say(f"channel {channel} moves")
+        yield table

@@ -1,0 +1,52 @@
+"""What the commands of the rig share: writing a file that is not there yet, and what a terminal can draw."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from busbench.errors import RigError
+
+rig_argument = click.argument("rig", metavar="RIG", type=click.Path(path_type=str))
+
+REPLACE = "choose another name, or replace it with --force"
+
+
+def write_new(file: str | None, text: str, *, force: bool) -> None:
+    """Write text to a file, or to standard output for None and "-".
+
+    Raises:
+        RigError: the file is there already and force is not set, or it cannot be written.
+    """
+    if file in (None, "-"):
+        click.echo(text, nl=False)
+        return
+    path = Path(str(file))
+    try:
+        with path.open("w" if force else "x", encoding="utf-8", newline="\n") as out:
+            out.write(text)
+    except FileExistsError:
+        raise RigError(path, "", "is there already", hint=REPLACE) from None
+    except (OSError, ValueError) as error:
+        raise RigError(path, "", f"cannot be written ({getattr(error, 'strerror', None) or error})") from None
+
+
+def refuse_existing(file: str | None, *, force: bool) -> None:
+    """Refuse a file that is there already, before work is done for it.
+
+    Raises:
+        RigError: it is, and force is not set.
+    """
+    if file not in (None, "-") and not force and Path(str(file)).exists():
+        raise RigError(str(file), "", "is there already", hint=REPLACE)
+
+
+def can_draw() -> bool:
+    """True where standard output takes the lines of a tree."""
+    try:
+        "└├│Ω²".encode(getattr(sys.stdout, "encoding", None) or "utf-8")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True

@@ -1,0 +1,134 @@
+"""`busbench rig power`: volts and amperes in every lead."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING
+
+import click
+
+from busbench.cli.output import format_option, say, write_csv, write_json
+from busbench.cli.rig_files import can_draw, rig_argument, write_new
+from busbench.errors import RigError
+
+if TYPE_CHECKING:
+    from busbench.rig.model import Rig
+    from busbench.rig.power import Case
+
+PROGRAM_FRAMES_MAX = 200_000
+
+
+@click.command("power", short_help="volts and amperes in every lead; the weakest")
+@rig_argument
+@click.option("--temperature", "temperature_c", type=click.FloatRange(-60, 200), default=20.0, show_default=True,
+              help="Of the leads, in degrees Celsius.")  # fmt: skip
+@click.option("--moving", "moving_pct", type=click.FloatRange(0, 100), default=25.0, show_default=True,
+              help="Share of the time in which devices move, in percent, for endurance.")  # fmt: skip
+@click.option("--program", type=click.Path(path_type=str), help="A drive program to run over time.")
+@click.option("--svg", metavar="F.svg", help="Write the wiring tree in its worst case as a picture to this file.")
+@click.option("--force", is_flag=True, help="Write over a file that exists.")
+@click.option("--ascii", "ascii_only", is_flag=True, help="Draw with plain ASCII.")
+@format_option
+def power_command(
+    rig: str,
+    temperature_c: float,
+    moving_pct: float,
+    program: str | None,
+    svg: str | None,
+    force: bool,
+    ascii_only: bool,
+    format_: str,
+) -> None:
+    """Volts and amperes in every lead: idle, moving, each device stalled, all stalled.
+
+    Names the weakest lead, the lead to thicken and the second feed to add, with
+    what each gains at the weakest device.
+
+    \b
+    busbench rig power captures/heron.toml --temperature 40
+    busbench rig power captures/heron.toml --program captures/heron-sweeps.toml
+    busbench rig power captures/heron.toml --svg heron-harness.svg
+    """
+    power(rig, temperature_c=temperature_c, moving_pct=moving_pct, program=program, svg=svg, force=force,
+          ascii_only=ascii_only, format_=format_)  # fmt: skip
+
+
+def power(
+    path: str,
+    *,
+    temperature_c: float = 20.0,
+    moving_pct: float = 25.0,
+    program: str | None = None,
+    svg: str | None = None,
+    force: bool = False,
+    ascii_only: bool = False,
+    format_: str = "table",
+) -> None:
+    """Print the load cases, or write the picture.
+
+    With the picture on standard output nothing else goes there.
+    """
+    from busbench.rig.load import read_rig
+    from busbench.rig.power import MOVING, find_endurance, find_weakest, power_cases, unstated_currents
+    from busbench.rig.topology import require_tree
+
+    rig = read_rig(path)
+    require_tree(rig, path=path)
+    cases = power_cases(rig, temperature_c=temperature_c)
+    if program is not None:
+        cases.append(_program_case(rig, program, temperature_c))
+    weakest = find_weakest(rig, temperature_c=temperature_c)
+    endurance = find_endurance(rig, moving_pct=moving_pct)
+    if svg is not None:
+        from busbench.report.harness_picture import draw_harness
+
+        shown = next(case for case in cases if case.case == (weakest.case if weakest is not None else MOVING))
+        caption = f"{shown.case}, leads at {temperature_c:g} °C"
+        write_new(svg, draw_harness(rig, shown, weakest, caption=caption).file(), force=force)
+        if svg == "-":
+            return
+        say(f"wrote {svg}: {caption}")
+    if format_ == "csv":
+        rows = [(case.case, case.supply_a, node.name, node.volts, node.amps) for case in cases for node in case.nodes]
+        write_csv(("case", "supply_a", "name", "volts", "amps"), rows)
+    elif format_ == "json":
+        write_json(
+            {
+                "rig": rig.plan.name,
+                "temperature_c": temperature_c,
+                "minimum_v": rig.supply.minimum_v,
+                "cases": [asdict(case) for case in cases],
+                "weakest": asdict(weakest) if weakest is not None else None,
+                "endurance": asdict(endurance) if endurance is not None else None,
+                "unstated_currents": unstated_currents(rig),
+            }
+        )
+    else:
+        from busbench.rig.power_text import power_lines
+
+        ascii_only = ascii_only or not can_draw()
+        lines = power_lines(rig, cases, weakest, endurance, temperature_c=temperature_c, ascii_only=ascii_only)
+        click.echo("\n".join(lines))
+
+
+def _program_case(rig: Rig, program: str, temperature_c: float) -> Case:
+    import numpy as np
+
+    from busbench.cli.recorded import load_recording
+    from busbench.drive.frames import frame_blocks
+    from busbench.drive.program_file import read_program
+    from busbench.rig.power import program_case
+
+    read = read_program(program, load=load_recording)
+    counts, flags, frames = [], [], 0
+    for block in frame_blocks(read):
+        counts.append(block.limited.channels)
+        flags.append(block.raw[:, 23])
+        frames += len(block)
+        if frames > PROGRAM_FRAMES_MAX:
+            raise RigError(
+                program, "", f"runs for more than {PROGRAM_FRAMES_MAX} frames", hint="shorten it or repeat it less"
+            )
+    return program_case(
+        rig, np.concatenate(counts), period_s=read.period_s, temperature_c=temperature_c, flags=np.concatenate(flags)
+    )

@@ -1,0 +1,64 @@
+"""The wiring tree as a picture, for the page and as a file."""
+
+from __future__ import annotations
+
+from busbench.report.svg import PAGE_WIDTH, Drawing
+from busbench.rig.model import RECEIVER, SUPPLY, Rig
+from busbench.rig.power import Case, Weakest
+from busbench.rig.tree import TreeRow, layout_tree
+
+_STEP, _INDENT, _TOP = 19.0, 22.0, 24.0
+_LEAD_X, _VOLTS_X, _AMPS_X = 330.0, 655.0, 712.0
+_LETTER = 0.56  # mean width of a letter, in parts of its size
+
+
+def draw_harness(rig: Rig, case: Case | None, weakest: Weakest | None, *, caption: str = "") -> Drawing:
+    """The wiring tree with volts and amperes; the weakest lead thick and named.
+
+    Args:
+        rig: the plan; its leads form a tree.
+        case: the load case shown.
+        weakest: from find_weakest.
+        caption: written above it, where nothing around it says what it shows.
+    """
+    rows = layout_tree(rig, case=case)
+    drawing = Drawing(PAGE_WIDTH, _TOP + _STEP * len(rows) + 8, title="wiring tree")
+    places = [(10 + _INDENT * row.depth, _TOP + _STEP * i) for i, row in enumerate(rows)]
+    if caption:
+        drawing.text(10, 11, _cut(caption, _LEAD_X - 18, "", size=10), size=10)
+    drawing.text(_LEAD_X, 11, "lead", size=10, bold=True)
+    if case is not None:
+        drawing.text(_VOLTS_X, 11, "V", size=10, anchor="end", bold=True)
+        drawing.text(_AMPS_X, 11, "A", size=10, anchor="end", bold=True)
+    for row, (x, y) in zip(rows, places, strict=True):
+        is_weakest = weakest is not None and _is_lead_to(weakest.lead, row)
+        if row.parent >= 0:
+            px, py = places[row.parent]
+            drawing.path(((px + 5, py + 12), (px + 5, y + 4), (x - 3, y + 4)))
+            if is_weakest:
+                drawing.line(px + 5, y + 4, x - 3, y + 4, width=4)
+        words = row.name if row.channel is None else f"{row.channel} {row.name}"
+        more = {"off-bus": " (off the bus)", "sensor": " (sensor)", "hub": " (hub)"}.get(row.kind, "")
+        drawing.text(x, y + 8, _cut(words, _LEAD_X - 8 - x, more, size=11), bold=row.kind in (SUPPLY, RECEIVER))
+        mark = " ◄ weakest lead" if is_weakest else ""
+        lead = _cut(row.lead, _VOLTS_X - 34 - _LEAD_X, mark, size=10)
+        drawing.text(_LEAD_X, y + 8, lead, size=10, bold=is_weakest)
+        if row.volts is not None and row.amps is not None:
+            drawing.text(_VOLTS_X, y + 8, f"{row.volts:.2f}", anchor="end", size=10)
+            drawing.text(_AMPS_X, y + 8, f"{row.amps:.2f}", anchor="end", size=10)
+    return drawing
+
+
+def _cut(words: str, width: float, more: str, *, size: float) -> str:
+    """Words shortened to the room there is; what stands behind them stays whole."""
+    fits = max(3, int(width / (size * _LETTER)) - len(more))
+    return (words if len(words) <= fits else words[: fits - 1] + "…") + more
+
+
+def _is_lead_to(lead: str, row: TreeRow) -> bool:
+    """True where the name of a lead is that of the lead to a node of the tree."""
+    if row.kind == RECEIVER:
+        return lead == "lead from supply to receiver"
+    if row.kind == "hub":
+        return lead in (f"lead to hub {row.name}", f"second feed to {row.name}")
+    return lead == f"lead to {row.name}"
