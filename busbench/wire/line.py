@@ -68,20 +68,6 @@ def nominal_bit_ns(line: LineSettings) -> float:
     return 1e9 / line.baud
 
 
-def tolerance(line: LineSettings = BUS_LINE) -> float:
-    """How far a receiver's bit time may be above the sender's before it misreads.
-
-    It looks at the last stop bit in its middle, (bits - 1/2) of its own bit times
-    after the start edge, and finds the next start bit there once it has lost half
-    a bit by then: 0.5 / 11.5 = 4.3 % on the bus. The other way there is a little
-    more room. Nothing is left then for slow edges or jitter.
-
-    Returns:
-        A ratio, 0.043 on the bus.
-    """
-    return 0.5 / (line.character_bits - 0.5)
-
-
 @lru_cache
 def _sent(line: LineSettings) -> U16:
     """The bits of every byte as sent (bit 0 first, mark is 1), uint16 (256,)."""
