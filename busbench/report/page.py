@@ -84,6 +84,7 @@ def page_html(found: Verification, *, provenance: Provenance) -> str:
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_shown,
     )
     evidence, rig = found.evidence, found.evidence.rig
 
@@ -117,6 +118,13 @@ def page_html(found: Verification, *, provenance: Provenance) -> str:
         harness=picture(harness), weakest=weakest, worst_case=worst_case, findings=findings,
         steps=setup_steps(rig), cell_text=cell_text, margin_text=margin_text,
     )  # fmt: skip
+
+
+def _shown(value: object) -> object:
+    """Marks and file names may hold what no page may: control characters, half characters, no characters."""
+    if type(value) is not str or value.isprintable():
+        return value
+    return "".join(letter if letter.isprintable() else repr(letter)[1:-1] for letter in value)
 
 
 def _find(found: Verification, channel: int, name: str) -> Check | None:
