@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from busbench.rig.check_devices import failsafe_text
 from busbench.rig.ends import ends_of
 from busbench.rig.model import Device, Rig
-from busbench.rig.tree import draw_tree, layout_tree
+from busbench.rig.tree import branch_title, layout_tree
 from busbench.wire.bulk import CHANNELS
 
 RULES = (
@@ -142,5 +142,7 @@ def sheet_html(rig: Rig, *, made_on: str = "") -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    rows = layout_tree(rig)
+    wiring = [(branch_title(rows, index), row.lead) for index, row in enumerate(rows)]
     page = environment.get_template("sheet.html")
-    return page.render(rig=rig, rules=RULES, steps=setup_steps(rig), tree=draw_tree(layout_tree(rig)), made_on=made_on)
+    return page.render(rig=rig, rules=RULES, steps=setup_steps(rig), wiring=wiring, made_on=made_on)
