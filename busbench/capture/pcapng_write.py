@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import os
+import stat
 import struct
+import sys
 import time
 
 import numpy as np
@@ -13,7 +15,7 @@ from busbench.capture import pcapng_blocks as pb
 from busbench.errors import CaptureError
 from busbench.model import I64, U8, ByteLog, Chunk, Clock, LineSettings
 
-_FLUSH_NS = 1_000_000_000
+_FLUSH_NS = 500_000_000  # a second at most with all that may delay the next look
 _FLUSH_BYTES = 1 << 20
 _SNAPLEN = 262_144
 _PACKET_BYTES_MAX = 65_536  # a log without a clock is cut into packets of this size
@@ -40,7 +42,7 @@ class PcapngWriter:
             each: the interface tells it too.
 
     Raises:
-        CaptureError: the file exists, or cannot be written.
+        CaptureError: the file exists, is being written by another program, or cannot be written.
     """
 
     def __init__(
@@ -61,18 +63,32 @@ class PcapngWriter:
         self._pending_bytes = 0
         self._whole_bytes = 0  # length of the file up to the last block that is whole
         self._flushed_ns = time.monotonic_ns()
-        access = os.O_WRONLY | os.O_CREAT | (os.O_TRUNC if force else os.O_EXCL) | getattr(os, "O_BINARY", 0)
+        access = os.O_WRONLY | os.O_CREAT | (0 if force else os.O_EXCL) | getattr(os, "O_BINARY", 0)
         self._fd = -1
         try:
             self._fd = os.open(path, access, 0o666)
+            _claim(self._fd)
+            if force and stat.S_ISREG(os.fstat(self._fd).st_mode):
+                os.ftruncate(self._fd, 0)
         except FileExistsError:
             hint = "choose another name, or say that it may be written over"
             raise CaptureError(path, "there is such a file already", hint=hint) from None
+        except BlockingIOError:
+            self._release()
+            raise CaptureError(
+                path, "is being recorded to by another program", hint="end that one, or choose another name"
+            ) from None
         except (OSError, ValueError) as error:
+            self._release()
             what = f"cannot be written ({getattr(error, 'strerror', None) or error})"
             raise CaptureError(path, what, hint="check the folder and your rights in it") from None
         self._append(_header(port, line, clock, wall_clock=start_utc_ns is not None))
         self.flush()
+
+    @property
+    def is_open(self) -> bool:
+        """False once it was closed, or could not be written on."""
+        return self._fd >= 0
 
     def write(self, chunk: Chunk, *, outbound: bool = False) -> None:
         """Add what one read returned, or what one write sent.
@@ -179,7 +195,13 @@ class PcapngWriter:
     def _give_up(self, error: OSError) -> None:
         with contextlib.suppress(OSError):  # the reader copes with a cut block too
             os.ftruncate(self._fd, self._whole_bytes)
+            if not self._whole_bytes and stat.S_ISREG(os.fstat(self._fd).st_mode):
+                os.unlink(self.path)  # noqa: PTH108 - a path may be any text
+        is_empty = not self._whole_bytes
         self._release()
+        if is_empty:
+            what = f"cannot be written ({error.strerror})"
+            raise CaptureError(self.path, what, hint="make room, or choose another folder") from None
         what = f"cannot be written on ({error.strerror}); all up to here is whole"
         raise CaptureError(
             self.path, what, offset=self._whole_bytes, hint="make room, then record to a new file"
@@ -228,6 +250,24 @@ class PcapngWriter:
         else:
             out[np.repeat(place - starts + starts[0], sizes) + np.arange(run.size)] = run
         return out.data
+
+
+def _claim(fd: int) -> None:
+    """Keep other recordings off a file as long as it is open.
+
+    Raises:
+        BlockingIOError: one is being written to it.
+    """
+    if sys.platform == "win32":
+        return
+    import fcntl
+
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        raise
+    except OSError:  # not every file system can
+        pass
 
 
 def _header(port: str, line: LineSettings, clock: Clock, *, wall_clock: bool) -> bytes:

@@ -216,8 +216,9 @@ class _Pcapng:
         return marks
 
     def close(self) -> None:
-        for mark in self._new_marks():
-            self._writer.mark(mark.t_ns, mark.text)
+        if self._writer.is_open:  # no more after a failure, which was told
+            for mark in self._new_marks():
+                self._writer.mark(mark.t_ns, mark.text)
         self._writer.close()
 
 

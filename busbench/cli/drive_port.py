@@ -16,6 +16,7 @@ from busbench.port.live import EventKind, FrameSource, LivePort, Transmission, o
 from busbench.port.pacer import progress_text, result_line
 
 INTERRUPTED = 130
+UNPLUGGED = "the port was unplugged"
 LOOK_S = 0.05  # how often keys and the port are looked at: a key is obeyed within this and a frame
 
 __all__ = [
@@ -55,12 +56,13 @@ def run_on_port(port: str, program: Program, *, end: EndState, is_armed: bool, n
         if not count_down(any_key):
             click.echo("cancelled; nothing was sent", err=True)
             return INTERRUPTED
+        require_plugged(live)
         again = "; in the hold at the end a second key" if end is EndState.HOLD else ""
         click.echo(f"driving {program.duration_s:.1f} s; any key stops{again}", err=True)
         is_stopped = send(live, DriveSource(program, end=end), any_key=any_key)
     how = live.transmission or Transmission(is_over=True, reason="its process has ended")
     click.echo(result_line(how))
-    if how.reason and not is_stopped:
+    if how.is_broken_off:
         raise PortError(
             port, how.reason, hint="see to the port, then start anew: where the surfaces stand is not known"
         )
@@ -84,6 +86,21 @@ def require_arming(port: str, *, is_armed: bool) -> None:
             f"on {port} nothing was sent, since standard input is no terminal and so no key could stop it",
             hint="run it in a terminal, or send it to virtual: or a file",
         )
+
+
+def require_plugged(live: LivePort, *, hint: str = "see to the port, then start anew") -> None:
+    """Refuse to go on by itself on a port that was away meanwhile.
+
+    Args:
+        live: the port, whose events are taken.
+        hint: what to do about it.
+
+    Raises:
+        PortError: it was unplugged since they were last taken.
+    """
+    live.read(0)
+    if any(event.kind is EventKind.UNPLUGGED for event in live.events()):
+        raise PortError(live.source, UNPLUGGED, hint=hint)
 
 
 def warn(live: LivePort) -> None:
@@ -113,7 +130,7 @@ def send(live: LivePort, source: FrameSource, *, any_key: AnyKey) -> bool:
     try:
         while not (live.transmission and live.transmission.is_over):
             try:
-                live.read(0)
+                live.read(LOOK_S if is_stopped else 0)  # a keyboard that is gone does not wait
                 if live.transmission:
                     line.show(progress_text(live.transmission, source.period_s))
                 if any_key(LOOK_S):

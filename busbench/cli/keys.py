@@ -5,7 +5,9 @@ from __future__ import annotations
 import contextlib
 import os
 import select
+import signal
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 
@@ -45,11 +47,30 @@ def read_keys() -> Iterator[ReadKey]:
     before = termios.tcgetattr(fd)
     tty.setcbreak(fd, termios.TCSAFLUSH)
     try:
-        yield lambda seconds: _posix_key(fd, seconds)
+        with _ends_as_by_a_key():
+            yield lambda seconds: _posix_key(fd, seconds)
     finally:
         # What was typed meanwhile was meant for us, not for the shell.
         with contextlib.suppress(termios.error):
             termios.tcsetattr(fd, termios.TCSAFLUSH, before)
+
+
+@contextlib.contextmanager
+def _ends_as_by_a_key() -> Iterator[None]:
+    """Being told to end is taken as Ctrl-C: what moves comes to rest, and the terminal is given back."""
+
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    if sys.platform == "win32" or threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = {number: signal.signal(number, interrupt) for number in (signal.SIGTERM, signal.SIGHUP)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _posix_key(fd: int, seconds: float) -> str:

@@ -43,13 +43,17 @@ def line_of(baud: int, parity: str, stop_bits: str) -> LineSettings:
 
 @contextlib.contextmanager
 def stop_signals() -> Iterator[threading.Event]:
-    """Ctrl-C, and being told to end, set an event instead of tearing through the writing."""
+    """Ctrl-C, and being told to end, set an event instead of tearing through the writing.
+
+    A hang-up that is ignored by who started this process stays so: it goes on without its terminal.
+    """
     stop = threading.Event()
     if threading.current_thread() is not threading.main_thread():
         yield stop
         return
     names = ["SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"]
     wanted = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    wanted = [one for one in wanted if one == signal.SIGINT or signal.getsignal(one) is not signal.SIG_IGN]
     before = {number: signal.signal(number, lambda *_: stop.set()) for number in wanted}
     try:
         yield stop

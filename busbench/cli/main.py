@@ -88,8 +88,7 @@ def run(arguments: Iterable[str] | None = None) -> int:
         The exit code.
     """
     words = sys.argv[1:] if arguments is None else list(arguments)
-    if sys.stdout is None:  # closed by who started this process
-        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115 - open to the end
+    _replace_closed_streams()
     try:
         # Not cli.main(), which has its own way with pipes whose reader has left.
         with cli.make_context("busbench", words) as context:
@@ -117,6 +116,16 @@ def run(arguments: Iterable[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         _say(f"{error.filename or 'standard output'}: {error.strerror or error}: make room, or write elsewhere")
     return 2
+
+
+def _replace_closed_streams() -> None:
+    """Put nothing in the place of what was closed by who started this process, or the next file would stand there."""
+    if sys.stdin is None:
+        sys.stdin = open(os.devnull, encoding="utf-8")  # noqa: PTH123, SIM115 - open to the end
+    if sys.stdout is None:
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115
+    if sys.stderr is None:
+        sys.stderr = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115
 
 
 def _command_path(error: click.UsageError) -> str:

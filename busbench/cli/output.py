@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import json
@@ -22,8 +23,9 @@ format_option = click.option(
 
 
 def say(line: str) -> None:
-    """A line for people on standard error."""
-    click.echo(plain(line), err=True)
+    """A line for people on standard error; where nobody can read it any more the work goes on."""
+    with contextlib.suppress(OSError):
+        click.echo(plain(line), err=True)
 
 
 def write_json(value: Any) -> None:

@@ -23,11 +23,17 @@ class ProgressLine:
         """Write it over, if it has stood for a while; `text` is made into words only then."""
         now = time.monotonic()
         if self._is_on and now - self._shown >= SHOW_S:
-            click.echo(f"\r\x1b[K{text}", nl=False, err=True)
+            self._write(f"\r\x1b[K{text}")
             self._shown, self._has_shown = now, True
 
     def clear(self) -> None:
         """Take it away, so that other lines can follow."""
         if self._has_shown:
-            click.echo("\r\x1b[K", nl=False, err=True)
+            self._write("\r\x1b[K")
             self._has_shown = False
+
+    def _write(self, text: str) -> None:
+        try:
+            click.echo(text, nl=False, err=True)
+        except OSError:  # the terminal was closed: no reason to end what is shown
+            self._is_on = False

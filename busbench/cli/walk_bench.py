@@ -8,7 +8,7 @@ from typing import Protocol
 
 import click
 
-from busbench.cli.drive_port import LOOK_S, count_down, result_line, send
+from busbench.cli.drive_port import LOOK_S, count_down, require_plugged, result_line, send
 from busbench.cli.keys import ReadKey
 from busbench.drive.frames import EndState
 from busbench.drive.program import Program
@@ -20,6 +20,8 @@ from busbench.rig.model import Rig
 from busbench.rig.virtual_rig import VirtualRig
 from busbench.verify.walk_rehearsal import Rehearsal
 from busbench.verify.walk_round import now_utc
+
+_RESUME = "see to the port, then go on with --resume: where the surfaces stand is not known"
 
 
 class Bench(Protocol):
@@ -92,7 +94,7 @@ class PortBench:
         duration_s = round(time.monotonic() - begun, 3)
         if how is not None:
             click.echo(result_line(how), err=True)
-        if reason and not is_stopped:
+        if how is None or how.is_broken_off:
             return Move(t_utc, duration_s, Ended.LOST, reason), ""
         self._live.transmit(DriveSource(self._hold, end=EndState.SILENCE))
         ended = Ended.STOPPED if is_stopped else Ended.RAN
@@ -100,10 +102,10 @@ class PortBench:
 
     def tick(self) -> None:
         """Show a sign of life, and notice a port that has gone."""
-        self._live.read(0)
+        require_plugged(self._live, hint=_RESUME)
         how = self._live.transmission
-        if how is not None and how.is_over and how.reason:
-            raise PortError(self._live.source, how.reason, hint="see to the port, then go on with --resume")
+        if how is not None and how.is_over and how.is_broken_off:
+            raise PortError(self._live.source, how.reason, hint=_RESUME)
 
     def _end_hold(self) -> None:
         if self._live.transmission is None:
@@ -111,6 +113,7 @@ class PortBench:
         self._live.stop_transmission()
         while not self._live.transmission.is_over:
             self._live.read(LOOK_S)
+        self.tick()  # what was away meanwhile does not move by itself
 
 
 class VirtualBench:

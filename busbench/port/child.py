@@ -18,7 +18,7 @@ from busbench.port import messages
 from busbench.port.identity import Identity, find_again, identify
 from busbench.port.messages import EventKind, PortEvent
 from busbench.port.opening import close_port, open_port
-from busbench.port.pacer import Pacer, Transmission
+from busbench.port.pacer import STOPPED, Pacer, Transmission
 from busbench.port.serial_port import BusPort, ErrorTotals
 from busbench.port.unmark import Unmarker
 from busbench.port.waiting import Hub, Origin, make_hub
@@ -208,7 +208,7 @@ class Child:
                 self._start(value)
             case "stop":
                 if self._pacer is not None:
-                    self._pacer.stop("stopped")
+                    self._pacer.stop(STOPPED)
             case "close":
                 self._left_alone(perf_counter_ns())
             case _:  # a sign of life

@@ -7,6 +7,7 @@ from typing import Protocol
 
 LATE_NS = 1_000_000  # a frame that leaves later than this counts as late
 REST_NS = 1_000_000  # idle line kept at least between two frames
+STOPPED = "stopped"  # the reason where a person ended it
 _FRAME_BYTES = 25
 
 
@@ -53,6 +54,11 @@ class Transmission:
     worst_late_ns: int = 0
     is_over: bool = False
     reason: str = ""
+
+    @property
+    def is_broken_off(self) -> bool:
+        """True where something else than its own end or a person ended it."""
+        return self.reason not in ("", STOPPED)
 
 
 def progress_text(how: Transmission, period_s: float) -> str:
@@ -154,8 +160,8 @@ class Pacer:
             self.cut(f"the frame source failed ({type(error).__name__}: {error})")
 
     def cut(self, reason: str) -> None:
-        """Send nothing more."""
-        self._reason = self._reason or reason
+        """Send nothing more; this counts as the reason even where a person had it stop before."""
+        self._reason = reason if self._reason in ("", STOPPED) else self._reason
         self._next = None
 
     def _fetch(self) -> None:

@@ -151,6 +151,7 @@ class Drive:
         self.first_row = 0  # the first frame received since the start
         self._run: _Rehearsal | _PortRun | None = None
         self._on: LiveSession | None = None
+        self._unplugged = 0  # how often its port was, when the countdown began
 
     @property
     def is_rehearsal(self) -> bool:
@@ -219,7 +220,7 @@ class Drive:
             elif self.phase is Phase.CAUTIONS:
                 if not self.is_rehearsal:
                     self._require()
-                self._on = self.ui.needs
+                self._on, self._unplugged = self.ui.needs, self.ui.needs.unplugged
                 self.phase, self.left_s, self.ui.mover = Phase.COUNTING, float(COUNTDOWN_S), self
         except BusbenchError as error:
             self.said, self.phase = str(error), Phase.SETTING
@@ -241,6 +242,8 @@ class Drive:
         """Count down, then follow the run."""
         if self.ui.session is not self._on:  # the session that was driven is closed, and its port with it
             self._end("stopped: another source was chosen")
+        elif self.phase is Phase.COUNTING and self._on is not None and self._on.unplugged != self._unplugged:
+            self._end("cancelled: the port was unplugged; nothing was sent")  # back or not
         elif self.phase is Phase.COUNTING:
             self.left_s -= min(dt_s, _TICK_MAX_S)
             if self.left_s <= 1e-9:

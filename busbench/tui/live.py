@@ -9,7 +9,7 @@ from time import perf_counter_ns
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.errors import BusbenchError, CaptureError, PortError
 from busbench.model import ByteLog, Chunk, Mark
-from busbench.port.live import EventKind, LivePort
+from busbench.port.live import EventKind, LivePort, PortEvent
 from busbench.tui.beat import BeatView, look_at_beat
 from busbench.tui.events import GrowingOutages
 from busbench.tui.session import Session
@@ -97,16 +97,10 @@ class LiveSession(Session):
             self.stop_recording(why=self.notice)
             self._tell(())
             return
-        for event in self.port.events():
+        events = self.port.events()
+        for event in events:
             self._note(event.kind, event.t_ns, event.text)
-        if self._writer is not None:
-            try:
-                for chunk in chunks:
-                    self._writer.write(chunk)
-                self._writer.tick()
-            except CaptureError as error:
-                self._writer = None
-                self.notice = str(error)
+        self._write_down(chunks, events)
         if chunks:
             log = ByteLog.from_chunks(chunks, offset=self._bytes)
             self._bytes = log.end
@@ -168,7 +162,11 @@ class LiveSession(Session):
         """Set a word at a place, and in the recording that runs."""
         super().mark(place, text)
         if self._writer is not None:
-            self._writer.mark(place, text)
+            try:
+                self._writer.mark(place, text)
+            except CaptureError:
+                self._writer = None
+                raise
 
     def close(self) -> None:
         """End the recording and close the port."""
@@ -198,8 +196,21 @@ class LiveSession(Session):
             self.is_unplugged = False
         if kind in (EventKind.UNPLUGGED, EventKind.RECONNECTED):
             self.marks = [*self.marks, Mark(t_ns, text)]
-        if self._writer is not None:
-            self._writer.mark(t_ns, text)
+
+    def _write_down(self, chunks: Sequence[Chunk], events: Sequence[PortEvent]) -> None:
+        """Put what came into the recording that runs; a disk that is full ends the recording, not the session."""
+        if self._writer is None:
+            return
+        try:
+            for chunk in chunks:
+                self._writer.write(chunk)
+            for event in events:
+                if event.kind is not EventKind.OPENED:
+                    self._writer.mark(event.t_ns, event.text)
+            self._writer.tick()
+        except CaptureError as error:
+            self._writer = None
+            self.notice = str(error)
 
 
 def recording_name(*, now_s: float | None = None) -> str:

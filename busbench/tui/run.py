@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
-from collections.abc import Callable
+import signal
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
 from busbench.tui import palette
@@ -15,6 +17,18 @@ from busbench.tui.ui import Ui
 if TYPE_CHECKING:
     from busbench.drive.program import Program
     from busbench.rig.model import Rig
+
+
+@contextlib.contextmanager
+def _ends_when_told() -> Iterator[None]:
+    """Being told to end, or a hang-up, is taken as Ctrl-C: recordings are closed and the terminal is given back."""
+    numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {number: signal.signal(number, lambda *_: signal.raise_signal(signal.SIGINT)) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def make_app(
@@ -73,7 +87,8 @@ def run(
     for name in ("COLUMNS", "LINES"):  # some shells export them, and they stay what they are when the window changes
         os.environ.pop(name, None)
     try:
-        app.run(mouse=False)
+        with _ends_when_told():
+            app.run(mouse=False)
     finally:
         for one in (app.ui.session, session):
             if one is not None:

@@ -68,6 +68,7 @@ class Walking:
         self._is_stopped = self._holds = False
         self._began = "", 0.0
         self._event: Moved | None = None
+        self._unplugged = 0  # how often the port was, when the countdown began
 
     @property
     def is_rehearsal(self) -> bool:
@@ -103,7 +104,7 @@ class Walking:
         if session is not self._of:
             self._take_up(session, rig)
         elif self.walk is not None and not self.walk.is_over and self.way is Way.NONE and not self.is_rehearsal:
-            if self._live.is_lost or (self._holds and self._how.is_over and self._how.reason):
+            if self._live.is_lost or (self._holds and self._how.is_over and self._how.is_broken_off):
                 self._give_up(self._how.reason or self._live.notice)
             self._live.port.sent()  # nobody looks at it
 
@@ -235,9 +236,13 @@ class Walking:
             self.way = Way.MOVING
         else:
             self.way, self.left_s = Way.COUNTING, float(COUNTDOWN_S)
+            self._unplugged = self._live.unplugged
 
     def _hand_over(self) -> None:
         if self._live.is_lost:
+            self._end(None)
+        elif self._live.unplugged != self._unplugged:  # back or not: nothing moves by itself
+            self.said = "called off: the port was unplugged"
             self._end(None)
         elif self._how.is_over:
             assert self.walk is not None
@@ -268,7 +273,7 @@ class Walking:
             return
         duration_s = round(monotonic() - self._began[1], 3)
         reason = how.reason or (self._live.notice if self._live.is_lost else "")
-        if reason and (self._live.is_lost or not self._is_stopped):
+        if self._live.is_lost or how.is_broken_off:
             self._end(Move(self._began[0], duration_s, Ended.LOST, reason))
             return
         ended = Ended.STOPPED if self._is_stopped else Ended.RAN
