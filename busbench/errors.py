@@ -2,15 +2,27 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 
+def plain(text: str | bytes, *, most: int = 0) -> str:
+    """Text from a file, a port or a command line, safe to show: one line, all that cannot be seen written out.
 
-def plain(text: str) -> str:
-    """Text from a file or a port, safe for a terminal: control characters are written out."""
-    return _CONTROL.sub(lambda found: repr(found.group())[1:-1], text)
+    Control and formatting characters (those that turn the direction of writing among
+    them), line ends, blanks other than the space, and bytes that are no UTF-8 become
+    escapes such as \\x1b or \\u202e.
+
+    Args:
+        text: any text, or bytes that may be UTF-8.
+        most: characters of the result, the last an ellipsis where it is cut; 0 for all.
+    """
+    if most:
+        text = text[: 4 * (most + 1)] if isinstance(text, bytes) else text[: most + 1]
+    if isinstance(text, bytes):
+        text = text.decode("utf-8", "backslashreplace")
+    if not text.isprintable():
+        text = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+    return text if not most or len(text) <= most else text[: most - 1] + "…"
 
 
 class BusbenchError(Exception):
@@ -22,9 +34,8 @@ class BusbenchError(Exception):
     """
 
     def __init__(self, what: str, *, hint: str = "") -> None:
-        self.what = what
-        self.hint = hint
-        super().__init__(f"{what}: {hint}" if hint else what)
+        self.what, self.hint = plain(what), plain(hint)
+        super().__init__(f"{self.what}: {self.hint}" if hint else self.what)
 
 
 class PortError(BusbenchError):
@@ -47,7 +58,7 @@ class CaptureError(BusbenchError):
         self.offset = offset
         place = f"{path}, byte {offset}" if offset is not None else str(path)
         super().__init__(f"{place}: {what}", hint=hint)
-        words = str(self).removeprefix(str(path)).lstrip(",: ")
+        words = str(self).removeprefix(plain(self.path)).lstrip(",: ")
         self.note = f"{words}; what stands before it was read"
 
 

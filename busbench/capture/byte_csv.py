@@ -13,10 +13,10 @@ from typing import NamedTuple
 import numpy as np
 
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
-from busbench.capture.csv_cells import SLACK, Lines, decimals, safe_text, split
+from busbench.capture.csv_cells import SLACK, Lines, decimals, split
 from busbench.capture.csv_layout import BOM, Base, find_layout, is_marked, read_bytes, weigh
 from busbench.capture.source import HEAD_BYTES, open_binary, read_head, read_into
-from busbench.errors import CaptureError
+from busbench.errors import CaptureError, plain
 from busbench.model import I64, Bools, ByteLog, Clock, ClockKind, readonly
 
 FORMAT = "byte CSV"
@@ -185,8 +185,8 @@ class _Tally:
         self.unread_lines += missed.size
         if missed.size and not self.first_unread:
             row = int(missed[0])
-            text = safe_text(rows.buffer[int(rows.start[row]) : int(rows.end[row])].tobytes().strip())
-            self.first_unread = f"line {numbers[row]} ({text})"
+            text = plain(rows.buffer[int(rows.start[row]) : int(rows.end[row])].tobytes().strip(), most=40)
+            self.first_unread = f'line {numbers[row]} ("{text}")'
 
     def order(self, numbers: I64, times: I64) -> None:
         if not times.size:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from busbench.errors import plain
 from busbench.model import I64, U8, Bools
 
 U64 = NDArray[np.uint64]
@@ -46,9 +47,9 @@ class Cells:
         return Cells(self.buffer, self.start[keep], self.size[keep])
 
     def text(self, row: int) -> str:
-        """A cell as text, safe to print."""
+        """A cell as text, safe to print, its first 40 characters."""
         start, size = int(self.start[row]), int(self.size[row])
-        return safe_text(self.buffer[start : start + size].tobytes())
+        return plain(self.buffer[start : start + size].tobytes(), most=40)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,13 +117,6 @@ def split(buffer: U8, size: int, *, newline: int, delimiter: int) -> Lines:
     first = np.searchsorted(marks, start)
     fields = np.diff(first, append=marks.size) + 1
     return Lines(buffer, start, end, marks, first, fields)
-
-
-def safe_text(value: bytes, *, limit: int = 40) -> str:
-    """Text of a file, quoted and cut to a length, nothing in it that a terminal would obey."""
-    text = value[: 4 * limit].decode("utf-8", "backslashreplace")
-    text = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
-    return f'"{text[:limit]}…"' if len(text) > limit or len(value) > 4 * limit else f'"{text}"'
 
 
 def _stripped(buffer: U8, start: I64, end: I64) -> Cells:

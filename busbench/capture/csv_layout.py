@@ -195,7 +195,7 @@ def _layout(lines: Lines, newline: int, delimiter: int, *, has_end: bool) -> Lay
         return None
     above = content[content < mine[int(data.argmax())]]
     header = lines.select(above[-1:])
-    names = [header.column(c).text(0).strip('"').lower() if above.size else "" for c in range(len(cells))]
+    names = [header.column(c).text(0).lower() if above.size else "" for c in range(len(cells))]
 
     time = _best([_time_score(name, one, data) for name, one in zip(names, numbers, strict=True)])
     scores = [_byte_score(name, one, ok & data, data) for name, one, ok in zip(names, cells, is_byte, strict=True)]

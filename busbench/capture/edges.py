@@ -9,18 +9,13 @@ from collections.abc import Collection, Iterator
 import numpy as np
 
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
-from busbench.errors import CaptureError
+from busbench.errors import CaptureError, plain
 from busbench.model import ByteLog, Clock, ClockKind, readonly
 from busbench.wire.edges import Edges
 from busbench.wire.line import LineBytes, LineDecoder, decode_line
 
+NAME_MOST = 40  # characters of a name that are shown
 _OFF_NOMINAL_PPM = 5_000  # crystals and RC clocks of receivers are closer
-
-
-def plain(text: str, *, most: int = 40) -> str:
-    """Text out of a file, fit to be shown: no control characters, not long."""
-    shown = "".join(c if c.isprintable() else "?" for c in text[: most + 1])
-    return shown if len(shown) <= most else shown[: most - 1] + "…"
 
 
 class LevelFile(abc.ABC):
@@ -64,12 +59,12 @@ class LevelFile(abc.ABC):
             return self.names[int(wanted) - 1]
         if len(found) == 1:
             return found[0]
-        what = f'has several signals "{plain(wanted)}"' if found else f'has no signal "{plain(wanted)}"'
+        what = f'has {"several signals" if found else "no signal"} "{plain(wanted, most=NAME_MOST)}"'
         raise CaptureError(self.path, what, hint=f"it has {self.listed(found or self.names)}")
 
     def listed(self, names: Collection[str]) -> str:
         """Names for people."""
-        shown = [plain(name) for name in names]
+        shown = [plain(name, most=NAME_MOST) for name in names]
         return ", ".join(shown if len(shown) <= 8 else [*shown[:8], f"and {len(shown) - 8} more"])
 
 
@@ -100,7 +95,7 @@ class LevelCapture(Capture):
         self._choice_note = ""
         self._name = file.pick(options.signal) if options.signal is not None else self._choose()
         clock = Clock(ClockKind.PER_BYTE, file.resolution_ns)
-        self.info = CaptureInfo(file.path, file.format, clock, None, plain(self._name))
+        self.info = CaptureInfo(file.path, file.format, clock, None, plain(self._name, most=NAME_MOST))
         self._fill_notes(None)
 
     def blocks(self) -> Iterator[ByteLog]:
@@ -129,7 +124,7 @@ class LevelCapture(Capture):
         if broken is not None:
             raise broken
         if not offset:
-            what = f'signal "{plain(self._name)}" carries no characters ({edges_total} changes of level)'
+            what = f'signal "{self.info.source}" carries no characters ({edges_total} changes of level)'
             hint = f"name another with --signal: {self._file.listed(self._file.names)}" if self._file.names[1:] else ""
             raise CaptureError(self._file.path, what, hint=hint or "check where the probe was")
 
@@ -150,7 +145,7 @@ class LevelCapture(Capture):
             if best is None or score > best:
                 best, chosen = score, name
         self._choice_note = (
-            f'signal "{plain(chosen)}" of {len(names)} was taken, on which most characters are sound;'
+            f'signal "{plain(chosen, most=NAME_MOST)}" of {len(names)} was taken, on which most characters are sound;'
             f" --signal names another: {self._file.listed([name for name in names if name != chosen])}"
         )
         return chosen

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from busbench.capture.base import Capture, ReadOptions
-from busbench.capture.edges import LevelCapture, LevelFile, plain, read_signals
+from busbench.capture.edges import NAME_MOST, LevelCapture, LevelFile, read_signals
 from busbench.capture.source import open_binary, read_head, read_into
-from busbench.errors import CaptureError
+from busbench.errors import CaptureError, plain
 from busbench.model import I64, U8
 from busbench.wire.edges import Edges
 
@@ -270,7 +270,7 @@ def _layout(head: bytes) -> _Layout | None:
 
 def _cells(lines: list[bytes], separator: bytes) -> list[list[str]]:
     rows = [line.decode("utf-8-sig", "replace").split(separator.decode()) for line in lines]
-    return [[plain(cell.strip().strip('"').lstrip("#;").strip()) for cell in row] for row in rows]
+    return [[plain(cell.strip().strip('"').lstrip("#;").strip(), most=NAME_MOST) for cell in row] for row in rows]
 
 
 def _step_ns(text: bytes, layout: _Layout) -> int:

@@ -336,7 +336,7 @@ class _Scan:
                     if code == pb.OPT_FLAGS and len(value) == 4:
                         flags[i] = struct.unpack(self.order + "I", value)[0]
                     elif code == pb.OPT_COMMENT:
-                        batch.comments.setdefault(i, []).append(pb.plain_text(value))
+                        batch.comments.setdefault(i, []).append(pb.text_of(value))
         batch.flags = flags
 
     def _other_block(self, buffer: U8, words: U32, start: int) -> Iterator[_Packet]:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from busbench.errors import plain
 from busbench.model import I64, NO_CLOCK, Clock, ClockKind, LineSettings
 
 SECTION_HEADER = 0x0A0D0D0A  # reads the same in both byte orders
@@ -171,10 +172,9 @@ def read_options(data: bytes, order: str) -> Iterator[tuple[int, bytes]]:
         at += 4 + padded(size)
 
 
-def plain_text(value: bytes) -> str:
-    """Text of an option, safe to print: one line, nothing a terminal would obey."""
-    text = value.decode("utf-8", "replace").rstrip("\0")
-    return "".join(c if c.isprintable() else " " for c in text).strip()
+def text_of(value: bytes) -> str:
+    """Text of an option, safe to show."""
+    return plain(value.strip(b"\0 \t\r\n"))
 
 
 def read_interface(body: bytes, order: str, *, section: int, number: int) -> Interface:
@@ -184,9 +184,9 @@ def read_interface(body: bytes, order: str, *, section: int, number: int) -> Int
     tsresol, tsoffset_s = 6, 0
     for code, value in read_options(body[8:], order):
         if code == OPT_NAME:
-            name = plain_text(value)
+            name = text_of(value)
         elif code == OPT_DESCRIPTION:
-            description = plain_text(value)
+            description = text_of(value)
         elif code == OPT_TSRESOL and value:
             tsresol = value[0]
         elif code == OPT_TSOFFSET and len(value) == 8:

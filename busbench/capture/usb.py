@@ -21,7 +21,7 @@ from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.packets import NO_TIME, PacketBatch, PacketFile, gather
 from busbench.capture.source import read_head
 from busbench.capture.usb_chip import FAULTS, OVERRUN, STATUS_BYTES, Port, PortKey, Ports, slices_of
-from busbench.errors import CaptureError
+from busbench.errors import CaptureError, plain
 from busbench.model import I64, U8, Bools, ByteLog, Clock, ClockKind, readonly
 
 FORMAT = "USB capture"
@@ -240,7 +240,7 @@ class UsbTransfers(Capture):
             match = re.fullmatch(r"([0-9]{1,5})\.([0-9]{1,5})(?:\.([0-9]{1,3}))?", wanted)
             if not match:
                 raise CaptureError(
-                    path, f'"{_plain(wanted)}" is no USB device', hint="say it as bus.device, such as 1.7"
+                    path, f'"{plain(wanted, most=40)}" is no USB device', hint="say it as bus.device, such as 1.7"
                 )
             bus, device, endpoint = (None if word is None else int(word) for word in match.groups())
             mine = {
@@ -291,10 +291,6 @@ def _code(key: PortKey) -> int:
 
 def _key(code: int) -> PortKey:
     return PortKey(code >> 24, code >> 8 & 0xFFFF, code & 0xFF)
-
-
-def _plain(text: str) -> str:
-    return pb.plain_text(text.encode("utf-8", "replace"))
 
 
 def _listed(ports: dict[PortKey, Port]) -> str:

@@ -13,9 +13,9 @@ from typing import Protocol
 import numpy as np
 
 from busbench.capture.base import Capture, ReadOptions
-from busbench.capture.edges import LevelCapture, LevelFile, plain, read_signals
+from busbench.capture.edges import LevelCapture, LevelFile, read_signals
 from busbench.capture.source import open_binary, read_into
-from busbench.errors import CaptureError
+from busbench.errors import CaptureError, plain
 from busbench.model import I64, U8
 from busbench.wire.edges import Edges
 
@@ -162,7 +162,7 @@ class VcdFile(LevelFile):
     def _set_scale(self, text: bytes) -> None:
         match = re.fullmatch(rb"(\d{1,9})(s|ms|us|ns|ps|fs)", text)
         if match is None or not int(match[1]):
-            said = plain(text.decode("utf-8", "replace"))
+            said = plain(text, most=40)
             raise CaptureError(self.path, f'has the time scale "{said}"', hint="one such as 10 ns is needed")
         self._step_fs = int(match[1]) * _UNITS_FS[match[2]]
 
@@ -271,7 +271,7 @@ class _Changes:
                 fault = self._take_one(token, got)
                 if fault:
                     where = next(m for i, m in enumerate(re.finditer(rb"\S+", text)) if i == at).start()
-                    said = plain(token.decode("utf-8", "replace"), most=20)
+                    said = plain(token, most=20)
                     raise CaptureError(self._path, f'"{said}" {fault}', offset=offset + where)
         finally:
             for ident, (times, values) in got.items():

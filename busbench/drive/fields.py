@@ -5,16 +5,21 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from busbench.errors import DriveError
+from busbench.errors import DriveError, plain
+
+SHOWN_MOST = 40
 
 
 def shown(value: object) -> str:
     """A value as the person wrote it, cut short."""
-    text = f'"{value}"' if isinstance(value, str) else str(value)
+    if isinstance(value, str):
+        return f'"{plain(value, most=SHOWN_MOST - 2)}"'
     if isinstance(value, bool):
-        text = text.lower()
-    text = "".join(c if c.isprintable() else "?" for c in text)
-    return text if len(text) <= 40 else text[:37] + "..."
+        return str(value).lower()
+    try:
+        return plain(str(value), most=SHOWN_MOST)
+    except ValueError:  # of a number in hex that has thousands of decimal digits
+        return "a number of thousands of digits"
 
 
 class Fields:

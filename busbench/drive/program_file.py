@@ -32,22 +32,28 @@ from busbench.wire.scale import Scale
 ORDERS = ("together", "in turn")
 FAULTS = ("lost", "failsafe", "dropped", "noise")
 FILE_BYTES_MAX = 1_000_000
+DEFAULT_SCALE = Scale()
 RATE_MAX = 1e6  # units a second: any step within one frame
 
 
-def read_program(path: str | Path, *, load: Loader) -> Program:
+def read_program(
+    path: str | Path, *, load: Loader, period_s: float = FRAME_PERIOD_S, scale: Scale = DEFAULT_SCALE
+) -> Program:
     """Read a program file.
 
     Args:
         path: the TOML file.
         load: reads the recording that a replay names.
+        period_s: time from frame to frame where the file states none.
+        scale: counts to microseconds where the file states none.
 
     Raises:
         DriveError: the file cannot be read, or says what cannot be; one line with
             file, key and value.
     """
     values = _read_toml(Path(path))
-    return build_program(Fields(values, place=str(path)), name=Path(path).stem, load=load)
+    top = Fields(values, place=str(path))
+    return build_program(top, name=Path(path).stem, load=load, period_s=period_s, scale=scale)
 
 
 def _read_toml(path: Path) -> Mapping[str, object]:
@@ -62,11 +68,23 @@ def _read_toml(path: Path) -> Mapping[str, object]:
         return tomllib.loads(raw.decode("utf-8"))
     except UnicodeDecodeError as error:
         raise DriveError(f"{path}, byte {error.start}: is no UTF-8 text", hint="name a TOML file") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except tomllib.TOMLDecodeError as error:
         raise DriveError(f"{path}: is no TOML: {error}", hint="mend the line") from None
+    except RecursionError:
+        raise DriveError(f"{path}: is no usable TOML: nested too deep", hint="mend it") from None
+    except ValueError:
+        raise DriveError(f"{path}: is no usable TOML: a number has thousands of digits", hint="mend it") from None
 
 
-def build_program(top: Fields, *, name: str, load: Loader, parts: Sequence[Fields] = ()) -> Program:
+def build_program(
+    top: Fields,
+    *,
+    name: str,
+    load: Loader,
+    parts: Sequence[Fields] = (),
+    period_s: float = FRAME_PERIOD_S,
+    scale: Scale = DEFAULT_SCALE,
+) -> Program:
     """Make a program of its keys.
 
     Args:
@@ -74,11 +92,13 @@ def build_program(top: Fields, *, name: str, load: Loader, parts: Sequence[Field
         name: what it is called where it names itself nothing.
         load: reads the recording that a replay names.
         parts: the parts, where they are not in the file.
+        period_s: time from frame to frame where none is stated.
+        scale: counts to microseconds where none is stated.
 
     Raises:
         DriveError: names place, key and value.
     """
-    scale = _scale(top.table("scale"))
+    scale = _scale(top.table("scale"), scale)
     unit = cast("Unit", top.word("unit", "%", choices=UNITS))
     context = Context(unit, scale, load)
     order = cast("Order", top.word("order", "together", choices=ORDERS))
@@ -93,7 +113,7 @@ def build_program(top: Fields, *, name: str, load: Loader, parts: Sequence[Field
         parts=placed,
         limits=limits,
         scale=scale,
-        period_s=top.number("frame_period", FRAME_PERIOD_S, low=low_s, high=high_s, unit="s"),
+        period_s=top.number("frame_period", period_s, low=low_s, high=high_s, unit="s"),
         end_bytes=_end_bytes(top),
         faults=tuple(_fault(fault) for fault in top.tables("fault")),
         repeat=top.whole("repeat", 1, low=1, high=1_000_000),
@@ -103,11 +123,11 @@ def build_program(top: Fields, *, name: str, load: Loader, parts: Sequence[Field
     return program
 
 
-def _scale(fields: Fields) -> Scale:
+def _scale(fields: Fields, unsaid: Scale) -> Scale:
     scale = Scale(
-        centre_counts=fields.number("centre_counts", 992.0, low=0, high=COUNTS_MAX, unit="counts"),
-        centre_us=fields.number("centre_us", 1500.0, low=500, high=2500, unit="us"),
-        us_per_count=fields.number("us_per_count", 0.625, low=0.01, high=10, unit="us"),
+        centre_counts=fields.number("centre_counts", unsaid.centre_counts, low=0, high=COUNTS_MAX, unit="counts"),
+        centre_us=fields.number("centre_us", unsaid.centre_us, low=500, high=2500, unit="us"),
+        us_per_count=fields.number("us_per_count", unsaid.us_per_count, low=0.01, high=10, unit="us"),
     )
     fields.finish(of="a scale")
     return scale

@@ -181,7 +181,7 @@ def read_walk(path: str | Path) -> SavedWalk:
         if not all(isinstance(raw[key], str) for key in ("rig", "started_utc")):
             raise TypeError("rig and started_utc are texts")
         return SavedWalk(raw["rig"], bool(raw["is_rehearsal"]), raw["started_utc"], entries)
-    except (KeyError, TypeError, ValueError, AttributeError, RecursionError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, RecursionError, OverflowError) as error:
         what = f"the key {error} is missing" if isinstance(error, KeyError) else str(error)
         raise DriveError(f"{path}: holds no answers of a walk ({what})", hint="name the file of a walk") from None
 

@@ -7,6 +7,7 @@ line are said beside.
 from __future__ import annotations
 
 import difflib
+import functools
 import math
 import re
 import sys
@@ -17,7 +18,7 @@ from typing import Any, Literal
 
 import msgspec
 
-from busbench.errors import RigError
+from busbench.errors import RigError, plain
 from busbench.rig.model import Rig
 
 _MESSAGE = re.compile(r"(?s)(?P<said>.*?)(?: - at `\$(?P<path>[^`]*)`)?\Z")
@@ -109,6 +110,7 @@ def _literals(kind: Any) -> list[str]:
     return [word for part in typing.get_args(kind) for word in _literals(part)]
 
 
+@functools.cache
 def _keys(table: type[msgspec.Struct]) -> dict[str, Any]:
     hints = typing.get_type_hints(table, include_extras=True)
     return {info.encode_name: hints[info.name] for info in msgspec.structs.fields(table)}
@@ -138,7 +140,7 @@ class _Reader:
             raise self.error(at, f"{value} is no number to reckon with")
         elif isinstance(value, float | int) and value and not SMALL <= abs(value) <= LARGE:
             much = "large" if abs(value) > LARGE else "small"
-            raise self.error(at, f"{str(value)[:20]} is far too {much}", hint="mind the unit in the key's name")
+            raise self.error(at, f"{_shown(value)[:20]} is far too {much}", hint="mind the unit in the key's name")
         elif isinstance(value, str) and not value.isprintable():
             raise self.error(at, f"{_shown(value)} holds a control character", hint="use plain text on one line")
 
@@ -223,7 +225,7 @@ def _steps(path: str) -> _Path:
 
 
 def _bare(key: str) -> str:
-    return key if key.isprintable() and key else repr(key)
+    return plain(key) if key else "''"
 
 
 def _shown(value: Any) -> str:
@@ -232,9 +234,12 @@ def _shown(value: Any) -> str:
         return "true" if value else "false"
     if isinstance(value, str):
         value = value if len(value) <= 60 else value[:59] + "…"
-        return f'"{value}"' if value.isprintable() else repr(value)
+        return f'"{plain(value)}"'
     if isinstance(value, dict):
         return "a table"
     if isinstance(value, list):
         return "a list"
-    return str(value)
+    try:
+        return str(value)
+    except ValueError:
+        return "a number of thousands of digits"

@@ -179,4 +179,4 @@ def test_a_file_without_rows_says_so(tmp_path: Path) -> None:
 
 def test_names_out_of_files_bring_no_control_characters(tmp_path: Path) -> None:
     path = kept(tmp_path, "time,\x1b[7mrx\n" + rows())
-    assert level_csv.open_file(path, ReadOptions()).info.source == "?[7mrx"
+    assert level_csv.open_file(path, ReadOptions()).info.source == "\\x1b[7mrx"

@@ -206,7 +206,7 @@ def test_comments_of_others_are_marks_and_wrong_ones_harm_nothing(tmp_path: Path
     (log,) = capture.blocks()
     assert log.bad is not None
     assert log.bad.tolist() == [0, 1, 1]
-    assert capture.info.marks == [Mark(3000, "bad="), Mark(3000, "gate [31m \ufffdclosed")]
+    assert capture.info.marks == [Mark(3000, "bad="), Mark(3000, "gate\\x1b[31m \\xffclosed")]
 
 
 def test_usb_alone_is_no_serial_line(tmp_path: Path) -> None:

@@ -78,7 +78,7 @@ def test_defaults_of_a_device() -> None:
         ("current_a = {stall = []}", "device[1].current_a.stall: a list is not a number" + AT),
         (
             'group = "fl\\u001b[2Japs"',
-            "device[1].group: 'fl\\x1b[2Japs' holds a control character" + AT + ": use plain text on one line",
+            'device[1].group: "fl\\x1b[2Japs" holds a control character' + AT + ": use plain text on one line",
         ),
         (
             "channel = " + "9" * 30,
