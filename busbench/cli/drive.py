@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from busbench.drive.frames import FrameBlock
     from busbench.drive.program import Program
     from busbench.rig.model import Rig
+    from busbench.wire.scale import Scale
 
 SHAPE_WORDS = ("sweep", "hold", "ramp", "triangle", "sine", "square", "steps", "staircase", "chirp", "wander", "replay")
 MOTOR_IDLE_PCT = -100.0
@@ -43,7 +44,7 @@ _SHAPE_OPTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
     ("--from-channel", {"type": int, "help": "replay: the recording's channel [default: the same]."}),
     ("--start", {"type": float, "help": "replay: from this second on."}),
     ("--unit", {"help": "Unit of levels: %, us or counts [default: %]."}),
-    ("--frame-period", {"type": float, "help": "Seconds from frame to frame [default: 0.007]."}),
+    ("--frame-period", {"type": float, "help": "Seconds from frame to frame [default: the rig's, or 0.007]."}),
     ("--end-byte", {"help": "0x00, 0x04, 0x14, 0x24, 0x34, or slots for the last four in turn."}),
     ("--repeat", {"type": int, "help": "How often to run it [default: once]."}),
     ("--travel", {"type": float, "nargs": 2, "metavar": "LOW HIGH", "help": "Ends that nothing passes."}),
@@ -86,7 +87,9 @@ class Orders:
 @click.option("--motor", multiple=True, metavar="CH[=IDLE]",
               help="Channel of a motor: locked at IDLE [default: -100 %].")  # fmt: skip
 @click.option("--no-motor", is_flag=True, help="No channel drives a motor.")
-@click.option("--rig", metavar="RIG", help="Rig file: names channels and says which of them drive a motor.")
+@click.option(
+    "--rig", metavar="RIG", help="Rig file: names channels, says which of them drive a motor, and the frame period."
+)
 @click.option("--lock", type=int, multiple=True, metavar="CH", help="Channel that must not move.")
 @click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
 @click.option("--preview", is_flag=True, help="Draw the shapes and list what each channel will do; send nothing.")
@@ -140,8 +143,9 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
     from busbench.drive.preview import preview_lines
     from busbench.drive.survey import survey
 
-    program = _locked(load_program(name, options), orders)
-    end = EndState(orders.end)
+    rig, end = _read_rig(orders), EndState(orders.end)
+    plan = _plan_to_rehearse(orders)
+    program = _locked_as(load_program(name, options, rig=rig or plan), orders, rig)
     if orders.preview:
         is_ascii = orders.is_ascii or not _can_draw()
         click.echo("\n".join(preview_lines(program, survey(program, end=end), end=end, is_ascii=is_ascii)))
@@ -153,8 +157,7 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
 
     if orders.to.startswith("virtual:"):
         blocks = frame_blocks(program, end=end)
-        plan = orders.to.removeprefix("virtual:")
-        for line in _rehearse_on(plan, program, blocks) if plan else rehearse(program, blocks):
+        for line in rehearse(program, blocks) if plan is None else _rehearse_on(plan, program, blocks):
             click.echo(line)
         return 0
     if is_live(orders.to):
@@ -169,23 +172,32 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
     return 0
 
 
-def load_program(name: str, options: Mapping[str, Any]) -> Program:
-    """The program of a shape word and its options, or of a file."""
+def load_program(name: str, options: Mapping[str, Any], *, rig: Rig | None = None) -> Program:
+    """The program of a shape word and its options, or of a file; the rig says period and scale where it does not."""
     from busbench.cli.recorded import load_recording
     from busbench.drive.program_file import read_program
 
+    unsaid = _unsaid(rig)
     if name in SHAPE_WORDS:
-        return _from_options(name, options)
+        return _from_options(name, options, unsaid)
     if options:
         key = next(iter(options)).replace("_", "-")
         raise DriveError(
             f"--{key}: goes with a shape, not with the program file {name}",
             hint=f"write it into the file, or name one of {', '.join(SHAPE_WORDS)}",
         )
-    return read_program(name, load=load_recording)
+    return read_program(name, load=load_recording, period_s=unsaid[0], scale=unsaid[1])
 
 
-def _from_options(word: str, options: Mapping[str, Any]) -> Program:
+def _unsaid(rig: Rig | None) -> tuple[float, Scale]:
+    """Frame period and scale of programs that state none."""
+    from busbench.drive.program import FRAME_PERIOD_S
+    from busbench.drive.program_file import DEFAULT_SCALE
+
+    return (FRAME_PERIOD_S, DEFAULT_SCALE) if rig is None else (rig.plan.period_ms / 1e3, rig.scale)
+
+
+def _from_options(word: str, options: Mapping[str, Any], unsaid: tuple[float, Scale]) -> Program:
     from busbench.cli.recorded import load_recording
     from busbench.drive.fields import Fields
     from busbench.drive.program_file import build_program
@@ -204,7 +216,10 @@ def _from_options(word: str, options: Mapping[str, Any]) -> Program:
         limits["rate"] = options["rate"]
     top["limits"] = limits
     top["fault"] = _faults(options)
-    return build_program(Fields(top, place=""), name=word, load=load_recording, parts=[Fields(part, place="")])
+    return build_program(
+        Fields(top, place=""), name=word, load=load_recording, parts=[Fields(part, place="")],
+        period_s=unsaid[0], scale=unsaid[1],
+    )  # fmt: skip
 
 
 def _level(text: str) -> float | str:
@@ -234,11 +249,20 @@ def _names_motor(orders: Orders) -> bool:
     return bool(orders.motor or orders.no_motor or orders.rig)
 
 
-def _rehearse_on(plan: str, program: Program, blocks: Iterator[FrameBlock]) -> Iterator[str]:
-    from busbench.cli.drive_rig import rehearse_on
+def _plan_to_rehearse(orders: Orders) -> Rig | None:
+    """The plan of virtual:RIG, None where the frames go elsewhere."""
+    path = (orders.to or "").removeprefix("virtual:")
+    if orders.to is None or not orders.to.startswith("virtual:") or not path:
+        return None
     from busbench.rig.load import read_rig
 
-    return rehearse_on(read_rig(plan), program, blocks)
+    return read_rig(path)
+
+
+def _rehearse_on(plan: Rig, program: Program, blocks: Iterator[FrameBlock]) -> Iterator[str]:
+    from busbench.cli.drive_rig import rehearse_on
+
+    return rehearse_on(plan, program, blocks)
 
 
 def locks(orders: Orders) -> Callable[[Program], Program] | None:
@@ -249,11 +273,6 @@ def locks(orders: Orders) -> Callable[[Program], Program] | None:
     rest = load_program("hold", {"channel": (1,), "level": "0", "duration": 1.0})
     _locked_as(rest, orders, rig)  # what is said wrongly is told now
     return lambda program: _locked_as(program, orders, rig)
-
-
-def _locked(program: Program, orders: Orders) -> Program:
-    """The program with the channels locked that the command names."""
-    return _locked_as(program, orders, _read_rig(orders))
 
 
 def _read_rig(orders: Orders) -> Rig | None:

@@ -114,12 +114,14 @@ def power(
 def _program_case(rig: Rig, program: str, temperature_c: float) -> Case:
     import numpy as np
 
+    from busbench.cli.drive_rig import apply_rig
     from busbench.cli.recorded import load_recording
     from busbench.drive.frames import frame_blocks
     from busbench.drive.program_file import read_program
     from busbench.rig.power import program_case
 
-    read = read_program(program, load=load_recording)
+    period_s = rig.plan.period_ms / 1e3
+    read = apply_rig(read_program(program, load=load_recording, period_s=period_s, scale=rig.scale), rig)
     counts, flags, frames = [], [], 0
     for block in frame_blocks(read):
         counts.append(block.limited.channels)

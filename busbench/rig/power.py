@@ -176,6 +176,8 @@ def program_case(
 ) -> Case:
     """Solve a program of frames over time, with currents from the motion of the devices.
 
+    They stand where the first frame has them when it begins.
+
     Args:
         rig: the plan.
         counts: of channels 1-16, (N, 16).
@@ -194,6 +196,8 @@ def program_case(
     steps = len(counts)
     driven_a = np.zeros((steps + 1, len(rig.driven)))
     byte = np.broadcast_to(np.asarray(flags, np.uint8), (steps,)).tolist()
+    if steps:
+        motion.settle(counts[0], flags=byte[0])
     for row in range(steps + 1):
         if row < steps:
             motion.step(period_s, counts[row], flags=byte[row])

@@ -87,6 +87,19 @@ class Motion:
         asked = np.clip(asked, -self._travel, self._travel) * self._sign
         return np.where(known, asked, np.nan)
 
+    def settle(self, counts: ArrayLike, *, flags: int = 0) -> None:
+        """Stand at rest where a frame asks.
+
+        Args:
+            counts: of channels 1-16, (16,).
+            flags: byte 23, for channels 17 and 18.
+        """
+        asked = self.command_pct(counts, flags)
+        known = ~np.isnan(asked)
+        self.position_pct[known] = self._target[known] = asked[known]
+        self.silent_s[known] = 0
+        self._awake_s[known] = self._soft[known]
+
     def step(
         self, dt_s: float, counts: ArrayLike | None = None, *, flags: int = 0, powered: Bools | None = None
     ) -> None:

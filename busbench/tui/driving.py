@@ -10,7 +10,7 @@ from busbench.drive.arming import COUNTDOWN_S, require_arming, require_motor
 from busbench.drive.fields import Fields
 from busbench.drive.frames import EndState
 from busbench.drive.parts import Recorded
-from busbench.drive.program import Program
+from busbench.drive.program import FRAME_PERIOD_S, Program
 from busbench.drive.program_file import build_program
 from busbench.drive.source import DriveSource
 from busbench.errors import BusbenchError, DriveError
@@ -192,7 +192,10 @@ class Drive:
             }
         }
         name = f"{part['shape']} on channel {now.channel}"
-        program = build_program(Fields(top, place="drive"), name=name, load=_none, parts=[Fields(part, place="drive")])
+        period_s = FRAME_PERIOD_S if self.ui.rig is None else self.ui.rig.plan.period_ms / 1e3
+        program = build_program(
+            Fields(top, place="drive"), name=name, load=_none, parts=[Fields(part, place="drive")], period_s=period_s
+        )
         return program if self.ui.lock is None else self.ui.lock(program)
 
     @property

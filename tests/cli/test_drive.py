@@ -193,13 +193,32 @@ def test_a_rig_names_channels_and_locks_its_motor(tmp_path: Path) -> None:
     )
 
 
+def test_the_rig_says_period_and_scale_where_nothing_else_does(tmp_path: Path) -> None:
+    sweep = ("sweep", "--channel", "1", "--period", "4", "--preview")
+    assert ", one every 7 ms" in run(*sweep).stdout.splitlines()[0]
+    assert ", one every 15 ms" in run(*sweep, "--rig", HERON).stdout.splitlines()[0]
+    assert ", one every 20 ms" in run(*sweep, "--rig", HERON, "--frame-period", "0.02").stdout.splitlines()[0]
+    program, rig = tmp_path / "sweep.toml", tmp_path / "rig.toml"
+    rig.write_text('[rig]\nname = "x"\nperiod_ms = 20\n[scale]\ncentre_counts = 1024\ncentre_us = 1520\n'
+                   '[supply]\nvoltage_v = 7\n[[device]]\nname = "a"\nchannel = 1\n', encoding="utf-8")  # fmt: skip
+    part = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n'
+    program.write_text(part, encoding="utf-8")
+    lines = run(str(program), "--preview", "--rig", str(rig)).stdout.splitlines()
+    assert ", one every 20 ms" in lines[0]
+    assert lines[1] == "scale: 1520 µs at 1024 counts, 0.625 µs a count (an assumption)"
+    program.write_text("frame_period = 0.01\n[scale]\ncentre_us = 1500\n" + part, encoding="utf-8")
+    lines = run(str(program), "--preview", "--rig", str(rig)).stdout.splitlines()
+    assert ", one every 10 ms" in lines[0]
+    assert lines[1].startswith("scale: 1500 µs")
+
+
 def test_rehearsal_on_a_virtual_aircraft() -> None:
     lines = run("sweep", "--channel", "1", "--period", "4", "--to", f"virtual:{HERON}").stdout.splitlines()
     assert lines[0] == "     time  left aileron   supply A"
     stand = [float(line.split()[2]) for line in lines[1:-1]]
     assert stand[0] == 0.0
-    assert (round(max(stand)), round(min(stand))) == (50, -50)
-    assert lines[-1] == "rehearsed 576 frames in 4.03 s; nothing was sent"
+    assert (round(max(stand)), round(min(stand))) == (50, -49)
+    assert lines[-1] == "rehearsed 271 frames in 4.06 s; nothing was sent"
     assert refusal("sweep", "--channel", "15", "--period", "4", "--to", f"virtual:{HERON}") == (
         "--to: nothing on this aircraft obeys the program's channels: see `busbench rig check`"
     )

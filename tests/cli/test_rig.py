@@ -164,6 +164,7 @@ def test_power_runs_a_program(tmp_path: Path) -> None:
     amps = {node["name"]: node["amps"] for node in case["nodes"]}
     assert amps["rudder"] == pytest.approx(0.8)
     assert amps["left flap"] == pytest.approx(0.15)  # it holds still
+    assert amps["gear"] == pytest.approx(0.4)  # so does this, at its low end: its motion would draw 1.2 A
 
 
 def test_power_runs_a_replay(tmp_path: Path) -> None:

@@ -205,3 +205,12 @@ def test_currents_balance_at_every_node_and_power_is_kept(sinks: list[float], oh
     given_w = 8.0 * flow[0]
     taken_w = float(solved.volts[0] @ np.array(sinks)) + float((flow**2) @ np.array(ohms))
     assert given_w == pytest.approx(taken_w, rel=1e-9, abs=1e-9)
+
+
+def test_a_program_begins_where_its_first_frame_has_the_devices() -> None:
+    flap = device("flap", 1, OHM, "speed_s_per_60deg = 0.1", "current_a = {idle = 0.1, moving = 2}", "soft_start_s = 1")
+    counts = np.full((60, 16), 173, np.uint16)
+    plan = rig(flap, head=HEAD_OHM)
+    assert program_case(plan, counts, period_s=0.01).supply_a == pytest.approx(0.1)
+    counts[30:, 0] = 992  # and is awake: its soft start is over
+    assert program_case(plan, counts, period_s=0.01).supply_a == pytest.approx(2)

@@ -18,6 +18,7 @@ from busbench.tui.live import LiveSession
 from busbench.tui.ui import Ui
 from busbench.wire.bulk import unpack_channels
 from tests.tui.ports import Hands, ScriptedPort
+from tests.verify.rounds import RIG
 
 PORT = "/dev/ttyHERON"
 
@@ -259,3 +260,10 @@ def test_fields_keep_to_their_ends() -> None:
         assert getattr(settings, name) == ends
     settings.change("low", 99)
     assert settings.low == settings.high == 100
+
+
+def test_the_rig_says_the_frame_period() -> None:
+    bench = Bench()
+    assert bench.drive.program.period_s == 0.007
+    bench.ui.rig = RIG
+    assert bench.drive.program.period_s == 0.015
