@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -14,6 +16,9 @@ from busbench.cli.output import say
 from busbench.cli.progress import ProgressLine
 from busbench.errors import CaptureError
 from busbench.model import LineSettings
+
+if TYPE_CHECKING:
+    from busbench.rig.fault import Fault
 
 LOOK_S = 0.2
 INTERRUPTED = 130
@@ -58,8 +63,19 @@ class Recorded:
 @click.option("-o", "--output", required=True, metavar="F.pcapng", help="The recording to make.")
 @click.option("--seconds", type=click.FloatRange(0, min_open=True), help="Stop after so long [default: at Ctrl-C].")
 @click.option("--force", is_flag=True, help="Write over a file that exists.")
+@click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]",
+              help="virtual:RIG only. Build a fault into the aircraft, as in sent-short:rudder.")  # fmt: skip
 @line_options
-def command(port: str, output: str, seconds: float | None, force: bool, baud: int, parity: str, stop_bits: str) -> None:
+def command(
+    port: str,
+    output: str,
+    seconds: float | None,
+    force: bool,
+    faults: tuple[str, ...],
+    baud: int,
+    parity: str,
+    stop_bits: str,
+) -> None:
     """Record what PORT receives, as pcapng.
 
     Whole blocks reach the disk at least once a second, so a recording whose
@@ -67,6 +83,9 @@ def command(port: str, output: str, seconds: float | None, force: bool, baud: in
     waited for; the gap is noted in the recording.
 
     Ctrl-C ends it: exit code 0, or 130 where --seconds were not over.
+
+    PORT virtual:RIG is a virtual aircraft; its pilot flies the round that `verify`
+    checks, with its words as marks, and ends it.
 
     \b
     busbench record /dev/ttyUSB0 -o heron.pcapng
@@ -77,8 +96,12 @@ def command(port: str, output: str, seconds: float | None, force: bool, baud: in
     if not force and Path(output).exists():
         hint = "choose another name, or write over it with --force"
         raise CaptureError(output, "there is such a file already", hint=hint)
+    from busbench.rig.fault import parse_fault
+
+    wrong = [parse_fault(text) for text in faults]
+    line = line_of(baud, parity, stop_bits)
     with stop_signals() as stop:
-        done = record(port, output, seconds=seconds, force=force, line=line_of(baud, parity, stop_bits), stop=stop)
+        done = record(port, output, seconds=seconds, force=force, line=line, stop=stop, faults=wrong)
     say(f"{output}: {done}")
     click.get_current_context().exit(INTERRUPTED if done.is_cut_short and seconds is not None else 0)
 
@@ -91,6 +114,7 @@ def record(
     force: bool,
     line: LineSettings,
     stop: threading.Event,
+    faults: Sequence[Fault] = (),
 ) -> Recorded:
     """Record until the time is over, the source has ended, or somebody stops it.
 
@@ -101,6 +125,7 @@ def record(
         force: True writes over a file that exists.
         line: how to set the line.
         stop: set to stop.
+        faults: of a virtual aircraft.
 
     Raises:
         PortError: the port cannot be opened; no file is made then.
@@ -108,13 +133,14 @@ def record(
     """
     from busbench.capture.pcapng_write import PcapngWriter
     from busbench.model import ByteLog, Reason
-    from busbench.port.live import EventKind, open_live
+    from busbench.port.live import EventKind
+    from busbench.verify.aircraft_port import open_source
     from busbench.wire.align import FrameFinder
     from busbench.wire.bulk import FLAG_FAILSAFE, FLAG_LOST
 
     done = Recorded()
     with (
-        open_live(port, line=line) as live,
+        open_source(port, line=line, faults=faults, flies_alone=True) as live,
         PcapngWriter(
             output, port=port, line=line, clock=live.clock, start_utc_ns=live.start_utc_ns, force=force
         ) as writer,

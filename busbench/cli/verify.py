@@ -22,9 +22,10 @@ if TYPE_CHECKING:
 
 @click.command("verify")
 @source_options
-@click.option(
-    "--rig", "rig_path", required=True, metavar="RIG", help="The rig file, with limits in its table [verify]."
-)
+@click.option("--rig", "rig_path", metavar="RIG",
+              help="The rig file, with limits in its table [verify] [default: that of virtual:RIG].")  # fmt: skip
+@click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]",
+              help="virtual:RIG only. Build a fault into the aircraft, as in sent-short:rudder.")  # fmt: skip
 @click.option("--report", metavar="F.html", help="Write the page to print and sign.")
 @click.option("--junit", metavar="F.xml", help="Write the checks as JUnit XML.")
 @click.option("--walk", metavar="F.json", help="Answers that `walk` kept; they count as checks.")
@@ -33,7 +34,8 @@ if TYPE_CHECKING:
 @click.option("--format", "format_", type=click.Choice(("table", "json")), default="table", show_default=True)
 def command(
     source: str,
-    rig_path: str,
+    rig_path: str | None,
+    faults: tuple[str, ...],
     report: str | None,
     junit: str | None,
     walk: str | None,
@@ -55,17 +57,38 @@ def command(
     What the recording does not show is "not tested", which is no pass: exit
     code 1 unless every check passed. A bench check is no proof of airworthiness.
 
+    SOURCE virtual:RIG is a virtual aircraft whose pilot does what each step asks:
+    rehearse on it, with a --fault to find. Without a terminal, or with --format
+    json, it goes through at once. What is found on it says nothing of a real one.
+
     \b
     busbench verify round.pcapng --rig heron.toml --report heron.html
     busbench verify /dev/ttyUSB0 --rig heron.toml --keep round.pcapng
     """
+    rig_path = rig_path or _own_rig(source)
+    if rig_path is None:
+        raise click.UsageError("Missing option '--rig'.")
+    if report is not None and keep is None and _is_live(source):
+        keep = str(Path(report).with_suffix(".pcapng"))  # a page names the hash of what it stands on
     targets = [path for path in (report, junit, keep) if path is not None]
     _check_targets(targets, inputs=[path for path in (source, rig_path, walk) if path is not None], force=force)
     code = verify(
         source, rig_path, report=report, junit=junit, walk=walk, keep=keep, format_=format_,
-        options=read_options(settings),
+        options=read_options(settings), faults=faults,
     )  # fmt: skip
     click.get_current_context().exit(code)
+
+
+def _own_rig(source: str) -> str | None:
+    from busbench.verify.aircraft_port import rig_in
+
+    return rig_in(source)
+
+
+def _is_live(source: str) -> bool:
+    from busbench.port.live import is_live
+
+    return is_live(source)
 
 
 def _check_targets(paths: list[str], *, inputs: list[str], force: bool) -> None:
@@ -91,6 +114,7 @@ def verify(
     keep: str | None = None,
     format_: str = "table",
     options: ReadOptions = ReadOptions(),  # noqa: B008 - frozen
+    faults: tuple[str, ...] = (),
 ) -> int:
     """Check a source against a rig; returns the exit code.
 
@@ -100,8 +124,8 @@ def verify(
         report, junit, walk, keep: files; see the command.
         format_: "table" or "json".
         options: choices that the recording leaves open.
+        faults: of a virtual aircraft, as people type them.
     """
-    from busbench.port.live import is_live
     from busbench.rig.load import read_rig
     from busbench.verify.verify import verify as check
 
@@ -112,11 +136,18 @@ def verify(
         from busbench.verify.walk_checks import check_walk
 
         answers = tuple(check_walk(read_walk(walk), rig, path=walk))
-    if is_live(source):
+    if _is_live(source):
+        from busbench.cli.keys import has_keyboard
         from busbench.cli.verify_guided import guide
+        from busbench.rig.fault import parse_fault
 
-        found = guide(source, rig, keep=keep, line=options.line, more=answers)
+        found = guide(
+            source, rig, keep=keep, line=options.line, more=answers, faults=[parse_fault(text) for text in faults],
+            asks=format_ == "table" and has_keyboard(),
+        )  # fmt: skip
         kept = keep
+    elif faults:
+        raise CaptureError(source, "is a recording, so --fault cannot be", hint="it goes with virtual:RIG")
     else:
         if keep is not None:
             raise CaptureError(source, "is a recording and is kept already", hint="leave --keep out")

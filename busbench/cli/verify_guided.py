@@ -6,27 +6,45 @@ import queue
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import click
 
 from busbench.cli.live import stop_signals
 from busbench.cli.output import say
-from busbench.errors import BusbenchError, plain
+from busbench.errors import BusbenchError, PortError, plain
 from busbench.model import Chunk, LineSettings
-from busbench.port.live import EventKind, LivePort, open_live
+from busbench.port.live import VIRTUAL, EventKind, LivePort, open_live
+from busbench.rig.fault import FAULTS, Fault
 from busbench.rig.model import Rig
+from busbench.verify.aircraft_port import AircraftPort, open_aircraft, rig_in
 from busbench.verify.check import Check, Verdict
 from busbench.verify.session import Session
-from busbench.verify.steps import Step
+from busbench.verify.steps import DONE_MARK, Step
 from busbench.verify.verify import Verification
 
 LOOK_S = 0.1
+_NAP_S = 0.02
+REHEARSAL = "A rehearsal on a virtual aircraft, with a virtual pilot: nothing real is checked."
 HELP = "Enter goes on, s skips, r repeats the step before, q ends the round."
 
 
-def guide(source: str, rig: Rig, *, keep: str | None, line: LineSettings, more: tuple[Check, ...] = ()) -> Verification:
-    """Lead a person through the round on a port.
+def is_rehearsal(source: str) -> bool:
+    """True where a virtual pilot answers: on virtual:RIG, and on virtual: by itself."""
+    return source == VIRTUAL or rig_in(source) is not None
+
+
+def guide(
+    source: str,
+    rig: Rig,
+    *,
+    keep: str | None,
+    line: LineSettings,
+    more: tuple[Check, ...] = (),
+    faults: Sequence[Fault] = (),
+    asks: bool = True,
+) -> Verification:
+    """Lead a person through the round on a port; on a virtual aircraft a virtual pilot does what is asked.
 
     Args:
         source: the port.
@@ -34,6 +52,8 @@ def guide(source: str, rig: Rig, *, keep: str | None, line: LineSettings, more: 
         keep: file for what is received, or None.
         line: how to set the line.
         more: checks made elsewhere.
+        faults: of a virtual aircraft.
+        asks: False goes through a rehearsal without a word from anybody.
 
     Returns:
         All checks; steps that were skipped are not tested.
@@ -42,19 +62,35 @@ def guide(source: str, rig: Rig, *, keep: str | None, line: LineSettings, more: 
         PortError: the port cannot be opened or kept.
         BusbenchError: it was interrupted.
     """
-    with open_live(source, line=line) as live, stop_signals() as stop:
-        keys = _Lines()
+    with _open(source, rig, faults, line) as live, stop_signals() as stop:
+        is_virtual = isinstance(live, AircraftPort)
+        keys = _Lines() if asks or not is_virtual else None
         session = Session(rig, source=source, clock=live.clock, start_utc_ns=live.start_utc_ns, line=line)
         recorder = _Recorder(keep, live, line)
         try:
-            say("Propellers off. Make sure that nothing can be hurt when a surface moves.")
-            say(HELP)
+            if is_virtual:
+                say(REHEARSAL)
+                for fault in faults:
+                    if not fault.shows_on_bus:
+                        say(f"{fault} is not seen on the bus; {FAULTS[fault.kind].shows}")
+            else:
+                say("Propellers off. Make sure that nothing can be hurt when a surface moves.")
+            if keys is not None:
+                say(HELP)
             _lead(session, _Bench(live, session, recorder, keys, stop))
         finally:
             recorder.close()
         if stop.is_set():
             raise click.Abort
-        return session.finish(t_ns=_now(session), more=more)
+        return session.finish(t_ns=_now(live, session), more=more)
+
+
+def _open(source: str, rig: Rig, faults: Sequence[Fault], line: LineSettings) -> LivePort:
+    if is_rehearsal(source):
+        return open_aircraft(source, rig=rig, faults=faults, line=line, is_fast=True)
+    if faults:
+        raise PortError(source, "is no virtual aircraft, so --fault cannot be", hint="give it as in virtual:heron.toml")
+    return open_live(source, line=line)
 
 
 def _lead(session: Session, bench: _Bench) -> None:
@@ -62,7 +98,7 @@ def _lead(session: Session, bench: _Bench) -> None:
     steps = session.steps
     while at < len(steps):
         step = steps[at]
-        answer = bench.ask(f"\n{at + 1}/{len(steps)}  {plain(step.instruction)}\n      Enter to begin: ")
+        answer = bench.ask(f"\n{at + 1}/{len(steps)}  {plain(step.instruction)}\n", "      Enter to begin: ")
         if answer is None or answer == "q":
             return
         if answer == "r":
@@ -71,10 +107,10 @@ def _lead(session: Session, bench: _Bench) -> None:
         if answer == "s":
             at += 1
             continue
-        bench.begin(step)
-        if not bench.listen(step.least_s):
+        pilot_s = bench.begin(step)
+        if not bench.listen(pilot_s or step.least_s):
             return
-        if step.channels and bench.ask("      Enter when it is back at rest: ") is None:
+        if not pilot_s and step.channels and bench.ask("", "      Enter when it is back at rest: ") is None:
             return
         for line in bench.end(step):
             say(line)
@@ -85,15 +121,21 @@ class _Bench:
     """The port, the person and the recording of one round."""
 
     def __init__(
-        self, live: LivePort, session: Session, recorder: _Recorder, keys: _Lines, stop: threading.Event
+        self, live: LivePort, session: Session, recorder: _Recorder, keys: _Lines | None, stop: threading.Event
     ) -> None:
         self._live, self._session, self._recorder, self._keys, self._stop = live, session, recorder, keys, stop
 
-    def ask(self, words: str) -> str | None:
-        """Wait for a line while the port is read; None where there will be none."""
+    def ask(self, words: str, prompt: str) -> str | None:
+        """Say words, then wait for a line while the port is read; None where there will be none."""
         click.echo(words, nl=False, err=True)
+        if self._keys is None:
+            return ""
+        click.echo(prompt, nl=False, err=True)
         while not self._stop.is_set():
-            self._take()
+            if isinstance(self._live, AircraftPort):
+                time.sleep(_NAP_S)  # its time stands still while a person thinks
+            else:
+                self._take()
             answer, is_over = self._keys.get()
             if is_over:
                 return None
@@ -103,21 +145,28 @@ class _Bench:
 
     def listen(self, seconds: float) -> bool:
         """Read the port for so long; False where it has ended."""
-        until = time.monotonic() + seconds
-        while not self._stop.is_set() and time.monotonic() < until:
+        until = self._clock_s() + seconds
+        while not self._stop.is_set() and self._clock_s() < until - 1e-9:
             if self._live.has_ended:
                 return False
             self._take()
         return not self._stop.is_set()
 
-    def begin(self, step: Step) -> None:
-        t_ns = _now(self._session)
+    def _clock_s(self) -> float:
+        return self._live.now() / 1e9 if isinstance(self._live, AircraftPort) else time.monotonic()
+
+    def begin(self, step: Step) -> float:
+        """Begin a step; how long a virtual pilot takes for it, 0 where there is none."""
+        t_ns = _now(self._live, self._session)
         self._session.begin(step, t_ns=t_ns)
         self._recorder.mark(t_ns, step.mark)
+        return self._live.begin_step(step) if isinstance(self._live, AircraftPort) else 0.0
 
     def end(self, step: Step) -> Iterator[str]:
         """End a step; its findings in lines."""
-        for check in self._session.end(step, t_ns=_now(self._session)):
+        t_ns = _now(self._live, self._session)
+        self._recorder.mark(t_ns, DONE_MARK)
+        for check in self._session.end(step, t_ns=t_ns):
             if check.verdict is not Verdict.PASS:
                 said = f"{plain(check.subject)}: {check.name}: {plain(check.sentence)}"
                 yield f"      {check.verdict.value.upper()}: {said}"
@@ -130,11 +179,14 @@ class _Bench:
         for event in self._live.events():
             if event.kind is not EventKind.OPENED:
                 self._recorder.mark(event.t_ns, event.text)
+                self._session.note(event.text, t_ns=event.t_ns)
                 say(f"busbench: {self._live.source}: {event.text}")
         self._recorder.tick()
 
 
-def _now(session: Session) -> int:
+def _now(live: LivePort, session: Session) -> int:
+    if isinstance(live, AircraftPort):
+        return live.now()
     # A virtual receiver may run ahead of the clock.
     return max(time.perf_counter_ns(), session.last_t_ns)
 

@@ -158,8 +158,9 @@ def _open_bench(orders: Orders, rig: Rig, head: WalkHead, stack: ExitStack) -> B
 
     hold = hold_program(limits=head.limits, scale=head.scale, period_s=head.period_s)
     if orders.is_rehearsal:
+        from busbench.rig.fault import parse_fault
         from busbench.rig.load import read_rig
-        from busbench.rig.virtual_rig import VirtualRig, parse_fault
+        from busbench.rig.virtual_rig import VirtualRig
 
         other = orders.port.removeprefix(VIRTUAL)
         faults = [parse_fault(text) for text in orders.faults]

@@ -38,6 +38,7 @@ class EventKind(enum.StrEnum):
     HELD_BACK = "held back"  # the reader is so slow that reading the port had to wait
     ERRORS = "errors"  # damaged characters that only the driver's totals tell of
     OVERRUN = "overrun"  # characters lost since the system fetched them too late
+    PILOT = "pilot"  # a virtual pilot begins something, or is through with it
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,70 +5,22 @@ Faults are built in on request, so that whoever tests an aircraft can be tested.
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, get_args
 
 import msgspec
 import numpy as np
 from numpy.typing import ArrayLike
 
-from busbench.errors import RigError
+from busbench.rig.fault import Fault, check_fault
 from busbench.rig.harness import Solver, build_network, sinks_of
 from busbench.rig.model import RECEIVER, Device, Rig
 from busbench.rig.servo import Motion
 from busbench.rig.wire import REFERENCE_C
 
-FaultKind = Literal["wrong-channel", "reversed", "dead", "slow", "stalled", "brown-out"]
-SLOW_TIMES = 4.0
+SLOW_S = 6.0  # for 60 degrees: slower than the walk, so that it is seen
 BROWN_OUT_OHM = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class Fault:
-    """One fault to build in.
-
-    Args:
-        kind: what is wrong.
-        device: name of the device, "" for brown-out, which is in the supply.
-        value: the channel it obeys (wrong-channel), times slower (slow), ohms in
-            the supply (brown-out); None for the usual.
-    """
-
-    kind: FaultKind
-    device: str = ""
-    value: float | None = None
-
-
-def parse_fault(text: str) -> Fault:
-    """Read a fault as people type it: KIND, KIND:DEVICE or KIND:DEVICE:VALUE.
-
-    Args:
-        text: as in "reversed:left flap", "wrong-channel:rudder:5" or "brown-out::0.8".
-
-    Returns:
-        The fault.
-
-    Raises:
-        RigError: it names no known kind or a value that is no number.
-    """
-    kind, _, rest = text.partition(":")
-    device, has_value, number = rest.rpartition(":") if ":" in rest else (rest, "", "")
-    kind = kind.strip()
-    if kind not in get_args(FaultKind):
-        near = difflib.get_close_matches(kind, get_args(FaultKind), n=1)
-        known = f"did you mean {near[0]}?" if near else f"known: {', '.join(get_args(FaultKind))}"
-        raise RigError("fault", "", f'"{kind}" is no kind of fault', hint=known)
-    value = None
-    if has_value:
-        try:
-            value = float(number)
-        except ValueError:
-            value = float("nan")
-        if not 0 < value < 1e6:
-            raise RigError("fault", kind, f'"{number}" is no number above 0', hint="write KIND:DEVICE:VALUE")
-    return Fault(kind, device.strip(), value)  # type: ignore[arg-type]
+RESTART_S = 1.0  # a receiver takes so long from enough voltage to its first frame; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +78,28 @@ class VirtualRig:
         self._drawn[self._driven_at] = self._motion.current_a()
         self._volts = self._solver.volts(sinks_of(rig, self._network, self._drawn))[0]
         self._t_ns: int | None = None
+        self._restart_s = 0.0  # until the receiver is up again
+        self.restarts = 0
+
+    @property
+    def receiver_lives(self) -> bool:
+        """False while the receiver lacks voltage, and for RESTART_S after that."""
+        return self._restart_s <= 0 and self._receiver_v >= (self.rig.supply.minimum_v or 0.0)
+
+    @property
+    def _receiver_v(self) -> float:
+        return float(self._volts[self._network.nodes.index(RECEIVER)])
+
+    def settle(self, counts: ArrayLike, *, flags: int = 0) -> None:
+        """Have every device stand where a frame asks, as if it had stood there for long.
+
+        Args:
+            counts: of channels 1-16, (16,).
+            flags: byte 23.
+        """
+        asked = self._motion.command_pct(counts, flags)
+        still = self._stuck | self._dead | np.isnan(asked)
+        self._motion.position_pct = np.where(still, self._motion.position_pct, asked)
 
     def frame(self, t_ns: int, counts: ArrayLike, *, flags: int = 0) -> None:
         """Take in a frame.
@@ -153,11 +127,15 @@ class VirtualRig:
         self._t_ns = t_ns
         minimum = self.rig.supply.minimum_v or 0.0
         enough = self._volts >= minimum
-        receiver_lives = bool(enough[self._network.nodes.index(RECEIVER)])
+        if self._receiver_v < minimum:
+            self.restarts += self._restart_s <= 0
+            self._restart_s = RESTART_S
+        else:
+            self._restart_s = max(0.0, self._restart_s - dt_s)
         at = len(self._network.nodes) - len(self.rig.devices)
         powered = np.asarray(enough[[at + index for index in self._driven_at]] & ~self._dead, np.bool_)
         before = self._motion.position_pct
-        self._motion.step(dt_s, counts if receiver_lives else None, flags=flags, powered=powered)
+        self._motion.step(dt_s, counts if self.receiver_lives else None, flags=flags, powered=powered)
         drawn = self._motion.current_a()
         jammed = self._stuck & self._motion.moving & powered
         drawn[jammed] = self._stall_a[jammed]
@@ -194,16 +172,12 @@ class VirtualRig:
 
 
 def _with_fault(rig: Rig, fault: Fault) -> Rig:
-    """The plan as this aircraft was really built."""
+    """The plan as this aircraft was really built; what is sent wrong is not in it."""
+    check_fault(fault, rig)
     replace = msgspec.structs.replace
     if fault.kind == "brown-out":
         more = BROWN_OUT_OHM if fault.value is None else fault.value
         return replace(rig, supply=replace(rig.supply, resistance_ohm=rig.supply.resistance_ohm + more))
-    names = [device.name for device in rig.driven]
-    if fault.device not in names:
-        near = difflib.get_close_matches(fault.device, names, n=1)
-        hint = f'did you mean "{near[0]}"?' if near else f"there are: {', '.join(names)}"
-        raise RigError("fault", fault.kind, f'no device is named "{fault.device}"', hint=hint)
 
     def changed(device: Device) -> Device:
         if device.name != fault.device:
@@ -214,9 +188,9 @@ def _with_fault(rig: Rig, fault: Fault) -> Rig:
         if fault.kind == "reversed":
             return replace(device, reversed=not device.reversed)
         if fault.kind == "slow":
-            times = SLOW_TIMES if fault.value is None else fault.value
             # A device without a stated speed becomes slow against a common one.
-            return replace(device, speed_s_per_60deg=(device.speed_s_per_60deg or 0.2) * times)
+            slow = SLOW_S if fault.value is None else (device.speed_s_per_60deg or 0.2) * fault.value
+            return replace(device, speed_s_per_60deg=slow)
         return device
 
     return replace(rig, devices=tuple(changed(device) for device in rig.devices))

@@ -8,7 +8,7 @@ import numpy as np
 
 from busbench.verify.check import About, Check
 from busbench.verify.evidence import Evidence, Mapped
-from busbench.verify.turns import Turn, middle_of_three, rest_levels
+from busbench.verify.turns import MOVED_COUNTS, Turn, middle_of_three, rest_levels
 from busbench.wire.scale import FULL_COUNTS
 
 REST, LOW_END, HIGH_END = "rest", "low end", "high end"
@@ -78,7 +78,19 @@ def _ends(about: About, evidence: Evidence, mapped: Mapped, turn: Turn | None) -
             continue
         measured = float(values.max() if is_high else values.min())
         said = f"reached {_shown(mapped, measured, evidence)}, planned {_shown(mapped, plan, evidence)}"
+        if turn is not None and abs(measured - plan) > limit:
+            said += _instead(turn, values) or (
+                f": short by {abs(measured - plan):.0f} counts" if (measured < plan) is is_high else ": beyond it"
+            )
         yield about.within(name, said, measured=measured, expected=plan, limit=limit, unit="counts")
+
+
+def _instead(turn: Turn, values: np.typing.NDArray[np.int32]) -> str:
+    """Says so where a channel stood still while others moved."""
+    if np.ptp(values) > MOVED_COUNTS:
+        return ""
+    others = " and ".join(f"channel {one.channel}" for one in turn.also if one.moved_counts > 4 * MOVED_COUNTS)
+    return f": it stood still, {others} moved in its place" if others else ": it stood still"
 
 
 def _direction(about: About, evidence: Evidence, mapped: Mapped, turn: Turn | None, rest: int) -> Check:

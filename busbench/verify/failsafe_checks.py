@@ -69,11 +69,11 @@ def _delay(about: About, evidence: Evidence, loss: LinkLoss) -> Check:
         return about.not_tested(DELAY, "the recording has no times", unit="s", limit=limit)
     if loss.failsafe_s is not None:
         delay = max(0.0, loss.failsafe_s - start)
-        said = f"the failsafe flag came {delay:.2f} s after {since}"
+        said = f"the failsafe flag came {delay:.2f} s after {since}{': too late' if delay > limit else ''}"
         return about.at_most(DELAY, said, measured=delay, limit=limit, unit="s")
     if loss.is_silent and loss.off_s is not None:
         delay = max(0.0, loss.start_s - start)
-        said = f"silence began {delay:.2f} s after {since}"
+        said = f"silence began {delay:.2f} s after {since}{': too late' if delay > limit else ''}"
         return about.at_most(DELAY, said, measured=delay, limit=limit, unit="s")
     why = "silence shows no time of switching off" if loss.is_silent else "there was no failsafe flag to wait for"
     return about.not_tested(DELAY, why, unit="s", limit=limit)
@@ -115,6 +115,9 @@ def _value(evidence: Evidence, mapped: Mapped, loss: LinkLoss) -> Check:
         return about.not_tested(VALUE, why, unit="counts", limit=limit)
     if unsteady > limit:
         return about.is_so(VALUE, f"{said}; it still moves by {unsteady} counts", good=False)
+    if abs(measured - expected) > limit:
+        is_held = plan != "hold" and before is not None and abs(measured - before) <= limit
+        said += ": held as it stood before" if is_held else ": a wrong value"
     return about.within(VALUE, said, measured=measured, expected=expected, limit=limit, unit="counts")
 
 

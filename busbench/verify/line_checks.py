@@ -90,14 +90,26 @@ def _losses(evidence: Evidence, loss: LinkLoss | None) -> Iterator[Check]:
             yield LINE.not_tested(name, said, unit="%", limit=limits.loss_pct)
             continue
         yield LINE.at_most(name, said, measured=upper, limit=limits.loss_pct, unit="%")
-    times = [event.duration_s for event in events if event.duration_s is not None]
+    worst = max((event for event in events if event.duration_s is not None), key=_length_s, default=None)
     if not evidence.recording.clock.is_known:
         yield LINE.not_tested("longest outage", "the recording has no times", unit="s", limit=limits.outage_s)
     else:
-        longest = max(times, default=0.0)
-        said = f"the longest outage lasted {longest:.3f} s" if times else "there was no outage"
+        longest = 0.0 if worst is None else _length_s(worst)
+        said = "there was no outage" if worst is None else f"the longest outage lasted {longest:.3f} s"
         said += " besides the failsafe test" if loss is not None else ""
+        if worst is not None and worst.start_s is not None and longest > limits.outage_s:
+            said += f"; it began {worst.start_s:.2f} s from the start{_during(evidence, worst.start_s)}"
         yield LINE.at_most("longest outage", said, measured=longest, limit=limits.outage_s, unit="s")
+
+
+def _length_s(event: Outage) -> float:
+    return event.duration_s or 0.0
+
+
+def _during(evidence: Evidence, time_s: float) -> str:
+    """The step of the round, as far as it is marked."""
+    steps = [text for t, text in evidence.marks_s() if t <= time_s]
+    return f', after the mark "{steps[-1]}"' if steps else ""
 
 
 def _is_in(event: Outage, evidence: Evidence, loss: LinkLoss | None) -> bool:

@@ -11,6 +11,7 @@ from busbench.wire.bulk import FLAG_FAILSAFE
 
 OFF_MARK, ON_MARK = "transmitter off", "transmitter on"
 TEST_S = 1.0  # a shorter outage is no test of the failsafe
+EARLY_S = 1.0  # signs may come so long before the mark, for the hand that marks is slow
 _JOIN_S = 0.3  # good frames for a shorter time do not part two outages that are each longer
 _GAP_PERIODS = 1.5
 
@@ -64,9 +65,8 @@ def find_link_loss(evidence: Evidence) -> LinkLoss | None:
         on_s = next((t for t, text in marks if text.casefold() == ON_MARK and t > off_s), None)
     found = _stretches(evidence, off_s, on_s)
     if off_s is not None:
-        # Signs may come a little before the mark, for the hand that marks is slow.
         until_s = evidence.end_s if on_s is None else on_s
-        inside = [one for one in found if one.start_s < until_s and one.end_s > off_s - 1]
+        inside = [one for one in found if one.start_s < until_s and one.end_s > off_s - EARLY_S]
         if inside:
             return max(inside, key=lambda one: one.end_s - one.start_s)
         first, stop = evidence.row_at(off_s), evidence.row_at(until_s)
@@ -93,7 +93,9 @@ def _stretches(evidence: Evidence, off_s: float | None, on_s: float | None) -> l
     for start, end in spans:
         # Single lost frames one after another are a poor link, no lost one.
         down_s = min(end - start, joined[-1][1] - joined[-1][0] if joined else 0.0) - period_s
-        if joined and start <= joined[-1][1] + max(0.0, min(_JOIN_S, down_s)):
+        # What was there before the transmitter was marked as switched off is a fault of its own.
+        is_own = off_s is not None and joined and joined[-1][0] < off_s - EARLY_S <= start
+        if joined and not is_own and start <= joined[-1][1] + max(0.0, min(_JOIN_S, down_s)):
             joined[-1] = (joined[-1][0], max(end, joined[-1][1]))
         else:
             joined.append((start, end))

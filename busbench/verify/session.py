@@ -60,6 +60,10 @@ class Session:
         self._span.bytes_total = log.end
         self._found.append(self._finder.feed(log))
 
+    def note(self, text: str, *, t_ns: int) -> None:
+        """Something happened beside the steps, as an adapter that was unplugged."""
+        self.info.marks.append(Mark(t_ns, text))
+
     def begin(self, step: Step, *, t_ns: int) -> None:
         """A step begins; beginning one again puts the later time in place of the earlier."""
         self.info.marks.append(Mark(t_ns, step.mark))

@@ -9,6 +9,7 @@ from busbench.verify.evidence import Mapped, map_channels
 from busbench.verify.link_loss import OFF_MARK, ON_MARK
 
 REST_MARK, DONE_MARK, AWAY_MARK = "rest", "done", "controls held away"
+ROUND_MARKS = (REST_MARK, DONE_MARK, AWAY_MARK, OFF_MARK, ON_MARK)
 
 
 @dataclass(frozen=True, slots=True)

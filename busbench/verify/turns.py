@@ -9,6 +9,7 @@ import numpy as np
 
 from busbench.model import Bools
 from busbench.verify.evidence import Evidence, Mapped
+from busbench.verify.steps import ROUND_MARKS
 
 MOVED_COUNTS = 40  # farther from rest than noise and trim
 STRANGERS_MOST = 3  # with more, several controls were moved at once: that is nobody's turn
@@ -85,9 +86,12 @@ def find_turns(evidence: Evidence, channels: Sequence[Mapped]) -> dict[str, Turn
 
 
 def _marked(evidence: Evidence, controls: set[str]) -> dict[str, tuple[int, int]]:
-    """Rows between a mark that names a control and the next mark."""
+    """Rows between a mark that names a control and the next mark of the round."""
     by_word = {control.casefold(): control for control in controls}
-    marks = evidence.marks_s()
+    # Other words in between, as of an adapter that was unplugged, end nothing.
+    marks = [
+        (t, text) for t, text in evidence.marks_s() if text.casefold() in by_word or text.casefold() in ROUND_MARKS
+    ]
     ends = [t for t, _ in marks[1:]] + [evidence.end_s + 1] * bool(marks)
     return {
         by_word[text.casefold()]: (evidence.row_at(t), evidence.row_at(end))

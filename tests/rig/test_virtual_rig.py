@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+from typing import get_args
 
 import numpy as np
 import pytest
 
 from busbench.errors import RigError
+from busbench.rig.fault import FAULTS, Fault, FaultKind, parse_fault
 from busbench.rig.load import read_rig
-from busbench.rig.virtual_rig import DeviceState, Fault, VirtualRig, parse_fault
-from tests.rig.rigs import HERON, device, hub, rig
+from busbench.rig.virtual_rig import DeviceState, VirtualRig
+from tests.rig.rigs import HEAD, HERON, device, hub, rig
 
 PERIOD_NS = 15_000_000
 
@@ -112,6 +114,36 @@ def test_silence_and_waiting() -> None:
     assert positions(aircraft) == {"a": -100.0, "b": 100.0}
 
 
+def test_a_receiver_restarts_after_a_sag_and_devices_come_back() -> None:
+    head = '[rig]\nname = "a"\nperiod_ms = 15\n[supply]\nvoltage_v = 7\nminimum_v = 5\n'
+    hungry = device("hungry", 2, "current_a = {idle = 0, moving = 4}")  # there in one frame
+    flap = device("flap", 1, "speed_s_per_60deg = 1", "when_silent = -50")
+    weak = VirtualRig(rig(hungry, flap, head=head), faults=[Fault("brown-out")])
+    weak.settle(np.full(16, 992, np.uint16))
+    run(weak, 3, c1=1811, c2=1811)
+    assert (weak.restarts, weak.receiver_lives) == (1, False)
+    assert not weak.state("flap").is_powered
+    at = weak.state("flap").position_pct
+    assert 0 < at < 10
+    run(weak, 60, start=3, c1=1811, c2=1811)  # 0.9 s: voltage is back, the receiver is not
+    assert weak.volts()["receiver"] > 6.9
+    assert (weak.receiver_lives, weak.state("flap").position_pct) == (False, at)
+    run(weak, 20, start=63, c1=1811, c2=1811)
+    assert (weak.restarts, weak.receiver_lives) == (1, True)
+    assert weak.state("flap").position_pct > at + 5
+
+
+def test_every_kind_of_fault_has_its_words() -> None:
+    assert list(FAULTS) == list(get_args(FaultKind))
+    assert str(Fault("brown-out", value=0.5)) == "brown-out::0.5"
+    assert str(Fault("dead", "rudder")) == "dead:rudder"
+
+
+def test_a_brown_out_needs_a_minimum() -> None:
+    with pytest.raises(RigError, match="the plan states no minimum_v"):
+        VirtualRig(rig(device("a", 1), head=HEAD.replace("minimum_v", "limit_a")), faults=[Fault("brown-out")])
+
+
 @pytest.mark.parametrize(
     ("text", "fault"),
     [
@@ -129,12 +161,27 @@ def test_faults_as_people_type_them(text: str, fault: Fault) -> None:
     ("text", "said"),
     [
         ("ded:left flap", 'fault: "ded" is no kind of fault: did you mean dead?'),
+        ("???", f'fault: "???" is no kind of fault: known: {", ".join(get_args(FaultKind))}'),
         (
-            "???",
-            'fault: "???" is no kind of fault: known: wrong-channel, reversed, dead, slow, stalled, brown-out',
+            "slow:left flap:x",
+            'fault, slow: "x" is no number of 0.001 to 1e+06: VALUE is times slower (6 s for 60 degrees)',
         ),
-        ("slow:left flap:x", 'fault, slow: "x" is no number above 0: write KIND:DEVICE:VALUE'),
-        ("slow:left flap:-1", 'fault, slow: "-1" is no number above 0: write KIND:DEVICE:VALUE'),
+        (
+            "sent-on:rudder:17",
+            'fault, sent-on: "17" is no number of 1 to 16: VALUE is channel (the first that is free)',
+        ),
+        ("dead:rudder:3", "fault, dead: takes no value: leave out the :3"),
+        ("jitter:rudder", 'fault, jitter: is not in one device, but "rudder" is named: write jitter::VALUE'),
+        (
+            "sent-on:pack voltage",
+            'fault, sent-on: no device is named "pack voltage": there are: left aileron, right aileron, left flap,'
+            " right flap, left elevator, right elevator, rudder, gear, tow release, sustainer",
+        ),
+        (
+            "dead",
+            "fault, dead: needs a device: there are: left aileron, right aileron, left flap, right flap, left elevator,"
+            " right elevator, rudder, gear, tow release, sustainer",
+        ),
         ("dead:left flop", 'fault, dead: no device is named "left flop": did you mean "left flap"?'),
     ],
 )
