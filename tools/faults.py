@@ -1,0 +1,248 @@
+"""Faults at random moments: `python tools/faults.py [--short] [NAME...]` prints what was promised and what held.
+
+Each round runs the program as it is on pseudo-terminals, and lets something go wrong at a moment that its dice choose.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+sys.path[:0] = [str(ROOT), str(ROOT / "tools")]
+
+from fault_rounds import (  # noqa: E402
+    PLAIN,
+    Round,
+    finish,
+    kill_record,
+    orphan,
+    read_back,
+    run_rounds,
+    start,
+    vanish_drive,
+    vanish_record,
+    vanish_walk,
+    vanish_watch,
+)
+
+from busbench.capture.open import open_capture  # noqa: E402
+from busbench.port.live import open_live  # noqa: E402
+from busbench.tui.live import LiveSession  # noqa: E402
+from busbench.wire.align import find_in_blocks  # noqa: E402
+from busbench.wire.bulk import FRAME_BYTES  # noqa: E402
+from tests.port.ends import LIMIT_S  # noqa: E402
+
+FULL = (
+    "import resource, signal; signal.signal(signal.SIGXFSZ, signal.SIG_IGN);"
+    " resource.setrlimit(resource.RLIMIT_FSIZE, (40_000, 40_000)); " + PLAIN
+)
+
+
+# Full disks
+
+
+def full_disk(folder: Path, *, prelude: str = PLAIN) -> Iterator[tuple[str, str]]:
+    """Every command that writes on a disk that fills up: its name, and what was not as promised.
+
+    Args:
+        folder: on a small disk; or any, with FULL as the prelude.
+        prelude: what the command's process runs.
+    """
+    fast = "virtual:?speed=max&duration=300s&period=7ms"
+    with tempfile.TemporaryDirectory() as roomy:
+        big = Path(roomy) / "big.pcapng"
+        finish(start("record", fast, "-o", str(big)))
+        jobs = {
+            "record": ("f.pcapng", ("record", fast, "-o")),
+            **{f"convert to .{kind}": (f"f.{kind}", ("convert", str(big), "-o"))
+               for kind in ("pcapng", "csv", "vcd", "raw", "parquet")},
+            **{f"drive to .{kind}": (f"f.{kind}", ("drive", "sine", "--channel", "1", "--period", "4", "--cycles", "99",
+                                                   "--to")) for kind in ("pcapng", "csv", "vcd", "raw")},
+            "verify --report": ("f.html", ("verify", str(big), "--rig", str(ROOT / "captures/heron.toml"), "--report")),
+        }  # fmt: skip
+        for name, (file, words) in jobs.items():
+            path = folder / file
+            _, wanted = finish(start(*words, str(Path(roomy) / file)))
+            code, said = finish(start(*words, str(path), prelude=prelude))
+            lines = [line for line in said.splitlines() if line not in wanted.splitlines()]
+            trouble = ""
+            if code != 2 or len(lines) != 1 or not lines[0].startswith(f"busbench: {path}"):
+                trouble = f"exit code {code}: {said}"
+            elif path.exists() and path.suffix in (".pcapng", ".raw"):
+                data = read_back(path)[0]
+                trouble = "" if len(data) > 10_000 else f"only {len(data)} bytes are left"
+            path.unlink(missing_ok=True)
+            yield name, trouble
+
+
+@contextlib.contextmanager
+def small_disk() -> Iterator[tuple[Path, str]]:
+    """A folder that soon is full, and the prelude that goes with it."""
+    with tempfile.TemporaryDirectory() as folder:
+        mount = ["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", folder]
+        if subprocess.run(mount, capture_output=True, check=False).returncode:
+            yield Path(folder), FULL  # only root may mount: then no file may grow
+            return
+        try:
+            yield Path(folder), PLAIN
+        finally:
+            subprocess.run(["umount", folder], check=True)
+
+
+# The whole live path, as fast as it goes
+
+_PLAYER = """
+import sys
+from busbench.port.playing import PtyOutlet, play
+from busbench.port.virtual_text import read_settings
+outlet = PtyOutlet()
+print(outlet.name, flush=True)
+settings = {"period": "7ms", "pilot": "moving", "duration": sys.argv[1]}
+print(play(read_settings(settings, source="faults"), outlet, is_fast=True), flush=True)
+sys.stdin.read()
+outlet.close()
+"""
+
+
+@dataclass(frozen=True)
+class Long:
+    """What came of a long run: frames and bytes by place, seconds, and megabytes."""
+
+    sent_bytes: int
+    frames: int
+    recorded_frames: int
+    damaged_bytes: int
+    spent_s: float
+    child_mb: tuple[float, float]
+    session_mb: tuple[float, float]
+
+
+def resident_mb(pid: int) -> float:
+    """Memory that a process holds."""
+    for line in Path(f"/proc/{pid}/status").read_text(encoding="utf-8").splitlines():
+        if line.startswith("VmRSS:"):
+            return int(line.split()[1]) / 1024
+    return 0.0
+
+
+def long_run(folder: Path, *, frames: int) -> Long:
+    """A virtual receiver on a pty, the port's process, a session, and its recording."""
+    from busbench.port.link import ChildPort
+
+    player = subprocess.Popen(
+        [sys.executable, "-c", _PLAYER, f"{(frames - 0.5) * 0.007:.6f}s"],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+    )  # fmt: skip
+    assert player.stdout is not None
+    path = folder / "long.pcapng"
+    port = open_live(player.stdout.readline().strip())
+    assert isinstance(port, ChildPort)
+    session = LiveSession(port)
+    session.start_recording(str(path))
+    begun, quiet_since, seen = time.monotonic(), time.monotonic(), 0
+    child, own = [resident_mb(port.pid)], [resident_mb(os.getpid())]
+    while len(session.store) < frames and time.monotonic() - quiet_since < LIMIT_S:
+        session.tick(0.02)
+        if len(session.store) == seen:
+            time.sleep(0.001)
+            continue
+        seen, quiet_since = len(session.store), time.monotonic()
+        if seen > frames // 10 * len(own):
+            session.refresh()
+            child.append(resident_mb(port.pid))
+            own.append(resident_mb(os.getpid()))
+    spent = time.monotonic() - begun
+    sent_bytes = int(player.stdout.readline())
+    session.close()
+    player.communicate()
+    recorded, damaged = 0, 0
+    with open_capture(str(path)) as capture:
+        for found in find_in_blocks(capture.blocks(), clock=capture.info.clock):
+            recorded += len(found.frames)
+            damaged += found.rejects.bytes_total
+    return Long(sent_bytes, seen, recorded, damaged, spent, (child[0], max(child)), (own[0], own[-1]))
+
+
+def _long_row(frames: int) -> Iterator[str]:
+    with tempfile.TemporaryDirectory() as folder:
+        done = long_run(Path(folder), frames=frames)
+        whole = done.sent_bytes == frames * FRAME_BYTES and done.frames == done.recorded_frames == frames
+        size = (Path(folder) / "long.pcapng").stat().st_size / 1e6
+    lost = "nothing lost" if whole and not done.damaged_bytes else f"LOST: {done}"
+    yield (
+        f"{'10 million frames' if frames == 10_000_000 else 'frames':<16} {frames:>9,}  {lost}; {done.spent_s:.0f} s,"
+        f" port's process {done.child_mb[0]:.0f} to {done.child_mb[1]:.0f} MB,"
+        f" session {done.session_mb[0]:.0f} to {done.session_mb[1]:.0f} MB, recording {size:.0f} MB"
+    )
+
+
+ROUNDS: dict[str, tuple[Round, int, str]] = {
+    "kill record": (kill_record, 200, "lacks at most {most:.2f} s"),
+    "vanish record": (vanish_record, 100, "at most {most:.0f} frames cut off with the line"),
+    "vanish watch": (vanish_watch, 100, "gap noted, in step again"),
+    "vanish drive": (vanish_drive, 100, "no frame after the port was back; {some} were cut off while frames went out"),
+    "vanish walk": (vanish_walk, 100, "no frame after the port was back; {some} were cut off while frames went out"),
+    "parent killed": (orphan, 50, "at most {most:.0f} frames before the ramp"),
+}
+KILL_LIMIT_S = 1.0
+
+
+def rows(name: str, *, is_short: bool) -> Iterator[str]:
+    """Lines of the table."""
+    if name == "disk full":
+        with small_disk() as (folder, prelude):
+            found = list(full_disk(folder, prelude=prelude))
+        bad = [f"{job}: {trouble}" for job, trouble in found if trouble]
+        disk = "a small disk" if prelude == PLAIN else "a limit of size"
+        yield from _row(name, len(found), bad, f"{disk}: one line, exit code 2, readable up to there")
+    elif name == "long run":
+        yield from _long_row(100_000 if is_short else 10_000_000)
+    else:
+        one, count, words = ROUNDS[name]
+        told = run_rounds(one, count=max(4, count // 20) if is_short else count)
+        bad = [one.trouble for one in told if one.trouble]
+        if name == "kill record":
+            bad += [f"{one.figure:.2f} s missing" for one in told if one.figure > KILL_LIMIT_S]
+        yield from _row(
+            name,
+            len(told),
+            bad,
+            words.format(most=max(one.figure for one in told), some=sum(one.figure > 0 for one in told)),
+        )
+
+
+def _row(name: str, count: int, bad: list[str], words: str) -> Iterator[str]:
+    yield f"{name:<16} {count:>9,}  {f'{len(bad)} BROKEN' if bad else 'all held'}; {words}"
+    yield from (f"    {line}" for line in bad)
+
+
+def main() -> int:
+    """Run what was named, or all, and print the table at the end."""
+    names = [*ROUNDS, "disk full", "long run"]
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("names", nargs="*", metavar="NAME", help=", ".join(names))
+    parser.add_argument("--short", action="store_true", help="a twentieth of the rounds")
+    wanted = parser.parse_args()
+    if unknown := set(wanted.names) - set(names):
+        parser.error(f"{', '.join(unknown)}: there are {', '.join(names)}")
+    table: list[str] = []
+    for name in wanted.names or names:
+        begun = time.monotonic()
+        table += rows(name, is_short=wanted.short)
+        print(f"{name}: {time.monotonic() - begun:.0f} s", file=sys.stderr, flush=True)
+    print("\n".join(table))
+    return int(any("BROKEN" in line or "LOST" in line for line in table))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
