@@ -24,9 +24,9 @@ __all__ = ["apply_rig", "motors", "rehearse_on"]
 def apply_rig(program: Program, rig: Rig) -> Program:
     """The program with the rig's names and places of rest, and its motors locked.
 
-    A motor rests where the plan's failsafe has it, else at -100 %; every other
-    device where the plan says it rests, so that a gear does not come out while a
-    surface is swept. A channel of which the program speaks itself stays as it says.
+    A motor is locked where it is off: where the plan's failsafe has it, else at
+    its end. Every other device rests where the plan says, so that a gear does not
+    come out while a surface is swept. A channel of which the program speaks itself stays as it says.
     """
     limits = _at_rest(program, rig)
     names = dict(program.channel_names)

@@ -11,17 +11,19 @@ from busbench.rig.check_devices import (
     check_channels,
     check_failsafe,
     check_geometry,
-    check_groups,
+    check_in_flight,
     check_motor,
-    check_shared,
     check_travel,
 )
+from busbench.rig.check_pairs import check_groups, check_shared, check_sides, check_silence
+from busbench.rig.check_values import check_sensors, check_values
 from busbench.rig.finding import Finding, fault, hint, listed
 from busbench.rig.model import RESERVED_NAMES, Rig
 from busbench.rig.power import ALL_STALLED, IDLE, MOVING, find_weakest, power_cases, unstated_currents
 from busbench.rig.topology import children, find_loose
 
 FRAME_MS = 3.0  # 25 characters of 12 bits at 100 000 baud
+CELL_MOST_V = 4.4  # common practice, no source: 4.2-4.35 when full, of the chemistry with the most
 PERIODS_MS = (5.0, 40.0)  # common practice, no source: 7, 14 or 15
 
 
@@ -40,15 +42,18 @@ def check_rig(rig: Rig) -> list[Finding]:
         check_channels,
         check_shared,
         check_groups,
+        check_sides,
         check_failsafe,
+        check_silence,
         check_motor,
+        check_in_flight,
         check_travel,
         check_geometry,
         _off_bus,
-        _sensors,
+        check_sensors,
         _plan,
+        check_values,
         _unstated,
-        _currents,
         _harness,
     )
     found = [finding for check in checks for finding in check(rig)]
@@ -137,37 +142,6 @@ def _off_bus(rig: Rig) -> Iterator[Finding]:
             )
 
 
-def _sensors(rig: Rig) -> Iterator[Finding]:
-    sensors = [device for device in rig.devices if device.kind == "sensor"]
-    if sensors and not rig.plan.sensor_slots:
-        yield fault(
-            listed(device.name for device in sensors),
-            "the receiver leaves no slots for sensors",
-            "a sensor that answers talks into the frames, and devices miss them; one that waits stays silent",
-            "use a receiver that leaves slots and say sensor_slots = true in [rig], or take the sensor off the bus",
-        )
-    slots: dict[int, list[str]] = {}
-    for device in sensors:
-        if device.slot is not None:
-            slots.setdefault(device.slot, []).append(device.name)
-    for slot, names in slots.items():
-        if len(names) > 1:
-            yield fault(
-                listed(names),
-                f"they answer in the same slot {slot}",
-                "both talk at once and neither is read",
-                "give each sensor a slot of its own",
-            )
-    for device in rig.devices:
-        if device.kind == "sensor" and device.channel is not None:
-            yield hint(
-                device.name,
-                f"a sensor does not obey channel {device.channel}",
-                "nothing moves on that channel",
-                "leave out its channel, or correct its kind",
-            )
-
-
 def _plan(rig: Rig) -> Iterator[Finding]:
     period = rig.plan.period_ms
     if period < FRAME_MS:
@@ -190,6 +164,22 @@ def _plan(rig: Rig) -> Iterator[Finding]:
             f"voltage_v {rig.supply.voltage_v:g} is not above minimum_v {rig.supply.minimum_v:g}",
             "devices are short of voltage before anything moves",
             "correct the two values or use a higher voltage that all devices stand",
+        )
+    most = rig.supply.maximum_v
+    if most is not None and rig.supply.voltage_v > most:
+        yield fault(
+            "supply",
+            f"voltage_v {rig.supply.voltage_v:g} is above maximum_v {most:g}",
+            "the weakest device burns out, at once or in the air",
+            "use a regulator or a pack of fewer cells; a full pack has more than its nominal voltage",
+        )
+    pack = rig.supply.pack
+    if pack is not None and rig.supply.voltage_v / pack.cells > CELL_MOST_V:
+        yield hint(
+            "supply",
+            f"voltage_v {rig.supply.voltage_v:g} is more than {pack.cells} cells give",
+            "one of the two is wrong, and voltages and endurance with it",
+            "state the cells in series and the voltage that really reaches the receiver's lead",
         )
     if not rig.devices:
         yield hint("rig", "no device is stated", "there is nothing to check", "add a [[device]] table for each device")
@@ -219,19 +209,6 @@ def _unstated(rig: Rig) -> Iterator[Finding]:
             "`rig power` counts its lead as without resistance, so the harness looks better than it is",
             "state the lead's length and gauge",
         )
-
-
-def _currents(rig: Rig) -> Iterator[Finding]:
-    for device in rig.devices:
-        current = device.current_a
-        rising = [a for a in (current.idle, current.moving, current.stall) if a is not None]
-        if rising != sorted(rising):
-            yield hint(
-                device.name,
-                "its currents do not rise from idle to moving to stall",
-                "two values are probably swapped, and `rig power` reckons with them",
-                "look the three values up again",
-            )
 
 
 def _harness(rig: Rig) -> Iterator[Finding]:

@@ -1,8 +1,7 @@
-"""Checks of devices against their channels, groups, ends and linkages."""
+"""Checks of single devices: channel, failsafe, motor, ends and linkage."""
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Iterator
 
@@ -12,10 +11,13 @@ from busbench.rig.ends import ends_of
 from busbench.rig.finding import Finding, fault, hint, listed
 from busbench.rig.linkage import has_linkage, surface_deg
 from busbench.rig.model import Device, Rig
+from busbench.rig.motors import is_off, off_pct
 from busbench.wire.bulk import CHANNELS, COUNTS_MAX
 
 CHANNELS_ALL = CHANNELS + 2
 MOTOR_WORDS = re.compile(r"\b(motors?|engines?|throttle|propell?ers?|turbines?|sustainer|speed controller)\b", re.I)
+SURFACE_WORDS = re.compile(r"\b(ailerons?|elevators?|rudders?|flaps?|elevons?|ruddervators?|spoilers?)\b", re.I)
+FLIGHT_WORDS = re.compile(r"\b(gears?|retracts?|undercarriage|release|hook)\b", re.I)
 NEUTRAL_FAR_US = 60.0
 THROW_APART_DEG = 2.0
 
@@ -35,102 +37,35 @@ def check_channels(rig: Rig) -> Iterator[Finding]:
                 device.name,
                 f"channel {device.channel} is not in the frame, which has channels 1-{CHANNELS_ALL}",
                 "it never moves",
-                "give it a free channel: " + _free(rig),
+                "give it a free channel: " + free_channels(rig),
             )
-        elif device.channel > CHANNELS and isinstance(device.failsafe, float) and abs(device.failsafe) != 100:
+        elif device.channel > CHANNELS:
+            yield from _two_states(device)
+
+
+def _two_states(device: Device) -> Iterator[Finding]:
+    """A channel that is on or off, asked for more."""
+    for key, value in (("failsafe", device.failsafe), ("rest_pct", device.rest_pct)):
+        if isinstance(value, float) and abs(value) != 100:
             yield fault(
                 device.name,
-                f"failsafe {device.failsafe:g} % on channel {device.channel}, which has two states only",
+                f"{key} {value:g} % on channel {device.channel}, which has two states only",
                 "the receiver can send only one end or the other",
                 "state -100 or 100, or use one of the channels 1-16",
             )
+    if SURFACE_WORDS.search(device.name):
+        yield hint(
+            device.name,
+            f"by its name it is a surface, but channel {device.channel} has two states only",
+            "it jumps from one end to the other and stops nowhere between",
+            "use one of the channels 1-16, unless it is meant to jump",
+        )
 
 
-def _free(rig: Rig) -> str:
+def free_channels(rig: Rig) -> str:
+    """Channels that no device has, as a list for people."""
     used = {device.channel for device in rig.devices}
     return listed(str(channel) for channel in range(1, CHANNELS_ALL + 1) if channel not in used) or "none is left"
-
-
-def check_shared(rig: Rig) -> Iterator[Finding]:
-    """Two devices on one channel outside a group."""
-    by_channel: dict[int, list[Device]] = {}
-    for device in rig.driven:
-        if device.channel is not None:
-            by_channel.setdefault(device.channel, []).append(device)
-    for channel, devices in by_channel.items():
-        if len(devices) > 1 and (len({d.group for d in devices}) > 1 or devices[0].group is None):
-            yield fault(
-                listed(d.name for d in devices),
-                f"all on channel {channel} and not in one group",
-                "they move together whenever one of them is meant to",
-                f"give them channels of their own (free: {_free(rig)}), or one group where they shall move together",
-            )
-
-
-def _groups(rig: Rig) -> dict[str, list[Device]]:
-    groups: dict[str, list[Device]] = {}
-    for device in rig.driven:
-        if device.group is not None:
-            groups.setdefault(device.group, []).append(device)
-    return groups
-
-
-def check_groups(rig: Rig) -> Iterator[Finding]:
-    """Members of a group that would not move alike."""
-    groups = _groups(rig)
-    for name, members in groups.items():
-        who = listed(d.name for d in members)
-        if len(members) == 1:
-            near = difflib.get_close_matches(name, [other for other in groups if other != name], n=1)
-            meant = f'did you mean "{near[0]}"? ' if near else ""
-            yield hint(
-                who,
-                f'it is alone in the group "{name}"',
-                "its partner is not held against it",
-                f"{meant}Give the partner the same group, or leave the group out",
-            )
-            continue
-        yield from _directions(members)
-        for what, values in (
-            ("travel_pct", [d.travel_pct for d in members]),
-            ("neutral_us", [ends_of(d, rig.scale).neutral_us for d in members]),
-            ("speed_s_per_60deg", [d.speed_s_per_60deg for d in members]),
-        ):
-            if len(set(values)) > 1:
-                yield hint(
-                    who,
-                    f"they differ in {what}: {listed('not stated' if v is None else f'{v:g}' for v in values)}",
-                    "the surfaces part on the way or at the ends; two devices on one surface work against each other",
-                    "make the values equal, or level the surfaces at the linkage",
-                )
-        if len({d.failsafe for d in members}) > 1:
-            yield fault(
-                who,
-                "they differ in failsafe: "
-                + listed("not stated" if d.failsafe is None else failsafe_text(d.failsafe) for d in members),
-                "without a link the aircraft rolls or yaws of its own accord",
-                "state one failsafe for the whole group and set the receiver so",
-            )
-
-
-def _directions(members: list[Device]) -> Iterator[Finding]:
-    """Every member must turn its surface the same way for the same command."""
-    ways = [d.reversed != (d.mounting == "mirrored") for d in members]
-    if len(set(ways)) == 1:
-        return
-    who = listed(d.name for d in members)
-    mirrored = [d for d in members if d.mounting == "mirrored"]
-    turned = [d for d in members if d.reversed]
-    if len(members) == 2 and len(mirrored) == 1 and len(turned) != 1:
-        what = "a mirrored pair of which " + ("both are reversed" if turned else "neither is reversed")
-    else:
-        what = "not all of the group turn their surface the same way"
-    yield fault(
-        who,
-        what,
-        "their surfaces move against each other; two devices on one surface fight until one burns",
-        "reverse the mirrored one and only that one, in the device, and state reversed = true for it",
-    )
 
 
 def failsafe_text(failsafe: object) -> str:
@@ -172,7 +107,7 @@ def check_motor(rig: Rig) -> Iterator[Finding]:
                     "state motor = true if it can turn a propeller",
                 )
             continue
-        off = 100.0 if device.reversed else -100.0
+        off = off_pct(device)
         if device.failsafe is None:
             yield fault(
                 device.name,
@@ -187,12 +122,26 @@ def check_motor(rig: Rig) -> Iterator[Finding]:
                 "without a link the motor goes on as it ran last",
                 f"set the receiver to {off:g} % or to silence for it, and state it",
             )
-        elif isinstance(device.failsafe, float) and device.failsafe * off < 90 * 100:
+        elif isinstance(device.failsafe, float) and _runs(device.failsafe, off):
             yield fault(
                 device.name,
                 f"the motor's failsafe is {device.failsafe:g} %, which is not off",
                 "without a link the motor runs",
                 f"set the receiver to {off:g} % or to silence for it, and state it",
+            )
+        if device.failsafe == "silence" and device.kind == "servo" and _runs(device.when_silent, off):
+            yield fault(
+                device.name,
+                f"without a link the bus falls silent, and when_silent is {failsafe_text(device.when_silent)}",
+                "the throttle stays as it was, and the motor goes on",
+                f"set the device to {off:g} % when frames stop, or the receiver's failsafe, and state it",
+            )
+        if device.rest_pct is not None and _runs(device.rest_pct, off):
+            yield fault(
+                device.name,
+                f"the motor rests at {device.rest_pct:g} %, which is not off",
+                "it runs as soon as it has power, with nobody at the control",
+                f"state rest_pct = {off:g}, or leave it out",
             )
         others = [d.name for d in rig.driven if d.channel == device.channel and not d.motor]
         if others and device.channel is not None:
@@ -200,7 +149,29 @@ def check_motor(rig: Rig) -> Iterator[Finding]:
                 device.name,
                 f"the motor shares channel {device.channel} with {listed(others)}",
                 "whoever moves that device starts the motor",
-                "give the motor a channel of its own: " + _free(rig),
+                "give the motor a channel of its own: " + free_channels(rig),
+            )
+
+
+def _runs(position: float | str, off: float) -> bool:
+    """True where a motor may run at a position in percent, or when it is held or let go."""
+    return not isinstance(position, float) or not is_off(position, off)
+
+
+def check_in_flight(rig: Rig) -> Iterator[Finding]:
+    """What a loss of link must not set in motion."""
+    for device in rig.driven:
+        rest = device.rest_pct
+        if rest is None and (device.channel or 0) > CHANNELS:
+            rest = -100.0
+        if rest is None:
+            continue  # not known
+        if FLIGHT_WORDS.search(device.name) and isinstance(device.failsafe, float) and device.failsafe != rest:
+            yield hint(
+                device.name,
+                f"its failsafe is {device.failsafe:g} %, but it rests at {rest:g} %",
+                "a short loss of link in flight sets it in motion, at any speed and height",
+                'state "hold" unless you mean it, or rest_pct where it rests elsewhere',
             )
 
 

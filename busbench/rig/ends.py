@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from busbench.rig.model import Device
+from busbench.rig.motors import off_pct
 from busbench.wire.bulk import CHANNELS, COUNTS_MAX
 from busbench.wire.scale import FULL_COUNTS, Scale
 
@@ -57,12 +58,13 @@ def ends_of(device: Device, scale: Scale) -> Ends:
 def rest_counts(device: Device, scale: Scale) -> float:
     """Where a device's channel stands while nobody moves its control, as sent, not rounded.
 
-    As far as the plan does not say: a motor or an on-off channel at its low end, all else at neutral.
+    As far as the plan does not say: a motor where it is off, an on-off channel at its low end, all else at neutral.
 
     Args:
         device: the device.
         scale: the rig's.
     """
-    is_low = device.motor or (device.channel or 0) > CHANNELS
-    percent = device.rest_pct if device.rest_pct is not None else -100.0 if is_low else 0.0
+    percent = device.rest_pct
+    if percent is None:
+        percent = off_pct(device) if device.motor else -100.0 if (device.channel or 0) > CHANNELS else 0.0
     return ends_of(device, scale).neutral_counts + percent / 100 * FULL_COUNTS

@@ -102,6 +102,7 @@ class Supply(_Table, frozen=True, kw_only=True):
         voltage_v: without load.
         resistance_ohm: inner resistance of pack, regulator and switch.
         minimum_v: what every device needs.
+        maximum_v: what every device stands.
         lead: from the supply to the receiver.
         limit_a: what pack, regulator or switch stand.
         pack: the pack, for endurance.
@@ -110,6 +111,7 @@ class Supply(_Table, frozen=True, kw_only=True):
     voltage_v: Above0
     resistance_ohm: AtLeast0 = 0.0
     minimum_v: Above0 | None = None
+    maximum_v: Above0 | None = None
     lead: Lead | None = None
     limit_a: Above0 | None = None
     pack: Pack | None = None

@@ -6,8 +6,8 @@ from busbench.rig.model import Device, Rig
 from busbench.wire.bulk import CHANNELS
 from busbench.wire.scale import whole
 
-MOTOR_IDLE_PCT = -100.0
 _ON_PCT = 50.0  # a switch channel is on from here
+_OFF_LEAST_PCT = 90.0  # nearer to neutral a motor may turn
 
 
 def motors(rig: Rig) -> tuple[Device, ...]:
@@ -15,13 +15,26 @@ def motors(rig: Rig) -> tuple[Device, ...]:
     return tuple(device for device in rig.driven if device.motor and device.channel is not None)
 
 
+def off_pct(device: Device) -> float:
+    """Where a motor's channel has it off: the low end, the high end where it is reversed."""
+    return 100.0 if device.reversed else -100.0
+
+
+def is_off(position_pct: float, off: float) -> bool:
+    """True where a motor cannot run at a position of its channel."""
+    return position_pct * off >= _OFF_LEAST_PCT * 100
+
+
 def motor_locks(rig: Rig) -> dict[int, int]:
-    """Channel (0-17) of each motor and where it rests, in counts, or 0 and 1."""
-    return {device.channel - 1: _motor_idle(device, rig) for device in motors(rig) if device.channel is not None}
+    """Channel (0-17) of each motor and where it is locked, in counts, or 0 and 1."""
+    return {device.channel - 1: _locked_at(device, rig) for device in motors(rig) if device.channel is not None}
 
 
-def _motor_idle(device: Device, rig: Rig) -> int:
-    pct = device.failsafe if isinstance(device.failsafe, int | float) else MOTOR_IDLE_PCT
+def _locked_at(device: Device, rig: Rig) -> int:
+    # A failsafe that lets the motor run is a fault of the plan and no place to lock it at.
+    pct = off = off_pct(device)
+    if isinstance(device.failsafe, float) and is_off(device.failsafe, off):
+        pct = device.failsafe
     if device.channel is not None and device.channel > CHANNELS:
         return int(pct >= _ON_PCT)
     return whole(rig.scale.from_percent(pct), clip=True)

@@ -21,6 +21,7 @@ us_per_count = 0.625
 voltage_v = 7.4          # without load
 resistance_ohm = 0.05    # inside pack, regulator and switch together
 minimum_v = 5.0          # what every device and the receiver need
+# maximum_v = 8.4        # what every device and the receiver stand
 lead = { length_m = 0.2, awg = 18 }   # from the supply to the receiver
 # limit_a = 10           # what regulator or switch stand
 

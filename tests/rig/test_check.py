@@ -5,7 +5,9 @@ from __future__ import annotations
 import pytest
 
 from busbench.rig.check import check_rig, worst
+from busbench.rig.ends import rest_counts
 from busbench.rig.load import parse_rig, read_rig
+from busbench.rig.motors import motor_locks
 from busbench.rig.starter import STARTER
 from tests.rig.rigs import HEAD, HERON, device, hub, rig
 
@@ -128,6 +130,36 @@ FAULTS = [
         (hub("wing", "limit_a = 0.4"), device("x", 1, 'on = "wing"')),
         "hub wing: all moving: 0.50 A is above its limit of 0.4 A",
     ),
+    (
+        "one channel, two controls",
+        (device("a", 5, FLAPS, 'control = "lever"'), device("b", 5, FLAPS, 'control = "slider"')),
+        "a, b: channel 5 is said to be moved by lever, slider",
+    ),
+    (
+        "a group that parts without frames",
+        (device("a", 5, FLAPS, "when_silent = 20"), device("b", 6, FLAPS)),
+        "a, b: they differ in when_silent: 20 %, hold",
+    ),
+    (
+        "silence for some",
+        (device("a", 5, failsafe='"silence"'), device("b", 6)),
+        "a: their failsafe is silence, but other devices on the bus have another",
+    ),
+    (
+        "a throttle that stays open",
+        (device("x", 1, "motor = true", failsafe='"silence"'),),
+        "x: without a link the bus falls silent, and when_silent is hold",
+    ),
+    (
+        "a motor that runs at rest",
+        (device("x", 1, "motor = true", "rest_pct = 0", failsafe="-100"),),
+        "x: the motor rests at 0 %, which is not off",
+    ),
+    (
+        "two states, rest between",
+        (device("x", 18, "rest_pct = 50", failsafe="100"),),
+        "x: rest_pct 50 % on channel 18, which has two states only",
+    ),
 ]
 
 HINTS = [
@@ -172,6 +204,56 @@ HINTS = [
         (hub("wing", "limit_a = 1"), device("x", 1, 'on = "wing"')),
         "hub wing: x stalled, rest moving: hub wing: 2.00 A is above its limit of 1 A",
     ),
+    (
+        "a surface on two states",
+        (device("left flap", 17, failsafe="-100"),),
+        "left flap: by its name it is a surface, but channel 17 has two states only",
+    ),
+    (
+        "gear down without a link",
+        (device("nose gear", 7, "rest_pct = -100", failsafe="100"),),
+        "nose gear: its failsafe is 100 %, but it rests at -100 %",
+    ),
+    (
+        "rest differs in a group",
+        (device("a", 5, FLAPS, "rest_pct = -100"), device("b", 6, FLAPS)),
+        "a, b: they do not rest at the same place",
+    ),
+    (
+        "soft start differs in a group",
+        (device("a", 5, FLAPS, "soft_start_s = 1"), device("b", 6, FLAPS)),
+        "a, b: they differ in soft_start_s: 1, 0",
+    ),
+    (
+        "two controls in a group",
+        (device("a", 5, FLAPS, 'control = "lever"'), device("b", 6, FLAPS)),
+        "a, b: they have different controls: lever, not stated",
+    ),
+    (
+        "travel differs between left and right",
+        (device("Left aileron", 1), device("right aileron", 2, "travel_pct = 80")),
+        "Left aileron, right aileron: they differ in travel_pct: 100, 80",
+    ),
+    (
+        "failsafe differs between left and right",
+        (device("left aileron", 1), device("right aileron", 2, failsafe="20")),
+        "left aileron, right aileron: they differ in failsafe: 0 %, 20 %",
+    ),
+    ("metres or centimetres", (device("x", 1, "lead = {length_m = 80, awg = 4}"),), "x: a lead of more than 5 m"),
+    (
+        "a long way",
+        (hub("h", "lead = {length_m = 4, awg = 12}"), device("x", 1, 'on = "h"', "lead = {length_m = 3, awg = 18}")),
+        "x: 7.0 m of leads lie between the receiver and it",
+    ),
+    ("amperes or milliamperes", (device("x", 1, "current_a = {idle = 1.2}"),), "x: it draws 1.2 A at rest"),
+    ("speed in milliseconds", (device("x", 1, "speed_s_per_60deg = 150"),), "x: 60 degrees in 150 s is unusual"),
+    ("a coarse device", (device("x", 1, "dead_band_us = 40"),), "x: its dead band is 40 µs"),
+    ("little travel", (device("x", 1, "travel_pct = 30"),), "x: its travel is 30 % only"),
+    (
+        "arm longer than horn",
+        (device("x", 1, "geometry = {arm_mm = 12, horn_mm = 10}"),),
+        "x: its arm of 12 mm is longer than the horn of 10 mm",
+    ),
     ("nothing in it", (), "rig: no device is stated"),
 ]
 
@@ -197,7 +279,10 @@ GOOD = [
     (device("motor", 3, "motor = true", 'kind = "off-bus"', failsafe="-100"),),
     (device("motor", 3, "motor = true", 'kind = "off-bus"', failsafe='"silence"'),),
     (device("promotor flap", 3),),
-    (device("gear", 18, failsafe="100"),),
+    (device("door", 18, failsafe="100"),),
+    (device("gear", 7, "rest_pct = -100", failsafe='"hold"'),),
+    (device("x", 1, failsafe='"silence"'), device("y", 2, 'kind = "off-bus"')),
+    (device("motor", 3, "motor = true", "when_silent = -100", failsafe='"silence"'),),
     (device("x", 1, "travel_pct = 121"),),
 ]
 
@@ -210,6 +295,8 @@ def test_good_plans_are_not_nagged(tables: tuple[str, ...]) -> None:
 def test_two_sensors_in_one_slot_talk_at_once() -> None:
     tables = [device(name, None, 'kind = "sensor"', "slot = 3", failsafe=None) for name in "st"]
     assert [f.what for f in check_rig(rig(*tables, head=SLOTS))] == ["they answer in the same slot 3"]
+    unsaid = [device("s", None, 'kind = "sensor"', failsafe=None)]
+    assert [f.what for f in check_rig(rig(*unsaid, head=SLOTS))] == ["no slot is stated"]
 
 
 def test_the_plan_itself() -> None:
@@ -219,6 +306,12 @@ def test_the_plan_itself() -> None:
     assert [(f.severity, f.what) for f in odd] == [("hint", "period_ms is 4.5, which is unusual")]
     flat = check_rig(rig(device("x", 1), head=HEAD.replace("minimum_v = 5", "minimum_v = 7.4")))
     assert flat[0].what == "voltage_v 7.4 is not above minimum_v 7.4"
+    high = check_rig(rig(device("x", 1), head=HEAD + "maximum_v = 6\n"))
+    assert [(f.severity, f.what) for f in high] == [("fault", "voltage_v 7.4 is above maximum_v 6")]
+    cells = check_rig(rig("[supply.pack]\ncells = 1\ncapacity_mah = 2000\n", device("x", 1)))
+    assert [(f.severity, f.what) for f in cells] == [("hint", "voltage_v 7.4 is more than 1 cells give")]
+    scale = check_rig(rig("[scale]\nus_per_count = 0.0625\n", device("x", 1)))
+    assert [f.what for f in scale] == ["it is unusual: 1500 µs at 992 counts, 0.0625 µs a count"]
     unsaid = check_rig(rig(device("x", 1), head=HEAD.replace("minimum_v = 5\n", "")))
     assert [(f.severity, f.where, f.what) for f in unsaid] == [("hint", "supply", "minimum_v is not stated")]
 
@@ -244,3 +337,19 @@ def test_a_finding_in_words() -> None:
         "  mend: give them channels of their own (free: 1, 2, 3, 4, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18), "
         "or one group where they shall move together"
     )
+
+
+def test_a_motor_is_locked_where_it_is_off_whatever_its_failsafe_says() -> None:
+    motor = ("motor = true", 'kind = "off-bus"')
+    for more, failsafe, counts in (
+        ((), "-100", 173),
+        ((), "-95", 214),
+        ((), "0", 173),
+        ((), '"hold"', 173),
+        ((REVERSED,), '"silence"', 1811),
+        ((REVERSED,), "100", 1811),
+        ((REVERSED,), "-100", 1811),
+    ):
+        plan = rig(device("m", 3, *motor, *more, failsafe=failsafe))
+        assert motor_locks(plan) == {2: counts}, (more, failsafe)
+        assert round(rest_counts(plan.devices[0], plan.scale)) == (1811 if more else 173)

@@ -1,0 +1,167 @@
+"""Checks of devices against one another: shared channels, groups, left and right."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterator
+
+from busbench.rig.check_devices import failsafe_text, free_channels
+from busbench.rig.ends import ends_of, rest_counts
+from busbench.rig.finding import Finding, fault, hint, listed
+from busbench.rig.model import Device, Rig
+
+_LEFT = re.compile(r"\bleft\b", re.I)
+
+
+def check_shared(rig: Rig) -> Iterator[Finding]:
+    """Two devices on one channel outside a group."""
+    by_channel: dict[int, list[Device]] = {}
+    for device in rig.driven:
+        if device.channel is not None:
+            by_channel.setdefault(device.channel, []).append(device)
+    for channel, devices in by_channel.items():
+        if len(devices) > 1 and (len({d.group for d in devices}) > 1 or devices[0].group is None):
+            yield fault(
+                listed(d.name for d in devices),
+                f"all on channel {channel} and not in one group",
+                "they move together whenever one of them is meant to",
+                f"give them channels of their own (free: {free_channels(rig)}), "
+                "or one group where they shall move together",
+            )
+        controls = sorted({d.control for d in devices if d.control is not None})
+        if len(controls) > 1:
+            yield fault(
+                listed(d.name for d in devices),
+                f"channel {channel} is said to be moved by {listed(controls)}",
+                "one channel has one control: somebody waits for a surface that another stick moves",
+                "state the control that really moves it for all of them",
+            )
+
+
+def _groups(rig: Rig) -> dict[str, list[Device]]:
+    groups: dict[str, list[Device]] = {}
+    for device in rig.driven:
+        if device.group is not None:
+            groups.setdefault(device.group, []).append(device)
+    return groups
+
+
+def check_groups(rig: Rig) -> Iterator[Finding]:
+    """Members of a group that would not move alike."""
+    groups = _groups(rig)
+    for name, members in groups.items():
+        who = listed(d.name for d in members)
+        if len(members) == 1:
+            near = difflib.get_close_matches(name, [other for other in groups if other != name], n=1)
+            meant = f'did you mean "{near[0]}"? ' if near else ""
+            yield hint(
+                who,
+                f'it is alone in the group "{name}"',
+                "its partner is not held against it",
+                f"{meant}Give the partner the same group, or leave the group out",
+            )
+            continue
+        yield from _directions(members)
+        for what, values in (
+            ("travel_pct", [d.travel_pct for d in members]),
+            ("neutral_us", [ends_of(d, rig.scale).neutral_us for d in members]),
+            ("speed_s_per_60deg", [d.speed_s_per_60deg for d in members]),
+            ("soft_start_s", [d.soft_start_s for d in members]),
+        ):
+            if len(set(values)) > 1:
+                yield hint(
+                    who,
+                    f"they differ in {what}: {listed('not stated' if v is None else f'{v:g}' for v in values)}",
+                    "the surfaces part on the way or at the ends; two devices on one surface work against each other",
+                    "make the values equal, or level the surfaces at the linkage",
+                )
+        if len({rest_counts(d, rig.scale) - ends_of(d, rig.scale).neutral_counts for d in members}) > 1:
+            yield hint(
+                who,
+                "they do not rest at the same place",
+                "with the control left alone their surfaces stand apart",
+                "give them the same rest_pct",
+            )
+        if len({d.control for d in members}) > 1:
+            yield hint(
+                who,
+                "they have different controls: " + listed(d.control or "not stated" for d in members),
+                "one surface goes without the other; `busbench verify` asks for each control by itself",
+                "state one control, or take them out of the group",
+            )
+        if len({d.when_silent for d in members}) > 1:
+            yield fault(
+                who,
+                "they differ in when_silent: " + listed(failsafe_text(d.when_silent) for d in members),
+                "when frames stop their surfaces part, and the aircraft rolls or yaws of its own accord",
+                "set them alike, and state it",
+            )
+        if len({d.failsafe for d in members}) > 1:
+            yield fault(
+                who,
+                "they differ in failsafe: "
+                + listed("not stated" if d.failsafe is None else failsafe_text(d.failsafe) for d in members),
+                "without a link the aircraft rolls or yaws of its own accord",
+                "state one failsafe for the whole group and set the receiver so",
+            )
+
+
+def _directions(members: list[Device]) -> Iterator[Finding]:
+    """Every member must turn its surface the same way for the same command."""
+    ways = [d.reversed != (d.mounting == "mirrored") for d in members]
+    if len(set(ways)) == 1:
+        return
+    who = listed(d.name for d in members)
+    mirrored = [d for d in members if d.mounting == "mirrored"]
+    turned = [d for d in members if d.reversed]
+    if len(members) == 2 and len(mirrored) == 1 and len(turned) != 1:
+        what = "a mirrored pair of which " + ("both are reversed" if turned else "neither is reversed")
+    else:
+        what = "not all of the group turn their surface the same way"
+    yield fault(
+        who,
+        what,
+        "their surfaces move against each other; two devices on one surface fight until one burns",
+        "reverse the mirrored one and only that one, in the device, and state reversed = true for it",
+    )
+
+
+def check_sides(rig: Rig) -> Iterator[Finding]:
+    """Left and right by name that are in no group: what differs between them."""
+    by_name = {device.name.casefold(): device for device in rig.driven}
+    for left in rig.driven:
+        right = by_name.get(_LEFT.sub("right", left.name.casefold()))
+        if right is None or right is left or left.group is not None or right.group is not None:
+            continue
+        who = listed((left.name, right.name))
+        if left.failsafe is not None and right.failsafe is not None and left.failsafe != right.failsafe:
+            yield hint(
+                who,
+                f"they differ in failsafe: {failsafe_text(left.failsafe)}, {failsafe_text(right.failsafe)}",
+                "without a link the aircraft rolls or yaws of its own accord",
+                "state one failsafe for both unless you mean it, and set the receiver so",
+            )
+        for key in ("travel_pct", "speed_s_per_60deg", "control"):
+            values = [getattr(side, key) for side in (left, right)]
+            if values[0] != values[1] and None not in values:
+                shown = listed(value if isinstance(value, str) else f"{value:g}" for value in values)
+                yield hint(
+                    who,
+                    f"they differ in {key}: {shown}",
+                    "the aircraft answers unevenly to left and right",
+                    "make them equal unless you mean it",
+                )
+
+
+def check_silence(rig: Rig) -> Iterator[Finding]:
+    """A bus that falls silent is silent for all."""
+    on_bus = [device for device in rig.driven if device.kind == "servo" and device.failsafe is not None]
+    silent = [device.name for device in on_bus if device.failsafe == "silence"]
+    if silent and len(silent) < len(on_bus):
+        yield fault(
+            listed(silent),
+            "their failsafe is silence, but other devices on the bus have another",
+            "one line carries all channels: if it falls silent every device on it goes by its own when_silent",
+            "state silence for all devices on the bus, or a position or hold for all",
+        )
