@@ -17,7 +17,7 @@ from busbench.model import Chunk, LineSettings
 from busbench.port.live import VIRTUAL, EventKind, LivePort, open_live
 from busbench.rig.fault import FAULTS, Fault
 from busbench.rig.model import Rig
-from busbench.verify.aircraft_port import AircraftPort, open_aircraft, rig_in
+from busbench.verify.aircraft_port import REHEARSAL, AircraftPort, open_aircraft, rig_in
 from busbench.verify.check import Check, Verdict
 from busbench.verify.session import Session
 from busbench.verify.steps import DONE_MARK, Step
@@ -25,7 +25,6 @@ from busbench.verify.verify import Verification
 
 LOOK_S = 0.1
 _NAP_S = 0.02
-REHEARSAL = "A rehearsal on a virtual aircraft, with a virtual pilot: nothing real is checked."
 HELP = "Enter goes on, s skips, r repeats the step before, q ends the round."
 
 

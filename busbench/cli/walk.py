@@ -95,7 +95,7 @@ def walk(orders: Orders) -> int:
     """
     from busbench.cli.keys import has_keyboard, read_keys
     from busbench.rig.load import read_rig
-    from busbench.verify.walk_rig import DIRECTIONS
+    from busbench.verify.walk_rig import direction_words
     from busbench.verify.walk_round import begin_walk, motion_lines, plan_walk, program_of, save_walk
 
     rig = read_rig(orders.rig)
@@ -125,7 +125,7 @@ def walk(orders: Orders) -> int:
         read_key = stack.enter_context(read_keys())
         save_walk(path, head, state)  # before anything moves, a file that cannot be written is known
         say(f"{rig.plan.name}: {len(stops)} to walk{f', answers go to {path}' if path else ''}")
-        say(DIRECTIONS)
+        say(direction_words(rig))
         state, is_interrupted = go_round(
             state,
             bench=bench,

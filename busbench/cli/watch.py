@@ -11,6 +11,7 @@ from busbench.capture.base import ReadOptions
 from busbench.cli.live import line_of, line_options
 
 if TYPE_CHECKING:
+    from busbench.rig.fault import Fault
     from busbench.tui.session import Session
 
 _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busbench probe` or `record` on a port"
@@ -19,6 +20,8 @@ _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busb
 @click.command("watch")
 @click.argument("source", metavar="[SOURCE]", required=False)
 @click.option("--rig", metavar="R.toml", help="Rig file: names of the channels, the scale, and the plan.")
+@click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]",
+              help="virtual: only. Build a fault into the aircraft, as in reversed:rudder.")  # fmt: skip
 @click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
 @click.option("--motor", multiple=True, metavar="CH[=IDLE]",
               help="Channel of a motor: locked at IDLE [default: -100 %].")  # fmt: skip
@@ -34,7 +37,8 @@ def command(source: str | None, **settings: Any) -> None:
     """Watch a port, a recording or `virtual:`: channels, beat, outages, range check.
 
     With --rig it also leads you through a check of the plan and round the aircraft;
-    on virtual: the walk is a rehearsal, a real port needs --arm.
+    on virtual: the walk is a rehearsal, a real port needs --arm. virtual:RIG is a
+    whole aircraft with a pilot, to rehearse both on, with a --fault to find.
 
     Without SOURCE it asks for one. Press ? for what every figure means, q to quit.
     NO_COLOR is kept to; no colour is needed to read anything.
@@ -42,7 +46,7 @@ def command(source: str | None, **settings: Any) -> None:
     \b
     busbench watch /dev/ttyUSB0 --bell
     busbench watch captures/heron-flight.pcapng --rig captures/heron.toml
-    busbench watch virtual:
+    busbench watch virtual:captures/heron.toml --fault reversed:rudder
     """
     line = line_of(settings.pop("baud"), settings.pop("parity"), settings.pop("stop_bits"))
     options = ReadOptions(settings.pop("interface"), settings.pop("usb_device"), settings.pop("signal"), line)
@@ -54,6 +58,7 @@ def watch(
     *,
     options: ReadOptions,
     rig: str | None = None,
+    faults: tuple[str, ...] = (),
     is_armed: bool = False,
     motor: tuple[str, ...] = (),
     no_motor: bool = False,
@@ -66,7 +71,8 @@ def watch(
     Args:
         source: what to watch, None to be asked.
         options: line settings, and choices that a recording may leave open.
-        rig: path of a rig file.
+        rig: path of a rig file; by default that of virtual:RIG.
+        faults: of a virtual aircraft, as people type them.
         is_armed: True lets a real port move things.
         motor: channels that drive a motor, as CH or CH=IDLE.
         no_motor: True where none does.
@@ -86,17 +92,20 @@ def watch(
         raise click.UsageError(f"the terminal UI needs a terminal: {_INSTEAD}")
     from busbench.cli.drive import Orders, locks
     from busbench.tui.opening import open_session
+    from busbench.verify.aircraft_port import rig_in
 
+    rig = rig or (rig_in(source) if source is not None else None)
     plan = None
     if rig:
         from busbench.rig.load import read_rig
 
         plan = read_rig(rig)
+    wrong = faults_of(faults, source=source, rig=rig)
 
     lock = locks(Orders(motor=motor, no_motor=no_motor, rig=rig))
 
     def opener(name: str) -> Session:
-        return open_session(name, options=options, rig=plan)
+        return open_session(name, options=options, rig=plan, faults=wrong)
 
     # The port is opened first: what cannot be opened is said in one line, without a screen.
     session = opener(source) if source is not None else None
@@ -112,4 +121,29 @@ def watch(
         rig_path=rig or "",
         is_armed=is_armed,
         lock=lock,
+        faults=wrong,
     )
+
+
+def faults_of(texts: tuple[str, ...], *, source: str | None, rig: str | None) -> tuple[Fault, ...]:
+    """Faults as people type them, of what is watched.
+
+    Raises:
+        BusbenchError: one cannot be understood or built in, or there is no virtual aircraft.
+    """
+    from busbench.errors import DriveError
+    from busbench.port.live import VIRTUAL
+    from busbench.rig.fault import check_fault, parse_fault
+    from busbench.rig.load import read_rig
+    from busbench.verify.aircraft_port import rig_in
+
+    faults = tuple(parse_fault(text) for text in texts)
+    if not faults:
+        return ()
+    path = (rig_in(source) or rig) if source is not None and source.startswith(VIRTUAL) else None
+    if path is None:
+        raise DriveError("--fault: goes with virtual: and a rig only", hint="watch virtual:RIG.toml, or leave it out")
+    built = read_rig(path)
+    for fault in faults:
+        check_fault(fault, built)
+    return faults

@@ -24,6 +24,7 @@ Name = Annotated[str, Meta(min_length=1, max_length=60)]
 
 Kind = Literal["servo", "off-bus", "sensor"]
 Failsafe = Literal["hold", "silence"] | Percent
+Way = Literal["up", "down", "right", "left", "out", "in", "open", "closed", "forward", "back"]
 WhenSilent = Literal["hold", "release"] | Percent
 
 
@@ -204,6 +205,8 @@ class Device(_Table, frozen=True, kw_only=True):
         failsafe: what the receiver sends on this channel without a link.
         control: stick, lever or switch that moves it; several devices may share one.
         high_when: position of that control at which the channel is at its high end.
+        above_neutral: which way its surface goes, seen on the finished aircraft, while the channel is above
+            neutral (17 and 18: on); with reversed and mounting in it.
         rest_pct: where the channel stands while nobody moves the control; by default neutral,
             the low end for motors and channels of two states.
         motor: True for what can turn a propeller: locked when driving.
@@ -228,6 +231,7 @@ class Device(_Table, frozen=True, kw_only=True):
     failsafe: Failsafe | None = None
     control: Name | None = None
     high_when: Name | None = None
+    above_neutral: Way | None = None
     rest_pct: Percent | None = None
     motor: bool = False
     slot: Annotated[int, Meta(ge=0, le=31)] | None = None

@@ -27,6 +27,7 @@ class Step:
         name: of the device.
         kind: "servo", "off-bus" or "sensor".
         channel: 1-18, None for a sensor.
+        above_neutral: which way its surface goes with the channel above neutral, "" where the plan does not say.
         direction: "normal" or "reversed", "" for a sensor.
         low_counts, neutral_counts, high_counts: ends and neutral as sent, None for a sensor
             and for channels of two states.
@@ -43,6 +44,7 @@ class Step:
     kind: str
     channel: int | None
     direction: str
+    above_neutral: str
     low_counts: int | None
     neutral_counts: int | None
     high_counts: int | None
@@ -91,6 +93,7 @@ def _step(rig: Rig, device: Device, order: int) -> Step:
         kind=device.kind,
         channel=device.channel,
         direction="" if is_sensor else ("reversed" if device.reversed else "normal"),
+        above_neutral=device.above_neutral or "",
         low_counts=round(ends.low_counts) if has_ends else None,
         neutral_counts=round(ends.neutral_counts) if has_ends else None,
         high_counts=round(ends.high_counts) if has_ends else None,
@@ -117,6 +120,8 @@ def _note(device: Device) -> str:
         notes.append("two states only")
     if device.mounting == "mirrored":
         notes.append("mounted mirrored")
+    if device.above_neutral is not None:
+        notes.append(f"{device.above_neutral} above neutral")
     return "; ".join(notes)
 
 

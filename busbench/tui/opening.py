@@ -11,6 +11,9 @@ from busbench.tui.session import Session
 from busbench.wire.scale import Scale
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from busbench.rig.fault import Fault
     from busbench.rig.model import Rig
 
 
@@ -24,26 +27,31 @@ def rig_names(rig: Rig | None) -> dict[int, str]:
     return names
 
 
-def open_session(source: str, *, options: ReadOptions, rig: Rig | None = None) -> Session:
-    """Open a port, an address, a virtual receiver or a recording.
+def open_session(source: str, *, options: ReadOptions, rig: Rig | None = None, faults: Sequence[Fault] = ()) -> Session:
+    """Open a port, an address, a virtual receiver or aircraft, or a recording.
 
     Args:
         source: what a person named.
         options: line settings, and choices that a recording may leave open.
         rig: gives names and scale.
+        faults: of a virtual aircraft.
 
     Raises:
         PortError: the port cannot be opened.
         CaptureError: the recording cannot be read.
     """
-    from busbench.port.live import is_live, open_live
+    from busbench.port.live import is_live
+    from busbench.verify.aircraft_port import open_source, rig_in
 
     names = rig_names(rig)
     scale = Scale() if rig is None else rig.scale
     if is_live(source):
         from busbench.tui.live import LiveSession
 
-        return LiveSession(open_live(source, line=options.line), names=names, scale=scale)
+        # On a plain virtual receiver faults go into the aircraft of the walk alone.
+        built_in = faults if rig_in(source) is not None else ()
+        port = open_source(source, faults=built_in, line=options.line)
+        return LiveSession(port, names=names, scale=scale)
     if source != "-" and not Path(source).exists() and "." not in Path(source).name:
         hint = "name a port as `busbench ports` lists it, a recording, or virtual:"
         raise CaptureError(source, "is neither a port nor a file", hint=hint)

@@ -16,6 +16,7 @@ from busbench.tui.ui import Ui
 
 if TYPE_CHECKING:
     from busbench.drive.program import Program
+    from busbench.rig.fault import Fault
     from busbench.rig.model import Rig
 
 
@@ -43,6 +44,7 @@ def make_app(
     rig_path: str = "",
     is_armed: bool = False,
     lock: Callable[[Program], Program] | None = None,
+    faults: tuple[Fault, ...] = (),
 ) -> BenchApp:
     """The app on a session.
 
@@ -53,10 +55,11 @@ def make_app(
         is_ascii: True draws with plain characters.
         shade: dark or light, where the terminal has the colours.
         is_timed: False leaves the ticks to the caller.
-        rig, rig_path, is_armed, lock: see Ui.
+        rig, rig_path, is_armed, lock, faults: see Ui.
     """
     ui = Ui(palette.choose(shade), glyphs=ASCII if is_ascii else UNICODE, rings=rings, session=session)
     ui.rig, ui.rig_path, ui.is_armed, ui.lock = rig, rig_path, is_armed, lock
+    ui.faults = faults
     return BenchApp(ui, opener=opener, is_timed=is_timed)
 
 
@@ -71,6 +74,7 @@ def run(
     rig_path: str = "",
     is_armed: bool = False,
     lock: Callable[[Program], Program] | None = None,
+    faults: tuple[Fault, ...] = (),
 ) -> None:
     """Run the app until the person leaves; see make_app."""
     app = make_app(
@@ -83,6 +87,7 @@ def run(
         rig_path=rig_path,
         is_armed=is_armed,
         lock=lock,
+        faults=faults,
     )
     for name in ("COLUMNS", "LINES"):  # some shells export them, and they stay what they are when the window changes
         os.environ.pop(name, None)

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from busbench.drive.program import Program
+    from busbench.rig.fault import Fault
     from busbench.rig.model import Rig
 
 
@@ -45,6 +46,7 @@ class Ui:
         lock: gives a program its names, places of rest and locked motors; None where it was not said
             which channel drives a motor.
         mover: what moves things or is about to, None where nothing does.
+        faults: what is wrong with a virtual aircraft.
     """
 
     palette: Palette
@@ -59,6 +61,13 @@ class Ui:
     is_armed: bool = False
     lock: Callable[[Program], Program] | None = None
     mover: Mover | None = None
+    faults: tuple[Fault, ...] = ()
+
+    @property
+    def faults_words(self) -> str:
+        """Says so where there is something to find."""
+        count = len(self.faults)
+        return f" It has {count} fault{'s' * (count > 1)} to find." if count else ""
 
     def next_unit(self) -> None:
         """Show values in the next unit."""

@@ -14,6 +14,7 @@ from busbench.model import Chunk
 from busbench.rig.model import Rig
 from busbench.tui.live import LiveSession
 from busbench.tui.replay import ReplaySession
+from busbench.verify.aircraft_port import AircraftPort
 from busbench.verify.check import About, Check, Verdict
 from busbench.verify.session import Session as Round
 from busbench.verify.steps import Step
@@ -50,6 +51,7 @@ class GuidedRound:
         self.results: dict[int, tuple[Check, ...] | None] = {}  # by step; None where it was skipped
         self._round = self._anew()
         self._until_ns = 0
+        self.pilot = live.port if isinstance(live.port, AircraftPort) else None  # a virtual one does what is asked
         live.listeners.append(self._hear)
 
     @property
@@ -100,6 +102,14 @@ class GuidedRound:
             self.found = self._round.finish(t_ns=self._now())
             self.stage = Stage.OVER
 
+    def save(self, path: str) -> None:
+        """Write what was received to a new recording.
+
+        Raises:
+            CaptureError: it is there already, or cannot be written.
+        """
+        self._round.save(path)
+
     def close(self) -> None:
         """Hear no more."""
         if self._hear in self.live.listeners:
@@ -118,7 +128,8 @@ class GuidedRound:
         self._round.begin(self.step, t_ns=t_ns)
         self.live.mark(t_ns, self.step.mark)
         self.since_row = len(self.live.store)
-        self._until_ns = t_ns + round(self.step.least_s * 1e9)
+        least_s = self.step.least_s if self.pilot is None else self.pilot.begin_step(self.step)
+        self._until_ns = t_ns + round(least_s * 1e9)
         self.stage = Stage.LISTENING
 
     def _end(self) -> None:
@@ -138,7 +149,7 @@ class GuidedRound:
         if self.live.port.has_ended or self.live.is_lost:
             self.finish()
         elif self.stage is Stage.LISTENING and self.live.now() >= self._until_ns:
-            if self.step.channels:
+            if self.step.channels and self.pilot is None:
                 self.stage = Stage.RETURN
             else:
                 self._end()
@@ -171,11 +182,11 @@ class Recorded:
         self.found = verify(recording, self._rig, more=more)
 
 
-def write_page(found: Verification, path: str, *, source: str, rig_path: str) -> str:
-    """Write the page to print and sign to a new file.
+def write_page(work: GuidedRound | Recorded, path: str, *, source: str, rig_path: str) -> str:
+    """Write the page to print and sign to a new file; of a guided round also what it stands on, beside it.
 
     Args:
-        found: the checks.
+        work: what was checked.
         path: the file.
         source: port or recording.
         rig_path: the rig file.
@@ -184,12 +195,21 @@ def write_page(found: Verification, path: str, *, source: str, rig_path: str) ->
         For people: what was written.
 
     Raises:
-        BusbenchError: it is there already, or cannot be written.
+        BusbenchError: one of them is there already, or cannot be written.
     """
     from busbench.report.page import page_html
     from busbench.report.provenance import gather
 
-    kept = source if Path(source).is_file() else None
+    found = work.found
+    if found is None:
+        raise BusbenchError("there is no page before the end")
+    kept, beside = (source if Path(source).is_file() else None), ""
+    if isinstance(work, GuidedRound):
+        if Path(path).exists():  # before anything is written
+            raise BusbenchError(f"{path}: is there already", hint="choose another name")
+        kept = str(Path(path).with_suffix(".pcapng"))
+        work.save(kept)
+        beside = f" and {kept}, which it names"
     text = page_html(found, provenance=gather(source=source, recording_path=kept, rig_path=rig_path))
     try:
         with Path(path).open("x", encoding="utf-8", newline="\n") as file:
@@ -198,7 +218,7 @@ def write_page(found: Verification, path: str, *, source: str, rig_path: str) ->
         raise BusbenchError(f"{path}: is there already", hint="choose another name") from None
     except (OSError, ValueError) as error:
         raise BusbenchError(f"{path}: cannot be written ({getattr(error, 'strerror', None) or error})") from None
-    return f"wrote {path}"
+    return f"wrote {path}{beside}"
 
 
 def words_of(checks: Sequence[Check]) -> str:

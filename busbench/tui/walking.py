@@ -20,11 +20,13 @@ from busbench.drive.walk_program import hold_program
 from busbench.errors import BusbenchError
 from busbench.port.live import VIRTUAL
 from busbench.port.pacer import Transmission, progress_text
+from busbench.rig.load import read_rig
 from busbench.rig.model import Rig
 from busbench.rig.virtual_rig import VirtualRig
 from busbench.tui.live import LiveSession
 from busbench.tui.session import Session
 from busbench.tui.ui import Ui
+from busbench.verify.aircraft_port import rig_in
 from busbench.verify.walk_rehearsal import Motion, Rehearsal
 from busbench.verify.walk_round import answers_path, begin_walk, now_utc, plan_walk, program_of, save_walk
 
@@ -119,7 +121,7 @@ class Walking:
             self.head, walk, anew = begin_walk(self.head, self.stops, path=self.path, is_resumed=self.is_resumed)
             save_walk(self.path, self.head, walk)  # before anything moves, a file that cannot be written is known
             if self.is_rehearsal:
-                self.rehearsal = Rehearsal(self.ui.rig, VirtualRig(self.ui.rig), hold=self._hold)
+                self.rehearsal = Rehearsal(self.ui.rig, self._aircraft(self.ui.rig), hold=self._hold)
         except BusbenchError as error:
             self.said = str(error)
             return
@@ -196,6 +198,12 @@ class Walking:
     def _how(self) -> Transmission:
         """Of what is sent now; over where nothing was."""
         return self._live.port.transmission or Transmission(is_over=True)
+
+    def _aircraft(self, plan: Rig) -> VirtualRig:
+        """What is walked in a rehearsal: the aircraft that the source names, else the plan itself."""
+        assert self._of is not None
+        path = rig_in(self._of.source)
+        return VirtualRig(plan if path is None else read_rig(path), faults=self.ui.faults)
 
     @property
     def _hold(self) -> Program:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from time import perf_counter_ns
 from urllib.parse import parse_qsl
 
@@ -18,6 +18,7 @@ from busbench.rig.model import Rig
 from busbench.verify.steps import Step, round_of
 from busbench.verify.virtual_aircraft import VirtualAircraft
 
+REHEARSAL = "A rehearsal on a virtual aircraft, with a virtual pilot: nothing real is checked."
 _NAP_S = 0.02
 
 
@@ -29,6 +30,7 @@ class AircraftPort(LivePort):
         aircraft: what is heard.
         line: how the listener sets the line.
         is_fast: True where time passes only as far as it is waited for, so that a round takes no time.
+        clock: time in ns, where it is not fast.
         flies_alone: True where the pilot goes through the whole round without being told, and it ends then.
     """
 
@@ -40,10 +42,12 @@ class AircraftPort(LivePort):
         line: LineSettings = BUS_LINE,
         is_fast: bool = False,
         flies_alone: bool = False,
+        clock: Callable[[], int] = perf_counter_ns,
     ) -> None:
         super().__init__(source, line=line)
         self.aircraft, self.is_fast = aircraft, is_fast
-        self._begin_ns = 0 if is_fast else perf_counter_ns()
+        self._clock_ns = clock
+        self._begin_ns = 0 if is_fast else clock()
         if is_fast:
             self._start_utc_ns = time.time_ns()
         self._t_ns = 0  # of a fast one
@@ -55,7 +59,7 @@ class AircraftPort(LivePort):
 
     def now(self) -> int:
         """The time of its chunks, in ns."""
-        return self._begin_ns + (self._t_ns if self.is_fast else perf_counter_ns() - self._begin_ns)
+        return self._begin_ns + (self._t_ns if self.is_fast else self._clock_ns() - self._begin_ns)
 
     def begin_step(self, step: Step) -> float:
         """Have the pilot do what a step asks, from now on.
@@ -78,9 +82,9 @@ class AircraftPort(LivePort):
         if self.is_fast:
             self._t_ns += round(timeout_s * 1e9)
             return self._take(self._t_ns)
-        until = perf_counter_ns() + round(timeout_s * 1e9)
+        until = self._clock_ns() + round(timeout_s * 1e9)
         while True:
-            now = perf_counter_ns()
+            now = self._clock_ns()
             chunks = self._take(now - self._begin_ns)
             if chunks or now >= until:
                 return chunks

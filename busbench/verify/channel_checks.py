@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from busbench.rig.ways import ways_of
 from busbench.verify.check import About, Check
 from busbench.verify.evidence import Evidence, Mapped
 from busbench.verify.turns import MOVED_COUNTS, Turn, middle_of_three, rest_levels
@@ -113,14 +114,22 @@ def _direction(about: About, evidence: Evidence, mapped: Mapped, turn: Turn | No
         if not seen:
             return about.not_tested(DIRECTION, "it rests at neither end, so the first move shows no direction")
         word = "high" if seen > 0 else "low"
-        said = f'stands at its {word} end while "{mapped.control}" is left alone, away from "{where}"'
+        stand = _surfaces(mapped, is_high=seen > 0)
+        said = f'stands at its {word} end{stand} while "{mapped.control}" is left alone, away from "{where}"'
         return about.is_so(DIRECTION, said if seen == side else said + ": reversed", good=seen == side)
     far = np.flatnonzero(np.abs(away) >= _RIGHT_WAY)
     if not far.size:
         return about.not_tested(DIRECTION, "it did not move far enough to show a direction")
     up = bool(away[far[0]] > 0)
-    said = f'"{mapped.control}" to "{where}" first took it {"up" if up else "down"}, planned up'
+    took, plan = (f"{'above' if way else 'below'} neutral{_surfaces(mapped, is_high=way)}" for way in (up, True))
+    said = f'"{mapped.control}" to "{where}" first took it {took}, planned {plan}'
     return about.is_so(DIRECTION, said if up else said + ": reversed", good=up)
+
+
+def _surfaces(mapped: Mapped, *, is_high: bool) -> str:
+    """What that means for the surfaces, as far as the plan states it: " (left flap up)"."""
+    ways = [f"{d.name} {ways_of(d).of(is_high=is_high)}" for d in mapped.devices if d.above_neutral is not None]
+    return f" ({', '.join(ways)})" if ways else ""
 
 
 def _alone(about: About, mapped: Mapped, turn: Turn | None, limit: float) -> Check:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from busbench.capture.base import CaptureInfo
+from busbench.capture.pcapng_write import PcapngWriter
 from busbench.capture.reading import Recording, Span
 from busbench.model import BUS_LINE, ByteLog, Chunk, Clock, LineSettings, Mark
 from busbench.rig.model import Rig
@@ -35,6 +36,8 @@ class Session:
         self.rig = rig
         self.steps = round_of(rig)
         self.info = CaptureInfo(source, "live", clock, start_utc_ns, source)
+        self._line = line
+        self._chunks: list[Chunk] = []
         self._finder = FrameFinder(clock=clock, line=line)
         self._found: list[Found] = []
         self._span = Span()
@@ -58,7 +61,26 @@ class Session:
             self._span.first_t_ns = int(log.mark_t_ns[0])
         self._span.last_t_ns = int(log.mark_t_ns[-1])
         self._span.bytes_total = log.end
+        self._chunks += chunks
         self._found.append(self._finder.feed(log))
+
+    def save(self, path: str) -> None:
+        """Write all that was received, with the marks, to a new recording: what a page stands on.
+
+        Raises:
+            CaptureError: it is there already, or cannot be written.
+        """
+        info = self.info
+        marks = sorted(info.marks, key=lambda mark: mark.t_ns)
+        with PcapngWriter(
+            path, port=info.source, line=self._line, clock=info.clock, start_utc_ns=info.start_utc_ns
+        ) as writer:
+            for chunk in self._chunks:
+                while marks and marks[0].t_ns <= chunk.t_ns:
+                    writer.mark(marks[0].t_ns, marks.pop(0).text)
+                writer.write(chunk)
+            for mark in marks:
+                writer.mark(mark.t_ns, mark.text)
 
     def note(self, text: str, *, t_ns: int) -> None:
         """Something happened beside the steps, as an adapter that was unplugged."""

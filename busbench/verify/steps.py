@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from busbench.rig.model import Rig
+from busbench.rig.model import Device, Rig
+from busbench.rig.ways import ways_of
 from busbench.verify.evidence import Mapped, map_channels
 from busbench.verify.link_loss import OFF_MARK, ON_MARK
 
@@ -60,5 +61,14 @@ def _move(control: str, own: list[Mapped]) -> str:
             way = "to its other end, hold, and back to where it rests"
     else:
         way = f"{first}, hold, to the other end, hold, then let go"
-    moved = ", ".join(f"{mapped.channel} {device.name}" for mapped in own for device in mapped.devices)
+    moved = ", ".join(
+        f"{mapped.channel} {device.name}{_to(device, mapped)}" for mapped in own for device in mapped.devices
+    )
     return f'Move "{control}" {way}. It should move {moved}, and nothing else.'
+
+
+def _to(device: Device, mapped: Mapped) -> str:
+    """Which way a surface goes first, as far as the plan states it."""
+    if device.above_neutral is None or device.high_when is None:
+        return ""
+    return f" {ways_of(device).of(is_high=mapped.rest_side <= 0)}"

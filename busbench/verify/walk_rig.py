@@ -10,42 +10,23 @@ from busbench.rig.ends import ends_of, rest_counts
 from busbench.rig.model import Device, Rig
 from busbench.rig.motors import motor_locks
 from busbench.rig.virtual_rig import DeviceState
+from busbench.rig.ways import SECOND, sign_of, ways_of
 from busbench.wire.bulk import CHANNELS
 from busbench.wire.scale import whole
 
-DIRECTIONS = (
-    "Directions are the plan's: above neutral, a device neither reversed nor mirrored is taken to move"
-    " its surface up, a rudder to the right."
+_ASSUMED = (
+    "above neutral, a device neither reversed nor mirrored is taken to move its surface up, a rudder to the right."
 )
 SEEN_DEG = 1.0  # less is not seen from beside the aircraft
-_SIDEWAYS = ("right", "left")
-_UPRIGHT = ("up", "down")
-_CHANNEL = ("high", "low")  # what moves no surface goes by its channel
-_SWITCH = ("on", "off")
-_UPRIGHT_NAMES = (
-    "ruddervator", "aileron", "elevator", "flap", "elevon", "taileron", "tailplane", "stabil", "spoiler", "brake",
-)  # fmt: skip
 
 
-def _pair(device: Device) -> tuple[str, str]:
-    name = device.name.lower()
-    if (device.channel or 0) > CHANNELS:
-        return _SWITCH
-    if any(word in name for word in _UPRIGHT_NAMES):
-        return _UPRIGHT
-    return _SIDEWAYS if "rudder" in name else _CHANNEL
-
-
-def _sign(device: Device) -> int:
-    """1 where the plan has the surface go up with its channel, else -1."""
-    return 1 if device.reversed == (device.mounting == "mirrored") else -1
-
-
-def _way(device: Device, *, is_high: bool) -> str:
-    """Which way the plan has it go with its channel high or low."""
-    pair = _pair(device)
-    goes_first = is_high if pair in (_CHANNEL, _SWITCH) else is_high == (_sign(device) > 0)
-    return pair[0] if goes_first else pair[1]
+def direction_words(rig: Rig) -> str:
+    """Where the directions asked for come from."""
+    assumed = [device.name for stop in stops_of(rig)[0] for device in map(rig.device, stop.members)
+               if not ways_of(device).is_stated and device.channel in range(1, CHANNELS + 1)]  # fmt: skip
+    if not assumed:
+        return "Directions are the plan's, as its above_neutral states them."
+    return f"The plan does not state above_neutral of {', '.join(assumed)}: {_ASSUMED}"
 
 
 def stops_of(rig: Rig) -> tuple[tuple[Stop, ...], tuple[tuple[str, str], ...]]:
@@ -94,7 +75,7 @@ def _counts(devices: Sequence[Device], rig: Rig) -> tuple[int, int, int]:
 
 
 def _stop(channel: int, devices: list[Device], rig: Rig) -> Stop:
-    is_high_first = not all(_way(device, is_high=True) in ("down", "left") for device in devices)
+    is_high_first = not all(ways_of(device).above in SECOND for device in devices)
     first, then = (_ways(devices, is_high=is_high) for is_high in (is_high_first, not is_high_first))
     low, neutral, high = (0, 0, 1) if channel >= CHANNELS else _counts(devices, rig)
     names = tuple(device.name for device in devices)
@@ -102,7 +83,7 @@ def _stop(channel: int, devices: list[Device], rig: Rig) -> Stop:
 
 
 def _ways(devices: list[Device], *, is_high: bool) -> str:
-    ways = [_way(device, is_high=is_high) for device in devices]
+    ways = [ways_of(device).of(is_high=is_high) for device in devices]
     if len(set(ways)) == 1:
         return ways[0]
     return ", ".join(f"{device.name} {way}" for device, way in zip(devices, ways, strict=True))
@@ -160,7 +141,4 @@ class Watch:
         device = self._plan.get(name)
         if device is None:
             return "plus" if is_plus else "minus"
-        pair = _pair(device)
-        if pair in (_CHANNEL, _SWITCH):
-            is_plus = is_plus == (_sign(device) > 0)
-        return pair[0] if is_plus else pair[1]
+        return ways_of(device).of(is_high=is_plus == (sign_of(device) > 0))

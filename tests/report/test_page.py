@@ -85,7 +85,7 @@ def test_a_faulty_aircraft_says_so_first() -> None:
     _, read = page("reversed aileron", "no failsafe flag")
     assert "✗ FAIL 71 passed, 2 failed, 1 not tested." in read.text
     failed, untested = read.text.index("What failed"), read.text.index("What was not tested")
-    line = 'channel 1 (left aileron), direction: "aileron stick" to "right" first took it down, planned up: reversed'
+    line = 'channel 1 (left aileron), direction: "aileron stick" to "right" first took it below neutral'
     assert failed < read.text.index(line) < untested
     assert "failsafe, delay: there was no failsafe flag to wait for" in read.text[untested:]
 

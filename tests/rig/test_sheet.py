@@ -48,7 +48,7 @@ def test_text_for_the_terminal() -> None:
         "step", "channel", "device", "direction", "low", "neutral", "high", "failsafe", "then", "into", "mind",
     ]  # fmt: skip
     assert lines[11] == (
-        "   4        4  right flap      reversed    988 µs  1500 µs  2012 µs  -100 %    right wing  mounted mirrored"
+        "   4        4  right flap      reversed    988 µs  1500 µs  2012 µs  -100 %    right wing  mounted mirrored; down above neutral"
     )
     assert "\n".join(sheet_lines(read_rig(HERON), ascii_only=True)).isascii()
 

@@ -43,7 +43,10 @@ def test_a_lever_that_rests_at_the_wrong_end_is_reversed() -> None:
 
     check = changed(reverse)["channel 3 (left flap)", "direction"]
     assert check.verdict is Verdict.FAIL
-    assert check.sentence == 'stands at its high end while "flap lever" is left alone, away from "down": reversed'
+    assert (
+        check.sentence
+        == 'stands at its high end (left flap down) while "flap lever" is left alone, away from "down": reversed'
+    )
 
 
 def test_a_poor_link_is_no_test_of_the_failsafe() -> None:

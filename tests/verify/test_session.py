@@ -45,7 +45,7 @@ def test_the_steps_of_the_heron() -> None:
     assert steps[1].channels == (1, 2)
     assert steps[1].instruction == (
         'Move "aileron stick" to "right", hold, to the other end, hold, then let go.'
-        " It should move 1 left aileron, 2 right aileron, and nothing else."
+        " It should move 1 left aileron down, 2 right aileron up, and nothing else."
     )
     assert steps[5].instruction.startswith('Move "gear switch" to "down", hold, and back to where it rests.')
 

@@ -55,7 +55,7 @@ CASES = [
         ("sent-on:rudder:9", RUDDER, "high end", "it stood still, channel 9 moved in its place"),
         ("sent-on:left aileron", AILERON, "low end", "it stood still, channel 9 moved in its place"),
         ("sent-on:left aileron", AILERON, "moves alone", 'with "aileron stick" moved also channel 9 by 819 counts'),
-        ("sent-reversed:rudder", RUDDER, "direction", "planned up: reversed"),
+        ("sent-reversed:rudder", RUDDER, "direction", "below neutral (rudder left), planned above neutral (rudder right): reversed"),
         ("sent-reversed:gear", "channel 7 (gear)", "direction", "stands at its high end"),
         ("sent-short:rudder", RUDDER, "low end", "reached 483 counts (1182 µs), planned 123 counts (957 µs): short by"),
         ("sent-short:left flap:50", "channel 3 (left flap)", "high end", "reached 992 counts"),

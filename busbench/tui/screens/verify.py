@@ -103,12 +103,12 @@ class VerifyView(BenchView):
         if work is None or work.found is None:
             self._say("the page is written at the end")
             return
-        found, source = work.found, self.ui.needs.source
+        source = self.ui.needs.source
 
         def write(path: str | None) -> None:
             if path:
                 try:
-                    self._say(write_page(found, path, source=source, rig_path=self.ui.rig_path))
+                    self._say(write_page(work, path, source=source, rig_path=self.ui.rig_path))
                 except BusbenchError as error:
                     self._say(str(error))
 

@@ -12,6 +12,7 @@ from busbench.tui.text import Line, fit, value_words
 from busbench.tui.ui import Ui
 from busbench.tui.verifying import GuidedRound, Recorded, Stage, words_of
 from busbench.tui.widgets.drawn import Drawn
+from busbench.verify.aircraft_port import REHEARSAL
 from busbench.verify.check import CAUTION, Check, Verdict
 from busbench.verify.verify import Verification
 
@@ -60,16 +61,21 @@ class VerifyLines(Drawn):
         name = plain(work.rig.plan.name)
         if work.stage is Stage.START:
             yield [(f" {name}: a guided check in {len(work.steps)} steps", "title")]
-            yield from wrapped(BEFORE, width, "warn")
+            if work.pilot is None:
+                yield from wrapped(BEFORE, width, "warn")
+            else:
+                yield from wrapped(f"{REHEARSAL}{self.ui.faults_words}", width, "good")
             yield [(" Nothing is sent. Enter begins.", "here")]
             return
         yield [(f" {name}: step {work.at + 1} of {len(work.steps)}: {plain(work.step.mark)}", "title")]
         yield from wrapped(work.step.instruction, width, "here")
         match work.stage:
             case Stage.READY:
-                yield [(" Enter when you begin.", "warn")]
+                words = "Enter when you begin." if work.pilot is None else "Enter: the virtual pilot does it."
+                yield [(f" {words}", "warn")]
             case Stage.LISTENING:
-                yield [(f" Go on; listening for {work.left_s:.1f} s more.", "warn")]
+                words = "Go on; listening" if work.pilot is None else "The virtual pilot does it"
+                yield [(f" {words} for {work.left_s:.1f} s more.", "warn")]
             case _:
                 yield [(" Enter when it is back at rest.", "warn")]
 

@@ -12,7 +12,7 @@ from busbench.tui.ui import Ui
 from busbench.tui.walking import Walking, Way
 from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.verify import wrapped
-from busbench.verify.walk_rig import DIRECTIONS
+from busbench.verify.walk_rig import direction_words
 from busbench.verify.walk_round import motion_lines
 
 _TOLD = {True: "yes", False: "NO", None: "-"}
@@ -63,7 +63,8 @@ class WalkLines(Drawn):
         assert walking.head is not None
         yield [(f" {plain(walking.head.rig)}: a walk round the aircraft, {len(walking.stops)} to walk", "title")]
         if walking.is_rehearsal:
-            yield from wrapped("Rehearsal on the plan itself: nothing is sent, nothing real moves.", width, "good")
+            words = "Rehearsal on a virtual aircraft: nothing is sent, nothing real moves."
+            yield from wrapped(f"{words}{self.ui.faults_words}", width, "good")
         else:
             for line in CAUTIONS:
                 yield from wrapped(line.strip(), width, "warn", indent=3 if line.startswith(" ") else 1)
@@ -83,7 +84,8 @@ class WalkLines(Drawn):
         for line in motion_lines(walking.head, walking.stops):
             indent = 3 if line.startswith(" ") else 1
             yield from wrapped(line.strip(), width, "ink" if indent > 1 else "head", indent=indent)
-        yield from wrapped(DIRECTIONS, width, "dim")
+        assert self.ui.rig is not None
+        yield from wrapped(direction_words(self.ui.rig), width, "dim")
 
     def _now(self, walk: Walk, width: int) -> Iterator[Line]:
         walking = self.walking
