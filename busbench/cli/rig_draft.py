@@ -91,8 +91,6 @@ def _read(source: str, options: ReadOptions) -> Draft:
 def _watched(source: str, line: LineSettings, seconds: float | None) -> Draft:
     from busbench.rig.draft import propose_channels
 
-    say("Propellers off. Move one stick or switch at a time to both ends and back, rest a second, take the next.")
-    say(f"Watching {source}; " + ("Ctrl-C ends it." if seconds is None else f"it ends after {seconds:g} s, or Ctrl-C."))
     return propose_channels(_told(_frames_of(source, line, seconds)))
 
 
@@ -103,6 +101,9 @@ def _frames_of(source: str, line: LineSettings, seconds: float | None) -> Iterat
     from busbench.wire.align import FrameFinder
 
     with open_live(source, line=line) as live, stop_signals() as stop:
+        say("Propellers off. Move one stick or switch at a time to both ends and back, rest a second, take the next.")
+        ends = "Ctrl-C ends it." if seconds is None else f"it ends after {seconds:g} s, or at Ctrl-C."
+        say(f"Watching {source}; {ends}")
         finder, at, begun = FrameFinder(clock=live.clock, line=line), 0, time.monotonic()
         while not stop.is_set() and not live.has_ended:
             left = LOOK_S if seconds is None else min(LOOK_S, begun + seconds - time.monotonic())

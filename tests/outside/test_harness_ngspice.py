@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from busbench.rig.harness import F64, Branch, Network, Solver, build_network, sinks_of
-from busbench.rig.load import read_rig
-from busbench.rig.power import power_cases
+from busbench.rig.load import parse_rig, read_rig
+from busbench.rig.power import find_weakest, power_cases, program_case
 
 NGSPICE = shutil.which("ngspice")
 needs_ngspice = pytest.mark.skipif(NGSPICE is None, reason="outside tool missing: ngspice")
@@ -87,3 +87,82 @@ def test_a_loop_by_a_second_feed_by_ngspice(tmp_path: Path) -> None:
     loop = Network(TREE.voltage_v, TREE.nodes, (*TREE.branches, Branch("second feed", "supply", "B", 0.12)))
     *volts, _ = spice(loop, SINKS, LOADS, tmp_path)
     np.testing.assert_allclose(Solver(loop, load_ohm=LOADS).solve(SINKS).volts[0], volts, atol=1e-9)
+
+
+ROUGH = """
+[rig]
+name = "Heron"
+period_ms = 14
+[supply]
+voltage_v = 6.6
+resistance_ohm = 0.05
+lead = {length_m = 0.3, awg = 18}
+[[hub]]
+name = "root"
+lead = {length_m = 0.9, awg = 24, connector_ohm = 0.01}
+[[hub]]
+name = "tip"
+from = "root"
+lead = {length_m = 1.4, awg = 26, connector_ohm = 0.01}
+[[device]]
+name = "flap"
+channel = 1
+on = "root"
+lead = {length_m = 0.3, awg = 24}
+current_a = {idle = 0.02, moving = 0.6, stall = 2.5}
+[[device]]
+name = "aileron"
+channel = 2
+on = "tip"
+lead = {length_m = 0.4, awg = 26}
+current_a = {idle = 0.02, moving = 0.5, stall = 1.8}
+"""
+
+
+@needs_ngspice
+def test_what_each_mend_gains_by_ngspice(tmp_path: Path) -> None:
+    # Each change of the harness is made in the file by hand and solved outside.
+    weakest = find_weakest(parse_rig(ROUGH), temperature_c=35.0)
+    assert weakest is not None
+    assert (weakest.case, weakest.device) == ("aileron stalled, rest moving", "aileron")
+    feed_root = '[[feed]]\nto = "root"\nlead = {length_m = 1.2, awg = 24, connector_ohm = 0.01}\n'
+    changed = {
+        "thicken the lead from supply to receiver from 0.3 m AWG 18 to 0.3 m AWG 14": (
+            "0.3, awg = 18",
+            "0.3, awg = 14",
+        ),
+        "thicken the lead to hub root from 0.9 m AWG 24 to 0.9 m AWG 20": ("0.9, awg = 24", "0.9, awg = 20"),
+        "thicken the lead to hub tip from 1.4 m AWG 26 to 1.4 m AWG 22": ("1.4, awg = 26", "1.4, awg = 22"),
+        "thicken the lead to aileron from 0.4 m AWG 26 to 0.4 m AWG 22": ("0.4, awg = 26", "0.4, awg = 22"),
+        "add a second feed of 1.2 m AWG 24 to root": (
+            '[[device]]\nname = "flap"',
+            feed_root + '[[device]]\nname = "flap"',
+        ),
+        "add a second feed of 2.6 m AWG 26 to tip": (
+            '[[device]]\nname = "flap"',
+            feed_root.replace("root", "tip").replace("1.2, awg = 24", "2.6, awg = 26") + '[[device]]\nname = "flap"',
+        ),
+    }
+    assert {one.text for one in weakest.advice} == set(changed)
+    for one in weakest.advice:
+        text = ROUGH.replace(*changed[one.text])
+        assert text != ROUGH
+        plan = parse_rig(text)
+        network = build_network(plan, temperature_c=35.0)
+        *volts, _ = spice(network, sinks_of(plan, network, [0.6, 1.8]), {}, tmp_path)
+        assert one.volts_after == pytest.approx(volts[network.nodes.index("aileron")], abs=1e-6), one.text
+        assert one.gain_v == pytest.approx(one.volts_after - weakest.volts)
+
+
+@needs_ngspice
+def test_a_program_over_time_by_ngspice(tmp_path: Path) -> None:
+    # Both move from 0.1 s on for 75 ms (45 degrees at 0.1 s for 60), the second later: at worst both move.
+    plan = parse_rig(ROUGH.replace("channel =", "speed_s_per_60deg = 0.1\nchannel ="))
+    counts = np.full((60, 16), 992, np.uint16)
+    counts[10:, 0] = 1811
+    counts[14:, 1] = 1811
+    case = program_case(plan, counts, period_s=0.01, temperature_c=35.0)
+    network = build_network(plan, temperature_c=35.0)
+    *volts, source = spice(network, sinks_of(plan, network, [0.6, 0.5]), {}, tmp_path)
+    np.testing.assert_allclose([node.volts for node in case.nodes], volts, atol=1e-6)
+    assert -source == pytest.approx(case.supply_a, abs=1e-9)

@@ -9,8 +9,11 @@ from busbench.rig.wire import conductor_ohm_per_m, gauge_area_mm2
 FOOT_M = 0.3048
 
 # Solid copper at 20 degrees Celsius, ohms a 1000 feet, as printed in wire tables;
-# editions differ by about 1 %.
-PRINTED_OHM_PER_1000_FT = {20: 10.15, 22: 16.14, 24: 25.67, 26: 40.81, 28: 64.90}
+# editions differ by about 1 %. From memory: the tables are older than any standard that could be looked up here.
+PRINTED_OHM_PER_1000_FT = {
+    10: 0.9989, 12: 1.588, 14: 2.525, 16: 4.016, 18: 6.385,
+    20: 10.15, 22: 16.14, 24: 25.67, 26: 40.81, 28: 64.90, 30: 103.2,
+}  # fmt: skip
 
 
 @pytest.mark.parametrize(("awg", "ohm"), PRINTED_OHM_PER_1000_FT.items())
