@@ -14,7 +14,7 @@ from busbench.rig.harness import Branch, Network, Solution, Solver, build_networ
 from busbench.rig.model import RECEIVER, SUPPLY, Current, Feed, Lead, Rig
 from busbench.rig.servo import Motion
 from busbench.rig.topology import way_to
-from busbench.rig.wire import REFERENCE_C, lead_text, thicker
+from busbench.rig.wire import REFERENCE_C, lead_text, limit_text, thicker
 
 F64 = NDArray[np.float64]
 IDLE, MOVING, ALL_STALLED = "all idle", "all moving", "all stalled"
@@ -225,7 +225,7 @@ def _case(rig: Rig, network: Network, name: str, solved: Solution, rows: slice) 
             if node.volts < minimum and node.name != SUPPLY
         ]
     warnings += [
-        f"{branch.name}: {a:.2f} A is above its limit of {branch.limit_a:.3g} A"
+        f"{branch.name}: {a:.2f} A is above its limit of {limit_text(branch.lead, limit_a=branch.limit_a)}"
         for branch, a in zip(network.branches, branch_a, strict=True)
         if branch.limit_a is not None and a > branch.limit_a
     ]

@@ -100,6 +100,15 @@ def lead_limit_a(lead: Lead | None, *, has_servo_connector: bool = True) -> floa
     return min(limits, default=None)
 
 
+def limit_text(lead: Lead | None, *, limit_a: float) -> str:
+    """A limit from lead_limit_a with what it is the limit of: a thicker wire does not help a connector."""
+    if lead is None or lead.limit_a is not None:
+        return f"{limit_a:.3g} A"
+    area = lead_area_mm2(lead)
+    is_wire = area is not None and area * DENSITY_LIMIT_A_PER_MM2 <= limit_a
+    return f"{limit_a:.3g} A ({'wire' if is_wire else 'connectors'})"
+
+
 def thicker(lead: Lead) -> Lead | None:
     """The lead with wires of about double area, None where its wire is not stated or the thickest."""
     if lead.awg is not None:

@@ -75,6 +75,18 @@ def test_lead_hub_and_supply_limits_warn() -> None:
     )
 
 
+def test_a_limit_says_whether_wire_or_connectors_set_it() -> None:
+    thick, thin = "lead = {length_m = 0.2, awg = 18}", "lead = {length_m = 0.2, awg = 26}"
+    hungry = "current_a = {idle = 0, moving = 6}"
+    warned = by_name(power_cases(rig(device("x", 1, thick, hungry), device("y", 2, thin, hungry))))[
+        "all moving"
+    ].warnings
+    assert [warning for warning in warned if warning.startswith("lead")] == [
+        "lead to x: 6.00 A is above its limit of 5 A (connectors)",
+        "lead to y: 6.00 A is above its limit of 1.93 A (wire)",
+    ]
+
+
 def test_a_plan_that_cannot_be_says_so() -> None:
     huge = device("one", 1, OHM, "current_a = {stall = 100}")
     assert "falls to nothing" in by_name(power_cases(rig(huge, head=HEAD_OHM)))["all stalled"].warnings[0]
