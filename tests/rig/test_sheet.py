@@ -45,11 +45,11 @@ def test_text_for_the_terminal() -> None:
     assert lines[0] == "Heron: set-up sheet"
     assert lines[3] == "2. Plug in one device alone. A setting written while two are plugged in reaches both."
     assert lines[7].split() == [
-        "step", "channel", "device", "direction", "low", "neutral", "high", "failsafe", "then", "into", "mind",
+        "step", "ch", "device", "direction", "low", "neutral", "high", "failsafe", "then", "into",
     ]  # fmt: skip
-    assert lines[11] == (
-        "   4        4  right flap      reversed    988 µs  1500 µs  2012 µs  -100 %    right wing  mounted mirrored; down above neutral"
-    )
+    at = lines.index("   4   4  right flap      reversed    988     1500  2012  -100 %    right wing")
+    assert lines[at + 1] == "          (mounted mirrored; down above neutral)"
+    assert max(len(line) for line in lines[7:at]) <= 80
     assert "\n".join(sheet_lines(read_rig(HERON), ascii_only=True)).isascii()
 
 
