@@ -13,7 +13,7 @@ from busbench.errors import RigError
 
 if TYPE_CHECKING:
     from busbench.rig.model import Rig
-    from busbench.rig.power import Case
+    from busbench.rig.power import ProgramRun
 
 PROGRAM_FRAMES_MAX = 200_000
 
@@ -75,8 +75,9 @@ def power(
     rig = read_rig(path)
     require_tree(rig, path=path)
     cases = power_cases(rig, temperature_c=temperature_c)
-    if program is not None:
-        cases.append(_program_case(rig, program, temperature_c))
+    run = _run_program(rig, program, temperature_c) if program is not None else None
+    if run is not None:
+        cases.append(run.case)
     weakest = find_weakest(rig, temperature_c=temperature_c)
     endurance = find_endurance(rig, moving_pct=moving_pct)
     if svg is not None:
@@ -99,6 +100,9 @@ def power(
                 "minimum_v": rig.supply.minimum_v,
                 "cases": [asdict(case) for case in cases],
                 "weakest": asdict(weakest) if weakest is not None else None,
+                "program": {"worst_s": run.worst_s, "mean_a": run.mean_a, "hours": run.hours}
+                if run is not None
+                else None,
                 "endurance": asdict(endurance) if endurance is not None else None,
                 "unstated_currents": unstated_currents(rig),
             }
@@ -107,18 +111,18 @@ def power(
         from busbench.rig.power_text import power_lines
 
         ascii_only = ascii_only or not can_draw()
-        lines = power_lines(rig, cases, weakest, endurance, temperature_c=temperature_c, ascii_only=ascii_only)
+        lines = power_lines(rig, cases, weakest, endurance, run, temperature_c=temperature_c, ascii_only=ascii_only)
         click.echo("\n".join(lines))
 
 
-def _program_case(rig: Rig, program: str, temperature_c: float) -> Case:
+def _run_program(rig: Rig, program: str, temperature_c: float) -> ProgramRun:
     import numpy as np
 
     from busbench.cli.drive_rig import apply_rig
     from busbench.cli.recorded import load_recording
     from busbench.drive.frames import frame_blocks
     from busbench.drive.program_file import read_program
-    from busbench.rig.power import program_case
+    from busbench.rig.power import run_program
 
     period_s = rig.plan.period_ms / 1e3
     read = apply_rig(read_program(program, load=load_recording, period_s=period_s, scale=rig.scale), rig)
@@ -131,6 +135,6 @@ def _program_case(rig: Rig, program: str, temperature_c: float) -> Case:
             raise RigError(
                 program, "", f"runs for more than {PROGRAM_FRAMES_MAX} frames", hint="shorten it or repeat it less"
             )
-    return program_case(
+    return run_program(
         rig, np.concatenate(counts), period_s=read.period_s, temperature_c=temperature_c, flags=np.concatenate(flags)
     )

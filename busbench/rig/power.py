@@ -112,6 +112,23 @@ class Endurance:
     hours: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class ProgramRun:
+    """A program of frames over time.
+
+    Args:
+        case: the worst of each node.
+        worst_s: from its begin to the least voltage of any device.
+        mean_a: mean current from the supply.
+        hours: how long the pack lasts if it is run over and over; None without a pack or a current.
+    """
+
+    case: Case
+    worst_s: float
+    mean_a: float
+    hours: float | None
+
+
 def _drawn(rig: Rig, key: Literal["idle", "moving", "stall"]) -> F64:
     """Current of each device at a duty, the next lower one where that is not stated."""
 
@@ -171,9 +188,9 @@ def power_cases(rig: Rig, *, temperature_c: float = REFERENCE_C) -> list[Case]:
     return [_case(rig, network, name, solved, slice(row, row + 1)) for row, name in enumerate(loads)]
 
 
-def program_case(
+def run_program(
     rig: Rig, counts: U16, *, period_s: float, temperature_c: float = REFERENCE_C, flags: ArrayLike = 0
-) -> Case:
+) -> ProgramRun:
     """Solve a program of frames over time, with currents from the motion of the devices.
 
     They stand where the first frame has them when it begins.
@@ -186,7 +203,7 @@ def program_case(
         flags: byte 23 of each frame or of all, for channels 17 and 18.
 
     Returns:
-        The case: lowest volts and highest amperes of each node over the program.
+        Lowest volts and highest amperes of each node over the program, with its worst moment and its mean.
 
     Raises:
         RigError: the leads form no tree.
@@ -206,7 +223,17 @@ def program_case(
         driven_a[row] = motion.current_a()
     drawn = np.tile(_drawn(rig, "idle"), (steps + 1, 1))
     drawn[:, [index for index, device in enumerate(rig.devices) if device.kind != "sensor"]] = driven_a
-    return _case(rig, network, PROGRAM, Solver(network).solve(sinks_of(rig, network, drawn)), slice(None))
+    solved = Solver(network).solve(sinks_of(rig, network, drawn))
+    case = _case(rig, network, PROGRAM, solved, slice(None))
+    devices = solved.volts[:, -len(rig.devices) :] if rig.devices else solved.volts
+    worst_s = int(devices.min(axis=1).argmin()) * period_s
+    mean_a = float(solved.branch_a[:, 0].mean())
+    return ProgramRun(case, worst_s, mean_a, _hours(rig, mean_a))
+
+
+def _hours(rig: Rig, mean_a: float) -> float | None:
+    pack = rig.supply.pack
+    return pack.capacity_mah * pack.usable_pct / 1e5 / mean_a if pack is not None and mean_a > 0 else None
 
 
 def _case(rig: Rig, network: Network, name: str, solved: Solution, rows: slice) -> Case:
@@ -357,5 +384,4 @@ def find_endurance(rig: Rig, *, moving_pct: float) -> Endurance | None:
             rest[index] = current.holding
     share = moving_pct / 100
     mean = float(((1 - share) * rest + share * _drawn(rig, "moving")).sum())
-    usable = pack.capacity_mah * pack.usable_pct / 100
-    return Endurance(moving_pct, mean, usable, usable / 1000 / mean if mean > 0 else None)
+    return Endurance(moving_pct, mean, pack.capacity_mah * pack.usable_pct / 100, _hours(rig, mean))

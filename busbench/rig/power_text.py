@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from busbench.rig.model import SUPPLY, Rig
-from busbench.rig.power import MOVING, Case, Endurance, Weakest, unstated_currents
+from busbench.rig.power import MOVING, Case, Endurance, ProgramRun, Weakest, unstated_currents
 from busbench.rig.tree import draw_tree, layout_tree
 
 
@@ -14,6 +14,7 @@ def power_lines(
     cases: Sequence[Case],
     weakest: Weakest | None,
     endurance: Endurance | None,
+    run: ProgramRun | None = None,
     *,
     temperature_c: float,
     ascii_only: bool = False,
@@ -25,6 +26,7 @@ def power_lines(
         cases: solved.
         weakest: from find_weakest.
         endurance: from find_endurance.
+        run: from run_program.
         temperature_c: that the leads were reckoned at.
         ascii_only: draw with plain ASCII.
 
@@ -50,6 +52,9 @@ def power_lines(
             best = next((one for one in weakest.advice if one.action == action), None)
             if best is not None:
                 yield f"{best.text}: {weakest.device} gains {best.gain_v:.2f} V, to {best.volts_after:.2f} V"
+    if run is not None:
+        lasts = "" if run.hours is None else f"; run over and over the pack lasts {run.hours:.1f} h"
+        yield f"program: worst {run.worst_s:.1f} s after its begin; {run.mean_a:.2f} A on average{lasts}"
     if endurance is not None:
         if endurance.hours is None:
             yield "endurance: nothing draws a current"

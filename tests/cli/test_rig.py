@@ -164,6 +164,10 @@ def test_power_runs_a_program(tmp_path: Path) -> None:
     amps = {node["name"]: node["amps"] for node in case["nodes"]}
     assert amps["rudder"] == pytest.approx(0.8)
     assert amps["left flap"] == pytest.approx(0.15)  # it holds still
+    assert result["program"]["hours"] == pytest.approx(3.0 / result["program"]["mean_a"])
+    said = run("power", str(HERON), "--program", str(program))
+    assert "\nprogram: worst 0." in said
+    assert "; run over and over the pack lasts 1." in said
     assert amps["gear"] == pytest.approx(0.4)  # so does this, at its low end: its motion would draw 1.2 A
 
 

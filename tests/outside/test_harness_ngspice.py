@@ -12,7 +12,7 @@ import pytest
 
 from busbench.rig.harness import F64, Branch, Network, Solver, build_network, sinks_of
 from busbench.rig.load import parse_rig, read_rig
-from busbench.rig.power import find_weakest, power_cases, program_case
+from busbench.rig.power import find_weakest, power_cases, run_program
 
 NGSPICE = shutil.which("ngspice")
 needs_ngspice = pytest.mark.skipif(NGSPICE is None, reason="outside tool missing: ngspice")
@@ -161,7 +161,7 @@ def test_a_program_over_time_by_ngspice(tmp_path: Path) -> None:
     counts = np.full((60, 16), 992, np.uint16)
     counts[10:, 0] = 1811
     counts[14:, 1] = 1811
-    case = program_case(plan, counts, period_s=0.01, temperature_c=35.0)
+    case = run_program(plan, counts, period_s=0.01, temperature_c=35.0).case
     network = build_network(plan, temperature_c=35.0)
     *volts, source = spice(network, sinks_of(plan, network, [0.6, 0.5]), {}, tmp_path)
     np.testing.assert_allclose([node.volts for node in case.nodes], volts, atol=1e-6)

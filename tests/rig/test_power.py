@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from busbench.errors import RigError
 from busbench.rig.harness import Branch, Network, Solver, build_network
 from busbench.rig.model import Lead
-from busbench.rig.power import Case, find_endurance, find_weakest, power_cases, program_case, unstated_currents
+from busbench.rig.power import Case, find_endurance, find_weakest, power_cases, run_program, unstated_currents
 from busbench.rig.wire import lead_ohm
 from tests.rig.rigs import device, hub, rig
 
@@ -173,13 +173,13 @@ def test_a_program_over_time_finds_the_worst_moment() -> None:
     counts = np.full((100, 16), 992, np.uint16)
     counts[10:, 0] = 1811
     counts[50:, 1] = 1811  # after the first one has come to rest
-    case = program_case(rig(one, two, head=HEAD_OHM), counts, period_s=0.01)
+    case = run_program(rig(one, two, head=HEAD_OHM), counts, period_s=0.01).case
     assert case.case == "program"
     assert case.supply_a == pytest.approx(2.1)
     assert case.node("one").amps == pytest.approx(1)
     assert case.node("two").volts == pytest.approx(8 - 0.2 * 2.1 - 0.1 * 2)
     counts[10:, 1] = 1811  # both at once
-    both = program_case(rig(one, two, head=HEAD_OHM), counts, period_s=0.01)
+    both = run_program(rig(one, two, head=HEAD_OHM), counts, period_s=0.01).case
     assert both.supply_a == pytest.approx(3)
 
 
@@ -187,10 +187,10 @@ def test_a_program_moves_two_state_channels_by_their_flags() -> None:
     gear = device("gear", 17, OHM, "speed_s_per_60deg = 0.1", "current_a = {idle = 0.1, moving = 2}", failsafe="100")
     counts = np.full((60, 16), 992, np.uint16)
     plan = rig(gear, head=HEAD_OHM)
-    assert program_case(plan, counts[:0], period_s=0.01).supply_a == pytest.approx(0.1)
+    assert run_program(plan, counts[:0], period_s=0.01).case.supply_a == pytest.approx(0.1)
     flags = np.zeros(60, np.uint8)
     flags[30:] = 1
-    assert program_case(plan, counts, period_s=0.01, flags=flags).supply_a == pytest.approx(2)
+    assert run_program(plan, counts, period_s=0.01, flags=flags).case.supply_a == pytest.approx(2)
 
 
 def test_leads_that_form_no_tree_are_refused() -> None:
@@ -223,6 +223,19 @@ def test_a_program_begins_where_its_first_frame_has_the_devices() -> None:
     flap = device("flap", 1, OHM, "speed_s_per_60deg = 0.1", "current_a = {idle = 0.1, moving = 2}", "soft_start_s = 1")
     counts = np.full((60, 16), 173, np.uint16)
     plan = rig(flap, head=HEAD_OHM)
-    assert program_case(plan, counts, period_s=0.01).supply_a == pytest.approx(0.1)
+    assert run_program(plan, counts, period_s=0.01).case.supply_a == pytest.approx(0.1)
     counts[30:, 0] = 992  # and is awake: its soft start is over
-    assert program_case(plan, counts, period_s=0.01).supply_a == pytest.approx(2)
+    assert run_program(plan, counts, period_s=0.01).case.supply_a == pytest.approx(2)
+
+
+def test_a_program_by_hand_its_worst_moment_mean_and_endurance() -> None:
+    # 100 frames of 10 ms and the step after the last: from row 41 on it moves for 8 steps (75 ms) at 2 A.
+    one = device("one", 1, OHM, "speed_s_per_60deg = 0.1", "current_a = {idle = 0.1, moving = 2}")
+    pack = "[supply.pack]\ncells = 2\ncapacity_mah = 1000\nusable_pct = 50\n"
+    counts = np.full((100, 16), 992, np.uint16)
+    counts[40:, 0] = 1811
+    run = run_program(rig(pack, one, head=HEAD_OHM), counts, period_s=0.01)
+    assert run.worst_s == pytest.approx(0.41)
+    assert run.mean_a == pytest.approx((93 * 0.1 + 8 * 2) / 101)
+    assert run.hours == pytest.approx(0.5 / run.mean_a)
+    assert run_program(rig(one, head=HEAD_OHM), counts, period_s=0.01).hours is None
