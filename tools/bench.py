@@ -26,11 +26,12 @@ import numpy as np
 ROOT = Path(__file__).resolve().parent.parent
 sys.path[:0] = [str(ROOT), str(ROOT / "tools")]
 
+from readers import rescanning_reader  # noqa: E402
 from synthetic import write_recording  # noqa: E402
 
-from busbench.model import NO_CLOCK, U8, ByteLog  # noqa: E402
+from busbench.model import NO_CLOCK, ByteLog  # noqa: E402
 from busbench.wire.align import find_frames  # noqa: E402
-from busbench.wire.bulk import FRAME_BYTES, HEADER, pack_frames, unpack_channels  # noqa: E402
+from busbench.wire.bulk import FRAME_BYTES, pack_frames, unpack_channels  # noqa: E402
 from busbench.wire.frame import decode_frame  # noqa: E402
 
 FRAMES_A_DAY = 12_342_857  # at 7 ms
@@ -109,23 +110,8 @@ def codec(_: bool) -> Iterator[Row]:
     yield Row("pack", f"{count / spent / 1e6:.1f} M frames/s")
 
 
-def plain_reader(data: U8) -> list[int]:
-    """The reader that everybody writes first: wait for the header, take 25 bytes, look at the end byte."""
-    found: list[int] = []
-    place, stream = 0, data.tobytes()
-    while True:
-        place = stream.find(HEADER, place)
-        if place < 0 or place + FRAME_BYTES > len(stream):
-            return found
-        if stream[place + 24] in (0x00, 0x04, 0x14, 0x24, 0x34):
-            found.append(place)
-            place += FRAME_BYTES
-        else:
-            place += 1
-
-
 def align(short: bool) -> Iterator[Row]:
-    """Alignment: speed, whole frames missed and stray rows, against the plain reader."""
+    """Alignment: speed, whole frames missed and stray rows, against a reader that rescans."""
     from tests.wire.corpus import END_CYCLE, make
 
     corpora = {
@@ -144,13 +130,12 @@ def align(short: bool) -> Iterator[Row]:
             frames = find_frames(log, clock=NO_CLOCK).frames
             spent = time.perf_counter() - begun
             missed, stray = corpus.score(frames.offset, frames.raw)
-            theirs = np.array(plain_reader(corpus.data))
-            raw = corpus.data[theirs[:, None] + np.arange(FRAME_BYTES)]
-            plain_missed, plain_stray = corpus.score(theirs, raw)
+            theirs = rescanning_reader(corpus.data)
+            their_missed, their_stray = corpus.score(theirs, corpus.data[theirs[:, None] + np.arange(FRAME_BYTES)])
             yield Row(
                 f"align, {kind}, {name}: missed, stray",
                 f"{missed}, {stray} of {corpus.whole.size}",
-                f"plain reader {plain_missed}, {plain_stray}; {count / spent / 1e6:.2f} M frames/s",
+                f"rescanning reader {their_missed}, {their_stray}; {count / spent / 1e6:.2f} M frames/s",
             )
 
 

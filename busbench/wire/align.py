@@ -236,11 +236,11 @@ class FrameFinder:
         self._gap_from = last + FRAME_BYTES
         self._streak += places.size
         sight = Sight.of(self._bytes.frame(last))
+        former = self._last.sight if self._last is not None else None
         if places.size > 1:
-            self._is_wild = is_wild(Sight.of(self._bytes.frame(int(places[-2]))), sight)
-        elif self._last is not None:
-            self._is_wild = is_wild(self._last.sight, sight)
-        self._last = Anchor(sight, self._gap_from)
+            former = Sight.of(self._bytes.frame(int(places[-2])))
+        self._is_wild = former is not None and is_wild(former, sight)
+        self._last = Anchor(sight, self._gap_from, former if self._is_wild else None)
 
     def _close_gap(self, end: int, *, end_before: int | None = None, is_last: bool = False) -> None:
         """Account for the bytes up to a place, which are in no frame."""

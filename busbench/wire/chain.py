@@ -14,18 +14,25 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from busbench.wire.bulk import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER
-from busbench.wire.likeness import Sight, is_unremarkable, likeness
+from busbench.wire.likeness import Sight, is_unremarkable, likeness, same_ahead, same_behind
 from busbench.wire.pending import Pending
 
 PLACE = 12.0  # header, four zero bits and an end byte, by chance once in 2**18
 FOLLOWED = 5.0  # the byte after is a header too: by chance once in 256
 READ_START = 2.0  # a read ended right before the header: the idle gap
+READ_WHOLE = 20.0  # a read that holds one frame and no more: outweighs neighbours that no hand would make
 BREAK = 7.0  # one run of damage: about once in a thousand
 BAD_BYTE = 1.0
-LOOSE = 30.0  # an odd frame with something odd right behind it: one foreign or lost byte makes such
+LOOSE = 8.0  # an odd frame with something odd right behind it
+SHIFTED = 30.0  # the same where one foreign or lost byte explains both
+OVERLEAP = 6.0  # the frame is unlike the one before, but like the one before that
 FULL = PLACE + FOLLOWED + 10.0  # what a frame in a steady chain earns
+REPEATED = 24.0  # damaged bytes that repeat a whole frame
+MOST_OF_GAP = 2 * REPEATED
 MARGIN = 14.0  # close rivals are nearer than this: one in a million
 MARGIN_START = 30.0  # the same before any frame is known
+MARGIN_STEADY = 60.0  # the same against another steady chain: damage favours one or the other by chance
+STEADY_FRAMES = 4
 MARGIN_AMBIGUOUS = 12.0
 WORTH = 6.0  # a lone chain must earn this
 SLOTS_MAX = 7  # sensor replies of three bytes in one gap
@@ -38,10 +45,17 @@ _NEIGHBOURS = 12  # nodes looked back at
 
 @dataclass(frozen=True, slots=True)
 class Anchor:
-    """The last frame that is certain."""
+    """The last frame that is certain.
+
+    Args:
+        sight: what it looks like.
+        end: the place behind it.
+        steady: what those before it looked like, where it is unlike them.
+    """
 
     sight: Sight
     end: int
+    steady: Sight | None = None
 
 
 @dataclass(slots=True)
@@ -49,10 +63,13 @@ class _Node:
     start: int
     sight: Sight
     own: float
-    is_followed: bool
+    loose: float  # what it pays where it is odd
+    suffix: int  # bytes before it that are as its own last ones
+    steady: Sight | None = None
     score: float = 0.0
     before: int = -1  # index of the node before, -1 for the start of the search
     root: int = -1
+    depth: int = 1  # nodes of the chain
 
     @property
     def end(self) -> int:
@@ -77,8 +94,8 @@ class Verdict:
 
 
 def is_candidate(frame: bytes) -> bool:
-    """True where 25 bytes have header, zero bits and end byte of a frame."""
-    return frame[0] == HEADER and frame[23] <= FLAGS_MAX and frame[24] in END_BYTES
+    """True where bytes are 25, with header, zero bits and end byte of a frame."""
+    return len(frame) == FRAME_BYTES and frame[0] == HEADER and frame[23] <= FLAGS_MAX and frame[24] in END_BYTES
 
 
 def is_slot_gap(end: int, length: int, first: int) -> bool:
@@ -110,6 +127,43 @@ def is_followed(stream: Pending, place: int, *, final: bool) -> bool | None:
         if stream.byte(behind) == HEADER:
             return True
     return False
+
+
+def is_shifted(stream: Pending, place: int) -> bool:
+    """True where a foreign byte inside a frame, or one lost before its replies, may have made these 25 bytes."""
+    end = place + FRAME_BYTES
+    if stream.byte_or(end, HEADER) in END_BYTES and stream.byte(end - 1) <= FLAGS_MAX:
+        return True
+    replies = range(end + 2, end + 3 * SLOTS_MAX, 3) if stream.byte(end - 1) in END_SLOTS else ()
+    return any(stream.byte_or(behind, 0) == HEADER for behind in replies)
+
+
+def _gap(stream: Pending, before: Sight, start: int, stop: int, *, behind: _Node | None = None) -> float:
+    """What the bytes between two frames earn: damage costs, but less where they begin and end as a frame would.
+
+    Without that, sticks held so that a frame seems to begin inside another would let damage
+    in the one alignment speak for the other, though either has lost one frame.
+
+    Args:
+        stream: the bytes.
+        before: the frame before the gap.
+        start, stop: the gap.
+        behind: the frame behind it, None where there is none yet: then the one before stands for it.
+    """
+    size = stop - start
+    if not size:
+        return 0.0
+    first = stream.span(start, min(stop, start + FRAME_BYTES))
+    repeated = 0 if is_candidate(first) else same_ahead(first, before.raw)
+    repeated += _suffix(stream, stop, before.raw) if behind is None else behind.suffix
+    score = REPEATED * min(repeated, size) / FRAME_BYTES - BREAK
+    return 0.0 if is_slot_gap(before.end, size, first[0]) else score
+
+
+def _suffix(stream: Pending, stop: int, raw: bytes) -> int:
+    """How many bytes before a place are as the last ones of a frame; none where they are a frame themselves."""
+    last = stream.span(stop - FRAME_BYTES, stop)
+    return 0 if is_candidate(last) else same_behind(last, raw)
 
 
 class Search:
@@ -156,9 +210,10 @@ class Search:
 
     def _add(self, stream: Pending, place: int, frame: bytes, followed: bool) -> None:
         own = PLACE + FOLLOWED * followed - min(4.0, BAD_BYTE * stream.bad_bytes(place))
-        own += READ_START * stream.pause_before(place)
-        node = _Node(place, Sight.of(frame), own, followed)
-        node.score, node.root = self._from_start(stream, node), len(self._nodes)
+        own += READ_START * stream.pause_before(place) + READ_WHOLE * stream.is_one_read(place)
+        loose = 0.0 if followed else SHIFTED if is_shifted(stream, place) else LOOSE
+        node = _Node(place, Sight.of(frame), own, loose, _suffix(stream, place, frame))
+        self._from_start(stream, node)
         best_far: tuple[float, int] | None = None
         for index in range(len(self._nodes) - 1, -1, -1):
             other = self._nodes[index]
@@ -166,37 +221,50 @@ class Search:
                 continue
             if len(self._nodes) - index > _NEIGHBOURS and best_far is not None:
                 break
-            score = other.score + self._step(stream, other.sight, other.end, node)
+            step, steady = self._step(stream, other.sight, other.end, other.steady, node)
+            score = other.score + step
             best_far = max(best_far, (score, index)) if best_far else (score, index)
             if score > node.score:
-                node.score, node.before, node.root = score, index, other.root
+                node.score, node.before, node.root, node.steady = score, index, other.root, steady
+                node.depth = other.depth + 1
         node.score += own
         self._nodes.append(node)
 
-    def _from_start(self, stream: Pending, node: _Node) -> float:
+    def _from_start(self, stream: Pending, node: _Node) -> None:
+        """Score a node as the first of its chain."""
+        node.root = len(self._nodes)
         if self.anchor is not None:
-            return self._step(stream, self.anchor.sight, self.anchor.end, node)
+            last = self.anchor
+            node.score, node.steady = self._step(stream, last.sight, last.end, last.steady, node)
+            return
         gap = node.start - self.start
-        loose = 0.0 if node.is_followed else -LOOSE / 4
-        if gap >= FRAME_BYTES:
-            return loose - BREAK
+        loose = -SHIFTED / 4 if node.loose else 0.0
         # The rest of a frame that began before the log: worth its share, so that
         # where a log happens to start favours no alignment.
         fits = gap == 0 or (
             stream.byte(node.start - 1) in END_BYTES and (gap == 1 or stream.byte(node.start - 2) <= FLAGS_MAX)
         )
-        return loose + (FULL * gap / FRAME_BYTES if fits else -BREAK)
+        node.score = loose + (FULL * gap / FRAME_BYTES if fits and gap < FRAME_BYTES else -BREAK)
 
     @staticmethod
-    def _step(stream: Pending, before: Sight, end: int, node: _Node) -> float:
+    def _step(
+        stream: Pending, before: Sight, end: int, steady: Sight | None, node: _Node
+    ) -> tuple[float, Sight | None]:
+        """What a pair of neighbours earns, and what the frames before the node looked like if it is unlike them."""
         gap = node.start - end
-        missing = gap // FRAME_BYTES
-        score = likeness(before, node.sight, missing=missing)
-        if gap and not (gap <= 3 * SLOTS_MAX and is_slot_gap(before.end, gap, stream.byte(end))):
-            score -= BREAK
-        if not node.is_followed and not is_unremarkable(before, node.sight, missing=missing):
-            score -= LOOSE
-        return score
+        missing = (gap + FRAME_BYTES // 2) // FRAME_BYTES
+        score, like = likeness(before, node.sight, missing=missing), before
+        unlike = None if score > 0 else steady or before
+        if steady is not None and score <= 0:
+            # One garbled frame must not cut a chain.
+            over = likeness(steady, node.sight, missing=missing + 1) - OVERLEAP
+            if over > score:
+                score, like = over, steady
+                unlike = None if score > -OVERLEAP else unlike
+        score += _gap(stream, before, end, node.start, behind=node)
+        if node.loose and not is_unremarkable(like, node.sight, missing=missing):
+            score -= node.loose
+        return score, unlike
 
     def _value(self, stream: Pending, node: _Node, place: int) -> float:
         """A node's score as seen from a later place, with credit for its follower under way."""
@@ -214,30 +282,32 @@ class Search:
         recent = range(max(0, count - 64), count)
         values = {index: self._value(stream, self._nodes[index], here) for index in recent}
         top = max(values, key=lambda index: (values[index], -index))
-        margin = MARGIN if self.anchor is not None else MARGIN_START
-        bar = values[top] - margin
+        bar = values[top] - (MARGIN if self.anchor is not None else MARGIN_START)
         if bar < 0:
             return None
-        rivals = {index for index in recent if values[index] > bar and index != top}
+        root = self._nodes[top].root
+        bars = {
+            index: values[top] - MARGIN_STEADY if node.root != root and node.depth >= STEADY_FRAMES else bar
+            for index, node in zip(recent, self._nodes[recent.start :], strict=True)
+        }
+        rivals = {index for index in recent if values[index] > bars[index] and index != top}
         for place in stream.headers(self._nodes[-1].start + 1, here):
-            base, score = self._best_before(place)
-            joined = base >= 0 and self._nodes[base].end == place
-            if score - (0.0 if joined else BREAK) + FULL * (here - place) / FRAME_BYTES > bar:
-                if base < 0:
-                    return None
-                rivals.add(base)
-        if any(self._nodes[index].root != self._nodes[top].root for index in rivals):
+            under_way = FULL * (here - place) / FRAME_BYTES
+            if self._begins_with(stream, place) + under_way > bar:
+                return None
+            for index in recent:
+                if (node := self._nodes[index]).end > place or node.score + under_way + MOST_OF_GAP <= bars[index]:
+                    continue
+                if node.score + _gap(stream, node.sight, node.end, place) + under_way > bars[index]:
+                    rivals.add(index)
+        if any(self._nodes[index].root != root for index in rivals):
             return None
         settled = self._shared(top, rivals)
         return self._verdict(settled) if settled >= 0 else None
 
-    def _best_before(self, place: int) -> tuple[int, float]:
-        best, score = -1, 0.0
-        for index in range(len(self._nodes) - 1, max(-1, len(self._nodes) - 64), -1):
-            node = self._nodes[index]
-            if node.end <= place and node.score > score:
-                best, score = index, node.score
-        return best, score
+    def _begins_with(self, stream: Pending, place: int) -> float:
+        """What a chain that begins at a place has earned before it."""
+        return _gap(stream, self.anchor.sight, self.anchor.end, place) if self.anchor is not None else -BREAK
 
     def _path(self, index: int) -> list[int]:
         path = []

@@ -15,6 +15,7 @@ JUMP_COUNTS = 300  # faster than a thumb: full throw in five frames
 class Sight:
     """What counts of a frame when frames are compared."""
 
+    raw: bytes
     counts: tuple[int, ...]
     flags: int
     end: int
@@ -24,7 +25,7 @@ class Sight:
         """The sight of 25 bytes."""
         number = int.from_bytes(raw[1:23], "little")
         counts = tuple((number >> shift) & COUNTS_MAX for shift in range(0, 11 * CHANNELS, 11))
-        return Sight(counts, raw[23], raw[24])
+        return Sight(raw, counts, raw[23], raw[24])
 
 
 def _jumps(before: Sight, after: Sight, reach: int) -> tuple[int, int]:
@@ -72,3 +73,28 @@ def likeness(before: Sight, after: Sight, *, missing: int = 0) -> float:
     if not end_is_expected(before, after):
         score -= 5.0
     return score
+
+
+def same_ahead(some: bytes, other: bytes) -> int:
+    """How many bytes two runs have in common from their start on; one that differs between others is passed over."""
+    size = min(len(some), len(other))
+    return _same_low_bytes(int.from_bytes(some[:size], "little") ^ int.from_bytes(other[:size], "little"), size)
+
+
+def same_behind(some: bytes, other: bytes) -> int:
+    """The same from their end backwards."""
+    size = min(len(some), len(other))
+    some, other = some[len(some) - size :], other[len(other) - size :]
+    return _same_low_bytes(int.from_bytes(some, "big") ^ int.from_bytes(other, "big"), size)
+
+
+def _same_low_bytes(differing: int, size: int) -> int:
+    if not differing:
+        return size
+    first = _low_zero_bytes(differing)
+    rest = differing >> 8 * (first + 1)
+    return first + (_low_zero_bytes(rest) if rest else size - first - 1)
+
+
+def _low_zero_bytes(number: int) -> int:
+    return ((number & -number).bit_length() - 1) // 8

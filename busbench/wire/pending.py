@@ -81,6 +81,10 @@ class Pending:
         at = place - self.start
         return self.data[at : at + FRAME_BYTES].tobytes()
 
+    def span(self, start: int, stop: int) -> bytes:
+        """The bytes in [start, stop), as far as they are in the window."""
+        return self.data[max(0, start - self.start) : max(0, stop - self.start)].tobytes()
+
     def headers(self, start: int, stop: int) -> list[int]:
         """Places of header bytes in [start, stop)."""
         span = self.data[start - self.start : max(start, stop) - self.start]
@@ -101,6 +105,14 @@ class Pending:
         """True where a pause (or the end of a read) stands right before the place."""
         at = int(np.searchsorted(self._pauses, place))
         return at < self._pauses.size and int(self._pauses[at]) == place
+
+    def is_one_read(self, place: int) -> bool:
+        """True where the 25 bytes from a place on were handed over as one read by themselves."""
+        if self._is_per_byte:
+            return False
+        at = int(np.searchsorted(self._pauses, place))
+        ends: list[int] = self._pauses[at : at + 2].tolist()
+        return ends == [place, place + FRAME_BYTES]
 
     def bad_bytes(self, place: int) -> int:
         """How many of the 25 bytes from a place on the line marked as damaged."""

@@ -6,10 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.model import I64, U8, U16, Bools
+from busbench.model import BUS_LINE, I64, U8, U16, Bools, ByteLog, ClockKind
 from busbench.wire.bulk import FRAME_BYTES, pack_frames
 
 END_CYCLE = (0x04, 0x14, 0x24, 0x34)
+PERIOD_NS, READ_NS = 7_000_000, 1_000_000
+_SEEN_BY_PARITY = 0.6  # of foreign bytes the line marks so many: noise has the right parity half of the time
 
 
 @dataclass(frozen=True)
@@ -21,12 +23,18 @@ class Corpus:
         whole: stream offsets of the frames that arrived whole.
         sent_at: stream offsets at which the header of a sent frame arrived.
         sent: every frame as it was sent, (N, 25).
+        frame: which frame each byte belongs to, or stands before where it is foreign, int64 (B,).
+        place: its place in that frame, -1 for a foreign byte, int64 (B,).
+        flipped: True where a bit of it was turned, bool (B,).
     """
 
     data: U8
     whole: I64
     sent_at: I64
     sent: U8
+    frame: I64
+    place: I64
+    flipped: Bools
 
     def score(self, offset: I64, raw: U8) -> tuple[int, int]:
         """(whole frames missed, rows where no frame was sent)."""
@@ -35,6 +43,38 @@ class Corpus:
         # A foreign byte equal to a lost header makes the same 25 bytes: no stray.
         sent = {row.tobytes() for row in self.sent}
         return missed, sum(raw[row].tobytes() not in sent for row in stray)
+
+    def garbled(self, offset: I64) -> int:
+        """Rows at a sent header whose 25 bytes did not arrive together: shifted, and so all wrong behind the damage."""
+        at = offset[np.isin(offset, self.sent_at)]
+        steps = at[:, None] + np.arange(FRAME_BYTES)
+        together = (self.place[steps] == np.arange(FRAME_BYTES)).all(1) & (np.ptp(self.frame[steps], axis=1) == 0)
+        return int(np.count_nonzero(~together))
+
+    def log(self, kind: ClockKind, rng: np.random.Generator, *, marks: bool = False) -> ByteLog:
+        """The stream with a clock: a frame every 7 ms, foreign bytes in the gap before theirs or pushing them on.
+
+        Args:
+            kind: a clock a read has a read a millisecond, where bytes came.
+            rng: source of the times of foreign bytes and of the marks.
+            marks: True for a line that marks every turned bit and some foreign bytes as damaged.
+        """
+        foreign = self.place < 0
+        bad = None
+        if marks:
+            bad = (self.flipped | foreign & (rng.random(self.data.size) < _SEEN_BY_PARITY)).astype(np.uint8)
+        if kind is ClockKind.NONE:
+            none = np.empty(0, np.int64)
+            return ByteLog(0, self.data, none, none, bad)
+        step = BUS_LINE.character_ns
+        due = PERIOD_NS * self.frame + step * self.place
+        due[foreign] = PERIOD_NS * self.frame[foreign] - rng.integers(0, 4_000_000, int(foreign.sum()))
+        steps = step * np.arange(due.size)
+        t_ns = np.maximum.accumulate(due - steps) + steps
+        if kind is ClockKind.PER_BYTE:
+            return ByteLog(0, self.data, np.arange(1, due.size + 1), t_ns, bad)
+        end = np.append(np.flatnonzero(np.diff(t_ns // READ_NS)) + 1, due.size)
+        return ByteLog(0, self.data, end, (t_ns[end - 1] // READ_NS + 1) * READ_NS, bad)
 
 
 def sticks(kind: str, count: int, rng: np.random.Generator) -> U16:
@@ -67,6 +107,7 @@ def build(
     slots: float = 0.0,
     skip: int = 0,
     cut_before_slots: float = 0.0,
+    cuts: float = 0.0,
 ) -> Corpus:
     """Send frames over a bad line.
 
@@ -78,12 +119,16 @@ def build(
         slots: chance a frame of a three-byte reply behind it.
         skip: bytes missing at the start.
         cut_before_slots: chance that a frame with a reply behind it lost one byte.
+        cuts: chance a byte that the rest of its frame is lost, itself with it.
     """
     count = len(frames)
     data = frames.reshape(-1).copy()
     owner = np.repeat(np.arange(count), FRAME_BYTES)
     place = np.tile(np.arange(FRAME_BYTES), count)
     keep = rng.random(data.size) >= lose
+    if cuts:
+        cut_at = rng.random((count, FRAME_BYTES)) < cuts
+        keep &= ~np.logical_or.accumulate(cut_at, axis=1).ravel()
     flipped: Bools = rng.random(data.size) < flip
     data[flipped] ^= (1 << rng.integers(0, 8, int(flipped.sum()))).astype(np.uint8)
     before = (rng.random(data.size) < extra).astype(np.int64)
@@ -103,7 +148,7 @@ def build(
     foreign_at, values = foreign_at[order], values[order]
     stay = np.insert(keep, foreign_at, True)[skip:]
     out = np.insert(data, foreign_at, values)[skip:][stay]
-    who = np.insert(owner, foreign_at, -1)[skip:][stay]
+    who = np.insert(owner, foreign_at, owner[np.minimum(foreign_at, owner.size - 1)])[skip:][stay]
     where = np.insert(place, foreign_at, -1)[skip:][stay]
     hurt = np.insert(flipped, foreign_at, False)[skip:][stay]
     starts = np.flatnonzero(where == 0)
@@ -111,7 +156,7 @@ def build(
     steps = starts[:, None] + np.arange(FRAME_BYTES)
     together = (where[steps] == np.arange(FRAME_BYTES)).all(1) & (who[steps] == who[starts][:, None]).all(1)
     sound = together & ~hurt[steps].any(1)
-    return Corpus(out, starts[sound], np.flatnonzero((where == 0) & ~hurt), frames)
+    return Corpus(out, starts[sound], np.flatnonzero((where == 0) & ~hurt), frames, who, where, hurt)
 
 
 def make(kind: str, count: int, seed: int, *, end: tuple[int, ...] = (0,), **damage: float) -> Corpus:
@@ -123,3 +168,22 @@ def make(kind: str, count: int, seed: int, *, end: tuple[int, ...] = (0,), **dam
     ends = np.resize(np.array(end), count)
     frames = pack_frames(sticks(kind, count, rng), flags, ends)
     return build(frames, rng, **damage)  # type: ignore[arg-type]
+
+
+def make_trap(count: int, seed: int, *, rate: float, held: int = 97, moving: int = 12) -> Corpus:
+    """Held sticks with `0x0?, 0x00, 0x0F` in the payload, so that a frame seems to begin inside another.
+
+    Args:
+        count: frames.
+        seed: of place, damage and start.
+        rate: chance a byte of a bit flipped, of being lost, of a foreign byte before it.
+        held: frames from one move out of the trap to the next.
+        moving: frames that a move takes.
+    """
+    rng = np.random.default_rng(seed)
+    frames = np.tile(pack_frames(sticks("still", 1, rng), 0, 0), (count, 1))
+    at = int(rng.integers(2, 21))
+    frames[:, at : at + 3] = (int(rng.integers(0, 16)), 0x00, 0x0F)
+    for start in range(held, count, held):
+        frames[start : start + moving, at + 1] = 0x41
+    return build(frames, rng, skip=int(rng.integers(0, 25)), flip=rate, lose=rate, extra=rate)
