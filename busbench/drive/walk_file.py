@@ -148,12 +148,14 @@ class SavedWalk:
     Args:
         rig, is_rehearsal, started_utc: as written.
         entries: as written.
+        not_walked: names and reasons, None where an old file gives none.
     """
 
     rig: str
     is_rehearsal: bool
     started_utc: str
     entries: tuple[Entry, ...]
+    not_walked: tuple[tuple[str, str], ...] | None = None
 
 
 def read_walk(path: str | Path) -> SavedWalk:
@@ -180,7 +182,9 @@ def read_walk(path: str | Path) -> SavedWalk:
         entries = tuple(_entry(device) for device in raw["devices"])
         if not all(isinstance(raw[key], str) for key in ("rig", "started_utc")):
             raise TypeError("rig and started_utc are texts")
-        return SavedWalk(raw["rig"], bool(raw["is_rehearsal"]), raw["started_utc"], entries)
+        left_out = raw.get("not_walked")
+        why = None if left_out is None else tuple((str(one["name"]), str(one["why"])) for one in left_out)
+        return SavedWalk(raw["rig"], bool(raw["is_rehearsal"]), raw["started_utc"], entries, why)
     except (KeyError, TypeError, ValueError, AttributeError, RecursionError, OverflowError) as error:
         what = f"the key {error} is missing" if isinstance(error, KeyError) else str(error)
         raise DriveError(f"{path}: holds no answers of a walk ({what})", hint="name the file of a walk") from None

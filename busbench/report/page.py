@@ -65,12 +65,15 @@ def margin_text(check: Check) -> str:
     return f"limit {plan}{check.limit:.4g} {check.unit}{margin}"
 
 
-def page_html(found: Verification, *, provenance: Provenance) -> str:
+def page_html(
+    found: Verification, *, provenance: Provenance, not_walked: tuple[tuple[str, str], ...] | None = None
+) -> str:
     """The page.
 
     Args:
         found: all checks.
         provenance: where they come from.
+        not_walked: names and reasons of what no walk looked at, None where no answers of a walk were given.
 
     Returns:
         One HTML document; all words of files and people in it are escaped.
@@ -117,6 +120,8 @@ def page_html(found: Verification, *, provenance: Provenance) -> str:
         histogram=picture(draw_histogram(evidence)), timeline=picture(draw_outages(evidence, found.loss)),
         harness=picture(harness), weakest=weakest, worst_case=worst_case, findings=findings,
         steps=setup_steps(rig), cell_text=cell_text, margin_text=margin_text,
+        not_walked=not_walked,
+        is_virtual=any(name.startswith("virtual:") for name in (provenance.source, evidence.recording.info.source)),
     )  # fmt: skip
 
 

@@ -23,6 +23,7 @@ class Provenance:
         rig_sha256: of it, None where it was read from standard input.
         made_at: date and time with zone, for people.
         versions: (program, version).
+        kept: file of the recording, where a port was the source.
     """
 
     source: str
@@ -31,6 +32,7 @@ class Provenance:
     rig_sha256: str | None
     made_at: str
     versions: tuple[tuple[str, str], ...]
+    kept: str = ""
 
 
 def gather(*, source: str, recording_path: str | None, rig_path: str, now: datetime | None = None) -> Provenance:
@@ -52,7 +54,9 @@ def gather(*, source: str, recording_path: str | None, rig_path: str, now: datet
         ("system", f"{platform.system()} {platform.machine()}".strip() or sys.platform),
     )
     recording = None if recording_path is None else sha256_of(recording_path)
-    return Provenance(source, recording, rig_path, sha256_of(rig_path), f"{moment:%Y-%m-%d %H:%M %Z}".strip(), versions)
+    made_at = f"{moment:%Y-%m-%d %H:%M %Z}".strip()
+    kept = recording_path if recording_path is not None and recording_path != source else ""
+    return Provenance(source, recording, rig_path, sha256_of(rig_path), made_at, versions, kept)
 
 
 def sha256_of(path: str) -> str | None:

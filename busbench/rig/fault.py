@@ -83,7 +83,7 @@ FAULTS: dict[FaultKind, FaultWords] = {
                        value="times slower (6 s for 60 degrees)", is_sent=False),
     "stalled": FaultWords("the device is jammed", "walk: right surface, no; `drive`: amperes", is_sent=False),
     "brown-out": FaultWords("the supply sags below `minimum_v`: the receiver restarts, devices stop and come back",
-                            "verify: missing frames, longest outage; walk and drive: lost its power",
+                            "verify: missing frames, longest outage; walk and drive: devices lose power",
                             has_device=False, value="ohms more in the supply (1)", is_sent=False),
     "sent-on": FaultWords("its control is sent on another channel", "verify: both ends, moves alone",
                           value="channel (the first that is free)", least=1, most=CHANNELS),

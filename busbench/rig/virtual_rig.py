@@ -80,6 +80,7 @@ class VirtualRig:
         self._t_ns: int | None = None
         self._restart_s = 0.0  # until the receiver is up again
         self.restarts = 0
+        self.lowest_v = self._receiver_v  # at the receiver so far
 
     @property
     def receiver_lives(self) -> bool:
@@ -142,6 +143,7 @@ class VirtualRig:
         self._motion.position_pct[self._stuck] = before[self._stuck]
         self._drawn[self._driven_at] = drawn
         self._volts = self._solver.volts(sinks_of(self.rig, self._network, self._drawn))[0]
+        self.lowest_v = min(self.lowest_v, self._receiver_v)
 
     def volts(self) -> dict[str, float]:
         """Voltage at each node of the harness, by name."""

@@ -134,8 +134,7 @@ class VirtualAircraft:
     def _tell(self, t_ns: int) -> None:
         is_up = self.devices.receiver_lives
         if is_up is not self._was_up:
-            volts = self.devices.volts()["receiver"]
-            down = f"the receiver has too little voltage ({volts:.1f} V) and restarts"
+            down = f"the receiver has too little voltage ({self.devices.lowest_v:.1f} V) and restarts"
             text = "the receiver is up again" if is_up else down
             self._happened.append(PortEvent(t_ns, EventKind.WARNING, text))
         self._was_up = is_up

@@ -10,6 +10,7 @@ from busbench.errors import RigError
 from busbench.rig.model import Rig
 from busbench.verify.check import About, Check
 from busbench.verify.evidence import map_channels
+from busbench.verify.walk_rig import stops_of
 
 WORDS = {
     Question.RIGHT_SURFACE: "right surface, and only that",
@@ -20,9 +21,9 @@ WORDS = {
 
 
 def check_walk(walk: SavedWalk, rig: Rig, *, path: str) -> Iterator[Check]:
-    """One check for each question of each halt, and one for each device that was not walked.
+    """One check for each question of each halt, and one for each surface that was not walked.
 
-    Motors and devices off the bus are not walked, and are not missed.
+    Motors and devices off the bus are not walked, and are not missed; see not_walked.
 
     Args:
         walk: the answers.
@@ -38,11 +39,19 @@ def check_walk(walk: SavedWalk, rig: Rig, *, path: str) -> Iterator[Check]:
     when = walk.started_utc[:10]
     for entry in walk.entries:
         yield from _answers(entry, when, is_rehearsal=walk.is_rehearsal)
+    why = dict(walk.not_walked or ())
     walked = {entry.stop.channel + 1 for entry in walk.entries}
     for mapped in map_channels(rig):
         is_surface = any(device.kind == "servo" and not device.motor for device in mapped.devices)
         if is_surface and mapped.channel not in walked:
-            yield About("walk", mapped.subject, mapped.channel).not_tested("walk", "it was not walked")
+            said = "; ".join(why[device.name] for device in mapped.devices if device.name in why)
+            words = f"it was not walked{f': {said}' if said else ''}"
+            yield About("walk", mapped.subject, mapped.channel).not_tested("walk", words)
+
+
+def not_walked(walk: SavedWalk, rig: Rig) -> tuple[tuple[str, str], ...]:
+    """What was not walked, and why: as the file says, else as the plan has it."""
+    return stops_of(rig)[1] if walk.not_walked is None else walk.not_walked
 
 
 def _answers(entry: Entry, when: str, *, is_rehearsal: bool) -> Iterator[Check]:

@@ -22,12 +22,14 @@ class Motion:
     Args:
         program: the motion.
         watch: what is seen of it.
+        aircraft: what moves.
     """
 
-    def __init__(self, program: Program, watch: Watch) -> None:
+    def __init__(self, program: Program, watch: Watch, *, aircraft: VirtualRig) -> None:
         self.feed = Feed(program)
         self.watch = watch
         self.frames = 0
+        self._aircraft, self._restarts = aircraft, aircraft.restarts
         self._period_s = program.period_s
 
     @property
@@ -42,7 +44,11 @@ class Motion:
 
     def words(self) -> Iterator[str]:
         """What was seen so far."""
-        return self.watch.words()
+        yield from self.watch.words()
+        if times := self._aircraft.restarts - self._restarts:
+            often = f" {times} times" * (times > 1)
+            low = f"{self._aircraft.lowest_v:.1f} V"
+            yield f"the receiver had too little voltage ({low}) and restarted{often}: frames stopped meanwhile"
 
 
 class Rehearsal:
@@ -59,6 +65,8 @@ class Rehearsal:
         self._t_ns = 0
         self._period_ns = round(hold.period_s * 1e9)
         feed = Feed(hold)
+        first = feed.take(1)
+        aircraft.settle(unpack_channels(first.raw)[0], flags=int(first.raw[0, FRAME_BYTES - 2]))
         for _ in range(round(_SETTLE_S / hold.period_s / BLOCK)):
             self._play(feed.take(BLOCK), None)
 
@@ -68,7 +76,8 @@ class Rehearsal:
 
     def begin(self, program: Program) -> Motion:
         """A motion, of which nothing was sent yet."""
-        return Motion(program, Watch(self._plan, self._aircraft.states()))
+        watch = Watch(self._plan, self._aircraft.states())
+        return Motion(program, watch, aircraft=self._aircraft)
 
     def go_on(self, motion: Motion, *, frames: int = BLOCK) -> None:
         """Send at most so many frames of it."""

@@ -17,6 +17,7 @@ from busbench.wire.scale import whole
 _ASSUMED = (
     "above neutral, a device neither reversed nor mirrored is taken to move its surface up, a rudder to the right."
 )
+LATE_DEG = 4.0  # farther from rest at the end, it has not followed
 SEEN_DEG = 1.0  # less is not seen from beside the aircraft
 
 
@@ -76,8 +77,10 @@ def _counts(devices: Sequence[Device], rig: Rig) -> tuple[int, int, int]:
 
 def _stop(channel: int, devices: list[Device], rig: Rig) -> Stop:
     is_high_first = not all(ways_of(device).above in SECOND for device in devices)
-    first, then = (_ways(devices, is_high=is_high) for is_high in (is_high_first, not is_high_first))
     low, neutral, high = (0, 0, 1) if channel >= CHANNELS else _counts(devices, rig)
+    if low == neutral or neutral == high:  # from where it rests there is one way only
+        is_high_first = low == neutral
+    first, then = (_ways(devices, is_high=is_high) for is_high in (is_high_first, not is_high_first))
     names = tuple(device.name for device in devices)
     return Stop(" + ".join(names), channel, names, first, then, is_high_first, low, neutral, high, _remark(devices))
 
@@ -114,17 +117,21 @@ class Watch:
         self._rest = {state.name: state.surface_deg for state in states}
         self._far: dict[str, dict[bool, float]] = {name: {} for name in self._rest}  # first way seen comes first
         self._had_power = {state.name for state in states if state.is_powered}
-        self._weak: dict[str, float] = {}
+        self._weak: list[str] = []
+        self._late: list[str] = []
 
     def look(self, states: Sequence[DeviceState]) -> None:
         """Look once, often enough not to miss the ends."""
+        self._late = []
         for state in states:
             way = state.surface_deg - self._rest[state.name]
             far = self._far[state.name]
             if abs(way) >= SEEN_DEG:
                 far[way > 0] = max(far.get(way > 0, 0.0), abs(way))
-            if not state.is_powered and state.name in self._had_power:
-                self._weak[state.name] = state.volts
+            if state.is_moving and abs(way) >= LATE_DEG:
+                self._late.append(state.name)
+            if not state.is_powered and state.name in self._had_power and state.name not in self._weak:
+                self._weak.append(state.name)
 
     def words(self) -> Iterator[str]:
         """As in "rudder moved 33° right, then 33° left"."""
@@ -134,8 +141,11 @@ class Watch:
                 yield f"{name} moved {', then '.join(told)}"
         if not any(self._far.values()):
             yield "nothing moved"
-        for name, volts in self._weak.items():
-            yield f"{name} lost its power ({volts:.1f} V)"
+        for name in self._late:
+            yield f"{name} is still moving, though it should be back at rest"
+        if self._weak:
+            is_all = len(self._weak) == len(self._rest) > 1
+            yield f"{'every device' if is_all else ', '.join(self._weak)} lost power for a while"
 
     def _told(self, name: str, *, is_plus: bool) -> str:
         device = self._plan.get(name)

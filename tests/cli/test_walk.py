@@ -155,14 +155,14 @@ def test_the_heron_is_announced_by_its_plan() -> None:
     assert [stop.announced for stop in stops] == [
         "left aileron, channel 1, up first",
         "right aileron, channel 2, up first (mounted mirrored)",
-        "left flap, channel 3, up first",
-        "right flap, channel 4, up first (reversed and mounted mirrored)",
+        "left flap, channel 3, down first",
+        "right flap, channel 4, down first (reversed and mounted mirrored)",
         "left elevator + right elevator, channel 5, up first (right elevator reversed and mounted mirrored)",
         "rudder, channel 6, right first",
         "gear, channel 7, out first",
         "tow release, channel 17, open first",
     ]
-    assert [stop.is_high_first for stop in stops] == [False, True, False, False, True, True, True, True]
+    assert [stop.is_high_first for stop in stops] == [False, True, True, True, True, True, True, True]
     assert (stops[5].low, stops[5].neutral, stops[5].high) == (123, 1024, 1925)
     assert left_out == (
         ("sustainer", "can turn a propeller, so its channel is locked"),

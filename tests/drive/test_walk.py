@@ -253,7 +253,10 @@ def test_the_file_says_what_the_docstring_says(tmp_path: Path) -> None:
         "note": "trim", "state": "skipped",
     }  # fmt: skip
     assert said["not_walked"] == [{"name": "pack", "why": "a sensor"}]
-    assert read_walk(path) == SavedWalk("Heron", True, "2026-05-01T09:00:00Z", walk.entries)
+    assert read_walk(path) == SavedWalk("Heron", True, "2026-05-01T09:00:00Z", walk.entries, (("pack", "a sensor"),))
+    del said["not_walked"]  # as older files are
+    path.write_text(json.dumps(said), encoding="utf-8")
+    assert read_walk(path).not_walked is None
     assert [file.name for file in tmp_path.iterdir()] == ["heron.json"]
 
 
