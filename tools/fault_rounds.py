@@ -386,3 +386,13 @@ def orphan(dice: random.Random, folder: Path) -> Told:
     after = level[before:]
     ramp = -(-np.abs(after[:3] - NEUTRAL).max(initial=0) // STEP) + 3
     return Told(figure=float(max(0, after.size - ramp)))
+
+
+ROUNDS_OF: dict[str, Round] = {
+    "kill record": kill_record,
+    "vanish record": vanish_record,
+    "vanish watch": vanish_watch,
+    "vanish drive": vanish_drive,
+    "vanish walk": vanish_walk,
+    "parent killed": orphan,
+}

@@ -21,17 +21,11 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tools")]
 
 from fault_rounds import (  # noqa: E402
     PLAIN,
-    Round,
+    ROUNDS_OF,
     finish,
-    kill_record,
-    orphan,
     read_back,
     run_rounds,
     start,
-    vanish_drive,
-    vanish_record,
-    vanish_walk,
-    vanish_watch,
 )
 
 from busbench.capture.open import open_capture  # noqa: E402
@@ -186,13 +180,14 @@ def _long_row(frames: int) -> Iterator[str]:
     )
 
 
-ROUNDS: dict[str, tuple[Round, int, str]] = {
-    "kill record": (kill_record, 200, "lacks at most {most:.2f} s"),
-    "vanish record": (vanish_record, 100, "at most {most:.0f} frames cut off with the line"),
-    "vanish watch": (vanish_watch, 100, "gap noted, in step again"),
-    "vanish drive": (vanish_drive, 100, "no frame after the port was back; {some} were cut off while frames went out"),
-    "vanish walk": (vanish_walk, 100, "no frame after the port was back; {some} were cut off while frames went out"),
-    "parent killed": (orphan, 50, "at most {most:.0f} frames before the ramp"),
+AT_REST = "no frame after the port was back; {some} were cut off while frames went out"
+ROUNDS: dict[str, tuple[int, str]] = {
+    "kill record": (200, "lacks at most {most:.2f} s"),
+    "vanish record": (100, "at most {most:.0f} frames cut off with the line"),
+    "vanish watch": (100, "gap noted, in step again"),
+    "vanish drive": (100, AT_REST),
+    "vanish walk": (100, AT_REST),
+    "parent killed": (50, "at most {most:.0f} frames before the ramp"),
 }
 KILL_LIMIT_S = 1.0
 
@@ -208,8 +203,8 @@ def rows(name: str, *, is_short: bool) -> Iterator[str]:
     elif name == "long run":
         yield from _long_row(100_000 if is_short else 10_000_000)
     else:
-        one, count, words = ROUNDS[name]
-        told = run_rounds(one, count=max(4, count // 20) if is_short else count)
+        count, words = ROUNDS[name]
+        told = run_rounds(ROUNDS_OF[name], count=max(4, count // 20) if is_short else count)
         bad = [one.trouble for one in told if one.trouble]
         if name == "kill record":
             bad += [f"{one.figure:.2f} s missing" for one in told if one.figure > KILL_LIMIT_S]

@@ -82,7 +82,9 @@ class PcapngWriter:
             self._release()
             what = f"cannot be written ({getattr(error, 'strerror', None) or error})"
             raise CaptureError(path, what, hint="check the folder and your rights in it") from None
-        self._append(_header(port, line, clock, wall_clock=start_utc_ns is not None))
+        header = _header(port, line, clock, wall_clock=start_utc_ns is not None)
+        self._header_bytes = len(header)
+        self._append(header)
         self.flush()
 
     @property
@@ -193,11 +195,11 @@ class PcapngWriter:
             self.flush()
 
     def _give_up(self, error: OSError) -> None:
+        is_empty = self._whole_bytes < self._header_bytes
         with contextlib.suppress(OSError):  # the reader copes with a cut block too
             os.ftruncate(self._fd, self._whole_bytes)
-            if not self._whole_bytes and stat.S_ISREG(os.fstat(self._fd).st_mode):
+            if is_empty and stat.S_ISREG(os.fstat(self._fd).st_mode):
                 os.unlink(self.path)  # noqa: PTH108 - a path may be any text
-        is_empty = not self._whole_bytes
         self._release()
         if is_empty:
             what = f"cannot be written ({error.strerror})"

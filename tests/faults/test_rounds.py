@@ -1,0 +1,30 @@
+"""The short form of tools/faults.py: kills, ports that vanish and orphans at some random moments."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+if sys.platform != "linux":
+    pytest.skip("whether anybody listens on a pseudo-terminal is told by Linux alone", allow_module_level=True)
+
+import random
+
+from fault_rounds import ROUNDS_OF
+from faults import long_run
+
+# The drive and the walk are cut off before, while and after they move; the moments are those of the dice.
+SEEDS = {"kill record": (1, 2, 3, 4), "vanish drive": (1, 2, 3), "vanish walk": (1, 2, 3), "parent killed": (1, 2)}
+
+
+@pytest.mark.parametrize(("name", "seed"), [(name, seed) for name in ROUNDS_OF for seed in SEEDS.get(name, (1, 2))])
+def test_what_was_promised_holds(name: str, seed: int, tmp_path: Path) -> None:
+    assert ROUNDS_OF[name](random.Random(seed), tmp_path).trouble == ""
+
+
+def test_the_whole_live_path_loses_nothing(tmp_path: Path) -> None:
+    done = long_run(tmp_path, frames=50_000)
+    assert done.sent_bytes == 50_000 * 25
+    assert (done.frames, done.recorded_frames, done.damaged_bytes) == (50_000, 50_000, 0)
