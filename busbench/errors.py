@@ -1,4 +1,4 @@
-"""The errors people are meant to read: what happened, where, and what to do next."""
+"""The errors people are meant to read: what happened, where, and what to do next; and words that all texts share."""
 
 from __future__ import annotations
 
@@ -23,6 +23,11 @@ def plain(text: str | bytes, *, most: int = 0) -> str:
     if not text.isprintable():
         text = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
     return text if not most or len(text) <= most else text[: most - 1] + "…"
+
+
+def counted(number: int, noun: str) -> str:
+    """A number of things for people: 1 frame, 5,172 frames."""
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
 
 
 class BusbenchError(Exception):

@@ -13,6 +13,7 @@ OUTSIDE_MISSING = "outside tool missing:"
 # What a terminal or a person's taste would change in the output of commands under test.
 for name in ("COLUMNS", "LINES", "NO_COLOR", "FORCE_COLOR", "CLICOLOR", "CLICOLOR_FORCE", "COLORTERM", "PYTHONUTF8"):
     os.environ.pop(name, None)
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # a hundred commands are started, and each would compile everything
 os.environ["TERM"] = "xterm-256color"
 
 # The same examples on every machine and no time limit on any of them.

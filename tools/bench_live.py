@@ -17,7 +17,8 @@ from busbench.port.live import LivePort, open_live
 from busbench.wire.bulk import FRAME_BYTES, pack_frames
 
 PERIOD_NS = 7_000_000
-UI = [sys.executable, "-m", "busbench", "watch", "virtual:?period=7ms&pilot=moving"]
+UI = [sys.executable, "-m", "busbench", "watch"]
+PAINTED = b"counts as on the wire"  # the head of the lanes, behind the state line
 
 
 class Frames:
@@ -40,8 +41,8 @@ class Frames:
 
 
 @contextmanager
-def running_ui(*, columns: int = 120, rows: int = 40) -> Iterator[int]:
-    """The terminal UI on a pseudo terminal, showing a virtual receiver; gives its process number."""
+def _terminal(source: str, *, columns: int = 120, rows: int = 40) -> Iterator[tuple[subprocess.Popen[bytes], int]]:
+    """The terminal UI on a pseudo terminal, and the far end's descriptor."""
     import fcntl
     import pty
     import struct
@@ -50,18 +51,35 @@ def running_ui(*, columns: int = 120, rows: int = 40) -> Iterator[int]:
     master, slave = pty.openpty()
     fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
     env = os.environ | {"TERM": "xterm-256color", "COLORTERM": "truecolor"}
-    process = subprocess.Popen(UI, stdin=slave, stdout=slave, stderr=slave, env=env, start_new_session=True)
+    process = subprocess.Popen([*UI, source], stdin=slave, stdout=slave, stderr=slave, env=env, start_new_session=True)
     os.close(slave)
-    threading.Thread(target=_drain, args=(master,), daemon=True).start()
     try:
-        time.sleep(3)  # until it has come up
-        if process.poll() is not None:
-            raise SystemExit("the terminal UI did not start")
-        yield process.pid
+        yield process, master
     finally:
         process.terminate()
         process.wait(10)
         os.close(master)
+
+
+@contextmanager
+def running_ui() -> Iterator[int]:
+    """The terminal UI, showing a virtual receiver; gives its process number."""
+    with _terminal("virtual:?period=7ms&pilot=moving") as (process, master):
+        threading.Thread(target=_drain, args=(master,), daemon=True).start()
+        time.sleep(3)  # until it has come up
+        if process.poll() is not None:
+            raise SystemExit("the terminal UI did not start")
+        yield process.pid
+
+
+def first_paint_s(source: str) -> float:
+    """Seconds from the start of the program to the first picture of the lanes."""
+    begun = time.perf_counter()
+    with _terminal(source) as (_, master):
+        shown = b""
+        while PAINTED not in shown:
+            shown += os.read(master, 65536)
+        return time.perf_counter() - begun
 
 
 def _drain(master: int) -> None:

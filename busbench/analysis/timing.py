@@ -23,8 +23,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.analysis.period import I32, Missing, find_missing, find_period, is_batched, is_pinned
-from busbench.analysis.spread import dot, quantiles, spread
+from busbench.analysis.spread import Spread, dot, quantiles, spread
 from busbench.analysis.stability import mtie
+from busbench.analysis.stretch import longest_stretch, period_change
+from busbench.errors import counted
 from busbench.model import I64, Clock, ClockKind, FrameTimes
 
 # What a stamp is late by at the least, rms: waking a process (measured: median 0.08 ms,
@@ -38,6 +40,7 @@ _DETREND = 8
 _GROUPS = 1 << 14  # groups of that many samples that are looked at
 _BLOCK = 1 << 16
 _I32_MAX = 2**31 - 1
+_COARSE_NS = 2_500  # a quarter of a bit: a clock of longer steps cannot show the bits
 _NEED = 3  # frames cut by a read, and periods between such, without which there is no jitter
 
 
@@ -131,12 +134,14 @@ def timing(times: FrameTimes, *, clock: Clock) -> Timing:
     Returns:
         All figures that the clock allows.
     """
-    count = len(times)
+    seen = len(times)
     if not clock.is_known:
-        return Timing(count, None, None, None, clock, "no clock: the recording has bytes but no times")
+        return Timing(seen, None, None, None, clock, "no clock: the recording has bytes but no times")
+    times, broken = longest_stretch(times)
+    count = len(times)
     period_ns = find_period(times)
     if period_ns is None:
-        return Timing(count, None, None, None, clock, "too few frames for a period")
+        return Timing(seen, None, None, None, clock, _note("too few frames for a period", broken, _coarse(clock)))
     missing = find_missing(times, period_ns)
     rows, stamp_ns, note = _instants(times, clock)
     jitter, mean_ns = None, period_ns
@@ -149,7 +154,20 @@ def timing(times: FrameTimes, *, clock: Clock) -> Timing:
         jitter = _jitter(x, holes, mean_ns, stamp_ns)
         if jitter is None:
             note = "too few neighbouring frames have times: they bound the beat but tell no jitter"
-    return Timing(count, missing.total, mean_ns / 1e9, jitter, clock, note)
+    note = _note(note, broken, period_change(times), _coarse(clock))
+    return Timing(seen, missing.total, mean_ns / 1e9, jitter, clock, note)
+
+
+def _note(*words: str) -> str:
+    return "; ".join(word for word in words if word)
+
+
+def _coarse(clock: Clock) -> str:
+    """A word where the steps of the clock cannot show single bits, so that frames may be misread."""
+    if clock.kind is not ClockKind.PER_BYTE or clock.resolution_ns <= _COARSE_NS:
+        return ""
+    steps = f"times in steps of {clock.resolution_ns / 1e3:g} µs"
+    return f"{steps} are too coarse for bits of 10 µs: record with shorter steps"
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,13 +200,15 @@ class _Instants:
 def _instants(times: FrameTimes, clock: Clock) -> tuple[I32 | None, float, str]:
     """Which frames have a time (None: all), what their stamps add (rms, ns) and a word on it."""
     if clock.kind is ClockKind.PER_BYTE:
-        return None, clock.resolution_ns / math.sqrt(12), "each byte has its own time"
+        # A steady period reads as two neighbouring steps of the clock, which is half a step rms at most.
+        return None, clock.resolution_ns / (2 * math.sqrt(2)), "each byte has its own time"
     if not is_batched(times):
         return None, STAMP_NS, "a read a frame: stamps are late by what the system took"
     pinned = _pinned_rows(times)
     squares = (times.slack_ns[pinned[at : at + _BLOCK]].astype(np.float64) for at in range(0, pinned.size, _BLOCK))
     width_ns = math.sqrt(sum(dot(width, width) for width in squares) / max(1, pinned.size))
-    how = f"{pinned.size} of {len(times)} frames were cut by a read and have a time; the others only bound the beat"
+    frames = counted(len(times), "frame")
+    how = f"a read cut {pinned.size:,} of {frames}: those have a time, the others only limit the beat"
     return pinned, math.hypot(ADAPTER_STAMP_NS, width_ns / math.sqrt(12)), how
 
 
@@ -210,6 +230,7 @@ def _jitter(x: _Instants, holes: Missing, period_ns: float, stamp_ns: float) -> 
     if periods.size < (1 if x.rows is None else _NEED):
         return None
     p = spread(periods)
+    lag1 = _lag1(periods, holes, p)
     low, middle, high = quantiles(periods, (0.01, 0.5, 0.99))
     cycle = _cycle(periods, holes)
     del periods
@@ -232,7 +253,7 @@ def _jitter(x: _Instants, holes: Missing, period_ns: float, stamp_ns: float) -> 
         tie_rms_s=tie.rms / 1e9,
         tie_pp_s=(tie.high - tie.low) / 1e9,
         mtie_s=tuple((n * period_ns / 1e9, value / 1e9) for n, value in mtie(_even_runs(error, holes))),
-        lag1=p.lag1,
+        lag1=lag1,
         floor_s=math.hypot(math.sqrt(2) * math.hypot(stamp_ns, late_ns), few_ns) / 1e9,
     )
 
@@ -246,10 +267,25 @@ def _periods(x: _Instants, holes: Missing) -> I32:
     return np.delete(steps, holes.row - 1) if holes.row.size else steps
 
 
+def _apart(holes: Missing) -> I64:
+    """Numbers of the periods that a hole stands behind: the next one is beside them, but not adjacent."""
+    return holes.row - np.arange(holes.row.size) - 2
+
+
+def _lag1(periods: I32, holes: Missing, p: Spread) -> float | None:
+    """Autocorrelation of adjacent periods: what pairs across holes add is taken off."""
+    apart = np.unique(_apart(holes))
+    apart = apart[apart < periods.size - 1]
+    pairs = periods.size - 1 - apart.size
+    if p.lag1 is None or not apart.size or not pairs:
+        return p.lag1 if pairs else None
+    across = float(np.sum((periods[apart] - p.mean) * (periods[apart + 1] - p.mean)))
+    return (p.lag1 - across / (p.rms**2 * p.count)) * (periods.size - 1) / pairs
+
+
 def _cycle(periods: I32, holes: Missing) -> tuple[float, float] | None:
     """rms and peak of the changes between adjacent periods, ns."""
-    # Periods on both sides of a hole stand side by side here, but are not adjacent.
-    apart = holes.row - np.arange(holes.row.size) - 2
+    apart = _apart(holes)
     squares, peak, count = 0.0, 0.0, 0
     for at in range(0, periods.size - 1, _BLOCK):
         part = np.diff(periods[at : at + _BLOCK + 1]).astype(np.float64)

@@ -16,7 +16,7 @@ from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.csv_cells import SLACK, Lines, decimals, split
 from busbench.capture.csv_layout import BOM, Base, find_layout, is_marked, read_bytes, weigh
 from busbench.capture.source import HEAD_BYTES, open_binary, read_head, read_into
-from busbench.errors import CaptureError, plain
+from busbench.errors import CaptureError, counted, plain
 from busbench.model import I64, Bools, ByteLog, Clock, ClockKind, readonly
 
 FORMAT = "byte CSV"
@@ -202,10 +202,11 @@ class _Tally:
             many = (
                 "1 line cannot be read and is"
                 if self.unread_lines == 1
-                else f"{self.unread_lines} lines cannot be read and are"
+                else f"{counted(self.unread_lines, 'line')} cannot be read and are"
             )
             yield f"{many} passed over, the first is {self.first_unread}"
         if self.not_rising:
-            yield f"the times do not rise at {self.not_rising} rows, the first is line {self.first_not_rising}"
+            rows = counted(self.not_rising, "row")
+            yield f"the times do not rise at {rows}, the first is line {self.first_not_rising}"
         if self.cut:
             yield self.cut

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from busbench.capture import pcapng_blocks as pb
 from busbench.capture.pcapng_chain import BLOCK_BYTES_MAX, U32, Blocks, Chain
 from busbench.capture.source import open_binary, read_into
-from busbench.errors import CaptureError
+from busbench.errors import CaptureError, counted
 from busbench.model import I64, U8, Bools
 
 NO_TIME = int(np.iinfo(np.int64).min)
@@ -192,15 +192,16 @@ class PacketFile:
             what = scan.fault or "the file is cut inside its first block"
             raise CaptureError(self.path, what, offset=at, hint="this is no whole pcapng file")
         if scan.fault:
-            self.notes.append(f"byte {at}: {scan.fault}; the {end - at} bytes from there on are not read")
+            self.notes.append(f"byte {at}: {scan.fault}; not read from there on ({counted(end - at, 'byte')})")
         elif at < end:
-            self.notes.append(f"byte {at}: the file is cut inside a block; its last {end - at} bytes are left out")
+            left_out = counted(end - at, "byte")
+            self.notes.append(f"byte {at}: the file is cut inside a block; left out from there on ({left_out})")
         if scan.missing_bytes:
-            self.notes.append(
-                f"{scan.short_packets} packets were cut short when recorded, {scan.missing_bytes} bytes are missing"
-            )
+            missing = counted(scan.missing_bytes, "byte")
+            self.notes.append(f"cut short when recorded: {counted(scan.short_packets, 'packet')}, {missing} missing")
         if scan.stray_packets:
-            self.notes.append(f"{scan.stray_packets} packets name an interface that is not described; passed over")
+            strays = counted(scan.stray_packets, "packet")
+            self.notes.append(f"passed over: {strays} of an interface that is not described")
 
 
 class _Packet(NamedTuple):
@@ -346,7 +347,9 @@ class _Scan:
         if kind == pb.INTERFACE:
             number = len(self.interfaces) - self.first_interface
             body = buffer[at:end].tobytes().ljust(8, b"\0")
-            self.interfaces.append(pb.read_interface(body, self.order, section=self.section, number=number))
+            index = len(self.interfaces)
+            one = pb.read_interface(body, self.order, section=self.section, number=number, index=index)
+            self.interfaces.append(one)
         elif kind == pb.PACKET_SIMPLE and size >= 16:
             length = int(words[start + 2])
             yield from self._rare_packet(0, NO_TIME, at + 4, end, length, length)

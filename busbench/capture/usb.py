@@ -21,7 +21,7 @@ from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.packets import NO_TIME, PacketBatch, PacketFile, gather
 from busbench.capture.source import read_head
 from busbench.capture.usb_chip import FAULTS, OVERRUN, STATUS_BYTES, Port, PortKey, Ports, slices_of
-from busbench.errors import CaptureError, plain
+from busbench.errors import CaptureError, counted, plain
 from busbench.model import I64, U8, Bools, ByteLog, Clock, ClockKind, readonly
 
 FORMAT = "USB capture"
@@ -155,10 +155,12 @@ class UsbTransfers(Capture):
         """Read the bytes of the adapter from the start of the file."""
         notes, offset, last_ns, short, overruns = self.info.notes, 0, 0, 0, 0
         notes[:] = self._first_notes
-        code, interfaces = _code(self._key), list(self._port.interfaces.values())
+        code = _code(self._key)
         for batch in self._file.batches():
             some = self._completed(batch)
-            some = some.select((some.code == code) & (some.transfer == _BULK) & np.isin(some.interface, interfaces))
+            some = some.select((some.code == code) & (some.transfer == _BULK))
+            if len(some.code):
+                some = some.select(some.interface == self._port.interfaces.get(self._section(some), -1))
             short += int(np.count_nonzero(some.short))
             log, lost = self._log(batch.buffer, some.select(some.size > 0), offset, last_ns)
             overruns += lost
@@ -173,13 +175,19 @@ class UsbTransfers(Capture):
 
     def _completed(self, batch: PacketBatch) -> _Transfers:
         """Transfers of a batch that brought data from a device."""
-        links = np.array([one.link_type for one in self._file.interfaces], np.int64)[batch.interface]
+        first = int(batch.interface.min())  # batches are never empty, and of one section
+        known = self._file.interfaces[first : int(batch.interface.max()) + 1]
+        links = np.array([one.link_type for one in known], np.int64)[batch.interface - first]
         parts = [
             self._of_link(batch.select(links == link), header)
             for link, header in ((_LINUX, self._linux), (_WINDOWS, _WINDOWS_HEADER))
         ]
         names = [one.name for one in dataclasses.fields(_Transfers)]
         return _Transfers(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+
+    def _section(self, some: _Transfers) -> int:
+        """The section of a batch's transfers, which have one."""
+        return self._file.interfaces[int(some.interface[0])].section
 
     def _of_link(self, batch: PacketBatch, header: np.dtype[np.void]) -> _Transfers:
         batch = batch.select(batch.size >= header.itemsize)
@@ -228,9 +236,8 @@ class UsbTransfers(Capture):
                 port = ports.known.setdefault(_key(code), Port())
                 mine = bulk.select(bulk.code == code)
                 # two interfaces of one capture may show the same bus
-                for index in np.unique(mine.interface).tolist():
-                    port.interfaces.setdefault(self._file.interfaces[index].section, index)
-                mine = mine.select(np.isin(mine.interface, list(port.interfaces.values())))
+                first = port.interfaces.setdefault(self._section(mine), int(mine.interface.min()))
+                mine = mine.select(mine.interface == first)
                 port.add(batch.buffer, mine.start, mine.size)
         return ports
 
@@ -298,10 +305,10 @@ def _listed(ports: dict[PortKey, Port]) -> str:
     if not ports:
         return "no device in it received any"
     words = [
-        f"{key.address}.{key.endpoint} ({port.received} bytes)"
+        f"{key.address}.{key.endpoint} ({counted(port.received, 'byte')})"
         if len({other.endpoint for other in ports if other[:2] == key[:2]}) > 1
-        else f"{key.address} ({port.received} bytes)"
+        else f"{key.address} ({counted(port.received, 'byte')})"
         for key, port in ports.items()
     ]
     first = words[0].split(" ")[0]
-    return f"choose with --usb-device {first}; it holds {', '.join(words)}"
+    return f"choose with --usb-device {first}; it holds {pb.listed(words)}"

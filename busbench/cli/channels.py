@@ -8,6 +8,7 @@ import click
 
 from busbench.cli.output import format_option, table_lines, write_csv, write_json
 from busbench.cli.source import Progress, open_source, read_options, source_options
+from busbench.errors import counted
 
 if TYPE_CHECKING:
     from busbench.analysis.channels import Channels
@@ -52,7 +53,7 @@ def channels(source: str, *, format_: str, glitch_counts: int | None, settings: 
                 )
             stats.feed(found.frames)
             frames += len(found.frames)
-            progress.at(f"{frames:,} frames")
+            progress.at(counted(frames, "frame"))
         progress.end()
     assert stats is not None  # read_frames gives at least what is left at the end
     result = stats.result()
@@ -66,7 +67,7 @@ def channels(source: str, *, format_: str, glitch_counts: int | None, settings: 
 
 
 def _print_table(result: Channels, scale: Any) -> None:
-    click.echo(f"{result.frames} frames, {result.flagged} of them flagged lost or failsafe\n")
+    click.echo(f"{counted(result.frames, 'frame')}, {result.flagged} of them flagged lost or failsafe\n")
     if not result.frames:
         return
     rows = []

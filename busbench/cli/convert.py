@@ -9,6 +9,7 @@ import click
 
 from busbench.cli.output import say
 from busbench.cli.source import Progress, open_source, read_options, source_options
+from busbench.errors import counted
 
 
 @click.command("convert")
@@ -46,7 +47,7 @@ def convert(source: str, output: str, *, force: bool, settings: dict[str, Any]) 
             from busbench.capture.parquet import write_parquet
 
             frames = write_parquet(output, capture, line=options.line, force=force)
-            say(f"busbench: {frames} frames to {output}")
+            say(f"busbench: {counted(frames, 'frame')} to {output}")
             return
         writer = open_writer(output, capture.info, line=options.line, force=force)
         total = 0
@@ -54,8 +55,8 @@ def convert(source: str, output: str, *, force: bool, settings: dict[str, Any]) 
             for log in capture.blocks():
                 writer.write_log(log)
                 total += len(log)
-                progress.at(f"{total:,} bytes")
+                progress.at(counted(total, "byte"))
         finally:
             writer.close()
         progress.end()
-        say(f"busbench: {total} bytes to {'standard output' if output == '-' else output}")
+        say(f"busbench: {counted(total, 'byte')} to {'standard output' if output == '-' else output}")

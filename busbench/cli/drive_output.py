@@ -12,7 +12,7 @@ from busbench.capture.write import STANDARD_OUTPUT, SUFFIXES, open_writer
 from busbench.drive.frames import FrameBlock
 from busbench.drive.preview import percent
 from busbench.drive.program import Program
-from busbench.errors import DriveError
+from busbench.errors import DriveError, counted
 from busbench.model import BUS_LINE, U16, ByteLog, Clock, ClockKind
 from busbench.wire.bulk import CHANNELS, FRAME_BYTES, unpack_channels
 
@@ -78,7 +78,7 @@ def rehearse(program: Program, blocks: Iterable[FrameBlock]) -> Iterator[str]:
             sent = "" if block.is_sent[row] else "  (dropped)"
             yield "  ".join([f"{(block.slot + row) * program.period_s:7.2f} s", *seen]) + sent
         frames += len(block)
-    yield f"rehearsed {frames} frames in {frames * program.period_s:.2f} s; nothing was sent"
+    yield f"rehearsed {counted(frames, 'frame')} in {frames * program.period_s:.2f} s; nothing was sent"
 
 
 def _stand(program: Program, channel: int, counts: U16, flags: int) -> str:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
 from busbench.drive.frames import FrameBlock
 from busbench.drive.limits import SWITCH_ON, Limits
 from busbench.drive.program import Program, default_limits, lock
-from busbench.errors import DriveError
+from busbench.errors import DriveError, counted
 from busbench.rig.ends import rest_counts
+from busbench.rig.fault import Fault
 from busbench.rig.model import Rig
 from busbench.rig.motors import motor_locks, motors
 from busbench.rig.virtual_rig import VirtualRig
@@ -57,13 +58,16 @@ def _at_rest(program: Program, rig: Rig) -> Limits:
     return replace(program.limits, channels=tuple(channels), switches_idle=tuple(switches))
 
 
-def rehearse_on(rig: Rig, program: Program, blocks: Iterable[FrameBlock]) -> Iterator[str]:
+def rehearse_on(
+    rig: Rig, program: Program, blocks: Iterable[FrameBlock], *, faults: Sequence[Fault] = ()
+) -> Iterator[str]:
     """Go through a program on an aircraft that exists in numbers only: where its devices stand.
 
     Args:
         rig: its plan.
         program: what is rehearsed.
         blocks: its frames.
+        faults: what is wrong with the aircraft.
     """
     channels = {part.channel + 1 for part in program.parts}
     shown = [device.name for device in rig.driven if device.channel in channels]
@@ -71,22 +75,27 @@ def rehearse_on(rig: Rig, program: Program, blocks: Iterable[FrameBlock]) -> Ite
         raise DriveError("--to: nothing on this aircraft obeys the program's channels", hint="see `busbench rig check`")
     width = max(9, *map(len, shown))
     yield "  ".join([f"{'time':>9}", *(f"{name:>{width}}" for name in shown), f"{'supply A':>9}"])
-    aircraft = VirtualRig(rig)
+    aircraft = VirtualRig(rig, faults=faults)
     look = max(1, round(LOOK_S / program.period_s))
-    frames = 0
+    frames = restarts = 0
     for block in blocks:
         counts, flags = unpack_channels(block.raw), block.raw[:, FRAME_BYTES - 2].tolist()
         for row, is_sent in enumerate(block.is_sent.tolist()):
             slot = block.slot + row
             t_ns = round(slot * program.period_s * 1e9)
+            if not slot:
+                aircraft.settle(counts[row], flags=flags[row])
             if is_sent:
                 aircraft.frame(t_ns, counts[row], flags=flags[row])
             else:
                 aircraft.wait(t_ns)
+            if aircraft.restarts > restarts:
+                restarts, low = aircraft.restarts, f"{aircraft.lowest_v:.1f} V"
+                yield f"{slot * program.period_s:7.2f} s  the receiver has too little voltage ({low}) and restarts"
             if slot % look == 0:
                 states = {state.name: state for state in aircraft.states()}
                 stand = (f"{f'{states[name].position_pct:+.1f} %':>{width}}" for name in shown)
                 supply_a = sum(state.current_a for state in states.values())
                 yield "  ".join([f"{slot * program.period_s:7.2f} s", *stand, f"{supply_a:9.2f}"])
         frames += len(block)
-    yield f"rehearsed {frames} frames in {frames * program.period_s:.2f} s; nothing was sent"
+    yield f"rehearsed {counted(frames, 'frame')} in {frames * program.period_s:.2f} s; nothing was sent"

@@ -9,6 +9,7 @@ import click
 
 from busbench.cli.output import FORMATS, Cell, say, table_lines
 from busbench.cli.source import Progress, open_source, read_options, source_options
+from busbench.errors import counted
 
 if TYPE_CHECKING:
     from busbench.wire.table import FrameTable
@@ -71,9 +72,10 @@ def frames(source: str, *, format_: str, channels: str | None, settings: dict[st
                 progress.at(f"{total:,}")
         progress.end()
     if not total:
-        say(f"busbench: {source}: no frames in {span.bytes_total} bytes; try busbench outages {source}")
+        say(f"busbench: {source}: no frames in {counted(span.bytes_total, 'byte')}; try busbench outages {source}")
     if span.ambiguous:
-        say(f"busbench: {source}: ambiguous: two alignments stand equally well in {len(span.ambiguous)} places")
+        places = counted(len(span.ambiguous), "place")
+        say(f"busbench: {source}: ambiguous: {places} can be read in two ways that are equally good")
 
 
 def parse_channels(text: str) -> list[int]:

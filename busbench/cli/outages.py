@@ -9,7 +9,7 @@ import click
 
 from busbench.cli.output import format_option, say, seconds, table_lines, write_csv, write_json
 from busbench.cli.source import Progress, open_source, read_options, source_options
-from busbench.errors import plain
+from busbench.errors import counted, plain
 
 if TYPE_CHECKING:
     from busbench.analysis.outages import Outages
@@ -50,7 +50,7 @@ def outages(source: str, *, format_: str, show_all: bool, settings: dict[str, An
     options = read_options(settings)
     with open_source(source, options) as capture:
         progress = Progress("reading")
-        beat = read_beat(capture, line=options.line, on_block=lambda frames: progress.at(f"{frames:,} frames"))
+        beat = read_beat(capture, line=options.line, on_block=lambda frames: progress.at(counted(frames, "frame")))
         progress.end()
         info, span = capture.info, beat.span
         found = find_outages(
@@ -70,14 +70,15 @@ def outages(source: str, *, format_: str, show_all: bool, settings: dict[str, An
     else:
         _print_table(found, span, show_all=show_all)
     if not found.frames:
-        say(f"busbench: {source}: no frames in {span.bytes_total} bytes: a wrong rate or polarity, or another line?")
+        size = counted(span.bytes_total, "byte")
+        say(f"busbench: {source}: no frames in {size}: a wrong rate or polarity, or another line?")
 
 
 def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:
     period = seconds(found.period_s) if found.period_s else "not known"
     lasted = f", {seconds(found.duration_s)}" if found.duration_s is not None else ""
     begun = f"   begun {found.start_utc}" if found.start_utc else ""
-    click.echo(f"{found.frames} frames{lasted}, period {period}{begun}\n")
+    click.echo(f"{counted(found.frames, 'frame')}{lasted}, period {period}{begun}\n")
     shown = found.events if show_all else found.events[:EVENTS_SHOWN]
     if shown:
         rows = [
@@ -125,8 +126,8 @@ def loss_words(found: Outages) -> str:
     if found.lost_ratio is None:
         return "no frames: nothing can be said of losses"
     return (
-        f"lost {found.lost} of {found.expected} frames due: {100 * found.lost_ratio:.4g} %, "
-        f"and {_at_most(100 * found.lost_ratio_upper95)} % at 95 % confidence"
+        f"missed {found.lost:,} of {counted(found.expected, 'frame')} due: {100 * found.lost_ratio:.4g} %, "
+        f"{_at_most(100 * found.lost_ratio_upper95)} % at 95 % confidence"
     )
 
 
@@ -144,11 +145,11 @@ def _notes(found: Outages, span: Span) -> list[str]:
     if found.bursts:
         notes.append(f"note: {BURST_NOTE}")
     if found.stray_bytes:
-        notes.append(f"note: {found.stray_bytes} damaged bytes stood where no frame was due")
+        notes.append(f"note: {counted(found.stray_bytes, 'damaged byte')} stood where no frame was due")
     if found.period_s is None:
         lacking = "no clock" if found.duration_s is None else "no period was found"
         notes.append(f"note: {lacking}, so gaps cannot be seen; damaged bytes count as frames by their number")
     if span.ambiguous:
         places = ", ".join(f"{start}-{end}" for start, end in span.ambiguous[:3])
-        notes.append(f"AMBIGUOUS: two alignments stand equally well in bytes {places}: record it with a clock")
+        notes.append(f"AMBIGUOUS: bytes {places} can be read in two ways that are equally good: record it with a clock")
     return notes

@@ -8,6 +8,7 @@ import click
 
 from busbench.cli.live import line_of, line_options
 from busbench.cli.output import format_option, say, write_csv, write_json
+from busbench.errors import counted
 from busbench.model import LineSettings
 
 if TYPE_CHECKING:
@@ -89,4 +90,4 @@ def show(result: ProbeResult, format_: str) -> None:
         click.echo(f"what to do: {result.mend}")
     if result.sample and not result.is_good:
         marked = f", {result.marked} of them marked as damaged" if result.marked else ""
-        click.echo(f"{result.bytes_total} bytes{marked}, the first: {result.sample.hex(' ').upper()}")
+        click.echo(f"{counted(result.bytes_total, 'byte')}{marked}, the first: {result.sample.hex(' ').upper()}")

@@ -10,7 +10,7 @@ import click
 from busbench.capture.base import ReadOptions
 from busbench.cli.output import format_option, say, table_lines, write_csv, write_json
 from busbench.cli.source import read_options, source_options
-from busbench.errors import CaptureError, plain
+from busbench.errors import CaptureError, counted, plain
 
 if TYPE_CHECKING:
     from busbench.analysis.pulses import PulseLine, Pulses
@@ -139,7 +139,9 @@ def _print_table(found: Pulses) -> None:
              f"{line.period_s.sd * 1e3:.3f}", *fitted]
         )  # fmt: skip
     head = ["line", "pulses", "width µs", "period ms", "sd ms", "ch", "µs at 992", "µs a count", "residual µs", "lag"]
-    click.echo(f"bus on {plain(found.bus)}: {found.frames} frames; times in steps of {found.resolution_us:g} µs\n")
+    click.echo(
+        f"bus on {plain(found.bus)}: {counted(found.frames, 'frame')}; times in steps of {found.resolution_us:g} µs\n"
+    )
     click.echo("\n".join(table_lines(head, rows)))
     for line in found.lines:
         if line.note:

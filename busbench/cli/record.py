@@ -14,7 +14,7 @@ import click
 from busbench.cli.live import line_of, line_options, stop_signals
 from busbench.cli.output import say
 from busbench.cli.progress import ProgressLine
-from busbench.errors import CaptureError
+from busbench.errors import CaptureError, counted
 from busbench.model import LineSettings
 
 if TYPE_CHECKING:
@@ -52,8 +52,9 @@ class Recorded:
         minutes, seconds = divmod(self.seconds, 60)
         hours, minutes = divmod(int(minutes), 60)
         failsafe = f" {self.failsafe:,} failsafe," if self.failsafe else ""
+        damaged = counted(self.damaged_bytes, "damaged byte")
         return (
-            f"{self.frames:,} frames, {self.lost:,} flagged lost,{failsafe} {self.damaged_bytes:,} damaged bytes,"
+            f"{counted(self.frames, 'frame')}, {self.lost:,} flagged lost,{failsafe} {damaged},"
             f" {self.bytes_total / 1000:,.1f} kB, {hours}:{minutes:02d}:{int(seconds):02d}"
         )
 

@@ -10,6 +10,7 @@ from busbench.drive.frames import EndState
 from busbench.drive.limits import ALL_CHANNELS
 from busbench.drive.program import Fault, Program
 from busbench.drive.survey import Survey
+from busbench.errors import counted
 from busbench.model import I64
 from busbench.wire.bulk import CHANNELS
 
@@ -32,7 +33,8 @@ def preview_lines(program: Program, seen: Survey, *, end: EndState, is_ascii: bo
         end: what would be done at its end.
         is_ascii: True for a terminal without Unicode.
     """
-    yield f"{program.name}: {seen.frames} frames in {seen.duration_s:.3f} s, one every {program.period_s * 1e3:g} ms"
+    frames = counted(seen.frames, "frame")
+    yield f"{program.name}: {frames} in {seen.duration_s:.3f} s, one every {program.period_s * 1e3:g} ms"
     yield scale_line(program, is_ascii=is_ascii)
     for channel in np.nonzero(seen.is_driven)[0].tolist():
         yield ""
@@ -84,7 +86,8 @@ def _channel_lines(program: Program, seen: Survey, channel: int) -> Iterator[str
         f" at most {seen.fastest[channel]:.0f} counts/s"
     )
     if held := int(seen.held_back[channel]):
-        yield f"    its limits hold it back in {held} of {program.slots} frames: it will not follow the shape there"
+        frames = counted(program.slots, "frame")
+        yield f"    its limits hold it back in {held:,} of {frames}: it will not follow the shape there"
 
 
 def _resting(program: Program, seen: Survey) -> Iterator[str]:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.drive.dice import throw_unit
+from busbench.errors import counted
 
 Floats = NDArray[np.float64]
 WaveKind = Literal["ramp", "triangle", "sine", "square"]
@@ -173,7 +174,7 @@ class Levels(Shape):
 
     def words(self) -> str:
         """As in "steps through 3 levels, 2 cycles of 6 s"."""
-        return f"{self.name} through {len(self.levels)} levels, {self.beat.words()}"
+        return f"{self.name} through {counted(len(self.levels), 'level')}, {self.beat.words()}"
 
 
 def staircase(low: float, high: float, *, stairs: int, beat: Beat) -> Levels:

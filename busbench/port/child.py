@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from time import perf_counter_ns, sleep
 from typing import Any
 
-from busbench.errors import PortError
+from busbench.errors import PortError, counted
 from busbench.model import LineSettings
 from busbench.port import messages
 from busbench.port.identity import Identity, find_again, identify
@@ -198,7 +198,7 @@ class Child:
             what = f"damaged characters: {more.parity} parity, {more.framing} framing, {more.breaks} breaks"
             self._tell(EventKind.ERRORS, what, count=damaged)
         if more.overrun:
-            self._tell(EventKind.OVERRUN, f"the system lost {more.overrun} characters", count=more.overrun)
+            self._tell(EventKind.OVERRUN, f"the system lost {counted(more.overrun, 'character')}", count=more.overrun)
 
     # Transmitting
 

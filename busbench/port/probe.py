@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from busbench.errors import counted
 from busbench.model import BUS_LINE, ByteLog, Chunk, Clock, LineSettings, Reason
 from busbench.wire.align import find_frames
 from busbench.wire.table import Found
@@ -125,8 +126,8 @@ _WORDS = {
 def _frames(found: Found, data: bytes, marked: int) -> ProbeResult:
     table, replies = found.frames, len(found.rejects.of(Reason.SLOT))
     period_s = _period_s(found)
-    counted = Counter(table.end.tolist())
-    ends = tuple(sorted((end, count) for end, count in counted.items() if count >= _RARE * len(table)))
+    by_end = Counter(table.end.tolist())
+    ends = tuple(sorted((end, count) for end, count in by_end.items() if count >= _RARE * len(table)))
     damaged = found.rejects.of(Reason.DAMAGED).bytes_total
     beat = f", one every {period_s * 1e3:.1f} ms" if period_s else ""
     says = f"frames: {len(table)}{beat}, end bytes {' '.join(f'{end:02X}' for end, _ in ends)}"
@@ -134,7 +135,7 @@ def _frames(found: Found, data: bytes, marked: int) -> ProbeResult:
         says += f"; slots for sensors, {replies} replies"
     mend = ""
     if damaged + marked > len(data) / 100:
-        says += f"; {damaged} bytes form no frame, {marked} were marked as damaged"
+        says += f"; {counted(damaged, 'byte')} form no frame, {marked} were marked as damaged"
         mend = "check ground, lead and levels: more than one byte in a hundred is damaged"
     return ProbeResult(
         Line.FRAMES, says, mend, len(data), marked, len(table), period_s, ends, replies, damaged, data[:SAMPLE_BYTES]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from busbench.errors import counted
 from busbench.model import I64
 from busbench.wire.bulk import CHANNELS, FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.scale import FULL_COUNTS, Scale
@@ -196,7 +197,7 @@ def draft_toml(draft: Draft, *, names: Sequence[str] = (), scale: Scale) -> str:
     period = draft.period_ms if draft.period_ms else 14.0
     said = "" if draft.period_ms else "  # not measured: the recording has no times"
     lines = [
-        f"# Drafted from {draft.frames} frames. Channels that never moved: "
+        f"# Drafted from {counted(draft.frames, 'frame')}. Channels that never moved: "
         + (", ".join(map(str, draft.still)) or "none")
         + ".",
         "# Fill in what hangs where; `busbench rig new` shows all keys. Which of these can turn a propeller?",

@@ -13,7 +13,7 @@ from busbench.drive.parts import Recorded
 from busbench.drive.program import FRAME_PERIOD_S, Program
 from busbench.drive.program_file import build_program
 from busbench.drive.source import DriveSource
-from busbench.errors import BusbenchError, DriveError
+from busbench.errors import BusbenchError, DriveError, counted
 from busbench.port.live import VIRTUAL
 from busbench.port.pacer import Transmission, progress_text, result_line
 from busbench.tui.live import LiveSession
@@ -256,7 +256,7 @@ class Drive:
             while self.sent and self.sent[-1].t_s - self.sent[0].t_s > KEPT_S:
                 self.sent.popleft()
             if self._run.how.is_over:
-                words = f"rehearsed: {self._run.how.frames} frames; nothing was sent"
+                words = f"rehearsed: {counted(self._run.how.frames, 'frame')}; nothing was sent"
                 self._end(words if isinstance(self._run, _Rehearsal) else result_line(self._run.how))
 
     def _require(self) -> None:

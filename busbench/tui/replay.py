@@ -11,7 +11,7 @@ from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.open import open_capture
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.capture.reading import Recording, Span, read_frames, read_recording
-from busbench.errors import CaptureError
+from busbench.errors import CaptureError, counted
 from busbench.model import ByteLog, Rejects
 from busbench.tui.beat import BeatView, look_at_beat
 from busbench.tui.events import Events, Losses
@@ -119,7 +119,7 @@ class ReplaySession(Session):
             share = f", {min(1.0, self._span.bytes_total / self._payload_bytes):.0%}"
         except OSError:
             share = ""
-        return f"reading: {len(self.store):,} frames{share}"
+        return f"reading: {counted(len(self.store), 'frame')}{share}"
 
     @property
     def _payload_bytes(self) -> float:
@@ -216,7 +216,7 @@ class ReplaySession(Session):
                         writer.mark(mark.t_ns, mark.text)
         finally:
             self._idle.set()
-        return f"{last - first + 1:,} frames written to {path}"
+        return f"{counted(last - first + 1, 'frame')} written to {path}"
 
     def close(self) -> None:
         """Stop reading, and let go of the file."""

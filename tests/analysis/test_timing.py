@@ -35,7 +35,7 @@ def test_figures_of_a_hand_worked_beat() -> None:
         # errors 0 0 4 0 0 against the mean beat; the best line lies 0.8 µs higher
         "tie_s": {"rms": pytest.approx(1.6e-6), "pp": 4e-6},
         "lag1": pytest.approx(-0.5),
-        "clock": {"kind": "per-byte", "resolution_s": 1e-7, "floor_s": pytest.approx(1e-7 / np.sqrt(6))},
+        "clock": {"kind": "per-byte", "resolution_s": 1e-7, "floor_s": pytest.approx(5e-8)},
         "note": "each byte has its own time",
     }
     assert mtie == [[0.007, 4e-6], [0.014, 4e-6], [0.028, 4e-6]]
@@ -60,6 +60,58 @@ def test_cycle_jitter_is_not_taken_across_a_hole() -> None:
     assert result.jitter is not None
     assert result.jitter.cycle_peak_s == 2e-6
     assert result.jitter.cycle_rms_s == pytest.approx(np.sqrt(4 / 2) * 1e-6)
+
+
+def test_lag1_is_not_taken_across_holes() -> None:
+    """Periods 7000 7004 | 7004 7000 | 7000 7004 µs: each pair goes from one side of the mean to the other."""
+    ends = 1000 * np.cumsum([7000, 7000, 7004, 14000, 7004, 7000, 14000, 7000, 7004])
+    result = timing(exact(ends), clock=PER_BYTE)
+    assert result.missing == 2
+    assert result.jitter is not None
+    assert result.jitter.lag1 == pytest.approx(3 * -4 / (6 * 4) * 5 / 3)
+
+
+def test_two_holes_in_a_row_part_one_pair() -> None:
+    """Periods 7000 7004 | (lone frame) | 7000 7004 µs."""
+    ends = 1000 * np.cumsum([7000, 7000, 7004, 14000, 14000, 7000, 7004])
+    jitter = timing(exact(ends), clock=PER_BYTE).jitter
+    assert jitter is not None
+    assert jitter.lag1 == pytest.approx(2 * -4 / (4 * 4) * 3 / 2)
+
+
+def test_a_hole_behind_the_first_frame_parts_no_pair() -> None:
+    ends = 1000 * np.cumsum([7000, 14000, 7000, 7004])
+    jitter = timing(exact(ends), clock=PER_BYTE).jitter
+    assert jitter is not None
+    assert jitter.lag1 == pytest.approx(-0.5)
+
+
+def test_a_clock_that_goes_back_parts_the_recording() -> None:
+    ends = 7_000_000 * np.arange(300)
+    ends[200:] -= 900_000_000
+    result = timing(exact(ends), clock=PER_BYTE)
+    assert result.frames == 300
+    assert result.missing == 0
+    assert result.period_mean_s == 0.007
+    assert result.jitter is not None
+    assert result.jitter.period_pp_s == 0
+    assert result.note.endswith("; the clock goes back once: figures are of the longest stretch, 200 frames")
+
+
+def test_a_period_that_changes_is_told() -> None:
+    ends = np.cumsum(np.repeat([7_000_000, 9_000_000], 300))
+    assert timing(exact(ends), clock=PER_BYTE).note == (
+        "each byte has its own time; the period changes, from 7 ms at the start to 9 ms at the end"
+    )
+    drifting = np.cumsum(np.linspace(7_000_000, 7_050_000, 600).astype(np.int64))
+    assert timing(exact(drifting), clock=PER_BYTE).note == "each byte has its own time"
+
+
+@pytest.mark.parametrize(("step_ns", "is_told"), [(2_500, False), (10_000, True)])
+def test_steps_too_coarse_for_bits_are_told(step_ns: int, is_told: bool) -> None:
+    note = timing(exact(7_000_000 * np.arange(100)), clock=Clock(ClockKind.PER_BYTE, step_ns)).note
+    words = "times in steps of 10 µs are too coarse for bits of 10 µs: record with shorter steps"
+    assert note.endswith(words) == is_told
 
 
 def test_long_holes_end_a_run_and_short_ones_are_bridged() -> None:
@@ -99,7 +151,7 @@ def test_a_frame_that_a_read_cut_through_stands_in_the_middle_of_its_bounds() ->
     result = timing(times, clock=PER_READ)
     assert result.jitter is not None
     assert result.jitter.period_pp_s == 0
-    assert result.note.startswith("30 of 40 frames were cut by a read")
+    assert result.note.startswith("a read cut 30 of 40 frames")
 
 
 def test_reads_that_hold_whole_frames_tell_no_jitter() -> None:

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busbench.errors import CaptureError
+from busbench.errors import CaptureError, counted
 from busbench.model import ByteLog, Chunk
 from tests.capture.blocks import (
     interface,
@@ -53,7 +53,8 @@ def test_a_file_cut_anywhere_gives_all_whole_packets_and_names_the_place(tmp_pat
             assert capture.info.notes == []
         else:
             (note,) = capture.info.notes
-            assert note == f"byte {last}: the file is cut inside a block; its last {length - last} bytes are left out"
+            left_out = counted(length - last, "byte")
+            assert note == f"byte {last}: the file is cut inside a block; left out from there on ({left_out})"
 
 
 @pytest.mark.parametrize("length", [0, 8, 13, 62, 1 << 31])
@@ -63,7 +64,7 @@ def test_a_block_of_impossible_length_ends_the_reading_with_a_note(tmp_path: Pat
     capture = read(path)
     assert joined(capture) == b"good"
     (note,) = capture.info.notes
-    assert note == f"byte {len(good)}: a block of impossible length {length}; the 44 bytes from there on are not read"
+    assert note == f"byte {len(good)}: a block of impossible length {length}; not read from there on (44 bytes)"
 
 
 def test_lengths_that_differ_end_the_reading_with_a_note(tmp_path: Path) -> None:
@@ -88,7 +89,7 @@ def test_damage_late_in_a_run_of_equal_blocks_is_found(tmp_path: Path) -> None:
     capture = read(str(path))
     assert len(packets(capture)) == 49_000
     assert capture.info.notes == [
-        f"byte {place}: the two lengths of a block differ (60 and 64); the 60000 bytes from there on are not read"
+        f"byte {place}: the two lengths of a block differ (60 and 64); not read from there on (60,000 bytes)"
     ]
 
 

@@ -116,7 +116,7 @@ def test_simple_packets_have_bytes_but_no_time(tmp_path: Path) -> None:
     capture = read(path)
     assert capture.info.clock == NO_CLOCK
     assert joined(capture) == b"s" * 11
-    assert capture.info.notes == ["1 packets were cut short when recorded, 14 bytes are missing"]
+    assert capture.info.notes == ["cut short when recorded: 1 packet, 14 bytes missing"]
     # between packets with times they stand where they stood
     mixed = save(tmp_path, section(), interface(), packet(1, b"ab"), simple[0], packet(2, b"cd"), simple[0])
     assert packets(read(mixed)) == [(1000, b"ab"), (2000, b"ssssscd"), (2000, b"sssss")]
@@ -133,7 +133,7 @@ def test_packets_cut_by_the_recorder_are_counted(tmp_path: Path) -> None:
     path = save(tmp_path, section(), interface(), packet(1, b"abc", length=25), packet(2, b"def"))
     capture = read(path)
     assert joined(capture) == b"abcdef"
-    assert capture.info.notes == ["1 packets were cut short when recorded, 22 bytes are missing"]
+    assert capture.info.notes == ["cut short when recorded: 1 packet, 22 bytes missing"]
 
 
 def test_a_packet_that_claims_more_than_its_block_ends_with_it(tmp_path: Path) -> None:
@@ -141,7 +141,7 @@ def test_a_packet_that_claims_more_than_its_block_ends_with_it(tmp_path: Path) -
     lies[20:28] = struct.pack("<II", 4000, 4000)
     capture = read(save(tmp_path, section(), interface(), bytes(lies), packet(2, b"ef")))
     assert joined(capture) == b"abcdef"
-    assert capture.info.notes == ["1 packets were cut short when recorded, 3996 bytes are missing"]
+    assert capture.info.notes == ["cut short when recorded: 1 packet, 3,996 bytes missing"]
 
 
 @pytest.mark.parametrize(
@@ -164,7 +164,7 @@ def test_a_clock_that_goes_back_is_noted(tmp_path: Path, stamps: list[int], note
 def test_an_interface_that_is_not_described_is_noted(tmp_path: Path) -> None:
     capture = read(save(tmp_path, section(), interface(), packet(1, b"a"), packet(2, b"b", number=4)))
     assert joined(capture) == b"a"
-    assert capture.info.notes == ["1 packets name an interface that is not described; passed over"]
+    assert capture.info.notes == ["passed over: 1 packet of an interface that is not described"]
 
 
 def test_the_interface_can_be_chosen_by_name_or_number(tmp_path: Path) -> None:

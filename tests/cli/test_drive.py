@@ -46,7 +46,7 @@ def test_raw_holds_the_closed_form(tmp_path: Path) -> None:
     result = run(*SWEEP, "--to", path)
     assert result.exit_code == 0
     assert result.stdout == ""
-    assert result.stderr == f"1719 frames to {path}, 12.033 s\n"
+    assert result.stderr == f"1,719 frames to {path}, 12.033 s\n"
     counts = counts_of(path.read_bytes())
     t_s = np.arange(1715) * 0.007
     assert np.array_equal(counts[:1715, 0], np.rint(992 + 409.5 * np.sin(2 * np.pi * t_s / 4)))

@@ -98,15 +98,15 @@ def test_outages_as_csv(capfd: Capfd) -> None:
 
 def test_the_outages_of_a_clean_run_say_how_sure_that_is(capfd: Capfd) -> None:
     out = call(capfd, "outages", CAPTURES / "heron-bench.pcapng").out
-    assert "lost 0 of 4000 frames due: 0 %, and less than 0.0749 % at 95 % confidence" in out
+    assert "missed 0 of 4,000 frames due: 0 %, less than 0.0749 % at 95 % confidence" in out
 
 
 @pytest.mark.parametrize(
     ("frames", "lost", "said"),
     [
-        (1, 0, "lost 0 of 1 frames due: 0 %, and less than 95 % at 95 % confidence"),
-        (134, 0, "lost 0 of 134 frames due: 0 %, and less than 2.22 % at 95 % confidence"),  # 2.2108: rounded up
-        (200, 200, "lost 200 of 200 frames due: 100 %, and at most 100 % at 95 % confidence"),
+        (1, 0, "missed 0 of 1 frame due: 0 %, less than 95 % at 95 % confidence"),
+        (134, 0, "missed 0 of 134 frames due: 0 %, less than 2.22 % at 95 % confidence"),  # 2.2108: rounded up
+        (200, 200, "missed 200 of 200 frames due: 100 %, at most 100 % at 95 % confidence"),
     ],
 )
 def test_the_bound_is_rounded_up_and_never_below_the_ratio(frames: int, lost: int, said: str) -> None:
@@ -145,7 +145,7 @@ def test_timing_without_a_clock_refuses(capfd: Capfd) -> None:
     ran = call(capfd, "timing", NOISY)
     assert ran.code == 0
     assert ran.out.splitlines() == [
-        "3278 frames; clock: none",
+        "3,278 frames; clock: none",
         "no clock: the recording has bytes but no times",
         "",
     ]

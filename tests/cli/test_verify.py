@@ -169,7 +169,7 @@ def test_pulses_in_a_table(outputs: Path, name: str) -> None:
     assert result.exit_code == 0, result.output
     lines = result.stdout.splitlines()
     bus = "line.bus" if name.endswith("vcd") else "bus"
-    assert lines[0] == f"bus on {bus}: 1250 frames; times in steps of 0.001 µs"
+    assert lines[0] == f"bus on {bus}: 1,250 frames; times in steps of 0.001 µs"
     assert lines[3].split()[-5:] == ["8", "1500.00", "0.62500", "0.00", "0"]
     assert lines[4].split()[-5:] == ["6", "1500.00", "0.62500", "0.00", "0"]
     assert lines[-3:] == ["centre_counts = 992", "centre_us = 1500.00", "us_per_count = 0.62500"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from busbench.errors import plain
+from busbench.errors import counted, plain
 from busbench.model import ClockKind
 from busbench.tui.live import LiveSession
 from busbench.tui.replay import ReplaySession
@@ -54,7 +54,7 @@ class StateLine(Drawn):
         if isinstance(session, ReplaySession) and (progress := session.progress):
             return [(f" {progress}", "warn")]
         losses = session.losses
-        line: Line = [(f" {losses.frames:,} frames", "ink")]
+        line: Line = [(f" {counted(losses.frames, 'frame')}", "ink")]
         if not losses.expected:
             return line
         line.append((f", {losses.lost:,} lost", "gap" if losses.lost else "ink"))
