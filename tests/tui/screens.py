@@ -11,6 +11,7 @@ from pathlib import Path
 from textual.pilot import Pilot
 
 from busbench.errors import BusbenchError
+from busbench.rig.fault import parse_fault
 from busbench.rig.load import read_rig
 from busbench.tui.app import BenchApp
 from busbench.tui.run import make_app
@@ -34,6 +35,7 @@ async def shown(
     is_ascii: bool = False,
     rig: Path | None = None,
     is_armed: bool = False,
+    faults: tuple[str, ...] = (),
 ) -> AsyncIterator[tuple[BenchApp, Pilot[None]]]:
     """The app on a session, its time stopped: a test gives the ticks."""
     app = make_app(
@@ -44,6 +46,7 @@ async def shown(
         rig=None if rig is None else read_rig(rig),
         rig_path="" if rig is None else rig.name,
         is_armed=is_armed,
+        faults=tuple(map(parse_fault, faults)),
     )
     async with app.run_test(size=size) as pilot:
         await pilot.pause()

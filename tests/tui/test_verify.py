@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 import pytest
 from textual.widgets import Input
 
 from busbench.capture.open import open_capture
+from busbench.errors import BusbenchError
+from busbench.rig.fault import parse_fault
 from busbench.rig.load import read_rig
+from busbench.tui.live import LiveSession
 from busbench.tui.opening import rig_names
 from busbench.tui.replay import ReplaySession
-from busbench.tui.verifying import GuidedRound, Stage
+from busbench.tui.verifying import GuidedRound, Recorded, Stage, write_page
+from busbench.verify.aircraft_port import AircraftPort
 from busbench.verify.check import Verdict
+from busbench.verify.virtual_aircraft import VirtualAircraft
 from tests.cli.running import CAPTURES
-from tests.tui.ports import Live
+from tests.tui.ports import Hands, Live
 from tests.tui.screens import SIZES, check, shown, text_of
 
 RIG = CAPTURES / "heron.toml"
@@ -24,6 +30,30 @@ STILL = "virtual:?period=15ms&pilot=still"
 def live_round(source: str = STILL) -> tuple[Live, GuidedRound]:
     live = Live(source, names=rig_names(read_rig(RIG)))
     return live, GuidedRound(live.session, read_rig(RIG))
+
+
+class Aircraft:
+    """A session on a virtual aircraft whose time is the test's."""
+
+    def __init__(self, *faults: str) -> None:
+        self.hands = Hands()
+        built = VirtualAircraft(read_rig(RIG), faults=[parse_fault(text) for text in faults])
+        port = AircraftPort("virtual:heron.toml", aircraft=built, clock=self.hands)
+        self.session = LiveSession(port, names=rig_names(read_rig(RIG)), now=self.hands)
+
+    def pass_s(self, seconds: float) -> None:
+        for _ in range(round(seconds / 0.05)):
+            self.hands.t_ns += 50_000_000
+            self.session.tick(0.05)
+        self.session.refresh()
+
+    def fly(self, work: GuidedRound) -> GuidedRound:
+        """The whole round, a word from the person before each step."""
+        work.go_on()
+        while stage_of(work) is not Stage.OVER:
+            work.go_on()
+            self.pass_s(6.0)
+        return work
 
 
 def stage_of(work: GuidedRound) -> Stage:
@@ -56,6 +86,44 @@ def test_a_step_listens_for_its_time_and_then_asks_for_rest() -> None:
     assert checks is not None
     assert {check.channel for check in checks} == {1, 2}
     assert [mark.text for mark in live.session.marks] == ["rest", "aileron stick"]
+
+
+def test_a_virtual_pilot_takes_a_good_aircraft_through_all_steps() -> None:
+    live = Aircraft()
+    work = live.fly(GuidedRound(live.session, read_rig(RIG)))
+    assert work.found is not None
+    assert [check for check in work.found.checks if check.verdict is not Verdict.PASS] == []
+    assert len(work.results) == 11
+
+
+def test_a_fault_of_the_virtual_aircraft_is_told_at_its_step() -> None:
+    live = Aircraft("sent-short:rudder")
+    work = live.fly(GuidedRound(live.session, read_rig(RIG)))
+    failed = {at: [c.name for c in checks or () if c.verdict is Verdict.FAIL] for at, checks in work.results.items()}
+    assert {at: names for at, names in failed.items() if names} == {4: ["low end", "high end"]}
+
+
+def test_the_page_of_a_round_keeps_what_it_stands_on_and_names_its_hash(tmp_path: Path) -> None:
+    live = Aircraft("sent-short:rudder")
+    work = live.fly(GuidedRound(live.session, read_rig(RIG)))
+    page, kept = tmp_path / "heron.html", tmp_path / "heron.pcapng"
+    said = write_page(work, str(page), source="virtual:heron.toml", rig_path=str(RIG))
+    assert said == f"wrote {page} and {kept}, which it names"
+    text = page.read_text(encoding="utf-8")
+    assert hashlib.sha256(kept.read_bytes()).hexdigest() in text
+    assert "it says nothing of a real one" in text
+    session = ReplaySession(open_capture(str(kept)))
+    again = Recorded(session, read_rig(RIG))
+    again.work()
+    assert again.found is not None
+    assert work.found is not None
+    assert again.found.checks == work.found.checks
+    with pytest.raises(BusbenchError, match="is there already"):
+        write_page(work, str(page), source="virtual:heron.toml", rig_path=str(RIG))
+    page.unlink()
+    with pytest.raises(BusbenchError, match="there is such a file already"):
+        write_page(work, str(page), source="virtual:heron.toml", rig_path=str(RIG))
+    assert not page.exists()
 
 
 def test_again_begins_the_step_anew_or_goes_back() -> None:
@@ -117,6 +185,18 @@ async def test_guided(size: tuple[int, int]) -> None:
         app.draw()
         await pilot.pause()
         check(f"verify-step-{size[0]}x{size[1]}", text_of(app))
+
+
+async def test_a_rehearsal_on_a_virtual_aircraft() -> None:
+    live = Aircraft("sent-short:rudder")
+    live.pass_s(1.0)
+    async with shown(live.session, rig=RIG, keys="5", faults=("sent-short:rudder",)) as (app, pilot):
+        check("verify-rehearsal-start", text_of(app))
+        await pilot.press("enter", "k", "enter")
+        live.pass_s(1.0)
+        app.draw()
+        await pilot.pause()
+        check("verify-rehearsal-step", text_of(app))
 
 
 @pytest.mark.parametrize("size", SIZES, ids=str)

@@ -203,6 +203,21 @@ def test_a_transmission_that_ends_by_itself_ends_the_walk(rig: Path, after_s: fl
     assert bench.walking.said.startswith("the port was unplugged: see to the port")
 
 
+async def test_a_fault_of_the_virtual_aircraft_is_seen(rig: Path) -> None:
+    live = Live("virtual:?period=15ms&pilot=still")
+    live.pass_s(1.0)
+    async with shown(live.session, rig=rig, keys="6", faults=("reversed:left aileron",)) as (app, pilot):
+        assert "It has 1 fault to find." in " ".join(text_of(app).split())
+        await pilot.press("enter", "enter")
+        for _ in range(600):
+            app.tick(0.05)
+        app.draw()
+        await pilot.pause()
+        text = text_of(app)
+        assert "seen: left aileron moved 45° down, then 45° up" in text
+        assert "Did left aileron move, and nothing else?" in text
+
+
 async def test_without_a_plan_it_says_how_to_name_one() -> None:
     async with shown(Live("virtual:").session, keys="6") as (app, _):
         assert "--rig RIG.toml" in text_of(app)
