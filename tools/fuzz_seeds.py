@@ -129,7 +129,7 @@ def level_csv() -> list[bytes]:
     times, levels = _levels()
     one = "".join(f"{t / 1e9:.9f},{level}\n" for t, level in zip(times, levels, strict=True))
     two = "".join(f"{t / 1e3:.3f};{level};{n % 2}\n" for n, (t, level) in enumerate(zip(times, levels, strict=True)))
-    return [b"Time [s],bus\n0,0\n" + one.encode()[:3000], b"time us;a b;c\n" + two.encode()[:3000]]
+    return [b"time_s,line\n0,0\n" + one.encode()[:3000], b"time us;a b;c\n" + two.encode()[:3000]]
 
 
 def vcd() -> list[bytes]:

@@ -13,6 +13,7 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.edges import NAME_MOST, LevelCapture, LevelFile, read_signals
@@ -21,6 +22,7 @@ from busbench.errors import CaptureError, plain
 from busbench.model import I64, U8
 from busbench.wire.edges import Edges
 
+Floats = NDArray[np.float64]
 FORMAT = "CSV of levels"
 
 _BLOCK_BYTES = 1 << 20
@@ -35,6 +37,7 @@ _UNIT = re.compile(
     re.IGNORECASE,
 )
 _LATEST_NS = 2.0**63 - 1024
+_ROW = re.compile(rb"(?:(?:^|,)\s*+[-+]?(?:\d++\.?\d*+|\.\d++)(?:[eE][-+]?\d++)?\s*+)++")
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,47 +205,53 @@ class _Rows:
             self._last_ns = int(t_ns[-1])
         return t_ns, table[:good, 1:].astype(np.uint8), fault
 
-    def _take_each(self, text: bytes, *, is_last: bool) -> tuple[np.typing.NDArray[np.float64], I64, int]:
+    def _take_each(self, text: bytes, *, is_last: bool) -> tuple[Floats, I64, int]:
         """The same for rows some of which are damaged or have blank lines between them."""
-        rows, numbers, damaged = [], [], 0
         lines = text.split(b"\n")
-        for at, line in enumerate(lines):
-            if not line.strip():
-                continue
-            row = _parse(line + b"\n", self._layout)
-            if row is not None and len(row) == 1 and _are_levels(row[:, 1:]):
-                rows.append(row)
-                numbers.append(self._line + at)
-            elif is_last and at == len(lines) - 1:
-                self._is_cut = True
-            else:
-                damaged += 1
-                self._first_damaged = self._first_damaged or self._line + at
-        self._damaged += damaged
-        table = np.concatenate(rows) if rows else np.empty((0, 1 + len(self._layout.names)))
-        return table, np.array(numbers, np.int64), damaged
+        filled = [at for at, line in enumerate(lines) if line.strip()]
+        flat = {at: _flat(lines[at], self._layout) for at in filled}
+        commas = len(self._layout.names)
+        shaped = [at for at in filled if _ROW.fullmatch(flat[at]) and flat[at].count(b",") == commas]
+        table = _numbers(b",".join([flat[at] for at in shaped]), commas + 1)
+        sound = np.isfinite(table[:, 0]) & ((table[:, 1:] == 0) | (table[:, 1:] == 1)).all(axis=1)
+        table, places = table[sound], np.array(shaped, np.int64)[sound]
+        damaged = np.setdiff1d(np.array(filled, np.int64), places)
+        if is_last and damaged.size and damaged[-1] == len(lines) - 1:
+            self._is_cut, damaged = True, damaged[:-1]
+        self._damaged += damaged.size
+        if damaged.size and not self._first_damaged:
+            self._first_damaged = self._line + int(damaged[0])
+        return table, self._line + places, damaged.size
 
 
-def _parse(text: bytes, layout: _Layout) -> np.typing.NDArray[np.float64] | None:
-    """Rows of numbers, or None where a row is none."""
-    columns = 1 + len(layout.names)
-    count = text.count(b"\n") + (not text.endswith(b"\n") and bool(text))
+def _flat(text: bytes, layout: _Layout) -> bytes:
+    """Rows with commas between their cells, and points in their numbers."""
     flat = text.translate(None, b'\r" ')
-    if layout.separator != b",":
-        flat = flat.replace(b",", b".").replace(layout.separator, b",")
-    if flat.count(b",") != count * (columns - 1):
-        return None
-    flat = flat.rstrip(b"\n").replace(b"\n", b",")
+    return flat if layout.separator == b"," else flat.replace(b",", b".").replace(layout.separator, b",")
+
+
+def _numbers(flat: bytes, columns: int) -> Floats:
+    """Rows of as many numbers as there are columns, none where one is no number."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error", DeprecationWarning)
-            values = np.fromstring(flat.decode("ascii"), np.float64, sep=",")
+            return np.fromstring(flat.decode("ascii"), np.float64, sep=",").reshape(-1, columns)
     except (ValueError, DeprecationWarning):
+        return np.empty((0, columns))
+
+
+def _parse(text: bytes, layout: _Layout) -> Floats | None:
+    """Rows of numbers, or None where a row is none."""
+    columns = 1 + len(layout.names)
+    count = text.count(b"\n") + (not text.endswith(b"\n") and bool(text))
+    flat = _flat(text, layout)
+    if flat.count(b",") != count * (columns - 1):
         return None
-    return values.reshape(-1, columns) if values.size == count * columns and np.isfinite(values).all() else None
+    values = _numbers(flat.rstrip(b"\n").replace(b"\n", b","), columns)
+    return values if len(values) == count and np.isfinite(values).all() else None
 
 
-def _are_levels(values: np.typing.NDArray[np.float64]) -> bool:
+def _are_levels(values: Floats) -> bool:
     return bool(((values == 0) | (values == 1)).all())
 
 
@@ -280,7 +289,7 @@ def _step_ns(text: bytes, layout: _Layout) -> int:
         return 1
     lines = [line for line, _ in rows]
     times = np.clip(np.concatenate([row[:, 0] for _, row in rows]), -_LATEST_NS, _LATEST_NS) * layout.unit_ns
-    steps: np.typing.NDArray[np.float64] = np.diff(times)
+    steps: Floats = np.diff(times)
     if steps.size >= _ROWS_LEAST and 0 < steps.max() < 1.5 * steps.min():
         return max(1, round(float(np.median(steps))))
     cells = [line.split(layout.separator)[0].strip(b'" \r') for line in lines]

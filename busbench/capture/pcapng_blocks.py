@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -64,6 +64,7 @@ class Interface:
         name, description: as written, "" where absent.
         tsresol: the option's byte: a power of ten, or of two with bit 7 set.
         tsoffset_s: seconds to add to its stamps.
+        index: its number in the file.
     """
 
     section: int
@@ -74,6 +75,7 @@ class Interface:
     description: str = ""
     tsresol: int = 6
     tsoffset_s: int = 0
+    index: int = 0
 
     @property
     def resolution_ns(self) -> int:
@@ -85,7 +87,7 @@ class Interface:
     @property
     def label(self) -> str:
         """How a person would name it."""
-        return self.name or self.description or f"interface {self.number}"
+        return plain(self.name or self.description or f"interface {self.number}", most=60)
 
     @property
     def is_own(self) -> bool:
@@ -177,7 +179,12 @@ def text_of(value: bytes) -> str:
     return plain(value.strip(b"\0 \t\r\n"))
 
 
-def read_interface(body: bytes, order: str, *, section: int, number: int) -> Interface:
+def listed(words: Sequence[str]) -> str:
+    """Words for people, not too many."""
+    return ", ".join(words if len(words) <= 8 else [*words[:8], f"and {len(words) - 8} more"])
+
+
+def read_interface(body: bytes, order: str, *, section: int, number: int, index: int) -> Interface:
     """The interface that the body of an interface block describes."""
     link_type, _, snaplen = struct.unpack_from(order + "HHI", body)
     name = description = ""
@@ -193,7 +200,7 @@ def read_interface(body: bytes, order: str, *, section: int, number: int) -> Int
             (tsoffset_s,) = struct.unpack(order + "q", value)
     if abs(tsoffset_s) > _OFFSET_S_MAX:
         tsoffset_s = 0
-    return Interface(section, number, link_type, snaplen, name, description, tsresol, tsoffset_s)
+    return Interface(section, number, link_type, snaplen, name, description, tsresol, tsoffset_s, index)
 
 
 def describe(line: LineSettings, clock: Clock, *, outbound: bool, wall_clock: bool) -> str:

@@ -19,6 +19,7 @@ from busbench.model import I64, Bools
 U32 = NDArray[np.uint32]
 
 BLOCK_BYTES_MAX = 64 << 20
+_FIRST_WORDS = 1 << 10
 _PIECE_WORDS = 1 << 17  # what is searched at once stays in the cache
 _LONG_RUN = 2048  # equal blocks that are worth a batch of their own
 _PROBE = 64
@@ -97,7 +98,8 @@ class Chain:
                 starts = np.arange(first, self.at, size // 4)
                 yield Blocks(self.words, starts, np.full(count, size), step=size // 4)
                 continue
-            likely = likely or _Likely(self.words, first)
+            if likely is None or first >= likely.until:
+                likely = _Likely(self.words, first, likely.reach * 4 if likely else _FIRST_WORDS)
             starts, self.at = likely.from_(first)
             uneven.append(starts)
         yield from self._joined(uneven, self.at, others)
@@ -144,12 +146,15 @@ class Chain:
 
 
 class _Likely:
-    """Places that look like whole packet blocks by themselves."""
+    """Places that look like whole packet blocks by themselves, among so many words from one on.
 
-    def __init__(self, words: U32, first: int) -> None:
-        pieces = [_shaped_as_packets(words, at) for at in range(first, words.size, _PIECE_WORDS)]
-        self.starts = np.concatenate([starts for starts, _ in pieces])
-        self.ends = np.concatenate([ends for _, ends in pieces])
+    A short section must not be searched far beyond its end, so the first reach is short.
+    """
+
+    def __init__(self, words: U32, first: int, reach: int) -> None:
+        self.reach = min(reach, _PIECE_WORDS)
+        self.until = first + self.reach
+        self.starts, self.ends = _shaped_as_packets(words, first, self.reach)
         self.breaks = np.flatnonzero(self.ends[:-1] != self.starts[1:])
 
     def from_(self, first: int) -> tuple[I64, int]:
@@ -160,8 +165,8 @@ class _Likely:
         return self.starts[low : high + 1], int(self.ends[high])
 
 
-def _shaped_as_packets(words: U32, at: int) -> tuple[I64, I64]:
-    starts = np.flatnonzero(words[at : at + _PIECE_WORDS] == pb.PACKET)
+def _shaped_as_packets(words: U32, at: int, reach: int) -> tuple[I64, I64]:
+    starts = np.flatnonzero(words[at : at + reach] == pb.PACKET)
     starts += at
     starts = starts[: np.searchsorted(starts, words.size - pb.PACKET_FRAME_BYTES // 4, "right")]
     size = words[1:].take(starts)

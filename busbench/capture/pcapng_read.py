@@ -9,7 +9,7 @@ import numpy as np
 from busbench.capture import pcapng_blocks as pb
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.packets import NO_TIME, PacketBatch, PacketFile, gather
-from busbench.errors import CaptureError
+from busbench.errors import CaptureError, plain
 from busbench.model import I64, NO_CLOCK, U8, Bools, ByteLog, Mark, readonly
 
 __all__ = ["FORMAT", "NO_TIME", "PacketBatch", "PacketFile", "SerialPackets", "gather", "open_file", "sniff"]
@@ -90,7 +90,7 @@ class SerialPackets(Capture):
         interfaces, sent = self._file.interfaces, None
         for batch in self._file.batches():
             interfaces = self._file.interfaces
-            has_data = self._table(self._may_be)[batch.interface] & (batch.size > 0)
+            has_data = self._told(self._may_be, batch) & (batch.size > 0)
             outbound = self._is_sent(batch)
             for found, is_sent in ((has_data & ~outbound, False), (has_data & outbound, True)):
                 if found.any():
@@ -104,16 +104,18 @@ class SerialPackets(Capture):
         some = sorted(filter(self._may_be, interfaces), key=lambda one: one.is_outbound)
         if some:
             return some[0], some[0].is_outbound, True
-        names = ", ".join(f"{i} ({one.label})" for i, one in enumerate(interfaces))
+        names = pb.listed([f"{i} ({one.label})" for i, one in enumerate(interfaces)])
         if self._wanted is not None and names:
-            raise CaptureError(self._file.path, f'has no interface "{self._wanted}"', hint=f"it has {names}")
+            raise CaptureError(
+                self._file.path, f'has no interface "{plain(self._wanted, most=40)}"', hint=f"it has {names}"
+            )
         what = f"holds no serial interface, only {names}" if names else "describes no interface, so it holds no bytes"
         raise CaptureError(self._file.path, what)
 
     def _may_be(self, one: pb.Interface) -> bool:
         if self._wanted is None:
             return one.link_type not in pb.LINKS_USB
-        return self._wanted in (one.name, one.description, str(self._file.interfaces.index(one)))
+        return self._wanted in (one.name, one.description, str(one.index))
 
     def _is_chosen(self, one: pb.Interface) -> bool:
         """The chosen interface, or the same one described again in a later section."""
@@ -124,11 +126,17 @@ class SerialPackets(Capture):
             and (bool(one.name) or one.number == mine.number)
         )
 
-    def _table(self, test: Callable[[pb.Interface], bool]) -> Bools:
-        return np.array([test(one) for one in self._file.interfaces], np.bool_)
+    def _told(self, test: Callable[[pb.Interface], bool], batch: PacketBatch) -> Bools:
+        """What a test says of the interface of each packet."""
+        if not len(batch):
+            return np.zeros(0, np.bool_)
+        # a batch is of one section: of all interfaces of a file only a few are its own
+        first, last = int(batch.interface.min()), int(batch.interface.max())
+        table = np.array([test(one) for one in self._file.interfaces[first : last + 1]], np.bool_)
+        return table[batch.interface - first]
 
     def _is_sent(self, batch: PacketBatch) -> Bools:
-        sent = self._table(lambda one: one.is_outbound)[batch.interface]
+        sent = self._told(lambda one: one.is_outbound, batch)
         if batch.flags is not None:
             direction = batch.flags & np.uint32(pb.DIRECTION_MASK)
             sent = (direction == pb.OUTBOUND) | sent & (direction != pb.INBOUND)
@@ -144,7 +152,7 @@ class SerialPackets(Capture):
             elif (batch.flags & pb.DIRECTION_MASK == (pb.OUTBOUND if self._outbound else pb.INBOUND)).all():
                 return None
         sent = self._is_sent(batch)
-        keep = self._table(self._is_chosen)[batch.interface]
+        keep = self._told(self._is_chosen, batch)
         keep &= sent == self._outbound
         if not keep.all():
             left = batch.interface[~keep].astype(np.int64) * 2 + sent[~keep]
@@ -163,7 +171,7 @@ class SerialPackets(Capture):
         ]
         return [
             f"read what was {'sent' if self._outbound else 'received'} on {self._chosen.label}; passed over: "
-            + ", ".join(words)
+            + pb.listed(words)
         ]
 
     def _collect_marks(self, batch: PacketBatch) -> None:
