@@ -14,13 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.capture.base import CaptureInfo
+from busbench.capture.level_write import level_csv_text, vcd_text
 from busbench.capture.write import open_writer
+from busbench.drive.outputs import receiver_lines
 from busbench.model import BUS_LINE, I64, U8, U16, Bools, ByteLog, Clock, ClockKind
 from busbench.rig.model import Rig
 from busbench.verify.evidence import Mapped, map_channels
 from busbench.wire.bulk import CHANNELS, END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
 from busbench.wire.edges import Edges
-from busbench.wire.line import encode_line
 from busbench.wire.scale import FULL_COUNTS, Scale
 
 RIG = Path(__file__).resolve().parent.parent / "captures" / "heron.toml"
@@ -194,9 +195,6 @@ def pulse_lines(
 ) -> dict[str, Edges]:
     """The bus and pulse outputs of a receiver that follow channels at a scale, as levels.
 
-    A pulse begins 4 ms after its frame's first bit (or every period_ns) and has the width that the last whole
-    frame's counts ask for.
-
     Args:
         flown: the frames.
         channels: channel (1-16) of each pulse line, by name.
@@ -206,50 +204,17 @@ def pulse_lines(
     Returns:
         The signals by name; the bus is "bus".
     """
-    t_ns = flown.t_ns[flown.is_sent]
-    raw = pack_frames(flown.counts[flown.is_sent], flown.flags[flown.is_sent])
-    starts = t_ns[:, None] + np.arange(FRAME_BYTES) * BUS_LINE.character_ns
-    lines = {"bus": encode_line(raw.reshape(-1), starts.reshape(-1))}
-    end_ns = int(t_ns[-1]) + 10_000_000
-    for name, channel in channels.items():
-        begin = t_ns + 4_000_000 if period_ns is None else np.arange(int(t_ns[0]) + 4_000_000, end_ns, period_ns)
-        done_ns = t_ns + FRAME_BYTES * BUS_LINE.character_ns
-        row = np.searchsorted(done_ns, begin, "right") - 1
-        width = np.rint(scale.to_us(flown.counts[flown.is_sent][row, channel - 1]) * 1000).astype(np.int64)
-        edges = np.stack([begin, begin + width], axis=1).reshape(-1)
-        lines[name] = Edges(edges, 0, 0, max(end_ns, int(edges[-1])))
-    return lines
+    sent = flown.is_sent
+    counts = flown.counts[sent]
+    raw = pack_frames(counts, flown.flags[sent])
+    return receiver_lines(raw, t_ns=flown.t_ns[sent], counts=counts, outputs=channels, scale=scale, period_ns=period_ns)
 
 
 def write_vcd(path: Path, lines: Mapping[str, Edges]) -> None:
     """Write several signals as one value change dump in ns."""
-    codes = {name: chr(ord("!") + i) for i, name in enumerate(lines)}
-    head = "".join(f"$var wire 1 {code} {name} $end\n" for name, code in codes.items())
-    changes = sorted(
-        (t, f"{level}{codes[name]}")
-        for name, edges in lines.items()
-        for t, level in zip(edges.t_ns.tolist(), edges.level.tolist(), strict=True)
-    )
-    first = "".join(f"{edges.initial}{codes[name]}\n" for name, edges in lines.items())
-    body = "".join(f"#{t}\n{change}\n" for t, change in changes)
-    end = max(edges.end_ns for edges in lines.values())
-    path.write_text(
-        f"$timescale 1 ns $end\n$scope module line $end\n{head}$upscope $end\n$enddefinitions $end\n"
-        f"#0\n$dumpvars\n{first}$end\n{body}#{end}\n",
-        encoding="ascii",
-    )
+    path.write_text(vcd_text(lines), encoding="ascii")
 
 
 def write_level_csv(path: Path, lines: Mapping[str, Edges]) -> None:
     """Write several signals as CSV of levels, a row a change."""
-    level = {name: edges.initial for name, edges in lines.items()}
-    changes = sorted(
-        (t, name, after)
-        for name, edges in lines.items()
-        for t, after in zip(edges.t_ns.tolist(), edges.level.tolist(), strict=True)
-    )
-    rows = ["time [ns]," + ",".join(lines), "0," + ",".join(str(value) for value in level.values())]
-    for t, name, after in changes:
-        level[name] = after
-        rows.append(f"{t}," + ",".join(str(value) for value in level.values()))
-    path.write_text("\n".join(rows) + "\n", encoding="ascii")
+    path.write_text(level_csv_text(lines), encoding="ascii")

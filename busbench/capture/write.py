@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import IO, Protocol
 
@@ -17,6 +18,7 @@ import numpy as np
 from busbench.capture.base import CaptureInfo
 from busbench.errors import CaptureError
 from busbench.model import BUS_LINE, I64, ByteLog, Clock, ClockKind, LineSettings, Mark
+from busbench.wire.edges import Edges
 
 SUFFIXES = (".pcapng", ".csv", ".vcd", ".raw", ".bin")
 STANDARD_OUTPUT = "-"
@@ -60,6 +62,28 @@ def open_writer(path: str, info: CaptureInfo, *, line: LineSettings = BUS_LINE, 
     if suffix == ".vcd":
         return _Vcd(path, line, force=force)
     return _Raw(path, force=force)
+
+
+def write_levels(path: str, lines: Mapping[str, Edges], *, force: bool = False) -> None:
+    """Write several lines beside one another as levels.
+
+    Args:
+        path: ends in .vcd or .csv.
+        lines: by name; the names are single words.
+        force: True to write over a file that is there.
+
+    Raises:
+        CaptureError: the suffix is another, the file exists, or it cannot be written.
+    """
+    from busbench.capture.level_write import level_csv_text, vcd_text
+
+    texts = {".vcd": vcd_text, ".csv": level_csv_text}
+    text = texts.get(Path(path).suffix.lower())
+    if text is None:
+        raise CaptureError(path, "holds no levels of several lines", hint=f"end the name in {' or '.join(texts)}")
+    file = _File(path, force=force)
+    file.write(text(lines).encode())
+    file.close()
 
 
 def refuse_itself(path: str, source: str) -> None:

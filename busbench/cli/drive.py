@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from busbench.errors import DriveError
+from busbench.errors import DriveError, counted
 
 if TYPE_CHECKING:
     from busbench.drive.frames import FrameBlock
@@ -76,6 +76,8 @@ class Orders:
     preview: bool = False
     is_ascii: bool = False
     force: bool = False
+    faults: tuple[str, ...] = ()
+    pulses: tuple[int, ...] = ()
 
 
 @click.command("drive", short_help="send test sweeps to a port or a file, inside limits")
@@ -91,6 +93,10 @@ class Orders:
     "--rig", metavar="RIG", help="Rig file: names channels, says which of them drive a motor, and the frame period."
 )
 @click.option("--lock", type=int, multiple=True, metavar="CH", help="Channel that must not move.")
+@click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]",
+              help="virtual:RIG only. Build a fault into the aircraft, as in dead:rudder.")  # fmt: skip
+@click.option("--pulses", type=int, multiple=True, metavar="CH",
+              help="File of levels (.vcd, .csv): write this channel's pulse output beside the bus.")  # fmt: skip
 @click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
 @click.option("--preview", is_flag=True, help="Draw the shapes and list what each channel will do; send nothing.")
 @click.option("--ascii", "is_ascii", is_flag=True, help="Draw with plain ASCII.")
@@ -103,6 +109,8 @@ def command(
     no_motor: bool,
     rig: str | None,
     lock: tuple[int, ...],
+    faults: tuple[str, ...],
+    pulses: tuple[int, ...],
     is_armed: bool,
     preview: bool,
     is_ascii: bool,
@@ -133,7 +141,7 @@ def command(
     busbench drive captures/heron-sweeps.toml --to /dev/ttyUSB0 --rig captures/heron.toml --arm
     """
     given = {key: value for key, value in shape.items() if value not in (None, ())}
-    orders = Orders(to, end, motor, no_motor, rig, lock, is_armed, preview, is_ascii, force)
+    orders = Orders(to, end, motor, no_motor, rig, lock, is_armed, preview, is_ascii, force, faults, pulses)
     click.get_current_context().exit(drive(program, options=given, orders=orders))
 
 
@@ -145,6 +153,8 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
 
     rig, end = _read_rig(orders), EndState(orders.end)
     plan = _plan_to_rehearse(orders)
+    if orders.faults and plan is None:
+        raise DriveError("--fault: goes with --to virtual:RIG only", hint="leave it out, or name a rig file there")
     program = _locked_as(load_program(name, options, rig=rig or plan), orders, rig)
     if orders.preview:
         is_ascii = orders.is_ascii or not _can_draw()
@@ -155,20 +165,32 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
     from busbench.cli.drive_output import rehearse, write_frames
     from busbench.port.live import is_live
 
+    if orders.pulses and (orders.to == "-" or orders.to.startswith("virtual:") or is_live(orders.to)):
+        raise DriveError("--pulses: goes with a file only", hint="end the name after --to in .vcd or .csv")
     if orders.to.startswith("virtual:"):
         blocks = frame_blocks(program, end=end)
-        for line in rehearse(program, blocks) if plan is None else _rehearse_on(plan, program, blocks):
+        for line in rehearse(program, blocks) if plan is None else _rehearse_on(plan, program, blocks, orders):
             click.echo(line)
         return 0
     if is_live(orders.to):
         from busbench.cli.drive_port import run_on_port
 
         return run_on_port(orders.to, program, end=end, is_armed=orders.is_armed, names_motor=_names_motor(orders))
+    if orders.pulses:
+        from busbench.cli.drive_levels import write_outputs
+
+        written = write_outputs(
+            program, frame_blocks(program, end=end), to=orders.to, outputs=orders.pulses, force=orders.force
+        )
+        click.echo(
+            f"{counted(written, 'frame')} and {counted(len(orders.pulses), 'pulse output')} to {orders.to}", err=True
+        )
+        return 0
     written, dropped = write_frames(program, frame_blocks(program, end=end), to=orders.to, force=orders.force)
     spent_s = (written + dropped) * program.period_s
     where = "standard output" if orders.to == "-" else orders.to
     left_out = f", {dropped} left out on purpose" if dropped else ""
-    click.echo(f"{written} frames to {where}{left_out}, {spent_s:.3f} s", err=True)
+    click.echo(f"{counted(written, 'frame')} to {where}{left_out}, {spent_s:.3f} s", err=True)
     return 0
 
 
@@ -259,10 +281,11 @@ def _plan_to_rehearse(orders: Orders) -> Rig | None:
     return read_rig(path)
 
 
-def _rehearse_on(plan: Rig, program: Program, blocks: Iterator[FrameBlock]) -> Iterator[str]:
+def _rehearse_on(plan: Rig, program: Program, blocks: Iterator[FrameBlock], orders: Orders) -> Iterator[str]:
     from busbench.cli.drive_rig import rehearse_on
+    from busbench.rig.fault import parse_fault
 
-    return rehearse_on(plan, program, blocks)
+    return rehearse_on(plan, program, blocks, faults=[parse_fault(text) for text in orders.faults])
 
 
 def locks(orders: Orders) -> Callable[[Program], Program] | None:

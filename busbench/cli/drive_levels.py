@@ -1,0 +1,60 @@
+"""A drive program as the lines of a virtual receiver: the bus with pulse outputs beside it, in a file of levels."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from busbench.capture.write import write_levels
+from busbench.drive.frames import FrameBlock
+from busbench.drive.outputs import receiver_lines
+from busbench.drive.program import Program
+from busbench.errors import DriveError
+from busbench.wire.bulk import CHANNELS
+
+FRAMES_MAX = 20_000  # some 150 changes of level each
+
+
+def write_outputs(
+    program: Program, blocks: Iterable[FrameBlock], *, to: str, outputs: tuple[int, ...], force: bool
+) -> int:
+    """Write bus and pulse outputs.
+
+    Args:
+        program: what is written.
+        blocks: its frames.
+        to: a file in .vcd or .csv.
+        outputs: channels (1-16) with a pulse output, named output_N.
+        force: True writes over a file that exists.
+
+    Returns:
+        Frames written.
+
+    Raises:
+        DriveError: a channel has no pulse output, or the program is too long or sends nothing.
+        CaptureError: the file is of another kind, exists, or cannot be written.
+    """
+    wrong = next((channel for channel in outputs if not 1 <= channel <= CHANNELS), None)
+    if wrong is not None:
+        raise DriveError(f"--pulses: channel {wrong} has no pulse output", hint=f"give 1 to {CHANNELS}")
+    raw, counts, slots, frames = [], [], [], 0
+    for block in blocks:
+        sent = block.is_sent
+        raw.append(block.raw[sent])
+        counts.append(block.limited.channels[sent])
+        slots.append(block.slot + np.flatnonzero(sent))
+        frames += int(sent.sum())
+        if frames > FRAMES_MAX:
+            raise DriveError(
+                f"{to}: the program has more than {FRAMES_MAX} frames", hint="shorten it or repeat it less"
+            )
+    if not frames:
+        raise DriveError(f"{to}: the program sends no frame", hint="drop fewer of them")
+    period_ns = round(program.period_s * 1e9)
+    lines = receiver_lines(
+        np.concatenate(raw), t_ns=(np.concatenate(slots) + 1) * period_ns, counts=np.concatenate(counts),
+        outputs={f"output_{channel}": channel for channel in outputs}, scale=program.scale,
+    )  # fmt: skip
+    write_levels(to, lines, force=force)
+    return frames

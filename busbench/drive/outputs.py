@@ -1,0 +1,51 @@
+"""The lines of a virtual receiver as levels: the bus, and beside it ordinary pulse outputs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from busbench.model import BUS_LINE, I64, U8, U16
+from busbench.wire.bulk import FRAME_BYTES
+from busbench.wire.edges import Edges
+from busbench.wire.line import encode_line
+from busbench.wire.scale import Scale
+
+BUS = "bus"
+_LAG_NS = 4_000_000  # from a frame's first bit to the pulse: the frame is whole after 3 ms
+_AFTER_NS = 10_000_000
+
+
+def receiver_lines(
+    raw: U8, *, t_ns: I64, counts: U16, outputs: Mapping[str, int], scale: Scale, period_ns: int | None = None
+) -> dict[str, Edges]:
+    """The bus and pulse outputs that follow channels at a scale.
+
+    A pulse begins 4 ms after its frame's first bit (or every period_ns) and has the
+    width that the last whole frame's counts ask for.
+
+    Args:
+        raw: frames as sent, uint8 (N, 25).
+        t_ns: begin of each frame, int64 (N,).
+        counts: of channels 1-16 in each, uint16 (N, 16).
+        outputs: channel (1-16) of each pulse line, by the line's name.
+        scale: of the receiver.
+        period_ns: of the pulses, None for one a frame.
+
+    Returns:
+        The lines by name, the bus first.
+
+    Source: derivation; the width is the scale's closed form.
+    """
+    starts = t_ns[:, None] + np.arange(FRAME_BYTES) * BUS_LINE.character_ns
+    lines = {BUS: encode_line(raw.reshape(-1), starts.reshape(-1))}
+    end_ns = int(t_ns[-1]) + _AFTER_NS
+    done_ns = t_ns + FRAME_BYTES * BUS_LINE.character_ns
+    for name, channel in outputs.items():
+        begin = t_ns + _LAG_NS if period_ns is None else np.arange(int(t_ns[0]) + _LAG_NS, end_ns, period_ns)
+        row = np.searchsorted(done_ns, begin, "right") - 1
+        width = np.rint(scale.to_us(counts[row, channel - 1]) * 1000).astype(np.int64)
+        edges = np.stack([begin, begin + width], axis=1).reshape(-1)
+        lines[name] = Edges(edges, 0, 0, max(end_ns, int(edges[-1])))
+    return lines
