@@ -13,6 +13,7 @@ import argparse
 import os
 import platform
 import shutil
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -33,6 +34,9 @@ from busbench.model import NO_CLOCK, ByteLog  # noqa: E402
 from busbench.wire.align import find_frames  # noqa: E402
 from busbench.wire.bulk import FRAME_BYTES, pack_frames, unpack_channels  # noqa: E402
 from busbench.wire.frame import decode_frame  # noqa: E402
+
+# As an installed program runs, with its compiled files kept.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 FRAMES_A_DAY = 12_342_857  # at 7 ms
 HOURS = (1, 6, 24)
@@ -165,7 +169,7 @@ def recordings(short: bool) -> Iterator[Row]:
                 faster = ", ".join(f"{command} {listing / s:.0f} x faster" for command, s in spent.items())
                 yield Row(f"tshark lists the packets, {span} h", f"{listing:.1f} s", faster)
             if span == hours[0]:
-                yield _dpkt(path, scan)
+                yield from _others(path, scan, spent)
             path.unlink()
         path = Path(folder) / "cut.pcapng"
         write_recording(path, frames=FRAMES_A_DAY * hours[-1] // 24, cuts=True)
@@ -175,15 +179,19 @@ def recordings(short: bool) -> Iterator[Row]:
             yield Row(f"{command}, {hours[-1]} h, 4-6 reads a frame", f"{again:.2f} s, {peak:.0f} MB peak", times)
 
 
-def _dpkt(path: Path, scan: float) -> Row:
+def _others(path: Path, scan: float, ours: dict[str, float]) -> Iterator[Row]:
+    """dpkt on the same file, alone and with construct on each frame."""
     import dpkt
 
-    def walk() -> int:
+    def packets() -> Iterator[bytes]:
         with path.open("rb") as file:
-            return sum(len(data) for _, data in dpkt.pcapng.Reader(file))
+            yield from (data for _, data in dpkt.pcapng.Reader(file))
 
-    spent = best(walk, times=1)
-    return Row("dpkt reads the packets, 1 h", f"{spent:.1f} s", f"pcapng scan {spent / scan:.0f} x faster")
+    spent = best(lambda: sum(map(len, packets())), times=1)
+    yield Row("dpkt reads the packets, 1 h", f"{spent:.1f} s", f"pcapng scan {spent / scan:.0f} x faster")
+    spent = best(lambda: sum(decode_frame(data).end for data in packets()), times=1)
+    faster = ", ".join(f"{command} {spent / s:.0f} x faster" for command, s in ours.items())
+    yield Row("dpkt and construct decode the frames, 1 h", f"{spent:.1f} s", faster)
 
 
 def start(_: bool) -> Iterator[Row]:
@@ -193,6 +201,12 @@ def start(_: bool) -> Iterator[Row]:
     yield Row("busbench --help", f"{helped * 1e3:.0f} ms", f"bare Python {bare * 1e3:.0f} ms")
     text, _peak = min(measured([*COMMAND, "outages", str(ROOT / "captures/heron-bench.pcapng")]) for _ in range(5))
     yield Row("busbench outages on a minute of recording", f"{text * 1e3:.0f} ms")
+    if sys.platform != "win32":
+        import bench_live as live_
+
+        for source in ("virtual:", str(ROOT / "captures/heron-bench.pcapng")):
+            paint = statistics.median(live_.first_paint_s(source) for _ in range(9))
+            yield Row(f"busbench watch {Path(source).name}: first paint", f"{paint * 1e3:.0f} ms", "median of 9")
 
 
 def live(short: bool) -> Iterator[Row]:

@@ -56,7 +56,7 @@ def _terminal(source: str, *, columns: int = 120, rows: int = 40) -> Iterator[tu
     try:
         yield process, master
     finally:
-        process.terminate()
+        process.kill()  # it may wait for this terminal to be read
         process.wait(10)
         os.close(master)
 
