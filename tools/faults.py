@@ -175,7 +175,7 @@ def _long_row(frames: int) -> Iterator[str]:
     lost = "nothing lost" if whole and not done.damaged_bytes else f"LOST: {done}"
     yield (
         f"{'10 million frames' if frames == 10_000_000 else 'frames':<16} {frames:>9,}  {lost}; {done.spent_s:.0f} s,"
-        f" port's process {done.child_mb[0]:.0f} to {done.child_mb[1]:.0f} MB,"
+        f" child process {done.child_mb[0]:.0f} to {done.child_mb[1]:.0f} MB,"
         f" session {done.session_mb[0]:.0f} to {done.session_mb[1]:.0f} MB, recording {size:.0f} MB"
     )
 

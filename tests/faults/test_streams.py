@@ -39,7 +39,7 @@ def in_shell(how: str, *words: str | Path) -> Ran:
 )
 def test_a_reader_that_has_enough(words: tuple[str, ...], together: bool, tmp_path: Path) -> None:
     long = tmp_path / "long.pcapng"
-    assert run(["record", "virtual:?speed=max&duration=600s", "-o", str(long)]) == 0
+    assert run(["record", "virtual:?speed=max&duration=200s", "-o", str(long)]) == 0
     process = subprocess.Popen(
         [sys.executable, "-m", "busbench", *(word.format(long) for word in words)],
         stdout=subprocess.PIPE,

@@ -1,0 +1,150 @@
+"""A port that was away: nothing moves by itself once it is back, and a full disk ends the recording alone."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from busbench.capture import pcapng_write
+from busbench.capture.reading import read_recording
+from busbench.errors import CaptureError, PortError
+from busbench.port.messages import EventKind
+from busbench.port.pacer import STOPPED, Pacer
+from busbench.tui.driving import Phase
+from busbench.tui.walking import Way
+from tests.port.sources import Counting
+from tests.tui.ports import Live
+from tests.tui.test_driving import Bench as DriveBench
+from tests.tui.test_walk import SMALL
+from tests.tui.test_walk import Bench as WalkBench
+
+posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
+
+
+def test_a_stop_does_not_hide_that_the_port_went() -> None:
+    run = Pacer(Counting(100), start_ns=0, character_ns=120_000)
+    run.stop(STOPPED)
+    assert not run.state.is_broken_off
+    run.cut("the port was unplugged")
+    assert (run.state.reason, run.state.is_broken_off, run.is_over) == ("the port was unplugged", True, True)
+    run.cut("the end state took too long")
+    assert run.state.reason == "the port was unplugged"
+
+
+@posix
+@pytest.mark.parametrize("is_back", [True, False])
+def test_away_in_the_countdown_nothing_is_sent(
+    is_back: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from busbench.cli import drive_port
+    from busbench.drive.frames import EndState
+    from busbench.port.live import LivePort, open_live
+    from tests.drive.helpers import make
+    from tests.port.ends import Far, wait_for
+
+    ends = [Far(tmp_path / "port")]
+    ports: list[LivePort] = []
+
+    def opened(name: str) -> LivePort:
+        ports.append(open_live(name))
+        return ports[0]
+
+    def away(any_key: object) -> bool:
+        ends[0].unplug()
+        if is_back:
+            ends.append(Far(tmp_path / "port"))
+            wait_for(ends[1].is_listened_to)
+        else:
+            wait_for(lambda: bool(ports[0].read(0.05)) or bool(ports[0]._events))  # type: ignore[attr-defined]
+        return True
+
+    @contextlib.contextmanager
+    def no_keys() -> Iterator[object]:
+        yield lambda seconds: False
+
+    monkeypatch.setattr(drive_port, "open_live", opened)
+    monkeypatch.setattr(drive_port, "count_down", away)
+    monkeypatch.setattr(drive_port, "listen_for_keys", no_keys)
+    monkeypatch.setattr(drive_port, "has_keyboard", lambda: True)
+    program = make({"channel": 1, "shape": "hold", "level": 1200, "duration": 60})
+    with pytest.raises(PortError, match="the port was unplugged: see to the port, then start anew"):
+        drive_port.run_on_port(ends[0].name, program, end=EndState.NEUTRAL, is_armed=True, names_motor=True)
+    assert "driving" not in capsys.readouterr().err
+    if is_back:
+        assert ends[1].read() == b""
+        ends[1].unplug()
+
+
+def test_away_in_the_countdown_of_the_screen() -> None:
+    bench = DriveBench()
+    bench.drive.go_on()
+    bench.drive.go_on()
+    bench.pass_s(1)
+    bench.port.happens(EventKind.UNPLUGGED, "unplugged")
+    bench.port.happens(EventKind.RECONNECTED, "back")
+    bench.pass_s(5)
+    assert bench.drive.phase is Phase.SETTING
+    assert bench.drive.said == "cancelled: the port was unplugged; nothing was sent"
+    assert bench.port.how is None
+
+
+def test_away_in_the_countdown_of_a_walk_on_the_screen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from busbench.drive.walk import Word
+
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "small.toml").write_text(SMALL, encoding="utf-8")
+    bench = WalkBench(tmp_path / "small.toml")
+    bench.walking.begin()
+    bench.walking.hear(Word.GO)
+    bench.pass_s(1)
+    bench.port.happens(EventKind.UNPLUGGED, "unplugged")
+    bench.port.happens(EventKind.RECONNECTED, "back")
+    assert bench.pass_s(5).size == 0
+    assert bench.walking.way is Way.NONE
+    assert bench.walking.said == "called off: the port was unplugged"
+    assert bench.port.how is None
+
+
+def test_a_full_disk_ends_the_recording_and_not_the_session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    live, path = Live("virtual:?period=10ms"), tmp_path / "f.pcapng"
+    live.session.start_recording(str(path))
+    live.pass_s(2)
+    assert live.session._writer is not None
+    live.session._writer.flush()
+
+    def full(fd: int, data: bytes) -> int:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "write", full)
+    monkeypatch.setattr(pcapng_write, "_FLUSH_NS", 0)
+    live.port.happens(EventKind.UNPLUGGED, "unplugged")
+    live.port.happens(EventKind.RECONNECTED, "back")
+    session = live.pass_s(2)
+    assert session.recording == ""
+    assert "cannot be written on (No space left on device); all up to here is whole" in session.notice
+    assert (session.losses.frames, session.link) == (400, "in step")
+    session.mark(session.place, "goes on")
+    session.close()
+    assert len(read_recording(str(path)).frames) == 200
+
+
+def test_a_mark_on_a_full_disk_is_told_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    live = Live("virtual:?period=10ms")
+    live.session.start_recording(str(tmp_path / "f.pcapng"))
+    session = live.pass_s(1)
+
+    def full(fd: int, data: bytes) -> int:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "write", full)
+    monkeypatch.setattr(pcapng_write, "_FLUSH_NS", 0)
+    with pytest.raises(CaptureError, match="No space left on device"):
+        session.mark(session.place, "30 paces")
+    assert session.recording == ""
+    session.mark(session.place, "60 paces")
+    assert [mark.text for mark in session.marks] == ["30 paces", "60 paces"]

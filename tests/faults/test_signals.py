@@ -1,0 +1,164 @@
+"""Told to end, hung up, stopped: recordings are complete, what moves comes to rest, terminals are given back."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from pathlib import Path
+
+import pytest
+
+if sys.platform == "win32":
+    pytest.skip("signals and pseudo-terminals are POSIX", allow_module_level=True)
+
+from fault_rounds import finish, numbered, numbers, read_back, start
+
+from busbench.capture.reading import read_recording
+from tests.cli.running import call
+from tests.cli.test_drive_pty import Driver, Wire, driver, ramped_out, up, wire
+from tests.port.ends import Far, wait_for
+from tests.tui.terminal import Terminal
+
+__all__ = ["driver", "wire"]  # fixtures
+
+
+def size_of(path: Path) -> int:
+    return path.stat().st_size if path.exists() else 0
+
+
+def end_of(path: Path) -> bytes:
+    with path.open("rb") as file:
+        file.seek(max(0, size_of(path) - 1000))
+        return file.read()
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP], ids=lambda number: number.name)
+def test_a_recording_told_to_end_is_complete(number: signal.Signals, tmp_path: Path) -> None:
+    far, path = Far(tmp_path / "port"), tmp_path / "f.pcapng"
+    process = start("record", far.name, "-o", str(path))
+    wait_for(path.exists)
+    far.write(numbered(500))
+    wait_for(lambda: numbered(1, first=499) in path.read_bytes())
+    far.write(numbered(1, first=500))
+    process.send_signal(number)
+    code, said = finish(process)
+    far.unplug()
+    frames = read_recording(str(path)).frames
+    assert code == 0
+    assert said.startswith(f"{path}: {len(frames)} frames, ")
+    assert len(frames) >= 500
+
+
+def test_a_recording_that_ignores_hang_ups_goes_on(tmp_path: Path) -> None:
+    far, path = Far(tmp_path / "port"), tmp_path / "f.pcapng"
+    ignored = "import signal; signal.signal(signal.SIGHUP, signal.SIG_IGN); from busbench.cli.main import main; main()"
+    process = start("record", far.name, "-o", str(path), prelude=ignored)
+    wait_for(path.exists)
+    process.send_signal(signal.SIGHUP)
+    far.write(numbered(100))
+    wait_for(lambda: numbered(1, first=99) in path.read_bytes())
+    process.send_signal(signal.SIGTERM)
+    code, _ = finish(process)
+    far.unplug()
+    assert code == 0
+    assert len(read_back(path)[1].frames) == 100
+
+
+def test_a_recording_whose_terminal_is_closed_is_complete(tmp_path: Path) -> None:
+    path = tmp_path / "f.pcapng"
+    terminal = Terminal("record", "virtual:?period=7ms", "-o", str(path))
+    wait_for(lambda: size_of(path) > 2000)
+    os.close(terminal._fd)
+    _, status = os.waitpid(terminal._pid, 0)
+    assert os.waitstatus_to_exitcode(status) == 0
+    recording = read_recording(str(path))
+    assert len(recording.frames) > 10
+    assert sum(recording.rejects.length) < 25  # nothing but a frame that was under way
+
+
+def test_a_recording_stopped_for_a_while_has_all_that_came_meanwhile(tmp_path: Path) -> None:
+    far, path = Far(tmp_path / "port"), tmp_path / "f.pcapng"
+    process = start("record", far.name, "-o", str(path))
+    wait_for(path.exists)
+    far.write(numbered(10))
+    process.send_signal(signal.SIGSTOP)
+    far.write(numbered(60_000, first=10))  # far more than any pipe holds: the port's process keeps it
+    process.send_signal(signal.SIGCONT)
+    wait_for(lambda: numbered(1, first=60_009) in end_of(path) or process.poll() is not None)
+    process.send_signal(signal.SIGINT)
+    code, said = finish(process)
+    far.unplug()
+    _, found, marks = read_back(path)
+    assert (code, marks) == (0, [])
+    assert said.count("\n") == 1
+    assert numbers(found.frames.channels.astype("int64")).tolist() == list(range(60_010))
+
+
+def test_two_recordings_to_one_file(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    far, path = Far(tmp_path / "port"), tmp_path / "f.pcapng"
+    process = start("record", far.name, "-o", str(path))
+    wait_for(path.exists)
+    far.write(numbered(100))
+    wait_for(lambda: numbered(1, first=99) in path.read_bytes())
+    other = ("record", "virtual:?speed=max&duration=1s", "-o", path)
+    assert call(capfd, *other).err.startswith(f"busbench: {path}: there is such a file already: ")
+    refused = call(capfd, *other, "--force")
+    assert refused.code == 2
+    assert refused.err == (
+        f"busbench: {path}: is being recorded to by another program: end that one, or choose another name\n"
+    )
+    far.write(numbered(100, first=100))
+    wait_for(lambda: numbered(1, first=199) in path.read_bytes())
+    process.send_signal(signal.SIGINT)
+    assert finish(process)[0] == 0
+    far.unplug()
+    assert numbers(read_back(path)[1].frames.channels.astype("int64")).tolist() == list(range(200))
+    assert call(capfd, *other, "--force").code == 0  # nobody writes to it any more
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP], ids=lambda number: number.name)
+def test_a_screen_told_to_end_gives_the_terminal_back(number: signal.Signals) -> None:
+    with Terminal("watch", "virtual:?period=7ms") as terminal:
+        terminal.see("in step")
+        os.kill(terminal._pid, number)
+        assert terminal.wait() == 0
+        assert terminal.is_restored
+
+
+def test_a_screen_whose_terminal_is_closed_ends_and_lets_go_of_the_port(tmp_path: Path) -> None:
+    far = Far(tmp_path / "port")
+    terminal = Terminal("watch", far.name)
+    terminal.see("silent")
+    os.close(terminal._fd)
+    os.waitpid(terminal._pid, 0)
+    wait_for(lambda: not far.is_listened_to())
+    far.unplug()
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP], ids=lambda number: number.name)
+def test_a_drive_told_to_end_comes_to_rest(number: signal.Signals, wire: Wire, driver: Driver) -> None:
+    import termios
+
+    up(wire)
+    while_driving = termios.tcgetattr(driver.keyboard)
+    driver.process.send_signal(number)
+    ramped_out(wire.read())
+    code, output = driver.finish()
+    assert code == 130
+    assert output.endswith("ms (stopped)\n")
+    after = termios.tcgetattr(driver.keyboard)
+    assert not while_driving[3] & termios.ICANON
+    assert after[3] & termios.ICANON
+    assert after[3] & termios.ECHO
+
+
+def test_an_ended_walk_gives_the_terminal_back(tmp_path: Path) -> None:
+    from fault_rounds import PLAN
+
+    (tmp_path / "heron.toml").write_text(PLAN, encoding="utf-8")
+    with Terminal("walk", "virtual:", "--rig", str(tmp_path / "heron.toml"), size=(160, 40)) as terminal:
+        terminal.see("1 of 2: left aileron")
+        os.kill(terminal._pid, signal.SIGTERM)
+        assert terminal.wait() == 130
+        assert terminal._get_modes() == terminal.modes
