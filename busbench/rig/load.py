@@ -139,8 +139,10 @@ class _Reader:
         elif isinstance(value, float) and not math.isfinite(value):
             raise self.error(at, f"{value} is no number to reckon with")
         elif isinstance(value, float | int) and value and not SMALL <= abs(value) <= LARGE:
-            much = "large" if abs(value) > LARGE else "small"
-            raise self.error(at, f"{_shown(value)[:20]} is far too {much}", hint="mind the unit in the key's name")
+            said, much = _shown(value), "large" if abs(value) > LARGE else "small"
+            raise self.error(
+                at, f"{said if said[0] == 'a' else said[:20]} is far too {much}", hint="mind the unit in the key's name"
+            )
         elif isinstance(value, str) and not value.isprintable():
             raise self.error(at, f"{_shown(value)} holds a control character", hint="use plain text on one line")
 
