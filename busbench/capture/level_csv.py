@@ -36,7 +36,7 @@ _UNIT = re.compile(
     r"|(?P<us>us|µs|μs|microseconds?)|(?P<ns>ns|nanoseconds?))(?=$|[\s\])])",
     re.IGNORECASE,
 )
-_LATEST_NS = 2.0**63 - 1024
+_LATEST_NS = 2.0**62  # so that some characters can follow
 _ROW = re.compile(rb"(?:(?:^|,)\s*+[-+]?(?:\d++\.?\d*+|\.\d++)(?:[eE][-+]?\d++)?\s*+)++")
 
 

@@ -31,7 +31,7 @@ _TOKEN_MOST = 40  # what a time or a change can be long
 _SPACE = b" \t\r\n\v\f"
 _UNKNOWN = 2
 _VALUES = {ord("0"): 0, ord("1"): 1, **dict.fromkeys(b"xXzZ", _UNKNOWN)}
-_I64_MAX = int(np.iinfo(np.int64).max)
+_LATEST_NS = 1 << 62  # so that some characters can follow
 
 
 def sniff(head: bytes) -> bool:
@@ -252,7 +252,7 @@ class _Changes:
             return False
         stamps = np.ascontiguousarray(digits).view(f"S{longest - 1}").reshape(-1).astype(np.int64)
         times = np.concatenate([np.array([self._now]), stamps])
-        if (np.diff(times) < 0).any() or int(times[-1]) > _I64_MAX // max(1, self._step_fs // _FS_PER_NS):
+        if (np.diff(times) < 0).any() or int(times[-1]) > _LATEST_NS // max(1, self._step_fs // _FS_PER_NS):
             return False
         names = np.ascontiguousarray(cells[:, 1:]).view(f"S{longest - 1}").reshape(-1)
         place = np.cumsum(is_time)
@@ -292,7 +292,7 @@ class _Changes:
             now = int(token[1:])
             if now < self._now:
                 return f"goes back in time from #{self._now}"
-            if now > _I64_MAX // max(1, self._step_fs // _FS_PER_NS):
+            if now > _LATEST_NS // max(1, self._step_fs // _FS_PER_NS):
                 return "is too late a time"
             self._now = now
         elif first in _VALUES:
