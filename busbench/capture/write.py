@@ -156,6 +156,7 @@ class _File:
         except BrokenPipeError:
             # Whoever read has left; what is still buffered must not be tried again at exit.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            raise
         except OSError as error:
             raise CaptureError(self._path, f"cannot be written on ({error.strerror})", hint="make room") from None
 
