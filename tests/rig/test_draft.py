@@ -109,7 +109,7 @@ def test_the_draft_is_a_rig_file_that_loads() -> None:
         ("switch 4", None),
     ]
     assert text.startswith(
-        "# Drafted from 1500 frames. Channels that never moved: 1, 3, 5, 6, 8, 10, 11, 12, 13, 14, 15, 16, 18.\n"
+        "# Drafted from 1,500 frames. Channels that never moved: 1, 3, 5, 6, 8, 10, 11, 12, 13, 14, 15, 16, 18.\n"
     )
 
 
