@@ -141,8 +141,10 @@ class _File:
             raise CaptureError(path, what, hint="check the folder and your rights in it") from None
 
     def write(self, data: bytes) -> None:
+        rest = memoryview(data)
         try:
-            self._file.write(data)
+            while rest:  # an unbuffered standard output may take a part
+                rest = rest[self._file.write(rest) or 0 :]
         except BrokenPipeError:
             raise
         except OSError as error:
