@@ -275,7 +275,7 @@ def _apart(holes: Missing) -> I64:
 def _lag1(periods: I32, holes: Missing, p: Spread) -> float | None:
     """Autocorrelation of adjacent periods: what pairs across holes add is taken off."""
     apart = np.unique(_apart(holes))
-    apart = apart[apart < periods.size - 1]
+    apart = apart[(apart >= 0) & (apart < periods.size - 1)]
     pairs = periods.size - 1 - apart.size
     if p.lag1 is None or not apart.size or not pairs:
         return p.lag1 if pairs else None

@@ -72,11 +72,11 @@ def test_lag1_is_not_taken_across_holes() -> None:
 
 
 def test_two_holes_in_a_row_part_one_pair() -> None:
-    """Periods 7000 7004 | (lone frame) | 7000 7004 µs."""
-    ends = 1000 * np.cumsum([7000, 7000, 7004, 14000, 14000, 7000, 7004])
+    """Periods 7000 7004 | (lone frame) | 7010 7004 µs, which are -4.5 -0.5 and 5.5 -0.5 off their mean."""
+    ends = 1000 * np.cumsum([7000, 7000, 7004, 14000, 14000, 7010, 7004])
     jitter = timing(exact(ends), clock=PER_BYTE).jitter
     assert jitter is not None
-    assert jitter.lag1 == pytest.approx(2 * -4 / (4 * 4) * 3 / 2)
+    assert jitter.lag1 == pytest.approx((2.25 - 2.75) / 51 * 3 / 2)
 
 
 def test_a_hole_behind_the_first_frame_parts_no_pair() -> None:
