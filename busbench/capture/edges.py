@@ -15,6 +15,7 @@ from busbench.wire.edges import Edges
 from busbench.wire.line import LineBytes, LineDecoder, decode_line
 
 NAME_MOST = 40  # characters of a name that are shown
+_TRIED_MOST = 64
 _OFF_NOMINAL_PPM = 5_000  # crystals and RC clocks of receivers are closer
 
 
@@ -137,9 +138,8 @@ class LevelCapture(Capture):
         piece: dict[str, Edges] = {}
         with contextlib.suppress(CaptureError):  # told when it is read
             piece = next(iter(self._file.pieces(names)), {})
-        for name in names:
-            if name not in piece:
-                continue
+        # of very many signals those that change most: the bus changes all the time
+        for name in sorted(piece, key=lambda name: -len(piece[name]))[:_TRIED_MOST]:
             found = decode_line(piece[name], line=self._line)
             score = len(found) - 2 * int(np.count_nonzero(found.bad)), len(piece[name])
             if best is None or score > best:

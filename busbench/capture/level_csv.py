@@ -28,6 +28,7 @@ FORMAT = "CSV of levels"
 _BLOCK_BYTES = 1 << 20
 _HEADER_LINES = 40
 _ROWS_LEAST = 3
+_COLUMNS_MOST = 256  # no logic analyser has more inputs
 _SNIFFED_LINES = 1000  # a few of which may be damaged
 _DAMAGED_MOST = 100  # rows that are no rows, in one block, before the file is given up
 _UNITS_NS = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
@@ -114,6 +115,7 @@ class LevelCsvFile(LevelFile):
             raise CaptureError(path, "holds no rows of a time and of levels", hint=hint)
         self._layout = layout
         self.names = layout.names
+        self._column = {name: at for at, name in enumerate(layout.names)}
         self.resolution_ns = _step_ns(head[layout.start :], layout)
 
     def pieces(self, names: Collection[str]) -> Iterator[dict[str, Edges]]:
@@ -147,7 +149,7 @@ class LevelCsvFile(LevelFile):
 
     def _piece(self, t_ns: I64, levels: U8, names: Collection[str], last: dict[str, Edges]) -> dict[str, Edges]:
         for name in names:
-            column = levels[:, self.names.index(name)]
+            column = levels[:, self._column[name]]
             last[name] = Edges.from_levels(t_ns, column, end_ns=int(t_ns[-1]), before=last.get(name))
         return dict(last)
 
@@ -262,7 +264,7 @@ def _layout(head: bytes) -> _Layout | None:
     for number, line in enumerate(lines, 1):
         for separator in (b"\t", b";", b","):
             columns = line.count(separator)
-            if not columns:
+            if not 0 < columns <= _COLUMNS_MOST:
                 continue
             unnamed = tuple(str(i + 1) for i in range(columns))
             row = _parse(line, _Layout(separator, unnamed, 1, number, start))

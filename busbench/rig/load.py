@@ -242,6 +242,6 @@ def _shown(value: Any) -> str:
     if isinstance(value, list):
         return "a list"
     try:
-        return str(value)
+        return plain(str(value), most=60)
     except ValueError:
         return "a number of thousands of digits"
