@@ -10,7 +10,7 @@ import click
 from busbench.capture.base import ReadOptions
 from busbench.cli.output import say, table_lines, write_json
 from busbench.cli.source import Progress, open_source, read_options, source_options
-from busbench.errors import BusbenchError, CaptureError, plain
+from busbench.errors import BusbenchError, CaptureError, counted, plain
 from busbench.verify.check import CAUTION
 
 if TYPE_CHECKING:
@@ -131,11 +131,13 @@ def verify(
 
     rig = read_rig(rig_path)
     answers: tuple[Check, ...] = ()
+    left_out = None
     if walk is not None:
         from busbench.drive.walk_file import read_walk
-        from busbench.verify.walk_checks import check_walk
+        from busbench.verify.walk_checks import check_walk, not_walked
 
-        answers = tuple(check_walk(read_walk(walk), rig, path=walk))
+        saved = read_walk(walk)
+        answers, left_out = tuple(check_walk(saved, rig, path=walk)), not_walked(saved, rig)
     if _is_live(source):
         from busbench.cli.keys import has_keyboard
         from busbench.cli.verify_guided import guide
@@ -162,7 +164,7 @@ def verify(
         from busbench.report.provenance import gather
 
         provenance = gather(source=source, recording_path=kept, rig_path=rig_path)
-        _write(report, page_html(found, provenance=provenance))
+        _write(report, page_html(found, provenance=provenance, not_walked=left_out))
     if format_ == "json":
         write_json(found.to_json() | {"caution": CAUTION})
     else:
@@ -180,7 +182,7 @@ def read(source: str, options: ReadOptions) -> Recording:
         span, parts = Span(), []
         for part in read_frames(capture, span, line=options.line):
             parts.append(part)
-            progress.at(f"{sum(len(one.frames) for one in parts):,} frames")
+            progress.at(counted(sum(len(one.frames) for one in parts), "frame"))
         progress.end()
         found = Found.concat(parts)
         return Recording(capture.info, span, found.frames, found.rejects)

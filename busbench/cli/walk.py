@@ -70,8 +70,8 @@ def command(
     stops it. Every answer is saved at once; --resume goes on where it was left.
 
     PORT virtual: rehearses on the plan itself, virtual:RIG on another plan. To a
-    real port nothing is sent without --arm. Faults to rehearse: reversed, dead,
-    slow, stalled, wrong-channel, brown-out.
+    real port nothing is sent without --arm. Faults to find in a rehearsal: reversed,
+    dead, slow, stalled, wrong-channel, brown-out.
 
     Exit code 1 where an answer was no, or something was skipped or not answered.
 
@@ -158,12 +158,15 @@ def _open_bench(orders: Orders, rig: Rig, head: WalkHead, stack: ExitStack) -> B
 
     hold = hold_program(limits=head.limits, scale=head.scale, period_s=head.period_s)
     if orders.is_rehearsal:
-        from busbench.rig.fault import parse_fault
+        from busbench.rig.fault import FAULTS, parse_fault
         from busbench.rig.load import read_rig
         from busbench.rig.virtual_rig import VirtualRig
 
         other = orders.port.removeprefix(VIRTUAL)
         faults = [parse_fault(text) for text in orders.faults]
+        for fault in faults:
+            if not fault.shows_in_motion:
+                say(f"{fault} is not seen on a walk; {FAULTS[fault.kind].shows}")
         return VirtualBench(rig, VirtualRig(read_rig(other) if other else rig, faults=faults), hold=hold)
     from busbench.cli.drive_port import warn
     from busbench.port.live import open_live

@@ -1,0 +1,132 @@
+"""`virtual:RIG` from the command line: verify, record, drive and watch on an aircraft with faults."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner, Result
+
+from busbench.cli import keys
+from busbench.cli.drive import command as drive_command
+from busbench.cli.record import command as record_command
+from busbench.cli.verify import command as verify_command
+from busbench.cli.watch import faults_of
+from busbench.errors import BusbenchError
+from tests.cli.running import CAPTURES
+
+HERON = CAPTURES / "heron.toml"
+SOURCE = f"virtual:{HERON}"
+README = CAPTURES.parent / "README.md"
+
+
+def run(command: click.Command, *args: object, stdin: str = "") -> Result:
+    return CliRunner().invoke(command, [str(arg) for arg in args], input=stdin)
+
+
+def refusal(command: click.Command, *args: object) -> str:
+    result = run(command, *args)
+    assert isinstance(result.exception, BusbenchError), result.output
+    return str(result.exception)
+
+
+def test_without_a_terminal_the_pilot_goes_through_and_a_good_aircraft_passes() -> None:
+    result = run(verify_command, SOURCE)
+    assert result.exit_code == 0, result.output
+    assert "Heron: PASS (74 passed, 0 failed, 0 not tested)" in result.stdout
+    said = result.stderr.splitlines()
+    assert said[0] == "A rehearsal on a virtual aircraft, with a virtual pilot: nothing real is checked."
+    assert said[-1].startswith("11/11  Switch the transmitter on again")
+
+
+def test_the_same_words_give_the_same_result_and_the_kept_round_the_same_checks(tmp_path: Path) -> None:
+    faults = ("--fault", "sent-on:rudder", "--fault", "dead:left flap", "--format", "json")
+    first, second = (
+        run(verify_command, SOURCE, *faults, "--keep", tmp_path / name) for name in ("a.pcapng", "b.pcapng")
+    )
+    assert first.exit_code == 1
+    assert first.stdout == second.stdout
+    assert "dead:left flap is not seen on the bus; walk: right surface, no: nothing moves" in first.stderr
+    assert run(verify_command, tmp_path / "a.pcapng", "--rig", HERON, "--format", "json").stdout == first.stdout
+    alone = tmp_path / "c.pcapng"
+    recorded = run(record_command, f"{SOURCE}?speed=max", "-o", alone, "--fault", "sent-on:rudder")
+    assert recorded.exit_code == 0, recorded.output
+    assert f"busbench: {SOURCE}?speed=max: rudder stick" in recorded.stderr
+    again = json.loads(run(verify_command, alone, "--rig", HERON, "--format", "json").stdout)
+    assert again["checks"] == json.loads(first.stdout)["checks"]
+
+
+def test_a_page_keeps_its_round_beside_it(tmp_path: Path) -> None:
+    page, kept = tmp_path / "heron.html", tmp_path / "heron.pcapng"
+    assert run(verify_command, SOURCE, "--report", page).exit_code == 0
+    text = page.read_text(encoding="utf-8")
+    assert hashlib.sha256(kept.read_bytes()).hexdigest() in text
+    assert str(kept) in text
+    assert "it says nothing of a real one" in text
+    page.unlink()
+    assert refusal(verify_command, SOURCE, "--report", page).startswith(f"{kept}: is there already")
+
+
+def test_at_a_terminal_each_step_waits_for_a_word(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(keys, "has_keyboard", lambda: True)
+    result = run(verify_command, SOURCE, "--fault", "sent-short:left aileron", stdin="\n\ns\nr\n\nq\n")
+    assert result.exit_code == 1
+    assert "Enter goes on, s skips" in result.stderr
+    assert result.stderr.count("3/11") == 2  # skipped, then gone back to
+    assert "FAIL: channel 1 (left aileron): high end: reached 1483 counts" in result.stderr
+    assert "Enter when it is back at rest" not in result.stderr
+    assert "NOT TESTED  channel 6 (rudder)" in result.stdout
+
+
+def test_the_plan_may_be_another_than_the_aircraft(tmp_path: Path) -> None:
+    plan = tmp_path / "plan.toml"
+    plan.write_text(HERON.read_text().replace("period_ms = 15.0", "period_ms = 14.0"), encoding="utf-8")
+    result = run(verify_command, SOURCE, "--rig", plan)
+    assert result.exit_code == 1
+    assert "a frame every 15.0000 ms on average, planned 14 ms" in result.stdout
+    assert run(verify_command, "virtual:", "--rig", HERON).exit_code == 0  # the plan itself
+
+
+def test_faults_go_into_virtual_aircraft_alone() -> None:
+    port = ("/dev/ttyHERON", "--rig", HERON, "--fault", "jitter")
+    assert "is no virtual aircraft" in refusal(verify_command, *port)
+    assert "is no virtual aircraft" in refusal(verify_command, "virtual:?seed=3", *port[1:])
+    recording = CAPTURES / "heron-round.pcapng"
+    assert "is a recording, so --fault cannot be" in refusal(verify_command, recording, *port[1:])
+    assert "no device is named" in refusal(verify_command, SOURCE, "--fault", "sent-on:ruder")
+    assert "no such file" in refusal(verify_command, "virtual:none.toml")
+    shape = ("sweep", "--channel", "6", "--to")
+    assert "--fault: goes with --to virtual:RIG only" in refusal(
+        drive_command, *shape, "virtual:", "--fault", "dead:rudder"
+    )
+
+
+def test_drive_moves_an_aircraft_with_faults() -> None:
+    shape = ("sweep", "--channel", "6", "--period", "4", "--to", SOURCE)
+    sound = run(drive_command, *shape).stdout.splitlines()
+    dead = run(drive_command, *shape, "--fault", "dead:rudder").stdout.splitlines()
+    assert len({line.split()[2] for line in sound[1:-1]}) > 3
+    assert {line.split()[2] for line in dead[1:-1]} == {"+0.0"}
+    weak = run(drive_command, *shape, "--fault", "brown-out::2").stdout
+    assert "the receiver has too little voltage (5.3 V) and restarts" in weak
+
+
+def test_watch_takes_faults_for_what_it_watches() -> None:
+    assert [str(one) for one in faults_of(("dead:rudder",), source=SOURCE, rig=None)] == ["dead:rudder"]
+    assert [str(one) for one in faults_of(("jitter",), source="virtual:", rig=str(HERON))] == ["jitter"]
+    assert faults_of((), source=None, rig=None) == ()
+    for source in (None, "/dev/ttyHERON", "virtual:"):
+        with pytest.raises(BusbenchError, match="goes with virtual: and a rig only"):
+            faults_of(("jitter",), source=source, rig=None if source == "virtual:" else str(HERON))
+
+
+def test_readme_lists_every_fault_with_what_it_shows() -> None:
+    from busbench.rig.fault import FAULTS
+
+    rows = [line for line in README.read_text(encoding="utf-8").splitlines() if line.startswith("| `")]
+    for kind, words in FAULTS.items():
+        name = f"{kind}:DEVICE" if words.has_device else kind
+        assert f"| `{name}` | {words.what} | {words.value or '–'} | {words.shows} |" in rows
