@@ -111,7 +111,7 @@ def test_drive_moves_an_aircraft_with_faults() -> None:
     assert len({line.split()[2] for line in sound[1:-1]}) > 3
     assert {line.split()[2] for line in dead[1:-1]} == {"+0.0"}
     weak = run(drive_command, *shape, "--fault", "brown-out::2").stdout
-    assert "the receiver has too little voltage (5.3 V) and restarts" in weak
+    assert "the receiver has too little voltage (4.0 V) and restarts" in weak
 
 
 def test_watch_takes_faults_for_what_it_watches() -> None:
