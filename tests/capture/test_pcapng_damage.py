@@ -128,3 +128,11 @@ def test_a_file_with_no_section_or_interface_says_so(tmp_path: Path) -> None:
         read(save(tmp_path, b""))
     with pytest.raises(CaptureError, match="describes no interface"):
         read(save(tmp_path, section()))
+
+
+@pytest.mark.parametrize("size", [12, 16, 24, 30])
+def test_a_section_header_too_short_for_one_is_told(tmp_path: Path, size: int) -> None:
+    """Its fixed part alone is 28 bytes."""
+    short = struct.pack("<III", 0x0A0D0D0A, size, 0x1A2B3C4D).ljust(size - 4, b"\0") + struct.pack("<I", size)
+    with pytest.raises(CaptureError, match=f"byte 0: a section header of impossible length {size}"):
+        read(save(tmp_path, short, interface(), packet(0, b"\x0f")))
