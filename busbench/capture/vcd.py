@@ -11,12 +11,13 @@ from collections.abc import Collection, Iterator
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.edges import LevelCapture, LevelFile, read_signals
 from busbench.capture.source import open_binary, read_into
 from busbench.errors import CaptureError, plain
-from busbench.model import I64, U8
+from busbench.model import I64, U8, Bools, readonly
 from busbench.wire.edges import Edges
 
 FORMAT = "VCD"
@@ -27,11 +28,15 @@ _UNITS_FS = {b"s": 10**15, b"ms": 10**12, b"us": 10**9, b"ns": 10**6, b"ps": 100
 _FS_PER_NS = 10**6
 _BLOCK_BYTES = 1 << 20
 _HEADER_MOST = 4 << 20
+_SORTED_LEAST = 8  # signals from which on changes are sorted by signal
+_SCOPES_MOST, _NAME_MOST = 400, 200  # characters of a name that are kept
 _TOKEN_MOST = 40  # what a time or a change can be long
 _SPACE = b" \t\r\n\v\f"
 _UNKNOWN = 2
 _VALUES = {ord("0"): 0, ord("1"): 1, **dict.fromkeys(b"xXzZ", _UNKNOWN)}
 _LATEST_NS = 1 << 62  # so that some characters can follow
+_NO_TIMES, _NO_LEVELS = np.empty(0, np.int64), np.empty(0, np.uint8)
+readonly(_NO_TIMES, _NO_LEVELS)
 
 
 def sniff(head: bytes) -> bool:
@@ -126,8 +131,9 @@ class VcdFile(LevelFile):
     ) -> dict[str, Edges]:
         piece = {}
         got = {ident: changes.hand_over(ident, is_end=is_end) for ident in {self._ids[name] for name in names}}
+        end_ns = changes.reached_ns
         for name in names:
-            t_ns, level, end_ns = got[self._ids[name]]
+            t_ns, level = got[self._ids[name]]
             before = last.get(name)
             if before is None and not t_ns.size:
                 continue  # its level is not known yet
@@ -135,7 +141,7 @@ class VcdFile(LevelFile):
         return piece
 
     def _declare(self, tokens: list[bytes]) -> None:
-        scopes: list[str] = []
+        scopes = [""]
         at = 0
         while at < len(tokens):
             word = tokens[at]
@@ -146,8 +152,9 @@ class VcdFile(LevelFile):
             inside = tokens[at + 1 : end]
             at = end + 1
             if word == b"$scope":
-                scopes.append(inside[1].decode("utf-8", "replace") if len(inside) > 1 else "")
-            elif word == b"$upscope" and scopes:
+                inner = inside[1][:_NAME_MOST].decode("utf-8", "replace") if len(inside) > 1 else ""
+                scopes.append(f"{scopes[-1]}{inner}."[-_SCOPES_MOST:])
+            elif word == b"$upscope" and len(scopes) > 1:
                 scopes.pop()
             elif word == b"$timescale":
                 self._set_scale(b"".join(inside))
@@ -156,8 +163,8 @@ class VcdFile(LevelFile):
                 if inside[1] != b"1" or inside[0] in (b"real", b"realtime", b"string"):
                     self._wide += 1
                     continue
-                name = b"".join(inside[3:]).decode("utf-8", "replace")
-                self._ids[".".join([*scopes, name])] = inside[2]
+                name = b"".join(inside[3:])[:_NAME_MOST].decode("utf-8", "replace")
+                self._ids[scopes[-1] + name] = inside[2]
 
     def _set_scale(self, text: bytes) -> None:
         match = re.fullmatch(rb"(\d{1,9})(s|ms|us|ns|ps|fs)", text)
@@ -206,17 +213,24 @@ class _Changes:
         else:
             self._is_cut = True
 
-    def hand_over(self, ident: bytes, *, is_end: bool) -> tuple[I64, U8, int]:
-        """Times in ns and levels of one signal since the last call, and how far they are known.
+    @property
+    def reached_ns(self) -> int:
+        """How far the levels are known."""
+        return int(self._to_ns(np.array([self._now]))[0])
+
+    def hand_over(self, ident: bytes, *, is_end: bool) -> tuple[I64, U8]:
+        """Times in ns and levels of one signal since the last call.
 
         Changes at the time reached are held back until it is over, for others may follow.
         """
         parts = self._got[ident]
-        times = np.concatenate([part[0] for part in parts]) if parts else np.empty(0, np.int64)
-        levels = np.concatenate([part[1] for part in parts]) if parts else np.empty(0, np.uint8)
+        if not parts:
+            return _NO_TIMES, _NO_LEVELS
+        times = np.concatenate([part[0] for part in parts])
+        levels = np.concatenate([part[1] for part in parts])
         over = times.size if is_end else int(np.searchsorted(times, self._now))
         self._got[ident] = [(times[over:], levels[over:])] if over < times.size else []
-        return self._to_ns(times[:over]), levels[:over], int(self._to_ns(np.array([self._now]))[0])
+        return self._to_ns(times[:over]), levels[:over]
 
     def _to_ns(self, times: I64) -> I64:
         if self._step_fs % _FS_PER_NS == 0:
@@ -258,11 +272,22 @@ class _Changes:
         place = np.cumsum(is_time)
         if not np.isin(names[~is_time], np.array(list(self._known))).all():
             return False
-        for ident in self._got:
-            mine = (names == ident) & ~is_time
+        for ident, mine in self._rows(names, ~is_time):
             self._add(ident, times[place[mine]], value[mine])
         self._now = int(times[-1])
         return True
+
+    def _rows(self, names: NDArray[np.bytes_], is_change: Bools) -> Iterator[tuple[bytes, I64]]:
+        """The rows in which each wanted signal changes."""
+        if len(self._got) < _SORTED_LEAST:
+            yield from ((ident, np.flatnonzero((names == ident) & is_change)) for ident in self._got)
+            return
+        rows = np.flatnonzero(is_change)
+        rows = rows[np.argsort(names[rows], kind="stable")]
+        idents, first = np.unique(names[rows], return_index=True)
+        for ident, mine in zip(idents.tolist(), np.split(rows, first[1:]), strict=True):
+            if ident in self._got:
+                yield ident, mine
 
     def _take_each(self, tokens: list[bytes], text: bytes, offset: int) -> None:
         got: dict[bytes, tuple[list[int], list[int]]] = {ident: ([], []) for ident in self._got}
