@@ -154,7 +154,8 @@ def timing(times: FrameTimes, *, clock: Clock) -> Timing:
         jitter = _jitter(x, holes, mean_ns, stamp_ns)
         if jitter is None:
             note = "too few neighbouring frames have times: they bound the beat but tell no jitter"
-    note = _note(note, broken, period_change(times), _coarse(clock))
+    has_times = jitter is not None and (rows is None or 2 * rows.size >= count)
+    note = _note(note, broken, period_change(times) if has_times else "", _coarse(clock))
     return Timing(seen, missing.total, mean_ns / 1e9, jitter, clock, note)
 
 

@@ -1,0 +1,185 @@
+"""How many whole frames are found, and how many that were never sent, on a line that gets worse and worse.
+
+    python tools/study_align.py --short      a look, some seconds
+    python tools/study_align.py --full       the tables of DEVELOPERS.md (some minutes), and the picture drawn anew
+
+Three methods read the same seeded streams: the plain and the rescanning reader of tools/readers.py, and busbench.
+A whole frame is one whose 25 bytes arrived together and unchanged; a false frame is a row that was never sent.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+ROOT = Path(__file__).resolve().parent.parent
+sys.path[:0] = [str(ROOT), str(ROOT / "tools")]
+
+from readers import plain_reader, rescanning_reader  # noqa: E402
+from study_pictures import Curve, draw_curves  # noqa: E402
+
+from busbench.model import I64, NO_CLOCK, U8, ByteLog, Clock, ClockKind  # noqa: E402
+from busbench.wire.align import find_frames  # noqa: E402
+from busbench.wire.bulk import FRAME_BYTES  # noqa: E402
+from tests.wire.corpus import END_CYCLE, Corpus, make, make_trap  # noqa: E402
+
+PICTURE = ROOT / "captures" / "pictures" / "align_study.svg"
+RATES = (0.0, 1e-5, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2)
+MOTIONS = ("still", "moving", "mixed")
+LINES: dict[str, tuple[tuple[int, ...], float]] = {"plain": ((0,), 0.0), "slots": (END_CYCLE, 0.3)}
+METHODS = ("plain reader", "rescanning", "busbench")
+CLOCKS: dict[str, tuple[Clock, bool]] = {
+    "none": (NO_CLOCK, False),
+    "marks": (NO_CLOCK, True),
+    "a read": (Clock(ClockKind.PER_READ, 1), False),
+    "a byte": (Clock(ClockKind.PER_BYTE, 100), False),
+    "a byte, marks": (Clock(ClockKind.PER_BYTE, 100), True),
+}
+# Chances a byte at an error rate r; bursts, cuts and the mixture do more harm each.
+KINDS: dict[str, Callable[[float], dict[str, float]]] = {
+    "bit flips": lambda r: {"flip": r},
+    "lost bytes": lambda r: {"lose": r},
+    "extra bytes": lambda r: {"extra": r},
+    "noise bursts": lambda r: {"bursts": r},
+    "cut frames": lambda r: {"cuts": r},
+    "all at once": lambda r: {"flip": r, "lose": r, "extra": r, "bursts": r / 5, "cuts": r / 5},
+}
+
+
+@dataclass
+class Tally:
+    """What one method made of some streams."""
+
+    whole: int = 0
+    missed: int = 0
+    rows: int = 0
+    false: int = 0
+
+    def add(self, corpus: Corpus, places: I64, raw: U8) -> None:
+        """Count the frames found in one stream."""
+        missed, false = corpus.score(places, raw)
+        self.whole += corpus.whole.size
+        self.missed += missed
+        self.rows += places.size
+        self.false += false
+
+
+Row = tuple[str, float, dict[str, Tally]]  # name, error rate, tallies by method or clock
+
+
+def ours(log: ByteLog, clock: Clock) -> tuple[I64, U8]:
+    """The places and bytes of the frames that busbench finds."""
+    frames = find_frames(log, clock=clock).frames
+    return frames.offset, frames.raw
+
+
+def theirs(reader: Callable[[U8], I64], data: U8) -> tuple[I64, U8]:
+    """The same of another reader."""
+    places = reader(data)
+    return places, data[places[:, None] + np.arange(FRAME_BYTES)]
+
+
+def corpora(line: str, damage: dict[str, float], *, frames: int, seed: int) -> Iterator[Corpus]:
+    """A stream for each kind of stick motion, `frames` in all."""
+    end, slots = LINES[line]
+    for number, motion in enumerate(MOTIONS):
+        yield make(motion, frames // len(MOTIONS), seed + number, end=end, slots=slots, skip=7, **damage)
+
+
+def measure(streams: Iterator[Corpus], clocks: tuple[str, ...], *, simple: bool) -> dict[str, Tally]:
+    """Tallies by clock for busbench, and by name for the simple readers."""
+    tallies = {name: Tally() for name in (*(METHODS[:2] if simple else ()), *clocks)}
+    for corpus in streams:
+        if simple:
+            tallies["plain reader"].add(corpus, *theirs(plain_reader, corpus.data))
+            tallies["rescanning"].add(corpus, *theirs(rescanning_reader, corpus.data))
+        for name in clocks:
+            clock, marks = CLOCKS[name]
+            log = corpus.log(clock.kind, np.random.default_rng(1), marks=marks)
+            tallies[name].add(corpus, *ours(log, clock))
+    return tallies
+
+
+def by_rate(frames: int) -> Iterator[Row]:
+    """All damage at once, from clean to one error in a hundred bytes, with every clock."""
+    for line in LINES:
+        for number, rate in enumerate(RATES):
+            streams = corpora(line, KINDS["all at once"](rate), frames=frames, seed=1000 + 10 * number)
+            yield line, rate, measure(streams, tuple(CLOCKS), simple=True)
+
+
+def by_kind(frames: int) -> Iterator[Row]:
+    """Each kind of damage by itself, without a clock, both lines together."""
+    for number, (kind, damage) in enumerate(KINDS.items()):
+        for rate in (1e-3, 1e-2):
+            both = (
+                one
+                for line in LINES
+                for one in corpora(line, damage(rate), frames=frames // 2, seed=2000 + 10 * number)
+            )
+            yield kind, rate, measure(both, ("none",), simple=True)
+
+
+def traps(streams: int, count: int = 400) -> Iterator[Row]:
+    """Traps, on a clean line and on a bad one."""
+    for rate in (0.0, 1e-3, 1e-2):
+        some = (make_trap(count, 3000 + i, rate=rate) for i in range(streams))
+        yield "traps", rate, measure(some, ("none", "a read", "a byte"), simple=True)
+
+
+def cell(tally: Tally) -> str:
+    return f"{tally.missed}/{tally.false}"
+
+
+def table(rows: Iterator[Row]) -> list[Row]:
+    """Print rows as they come: missed/false of each method."""
+    kept: list[Row] = []
+    for name, rate, tallies in rows:
+        if not kept:
+            print(f"{'':<14} {'rate':>6} {'whole':>8}  " + "".join(f"{title:>15}" for title in tallies))
+        whole = next(iter(tallies.values())).whole
+        print(f"{name:<14} {rate:>6g} {whole:>8}  " + "".join(f"{cell(t):>15}" for t in tallies.values()), flush=True)
+        kept.append((name, rate, tallies))
+    print()
+    return kept
+
+
+def picture(rows: list[Row]) -> str:
+    """Shares missed and false against the error rate, both lines together, without a clock."""
+    missed: dict[str, list[tuple[float, float]]] = {name: [] for name in METHODS}
+    false: dict[str, list[tuple[float, float]]] = {name: [] for name in METHODS}
+    for rate in RATES[1:]:
+        for name in METHODS:
+            some = [t["none" if name == "busbench" else name] for _, r, t in rows if r == rate]
+            missed[name].append((rate, sum(t.missed for t in some) / sum(t.whole for t in some)))
+            false[name].append((rate, sum(t.false for t in some) / sum(t.rows for t in some)))
+    panels = [("whole frames missed, share", missed), ("false frames, share of rows", false)]
+    return draw_curves(
+        [(title, [Curve(name, points) for name, points in of.items()]) for title, of in panels],
+        x_title="errors a byte, of each kind",
+        title="Frames missed and false frames against the error rate",
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    size = parser.add_mutually_exclusive_group()
+    size.add_argument("--short", action="store_true", help="a look, some seconds")
+    size.add_argument("--full", action="store_true", help="as in DEVELOPERS.md, and the picture drawn anew")
+    wanted = parser.parse_args()
+    frames = 90_000 if wanted.full else 3000
+    print("whole frames missed / false frames; the last columns are busbench, by what clock and marks it had\n")
+    rows = table(by_rate(frames))
+    table(by_kind(frames))
+    table(traps(200 if wanted.full else 10))
+    if wanted.full:
+        PICTURE.write_text(picture(rows), encoding="utf-8", newline="\n")
+
+
+if __name__ == "__main__":
+    main()
