@@ -15,7 +15,9 @@ from busbench.errors import PortError
 if TYPE_CHECKING:
     from busbench.port.playing import Outlet
     from busbench.port.virtual import ReceiverSettings
+    from busbench.verify.aircraft_port import AircraftPort
 
+_LOOK_S = 0.02
 F = TypeVar("F", bound=Callable[..., Any])
 
 
@@ -40,14 +42,28 @@ def _setting_options() -> Iterator[click.Parameter]:
 @click.option("--link", metavar="PATH", help="A path at which the pseudo-terminal is found too.")
 @click.option("--tcp", metavar="[HOST:]PORT", help="On a TCP port, 0 for any; 127.0.0.1 unless HOST says otherwise.")
 @click.option("--fast", is_flag=True, help="As fast as it is taken, for load tests.")
-def command(wants_pty: bool, link: str | None, tcp: str | None, fast: bool, **texts: str | None) -> None:
+@click.option("--rig", metavar="RIG", help="A whole virtual aircraft whose pilot flies the round of `verify` once.")
+@click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]",
+              help="With --rig. Build a fault into the aircraft, as in sent-short:rudder.")  # fmt: skip
+def command(
+    wants_pty: bool,
+    link: str | None,
+    tcp: str | None,
+    fast: bool,
+    rig: str | None,
+    faults: tuple[str, ...],
+    **texts: str | None,
+) -> None:
     """Run a virtual receiver until Ctrl-C. Its port is printed; open that with any other command.
 
     The same receiver is there without a port of its own: other commands take it
     as virtual: with these settings, as in 'virtual:?period=7ms&slots=on'.
 
+    --rig makes a whole aircraft of it, virtual:RIG elsewhere.
+
     \b
     busbench simulate --slots on --lost 10:0.5
+    busbench simulate --rig captures/heron.toml --fault failsafe-late
     busbench simulate --tcp 7000 --inverted on
     """
     from busbench.port.virtual_text import read_settings
@@ -55,6 +71,11 @@ def command(wants_pty: bool, link: str | None, tcp: str | None, fast: bool, **te
     if tcp is not None and (wants_pty or link):
         raise PortError("--tcp", "goes with neither --pty nor --link", hint="give one of them")
     given = {name: text for name, text in texts.items() if text is not None}
+    if rig is not None:
+        fly(_aircraft(rig, faults, given, is_fast=fast), _outlet(tcp, link))
+        return
+    if faults:
+        raise PortError("--fault", "goes with --rig only", hint="name the rig file of the aircraft")
     settings = read_settings(given, source="simulate")
     simulate(settings, _outlet(tcp, link), is_fast=fast)
 
@@ -78,6 +99,36 @@ def simulate(settings: ReceiverSettings, outlet: Outlet, *, is_fast: bool = Fals
     try:
         with stop_signals() as stop:
             return play(settings, outlet, is_fast=is_fast, is_wanted=lambda: not stop.is_set())
+    finally:
+        outlet.close()
+
+
+def _aircraft(rig: str, faults: tuple[str, ...], given: dict[str, str], *, is_fast: bool) -> AircraftPort:
+    from busbench.rig.fault import parse_fault
+    from busbench.verify.aircraft_port import open_aircraft
+
+    seed = given.pop("seed", "1")
+    if given:
+        raise PortError(f"--{next(iter(given))}", "goes not with --rig", hint="the rig file says how it is")
+    wrong = [parse_fault(text) for text in faults]
+    return open_aircraft(f"virtual:{rig}?seed={seed}", faults=wrong, is_fast=is_fast, flies_alone=True)
+
+
+def fly(port: AircraftPort, outlet: Outlet) -> None:
+    """Print where the aircraft is heard, and have its pilot fly the round once somebody listens."""
+    click.echo(outlet.name)
+    sys.stdout.flush()
+    say("a virtual aircraft; its pilot begins when somebody listens, and ends the round; Ctrl-C ends it")
+    try:
+        with stop_signals() as stop:
+            while not stop.wait(_LOOK_S) and not outlet.is_heard():
+                pass
+            port.restart()
+            while not stop.is_set() and not port.has_ended:
+                for chunk in port.read(_LOOK_S):
+                    outlet.write(chunk.data, waits=port.is_fast)
+                for event in port.events():
+                    say(f"busbench: {event.text}")
     finally:
         outlet.close()
 

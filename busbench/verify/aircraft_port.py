@@ -61,6 +61,11 @@ class AircraftPort(LivePort):
         """The time of its chunks, in ns."""
         return self._begin_ns + (self._t_ns if self.is_fast else self._clock_ns() - self._begin_ns)
 
+    def restart(self) -> None:
+        """Have time begin now, where nobody listened before."""
+        if not self.is_fast:
+            self._begin_ns = self._clock_ns()
+
     def begin_step(self, step: Step) -> float:
         """Have the pilot do what a step asks, from now on.
 

@@ -13,9 +13,12 @@ from click.testing import CliRunner, Result
 from busbench.cli import keys
 from busbench.cli.drive import command as drive_command
 from busbench.cli.record import command as record_command
+from busbench.cli.simulate import command as simulate_command
+from busbench.cli.simulate import fly
 from busbench.cli.verify import command as verify_command
 from busbench.cli.watch import faults_of
 from busbench.errors import BusbenchError
+from busbench.verify.aircraft_port import open_aircraft
 from tests.cli.running import CAPTURES
 
 HERON = CAPTURES / "heron.toml"
@@ -130,3 +133,29 @@ def test_readme_lists_every_fault_with_what_it_shows() -> None:
     for kind, words in FAULTS.items():
         name = f"{kind}:DEVICE" if words.has_device else kind
         assert f"| `{name}` | {words.what} | {words.value or '–'} | {words.shows} |" in rows
+
+
+def test_simulate_flies_the_round_of_an_aircraft_once() -> None:
+    class Ear:
+        """Somebody who listens at once."""
+
+        name = "ear"
+
+        def __init__(self) -> None:
+            self.heard = 0
+
+        def is_heard(self) -> bool:
+            return True
+
+        def write(self, data: bytes, *, waits: bool) -> None:
+            assert waits
+            self.heard += len(data)
+
+        def close(self) -> None:
+            self.name = "closed"
+
+    ear = Ear()
+    fly(open_aircraft(SOURCE, is_fast=True, flies_alone=True), ear)
+    assert (ear.heard, ear.name) == (2913 * 28, "closed")
+    assert "--jitter: goes not with --rig" in refusal(simulate_command, "--rig", HERON, "--jitter", "1ms")
+    assert "goes with --rig only" in refusal(simulate_command, "--fault", "jitter")

@@ -157,3 +157,10 @@ def test_hashes_are_those_of_the_files(tmp_path: Path) -> None:
     found = gather(source="-", recording_path=None, rig_path=str(path))
     assert (found.recording_sha256, found.rig_sha256) == (None, digest)
     assert sha256_of("-") is None
+
+
+def test_what_was_not_walked_stands_with_its_reason() -> None:
+    found = verify(round_of(), RIG)
+    text = page_html(found, provenance=FROM, not_walked=(("sustainer", "can <turn> a propeller"),))
+    assert "<li><b>sustainer:</b> can &lt;turn&gt; a propeller</li>" in text
+    assert "Not walked" not in page_html(found, provenance=FROM)
