@@ -29,7 +29,7 @@ from typing import Any
 
 from busbench.drive.limits import Limits
 from busbench.drive.walk import QUESTIONS, Ended, Entry, Move, Stop
-from busbench.errors import DriveError
+from busbench.errors import DriveError, plain
 from busbench.wire.bulk import CHANNELS
 from busbench.wire.scale import Scale
 
@@ -177,7 +177,8 @@ def read_walk(path: str | Path) -> SavedWalk:
         raw = json.loads(text)
         if raw["version"] != VERSION:
             raise DriveError(
-                f"{path}, version: {raw['version']} is not known here", hint=f"this program knows {VERSION}"
+                f"{path}, version: {plain(str(raw['version']), most=20)} is not known here",
+                hint=f"this program knows {VERSION}",
             )
         entries = tuple(_entry(device) for device in raw["devices"])
         if not all(isinstance(raw[key], str) for key in ("rig", "started_utc")):
@@ -186,7 +187,7 @@ def read_walk(path: str | Path) -> SavedWalk:
         why = None if left_out is None else tuple((str(one["name"]), str(one["why"])) for one in left_out)
         return SavedWalk(raw["rig"], bool(raw["is_rehearsal"]), raw["started_utc"], entries, why)
     except (KeyError, TypeError, ValueError, AttributeError, RecursionError, OverflowError) as error:
-        what = f"the key {error} is missing" if isinstance(error, KeyError) else str(error)
+        what = f"the key {error} is missing" if isinstance(error, KeyError) else plain(str(error), most=80)
         raise DriveError(f"{path}: holds no answers of a walk ({what})", hint="name the file of a walk") from None
 
 

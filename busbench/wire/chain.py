@@ -291,6 +291,8 @@ class Search:
             for index, node in zip(recent, self._nodes[recent.start :], strict=True)
         }
         rivals = {index for index in recent if values[index] > bars[index] and index != top}
+        if any(self._nodes[index].root != root for index in rivals):
+            return None
         for place in stream.headers(self._nodes[-1].start + 1, here):
             under_way = FULL * (here - place) / FRAME_BYTES
             if self._begins_with(stream, place) + under_way > bar:
@@ -298,10 +300,12 @@ class Search:
             for index in recent:
                 if (node := self._nodes[index]).end > place or node.score + under_way + MOST_OF_GAP <= bars[index]:
                     continue
+                if index in rivals or index == top:
+                    continue
                 if node.score + _gap(stream, node.sight, node.end, place) + under_way > bars[index]:
+                    if node.root != root:
+                        return None  # one is enough: in bytes full of headers there are hundreds
                     rivals.add(index)
-        if any(self._nodes[index].root != root for index in rivals):
-            return None
         settled = self._shared(top, rivals)
         return self._verdict(settled) if settled >= 0 else None
 
