@@ -115,8 +115,7 @@ def numbered(count: int, *, first: int = 0) -> bytes:
 
 def numbers(counts: I64) -> I64:
     """What numbered frames tell."""
-    value: I64 = counts[:, 0] + (counts[:, 1] << 11)
-    return value
+    return counts[:, 0] + (counts[:, 1] << 11)
 
 
 def send_until(far: Far, sent_s: list[float], until_s: float) -> None:
@@ -367,6 +366,8 @@ def orphan(dice: random.Random, folder: Path) -> Told:
             data += far.read()
             time.sleep(PACE_S)
         process.kill()
+        process.wait()  # a busy machine takes its time to end it; from here on its pipes are closed
+        data += far.read()
         before = len(data) // FRAME_BYTES
         while far.is_listened_to():
             data += far.read()
@@ -385,7 +386,8 @@ def orphan(dice: random.Random, folder: Path) -> Told:
         return Told(f"ended at {level[-1]}")
     after = level[before:]
     ramp = -(-np.abs(after[:3] - NEUTRAL).max(initial=0) // STEP) + 3
-    return Told(figure=float(max(0, after.size - ramp)))
+    more = max(0, after.size - ramp)
+    return Told(f"{more} frames and the ramp" if more > 2 else "", float(more))
 
 
 ROUNDS_OF: dict[str, Round] = {

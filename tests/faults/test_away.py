@@ -110,6 +110,28 @@ def test_away_in_the_countdown_of_a_walk_on_the_screen(tmp_path: Path, monkeypat
     assert bench.port.how is None
 
 
+@posix
+def test_away_while_the_screen_drives(tmp_path: Path) -> None:
+    from tests.port.ends import Far, wait_for
+    from tests.tui.terminal import Terminal
+    from tests.tui.test_drive_terminal import Wire, drive
+
+    far = Far(tmp_path / "port")
+    with Terminal("watch", far.name, "--arm", "--no-motor") as terminal:
+        drive(terminal, Wire(far.master, far.name))
+        far.unplug()
+        terminal.see("frames sent", "(the port was")
+        again = Far(tmp_path / "port")
+        wait_for(again.is_listened_to)
+        terminal.see("the port is back")
+        assert again.read() == b""
+        terminal.press("q")
+        assert terminal.wait() == 0
+        assert terminal.is_restored
+        assert again.read() == b""
+    again.unplug()
+
+
 def test_a_full_disk_ends_the_recording_and_not_the_session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     live, path = Live("virtual:?period=10ms"), tmp_path / "f.pcapng"
     live.session.start_recording(str(path))

@@ -33,15 +33,14 @@ def end_of(path: Path) -> bytes:
         return file.read()
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP], ids=lambda number: number.name)
-def test_a_recording_told_to_end_is_complete(number: signal.Signals, tmp_path: Path) -> None:
+def test_a_recording_told_to_end_is_complete(tmp_path: Path) -> None:
     far, path = Far(tmp_path / "port"), tmp_path / "f.pcapng"
     process = start("record", far.name, "-o", str(path))
     wait_for(path.exists)
     far.write(numbered(500))
     wait_for(lambda: numbered(1, first=499) in path.read_bytes())
     far.write(numbered(1, first=500))
-    process.send_signal(number)
+    process.send_signal(signal.SIGTERM)
     code, said = finish(process)
     far.unplug()
     frames = read_recording(str(path)).frames
@@ -117,11 +116,10 @@ def test_two_recordings_to_one_file(tmp_path: Path, capfd: pytest.CaptureFixture
     assert call(capfd, *other, "--force").code == 0  # nobody writes to it any more
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP], ids=lambda number: number.name)
-def test_a_screen_told_to_end_gives_the_terminal_back(number: signal.Signals) -> None:
+def test_a_screen_told_to_end_gives_the_terminal_back() -> None:
     with Terminal("watch", "virtual:?period=7ms") as terminal:
         terminal.see("in step")
-        os.kill(terminal._pid, number)
+        os.kill(terminal._pid, signal.SIGTERM)
         assert terminal.wait() == 0
         assert terminal.is_restored
 
@@ -136,13 +134,12 @@ def test_a_screen_whose_terminal_is_closed_ends_and_lets_go_of_the_port(tmp_path
     far.unplug()
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP], ids=lambda number: number.name)
-def test_a_drive_told_to_end_comes_to_rest(number: signal.Signals, wire: Wire, driver: Driver) -> None:
+def test_a_drive_told_to_end_comes_to_rest(wire: Wire, driver: Driver) -> None:
     import termios
 
     up(wire)
     while_driving = termios.tcgetattr(driver.keyboard)
-    driver.process.send_signal(number)
+    driver.process.send_signal(signal.SIGTERM)
     ramped_out(wire.read())
     code, output = driver.finish()
     assert code == 130
