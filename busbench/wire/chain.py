@@ -138,7 +138,7 @@ def is_shifted(stream: Pending, place: int) -> bool:
     return any(stream.byte_or(behind, 0) == HEADER for behind in replies)
 
 
-def _gap(stream: Pending, before: Sight, start: int, stop: int, *, behind: _Node | None = None) -> float:
+def _gap(stream: Pending, before: Sight, start: int, stop: int, *, known: int, behind: _Node | None = None) -> float:
     """What the bytes between two frames earn: damage costs, but less where they begin and end as a frame would.
 
     Without that, sticks held so that a frame seems to begin inside another would let damage
@@ -148,21 +148,22 @@ def _gap(stream: Pending, before: Sight, start: int, stop: int, *, behind: _Node
         stream: the bytes.
         before: the frame before the gap.
         start, stop: the gap.
+        known: where the search began: what lies before it may have been let go, and counts for nothing.
         behind: the frame behind it, None where there is none yet: then the one before stands for it.
     """
     size = stop - start
     if not size:
         return 0.0
-    first = stream.span(start, min(stop, start + FRAME_BYTES))
+    first = stream.span(start, min(stop, start + FRAME_BYTES)) if start >= known else b""
     repeated = 0 if is_candidate(first) else same_ahead(first, before.raw)
-    repeated += _suffix(stream, stop, before.raw) if behind is None else behind.suffix
+    repeated += _suffix(stream, stop, before.raw, known=known) if behind is None else behind.suffix
     score = REPEATED * min(repeated, size) / FRAME_BYTES - BREAK
-    return 0.0 if is_slot_gap(before.end, size, first[0]) else score
+    return 0.0 if first and is_slot_gap(before.end, size, first[0]) else score
 
 
-def _suffix(stream: Pending, stop: int, raw: bytes) -> int:
+def _suffix(stream: Pending, stop: int, raw: bytes, *, known: int) -> int:
     """How many bytes before a place are as the last ones of a frame; none where they are a frame themselves."""
-    last = stream.span(stop - FRAME_BYTES, stop)
+    last = stream.span(max(stop - FRAME_BYTES, known), stop)
     return 0 if is_candidate(last) else same_behind(last, raw)
 
 
@@ -212,7 +213,7 @@ class Search:
         own = PLACE + FOLLOWED * followed - min(4.0, BAD_BYTE * stream.bad_bytes(place))
         own += READ_START * stream.pause_before(place) + READ_WHOLE * stream.is_one_read(place)
         loose = 0.0 if followed else SHIFTED if is_shifted(stream, place) else LOOSE
-        node = _Node(place, Sight.of(frame), own, loose, _suffix(stream, place, frame))
+        node = _Node(place, Sight.of(frame), own, loose, _suffix(stream, place, frame, known=self.start))
         self._from_start(stream, node)
         best_far: tuple[float, int] | None = None
         for index in range(len(self._nodes) - 1, -1, -1):
@@ -246,9 +247,8 @@ class Search:
         )
         node.score = loose + (FULL * gap / FRAME_BYTES if fits and gap < FRAME_BYTES else -BREAK)
 
-    @staticmethod
     def _step(
-        stream: Pending, before: Sight, end: int, steady: Sight | None, node: _Node
+        self, stream: Pending, before: Sight, end: int, steady: Sight | None, node: _Node
     ) -> tuple[float, Sight | None]:
         """What a pair of neighbours earns, and what the frames before the node looked like if it is unlike them."""
         gap = node.start - end
@@ -261,7 +261,7 @@ class Search:
             if over > score:
                 score, like = over, steady
                 unlike = None if score > -OVERLEAP else unlike
-        score += _gap(stream, before, end, node.start, behind=node)
+        score += _gap(stream, before, end, node.start, known=self.start, behind=node)
         if node.loose and not is_unremarkable(like, node.sight, missing=missing):
             score -= node.loose
         return score, unlike
@@ -302,7 +302,7 @@ class Search:
                     continue
                 if index in rivals or index == top:
                     continue
-                if node.score + _gap(stream, node.sight, node.end, place) + under_way > bars[index]:
+                if node.score + _gap(stream, node.sight, node.end, place, known=self.start) + under_way > bars[index]:
                     if node.root != root:
                         return None  # one is enough: in bytes full of headers there are hundreds
                     rivals.add(index)
@@ -311,7 +311,9 @@ class Search:
 
     def _begins_with(self, stream: Pending, place: int) -> float:
         """What a chain that begins at a place has earned before it."""
-        return _gap(stream, self.anchor.sight, self.anchor.end, place) if self.anchor is not None else -BREAK
+        if self.anchor is None:
+            return -BREAK
+        return _gap(stream, self.anchor.sight, self.anchor.end, place, known=self.start)
 
     def _path(self, index: int) -> list[int]:
         path = []
