@@ -308,7 +308,7 @@ def _program(data: bytes, path: str) -> None:
 def _virtual(data: bytes, _: str) -> None:
     from busbench.port.virtual_text import parse_virtual
 
-    parse_virtual("virtual:" + data[:300].decode("utf-8", "surrogateescape"))
+    parse_virtual("virtual:" + data[:100].decode("utf-8", "surrogateescape"))
 
 
 def _marked(data: bytes, _: str) -> None:

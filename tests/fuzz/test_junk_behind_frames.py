@@ -13,7 +13,7 @@ from busbench.wire.table import Found
 def test_long_noise_is_read_alike_whole_and_in_pieces() -> None:
     rng = random.Random(7)
     lone = b"\x0f" + bytes(22) + b"\0\0"
-    data = fuzz_seeds.frame(1) * 8 + b"".join(rng.randbytes(3000) + lone for _ in range(20))
+    data = fuzz_seeds.frame(1) * 8 + b"".join(rng.randbytes(9000) + lone for _ in range(20))
     whole = find_frames(ByteLog.from_bytes(data), clock=NO_CLOCK)
     finder, parts = FrameFinder(clock=NO_CLOCK), []
     for at in range(0, len(data), 700):
