@@ -30,5 +30,5 @@ def test_only_the_ports_know_the_network() -> None:
         tree = ast.parse(path.read_text(encoding="utf-8"))
         if any(name.split(".")[0] in NETWORK for _, name in imported(tree, ("busbench", *place.parts[:-1]))):
             users.add(place.as_posix())
-    # The one serves a TCP port; the other only takes an address apart.
-    assert users == {"port/playing.py", "port/virtual_text.py"}
+    # The first serves a TCP port; the others only take an address apart.
+    assert users == {"port/playing.py", "port/virtual_text.py", "verify/aircraft_port.py"}

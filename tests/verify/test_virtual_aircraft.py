@@ -52,26 +52,26 @@ def test_the_same_seed_gives_the_same_bytes_at_the_same_times() -> None:
 
 
 CASES = [
-        ("sent-on:rudder:9", RUDDER, "high end", "it stood still, channel 9 moved in its place"),
-        ("sent-on:left aileron", AILERON, "low end", "it stood still, channel 9 moved in its place"),
-        ("sent-on:left aileron", AILERON, "moves alone", 'with "aileron stick" moved also channel 9 by 819 counts'),
-        ("sent-reversed:rudder", RUDDER, "direction", "below neutral (rudder left), planned above neutral (rudder right): reversed"),
-        ("sent-reversed:gear", "channel 7 (gear)", "direction", "stands at its high end"),
-        ("sent-short:rudder", RUDDER, "low end", "reached 483 counts (1182 µs), planned 123 counts (957 µs): short by"),
-        ("sent-short:left flap:50", "channel 3 (left flap)", "high end", "reached 992 counts"),
-        ("sent-with:rudder:3", RUDDER, "moves alone", 'with "rudder stick" moved also channel 3 by 270 counts'),
-        ("no-failsafe", "failsafe", "how it shows", "no flag was set, so no device can know"),
-        ("failsafe-held", RUDDER, "failsafe value", "planned 0 % = 1024: held as it stood before"),
-        ("failsafe-late", "failsafe", "delay", "came 3.01 s after switching off, as marked: too late"),
-        ("failsafe-value:sustainer", "channel 8 (sustainer)", "failsafe value", "planned -100 % = 173: a wrong value"),
-        ("failsafe-silent", "failsafe", "how it shows", "silent"),
-        ("lost-frames::5", "line", "frames flagged lost", "at 95 % confidence"),
-        ("missing-frames::5", "line", "missing frames", "at 95 % confidence"),
-        ("jitter", "line", "jitter", "0.99"),
-        ("wrong-period::14", "line", "period", "a frame every 14.0000 ms on average, planned 15 ms"),
-        ("brown-out", "line", "missing frames", "in bursts"),
-        ("brown-out", "line", "longest outage", 'after the mark "aileron stick"'),
-        ("brown-out::0.5", "line", "longest outage", 'after the mark "controls held away"'),
+    ("sent-on:rudder:9", RUDDER, "high end", "it stood still, channel 9 moved in its place"),
+    ("sent-on:left aileron", AILERON, "low end", "it stood still, channel 9 moved in its place"),
+    ("sent-on:left aileron", AILERON, "moves alone", 'with "aileron stick" moved also channel 9 by 819 counts'),
+    ("sent-reversed:rudder", RUDDER, "direction", "planned above neutral (rudder right): reversed"),
+    ("sent-reversed:gear", "channel 7 (gear)", "direction", "stands at its high end"),
+    ("sent-short:rudder", RUDDER, "low end", "reached 483 counts (1182 µs), planned 123 counts (957 µs): short by"),
+    ("sent-short:left flap:50", "channel 3 (left flap)", "high end", "reached 992 counts"),
+    ("sent-with:rudder:3", RUDDER, "moves alone", 'with "rudder stick" moved also channel 3 by 270 counts'),
+    ("no-failsafe", "failsafe", "how it shows", "no flag was set, so no device can know"),
+    ("failsafe-held", RUDDER, "failsafe value", "planned 0 % = 1024: held as it stood before"),
+    ("failsafe-late", "failsafe", "delay", "came 3.01 s after switching off, as marked: too late"),
+    ("failsafe-value:sustainer", "channel 8 (sustainer)", "failsafe value", "planned -100 % = 173: a wrong value"),
+    ("failsafe-silent", "failsafe", "how it shows", "silent"),
+    ("lost-frames::5", "line", "frames flagged lost", "at 95 % confidence"),
+    ("missing-frames::5", "line", "missing frames", "at 95 % confidence"),
+    ("jitter", "line", "jitter", "0.99"),
+    ("wrong-period::14", "line", "period", "a frame every 14.0000 ms on average, planned 15 ms"),
+    ("brown-out", "line", "missing frames", "in bursts"),
+    ("brown-out", "line", "longest outage", 'after the mark "aileron stick"'),
+    ("brown-out::0.5", "line", "longest outage", 'after the mark "controls held away"'),
 ]  # fmt: skip
 
 
@@ -84,8 +84,8 @@ def test_a_fault_fails_its_check_and_is_named(fault: str, subject: str, name: st
 
 def test_each_of_the_small_faults_fails_nothing_else() -> None:
     alone = {
-        "sent-reversed:rudder": 1, "sent-short:rudder": 2, "sent-with:rudder:3": 1, "failsafe-late": 1,
-        "failsafe-value:sustainer": 1, "lost-frames::5": 1, "missing-frames::5": 1, "jitter": 1, "wrong-period::14": 1,
+    "sent-reversed:rudder": 1, "sent-short:rudder": 2, "sent-with:rudder:3": 1, "failsafe-late": 1,
+    "failsafe-value:sustainer": 1, "lost-frames::5": 1, "missing-frames::5": 1, "jitter": 1, "wrong-period::14": 1,
     }  # fmt: skip
     assert {fault: len(not_passed(found(fault))) for fault in alone} == alone
 
