@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
+from busbench.drive.walk_file import read_walk
 from busbench.errors import BusbenchError
 from busbench.model import Chunk
 from busbench.rig.model import Rig
@@ -19,6 +21,8 @@ from busbench.verify.check import About, Check, Verdict
 from busbench.verify.session import Session as Round
 from busbench.verify.steps import Step
 from busbench.verify.verify import Verification, verify
+from busbench.verify.walk_checks import check_walk, not_walked
+from busbench.verify.walk_round import answers_path
 
 BYTE_FORMATS = ("pcapng", "raw bytes", "byte CSV", "USB capture")
 SKIPPED = "skipped"
@@ -185,6 +189,8 @@ class Recorded:
 def write_page(work: GuidedRound | Recorded, path: str, *, source: str, rig_path: str) -> str:
     """Write the page to print and sign to a new file; of a guided round also what it stands on, beside it.
 
+    Answers of a walk that were kept for this rig file stand on it too.
+
     Args:
         work: what was checked.
         path: the file.
@@ -203,14 +209,20 @@ def write_page(work: GuidedRound | Recorded, path: str, *, source: str, rig_path
     found = work.found
     if found is None:
         raise BusbenchError("there is no page before the end")
-    kept, beside = (source if Path(source).is_file() else None), ""
+    kept, beside, left_out = (source if Path(source).is_file() else None), "", None
+    answers = answers_path(rig_path)
+    if answers.exists():
+        saved, rig = read_walk(answers), found.evidence.rig
+        found = replace(found, checks=(*found.checks, *check_walk(saved, rig, path=str(answers))))
+        left_out, beside = not_walked(saved, rig), f" with the answers of {answers}"
     if isinstance(work, GuidedRound):
         if Path(path).exists():  # before anything is written
             raise BusbenchError(f"{path}: is there already", hint="choose another name")
         kept = str(Path(path).with_suffix(".pcapng"))
         work.save(kept)
-        beside = f" and {kept}, which it names"
-    text = page_html(found, provenance=gather(source=source, recording_path=kept, rig_path=rig_path))
+        beside += f" and {kept}, which it names"
+    provenance = gather(source=source, recording_path=kept, rig_path=rig_path)
+    text = page_html(found, provenance=provenance, not_walked=left_out)
     try:
         with Path(path).open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)

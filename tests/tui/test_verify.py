@@ -9,6 +9,9 @@ import pytest
 from textual.widgets import Input
 
 from busbench.capture.open import open_capture
+from busbench.drive.limits import ChannelLimit, Limits
+from busbench.drive.walk import Entry, Stop
+from busbench.drive.walk_file import WalkHead, write_walk
 from busbench.errors import BusbenchError
 from busbench.rig.fault import parse_fault
 from busbench.rig.load import read_rig
@@ -19,6 +22,7 @@ from busbench.tui.verifying import GuidedRound, Recorded, Stage, write_page
 from busbench.verify.aircraft_port import AircraftPort
 from busbench.verify.check import Verdict
 from busbench.verify.virtual_aircraft import VirtualAircraft
+from busbench.wire.scale import Scale
 from tests.cli.running import CAPTURES
 from tests.tui.ports import Hands, Live
 from tests.tui.screens import SIZES, check, shown, text_of
@@ -103,7 +107,10 @@ def test_a_fault_of_the_virtual_aircraft_is_told_at_its_step() -> None:
     assert {at: names for at, names in failed.items() if names} == {4: ["low end", "high end"]}
 
 
-def test_the_page_of_a_round_keeps_what_it_stands_on_and_names_its_hash(tmp_path: Path) -> None:
+def test_the_page_of_a_round_keeps_what_it_stands_on_and_names_its_hash(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
     live = Aircraft("sent-short:rudder")
     work = live.fly(GuidedRound(live.session, read_rig(RIG)))
     page, kept = tmp_path / "heron.html", tmp_path / "heron.pcapng"
@@ -210,7 +217,21 @@ async def test_a_recording_is_checked_at_once(size: tuple[int, int]) -> None:
         check(f"verify-recording-{size[0]}x{size[1]}", text)
 
 
-async def test_the_page_is_written_once(tmp_path: Path) -> None:
+def test_answers_of_a_walk_that_were_kept_stand_on_the_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    stop = Stop("rudder", 5, ("rudder",), "right", "left", True, 123, 1024, 1925)
+    limits = Limits(tuple(ChannelLimit(173, 1811, 992, 20.0) for _ in range(16)))
+    head = WalkHead("Heron", "port", False, "2026-01-31T09:00:00Z", limits, 0.015, 40.0, Scale())
+    write_walk("heron.walk.json", head, [Entry(stop, answers=(True, False, True, True), note="it hums")])
+    work = Recorded(faulty(), read_rig(RIG))
+    work.work()
+    said = write_page(work, "heron.html", source="virtual:", rig_path=str(RIG))
+    assert said == "wrote heron.html with the answers of heron.walk.json"
+    assert "it hums" in Path("heron.html").read_text(encoding="utf-8")
+
+
+async def test_the_page_is_written_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
     path = tmp_path / "heron.html"
     async with shown(faulty(), rig=RIG, keys="5") as (app, pilot):
         await app.workers.wait_for_complete()
