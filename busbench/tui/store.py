@@ -1,7 +1,7 @@
 """All frames of a session, live or recorded: narrow columns, their bytes, and spans of any run.
 
 One thread adds, another reads. The bytes of the frames (300 MB a day) stand in a
-temporary file; where none can be made they stay in memory.
+temporary file, as do long columns; where none can be made they stay in memory.
 """
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.model import I64, U8, U16, Bools, Clock, FrameTimes
+from busbench.tui.column import Column
 from busbench.tui.pyramid import LANES, Pyramid
 from busbench.wire.bulk import CHANNELS, FLAG_CH17, FLAG_CH18, FRAME_BYTES, unpack_channels
 from busbench.wire.table import FrameTable
 
 ROWS_A_SECOND = 100  # how fast frames without a clock are played
-_FIRST = 4096
 _HELD_BYTES = 4 << 20
 
 
@@ -33,12 +33,12 @@ class FrameStore:
     def __init__(self, *, clock: Clock) -> None:
         self.clock = clock
         self._count = 0
-        self._columns: dict[str, NDArray[Any]] = {
-            "t_ns": np.empty(_FIRST, np.int64),
-            "slack_ns": np.empty(_FIRST, np.uint32),
-            "offset": np.empty(_FIRST, np.int64),
-            "flags": np.empty(_FIRST, np.uint8),
-            "suspect": np.empty(_FIRST, np.bool_),
+        self._columns = {
+            "t_ns": Column(np.int64),
+            "slack_ns": Column(np.uint32),
+            "offset": Column(np.int64),
+            "flags": Column(np.uint8),
+            "suspect": Column(np.bool_),
         }
         self._raw = _Rows()
         self._pyramid = Pyramid(self.values)
@@ -66,8 +66,7 @@ class FrameStore:
         """Put frames behind those that are there."""
         if not len(table):
             return
-        end = self._count + len(table)
-        parts = {
+        parts: dict[str, NDArray[Any]] = {
             "t_ns": table.t_ns,
             "slack_ns": table.slack_ns,
             "offset": table.offset,
@@ -75,15 +74,10 @@ class FrameStore:
             "suspect": table.suspect,
         }
         for name, values in parts.items():
-            column = self._columns[name]
-            if end > column.size:  # room is made twofold: pages are touched only when filled
-                wider = np.empty(1 << (end - 1).bit_length(), column.dtype)
-                wider[: self._count] = column[: self._count]
-                self._columns[name] = column = wider
-            column[self._count : end] = values
+            self._columns[name].add(values)
         self._raw.add(table.raw)
         self._pyramid.add(_lanes(table.channels, table.flags))
-        self._count = end
+        self._count += len(table)
 
     def times(self, lo: int, hi: int) -> FrameTimes:
         """The narrow columns of the rows in [lo, hi)."""
@@ -140,12 +134,13 @@ class FrameStore:
         return int(np.searchsorted(self._column("t_ns"), place, "right")) - 1
 
     def close(self) -> None:
-        """Let go of the temporary file."""
+        """Let go of the temporary files."""
         self._raw.close()
+        for column in self._columns.values():
+            column.close()
 
     def _column(self, name: str) -> NDArray[Any]:
-        count = self._count  # before the column: what is fetched later holds at least so many
-        return self._columns[name][:count]
+        return self._columns[name].first(self._count)
 
 
 def _lanes(channels: U16, flags: U8) -> U16:
