@@ -9,7 +9,7 @@ def plain(text: str | bytes, *, most: int = 0) -> str:
     """Text from a file, a port or a command line, safe to show: one line, all that cannot be seen written out.
 
     Control and formatting characters (those that turn the direction of writing among
-    them), line ends, blanks other than the space, and bytes that are no UTF-8 become
+    them), line ends, blanks other than the space, and bytes that are not UTF-8 become
     escapes such as \\x1b or \\u202e.
 
     Args:
@@ -30,6 +30,45 @@ def counted(number: int, noun: str) -> str:
     return f"{number:,} {noun}{'' if number == 1 else 's'}"
 
 
+def named(source: str | Path) -> str:
+    """What a person gave, in quotes where it holds a colon that could be taken for that of the message."""
+    text = plain(str(source))
+    return f'"{text}"' if ":" in text.rstrip("\\/")[2:] or text.endswith(":") else text
+
+
+def unreadable(error: Exception) -> tuple[str, str]:
+    """What went wrong where a file of text was to be read, and what to do next."""
+    if isinstance(error, FileNotFoundError):
+        return "there is no such file", "check the name and the folder"
+    if isinstance(error, IsADirectoryError):
+        return "is a folder", "name a file inside it"
+    return f"cannot be read ({_reason(error)})", "check its name and your permissions"
+
+
+def unwritable(path: str | Path, error: Exception | None = None) -> tuple[str, str]:
+    """What stood in the way of a new file, and what to do next.
+
+    Args:
+        path: of the file.
+        error: what the system said; None where the file is simply there already.
+    """
+    try:
+        is_folder = Path(path).is_dir()
+    except (OSError, ValueError):
+        is_folder = False
+    if is_folder:
+        return "is a folder", "name a file inside it"
+    if error is None or isinstance(error, FileExistsError):
+        return "exists already", "choose another name, or write over it with --force"
+    if isinstance(error, FileNotFoundError):
+        return "there is no such folder", "make it first"
+    return f"cannot be written ({_reason(error)})", "check the folder and your permissions in it"
+
+
+def _reason(error: Exception) -> str:
+    return str(getattr(error, "strerror", None) or error)
+
+
 class BusbenchError(Exception):
     """Base of every error that is shown as one line and ends a command with exit code 2.
 
@@ -40,7 +79,8 @@ class BusbenchError(Exception):
 
     def __init__(self, what: str, *, hint: str = "") -> None:
         self.what, self.hint = plain(what), plain(hint)
-        super().__init__(f"{self.what}: {self.hint}" if hint else self.what)
+        join = "; " if self.what.count(": ") > 1 else ": "  # a third colon would read as a list
+        super().__init__(f"{self.what}{join}{self.hint}" if hint else self.what)
 
 
 class PortError(BusbenchError):
@@ -48,7 +88,7 @@ class PortError(BusbenchError):
 
     def __init__(self, port: str, what: str, *, hint: str = "") -> None:
         self.port = port
-        super().__init__(": ".join((port, what)), hint=hint)
+        super().__init__(": ".join((named(port), what)), hint=hint)
 
 
 class CaptureError(BusbenchError):
@@ -61,9 +101,10 @@ class CaptureError(BusbenchError):
     def __init__(self, path: str | Path, what: str, *, offset: int | None = None, hint: str = "") -> None:
         self.path = str(path)
         self.offset = offset
-        place = f"{path}, byte {offset}" if offset is not None else str(path)
+        shown = "standard input" if self.path == "-" else named(path)
+        place = f"{shown}, byte {offset}" if offset is not None else shown
         super().__init__(f"{place}: {what}", hint=hint)
-        words = str(self).removeprefix(plain(self.path)).lstrip(",: ")
+        words = str(self).removeprefix(plain(shown)).lstrip(",: ")
         self.note = f"{words}; what stands before it was read"
 
 

@@ -69,7 +69,7 @@ def open_capture(path: str, *, options: ReadOptions = ReadOptions()) -> Capture:
     """
     if path == STANDARD_INPUT:
         if sys.stdin is None or sys.stdin.isatty():
-            raise CaptureError(path, "standard input is a terminal", hint="pipe a recording into it, or name a file")
+            raise CaptureError(path, "is a terminal", hint="pipe a recording into it, or name a file")
         return _Spooled(path, sys.stdin.buffer, options)
     if _is_pipe(path):
         with open_binary(path) as pipe:
@@ -86,7 +86,7 @@ def _choose(path: str, *, any_bytes: bool = False) -> _Reader:
     """
     head = read_head(path)
     if not head:
-        raise CaptureError(path, "is empty")
+        raise CaptureError(path, "is empty", hint="was the recording ended before a byte came?")
     for name in _READERS:
         reader = cast(_Reader, importlib.import_module(f"busbench.capture.{name}"))
         if reader.sniff(head):
@@ -163,7 +163,7 @@ class _Spooled(Capture):
         self._remove()
 
     def _renamed(self, error: CaptureError) -> CaptureError:
-        what = error.what.partition(": ")[2] if error.what.startswith(self._kept) else error.what
+        what = error.what.partition(": ")[2] if error.path == self._kept else error.what
         return CaptureError(self._name, what, offset=error.offset, hint=error.hint)
 
 

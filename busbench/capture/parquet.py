@@ -9,7 +9,7 @@ import numpy as np
 from busbench.capture.base import Capture
 from busbench.capture.reading import Span, read_frames
 from busbench.capture.write import refuse_itself
-from busbench.errors import BusbenchError, CaptureError
+from busbench.errors import BusbenchError, CaptureError, unwritable
 from busbench.model import BUS_LINE, LineSettings
 
 
@@ -39,8 +39,8 @@ def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE,
         ) from None
     refuse_itself(path, capture.info.path)
     if Path(path).exists() and not force:
-        hint = "choose another name, or write over it with --force"
-        raise CaptureError(path, "there is such a file already", hint=hint)
+        what, hint = unwritable(path)
+        raise CaptureError(path, what, hint=hint)
     names = [f"ch{number}" for number in range(1, 17)]
     flags = ["ch17", "ch18", "frame_lost", "failsafe"]
     schema = pa.schema(
@@ -72,5 +72,6 @@ def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE,
                 writer.write_table(pa.table(columns, schema=schema))
                 total += len(table)
     except OSError as error:
-        raise CaptureError(path, f"cannot be written ({error.strerror or error})") from None
+        what, hint = unwritable(path, error)
+        raise CaptureError(path, what, hint=hint) from None
     return total

@@ -12,7 +12,7 @@ import time
 import numpy as np
 
 from busbench.capture import pcapng_blocks as pb
-from busbench.errors import CaptureError
+from busbench.errors import CaptureError, unwritable
 from busbench.model import I64, U8, ByteLog, Chunk, Clock, LineSettings
 
 _FLUSH_NS = 500_000_000  # a second at most with all that may delay the next look
@@ -70,9 +70,6 @@ class PcapngWriter:
             _claim(self._fd)
             if force and stat.S_ISREG(os.fstat(self._fd).st_mode):
                 os.ftruncate(self._fd, 0)
-        except FileExistsError:
-            hint = "choose another name, or say that it may be written over"
-            raise CaptureError(path, "there is such a file already", hint=hint) from None
         except BlockingIOError:
             self._release()
             raise CaptureError(
@@ -80,8 +77,8 @@ class PcapngWriter:
             ) from None
         except (OSError, ValueError) as error:
             self._release()
-            what = f"cannot be written ({getattr(error, 'strerror', None) or error})"
-            raise CaptureError(path, what, hint="check the folder and your rights in it") from None
+            what, hint = unwritable(path, error)
+            raise CaptureError(path, what, hint=hint) from None
         header = _header(port, line, clock, wall_clock=start_utc_ns is not None)
         self._header_bytes = len(header)
         self._append(header)

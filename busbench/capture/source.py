@@ -6,7 +6,7 @@ import io
 import os
 import stat
 
-from busbench.errors import CaptureError
+from busbench.errors import CaptureError, unreadable
 
 HEAD_BYTES = 65_536
 
@@ -25,14 +25,11 @@ def open_binary(path: str) -> io.FileIO:
         if stat.S_ISDIR(mode):
             raise CaptureError(path, "is a folder", hint="name a recording inside it")
         if stat.S_ISCHR(mode) or stat.S_ISSOCK(mode):
-            raise CaptureError(path, "is a device, not a recording", hint="record from it first, or watch it live")
+            raise CaptureError(path, "is a port, not a recording", hint="record from it first, or watch it live")
         return open(path, "rb", buffering=0)  # noqa: PTH123
-    except FileNotFoundError:
-        raise CaptureError(path, "there is no such file", hint="check the name and the folder") from None
-    except PermissionError:
-        raise CaptureError(path, "may not be read", hint="ask for the right to read it") from None
     except (OSError, ValueError) as error:
-        raise CaptureError(path, f"cannot be opened ({getattr(error, 'strerror', None) or error})") from None
+        what, hint = unreadable(error)
+        raise CaptureError(path, what, hint=hint) from None
 
 
 def read_into(file: io.FileIO, view: memoryview, path: str) -> int:
@@ -57,7 +54,9 @@ def read_into(file: io.FileIO, view: memoryview, path: str) -> int:
                 break
             have += got
     except OSError as error:
-        raise CaptureError(path, f"cannot be read on ({error.strerror})", offset=file.tell()) from None
+        raise CaptureError(
+            path, f"cannot be read on ({error.strerror})", offset=file.tell(), hint="check the disk"
+        ) from None
     return have
 
 

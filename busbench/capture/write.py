@@ -16,7 +16,7 @@ from typing import IO, Protocol
 import numpy as np
 
 from busbench.capture.base import CaptureInfo
-from busbench.errors import CaptureError
+from busbench.errors import CaptureError, unwritable
 from busbench.model import BUS_LINE, I64, ByteLog, Clock, ClockKind, LineSettings, Mark
 from busbench.wire.edges import Edges
 
@@ -127,18 +127,16 @@ class _File:
 
     def __init__(self, path: str, *, force: bool) -> None:
         self._path = path
+        self._shown = "standard output" if path == STANDARD_OUTPUT else path
         self._file: IO[bytes]
         if path == STANDARD_OUTPUT:
             self._file = sys.stdout.buffer
             return
         try:
             self._file = Path(path).open("wb" if force else "xb")  # noqa: SIM115 - close() closes it
-        except FileExistsError:
-            hint = "choose another name, or write over it with --force"
-            raise CaptureError(path, "there is such a file already", hint=hint) from None
         except (OSError, ValueError) as error:
-            what = f"cannot be written ({getattr(error, 'strerror', None) or error})"
-            raise CaptureError(path, what, hint="check the folder and your rights in it") from None
+            what, hint = unwritable(path, error)
+            raise CaptureError(path, what, hint=hint) from None
 
     def write(self, data: bytes) -> None:
         rest = memoryview(data)
@@ -148,7 +146,7 @@ class _File:
         except BrokenPipeError:
             raise
         except OSError as error:
-            raise CaptureError(self._path, f"cannot be written on ({error.strerror})", hint="make room") from None
+            raise CaptureError(self._shown, f"cannot be written on ({error.strerror})", hint="make room") from None
 
     def close(self) -> None:
         try:
@@ -160,7 +158,7 @@ class _File:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             raise
         except OSError as error:
-            raise CaptureError(self._path, f"cannot be written on ({error.strerror})", hint="make room") from None
+            raise CaptureError(self._shown, f"cannot be written on ({error.strerror})", hint="make room") from None
 
 
 class _Raw:

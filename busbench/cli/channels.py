@@ -20,7 +20,10 @@ GLITCHES_SHOWN = 10
 @source_options
 @format_option
 @click.option(
-    "--glitch", "glitch_counts", type=click.IntRange(1, 2047), help="Counts beyond which one frame is a glitch [40]."
+    "--glitch",
+    "glitch_counts",
+    type=click.IntRange(1, 2047),
+    help="Counts beyond which one frame is a glitch [default: 40].",
 )
 def command(source: str, format_: str, glitch_counts: int | None, **settings: Any) -> None:
     """Tell what each channel did: ends, noise at rest, moves and glitches.
@@ -90,10 +93,10 @@ def _print_table(result: Channels, scale: Any) -> None:
                 str(one.glitches),
             ]
         )
-    head = ["ch", "min", "max", "span", "mean", "µs", "still noise", "moves", "glitches"]
+    head = ["ch", "min", "max", "span", "mean", "µs", "noise at rest", "moves", "glitches"]
     click.echo("\n".join(table_lines(head, rows, left=0)))
     click.echo(f"\ncounts as on the line; µs assumes {scale.describe()}")
-    click.echo("still noise in counts rms, over stretches in which the stick rested")
+    click.echo("noise at rest in counts rms, over stretches in which the stick rested")
     click.echo(f"a glitch is a jump of more than {result.glitch_counts} counts, away and back")
     if result.glitches:
         rows = [

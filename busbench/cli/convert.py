@@ -47,7 +47,7 @@ def convert(source: str, output: str, *, force: bool, settings: dict[str, Any]) 
             from busbench.capture.parquet import write_parquet
 
             frames = write_parquet(output, capture, line=options.line, force=force)
-            say(f"busbench: {counted(frames, 'frame')} to {output}")
+            say(f"busbench: wrote {output}: {counted(frames, 'frame')}")
             return
         writer = open_writer(output, capture.info, line=options.line, force=force)
         total = 0
@@ -59,4 +59,4 @@ def convert(source: str, output: str, *, force: bool, settings: dict[str, Any]) 
         finally:
             writer.close()
         progress.end()
-        say(f"busbench: {counted(total, 'byte')} to {'standard output' if output == '-' else output}")
+        say(f"busbench: wrote {'standard output' if output == '-' else output}: {counted(total, 'byte')}")

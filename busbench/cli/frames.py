@@ -9,7 +9,7 @@ import click
 
 from busbench.cli.output import FORMATS, Cell, say, table_lines
 from busbench.cli.source import Progress, open_source, read_options, source_options
-from busbench.errors import counted
+from busbench.errors import BusbenchError, counted, named, plain
 
 if TYPE_CHECKING:
     from busbench.wire.table import FrameTable
@@ -31,12 +31,12 @@ TABLE_CHANNELS = "1-8"
 @click.option(
     "--format", "format_", type=click.Choice(FORMATS), default="csv", show_default=True, help="Form of the rows."
 )
-@click.option("--channels", metavar="LIST", help=f"Channels of the table, as in 1-4,9,17 [{TABLE_CHANNELS}].")
+@click.option("--channels", metavar="LIST", help=f"Channels of the table, as in 1-4,9,17 [default: {TABLE_CHANNELS}].")
 def command(source: str, format_: str, channels: str | None, **settings: Any) -> None:
     """Print a row for each frame of a recording.
 
     Times are in seconds from the first byte, and empty where the recording has
-    no clock. Counts are as on the line, 0-2047. The JSON form is a line a frame.
+    no clock. Counts stand as on the line, 0-2047. The JSON form is a line a frame.
 
     \b
     busbench frames captures/heron-slots.csv
@@ -72,7 +72,8 @@ def frames(source: str, *, format_: str, channels: str | None, settings: dict[st
                 progress.at(f"{total:,}")
         progress.end()
     if not total:
-        say(f"busbench: {source}: no frames in {counted(span.bytes_total, 'byte')}; try busbench outages {source}")
+        size = counted(span.bytes_total, "byte")
+        say(f"busbench: {named(source)}: no frames in {size}: try busbench outages {source}")
     if span.ambiguous:
         places = counted(len(span.ambiguous), "place")
         say(f"busbench: {source}: ambiguous: {places} can be read in two ways that are equally good")
@@ -82,18 +83,18 @@ def parse_channels(text: str) -> list[int]:
     """Channels of a list like 1-4,9,17.
 
     Raises:
-        click.BadParameter: something else, or a channel beyond 1-18.
+        BusbenchError: something else, or a channel beyond 1-18.
     """
     numbers: list[int] = []
     for part in text.split(","):
         first, dash, last = part.strip().partition("-")
-        if not first.isdecimal() or (dash and not last.isdecimal()):
-            raise click.BadParameter(f"--channels: {part!r} is no channel; write for example 1-4,9,17")
+        if not first.isdecimal() or (dash and not last.isdecimal()) or len(part) > 20:
+            raise BusbenchError(f'--channels: "{plain(part, most=40)}" is not a channel', hint="write as in 1-4,9,17")
         span = range(int(first), int(last or first) + 1)
         if not span:
-            raise click.BadParameter(f"--channels: {part!r} runs backwards")
+            raise BusbenchError(f'--channels: "{part}" runs backwards', hint=f"write {last}-{first}")
         if span[0] < 1 or span[-1] > 18:
-            raise click.BadParameter(f"--channels: {part!r} is beyond 1-18")
+            raise BusbenchError(f'--channels: "{part}" is out of range', hint="give 1 to 18")
         numbers.extend(span)
     return numbers
 

@@ -29,7 +29,11 @@ def line_options(function: F) -> F:
             help="Parity: even, odd, none.",
         ),
         click.option(
-            "--baud", type=click.IntRange(300, 4_000_000), default=100_000, show_default=True, help="Rate of the line."
+            "--baud",
+            type=click.IntRange(300, 4_000_000),
+            default=100_000,
+            show_default=True,
+            help="Rate of the line, in baud.",
         ),
     ):
         function = decorate(function)

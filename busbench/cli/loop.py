@@ -1,4 +1,4 @@
-"""`busbench loop`: a known pattern out and back, to clear one's own cable and adapter."""
+"""`busbench loop`: a known pattern out and back, to rule out one's own cable and adapter."""
 
 from __future__ import annotations
 
@@ -51,14 +51,22 @@ class LoopResult:
     is_good: bool
 
 
-@click.command("loop", short_help="send a pattern and read it back: clears cable and adapter")
+@click.command("loop", short_help="send a pattern and read it back: rules out cable and adapter")
 @click.argument("port", metavar="PORT")
 @click.argument("port2", metavar="[PORT2]", required=False)
-@click.option("--seconds", type=click.FloatRange(0.05, 3600), default=5.0, show_default=True, help="How long to send.")
-@click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True, help="Of the pattern.")
+@click.option(
+    "--seconds", type=click.FloatRange(0.05, 3600), default=5.0, show_default=True, help="How long to send, in seconds."
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**63 - 1),
+    default=1,
+    show_default=True,
+    help="Number that the pattern is made from.",
+)
 @format_option
 def command(port: str, port2: str | None, seconds: float, seed: int, format_: str) -> None:
-    """Send a known pattern to PORT and read it back: clear your own cable and adapter first.
+    """Send a known pattern to PORT and read it back: rule out your own cable and adapter first.
 
     Tie TX to RX of one adapter, or give the receiving one as PORT2. Unplug the
     servos. The pattern holds no header of a servo frame, so nothing obeys it.
@@ -160,7 +168,7 @@ def _verdict(echo: Echo, sent: int, marked: int) -> str:
         return "FAIL: not all came back: mend cable or adapter before suspecting a receiver"
     if marked or echo.stray_bytes:
         return "FAIL: all came back, with more than was sent, or with marks of damage: mend cable or adapter"
-    return "PASS: all came back: cable and adapter are cleared at this rate"
+    return "PASS: all came back: cable and adapter are good at this rate"
 
 
 def show(result: LoopResult, format_: str) -> None:

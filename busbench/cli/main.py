@@ -12,9 +12,9 @@ from collections.abc import Iterable
 import click
 
 from busbench import __version__
-from busbench.errors import BusbenchError
+from busbench.errors import BusbenchError, plain
 
-# In working order: the plan, the port, the recording, the drive, the sign-off.
+# In the order of the work: the plan, the port, the recording, the drive, the sign-off.
 COMMANDS = {
     "ports": "serial ports, what their chips do at this rate, advice",
     "probe": "what is on the line, in plain words",
@@ -26,7 +26,7 @@ COMMANDS = {
     "channels": "what each channel did: ends, noise, moves, glitches",
     "convert": "write a recording in another format",
     "drive": "send test sweeps to a port or a file, inside limits",
-    "loop": "send a pattern and read it back: clears cable and adapter",
+    "loop": "send a pattern and read it back: rules out cable and adapter",
     "walk": "move one surface at a time and note what it did",
     "pulses": "measure pulse outputs beside the bus",
     "verify": "check a receiver and a rig, with a page to sign",
@@ -55,13 +55,13 @@ class _Commands(click.Group):
         names = self.list_commands(ctx)
         if args and not args[0].startswith("-") and args[0] not in names:
             near = difflib.get_close_matches(args[0], names, n=1)
-            hint = f" Did you mean {near[0]!r}?" if near else ""
-            raise click.UsageError(f"No such command {args[0]!r}.{hint}", ctx=ctx)
+            hint = f"did you mean {near[0]}?" if near else "see busbench --help"
+            raise BusbenchError(f"{plain(args[0], most=40)}: no such command", hint=hint)
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         # Not click's own, which would import every command for its help text.
-        with formatter.section("Commands, in working order"):
+        with formatter.section("Commands, in the order of the work"):
             formatter.write_dl([(name, COMMANDS[name]) for name in self.list_commands(ctx)])
 
 
@@ -71,7 +71,8 @@ def cli() -> None:
     """Bench test tool for the serial servo bus of large model aircraft.
 
     Results go to standard output, all else to standard error. SOURCE is a
-    recording in any format that is read, or - for standard input.
+    recording in any format that is read, or - for standard input. PORT is a
+    serial port such as /dev/ttyUSB0 or COM3, socket://HOST:PORT, or virtual:
 
     Exit codes: 0 done (and passed), 1 a verdict failed, 2 bad use or bad input,
     130 interrupted.
@@ -102,8 +103,9 @@ def run(arguments: Iterable[str] | None = None) -> int:
     except click.exceptions.NoArgsIsHelpError as error:
         click.echo(error.format_message(), err=True)
     except click.ClickException as error:
-        hint = f" (see busbench {_command_path(error)}--help)" if isinstance(error, click.UsageError) else ""
-        _say(error.format_message() + hint)
+        from busbench.cli.usage import as_error
+
+        _say(str(as_error(error)))
     except (click.Abort, KeyboardInterrupt):
         _say("interrupted")
         return 130
@@ -126,11 +128,6 @@ def _replace_closed_streams() -> None:
         sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115
     if sys.stderr is None:
         sys.stderr = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115
-
-
-def _command_path(error: click.UsageError) -> str:
-    path = error.ctx.command_path.split(" ")[1:] if error.ctx else []
-    return "".join(f"{word} " for word in path)
 
 
 def _say(line: str) -> None:

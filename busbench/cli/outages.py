@@ -9,13 +9,14 @@ import click
 
 from busbench.cli.output import format_option, say, seconds, table_lines, write_csv, write_json
 from busbench.cli.source import Progress, open_source, read_options, source_options
-from busbench.errors import counted, plain
+from busbench.errors import counted, named, plain
 
 if TYPE_CHECKING:
     from busbench.analysis.outages import Outages
     from busbench.capture.reading import Span
 
 EVENTS_SHOWN = 40
+FEW_FRAMES = 60  # even without a loss these bound the ratio at 5 % only
 EVENT_KEYS = ("kind", "start_s", "end_s", "frames", "bytes", "offset")
 
 
@@ -33,7 +34,7 @@ def command(source: str, format_: str, show_all: bool, **settings: Any) -> None:
     failsafe  the receiver flagged failsafe: the link was gone
 
     The true loss ratio lies below the upper bound at 95 %, as far as losses
-    come one by one; they come in bursts, so the bound is too kind then.
+    come one by one; they come in bursts, so the bound is too low then.
 
     \b
     busbench outages captures/heron-flight.pcapng
@@ -71,7 +72,7 @@ def outages(source: str, *, format_: str, show_all: bool, settings: dict[str, An
         _print_table(found, span, show_all=show_all)
     if not found.frames:
         size = counted(span.bytes_total, "byte")
-        say(f"busbench: {source}: no frames in {size}: a wrong rate or polarity, or another line?")
+        say(f"busbench: {named(source)}: no frames in {size}: a wrong rate or polarity, or another line?")
 
 
 def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:
@@ -128,6 +129,7 @@ def loss_words(found: Outages) -> str:
     return (
         f"missed {found.lost:,} of {counted(found.expected, 'frame')} due: {100 * found.lost_ratio:.4g} %, "
         f"{_at_most(100 * found.lost_ratio_upper95)} % at 95 % confidence"
+        f"{': too few frames to say anything' if found.expected < FEW_FRAMES else ''}"
     )
 
 

@@ -58,7 +58,7 @@ def show(adapters: list[Adapter], format_: str) -> None:
             for advice in adapter.advice:
                 click.echo(f"{plain(adapter.device)}: {plain(advice)}")
     else:
-        click.echo("no serial port is there; plug the adapter in, or try busbench simulate")
+        click.echo("no serial port is there; plug the adapter in, or try virtual:")
     for line in WIRING:
         say(line)
 

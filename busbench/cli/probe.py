@@ -8,7 +8,7 @@ import click
 
 from busbench.cli.live import line_of, line_options
 from busbench.cli.output import format_option, say, write_csv, write_json
-from busbench.errors import counted
+from busbench.errors import counted, named
 from busbench.model import LineSettings
 
 if TYPE_CHECKING:
@@ -17,14 +17,20 @@ if TYPE_CHECKING:
 
 @click.command("probe")
 @click.argument("port", metavar="PORT")
-@click.option("--seconds", type=click.FloatRange(0.1, 3600), default=3.0, show_default=True, help="How long to listen.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(0.1, 3600),
+    default=3.0,
+    show_default=True,
+    help="How long to listen, in seconds.",
+)
 @line_options
 @format_option
 def command(port: str, seconds: float, baud: int, parity: str, stop_bits: str, format_: str) -> None:
     """Listen to PORT and say what is on the line, and what to do about it.
 
-    PORT is a serial port, an address such as socket://127.0.0.1:7000, or
-    virtual: with its settings. Exit code 1 unless frames were found.
+    PORT is a serial port, socket://HOST:PORT, or virtual: with its settings.
+    Exit code 1 unless frames were found.
 
     \b
     busbench probe /dev/ttyUSB0
@@ -60,7 +66,7 @@ def probe(port: str, *, seconds: float, line: LineSettings) -> ProbeResult:
             chunks += live.read(left)
             for event in live.events():
                 if event.kind is not EventKind.OPENED:
-                    say(f"busbench: {port}: {event.text}")
+                    say(f"busbench: {named(port)}: {event.text}")
         return classify(chunks, clock=live.clock, line=line)
 
 

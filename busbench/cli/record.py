@@ -14,7 +14,7 @@ import click
 from busbench.cli.live import line_of, line_options, stop_signals
 from busbench.cli.output import say
 from busbench.cli.progress import ProgressLine
-from busbench.errors import CaptureError, counted
+from busbench.errors import CaptureError, counted, named, unwritable
 from busbench.model import LineSettings
 
 if TYPE_CHECKING:
@@ -61,8 +61,10 @@ class Recorded:
 
 @click.command("record")
 @click.argument("port", metavar="PORT")
-@click.option("-o", "--output", required=True, metavar="F.pcapng", help="The recording to make.")
-@click.option("--seconds", type=click.FloatRange(0, min_open=True), help="Stop after so long [default: at Ctrl-C].")
+@click.option("-o", "--output", required=True, metavar="FILE.pcapng", help="The recording to make.")
+@click.option(
+    "--seconds", type=click.FloatRange(0, min_open=True), help="Stop after so many seconds [default: at Ctrl-C]."
+)
 @click.option("--force", is_flag=True, help="Write over a file that exists.")
 @click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]",
               help="virtual:RIG only. Build a fault into the aircraft, as in sent-short:rudder.")  # fmt: skip
@@ -94,16 +96,16 @@ def command(
     """
     if not output.lower().endswith(".pcapng"):
         raise CaptureError(output, "recordings are pcapng", hint="name it so, and convert it afterwards")
-    if not force and Path(output).exists():
-        hint = "choose another name, or write over it with --force"
-        raise CaptureError(output, "there is such a file already", hint=hint)
+    if Path(output).is_dir() or (not force and Path(output).exists()):
+        what, hint = unwritable(output)
+        raise CaptureError(output, what, hint=hint)
     from busbench.rig.fault import parse_fault
 
     wrong = [parse_fault(text) for text in faults]
     line = line_of(baud, parity, stop_bits)
     with stop_signals() as stop:
         done = record(port, output, seconds=seconds, force=force, line=line, stop=stop, faults=wrong)
-    say(f"{output}: {done}")
+    say(f"busbench: wrote {output}: {done}")
     click.get_current_context().exit(INTERRUPTED if done.is_cut_short and seconds is not None else 0)
 
 
@@ -161,7 +163,7 @@ def record(
                 writer.mark(event.t_ns, event.text)
                 done.unplugged += event.kind is EventKind.UNPLUGGED
                 progress.clear()
-                say(f"busbench: {port}: {event.text}")
+                say(f"busbench: {named(port)}: {event.text}")
             writer.tick()
             found = finder.feed(log)
             done.bytes_total = log.end

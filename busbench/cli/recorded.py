@@ -37,5 +37,7 @@ def load_recording(path: str) -> Recorded:
     if clock.is_known:
         t_ns = table.t_ns[good]
         return Recorded((t_ns - t_ns[0]) * 1e-9, levels)
-    click.echo(f"{path}: has no times; its frames are taken to come every {FRAME_PERIOD_S * 1e3:g} ms", err=True)
+    click.echo(
+        f"busbench: {path}: has no times; its frames are taken to come every {FRAME_PERIOD_S * 1e3:g} ms", err=True
+    )
     return Recorded(np.arange(len(levels), dtype=np.float64) * FRAME_PERIOD_S, levels)

@@ -7,11 +7,9 @@ from pathlib import Path
 
 import click
 
-from busbench.errors import RigError
+from busbench.errors import RigError, unwritable
 
-rig_argument = click.argument("rig", metavar="RIG", type=click.Path(path_type=str))
-
-REPLACE = "choose another name, or replace it with --force"
+rig_argument = click.argument("rig", metavar="RIG.toml", type=click.Path(path_type=str))
 
 
 def write_new(file: str | None, text: str, *, force: bool) -> None:
@@ -27,10 +25,9 @@ def write_new(file: str | None, text: str, *, force: bool) -> None:
     try:
         with path.open("w" if force else "x", encoding="utf-8", newline="\n") as out:
             out.write(text)
-    except FileExistsError:
-        raise RigError(path, "", "is there already", hint=REPLACE) from None
     except (OSError, ValueError) as error:
-        raise RigError(path, "", f"cannot be written ({getattr(error, 'strerror', None) or error})") from None
+        what, hint = unwritable(path, error)
+        raise RigError(path, "", what, hint=hint) from None
 
 
 def refuse_existing(file: str | None, *, force: bool) -> None:
@@ -40,7 +37,8 @@ def refuse_existing(file: str | None, *, force: bool) -> None:
         RigError: it is, and force is not set.
     """
     if file not in (None, "-") and not force and Path(str(file)).exists():
-        raise RigError(str(file), "", "is there already", hint=REPLACE)
+        what, hint = unwritable(str(file))
+        raise RigError(str(file), "", what, hint=hint)
 
 
 def can_draw() -> bool:

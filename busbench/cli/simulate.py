@@ -42,7 +42,9 @@ def _setting_options() -> Iterator[click.Parameter]:
 @click.option("--link", metavar="PATH", help="A path at which the pseudo-terminal is found too.")
 @click.option("--tcp", metavar="[HOST:]PORT", help="On a TCP port, 0 for any; 127.0.0.1 unless HOST says otherwise.")
 @click.option("--fast", is_flag=True, help="As fast as it is taken, for load tests.")
-@click.option("--rig", metavar="RIG", help="A whole virtual aircraft whose pilot flies the round of `verify` once.")
+@click.option(
+    "--rig", metavar="RIG.toml", help="A whole virtual aircraft whose pilot flies the round of `verify` once."
+)
 @click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]",
               help="With --rig. Build a fault into the aircraft, as in sent-short:rudder.")  # fmt: skip
 def command(
@@ -109,7 +111,7 @@ def _aircraft(rig: str, faults: tuple[str, ...], given: dict[str, str], *, is_fa
 
     seed = given.pop("seed", "1")
     if given:
-        raise PortError(f"--{next(iter(given))}", "goes not with --rig", hint="the rig file says how it is")
+        raise PortError(f"--{next(iter(given))}", "does not go with --rig", hint="the rig file says how it is")
     wrong = [parse_fault(text) for text in faults]
     return open_aircraft(f"virtual:{rig}?seed={seed}", faults=wrong, is_fast=is_fast, flies_alone=True)
 
@@ -139,6 +141,6 @@ def _outlet(tcp: str | None, link: str | None) -> Outlet:
     if tcp is None:
         return PtyOutlet(link=link)
     host, colon, number = tcp.rpartition(":")
-    if not number.isdecimal():
-        raise PortError("--tcp", f'"{tcp}" is no port', hint="give it as in 7000, or 0 for any")
+    if not number.isdecimal() or int(number[:9]) > 65535:
+        raise PortError("--tcp", f'"{tcp}" is not a TCP port', hint="give 1 to 65535, or 0 for any")
     return TcpOutlet(host=host if colon else "127.0.0.1", port=int(number))

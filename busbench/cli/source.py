@@ -12,7 +12,7 @@ import click
 from busbench.capture.base import Capture, ReadOptions
 from busbench.cli.live import line_of, line_options
 from busbench.cli.output import is_terminal, say
-from busbench.errors import CaptureError
+from busbench.errors import CaptureError, named
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -21,10 +21,21 @@ def source_options(function: F) -> F:
     """SOURCE and what a person may have to say where a file leaves a choice."""
     for decorate in (
         line_options,
-        click.option("--signal", help="Signal to decode in a file of level changes."),
-        click.option("--usb-device", metavar="BUS.DEVICE", help="Adapter to take in a capture of a USB host."),
-        click.option("--interface", help="Interface to take in a packet capture, by name or number."),
+        reading_options,
         click.argument("source", metavar="SOURCE"),
+    ):
+        function = decorate(function)
+    return function
+
+
+def reading_options(function: F) -> F:
+    """What a person may have to say where a file leaves a choice."""
+    for decorate in (
+        click.option("--signal", metavar="NAME", help="Signal to decode in a VCD or CSV of levels, as in D0."),
+        click.option(
+            "--usb-device", metavar="BUS.DEVICE", help="Adapter to take in a pcapng of a USB host, as in 1.7."
+        ),
+        click.option("--interface", metavar="NAME", help="Interface to take in a pcapng, by name or number, as in 0."),
     ):
         function = decorate(function)
     return function
@@ -49,11 +60,23 @@ def open_source(source: str, options: ReadOptions) -> Iterator[Capture]:
     if source.startswith("virtual:") or ("://" in source):
         raise CaptureError(source, "is a live source, not a recording", hint="record it first, or watch it")
     with open_capture(source, options=options) as capture:
+        for option, files in unused(options, capture.info.format):
+            say(f"busbench: {option} is for {files}; it was not used")
         try:
             yield capture
         finally:
             for note in capture.info.notes:
-                say(f"busbench: {source}: {note}")
+                say(f"busbench: {'standard input' if source == '-' else named(source)}: {note}")
+
+
+def unused(options: ReadOptions, format_: str) -> list[tuple[str, str]]:
+    """Options that were given but do not fit a format, each with the files that it is for."""
+    fits = (
+        ("--signal", options.signal, "files of level changes", ("VCD", "CSV of levels")),
+        ("--usb-device", options.usb_device, "captures of a USB host", ("USB capture",)),
+        ("--interface", options.interface, "packet captures", ("pcapng", "USB capture")),
+    )
+    return [(option, files) for option, value, files, formats in fits if value is not None and format_ not in formats]
 
 
 class Progress:

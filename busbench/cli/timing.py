@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 def command(source: str, format_: str, **settings: Any) -> None:
     """Measure how steady the beat is.
 
-    Period jitter is the deviation of a period from the mean period, cycle
+    Period jitter is the deviation of a period from the mean period, cycle-to-cycle
     jitter the change from one period to the next, time error (TIE) the
     deviation from an even beat, and MTIE the most by which it changes within a
     window. Below the floor a figure tells of the measurement and not of the
@@ -79,7 +79,7 @@ def _print_table(result: Timing) -> None:
     click.echo("\n".join(table_lines(["period", "ms"], rows)))
     rows = [
         ["period jitter", seconds(jitter.period_rms_s), seconds(jitter.period_peak_s), seconds(jitter.period_pp_s)],
-        ["cycle jitter", seconds(jitter.cycle_rms_s), seconds(jitter.cycle_peak_s), ""],
+        ["cycle-to-cycle jitter", seconds(jitter.cycle_rms_s), seconds(jitter.cycle_peak_s), ""],
         ["time error (TIE)", seconds(jitter.tie_rms_s), "", seconds(jitter.tie_pp_s)],
     ]
     click.echo()
@@ -91,11 +91,20 @@ def _print_table(result: Timing) -> None:
     else:
         click.echo("the period jitter is above it")
     if jitter.lag1 is not None:
-        click.echo(f"lag-1 of the periods {jitter.lag1:+.3f} (-0.5: jitter about an even beat; 0: wandering)")
+        click.echo(
+            f"each period with the next (lag 1): correlation {jitter.lag1:+.3f}\n"
+            "(-0.5: jitter about an even beat; 0: the beat itself wanders)"
+        )
     if jitter.mtie_s:
         shown = jitter.mtie_s[:: max(1, len(jitter.mtie_s) // 8)]
         click.echo()
-        click.echo("\n".join(table_lines(["MTIE window", "most"], [[seconds(w), seconds(v)] for w, v in shown])))
+        click.echo(
+            "\n".join(
+                table_lines(
+                    ["within", "time error changes by at most (MTIE)"], [[seconds(w), seconds(v)] for w, v in shown]
+                )
+            )
+        )
 
 
 def _ms(value_s: float | None) -> str:

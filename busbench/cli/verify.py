@@ -10,7 +10,7 @@ import click
 from busbench.capture.base import ReadOptions
 from busbench.cli.output import say, table_lines, write_json
 from busbench.cli.source import Progress, open_source, read_options, source_options
-from busbench.errors import BusbenchError, CaptureError, counted, plain
+from busbench.errors import BusbenchError, CaptureError, counted, plain, unwritable
 from busbench.verify.check import CAUTION
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ def command(
     """
     rig_path = rig_path or _own_rig(source)
     if rig_path is None:
-        raise click.UsageError("Missing option '--rig'.")
+        raise BusbenchError("--rig: missing", hint="name the rig file of the aircraft")
     if report is not None and keep is None and _is_live(source):
         keep = str(Path(report).with_suffix(".pcapng"))  # a page names the hash of what it stands on
     targets = [path for path in (report, junit, keep) if path is not None]
@@ -99,9 +99,10 @@ def _check_targets(paths: list[str], *, inputs: list[str], force: bool) -> None:
         if paths.count(path) > 1:
             raise CaptureError(path, "is named twice", hint="give each file a name of its own")
         if Path(path).exists() and not force:
-            raise CaptureError(path, "is there already", hint="choose another name, or write over it with --force")
+            what, hint = unwritable(path)
+            raise CaptureError(path, what, hint=hint)
         if not Path(path).absolute().parent.is_dir():
-            raise CaptureError(path, "lies in no folder that is there", hint="make the folder first")
+            raise CaptureError(path, "there is no such folder", hint="make it first")
 
 
 def verify(
@@ -149,7 +150,7 @@ def verify(
         )  # fmt: skip
         kept = keep
     elif faults:
-        raise CaptureError(source, "is a recording, so --fault cannot be", hint="it goes with virtual:RIG")
+        raise CaptureError(source, "is a recording, so --fault does not apply", hint="it goes with virtual:RIG")
     else:
         if keep is not None:
             raise CaptureError(source, "is a recording and is kept already", hint="leave --keep out")
@@ -201,7 +202,8 @@ def _write(path: str, text: str) -> None:
     try:
         Path(path).write_text(text, encoding="utf-8", newline="\n")
     except (OSError, ValueError) as error:
-        raise BusbenchError(f"{path}: cannot be written ({getattr(error, 'strerror', None) or error})") from None
+        what, hint = unwritable(path, error)
+        raise BusbenchError(f"{path}: {what}", hint=hint) from None
     say(f"busbench: wrote {path}")
 
 

@@ -9,6 +9,8 @@ import click
 
 from busbench.capture.base import ReadOptions
 from busbench.cli.live import line_of, line_options
+from busbench.cli.source import reading_options
+from busbench.errors import BusbenchError
 
 if TYPE_CHECKING:
     from busbench.rig.fault import Fault
@@ -19,7 +21,7 @@ _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busb
 
 @click.command("watch")
 @click.argument("source", metavar="[SOURCE]", required=False)
-@click.option("--rig", metavar="R.toml", help="Rig file: names of the channels, the scale, and the plan.")
+@click.option("--rig", metavar="RIG.toml", help="Rig file: names of the channels, the scale, and the plan.")
 @click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]",
               help="virtual: only. Build a fault into the aircraft, as in reversed:rudder.")  # fmt: skip
 @click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
@@ -29,9 +31,7 @@ _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busb
 @click.option("--bell", is_flag=True, help="Ring the terminal's bell on losses.")
 @click.option("--ascii", "is_ascii", is_flag=True, help="Draw with plain characters only.")
 @click.option("--theme", type=click.Choice(("light", "dark")), default="dark", show_default=True, help="Colours.")
-@click.option("--interface", help="Interface to take in a packet capture, by name or number.")
-@click.option("--usb-device", metavar="BUS.DEVICE", help="Adapter to take in a capture of a USB host.")
-@click.option("--signal", help="Signal to decode in a file of level changes.")
+@reading_options
 @line_options
 def command(source: str | None, **settings: Any) -> None:
     """Watch a port, a recording or `virtual:`: channels, beat, outages, range check.
@@ -81,15 +81,14 @@ def watch(
         theme: colours.
 
     Raises:
-        click.UsageError: the terminal cannot show it.
-        BusbenchError: motors are said wrongly; the source or the rig cannot be opened.
+        BusbenchError: the terminal cannot show it; motors are said wrongly; the source or the rig cannot be opened.
     """
     from busbench.tui.terminal import is_dumb
 
     if is_dumb():
-        raise click.UsageError(f"this terminal (TERM is dumb or not set) shows no screens: {_INSTEAD}")
+        raise BusbenchError("watch: this terminal (TERM is dumb or not set) shows no screens", hint=_INSTEAD)
     if not (sys.stdin and sys.stdin.isatty() and sys.stderr and sys.stderr.isatty()):
-        raise click.UsageError(f"the terminal UI needs a terminal: {_INSTEAD}")
+        raise BusbenchError("watch: standard input or error is not a terminal", hint=_INSTEAD)
     from busbench.cli.drive import Orders, locks
     from busbench.tui.opening import open_session
     from busbench.verify.aircraft_port import rig_in

@@ -56,7 +56,7 @@ class ChannelLimit:
             DriveError: names place, key and value.
         """
         if not 0 <= self.low <= COUNTS_MAX:
-            raise DriveError(f"{place}, low: {self.low} counts is not on the wire", hint=f"give 0 to {COUNTS_MAX}")
+            raise DriveError(f"{place}, low: {self.low} counts does not fit a frame", hint=f"give 0 to {COUNTS_MAX}")
         if not self.low <= self.high <= COUNTS_MAX:
             raise DriveError(
                 f"{place}, high: {self.high} counts is not at or above low", hint=f"give {self.low} to {COUNTS_MAX}"
@@ -177,7 +177,7 @@ class Limiter:
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.period_s) and self.period_s > 0):
-            raise DriveError(f"frame period: {self.period_s} s is no period", hint="give more than 0")
+            raise DriveError(f"frame period: {self.period_s} s is not a period", hint="give more than 0")
         channels = self.limits.channels
         locked = np.array([c.is_locked for c in channels])
         self._idle = np.array([c.idle for c in channels], np.int64)

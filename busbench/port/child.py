@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from time import perf_counter_ns, sleep
 from typing import Any
 
-from busbench.errors import PortError, counted
+from busbench.errors import PortError, counted, named
 from busbench.model import LineSettings
 from busbench.port import messages
 from busbench.port.identity import Identity, find_again, identify
@@ -81,7 +81,7 @@ class Child:
                 self._identity = identify(source)
             self._attach(port, EventKind.OPENED)
         except PortError as error:
-            self._hub.send(messages.failed(error.what.removeprefix(f"{source}: "), error.hint))
+            self._hub.send(messages.failed(error.what.removeprefix(f"{named(source)}: "), error.hint))
             self._drain_parent()
             return
         gc.collect()
@@ -223,8 +223,8 @@ class Child:
             source = pickle.loads(pickled)
             start_ns = perf_counter_ns() + round(source.period_s * 1e9)
             self._pacer = Pacer(source, start_ns=start_ns, character_ns=self._settings.line.character_ns)
-        except Exception as error:
-            reason = f"the frame source cannot be taken over ({type(error).__name__}: {error})"
+        except Exception:  # of our own code: no word of it would help people
+            reason = "the part of busbench that keeps the port does not take the program"
             self._hub.send(messages.status(Transmission(is_over=True, reason=reason)))
             return
         self._is_given_up = False

@@ -30,6 +30,9 @@ _OPEN_S = 20.0
 _CLOSE_S = 5.0
 
 
+_STOPPED = "the part of busbench that keeps the port has stopped"
+
+
 class ChildPort(LivePort):
     """A port owned by a process of its own, started here.
 
@@ -72,7 +75,11 @@ class ChildPort(LivePort):
                 creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
             )
         except OSError as error:
-            raise PortError(source, f"its process cannot be started ({error.strerror})") from None
+            raise PortError(
+                source,
+                f"the part of busbench that keeps the port cannot be started ({error.strerror})",
+                hint="close other programs, then try again",
+            ) from None
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._in, self._out = self._process.stdin.fileno(), self._process.stdout.fileno()
@@ -206,12 +213,10 @@ class ChildPort(LivePort):
     def _why_ended(self) -> PortError:
         if self._failure is not None:
             return PortError(self.source, self._failure.what, hint=self._failure.hint)
-        code = None
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            code = self._process.wait(1)
         if self._is_transmitting and self._transmission is not None:
-            self._transmission = Transmission(is_over=True, reason="the process that owns the port has died")
-        return PortError(self.source, f"the process that owns the port has died (code {code})", hint="open it again")
+            self._transmission = Transmission(is_over=True, reason=_STOPPED)
+            return PortError(self.source, f"{_STOPPED}: where the surfaces stand is not known", hint="start anew")
+        return PortError(self.source, _STOPPED, hint="start anew")
 
 
 class _Pipe:

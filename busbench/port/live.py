@@ -139,7 +139,7 @@ def open_live(source: str, *, line: LineSettings = BUS_LINE, waits: bool = True)
     from busbench.port.link import ChildPort
 
     if not source:
-        raise PortError('""', "is no name of a port", hint="see `busbench ports`")
+        raise PortError('""', "is not the name of a port", hint="see `busbench ports`")
     port = ChildPort(source, line=line)
     if waits:
         port.wait_open()

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import difflib
 import errno
 import io
 import os
+import re
 import stat
 import sys
 from collections.abc import Iterator
@@ -84,13 +86,20 @@ def check_node(device: str) -> None:
     try:
         mode = os.stat(device).st_mode  # noqa: PTH116 - a name may be any text, such as one with a NUL
     except (FileNotFoundError, NotADirectoryError, ValueError):
-        raise PortError(device, "there is no such port", hint=_ports_there()) from None
+        near = "did you mean virtual: (with its colon)?" if _is_like_virtual(device) else _ports_there()
+        raise PortError(device, "there is no such port", hint=near) from None
     except OSError as error:
-        raise PortError(device, f"cannot be looked at ({error.strerror})") from None
+        raise PortError(
+            device, f"cannot be looked at ({error.strerror})", hint="check its name and your permissions"
+        ) from None
     if stat.S_ISDIR(mode):
         raise PortError(device, "is a folder, not a port", hint=_ports_there())
     if not stat.S_ISCHR(mode):
         raise PortError(device, "is a file, not a port", hint="give it to a command that reads recordings")
+
+
+def _is_like_virtual(device: str) -> bool:
+    return bool(difflib.get_close_matches(device.lower().partition("?")[0], ("virtual:",), cutoff=0.8))
 
 
 @contextlib.contextmanager
@@ -117,6 +126,8 @@ def _code(error: BaseException | None) -> int | None:
 def _explained(source: str, device: str, error: Exception) -> PortError:
     code = _code(error)
     if is_url(device):
+        if not re.match(r"(socket|rfc2217|loop|spy|cp2110|alt)://", device.lower()):
+            return PortError(source, "is not an address that busbench knows", hint="give socket://HOST:PORT")
         return PortError(source, f"cannot be opened ({_plain(error)})", hint="check the address, and that it is served")
     text = str(error)
     if sys.platform == "win32":
@@ -125,11 +136,11 @@ def _explained(source: str, device: str, error: Exception) -> PortError:
         if "FileNotFoundError" in text:
             return PortError(source, "there is no such port", hint=_ports_there())
     if code == errno.EACCES:
-        return PortError(source, "you have no right to open it", hint=_how_to_get_rights(device))
+        return PortError(source, "you may not open it", hint=_how_to_get_rights(device))
     if code in _BUSY:
         return PortError(source, f"is in use by {_holder(device)}", hint="close it there")
     if code == errno.ENOTTY:
-        return PortError(source, "is no serial port", hint=_ports_there())
+        return PortError(source, "is not a serial port", hint=_ports_there())
     if code in _GONE:
         return PortError(source, "is not there any more", hint="plug the adapter in again")
     return PortError(source, f"cannot be opened ({_plain(error)})", hint="unplug the adapter, plug it in and try again")
@@ -172,8 +183,10 @@ def _holder(device: str) -> str:
 
 
 def _ports_there() -> str:
-    names = sorted(port.device for port in list_ports.comports())
-    return f"ports there: {', '.join(names)}" if names else "no serial port is there; plug the adapter in"
+    entries = list(list_ports.comports())
+    usb = [port for port in entries if getattr(port, "vid", None) is not None]  # others cannot run the bus's rate
+    names = sorted(port.device for port in usb or entries)
+    return f"there are {', '.join(names)}" if names else "no serial port is there; plug the adapter in, or try virtual:"
 
 
 def _open_url(url: str, line: LineSettings) -> Any:

@@ -93,7 +93,7 @@ class ReceiverSettings:
             value = getattr(self, part)
             share = float(getattr(value, inner) if inner else value)
             if not 0 <= share <= 1:
-                raise PortError(source, f"{inner or part} {share:g} is no share", hint="give 0 to 1, or as in 0.1%")
+                raise PortError(source, f"{inner or part} {share:g} is not a share", hint="give 0 to 1, or as in 0.1%")
 
 
 def line_blocks(settings: ReceiverSettings) -> Iterator[ByteLog]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -114,12 +115,14 @@ def read_settings(texts: Mapping[str, str], *, source: str) -> ReceiverSettings:
     for name, text in texts.items():
         key = _BY_NAME.get(name.replace("_", "-"))
         if key is None:
-            raise PortError(source, f'"{name}" is no setting', hint=f"there are {', '.join(_BY_NAME)}")
+            near = difflib.get_close_matches(name, _BY_NAME, n=1)
+            hint = f"did you mean {near[0]}?" if near else "see busbench simulate --help"
+            raise PortError(source, f'"{name}" is not a setting', hint=hint)
         try:
             value = key.read(text.strip())
         except (ValueError, KeyError):
             hint = f"give it as in {key.name}={key.like}"
-            raise PortError(source, f'{key.name}: "{text}" cannot be', hint=hint) from None
+            raise PortError(source, f'{key.name}: "{text}" is not understood', hint=hint) from None
         part, _, inner = key.field.partition(".")
         if inner:
             settings = replace(settings, noise=_with(settings.noise, inner, value))
@@ -147,12 +150,12 @@ def parse_virtual(source: str) -> tuple[ReceiverSettings, bool]:
     """
     _, _, rest = source.partition(":")
     if rest and not rest.startswith("?"):
-        raise PortError(source, f'"{rest}" cannot be understood', hint="give it as in virtual:?period=14ms&seed=3")
+        raise PortError(source, f'"{rest}" is not understood', hint="give it as in virtual:?period=14ms&seed=3")
     texts: dict[str, str] = {}
     for part in filter(None, rest[1:].split("&")):
         name, _, value = part.partition("=")
         texts[unquote_plus(name)] = unquote_plus(value)
     speed = texts.pop("speed", "real")
     if speed not in ("real", "max"):
-        raise PortError(source, f'speed: "{speed}" cannot be', hint="give real or max")
+        raise PortError(source, f'speed: "{speed}" is not understood', hint="give real or max")
     return read_settings(texts, source=source), speed == "max"

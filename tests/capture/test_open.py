@@ -98,7 +98,7 @@ def test_a_wrong_file_gets_one_line(tmp_path: Path, data: bytes, words: str) -> 
     [
         ("none.pcapng", "there is no such file"),
         (".", "is a folder"),
-        ("a\0b", "cannot be opened"),
+        ("a\0b", "cannot be read"),
         ("", "no such file"),
     ],
 )
@@ -110,7 +110,7 @@ def test_what_is_no_file_gets_one_line(tmp_path: Path, monkeypatch: pytest.Monke
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such files")
 def test_devices_and_locked_files_get_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    with pytest.raises(CaptureError, match="is a device, not a recording"):
+    with pytest.raises(CaptureError, match="is a port, not a recording"):
         open_capture(os.devnull)
     path = tmp_path / "locked"
     path.write_bytes(FRAME * 3)
@@ -119,7 +119,7 @@ def test_devices_and_locked_files_get_one_line(tmp_path: Path, monkeypatch: pyte
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr("builtins.open", refuse)  # the superuser may read what chmod forbids
-    with pytest.raises(CaptureError, match="may not be read"):
+    with pytest.raises(CaptureError, match="cannot be read"):
         open_capture(str(path))
 
 
@@ -159,7 +159,12 @@ def test_piped_bytes_are_raw_even_without_frames(scratch: Path, monkeypatch: pyt
 
 
 @pytest.mark.parametrize(
-    ("data", "words"), [(b"", "-: is empty"), (b"%PDF-1.7", "-: is a document"), (b"hello", "-: is text")]
+    ("data", "words"),
+    [
+        (b"", "standard input: is empty"),
+        (b"%PDF-1.7", "standard input: is a document"),
+        (b"hello", "standard input: is text"),
+    ],
 )
 def test_wrong_standard_input_gets_one_line(
     scratch: Path, monkeypatch: pytest.MonkeyPatch, data: bytes, words: str
@@ -173,7 +178,7 @@ def test_wrong_standard_input_gets_one_line(
 
 def test_a_terminal_is_no_recording(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sys, "stdin", Terminal())
-    with pytest.raises(CaptureError, match="standard input is a terminal"):
+    with pytest.raises(CaptureError, match="standard input: is a terminal"):
         open_capture("-")
 
 

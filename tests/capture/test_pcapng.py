@@ -154,12 +154,12 @@ def test_gather_joins_pieces_of_any_size(pieces: list[bytes], gap: int) -> None:
 def test_an_existing_file_is_kept_unless_forced(tmp_path: Path) -> None:
     path = tmp_path / "a"
     path.write_bytes(b"dear")
-    with pytest.raises(CaptureError, match="there is such a file already"):
+    with pytest.raises(CaptureError, match="exists already"):
         writer(path)
     assert path.read_bytes() == b"dear"
     writer(path, force=True).close()
     assert path.read_bytes().startswith(b"\x0a\x0d\x0d\x0a")
-    with pytest.raises(CaptureError, match="cannot be written"):
+    with pytest.raises(CaptureError, match="there is no such folder"):
         writer(tmp_path / "none" / "a")
 
 

@@ -224,7 +224,7 @@ def test_a_wrong_choice_says_what_there_is(tmp_path: Path, device: str, words: s
 
 @pytest.mark.parametrize("some", [(), (linux(START_US, IDLE),), (linux(START_US, b"sent", endpoint=2),)])
 def test_a_capture_without_received_bytes_says_so(tmp_path: Path, some: tuple[bytes, ...]) -> None:
-    with pytest.raises(CaptureError, match="no completed bulk-in transfer has any: capture the bus of the adapter"):
+    with pytest.raises(CaptureError, match="no completed bulk-in transfer has any; capture the bus of the adapter"):
         opened(tmp_path, linux_file(*some))
 
 

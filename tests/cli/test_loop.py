@@ -57,7 +57,7 @@ def test_a_good_cable_passes() -> None:
     assert done.exit_code == 0, done.output
     result = json.loads(done.stdout)
     assert [result[key] for key in ("sent", "received", "damaged", "lost", "stray_bytes")] == [50, 50, 0, 0, 0]
-    assert result["verdict"] == "PASS: all came back: cable and adapter are cleared at this rate"
+    assert result["verdict"] == "PASS: all came back: cable and adapter are good at this rate"
     latency = result["latency_s"]
     assert 0 < latency["min"] <= latency["median"] <= latency["p99"] <= latency["max"]
     assert result["wire_s"] == 0.003

@@ -58,7 +58,7 @@ def test_ports_for_programs(capsys: Capture) -> None:
 
 def test_no_ports(capsys: Capture) -> None:
     ports.show([], "table")
-    assert capsys.readouterr().out == "no serial port is there; plug the adapter in, or try busbench simulate\n"
+    assert capsys.readouterr().out == "no serial port is there; plug the adapter in, or try virtual:\n"
 
 
 def test_probe_frames(capsys: Capture) -> None:
@@ -93,8 +93,9 @@ def test_probe_for_programs(capsys: Capture) -> None:
     ("args", "says"),
     [
         (["--period", "2ms"], "simulate: period 2 ms is too short: with these settings a frame needs 3.2 ms"),
-        (["--lost", "x"], 'simulate: lost: "x" cannot be: give it as in lost=2:0.5'),
-        (["--tcp", "seven"], '--tcp: "seven" is no port: give it as in 7000, or 0 for any'),
+        (["--lost", "x"], 'simulate: lost: "x" is not understood; give it as in lost=2:0.5'),
+        (["--tcp", "seven"], '--tcp: "seven" is not a TCP port: give 1 to 65535, or 0 for any'),
+        (["--tcp", "99999999"], '--tcp: "99999999" is not a TCP port: give 1 to 65535, or 0 for any'),
         (["--tcp", "0", "--link", "x"], "--tcp: goes with neither --pty nor --link: give one of them"),
     ],
 )

@@ -79,7 +79,8 @@ def test_a_virtual_receiver_is_recorded_to_its_end(tmp_path: Path, capsys: pytes
     out = capsys.readouterr()
     assert out.out == ""
     assert out.err == (
-        f"{path}: {len(found.frames):,} frames, {lost} flagged lost, {failsafe} failsafe, {damaged:,} damaged bytes,"
+        f"busbench: wrote {path}: {len(found.frames):,} frames, {lost} flagged lost, {failsafe} failsafe,"
+        f" {damaged:,} damaged bytes,"
         f" {out.err.split(' damaged bytes, ')[1]}"
     )
 
@@ -105,7 +106,7 @@ def test_nothing_is_written_over_without_force(tmp_path: Path, capsys: pytest.Ca
     assert run(args) == 2
     assert path.read_bytes() == b"precious"
     assert capsys.readouterr().err == (
-        f"busbench: {path}: there is such a file already: choose another name, or write over it with --force\n"
+        f"busbench: {path}: exists already: choose another name, or write over it with --force\n"
     )
     assert run([*args, "--force"]) == 0
     assert len(frames_of(path)[0].frames) == 72
@@ -134,7 +135,7 @@ def test_ctrl_c_ends_it_cleanly(receiver: str, tmp_path: Path, seconds: tuple[st
     out, err = process.communicate(timeout=LIMIT_S)
     assert (process.returncode, out) == (code, "")
     found, _ = frames_of(path)
-    assert err.startswith(f"{path}: {len(found.frames):,} frames, 0 flagged lost, ")
+    assert err.startswith(f"busbench: wrote {path}: {len(found.frames):,} frames, 0 flagged lost, ")
     assert len(found.frames) > 10
 
 

@@ -70,7 +70,7 @@ def test_a_page_keeps_its_round_beside_it(tmp_path: Path) -> None:
     assert str(kept) in text
     assert "it says nothing of a real one" in text
     page.unlink()
-    assert refusal(verify_command, SOURCE, "--report", page).startswith(f"{kept}: is there already")
+    assert refusal(verify_command, SOURCE, "--report", page).startswith(f"{kept}: exists already")
 
 
 def test_at_a_terminal_each_step_waits_for_a_word(monkeypatch: pytest.MonkeyPatch) -> None:

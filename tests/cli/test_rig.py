@@ -36,14 +36,11 @@ def test_new_writes_a_file_that_checks_clean_and_never_replaces_one(tmp_path: Pa
     path = str(tmp_path / "my.toml")
     assert run("new", path) == ""
     assert run("check", path) == "My aircraft: no faults, no hints\n"
-    assert error_of("new", path) == f"{path}: is there already: choose another name, or replace it with --force"
+    assert error_of("new", path) == f"{path}: exists already: choose another name, or write over it with --force"
     assert run("new", path, "--force") == ""
     assert run("new") == run("new", "-") == Path(path).read_text(encoding="utf-8")
-    assert (
-        error_of("new", str(tmp_path))
-        == f"{tmp_path}: is there already: choose another name, or replace it with --force"
-    )
-    assert error_of("new", str(tmp_path / "no" / "x.toml")).endswith("cannot be written (No such file or directory)")
+    assert error_of("new", str(tmp_path)) == f"{tmp_path}: is a folder: name a file inside it"
+    assert error_of("new", str(tmp_path / "no" / "x.toml")).endswith("there is no such folder: make it first")
 
 
 def test_check_exits_with_1_on_faults_and_0_on_hints() -> None:
@@ -65,7 +62,7 @@ def test_check_in_json_and_csv() -> None:
             "where": "x",
             "what": "channel 40 is not in the frame, which has channels 1-18",
             "effect": "it never moves",
-            "mend": "give it a free channel: 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18",
+            "mend": "give it a free channel: 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16",
         }
     ]
     rows = list(csv.reader(run("check", "-", "--format", "csv", stdin=faulty, code=1).splitlines()))
@@ -91,7 +88,7 @@ def test_power_for_people() -> None:
     assert lines[0] == "Heron: 7.4 V, 5.5 V needed, leads at 20 degrees Celsius"
     assert "   `- hub tail                1.7 m AWG 22   6.72 V  1.80 A" in lines
     assert "all stalled                             24.12     4.48  left elevator" in lines
-    assert "  ! hub tail: 7.50 A is above its limit of 5 A" in lines
+    assert "  ! hub tail: 7.50 A is above its limit of 5 A (stated)" in lines
     assert lines[-5:] == [
         "least voltage short of all stalled: rudder, 5.98 V, +0.48 V to the minimum (rudder stalled, rest moving)",
         "weakest lead on its way: lead to hub tail, 1.7 m AWG 22: 0.86 V lost in it",
@@ -116,7 +113,7 @@ def test_sheet_in_its_forms(tmp_path: Path) -> None:
     page = tmp_path / "sheet.html"
     sheet(str(HERON), output=str(page), today=lambda: "2026-01-31")
     assert "Made on 2026-01-31." in page.read_text(encoding="utf-8")
-    assert error_of("sheet", str(HERON), "-o", str(page)).startswith(f"{page}: is there already")
+    assert error_of("sheet", str(HERON), "-o", str(page)).startswith(f"{page}: exists already")
 
 
 @pytest.mark.parametrize("name", ["check", "power", "sheet"])
@@ -131,7 +128,7 @@ def test_a_wrong_file_is_told_in_one_line(name: str) -> None:
 @pytest.mark.parametrize("name", ["power", "sheet"])
 def test_a_ring_is_told_with_the_file(name: str) -> None:
     ring = HEAD + hub("a", 'from = "b"') + hub("b", 'from = "a"')
-    said = "-, hub: hubs hang in a ring: a → b → a: `busbench rig check` says how to mend it"
+    said = "-, hub: hubs hang in a ring: a → b → a; `busbench rig check` says how to mend it"
     assert error_of(name, "-", stdin=ring) == said
 
 
@@ -196,7 +193,7 @@ def test_draft_watches_a_port_for_its_time(tmp_path: Path) -> None:
     assert any(line == "channel 3 moves" for line in lines)
     assert len(read_rig(plan).devices) > 5
     words = ["draft", "virtual:?pilot=moving", "-o", str(plan)]
-    assert error_of(*words) == f"{plan}: is there already: choose another name, or replace it with --force"
+    assert error_of(*words) == f"{plan}: exists already: choose another name, or write over it with --force"
     result = CliRunner().invoke(command, [*words, "--force", "--seconds", "0.5"])
     assert result.exit_code == 0, result.output
 
@@ -214,7 +211,7 @@ def test_power_as_a_picture(tmp_path: Path) -> None:
     assert words[0] == "rudder stalled, rest moving, leads at 40 °C"
     assert "1.7 m AWG 22 ◄ weakest lead" in words
     assert "5 left elevator" in words
-    assert error_of("power", str(HERON), "--svg", str(picture)).startswith(f"{picture}: is there already")
+    assert error_of("power", str(HERON), "--svg", str(picture)).startswith(f"{picture}: exists already")
     assert picture.read_text(encoding="utf-8") == text
     run("power", str(HERON), "--svg", str(picture), "--force")
     assert run("power", str(HERON), "--svg", "-").startswith("<svg ")

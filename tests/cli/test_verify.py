@@ -73,7 +73,7 @@ def test_a_faulty_one_exits_with_1_and_leaves_page_and_junit(faulty: Path, tmp_p
     assert "✗ FAIL" in text
     assert str(faulty) in text
     assert error_of(faulty, "--report", page) == (
-        f"{page}: is there already: choose another name, or write over it with --force"
+        f"{page}: exists already: choose another name, or write over it with --force"
     )
     assert run(faulty, "--report", page, "--force").exit_code == 1
 
@@ -113,7 +113,7 @@ def test_answers_of_a_walk_count(good: Path, tmp_path: Path) -> None:
 
 
 def test_errors_come_before_the_work(good: Path, tmp_path: Path) -> None:
-    assert "lies in no folder that is there" in error_of(good, "--report", tmp_path / "no" / "x.html")
+    assert "there is no such folder" in error_of(good, "--report", tmp_path / "no" / "x.html")
     assert "is named twice" in error_of(good, "--report", tmp_path / "x", "--junit", tmp_path / "x")
     assert error_of(good, "--report", "").startswith('"": cannot be written to here')
     for target in (good, PLAN):

@@ -29,7 +29,7 @@ FOUND = [
         "period_ms: a number of thousands of digits is far too large",
     ),
     ("virtual", b"?speed=\xff", r'speed: "\udcff" cannot be'),
-    ("virtual", "?se\u202eed=3".encode(), r'"se\u202eed" is no setting'),
+    ("virtual", "?se\u202eed=3".encode(), r'"se\u202eed" is not a setting'),
 ]
 
 

@@ -217,25 +217,25 @@ def test_every_key_takes_its_own_example_and_no_nonsense(key: object) -> None:
     name, like = getattr(key, "name"), getattr(key, "like")  # noqa: B009
     assert read_settings({name: like}, source="x") is not None
     for nonsense in ("", "x", "-1", "nan"):
-        with pytest.raises(PortError, match=f'x: {name}: "{nonsense}" cannot be: give it as in {name}={like}'):
+        with pytest.raises(PortError, match=f'x: {name}: "{nonsense}" is not understood; give it as in {name}={like}'):
             read_settings({name: nonsense}, source="x")
 
 
 @pytest.mark.parametrize(
     ("source", "says"),
     [
-        ("virtual:?sed=3", '"sed" is no setting: there are period, jitter, seed,'),
-        ("virtual:seed=3", '"seed=3" cannot be understood: give it as in virtual:?period=14ms&seed=3'),
+        ("virtual:?sed=3", '"sed" is not a setting: did you mean seed'),
+        ("virtual:seed=3", '"seed=3" is not understood: give it as in virtual:?period=14ms&seed=3'),
         ("virtual:?period=3ms", "period 3 ms is too short: with these settings a frame needs 3.2 ms"),
         ("virtual:?period=5ms&slots=on", "period 5 ms is too short: with these settings a frame needs 5.8 ms"),
-        ("virtual:?flips=200%", "flips 2 is no share: give 0 to 1, or as in 0.1%"),
-        ("virtual:?speed=warp", 'speed: "warp" cannot be: give real or max'),
+        ("virtual:?flips=200%", "flips 2 is not a share: give 0 to 1, or as in 0.1%"),
+        ("virtual:?speed=warp", 'speed: "warp" is not understood; give real or max'),
     ],
 )
 def test_what_cannot_be_is_told(source: str, says: str) -> None:
     with pytest.raises(PortError) as caught:
         open_live(source)
-    assert str(caught.value).startswith(f"{source}: {says}")
+    assert str(caught.value).startswith(f'"{source}": {says}')
 
 
 def test_in_process_as_fast_as_it_goes() -> None:

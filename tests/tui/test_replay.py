@@ -137,7 +137,7 @@ def test_a_cut_holds_its_frames_alone(name: str, tmp_path: Path) -> None:
     if session.clock.is_known:
         assert cut.frames.t_ns.tolist() == session.store.times(100, 501).t_ns.tolist()
         assert [mark.text for mark in cut.info.marks] == ["here"]
-    with pytest.raises(CaptureError, match="there is such a file already"):
+    with pytest.raises(CaptureError, match="exists already"):
         session.export(str(path))
 
 
@@ -189,7 +189,7 @@ def test_the_beat_is_that_of_the_whole_recording() -> None:
     [
         ("nowhere", CaptureError, "is neither a port nor a file"),
         ("nowhere.pcapng", CaptureError, "there is no such file"),
-        ("virtual:?peroid=7ms", PortError, '"peroid" is no setting'),
+        ("virtual:?peroid=7ms", PortError, '"peroid" is not a setting'),
     ],
 )
 def test_what_cannot_be_opened_is_told(source: str, error: type[Exception], words: str) -> None:

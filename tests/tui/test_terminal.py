@@ -83,7 +83,7 @@ def test_no_colour_is_sent_where_none_is_wanted() -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("virtual:?peroid=7ms",), '"peroid" is no setting'),
+        (("virtual:?peroid=7ms",), '"peroid" is not a setting'),
         (("nowhere.pcapng",), "there is no such file"),
         (("virtual:", "--rig", "no.toml"), "no.toml"),
     ],

@@ -125,10 +125,10 @@ def test_the_page_of_a_round_keeps_what_it_stands_on_and_names_its_hash(
     assert again.found is not None
     assert work.found is not None
     assert again.found.checks == work.found.checks
-    with pytest.raises(BusbenchError, match="is there already"):
+    with pytest.raises(BusbenchError, match="exists already"):
         write_page(work, str(page), source="virtual:heron.toml", rig_path=str(RIG))
     page.unlink()
-    with pytest.raises(BusbenchError, match="there is such a file already"):
+    with pytest.raises(BusbenchError, match="exists already"):
         write_page(work, str(page), source="virtual:heron.toml", rig_path=str(RIG))
     assert not page.exists()
 
@@ -235,7 +235,7 @@ async def test_the_page_is_written_once(tmp_path: Path, monkeypatch: pytest.Monk
     path = tmp_path / "heron.html"
     async with shown(faulty(), rig=RIG, keys="5") as (app, pilot):
         await app.workers.wait_for_complete()
-        for said in ("wrote", "is there already"):
+        for said in ("wrote", "exists already"):
             await pilot.press("w")
             app.screen.query_one(Input).value = str(path)
             await pilot.press("enter")

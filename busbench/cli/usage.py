@@ -1,0 +1,98 @@
+"""What click says of a command line that is typed wrongly, in the form of all other errors."""
+
+from __future__ import annotations
+
+import re
+
+import click
+
+from busbench.errors import BusbenchError, plain
+
+_SHOWN_MOST = 40
+_KINDS = {"integer": "a whole number", "float": "a number", "boolean": "yes or no"}
+
+
+def as_error(error: click.ClickException) -> BusbenchError:
+    """The same as one line: what, where, and what to do next."""
+    path = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else "busbench"
+    see = f"see {path} --help"
+    said = " ".join(error.format_message().split())
+    name = path.rpartition(" ")[2]
+    match error:
+        case click.MissingParameter():
+            return BusbenchError(f"{_name(error)}: missing", hint=see)
+        case click.NoSuchOption():
+            near = error.possibilities
+            return BusbenchError(
+                f"{error.option_name}: no such option", hint=f"did you mean {near[0]}?" if near else see
+            )
+        case click.BadOptionUsage():
+            takes_none = "does not take" in said
+            words = "takes no value" if takes_none else "needs two values" if " 2 " in said else "needs a value"
+            return BusbenchError(f"{error.option_name}: {words}", hint=see)
+        case click.BadParameter():
+            return _wrong_value(_name(error), error.message, see)
+        case click.UsageError() if extra := re.match(r"Got unexpected extra arguments? \((.*)\)", said):
+            taken = " ".join(_arguments(error))
+            hint = f"it takes {taken} and options" if taken else "it takes options only"
+            return BusbenchError(f'{name}: "{plain(extra[1], most=_SHOWN_MOST)}" is too much', hint=hint)
+        case _ if said == "Missing command.":
+            return BusbenchError(f"{name}: which command?", hint=see)
+        case _ if found := re.match(r"No such command '(.*?)'\.", said):
+            return BusbenchError(f"{plain(found[1], most=_SHOWN_MOST)}: no such command", hint=see)
+    return BusbenchError(said.rstrip("."), hint="" if ": " in said else see)
+
+
+def _arguments(error: click.UsageError) -> list[str]:
+    """What the command takes besides options."""
+    if error.ctx is None:
+        return []
+    return [param.make_metavar(error.ctx) for param in error.ctx.command.params if isinstance(param, click.Argument)]
+
+
+def _name(error: click.BadParameter) -> str:
+    """The option, or the argument as help shows it."""
+    param = error.param
+    if isinstance(param, click.Option):
+        return max(param.opts, key=len)
+    if param is None:
+        return str(error.param_hint or "command line")
+    return (param.metavar or (param.name or "").upper()).strip("[]")
+
+
+def _wrong_value(name: str, said: str, see: str) -> BusbenchError:
+    """Of click's words about a value: the value in quotes, and what would do."""
+    if found := re.fullmatch(r"'(.*)' is not a valid (\w+)(?: range)?\.", said, re.DOTALL):
+        return BusbenchError(f"{name}: {_quoted(found[1])} is not {_KINDS.get(found[2], 'valid')}", hint=see)
+    if found := re.fullmatch(r"(\S+) is not in the range (.*)\.", said):
+        return BusbenchError(f"{name}: {_short(found[1])} is out of range", hint=_range(found[2]))
+    if found := re.fullmatch(r"'(.*)' is not one of (.*)\.", said, re.DOTALL):
+        words = re.findall(r"'([^']*)'", found[2])
+        return BusbenchError(f"{name}: {_quoted(found[1])} is not known", hint=f"give {_either(words)}")
+    return BusbenchError(f"{name}: {said.rstrip('.')}", hint=see)
+
+
+def _quoted(text: str) -> str:
+    return f'"{plain(text, most=_SHOWN_MOST)}"'
+
+
+def _short(text: str) -> str:
+    """A number as people type it: 0, not 0.0."""
+    try:
+        return f"{float(text):.10g}"
+    except ValueError:
+        return text
+
+
+def _range(text: str) -> str:
+    low, high = re.match(r"([^x<]+)(?=<)", text), re.search(r"x<=?(.+)", text)
+    above = re.search(r"x>(=?)(.+)", text)
+    if low and high:
+        return f"give {_short(low[1])} to {_short(high[1])}"
+    if above:
+        return f"give {_short(above[2])} or more" if above[1] else f"give more than {_short(above[2])}"
+    return f"give {_short(high[1])} at most" if high else f"give {text}"
+
+
+def _either(words: list[str]) -> str:
+    return " or ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
