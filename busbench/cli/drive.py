@@ -175,7 +175,9 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
     if is_live(orders.to):
         from busbench.cli.drive_port import run_on_port
 
-        return run_on_port(orders.to, program, end=end, is_armed=orders.is_armed, names_motor=_names_motor(orders))
+        left = _unsaid_motors(rig)
+        names_motor = _names_motor(orders, left)
+        return run_on_port(orders.to, program, end=end, is_armed=orders.is_armed, names_motor=names_motor, unsaid=left)
     if orders.pulses:
         from busbench.cli.drive_levels import write_outputs
 
@@ -267,8 +269,17 @@ def _faults(options: Mapping[str, Any]) -> list[dict[str, object]]:
     return faults
 
 
-def _names_motor(orders: Orders) -> bool:
-    return bool(orders.motor or orders.no_motor or orders.rig)
+def _names_motor(orders: Orders, left: tuple[str, ...]) -> bool:
+    return bool(orders.motor or orders.no_motor or (orders.rig and not left))
+
+
+def _unsaid_motors(rig: Rig | None) -> tuple[str, ...]:
+    """Devices of which the plan leaves open whether they can turn a propeller."""
+    if rig is None:
+        return ()
+    from busbench.rig.motors import unsaid
+
+    return unsaid(rig)
 
 
 def _plan_to_rehearse(orders: Orders) -> Rig | None:
@@ -290,9 +301,9 @@ def _rehearse_on(plan: Rig, program: Program, blocks: Iterator[FrameBlock], orde
 
 def locks(orders: Orders) -> Callable[[Program], Program] | None:
     """What names channels and locks motors as the command says, None where it does not say what drives a motor."""
-    if not _names_motor(orders):
-        return None
     rig = _read_rig(orders)
+    if not _names_motor(orders, _unsaid_motors(rig)):
+        return None
     rest = load_program("hold", {"channel": (1,), "level": "0", "duration": 1.0})
     _locked_as(rest, orders, rig)  # what is said wrongly is told now
     return lambda program: _locked_as(program, orders, rig)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import click
 
 from busbench.cli.keys import AnyKey, has_keyboard, listen_for_keys
@@ -30,7 +32,9 @@ __all__ = [
 ]
 
 
-def run_on_port(port: str, program: Program, *, end: EndState, is_armed: bool, names_motor: bool) -> int:
+def run_on_port(
+    port: str, program: Program, *, end: EndState, is_armed: bool, names_motor: bool, unsaid: Sequence[str] = ()
+) -> int:
     """Send a program to a port, if all that has to be said was said.
 
     Args:
@@ -39,6 +43,7 @@ def run_on_port(port: str, program: Program, *, end: EndState, is_armed: bool, n
         end: what to do at its end, and when stopped.
         is_armed: True where the person asked for movement.
         names_motor: True where the person said which channel drives a motor, or that none does.
+        unsaid: devices of which the plan leaves it open.
 
     Returns:
         The exit code: 0 when it ran, 130 when a key ended it.
@@ -49,7 +54,7 @@ def run_on_port(port: str, program: Program, *, end: EndState, is_armed: bool, n
     """
     for line in caution_lines(program, end=end):
         click.echo(line, err=True)
-    require_motor(port, names_motor=names_motor)
+    require_motor(port, names_motor=names_motor, unsaid=unsaid)
     require_arming(port, is_armed=is_armed)
     with open_live(port) as live, listen_for_keys() as any_key:
         warn(live)

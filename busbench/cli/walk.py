@@ -110,9 +110,13 @@ def walk(orders: Orders) -> int:
     )
     if not orders.is_rehearsal:
         from busbench.cli.drive_port import CAUTIONS, require_arming
+        from busbench.drive.arming import require_motor
+        from busbench.rig.motors import unsaid
 
         for line in (*motion_lines(head, stops), "", *CAUTIONS, ""):
             say(line)
+        left = unsaid(rig)
+        require_motor(orders.port, names_motor=not left, unsaid=left, has_options=False)
         require_arming(orders.port, is_armed=orders.is_armed)
     elif not has_keyboard():
         raise DriveError("walk: standard input is no terminal, so nobody could answer", hint="run it in a terminal")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from busbench.drive.frames import EndState
 from busbench.drive.preview import list_lines, scale_line
@@ -23,16 +23,24 @@ CAUTIONS = (
 FAULT_CAUTION = "  - this program sends faults: devices may go to their failsafe values, and a speed controller may too"
 
 
-def require_motor(port: str, *, names_motor: bool) -> None:
+def require_motor(port: str, *, names_motor: bool, unsaid: Sequence[str] = (), has_options: bool = True) -> None:
     """Refuse a real port to whoever has not said which channel drives a motor.
 
     Args:
         port: name or address.
         names_motor: True where it was said, or that none does.
+        unsaid: devices of which a plan leaves it open.
+        has_options: True where the command line can say it too.
 
     Raises:
         DriveError: nothing may be sent.
     """
+    if not names_motor and unsaid:
+        options = "; or give --motor CH for each motor, --no-motor if there is none" if has_options else ""
+        raise DriveError(
+            f"on {port} nothing was sent, since the plan does not say what can turn a propeller ({', '.join(unsaid)})",
+            hint=f"state motor = true or motor = false for each of these in the rig file{options}",
+        )
     if not names_motor:
         raise DriveError(
             f"on {port} nothing was sent, since it is not said which channel drives a motor",

@@ -11,11 +11,10 @@ from busbench.rig.ends import ends_of
 from busbench.rig.finding import Finding, fault, hint, listed
 from busbench.rig.linkage import has_linkage, surface_deg
 from busbench.rig.model import Device, Rig
-from busbench.rig.motors import is_off, off_pct
+from busbench.rig.motors import is_off, off_pct, says_motor
 from busbench.wire.bulk import CHANNELS, COUNTS_MAX
 
 CHANNELS_ALL = CHANNELS + 2
-MOTOR_WORDS = re.compile(r"\b(motors?|engines?|throttle|propell?ers?|turbines?|sustainer|speed controller)\b", re.I)
 SURFACE_WORDS = re.compile(r"\b(ailerons?|elevators?|rudders?|flaps?|elevons?|ruddervators?|spoilers?)\b", re.I)
 FLIGHT_WORDS = re.compile(r"\b(gears?|retracts?|undercarriage|release|hook)\b", re.I)
 NEUTRAL_FAR_US = 60.0
@@ -62,10 +61,11 @@ def _two_states(device: Device) -> Iterator[Finding]:
         )
 
 
-def free_channels(rig: Rig) -> str:
-    """Channels that no device has, as a list for people."""
+def free_channels(rig: Rig, *, is_on_off: bool = False) -> str:
+    """Channels that no device has, as a list for people; those of two states for what is on or off alone."""
     used = {device.channel for device in rig.devices}
-    return listed(str(channel) for channel in range(1, CHANNELS_ALL + 1) if channel not in used) or "none is left"
+    last = CHANNELS_ALL if is_on_off else CHANNELS
+    return listed(str(channel) for channel in range(1, last + 1) if channel not in used) or "none is left"
 
 
 def failsafe_text(failsafe: object) -> str:
@@ -99,12 +99,15 @@ def check_motor(rig: Rig) -> Iterator[Finding]:
     """Whatever can turn a propeller."""
     for device in rig.driven:
         if not device.motor:
-            if MOTOR_WORDS.search(device.name):
-                yield hint(
+            if device.motor is None and (says_motor(device) or device.kind == "off-bus"):
+                by_words = says_motor(device)
+                yield (fault if by_words else hint)(
                     device.name,
-                    "its name says motor, but motor = true is not stated",
-                    "it is not locked when driving, and a propeller may start on the bench",
-                    "state motor = true if it can turn a propeller",
+                    "its name or control speaks of a motor, but the key motor is missing"
+                    if by_words
+                    else "it is off the bus, and whether it can turn a propeller is not stated",
+                    "it is not locked, and a propeller may start on the bench: drive and walk send nothing to a port",
+                    "state motor = true if it can turn a propeller, motor = false if it cannot",
                 )
             continue
         off = off_pct(device)

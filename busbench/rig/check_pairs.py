@@ -10,6 +10,7 @@ from busbench.rig.check_devices import failsafe_text, free_channels
 from busbench.rig.ends import ends_of, rest_counts
 from busbench.rig.finding import Finding, fault, hint, listed
 from busbench.rig.model import Device, Rig
+from busbench.wire.bulk import CHANNELS
 
 _LEFT = re.compile(r"\bleft\b", re.I)
 
@@ -26,7 +27,7 @@ def check_shared(rig: Rig) -> Iterator[Finding]:
                 listed(d.name for d in devices),
                 f"all on channel {channel} and not in one group",
                 "they move together whenever one of them is meant to",
-                f"give them channels of their own (free: {free_channels(rig)}), "
+                f"give them channels of their own (free: {free_channels(rig, is_on_off=channel > CHANNELS)}), "
                 "or one group where they shall move together",
             )
         controls = sorted({d.control for d in devices if d.control is not None})

@@ -209,7 +209,7 @@ class Device(_Table, frozen=True, kw_only=True):
             neutral (17 and 18: on); with reversed and mounting in it.
         rest_pct: where the channel stands while nobody moves the control; by default neutral,
             the low end for motors and channels of two states.
-        motor: True for what can turn a propeller: locked when driving.
+        motor: True for what can turn a propeller: locked when driving; None where it is not stated.
         slot: of a sensor.
         current_a, geometry: as far as known.
     """
@@ -233,7 +233,7 @@ class Device(_Table, frozen=True, kw_only=True):
     high_when: Name | None = None
     above_neutral: Way | None = None
     rest_pct: Percent | None = None
-    motor: bool = False
+    motor: bool | None = None
     slot: Annotated[int, Meta(ge=0, le=31)] | None = None
     current_a: Current = Current()
     geometry: Geometry = Geometry()

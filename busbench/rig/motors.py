@@ -2,12 +2,35 @@
 
 from __future__ import annotations
 
+import re
+
 from busbench.rig.model import Device, Rig
 from busbench.wire.bulk import CHANNELS
 from busbench.wire.scale import whole
 
 _ON_PCT = 50.0  # a switch channel is on from here
 _OFF_LEAST_PCT = 90.0  # nearer to neutral a motor may turn
+
+
+_WORDS = re.compile(
+    r"(?<![^\W\d_])(motors?|engines?|throttles?|esc|props?|propell?ers?|turbines?|sustainer|speed controllers?)"
+    r"(?![^\W\d_])",
+    re.IGNORECASE,
+)
+
+
+def says_motor(device: Device) -> bool:
+    """True where a device's name or control speaks of what turns a propeller."""
+    return any(_WORDS.search(text) for text in (device.name, device.control) if text)
+
+
+def unsaid(rig: Rig) -> tuple[str, ...]:
+    """Names of devices of which the plan must say whether they can turn a propeller before anything is driven."""
+    return tuple(
+        device.name
+        for device in rig.driven
+        if device.motor is None and (device.kind == "off-bus" or says_motor(device))
+    )
 
 
 def motors(rig: Rig) -> tuple[Device, ...]:

@@ -14,7 +14,7 @@ from busbench.rig.harness import Branch, Network, Solution, Solver, build_networ
 from busbench.rig.model import RECEIVER, SUPPLY, Current, Feed, Lead, Rig
 from busbench.rig.servo import Motion
 from busbench.rig.topology import way_to
-from busbench.rig.wire import REFERENCE_C, lead_text, limit_text, thicker
+from busbench.rig.wire import REFERENCE_C, is_above, lead_text, limit_text, thicker
 
 F64 = NDArray[np.float64]
 IDLE, MOVING, ALL_STALLED = "all idle", "all moving", "all stalled"
@@ -254,12 +254,12 @@ def _case(rig: Rig, network: Network, name: str, solved: Solution, rows: slice) 
     warnings += [
         f"{branch.name}: {a:.2f} A is above its limit of {limit_text(branch.lead, limit_a=branch.limit_a)}"
         for branch, a in zip(network.branches, branch_a, strict=True)
-        if branch.limit_a is not None and a > branch.limit_a
+        if branch.limit_a is not None and is_above(a, branch.limit_a)
     ]
     warnings += [
-        f"hub {hub.name}: {a:.2f} A is above its limit of {hub.limit_a:.3g} A"
+        f"hub {hub.name}: {a:.2f} A is above its limit of {hub.limit_a:.3g} A (stated)"
         for hub in rig.hubs
-        if hub.limit_a is not None and (a := amps[network.nodes.index(hub.name)]) > hub.limit_a
+        if hub.limit_a is not None and is_above(a := amps[network.nodes.index(hub.name)], hub.limit_a)
     ]
     return Case(name, float(branch_a[0]), nodes, tuple(warnings))
 

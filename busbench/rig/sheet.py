@@ -78,7 +78,7 @@ def setup_steps(rig: Rig) -> tuple[Step, ...]:
     def key(device: Device) -> tuple[bool, bool, int, str, int]:
         channel = device.channel or 0
         lead = first.get(device.group or "", channel)
-        return device.kind == "sensor", device.motor, lead, device.group or "", channel
+        return device.kind == "sensor", bool(device.motor), lead, device.group or "", channel
 
     return tuple(_step(rig, device, order) for order, device in enumerate(sorted(rig.devices, key=key), 1))
 

@@ -85,7 +85,7 @@ current_a = { idle = 0.02, moving = 0.5, stall = 2.0 }
 # name = "motor"
 # kind = "off-bus"
 # channel = 3
-# motor = true           # can turn a propeller: locked when driving
+# motor = true           # can turn a propeller: locked when driving; false: it cannot
 # lead = { length_m = 0.2, awg = 22 }
 # failsafe = -100        # a motor must stop without a link
 # current_a = { idle = 0 }   # it feeds itself

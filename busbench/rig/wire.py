@@ -15,6 +15,7 @@ from busbench.rig.model import Lead
 RHO20_OHM_MM2_PER_M = 1 / 58
 ALPHA_PER_K = 0.00393
 REFERENCE_C = 20.0
+ROUNDING = 1e-6  # relative: what the solver leaves of a current
 CONNECTOR_LIMIT_A = 5.0  # common practice, no source: 3-5 A
 DENSITY_LIMIT_A_PER_MM2 = 15.0  # common practice for short leads in free air, no source
 GAUGES = tuple(range(30, 8, -2))  # sold as leads, thin to thick
@@ -100,10 +101,15 @@ def lead_limit_a(lead: Lead | None, *, has_servo_connector: bool = True) -> floa
     return min(limits, default=None)
 
 
+def is_above(current_a: float, limit_a: float) -> bool:
+    """True where a current is above a limit by more than the rounding of the reckoning."""
+    return current_a > limit_a * (1 + ROUNDING)
+
+
 def limit_text(lead: Lead | None, *, limit_a: float) -> str:
     """A limit from lead_limit_a with what it is the limit of: a thicker wire does not help a connector."""
     if lead is None or lead.limit_a is not None:
-        return f"{limit_a:.3g} A"
+        return f"{limit_a:.3g} A (stated)"
     area = lead_area_mm2(lead)
     is_wire = area is not None and area * DENSITY_LIMIT_A_PER_MM2 <= limit_a
     return f"{limit_a:.3g} A ({'wire' if is_wire else 'connectors'})"

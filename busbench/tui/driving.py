@@ -16,6 +16,7 @@ from busbench.drive.source import DriveSource
 from busbench.errors import BusbenchError, DriveError, counted
 from busbench.port.live import VIRTUAL
 from busbench.port.pacer import Transmission, progress_text, result_line
+from busbench.rig.motors import unsaid
 from busbench.tui.live import LiveSession
 from busbench.tui.ui import Ui
 from busbench.wire.bulk import CHANNELS, FRAME_BYTES
@@ -261,7 +262,8 @@ class Drive:
 
     def _require(self) -> None:
         port = self.ui.needs.source
-        require_motor(port, names_motor=self.ui.lock is not None)
+        left = unsaid(self.ui.rig) if self.ui.rig is not None else ()
+        require_motor(port, names_motor=self.ui.lock is not None, unsaid=left)
         require_arming(port, is_armed=self.ui.is_armed)
 
     def _start(self) -> None:

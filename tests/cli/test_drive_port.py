@@ -1,6 +1,7 @@
 """Arming: nothing reaches a port before all has been said."""
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
@@ -37,6 +38,23 @@ def test_cautions_come_first_then_the_question_for_the_motor() -> None:
         assert line in lines
     assert FAULT_CAUTION not in lines
     assert FAULT_CAUTION in run("--arm", "--failsafe", "1:1").stderr.splitlines()
+
+
+def test_a_plan_that_leaves_the_motor_open_does_not_answer_for_it(tmp_path: Path) -> None:
+    rig = tmp_path / "plan.toml"
+    head = '[rig]\nname = "Heron"\nperiod_ms = 14\n[supply]\nvoltage_v = 7.4\n'
+    off_bus = '[[device]]\nname = "inrunner"\nkind = "off-bus"\nchannel = 8\n'
+    rig.write_text(head + off_bus, encoding="utf-8")
+    assert str(run("--arm", "--rig", str(rig)).exception) == (
+        f"on {PORT} nothing was sent, since the plan does not say what can turn a propeller (inrunner):"
+        " state motor = true or motor = false for each of these in the rig file;"
+        " or give --motor CH for each motor, --no-motor if there is none"
+    )
+    assert "no key could stop it" in str(run("--arm", "--rig", str(rig), "--motor", "8").exception)
+    assert "no key could stop it" in str(run("--arm", "--rig", str(rig), "--no-motor").exception)
+    for said in ("motor = false\n", "motor = true\n"):
+        rig.write_text(head + off_bus + said, encoding="utf-8")
+        assert "no key could stop it" in str(run("--arm", "--rig", str(rig)).exception), said
 
 
 def test_nothing_without_arm(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -128,7 +128,7 @@ FAULTS = [
     (
         "hub above its limit in plain flying",
         (hub("wing", "limit_a = 0.4"), device("x", 1, 'on = "wing"')),
-        "hub wing: all moving: 0.50 A is above its limit of 0.4 A",
+        "hub wing: all moving: 0.50 A is above its limit of 0.4 A (stated)",
     ),
     (
         "one channel, two controls",
@@ -149,6 +149,16 @@ FAULTS = [
         "a throttle that stays open",
         (device("x", 1, "motor = true", failsafe='"silence"'),),
         "x: without a link the bus falls silent, and when_silent is hold",
+    ),
+    (
+        "a motor by name",
+        (device("Main_motor2", 1),),
+        "Main_motor2: its name or control speaks of a motor, but the key motor is missing",
+    ),
+    (
+        "a motor by its control",
+        (device("x", 1, 'control = "throttle stick"'),),
+        "x: its name or control speaks of a motor, but the key motor is missing",
     ),
     (
         "a motor that runs at rest",
@@ -186,7 +196,11 @@ HINTS = [
         (device("x", 1, "neutral_us = 1590", "travel_pct = 80"),),
         "x: its neutral 1590 µs lies far from the scale's centre 1500 µs",
     ),
-    ("a motor by name", (device("Main motor", 1),), "Main motor: its name says motor, but motor = true is not stated"),
+    (
+        "off the bus, and no word of a motor",
+        (device("inrunner", 8, 'kind = "off-bus"'),),
+        "inrunner: it is off the bus, and whether it can turn a propeller is not stated",
+    ),
     ("empty hub", (hub("wing"), device("x", 1)), "wing: nothing is plugged into this hub"),
     ("no currents", (device("x", 1, "current_a = {}"),), "x: no current is stated"),
     (
@@ -202,7 +216,7 @@ HINTS = [
     (
         "hub above its limit by a stall",
         (hub("wing", "limit_a = 1"), device("x", 1, 'on = "wing"')),
-        "hub wing: x stalled, rest moving: hub wing: 2.00 A is above its limit of 1 A",
+        "hub wing: x stalled, rest moving: hub wing: 2.00 A is above its limit of 1 A (stated)",
     ),
     (
         "a surface on two states",
@@ -281,7 +295,8 @@ GOOD = [
     (device("promotor flap", 3),),
     (device("door", 18, failsafe="100"),),
     (device("gear", 7, "rest_pct = -100", failsafe='"hold"'),),
-    (device("x", 1, failsafe='"silence"'), device("y", 2, 'kind = "off-bus"')),
+    (device("x", 1, failsafe='"silence"'), device("y", 2, 'kind = "off-bus"', "motor = false")),
+    (device("motor cooling flap", 2, "motor = false"),),
     (device("motor", 3, "motor = true", "when_silent = -100", failsafe='"silence"'),),
     (device("x", 1, "travel_pct = 121"),),
 ]
@@ -334,7 +349,7 @@ def test_a_finding_in_words() -> None:
     assert str(finding) == (
         "fault: a, b: all on channel 5 and not in one group\n"
         "  on the aircraft: they move together whenever one of them is meant to\n"
-        "  mend: give them channels of their own (free: 1, 2, 3, 4, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18), "
+        "  mend: give them channels of their own (free: 1, 2, 3, 4, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16), "
         "or one group where they shall move together"
     )
 

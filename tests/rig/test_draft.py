@@ -128,7 +128,7 @@ def test_what_rests_at_an_end_has_its_neutral_half_way_and_may_be_a_motor() -> N
     counts[:, 4] = 1024
     counts[600:900, 4] = 32 + stick(172, 1811)  # a stick with a neutral of its own
     text = draft_toml(propose_channels([table(counts)]), scale=Scale())
-    found = [(d.channel, d.travel_pct, d.rest_pct, d.neutral_us, d.motor) for d in parse_rig(text).devices]
+    found = [(d.channel, d.travel_pct, d.rest_pct, d.neutral_us, bool(d.motor)) for d in parse_rig(text).devices]
     assert found == [(3, 100, -100, None, False), (4, 100, 100, None, False), (5, 100, None, 1520, False)]
     asked = [line for line in text.splitlines() if line.startswith("# motor = true")]
     assert len(asked) == 2

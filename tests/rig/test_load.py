@@ -36,7 +36,7 @@ def test_defaults_of_a_device() -> None:
     assert (flap.kind, flap.channel, flap.parent, flap.reversed, flap.mounting) == (
         "servo", None, "receiver", False, "normal",
     )  # fmt: skip
-    assert (flap.travel_pct, flap.failsafe, flap.motor, flap.neutral_us) == (100.0, None, False, None)
+    assert (flap.travel_pct, flap.failsafe, flap.motor, flap.neutral_us) == (100.0, None, None, None)
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from busbench.errors import RigError
 from busbench.rig.harness import Branch, Network, Solver, build_network
 from busbench.rig.model import Lead
 from busbench.rig.power import Case, find_endurance, find_weakest, power_cases, run_program, unstated_currents
-from busbench.rig.wire import lead_ohm
+from busbench.rig.wire import is_above, lead_ohm
 from tests.rig.rigs import device, hub, rig
 
 OHM = "lead = {resistance_ohm = 0.1}"
@@ -69,9 +69,9 @@ def test_lead_hub_and_supply_limits_warn() -> None:
     wing = hub("wing", "lead = {resistance_ohm = 0.1, limit_a = 2.5}", "limit_a = 2")
     stalled = by_name(power_cases(rig(wing, ONE, TWO, head=head)))["one stalled, rest moving"]
     assert stalled.warnings == (
-        "supply: 4.00 A is above its limit of 3.5 A",
-        "lead to hub wing: 3.00 A is above its limit of 2.5 A",
-        "hub wing: 3.00 A is above its limit of 2 A",
+        "supply: 4.00 A is above its limit of 3.5 A (stated)",
+        "lead to hub wing: 3.00 A is above its limit of 2.5 A (stated)",
+        "hub wing: 3.00 A is above its limit of 2 A (stated)",
     )
 
 
@@ -239,3 +239,17 @@ def test_a_program_by_hand_its_worst_moment_mean_and_endurance() -> None:
     assert run.mean_a == pytest.approx((93 * 0.1 + 8 * 2) / 101)
     assert run.hours == pytest.approx(0.5 / run.mean_a)
     assert run_program(rig(one, head=HEAD_OHM), counts, period_s=0.01).hours is None
+
+
+def test_a_current_at_its_limit_is_not_above_it_by_rounding() -> None:
+    assert not is_above(5.000000000000046, 5)
+    assert is_above(5.001, 5)
+    wings = [hub(f"{side} wing", OHM, "limit_a = 5") for side in ("left", "right")]
+    flaps = [
+        device(
+            f"{side} flap {n}", 2 * n - (side == "left"), f'on = "{side} wing"', "current_a = {idle = 1, moving = 2.5}"
+        )
+        for side in ("left", "right")
+        for n in (1, 2)
+    ]
+    assert [case.warnings for case in power_cases(rig(*wings, *flaps)) if case.case == "all moving"] == [()]
