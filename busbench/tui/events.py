@@ -208,10 +208,10 @@ class GrowingOutages:
 
     def _find_cut(self, count: int) -> int | None:
         """A row with nothing amiss near it, to settle all before it."""
-        assert self._period_ns is not None
         times = self._store.times(self._row, count)
         bad = (times.flags & (FLAG_LOST | FLAG_FAILSAFE)) != 0
-        bad[1:] |= np.diff(times.t_ns) > 1.5 * self._period_ns
+        if self._period_ns is not None:
+            bad[1:] |= np.diff(times.t_ns) > 1.5 * self._period_ns
         rows = np.searchsorted(times.offset, self._rejects.offset)
         bad[np.minimum(rows, bad.size - 1)] = True
         near = np.convolve(bad, np.ones(2 * _CLEAR + 1), "same") > 0.5
