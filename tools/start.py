@@ -29,7 +29,10 @@ def main() -> int:
         return 2
     if sys.stdin.isatty() and sys.stdout.isatty() and os.environ.get("TERM") != "dumb":
         say("a recording opens: ? explains every figure, q leaves")
-        return subprocess.run([python, "-m", "busbench", "watch", RECORDING], cwd=ROOT, check=False).returncode
+        code = subprocess.run([python, "-m", "busbench", "watch", RECORDING], cwd=ROOT, check=False).returncode
+        activate = python.with_name("activate").relative_to(ROOT)
+        say(f"to go on: {'' if os.name == 'nt' else '. '}{activate}, then busbench --help")
+        return code
     for command in COMMANDS:
         print(f"\n$ busbench {' '.join(command)}", flush=True)
         code = subprocess.run([python, "-m", "busbench", *command], cwd=ROOT, check=False).returncode
@@ -46,3 +49,6 @@ if __name__ == "__main__":
         sys.exit(main())
     except KeyboardInterrupt:
         sys.exit(130)
+    except BrokenPipeError:
+        # The reader has left, as `head` does: nothing to say, and nothing more may be written at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -59,8 +59,9 @@ def power_lines(
         if endurance.hours is None:
             yield "endurance: nothing draws a current"
         else:
+            share = "" if rig.supply.pack is None else f" ({rig.supply.pack.usable_pct:g} % of the pack)"
             yield (
-                f"endurance: {endurance.hours:.1f} h from {endurance.usable_mah:.0f} mAh, "
+                f"endurance: {endurance.hours:.1f} h from {endurance.usable_mah:.0f} mAh{share}, "
                 f"devices moving {endurance.moving_pct:g} % of the time, {endurance.mean_a:.2f} A on average"
             )
     unknown = unstated_currents(rig)

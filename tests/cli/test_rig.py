@@ -94,7 +94,7 @@ def test_power_for_people() -> None:
         "weakest lead on its way: lead to hub tail, 1.7 m AWG 22: 0.86 V lost in it",
         "thicken the lead to hub tail from 1.7 m AWG 22 to 1.7 m AWG 18: rudder gains 0.49 V, to 6.47 V",
         "add a second feed of 1.95 m AWG 22 to tail: rudder gains 0.46 V, to 6.44 V",
-        "endurance: 1.6 h from 3000 mAh, devices moving 25 % of the time, 1.89 A on average",
+        "endurance: 1.6 h from 3000 mAh (75 % of the pack), devices moving 25 % of the time, 1.89 A on average",
     ]
 
 

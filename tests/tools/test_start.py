@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -34,3 +35,22 @@ def test_what_it_runs(monkeypatch: pytest.MonkeyPatch, is_terminal: bool, term: 
     monkeypatch.setenv("TERM", term)
     assert start.main() == 0
     assert ran == commands
+
+
+LEFT = """
+import os, pathlib, runpy, sys, _setup
+_setup.prepare = lambda _: pathlib.Path(sys.executable)
+gone, pipe = os.pipe()
+os.close(gone)
+os.dup2(pipe, 1)
+runpy.run_path(sys.argv[1], run_name="__main__")
+"""
+
+
+def test_a_reader_that_leaves_is_no_traceback() -> None:
+    path = Path(str(start.__file__))
+    ran = subprocess.run(
+        [sys.executable, "-c", LEFT, path], stdin=subprocess.DEVNULL, stderr=subprocess.PIPE, check=False, text=True,
+        env={**os.environ, "PYTHONPATH": str(path.parent)},
+    )  # fmt: skip
+    assert (ran.stderr, ran.returncode) == ("", 0)
