@@ -79,7 +79,7 @@ class BusbenchError(Exception):
 
     def __init__(self, what: str, *, hint: str = "") -> None:
         self.what, self.hint = plain(what), plain(hint)
-        join = "; " if self.what.count(": ") > 1 else ": "  # a third colon would read as a list
+        join = "; " if self.what.replace("virtual: ", "").count(": ") > 1 else ": "  # a third colon would read as a list
         super().__init__(f"{self.what}{join}{self.hint}" if hint else self.what)
 
 

@@ -169,7 +169,7 @@ def rig_keys() -> set[str]:
 def program_keys() -> set[str]:
     text = inspect.getsource(program_file) + inspect.getsource(parts)
     asked = r"(?:number|whole|text|word|flag|items|raw|tables?|_level|_counts)\((?:fields, )?\"(\w+)\""
-    return set(re.findall(asked, text)) | {"low", "high", "idle"}
+    return set(re.findall(asked, text)) | {"low", "high", "rest"}
 
 
 @pytest.mark.parametrize(

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import difflib
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -18,7 +20,7 @@ if TYPE_CHECKING:
     from busbench.wire.scale import Scale
 
 SHAPE_WORDS = ("sweep", "hold", "ramp", "triangle", "sine", "square", "steps", "staircase", "chirp", "wander", "replay")
-MOTOR_IDLE_PCT = -100.0
+MOTOR_REST_PCT = -100.0
 _PART_KEYS = (
     "channel", "low", "high", "centre", "period", "cycles", "phase", "delay", "level", "levels", "duration",
     "stairs", "period_end", "seed", "recording", "from_channel", "start",
@@ -67,7 +69,7 @@ class Orders:
     """What is to be done with a program."""
 
     to: str | None = None
-    end: str = "neutral"
+    end: str = "rest"
     motor: tuple[str, ...] = ()
     no_motor: bool = False
     rig: str | None = None
@@ -84,13 +86,16 @@ class Orders:
 @click.argument("program", metavar="SHAPE|PROGRAM.toml")
 @_with_shape_options
 @click.option("--to", metavar="PORT|FILE|virtual:", help="Where the frames go; - is standard output, raw bytes.")
-@click.option("--end", type=click.Choice(("neutral", "hold", "silence")), default="neutral", show_default=True,
-              help="What to do at the end, and when stopped.")  # fmt: skip
-@click.option("--motor", multiple=True, metavar="CH[=IDLE]",
-              help="Channel of a motor: locked at IDLE [default: -100 %].")  # fmt: skip
+@click.option("--end", type=click.Choice(("rest", "hold", "silence")), default="rest", show_default=True,
+              help="At the end and when stopped: rest ramps to the rest values, then silence;"
+              " hold repeats the last values; silence stops at once.")  # fmt: skip
+@click.option("--motor", multiple=True, metavar="CH[=REST]",
+              help="Channel of a motor: locked at REST [default: -100 %].")  # fmt: skip
 @click.option("--no-motor", is_flag=True, help="No channel drives a motor.")
 @click.option(
-    "--rig", metavar="RIG", help="Rig file: names channels, says which of them drive a motor, and the frame period."
+    "--rig",
+    metavar="RIG.toml",
+    help="Rig file: names channels, says which of them drive a motor, and the frame period.",
 )
 @click.option("--lock", type=int, multiple=True, metavar="CH", help="Channel that must not move.")
 @click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]",
@@ -185,14 +190,15 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
             program, frame_blocks(program, end=end), to=orders.to, outputs=orders.pulses, force=orders.force
         )
         click.echo(
-            f"{counted(written, 'frame')} and {counted(len(orders.pulses), 'pulse output')} to {orders.to}", err=True
+            f"busbench: wrote {orders.to}: {counted(written, 'frame')}, {counted(len(orders.pulses), 'pulse output')}",
+            err=True,
         )
         return 0
     written, dropped = write_frames(program, frame_blocks(program, end=end), to=orders.to, force=orders.force)
     spent_s = (written + dropped) * program.period_s
     where = "standard output" if orders.to == "-" else orders.to
-    left_out = f", {dropped} left out on purpose" if dropped else ""
-    click.echo(f"{counted(written, 'frame')} to {where}{left_out}, {spent_s:.3f} s", err=True)
+    left_out = f", {dropped:,} dropped" if dropped else ""
+    click.echo(f"busbench: wrote {where}: {counted(written, 'frame')}{left_out}, {spent_s:.10g} s", err=True)
     return 0
 
 
@@ -204,6 +210,10 @@ def load_program(name: str, options: Mapping[str, Any], *, rig: Rig | None = Non
     unsaid = _unsaid(rig)
     if name in SHAPE_WORDS:
         return _from_options(name, options, unsaid)
+    if not Path(name).suffix and not Path(name).exists():
+        near = difflib.get_close_matches(name, SHAPE_WORDS, n=1)
+        asked = f"did you mean {near[0]}? Shapes: " if near else "shapes are "
+        raise DriveError(f"{name}: neither a shape nor a file", hint=asked + ", ".join(SHAPE_WORDS))
     if options:
         key = next(iter(options)).replace("_", "-")
         raise DriveError(
@@ -228,6 +238,10 @@ def _from_options(word: str, options: Mapping[str, Any], unsaid: tuple[float, Sc
 
     part = {key: options[key] for key in _PART_KEYS if key in options}
     part["shape"] = "sine" if word == "sweep" else word
+    switch = next((number for number in part.get("channel", ()) if number in (17, 18)), None)
+    if switch and word not in ("hold", "square", "steps", "replay"):
+        hint = "give hold, square, steps or replay"
+        raise DriveError(f"{word}: does not fit channel {switch}, which is on or off", hint=hint)
     if "level" in part:
         part["level"] = _level(part["level"])
     if "levels" in part:
@@ -260,7 +274,9 @@ def _faults(options: Mapping[str, Any]) -> list[dict[str, object]]:
             start, colon, seconds = text.partition(":")
             times = (_level(start), _level(seconds))
             if not colon or any(isinstance(time, str) for time in times):
-                raise DriveError(f'--{key}: "{text}" is no time and length', hint="give START:SECONDS, as in 2:0.5")
+                raise DriveError(
+                    f'--{key}: "{text}" is not a time and a length', hint="give START:SECONDS, as in 2:0.5"
+                )
             faults.append({"kind": kind, "start": times[0], "duration": times[1]})
     if "noise" in options:
         from busbench.drive.program import PROGRAM_MAX_S
@@ -336,7 +352,7 @@ def _locked_as(program: Program, orders: Orders, rig: Rig | None) -> Program:
     names = dict(program.channel_names)
     for text in orders.motor:
         channel, idle = _motor(text, program)
-        limits = lock(limits, channel=channel, idle=idle)
+        limits = lock(limits, channel=channel, rest=idle)
         names[channel] = names.get(channel) or "motor"
     for number in orders.lock:
         limits = lock(limits, channel=_channel("lock", number))
@@ -344,7 +360,7 @@ def _locked_as(program: Program, orders: Orders, rig: Rig | None) -> Program:
 
 
 def _motor(text: str, program: Program) -> tuple[int, int | None]:
-    """Channel (0-17) and idle value (counts, or 0 and 1) of CH or CH=IDLE."""
+    """Channel (0-17) and rest value (counts, or 0 and 1) of CH or CH=REST."""
     from busbench.drive.program import level_counts
     from busbench.wire.bulk import CHANNELS, COUNTS_MAX
 
@@ -354,11 +370,11 @@ def _motor(text: str, program: Program) -> tuple[int, int | None]:
         return channel, None  # the program file says where it stands
     if channel >= CHANNELS:
         if said not in ("", "on", "off"):
-            raise DriveError(f'--motor: "{said}" is no state of channel {channel + 1}', hint="give on or off")
+            raise DriveError(f'--motor: "{said}" is not a state of channel {channel + 1}', hint="give on or off")
         return channel, int(said == "on")
-    level = _level(said) if equals else MOTOR_IDLE_PCT
+    level = _level(said) if equals else MOTOR_REST_PCT
     if isinstance(level, str) or not 0 <= (counts := level_counts(level, "%", program.scale)) <= COUNTS_MAX:
-        raise DriveError(f'--motor: "{said}" is no idle value', hint="give percent, as in --motor 3=-100")
+        raise DriveError(f'--motor: "{said}" is not a rest value', hint="give percent, as in --motor 3=-100")
     return channel, round(counts)
 
 
@@ -366,7 +382,7 @@ def _channel(option: str, number: object) -> int:
     from busbench.drive.limits import ALL_CHANNELS
 
     if not isinstance(number, int) or not 1 <= number <= ALL_CHANNELS:
-        raise DriveError(f"--{option}: {number} is no channel", hint=f"give 1 to {ALL_CHANNELS}")
+        raise DriveError(f"--{option}: {number} is not a channel", hint=f"give 1 to {ALL_CHANNELS}")
     return number - 1
 
 

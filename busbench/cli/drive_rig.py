@@ -36,14 +36,14 @@ def apply_rig(program: Program, rig: Rig) -> Program:
             names[device.channel - 1] = names.get(device.channel - 1) or device.name
     for channel, idle in motor_locks(rig).items():
         if not limits.is_locked(channel):
-            limits = lock(limits, channel=channel, idle=idle)
+            limits = lock(limits, channel=channel, rest=idle)
     return replace(program, limits=limits, channel_names=tuple(names.items()))
 
 
 def _at_rest(program: Program, rig: Rig) -> Limits:
     """The program's limits with the rig's places of rest for channels that it leaves at neutral."""
     neutral = default_limits(program.scale)
-    channels, switches = list(program.limits.channels), list(program.limits.switches_idle)
+    channels, switches = list(program.limits.channels), list(program.limits.switches_rest)
     for device in rig.driven:
         if device.channel is None or device.motor:
             continue
@@ -51,11 +51,11 @@ def _at_rest(program: Program, rig: Rig) -> Limits:
         if channel >= CHANNELS:
             if device.rest_pct is not None:
                 switches[channel - CHANNELS] |= device.rest_pct / 100 >= SWITCH_ON
-        elif channels[channel].idle == neutral.channels[channel].idle:
+        elif channels[channel].rest == neutral.channels[channel].rest:
             limit = channels[channel]
             rest = whole(rest_counts(device, rig.scale), clip=True)
-            channels[channel] = replace(limit, idle=min(max(rest, limit.low), limit.high))
-    return replace(program.limits, channels=tuple(channels), switches_idle=tuple(switches))
+            channels[channel] = replace(limit, rest=min(max(rest, limit.low), limit.high))
+    return replace(program.limits, channels=tuple(channels), switches_rest=tuple(switches))
 
 
 def rehearse_on(

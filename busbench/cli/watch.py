@@ -25,8 +25,8 @@ _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busb
 @click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]",
               help="virtual: only. Build a fault into the aircraft, as in reversed:rudder.")  # fmt: skip
 @click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
-@click.option("--motor", multiple=True, metavar="CH[=IDLE]",
-              help="Channel of a motor: locked at IDLE [default: -100 %].")  # fmt: skip
+@click.option("--motor", multiple=True, metavar="CH[=REST]",
+              help="Channel of a motor: locked at REST [default: -100 %].")  # fmt: skip
 @click.option("--no-motor", is_flag=True, help="No channel drives a motor.")
 @click.option("--bell", is_flag=True, help="Ring the terminal's bell on losses.")
 @click.option("--ascii", "is_ascii", is_flag=True, help="Draw with plain characters only.")
@@ -74,7 +74,7 @@ def watch(
         rig: path of a rig file; by default that of virtual:RIG.
         faults: of a virtual aircraft, as people type them.
         is_armed: True lets a real port move things.
-        motor: channels that drive a motor, as CH or CH=IDLE.
+        motor: channels that drive a motor, as CH or CH=REST.
         no_motor: True where none does.
         bell: True rings on losses.
         is_ascii: True draws with plain characters.

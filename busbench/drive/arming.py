@@ -17,7 +17,7 @@ CAUTIONS = (
     "  - model held down, so that it cannot roll, tip or pull itself off the bench",
     "  - hands, hair and tools clear of surfaces, linkages, retracts and doors",
     "  - nobody in front of the propeller or in its plane, should it turn after all",
-    "  - where the surfaces stand now is not known: the first frame may make them jump to their idle values",
+    "  - where the surfaces stand now is not known: the first frame may make them jump to their rest values",
     "  - your local rules and your club's safety officer come first; large models are for qualified people",
 )
 FAULT_CAUTION = "  - this program sends faults: devices may go to their failsafe values, and a speed controller may too"

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 from collections.abc import Mapping, Sequence
 
 from busbench.errors import DriveError, plain
 
 SHOWN_MOST = 40
+_LIST = "write it in brackets, such as [1, 2]"
 
 
 def shown(value: object) -> str:
@@ -16,6 +18,8 @@ def shown(value: object) -> str:
         return f'"{plain(value, most=SHOWN_MOST - 2)}"'
     if isinstance(value, bool):
         return str(value).lower()
+    if isinstance(value, float):
+        return f"{value:.10g}"
     try:
         return plain(str(value), most=SHOWN_MOST)
     except ValueError:  # of a number in hex that has thousands of decimal digits
@@ -36,6 +40,7 @@ class Fields:
         self._asked: set[str] = set()
 
     def __contains__(self, key: str) -> bool:
+        self._asked.add(key)
         return key in self._values
 
     def at(self, key: str) -> str:
@@ -56,13 +61,13 @@ class Fields:
     def number(self, key: str, default: float | None, *, low: float, high: float, unit: str = "") -> float:
         """A number within bounds; None as the default means that it must be given."""
         value = self.raw(key)
-        span = f"give {low:g} to {high:g}{' ' + unit if unit else ''}"
+        span = f"give {low:.10g} to {high:.10g}{' ' + unit if unit else ''}"
         if value is None:
             if default is None:
                 raise self.error(key, "missing", hint=span)
             return default
         if isinstance(value, bool) or not isinstance(value, int | float):
-            raise self.error(key, "is no number", hint=span)
+            raise self.error(key, "is not a number", hint=span)
         if not low <= value <= high:  # NaN too
             raise self.error(key, "is out of range", hint=span)
         return float(value)
@@ -71,7 +76,7 @@ class Fields:
         """A whole number within bounds."""
         value = self.number(key, default, low=low, high=high)
         if value != math.floor(value):
-            raise self.error(key, "is no whole number", hint=f"give {low} to {high}")
+            raise self.error(key, "is not a whole number", hint=f"give {low} to {high}")
         given = self._values.get(key)
         return given if isinstance(given, int) else int(value)
 
@@ -83,7 +88,7 @@ class Fields:
                 raise self.error(key, "missing")
             return default
         if not isinstance(value, str) or not value.strip() or not value.isprintable():
-            raise self.error(key, "is no line of text")
+            raise self.error(key, "is not a line of text", hint="write it in quotes")
         return value
 
     def word(self, key: str, default: str | None, *, choices: Sequence[str]) -> str:
@@ -104,16 +109,16 @@ class Fields:
         if value is None:
             return default
         if not isinstance(value, bool):
-            raise self.error(key, "is neither true nor false")
+            raise self.error(key, "is neither true nor false", hint="write true or false, without quotes")
         return value
 
     def items(self, key: str) -> list[object]:
         """A list that holds something."""
         value = self.raw(key)
         if not isinstance(value, list | tuple):
-            raise self.error(key, "is no list" if key in self._values else "missing")
+            raise self.error(key, "is not a list" if key in self._values else "missing", hint=_LIST)
         if not value:
-            raise self.error(key, "holds nothing")
+            raise self.error(key, "holds nothing", hint=_LIST)
         return list(value)
 
     def tables(self, key: str) -> list[Fields]:
@@ -122,7 +127,7 @@ class Fields:
         if value is None:
             return []
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
-            raise self.error(key, "is no list of tables", hint=f"write [[{key}]] above each")
+            raise self.error(key, "is not a list of tables", hint=f"write [[{key}]] above each")
         return [Fields(item, place=f"{self._place}, {key} {number}") for number, item in enumerate(value, 1)]
 
     def table(self, key: str) -> Fields:
@@ -131,7 +136,7 @@ class Fields:
         if value is None:
             return Fields({}, place=f"{self._place}, {key}")
         if not isinstance(value, dict):
-            raise self.error(key, "is no table", hint=f"write [{key}] above its keys")
+            raise self.error(key, "is not a table", hint=f"write [{key}] above its keys")
         return Fields(value, place=f"{self._place}, {key}")
 
     def finish(self, *, of: str) -> None:
@@ -142,5 +147,6 @@ class Fields:
         """
         for key in self._values:
             if key not in self._asked:
-                known = ", ".join(sorted(self._asked))
-                raise self.error(key, f"is no key of {of}", hint=f"it knows {known}")
+                near = difflib.get_close_matches(key, self._asked, n=1)
+                hint = f"did you mean {near[0]}?" if near else f"it knows {', '.join(sorted(self._asked))}"
+                raise self.error(key, f"is not a key of {of}", hint=hint)

@@ -18,14 +18,14 @@ from busbench.model import U8, Bools
 from busbench.wire.bulk import CHANNELS, FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
 
 BLOCK = 8192
-TAIL_FRAMES = 3  # at idle, after the ramp: one may be missed
+TAIL_FRAMES = 3  # at rest, after the ramp: one may be missed
 _NONE = np.full((1, ALL_CHANNELS), np.nan)
 
 
 class EndState(enum.StrEnum):
     """What is sent when a program ends or is stopped."""
 
-    NEUTRAL = "neutral"  # ramp to the idle values, then silence
+    REST = "rest"  # ramp to the rest values, then silence
     HOLD = "hold"  # say the last values on
     SILENCE = "silence"  # nothing more
 
@@ -106,7 +106,7 @@ class Feed:
         self,
         program: Program,
         *,
-        end: EndState = EndState.NEUTRAL,
+        end: EndState = EndState.REST,
         last: Sequence[int] | None = None,
         reach: NoiseReach = "any byte",
         hold_s: float | None = 1.0,
@@ -188,7 +188,7 @@ class Feed:
 
     def _ending(self, place: _Place) -> _Place:
         match self._end:
-            case EndState.NEUTRAL:
+            case EndState.REST:
                 left = self._limiter.frames_to(_NONE[0]) + TAIL_FRAMES
             case EndState.HOLD:
                 left = self._hold
@@ -240,7 +240,7 @@ class Feed:
 def frame_blocks(
     program: Program,
     *,
-    end: EndState = EndState.NEUTRAL,
+    end: EndState = EndState.REST,
     last: Sequence[int] | None = None,
     hold_s: float = 1.0,
     block: int = BLOCK,

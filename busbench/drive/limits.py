@@ -2,7 +2,7 @@
 
 Only a Limiter makes LimitedCounts, and packing takes nothing else. Whatever is
 asked of it, what comes out stays between each channel's ends, moves no faster
-than its rate, and holds locked channels at their idle value.
+than its rate, and holds locked channels at their rest value.
 
 Rates on whole counts: between two frames a channel moves at most rate x period,
 rounded down. A rate of less than one count a frame moves one count every few
@@ -35,14 +35,14 @@ class ChannelLimit:
 
     Args:
         low, high: ends of travel in counts.
-        idle: counts at rest, and for as long as the channel is locked.
+        rest: counts at rest, and for as long as the channel is locked.
         rate: fastest movement in counts a second.
         is_locked: True for a channel that must not move, as the one of the motor.
     """
 
     low: int
     high: int
-    idle: int
+    rest: int
     rate: float
     is_locked: bool = False
 
@@ -62,9 +62,9 @@ class ChannelLimit:
                 f"{place}, high: {self.high} counts is not at or above low", hint=f"give {self.low} to {COUNTS_MAX}"
             )
         ends = (0, COUNTS_MAX) if self.is_locked else (self.low, self.high)
-        if not ends[0] <= self.idle <= ends[1]:
+        if not ends[0] <= self.rest <= ends[1]:
             raise DriveError(
-                f"{place}, idle: {self.idle} counts lies outside the channel's travel",
+                f"{place}, rest: {self.rest} counts lies outside the channel's travel",
                 hint=f"give {ends[0]} to {ends[1]} counts, or widen low and high",
             )
         if not (math.isfinite(self.rate) and self.rate > 0):
@@ -77,7 +77,7 @@ class Limits:
 
     Args:
         channels: one for each of channels 1-16.
-        switches_idle: channels 17 and 18 at rest.
+        switches_rest: channels 17 and 18 at rest.
         switches_locked: True for a two-state channel that must not switch.
 
     Raises:
@@ -85,13 +85,13 @@ class Limits:
     """
 
     channels: tuple[ChannelLimit, ...]
-    switches_idle: tuple[bool, ...] = (False,) * SWITCHES
+    switches_rest: tuple[bool, ...] = (False,) * SWITCHES
     switches_locked: tuple[bool, ...] = (False,) * SWITCHES
 
     def __post_init__(self) -> None:
         if len(self.channels) != CHANNELS:
             raise DriveError(f"limits for {len(self.channels)} channels", hint=f"give all {CHANNELS}")
-        if (len(self.switches_idle), len(self.switches_locked)) != (SWITCHES, SWITCHES):
+        if (len(self.switches_rest), len(self.switches_locked)) != (SWITCHES, SWITCHES):
             raise DriveError("limits of the two-state channels are not two", hint="give channels 17 and 18")
         for number, limit in enumerate(self.channels, 1):
             limit.check(f"limits, channel {number}")
@@ -163,7 +163,7 @@ class Limiter:
         period_s: time between two frames; where a frame is skipped or dropped the
             next one still moves by one period's worth.
         last: counts last sent, (16,), where known; the first frame says them again,
-            brought inside the limits. Else the first frame says the idle values.
+            brought inside the limits. Else the first frame says the rest values.
     """
 
     limits: Limits
@@ -171,7 +171,7 @@ class Limiter:
     last: Sequence[int] | None = None
     _low: I64 = field(init=False)
     _high: I64 = field(init=False)
-    _idle: I64 = field(init=False)
+    _rest: I64 = field(init=False)
     _pace: list[_Pace] = field(init=False)
     _state: _State = field(init=False)
 
@@ -180,11 +180,11 @@ class Limiter:
             raise DriveError(f"frame period: {self.period_s} s is not a period", hint="give more than 0")
         channels = self.limits.channels
         locked = np.array([c.is_locked for c in channels])
-        self._idle = np.array([c.idle for c in channels], np.int64)
-        self._low = np.where(locked, self._idle, [c.low for c in channels])
-        self._high = np.where(locked, self._idle, [c.high for c in channels])
+        self._rest = np.array([c.rest for c in channels], np.int64)
+        self._low = np.where(locked, self._rest, [c.low for c in channels])
+        self._high = np.where(locked, self._rest, [c.high for c in channels])
         self._pace = [_Pace.of(c.rate, self.period_s) for c in channels]
-        start = self._idle if self.last is None else np.clip(np.asarray(self.last, np.int64), self._low, self._high)
+        start = self._rest if self.last is None else np.clip(np.asarray(self.last, np.int64), self._low, self._high)
         self._state = _State(start.copy(), [0] * CHANNELS, is_fresh=True)
 
     @property
@@ -208,7 +208,7 @@ class Limiter:
 
         Args:
             wanted: counts of channels 1-16 and levels of 17 and 18, float64 (N, 18),
-                one row a frame; NaN where nothing is wanted: the channel goes to its idle.
+                one row a frame; NaN where nothing is wanted: the channel goes to its rest.
 
         Returns:
             What may be sent, a row a frame.
@@ -220,7 +220,7 @@ class Limiter:
         if rows.ndim != 2 or rows.shape[1] != ALL_CHANNELS:
             raise ValueError(f"wishes must have the shape (N, 18), not {rows.shape}")
         levels = rows[:, :CHANNELS]
-        clipped = np.clip(np.where(np.isnan(levels), self._idle, levels), self._low, self._high)
+        clipped = np.clip(np.where(np.isnan(levels), self._rest, levels), self._low, self._high)
         out = np.rint(clipped).astype(np.int64)
         if len(out):
             if self._state.is_fresh:
@@ -233,8 +233,8 @@ class Limiter:
         return LimitedCounts(out.astype(np.uint16), self._switch(rows[:, CHANNELS:]), key=_KEY)
 
     def _switch(self, levels: NDArray[np.float64]) -> Bools:
-        idle = np.array(self.limits.switches_idle)
-        return np.where(np.isnan(levels) | np.array(self.limits.switches_locked), idle, levels >= SWITCH_ON)
+        rest = np.array(self.limits.switches_rest)
+        return np.where(np.isnan(levels) | np.array(self.limits.switches_locked), rest, levels >= SWITCH_ON)
 
     def frames_to(self, wanted: ArrayLike) -> int:
         """Frames needed from here until every channel stands where it is wanted.
@@ -243,7 +243,7 @@ class Limiter:
             wanted: as one row of `limit`, (18,).
         """
         target = np.asarray(wanted, np.float64)[:CHANNELS]
-        aim = np.rint(np.clip(np.where(np.isnan(target), self._idle, target), self._low, self._high)).astype(np.int64)
+        aim = np.rint(np.clip(np.where(np.isnan(target), self._rest, target), self._low, self._high)).astype(np.int64)
         moves = [
             (math.ceil(way / pace.budget) - 1) * pace.wait + 1 + cool if way else 0
             for way, pace, cool in zip(

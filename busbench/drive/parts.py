@@ -80,7 +80,7 @@ def read_channels(fields: Fields) -> tuple[int, ...]:
     numbers: list[int] = []
     for number in given:
         if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= ALL_CHANNELS:
-            raise DriveError(f"{fields.at('channel')}: {shown(number)} is no channel", hint=hint)
+            raise DriveError(f"{fields.at('channel')}: {shown(number)} is not a channel", hint=hint)
         numbers.append(number)
     if len(set(numbers)) != len(numbers):
         raise fields.error("channel", "names a channel twice", hint="name each once")
@@ -110,11 +110,8 @@ class _Reader:
 
     def shape(self, word: str, channel: int) -> Shape:
         if channel >= CHANNELS and word not in (*SWITCH_SHAPES, "replay"):
-            raise self._fields.error(
-                "shape",
-                f"does not fit channel {channel + 1}, which is on or off",
-                hint=f"give one of {', '.join(SWITCH_SHAPES)}, replay",
-            )
+            hint = f"give {', '.join(SWITCH_SHAPES)} or replay"
+            raise self._fields.error("shape", f"does not fit channel {channel + 1}, which is on or off", hint=hint)
         fields = self._fields
         match word:
             case "hold":
@@ -177,10 +174,10 @@ class _Reader:
         at, unit, scale = self._fields.at(key), self._context.unit, self._context.scale
         if channel >= CHANNELS:
             if value not in ("on", "off") and not isinstance(value, bool):
-                raise DriveError(f"{at}: {shown(value)} is no state of channel {channel + 1}", hint="give on or off")
+                raise DriveError(f"{at}: {shown(value)} is not a state of channel {channel + 1}", hint="give on or off")
             return 1.0 if value in ("on", True) else 0.0
         if isinstance(value, bool) or not isinstance(value, int | float):
-            raise DriveError(f"{at}: {shown(value)} is no number", hint=f"give a level in {unit}")
+            raise DriveError(f"{at}: {shown(value)} is not a number", hint=f"give a level in {unit}")
         # Bars NaN and what no float holds before any sum is done with it.
         counts = level_counts(float(value), unit, scale) if abs(value) < 1e9 else np.nan
         if not 0 <= counts <= COUNTS_MAX:

@@ -17,11 +17,11 @@ from busbench.wire.bulk import CHANNELS
 ROWS, COLUMNS = 5, 64
 _BRAILLE = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))  # Unicode block 2800, dots by row and column
 _ENDS = {
-    EndState.NEUTRAL: "ramp to the idle values, then silence",
+    EndState.REST: "ramp to the rest values, then silence",
     EndState.HOLD: "hold the last values",
     EndState.SILENCE: "silence at once",
 }
-_FAULTS = {"lost": "frame-lost flag", "failsafe": "failsafe flag", "dropped": "frames not sent"}
+_FAULTS = {"lost": "frame-lost flag", "failsafe": "failsafe flag", "dropped": "frames dropped"}
 
 
 def preview_lines(program: Program, seen: Survey, *, end: EndState, is_ascii: bool = False) -> Iterator[str]:
@@ -61,7 +61,7 @@ def list_lines(program: Program, seen: Survey, *, end: EndState) -> Iterator[str
         yield from _channel_lines(program, seen, channel)
     for channel in range(ALL_CHANNELS):
         if program.limits.is_locked(channel) and not seen.is_driven[channel]:
-            yield f"{program.named(channel)}: locked at {_idle(program, channel)}"
+            yield f"{program.named(channel)}: locked at {_rest(program, channel)}"
     yield from _resting(program, seen)
     ends = " ".join(f"0x{byte:02X}" for byte in program.end_bytes)
     yield f"end byte: {ends}{' in turn' if len(program.end_bytes) > 1 else ''}"
@@ -76,7 +76,7 @@ def _channel_lines(program: Program, seen: Survey, channel: int) -> Iterator[str
         if part.channel == channel:
             yield f"{program.named(channel)}: from {part.start_s:g} s: {part.shape.words()}{repeat}"
     if program.limits.is_locked(channel):
-        yield f"    LOCKED at {_idle(program, channel)}: it will not move"
+        yield f"    LOCKED at {_rest(program, channel)}: it will not move"
         return
     if channel >= CHANNELS:
         return
@@ -95,7 +95,7 @@ def _resting(program: Program, seen: Survey) -> Iterator[str]:
     groups: dict[str, list[int]] = {}
     for channel in range(ALL_CHANNELS):
         if not seen.is_driven[channel] and not program.limits.is_locked(channel):
-            groups.setdefault(_idle(program, channel), []).append(channel + 1)
+            groups.setdefault(_rest(program, channel), []).append(channel + 1)
     for where, numbers in groups.items():
         yield f"channel{'s' if len(numbers) > 1 else ''} {_spans(numbers)}: at rest, {where}"
 
@@ -111,11 +111,11 @@ def _spans(numbers: Sequence[int]) -> str:
     return ", ".join(f"{run[0]}-{run[-1]}" if len(run) > 1 else str(run[0]) for run in runs)
 
 
-def _idle(program: Program, channel: int) -> str:
+def _rest(program: Program, channel: int) -> str:
     if channel >= CHANNELS:
-        return "on" if program.limits.switches_idle[channel - CHANNELS] else "off"
-    idle = program.limits.channels[channel].idle
-    return f"{percent(program, idle)} % ({idle} counts)"
+        return "on" if program.limits.switches_rest[channel - CHANNELS] else "off"
+    rest = program.limits.channels[channel].rest
+    return f"{percent(program, rest)} % ({rest} counts)"
 
 
 def percent(program: Program, counts: float) -> str:

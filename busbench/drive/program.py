@@ -165,23 +165,23 @@ def arrange(parts: Sequence[tuple[Sequence[int], float, Callable[[int], Shape]]]
 
 def default_limits(scale: Scale) -> Limits:
     """The limits where nobody says anything: full travel, slow, at rest in the middle."""
-    low, idle, high = (round(level_counts(pct, "%", scale)) for pct in (-TRAVEL_PCT, 0.0, TRAVEL_PCT))
+    low, rest, high = (round(level_counts(pct, "%", scale)) for pct in (-TRAVEL_PCT, 0.0, TRAVEL_PCT))
     rate = rate_counts(RATE_PCT_PER_S, "%", scale)
-    return Limits((ChannelLimit(max(0, low), min(COUNTS_MAX, high), idle, rate),) * CHANNELS)
+    return Limits((ChannelLimit(max(0, low), min(COUNTS_MAX, high), rest, rate),) * CHANNELS)
 
 
-def lock(limits: Limits, *, channel: int, idle: int | None = None) -> Limits:
-    """The same limits with one channel (0-17) locked at a value (counts), or at its idle."""
+def lock(limits: Limits, *, channel: int, rest: int | None = None) -> Limits:
+    """The same limits with one channel (0-17) locked at a value (counts), or at its rest."""
     if channel >= CHANNELS:
         at = channel - CHANNELS
         locked = tuple(is_locked or i == at for i, is_locked in enumerate(limits.switches_locked))
         states = tuple(
-            bool(idle) if i == at and idle is not None else state for i, state in enumerate(limits.switches_idle)
+            bool(rest) if i == at and rest is not None else state for i, state in enumerate(limits.switches_rest)
         )
-        return replace(limits, switches_locked=locked, switches_idle=states)
+        return replace(limits, switches_locked=locked, switches_rest=states)
     channels = list(limits.channels)
     old = channels[channel]
-    channels[channel] = replace(old, is_locked=True, idle=old.idle if idle is None else idle)
+    channels[channel] = replace(old, is_locked=True, rest=old.rest if rest is None else rest)
     return replace(limits, channels=tuple(channels))
 
 

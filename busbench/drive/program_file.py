@@ -25,7 +25,7 @@ from busbench.drive.program import (
     level_counts,
     rate_counts,
 )
-from busbench.errors import DriveError
+from busbench.errors import DriveError, unreadable
 from busbench.wire.bulk import CHANNELS, COUNTS_MAX, END_BYTES, END_SLOTS
 from busbench.wire.scale import Scale
 
@@ -61,19 +61,22 @@ def _read_toml(path: Path) -> Mapping[str, object]:
         with path.open("rb") as file:
             raw = file.read(FILE_BYTES_MAX + 1)
     except OSError as error:
-        raise DriveError(f"{path}: cannot be read: {error.strerror}", hint="name a program file or a shape") from None
+        what, hint = unreadable(error)
+        raise DriveError(f"{path}: {what}", hint=f"{hint}; a program file is TOML") from None
     if len(raw) > FILE_BYTES_MAX:
         raise DriveError(f"{path}: larger than {FILE_BYTES_MAX} bytes", hint="a program file is a page of text")
     try:
         return tomllib.loads(raw.decode("utf-8"))
     except UnicodeDecodeError as error:
-        raise DriveError(f"{path}, byte {error.start}: is no UTF-8 text", hint="name a TOML file") from None
+        raise DriveError(f"{path}, byte {error.start}: is not UTF-8 text", hint="name a program file (TOML)") from None
     except tomllib.TOMLDecodeError as error:
-        raise DriveError(f"{path}: is no TOML: {error}", hint="mend the line") from None
+        raise DriveError(
+            f"{path}: is not TOML ({error})", hint="write key = value, texts in quotes, points for decimals"
+        ) from None
     except RecursionError:
-        raise DriveError(f"{path}: is no usable TOML: nested too deep", hint="mend it") from None
+        raise DriveError(f"{path}: is nested too deep", hint="write a program as README shows it") from None
     except ValueError:
-        raise DriveError(f"{path}: is no usable TOML: a number has thousands of digits", hint="mend it") from None
+        raise DriveError(f"{path}: holds a number of thousands of digits", hint="shorten it") from None
 
 
 def build_program(
@@ -176,33 +179,33 @@ def _limits(top: Fields, unit: Unit, scale: Scale) -> tuple[Limits, tuple[tuple[
         names[channel] = fields.text("name", "") if "name" in fields else ""
         is_locked = fields.flag("locked", False)
         if channel >= CHANNELS:
-            switches[channel - CHANNELS] = fields.word("idle", "off", choices=("on", "off")) == "on"
+            switches[channel - CHANNELS] = fields.word("rest", "off", choices=("on", "off")) == "on"
             locked[channel - CHANNELS] = is_locked
         else:
-            if is_locked and "idle" not in fields:
-                raise fields.error("idle", "missing", hint="say where the locked channel stands, as the motor's off")
+            if is_locked and "rest" not in fields:
+                raise fields.error("rest", "missing", hint="say where the locked channel stands, as the motor's off")
             channels[channel] = _limit(fields, base, unit, scale, is_locked=is_locked)
         fields.finish(of="a channel")
     return Limits(tuple(channels), tuple(switches), tuple(locked)), tuple(names.items())
 
 
 def _limit(fields: Fields, base: ChannelLimit, unit: Unit, scale: Scale, *, is_locked: bool = False) -> ChannelLimit:
-    low, high, idle = (
+    low, high, rest = (
         _counts(fields, key, unit, scale) if key in fields else old
-        for key, old in (("low", base.low), ("high", base.high), ("idle", base.idle))
+        for key, old in (("low", base.low), ("high", base.high), ("rest", base.rest))
     )
     if low > high:
         raise fields.error("low" if "low" in fields else "high", "puts low above high")
-    if not is_locked and not low <= idle <= high:
-        if "idle" in fields:
-            raise fields.error("idle", "is not between low and high")
-        key = ("low" if low > idle else "high") if ("low" in fields or "high" in fields) else "idle"
-        raise fields.error(key, "leaves the idle value outside", hint="give idle too")
+    if not is_locked and not low <= rest <= high:
+        if "rest" in fields:
+            raise fields.error("rest", "is not between low and high")
+        key = ("low" if low > rest else "high") if ("low" in fields or "high" in fields) else "rest"
+        raise fields.error(key, "leaves the rest value outside", hint="give rest too")
     rate = base.rate
     if "rate" in fields:
         least = 0.001
         rate = rate_counts(fields.number("rate", None, low=least, high=RATE_MAX, unit=f"{unit} a second"), unit, scale)
-    return replace(base, low=low, high=high, idle=idle, rate=rate, is_locked=is_locked)
+    return replace(base, low=low, high=high, rest=rest, rate=rate, is_locked=is_locked)
 
 
 def _counts(fields: Fields, key: str, unit: Unit, scale: Scale) -> int:

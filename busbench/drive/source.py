@@ -23,9 +23,7 @@ class DriveSource:
         period_s: the program's frame period.
     """
 
-    def __init__(
-        self, program: Program, *, end: EndState = EndState.NEUTRAL, last: Sequence[int] | None = None
-    ) -> None:
+    def __init__(self, program: Program, *, end: EndState = EndState.REST, last: Sequence[int] | None = None) -> None:
         self.period_s = program.period_s
         self._feed = Feed(program, end=end, last=last, reach="header", hold_s=None)
         self._mark: object = self._feed.mark()

@@ -40,7 +40,7 @@ class Survey:
     is_driven: Bools
 
 
-def survey(program: Program, *, end: EndState = EndState.NEUTRAL, hold_s: float = 1.0) -> Survey:
+def survey(program: Program, *, end: EndState = EndState.REST, hold_s: float = 1.0) -> Survey:
     """Run a program without sending it.
 
     Args:

@@ -29,7 +29,7 @@ from typing import Any
 
 from busbench.drive.limits import Limits
 from busbench.drive.walk import QUESTIONS, Ended, Entry, Move, Stop
-from busbench.errors import DriveError, plain
+from busbench.errors import DriveError, plain, unreadable
 from busbench.wire.bulk import CHANNELS
 from busbench.wire.scale import Scale
 
@@ -78,7 +78,7 @@ def walk_dict(head: WalkHead, entries: Sequence[Entry]) -> dict[str, Any]:
                     "channel": number,
                     "low": limit.low,
                     "high": limit.high,
-                    "idle": limit.idle,
+                    "idle": limit.rest,
                     "rate_counts_per_s": limit.rate,
                     "is_locked": limit.is_locked,
                 }
@@ -87,7 +87,7 @@ def walk_dict(head: WalkHead, entries: Sequence[Entry]) -> dict[str, Any]:
             "switches": [
                 {"channel": CHANNELS + number, "idle": idle, "is_locked": is_locked}
                 for number, (idle, is_locked) in enumerate(
-                    zip(limits.switches_idle, limits.switches_locked, strict=True), 1
+                    zip(limits.switches_rest, limits.switches_locked, strict=True), 1
                 )
             ],
         },
@@ -137,7 +137,7 @@ def write_walk(path: str | Path, head: WalkHead, entries: Sequence[Entry]) -> No
             part.unlink()
         raise DriveError(
             f"{path}: cannot be written ({getattr(error, 'strerror', None) or error})",
-            hint="see to the folder and the room on the disk; go on with --resume",
+            hint="check the folder, your permissions and the room on the disk, then go on with --resume",
         ) from None
 
 
@@ -170,9 +170,12 @@ def read_walk(path: str | Path) -> SavedWalk:
     try:
         text = Path(path).read_text(encoding="utf-8")
     except FileNotFoundError:
-        raise DriveError(f"{path}: there is no such file", hint="begin without --resume") from None
+        raise DriveError(f"{path}: there is no such file", hint="check its name, or begin without --resume") from None
+    except UnicodeDecodeError as error:
+        raise DriveError(f"{path}, byte {error.start}: is not UTF-8 text", hint="name the file of a walk") from None
     except (OSError, ValueError) as error:
-        raise DriveError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error})") from None
+        what, hint = unreadable(error)
+        raise DriveError(f"{path}: {what}", hint=hint) from None
     try:
         raw = json.loads(text)
         if raw["version"] != VERSION:

@@ -28,7 +28,7 @@ def walk_limits(
     Args:
         stops: give ends and rest of their channels.
         scale: for the channels of which nobody speaks.
-        locked: channel (0-17) and idle value (counts, or 0 and 1) of what drives a motor.
+        locked: channel (0-17) and rest value (counts, or 0 and 1) of what drives a motor.
         rate_pct_per_s: fastest movement; the motions take half of it.
     """
     limits = default_limits(scale)
@@ -37,11 +37,11 @@ def walk_limits(
     for stop in stops:
         if stop.channel < CHANNELS:
             channels[stop.channel] = replace(
-                channels[stop.channel], low=stop.low, high=stop.high, idle=stop.neutral, rate=rate
+                channels[stop.channel], low=stop.low, high=stop.high, rest=stop.neutral, rate=rate
             )
     limits = replace(limits, channels=tuple(channels))
-    for channel, idle in locked.items():
-        limits = lock(limits, channel=channel, idle=idle)
+    for channel, rest in locked.items():
+        limits = lock(limits, channel=channel, rest=rest)
     return limits
 
 
@@ -66,7 +66,7 @@ def stop_program(stop: Stop, *, limits: Limits, scale: Scale, period_s: float) -
 def hold_program(*, limits: Limits, scale: Scale, period_s: float) -> Program:
     """Every channel locked where it rests, for as long as answers may take."""
     held = _held(limits, but=None)
-    part = Part(0, Hold(float(limits.channels[0].idle), HOLD_S), 0.0)
+    part = Part(0, Hold(float(limits.channels[0].rest), HOLD_S), 0.0)
     return Program("hold", (part,), held, scale, period_s)
 
 

@@ -21,7 +21,7 @@ from busbench.tui.live import LiveSession
 from busbench.tui.ui import Ui
 from busbench.wire.bulk import CHANNELS, FRAME_BYTES
 
-END = EndState.NEUTRAL
+END = EndState.REST
 SHAPES = ("sine", "triangle", "square", "ramp", "staircase", "wander")
 FIELDS = ("channel", "shape", "low", "high", "period", "cycles")
 PERIODS_S = (0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0)

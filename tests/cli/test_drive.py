@@ -36,7 +36,7 @@ def test_preview_draws_lists_and_sends_nothing(tmp_path: Path) -> None:
         "channels 2, 4-16: at rest, 0.0 % (992 counts)\n"
         "channels 17-18: at rest, off\n"
         "end byte: 0x00\n"
-        "at the end: ramp to the idle values, then silence"
+        "at the end: ramp to the rest values, then silence"
     )
     assert not list(tmp_path.iterdir())
 
@@ -46,7 +46,7 @@ def test_raw_holds_the_closed_form(tmp_path: Path) -> None:
     result = run(*SWEEP, "--to", path)
     assert result.exit_code == 0
     assert result.stdout == ""
-    assert result.stderr == f"1,719 frames to {path}, 12.033 s\n"
+    assert result.stderr == f"busbench: wrote {path}: 1,719 frames, 12.033 s\n"
     counts = counts_of(path.read_bytes())
     t_s = np.arange(1715) * 0.007
     assert np.array_equal(counts[:1715, 0], np.rint(992 + 409.5 * np.sin(2 * np.pi * t_s / 4)))
@@ -69,7 +69,7 @@ def test_csv_has_a_line_a_byte(tmp_path: Path) -> None:
 def test_dropped_frames_are_left_out_with_their_time(tmp_path: Path) -> None:
     path = tmp_path / "heron.csv"
     result = run("hold", "--channel", "1", "--level", "0", "--duration", "0.07", "--drop", "0.014:0.014", "--to", path)
-    assert result.stderr == f"11 frames to {path}, 2 left out on purpose, 0.091 s\n"
+    assert result.stderr == f"busbench: wrote {path}: 11 frames, 2 dropped, 0.091 s\n"
     starts = [line.split(",")[0] for line in path.read_text().splitlines()[1::25]]
     assert starts[:4] == ["0.000000000", "0.007000000", "0.028000000", "0.035000000"]
 
@@ -109,19 +109,19 @@ def test_a_program_file_and_its_faults(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("args", "line"),
     [
-        (("--period", "-4"), "--period: -4.0 is out of range: give 0.02 to 86400 s"),
+        (("--period", "-4"), "--period: -4 is out of range: give 0.02 to 86400 s"),
         (("--period", "nan"), "--period: nan is out of range: give 0.02 to 86400 s"),
         ((), "--period: missing: give 0.02 to 86400 s"),
         (("--period", "4", "--low", "60"),
-         "--low: 60.0 is above high, which is 50 % unless given: low must not exceed high"),
+         "--low: 60 is above high, which is 50 % unless given: low must not exceed high"),
         (("--period", "4", "--low", "9", "--high", "8"),
-         "--low: 9.0 is above high, which is 8.0: low must not exceed high"),
-        (("--period", "4", "--channel", "19"), "--channel: 19 is no channel: give 1 to 18"),
+         "--low: 9 is above high, which is 8: low must not exceed high"),
+        (("--period", "4", "--channel", "19"), "--channel: 19 is not a channel: give 1 to 18"),
         (("--period", "4", "--stairs", "3"), None),
         (("--period", "4", "--period-end", "3"), None),
-        (("--period", "4", "--lost", "3"), '--lost: "3" is no time and length: give START:SECONDS, as in 2:0.5'),
-        (("--period", "4", "--motor", "0"), "--motor: 0 is no channel: give 1 to 18"),
-        (("--period", "4", "--motor", "3=off"), '--motor: "off" is no idle value: give percent, as in --motor 3=-100'),
+        (("--period", "4", "--lost", "3"), '--lost: "3" is not a time and a length: give START:SECONDS, as in 2:0.5'),
+        (("--period", "4", "--motor", "0"), "--motor: 0 is not a channel: give 1 to 18"),
+        (("--period", "4", "--motor", "3=off"), '--motor: "off" is not a rest value: give percent, as in --motor 3=-100'),  # noqa: E501
         (("--period", "4", "--motor", "3", "--no-motor"), "--no-motor: contradicts --motor: give the one that is true"),
         (("--period", "4", "--end-byte", "0x05"), '--end-byte: "0x05" ends no frame:'
          " give 0x00, 0x04, 0x14, 0x24, 0x34 or slots (the last four in turn)"),
@@ -132,7 +132,7 @@ def test_nonsense_gets_one_line(args: tuple[str, ...], line: str | None) -> None
     said = refusal("sweep", "--channel", "1", *args)
     if line is None:
         assert said.startswith(f"{args[2]}: 3")
-        assert "is no key of a part with shape sine" in said
+        assert "is not a key of a part with shape sine" in said
     else:
         assert said == line
 
@@ -141,14 +141,12 @@ def test_other_refusals(tmp_path: Path) -> None:
     there = tmp_path / "heron.raw"
     there.write_bytes(b"precious")
     assert refusal(*SWEEP, "--to", there) == (
-        f"{there}: there is such a file already: choose another name, or write over it with --force"
+        f"{there}: exists already: choose another name, or write over it with --force"
     )
     assert there.read_bytes() == b"precious"
     assert run(*SWEEP, "--to", there, "--force").exit_code == 0
     nowhere = tmp_path / "no" / "heron.raw"
-    assert refusal(*SWEEP, "--to", nowhere) == (
-        f"{nowhere}: cannot be written (No such file or directory): check the folder and your rights in it"
-    )
+    assert refusal(*SWEEP, "--to", nowhere) == (f"{nowhere}: there is no such folder: make it first")
     assert refusal(*SWEEP, "--to", "heron.txt") == (
         "--to: heron.txt is neither a port nor a file of a known kind:"
         " give a port, virtual:, - or a name that ends in .pcapng, .csv, .vcd, .raw, .bin"
@@ -158,7 +156,7 @@ def test_other_refusals(tmp_path: Path) -> None:
         " sweep, hold, ramp, triangle, sine, square, steps, staircase, chirp, wander, replay"
     )
     assert refusal(tmp_path / "gone.toml").endswith(
-        "gone.toml: cannot be read: No such file or directory: name a program file or a shape"
+        "gone.toml: there is no such file: check the name and the folder; a program file is TOML"
     )
 
 

@@ -15,6 +15,7 @@ FILES = {
     "words.txt": b"this is a letter, not a recording\n" * 50,
     "picture.png": b"\x89PNG\r\n\x1a\n" + bytes(100),
     "zeros.raw": bytes(5000),
+    "idle.toml": b"[limits]\nidle = 0\n[[part]]\nchannel = 1\nshape = 'sine'\nperiod = 1\n",
     "packed.gz": b"\x1f\x8b" + bytes(100),
     "packed.zip": b"PK\x03\x04" + bytes(100),
     "old.pcap": b"\xd4\xc3\xb2\xa1" + bytes(100),
@@ -79,6 +80,29 @@ TABLE = [
         "empty.pcapng: exists already: choose another name, or write over it with --force",
     ),
     ("record virtual: -o x.pcapng --seconds 0", "--seconds: 0 is out of range: give more than 0"),
+    (
+        "drive swep --channel 1",
+        "swep: neither a shape nor a file: did you mean sweep? Shapes: sweep, hold, ramp, triangle, sine, square, "
+        "steps, staircase, chirp, wander, replay",
+    ),
+    (
+        "drive sweep --channel 17 --period 4 --preview",
+        "sweep: does not fit channel 17, which is on or off: give hold, square, steps or replay",
+    ),
+    ("drive sweep --channel 1 --period x", '--period: "x" is not a number: see busbench drive --help'),
+    ("drive sweep --channel 1 --period 4 --end neutral", '--end: "neutral" is not known: give rest, hold or silence'),
+    (
+        "drive sweep --channel 1 --period 4",
+        "--to: missing: say where the frames go, or look at them first with --preview",
+    ),
+    (
+        "drive idle.toml --preview",
+        "idle.toml, limits, idle: 0 is not a key of limits: it knows high, low, rate, rest",
+    ),
+    (
+        "verify {captures}/heron-round.pcapng --rig {captures}/heron.toml --walk picture.png",
+        "picture.png, byte 0: is not UTF-8 text: name the file of a walk",
+    ),
     ("loop", "PORT: missing: see busbench loop --help"),
     ("simulate --tcp 99999999", '--tcp: "99999999" is not a TCP port: give 1 to 65535, or 0 for any'),
     ("simulate --tcp 7000 --pty", "--tcp: goes with neither --pty nor --link: give one of them"),
@@ -86,7 +110,7 @@ TABLE = [
     ("completion tcsh", 'SHELL: "tcsh" is not known: give bash, zsh or fish'),
     (
         "watch virtual:",
-        "watch: * use `busbench outages`, `timing` or `channels` on a recording, `busbench probe` or `record` on a port",
+        "watch: * use `busbench outages`, `timing` or `channels` on a recording, `busbench probe` or `record` on a port",  # noqa: E501
     ),
     ("pulses zeros.raw", "zeros.raw: holds no levels of lines: give a VCD, or a CSV of level changes"),
 ]

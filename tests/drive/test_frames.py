@@ -49,7 +49,7 @@ def test_start_from_a_last_position() -> None:
 
 def test_end_states() -> None:
     program = make(HOLD, limits={"rate": 1000})
-    neutral = counts_of(sent(program, end=EndState.NEUTRAL).raw)[27:, 0].tolist()
+    neutral = counts_of(sent(program, end=EndState.REST).raw)[27:, 0].tolist()
     assert neutral == [max(1100 - 7 * step, 992) for step in range(1, 17)] + [992] * 3
     hold = counts_of(sent(program, end=EndState.HOLD).raw)[27:, 0].tolist()
     assert hold == [1100] * 143  # one second
@@ -59,7 +59,7 @@ def test_end_states() -> None:
 def test_hold_keeps_the_switches() -> None:
     program = make({"channel": 17, "shape": "hold", "level": "on", "duration": 0.07})
     assert set(sent(program, end=EndState.HOLD).raw[:, 23].tolist()) == {0x01}
-    assert sent(program, end=EndState.NEUTRAL).raw[-4:, 23].tolist() == [0x01, 0, 0, 0]
+    assert sent(program, end=EndState.REST).raw[-4:, 23].tolist() == [0x01, 0, 0, 0]
 
 
 def test_flags_end_bytes_and_drops_over_their_times() -> None:
@@ -97,7 +97,7 @@ def test_noise_on_a_live_line_leaves_no_frame_that_says_other_counts() -> None:
 
 def test_blocks_may_be_cut_anywhere() -> None:
     program = make(SINE, HOLD, limits={"rate": 300})
-    assert np.array_equal(sent(program, end=EndState.NEUTRAL).raw, sent(program, end=EndState.NEUTRAL, block=3).raw)
+    assert np.array_equal(sent(program, end=EndState.REST).raw, sent(program, end=EndState.REST, block=3).raw)
 
 
 def test_packing_takes_limited_counts_alone() -> None:
@@ -143,7 +143,7 @@ def keeps(limits: Limits, counts: I64, period_s: float) -> None:
     for channel, limit in enumerate(limits.channels):
         moved = counts[:, channel]
         if limit.is_locked:
-            assert (moved == limit.idle).all()
+            assert (moved == limit.rest).all()
         else:
             assert limit.low <= moved.min()
             assert moved.max() <= limit.high
@@ -174,17 +174,17 @@ def test_no_program_gets_past_the_limits_nor_does_its_stop(
     if frames:
         counts = np.concatenate(frames)
         keeps(limits, counts, program.period_s)
-        if end is EndState.NEUTRAL:
-            assert counts[-1].tolist() == [limit.idle for limit in limits.channels]
+        if end is EndState.REST:
+            assert counts[-1].tolist() == [limit.rest for limit in limits.channels]
     else:
         assert stop == 0
 
 
 def test_a_motor_channel_that_every_part_tries_to_move_stays() -> None:
     limits = list(make(HOLD).limits.channels)
-    limits[2] = replace(limits[2], is_locked=True, idle=172)
+    limits[2] = replace(limits[2], is_locked=True, rest=172)
     parts = tuple(Part(channel, Hold(1500.0, 1.0), 0.0) for channel in range(16))
     program = Program("Heron", parts, Limits(tuple(limits)), make(HOLD).scale)
-    raw = sent(program, end=EndState.NEUTRAL).raw
+    raw = sent(program, end=EndState.REST).raw
     assert set(counts_of(raw)[:, 2].tolist()) == {172}
     assert 1500 in counts_of(raw)[:, 3].tolist()

@@ -13,7 +13,7 @@ from busbench.drive.shapes import Floats
 from busbench.errors import DriveError
 from busbench.wire.bulk import CHANNELS
 
-PLAIN = ChannelLimit(low=200, high=1800, idle=1000, rate=1000.0)
+PLAIN = ChannelLimit(low=200, high=1800, rest=1000, rate=1000.0)
 NAN = float("nan")
 
 
@@ -52,7 +52,7 @@ def test_nothing_wanted_goes_to_idle() -> None:
 
 
 def test_a_locked_channel_stays_whatever_is_wanted_and_whatever_was() -> None:
-    locked = replace(PLAIN, is_locked=True, idle=172, rate=1e6)
+    locked = replace(PLAIN, is_locked=True, rest=172, rate=1e6)
     assert followed(locked, 1500, 0, 1800, last=900) == [172, 172, 172]
 
 
@@ -80,7 +80,7 @@ def test_long_chase_then_free_again() -> None:
 
 
 def test_switches_follow_at_once_and_stay_when_locked() -> None:
-    limits = replace(limits_of(PLAIN), switches_idle=(False, True), switches_locked=(False, True))
+    limits = replace(limits_of(PLAIN), switches_rest=(False, True), switches_locked=(False, True))
     rows = wish(1.0, 0.0, 0.5, NAN)
     assert Limiter(limits, 0.007).limit(rows).switches.tolist() == [
         [True, True],
@@ -114,12 +114,12 @@ def test_rewind_takes_frames_back() -> None:
 @pytest.mark.parametrize(
     ("change", "line"),
     [
-        ({"low": -1}, "limits, channel 1, low: -1 counts is not on the wire: give 0 to 2047"),
+        ({"low": -1}, "limits, channel 1, low: -1 counts does not fit a frame: give 0 to 2047"),
         ({"high": 100}, "limits, channel 1, high: 100 counts is not at or above low: give 200 to 2047"),
         ({"high": 2048}, "limits, channel 1, high: 2048 counts is not at or above low: give 200 to 2047"),
         (
-            {"idle": 100},
-            "limits, channel 1, idle: 100 counts lies outside the channel's travel:"
+            {"rest": 100},
+            "limits, channel 1, rest: 100 counts lies outside the channel's travel:"
             " give 200 to 1800 counts, or widen low and high",
         ),
         ({"rate": 0.0}, "limits, channel 1, rate: 0 counts/s moves nothing: give more than 0"),
@@ -170,11 +170,11 @@ def test_no_wish_gets_past(
     for channel, limit in enumerate(limits):
         moved = counts[:, channel]
         if limit.is_locked:
-            assert (moved == limit.idle).all()
+            assert (moved == limit.rest).all()
             continue
         assert limit.low <= moved.min()
         assert moved.max() <= limit.high
-        start = limit.idle if last is None else min(max(last[channel], limit.low), limit.high)
+        start = limit.rest if last is None else min(max(last[channel], limit.low), limit.high)
         assert moved[0] == start
         step = limit.rate * period_s * (1 + 1e-9)
         assert np.abs(np.diff(moved)).max(initial=0) <= max(step, 1.0)

@@ -14,12 +14,12 @@ def lines(is_ascii: bool) -> list[str]:
         limits={"rate": 1000},
         channel=[
             {"number": 1, "name": "left aileron", "high": 1292},
-            {"number": 3, "name": "motor", "locked": True, "idle": 172},
-            {"number": 5, "name": "winch", "locked": True, "idle": 1000},
+            {"number": 3, "name": "motor", "locked": True, "rest": 172},
+            {"number": 5, "name": "winch", "locked": True, "rest": 1000},
         ],
         fault=[{"kind": "failsafe", "start": 1, "duration": 0.5}, {"kind": "noise", "duration": 1, "flips": 0.01}],
     )
-    return list(preview_lines(program, survey(program), end=EndState.NEUTRAL, is_ascii=is_ascii))
+    return list(preview_lines(program, survey(program), end=EndState.REST, is_ascii=is_ascii))
 
 
 def test_ascii() -> None:
@@ -65,4 +65,4 @@ channel 17: at rest, off
 end byte: 0x00
 fault: failsafe flag from 1 s for 0.5 s
 fault: line noise, 0.01 of bytes struck, seed 0 from 0 s for 1 s
-at the end: ramp to the idle values, then silence"""
+at the end: ramp to the rest values, then silence"""

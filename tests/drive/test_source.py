@@ -26,7 +26,7 @@ def drain(source: DriveSource, most: int = 5000) -> list[bytes]:
 def test_the_same_frames_as_a_file_after_pickling() -> None:
     program = make(SINE, limits=SLOW)
     source = pickle.loads(pickle.dumps(DriveSource(program)))
-    assert b"".join(drain(source)) == sent(program, end=EndState.NEUTRAL).raw.tobytes()
+    assert b"".join(drain(source)) == sent(program, end=EndState.REST).raw.tobytes()
     assert source.is_over
     assert source.next_frame() is None
 

@@ -73,7 +73,7 @@ def test_away_in_the_countdown_nothing_is_sent(
     monkeypatch.setattr(drive_port, "has_keyboard", lambda: True)
     program = make({"channel": 1, "shape": "hold", "level": 1200, "duration": 0.1})
     with pytest.raises(PortError, match="the port was unplugged: see to the port, then start anew"):
-        drive_port.run_on_port(ends[0].name, program, end=EndState.NEUTRAL, is_armed=True, names_motor=True)
+        drive_port.run_on_port(ends[0].name, program, end=EndState.REST, is_armed=True, names_motor=True)
     assert "driving" not in capsys.readouterr().err
     if is_back:
         assert ends[1].read() == b""

@@ -51,7 +51,7 @@ async def test_any_key_stops_and_does_nothing_else(key: str) -> None:
         await pilot.pause()
         assert made.port.stops == 1
         assert isinstance(app.screen, DriveView)
-        assert "STOPPING     ramp to the idle values, then silence" in text_of(app)
+        assert "STOPPING     ramp to the rest values, then silence" in text_of(app)
         let_pass(app, made, 3.0)
         assert (made.port.sending, app.ui.mover) == (None, None)
         assert "frames sent" in text_of(app)
@@ -182,7 +182,7 @@ def test_a_plan_answers_the_question_for_the_motor() -> None:
     made = bench()
     made.ui.lock = locks(Orders(rig=str(CAPTURES / "heron.toml")))
     limit = made.drive.program.limits.channels[7]
-    assert (limit.is_locked, limit.idle) == (True, 173)
+    assert (limit.is_locked, limit.rest) == (True, 173)
     made.drive.settings.channel = 8
     made.drive.go_on()
     assert made.drive.said == "channel 8 (sustainer) is locked: it will not move; choose another"
@@ -191,7 +191,7 @@ def test_a_plan_answers_the_question_for_the_motor() -> None:
 @pytest.mark.parametrize(
     ("orders", "said"),
     [
-        (Orders(motor=("19",)), "--motor: 19 is no channel"),
+        (Orders(motor=("19",)), "--motor: 19 is not a channel"),
         (Orders(motor=("3",), no_motor=True), "--no-motor: contradicts --motor"),
         (Orders(no_motor=True, rig=str(CAPTURES / "heron.toml")), "has a motor, sustainer"),
     ],

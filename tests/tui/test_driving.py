@@ -77,7 +77,7 @@ def as_said(program: Program) -> Program:
 def motor_on_3(program: Program) -> Program:
     from dataclasses import replace
 
-    return replace(program, limits=lock(program.limits, channel=2, idle=173))
+    return replace(program, limits=lock(program.limits, channel=2, rest=173))
 
 
 @dataclass

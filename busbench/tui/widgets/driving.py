@@ -60,7 +60,7 @@ class DriveLines(Drawn):
             case Phase.COUNTING:
                 words = "S T O P     any key cancels: nothing has moved"
             case Phase.MOVING if self.drive.is_stopping or self.drive.how.reason:
-                words = "STOPPING     ramp to the idle values, then silence"
+                words = "STOPPING     ramp to the rest values, then silence"
             case Phase.MOVING:
                 words = "S T O P     any key stops"
         return [[(fit(text.center(width), width), "bad")] for text in ("", words, "")]
