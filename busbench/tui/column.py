@@ -19,7 +19,7 @@ from numpy.typing import DTypeLike, NDArray
 
 _FIRST = 4096
 _LONG_BYTES = 1 << 20  # shorter ones stay in memory
-_NEAR_BYTES = 8 << 20  # so much of what was added last stays mapped
+_NEAR_BYTES = 2 << 20  # so much of what was added last stays mapped
 _MOST_BYTES = 1 << 33  # of addresses, not of room: some 80 days of frames; it goes on in memory
 
 

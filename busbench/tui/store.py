@@ -157,17 +157,21 @@ class _Rows:
     def __init__(self) -> None:
         self._file: IO[bytes] | None = None
         self._filed = 0  # rows in the file
-        self._held: list[bytes] = []
+        self._held = bytearray(_HELD_BYTES)  # one piece for good: many small ones would leave holes behind
         self._held_bytes = 0
         self._stays = False  # no file can be made
         self._lock = threading.Lock()
 
     def add(self, raw: U8) -> None:
         with self._lock:
-            self._held.append(raw.tobytes())
-            self._held_bytes += raw.nbytes
-            if self._held_bytes >= _HELD_BYTES and not self._stays:
+            end = self._held_bytes + raw.nbytes
+            if end > len(self._held) and not self._stays:
                 self._file_away()
+                end = self._held_bytes + raw.nbytes
+            if end > len(self._held):
+                self._held.extend(bytes(max(len(self._held), end - len(self._held))))
+            self._held[self._held_bytes : end] = raw.tobytes()
+            self._held_bytes = end
 
     def get(self, lo: int, hi: int) -> U8:
         with self._lock:
@@ -176,10 +180,8 @@ class _Rows:
                 self._file.seek(lo * FRAME_BYTES)
                 data = self._file.read((min(hi, self._filed) - lo) * FRAME_BYTES)
             if hi > self._filed:
-                if len(self._held) > 1:
-                    self._held = [b"".join(self._held)] if self._held_bytes < _HELD_BYTES else self._held
-                first = max(lo, self._filed)
-                data += self._slice((first - self._filed) * FRAME_BYTES, (hi - self._filed) * FRAME_BYTES)
+                first = max(lo, self._filed) - self._filed
+                data += self._held[first * FRAME_BYTES : (hi - self._filed) * FRAME_BYTES]
         return np.frombuffer(data, np.uint8).reshape(-1, FRAME_BYTES)
 
     def close(self) -> None:
@@ -188,26 +190,16 @@ class _Rows:
                 self._file.close()
                 self._file = None
 
-    def _slice(self, start: int, stop: int) -> bytes:
-        """Some of the held bytes."""
-        parts, at = [], 0
-        for part in self._held:
-            if at + len(part) > start and at < stop:
-                parts.append(part[max(0, start - at) : stop - at])
-            at += len(part)
-        return b"".join(parts)
-
     def _file_away(self) -> None:
         try:
             if self._file is None:
                 self._file = tempfile.TemporaryFile(prefix="busbench-", buffering=0)  # noqa: SIM115 - close() closes it
             self._file.seek(self._filed * FRAME_BYTES)
-            data = memoryview(b"".join(self._held))
-            done = 0
-            while done < len(data):
-                done += self._file.write(data[done:])
+            data = memoryview(self._held)[: self._held_bytes]
+            while data:
+                data = data[self._file.write(data) :]
         except OSError:
             self._stays = True  # rows that were filed stay there
             return
         self._filed += self._held_bytes // FRAME_BYTES
-        self._held, self._held_bytes = [], 0
+        self._held_bytes = 0
