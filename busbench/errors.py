@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+SAFETY = "Propeller off, or the motor's lead open. Hands, hair and tools clear of everything that may move."
+
 
 def plain(text: str | bytes, *, most: int = 0) -> str:
     """Text from a file, a port or a command line, safe to show: one line, all that cannot be seen written out.
@@ -79,7 +81,7 @@ class BusbenchError(Exception):
 
     def __init__(self, what: str, *, hint: str = "") -> None:
         self.what, self.hint = plain(what), plain(hint)
-        join = "; " if self.what.replace("virtual: ", "").count(": ") > 1 else ": "  # a third colon would read as a list
+        join = "; " if self.what.replace("virtual: ", "").count(": ") > 1 else ": "  # no third colon
         super().__init__(f"{self.what}{join}{self.hint}" if hint else self.what)
 
 

@@ -146,14 +146,14 @@ def timing(times: FrameTimes, *, clock: Clock) -> Timing:
     rows, stamp_ns, note = _instants(times, clock)
     jitter, mean_ns = None, period_ns
     if rows is not None and rows.size < _NEED:
-        note = "every read held whole frames: they bound the beat but tell no jitter"
+        note = "every read held whole frames: they limit the beat but say nothing of jitter"
     else:
         x = _Instants(times, rows)
         holes = missing if rows is None or rows.size == count else missing.among(rows)
         mean_ns = (int(x.block(x.size - 1, 1)[0]) - int(x.block(0, 1)[0])) / (x.size - 1 + holes.total)
         jitter = _jitter(x, holes, mean_ns, stamp_ns)
         if jitter is None:
-            note = "too few neighbouring frames have times: they bound the beat but tell no jitter"
+            note = "too few neighbouring frames have times: they limit the beat but say nothing of jitter"
     has_times = jitter is not None and (rows is None or 2 * rows.size >= count)
     note = _note(note, broken, period_change(times) if has_times else "", _coarse(clock))
     return Timing(seen, missing.total, mean_ns / 1e9, jitter, clock, note)
@@ -204,7 +204,7 @@ def _instants(times: FrameTimes, clock: Clock) -> tuple[I32 | None, float, str]:
         # A steady period reads as two neighbouring steps of the clock, which is half a step rms at most.
         return None, clock.resolution_ns / (2 * math.sqrt(2)), "each byte has its own time"
     if not is_batched(times):
-        return None, STAMP_NS, "a read a frame: stamps are late by what the system took"
+        return None, STAMP_NS, "one read for each frame: its time is late by however long the system took"
     pinned = _pinned_rows(times)
     squares = (times.slack_ns[pinned[at : at + _BLOCK]].astype(np.float64) for at in range(0, pinned.size, _BLOCK))
     width_ns = math.sqrt(sum(dot(width, width) for width in squares) / max(1, pinned.size))

@@ -13,7 +13,7 @@ from busbench.cli.live import stop_signals
 from busbench.cli.output import say
 from busbench.cli.rig_files import refuse_existing, write_new
 from busbench.cli.source import open_source, read_options, source_options
-from busbench.errors import BusbenchError, RigError
+from busbench.errors import SAFETY, BusbenchError, RigError
 from busbench.model import LineSettings
 
 if TYPE_CHECKING:
@@ -101,7 +101,8 @@ def _frames_of(source: str, line: LineSettings, seconds: float | None) -> Iterat
     from busbench.wire.align import FrameFinder
 
     with open_live(source, line=line) as live, stop_signals() as stop:
-        say("Propellers off. Move one stick or switch at a time to both ends and back, rest a second, take the next.")
+        say(SAFETY)
+        say("Move one stick or switch at a time to both ends and back, rest a second, take the next.")
         ends = "Ctrl-C ends it." if seconds is None else f"it ends after {seconds:g} s, or at Ctrl-C."
         say(f"Watching {source}; {ends}")
         finder, at, begun = FrameFinder(clock=live.clock, line=line), 0, time.monotonic()

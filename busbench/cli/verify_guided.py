@@ -12,7 +12,7 @@ import click
 
 from busbench.cli.live import stop_signals
 from busbench.cli.output import say
-from busbench.errors import BusbenchError, PortError, plain
+from busbench.errors import SAFETY, BusbenchError, PortError, plain
 from busbench.model import Chunk, LineSettings
 from busbench.port.live import VIRTUAL, EventKind, LivePort, open_live
 from busbench.rig.fault import FAULTS, Fault
@@ -73,7 +73,7 @@ def guide(
                     if not fault.shows_on_bus:
                         say(f"{fault} is not seen on the bus; {FAULTS[fault.kind].shows}")
             else:
-                say("Propellers off. Make sure that nothing can be hurt when a surface moves.")
+                say(SAFETY)
             if keys is not None:
                 say(HELP)
             _lead(session, _Bench(live, session, recorder, keys, stop))
@@ -88,7 +88,8 @@ def _open(source: str, rig: Rig, faults: Sequence[Fault], line: LineSettings) ->
     if is_rehearsal(source):
         return open_aircraft(source, rig=rig, faults=faults, line=line, is_fast=True)
     if faults:
-        raise PortError(source, "is no virtual aircraft, so --fault cannot be", hint="give it as in virtual:heron.toml")
+        hint = "give it as in virtual:heron.toml"
+        raise PortError(source, "is not a virtual aircraft, so --fault does not apply", hint=hint)
     return open_live(source, line=line)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from busbench.errors import SAFETY
 from busbench.rig.check_devices import failsafe_text
 from busbench.rig.ends import ends_of
 from busbench.rig.model import Device, Rig
@@ -11,7 +12,7 @@ from busbench.rig.tree import branch_title, layout_tree
 from busbench.wire.bulk import CHANNELS
 
 RULES = (
-    "Take propellers off. Nothing but its own supply powers a device while it is being set up.",
+    f"{SAFETY} Nothing but its own supply powers a device while it is being set up.",
     "Plug in one device alone. A setting written while two are plugged in reaches both.",
     "Write its settings, move its channel to both ends and back, and see that it obeys no other channel.",
     "Stick its label on, unplug it, and only then take the next.",

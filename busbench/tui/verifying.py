@@ -217,7 +217,7 @@ def write_page(work: GuidedRound | Recorded, path: str, *, source: str, rig_path
         left_out, beside = not_walked(saved, rig), f" with the answers of {answers}"
     if isinstance(work, GuidedRound):
         if Path(path).exists():  # before anything is written
-            raise BusbenchError(f"{path}: is there already", hint="choose another name")
+            raise BusbenchError(f"{path}: exists already", hint="choose another name")
         kept = str(Path(path).with_suffix(".pcapng"))
         work.save(kept)
         beside += f" and {kept}, which it names"
@@ -227,7 +227,7 @@ def write_page(work: GuidedRound | Recorded, path: str, *, source: str, rig_path
         with Path(path).open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)
     except FileExistsError:
-        raise BusbenchError(f"{path}: is there already", hint="choose another name") from None
+        raise BusbenchError(f"{path}: exists already", hint="choose another name") from None
     except (OSError, ValueError) as error:
         raise BusbenchError(f"{path}: cannot be written ({getattr(error, 'strerror', None) or error})") from None
     return f"wrote {path}{beside}"

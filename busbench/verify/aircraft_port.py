@@ -170,7 +170,7 @@ def open_aircraft(
     texts = dict(parse_qsl(source.partition("?")[2], keep_blank_values=True))
     seed, speed = texts.pop("seed", "1"), texts.pop("speed", "real")
     if texts or not seed.isdecimal() or speed not in ("real", "max"):
-        raise PortError(source, "cannot be understood", hint="give it as in virtual:heron.toml?seed=3&speed=max")
+        raise PortError(source, "is not understood", hint="give it as in virtual:heron.toml?seed=3&speed=max")
     path = rig_in(source)
     if path is not None:
         rig = read_rig(path)
@@ -199,5 +199,6 @@ def open_source(
     if rig_in(source) is not None:
         return open_aircraft(source, faults=faults, line=line, flies_alone=flies_alone)
     if faults:
-        raise PortError(source, "is no virtual aircraft, so --fault cannot be", hint="give it as in virtual:heron.toml")
+        hint = "give it as in virtual:heron.toml"
+        raise PortError(source, "is not a virtual aircraft, so --fault does not apply", hint=hint)
     return open_live(source, line=line)

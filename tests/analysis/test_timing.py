@@ -162,7 +162,7 @@ def test_reads_that_hold_whole_frames_tell_no_jitter() -> None:
     result = timing(times, clock=PER_READ)
     assert result.jitter is None
     assert result.period_mean_s == pytest.approx(0.007, rel=1e-3)
-    assert result.note == "every read held whole frames: they bound the beat but tell no jitter"
+    assert result.note == "every read held whole frames: they limit the beat but say nothing of jitter"
 
 
 def test_a_beat_that_strays_leaves_late_stamps_visible() -> None:

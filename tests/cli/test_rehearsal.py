@@ -57,7 +57,7 @@ def test_the_same_words_give_the_same_result_and_the_kept_round_the_same_checks(
     alone = tmp_path / "c.pcapng"
     recorded = run(record_command, f"{SOURCE}?speed=max", "-o", alone, "--fault", "sent-on:rudder")
     assert recorded.exit_code == 0, recorded.output
-    assert f"busbench: {SOURCE}?speed=max: rudder stick" in recorded.stderr
+    assert f'busbench: "{SOURCE}?speed=max": rudder stick' in recorded.stderr
     again = json.loads(run(verify_command, alone, "--rig", HERON, "--format", "json").stdout)
     assert again["checks"] == json.loads(first.stdout)["checks"]
 
@@ -95,8 +95,8 @@ def test_the_plan_may_be_another_than_the_aircraft(tmp_path: Path) -> None:
 
 def test_faults_go_into_virtual_aircraft_alone() -> None:
     port = ("/dev/ttyHERON", "--rig", HERON, "--fault", "jitter")
-    assert "is no virtual aircraft" in refusal(verify_command, *port)
-    assert "is no virtual aircraft" in refusal(verify_command, "virtual:?seed=3", *port[1:])
+    assert "is not a virtual aircraft" in refusal(verify_command, *port)
+    assert "is not a virtual aircraft" in refusal(verify_command, "virtual:?seed=3", *port[1:])
     recording = CAPTURES / "heron-round.pcapng"
     assert "is a recording, so --fault cannot be" in refusal(verify_command, recording, *port[1:])
     assert "no device is named" in refusal(verify_command, SOURCE, "--fault", "sent-on:ruder")
@@ -157,5 +157,5 @@ def test_simulate_flies_the_round_of_an_aircraft_once() -> None:
     ear = Ear()
     fly(open_aircraft(SOURCE, is_fast=True, flies_alone=True), ear)
     assert (ear.heard, ear.name) == (2913 * 28, "closed")
-    assert "--jitter: goes not with --rig" in refusal(simulate_command, "--rig", HERON, "--jitter", "1ms")
+    assert "--jitter: does not go with --rig" in refusal(simulate_command, "--rig", HERON, "--jitter", "1ms")
     assert "goes with --rig only" in refusal(simulate_command, "--fault", "jitter")

@@ -189,7 +189,7 @@ def test_draft_watches_a_port_for_its_time(tmp_path: Path) -> None:
     result = CliRunner().invoke(command, ["draft", "virtual:?pilot=moving&duration=3", "-o", str(plan)])
     assert result.exit_code == 0, result.output
     lines = result.stderr.splitlines()
-    assert lines[0].startswith("Propellers off.")
+    assert lines[0].startswith("Propeller off, or the motor's lead open.")
     assert any(line == "channel 3 moves" for line in lines)
     assert len(read_rig(plan).devices) > 5
     words = ["draft", "virtual:?pilot=moving", "-o", str(plan)]

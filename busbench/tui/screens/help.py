@@ -24,7 +24,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("searching", "bytes come, but no frame stands where one is due"),
             ("ambiguous", "the bytes could be read as frames in two ways that are equally good"),
             ("silent", "no byte came for 0.3 s, or the recording has a gap here"),
-            ("unplugged", "the adapter is gone; the session goes on when the same adapter is back"),
+            ("unplugged", "the adapter is gone; watching goes on when the same adapter is back"),
             ("frames", "frames that came since the start, flagged ones included"),
             ("lost", "frames that were due and did not come, and frames that the receiver flagged as lost or failsafe"),
             (
@@ -39,11 +39,12 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         (
             (
                 "counts, µs, %",
-                "the value on the wire, or what the stated scale makes of it: the wire carries counts alone",
+                "the value on the line, or what the stated scale makes of it: the line carries counts alone",
             ),
             (
                 "ruler",
-                "0 to 2047 counts with ticks at 172, 992 and 1811; the thick part is the span since the last reset",
+                "0 to 2047 counts with ticks at 172, 992 and 1811, the customary ends and middle; "
+                "the thick part is the span since the last reset",
             ),
             ("trace", "the last 4 s, drawn within the span since the last reset; blank where no frame came"),
             ("moving", "the channel changed by more than 20 counts within the last 64 frames"),
@@ -151,8 +152,8 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
     (
         "Rig",
         (
-            ("case", "who moves and who is stalled, as `busbench rig power` reckons it; left and right change it"),
-            ("volts, amps", "voltage left between the two wires there, and the current drawn or passed on"),
+            ("case", "who moves and who is stalled, as `busbench rig power` works it out; left and right change it"),
+            ("volts, amperes", "voltage left between the two wires there, and the current drawn or passed on"),
             ("LOW", "below the minimum that the plan states"),
             ("OVER", "the current is above what the lead, its plug or the hub may carry"),
             ("weakest", "the device left with the least voltage in the worst case short of all stalled"),
@@ -162,7 +163,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         "Keys",
         (
             ("1 to 8", "the views"),
-            ("space", "play and pause a recording; freeze a live session and follow it again"),
+            ("space", "play and pause a recording; freeze what is live and follow it again"),
             ("left, right", "one second back or on; with shift ten seconds; home and end go to the ends"),
             (", and .", "one frame back or on"),
             ("[ and ]", "slower and faster, 0.1x to 100x"),

@@ -9,7 +9,7 @@ from busbench.tui.text import Line, duration
 from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
 
-_CAPTIONS = {"FAIL": "failsafe", "LOST": "frames flagged lost", "NONE": "no frame", "OK": "frames come"}
+_CAPTIONS = {"GONE": "failsafe", "LOST": "frames flagged lost", "NONE": "no frame", "OK": "frames come"}
 
 
 class FarFigures(Drawn):
@@ -26,7 +26,7 @@ class FarFigures(Drawn):
         lower = max(6, (height - 2) * 2 // 5 // 5 * 5 + 1)
         upper = height - lower - 2
         out = _beside(
-            _figure(self.ui, f"LOST FRAMES, LAST {RECENT_S:.0f} S ({due:,} due)", str(lost), wide - 2, upper),
+            _figure(self.ui, f"MISSED FRAMES, LAST {RECENT_S:.0f} S ({due:,} due)", str(lost), wide - 2, upper),
             _figure(self.ui, f"LINK NOW: {caption}", word, width - wide - 1, upper),
             wide,
             ("gap" if lost else "good", style),
@@ -56,7 +56,7 @@ def verdict(session: Session) -> tuple[str, str]:
         return "OFF", "failsafe"
     words = session.flag_words
     if "FAILSAFE" in words:
-        return "FAIL", "failsafe"
+        return "GONE", "failsafe"
     if "LOST" in words:
         return "LOST", "lost"
     return ("NONE", "gap") if words == "no frame" else ("OK", "good")

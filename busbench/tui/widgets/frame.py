@@ -14,7 +14,7 @@ from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
 
 LINK_STYLES = {"in step": "good", "searching": "warn", "ambiguous": "warn", "reading": "dim"}
-_CLOCK_WORDS = {ClockKind.PER_BYTE: "a time a byte", ClockKind.PER_READ: "a time a read", ClockKind.NONE: "no times"}
+_CLOCK_WORDS = {ClockKind.PER_BYTE: "times per byte", ClockKind.PER_READ: "times per read", ClockKind.NONE: "no times"}
 
 
 def apart(left: Line, right: Line, width: int) -> Line:

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator
 from shlex import quote
 
-from busbench.errors import plain
+from busbench.errors import SAFETY, plain
 from busbench.tui.lanes import MOVING
 from busbench.tui.text import Line, fit, value_words
 from busbench.tui.ui import Ui
@@ -16,7 +16,7 @@ from busbench.verify.aircraft_port import REHEARSAL
 from busbench.verify.check import CAUTION, Check, Verdict
 from busbench.verify.verify import Verification
 
-BEFORE = "Propellers off. Make sure that nothing can be hurt when a surface moves."
+BEFORE = SAFETY
 NO_RIG = "A check needs the plan: start with `busbench watch SOURCE --rig RIG.toml`."
 _STYLES = {Verdict.PASS: "good", Verdict.FAIL: "bad", Verdict.NOT_TESTED: "warn"}
 _WORDS = {Verdict.PASS: "pass", Verdict.FAIL: "FAIL", Verdict.NOT_TESTED: "not tested"}
