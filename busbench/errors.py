@@ -27,6 +27,9 @@ def plain(text: str | bytes, *, most: int = 0) -> str:
     return text if not most or len(text) <= most else text[: most - 1] + "…"
 
 
+_WHAT_MOST = 900  # characters: a name in a file may be endless, a line for people may not
+
+
 def counted(number: int, noun: str) -> str:
     """A number of things for people: 1 frame, 5,172 frames."""
     return f"{number:,} {noun}{'' if number == 1 else 's'}"
@@ -80,7 +83,7 @@ class BusbenchError(Exception):
     """
 
     def __init__(self, what: str, *, hint: str = "") -> None:
-        self.what, self.hint = plain(what), plain(hint)
+        self.what, self.hint = plain(what, most=_WHAT_MOST), plain(hint, most=_WHAT_MOST)
         join = "; " if self.what.replace("virtual: ", "").count(": ") > 1 else ": "  # no third colon
         super().__init__(f"{self.what}{join}{self.hint}" if hint else self.what)
 
