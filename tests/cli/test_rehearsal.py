@@ -98,7 +98,7 @@ def test_faults_go_into_virtual_aircraft_alone() -> None:
     assert "is not a virtual aircraft" in refusal(verify_command, *port)
     assert "is not a virtual aircraft" in refusal(verify_command, "virtual:?seed=3", *port[1:])
     recording = CAPTURES / "heron-round.pcapng"
-    assert "is a recording, so --fault cannot be" in refusal(verify_command, recording, *port[1:])
+    assert "is a recording, so --fault does not apply" in refusal(verify_command, recording, *port[1:])
     assert "no device is named" in refusal(verify_command, SOURCE, "--fault", "sent-on:ruder")
     assert "no such file" in refusal(verify_command, "virtual:none.toml")
     shape = ("sweep", "--channel", "6", "--to")
