@@ -59,23 +59,25 @@ class Tally:
     missed: int = 0
     rows: int = 0
     false: int = 0
+    silent: int = 0
 
-    def add(self, corpus: Corpus, places: I64, raw: U8) -> None:
-        """Count the frames found in one stream."""
+    def add(self, corpus: Corpus, places: I64, raw: U8, ambiguous: tuple[tuple[int, int], ...] = ()) -> None:
+        """Count the frames found in one stream, and what was said of them."""
         missed, false = corpus.score(places, raw)
         self.whole += corpus.whole.size
         self.missed += missed
         self.rows += places.size
         self.false += false
+        self.silent += corpus.silent(places, raw, ambiguous)
 
 
 Row = tuple[str, float, dict[str, Tally]]  # name, error rate, tallies by method or clock
 
 
-def ours(log: ByteLog, clock: Clock) -> tuple[I64, U8]:
-    """The places and bytes of the frames that busbench finds."""
-    frames = find_frames(log, clock=clock).frames
-    return frames.offset, frames.raw
+def ours(log: ByteLog, clock: Clock) -> tuple[I64, U8, tuple[tuple[int, int], ...]]:
+    """The places and bytes of the frames that busbench finds, and where it calls itself in doubt."""
+    found = find_frames(log, clock=clock)
+    return found.frames.offset, found.frames.raw, found.ambiguous
 
 
 def theirs(reader: Callable[[U8], I64], data: U8) -> tuple[I64, U8]:
@@ -136,14 +138,18 @@ def cell(tally: Tally) -> str:
     return f"{tally.missed}/{tally.false}"
 
 
-def table(rows: Iterator[Row]) -> list[Row]:
-    """Print rows as they come: missed/false of each method."""
+def table(rows: Iterator[Row], *, silent: bool = False) -> list[Row]:
+    """Print rows as they come: missed/false of each method, and what busbench read falsely and did not report."""
     kept: list[Row] = []
     for name, rate, tallies in rows:
         if not kept:
-            print(f"{'':<14} {'rate':>6} {'whole':>8}  " + "".join(f"{title:>15}" for title in tallies))
+            print(
+                f"{'':<14} {'rate':>6} {'whole':>8}  "
+                + "".join(f"{title:>15}" + f"{'silent':>7}" * (silent and title in CLOCKS) for title in tallies)
+            )
         whole = next(iter(tallies.values())).whole
-        print(f"{name:<14} {rate:>6g} {whole:>8}  " + "".join(f"{cell(t):>15}" for t in tallies.values()), flush=True)
+        cells = (f"{cell(t):>15}" + f"{t.silent:>7}" * (silent and title in CLOCKS) for title, t in tallies.items())
+        print(f"{name:<14} {rate:>6g} {whole:>8}  " + "".join(cells), flush=True)
         kept.append((name, rate, tallies))
     print()
     return kept
@@ -176,7 +182,8 @@ def main() -> None:
     print("whole frames missed / false frames; the last columns are busbench, by what clock and marks it had\n")
     rows = table(by_rate(frames))
     table(by_kind(frames))
-    table(traps(200 if wanted.full else 10))
+    print("silent: read falsely, and not in a stretch reported as ambiguous\n")
+    table(traps(200 if wanted.full else 10), silent=True)
     if wanted.full:
         PICTURE.write_text(picture(rows), encoding="utf-8", newline="\n")
 

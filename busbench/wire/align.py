@@ -17,6 +17,7 @@ from busbench.model import BUS_LINE, I64, ByteLog, Clock, ClockKind, LineSetting
 from busbench.wire.bounds import frame_bounds
 from busbench.wire.bulk import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER
 from busbench.wire.chain import JUNK_BYTES, SLOTS_MAX, Anchor, Search, Verdict, is_followed
+from busbench.wire.doubt import Doubt
 from busbench.wire.gaps import Run, sort_gap
 from busbench.wire.likeness import Sight, end_is_expected, is_unremarkable, is_wild
 from busbench.wire.pending import Pending
@@ -82,7 +83,7 @@ class FrameFinder:
         self._reach = _REACH_BYTES[0]  # how far ahead frames with replies between are looked for
         self._places: list[I64] = []
         self._runs: list[Run] = []
-        self._ambiguous: list[tuple[int, int]] = []
+        self._doubt = Doubt()
 
     @property
     def pending(self) -> int:
@@ -117,6 +118,7 @@ class FrameFinder:
         """Decide what is pending as far as the bytes allow: the stream has ended."""
         self._advance(final=True)
         self._close_gap(self._bytes.end, is_last=True)
+        self._doubt.end(self._bytes.end)
         found = self._hand_over()
         self._here = self._bytes.end
         self._search = Search(self._here, None)
@@ -138,9 +140,8 @@ class FrameFinder:
 
     def _take(self, verdict: Verdict) -> None:
         """Take over what a search has settled."""
-        if verdict.is_ambiguous:
-            self._ambiguous.append((self._here, verdict.resume))
         if verdict.frames:
+            self._try(verdict)
             self._accept(np.array(verdict.frames))
             self._here, self._search = verdict.resume, None
             return
@@ -150,6 +151,25 @@ class FrameFinder:
             self._runs.append((self._gap_from, verdict.resume, Reason.DAMAGED))
             self._gap_from = verdict.resume
 
+    def _try(self, verdict: Verdict) -> None:
+        """Put on trial what does not go on from proven frames."""
+        doubt, frames = self._doubt, np.array(verdict.frames)
+        if verdict.is_ambiguous:
+            doubt.end(self._here)
+            doubt.spans.append((self._here, verdict.resume))
+            doubt.begin(verdict.resume)
+            return
+        turns = dict.fromkeys(verdict.unlike, doubt.begin) | dict.fromkeys(verdict.back, doubt.back)
+        if self._last is None:
+            turns[verdict.frames[0]] = doubt.begin
+        if turns or doubt.is_open:
+            at = sorted(turns)
+            for part in np.split(frames, np.searchsorted(frames, at)):
+                if part.size:
+                    if turn := turns.get(int(part[0])):
+                        turn(int(part[0]))
+                    doubt.take(self._bytes, part)
+
     def _walk(self, *, final: bool) -> bool:
         """Take what stands where it is expected; False to wait for more bytes."""
         assert self._last is not None
@@ -158,11 +178,11 @@ class FrameFinder:
         if places.size:
             # All but the last have a header behind them (or behind replies).
             if places.size > 1:
-                self._accept(places[:-1])
+                self._accept(places[:-1], in_step=True)
                 self._here = self._gap_from
             trusted = self._is_trusted(int(places[-1]), final=final)
             if trusted:
-                self._accept(places[-1:])
+                self._accept(places[-1:], in_step=True)
                 self._here = self._gap_from
             elif trusted is not None:
                 self._search = Search(self._here, self._last)
@@ -218,8 +238,10 @@ class FrameFinder:
             return True
         return is_followed(self._bytes, place, final=final)
 
-    def _accept(self, places: I64) -> None:
+    def _accept(self, places: I64, *, in_step: bool = False) -> None:
         """Make frames of places that follow one another; what stands between them is sorted."""
+        if in_step and self._doubt.is_open:
+            self._doubt.take(self._bytes, places)
         starts = np.concatenate([[self._gap_from], places[:-1] + FRAME_BYTES])
         for index in np.flatnonzero(places > starts).tolist():
             self._gap_from = int(starts[index])
@@ -260,8 +282,8 @@ class FrameFinder:
         frames = self._table(places) if places.size else FrameTable.empty()
         runs = np.array(self._runs, np.int64).reshape(-1, 3)
         rejects = Rejects(runs[:, 0], runs[:, 1] - runs[:, 0], runs[:, 2].astype(np.uint8))
-        ambiguous = tuple(self._ambiguous)
-        self._places, self._runs, self._ambiguous = [], [], []
+        ambiguous, self._doubt.spans = tuple(self._doubt.spans), []
+        self._places, self._runs = [], []
         return Found(frames, rejects, ambiguous)
 
     def _table(self, places: I64) -> FrameTable:

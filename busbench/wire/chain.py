@@ -85,12 +85,16 @@ class Verdict:
         resume: the place where the search goes on.
         is_ambiguous: True where another chain was as good.
         in_step: True where the next frame is expected at `resume`.
+        unlike: those that are unlike the frame before.
+        back: those that are unlike it too, but like the one before that.
     """
 
     frames: list[int]
     resume: int
     is_ambiguous: bool = False
     in_step: bool = False
+    unlike: tuple[int, ...] = ()
+    back: tuple[int, ...] = ()
 
 
 def is_candidate(frame: bytes) -> bool:
@@ -337,8 +341,18 @@ class Search:
         return path[depth - 1] if depth else -1
 
     def _verdict(self, index: int, *, is_ambiguous: bool = False) -> Verdict:
-        frames = [self._nodes[node].start for node in self._path(index)]
-        return Verdict(frames, self._nodes[index].end, is_ambiguous, in_step=True)
+        path = [self._nodes[node] for node in self._path(index)]
+        unlike: list[int] = []
+        back: list[int] = []
+        before: _Node | Anchor | None = self.anchor
+        for node in path:
+            # However much may have moved over a long gap: what is shifted must not pass for it.
+            if before is not None and likeness(before.sight, node.sight) <= 0:
+                is_back = before.steady is not None and likeness(before.steady, node.sight) > 0
+                (back if is_back else unlike).append(node.start)
+            before = node
+        frames = [node.start for node in path]
+        return Verdict(frames, path[-1].end, is_ambiguous, True, tuple(unlike), tuple(back))
 
     def _decide(self, stream: Pending, place: int) -> Verdict:
         """Take the best chain as it is; there is nothing more to wait for."""

@@ -81,6 +81,12 @@ class Pending:
         at = place - self.start
         return self.data[at : at + FRAME_BYTES].tobytes()
 
+    def frames(self, places: I64) -> U8:
+        """The 25 bytes from each place on, uint8 (N, 25)."""
+        at = (places - self.start)[:, None] + np.arange(FRAME_BYTES)
+        raw: U8 = self.data[at]
+        return raw
+
     def span(self, start: int, stop: int) -> bytes:
         """The bytes in [start, stop), as far as they are in the window."""
         return self.data[max(0, start - self.start) : max(0, stop - self.start)].tobytes()
@@ -105,6 +111,10 @@ class Pending:
         """True where a pause (or the end of a read) stands right before the place."""
         at = int(np.searchsorted(self._pauses, place))
         return at < self._pauses.size and int(self._pauses[at]) == place
+
+    def pauses_before(self, places: I64) -> Bools:
+        """The same for many places."""
+        return np.isin(places, self._pauses)
 
     def is_one_read(self, place: int) -> bool:
         """True where the 25 bytes from a place on were handed over as one read by themselves."""

@@ -39,10 +39,22 @@ class Corpus:
     def score(self, offset: I64, raw: U8) -> tuple[int, int]:
         """(whole frames missed, rows where no frame was sent)."""
         missed = int(np.count_nonzero(~np.isin(self.whole, offset)))
-        stray = np.flatnonzero(~np.isin(offset, self.sent_at))
+        return missed, self.stray(offset, raw).size
+
+    def stray(self, offset: I64, raw: U8) -> I64:
+        """Stream offsets of the rows where no frame was sent."""
         # A foreign byte equal to a lost header makes the same 25 bytes: no stray.
         sent = {row.tobytes() for row in self.sent}
-        return missed, sum(raw[row].tobytes() not in sent for row in stray)
+        rows = np.flatnonzero(~np.isin(offset, self.sent_at)).tolist()
+        return offset[[row for row in rows if raw[row].tobytes() not in sent]]
+
+    def silent(self, offset: I64, raw: U8, ambiguous: tuple[tuple[int, int], ...]) -> int:
+        """Rows where no frame was sent, outside all spans reported as ambiguous."""
+        at = self.stray(offset, raw)
+        said = np.zeros(at.size, np.bool_)
+        for start, stop in ambiguous:
+            said |= (at >= start) & (at < stop)
+        return int(np.count_nonzero(~said))
 
     def garbled(self, offset: I64) -> int:
         """Rows at a sent header whose 25 bytes did not arrive together: shifted, and so all wrong behind the damage."""

@@ -13,7 +13,7 @@ from busbench.model import NO_CLOCK, U8, ByteLog, Clock, ClockKind, Reason
 from busbench.wire.align import FrameFinder, find_frames
 from busbench.wire.bulk import FRAME_BYTES, pack_frames
 from busbench.wire.table import Found
-from tests.wire.corpus import END_CYCLE, build, make, sticks
+from tests.wire.corpus import END_CYCLE, build, make, make_trap, sticks
 
 PER_BYTE = Clock(ClockKind.PER_BYTE, 100)
 PER_READ = Clock(ClockKind.PER_READ, 1)
@@ -217,6 +217,7 @@ SPLIT_CORPORA = [
         make("moving", 300, 8, end=END_CYCLE, slots=0.4, cut_before_slots=0.1, flip=2e-3, lose=2e-3, bursts=1e-3).data
     ),
     ByteLog.from_bytes(trap_frames(100).ravel()[3:]),
+    ByteLog.from_bytes(make_trap(300, 3001, rate=1e-2).data),
     ByteLog.from_bytes(np.random.default_rng(9).integers(0, 256, 9000, dtype=np.uint8)),
 ]
 

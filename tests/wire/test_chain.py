@@ -8,7 +8,9 @@ import pytest
 from busbench.model import NO_CLOCK, U8, ByteLog, Clock, ClockKind
 from busbench.wire.align import find_frames
 from busbench.wire.bulk import FRAME_BYTES, pack_frames
+from busbench.wire.doubt import SPAN_BYTES, Doubt
 from busbench.wire.likeness import same_ahead, same_behind
+from busbench.wire.pending import Pending
 from busbench.wire.table import Found
 from tests.wire.corpus import END_CYCLE, make, make_trap
 
@@ -18,6 +20,13 @@ COUNTS = 100 * np.arange(1, 17)
 def still(count: int, *, flags: int = 0, end: tuple[int, ...] = (0,)) -> U8:
     """The same frame again and again, (N, 25)."""
     return pack_frames(np.tile(COUNTS, (count, 1)), flags, np.resize(end, count))
+
+
+def trap(count: int) -> U8:
+    """Held frames inside which another seems to begin, ten bytes in, (N, 25)."""
+    frames = still(count)
+    frames[:, 8:11] = (0x03, 0x00, 0x0F)
+    return frames
 
 
 def found_in(*parts: U8) -> Found:
@@ -96,6 +105,44 @@ def test_damage_in_a_trap_does_not_lead_away() -> None:
     assert whole > 25_000
     assert missed <= 0.045 * whole
     assert false <= 0.045 * whole
+
+
+@pytest.mark.parametrize(("rate", "share"), [(1e-3, 0.0), (1e-2, 0.03)])
+def test_what_damage_decided_in_a_trap_is_reported(rate: float, share: float) -> None:
+    """Frames read at the false place stand in ambiguous spans, and a right reading is seldom doubted."""
+    rows = false = silent = doubted = 0
+    for seed in range(3000, 3040):
+        corpus = make_trap(400, seed, rate=rate)
+        found = find_frames(ByteLog.from_bytes(corpus.data), clock=NO_CLOCK)
+        offset, raw = found.frames.offset, found.frames.raw
+        rows, false = rows + len(found.frames), false + corpus.stray(offset, raw).size
+        silent += corpus.silent(offset, raw, found.ambiguous)
+        doubted += sum(int(np.count_nonzero((offset >= start) & (offset < stop))) for start, stop in found.ambiguous)
+    assert false > 100
+    assert silent <= share * rows
+    assert doubted <= 1.5 * false
+
+
+def test_a_stick_that_moves_proves_what_stood_before() -> None:
+    """Four frames without a rival clear the doubt; three, as damage might make them, do not."""
+    for moved, spans in ((4, 0), (3, 1)):
+        doubt, frames = Doubt(), trap(60)
+        frames[40 : 40 + moved, 9] = 0x41
+        stream = Pending(is_per_byte=False, idle_ns=0)
+        stream.append(ByteLog.from_bytes(frames.ravel()), keep_from=0)
+        doubt.begin(0)
+        for places in np.array_split(FRAME_BYTES * np.arange(60), 7):
+            doubt.take(stream, places)
+        doubt.end(stream.end)
+        assert len(doubt.spans) == spans
+
+
+def test_a_doubt_without_end_is_said_piece_by_piece() -> None:
+    count = 2 * SPAN_BYTES // FRAME_BYTES + 40
+    found = found_in(trap(count))
+    assert found.ambiguous[-1][1] == count * FRAME_BYTES
+    assert len(found.ambiguous) >= 3
+    assert all(stop - start <= SPAN_BYTES + FRAME_BYTES for start, stop in found.ambiguous)
 
 
 @pytest.mark.parametrize("step", [1, 17, 100])
