@@ -100,6 +100,7 @@ from busbench.port.playing import PtyOutlet, play
 from busbench.port.virtual_text import read_settings
 outlet = PtyOutlet()
 print(outlet.name, flush=True)
+sys.stdin.readline()
 settings = {"period": "7ms", "pilot": "moving", "duration": sys.argv[1]}
 print(play(read_settings(settings, source="faults"), outlet, is_fast=True), flush=True)
 sys.stdin.read()
@@ -138,11 +139,14 @@ def long_run(folder: Path, *, frames: int) -> Long:
         env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
     )  # fmt: skip
     assert player.stdout is not None
+    assert player.stdin is not None
     path = folder / "long.pcapng"
     port = open_live(player.stdout.readline().strip())
     assert isinstance(port, ChildPort)
     session = LiveSession(port)
     session.start_recording(str(path))
+    player.stdin.write("\n")  # what came before a port is open is thrown away, as it should be
+    player.stdin.flush()
     begun, quiet_since, seen = time.monotonic(), time.monotonic(), 0
     child, own = [resident_mb(port.pid)], [resident_mb(os.getpid())]
     while len(session.store) < frames and time.monotonic() - quiet_since < LIMIT_S:

@@ -82,12 +82,13 @@ def check_node(device: str) -> None:
     if sys.platform == "win32":
         if Path(device).is_file():
             raise PortError(device, "is a file, not a port", hint="give it to a command that reads recordings")
+        if _is_like_virtual(device):
+            raise _missing(device)
         return
     try:
         mode = os.stat(device).st_mode  # noqa: PTH116 - a name may be any text, such as one with a NUL
     except (FileNotFoundError, NotADirectoryError, ValueError):
-        near = "did you mean virtual: (with its colon)?" if _is_like_virtual(device) else _ports_there()
-        raise PortError(device, "there is no such port", hint=near) from None
+        raise _missing(device) from None
     except OSError as error:
         raise PortError(
             device, f"cannot be looked at ({error.strerror})", hint="check its name and your permissions"
@@ -96,6 +97,11 @@ def check_node(device: str) -> None:
         raise PortError(device, "is a folder, not a port", hint=_ports_there())
     if not stat.S_ISCHR(mode):
         raise PortError(device, "is a file, not a port", hint="give it to a command that reads recordings")
+
+
+def _missing(device: str) -> PortError:
+    near = "did you mean virtual: (with its colon)?" if _is_like_virtual(device) else _ports_there()
+    return PortError(device, "there is no such port", hint=near)
 
 
 def _is_like_virtual(device: str) -> bool:

@@ -119,7 +119,7 @@ def test_errors_come_before_the_work(good: Path, tmp_path: Path) -> None:
     for target in (good, PLAN):
         assert "cannot be written to here" in error_of(good, "--report", target, "--force")
     assert "is kept already" in error_of(good, "--keep", tmp_path / "x.pcapng")
-    assert "cannot be read" in error_of(good, "--walk", good)
+    assert "is not UTF-8 text" in error_of(good, "--walk", good)
     assert "none.pcapng" in error_of(tmp_path / "none.pcapng")
     assert not (tmp_path / "x").exists()
 

@@ -105,4 +105,4 @@ def test_a_terminal_without_screens_is_refused() -> None:
 def test_a_pipe_is_refused() -> None:
     ran = spawn("watch", "virtual:")
     assert (ran.code, ran.out) == (2, "")
-    assert ran.err.startswith("busbench: the terminal UI needs a terminal: use `busbench outages`")
+    assert ran.err.startswith("busbench: watch: standard input or error is not a terminal: use `busbench outages`")

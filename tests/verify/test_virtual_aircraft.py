@@ -117,5 +117,5 @@ def test_sources_as_people_type_them() -> None:
     assert rig_in("virtual:heron.toml?seed=3&speed=max") == "heron.toml"
     assert [rig_in(text) for text in ("virtual:", "virtual:?seed=3", "heron.toml")] == [None, None, None]
     for text in ("virtual:?sed=3", "virtual:?seed=x", "virtual:?speed=fast"):
-        with pytest.raises(PortError, match="cannot be understood"):
+        with pytest.raises(PortError, match="is not understood"):
             open_aircraft(text, rig=RIG)
