@@ -8,16 +8,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.capture.base import ReadOptions
-from busbench.cli.output import say, table_lines, write_json
+from busbench.cli.output import say, write_json
 from busbench.cli.source import Progress, open_source, read_options, source_options
-from busbench.errors import BusbenchError, CaptureError, counted, plain, unwritable
+from busbench.errors import BusbenchError, CaptureError, counted, unwritable
 from busbench.verify.check import CAUTION
 
 if TYPE_CHECKING:
     from busbench.capture.reading import Recording
     from busbench.rig.model import Rig
     from busbench.verify.check import Check
-    from busbench.verify.verify import Verification
 
 
 @click.command("verify")
@@ -169,7 +168,10 @@ def verify(
     if format_ == "json":
         write_json(found.to_json() | {"caution": CAUTION})
     else:
-        print_table(found)
+        from busbench.cli.verify_text import verify_lines
+
+        for line in verify_lines(found):
+            click.echo(line)
     return 0 if found.verdict.value == "pass" else 1
 
 
@@ -205,29 +207,3 @@ def _write(path: str, text: str) -> None:
         what, hint = unwritable(path, error)
         raise BusbenchError(f"{path}: {what}", hint=hint) from None
     say(f"busbench: wrote {path}")
-
-
-def print_table(found: Verification) -> None:
-    """All checks for people, then the verdict."""
-    from busbench.verify.check import Verdict
-
-    rig = found.evidence.rig
-    for part in dict.fromkeys(check.part for check in found.checks):
-        rows = [
-            [check.verdict.value.upper(), plain(check.subject), check.name, margin_text(check), plain(check.sentence)]
-            for check in found.checks
-            if check.part == part
-        ]
-        click.echo("\n".join(table_lines(["verdict", "what", "check", "margin", "finding"], rows, left=5)))
-        click.echo()
-    counts = ", ".join(f"{found.count(verdict)} {word}" for verdict, word in (
-        (Verdict.PASS, "passed"), (Verdict.FAIL, "failed"), (Verdict.NOT_TESTED, "not tested"),
-    ))  # fmt: skip
-    click.echo(f"µs assumes {rig.scale.describe()}")
-    click.echo(f"{rig.plan.name}: {found.verdict.value.upper()} ({counts})")
-    click.echo(CAUTION)
-
-
-def margin_text(check: Check) -> str:
-    """How far inside its limit a check is, with the unit."""
-    return "" if check.margin is None else f"{check.margin:+.4g} {check.unit}"
