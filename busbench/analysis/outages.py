@@ -181,13 +181,17 @@ def find_outages(
             it counts. Else the recording ends with its last frame.
         start_utc_ns: Unix time of the clock's zero, where known.
         ambiguous: spans from the search for frames.
-        marks: words set at times.
+        marks: words set at times. The recording ran at least to the last of them.
 
     Returns:
         The outages.
     """
     count = len(times)
     has_clock = clock.is_known
+    if has_clock and marks:
+        end_t_ns = max(
+            [mark.t_ns for mark in marks] if end_t_ns is None else [end_t_ns, *(mark.t_ns for mark in marks)]
+        )
     period = None
     if has_clock:
         period = find_period(times) if period_ns is None else period_ns

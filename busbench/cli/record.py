@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from busbench.rig.fault import Fault
 
 LOOK_S = 0.2
+SILENT_NS = 500_000_000
 INTERRUPTED = 130
 
 
@@ -34,8 +35,9 @@ class Recorded:
         failsafe: of these, flagged failsafe.
         damaged_bytes: that form no frame.
         bytes_total: received.
-        unplugged: how often the adapter was.
         seconds: since the port was opened.
+        away_s: in which there was no port.
+        silent_s: at the end, in which nothing came though the port was there; 0 where it is nothing to speak of.
         is_cut_short: True where somebody ended it before its time.
     """
 
@@ -44,8 +46,9 @@ class Recorded:
     failsafe: int = 0
     damaged_bytes: int = 0
     bytes_total: int = 0
-    unplugged: int = 0
     seconds: float = 0.0
+    away_s: float = 0.0
+    silent_s: float = 0.0
     is_cut_short: bool = False
 
     def __str__(self) -> str:
@@ -56,6 +59,8 @@ class Recorded:
         return (
             f"{counted(self.frames, 'frame')}, {self.lost:,} flagged lost,{failsafe} {damaged},"
             f" {self.bytes_total / 1000:,.1f} kB, {hours}:{minutes:02d}:{int(seconds):02d}"
+            + (f"; the port was away for {self.away_s:.1f} s" if self.away_s else "")
+            + (f"; nothing came in the last {self.silent_s:.1f} s" if self.silent_s else "")
         )
 
 
@@ -150,18 +155,23 @@ def record(
     ):
         finder = FrameFinder(clock=live.clock, line=line)
         progress = ProgressLine()
-        begun = time.monotonic()
+        begun, heard_ns, gone_ns = time.monotonic(), 0, 0
         while not stop.is_set() and not live.has_ended:
             left = LOOK_S if seconds is None else min(LOOK_S, begun + seconds - time.monotonic())
             if left <= 0:
                 break
             log = ByteLog.from_chunks(live.read(left), offset=done.bytes_total)
+            heard_ns = int(log.mark_t_ns[-1]) if log.mark_t_ns.size else heard_ns
             writer.write_log(log)
             for event in live.events():
                 if event.kind is EventKind.OPENED:
                     continue
+                if event.kind is EventKind.UNPLUGGED:
+                    gone_ns = event.t_ns
+                elif event.kind is EventKind.RECONNECTED and gone_ns:
+                    done.away_s += (event.t_ns - gone_ns) / 1e9
+                    gone_ns = 0
                 writer.mark(event.t_ns, event.text)
-                done.unplugged += event.kind is EventKind.UNPLUGGED
                 progress.clear()
                 say(f"busbench: {named(port)}: {event.text}")
             writer.tick()
@@ -174,6 +184,14 @@ def record(
             done.seconds = time.monotonic() - begun
             progress.show(done)
         progress.clear()
+        now_ns = time.perf_counter_ns()
+        is_silent = heard_ns > 0 and now_ns - heard_ns > SILENT_NS and not live.has_ended
+        if gone_ns or is_silent:
+            writer.mark(now_ns, "recording ended")  # else nothing in the file tells that it listened so long
+        if gone_ns:
+            done.away_s += (now_ns - gone_ns) / 1e9
+        elif is_silent:
+            done.silent_s = (now_ns - heard_ns) / 1e9
         found = finder.flush()
         done.frames += len(found.frames)
         done.damaged_bytes += found.rejects.of(Reason.DAMAGED).bytes_total

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -10,6 +11,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -19,9 +21,11 @@ from busbench.capture.open import open_capture
 from busbench.cli.main import run
 from busbench.cli.record import command, record
 from busbench.errors import PortError
-from busbench.model import BUS_LINE, Reason
+from busbench.model import BUS_LINE, Chunk, Reason
+from busbench.port.messages import EventKind
 from busbench.wire.align import find_in_blocks
 from busbench.wire.table import Found
+from tests.tui.ports import START_NS, Hands, ScriptedPort
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals and signals are POSIX")
 LIMIT_S = 30.0
@@ -202,6 +206,61 @@ def test_an_unplugged_adapter_is_noted_and_waited_for(tmp_path: Path) -> None:
     assert len(found.frames) == 7
     assert marks[0] == "the port is gone: unplugged, or its other end has closed"
     assert marks[1].startswith("the port is back after ")
+
+
+class Away(ScriptedPort):
+    """A port that is there for four seconds, then gone; back and silent at a time, or never."""
+
+    def __init__(self, hands: Hands, back_s: float | None) -> None:
+        super().__init__(hands, "virtual:?period=7ms")
+        self.back_s = back_s
+
+    def read(self, timeout_s: float) -> list[Chunk]:
+        self._hands.t_ns += round(timeout_s * 1e9)
+        now_s = (self._hands.t_ns - START_NS) / 1e9
+        if now_s > 4 and not self.is_mute:
+            self.is_mute = True
+            self.happens(EventKind.UNPLUGGED, "the port is gone")
+        if self.back_s is not None and now_s >= self.back_s:
+            self.back_s = None
+            self.happens(EventKind.RECONNECTED, "the port is back")
+        return super().read(timeout_s)
+
+
+@pytest.mark.parametrize(
+    ("back_s", "said", "marks"),
+    [
+        (None, "; the port was away for 7.8 s", ["the port is gone", "recording ended"]),
+        (
+            7.0,
+            "; the port was away for 2.8 s; nothing came in the last 8.0 s",
+            ["the port is gone", "the port is back", "recording ended"],
+        ),
+    ],
+    ids=["to the end", "back, and silent"],
+)
+def test_the_time_without_a_port_is_told_and_is_an_outage(
+    back_s: float | None,
+    said: str,
+    marks: list[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    hands, path = Hands(), tmp_path / "f.pcapng"
+    monkeypatch.setattr("busbench.verify.aircraft_port.open_source", lambda *_, **__: Away(hands, back_s))
+    clock = SimpleNamespace(perf_counter_ns=hands, monotonic=lambda: hands.t_ns / 1e9)
+    monkeypatch.setattr("busbench.cli.record.time", clock)
+    assert run(["record", "port", "-o", str(path), "--seconds", "12"]) == 0
+    assert capsys.readouterr().err.endswith(f"0:00:12{said}\n")
+    assert frames_of(path)[1] == marks
+    assert run(["outages", str(path), "--format", "json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    (event,) = told["events"]
+    assert event["kind"] == "gap"
+    assert event["start_s"] == pytest.approx(4.0, abs=0.02)
+    assert event["end_s"] == pytest.approx(12.0, abs=0.02)
+    assert event["frames"] == told["lost"] == pytest.approx(8.0 / 0.007, abs=3)
 
 
 def test_noise_only_is_recorded_as_it_is(tmp_path: Path) -> None:
