@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from time import perf_counter_ns
 
 from busbench.capture.pcapng_write import PcapngWriter
-from busbench.errors import BusbenchError, CaptureError, PortError
+from busbench.errors import BusbenchError, CaptureError, PortError, counted
 from busbench.model import ByteLog, Chunk, Mark
 from busbench.port.live import EventKind, LivePort, PortEvent
 from busbench.tui.beat import BeatView, look_at_beat
@@ -52,6 +52,8 @@ class LiveSession(Session):
         self.start = self.end = self.place = now()
         self._outages = GrowingOutages(self.store, start_ns=self.start)
         self._writer: PcapngWriter | None = None
+        self._recorded_from = 0  # frames that had come before
+        self.wrote = ""  # what became of the recording that ran when the session was closed
         self._bytes = 0
         self._last_byte_ns = 0
         self._ambiguous_ns = 0
@@ -145,6 +147,7 @@ class LiveSession(Session):
         self._writer = PcapngWriter(
             path, port=port.source, line=self.line, clock=port.clock, start_utc_ns=port.start_utc_ns
         )
+        self._recorded_from = len(self.store)
         self.notice = f"recording to {path}"
 
     def stop_recording(self, *, why: str = "") -> None:
@@ -171,7 +174,10 @@ class LiveSession(Session):
     def close(self) -> None:
         """End the recording and close the port."""
         self._is_closed = True
-        self.stop_recording()
+        if path := self.recording:
+            frames = counted(len(self.store) - self._recorded_from, "frame")
+            self.stop_recording()
+            self.wrote = f"wrote {path}: {frames}" if self.notice.startswith("recorded: ") else self.notice
         self.port.close()
         super().close()
 

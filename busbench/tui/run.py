@@ -5,12 +5,15 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
+import sys
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
+from busbench.errors import plain
 from busbench.tui import palette
 from busbench.tui.app import BenchApp
 from busbench.tui.draw import ASCII, UNICODE
+from busbench.tui.live import LiveSession
 from busbench.tui.session import Session
 from busbench.tui.ui import Ui
 
@@ -95,6 +98,8 @@ def run(
         with _ends_when_told():
             app.run(mouse=False)
     finally:
-        for one in (app.ui.session, session):
+        for one in {id(one): one for one in (session, app.ui.session)}.values():
             if one is not None:
                 one.close()
+            if isinstance(one, LiveSession) and one.wrote:
+                print(f"busbench: {plain(one.wrote)}", file=sys.stderr)

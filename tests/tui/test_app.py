@@ -145,7 +145,7 @@ async def test_a_source_is_chosen_and_opened(monkeypatch: pytest.MonkeyPatch) ->
         await app.workers.wait_for_complete()
         await pilot.pause()
         assert asked == ["virtual:?period=7ms&pilot=moving"]
-        assert "100 frames, 0 lost" in text_of(app)
+        assert "100 frames, 0 missed of 100 due" in text_of(app)
 
 
 async def test_what_cannot_be_opened_is_told_and_asked_again(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -165,7 +165,7 @@ async def test_a_recording_is_read_beside_the_screen() -> None:
         await app.workers.wait_for_complete()
         app.tick(0.0)
         app.draw()
-        assert "5,172 frames, 280 lost: 5.25 %, under 5.78 % at 95 %" in text_of(app)
+        assert "5,172 frames, 280 missed of 5,334 due: under 5.78 % at 95 %" in text_of(app)
 
 
 async def test_resizing_keeps_all_18_lanes(flight: ReplaySession) -> None:

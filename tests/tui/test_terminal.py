@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
 
@@ -29,12 +30,26 @@ def test_it_starts_resizes_and_leaves_the_terminal_as_it_was() -> None:
 
 def test_a_recording_is_played_and_searched() -> None:
     with Terminal("watch", str(CAPTURES / "heron-flight.pcapng"), "--rig", str(CAPTURES / "heron.toml")) as terminal:
-        terminal.see("280 lost", "left aileron")
+        terminal.see("280 missed of 5,334 due", "left aileron")
         terminal.press("3nnn")
         terminal.see("channels across outage 3 (lost)")
         terminal.press("\x03")
         assert terminal.wait() == 0
         assert terminal.is_restored
+
+
+def test_leaving_while_it_records_says_what_was_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    with Terminal("watch", "virtual:?period=7ms") as terminal:
+        terminal.see("in step")
+        terminal.press("r")
+        terminal.see("REC")
+        terminal.press("q")
+        assert terminal.wait() == 0
+        assert terminal.is_restored
+        (path,) = tmp_path.glob("bench-*.pcapng")
+        behind = terminal.raw[terminal.raw.rfind(b"\x1b[?1049l") :].decode()
+        assert re.search(rf"busbench: wrote {re.escape(path.name)}: [\d,]+ frames?\r\n", behind)
 
 
 def test_a_port_that_vanishes_and_comes_back(tmp_path: Path) -> None:
@@ -71,7 +86,7 @@ def test_a_port_that_gives_noise_alone(tmp_path: Path) -> None:
 
 def test_no_colour_is_sent_where_none_is_wanted() -> None:
     with Terminal("watch", str(CAPTURES / "heron-flight.pcapng"), "--ascii", NO_COLOR="1") as terminal:
-        terminal.see("280 lost")
+        terminal.see("280 missed of 5,334 due")
         terminal.press("4")
         terminal.see("LINK NOW")
         terminal.press("q")

@@ -26,7 +26,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("silent", "no byte came for 0.3 s, or the recording has a gap here"),
             ("unplugged", "the adapter is gone; watching goes on when the same adapter is back"),
             ("frames", "frames that came since the start, flagged ones included"),
-            ("lost", "frames that were due and did not come, and frames that the receiver flagged as lost or failsafe"),
+            ("missed", "frames due that did not come, and frames that the receiver flagged as lost or failsafe"),
             (
                 "under … at 95 %",
                 "a test this long with so few losses would be rarer than 1 in 20 if the true loss were higher",

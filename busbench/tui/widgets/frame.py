@@ -48,19 +48,24 @@ class StateLine(Drawn):
             right += [(f"{self.ui.glyphs.rec} REC ", "bad"), ("  ", "ink")]
         link = session.link
         right += [(f"{link} ", LINK_STYLES.get(link, "bad"))]
-        return [apart(left, right, width), apart(self._counts(session), self._flags(session), width)]
+        flags = self._flags(session)
+        return [apart(left, right, width), apart(self._counts(session, width - width_of(flags) - 1), flags, width)]
 
-    def _counts(self, session: Session) -> Line:
+    def _counts(self, session: Session, room: int) -> Line:
+        """Frames, what was missed of what was due, its ratio and the bound; where room lacks, ratio or frames go."""
         if isinstance(session, ReplaySession) and (progress := session.progress):
             return [(f" {progress}", "warn")]
         losses = session.losses
-        line: Line = [(f" {counted(losses.frames, 'frame')}", "ink")]
+        frames: Line = [(f" {counted(losses.frames, 'frame')}", "ink")]
         if not losses.expected:
-            return line
-        line.append((f", {losses.lost:,} lost", "gap" if losses.lost else "ink"))
-        ratio = f": {percent(losses.lost / losses.expected)}," if losses.lost else ":"
-        line.append((f"{ratio} under {percent(session.upper95)} at 95 %", "ink"))
-        return line
+            return frames
+        missed = f" {losses.lost:,} missed of {losses.expected:,} due", "gap" if losses.lost else "ink"
+        ratio = f" {percent(losses.lost / losses.expected)}," if losses.lost else ""
+        bound = f" under {percent(session.upper95)} at 95 %"
+        whole: Line = [*frames, (",", "ink"), missed, (f":{ratio}{bound}", "ink")]
+        short: Line = [*frames, (",", "ink"), missed, (f":{bound}", "ink")]
+        least: Line = [missed, (f":{ratio}{bound}", "ink")]
+        return next((line for line in (whole, short) if width_of(line) <= room), least)
 
     def _flags(self, session: Session) -> Line:
         words = session.flag_words
