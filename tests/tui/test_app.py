@@ -227,3 +227,23 @@ async def test_no_colour_means_none(flight: ReplaySession, monkeypatch: pytest.M
         }
         assert colours <= {ColorType.DEFAULT}
         assert "LOST" in text_of(app)
+
+
+@pytest.mark.parametrize("view", "12345678")
+async def test_a_window_too_small_says_so_until_it_grows(view: str) -> None:
+    live = Live("virtual:?period=10ms")
+    live.pass_s(1)
+    async with shown(live.session, (40, 10), keys=view) as (app, pilot):
+        lines = [line.strip() for line in text_of(app).splitlines()]
+        assert [line for line in lines if line] == ["the window is too small: at least 60x16", "q leaves"]
+        await pilot.resize_terminal(60, 16)
+        app.draw()
+        await pilot.pause()
+        text = text_of(app)
+        assert "too small" not in text
+        assert "100 frames" in text or "0 missed of 100 due" in text
+        assert "? help  q quit" in text.splitlines()[-1]
+        await pilot.resize_terminal(60, 15)
+        app.draw()
+        await pilot.pause()
+        assert "too small" in text_of(app)

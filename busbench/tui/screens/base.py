@@ -10,7 +10,7 @@ from textual.screen import Screen
 from busbench.tui.screens import VIEWS
 from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
-from busbench.tui.widgets.frame import Keys, StateLine, Timeline, Transport
+from busbench.tui.widgets.frame import LEAST, Keys, Small, StateLine, Timeline, Transport
 
 _LIVE_KEYS = (("space", "freeze"), ("u", "unit"), ("z", "reset"), ("r", "record"), ("m", "mark"))
 _REPLAY_KEYS = (("space", "play"), ("u", "unit"), (", .", "frame"), ("n p", "outage"), ("[ ]", "pace"))
@@ -32,6 +32,8 @@ class BenchView(Screen[None]):
         self.ui = ui
         self._body = self.body()
         self._slow: list[Drawn] = []
+        self._small = Small(ui)
+        self._small.add_class("small")
 
     def body(self) -> Drawn:
         """What is special to this view."""
@@ -43,6 +45,11 @@ class BenchView(Screen[None]):
         middle = _LIVE_KEYS if session is not None and session.is_live else _REPLAY_KEYS
         return [(f"1-{VIEWS[-1].key}", "view"), *middle, *_COMMON_KEYS]
 
+    @property
+    def is_busy(self) -> bool:
+        """True while something moves or is held: the view is shown then, however small the window."""
+        return self.ui.mover is not None
+
     def compose(self) -> ComposeResult:
         """Put it together."""
         self._body.add_class("body")
@@ -50,6 +57,7 @@ class BenchView(Screen[None]):
         yield self._slow[0]
         yield self._body
         yield from (widget for widget in self._slow[1:] if self.HAS_TIMELINE or not isinstance(widget, Timeline))
+        yield self._small
 
     def draw(self, *, slow: bool) -> None:
         """Draw what has changed.
@@ -57,11 +65,22 @@ class BenchView(Screen[None]):
         Args:
             slow: True at the ticks at which the slower parts are due too.
         """
+        self._see_room()
         if self.IS_FAST or slow:
             self._body.redraw()
         if slow:
             for widget in self._slow:
                 widget.redraw()
+            self._small.redraw()
+
+    def _see_room(self) -> None:
+        """Show the view, or that there is no room for it; never hide a stop."""
+        width, height = self.size
+        self.set_class((width < LEAST[0] or height < LEAST[1]) and not self.is_busy, "cramped")
+
+    def on_resize(self) -> None:
+        """Look at the room at once."""
+        self._see_room()
 
     def on_screen_resume(self) -> None:
         """Show what happened meanwhile."""

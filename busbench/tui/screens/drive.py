@@ -49,6 +49,11 @@ class DriveView(BenchView):
             case Phase.MOVING:
                 return [("any key", "STOPS")]
 
+    @property
+    def is_busy(self) -> bool:
+        """As BenchView says; from the cautions on."""
+        return super().is_busy or self.drive.phase is not Phase.SETTING
+
     def action_field(self, steps: int) -> None:
         """Choose another field."""
         if self.drive.phase is Phase.SETTING:

@@ -56,6 +56,12 @@ class WalkView(BenchView):
             return [pairs[0], ("enter", "finish"), ("b", "back"), *pairs[-2:]]
         return [*((KEYS[word], "end" if word is Word.QUIT else word.value) for word in walk.words), ("?", "help")]
 
+    @property
+    def is_busy(self) -> bool:
+        """As BenchView says; as long as the walk is not over."""
+        walk, way = self.walking.walk, self.walking.way
+        return super().is_busy or way is not Way.NONE or (walk is not None and not walk.is_over)
+
     def draw(self, *, slow: bool) -> None:
         """As BenchView says."""
         self.walking.look()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Callable, Sequence
 
 from busbench.errors import counted, plain
@@ -13,6 +14,7 @@ from busbench.tui.text import Line, duration, fit, line_words, percent, place_wo
 from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
 
+LEAST = 60, 16  # columns and lines below which views are not shown
 LINK_STYLES = {"in step": "good", "searching": "warn", "ambiguous": "warn", "reading": "dim"}
 _CLOCK_WORDS = {ClockKind.PER_BYTE: "times per byte", ClockKind.PER_READ: "times per read", ClockKind.NONE: "no times"}
 
@@ -152,8 +154,19 @@ def _moving_words(session: Session) -> Line:
     return [(f"play {pace}" if session.is_moving else f"paused ({pace})", "ink"), (f"  {place} of {end}", "ink")]
 
 
+class Small(Drawn):
+    """What stands alone in a window in which nothing else has room."""
+
+    def lines(self, width: int, height: int) -> list[Line]:
+        """Says so, in the middle."""
+        texts = [f"the window is too small: at least {LEAST[0]}x{LEAST[1]}", "q leaves"]
+        rows = [row for text in texts for row in textwrap.wrap(text, width)]
+        blank: list[Line] = [[] for _ in range(max(0, height - len(rows)) // 2)]
+        return [*blank, *([(row.center(width), "warn")] for row in rows)]
+
+
 class Keys(Drawn):
-    """The keys of a view; what does not fit is in the help.
+    """The keys of a view; what does not fit is in the help, and the last two, help and quit, go last of all.
 
     Args:
         ui: what is shown, and how.
@@ -168,8 +181,10 @@ class Keys(Drawn):
         """The keys."""
         del height
         line: Line = [(" ", "ink")]
-        used = 1
-        for key, word in self._pairs():
+        used, pairs = 1, list(self._pairs())
+        while len(pairs) > 2 and sum(len(key) + len(word) + 3 for key, word in pairs) > width:
+            del pairs[-3]
+        for key, word in pairs:
             size = len(key) + len(word) + 3
             if used + size > width + 1:
                 break
