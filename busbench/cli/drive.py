@@ -153,7 +153,7 @@ def command(
 def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
     """Do it; returns the exit code."""
     from busbench.drive.frames import EndState, frame_blocks
-    from busbench.drive.preview import preview_lines
+    from busbench.drive.preview import past_end, preview_lines
     from busbench.drive.survey import survey
 
     rig, end = _read_rig(orders), EndState(orders.end)
@@ -198,7 +198,8 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
     spent_s = (written + dropped) * program.period_s
     where = "standard output" if orders.to == "-" else orders.to
     left_out = f", {dropped:,} dropped" if dropped else ""
-    click.echo(f"busbench: wrote {where}: {counted(written, 'frame')}{left_out}, {spent_s:.10g} s", err=True)
+    late = f"; {words}" if (words := past_end(program)) else ""
+    click.echo(f"busbench: wrote {where}: {counted(written, 'frame')}{left_out}, {spent_s:.10g} s{late}", err=True)
     return 0
 
 

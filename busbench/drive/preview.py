@@ -40,7 +40,7 @@ def preview_lines(program: Program, seen: Survey, *, end: EndState, is_ascii: bo
         yield ""
         yield from _draw(program, seen, channel, is_ascii=is_ascii)
     yield ""
-    yield from list_lines(program, seen, end=end)
+    yield from list_lines(program, seen, end=end, is_drawn=True)
 
 
 def scale_line(program: Program, *, is_ascii: bool = False) -> str:
@@ -49,16 +49,19 @@ def scale_line(program: Program, *, is_ascii: bool = False) -> str:
     return line.replace("µ", "u") if is_ascii else line
 
 
-def list_lines(program: Program, seen: Survey, *, end: EndState) -> Iterator[str]:
+def list_lines(program: Program, seen: Survey, *, end: EndState, is_drawn: bool = False) -> Iterator[str]:
     """What each channel will do, in words.
 
     Args:
         program: what would be sent.
         seen: its survey.
         end: what would be done at its end.
+        is_drawn: True where what limits hold back stands by the drawing already.
     """
     for channel in np.nonzero(seen.is_driven)[0].tolist():
         yield from _channel_lines(program, seen, channel)
+        if not is_drawn:
+            yield from _held_lines(program, seen, channel)
     for channel in range(ALL_CHANNELS):
         if program.limits.is_locked(channel) and not seen.is_driven[channel]:
             yield f"{program.named(channel)}: locked at {_rest(program, channel)}"
@@ -67,6 +70,8 @@ def list_lines(program: Program, seen: Survey, *, end: EndState) -> Iterator[str
     yield f"end byte: {ends}{' in turn' if len(program.end_bytes) > 1 else ''}"
     for fault in program.faults:
         yield _fault_line(fault)
+    if late := past_end(program):
+        yield f"    {late}"
     yield f"at the end: {_ENDS[end]}"
 
 
@@ -82,10 +87,13 @@ def _channel_lines(program: Program, seen: Survey, channel: int) -> Iterator[str
         return
     low, high = int(seen.low[:, channel].min()), int(seen.high[:, channel].max())
     yield (
-        f"    goes from {percent(program, low)} to {percent(program, high)} % ({low} to {high} counts),"
-        f" at most {seen.fastest[channel]:.0f} counts/s"
+        f"    goes from {_end(program, low, seen.lowest[channel])} to {_end(program, high, seen.highest[channel])} %"
+        f" ({low} to {high} counts), at most {seen.fastest[channel]:.0f} counts/s"
     )
-    if held := int(seen.held_back[channel]):
+
+
+def _held_lines(program: Program, seen: Survey, channel: int) -> Iterator[str]:
+    if channel < CHANNELS and not program.limits.is_locked(channel) and (held := int(seen.held_back[channel])):
         frames = counted(program.slots, "frame")
         yield f"    its limits hold it back in {held:,} of {frames}: it will not follow the shape there"
 
@@ -124,6 +132,19 @@ def percent(program: Program, counts: float) -> str:
     return f"{value:+.1f}" if value else "0.0"
 
 
+def _end(program: Program, level: int, asked: float) -> str:
+    """An end of the way in percent: what was asked for, where only rounding to counts lies between."""
+    return percent(program, asked if abs(asked - level) <= 0.5 + 1e-6 else level)
+
+
+def past_end(program: Program) -> str:
+    """Says so where a fault lasts longer than the shapes, and the program with it; else empty."""
+    shapes_s = program.round_s * program.repeat
+    if program.duration_s <= shapes_s + program.period_s:
+        return ""
+    return f"a fault goes on past the end of the shapes at {shapes_s:g} s: the program lasts {program.duration_s:g} s"
+
+
 def _fault_line(fault: Fault) -> str:
     what = _FAULTS.get(fault.kind) or f"line noise, {fault.flips:g} of bytes struck, seed {fault.seed}"
     return f"fault: {what} from {fault.start_s:g} s for {fault.duration_s:g} s"
@@ -131,11 +152,15 @@ def _fault_line(fault: Fault) -> str:
 
 def _draw(program: Program, seen: Survey, channel: int, *, is_ascii: bool) -> Iterator[str]:
     yield program.named(channel)
+    yield from _held_lines(program, seen, channel)
     bottom, top = int(seen.low[:, channel].min()), int(seen.high[:, channel].max())
     rows = 1 if channel >= CHANNELS or bottom == top else ROWS
     fine = channel < CHANNELS and not is_ascii
     low, high = _columns(seen.low[:, channel], seen.high[:, channel], COLUMNS * (2 if fine else 1))
-    labels = [f"{percent(program, level)} %" for level in (top, bottom)]
+    labels = ["", ""]
+    if channel < CHANNELS:
+        ends = ((top, seen.highest[channel]), (bottom, seen.lowest[channel]))
+        labels = [f"{_end(program, level, asked)} %" for level, asked in ends]
     if channel >= CHANNELS:
         on, off = ("^", "_") if is_ascii else ("▔", "▁")
         drawn = ["".join(off if not h else on if lo else "|" for lo, h in zip(low, high, strict=True))]

@@ -27,6 +27,7 @@ class Survey:
         low, high: extremes in each bin, counts or 0 and 1, int64 (bins, 18).
         fastest: largest movement between two frames, counts a second, float64 (16,).
         held_back: frames in which the limits gave other than what was wanted, int64 (16,).
+        lowest, highest: extremes of what the parts ask for, counts, float64 (16,), NaN where they ask for nothing.
         is_driven: True for the channels that a part speaks of, bool (18,).
     """
 
@@ -37,6 +38,8 @@ class Survey:
     high: I64
     fastest: Floats
     held_back: I64
+    lowest: Floats
+    highest: Floats
     is_driven: Bools
 
 
@@ -54,6 +57,7 @@ def survey(program: Program, *, end: EndState = EndState.REST, hold_s: float = 1
     lows: list[I64] = []
     highs: list[I64] = []
     fastest, held_back = np.zeros(CHANNELS), np.zeros(CHANNELS, np.int64)
+    lowest, highest = np.full(CHANNELS, np.nan), np.full(CHANNELS, np.nan)
     before: I64 | None = None
     rest: I64 = np.empty((0, ALL_CHANNELS), np.int64)
     frames = 0
@@ -66,6 +70,8 @@ def survey(program: Program, *, end: EndState = EndState.REST, hold_s: float = 1
         before = rows[-1:, :CHANNELS]
         if run_slot is not None:
             wanted = program.wanted(run_slot, len(block))[:, :CHANNELS]
+            lowest = np.fmin(lowest, np.fmin.reduce(wanted, axis=0))
+            highest = np.fmax(highest, np.fmax.reduce(wanted, axis=0))
             # Half a count is rounding; what is not wanted is not held back.
             held_back += (np.abs(wanted - rows[:, :CHANNELS]) > 0.5 + 1e-6).sum(axis=0)
         frames += len(block)
@@ -88,5 +94,7 @@ def survey(program: Program, *, end: EndState = EndState.REST, hold_s: float = 1
         high=np.concatenate(highs),
         fastest=fastest / program.period_s,
         held_back=held_back,
+        lowest=lowest,
+        highest=highest,
         is_driven=is_driven,
     )

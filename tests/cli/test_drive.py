@@ -31,7 +31,7 @@ def test_preview_draws_lists_and_sends_nothing(tmp_path: Path) -> None:
     assert result.exit_code == 0
     assert "\n".join(result.stdout.splitlines()[11:]) == (
         "channel 1: from 0 s: sine, 3 cycles of 4 s\n"
-        "    goes from -50.1 to +49.9 % (582 to 1401 counts), at most 714 counts/s\n"
+        "    goes from -50.0 to +50.0 % (582 to 1401 counts), at most 714 counts/s\n"
         "channel 3 (motor): locked at -100.0 % (173 counts)\n"
         "channels 2, 4-16: at rest, 0.0 % (992 counts)\n"
         "channels 17-18: at rest, off\n"
@@ -220,3 +220,11 @@ def test_rehearsal_on_a_virtual_aircraft() -> None:
     assert refusal("sweep", "--channel", "15", "--period", "4", "--to", f"virtual:{HERON}") == (
         "--to: nothing on this aircraft obeys the program's channels: see `busbench rig check`"
     )
+
+
+def test_a_fault_past_the_shapes_is_told_with_the_time_it_makes(tmp_path: Path) -> None:
+    words = "a fault goes on past the end of the shapes at 12 s: the program lasts 30 s"
+    result = run(*SWEEP, "--lost", "29:1", "--preview", "--ascii")
+    assert f"fault: frame-lost flag from 29 s for 1 s\n    {words}\n" in result.stdout
+    assert run(*SWEEP, "--lost", "29:1", "--to", tmp_path / "f.raw").stderr.endswith(f" s; {words}\n")
+    assert "past the end" not in run(*SWEEP, "--lost", "11:1", "--preview", "--ascii").stdout

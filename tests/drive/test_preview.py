@@ -38,6 +38,7 @@ Heron: 1,248 frames in 8.736 s, one every 7 ms
 scale: 1500 us at 992 counts, 0.625 us a count (an assumption)
 
 channel 1 (left aileron)
+    its limits hold it back in 770 of 1,143 frames: it will not follow the shape there
   +36.6 % | *****************                  ***********
           |**               **               ***         ***
           |*                 ***            **             **            **
@@ -55,7 +56,6 @@ channel 18
 
 channel 1 (left aileron): from 0 s: square, 2 cycles of 4 s
     goes from -48.8 to +36.6 % (592 to 1292 counts), at most 1000 counts/s
-    its limits hold it back in 770 of 1,143 frames: it will not follow the shape there
 channel 3 (motor): from 0 s: triangle, 1 cycle of 4 s
     LOCKED at -100.1 % (172 counts): it will not move
 channel 18: from 0 s: steps through 2 levels, 2 cycles of 4 s
