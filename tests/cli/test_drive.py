@@ -228,3 +228,9 @@ def test_a_fault_past_the_shapes_is_told_with_the_time_it_makes(tmp_path: Path) 
     assert f"fault: frame-lost flag from 29 s for 1 s\n    {words}\n" in result.stdout
     assert run(*SWEEP, "--lost", "29:1", "--to", tmp_path / "f.raw").stderr.endswith(f" s; {words}\n")
     assert "past the end" not in run(*SWEEP, "--lost", "11:1", "--preview", "--ascii").stdout
+
+
+def test_noise_lasts_no_longer_than_the_shapes(tmp_path: Path) -> None:
+    result = run(*SWEEP, "--noise", "0.01", "--to", tmp_path / "a.raw")
+    assert result.exit_code == 0, result.output
+    assert (tmp_path / "a.raw").stat().st_size == 1719 * 25
