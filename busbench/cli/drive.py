@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from busbench.cli.output import prose
 from busbench.errors import DriveError, counted
 
 if TYPE_CHECKING:
@@ -163,7 +164,8 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
     program = _locked_as(load_program(name, options, rig=rig or plan), orders, rig)
     if orders.preview:
         is_ascii = orders.is_ascii or not _can_draw()
-        click.echo("\n".join(preview_lines(program, survey(program, end=end), end=end, is_ascii=is_ascii)))
+        for line in preview_lines(program, survey(program, end=end), end=end, is_ascii=is_ascii):
+            click.echo(line) if "\n" in line else prose(line)
         return 0
     if orders.to is None:
         raise DriveError("--to: missing", hint="say where the frames go, or look at them first with --preview")

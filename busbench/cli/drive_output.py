@@ -9,6 +9,7 @@ import numpy as np
 
 from busbench.capture.base import CaptureInfo
 from busbench.capture.write import STANDARD_OUTPUT, SUFFIXES, open_writer
+from busbench.cli.output import WIDTH
 from busbench.drive.frames import FrameBlock
 from busbench.drive.preview import percent
 from busbench.drive.program import Program
@@ -68,21 +69,24 @@ def rehearse(program: Program, blocks: Iterable[FrameBlock]) -> Iterator[str]:
         blocks: its frames.
     """
     channels = sorted({part.channel for part in program.parts})
-    yield "  ".join([f"{'time':>9}", *(f"{f'ch {channel + 1}':>14}" for channel in channels)])
+    width = 14 if 9 + 16 * len(channels) <= WIDTH else 6  # percent and counts, or percent alone
+    gap = "  " if 9 + (width + 2) * len(channels) <= WIDTH else " "
+    yield gap.join([f"{'time':>9}", *(f"{f'ch {channel + 1}':>{width}}" for channel in channels)])
     look = max(1, round(LOOK_S / program.period_s))
     frames = 0
     for block in blocks:
         counts, flags = unpack_channels(block.raw), block.raw[:, 23]
         for row in range(-block.slot % look, len(block), look):
-            seen = [_stand(program, channel, counts[row], int(flags[row])) for channel in channels]
+            seen = [_stand(program, channel, counts[row], int(flags[row]), width) for channel in channels]
             sent = "" if block.is_sent[row] else "  (dropped)"
-            yield "  ".join([f"{(block.slot + row) * program.period_s:7.2f} s", *seen]) + sent
+            yield gap.join([f"{(block.slot + row) * program.period_s:7.2f} s", *seen]) + sent
         frames += len(block)
     yield f"rehearsed {counted(frames, 'frame')} in {frames * program.period_s:.2f} s; nothing was sent"
 
 
-def _stand(program: Program, channel: int, counts: U16, flags: int) -> str:
+def _stand(program: Program, channel: int, counts: U16, flags: int, width: int) -> str:
     if channel >= CHANNELS:
-        return f"{'on' if flags >> (channel - CHANNELS) & 1 else 'off':>14}"
+        return f"{'on' if flags >> (channel - CHANNELS) & 1 else 'off':>{width}}"
     level = int(counts[channel])
-    return f"{percent(program, level):>8} % {level:4d}"
+    said = percent(program, level)
+    return f"{said:>8} % {level:4d}" if width > 6 else f"{said:>6}"

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import click
 
 from busbench.cli.keys import AnyKey, has_keyboard, listen_for_keys
+from busbench.cli.output import prose, say
 from busbench.cli.progress import ProgressLine
 from busbench.drive import arming
 from busbench.drive.arming import CAUTIONS, COUNTDOWN_S, FAULT_CAUTION, caution_lines, require_motor
@@ -53,7 +54,7 @@ def run_on_port(
         PortError: the port cannot be used, or was lost on the way.
     """
     for line in caution_lines(program, end=end):
-        click.echo(line, err=True)
+        say(line, indent=2 if line.startswith("  - ") else 0)
     require_motor(port, names_motor=names_motor, unsaid=unsaid)
     require_arming(port, is_armed=is_armed)
     with open_live(port) as live, listen_for_keys() as any_key:
@@ -63,10 +64,10 @@ def run_on_port(
             return INTERRUPTED
         require_plugged(live)
         again = "; in the hold at the end a second key" if end is EndState.HOLD else ""
-        click.echo(f"driving {program.duration_s:.1f} s; any key stops{again}", err=True)
+        say(f"driving {program.duration_s:.1f} s; any key stops{again}")
         is_stopped = send(live, DriveSource(program, end=end), any_key=any_key)
     how = live.transmission or Transmission(is_over=True, reason="its process has ended")
-    click.echo(result_line(how))
+    prose(result_line(how))
     if how.is_broken_off:
         raise PortError(
             port, how.reason, hint="see to the port, then start anew: where the surfaces stand is not known"
@@ -112,7 +113,7 @@ def warn(live: LivePort) -> None:
     """Say what the port has to say for itself."""
     for event in live.events():
         if event.kind is EventKind.WARNING:
-            click.echo(f"{live.source}: {event.text}", err=True)
+            say(f"{live.source}: {event.text}")
 
 
 def count_down(any_key: AnyKey) -> bool:

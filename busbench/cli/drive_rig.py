@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
+from busbench.cli.output import WIDTH
 from busbench.drive.frames import FrameBlock
 from busbench.drive.limits import SWITCH_ON, Limits
 from busbench.drive.program import Program, default_limits, lock
-from busbench.errors import DriveError, counted
+from busbench.errors import DriveError, counted, plain
 from busbench.rig.ends import rest_counts
 from busbench.rig.fault import Fault
 from busbench.rig.model import Rig
@@ -18,6 +19,8 @@ from busbench.wire.bulk import CHANNELS, FRAME_BYTES, unpack_channels
 from busbench.wire.scale import whole
 
 LOOK_S = 0.5
+_NARROW = 6  # -100.0
+_WITH_UNIT = 9
 
 __all__ = ["apply_rig", "motors", "rehearse_on"]
 
@@ -73,8 +76,10 @@ def rehearse_on(
     shown = [device.name for device in rig.driven if device.channel in channels]
     if not shown:
         raise DriveError("--to: nothing on this aircraft obeys the program's channels", hint="see `busbench rig check`")
-    width = max(9, *map(len, shown))
-    yield "  ".join([f"{'time':>9}", *(f"{name:>{width}}" for name in shown), f"{'supply A':>9}"])
+    width, gap, heads = _columns(shown)
+    for head, time, supply in heads:
+        yield gap.join([f"{time:>9}", *head, f"{supply:>9}"])
+    percent = " %" if width >= _WITH_UNIT else ""
     aircraft = VirtualRig(rig, faults=faults)
     look = max(1, round(LOOK_S / program.period_s))
     frames = restarts = 0
@@ -94,8 +99,26 @@ def rehearse_on(
                 yield f"{slot * program.period_s:7.2f} s  the receiver has too little voltage ({low}) and restarts"
             if slot % look == 0:
                 states = {state.name: state for state in aircraft.states()}
-                stand = (f"{f'{states[name].position_pct:+.1f} %':>{width}}" for name in shown)
+                stand = (f"{f'{states[name].position_pct:+.1f}{percent}':>{width}}" for name in shown)
                 supply_a = sum(state.current_a for state in states.values())
-                yield "  ".join([f"{slot * program.period_s:7.2f} s", *stand, f"{supply_a:9.2f}"])
+                yield gap.join([f"{slot * program.period_s:7.2f} s", *stand, f"{supply_a:9.2f}"])
         frames += len(block)
     yield f"rehearsed {counted(frames, 'frame')} in {frames * program.period_s:.2f} s; nothing was sent"
+
+
+def _columns(names: Sequence[str]) -> tuple[int, str, list[tuple[list[str], str, str]]]:
+    """Width of a column, gap between two, and the lines of the heading, each with its words for time and supply.
+
+    Where the names take more than a line has, they stand on several lines, cut where a word is too long.
+    """
+    width = max(_WITH_UNIT, *map(len, names))
+    if 20 + (width + 2) * len(names) <= WIDTH:
+        return width, "  ", [([f"{name:>{width}}" for name in names], "time", "supply A")]
+    width = max(_NARROW, min(width, (WIDTH - 19) // len(names) - 1))
+    words = [[plain(word, most=width) for word in name.split()] for name in names]
+    deep = max(2, *map(len, words))  # the first line says the unit too
+    rows = zip(*([""] * (deep - len(one)) + one for one in words), strict=True)
+    heads = [([f"{word:>{width}}" for word in row], "", "") for row in rows]
+    heads[0] = (heads[0][0], "in %", "")
+    heads[-1] = (heads[-1][0], "time", "supply A")
+    return width, " ", heads

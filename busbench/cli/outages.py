@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from busbench.capture.reading import Span
 
 EVENTS_SHOWN = 40
+MARK_MOST = 20  # of a mark's text in the table, which fits 80 columns then
 FEW_FRAMES = 60  # even without a loss these bound the ratio at 5 % only
 EVENT_KEYS = ("kind", "start_s", "end_s", "frames", "bytes", "offset")
 
@@ -109,8 +110,8 @@ def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:
     if found.between_marks:
         rows = [
             [
-                plain(part.start_mark or "start"),
-                plain(part.end_mark or "end"),
+                plain(part.start_mark or "start", most=MARK_MOST),
+                plain(part.end_mark or "end", most=MARK_MOST),
                 f"{part.start_s:.1f}",
                 f"{part.end_s:.1f}",
                 str(part.frames),

@@ -6,9 +6,12 @@ import contextlib
 import csv
 import io
 import json
+import re
+import shutil
 import sys
+import textwrap
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import Any, TextIO
 
 import click
 
@@ -16,16 +19,49 @@ from busbench.errors import plain
 
 FORMATS = ("table", "csv", "json")
 Cell = str | int | float | bool | None
+WIDTH = 80  # where nobody says how wide it is
+WIDTH_MOST = 100  # wider lines are hard to read
 
 format_option = click.option(
     "--format", "format_", type=click.Choice(FORMATS), default="table", show_default=True, help="Form of the result."
 )
 
 
-def say(line: str) -> None:
-    """A line for people on standard error; where nobody can read it any more the work goes on."""
+def wrapped(line: str, stream: TextIO | None = None, *, indent: int = 0) -> str:
+    """A line for people, broken between words to the width of a terminal.
+
+    Words longer than that, such as paths, and what stands in quotes stay whole.
+
+    Args:
+        line: one line, already plain; its leading blanks stay.
+        stream: where it goes; where that is no terminal 80 columns are kept.
+        indent: of the lines after the first, beyond the leading blanks.
+    """
+    width = WIDTH
+    if stream is not None and stream.isatty():
+        width = min(shutil.get_terminal_size((WIDTH, 24)).columns, WIDTH_MOST)
+    lead = " " * (len(line) - len(line.lstrip(" ")) + indent)
+    # A quote that is wider than a line would gain nothing from staying whole; [y] yes is a key and what it does.
+    whole = re.sub(r'"[^"]{1,60}"|`[^`]{1,60}`|\[\w+\] \w+', lambda quote: quote.group().replace(" ", "\0"), line)
+    parts = textwrap.wrap(whole, max(width, 20), subsequent_indent=lead, break_long_words=False, break_on_hyphens=False)
+    return "\n".join(parts or [""]).replace("\0", " ")
+
+
+def prose(line: str, *, indent: int = 0) -> None:
+    """A sentence on standard output; see wrapped."""
+    click.echo(wrapped(line, sys.stdout, indent=indent))
+
+
+def say(line: str, *, indent: int = 0) -> None:
+    """A line for people on standard error; where nobody can read it any more the work goes on.
+
+    It is wrapped, but for a message that begins with the program's name and goes to a log.
+    """
+    line = plain(line)
+    if is_terminal() or not line.startswith("busbench: "):
+        line = wrapped(line, sys.stderr, indent=indent)
     with contextlib.suppress(OSError):
-        click.echo(plain(line), err=True)
+        click.echo(line, err=True)
 
 
 def write_json(value: Any) -> None:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busbench.cli.output import format_option, say, table_lines, write_csv, write_json
+from busbench.cli.output import format_option, prose, say, table_lines, write_csv, write_json
 from busbench.errors import plain
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def show(adapters: list[Adapter], format_: str) -> None:
         click.echo("\n".join(table_lines(head, cells, left=6)))
         for adapter in adapters:
             for advice in adapter.advice:
-                click.echo(f"{plain(adapter.device)}: {plain(advice)}")
+                prose(f"{plain(adapter.device)}: {plain(advice)}", indent=2)
     else:
         click.echo("no serial port is there; plug the adapter in, or try virtual:")
     for line in WIRING:

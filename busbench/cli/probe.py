@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busbench.cli.live import line_of, line_options
-from busbench.cli.output import format_option, say, write_csv, write_json
+from busbench.cli.output import format_option, prose, say, write_csv, write_json
 from busbench.errors import counted, named
 from busbench.model import LineSettings
 
@@ -93,7 +93,8 @@ def show(result: ProbeResult, format_: str) -> None:
         return
     click.echo(result.says)
     if result.mend:
-        click.echo(f"what to do: {result.mend}")
+        prose(f"what to do: {result.mend}", indent=2)
     if result.sample and not result.is_good:
         marked = f", {result.marked} of them marked as damaged" if result.marked else ""
-        click.echo(f"{counted(result.bytes_total, 'byte')}{marked}, the first: {result.sample.hex(' ').upper()}")
+        sample = result.sample.hex(" ").upper()
+        prose(f"{counted(result.bytes_total, 'byte')}{marked}, the first: {sample}", indent=2)

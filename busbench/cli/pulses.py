@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.capture.base import ReadOptions
-from busbench.cli.output import format_option, say, table_lines, write_csv, write_json
+from busbench.cli.output import WIDTH, format_option, prose, say, table_lines, write_csv, write_json
 from busbench.cli.source import read_options, source_options
 from busbench.errors import CaptureError, counted, plain
 
@@ -60,7 +60,8 @@ def pulses(source: str, rig_path: str | None, *, format_: str, options: ReadOpti
     else:
         _print_table(found)
         for check in checks:
-            click.echo(f"{check.verdict.value.upper()}  {plain(check.subject)}: {check.name}: {plain(check.sentence)}")
+            verdict = check.verdict.value.upper()
+            prose(f"{verdict}  {plain(check.subject)}: {check.name}: {plain(check.sentence)}", indent=6)
     return 1 if any(check.verdict is not Verdict.PASS for check in checks) else 0
 
 
@@ -142,7 +143,11 @@ def _print_table(found: Pulses) -> None:
     click.echo(
         f"bus on {plain(found.bus)}: {counted(found.frames, 'frame')}; times in steps of {found.resolution_us:g} µs\n"
     )
-    click.echo("\n".join(table_lines(head, rows)))
+    lines = table_lines(head, rows)
+    if max(map(len, lines)) > WIDTH:  # what was measured, then what it fits
+        lines = [*table_lines(head[:5], [row[:5] for row in rows]), ""]
+        lines += table_lines(["line", *head[5:]], [[row[0], *row[5:]] for row in rows])
+    click.echo("\n".join(lines))
     for line in found.lines:
         if line.note:
             say(f"busbench: {line.name}: {line.note}")

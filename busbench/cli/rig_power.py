@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busbench.cli.output import format_option, say, write_csv, write_json
+from busbench.cli.output import format_option, prose, say, write_csv, write_json
 from busbench.cli.rig_files import can_draw, rig_argument, write_new
 from busbench.errors import RigError
 
@@ -112,7 +112,11 @@ def power(
 
         ascii_only = ascii_only or not can_draw()
         lines = power_lines(rig, cases, weakest, endurance, run, temperature_c=temperature_c, ascii_only=ascii_only)
-        click.echo("\n".join(lines))
+        for line in lines:
+            if "\n" in line:
+                click.echo(line)  # the tree
+            else:
+                prose(line, indent=2)
 
 
 def _run_program(rig: Rig, program: str, temperature_c: float) -> ProgramRun:

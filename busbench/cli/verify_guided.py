@@ -98,7 +98,7 @@ def _lead(session: Session, bench: _Bench) -> None:
     steps = session.steps
     while at < len(steps):
         step = steps[at]
-        answer = bench.ask(f"\n{at + 1}/{len(steps)}  {plain(step.instruction)}\n", "      Enter to begin: ")
+        answer = bench.ask(f"{at + 1}/{len(steps)}  {plain(step.instruction)}", "      Enter to begin: ")
         if answer is None or answer == "q":
             return
         if answer == "r":
@@ -127,7 +127,9 @@ class _Bench:
 
     def ask(self, words: str, prompt: str) -> str | None:
         """Say words, then wait for a line while the port is read; None where there will be none."""
-        click.echo(words, nl=False, err=True)
+        if words:
+            say("")
+            say(words, indent=6)
         if self._keys is None:
             return ""
         click.echo(prompt, nl=False, err=True)

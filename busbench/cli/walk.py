@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busbench.cli.output import say, table_lines
+from busbench.cli.output import prose, say, table_lines
 from busbench.errors import DriveError, plain
 
 if TYPE_CHECKING:
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 VIRTUAL = "virtual:"
 INTERRUPTED = 130
+NAME_MOST = 18  # of a device in the table, which fits 80 columns then
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +115,7 @@ def walk(orders: Orders) -> int:
         from busbench.rig.motors import unsaid
 
         for line in (*motion_lines(head, stops), "", *CAUTIONS, ""):
-            say(line)
+            say(line, indent=2 if line.startswith("  - ") else 0)
         left = unsaid(rig)
         require_motor(orders.port, names_motor=not left, unsaid=left, has_options=False)
         require_arming(orders.port, is_armed=orders.is_armed)
@@ -138,7 +139,7 @@ def walk(orders: Orders) -> int:
             save=lambda state: save_walk(path, head, state),
         )
     for line in summary_lines(state.entries, head.not_walked):
-        click.echo(plain(line))
+        prose(plain(line), indent=2)
     if not state.is_good and path:
         say("go on later with --resume")
     return INTERRUPTED if is_interrupted else 0 if state.is_good else 1
@@ -236,14 +237,19 @@ def summary_lines(entries: Sequence[Entry], not_walked: Sequence[tuple[str, str]
     """What was walked, what was answered, and what was not walked."""
     from busbench.drive.walk import QUESTIONS, tally
 
-    head = ("device", "channel", *(question.replace("_", " ") for question in QUESTIONS), "state", "note")
+    head = ("device", "channel", *(question.replace("_", " ") for question in QUESTIONS), "state")
     told = {True: "yes", False: "NO", None: "-"}
     rows = [
-        (entry.stop.name, str(entry.stop.channel + 1), *(told[answer] for answer in entry.answers), entry.state,
-         entry.note)
+        (plain(entry.stop.name, most=NAME_MOST), str(entry.stop.channel + 1),
+         *(told[answer] for answer in entry.answers), entry.state)
         for entry in entries
     ]  # fmt: skip
-    yield from table_lines(head, rows, left=len(head))
+    title, *lines = table_lines(head, rows, left=len(head))
+    yield title
+    for line, entry in zip(lines, entries, strict=True):
+        yield line
+        if entry.note:
+            yield f"  note: {entry.note}"
     for name, why in not_walked:
         yield f"not walked: {name}: {why}"
     yield tally(entries)

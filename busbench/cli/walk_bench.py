@@ -6,10 +6,9 @@ import time
 from collections.abc import Callable
 from typing import Protocol
 
-import click
-
 from busbench.cli.drive_port import LOOK_S, count_down, require_plugged, result_line, send
 from busbench.cli.keys import ReadKey
+from busbench.cli.output import say
 from busbench.drive.frames import EndState
 from busbench.drive.program import Program
 from busbench.drive.source import DriveSource
@@ -93,7 +92,7 @@ class PortBench:
             is_stopped, how, reason = False, None, str(error)
         duration_s = round(time.monotonic() - begun, 3)
         if how is not None:
-            click.echo(result_line(how), err=True)
+            say(result_line(how))
         if how is None or how.is_broken_off:
             return Move(t_utc, duration_s, Ended.LOST, reason), ""
         self._live.transmit(DriveSource(self._hold, end=EndState.SILENCE))

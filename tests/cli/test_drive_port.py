@@ -12,6 +12,12 @@ from busbench.cli.drive_port import CAUTIONS, FAULT_CAUTION, count_down, result_
 from busbench.cli.keys import AnyKey
 from busbench.port.live import Transmission
 
+
+@pytest.fixture(autouse=True)
+def _wide(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("busbench.cli.output.WIDTH", 1000)  # sentences are compared whole
+
+
 PORT = "/dev/ttyHERON"
 
 

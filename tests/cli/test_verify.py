@@ -193,8 +193,10 @@ def test_pulses_in_a_table(outputs: Path, name: str) -> None:
     lines = result.stdout.splitlines()
     bus = "line.bus" if name.endswith("vcd") else "bus"
     assert lines[0] == f"bus on {bus}: 1,250 frames; times in steps of 0.001 µs"
-    assert lines[3].split()[-5:] == ["8", "1500.00", "0.62500", "0.00", "0"]
-    assert lines[4].split()[-5:] == ["6", "1500.00", "0.62500", "0.00", "0"]
+    fits = lines[lines.index("", 3) + 2 :]
+    assert fits[0].split()[-5:] == ["8", "1500.00", "0.62500", "0.00", "0"]
+    assert fits[1].split()[-5:] == ["6", "1500.00", "0.62500", "0.00", "0"]
+    assert max(map(len, lines)) <= 80
     assert lines[-3:] == ["centre_counts = 992", "centre_us = 1500.00", "us_per_count = 0.62500"]
 
 
@@ -202,9 +204,10 @@ def test_pulses_against_a_plan(outputs: Path) -> None:
     assert run_pulses(outputs / "agree.vcd", "--rig", PLAN).exit_code == 0
     result = run_pulses(outputs / "differ.vcd", "--rig", PLAN)
     assert result.exit_code == 1
-    assert result.stdout.splitlines()[-1] == (
-        "FAIL  channel 8 (sustainer): agrees with the bus: 1000.9 µs at 173 counts, by the plan's scale 988.1 µs"
-    )
+    assert result.stdout.splitlines()[-2:] == [
+        "FAIL  channel 8 (sustainer): agrees with the bus: 1000.9 µs at 173 counts, by",
+        "      the plan's scale 988.1 µs",
+    ]
 
 
 def test_pulses_in_json_and_csv(outputs: Path) -> None:

@@ -33,6 +33,12 @@ from busbench.wire.scale import Scale
 from tests.cli.running import CAPTURES
 from tests.drive.helpers import counts_of
 
+
+@pytest.fixture(autouse=True)
+def _wide(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("busbench.cli.output.WIDTH", 1000)  # sentences are compared whole
+
+
 HERON = CAPTURES / "heron.toml"
 SMALL = """
 [rig]
@@ -95,9 +101,10 @@ def test_a_rehearsal_all_yes(rig: Path, typed: list[str], tmp_path: Path) -> Non
     result = run("virtual:", "--rig", rig, "--answers", answers)
     assert result.exit_code == 0, result.output
     assert result.stdout.splitlines() == [
-        "device        channel  right surface  right way  full throw  smooth  state  note",
+        "device        channel  right surface  right way  full throw  smooth  state",
         "left aileron  1        yes            yes        yes         yes     done",
-        "rudder        2        yes            yes        yes         yes     done   ok",
+        "rudder        2        yes            yes        yes         yes     done",
+        "  note: ok",
         "not walked: sustainer: can turn a propeller, so its channel is locked",
         "all 2 walked, every answer yes",
     ]
