@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
-from busbench.cli.output import WIDTH
+from busbench.cli import output
 from busbench.drive.frames import FrameBlock
 from busbench.drive.limits import SWITCH_ON, Limits
 from busbench.drive.program import Program, default_limits, lock
@@ -112,9 +112,9 @@ def _columns(names: Sequence[str]) -> tuple[int, str, list[tuple[list[str], str,
     Where the names take more than a line has, they stand on several lines, cut where a word is too long.
     """
     width = max(_WITH_UNIT, *map(len, names))
-    if 20 + (width + 2) * len(names) <= WIDTH:
+    if 20 + (width + 2) * len(names) <= output.WIDTH:
         return width, "  ", [([f"{name:>{width}}" for name in names], "time", "supply A")]
-    width = max(_NARROW, min(width, (WIDTH - 19) // len(names) - 1))
+    width = max(_NARROW, min(width, (output.WIDTH - 19) // len(names) - 1))
     words = [[plain(word, most=width) for word in name.split()] for name in names]
     deep = max(2, *map(len, words))  # the first line says the unit too
     rows = zip(*([""] * (deep - len(one)) + one for one in words), strict=True)
