@@ -9,7 +9,7 @@ import numpy as np
 
 from busbench.capture.base import CaptureInfo
 from busbench.capture.write import STANDARD_OUTPUT, SUFFIXES, open_writer
-from busbench.cli.output import WIDTH
+from busbench.cli import output
 from busbench.drive.frames import FrameBlock
 from busbench.drive.preview import percent
 from busbench.drive.program import Program
@@ -69,8 +69,8 @@ def rehearse(program: Program, blocks: Iterable[FrameBlock]) -> Iterator[str]:
         blocks: its frames.
     """
     channels = sorted({part.channel for part in program.parts})
-    width = 14 if 9 + 16 * len(channels) <= WIDTH else 6  # percent and counts, or percent alone
-    gap = "  " if 9 + (width + 2) * len(channels) <= WIDTH else " "
+    width = 14 if 9 + 16 * len(channels) <= output.WIDTH else 6  # percent and counts, or percent alone
+    gap = "  " if 9 + (width + 2) * len(channels) <= output.WIDTH else " "
     yield gap.join([f"{'time':>9}", *(f"{f'ch {channel + 1}':>{width}}" for channel in channels)])
     look = max(1, round(LOOK_S / program.period_s))
     frames = 0

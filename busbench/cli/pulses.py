@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.capture.base import ReadOptions
-from busbench.cli.output import WIDTH, format_option, prose, say, table_lines, write_csv, write_json
+from busbench.cli import output
+from busbench.cli.output import format_option, prose, say, table_lines, write_csv, write_json
 from busbench.cli.source import read_options, source_options
 from busbench.errors import CaptureError, counted, plain
 
@@ -144,7 +145,7 @@ def _print_table(found: Pulses) -> None:
         f"bus on {plain(found.bus)}: {counted(found.frames, 'frame')}; times in steps of {found.resolution_us:g} µs\n"
     )
     lines = table_lines(head, rows)
-    if max(map(len, lines)) > WIDTH:  # what was measured, then what it fits
+    if max(map(len, lines)) > output.WIDTH:  # what was measured, then what it fits
         lines = [*table_lines(head[:5], [row[:5] for row in rows]), ""]
         lines += table_lines(["line", *head[5:]], [[row[0], *row[5:]] for row in rows])
     click.echo("\n".join(lines))
