@@ -189,9 +189,8 @@ def find_outages(
     count = len(times)
     has_clock = clock.is_known
     if has_clock and marks:
-        end_t_ns = max(
-            [mark.t_ns for mark in marks] if end_t_ns is None else [end_t_ns, *(mark.t_ns for mark in marks)]
-        )
+        last_ns = max(mark.t_ns for mark in marks)
+        end_t_ns = last_ns if end_t_ns is None else max(end_t_ns, last_ns)
     period = None
     if has_clock:
         period = find_period(times) if period_ns is None else period_ns

@@ -14,7 +14,7 @@ from busbench.port.pacer import FrameSource, Transmission
 
 VIRTUAL = "virtual:"
 
-__all__ = ["EventKind", "FrameSource", "LivePort", "PortEvent", "Transmission", "is_live", "open_live"]
+__all__ = ["EventKind", "FrameSource", "HearingPort", "LivePort", "PortEvent", "Transmission", "is_live", "open_live"]
 
 
 class LivePort(abc.ABC):
@@ -99,6 +99,43 @@ class LivePort(abc.ABC):
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+class HearingPort(LivePort):
+    """One that only hears, as all virtual ones do."""
+
+    cannot_send = "name a port to send to"  # what to do for whoever wants it to send
+
+    def __init__(self, source: str, *, line: LineSettings) -> None:
+        super().__init__(source, line=line)
+        self._events: list[PortEvent] = []
+        self.is_closed = False
+
+    def events(self) -> list[PortEvent]:
+        """As LivePort says."""
+        happened, self._events = self._events, []
+        return happened
+
+    def sent(self) -> list[Chunk]:
+        """As LivePort says."""
+        return []
+
+    @property
+    def transmission(self) -> Transmission | None:
+        """As LivePort says."""
+        return None
+
+    def transmit(self, source: FrameSource) -> None:
+        """As LivePort says."""
+        del source
+        raise PortError(self.source, "a virtual receiver listens to nobody", hint=self.cannot_send)
+
+    def stop_transmission(self) -> None:
+        """As LivePort says."""
+
+    def close(self) -> None:
+        """As LivePort says."""
+        self.is_closed = True
 
 
 def is_live(source: str, *, ports: Iterable[str] = ()) -> bool:

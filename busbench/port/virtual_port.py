@@ -7,16 +7,15 @@ from time import perf_counter_ns
 
 from busbench.errors import PortError
 from busbench.model import Chunk, LineSettings
-from busbench.port.live import LivePort
+from busbench.port.live import HearingPort
 from busbench.port.messages import EventKind, PortEvent
-from busbench.port.pacer import FrameSource, Transmission
 from busbench.port.playing import Reads
 from busbench.port.virtual_text import parse_virtual
 
 _NAP_S = 0.25
 
 
-class VirtualPort(LivePort):
+class VirtualPort(HearingPort):
     """A virtual receiver and its adapter.
 
     Times of its chunks are those of its own clock, laid on the present: they rise
@@ -33,7 +32,6 @@ class VirtualPort(LivePort):
         self._reads = Reads(settings)
         self._begin_ns = perf_counter_ns()
         self._events = [PortEvent(self._begin_ns, EventKind.OPENED, "the virtual receiver is on")]
-        self._is_closed = False
 
     @property
     def has_ended(self) -> bool:
@@ -42,7 +40,7 @@ class VirtualPort(LivePort):
 
     def read(self, timeout_s: float) -> list[Chunk]:
         """As LivePort says."""
-        if self._is_closed:
+        if self.is_closed:
             raise PortError(self.source, "is closed")
         until = perf_counter_ns() + round(timeout_s * 1e9)
         while True:
@@ -55,29 +53,3 @@ class VirtualPort(LivePort):
             due = self._reads.next_ns
             wake = until if due is None else min(until, self._begin_ns + due)
             time.sleep(max(0.0, min(_NAP_S, (wake - now) / 1e9)))
-
-    def events(self) -> list[PortEvent]:
-        """As LivePort says."""
-        happened, self._events = self._events, []
-        return happened
-
-    def sent(self) -> list[Chunk]:
-        """As LivePort says."""
-        return []
-
-    @property
-    def transmission(self) -> Transmission | None:
-        """As LivePort says."""
-        return None
-
-    def transmit(self, source: FrameSource) -> None:
-        """As LivePort says."""
-        del source
-        raise PortError(self.source, "a virtual receiver listens to nobody", hint="name a port to send to")
-
-    def stop_transmission(self) -> None:
-        """As LivePort says."""
-
-    def close(self) -> None:
-        """As LivePort says."""
-        self._is_closed = True

@@ -9,9 +9,8 @@ from urllib.parse import parse_qsl
 
 from busbench.errors import PortError
 from busbench.model import BUS_LINE, Chunk, LineSettings
-from busbench.port.live import VIRTUAL, LivePort, open_live
+from busbench.port.live import VIRTUAL, HearingPort, LivePort, open_live
 from busbench.port.messages import EventKind, PortEvent
-from busbench.port.pacer import FrameSource, Transmission
 from busbench.rig.fault import Fault
 from busbench.rig.load import read_rig
 from busbench.rig.model import Rig
@@ -22,7 +21,7 @@ REHEARSAL = "A rehearsal on a virtual aircraft, with a virtual pilot: nothing re
 _NAP_S = 0.02
 
 
-class AircraftPort(LivePort):
+class AircraftPort(HearingPort):
     """A virtual aircraft on its bus.
 
     Args:
@@ -33,6 +32,8 @@ class AircraftPort(LivePort):
         clock: time in ns, where it is not fast.
         flies_alone: True where the pilot goes through the whole round without being told, and it ends then.
     """
+
+    cannot_send = "`drive --to virtual:RIG` and `walk virtual:RIG` move its devices"
 
     def __init__(
         self,
@@ -55,7 +56,7 @@ class AircraftPort(LivePort):
         self._left: list[Step] = list(round_of(aircraft.rig)) if flies_alone else []
         self._flies_alone = flies_alone
         self._step_ends_ns = 0
-        self._is_over = self._is_closed = False
+        self._is_over = False
 
     def now(self) -> int:
         """The time of its chunks, in ns."""
@@ -82,7 +83,7 @@ class AircraftPort(LivePort):
 
     def read(self, timeout_s: float) -> list[Chunk]:
         """As LivePort says; a fast one lets so much time pass at once."""
-        if self._is_closed:
+        if self.is_closed:
             raise PortError(self.source, "is closed")
         if self.is_fast:
             self._t_ns += round(timeout_s * 1e9)
@@ -109,33 +110,6 @@ class AircraftPort(LivePort):
             chunks += self.aircraft.run(until_ns)
         self._events += [PortEvent(self._begin_ns + e.t_ns, e.kind, e.text) for e in self.aircraft.events()]
         return [Chunk(self._begin_ns + chunk.t_ns, chunk.data, chunk.bad) for chunk in chunks]
-
-    def events(self) -> list[PortEvent]:
-        """As LivePort says."""
-        happened, self._events = self._events, []
-        return happened
-
-    def sent(self) -> list[Chunk]:
-        """As LivePort says."""
-        return []
-
-    @property
-    def transmission(self) -> Transmission | None:
-        """As LivePort says."""
-        return None
-
-    def transmit(self, source: FrameSource) -> None:
-        """As LivePort says."""
-        del source
-        hint = "`drive --to virtual:RIG` and `walk virtual:RIG` move its devices"
-        raise PortError(self.source, "a virtual receiver listens to nobody", hint=hint)
-
-    def stop_transmission(self) -> None:
-        """As LivePort says."""
-
-    def close(self) -> None:
-        """As LivePort says."""
-        self._is_closed = True
 
 
 def rig_in(source: str) -> str | None:

@@ -14,6 +14,26 @@ from busbench.cli.main import run
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 CAPTURES = ROOT / "captures"
+# A plan of two surfaces and a motor.
+SMALL = """
+[rig]
+name = "Heron"
+period_ms = 14
+[supply]
+voltage_v = 7.4
+[[device]]
+name = "left aileron"
+channel = 1
+[[device]]
+name = "rudder"
+channel = 2
+geometry = { throw_deg = 20 }
+[[device]]
+name = "sustainer"
+channel = 3
+kind = "off-bus"
+motor = true
+"""
 
 
 @dataclass(frozen=True)

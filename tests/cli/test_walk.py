@@ -30,7 +30,7 @@ from busbench.port.live import open_live
 from busbench.rig.load import parse_rig, read_rig
 from busbench.verify.walk_rig import stops_of
 from busbench.wire.scale import Scale
-from tests.cli.running import CAPTURES
+from tests.cli.running import CAPTURES, SMALL
 from tests.drive.helpers import counts_of
 
 
@@ -40,25 +40,6 @@ def _wide(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 HERON = CAPTURES / "heron.toml"
-SMALL = """
-[rig]
-name = "Heron"
-period_ms = 14
-[supply]
-voltage_v = 7.4
-[[device]]
-name = "left aileron"
-channel = 1
-[[device]]
-name = "rudder"
-channel = 2
-geometry = { throw_deg = 20 }
-[[device]]
-name = "sustainer"
-channel = 3
-kind = "off-bus"
-motor = true
-"""
 
 
 @pytest.fixture

@@ -17,10 +17,10 @@ from busbench.port.messages import EventKind
 from busbench.port.pacer import STOPPED, Pacer
 from busbench.tui.driving import Phase
 from busbench.tui.walking import Way
+from tests.cli.running import SMALL
 from tests.port.sources import Counting
 from tests.tui.ports import Live
 from tests.tui.test_driving import Bench as DriveBench
-from tests.tui.test_walk import SMALL
 from tests.tui.test_walk import Bench as WalkBench
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")

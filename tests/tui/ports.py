@@ -8,9 +8,8 @@ import numpy as np
 
 from busbench.errors import PortError
 from busbench.model import BUS_LINE, Chunk
-from busbench.port.live import LivePort
+from busbench.port.live import HearingPort
 from busbench.port.messages import EventKind, PortEvent
-from busbench.port.pacer import FrameSource, Transmission
 from busbench.port.playing import Reads
 from busbench.port.virtual_text import parse_virtual
 from busbench.tui.live import LAG_NS, LiveSession
@@ -29,17 +28,16 @@ class Hands:
         return self.t_ns
 
 
-class ScriptedPort(LivePort):
+class ScriptedPort(HearingPort):
     """Gives a virtual receiver's bytes by the test's clock, and whatever else a test puts in."""
 
     def __init__(self, hands: Hands, source: str) -> None:
         super().__init__(source, line=BUS_LINE)
         self._hands = hands
         self._reads = Reads(parse_virtual(source)[0])
-        self.happened: list[PortEvent] = []
         self.queue: list[Chunk] = []
         self.fails = ""
-        self.is_mute = self.is_closed = False
+        self.is_mute = False
 
     @property
     def has_ended(self) -> bool:
@@ -52,27 +50,8 @@ class ScriptedPort(LivePort):
         extra, self.queue = self.queue, []
         return [] if self.is_mute else chunks + extra
 
-    def events(self) -> list[PortEvent]:
-        happened, self.happened = self.happened, []
-        return happened
-
     def happens(self, kind: EventKind, text: str) -> None:
-        self.happened.append(PortEvent(self._hands.t_ns, kind, text))
-
-    def sent(self) -> list[Chunk]:
-        return []
-
-    @property
-    def transmission(self) -> Transmission | None:
-        return None
-
-    def transmit(self, source: FrameSource) -> None:
-        raise NotImplementedError
-
-    def stop_transmission(self) -> None: ...
-
-    def close(self) -> None:
-        self.is_closed = True
+        self._events.append(PortEvent(self._hands.t_ns, kind, text))
 
 
 @dataclass

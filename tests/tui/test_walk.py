@@ -16,29 +16,10 @@ from busbench.tui.live import LiveSession
 from busbench.tui.ui import Ui
 from busbench.tui.walking import Walking, Way
 from busbench.wire.bulk import unpack_channels
+from tests.cli.running import SMALL
 from tests.tui.ports import Hands, Live
 from tests.tui.screens import SIZES, check, shown, text_of
 from tests.tui.test_driving import SendingPort
-
-SMALL = """
-[rig]
-name = "Heron"
-period_ms = 14
-[supply]
-voltage_v = 7.4
-[[device]]
-name = "left aileron"
-channel = 1
-[[device]]
-name = "rudder"
-channel = 2
-geometry = { throw_deg = 20 }
-[[device]]
-name = "sustainer"
-channel = 3
-kind = "off-bus"
-motor = true
-"""
 
 
 class WalkedPort(SendingPort):
