@@ -121,7 +121,8 @@ def test_a_program_file_and_its_faults(tmp_path: Path) -> None:
         (("--period", "4", "--period-end", "3"), None),
         (("--period", "4", "--lost", "3"), '--lost: "3" is not a time and a length: give START:SECONDS, as in 2:0.5'),
         (("--period", "4", "--motor", "0"), "--motor: 0 is not a channel: give 1 to 18"),
-        (("--period", "4", "--motor", "3=off"), '--motor: "off" is not a rest value: give percent, as in --motor 3=-100'),  # noqa: E501
+        (("--period", "4", "--motor", "3=off"),
+         '--motor: "off" is not a rest value: give percent, as in --motor 3=-100'),
         (("--period", "4", "--motor", "3", "--no-motor"), "--no-motor: contradicts --motor: give the one that is true"),
         (("--period", "4", "--end-byte", "0x05"), '--end-byte: "0x05" ends no frame:'
          " give 0x00, 0x04, 0x14, 0x24, 0x34 or slots (the last four in turn)"),

@@ -110,7 +110,8 @@ TABLE = [
     ("completion tcsh", 'SHELL: "tcsh" is not known: give bash, zsh or fish'),
     (
         "watch virtual:",
-        "watch: * use `busbench outages`, `timing` or `channels` on a recording, `busbench probe` or `record` on a port",  # noqa: E501
+        "watch: * use `busbench outages`, `timing` or `channels` on a recording,"
+        " `busbench probe` or `record` on a port",
     ),
     ("pulses zeros.raw", "zeros.raw: holds no levels of lines: give a VCD, or a CSV of level changes"),
 ]

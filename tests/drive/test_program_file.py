@@ -219,7 +219,8 @@ PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n'
         ),
         ("wings = 2\n" + PART, "heron.toml, wings: 2 is not a key of a program: it knows"
          " channel, end_byte, fault, frame_period, limits, name, order, part, repeat, scale, unit"),
-        ("part = ]\n", "heron.toml: is not TOML (Invalid value (at line 1, column 8)): write key = value, texts in quotes, points for decimals"),  # noqa: E501
+        ("part = ]\n", "heron.toml: is not TOML (Invalid value (at line 1, column 8)):"
+         " write key = value, texts in quotes, points for decimals"),
     ],
 )  # fmt: skip
 def test_nonsense_gets_one_line(tmp_path: Path, text: str, want: str) -> None:
