@@ -9,28 +9,17 @@ import click
 from busbench.cli.keys import AnyKey, has_keyboard, listen_for_keys
 from busbench.cli.output import prose, say
 from busbench.cli.progress import ProgressLine
-from busbench.drive import arming
-from busbench.drive.arming import CAUTIONS, COUNTDOWN_S, FAULT_CAUTION, caution_lines, require_motor
+from busbench.drive.arming import COUNTDOWN_S, caution_lines, require_arming, require_motor
 from busbench.drive.frames import EndState
 from busbench.drive.program import Program
 from busbench.drive.source import DriveSource
-from busbench.errors import DriveError, PortError
+from busbench.errors import PortError
 from busbench.port.live import EventKind, FrameSource, LivePort, Transmission, open_live
 from busbench.port.pacer import progress_text, result_line
 
 INTERRUPTED = 130
 UNPLUGGED = "the port was unplugged"
 LOOK_S = 0.05  # how often keys and the port are looked at: a key is obeyed within this and a frame
-
-__all__ = [
-    "CAUTIONS",
-    "COUNTDOWN_S",
-    "FAULT_CAUTION",
-    "caution_lines",
-    "progress_text",
-    "require_arming",
-    "result_line",
-]
 
 
 def run_on_port(
@@ -56,7 +45,7 @@ def run_on_port(
     for line in caution_lines(program, end=end):
         say(line, indent=2 if line.startswith("  - ") else 0)
     require_motor(port, names_motor=names_motor, unsaid=unsaid)
-    require_arming(port, is_armed=is_armed)
+    require_arming(port, is_armed=is_armed, can_stop=has_keyboard())
     with open_live(port) as live, listen_for_keys() as any_key:
         warn(live)
         if not count_down(any_key):
@@ -73,25 +62,6 @@ def run_on_port(
             port, how.reason, hint="see to the port, then start anew: where the surfaces stand is not known"
         )
     return INTERRUPTED if is_stopped else 0
-
-
-def require_arming(port: str, *, is_armed: bool) -> None:
-    """Refuse a real port to whoever has not asked for movement or could not stop it.
-
-    Args:
-        port: name or address.
-        is_armed: True where the person asked for movement.
-
-    Raises:
-        DriveError: nothing may be sent.
-    """
-    arming.require_arming(port, is_armed=is_armed)
-    if not has_keyboard():
-        # Without a keyboard nobody could stop what moves; no option lifts this.
-        raise DriveError(
-            f"on {port} nothing was sent, since standard input is no terminal and so no key could stop it",
-            hint="run it in a terminal, or send it to virtual: or a file",
-        )
 
 
 def require_plugged(live: LivePort, *, hint: str = "see to the port, then start anew") -> None:

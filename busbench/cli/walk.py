@@ -94,7 +94,7 @@ def walk(orders: Orders) -> int:
         DriveError: something is missing or may not be; nothing was sent.
         PortError: the port cannot be used, or was lost on the way; the answers are saved.
     """
-    from busbench.cli.keys import has_keyboard, read_keys
+    from busbench.cli.keys import read_answers
     from busbench.rig.load import read_rig
     from busbench.verify.walk_rig import direction_words
     from busbench.verify.walk_round import begin_walk, motion_lines, plan_walk, program_of, save_walk
@@ -110,24 +110,21 @@ def walk(orders: Orders) -> int:
         rate_pct_per_s=orders.rate_pct_per_s,
     )
     if not orders.is_rehearsal:
-        from busbench.cli.drive_port import CAUTIONS, require_arming
-        from busbench.drive.arming import require_motor
+        from busbench.drive.arming import CAUTIONS, require_arming, require_motor
         from busbench.rig.motors import unsaid
 
         for line in (*motion_lines(head, stops), "", *CAUTIONS, ""):
             say(line, indent=2 if line.startswith("  - ") else 0)
         left = unsaid(rig)
         require_motor(orders.port, names_motor=not left, unsaid=left, has_options=False)
-        require_arming(orders.port, is_armed=orders.is_armed)
-    elif not has_keyboard():
-        raise DriveError("walk: standard input is no terminal, so nobody could answer", hint="run it in a terminal")
+        require_arming(orders.port, is_armed=orders.is_armed, can_stop=has_keyboard())
     path = _answers_path(orders)
     head, state, anew = begin_walk(head, stops, path=path, is_resumed=orders.is_resumed)
     for name in anew:
         say(f"{name}: the plan has changed since, so it is walked anew")
     with ExitStack() as stack:
         bench = _open_bench(orders, rig, head, stack)
-        read_key = stack.enter_context(read_keys())
+        read_key = stack.enter_context(read_answers())
         save_walk(path, head, state)  # before anything moves, a file that cannot be written is known
         say(f"{rig.plan.name}: {len(stops)} to walk{f', answers go to {path}' if path else ''}")
         say(direction_words(rig))
@@ -204,21 +201,21 @@ def go_round(
     Raises:
         PortError: the port was lost; all answers were saved.
     """
+    from busbench.cli.choices import drain, hear, shown_walk, word_of
     from busbench.cli.walk_bench import patient
-    from busbench.cli.walk_keys import drain, hear, shown, word_of
     from busbench.drive.walk import Ended, Moved, Phase
 
     waiting = patient(read_key, bench.tick)
     try:
         while not state.is_over:
-            say(shown(state))
+            say(shown_walk(state))
             is_lost = False
             if state.phase is Phase.MOVING:
                 move, pressed = bench.move(program_of(state.stop), read_key=read_key)
                 for line in move.seen if move else ():
                     say(f"  {line}")
                 is_lost = move is not None and move.ended is Ended.LOST
-                after = state.after(Moved(move, word_of(pressed, state)))
+                after = state.after(Moved(move, word_of(pressed, state.keys)))
                 if after.phase is Phase.STOPPED and not is_lost:
                     drain(waiting)
             else:

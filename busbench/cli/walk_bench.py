@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable
 from typing import Protocol
 
-from busbench.cli.drive_port import LOOK_S, count_down, require_plugged, result_line, send
+from busbench.cli.drive_port import LOOK_S, count_down, require_plugged, send
 from busbench.cli.keys import ReadKey
 from busbench.cli.output import say
 from busbench.drive.frames import EndState
@@ -15,6 +15,7 @@ from busbench.drive.source import DriveSource
 from busbench.drive.walk import Ended, Move
 from busbench.errors import PortError
 from busbench.port.live import LivePort
+from busbench.port.pacer import result_line
 from busbench.rig.model import Rig
 from busbench.rig.virtual_rig import VirtualRig
 from busbench.verify.walk_rehearsal import Rehearsal

@@ -48,12 +48,13 @@ def require_motor(port: str, *, names_motor: bool, unsaid: Sequence[str] = (), h
         )
 
 
-def require_arming(port: str, *, is_armed: bool) -> None:
-    """Refuse a real port to whoever has not asked for movement.
+def require_arming(port: str, *, is_armed: bool, can_stop: bool = True) -> None:
+    """Refuse a real port to whoever has not asked for movement, or could not stop it.
 
     Args:
         port: name or address.
         is_armed: True where the person asked for movement.
+        can_stop: True where a key would be heard; no option makes up for it.
 
     Raises:
         DriveError: nothing may be sent.
@@ -61,6 +62,11 @@ def require_arming(port: str, *, is_armed: bool) -> None:
     if not is_armed:
         raise DriveError(
             f"on {port} nothing was sent, since it is not armed", hint="see to the cautions above, then add --arm"
+        )
+    if not can_stop:
+        raise DriveError(
+            f"on {port} nothing was sent, since standard input is no terminal and so no key could stop it",
+            hint="run it in a terminal, or send it to virtual: or a file",
         )
 
 

@@ -8,16 +8,13 @@ from click.testing import CliRunner, Result
 
 from busbench.cli import drive_port
 from busbench.cli.drive import command
-from busbench.cli.drive_port import CAUTIONS, FAULT_CAUTION, count_down, result_line
+from busbench.cli.drive_port import count_down
 from busbench.cli.keys import AnyKey
+from busbench.drive.arming import CAUTIONS, FAULT_CAUTION
 from busbench.port.live import Transmission
+from busbench.port.pacer import result_line
 
-
-@pytest.fixture(autouse=True)
-def _wide(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("busbench.cli.output.WIDTH", 1000)  # sentences are compared whole
-
-
+pytestmark = pytest.mark.usefixtures("wide")
 PORT = "/dev/ttyHERON"
 
 

@@ -21,12 +21,7 @@ from busbench.errors import BusbenchError
 from busbench.verify.aircraft_port import open_aircraft
 from tests.cli.running import CAPTURES
 
-
-@pytest.fixture(autouse=True)
-def _wide(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("busbench.cli.output.WIDTH", 1000)  # sentences are compared whole
-
-
+pytestmark = pytest.mark.usefixtures("wide")
 HERON = CAPTURES / "heron.toml"
 SOURCE = f"virtual:{HERON}"
 README = CAPTURES.parent / "README.md"

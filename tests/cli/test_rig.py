@@ -17,12 +17,7 @@ from busbench.rig.load import read_rig
 from busbench.wire.bulk import pack_frames
 from tests.rig.rigs import HERON, device, hub
 
-
-@pytest.fixture(autouse=True)
-def _wide(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("busbench.cli.output.WIDTH", 1000)  # sentences are compared whole
-
-
+pytestmark = pytest.mark.usefixtures("wide")
 HEAD = '[rig]\nname = "Heron"\nperiod_ms = 14\n[supply]\nvoltage_v = 7.4\nminimum_v = 5\n'
 
 

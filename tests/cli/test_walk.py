@@ -15,14 +15,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from busbench.cli.walk_keys import read_line
 from click.testing import CliRunner, Result
 
 from busbench.cli import drive_port, keys
-from busbench.cli.drive_port import CAUTIONS
 from busbench.cli.keys import GONE, ReadKey
 from busbench.cli.walk import command
 from busbench.cli.walk_bench import PortBench
-from busbench.cli.walk_keys import read_line
+from busbench.drive.arming import CAUTIONS
 from busbench.drive.walk import Ended, Stop
 from busbench.drive.walk_program import hold_program, stop_program, walk_limits
 from busbench.errors import BusbenchError, PortError
@@ -33,12 +33,7 @@ from busbench.wire.scale import Scale
 from tests.cli.running import CAPTURES, SMALL
 from tests.drive.helpers import counts_of
 
-
-@pytest.fixture(autouse=True)
-def _wide(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("busbench.cli.output.WIDTH", 1000)  # sentences are compared whole
-
-
+pytestmark = pytest.mark.usefixtures("wide")
 HERON = CAPTURES / "heron.toml"
 
 
@@ -212,17 +207,14 @@ def test_a_real_port_wants_cautions_arming_and_a_keyboard(
         "  sustainer is not walked: can turn a propeller, so its channel is locked",
     ]
     assert lines[5 : 5 + len(CAUTIONS)] == list(CAUTIONS)
-    monkeypatch.setattr(drive_port, "has_keyboard", lambda: False)
+    monkeypatch.setattr(keys, "has_keyboard", lambda: False)
     assert "standard input is no terminal" in refusal("/dev/ttyHERON", "--rig", rig, "--arm")
 
 
-def test_answers_of_a_rehearsal_do_not_pass_for_a_walk(
-    rig: Path, typed: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_answers_of_a_rehearsal_do_not_pass_for_a_walk(rig: Path, typed: list[str], tmp_path: Path) -> None:
     answers = tmp_path / "answers.json"
     typed += ["q"]
     run("virtual:", "--rig", rig, "--answers", answers)
-    monkeypatch.setattr(drive_port, "has_keyboard", lambda: True)
     assert refusal("/dev/ttyHERON", "--rig", rig, "--arm", "--answers", answers, "--resume") == (
         f"{answers}: answers of a rehearsal, and this is a real walk: name another file by --answers"
     )
