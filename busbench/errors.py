@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 SAFETY = "Propeller off, or the motor's lead open. Hands, hair and tools clear of everything that may move."
@@ -48,6 +49,36 @@ def unreadable(error: Exception) -> tuple[str, str]:
     if isinstance(error, IsADirectoryError):
         return "is a folder", "name a file inside it"
     return f"cannot be read ({_reason(error)})", "check its name and your permissions"
+
+
+def not_toml(error: Exception, data: bytes) -> tuple[str, str]:
+    """Why the bytes of a file are not TOML, by their line, and what to do next.
+
+    Args:
+        error: of decoding them as UTF-8, or of tomllib.
+        data: the whole file.
+    """
+    if isinstance(error, UnicodeDecodeError):
+        line = data.count(b"\n", 0, error.start) + 1
+        return f"line {line} is not UTF-8 text", "save the file as UTF-8"
+    if isinstance(error, RecursionError):
+        return "is nested too deep", "write tables as README shows them"
+    at = re.fullmatch(r"(?s)(.*) \(at (?:line (\d+), column \d+|end of document)\)", str(error))
+    if at is None:
+        return "holds a number of thousands of digits", "shorten it"
+    lines = data.split(b"\n")
+    number = int(at[2] or len(lines))
+    twice = re.search(r"Cannot declare \((.*?),?\) twice", at[1])
+    if twice:
+        table = ".".join(re.findall(r"'([^']*)'", twice[1]))
+        return f"line {number} begins the table [{table}] again", f"join the two, or write [[{table}]] above each"
+    if "Cannot overwrite" in at[1]:
+        return f"line {number} states a key again", "keep one of the two"
+    has_comma = number <= len(lines) and re.match(rb"[^\[{#\"']*\d,\d", lines[number - 1])
+    hint = (
+        "numbers take a point, as in 7.4" if has_comma else "write key = value, texts in quotes, numbers with a point"
+    )
+    return f"line {number} is not TOML ({at[1][:1].lower()}{at[1][1:]})", hint
 
 
 def unwritable(path: str | Path, error: Exception | None = None) -> tuple[str, str]:
@@ -119,7 +150,8 @@ class RigError(BusbenchError):
     def __init__(self, path: str | Path, key: str, what: str, *, hint: str = "") -> None:
         self.path = str(path)
         self.key = key
-        super().__init__(f"{path}, {key}: {what}" if key else f"{path}: {what}", hint=hint)
+        shown = "standard input" if self.path == "-" else path
+        super().__init__(f"{shown}, {key}: {what}" if key else f"{shown}: {what}", hint=hint)
 
 
 class DriveError(BusbenchError):

@@ -25,7 +25,7 @@ from busbench.drive.program import (
     level_counts,
     rate_counts,
 )
-from busbench.errors import DriveError, unreadable
+from busbench.errors import DriveError, not_toml, unreadable
 from busbench.wire.bulk import CHANNELS, COUNTS_MAX, END_BYTES, END_SLOTS
 from busbench.wire.scale import Scale
 
@@ -66,17 +66,10 @@ def _read_toml(path: Path) -> Mapping[str, object]:
     if len(raw) > FILE_BYTES_MAX:
         raise DriveError(f"{path}: larger than {FILE_BYTES_MAX} bytes", hint="a program file is a page of text")
     try:
-        return tomllib.loads(raw.decode("utf-8"))
-    except UnicodeDecodeError as error:
-        raise DriveError(f"{path}, byte {error.start}: is not UTF-8 text", hint="name a program file (TOML)") from None
-    except tomllib.TOMLDecodeError as error:
-        raise DriveError(
-            f"{path}: is not TOML ({error})", hint="write key = value, texts in quotes, points for decimals"
-        ) from None
-    except RecursionError:
-        raise DriveError(f"{path}: is nested too deep", hint="write a program as README shows it") from None
-    except ValueError:
-        raise DriveError(f"{path}: holds a number of thousands of digits", hint="shorten it") from None
+        return tomllib.loads(raw.decode("utf-8-sig"))
+    except (ValueError, RecursionError) as error:
+        what, hint = not_toml(error, raw)
+        raise DriveError(f"{path}: {what}", hint=hint) from None
 
 
 def build_program(

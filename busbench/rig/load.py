@@ -18,18 +18,18 @@ from typing import Any, Literal
 
 import msgspec
 
-from busbench.errors import RigError, plain
+from busbench.errors import RigError, counted, not_toml, plain, unreadable
 from busbench.rig.model import Rig
 
 _MESSAGE = re.compile(r"(?s)(?P<said>.*?)(?: - at `\$(?P<path>[^`]*)`)?\Z")
 _EXPECTED = re.compile(r"Expected `(?P<type>[^`]*)`(?: of length)?(?: (?P<op>[<>]=?) (?P<limit>[-\d.]+))?")
-_WORDS = {
-    "int": "a whole number",
-    "float": "a number",
-    "str": "a text in quotes",
-    "bool": "true or false",
-    "array": "tables in double brackets",
-    "object": "a table",
+_WORDS = {  # of a type: what a value of another is told, and what to do
+    "int": ("is not a whole number", ""),
+    "float": ("is not a number", ""),
+    "str": ("is not a line of text", "write it in quotes"),
+    "bool": ("is neither true nor false", "write true or false, without quotes"),
+    "array": ("is not a list of tables", "write {} above each"),
+    "object": ("is not a table", "write {} above its keys"),
 }
 _LIMITS = {">": "above", ">=": "of at least", "<": "below", "<=": "of at most"}
 SMALL, LARGE = 1e-6, 1e6  # beyond these no value of an aircraft lies
@@ -50,17 +50,17 @@ def read_rig(path: str | Path) -> Rig:
     """
     try:
         data = sys.stdin.buffer.read() if str(path) == "-" else Path(path).read_bytes()
-    except FileNotFoundError:
-        raise RigError(path, "", "no such file", hint="`busbench rig new` writes one to start from") from None
-    except IsADirectoryError:
-        raise RigError(path, "", "is a folder", hint="name the rig file in it") from None
     except (OSError, ValueError) as error:
-        raise RigError(path, "", f"cannot be read ({getattr(error, 'strerror', None) or error})") from None
+        what, hint = unreadable(error)
+        is_missing = isinstance(error, FileNotFoundError)
+        raise RigError(
+            path, "", what, hint=f"{hint}, or begin one with `busbench rig new`" if is_missing else hint
+        ) from None
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        line = data[: error.start].count(b"\n") + 1
-        raise RigError(path, "", f"line {line} is not UTF-8", hint="save the file as UTF-8 text") from None
+        what, hint = not_toml(error, data)
+        raise RigError(path, "", what, hint=hint) from None
     return parse_rig(text, path=path)
 
 
@@ -79,22 +79,15 @@ def parse_rig(text: str, *, path: str | Path = "rig") -> Rig:
     """
     try:
         raw = tomllib.loads(text.replace("\r\n", "\n"))
-    except tomllib.TOMLDecodeError as error:
-        raise RigError(path, "", f"is no TOML: {_lower(str(error))}") from None
-    except RecursionError:
-        raise RigError(path, "", "is no usable TOML: nested too deep") from None
-    except ValueError:
-        raise RigError(path, "", "is no usable TOML: a number has thousands of digits") from None
+    except (ValueError, RecursionError) as error:
+        what, hint = not_toml(error, text.encode())
+        raise RigError(path, "", what, hint=hint) from None
     reader = _Reader(str(path), text, raw)
     reader.walk(raw, Rig, ())
     try:
         return msgspec.convert(raw, Rig)
     except msgspec.ValidationError as error:
         raise reader.translated(str(error)) from None
-
-
-def _lower(said: str) -> str:
-    return said[:1].lower() + said[1:]
 
 
 def _struct_in(kind: Any) -> type[msgspec.Struct] | None:
@@ -137,7 +130,7 @@ class _Reader:
                     raise self._unknown(key, table, at)
                 self.walk(value[key], known[key], (*at, key))
         elif isinstance(value, float) and not math.isfinite(value):
-            raise self.error(at, f"{value} is no number to reckon with")
+            raise self.error(at, f"{value} is not a number", hint="write digits")
         elif isinstance(value, float | int) and value and not SMALL <= abs(value) <= LARGE:
             said, much = _shown(value), "large" if abs(value) > LARGE else "small"
             raise self.error(
@@ -147,19 +140,26 @@ class _Reader:
             raise self.error(at, f"{_shown(value)} holds a control character", hint="use plain text on one line")
 
     def _unknown(self, key: str, table: type[msgspec.Struct], at: _Path) -> RigError:
-        near = difflib.get_close_matches(key, _keys(table), n=1, cutoff=0.5)
-        inner = [name for name, kind in _keys(table).items() if (sub := _struct_in(kind)) and key in _keys(sub)]
+        keys = _keys(table)
+        near = difflib.get_close_matches(key, keys, n=1, cutoff=0.5)
+        inner = [name for name, kind in keys.items() if (sub := _struct_in(kind)) and key in _keys(sub)]
+        outer = [up for n in range(1, len(at)) if (sub := _struct_in(self._kind(up := at[:n]))) and key in _keys(sub)]
+        here = self._header(at) or "a rig file"
         if inner:
-            hint = f"{key} belongs inside {inner[0]}"
+            hint = f"it goes below {self._header((*at, inner[0]))}"
+        elif outer:
+            hint = f"it goes below {self._header(outer[0])}, above {here}"
         elif near:
-            hint = f"the nearest known key is {near[0]}"
+            place = (*at, near[0])
+            hint = f"did you mean {self._header(place) if _struct_in(keys[near[0]]) else near[0]}?"
         else:
-            hint = f"known here: {', '.join(_keys(table))}"
-        return self.error((*at, key), "unknown key" + self._with_value((*at, key)), hint=hint)
+            hint = f"it knows {', '.join(keys)}"
+        return self.error((*at, key), f"is not a key of {here}", hint=hint)
 
-    def _with_value(self, at: _Path) -> str:
-        value = self._value(at)
-        return "" if isinstance(value, (dict, list)) else f" (its value is {_shown(value)})"
+    def _header(self, at: _Path) -> str:
+        """What stands above the keys of a table, as in [[device]] or [device.lead]."""
+        name = ".".join(_bare(step) for step in at if isinstance(step, str))
+        return name and (f"[[{name}]]" if typing.get_origin(self._kind(at)) is tuple else f"[{name}]")
 
     def _value(self, at: _Path) -> Any:
         value: Any = self._raw
@@ -194,23 +194,37 @@ class _Reader:
         said = match["said"]
         missing = re.fullmatch(r"Object missing required field `(.*)`", said)
         if missing:
-            return self.error((*at, missing[1]), "the key is missing", hint="state it")
-        value = self._value(at)
+            return self._missing((*at, missing[1]))
+        value, words = self._value(at), _literals(self._kind(at))
         expected = _EXPECTED.match(said)
-        if said.startswith("Invalid enum value"):
-            words = _literals(self._kind(at))
+        if words and (expected is None or expected["op"] is None):
             near = difflib.get_close_matches(str(value), words, n=1)
-            hint = f"the nearest is {_shown(near[0])}" if near else ""
-            takes = ", ".join(map(_shown, words)) + (" or a number" if "float" in str(self._kind(at)) else "")
-            return self.error(at, f"{_shown(value)} is none of {takes}", hint=hint)
-        if expected:
-            kinds = [_WORDS.get(word, word) for word in expected["type"].split(" | ") if word != "null"]
-            if expected["op"]:
-                kinds = [f"{kinds[0]} {_LIMITS[expected['op']]} {expected['limit'].removesuffix('.0')}"]
-            if expected["type"].startswith("str") and expected["op"]:
-                kinds = ["a text of 1 to 60 characters"]
-            return self.error(at, f"{_shown(value)} is not {' or '.join(kinds)}")
-        return self.error(at, _lower(said) if said.startswith("A ") else said)
+            takes = [*map(_shown, words), *["a number"] * ("float" in str(self._kind(at)))]
+            hint = f"did you mean {_shown(near[0])}?" if near else f"give {', '.join(takes[:-1])} or {takes[-1]}"
+            return self.error(at, f"{_shown(value)} is not known", hint=hint)
+        if expected is None:
+            what, _, hint = said.partition(": ")
+            return self.error(at, what, hint=hint)
+        kind = next(word for word in expected["type"].split(" | ") if word in _WORDS)
+        if kind == "str" and expected["op"]:
+            return self.error(at, f"{_shown(value)} has {counted(len(value), 'character')}", hint="give 1 to 60")
+        word, hint = _WORDS[kind]
+        if expected["op"]:
+            limit = expected["limit"].removesuffix(".0")
+            return self.error(
+                at, f"{_shown(value)} is out of range", hint=f"give {word[7:]} {_LIMITS[expected['op']]} {limit}"
+            )
+        said = word if isinstance(value, (dict, list)) else f"{_shown(value)} {word}"
+        if kind in ("int", "float") and isinstance(value, str):
+            hint = hint or "write it without quotes"
+        return self.error(at, said, hint=hint.format(self._header(at)))
+
+    def _missing(self, at: _Path) -> RigError:
+        table = _struct_in(self._kind(at))
+        if table is None:
+            return self.error(at, "missing", hint=f"state it below {self._header(at[:-1])}")
+        needs = " and ".join(info.encode_name for info in msgspec.structs.fields(table) if info.required)
+        return self.error(at, "missing", hint=f"write {self._header(at)}, and below it {needs or 'its keys'}")
 
     def _kind(self, at: _Path) -> Any:
         kind: Any = Rig

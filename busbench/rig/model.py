@@ -54,10 +54,10 @@ class Lead(_Table, frozen=True, kw_only=True):
     def __post_init__(self) -> None:
         given = [key for key in ("awg", "area_mm2", "resistance_ohm") if getattr(self, key) is not None]
         if len(given) != 1:
-            said = " and ".join(given) if given else "none of them"
-            raise ValueError(f"a lead states one of awg, area_mm2 and resistance_ohm; this one states {said}")
+            said = " and ".join(given) if given else "no gauge, area or resistance"
+            raise ValueError(f"states {said}: give one of awg, area_mm2 and resistance_ohm")
         if self.resistance_ohm is None and self.length_m is None:
-            raise ValueError(f"a lead with {given[0]} needs length_m, its length one way")
+            raise ValueError(f"states {given[0]} without length_m: give its length one way")
 
 
 class Plan(_Table, frozen=True, kw_only=True):

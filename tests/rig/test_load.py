@@ -42,40 +42,65 @@ def test_defaults_of_a_device() -> None:
 @pytest.mark.parametrize(
     ("line", "said"),
     [
-        ('lead = {length_m = 1, awg = "thick"}', 'device[1].lead.awg: "thick" is not a whole number' + AT),
-        ("lead = {length_m = 1, awg = 50}", "device[1].lead.awg: 50 is not a whole number of at most 40" + AT),
-        ("lead = {length_m = -1, awg = 20}", "device[1].lead.length_m: -1 is not a number above 0" + AT),
+        (
+            'lead = {length_m = 1, awg = "thick"}',
+            'device[1].lead.awg: "thick" is not a whole number' + AT + ": write it without quotes",
+        ),
+        (
+            "lead = {length_m = 1, awg = 50}",
+            "device[1].lead.awg: 50 is out of range" + AT + ": give a whole number of at most 40",
+        ),
+        (
+            "lead = {length_m = -1, awg = 20}",
+            "device[1].lead.length_m: -1 is out of range" + AT + ": give a number above 0",
+        ),
         (
             "lead = {length_m = 1}",
-            "device[1].lead: a lead states one of awg, area_mm2 and resistance_ohm; this one states none of them" + AT,
+            "device[1].lead: states no gauge, area or resistance"
+            + AT
+            + ": give one of awg, area_mm2 and resistance_ohm",
         ),
         (
             "lead = {length_m = 1, awg = 20, area_mm2 = 0.5}",
-            "device[1].lead: a lead states one of awg, area_mm2 and resistance_ohm; "
-            "this one states awg and area_mm2" + AT,
+            "device[1].lead: states awg and area_mm2" + AT + ": give one of awg, area_mm2 and resistance_ohm",
         ),
-        ("lead = {awg = 20}", "device[1].lead: a lead with awg needs length_m, its length one way" + AT),
-        ("lead = 3", "device[1].lead: 3 is not a table" + AT),
+        ("lead = {awg = 20}", "device[1].lead: states awg without length_m" + AT + ": give its length one way"),
+        ("lead = 3", "device[1].lead: 3 is not a table" + AT + ": write [device.lead] above its keys"),
         (
             'kind = "serov"',
-            'device[1].kind: "serov" is none of "servo", "off-bus", "sensor"' + AT + ': the nearest is "servo"',
+            'device[1].kind: "serov" is not known' + AT + ': did you mean "servo"?',
+        ),
+        (
+            'kind = "winch"',
+            'device[1].kind: "winch" is not known' + AT + ': give "servo", "off-bus" or "sensor"',
         ),
         (
             'failsafe = "hodl"',
-            'device[1].failsafe: "hodl" is none of "hold", "silence" or a number' + AT + ': the nearest is "hold"',
+            'device[1].failsafe: "hodl" is not known' + AT + ': did you mean "hold"?',
         ),
-        ("failsafe = 300", "device[1].failsafe: 300 is not a number of at most 200" + AT),
-        ("failsafe = true", "device[1].failsafe: true is not a number or a text in quotes" + AT),
-        ("chanel = 3", "device[1].chanel: unknown key (its value is 3)" + AT + ": the nearest known key is channel"),
+        ("failsafe = 300", "device[1].failsafe: 300 is out of range" + AT + ": give a number of at most 200"),
+        (
+            "failsafe = true",
+            "device[1].failsafe: true is not known" + AT + ': give "hold", "silence" or a number',
+        ),
+        ("motor = 1", "device[1].motor: 1 is neither true nor false" + AT + ": write true or false, without quotes"),
+        ("control = 1", "device[1].control: 1 is not a line of text" + AT + ": write it in quotes"),
+        ("chanel = 3", "device[1].chanel: is not a key of [[device]]" + AT + ": did you mean channel?"),
         (
             "connector_ohm = 0.01",
-            "device[1].connector_ohm: unknown key (its value is 0.01)" + AT + ": connector_ohm belongs inside lead",
+            "device[1].connector_ohm: is not a key of [[device]]" + AT + ": it goes below [device.lead]",
+        ),
+        (
+            "[device.lead]\nresistance_ohm = 1\nchannel = 1",
+            "device[1].lead.channel: is not a key of [device.lead]"
+            + AT
+            + ": it goes below [[device]], above [device.lead]",
         ),
         ("channel = 3.5", "device[1].channel: 3.5 is not a whole number" + AT),
         ("channel = true", "device[1].channel: true is not a whole number" + AT),
-        ("travel_pct = inf", "device[1].travel_pct: inf is no number to reckon with" + AT),
-        ("travel_pct = nan", "device[1].travel_pct: nan is no number to reckon with" + AT),
-        ("current_a = {stall = []}", "device[1].current_a.stall: a list is not a number" + AT),
+        ("travel_pct = inf", "device[1].travel_pct: inf is not a number" + AT + ": write digits"),
+        ("travel_pct = nan", "device[1].travel_pct: nan is not a number" + AT + ": write digits"),
+        ("current_a = {stall = []}", "device[1].current_a.stall: is not a number" + AT),
         (
             'group = "fl\\u001b[2Japs"',
             'device[1].group: "fl\\x1b[2Japs" holds a control character' + AT + ": use plain text on one line",
@@ -99,22 +124,23 @@ def test_a_wrong_value_is_named_with_its_place(line: str, said: str) -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("", "rig.toml, rig: the key is missing: state it"),
-        ('[rig]\nname = "a"\nperiod_ms = 14\n', "rig.toml, supply: the key is missing: state it"),
-        (HEAD + "[[device]]\nchannel = 1\n", "rig.toml, device[1].name: the key is missing"
-         " (table at line 7): state it"),
-        (HEAD + "[device]\nchannel = 1\n", "rig.toml, device: a table is not tables in double brackets"),
-        (HEAD + '[[device]]\nname = ""\n', 'rig.toml, device[1].name: "" is not a text of 1 to 60 characters'
-         " (table at line 7)"),
+        ("", "rig.toml, rig: missing: write [rig], and below it name and period_ms"),
+        ('[rig]\nname = "a"\nperiod_ms = 14\n', "rig.toml, supply: missing: write [supply], and below it voltage_v"),
+        (HEAD + "[[device]]\nchannel = 1\n", "rig.toml, device[1].name: missing"
+         " (table at line 7): state it below [[device]]"),
+        (HEAD + "[device]\nchannel = 1\n", "rig.toml, device: is not a list of tables: write [[device]] above each"),
+        (HEAD + '[[device]]\nname = ""\n', 'rig.toml, device[1].name: "" has 0 characters'
+         " (table at line 7): give 1 to 60"),
         (HEAD + "[scale]\ncentre_counts = 5000\n",
-         "rig.toml, scale.centre_counts: 5000 is not a number of at most 2047"),
-        ("[rig\n", "rig.toml: is no TOML: expected ']' at the end of a table declaration (at line 1, column 5)"),
-        ("a = 1\na = 2\n", "rig.toml: is no TOML: cannot overwrite a value (at line 2, column 6)"),
-        ("a = " + "[" * 5000, "rig.toml: is no usable TOML: nested too deep"),
-        ("a = " + "9" * 5000, "rig.toml: is no usable TOML: a number has thousands of digits"),
+         "rig.toml, scale.centre_counts: 5000 is out of range: give a number of at most 2047"),
+        ("[rig\n", "rig.toml: line 1 is not TOML (expected ']' at the end of a table declaration): "
+         "write key = value, texts in quotes, numbers with a point"),
+        ("a = 1\na = 2\n", "rig.toml: line 2 states a key again: keep one of the two"),
+        ("a = " + "[" * 5000, "rig.toml: is nested too deep: write tables as README shows them"),
+        ("a = " + "9" * 5000, "rig.toml: holds a number of thousands of digits: shorten it"),
         (
             HEAD + "[hubs]\n",
-            "rig.toml, hubs: unknown key: the nearest known key is hub",
+            "rig.toml, hubs: is not a key of a rig file: did you mean [[hub]]?",
         ),
     ],
 )  # fmt: skip
@@ -133,15 +159,18 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
     missing = tmp_path / "none.toml"
     with pytest.raises(RigError) as caught:
         read_rig(missing)
-    assert str(caught.value) == f"{missing}: no such file: `busbench rig new` writes one to start from"
+    assert (
+        str(caught.value)
+        == f"{missing}: there is no such file: check the name and the folder, or begin one with `busbench rig new`"
+    )
     with pytest.raises(RigError) as caught:
         read_rig(tmp_path)
-    assert str(caught.value) == f"{tmp_path}: is a folder: name the rig file in it"
+    assert str(caught.value) == f"{tmp_path}: is a folder: name a file inside it"
     latin = tmp_path / "latin.toml"
     latin.write_bytes(b'[rig]\nname = "Fl\xfcgel"\n')
     with pytest.raises(RigError) as caught:
         read_rig(latin)
-    assert str(caught.value) == f"{latin}: line 2 is not UTF-8: save the file as UTF-8 text"
+    assert str(caught.value) == f"{latin}: line 2 is not UTF-8 text: save the file as UTF-8"
     with pytest.raises(RigError, match="cannot be read"):
         read_rig("a\0b")
 
