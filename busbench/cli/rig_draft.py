@@ -76,6 +76,12 @@ def draft(
     for one in found.proposals:
         where = "" if one.follows is None else f", together with channel {one.follows}"
         say(f"turn {one.turn}: channel {one.channel}, {one.kind}{where}")
+    at_end = [str(one.channel) for one in found.proposals if one.rests_at]
+    if at_end:
+        say(
+            f"written as a motor, and so locked, since at rest it is at an end: channel {', '.join(at_end)};"
+            " write motor = false for each that can turn no propeller"
+        )
 
 
 def _read(source: str, options: ReadOptions) -> Draft:

@@ -201,7 +201,7 @@ def draft_toml(draft: Draft, *, names: Sequence[str] = (), scale: Scale) -> str:
         + (", ".join(map(str, draft.still)) or "none")
         + ".",
         "# Fill in what hangs where; `busbench rig new` shows all keys. Which of these can turn a propeller?",
-        "# It is locked only where motor = true stands.",
+        "# What rests at an end is written as a motor, and so locked, until you say motor = false.",
         "",
         "[rig]",
         'name = "My aircraft"',
@@ -245,7 +245,8 @@ def _device_lines(one: Proposal, control: str, scale: Scale) -> Iterator[str]:
     first = "high" if one.is_high_first else "low"
     yield f'# high_when = ""  # where {control} has the channel high; it was first moved to the {first} end'
     if one.rests_at:
-        yield "# motor = true  # does it turn a propeller? Then take away the first #, and failsafe = -100"
+        yield "# It rests at an end, as a motor does. If it can turn no propeller, write motor = false for these lines:"
+        yield from ("motor = true", 'kind = "off-bus"', *(["reversed = true"] if one.rests_at == "high" else []))
     if one.follows is not None:
         way = "against" if one.against else "with"
         yield f"# moved {way} channel {one.follows}: one {control.split(' ')[0]} moves both"

@@ -145,6 +145,14 @@ def test_draft_of_a_recording_is_a_rig_file(tmp_path: Path) -> None:
     assert [(d.name, d.channel, round(d.travel_pct)) for d in read_rig(plan).devices] == [("rudder", 3, 100)]
 
 
+def test_draft_asks_what_may_be_a_motor() -> None:
+    result = CliRunner().invoke(command, ["draft", str(HERON.with_name("heron-round.pcapng"))])
+    assert result.stderr.splitlines()[-1] == (
+        "written as a motor, and so locked, since at rest it is at an end: channel 3, 4, 7, 17, 8;"
+        " write motor = false for each that can turn no propeller"
+    )
+
+
 def test_draft_of_nothing_is_told(tmp_path: Path) -> None:
     still = tmp_path / "still.bin"
     still.write_bytes(pack_frames(np.full((400, 16), 992, np.uint16)).tobytes())

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from busbench.rig.draft import Noticed, Proposal, draft_toml, propose_channels
 from busbench.rig.load import parse_rig
+from busbench.rig.motors import motor_locks
 from busbench.wire.bulk import pack_frames
 from busbench.wire.scale import Scale
 from busbench.wire.table import FrameTable
@@ -118,7 +119,7 @@ def test_without_a_clock_the_period_is_marked_as_not_measured() -> None:
     assert "period_ms = 14.000  # not measured: the recording has no times" in text
 
 
-def test_what_rests_at_an_end_has_its_neutral_half_way_and_may_be_a_motor() -> None:
+def test_what_rests_at_an_end_has_its_neutral_half_way_and_is_locked_there_as_a_motor() -> None:
     counts = np.full((900, 16), 992, np.uint16)
     lever = np.concatenate([np.full(50, 173), np.linspace(173, 1811, 200), np.full(50, 173)])
     counts[:, 2] = 173
@@ -128,10 +129,15 @@ def test_what_rests_at_an_end_has_its_neutral_half_way_and_may_be_a_motor() -> N
     counts[:, 4] = 1024
     counts[600:900, 4] = 32 + stick(172, 1811)  # a stick with a neutral of its own
     text = draft_toml(propose_channels([table(counts)]), scale=Scale())
-    found = [(d.channel, d.travel_pct, d.rest_pct, d.neutral_us, bool(d.motor)) for d in parse_rig(text).devices]
-    assert found == [(3, 100, -100, None, False), (4, 100, 100, None, False), (5, 100, None, 1520, False)]
-    asked = [line for line in text.splitlines() if line.startswith("# motor = true")]
-    assert len(asked) == 2
+    plan = parse_rig(text)
+    found = [(d.channel, d.travel_pct, d.rest_pct, d.neutral_us, d.motor, d.kind) for d in plan.devices]
+    assert found == [
+        (3, 100, -100, None, True, "off-bus"),
+        (4, 100, 100, None, True, "off-bus"),
+        (5, 100, None, 1520, None, "servo"),
+    ]
+    assert motor_locks(plan) == {2: 173, 3: 1811}
+    assert text.count("If it can turn no propeller, write motor = false for these lines:\n") == 2
     assert "it was first moved to the low end" in text.partition("channel = 4")[2].partition("[[device]]")[0]
 
 
@@ -140,7 +146,8 @@ def test_a_switch_channel_that_rests_on_says_so() -> None:
     flags[100:200] = 2
     text = draft_toml(propose_channels([table(np.full((400, 16), 992, np.uint16), flags)]), scale=Scale())
     (plan,) = parse_rig(text).devices
-    assert (plan.channel, plan.rest_pct, plan.control) == (17, 100, "switch 1")
+    assert (plan.channel, plan.rest_pct, plan.control, plan.motor) == (17, 100, "switch 1", True)
+    assert motor_locks(parse_rig(text)) == {16: 1}
 
 
 def test_the_period_is_right_where_frames_come_in_heaps() -> None:
