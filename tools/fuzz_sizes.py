@@ -69,6 +69,8 @@ CASES: dict[str, Callable[[], bytes]] = {
     "raw-headers": lambda: fill(b"\x0f" * 99, _FRAMES),
     "raw-alternating": lambda: fill(b"\x0f\0", _FRAMES),
     "raw-headers-in-frames": lambda: fill(b"\x0f" * 23 + b"\0\0", _FRAMES),
+    "raw-two-values": lambda: _FRAMES + bytes(random.Random(1).choices(b"\x0f\0", k=SIZE)),
+    "raw-few-values": lambda: _FRAMES + bytes(random.Random(1).choices(b"\x0f\0\0 ", k=SIZE)),
     "raw-noise": lambda: _FRAMES + random.Random(1).randbytes(SIZE),
     "raw-frames": lambda: fill(fs.frame(1)),
     "pcapng-unknown": lambda: fill(fs.block(5, b""), _HEAD),

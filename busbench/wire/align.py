@@ -17,6 +17,7 @@ from busbench.model import BUS_LINE, I64, ByteLog, Clock, ClockKind, LineSetting
 from busbench.wire.bounds import frame_bounds
 from busbench.wire.bulk import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER
 from busbench.wire.chain import JUNK_BYTES, SLOTS_MAX, Anchor, Search, Verdict, is_followed
+from busbench.wire.crowd import Crowd
 from busbench.wire.doubt import Doubt
 from busbench.wire.gaps import Run, sort_gap
 from busbench.wire.likeness import Sight, end_is_expected, is_unremarkable, is_wild
@@ -84,6 +85,7 @@ class FrameFinder:
         self._places: list[I64] = []
         self._runs: list[Run] = []
         self._doubt = Doubt()
+        self._crowd = Crowd()
 
     @property
     def pending(self) -> int:
@@ -131,7 +133,11 @@ class FrameFinder:
                 if not self._walk(final=final):
                     return
                 continue
-            verdict = self._search.advance(self._bytes, final=final)
+            start = self._crowd.end(self._bytes, self._search.start, final=final)
+            if start is None:
+                return
+            is_crowd = start > self._search.start
+            verdict = Verdict([], start) if is_crowd else self._search.advance(self._bytes, final=final)
             if verdict is None:
                 return
             self._take(verdict)

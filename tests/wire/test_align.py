@@ -219,6 +219,7 @@ SPLIT_CORPORA = [
     ByteLog.from_bytes(trap_frames(100).ravel()[3:]),
     ByteLog.from_bytes(make_trap(300, 3001, rate=1e-2).data),
     ByteLog.from_bytes(np.random.default_rng(9).integers(0, 256, 9000, dtype=np.uint8)),
+    ByteLog.from_bytes(np.random.default_rng(9).choice(np.array([0x0F, 0, 0x20], np.uint8), 12_000)),
 ]
 
 
