@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import queue
 import select
 import signal
 import sys
@@ -53,6 +54,39 @@ def read_keys() -> Iterator[ReadKey]:
         # What was typed meanwhile was meant for us, not for the shell.
         with contextlib.suppress(termios.error):
             termios.tcsetattr(fd, termios.TCSAFLUSH, before)
+
+
+@contextlib.contextmanager
+def read_answers() -> Iterator[ReadKey]:
+    """Keys at a terminal; where there is none, lines of standard input, whose first letters count.
+
+    A line that stands ready answers what is asked, and stops nothing that is under way.
+    """
+    if has_keyboard():
+        with read_keys() as read_key:
+            yield read_key
+        return
+    lines: queue.Queue[str] = queue.Queue()
+
+    def feed() -> None:
+        with contextlib.suppress(OSError, ValueError):  # closed under us: no more lines
+            for line in sys.stdin or ():
+                lines.put(line)
+        lines.put(GONE)
+
+    def read(seconds: float) -> str:
+        if not seconds:
+            return ""
+        try:
+            line = lines.get(timeout=seconds)
+        except queue.Empty:
+            return ""
+        if line == GONE:
+            lines.put(GONE)
+        return line
+
+    threading.Thread(target=feed, daemon=True).start()
+    yield read
 
 
 @contextlib.contextmanager

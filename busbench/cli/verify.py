@@ -60,6 +60,9 @@ def command(
     rehearse on it, with a --fault to find. Without a terminal, or with --format
     json, it goes through at once. What is found on it says nothing of a real one.
 
+    You answer with single keys; where standard input is no terminal, with the
+    first letter of each line, an empty line for Enter.
+
     \b
     busbench verify round.pcapng --rig heron.toml --report heron.html
     busbench verify /dev/ttyUSB0 --rig heron.toml --keep round.pcapng

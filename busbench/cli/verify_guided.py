@@ -1,17 +1,19 @@
-"""A guided check in plain text: what to do, step by step, on standard error; answers on standard input."""
+"""A guided check in plain text: what to do, step by step, on standard error; answers by single keys."""
 
 from __future__ import annotations
 
-import queue
-import sys
 import threading
 import time
 from collections.abc import Iterator, Sequence
+from contextlib import nullcontext
 
 import click
 
+from busbench.cli.choices import shown, word_of
+from busbench.cli.keys import ReadKey, read_answers
 from busbench.cli.live import stop_signals
 from busbench.cli.output import say
+from busbench.drive.walk import KEYS, Word
 from busbench.errors import SAFETY, BusbenchError, PortError, plain
 from busbench.model import Chunk, LineSettings
 from busbench.port.live import VIRTUAL, EventKind, LivePort, open_live
@@ -25,7 +27,7 @@ from busbench.verify.verify import Verification
 
 LOOK_S = 0.1
 _NAP_S = 0.02
-HELP = "Enter goes on, s skips, r repeats the step before, q ends the round."
+_ASIDE = (Word.SKIP, Word.BACK, Word.END)
 
 
 def is_rehearsal(source: str) -> bool:
@@ -61,9 +63,13 @@ def guide(
         PortError: the port cannot be opened or kept.
         BusbenchError: it was interrupted.
     """
-    with _open(source, rig, faults, line) as live, stop_signals() as stop:
+    is_alone = is_rehearsal(source) and not asks
+    with (
+        _open(source, rig, faults, line) as live,
+        nullcontext() if is_alone else read_answers() as read_key,
+        stop_signals() as stop,
+    ):
         is_virtual = isinstance(live, AircraftPort)
-        keys = _Lines() if asks or not is_virtual else None
         session = Session(rig, source=source, clock=live.clock, start_utc_ns=live.start_utc_ns, line=line)
         recorder = _Recorder(keep, live, line)
         try:
@@ -74,9 +80,7 @@ def guide(
                         say(f"{fault} is not seen on the bus; {FAULTS[fault.kind].shows}")
             else:
                 say(SAFETY)
-            if keys is not None:
-                say(HELP)
-            _lead(session, _Bench(live, session, recorder, keys, stop))
+            _lead(session, _Bench(live, session, recorder, read_key, stop))
         finally:
             recorder.close()
         if stop.is_set():
@@ -98,80 +102,81 @@ def _lead(session: Session, bench: _Bench) -> None:
     steps = session.steps
     while at < len(steps):
         step = steps[at]
-        answer = bench.ask(f"{at + 1}/{len(steps)}  {plain(step.instruction)}", "      Enter to begin: ")
-        if answer is None or answer == "q":
-            return
-        if answer == "r":
+        word = bench.ask(f"{at + 1} of {len(steps)}: {plain(step.instruction)}", enter="begin", is_first=at == 0)
+        if word is Word.BACK:
             at = max(0, at - 1)
-            continue
-        if answer == "s":
-            at += 1
-            continue
-        pilot_s = bench.begin(step)
-        if not bench.listen(pilot_s or step.least_s):
+        elif word is Word.GO:
+            word = bench.do(step)  # gone back in the middle, it begins anew
+        if word is Word.END:
             return
-        if not pilot_s and step.channels and bench.ask("", "      Enter when it is back at rest: ") is None:
-            return
-        for line in bench.end(step):
-            say(line)
-        at += 1
+        at += word is not Word.BACK
 
 
 class _Bench:
     """The port, the person and the recording of one round."""
 
     def __init__(
-        self, live: LivePort, session: Session, recorder: _Recorder, keys: _Lines | None, stop: threading.Event
+        self, live: LivePort, session: Session, recorder: _Recorder, read_key: ReadKey | None, stop: threading.Event
     ) -> None:
-        self._live, self._session, self._recorder, self._keys, self._stop = live, session, recorder, keys, stop
+        self._live, self._session, self._recorder, self._read_key, self._stop = live, session, recorder, read_key, stop
 
-    def ask(self, words: str, prompt: str) -> str | None:
-        """Say words, then wait for a line while the port is read; None where there will be none."""
-        if words:
-            say("")
-            say(words, indent=6)
-        if self._keys is None:
-            return ""
-        click.echo(prompt, nl=False, err=True)
+    def ask(self, prompt: str, *, enter: str, is_first: bool = False) -> Word:
+        """Say what to do, and wait for a word while the port is read."""
+        if self._read_key is None:
+            say(prompt, indent=2)
+            return Word.GO
+        keys = {KEYS[word]: word for word in (Word.GO, *_ASIDE) if word is not Word.BACK or not is_first}
+        say(shown(prompt, keys, enter=enter), indent=2)
         while not self._stop.is_set():
-            if isinstance(self._live, AircraftPort):
-                time.sleep(_NAP_S)  # its time stands still while a person thinks
-            else:
+            if not isinstance(self._live, AircraftPort):  # its time stands still while a person thinks
                 self._take()
-            answer, is_over = self._keys.get()
-            if is_over:
-                return None
-            if answer is not None:
-                return answer.strip().lower()
-        return None
+            if word := word_of(self._read_key(_NAP_S), keys):
+                return word
+        return Word.END
 
-    def listen(self, seconds: float) -> bool:
-        """Read the port for so long; False where it has ended."""
+    def do(self, step: Step) -> Word:
+        """See a step through; GO where it came to its end."""
+        pilot_s = self._begin(step)
+        word = self._listen(pilot_s or step.least_s)
+        if word is Word.GO and step.channels and not pilot_s:
+            word = self.ask("  when it is back at rest", enter="done")
+        if word is Word.GO:
+            for line in self._end(step):
+                say(line, indent=2)
+        return word
+
+    def _listen(self, seconds: float) -> Word:
+        """Read the port for so long; END where it has ended."""
+        keys = {KEYS[word]: word for word in _ASIDE}
+        if self._read_key is not None and not isinstance(self._live, AircraftPort):
+            say(shown(f"  go on; listening for {seconds:.0f} s", keys))
         until = self._clock_s() + seconds
         while not self._stop.is_set() and self._clock_s() < until - 1e-9:
             if self._live.has_ended:
-                return False
+                return Word.END
             self._take()
-        return not self._stop.is_set()
+            if self._read_key is not None and (word := word_of(self._read_key(0), keys)):
+                return word
+        return Word.END if self._stop.is_set() else Word.GO
 
     def _clock_s(self) -> float:
         return self._live.now() / 1e9 if isinstance(self._live, AircraftPort) else time.monotonic()
 
-    def begin(self, step: Step) -> float:
+    def _begin(self, step: Step) -> float:
         """Begin a step; how long a virtual pilot takes for it, 0 where there is none."""
         t_ns = _now(self._live, self._session)
         self._session.begin(step, t_ns=t_ns)
         self._recorder.mark(t_ns, step.mark)
         return self._live.begin_step(step) if isinstance(self._live, AircraftPort) else 0.0
 
-    def end(self, step: Step) -> Iterator[str]:
+    def _end(self, step: Step) -> Iterator[str]:
         """End a step; its findings in lines."""
         t_ns = _now(self._live, self._session)
         self._recorder.mark(t_ns, DONE_MARK)
         for check in self._session.end(step, t_ns=t_ns):
             if check.verdict is not Verdict.PASS:
                 said = f"{plain(check.subject)}: {check.name}: {plain(check.sentence)}"
-                yield f"      {check.verdict.value.upper()}: {said}"
+                yield f"  {check.verdict.value.upper()}: {said}"
 
     def _take(self) -> None:
         chunks = self._live.read(LOOK_S)
@@ -191,32 +196,6 @@ def _now(live: LivePort, session: Session) -> int:
         return live.now()
     # A virtual receiver may run ahead of the clock.
     return max(time.perf_counter_ns(), session.last_t_ns)
-
-
-class _Lines:
-    """Lines of standard input, read beside the port."""
-
-    def __init__(self) -> None:
-        self._lines: queue.Queue[str | None] = queue.Queue()
-        threading.Thread(target=self._read, daemon=True).start()
-
-    def _read(self) -> None:
-        try:
-            for line in sys.stdin:
-                self._lines.put(line)
-        except (OSError, ValueError):
-            pass  # closed under us: no more lines
-        self._lines.put(None)
-
-    def get(self) -> tuple[str | None, bool]:
-        """A line if there is one, and whether there will be none any more."""
-        try:
-            line = self._lines.get_nowait()
-        except queue.Empty:
-            return None, False
-        if line is None:
-            self._lines.put(None)
-        return line, line is None
 
 
 class _Recorder:

@@ -69,6 +69,8 @@ def command(
     A device goes out and back both ways and then to its ends, at half the limit of
     speed. All other channels are held, and those of motors stay locked. Any key
     stops it. Every answer is saved at once; --resume goes on where it was left.
+    Answers are single keys; a rehearsal without a terminal takes the first letter
+    of each line, an empty line for Enter.
 
     PORT virtual: rehearses on the plan itself, virtual:RIG on another plan. To a
     real port nothing is sent without --arm. Faults to find in a rehearsal: reversed,
@@ -94,7 +96,7 @@ def walk(orders: Orders) -> int:
         DriveError: something is missing or may not be; nothing was sent.
         PortError: the port cannot be used, or was lost on the way; the answers are saved.
     """
-    from busbench.cli.keys import read_answers
+    from busbench.cli.keys import has_keyboard, read_answers
     from busbench.rig.load import read_rig
     from busbench.verify.walk_rig import direction_words
     from busbench.verify.walk_round import begin_walk, motion_lines, plan_walk, program_of, save_walk

@@ -50,7 +50,21 @@ class Word(enum.StrEnum):
     SKIP = "skip"
     BACK = "back"
     NOTE = "note"
-    QUIT = "quit"
+    END = "end"
+
+
+KEYS = {
+    Word.GO: "enter",
+    Word.YES: "y",
+    Word.NO: "n",
+    Word.ANSWER: "a",
+    Word.REPEAT: "r",
+    Word.SKIP: "k",
+    Word.BACK: "b",
+    Word.NOTE: "t",
+    Word.END: "e",
+}
+"""Keys of the words, the same in the text, on the screen, and in a guided check."""
 
 
 class Ended(enum.StrEnum):
@@ -168,7 +182,7 @@ class Wrote:
 
 Event = Word | Moved | Wrote
 
-_ALWAYS = (Word.NOTE, Word.QUIT)
+_ALWAYS = (Word.NOTE, Word.END)
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,16 +230,22 @@ class Walk:
             case Phase.READY:
                 return (Word.GO, *answer, Word.SKIP, *back, *_ALWAYS)
             case Phase.MOVING:
-                return (Word.SKIP, *back, Word.QUIT)
+                return (Word.SKIP, *back, Word.END)
             case Phase.STOPPED:
                 return (Word.REPEAT, *answer, Word.SKIP, *back, *_ALWAYS)
             case Phase.ASKING:
                 back = (Word.BACK,) if self.asked or self.at else ()
                 return (Word.YES, Word.NO, Word.REPEAT, Word.SKIP, *back, *_ALWAYS)
             case Phase.REVIEW:
-                return (Word.BACK, Word.QUIT)
+                return (Word.BACK, Word.END)
             case Phase.OVER:
                 return ()
+
+    @property
+    def keys(self) -> dict[str, Word]:
+        """What may be said now, by its key; Enter ends a walk that was seen through."""
+        enters = Word.END if self.phase is Phase.REVIEW else Word.GO
+        return {"enter" if word is enters else KEYS[word]: word for word in self.words}
 
     @property
     def prompt(self) -> str:
@@ -266,7 +286,7 @@ class Walk:
                 return self._with(is_skipped=not self.entry.is_done)._next()
             case Word.BACK:
                 return self._back()
-            case Word.QUIT:
+            case Word.END:
                 return replace(self, phase=Phase.OVER)
             case Word.NOTE:
                 return self  # its text is the event

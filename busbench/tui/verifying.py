@@ -87,7 +87,7 @@ class GuidedRound:
             case Stage.LISTENING:
                 pass  # it goes on by itself
 
-    def again(self) -> None:
+    def back(self) -> None:
         """Begin the step anew, or the one before where this one has not begun."""
         if self.stage in (Stage.LISTENING, Stage.RETURN):
             self.stage = Stage.READY

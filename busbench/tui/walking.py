@@ -313,4 +313,4 @@ class Walking:
         kept = f"; answers are in {self.path}" if self.path is not None else ""
         self.said = f"{reason}: see to the port; where the surfaces stand is not known{kept}"
         if self.walk is not None:
-            self._keep(self.walk.after(Word.QUIT))
+            self._keep(self.walk.after(Word.END))

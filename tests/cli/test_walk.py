@@ -15,10 +15,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from busbench.cli.walk_keys import read_line
 from click.testing import CliRunner, Result
 
 from busbench.cli import drive_port, keys
+from busbench.cli.choices import read_line
 from busbench.cli.keys import GONE, ReadKey
 from busbench.cli.walk import command
 from busbench.cli.walk_bench import PortBench
@@ -34,6 +34,7 @@ from tests.cli.running import CAPTURES, SMALL
 from tests.drive.helpers import counts_of
 
 pytestmark = pytest.mark.usefixtures("wide")
+
 HERON = CAPTURES / "heron.toml"
 
 
@@ -87,10 +88,10 @@ def test_a_rehearsal_all_yes(rig: Path, typed: list[str], tmp_path: Path) -> Non
     said = result.stderr.splitlines()
     assert said[0] == f"Heron: 2 to walk, answers go to {answers}"
     assert said[2:6] == [
-        "1 of 2: left aileron, channel 1, up first  [Enter] move  [s] skip  [t] note  [q] quit",
+        "1 of 2: left aileron, channel 1, up first  [Enter] move  [k] skip  [t] note  [e] end",
         "moving left aileron: up first; any key stops",
         "  left aileron moved 45° up, then 45° down",
-        "Did left aileron move, and nothing else?  [y] yes  [n] no  [r] repeat  [s] skip  [t] note  [q] quit",
+        "Did left aileron move, and nothing else?  [y] yes  [n] no  [r] repeat  [k] skip  [t] note  [e] end",
     ]
     assert "  rudder moved 20° right, then 20° left" in said
     saved = json.loads(answers.read_text(encoding="utf-8"))
@@ -102,7 +103,18 @@ def test_a_rehearsal_all_yes(rig: Path, typed: list[str], tmp_path: Path) -> Non
     assert saved["not_walked"][0]["name"] == "sustainer"
 
 
-@pytest.mark.parametrize("pressed", [[*"\nyyyyq"], [*"ss\n"], [*"\nnyyy", *"\nyyyy", "\n"], [*"\nyyyy", GONE]])
+def test_without_a_terminal_lines_answer(rig: Path) -> None:
+    lines = "\ny\nyes\nYES\ny\n\ny\nn\nt\nit hums\ny\ny\n\n"
+    result = CliRunner().invoke(command, ["virtual:", "--rig", str(rig)], input=lines)
+    assert result.exit_code == 1
+    assert result.stdout.splitlines()[1:4] == [
+        "left aileron  1        yes            yes        yes         yes     done",
+        "rudder        2        yes            NO         yes         yes     done",
+        "  note: it hums",
+    ]
+
+
+@pytest.mark.parametrize("pressed", [[*"\nyyyye"], [*"kk\n"], [*"\nnyyy", *"\nyyyy", "\n"], [*"\nyyyy", GONE]])
 def test_a_no_a_skip_and_a_gap_fail(pressed: list[str], rig: Path, typed: list[str]) -> None:
     typed += pressed
     assert run("virtual:", "--rig", rig).exit_code == 1
@@ -120,7 +132,7 @@ def test_a_no_a_skip_and_a_gap_fail(pressed: list[str], rig: Path, typed: list[s
     ],
 )  # fmt: skip
 def test_a_faulty_aircraft_is_told_as_it_is_seen(fault: str, seen: list[str], rig: Path, typed: list[str]) -> None:
-    typed += [*"s\nq"]
+    typed += [*"k\ne"]
     said = run("virtual:", "--rig", rig, "--fault", fault).stderr.splitlines()
     at = said.index("moving rudder: right first; any key stops")
     assert said[at + 1 : -1] == seen
@@ -129,7 +141,7 @@ def test_a_faulty_aircraft_is_told_as_it_is_seen(fault: str, seen: list[str], ri
 def test_another_plan_can_be_the_aircraft(rig: Path, typed: list[str], tmp_path: Path) -> None:
     built = tmp_path / "built.toml"
     built.write_text(SMALL.replace("channel = 2", "channel = 2\nreversed = true"), encoding="utf-8")
-    typed += [*"s\nq"]
+    typed += [*"k\ne"]
     assert "  rudder moved 20° left, then 20° right" in run(f"virtual:{built}", "--rig", rig).stderr.splitlines()
 
 
@@ -186,10 +198,6 @@ def test_refusals(rig: Path, typed: list[str], tmp_path: Path, monkeypatch: pyte
     empty = tmp_path / "empty.toml"
     empty.write_text(SMALL.split("[[device]]", maxsplit=1)[0])
     assert refusal("virtual:", "--rig", empty).startswith(f"{empty}: nothing to walk")
-    monkeypatch.setattr(keys, "has_keyboard", lambda: False)
-    assert refusal("virtual:", "--rig", rig) == (
-        "walk: standard input is no terminal, so nobody could answer: run it in a terminal"
-    )
 
 
 def test_a_real_port_wants_cautions_arming_and_a_keyboard(
@@ -213,7 +221,7 @@ def test_a_real_port_wants_cautions_arming_and_a_keyboard(
 
 def test_answers_of_a_rehearsal_do_not_pass_for_a_walk(rig: Path, typed: list[str], tmp_path: Path) -> None:
     answers = tmp_path / "answers.json"
-    typed += ["q"]
+    typed += ["e"]
     run("virtual:", "--rig", rig, "--answers", answers)
     assert refusal("/dev/ttyHERON", "--rig", rig, "--arm", "--answers", answers, "--resume") == (
         f"{answers}: answers of a rehearsal, and this is a real walk: name another file by --answers"

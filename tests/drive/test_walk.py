@@ -33,8 +33,8 @@ FLAP = Stop("right flap", 3, ("right flap",), "up", "down", False, 500, 1000, 12
 RELEASE = Stop("tow release", 16, ("tow release",), "on", "off", True, 0, 0, 1)
 STOPS = (AILERON, FLAP, RELEASE)
 RAN = Moved(Move("2026-05-01T09:30:00Z", 14.5))
-GO, YES, NO, ANSWER, REPEAT, SKIP, BACK, QUIT = (
-    Word.GO, Word.YES, Word.NO, Word.ANSWER, Word.REPEAT, Word.SKIP, Word.BACK, Word.QUIT,
+GO, YES, NO, ANSWER, REPEAT, SKIP, BACK, END = (
+    Word.GO, Word.YES, Word.NO, Word.ANSWER, Word.REPEAT, Word.SKIP, Word.BACK, Word.END,
 )  # fmt: skip
 ALL_YES = (GO, RAN, YES, YES, YES, YES)
 
@@ -77,7 +77,7 @@ def test_all_yes_is_good() -> None:
     walk = after(*ALL_YES * 3)
     assert (walk.phase, walk.is_good) == (Phase.REVIEW, True)
     assert walk.prompt == "all 3 walked, every answer yes"
-    assert walk.after(QUIT).is_over
+    assert walk.after(END).is_over
 
 
 @pytest.mark.parametrize(
@@ -85,7 +85,7 @@ def test_all_yes_is_good() -> None:
     [
         ((*ALL_YES * 2, GO, RAN, YES, NO, YES, YES), "3 to walk: 1 answer no, none skipped, none unanswered"),
         ((*ALL_YES * 2, SKIP), "3 to walk: no answer no, 1 skipped, none unanswered"),
-        ((*ALL_YES, QUIT), "3 to walk: no answer no, none skipped, 2 unanswered"),
+        ((*ALL_YES, END), "3 to walk: no answer no, none skipped, 2 unanswered"),
     ],
 )
 def test_anything_else_is_not(events: tuple[Event, ...], said: str) -> None:
@@ -111,7 +111,7 @@ def test_a_stop_is_noted_and_leaves_the_choice() -> None:
     assert after(ANSWER, walk=walk).prompt == "Did left aileron move, and nothing else?"
     assert after(GO, stopped(SKIP)).at == 1
     assert after(*ALL_YES, GO, stopped(BACK)).at == 0
-    assert after(GO, stopped(QUIT)).is_over
+    assert after(GO, stopped(END)).is_over
 
 
 def test_a_motion_called_off_is_no_motion() -> None:

@@ -133,16 +133,16 @@ def test_the_page_of_a_round_keeps_what_it_stands_on_and_names_its_hash(
     assert not page.exists()
 
 
-def test_again_begins_the_step_anew_or_goes_back() -> None:
+def test_back_begins_the_step_anew_or_goes_back() -> None:
     live, work = live_round()
     work.go_on()
     work.skip()
     work.go_on()
     live.pass_s(0.5)
-    work.again()
+    work.back()
     assert (work.stage, work.at) == (Stage.READY, 1)
-    work.again()
-    work.again()
+    work.back()
+    work.back()
     assert work.at == 0
 
 

@@ -110,7 +110,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("not tested", "nothing was seen that could tell, or the step was skipped: that is no pass"),
             ("seen now", "the step's channels, their least and greatest since it began, and whatever else moves"),
             ("enter", "begin the step, say that the control is back at rest, begin a new round at the end"),
-            ("a, k, e", "the step again or the one before; skip the step; end the round"),
+            ("k, b, e", "skip the step; back: the step anew, or the one before; end the round"),
             ("w", "at the end: write the page to print and sign; a kept walk stands on it too"),
         ),
     ),

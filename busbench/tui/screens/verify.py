@@ -8,6 +8,7 @@ from typing import ClassVar
 
 from textual.binding import BindingType
 
+from busbench.drive.walk import KEYS, Word
 from busbench.errors import BusbenchError
 from busbench.tui.live import LiveSession
 from busbench.tui.replay import ReplaySession
@@ -25,10 +26,10 @@ class VerifyView(BenchView):
     HAS_TIMELINE = False
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        ("enter", "go_on"),
-        ("a", "again"),
-        ("k", "skip"),
-        ("e", "finish"),
+        (KEYS[Word.GO], "go_on"),
+        (KEYS[Word.BACK], "back"),
+        (KEYS[Word.SKIP], "skip"),
+        (KEYS[Word.END], "finish"),
         ("w", "page"),
         ("up", "scroll(-1)"),
         ("down", "scroll(1)"),
@@ -50,7 +51,8 @@ class VerifyView(BenchView):
         if work is not None and work.found is not None:
             own = [("w", "write page")]
         if isinstance(work, GuidedRound):
-            own = [("enter", "go on"), *(own or [("a", "again"), ("k", "skip step"), ("e", "end round")])]
+            aside = [(KEYS[word], word.value) for word in (Word.SKIP, Word.BACK, Word.END)]
+            own = [("enter", "go on"), *(own or aside)]
         return [pairs[0], *own, ("u", "unit"), *pairs[-2:]]
 
     def draw(self, *, slow: bool) -> None:
@@ -80,9 +82,9 @@ class VerifyView(BenchView):
         """Go on with the round."""
         self._act(GuidedRound.go_on)
 
-    def action_again(self) -> None:
+    def action_back(self) -> None:
         """The step once more, or the one before."""
-        self._act(GuidedRound.again)
+        self._act(GuidedRound.back)
 
     def action_skip(self) -> None:
         """Leave the step out."""

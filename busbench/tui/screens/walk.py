@@ -7,24 +7,12 @@ from typing import ClassVar
 
 from textual.binding import BindingType
 
-from busbench.drive.walk import Phase, Word, Wrote
+from busbench.drive.walk import KEYS, Phase, Word, Wrote
 from busbench.tui.screens.ask import Ask
 from busbench.tui.screens.base import BenchView
 from busbench.tui.walking import Walking, Way
 from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.walk import WalkLines
-
-KEYS = {
-    Word.GO: "enter",
-    Word.YES: "y",
-    Word.NO: "n",
-    Word.ANSWER: "a",
-    Word.REPEAT: "r",
-    Word.SKIP: "k",
-    Word.BACK: "b",
-    Word.NOTE: "t",
-    Word.QUIT: "e",
-}
 
 
 class WalkView(BenchView):
@@ -33,7 +21,7 @@ class WalkView(BenchView):
     HAS_TIMELINE = False
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        *((key, f"word('{word}')") for word, key in KEYS.items()),
+        *((key, f"answer('{key}')") for key in KEYS.values()),
         ("f", "file"),
         ("up", "scroll(-1)"),
         ("down", "scroll(1)"),
@@ -54,7 +42,7 @@ class WalkView(BenchView):
             return [pairs[0], ("enter", "begin"), ("f", "answers' file"), ("up down", "scroll"), *pairs[-2:]]
         if walk.phase is Phase.REVIEW:
             return [pairs[0], ("enter", "finish"), ("b", "back"), *pairs[-2:]]
-        return [*((KEYS[word], "end" if word is Word.QUIT else word.value) for word in walk.words), ("?", "help")]
+        return [*((key, word.value) for key, word in walk.keys.items()), ("?", "help")]
 
     @property
     def is_busy(self) -> bool:
@@ -75,17 +63,15 @@ class WalkView(BenchView):
         if self not in self.app.screen_stack:
             self.walking.rest()
 
-    def action_word(self, name: str) -> None:
-        """The person says a word."""
-        walk, word = self.walking.walk, Word(name)
+    def action_answer(self, key: str) -> None:
+        """The person says a word, by its key."""
+        walk = self.walking.walk
         if walk is None or walk.is_over:
-            if word is Word.GO:
+            if key == KEYS[Word.GO]:
                 self.walking.begin()
-        elif word is Word.NOTE:
+        elif (word := walk.keys.get(key)) is Word.NOTE:
             self._ask_note()
-        elif word is Word.GO and walk.phase is Phase.REVIEW:
-            self.walking.hear(Word.QUIT)
-        else:
+        elif word is not None:
             self.walking.hear(word)
         self.draw(slow=True)
 

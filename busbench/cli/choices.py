@@ -1,23 +1,14 @@
-"""Keys of the walk: what they mean, and a line of text typed while frames go on."""
+"""What may be said now in a guided walk or check: its keys shown and heard, and a line typed while frames go on."""
 
 from __future__ import annotations
+
+from collections.abc import Mapping
 
 import click
 
 from busbench.cli.keys import GONE, ReadKey
 from busbench.drive.walk import Event, Phase, Walk, Word, Wrote
 
-KEYS = {
-    Word.GO: "Enter",
-    Word.YES: "y",
-    Word.NO: "n",
-    Word.ANSWER: "a",
-    Word.REPEAT: "r",
-    Word.SKIP: "s",
-    Word.BACK: "b",
-    Word.NOTE: "t",
-    Word.QUIT: "q",
-}
 _LONG_S = 3600.0
 _QUIET_S = 0.4
 _ENDS = (GONE, "\x03")  # where Ctrl-C is a key like others
@@ -25,36 +16,36 @@ _ESCAPE = "\x1b"
 _BACKSPACE = ("\x7f", "\b")
 
 
-def _key(word: Word, phase: Phase) -> str:
-    return "Enter" if word is Word.QUIT and phase is Phase.REVIEW else KEYS[word]
+def shown(prompt: str, keys: Mapping[str, Word], *, enter: str = "") -> str:
+    """A prompt with its keys.
+
+    Args:
+        prompt: what is asked.
+        keys: what may be said, by its key.
+        enter: what Enter does here, where its word does not say it.
+    """
+    told = (f"[{key.title() if key == 'enter' else key}] {(key == 'enter' and enter) or keys[key]}" for key in keys)
+    return "  ".join((prompt, *told))
 
 
-def shown(state: Walk) -> str:
-    """The prompt, with the keys that are of use now."""
+def shown_walk(state: Walk) -> str:
+    """The prompt of a walk, with the keys that are of use now."""
     if state.phase is Phase.MOVING:
         return state.prompt
-    words = (
-        f"[{_key(word, state.phase)}] {'finish' if _key(word, state.phase) == 'Enter' and word is Word.QUIT else word}"
-        for word in state.words
-    )
-    return f"{state.prompt}  {'  '.join(words)}"
+    return shown(state.prompt, state.keys, enter="finish" if state.phase is Phase.REVIEW else "")
 
 
-def word_of(text: str, state: Walk) -> Word | None:
+def word_of(text: str, keys: Mapping[str, Word]) -> Word | None:
     """What a key means now; of several typed at once the first counts, since nobody saw what the others answer."""
     if text.startswith(_ENDS):
-        return Word.QUIT
-    key = "Enter" if text[:1] in ("\r", "\n") else text[:1].lower()
-    for word in state.words:
-        if key and key == _key(word, state.phase):
-            return word
-    return None
+        return Word.END
+    return keys.get("enter" if text[:1] in ("\r", "\n") else text[:1].lower())
 
 
 def hear(state: Walk, read_key: ReadKey) -> Event:
     """Wait for a key that means something, and for the text of a note."""
     while True:
-        word = word_of(read_key(_LONG_S), state)
+        word = word_of(read_key(_LONG_S), state.keys)
         if word is Word.NOTE:
             return Wrote(read_line("note: ", read_key))
         if word is not None:
