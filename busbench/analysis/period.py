@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from busbench.model import I64, FrameTimes
 
-I32 = NDArray[np.int32]
 PINNED_NS = 240_000  # two characters: a read ended inside the frame
 BATCHED_SHARE = 0.05  # of frames that share their read with the one before, or are cut by a read
 NEARLY_ALL = 0.9  # the few others are late stamps among times
@@ -218,24 +217,3 @@ def _count_missing(t_ns: I64, rows: I64 | None, at: I64, period_ns: float) -> I6
     behind = np.min([lag(np.minimum(at + 1 + ahead, highest)) for ahead in range(_LOOK)], axis=0)
     count: I64 = np.maximum(np.rint(behind - before), 0).astype(np.int64)
     return count
-
-
-def number_frames(times: FrameTimes, period_ns: float) -> I32 | None:
-    """Number the frames on the beat.
-
-    Args:
-        times: the frames.
-        period_ns: their period.
-
-    Returns:
-        Number of each frame from 0, rising, int32 (N,); None where they follow
-        one another without a hole (so that nothing need be held for it).
-    """
-    missing = find_missing(times, period_ns)
-    if not missing.row.size:
-        return None
-    number = np.zeros(len(times), np.int32)
-    number[missing.row] = missing.count
-    np.cumsum(number, out=number)
-    number += np.arange(len(times), dtype=np.int32)
-    return number

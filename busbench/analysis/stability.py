@@ -1,18 +1,15 @@
-"""Stability of a beat from its time errors: MTIE over octaves, and the Allan family.
+"""Stability of a beat from its time errors: MTIE over octaves.
 
-Source: ITU-T G.810 (MTIE); NIST SP 1065, Riley, Handbook of Frequency Stability
-Analysis (deviations).
+Source: ITU-T G.810.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-F64 = NDArray[np.float64]
 _COARSE_FROM = 1024  # windows longer than this many samples are taken in coarse steps
 _COARSE = 16
 _BLOCK = 1 << 16
@@ -70,48 +67,3 @@ def _fold(values: NDArray[np.signedinteger], shift: int, size: int, take: np.ufu
 
 def _widest(high: NDArray[np.signedinteger], low: NDArray[np.signedinteger]) -> int:
     return max(int((high[at : at + _BLOCK] - low[at : at + _BLOCK]).max()) for at in range(0, high.size, _BLOCK))
-
-
-def adev(x: ArrayLike, *, tau: float, m: int) -> float:
-    """Allan deviation, not overlapping.
-
-    Args:
-        x: time errors (phase), (N,).
-        tau: distance of the samples, in the unit of x.
-        m: averaging factor.
-
-    Source: NIST SP 1065, 5.2.1.
-    """
-    phase = np.asarray(x, np.float64)[::m]
-    second = phase[2:] - 2 * phase[1:-1] + phase[:-2]
-    return math.sqrt(float(np.mean(second**2)) / 2) / (m * tau)
-
-
-def oadev(x: ArrayLike, *, tau: float, m: int) -> float:
-    """Overlapping Allan deviation; see adev.
-
-    Source: NIST SP 1065, 5.2.2.
-    """
-    phase = np.asarray(x, np.float64)
-    second = phase[2 * m :] - 2 * phase[m:-m] + phase[: -2 * m]
-    return math.sqrt(float(np.mean(second**2)) / 2) / (m * tau)
-
-
-def mdev(x: ArrayLike, *, tau: float, m: int) -> float:
-    """Modified Allan deviation; see adev.
-
-    Source: NIST SP 1065, 5.2.4.
-    """
-    phase = np.asarray(x, np.float64)
-    sums = np.concatenate([[0.0], np.cumsum(phase)])
-    means: F64 = (sums[m:] - sums[:-m]) / m
-    second = means[2 * m :] - 2 * means[m:-m] + means[: -2 * m]
-    return math.sqrt(float(np.mean(second**2)) / 2) / (m * tau)
-
-
-def tdev(x: ArrayLike, *, tau: float, m: int) -> float:
-    """Time deviation, in the unit of x; see adev.
-
-    Source: NIST SP 1065, 5.2.6: tau times the modified Allan deviation over the square root of 3.
-    """
-    return m * tau / math.sqrt(3) * mdev(x, tau=tau, m=m)

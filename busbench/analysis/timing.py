@@ -22,12 +22,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.analysis.period import I32, Missing, find_missing, find_period, is_batched, is_pinned
+from busbench.analysis.period import Missing, find_missing, find_period, is_batched, is_pinned
 from busbench.analysis.spread import Spread, dot, quantiles, spread
 from busbench.analysis.stability import mtie
 from busbench.analysis.stretch import longest_stretch, period_change
 from busbench.errors import counted
 from busbench.model import I64, Clock, ClockKind, FrameTimes
+
+I32 = NDArray[np.int32]
 
 # What a stamp is late by at the least, rms: waking a process (measured: median 0.08 ms,
 # 99 % within 0.14 ms), and where an adapter batches, the 1 ms beat of its bus besides.

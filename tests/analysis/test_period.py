@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busbench.analysis.period import find_missing, find_period, number_frames
+from busbench.analysis.period import find_missing, find_period
 from busbench.model import FrameTimes
 from tests.analysis.adapter import exact, receiver, through_adapter, through_pty, without
 
@@ -51,12 +51,10 @@ def test_a_silence_longer_than_the_frames_does_not_make_the_period(silence: int)
     assert found == pytest.approx(7_000_123, rel=1e-6)
 
 
-def test_numbers_of_frames_leave_holes() -> None:
+def test_frames_missing_here_and_there() -> None:
     t_ns = 7_000_000 * np.array([0, 1, 2, 5, 6, 8])
-    times = exact(t_ns)
-    assert number_frames(times, 7e6) is not None
-    assert number_frames(times, 7e6).tolist() == [0, 1, 2, 5, 6, 8]  # type: ignore[union-attr]
-    assert number_frames(exact(t_ns[:3]), 7e6) is None
+    missing = find_missing(exact(t_ns), 7e6)
+    assert (missing.row.tolist(), missing.count.tolist()) == ([3, 5], [2, 1])
 
 
 def test_a_late_stamp_is_no_missing_frame() -> None:

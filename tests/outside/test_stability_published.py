@@ -1,32 +1,27 @@
-"""MTIE and the Allan family against NIST SP 1065 and the reference library allantools."""
+"""Cycle-to-cycle jitter and MTIE against NIST SP 1065 and the reference library allantools.
+
+The change between two adjacent periods is the second difference of the time errors,
+so its rms is the square root of 2 times tau times the Allan deviation at one period
+(SP 1065, 5.2.1).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
 
 import allantools
 import numpy as np
 import pytest
 
-from busbench.analysis.stability import adev, mdev, mtie, oadev, tdev
+from busbench.analysis.stability import mtie
+from busbench.analysis.timing import Jitter, timing
+from busbench.model import I64, Clock, ClockKind
+from tests.analysis.adapter import exact
 
-# W. J. Riley, Handbook of Frequency Stability Analysis, NIST SP 1065, tables 30 and 31.
-NINE = [892, 809, 823, 798, 671, 644, 883, 903, 677]
-NINE_M1_M2 = {
-    adev: (91.22945, 115.8082),
-    oadev: (91.22945, 85.95287),
-    mdev: (91.22945, 74.78849),
-    tdev: (52.67135, 86.35831),
-}
-THOUSAND_M1_M10_M100 = {
-    adev: (0.2922319, 0.09965736, 0.03897804),
-    oadev: (0.2922319, 0.09159953, 0.03241343),
-    tdev: (0.1687202, 0.3563623, 1.253382),
-}
-
-
-def phase(frequency: Sequence[float]) -> np.ndarray:
-    return np.concatenate([[0.0], np.cumsum(frequency)])
+# W. J. Riley, Handbook of Frequency Stability Analysis, NIST SP 1065, tables 30 and 31: points and ADEV at m = 1.
+NINE, NINE_ADEV = [892, 809, 823, 798, 671, 644, 883, 903, 677], 91.22945
+THOUSAND_ADEV = 0.2922319
+SCALE = 1_000_000  # ns for each unit of the thousand points, which lie between 0 and 1
 
 
 def thousand() -> list[float]:
@@ -37,27 +32,38 @@ def thousand() -> list[float]:
     return points
 
 
+def jitter_of(ends_ns: I64) -> Jitter:
+    jitter = timing(exact(ends_ns), clock=Clock(ClockKind.PER_BYTE, 1)).jitter
+    assert jitter is not None
+    return jitter
+
+
 def test_the_thousand_points_are_those_published() -> None:
     assert [round(y * 2147483647) for y in thousand()[:4]] == [1234567890, 395529916, 1209410747, 633705974]
 
 
-@pytest.mark.parametrize("deviation", NINE_M1_M2, ids=lambda f: f.__name__)
-def test_nine_points(deviation) -> None:  # type: ignore[no-untyped-def]
-    for m, published in zip((1, 2), NINE_M1_M2[deviation], strict=True):
-        assert deviation(phase(NINE), tau=1.0, m=m) == pytest.approx(published, rel=1e-6)
+@pytest.mark.parametrize(
+    ("points", "unit_ns", "adev"), [(NINE, 1, NINE_ADEV), (thousand(), SCALE, THOUSAND_ADEV)], ids=["nine", "thousand"]
+)
+def test_cycle_jitter_is_the_published_deviation(points: list[float], unit_ns: int, adev: float) -> None:
+    periods_ns = 14_000_000 + np.rint(np.multiply(points, unit_ns)).astype(np.int64)
+    found = jitter_of(np.concatenate([[0], np.cumsum(periods_ns)]))
+    assert found.cycle_rms_s == pytest.approx(math.sqrt(2) * adev * unit_ns * 1e-9, rel=1e-6)
 
 
-@pytest.mark.parametrize("deviation", THOUSAND_M1_M10_M100, ids=lambda f: f.__name__)
-def test_thousand_points(deviation) -> None:  # type: ignore[no-untyped-def]
-    for m, published in zip((1, 10, 100), THOUSAND_M1_M10_M100[deviation], strict=True):
-        assert deviation(phase(thousand()), tau=1.0, m=m) == pytest.approx(published, rel=1e-6)
-
-
-@pytest.mark.parametrize("ours", [adev, oadev, mdev, tdev], ids=lambda f: f.__name__)
-def test_against_allantools(ours) -> None:  # type: ignore[no-untyped-def]
-    x = np.cumsum(np.random.default_rng(1).normal(size=500)) * 1e-6
-    theirs = getattr(allantools, ours.__name__)(x, rate=1 / 0.007, data_type="phase", taus=[0.007 * 8])
-    assert ours(x, tau=0.007, m=8) == pytest.approx(float(theirs[1][0]), rel=1e-9)
+def test_timing_against_allantools() -> None:
+    """The figures of `timing`, its time errors taken against numpy's own line of least squares."""
+    rng = np.random.default_rng(1)
+    ends_ns = np.cumsum(7_000_000 + rng.integers(-40_000, 40_001, 501))
+    found, tau_s = jitter_of(ends_ns), float(np.diff(ends_ns).mean()) * 1e-9
+    _, (adev,), *_ = allantools.adev(ends_ns * 1e-9, rate=1 / tau_s, data_type="phase", taus=[tau_s])
+    assert found.cycle_rms_s == pytest.approx(math.sqrt(2) * tau_s * float(adev), rel=1e-6)
+    slots = np.arange(ends_ns.size)
+    error_ns = ends_ns - np.polyval(np.polyfit(slots, ends_ns, 1), slots)
+    windows = [1, 2, 4, 8, 16, 32, 64, 128]
+    _, wanted_ns, *_ = allantools.mtie(error_ns, rate=1.0, data_type="phase", taus=windows)
+    assert [tau for tau, _ in found.mtie_s[:8]] == pytest.approx([n * tau_s for n in windows], rel=1e-6)
+    assert [value for _, value in found.mtie_s[:8]] == pytest.approx(wanted_ns * 1e-9, abs=2e-9)
 
 
 def test_mtie_against_allantools() -> None:
