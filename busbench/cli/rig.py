@@ -7,7 +7,7 @@ from dataclasses import asdict
 
 import click
 
-from busbench.cli.output import format_option, say, write_csv, write_json
+from busbench.cli.output import format_option, prose, say, write_csv, write_json
 from busbench.cli.rig_draft import draft_command
 from busbench.cli.rig_files import can_draw, rig_argument, write_new
 from busbench.cli.rig_power import power_command
@@ -46,7 +46,7 @@ def new(file: str | None, *, force: bool = False) -> None:
 # check
 
 
-@command.command("check", short_help="the plan's faults, what each does, and the mend")
+@command.command("check", short_help="the plan's faults, what each does, and what to do")
 @rig_argument
 @format_option
 def check_command(rig: str, format_: str) -> None:
@@ -73,7 +73,7 @@ def check(path: str, *, format_: str = "table") -> int:
             click.echo(f"{finding}\n")
         click.echo(f"{rig.plan.name}: {_count(faults, 'fault')}, {_count(len(findings) - faults, 'hint')}")
     elif format_ == "csv":
-        head = ("severity", "where", "what", "effect", "mend")
+        head = ("severity", "where", "what", "effect", "advice")
         write_csv(head, [tuple(asdict(finding).values()) for finding in findings])
     else:
         result = {"rig": rig.plan.name, "faults": faults, "findings": [asdict(finding) for finding in findings]}
@@ -136,7 +136,11 @@ def sheet(
     elif format_ == "json":
         write_json({"rig": rig.plan.name, "steps": steps})
     else:
-        click.echo("\n".join(sheet_lines(rig, ascii_only=ascii_only or not can_draw())))
+        for line in sheet_lines(rig, ascii_only=ascii_only or not can_draw()):
+            if "\n" in line:
+                click.echo(line)  # the tree
+            else:
+                prose(line, indent=3 if line[:1].isdigit() else 8 if line.startswith("[") else 0)
 
 
 def _today() -> str:

@@ -25,38 +25,43 @@ class Step:
 
     Args:
         order: from 1.
+        label: text of its label.
+        channel: 1-18, None for a sensor.
         name: of the device.
         kind: "servo", "off-bus" or "sensor".
-        channel: 1-18, None for a sensor.
+        group: the group it belongs to, or "".
+        plugged_into: hub or receiver where it goes afterwards.
         above_neutral: which way its surface goes with the channel above neutral, "" where the plan does not say.
-        direction: "normal" or "reversed", "" for a sensor.
+        note: what else to mind, or "".
+        failsafe: in a word or two.
         low_counts, neutral_counts, high_counts: ends and neutral as sent, None for a sensor
             and for channels of two states.
         low_us, neutral_us, high_us: the same as pulses at the rig's scale.
-        failsafe: in a word or two.
-        plugged_into: hub or receiver where it goes afterwards.
-        group: the group it belongs to, or "".
-        note: what else to mind, or "".
-        label: text of its label.
+        reversed: True where it is to run the other way, None for a sensor.
     """
 
     order: int
+    label: str
+    channel: int | None
     name: str
     kind: str
-    channel: int | None
-    direction: str
+    group: str
+    plugged_into: str
     above_neutral: str
+    note: str
+    failsafe: str
     low_counts: int | None
     neutral_counts: int | None
     high_counts: int | None
     low_us: float | None
     neutral_us: float | None
     high_us: float | None
-    failsafe: str
-    plugged_into: str
-    group: str
-    note: str
-    label: str
+    reversed: bool | None
+
+    @property
+    def turns(self) -> str:
+        """As in "reversed", for people."""
+        return "" if self.reversed is None else "reversed" if self.reversed else "not reversed"
 
 
 def setup_steps(rig: Rig) -> tuple[Step, ...]:
@@ -90,22 +95,22 @@ def _step(rig: Rig, device: Device, order: int) -> Step:
     has_ends = not is_sensor and device.channel is not None and 1 <= device.channel <= CHANNELS
     return Step(
         order=order,
+        label=device.name if device.channel is None else f"{device.channel} {device.name}",
+        channel=device.channel,
         name=device.name,
         kind=device.kind,
-        channel=device.channel,
-        direction="" if is_sensor else ("reversed" if device.reversed else "normal"),
+        group=device.group or "",
+        plugged_into=device.parent,
         above_neutral=device.above_neutral or "",
+        note=_note(device),
+        failsafe="" if is_sensor else failsafe_text(device.failsafe),
         low_counts=round(ends.low_counts) if has_ends else None,
         neutral_counts=round(ends.neutral_counts) if has_ends else None,
         high_counts=round(ends.high_counts) if has_ends else None,
         low_us=ends.low_us if has_ends else None,
         neutral_us=ends.neutral_us if has_ends else None,
         high_us=ends.high_us if has_ends else None,
-        failsafe="" if is_sensor else failsafe_text(device.failsafe),
-        plugged_into=device.parent,
-        group=device.group or "",
-        note=_note(device),
-        label=device.name if device.channel is None else f"{device.channel} {device.name}",
+        reversed=None if is_sensor else device.reversed,
     )
 
 
@@ -122,7 +127,7 @@ def _note(device: Device) -> str:
     if device.mounting == "mirrored":
         notes.append("mounted mirrored")
     if device.above_neutral is not None:
-        notes.append(f"{device.above_neutral} above neutral")
+        notes.append(f"goes {device.above_neutral} above neutral")
     return "; ".join(notes)
 
 

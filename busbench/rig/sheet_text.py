@@ -8,51 +8,42 @@ from busbench.rig.model import Rig
 from busbench.rig.sheet import RULES, Step, setup_steps
 from busbench.rig.tree import draw_tree, layout_tree
 
-HEADER = ("step", "ch", "device", "direction", "low", "neutral", "high", "failsafe", "then into")
-RIGHT = {0, 1, 4, 5, 6}
+INDENT = "        "
 
 
 def sheet_lines(rig: Rig, *, ascii_only: bool = False) -> Iterator[str]:
-    """Rules, one row a device, and the wiring tree.
+    """Rules, a few lines a device with a box to tick, and the wiring tree.
 
     Args:
         rig: the plan.
         ascii_only: draw with plain ASCII.
 
     Yields:
-        Lines.
+        Lines, not broken to any width; the tree in one piece.
     """
     unit = "us" if ascii_only else "µs"
     yield f"{rig.plan.name}: set-up sheet"
     yield ""
     yield from (f"{number}. {rule}" for number, rule in enumerate(RULES, 1))
     yield ""
-    steps = setup_steps(rig)
-    rows = [HEADER, *(_cells(step) for step in steps)]
-    widths = [max(len(row[column]) for row in rows) for column in range(len(HEADER))]
-    notes = ["", *(step.note for step in steps)]
-    for row, note in zip(rows, notes, strict=True):
-        cells = [
-            cell.rjust(width) if column in RIGHT else cell.ljust(width)
-            for column, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ]
-        yield "  ".join(cells).rstrip()
-        if note:
-            yield " " * (widths[0] + widths[1] + 4) + f"({note})"
-    yield ""
-    said = rig.scale.describe()
-    yield f"low, neutral and high in {unit} at the plan's scale: {said.replace('µs', unit)}."
+    for step in setup_steps(rig):
+        yield from _block(step, unit)
+        yield ""
+    yield f"Pulses at the plan's scale: {rig.scale.describe().replace('µs', unit)}."
     yield ""
     yield draw_tree(layout_tree(rig), ascii_only=ascii_only)
 
 
-def _cells(step: Step) -> tuple[str, ...]:
-    def pulse(us: float | None) -> str:
-        return "-" if us is None else f"{us:.0f}"
-
-    channel = "-" if step.channel is None else str(step.channel)
-    return (
-        str(step.order), channel, step.name, step.direction or "-",
-        pulse(step.low_us), pulse(step.neutral_us), pulse(step.high_us),
-        step.failsafe or "-", step.plugged_into,
-    )  # fmt: skip
+def _block(step: Step, unit: str) -> Iterator[str]:
+    channel = f"channel {step.channel}: " if step.channel is not None else f"{step.kind}: "
+    yield f"[ ] {step.order:2d}  {channel}{step.name}, then into {step.plugged_into}"
+    values = []
+    if step.low_us is not None and step.neutral_us is not None and step.high_us is not None:
+        values.append(f"low {step.low_us:4.0f}  neutral {step.neutral_us:4.0f}  high {step.high_us:4.0f} {unit}")
+    if step.failsafe:
+        values.append(f"failsafe {step.failsafe}")
+    if step.turns:
+        values.append(step.turns)
+    for line in ("   ".join(values), step.note):
+        if line:
+            yield INDENT + line

@@ -18,6 +18,7 @@ from busbench.wire.bulk import pack_frames
 from tests.rig.rigs import HERON, device, hub
 
 pytestmark = pytest.mark.usefixtures("wide")
+
 HEAD = '[rig]\nname = "Heron"\nperiod_ms = 14\n[supply]\nvoltage_v = 7.4\nminimum_v = 5\n'
 
 
@@ -63,11 +64,11 @@ def test_check_in_json_and_csv() -> None:
             "where": "x",
             "what": "channel 40 is not in the frame, which has channels 1-18",
             "effect": "it never moves",
-            "mend": "give it a free channel: 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16",
+            "advice": "give it a free channel: 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16",
         }
     ]
     rows = list(csv.reader(run("check", "-", "--format", "csv", stdin=faulty, code=1).splitlines()))
-    assert rows[0] == ["severity", "where", "what", "effect", "mend"]
+    assert rows[0] == ["severity", "where", "what", "effect", "advice"]
     assert rows[1][:2] == ["fault", "x"]
 
 
@@ -108,7 +109,7 @@ def test_power_in_csv() -> None:
 def test_sheet_in_its_forms(tmp_path: Path) -> None:
     assert run("sheet", str(HERON)).startswith("Heron: set-up sheet\n")
     rows = list(csv.DictReader(run("sheet", str(HERON), "--format", "csv").splitlines()))
-    assert (rows[3]["label"], rows[3]["direction"], rows[3]["low_us"]) == ("4 right flap", "reversed", "988.125")
+    assert (rows[3]["label"], rows[3]["reversed"], rows[3]["low_us"]) == ("4 right flap", "1", "988.125")
     steps = json.loads(run("sheet", str(HERON), "--format", "json"))["steps"]
     assert steps[8]["channel"] == 17
     page = tmp_path / "sheet.html"
@@ -121,15 +122,15 @@ def test_sheet_in_its_forms(tmp_path: Path) -> None:
 def test_a_wrong_file_is_told_in_one_line(name: str) -> None:
     said = error_of(name, "-", stdin=HEAD + '[[device]]\nname = "x"\nchanel = 3\n')
     assert said == (
-        '-, device[1].chanel: unknown key (its value is 3) (device "x", table at line 7): '
-        "the nearest known key is channel"
+        'standard input, device[1].chanel: is not a key of [[device]] (device "x", table at line 7): '
+        "did you mean channel?"
     )
 
 
 @pytest.mark.parametrize("name", ["power", "sheet"])
 def test_a_ring_is_told_with_the_file(name: str) -> None:
     ring = HEAD + hub("a", 'from = "b"') + hub("b", 'from = "a"')
-    said = "-, hub: hubs hang in a ring: a → b → a; `busbench rig check` says how to mend it"
+    said = "standard input, hub: hubs hang in a ring: a → b → a; `busbench rig check` says what to do"
     assert error_of(name, "-", stdin=ring) == said
 
 

@@ -15,7 +15,6 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 # Lines of the README whose standard output may be wider, and why.
 EXCEPT = {
     r"--format (csv|json)|^busbench frames .*(slots\.csv|vcd)$": "for programs",
-    r"^busbench rig sheet": "the set-up sheet, which is printed",
     r" -o | --to [a-z-]+\.": "writes a file",
     r"/dev/|socket://|^busbench (ports|simulate|watch|walk|record|rig new|completion)\b": "needs a port or a person",
     r"\b(glider\.toml|try\.pcapng|sweep\.pcapng|faults\.pcapng|rehearsed\.pcapng|outputs\.vcd)": "needs a line before",

@@ -30,7 +30,7 @@ def test_order_by_channel_groups_together_motors_and_sensors_last() -> None:
 
 def test_a_step_says_direction_ends_and_neutral() -> None:
     step = setup_steps(rig(device("x", 2, "reversed = true", "travel_pct = 80", "neutral_us = 1520")))[0]
-    assert (step.direction, step.channel, step.failsafe) == ("reversed", 2, "0 %")
+    assert (step.reversed, step.channel, step.failsafe) == (True, 2, "0 %")
     assert (step.low_counts, step.neutral_counts, step.high_counts) == (369, 1024, 1679)
     assert (step.low_us, step.neutral_us, step.high_us) == (1110.5, 1520.0, 1929.5)
 
@@ -44,12 +44,13 @@ def test_text_for_the_terminal() -> None:
     lines = list(sheet_lines(read_rig(HERON)))
     assert lines[0] == "Heron: set-up sheet"
     assert lines[3] == "2. Plug in one device alone. A setting written while two are plugged in reaches both."
-    assert lines[7].split() == [
-        "step", "ch", "device", "direction", "low", "neutral", "high", "failsafe", "then", "into",
-    ]  # fmt: skip
-    at = lines.index("   4   4  right flap      reversed    988     1500  2012  -100 %    right wing")
-    assert lines[at + 1] == "          (mounted mirrored; down above neutral)"
-    assert max(len(line) for line in lines[7:at]) <= 80
+    at = lines.index("[ ]  4  channel 4: right flap, then into right wing")
+    assert lines[at + 1 : at + 4] == [
+        "        low  988  neutral 1500  high 2012 µs   failsafe -100 %   reversed",
+        "        mounted mirrored; goes down above neutral",
+        "",
+    ]
+    assert lines[lines.index("[ ] 11  sensor: pack voltage, then into receiver") + 1] == "        slot 0"
     assert "\n".join(sheet_lines(read_rig(HERON), ascii_only=True)).isascii()
 
 
