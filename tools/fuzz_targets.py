@@ -249,7 +249,7 @@ def _probe(data: bytes, _: str) -> None:
 
     log, clock = seeds.timed_log(data)
     said = classify(seeds.chunks_of(log), clock=clock)
-    _hold(_is_clean(said.says + said.mend), "words are clean")
+    _hold(_is_clean(said.says + said.advice), "words are clean")
 
 
 def _rig(data: bytes, path: str) -> None:

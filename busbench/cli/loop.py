@@ -165,9 +165,9 @@ def _verdict(echo: Echo, sent: int, marked: int) -> str:
     if not echo.intact:
         return "FAIL: only other bytes came back: inverted line, wrong rate, or somebody else is talking"
     if echo.damaged or echo.lost:
-        return "FAIL: not all came back: mend cable or adapter before suspecting a receiver"
+        return "FAIL: not all came back: repair cable or adapter before suspecting a receiver"
     if marked or echo.stray_bytes:
-        return "FAIL: all came back, with more than was sent, or with marks of damage: mend cable or adapter"
+        return "FAIL: all came back, with more than was sent, or with marks of damage: repair cable or adapter"
     return "PASS: all came back: cable and adapter are good at this rate"
 
 

@@ -75,7 +75,7 @@ def show(result: ProbeResult, format_: str) -> None:
     fields: dict[str, str | int | float | None] = {
         "line": result.line.value,
         "says": result.says,
-        "mend": result.mend,
+        "advice": result.advice,
         "bytes": result.bytes_total,
         "marked_bytes": result.marked,
         "frames": result.frames,
@@ -92,8 +92,8 @@ def show(result: ProbeResult, format_: str) -> None:
         write_csv(list(fields), [list(fields.values())])
         return
     click.echo(result.says)
-    if result.mend:
-        prose(f"what to do: {result.mend}", indent=2)
+    if result.advice:
+        prose(f"what to do: {result.advice}", indent=2)
     if result.sample and not result.is_good:
         marked = f", {result.marked} of them marked as damaged" if result.marked else ""
         sample = result.sample.hex(" ").upper()

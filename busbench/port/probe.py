@@ -44,7 +44,7 @@ class ProbeResult:
     Args:
         line: in one word.
         says: in plain words.
-        mend: what to do, or an empty string.
+        advice: what to do, or an empty string.
         bytes_total: received.
         marked: of these, marked as damaged.
         frames: found.
@@ -57,7 +57,7 @@ class ProbeResult:
 
     line: Line
     says: str
-    mend: str = ""
+    advice: str = ""
     bytes_total: int = 0
     marked: int = 0
     frames: int = 0
@@ -93,19 +93,19 @@ def classify(chunks: Sequence[Chunk], *, clock: Clock, line: LineSettings = BUS_
     data = log.data.tobytes()
     if not data:
         says = "silent: not one byte came"
-        mend = (
+        advice = (
             "check that ground is connected, that the signal goes to the adapter's RX, and that the receiver has power"
         )
-        return ProbeResult(Line.SILENT, says, f"{mend} and is bound to a transmitter that is on")
+        return ProbeResult(Line.SILENT, says, f"{advice} and is bound to a transmitter that is on")
     enough = min(_FEW_FRAMES, max(1, len(data) // 40))
     covered = len(found.frames) * 25 / len(data)
     if len(found.frames) >= enough and covered > 0.2:
         return _frames(found, data, marked)
     kind = _signature(chunks, data)
-    says, mend = _WORDS[kind]
+    says, advice = _WORDS[kind]
     if line != BUS_LINE:
-        mend = f"the line was not set as the bus: leave --baud, --parity and --stop-bits away first; then {mend}"
-    return ProbeResult(kind, says, mend, len(data), marked, len(found.frames), sample=data[:SAMPLE_BYTES])
+        advice = f"the line was not set as the bus: leave --baud, --parity and --stop-bits away first; then {advice}"
+    return ProbeResult(kind, says, advice, len(data), marked, len(found.frames), sample=data[:SAMPLE_BYTES])
 
 
 _WORDS = {
@@ -133,12 +133,12 @@ def _frames(found: Found, data: bytes, marked: int) -> ProbeResult:
     says = f"frames: {len(table)}{beat}, end bytes {' '.join(f'{end:02X}' for end, _ in ends)}"
     if any(end for end, _ in ends):
         says += f"; slots for sensors, {replies} replies"
-    mend = ""
+    advice = ""
     if damaged + marked > len(data) / 100:
         says += f"; {counted(damaged, 'byte')} form no frame, {marked} were marked as damaged"
-        mend = "check ground, lead and levels: more than one byte in a hundred is damaged"
+        advice = "check ground, lead and levels: more than one byte in a hundred is damaged"
     return ProbeResult(
-        Line.FRAMES, says, mend, len(data), marked, len(table), period_s, ends, replies, damaged, data[:SAMPLE_BYTES]
+        Line.FRAMES, says, advice, len(data), marked, len(table), period_s, ends, replies, damaged, data[:SAMPLE_BYTES]
     )
 
 

@@ -110,7 +110,7 @@ def page_html(
         harness = draw_harness(rig, worst_case, weakest).svg()
         findings: list[Finding] = check_rig(rig)
     except RigError as error:
-        findings = [Finding("fault", "harness", str(error), "volts cannot be worked out", "mend the rig file")]
+        findings = [Finding("fault", "harness", str(error), "volts cannot be calculated", "correct the rig file")]
     return environment.get_template("page.html").render(
         found=found, rig=rig, evidence=evidence, recording=evidence.recording, provenance=provenance,
         verdict=MARKS[found.verdict], marks=MARKS, parts=_PARTS, cautions=CAUTIONS, rows=rows, columns=_COLUMNS,

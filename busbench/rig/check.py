@@ -1,4 +1,4 @@
-"""Faults of a plan: what each one does on the aircraft, and the mend."""
+"""Faults of a plan: what each one does on the aircraft, and what to do."""
 
 from __future__ import annotations
 
@@ -118,7 +118,7 @@ def _tree(rig: Rig) -> Iterator[Finding]:
             name,
             f'it hangs on "{parent}", which does not exist',
             "it gets neither power nor signal",
-            f'name an existing hub or "receiver"; there are: {listed(["receiver", *(hub.name for hub in rig.hubs)])}',
+            f"name one of these: {listed(['receiver', *(hub.name for hub in rig.hubs)])}",
         )
     for hub in rig.hubs:
         if not any(children(rig, hub.name)) and not any(hub.name == name for name, _ in loose.hanging):
@@ -198,7 +198,7 @@ def _unstated(rig: Rig) -> Iterator[Finding]:
         yield hint(
             listed(unknown),
             "no current is stated",
-            "`rig power` counts it as nil, so the harness looks better than it is",
+            "`rig power` counts it as 0 A, so the harness looks better than it is",
             "measure or look up current_a: idle, moving, stall",
         )
     bare = [entry.name for entry in rig.parts if entry.lead is None]

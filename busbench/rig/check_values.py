@@ -36,7 +36,7 @@ def _scale(rig: Rig) -> Iterator[Finding]:
         yield hint(
             "scale",
             f"it is unusual: {scale.describe()}",
-            "ends and neutrals in microseconds are reckoned with it, and would all be wrong",
+            "ends and neutrals in microseconds are calculated with it, and would all be wrong",
             "measure it with `busbench pulses`, or leave [scale] out",
         )
 
@@ -72,14 +72,14 @@ def _currents(device: Device) -> Iterator[Finding]:
         yield hint(
             device.name,
             "its currents do not rise from idle to moving to stall",
-            "two values are probably swapped, and `rig power` reckons with them",
+            "two values are probably swapped, and `rig power` calculates with them",
             "look the three values up again",
         )
     elif (current.idle or 0) > IDLE_MOST_A or max(rising, default=0) > STALL_MOST_A:
         yield hint(
             device.name,
             f"it draws {max(rising):g} A" if max(rising) > STALL_MOST_A else f"it draws {current.idle:g} A at rest",
-            "`rig power` reckons with it, and finds every lead too thin",
+            "`rig power` calculates with it, and finds every lead too thin",
             "current_a is in amperes: 30 mA are 0.03",
         )
 
@@ -90,7 +90,7 @@ def _motion(device: Device) -> Iterator[Finding]:
         yield hint(
             device.name,
             f"60 degrees in {speed:g} s is unusual",
-            "rehearsals and `rig power --program` reckon with it",
+            "rehearsals and `rig power --program` calculate with it",
             "speed_s_per_60deg is in seconds for 60 degrees: 0.15, not 150",
         )
     if device.dead_band_us > DEAD_BAND_MOST_US:

@@ -129,20 +129,20 @@ def parse_fault(text: str) -> Fault:
     kind = next((kind for kind in get_args(FaultKind) if kind == word), None)
     if kind is None:
         near = difflib.get_close_matches(word, get_args(FaultKind), n=1)
-        known = f"did you mean {near[0]}?" if near else f"known: {', '.join(get_args(FaultKind))}"
-        raise RigError("fault", "", f'"{word}" is no kind of fault', hint=known)
+        known = f"did you mean {near[0]}?" if near else f"give one of {', '.join(get_args(FaultKind))}"
+        raise RigError("--fault", "", f'"{word}" is not known', hint=known)
     words = FAULTS[kind]
     if not has_value:
         return Fault(kind, device.strip())
     if not words.value:
-        raise RigError("fault", kind, "takes no value", hint=f"leave out the :{number}")
+        raise RigError("--fault", kind, "takes no value", hint=f"leave :{number} out")
     try:
         value = float(number)
     except ValueError:
         value = math.nan
     if not words.least <= value <= words.most:
-        what = f'"{number}" is no number of {words.least:g} to {words.most:g}'
-        raise RigError("fault", kind, what, hint=f"VALUE is {words.value}")
+        what = f'"{number}" is {"not a number" if math.isnan(value) else "out of range"}'
+        raise RigError("--fault", kind, what, hint=f"give {words.least:g} to {words.most:g}; VALUE is {words.value}")
     return Fault(kind, device.strip(), value)
 
 
@@ -158,15 +158,15 @@ def check_fault(fault: Fault, rig: Rig) -> None:
     """
     words = FAULTS[fault.kind]
     if fault.kind == "brown-out" and rig.supply.minimum_v is None:
-        raise RigError("fault", fault.kind, "the plan states no minimum_v", hint="state it in [supply]")
+        raise RigError("--fault", fault.kind, "the plan states no minimum_v", hint="state it in [supply]")
     names = [device.name for device in rig.driven if words.is_sent is False or device.channel is not None]
     if not words.has_device:
         if fault.device:
-            what = f'is not in one device, but "{fault.device}" is named'
-            raise RigError("fault", fault.kind, what, hint=f"write {fault.kind}" + "::VALUE" * bool(words.value))
+            what = f'is not in one device, but "{fault.device}" is given'
+            raise RigError("--fault", fault.kind, what, hint=f"give {fault.kind}" + "::VALUE" * bool(words.value))
     elif not fault.device:
-        raise RigError("fault", fault.kind, "needs a device", hint=f"there are: {', '.join(names)}")
+        raise RigError("--fault", fault.kind, "DEVICE is missing", hint=f"give one of {', '.join(names)}")
     elif fault.device not in names:
         near = difflib.get_close_matches(fault.device, names, n=1)
-        hint = f'did you mean "{near[0]}"?' if near else f"there are: {', '.join(names)}"
-        raise RigError("fault", fault.kind, f'no device is named "{fault.device}"', hint=hint)
+        hint = f'did you mean "{near[0]}"?' if near else f"give one of {', '.join(names)}"
+        raise RigError("--fault", fault.kind, f'no device is named "{fault.device}"', hint=hint)

@@ -12,31 +12,33 @@ class Finding:
     """What is amiss in a plan.
 
     Args:
-        severity: "fault" (must be mended) or "hint" (worth a look).
+        severity: "fault" (must be put right) or "hint" (worth a look).
         where: the device, hub or table it is about.
         what: what the plan says.
         effect: what that does on the aircraft.
-        mend: what to do.
+        advice: what to do.
     """
 
     severity: Literal["fault", "hint"]
     where: str
     what: str
     effect: str
-    mend: str
+    advice: str
 
     def __str__(self) -> str:
-        return f"{self.severity}: {self.where}: {self.what}\n  on the aircraft: {self.effect}\n  mend: {self.mend}"
+        return (
+            f"{self.severity}: {self.where}: {self.what}\n  on the aircraft: {self.effect}\n  what to do: {self.advice}"
+        )
 
 
-def fault(where: str, what: str, effect: str, mend: str) -> Finding:
-    """A finding that must be mended."""
-    return Finding("fault", where, what, effect, mend)
+def fault(where: str, what: str, effect: str, advice: str) -> Finding:
+    """A finding that must be put right."""
+    return Finding("fault", where, what, effect, advice)
 
 
-def hint(where: str, what: str, effect: str, mend: str) -> Finding:
+def hint(where: str, what: str, effect: str, advice: str) -> Finding:
     """A finding worth a look."""
-    return Finding("hint", where, what, effect, mend)
+    return Finding("hint", where, what, effect, advice)
 
 
 def listed(names: Iterable[str]) -> str:

@@ -1,4 +1,4 @@
-"""Load cases of the harness, its weakest lead, the mend with its gain, and endurance."""
+"""Load cases of the harness, its weakest lead, advice with its gain, and endurance."""
 
 from __future__ import annotations
 

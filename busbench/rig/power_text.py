@@ -19,7 +19,7 @@ def power_lines(
     temperature_c: float,
     ascii_only: bool = False,
 ) -> Iterator[str]:
-    """Load cases, weakest lead, mends and endurance.
+    """Load cases, weakest lead, advice and endurance.
 
     Args:
         rig: the plan.
@@ -66,7 +66,7 @@ def power_lines(
             )
     unknown = unstated_currents(rig)
     if unknown:
-        yield f"counted as nil, for want of a stated current: {', '.join(unknown)}"
+        yield f"counted as 0 A, since no current is stated: {', '.join(unknown)}"
 
 
 def _table(cases: Sequence[Case]) -> Iterator[str]:

@@ -58,7 +58,7 @@ def require_tree(rig: Rig, *, path: str = "rig") -> None:
         RigError: a ring, a missing parent or one name for two.
     """
     loose = find_loose(rig)
-    hint = "`busbench rig check` says how to mend it"
+    hint = "`busbench rig check` says what to do"
     if loose.rings:
         raise RigError(
             path, "hub", f"hubs hang in a ring: {' → '.join(loose.rings[0] + loose.rings[0][:1])}", hint=hint

@@ -101,7 +101,7 @@ def test_a_flaky_cable_fails() -> None:
         result = loop(*ports, seconds=0.07)
     assert account(result) == (10, 9, 1, 0)
     assert not result.is_good
-    assert result.verdict == "FAIL: not all came back: mend cable or adapter before suspecting a receiver"
+    assert result.verdict == "FAIL: not all came back: repair cable or adapter before suspecting a receiver"
 
 
 def test_a_port_that_is_none_gets_one_line() -> None:

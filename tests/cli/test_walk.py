@@ -191,7 +191,7 @@ def test_refusals(rig: Path, typed: list[str], tmp_path: Path, monkeypatch: pyte
     )
     nowhere = tmp_path / "no" / "a.json"
     assert refusal("virtual:", "--rig", rig, "--answers", nowhere).startswith(f"{nowhere}: cannot be written")
-    assert refusal("virtual:", "--rig", rig, "--fault", "lame:rudder").startswith('fault: "lame" is no kind of fault')
+    assert refusal("virtual:", "--rig", rig, "--fault", "lame:rudder").startswith('--fault: "lame" is not known')
     assert refusal("/dev/ttyHERON", "--rig", rig, "--fault", "dead:rudder") == (
         "--fault: goes with virtual: only: leave it out"
     )

@@ -53,13 +53,13 @@ def test_what_is_on_the_line(pilot: str, period: str, query: str, line: Line) ->
     if line is Line.FRAMES and "flips" not in query:
         assert result.period_s == pytest.approx(float(period.removesuffix("ms")) / 1e3, rel=0.02)
     if line is not Line.FRAMES:
-        assert result.mend
+        assert result.advice
 
 
 def test_frames_are_told_with_period_and_end_bytes() -> None:
     result = look("")
     assert result.says == "frames: 214, one every 14.0 ms, end bytes 00"
-    assert result.mend == ""
+    assert result.advice == ""
 
 
 def test_slots_are_told() -> None:
@@ -75,18 +75,18 @@ def test_a_bad_line_is_told_though_frames_were_found() -> None:
     result = look("flips=1%")
     assert result.line is Line.FRAMES
     assert result.marked > 30
-    assert result.mend == "check ground, lead and levels: more than one byte in a hundred is damaged"
+    assert result.advice == "check ground, lead and levels: more than one byte in a hundred is damaged"
 
 
-def test_mends_in_plain_words() -> None:
-    assert "ground" in look("frames=off").mend
-    assert look("inverted=on").mend.startswith("put an inverter gate or a transistor stage between")
-    assert look("baud=115200").mend.startswith("the adapter reads at about 115200 baud although 100000 was asked for")
-    both = look("inverted=on&baud=115200").mend
+def test_advice_in_plain_words() -> None:
+    assert "ground" in look("frames=off").advice
+    assert look("inverted=on").advice.startswith("put an inverter gate or a transistor stage between")
+    assert look("baud=115200").advice.startswith("the adapter reads at about 115200 baud although 100000 was asked for")
+    both = look("inverted=on&baud=115200").advice
     assert "inverter" in both
     assert "115200" in both
     other = look("baud=115200", line=LineSettings(baud=115_200))
-    assert other.mend.startswith("the line was not set as the bus: leave --baud, --parity and --stop-bits away first")
+    assert other.advice.startswith("the line was not set as the bus: leave --baud, --parity and --stop-bits away first")
 
 
 def test_what_is_unknown_comes_with_a_sample() -> None:

@@ -1,4 +1,4 @@
-"""Each fault of a plan is found, with what it does and the mend; good plans stay quiet."""
+"""Each fault of a plan is found, with what it does and what to do; good plans stay quiet."""
 
 from __future__ import annotations
 
@@ -277,7 +277,7 @@ def test_a_fault_is_found_and_nothing_else(tables: tuple[str, ...], said: str) -
     faults = [finding for finding in check_rig(rig(*tables)) if finding.severity == "fault"]
     assert [f"{finding.where}: {finding.what}" for finding in faults] == [said]
     assert faults[0].effect
-    assert faults[0].mend
+    assert faults[0].advice
 
 
 @pytest.mark.parametrize(("tables", "said"), [case[1:] for case in HINTS], ids=[case[0] for case in HINTS])
@@ -349,7 +349,7 @@ def test_a_finding_in_words() -> None:
     assert str(finding) == (
         "fault: a, b: all on channel 5 and not in one group\n"
         "  on the aircraft: they move together whenever one of them is meant to\n"
-        "  mend: give them channels of their own (free: 1, 2, 3, 4, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16), "
+        "  what to do: give them channels of their own (free: 1, 2, 3, 4, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16), "
         "or one group where they shall move together"
     )
 

@@ -1,4 +1,4 @@
-"""Volts and amperes of a plan: hand-worked cases, limits, mends with their gain, endurance."""
+"""Volts and amperes of a plan: hand-worked cases, limits, advice with its gain, endurance."""
 
 from __future__ import annotations
 
@@ -196,7 +196,7 @@ def test_a_program_moves_two_state_channels_by_their_flags() -> None:
 def test_leads_that_form_no_tree_are_refused() -> None:
     with pytest.raises(RigError) as caught:
         build_network(rig(hub("a", 'from = "b"'), hub("b", 'from = "a"')))
-    assert str(caught.value) == "rig, hub: hubs hang in a ring: a → b → a; `busbench rig check` says how to mend it"
+    assert str(caught.value) == "rig, hub: hubs hang in a ring: a → b → a; `busbench rig check` says what to do"
     with pytest.raises(RigError, match=r'^rig: the name "x" stands for two things'):
         build_network(rig(device("x", 1), device("x", 2)))
 

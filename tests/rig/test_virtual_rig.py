@@ -160,29 +160,29 @@ def test_faults_as_people_type_them(text: str, fault: Fault) -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("ded:left flap", 'fault: "ded" is no kind of fault: did you mean dead?'),
-        ("???", f'fault: "???" is no kind of fault: known: {", ".join(get_args(FaultKind))}'),
+        ("ded:left flap", '--fault: "ded" is not known: did you mean dead?'),
+        ("???", f'--fault: "???" is not known: give one of {", ".join(get_args(FaultKind))}'),
         (
             "slow:left flap:x",
-            'fault, slow: "x" is no number of 0.001 to 1e+06: VALUE is times slower (6 s for 60 degrees)',
+            '--fault, slow: "x" is not a number: give 0.001 to 1e+06; VALUE is times slower (6 s for 60 degrees)',
         ),
         (
             "sent-on:rudder:17",
-            'fault, sent-on: "17" is no number of 1 to 16: VALUE is channel (the first that is free)',
+            '--fault, sent-on: "17" is out of range: give 1 to 16; VALUE is channel (the first that is free)',
         ),
-        ("dead:rudder:3", "fault, dead: takes no value: leave out the :3"),
-        ("jitter:rudder", 'fault, jitter: is not in one device, but "rudder" is named: write jitter::VALUE'),
+        ("dead:rudder:3", "--fault, dead: takes no value: leave :3 out"),
+        ("jitter:rudder", '--fault, jitter: is not in one device, but "rudder" is given: give jitter::VALUE'),
         (
             "sent-on:pack voltage",
-            'fault, sent-on: no device is named "pack voltage": there are: left aileron, right aileron, left flap,'
+            '--fault, sent-on: no device is named "pack voltage": give one of left aileron, right aileron, left flap,'
             " right flap, left elevator, right elevator, rudder, gear, tow release, sustainer",
         ),
         (
             "dead",
-            "fault, dead: needs a device: there are: left aileron, right aileron, left flap, right flap, left elevator,"
-            " right elevator, rudder, gear, tow release, sustainer",
+            "--fault, dead: DEVICE is missing: give one of left aileron, right aileron, left flap, right flap,"
+            " left elevator, right elevator, rudder, gear, tow release, sustainer",
         ),
-        ("dead:left flop", 'fault, dead: no device is named "left flop": did you mean "left flap"?'),
+        ("dead:left flop", '--fault, dead: no device is named "left flop": did you mean "left flap"?'),
     ],
 )
 def test_wrong_faults_are_told(text: str, said: str) -> None:

@@ -94,7 +94,7 @@ class RigLines(Drawn):
 
     def _weakest(self, rig: Rig, weakest: Weakest | None, width: int) -> list[Line]:
         if weakest is None:
-            return [[(" no device states a current: nothing to reckon with", "dim")], []]
+            return [[(" no device states a current: nothing to calculate with", "dim")], []]
         left = "" if rig.supply.minimum_v is None else f", {weakest.volts - rig.supply.minimum_v:+.2f} V to the minimum"
         texts = [
             f"weakest: {weakest.device}, {weakest.volts:.2f} V{left} ({weakest.case})",
