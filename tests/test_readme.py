@@ -33,11 +33,19 @@ LEFT_OUT = {
     r"^busbench (watch|walk)\b": "needs a person at a terminal",
 }
 WITHOUT_EXAMPLES = {"completion", "new"}  # the lines for shells' own files; an argument that says it all
+FOR_PROGRAMS = re.compile(r"--format (csv|json)|^busbench (frames|completion|rig draft) |^\w+ .*\|")  # may be wide
 SAYS_NOTHING = re.compile(r" (-o|--to|--output) |^busbench rig new ")  # on standard output
 
 
 def is_left_out(line: str) -> bool:
     return any(re.search(pattern, line) for pattern in LEFT_OUT)
+
+
+def too_wide(line: str, out: str, err: str = "") -> list[str]:
+    """What people read and does not fit 80 columns, where nobody says how wide the terminal is."""
+    rows = [] if FOR_PROGRAMS.search(line) else out.splitlines()
+    rows += [row for row in err.splitlines() if not row.startswith("busbench: ")]  # a log keeps its lines
+    return [row for row in rows if len(row) > 80]
 
 
 def exit_code(line: str) -> int:
@@ -102,6 +110,7 @@ def test_a_block_of_the_tour_works(place: Path, lines: list[str]) -> None:
         assert ran.returncode == exit_code(line), (line, ran.stderr)
         assert ran.stdout or SAYS_NOTHING.search(line), line
         assert "Traceback" not in ran.stderr, line
+        assert too_wide(line, ran.stdout, ran.stderr) == []
 
 
 def test_the_tour_is_found() -> None:
@@ -126,6 +135,7 @@ def test_an_example_of_a_help_text_works(
     out, err = capfd.readouterr()
     assert code == exit_code(line), err
     assert out or SAYS_NOTHING.search(line)
+    assert too_wide(line, out, err) == []
 
 
 def left_out() -> list[str]:

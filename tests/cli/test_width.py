@@ -1,42 +1,13 @@
-"""What people read fits 80 columns where nobody says how wide the terminal is."""
+"""Lines for people are broken between words; tests/test_readme.py holds all that is printed to 80 columns."""
 
 from __future__ import annotations
 
-import re
-import shlex
 from pathlib import Path
 
 import pytest
 
 from busbench.cli.output import wrapped
-from tests.cli.running import ROOT, call
-
-README = (ROOT / "README.md").read_text(encoding="utf-8")
-# Lines of the README whose standard output may be wider, and why.
-EXCEPT = {
-    r"--format (csv|json)|^busbench frames .*(slots\.csv|vcd)$": "for programs",
-    r" -o | --to [a-z-]+\.": "writes a file",
-    r"/dev/|socket://|^busbench (ports|simulate|watch|walk|record|rig new|completion)\b": "needs a port or a person",
-    r"\b(glider\.toml|try\.pcapng|sweep\.pcapng|faults\.pcapng|rehearsed\.pcapng|outputs\.vcd)": "needs a line before",
-    r"--report ": "writes a file",
-    r"\||<|>": "more than one program",
-}
-LINES = [line.split("  #")[0] for line in re.findall(r"^\$ (busbench .*)", README, re.MULTILINE)]
-TYPED = sorted({line for line in LINES if not any(re.search(pattern, line) for pattern in EXCEPT)})
-
-
-@pytest.mark.parametrize("line", TYPED)
-def test_a_line_of_the_readme_fits(
-    line: str, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
-) -> None:
-    monkeypatch.chdir(ROOT)
-    out = call(capfd, *shlex.split(line)[1:]).out
-    assert out
-    assert [row for row in out.splitlines() if len(row) > 80] == []
-
-
-def test_enough_lines_are_typed() -> None:
-    assert len(TYPED) >= 10
+from tests.cli.running import call
 
 
 def test_words_are_wrapped_and_paths_are_not() -> None:
