@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 U8 = NDArray[np.uint8]
 U16 = NDArray[np.uint16]
 I64 = NDArray[np.int64]
+F64 = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 

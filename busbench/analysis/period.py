@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.model import I64, FrameTimes
+from busbench.model import F64, I64, Bools, FrameTimes
 
 PINNED_NS = 240_000  # two characters: a read ended inside the frame
 BATCHED_SHARE = 0.05  # of frames that share their read with the one before, or are cut by a read
@@ -33,7 +33,7 @@ _LOOK = 4  # stamps looked at on both sides of a place
 _BLOCK = 1 << 16
 
 
-def is_pinned(times: FrameTimes) -> NDArray[np.bool_]:
+def is_pinned(times: FrameTimes) -> Bools:
     """True for each frame whose time is known to two characters, bool (N,)."""
     return times.slack_ns <= PINNED_NS
 
@@ -209,7 +209,7 @@ def _count_missing(t_ns: I64, rows: I64 | None, at: I64, period_ns: float) -> I6
     lowest = np.concatenate([[0], at[:-1] + 1])  # stamps between this place and the one before it
     highest = np.concatenate([at[1:], [t_ns.size - 1]])  # and the one behind it
 
-    def lag(stamp: I64) -> NDArray[np.float64]:
+    def lag(stamp: I64) -> F64:
         number = stamp - at if rows is None else rows[stamp] - rows[at]
         return (t_ns[stamp] - t_ns[at]) / period_ns - number
 

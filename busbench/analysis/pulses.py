@@ -12,9 +12,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from busbench.model import BUS_LINE, I64, ByteLog, Clock, ClockKind, LineSettings
+from busbench.model import BUS_LINE, F64, I64, ByteLog, Clock, ClockKind, LineSettings
 from busbench.wire.align import find_frames
 from busbench.wire.bulk import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.edges import Edges
@@ -22,7 +21,6 @@ from busbench.wire.line import LineBytes, decode_line
 from busbench.wire.scale import Scale
 from busbench.wire.table import FrameTable
 
-F64 = NDArray[np.float64]
 CENTRE_COUNTS = 992.0
 WIDTHS_US = (300.0, 3000.0)  # what counts as a servo pulse; common practice, no source: 900-2100
 PERIODS_S = (0.002, 0.060)

@@ -9,10 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from busbench.model import F64
+
 _BLOCK = 1 << 16
 
 
-def dot(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
+def dot(a: F64, b: F64) -> float:
     """Inner product of short columns, without the linear algebra library, whose threads cost more than they save."""
     return float(np.einsum("i,i", a, b))
 

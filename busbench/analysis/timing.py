@@ -27,7 +27,7 @@ from busbench.analysis.spread import Spread, dot, quantiles, spread
 from busbench.analysis.stability import mtie
 from busbench.analysis.stretch import longest_stretch, period_change
 from busbench.errors import counted
-from busbench.model import I64, Clock, ClockKind, FrameTimes
+from busbench.model import F64, I64, Clock, ClockKind, FrameTimes
 
 I32 = NDArray[np.int32]
 
@@ -300,7 +300,7 @@ def _cycle(periods: I32, holes: Missing) -> tuple[float, float] | None:
     return (math.sqrt(squares / count), peak) if count else None
 
 
-def _slots(holes: Missing, at: int, size: int) -> NDArray[np.float64]:
+def _slots(holes: Missing, at: int, size: int) -> F64:
     """Numbers on the beat of `size` frames from row `at` on."""
     first, last = np.searchsorted(holes.row, [at, at + size])
     step = np.ones(size)

@@ -13,16 +13,14 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.edges import NAME_MOST, LevelCapture, LevelFile, read_signals
 from busbench.capture.source import open_binary, read_head, read_into
 from busbench.errors import CaptureError, plain
-from busbench.model import I64, U8
+from busbench.model import F64, I64, U8
 from busbench.wire.edges import Edges
 
-Floats = NDArray[np.float64]
 FORMAT = "CSV of levels"
 
 _BLOCK_BYTES = 1 << 20
@@ -201,13 +199,13 @@ class _Rows:
             good = int(back[0])
             fault = self.fault("goes back in time", int(lines[good]))
         elif damaged > _DAMAGED_MOST and damaged > good:
-            fault = self.fault("and those after it are no times with levels", self._first_damaged)
+            fault = self.fault("and those after it hold no time with levels", self._first_damaged)
         t_ns = t_ns[:good]
         if good:
             self._last_ns = int(t_ns[-1])
         return t_ns, table[:good, 1:].astype(np.uint8), fault
 
-    def _take_each(self, text: bytes, *, is_last: bool) -> tuple[Floats, I64, int]:
+    def _take_each(self, text: bytes, *, is_last: bool) -> tuple[F64, I64, int]:
         """The same for rows some of which are damaged or have blank lines between them."""
         lines = text.split(b"\n")
         filled = [at for at, line in enumerate(lines) if line.strip()]
@@ -232,7 +230,7 @@ def _flat(text: bytes, layout: _Layout) -> bytes:
     return flat if layout.separator == b"," else flat.replace(b",", b".").replace(layout.separator, b",")
 
 
-def _numbers(flat: bytes, columns: int) -> Floats:
+def _numbers(flat: bytes, columns: int) -> F64:
     """Rows of as many numbers as there are columns, none where one is no number."""
     try:
         with warnings.catch_warnings():
@@ -242,7 +240,7 @@ def _numbers(flat: bytes, columns: int) -> Floats:
         return np.empty((0, columns))
 
 
-def _parse(text: bytes, layout: _Layout) -> Floats | None:
+def _parse(text: bytes, layout: _Layout) -> F64 | None:
     """Rows of numbers, or None where a row is none."""
     columns = 1 + len(layout.names)
     count = text.count(b"\n") + (not text.endswith(b"\n") and bool(text))
@@ -253,7 +251,7 @@ def _parse(text: bytes, layout: _Layout) -> Floats | None:
     return values if len(values) == count and np.isfinite(values).all() else None
 
 
-def _are_levels(values: Floats) -> bool:
+def _are_levels(values: F64) -> bool:
     return bool(((values == 0) | (values == 1)).all())
 
 
@@ -291,7 +289,7 @@ def _step_ns(text: bytes, layout: _Layout) -> int:
         return 1
     lines = [line for line, _ in rows]
     times = np.clip(np.concatenate([row[:, 0] for _, row in rows]), -_LATEST_NS, _LATEST_NS) * layout.unit_ns
-    steps: Floats = np.diff(times)
+    steps: F64 = np.diff(times)
     if steps.size >= _ROWS_LEAST and 0 < steps.max() < 1.5 * steps.min():
         return max(1, round(float(np.median(steps))))
     cells = [line.split(layout.separator)[0].strip(b'" \r') for line in lines]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.model import I64
+from busbench.model import F64, I64
 
 _MULTIPLIERS = ((30, 0xBF58476D1CE4E5B9), (27, 0x94D049BB133111EB))
 
@@ -25,6 +25,6 @@ def throw(place: I64, *, seed: int) -> NDArray[np.uint64]:
     return x ^ (x >> np.uint64(31))
 
 
-def throw_unit(place: I64, *, seed: int) -> NDArray[np.float64]:
+def throw_unit(place: I64, *, seed: int) -> F64:
     """A number from 0 up to 1 for each place."""
     return (throw(place, seed=seed) >> np.uint64(11)).astype(np.float64) / 2.0**53

@@ -13,8 +13,7 @@ import numpy as np
 from busbench.drive.dice import throw, throw_unit
 from busbench.drive.limits import ALL_CHANNELS, LimitedCounts, Limiter
 from busbench.drive.program import Fault, Program
-from busbench.drive.shapes import Floats
-from busbench.model import U8, Bools
+from busbench.model import F64, U8, Bools
 from busbench.wire.bulk import CHANNELS, FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
 
 BLOCK = 8192
@@ -196,7 +195,7 @@ class Feed:
                 left = 0
         return replace(place, phase=_Phase.END, left=left)
 
-    def _wanted(self, place: _Place, count: int) -> Floats:
+    def _wanted(self, place: _Place, count: int) -> F64:
         match place.phase:
             case _Phase.LEAD:
                 return np.repeat(self._program.wanted(0, 1), count, axis=0)

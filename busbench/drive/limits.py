@@ -17,10 +17,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from busbench.errors import DriveError
-from busbench.model import I64, U16, Bools, readonly
+from busbench.model import F64, I64, U16, Bools, readonly
 from busbench.wire.bulk import CHANNELS, COUNTS_MAX
 
 SWITCHES = 2
@@ -59,7 +59,7 @@ class ChannelLimit:
             raise DriveError(f"{place}, low: {self.low} counts does not fit a frame", hint=f"give 0 to {COUNTS_MAX}")
         if not self.low <= self.high <= COUNTS_MAX:
             raise DriveError(
-                f"{place}, high: {self.high} counts is not at or above low", hint=f"give {self.low} to {COUNTS_MAX}"
+                f"{place}, high: {self.high} counts is below low", hint=f"give {self.low} to {COUNTS_MAX}"
             )
         ends = (0, COUNTS_MAX) if self.is_locked else (self.low, self.high)
         if not ends[0] <= self.rest <= ends[1]:
@@ -232,7 +232,7 @@ class Limiter:
             self._state = _State(out[-1].copy(), self._state.cool, is_fresh=False)
         return LimitedCounts(out.astype(np.uint16), self._switch(rows[:, CHANNELS:]), key=_KEY)
 
-    def _switch(self, levels: NDArray[np.float64]) -> Bools:
+    def _switch(self, levels: F64) -> Bools:
         rest = np.array(self.limits.switches_rest)
         return np.where(np.isnan(levels) | np.array(self.limits.switches_locked), rest, levels >= SWITCH_ON)
 

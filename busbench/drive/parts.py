@@ -14,7 +14,6 @@ from busbench.drive.program import Unit, level_counts
 from busbench.drive.shapes import (
     Beat,
     Chirp,
-    Floats,
     Hold,
     Levels,
     Replay,
@@ -25,6 +24,7 @@ from busbench.drive.shapes import (
     staircase,
 )
 from busbench.errors import DriveError
+from busbench.model import F64
 from busbench.wire.bulk import CHANNELS, COUNTS_MAX
 from busbench.wire.scale import Scale
 
@@ -46,8 +46,8 @@ class Recorded:
         levels: counts of channels 1-16 and 0 or 1 for 17 and 18, float64 (N, 18).
     """
 
-    t_s: Floats
-    levels: Floats
+    t_s: F64
+    levels: F64
 
 
 Loader = Callable[[str], Recorded]
@@ -161,13 +161,13 @@ class _Reader:
         low, high = self._ends(channel)
         centre = (low + high) / 2.0 if self._fields.raw("centre") is None else self._level("centre", channel)
         if not low <= centre <= high:
-            raise self._fields.error("centre", "is not between low and high")
+            raise self._fields.error("centre", "is not between low and high", hint="give a level between them, or leave it out")
         return Span(low, centre, high)
 
     def _level(self, key: str, channel: int) -> float:
         value = self._fields.raw(key)
         if value is None:
-            raise self._fields.error(key, "missing")
+            raise self._fields.error(key, "missing", hint="state where the channel stands")
         return self._one(value, key, channel)
 
     def _one(self, value: object, key: str, channel: int) -> float:
@@ -190,7 +190,7 @@ class _Reader:
         recorded = self._context.load(name)
         source = fields.whole("from_channel", channel + 1, low=1, high=ALL_CHANNELS) - 1
         if (source >= CHANNELS) != (channel >= CHANNELS):
-            raise fields.error("from_channel", f"and channel {channel + 1} are not of one kind")
+            raise fields.error("from_channel", f"is not of one kind with channel {channel + 1}", hint="channels 1-16 hold levels, 17 and 18 are on or off")
         length_s = float(recorded.t_s[-1]) if recorded.t_s.size else 0.0
         start_s = fields.number("start", 0.0, low=0.0, high=length_s, unit="s")
         rest = max(length_s - start_s, PERIODS_S[0])

@@ -10,8 +10,9 @@ from typing import Literal
 import numpy as np
 
 from busbench.drive.limits import ALL_CHANNELS, ChannelLimit, Limits
-from busbench.drive.shapes import Floats, Shape
+from busbench.drive.shapes import Shape
 from busbench.errors import DriveError
+from busbench.model import F64
 from busbench.wire.bulk import CHANNELS, COUNTS_MAX, END_BYTES, END_PLAIN
 from busbench.wire.scale import Scale
 
@@ -115,7 +116,7 @@ class Program:
         """Frames of the whole program."""
         return max(1, math.ceil(self.duration_s / self.period_s - 1e-6))
 
-    def wanted(self, slot: int, count: int) -> Floats:
+    def wanted(self, slot: int, count: int) -> F64:
         """What the parts want, one row a frame.
 
         Args:

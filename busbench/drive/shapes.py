@@ -12,12 +12,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from busbench.drive.dice import throw_unit
 from busbench.errors import counted
+from busbench.model import F64
 
-Floats = NDArray[np.float64]
 WaveKind = Literal["ramp", "triangle", "sine", "square"]
 
 
@@ -30,7 +29,7 @@ class Shape(abc.ABC):
         """How long the shape lasts."""
 
     @abc.abstractmethod
-    def counts(self, t_s: Floats) -> Floats:
+    def counts(self, t_s: F64) -> F64:
         """The level at each time.
 
         Args:
@@ -57,7 +56,7 @@ class Span:
     centre: float
     high: float
 
-    def at(self, wave: Floats) -> Floats:
+    def at(self, wave: F64) -> F64:
         """Levels of a wave of -1 to 1: each half is stretched to its own side of the centre."""
         return self.centre + wave * np.where(wave < 0, self.centre - self.low, self.high - self.centre)
 
@@ -81,7 +80,7 @@ class Beat:
         """Time of all cycles."""
         return self.period_s * self.cycles
 
-    def turn(self, t_s: Floats) -> Floats:
+    def turn(self, t_s: F64) -> F64:
         """The place in the cycle at each time, from 0 up to 1."""
         return np.mod(t_s / self.period_s + self.phase_deg / 360.0, 1.0)
 
@@ -91,7 +90,7 @@ class Beat:
         return f"{self.cycles:g} cycle{'' if self.cycles == 1 else 's'} of {self.period_s:g} s{phase}"
 
 
-def wave(kind: WaveKind, turn: Floats) -> Floats:
+def wave(kind: WaveKind, turn: F64) -> F64:
     """One cycle of a wave of -1 to 1.
 
     Args:
@@ -122,7 +121,7 @@ class Hold(Shape):
         """How long the level is held."""
         return self.seconds
 
-    def counts(self, t_s: Floats) -> Floats:
+    def counts(self, t_s: F64) -> F64:
         """The level."""
         return np.full(t_s.shape, self.level)
 
@@ -144,7 +143,7 @@ class Wave(Shape):
         """Time of all cycles."""
         return self.beat.duration_s
 
-    def counts(self, t_s: Floats) -> Floats:
+    def counts(self, t_s: F64) -> F64:
         """The wave on its span."""
         return self.span.at(wave(self.kind, self.beat.turn(t_s)))
 
@@ -166,7 +165,7 @@ class Levels(Shape):
         """Time of all cycles."""
         return self.beat.duration_s
 
-    def counts(self, t_s: Floats) -> Floats:
+    def counts(self, t_s: F64) -> F64:
         """The level whose turn it is."""
         # A billionth of a cycle keeps a frame that falls on a step from landing short of it.
         place = np.mod(self.beat.turn(t_s) + 1e-9, 1.0) * len(self.levels)
@@ -200,7 +199,7 @@ class Chirp(Shape):
         """Time in which all cycles are done: cycles over the mean frequency."""
         return 2.0 * self.beat.cycles / (1.0 / self.beat.period_s + 1.0 / self.period_end_s)
 
-    def counts(self, t_s: Floats) -> Floats:
+    def counts(self, t_s: F64) -> F64:
         """The sine of the phase."""
         first, last = 1.0 / self.beat.period_s, 1.0 / self.period_end_s
         turns = first * t_s + (last - first) * t_s**2 / (2.0 * self.duration_s) + self.beat.phase_deg / 360.0
@@ -232,7 +231,7 @@ class Wander(Shape):
         """Time of all moves."""
         return self.beat.duration_s
 
-    def counts(self, t_s: Floats) -> Floats:
+    def counts(self, t_s: F64) -> F64:
         """The moves, eased in and out by 3 x^2 - 2 x^3."""
         place = t_s / self.beat.period_s + self.beat.phase_deg / 360.0
         knot = np.floor(place)
@@ -258,8 +257,8 @@ class Replay(Shape):
         source: file and channel, for people.
     """
 
-    t_s: Floats
-    levels: Floats
+    t_s: F64
+    levels: F64
     seconds: float
     source: str
 
@@ -268,7 +267,7 @@ class Replay(Shape):
         """How long is played."""
         return self.seconds
 
-    def counts(self, t_s: Floats) -> Floats:
+    def counts(self, t_s: F64) -> F64:
         """The level of the last frame at or before each time."""
         # Half a microsecond keeps a frame that falls on a recorded one from landing short of it.
         at = np.searchsorted(self.t_s, t_s + 5e-7, side="right") - 1

@@ -9,8 +9,7 @@ import numpy as np
 from busbench.drive.frames import BLOCK, EndState, Feed
 from busbench.drive.limits import ALL_CHANNELS
 from busbench.drive.program import Program
-from busbench.drive.shapes import Floats
-from busbench.model import I64, Bools
+from busbench.model import F64, I64, Bools
 from busbench.wire.bulk import CHANNELS
 
 _BINS = 2048
@@ -36,10 +35,10 @@ class Survey:
     bin_s: float
     low: I64
     high: I64
-    fastest: Floats
+    fastest: F64
     held_back: I64
-    lowest: Floats
-    highest: Floats
+    lowest: F64
+    highest: F64
     is_driven: Bools
 
 

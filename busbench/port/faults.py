@@ -6,11 +6,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from busbench.model import I64, U8, Bools
-
-Floats = NDArray[np.float64]
+from busbench.model import F64, I64, U8, Bools
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +47,7 @@ class Episodes:
         self._random = random
         self._last_s = 0.0
 
-    def during(self, t_s: Floats) -> Bools:
+    def during(self, t_s: F64) -> Bools:
         """True at the times that lie in an episode."""
         inside = np.zeros(t_s.size, np.bool_)
         if not t_s.size:

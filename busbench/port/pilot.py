@@ -5,12 +5,10 @@ from __future__ import annotations
 import enum
 
 import numpy as np
-from numpy.typing import NDArray
 
-from busbench.model import U8, U16
+from busbench.model import F64, U8, U16
 from busbench.wire.bulk import CHANNELS, COUNTS_MAX, FLAG_CH17, FLAG_CH18
 
-Floats = NDArray[np.float64]
 NEUTRAL, LOW, HIGH = 992, 172, 1811
 _TWO_STATE = 2
 
@@ -70,7 +68,7 @@ class Pilot:
         self._dither = dither
         self._dice = dice(seed, stream=99)
 
-    def positions(self, t_s: Floats) -> tuple[U16, U8]:
+    def positions(self, t_s: F64) -> tuple[U16, U8]:
         """Where the channels stand.
 
         Args:
@@ -104,7 +102,7 @@ class _Track:
         self._moves: list[tuple[float, float, float, float]] = [(0.0, 1e-9, first, first)]  # start, length, from, to
         self._next_s = self._between(self._rest_s)
 
-    def at(self, t_s: Floats) -> Floats:
+    def at(self, t_s: F64) -> F64:
         while t_s.size and self._next_s <= t_s[-1]:
             before = self._moves[-1][3]
             length = max(1e-9, self._between(self._move_s))
@@ -116,7 +114,7 @@ class _Track:
             self._moves = self._moves[int(which[-1]) :]
         x = np.clip((t_s - starts[which]) / lengths[which], 0, 1)
         eased = x * x * x * (10 - x * (15 - 6 * x))
-        position: Floats = begins[which] + (ends[which] - begins[which]) * eased
+        position: F64 = begins[which] + (ends[which] - begins[which]) * eased
         return position
 
     def _between(self, bounds: tuple[float, float]) -> float:

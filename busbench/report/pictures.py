@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from busbench.model import F64
 from busbench.report.svg import PAGE_WIDTH, Drawing, ticks
 from busbench.verify.evidence import Evidence, Mapped
 from busbench.verify.link_loss import LinkLoss
@@ -68,7 +69,7 @@ def draw_trace(evidence: Evidence, mapped: Mapped, turn: Turn | None, loss: Link
     return drawing.svg()
 
 
-def _thinned(t_s: NDArray[np.float64], values: NDArray[np.int16], end_s: float) -> list[tuple[float, float]]:
+def _thinned(t_s: F64, values: NDArray[np.int16], end_s: float) -> list[tuple[float, float]]:
     """Points whose line looks as all would: first, least, greatest and last of each column."""
     if not values.size:
         return []

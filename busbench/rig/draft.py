@@ -6,10 +6,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from busbench.errors import counted
-from busbench.model import I64
+from busbench.model import I64, Bools
 from busbench.wire.bulk import CHANNELS, FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.scale import FULL_COUNTS, Scale
 from busbench.wire.table import FrameTable
@@ -86,7 +85,7 @@ def propose_channels(tables: Iterable[FrameTable], *, has_clock: bool = True) ->
     Returns:
         The draft; without proposals where nothing moved.
     """
-    counts: list[NDArray[np.int64]] = []
+    counts: list[I64] = []
     times: list[I64] = []
     for table in tables:
         counts.append(_good_rows(table))
@@ -100,7 +99,7 @@ def propose_channels(tables: Iterable[FrameTable], *, has_clock: bool = True) ->
     return Draft(proposals, still, period, len(rows))
 
 
-def _good_rows(table: FrameTable) -> NDArray[np.int64]:
+def _good_rows(table: FrameTable) -> I64:
     """All 18 channels of the frames that are whole and come from the transmitter."""
     good = ~table.suspect & ((table.flags & (FLAG_LOST | FLAG_FAILSAFE)) == 0)
     flags = table.flags[good]
@@ -133,14 +132,14 @@ class Noticed:
         return new
 
 
-def _active(column: NDArray[np.int64]) -> NDArray[np.bool_]:
+def _active(column: I64) -> Bools:
     """True in windows in which a channel moves or stands away from rest."""
     pieces = -(-column.size // WINDOW)
     padded = np.pad(column, (0, pieces * WINDOW - column.size), mode="edge").reshape(pieces, WINDOW)
     return np.asarray(np.ptp(padded, axis=1) >= MOVED_COUNTS / 4, np.bool_)
 
 
-def _in_turns(rows: NDArray[np.int64], spans: dict[int, NDArray[np.bool_]]) -> tuple[Proposal, ...]:
+def _in_turns(rows: I64, spans: dict[int, Bools]) -> tuple[Proposal, ...]:
     """Channels by the time of their first move; those that move in the same windows share a turn."""
     spans = {index: active for index, active in spans.items() if active.any()}
     order = sorted(spans, key=lambda index: (int(spans[index].argmax()), index))
@@ -164,15 +163,15 @@ def _in_turns(rows: NDArray[np.int64], spans: dict[int, NDArray[np.bool_]]) -> t
     return tuple(sorted(proposals, key=lambda p: (p.turn, p.follows is not None, p.channel)))
 
 
-def _overlap(one: NDArray[np.bool_], other: NDArray[np.bool_]) -> float:
+def _overlap(one: Bools, other: Bools) -> float:
     return float((one & other).sum() / max(1, min(one.sum(), other.sum())))
 
 
-def _correlation(one: NDArray[np.int64], other: NDArray[np.int64]) -> float:
+def _correlation(one: I64, other: I64) -> float:
     return float(((one - one.mean()) * (other - other.mean())).sum())
 
 
-def _kind(index: int, values: NDArray[np.int64], often: NDArray[np.int64]) -> str:
+def _kind(index: int, values: I64, often: I64) -> str:
     if index >= CHANNELS:
         return "two-state"
     steady = values[often > 0.02 * often.sum()]

@@ -11,13 +11,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from busbench.model import F64
 from busbench.rig.model import RECEIVER, SUPPLY, Lead, Rig
 from busbench.rig.topology import require_tree
 from busbench.rig.wire import REFERENCE_C, lead_limit_a, lead_ohm
 
-F64 = NDArray[np.float64]
 CONTACT_OHM = 1e-6  # stands for leads that are not stated: two names for one point
 
 

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from busbench.model import F64
 from busbench.rig.model import Device
-
-F64 = NDArray[np.float64]
 
 
 def horn_angle(arm_deg: ArrayLike, *, arm_mm: float, horn_mm: float, base_mm: float) -> F64:

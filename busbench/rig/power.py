@@ -7,16 +7,15 @@ from typing import Literal
 
 import msgspec
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from busbench.model import U16
+from busbench.model import F64, U16
 from busbench.rig.harness import Branch, Network, Solution, Solver, build_network, sinks_of
 from busbench.rig.model import RECEIVER, SUPPLY, Current, Feed, Lead, Rig
 from busbench.rig.servo import Motion
 from busbench.rig.topology import way_to
 from busbench.rig.wire import REFERENCE_C, is_above, lead_text, limit_text, thicker
 
-F64 = NDArray[np.float64]
 IDLE, MOVING, ALL_STALLED = "all idle", "all moving", "all stalled"
 PROGRAM = "program"
 

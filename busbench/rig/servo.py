@@ -10,16 +10,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from busbench.model import Bools
+from busbench.model import F64, Bools
 from busbench.rig.ends import ends_of, full_us
 from busbench.rig.linkage import straight_throw_mm, surface_deg
 from busbench.rig.model import Device
 from busbench.wire.bulk import CHANNELS, FLAG_CH17, FLAG_CH18
 from busbench.wire.scale import Scale
 
-F64 = NDArray[np.float64]
 SILENCE_S = 0.1  # without frames for longer, a device acts on it; common practice, no source
 
 
@@ -50,7 +49,7 @@ class Motion:
                 for d in self.devices
             ]
         )  # percent a second
-        self._soft = np.array([d.soft_start_s for d in self.devices])
+        self._soft = np.array([d.start_ramp_s for d in self.devices])
         parked = [d.when_silent if isinstance(d.when_silent, float) else np.nan for d in self.devices]
         self._parked = np.array(parked) * self._sign
         self._lets_go = np.array([d.when_silent == "release" for d in self.devices], np.bool_)

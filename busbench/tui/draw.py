@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.model import I64, U16
+from busbench.model import I64, U16, Bools
 
 I16 = NDArray[np.int16]
 WIRE_MAX = 2047
@@ -95,7 +95,7 @@ def traces(values: I16, low: U16, high: U16, glyphs: Glyphs, *, rows: int = 1) -
     return [list(one) for one in zip(*lines, strict=True)]
 
 
-def _row_codes(level: NDArray[np.int32], gone: NDArray[np.bool_], glyphs: Glyphs) -> NDArray[np.uint32]:
+def _row_codes(level: NDArray[np.int32], gone: Bools, glyphs: Glyphs) -> NDArray[np.uint32]:
     """Characters of one line, levels counted from its bottom; those beyond it are drawn elsewhere."""
     if glyphs.levels:
         codes = np.array([ord(one) for one in glyphs.levels], np.uint32)[np.clip(level, 0, 3)]

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
 
 from busbench.model import U16
 
@@ -106,6 +105,6 @@ def _wider(old: U16, need: int, used: int) -> U16:
 
 
 def _fold(values: U16, take: np.ufunc) -> U16:
-    blocks: NDArray[np.uint16] = np.ascontiguousarray(values).reshape(LANES, -1, BLOCK)
+    blocks: U16 = np.ascontiguousarray(values).reshape(LANES, -1, BLOCK)
     folded: U16 = take.reduce(blocks, axis=2)
     return folded

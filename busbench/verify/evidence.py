@@ -14,7 +14,7 @@ from busbench.analysis.outages import Outages, find_outages
 from busbench.analysis.period import find_period
 from busbench.analysis.timing import Timing, timing
 from busbench.capture.reading import Recording
-from busbench.model import Bools, Mark
+from busbench.model import F64, Bools, Mark
 from busbench.rig.ends import Ends, ends_of, rest_counts
 from busbench.rig.model import Device, Rig
 from busbench.wire.bulk import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
@@ -73,7 +73,7 @@ class Evidence:
         return self.recording.span.first_t_ns or 0
 
     @cached_property
-    def t_s(self) -> NDArray[np.float64]:
+    def t_s(self) -> F64:
         """Seconds from the first byte, float64 (N,); by the plan's period where there is no clock."""
         if self.recording.clock.is_known:
             return np.asarray((self.recording.frames.t_ns - self.start_ns) / 1e9, np.float64)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from busbench.model import F64
 from busbench.port.pilot import NEUTRAL
 from busbench.rig.model import Rig
 from busbench.verify.evidence import Mapped, map_channels
@@ -13,7 +13,6 @@ from busbench.verify.steps import AWAY_MARK, Step
 from busbench.wire.bulk import CHANNELS, COUNTS_MAX
 from busbench.wire.scale import FULL_COUNTS
 
-F64 = NDArray[np.float64]
 REACT_S, MOVE_S, HOLD_S, REST_S = 0.3, 0.4, 0.6, 1.0
 AWAY_S = 3.0  # so that what a supply cannot bear shows before the link is cut
 _AWAY = 0.5  # of the way to an end

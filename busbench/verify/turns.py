@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.model import Bools
+from busbench.model import F64, Bools
 from busbench.verify.evidence import Evidence, Mapped
 from busbench.verify.steps import ROUND_MARKS
 
@@ -158,7 +158,7 @@ def _others(evidence: Evidence, own: list[int], first: int, stop: int) -> tuple[
     return tuple(also)
 
 
-def _correlation(a: np.typing.NDArray[np.float64], b: np.typing.NDArray[np.float64]) -> float:
+def _correlation(a: F64, b: F64) -> float:
     a, b = a - a.mean(), b - b.mean()
     norm = float(np.sqrt((a * a).sum() * (b * b).sum()))
     return float((a * b).sum()) / norm if norm else 0.0

@@ -8,9 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from busbench.model import BUS_LINE, Chunk
+from busbench.model import BUS_LINE, F64, U16, Chunk
 from busbench.port.messages import EventKind, PortEvent
 from busbench.port.pilot import NEUTRAL, dice
 from busbench.rig.fault import Fault, FaultKind, check_fault
@@ -33,7 +32,6 @@ from busbench.wire.bulk import (
 )
 from busbench.wire.scale import FULL_COUNTS
 
-F64 = NDArray[np.float64]
 LINK_S = 0.5  # from switching on to the first good frame
 FAILSAFE_S = 0.6  # from switching off to failsafe
 _FIRST_NS = 2_000_000  # of the first frame, so that no jitter reaches before the start
@@ -71,7 +69,7 @@ class VirtualAircraft:
         self.period_ns = round((wrong.value if wrong is not None and wrong.value else period_ms) * 1e6)
         self._dice = dice(seed, stream=1)
         self._slot = 0
-        self._rows: list[tuple[int, NDArray[np.uint16], int, int]] = []
+        self._rows: list[tuple[int, U16, int, int]] = []
         self._queue: list[Chunk] = []
         self._happened: list[PortEvent] = []
         self._held = self.pilot.rests.copy()
@@ -139,7 +137,7 @@ class VirtualAircraft:
             self._happened.append(PortEvent(t_ns, EventKind.WARNING, text))
         self._was_up = is_up
 
-    def _write(self, begin_ns: int, counts: NDArray[np.uint16], flags: int) -> None:
+    def _write(self, begin_ns: int, counts: U16, flags: int) -> None:
         has_slots = self.rig.plan.sensor_slots
         end = END_SLOTS[self._slot % len(END_SLOTS)] if has_slots else END_PLAIN
         done_ns = begin_ns + FRAME_BYTES * BUS_LINE.character_ns
@@ -159,7 +157,7 @@ class VirtualAircraft:
                 reply_ns = done_ns + _REPLY_AFTER_NS + len(_REPLY) * BUS_LINE.character_ns
                 self._queue.append(Chunk(reply_ns, _REPLY))
 
-    def _sent(self, t_ns: int, is_lost: bool) -> tuple[NDArray[np.uint16], int] | None:
+    def _sent(self, t_ns: int, is_lost: bool) -> tuple[U16, int] | None:
         """Counts of the 18 channels and flags of one frame, or None where the receiver sends none."""
         is_linked = self.pilot.is_on and t_ns >= self._on_ns + LINK_S * 1e9
         flags = 0
@@ -223,7 +221,7 @@ class VirtualAircraft:
         return levels
 
 
-def _frame_of(levels: F64) -> tuple[NDArray[np.uint16], int]:
+def _frame_of(levels: F64) -> tuple[U16, int]:
     """Counts of the 18 channels, and the flags of the two that are on or off."""
     on = (FLAG_CH17 if levels[CHANNELS] > NEUTRAL else 0) | (FLAG_CH18 if levels[CHANNELS + 1] > NEUTRAL else 0)
     return np.clip(np.rint(levels), 0, COUNTS_MAX).astype(np.uint16), on

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from busbench.model import I64
+from busbench.model import F64, I64
 
 
 class BitTime:
@@ -44,7 +43,7 @@ class BitTime:
         if sum_kk and abs(sum_kd / sum_kk / self._nominal_ns - 1) <= self._FAR:
             self.bit_ns = sum_kd / sum_kk
 
-    def _search(self, apart: NDArray[np.float64]) -> float:
+    def _search(self, apart: F64) -> float:
         """The bit time of which most distances are multiples."""
         ratios = np.arange(1 - self._FAR, 1 + self._FAR + self._STEP / 2, self._STEP)
         scores = [float(np.cos(2 * np.pi / (self._nominal_ns * ratio) * apart).mean()) for ratio in ratios]

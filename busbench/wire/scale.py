@@ -16,14 +16,12 @@ from typing import overload
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from busbench.model import U16
+from busbench.model import F64, U16
 from busbench.wire.bulk import COUNTS_MAX
 
 # The customary ends lie 820 below and 819 above 992; the smaller is taken, so that 1811 is
 # exactly +100 %, 173 exactly -100 % and 172 reads as -100.1 %.
 FULL_COUNTS = 819.0
-
-F64 = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

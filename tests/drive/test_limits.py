@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busbench.drive.limits import ALL_CHANNELS, ChannelLimit, LimitedCounts, Limiter, Limits
-from busbench.drive.shapes import Floats
 from busbench.errors import DriveError
+from busbench.model import F64
 from busbench.wire.bulk import CHANNELS
 
 PLAIN = ChannelLimit(low=200, high=1800, rest=1000, rate=1000.0)
@@ -21,7 +21,7 @@ def limits_of(limit: ChannelLimit) -> Limits:
     return Limits((limit,) * CHANNELS)
 
 
-def wish(*levels: float) -> Floats:
+def wish(*levels: float) -> F64:
     return np.repeat(np.array(levels)[:, None], ALL_CHANNELS, axis=1)
 
 

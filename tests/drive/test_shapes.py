@@ -5,7 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from busbench.drive.shapes import Beat, Chirp, Floats, Hold, Levels, Replay, Shape, Span, Wander, Wave, staircase
+from busbench.drive.shapes import Beat, Chirp, Hold, Levels, Replay, Shape, Span, Wander, Wave, staircase
+from busbench.model import F64
 from tests.drive.helpers import make
 
 SPAN = Span(500.0, 1000.0, 1500.0)
@@ -67,7 +68,7 @@ def test_chirp_turns_as_often_as_told_and_ends_at_its_last_period() -> None:
     assert t_s[rising[-1]] - t_s[rising[-2]] == pytest.approx(0.5, rel=0.1)
 
 
-def wander(seed: int) -> Floats:
+def wander(seed: int) -> F64:
     return Wander(SPAN, Beat(0.5, 400.0), seed).counts(np.arange(0.0, 200.0, 0.007))
 
 

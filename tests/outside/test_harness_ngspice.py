@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busbench.rig.harness import F64, Branch, Network, Solver, build_network, sinks_of
+from busbench.model import F64
+from busbench.rig.harness import Branch, Network, Solver, build_network, sinks_of
 from busbench.rig.load import parse_rig, read_rig
 from busbench.rig.power import find_weakest, power_cases, run_program
 
