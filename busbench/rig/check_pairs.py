@@ -68,7 +68,7 @@ def check_groups(rig: Rig) -> Iterator[Finding]:
             ("travel_pct", [d.travel_pct for d in members]),
             ("neutral_us", [ends_of(d, rig.scale).neutral_us for d in members]),
             ("speed_s_per_60deg", [d.speed_s_per_60deg for d in members]),
-            ("soft_start_s", [d.soft_start_s for d in members]),
+            ("start_ramp_s", [d.start_ramp_s for d in members]),
         ):
             if len(set(values)) > 1:
                 yield hint(

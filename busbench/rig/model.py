@@ -191,52 +191,56 @@ class Device(_Table, frozen=True, kw_only=True):
         name: of the device.
         kind: "servo" on the bus, "off-bus" on an ordinary pulse lead, "sensor" that answers in slots.
         channel: 1-18; 17 and 18 have two states.
-        parent: key "on": the hub or receiver it is plugged into.
-        lead: to it from there.
-        reversed: True where the device is set to run the other way.
-        mounting: "mirrored" for the second of a pair.
-        group: name shared by devices meant to move together.
-        travel_pct: its ends, in percent of full command either side of neutral.
-        neutral_us: pulse at which it stands at neutral; the scale's centre by default.
-        speed_s_per_60deg: time for 60 degrees without load.
-        dead_band_us: change of command below which it stays.
-        soft_start_s: after power-up or silence, time over which its speed rises from nil.
-        when_silent: where it goes when frames stop.
-        failsafe: what the receiver sends on this channel without a link.
+        motor: True for what can turn a propeller: locked when driving; None where it is not stated.
         control: stick, lever or switch that moves it; several devices may share one.
         high_when: position of that control at which the channel is at its high end.
         above_neutral: which way its surface goes, seen on the finished aircraft, while the channel is above
             neutral (17 and 18: on); with reversed and mounting in it.
         rest_pct: where the channel stands while nobody moves the control; by default neutral,
             the low end for motors and channels of two states.
-        motor: True for what can turn a propeller: locked when driving; None where it is not stated.
+        failsafe: what the receiver sends on this channel without a link.
+        when_silent: where it goes when frames stop.
+        parent: key "on": the hub or receiver it is plugged into.
+        lead: to it from there.
         slot: of a sensor.
-        current_a, geometry: as far as known.
+        mounting: "mirrored" for the second of a pair.
+        reversed: True where the device is set to run the other way.
+        group: name shared by devices meant to move together.
+        neutral_us: pulse at which it stands at neutral; the scale's centre by default.
+        travel_pct: its ends, in percent of full command either side of neutral.
+        geometry: what it moves, as far as known.
+        speed_s_per_60deg: time for 60 degrees without load.
+        start_ramp_s: after power-up or silence, time over which its speed rises from nil.
+        dead_band_us: change of command below which it stays.
+        current_a: as far as known.
     """
 
+    # what it is, who moves it, what it does without a link
     name: Name
     kind: Kind = "servo"
     channel: int | None = None
-    parent: Name = field(name="on", default=RECEIVER)
-    lead: Lead | None = None
-    reversed: bool = False
-    mounting: Literal["normal", "mirrored"] = "normal"
-    group: Name | None = None
-    travel_pct: Annotated[float, Meta(gt=0, le=200)] = 100.0
-    neutral_us: Above0 | None = None
-    speed_s_per_60deg: Above0 | None = None
-    dead_band_us: AtLeast0 = 0.0
-    soft_start_s: AtLeast0 = 0.0
-    when_silent: WhenSilent = "hold"
-    failsafe: Failsafe | None = None
+    motor: bool | None = None
     control: Name | None = None
     high_when: Name | None = None
     above_neutral: Way | None = None
     rest_pct: Percent | None = None
-    motor: bool | None = None
+    failsafe: Failsafe | None = None
+    when_silent: WhenSilent = "hold"
+    # where it hangs, and how it is built in
+    parent: Name = field(name="on", default=RECEIVER)
+    lead: Lead | None = None
     slot: Annotated[int, Meta(ge=0, le=31)] | None = None
-    current_a: Current = Current()
+    mounting: Literal["normal", "mirrored"] = "normal"
+    reversed: bool = False
+    group: Name | None = None
+    neutral_us: Above0 | None = None
+    travel_pct: Annotated[float, Meta(gt=0, le=200)] = 100.0
     geometry: Geometry = Geometry()
+    # what its data sheet says
+    speed_s_per_60deg: Above0 | None = None
+    start_ramp_s: AtLeast0 = 0.0
+    dead_band_us: AtLeast0 = 0.0
+    current_a: Current = Current()
 
 
 class Limits(_Table, frozen=True, kw_only=True):
@@ -279,11 +283,11 @@ class Rig(_Table, frozen=True, kw_only=True):
     """A whole rig file."""
 
     plan: Plan = field(name="rig")
-    scaling: Scaling = field(name="scale", default=Scaling())
     supply: Supply
     hubs: tuple[Hub, ...] = field(name="hub", default=())
     feeds: tuple[Feed, ...] = field(name="feed", default=())
     devices: tuple[Device, ...] = field(name="device", default=())
+    scaling: Scaling = field(name="scale", default=Scaling())
     limits: Limits = field(name="verify", default=Limits())
 
     @property

@@ -12,11 +12,6 @@ name = "My aircraft"
 period_ms = 14.0         # frame period that the receiver is set to, often 7, 14 or 15
 # sensor_slots = true    # the receiver leaves slots for sensors between frames
 
-[scale]                  # how counts in a frame stand for pulses: measure it if you can
-centre_counts = 992
-centre_us = 1500.0
-us_per_count = 0.625
-
 [supply]
 voltage_v = 7.4          # without load
 resistance_ohm = 0.05    # inside pack, regulator and switch together
@@ -44,40 +39,47 @@ from = "receiver"
 lead = { length_m = 0.8, awg = 20, connector_ohm = 0.01 }
 limit_a = 5
 
+# A second supply lead straight to a hub.
+# [[feed]]
+# to = "left wing"
+# lead = { length_m = 1.0, awg = 18 }
+
 # One table for each device. Keys that you leave out are taken as shown after the #.
 [[device]]
 name = "left aileron"
 kind = "servo"           # on the bus; "off-bus" on an ordinary pulse lead; "sensor"
 channel = 1              # 1-18; 17 and 18 have two states only
-on = "left wing"         # a hub, or "receiver"
-lead = { length_m = 0.3, awg = 24 }
-# reversed = false       # true where the device is set to run the other way
-# mounting = "normal"    # "mirrored" for the second of a pair
-# group = "flaps"        # one name for devices that are meant to move together
-# travel_pct = 100       # its ends, in percent either side of neutral
-# neutral_us = 1500      # its neutral, where it is not the scale's centre
-speed_s_per_60deg = 0.15
-dead_band_us = 3
-# soft_start_s = 0       # time over which its speed rises after power-up
-# when_silent = "hold"   # without frames: "hold", "release" or a position in percent
-failsafe = 0             # without a link: "hold", "silence" or a position in percent
 control = "aileron stick"   # what moves it; `busbench verify` asks for it by this name
 high_when = "right"      # position of the control at which the channel is at its high end
+above_neutral = "down"   # which way the surface goes then, seen on the finished aircraft
 # rest_pct = 0           # where the channel stands while nobody moves the control
-current_a = { idle = 0.02, moving = 0.5, stall = 2.0 }   # holding, hold_lowered_after_s
+failsafe = 0             # without a link: "hold", "silence" or a position in percent
+# when_silent = "hold"   # without frames: "hold", "release" or a position in percent
+on = "left wing"         # a hub, or "receiver"
+lead = { length_m = 0.3, awg = 24 }
+# mounting = "normal"    # "mirrored" for the second of a pair
+# reversed = false       # true where the device is set to run the other way
+# group = "flaps"        # one name for devices that are meant to move together
+# neutral_us = 1500      # its neutral, where it is not the scale's centre
+# travel_pct = 100       # its ends, in percent either side of neutral
 # geometry = { arm_mm = 12, horn_mm = 20, base_mm = 80, chord_mm = 50, arm_deg = 45 }
+speed_s_per_60deg = 0.15   # from here on what its data sheet says
+# start_ramp_s = 0       # time over which its speed rises after power-up
+dead_band_us = 3
+current_a = { idle = 0.02, moving = 0.5, stall = 2.0 }   # holding, hold_lowered_after_s
 
 [[device]]
 name = "right aileron"
 channel = 2
+control = "aileron stick"
+high_when = "right"
+above_neutral = "up"
+failsafe = 0
 on = "right wing"
 lead = { length_m = 0.3, awg = 24 }
 mounting = "mirrored"
 speed_s_per_60deg = 0.15
 dead_band_us = 3
-failsafe = 0
-control = "aileron stick"
-high_when = "right"
 current_a = { idle = 0.02, moving = 0.5, stall = 2.0 }
 
 # A speed controller hangs on an ordinary pulse lead of the receiver.
@@ -86,9 +88,16 @@ current_a = { idle = 0.02, moving = 0.5, stall = 2.0 }
 # kind = "off-bus"
 # channel = 3
 # motor = true           # can turn a propeller: locked when driving; false: it cannot
-# lead = { length_m = 0.2, awg = 22 }
+# control = "motor slider"
 # failsafe = -100        # a motor must stop without a link
+# lead = { length_m = 0.2, awg = 22 }
 # current_a = { idle = 0 }   # it feeds itself
+
+# How counts in a frame stand for pulses: measure it if you can, with `busbench pulses`.
+[scale]
+centre_counts = 992
+centre_us = 1500.0
+us_per_count = 0.625
 
 # What passes `busbench verify`: these are the defaults.
 # [verify]
@@ -106,9 +115,4 @@ current_a = { idle = 0.02, moving = 0.5, stall = 2.0 }
 # recovery_s = 2
 # pulse_us = 5           # width of pulse outputs, either side of the scale
 # frames_least = 500
-
-# A second supply lead straight to a hub.
-# [[feed]]
-# to = "left wing"
-# lead = { length_m = 1.0, awg = 18 }
 """

@@ -235,8 +235,8 @@ HINTS = [
     ),
     (
         "soft start differs in a group",
-        (device("a", 5, FLAPS, "soft_start_s = 1"), device("b", 6, FLAPS)),
-        "a, b: they differ in soft_start_s: 1, 0",
+        (device("a", 5, FLAPS, "start_ramp_s = 1"), device("b", 6, FLAPS)),
+        "a, b: they differ in start_ramp_s: 1, 0",
     ),
     (
         "two controls in a group",

@@ -23,7 +23,7 @@ def test_keys_are_read_as_the_file_writes_them() -> None:
     heron = read_rig(HERON)
     gear = heron.device("gear")
     assert (heron.plan.name, heron.plan.period_ms, heron.supply.voltage_v) == ("Heron", 15.0, 7.4)
-    assert (gear.channel, gear.parent, gear.failsafe, gear.soft_start_s) == (7, "receiver", "hold", 1.5)
+    assert (gear.channel, gear.parent, gear.failsafe, gear.start_ramp_s) == (7, "receiver", "hold", 1.5)
     assert gear.current_a == Current(idle=0.02, moving=1.2, stall=4.0, holding=0.4, hold_lowered_after_s=30)
     assert gear.lead == Lead(length_m=0.3, awg=22)
     assert heron.device("rudder").failsafe == 0.0

@@ -220,7 +220,7 @@ def test_currents_balance_at_every_node_and_power_is_kept(sinks: list[float], oh
 
 
 def test_a_program_begins_where_its_first_frame_has_the_devices() -> None:
-    flap = device("flap", 1, OHM, "speed_s_per_60deg = 0.1", "current_a = {idle = 0.1, moving = 2}", "soft_start_s = 1")
+    flap = device("flap", 1, OHM, "speed_s_per_60deg = 0.1", "current_a = {idle = 0.1, moving = 2}", "start_ramp_s = 1")
     counts = np.full((60, 16), 173, np.uint16)
     plan = rig(flap, head=HEAD_OHM)
     assert run_program(plan, counts, period_s=0.01).case.supply_a == pytest.approx(0.1)

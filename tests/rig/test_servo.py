@@ -75,8 +75,8 @@ def test_speed_is_a_straight_line_in_time() -> None:
     assert not moved.moving[0]
 
 
-def test_soft_start_covers_half_the_way() -> None:
-    moved = motion(device("a", 1, SPEED, "soft_start_s = 0.1"))
+def test_start_ramp_covers_half_the_way() -> None:
+    moved = motion(device("a", 1, SPEED, "start_ramp_s = 0.1"))
     moved.step(0, counts(c1=FULL))
     for _ in range(10):
         moved.step(STEP_S, counts(c1=FULL))
@@ -85,8 +85,8 @@ def test_soft_start_covers_half_the_way() -> None:
     assert moved.arm_deg()[0] == pytest.approx(24)
 
 
-def test_soft_start_does_not_hang_on_the_step() -> None:
-    fine, coarse = (motion(device("a", 1, SPEED, "soft_start_s = 0.1")) for _ in range(2))
+def test_start_ramp_does_not_hang_on_the_step() -> None:
+    fine, coarse = (motion(device("a", 1, SPEED, "start_ramp_s = 0.1")) for _ in range(2))
     fine.step(0, counts(c1=FULL))
     coarse.step(0, counts(c1=FULL))
     for _ in range(140):
@@ -133,8 +133,8 @@ def test_a_device_that_lets_go_stops_on_its_way() -> None:
     assert moved.arm_deg()[1] == pytest.approx(10)
 
 
-def test_soft_start_begins_anew_after_silence() -> None:
-    moved = motion(device("a", 1, SPEED, "soft_start_s = 0.1"))
+def test_start_ramp_begins_anew_after_silence() -> None:
+    moved = motion(device("a", 1, SPEED, "start_ramp_s = 0.1"))
     settle(moved, counts())
     for _ in range(20):
         moved.step(STEP_S)
