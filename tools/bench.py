@@ -27,7 +27,7 @@ import numpy as np
 ROOT = Path(__file__).resolve().parent.parent
 sys.path[:0] = [str(ROOT), str(ROOT / "tools")]
 
-from readers import rescanning_reader  # noqa: E402
+from readers import simple_reader  # noqa: E402
 from synthetic import write_recording  # noqa: E402
 
 from busbench.model import NO_CLOCK, ByteLog  # noqa: E402
@@ -134,7 +134,7 @@ def align(short: bool) -> Iterator[Row]:
             frames = find_frames(log, clock=NO_CLOCK).frames
             spent = time.perf_counter() - begun
             missed, stray = corpus.score(frames.offset, frames.raw)
-            theirs = rescanning_reader(corpus.data)
+            theirs = simple_reader(corpus.data, rescans=True)
             their_missed, their_stray = corpus.score(theirs, corpus.data[theirs[:, None] + np.arange(FRAME_BYTES)])
             yield Row(
                 f"align, {kind}, {name}: missed, stray",

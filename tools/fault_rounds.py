@@ -30,6 +30,7 @@ from busbench.tui.live import LiveSession
 from busbench.wire.align import find_in_blocks
 from busbench.wire.bulk import FRAME_BYTES, pack_frames, unpack_channels
 from busbench.wire.table import Found
+from tests.cli.running import SMALL
 from tests.port.ends import LIMIT_S, Far, wait_for
 
 PLAIN = "from busbench.cli.main import main; main()"
@@ -37,20 +38,7 @@ HURRIED = "import busbench.cli.drive_port as p; p.COUNTDOWN_S = {seconds}; " + P
 NEUTRAL, STEP = 992, 5  # counts, and counts from frame to frame at the default rate and 7 ms
 PACE_S = 0.002
 ANSWERS = "answers.json"
-PLAN = """
-[rig]
-name = "Heron"
-period_ms = 7
-[supply]
-voltage_v = 7.4
-[[device]]
-name = "left aileron"
-channel = 1
-[[device]]
-name = "rudder"
-channel = 2
-geometry = { throw_deg = 20 }
-"""
+PLAN = SMALL.replace("period_ms = 14", "period_ms = 7")
 
 
 @dataclass(frozen=True)

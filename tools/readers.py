@@ -8,31 +8,17 @@ from busbench.model import I64, U8
 from busbench.wire.bulk import END_BYTES, FLAGS_MAX, FRAME_BYTES, HEADER
 
 
-def plain_reader(data: U8) -> I64:
+def simple_reader(data: U8, *, rescans: bool) -> I64:
     """Wait for the header, take 25 bytes, keep them where the last one is an end byte.
 
     Args:
         data: the stream, uint8 (B,).
+        rescans: True to look at the flags too, and to go on one byte behind the
+            header where 25 bytes are no frame.
 
     Returns:
         Places of the frames, int64 (N,).
     """
-    return _places(data, rescans=False)
-
-
-def rescanning_reader(data: U8) -> I64:
-    """The same, but the flags are looked at too, and where 25 bytes are no frame it goes on one byte behind the header.
-
-    Args:
-        data: the stream, uint8 (B,).
-
-    Returns:
-        Places of the frames, int64 (N,).
-    """
-    return _places(data, rescans=True)
-
-
-def _places(data: U8, *, rescans: bool) -> I64:
     found: list[int] = []
     place, stream = 0, data.tobytes()
     while (place := stream.find(HEADER, place)) >= 0 and place + FRAME_BYTES <= len(stream):

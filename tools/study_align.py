@@ -9,7 +9,6 @@ A whole frame is one whose 25 bytes arrived together and unchanged; a false fram
 
 from __future__ import annotations
 
-import argparse
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -20,15 +19,14 @@ import numpy as np
 ROOT = Path(__file__).resolve().parent.parent
 sys.path[:0] = [str(ROOT), str(ROOT / "tools")]
 
-from readers import plain_reader, rescanning_reader  # noqa: E402
-from study_pictures import Curve, draw_curves  # noqa: E402
+from readers import simple_reader  # noqa: E402
+from study_pictures import Curve, draw_curves, run_study  # noqa: E402
 
 from busbench.model import I64, NO_CLOCK, U8, ByteLog, Clock, ClockKind  # noqa: E402
 from busbench.wire.align import find_frames  # noqa: E402
 from busbench.wire.bulk import FRAME_BYTES  # noqa: E402
 from tests.wire.corpus import END_CYCLE, Corpus, make, make_trap  # noqa: E402
 
-PICTURE = ROOT / "captures" / "pictures" / "align_study.svg"
 RATES = (0.0, 1e-5, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2)
 MOTIONS = ("still", "moving", "mixed")
 LINES: dict[str, tuple[tuple[int, ...], float]] = {"plain": ((0,), 0.0), "slots": (END_CYCLE, 0.3)}
@@ -80,9 +78,9 @@ def ours(log: ByteLog, clock: Clock) -> tuple[I64, U8, tuple[tuple[int, int], ..
     return found.frames.offset, found.frames.raw, found.ambiguous
 
 
-def theirs(reader: Callable[[U8], I64], data: U8) -> tuple[I64, U8]:
-    """The same of another reader."""
-    places = reader(data)
+def theirs(data: U8, *, rescans: bool) -> tuple[I64, U8]:
+    """The same of a simple reader."""
+    places = simple_reader(data, rescans=rescans)
     return places, data[places[:, None] + np.arange(FRAME_BYTES)]
 
 
@@ -98,8 +96,8 @@ def measure(streams: Iterator[Corpus], clocks: tuple[str, ...], *, simple: bool)
     tallies = {name: Tally() for name in (*(METHODS[:2] if simple else ()), *clocks)}
     for corpus in streams:
         if simple:
-            tallies["plain reader"].add(corpus, *theirs(plain_reader, corpus.data))
-            tallies["rescanning"].add(corpus, *theirs(rescanning_reader, corpus.data))
+            tallies["plain reader"].add(corpus, *theirs(corpus.data, rescans=False))
+            tallies["rescanning"].add(corpus, *theirs(corpus.data, rescans=True))
         for name in clocks:
             clock, marks = CLOCKS[name]
             log = corpus.log(clock.kind, np.random.default_rng(1), marks=marks)
@@ -172,21 +170,16 @@ def picture(rows: list[Row]) -> str:
     )
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    size = parser.add_mutually_exclusive_group()
-    size.add_argument("--short", action="store_true", help="a look, some seconds")
-    size.add_argument("--full", action="store_true", help="as in DEVELOPERS.md, and the picture drawn anew")
-    wanted = parser.parse_args()
-    frames = 90_000 if wanted.full else 3000
+def study(is_full: bool) -> str:
+    """Print the tables; the picture of the first."""
+    frames = 90_000 if is_full else 3000
     print("whole frames missed / false frames; the last columns are busbench, by what clock and marks it had\n")
     rows = table(by_rate(frames))
     table(by_kind(frames))
     print("silent: read falsely, and not in a stretch reported as ambiguous\n")
-    table(traps(200 if wanted.full else 10), silent=True)
-    if wanted.full:
-        PICTURE.write_text(picture(rows), encoding="utf-8", newline="\n")
+    table(traps(200 if is_full else 10), silent=True)
+    return picture(rows)
 
 
 if __name__ == "__main__":
-    main()
+    run_study(study, picture="align_study.svg", about=__doc__)

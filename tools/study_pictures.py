@@ -1,12 +1,13 @@
-"""Pictures of the studies: two or four panels, on paper of their own so that they stand on any ground."""
+"""What studies share: their words, and pictures of two or four panels on paper of their own, for any ground."""
 
 from __future__ import annotations
 
+import argparse
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from make_pictures import EDGE, INK, PAPER
+from make_pictures import EDGE, FOLDER, INK, PAPER
 
 from busbench.report.svg import DASHES, Drawing, number
 
@@ -35,6 +36,24 @@ class Bar:
     true: float
     value: float
     floor: float
+
+
+def run_study(study: Callable[[bool], str], *, picture: str, about: str | None) -> None:
+    """Run a study from the command line.
+
+    Args:
+        study: prints its tables, the full ones where True, and returns the picture.
+        picture: name of its file.
+        about: the docstring whose first line is the help.
+    """
+    parser = argparse.ArgumentParser(description=about.splitlines()[0] if about else None)
+    size = parser.add_mutually_exclusive_group()
+    size.add_argument("--short", action="store_true", help="a look, some seconds")
+    size.add_argument("--full", action="store_true", help="as in DEVELOPERS.md, and the picture drawn anew")
+    is_full = parser.parse_args().full
+    drawn = study(is_full)
+    if is_full:
+        (FOLDER / picture).write_text(drawn, encoding="utf-8", newline="\n")
 
 
 def draw_curves(panels: Sequence[tuple[str, Sequence[Curve]]], *, x_title: str, title: str) -> str:

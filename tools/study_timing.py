@@ -10,7 +10,6 @@ that of the periods whose frames both arrived.
 
 from __future__ import annotations
 
-import argparse
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -21,13 +20,12 @@ import numpy as np
 ROOT = Path(__file__).resolve().parent.parent
 sys.path[:0] = [str(ROOT), str(ROOT / "tools")]
 
-from study_pictures import Bar, draw_bars  # noqa: E402
+from study_pictures import Bar, draw_bars, run_study  # noqa: E402
 
 from busbench.analysis.timing import Jitter, timing  # noqa: E402
 from busbench.model import I64, Clock, ClockKind, FrameTimes  # noqa: E402
 from tests.analysis.adapter import exact, receiver, through_adapter, through_pty, without  # noqa: E402
 
-PICTURE = ROOT / "captures" / "pictures" / "timing_study.svg"
 JITTERS_US = (0, 2, 5, 10, 20, 50, 100, 200, 500)
 PERIODS_NS = (7_000_210.0, 9_000_130.0, 14_000_370.0, 15_000_110.0)  # no receiver keeps to whole milliseconds
 LOSSES = (0.0, 0.05)
@@ -133,18 +131,13 @@ def picture(some: list[Case]) -> str:
     return draw_bars(panels, title="Jitter reported, with its floor, against the true jitter")
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    size = parser.add_mutually_exclusive_group()
-    size.add_argument("--short", action="store_true", help="a look, some seconds")
-    size.add_argument("--full", action="store_true", help="as in DEVELOPERS.md, and the picture drawn anew")
-    wanted = parser.parse_args()
-    some = list(cases(frames=1500, seeds=4) if wanted.full else cases(frames=600, seeds=1))
+def study(is_full: bool) -> str:
+    """Print the table; its picture."""
+    some = list(cases(frames=1500, seeds=4) if is_full else cases(frames=600, seeds=1))
     print("median of the reported rms ± its floor in µs, by the true jitter in µs\n")
     print("\n".join(table(some)))
-    if wanted.full:
-        PICTURE.write_text(picture(some), encoding="utf-8", newline="\n")
+    return picture(some)
 
 
 if __name__ == "__main__":
-    main()
+    run_study(study, picture="timing_study.svg", about=__doc__)

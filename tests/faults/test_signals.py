@@ -15,7 +15,7 @@ if sys.platform == "win32":
 from fault_rounds import finish, numbered, numbers, read_back, start
 
 from busbench.capture.reading import read_recording
-from tests.cli.running import call
+from tests.cli.running import SMALL, call
 from tests.cli.test_drive_pty import Driver, Wire, driver, ramped_out, up, wire
 from tests.port.ends import Far, wait_for
 from tests.tui.terminal import Terminal
@@ -151,9 +151,7 @@ def test_a_drive_told_to_end_comes_to_rest(wire: Wire, driver: Driver) -> None:
 
 
 def test_an_ended_walk_gives_the_terminal_back(tmp_path: Path) -> None:
-    from fault_rounds import PLAN
-
-    (tmp_path / "heron.toml").write_text(PLAN, encoding="utf-8")
+    (tmp_path / "heron.toml").write_text(SMALL, encoding="utf-8")
     with Terminal("walk", "virtual:", "--rig", str(tmp_path / "heron.toml"), size=(160, 40)) as terminal:
         terminal.see("1 of 2: left aileron")
         os.kill(terminal._pid, signal.SIGTERM)
