@@ -8,9 +8,12 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
+import click
 import pytest
+from click.testing import CliRunner, Result
 
 from busbench.cli.main import run
+from busbench.errors import BusbenchError
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 CAPTURES = ROOT / "captures"
@@ -52,6 +55,19 @@ def call(capfd: pytest.CaptureFixture[str], *words: str | Path) -> Ran:
     code = run([str(word) for word in words])
     out, err = capfd.readouterr()
     return Ran(code, out, err)
+
+
+def invoke(command: click.Command, *words: object, stdin: str | None = None) -> Result:
+    """Run one command in this process; what it raises is kept."""
+    return CliRunner().invoke(command, [str(word) for word in words], input=stdin)
+
+
+def refusal_of(command: click.Command, *words: object, stdin: str | None = None) -> str:
+    """The line with which a command refuses."""
+    result = invoke(command, *words, stdin=stdin)
+    assert isinstance(result.exception, BusbenchError), result.output
+    assert "\n" not in str(result.exception)
+    return str(result.exception)
 
 
 def spawn(*words: str | Path, stdin: bytes | None = None, cwd: Path = ROOT, **more: str) -> Ran:

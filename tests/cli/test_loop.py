@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 import pytest
-from click.testing import CliRunner
 
 if sys.platform == "win32":
     pytest.skip("pseudo-terminals are POSIX", allow_module_level=True)
@@ -19,6 +18,7 @@ if sys.platform == "win32":
 import tty
 
 from busbench.cli.loop import LoopResult, command, loop, text_lines
+from tests.cli.running import invoke
 
 Wire = Callable[[bytes], bytes]
 
@@ -53,7 +53,7 @@ def account(result: LoopResult) -> tuple[int, int, int, int]:
 
 def test_a_good_cable_passes() -> None:
     with echoing(lambda data: data) as ports:
-        done = CliRunner().invoke(command, [*ports, "--seconds", "0.35", "--format", "json"])
+        done = invoke(command, *ports, "--seconds", "0.35", "--format", "json")
     assert done.exit_code == 0, done.output
     result = json.loads(done.stdout)
     assert [result[key] for key in ("sent", "received", "damaged", "lost", "stray_bytes")] == [50, 50, 0, 0, 0]
@@ -70,7 +70,7 @@ def test_two_adapters() -> None:
 
 def test_nothing_back_fails() -> None:
     with echoing(lambda data: b"") as ports:
-        done = CliRunner().invoke(command, [*ports, "--seconds", "0.07"])
+        done = invoke(command, *ports, "--seconds", "0.07")
     assert done.exit_code == 1
     lines = [line for line in done.stdout.splitlines() if not line.startswith("slots skipped")]  # a busy machine
     assert lines == [
@@ -105,7 +105,7 @@ def test_a_flaky_cable_fails() -> None:
 
 
 def test_a_port_that_is_none_gets_one_line() -> None:
-    done = CliRunner().invoke(command, ["/dev/ttyHERON"])
+    done = invoke(command, "/dev/ttyHERON")
     assert str(done.exception).startswith("/dev/ttyHERON: ")
 
 

@@ -15,7 +15,6 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
 
 from busbench.capture.open import open_capture
 from busbench.cli.main import run
@@ -25,6 +24,7 @@ from busbench.model import BUS_LINE, Chunk, Reason
 from busbench.port.messages import EventKind
 from busbench.wire.align import find_in_blocks
 from busbench.wire.table import Found
+from tests.cli.running import invoke
 from tests.tui.ports import START_NS, Hands, ScriptedPort
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals and signals are POSIX")
@@ -117,7 +117,7 @@ def test_nothing_is_written_over_without_force(tmp_path: Path, capsys: pytest.Ca
 
 
 def test_a_port_that_cannot_be_opened_leaves_no_file(tmp_path: Path) -> None:
-    result = CliRunner().invoke(command, [str(tmp_path / "none"), "-o", str(tmp_path / "f.pcapng")])
+    result = invoke(command, str(tmp_path / "none"), "-o", str(tmp_path / "f.pcapng"))
     assert isinstance(result.exception, PortError)
     assert not (tmp_path / "f.pcapng").exists()
 

@@ -8,9 +8,7 @@ import json
 from collections.abc import Iterator
 from pathlib import Path
 
-import click
 import pytest
-from click.testing import CliRunner, Result
 
 from busbench.cli import keys
 from busbench.cli.drive import command as drive_command
@@ -21,7 +19,7 @@ from busbench.cli.verify import command as verify_command
 from busbench.cli.watch import faults_of
 from busbench.errors import BusbenchError
 from busbench.verify.aircraft_port import open_aircraft
-from tests.cli.running import CAPTURES
+from tests.cli.running import CAPTURES, invoke, refusal_of
 
 pytestmark = pytest.mark.usefixtures("wide")
 
@@ -30,18 +28,8 @@ SOURCE = f"virtual:{HERON}"
 README = CAPTURES.parent / "README.md"
 
 
-def run(command: click.Command, *args: object, stdin: str = "") -> Result:
-    return CliRunner().invoke(command, [str(arg) for arg in args], input=stdin)
-
-
-def refusal(command: click.Command, *args: object) -> str:
-    result = run(command, *args)
-    assert isinstance(result.exception, BusbenchError), result.output
-    return str(result.exception)
-
-
 def test_without_a_terminal_the_pilot_goes_through_and_a_good_aircraft_passes() -> None:
-    result = run(verify_command, SOURCE)
+    result = invoke(verify_command, SOURCE)
     assert result.exit_code == 0, result.output
     assert "Heron: PASS (74 passed, 0 failed, 0 not tested)" in result.stdout
     said = result.stderr.splitlines()
@@ -52,29 +40,29 @@ def test_without_a_terminal_the_pilot_goes_through_and_a_good_aircraft_passes() 
 def test_the_same_words_give_the_same_result_and_the_kept_round_the_same_checks(tmp_path: Path) -> None:
     faults = ("--fault", "sent-on:rudder", "--fault", "dead:left flap", "--format", "json")
     first, second = (
-        run(verify_command, SOURCE, *faults, "--keep", tmp_path / name) for name in ("a.pcapng", "b.pcapng")
+        invoke(verify_command, SOURCE, *faults, "--keep", tmp_path / name) for name in ("a.pcapng", "b.pcapng")
     )
     assert first.exit_code == 1
     assert first.stdout == second.stdout
     assert "dead:left flap is not seen on the bus; walk: right surface, no: nothing moves" in first.stderr
-    assert run(verify_command, tmp_path / "a.pcapng", "--rig", HERON, "--format", "json").stdout == first.stdout
+    assert invoke(verify_command, tmp_path / "a.pcapng", "--rig", HERON, "--format", "json").stdout == first.stdout
     alone = tmp_path / "c.pcapng"
-    recorded = run(record_command, f"{SOURCE}?speed=max", "-o", alone, "--fault", "sent-on:rudder")
+    recorded = invoke(record_command, f"{SOURCE}?speed=max", "-o", alone, "--fault", "sent-on:rudder")
     assert recorded.exit_code == 0, recorded.output
     assert f'busbench: "{SOURCE}?speed=max": rudder stick' in recorded.stderr
-    again = json.loads(run(verify_command, alone, "--rig", HERON, "--format", "json").stdout)
+    again = json.loads(invoke(verify_command, alone, "--rig", HERON, "--format", "json").stdout)
     assert again["checks"] == json.loads(first.stdout)["checks"]
 
 
 def test_a_page_keeps_its_round_beside_it(tmp_path: Path) -> None:
     page, kept = tmp_path / "heron.html", tmp_path / "heron.pcapng"
-    assert run(verify_command, SOURCE, "--report", page).exit_code == 0
+    assert invoke(verify_command, SOURCE, "--report", page).exit_code == 0
     text = page.read_text(encoding="utf-8")
     assert hashlib.sha256(kept.read_bytes()).hexdigest() in text
     assert str(kept) in text
     assert "it says nothing of a real one" in text
     page.unlink()
-    assert refusal(verify_command, SOURCE, "--report", page).startswith(f"{kept}: exists already")
+    assert refusal_of(verify_command, SOURCE, "--report", page).startswith(f"{kept}: exists already")
 
 
 def test_at_a_terminal_each_step_waits_for_a_key(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -86,7 +74,7 @@ def test_at_a_terminal_each_step_waits_for_a_key(monkeypatch: pytest.MonkeyPatch
 
     monkeypatch.setattr(keys, "has_keyboard", lambda: True)
     monkeypatch.setattr(keys, "read_keys", read_keys)
-    result = run(verify_command, SOURCE, "--fault", "sent-short:left aileron")
+    result = invoke(verify_command, SOURCE, "--fault", "sent-short:left aileron")
     assert result.exit_code == 1
     assert "2 of 11: Move" in result.stderr
     assert "[Enter] begin  [k] skip  [b] back  [e] end" in result.stderr
@@ -99,33 +87,33 @@ def test_at_a_terminal_each_step_waits_for_a_key(monkeypatch: pytest.MonkeyPatch
 def test_the_plan_may_be_another_than_the_aircraft(tmp_path: Path) -> None:
     plan = tmp_path / "plan.toml"
     plan.write_text(HERON.read_text().replace("period_ms = 15.0", "period_ms = 14.0"), encoding="utf-8")
-    result = run(verify_command, SOURCE, "--rig", plan)
+    result = invoke(verify_command, SOURCE, "--rig", plan)
     assert result.exit_code == 1
     assert "a frame every 15.0000 ms on average, planned 14 ms" in result.stdout
-    assert run(verify_command, "virtual:", "--rig", HERON).exit_code == 0  # the plan itself
+    assert invoke(verify_command, "virtual:", "--rig", HERON).exit_code == 0  # the plan itself
 
 
 def test_faults_go_into_virtual_aircraft_alone() -> None:
     port = ("/dev/ttyHERON", "--rig", HERON, "--fault", "jitter")
-    assert "is not a virtual aircraft" in refusal(verify_command, *port)
-    assert "is not a virtual aircraft" in refusal(verify_command, "virtual:?seed=3", *port[1:])
+    assert "is not a virtual aircraft" in refusal_of(verify_command, *port)
+    assert "is not a virtual aircraft" in refusal_of(verify_command, "virtual:?seed=3", *port[1:])
     recording = CAPTURES / "heron-round.pcapng"
-    assert "is a recording, so --fault does not apply" in refusal(verify_command, recording, *port[1:])
-    assert "no device is named" in refusal(verify_command, SOURCE, "--fault", "sent-on:ruder")
-    assert "there is no such file" in refusal(verify_command, "virtual:none.toml")
+    assert "is a recording, so --fault does not apply" in refusal_of(verify_command, recording, *port[1:])
+    assert "no device is named" in refusal_of(verify_command, SOURCE, "--fault", "sent-on:ruder")
+    assert "there is no such file" in refusal_of(verify_command, "virtual:none.toml")
     shape = ("sweep", "--channel", "6", "--to")
-    assert "--fault: goes with --to virtual:RIG only" in refusal(
+    assert "--fault: goes with --to virtual:RIG only" in refusal_of(
         drive_command, *shape, "virtual:", "--fault", "dead:rudder"
     )
 
 
 def test_drive_moves_an_aircraft_with_faults() -> None:
     shape = ("sweep", "--channel", "6", "--period", "4", "--to", SOURCE)
-    sound = run(drive_command, *shape).stdout.splitlines()
-    dead = run(drive_command, *shape, "--fault", "dead:rudder").stdout.splitlines()
+    sound = invoke(drive_command, *shape).stdout.splitlines()
+    dead = invoke(drive_command, *shape, "--fault", "dead:rudder").stdout.splitlines()
     assert len({line.split()[2] for line in sound[1:-1]}) > 3
     assert {line.split()[2] for line in dead[1:-1]} == {"+0.0"}
-    weak = run(drive_command, *shape, "--fault", "brown-out::2").stdout
+    weak = invoke(drive_command, *shape, "--fault", "brown-out::2").stdout
     assert "the receiver has too little voltage (4.0 V) and restarts" in weak
 
 
@@ -169,5 +157,5 @@ def test_simulate_flies_the_round_of_an_aircraft_once() -> None:
     ear = Ear()
     fly(open_aircraft(SOURCE, is_fast=True, flies_alone=True), ear)
     assert (ear.heard, ear.name) == (2913 * 28, "closed")
-    assert "--jitter: does not go with --rig" in refusal(simulate_command, "--rig", HERON, "--jitter", "1ms")
-    assert "goes with --rig only" in refusal(simulate_command, "--fault", "jitter")
+    assert "--jitter: does not go with --rig" in refusal_of(simulate_command, "--rig", HERON, "--jitter", "1ms")
+    assert "goes with --rig only" in refusal_of(simulate_command, "--fault", "jitter")

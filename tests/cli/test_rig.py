@@ -9,12 +9,11 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
 
 from busbench.cli.rig import command, sheet
-from busbench.errors import RigError
 from busbench.rig.load import read_rig
 from busbench.wire.bulk import pack_frames
+from tests.cli.running import invoke, refusal_of
 from tests.rig.rigs import HERON, device, hub
 
 pytestmark = pytest.mark.usefixtures("wide")
@@ -23,15 +22,13 @@ HEAD = '[rig]\nname = "Heron"\nperiod_ms = 14\n[supply]\nvoltage_v = 7.4\nminimu
 
 
 def run(*args: str, stdin: str | None = None, code: int = 0) -> str:
-    result = CliRunner().invoke(command, list(args), input=stdin)
+    result = invoke(command, *args, stdin=stdin)
     assert result.exit_code == code, result.output
     return result.stdout
 
 
 def error_of(*args: str, stdin: str | None = None) -> str:
-    result = CliRunner().invoke(command, list(args), input=stdin)
-    assert isinstance(result.exception, RigError), result.output
-    return str(result.exception)
+    return refusal_of(command, *args, stdin=stdin)
 
 
 def test_new_writes_a_file_that_checks_clean_and_never_replaces_one(tmp_path: Path) -> None:
@@ -140,14 +137,14 @@ def test_draft_of_a_recording_is_a_rig_file(tmp_path: Path) -> None:
     counts[200:300, 2] = np.linspace(1811, 173, 100)
     recording, plan = tmp_path / "sticks.bin", tmp_path / "plan.toml"
     recording.write_bytes(pack_frames(counts).tobytes())
-    result = CliRunner().invoke(command, ["draft", str(recording), "--names", "rudder", "-o", str(plan)])
+    result = invoke(command, "draft", str(recording), "--names", "rudder", "-o", str(plan))
     assert result.exit_code == 0, result.output
     assert result.stderr.splitlines()[-1] == "turn 1: channel 3, proportional"
     assert [(d.name, d.channel, round(d.travel_pct)) for d in read_rig(plan).devices] == [("rudder", 3, 100)]
 
 
 def test_draft_asks_what_may_be_a_motor() -> None:
-    result = CliRunner().invoke(command, ["draft", str(HERON.with_name("heron-round.pcapng"))])
+    result = invoke(command, "draft", str(HERON.with_name("heron-round.pcapng")))
     assert result.stderr.splitlines()[-1] == (
         "written as a motor, and so locked, since at rest it is at an end: channel 3, 4, 7, 17, 8;"
         " write motor = false for each that can turn no propeller"
@@ -190,13 +187,13 @@ def test_power_runs_a_replay(tmp_path: Path) -> None:
     amps = {node["name"]: node["amps"] for node in cases[-1]["nodes"]}
     assert amps["rudder"] == pytest.approx(0.8)
     replay.write_text('[[part]]\nchannel = 6\nshape = "replay"\nrecording = "gone.pcapng"\n', encoding="utf-8")
-    result = CliRunner().invoke(command, ["power", str(HERON), "--program", str(replay)])
+    result = invoke(command, "power", str(HERON), "--program", str(replay))
     assert str(result.exception) == "gone.pcapng: there is no such file: check the name and the folder"
 
 
 def test_draft_watches_a_port_for_its_time(tmp_path: Path) -> None:
     plan = tmp_path / "plan.toml"
-    result = CliRunner().invoke(command, ["draft", "virtual:?pilot=moving&duration=3", "-o", str(plan)])
+    result = invoke(command, "draft", "virtual:?pilot=moving&duration=3", "-o", str(plan))
     assert result.exit_code == 0, result.output
     lines = result.stderr.splitlines()
     assert lines[0].startswith("Propeller off, or the motor's lead open.")
@@ -204,12 +201,12 @@ def test_draft_watches_a_port_for_its_time(tmp_path: Path) -> None:
     assert len(read_rig(plan).devices) > 5
     words = ["draft", "virtual:?pilot=moving", "-o", str(plan)]
     assert error_of(*words) == f"{plan}: exists already: choose another name, or write over it with --force"
-    result = CliRunner().invoke(command, [*words, "--force", "--seconds", "0.5"])
+    result = invoke(command, *words, "--force", "--seconds", "0.5")
     assert result.exit_code == 0, result.output
 
 
 def test_seconds_go_with_a_port_only(tmp_path: Path) -> None:
-    result = CliRunner().invoke(command, ["draft", str(HERON), "--seconds", "1"])
+    result = invoke(command, "draft", str(HERON), "--seconds", "1")
     assert str(result.exception) == "--seconds: goes with a port, not with a recording: leave it out"
 
 

@@ -9,7 +9,7 @@ from xml.etree import ElementTree as ET
 
 import heron
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
 
 from busbench.cli.pulses import command as pulses_command
 from busbench.cli.verify import command
@@ -18,6 +18,7 @@ from busbench.drive.walk import Entry, Stop
 from busbench.drive.walk_file import WalkHead, write_walk
 from busbench.errors import BusbenchError
 from busbench.wire.scale import Scale
+from tests.cli.running import invoke, refusal_of
 from tests.verify.rounds import RIG
 
 PLAN = str(heron.RIG)
@@ -38,14 +39,11 @@ def faulty(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def run(*args: str | Path, stdin: str | None = None) -> Result:
-    return CliRunner().invoke(command, [*map(str, args), "--rig", PLAN], input=stdin)
+    return invoke(command, *args, "--rig", PLAN, stdin=stdin)
 
 
 def error_of(*args: str | Path) -> str:
-    result = run(*args)
-    assert isinstance(result.exception, BusbenchError), result.output
-    assert "\n" not in str(result.exception)
-    return str(result.exception)
+    return refusal_of(command, *args, "--rig", PLAN)
 
 
 def test_a_good_aircraft_exits_with_0(good: Path) -> None:
@@ -182,13 +180,9 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def run_pulses(*args: str | Path) -> Result:
-    return CliRunner().invoke(pulses_command, list(map(str, args)))
-
-
 @pytest.mark.parametrize("name", ["agree.vcd", "agree.csv"])
 def test_pulses_in_a_table(outputs: Path, name: str) -> None:
-    result = run_pulses(outputs / name)
+    result = invoke(pulses_command, outputs / name)
     assert result.exit_code == 0, result.output
     lines = result.stdout.splitlines()
     bus = "line.bus" if name.endswith("vcd") else "bus"
@@ -201,8 +195,8 @@ def test_pulses_in_a_table(outputs: Path, name: str) -> None:
 
 
 def test_pulses_against_a_plan(outputs: Path) -> None:
-    assert run_pulses(outputs / "agree.vcd", "--rig", PLAN).exit_code == 0
-    result = run_pulses(outputs / "differ.vcd", "--rig", PLAN)
+    assert invoke(pulses_command, outputs / "agree.vcd", "--rig", PLAN).exit_code == 0
+    result = invoke(pulses_command, outputs / "differ.vcd", "--rig", PLAN)
     assert result.exit_code == 1
     assert result.stdout.splitlines()[-2:] == [
         "FAIL  channel 8 (sustainer): agrees with the bus: 1000.9 µs at 173 counts, by",
@@ -211,11 +205,11 @@ def test_pulses_against_a_plan(outputs: Path) -> None:
 
 
 def test_pulses_in_json_and_csv(outputs: Path) -> None:
-    result = json.loads(run_pulses(outputs / "differ.vcd", "--format", "json").stdout)
+    result = json.loads(invoke(pulses_command, outputs / "differ.vcd", "--format", "json").stdout)
     (line,) = result["lines"]
     assert (line["name"], line["fit"]["channel"]) == ("line.motor", 8)
     assert line["fit"]["us_per_count"] == pytest.approx(0.61, abs=1e-5)
-    (row,) = csv.DictReader(run_pulses(outputs / "differ.vcd", "--format", "csv").stdout.splitlines())
+    (row,) = csv.DictReader(invoke(pulses_command, outputs / "differ.vcd", "--format", "csv").stdout.splitlines())
     assert (row["line"], row["channel"], row["pulses"]) == ("line.motor", "8", "1250")
 
 
@@ -230,11 +224,11 @@ def test_verify_holds_both_outputs_together(outputs: Path) -> None:
 
 def test_pulses_of_what_holds_none(good: Path, tmp_path: Path) -> None:
     for path, said in ((good, "holds no levels of lines"), (tmp_path / "none.vcd", "none.vcd")):
-        result = run_pulses(path)
+        result = invoke(pulses_command, path)
         assert isinstance(result.exception, BusbenchError)
         assert said in str(result.exception)
     flown = heron.fly_round(RIG)
     bus = {"bus": heron.pulse_lines(flown, channels={}, scale=Scale())["bus"]}
     heron.write_vcd(tmp_path / "bus.vcd", bus)
-    result = run_pulses(tmp_path / "bus.vcd")
+    result = invoke(pulses_command, tmp_path / "bus.vcd")
     assert "no signal carries servo pulses (there are line.bus)" in str(result.exception)
