@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import re
 from pathlib import Path
 
 SAFETY = "Propeller off, or the motor's lead open. Hands, hair and tools clear of everything that may move."
+
+
+FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))  # the disk, or a person's share of it
 
 
 def plain(text: str | bytes, *, most: int = 0) -> str:
@@ -98,6 +102,8 @@ def unwritable(path: str | Path, error: Exception | None = None) -> tuple[str, s
         return "exists already", "choose another name, or write over it with --force"
     if isinstance(error, FileNotFoundError):
         return "there is no such folder", "make it first"
+    if getattr(error, "errno", None) in FULL:
+        return f"cannot be written ({_reason(error)})", "make room, or write elsewhere"
     return f"cannot be written ({_reason(error)})", "check the folder and your permissions in it"
 
 

@@ -21,6 +21,7 @@ from busbench.model import I64, Bools, ByteLog, Clock, ClockKind, readonly
 
 FORMAT = "byte CSV"
 
+_ROW = "each row needs a time and a byte such as 0x0F; a decimal comma needs quotes, or semicolons between"
 _BUFFER_BYTES = 1 << 20
 _EPOCH_NS = (10**18, 4 * 10**18)  # times in here are dates of this century
 
@@ -57,10 +58,9 @@ class ByteRows(Capture):
         layout = find_layout(head, is_whole=len(head) < HEAD_BYTES)
         if layout is None or layout.fault:
             if not head:
-                raise CaptureError(path, "is empty")
+                raise CaptureError(path, "is empty", hint="was the recording ended before a byte came?")
             what = layout.fault if layout else "no rows with a time and a byte stand at its beginning"
-            hint = "each row needs a time and a byte such as 0x0F; a decimal comma needs quotes, or semicolons between"
-            raise CaptureError(path, what, hint=hint)
+            raise CaptureError(path, what, hint=_ROW)
         step_max_ns = options.line.character_ns // options.line.character_bits // 2
         self.info = CaptureInfo(path, FORMAT, Clock(ClockKind.PER_BYTE, layout.resolution_ns(step_max_ns)))
         self._layout = layout
@@ -90,7 +90,7 @@ class ByteRows(Capture):
             raise
         notes.extend(tally.notes())
         if not offset:
-            raise CaptureError(self.info.path, "none of its lines holds a time and a byte")
+            raise CaptureError(self.info.path, "none of its lines holds a time and a byte", hint=_ROW)
 
     def _blocks(self) -> Iterator[_Block]:
         path, newline = self.info.path, self._layout.newline
@@ -109,7 +109,7 @@ class ByteRows(Capture):
                     have += 1
                 size = buffer[:have].tobytes().rfind(bytes([newline])) + 1
                 if not size and not is_last:
-                    raise CaptureError(path, f"line {number} is longer than 1 MB", offset=base, hint="this is no CSV")
+                    raise CaptureError(path, f"line {number} is longer than 1 MB", offset=base, hint=_ROW)
                 lines = split(buffer, size, newline=newline, delimiter=self._layout.delimiter)
                 yield _Block(lines, number, is_cut)
                 if is_last:

@@ -134,7 +134,7 @@ class _Spooled(Capture):
         try:
             handle, self._kept = tempfile.mkstemp(prefix="busbench-")
         except OSError as error:
-            what = f"cannot be taken in, for no temporary file can be made ({error.strerror})"
+            what = f"cannot be kept, since no temporary file can be made ({error.strerror})"
             raise CaptureError(name, what, hint="save it to a file first") from None
         self._remove = weakref.finalize(self, _unlink, self._kept)
         try:
@@ -142,7 +142,7 @@ class _Spooled(Capture):
                 shutil.copyfileobj(stream, file, 1 << 20)
         except OSError as error:
             self._remove()
-            raise CaptureError(name, f"cannot be taken in ({error.strerror})", hint="save it to a file first") from None
+            raise CaptureError(name, f"cannot be kept ({error.strerror})", hint="save it to a file first") from None
         try:
             self._inner = _choose(self._kept, any_bytes=True).open_file(self._kept, options)
         except CaptureError as error:

@@ -188,9 +188,9 @@ class PacketFile:
     def _close(self, scan: _Scan, at: int, end: int) -> None:
         if scan.section < 0:
             if end == 0:
-                raise CaptureError(self.path, "is empty")
+                raise CaptureError(self.path, "is empty", hint="was the recording ended before a byte came?")
             what = scan.fault or "the file is cut inside its first block"
-            raise CaptureError(self.path, what, offset=at, hint="this is no whole pcapng file")
+            raise CaptureError(self.path, what, offset=at, hint="copy the file again, or record anew")
         if scan.fault:
             self.notes.append(f"byte {at}: {scan.fault}; not read from there on ({counted(end - at, 'byte')})")
         elif at < end:

@@ -35,7 +35,8 @@ def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE,
         import pyarrow.parquet as pq
     except ImportError:
         raise BusbenchError(
-            "Parquet needs the package pyarrow", hint="install it with: pip install 'busbench[parquet]'"
+            "--output: a .parquet file needs the package pyarrow",
+            hint="install it with: pip install 'busbench[parquet]'",
         ) from None
     refuse_itself(path, capture.info.path)
     if Path(path).exists() and not force:

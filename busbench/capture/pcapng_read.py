@@ -110,7 +110,8 @@ class SerialPackets(Capture):
                 self._file.path, f'has no interface "{plain(self._wanted, most=40)}"', hint=f"it has {names}"
             )
         what = f"holds no serial interface, only {names}" if names else "describes no interface, so it holds no bytes"
-        raise CaptureError(self._file.path, what)
+        hint = "capture the serial port" if names else "copy the file again, or record anew"
+        raise CaptureError(self._file.path, what, hint=hint)
 
     def _may_be(self, one: pb.Interface) -> bool:
         if self._wanted is None:

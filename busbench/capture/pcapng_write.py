@@ -185,7 +185,7 @@ class PcapngWriter:
 
     def _append(self, blocks: bytes | memoryview) -> None:
         if self._fd < 0:
-            raise CaptureError(self.path, "the recording is closed")
+            raise CaptureError(self.path, "is closed already")
         self._pending.append(blocks)
         self._pending_bytes += len(blocks)
         if self._pending_bytes >= _FLUSH_BYTES:
@@ -200,8 +200,8 @@ class PcapngWriter:
         self._release()
         if is_empty:
             what = f"cannot be written ({error.strerror})"
-            raise CaptureError(self.path, what, hint="make room, or choose another folder") from None
-        what = f"cannot be written on ({error.strerror}); all up to here is whole"
+            raise CaptureError(self.path, what, hint="make room, or write elsewhere") from None
+        what = f"cannot be written any further ({error.strerror}); all before it is whole"
         raise CaptureError(
             self.path, what, offset=self._whole_bytes, hint="make room, then record to a new file"
         ) from None

@@ -44,7 +44,7 @@ def read_into(file: io.FileIO, view: memoryview, path: str) -> int:
         Bytes read; fewer than the view holds only at the end of the file.
 
     Raises:
-        CaptureError: the system could not read on.
+        CaptureError: the system could not read any further.
     """
     have = 0
     try:
@@ -55,7 +55,7 @@ def read_into(file: io.FileIO, view: memoryview, path: str) -> int:
             have += got
     except OSError as error:
         raise CaptureError(
-            path, f"cannot be read on ({error.strerror})", offset=file.tell(), hint="check the disk"
+            path, f"cannot be read any further ({error.strerror})", offset=file.tell(), hint="check the disk"
         ) from None
     return have
 

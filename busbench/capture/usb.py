@@ -18,7 +18,8 @@ import numpy as np
 
 from busbench.capture import pcapng_blocks as pb
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
-from busbench.capture.packets import NO_TIME, PacketBatch, PacketFile, gather
+from busbench.capture.gather import gather
+from busbench.capture.packets import NO_TIME, PacketBatch, PacketFile
 from busbench.capture.source import read_head
 from busbench.capture.usb_chip import FAULTS, OVERRUN, STATUS_BYTES, Port, PortKey, Ports, slices_of
 from busbench.errors import CaptureError, counted, plain
@@ -247,7 +248,7 @@ class UsbTransfers(Capture):
             match = re.fullmatch(r"([0-9]{1,5})\.([0-9]{1,5})(?:\.([0-9]{1,3}))?", wanted)
             if not match:
                 raise CaptureError(
-                    path, f'"{plain(wanted, most=40)}" is no USB device', hint="say it as bus.device, such as 1.7"
+                    path, f'"{plain(wanted, most=40)}" is not a USB device', hint="give bus.device, as in 1.7"
                 )
             bus, device, endpoint = (None if word is None else int(word) for word in match.groups())
             mine = {

@@ -86,7 +86,7 @@ class VcdFile(LevelFile):
                 head += more[:got]
                 if not got or len(head) > _HEADER_MOST:
                     what = "ends inside its declarations" if not got else "has no end of its declarations"
-                    raise CaptureError(path, what, offset=len(head), hint="no signal can be read; save it anew")
+                    raise CaptureError(path, what, offset=len(head), hint="no signal can be read: save it again")
         self._body = match.end()
         self._declare(head[: match.start()].split())
         self.names = tuple(self._ids)
@@ -113,7 +113,7 @@ class VcdFile(LevelFile):
                     end = max(text.rfind(bytes([c])) for c in _SPACE) + 1
                     whole, rest = text[:end], text[end:]
                     if len(rest) > _BLOCK_BYTES // 2:
-                        raise CaptureError(self.path, "is no value change dump from here on", offset=offset + end)
+                        raise CaptureError(self.path, "is not a value change dump from here on", offset=offset + end)
                     changes.take(whole, offset)
                     offset += end
                     yield self._gather(changes, names, last, is_end=False)
@@ -170,7 +170,7 @@ class VcdFile(LevelFile):
         match = re.fullmatch(rb"(\d{1,9})(s|ms|us|ns|ps|fs)", text)
         if match is None or not int(match[1]):
             said = plain(text, most=40)
-            raise CaptureError(self.path, f'has the time scale "{said}"', hint="one such as 10 ns is needed")
+            raise CaptureError(self.path, f'has the time scale "{said}"', hint="write one such as 10 ns")
         self._step_fs = int(match[1]) * _UNITS_FS[match[2]]
 
 
@@ -313,7 +313,7 @@ class _Changes:
             self._value = None
         elif first == ord("#"):
             if not token[1:].isdigit() or len(token) > 20:
-                return "is no time"
+                return "is not a time"
             now = int(token[1:])
             if now < self._now:
                 return f"goes back in time from #{self._now}"
@@ -334,7 +334,7 @@ class _Changes:
         elif first == ord("$"):
             self._skips_to_end = token not in _DUMPS
         else:
-            return "is no entry of a value change dump"
+            return "is not an entry of a value change dump"
         return ""
 
 

@@ -146,7 +146,9 @@ class _File:
         except BrokenPipeError:
             raise
         except OSError as error:
-            raise CaptureError(self._shown, f"cannot be written on ({error.strerror})", hint="make room") from None
+            raise CaptureError(
+                self._shown, f"cannot be written any further ({error.strerror})", hint="make room, or write elsewhere"
+            ) from None
 
     def close(self) -> None:
         try:
@@ -158,7 +160,9 @@ class _File:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             raise
         except OSError as error:
-            raise CaptureError(self._shown, f"cannot be written on ({error.strerror})", hint="make room") from None
+            raise CaptureError(
+                self._shown, f"cannot be written any further ({error.strerror})", hint="make room, or write elsewhere"
+            ) from None
 
 
 class _Raw:

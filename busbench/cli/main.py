@@ -116,7 +116,8 @@ def run(arguments: Iterable[str] | None = None) -> int:
     except OSError as error:
         # A full disk behind the standard output; files of their own are told by the rooms that open them.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        _say(f"{error.filename or 'standard output'}: {error.strerror or error}: make room, or write elsewhere")
+        where, why = error.filename or "standard output", error.strerror or error
+        _say(f"{where}: cannot be written ({why}): make room, or write elsewhere")
     return 2
 
 

@@ -60,7 +60,7 @@ def command(
     rehearse on it, with a --fault to find. Without a terminal, or with --format
     json, it goes through at once. What is found on it says nothing of a real one.
 
-    You answer with single keys; where standard input is no terminal, with the
+    You answer with single keys; where standard input is not a terminal, with the
     first letter of each line, an empty line for Enter.
 
     \b

@@ -8,7 +8,7 @@ from busbench.drive.frames import EndState
 from busbench.drive.preview import list_lines, scale_line
 from busbench.drive.program import Program
 from busbench.drive.survey import survey
-from busbench.errors import DriveError
+from busbench.errors import DriveError, named
 
 COUNTDOWN_S = 3
 CAUTIONS = (
@@ -37,13 +37,14 @@ def require_motor(port: str, *, names_motor: bool, unsaid: Sequence[str] = (), h
     """
     if not names_motor and unsaid:
         options = "; or give --motor CH for each motor, --no-motor if there is none" if has_options else ""
+        why = f"the plan does not say what can turn a propeller ({', '.join(unsaid)})"
         raise DriveError(
-            f"on {port} nothing was sent, since the plan does not say what can turn a propeller ({', '.join(unsaid)})",
+            f"{named(port)}: nothing was sent, since {why}",
             hint=f"state motor = true or motor = false for each of these in the rig file{options}",
         )
     if not names_motor:
         raise DriveError(
-            f"on {port} nothing was sent, since it is not said which channel drives a motor",
+            f"{named(port)}: nothing was sent, since it is not said which channel drives a motor",
             hint="give --motor CH for each, --no-motor if there is none, or --rig",
         )
 
@@ -61,11 +62,11 @@ def require_arming(port: str, *, is_armed: bool, can_stop: bool = True) -> None:
     """
     if not is_armed:
         raise DriveError(
-            f"on {port} nothing was sent, since it is not armed", hint="see to the cautions above, then add --arm"
+            f"{named(port)}: nothing was sent, since it is not armed", hint="read the cautions above, then add --arm"
         )
     if not can_stop:
         raise DriveError(
-            f"on {port} nothing was sent, since standard input is no terminal and so no key could stop it",
+            f"{named(port)}: nothing was sent, since standard input is not a terminal and so no key could stop it",
             hint="run it in a terminal, or send it to virtual: or a file",
         )
 

@@ -50,8 +50,11 @@ class Fields:
     def error(self, key: str, what: str, *, hint: str = "") -> DriveError:
         """An error about the value of a key."""
         value = self._values.get(key)
-        said = f"{self.at(key)}: {shown(value)} {what}" if key in self._values else f"{self.at(key)}: {what}"
-        return DriveError(said, hint=hint)
+        inside = value if isinstance(value, list) else [value]
+        is_shown = key in self._values and not any(isinstance(one, Mapping) for one in inside)
+        return DriveError(
+            f"{self.at(key)}: {shown(value)} {what}" if is_shown else f"{self.at(key)}: {what}", hint=hint
+        )
 
     def raw(self, key: str) -> object:
         """The value as it stands, None where it is missing."""
@@ -85,7 +88,7 @@ class Fields:
         value = self.raw(key)
         if value is None:
             if default is None:
-                raise self.error(key, "missing")
+                raise self.error(key, "missing", hint="state it, in quotes")
             return default
         if not isinstance(value, str) or not value.strip() or not value.isprintable():
             raise self.error(key, "is not a line of text", hint="write it in quotes")
@@ -149,4 +152,4 @@ class Fields:
             if key not in self._asked:
                 near = difflib.get_close_matches(key, self._asked, n=1)
                 hint = f"did you mean {near[0]}?" if near else f"it knows {', '.join(sorted(self._asked))}"
-                raise self.error(key, f"is not a key of {of}", hint=hint)
+                raise DriveError(f"{self.at(key)}: is not {'a key' if self._place else 'an option'} of {of}", hint=hint)

@@ -59,7 +59,7 @@ class ChannelLimit:
             raise DriveError(f"{place}, low: {self.low} counts does not fit a frame", hint=f"give 0 to {COUNTS_MAX}")
         if not self.low <= self.high <= COUNTS_MAX:
             raise DriveError(
-                f"{place}, high: {self.high} counts is below low", hint=f"give {self.low} to {COUNTS_MAX}"
+                f"{place}, high: {self.high} counts is out of range", hint=f"give {self.low} to {COUNTS_MAX}"
             )
         ends = (0, COUNTS_MAX) if self.is_locked else (self.low, self.high)
         if not ends[0] <= self.rest <= ends[1]:

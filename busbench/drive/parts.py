@@ -161,7 +161,9 @@ class _Reader:
         low, high = self._ends(channel)
         centre = (low + high) / 2.0 if self._fields.raw("centre") is None else self._level("centre", channel)
         if not low <= centre <= high:
-            raise self._fields.error("centre", "is not between low and high", hint="give a level between them, or leave it out")
+            raise self._fields.error(
+                "centre", "is not between low and high", hint="give a level between them, or leave it out"
+            )
         return Span(low, centre, high)
 
     def _level(self, key: str, channel: int) -> float:
@@ -190,7 +192,11 @@ class _Reader:
         recorded = self._context.load(name)
         source = fields.whole("from_channel", channel + 1, low=1, high=ALL_CHANNELS) - 1
         if (source >= CHANNELS) != (channel >= CHANNELS):
-            raise fields.error("from_channel", f"is not of one kind with channel {channel + 1}", hint="channels 1-16 hold levels, 17 and 18 are on or off")
+            raise fields.error(
+                "from_channel",
+                f"is not of one kind with channel {channel + 1}",
+                hint="channels 1-16 hold levels, 17 and 18 are on or off",
+            )
         length_s = float(recorded.t_s[-1]) if recorded.t_s.size else 0.0
         start_s = fields.number("start", 0.0, low=0.0, high=length_s, unit="s")
         rest = max(length_s - start_s, PERIODS_S[0])

@@ -62,9 +62,9 @@ def _read_toml(path: Path) -> Mapping[str, object]:
             raw = file.read(FILE_BYTES_MAX + 1)
     except OSError as error:
         what, hint = unreadable(error)
-        raise DriveError(f"{path}: {what}", hint=f"{hint}; a program file is TOML") from None
+        raise DriveError(f"{path}: {what}", hint=hint) from None
     if len(raw) > FILE_BYTES_MAX:
-        raise DriveError(f"{path}: larger than {FILE_BYTES_MAX} bytes", hint="a program file is a page of text")
+        raise DriveError(f"{path}: is larger than {FILE_BYTES_MAX} bytes", hint="a program file is a page of text")
     try:
         return tomllib.loads(raw.decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:
@@ -168,7 +168,7 @@ def _limits(top: Fields, unit: Unit, scale: Scale) -> tuple[Limits, tuple[tuple[
     for fields in top.tables("channel"):
         channel = fields.whole("number", None, low=1, high=ALL_CHANNELS) - 1
         if channel in names:
-            raise fields.error("number", "stands in two tables", hint="say all of a channel in one")
+            raise fields.error("number", "stands in two tables", hint="join the two")
         names[channel] = fields.text("name", "") if "name" in fields else ""
         is_locked = fields.flag("locked", False)
         if channel >= CHANNELS:
@@ -176,7 +176,7 @@ def _limits(top: Fields, unit: Unit, scale: Scale) -> tuple[Limits, tuple[tuple[
             locked[channel - CHANNELS] = is_locked
         else:
             if is_locked and "rest" not in fields:
-                raise fields.error("rest", "missing", hint="say where the locked channel stands, as the motor's off")
+                raise fields.error("rest", "missing", hint="state where it is locked, as at a motor's off")
             channels[channel] = _limit(fields, base, unit, scale, is_locked=is_locked)
         fields.finish(of="a channel")
     return Limits(tuple(channels), tuple(switches), tuple(locked)), tuple(names.items())
@@ -188,10 +188,10 @@ def _limit(fields: Fields, base: ChannelLimit, unit: Unit, scale: Scale, *, is_l
         for key, old in (("low", base.low), ("high", base.high), ("rest", base.rest))
     )
     if low > high:
-        raise fields.error("low" if "low" in fields else "high", "puts low above high")
+        raise fields.error("low" if "low" in fields else "high", "puts low above high", hint="low must not exceed high")
     if not is_locked and not low <= rest <= high:
         if "rest" in fields:
-            raise fields.error("rest", "is not between low and high")
+            raise fields.error("rest", "is not between low and high", hint="give a level between them")
         key = ("low" if low > rest else "high") if ("low" in fields or "high" in fields) else "rest"
         raise fields.error(key, "leaves the rest value outside", hint="give rest too")
     rate = base.rate

@@ -29,11 +29,12 @@ from typing import Any
 
 from busbench.drive.limits import Limits
 from busbench.drive.walk import QUESTIONS, Ended, Entry, Move, Stop
-from busbench.errors import DriveError, plain, unreadable
+from busbench.errors import DriveError, plain, unreadable, unwritable
 from busbench.wire.bulk import CHANNELS
 from busbench.wire.scale import Scale
 
 VERSION = 1
+_NAME_IT = "name the file that `busbench walk` kept"
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,9 +136,12 @@ def write_walk(path: str | Path, head: WalkHead, entries: Sequence[Entry]) -> No
     except (OSError, ValueError) as error:
         with contextlib.suppress(OSError, ValueError):
             part.unlink()
+        what, hint = unwritable(path, error)
+        if path.is_file():
+            hint += ", then go on with --resume"
         raise DriveError(
-            f"{path}: cannot be written ({getattr(error, 'strerror', None) or error})",
-            hint="check the folder, your permissions and the room on the disk, then go on with --resume",
+            f"{path}: {what}",
+            hint=hint,
         ) from None
 
 
@@ -169,10 +173,8 @@ def read_walk(path: str | Path) -> SavedWalk:
     """
     try:
         text = Path(path).read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise DriveError(f"{path}: there is no such file", hint="check its name, or begin without --resume") from None
     except UnicodeDecodeError as error:
-        raise DriveError(f"{path}, byte {error.start}: is not UTF-8 text", hint="name the file of a walk") from None
+        raise DriveError(f"{path}, byte {error.start}: is not UTF-8 text", hint=_NAME_IT) from None
     except (OSError, ValueError) as error:
         what, hint = unreadable(error)
         raise DriveError(f"{path}: {what}", hint=hint) from None
@@ -180,18 +182,24 @@ def read_walk(path: str | Path) -> SavedWalk:
         raw = json.loads(text)
         if raw["version"] != VERSION:
             raise DriveError(
-                f"{path}, version: {plain(str(raw['version']), most=20)} is not known here",
-                hint=f"this program knows {VERSION}",
+                f"{path}, version: {plain(str(raw['version']), most=20)} is not known",
+                hint=f"this busbench knows {VERSION}",
             )
         entries = tuple(_entry(device) for device in raw["devices"])
         if not all(isinstance(raw[key], str) for key in ("rig", "started_utc")):
-            raise TypeError("rig and started_utc are texts")
+            raise TypeError("rig or started_utc is not text")
         left_out = raw.get("not_walked")
         why = None if left_out is None else tuple((str(one["name"]), str(one["why"])) for one in left_out)
         return SavedWalk(raw["rig"], bool(raw["is_rehearsal"]), raw["started_utc"], entries, why)
     except (KeyError, TypeError, ValueError, AttributeError, RecursionError, OverflowError) as error:
-        what = f"the key {error} is missing" if isinstance(error, KeyError) else plain(str(error), most=80)
-        raise DriveError(f"{path}: holds no answers of a walk ({what})", hint="name the file of a walk") from None
+        match error:
+            case KeyError():
+                what = f"the key {error} is missing"
+            case json.JSONDecodeError():
+                what = f"line {error.lineno}, column {error.colno} is not JSON"
+            case _:
+                what = plain(str(error), most=80)
+        raise DriveError(f"{path}: holds no answers of a walk ({what})", hint=_NAME_IT) from None
 
 
 def _entry(raw: dict[str, Any]) -> Entry:

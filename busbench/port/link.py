@@ -138,7 +138,7 @@ class ChildPort(LivePort):
     def transmit(self, source: FrameSource) -> None:
         """As LivePort says."""
         if self._is_transmitting:
-            raise PortError(self.source, "a transmission is running already", hint="stop it first")
+            raise PortError(self.source, "a transmission is running already", hint="stop that one first")
         self._transmission = Transmission()
         self._say(messages.command("transmit", value=pickle.dumps(source)))
 

@@ -91,7 +91,7 @@ def check_node(device: str) -> None:
         raise _missing(device) from None
     except OSError as error:
         raise PortError(
-            device, f"cannot be looked at ({error.strerror})", hint="check its name and your permissions"
+            device, f"cannot be read ({error.strerror})", hint="check its name and your permissions"
         ) from None
     if stat.S_ISDIR(mode):
         raise PortError(device, "is a folder, not a port", hint=_ports_there())
@@ -132,19 +132,21 @@ def _code(error: BaseException | None) -> int | None:
 def _explained(source: str, device: str, error: Exception) -> PortError:
     code = _code(error)
     if is_url(device):
+        if re.fullmatch(r"(?i)(socket|rfc2217)://[^:/]*/?", device):
+            return PortError(source, "names no TCP port", hint="give socket://HOST:PORT")
         if not re.match(r"(socket|rfc2217|loop|spy|cp2110|alt)://", device.lower()):
             return PortError(source, "is not an address that busbench knows", hint="give socket://HOST:PORT")
         return PortError(source, f"cannot be opened ({_plain(error)})", hint="check the address, and that it is served")
     text = str(error)
     if sys.platform == "win32":
         if "PermissionError" in text:
-            return PortError(source, "is in use by another program", hint="close that program")
+            return PortError(source, "is in use by another program", hint="close that program, then try again")
         if "FileNotFoundError" in text:
             return PortError(source, "there is no such port", hint=_ports_there())
     if code == errno.EACCES:
-        return PortError(source, "you may not open it", hint=_how_to_get_rights(device))
+        return PortError(source, "cannot be opened (no permission)", hint=_how_to_get_rights(device))
     if code in _BUSY:
-        return PortError(source, f"is in use by {_holder(device)}", hint="close it there")
+        return PortError(source, f"is in use by {_holder(device)}", hint="close that program, then try again")
     if code == errno.ENOTTY:
         return PortError(source, "is not a serial port", hint=_ports_there())
     if code in _GONE:
@@ -192,7 +194,9 @@ def _ports_there() -> str:
     entries = list(list_ports.comports())
     usb = [port for port in entries if getattr(port, "vid", None) is not None]  # others cannot run the bus's rate
     names = sorted(port.device for port in usb or entries)
-    return f"there are {', '.join(names)}" if names else "no serial port is there; plug the adapter in, or try virtual:"
+    if names:
+        return f"this machine has {', '.join(names)}"
+    return "this machine has no serial port; plug the adapter in, or try virtual:"
 
 
 def _open_url(url: str, line: LineSettings) -> Any:

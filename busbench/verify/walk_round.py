@@ -101,7 +101,7 @@ def begin_walk(
     if path is None or not is_resumed:
         if path is not None and os.path.lexists(path):
             raise DriveError(
-                f"{path}: there is such a file already", hint="go on with it by --resume, or name another by --answers"
+                f"{path}: exists already", hint="go on with it by --resume, or name another by --answers"
             )
         return head, begin(stops), ()
     saved = read_walk(path)

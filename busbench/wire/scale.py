@@ -126,7 +126,7 @@ def whole(counts: float | NDArray[np.generic], *, clip: bool = False) -> int | U
         at = int(np.argmin(good))
         value = np.asarray(counts).flat[at]
         place = f" at index {at}" if values.ndim else ""
-        raise ValueError(f"{value:.10g} counts{place} is not on the wire: give 0 to {COUNTS_MAX}")
+        raise ValueError(f"{value:.10g} counts{place} does not fit a frame: give 0 to {COUNTS_MAX}")
     return values.astype(np.uint16) if values.ndim else int(values)
 
 

@@ -328,7 +328,9 @@ def test_what_stands_before_an_endless_line_is_given(tmp_path: Path) -> None:
     capture = opened(tmp_path, good + "A" * 3_000_000)
     logs = capture.blocks()
     assert len(next(logs)) == 100
-    with pytest.raises(CaptureError, match=f"byte {len(good)}: line 102 is longer than 1 MB: this is no CSV"):
+    with pytest.raises(
+        CaptureError, match=f"byte {len(good)}: line 102 is longer than 1 MB: each row needs a time and a byte"
+    ):
         next(logs)
 
 

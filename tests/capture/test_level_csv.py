@@ -122,7 +122,7 @@ def test_damaged_rows_are_left_out_and_noted(tmp_path: Path) -> None:
     [
         ("0.0005,1\n0.003,1\n", "line 8 goes back in time"),
         ("1e300,1\n", "line 8 has a time beyond all bounds"),
-        ("\0\1garbage\n" * 200, "line 8 and those after it are no times with levels"),
+        ("\0\1garbage\n" * 200, "line 8 and those after it hold no time with levels"),
     ],
 )
 def test_what_stands_before_damage_is_given(tmp_path: Path, more: str, said: str) -> None:

@@ -203,7 +203,7 @@ def test_a_full_disk_leaves_whole_packets_and_one_line(
     with pytest.raises(CaptureError, match="No space left on device") as caught:
         out.flush()
     assert path.stat().st_size == before + room // 48 * 48 == caught.value.offset
-    with pytest.raises(CaptureError, match="the recording is closed"):
+    with pytest.raises(CaptureError, match="is closed already"):
         out.write(Chunk(9, b"x"))
     capture = read(str(path))
     assert joined(capture) == b"abc" * (room // 48)
@@ -222,7 +222,7 @@ def test_a_limit_of_the_system_is_met_like_a_full_disk(tmp_path: Path) -> None:
     limit = path.stat().st_size + 72 * 100 + 35
     resource.setrlimit(resource.RLIMIT_FSIZE, (limit, old[1]))
     try:
-        with pytest.raises(CaptureError, match="cannot be written on"):
+        with pytest.raises(CaptureError, match="cannot be written any further"):
             out.close()
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, old)

@@ -212,8 +212,8 @@ def test_two_ports_of_one_device_are_told_apart(tmp_path: Path) -> None:
     ("device", "words"),
     [
         ("1.8", r"USB device 1\.8 received no bytes: .* 1\.7 \(25 bytes\)"),
-        ("seven", '"seven" is no USB device: say it as bus.device, such as 1.7'),
-        ("1.7\x1b[31m", "is no USB device"),
+        ("seven", '"seven" is not a USB device: give bus.device, as in 1.7'),
+        ("1.7\x1b[31m", "is not a USB device"),
     ],
 )
 def test_a_wrong_choice_says_what_there_is(tmp_path: Path, device: str, words: str) -> None:

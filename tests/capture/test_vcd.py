@@ -152,11 +152,11 @@ def test_files_that_give_nothing(tmp_path: Path, text: bytes, said: str) -> None
 @pytest.mark.parametrize(
     ("more", "said"),
     [
-        (b"garb\x1bage\n1!\n", '"garb\\x1bage" is no entry of a value change dump'),
+        (b"garb\x1bage\n1!\n", '"garb\\x1bage" is not an entry of a value change dump'),
         (b"#17\n1!\n", '"#17" goes back in time from #2000'),
-        (b"#2k\n", '"#2k" is no time'),
+        (b"#2k\n", '"#2k" is not a time'),
         (b"1?\n", '"1?" changes no signal that is declared'),
-        (b"#99999999999999999999999\n", "is no time"),
+        (b"#99999999999999999999999\n", "is not a time"),
         (b"#9223372036854775807\n", "is too late a time"),
     ],
 )

@@ -132,8 +132,8 @@ def test_a_program_file_and_its_faults(tmp_path: Path) -> None:
 def test_nonsense_gets_one_line(args: tuple[str, ...], line: str | None) -> None:
     said = refusal("sweep", "--channel", "1", *args)
     if line is None:
-        assert said.startswith(f"{args[2]}: 3")
-        assert "is not a key of a part with shape sine" in said
+        assert said.startswith(f"{args[2]}: ")
+        assert "is not an option of a part with shape sine" in said
     else:
         assert said == line
 
@@ -156,9 +156,7 @@ def test_other_refusals(tmp_path: Path) -> None:
         "--period: goes with a shape, not with the program file heron.toml: write it into the file, or name one of"
         " sweep, hold, ramp, triangle, sine, square, steps, staircase, chirp, wander, replay"
     )
-    assert refusal(tmp_path / "gone.toml").endswith(
-        "gone.toml: there is no such file: check the name and the folder; a program file is TOML"
-    )
+    assert refusal(tmp_path / "gone.toml").endswith("gone.toml: there is no such file: check the name and the folder")
 
 
 def test_replay_plays_what_a_recording_holds(tmp_path: Path) -> None:

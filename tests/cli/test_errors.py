@@ -97,11 +97,11 @@ TABLE = [
     ),
     (
         "drive idle.toml --preview",
-        "idle.toml, limits, idle: 0 is not a key of limits: it knows high, low, rate, rest",
+        "idle.toml, limits, idle: is not a key of limits: it knows high, low, rate, rest",
     ),
     (
         "verify {captures}/heron-round.pcapng --rig {captures}/heron.toml --walk picture.png",
-        "picture.png, byte 0: is not UTF-8 text: name the file of a walk",
+        "picture.png, byte 0: is not UTF-8 text: name the file that `busbench walk` kept",
     ),
     ("loop", "PORT: missing: see busbench loop --help"),
     ("simulate --tcp 99999999", '--tcp: "99999999" is not a TCP port: give 1 to 65535, or 0 for any'),

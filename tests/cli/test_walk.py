@@ -182,7 +182,7 @@ def test_refusals(rig: Path, typed: list[str], tmp_path: Path, monkeypatch: pyte
     there = tmp_path / "there.json"
     there.write_text("precious")
     assert refusal("virtual:", "--rig", rig, "--answers", there) == (
-        f"{there}: there is such a file already: go on with it by --resume, or name another by --answers"
+        f"{there}: exists already: go on with it by --resume, or name another by --answers"
     )
     assert there.read_text() == "precious"
     assert refusal("virtual:", "--rig", rig, "--answers", there, "--resume").startswith(f"{there}: holds no answers")
@@ -190,7 +190,9 @@ def test_refusals(rig: Path, typed: list[str], tmp_path: Path, monkeypatch: pyte
         "--resume: needs --answers in a rehearsal: name the file to go on with"
     )
     nowhere = tmp_path / "no" / "a.json"
-    assert refusal("virtual:", "--rig", rig, "--answers", nowhere).startswith(f"{nowhere}: cannot be written")
+    assert refusal("virtual:", "--rig", rig, "--answers", nowhere) == (
+        f"{nowhere}: there is no such folder: make it first"
+    )
     assert refusal("virtual:", "--rig", rig, "--fault", "lame:rudder").startswith('--fault: "lame" is not known')
     assert refusal("/dev/ttyHERON", "--rig", rig, "--fault", "dead:rudder") == (
         "--fault: goes with virtual: only: leave it out"
@@ -205,7 +207,7 @@ def test_a_real_port_wants_cautions_arming_and_a_keyboard(
 ) -> None:
     result = run("/dev/ttyHERON", "--rig", rig)
     assert str(result.exception) == (
-        "on /dev/ttyHERON nothing was sent, since it is not armed: see to the cautions above, then add --arm"
+        "/dev/ttyHERON: nothing was sent, since it is not armed: read the cautions above, then add --arm"
     )
     lines = result.stderr.splitlines()
     assert lines[:4] == [
@@ -216,7 +218,7 @@ def test_a_real_port_wants_cautions_arming_and_a_keyboard(
     ]
     assert lines[5 : 5 + len(CAUTIONS)] == list(CAUTIONS)
     monkeypatch.setattr(keys, "has_keyboard", lambda: False)
-    assert "standard input is no terminal" in refusal("/dev/ttyHERON", "--rig", rig, "--arm")
+    assert "standard input is not a terminal" in refusal("/dev/ttyHERON", "--rig", rig, "--arm")
 
 
 def test_answers_of_a_rehearsal_do_not_pass_for_a_walk(rig: Path, typed: list[str], tmp_path: Path) -> None:

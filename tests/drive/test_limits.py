@@ -115,8 +115,8 @@ def test_rewind_takes_frames_back() -> None:
     ("change", "line"),
     [
         ({"low": -1}, "limits, channel 1, low: -1 counts does not fit a frame: give 0 to 2047"),
-        ({"high": 100}, "limits, channel 1, high: 100 counts is not at or above low: give 200 to 2047"),
-        ({"high": 2048}, "limits, channel 1, high: 2048 counts is not at or above low: give 200 to 2047"),
+        ({"high": 100}, "limits, channel 1, high: 100 counts is out of range: give 200 to 2047"),
+        ({"high": 2048}, "limits, channel 1, high: 2048 counts is out of range: give 200 to 2047"),
         (
             {"rest": 100},
             "limits, channel 1, rest: 100 counts lies outside the channel's travel:"

@@ -151,7 +151,8 @@ PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n'
             PART + "low = 50\nhigh = -50\n",
             "heron.toml, part 1, low: 50 is above high, which is -50: low must not exceed high",
         ),
-        (PART + "centre = 60\n", "heron.toml, part 1, centre: 60 is not between low and high"),
+        (PART + "centre = 60\n", "heron.toml, part 1, centre: 60 is not between low and high:"
+         " give a level between them, or leave it out"),
         (
             PART + 'high = 1e400\n',
             "heron.toml, part 1, high: inf % does not fit a frame: give -121.1 to 128.8 %",
@@ -172,7 +173,7 @@ PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n'
         ),
         (
             PART + "stairs = 4\n",
-            "heron.toml, part 1, stairs: 4 is not a key of a part with shape sine:"
+            "heron.toml, part 1, stairs: is not a key of a part with shape sine:"
             " it knows centre, channel, cycles, delay, high, low, period, phase, shape, unit",
         ),
         (
@@ -194,17 +195,20 @@ PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n'
         ),
         (
             PART + '[[fault]]\nkind = "lost"\nduration = 1\nflips = 0.1\n',
-            "heron.toml, fault 1, flips: 0.1 is not a key of a fault of kind lost: it knows duration, kind, start",
+            "heron.toml, fault 1, flips: is not a key of a fault of kind lost: it knows duration, kind, start",
         ),
         (
             PART + "[[channel]]\nnumber = 3\nlocked = true\n",
-            "heron.toml, channel 1, rest: missing: say where the locked channel stands, as the motor's off",
+            "heron.toml, channel 1, rest: missing: state where it is locked, as at a motor's off",
         ),
         (
             PART + "[[channel]]\nnumber = 3\n[[channel]]\nnumber = 3\n",
-            "heron.toml, channel 2, number: 3 stands in two tables: say all of a channel in one",
+            "heron.toml, channel 2, number: 3 stands in two tables: join the two",
         ),
-        (PART + "[limits]\nlow = 80\nhigh = -80\n", "heron.toml, limits, low: 80 puts low above high"),
+        (
+            PART + "[limits]\nlow = 80\nhigh = -80\n",
+            "heron.toml, limits, low: 80 puts low above high: low must not exceed high",
+        ),
         (
             PART + "[limits]\nlow = 20\n",
             "heron.toml, limits, low: 20 leaves the rest value outside: give rest too",
@@ -217,7 +221,7 @@ PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n'
             PART + "[limits]\nhigh = 200\n",
             "heron.toml, limits, high: 200 % does not fit a frame: 2630 is not 0-2047",
         ),
-        ("wings = 2\n" + PART, "heron.toml, wings: 2 is not a key of a program: it knows"
+        ("wings = 2\n" + PART, "heron.toml, wings: is not a key of a program: it knows"
          " channel, end_byte, fault, frame_period, limits, name, order, part, repeat, scale, unit"),
         ("part = ]\n", "heron.toml: line 1 is not TOML (invalid value):"
          " write key = value, texts in quotes, numbers with a point"),

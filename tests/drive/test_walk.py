@@ -281,7 +281,7 @@ def test_a_write_that_fails_leaves_the_old_file(tmp_path: Path, monkeypatch: pyt
         ("{", "holds no answers of a walk"),
         ("[]", "holds no answers of a walk"),
         ("{}", "the key 'version' is missing"),
-        ('{"version": 2}', "version: 2 is not known here"),
+        ('{"version": 2}', "version: 2 is not known: this busbench knows 1"),
         ('{"version": 1, "devices": [{"name": "x"}]}', "the key 'channel' is missing"),
     ],
 )

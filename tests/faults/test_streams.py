@@ -99,9 +99,14 @@ def test_a_recording_needs_none_of_its_streams(how: str, tmp_path: Path) -> None
         ("2>&-", ("outages", "nothing"), 2, ""),
         ("2>/dev/full", ("outages", "nothing"), 2, ""),
         ("<&-", ("outages", "-"), 2, "busbench: (-|standard input): is empty"),
-        ("<&-", ("walk", "virtual:", "--rig", CAPTURES / "heron.toml"), 2, "busbench: walk: standard input is no"),
-        (">/dev/full", ("frames", HERON), 2, "busbench: standard output: No space left"),
-        (">/dev/full", (*DRIVE, "--to", "-"), 2, "busbench: (-|standard output): cannot be written on .No space left"),
+        ("<&-", ("walk", "virtual:", "--rig", CAPTURES / "heron.toml"), 2, "busbench: walk: standard input is not"),
+        (">/dev/full", ("frames", HERON), 2, "busbench: standard output: cannot be written .No space left"),
+        (
+            ">/dev/full",
+            (*DRIVE, "--to", "-"),
+            2,
+            "busbench: (-|standard output): cannot be written any further .No space left",
+        ),
     ],
 )
 def test_closed_and_full_streams(how: str, words: tuple[str | Path, ...], code: int, said: str) -> None:
@@ -152,7 +157,7 @@ def test_a_disk_full_from_the_first_byte_leaves_no_empty_file(tmp_path: Path) ->
     path = tmp_path / "f.pcapng"
     ran = within(100, "record", QUICK, "-o", path)
     assert ran.code == 2
-    assert ran.err == f"busbench: {path}: cannot be written (File too large): make room, or choose another folder\n"
+    assert ran.err == f"busbench: {path}: cannot be written (File too large): make room, or write elsewhere\n"
     assert not path.exists()
 
 
@@ -162,6 +167,6 @@ def test_a_full_disk_under_a_drive(kind: str, tmp_path: Path) -> None:
     ran = within(40_000, *DRIVE, "--no-motor", "--to", path)
     assert ran.code == 2
     assert ran.err.startswith(f"busbench: {path}")
-    assert "cannot be written on (File too large)" in ran.err
+    assert "cannot be written any further (File too large)" in ran.err
     assert ran.err.count("\n") == 1
     assert kind != "pcapng" or len(read_recording(str(path)).frames) > 500

@@ -34,10 +34,12 @@ def _two_ports_there(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @posix
 def test_missing_lists_what_is_there(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert failure("/dev/ttyHERON") == ("/dev/ttyHERON: there is no such port: there are /dev/ttyUSB0, /dev/ttyUSB1")
+    assert failure("/dev/ttyHERON") == (
+        "/dev/ttyHERON: there is no such port: this machine has /dev/ttyUSB0, /dev/ttyUSB1"
+    )
     monkeypatch.setattr("serial.tools.list_ports.comports", list)
     assert failure("a\0b").endswith(
-        "there is no such port: no serial port is there; plug the adapter in, or try virtual:"
+        "there is no such port: this machine has no serial port; plug the adapter in, or try virtual:"
     )
 
 
@@ -46,8 +48,8 @@ def test_what_is_no_port(tmp_path: Path) -> None:
     file = tmp_path / "f.pcapng"
     file.touch()
     assert failure(str(file)) == f"{file}: is a file, not a port: give it to a command that reads recordings"
-    assert failure(str(tmp_path)).startswith(f"{tmp_path}: is a folder, not a port: there are ")
-    assert failure("/dev/null").startswith("/dev/null: is not a serial port: there are ")
+    assert failure(str(tmp_path)).startswith(f"{tmp_path}: is a folder, not a port: this machine has ")
+    assert failure("/dev/null").startswith("/dev/null: is not a serial port: this machine has ")
 
 
 @posix
@@ -72,7 +74,8 @@ def test_no_rights_names_the_group_and_how_to_join(monkeypatch: pytest.MonkeyPat
     group = SimpleNamespace(gr_name="dialout", gr_mem=[])
     monkeypatch.setattr(grp, "getgrgid", lambda gid: group if gid == 4711 else None)
     assert failure("/dev/tty") == (
-        "/dev/tty: you may not open it: join its group with `sudo usermod -aG dialout nora`, then log out and in again"
+        "/dev/tty: cannot be opened (no permission): join its group with `sudo usermod -aG dialout nora`,"
+        " then log out and in again"
     )
     group.gr_mem.append("nora")
     assert failure("/dev/tty").endswith(
@@ -87,7 +90,10 @@ def test_addresses() -> None:
         f'"{address}": cannot be opened ({os.strerror(errno.ECONNREFUSED)}): check the address, and that it is served'
     )
     assert failure("nix://x") == '"nix://x": is not an address that busbench knows: give socket://HOST:PORT'
-    assert failure("hwgrep://ttyHERON") == '"hwgrep://ttyHERON": no port matches: there are /dev/ttyUSB0, /dev/ttyUSB1'
+    assert (
+        failure("hwgrep://ttyHERON")
+        == '"hwgrep://ttyHERON": no port matches: this machine has /dev/ttyUSB0, /dev/ttyUSB1'
+    )
     assert "cannot be understood" in failure("hwgrep://(")
 
 
