@@ -13,7 +13,7 @@ from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.frame import LEAST, Keys, Small, StateLine, Timeline, Transport
 
 _LIVE_KEYS = (("space", "freeze"), ("u", "unit"), ("z", "reset"), ("r", "record"), ("m", "mark"))
-_REPLAY_KEYS = (("space", "play"), ("u", "unit"), (", .", "frame"), ("n p", "outage"), ("[ ]", "pace"))
+_REPLAY_KEYS = (("space", "play"), ("left right", "frame"), ("n p", "outage"), ("- +", "pace"), ("u", "unit"))
 _COMMON_KEYS = (("?", "help"), ("q", "quit"))
 
 

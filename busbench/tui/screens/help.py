@@ -164,9 +164,9 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         (
             ("1 to 8", "the views"),
             ("space", "play and pause a recording; freeze what is live and follow it again"),
-            ("left, right", "one second back or on; with shift ten seconds; home and end go to the ends"),
-            (", and .", "one frame back or on"),
-            ("[ and ]", "slower and faster, 0.1x to 100x"),
+            ("left, right", "one frame back or on; with shift one second; home and end go to the ends"),
+            ("page up, page down", "ten seconds back or on; in a list they scroll"),
+            ("- and +", "slower and faster, 0.1x to 100x"),
             ("n and p", "next and previous outage"),
             ("z", "reset: spans count from here"),
             ("u", "counts, µs or %"),
