@@ -2,28 +2,21 @@
 
 import itertools
 import re
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
 
 from busbench.cli.drive import command
-from busbench.errors import BusbenchError
+from tests.cli.running import invoke, refusal_of
 from tests.drive.helpers import counts_of
 
 HERON = Path(__file__).parents[2] / "captures" / "heron.toml"
 SWEEP = ("sweep", "--channel", "1", "--low", "-50", "--high", "50", "--period", "4", "--cycles", "3")
 
 
-def run(*args: object) -> Result:
-    return CliRunner().invoke(command, [str(arg) for arg in args])
-
-
-def refusal(*args: object) -> str:
-    result = run(*args)
-    assert isinstance(result.exception, BusbenchError), result.output
-    return str(result.exception)
+run, refusal = partial(invoke, command), partial(refusal_of, command)
 
 
 def test_preview_draws_lists_and_sends_nothing(tmp_path: Path) -> None:

@@ -11,11 +11,12 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import CliRunner
 
 from busbench.cli import drive_port, keys
 from busbench.cli.choices import read_line
@@ -25,12 +26,12 @@ from busbench.cli.walk_bench import PortBench
 from busbench.drive.arming import CAUTIONS
 from busbench.drive.walk import Ended, Stop
 from busbench.drive.walk_program import hold_program, stop_program, walk_limits
-from busbench.errors import BusbenchError, PortError
+from busbench.errors import PortError
 from busbench.port.live import open_live
 from busbench.rig.load import parse_rig, read_rig
 from busbench.verify.walk_rig import stops_of
 from busbench.wire.scale import Scale
-from tests.cli.running import CAPTURES, SMALL
+from tests.cli.running import CAPTURES, SMALL, invoke, refusal_of
 from tests.drive.helpers import counts_of
 
 pytestmark = pytest.mark.usefixtures("wide")
@@ -62,14 +63,7 @@ def typed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return left
 
 
-def run(*args: object) -> Result:
-    return CliRunner().invoke(command, [str(arg) for arg in args])
-
-
-def refusal(*args: object) -> str:
-    result = run(*args)
-    assert isinstance(result.exception, BusbenchError), result.output
-    return str(result.exception)
+run, refusal = partial(invoke, command), partial(refusal_of, command)
 
 
 def test_a_rehearsal_all_yes(rig: Path, typed: list[str], tmp_path: Path) -> None:
