@@ -16,7 +16,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
 
 from busbench.cli import drive_port, keys
 from busbench.cli.choices import read_line
@@ -99,7 +98,7 @@ def test_a_rehearsal_all_yes(rig: Path, typed: list[str], tmp_path: Path) -> Non
 
 def test_without_a_terminal_lines_answer(rig: Path) -> None:
     lines = "\ny\nyes\nYES\ny\n\ny\nn\nt\nit hums\ny\ny\n\n"
-    result = CliRunner().invoke(command, ["virtual:", "--rig", str(rig)], input=lines)
+    result = run("virtual:", "--rig", rig, stdin=lines)
     assert result.exit_code == 1
     assert result.stdout.splitlines()[1:4] == [
         "left aileron  1        yes            yes        yes         yes     done",
