@@ -118,9 +118,9 @@ class Bench:
 @pytest.mark.parametrize(
     ("is_armed", "is_said", "words"),
     [
-        (False, True, f"{PORT}: nothing was sent, since it is not armed"),
-        (True, False, f"{PORT}: nothing was sent, since it is not said which channel drives a motor"),
-        (False, False, f"{PORT}: nothing was sent, since it is not said which channel drives a motor"),
+        (False, True, "/dev/ttyHERON: nothing was sent, since it is not armed"),
+        (True, False, "/dev/ttyHERON: nothing was sent, since it is not said which channel drives a motor"),
+        (False, False, "/dev/ttyHERON: nothing was sent, since it is not said which channel drives a motor"),
     ],
 )
 def test_without_arming_and_an_answer_nothing_is_transmitted(is_armed: bool, is_said: bool, words: str) -> None:
