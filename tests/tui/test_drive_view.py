@@ -13,7 +13,7 @@ from busbench.tui.opening import rig_names
 from busbench.tui.screens.drive import DriveView
 from tests.cli.running import CAPTURES
 from tests.tui.screens import SIZES, check, shown, text_of
-from tests.tui.test_driving import PORT, Bench, as_said
+from tests.tui.test_driving import Bench, as_said
 
 NAMES = rig_names(read_rig(CAPTURES / "heron.toml"))
 STOP_KEYS = ("x", "q", "1", "s", "space", "enter", "escape", "left", "ctrl+c", "ctrl+p", "question_mark", "f1", "tab")
