@@ -22,9 +22,8 @@ FRAME = cs.Struct(
     / cs.BitStruct(
         "zero" / cs.Const(0, cs.Nibble),
         "failsafe" / cs.Flag,
-        "frame_lost" / cs.Flag,
-        "ch18" / cs.Flag,
-        "ch17" / cs.Flag,
+        "lost" / cs.Flag,
+        "falling" / cs.Array(2, cs.Flag),  # channels 18 and 17
     ),
     "end" / cs.OneOf(cs.Byte, END_BYTES),
 )
@@ -36,17 +35,16 @@ class Frame:
 
     Args:
         channels: counts of channels 1-16, each 0-2047.
-        ch17, ch18: the two-state channels.
-        frame_lost: the receiver missed the frame on the air and repeats old values.
-        failsafe: the receiver has lost the link and sends its failsafe values.
+        states: channels 17 and 18, which are on or off.
+        is_lost: the receiver missed the frame on the air and repeats old values.
+        is_failsafe: the receiver has lost the link and sends its failsafe values.
         end: byte 24, one of 0x00, 0x04, 0x14, 0x24, 0x34.
     """
 
     channels: tuple[int, ...]
-    ch17: bool = False
-    ch18: bool = False
-    frame_lost: bool = False
-    failsafe: bool = False
+    states: tuple[bool, bool] = (False, False)
+    is_lost: bool = False
+    is_failsafe: bool = False
     end: int = END_PLAIN
 
 
@@ -73,10 +71,9 @@ def decode_frame(data: bytes) -> Frame:
     parsed: Any = FRAME.parse(data)
     return Frame(
         channels=tuple(reversed(parsed.payload.falling)),
-        ch17=parsed.flags.ch17,
-        ch18=parsed.flags.ch18,
-        frame_lost=parsed.flags.frame_lost,
-        failsafe=parsed.flags.failsafe,
+        states=(parsed.flags.falling[1], parsed.flags.falling[0]),
+        is_lost=parsed.flags.lost,
+        is_failsafe=parsed.flags.failsafe,
         end=parsed.end,
     )
 
@@ -98,10 +95,9 @@ def encode_frame(frame: Frame) -> bytes:
         {
             "payload": {"falling": list(reversed(frame.channels))},
             "flags": {
-                "failsafe": frame.failsafe,
-                "frame_lost": frame.frame_lost,
-                "ch18": frame.ch18,
-                "ch17": frame.ch17,
+                "failsafe": frame.is_failsafe,
+                "lost": frame.is_lost,
+                "falling": list(reversed(frame.states)),
             },
             "end": frame.end,
         }

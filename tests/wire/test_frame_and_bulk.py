@@ -25,7 +25,7 @@ def test_every_value_of_every_channel(channel: int) -> None:
 @pytest.mark.parametrize("flags", range(16))
 @pytest.mark.parametrize("end", END_BYTES)
 def test_every_flag_and_end_byte(flags: int, end: int) -> None:
-    frame = Frame(RESTING, bool(flags & 1), bool(flags & 2), bool(flags & 4), bool(flags & 8), end)
+    frame = Frame(RESTING, (bool(flags & 1), bool(flags & 2)), bool(flags & 4), bool(flags & 8), end)
     raw = pack_frames([RESTING], flags, end)[0]
     assert encode_frame(frame) == raw.tobytes()
     assert decode_frame(raw.tobytes()) == frame
