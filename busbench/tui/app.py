@@ -171,7 +171,7 @@ class BenchApp(App[None]):
     def _ask_source(self, error: str) -> None:
         from busbench.tui.screens.choose import Choose
 
-        self.push_screen(Choose(error=error), self._chosen)
+        self.push_screen(Choose(error=error, is_ascii=self.ui.is_ascii), self._chosen)
 
     def _chosen(self, source: str | None) -> None:
         if source is None:
@@ -362,7 +362,7 @@ class BenchApp(App[None]):
         yield SystemCommand("Previous outage", "p", lambda: self.action_jump(-1))
         yield SystemCommand("Set a mark", "m", self.action_mark)
         yield SystemCommand("Reset spans", "z", self.action_reset)
-        yield SystemCommand("Next unit", "u: counts, µs, %", self.action_unit)
+        yield SystemCommand("Next unit", f"u: counts, {'us' if self.ui.is_ascii else 'µs'}, %", self.action_unit)
         yield SystemCommand("Cut begins here", "i", lambda: self.action_cut(0))
         yield SystemCommand("Cut ends here", "o", lambda: self.action_cut(1))
         yield SystemCommand("Write the cut", "x", self.action_export)

@@ -15,27 +15,33 @@ from rich.console import Console
 from rich.style import Style
 from textual.theme import BUILTIN_THEMES, Theme
 
+_SCROLLBAR = (
+    *("scrollbar", "scrollbar-hover", "scrollbar-active", "scrollbar-corner-color"),
+    *("scrollbar-background", "scrollbar-background-hover", "scrollbar-background-active"),
+)
+
 Shade = Literal["dark", "light"]
 
-# name: (night, day, 16 colours, none at all)
+# name: (night, day, 16 colours, none at all); of the 16 only red and magenta can be read on black and on white alike
 _STYLES: dict[str, tuple[str, str, str, str]] = {
     "ink": ("#d9d5c8", "#2b2a26", "", ""),
-    "dim": ("#8b938f", "#6d6a5e", "", "dim"),
-    "rule": ("#4a5753", "#b9b29c", "", "dim"),
-    "span": ("#6fa8a0", "#2f7f78", "cyan", ""),
+    "dim": ("#8b938f", "#625f53", "", "dim"),
+    "rule": ("#5c6b66", "#8f8870", "", "dim"),
+    "span": ("#6fa8a0", "#2f7f78", "bold", ""),
     "here": ("bold #f2ead2", "bold #1d1c19", "bold", "bold"),
     "pen": ("#e3b866", "#7a4a12", "", ""),
     "head": ("#9fb7b0", "#4d5f58", "", "underline"),
+    "name": ("#9fb7b0", "#4d5f58", "", ""),
     "title": ("bold #f2ead2", "bold #1d1c19", "bold", "bold"),
     "key": ("bold #14181a on #9fb7b0", "bold #f6f1e2 on #4d5f58", "reverse", "reverse"),
-    "good": ("#8fc98a", "#2e6b2c", "green", ""),
-    "warn": ("bold #f0c05a", "bold #8a5a00", "bold", "bold"),
+    "good": ("#8fc98a", "#2e6b2c", "", ""),
+    "warn": ("bold #f0c05a", "bold #855600", "bold", "bold"),
     "bad": ("bold #14181a on #ee7d62", "bold #fff8ea on #a8321c", "bold reverse", "bold reverse"),
     "gap": ("bold #ee7d62", "bold #a8321c", "bold red", "bold"),
-    "damaged": ("bold #f0c05a", "bold #8a5a00", "bold", "bold"),
+    "damaged": ("bold #f0c05a", "bold #855600", "bold", "bold"),
     "lost": ("bold #b9a3e3", "bold #5b3fa0", "bold magenta", "bold"),
     "failsafe": ("bold #14181a on #ee7d62", "bold #fff8ea on #a8321c", "bold reverse", "bold reverse"),
-    "mark": ("bold #7fc4dd", "bold #1f6480", "bold cyan", "bold"),
+    "mark": ("bold #7fc4dd", "bold #1f6480", "bold", "bold"),
     "chosen": ("#14181a on #d9d5c8", "#f6f1e2 on #2b2a26", "reverse", "reverse"),
 }
 
@@ -100,7 +106,7 @@ THEMES = (
         primary="#2f7f78",
         secondary="#4d5f58",
         accent="#7a4a12",
-        warning="#8a5a00",
+        warning="#855600",
         error="#a8321c",
         success="#2e6b2c",
         foreground="#2b2a26",
@@ -134,6 +140,7 @@ THEMES = (
             "input-cursor-text-style": "reverse",
             "input-selection-background": "ansi_default",
             "input-selection-foreground": "ansi_default",
+            **dict.fromkeys(_SCROLLBAR, "ansi_default"),
         },
     ),
 )

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import unicodedata
+from functools import lru_cache
+
 import numpy as np
 from rich.cells import cell_len, set_cell_size
 
@@ -14,12 +17,19 @@ Line = list[Span]
 
 UNITS = ("counts", "us", "percent")
 UNIT_WORDS = {"counts": "counts", "us": "µs", "percent": "%"}
-_AS_ASCII = str.maketrans({"µ": "u", "…": "~", "·": "-"})
+_AS_ASCII = {"µ": "u", "μ": "u", "…": "~", "·": "-", "→": ">"}
 
 
 def as_ascii(text: str) -> str:
-    """Our own words without the few characters that plain terminals lack; of the same length."""
-    return text.translate(_AS_ASCII)
+    """Text in the characters that every terminal has: accents go, what has no likeness is a ?; as wide as before."""
+    return text if text.isascii() else "".join(map(_plainest, text))
+
+
+@lru_cache
+def _plainest(one: str) -> str:
+    cells = cell_len(one)
+    likeness = _AS_ASCII.get(one) or unicodedata.normalize("NFKD", one).encode("ascii", "ignore").decode()
+    return likeness if len(likeness) == cells else "?" * cells
 
 
 def fit(text: str, width: int, *, more: str = "…") -> str:

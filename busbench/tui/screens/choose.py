@@ -14,6 +14,7 @@ from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
 
 from busbench.errors import plain
+from busbench.tui.text import as_ascii
 
 VIRTUAL = (
     ("virtual:", "mixed flying"),
@@ -44,19 +45,25 @@ def ports() -> list[tuple[str, str]]:
 
 
 class Choose(Screen[str | None]):
-    """Gives the source chosen, or None where the person left with escape."""
+    """Gives the source chosen, or None where the person left with escape.
+
+    Args:
+        error: why the one chosen before could not be opened.
+        is_ascii: True keeps to plain characters.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [("escape", "dismiss(None)")]
 
-    def __init__(self, *, error: str = "") -> None:
+    def __init__(self, *, error: str = "", is_ascii: bool = False) -> None:
         super().__init__()
         self._error = error
+        self._words = as_ascii if is_ascii else str
 
     def compose(self) -> ComposeResult:
         """Put it together."""
         with Vertical(id="choose"):
-            yield Static("What to watch? Up, down and enter choose; tab goes to the line below.", markup=False)
-            yield Static(plain(self._error), id="error", markup=False)
+            yield Static("What to watch? Up, down, enter choose; tab: the line below; escape leaves.", markup=False)
+            yield Static(self._words(plain(self._error)), id="error", markup=False)
             yield OptionList(markup=False)
             yield Input(placeholder="or the name of a port, an address such as socket://host:port, or a file")
 
@@ -65,7 +72,7 @@ class Choose(Screen[str | None]):
         self.query_one("#error").display = bool(self._error)
         choices = self.query_one(OptionList)
         choices.add_options([Option(f"{'virtual':<10}{name}   {text}", id=name) for name, text in VIRTUAL])
-        choices.add_options([Option(f"{'file':<10}{plain(name)}", id=name) for name in files(Path.cwd())])
+        choices.add_options([Option(f"{'file':<10}{self._words(plain(name))}", id=name) for name in files(Path.cwd())])
         choices.highlighted = 0
         choices.focus()
         self._find_ports()
@@ -78,7 +85,8 @@ class Choose(Screen[str | None]):
     def _add_ports(self, found: list[tuple[str, str]]) -> None:
         choices = self.query_one(OptionList)
         kind = "port".ljust(10)
-        choices.add_options([Option(f"{kind}{plain(name)}   {plain(text)}", id=name) for name, text in found])
+        rows = [(name, f"{kind}{plain(name)}   {plain(text)}") for name, text in found]
+        choices.add_options([Option(self._words(row), id=name) for name, row in rows])
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """One was chosen."""

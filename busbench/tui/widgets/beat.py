@@ -35,7 +35,7 @@ class BeatFigures(Drawn):
             left = figures[y] if y < len(figures) else ("", "")
             out.append(
                 [
-                    (f" {fit(left[0], 17)}", "head"),
+                    (f" {fit(left[0], 17)}", "name"),
                     (fit(left[1], _FIGURES - 17), "title"),
                     *(right[y] if y < len(right) else [("", "ink")]),
                 ]

@@ -92,7 +92,7 @@ class DriveLines(Drawn):
         is_chosen = at == self.field
         text = fit(f"{value}", width - 14, more=self.ui.glyphs.more)
         return [
-            (f" {'>' if is_chosen else ' '} {name:<9}", "head"),
+            (f" {'>' if is_chosen else ' '} {name:<9}", "name"),
             (text, "chosen" if is_chosen else "title"),
             ("  ", ""),
         ]

@@ -40,7 +40,7 @@ class LaneLines(Drawn):
             label = fit(plain(session.names.get(channel + 1, "")), name, more=glyphs.more) + " " if name else ""
             out.append(
                 [
-                    (f"{channel + 1:2d} ", "head"),
+                    (f"{channel + 1:2d} ", "name"),
                     (label, "ink"),
                     *self._value(lanes, channel),
                     *self._ruler(lanes, channel, rule),

@@ -73,7 +73,7 @@ class RigLines(Drawn):
             return [[(fit(f" {plain(solved.error)}", width), "warn")]]
         case = solved.cases[self.case]
         out = [*self._head(rig, case, width), *self._weakest(rig, solved.weakest, width)]
-        rows = [*self._tree(rig, case, solved.weakest, width), *_warnings(case, width)]
+        rows = [*self._tree(rig, case, solved.weakest, width), *self._warnings(case, width)]
         room = height - len(out)
         self.top = min(self.top, max(0, len(rows) - room))
         shown = rows[self.top : self.top + room]
@@ -87,8 +87,8 @@ class RigLines(Drawn):
         supply = f" {self.ui.glyphs.dot} {rig.supply.voltage_v:g} V, {minimum}, leads at {REFERENCE_C:g} degrees C"
         count = len(case.warnings)
         words = f"{count} warning{'' if count == 1 else 's'} " if count else "no warnings "
-        left: Line = [(f" case {self.case + 1} of {len(self.solved().cases)}: ", "dim"), (plain(case.case), "title")]
-        left.append((f", {case.supply_a:.2f} A from the supply", "ink"))
+        left: Line = [(f" case {self.case + 1} of {len(self.solved().cases)}, ", "dim")]
+        left += [(f"{case.supply_a:.2f} A", "title"), (" from the supply: ", "dim"), (plain(case.case), "title")]
         right: Line = [(words, "bad" if count else "good")]
         return [[(f" {plain(rig.plan.name)}", "title"), (fit(supply, width), "dim")], apart(left, right, width)]
 
@@ -142,6 +142,12 @@ class RigLines(Drawn):
             )
         return out
 
+    def _warnings(self, case: Case, width: int) -> list[Line]:
+        if not case.warnings:
+            return []
+        texts = (self._leads(plain(one)) for one in case.warnings)
+        return [[], [(" warnings", "head")], *([(fit(f" ! {text}", width), "warn")] for text in texts)]
+
 
 def _state(rig: Rig, row: TreeRow, case: Case, weakest: Weakest | None) -> str:
     """A word for what is amiss at a row."""
@@ -157,9 +163,3 @@ def _state(rig: Rig, row: TreeRow, case: Case, weakest: Weakest | None) -> str:
     if not words and weakest is not None and row.name == weakest.device:
         words.append(LEAST)
     return ", ".join(words)
-
-
-def _warnings(case: Case, width: int) -> list[Line]:
-    if not case.warnings:
-        return []
-    return [[], [(" warnings", "head")], *([(fit(f" ! {plain(one)}", width), "warn")] for one in case.warnings)]

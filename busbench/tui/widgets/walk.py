@@ -119,7 +119,8 @@ class WalkLines(Drawn):
         moves = walk.entry.moves
         if moves and self.walking.way is Way.NONE:
             for words in moves[-1].seen:
-                yield from wrapped(f"seen: {words}", width, "pen", indent=3)
+                told = words.replace("°", " degrees") if self.ui.is_ascii else words
+                yield from wrapped(f"seen: {told}", width, "pen", indent=3)
 
 
 def _table(walk: Walk, width: int) -> tuple[list[Line], int]:
