@@ -176,11 +176,11 @@ def _edges(data: bytes, path: str) -> None:
     """Levels of all signals, the bytes on each, and pulses beside the bus."""
     from busbench.analysis.pulses import find_pulses
     from busbench.capture import level_csv, vcd
-    from busbench.capture.base import ReadOptions
+    from busbench.capture.edges import read_edges
     from busbench.wire.line import decode_line
 
     Path(path).write_bytes(data)
-    signals = (vcd if vcd.sniff(data) else level_csv).read_edges(path, ReadOptions())
+    signals = read_edges(vcd.VcdFile(path) if vcd.sniff(data) else level_csv.LevelCsvFile(path))
     for edges in signals.values():
         _hold(bool((edges.t_ns[1:] > edges.t_ns[:-1]).all()), "edges rise")
         decode_line(edges)

@@ -69,16 +69,15 @@ class LevelFile(abc.ABC):
         return ", ".join(shown if len(shown) <= 8 else [*shown[:8], f"and {len(shown) - 8} more"])
 
 
-def read_signals(file: LevelFile, options: ReadOptions) -> dict[str, Edges]:
-    """All edges of all signals, or of the one chosen.
+def read_edges(file: LevelFile) -> dict[str, Edges]:
+    """All edges of all signals.
 
     Raises:
         CaptureError: nothing could be read. What breaks off later is noted in file.notes.
     """
-    names = [file.pick(options.signal)] if options.signal is not None else list(file.names)
-    parts: dict[str, list[Edges]] = {name: [] for name in names}
+    parts: dict[str, list[Edges]] = {name: [] for name in file.names}
     try:
-        for piece in file.pieces(names):
+        for piece in file.pieces(file.names):
             for name, edges in piece.items():
                 parts[name].append(edges)
     except CaptureError as error:

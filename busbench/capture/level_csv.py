@@ -15,15 +15,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from busbench.capture.base import Capture, ReadOptions
-from busbench.capture.edges import NAME_MOST, LevelCapture, LevelFile, read_signals
-from busbench.capture.source import open_binary, read_head, read_into
+from busbench.capture.edges import NAME_MOST, LevelCapture, LevelFile
+from busbench.capture.source import read_head, whole_parts
 from busbench.errors import CaptureError, plain
 from busbench.model import F64, I64, U8
 from busbench.wire.edges import Edges
 
 FORMAT = "CSV of levels"
 
-_BLOCK_BYTES = 1 << 20
+_REST_MOST = 1 << 20  # no row is as long
 _HEADER_LINES = 40
 _ROWS_LEAST = 3
 _COLUMNS_MOST = 256  # no logic analyser has more inputs
@@ -91,15 +91,6 @@ def open_file(path: str, options: ReadOptions) -> Capture:
     return LevelCapture(LevelCsvFile(path), options)
 
 
-def read_edges(path: str, options: ReadOptions) -> dict[str, Edges]:
-    """The edges of all columns of a CSV of levels, or of the one chosen.
-
-    Raises:
-        CaptureError: it is no such file, or has no such column.
-    """
-    return read_signals(LevelCsvFile(path), options)
-
-
 class LevelCsvFile(LevelFile):
     """The layout of a CSV of levels, read once, and its rows, as often as asked."""
 
@@ -119,37 +110,30 @@ class LevelCsvFile(LevelFile):
     def pieces(self, names: Collection[str]) -> Iterator[dict[str, Edges]]:
         """Read the rows of the named columns."""
         self.notes.clear()
-        rows = _Rows(self.path, self._layout)
+        rows, rest = _Rows(self.path, self._layout), b""
         last: dict[str, Edges] = {}
-        broken: CaptureError | None = None
-        with open_binary(self.path) as file:
-            file.seek(self._layout.start)
-            block, rest = bytearray(_BLOCK_BYTES), b""
-            while broken is None:
-                try:
-                    got = read_into(file, memoryview(block), self.path)
-                    text = rest + block[:got]
-                    if got and len(text) > 2 * _BLOCK_BYTES:
-                        raise rows.fault("is longer than any row")
-                except CaptureError as error:
-                    got, text, broken = 0, rest, error
-                end = text.rfind(b"\n") + 1 if got else len(text)
-                whole, rest = text[:end], text[end:]
-                t_ns, levels, fault = rows.take(whole, is_last=not got)
-                broken = broken or fault
-                if t_ns.size:
-                    yield self._piece(t_ns, levels, names, last)
-                if not got:
-                    break
+        try:
+            for whole, rest in whole_parts(self.path, start=self._layout.start, ends=b"\n"):
+                yield from self._pieces(rows.take(whole, is_last=False), names, last)
+                if len(rest) > _REST_MOST:
+                    raise rows.fault("is longer than any row")
+            yield from self._pieces(rows.take(rest, is_last=True), names, last)
+        except CaptureError:
+            self.notes.extend(rows.notes())
+            raise
         self.notes.extend(rows.notes())
-        if broken is not None:
-            raise broken
 
-    def _piece(self, t_ns: I64, levels: U8, names: Collection[str], last: dict[str, Edges]) -> dict[str, Edges]:
-        for name in names:
-            column = levels[:, self._column[name]]
-            last[name] = Edges.from_levels(t_ns, column, end_ns=int(t_ns[-1]), before=last.get(name))
-        return dict(last)
+    def _pieces(
+        self, taken: tuple[I64, U8, CaptureError | None], names: Collection[str], last: dict[str, Edges]
+    ) -> Iterator[dict[str, Edges]]:
+        t_ns, levels, fault = taken
+        if t_ns.size:
+            for name in names:
+                column = levels[:, self._column[name]]
+                last[name] = Edges.from_levels(t_ns, column, end_ns=int(t_ns[-1]), before=last.get(name))
+            yield dict(last)
+        if fault is not None:
+            raise fault
 
 
 class _Rows:

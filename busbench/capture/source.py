@@ -5,10 +5,12 @@ from __future__ import annotations
 import io
 import os
 import stat
+from collections.abc import Iterator
 
 from busbench.errors import CaptureError, unreadable
 
 HEAD_BYTES = 65_536
+BLOCK_BYTES = 1 << 20
 
 
 def open_binary(path: str) -> io.FileIO:
@@ -69,3 +71,28 @@ def read_head(path: str) -> bytes:
     with open_binary(path) as file:
         head = bytearray(HEAD_BYTES)
         return bytes(head[: read_into(file, memoryview(head), path)])
+
+
+def whole_parts(path: str, *, start: int, ends: bytes) -> Iterator[tuple[bytes, bytes]]:
+    """The text of a recording, about a megabyte at a time, cut behind whole rows or entries.
+
+    Args:
+        path: the file.
+        start: byte to begin at.
+        ends: characters, any of which ends a row or an entry.
+
+    Returns:
+        What is whole, and what stands behind it: the beginning of the next part,
+        or at the end of the file what has no end.
+
+    Raises:
+        CaptureError: as open_binary and read_into; what was whole before was given.
+    """
+    block, rest = bytearray(BLOCK_BYTES), b""
+    with open_binary(path) as file:
+        file.seek(start)
+        while got := read_into(file, memoryview(block), path):
+            text = rest + block[:got]
+            end = 1 + max(text.rfind(bytes([code])) for code in ends)
+            whole, rest = text[:end], text[end:]
+            yield whole, rest

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.capture.base import Capture, ReadOptions
-from busbench.capture.edges import LevelCapture, LevelFile, read_signals
-from busbench.capture.source import open_binary, read_into
+from busbench.capture.edges import LevelCapture, LevelFile
+from busbench.capture.source import BLOCK_BYTES, open_binary, read_into, whole_parts
 from busbench.errors import CaptureError, plain
 from busbench.model import I64, U8, Bools, readonly
 from busbench.wire.edges import Edges
@@ -26,8 +26,8 @@ _KEYWORDS = (b"$date", b"$version", b"$comment", b"$timescale", b"$scope", b"$va
 _DUMPS = (b"$dumpvars", b"$dumpall", b"$dumpon", b"$dumpoff", b"$end")
 _UNITS_FS = {b"s": 10**15, b"ms": 10**12, b"us": 10**9, b"ns": 10**6, b"ps": 1000, b"fs": 1}
 _FS_PER_NS = 10**6
-_BLOCK_BYTES = 1 << 20
 _HEADER_MOST = 4 << 20
+_REST_MOST = 1 << 19  # no entry is as long
 _SORTED_LEAST = 8  # signals from which on changes are sorted by signal
 _SCOPES_MOST, _NAME_MOST = 400, 200  # characters of a name that are kept
 _TOKEN_MOST = 40  # what a time or a change can be long
@@ -58,15 +58,6 @@ def open_file(path: str, options: ReadOptions) -> Capture:
     return LevelCapture(VcdFile(path), options)
 
 
-def read_edges(path: str, options: ReadOptions) -> dict[str, Edges]:
-    """The edges of all signals of a value change dump, or of the one chosen.
-
-    Raises:
-        CaptureError: it is no such file, or has no such signal.
-    """
-    return read_signals(VcdFile(path), options)
-
-
 class VcdFile(LevelFile):
     """The declarations of a dump, read once, and its changes, as often as asked."""
 
@@ -81,7 +72,7 @@ class VcdFile(LevelFile):
         with open_binary(path) as file:
             head = b""
             while (match := re.search(rb"\$enddefinitions\s+\$end(?=\s|$)", head)) is None:
-                more = bytearray(_BLOCK_BYTES)
+                more = bytearray(BLOCK_BYTES)
                 got = read_into(file, memoryview(more), path)
                 head += more[:got]
                 if not got or len(head) > _HEADER_MOST:
@@ -105,20 +96,14 @@ class VcdFile(LevelFile):
         offset, rest = self._body, b""
         last: dict[str, Edges] = {}
         try:
-            with open_binary(self.path) as file:
-                file.seek(offset)
-                block = bytearray(_BLOCK_BYTES)
-                while got := read_into(file, memoryview(block), self.path):
-                    text = rest + block[:got]
-                    end = max(text.rfind(bytes([c])) for c in _SPACE) + 1
-                    whole, rest = text[:end], text[end:]
-                    if len(rest) > _BLOCK_BYTES // 2:
-                        raise CaptureError(self.path, "is not a value change dump from here on", offset=offset + end)
-                    changes.take(whole, offset)
-                    offset += end
-                    yield self._gather(changes, names, last, is_end=False)
-                if rest:
-                    changes.take_last(rest)
+            for whole, rest in whole_parts(self.path, start=offset, ends=_SPACE):
+                if len(rest) > _REST_MOST:
+                    raise CaptureError(self.path, "is not a value change dump from here on", offset=offset + len(whole))
+                changes.take(whole, offset)
+                offset += len(whole)
+                yield self._gather(changes, names, last, is_end=False)
+            if rest:
+                changes.take_last(rest)
         except CaptureError as error:
             yield self._gather(changes, names, last, is_end=True)
             self.notes.extend(changes.notes())

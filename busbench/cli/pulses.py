@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -46,7 +46,7 @@ def pulses(source: str, rig_path: str | None, *, format_: str, options: ReadOpti
     from busbench.verify.pulse_checks import check_pulses
 
     rig = None if rig_path is None else read_rig(rig_path)
-    signals = read_levels(source, options)
+    signals = read_levels(source)
     if signals is None:
         raise CaptureError(source, "holds no levels of lines", hint="give a VCD, or a CSV of level changes")
     found = _measured(source, signals, options)
@@ -66,29 +66,29 @@ def pulses(source: str, rig_path: str | None, *, format_: str, options: ReadOpti
     return 1 if any(check.verdict is not Verdict.PASS for check in checks) else 0
 
 
-def read_levels(source: str, options: ReadOptions) -> dict[str, Edges] | None:
+def read_levels(source: str) -> dict[str, Edges] | None:
     """All signals of a file of levels; None where the source is no such file.
 
     Raises:
         CaptureError: it is one, but cannot be read.
     """
     from busbench.capture import level_csv, vcd
+    from busbench.capture.edges import read_edges
     from busbench.capture.source import read_head
 
     if source == "-":
         return None
     head = read_head(source)
-    options = replace(options, signal=None)
     if vcd.sniff(head):
-        return vcd.read_edges(source, options)
-    return level_csv.read_edges(source, options) if level_csv.sniff(head) else None
+        return read_edges(vcd.VcdFile(source))
+    return read_edges(level_csv.LevelCsvFile(source)) if level_csv.sniff(head) else None
 
 
 def try_pulses(source: str, options: ReadOptions) -> Pulses | None:
     """The pulse outputs of a recording, None where it holds none beside the bus."""
     from busbench.analysis.pulses import find_pulses
 
-    signals = read_levels(source, options)
+    signals = read_levels(source)
     if signals is None or len(signals) < 2:
         return None
     found = find_pulses(signals, line=options.line)

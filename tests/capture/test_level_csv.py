@@ -2,33 +2,26 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from busbench.capture import level_csv
+from busbench.capture import level_csv, source
 from busbench.capture.base import ReadOptions
+from busbench.capture.edges import read_edges
 from busbench.capture.open import open_capture
 from busbench.errors import CaptureError
 from busbench.model import Clock, ClockKind
 from busbench.wire.line import encode_line
+from tests.capture.levels import kept, read_with
 
 # 0x0F, even parity, inverted line: high, low for the ones, high for the zeros, low.
 ROWS = ((0, 0), (1000, 1), (1010, 0), (1050, 1), (1100, 0), (2000, 0))
 
 
-def kept(tmp_path: Path, text: str | bytes) -> str:
-    path = tmp_path / "line.csv"
-    path.write_bytes(text if isinstance(text, bytes) else text.encode())
-    return str(path)
-
-
-def read(path: str, *, signal: str | None = None) -> tuple[bytes, list[int], list[str]]:
-    with level_csv.open_file(path, ReadOptions(signal=signal)) as capture:
-        logs = list(capture.blocks())
-        times = [t for log in logs for t in log.mark_t_ns.tolist()]
-        return b"".join(log.data.tobytes() for log in logs), times, capture.info.notes
+read = partial(read_with, level_csv.open_file)
 
 
 def rows(form: str = "{s:.6f},{level}\n") -> str:
@@ -97,7 +90,7 @@ def test_the_column_is_chosen(tmp_path: Path, signal: str | None) -> None:
 
 def test_edges_of_all_columns(tmp_path: Path) -> None:
     text = "time_us,a,b\n0,0,1\n1500,1,1\n2000,1,0\n3000,0,0\n"
-    found = level_csv.read_edges(kept(tmp_path, text), ReadOptions())
+    found = read_edges(level_csv.LevelCsvFile(kept(tmp_path, text)))
     assert {name: (edges.initial, edges.t_ns.tolist(), edges.end_ns) for name, edges in found.items()} == {
         "a": (0, [1_500_000, 3_000_000], 3_000_000),
         "b": (1, [2_000_000], 3_000_000),
@@ -151,7 +144,7 @@ def test_long_files_go_in_pieces_that_cut_nothing(tmp_path: Path, monkeypatch: p
     )
     whole = read(kept(tmp_path, text))
     assert whole[0] == data
-    monkeypatch.setattr(level_csv, "_BLOCK_BYTES", 20_011)
+    monkeypatch.setattr(source, "BLOCK_BYTES", 20_011)
     assert read(kept(tmp_path, text)) == whole
 
 

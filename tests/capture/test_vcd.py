@@ -3,35 +3,28 @@
 from __future__ import annotations
 
 import io
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from busbench.capture import vcd
+from busbench.capture import source, vcd
 from busbench.capture.base import CaptureInfo, ReadOptions
+from busbench.capture.edges import read_edges
 from busbench.capture.write import open_writer
 from busbench.errors import CaptureError
 from busbench.model import BUS_LINE, ByteLog, Clock, ClockKind, LineSettings
 from busbench.wire.edges import Edges
 from busbench.wire.line import encode_line
+from tests.capture.levels import kept, read_with
 
 HEAD = b"$timescale 1 us $end\n$scope module top $end\n$var wire 1 ! rx $end\n$upscope $end\n$enddefinitions $end\n"
 # 0x0F, even parity, inverted line, as microseconds: high, low for the ones, high for the zeros, low.
 BODY = b"#0\n0!\n#1000\n1!\n#1010\n0!\n#1050\n1!\n#1100\n0!\n#2000\n"
 
 
-def kept(tmp_path: Path, text: bytes) -> str:
-    path = tmp_path / "line.vcd"
-    path.write_bytes(text)
-    return str(path)
-
-
-def read(path: str, *, signal: str | None = None) -> tuple[bytes, list[int], list[str]]:
-    with vcd.open_file(path, ReadOptions(signal=signal)) as capture:
-        logs = list(capture.blocks())
-        times = [t for log in logs for t in log.mark_t_ns.tolist()]
-        return b"".join(log.data.tobytes() for log in logs), times, capture.info.notes
+read = partial(read_with, vcd.open_file)
 
 
 def dump(data: bytes, *, line: LineSettings = BUS_LINE, signal: str = "bus", step_ns: int = 1) -> bytes:
@@ -125,7 +118,7 @@ def test_a_signal_by_the_wrong_name(tmp_path: Path) -> None:
 
 
 def test_edges_of_all_signals(tmp_path: Path) -> None:
-    found = vcd.read_edges(kept(tmp_path, TWO), ReadOptions())
+    found = read_edges(vcd.VcdFile(kept(tmp_path, TWO)))
     assert {name: (edges.initial, edges.t_ns.tolist()) for name, edges in found.items()} == {
         "a.rx": (0, [7_000, 9_000, 500_000]),
         "b.rx": (1, [1_000_000, 1_010_000, 1_050_000, 1_100_000]),
@@ -170,7 +163,7 @@ def test_what_stands_before_damage_is_given(tmp_path: Path, more: bytes, said: s
 
 
 def test_damage_is_noted_beside_edges(tmp_path: Path) -> None:
-    found = vcd.read_edges(kept(tmp_path, HEAD + BODY + b"garbage 1!\n"), ReadOptions())
+    found = read_edges(vcd.VcdFile(kept(tmp_path, HEAD + BODY + b"garbage 1!\n")))
     assert len(found["top.rx"]) == 4
 
 
@@ -189,7 +182,7 @@ def test_long_files_go_in_pieces_that_cut_nothing(tmp_path: Path, monkeypatch: p
     whole = read(kept(tmp_path, text))
     assert whole[0] == data
     for size in (20_011, 4096):
-        monkeypatch.setattr(vcd, "_BLOCK_BYTES", size)
+        monkeypatch.setattr(source, "BLOCK_BYTES", size)
         assert read(kept(tmp_path, text)) == whole
 
 

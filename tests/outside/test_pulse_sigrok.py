@@ -16,7 +16,7 @@ import pytest
 
 from busbench.analysis.pulses import find_pulses
 from busbench.capture import vcd
-from busbench.capture.base import ReadOptions
+from busbench.capture.edges import read_edges
 from busbench.wire.scale import Scale
 from tests.verify.rounds import RIG
 
@@ -46,7 +46,7 @@ def test_both_measure_the_same_widths(tmp_path: Path) -> None:
     assert len(theirs) == 249
     assert np.abs(np.array(theirs) - closed_form).max() <= 2 * STEP_US
 
-    found = find_pulses(vcd.read_edges(str(path), ReadOptions()))
+    found = find_pulses(read_edges(vcd.VcdFile(str(path))))
     assert found is not None
     (line,) = found.lines
     assert line.width_us.max == pytest.approx(max(theirs), abs=2 * STEP_US)

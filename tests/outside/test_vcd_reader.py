@@ -12,6 +12,7 @@ from vcd.reader import TokenKind, tokenize
 
 from busbench.capture import vcd
 from busbench.capture.base import ReadOptions
+from busbench.capture.edges import read_edges
 from busbench.wire.line import encode_line
 
 DATA = np.random.default_rng(9).integers(0, 256, 500, dtype=np.uint8)
@@ -61,7 +62,7 @@ def test_we_read_what_it_writes(tmp_path: Path, scale: str, step_ns: int) -> Non
     assert [t for log in logs for t in log.mark_t_ns.tolist()] == T_NS.tolist()
     assert all(log.bad is None for log in logs)
     assert capture.info.clock.resolution_ns == step_ns
-    found = vcd.read_edges(str(path), ReadOptions())
+    found = read_edges(vcd.VcdFile(str(path)))
     assert set(found) == {"board.port.rx", "board.clk"}
     assert found["board.port.rx"].t_ns.tolist() == edges.t_ns.tolist()
     assert len(found["board.clk"]) == len(edges) - 1
