@@ -165,13 +165,15 @@ def _open_bench(orders: Orders, rig: Rig, head: WalkHead, stack: ExitStack) -> B
         from busbench.rig.fault import FAULTS, parse_fault
         from busbench.rig.load import read_rig
         from busbench.rig.virtual_rig import VirtualRig
+        from busbench.verify.walk_rehearsal import Rehearsal
 
         other = orders.port.removeprefix(VIRTUAL)
         faults = [parse_fault(text) for text in orders.faults]
         for fault in faults:
             if not fault.shows_in_motion:
                 say(f"{fault} is not seen on a walk; {FAULTS[fault.kind].shows}")
-        return VirtualBench(rig, VirtualRig(read_rig(other) if other else rig, faults=faults), hold=hold)
+        aircraft = VirtualRig(read_rig(other) if other else rig, faults=faults)
+        return VirtualBench(Rehearsal(rig, aircraft, hold=hold))
     from busbench.cli.drive_port import warn
     from busbench.port.live import open_live
 

@@ -16,8 +16,6 @@ from busbench.drive.walk import Ended, Move
 from busbench.errors import PortError
 from busbench.port.live import LivePort
 from busbench.port.pacer import result_line
-from busbench.rig.model import Rig
-from busbench.rig.virtual_rig import VirtualRig
 from busbench.verify.walk_rehearsal import Rehearsal
 from busbench.verify.walk_round import now_utc
 
@@ -120,13 +118,11 @@ class VirtualBench:
     """An aircraft in numbers, told in words. It goes as fast as it can.
 
     Args:
-        plan: whose names and directions are used.
-        aircraft: what hears the frames.
-        hold: brings it to rest at the start.
+        rehearsal: the aircraft.
     """
 
-    def __init__(self, plan: Rig, aircraft: VirtualRig, *, hold: Program) -> None:
-        self._rehearsal = Rehearsal(plan, aircraft, hold=hold)
+    def __init__(self, rehearsal: Rehearsal) -> None:
+        self._rehearsal = rehearsal
 
     def move(self, program: Program, *, read_key: ReadKey) -> tuple[Move | None, str]:
         """As Bench says."""

@@ -10,6 +10,7 @@ from busbench.report.pictures import draw_histogram, draw_outages, draw_trace
 from busbench.report.provenance import Provenance
 from busbench.rig.check import check_rig
 from busbench.rig.finding import Finding
+from busbench.rig.html import html_template
 from busbench.rig.power import MOVING, find_weakest, power_cases
 from busbench.rig.sheet import setup_steps
 from busbench.verify.channel_checks import ALONE, DIRECTION, HIGH_END, LOW_END, NOISE, REST
@@ -78,17 +79,8 @@ def page_html(
     Returns:
         One HTML document; all words of files and people in it are escaped.
     """
-    import jinja2  # only pages need it
-    from markupsafe import Markup
+    from markupsafe import Markup  # only pages need it
 
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("busbench.report"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=_shown,
-    )
     evidence, rig = found.evidence, found.evidence.rig
 
     def picture(svg: str) -> Markup:
@@ -111,7 +103,7 @@ def page_html(
         findings: list[Finding] = check_rig(rig)
     except RigError as error:
         findings = [Finding("fault", "harness", str(error), "volts cannot be calculated", "correct the rig file")]
-    return environment.get_template("page.html").render(
+    return html_template("busbench.report", "page.html").render(
         found=found, rig=rig, evidence=evidence, recording=evidence.recording, provenance=provenance,
         verdict=MARKS[found.verdict], marks=MARKS, parts=_PARTS, cautions=CAUTIONS, rows=rows, columns=_COLUMNS,
         failed=[check for check in found.checks if check.verdict is Verdict.FAIL],
@@ -123,13 +115,6 @@ def page_html(
         not_walked=not_walked,
         is_virtual=any(name.startswith("virtual:") for name in (provenance.source, evidence.recording.info.source)),
     )  # fmt: skip
-
-
-def _shown(value: object) -> object:
-    """Marks and file names may hold what no page may: control characters, half characters, no characters."""
-    if type(value) is not str or value.isprintable():
-        return value
-    return "".join(letter if letter.isprintable() else repr(letter)[1:-1] for letter in value)
 
 
 def _find(found: Verification, channel: int, name: str) -> Check | None:

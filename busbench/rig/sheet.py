@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from busbench.errors import SAFETY
 from busbench.rig.check_devices import failsafe_text
 from busbench.rig.ends import ends_of
+from busbench.rig.html import html_template
 from busbench.rig.model import Device, Rig
 from busbench.rig.tree import branch_title, layout_tree
 from busbench.wire.bulk import CHANNELS
@@ -144,16 +145,7 @@ def sheet_html(rig: Rig, *, made_on: str = "") -> str:
     Raises:
         RigError: the leads form no tree.
     """
-    import jinja2  # only this page needs it
-
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("busbench.rig"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     rows = layout_tree(rig)
     wiring = [(branch_title(rows, index), row.lead) for index, row in enumerate(rows)]
-    page = environment.get_template("sheet.html")
+    page = html_template("busbench.rig", "sheet.html")
     return page.render(rig=rig, rules=RULES, steps=setup_steps(rig), wiring=wiring, made_on=made_on)

@@ -70,6 +70,15 @@ class Bench:
         return self.walking.way
 
 
+def begun(rig: Path, *, for_s: float) -> Bench:
+    """A walk whose first motion was asked for so long ago."""
+    bench = Bench(rig)
+    bench.walking.begin()
+    bench.walking.hear(Word.GO)
+    bench.pass_s(for_s)
+    return bench
+
+
 def test_a_port_that_is_not_armed_gets_nothing(rig: Path) -> None:
     bench = Bench(rig, is_armed=False)
     bench.walking.begin()
@@ -101,10 +110,7 @@ def test_a_motion_waits_for_the_countdown_and_the_rest_is_held(rig: Path) -> Non
 
 
 def test_a_key_in_the_countdown_calls_it_off(rig: Path) -> None:
-    bench = Bench(rig)
-    bench.walking.begin()
-    bench.walking.hear(Word.GO)
-    bench.pass_s(1.0)
+    bench = begun(rig, for_s=1.0)
     assert bench.ui.mover is bench.walking
     bench.walking.stop()
     assert not len(bench.pass_s(4.0))
@@ -113,10 +119,7 @@ def test_a_key_in_the_countdown_calls_it_off(rig: Path) -> None:
 
 
 def test_a_key_stops_and_none_hit_in_haste_begins_anew(rig: Path) -> None:
-    bench = Bench(rig)
-    bench.walking.begin()
-    bench.walking.hear(Word.GO)
-    bench.pass_s(4.0)
+    bench = begun(rig, for_s=4.0)
     bench.walking.stop()
     back = bench.pass_s(0.3)
     assert bench.ui.mover is bench.walking
@@ -129,10 +132,7 @@ def test_a_key_stops_and_none_hit_in_haste_begins_anew(rig: Path) -> None:
 
 
 def test_answers_are_kept_at_once_and_taken_up_again(rig: Path) -> None:
-    bench = Bench(rig)
-    bench.walking.begin()
-    bench.walking.hear(Word.GO)
-    bench.pass_s(30.0)
+    bench = begun(rig, for_s=30.0)
     for event in (Word.YES, Word.NO, Wrote("buzzes")):
         bench.walking.hear(event)
     saved = json.loads(Path("small.walk.json").read_text(encoding="utf-8"))["devices"][0]
@@ -146,10 +146,7 @@ def test_answers_are_kept_at_once_and_taken_up_again(rig: Path) -> None:
 
 
 def test_who_leaves_ends_the_frames_and_may_come_back(rig: Path) -> None:
-    bench = Bench(rig)
-    bench.walking.begin()
-    bench.walking.hear(Word.GO)
-    bench.pass_s(30.0)
+    bench = begun(rig, for_s=30.0)
     bench.walking.rest()
     bench.pass_s(0.1)
     assert not len(bench.pass_s(1.0))
@@ -159,10 +156,7 @@ def test_who_leaves_ends_the_frames_and_may_come_back(rig: Path) -> None:
 
 
 def test_a_port_that_is_lost_ends_the_walk_with_its_answers(rig: Path) -> None:
-    bench = Bench(rig)
-    bench.walking.begin()
-    bench.walking.hear(Word.GO)
-    bench.pass_s(4.0)
+    bench = begun(rig, for_s=4.0)
     bench.port.fails = "was unplugged"
     bench.pass_s(0.2)
     assert bench.phase() is Phase.OVER
@@ -174,10 +168,7 @@ def test_a_port_that_is_lost_ends_the_walk_with_its_answers(rig: Path) -> None:
 
 @pytest.mark.parametrize("after_s", [4.0, 30.0], ids=["moving", "held"])
 def test_a_transmission_that_ends_by_itself_ends_the_walk(rig: Path, after_s: float) -> None:
-    bench = Bench(rig)
-    bench.walking.begin()
-    bench.walking.hear(Word.GO)
-    bench.pass_s(after_s)
+    bench = begun(rig, for_s=after_s)
     bench.port.sending, bench.port.how = None, Transmission(5, is_over=True, reason="the port was unplugged")
     bench.pass_s(0.1)
     assert bench.phase() is Phase.OVER

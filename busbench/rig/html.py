@@ -1,0 +1,35 @@
+"""HTML pages out of templates: words of files and people are escaped, and a value that is missing is an error."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+
+def html_template(package: str, name: str) -> Template:
+    """A template of a room.
+
+    Args:
+        package: the room, such as "busbench.rig".
+        name: file in its folder `templates`.
+    """
+    import jinja2  # only pages need it
+
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader(package),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_printable,
+    )
+    return environment.get_template(name)
+
+
+def _printable(value: object) -> object:
+    """Marks and file names may hold what no page may: control characters, half characters, no characters."""
+    if type(value) is not str or value.isprintable():
+        return value
+    return "".join(letter if letter.isprintable() else repr(letter)[1:-1] for letter in value)
