@@ -120,7 +120,7 @@ def ruler(value: int, low: int, high: int, width: int, glyphs: Glyphs, *, top: i
     """A ruler from 0 to `top` with the span seen and the value now, as styled pieces."""
 
     def cell(counts: int) -> int:
-        return min(width - 1, counts * width // (top + 1))
+        return min(width - 1, counts * width // (top + 1)) if top == WIRE_MAX else counts * (width - 1) // top
 
     here = cell(value)
     first, last = min(cell(low), here), max(cell(high), here)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from busbench.tui.draw import ASCII, UNICODE, bars, large, large_scale, ruler, traces
+from busbench.tui.widgets.lanes import columns, lane_rows
 
 
 def plain(pieces: list[tuple[str, str]]) -> str:
@@ -26,7 +27,7 @@ def test_a_ruler(value: int, low: int, high: int, look: str) -> None:
 
 
 def test_a_ruler_of_two_states() -> None:
-    assert plain(ruler(1, 0, 1, 8, UNICODE, top=1)) == "━━━━◆───"
+    assert plain(ruler(1, 0, 1, 8, UNICODE, top=1)) == "━━━━━━━◆"
 
 
 def lanes(*values: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -63,3 +64,21 @@ def test_large_figures() -> None:
     assert large("1", 1, ASCII) == ["  ##    ", "####    ", "  ##    ", "  ##    ", "######  "]
     assert len(large("17", 3, UNICODE)) == 15
     assert [large_scale("10", *size) for size in ((80, 24), (13, 24), (30, 5), (60, 11))] == [4, 0, 1, 2]
+
+
+def test_lanes_take_the_lines_there_are_the_named_ones_first() -> None:
+    named = [0, 1, 2, 16]
+    assert lane_rows(18, named=named) == [1] * 18
+    assert lane_rows(20, named=named) == [1] * 18  # no line for one of them alone
+    assert lane_rows(21, named=named) == [2, 2, 2] + [1] * 15
+    assert lane_rows(34, named=named) == lane_rows(36, named=[]) == [2] * 16 + [1, 1]
+    assert lane_rows(37, named=named) == [3, 3, 3] + [2] * 13 + [1, 1]
+    assert lane_rows(200, named=[]) == [4] * 16 + [1, 1]
+
+
+def test_names_have_the_cells_they_need_and_leave_a_ruler() -> None:
+    assert columns(80, name=0) == (0, 22, 34)
+    assert columns(80, name=13) == (13, 16, 26)
+    assert columns(80, name=30) == (16, 15, 24)
+    assert columns(160, name=30) == (30, 42, 63)
+    assert columns(60, name=1)[0] == len("name")

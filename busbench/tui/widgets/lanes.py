@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from busbench.errors import plain
 from busbench.tui.draw import ruler, traces
 from busbench.tui.lanes import AT_END, FAILSAFE, GLITCH, LOST, MOVING, NONE, ON, PAST_END, TRACE_S, Lanes
-from busbench.tui.text import UNIT_WORDS, Line, fit, scale_words, value_words
+from busbench.tui.text import UNIT_WORDS, Line, fit, scale_words, value_words, width_of
 from busbench.tui.widgets.drawn import Drawn
 from busbench.wire.bulk import CHANNELS
 
@@ -22,7 +24,8 @@ _STYLES = {
 # Told by shape as well as by word.
 _SHAPES = {MOVING: "~", AT_END: "|", PAST_END: "!", GLITCH: "*", NONE: " ", ON: "1", FAILSAFE: "f", LOST: "l"}
 _STATE_CELLS = 10
-_TALL = 37  # lines from which a lane takes two
+_ROWS_MOST = 4
+_ON = 1000  # height of a two-state channel that is on, where traces are drawn
 
 
 class LaneLines(Drawn):
@@ -31,13 +34,21 @@ class LaneLines(Drawn):
     def lines(self, width: int, height: int) -> list[Line]:
         """A head, then the lanes."""
         session, glyphs = self.ui.needs, self.ui.glyphs
-        name, rule, trace = columns(width, has_names=bool(session.names))
-        rows = 2 if height >= _TALL else 1
+        names = {channel: plain(name) for channel, name in session.names.items()}
+        name, rule, trace = columns(width, name=max((width_of([(one, "")]) for one in names.values()), default=0))
         lanes = session.lanes(trace if glyphs.levels else 2 * trace)
-        pens = traces(lanes.trace, lanes.low, lanes.high, glyphs, rows=rows)
+        curves, low, high = lanes.trace.copy(), lanes.low.copy(), lanes.high.copy()
+        curves[CHANNELS:][curves[CHANNELS:] > 0] = _ON  # off at the bottom, on at the top
+        low[CHANNELS:], high[CHANNELS:] = 0, _ON
+        tall = lane_rows(height - 1, named=[channel - 1 for channel in names])
+        pens: dict[int, list[str]] = {}
+        for rows in set(tall):
+            some = [channel for channel in range(18) if tall[channel] == rows]
+            drawn = traces(curves[some], low[some], high[some], glyphs, rows=rows)
+            pens |= dict(zip(some, drawn, strict=True))
         out = [self._head(name, rule, trace)]
         for channel in range(18):
-            label = fit(plain(session.names.get(channel + 1, "")), name, more=glyphs.more) + " " if name else ""
+            label = fit(names.get(channel + 1, ""), name, more=glyphs.more) + " " if name else ""
             out.append(
                 [
                     (f"{channel + 1:2d} ", "name"),
@@ -48,7 +59,8 @@ class LaneLines(Drawn):
                     *_state(lanes.states[channel]),
                 ]
             )
-            out += [[(" " * (len(label) + 13 + rule), "ink"), (pen, "pen")] for pen in pens[channel][1:]]
+            blank = " " * (3 + (name + 1 if name else 0) + 9 + rule + 1)
+            out += [[(blank, "ink"), (pen, "pen")] for pen in pens[channel][1:]]
         return out
 
     def _head(self, name: int, rule: int, trace: int) -> Line:
@@ -75,12 +87,28 @@ class LaneLines(Drawn):
         return [*ruler(value, low, high, width, self.ui.glyphs)]
 
 
-def columns(width: int, *, has_names: bool) -> tuple[int, int, int]:
-    """Cells for the name, the ruler and the trace."""
-    name = 0 if not has_names else 12 if width < 100 else 20
+def columns(width: int, *, name: int) -> tuple[int, int, int]:
+    """Cells for the names, the ruler and the trace; `name` cells hold the longest name."""
+    name = max(len("name"), min(name, width // 5)) if name else 0
     rest = width - (3 + (name + 1 if name else 0) + 9 + 2 + _STATE_CELLS)
     rule = max(10, min(44, rest * 2 // 5))
     return name, rule, max(4, rest - rule)
+
+
+def lane_rows(room: int, *, named: Sequence[int]) -> list[int]:
+    """Lines for each of the 18 lanes: one, then more for those with a name, and for the others, as long as all fit."""
+    rows = [1] * 18
+    spare, most = room - 18, 1
+    named = [channel for channel in named if channel < CHANNELS]
+    while most < _ROWS_MOST:
+        most += 1
+        for group in (named, [channel for channel in range(CHANNELS) if channel not in named]):
+            if len(group) > spare:
+                return rows
+            spare -= len(group)
+            for channel in group:
+                rows[channel] = most
+    return rows
 
 
 def _state(word: str) -> Line:
