@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.capture import pcapng_blocks as pb
+from busbench.capture.gather import SLACK, gather
 from busbench.capture.pcapng_chain import BLOCK_BYTES_MAX, U32, Blocks, Chain
 from busbench.capture.source import open_binary, read_into
 from busbench.errors import CaptureError, counted
@@ -19,11 +20,9 @@ from busbench.model import I64, U8, Bools
 NO_TIME = int(np.iinfo(np.int64).min)
 _BUFFER_BYTES = 3 << 19  # more would leave the processor's cache
 _KEPT_BYTES = 24 << 20
+_COMMENTS_MAX = 200  # of one packet; damage is written in a few long ones
+_SMALL = 64  # batches of fewer packets are joined, at most so many
 _SECTION_BYTES = pb.SECTION_HEADER.to_bytes(4, "little")  # the same in both byte orders
-_GATHER_PACKETS = 8192  # copied at once, within the cache
-_STRIDE = 32  # bytes copied at once by gather
-_SLACK = 2 * _STRIDE
-_LONE_BYTES = 512  # packets longer than this are copied one by one
 
 
 @dataclass(slots=True, eq=False)
@@ -92,45 +91,6 @@ class PacketBatch:
         return gather(self.buffer, self.start, self.size, ends)
 
 
-def gather(buffer: U8, start: I64, size: I64, ends: I64) -> U8:
-    """Join many pieces of a buffer.
-
-    Args:
-        buffer: uint8.
-        start: place of each piece, int64 (N,).
-        size: its length in bytes, int64 (N,).
-        ends: the running sum of the lengths, int64 (N,).
-
-    Returns:
-        uint8 (sum of sizes,).
-    """
-    total = int(ends[-1]) if ends.size else 0
-    out = np.empty(total + _SLACK, np.uint8)
-    if not total:
-        return out[:0]
-    if int(start.max()) + int(size.max()) + _SLACK > buffer.size:
-        buffer = np.concatenate([buffer, np.zeros(_SLACK, np.uint8)])
-    place = ends - size
-    item = np.dtype((np.void, _STRIDE))
-    source = np.ndarray((buffer.size - _STRIDE + 1,), item, buffer, 0, (1,))
-    target = np.ndarray((out.size - _STRIDE + 1,), item, out, 0, (1,))
-    # Each copy moves 32 bytes and may spill past its piece, but only into the
-    # first 32 bytes of pieces behind it: so later 32s go first, and the first
-    # 32 of all pieces go last and in order.
-    longest = int(size.max())
-    lone = np.flatnonzero(size > _LONE_BYTES) if longest > _LONE_BYTES else ()
-    for at in range((min(longest, _LONE_BYTES) - 1) // _STRIDE * _STRIDE, 0, -_STRIDE):
-        some = np.flatnonzero(size > at)
-        target[place[some] + at] = source[start[some] + at]
-    for at in range(0, start.size, _GATHER_PACKETS):
-        part = slice(at, at + _GATHER_PACKETS)
-        target[place[part]] = source[start[part]]
-    for one in lone:
-        p, s, n = int(place[one]), int(start[one]), int(size[one])
-        out[p : p + n] = buffer[s : s + n]
-    return out[:total]
-
-
 class PacketFile:
     """A pcapng file as a stream of packets; it can be read as often as needed.
 
@@ -153,22 +113,25 @@ class PacketFile:
         for _ in self.batches():
             break
 
-    def batches(self) -> Iterator[PacketBatch]:
+    def batches(self, *, of_many_sections: bool = False) -> Iterator[PacketBatch]:
         """Read the file from its start.
+
+        Args:
+            of_many_sections: True to join the packets of sections that end as soon as they begin.
 
         Raises:
             CaptureError: the system could not read on, or no section begins the file.
         """
         self.interfaces, self.notes = [], []
-        scan = _Scan(self.interfaces)
+        scan = _Scan(self.interfaces, joined_max=_SMALL if of_many_sections else 1)
         # Once so much has been given back, glibc keeps what is freed for the next
         # batch instead of fetching fresh pages for each: a sixth of the time.
         np.empty(_KEPT_BYTES, np.uint8)
         with open_binary(self.path) as file:
-            buffer = np.zeros(_BUFFER_BYTES + _SLACK, np.uint8)
+            buffer = np.zeros(_BUFFER_BYTES + SLACK, np.uint8)
             base = have = 0
             while True:
-                room = buffer.size - _SLACK
+                room = buffer.size - SLACK
                 got = read_into(file, memoryview(buffer.data)[have:room], self.path)
                 have += got
                 at = yield from scan.batches(buffer, base, have)
@@ -176,7 +139,7 @@ class PacketFile:
                     break
                 if at == 0:
                     # one block is longer than the buffer
-                    bigger = np.zeros(2 * room + _SLACK, np.uint8)
+                    bigger = np.zeros(2 * room + SLACK, np.uint8)
                     bigger[:have] = buffer[:have]
                     buffer = bigger
                 else:
@@ -202,6 +165,9 @@ class PacketFile:
         if scan.stray_packets:
             strays = counted(scan.stray_packets, "packet")
             self.notes.append(f"passed over: {strays} of an interface that is not described")
+        if scan.comments_over:
+            over = counted(scan.comments_over, "comment")
+            self.notes.append(f"passed over: {over} of packets that have more than {_COMMENTS_MAX}")
 
 
 class _Packet(NamedTuple):
@@ -214,17 +180,19 @@ class _Packet(NamedTuple):
 class _Scan:
     """What has to be kept from one buffer to the next."""
 
-    def __init__(self, interfaces: list[pb.Interface]) -> None:
+    def __init__(self, interfaces: list[pb.Interface], *, joined_max: int) -> None:
         self.interfaces = interfaces
+        self.joined_max = joined_max
         self.first_interface = 0
         self.section = -1
         self.order = "<"
         self.fault = ""
-        self.short_packets = self.missing_bytes = self.stray_packets = 0
+        self.short_packets = self.missing_bytes = self.stray_packets = self.comments_over = 0
 
     def batches(self, buffer: U8, base: int, have: int) -> Generator[PacketBatch, None, int]:
         """Give the whole blocks in buffer[:have]; return the place of the first that is not."""
         at = 0
+        small: list[PacketBatch] = []  # of sections that end as soon as they begin
         if self.section < 0:
             at = self._header(buffer[:have])
         while self.section >= 0 and not self.fault:
@@ -232,13 +200,18 @@ class _Scan:
             chain = Chain(words, at // 4)
             for blocks in chain.runs():
                 batch = self._batch(buffer, base, blocks)
-                if len(batch):
+                is_small = len(batch) < _SMALL
+                small += [batch] if is_small and len(batch) else []
+                if not is_small or len(small) >= self.joined_max:
+                    yield from _joined(small)
+                if not is_small:
                     yield batch
             at, self.fault = chain.at * 4, chain.fault
             size = self._header(buffer[at:have]) if chain.at_section else 0
             if not size:
                 break
             at += size
+        yield from _joined(small)
         return at
 
     def _header(self, data: U8) -> int:
@@ -337,7 +310,11 @@ class _Scan:
                     if code == pb.OPT_FLAGS and len(value) == 4:
                         flags[i] = struct.unpack(self.order + "I", value)[0]
                     elif code == pb.OPT_COMMENT:
-                        batch.comments.setdefault(i, []).append(pb.text_of(value))
+                        comments = batch.comments.setdefault(i, [])
+                        if len(comments) < _COMMENTS_MAX:
+                            comments.append(pb.text_of(value))
+                        else:
+                            self.comments_over += 1
         batch.flags = flags
 
     def _other_block(self, buffer: U8, words: U32, start: int) -> Iterator[_Packet]:
@@ -375,6 +352,28 @@ class _Scan:
             self.missing_bytes += length - captured
         t_ns = ticks if ticks == NO_TIME else int(interface.to_ns(np.array([ticks], np.uint64))[0])
         yield _Packet(at, captured, t_ns, index)
+
+
+def _joined(batches: list[PacketBatch]) -> Iterator[PacketBatch]:
+    """Batches of one buffer as one; the list is empty behind it."""
+    if len(batches) > 1:
+        before = np.cumsum([0, *map(len, batches)]).tolist()
+        comments = {
+            first + i: some for first, one in zip(before, batches, strict=False) for i, some in one.comments.items()
+        }
+        start, size, t_ns, interface = (
+            np.concatenate([getattr(one, name) for one in batches]) for name in ("start", "size", "t_ns", "interface")
+        )
+        flags = None
+        if any(one.flags is not None for one in batches):
+            flags = np.concatenate(
+                [np.zeros(len(one), np.uint32) if one.flags is None else one.flags for one in batches]
+            )
+        batches[:] = [
+            PacketBatch(batches[0].buffer, batches[0].base, start, size, t_ns, interface, -1, flags, comments)
+        ]
+    yield from batches
+    batches.clear()
 
 
 def _merged(batch: PacketBatch, odd: list[_Packet]) -> PacketBatch:

@@ -91,6 +91,10 @@ class Chain:
                 uneven.append(np.array([first]))
                 self.at = first + size // 4
                 continue
+            if likely is None and self.words[first + size // 4 :][:1].tolist() == [pb.SECTION_HEADER]:
+                uneven.append(np.array([first]))  # alone in its section
+                self.at = first + size // 4
+                continue
             if likely is None and (count := self._equal_blocks(size // 4)) >= _LONG_RUN:
                 yield from self._joined(uneven, first, others)
                 others = False

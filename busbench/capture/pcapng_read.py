@@ -8,11 +8,9 @@ import numpy as np
 
 from busbench.capture import pcapng_blocks as pb
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
-from busbench.capture.packets import NO_TIME, PacketBatch, PacketFile, gather
+from busbench.capture.packets import NO_TIME, PacketBatch, PacketFile
 from busbench.errors import CaptureError, plain
 from busbench.model import I64, NO_CLOCK, U8, Bools, ByteLog, Mark, readonly
-
-__all__ = ["FORMAT", "NO_TIME", "PacketBatch", "PacketFile", "SerialPackets", "gather", "open_file", "sniff"]
 
 FORMAT = "pcapng"
 
@@ -67,7 +65,7 @@ class SerialPackets(Capture):
         info.marks.clear()
         others: dict[tuple[int, bool], int] = {}
         offset, last_ns, back = 0, 0, 0
-        for batch in file.batches():
+        for batch in file.batches(of_many_sections=True):
             keep = self._keep(batch, others)
             self._collect_marks(batch)
             some = batch if keep is None else batch.select(keep)
@@ -131,7 +129,7 @@ class SerialPackets(Capture):
         """What a test says of the interface of each packet."""
         if not len(batch):
             return np.zeros(0, np.bool_)
-        # a batch is of one section: of all interfaces of a file only a few are its own
+        # of all interfaces of a file only a few are those of a batch
         first, last = int(batch.interface.min()), int(batch.interface.max())
         table = np.array([test(one) for one in self._file.interfaces[first : last + 1]], np.bool_)
         return table[batch.interface - first]

@@ -13,7 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busbench.capture.packets import PacketFile, gather
+from busbench.capture.gather import gather
+from busbench.capture.packets import PacketFile
 from busbench.errors import CaptureError
 from busbench.model import NO_CLOCK, ByteLog, Chunk, Clock, ClockKind, LineSettings, Mark
 from tests.capture.blocks import (

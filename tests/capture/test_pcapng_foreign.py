@@ -45,6 +45,33 @@ def test_either_byte_order_and_several_sections(tmp_path: Path, order: str) -> N
     assert capture.info.notes == ["read what was received on bus; passed over: 2 bytes received on 1 (else)"]
 
 
+def test_many_sections_of_a_packet_or_two_lose_none(tmp_path: Path) -> None:
+    parts: list[bytes] = []
+    for i in range(150):
+        order = "<>"[i % 7 == 3]
+        said = option(1, f"mark=word {i}".encode(), order) + bytes(4) if i % 50 == 1 else b""
+        flags = option(2, struct.pack(order + "I", 1 + i % 2), order) + bytes(4)  # every second was sent
+        head = [section(order), interface(option(2, b"bus", order), order=order)]
+        parts += [*head, packet(2 * i, b"%03d" % i, order=order, options=said or (flags if i % 3 == 0 else b""))]
+        if i % 5 == 0:
+            parts.append(packet(2 * i + 1, b"more" * i, order=order))
+    capture = read(save(tmp_path, *parts))
+    expected: list[tuple[int, bytes]] = []
+    for i in range(150):
+        expected += [] if i % 6 == 3 and i % 50 != 1 else [(2000 * i, b"%03d" % i)]
+        expected += [(2000 * i + 1000, b"more" * i)] if i and i % 5 == 0 else []
+    assert packets(capture) == expected
+    assert capture.info.marks == [Mark(2000 * i, f"word {i}") for i in (1, 51, 101)]
+
+
+def test_a_packet_of_endless_comments_keeps_the_first_and_says_so(tmp_path: Path) -> None:
+    comments = b"".join(option(1, b"mark=%d" % i) for i in range(203)) + bytes(4)
+    capture = read(save(tmp_path, section(), interface(option(2, b"bus")), packet(7, b"abc", options=comments)))
+    assert joined(capture) == b"abc"
+    assert capture.info.marks == [Mark(7000, str(i)) for i in range(200)]
+    assert capture.info.notes == ["passed over: 3 comments of packets that have more than 200"]
+
+
 @given(data=st.data())
 @settings(max_examples=60, deadline=None)
 def test_unknown_blocks_and_options_are_passed_over(

@@ -1,0 +1,51 @@
+"""Many pieces of a buffer joined, faster than numpy takes byte by byte."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from busbench.model import I64, U8
+
+_PIECES = 8192  # copied at once, within the cache
+_STRIDE = 32  # bytes copied at once
+SLACK = 2 * _STRIDE  # a buffer that is so much longer than what it holds need not be copied
+_LONE_BYTES = 512  # pieces longer than this are copied one by one
+
+
+def gather(buffer: U8, start: I64, size: I64, ends: I64) -> U8:
+    """Join many pieces of a buffer.
+
+    Args:
+        buffer: uint8.
+        start: place of each piece, int64 (N,).
+        size: its length in bytes, int64 (N,).
+        ends: the running sum of the lengths, int64 (N,).
+
+    Returns:
+        uint8 (sum of sizes,).
+    """
+    total = int(ends[-1]) if ends.size else 0
+    out = np.empty(total + SLACK, np.uint8)
+    if not total:
+        return out[:0]
+    if int(start.max()) + int(size.max()) + SLACK > buffer.size:
+        buffer = np.concatenate([buffer, np.zeros(SLACK, np.uint8)])
+    place = ends - size
+    item = np.dtype((np.void, _STRIDE))
+    source = np.ndarray((buffer.size - _STRIDE + 1,), item, buffer, 0, (1,))
+    target = np.ndarray((out.size - _STRIDE + 1,), item, out, 0, (1,))
+    # Each copy moves 32 bytes and may spill past its piece, but only into the
+    # first 32 bytes of pieces behind it: so later 32s go first, and the first
+    # 32 of all pieces go last and in order.
+    longest = int(size.max())
+    lone = np.flatnonzero(size > _LONE_BYTES) if longest > _LONE_BYTES else ()
+    for at in range((min(longest, _LONE_BYTES) - 1) // _STRIDE * _STRIDE, 0, -_STRIDE):
+        some = np.flatnonzero(size > at)
+        target[place[some] + at] = source[start[some] + at]
+    for at in range(0, start.size, _PIECES):
+        part = slice(at, at + _PIECES)
+        target[place[part]] = source[start[part]]
+    for one in lone:
+        p, s, n = int(place[one]), int(start[one]), int(size[one])
+        out[p : p + n] = buffer[s : s + n]
+    return out[:total]
