@@ -11,13 +11,12 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from busbench.capture.base import CaptureInfo
 from busbench.capture.level_write import level_csv_text, vcd_text
 from busbench.capture.write import open_writer
 from busbench.drive.outputs import receiver_lines
-from busbench.model import BUS_LINE, I64, U8, U16, Bools, ByteLog, Clock, ClockKind
+from busbench.model import BUS_LINE, F64, I64, U8, U16, Bools, ByteLog, Clock, ClockKind
 from busbench.rig.model import Rig
 from busbench.verify.evidence import Mapped, map_channels
 from busbench.wire.bulk import CHANNELS, END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
@@ -32,7 +31,6 @@ AWAY_S = 1.5  # controls held away from their failsafe values before switching o
 LOST_S, FAILSAFE_S, BACK_S = 0.6, 3.0, 2.0  # after switching off; then with the link back
 _REPLY_AFTER_NS = 2_100_000
 
-Floats = NDArray[np.float64]
 Fault = Literal[
     "reversed aileron", "rudder moves with elevator", "short elevator", "no failsafe flag", "silent failsafe",
     "wrong failsafe value", "rudder off centre", "noisy flap", "glitches", "lost frames", "no switching off",
@@ -123,7 +121,7 @@ def _is_reversed(mapped: Mapped, faults: tuple[Fault, ...]) -> bool:
     return "reversed aileron" in faults and mapped.devices[0].name == "left aileron"
 
 
-def _track(mapped: Mapped, t_s: Floats, *, is_reversed: bool) -> Floats:
+def _track(mapped: Mapped, t_s: F64, *, is_reversed: bool) -> F64:
     """A channel while its control goes to the high end, the low end and back to rest, from 0 s on."""
     low, high = mapped.ends.low_counts, mapped.ends.high_counts
     if is_reversed:
@@ -138,7 +136,7 @@ def _track(mapped: Mapped, t_s: Floats, *, is_reversed: bool) -> Floats:
     return np.where(level > mapped.ends.neutral_counts, high, low) if mapped.is_two_state else level
 
 
-def _spoil(levels: Floats, faults: tuple[Fault, ...], rng: np.random.Generator) -> None:
+def _spoil(levels: F64, faults: tuple[Fault, ...], rng: np.random.Generator) -> None:
     """Faults of the Heron: elevator on channel 5, rudder on 6, a flap on 3, the release on 17."""
     if "rudder moves with elevator" in faults:
         levels[5] += 0.2 * (levels[4] - 992)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.cli.output import prose
+from busbench.cli.source import fault_option
 from busbench.errors import DriveError, counted
 
 if TYPE_CHECKING:
@@ -99,8 +100,7 @@ class Orders:
     help="Rig file: names channels, says which of them drive a motor, and the frame period.",
 )
 @click.option("--lock", type=int, multiple=True, metavar="CH", help="Channel that must not move.")
-@click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]",
-              help="virtual:RIG only. Build a fault into the aircraft, as in dead:rudder.")  # fmt: skip
+@fault_option("virtual:RIG only", example="dead:rudder")
 @click.option("--pulses", type=int, multiple=True, metavar="CH",
               help="File of levels (.vcd, .csv): write this channel's pulse output beside the bus.")  # fmt: skip
 @click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")

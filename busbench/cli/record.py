@@ -14,6 +14,7 @@ import click
 from busbench.cli.live import line_of, line_options, stop_signals
 from busbench.cli.output import say
 from busbench.cli.progress import ProgressLine
+from busbench.cli.source import fault_option
 from busbench.errors import CaptureError, counted, named, unwritable
 from busbench.model import LineSettings
 
@@ -71,8 +72,7 @@ class Recorded:
     "--seconds", type=click.FloatRange(0, min_open=True), help="Stop after so many seconds [default: at Ctrl-C]."
 )
 @click.option("--force", is_flag=True, help="Write over a file that exists.")
-@click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]",
-              help="virtual:RIG only. Build a fault into the aircraft, as in sent-short:rudder.")  # fmt: skip
+@fault_option("virtual:RIG only", example="sent-short:rudder")
 @line_options
 def command(
     port: str,

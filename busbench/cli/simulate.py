@@ -10,6 +10,7 @@ import click
 
 from busbench.cli.live import stop_signals
 from busbench.cli.output import say
+from busbench.cli.source import fault_option
 from busbench.errors import PortError
 
 if TYPE_CHECKING:
@@ -45,8 +46,7 @@ def _setting_options() -> Iterator[click.Parameter]:
 @click.option(
     "--rig", metavar="RIG.toml", help="A whole virtual aircraft whose pilot flies the round of `verify` once."
 )
-@click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]",
-              help="With --rig. Build a fault into the aircraft, as in sent-short:rudder.")  # fmt: skip
+@fault_option("With --rig", example="sent-short:rudder")
 def command(
     wants_pty: bool,
     link: str | None,

@@ -41,6 +41,17 @@ def reading_options(function: F) -> F:
     return function
 
 
+def fault_option(where: str, *, example: str) -> Callable[[F], F]:
+    """What is to be wrong with a virtual aircraft.
+
+    Args:
+        where: with what the option goes, in a word or two.
+        example: a fault that shows there.
+    """
+    words = f"{where}. Build a fault into the aircraft, as in {example}."
+    return click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]", help=words)
+
+
 def read_options(settings: dict[str, Any]) -> ReadOptions:
     """The options of source_options as the readers take them."""
     line = line_of(settings["baud"], settings["parity"], settings["stop_bits"])

@@ -9,7 +9,7 @@ import click
 
 from busbench.capture.base import ReadOptions
 from busbench.cli.output import say, write_json
-from busbench.cli.source import Progress, open_source, read_options, source_options
+from busbench.cli.source import Progress, fault_option, open_source, read_options, source_options
 from busbench.errors import BusbenchError, CaptureError, counted, unwritable
 from busbench.verify.check import CAUTION
 
@@ -23,8 +23,7 @@ if TYPE_CHECKING:
 @source_options
 @click.option("--rig", "rig_path", metavar="RIG",
               help="The rig file, with limits in its table [verify] [default: that of virtual:RIG].")  # fmt: skip
-@click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]",
-              help="virtual:RIG only. Build a fault into the aircraft, as in sent-short:rudder.")  # fmt: skip
+@fault_option("virtual:RIG only", example="sent-short:rudder")
 @click.option("--report", metavar="F.html", help="Write the page to print and sign.")
 @click.option("--junit", metavar="F.xml", help="Write the checks as JUnit XML.")
 @click.option("--walk", metavar="F.json", help="Answers that `walk` kept; they count as checks.")

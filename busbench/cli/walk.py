@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busbench.cli.output import prose, say, table_lines
+from busbench.cli.source import fault_option
 from busbench.errors import DriveError, plain
 
 if TYPE_CHECKING:
@@ -51,8 +52,7 @@ class Orders:
               help="Where answers are kept [default: RIG's name with .walk.json; none in a rehearsal].")  # fmt: skip
 @click.option("--resume", "is_resumed", is_flag=True, help="Go on with the answers that are there.")
 @click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
-@click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]",
-              help="virtual: only. Build a fault into the aircraft, as in reversed:rudder.")  # fmt: skip
+@fault_option("virtual: only", example="reversed:rudder")
 @click.option("--rate", "rate_pct_per_s", type=click.FloatRange(5, 1000), default=100.0, show_default=True,
               help="Limit of speed, in percent a second; motions take half of it.")  # fmt: skip
 def command(

@@ -9,7 +9,7 @@ import click
 
 from busbench.capture.base import ReadOptions
 from busbench.cli.live import line_of, line_options
-from busbench.cli.source import reading_options
+from busbench.cli.source import fault_option, reading_options
 from busbench.errors import BusbenchError
 
 if TYPE_CHECKING:
@@ -22,8 +22,7 @@ _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busb
 @click.command("watch")
 @click.argument("source", metavar="[SOURCE]", required=False)
 @click.option("--rig", metavar="RIG.toml", help="Rig file: names of the channels, the scale, and the plan.")
-@click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]",
-              help="virtual: only. Build a fault into the aircraft, as in reversed:rudder.")  # fmt: skip
+@fault_option("virtual: only", example="reversed:rudder")
 @click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
 @click.option("--motor", multiple=True, metavar="CH[=REST]",
               help="Channel of a motor: locked at REST [default: -100 %].")  # fmt: skip

@@ -22,7 +22,6 @@ class Survey:
     Args:
         frames: slots in all, from the soft start to the end state.
         duration_s: their time.
-        bin_s: time of one bin.
         low, high: extremes in each bin, counts or 0 and 1, int64 (bins, 18).
         fastest: largest movement between two frames, counts a second, float64 (16,).
         held_back: frames in which the limits gave other than what was wanted, int64 (16,).
@@ -32,7 +31,6 @@ class Survey:
 
     frames: int
     duration_s: float
-    bin_s: float
     low: I64
     high: I64
     fastest: F64
@@ -88,7 +86,6 @@ def survey(program: Program, *, end: EndState = EndState.REST, hold_s: float = 1
     return Survey(
         frames=frames,
         duration_s=frames * program.period_s,
-        bin_s=size * program.period_s,
         low=np.concatenate(lows),
         high=np.concatenate(highs),
         fastest=fastest / program.period_s,

@@ -15,7 +15,6 @@ from busbench.wire.table import FrameTable
 
 MOVED_COUNTS = 100  # less is trim or noise
 WINDOW = 8  # frames looked at together
-PAUSE = 40  # frames at rest between two sticks
 TWO_STATE = 1639  # counts that stand for the two ends of channels 17 and 18
 REST_AT_END = 0.2  # of the span: nearer to an end, a channel rests at that end
 TRIM_COUNTS = 8  # a rest farther from the scale's centre is a neutral of its own

@@ -20,7 +20,6 @@ FaultKind = Literal[
     "no-failsafe", "failsafe-held", "failsafe-late", "failsafe-value", "failsafe-silent",
     "lost-frames", "missing-frames", "jitter", "wrong-period",
 ]  # fmt: skip
-USAGE = "KIND[:DEVICE[:VALUE]]"
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,6 @@ from busbench.verify.walk_checks import check_walk, not_walked
 from busbench.verify.walk_round import answers_path
 
 BYTE_FORMATS = ("pcapng", "raw bytes", "byte CSV", "USB capture")
-SKIPPED = "skipped"
 
 
 class Stage(enum.Enum):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,24 +12,6 @@ from busbench.wire.bounds import frame_bounds
 CHARACTER_NS = 120_000
 FRAME_BYTES = 25
 PACKET_BYTES = 62
-
-
-@dataclass(frozen=True)
-class Seen:
-    """What was sent and what was seen.
-
-    Args:
-        end_ns: true times of the frames' last bytes.
-        times: as the alignment would hand them over.
-    """
-
-    end_ns: I64
-    times: FrameTimes
-
-    @property
-    def true_rms_ns(self) -> float:
-        """True period jitter."""
-        return float(np.std(np.diff(self.end_ns)))
 
 
 def receiver(count: int, *, period_ns: float, jitter_ns: float, rng: np.random.Generator) -> I64:

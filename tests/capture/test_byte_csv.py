@@ -20,7 +20,6 @@ from busbench.model import ByteLog, Clock, ClockKind
 
 Row = tuple[int, int]  # ns, byte
 CHARACTER_NS = 120_000
-SECONDS = "no unit is named for the times; they are taken as seconds"
 
 
 def opened(tmp_path: Path, text: str | bytes) -> Capture:

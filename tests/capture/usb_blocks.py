@@ -10,8 +10,6 @@ CONTROL, BULK = 2, 3
 START_US = 1_700_000_000_000_000
 IDLE = b"\x01\x60"
 
-SETUP_DEVICE = bytes([0x80, 6, 0, 1, 0, 0, 18, 0])
-
 
 def device_descriptor(vendor: int) -> bytes:
     return struct.pack("<BBHBBBBHHHBBBB", 18, 1, 0x0200, 0, 0, 0, 64, vendor, 0x6001, 0x0600, 1, 2, 3, 1)

@@ -15,7 +15,6 @@ from busbench.rig.starter import STARTER
 from tests.rig.rigs import HEAD, HERON, rig
 
 DEVICE = '[[device]]\nname = "left flap"\n'
-UNIT = ": mind the unit in the key's name"
 AT = ' (device "left flap", table at line 7)'
 
 
