@@ -11,7 +11,7 @@ from busbench.rig.ends import ends_of
 from busbench.rig.finding import Finding, fault, hint, listed
 from busbench.rig.linkage import has_linkage, surface_deg
 from busbench.rig.model import Device, Rig
-from busbench.rig.motors import is_off, off_pct, says_motor
+from busbench.rig.motors import is_off, is_unsaid, off_pct, says_motor
 from busbench.wire.bulk import CHANNELS, COUNTS_MAX
 
 CHANNELS_ALL = CHANNELS + 2
@@ -99,7 +99,7 @@ def check_motor(rig: Rig) -> Iterator[Finding]:
     """Whatever can turn a propeller."""
     for device in rig.driven:
         if not device.motor:
-            if device.motor is None and (says_motor(device) or device.kind == "off-bus"):
+            if is_unsaid(device):
                 by_words = says_motor(device)
                 yield (fault if by_words else hint)(
                     device.name,
@@ -111,27 +111,17 @@ def check_motor(rig: Rig) -> Iterator[Finding]:
                 )
             continue
         off = off_pct(device)
-        if device.failsafe is None:
-            yield fault(
-                device.name,
-                "a motor without a stated failsafe",
-                "without a link the motor may go on running",
-                f"set the receiver to {off:g} % or to silence for it, and state it",
+        said = device.failsafe
+        if said != "silence" and (said is None or _runs(said, off)):
+            what, effect = (
+                ("a motor without a stated failsafe", "the motor may go on running")
+                if said is None
+                else ("the motor's failsafe is to hold", "the motor goes on as it ran last")
+                if said == "hold"
+                else (f"the motor's failsafe is {said:g} %, which is not off", "the motor runs")
             )
-        elif device.failsafe == "hold":
-            yield fault(
-                device.name,
-                "the motor's failsafe is to hold",
-                "without a link the motor goes on as it ran last",
-                f"set the receiver to {off:g} % or to silence for it, and state it",
-            )
-        elif isinstance(device.failsafe, float) and _runs(device.failsafe, off):
-            yield fault(
-                device.name,
-                f"the motor's failsafe is {device.failsafe:g} %, which is not off",
-                "without a link the motor runs",
-                f"set the receiver to {off:g} % or to silence for it, and state it",
-            )
+            advice = f"set the receiver to {off:g} % or to silence for it, and state it"
+            yield fault(device.name, what, f"without a link {effect}", advice)
         if device.failsafe == "silence" and device.kind == "servo" and _runs(device.when_silent, off):
             yield fault(
                 device.name,

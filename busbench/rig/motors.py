@@ -24,13 +24,14 @@ def says_motor(device: Device) -> bool:
     return any(_WORDS.search(text) for text in (device.name, device.control) if text)
 
 
+def is_unsaid(device: Device) -> bool:
+    """True where the plan must say whether a device can turn a propeller before anything is driven."""
+    return device.motor is None and (device.kind == "off-bus" or says_motor(device))
+
+
 def unsaid(rig: Rig) -> tuple[str, ...]:
-    """Names of devices of which the plan must say whether they can turn a propeller before anything is driven."""
-    return tuple(
-        device.name
-        for device in rig.driven
-        if device.motor is None and (device.kind == "off-bus" or says_motor(device))
-    )
+    """Names of the devices of which the plan must still say so."""
+    return tuple(device.name for device in rig.driven if is_unsaid(device))
 
 
 def motors(rig: Rig) -> tuple[Device, ...]:
