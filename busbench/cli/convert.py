@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from busbench.cli.output import say
+from busbench.cli.output import wrote
 from busbench.cli.source import Progress, open_source, read_options, source_options
 from busbench.errors import counted
 
@@ -47,7 +47,7 @@ def convert(source: str, output: str, *, force: bool, settings: dict[str, Any]) 
             from busbench.capture.parquet import write_parquet
 
             frames = write_parquet(output, capture, line=options.line, force=force)
-            say(f"busbench: wrote {output}: {counted(frames, 'frame')}")
+            wrote(output, counted(frames, "frame"))
             return
         writer = open_writer(output, capture.info, line=options.line, force=force)
         total = 0
@@ -59,4 +59,4 @@ def convert(source: str, output: str, *, force: bool, settings: dict[str, Any]) 
         finally:
             writer.close()
         progress.end()
-        say(f"busbench: wrote {'standard output' if output == '-' else output}: {counted(total, 'byte')}")
+        wrote(output, counted(total, "byte"))

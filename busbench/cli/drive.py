@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from busbench.cli.output import prose
+from busbench.cli.output import prose, say, wrote
 from busbench.cli.source import fault_option
 from busbench.errors import DriveError, counted
 
@@ -172,14 +172,18 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
     from busbench.cli.drive_output import rehearse, write_frames
     from busbench.port.live import is_live
 
-    if orders.pulses and (orders.to == "-" or orders.to.startswith("virtual:") or is_live(orders.to)):
+    is_virtual = orders.to.startswith("virtual:")
+    is_port = is_live(orders.to) and not is_virtual
+    if orders.pulses and (orders.to == "-" or is_virtual or is_port):
         raise DriveError("--pulses: goes with a file only", hint="end the name after --to in .vcd or .csv")
-    if orders.to.startswith("virtual:"):
+    if not is_port and (late := past_end(program)):  # of a port it stands in the list before the cautions
+        say(f"busbench: {late}")
+    if is_virtual:
         blocks = frame_blocks(program, end=end)
         for line in rehearse(program, blocks) if plan is None else _rehearse_on(plan, program, blocks, orders):
             click.echo(line)
         return 0
-    if is_live(orders.to):
+    if is_port:
         from busbench.cli.drive_port import run_on_port
 
         left = _unsaid_motors(rig)
@@ -191,17 +195,12 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
         written = write_outputs(
             program, frame_blocks(program, end=end), to=orders.to, outputs=orders.pulses, force=orders.force
         )
-        click.echo(
-            f"busbench: wrote {orders.to}: {counted(written, 'frame')}, {counted(len(orders.pulses), 'pulse output')}",
-            err=True,
-        )
+        wrote(orders.to, f"{counted(written, 'frame')}, {counted(len(orders.pulses), 'pulse output')}")
         return 0
     written, dropped = write_frames(program, frame_blocks(program, end=end), to=orders.to, force=orders.force)
     spent_s = (written + dropped) * program.period_s
-    where = "standard output" if orders.to == "-" else orders.to
     left_out = f", {dropped:,} dropped" if dropped else ""
-    late = f"; {words}" if (words := past_end(program)) else ""
-    click.echo(f"busbench: wrote {where}: {counted(written, 'frame')}{left_out}, {spent_s:.10g} s{late}", err=True)
+    wrote(orders.to, f"{counted(written, 'frame')}{left_out}, {spent_s:.10g} s")
     return 0
 
 

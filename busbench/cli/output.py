@@ -11,6 +11,7 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import Any, TextIO
 
 import click
@@ -62,6 +63,18 @@ def say(line: str, *, indent: int = 0) -> None:
         line = wrapped(line, sys.stderr, indent=indent)
     with contextlib.suppress(OSError):
         click.echo(line, err=True)
+
+
+def wrote(path: str | Path, what: str, *, then: str = "") -> None:
+    """Say that a file was written.
+
+    Args:
+        path: the file, "-" for standard output.
+        what: what it is or holds, in a few words.
+        then: what to do with it, or nothing.
+    """
+    name = "standard output" if str(path) == "-" else path
+    say(f"busbench: wrote {name} ({what}){f'; {then}' if then else ''}")
 
 
 def write_json(value: Any) -> None:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busbench.cli.live import line_of, line_options, stop_signals
-from busbench.cli.output import say
+from busbench.cli.output import say, wrote
 from busbench.cli.progress import ProgressLine
 from busbench.cli.source import fault_option
 from busbench.errors import CaptureError, counted, named, unwritable
@@ -110,7 +110,7 @@ def command(
     line = line_of(baud, parity, stop_bits)
     with stop_signals() as stop:
         done = record(port, output, seconds=seconds, force=force, line=line, stop=stop, faults=wrong)
-    say(f"busbench: wrote {output}: {done}")
+    wrote(output, str(done))
     click.get_current_context().exit(INTERRUPTED if done.is_cut_short and seconds is not None else 0)
 
 

@@ -7,7 +7,7 @@ from dataclasses import asdict
 
 import click
 
-from busbench.cli.output import format_option, prose, say, write_csv, write_json
+from busbench.cli.output import format_option, prose, write_csv, write_json, wrote
 from busbench.cli.rig_draft import draft_command
 from busbench.cli.rig_files import can_draw, rig_argument, write_new
 from busbench.cli.rig_power import power_command
@@ -39,8 +39,8 @@ def new(file: str | None, *, force: bool = False) -> None:
     from busbench.rig.starter import STARTER
 
     write_new(file, STARTER, force=force)
-    if file not in (None, "-"):
-        say(f"wrote {file}; next: edit it, then `busbench rig check {file}`")
+    if file is not None and file != "-":
+        wrote(file, "rig file to start from", then=f"edit it, then `busbench rig check {file}`")
 
 
 # check
@@ -128,7 +128,7 @@ def sheet(
     if output is not None:
         write_new(output, sheet_html(rig, made_on=(today or _today)()), force=force)
         if output != "-":
-            say(f"wrote {output}; print it on A4")
+            wrote(output, "set-up sheet, to print on A4")
         return
     steps = [asdict(step) for step in setup_steps(rig)]
     if format_ == "csv":

@@ -10,7 +10,7 @@ import click
 
 from busbench.capture.base import ReadOptions
 from busbench.cli.live import stop_signals
-from busbench.cli.output import say
+from busbench.cli.output import say, wrote
 from busbench.cli.rig_files import refuse_existing, write_new
 from busbench.cli.source import open_source, read_options, source_options
 from busbench.errors import SAFETY, BusbenchError, RigError
@@ -76,6 +76,8 @@ def draft(
     for one in found.proposals:
         where = "" if one.follows is None else f", together with channel {one.follows}"
         say(f"turn {one.turn}: channel {one.channel}, {one.kind}{where}")
+    if output not in (None, "-"):
+        wrote(output, "rig file drafted", then=f"fill it in, then `busbench rig check {output}`")
     at_end = [str(one.channel) for one in found.proposals if one.rests_at]
     if at_end:
         say(

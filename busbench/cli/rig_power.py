@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busbench.cli.output import format_option, prose, say, write_csv, write_json
+from busbench.cli.output import format_option, prose, write_csv, write_json, wrote
 from busbench.cli.rig_files import can_draw, rig_argument, write_new
 from busbench.errors import RigError
 
@@ -88,7 +88,7 @@ def power(
         write_new(svg, draw_harness(rig, shown, weakest, caption=caption).file(), force=force)
         if svg == "-":
             return
-        say(f"wrote {svg}: {caption}")
+        wrote(svg, f"wiring tree, {caption}")
     if format_ == "csv":
         rows = [(case.case, case.supply_a, node.name, node.volts, node.amps) for case in cases for node in case.nodes]
         write_csv(("case", "supply_a", "name", "volts", "amps"), rows)

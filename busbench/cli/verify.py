@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.capture.base import ReadOptions
-from busbench.cli.output import say, write_json
+from busbench.cli.output import write_json, wrote
 from busbench.cli.source import Progress, fault_option, open_source, read_options, source_options
 from busbench.errors import BusbenchError, CaptureError, counted, unwritable
 from busbench.verify.check import CAUTION
@@ -160,13 +160,13 @@ def verify(
     if junit is not None:
         from busbench.verify.junit import junit_xml
 
-        _write(junit, junit_xml(found))
+        _write(junit, junit_xml(found), "the checks as JUnit XML")
     if report is not None:
         from busbench.report.page import page_html
         from busbench.report.provenance import gather
 
         provenance = gather(source=source, recording_path=kept, rig_path=rig_path)
-        _write(report, page_html(found, provenance=provenance, not_walked=left_out))
+        _write(report, page_html(found, provenance=provenance, not_walked=left_out), "page to print and sign")
     if format_ == "json":
         write_json(found.to_json() | {"caution": CAUTION})
     else:
@@ -202,10 +202,10 @@ def _pulse_checks(source: str, rig: Rig, options: ReadOptions) -> tuple[Check, .
     return () if found is None else tuple(check_pulses(found, rig))
 
 
-def _write(path: str, text: str) -> None:
+def _write(path: str, text: str, what: str) -> None:
     try:
         Path(path).write_text(text, encoding="utf-8", newline="\n")
     except (OSError, ValueError) as error:
         what, hint = unwritable(path, error)
         raise BusbenchError(f"{path}: {what}", hint=hint) from None
-    say(f"busbench: wrote {path}")
+    wrote(path, what)

@@ -12,7 +12,7 @@ import click
 from busbench.cli.choices import shown, word_of
 from busbench.cli.keys import ReadKey, read_answers
 from busbench.cli.live import stop_signals
-from busbench.cli.output import say
+from busbench.cli.output import say, wrote
 from busbench.drive.walk import KEYS, Word
 from busbench.errors import SAFETY, BusbenchError, PortError, plain
 from busbench.model import Chunk, LineSettings
@@ -83,6 +83,8 @@ def guide(
             _lead(session, _Bench(live, session, recorder, read_key, stop))
         finally:
             recorder.close()
+            if keep is not None:
+                wrote(keep, "recording of the round")
         if stop.is_set():
             raise click.Abort
         return session.finish(t_ns=_now(live, session), more=more)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busbench.cli.output import prose, say, table_lines
+from busbench.cli.output import prose, say, table_lines, wrote
 from busbench.cli.source import fault_option
 from busbench.errors import DriveError, plain
 
@@ -139,8 +139,8 @@ def walk(orders: Orders) -> int:
         )
     for line in summary_lines(state.entries, head.not_walked):
         prose(plain(line), indent=2)
-    if not state.is_good and path:
-        say("go on later with --resume")
+    if path is not None:
+        wrote(path, "answers", then="" if state.is_good else "go on later with --resume")
     return INTERRUPTED if is_interrupted else 0 if state.is_good else 1
 
 

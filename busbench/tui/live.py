@@ -155,9 +155,10 @@ class LiveSession(Session):
         writer, self._writer = self._writer, None
         if writer is None:
             return
+        frames = counted(len(self.store) - self._recorded_from, "frame")
         try:
             writer.close()
-            self.notice = f"{why}; recorded so far: {writer.path}" if why else f"recorded: {writer.path}"
+            self.notice = f"{why}; wrote {writer.path} ({frames})" if why else f"wrote {writer.path} ({frames})"
         except CaptureError as error:
             self.notice = str(error)
 
@@ -174,10 +175,9 @@ class LiveSession(Session):
     def close(self) -> None:
         """End the recording and close the port."""
         self._is_closed = True
-        if path := self.recording:
-            frames = counted(len(self.store) - self._recorded_from, "frame")
+        if self.recording:
             self.stop_recording()
-            self.wrote = f"wrote {path}: {frames}" if self.notice.startswith("recorded: ") else self.notice
+            self.wrote = self.notice
         self.port.close()
         super().close()
 

@@ -216,7 +216,7 @@ class ReplaySession(Session):
                         writer.mark(mark.t_ns, mark.text)
         finally:
             self._idle.set()
-        return f"{counted(last - first + 1, 'frame')} written to {path}"
+        return f"wrote {path} ({counted(last - first + 1, 'frame')})"
 
     def close(self) -> None:
         """Stop reading, and let go of the file."""

@@ -213,13 +213,13 @@ def write_page(work: GuidedRound | Recorded, path: str, *, source: str, rig_path
     if answers.exists():
         saved, rig = read_walk(answers), found.evidence.rig
         found = replace(found, checks=(*found.checks, *check_walk(saved, rig, path=str(answers))))
-        left_out, beside = not_walked(saved, rig), f" with the answers of {answers}"
+        left_out, beside = not_walked(saved, rig), f", with the answers of {answers}"
     if isinstance(work, GuidedRound):
         if Path(path).exists():  # before anything is written
             raise BusbenchError(f"{path}: exists already", hint="choose another name")
         kept = str(Path(path).with_suffix(".pcapng"))
         work.save(kept)
-        beside += f" and {kept}, which it names"
+        beside += f"; beside it {kept}, which it names"
     provenance = gather(source=source, recording_path=kept, rig_path=rig_path)
     text = page_html(found, provenance=provenance, not_walked=left_out)
     try:
@@ -229,7 +229,7 @@ def write_page(work: GuidedRound | Recorded, path: str, *, source: str, rig_path
         raise BusbenchError(f"{path}: exists already", hint="choose another name") from None
     except (OSError, ValueError) as error:
         raise BusbenchError(f"{path}: cannot be written ({getattr(error, 'strerror', None) or error})") from None
-    return f"wrote {path}{beside}"
+    return f"wrote {path} (page to print and sign{beside})"
 
 
 def words_of(checks: Sequence[Check]) -> str:

@@ -39,7 +39,7 @@ def test_raw_holds_the_closed_form(tmp_path: Path) -> None:
     result = run(*SWEEP, "--to", path)
     assert result.exit_code == 0
     assert result.stdout == ""
-    assert result.stderr == f"busbench: wrote {path}: 1,719 frames, 12.033 s\n"
+    assert result.stderr == f"busbench: wrote {path} (1,719 frames, 12.033 s)\n"
     counts = counts_of(path.read_bytes())
     t_s = np.arange(1715) * 0.007
     assert np.array_equal(counts[:1715, 0], np.rint(992 + 409.5 * np.sin(2 * np.pi * t_s / 4)))
@@ -62,7 +62,7 @@ def test_csv_has_a_line_a_byte(tmp_path: Path) -> None:
 def test_dropped_frames_are_left_out_with_their_time(tmp_path: Path) -> None:
     path = tmp_path / "heron.csv"
     result = run("hold", "--channel", "1", "--level", "0", "--duration", "0.07", "--drop", "0.014:0.014", "--to", path)
-    assert result.stderr == f"busbench: wrote {path}: 11 frames, 2 dropped, 0.091 s\n"
+    assert result.stderr == f"busbench: wrote {path} (11 frames, 2 dropped, 0.091 s)\n"
     starts = [line.split(",")[0] for line in path.read_text().splitlines()[1::25]]
     assert starts[:4] == ["0.000000000", "0.007000000", "0.028000000", "0.035000000"]
 
@@ -117,7 +117,7 @@ def test_a_program_file_and_its_faults(tmp_path: Path) -> None:
         (("--period", "4", "--motor", "3=off"),
          '--motor: "off" is not a rest value: give percent, as in --motor 3=-100'),
         (("--period", "4", "--motor", "3", "--no-motor"), "--no-motor: contradicts --motor: give the one that is true"),
-        (("--period", "4", "--end-byte", "0x05"), '--end-byte: "0x05" ends no frame:'
+        (("--period", "4", "--end-byte", "0x05"), '--end-byte: "0x05" is not an end byte:'
          " give 0x00, 0x04, 0x14, 0x24, 0x34 or slots (the last four in turn)"),
         (("--period", "4"), "--to: missing: say where the frames go, or look at them first with --preview"),
     ],
@@ -218,7 +218,10 @@ def test_a_fault_past_the_shapes_is_told_with_the_time_it_makes(tmp_path: Path) 
     words = "a fault goes on past the end of the shapes at 12 s: the program lasts 30 s"
     result = run(*SWEEP, "--lost", "29:1", "--preview", "--ascii")
     assert f"fault: frame-lost flag from 29 s for 1 s\n    {words}\n" in result.stdout
-    assert run(*SWEEP, "--lost", "29:1", "--to", tmp_path / "f.raw").stderr.endswith(f" s; {words}\n")
+    for to in (tmp_path / "f.raw", tmp_path / "f.vcd", "virtual:", f"virtual:{HERON}"):
+        more = ("--pulses", "1") if str(to).endswith("vcd") else ()
+        assert run(*SWEEP, "--lost", "29:1", "--to", to, *more).stderr.splitlines()[0] == f"busbench: {words}"
+    assert "past the end" not in run(*SWEEP, "--lost", "11:1", "--to", "virtual:").stderr
     assert "past the end" not in run(*SWEEP, "--lost", "11:1", "--preview", "--ascii").stdout
 
 

@@ -26,7 +26,7 @@ def test_the_outputs_are_measured_as_the_scale_made_them(
     made = call(capfd, *RAMP, "--rig", rig, "--pulses", "8", "--pulses", "1", "--to", path)
     assert made.code == 0
     found = json.loads(call(capfd, "pulses", path, "--format", "json").out)
-    assert made.err == f"busbench: wrote {path}: {found['frames']} frames, 2 pulse outputs\n"
+    assert made.err == f"busbench: wrote {path} ({found['frames']} frames, 2 pulse outputs)\n"
     lines = {line["name"].rpartition(".")[2]: line for line in found["lines"]}
     fit = lines["output_8"]["fit"]
     assert (fit["channel"], fit["lag_frames"]) == (8, 0)

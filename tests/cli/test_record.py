@@ -83,7 +83,7 @@ def test_a_virtual_receiver_is_recorded_to_its_end(tmp_path: Path, capsys: pytes
     out = capsys.readouterr()
     assert out.out == ""
     assert out.err == (
-        f"busbench: wrote {path}: {len(found.frames):,} frames, {lost} flagged lost, {failsafe} failsafe,"
+        f"busbench: wrote {path} ({len(found.frames):,} frames, {lost} flagged lost, {failsafe} failsafe,"
         f" {damaged:,} damaged bytes,"
         f" {out.err.split(' damaged bytes, ')[1]}"
     )
@@ -139,7 +139,7 @@ def test_ctrl_c_ends_it_cleanly(receiver: str, tmp_path: Path, seconds: tuple[st
     out, err = process.communicate(timeout=LIMIT_S)
     assert (process.returncode, out) == (code, "")
     found, _ = frames_of(path)
-    assert err.startswith(f"busbench: wrote {path}: {len(found.frames):,} frames, 0 flagged lost, ")
+    assert err.startswith(f"busbench: wrote {path} ({len(found.frames):,} frames, 0 flagged lost, ")
     assert len(found.frames) > 10
 
 
@@ -173,7 +173,7 @@ def test_a_full_disk_is_one_line_and_the_file_opens(tmp_path: Path) -> None:
     assert done.returncode == 2
     assert done.stderr.startswith(f"busbench: {path}, byte ")
     assert done.stderr.count("\n") == 1
-    assert "all up to here is whole" in done.stderr
+    assert "all before it is whole" in done.stderr
     assert len(frames_of(path)[0].frames) > 500
 
 
@@ -252,7 +252,7 @@ def test_the_time_without_a_port_is_told_and_is_an_outage(
     clock = SimpleNamespace(perf_counter_ns=hands, monotonic=lambda: hands.t_ns / 1e9)
     monkeypatch.setattr("busbench.cli.record.time", clock)
     assert run(["record", "port", "-o", str(path), "--seconds", "12"]) == 0
-    assert capsys.readouterr().err.endswith(f"0:00:12{said}\n")
+    assert capsys.readouterr().err.endswith(f"0:00:12{said})\n")
     assert frames_of(path)[1] == marks
     assert run(["outages", str(path), "--format", "json"]) == 0
     told = json.loads(capsys.readouterr().out)

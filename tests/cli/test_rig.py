@@ -139,7 +139,10 @@ def test_draft_of_a_recording_is_a_rig_file(tmp_path: Path) -> None:
     recording.write_bytes(pack_frames(counts).tobytes())
     result = invoke(command, "draft", str(recording), "--names", "rudder", "-o", str(plan))
     assert result.exit_code == 0, result.output
-    assert result.stderr.splitlines()[-1] == "turn 1: channel 3, proportional"
+    assert result.stderr.splitlines()[-2:] == [
+        "turn 1: channel 3, proportional",
+        f"busbench: wrote {plan} (rig file drafted); fill it in, then `busbench rig check {plan}`",
+    ]
     assert [(d.name, d.channel, round(d.travel_pct)) for d in read_rig(plan).devices] == [("rudder", 3, 100)]
 
 

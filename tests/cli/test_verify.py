@@ -87,7 +87,10 @@ def test_a_faulty_one_exits_with_1_and_leaves_page_and_junit(faulty: Path, tmp_p
     result = run(faulty, "--report", page, "--junit", junit)
     assert result.exit_code == 1
     assert "Heron: FAIL (67 passed, 6 failed, 1 not tested)" in result.stdout
-    assert result.stderr.splitlines() == [f"busbench: wrote {junit}", f"busbench: wrote {page}"]
+    assert result.stderr.splitlines() == [
+        f"busbench: wrote {junit} (the checks as JUnit XML)",
+        f"busbench: wrote {page} (page to print and sign)",
+    ]
     assert ET.parse(junit).getroot().attrib["failures"] == "6"
     text = page.read_text(encoding="utf-8")
     assert "✗ FAIL" in text

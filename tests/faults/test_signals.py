@@ -45,7 +45,7 @@ def test_a_recording_told_to_end_is_complete(tmp_path: Path) -> None:
     far.unplug()
     frames = read_recording(str(path)).frames
     assert code == 0
-    assert said.startswith(f"busbench: wrote {path}: {len(frames)} frames, ")
+    assert said.startswith(f"busbench: wrote {path} ({len(frames)} frames, ")
     assert len(frames) >= 500
 
 

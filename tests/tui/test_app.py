@@ -94,7 +94,7 @@ async def test_a_cut_is_exported(flight: ReplaySession, tmp_path: Path) -> None:
         app.screen.query_one(Input).value = str(path)
         await pilot.press("enter")
         await app.workers.wait_for_complete()
-        assert app.ui.said == f"67 frames written to {path}"
+        assert app.ui.said == f"wrote {path} (67 frames)"
     assert len(read_recording(path).frames) == 67
 
 

@@ -131,7 +131,7 @@ def test_a_cut_holds_its_frames_alone(name: str, tmp_path: Path) -> None:
     session.step(-400)
     session.set_cut(is_end=False)
     path = tmp_path / "cut.pcapng"
-    assert session.export(str(path)) == f"401 frames written to {path}"
+    assert session.export(str(path)) == f"wrote {path} (401 frames)"
     cut = read_recording(path)
     assert cut.frames.raw.tobytes() == session.store.table(100, 501).raw.tobytes()
     if session.clock.is_known:

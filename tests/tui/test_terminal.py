@@ -49,7 +49,7 @@ def test_leaving_while_it_records_says_what_was_written(tmp_path: Path, monkeypa
         assert terminal.is_restored
         (path,) = tmp_path.glob("bench-*.pcapng")
         behind = terminal.raw[terminal.raw.rfind(b"\x1b[?1049l") :].decode()
-        assert re.search(rf"busbench: wrote {re.escape(path.name)}: [\d,]+ frames?\r\n", behind)
+        assert re.search(rf"busbench: wrote {re.escape(path.name)} \([\d,]+ frames?\)\r\n", behind)
 
 
 def test_a_port_that_vanishes_and_comes_back(tmp_path: Path) -> None:

@@ -115,7 +115,7 @@ def test_the_page_of_a_round_keeps_what_it_stands_on_and_names_its_hash(
     work = live.fly(GuidedRound(live.session, read_rig(RIG)))
     page, kept = tmp_path / "heron.html", tmp_path / "heron.pcapng"
     said = write_page(work, str(page), source="virtual:heron.toml", rig_path=str(RIG))
-    assert said == f"wrote {page} and {kept}, which it names"
+    assert said == f"wrote {page} (page to print and sign; beside it {kept}, which it names)"
     text = page.read_text(encoding="utf-8")
     assert hashlib.sha256(kept.read_bytes()).hexdigest() in text
     assert "it says nothing of a real one" in text
@@ -226,7 +226,7 @@ def test_answers_of_a_walk_that_were_kept_stand_on_the_page(tmp_path: Path, monk
     work = Recorded(faulty(), read_rig(RIG))
     work.work()
     said = write_page(work, "heron.html", source="virtual:", rig_path=str(RIG))
-    assert said == "wrote heron.html with the answers of heron.walk.json"
+    assert said == "wrote heron.html (page to print and sign, with the answers of heron.walk.json)"
     assert "it hums" in Path("heron.html").read_text(encoding="utf-8")
 
 
