@@ -75,7 +75,10 @@ def not_toml(error: Exception, data: bytes) -> tuple[str, str]:
     twice = re.search(r"Cannot declare \((.*?),?\) twice", at[1])
     if twice:
         table = ".".join(re.findall(r"'([^']*)'", twice[1]))
-        return f"line {number} begins the table [{table}] again", f"join the two, or write [[{table}]] above each"
+        return (
+            f"line {number} begins the table [{table}] again",
+            f"join the two; where there may be several, write [[{table}]] above each",
+        )
     if "Cannot overwrite" in at[1]:
         return f"line {number} states a key again", "keep one of the two"
     has_comma = number <= len(lines) and re.match(rb"[^\[{#\"']*\d,\d", lines[number - 1])

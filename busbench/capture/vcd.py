@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.edges import LevelCapture, LevelFile
 from busbench.capture.source import BLOCK_BYTES, open_binary, read_into, whole_parts
-from busbench.errors import CaptureError, plain
+from busbench.errors import CaptureError, counted, plain
 from busbench.model import I64, U8, Bools, readonly
 from busbench.wire.edges import Edges
 
@@ -82,7 +82,11 @@ class VcdFile(LevelFile):
         self._declare(head[: match.start()].split())
         self.names = tuple(self._ids)
         if not self.names:
-            what = f"declares no signal of one bit ({self._wide} wider ones)" if self._wide else "declares no signal"
+            what = (
+                f"declares no signal of one bit ({counted(self._wide, 'wider one')})"
+                if self._wide
+                else "declares no signal"
+            )
             raise CaptureError(path, what, hint="save the line as a signal of one bit")
         if not self._step_fs:
             self._step_fs = _FS_PER_NS

@@ -99,7 +99,7 @@ def refuse_itself(path: str, source: str) -> None:
     except (OSError, ValueError):
         return  # one of them is not there
     if is_same:
-        raise CaptureError(path, "is the recording that is read", hint="choose another name")
+        raise CaptureError(path, "is a file that is read", hint="choose another name")
 
 
 def byte_times(log: ByteLog, *, before_ns: int, character_ns: int) -> I64:

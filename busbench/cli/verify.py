@@ -95,8 +95,10 @@ def _is_live(source: str) -> bool:
 def _check_targets(paths: list[str], *, inputs: list[str], force: bool) -> None:
     """Refuse before the work what could not be written after it, or would be written over what is read."""
     for path in paths:
-        if not path or any(Path(path).absolute() == Path(other).absolute() for other in inputs):
-            raise CaptureError(path or '""', "cannot be written to here", hint="give a file name of its own")
+        if not path:
+            raise CaptureError('""', "is not the name of a file", hint="give a name, or leave the option out")
+        if any(Path(path).absolute() == Path(other).absolute() for other in inputs):
+            raise CaptureError(path, "is a file that is read", hint="choose another name")
         if paths.count(path) > 1:
             raise CaptureError(path, "is named twice", hint="give each file a name of its own")
         if Path(path).exists() and not force:
@@ -151,10 +153,10 @@ def verify(
         )  # fmt: skip
         kept = keep
     elif faults:
-        raise CaptureError(source, "is a recording, so --fault does not apply", hint="it goes with virtual:RIG")
+        raise BusbenchError("--fault: goes with virtual:RIG only", hint="leave it out")
     else:
         if keep is not None:
-            raise CaptureError(source, "is a recording and is kept already", hint="leave --keep out")
+            raise BusbenchError("--keep: goes with a port, not with a recording", hint="leave it out")
         found = check(read(source, options), rig, more=(*_pulse_checks(source, rig, options), *answers))
         kept = source
     if junit is not None:

@@ -94,8 +94,7 @@ def _open(source: str, rig: Rig, faults: Sequence[Fault], line: LineSettings) ->
     if is_rehearsal(source):
         return open_aircraft(source, rig=rig, faults=faults, line=line, is_fast=True)
     if faults:
-        hint = "give it as in virtual:heron.toml"
-        raise PortError(source, "is not a virtual aircraft, so --fault does not apply", hint=hint)
+        raise PortError("--fault", "goes with virtual:RIG only", hint="leave it out, or name a rig file there")
     return open_live(source, line=line)
 
 

@@ -140,7 +140,7 @@ def faults_of(texts: tuple[str, ...], *, source: str | None, rig: str | None) ->
         return ()
     path = (rig_in(source) or rig) if source is not None and source.startswith(VIRTUAL) else None
     if path is None:
-        raise DriveError("--fault: goes with virtual: and a rig only", hint="watch virtual:RIG.toml, or leave it out")
+        raise DriveError("--fault: goes with virtual:RIG only", hint="leave it out, or name a rig file there")
     built = read_rig(path)
     for fault in faults:
         check_fault(fault, built)

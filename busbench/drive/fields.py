@@ -131,7 +131,8 @@ class Fields:
             return []
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
             raise self.error(key, "is not a list of tables", hint=f"write [[{key}]] above each")
-        return [Fields(item, place=f"{self._place}, {key} {number}") for number, item in enumerate(value, 1)]
+        word = "channel table" if key == "channel" else key  # whose number is not that of the channel
+        return [Fields(item, place=f"{self._place}, {word} {number}") for number, item in enumerate(value, 1)]
 
     def table(self, key: str) -> Fields:
         """A table, empty where it is missing."""

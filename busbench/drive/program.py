@@ -94,7 +94,9 @@ class Program:
             low, high = FRAME_PERIODS_S
             raise DriveError(f"frame period: {self.period_s:g} s is out of range", hint=f"give {low:g} to {high:g} s")
         if not self.end_bytes or any(end not in END_BYTES for end in self.end_bytes):
-            raise DriveError(f"end bytes: {self.end_bytes} ends no frame", hint="give 0x00, 0x04, 0x14, 0x24, 0x34")
+            raise DriveError(
+                f"end bytes: {self.end_bytes} is not an end byte", hint="give 0x00, 0x04, 0x14, 0x24, 0x34"
+            )
         if not self.duration_s <= PROGRAM_MAX_S:
             raise DriveError(
                 f"{self.name}: lasts {self.duration_s:g} s", hint=f"keep it to {PROGRAM_MAX_S:g} s (7 days)"

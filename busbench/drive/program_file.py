@@ -141,7 +141,7 @@ def _end_bytes(fields: Fields) -> tuple[int, ...]:
         end = None
     if isinstance(end, bool) or not isinstance(end, int) or end not in END_BYTES:
         known = ", ".join(f"0x{known:02X}" for known in END_BYTES)
-        raise fields.error("end_byte", "ends no frame", hint=f"give {known} or slots (the last four in turn)")
+        raise fields.error("end_byte", "is not an end byte", hint=f"give {known} or slots (the last four in turn)")
     return (end,)
 
 

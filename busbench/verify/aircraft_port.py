@@ -173,6 +173,5 @@ def open_source(
     if rig_in(source) is not None:
         return open_aircraft(source, faults=faults, line=line, flies_alone=flies_alone)
     if faults:
-        hint = "give it as in virtual:heron.toml"
-        raise PortError(source, "is not a virtual aircraft, so --fault does not apply", hint=hint)
+        raise PortError("--fault", "goes with virtual:RIG only", hint="leave it out, or name a rig file there")
     return open_live(source, line=line)

@@ -132,7 +132,7 @@ def test_edges_of_all_signals(tmp_path: Path) -> None:
     [
         (HEAD[:60], "byte 60: ends inside its declarations"),
         (b"$timescale 1 us $end $enddefinitions $end\n#0\n", "declares no signal"),
-        (HEAD.replace(b"wire 1", b"wire 8") + BODY, r"declares no signal of one bit \(1 wider ones\)"),
+        (HEAD.replace(b"wire 1", b"wire 8") + BODY, r"declares no signal of one bit \(1 wider one\)"),
         (HEAD.replace(b"1 us", b"3 \x1b[7m years") + BODY, r'has the time scale "3\\x1b\[7myears"'),
         (HEAD, "carries no characters"),
     ],

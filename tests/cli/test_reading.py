@@ -192,7 +192,7 @@ def test_convert_never_writes_over_what_it_reads(capfd: Capfd, tmp_path: Path, s
     link.hardlink_to(source)
     for other in (source, link):
         ran = call(capfd, "convert", source, "-o", other, "--force")
-        said = f"busbench: {other}: is the recording that is read: choose another name\n"
+        said = f"busbench: {other}: is a file that is read: choose another name\n"
         assert (ran.code, ran.out, ran.err) == (2, "", said)
     assert source.read_bytes() == FLIGHT.read_bytes()
 
@@ -205,7 +205,7 @@ def test_a_full_disk_gets_one_line(words: tuple[str, ...]) -> None:
             [sys.executable, "-m", "busbench", words[0], SLOTS, *words[1:]],
             stdout=full, stderr=subprocess.PIPE, cwd=ROOT, check=False, timeout=60,
         )  # fmt: skip
-    said = b"busbench: standard output: No space left on device: make room, or write elsewhere\n"
+    said = b"busbench: standard output: cannot be written (No space left on device): make room, or write elsewhere\n"
     assert (ran.returncode, ran.stderr) == (2, said)
 
 
@@ -243,7 +243,7 @@ def test_a_damaged_recording_is_named_once_and_read_up_to_there(capfd: Capfd, tm
     path.write_bytes(whole + b"#zz\n")
     ran = call(capfd, "outages", path)
     assert ran.out.startswith("134 frames, ")
-    assert ran.err == f'busbench: {path}: byte {len(whole)}: "#zz" is no time; what stands before it was read\n'
+    assert ran.err == f'busbench: {path}: byte {len(whole)}: "#zz" is not a time; what stands before it was read\n'
 
 
 def test_a_reader_of_a_pipe_that_leaves() -> None:

@@ -95,10 +95,10 @@ def test_the_plan_may_be_another_than_the_aircraft(tmp_path: Path) -> None:
 
 def test_faults_go_into_virtual_aircraft_alone() -> None:
     port = ("/dev/ttyHERON", "--rig", HERON, "--fault", "jitter")
-    assert "is not a virtual aircraft" in refusal_of(verify_command, *port)
-    assert "is not a virtual aircraft" in refusal_of(verify_command, "virtual:?seed=3", *port[1:])
+    assert "--fault: goes with virtual:RIG only" in refusal_of(verify_command, *port)
+    assert "--fault: goes with virtual:RIG only" in refusal_of(verify_command, "virtual:?seed=3", *port[1:])
     recording = CAPTURES / "heron-round.pcapng"
-    assert "is a recording, so --fault does not apply" in refusal_of(verify_command, recording, *port[1:])
+    assert "--fault: goes with virtual:RIG only" in refusal_of(verify_command, recording, *port[1:])
     assert "no device is named" in refusal_of(verify_command, SOURCE, "--fault", "sent-on:ruder")
     assert "there is no such file" in refusal_of(verify_command, "virtual:none.toml")
     shape = ("sweep", "--channel", "6", "--to")
@@ -122,7 +122,7 @@ def test_watch_takes_faults_for_what_it_watches() -> None:
     assert [str(one) for one in faults_of(("jitter",), source="virtual:", rig=str(HERON))] == ["jitter"]
     assert faults_of((), source=None, rig=None) == ()
     for source in (None, "/dev/ttyHERON", "virtual:"):
-        with pytest.raises(BusbenchError, match="goes with virtual: and a rig only"):
+        with pytest.raises(BusbenchError, match="goes with virtual:RIG only"):
             faults_of(("jitter",), source=source, rig=None if source == "virtual:" else str(HERON))
 
 

@@ -138,10 +138,10 @@ def test_answers_of_a_walk_count(good: Path, tmp_path: Path) -> None:
 def test_errors_come_before_the_work(good: Path, tmp_path: Path) -> None:
     assert "there is no such folder" in error_of(good, "--report", tmp_path / "no" / "x.html")
     assert "is named twice" in error_of(good, "--report", tmp_path / "x", "--junit", tmp_path / "x")
-    assert error_of(good, "--report", "").startswith('"": cannot be written to here')
+    assert error_of(good, "--report", "").startswith('"": is not the name of a file')
     for target in (good, PLAN):
-        assert "cannot be written to here" in error_of(good, "--report", target, "--force")
-    assert "is kept already" in error_of(good, "--keep", tmp_path / "x.pcapng")
+        assert "is a file that is read" in error_of(good, "--report", target, "--force")
+    assert "--keep: goes with a port" in error_of(good, "--keep", tmp_path / "x.pcapng")
     assert "is not UTF-8 text" in error_of(good, "--walk", good)
     assert "none.pcapng" in error_of(tmp_path / "none.pcapng")
     assert not (tmp_path / "x").exists()

@@ -185,7 +185,7 @@ PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n'
         ('frame_period = 7\n' + PART, "heron.toml, frame_period: 7 is out of range: give 0.004 to 1 s"),
         (
             'end_byte = "0x05"\n' + PART,
-            'heron.toml, end_byte: "0x05" ends no frame:'
+            'heron.toml, end_byte: "0x05" is not an end byte:'
             " give 0x00, 0x04, 0x14, 0x24, 0x34 or slots (the last four in turn)",
         ),
         ("repeat = 1.5\n" + PART, "heron.toml, repeat: 1.5 is not a whole number: give 1 to 1000000"),
@@ -199,11 +199,11 @@ PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n'
         ),
         (
             PART + "[[channel]]\nnumber = 3\nlocked = true\n",
-            "heron.toml, channel 1, rest: missing: state where it is locked, as at a motor's off",
+            "heron.toml, channel table 1, rest: missing: state where it is locked, as at a motor's off",
         ),
         (
             PART + "[[channel]]\nnumber = 3\n[[channel]]\nnumber = 3\n",
-            "heron.toml, channel 2, number: 3 stands in two tables: join the two",
+            "heron.toml, channel table 2, number: 3 stands in two tables: join the two",
         ),
         (
             PART + "[limits]\nlow = 80\nhigh = -80\n",
