@@ -154,7 +154,7 @@ def program() -> list[bytes]:
     more = 'recording = "x"\n[[part]]\nchannel = 4\nshape = "wander"\nseed = 3\nperiod = 1\n[limits]\nrate = 50\n'
     top = 'name = "x"\nend_byte = "slots"\nrepeat = 2\nunit = "us"\nframe_period = 0.014\n[scale]\ncentre_us = 1520\n'
     fault = (
-        '[[fault]]\nkind = "noise"\nstart = 0.1\nduration = 0.2\nflips = 0.1\n[[channel]]\nnumber = 3\nlocked = true\n'
+        '[[fault]]\nkind = "flips"\nstart = 0.1\nduration = 0.2\nflips = 0.1\n[[channel]]\nnumber = 3\nlocked = true\n'
     )
     return [(_CAPTURES / "heron-sweeps.toml").read_bytes(), (part + more).encode(), (top + fault + part).encode()]
 

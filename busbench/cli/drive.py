@@ -55,8 +55,8 @@ _SHAPE_OPTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
     ("--rate", {"type": float, "help": "Fastest movement, in the unit a second [default: 100 % a second]."}),
     ("--lost", {"multiple": True, "metavar": "START:SECONDS", "help": "Flag frames as lost."}),
     ("--failsafe", {"multiple": True, "metavar": "START:SECONDS", "help": "Flag failsafe."}),
-    ("--drop", {"multiple": True, "metavar": "START:SECONDS", "help": "Send no frames."}),
-    ("--noise", {"type": float, "metavar": "SHARE", "help": "Flip a bit in this share of the bytes."}),
+    ("--gap", {"multiple": True, "metavar": "START:SECONDS", "help": "Send no frames."}),
+    ("--flips", {"type": float, "metavar": "SHARE", "help": "Flip a bit in this share of the bytes."}),
 )  # fmt: skip
 
 
@@ -197,10 +197,10 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
         )
         wrote(orders.to, f"{counted(written, 'frame')}, {counted(len(orders.pulses), 'pulse output')}")
         return 0
-    written, dropped = write_frames(program, frame_blocks(program, end=end), to=orders.to, force=orders.force)
-    spent_s = (written + dropped) * program.period_s
-    left_out = f", {dropped:,} dropped" if dropped else ""
-    wrote(orders.to, f"{counted(written, 'frame')}{left_out}, {spent_s:.10g} s")
+    written, left_out = write_frames(program, frame_blocks(program, end=end), to=orders.to, force=orders.force)
+    spent_s = (written + left_out) * program.period_s
+    gaps = f", {left_out:,} left out" if left_out else ""
+    wrote(orders.to, f"{counted(written, 'frame')}{gaps}, {spent_s:.10g} s")
     return 0
 
 
@@ -271,7 +271,7 @@ def _level(text: str) -> float | str:
 
 def _faults(options: Mapping[str, Any]) -> list[dict[str, object]]:
     faults: list[dict[str, object]] = []
-    for key, kind in (("lost", "lost"), ("failsafe", "failsafe"), ("drop", "dropped")):
+    for key in ("lost", "failsafe", "gap"):
         for text in options.get(key, ()):
             start, colon, seconds = text.partition(":")
             times = (_level(start), _level(seconds))
@@ -279,11 +279,11 @@ def _faults(options: Mapping[str, Any]) -> list[dict[str, object]]:
                 raise DriveError(
                     f'--{key}: "{text}" is not a time and a length', hint="give START:SECONDS, as in 2:0.5"
                 )
-            faults.append({"kind": kind, "start": times[0], "duration": times[1]})
-    if "noise" in options:
+            faults.append({"kind": key, "start": times[0], "duration": times[1]})
+    if "flips" in options:
         from busbench.drive.program import PROGRAM_MAX_S
 
-        faults.append({"kind": "noise", "flips": options["noise"], "duration": PROGRAM_MAX_S})
+        faults.append({"kind": "flips", "flips": options["flips"], "duration": PROGRAM_MAX_S})
     return faults
 
 

@@ -45,7 +45,7 @@ def write_frames(program: Program, blocks: Iterable[FrameBlock], *, to: str, for
             hint=f"give a port, virtual:, - or a name that ends in {', '.join(SUFFIXES)}",
         )
     period_ns = round(program.period_s * 1e9)
-    written = dropped = 0
+    written = left_out = 0
     writer = open_writer(to, CaptureInfo("drive", "program", Clock(ClockKind.PER_READ, 1), source="drive"), force=force)
     try:
         for block in blocks:
@@ -55,10 +55,10 @@ def write_frames(program: Program, blocks: Iterable[FrameBlock], *, to: str, for
             ends = offset + np.arange(1, len(raw) + 1) * FRAME_BYTES
             writer.write_log(ByteLog(offset, raw.reshape(-1), ends, slots * period_ns + _FRAME_NS))
             written += len(raw)
-            dropped += len(block) - len(raw)
+            left_out += len(block) - len(raw)
     finally:
         writer.close()
-    return written, dropped
+    return written, left_out
 
 
 def rehearse(program: Program, blocks: Iterable[FrameBlock]) -> Iterator[str]:
@@ -78,7 +78,7 @@ def rehearse(program: Program, blocks: Iterable[FrameBlock]) -> Iterator[str]:
         counts, flags = unpack_channels(block.raw), block.raw[:, 23]
         for row in range(-block.slot % look, len(block), look):
             seen = [_stand(program, channel, counts[row], int(flags[row]), width) for channel in channels]
-            sent = "" if block.is_sent[row] else "  (dropped)"
+            sent = "" if block.is_sent[row] else "  (gap)"
             yield gap.join([f"{(block.slot + row) * program.period_s:7.2f} s", *seen]) + sent
         frames += len(block)
     yield f"rehearsed {counted(frames, 'frame')} in {frames * program.period_s:.2f} s; nothing was sent"

@@ -62,7 +62,7 @@ class FrameBlock:
     Args:
         slot: number of the first one, from 0 at the start of the run.
         raw: uint8 (N, 25), noise included.
-        is_sent: False where the frame is dropped on purpose, bool (N,).
+        is_sent: False where no frame is sent on purpose, bool (N,).
         limited: what was commanded, N rows.
     """
 
@@ -219,14 +219,14 @@ class Feed:
                     flags[span] |= FLAG_LOST
                 case "failsafe":
                     flags[span] |= FLAG_FAILSAFE
-                case "dropped":
+                case "gap":
                     is_sent[span] = False
-                case "noise":
+                case "flips":
                     pass
 
     def _add_noise(self, start: int, raw: U8) -> None:
         for fault in self._program.faults:
-            if fault.kind != "noise":
+            if fault.kind != "flips":
                 continue
             rows = np.nonzero(self._during(fault, start, len(raw)))[0]
             struck = raw[rows] if self._reach == "any byte" else raw[rows, :1]

@@ -21,7 +21,7 @@ _ENDS = {
     EndState.HOLD: "hold the last values",
     EndState.SILENCE: "silence at once",
 }
-_FAULTS = {"lost": "frame-lost flag", "failsafe": "failsafe flag", "dropped": "frames dropped"}
+_FAULTS = {"lost": "frame-lost flag", "failsafe": "failsafe flag", "gap": "no frames"}
 
 
 def preview_lines(program: Program, seen: Survey, *, end: EndState, is_ascii: bool = False) -> Iterator[str]:

@@ -16,7 +16,7 @@ from busbench.model import F64
 from busbench.wire.bulk import CHANNELS, COUNTS_MAX, END_BYTES, END_PLAIN
 from busbench.wire.scale import Scale
 
-FaultKind = Literal["lost", "failsafe", "dropped", "noise"]
+FaultKind = Literal["lost", "failsafe", "gap", "flips"]
 Order = Literal["together", "in turn"]
 FRAME_PERIOD_S = 0.007  # common practice, no source; 14 or 15 ms is the other
 FRAME_PERIODS_S = (0.004, 1.0)  # 25 characters take 3.0 ms
@@ -52,8 +52,8 @@ class Fault:
     Args:
         kind: frame-lost flag, failsafe flag, frames not sent, or bits flipped.
         start_s, duration_s: when, in seconds from the start of the program.
-        flips: probability that a byte has one of its bits flipped (noise only).
-        seed: of the noise.
+        flips: probability that a byte has one of its bits flipped (flips only).
+        seed: of the flips.
     """
 
     kind: FaultKind
@@ -110,7 +110,7 @@ class Program:
     @property
     def duration_s(self) -> float:
         """Time of the whole program, or of its faults where they last longer; noise hurts frames, it makes none."""
-        ends_s = (fault.start_s + fault.duration_s for fault in self.faults if fault.kind != "noise")
+        ends_s = (fault.start_s + fault.duration_s for fault in self.faults if fault.kind != "flips")
         return max([self.round_s * self.repeat, *ends_s])
 
     @property

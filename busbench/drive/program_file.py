@@ -30,7 +30,7 @@ from busbench.wire.bulk import CHANNELS, COUNTS_MAX, END_BYTES, END_SLOTS
 from busbench.wire.scale import Scale
 
 ORDERS = ("together", "in turn")
-FAULTS = ("lost", "failsafe", "dropped", "noise")
+FAULTS = ("lost", "failsafe", "gap", "flips")
 FILE_BYTES_MAX = 1_000_000
 DEFAULT_SCALE = Scale()
 RATE_MAX = 1e6  # units a second: any step within one frame
@@ -150,7 +150,7 @@ def _fault(fields: Fields) -> Fault:
     start_s = fields.number("start", 0.0, low=0.0, high=PROGRAM_MAX_S, unit="s")
     duration_s = fields.number("duration", None, low=0.0, high=PROGRAM_MAX_S, unit="s")
     flips, seed = 0.0, 0
-    if kind == "noise":
+    if kind == "flips":
         flips = fields.number("flips", 1e-3, low=0.0, high=1.0, unit="a byte")
         seed = fields.whole("seed", 0, low=0, high=SEED_MAX)
     fields.finish(of=f"a fault of kind {kind}")

@@ -59,10 +59,10 @@ def test_csv_has_a_line_a_byte(tmp_path: Path) -> None:
     assert lines[24:27] == ["0.002760000,0x01,0", "0.002880000,0x00,0", "0.007000000,0x0F,0"]
 
 
-def test_dropped_frames_are_left_out_with_their_time(tmp_path: Path) -> None:
+def test_frames_of_a_gap_are_left_out_with_their_time(tmp_path: Path) -> None:
     path = tmp_path / "heron.csv"
-    result = run("hold", "--channel", "1", "--level", "0", "--duration", "0.07", "--drop", "0.014:0.014", "--to", path)
-    assert result.stderr == f"busbench: wrote {path} (11 frames, 2 dropped, 0.091 s)\n"
+    result = run("hold", "--channel", "1", "--level", "0", "--duration", "0.07", "--gap", "0.014:0.014", "--to", path)
+    assert result.stderr == f"busbench: wrote {path} (11 frames, 2 left out, 0.091 s)\n"
     starts = [line.split(",")[0] for line in path.read_text().splitlines()[1::25]]
     assert starts[:4] == ["0.000000000", "0.007000000", "0.028000000", "0.035000000"]
 
@@ -226,6 +226,6 @@ def test_a_fault_past_the_shapes_is_told_with_the_time_it_makes(tmp_path: Path) 
 
 
 def test_noise_lasts_no_longer_than_the_shapes(tmp_path: Path) -> None:
-    result = run(*SWEEP, "--noise", "0.01", "--to", tmp_path / "a.raw")
+    result = run(*SWEEP, "--flips", "0.01", "--to", tmp_path / "a.raw")
     assert result.exit_code == 0, result.output
     assert (tmp_path / "a.raw").stat().st_size == 1719 * 25

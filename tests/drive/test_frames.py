@@ -66,7 +66,7 @@ def test_flags_end_bytes_and_drops_over_their_times() -> None:
     faults = [
         {"kind": "lost", "start": 0.1, "duration": 0.2},
         {"kind": "failsafe", "start": 0.2, "duration": 0.2},
-        {"kind": "dropped", "start": 0.5, "duration": 0.1},
+        {"kind": "gap", "start": 0.5, "duration": 0.1},
     ]
     program = make({**HOLD, "level": 992, "duration": 1}, fault=faults, end_byte="slots", frame_period=0.1)
     block = sent(program)
@@ -76,7 +76,7 @@ def test_flags_end_bytes_and_drops_over_their_times() -> None:
 
 
 def test_noise_strikes_the_share_asked_for_and_the_same_bytes_each_time() -> None:
-    noise = {"kind": "noise", "start": 3, "duration": 6, "flips": 0.02, "seed": 5}
+    noise = {"kind": "flips", "start": 3, "duration": 6, "flips": 0.02, "seed": 5}
     clean, noisy = sent(make(SINE)).raw, sent(make(SINE, fault=[noise])).raw
     struck = clean != noisy
     t_s = np.arange(len(clean)) * 0.007
@@ -87,7 +87,7 @@ def test_noise_strikes_the_share_asked_for_and_the_same_bytes_each_time() -> Non
 
 
 def test_noise_on_a_live_line_leaves_no_frame_that_says_other_counts() -> None:
-    noise = {"kind": "noise", "duration": 12, "flips": 0.3}
+    noise = {"kind": "flips", "duration": 12, "flips": 0.3}
     feed = Feed(make(SINE, fault=[noise]), reach="header", end=EndState.SILENCE)
     raw = np.concatenate([feed.take(100).raw for _ in range(10)])
     clean = sent(make(SINE)).raw[:1000]
@@ -162,7 +162,7 @@ def keeps(limits: Limits, counts: I64, period_s: float) -> None:
 def test_no_program_gets_past_the_limits_nor_does_its_stop(
     parts: list[dict[str, object]], limits: Limits, order: str, end: EndState, stop: int, drops: bool
 ) -> None:
-    fault = [{"kind": "dropped", "start": 0.1, "duration": 0.1}] if drops else []
+    fault = [{"kind": "gap", "start": 0.1, "duration": 0.1}] if drops else []
     program = replace(make(*parts, order=order, fault=fault), limits=limits)
     feed = Feed(program, end=end, hold_s=0.1)
     frames: list[I64] = []

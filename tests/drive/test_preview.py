@@ -17,7 +17,7 @@ def lines(is_ascii: bool) -> list[str]:
             {"number": 3, "name": "motor", "locked": True, "rest": 172},
             {"number": 5, "name": "winch", "locked": True, "rest": 1000},
         ],
-        fault=[{"kind": "failsafe", "start": 1, "duration": 0.5}, {"kind": "noise", "duration": 1, "flips": 0.01}],
+        fault=[{"kind": "failsafe", "start": 1, "duration": 0.5}, {"kind": "flips", "duration": 1, "flips": 0.01}],
     )
     return list(preview_lines(program, survey(program), end=EndState.REST, is_ascii=is_ascii))
 

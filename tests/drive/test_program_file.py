@@ -191,7 +191,7 @@ PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n'
         ("repeat = 1.5\n" + PART, "heron.toml, repeat: 1.5 is not a whole number: give 1 to 1000000"),
         (
             PART + '[[fault]]\nkind = "gremlin"\n',
-            'heron.toml, fault 1, kind: "gremlin" is not known: give one of lost, failsafe, dropped, noise',
+            'heron.toml, fault 1, kind: "gremlin" is not known: give one of lost, failsafe, gap, flips',
         ),
         (
             PART + '[[fault]]\nkind = "lost"\nduration = 1\nflips = 0.1\n',

@@ -79,8 +79,8 @@ def test_a_second_stop_does_not_cut_the_ramp_short() -> None:
     assert ramp[-1] == 992
 
 
-def test_a_dropped_frame_is_an_empty_slot() -> None:
-    fault = [{"kind": "dropped", "start": 0.07, "duration": 0.014}]
+def test_a_frame_left_out_is_an_empty_slot() -> None:
+    fault = [{"kind": "gap", "start": 0.07, "duration": 0.014}]
     frames = drain(DriveSource(make(SINE, fault=fault)))
     assert [number for number, frame in enumerate(frames) if frame == b""] == [10, 11]
 
