@@ -8,6 +8,8 @@ Elsewhere, and where no file can be had, a column stays in memory.
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
 import mmap
 import os
 import sys
@@ -19,8 +21,20 @@ from numpy.typing import DTypeLike, NDArray
 
 _FIRST = 4096
 _LONG_BYTES = 1 << 20  # shorter ones stay in memory
-_NEAR_BYTES = 2 << 20  # so much of what was added last stays mapped
+_NEAR_BYTES = 1 << 19  # so much of what was added last stays mapped: some ten minutes of times
+_MMAP_THRESHOLD, _THRESHOLD_BYTES = -3, 128 << 10  # of glibc's mallopt, and its own first value
 _MOST_BYTES = 1 << 33  # of addresses, not of room: some 80 days of frames; it goes on in memory
+
+
+def give_back_what_is_freed() -> None:
+    """Let large pieces of memory go back to the system when they are freed, all day long.
+
+    glibc raises the size from which it does so with every large piece that is freed, up
+    to 32 MB; from then on such pieces leave holes, and a session grows with the days.
+    """
+    if sys.platform == "linux":
+        with contextlib.suppress(OSError, AttributeError):  # another C library
+            ctypes.CDLL(None).mallopt(_MMAP_THRESHOLD, _THRESHOLD_BYTES)
 
 
 class Column:

@@ -41,9 +41,12 @@ class Events:
         return len(self.items)
 
     @staticmethod
-    def of(items: Sequence[Outage], *, store: FrameStore, start_ns: int) -> Events:
-        """Place outages on the axis."""
-        rows = np.searchsorted(store.offset, np.array([one.offset for one in items], np.int64))
+    def of(items: Sequence[Outage], *, store: FrameStore, start_ns: int, first_row: int = 0) -> Events:
+        """Place outages, none of which begins before a row, on the axis."""
+        if not items:
+            return NO_EVENTS
+        offset = np.array([one.offset for one in items], np.int64)
+        rows = first_row + np.searchsorted(store.offset[first_row:], offset)
         if store.clock.is_known:
             # From the start seconds are exact to a nanosecond, as times since the epoch they are not.
             start = _ticks([one.start_s for one in items]) + start_ns
@@ -55,6 +58,13 @@ class Events:
             width = [one.frames if one.kind in ("lost", "failsafe") else 0 for one in items]
             end = start + np.array(width, np.int64)
         return Events(items, start, end)
+
+    def then(self, others: Events) -> Events:
+        """These and those that follow them."""
+        if not len(others):
+            return self
+        start, end = np.concatenate([self.start, others.start]), np.concatenate([self.end, others.end])
+        return Events((*self.items, *others.items), start, end)
 
     @cached_property
     def kind(self) -> U8:
@@ -156,7 +166,9 @@ class GrowingOutages:
     def __init__(self, store: FrameStore, *, start_ns: int) -> None:
         self._store, self._start_ns = store, start_ns
         self._row = 0  # frames before it are settled
-        self._settled: list[Outage] = []
+        self._settled = NO_EVENTS
+        self._has_bursts = False
+        self._newest: tuple[Outage, ...] = ()
         self._missing = self._lost = self._stray = 0
         self._rejects = Rejects.empty()
         self._period_ns: float | None = None
@@ -187,12 +199,15 @@ class GrowingOutages:
             missing=self._missing + found[1],
             lost=self._lost + found[2],
             period_s=None if self._period_ns is None else self._period_ns / 1e9,
-            bursts=any(event.frames > 1 for event in (*self._settled, *found[0])),
+            bursts=self._has_bursts or _has_burst(found[0]),
             stray_bytes=self._stray + found[3],
         )
-        items = [*self._settled, *found[0]]
-        if items != list(self.events.items):
-            self.events = Events.of(items, store=self._store, start_ns=self._start_ns)
+        if found[0] != self._newest or len(self._settled) + len(found[0]) != len(self.events):
+            self._newest = found[0]
+            self.events = self._settled.then(self._placed(found[0]))
+
+    def _placed(self, events: tuple[Outage, ...]) -> Events:
+        return Events.of(events, store=self._store, start_ns=self._start_ns, first_row=self._row)
 
     def _find(self, lo: int, hi: int, end_ns: int | None, rejects: Rejects) -> tuple[tuple[Outage, ...], int, int, int]:
         """Events, frames missing, frames lost and stray bytes of the rows [lo, hi)."""
@@ -226,9 +241,14 @@ class GrowingOutages:
             for which in (before, ~before)
         ]
         events, missing, lost, stray = self._find(self._row, cut, None, parts[0])
-        self._settled += events
+        self._settled = self._settled.then(self._placed(events))
+        self._has_bursts |= _has_burst(events)
         self._missing, self._lost, self._stray = self._missing + missing, self._lost + lost, self._stray + stray
         self._row, self._rejects = cut, parts[1]
+
+
+def _has_burst(events: tuple[Outage, ...]) -> bool:
+    return any(event.frames > 1 for event in events)
 
 
 __all__ = ["KINDS", "LETTERS", "NO_EVENTS", "Events", "GrowingOutages", "Losses"]

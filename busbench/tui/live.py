@@ -11,6 +11,7 @@ from busbench.errors import BusbenchError, CaptureError, PortError, counted
 from busbench.model import ByteLog, Chunk, Mark
 from busbench.port.live import EventKind, LivePort, PortEvent
 from busbench.tui.beat import BeatView, look_at_beat
+from busbench.tui.column import give_back_what_is_freed
 from busbench.tui.events import GrowingOutages
 from busbench.tui.session import Session
 from busbench.wire.align import FrameFinder
@@ -45,6 +46,7 @@ class LiveSession(Session):
         scale: Scale = Scale(),  # noqa: B008 - frozen
         now: Callable[[], int] = perf_counter_ns,
     ) -> None:
+        give_back_what_is_freed()
         super().__init__(port.source, clock=port.clock, line=port.line, names=names, scale=scale)
         self.port, self.now = port, now
         self.listeners: list[Callable[[Sequence[Chunk]], None]] = []  # called at each tick with what came
