@@ -17,14 +17,15 @@ GLITCHES_SHOWN = 10
 
 
 @click.command("channels")
-@source_options
 @format_option
 @click.option(
     "--glitch",
     "glitch_counts",
+    metavar="COUNTS",
     type=click.IntRange(1, 2047),
-    help="Counts beyond which one frame is a glitch [default: 40].",
+    help="Jump beyond which one frame is a glitch [default: 40].",
 )
+@source_options
 def command(source: str, format_: str, glitch_counts: int | None, **settings: Any) -> None:
     """Tell what each channel did: ends, noise at rest, moves and glitches.
 
@@ -49,7 +50,7 @@ def channels(source: str, *, format_: str, glitch_counts: int | None, settings: 
     options = read_options(settings)
     with open_source(source, options) as capture:
         progress, span, stats, frames = Progress("reading"), Span(), None, 0
-        for found in read_frames(capture, span, line=options.line):
+        for found in read_frames(capture, span=span, line=options.line):
             if stats is None:
                 stats = ChannelStats(
                     clock=capture.info.clock, start_ns=span.first_t_ns, glitch_counts=glitch_counts or GLITCH_COUNTS

@@ -13,9 +13,9 @@ from busbench.errors import counted
 
 
 @click.command("convert")
-@source_options
 @click.option("-o", "--output", required=True, metavar="FILE", help="Where to; - is standard output, raw bytes.")
 @click.option("--force", is_flag=True, help="Write over a file that exists.")
+@source_options
 def command(source: str, output: str, force: bool, **settings: Any) -> None:
     """Write a recording in another format, named by the suffix of the new file.
 

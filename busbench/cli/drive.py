@@ -30,29 +30,29 @@ _PART_KEYS = (
 _TOP_KEYS = ("frame_period", "end_byte", "unit", "order", "repeat")
 
 _SHAPE_OPTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
-    ("--channel", {"type": int, "multiple": True, "help": "Channel 1-18; more than once for several together."}),
-    ("--low", {"type": float, "help": "Lower end, in the unit [default: -50 %]."}),
-    ("--high", {"type": float, "help": "Upper end [default: 50 %]."}),
-    ("--centre", {"type": float, "help": "Level between them [default: half-way]."}),
-    ("--period", {"type": float, "help": "Seconds of one cycle."}),
-    ("--cycles", {"type": float, "help": "How many cycles [default: 1]."}),
-    ("--phase", {"type": float, "help": "Where in its cycle it begins, in degrees."}),
-    ("--delay", {"type": float, "help": "Seconds before it begins."}),
-    ("--level", {"help": "hold: the level; on or off for channels 17 and 18."}),
-    ("--levels", {"help": "steps: the levels, with commas."}),
-    ("--duration", {"type": float, "help": "hold, replay: seconds."}),
-    ("--stairs", {"type": int, "help": "staircase: how many levels [default: 5]."}),
-    ("--period-end", {"type": float, "help": "chirp: seconds of its last cycle."}),
-    ("--seed", {"type": int, "help": "wander: the same seed, the same moves."}),
-    ("--recording", {"help": "replay: the recording."}),
-    ("--from-channel", {"type": int, "help": "replay: the recording's channel [default: the same]."}),
-    ("--start", {"type": float, "help": "replay: from this second on."}),
-    ("--unit", {"help": "Unit of levels: %, us or counts [default: %]."}),
-    ("--frame-period", {"type": float, "help": "Seconds from frame to frame [default: the rig's, or 0.007]."}),
-    ("--end-byte", {"help": "0x00, 0x04, 0x14, 0x24, 0x34, or slots for the last four in turn."}),
-    ("--repeat", {"type": int, "help": "How often to run it [default: once]."}),
+    ("--channel", {"type": int, "multiple": True, "metavar": "CH", "help": "Channel 1-18; several go together."}),
+    ("--low", {"type": float, "metavar": "LEVEL", "help": "Lower end [default: -50 %]."}),
+    ("--high", {"type": float, "metavar": "LEVEL", "help": "Upper end [default: 50 %]."}),
+    ("--centre", {"type": float, "metavar": "LEVEL", "help": "Level between them [default: half-way]."}),
+    ("--period", {"type": float, "metavar": "SECONDS", "help": "One cycle."}),
+    ("--cycles", {"type": float, "metavar": "N", "help": "How many cycles [default: 1]."}),
+    ("--phase", {"type": float, "metavar": "DEGREES", "help": "Where in its cycle it begins."}),
+    ("--delay", {"type": float, "metavar": "SECONDS", "help": "It begins so long after the start."}),
+    ("--level", {"metavar": "LEVEL", "help": "hold: the level; on or off for channels 17 and 18."}),
+    ("--levels", {"metavar": "LEVEL,...", "help": "steps: the levels."}),
+    ("--duration", {"type": float, "metavar": "SECONDS", "help": "hold, replay: how long."}),
+    ("--stairs", {"type": int, "metavar": "N", "help": "staircase: how many levels [default: 5]."}),
+    ("--period-end", {"type": float, "metavar": "SECONDS", "help": "chirp: its last cycle."}),
+    ("--seed", {"type": int, "metavar": "N", "help": "wander: the same seed, the same moves."}),
+    ("--recording", {"metavar": "FILE", "help": "replay: the recording."}),
+    ("--from-channel", {"type": int, "metavar": "CH", "help": "replay: the recording's channel [default: the same]."}),
+    ("--start", {"type": float, "metavar": "SECONDS", "help": "replay: from there on."}),
+    ("--unit", {"metavar": "UNIT", "help": "Unit of levels: %, us or counts [default: %]."}),
+    ("--frame-period", {"type": float, "metavar": "SECONDS", "help": "Frame to frame [default: the rig's, or 0.007]."}),
+    ("--end-byte", {"metavar": "BYTE", "help": "0x00, 0x04, 0x14, 0x24, 0x34; slots: the last four in turn."}),
+    ("--repeat", {"type": int, "metavar": "N", "help": "How often to run it [default: once]."}),
     ("--travel", {"type": float, "nargs": 2, "metavar": "LOW HIGH", "help": "Ends that nothing passes."}),
-    ("--rate", {"type": float, "help": "Fastest movement, in the unit a second [default: 100 % a second]."}),
+    ("--rate", {"type": float, "metavar": "LEVEL", "help": "Fastest movement, a second [default: 100 %]."}),
     ("--lost", {"multiple": True, "metavar": "START:SECONDS", "help": "Flag frames as lost."}),
     ("--failsafe", {"multiple": True, "metavar": "START:SECONDS", "help": "Flag failsafe."}),
     ("--gap", {"multiple": True, "metavar": "START:SECONDS", "help": "Send no frames."}),
@@ -105,7 +105,7 @@ class Orders:
               help="File of levels (.vcd, .csv): write this channel's pulse output beside the bus.")  # fmt: skip
 @click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
 @click.option("--preview", is_flag=True, help="Draw the shapes and list what each channel will do; send nothing.")
-@click.option("--ascii", "is_ascii", is_flag=True, help="Draw with plain ASCII.")
+@click.option("--ascii", "is_ascii", is_flag=True, help="Draw with plain ASCII characters.")
 @click.option("--force", is_flag=True, help="Write over a file that exists.")
 def command(
     program: str,

@@ -27,11 +27,11 @@ TABLE_CHANNELS = "1-8"
 
 
 @click.command("frames")
-@source_options
 @click.option(
     "--format", "format_", type=click.Choice(FORMATS), default="csv", show_default=True, help="Form of the rows."
 )
 @click.option("--channels", metavar="LIST", help=f"Channels of the table, as in 1-4,9,17 [default: {TABLE_CHANNELS}].")
+@source_options
 def command(source: str, format_: str, channels: str | None, **settings: Any) -> None:
     """Print a row for each frame of a recording.
 
@@ -57,7 +57,7 @@ def frames(source: str, *, format_: str, channels: str | None, settings: dict[st
         has_clock = capture.info.clock.is_known
         if format_ == "csv":
             out.write(",".join(HEAD) + "\n")
-        for found in read_frames(capture, span, line=options.line):
+        for found in read_frames(capture, span=span, line=options.line):
             zero_ns = (span.first_t_ns or 0) if has_clock else None
             for start in range(0, len(found.frames), 8192):
                 table = found.frames[start : start + 8192]

@@ -30,6 +30,7 @@ def line_options(function: F) -> F:
         ),
         click.option(
             "--baud",
+            metavar="BAUD",
             type=click.IntRange(300, 4_000_000),
             default=100_000,
             show_default=True,

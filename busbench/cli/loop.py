@@ -55,10 +55,16 @@ class LoopResult:
 @click.argument("port", metavar="PORT")
 @click.argument("port2", metavar="[PORT2]", required=False)
 @click.option(
-    "--seconds", type=click.FloatRange(0.05, 3600), default=5.0, show_default=True, help="How long to send, in seconds."
+    "--seconds",
+    metavar="SECONDS",
+    type=click.FloatRange(0.05, 3600),
+    default=5.0,
+    show_default=True,
+    help="How long to send.",
 )
 @click.option(
     "--seed",
+    metavar="N",
     type=click.IntRange(0, 2**63 - 1),
     default=1,
     show_default=True,

@@ -22,9 +22,9 @@ EVENT_KEYS = ("kind", "start_s", "end_s", "frames", "bytes", "offset")
 
 
 @click.command("outages")
-@source_options
 @format_option
 @click.option("--all", "show_all", is_flag=True, help=f"List every event in the table, not only {EVENTS_SHOWN}.")
+@source_options
 def command(source: str, format_: str, show_all: bool, **settings: Any) -> None:
     """Find where frames were lost.
 

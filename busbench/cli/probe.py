@@ -19,10 +19,11 @@ if TYPE_CHECKING:
 @click.argument("port", metavar="PORT")
 @click.option(
     "--seconds",
+    metavar="SECONDS",
     type=click.FloatRange(0.1, 3600),
     default=3.0,
     show_default=True,
-    help="How long to listen, in seconds.",
+    help="How long to listen.",
 )
 @line_options
 @format_option

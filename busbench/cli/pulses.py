@@ -19,11 +19,11 @@ if TYPE_CHECKING:
 
 
 @click.command("pulses")
-@source_options
 @click.option(
-    "--rig", "rig_path", metavar="RIG", help="Hold the outputs against this plan; exit code 1 if they differ."
+    "--rig", "rig_path", metavar="RIG.toml", help="Hold the outputs against this plan; exit code 1 if they differ."
 )
 @format_option
+@source_options
 def command(source: str, rig_path: str | None, format_: str, **settings: Any) -> None:
     """Measure pulse outputs beside the bus, and the scale of the receiver.
 
@@ -33,8 +33,8 @@ def command(source: str, rig_path: str | None, format_: str, **settings: Any) ->
     scale in the rig file is measured and no longer assumed.
 
     \b
-    busbench pulses outputs.vcd
-    busbench pulses outputs.vcd --rig heron.toml --format json
+    busbench pulses captures/heron-outputs.vcd
+    busbench pulses captures/heron-outputs.vcd --rig captures/heron.toml --format json
     """
     click.get_current_context().exit(pulses(source, rig_path, format_=format_, options=read_options(settings)))
 

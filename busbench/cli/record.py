@@ -69,7 +69,10 @@ class Recorded:
 @click.argument("port", metavar="PORT")
 @click.option("-o", "--output", required=True, metavar="FILE.pcapng", help="The recording to make.")
 @click.option(
-    "--seconds", type=click.FloatRange(0, min_open=True), help="Stop after so many seconds [default: at Ctrl-C]."
+    "--seconds",
+    metavar="SECONDS",
+    type=click.FloatRange(0, min_open=True),
+    help="Stop after so long [default: at Ctrl-C].",
 )
 @click.option("--force", is_flag=True, help="Write over a file that exists.")
 @fault_option("virtual:RIG only", example="sent-short:rudder")

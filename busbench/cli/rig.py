@@ -27,10 +27,14 @@ def command() -> None:
 
 
 @command.command("new", short_help="a commented rig file to start from")
-@click.argument("file", required=False, type=click.Path(path_type=str))
+@click.argument("file", metavar="[FILE.toml]", required=False, type=click.Path(path_type=str))
 @click.option("--force", is_flag=True, help="Write over a file that exists.")
 def new_command(file: str | None, force: bool) -> None:
-    """Write a commented rig file to start from, to FILE or to standard output."""
+    """Write a commented rig file to start from, to FILE.toml or to standard output.
+
+    \b
+    busbench rig new glider.toml
+    """
     new(file, force=force)
 
 
@@ -50,7 +54,7 @@ def new(file: str | None, *, force: bool = False) -> None:
 @rig_argument
 @format_option
 def check_command(rig: str, format_: str) -> None:
-    """Look for the plan's faults: what each does on the aircraft, and the mend.
+    """Look for the plan's faults: what each does on the aircraft, and what to do.
 
     Exit code 1 where there is a fault, 0 where there are hints at most.
 
@@ -94,9 +98,9 @@ command.add_command(power_command)
 
 @command.command("sheet", short_help="order of set-up, labels and wiring to print")
 @rig_argument
-@click.option("-o", "--output", help="Write the page to print (HTML, A4) to this file.")
+@click.option("-o", "--output", metavar="FILE.html", help="Write the page to print, A4, to this file.")
 @click.option("--force", is_flag=True, help="Write over a file that exists.")
-@click.option("--ascii", "ascii_only", is_flag=True, help="Draw with plain ASCII.")
+@click.option("--ascii", "ascii_only", is_flag=True, help="Draw with plain ASCII characters.")
 @format_option
 def sheet_command(rig: str, output: str | None, force: bool, ascii_only: bool, format_: str) -> None:
     """In which order to set devices up, each plugged in alone; labels and wiring to print.

@@ -24,12 +24,17 @@ LOOK_S = 0.2
 
 
 @click.command("draft", short_help="a channel map from one stick moved at a time")
-@source_options
-@click.option("--names", default="", help="Names of the devices in the order in which they were moved, with commas.")
-@click.option("--seconds", type=click.FloatRange(0, min_open=True),
+@click.option(
+    "--names",
+    metavar="NAME,...",
+    default="",
+    help="Names of the devices in the order in which they were moved, with commas.",
+)
+@click.option("--seconds", metavar="SECONDS", type=click.FloatRange(0, min_open=True),
               help="Watch a port for so long [default: until Ctrl-C].")  # fmt: skip
-@click.option("-o", "--output", help="File to write; standard output by default.")
+@click.option("-o", "--output", metavar="FILE.toml", help="File to write [default: standard output].")
 @click.option("--force", is_flag=True, help="Write over a file that exists.")
+@source_options
 def draft_command(
     source: str, names: str, seconds: float | None, output: str | None, force: bool, **settings: Any
 ) -> None:

@@ -20,14 +20,14 @@ PROGRAM_FRAMES_MAX = 200_000
 
 @click.command("power", short_help="volts and amperes in every lead; the weakest")
 @rig_argument
-@click.option("--temperature", "temperature_c", type=click.FloatRange(-60, 200), default=20.0, show_default=True,
-              help="Of the leads, in degrees Celsius.")  # fmt: skip
-@click.option("--moving", "moving_pct", type=click.FloatRange(0, 100), default=25.0, show_default=True,
-              help="Share of the time in which devices move, in percent, for endurance.")  # fmt: skip
-@click.option("--program", type=click.Path(path_type=str), help="A drive program to run over time.")
-@click.option("--svg", metavar="F.svg", help="Write the wiring tree in its worst case as a picture to this file.")
+@click.option("--temperature", "temperature_c", metavar="DEGREES", type=click.FloatRange(-60, 200), default=20.0,
+              show_default=True, help="Of the leads, Celsius.")  # fmt: skip
+@click.option("--moving", "moving_pct", metavar="PERCENT", type=click.FloatRange(0, 100), default=25.0,
+              show_default=True, help="Share of the time in which devices move, for endurance.")  # fmt: skip
+@click.option("--program", metavar="PROGRAM.toml", help="A drive program to run over time.")
+@click.option("--svg", metavar="FILE.svg", help="Write the wiring tree in its worst case as a picture to this file.")
 @click.option("--force", is_flag=True, help="Write over a file that exists.")
-@click.option("--ascii", "ascii_only", is_flag=True, help="Draw with plain ASCII.")
+@click.option("--ascii", "ascii_only", is_flag=True, help="Draw with plain ASCII characters.")
 @format_option
 def power_command(
     rig: str,

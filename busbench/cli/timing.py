@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
 
 @click.command("timing")
-@source_options
 @format_option
+@source_options
 def command(source: str, format_: str, **settings: Any) -> None:
     """Measure how steady the beat is.
 

@@ -20,16 +20,17 @@ if TYPE_CHECKING:
 
 
 @click.command("verify")
-@source_options
-@click.option("--rig", "rig_path", metavar="RIG",
+@click.option("--rig", "rig_path", metavar="RIG.toml",
               help="The rig file, with limits in its table [verify] [default: that of virtual:RIG].")  # fmt: skip
 @fault_option("virtual:RIG only", example="sent-short:rudder")
-@click.option("--report", metavar="F.html", help="Write the page to print and sign.")
-@click.option("--junit", metavar="F.xml", help="Write the checks as JUnit XML.")
-@click.option("--walk", metavar="F.json", help="Answers that `walk` kept; they count as checks.")
-@click.option("--keep", metavar="F.pcapng", help="Keep what a guided check received, with its marks.")
+@click.option("--report", metavar="FILE.html", help="Write the page to print and sign.")
+@click.option("--junit", metavar="FILE.xml", help="Write the checks as JUnit XML.")
+@click.option("--walk", metavar="FILE.json", help="Answers that `walk` kept; they count as checks.")
+@click.option("--keep", metavar="FILE.pcapng", help="Keep what a guided check received, with its marks.")
 @click.option("--force", is_flag=True, help="Write over files that exist.")
-@click.option("--format", "format_", type=click.Choice(("table", "json")), default="table", show_default=True)
+@click.option("--format", "format_", type=click.Choice(("table", "json")), default="table", show_default=True,
+              help="Form of the result.")  # fmt: skip
+@source_options
 def command(
     source: str,
     rig_path: str | None,
@@ -63,8 +64,9 @@ def command(
     first letter of each line, an empty line for Enter.
 
     \b
-    busbench verify round.pcapng --rig heron.toml --report heron.html
-    busbench verify /dev/ttyUSB0 --rig heron.toml --keep round.pcapng
+    busbench verify captures/heron-round.pcapng --rig captures/heron.toml --report heron.html
+    busbench verify virtual:captures/heron.toml --fault sent-short:rudder  # exit code 1
+    busbench verify /dev/ttyUSB0 --rig captures/heron.toml --keep round.pcapng
     """
     rig_path = rig_path or _own_rig(source)
     if rig_path is None:

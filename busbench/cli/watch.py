@@ -28,7 +28,7 @@ _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busb
               help="Channel of a motor: locked at REST [default: -100 %].")  # fmt: skip
 @click.option("--no-motor", is_flag=True, help="No channel drives a motor.")
 @click.option("--bell", is_flag=True, help="Ring the terminal's bell on losses.")
-@click.option("--ascii", "is_ascii", is_flag=True, help="Draw with plain characters only.")
+@click.option("--ascii", "is_ascii", is_flag=True, help="Draw with plain ASCII characters.")
 @click.option("--theme", type=click.Choice(("light", "dark")), default="dark", show_default=True, help="Colours.")
 @reading_options
 @line_options

@@ -28,12 +28,12 @@ async def test_plain_characters() -> None:
 
 async def test_cases_go_round_and_say_in_words_what_is_amiss() -> None:
     async with shown(Live().session, (160, 48), keys="8", rig=HERON) as (app, pilot):
-        assert "case 2 of 12, 6.02 A from the supply: all moving" in text_of(app)
+        assert "case 2 of 12, 6.02 A drawn: all moving" in text_of(app)
         assert "no warnings" in text_of(app)
         await pilot.press("left", "left")
         await pilot.pause()
         text = text_of(app)
-        assert "case 12 of 12, 24.12 A from the supply: all stalled" in text
+        assert "case 12 of 12, 24.12 A drawn: all stalled" in text
         assert "14 warnings" in text
         (tail,) = (line for line in text.splitlines() if "hub tail  " in line)
         assert "LOW, OVER" in tail
@@ -54,7 +54,7 @@ async def test_rows_scroll_to_the_last_warning_and_not_beyond() -> None:
 
 async def test_without_a_plan_it_says_how_to_open_one() -> None:
     async with shown(Live().session, keys="8 left down") as (app, _):
-        assert "No plan is open: start with `busbench watch SOURCE --rig R.toml`." in text_of(app)
+        assert "No plan is open: start with `busbench watch SOURCE --rig RIG.toml`." in text_of(app)
 
 
 async def test_a_plan_that_is_no_tree_says_so(tmp_path: Path) -> None:

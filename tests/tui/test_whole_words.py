@@ -1,0 +1,72 @@
+"""Words that were once cut, or that said what is not so, on screens as narrow as they may be."""
+
+from __future__ import annotations
+
+import pytest
+
+from busbench.capture.open import open_capture
+from busbench.tui.replay import ReplaySession
+from tests.cli.running import CAPTURES
+from tests.tui.ports import Live
+from tests.tui.screens import shown, text_of
+
+HERON = CAPTURES / "heron.toml"
+
+
+def recording(name: str) -> ReplaySession:
+    session = ReplaySession(open_capture(str(CAPTURES / name)))
+    session.load()
+    return session
+
+
+async def test_values_across_an_outage_are_whole_in_every_unit() -> None:
+    async with shown(recording("heron-flight.pcapng"), keys="3 n n n n n n n") as (app, pilot):
+        assert "2 1164 > 1164 > 762 " in text_of(app)
+        await pilot.press("u")
+        await pilot.pause()
+        assert "2 1607.5 > 1607.5 > 1356.2 " in text_of(app)
+        await pilot.press("u")
+        await pilot.pause()
+        assert "2 +21.0 > +21.0 > -28.1 " in text_of(app)
+        assert "…" not in "".join(text_of(app).splitlines()[-12:])
+
+
+async def test_every_load_case_is_named_in_full() -> None:
+    async with shown(Live().session, keys="8", rig=HERON) as (app, pilot):
+        for _ in range(12):
+            text = text_of(app)
+            assert "…" not in text.splitlines()[3], text
+            await pilot.press("right")
+            await pilot.pause()
+
+
+async def test_a_long_name_is_whole_in_the_walk() -> None:
+    async with shown(Live().session, keys="6 enter", rig=HERON) as (app, _):
+        assert "   5 left elevator + right elevator -       -    -" in text_of(app)
+
+
+async def test_large_letters_are_of_ink_whatever_they_say() -> None:
+    live = Live("virtual:?period=10ms&failsafe=0.5:2")
+    async with shown(live.pass_s(1), keys="4") as (app, _):
+        assert "LINK NOW: failsafe" in text_of(app)
+        blocks = [one for strip in app.screen._compositor.render_strips() for one in strip if "██" in one.text]
+        grounds = {one.style.bgcolor.name for one in blocks if one.style and one.style.bgcolor}
+        assert grounds == {"#14181a"}
+        assert not any(one.style.reverse for one in blocks if one.style)
+
+
+async def test_without_a_clock_no_seconds_are_told() -> None:
+    async with shown(recording("heron-noisy.raw"), keys="end 1") as (app, pilot):
+        assert "last 400 frames   state" in text_of(app)
+        await pilot.press("4")
+        await pilot.pause()
+        text = text_of(app)
+        assert "MISSED FRAMES, LAST 1,000 DUE" in text
+        assert "LONGEST OUTAGE, FRAMES" in text
+
+
+@pytest.mark.parametrize("key", "568")
+async def test_views_that_need_a_plan_say_how_to_open_one(key: str) -> None:
+    async with shown(Live().session, keys=key) as (app, _):
+        assert "plan" in text_of(app)
+        assert "`busbench watch SOURCE --rig RIG.toml`" in text_of(app)
