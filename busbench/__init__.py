@@ -3,9 +3,17 @@
 From Python it gives what the commands give, as arrays:
 
 >>> import busbench
->>> frames = busbench.pack_frames([[992] * 16])
->>> busbench.unpack_channels(frames)[0, 0]
-np.uint16(992)
+>>> raw = busbench.pack_frames([[992] * 16, [172] * 16, [1811] * 16])
+>>> busbench.unpack_channels(raw)[:, 0].tolist()
+[992, 172, 1811]
+>>> log = busbench.ByteLog.from_bytes(b"noise" + raw.tobytes())
+>>> found = busbench.find_frames(log, clock=busbench.NO_CLOCK)
+>>> found.frames.offset.tolist(), found.rejects.length.tolist()
+([5, 30, 55], [5])
+>>> busbench.Scale().to_us(found.frames.channels[:, 0]).tolist()
+[1500.0, 987.5, 2011.875]
+>>> round(busbench.loss_bounds(0, 300).upper_one_sided, 6)
+0.009936
 """
 
 from __future__ import annotations
@@ -20,9 +28,20 @@ if TYPE_CHECKING:
     from busbench.analysis.timing import Timing, timing
     from busbench.capture.base import Capture, ReadOptions
     from busbench.capture.open import open_capture
-    from busbench.capture.reading import Recording, read_frames, read_recording
+    from busbench.capture.reading import Recording, Span, read_frames, read_recording
     from busbench.errors import BusbenchError, CaptureError, DriveError, PortError, RigError
-    from busbench.model import NO_CLOCK, ByteLog, Clock, ClockKind, FrameTimes, LineSettings, Reason, Rejects
+    from busbench.model import (
+        NO_CLOCK,
+        ByteLog,
+        Chunk,
+        Clock,
+        ClockKind,
+        FrameTimes,
+        LineSettings,
+        Mark,
+        Reason,
+        Rejects,
+    )
     from busbench.wire.align import FrameFinder, find_frames
     from busbench.wire.bulk import pack_frames, unpack_channels
     from busbench.wire.scale import Scale
@@ -37,6 +56,7 @@ __all__ = [
     "Capture",
     "CaptureError",
     "ChannelStats",
+    "Chunk",
     "Clock",
     "ClockKind",
     "DriveError",
@@ -45,6 +65,7 @@ __all__ = [
     "FrameTable",
     "FrameTimes",
     "LineSettings",
+    "Mark",
     "Outages",
     "PortError",
     "ReadOptions",
@@ -53,6 +74,7 @@ __all__ = [
     "Rejects",
     "RigError",
     "Scale",
+    "Span",
     "Timing",
     "find_frames",
     "find_outages",
@@ -74,14 +96,16 @@ _HOMES = {
     "analysis.timing": ("Timing", "timing"),
     "capture.base": ("Capture", "ReadOptions"),
     "capture.open": ("open_capture",),
-    "capture.reading": ("Recording", "read_frames", "read_recording"),
+    "capture.reading": ("Recording", "Span", "read_frames", "read_recording"),
     "errors": ("BusbenchError", "CaptureError", "DriveError", "PortError", "RigError"),
-    "model": ("NO_CLOCK", "ByteLog", "Clock", "ClockKind", "FrameTimes", "LineSettings", "Reason", "Rejects"),
+    "model": (
+        "NO_CLOCK", "ByteLog", "Chunk", "Clock", "ClockKind", "FrameTimes", "LineSettings", "Mark", "Reason", "Rejects",
+    ),
     "wire.align": ("FrameFinder", "find_frames"),
     "wire.bulk": ("pack_frames", "unpack_channels"),
     "wire.scale": ("Scale",),
     "wire.table": ("Found", "FrameTable"),
-}
+}  # fmt: skip
 
 
 def __getattr__(name: str) -> Any:

@@ -129,7 +129,12 @@ class BusbenchError(Exception):
 
 
 class PortError(BusbenchError):
-    """A serial port or stream address could not be opened, set or kept."""
+    """A serial port or stream address could not be opened, set or kept.
+
+    Args:
+        port: its name.
+        what, hint: see BusbenchError.
+    """
 
     def __init__(self, port: str, what: str, *, hint: str = "") -> None:
         self.port = port
@@ -138,6 +143,11 @@ class PortError(BusbenchError):
 
 class CaptureError(BusbenchError):
     """A recording could not be read (or written) at a stated byte of a stated file.
+
+    Args:
+        path: the file.
+        offset: the byte, None where it is no matter of one.
+        what, hint: see BusbenchError.
 
     Attributes:
         note: the same for the notes of a recording that was read up to there, without the file's name.
@@ -154,7 +164,13 @@ class CaptureError(BusbenchError):
 
 
 class RigError(BusbenchError):
-    """A rig file says something that cannot be: names the file and the key."""
+    """A rig file says something that cannot be.
+
+    Args:
+        path: the file.
+        key: what stands there, as in device[2].channel; "" where it is no matter of one key.
+        what, hint: see BusbenchError.
+    """
 
     def __init__(self, path: str | Path, key: str, what: str, *, hint: str = "") -> None:
         self.path = str(path)
@@ -164,4 +180,4 @@ class RigError(BusbenchError):
 
 
 class DriveError(BusbenchError):
-    """A drive program cannot be run, or may not be run, as it stands."""
+    """A drive program cannot be run, or may not be run, as it stands; see BusbenchError."""

@@ -22,11 +22,17 @@ Bools = NDArray[np.bool_]
 
 
 class ClockKind(enum.StrEnum):
-    """How well the time of a byte is known."""
+    """How well the time of a byte is known.
 
-    PER_BYTE = "per-byte"  # a logic analyser stamped each character
-    PER_READ = "per-read"  # a serial port handed over some bytes at a known time
-    NONE = "none"  # bytes only
+    Attributes:
+        PER_BYTE: a logic analyser stamped each character.
+        PER_READ: a serial port handed over some bytes at a known time.
+        NONE: there are bytes only.
+    """
+
+    PER_BYTE = "per-byte"
+    PER_READ = "per-read"
+    NONE = "none"
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,14 +117,24 @@ class ByteLog:
 
     @staticmethod
     def from_bytes(data: bytes | U8, *, offset: int = 0) -> ByteLog:
-        """A log without a clock over the given bytes."""
+        """A log without a clock.
+
+        Args:
+            data: bytes or uint8 (B,).
+            offset: place of the first in the whole stream.
+        """
         array = np.frombuffer(data, np.uint8) if isinstance(data, bytes) else data
         none = np.empty(0, np.int64)
         return ByteLog(offset, array, none, none)
 
     @staticmethod
     def from_chunks(chunks: Iterable[Chunk], *, offset: int = 0) -> ByteLog:
-        """A per-read log over the chunks of a live port."""
+        """A per-read log over the chunks of a live port.
+
+        Args:
+            chunks: what its reads returned, in their order.
+            offset: place of the first byte in the whole stream.
+        """
         parts = [chunk for chunk in chunks if chunk.data]
         data = np.frombuffer(b"".join(chunk.data for chunk in parts), np.uint8)
         sizes = np.array([len(chunk.data) for chunk in parts], np.int64)
@@ -180,11 +196,17 @@ class FrameTimesCollector:
 
 
 class Reason(enum.IntEnum):
-    """Why a run of bytes is in no frame."""
+    """Why a run of bytes is in no frame.
 
-    DAMAGED = 0  # bytes on the line that form no frame
-    SLOT = 1  # a sensor's reply between two frames: no damage
-    CUT = 2  # the piece of a frame with which a log begins or ends: no damage
+    Attributes:
+        DAMAGED: bytes on the line that form no frame.
+        SLOT: a sensor's reply between two frames, which is no damage.
+        CUT: the piece of a frame with which a log begins or ends, which is no damage.
+    """
+
+    DAMAGED = 0
+    SLOT = 1
+    CUT = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)

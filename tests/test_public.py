@@ -4,22 +4,92 @@ from __future__ import annotations
 
 import ast
 import doctest
+import enum
+import importlib
+import inspect
+import re
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 import busbench
 
+# Functions that refuse what they are given; the others take whatever has the right type.
+RAISE = {"loss_bounds", "open_capture", "pack_frames", "read_frames", "read_recording", "unpack_channels"}
+PUBLIC = [getattr(busbench, name) for name in busbench.__all__]
+FUNCTIONS = [value for value in PUBLIC if inspect.isfunction(value)]
+CLASSES = [value for value in PUBLIC if inspect.isclass(value)]
 
-def test_every_listed_name_is_there_and_documented() -> None:
+
+def parameters(value: Callable[..., object]) -> list[str]:
+    return [name for name in inspect.signature(value).parameters if name != "self"]
+
+
+def explained(value: object) -> set[str]:
+    """Names that a docstring explains under Args or Attributes."""
+    doc = inspect.getdoc(value) or ""
+    section = re.search(r"^(?:Args|Attributes):\n((?:    .*\n?)+)", doc, re.MULTILINE)
+    return (
+        set(re.findall(r"\w+", " ".join(re.findall(r"^    (\w[\w, ]*):", section[1], re.MULTILINE))))
+        if section
+        else set()
+    )
+
+
+def test_the_names_are_in_order_and_there() -> None:
     assert busbench.__all__ == sorted(busbench.__all__, key=lambda name: (not name.isupper(), name))
     for name in busbench.__all__:
-        value = getattr(busbench, name)
-        assert value is getattr(busbench, name)
-        if callable(value):
-            assert value.__doc__, name
+        assert getattr(busbench, name) is getattr(busbench, name)
+
+
+@pytest.mark.parametrize("value", FUNCTIONS, ids=lambda value: value.__name__)
+def test_a_function_says_what_it_takes_gives_and_raises(value: Callable[..., object]) -> None:
+    doc = inspect.getdoc(value) or ""
+    assert set(parameters(value)) == explained(value)
+    assert "\nReturns:\n" in doc
+    assert ("\nRaises:\n" in doc) == (value.__name__ in RAISE)
+
+
+@pytest.mark.parametrize("value", CLASSES, ids=lambda value: value.__name__)
+def test_a_class_says_what_it_is_made_of(value: type) -> None:
+    if issubclass(value, enum.Enum):
+        assert set(value.__members__) == explained(value)
+    elif value not in (busbench.Capture, busbench.DriveError):  # made of nothing, and as BusbenchError
+        assert set(parameters(value)) <= explained(value)
+    for name, member in vars(value).items():
+        if not name.startswith("_") and (callable(member) or isinstance(member, property | staticmethod)):
+            assert inspect.getdoc(member), name
+
+
+def test_whoever_calls_a_public_name_can_make_what_it_takes() -> None:
+    ours = re.compile(rf"\b(?:{'|'.join(own_types())})\b")
+    makers: list[Callable[..., object]] = [*FUNCTIONS, *CLASSES, busbench.ByteLog.from_chunks]
+    for value in makers:
+        if value in (busbench.Recording, busbench.Outages, busbench.Timing):
+            continue  # results, which nobody makes
+        for name, parameter in inspect.signature(value).parameters.items():
+            assert set(ours.findall(str(parameter.annotation))) <= set(busbench.__all__), (value, name)
+
+
+def own_types() -> set[str]:
+    """All classes of the modules that the public names live in."""
+    return {
+        name
+        for home in busbench._HOMES
+        for name, value in vars(importlib.import_module(f"busbench.{home}")).items()
+        if inspect.isclass(value) and value.__module__.startswith("busbench")
+    }
+
+
+def test_the_list_for_developers_is_whole() -> None:
+    text = (Path(busbench.__file__).parents[1] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    section = re.search(r"^## From Python\n(.*?)^## ", text, re.MULTILINE | re.DOTALL)
+    assert section
+    rows = re.findall(r"^\| (`.*?`) \|", section[1], re.MULTILINE)
+    assert sorted(re.findall(r"`(\w+)`", " ".join(rows))) == sorted(busbench.__all__)
 
 
 def test_names_for_checkers_are_the_names_at_run_time() -> None:
@@ -50,5 +120,21 @@ def test_using_it_loads_neither_ports_nor_screens() -> None:
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.strip() == ""
 
 
-def test_examples_in_the_package_docstring() -> None:
-    assert doctest.testmod(busbench).failed == 0
+def modules_with_examples() -> list[str]:
+    root = Path(busbench.__file__).parent
+    return [
+        ".".join(("busbench", *path.relative_to(root).with_suffix("").parts)).removesuffix(".__init__")
+        for path in sorted(root.rglob("*.py"))
+        if ">>> " in path.read_text(encoding="utf-8")
+    ]
+
+
+@pytest.mark.parametrize("module", modules_with_examples())
+def test_examples_in_docstrings(module: str) -> None:
+    done = doctest.testmod(importlib.import_module(module))
+    assert done.attempted
+    assert done.failed == 0
+
+
+def test_the_package_itself_has_examples() -> None:
+    assert "busbench" in modules_with_examples()

@@ -88,20 +88,9 @@ class ChannelSummary:
 
     def to_json(self) -> dict[str, object]:
         """Plain values with units in the keys."""
-        return {
-            "channel": self.channel,
-            "min_counts": self.min_counts,
-            "max_counts": self.max_counts,
-            "span_counts": self.span_counts,
-            "mean_counts": self.mean_counts,
-            "still_noise_counts": self.still_noise_counts,
-            "still_frames": self.still_frames,
-            "moves": self.moves,
-            "glitches": self.glitches,
-            "first_counts": self.first_counts,
-            "last_counts": self.last_counts,
-            "changes": self.changes,
-        }
+        keys = ("channel", "min_counts", "max_counts", "span_counts", "mean_counts", "still_noise_counts",
+                "still_frames", "moves", "glitches", "first_counts", "last_counts", "changes")  # fmt: skip
+        return {key: getattr(self, key) for key in keys}
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +204,16 @@ class ChannelStats:
 
 
 def summarise_channels(table: FrameTable, *, clock: Clock, glitch_counts: int = GLITCH_COUNTS) -> Channels:
-    """What all channels did over a whole table; see ChannelStats."""
+    """What all channels did over a whole table.
+
+    Args:
+        table: the frames.
+        clock: how well their times are known.
+        glitch_counts: the threshold of glitches, see ChannelStats.
+
+    Returns:
+        Range, noise at rest, moves and glitches of each channel.
+    """
     stats = ChannelStats(clock=clock, glitch_counts=glitch_counts)
     stats.feed(table)
     return stats.result()

@@ -54,7 +54,7 @@ class _Reader(Protocol):
     def open_file(self, path: str, options: ReadOptions) -> Capture: ...
 
 
-def open_capture(path: str, *, options: ReadOptions = ReadOptions()) -> Capture:  # noqa: B008 - frozen
+def open_capture(path: str | os.PathLike[str], *, options: ReadOptions | None = None) -> Capture:
     """Open a recording.
 
     Args:
@@ -67,6 +67,7 @@ def open_capture(path: str, *, options: ReadOptions = ReadOptions()) -> Capture:
     Raises:
         CaptureError: it cannot be opened, or is of no known format.
     """
+    path, options = os.fspath(path), options or ReadOptions()
     if path == STANDARD_INPUT:
         if sys.stdin is None or sys.stdin.isatty():
             raise CaptureError(path, "is a terminal", hint="pipe a recording into it, or name a file")

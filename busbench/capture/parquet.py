@@ -57,7 +57,7 @@ def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE,
     span, total = Span(), 0
     try:
         with pq.ParquetWriter(path, schema) as writer:
-            for found in read_frames(capture, span, line=line):
+            for found in read_frames(capture, span=span, line=line):
                 table = found.frames
                 if not len(table):
                     continue

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
-from os import PathLike, fspath
+from os import PathLike
 
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.open import open_capture
@@ -32,7 +32,7 @@ class Span:
     ambiguous: list[tuple[int, int]] = field(default_factory=list)
 
 
-def read_frames(capture: Capture, span: Span | None = None, *, line: LineSettings = BUS_LINE) -> Iterator[Found]:
+def read_frames(capture: Capture, *, span: Span | None = None, line: LineSettings = BUS_LINE) -> Iterator[Found]:
     """Find the frames of a recording, a block of it at a time.
 
     A recording that breaks off gives what could be read; the reason is added to
@@ -42,6 +42,9 @@ def read_frames(capture: Capture, span: Span | None = None, *, line: LineSetting
         capture: the recording.
         span: filled with what the recording covers.
         line: line settings, for the time of a character.
+
+    Returns:
+        Frames and rejected bytes of each block, in their order.
 
     Raises:
         CaptureError: nothing could be read.
@@ -92,12 +95,15 @@ def read_beat(
         line: line settings, for the time of a character.
         on_block: called with the number of frames so far.
 
+    Returns:
+        The columns and what they cover.
+
     Raises:
         CaptureError: nothing could be read.
     """
     span = Span()
     times, rejects = FrameTimesCollector(), []
-    for found in read_frames(capture, span, line=line):
+    for found in read_frames(capture, span=span, line=line):
         times.add(found.frames.times())
         rejects.append(found.rejects)
         if on_block:
@@ -139,11 +145,15 @@ def read_recording(path: str | PathLike[str], *, options: ReadOptions | None = N
         path: the file; "-" is standard input.
         options: choices that the file may leave open.
 
+    Returns:
+        All frames, and what the file says of itself. One that breaks off gives
+        what could be read, and says so in `info.notes`.
+
     Raises:
         CaptureError: nothing could be read.
     """
     options = options or ReadOptions()
-    with open_capture(fspath(path), options=options) as capture:
+    with open_capture(path, options=options) as capture:
         span = Span()
-        found = Found.concat(read_frames(capture, span, line=options.line))
+        found = Found.concat(read_frames(capture, span=span, line=options.line))
         return Recording(capture.info, span, found.frames, found.rejects)

@@ -189,7 +189,7 @@ def read(source: str, options: ReadOptions) -> Recording:
     progress = Progress("reading")
     with open_source(source, options) as capture:
         span, parts = Span(), []
-        for part in read_frames(capture, span, line=options.line):
+        for part in read_frames(capture, span=span, line=options.line):
             parts.append(part)
             progress.at(counted(sum(len(one.frames) for one in parts), "frame"))
         progress.end()

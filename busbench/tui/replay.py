@@ -64,7 +64,7 @@ class ReplaySession(Session):
 
     def _load(self) -> None:
         rejects, span = [], self._span
-        for found in read_frames(self._capture, span, line=self.line):
+        for found in read_frames(self._capture, span=span, line=self.line):
             if self._is_closing.is_set():
                 return
             rejects.append(found.rejects)
