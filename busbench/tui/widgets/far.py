@@ -23,17 +23,20 @@ class FarFigures(Drawn):
         caption = _CAPTIONS.get(word, session.link)
         wide = width * 3 // 5
         scope = "SO FAR" if session.is_live else "IN ALL"
+        last = f"LAST {RECENT_S:.0f} S ({due:,} due)" if session.clock.is_known else f"LAST {due:,} DUE"
         lower = max(6, (height - 2) * 2 // 5 // 5 * 5 + 1)
         upper = height - lower - 2
         out = _beside(
-            _figure(self.ui, f"MISSED FRAMES, LAST {RECENT_S:.0f} S ({due:,} due)", str(lost), wide - 2, upper),
+            _figure(self.ui, f"MISSED FRAMES, {last}", str(lost), wide - 2, upper),
             _figure(self.ui, f"LINK NOW: {caption}", word, width - wide - 1, upper),
             wide,
-            ("gap" if lost else "good", style),
+            ("gap" if lost else "good", "gap" if style == "failsafe" else style),  # letters are of ink, not of ground
         )
-        longest = session.events.longest_s
+        unit, longest = "SECONDS", _seconds(session.events.longest_s)
+        if not session.clock.is_known:
+            unit, longest = "FRAMES", f"{max((one.frames for one in session.events.items), default=0)}"
         out += _beside(
-            _figure(self.ui, "LONGEST OUTAGE, SECONDS", _seconds(longest), wide - 2, lower),
+            _figure(self.ui, f"LONGEST OUTAGE, {unit}", longest, wide - 2, lower),
             _figure(self.ui, f"OUTAGES {scope}", str(len(session.events)), width - wide - 1, lower),
             wide,
             ("ink", "ink"),

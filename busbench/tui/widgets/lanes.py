@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from busbench.errors import plain
 from busbench.tui.draw import ruler, traces
 from busbench.tui.lanes import AT_END, FAILSAFE, GLITCH, LOST, MOVING, NONE, ON, PAST_END, TRACE_S, Lanes
+from busbench.tui.store import ROWS_A_SECOND
 from busbench.tui.text import UNIT_WORDS, Line, fit, scale_words, value_words, width_of
 from busbench.tui.widgets.drawn import Drawn
 from busbench.wire.bulk import CHANNELS
@@ -65,7 +66,9 @@ class LaneLines(Drawn):
 
     def _head(self, name: int, rule: int, trace: int) -> Line:
         label = fit("name", name) + " " if name else ""
-        room, span = rule + 1 + trace, f"last {TRACE_S:.0f} s"
+        is_timed = self.ui.needs.clock.is_known
+        span = f"last {TRACE_S:.0f} s" if is_timed else f"last {TRACE_S * ROWS_A_SECOND:.0f} frames"
+        room = rule + 1 + trace
         scale = scale_words(self.ui.unit, self.ui.needs.scale)
         scale = fit(scale, room) if len(scale) + len(span) >= room else scale + span.rjust(room - len(scale))
         return [(f"ch {label}{UNIT_WORDS[self.ui.unit]:>8} {scale} {fit('  state', _STATE_CELLS)}", "head")]

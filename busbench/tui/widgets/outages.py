@@ -20,11 +20,12 @@ class OutageLines(Drawn):
     def lines(self, width: int, height: int) -> list[Line]:
         """Summary, timeline, list, channels."""
         session = self.ui.needs
-        columns = max(1, (width - 1) // _CELL)
-        rows = -(-18 // columns)
+        texts = self._changes()
+        cell = max([_CELL, *(len(text) + 5 for text, _ in texts)])
+        rows = -(-18 // max(1, (width - 1) // cell))
         head = [_summary(session), self._above(width), strip(self.ui, width), _below(session, width)]
         room = max(3, height - len(head) - 1 - (rows + 1))
-        return [*head, *self._list(room + 1), *self._across(columns, rows)]
+        return [*head, *self._list(room + 1), *self._across(texts, cell, rows)]
 
     def _above(self, width: int) -> Line:
         """Marks, and the ends of the cut."""
@@ -53,20 +54,24 @@ class OutageLines(Drawn):
             out.append(_row(session, index, events.items[index], is_chosen=index == chosen))
         return out + [[("", "ink")]] * (height - len(out))
 
-    def _across(self, columns: int, rows: int) -> list[Line]:
+    def _changes(self) -> list[tuple[str, str]]:
+        """What each channel did across the outage chosen, with its style; empty where none is."""
         session, index = self.ui.needs, self.ui.chosen
         if index is None or index >= len(session.events):
+            return []
+        across = enumerate(session.across(index))
+        return [(self._channel(channel, one), "pen" if _has_moved(one) else "dim") for channel, one in across]
+
+    def _across(self, texts: list[tuple[str, str]], cell: int, rows: int) -> list[Line]:
+        index = self.ui.chosen
+        if not texts or index is None:
             return [[(" n and p choose an outage; what each channel did across it then stands here", "dim")]]
-        event = session.events.items[index]
+        event = self.ui.needs.events.items[index]
         words = "before, during, after" if event.kind in ("lost", "failsafe") else "before and after"
         out: list[Line] = [[(f" channels across outage {index + 1} ({event.kind}): {words}", "head")]]
-        across = session.across(index)
         for y in range(rows):
-            line: Line = [(" ", "ink")]
-            for channel in range(y, 18, rows):
-                text = f"{channel + 1:2d} {self._channel(channel, across[channel])}"
-                line.append((fit(text, _CELL), "pen" if _has_moved(across[channel]) else "dim"))
-            out.append(line[: columns + 1])
+            shown = ((channel, *texts[channel]) for channel in range(y, 18, rows))
+            out.append([(" ", "ink"), *((fit(f"{ch + 1:2d} {text}", cell), style) for ch, text, style in shown)])
         return out
 
     def _channel(self, channel: int, one: Across) -> str:

@@ -13,6 +13,7 @@ from busbench.tui.text import Line, fit, width_of
 from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.frame import apart
+from busbench.tui.widgets.verify import wrapped
 
 LOW, OVER, LEAST = "LOW", "OVER", "weakest"
 _STYLES = {LOW: "bad", OVER: "bad", f"{LOW}, {OVER}": "bad", LEAST: "warn"}
@@ -65,7 +66,7 @@ class RigLines(Drawn):
         rig = self.ui.rig
         if rig is None:
             return [
-                [(fit(" No plan is open: start with `busbench watch SOURCE --rig R.toml`.", width), "title")],
+                [(fit(" No plan is open: start with `busbench watch SOURCE --rig RIG.toml`.", width), "title")],
                 [(fit(" `busbench rig new` writes a plan to fill in.", width), "ink")],
             ]
         solved = self.solved()
@@ -88,7 +89,7 @@ class RigLines(Drawn):
         count = len(case.warnings)
         words = f"{count} warning{'' if count == 1 else 's'} " if count else "no warnings "
         left: Line = [(f" case {self.case + 1} of {len(self.solved().cases)}, ", "dim")]
-        left += [(f"{case.supply_a:.2f} A", "title"), (" from the supply: ", "dim"), (plain(case.case), "title")]
+        left += [(f"{case.supply_a:.2f} A", "title"), (" drawn: ", "dim"), (plain(case.case), "title")]
         right: Line = [(words, "bad" if count else "good")]
         return [[(f" {plain(rig.plan.name)}", "title"), (fit(supply, width), "dim")], apart(left, right, width)]
 
@@ -104,11 +105,8 @@ class RigLines(Drawn):
             best = weakest.advice[0]
             texts.append(f"{best.text}: gains {best.gain_v:.2f} V")
         styles = ("ink", "warn", "ink")
-        more = self.ui.glyphs.more
-        return [
-            [(fit(f" {self._leads(plain(text))}", width, more=more), style)]
-            for text, style in zip(texts, styles, strict=False)
-        ]
+        both = zip(texts, styles, strict=False)
+        return [line for text, style in both for line in wrapped(self._leads(text), width, style)]
 
     def _leads(self, text: str) -> str:
         return text.replace("mΩ", "mohm").replace("mm²", "mm2") if self.ui.is_ascii else text
@@ -145,8 +143,8 @@ class RigLines(Drawn):
     def _warnings(self, case: Case, width: int) -> list[Line]:
         if not case.warnings:
             return []
-        texts = (self._leads(plain(one)) for one in case.warnings)
-        return [[], [(" warnings", "head")], *([(fit(f" ! {text}", width), "warn")] for text in texts)]
+        told = (line for one in case.warnings for line in wrapped(f"! {self._leads(one)}", width, "warn"))
+        return [[], [(" warnings", "head")], *told]
 
 
 def _state(rig: Rig, row: TreeRow, case: Case, weakest: Weakest | None) -> str:

@@ -174,8 +174,8 @@ def _steps(work: GuidedRound, width: int) -> tuple[list[Line], int]:
 
 def _finding(check: Check, width: int) -> Iterator[Line]:
     said = list(wrapped(f"{check.subject}: {check.name}: {check.sentence}", width, indent=_INDENT))
-    head = fit(f" {_WORDS[check.verdict]}", _INDENT)
-    yield [(head, _STYLES[check.verdict]), (said[0][0][0][_INDENT:], "ink")]
+    word = f" {_WORDS[check.verdict]} "
+    yield [(word, _STYLES[check.verdict]), (said[0][0][0][len(word) :], "ink")]
     yield from said[1:]
 
 

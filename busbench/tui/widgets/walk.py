@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from busbench.drive.arming import CAUTIONS
 from busbench.drive.walk import Entry, Phase, Walk, tally
 from busbench.errors import plain
-from busbench.tui.text import Line, fit
+from busbench.tui.text import Line, fit, width_of
 from busbench.tui.ui import Ui
 from busbench.tui.walking import Walking, Way
 from busbench.tui.widgets.drawn import Drawn
@@ -15,6 +15,7 @@ from busbench.tui.widgets.verify import wrapped
 from busbench.verify.walk_rig import direction_words
 from busbench.verify.walk_round import motion_lines
 
+_ANSWER_CELLS = 46  # of a row, besides the name
 _TOLD = {True: "yes", False: "NO", None: "-"}
 
 
@@ -125,24 +126,26 @@ class WalkLines(Drawn):
 
 def _table(walk: Walk, width: int) -> tuple[list[Line], int]:
     """All halts with their answers, and the line of the halt where it stands."""
-    head = f"    ch {fit('device', 28)} {'surface':<8}{'way':<5}{'throw':<6}{'smooth':<7}state"
+    longest = max(width_of([(plain(entry.stop.name), "")]) for entry in walk.entries)
+    name = max(len("device"), min(longest, width - _ANSWER_CELLS))
+    head = f"    ch {fit('device', name)} {'surface':<8}{'way':<5}{'throw':<6}{'smooth':<7}state"
     rows: list[Line] = [[(fit(head, width), "head")]]
     here = 0
     for at, entry in enumerate(walk.entries):
         is_here = at == walk.at and not walk.is_over
         if is_here:
             here = len(rows)
-        rows.append(_row(entry, is_here=is_here))
+        rows.append(_row(entry, name, is_here=is_here))
         if entry.note:
             rows += wrapped(f"note: {entry.note}", width, "dim", indent=7)
     return rows, here
 
 
-def _row(entry: Entry, *, is_here: bool) -> Line:
-    name = fit(plain(entry.stop.name), 28)
+def _row(entry: Entry, cells: int, *, is_here: bool) -> Line:
+    name = fit(plain(entry.stop.name), cells)
     line: Line = [(f" {'>' if is_here else ' '} {entry.stop.channel + 1:3d} {name} ", "chosen" if is_here else "ink")]
-    for answer, cells in zip(entry.answers, (8, 5, 6, 7), strict=True):
+    for answer, wide in zip(entry.answers, (8, 5, 6, 7), strict=True):
         style = "bad" if answer is False else "good" if answer else "dim"
         word = _TOLD[answer]
-        line += [(word, style), (" " * (cells - len(word)), "ink")]
+        line += [(word, style), (" " * (wide - len(word)), "ink")]
     return [*line, (entry.state, "warn" if entry.state == "skipped" else "dim")]
