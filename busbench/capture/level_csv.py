@@ -159,7 +159,7 @@ class _Rows:
         return notes
 
     def fault(self, what: str, line: int | None = None) -> CaptureError:
-        return CaptureError(self._path, f"line {line or self._line} {what}", hint="what stands before it can be used")
+        return CaptureError(self._path, f"line {line or self._line} {what}", hint="save it again")
 
     def take(self, text: bytes, *, is_last: bool) -> tuple[I64, U8, CaptureError | None]:
         """Times in ns, levels (rows, columns), and why nothing after them can be read."""

@@ -77,7 +77,7 @@ class VcdFile(LevelFile):
                 head += more[:got]
                 if not got or len(head) > _HEADER_MOST:
                     what = "ends inside its declarations" if not got else "has no end of its declarations"
-                    raise CaptureError(path, what, offset=len(head), hint="no signal can be read: save it again")
+                    raise CaptureError(path, what, offset=len(head), hint="save it again")
         self._body = match.end()
         self._declare(head[: match.start()].split())
         self.names = tuple(self._ids)
@@ -102,7 +102,8 @@ class VcdFile(LevelFile):
         try:
             for whole, rest in whole_parts(self.path, start=offset, ends=_SPACE):
                 if len(rest) > _REST_MOST:
-                    raise CaptureError(self.path, "is not a value change dump from here on", offset=offset + len(whole))
+                    what = "is not a value change dump from here on"
+                    raise CaptureError(self.path, what, offset=offset + len(whole), hint="save it again")
                 changes.take(whole, offset)
                 offset += len(whole)
                 yield self._gather(changes, names, last, is_end=False)
@@ -286,7 +287,7 @@ class _Changes:
                 if fault:
                     where = next(m for i, m in enumerate(re.finditer(rb"\S+", text)) if i == at).start()
                     said = plain(token, most=20)
-                    raise CaptureError(self._path, f'"{said}" {fault}', offset=offset + where)
+                    raise CaptureError(self._path, f'"{said}" {fault}', offset=offset + where, hint="save it again")
         finally:
             for ident, (times, values) in got.items():
                 self._add(ident, np.array(times, np.int64), np.array(values, np.uint8))
