@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 @click.option("--walk", metavar="FILE.json", help="Answers that `walk` kept; they count as checks.")
 @click.option("--keep", metavar="FILE.pcapng", help="Keep what a guided check received, with its marks.")
 @click.option("--force", is_flag=True, help="Write over files that exist.")
+@click.option("--all", "shows_all", is_flag=True, help="Write out in the table what passed, too.")
 @click.option("--format", "format_", type=click.Choice(("table", "json")), default="table", show_default=True,
               help="Form of the result.")  # fmt: skip
 @source_options
@@ -40,6 +41,7 @@ def command(
     walk: str | None,
     keep: str | None,
     force: bool,
+    shows_all: bool,
     format_: str,
     **settings: Any,
 ) -> None:
@@ -76,7 +78,7 @@ def command(
     targets = [path for path in (report, junit, keep) if path is not None]
     _check_targets(targets, inputs=[path for path in (source, rig_path, walk) if path is not None], force=force)
     code = verify(
-        source, rig_path, report=report, junit=junit, walk=walk, keep=keep, format_=format_,
+        source, rig_path, report=report, junit=junit, walk=walk, keep=keep, format_=format_, shows_all=shows_all,
         options=read_options(settings), faults=faults,
     )  # fmt: skip
     click.get_current_context().exit(code)
@@ -119,6 +121,7 @@ def verify(
     walk: str | None = None,
     keep: str | None = None,
     format_: str = "table",
+    shows_all: bool = False,
     options: ReadOptions = ReadOptions(),  # noqa: B008 - frozen
     faults: tuple[str, ...] = (),
 ) -> int:
@@ -129,6 +132,7 @@ def verify(
         rig_path: the rig file.
         report, junit, walk, keep: files; see the command.
         format_: "table" or "json".
+        shows_all: True writes out in the table what passed, too.
         options: choices that the recording leaves open.
         faults: of a virtual aircraft, as people type them.
     """
@@ -176,7 +180,7 @@ def verify(
     else:
         from busbench.cli.verify_text import verify_lines
 
-        for line in verify_lines(found):
+        for line in verify_lines(found, shows_all=shows_all):
             click.echo(line)
     return 0 if found.verdict.value == "pass" else 1
 

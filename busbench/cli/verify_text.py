@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
-from itertools import groupby
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from busbench.errors import plain
@@ -14,35 +13,80 @@ if TYPE_CHECKING:
     from busbench.verify.verify import Verification
 
 WIDTH = 80
+NARROW = 0.25  # of its limit: what has less to spare is pointed at
 _NAME = 24  # of a check, with the blanks before it
-_HEADS = {Verdict.PASS: "PASSED", Verdict.NOT_TESTED: "NOT TESTED", Verdict.FAIL: "FAILED"}
+_WORDS = {Verdict.PASS: "passed", Verdict.NOT_TESTED: "not tested", Verdict.FAIL: "failed"}
 _UNSPARED = ("frames", "glitches")  # things that may not be there at all
 
 
-def verify_lines(found: Verification) -> Iterator[str]:
-    """The checks under their verdicts, none wider than 80 columns, then the verdict of the whole."""
-    for verdict, head in _HEADS.items():
-        checks = [check for check in found.checks if check.verdict is verdict]
+def verify_lines(found: Verification, *, shows_all: bool = False) -> Iterator[str]:
+    """The checks under their verdicts, none wider than 80 columns, then the verdict of the whole.
+
+    Args:
+        found: the checks.
+        shows_all: True writes out each channel that passed, and not only what was looked at.
+    """
+    of = {verdict: [check for check in found.checks if check.verdict is verdict] for verdict in _WORDS}
+    passed = of[Verdict.PASS]
+    narrow = [] if shows_all else [check for check in passed if _is_narrow(check)]
+    told = [check for check in passed if shows_all or (check.part == "line" and check not in narrow)]
+    named = [check for check in passed if check not in told and check not in narrow]
+    if told or named:
+        yield "PASSED"
+        yield from _in_full(told)
+        yield from _by_name(named)
+        yield ""
+    for head, checks in (
+        ("PASSED, WITH LITTLE TO SPARE", narrow),
+        ("NOT TESTED", of[Verdict.NOT_TESTED]),
+        ("FAILED", of[Verdict.FAIL]),
+    ):
         if checks:
             yield head
-        for subject, some in groupby(checks, key=lambda check: check.subject):
-            yield f"  {plain(subject)}"
-            for check in some:
-                yield from _check_lines(check)
-        if checks:
+            yield from _in_full(checks)
             yield ""
     rig = found.evidence.rig
-    order = (Verdict.PASS, Verdict.FAIL, Verdict.NOT_TESTED)
-    counts = ", ".join(f"{found.count(verdict)} {_HEADS[verdict].lower()}" for verdict in order)
-    yield "to spare: how far inside its limit a value is"
+    counts = ", ".join(
+        f"{len(of[verdict])} {_WORDS[verdict]}" for verdict in (Verdict.PASS, Verdict.FAIL, Verdict.NOT_TESTED)
+    )
+    yield "to spare: how far inside its limit a value is" + ("" if shows_all else "; --all writes out what passed")
     yield f"µs assumes {rig.scale.describe()}"
     yield f"{plain(rig.plan.name)}: {found.verdict.value.upper()} ({counts})"
     yield from textwrap.wrap(CAUTION, WIDTH)
 
 
-def _check_lines(check: Check) -> list[str]:
-    said = plain(check.sentence)
-    if check.margin is not None and check.margin > 0 and check.unit not in _UNSPARED and check.channel not in (17, 18):
-        said += f" ({check.margin:.3g} {check.unit} to spare)"
-    line = f"    {check.name:<{_NAME - 5}} {said}"
-    return textwrap.wrap(line, WIDTH, subsequent_indent=" " * _NAME, break_long_words=False)
+def _by_subject(checks: Sequence[Check]) -> dict[str, list[Check]]:
+    grouped: dict[str, list[Check]] = {}
+    for check in checks:
+        grouped.setdefault(plain(check.subject), []).append(check)
+    return grouped
+
+
+def _in_full(checks: Sequence[Check]) -> Iterator[str]:
+    for subject, some in _by_subject(checks).items():
+        yield f"  {subject}"
+        for check in some:
+            said = plain(check.sentence) + _spare(check)
+            line = f"    {check.name:<{_NAME - 5}} {said}"
+            yield from textwrap.wrap(line, WIDTH, subsequent_indent=" " * _NAME, break_long_words=False)
+
+
+def _by_name(checks: Sequence[Check]) -> Iterator[str]:
+    for subject, some in _by_subject(checks).items():
+        line = f"  {subject}: {', '.join(check.name for check in some)}"
+        yield from textwrap.wrap(line, WIDTH, subsequent_indent="    ", break_long_words=False)
+
+
+def _has_spare(check: Check) -> bool:
+    is_switch = check.channel in (17, 18)  # there is nothing between on and off
+    return check.margin is not None and check.margin > 0 and check.unit not in _UNSPARED and not is_switch
+
+
+def _spare(check: Check) -> str:
+    return f" ({check.margin:.3g} {check.unit} to spare)" if _has_spare(check) else ""
+
+
+def _is_narrow(check: Check) -> bool:
+    if check.margin is None or not check.limit or check.unit in _UNSPARED or check.channel in (17, 18):
+        return False
+    return check.margin < NARROW * abs(check.limit)

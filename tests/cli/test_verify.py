@@ -58,7 +58,7 @@ def test_a_good_aircraft_exits_with_0(good: Path) -> None:
     ]
     assert lines[-6:] == [
         "",
-        "to spare: how far inside its limit a value is",
+        "to spare: how far inside its limit a value is; --all writes out what passed",
         "µs assumes 1500 µs at 992 counts, 0.625 µs a count",
         "Heron: PASS (74 passed, 0 failed, 0 not tested)",
         "A bench check is no proof of airworthiness: keep to local rules, ask your club's",
@@ -70,6 +70,7 @@ def test_what_failed_stands_last_and_no_line_is_too_long(faulty: Path) -> None:
     lines = run(faulty).stdout.splitlines()
     heads = [line for line in lines if line.isupper() and not line.startswith(" ")]
     assert heads == ["PASSED", "NOT TESTED", "FAILED"]
+    assert "  channel 17 (tow release): rest, low end, high end, direction, moves alone," in lines  # by name alone
     at = lines.index("FAILED")
     assert lines[at + 1 : at + 6] == [
         "  line",
@@ -79,7 +80,23 @@ def test_what_failed_stands_last_and_no_line_is_too_long(faulty: Path) -> None:
         '    direction           "aileron stick" to "right" first took it below neutral',
     ]
     assert max(map(len, lines)) <= 80
-    assert "    low end             reached off, planned off" in lines  # nothing to spare between on and off
+    written_out = run(faulty, "--all").stdout.splitlines()
+    assert "    low end             reached off, planned off" in written_out  # nothing to spare between on and off
+    assert max(map(len, written_out)) <= 80
+    assert not any("--all" in line for line in written_out)
+
+
+def test_what_passed_with_little_to_spare_is_pointed_at(good: Path, tmp_path: Path) -> None:
+    plan = tmp_path / "strict.toml"
+    plan.write_text(Path(PLAN).read_text(encoding="utf-8") + "\n[verify]\njitter_ms = 0.03\n", encoding="utf-8")
+    lines = invoke(command, good, "--rig", plan).stdout.splitlines()
+    at = lines.index("PASSED, WITH LITTLE TO SPARE")
+    assert lines[at + 1 : at + 4] == [
+        "  line",
+        "    jitter              0.0242 ms rms; this measurement cannot see less than",
+        "                        0.1414 ms (0.00584 ms to spare)",
+    ]
+    assert sum(line.startswith("    jitter ") for line in lines) == 1
 
 
 def test_a_faulty_one_exits_with_1_and_leaves_page_and_junit(faulty: Path, tmp_path: Path) -> None:
