@@ -116,10 +116,7 @@ def file_lines(captures: Path, out: Path) -> list[list[str]]:
         ["timing", slots, "--format", "json"],
         ["channels", line],
         *(["convert", line, "-o", str(out / f"line{suffix}")] for suffix in suffixes),
-        *(
-            ["outages", str(out / f"line{suffix}"), "--format", "json"]
-            for suffix in (".pcapng", ".csv", ".vcd", ".raw")
-        ),
+        *(["outages", str(out / f"line{suffix}"), "--format", "json"] for suffix in suffixes),
         ["convert", line, "-o", str(out / "line.raw"), "--force"],
         ["convert", line, "-o", "-"],
         [*sweep, "--to", str(out / "sweep.pcapng")],
