@@ -122,9 +122,6 @@ def read_back(path: Path) -> tuple[bytes, Found, list[str]]:
         return b"".join(log.data.tobytes() for log in logs), found, [mark.text for mark in capture.info.marks]
 
 
-# SIGKILL while recording
-
-
 def kill_record(dice: random.Random, folder: Path) -> Told:
     """The file opens, holds the beginning of what was sent, and lacks no more than the last second."""
     return (_kill_on_pty if dice.random() < 0.5 else _kill_on_virtual)(dice, folder / "f.pcapng")
@@ -167,9 +164,6 @@ def _kill_on_virtual(dice: random.Random, path: Path) -> Told:
     ends = np.cumsum([len(chunk.data) for chunk in chunks])
     first_missing = chunks[int(np.searchsorted(ends, len(data), "right"))]
     return Told(figure=max(0.0, (killed_ns - begun_ns - first_missing.t_ns) / 1e9))
-
-
-# Ports that vanish
 
 
 def vanish_record(dice: random.Random, folder: Path) -> Told:
@@ -339,9 +333,6 @@ def _vanish_moving(kind: str, dice: random.Random, folder: Path) -> Told:
     if not is_restored:
         return Told("the terminal is not as before")
     return Told(f"{len(late)} bytes after the port was back") if late else Told(figure=len(sent) / FRAME_BYTES)
-
-
-# The parent killed
 
 
 def orphan(dice: random.Random, folder: Path) -> Told:

@@ -41,9 +41,6 @@ FULL = (
 )
 
 
-# Full disks
-
-
 def full_disk(folder: Path, *, prelude: str = PLAIN) -> Iterator[tuple[str, str]]:
     """Every command that writes on a disk that fills up: its name, and what was not as promised.
 
@@ -91,8 +88,6 @@ def small_disk() -> Iterator[tuple[Path, str]]:
         finally:
             subprocess.run(["umount", folder], check=True)
 
-
-# The whole live path, as fast as it goes
 
 _PLAYER = """
 import sys

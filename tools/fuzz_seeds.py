@@ -34,9 +34,6 @@ _TEXTS = (
 )  # fmt: skip
 
 
-# --- inputs
-
-
 def frame(seed: int = 0, flags: int = 0, end: int = 0) -> bytes:
     """A servo frame."""
     return b"\x0f" + random.Random(seed).randbytes(22) + bytes([flags, end])
@@ -232,9 +229,6 @@ def chunks_of(log: ByteLog) -> list[Chunk]:
         chunks.append(Chunk(t_ns, log.data[start:end].tobytes(), bad))
         start = end
     return chunks
-
-
-# --- mutations
 
 
 def plain_inner(rng: random.Random) -> Inner:

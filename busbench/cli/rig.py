@@ -23,9 +23,6 @@ def command() -> None:
     """
 
 
-# new
-
-
 @command.command("new", short_help="a commented rig file to start from")
 @click.argument("file", metavar="[FILE.toml]", required=False, type=click.Path(path_type=str))
 @click.option("--force", is_flag=True, help="Write over a file that exists.")
@@ -45,9 +42,6 @@ def new(file: str | None, *, force: bool = False) -> None:
     write_new(file, STARTER, force=force)
     if file is not None and file != "-":
         wrote(file, "rig file to start from", then=f"edit it, then `busbench rig check {file}`")
-
-
-# check
 
 
 @command.command("check", short_help="the plan's faults, what each does, and what to do")
@@ -91,9 +85,6 @@ def _count(number: int, word: str) -> str:
 
 command.add_command(draft_command)
 command.add_command(power_command)
-
-
-# sheet
 
 
 @command.command("sheet", short_help="order of set-up, labels and wiring to print")

@@ -131,8 +131,6 @@ class Child:
         self._holds_back = holds
         return holds
 
-    # Receiving
-
     def _receive(self, t_ns: int, data: bytes) -> None:
         bad = b""
         if self._unmarker is not None:
@@ -199,8 +197,6 @@ class Child:
             self._tell(EventKind.ERRORS, what, count=damaged)
         if more.overrun:
             self._tell(EventKind.OVERRUN, f"the system lost {counted(more.overrun, 'character')}", count=more.overrun)
-
-    # Transmitting
 
     def _obey(self, word: str, value: Any) -> None:
         match word:
@@ -282,8 +278,6 @@ class Child:
         policy, priority = (os.SCHED_FIFO, 10) if is_urgent else (os.SCHED_OTHER, 0)
         with contextlib.suppress(OSError):
             os.sched_setscheduler(0, policy, os.sched_param(priority))
-
-    # The end
 
     def _left_alone(self, t_ns: int) -> None:
         if self._is_alone:

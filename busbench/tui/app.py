@@ -158,8 +158,6 @@ class BenchApp(App[None]):
             self.bell()
             self._rang_at = self._ticks
 
-    # sources
-
     def _begin(self, session: Session) -> None:
         self.ui.session, self.ui.chosen = session, None
         if isinstance(session, ReplaySession) and not session.is_loaded:
@@ -201,8 +199,6 @@ class BenchApp(App[None]):
         """Choose another source."""
         self._ask_source("")
 
-    # views
-
     def _view(self, index: int) -> Screen[None]:
         view = VIEWS[index]
         if not self.is_screen_installed(view.name):
@@ -225,8 +221,6 @@ class BenchApp(App[None]):
         from busbench.tui.screens.help import Help
 
         self.push_screen(Help(is_ascii=self.ui.is_ascii))
-
-    # the place
 
     def action_play(self) -> None:
         """Play and pause, freeze and follow."""
@@ -279,8 +273,6 @@ class BenchApp(App[None]):
         if self.ui.session is not None:
             act(self.ui.session)
             self.draw()
-
-    # marks, cuts, recordings
 
     def action_mark(self) -> None:
         """Set a mark at this moment; its text is asked for afterwards."""
@@ -349,8 +341,6 @@ class BenchApp(App[None]):
                 self.say(str(error))
                 return
         self.say(session.notice)
-
-    # the palette of commands
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         """Our own actions only."""

@@ -49,10 +49,8 @@ class ReplaySession(Session):
         self.format = info.format
         self.start_utc_ns = info.start_utc_ns
 
-    # reading, in a thread
-
     def load(self) -> None:
-        """Read the recording; what was read so far can be looked at meanwhile."""
+        """Read the recording, in a thread; what was read so far can be looked at meanwhile."""
         self._idle.clear()
         try:
             self._load()
@@ -137,8 +135,6 @@ class ReplaySession(Session):
             raise CaptureError("-", "cannot be read a second time", hint="keep it in a file first")
         return read_recording(self._capture.info.path, options=self._options)
 
-    # playing
-
     def tick(self, dt_s: float) -> None:
         """Play on."""
         if self.is_moving and len(self.store):
@@ -173,8 +169,6 @@ class ReplaySession(Session):
         if at is None or self.events.items[at].kind in ("lost", "failsafe"):
             return "in step"
         return "searching" if self.events.items[at].kind == "damaged" else "silent"
-
-    # cutting
 
     def export(self, path: str) -> str:
         """Write what lies between the marks of the cut to a new pcapng file; reads the recording anew.

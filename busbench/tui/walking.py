@@ -149,8 +149,6 @@ class Walking:
         if not self.is_rehearsal and isinstance(self._of, LiveSession) and not self._how.is_over:
             self._of.port.stop_transmission()
 
-    # a Mover
-
     def stop(self) -> None:
         """A key was pressed: call it off, or bring it back to rest."""
         self._quiet_s = QUIET_S
@@ -189,8 +187,6 @@ class Walking:
                 self._settle()
             case Way.NONE:
                 pass
-
-    # inside
 
     @property
     def _live(self) -> LiveSession:

@@ -103,8 +103,6 @@ class VirtualAircraft:
         happened, self._happened = self._happened, []
         return happened
 
-    # inside
-
     def _value(self, kind: FaultKind, usual: float) -> float | None:
         """VALUE of a fault, None where it is not built in."""
         fault = self._by_kind.get(kind)

@@ -230,9 +230,6 @@ def test_a_note_is_typed_with_single_keys(capsys: pytest.CaptureFixture[str]) ->
     assert capsys.readouterr().err.startswith("note: stifx\b \bf é\n")
 
 
-# In a terminal of its own
-
-
 class Terminal:
     """A walk in a pseudo-terminal."""
 
@@ -286,9 +283,6 @@ def test_a_killed_walk_loses_the_open_question_at_most(rig: Path, tmp_path: Path
     again.answer("y", "2 of 2: rudder")
     again.answer("\x04", "left aileron  1        yes            NO         yes         yes     done")
     assert again.close() == 1
-
-
-# On a port
 
 
 @pytest.fixture

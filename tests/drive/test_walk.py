@@ -172,8 +172,6 @@ def test_resume_begins_where_something_is_missing() -> None:
     assert done.phase is Phase.REVIEW
 
 
-# Motions
-
 SCALE = Scale()
 LIMITS = walk_limits(STOPS, scale=SCALE, locked={7: 173})
 
@@ -223,9 +221,6 @@ def test_a_two_state_channel_switches() -> None:
     raw = sent(stop_program(RELEASE, limits=LIMITS, scale=SCALE, period_s=0.5)).raw
     assert raw[:, 23].tolist()[-16:] == [1] * 4 + [0] * 4 + [1] * 4 + [0] * 4
     assert not any(sent(hold_program(limits=LIMITS, scale=SCALE, period_s=0.5)).raw[:, 23])
-
-
-# The file
 
 
 def head(rig: str = "Heron") -> WalkHead:

@@ -103,9 +103,6 @@ def test_odd_streams_are_accounted_for(data: bytes) -> None:
     assert accounted(found_in(np.frombuffer(data, np.uint8))) == len(data)
 
 
-# -- traps: a false alignment as steady as the true one ------------------------------
-
-
 def trap_frames(count: int) -> U8:
     """Held sticks whose payload holds 0x0?, 0x00, 0x0F, ten bytes into the frame."""
     frame = pack_frames(np.full((1, 16), 992), 0, 0)[0]
@@ -179,9 +176,6 @@ def test_trap_in_step_does_not_catch() -> None:
     found = found_in(data)
     assert len(found.frames) == 199
     assert found.rejects.length.tolist() == [24]
-
-
-# -- live ---------------------------------------------------------------------------
 
 
 def table_of(found: Found) -> dict[str, Any]:

@@ -76,8 +76,6 @@ class VerifyView(BenchView):
             work = self._lines.work = Recorded(session, rig)
             self.run_worker(work.work, thread=True, exit_on_error=True)
 
-    # keys
-
     def action_go_on(self) -> None:
         """Go on with the round."""
         self._act(GuidedRound.go_on)
