@@ -37,8 +37,7 @@ def power_lines(
     yield f"{rig.plan.name}: {rig.supply.voltage_v:g} V, {minimum}, leads at {temperature_c:g} degrees Celsius"
     yield ""
     moving = next(case for case in cases if case.case == MOVING)
-    yield f"{MOVING}:"
-    yield draw_tree(layout_tree(rig, case=moving), ascii_only=ascii_only)
+    yield draw_tree(layout_tree(rig, case=moving), title=MOVING, ascii_only=ascii_only)
     yield ""
     yield from _table(cases)
     yield ""

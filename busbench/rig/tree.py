@@ -84,18 +84,20 @@ def _fed_by(rig: Rig, hub: Hub) -> str:
     return ", ".join([lead_text(hub.lead), *feeds])
 
 
-def draw_tree(rows: tuple[TreeRow, ...], *, ascii_only: bool = False) -> str:
+def draw_tree(rows: tuple[TreeRow, ...], *, title: str = "", ascii_only: bool = False) -> str:
     """Draw a tree in text.
 
     Args:
         rows: from layout_tree.
+        title: head of the first column; without one no column has a head.
         ascii_only: draw lines and units with plain ASCII; names stay as they are.
 
     Returns:
         Lines without trailing blanks, joined by newlines.
     """
     lines = LINES_ASCII if ascii_only else LINES
-    cells = [_cells(rows, index, lines) for index in range(len(rows))]
+    heads = [(title, "lead", "volts", "amperes")] if title else []
+    cells = [*heads, *(_cells(rows, index, lines) for index in range(len(rows)))]
     widths = [max(len(row[column]) for row in cells) for column in range(4)]
     text = [
         "  ".join(

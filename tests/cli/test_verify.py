@@ -94,7 +94,7 @@ def test_what_passed_with_little_to_spare_is_pointed_at(good: Path, tmp_path: Pa
     assert lines[at + 1 : at + 4] == [
         "  line",
         "    jitter              0.0242 ms rms; this measurement cannot see less than",
-        "                        0.1414 ms (0.00584 ms to spare)",
+        "                        0.1414 ms (0.00582 ms to spare)",
     ]
     assert sum(line.startswith("    jitter ") for line in lines) == 1
 
