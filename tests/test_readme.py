@@ -33,7 +33,7 @@ LEFT_OUT = {
     r"^busbench (watch|walk)\b": "needs a person at a terminal",
 }
 WITHOUT_EXAMPLES = {"completion"}  # the lines for shells' own files
-FOR_PROGRAMS = re.compile(r"--format (csv|json)|^busbench (frames|completion|rig draft) |^\w+ .*\|")  # may be wide
+FOR_PROGRAMS = re.compile(r"--format (csv|json)|^busbench (frames|completion) |^\w+ .*\|")  # may be wide
 SAYS_NOTHING = re.compile(r" (-o|--to|--output) |^busbench rig new ")  # on standard output
 
 

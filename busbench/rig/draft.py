@@ -194,21 +194,17 @@ def draft_toml(draft: Draft, *, names: Sequence[str] = (), scale: Scale) -> str:
     """
     period = draft.period_ms if draft.period_ms else 14.0
     said = "" if draft.period_ms else "  # not measured: the recording has no times"
+    still = ", ".join(map(str, draft.still)) or "none"
     lines = [
-        f"# Drafted from {counted(draft.frames, 'frame')}. Channels that never moved: "
-        + (", ".join(map(str, draft.still)) or "none")
-        + ".",
-        "# Fill in what hangs where; `busbench rig new` shows all keys. Which of these can turn a propeller?",
-        "# What rests at an end is written as a motor, and so locked, until you say motor = false.",
+        f"# Drafted from {counted(draft.frames, 'frame')}.",
+        f"# Channels that never moved: {still}.",
+        "# Fill in what hangs where; `busbench rig new` shows all keys.",
+        "# Which of these can turn a propeller? What rests at an end is written as a",
+        "# motor, and so locked, until you say motor = false.",
         "",
         "[rig]",
         'name = "My aircraft"',
         f"period_ms = {period:.3f}{said}",
-        "",
-        "[scale]  # assumed, not measured",
-        f"centre_counts = {scale.centre_counts:g}",
-        f"centre_us = {scale.centre_us}",
-        f"us_per_count = {scale.us_per_count}",
         "",
         "[supply]",
         "voltage_v = 7.4  # yours",
@@ -219,35 +215,44 @@ def draft_toml(draft: Draft, *, names: Sequence[str] = (), scale: Scale) -> str:
         control = controls.setdefault(one.turn, f"{word} {one.turn}")  # of the first channel of the turn
         name = names[place] if place < len(names) else f"device {place + 1}"
         lines += ["", "[[device]]", f"name = {_quoted(name)}", *_device_lines(one, control, scale)]
+    lines += [
+        "",
+        "[scale]  # assumed, not measured",
+        f"centre_counts = {scale.centre_counts:g}",
+        f"centre_us = {scale.centre_us}",
+        f"us_per_count = {scale.us_per_count}",
+    ]
     return "\n".join(lines) + "\n"
 
 
 def _device_lines(one: Proposal, control: str, scale: Scale) -> Iterator[str]:
     yield f"channel = {one.channel}"
     yield f"# turn {one.turn}, {one.kind}: rest {one.rest_counts}, ends {one.low_counts} and {one.high_counts} counts"
-    if one.channel > CHANNELS:
-        if one.rests_at == "high":
-            yield "rest_pct = 100"
-    else:
-        # What rests at an end has its neutral half-way; all else has it where it rests.
-        neutral = (one.low_counts + one.high_counts) / 2 if one.rests_at else float(one.rest_counts)
-        if abs(neutral - scale.centre_counts) <= TRIM_COUNTS:
-            neutral = scale.centre_counts
-        else:
-            yield f"neutral_us = {float(scale.to_us(neutral)):.0f}"
-        reach = max(one.high_counts - neutral, neutral - one.low_counts)
-        yield f"travel_pct = {min(200.0, max(1.0, 100 * reach / FULL_COUNTS)):.0f}"
-        if one.rests_at:
-            yield f"rest_pct = {min(200.0, max(-200.0, 100 * (one.rest_counts - neutral) / FULL_COUNTS)):.0f}"
-    yield f'control = "{control}"  # give it the name by which you know it'
-    first = "high" if one.is_high_first else "low"
-    yield f'# high_when = ""  # where {control} has the channel high; it was first moved to the {first} end'
-    if one.rests_at:
-        yield "# It rests at an end, as a motor does. If it can turn no propeller, write motor = false for these lines:"
-        yield from ("motor = true", 'kind = "off-bus"', *(["reversed = true"] if one.rests_at == "high" else []))
     if one.follows is not None:
         way = "against" if one.against else "with"
         yield f"# moved {way} channel {one.follows}: one {control.split(' ')[0]} moves both"
+    if one.rests_at:
+        yield "# It rests at an end, as a motor does."
+        yield "# If it can turn no propeller, write motor = false for these lines:"
+        yield from ("motor = true", 'kind = "off-bus"', *(["reversed = true"] if one.rests_at == "high" else []))
+    yield f'control = "{control}"  # give it the name by which you know it'
+    first = "high" if one.is_high_first else "low"
+    yield f'# high_when = ""  # its position at the high end; it went to the {first} end first'
+    if one.channel > CHANNELS:
+        if one.rests_at == "high":
+            yield "rest_pct = 100"
+        return
+    # What rests at an end has its neutral half-way; all else has it where it rests.
+    neutral = (one.low_counts + one.high_counts) / 2 if one.rests_at else float(one.rest_counts)
+    is_trimmed = abs(neutral - scale.centre_counts) > TRIM_COUNTS
+    if not is_trimmed:
+        neutral = scale.centre_counts
+    if one.rests_at:
+        yield f"rest_pct = {min(200.0, max(-200.0, 100 * (one.rest_counts - neutral) / FULL_COUNTS)):.0f}"
+    if is_trimmed:
+        yield f"neutral_us = {float(scale.to_us(neutral)):.0f}"
+    reach = max(one.high_counts - neutral, neutral - one.low_counts)
+    yield f"travel_pct = {min(200.0, max(1.0, 100 * reach / FULL_COUNTS)):.0f}"
 
 
 def _quoted(name: str) -> str:

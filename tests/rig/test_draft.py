@@ -110,7 +110,7 @@ def test_the_draft_is_a_rig_file_that_loads() -> None:
         ("switch 4", None),
     ]
     assert text.startswith(
-        "# Drafted from 1,500 frames. Channels that never moved: 1, 3, 5, 6, 8, 10, 11, 12, 13, 14, 15, 16, 18.\n"
+        "# Drafted from 1,500 frames.\n# Channels that never moved: 1, 3, 5, 6, 8, 10, 11, 12, 13, 14, 15, 16, 18.\n"
     )
 
 
@@ -138,7 +138,7 @@ def test_what_rests_at_an_end_has_its_neutral_half_way_and_is_locked_there_as_a_
     ]
     assert motor_locks(plan) == {2: 173, 3: 1811}
     assert text.count("If it can turn no propeller, write motor = false for these lines:\n") == 2
-    assert "it was first moved to the low end" in text.partition("channel = 4")[2].partition("[[device]]")[0]
+    assert "it went to the low end first" in text.partition("channel = 4")[2].partition("[[device]]")[0]
 
 
 def test_a_switch_channel_that_rests_on_says_so() -> None:
