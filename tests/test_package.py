@@ -51,6 +51,11 @@ def test_the_wheel_holds_every_file_of_the_package(tmp_path: Path) -> None:
     assert "License-Expression: MIT" in metadata.splitlines()
 
 
+def test_the_changes_begin_with_this_version() -> None:
+    changes = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("\n## Changes\n")[2]
+    assert re.findall(r"^### (.*)$", changes, re.MULTILINE)[:1] == [busbench.__version__]
+
+
 @pytest.mark.parametrize("name", ["lock.txt", "lock-dev.txt"])
 def test_lock_is_hashed_and_names_no_place(name: str) -> None:
     text = (ROOT / "tools" / name).read_text(encoding="utf-8")
