@@ -165,15 +165,15 @@ def walk() -> list[bytes]:
         "then": "right",
         "remark": "",
         "is_high_first": True,
-        "low": 172,
-        "neutral": 992,
-        "high": 1811,
+        "low_counts": 172,
+        "neutral_counts": 992,
+        "high_counts": 1811,
         "note": "n",
         "state": "done",
         "moves": [{"t_utc": "2026", "duration_s": 1.5, "ended": "ran", "reason": "", "seen": ["x"]}],
         "answers": {"right_surface": True, "right_way": False, "full_throw": None, "smooth": True},
     }
-    head = {"version": 1, "rig": "Heron", "port": "p", "is_rehearsal": False, "started_utc": "2026-05-02T10:00:00Z"}
+    head = {"version": 1, "rig": "Heron", "port": "p", "is_rehearsal": False, "start_utc": "2026-05-02T10:00:00Z"}
     return [json.dumps(head | {"devices": [device], "not_walked": [{"name": "m", "why": "w"}]}).encode()]
 
 

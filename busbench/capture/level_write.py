@@ -41,7 +41,7 @@ def level_csv_text(lines: Mapping[str, Edges]) -> str:
         lines: by name.
     """
     level = {name: edges.initial for name, edges in lines.items()}
-    rows = ["time [ns]," + ",".join(lines), "0," + ",".join(map(str, level.values()))]
+    rows = ["time_ns," + ",".join(lines), "0," + ",".join(map(str, level.values()))]
     for t, name, after in _changes(lines):
         level[name] = after
         rows.append(f"{t}," + ",".join(map(str, level.values())))

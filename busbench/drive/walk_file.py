@@ -4,13 +4,13 @@ Keys of the file:
 
 - `version`: 1.
 - `rig`: name of the aircraft. `port`: where it went. `is_rehearsal`: true where no aircraft moved.
-- `started_utc`: ISO 8601, as every time here.
-- `limits`: `channels[{channel, low, high, idle, rate_counts_per_s, is_locked}]` in counts for
-  channels 1-16, `switches[{channel, idle, is_locked}]` for 17 and 18.
+- `start_utc`: ISO 8601, as every time here.
+- `limits`: `channels[{channel, rest_counts, low_counts, high_counts, rate_counts_per_s, is_locked}]` for
+  channels 1-16, `switches[{channel, rest, is_locked}]` for 17 and 18.
 - `program`: `period_s`, `rate_pct_per_s` (the limit; motions take half of it), `scale`.
 - `devices`: one for each channel walked, in the order of the walk:
   `name` (of the device, or of all on the channel), `members` (their names in the plan), `channel` (1-18),
-  `first` and `then` (the ways), `is_high_first`, `low`, `neutral`, `high` (counts), `remark`,
+  `first` and `then` (the ways), `is_high_first`, `low_counts`, `neutral_counts`, `high_counts`, `remark`,
   `moves[{t_utc, duration_s, ended, reason, seen}]` (`ended` is "ran", "stopped" or "lost"; `seen` is what a
   virtual aircraft did), `answers{right_surface, right_way, full_throw, smooth}` (true, false or null),
   `note`, `state` ("done": all answered, "skipped", "open").
@@ -34,6 +34,7 @@ from busbench.wire.bulk import CHANNELS
 from busbench.wire.scale import Scale
 
 VERSION = 1
+_IN_COUNTS = ("low", "neutral", "high")
 _NAME_IT = "name the file that `busbench walk` kept"
 
 
@@ -45,7 +46,7 @@ class WalkHead:
         rig: name of the aircraft.
         port: where the frames go.
         is_rehearsal: True where no aircraft moves.
-        started_utc: ISO 8601.
+        start_utc: ISO 8601.
         limits: of the walk.
         period_s: time from frame to frame.
         rate_pct_per_s: fastest movement.
@@ -56,7 +57,7 @@ class WalkHead:
     rig: str
     port: str
     is_rehearsal: bool
-    started_utc: str
+    start_utc: str
     limits: Limits
     period_s: float
     rate_pct_per_s: float
@@ -72,22 +73,22 @@ def walk_dict(head: WalkHead, entries: Sequence[Entry]) -> dict[str, Any]:
         "rig": head.rig,
         "port": head.port,
         "is_rehearsal": head.is_rehearsal,
-        "started_utc": head.started_utc,
+        "start_utc": head.start_utc,
         "limits": {
             "channels": [
                 {
                     "channel": number,
-                    "low": limit.low,
-                    "high": limit.high,
-                    "idle": limit.rest,
+                    "rest_counts": limit.rest,
+                    "low_counts": limit.low,
+                    "high_counts": limit.high,
                     "rate_counts_per_s": limit.rate,
                     "is_locked": limit.is_locked,
                 }
                 for number, limit in enumerate(limits.channels, 1)
             ],
             "switches": [
-                {"channel": CHANNELS + number, "idle": idle, "is_locked": is_locked}
-                for number, (idle, is_locked) in enumerate(
+                {"channel": CHANNELS + number, "rest": rest, "is_locked": is_locked}
+                for number, (rest, is_locked) in enumerate(
                     zip(limits.switches_rest, limits.switches_locked, strict=True), 1
                 )
             ],
@@ -103,7 +104,7 @@ def walk_dict(head: WalkHead, entries: Sequence[Entry]) -> dict[str, Any]:
 
 
 def _entry_dict(entry: Entry) -> dict[str, Any]:
-    stop = asdict(entry.stop)
+    stop = {f"{name}_counts" if name in _IN_COUNTS else name: value for name, value in asdict(entry.stop).items()}
     return {
         **stop,
         "channel": entry.stop.channel + 1,
@@ -150,14 +151,14 @@ class SavedWalk:
     """A file read back.
 
     Args:
-        rig, is_rehearsal, started_utc: as written.
+        rig, is_rehearsal, start_utc: as written.
         entries: as written.
         not_walked: names and reasons, None where an old file gives none.
     """
 
     rig: str
     is_rehearsal: bool
-    started_utc: str
+    start_utc: str
     entries: tuple[Entry, ...]
     not_walked: tuple[tuple[str, str], ...] | None = None
 
@@ -186,11 +187,11 @@ def read_walk(path: str | Path) -> SavedWalk:
                 hint=f"this busbench knows {VERSION}",
             )
         entries = tuple(_entry(device) for device in raw["devices"])
-        if not all(isinstance(raw[key], str) for key in ("rig", "started_utc")):
-            raise TypeError("rig or started_utc is not text")
+        if not all(isinstance(raw[key], str) for key in ("rig", "start_utc")):
+            raise TypeError("rig or start_utc is not text")
         left_out = raw.get("not_walked")
         why = None if left_out is None else tuple((str(one["name"]), str(one["why"])) for one in left_out)
-        return SavedWalk(raw["rig"], bool(raw["is_rehearsal"]), raw["started_utc"], entries, why)
+        return SavedWalk(raw["rig"], bool(raw["is_rehearsal"]), raw["start_utc"], entries, why)
     except (KeyError, TypeError, ValueError, AttributeError, RecursionError, OverflowError) as error:
         match error:
             case KeyError():
@@ -210,9 +211,9 @@ def _entry(raw: dict[str, Any]) -> Entry:
         first=str(raw["first"]),
         then=str(raw["then"]),
         is_high_first=bool(raw["is_high_first"]),
-        low=int(raw["low"]),
-        neutral=int(raw["neutral"]),
-        high=int(raw["high"]),
+        low=int(raw["low_counts"]),
+        neutral=int(raw["neutral_counts"]),
+        high=int(raw["high_counts"]),
         remark=str(raw["remark"]),
     )
     moves = tuple(

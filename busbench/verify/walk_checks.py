@@ -36,7 +36,7 @@ def check_walk(walk: SavedWalk, rig: Rig, *, path: str) -> Iterator[Check]:
     if walk.rig != rig.plan.name:
         what = f'holds answers for "{walk.rig}", not for "{rig.plan.name}"'
         raise RigError(path, "", what, hint="name the walk of this aircraft")
-    when = walk.started_utc[:10]
+    when = walk.start_utc[:10]
     for entry in walk.entries:
         yield from _answers(entry, when, is_rehearsal=walk.is_rehearsal)
     why = dict(walk.not_walked or ())

@@ -47,7 +47,7 @@ def plan_walk(
         rig=rig.plan.name,
         port=port,
         is_rehearsal=is_rehearsal,
-        started_utc=now_utc(),
+        start_utc=now_utc(),
         limits=limits,
         period_s=rig.plan.period_ms / 1e3,
         rate_pct_per_s=rate_pct_per_s,
@@ -114,7 +114,7 @@ def begin_walk(
             hint="name another file by --answers",
         )
     entries, anew = merge(stops, saved, path=path)
-    return replace(head, started_utc=saved.started_utc), resume(entries), anew
+    return replace(head, start_utc=saved.start_utc), resume(entries), anew
 
 
 def save_walk(path: Path | None, head: WalkHead, state: Walk) -> None:

@@ -233,14 +233,15 @@ def test_the_file_says_what_the_docstring_says(tmp_path: Path) -> None:
     write_walk(path, head(), walk.entries)
     said = json.loads(path.read_text(encoding="utf-8"))
     assert list(said) == [
-        "version", "rig", "port", "is_rehearsal", "started_utc", "limits", "program", "devices", "not_walked",
+        "version", "rig", "port", "is_rehearsal", "start_utc", "limits", "program", "devices", "not_walked",
     ]  # fmt: skip
     assert said["limits"]["channels"][7] == {
-        "channel": 8, "low": 173, "high": 1811, "idle": 173, "rate_counts_per_s": 819.0, "is_locked": True,
+        "channel": 8, "rest_counts": 173, "low_counts": 173, "high_counts": 1811,
+        "rate_counts_per_s": 819.0, "is_locked": True,
     }  # fmt: skip
     assert said["devices"][0] == {
         "name": "left aileron", "channel": 1, "members": ["left aileron"], "first": "up", "then": "down",
-        "is_high_first": True, "low": 173, "neutral": 992, "high": 1811, "remark": "",
+        "is_high_first": True, "low_counts": 173, "neutral_counts": 992, "high_counts": 1811, "remark": "",
         "moves": [
             {"t_utc": "2026-05-01T09:30:00Z", "duration_s": 14.5, "ended": "ran", "reason": "", "seen": []}
         ],
