@@ -6,7 +6,10 @@ import numpy as np
 import pytest
 
 from busbench.tui.draw import ASCII, UNICODE, bars, large, large_scale, ruler, traces
-from busbench.tui.widgets.lanes import columns, lane_rows
+from busbench.tui.palette import choose
+from busbench.tui.ui import Ui
+from busbench.tui.widgets.lanes import columns, lane_rows, lanes_below
+from tests.tui.ports import Live
 
 
 def plain(pieces: list[tuple[str, str]]) -> str:
@@ -67,13 +70,16 @@ def test_large_figures() -> None:
 
 
 def test_lanes_take_the_lines_there_are_the_named_ones_first() -> None:
-    named = [0, 1, 2, 16]
-    assert lane_rows(18, named=named) == [1] * 18
-    assert lane_rows(20, named=named) == [1] * 18  # no line for one of them alone
-    assert lane_rows(21, named=named) == [2, 2, 2] + [1] * 15
-    assert lane_rows(34, named=named) == lane_rows(36, named=[]) == [2] * 16 + [1, 1]
-    assert lane_rows(37, named=named) == [3, 3, 3] + [2] * 13 + [1, 1]
-    assert lane_rows(200, named=[]) == [4] * 16 + [1, 1]
+    def rows(room: int, *named: int) -> list[int]:
+        return list(lane_rows(room, channels=range(18), named=named).values())
+
+    assert rows(18, 0, 1, 2, 16) == [1] * 18
+    assert rows(20, 0, 1, 2, 16) == [1] * 18  # no line for one of them alone
+    assert rows(21, 0, 1, 2, 16) == [2, 2, 2] + [1] * 15
+    assert rows(34, 0, 1, 2, 16) == rows(36) == [2] * 16 + [1, 1]
+    assert rows(37, 0, 1, 2, 16) == [3, 3, 3] + [2] * 13 + [1, 1]
+    assert rows(200) == [4] * 16 + [1, 1]
+    assert lane_rows(9, channels=[1, 4, 17], named=[4]) == {1: 4, 4: 4, 17: 1}
 
 
 def test_names_have_the_cells_they_need_and_leave_a_ruler() -> None:
@@ -82,3 +88,15 @@ def test_names_have_the_cells_they_need_and_leave_a_ruler() -> None:
     assert columns(80, name=30) == (16, 15, 24)
     assert columns(160, name=30) == (30, 42, 63)
     assert columns(60, name=1)[0] == len("name")
+
+
+def test_lanes_at_the_foot_of_a_view_are_all_or_those_that_matter_or_none() -> None:
+    ui = Ui(choose("dark"), session=Live().session)
+    assert lanes_below(ui, 80, 30, channels=[2]) == []  # nothing was received
+    ui.session = Live().pass_s(1)
+    numbers = [
+        [line[0][0] for line in lanes_below(ui, 80, height, channels=[2, 16])[2:] if line[0][0].strip()]
+        for height in (20, 19, 4, 3)
+    ]
+    assert numbers == [[f"{at:2d} " for at in range(1, 19)], [" 3 ", "17 "], [" 3 ", "17 "], []]
+    assert lanes_below(ui, 80, 19, channels=()) == []

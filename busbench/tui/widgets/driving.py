@@ -17,6 +17,7 @@ from busbench.tui.lanes import TRACE_S
 from busbench.tui.text import UNIT_WORDS, Line, fit, value_words
 from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.lanes import lanes_below
 from busbench.wire.bulk import CHANNELS, FRAME_BYTES, unpack_channels
 
 _UNITS = {"low": " %", "high": " %", "period": " s"}
@@ -72,11 +73,17 @@ class DriveLines(Drawn):
         out += _wrapped([drive.said], width, "title") if drive.said else []
         cells = [self._field(at, width // 2) for at in range(len(FIELDS))]
         out += [[], *([*left, *right] for left, right in zip(cells[::2], cells[1::2], strict=True)), []]
-        preview, _ = self._words()
+        now, (preview, _) = drive.settings, self._words()
         room = height - len(out)
         if len(preview) > room:
             preview = [line for line in preview if line]
-        return out + [[(fit(f" {line}", width), "ink")] for line in preview[:room]]
+        if len(preview) > room > 0:
+            left = len(preview) - room + 1
+            more = f"{self.ui.glyphs.more} {left} more lines: they stand with the cautions"
+            preview = [*preview[: room - 1], more]
+        out += [[(fit(f" {line}", width), "ink")] for line in preview[: max(0, room)]]
+        is_heard = self.ui.needs.is_live
+        return out + lanes_below(self.ui, width, height - len(out) if is_heard else 0, channels=[now.channel - 1])
 
     def _field(self, at: int, width: int) -> Line:
         name, now = FIELDS[at], self.drive.settings

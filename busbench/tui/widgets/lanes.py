@@ -9,6 +9,7 @@ from busbench.tui.draw import ruler, traces
 from busbench.tui.lanes import AT_END, FAILSAFE, GLITCH, LOST, MOVING, NONE, ON, PAST_END, TRACE_S, Lanes
 from busbench.tui.store import ROWS_A_SECOND
 from busbench.tui.text import UNIT_WORDS, Line, fit, scale_words, value_words, width_of
+from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
 from busbench.wire.bulk import CHANNELS
 
@@ -26,6 +27,7 @@ _STYLES = {
 _SHAPES = {MOVING: "~", AT_END: "|", PAST_END: "!", GLITCH: "*", NONE: " ", ON: "1", FAILSAFE: "f", LOST: "l"}
 _STATE_CELLS = 10
 _ROWS_MOST = 4
+_HEAD_ROWS = 2
 _ON = 1000  # height of a two-state channel that is on, where traces are drawn
 
 
@@ -34,60 +36,88 @@ class LaneLines(Drawn):
 
     def lines(self, width: int, height: int) -> list[Line]:
         """A head, then the lanes."""
-        session, glyphs = self.ui.needs, self.ui.glyphs
-        names = {channel: plain(name) for channel, name in session.names.items()}
-        name, rule, trace = columns(width, name=max((width_of([(one, "")]) for one in names.values()), default=0))
-        lanes = session.lanes(trace if glyphs.levels else 2 * trace)
-        curves, low, high = lanes.trace.copy(), lanes.low.copy(), lanes.high.copy()
-        curves[CHANNELS:][curves[CHANNELS:] > 0] = _ON  # off at the bottom, on at the top
-        low[CHANNELS:], high[CHANNELS:] = 0, _ON
-        tall = lane_rows(height - 1, named=[channel - 1 for channel in names])
-        pens: dict[int, list[str]] = {}
-        for rows in set(tall):
-            some = [channel for channel in range(18) if tall[channel] == rows]
-            drawn = traces(curves[some], low[some], high[some], glyphs, rows=rows)
-            pens |= dict(zip(some, drawn, strict=True))
-        out = [self._head(name, rule, trace)]
-        for channel in range(18):
-            label = fit(names.get(channel + 1, ""), name, more=glyphs.more) + " " if name else ""
-            out.append(
-                [
-                    (f"{channel + 1:2d} ", "name"),
-                    (label, "ink"),
-                    *self._value(lanes, channel),
-                    *self._ruler(lanes, channel, rule),
-                    (" " + pens[channel][0] + " ", "pen"),
-                    *_state(lanes.states[channel]),
-                ]
-            )
-            blank = " " * (3 + (name + 1 if name else 0) + 9 + rule + 1)
-            out += [[(blank, "ink"), (pen, "pen")] for pen in pens[channel][1:]]
-        return out
+        return lane_lines(self.ui, width, height)
 
-    def _head(self, name: int, rule: int, trace: int) -> Line:
-        label = fit("name", name) + " " if name else ""
-        is_timed = self.ui.needs.clock.is_known
-        span = f"last {TRACE_S:.0f} s" if is_timed else f"last {TRACE_S * ROWS_A_SECOND:.0f} frames"
-        room = rule + 1 + trace
-        scale = scale_words(self.ui.unit, self.ui.needs.scale)
-        scale = fit(scale, room) if len(scale) + len(span) >= room else scale + span.rjust(room - len(scale))
-        return [(f"ch {label}{UNIT_WORDS[self.ui.unit]:>8} {scale} {fit('  state', _STATE_CELLS)}", "head")]
 
-    def _value(self, lanes: Lanes, channel: int) -> Line:
-        if lanes.row < 0:
-            return [(f"{'-':>8} ", "dim")]
-        value = int(lanes.values[channel])
-        if channel >= CHANNELS:
-            return [(f"{'on' if value else 'off':>8} ", "title")]
-        return [(f"{value_words(value, self.ui.unit, self.ui.needs.scale):>8} ", "title")]
+def lane_lines(ui: Ui, width: int, height: int, *, channels: Sequence[int] = range(18)) -> list[Line]:
+    """A head, then a lane for each channel.
 
-    def _ruler(self, lanes: Lanes, channel: int, width: int) -> Line:
-        if lanes.row < 0:
-            return [(self.ui.glyphs.rule * width, "rule")]
-        value, low, high = int(lanes.values[channel]), int(lanes.low[channel]), int(lanes.high[channel])
-        if channel >= CHANNELS:
-            return [*ruler(value, low, high, width, self.ui.glyphs, top=1)]
-        return [*ruler(value, low, high, width, self.ui.glyphs)]
+    Args:
+        ui: its session is drawn.
+        width, height: cells there are; lanes grow with the height.
+        channels: indices of those to show.
+    """
+    session, glyphs = ui.needs, ui.glyphs
+    names = {number: plain(name) for number, name in session.names.items() if number - 1 in channels}
+    name, rule, trace = columns(width, name=max((width_of([(one, "")]) for one in names.values()), default=0))
+    lanes = session.lanes(trace if glyphs.levels else 2 * trace)
+    curves, low, high = lanes.trace.copy(), lanes.low.copy(), lanes.high.copy()
+    curves[CHANNELS:][curves[CHANNELS:] > 0] = _ON  # off at the bottom, on at the top
+    low[CHANNELS:], high[CHANNELS:] = 0, _ON
+    tall = lane_rows(height - 1, channels=channels, named=[number - 1 for number in names])
+    pens: dict[int, list[str]] = {}
+    for rows in set(tall.values()):
+        some = [channel for channel in channels if tall[channel] == rows]
+        pens |= dict(zip(some, traces(curves[some], low[some], high[some], glyphs, rows=rows), strict=True))
+    out = [_head(ui, name, rule, trace)]
+    for channel in channels:
+        label = fit(names.get(channel + 1, ""), name, more=glyphs.more) + " " if name else ""
+        out.append(
+            [
+                (f"{channel + 1:2d} ", "name"),
+                (label, "ink"),
+                *_value(ui, lanes, channel),
+                *_ruler(ui, lanes, channel, rule),
+                (" " + pens[channel][0] + " ", "pen"),
+                *_state(lanes.states[channel]),
+            ]
+        )
+        blank = " " * (3 + (name + 1 if name else 0) + 9 + rule + 1)
+        out += [[(blank, "ink"), (pen, "pen")] for pen in pens[channel][1:]]
+    return out
+
+
+def lanes_below(ui: Ui, width: int, height: int, *, channels: Sequence[int]) -> list[Line]:
+    """Lanes for the foot of another view: all of them, or the few that matter, or nothing where there is no room.
+
+    Args:
+        ui: its session is drawn.
+        width, height: cells that the view leaves.
+        channels: indices of those that matter.
+    """
+    if len(ui.needs.store) and height >= _HEAD_ROWS + 18:
+        channels = range(18)
+    elif not len(ui.needs.store) or not channels or height < _HEAD_ROWS + len(channels):
+        return []
+    return [[("", "ink")], *lane_lines(ui, width, height - 1, channels=channels)]
+
+
+def _head(ui: Ui, name: int, rule: int, trace: int) -> Line:
+    label = fit("name", name) + " " if name else ""
+    is_timed = ui.needs.clock.is_known
+    span = f"last {TRACE_S:.0f} s" if is_timed else f"last {TRACE_S * ROWS_A_SECOND:.0f} frames"
+    room = rule + 1 + trace
+    scale = scale_words(ui.unit, ui.needs.scale)
+    scale = fit(scale, room) if len(scale) + len(span) >= room else scale + span.rjust(room - len(scale))
+    return [(f"ch {label}{UNIT_WORDS[ui.unit]:>8} {scale} {fit('  state', _STATE_CELLS)}", "head")]
+
+
+def _value(ui: Ui, lanes: Lanes, channel: int) -> Line:
+    if lanes.row < 0:
+        return [(f"{'-':>8} ", "dim")]
+    value = int(lanes.values[channel])
+    if channel >= CHANNELS:
+        return [(f"{'on' if value else 'off':>8} ", "title")]
+    return [(f"{value_words(value, ui.unit, ui.needs.scale):>8} ", "title")]
+
+
+def _ruler(ui: Ui, lanes: Lanes, channel: int, width: int) -> Line:
+    if lanes.row < 0:
+        return [(ui.glyphs.rule * width, "rule")]
+    value, low, high = int(lanes.values[channel]), int(lanes.low[channel]), int(lanes.high[channel])
+    if channel >= CHANNELS:
+        return [*ruler(value, low, high, width, ui.glyphs, top=1)]
+    return [*ruler(value, low, high, width, ui.glyphs)]
 
 
 def columns(width: int, *, name: int) -> tuple[int, int, int]:
@@ -98,19 +128,18 @@ def columns(width: int, *, name: int) -> tuple[int, int, int]:
     return name, rule, max(4, rest - rule)
 
 
-def lane_rows(room: int, *, named: Sequence[int]) -> list[int]:
-    """Lines for each of the 18 lanes: one, then more for those with a name, and for the others, as long as all fit."""
-    rows = [1] * 18
-    spare, most = room - 18, 1
-    named = [channel for channel in named if channel < CHANNELS]
-    while most < _ROWS_MOST:
-        most += 1
-        for group in (named, [channel for channel in range(CHANNELS) if channel not in named]):
+def lane_rows(room: int, *, channels: Sequence[int], named: Sequence[int]) -> dict[int, int]:
+    """Lines of each lane: one, then more for those with a name, and for the others, as long as all fit."""
+    rows = dict.fromkeys(channels, 1)
+    spare = room - len(rows)
+    curves = [channel for channel in channels if channel < CHANNELS]
+    groups = [[one for one in curves if (one in named) is has_name] for has_name in (True, False)]
+    for most in range(2, _ROWS_MOST + 1):
+        for group in groups:
             if len(group) > spare:
                 return rows
             spare -= len(group)
-            for channel in group:
-                rows[channel] = most
+            rows |= dict.fromkeys(group, most)
     return rows
 
 

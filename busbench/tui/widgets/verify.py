@@ -12,6 +12,7 @@ from busbench.tui.text import Line, fit, value_words
 from busbench.tui.ui import Ui
 from busbench.tui.verifying import GuidedRound, Recorded, Stage, words_of
 from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.lanes import lanes_below
 from busbench.verify.aircraft_port import REHEARSAL
 from busbench.verify.check import CAUTION, Check, Verdict
 from busbench.verify.verify import Verification
@@ -51,7 +52,8 @@ class VerifyLines(Drawn):
         rows, here = _steps(work, width)
         room = max(1, height - len(head))
         first = max(0, min(here - room // 3, len(rows) - room))
-        return [*head, *rows[first : first + room]]
+        asked = () if work.stage is Stage.START else [number - 1 for number in work.step.channels]
+        return [*head, *rows[first : first + room], *lanes_below(self.ui, width, room - len(rows), channels=asked)]
 
     def scroll(self, lines: int) -> None:
         """Move the list at the end."""
@@ -103,7 +105,7 @@ class VerifyLines(Drawn):
         others = [number for number in moving if number not in work.step.channels]
         said = ", ".join(_named(session.names, number) for number in (others if work.step.channels else moving))
         what = "also moving" if work.step.channels else "moving"
-        yield [(fit(f"   {what}: {said or 'nothing'}", width), "warn" if said else "dim")]
+        yield from wrapped(f"{what}: {said or 'nothing'}", width, "warn" if said else "dim", indent=3)
         yield [(fit(f"   flags: {session.flag_words}", width), "lost" if "L" in session.flag_words else "dim")]
 
     def _verdicts(self, found: Verification, width: int, height: int, *, is_live: bool) -> list[Line]:

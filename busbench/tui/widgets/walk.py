@@ -7,14 +7,18 @@ from collections.abc import Iterator
 from busbench.drive.arming import CAUTIONS
 from busbench.drive.walk import Entry, Phase, Walk, tally
 from busbench.errors import plain
+from busbench.tui.draw import ruler
 from busbench.tui.text import Line, fit, width_of
 from busbench.tui.ui import Ui
 from busbench.tui.walking import Walking, Way
 from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.lanes import lanes_below
 from busbench.tui.widgets.verify import wrapped
 from busbench.verify.walk_rig import direction_words
 from busbench.verify.walk_round import motion_lines
 
+_MIDDLE, _THROW = 992, 819.2  # the usual scale
+_GAUGE_MOST = 64
 _ANSWER_CELLS = 46  # of a row, besides the name
 _TOLD = {True: "yes", False: "NO", None: "-"}
 
@@ -53,7 +57,30 @@ class WalkLines(Drawn):
         room = max(1, height - len(head))
         self.top = max(0, min(self.top, len(rows) - room))
         first = min(max(self.top, here - room + 2), max(0, len(rows) - room))
-        return [*head, *rows[first : first + room]]
+        out = [*head, *rows[first : first + room]]
+        return out + self._picture(walk, width, height - len(out))
+
+    def _picture(self, walk: Walk | None, width: int, height: int) -> list[Line]:
+        """How all devices of a rehearsal stand, or what comes back on a port; nothing where there is no room."""
+        rehearsal = self.walking.rehearsal
+        if walk is None or walk.is_over or walk.phase is Phase.REVIEW:
+            return []
+        if rehearsal is None:
+            return lanes_below(self.ui, width, height, channels=[walk.stop.channel])
+        states = [(plain(state.name), round(state.position_pct)) for state in rehearsal.states()]
+        if height < len(states) + 2:
+            return []
+        longest = max(len("all devices"), *(width_of([(one, "")]) for one, _ in states))
+        name = min(longest, width // 3)
+        out: list[Line] = [[], [(fit(f"   {fit('all devices', name)}  -100 to +100 %", width), "head")]]
+        for one, position in states:
+            is_here = one in walk.stop.members
+            here = round(_MIDDLE + position / 100 * _THROW)
+            ends = min(here, _MIDDLE), max(here, _MIDDLE)
+            gauge = ruler(here, *ends, max(10, min(_GAUGE_MOST, width - name - 14)), self.ui.glyphs)
+            label = f" {'>' if is_here else ' '} {fit(one, name, more=self.ui.glyphs.more)} {position:+5d} %  "
+            out.append([(label, "pen" if is_here else "ink"), *gauge])
+        return out
 
     def scroll(self, lines: int) -> None:
         """Move the list below."""
