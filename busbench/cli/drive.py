@@ -214,8 +214,8 @@ def load_program(name: str, options: Mapping[str, Any], *, rig: Rig | None = Non
         return _from_options(name, options, unsaid)
     if not Path(name).suffix and not Path(name).exists():
         near = difflib.get_close_matches(name, SHAPE_WORDS, n=1)
-        asked = f"did you mean {near[0]}? Shapes: " if near else "shapes are "
-        raise DriveError(f"{name}: neither a shape nor a file", hint=asked + ", ".join(SHAPE_WORDS))
+        hint = f"did you mean {near[0]}?" if near else f"give a file, or one of {', '.join(SHAPE_WORDS)}"
+        raise DriveError(f"{name}: is neither a shape nor a file", hint=hint)
     if options:
         key = next(iter(options)).replace("_", "-")
         raise DriveError(

@@ -89,7 +89,9 @@ def parse_channels(text: str) -> list[int]:
     for part in text.split(","):
         first, dash, last = part.strip().partition("-")
         if not first.isdecimal() or (dash and not last.isdecimal()) or len(part) > 20:
-            raise BusbenchError(f'--channels: "{plain(part, most=40)}" is not a channel', hint="write as in 1-4,9,17")
+            raise BusbenchError(
+                f'--channels: "{plain(part, most=40)}" is not a channel', hint="give channels as in 1-4,9,17"
+            )
         span = range(int(first), int(last or first) + 1)
         if not span:
             raise BusbenchError(f'--channels: "{part}" runs backwards', hint=f"write {last}-{first}")

@@ -103,7 +103,7 @@ def command(
     busbench record 'virtual:?slots=on' -o try.pcapng --seconds 2
     """
     if not output.lower().endswith(".pcapng"):
-        raise CaptureError(output, "recordings are pcapng", hint="name it so, and convert it afterwards")
+        raise CaptureError(output, "recordings are pcapng", hint="end the name in .pcapng, and convert it afterwards")
     if Path(output).is_dir() or (not force and Path(output).exists()):
         what, hint = unwritable(output)
         raise CaptureError(output, what, hint=hint)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 
 import click
@@ -24,7 +25,7 @@ def as_error(error: click.ClickException) -> BusbenchError:
         case click.NoSuchOption():
             near = error.possibilities
             return BusbenchError(
-                f"{error.option_name}: no such option", hint=f"did you mean {near[0]}?" if near else see
+                f"{error.option_name}: is not an option", hint=f"did you mean {near[0]}?" if near else see
             )
         case click.BadOptionUsage():
             takes_none = "does not take" in said
@@ -38,8 +39,10 @@ def as_error(error: click.ClickException) -> BusbenchError:
             return BusbenchError(f'{name}: "{plain(extra[1], most=_SHOWN_MOST)}" is too much', hint=hint)
         case _ if said == "Missing command.":
             return BusbenchError(f"{name}: which command?", hint=see)
-        case _ if found := re.match(r"No such command '(.*?)'\.", said):
-            return BusbenchError(f"{plain(found[1], most=_SHOWN_MOST)}: no such command", hint=see)
+        case click.UsageError() if found := re.match(r"No such command '(.*?)'\.", said):
+            word, group = plain(found[1], most=_SHOWN_MOST), error.ctx and error.ctx.command
+            near = difflib.get_close_matches(word, group.commands, n=1) if isinstance(group, click.Group) else []
+            return BusbenchError(f"{word}: is not a command", hint=f"did you mean {near[0]}?" if near else see)
     return BusbenchError(said.rstrip("."), hint="" if ": " in said else see)
 
 

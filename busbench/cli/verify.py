@@ -72,7 +72,7 @@ def command(
     """
     rig_path = rig_path or _own_rig(source)
     if rig_path is None:
-        raise BusbenchError("--rig: missing", hint="name the rig file of the aircraft")
+        raise BusbenchError("--rig: missing", hint="name the rig file; `busbench rig new` writes one to start from")
     if report is not None and keep is None and _is_live(source):
         keep = str(Path(report).with_suffix(".pcapng"))  # a page names the hash of what it stands on
     targets = [path for path in (report, junit, keep) if path is not None]

@@ -208,7 +208,9 @@ class _Recorder:
             from busbench.capture.pcapng_write import PcapngWriter
 
             if not path.lower().endswith(".pcapng"):
-                raise BusbenchError(f"{path}: recordings are pcapng", hint="name it so, and convert it afterwards")
+                raise BusbenchError(
+                    f"{path}: recordings are pcapng", hint="end the name in .pcapng, and convert it afterwards"
+                )
             self._writer = PcapngWriter(
                 path, port=live.source, line=line, clock=live.clock, start_utc_ns=live.start_utc_ns, force=True
             )

@@ -84,7 +84,7 @@ def command(
     """
     plan = rig or (port.removeprefix(VIRTUAL) if port.startswith(VIRTUAL) else "")
     if not plan:
-        raise DriveError("--rig: missing", hint="give the rig file; `busbench rig new` writes one to start from")
+        raise DriveError("--rig: missing", hint="name the rig file; `busbench rig new` writes one to start from")
     orders = Orders(port, plan, answers, is_resumed, is_armed, faults, rate_pct_per_s)
     click.get_current_context().exit(walk(orders))
 

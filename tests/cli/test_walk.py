@@ -171,7 +171,7 @@ def test_devices_that_part_on_one_channel_are_told_apart() -> None:
 
 
 def test_refusals(rig: Path, typed: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert refusal("virtual:") == ("--rig: missing: give the rig file; `busbench rig new` writes one to start from")
+    assert refusal("virtual:") == ("--rig: missing: name the rig file; `busbench rig new` writes one to start from")
     there = tmp_path / "there.json"
     there.write_text("precious")
     assert refusal("virtual:", "--rig", rig, "--answers", there) == (
