@@ -1,17 +1,23 @@
-"""PORT: the options that go with it."""
+"""PORT: the options that go with it, and listening to it."""
 
 from __future__ import annotations
 
 import contextlib
 import signal
 import threading
+import time
 from collections.abc import Callable, Iterator
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from busbench.model import BUS_LINE, LineSettings
 
+if TYPE_CHECKING:
+    from busbench.model import ByteLog
+    from busbench.port.live import LivePort
+
+LOOK_S = 0.2
 F = TypeVar("F", bound=Callable[..., Any])
 
 
@@ -65,3 +71,26 @@ def stop_signals() -> Iterator[threading.Event]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def listen(live: LivePort, *, stop: threading.Event, seconds: float | None) -> Iterator[ByteLog]:
+    """What a port gives, look by look, until the time is over, it ends, or somebody ends it.
+
+    Args:
+        live: the port.
+        stop: set to end it.
+        seconds: how long, None for no end of its own.
+
+    Raises:
+        PortError: the port was lost for good.
+    """
+    from busbench.model import ByteLog
+
+    at, begun = 0, time.monotonic()
+    while not stop.is_set() and not live.has_ended:
+        left = LOOK_S if seconds is None else min(LOOK_S, begun + seconds - time.monotonic())
+        if left <= 0:
+            break
+        log = ByteLog.from_chunks(live.read(left), offset=at)
+        at = log.end
+        yield log

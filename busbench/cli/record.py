@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busbench.cli.live import line_of, line_options, stop_signals
+from busbench.cli.live import line_of, line_options, listen, stop_signals
 from busbench.cli.output import say, wrote
 from busbench.cli.progress import ProgressLine
 from busbench.cli.source import fault_option
@@ -21,7 +21,6 @@ from busbench.model import LineSettings
 if TYPE_CHECKING:
     from busbench.rig.fault import Fault
 
-LOOK_S = 0.2
 SILENT_NS = 500_000_000
 INTERRUPTED = 130
 
@@ -143,7 +142,7 @@ def record(
         CaptureError: the file exists, or the disk is full; what was written is whole.
     """
     from busbench.capture.pcapng_write import PcapngWriter
-    from busbench.model import ByteLog, Reason
+    from busbench.model import Reason
     from busbench.port.live import EventKind
     from busbench.verify.aircraft_port import open_source
     from busbench.wire.align import FrameFinder
@@ -159,11 +158,7 @@ def record(
         finder = FrameFinder(clock=live.clock, line=line)
         progress = ProgressLine()
         begun, heard_ns, gone_ns = time.monotonic(), 0, 0
-        while not stop.is_set() and not live.has_ended:
-            left = LOOK_S if seconds is None else min(LOOK_S, begun + seconds - time.monotonic())
-            if left <= 0:
-                break
-            log = ByteLog.from_chunks(live.read(left), offset=done.bytes_total)
+        for log in listen(live, stop=stop, seconds=seconds):
             heard_ns = int(log.mark_t_ns[-1]) if log.mark_t_ns.size else heard_ns
             writer.write_log(log)
             for event in live.events():

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from busbench.capture.base import ReadOptions
-from busbench.cli.live import stop_signals
+from busbench.cli.live import listen, stop_signals
 from busbench.cli.output import say, wrote
 from busbench.cli.rig_files import refuse_existing, write_new
 from busbench.cli.source import open_source, read_options, source_options
@@ -19,8 +18,6 @@ from busbench.model import LineSettings
 if TYPE_CHECKING:
     from busbench.rig.draft import Draft
     from busbench.wire.table import FrameTable
-
-LOOK_S = 0.2
 
 
 @click.command("draft", short_help="a channel map from one stick moved at a time")
@@ -109,7 +106,6 @@ def _watched(source: str, line: LineSettings, seconds: float | None) -> Draft:
 
 def _frames_of(source: str, line: LineSettings, seconds: float | None) -> Iterator[FrameTable]:
     """Frames of a port until the time is over, it ends, or somebody ends it."""
-    from busbench.model import ByteLog
     from busbench.port.live import EventKind, open_live
     from busbench.wire.align import FrameFinder
 
@@ -118,13 +114,8 @@ def _frames_of(source: str, line: LineSettings, seconds: float | None) -> Iterat
         say("Move one stick or switch at a time to both ends and back, rest a second, take the next.")
         ends = "Ctrl-C ends it." if seconds is None else f"it ends after {seconds:g} s, or at Ctrl-C."
         say(f"Watching {source}; {ends}")
-        finder, at, begun = FrameFinder(clock=live.clock, line=line), 0, time.monotonic()
-        while not stop.is_set() and not live.has_ended:
-            left = LOOK_S if seconds is None else min(LOOK_S, begun + seconds - time.monotonic())
-            if left <= 0:
-                break
-            log = ByteLog.from_chunks(live.read(left), offset=at)
-            at = log.end
+        finder = FrameFinder(clock=live.clock, line=line)
+        for log in listen(live, stop=stop, seconds=seconds):
             for event in live.events():
                 if event.kind is not EventKind.OPENED:
                     say(f"busbench: {source}: {event.text}")

@@ -107,9 +107,9 @@ def watch(
 
     # The port is opened first: what cannot be opened is said in one line, without a screen.
     session = opener(source) if source is not None else None
-    from busbench.tui.run import run
+    from busbench.tui.run import make_app, run
 
-    run(
+    app = make_app(
         session,
         opener=opener,
         rings=bell,
@@ -121,6 +121,7 @@ def watch(
         lock=lock,
         faults=wrong,
     )
+    run(app)
 
 
 def faults_of(texts: tuple[str, ...], *, source: str | None, rig: str | None) -> tuple[Fault, ...]:

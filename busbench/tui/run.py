@@ -66,39 +66,16 @@ def make_app(
     return BenchApp(ui, opener=opener, is_timed=is_timed)
 
 
-def run(
-    session: Session | None,
-    *,
-    opener: Callable[[str], Session],
-    rings: bool,
-    is_ascii: bool,
-    shade: palette.Shade,
-    rig: Rig | None = None,
-    rig_path: str = "",
-    is_armed: bool = False,
-    lock: Callable[[Program], Program] | None = None,
-    faults: tuple[Fault, ...] = (),
-) -> None:
-    """Run the app until the person leaves; see make_app."""
-    app = make_app(
-        session,
-        opener=opener,
-        rings=rings,
-        is_ascii=is_ascii,
-        shade=shade,
-        rig=rig,
-        rig_path=rig_path,
-        is_armed=is_armed,
-        lock=lock,
-        faults=faults,
-    )
+def run(app: BenchApp) -> None:
+    """Run an app until the person leaves; its sessions are closed then."""
+    first = app.ui.session
     for name in ("COLUMNS", "LINES"):  # some shells export them, and they stay what they are when the window changes
         os.environ.pop(name, None)
     try:
         with _ends_when_told():
             app.run(mouse=False)
     finally:
-        for one in {id(one): one for one in (session, app.ui.session)}.values():
+        for one in {id(one): one for one in (first, app.ui.session)}.values():
             if one is not None:
                 one.close()
             if isinstance(one, LiveSession) and one.wrote:
