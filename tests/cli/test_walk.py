@@ -231,12 +231,12 @@ def test_a_note_is_typed_with_single_keys(capsys: pytest.CaptureFixture[str]) ->
 
 
 class Terminal:
-    """A walk in a pseudo-terminal."""
+    """A command in a pseudo-terminal."""
 
     def __init__(self, *args: object) -> None:
         self.master, slave = os.openpty()
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "busbench", "walk", *map(str, args)],
+            [sys.executable, "-m", "busbench", *map(str, args)],
             stdin=slave, stdout=slave, stderr=slave, env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
         )  # fmt: skip
         os.close(slave)
@@ -266,7 +266,7 @@ class Terminal:
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
 def test_a_killed_walk_loses_the_open_question_at_most(rig: Path, tmp_path: Path) -> None:
     answers = tmp_path / "answers.json"
-    walk = Terminal("virtual:", "--rig", rig, "--answers", answers)
+    walk = Terminal("walk", "virtual:", "--rig", rig, "--answers", answers)
     walk.until("1 of 2: left aileron")
     walk.answer("\r", "Did left aileron move")
     walk.answer("y", "Did it go up first")
@@ -276,13 +276,24 @@ def test_a_killed_walk_loses_the_open_question_at_most(rig: Path, tmp_path: Path
     device = json.loads(answers.read_text(encoding="utf-8"))["devices"][0]
     assert device["answers"] == {"right_surface": True, "right_way": False, "full_throw": None, "smooth": None}
     assert len(device["moves"]) == 1
-    again = Terminal("virtual:", "--rig", rig, "--answers", answers, "--resume")
+    again = Terminal("walk", "virtual:", "--rig", rig, "--answers", answers, "--resume")
     again.until("1 of 2: left aileron, channel 1, up first; 2 of 4 questions answered")
     again.answer("a", "full throw")
     again.answer("y", "smoothly")
     again.answer("y", "2 of 2: rudder")
     again.answer("\x04", "left aileron  1        yes            NO         yes         yes     done")
     assert again.close() == 1
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
+def test_a_guided_check_takes_the_same_keys_without_enter() -> None:
+    check = Terminal("verify", f"virtual:{HERON}")
+    check.until("1 of 11: Leave all controls alone.  [Enter] begin  [k] skip  [e] end")
+    check.answer("k", "2 of 11: ")
+    check.answer("b", "1 of 11: ")
+    check.answer("\r", "2 of 11: ")
+    check.answer("e", "Heron: NOT TESTED")
+    assert check.close() == 1
 
 
 @pytest.fixture
