@@ -31,7 +31,7 @@ from busbench.wire.bulk import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 
 Kind = Literal["gap", "lost", "failsafe", "damaged"]
 KINDS: tuple[Kind, ...] = ("gap", "lost", "failsafe", "damaged")
-BURST_NOTE = "losses came in bursts, and the upper bound takes them as independent: it is optimistic (too low)"
+BURST_NOTE = "losses came in bursts: the upper bound, which takes each loss as independent of the others, is too low"
 _RUN_KINDS: tuple[Kind | None, ...] = (None, "lost", "failsafe")
 # Byte 23 -> index into _RUN_KINDS.
 _RUN_KIND = np.array([2 if byte & FLAG_FAILSAFE else 1 if byte & FLAG_LOST else 0 for byte in range(256)], np.uint8)

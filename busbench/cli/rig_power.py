@@ -90,8 +90,10 @@ def power(
             return
         wrote(svg, f"wiring tree, {caption}")
     if format_ == "csv":
-        rows = [(case.case, case.supply_a, node.name, node.volts, node.amps) for case in cases for node in case.nodes]
-        write_csv(("case", "supply_a", "name", "volts", "amps"), rows)
+        rows = [
+            (one.case, one.supply_a, node.name, node.voltage_v, node.current_a) for one in cases for node in one.nodes
+        ]
+        write_csv(("case", "supply_a", "name", "voltage_v", "current_a"), rows)
     elif format_ == "json":
         write_json(
             {

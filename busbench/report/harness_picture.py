@@ -43,9 +43,9 @@ def draw_harness(rig: Rig, case: Case | None, weakest: Weakest | None, *, captio
         mark = " ◄ weakest lead" if is_weakest else ""
         lead = _cut(row.lead, _VOLTS_X - 34 - _LEAD_X, mark, size=10)
         drawing.text(_LEAD_X, y + 8, lead, size=10, bold=is_weakest)
-        if row.volts is not None and row.amps is not None:
-            drawing.text(_VOLTS_X, y + 8, f"{row.volts:.2f}", anchor="end", size=10)
-            drawing.text(_AMPS_X, y + 8, f"{row.amps:.2f}", anchor="end", size=10)
+        if row.voltage_v is not None and row.current_a is not None:
+            drawing.text(_VOLTS_X, y + 8, f"{row.voltage_v:.2f}", anchor="end", size=10)
+            drawing.text(_AMPS_X, y + 8, f"{row.current_a:.2f}", anchor="end", size=10)
     return drawing
 
 

@@ -25,8 +25,8 @@ class NodeLoad:
     """A node under load: voltage between its wires; current drawn or passed on."""
 
     name: str
-    volts: float
-    amps: float
+    voltage_v: float
+    current_a: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,14 +58,14 @@ class Advice:
         action: what is changed.
         where: hub or device that the lead goes to.
         text: the change in words.
-        volts_after: at the weakest device in the worst case.
+        voltage_after_v: at the weakest device in the worst case.
         gain_v: over what it was.
     """
 
     action: Literal["thicken", "second feed"]
     where: str
     text: str
-    volts_after: float
+    voltage_after_v: float
     gain_v: float
 
 
@@ -76,7 +76,7 @@ class Weakest:
     Args:
         case: the worst case short of all stalled.
         device: its name.
-        volts: what it has left.
+        voltage_v: what it has left.
         lead: name of the lead with the greatest drop on its way.
         lead_text: that lead in few words.
         drop_v: over that lead.
@@ -86,7 +86,7 @@ class Weakest:
 
     case: str
     device: str
-    volts: float
+    voltage_v: float
     lead: str
     lead_text: str
     drop_v: float
@@ -246,9 +246,9 @@ def _case(rig: Rig, network: Network, name: str, solved: Solution, rows: slice) 
         warnings.append("the plan asks for more than the leads can carry: a voltage falls to nothing")
     if minimum is not None:
         warnings += [
-            f"{node.name}: {node.volts:.2f} V is below the minimum of {minimum:g} V"
+            f"{node.name}: {node.voltage_v:.2f} V is below the minimum of {minimum:g} V"
             for node in nodes
-            if node.volts < minimum and node.name != SUPPLY
+            if node.voltage_v < minimum and node.name != SUPPLY
         ]
     warnings += [
         f"{branch.name}: {a:.2f} A is above its limit of {limit_text(branch.lead, limit_a=branch.limit_a)}"

@@ -42,15 +42,16 @@ def power_lines(
     yield from _table(cases)
     yield ""
     if weakest is not None:
-        left = "" if rig.supply.minimum_v is None else f", {weakest.volts - rig.supply.minimum_v:+.2f} V to the minimum"
-        yield f"least voltage short of all stalled: {weakest.device}, {weakest.volts:.2f} V{left} ({weakest.case})"
+        volts, least = weakest.voltage_v, rig.supply.minimum_v
+        left = "" if least is None else f", {volts - least:+.2f} V to the minimum"
+        yield f"least voltage short of all stalled: {weakest.device}, {volts:.2f} V{left} ({weakest.case})"
         yield f"weakest lead on its way: {weakest.lead}, {weakest.lead_text}: {weakest.drop_v:.2f} V lost in it"
         if weakest.supply_drop_v > weakest.drop_v:
             yield f"the supply itself loses more: {weakest.supply_drop_v:.2f} V in its own resistance"
         for action in ("thicken", "second feed"):
             best = next((one for one in weakest.advice if one.action == action), None)
             if best is not None:
-                yield f"{best.text}: {weakest.device} gains {best.gain_v:.2f} V, to {best.volts_after:.2f} V"
+                yield f"{best.text}: {weakest.device} gains {best.gain_v:.2f} V, to {best.voltage_after_v:.2f} V"
     if run is not None:
         lasts = "" if run.hours is None else f"; run over and over the pack lasts {run.hours:.1f} h"
         yield f"program: worst {run.worst_s:.1f} s after its begin; {run.mean_a:.2f} A on average{lasts}"
@@ -72,7 +73,7 @@ def _table(cases: Sequence[Case]) -> Iterator[str]:
     width = max(len(case.case) for case in cases)
     yield f"{'case'.ljust(width)}  supply A  least V  at"
     for case in cases:
-        lowest = min((node for node in case.nodes if node.name != SUPPLY), key=lambda node: node.volts)
-        yield f"{case.case.ljust(width)}  {case.supply_a:8.2f}  {lowest.volts:7.2f}  {lowest.name}"
+        lowest = min((node for node in case.nodes if node.name != SUPPLY), key=lambda node: node.voltage_v)
+        yield f"{case.case.ljust(width)}  {case.supply_a:8.2f}  {lowest.voltage_v:7.2f}  {lowest.name}"
         for warning in case.warnings:
             yield f"  ! {warning}"

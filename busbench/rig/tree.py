@@ -25,7 +25,7 @@ class TreeRow:
         is_last: True where nothing more hangs on the same parent below it.
         channel: of a device.
         lead: the lead to it in few words, "" where there is none.
-        volts, amps: under load, None without a case.
+        voltage_v, current_a: under load, None without a case.
     """
 
     name: str
@@ -35,8 +35,8 @@ class TreeRow:
     is_last: bool
     channel: int | None
     lead: str
-    volts: float | None
-    amps: float | None
+    voltage_v: float | None
+    current_a: float | None
 
 
 def layout_tree(rig: Rig, *, case: Case | None = None) -> tuple[TreeRow, ...]:
@@ -59,7 +59,7 @@ def layout_tree(rig: Rig, *, case: Case | None = None) -> tuple[TreeRow, ...]:
     def add(name: str, kind: str, parent: int, is_last: bool, channel: int | None, lead: str) -> int:
         load = loads.get(name)
         depth = rows[parent].depth + 1 if parent >= 0 else 0
-        volts, amps = (load.volts, load.amps) if load is not None else (None, None)
+        volts, amps = (load.voltage_v, load.current_a) if load is not None else (None, None)
         rows.append(TreeRow(name, kind, depth, parent, is_last, channel, lead, volts, amps))
         return len(rows) - 1
 
@@ -111,8 +111,8 @@ def draw_tree(rows: tuple[TreeRow, ...], *, title: str = "", ascii_only: bool = 
 
 def _cells(rows: tuple[TreeRow, ...], index: int, lines: dict[str, str]) -> tuple[str, str, str, str]:
     row = rows[index]
-    volts = f"{row.volts:.2f} V" if row.volts is not None else ""
-    amps = f"{row.amps:.2f} A" if row.amps is not None else ""
+    volts = f"{row.voltage_v:.2f} V" if row.voltage_v is not None else ""
+    amps = f"{row.current_a:.2f} A" if row.current_a is not None else ""
     return branch_title(rows, index, lines=lines), row.lead, volts, amps
 
 

@@ -96,7 +96,7 @@ def scale_words(unit: str, scale: Scale) -> str:
         return scale.describe()
     if unit == "percent":
         return f"0 at {scale.centre_counts:.10g} counts, 100 for 819 more"
-    return "as on the wire, 0 to 2047"
+    return "as in the frame, 0 to 2047"
 
 
 def percent(ratio: float) -> str:

@@ -243,7 +243,8 @@ def test_a_damaged_recording_is_named_once_and_read_up_to_there(capfd: Capfd, tm
     path.write_bytes(whole + b"#zz\n")
     ran = call(capfd, "outages", path)
     assert ran.out.startswith("134 frames, ")
-    assert ran.err == f'busbench: {path}: byte {len(whole)}: "#zz" is not a time: save it again; what stands before it was read\n'
+    said = f'byte {len(whole)}: "#zz" is not a time: save it again; what stands before it was read'
+    assert ran.err == f"busbench: {path}: {said}\n"
 
 
 def test_a_reader_of_a_pipe_that_leaves() -> None:

@@ -75,7 +75,7 @@ def test_power_in_json_keeps_its_contract() -> None:
     assert names[:3] == ["all idle", "all moving", "left aileron stalled, rest moving"]
     assert names[-1] == "all stalled"
     assert set(result["cases"][0]) == {"case", "supply_a", "nodes", "warnings"}
-    assert set(result["cases"][0]["nodes"][0]) == {"name", "volts", "amps"}
+    assert set(result["cases"][0]["nodes"][0]) == {"name", "voltage_v", "current_a"}
     assert result["cases"][1]["supply_a"] == pytest.approx(6.02)
     assert result["temperature_c"] == 20.0
     assert result["weakest"]["lead"] == "lead to hub tail"
@@ -99,7 +99,7 @@ def test_power_for_people() -> None:
 
 def test_power_in_csv() -> None:
     rows = list(csv.DictReader(run("power", str(HERON), "--format", "csv").splitlines()))
-    assert list(rows[0]) == ["case", "supply_a", "name", "volts", "amps"]
+    assert list(rows[0]) == ["case", "supply_a", "name", "voltage_v", "current_a"]
     assert {row["name"] for row in rows} >= {"supply", "receiver", "tail", "rudder", "pack voltage"}
 
 
@@ -168,7 +168,7 @@ def test_power_runs_a_program(tmp_path: Path) -> None:
     result = json.loads(run("power", str(HERON), "--program", str(program), "--format", "json"))
     case = result["cases"][-1]
     assert case["case"] == "program"
-    amps = {node["name"]: node["amps"] for node in case["nodes"]}
+    amps = {node["name"]: node["current_a"] for node in case["nodes"]}
     assert amps["rudder"] == pytest.approx(0.8)
     assert amps["left flap"] == pytest.approx(0.15)  # it holds still
     assert result["program"]["hours"] == pytest.approx(3.0 / result["program"]["mean_a"])
@@ -187,7 +187,7 @@ def test_power_runs_a_replay(tmp_path: Path) -> None:
         f'[[part]]\nchannel = 6\nshape = "replay"\nrecording = "{recording.as_posix()}"\n', encoding="utf-8"
     )
     cases = json.loads(run("power", str(HERON), "--program", str(replay), "--format", "json"))["cases"]
-    amps = {node["name"]: node["amps"] for node in cases[-1]["nodes"]}
+    amps = {node["name"]: node["current_a"] for node in cases[-1]["nodes"]}
     assert amps["rudder"] == pytest.approx(0.8)
     replay.write_text('[[part]]\nchannel = 6\nshape = "replay"\nrecording = "gone.pcapng"\n', encoding="utf-8")
     result = invoke(command, "power", str(HERON), "--program", str(replay))

@@ -79,7 +79,7 @@ def test_a_whole_aircraft_by_ngspice(tmp_path: Path) -> None:
     moving = next(case for case in power_cases(heron, temperature_c=40.0) if case.case == "all moving")
     drawn = [d.current_a.moving if d.current_a.moving is not None else d.current_a.idle or 0.0 for d in heron.devices]
     *volts, source = spice(network, sinks_of(heron, network, drawn), {}, tmp_path)
-    np.testing.assert_allclose([node.volts for node in moving.nodes], volts, atol=1e-7)
+    np.testing.assert_allclose([node.voltage_v for node in moving.nodes], volts, atol=1e-7)
     assert -source == pytest.approx(moving.supply_a, abs=1e-9)
 
 
@@ -151,8 +151,8 @@ def test_what_each_mend_gains_by_ngspice(tmp_path: Path) -> None:
         plan = parse_rig(text)
         network = build_network(plan, temperature_c=35.0)
         *volts, _ = spice(network, sinks_of(plan, network, [0.6, 1.8]), {}, tmp_path)
-        assert one.volts_after == pytest.approx(volts[network.nodes.index("aileron")], abs=1e-6), one.text
-        assert one.gain_v == pytest.approx(one.volts_after - weakest.volts)
+        assert one.voltage_after_v == pytest.approx(volts[network.nodes.index("aileron")], abs=1e-6), one.text
+        assert one.gain_v == pytest.approx(one.voltage_after_v - weakest.voltage_v)
 
 
 @needs_ngspice
@@ -165,5 +165,5 @@ def test_a_program_over_time_by_ngspice(tmp_path: Path) -> None:
     case = run_program(plan, counts, period_s=0.01, temperature_c=35.0).case
     network = build_network(plan, temperature_c=35.0)
     *volts, source = spice(network, sinks_of(plan, network, [0.6, 0.5]), {}, tmp_path)
-    np.testing.assert_allclose([node.volts for node in case.nodes], volts, atol=1e-6)
+    np.testing.assert_allclose([node.voltage_v for node in case.nodes], volts, atol=1e-6)
     assert -source == pytest.approx(case.supply_a, abs=1e-9)

@@ -39,7 +39,7 @@ def test_cases_worked_by_hand() -> None:
     ]
     moving = cases["all moving"]  # 2 A in all: 0.2 V in the supply, 0.2 V to the receiver, 0.1 V each further lead
     assert moving.supply_a == pytest.approx(2)
-    assert {node.name: (round(node.volts, 6), round(node.amps, 6)) for node in moving.nodes} == {
+    assert {node.name: (round(node.voltage_v, 6), round(node.current_a, 6)) for node in moving.nodes} == {
         "supply": (7.8, 2.0),
         "receiver": (7.6, 2.0),
         "wing": (7.5, 1.0),
@@ -47,10 +47,10 @@ def test_cases_worked_by_hand() -> None:
         "two": (7.5, 1.0),
     }
     assert moving.warnings == ()
-    assert cases["all idle"].node("two").volts == pytest.approx(8 - 3 * 0.05)
+    assert cases["all idle"].node("two").voltage_v == pytest.approx(8 - 3 * 0.05)
     # 3 A and 1 A: 8 - 0.8 at the receiver, 0.6 less at the stalled one.
     stalled = cases["one stalled, rest moving"]
-    assert stalled.node("one").volts == pytest.approx(6.6)
+    assert stalled.node("one").voltage_v == pytest.approx(6.6)
     assert stalled.warnings == (
         "wing: 6.90 V is below the minimum of 7 V",
         "one: 6.60 V is below the minimum of 7 V",
@@ -94,7 +94,7 @@ def test_a_plan_that_cannot_be_says_so() -> None:
 
 def test_heat_costs_volts() -> None:
     plan = rig(device("x", 1, "lead = {length_m = 1, awg = 24}"))
-    cold, hot = (power_cases(plan, temperature_c=t)[1].node("x").volts for t in (20.0, 70.0))
+    cold, hot = (power_cases(plan, temperature_c=t)[1].node("x").voltage_v for t in (20.0, 70.0))
     assert (7.4 - hot) / (7.4 - cold) == pytest.approx(1 + 0.00393 * 50, rel=1e-4)
 
 
@@ -113,7 +113,7 @@ def test_the_weakest_lead_and_the_mends_with_their_gain() -> None:
     assert thicken.gain_v == pytest.approx(gain, abs=1e-4)
     assert feed.text == "add a second feed of 1.5 m AWG 26 to wing"
     assert feed.gain_v == pytest.approx(weakest.drop_v / 2, abs=1e-3)  # two equal leads side by side
-    assert feed.volts_after == pytest.approx(weakest.volts + feed.gain_v)
+    assert feed.voltage_after_v == pytest.approx(weakest.voltage_v + feed.gain_v)
     assert [one.gain_v for one in weakest.advice] == sorted((one.gain_v for one in weakest.advice), reverse=True)
 
 
@@ -129,10 +129,10 @@ def test_a_second_feed_in_the_plan_carries_its_share() -> None:
     lead = "lead = {length_m = 1, awg = 22}"
     feed = '[[feed]]\nto = "wing"\n' + lead + "\n"
     alone, fed = (power_cases(rig(hub("wing", lead), ONE, *more))[1] for more in ((), (feed,)))
-    drop, halved = alone.node("receiver").volts - alone.node("wing").volts, fed.node("supply").volts
-    assert halved - fed.node("wing").volts == pytest.approx(drop / 2, rel=1e-4)
-    assert fed.node("wing").amps == pytest.approx(1)
-    assert fed.node("receiver").amps == pytest.approx(0.5, rel=1e-4)
+    drop, halved = alone.node("receiver").voltage_v - alone.node("wing").voltage_v, fed.node("supply").voltage_v
+    assert halved - fed.node("wing").voltage_v == pytest.approx(drop / 2, rel=1e-4)
+    assert fed.node("wing").current_a == pytest.approx(1)
+    assert fed.node("receiver").current_a == pytest.approx(0.5, rel=1e-4)
 
 
 def test_nothing_that_draws_has_no_weakest_lead() -> None:
@@ -176,8 +176,8 @@ def test_a_program_over_time_finds_the_worst_moment() -> None:
     case = run_program(rig(one, two, head=HEAD_OHM), counts, period_s=0.01).case
     assert case.case == "program"
     assert case.supply_a == pytest.approx(2.1)
-    assert case.node("one").amps == pytest.approx(1)
-    assert case.node("two").volts == pytest.approx(8 - 0.2 * 2.1 - 0.1 * 2)
+    assert case.node("one").current_a == pytest.approx(1)
+    assert case.node("two").voltage_v == pytest.approx(8 - 0.2 * 2.1 - 0.1 * 2)
     counts[10:, 1] = 1811  # both at once
     both = run_program(rig(one, two, head=HEAD_OHM), counts, period_s=0.01).case
     assert both.supply_a == pytest.approx(3)

@@ -64,7 +64,7 @@ async def test_outages_are_chosen_and_gone_to(flight: ReplaySession) -> None:
 
 async def test_units_go_round_and_name_their_scale(flight: ReplaySession) -> None:
     async with shown(flight) as (app, pilot):
-        assert "counts as on the wire, 0 to 2047" in text_of(app)
+        assert "counts as in the frame, 0 to 2047" in text_of(app)
         await pilot.press("u")
         assert "1500 µs at 992 counts, 0.625 µs a count" in text_of(app)
         await pilot.press("u")

@@ -56,9 +56,9 @@ def test_whole_counts_for_the_wire() -> None:
 @pytest.mark.parametrize(
     ("counts", "said"),
     [
-        (2048.0, "2048 counts is not on the wire: give 0 to 2047"),
-        (float("nan"), "nan counts is not on the wire"),
-        (np.array([5.0, -0.6]), "-0.6 counts at index 1 is not on the wire"),
+        (2048.0, "2048 counts does not fit a frame: give 0 to 2047"),
+        (float("nan"), "nan counts does not fit a frame"),
+        (np.array([5.0, -0.6]), "-0.6 counts at index 1 does not fit a frame"),
     ],
 )
 def test_what_the_wire_cannot_carry_is_named(counts: float, said: str) -> None:

@@ -66,7 +66,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
                 "one period in a hundred is shorter than the first and one in a hundred longer than the second",
             ),
             ("jitter rms, peak", "how far periods are from their mean: root mean square, and the farthest"),
-            ("cycle rms/peak", "how much a period differs from the one before it: root mean square, and the most"),
+            ("cycle-to-cycle", "how much a period differs from the one before it: root mean square / the most"),
             ("time error rms", "how far frames are from the best even beat through all of them, root mean square"),
             ("floor", "what this measurement itself may add to the jitter rms; F F on the histogram's axis shows it"),
             ("frames due", "frames measured and frames missing together"),
@@ -153,7 +153,8 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         "Rig",
         (
             ("case", "who moves and who is stalled, as `busbench rig power` works it out; left and right change it"),
-            ("volts, amperes", "voltage left between the two wires there, and the current drawn or passed on"),
+            ("volts, amperes", "voltage left at the end of its lead, and the current drawn or passed on"),
+            ("all cases", "in a tall window: current of each case, and the device left with the least voltage"),
             ("LOW", "below the minimum that the plan states"),
             ("OVER", "the current is above what the lead, its plug or the hub may carry"),
             ("weakest", "the device left with the least voltage in the worst case short of all stalled"),

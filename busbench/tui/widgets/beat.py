@@ -83,7 +83,7 @@ def _jitter(j: Jitter) -> list[tuple[str, str]]:
         ("middle 98 % to", exact(j.period_p99_s)),
         ("jitter rms", duration(j.period_rms_s)),
         ("jitter peak", duration(j.period_peak_s)),
-        ("cycle rms/peak", cycle),
+        ("cycle-to-cycle", cycle),
         ("time error rms", duration(j.tie_rms_s)),
         ("floor", duration(j.floor_s)),
     ]

@@ -96,9 +96,10 @@ class RigLines(Drawn):
     def _weakest(self, rig: Rig, weakest: Weakest | None, width: int) -> list[Line]:
         if weakest is None:
             return [[(" no device states a current: nothing to calculate with", "dim")], []]
-        left = "" if rig.supply.minimum_v is None else f", {weakest.volts - rig.supply.minimum_v:+.2f} V to the minimum"
+        volts, least = weakest.voltage_v, rig.supply.minimum_v
+        left = "" if least is None else f", {volts - least:+.2f} V to the minimum"
         texts = [
-            f"weakest: {weakest.device}, {weakest.volts:.2f} V{left} ({weakest.case})",
+            f"weakest: {weakest.device}, {volts:.2f} V{left} ({weakest.case})",
             f"weakest lead on its way: {weakest.lead}, {weakest.lead_text}: {weakest.drop_v:.2f} V lost in it",
         ]
         if weakest.advice:
@@ -119,7 +120,10 @@ class RigLines(Drawn):
         out: list[Line] = [
             [
                 (
-                    fit(f" {fit('on the tree', name)}{'volts':>7}  {'amps':>7}  {'state':<{_STATE_CELLS}} lead", width),
+                    fit(
+                        f" {fit('on the tree', name)}{'volts':>7}  {'amperes':>7}  {'state':<{_STATE_CELLS}} lead",
+                        width,
+                    ),
                     "head",
                 )
             ]
@@ -127,8 +131,8 @@ class RigLines(Drawn):
         for row, title in zip(rows, titles, strict=True):
             state = _state(rig, row, case, weakest)
             style = _STYLES.get(state, "ink")
-            volts = "" if row.volts is None else f"{row.volts:.2f} V"
-            amps = "" if row.amps is None else f"{row.amps:.2f} A"
+            volts = "" if row.voltage_v is None else f"{row.voltage_v:.2f} V"
+            amps = "" if row.current_a is None else f"{row.current_a:.2f} A"
             lead = fit(self._leads(row.lead), max(1, width - name - 18 - _STATE_CELLS - 2), more=self.ui.glyphs.more)
             out.append(
                 [
@@ -142,6 +146,21 @@ class RigLines(Drawn):
 
     def _warnings(self, case: Case, width: int) -> list[Line]:
         if not case.warnings:
+    def _cases(self, rig: Rig, width: int) -> list[Line]:
+        """All load cases, the one shown marked, each with the device that is left with least."""
+        cases, devices = self.solved().cases, {one.name for one in rig.devices}
+        name = max(len("all cases"), *(width_of([(plain(one.case), "")]) for one in cases))
+        out: list[Line] = [[], [(fit(f"   {fit('all cases', name)} amperes  least volts left", width), "head")]]
+        for at, one in enumerate(cases):
+            least = min((node for node in one.nodes if node.name in devices), key=lambda node: node.voltage_v)
+            is_low = rig.supply.minimum_v is not None and least.voltage_v < rig.supply.minimum_v
+            words = f"{least.voltage_v:5.2f} V at {plain(least.name)}{f'  {LOW}' if is_low else ''}"
+            style = "warn" if is_low else "ink"
+            head = f" {'>' if at == self.case else ' '} {fit(plain(one.case), name)}"
+            out.append([(head, "here" if at == self.case else "ink"), (f" {one.supply_a:5.2f} A  ", "title")])
+            out[-1].append((fit(words, max(1, width - name - 13), more=self.ui.glyphs.more), style))
+        return out
+
             return []
         told = (line for one in case.warnings for line in wrapped(f"! {self._leads(one)}", width, "warn"))
         return [[], [(" warnings", "head")], *told]
@@ -151,7 +170,7 @@ def _state(rig: Rig, row: TreeRow, case: Case, weakest: Weakest | None) -> str:
     """A word for what is amiss at a row."""
     minimum = rig.supply.minimum_v
     words = []
-    if minimum is not None and row.name != SUPPLY and row.volts is not None and row.volts < minimum:
+    if minimum is not None and row.name != SUPPLY and row.voltage_v is not None and row.voltage_v < minimum:
         words.append(LOW)
     names = {row.name, f"hub {row.name}", f"lead to {row.name}", f"lead to hub {row.name}"}
     if row.name == RECEIVER:
