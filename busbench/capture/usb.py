@@ -11,10 +11,12 @@ from __future__ import annotations
 import dataclasses
 import re
 import struct
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busbench.capture import pcapng_blocks as pb
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
@@ -124,8 +126,8 @@ class _Transfers:
     interface: I64
     short: Bools
 
-    def select(self, keep: Bools) -> _Transfers:
-        """The transfers where keep is true."""
+    def select(self, keep: Bools | NDArray[np.intp]) -> _Transfers:
+        """The transfers where keep is true, or at those places."""
         return _Transfers(
             self.start[keep],
             self.size[keep],
@@ -233,9 +235,10 @@ class UsbTransfers(Capture):
                 data = batch.buffer[start : start + min(size, _CONTROL_BYTES_MAX)].tobytes()
                 ports.read_control(*_key(code)[:2], data)
             bulk = some.select(some.transfer == _BULK)
-            for code in np.unique(bulk.code).tolist():
-                port = ports.known.setdefault(_key(code), Port())
-                mine = bulk.select(bulk.code == code)
+            order = np.argsort(bulk.code, kind="stable")
+            for places in np.split(order, np.flatnonzero(np.diff(bulk.code[order])) + 1) if order.size else ():
+                mine = bulk.select(places)
+                port = ports.known.setdefault(_key(int(mine.code[0])), Port())
                 # two interfaces of one capture may show the same bus
                 first = port.interfaces.setdefault(self._section(mine), int(mine.interface.min()))
                 mine = mine.select(mine.interface == first)
@@ -305,10 +308,9 @@ def _listed(ports: dict[PortKey, Port]) -> str:
     """What there is to choose from."""
     if not ports:
         return "no device in it received any"
+    endpoints = Counter(key[:2] for key in ports)
     words = [
-        f"{key.address}.{key.endpoint} ({counted(port.received, 'byte')})"
-        if len({other.endpoint for other in ports if other[:2] == key[:2]}) > 1
-        else f"{key.address} ({counted(port.received, 'byte')})"
+        f"{key.address}{f'.{key.endpoint}' if endpoints[key[:2]] > 1 else ''} ({counted(port.received, 'byte')})"
         for key, port in ports.items()
     ]
     first = words[0].split(" ")[0]
