@@ -1,12 +1,18 @@
-"""Rules for every test: the same surroundings everywhere, and no outside check left out in CI."""
+"""Rules for every test: the same surroundings everywhere, and no outside check left out in CI; far ends of ports."""
 
 from __future__ import annotations
 
+import contextlib
 import os
-from collections.abc import Generator
+from collections.abc import Generator, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import settings
+
+if TYPE_CHECKING:
+    from tests.port.ends import Far, Wire
 
 OUTSIDE_MISSING = "outside tool missing:"
 
@@ -48,3 +54,26 @@ def pytest_make_collect_report() -> Generator[None, pytest.CollectReport, pytest
             f"CI must run every outside check: {report.longrepr[-1] if isinstance(report.longrepr, tuple) else ''}"
         )
     return report
+
+
+@pytest.fixture
+def far(tmp_path: Path) -> Iterator[Far]:
+    from tests.port.ends import Far
+
+    end = Far(tmp_path / "port")
+    yield end
+    end.unplug()
+
+
+@pytest.fixture
+def wire() -> Iterator[Wire]:
+    import tty
+
+    from tests.port.ends import Wire
+
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    yield Wire(master, os.ttyname(slave))
+    for fd in (master, slave):
+        with contextlib.suppress(OSError):  # a test may have unplugged it
+            os.close(fd)

@@ -14,6 +14,7 @@ from busbench.model import Clock, ClockKind
 from tests.capture.blocks import interface, joined, packet, packets, save, section
 from tests.capture.usb_blocks import (
     CONTROL,
+    FRAME,
     IDLE,
     START_US,
     configuration,
@@ -25,7 +26,6 @@ from tests.capture.usb_blocks import (
     windows_file,
 )
 
-FRAME = bytes([0x0F]) + bytes(range(100, 122)) + b"\x00\x00"
 LONG = bytes(range(256)) * 4
 
 

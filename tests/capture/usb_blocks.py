@@ -9,6 +9,7 @@ from tests.capture.blocks import interface, packet, section
 CONTROL, BULK = 2, 3
 START_US = 1_700_000_000_000_000
 IDLE = b"\x01\x60"
+FRAME = bytes([0x0F]) + bytes(range(100, 122)) + b"\x00\x00"
 
 
 def device_descriptor(vendor: int) -> bytes:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
-import select
 import signal
 import subprocess
 import sys
@@ -18,7 +16,6 @@ import pytest
 if sys.platform == "win32":
     pytest.skip("pseudo-terminals are POSIX", allow_module_level=True)
 
-import tty
 
 from busbench.cli.drive_port import send
 from busbench.drive.frames import EndState
@@ -26,38 +23,11 @@ from busbench.drive.source import DriveSource
 from busbench.model import I64
 from busbench.port.live import open_live
 from tests.drive.helpers import counts_of, make, sent
+from tests.port.ends import Wire
 
 # The command itself, with no more than its countdown left out.
 CHILD = "import busbench.cli.drive_port as p; p.COUNTDOWN_S = 0; from busbench.cli.main import main; main()"
 STEP = 5  # 819 counts/s, 7 ms
-
-
-@dataclass
-class Wire:
-    """The far end of a port."""
-
-    master: int
-    name: str
-
-    def read(self, *, until_quiet_s: float = 0.6, most: int = 1 << 20) -> bytes:
-        """What arrives until nothing has for a while, or until there is enough."""
-        data = b""
-        while len(data) < most and select.select([self.master], [], [], until_quiet_s)[0]:
-            try:
-                data += os.read(self.master, 4096)
-            except OSError:
-                break
-        return data
-
-
-@pytest.fixture
-def wire() -> Iterator[Wire]:
-    master, slave = os.openpty()
-    tty.setraw(slave)
-    yield Wire(master, os.ttyname(slave))
-    for fd in (master, slave):
-        with contextlib.suppress(OSError):  # a test may have unplugged it
-            os.close(fd)
 
 
 def never(seconds: float) -> bool:

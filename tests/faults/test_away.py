@@ -112,9 +112,9 @@ def test_away_in_the_countdown_of_a_walk_on_the_screen(tmp_path: Path, monkeypat
 
 @posix
 def test_away_while_the_screen_drives(tmp_path: Path) -> None:
-    from tests.port.ends import Far, wait_for
+    from tests.port.ends import Far, Wire, wait_for
     from tests.tui.terminal import Terminal
-    from tests.tui.test_drive_terminal import Wire, drive
+    from tests.tui.test_drive_terminal import drive
 
     far = Far(tmp_path / "port")
     with Terminal("watch", far.name, "--arm", "--no-motor") as terminal:
@@ -132,6 +132,16 @@ def test_away_while_the_screen_drives(tmp_path: Path) -> None:
     again.unplug()
 
 
+def fill_disk(monkeypatch: pytest.MonkeyPatch) -> None:
+    """From now on nothing can be written, and everything is at once."""
+
+    def full(fd: int, data: bytes) -> int:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "write", full)
+    monkeypatch.setattr(pcapng_write, "_FLUSH_NS", 0)
+
+
 def test_a_full_disk_ends_the_recording_and_not_the_session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     live, path = Live("virtual:?period=10ms"), tmp_path / "f.pcapng"
     live.session.start_recording(str(path))
@@ -139,11 +149,7 @@ def test_a_full_disk_ends_the_recording_and_not_the_session(tmp_path: Path, monk
     assert live.session._writer is not None
     live.session._writer.flush()
 
-    def full(fd: int, data: bytes) -> int:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(os, "write", full)
-    monkeypatch.setattr(pcapng_write, "_FLUSH_NS", 0)
+    fill_disk(monkeypatch)
     live.port.happens(EventKind.UNPLUGGED, "unplugged")
     live.port.happens(EventKind.RECONNECTED, "back")
     session = live.pass_s(2)
@@ -160,11 +166,7 @@ def test_a_mark_on_a_full_disk_is_told_once(tmp_path: Path, monkeypatch: pytest.
     live.session.start_recording(str(tmp_path / "f.pcapng"))
     session = live.pass_s(1)
 
-    def full(fd: int, data: bytes) -> int:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(os, "write", full)
-    monkeypatch.setattr(pcapng_write, "_FLUSH_NS", 0)
+    fill_disk(monkeypatch)
     with pytest.raises(CaptureError, match="No space left on device"):
         session.mark(session.place, "30 paces")
     assert session.recording == ""

@@ -16,11 +16,11 @@ from fault_rounds import finish, numbered, numbers, read_back, start
 
 from busbench.capture.reading import read_recording
 from tests.cli.running import SMALL, call
-from tests.cli.test_drive_pty import Driver, Wire, driver, ramped_out, up, wire
-from tests.port.ends import Far, wait_for
+from tests.cli.test_drive_pty import Driver, driver, ramped_out, up
+from tests.port.ends import Far, Wire, wait_for
 from tests.tui.terminal import Terminal
 
-__all__ = ["driver", "wire"]  # fixtures
+__all__ = ["driver"]  # a fixture
 
 
 def size_of(path: Path) -> int:

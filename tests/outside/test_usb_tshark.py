@@ -17,6 +17,7 @@ from busbench.capture.usb import open_file
 from tests.capture.blocks import packets
 from tests.capture.usb_blocks import (
     CONTROL,
+    FRAME,
     START_US,
     configuration,
     device_descriptor,
@@ -25,8 +26,6 @@ from tests.capture.usb_blocks import (
     windows,
     windows_file,
 )
-
-FRAME = bytes([0x0F]) + bytes(range(100, 122)) + b"\x00\x00"
 
 
 def listed(path: Path, *names: str, only: str = "") -> list[list[str]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import time
 from collections.abc import Callable
@@ -94,3 +95,30 @@ class Far:
         if self.master >= 0:
             os.close(self.master)
             self.master = -1
+
+
+@dataclass
+class Wire:
+    """What is sent to the far end of a pseudo-terminal."""
+
+    master: int
+    name: str
+    data: bytearray = field(default_factory=bytearray)
+
+    def take(self, wait_s: float = 0) -> bytes:
+        """Take what has come, or comes within a time; nothing where the near end is gone."""
+        import select
+
+        data = b""
+        if select.select([self.master], [], [], wait_s)[0]:
+            with contextlib.suppress(OSError):
+                data = os.read(self.master, 4096)
+        self.data += data
+        return data
+
+    def read(self, *, until_quiet_s: float = 0.6, most: int = 1 << 20) -> bytes:
+        """What arrives until nothing has for a while, or until there is enough."""
+        data = b""
+        while len(data) < most and (more := self.take(until_quiet_s)):
+            data += more
+        return data

@@ -29,13 +29,6 @@ EVERY_BYTE = bytes(range(256))
 
 
 @pytest.fixture
-def far(tmp_path: Path) -> Iterator[Far]:
-    end = Far(tmp_path / "port")
-    yield end
-    end.unplug()
-
-
-@pytest.fixture
 def live(far: Far) -> Iterator[LivePort]:
     with open_live(far.name) as port:
         yield port

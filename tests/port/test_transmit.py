@@ -8,7 +8,6 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -21,13 +20,6 @@ from busbench.port.live import LivePort, open_live
 from busbench.port.pacer import Transmission
 from tests.port.ends import LIMIT_S, Far, Seen, read_until, wait_for
 from tests.port.sources import Counting, Failing, Holding, Unpicklable
-
-
-@pytest.fixture
-def far(tmp_path: Path) -> Iterator[Far]:
-    end = Far(tmp_path / "port")
-    yield end
-    end.unplug()
 
 
 def finish(port: LivePort) -> Transmission:
@@ -91,7 +83,7 @@ def test_a_bad_source_ends_in_silence_and_the_port_lives(far: Far, source: Count
 def test_a_second_transmission_is_refused(far: Far) -> None:
     with open_live(far.name) as port:
         port.transmit(Counting(1 << 30))
-        with pytest.raises(PortError, match="a transmission is running already: stop it first"):
+        with pytest.raises(PortError, match="a transmission is running already: stop that one first"):
             port.transmit(Counting(1))
     assert whole(far.read())[-1] == 0xEE
 

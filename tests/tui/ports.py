@@ -54,8 +54,23 @@ class ScriptedPort(HearingPort):
         self._events.append(PortEvent(self._hands.t_ns, kind, text))
 
 
+class Timed:
+    """A session whose time is the test's."""
+
+    hands: Hands
+    session: LiveSession
+
+    def pass_s(self, seconds: float) -> LiveSession:
+        """Let time pass, in ticks of 50 ms, and look at the end."""
+        for _ in range(round(seconds / 0.05)):
+            self.hands.t_ns += 50_000_000
+            self.session.tick(0.05)
+        self.session.refresh()
+        return self.session
+
+
 @dataclass
-class Live:
+class Live(Timed):
     """A live session in the hands of a test."""
 
     source: str = "virtual:?period=7ms&pilot=moving"
@@ -65,14 +80,6 @@ class Live:
         self.hands = Hands()
         self.port = ScriptedPort(self.hands, self.source)
         self.session = LiveSession(self.port, names=self.names, now=self.hands)
-
-    def pass_s(self, seconds: float) -> LiveSession:
-        """Let time pass, in ticks of 50 ms, and look at the end."""
-        for _ in range(round(seconds / 0.05)):
-            self.hands.t_ns += 50_000_000
-            self.session.tick(0.05)
-        self.session.refresh()
-        return self.session
 
 
 def frames(values: list[int], *, flags: list[int] | None = None) -> bytes:

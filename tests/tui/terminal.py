@@ -61,6 +61,14 @@ class Terminal:
             assert time.monotonic() < until, f"{wanted} not on the screen:\n" + "\n".join(self.screen.display)
             self.take(0.1)
 
+    def see_while(self, wanted: str, do: Callable[[], object]) -> None:
+        """Do something again and again until a word stands on the screen."""
+        until = time.monotonic() + LIMIT_S
+        while wanted not in "\n".join(self.screen.display):
+            assert time.monotonic() < until, f"{wanted} not on the screen:\n" + "\n".join(self.screen.display)
+            do()
+            self.take(0.02)
+
     def press(self, keys: str) -> None:
         """Type."""
         os.write(self._fd, keys.encode())

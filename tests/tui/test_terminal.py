@@ -56,15 +56,11 @@ def test_a_port_that_vanishes_and_comes_back(tmp_path: Path) -> None:
     far = Far(tmp_path / "ttyHeron")
     with Terminal("watch", str(tmp_path / "ttyHeron")) as terminal:
         terminal.see("silent")
-        while "in step" not in "\n".join(terminal.screen.display):
-            far.write(frames([992] * 4))
-            terminal.take(0.02)
+        terminal.see_while("in step", lambda: far.write(frames([992] * 4)))
         far.unplug()
         terminal.see("unplugged")
         far = Far(tmp_path / "ttyHeron")
-        while "in step" not in "\n".join(terminal.screen.display):
-            far.write(frames([992] * 4))
-            terminal.take(0.02)
+        terminal.see_while("in step", lambda: far.write(frames([992] * 4)))
         far.unplug()
         terminal.see("unplugged")
         terminal.press("q")
@@ -76,9 +72,7 @@ def test_a_port_that_gives_noise_alone(tmp_path: Path) -> None:
     far = Far(tmp_path / "ttyNoise")
     noise = bytes(range(16, 116))
     with Terminal("watch", str(tmp_path / "ttyNoise")) as terminal:
-        while "searching" not in "\n".join(terminal.screen.display):
-            far.write(noise)
-            terminal.take(0.02)
+        terminal.see_while("searching", lambda: far.write(noise))
         terminal.press("q")
         assert terminal.wait() == 0
     far.unplug()

@@ -24,7 +24,7 @@ from busbench.verify.check import Verdict
 from busbench.verify.virtual_aircraft import VirtualAircraft
 from busbench.wire.scale import Scale
 from tests.cli.running import CAPTURES
-from tests.tui.ports import Hands, Live
+from tests.tui.ports import Hands, Live, Timed
 from tests.tui.screens import SIZES, check, shown, text_of
 
 RIG = CAPTURES / "heron.toml"
@@ -36,20 +36,14 @@ def live_round(source: str = STILL) -> tuple[Live, GuidedRound]:
     return live, GuidedRound(live.session, read_rig(RIG))
 
 
-class Aircraft:
-    """A session on a virtual aircraft whose time is the test's."""
+class Aircraft(Timed):
+    """A session on a virtual aircraft."""
 
     def __init__(self, *faults: str) -> None:
         self.hands = Hands()
         built = VirtualAircraft(read_rig(RIG), faults=[parse_fault(text) for text in faults])
         port = AircraftPort("virtual:heron.toml", aircraft=built, clock=self.hands)
         self.session = LiveSession(port, names=rig_names(read_rig(RIG)), now=self.hands)
-
-    def pass_s(self, seconds: float) -> None:
-        for _ in range(round(seconds / 0.05)):
-            self.hands.t_ns += 50_000_000
-            self.session.tick(0.05)
-        self.session.refresh()
 
     def fly(self, work: GuidedRound) -> GuidedRound:
         """The whole round, a word from the person before each step."""
