@@ -15,6 +15,7 @@ from busbench.port.live import Transmission
 from busbench.port.pacer import result_line
 
 pytestmark = pytest.mark.usefixtures("wide")
+
 PORT = "/dev/ttyHERON"
 
 

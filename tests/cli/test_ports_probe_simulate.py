@@ -14,6 +14,7 @@ from busbench.cli.main import run
 from busbench.port.adapters import Adapter, chip_of
 
 pytestmark = pytest.mark.usefixtures("wide")
+
 ADAPTERS = [
     Adapter("/dev/ttyUSB0", "HERON bench", chip_of(0x0403, 0x6001), 0x0403, 0x6001, "H1", 16, ("set 1 ms",)),
     Adapter("/dev/ttyUSB1", "", chip_of(0x1A86, 0x7523), 0x1A86, 0x7523, "", None, ("marks none", "is \x1b[31mred")),
