@@ -183,9 +183,6 @@ def test_no_keyboard_ends_the_round() -> None:
     assert lines[at : at + 3] == ["FAILED", "  line", "    frames              no frame was received"]
 
 
-# pulses
-
-
 @pytest.fixture(scope="module")
 def outputs(tmp_path_factory: pytest.TempPathFactory) -> Path:
     flown = heron.fly_round(RIG)
