@@ -68,13 +68,34 @@ def look(store: FrameStore, place: int, *, since: int, points: int, glitches: fr
     first = min(first, max(0, store.row_at(place - width)), row)
     recent = store.values(first, row + 1)
     low, high = store.span(min(since, row), row + 1)
-    trace = _sample(store.axis_of(first, row + 1), recent, place - width, width, points)
+    # Steps stand on a fixed grid, so that the trace moves by whole steps and does not shimmer.
+    step = max(1, width // points)
+    edges = (place // step + 1 + np.arange(-points, 1, dtype=np.int64)) * step
+    trace = _sample(store.axis_of(first, row + 1), recent, edges)
     flags = int(store.flags[row])
     if flags & (FLAG_FAILSAFE | FLAG_LOST):
         states = (FAILSAFE if flags & FLAG_FAILSAFE else LOST,) * LANES
     else:
         states = _states(recent, glitches)
     return Lanes(row, recent[:, -1], low, high, trace, states)
+
+
+def between(store: FrameStore, lo: int, hi: int, *, points: int) -> NDArray[np.int16]:
+    """Values of all channels in equal steps from one place on the axis to another, -1 where no frame came.
+
+    Args:
+        store: the frames.
+        lo, hi: places on the axis.
+        points: steps.
+
+    Returns:
+        int16 (18, points).
+    """
+    first, last = max(0, store.row_at(lo)), store.row_at(hi) + 1
+    if last <= first:
+        return np.full((LANES, points), -1, np.int16)
+    edges = lo + np.arange(points + 1, dtype=np.int64) * (hi - lo) // points
+    return _sample(store.axis_of(first, last), store.values(first, last), edges)
 
 
 def find_glitches(store: FrameStore, place: int) -> frozenset[int]:
@@ -87,12 +108,8 @@ def find_glitches(store: FrameStore, place: int) -> frozenset[int]:
     return frozenset(one.channel - 1 for one in found.channels if one.glitches)
 
 
-def _sample(axis: I64, values: U16, start: int, width: int, points: int) -> NDArray[np.int16]:
+def _sample(axis: I64, values: U16, edges: I64) -> NDArray[np.int16]:
     """The last value of each step of time; -1 where none came in it and the step before."""
-    # Steps stand on a fixed grid, so that the trace moves by whole steps and does not shimmer.
-    step = max(1, width // points)
-    end = (start + width) // step + 1
-    edges = (np.arange(end - points, end + 1, dtype=np.int64)) * step
     after = np.searchsorted(axis, edges)
     rows = after[1:] - 1
     came = after[1:] > after[:-1]
@@ -124,4 +141,4 @@ def _states(recent: U16, glitches: frozenset[int]) -> tuple[str, ...]:
     return tuple(words)
 
 
-__all__ = ["TRACE_S", "TWO_STATE", "Lanes", "find_glitches", "look"]
+__all__ = ["TRACE_S", "TWO_STATE", "Lanes", "between", "find_glitches", "look"]

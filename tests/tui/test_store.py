@@ -10,6 +10,7 @@ import pytest
 
 from busbench.model import NO_CLOCK, Clock, ClockKind
 from busbench.tui import store as module
+from busbench.tui.lanes import between
 from busbench.tui.store import FrameStore
 from busbench.wire.bulk import pack_frames
 from busbench.wire.table import FrameTable
@@ -92,3 +93,19 @@ def test_rows_by_time_and_by_number() -> None:
     assert [timed.row_at(t) for t in (-1, 0, 6_999_999, 7_000_000, 10**12)] == [-1, 0, 0, 1, 4]
     assert [untimed.row_at(n) for n in (-1, 0, 3, 99)] == [-1, 0, 3, 4]
     assert (timed.axis(2), untimed.axis(2)) == (14_000_000, 2)
+
+
+def test_values_between_two_places_are_blank_where_no_frame_came() -> None:
+    store = FrameStore(clock=PER_READ)
+    store.add(table(np.array([100, 200, 300, 400]), first=0))
+    store.add(table(np.array([500, 600]), first=100))
+    drawn = between(store, -7_000_000 * 50, 7_000_000 * 150, points=20)
+    assert drawn.shape == (18, 20)
+    assert [(at, value) for at, value in enumerate(drawn[0].tolist()) if value >= 0] == [
+        (5, 400),
+        (6, 400),
+        (15, 600),
+        (16, 600),
+    ]
+    assert between(store, 0, 7_000_000 * 4, points=4)[0].tolist() == [100, 200, 300, 400]
+    assert (between(FrameStore(clock=PER_READ), 0, 9, points=3) == -1).all()

@@ -6,6 +6,8 @@ import pytest
 
 from busbench.capture.open import open_capture
 from busbench.tui.replay import ReplaySession
+from busbench.tui.screens.help import FIGURES
+from busbench.tui.widgets.far import CAPTIONS
 from tests.cli.running import CAPTURES
 from tests.tui.ports import Live
 from tests.tui.screens import shown, text_of
@@ -70,3 +72,17 @@ async def test_views_that_need_a_plan_say_how_to_open_one(key: str) -> None:
     async with shown(Live().session, keys=key) as (app, _):
         assert "plan" in text_of(app)
         assert "`busbench watch SOURCE --rig RIG.toml`" in text_of(app)
+
+
+def test_the_help_says_every_word_of_the_link() -> None:
+    (link,) = [text for _, rows in FIGURES for name, text in rows if name == "link now"]
+    assert [word for word in CAPTIONS if word not in link.replace(",", "").split()] == []
+
+
+async def test_a_long_outage_says_how_much_of_it_is_drawn() -> None:
+    live = Live("virtual:?period=10ms&gaps=3:9&duration=14s")
+    async with shown(live.pass_s(13.5), (120, 40), keys="3 p") as (app, _):
+        lines = text_of(app).splitlines()
+        assert lines[6][78:] == "from 2 s before outage 1 to 8 s into it"
+        assert lines[7][81:] == "·" * 7 + "g" * 32
+        assert len(lines[8][81:].rstrip("\u2800")) == 9

@@ -92,14 +92,15 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("bytes, at byte", "damaged bytes or bytes of the flagged frames, and where in the stream they stand"),
             ("bursts", "losses stood together, so the bound, which takes them as independent, is too low"),
             ("channels across", "counts before, least to greatest during, and after the chosen outage"),
+            ("from 2 s before", "in a wide window: traces of all channels around the chosen outage, its letter above"),
         ),
     ),
     (
         "Range check",
         (
-            ("lost frames, last 10 s", "frames missing or flagged in the ten seconds before the place"),
-            ("link now", "OK, LOST, FAIL (failsafe), NONE (no frame is coming) or OFF (the port is gone)"),
-            ("longest outage", "the longest of all outages so far, in seconds"),
+            ("missed frames, last 10 s", "frames missing or flagged in the ten seconds before the place"),
+            ("link now", "OK, LOST, GONE (failsafe), NONE (no frame is coming) or OFF (the port is gone)"),
+            ("longest outage", "the longest of all outages so far, in seconds, or in frames where there are no times"),
         ),
     ),
     (
@@ -124,6 +125,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("k, b, t", "skip the device; go back; write a note on it"),
             ("e, f", "end the walk, it goes on later; name the file in which every answer is kept at once"),
             ("rehearsal", "on virtual: an aircraft in numbers moves as the plan has it, and nothing is sent"),
+            ("all devices", "in a rehearsal: how they stand now, from -100 to +100 %"),
             ("--arm", "without it nothing is sent to a real port"),
         ),
     ),

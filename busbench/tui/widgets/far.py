@@ -9,7 +9,7 @@ from busbench.tui.text import Line, duration
 from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
 
-_CAPTIONS = {"GONE": "failsafe", "LOST": "frames flagged lost", "NONE": "no frame", "OK": "frames come"}
+CAPTIONS = {"GONE": "failsafe", "LOST": "frames flagged lost", "NONE": "no frame", "OK": "frames come"}
 
 
 class FarFigures(Drawn):
@@ -20,7 +20,7 @@ class FarFigures(Drawn):
         session = self.ui.needs
         lost, due = session.recent_losses()
         word, style = verdict(session)
-        caption = _CAPTIONS.get(word, session.link)
+        caption = CAPTIONS.get(word, session.link)
         wide = width * 3 // 5
         scope = "SO FAR" if session.is_live else "IN ALL"
         last = f"LAST {RECENT_S:.0f} S ({due:,} due)" if session.clock.is_known else f"LAST {due:,} DUE"

@@ -16,6 +16,7 @@ from busbench.tui.widgets.drawn import Drawn
 
 LEAST = 60, 16  # columns and lines below which views are not shown
 LINK_STYLES = {"in step": "good", "searching": "warn", "ambiguous": "warn", "reading": "dim"}
+_EVENT_STYLES = {"g": "gap", "l": "lost", "f": "failsafe", "d": "damaged"}  # by letter
 _CLOCK_WORDS = {ClockKind.PER_BYTE: "times per byte", ClockKind.PER_READ: "times per read", ClockKind.NONE: "no times"}
 
 
@@ -94,8 +95,7 @@ def strip(ui: Ui, width: int) -> Line:
     """Outages of the whole session by letter, marks by shape, the place in reverse."""
     session = ui.needs
     lo, hi = session.start, max(session.end, session.start + 1)
-    styles = {"g": "gap", "l": "lost", "f": "failsafe", "d": "damaged"}
-    cells = [(one, styles[one]) if one != " " else (ui.glyphs.flat, "rule") for one in _letters(ui, lo, hi, width)]
+    cells = event_cells(ui, lo, hi, width)
     for mark in session.marks:
         at = cell_of(session.mark_place(mark), lo, hi, width)
         if cells[at][1] == "rule":
@@ -105,8 +105,10 @@ def strip(ui: Ui, width: int) -> Line:
     return joined(cells)
 
 
-def _letters(ui: Ui, lo: int, hi: int, width: int) -> list[str]:
-    return ui.needs.events.letters(lo, hi, width)
+def event_cells(ui: Ui, lo: int, hi: int, width: int) -> list[tuple[str, str]]:
+    """A styled letter for each part of a timeline from lo to hi in which something was amiss."""
+    flat = ui.glyphs.flat, "rule"
+    return [flat if one == " " else (one, _EVENT_STYLES[one]) for one in ui.needs.events.letters(lo, hi, width)]
 
 
 def cell_of(place: int, lo: int, hi: int, width: int) -> int:

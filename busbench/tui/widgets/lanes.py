@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from busbench.errors import plain
-from busbench.tui.draw import ruler, traces
+from busbench.model import U16
+from busbench.tui.draw import I16, ruler, traces
 from busbench.tui.lanes import AT_END, FAILSAFE, GLITCH, LOST, MOVING, NONE, ON, PAST_END, TRACE_S, Lanes
 from busbench.tui.store import ROWS_A_SECOND
 from busbench.tui.text import UNIT_WORDS, Line, fit, scale_words, value_words, width_of
@@ -51,9 +52,7 @@ def lane_lines(ui: Ui, width: int, height: int, *, channels: Sequence[int] = ran
     names = {number: plain(name) for number, name in session.names.items() if number - 1 in channels}
     name, rule, trace = columns(width, name=max((width_of([(one, "")]) for one in names.values()), default=0))
     lanes = session.lanes(trace if glyphs.levels else 2 * trace)
-    curves, low, high = lanes.trace.copy(), lanes.low.copy(), lanes.high.copy()
-    curves[CHANNELS:][curves[CHANNELS:] > 0] = _ON  # off at the bottom, on at the top
-    low[CHANNELS:], high[CHANNELS:] = 0, _ON
+    curves, low, high = drawable(lanes.trace, lanes.low, lanes.high)
     tall = lane_rows(height - 1, channels=channels, named=[number - 1 for number in names])
     pens: dict[int, list[str]] = {}
     for rows in set(tall.values()):
@@ -75,6 +74,14 @@ def lane_lines(ui: Ui, width: int, height: int, *, channels: Sequence[int] = ran
         blank = " " * (3 + (name + 1 if name else 0) + 9 + rule + 1)
         out += [[(blank, "ink"), (pen, "pen")] for pen in pens[channel][1:]]
     return out
+
+
+def drawable(trace: I16, low: U16, high: U16) -> tuple[I16, U16, U16]:
+    """Traces of all 18 channels and their spans, those of two states with off at the bottom and on at the top."""
+    trace, low, high = trace.copy(), low.copy(), high.copy()
+    trace[CHANNELS:][trace[CHANNELS:] > 0] = _ON
+    low[CHANNELS:], high[CHANNELS:] = 0, _ON
+    return trace, low, high
 
 
 def lanes_below(ui: Ui, width: int, height: int, *, channels: Sequence[int]) -> list[Line]:

@@ -6,12 +6,14 @@ from busbench.analysis.outages import KINDS, Outage
 from busbench.errors import plain
 from busbench.tui.events import LETTERS
 from busbench.tui.session import Across, Session
-from busbench.tui.text import Line, duration, fit, place_words, value_words
+from busbench.tui.text import Line, duration, fit, place_words, value_words, width_of
+from busbench.tui.widgets.around import around_lines
 from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.frame import cell_of, joined, strip
 
 _STYLES = {"gap": "gap", "lost": "lost", "failsafe": "failsafe", "damaged": "damaged"}
 _CELL = 26
+_LIST_CELLS = 78
 
 
 class OutageLines(Drawn):
@@ -25,7 +27,16 @@ class OutageLines(Drawn):
         rows = -(-18 // max(1, (width - 1) // cell))
         head = [_summary(session), self._above(width), strip(self.ui, width), _below(session, width)]
         room = max(3, height - len(head) - 1 - (rows + 1))
-        return [*head, *self._list(room + 1), *self._across(texts, cell, rows)]
+        return [*head, *self._beside(self._list(room + 1), width), *self._across(texts, cell, rows)]
+
+    def _beside(self, rows: list[Line], width: int) -> list[Line]:
+        """The list, and right of it what all channels did, where there is room."""
+        index = self.ui.chosen
+        if index is None or index >= len(self.ui.needs.events):
+            return rows
+        pens = around_lines(self.ui, index, width - _LIST_CELLS, len(rows))
+        left = [[*row, (" " * (_LIST_CELLS - width_of(row)), "ink")] for row in rows]
+        return [[*row, *pen] for row, pen in zip(left, pens, strict=False)] + rows[len(pens) :]
 
     def _above(self, width: int) -> Line:
         """Marks, and the ends of the cut."""

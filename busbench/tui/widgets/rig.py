@@ -78,7 +78,9 @@ class RigLines(Drawn):
         room = height - len(out)
         self.top = min(self.top, max(0, len(rows) - room))
         shown = rows[self.top : self.top + room]
-        if self.top + room < len(rows):
+        if self.top == 0 and rig.devices and len(rows) + len(solved.cases) + 2 <= room:
+            shown += self._cases(rig, width)
+        elif self.top + room < len(rows):
             left = len(rows) - self.top - room + 1
             shown[-1] = [(fit(f" {self.ui.glyphs.more} {left} more lines: down scrolls", width), "dim")]
         return out + shown
@@ -144,8 +146,6 @@ class RigLines(Drawn):
             )
         return out
 
-    def _warnings(self, case: Case, width: int) -> list[Line]:
-        if not case.warnings:
     def _cases(self, rig: Rig, width: int) -> list[Line]:
         """All load cases, the one shown marked, each with the device that is left with least."""
         cases, devices = self.solved().cases, {one.name for one in rig.devices}
@@ -161,6 +161,8 @@ class RigLines(Drawn):
             out[-1].append((fit(words, max(1, width - name - 13), more=self.ui.glyphs.more), style))
         return out
 
+    def _warnings(self, case: Case, width: int) -> list[Line]:
+        if not case.warnings:
             return []
         told = (line for one in case.warnings for line in wrapped(f"! {self._leads(one)}", width, "warn"))
         return [[], [(" warnings", "head")], *told]
