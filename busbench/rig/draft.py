@@ -232,9 +232,10 @@ def _device_lines(one: Proposal, control: str, scale: Scale) -> Iterator[str]:
         way = "against" if one.against else "with"
         yield f"# moved {way} channel {one.follows}: one {control.split(' ')[0]} moves both"
     if one.rests_at:
-        yield "# It rests at an end, as a motor does."
-        yield "# If it can turn no propeller, write motor = false for these lines:"
-        yield from ("motor = true", 'kind = "off-bus"', *(["reversed = true"] if one.rests_at == "high" else []))
+        motor = ["motor = true", 'kind = "off-bus"', *(["reversed = true"] if one.rests_at == "high" else [])]
+        yield "# It rests at an end, as a motor does. If it can turn no propeller,"
+        yield f"# write motor = false in place of the next {'two' if len(motor) == 2 else 'three'} lines:"
+        yield from motor
     yield f'control = "{control}"  # give it the name by which you know it'
     first = "high" if one.is_high_first else "low"
     yield f'# high_when = ""  # its position at the high end; it went to the {first} end first'
