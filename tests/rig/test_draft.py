@@ -137,7 +137,8 @@ def test_what_rests_at_an_end_has_its_neutral_half_way_and_is_locked_there_as_a_
         (5, 100, None, 1520, None, "servo"),
     ]
     assert motor_locks(plan) == {2: 173, 3: 1811}
-    assert text.count("X
+    assert "\n# write motor = false in place of the next two lines:\nmotor = true\n" in text
+    assert "\n# write motor = false in place of the next three lines:\nmotor = true\n" in text
     assert "it went to the low end first" in text.partition("channel = 4")[2].partition("[[device]]")[0]
 
 
