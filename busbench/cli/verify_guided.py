@@ -14,7 +14,7 @@ from busbench.cli.keys import ReadKey, read_answers
 from busbench.cli.live import stop_signals
 from busbench.cli.output import say, wrote
 from busbench.drive.walk import KEYS, Word
-from busbench.errors import SAFETY, BusbenchError, PortError, plain
+from busbench.errors import SAFETY, BusbenchError, PortError, counted, plain
 from busbench.model import Chunk, LineSettings
 from busbench.port.live import VIRTUAL, EventKind, LivePort, open_live
 from busbench.rig.fault import FAULTS, Fault
@@ -174,7 +174,10 @@ class _Bench:
         """End a step; its findings in lines."""
         t_ns = _now(self._live, self._session)
         self._recorder.mark(t_ns, DONE_MARK)
-        for check in self._session.end(step, t_ns=t_ns):
+        checks = self._session.end(step, t_ns=t_ns)
+        if checks and all(check.verdict is Verdict.PASS for check in checks):
+            yield f"  pass: {counted(len(checks), 'check')}"
+        for check in checks:
             if check.verdict is not Verdict.PASS:
                 said = f"{plain(check.subject)}: {check.name}: {plain(check.sentence)}"
                 yield f"  {check.verdict.value.upper()}: {said}"

@@ -36,14 +36,14 @@ def verify_lines(found: Verification, *, shows_all: bool = False) -> Iterator[st
         yield from _in_full(told)
         yield from _by_name(named)
         yield ""
-    for head, checks in (
-        ("PASSED, WITH LITTLE TO SPARE", narrow),
-        ("NOT TESTED", of[Verdict.NOT_TESTED]),
-        ("FAILED", of[Verdict.FAIL]),
+    for head, checks, lines in (
+        ("PASSED, WITH LITTLE TO SPARE", narrow, _in_full),
+        ("NOT TESTED", of[Verdict.NOT_TESTED], _by_reason),
+        ("FAILED", of[Verdict.FAIL], _in_full),
     ):
         if checks:
             yield head
-            yield from _in_full(checks)
+            yield from lines(checks)
             yield ""
     rig = found.evidence.rig
     counts = ", ".join(
@@ -71,10 +71,17 @@ def _in_full(checks: Sequence[Check]) -> Iterator[str]:
             yield from textwrap.wrap(line, WIDTH, subsequent_indent=" " * _NAME, break_long_words=False)
 
 
-def _by_name(checks: Sequence[Check]) -> Iterator[str]:
+def _by_name(checks: Sequence[Check], *, indent: int = 2) -> Iterator[str]:
     for subject, some in _by_subject(checks).items():
-        line = f"  {subject}: {', '.join(check.name for check in some)}"
-        yield from textwrap.wrap(line, WIDTH, subsequent_indent="    ", break_long_words=False)
+        names = [check.name for check in some if check.name != check.part]  # none where all of it is meant
+        line = f"{' ' * indent}{subject}{': ' if names else ''}{', '.join(names)}"
+        yield from textwrap.wrap(line, WIDTH, subsequent_indent=" " * (indent + 2), break_long_words=False)
+
+
+def _by_reason(checks: Sequence[Check]) -> Iterator[str]:
+    for reason in dict.fromkeys(check.sentence for check in checks):
+        yield from textwrap.wrap(f"  {plain(reason)}", WIDTH, subsequent_indent="  ", break_long_words=False)
+        yield from _by_name([check for check in checks if check.sentence == reason], indent=4)
 
 
 def _has_spare(check: Check) -> bool:

@@ -124,6 +124,14 @@ def test_what_was_not_tested_exits_with_1(tmp_path: Path) -> None:
     result = run(path)
     assert result.exit_code == 1
     assert "Heron: NOT TESTED (62 passed, 0 failed, 12 not tested)" in result.stdout
+    lines = result.stdout.splitlines()
+    at = lines.index("NOT TESTED")  # a reason once, and all that it stands for
+    assert lines[at + 1 : at + 4] == [
+        "  the transmitter was not switched off for 1 s or more in this recording",
+        "    channel 1 (left aileron): failsafe value",
+        "    channel 2 (right aileron): failsafe value",
+    ]
+    assert lines[lines.index("", at) - 1] == "    failsafe: how it shows, delay, recovery"
 
 
 def test_json_keeps_its_keys(good: Path) -> None:
