@@ -7,14 +7,14 @@ from typing import Any
 
 import click
 
-from busbench.cli.output import wrote
+from busbench.cli.output import force_option, wrote
 from busbench.cli.source import Progress, open_source, read_options, source_options
 from busbench.errors import counted
 
 
 @click.command("convert")
 @click.option("-o", "--output", required=True, metavar="FILE", help="Where to; - is standard output, raw bytes.")
-@click.option("--force", is_flag=True, help="Write over a file that exists.")
+@force_option
 @source_options
 def command(source: str, output: str, force: bool, **settings: Any) -> None:
     """Write a recording in another format, named by the suffix of the new file.

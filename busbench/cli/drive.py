@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from busbench.cli.output import prose, say, wrote
+from busbench.cli.live import arm_option, motor_options
+from busbench.cli.output import ascii_option, force_option, prose, say, wrote
 from busbench.cli.source import fault_option
 from busbench.errors import DriveError, counted
 
@@ -84,16 +85,14 @@ class Orders:
     pulses: tuple[int, ...] = ()
 
 
-@click.command("drive", short_help="send test sweeps to a port or a file, inside limits")
+@click.command("drive")
 @click.argument("program", metavar="SHAPE|PROGRAM.toml")
 @_with_shape_options
 @click.option("--to", metavar="PORT|FILE|virtual:", help="Where the frames go; - is standard output, raw bytes.")
 @click.option("--end", type=click.Choice(("rest", "hold", "silence")), default="rest", show_default=True,
               help="At the end and when stopped: rest ramps to the rest values, then silence;"
               " hold repeats the last values; silence stops at once.")  # fmt: skip
-@click.option("--motor", multiple=True, metavar="CH[=REST]",
-              help="Channel of a motor: locked at REST [default: -100 %].")  # fmt: skip
-@click.option("--no-motor", is_flag=True, help="No channel drives a motor.")
+@motor_options
 @click.option(
     "--rig",
     metavar="RIG.toml",
@@ -103,10 +102,10 @@ class Orders:
 @fault_option("virtual:RIG only", example="dead:rudder")
 @click.option("--pulses", type=int, multiple=True, metavar="CH",
               help="File of levels (.vcd, .csv): write this channel's pulse output beside the bus.")  # fmt: skip
-@click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
+@arm_option
 @click.option("--preview", is_flag=True, help="Draw the shapes and list what each channel will do; send nothing.")
-@click.option("--ascii", "is_ascii", is_flag=True, help="Draw with plain ASCII characters.")
-@click.option("--force", is_flag=True, help="Write over a file that exists.")
+@ascii_option
+@force_option
 def command(
     program: str,
     to: str | None,

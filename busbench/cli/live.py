@@ -21,6 +21,24 @@ LOOK_S = 0.2
 F = TypeVar("F", bound=Callable[..., Any])
 
 
+arm_option = click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
+
+
+def motor_options(function: F) -> F:
+    """Which channel drives a motor."""
+    for decorate in (
+        click.option("--no-motor", is_flag=True, help="No channel drives a motor."),
+        click.option(
+            "--motor",
+            multiple=True,
+            metavar="CH[=REST]",
+            help="Channel of a motor: locked at REST [default: -100 %].",
+        ),
+    ):
+        function = decorate(function)
+    return function
+
+
 def line_options(function: F) -> F:
     """How the line is set; the defaults are the bus."""
     for decorate in (

@@ -51,7 +51,7 @@ class LoopResult:
     is_good: bool
 
 
-@click.command("loop", short_help="send a pattern and read it back: rules out cable and adapter")
+@click.command("loop")
 @click.argument("port", metavar="PORT")
 @click.argument("port2", metavar="[PORT2]", required=False)
 @click.option(

@@ -47,6 +47,7 @@ class _Commands(click.Group):
         if cmd_name not in self.list_commands(ctx):
             return None
         command: click.Command = importlib.import_module(f"busbench.cli.{cmd_name}").command
+        command.short_help = COMMANDS[cmd_name]
         return command
 
     def resolve_command(

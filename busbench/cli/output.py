@@ -26,6 +26,8 @@ WIDTH_MOST = 100  # wider lines are hard to read
 format_option = click.option(
     "--format", "format_", type=click.Choice(FORMATS), default="table", show_default=True, help="Form of the result."
 )
+force_option = click.option("--force", is_flag=True, help="Write over a file that exists.")
+ascii_option = click.option("--ascii", "is_ascii", is_flag=True, help="Draw with plain ASCII characters.")
 
 
 def wrapped(line: str, stream: TextIO | None = None, *, indent: int = 0) -> str:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busbench.cli.live import line_of, line_options, listen, stop_signals
-from busbench.cli.output import say, wrote
+from busbench.cli.output import force_option, say, wrote
 from busbench.cli.progress import ProgressLine
 from busbench.cli.source import fault_option
 from busbench.errors import CaptureError, counted, named, unwritable
@@ -73,7 +73,7 @@ class Recorded:
     type=click.FloatRange(0, min_open=True),
     help="Stop after so long [default: at Ctrl-C].",
 )
-@click.option("--force", is_flag=True, help="Write over a file that exists.")
+@force_option
 @fault_option("virtual:RIG only", example="sent-short:rudder")
 @line_options
 def command(

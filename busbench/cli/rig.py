@@ -7,13 +7,13 @@ from dataclasses import asdict
 
 import click
 
-from busbench.cli.output import format_option, prose, write_csv, write_json, wrote
+from busbench.cli.output import ascii_option, force_option, format_option, prose, write_csv, write_json, wrote
 from busbench.cli.rig_draft import draft_command
 from busbench.cli.rig_files import can_draw, rig_argument, write_new
 from busbench.cli.rig_power import power_command
 
 
-@click.group("rig", short_help="the aircraft as a plan: faults, volts and amperes, set-up sheet")
+@click.group("rig")
 def command() -> None:
     """The aircraft as a plan, kept in a TOML file.
 
@@ -25,7 +25,7 @@ def command() -> None:
 
 @command.command("new", short_help="a commented rig file to start from")
 @click.argument("file", metavar="[FILE.toml]", required=False, type=click.Path(path_type=str))
-@click.option("--force", is_flag=True, help="Write over a file that exists.")
+@force_option
 def new_command(file: str | None, force: bool) -> None:
     """Write a commented rig file to start from, to FILE.toml or to standard output.
 
@@ -90,17 +90,17 @@ command.add_command(power_command)
 @command.command("sheet", short_help="order of set-up, labels and wiring to print")
 @rig_argument
 @click.option("-o", "--output", metavar="FILE.html", help="Write the page to print, A4, to this file.")
-@click.option("--force", is_flag=True, help="Write over a file that exists.")
-@click.option("--ascii", "ascii_only", is_flag=True, help="Draw with plain ASCII characters.")
+@force_option
+@ascii_option
 @format_option
-def sheet_command(rig: str, output: str | None, force: bool, ascii_only: bool, format_: str) -> None:
+def sheet_command(rig: str, output: str | None, force: bool, is_ascii: bool, format_: str) -> None:
     """In which order to set devices up, each plugged in alone; labels and wiring to print.
 
     \b
     busbench rig sheet captures/heron.toml
     busbench rig sheet captures/heron.toml -o heron-sheet.html
     """
-    sheet(rig, output=output, force=force, ascii_only=ascii_only, format_=format_)
+    sheet(rig, output=output, force=force, is_ascii=is_ascii, format_=format_)
 
 
 def sheet(
@@ -108,7 +108,7 @@ def sheet(
     *,
     output: str | None = None,
     force: bool = False,
-    ascii_only: bool = False,
+    is_ascii: bool = False,
     format_: str = "table",
     today: Callable[[], str] | None = None,
 ) -> None:
@@ -131,7 +131,7 @@ def sheet(
     elif format_ == "json":
         write_json({"rig": rig.plan.name, "steps": steps})
     else:
-        for line in sheet_lines(rig, ascii_only=ascii_only or not can_draw()):
+        for line in sheet_lines(rig, is_ascii=is_ascii or not can_draw()):
             if "\n" in line:
                 click.echo(line)  # the tree
             else:

@@ -9,7 +9,7 @@ import click
 
 from busbench.capture.base import ReadOptions
 from busbench.cli.live import listen, stop_signals
-from busbench.cli.output import say, wrote
+from busbench.cli.output import force_option, say, wrote
 from busbench.cli.rig_files import refuse_existing, write_new
 from busbench.cli.source import open_source, read_options, source_options
 from busbench.errors import SAFETY, BusbenchError, RigError
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 @click.option("--seconds", metavar="SECONDS", type=click.FloatRange(0, min_open=True),
               help="Watch a port for so long [default: until Ctrl-C].")  # fmt: skip
 @click.option("-o", "--output", metavar="FILE.toml", help="File to write [default: standard output].")
-@click.option("--force", is_flag=True, help="Write over a file that exists.")
+@force_option
 @source_options
 def draft_command(
     source: str, names: str, seconds: float | None, output: str | None, force: bool, **settings: Any

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busbench.cli.output import format_option, prose, write_csv, write_json, wrote
+from busbench.cli.output import ascii_option, force_option, format_option, prose, write_csv, write_json, wrote
 from busbench.cli.rig_files import can_draw, rig_argument, write_new
 from busbench.errors import RigError
 
@@ -26,8 +26,8 @@ PROGRAM_FRAMES_MAX = 200_000
               show_default=True, help="Share of the time in which devices move, for endurance.")  # fmt: skip
 @click.option("--program", metavar="PROGRAM.toml", help="A drive program to run over time.")
 @click.option("--svg", metavar="FILE.svg", help="Write the wiring tree in its worst case as a picture to this file.")
-@click.option("--force", is_flag=True, help="Write over a file that exists.")
-@click.option("--ascii", "ascii_only", is_flag=True, help="Draw with plain ASCII characters.")
+@force_option
+@ascii_option
 @format_option
 def power_command(
     rig: str,
@@ -36,7 +36,7 @@ def power_command(
     program: str | None,
     svg: str | None,
     force: bool,
-    ascii_only: bool,
+    is_ascii: bool,
     format_: str,
 ) -> None:
     """Volts and amperes in every lead: idle, moving, each device stalled, all stalled.
@@ -50,7 +50,7 @@ def power_command(
     busbench rig power captures/heron.toml --svg heron-harness.svg
     """
     power(rig, temperature_c=temperature_c, moving_pct=moving_pct, program=program, svg=svg, force=force,
-          ascii_only=ascii_only, format_=format_)  # fmt: skip
+          is_ascii=is_ascii, format_=format_)  # fmt: skip
 
 
 def power(
@@ -61,7 +61,7 @@ def power(
     program: str | None = None,
     svg: str | None = None,
     force: bool = False,
-    ascii_only: bool = False,
+    is_ascii: bool = False,
     format_: str = "table",
 ) -> None:
     """Print the load cases, or write the picture.
@@ -112,8 +112,8 @@ def power(
     else:
         from busbench.rig.power_text import power_lines
 
-        ascii_only = ascii_only or not can_draw()
-        lines = power_lines(rig, cases, weakest, endurance, run, temperature_c=temperature_c, ascii_only=ascii_only)
+        is_ascii = is_ascii or not can_draw()
+        lines = power_lines(rig, cases, weakest, endurance, run, temperature_c=temperature_c, is_ascii=is_ascii)
         for line in lines:
             if "\n" in line:
                 click.echo(line)  # the tree

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from busbench.cli.live import arm_option
 from busbench.cli.output import prose, say, table_lines, wrote
 from busbench.cli.source import fault_option
 from busbench.errors import DriveError, plain
@@ -45,13 +46,13 @@ class Orders:
         return self.port.startswith(VIRTUAL)
 
 
-@click.command("walk", short_help="move one surface at a time and note what it did")
+@click.command("walk")
 @click.argument("port", metavar="PORT")
 @click.option("--rig", metavar="RIG.toml", help="Rig file: what hangs on which channel, and what drives a motor.")
 @click.option("--answers", metavar="FILE.json",
               help="Where answers are kept [default: RIG's name with .walk.json; none in a rehearsal].")  # fmt: skip
 @click.option("--resume", "is_resumed", is_flag=True, help="Go on with the answers that are there.")
-@click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
+@arm_option
 @fault_option("virtual: only", example="reversed:rudder")
 @click.option("--rate", "rate_pct_per_s", metavar="PERCENT", type=click.FloatRange(5, 1000), default=100.0,
               show_default=True, help="Limit of speed, a second; motions take half of it.")  # fmt: skip

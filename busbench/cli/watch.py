@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 
 from busbench.capture.base import ReadOptions
-from busbench.cli.live import line_of, line_options
+from busbench.cli.live import arm_option, line_of, line_options, motor_options
+from busbench.cli.output import ascii_option
 from busbench.cli.source import fault_option, reading_options
 from busbench.errors import BusbenchError
 
@@ -23,12 +24,10 @@ _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busb
 @click.argument("source", metavar="[SOURCE]", required=False)
 @click.option("--rig", metavar="RIG.toml", help="Rig file: names of the channels, the scale, and the plan.")
 @fault_option("virtual: only", example="reversed:rudder")
-@click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
-@click.option("--motor", multiple=True, metavar="CH[=REST]",
-              help="Channel of a motor: locked at REST [default: -100 %].")  # fmt: skip
-@click.option("--no-motor", is_flag=True, help="No channel drives a motor.")
+@arm_option
+@motor_options
 @click.option("--bell", is_flag=True, help="Ring the terminal's bell on losses.")
-@click.option("--ascii", "is_ascii", is_flag=True, help="Draw with plain ASCII characters.")
+@ascii_option
 @click.option("--theme", type=click.Choice(("light", "dark")), default="dark", show_default=True, help="Colours.")
 @reading_options
 @line_options

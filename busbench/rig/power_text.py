@@ -17,7 +17,7 @@ def power_lines(
     run: ProgramRun | None = None,
     *,
     temperature_c: float,
-    ascii_only: bool = False,
+    is_ascii: bool = False,
 ) -> Iterator[str]:
     """Load cases, weakest lead, advice and endurance.
 
@@ -28,7 +28,7 @@ def power_lines(
         endurance: from find_endurance.
         run: from run_program.
         temperature_c: that the leads were reckoned at.
-        ascii_only: draw with plain ASCII.
+        is_ascii: draw with plain ASCII.
 
     Yields:
         Lines.
@@ -37,7 +37,7 @@ def power_lines(
     yield f"{rig.plan.name}: {rig.supply.voltage_v:g} V, {minimum}, leads at {temperature_c:g} degrees Celsius"
     yield ""
     moving = next(case for case in cases if case.case == MOVING)
-    yield draw_tree(layout_tree(rig, case=moving), title=MOVING, ascii_only=ascii_only)
+    yield draw_tree(layout_tree(rig, case=moving), title=MOVING, is_ascii=is_ascii)
     yield ""
     yield from _table(cases)
     yield ""

@@ -11,17 +11,17 @@ from busbench.rig.tree import draw_tree, layout_tree
 INDENT = "        "
 
 
-def sheet_lines(rig: Rig, *, ascii_only: bool = False) -> Iterator[str]:
+def sheet_lines(rig: Rig, *, is_ascii: bool = False) -> Iterator[str]:
     """Rules, a few lines a device with a box to tick, and the wiring tree.
 
     Args:
         rig: the plan.
-        ascii_only: draw with plain ASCII.
+        is_ascii: draw with plain ASCII.
 
     Yields:
         Lines, not broken to any width; the tree in one piece.
     """
-    unit = "us" if ascii_only else "µs"
+    unit = "us" if is_ascii else "µs"
     yield f"{rig.plan.name}: set-up sheet"
     yield ""
     yield from (f"{number}. {rule}" for number, rule in enumerate(RULES, 1))
@@ -31,7 +31,7 @@ def sheet_lines(rig: Rig, *, ascii_only: bool = False) -> Iterator[str]:
         yield ""
     yield f"Pulses at the plan's scale: {rig.scale.describe().replace('µs', unit)}."
     yield ""
-    yield draw_tree(layout_tree(rig), ascii_only=ascii_only)
+    yield draw_tree(layout_tree(rig), is_ascii=is_ascii)
 
 
 def _block(step: Step, unit: str) -> Iterator[str]:

@@ -84,18 +84,18 @@ def _fed_by(rig: Rig, hub: Hub) -> str:
     return ", ".join([lead_text(hub.lead), *feeds])
 
 
-def draw_tree(rows: tuple[TreeRow, ...], *, title: str = "", ascii_only: bool = False) -> str:
+def draw_tree(rows: tuple[TreeRow, ...], *, title: str = "", is_ascii: bool = False) -> str:
     """Draw a tree in text.
 
     Args:
         rows: from layout_tree.
         title: head of the first column; without one no column has a head.
-        ascii_only: draw lines and units with plain ASCII; names stay as they are.
+        is_ascii: draw lines and units with plain ASCII; names stay as they are.
 
     Returns:
         Lines without trailing blanks, joined by newlines.
     """
-    lines = LINES_ASCII if ascii_only else LINES
+    lines = LINES_ASCII if is_ascii else LINES
     heads = [(title, "lead", "volts", "amperes")] if title else []
     cells = [*heads, *(_cells(rows, index, lines) for index in range(len(rows)))]
     widths = [max(len(row[column]) for row in cells) for column in range(4)]
@@ -106,7 +106,7 @@ def draw_tree(rows: tuple[TreeRow, ...], *, title: str = "", ascii_only: bool = 
         for row in cells
     ]
     drawn = "\n".join(text)
-    return drawn.replace("mΩ", "mohm").replace("mm²", "mm2") if ascii_only else drawn
+    return drawn.replace("mΩ", "mohm").replace("mm²", "mm2") if is_ascii else drawn
 
 
 def _cells(rows: tuple[TreeRow, ...], index: int, lines: dict[str, str]) -> tuple[str, str, str, str]:

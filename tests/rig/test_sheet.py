@@ -51,7 +51,7 @@ def test_text_for_the_terminal() -> None:
         "",
     ]
     assert lines[lines.index("[ ] 11  sensor: pack voltage, then into receiver") + 1] == "        slot 0"
-    assert "\n".join(sheet_lines(read_rig(HERON), ascii_only=True)).isascii()
+    assert "\n".join(sheet_lines(read_rig(HERON), is_ascii=True)).isascii()
 
 
 class _Tags(HTMLParser):
