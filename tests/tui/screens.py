@@ -14,6 +14,7 @@ from busbench.errors import BusbenchError
 from busbench.rig.fault import parse_fault
 from busbench.rig.load import read_rig
 from busbench.tui.app import BenchApp
+from busbench.tui.palette import Shade
 from busbench.tui.run import make_app
 from busbench.tui.session import Session
 
@@ -36,12 +37,14 @@ async def shown(
     rig: Path | None = None,
     is_armed: bool = False,
     faults: tuple[str, ...] = (),
+    shade: Shade = "dark",
 ) -> AsyncIterator[tuple[BenchApp, Pilot[None]]]:
     """The app on a session, its time stopped: a test gives the ticks."""
     app = make_app(
         session,
         opener=no_opener,
         is_ascii=is_ascii,
+        shade=shade,
         is_timed=False,
         rig=None if rig is None else read_rig(rig),
         rig_path="" if rig is None else rig.name,

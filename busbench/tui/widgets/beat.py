@@ -7,6 +7,7 @@ from busbench.tui.beat import BeatView
 from busbench.tui.draw import bars
 from busbench.tui.text import Line, duration, fit
 from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.frame import joined
 
 _FIGURES = 36
 _NEAR_FLOOR = 1.5
@@ -51,14 +52,14 @@ class BeatFigures(Drawn):
         low, middle, high = exact(view.low_s), exact(mean), exact(view.high_s)
         gap = max(1, (width - len(low) - len(middle) - len(high)) // 2)
         axis = low + " " * gap + middle + " " * gap + high
-        marks = [self.ui.glyphs.rule] * width
-        marks[width // 2] = self.ui.glyphs.tick
+        marks = [(self.ui.glyphs.rule, "rule")] * width
+        marks[width // 2] = self.ui.glyphs.tick, "rule"
         jitter = view.figures.jitter
         if jitter is not None:
             reach = jitter.floor_s / (view.high_s - view.low_s) * width
             for at in (width / 2 - reach, width / 2 + reach):
-                marks[min(width - 1, max(0, int(at)))] = "F"
-        return [head, *([(one, "pen")] for one in pictures), [("".join(marks), "rule")], [(axis, "dim")]]
+                marks[min(width - 1, max(0, int(at)))] = "F", "head"
+        return [head, *([(one, "pen")] for one in pictures), joined(marks), [(axis, "dim")]]
 
 
 def _figures(view: BeatView) -> list[tuple[str, str]]:
