@@ -336,7 +336,7 @@ def _read_rig(orders: Orders) -> Rig | None:
 
     rig = read_rig(orders.rig)
     if orders.no_motor and (found := motors(rig)):
-        raise DriveError(f"--no-motor: {orders.rig} has a motor, {found[0].name}", hint="give the one that is true")
+        raise DriveError(f'--no-motor: {orders.rig} has the motor "{found[0].name}"', hint="give the one that is true")
     return rig
 
 

@@ -101,10 +101,10 @@ def _measured(source: str, signals: dict[str, Edges], options: ReadOptions) -> P
     found = find_pulses(signals, line=options.line)
     names = ", ".join(plain(name) for name in signals)
     if found is None:
-        raise CaptureError(source, f"no signal carries frames (there are {names})", hint="record the bus line too")
+        raise CaptureError(source, f"no signal carries frames (it has {names})", hint="record the bus line too")
     if not found.lines:
         hint = f"record a pulse line beside {plain(found.bus)}, for some seconds"
-        raise CaptureError(source, f"no signal carries servo pulses (there are {names})", hint=hint)
+        raise CaptureError(source, f"no signal carries servo pulses (it has {names})", hint=hint)
     return found
 
 

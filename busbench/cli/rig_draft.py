@@ -73,7 +73,7 @@ def draft(
     if not found.frames:
         raise RigError(source, "", "holds no frames", hint="`busbench probe` tells what is on the line")
     if not found.proposals:
-        raise RigError(source, "", "no channel moved", hint="move one stick at a time to both ends and back")
+        raise RigError(source, "", "has no channel that moved", hint="move one stick at a time to both ends and back")
     write_new(output, draft_toml(found, names=names, scale=Scale()), force=force)
     for one in found.proposals:
         where = "" if one.follows is None else f", together with channel {one.follows}"

@@ -99,7 +99,7 @@ class Program:
             )
         if not self.duration_s <= PROGRAM_MAX_S:
             raise DriveError(
-                f"{self.name}: lasts {self.duration_s:g} s", hint=f"keep it to {PROGRAM_MAX_S:g} s (7 days)"
+                f"{self.name}: lasts {self.duration_s:,.0f} s", hint=f"keep it to {PROGRAM_MAX_S:,.0f} s (7 days)"
             )
 
     @property

@@ -64,7 +64,7 @@ def _read_toml(path: Path) -> Mapping[str, object]:
         what, hint = unreadable(error)
         raise DriveError(f"{path}: {what}", hint=hint) from None
     if len(raw) > FILE_BYTES_MAX:
-        raise DriveError(f"{path}: is larger than {FILE_BYTES_MAX} bytes", hint="a program file is a page of text")
+        raise DriveError(f"{path}: is larger than {FILE_BYTES_MAX} bytes", hint="shorten it")
     try:
         return tomllib.loads(raw.decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:
@@ -207,6 +207,7 @@ def _counts(fields: Fields, key: str, unit: Unit, scale: Scale) -> int:
     if not 0 <= counts <= COUNTS_MAX:
         said = shown(fields.raw(key))
         raise DriveError(
-            f"{fields.at(key)}: {said} {unit} does not fit a frame", hint=f"{counts} is not 0-{COUNTS_MAX}"
+            f"{fields.at(key)}: {said} {unit} does not fit a frame",
+            hint=f"it would be {counts} counts, and a frame holds 0 to {COUNTS_MAX}",
         )
     return counts

@@ -253,7 +253,7 @@ def merge(stops: Sequence[Stop], saved: SavedWalk, *, path: str | Path) -> tuple
     unknown = by_name.keys() - {stop.name for stop in stops}
     if unknown:
         raise DriveError(
-            f"{path}: answers for {sorted(unknown)[0]}, which the plan does not have walked",
+            f'{path}: holds answers for "{sorted(unknown)[0]}", which the plan does not have walked',
             hint="begin with a new file, so that nothing is lost",
         )
     entries: list[Entry] = []

@@ -35,7 +35,7 @@ def check_walk(walk: SavedWalk, rig: Rig, *, path: str) -> Iterator[Check]:
     """
     if walk.rig != rig.plan.name:
         what = f'holds answers for "{walk.rig}", not for "{rig.plan.name}"'
-        raise RigError(path, "", what, hint="name the walk of this aircraft")
+        raise RigError(path, "", what, hint="name the answers for this aircraft")
     when = walk.start_utc[:10]
     for entry in walk.entries:
         yield from _answers(entry, when, is_rehearsal=walk.is_rehearsal)

@@ -41,7 +41,7 @@ def plan_walk(
     """
     stops, not_walked = stops_of(rig)
     if not stops:
-        raise DriveError(f"{rig_path}: nothing to walk", hint="it needs a servo on the bus that has a channel")
+        raise DriveError(f"{rig_path}: has nothing to walk", hint="state a servo on the bus, with its channel")
     limits = walk_limits(stops, scale=rig.scale, locked=motor_locks(rig), rate_pct_per_s=rate_pct_per_s)
     head = WalkHead(
         rig=rig.plan.name,
@@ -100,17 +100,17 @@ def begin_walk(
     """
     if path is None or not is_resumed:
         if path is not None and os.path.lexists(path):
-            raise DriveError(
-                f"{path}: exists already", hint="go on with it by --resume, or name another by --answers"
-            )
+            raise DriveError(f"{path}: exists already", hint="go on with it by --resume, or name another by --answers")
         return head, begin(stops), ()
     saved = read_walk(path)
     if saved.rig != head.rig:
-        raise DriveError(f"{path}: answers for {saved.rig}, not for {head.rig}", hint="name another file by --answers")
-    if saved.is_rehearsal != head.is_rehearsal:
-        kinds = ("a real walk", "a rehearsal")
         raise DriveError(
-            f"{path}: answers of {kinds[saved.is_rehearsal]}, and this is {kinds[head.is_rehearsal]}",
+            f'{path}: holds answers for "{saved.rig}", not for "{head.rig}"', hint="name another file by --answers"
+        )
+    if saved.is_rehearsal != head.is_rehearsal:
+        kinds = ("of a real walk", "of a rehearsal")
+        raise DriveError(
+            f"{path}: holds answers {kinds[saved.is_rehearsal]}, not {kinds[head.is_rehearsal]}",
             hint="name another file by --answers",
         )
     entries, anew = merge(stops, saved, path=path)

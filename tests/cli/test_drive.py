@@ -179,7 +179,7 @@ def test_a_rig_names_channels_and_locks_its_motor(tmp_path: Path) -> None:
     assert "channel 1 (left aileron)" in drawn
     assert "channel 8 (sustainer): locked at -100.0 % (173 counts)" in drawn
     assert refusal("sweep", "--channel", "1", "--period", "4", "--rig", HERON, "--no-motor", "--preview") == (
-        f"--no-motor: {HERON} has a motor, sustainer: give the one that is true"
+        f'--no-motor: {HERON} has the motor "sustainer": give the one that is true'
     )
 
 

@@ -10,13 +10,17 @@ import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from busbench.wire.bulk import pack_frames
+from tests.capture.usb_blocks import FRAME, START_US, linux, linux_file
 from tests.cli.running import CAPTURES, call
 
 HEAD = '[rig]\nname = "Heron"\nperiod_ms = 14\n[supply]\nvoltage_v = 7.4\n'
 DEVICE = HEAD + '[[device]]\nname = "rudder"\nchannel = 2\n'
 PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 1\n'
+WALK = '{"version": 1, "rig": "%s", "is_rehearsal": %s, "start_utc": "2026-01-01T00:00:00Z", "devices": [%s]}'
 TEXTS = {
     "words.txt": "this is a letter, not a recording\n" * 50,
     # Rig files.
@@ -55,6 +59,8 @@ TEXTS = {
     "rig-ring.toml": HEAD + '[[hub]]\nname = "a"\nfrom = "b"\n[[hub]]\nname = "b"\nfrom = "a"\n',
     "rig-loose.toml": DEVICE + 'on = "wing"\n',
     "rig-same.toml": DEVICE + '[[device]]\nname = "rudder"\nchannel = 3\n',
+    "rig-motor.toml": DEVICE + '[[device]]\nname = "motor"\nchannel = 3\nmotor = true\n',
+    "rig-sensor.toml": HEAD + '[[device]]\nname = "pack voltage"\nkind = "sensor"\n',
     # Drive programs.
     "idle.toml": "[limits]\nidle = 0\n" + PART,
     "drive-no-part.toml": 'name = "Heron"\n',
@@ -79,11 +85,33 @@ TEXTS = {
     "drive-same.toml": PART + "[[channel]]\nnumber = 3\n[[channel]]\nnumber = 3\n",
     "drive-replay.toml": '[[part]]\nchannel = 1\nshape = "replay"\nrecording = "nothing.pcapng"\n',
     "drive-silent.toml": '[[part]]\nchannel = 1\nshape = "replay"\nrecording = "zeros.raw"\n',
+    "drive-noiseless.toml": PART.replace("sine", "replay") + 'recording = "still.csv"\n',
+    "drive-no-recording.toml": PART.replace("sine", "replay"),
+    "drive-switch.toml": PART.replace("channel = 1", "channel = 17"),
+    "drive-switch-level.toml": '[[part]]\nchannel = 17\nshape = "hold"\nduration = 1\nlevel = 50\n',
+    "drive-channels.toml": PART.replace("channel = 1", "channel = []"),
+    "drive-names.toml": "name = 7\n" + PART,
+    "drive-half.toml": "repeat = 1.5\n" + PART,
+    "drive-limits.toml": "limits = 3\n" + PART,
+    "drive-limits-crossed.toml": PART + "[limits]\nlow = 80\nhigh = -80\n",
+    "drive-limits-rest.toml": PART + "[limits]\nlow = 20\n",
+    "drive-limits-far.toml": PART + "[limits]\nhigh = 200\n",
+    "drive-limits-middle.toml": PART + "[limits]\nlow = -10\nhigh = 10\nrest = 50\n",
+    "drive-steps.toml": '[[part]]\nchannel = 1\nshape = "steps"\nperiod = 1\nlevels = []\n',
+    "drive-long.toml": "repeat = 1000000\n" + PART,
+    "drive-deep.toml": "a = " + "[" * 5000,
+    "drive-digits.toml": "repeat = " + "9" * 5000,
+    "drive-large.toml": "#" * 1_000_001,
     # Answers of a walk.
     "walk-cut.json": '{"version": 1,',
     "walk-empty.json": '{"version": 1}',
     "walk-later.json": '{"version": 7}',
+    "walk-lark.json": WALK % ("Lark", "true", ""),
+    "walk-real.json": WALK % ("Heron", "false", ""),
+    "walk-rig.json": WALK.replace('"%s"', "%s") % ("7", "true", ""),
     # Recordings.
+    "parted.csv": "time,byte\n0,0012,0x0F\n0,0013,0x10\n",
+    "still.csv": "time,byte\n" + "".join(f"0.{at:04},0x00\n" for at in range(50)),
     "head.csv": "time,value\n",
     "cut.csv": "Time [s],Channel 0\n0.0,1\n0.1,",
     "words.csv": "time,value\n" + "soon,0x0F\n" * 50,
@@ -101,6 +129,10 @@ FILES = {name: text.encode() for name, text in TEXTS.items()} | {
     "garbage.bin": bytes(range(256)) * 40,
     "picture.png": b"\x89PNG\r\n\x1a\n" + bytes(100),
     "zeros.raw": bytes(5000),
+    "rest.raw": pack_frames(np.full((400, 16), 992, np.uint16)).tobytes(),
+    "line.vcd": (CAPTURES / "heron-line.vcd").read_bytes(),
+    "usb.pcapng": linux_file(linux(START_US, FRAME), linux(START_US + 1, FRAME * 2, endpoint=0x83)),
+    "usb-silent.pcapng": linux_file(),
     "packed.gz": b"\x1f\x8b" + bytes(100),
     "packed.zip": b"PK\x03\x04" + bytes(100),
     "old.pcap": b"\xd4\xc3\xb2\xa1" + bytes(100),

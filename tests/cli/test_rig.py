@@ -158,7 +158,7 @@ def test_draft_of_nothing_is_told(tmp_path: Path) -> None:
     still = tmp_path / "still.bin"
     still.write_bytes(pack_frames(np.full((400, 16), 992, np.uint16)).tobytes())
     assert error_of("draft", str(still)) == (
-        f"{still}: no channel moved: move one stick at a time to both ends and back"
+        f"{still}: has no channel that moved: move one stick at a time to both ends and back"
     )
 
 

@@ -255,4 +255,4 @@ def test_pulses_of_what_holds_none(good: Path, tmp_path: Path) -> None:
     bus = {"bus": heron.pulse_lines(flown, channels={}, scale=Scale())["bus"]}
     heron.write_vcd(tmp_path / "bus.vcd", bus)
     result = invoke(pulses_command, tmp_path / "bus.vcd")
-    assert "no signal carries servo pulses (there are line.bus)" in str(result.exception)
+    assert "no signal carries servo pulses (it has line.bus)" in str(result.exception)

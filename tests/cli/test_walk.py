@@ -192,7 +192,7 @@ def test_refusals(rig: Path, typed: list[str], tmp_path: Path, monkeypatch: pyte
     )
     empty = tmp_path / "empty.toml"
     empty.write_text(SMALL.split("[[device]]", maxsplit=1)[0])
-    assert refusal("virtual:", "--rig", empty).startswith(f"{empty}: nothing to walk")
+    assert refusal("virtual:", "--rig", empty).startswith(f"{empty}: has nothing to walk")
 
 
 def test_a_real_port_wants_cautions_arming_and_a_keyboard(
@@ -219,7 +219,7 @@ def test_answers_of_a_rehearsal_do_not_pass_for_a_walk(rig: Path, typed: list[st
     typed += ["e"]
     run("virtual:", "--rig", rig, "--answers", answers)
     assert refusal("/dev/ttyHERON", "--rig", rig, "--arm", "--answers", answers, "--resume") == (
-        f"{answers}: answers of a rehearsal, and this is a real walk: name another file by --answers"
+        f"{answers}: holds answers of a rehearsal, not of a real walk: name another file by --answers"
     )
 
 

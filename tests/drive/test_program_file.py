@@ -178,7 +178,7 @@ PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n'
         ),
         (
             PART + "cycles = 1e6\n",
-            "heron: lasts 4e+06 s: keep it to 604800 s (7 days)",
+            "heron: lasts 4,000,000 s: keep it to 604,800 s (7 days)",
         ),
         ("", "heron.toml, part: missing: write [[part]] and below it channel, shape and its keys"),
         ("part = 3\n", "heron.toml, part: 3 is not a list of tables: write [[part]] above each"),
@@ -219,7 +219,8 @@ PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n'
         ),
         (
             PART + "[limits]\nhigh = 200\n",
-            "heron.toml, limits, high: 200 % does not fit a frame: 2630 is not 0-2047",
+            "heron.toml, limits, high: 200 % does not fit a frame:"
+            " it would be 2630 counts, and a frame holds 0 to 2047",
         ),
         ("wings = 2\n" + PART, "heron.toml, wings: is not a key of a program: it knows"
          " channel, end_byte, fault, frame_period, limits, name, order, part, repeat, scale, unit"),

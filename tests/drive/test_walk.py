@@ -295,5 +295,5 @@ def test_a_changed_plan_has_its_device_walked_anew() -> None:
     entries, anew = merge((replace(AILERON, high=1700), FLAP, RELEASE), saved, path="heron.json")
     assert anew == ("left aileron",)
     assert (entries[0].state, entries[0].note, entries[1].state) == ("open", "stiff", "done")
-    with pytest.raises(DriveError, match=r"answers for tow release, which the plan does not have walked"):
+    with pytest.raises(DriveError, match='answers for "tow release", which the plan does not have walked'):
         merge((AILERON, FLAP), saved, path="heron.json")

@@ -193,7 +193,7 @@ def test_a_plan_answers_the_question_for_the_motor() -> None:
     [
         (Orders(motor=("19",)), "--motor: 19 is not a channel"),
         (Orders(motor=("3",), no_motor=True), "--no-motor: contradicts --motor"),
-        (Orders(no_motor=True, rig=str(CAPTURES / "heron.toml")), "has a motor, sustainer"),
+        (Orders(no_motor=True, rig=str(CAPTURES / "heron.toml")), 'has the motor "sustainer"'),
     ],
 )
 def test_motors_said_wrongly_are_told_before_the_screen(orders: Orders, said: str) -> None:
