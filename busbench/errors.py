@@ -40,6 +40,25 @@ def counted(number: int, noun: str) -> str:
     return f"{number:,} {noun}{'' if number == 1 else 's'}"
 
 
+def shown(value: object, *, most: int = 40) -> str:
+    """A value out of a file of text, as it stands there, cut where it is long.
+
+    Args:
+        value: a text, number, truth value or list.
+        most: characters of the result.
+    """
+    if isinstance(value, str):
+        return f'"{plain(value, most=most - 2)}"'
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, float):
+        return f"{value:.10g}"
+    try:
+        return plain(str(value), most=most)
+    except ValueError:  # of a number in hex that has thousands of decimal digits
+        return "a number of thousands of digits"
+
+
 def named(source: str | Path) -> str:
     """What a person gave, in quotes where it holds a colon that could be taken for that of the message."""
     text = plain(str(source))

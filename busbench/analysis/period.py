@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from busbench.analysis.spread import BLOCK
 from busbench.model import F64, I64, Bools, FrameTimes
 
 PINNED_NS = 240_000  # two characters: a read ended inside the frame
@@ -30,7 +31,6 @@ _QUANTILE = 0.3  # of the intervals, where stamps are no times
 _SILENT = 8  # times as many slots as frames
 _SAMPLES = 1 << 15
 _LOOK = 4  # stamps looked at on both sides of a place
-_BLOCK = 1 << 16
 
 
 def is_pinned(times: FrameTimes) -> Bools:
@@ -43,10 +43,10 @@ def is_batched(times: FrameTimes) -> bool:
     if not times.slack_ns.any():
         return False  # a clock a byte
     shared = cut = 0
-    for start in range(0, len(times), _BLOCK):
-        part = times.t_ns[start : start + _BLOCK + 1]
+    for start in range(0, len(times), BLOCK):
+        part = times.t_ns[start : start + BLOCK + 1]
         shared += int(np.count_nonzero(part[1:] == part[:-1]))
-        cut += int(np.count_nonzero(times.slack_ns[start : start + _BLOCK] <= PINNED_NS))
+        cut += int(np.count_nonzero(times.slack_ns[start : start + BLOCK] <= PINNED_NS))
     return shared > BATCHED_SHARE * len(times) or cut > BATCHED_SHARE * len(times)
 
 
@@ -197,8 +197,8 @@ def find_missing(times: FrameTimes, period_ns: float) -> Missing:
 def _long_steps(t_ns: I64, period_ns: float) -> I64:
     """Rows with a step of more than 1.5 periods behind them."""
     found = []
-    for start in range(0, t_ns.size - 1, _BLOCK):
-        found.append(np.flatnonzero(np.diff(t_ns[start : start + _BLOCK + 1]) > 1.5 * period_ns) + start)
+    for start in range(0, t_ns.size - 1, BLOCK):
+        found.append(np.flatnonzero(np.diff(t_ns[start : start + BLOCK + 1]) > 1.5 * period_ns) + start)
     return np.concatenate(found) if found else np.empty(0, np.int64)
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from busbench.model import F64
 
-_BLOCK = 1 << 16
+BLOCK = 1 << 16  # values taken at once: as many as stay in a processor's cache
 
 
 def dot(a: F64, b: F64) -> float:
@@ -54,14 +54,14 @@ def spread(values: NDArray[np.number]) -> Spread:
     deviation with N - 1, lag-1 autocorrelation over deviations from the mean.
     """
     count = values.size
-    total = sum(values[at : at + _BLOCK].sum(dtype=_sum_type(values)).item() for at in range(0, count, _BLOCK))
+    total = sum(values[at : at + BLOCK].sum(dtype=_sum_type(values)).item() for at in range(0, count, BLOCK))
     # Deviations from a value near the mean stay small; the rest of the mean is taken off at the end.
     base = values.dtype.type(round(total / count)) if values.dtype.kind in "iu" else np.float64(total / count)
     off = (total - count * base.item()) / count
     squares = products = 0.0
-    for at in range(0, count, _BLOCK):
-        part = (values[at : at + _BLOCK + 1] - base).astype(np.float64) - off
-        inside = part[:_BLOCK]
+    for at in range(0, count, BLOCK):
+        part = (values[at : at + BLOCK + 1] - base).astype(np.float64) - off
+        inside = part[:BLOCK]
         squares += dot(inside, inside)
         products += dot(part[:-1], part[1:])
     return Spread(
@@ -88,8 +88,8 @@ def quantiles(values: NDArray[np.int32], at: Sequence[float]) -> list[int]:
     low, high = int(values.min()), int(values.max())
     shift = max(0, (high - low).bit_length() - 16)
     counts = np.zeros((high - low >> shift) + 1, np.int64)
-    for start in range(0, values.size, _BLOCK):
-        part = values[start : start + _BLOCK].astype(np.int64)
+    for start in range(0, values.size, BLOCK):
+        part = values[start : start + BLOCK].astype(np.int64)
         part -= low
         counts += np.bincount(part >> shift, minlength=counts.size)
     upto = np.cumsum(counts)

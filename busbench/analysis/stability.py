@@ -10,9 +10,10 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from busbench.analysis.spread import BLOCK
+
 _COARSE_FROM = 1024  # windows longer than this many samples are taken in coarse steps
 _COARSE = 16
-_BLOCK = 1 << 16
 
 
 def mtie(runs: Iterable[NDArray[np.signedinteger]]) -> list[tuple[int, int]]:
@@ -60,10 +61,10 @@ def _mtie_of_run(x: NDArray[np.signedinteger]) -> Iterator[tuple[int, int]]:
 
 def _fold(values: NDArray[np.signedinteger], shift: int, size: int, take: np.ufunc) -> None:
     """values[i] = take(values[i], values[i + shift]) for i < size, in place, front to back."""
-    for start in range(0, size, _BLOCK):
-        stop = min(start + _BLOCK, size)
+    for start in range(0, size, BLOCK):
+        stop = min(start + BLOCK, size)
         values[start:stop] = take(values[start:stop], values[start + shift : stop + shift])
 
 
 def _widest(high: NDArray[np.signedinteger], low: NDArray[np.signedinteger]) -> int:
-    return max(int((high[at : at + _BLOCK] - low[at : at + _BLOCK]).max()) for at in range(0, high.size, _BLOCK))
+    return max(int((high[at : at + BLOCK] - low[at : at + BLOCK]).max()) for at in range(0, high.size, BLOCK))

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from busbench.analysis.period import find_period
+from busbench.analysis.spread import BLOCK
 from busbench.model import FrameTimes
 
 BACK_NS = 1_000_000  # a clock that goes back by so much was set; a late stamp does not do that
 _PARTS = 4  # the first and the last of so many are looked at for another period
 _PART_FRAMES = 50
 _DIFFER = 0.02  # of the period: crystals drift a thousandth of that
-_BLOCK = 1 << 16
 
 
 def longest_stretch(times: FrameTimes) -> tuple[FrameTimes, str]:
@@ -21,8 +21,8 @@ def longest_stretch(times: FrameTimes) -> tuple[FrameTimes, str]:
         times: all frames of a recording.
     """
     back: list[int] = []
-    for at in range(0, len(times) - 1, _BLOCK):
-        steps = np.diff(times.t_ns[at : at + _BLOCK + 1])
+    for at in range(0, len(times) - 1, BLOCK):
+        steps = np.diff(times.t_ns[at : at + BLOCK + 1])
         if steps.min() < -BACK_NS:
             back += (np.flatnonzero(steps < -BACK_NS) + at + 1).tolist()
     if not back:

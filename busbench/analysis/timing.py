@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.analysis.period import Missing, find_missing, find_period, is_batched, is_pinned
-from busbench.analysis.spread import Spread, dot, quantiles, spread
+from busbench.analysis.spread import BLOCK, Spread, dot, quantiles, spread
 from busbench.analysis.stability import mtie
 from busbench.analysis.stretch import longest_stretch, period_change
 from busbench.errors import counted
@@ -40,7 +40,6 @@ FEW = 3.0  # the rms of some periods stands for that of all within so many times
 _FILL_SLOTS = 64  # shorter holes are bridged when time errors are put on an even beat
 _DETREND = 8
 _GROUPS = 1 << 14  # groups of that many samples that are looked at
-_BLOCK = 1 << 16
 _I32_MAX = 2**31 - 1
 _COARSE_NS = 2_500  # a quarter of a bit: a clock of longer steps cannot show the bits
 _NEED = 3  # frames cut by a read, and periods between such, without which there is no jitter
@@ -208,7 +207,7 @@ def _instants(times: FrameTimes, clock: Clock) -> tuple[I32 | None, float, str]:
     if not is_batched(times):
         return None, STAMP_NS, "one read for each frame: its time is late by however long the system took"
     pinned = _pinned_rows(times)
-    squares = (times.slack_ns[pinned[at : at + _BLOCK]].astype(np.float64) for at in range(0, pinned.size, _BLOCK))
+    squares = (times.slack_ns[pinned[at : at + BLOCK]].astype(np.float64) for at in range(0, pinned.size, BLOCK))
     width_ns = math.sqrt(sum(dot(width, width) for width in squares) / max(1, pinned.size))
     frames = counted(len(times), "frame")
     how = f"a read cut {pinned.size:,} of {frames}: those have a time, the others only limit the beat"
@@ -220,8 +219,8 @@ def _pinned_rows(times: FrameTimes) -> I32:
     pinned = is_pinned(times)
     rows = np.empty(int(np.count_nonzero(pinned)), np.int32)
     have = 0
-    for at in range(0, pinned.size, _BLOCK):
-        some = np.flatnonzero(pinned[at : at + _BLOCK]) + at
+    for at in range(0, pinned.size, BLOCK):
+        some = np.flatnonzero(pinned[at : at + BLOCK]) + at
         rows[have : have + some.size] = some
         have += some.size
     return rows
@@ -264,8 +263,8 @@ def _jitter(x: _Instants, holes: Missing, period_ns: float, stamp_ns: float) -> 
 def _periods(x: _Instants, holes: Missing) -> I32:
     """Periods between neighbours on the beat, ns."""
     steps = np.empty(max(0, x.size - 1), np.int32)
-    for at in range(0, steps.size, _BLOCK):
-        part = np.diff(x.block(at, _BLOCK + 1))
+    for at in range(0, steps.size, BLOCK):
+        part = np.diff(x.block(at, BLOCK + 1))
         steps[at : at + part.size] = np.clip(part, 0, _I32_MAX)
     return np.delete(steps, holes.row - 1) if holes.row.size else steps
 
@@ -290,8 +289,8 @@ def _cycle(periods: I32, holes: Missing) -> tuple[float, float] | None:
     """rms and peak of the changes between adjacent periods, ns."""
     apart = _apart(holes)
     squares, peak, count = 0.0, 0.0, 0
-    for at in range(0, periods.size - 1, _BLOCK):
-        part = np.diff(periods[at : at + _BLOCK + 1]).astype(np.float64)
+    for at in range(0, periods.size - 1, BLOCK):
+        part = np.diff(periods[at : at + BLOCK + 1]).astype(np.float64)
         here = apart[np.searchsorted(apart, at) : np.searchsorted(apart, at + part.size)]
         part = np.delete(part, here - at) if here.size else part
         if part.size:
@@ -315,8 +314,8 @@ def _line_error(x: _Instants, holes: Missing, period_ns: float) -> NDArray[np.si
     middle = (count - 1 + holes.total) / 2  # near the mean slot; any number would do
     error = np.empty(count, np.int32)
     sums = np.zeros(5)
-    for at in range(0, count, _BLOCK):
-        slot = _slots(holes, at, min(_BLOCK, count - at))
+    for at in range(0, count, BLOCK):
+        slot = _slots(holes, at, min(BLOCK, count - at))
         off = (x.block(at, slot.size) - base) - period_ns * slot
         if np.abs(off).max() > _I32_MAX and error.dtype == np.int32:
             error = error.astype(np.int64)
@@ -326,8 +325,8 @@ def _line_error(x: _Instants, holes: Missing, period_ns: float) -> NDArray[np.si
     s, o, ss, so, n = sums.tolist()
     slope = (n * so - s * o) / (n * ss - s * s) if count > 1 else 0.0
     level = (o - slope * s) / n
-    for at in range(0, count, _BLOCK):
-        slot = _slots(holes, at, min(_BLOCK, count - at))
+    for at in range(0, count, BLOCK):
+        slot = _slots(holes, at, min(BLOCK, count - at))
         error[at : at + slot.size] -= np.rint(level + slope * (slot - middle)).astype(error.dtype)
     return error
 

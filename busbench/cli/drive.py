@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import sys
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.cli.live import arm_option, motor_options
-from busbench.cli.output import ascii_option, force_option, prose, say, wrote
+from busbench.cli.output import ascii_option, can_write, force_option, prose, say, wrote
 from busbench.cli.source import fault_option
 from busbench.errors import DriveError, counted
 
@@ -28,6 +27,7 @@ _PART_KEYS = (
     "channel", "low", "high", "centre", "period", "cycles", "phase", "delay", "level", "levels", "duration",
     "stairs", "period_end", "seed", "recording", "from_channel", "start",
 )  # fmt: skip
+_DRAWN = "⠉│└▁▔µ"  # of the signs beyond ASCII that a preview is drawn with
 _TOP_KEYS = ("frame_period", "end_byte", "unit", "order", "repeat")
 
 _SHAPE_OPTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
@@ -162,7 +162,7 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
         raise DriveError("--fault: goes with --to virtual:RIG only", hint="leave it out, or name a rig file there")
     program = _locked_as(load_program(name, options, rig=rig or plan), orders, rig)
     if orders.preview:
-        is_ascii = orders.is_ascii or not _can_draw()
+        is_ascii = orders.is_ascii or not can_write(_DRAWN)
         for line in preview_lines(program, survey(program, end=end), end=end, is_ascii=is_ascii):
             click.echo(line) if "\n" in line else prose(line)
         return 0
@@ -385,12 +385,3 @@ def _channel(option: str, number: object) -> int:
     if not isinstance(number, int) or not 1 <= number <= ALL_CHANNELS:
         raise DriveError(f"--{option}: {number} is not a channel", hint=f"give 1 to {ALL_CHANNELS}")
     return number - 1
-
-
-def _can_draw() -> bool:
-    """True where standard output takes the dots of the drawing."""
-    try:
-        "⠉│└▁▔µ".encode(getattr(sys.stdout, "encoding", None) or "utf-8")
-    except (UnicodeEncodeError, LookupError):
-        return False
-    return True

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import click
 
 from busbench.cli.keys import AnyKey, has_keyboard, listen_for_keys
-from busbench.cli.output import prose, say
+from busbench.cli.output import INTERRUPTED, prose, say
 from busbench.cli.progress import ProgressLine
 from busbench.drive.arming import COUNTDOWN_S, caution_lines, require_arming, require_motor
 from busbench.drive.frames import EndState
@@ -17,7 +17,6 @@ from busbench.errors import PortError
 from busbench.port.live import EventKind, FrameSource, LivePort, Transmission, open_live
 from busbench.port.pacer import progress_text, result_line
 
-INTERRUPTED = 130
 UNPLUGGED = "the port was unplugged"
 LOOK_S = 0.05  # how often keys and the port are looked at: a key is obeyed within this and a frame
 

@@ -108,8 +108,10 @@ def run(arguments: Iterable[str] | None = None) -> int:
 
         _say(str(as_error(error)))
     except (click.Abort, KeyboardInterrupt):
+        from busbench.cli.output import INTERRUPTED
+
         _say("interrupted")
-        return 130
+        return INTERRUPTED
     except BrokenPipeError:
         # The reader of a pipe has left: nothing to say, and nothing more may be written at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -21,6 +21,7 @@ from busbench.errors import plain
 FORMATS = ("table", "csv", "json")
 Cell = str | int | float | bool | None
 WIDTH = 80  # where nobody says how wide it is
+INTERRUPTED = 130  # exit code where a person ended it before its time
 WIDTH_MOST = 100  # wider lines are hard to read
 
 format_option = click.option(
@@ -129,3 +130,12 @@ def seconds(value_s: float | None) -> str:
 def is_terminal() -> bool:
     """True where standard error is a terminal, so that a moving line makes sense."""
     return sys.stderr is not None and sys.stderr.isatty()
+
+
+def can_write(signs: str) -> bool:
+    """True where standard output takes these signs."""
+    try:
+        signs.encode(getattr(sys.stdout, "encoding", None) or "utf-8")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busbench.cli.live import line_of, line_options, listen, stop_signals
-from busbench.cli.output import force_option, say, wrote
+from busbench.cli.output import INTERRUPTED, force_option, say, wrote
 from busbench.cli.progress import ProgressLine
 from busbench.cli.source import fault_option
 from busbench.errors import CaptureError, counted, named, unwritable
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from busbench.rig.fault import Fault
 
 SILENT_NS = 500_000_000
-INTERRUPTED = 130
 
 
 @dataclass(slots=True)

@@ -7,9 +7,18 @@ from dataclasses import asdict
 
 import click
 
-from busbench.cli.output import ascii_option, force_option, format_option, prose, write_csv, write_json, wrote
+from busbench.cli.output import (
+    ascii_option,
+    can_write,
+    force_option,
+    format_option,
+    prose,
+    write_csv,
+    write_json,
+    wrote,
+)
 from busbench.cli.rig_draft import draft_command
-from busbench.cli.rig_files import can_draw, rig_argument, write_new
+from busbench.cli.rig_files import TREE_SIGNS, rig_argument, write_new
 from busbench.cli.rig_power import power_command
 
 
@@ -131,7 +140,7 @@ def sheet(
     elif format_ == "json":
         write_json({"rig": rig.plan.name, "steps": steps})
     else:
-        for line in sheet_lines(rig, is_ascii=is_ascii or not can_draw()):
+        for line in sheet_lines(rig, is_ascii=is_ascii or not can_write(TREE_SIGNS)):
             if "\n" in line:
                 click.echo(line)  # the tree
             else:

@@ -1,14 +1,14 @@
-"""What the commands of the rig share: writing a file that is not there yet, and what a terminal can draw."""
+"""What the commands of the rig share: its argument, writing a file that is not there yet, and the signs of trees."""
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import click
 
 from busbench.errors import RigError, unwritable
 
+TREE_SIGNS = "└├│Ω²"  # of those beyond ASCII that a tree is drawn with
 rig_argument = click.argument("rig", metavar="RIG.toml", type=click.Path(path_type=str))
 
 
@@ -39,12 +39,3 @@ def refuse_existing(file: str | None, *, force: bool) -> None:
     if file not in (None, "-") and not force and Path(str(file)).exists():
         what, hint = unwritable(str(file))
         raise RigError(str(file), "", what, hint=hint)
-
-
-def can_draw() -> bool:
-    """True where standard output takes the lines of a tree."""
-    try:
-        "└├│Ω²".encode(getattr(sys.stdout, "encoding", None) or "utf-8")
-    except (UnicodeEncodeError, LookupError):
-        return False
-    return True

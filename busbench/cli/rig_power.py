@@ -7,8 +7,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busbench.cli.output import ascii_option, force_option, format_option, prose, write_csv, write_json, wrote
-from busbench.cli.rig_files import can_draw, rig_argument, write_new
+from busbench.cli.output import (
+    ascii_option,
+    can_write,
+    force_option,
+    format_option,
+    prose,
+    write_csv,
+    write_json,
+    wrote,
+)
+from busbench.cli.rig_files import TREE_SIGNS, rig_argument, write_new
 from busbench.errors import RigError
 
 if TYPE_CHECKING:
@@ -112,7 +121,7 @@ def power(
     else:
         from busbench.rig.power_text import power_lines
 
-        is_ascii = is_ascii or not can_draw()
+        is_ascii = is_ascii or not can_write(TREE_SIGNS)
         lines = power_lines(rig, cases, weakest, endurance, run, temperature_c=temperature_c, is_ascii=is_ascii)
         for line in lines:
             if "\n" in line:

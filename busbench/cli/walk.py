@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busbench.cli.live import arm_option
-from busbench.cli.output import prose, say, table_lines, wrote
+from busbench.cli.output import INTERRUPTED, prose, say, table_lines, wrote
 from busbench.cli.source import fault_option
 from busbench.errors import DriveError, plain
 
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from busbench.rig.model import Rig
 
 VIRTUAL = "virtual:"
-INTERRUPTED = 130
 NAME_MOST = 18  # of a device in the table, which fits 80 columns then
 
 

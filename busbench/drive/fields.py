@@ -6,24 +6,9 @@ import difflib
 import math
 from collections.abc import Mapping, Sequence
 
-from busbench.errors import DriveError, plain
+from busbench.errors import DriveError, shown
 
-SHOWN_MOST = 40
 _LIST = "write it in brackets, such as [1, 2]"
-
-
-def shown(value: object) -> str:
-    """A value as the person wrote it, cut short."""
-    if isinstance(value, str):
-        return f'"{plain(value, most=SHOWN_MOST - 2)}"'
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, float):
-        return f"{value:.10g}"
-    try:
-        return plain(str(value), most=SHOWN_MOST)
-    except ValueError:  # of a number in hex that has thousands of decimal digits
-        return "a number of thousands of digits"
 
 
 class Fields:

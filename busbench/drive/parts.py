@@ -8,7 +8,7 @@ from typing import cast
 
 import numpy as np
 
-from busbench.drive.fields import Fields, shown
+from busbench.drive.fields import Fields
 from busbench.drive.limits import ALL_CHANNELS
 from busbench.drive.program import Unit, level_counts
 from busbench.drive.shapes import (
@@ -23,7 +23,7 @@ from busbench.drive.shapes import (
     Wave,
     staircase,
 )
-from busbench.errors import DriveError
+from busbench.errors import DriveError, shown
 from busbench.model import F64
 from busbench.wire.bulk import CHANNELS, COUNTS_MAX
 from busbench.wire.scale import Scale

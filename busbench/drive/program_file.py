@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import cast
 
-from busbench.drive.fields import Fields, shown
+from busbench.drive.fields import Fields
 from busbench.drive.limits import ALL_CHANNELS, ChannelLimit, Limits
 from busbench.drive.parts import SEED_MAX, UNITS, Context, Loader, read_part
 from busbench.drive.program import (
@@ -25,7 +25,7 @@ from busbench.drive.program import (
     level_counts,
     rate_counts,
 )
-from busbench.errors import DriveError, not_toml, unreadable
+from busbench.errors import DriveError, not_toml, shown, unreadable
 from busbench.wire.bulk import CHANNELS, COUNTS_MAX, END_BYTES, END_SLOTS
 from busbench.wire.scale import Scale
 

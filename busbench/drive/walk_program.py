@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from busbench.drive.limits import ALL_CHANNELS, Limits
-from busbench.drive.program import Part, Program, default_limits, lock, rate_counts
+from busbench.drive.program import RATE_PCT_PER_S, Part, Program, default_limits, lock, rate_counts
 from busbench.drive.shapes import Beat, Hold, Shape, Span, Wave
 from busbench.drive.walk import Stop
 from busbench.wire.bulk import CHANNELS
@@ -17,7 +17,6 @@ DWELL_S = 1.0  # at each end
 SWITCH_S = 2.0
 SWITCH_CYCLES = 2
 HOLD_S = 3600.0  # frames between motions, while questions are answered
-RATE_PCT_PER_S = 100.0
 
 
 def walk_limits(

@@ -18,7 +18,7 @@ from typing import Any, Literal
 
 import msgspec
 
-from busbench.errors import RigError, counted, not_toml, plain, unreadable
+from busbench.errors import RigError, counted, not_toml, plain, shown, unreadable
 from busbench.rig.model import Rig
 
 _MESSAGE = re.compile(r"(?s)(?P<said>.*?)(?: - at `\$(?P<path>[^`]*)`)?\Z")
@@ -244,18 +244,7 @@ def _bare(key: str) -> str:
     return plain(key) if key else "''"
 
 
-def _shown(value: Any) -> str:
-    """A value as it stands in the file, cut where it is long."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        value = value if len(value) <= 60 else value[:59] + "…"
-        return f'"{plain(value)}"'
-    if isinstance(value, dict):
-        return "a table"
-    if isinstance(value, list):
-        return "a list"
-    try:
-        return plain(str(value), most=60)
-    except ValueError:
-        return "a number of thousands of digits"
+def _shown(value: object) -> str:
+    if isinstance(value, dict | list):
+        return "a table" if isinstance(value, dict) else "a list"
+    return shown(value, most=60)

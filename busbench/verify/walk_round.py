@@ -8,10 +8,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from busbench.drive.program import Program
+from busbench.drive.program import RATE_PCT_PER_S, Program
 from busbench.drive.walk import Stop, Walk, begin, resume
 from busbench.drive.walk_file import WalkHead, merge, read_walk, write_walk
-from busbench.drive.walk_program import RATE_PCT_PER_S, stop_program, walk_limits
+from busbench.drive.walk_program import stop_program, walk_limits
 from busbench.errors import DriveError
 from busbench.rig.model import Rig
 from busbench.rig.motors import motor_locks

@@ -13,6 +13,7 @@ from textual.screen import Screen
 from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
 
+from busbench.capture.write import SUFFIXES
 from busbench.errors import plain
 from busbench.tui.text import as_ascii
 
@@ -21,7 +22,6 @@ VIRTUAL = (
     ("virtual:?period=7ms&pilot=moving", "all sticks move"),
     ("virtual:?lost-rate=6&gap-rate=3", "with losses and gaps"),
 )
-SUFFIXES = (".pcapng", ".csv", ".vcd", ".raw", ".bin")
 FILES_MAX = 200
 
 

@@ -125,7 +125,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("k, b, t", "skip the device; go back; write a note on it"),
             ("e, f", "end the walk, it goes on later; name the file in which every answer is kept at once"),
             ("rehearsal", "on virtual: an aircraft in numbers moves as the plan has it, and nothing is sent"),
-            ("all devices", "in a rehearsal: how they stand now, from -100 to +100 %"),
+            ("devices now", "in a rehearsal: how they stand, from -100 to +100 %; all of them in a tall window"),
             ("--arm", "without it nothing is sent to a real port"),
         ),
     ),

@@ -27,6 +27,8 @@ class RigView(BenchView):
     def keys(self) -> list[tuple[str, str]]:
         """Case and rows in front."""
         pairs = super().keys()
+        if self.ui.rig is None:
+            return pairs
         return [("left right", "load case"), ("up down", "scroll"), pairs[0], *pairs[-2:]]
 
     def action_case(self, steps: int) -> None:

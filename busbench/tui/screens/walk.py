@@ -38,6 +38,8 @@ class WalkView(BenchView):
         pairs, walk = super().keys(), self.walking.walk
         if self.walking.way is not Way.NONE:
             return [("any key", "stops")]
+        if self.walking.trouble:
+            return pairs
         if walk is None or walk.is_over:
             return [pairs[0], ("enter", "begin"), ("f", "answers' file"), ("up down", "scroll"), *pairs[-2:]]
         if walk.phase is Phase.REVIEW:

@@ -48,7 +48,7 @@ class DriveLines(Drawn):
             case Phase.SETTING:
                 return bar + self._setting(width, room)
             case Phase.CAUTIONS:
-                return bar + self._cautions(width)
+                return bar + self._cautions(width, room)
             case Phase.COUNTING:
                 return bar + self._counting(width)
             case Phase.MOVING:
@@ -119,11 +119,17 @@ class DriveLines(Drawn):
             self._seen = key, [plain(line) for line in drawn], [plain(line) for line in listed]
         return self._seen[1], self._seen[2]
 
-    def _cautions(self, width: int) -> list[Line]:
-        out = _wrapped(CAUTIONS, width, "warn")
-        out += [[], [(" Enter: all this is seen to, count down. Escape: back.", "title")], []]
-        out += _wrapped([self.drive.target], width, "title")
-        return out + _wrapped(self._words()[1], width, "ink")
+    def _cautions(self, width: int, height: int) -> list[Line]:
+        """All of it, closer together where that takes too many lines; what is left out is never left out silently."""
+        cautions = _wrapped(CAUTIONS, width, "warn")
+        enter: Line = [(" Enter: all this is seen to, count down. Escape: back.", "title")]
+        target, listed = _wrapped([self.drive.target], width, "title"), self._words()[1]
+        out = [*cautions, [], enter, [], *target, *_wrapped(listed, width, "ink")]
+        if len(out) > height:
+            out = [*cautions, enter, *target, *_wrapped(["; ".join(map(str.strip, listed))], width, "ink")]
+        if len(out) > height:
+            out = [*out[: height - 1], [(fit(" The window is too small for all of it: make it larger.", width), "bad")]]
+        return out
 
     def _counting(self, width: int) -> list[Line]:
         seconds = math.ceil(self.drive.left_s)

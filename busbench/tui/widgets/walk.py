@@ -63,18 +63,23 @@ class WalkLines(Drawn):
     def _picture(self, walk: Walk | None, width: int, height: int) -> list[Line]:
         """How all devices of a rehearsal stand, or what comes back on a port; nothing where there is no room."""
         rehearsal = self.walking.rehearsal
-        if walk is None or walk.is_over or walk.phase is Phase.REVIEW:
+        if walk is None:
+            return lanes_below(self.ui, width, height, channels=())
+        if walk.is_over or walk.phase is Phase.REVIEW:
             return []
         if rehearsal is None:
             return lanes_below(self.ui, width, height, channels=[walk.stop.channel])
+        members = [plain(one) for one in walk.stop.members]
         states = [(plain(state.name), round(state.position_pct)) for state in rehearsal.states()]
         if height < len(states) + 2:
+            states = [(one, position) for one, position in states if one in members]
+        if height < len(states) + 2:
             return []
-        longest = max(len("all devices"), *(width_of([(one, "")]) for one, _ in states))
+        longest = max(len("devices now"), *(width_of([(one, "")]) for one, _ in states))
         name = min(longest, width // 3)
-        out: list[Line] = [[], [(fit(f"   {fit('all devices', name)}  -100 to +100 %", width), "head")]]
+        out: list[Line] = [[], [(fit(f"   {fit('devices now', name)}  -100 to +100 %", width), "head")]]
         for one, position in states:
-            is_here = one in walk.stop.members
+            is_here = one in members
             here = round(_MIDDLE + position / 100 * _THROW)
             ends = min(here, _MIDDLE), max(here, _MIDDLE)
             gauge = ruler(here, *ends, max(10, min(_GAUGE_MOST, width - name - 14)), self.ui.glyphs)
