@@ -150,10 +150,8 @@ class _Rows:
     def notes(self) -> list[str]:
         notes = []
         if self._damaged:
-            are = "row is" if self._damaged == 1 else "rows are"
-            notes.append(
-                f"{self._damaged} {are} no time with levels, the first in line {self._first_damaged}: left out"
-            )
+            rows = "1 row holds" if self._damaged == 1 else f"{self._damaged} rows hold"
+            notes.append(f"{rows} no time with levels, the first in line {self._first_damaged}: left out")
         if self._is_cut:
             notes.append("the file is cut inside its last row")
         return notes

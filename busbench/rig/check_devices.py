@@ -186,7 +186,7 @@ def check_travel(rig: Rig) -> Iterator[Finding]:
             yield hint(
                 device.name,
                 f"its neutral {ends.neutral_us:g} µs lies far from the scale's centre {rig.scale.centre_us:g} µs",
-                "one side has less way left than the other",
+                "one side has less travel left than the other",
                 "set the arm anew on its spline, or the linkage, so that neutral comes near the centre",
             )
 

@@ -47,7 +47,7 @@ def _lengths(rig: Rig) -> Iterator[Finding]:
         yield hint(
             listed(long),
             f"a lead of more than {LEAD_LONG_M:g} m",
-            "if it is true, voltage and edges of the signal suffer; if not, all volts are wrong",
+            "if it is true, voltage and edges of the signal suffer; if not, all voltages are wrong",
             "length_m is one way and in metres: 80 cm are 0.8",
         )
         return

@@ -104,7 +104,7 @@ def test_damaged_rows_are_left_out_and_noted(tmp_path: Path) -> None:
         b"\x0f",
         [1_000_000],
         [
-            "2 rows are no time with levels, the first in line 5: left out",
+            "2 rows hold no time with levels, the first in line 5: left out",
             "the file is cut inside its last row",
         ],
     )
