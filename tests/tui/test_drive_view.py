@@ -199,3 +199,23 @@ def test_a_plan_answers_the_question_for_the_motor() -> None:
 def test_motors_said_wrongly_are_told_before_the_screen(orders: Orders, said: str) -> None:
     with pytest.raises(DriveError, match=said):
         locks(orders)
+
+
+async def test_cautions_are_read_whole_or_nothing_is_counted_down() -> None:
+    made = bench()
+    made.session.names = NAMES
+    async with shown(made.session, (60, 16), is_armed=True) as (app, pilot):
+        app.ui.lock = locks(Orders(rig=str(CAPTURES / "heron.toml")))
+        await pilot.press("7", "enter")
+        app.draw()
+        assert "The window is too small for all of it: make it larger." in text_of(app)
+        await pilot.press("enter")
+        assert app.ui.mover is None
+        await pilot.resize_terminal(80, 24)
+        await pilot.pause()
+        app.draw()
+        text = text_of(app)
+        assert "at the end: ramp to the rest values, then silence" in " ".join(text.split())
+        assert "channel 6: at rest, +3.9 %" in " ".join(text.split())
+        await pilot.press("enter")
+        assert app.ui.mover is not None

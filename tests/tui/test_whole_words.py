@@ -86,3 +86,22 @@ async def test_a_long_outage_says_how_much_of_it_is_drawn() -> None:
         assert lines[6][78:] == "from 2 s before outage 1 to 8 s into it"
         assert lines[7][81:] == "·" * 7 + "g" * 32
         assert len(lines[8][81:].rstrip("\u2800")) == 9
+
+
+async def test_a_rehearsal_shows_how_what_moves_stands_where_all_have_no_room() -> None:
+    session = Live("virtual:?period=15ms&pilot=still").pass_s(1)
+    async with shown(session, keys="6 enter", rig=HERON) as (app, pilot):
+        lines = text_of(app).splitlines()
+        at = next(at for at, line in enumerate(lines) if "devices now" in line)
+        assert lines[at + 1].startswith(" > left aileron    +0 %  ──")
+        assert not lines[at + 2].strip()
+        await pilot.resize_terminal(120, 40)
+        await pilot.pause()
+        app.draw()
+        assert "   sustainer       -100 %  ──" in text_of(app)
+
+
+@pytest.mark.parametrize("key", "68")
+async def test_keys_that_do_nothing_without_a_plan_are_not_shown(key: str) -> None:
+    async with shown(Live().session, keys=key) as (app, _):
+        assert "scroll" not in text_of(app).splitlines()[-1]

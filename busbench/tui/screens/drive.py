@@ -69,7 +69,9 @@ class DriveView(BenchView):
 
     def action_go_on(self) -> None:
         """To the cautions, then to the countdown."""
-        self.drive.go_on()
+        is_read = self._lines.is_whole or self.drive.is_rehearsal  # nobody arms what cannot be read
+        if self.drive.phase is not Phase.CAUTIONS or is_read:
+            self.drive.go_on()
         self.draw(slow=True)
 
     def action_back(self) -> None:

@@ -38,6 +38,7 @@ class DriveLines(Drawn):
         super().__init__(ui)
         self.drive = drive
         self.field = 0
+        self.is_whole = False  # all cautions stand on the screen
         self._seen: tuple[object, list[str], list[str]] = (None, [], [])
 
     def lines(self, width: int, height: int) -> list[Line]:
@@ -57,7 +58,7 @@ class DriveLines(Drawn):
     def _bar(self, width: int) -> list[Line]:
         match self.drive.phase:
             case Phase.SETTING | Phase.CAUTIONS:
-                return [[(fit(" STOP   nothing moves; as soon as something does, any key stops it", width), "key")]]
+                return [[(fit(" STOP   nothing moves; once something does, any key stops it", width), "key")]]
             case Phase.COUNTING:
                 words = "S T O P     any key cancels: nothing has moved"
             case Phase.MOVING if self.drive.is_stopping or self.drive.how.reason:
@@ -127,7 +128,8 @@ class DriveLines(Drawn):
         out = [*cautions, [], enter, [], *target, *_wrapped(listed, width, "ink")]
         if len(out) > height:
             out = [*cautions, enter, *target, *_wrapped(["; ".join(map(str.strip, listed))], width, "ink")]
-        if len(out) > height:
+        self.is_whole = len(out) <= height
+        if not self.is_whole:
             out = [*out[: height - 1], [(fit(" The window is too small for all of it: make it larger.", width), "bad")]]
         return out
 
