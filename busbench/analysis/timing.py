@@ -134,6 +134,9 @@ def timing(times: FrameTimes, *, clock: Clock) -> Timing:
 
     Returns:
         All figures that the clock allows.
+
+    Source: JEDEC JESD65B (period and cycle-to-cycle jitter, attribution from
+    memory), ITU-T G.810 (time error, MTIE); the floor is derived here.
     """
     seen = len(times)
     if not clock.is_known:
