@@ -76,7 +76,7 @@ class ByteRows(Capture):
         self.info.notes.extend(self._first_notes)
 
     def blocks(self) -> Iterator[ByteLog]:
-        """Read the bytes from the start of the file."""
+        """Read the bytes from the start of the file, as Capture says."""
         notes, tally, offset = self.info.notes, _Tally(), 0
         notes[:] = self._first_notes
         try:

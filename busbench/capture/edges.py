@@ -99,7 +99,7 @@ class LevelCapture(Capture):
         self._fill_notes(None)
 
     def blocks(self) -> Iterator[ByteLog]:
-        """Read the bytes from the start of the file."""
+        """Read the bytes from the start of the file, as Capture says."""
         self.info.notes.clear()
         decoder = LineDecoder(line=self._line)
         offset, edges_total = 0, 0

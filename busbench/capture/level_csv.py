@@ -108,7 +108,7 @@ class LevelCsvFile(LevelFile):
         self.resolution_ns = _step_ns(head[layout.start :], layout)
 
     def pieces(self, names: Collection[str]) -> Iterator[dict[str, Edges]]:
-        """Read the rows of the named columns."""
+        """Read the rows of the named columns, as LevelFile says."""
         self.notes.clear()
         rows, rest = _Rows(self.path, self._layout), b""
         last: dict[str, Edges] = {}

@@ -94,7 +94,7 @@ class VcdFile(LevelFile):
         self.resolution_ns = max(1, -(-self._step_fs // _FS_PER_NS))
 
     def pieces(self, names: Collection[str]) -> Iterator[dict[str, Edges]]:
-        """Read the changes of the named signals."""
+        """Read the changes of the named signals, as LevelFile says."""
         self.notes[:] = self._first_notes
         changes = _Changes(self.path, {self._ids[name] for name in names}, self._all_ids, self._step_fs)
         offset, rest = self._body, b""

@@ -151,7 +151,12 @@ def command(
 
 
 def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
-    """Do it; returns the exit code."""
+    """Do it; returns the exit code.
+
+    Raises:
+        DriveError: the program is none, or may not be sent.
+        PortError: the port cannot be used, or was lost on the way.
+    """
     from busbench.drive.frames import EndState, frame_blocks
     from busbench.drive.preview import past_end, preview_lines
     from busbench.drive.survey import survey
@@ -204,7 +209,11 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
 
 
 def load_program(name: str, options: Mapping[str, Any], *, rig: Rig | None = None) -> Program:
-    """The program of a shape word and its options, or of a file; the rig says period and scale where it does not."""
+    """The program of a shape word and its options, or of a file; the rig says period and scale where it does not.
+
+    Raises:
+        DriveError: names the option, or the file's place, key and value.
+    """
     from busbench.cli.recorded import load_recording
     from busbench.drive.program_file import read_program
 

@@ -71,6 +71,9 @@ def rehearse_on(
         program: what is rehearsed.
         blocks: its frames.
         faults: what is wrong with the aircraft.
+
+    Raises:
+        DriveError: no device obeys a channel of the program.
     """
     channels = {part.channel + 1 for part in program.parts}
     shown = [device.name for device in rig.driven if device.channel in channels]

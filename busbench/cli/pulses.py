@@ -40,7 +40,12 @@ def command(source: str, rig_path: str | None, format_: str, **settings: Any) ->
 
 
 def pulses(source: str, rig_path: str | None, *, format_: str, options: ReadOptions) -> int:
-    """Measure and print; returns the exit code."""
+    """Measure and print; returns the exit code.
+
+    Raises:
+        CaptureError: the source cannot be read, or holds no pulses.
+        RigError: the plan cannot be read.
+    """
     from busbench.rig.load import read_rig
     from busbench.verify.check import Verdict
     from busbench.verify.pulse_checks import check_pulses

@@ -58,7 +58,11 @@ def draft(
     output: str | None = None,
     force: bool = False,
 ) -> None:
-    """Write the draft of a channel map."""
+    """Write the draft of a channel map.
+
+    Raises:
+        BusbenchError: the source cannot be read, no channel moved, or the file cannot be written.
+    """
     from busbench.port.live import is_live
     from busbench.rig.draft import draft_toml
     from busbench.wire.scale import Scale

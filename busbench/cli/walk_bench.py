@@ -99,7 +99,11 @@ class PortBench:
         return Move(t_utc, duration_s, ended), pressed[0] if pressed else ""
 
     def tick(self) -> None:
-        """Show a sign of life, and notice a port that has gone."""
+        """Show a sign of life, and notice a port that has gone.
+
+        Raises:
+            PortError: it has.
+        """
         require_plugged(self._live, hint=_RESUME)
         how = self._live.transmission
         if how is not None and how.is_over and how.is_broken_off:

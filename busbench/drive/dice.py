@@ -26,5 +26,5 @@ def throw(place: I64, *, seed: int) -> NDArray[np.uint64]:
 
 
 def throw_unit(place: I64, *, seed: int) -> F64:
-    """A number from 0 up to 1 for each place."""
+    """A number from 0 up to 1 for each place, float64; see throw."""
     return (throw(place, seed=seed) >> np.uint64(11)).astype(np.float64) / 2.0**53

@@ -17,6 +17,10 @@ class Fields:
     Args:
         values: what was written; keys of options stand without their dashes.
         place: file and table, as in "heron.toml, part 2"; empty for options.
+
+    Raises:
+        DriveError: by every method that gives a value, which then is not as asked, or is
+            missing where the default is None; names place, key and value.
     """
 
     def __init__(self, values: Mapping[str, object], *, place: str) -> None:
@@ -33,7 +37,13 @@ class Fields:
         return f"{self._place}, {key}" if self._place else f"--{key.replace('_', '-')}"
 
     def error(self, key: str, what: str, *, hint: str = "") -> DriveError:
-        """An error about the value of a key."""
+        """An error about the value of a key.
+
+        Args:
+            key: the key.
+            what: what is wrong, behind the value.
+            hint: what to do.
+        """
         value = self._values.get(key)
         inside = value if isinstance(value, list) else [value]
         is_shown = key in self._values and not any(isinstance(one, Mapping) for one in inside)
@@ -47,7 +57,7 @@ class Fields:
         return self._values.get(key)
 
     def number(self, key: str, default: float | None, *, low: float, high: float, unit: str = "") -> float:
-        """A number within bounds; None as the default means that it must be given."""
+        """A number within bounds."""
         value = self.raw(key)
         span = f"give {low:.10g} to {high:.10g}{' ' + unit if unit else ''}"
         if value is None:

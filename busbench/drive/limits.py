@@ -198,7 +198,11 @@ class Limiter:
         return _State(state.position.copy(), list(state.cool), state.is_fresh)
 
     def rewind(self, mark: object) -> None:
-        """Go back to a marked state: the frames since were never sent."""
+        """Go back to a marked state: the frames since were never sent.
+
+        Raises:
+            TypeError: the mark is not one that `mark` gave.
+        """
         if not isinstance(mark, _State):
             raise TypeError("rewind takes what mark gave")
         self._state = _State(mark.position.copy(), list(mark.cool), mark.is_fresh)

@@ -69,7 +69,11 @@ class Context:
 
 
 def read_channels(fields: Fields) -> tuple[int, ...]:
-    """Channels 0-17 of the key `channel`: one number or a list of numbers 1-18."""
+    """Channels 0-17 of the key `channel`: one number or a list of numbers 1-18.
+
+    Raises:
+        DriveError: there is none, one is none, or one stands there twice.
+    """
     value = fields.raw("channel")
     hint = f"give 1 to {ALL_CHANNELS}"
     if value is None:

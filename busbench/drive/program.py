@@ -175,7 +175,13 @@ def default_limits(scale: Scale) -> Limits:
 
 
 def lock(limits: Limits, *, channel: int, rest: int | None = None) -> Limits:
-    """The same limits with one channel (0-17) locked at a value (counts), or at its rest."""
+    """The same limits with one channel locked.
+
+    Args:
+        limits: of all channels.
+        channel: 0-17.
+        rest: where, in counts, or 0 and 1 for channels 16 and 17; None for where it rests.
+    """
     if channel >= CHANNELS:
         at = channel - CHANNELS
         locked = tuple(is_locked or i == at for i, is_locked in enumerate(limits.switches_locked))

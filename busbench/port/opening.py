@@ -110,7 +110,15 @@ def _is_like_virtual(device: str) -> bool:
 
 @contextlib.contextmanager
 def translated(source: str, device: str) -> Iterator[None]:
-    """Turn what the system and pyserial raise into a PortError."""
+    """Turn what the system and pyserial raise into a PortError.
+
+    Args:
+        source: what the person named.
+        device: the device behind it.
+
+    Raises:
+        PortError: whatever was raised inside.
+    """
     try:
         yield
     except PortError:

@@ -32,12 +32,12 @@ class Finding:
 
 
 def fault(where: str, what: str, effect: str, advice: str) -> Finding:
-    """A finding that must be put right."""
+    """A finding that must be put right; see Finding."""
     return Finding("fault", where, what, effect, advice)
 
 
 def hint(where: str, what: str, effect: str, advice: str) -> Finding:
-    """A finding worth a look."""
+    """A finding worth a look; see Finding."""
     return Finding("hint", where, what, effect, advice)
 
 

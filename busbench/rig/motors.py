@@ -45,7 +45,12 @@ def off_pct(device: Device) -> float:
 
 
 def is_off(position_pct: float, off: float) -> bool:
-    """True where a motor cannot run at a position of its channel."""
+    """True where a motor cannot run at a position of its channel.
+
+    Args:
+        position_pct: the position.
+        off: where it is off, of off_pct.
+    """
     return position_pct * off >= _OFF_LEAST_PCT * 100
 
 
