@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import textwrap
 import unicodedata
 from functools import lru_cache
 
 import numpy as np
-from rich.cells import cell_len, set_cell_size
+from rich.cells import cell_len, chop_cells, set_cell_size
 
 from busbench.model import LineSettings
 from busbench.tui.session import Session
@@ -39,6 +40,38 @@ def fit(text: str, width: int, *, more: str = "…") -> str:
     if cell_len(text) > width > 1:
         return set_cell_size(text, width - cell_len(more)) + more
     return set_cell_size(text, width)
+
+
+def wrap(text: str, width: int, *, indent: str = "") -> list[str]:
+    """A text on as many lines as it takes, by cells and not by characters.
+
+    Args:
+        text: to be broken between words, and within one that is longer than a line.
+        width: cells of a line.
+        indent: before all lines but the first.
+    """
+    if cell_len(text) == len(text):
+        return textwrap.wrap(text, width, subsequent_indent=indent)
+    lines, line = [], ""
+    for word in text.split():
+        for part in chop_cells(word, width - len(indent)):
+            joined = f"{line} {part}" if line.strip() else line + part
+            if cell_len(joined) > width:
+                lines.append(line)
+                joined = indent + part
+            line = joined
+    return [*lines, line] if line else lines
+
+
+def by_cells(text: str) -> list[str]:
+    """What stands in each cell: with a wide character its second cell is empty, marks stand with their letter."""
+    cells: list[str] = []
+    for one in text:
+        size = cell_len(one)
+        if not size and cells:
+            cells[-1] += one
+        cells += [one, *[""] * (size - 1)] if size else []
+    return cells
 
 
 def width_of(line: Line) -> int:

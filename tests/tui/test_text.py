@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from busbench.errors import plain
-from busbench.tui.text import clock_time, duration, fit, percent, value_words
+from busbench.tui.text import by_cells, clock_time, duration, fit, percent, value_words, wrap
 from busbench.wire.scale import Scale
 
 
@@ -50,3 +50,20 @@ def test_names_are_cut_by_cells_and_control_characters_are_written_out() -> None
     assert fit("left elevator", 12) == "left elevat…"
     assert fit("翼翼翼翼", 6) == "翼翼 …"
     assert plain("a\x1b[2Jb") == "a\\x1b[2Jb"
+
+
+@pytest.mark.parametrize(
+    ("text", "lines"),
+    [
+        ("a plain line of words", ["a plain", "  line of", "  words"]),
+        ("方向舵 is stalled", ["方向舵 is", "  stalled"]),
+        ("方向舵と補助翼の長い", ["方向舵と", "  補助翼の", "  長い"]),
+        ("e\u0301" * 4 + " " + "e\u0301" * 5, ["e\u0301" * 4 + " " + "e\u0301" * 5]),  # ten cells
+    ],
+)
+def test_lines_are_broken_by_cells(text: str, lines: list[str]) -> None:
+    assert wrap(text, 10, indent="  ") == lines
+
+
+def test_a_wide_character_takes_two_cells_and_a_mark_none() -> None:
+    assert by_cells("a方e\u0301b") == ["a", "方", "", "e\u0301", "b"]

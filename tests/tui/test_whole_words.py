@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from rich.cells import cell_len
 
 from busbench.capture.open import open_capture
 from busbench.tui.replay import ReplaySession
@@ -105,3 +106,17 @@ async def test_a_rehearsal_shows_how_what_moves_stands_where_all_have_no_room() 
 async def test_keys_that_do_nothing_without_a_plan_are_not_shown(key: str) -> None:
     async with shown(Live().session, keys=key) as (app, _):
         assert "scroll" not in text_of(app).splitlines()[-1]
+
+
+async def test_wide_marks_leave_the_others_in_their_place() -> None:
+    session = recording("heron-flight.pcapng")
+    async with shown(session, keys="3") as (app, pilot):
+        session.seek(session.start + 20 * 10**9)
+        session.mark(session.place, "方向[b]")
+        session.seek(session.start + 50 * 10**9)
+        session.mark(session.place, "x")
+        app.draw()
+        await pilot.pause()
+        line = text_of(app).splitlines()[3]
+        assert line.index("▼方向[b]") == 20
+        assert cell_len(line[: line.index("▼x")]) == 50

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 
 import numpy as np
 
@@ -14,7 +13,7 @@ from busbench.errors import BusbenchError, plain
 from busbench.tui.draw import I16, large, traces
 from busbench.tui.driving import END, FIELDS, Drive, Phase
 from busbench.tui.lanes import TRACE_S
-from busbench.tui.text import UNIT_WORDS, Line, fit, value_words
+from busbench.tui.text import UNIT_WORDS, Line, fit, value_words, wrap
 from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.lanes import lanes_below
@@ -201,7 +200,7 @@ def _wrapped(texts: list[str] | tuple[str, ...], width: int, style: str) -> list
     out: list[Line] = []
     for text in texts:
         indent = " " * (len(text) - len(text.lstrip()) + 2)
-        out += [[(f" {line}", style)] for line in textwrap.wrap(plain(text), width - 2, subsequent_indent=indent)]
+        out += [[(f" {line}", style)] for line in wrap(plain(text), width - 2, indent=indent)]
     return out
 
 

@@ -6,7 +6,7 @@ from busbench.analysis.outages import KINDS, Outage
 from busbench.errors import plain
 from busbench.tui.events import LETTERS
 from busbench.tui.session import Across, Session
-from busbench.tui.text import Line, duration, fit, place_words, value_words, width_of
+from busbench.tui.text import Line, by_cells, duration, fit, place_words, value_words, width_of
 from busbench.tui.widgets.around import around_lines
 from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.frame import cell_of, joined, strip
@@ -46,7 +46,7 @@ class OutageLines(Drawn):
         for mark in session.marks:
             at = cell_of(session.mark_place(mark), lo, hi, width)
             text = glyphs.mark + fit(plain(mark.text), min(14, max(1, width - at - 1)), more=glyphs.more).rstrip()
-            cells[at : at + len(text)] = [(one, "mark") for one in text]
+            cells[at : at + width_of([(text, "")])] = [(one, "mark") for one in by_cells(text)]
         for place, one in ((session.cut_in, glyphs.cut_in), (session.cut_out, glyphs.cut_out)):
             if place is not None:
                 cells[cell_of(place, lo, hi, width)] = one, "mark"

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
 from shlex import quote
 
 from busbench.errors import SAFETY, plain
 from busbench.tui.lanes import MOVING
-from busbench.tui.text import Line, fit, value_words
+from busbench.tui.text import Line, fit, value_words, wrap
 from busbench.tui.ui import Ui
 from busbench.tui.verifying import GuidedRound, Recorded, Stage, words_of
 from busbench.tui.widgets.drawn import Drawn
@@ -138,7 +137,7 @@ class VerifyLines(Drawn):
 
 def wrapped(text: str, width: int, style: str = "ink", *, indent: int = 1) -> Iterator[Line]:
     """A sentence on as many lines as it takes."""
-    for part in textwrap.wrap(plain(text), max(10, width - indent - 1)) or [""]:
+    for part in wrap(plain(text), max(10, width - indent - 1)) or [""]:
         yield [(" " * indent + part, style)]
 
 
