@@ -21,8 +21,9 @@ from busbench.wire.bulk import CHANNELS, FRAME_BYTES, unpack_channels
 
 _UNITS = {"low": " %", "high": " %", "period": " s"}
 _ON = 1000  # height of a two-state channel that is on, where traces are drawn
-_TRACE_ROWS_MAX = 6
+_TRACE_ROWS_MAX = 12
 _VALUE_CELLS = 10
+_COUNT_SCALE_MOST = 4
 
 
 class DriveLines(Drawn):
@@ -50,7 +51,7 @@ class DriveLines(Drawn):
             case Phase.CAUTIONS:
                 return bar + self._cautions(width, room)
             case Phase.COUNTING:
-                return bar + self._counting(width)
+                return bar + self._counting(width, room)
             case Phase.MOVING:
                 return bar + self._moving(width, room)
 
@@ -132,11 +133,12 @@ class DriveLines(Drawn):
             out = [*out[: height - 1], [(fit(" The window is too small for all of it: make it larger.", width), "bad")]]
         return out
 
-    def _counting(self, width: int) -> list[Line]:
-        seconds = math.ceil(self.drive.left_s)
+    def _counting(self, width: int, height: int) -> list[Line]:
+        seconds, cautions = math.ceil(self.drive.left_s), _wrapped(CAUTIONS, width, "warn")
+        scale = max(1, min(_COUNT_SCALE_MOST, (height - len(cautions) - 3) // 5))
         out: list[Line] = [[(f" moving in {seconds} s: {self._what()}", "title")], []]
-        out += [[(f"   {line}", "warn")] for line in large(str(seconds), 1, self.ui.glyphs)]
-        return [*out, [], *_wrapped(CAUTIONS, width, "warn")]
+        out += [[(f"   {line}", "warn")] for line in large(str(seconds), scale, self.ui.glyphs)]
+        return [*out, [], *cautions]
 
     def _what(self) -> str:
         now = self.drive.settings
@@ -170,7 +172,7 @@ class DriveLines(Drawn):
             out += [[(f" {pen}", style)] for pen in traces(trace, low, high, self.ui.glyphs, rows=rows)[0]]
         values = sent[-1] if len(sent) else None
         heard = lanes.values if is_heard else None
-        return out + self._values(values, heard, columns, table_rows, width // columns)
+        return out + self._values(values, heard, columns, table_rows, min(width // columns, 60))
 
     def _values(self, sent: I16 | None, heard: object, columns: int, rows: int, width: int) -> list[Line]:
         name = width - 3 - 2 * _VALUE_CELLS - 1
