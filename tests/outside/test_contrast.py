@@ -10,12 +10,16 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from rich.color import Color, ColorSystem
 from rich.color_triplet import ColorTriplet
 from rich.segment import Segment
+from textual.theme import Theme
 
+from busbench.tui.palette import THEMES, of_theme
 from tests.tui.every import Mode, all_screens
 
 TEXT, PICTURE = 4.5, 3.0
+ON_PANEL = {"ink", "dim", "title", "good", "warn", "gap", "lost", "mark"}  # in the state above, and the place below
 
 
 def luminance(colour: ColorTriplet) -> float:
@@ -56,3 +60,17 @@ async def test_every_word_stands_out_from_its_ground(mode: Mode, tmp_path: Path)
                 weak[f"{segment.text.strip()!r} as {segment.style} in {name}"] = round(found[0], 2)
     assert weak == {}
     assert looked > 1000
+
+
+@pytest.mark.parametrize("theme", THEMES[:2], ids=lambda theme: str(theme.name))
+def test_styles_stand_out_in_256_colours_too(theme: Theme) -> None:
+    grounds = [Color.parse(one) for one in (theme.background, theme.panel) if one]
+    weak = {}
+    for name, style in of_theme(theme.name).styles.items():
+        least = PICTURE if name in ("rule", "span") else TEXT
+        for ground in [style.bgcolor] if style.bgcolor else grounds[: 1 + (name in ON_PANEL)]:
+            assert style.color is not None
+            one, other = (colour.downgrade(ColorSystem.EIGHT_BIT).get_truecolor() for colour in (style.color, ground))
+            if (ratio := contrast(one, other)) < least:
+                weak[name, ground.name] = round(ratio, 2)
+    assert weak == {}
