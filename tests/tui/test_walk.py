@@ -195,6 +195,18 @@ async def test_without_a_plan_it_says_how_to_name_one() -> None:
         assert "--rig RIG.toml" in text_of(app)
 
 
+async def test_cautions_are_read_whole_or_the_walk_does_not_begin(rig: Path) -> None:
+    bench = Bench(rig)
+    async with shown(bench.session, (60, 16), rig=rig, is_armed=True, keys="6 enter") as (app, pilot):
+        assert "The window is too small for all of it: make it larger." in text_of(app)
+        await pilot.resize_terminal(80, 24)
+        await pilot.pause()
+        app.draw()
+        assert "Enter begins: nothing moves yet." in text_of(app)
+        await pilot.press("enter")
+        assert "ARMED on /dev/ttyHERON" in text_of(app)
+
+
 async def test_cautions_stand_above_a_real_port(rig: Path) -> None:
     bench = Bench(rig)
     async with shown(bench.session, rig=rig, is_armed=True, keys="6") as (app, _):

@@ -69,7 +69,8 @@ class WalkView(BenchView):
         """The person says a word, by its key."""
         walk = self.walking.walk
         if walk is None or walk.is_over:
-            if key == KEYS[Word.GO]:
+            is_read = self._lines.is_whole or self.walking.is_rehearsal  # nobody begins with what cannot be read
+            if key == KEYS[Word.GO] and (walk is not None or is_read):
                 self.walking.begin()
         elif (word := walk.keys.get(key)) is Word.NOTE:
             self._ask_note()

@@ -16,6 +16,7 @@ from busbench.tui.lanes import TRACE_S
 from busbench.tui.text import UNIT_WORDS, Line, fit, value_words, wrap
 from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.frame import TOO_SMALL
 from busbench.tui.widgets.lanes import lanes_below
 from busbench.wire.bulk import CHANNELS, FRAME_BYTES, unpack_channels
 
@@ -130,7 +131,7 @@ class DriveLines(Drawn):
             out = [*cautions, enter, *target, *_wrapped(["; ".join(map(str.strip, listed))], width, "ink")]
         self.is_whole = len(out) <= height
         if not self.is_whole:
-            out = [*out[: height - 1], [(fit(" The window is too small for all of it: make it larger.", width), "bad")]]
+            out = [*out[: height - 1], [(fit(TOO_SMALL, width), "bad")]]
         return out
 
     def _counting(self, width: int, height: int) -> list[Line]:

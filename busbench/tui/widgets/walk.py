@@ -12,6 +12,7 @@ from busbench.tui.text import Line, fit, width_of
 from busbench.tui.ui import Ui
 from busbench.tui.walking import Walking, Way
 from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.frame import TOO_SMALL
 from busbench.tui.widgets.lanes import lanes_below
 from busbench.tui.widgets.verify import wrapped
 from busbench.verify.walk_rig import direction_words
@@ -35,6 +36,7 @@ class WalkLines(Drawn):
         super().__init__(ui)
         self.walking = walking
         self.top = 0  # first line of the list below
+        self.is_whole = False  # all that is to be read before it begins stands on the screen
 
     def lines(self, width: int, height: int) -> list[Line]:
         """As far as it has come."""
@@ -44,6 +46,9 @@ class WalkLines(Drawn):
         walk = walking.walk
         if walk is None:
             head, rows, here = list(self._before(width)), list(self._plan(width)), 0
+            self.is_whole = len(head) <= height
+            if not self.is_whole:
+                return [*head[: height - 1], [(fit(TOO_SMALL, width), "bad")]]
         else:
             head = list(self._now(walk, width))
             rows, here = _table(walk, width)
