@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import signal
 from collections.abc import Generator, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,6 +22,8 @@ for name in ("COLUMNS", "LINES", "NO_COLOR", "FORCE_COLOR", "CLICOLOR", "CLICOLO
     os.environ.pop(name, None)
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # a hundred commands are started, and each would compile everything
 os.environ["TERM"] = "xterm-256color"
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # in the background of a shell: what is started would inherit it
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # The same examples on every machine and no time limit on any of them.
 settings.register_profile("busbench", deadline=None, derandomize=True, database=None)

@@ -28,6 +28,8 @@ def _ends_when_told() -> Iterator[None]:
     """Being told to end, or a hang-up, is taken as Ctrl-C: recordings are closed and the terminal is given back."""
     numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
     before = {number: signal.signal(number, lambda *_: signal.raise_signal(signal.SIGINT)) for number in numbers}
+    # A shell starts what runs in its background with Ctrl-C ignored: then nothing could end the screen.
+    before[signal.SIGINT] = signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
         yield
     finally:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -116,6 +117,15 @@ def test_two_recordings_to_one_file(tmp_path: Path, capfd: pytest.CaptureFixture
     assert call(capfd, *other, "--force").code == 0  # nobody writes to it any more
 
 
+@pytest.fixture(params=[signal.SIG_DFL, signal.SIG_IGN], ids=["", "in the background of a shell"])
+def ctrl_c(request: pytest.FixtureRequest) -> Iterator[None]:
+    """What a process that is started now makes of Ctrl-C, until the screen says otherwise."""
+    before = signal.signal(signal.SIGINT, request.param)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("ctrl_c")
 def test_a_screen_told_to_end_gives_the_terminal_back() -> None:
     with Terminal("watch", "virtual:?period=7ms") as terminal:
         terminal.see("in step")
@@ -124,12 +134,17 @@ def test_a_screen_told_to_end_gives_the_terminal_back() -> None:
         assert terminal.is_restored
 
 
+@pytest.mark.usefixtures("ctrl_c")
 def test_a_screen_whose_terminal_is_closed_ends_and_lets_go_of_the_port(tmp_path: Path) -> None:
     far = Far(tmp_path / "port")
     terminal = Terminal("watch", far.name)
     terminal.see("silent")
     os.close(terminal._fd)
-    os.waitpid(terminal._pid, 0)
+    try:
+        wait_for(lambda: os.waitpid(terminal._pid, os.WNOHANG)[0] == terminal._pid)
+    except AssertionError:
+        os.kill(terminal._pid, signal.SIGKILL)
+        raise
     wait_for(lambda: not far.is_listened_to())
     far.unplug()
 
