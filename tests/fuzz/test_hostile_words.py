@@ -126,7 +126,8 @@ def test_commands_on_a_recording_full_of_hostile_words(
     said += run(capfd, "convert", path, "-o", tmp_path / f"{suffix[1:]}.pcapng")
     said += run(capfd, "convert", path, "-o", path)
     said += run(capfd, "verify", path, "--rig", path)
-    assert "\\x1b[31m" in said  # the words came through, made harmless
+    # The words came through, made harmless; a file of no known format shows its name alone.
+    assert ("\\x1b[31m" in said) == (suffix != ".txt" or NAME == HOSTILE)
 
 
 @pytest.mark.parametrize("command", ["outages", "timing", "channels", "frames", "probe", "drive", "rig check", "walk"])
