@@ -102,6 +102,14 @@ async def test_a_rehearsal_shows_how_what_moves_stands_where_all_have_no_room() 
         assert "   sustainer       -100 %  ──" in text_of(app)
 
 
+@pytest.mark.parametrize(("lines", "more"), [(22, 3), (23, 2), (24, 0)])
+async def test_channels_that_have_no_line_are_told(lines: int, more: int) -> None:
+    async with shown(Live().pass_s(1), (80, lines)) as (app, _):
+        text = text_of(app)
+        assert (f"… {more} more channels: make the window taller" in text) is bool(more)
+        assert ("\n18 " in text) is not bool(more)
+
+
 @pytest.mark.parametrize("key", "68")
 async def test_keys_that_do_nothing_without_a_plan_are_not_shown(key: str) -> None:
     async with shown(Live().session, keys=key) as (app, _):

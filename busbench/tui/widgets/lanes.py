@@ -73,6 +73,9 @@ def lane_lines(ui: Ui, width: int, height: int, *, channels: Sequence[int] = ran
         )
         blank = " " * (3 + (name + 1 if name else 0) + 9 + rule + 1)
         out += [[(blank, "ink"), (pen, "pen")] for pen in pens[channel][1:]]
+    if len(out) > height > 1:
+        words = f" {glyphs.more} {len(out) - height + 1} more channels: make the window taller"
+        out[height - 1 :] = [[(fit(words, width), "warn")]]
     return out
 
 
