@@ -6,7 +6,7 @@ import enum
 from collections import deque
 from dataclasses import dataclass
 
-from busbench.drive.arming import COUNTDOWN_S, require_arming, require_motor
+from busbench.drive.arming import COUNTDOWN_S
 from busbench.drive.fields import Fields
 from busbench.drive.frames import EndState
 from busbench.drive.parts import Recorded
@@ -16,7 +16,7 @@ from busbench.drive.source import DriveSource
 from busbench.errors import BusbenchError, DriveError, counted
 from busbench.port.live import VIRTUAL
 from busbench.port.pacer import Transmission, progress_text, result_line
-from busbench.rig.motors import unsaid
+from busbench.tui.allowed import refusal
 from busbench.tui.live import LiveSession
 from busbench.tui.ui import Ui
 from busbench.wire.bulk import CHANNELS, FRAME_BYTES
@@ -162,15 +162,15 @@ class Drive:
     @property
     def target(self) -> str:
         """Where frames go, in a few words."""
+        allowed = "rehearsal: nothing is sent" if self.is_rehearsal else f"ARMED on {self.ui.needs.source}"
+        return self.refusal or allowed
+
+    @property
+    def refusal(self) -> str:
+        """Why nothing may move here, or an empty string."""
         if not self.ui.needs.is_live:
-            return "a recording: watch a port to drive, or virtual: to rehearse"
-        if self.is_rehearsal:
-            return "rehearsal: nothing is sent"
-        try:
-            self._require()
-        except DriveError as error:
-            return str(error)
-        return f"ARMED on {self.ui.needs.source}"
+            return "A recording cannot be driven: watch a port, or virtual: to rehearse"
+        return "" if self.is_rehearsal else refusal(self.ui, port=self.ui.needs.source)
 
     @property
     def program(self) -> Program:
@@ -213,8 +213,8 @@ class Drive:
         """One step nearer to movement: to the cautions, then to the countdown."""
         self.said = ""
         try:
-            if not isinstance(self.ui.needs, LiveSession):
-                raise DriveError("nothing was sent", hint="a recording cannot be driven: watch a port, or virtual:")
+            if self.refusal or not isinstance(self.ui.needs, LiveSession):
+                raise DriveError(self.refusal)
             program = self.program
             channel = self.settings.channel - 1
             if program.limits.is_locked(channel):
@@ -222,8 +222,6 @@ class Drive:
             if self.phase is Phase.SETTING:
                 self.phase = Phase.CAUTIONS
             elif self.phase is Phase.CAUTIONS:
-                if not self.is_rehearsal:
-                    self._require()
                 self._on, self._unplugged = self.ui.needs, self.ui.needs.unplugged
                 self.phase, self.left_s, self.ui.mover = Phase.COUNTING, float(COUNTDOWN_S), self
         except BusbenchError as error:
@@ -259,12 +257,6 @@ class Drive:
             if self._run.how.is_over:
                 words = f"rehearsed: {counted(self._run.how.frames, 'frame')}; nothing was sent"
                 self._end(words if isinstance(self._run, _Rehearsal) else result_line(self._run.how))
-
-    def _require(self) -> None:
-        port = self.ui.needs.source
-        left = unsaid(self.ui.rig) if self.ui.rig is not None else ()
-        require_motor(port, names_motor=self.ui.lock is not None, unsaid=left)
-        require_arming(port, is_armed=self.ui.is_armed)
 
     def _start(self) -> None:
         assert self._on is not None

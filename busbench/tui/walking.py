@@ -10,7 +10,7 @@ import enum
 from pathlib import Path
 from time import monotonic
 
-from busbench.drive.arming import COUNTDOWN_S, require_arming, require_motor
+from busbench.drive.arming import COUNTDOWN_S
 from busbench.drive.frames import EndState
 from busbench.drive.program import Program
 from busbench.drive.source import DriveSource
@@ -22,8 +22,8 @@ from busbench.port.live import VIRTUAL
 from busbench.port.pacer import Transmission, progress_text
 from busbench.rig.load import read_rig
 from busbench.rig.model import Rig
-from busbench.rig.motors import unsaid
 from busbench.rig.virtual_rig import VirtualRig
+from busbench.tui.allowed import refusal
 from busbench.tui.live import LiveSession
 from busbench.tui.session import Session
 from busbench.tui.ui import Ui
@@ -88,13 +88,7 @@ class Walking:
         """Why nothing may move here, or an empty string."""
         if self.is_rehearsal or self._of is None:
             return ""
-        try:
-            left = unsaid(self.ui.rig) if self.ui.rig is not None else ()
-            require_motor(self._of.source, names_motor=not left, unsaid=left, has_options=False)
-            require_arming(self._of.source, is_armed=self.ui.is_armed)
-        except BusbenchError as error:
-            return str(error)
-        return ""
+        return refusal(self.ui, port=self._of.source, is_walk=True)
 
     @property
     def progress(self) -> str:

@@ -77,7 +77,7 @@ def test_unarmed_the_line_stays_silent(wire: Wire) -> None:
     with Terminal("watch", wire.name, "--no-motor") as terminal:
         terminal.see("silent")
         terminal.press("7\r\r\r\r")
-        terminal.see("nothing was sent, since it is not armed")
+        terminal.see("Not armed: leave with q and start again with --arm")
         assert until_quiet(wire, 0.3).size == 0
         terminal.press("q")
         assert terminal.wait() == 0

@@ -118,9 +118,9 @@ class Bench:
 @pytest.mark.parametrize(
     ("is_armed", "is_said", "words"),
     [
-        (False, True, "/dev/ttyHERON: nothing was sent, since it is not armed"),
-        (True, False, "/dev/ttyHERON: nothing was sent, since it is not said which channel drives a motor"),
-        (False, False, "/dev/ttyHERON: nothing was sent, since it is not said which channel drives a motor"),
+        (False, True, "Not armed: leave with q and start again with --arm"),
+        (True, False, "It is not said which channel drives a motor: leave with q and start again with --motor CH"),
+        (False, False, "Not armed, and it is not said which channel drives a motor: leave with q and start again with"),
     ],
 )
 def test_without_arming_and_an_answer_nothing_is_transmitted(is_armed: bool, is_said: bool, words: str) -> None:

@@ -82,7 +82,7 @@ def begun(rig: Path, *, for_s: float) -> Bench:
 def test_a_port_that_is_not_armed_gets_nothing(rig: Path) -> None:
     bench = Bench(rig, is_armed=False)
     bench.walking.begin()
-    assert "not armed" in bench.walking.said
+    assert bench.walking.said == "Not armed: leave with q and start again with --arm"
     assert bench.walking.walk is None
     assert not len(bench.pass_s(1))
     assert not Path("small.walk.json").exists()
@@ -205,6 +205,18 @@ async def test_cautions_are_read_whole_or_the_walk_does_not_begin(rig: Path) -> 
         assert "Enter begins: nothing moves yet." in text_of(app)
         await pilot.press("enter")
         assert "ARMED on /dev/ttyHERON" in text_of(app)
+
+
+async def test_a_walk_that_may_not_begin_is_not_offered(rig: Path) -> None:
+    rig.write_text(SMALL.replace("motor = true", ""), encoding="utf-8")
+    async with shown(Bench(rig).session, rig=rig, keys="6 enter enter") as (app, _):
+        text = " ".join(text_of(app).split())
+        assert (
+            text.count("Not armed, and the plan does not say what can turn a propeller (sustainer): leave with q") == 1
+        )
+        assert "with --arm, and with motor = true or motor = false for each of these in the rig file" in text
+        assert "Enter begins" not in text
+        assert "enter begin" not in text
 
 
 async def test_cautions_stand_above_a_real_port(rig: Path) -> None:

@@ -41,7 +41,8 @@ class DriveView(BenchView):
         match self.drive.phase:
             case Phase.SETTING:
                 pairs = super().keys()
-                return [("up down", "field"), ("left right", "change"), ("enter", "cautions"), pairs[0], *pairs[-2:]]
+                on = [] if self.drive.refusal else [("enter", "cautions")]
+                return [("up down", "field"), ("left right", "change"), *on, pairs[0], *pairs[-2:]]
             case Phase.CAUTIONS:
                 return [("enter", "count down"), ("escape", "back")]
             case Phase.COUNTING:

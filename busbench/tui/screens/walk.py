@@ -41,7 +41,8 @@ class WalkView(BenchView):
         if self.walking.trouble:
             return pairs
         if walk is None or walk.is_over:
-            return [pairs[0], ("enter", "begin"), ("f", "answers' file"), ("up down", "scroll"), *pairs[-2:]]
+            on = [] if self.walking.refusal else [("enter", "begin")]
+            return [pairs[0], *on, ("f", "answers' file"), ("up down", "scroll"), *pairs[-2:]]
         if walk.phase is Phase.REVIEW:
             return [pairs[0], ("enter", "finish"), ("b", "back"), *pairs[-2:]]
         return [*((key, word.value) for key, word in walk.keys.items()), ("?", "help")]

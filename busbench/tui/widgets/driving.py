@@ -70,9 +70,9 @@ class DriveLines(Drawn):
 
     def _setting(self, width: int, height: int) -> list[Line]:
         drive = self.drive
-        style = "warn" if drive.target.startswith("ARMED") else "dim"
+        style = "bad" if drive.refusal else "dim" if drive.is_rehearsal else "warn"
         out = _wrapped([drive.target], width, style)
-        out += _wrapped([drive.said], width, "title") if drive.said else []
+        out += _wrapped([drive.said], width, "title") if drive.said not in ("", drive.target) else []
         cells = [self._field(at, width // 2) for at in range(len(FIELDS))]
         out += [[], *([*left, *right] for left, right in zip(cells[::2], cells[1::2], strict=True)), []]
         now, (preview, _) = drive.settings, self._words()
@@ -81,7 +81,8 @@ class DriveLines(Drawn):
             preview = [line for line in preview if line]
         if len(preview) > room > 0:
             left = len(preview) - room + 1
-            more = f"{self.ui.glyphs.more} {left} more lines: they stand with the cautions"
+            where = "they stand in a taller window" if drive.refusal else "they stand with the cautions"
+            more = f"{self.ui.glyphs.more} {left} more lines: {where}"
             preview = [*preview[: room - 1], more]
         out += [[(fit(f" {line}", width), "ink")] for line in preview[: max(0, room)]]
         is_heard = self.ui.needs.is_live
