@@ -74,6 +74,45 @@ def unreadable(error: Exception) -> tuple[str, str]:
     return f"cannot be read ({_reason(error)})", "check its name and your permissions"
 
 
+# How files begin that people name by mistake: what such a file is, and what to do where something could be done.
+FOREIGN = (
+    (b"\x1f\x8b", "is compressed (gzip)", "unpack it first"),
+    (b"BZh", "is compressed (bzip2)", "unpack it first"),
+    (b"\xfd7zXZ", "is compressed (xz)", "unpack it first"),
+    (b"\x28\xb5\x2f\xfd", "is compressed (zstd)", "unpack it first"),
+    (b"PK\x03\x04", "is an archive (zip)", "unpack it and name a recording from inside"),
+    (b"\xd4\xc3\xb2\xa1", "is a packet capture in the old pcap layout", "save it as pcapng"),
+    (b"\xa1\xb2\xc3\xd4", "is a packet capture in the old pcap layout", "save it as pcapng"),
+    (b"\x4d\x3c\xb2\xa1", "is a packet capture in the old pcap layout", "save it as pcapng"),
+    (b"\xa1\xb2\x3c\x4d", "is a packet capture in the old pcap layout", "save it as pcapng"),
+    (b"\x89PNG", "is a picture", ""),
+    (b"\xff\xd8\xff", "is a picture", ""),
+    (b"%PDF", "is a document", ""),
+    (b"\x7fELF", "is a program", ""),
+)
+_RECORDING = re.compile(
+    rb"\n\r\r\n|\s*\$(date|version|timescale|comment|scope|var)\b|[\w \[\]\"]+[,;][^=\n]*\n[\"\d.+-]+[,;]"
+)
+_FRAMES = re.compile(rb"\x0f(.{24}\x0f){3}", re.DOTALL)
+_CONTROL = re.compile(rb"[\x00-\x08\x0e-\x1f]")
+
+
+def other_kind(data: bytes) -> str:
+    """What the bytes of a file are that was to be one of text, in a clause; empty where they may be that text.
+
+    Args:
+        data: the file, or as much of its beginning as there is.
+    """
+    head = data[:4096]
+    if _RECORDING.match(head) or _FRAMES.search(head):
+        return "is a recording"
+    if head.lstrip()[:1] in (b"{", b"<"):
+        return "is JSON" if head.lstrip()[:1] == b"{" else "is HTML or SVG"
+    known = next((what for magic, what, _ in FOREIGN if head.startswith(magic)), "")
+    is_utf16 = head[:2] in (b"\xff\xfe", b"\xfe\xff")  # told with its remedy
+    return known or ("is binary data" if _CONTROL.search(head) and not is_utf16 else "")
+
+
 def not_toml(error: Exception, data: bytes) -> tuple[str, str]:
     """Why the bytes of a file are not TOML, by their line, and what to do next.
 

@@ -17,7 +17,7 @@ from typing import BinaryIO, Protocol, cast
 
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.source import HEAD_BYTES, open_binary, read_head, read_into
-from busbench.errors import CaptureError
+from busbench.errors import FOREIGN, CaptureError
 from busbench.model import ByteLog
 
 STANDARD_INPUT = "-"
@@ -26,22 +26,6 @@ STANDARD_INPUT = "-"
 _READERS = ("usb", "pcapng_read", "vcd", "level_csv", "byte_csv")
 _RAW_SEARCH_BYTES = 4 << 20
 _KNOWN_BY = "busbench reads pcapng, CSV of bytes or of level changes, VCD, and raw bytes of the bus"
-
-_FOREIGN = (
-    (b"\x1f\x8b", "is compressed (gzip)", "unpack it first"),
-    (b"BZh", "is compressed (bzip2)", "unpack it first"),
-    (b"\xfd7zXZ", "is compressed (xz)", "unpack it first"),
-    (b"\x28\xb5\x2f\xfd", "is compressed (zstd)", "unpack it first"),
-    (b"PK\x03\x04", "is an archive (zip)", "unpack it and name a recording from inside"),
-    (b"\xd4\xc3\xb2\xa1", "is a packet capture in the old pcap layout", "save it as pcapng"),
-    (b"\xa1\xb2\xc3\xd4", "is a packet capture in the old pcap layout", "save it as pcapng"),
-    (b"\x4d\x3c\xb2\xa1", "is a packet capture in the old pcap layout", "save it as pcapng"),
-    (b"\xa1\xb2\x3c\x4d", "is a packet capture in the old pcap layout", "save it as pcapng"),
-    (b"\x89PNG", "is a picture", _KNOWN_BY),
-    (b"\xff\xd8\xff", "is a picture", _KNOWN_BY),
-    (b"%PDF", "is a document", _KNOWN_BY),
-    (b"\x7fELF", "is a program", _KNOWN_BY),
-)
 
 
 class _Reader(Protocol):
@@ -92,9 +76,9 @@ def _choose(path: str, *, any_bytes: bool = False) -> _Reader:
         reader = cast(_Reader, importlib.import_module(f"busbench.capture.{name}"))
         if reader.sniff(head):
             return reader
-    for magic, what, hint in _FOREIGN:
+    for magic, what, hint in FOREIGN:
         if head.startswith(magic):
-            raise CaptureError(path, what, hint=hint)
+            raise CaptureError(path, what, hint=hint or _KNOWN_BY)
     raw = cast(_Reader, importlib.import_module("busbench.capture.raw"))
     if any(raw.sniff(part) for part in _parts(path)):
         return raw

@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from busbench.cli.drive_options import CHANNEL, shape_options
 from busbench.cli.live import arm_option, motor_options
 from busbench.cli.output import ascii_option, can_write, force_option, prose, say, wrote
 from busbench.cli.source import fault_option
-from busbench.errors import DriveError, counted
+from busbench.errors import DriveError, counted, shown
 
 if TYPE_CHECKING:
     from busbench.drive.frames import FrameBlock
@@ -29,42 +30,6 @@ _PART_KEYS = (
 )  # fmt: skip
 _DRAWN = "⠉│└▁▔µ"  # of the signs beyond ASCII that a preview is drawn with
 _TOP_KEYS = ("frame_period", "end_byte", "unit", "order", "repeat")
-
-_SHAPE_OPTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
-    ("--channel", {"type": int, "multiple": True, "metavar": "CH", "help": "Channel 1-18; several go together."}),
-    ("--low", {"type": float, "metavar": "LEVEL", "help": "Lower end [default: -50 %]."}),
-    ("--high", {"type": float, "metavar": "LEVEL", "help": "Upper end [default: 50 %]."}),
-    ("--centre", {"type": float, "metavar": "LEVEL", "help": "Level between them [default: half-way]."}),
-    ("--period", {"type": float, "metavar": "SECONDS", "help": "One cycle."}),
-    ("--cycles", {"type": float, "metavar": "N", "help": "How many cycles [default: 1]."}),
-    ("--phase", {"type": float, "metavar": "DEGREES", "help": "Where in its cycle it begins."}),
-    ("--delay", {"type": float, "metavar": "SECONDS", "help": "It begins so long after the start."}),
-    ("--level", {"metavar": "LEVEL", "help": "hold: the level; on or off for channels 17 and 18."}),
-    ("--levels", {"metavar": "LEVEL,...", "help": "steps: the levels."}),
-    ("--duration", {"type": float, "metavar": "SECONDS", "help": "hold, replay: how long."}),
-    ("--stairs", {"type": int, "metavar": "N", "help": "staircase: how many levels [default: 5]."}),
-    ("--period-end", {"type": float, "metavar": "SECONDS", "help": "chirp: its last cycle."}),
-    ("--seed", {"type": int, "metavar": "N", "help": "wander: the same seed, the same moves."}),
-    ("--recording", {"metavar": "FILE", "help": "replay: the recording."}),
-    ("--from-channel", {"type": int, "metavar": "CH", "help": "replay: the recording's channel [default: the same]."}),
-    ("--start", {"type": float, "metavar": "SECONDS", "help": "replay: from there on."}),
-    ("--unit", {"metavar": "UNIT", "help": "Unit of levels: %, us or counts [default: %]."}),
-    ("--frame-period", {"type": float, "metavar": "SECONDS", "help": "Frame to frame [default: the rig's, or 0.007]."}),
-    ("--end-byte", {"metavar": "BYTE", "help": "0x00, 0x04, 0x14, 0x24, 0x34; slots: the last four in turn."}),
-    ("--repeat", {"type": int, "metavar": "N", "help": "How often to run it [default: once]."}),
-    ("--travel", {"type": float, "nargs": 2, "metavar": "LOW HIGH", "help": "Ends that nothing passes."}),
-    ("--rate", {"type": float, "metavar": "LEVEL", "help": "Fastest movement, a second [default: 100 %]."}),
-    ("--lost", {"multiple": True, "metavar": "START:SECONDS", "help": "Flag frames as lost."}),
-    ("--failsafe", {"multiple": True, "metavar": "START:SECONDS", "help": "Flag failsafe."}),
-    ("--gap", {"multiple": True, "metavar": "START:SECONDS", "help": "Send no frames."}),
-    ("--flips", {"type": float, "metavar": "SHARE", "help": "Flip a bit in this share of the bytes."}),
-)  # fmt: skip
-
-
-def _with_shape_options(function: Any) -> Any:
-    for name, settings in reversed(_SHAPE_OPTIONS):
-        function = click.option(name, **settings)(function)
-    return function
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +52,7 @@ class Orders:
 
 @click.command("drive")
 @click.argument("program", metavar="SHAPE|PROGRAM.toml")
-@_with_shape_options
+@shape_options
 @click.option("--to", metavar="PORT|FILE|virtual:", help="Where the frames go; - is standard output, raw bytes.")
 @click.option("--end", type=click.Choice(("rest", "hold", "silence")), default="rest", show_default=True,
               help="At the end and when stopped: rest ramps to the rest values, then silence;"
@@ -98,7 +63,7 @@ class Orders:
     metavar="RIG.toml",
     help="Rig file: names channels, says which of them drive a motor, and the frame period.",
 )
-@click.option("--lock", type=int, multiple=True, metavar="CH", help="Channel that must not move.")
+@click.option("--lock", type=CHANNEL, multiple=True, metavar="CH", help="Channel that must not move.")
 @fault_option("virtual:RIG only", example="dead:rudder")
 @click.option("--pulses", type=int, multiple=True, metavar="CH",
               help="File of levels (.vcd, .csv): write this channel's pulse output beside the bus.")  # fmt: skip
@@ -219,6 +184,8 @@ def load_program(name: str, options: Mapping[str, Any], *, rig: Rig | None = Non
 
     unsaid = _unsaid(rig)
     if name in SHAPE_WORDS:
+        for number in options.get("channel", ()):
+            _channel("channel", number, rig)
         return _from_options(name, options, unsaid)
     if not Path(name).suffix and not Path(name).exists():
         near = difflib.get_close_matches(name, SHAPE_WORDS, n=1)
@@ -361,21 +328,21 @@ def _locked_as(program: Program, orders: Orders, rig: Rig | None) -> Program:
     limits = program.limits
     names = dict(program.channel_names)
     for text in orders.motor:
-        channel, idle = _motor(text, program)
+        channel, idle = _motor(text, program, rig)
         limits = lock(limits, channel=channel, rest=idle)
         names[channel] = names.get(channel) or "motor"
     for number in orders.lock:
-        limits = lock(limits, channel=_channel("lock", number))
+        limits = lock(limits, channel=_channel("lock", number, rig))
     return replace(program, limits=limits, channel_names=tuple(names.items()))
 
 
-def _motor(text: str, program: Program) -> tuple[int, int | None]:
+def _motor(text: str, program: Program, rig: Rig | None) -> tuple[int, int | None]:
     """Channel (0-17) and rest value (counts, or 0 and 1) of CH or CH=REST."""
     from busbench.drive.program import level_counts
     from busbench.wire.bulk import CHANNELS, COUNTS_MAX
 
     number, equals, said = text.partition("=")
-    channel = _channel("motor", int(number) if number.strip().isdecimal() else number)
+    channel = _channel("motor", CHANNEL(number), rig)
     if not equals and program.limits.is_locked(channel):
         return channel, None  # the program file says where it stands
     if channel >= CHANNELS:
@@ -388,9 +355,11 @@ def _motor(text: str, program: Program) -> tuple[int, int | None]:
     return channel, round(counts)
 
 
-def _channel(option: str, number: object) -> int:
+def _channel(option: str, number: object, rig: Rig | None) -> int:
     from busbench.drive.limits import ALL_CHANNELS
 
-    if not isinstance(number, int) or not 1 <= number <= ALL_CHANNELS:
-        raise DriveError(f"--{option}: {number} is not a channel", hint=f"give 1 to {ALL_CHANNELS}")
-    return number - 1
+    if isinstance(number, int) and 1 <= number <= ALL_CHANNELS:
+        return number - 1
+    named = () if rig is None else rig.driven
+    known = "".join(f" ({d.name} is {d.channel})" for d in named if d.name == number and d.channel is not None)
+    raise DriveError(f"--{option}: {shown(number)} is not a channel", hint=f"give 1 to {ALL_CHANNELS}{known}")

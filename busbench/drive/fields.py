@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 
 from busbench.errors import DriveError, shown
 
-_LIST = "write it in brackets, such as [1, 2]"
+_LIST, _LIST_OPTION = "write it in brackets, such as [1, 2]", "give them with commas, as in 0,50,-50"
 
 
 class Fields:
@@ -83,10 +83,11 @@ class Fields:
         value = self.raw(key)
         if value is None:
             if default is None:
-                raise self.error(key, "missing", hint="state it, in quotes")
+                raise self.error(key, "missing", hint="state it, in quotes" if self._place else "name the file")
             return default
         if not isinstance(value, str) or not value.strip() or not value.isprintable():
-            raise self.error(key, "is not a line of text", hint="write it in quotes")
+            hint = "write it in quotes" if self._place else "name the file"
+            raise self.error(key, "is not a line of text", hint=hint)
         return value
 
     def word(self, key: str, default: str | None, *, choices: Sequence[str]) -> str:
@@ -112,11 +113,11 @@ class Fields:
 
     def items(self, key: str) -> list[object]:
         """A list that holds something."""
-        value = self.raw(key)
+        value, hint = self.raw(key), _LIST if self._place else _LIST_OPTION
         if not isinstance(value, list | tuple):
-            raise self.error(key, "is not a list" if key in self._values else "missing", hint=_LIST)
+            raise self.error(key, "is not a list" if key in self._values else "missing", hint=hint)
         if not value:
-            raise self.error(key, "holds nothing", hint=_LIST)
+            raise self.error(key, "holds nothing", hint=hint)
         return list(value)
 
     def tables(self, key: str) -> list[Fields]:

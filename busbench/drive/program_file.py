@@ -25,7 +25,7 @@ from busbench.drive.program import (
     level_counts,
     rate_counts,
 )
-from busbench.errors import DriveError, not_toml, shown, unreadable
+from busbench.errors import DriveError, not_toml, other_kind, shown, unreadable
 from busbench.wire.bulk import CHANNELS, COUNTS_MAX, END_BYTES, END_SLOTS
 from busbench.wire.scale import Scale
 
@@ -33,6 +33,7 @@ ORDERS = ("together", "in turn")
 FAULTS = ("lost", "failsafe", "gap", "flips")
 FILE_BYTES_MAX = 1_000_000
 DEFAULT_SCALE = Scale()
+_NAME_IT = "name a file of parts, as README shows one"
 RATE_MAX = 1e6  # units a second: any step within one frame
 
 
@@ -63,13 +64,20 @@ def _read_toml(path: Path) -> Mapping[str, object]:
     except OSError as error:
         what, hint = unreadable(error)
         raise DriveError(f"{path}: {what}", hint=hint) from None
+    if is_other := other_kind(raw):
+        is_recording = is_other == "is a recording"
+        hint = f"`busbench drive replay --recording {path}` takes it" if is_recording else _NAME_IT
+        raise DriveError(f"{path}: {is_other}, not a drive program", hint=hint)
     if len(raw) > FILE_BYTES_MAX:
         raise DriveError(f"{path}: is larger than {FILE_BYTES_MAX} bytes", hint="shorten it")
     try:
-        return tomllib.loads(raw.decode("utf-8-sig"))
+        values = tomllib.loads(raw.decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:
         what, hint = not_toml(error, raw)
         raise DriveError(f"{path}: {what}", hint=hint) from None
+    if "part" not in values and ("rig" in values or "supply" in values):
+        raise DriveError(f"{path}: is a rig file, not a drive program", hint="give it to `busbench drive` by --rig")
+    return values
 
 
 def build_program(

@@ -18,7 +18,7 @@ from typing import Any, Literal
 
 import msgspec
 
-from busbench.errors import RigError, counted, not_toml, plain, shown, unreadable
+from busbench.errors import RigError, counted, not_toml, other_kind, plain, shown, unreadable
 from busbench.rig.model import Rig
 
 _MESSAGE = re.compile(r"(?s)(?P<said>.*?)(?: - at `\$(?P<path>[^`]*)`)?\Z")
@@ -33,6 +33,7 @@ _WORDS = {  # of a type: what a value of another is told, and what to do
 }
 _LIMITS = {">": "above", ">=": "of at least", "<": "below", "<=": "of at most"}
 SMALL, LARGE = 1e-6, 1e6  # beyond these no value of an aircraft lies
+_BEGIN = "name the rig file; `busbench rig new` writes one to start from"
 _Path = tuple[str | int, ...]
 
 
@@ -56,6 +57,8 @@ def read_rig(path: str | Path) -> Rig:
         raise RigError(
             path, "", what, hint=f"{hint}, or begin one with `busbench rig new`" if is_missing else hint
         ) from None
+    if is_other := other_kind(data):
+        raise RigError(path, "", f"{is_other}, not a rig file", hint=_BEGIN)
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -82,6 +85,8 @@ def parse_rig(text: str, *, path: str | Path = "rig") -> Rig:
     except (ValueError, RecursionError) as error:
         what, hint = not_toml(error, text.encode())
         raise RigError(path, "", what, hint=hint) from None
+    if "part" in raw and "rig" not in raw:
+        raise RigError(path, "", "is a drive program, not a rig file", hint="use it with `busbench drive`")
     reader = _Reader(str(path), text, raw)
     reader.walk(raw, Rig, ())
     try:
