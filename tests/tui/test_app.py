@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from rich.color import ColorType
+from textual.events import Paste
 from textual.widgets import Input
 
 from busbench.capture.open import open_capture
@@ -157,6 +158,27 @@ async def test_what_cannot_be_opened_is_told_and_asked_again(monkeypatch: pytest
         await app.workers.wait_for_complete()
         await pilot.pause()
         assert "virtual:: nothing can be opened here" in text_of(app)
+
+
+async def test_letters_name_a_source_wherever_one_stands(monkeypatch: pytest.MonkeyPatch) -> None:
+    from busbench.tui.screens import choose
+
+    monkeypatch.setattr(choose, "ports", list)
+    async with shown(None) as (app, pilot):
+        await pilot.press("down", *"quer1", "enter")
+        await app.workers.wait_for_complete()
+        await pilot.pause()
+        assert "quer1: nothing can be opened here" in text_of(app)
+        app.post_message(Paste("/dev/x\n"))
+        await pilot.pause()
+        await pilot.press("y")
+        assert app.screen.query_one(Input).value == "/dev/xy"
+        await pilot.press("down", "enter")
+        await app.workers.wait_for_complete()
+        await pilot.pause()
+        assert "virtual:: nothing can be opened here" in text_of(app)
+        await pilot.press("question_mark")
+        assert "escape closes" in text_of(app)
 
 
 async def test_a_recording_is_read_beside_the_screen() -> None:

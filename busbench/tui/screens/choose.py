@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import ClassVar
 
-from textual import work
+from textual import events, work
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Vertical
@@ -23,6 +23,7 @@ VIRTUAL = (
     ("virtual:?lost-rate=6&gap-rate=3", "with losses and gaps"),
 )
 FILES_MAX = 200
+_LINE = "or the name of a port, an address such as socket://host:port, or a file"
 
 
 def files(folder: Path) -> list[str]:
@@ -62,10 +63,10 @@ class Choose(Screen[str | None]):
     def compose(self) -> ComposeResult:
         """Put it together."""
         with Vertical(id="choose"):
-            yield Static("What to watch? Up, down, enter choose; tab: the line below; escape leaves.", markup=False)
+            yield Static("What to watch? Choose with up, down, enter, or type a name; escape leaves.", markup=False)
             yield Static(self._words(plain(self._error)), id="error", markup=False)
             yield OptionList(markup=False)
-            yield Input(placeholder="or the name of a port, an address such as socket://host:port, or a file")
+            yield Input(placeholder=_LINE, select_on_focus=False)
 
     def on_mount(self) -> None:
         """Fill the list; ports come when they are found."""
@@ -87,6 +88,25 @@ class Choose(Screen[str | None]):
         kind = "port".ljust(10)
         rows = [(name, f"{kind}{plain(name)}   {plain(text)}") for name, text in found]
         choices.add_options([Option(self._words(row), id=name) for name, row in rows])
+
+    def on_key(self, event: events.Key) -> None:
+        """Letters go to the line wherever one stands; up and down go back to the list. The app takes what is left."""
+        line, choices = self.query_one(Input), self.query_one(OptionList)
+        if event.is_printable and event.character and event.character != "?" and not line.has_focus:
+            line.focus()
+            line.insert_text_at_cursor(event.character)
+            event.stop()
+        elif event.key in ("up", "down") and line.has_focus:
+            choices.focus()
+            event.stop()
+
+    def on_paste(self, event: events.Paste) -> None:
+        """A name that is pasted goes to the line too."""
+        line = self.query_one(Input)
+        if not line.has_focus:
+            line.focus()
+            line.insert_text_at_cursor(event.text.strip())
+            event.stop()
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """One was chosen."""
