@@ -86,6 +86,7 @@ def test_names_have_the_cells_they_need_and_leave_a_ruler() -> None:
     assert columns(80, name=0) == (0, 22, 34)
     assert columns(80, name=13) == (13, 16, 26)
     assert columns(80, name=30) == (16, 15, 24)
+    assert columns(120, name=30) == (30, 26, 39)
     assert columns(160, name=30) == (30, 42, 63)
     assert columns(60, name=1)[0] == len("name")
 

@@ -132,7 +132,7 @@ def _ruler(ui: Ui, lanes: Lanes, channel: int, width: int) -> Line:
 
 def columns(width: int, *, name: int) -> tuple[int, int, int]:
     """Cells for the names, the ruler and the trace; `name` cells hold the longest name."""
-    name = max(len("name"), min(name, width // 5)) if name else 0
+    name = max(len("name"), min(name, width // (5 if width < 100 else 4))) if name else 0
     rest = width - (3 + (name + 1 if name else 0) + 9 + 2 + _STATE_CELLS)
     rule = max(10, min(44, rest * 2 // 5))
     return name, rule, max(4, rest - rule)
