@@ -154,8 +154,8 @@ def verify(
         from busbench.rig.fault import parse_fault
 
         found = guide(
-            source, rig, keep=keep, line=options.line, more=answers, faults=[parse_fault(text) for text in faults],
-            asks=format_ == "table" and has_keyboard(),
+            source, rig, rig_path=rig_path, keep=keep, line=options.line, more=answers,
+            faults=[parse_fault(text) for text in faults], asks=format_ == "table" and has_keyboard(),
         )  # fmt: skip
         kept = keep
     elif faults:
@@ -180,7 +180,7 @@ def verify(
     else:
         from busbench.cli.verify_text import verify_lines
 
-        for line in verify_lines(found, shows_all=shows_all):
+        for line in verify_lines(found, rig_path=rig_path, shows_all=shows_all):
             click.echo(line)
     return 0 if found.verdict.value == "pass" else 1
 

@@ -17,13 +17,14 @@ from busbench.drive.walk import KEYS, Word
 from busbench.errors import SAFETY, BusbenchError, PortError, counted, plain
 from busbench.model import Chunk, LineSettings
 from busbench.port.live import VIRTUAL, EventKind, LivePort, open_live
+from busbench.rig.check import check_rig
 from busbench.rig.fault import FAULTS, Fault
 from busbench.rig.model import Rig
 from busbench.verify.aircraft_port import REHEARSAL, AircraftPort, open_aircraft, rig_in
 from busbench.verify.check import Check, Verdict
 from busbench.verify.session import Session
 from busbench.verify.steps import DONE_MARK, Step
-from busbench.verify.verify import Verification
+from busbench.verify.verify import Verification, faults_words
 
 LOOK_S = 0.1
 _NAP_S = 0.02
@@ -39,6 +40,7 @@ def guide(
     source: str,
     rig: Rig,
     *,
+    rig_path: str,
     keep: str | None,
     line: LineSettings,
     more: tuple[Check, ...] = (),
@@ -50,6 +52,7 @@ def guide(
     Args:
         source: the port.
         rig: the plan.
+        rig_path: its file, named where it has faults.
         keep: file for what is received, or None.
         line: how to set the line.
         more: checks made elsewhere.
@@ -80,6 +83,8 @@ def guide(
                         say(f"{fault} is not seen on the bus; {FAULTS[fault.kind].shows}")
             else:
                 say(SAFETY)
+            if amiss := faults_words(check_rig(rig), rig_path=rig_path):
+                say(f"{amiss}; no round on it passes")
             _lead(session, _Bench(live, session, recorder, read_key, stop))
         finally:
             recorder.close()
@@ -179,7 +184,7 @@ class _Bench:
             yield f"  pass: {counted(len(checks), 'check')}"
         for check in checks:
             if check.verdict is not Verdict.PASS:
-                said = f"{plain(check.subject)}: {check.name}: {plain(check.sentence)}"
+                said = f"{plain(check.subject)}: {check.name}: {plain(check.told)}"
                 yield f"  {check.verdict.value.upper()}: {said}"
 
     def _take(self) -> None:

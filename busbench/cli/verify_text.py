@@ -4,26 +4,25 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
 
 from busbench.errors import plain
 from busbench.verify.check import CAUTION, Check, Verdict
-
-if TYPE_CHECKING:
-    from busbench.verify.verify import Verification
+from busbench.verify.verify import Verification, faults_words
 
 WIDTH = 80
 NARROW = 0.25  # of its limit: what has less to spare is pointed at
 _NAME = 24  # of a check, with the blanks before it
 _WORDS = {Verdict.PASS: "passed", Verdict.NOT_TESTED: "not tested", Verdict.FAIL: "failed"}
+UNPLANNED = "Was it held against the right plan? Unless a motor is in the plan, nothing locks it."
 _UNSPARED = ("frames", "glitches")  # things that may not be there at all
 
 
-def verify_lines(found: Verification, *, shows_all: bool = False) -> Iterator[str]:
+def verify_lines(found: Verification, *, rig_path: str = "RIG.toml", shows_all: bool = False) -> Iterator[str]:
     """The checks under their verdicts, none wider than 80 columns, then the verdict of the whole.
 
     Args:
         found: the checks.
+        rig_path: the rig file, named where it has faults.
         shows_all: True writes out each channel that passed, and not only what was looked at.
     """
     of = {verdict: [check for check in found.checks if check.verdict is verdict] for verdict in _WORDS}
@@ -45,12 +44,19 @@ def verify_lines(found: Verification, *, shows_all: bool = False) -> Iterator[st
             yield head
             yield from lines(checks)
             yield ""
+    if found.unplanned:
+        yield "TO LOOK AT"
+        yield from textwrap.wrap(f"  {found.unplanned_words}", WIDTH, subsequent_indent="    ")
+        yield from textwrap.wrap(f"    {UNPLANNED}", WIDTH, subsequent_indent="    ")
+        yield ""
     rig = found.evidence.rig
     counts = ", ".join(
         f"{len(of[verdict])} {_WORDS[verdict]}" for verdict in (Verdict.PASS, Verdict.FAIL, Verdict.NOT_TESTED)
     )
     yield "to spare: how far inside its limit a value is" + ("" if shows_all else "; --all writes out what passed")
     yield f"µs assumes {rig.scale.describe()}"
+    amiss = plain(faults_words(found.findings, rig_path=rig_path))
+    yield from textwrap.wrap(amiss, WIDTH, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
     yield f"{plain(rig.plan.name)}: {found.verdict.value.upper()} ({counts})"
     yield from textwrap.wrap(CAUTION, WIDTH)
 
@@ -66,7 +72,7 @@ def _in_full(checks: Sequence[Check]) -> Iterator[str]:
     for subject, some in _by_subject(checks).items():
         yield f"  {subject}"
         for check in some:
-            said = plain(check.sentence) + _spare(check)
+            said = plain(check.told) + _spare(check)
             line = f"    {check.name:<{_NAME - 5}} {said}"
             yield from textwrap.wrap(line, WIDTH, subsequent_indent=" " * _NAME, break_long_words=False)
 

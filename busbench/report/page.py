@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from busbench.errors import RigError
+from busbench.errors import RigError, counted
 from busbench.report.harness_picture import draw_harness
 from busbench.report.pictures import draw_histogram, draw_outages, draw_trace
 from busbench.report.provenance import Provenance
-from busbench.rig.check import check_rig
-from busbench.rig.finding import Finding
+from busbench.rig.finding import fault
 from busbench.rig.html import html_template
 from busbench.rig.power import MOVING, find_weakest, power_cases
 from busbench.rig.sheet import setup_steps
@@ -29,8 +28,8 @@ CAUTIONS = (
 )
 _COLUMNS = (REST, LOW_END, HIGH_END, DIRECTION, ALONE, NOISE, VALUE)
 _PARTS = {
-    "line": "The line", "channel": "Channels", "failsafe": "Failsafe", "pulse": "Pulse outputs",
-    "walk": "Walk round the surfaces",
+    "plan": "The plan itself", "line": "The line", "channel": "Channels", "failsafe": "Failsafe",
+    "pulse": "Pulse outputs", "walk": "Walk round the surfaces",
 }  # fmt: skip
 
 
@@ -94,15 +93,15 @@ def page_html(
         )
         for mapped in found.channels
     ]
-    harness, weakest, worst_case = "", None, None
+    harness, weakest, worst_case, findings = "", None, None, found.findings
     try:
         cases = power_cases(rig)
         weakest = find_weakest(rig)
         worst_case = next(case for case in cases if case.case == (weakest.case if weakest else MOVING))
         harness = draw_harness(rig, worst_case, weakest).svg()
-        findings: list[Finding] = check_rig(rig)
     except RigError as error:
-        findings = [Finding("fault", "harness", str(error), "volts cannot be calculated", "correct the rig file")]
+        unreckoned = fault("harness", str(error), "volts cannot be calculated", "correct the rig file")
+        findings = (*found.faults, unreckoned, *(one for one in findings if one not in found.faults))
     return html_template("busbench.report", "page.html").render(
         found=found, rig=rig, evidence=evidence, recording=evidence.recording, provenance=provenance,
         verdict=MARKS[found.verdict], marks=MARKS, parts=_PARTS, cautions=CAUTIONS, rows=rows, columns=_COLUMNS,
@@ -112,7 +111,7 @@ def page_html(
         histogram=picture(draw_histogram(evidence)), timeline=picture(draw_outages(evidence, found.loss)),
         harness=picture(harness), weakest=weakest, worst_case=worst_case, findings=findings,
         steps=setup_steps(rig), cell_text=cell_text, margin_text=margin_text,
-        not_walked=not_walked,
+        not_walked=not_walked, counted=counted, unplanned_words=found.unplanned_words,
         is_virtual=any(name.startswith("virtual:") for name in (provenance.source, evidence.recording.info.source)),
     )  # fmt: skip
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from busbench.drive.walk_file import read_walk
 from busbench.errors import BusbenchError
 from busbench.model import Chunk
+from busbench.rig.check import check_rig
 from busbench.rig.model import Rig
 from busbench.tui.live import LiveSession
 from busbench.tui.replay import ReplaySession
@@ -46,7 +47,7 @@ class GuidedRound:
     """
 
     def __init__(self, live: LiveSession, rig: Rig) -> None:
-        self.live, self.rig = live, rig
+        self.live, self.rig, self.findings = live, rig, check_rig(rig)
         self.stage = Stage.START
         self.at = 0
         self.since_row = 0  # first frame of the step

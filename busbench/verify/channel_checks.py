@@ -67,7 +67,7 @@ def _values(evidence: Evidence, mapped: Mapped, turn: Turn) -> np.typing.NDArray
 def _untouched(mapped: Mapped, turn: Turn | None) -> str:
     if turn is None:
         return f'"{mapped.control}" was not moved by itself in this recording'
-    return "no frame of its turn can be used"
+    return "no frame in which it was moved can be used"
 
 
 def _ends(about: About, evidence: Evidence, mapped: Mapped, turn: Turn | None) -> Iterator[Check]:

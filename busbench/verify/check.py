@@ -12,7 +12,7 @@ CAUTION = (
     " range check and a control check before every flight."
 )
 
-Part = Literal["line", "channel", "failsafe", "pulse", "walk"]
+Part = Literal["plan", "line", "channel", "failsafe", "pulse", "walk"]
 
 
 class Verdict(enum.StrEnum):
@@ -29,7 +29,7 @@ class Check:
 
     Args:
         part: what it is about.
-        subject: channel and devices, or "line", "failsafe".
+        subject: channel and devices, or "plan", "line", "failsafe".
         name: of the check, in a few words.
         verdict: what came of it.
         sentence: the finding in one sentence.
@@ -52,6 +52,18 @@ class Check:
     margin: float | None = None
     unit: str = ""
     channel: int | None = None
+
+    @property
+    def told(self) -> str:
+        """The sentence; of what failed also the limit that it passed."""
+        is_switch = self.channel in (17, 18)  # there is nothing between on and off
+        if is_switch or self.limit is None or self.verdict is not Verdict.FAIL:
+            return self.sentence
+        if self.expected is not None:  # the sentence names the plan's value
+            word = "limit ±"
+        else:
+            word = "at least " if (self.measured or 0) < self.limit else "limit "
+        return f"{self.sentence} ({word}{self.limit:.3g} {self.unit})"
 
     def to_json(self) -> dict[str, object]:
         """Plain values."""

@@ -33,10 +33,12 @@ def junit_xml(found: Verification) -> str:
     for check in found.checks:
         case = ET.SubElement(suite, "testcase", {"classname": check.subject, "name": check.name})
         if check.verdict is Verdict.FAIL:
-            ET.SubElement(case, "failure", {"message": check.sentence})
+            ET.SubElement(case, "failure", {"message": check.told})
         elif check.verdict is Verdict.NOT_TESTED:
             ET.SubElement(case, "error", {"type": "not tested", "message": check.sentence})
         else:
             ET.SubElement(case, "system-out").text = check.sentence
+    if found.unplanned_words:
+        ET.SubElement(suite, "system-out").text = found.unplanned_words
     ET.indent(root)
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"

@@ -60,6 +60,16 @@ def rest_levels(evidence: Evidence) -> tuple[int, ...]:
     return tuple(int(np.bincount(values[sound]).argmax()) for values in evidence.counts)
 
 
+def find_moved(evidence: Evidence) -> tuple[int, ...]:
+    """Channels (1-18) that went away from where they stood most of the time, single frames left out."""
+    sound, rests = evidence.is_sound, rest_levels(evidence)
+    return tuple(
+        index + 1
+        for index, values in enumerate(evidence.counts)
+        if np.abs(middle_of_three(values[sound]) - rests[index]).max(initial=0) > MOVED_COUNTS
+    )
+
+
 def find_turns(evidence: Evidence, channels: Sequence[Mapped]) -> dict[str, Turn]:
     """One turn for each control that was moved: the one with the fewest strangers, then the widest.
 

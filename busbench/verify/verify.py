@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from shlex import quote
 
 from busbench.capture.reading import Recording
+from busbench.errors import counted
+from busbench.rig.check import check_rig
+from busbench.rig.finding import Finding, listed
 from busbench.rig.model import Rig
 from busbench.verify.channel_checks import check_channels
 from busbench.verify.check import About, Check, Verdict, overall
@@ -12,7 +17,7 @@ from busbench.verify.evidence import Evidence, Mapped, map_channels
 from busbench.verify.failsafe_checks import check_failsafe
 from busbench.verify.line_checks import check_line
 from busbench.verify.link_loss import LinkLoss, find_link_loss
-from busbench.verify.turns import Turn, find_turns
+from busbench.verify.turns import Turn, find_moved, find_turns
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -20,11 +25,13 @@ class Verification:
     """All checks and what they were made on.
 
     Args:
-        checks: in the order line, channels, failsafe, pulses, walk.
+        checks: in the order plan, line, channels, failsafe, pulses, walk; of the plan only what is amiss.
         evidence: the recording and the plan.
         channels: those of the plan.
         turns: stretches in which one control was moved, by its name.
         loss: stretch in which the transmitter was off, if any.
+        findings: what a check of the plan by itself found, faults first.
+        unplanned: channels (1-18) that moved though the plan has no device on them.
     """
 
     checks: tuple[Check, ...]
@@ -32,6 +39,8 @@ class Verification:
     channels: tuple[Mapped, ...]
     turns: dict[str, Turn]
     loss: LinkLoss | None
+    findings: tuple[Finding, ...] = ()
+    unplanned: tuple[int, ...] = ()
 
     @property
     def verdict(self) -> Verdict:
@@ -42,6 +51,19 @@ class Verification:
         """How many checks came out so."""
         return sum(check.verdict is verdict for check in self.checks)
 
+    @property
+    def faults(self) -> tuple[Finding, ...]:
+        """Of the findings those that must be put right; with one of them nothing passes."""
+        return faults_of(self.findings)
+
+    @property
+    def unplanned_words(self) -> str:
+        """Channels that moved but are not in the plan, in words; "" where there are none."""
+        if not self.unplanned:
+            return ""
+        word = "channel" if len(self.unplanned) == 1 else "channels"
+        return f"not in the plan, but moved: {word} {listed(map(str, self.unplanned))}"
+
     def to_json(self) -> dict[str, object]:
         """Plain values."""
         return {
@@ -50,6 +72,8 @@ class Verification:
             "passed": self.count(Verdict.PASS),
             "failed": self.count(Verdict.FAIL),
             "not_tested": self.count(Verdict.NOT_TESTED),
+            "plan_faults": [{"where": one.where, "what": one.what} for one in self.faults],
+            "unplanned_channels_moved": list(self.unplanned),
             "checks": [check.to_json() for check in self.checks],
         }
 
@@ -75,11 +99,39 @@ def verify(recording: Recording, rig: Rig, *, more: tuple[Check, ...] = ()) -> V
     channels = map_channels(rig)
     loss = find_link_loss(evidence)
     turns = find_turns(evidence, channels) if len(recording.frames) else {}
-    checks = [*check_line(evidence, loss)]
+    findings = tuple(check_rig(rig))
+    checks = [*_check_plan(findings), *check_line(evidence, loss)]
+    unplanned: tuple[int, ...] = ()
     if len(recording.frames):
+        planned = {mapped.channel for mapped in channels}
+        unplanned = tuple(channel for channel in find_moved(evidence) if channel not in planned)
         checks += [*check_channels(evidence, channels, turns), *check_failsafe(evidence, channels, loss)]
     else:
         why = "there are no frames"
         checks += [About("channel", one.subject, one.channel).not_tested("channel", why) for one in channels]
         checks.append(About("failsafe", "failsafe").not_tested("failsafe", why))
-    return Verification((*checks, *more), evidence, channels, turns, loss)
+    return Verification((*checks, *more), evidence, channels, turns, loss, findings, unplanned)
+
+
+def faults_of(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Those that must be put right."""
+    return tuple(one for one in findings if one.severity == "fault")
+
+
+def faults_words(findings: Sequence[Finding], *, rig_path: str) -> str:
+    """The faults of a plan in words, with the command that tells them; "" where there are none.
+
+    Args:
+        findings: of the plan.
+        rig_path: the rig file as people type it.
+    """
+    number = len(faults_of(findings))
+    return f"the plan has {counted(number, 'fault')}: see `busbench rig check {quote(rig_path)}`" if number else ""
+
+
+def _check_plan(findings: Sequence[Finding]) -> Iterator[Check]:
+    """One that fails where the plan has faults, else none: that a plan is clean says nothing of the aircraft."""
+    if faults := faults_of(findings):
+        where = listed(dict.fromkeys(one.where for one in faults))
+        said = f"{counted(len(faults), 'fault')} ({where}): all else is held against a plan that cannot be right"
+        yield About("plan", "plan").is_so("faults", said, good=False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -66,6 +67,13 @@ def test_a_good_aircraft_exits_with_0(good: Path) -> None:
     ]
 
 
+def test_what_failed_names_its_limit(tmp_path: Path) -> None:
+    result = run(f"virtual:{PLAN}", "--fault", "failsafe-late", stdin="")
+    assert result.exit_code == 1
+    told = " ".join(result.stdout.split())
+    assert "s after switching off, as marked: too late (limit 1.5 s)" in told
+
+
 def test_what_failed_stands_last_and_no_line_is_too_long(faulty: Path) -> None:
     lines = run(faulty).stdout.splitlines()
     heads = [line for line in lines if line.isupper() and not line.startswith(" ")]
@@ -75,7 +83,7 @@ def test_what_failed_stands_last_and_no_line_is_too_long(faulty: Path) -> None:
     assert lines[at + 1 : at + 6] == [
         "  line",
         "    glitches            3 single frames jumped 40 counts or more away and back",
-        "                        (channel 1: 3)",
+        "                        (channel 1: 3) (limit 0 glitches)",
         "  channel 1 (left aileron)",
         '    direction           "aileron stick" to "right" first took it below neutral',
     ]
@@ -133,6 +141,61 @@ def test_what_was_not_tested_exits_with_1(tmp_path: Path) -> None:
     ]
 
 
+@pytest.fixture
+def loose(tmp_path: Path) -> Path:
+    """The plan with its tail devices on a hub that does not exist."""
+    path = tmp_path / "loose.toml"
+    path.write_text(Path(PLAN).read_text(encoding="utf-8").replace('on = "tail"', 'on = "tial"'), encoding="utf-8")
+    return path
+
+
+def test_a_plan_that_rig_check_rejects_is_no_pass(good: Path, loose: Path, tmp_path: Path) -> None:
+    page, junit = tmp_path / "page.html", tmp_path / "junit.xml"
+    result = invoke(command, good, "--rig", loose, "--report", page, "--junit", junit)
+    assert result.exit_code == 1
+    lines = result.stdout.splitlines()
+    at = lines.index("FAILED")
+    assert lines[at + 1 : at + 4] == [
+        "  plan",
+        "    faults              3 faults (left elevator, right elevator, rudder): all",
+        "                        else is held against a plan that cannot be right",
+    ]
+    at = lines.index("Heron: FAIL (74 passed, 1 failed, 0 not tested)")
+    told = " ".join(line.strip() for line in lines[at - 2 : at])
+    assert told.endswith(f"the plan has 3 faults: see `busbench rig check {loose}`")
+    failed = [case.attrib for case in ET.parse(junit).iter("testcase") if case.find("failure") is not None]
+    assert failed == [{"classname": "plan", "name": "faults"}]
+    assert f"<span>The plan has 3 faults: see <code>busbench rig check {loose}</code></span>" in page.read_text("utf-8")
+    found = json.loads(invoke(command, good, "--rig", loose, "--format", "json").stdout)
+    assert (found["verdict"], found["failed"]) == ("fail", 1)
+    assert found["plan_faults"][2] == {"where": "rudder", "what": 'it hangs on "tial", which does not exist'}
+
+
+def test_a_guided_round_tells_of_a_faulty_plan_before_it_begins(loose: Path) -> None:
+    result = invoke(command, "virtual:?frames=off", "--rig", loose, stdin="e\n")
+    said = " ".join(result.stderr.split())
+    told = f"the plan has 3 faults: see `busbench rig check {loose}`; no round on it passes"
+    assert 0 < said.index(told) < said.index("1 of 11: ")
+
+
+def test_channels_that_moved_but_are_not_in_the_plan_are_told(good: Path, tmp_path: Path) -> None:
+    plan, page, junit = tmp_path / "few.toml", tmp_path / "page.html", tmp_path / "junit.xml"
+    head, *devices = Path(PLAN).read_text(encoding="utf-8").split("[[device]]")
+    kept = [text for text in devices if re.search(r"^channel = [1256]$", text, re.MULTILINE)]
+    plan.write_text("[[device]]".join([head, *kept]), encoding="utf-8")
+    result = invoke(command, good, "--rig", plan, "--report", page, "--junit", junit)
+    assert result.exit_code == 0
+    lines = result.stdout.splitlines()
+    at = lines.index("TO LOOK AT")
+    assert lines[at + 1] == "  not in the plan, but moved: channels 3, 4, 7, 8, 17"
+    assert "<span>Not in the plan, but moved: channels 3, 4, 7, 8, 17.</span>" in page.read_text("utf-8")
+    assert [out.text for out in ET.parse(junit).findall("testsuite/system-out")] == [
+        "not in the plan, but moved: channels 3, 4, 7, 8, 17"
+    ]
+    found = json.loads(invoke(command, good, "--rig", plan, "--format", "json").stdout)
+    assert found["unplanned_channels_moved"] == [3, 4, 7, 8, 17]
+
+
 def test_json_keeps_its_keys(good: Path) -> None:
     result = json.loads(run(good, "--format", "json").stdout)
     assert {key: result[key] for key in ("rig", "verdict", "passed", "failed", "not_tested")} == {
@@ -143,6 +206,7 @@ def test_json_keeps_its_keys(good: Path) -> None:
         "sentence": "2587 frames received", "measured": 2587, "expected": None, "limit": 500, "margin": 2087,
         "unit": "frames", "channel": None,
     }  # fmt: skip
+    assert (result["plan_faults"], result["unplanned_channels_moved"]) == ([], [])
     assert "no proof of airworthiness" in result["caution"]
 
 
@@ -187,7 +251,11 @@ def test_no_keyboard_ends_the_round() -> None:
     assert result.exit_code == 1
     lines = result.stdout.splitlines()
     at = lines.index("FAILED")
-    assert lines[at : at + 3] == ["FAILED", "  line", "    frames              no frame was received"]
+    assert lines[at : at + 3] == [
+        "FAILED",
+        "  line",
+        "    frames              no frame was received (at least 500 frames)",
+    ]
 
 
 @pytest.fixture(scope="module")
@@ -224,7 +292,7 @@ def test_pulses_against_a_plan(outputs: Path) -> None:
     assert result.exit_code == 1
     assert result.stdout.splitlines()[-2:] == [
         "FAIL  channel 8 (sustainer): agrees with the bus: 1000.9 µs at 173 counts, by",
-        "      the plan's scale 988.1 µs",
+        "      the plan's scale 988.1 µs (limit ±5 µs)",
     ]
 
 

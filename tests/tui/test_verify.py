@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from pathlib import Path
 
 import pytest
@@ -209,6 +210,23 @@ async def test_a_recording_is_checked_at_once(size: tuple[int, int]) -> None:
         text = text_of(app)
         assert "Heron: FAIL  6 failed, 1 not tested, 67 passed" in text
         check(f"verify-recording-{size[0]}x{size[1]}", text)
+
+
+async def test_a_plan_that_is_amiss_is_told_before_the_round_and_beside_the_verdict(tmp_path: Path) -> None:
+    plan = tmp_path / "loose.toml"
+    text = RIG.read_text(encoding="utf-8").replace('on = "tail"', 'on = "tial"')
+    plan.write_text(text.replace("channel = 17", "channel = 18"), encoding="utf-8")
+    told = "the plan has 3 faults: see `busbench rig check"
+    async with shown(Live(STILL).session, rig=plan, keys="5") as (app, _):
+        assert told in text_of(app)
+    async with shown(faulty(), (120, 40), rig=plan, keys="5") as (app, pilot):
+        await app.workers.wait_for_complete()
+        app.draw()
+        await pilot.pause()
+        assert "Heron: FAIL" in text_of(app)
+        assert told in text_of(app)
+        assert "not in the plan, but moved: channel 17\n" in re.sub(r" +\n", "\n", text_of(app))
+        assert "plan: faults: 3 faults (left elevator, right elevator, rudder): all else" in text_of(app)
 
 
 def test_answers_of_a_walk_that_were_kept_stand_on_the_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

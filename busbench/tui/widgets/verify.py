@@ -14,7 +14,7 @@ from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.lanes import lanes_below
 from busbench.verify.aircraft_port import REHEARSAL
 from busbench.verify.check import CAUTION, Check, Verdict
-from busbench.verify.verify import Verification
+from busbench.verify.verify import Verification, faults_words
 
 BEFORE = SAFETY
 NO_RIG = "A check needs the plan: start with `busbench watch SOURCE --rig RIG.toml`."
@@ -66,6 +66,8 @@ class VerifyLines(Drawn):
                 yield from wrapped(BEFORE, width, "warn")
             else:
                 yield from wrapped(f"{REHEARSAL}{self.ui.faults_words}", width, "good")
+            if amiss := faults_words(work.findings, rig_path=self.ui.rig_path or "RIG.toml"):
+                yield from wrapped(f"{amiss}; no round on it passes", width, "bad")
             yield [(" Nothing is sent. Enter begins.", "here")]
             return
         yield [(f" {name}: step {work.at + 1} of {len(work.steps)}: {plain(work.step.mark)}", "title")]
@@ -114,8 +116,11 @@ class VerifyLines(Drawn):
             for verdict, word in zip(_ORDER, ("failed", "not tested", "passed"), strict=True)
         )
         name = plain(found.evidence.rig.plan.name)
+        amiss = faults_words(found.findings, rig_path=self.ui.rig_path or "RIG.toml")
         head: list[Line] = [
             [(f" {name}: ", "title"), (_WORDS[found.verdict], _STYLES[found.verdict]), (f"  {counts}", "ink")],
+            *(wrapped(amiss, width, "bad") if amiss else ()),
+            *(wrapped(found.unplanned_words, width, "warn") if found.unplanned else ()),
             *wrapped(CAUTION, width, "dim"),
             *wrapped(f"w writes the page; so does: busbench verify {source} --rig {rig} --report PAGE.html", width),
         ]
@@ -170,12 +175,12 @@ def _steps(work: GuidedRound, width: int) -> tuple[list[Line], int]:
         )
         for check in work.results.get(at) or ():
             if check.verdict is Verdict.FAIL:
-                rows += wrapped(f"{check.subject}: {check.name}: {check.sentence}", width, "ink", indent=6)
+                rows += wrapped(f"{check.subject}: {check.name}: {check.told}", width, "ink", indent=6)
     return rows, here
 
 
 def _finding(check: Check, width: int) -> Iterator[Line]:
-    said = list(wrapped(f"{check.subject}: {check.name}: {check.sentence}", width, indent=_INDENT))
+    said = list(wrapped(f"{check.subject}: {check.name}: {check.told}", width, indent=_INDENT))
     word = f" {_WORDS[check.verdict]} "
     yield [(word, _STYLES[check.verdict]), (said[0][0][0][len(word) :], "ink")]
     yield from said[1:]
