@@ -50,7 +50,8 @@ def open_writer(path: str, info: CaptureInfo, *, line: LineSettings = BUS_LINE, 
     suffix = ".raw" if path == STANDARD_OUTPUT else Path(path).suffix.lower()
     refuse_itself(path, info.path)
     if suffix not in SUFFIXES:
-        raise CaptureError(path, "has a suffix of no known format", hint=f"end the name in {', '.join(SUFFIXES)}")
+        hint = f"end the name in {', '.join(SUFFIXES)} or .parquet (with the parquet extra)"
+        raise CaptureError(path, "has a suffix of no known format", hint=hint)
     if suffix in (".csv", ".vcd") and not info.clock.is_known:
         raise CaptureError(
             path, f"a {suffix} file needs times, and {info.path} has none", hint="write .raw or .pcapng instead"

@@ -106,7 +106,7 @@ def run(arguments: Iterable[str] | None = None) -> int:
     except click.ClickException as error:
         from busbench.cli.usage import as_error
 
-        _say(str(as_error(error)))
+        _say(str(as_error(error, words=words)))
     except (click.Abort, KeyboardInterrupt):
         from busbench.cli.output import INTERRUPTED
 

@@ -10,13 +10,13 @@ import re
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, TextIO
 
 import click
 
-from busbench.errors import plain
+from busbench.errors import CaptureError, plain
 
 FORMATS = ("table", "csv", "json")
 Cell = str | int | float | bool | None
@@ -27,7 +27,33 @@ WIDTH_MOST = 100  # wider lines are hard to read
 format_option = click.option(
     "--format", "format_", type=click.Choice(FORMATS), default="table", show_default=True, help="Form of the result."
 )
+_CLEARLY = re.compile(r"\.(pdf|png|jpe?g|svg|html?|xml|json|csv|txt|md|docx?|odt|xlsx)")  # another kind was wanted
+
+
+def ends_in(suffix: str, what: str, *, then: str = "") -> Callable[[click.Context, click.Parameter, Any], Any]:
+    """Callback of an option for a file: refuses a name that promises clearly another kind of file.
+
+    Args:
+        suffix: of the kind that is written, as in ".html".
+        what: that kind, in a word.
+        then: how to come by another kind.
+
+    Raises:
+        CaptureError: by the callback, for such a name.
+    """
+
+    def check(ctx: click.Context, param: click.Parameter, value: Any) -> Any:
+        del ctx, param
+        given = Path(str(value)).suffix.lower()
+        if _CLEARLY.fullmatch(given) and given.removesuffix("l") != suffix.removesuffix("l"):
+            raise CaptureError(value, f"would hold {what}", hint=f"end the name in {suffix}{then and '; '}{then}")
+        return value
+
+    return check
+
+
 force_option = click.option("--force", is_flag=True, help="Write over a file that exists.")
+PAGE = ends_in(".html", "HTML", then="a browser prints it to PDF")
 ascii_option = click.option("--ascii", "is_ascii", is_flag=True, help="Draw with plain ASCII characters.")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import threading
 import time
 from collections.abc import Sequence
@@ -49,6 +50,13 @@ class Recorded:
     away_s: float = 0.0
     silent_s: float = 0.0
     is_cut_short: bool = False
+
+    def advice(self, port: str) -> str:
+        """What to do where no frame came; nothing where one did."""
+        if self.frames:
+            return ""
+        came = "bytes came, but no frame" if self.bytes_total else "not one byte came"
+        return f"{came}: try `busbench probe {shlex.quote(port)}`"
 
     def __str__(self) -> str:
         minutes, seconds = divmod(self.seconds, 60)
@@ -111,7 +119,7 @@ def command(
     line = line_of(baud, parity, stop_bits)
     with stop_signals() as stop:
         done = record(port, output, seconds=seconds, force=force, line=line, stop=stop, faults=wrong)
-    wrote(output, str(done))
+    wrote(output, str(done), then=done.advice(port))
     click.get_current_context().exit(INTERRUPTED if done.is_cut_short and seconds is not None else 0)
 
 

@@ -8,6 +8,7 @@ from dataclasses import asdict
 import click
 
 from busbench.cli.output import (
+    PAGE,
     ascii_option,
     can_write,
     force_option,
@@ -98,7 +99,7 @@ command.add_command(power_command)
 
 @command.command("sheet", short_help="order of set-up, labels and wiring to print")
 @rig_argument
-@click.option("-o", "--output", metavar="FILE.html", help="Write the page to print, A4, to this file.")
+@click.option("-o", "--output", metavar="FILE.html", callback=PAGE, help="Write the page to print, A4, to this file.")
 @force_option
 @ascii_option
 @format_option

@@ -10,6 +10,7 @@ import click
 from busbench.cli.output import (
     ascii_option,
     can_write,
+    ends_in,
     force_option,
     format_option,
     prose,
@@ -34,7 +35,8 @@ PROGRAM_FRAMES_MAX = 200_000
 @click.option("--moving", "moving_pct", metavar="PERCENT", type=click.FloatRange(0, 100), default=25.0,
               show_default=True, help="Share of the time in which devices move, for endurance.")  # fmt: skip
 @click.option("--program", metavar="PROGRAM.toml", help="A drive program to run over time.")
-@click.option("--svg", metavar="FILE.svg", help="Write the wiring tree in its worst case as a picture to this file.")
+@click.option("--svg", metavar="FILE.svg", callback=ends_in(".svg", "a picture in SVG"),
+              help="Write the wiring tree in its worst case as a picture to this file.")  # fmt: skip
 @force_option
 @ascii_option
 @format_option

@@ -78,7 +78,7 @@ def command(
         return
     if faults:
         raise PortError("--fault", "goes with --rig only", hint="name the rig file of the aircraft")
-    settings = read_settings(given, source="simulate")
+    settings = read_settings(given)
     simulate(settings, _outlet(tcp, link), is_fast=fast)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections.abc import Sequence
 
 import click
 
@@ -12,16 +13,32 @@ from busbench.errors import BusbenchError, plain
 _SHOWN_MOST = 40
 _KINDS = {"integer": "a whole number", "float": "a number", "boolean": "yes or no"}
 
+_BOTH = ("verify", "watch")  # the commands whose SOURCE may be live
+_NAME_BOTH = "name a recording, a port or virtual:"
+_TO_NAME = {
+    "SOURCE": "name a recording, or - for standard input",
+    "PORT": "name a port, such as one that `busbench ports` lists",
+    "RIG.toml": "name the rig file; `busbench rig new` writes one to start from",
+}
 
-def as_error(error: click.ClickException) -> BusbenchError:
-    """The same as one line: what, where, and what to do next."""
-    path = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else "busbench"
+
+def as_error(error: click.ClickException, *, words: Sequence[str] = ()) -> BusbenchError:
+    """The same as one line: what, where, and what to do next.
+
+    Args:
+        error: as click tells it.
+        words: the command line behind the program's name, which tells the command where the error does not.
+    """
+    path = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else _path(words)
     see = f"see {path} --help"
     said = " ".join(error.format_message().split())
     name = path.rpartition(" ")[2]
     match error:
         case click.MissingParameter():
-            return BusbenchError(f"{_name(error)}: missing", hint=see)
+            missing = _name(error)
+            is_bench = path.rpartition(" ")[2] in _BOTH
+            hint = _NAME_BOTH if missing == "SOURCE" and is_bench else _TO_NAME.get(missing, see)
+            return BusbenchError(f"{missing}: missing", hint=hint)
         case click.NoSuchOption():
             near = error.possibilities
             return BusbenchError(
@@ -44,6 +61,14 @@ def as_error(error: click.ClickException) -> BusbenchError:
             near = difflib.get_close_matches(word, group.commands, n=1) if isinstance(group, click.Group) else []
             return BusbenchError(f"{word}: is not a command", hint=f"did you mean {near[0]}?" if near else see)
     return BusbenchError(said.rstrip("."), hint="" if ": " in said else see)
+
+
+def _path(words: Sequence[str]) -> str:
+    """The command that a line names, as far as can be told: rig and one of its own are two words."""
+    from busbench.cli.main import COMMANDS
+
+    named = [word for word in words[: 2 if words[:1] == ["rig"] else 1] if word.isalpha()]
+    return " ".join(["busbench", *named]) if words and words[0] in COMMANDS else "busbench"
 
 
 def _arguments(error: click.UsageError) -> list[str]:

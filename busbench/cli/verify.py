@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.capture.base import ReadOptions
-from busbench.cli.output import write_json, wrote
+from busbench.cli.output import PAGE, ends_in, write_json, wrote
 from busbench.cli.source import Progress, fault_option, open_source, read_options, source_options
 from busbench.errors import BusbenchError, CaptureError, counted, unwritable
 from busbench.verify.check import CAUTION
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 @click.option("--rig", "rig_path", metavar="RIG.toml",
               help="The rig file, with limits in its table [verify] [default: that of virtual:RIG].")  # fmt: skip
 @fault_option("virtual:RIG only", example="sent-short:rudder")
-@click.option("--report", metavar="FILE.html", help="Write the page to print and sign.")
-@click.option("--junit", metavar="FILE.xml", help="Write the checks as JUnit XML.")
+@click.option("--report", metavar="FILE.html", callback=PAGE, help="Write the page to print and sign.")
+@click.option("--junit", metavar="FILE.xml", callback=ends_in(".xml", "XML"), help="Write the checks as JUnit XML.")
 @click.option("--walk", metavar="FILE.json", help="Answers that `walk` kept; they count as checks.")
 @click.option("--keep", metavar="FILE.pcapng", help="Keep what a guided check received, with its marks.")
 @click.option("--force", is_flag=True, help="Write over files that exist.")

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busbench.cli.live import arm_option
-from busbench.cli.output import INTERRUPTED, prose, say, table_lines, wrote
+from busbench.cli.output import INTERRUPTED, ends_in, prose, say, table_lines, wrote
 from busbench.cli.source import fault_option
 from busbench.errors import DriveError, plain
 
@@ -48,7 +48,7 @@ class Orders:
 @click.command("walk")
 @click.argument("port", metavar="PORT")
 @click.option("--rig", metavar="RIG.toml", help="Rig file: what hangs on which channel, and what drives a motor.")
-@click.option("--answers", metavar="FILE.json",
+@click.option("--answers", metavar="FILE.json", callback=ends_in(".json", "JSON"),
               help="Where answers are kept [default: RIG's name with .walk.json; none in a rehearsal].")  # fmt: skip
 @click.option("--resume", "is_resumed", is_flag=True, help="Go on with the answers that are there.")
 @arm_option

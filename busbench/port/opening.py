@@ -100,7 +100,7 @@ def check_node(device: str) -> None:
 
 
 def _missing(device: str) -> PortError:
-    near = "did you mean virtual: (with its colon)?" if _is_like_virtual(device) else _ports_there()
+    near = "did you mean virtual: (with its colon)?" if _is_like_virtual(device) else _plug_in()
     return PortError(device, "there is no such port", hint=near)
 
 
@@ -150,7 +150,7 @@ def _explained(source: str, device: str, error: Exception) -> PortError:
         if "PermissionError" in text:
             return PortError(source, "is in use by another program", hint="close that program, then try again")
         if "FileNotFoundError" in text:
-            return PortError(source, "there is no such port", hint=_ports_there())
+            return PortError(source, "there is no such port", hint=_plug_in())
     if code == errno.EACCES:
         return PortError(source, "cannot be opened (no permission)", hint=_how_to_get_rights(device))
     if code in _BUSY:
@@ -198,13 +198,22 @@ def _holder(device: str) -> str:
     return "another program"
 
 
-def _ports_there() -> str:
+def _names_there() -> str:
     entries = list(list_ports.comports())
     usb = [port for port in entries if getattr(port, "vid", None) is not None]  # others cannot run the bus's rate
-    names = sorted(port.device for port in usb or entries)
+    return ", ".join(sorted(port.device for port in usb or entries))
+
+
+def _ports_there() -> str:
+    names = _names_there()
+    return f"this machine has {names or 'no serial port; plug the adapter in, or try virtual:'}"
+
+
+def _plug_in() -> str:
+    names = _names_there()
     if names:
-        return f"this machine has {', '.join(names)}"
-    return "this machine has no serial port; plug the adapter in, or try virtual:"
+        return f"plug it in; `busbench ports` lists what is there, now {names}"
+    return "plug it in; `busbench ports` lists what is there, now none; or try virtual:"
 
 
 def _open_url(url: str, line: LineSettings) -> Any:

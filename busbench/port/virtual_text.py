@@ -101,12 +101,12 @@ KEYS = (
 _BY_NAME = {key.name: key for key in KEYS}
 
 
-def read_settings(texts: Mapping[str, str], *, source: str) -> ReceiverSettings:
+def read_settings(texts: Mapping[str, str], *, source: str = "") -> ReceiverSettings:
     """Settings from words and their values.
 
     Args:
         texts: as people write them.
-        source: for the error.
+        source: for the error; empty where the words are options of a command.
 
     Raises:
         PortError: names the word, the value, and what it should be like.
@@ -121,6 +121,9 @@ def read_settings(texts: Mapping[str, str], *, source: str) -> ReceiverSettings:
         try:
             value = key.read(text.strip())
         except (ValueError, KeyError):
+            if not source:
+                hint = f"give it as in --{key.name} {key.like}"
+                raise PortError(f"--{key.name}", f'"{text}" is not understood', hint=hint) from None
             hint = f"give it as in {key.name}={key.like}"
             raise PortError(source, f'{key.name}: "{text}" is not understood', hint=hint) from None
         part, _, inner = key.field.partition(".")
@@ -128,7 +131,7 @@ def read_settings(texts: Mapping[str, str], *, source: str) -> ReceiverSettings:
             settings = replace(settings, noise=_with(settings.noise, inner, value))
         else:
             settings = _with(settings, part, value)
-    settings.check(source)
+    settings.check(source or "simulate")
     return settings
 
 

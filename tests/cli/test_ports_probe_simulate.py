@@ -95,7 +95,7 @@ def test_probe_for_programs(capsys: Capture) -> None:
     ("args", "says"),
     [
         (["--period", "2ms"], "simulate: period 2 ms is too short: with these settings a frame needs 3.2 ms"),
-        (["--lost", "x"], 'simulate: lost: "x" is not understood; give it as in lost=2:0.5'),
+        (["--lost", "x"], '--lost: "x" is not understood: give it as in --lost 2:0.5'),
         (["--tcp", "seven"], '--tcp: "seven" is not a TCP port: give 1 to 65535, or 0 for any'),
         (["--tcp", "99999999"], '--tcp: "99999999" is not a TCP port: give 1 to 65535, or 0 for any'),
         (["--tcp", "0", "--link", "x"], "--tcp: goes with neither --pty nor --link: give one of them"),

@@ -270,3 +270,20 @@ def test_noise_only_is_recorded_as_it_is(tmp_path: Path) -> None:
     with open_capture(str(path)) as capture:
         data = b"".join(log.data.tobytes() for log in capture.blocks())
     assert 9000 < len(data) < 11_000
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        ("frames=off", "not one byte came: try `busbench probe 'virtual:?frames=off&speed=max&duration=1s'`"),
+        ("inverted=on", "bytes came, but no frame: try `busbench probe "),
+        ("period=7ms", ""),
+    ],
+)
+def test_a_recording_without_a_frame_says_what_to_try(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], settings: str, words: str
+) -> None:
+    source = f"virtual:?{settings}&speed=max&duration=1s"
+    assert run(["record", source, "-o", str(tmp_path / "line.pcapng"), "--seconds", "30"]) == 0
+    _, _, advice = capfd.readouterr().err.partition(")")
+    assert advice.startswith(f"; {words}" if words else "\n")

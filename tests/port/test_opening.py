@@ -35,11 +35,12 @@ def _two_ports_there(monkeypatch: pytest.MonkeyPatch) -> None:
 @posix
 def test_missing_lists_what_is_there(monkeypatch: pytest.MonkeyPatch) -> None:
     assert failure("/dev/ttyHERON") == (
-        "/dev/ttyHERON: there is no such port: this machine has /dev/ttyUSB0, /dev/ttyUSB1"
+        "/dev/ttyHERON: there is no such port: plug it in;"
+        " `busbench ports` lists what is there, now /dev/ttyUSB0, /dev/ttyUSB1"
     )
     monkeypatch.setattr("serial.tools.list_ports.comports", list)
     assert failure("a\0b").endswith(
-        "there is no such port: this machine has no serial port; plug the adapter in, or try virtual:"
+        "there is no such port: plug it in; `busbench ports` lists what is there, now none; or try virtual:"
     )
 
 
