@@ -66,6 +66,10 @@ async def test_without_a_clock_no_seconds_are_told() -> None:
         text = text_of(app)
         assert "MISSED FRAMES, LAST 1,000 DUE" in text
         assert "LONGEST OUTAGE, FRAMES" in text
+        await pilot.resize_terminal(120, 40)
+        await pilot.press("3", "p")
+        await pilot.pause()
+        assert "200 frames before to 200 after outage 49" in text_of(app)
 
 
 @pytest.mark.parametrize("key", "568")

@@ -57,7 +57,7 @@ def _window(session: Session, index: int) -> tuple[int, int, str]:
     far = min(max(end, start), most) + round(_AROUND_S * tick)
     if not session.clock.is_known:
         count = round(_AROUND_S * tick)
-        return start - count, far, f"from {count} frames before outage {index + 1} to {count} after"
+        return start - count, far, f"{count} frames before to {count} after outage {index + 1}"
     words = f"from {_AROUND_S:g} s before outage {index + 1} to {_AROUND_S:g} s after"
     if end > most:
         words = f"from {_AROUND_S:g} s before outage {index + 1} to {(far - start) / tick:g} s into it"
