@@ -38,6 +38,7 @@ def draft_command(
     """Propose a channel map from one stick moved at a time: watched on a port, or in a recording.
 
     Move each stick and switch to both ends and back, rest a second, and take the next.
+    Where controls moved together or did not come to rest, a warning says so.
     On a port Ctrl-C ends it. Propeller off, or the motor's lead open.
 
     \b
@@ -64,7 +65,7 @@ def draft(
         BusbenchError: the source cannot be read, no channel moved, or the file cannot be written.
     """
     from busbench.port.live import is_live
-    from busbench.rig.draft import draft_toml
+    from busbench.rig.draft import DOUBT, draft_toml
     from busbench.wire.scale import Scale
 
     refuse_existing(output, force=force)  # before sticks are moved for nothing
@@ -81,7 +82,7 @@ def draft(
     write_new(output, draft_toml(found, names=names, scale=Scale()), force=force)
     for one in found.proposals:
         where = "" if one.follows is None else f", together with channel {one.follows}"
-        say(f"turn {one.turn}: channel {one.channel}, {one.kind}{where}")
+        say(f"movement {one.movement}: channel {one.channel}, {one.kind}{where}")
     if output not in (None, "-"):
         wrote(output, "rig file drafted", then=f"fill it in, then `busbench rig check {output}`")
     at_end = [str(one.channel) for one in found.proposals if one.rests_at]
@@ -90,6 +91,8 @@ def draft(
             f"written as a motor, and so locked, since at rest it is at an end: channel {', '.join(at_end)};"
             " write motor = false for each that can turn no propeller"
         )
+    if found.is_doubtful:  # last, where it is seen
+        say(f"busbench: {source}: {DOUBT}")
 
 
 def _read(source: str, options: ReadOptions) -> Draft:

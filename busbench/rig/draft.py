@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -18,6 +19,13 @@ WINDOW = 8  # frames looked at together
 TWO_STATE = 1639  # counts that stand for the two ends of channels 17 and 18
 REST_AT_END = 0.2  # of the span: nearer to an end, a channel rests at that end
 TRIM_COUNTS = 8  # a rest farther from the scale's centre is a neutral of its own
+REST_SHARE = 0.1  # of the frames in which a channel stands at one place, to have a rest
+PAUSE = 4  # windows without a move that end one
+FOLLOWS = 0.7  # correlation from which channels that move together count as moved by one stick
+DOUBT = (
+    "controls moved together or did not come to rest: do not trust this draft; record a round as"
+    " `busbench verify --help` describes"
+)
 PERIODS = 100  # looked at together, since an adapter may hand over frames in heaps
 
 
@@ -27,17 +35,17 @@ class Proposal:
 
     Args:
         channel: 1-18.
-        turn: as which it was moved, from 1; channels moved by one stick share their turn.
+        movement: as which it was moved, from 1; channels moved by one stick share it.
         rest_counts: where it stood most of the time.
         low_counts, high_counts: its ends as seen.
         kind: "proportional", "two-state" or "three-state".
-        follows: an earlier channel of the same turn, or None.
+        follows: an earlier channel of the same movement, or None.
         against: True where it moves the other way than that channel.
         is_high_first: True where it first went to its high end.
     """
 
     channel: int
-    turn: int
+    movement: int
     rest_counts: int
     low_counts: int
     high_counts: int
@@ -64,12 +72,14 @@ class Draft:
         still: channels that did not move.
         period_ms: median frame period, None without a clock.
         frames: how many were looked at.
+        is_doubtful: True where controls moved together, or did not rest at the start and between.
     """
 
     proposals: tuple[Proposal, ...]
     still: tuple[int, ...]
     period_ms: float | None
     frames: int
+    is_doubtful: bool = False
 
 
 def propose_channels(tables: Iterable[FrameTable], *, has_clock: bool = True) -> Draft:
@@ -93,9 +103,9 @@ def propose_channels(tables: Iterable[FrameTable], *, has_clock: bool = True) ->
     period = _period_ms(np.concatenate(times)) if has_clock and times else None
     moved = [index for index in range(CHANNELS + 2) if len(rows) and np.ptp(rows[:, index]) >= MOVED_COUNTS]
     spans = {index: _active(rows[:, index]) for index in moved}
-    proposals = _in_turns(rows, spans)
+    proposals = _in_movements(rows, spans)
     still = tuple(index + 1 for index in range(CHANNELS + 2) if index not in moved)
-    return Draft(proposals, still, period, len(rows))
+    return Draft(proposals, still, period, len(rows), _is_doubtful(rows, proposals))
 
 
 def _good_rows(table: FrameTable) -> I64:
@@ -138,8 +148,8 @@ def _active(column: I64) -> Bools:
     return np.asarray(np.ptp(padded, axis=1) >= MOVED_COUNTS / 4, np.bool_)
 
 
-def _in_turns(rows: I64, spans: dict[int, Bools]) -> tuple[Proposal, ...]:
-    """Channels by the time of their first move; those that move in the same windows share a turn."""
+def _in_movements(rows: I64, spans: dict[int, Bools]) -> tuple[Proposal, ...]:
+    """Channels by the time of their first move; those that move in the same windows share a movement."""
     spans = {index: active for index, active in spans.items() if active.any()}
     order = sorted(spans, key=lambda index: (int(spans[index].argmax()), index))
     proposals: list[Proposal] = []
@@ -148,7 +158,7 @@ def _in_turns(rows: I64, spans: dict[int, Bools]) -> tuple[Proposal, ...]:
         leader = next((head for head in heads if _overlap(spans[head], spans[index]) > 0.5), None)
         if leader is None:
             heads.append(index)
-        turn = heads.index(index if leader is None else leader) + 1
+        movement = heads.index(index if leader is None else leader) + 1
         column = rows[:, index]
         values, often = np.unique(column, return_counts=True)
         against = leader is not None and float(_correlation(rows[:, leader], column)) < 0
@@ -158,8 +168,47 @@ def _in_turns(rows: I64, spans: dict[int, Bools]) -> tuple[Proposal, ...]:
         away = np.flatnonzero(np.abs(column - rest) >= MOVED_COUNTS / 2)
         is_high_first = bool(away.size and column[away[0]] > rest)
         kind = _kind(index, values, often)
-        proposals.append(Proposal(index + 1, turn, rest, low, high, kind, follows, against, is_high_first))
-    return tuple(sorted(proposals, key=lambda p: (p.turn, p.follows is not None, p.channel)))
+        proposals.append(Proposal(index + 1, movement, rest, low, high, kind, follows, against, is_high_first))
+    return tuple(sorted(proposals, key=lambda p: (p.movement, p.follows is not None, p.channel)))
+
+
+def _is_doubtful(rows: I64, proposals: Sequence[Proposal]) -> bool:
+    """True where the first moves of two controls overlap, or a channel has no rest at the start or at all.
+
+    Only first moves count: at the end of a round all controls are held away at once.
+    """
+    first = {one.channel: _first_move(rows[:, one.channel - 1], one.rest_counts) for one in proposals}
+    if any(move is None for move in first.values()):
+        return True
+    for at, one in enumerate(proposals):
+        for other in proposals[:at]:
+            a, b = first[one.channel], first[other.channel]
+            if a is None or b is None or max(a[0], b[0]) >= min(a[1], b[1]):
+                continue
+            part = slice(WINDOW * min(a[0], b[0]), WINDOW * max(a[1], b[1]))
+            if _likeness(rows[part, one.channel - 1], rows[part, other.channel - 1]) < FOLLOWS:
+                return True
+    return False
+
+
+def _first_move(column: I64, rest: int) -> tuple[int, int] | None:
+    """First window and one past the last of a channel's first move, None where it has no rest before."""
+    at_rest = np.abs(column - rest) < MOVED_COUNTS / 2
+    if at_rest.mean() < REST_SHARE:
+        return None
+    pieces = -(-column.size // WINDOW)
+    away = ~np.pad(at_rest, (0, pieces * WINDOW - column.size), mode="edge").reshape(pieces, WINDOW).all(axis=1)
+    moving = np.flatnonzero(away)
+    if not moving.size or moving[0] == 0:
+        return None
+    breaks = np.flatnonzero(np.diff(moving) > PAUSE)
+    return int(moving[0]), int(moving[breaks[0] if breaks.size else -1]) + 1
+
+
+def _likeness(one: I64, other: I64) -> float:
+    """Correlation without its sign, 0 where one of them stands still."""
+    norm = float(one.std() * other.std())
+    return abs(_correlation(one, other)) / one.size / norm if norm else 0.0
 
 
 def _overlap(one: Bools, other: Bools) -> float:
@@ -196,6 +245,7 @@ def draft_toml(draft: Draft, *, names: Sequence[str] = (), scale: Scale) -> str:
     said = "" if draft.period_ms else "  # not measured: the recording has no times"
     still = ", ".join(map(str, draft.still)) or "none"
     lines = [
+        *(f"# {line}" for line in textwrap.wrap(f"WARNING: {DOUBT}.", 78) if draft.is_doubtful),
         f"# Drafted from {counted(draft.frames, 'frame')}.",
         f"# Channels that never moved: {still}.",
         "# Fill in what hangs where; `busbench rig new` shows all keys.",
@@ -212,7 +262,7 @@ def draft_toml(draft: Draft, *, names: Sequence[str] = (), scale: Scale) -> str:
     controls: dict[int, str] = {}
     for place, one in enumerate(draft.proposals):
         word = "stick" if one.kind == "proportional" else "switch"
-        control = controls.setdefault(one.turn, f"{word} {one.turn}")  # of the first channel of the turn
+        control = controls.setdefault(one.movement, f"{word} {one.movement}")  # of its first channel
         name = names[place] if place < len(names) else f"device {place + 1}"
         lines += ["", "[[device]]", f"name = {_quoted(name)}", *_device_lines(one, control, scale)]
     lines += [
@@ -227,7 +277,8 @@ def draft_toml(draft: Draft, *, names: Sequence[str] = (), scale: Scale) -> str:
 
 def _device_lines(one: Proposal, control: str, scale: Scale) -> Iterator[str]:
     yield f"channel = {one.channel}"
-    yield f"# turn {one.turn}, {one.kind}: rest {one.rest_counts}, ends {one.low_counts} and {one.high_counts} counts"
+    ends = f"ends {one.low_counts} and {one.high_counts} counts"
+    yield f"# movement {one.movement}, {one.kind}: rest {one.rest_counts}, {ends}"
     if one.follows is not None:
         way = "against" if one.against else "with"
         yield f"# moved {way} channel {one.follows}: one {control.split(' ')[0]} moves both"

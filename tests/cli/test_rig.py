@@ -140,7 +140,7 @@ def test_draft_of_a_recording_is_a_rig_file(tmp_path: Path) -> None:
     result = invoke(command, "draft", str(recording), "--names", "rudder", "-o", str(plan))
     assert result.exit_code == 0, result.output
     assert result.stderr.splitlines()[-2:] == [
-        "turn 1: channel 3, proportional",
+        "movement 1: channel 3, proportional",
         f"busbench: wrote {plan} (rig file drafted); fill it in, then `busbench rig check {plan}`",
     ]
     assert [(d.name, d.channel, round(d.travel_pct)) for d in read_rig(plan).devices] == [("rudder", 3, 100)]
@@ -152,6 +152,29 @@ def test_draft_asks_what_may_be_a_motor() -> None:
         "written as a motor, and so locked, since at rest it is at an end: channel 3, 4, 7, 17, 8;"
         " write motor = false for each that can turn no propeller"
     )
+
+
+DOUBT = (
+    "controls moved together or did not come to rest: do not trust this draft; record a round as"
+    " `busbench verify --help` describes"
+)
+
+
+@pytest.mark.parametrize("name", ["heron-round.pcapng", "heron-round-faulty.pcapng"])
+def test_draft_of_a_round_warns_of_nothing(name: str) -> None:
+    result = invoke(command, "draft", str(HERON.with_name(name)))
+    assert "do not trust" not in result.stderr
+    assert result.stdout.startswith("# Drafted from ")
+
+
+@pytest.mark.parametrize("name", ["heron-flight.pcapng", "heron-bench.pcapng", "virtual:?speed=max&duration=5"])
+def test_draft_of_what_is_no_round_warns_on_the_terminal_and_at_its_top(name: str) -> None:
+    source = name if name.startswith("virtual:") else str(HERON.with_name(name))
+    result = invoke(command, "draft", source)
+    assert result.exit_code == 0
+    assert result.stderr.splitlines()[-1] == f"busbench: {source}: {DOUBT}"
+    top = result.stdout.partition("# Drafted")[0].replace("\n# ", " ")
+    assert top == f"# WARNING: {DOUBT}.\n"
 
 
 def test_draft_of_nothing_is_told(tmp_path: Path) -> None:

@@ -50,7 +50,7 @@ def session() -> tuple[NDArray[np.uint16], NDArray[np.uint8]]:
 
 def test_sticks_in_their_order() -> None:
     draft = propose_channels([table(*session())])
-    assert [(p.turn, p.channel, p.kind, p.follows, p.against) for p in draft.proposals] == [
+    assert [(p.movement, p.channel, p.kind, p.follows, p.against) for p in draft.proposals] == [
         (1, 4, "proportional", None, False),
         (2, 2, "proportional", None, False),
         (2, 7, "proportional", 2, True),
@@ -62,6 +62,23 @@ def test_sticks_in_their_order() -> None:
     assert abs(draft.proposals[0].rest_counts - 992) <= 1
     assert draft.still == (1, 3, 5, 6, 8, 10, 11, 12, 13, 14, 15, 16, 18)
     assert (draft.period_ms, draft.frames) == (14.0, 1500)
+
+
+def test_controls_moved_together_or_never_at_rest_make_a_draft_doubtful() -> None:
+    counts, flags = session()
+    assert not propose_channels([table(counts, flags)]).is_doubtful
+    at_once = counts.copy()
+    at_once[150:450, 5] = stick(172, 1811)  # channel 6 from the middle of one movement to that of the next
+    assert propose_channels([table(at_once, flags)]).is_doubtful
+    held = counts.copy()
+    held[:20, 5] = 1811  # channel 6 away at the start
+    assert propose_channels([table(held, flags)]).is_doubtful
+    wandering = counts.copy()
+    wandering[50:, 5] = 992 + 800 * np.sin(np.arange(1450) / 40)  # channel 6 never comes to rest
+    assert propose_channels([table(wandering, flags)]).is_doubtful
+    moved_again = counts.copy()
+    moved_again[1250:1400, [1, 3]] = 1500  # as at the end of a round, when all are held away
+    assert not propose_channels([table(moved_again, flags)]).is_doubtful
 
 
 def test_pieces_of_a_recording_give_the_same_draft() -> None:
@@ -100,7 +117,7 @@ def test_the_draft_is_a_rig_file_that_loads() -> None:
         ("device 5", 17),
     ]
     assert plan.devices[0].travel_pct == pytest.approx(100, abs=1)
-    assert "# turn 2, proportional: rest 992, ends 484 and 1484 counts" in text
+    assert "# movement 2, proportional: rest 992, ends 484 and 1484 counts" in text
     assert "# moved against channel 2: one stick moves both" in text
     assert [(d.control, d.rest_pct) for d in plan.devices] == [
         ("stick 1", None),
