@@ -26,7 +26,7 @@ from busbench.tui.ui import Ui
 
 TICK_S = 0.05
 SLOW_TICKS = 4  # plots at 5 Hz
-SAID_TICKS = 160
+SAID_TICKS, TICKS_A_LETTER = 160, 2
 BELL_TICKS = 20
 
 _KEYS = (
@@ -51,6 +51,7 @@ _KEYS = (
     ("x", "export"),
     ("r", "record"),
     ("b", "ring"),
+    ("l", "again"),
     ("s", "choose"),
     ("question_mark,f1", "help"),
     ("q,ctrl+c", "quit"),
@@ -81,6 +82,7 @@ class BenchApp(App[None]):
         self.ui = ui
         self._opener, self._is_timed = opener, is_timed
         self._ticks = self._said_at = self._rang_at = 0
+        self._said = self._last = self._notice = ""  # what stands now, what stood last, the session's own
         self._then = perf_counter()
 
     def action_command_palette(self) -> None:
@@ -136,10 +138,20 @@ class BenchApp(App[None]):
         if slow:
             session.refresh()
             self._ring(session)
-        if self.ui.said and self._ticks - self._said_at > SAID_TICKS:
-            self.ui.said = ""
+        self._hear(session)
         if isinstance(self.screen, BenchView):
             self.screen.draw(slow=slow)
+
+    def _hear(self, session: Session) -> None:
+        """What is new is shown whole for as long as it takes to read it."""
+        if session.notice != self._notice:
+            self._notice = session.notice
+            self.ui.said = session.notice or self.ui.said
+        if self.ui.said != self._said:
+            self._said, self._said_at = self.ui.said, self._ticks
+            self._last = self.ui.said or self._last
+        if self.ui.said and self._ticks - self._said_at > max(SAID_TICKS, len(self.ui.said) * TICKS_A_LETTER):
+            self.ui.said = self._said = ""
 
     def draw(self) -> None:
         """Show at once what a key changed."""
@@ -148,9 +160,12 @@ class BenchApp(App[None]):
 
     def say(self, words: str) -> None:
         """Show a word of the program for a while."""
-        self.ui.said = words
-        self._said_at = self._ticks
+        self.ui.said, self._said = words, ""
         self.draw()
+
+    def action_again(self) -> None:
+        """Say once more what was said last."""
+        self.say(self.ui.said or self._last or "nothing was said so far")
 
     def _ring(self, session: Session) -> None:
         is_due = isinstance(session, LiveSession) and session.takes_alarm() and self.ui.rings
@@ -358,6 +373,7 @@ class BenchApp(App[None]):
         yield SystemCommand("Write the cut", "x", self.action_export)
         yield SystemCommand("Record, or stop recording", "r", self.action_record)
         yield SystemCommand("Bell on losses", "b", self.action_ring)
+        yield SystemCommand("What was said last", "l", self.action_again)
         yield SystemCommand("Choose another source", "s", self.action_choose)
         if not self.ui.palette.is_ansi:
             yield SystemCommand("Light or dark", "paper or slate", self.action_shade)

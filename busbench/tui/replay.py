@@ -135,6 +135,11 @@ class ReplaySession(Session):
             raise CaptureError("-", "cannot be read a second time", hint="keep it in a file first")
         return read_recording(self._capture.info.path, options=self._options)
 
+    @property
+    def is_at_end(self) -> bool:
+        """True where nothing comes after the place."""
+        return self.is_loaded and len(self.store) > 0 and self.place >= self.end
+
     def tick(self, dt_s: float) -> None:
         """Play on."""
         if self.is_moving and len(self.store):

@@ -14,6 +14,7 @@ from busbench.tui.widgets.frame import LEAST, Keys, Small, StateLine, Timeline, 
 
 _LIVE_KEYS = (("space", "freeze"), ("u", "unit"), ("z", "reset"), ("r", "record"), ("m", "mark"))
 _REPLAY_KEYS = (("space", "play"), ("left right", "frame"), ("n p", "outage"), ("- +", "pace"), ("u", "unit"))
+_SAID_SHARE = 4  # what is said takes no more than a quarter of the lines
 _COMMON_KEYS = (("?", "help"), ("q", "quit"))
 
 
@@ -32,6 +33,7 @@ class BenchView(Screen[None]):
         self.ui = ui
         self._body = self.body()
         self._slow: list[Drawn] = []
+        self._transport = Transport(ui)
         self._small = Small(ui)
         self._small.add_class("small")
 
@@ -53,7 +55,7 @@ class BenchView(Screen[None]):
     def compose(self) -> ComposeResult:
         """Put it together."""
         self._body.add_class("body")
-        self._slow = [StateLine(self.ui), Timeline(self.ui), Transport(self.ui), Keys(self.ui, self.keys)]
+        self._slow = [StateLine(self.ui), Timeline(self.ui), self._transport, Keys(self.ui, self.keys)]
         yield self._slow[0]
         yield self._body
         yield from (widget for widget in self._slow[1:] if self.HAS_TIMELINE or not isinstance(widget, Timeline))
@@ -66,6 +68,7 @@ class BenchView(Screen[None]):
             slow: True at the ticks at which the slower parts are due too.
         """
         self._see_room()
+        self._see_words()
         if self.IS_FAST or slow:
             self._body.redraw()
         if slow:
@@ -77,6 +80,13 @@ class BenchView(Screen[None]):
         """Show the view, or that there is no room for it; never hide a stop."""
         width, height = self.size
         self.set_class((width < LEAST[0] or height < LEAST[1]) and not self.is_busy, "cramped")
+
+    def _see_words(self) -> None:
+        """Give what is said the lines that it needs; never where they would push away what must be read."""
+        width, height = self.size
+        rows = 1 if self.is_busy or self.ui.session is None else min(self._transport.rows(width), height // _SAID_SHARE)
+        if self._transport.styles.height is None or self._transport.styles.height.value != rows:
+            self._transport.styles.height = rows
 
     def on_resize(self) -> None:
         """Look at the room at once."""

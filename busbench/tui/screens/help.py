@@ -177,6 +177,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("i, o, x", "the cut begins here, ends here, is written to a new file"),
             ("r", "live: record to a new file in this folder, or stop recording"),
             ("b", "ring the bell on losses, or not"),
+            ("l", "say once more what was said last, whole"),
             ("s", "choose another source"),
             ("ctrl+p", "all commands by name"),
             ("q", "quit"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from busbench.analysis.timing import Jitter
 from busbench.tui.beat import BeatView
 from busbench.tui.draw import bars
-from busbench.tui.text import Line, duration, fit
+from busbench.tui.text import Line, duration, fit, wrap
 from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.frame import joined
 
@@ -27,7 +27,7 @@ class BeatFigures(Drawn):
         view = session.beat()
         if view is None:
             return [[("", "ink")], [(" waiting for frames: the beat takes at least three", "dim")]]
-        notes = _notes(view)
+        notes = [(line, style) for text, style in _notes(view) for line in wrap(text, width - 2)]
         body = height - len(notes) - 1
         figures = _figures(view)
         right = self._histogram(view, width - _FIGURES - 2, body)
@@ -41,7 +41,7 @@ class BeatFigures(Drawn):
                     *(right[y] if y < len(right) else [("", "ink")]),
                 ]
             )
-        return [*out, [("", "ink")], *([(f" {fit(text, width - 2)}", style)] for text, style in notes)]
+        return [*out, [("", "ink")], *([(f" {text}", style)] for text, style in notes)]
 
     def _histogram(self, view: BeatView, width: int, height: int) -> list[Line]:
         head: Line = [(f"from frame to frame, {view.scope}", "head")]

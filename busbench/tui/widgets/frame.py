@@ -10,7 +10,7 @@ from busbench.model import ClockKind
 from busbench.tui.live import LiveSession
 from busbench.tui.replay import ReplaySession
 from busbench.tui.session import Session
-from busbench.tui.text import Line, duration, fit, line_words, percent, place_words, width_of
+from busbench.tui.text import Line, duration, fit, line_words, percent, place_words, width_of, wrap
 from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
 
@@ -129,21 +129,51 @@ def joined(cells: Sequence[tuple[str, str]]) -> Line:
 
 
 class Transport(Drawn):
-    """Where in the session one is, and what was last said."""
+    """Where in the session one is, and what was last said: whole while it is new, then in what room is left."""
+
+    def rows(self, width: int) -> int:
+        """Lines that it would take."""
+        return max(1, len(self._whole(width)) + self._stays)
 
     def lines(self, width: int, height: int) -> list[Line]:
-        """The place."""
-        del height
+        """What is new, in place of the place where it needs the room; else both."""
+        whole = self._whole(width)
+        if not whole:
+            return [self._both(width)]
+        cut = [*whole[: height - 1], " ".join(whole[height - 1 :])]
+        told: list[Line] = [[(f" {fit(text, width - 2, more=self.ui.glyphs.more)}", "warn")] for text in cut if text]
+        return [self._place(), *told] if height > len(whole) else told
+
+    @property
+    def _stays(self) -> bool:
+        """True while the port is away: what was said of it stays whole, below the place."""
+        session = self.ui.needs
+        return (
+            isinstance(session, LiveSession)
+            and (session.is_lost or session.is_unplugged)
+            and self.ui.said in ("", session.notice)
+        )
+
+    def _whole(self, width: int) -> list[str]:
+        """What is new on lines of its own, where it has no room beside the place."""
+        said = plain(self.ui.said or (self.ui.needs.notice if self._stays else ""))
+        return wrap(said, width - 2) if width_of([*self._place(), (said, "")]) > width - 3 else []
+
+    def _both(self, width: int) -> Line:
+        line = self._place()
+        said = plain(self.ui.said or self.ui.needs.notice)
+        room = width - width_of(line) - 3
+        if said and room > 8:
+            line += [("   ", "ink"), (fit(said, room, more=self.ui.glyphs.more), "warn")]
+        return line
+
+    def _place(self) -> Line:
         session = self.ui.needs
         line: Line = [(" ", "ink"), *_moving_words(session)]
         if session.cut_in is not None or session.cut_out is not None:
             ends = ("?" if at is None else place_words(session, at) for at in (session.cut_in, session.cut_out))
             line.append((f"  cut [{' to '.join(ends)}]", "mark"))
-        said = plain(self.ui.said or session.notice)
-        room = width - width_of(line) - 3
-        if said and room > 8:
-            line += [("   ", "ink"), (fit(said, room, more=self.ui.glyphs.more), "warn")]
-        return [line]
+        return line
 
 
 def _moving_words(session: Session) -> Line:
@@ -154,7 +184,9 @@ def _moving_words(session: Session) -> Line:
         behind = duration(session.seconds(session.end) - session.seconds(session.place))
         return [("FROZEN", "warn"), (f" at {place}, {behind} ago", "ink")]
     pace = f"{session.pace:g}x"
-    return [(f"play {pace}" if session.is_moving else f"paused ({pace})", "ink"), (f"  {place} of {end}", "ink")]
+    is_at_end = isinstance(session, ReplaySession) and session.is_at_end
+    words = f"play {pace}" if session.is_moving else "at the end" if is_at_end else f"paused ({pace})"
+    return [(words, "ink"), (f"  {place} of {end}", "ink")]
 
 
 class Small(Drawn):
