@@ -123,7 +123,7 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
         PortError: the port cannot be used, or was lost on the way.
     """
     from busbench.drive.frames import EndState, frame_blocks
-    from busbench.drive.preview import past_end, preview_lines
+    from busbench.drive.preview import held_still, past_end, preview_lines
     from busbench.drive.survey import survey
 
     rig, end = _read_rig(orders), EndState(orders.end)
@@ -145,8 +145,9 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
     is_port = is_live(orders.to) and not is_virtual
     if orders.pulses and (orders.to == "-" or is_virtual or is_port):
         raise DriveError("--pulses: goes with a file only", hint="end the name after --to in .vcd or .csv")
-    if not is_port and (late := past_end(program)):  # of a port it stands in the list before the cautions
-        say(f"busbench: {late}")
+    if not is_port:  # of a port it stands in the list before the cautions
+        for line in (*held_still(program), *filter(None, (past_end(program),))):
+            say(f"busbench: {line}")
     if is_virtual:
         blocks = frame_blocks(program, end=end)
         for line in rehearse(program, blocks) if plan is None else _rehearse_on(plan, program, blocks, orders):

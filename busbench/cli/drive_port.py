@@ -15,6 +15,7 @@ from busbench.drive.program import Program
 from busbench.drive.source import DriveSource
 from busbench.errors import PortError
 from busbench.port.live import EventKind, FrameSource, LivePort, Transmission, open_live
+from busbench.port.opening import require_port
 from busbench.port.pacer import progress_text, result_line
 
 UNPLUGGED = "the port was unplugged"
@@ -41,6 +42,7 @@ def run_on_port(
         DriveError: something that must be said was not; nothing was sent.
         PortError: the port cannot be used, or was lost on the way.
     """
+    require_port(port, then="name a port, virtual:, or a file that is not there yet")
     for line in caution_lines(program, end=end):
         say(line, indent=2 if line.startswith("  - ") else 0)
     require_motor(port, names_motor=names_motor, unsaid=unsaid)

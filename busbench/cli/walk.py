@@ -104,6 +104,10 @@ def walk(orders: Orders) -> int:
     rig = read_rig(orders.rig)
     if orders.faults and not orders.is_rehearsal:
         raise DriveError("--fault: goes with virtual: only", hint="leave it out")
+    if not orders.is_rehearsal:
+        from busbench.port.opening import require_port
+
+        require_port(orders.port, then="a walk needs a port or virtual:")
     head, stops = plan_walk(
         rig,
         rig_path=orders.rig,

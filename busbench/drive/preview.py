@@ -98,6 +98,13 @@ def _held_lines(program: Program, seen: Survey, channel: int) -> Iterator[str]:
         yield f"    its limits hold it back in {held:,} of {frames}: it will not follow the shape there"
 
 
+def held_still(program: Program) -> Iterator[str]:
+    """Says of each channel that the program would move but its lock keeps where it rests."""
+    for channel in sorted({part.channel for part in program.parts}):
+        if program.limits.is_locked(channel):
+            yield f"{program.named(channel)}: locked at {_rest(program, channel)}: it does not move"
+
+
 def _resting(program: Program, seen: Survey) -> Iterator[str]:
     """The channels that nobody speaks of, those at one value in one line."""
     groups: dict[str, list[int]] = {}

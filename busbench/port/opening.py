@@ -73,15 +73,34 @@ def resolve(source: str) -> str:
         raise PortError(source, f"cannot be understood ({error})", hint="give a regular expression") from None
 
 
-def check_node(device: str) -> None:
+def require_port(source: str, *, then: str) -> None:
+    """Refuse a port that is not there before anything is said about what it will do; addresses are tried when opened.
+
+    Args:
+        source: what a person named.
+        then: what to do where it is a file.
+
+    Raises:
+        PortError: it is missing, a folder, or a file.
+    """
+    device = resolve(source)
+    if not is_url(device):
+        check_node(device, then=then)
+
+
+def check_node(device: str, *, then: str = "give it to a command that reads recordings") -> None:
     """Refuse what is no port before it is touched.
+
+    Args:
+        device: its name.
+        then: what to do where it is a file.
 
     Raises:
         PortError: it is missing, a folder, or a file.
     """
     if sys.platform == "win32":
         if Path(device).is_file():
-            raise PortError(device, "is a file, not a port", hint="give it to a command that reads recordings")
+            raise PortError(device, "is a file, not a port", hint=then)
         if _is_like_virtual(device):
             raise _missing(device)
         return
@@ -96,7 +115,7 @@ def check_node(device: str) -> None:
     if stat.S_ISDIR(mode):
         raise PortError(device, "is a folder, not a port", hint=_ports_there())
     if not stat.S_ISCHR(mode):
-        raise PortError(device, "is a file, not a port", hint="give it to a command that reads recordings")
+        raise PortError(device, "is a file, not a port", hint=then)
 
 
 def _missing(device: str) -> PortError:

@@ -183,6 +183,15 @@ def test_a_rig_names_channels_and_locks_its_motor(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.parametrize("to", ["locked.pcapng", "virtual:", f"virtual:{HERON}"])
+def test_a_locked_channel_that_the_program_would_move_is_told(to: str, tmp_path: Path) -> None:
+    to = to if ":" in to else str(tmp_path / to)
+    sweep = ("sweep", "--channel", "8", "--channel", "1", "--period", "1", "--motor", "8", "--to", to)
+    said = run(*sweep).stderr.splitlines()
+    assert said[0] == "busbench: channel 8 (motor): locked at -100.0 % (173 counts): it does not move"
+    assert not any("channel 1" in line for line in said)
+
+
 def test_the_rig_says_period_and_scale_where_nothing_else_does(tmp_path: Path) -> None:
     sweep = ("sweep", "--channel", "1", "--period", "4", "--preview")
     assert ", one every 7 ms" in run(*sweep).stdout.splitlines()[0]

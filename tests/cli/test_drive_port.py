@@ -16,7 +16,7 @@ from busbench.port.pacer import result_line
 
 pytestmark = pytest.mark.usefixtures("wide")
 
-PORT = "/dev/ttyHERON"
+PORT = "/dev/null"
 
 
 @pytest.fixture(autouse=True)
@@ -34,7 +34,7 @@ def run(*args: str) -> Result:
 def test_cautions_come_first_then_the_question_for_the_motor() -> None:
     result = run("--arm")
     assert str(result.exception) == (
-        "/dev/ttyHERON: nothing was sent, since it is not said which channel drives a motor:"
+        "/dev/null: nothing was sent, since it is not said which channel drives a motor:"
         " give --motor CH for each, --no-motor if there is none, or --rig"
     )
     lines = result.stderr.splitlines()
@@ -50,7 +50,7 @@ def test_a_plan_that_leaves_the_motor_open_does_not_answer_for_it(tmp_path: Path
     off_bus = '[[device]]\nname = "inrunner"\nkind = "off-bus"\nchannel = 8\n'
     rig.write_text(head + off_bus, encoding="utf-8")
     assert str(run("--arm", "--rig", str(rig)).exception) == (
-        "/dev/ttyHERON: nothing was sent, since the plan does not say what can turn a propeller (inrunner):"
+        "/dev/null: nothing was sent, since the plan does not say what can turn a propeller (inrunner):"
         " state motor = true or motor = false for each of these in the rig file;"
         " or give --motor CH for each motor, --no-motor if there is none"
     )
@@ -65,14 +65,14 @@ def test_nothing_without_arm(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(drive_port, "has_keyboard", lambda: True)
     result = run("--motor", "3")
     assert str(result.exception) == (
-        "/dev/ttyHERON: nothing was sent, since it is not armed: read the cautions above, then add --arm"
+        "/dev/null: nothing was sent, since it is not armed: read the cautions above, then add --arm"
     )
     assert "channel 3 (motor): locked at -100.0 % (173 counts)" in result.stderr.splitlines()
 
 
 def test_nothing_without_a_keyboard() -> None:
     assert str(run("--no-motor", "--arm").exception) == (
-        "/dev/ttyHERON: nothing was sent, since standard input is not a terminal and so no key could stop it:"
+        "/dev/null: nothing was sent, since standard input is not a terminal and so no key could stop it:"
         " run it in a terminal, or send it to virtual: or a file"
     )
 
