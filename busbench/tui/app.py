@@ -235,7 +235,8 @@ class BenchApp(App[None]):
         """Explain every figure."""
         from busbench.tui.screens.help import Help
 
-        self.push_screen(Help(is_ascii=self.ui.is_ascii))
+        part = self.screen.view.name if isinstance(self.screen, BenchView) else ""
+        self.push_screen(Help(is_ascii=self.ui.is_ascii, part=part))
 
     def action_play(self) -> None:
         """Play and pause, freeze and follow."""

@@ -10,6 +10,7 @@ from busbench.capture.open import open_capture
 from busbench.port.messages import EventKind
 from busbench.tui.app import SAID_TICKS, BenchApp
 from busbench.tui.replay import ReplaySession
+from busbench.tui.screens import VIEWS, View
 from tests.cli.running import CAPTURES
 from tests.tui.ports import Live
 from tests.tui.screens import shown, text_of
@@ -106,3 +107,15 @@ async def test_the_page_that_was_written_is_told_whole(tmp_path: Path, monkeypat
         await pilot.pause()
         assert " wrote heron.html (page to print and sign" in text_of(app)
         assert Path("heron.html").exists()
+
+
+@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize("size", [(60, 16), (80, 24)], ids=str)
+async def test_every_view_has_its_name_in_its_head_and_help_opens_there(view: View, size: tuple[int, int]) -> None:
+    async with shown(Live("virtual:").session, size, keys=view.key) as (app, pilot):
+        assert text_of(app).startswith(f" {view.key} {view.name}  virtual:")
+        await pilot.press("question_mark")
+        await pilot.pause()
+        lines = [line.strip() for line in text_of(app).splitlines()]
+        assert lines[0].startswith("Up, down")
+        assert next(line for line in lines[1:] if line).split("  ")[0] == view.name

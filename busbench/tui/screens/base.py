@@ -31,6 +31,7 @@ class BenchView(Screen[None]):
     def __init__(self, ui: Ui) -> None:
         super().__init__()
         self.ui = ui
+        self.view = next(view for view in VIEWS if view.class_ == type(self).__name__)
         self._body = self.body()
         self._slow: list[Drawn] = []
         self._transport = Transport(ui)
@@ -55,7 +56,7 @@ class BenchView(Screen[None]):
     def compose(self) -> ComposeResult:
         """Put it together."""
         self._body.add_class("body")
-        self._slow = [StateLine(self.ui), Timeline(self.ui), self._transport, Keys(self.ui, self.keys)]
+        self._slow = [StateLine(self.ui, self.view), Timeline(self.ui), self._transport, Keys(self.ui, self.keys)]
         yield self._slow[0]
         yield self._body
         yield from (widget for widget in self._slow[1:] if self.HAS_TIMELINE or not isinstance(widget, Timeline))

@@ -204,20 +204,27 @@ class Help(ModalScreen[None]):
 
     Args:
         is_ascii: True keeps to plain characters.
+        part: title of the part at which it opens; the first by default.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [("escape,q,question_mark,f1", "dismiss")]
 
-    def __init__(self, *, is_ascii: bool) -> None:
+    def __init__(self, *, is_ascii: bool, part: str = "") -> None:
         super().__init__()
+        self._part = part
         self._words = as_ascii if is_ascii else str
 
     def compose(self) -> ComposeResult:
         """Put it together."""
+        yield Static("Up, down, home and end scroll, escape closes.", id="how", markup=False)
         with VerticalScroll(id="help"):
-            yield Static("Up and down scroll, escape closes.", markup=False)
             for title, rows in FIGURES:
-                yield Static(title, classes="title", markup=False)
+                yield Static(title, classes="title part" if title == self._part else "title", markup=False)
                 for name, sentence in rows:
                     yield Static(self._words(name), classes="name", markup=False)
                     yield Static(self._words(f"{sentence}."), classes="sentence", markup=False)
+
+    def on_mount(self) -> None:
+        """Open at the part wanted; what stands before it is above."""
+        for title in self.query(".part"):
+            self.call_after_refresh(title.scroll_visible, top=True, animate=False)

@@ -9,6 +9,7 @@ from busbench.errors import counted, plain
 from busbench.model import ClockKind
 from busbench.tui.live import LiveSession
 from busbench.tui.replay import ReplaySession
+from busbench.tui.screens import View
 from busbench.tui.session import Session
 from busbench.tui.text import Line, duration, fit, line_words, percent, place_words, width_of, wrap
 from busbench.tui.ui import Ui
@@ -40,18 +41,30 @@ def apart(left: Line, right: Line, width: int) -> Line:
 
 
 class StateLine(Drawn):
-    """Two lines that are always there: source, line, link; frames, losses, flags."""
+    """Two lines that are always there: view, source, line, link; frames, losses, flags.
+
+    Args:
+        ui: what is shown, and how.
+        view: whose lines they are.
+    """
+
+    def __init__(self, ui: Ui, view: View) -> None:
+        super().__init__(ui)
+        self._title = f" {view.key} {view.name} "
 
     def lines(self, width: int, height: int) -> list[Line]:
         """The state."""
         del height
         session, dot = self.ui.needs, f" {self.ui.glyphs.dot} "
-        left: Line = [(f" {plain(session.source)}", "title"), (f"{dot}{_source_words(session)}", "dim")]
+        left: Line = [(self._title, "chosen"), (f" {plain(session.source)}", "title")]
+        line: Line = [(f"{dot}{_source_words(session)}", "dim")]
         right: Line = []
         if isinstance(session, LiveSession) and session.recording:
             right += [(f"{self.ui.glyphs.rec} REC ", "bad"), ("  ", "ink")]
         link = session.link
         right += [(f"{link} ", LINK_STYLES.get(link, "bad"))]
+        if width_of([*left, *line, *right]) < width:
+            left += line
         flags = self._flags(session)
         return [apart(left, right, width), apart(self._counts(session, width - width_of(flags) - 1), flags, width)]
 
