@@ -48,7 +48,7 @@ def run_on_port(
     require_motor(port, names_motor=names_motor, unsaid=unsaid)
     require_arming(port, is_armed=is_armed, can_stop=has_keyboard())
     with open_live(port) as live, listen_for_keys() as any_key:
-        warn(live)
+        require_plugged(live)
         if not count_down(any_key):
             click.echo("cancelled; nothing was sent", err=True)
             return INTERRUPTED
@@ -66,7 +66,7 @@ def run_on_port(
 
 
 def require_plugged(live: LivePort, *, hint: str = "see to the port, then start anew") -> None:
-    """Refuse to go on by itself on a port that was away meanwhile.
+    """Say what the port has to say for itself; refuse to go on by itself on one that was away meanwhile.
 
     Args:
         live: the port, whose events are taken.
@@ -76,13 +76,9 @@ def require_plugged(live: LivePort, *, hint: str = "see to the port, then start 
         PortError: it was unplugged since they were last taken.
     """
     live.read(0)
-    if any(event.kind is EventKind.UNPLUGGED for event in live.events()):
-        raise PortError(live.source, UNPLUGGED, hint=hint)
-
-
-def warn(live: LivePort) -> None:
-    """Say what the port has to say for itself."""
     for event in live.events():
+        if event.kind is EventKind.UNPLUGGED:
+            raise PortError(live.source, UNPLUGGED, hint=hint)
         if event.kind is EventKind.WARNING:
             say(f"{live.source}: {event.text}")
 

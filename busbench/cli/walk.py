@@ -178,11 +178,11 @@ def _open_bench(orders: Orders, rig: Rig, head: WalkHead, stack: ExitStack) -> B
                 say(f"{fault} is not seen on a walk; {FAULTS[fault.kind].shows}")
         aircraft = VirtualRig(read_rig(other) if other else rig, faults=faults)
         return VirtualBench(Rehearsal(rig, aircraft, hold=hold))
-    from busbench.cli.drive_port import warn
+    from busbench.cli.drive_port import require_plugged
     from busbench.port.live import open_live
 
     live = stack.enter_context(open_live(orders.port))
-    warn(live)
+    require_plugged(live)
     return PortBench(live, hold=hold)
 
 

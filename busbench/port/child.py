@@ -65,6 +65,7 @@ class Child:
         self._unmarker: Unmarker | None = None
         self._identity = Identity(settings.source)
         self._retry_ns = self._gone_ns = 0
+        self._returns = 0  # how often the port was back after it was gone
         self._is_complaint_told = False
         self._totals: ErrorTotals | None = None
         self._totals_ns = self._status_ns = self._heard_ns = 0
@@ -142,6 +143,7 @@ class Child:
         has_marks = isinstance(port, BusPort) and port.marks_bad
         self._unmarker = Unmarker() if has_marks else None
         self._hub.attach(port)
+        self._returns += kind is EventKind.RECONNECTED
         self._choose_priority()
         self._tell(kind, "the port is open" if kind is EventKind.OPENED else self._is_back(str(port.port)))
         self._totals = port.error_totals() if isinstance(port, BusPort) else None
@@ -201,7 +203,7 @@ class Child:
     def _obey(self, word: str, value: Any) -> None:
         match word:
             case "transmit":
-                self._start(value)
+                self._start(*value)
             case "stop":
                 if self._pacer is not None:
                     self._pacer.stop(STOPPED)
@@ -210,9 +212,10 @@ class Child:
             case _:  # a sign of life
                 pass
 
-    def _start(self, pickled: bytes) -> None:
-        if self._hub.port is None or self._pacer is not None:
-            reason = "a transmission is running already" if self._pacer else "the port is unplugged"
+    def _start(self, returns: int, pickled: bytes) -> None:
+        # A port that was gone and is back unseen: nobody has looked whether anything may move now.
+        if self._hub.port is None or self._pacer is not None or returns != self._returns:
+            reason = "a transmission is running already" if self._pacer else "the port was unplugged"
             self._hub.send(messages.status(Transmission(is_over=True, reason=reason)))
             return
         try:

@@ -57,6 +57,7 @@ class ChildPort(LivePort):
         super().__init__(source, line=line)
         self._messages = messages.MessageReader()
         self._events: list[PortEvent] = []
+        self._returns = 0  # how often the port was back, as far as events() has told
         self._sent: list[Chunk] = []
         self._transmission: Transmission | None = None
         self._failure: Failure | None = None
@@ -118,6 +119,7 @@ class ChildPort(LivePort):
     def events(self) -> list[PortEvent]:
         """As LivePort says."""
         happened, self._events = self._events, []
+        self._returns += sum(event.kind is EventKind.RECONNECTED for event in happened)
         return happened
 
     def sent(self) -> list[Chunk]:
@@ -140,7 +142,7 @@ class ChildPort(LivePort):
         if self._is_transmitting:
             raise PortError(self.source, "a transmission is running already", hint="stop that one first")
         self._transmission = Transmission()
-        self._say(messages.command("transmit", value=pickle.dumps(source)))
+        self._say(messages.command("transmit", value=(self._returns, pickle.dumps(source))))
 
     def stop_transmission(self) -> None:
         """As LivePort says."""

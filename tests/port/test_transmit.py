@@ -22,8 +22,8 @@ from tests.port.ends import LIMIT_S, Far, Seen, read_until, wait_for
 from tests.port.sources import Counting, Failing, Holding, Unpicklable
 
 
-def finish(port: LivePort) -> Transmission:
-    read_until(port, Seen(), lambda _: port.transmission is not None and port.transmission.is_over)
+def finish(port: LivePort, seen: Seen | None = None) -> Transmission:
+    read_until(port, seen or Seen(), lambda _: port.transmission is not None and port.transmission.is_over)
     assert port.transmission is not None
     return port.transmission
 
@@ -46,6 +46,23 @@ def test_every_frame_goes_out_once_and_in_order(far: Far) -> None:
     assert b"".join(chunk.data for chunk in echoed) == b"".join(bytes([n]) * 25 for n in range(60))
     # Absolute deadlines: 60 frames and the skipped slots span no less than their periods.
     assert echoed[-1].t_ns - echoed[0].t_ns >= (59 + how.skipped) * 7_000_000 - 3_500_000
+
+
+def test_a_port_that_was_away_unseen_is_not_driven(far: Far) -> None:
+    """Between the last look of whoever drives and the order it may go and be back."""
+    with open_live(far.name) as port:
+        far.unplug()
+        again = Far(Path(far.name))
+        wait_for(again.is_listened_to)
+        port.transmit(Counting(60))
+        seen = Seen()
+        how = finish(port, seen)
+        assert (how.frames, how.reason) == (0, "the port was unplugged")
+        assert seen.kinds == ["opened", "unplugged", "reconnected"]
+        port.transmit(Counting(2))  # now it has been seen
+        assert finish(port).frames == 2
+    assert whole(again.read()) == [0, 1]
+    again.unplug()
 
 
 def test_it_receives_meanwhile(far: Far) -> None:
