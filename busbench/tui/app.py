@@ -327,6 +327,9 @@ class BenchApp(App[None]):
         if session.cut_in is None or session.cut_out is None:
             self.say("no cut yet: i sets its start, o its end")
             return
+        if session.cut_in == session.cut_out:
+            self.say("the cut is empty: set its start with i and its end with o at another place")
+            return
 
         def write(path: str | None) -> None:
             if path:

@@ -16,6 +16,7 @@ from busbench.tui.app import _KEYS
 from busbench.tui.replay import ReplaySession
 from busbench.tui.run import make_app
 from busbench.tui.screens import VIEWS
+from busbench.tui.screens.base import BenchView
 from busbench.tui.screens.help import FIGURES
 from busbench.tui.session import Session
 from tests.cli.running import CAPTURES
@@ -91,7 +92,10 @@ async def test_a_cut_is_exported(flight: ReplaySession, tmp_path: Path) -> None:
     path = tmp_path / "cut.pcapng"
     async with shown(flight, keys="x") as (app, pilot):
         assert app.ui.said == "no cut yet: i sets its start, o its end"
-        await pilot.press("i", "shift+right", "o", "x")
+        await pilot.press("i", "o", "x")
+        assert app.ui.said == "the cut is empty: set its start with i and its end with o at another place"
+        assert isinstance(app.screen, BenchView)
+        await pilot.press("shift+right", "o", "x")
         app.screen.query_one(Input).value = str(path)
         await pilot.press("enter")
         await app.workers.wait_for_complete()
