@@ -10,13 +10,14 @@ from busbench.drive.frames import FrameBlock
 from busbench.drive.limits import SWITCH_ON, Limits
 from busbench.drive.program import Program, default_limits, lock
 from busbench.errors import DriveError, counted, plain
-from busbench.rig.ends import rest_counts
+from busbench.rig.ends import ends_of, rest_counts
 from busbench.rig.fault import Fault
 from busbench.rig.model import Rig
 from busbench.rig.motors import motor_locks, motors
+from busbench.rig.power import holding_more_a
 from busbench.rig.virtual_rig import VirtualRig
 from busbench.wire.bulk import CHANNELS, FRAME_BYTES, unpack_channels
-from busbench.wire.scale import whole
+from busbench.wire.scale import FULL_COUNTS, whole
 
 LOOK_S = 0.5
 _NARROW = 6  # -100.0
@@ -79,11 +80,15 @@ def rehearse_on(
     shown = [device.name for device in rig.driven if device.channel in channels]
     if not shown:
         raise DriveError("--to: nothing on this aircraft obeys the program's channels", hint="see `busbench rig check`")
+    aircraft = VirtualRig(rig, faults=faults)  # before the heading, since a fault may be none of this aircraft
+    if holding_more_a(rig):
+        output.say("at rest devices draw the holding current, where the plan states one")
+    for line in _apart(rig, program, shown):
+        output.say(line)
     width, gap, heads = _columns(shown)
     for head, time, supply in heads:
         yield gap.join([f"{time:>9}", *head, f"{supply:>9}"])
     percent = " %" if width >= _WITH_UNIT else ""
-    aircraft = VirtualRig(rig, faults=faults)
     look = max(1, round(LOOK_S / program.period_s))
     frames = restarts = 0
     for block in blocks:
@@ -103,10 +108,20 @@ def rehearse_on(
             if slot % look == 0:
                 states = {state.name: state for state in aircraft.states()}
                 stand = (f"{f'{states[name].position_pct:+.1f}{percent}':>{width}}" for name in shown)
-                supply_a = sum(state.current_a for state in states.values())
-                yield gap.join([f"{slot * program.period_s:7.2f} s", *stand, f"{supply_a:9.2f}"])
+                yield gap.join([f"{slot * program.period_s:7.2f} s", *stand, f"{aircraft.supply_a:9.2f}"])
         frames += len(block)
     yield f"rehearsed {counted(frames, 'frame')} in {frames * program.period_s:.2f} s; nothing was sent"
+
+
+def _apart(rig: Rig, program: Program, names: Sequence[str]) -> Iterator[str]:
+    """Of each device whose neutral is not where the program's levels have their 0: where it stands then."""
+    for device in rig.driven:
+        if device.name in names and (device.channel or 0) <= CHANNELS:
+            apart = program.scale.centre_counts - ends_of(device, rig.scale).neutral_counts
+            stands = 100 * apart / FULL_COUNTS * (-1 if device.reversed else 1)
+            if abs(stands) >= _APART_PCT:
+                neutral = -apart / FULL_COUNTS * 100
+                yield f"{plain(device.name)}: its neutral lies at level {neutral:+.1f} %, so at level 0 it stands at {stands:+.1f} %"
 
 
 def _columns(names: Sequence[str]) -> tuple[int, str, list[tuple[list[str], str, str]]]:

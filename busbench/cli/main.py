@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import importlib
 import importlib.util
+import inspect
 import os
 import sys
 from collections.abc import Iterable
@@ -60,23 +61,25 @@ class _Commands(click.Group):
             raise BusbenchError(f"{plain(args[0], most=40)}: is not a command", hint=hint)
         return super().resolve_command(ctx, args)
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        # Not click's own, which would import every command for its help text.
-        with formatter.section("Commands, in the order of the work"):
-            formatter.write_dl([(name, COMMANDS[name]) for name in self.list_commands(ctx)])
+    def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        # Not click's own, which would import every command for its help text, and which no screen of 24 lines holds.
+        self.format_usage(ctx, formatter)
+        formatter.write("\n" + inspect.cleandoc(self.help or "") + "\n")
+        formatter.indent()
+        formatter.write_dl([(name, COMMANDS[name]) for name in self.list_commands(ctx)])
 
 
-@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(
+    cls=_Commands,
+    options_metavar="[-h | --help] [--version]",
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
 @click.version_option(__version__, prog_name="busbench")
 def cli() -> None:
     """Bench test tool for the serial servo bus of large model aircraft.
-
-    Results go to standard output, all else to standard error. SOURCE is a
-    recording in any format that is read, or - for standard input. PORT is a
-    serial port such as /dev/ttyUSB0 or COM3, socket://HOST:PORT, or virtual:
-
-    Exit codes: 0 done (and passed), 1 a verdict failed, 2 bad use or bad input,
-    130 interrupted.
+    SOURCE is a recording, or - ; PORT a serial port, socket://HOST:PORT or virtual:
+    Exit codes: 0 done and passed, 1 a verdict failed, 2 bad use, 130 interrupted.
+    Commands, in the order of the work; each has its own --help:
     """
 
 

@@ -48,13 +48,15 @@ def show(adapters: list[Adapter], format_: str) -> None:
     from busbench.port.adapters import WIRING
 
     if adapters:
-        head = ("port", "chip", "100 000 baud", "damage marked", "latency timer", "says of itself")
+        head = ("port", "chip", "100 000 baud", "damage marked", "latency")
         cells = [
-            [plain(str(c)) for c in (port, chip, rate, marks, "-" if latency is None else f"{latency} ms", text)]
-            for port, chip, rate, marks, latency, text, _ in rows
+            [plain(str(c)) for c in (port, chip, rate, marks, "-" if latency is None else f"{latency} ms")]
+            for port, chip, rate, marks, latency, *_ in rows
         ]
-        click.echo("\n".join(table_lines(head, cells, left=6)))
+        click.echo("\n".join(table_lines(head, cells, left=5)))
         for adapter in adapters:
+            if adapter.description:
+                prose(f"{plain(adapter.device)}: calls itself {plain(adapter.description)}", indent=2)
             for advice in adapter.advice:
                 prose(f"{plain(adapter.device)}: {plain(advice)}", indent=2)
     else:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busbench.cli.live import line_of, line_options
-from busbench.cli.output import format_option, prose, say, write_csv, write_json
+from busbench.cli.output import format_option, is_terminal, prose, say, write_csv, write_json
 from busbench.errors import counted, named
 from busbench.model import LineSettings
 
@@ -62,6 +62,8 @@ def probe(port: str, *, seconds: float, line: LineSettings) -> ProbeResult:
 
     chunks: list[Chunk] = []
     with open_live(port, line=line) as live:
+        if is_terminal():
+            say(f"listening for {seconds:g} s")
         until = time.monotonic() + seconds
         while (left := until - time.monotonic()) > 0 and not live.has_ended:
             chunks += live.read(left)

@@ -31,9 +31,9 @@ class Line(enum.StrEnum):
 
     FRAMES = "frames"
     SILENT = "silent"
-    INVERTED = "inverted"
+    INVERTED = "upside down"
     WRONG_RATE = "wrong rate"
-    INVERTED_WRONG_RATE = "inverted, wrong rate"
+    INVERTED_WRONG_RATE = "upside down, wrong rate"
     NO_FRAMES = "bytes but no frames"
 
 
@@ -109,10 +109,10 @@ def classify(chunks: Sequence[Chunk], *, clock: Clock, line: LineSettings = BUS_
 
 
 _WORDS = {
-    Line.INVERTED: ("inverted: the adapter reads the line upside down", _INVERTER),
+    Line.INVERTED: ("upside down: the bus idles low, and nothing inverts it for the adapter", _INVERTER),
     Line.WRONG_RATE: ("wrong rate: frames read too fast", _OTHER_RATE),
     Line.INVERTED_WRONG_RATE: (
-        "inverted and at the wrong rate",
+        "upside down, since nothing inverts the bus for the adapter, and at the wrong rate",
         f"{_INVERTER}; and {_OTHER_RATE}",
     ),
     Line.NO_FRAMES: (

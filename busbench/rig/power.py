@@ -151,6 +151,12 @@ def unstated_currents(rig: Rig) -> list[str]:
     ]
 
 
+def holding_more_a(rig: Rig) -> float:
+    """By how much the current of the devices at rest rises where they hold a load, as far as that is stated."""
+    draws = [device.current_a for device in rig.driven]
+    return sum(current.holding - (current.idle or 0.0) for current in draws if current.holding is not None)
+
+
 def stall_case(name: str) -> str:
     """Name of the case in which one device is stalled while the rest move."""
     return f"{name} stalled, rest moving"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from busbench.rig.model import SUPPLY, Rig
-from busbench.rig.power import MOVING, Case, Endurance, ProgramRun, Weakest, unstated_currents
+from busbench.rig.power import IDLE, MOVING, Case, Endurance, ProgramRun, Weakest, holding_more_a, unstated_currents
 from busbench.rig.tree import draw_tree, layout_tree
 
 
@@ -40,6 +40,8 @@ def power_lines(
     yield draw_tree(layout_tree(rig, case=moving), title=MOVING, is_ascii=is_ascii)
     yield ""
     yield from _table(cases)
+    if more_a := holding_more_a(rig):
+        yield f"{IDLE}: at rest without load; holding one, as in a rehearsal, devices draw {more_a:.2f} A more"
     yield ""
     if weakest is not None:
         volts, least = weakest.voltage_v, rig.supply.minimum_v

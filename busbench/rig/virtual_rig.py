@@ -88,6 +88,11 @@ class VirtualRig:
         return self._restart_s <= 0 and self._receiver_v >= (self.rig.supply.minimum_v or 0.0)
 
     @property
+    def supply_a(self) -> float:
+        """Current that all devices draw now, sensors among them."""
+        return float(self._drawn.sum())
+
+    @property
     def _receiver_v(self) -> float:
         return float(self._volts[self._network.nodes.index(RECEIVER)])
 

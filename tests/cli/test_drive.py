@@ -214,6 +214,7 @@ def test_the_rig_says_period_and_scale_where_nothing_else_does(tmp_path: Path) -
 def test_rehearsal_on_a_virtual_aircraft() -> None:
     lines = run("sweep", "--channel", "1", "--period", "4", "--to", f"virtual:{HERON}").stdout.splitlines()
     assert lines[0] == "     time  left aileron   supply A"
+    assert float(lines[1].split()[-1]) == pytest.approx(0.89)  # holding: flaps 2 × 0.15, gear 0.4; the sensor 0.02
     stand = [float(line.split()[2]) for line in lines[1:-1]]
     assert stand[0] == 0.0
     assert (round(max(stand)), round(min(stand))) == (50, -49)

@@ -10,8 +10,8 @@ import sys
 import pytest
 
 from busbench.cli import ports
-from busbench.cli.main import run
-from busbench.port.adapters import Adapter, chip_of
+from busbench.cli.main import COMMANDS, run
+from busbench.port.adapters import CHIPS, Adapter, Chip, chip_of
 
 pytestmark = pytest.mark.usefixtures("wide")
 
@@ -26,9 +26,10 @@ def test_ports_as_a_table(capsys: Capture) -> None:
     ports.show(ADAPTERS, "table")
     out = capsys.readouterr()
     assert out.out.splitlines() == [
-        "port          chip   100 000 baud  damage marked  latency timer  says of itself",
-        "/dev/ttyUSB0  FTDI   exact         whole packets  16 ms          HERON bench",
+        "port          chip   100 000 baud  damage marked  latency",
+        "/dev/ttyUSB0  FTDI   exact         whole packets  16 ms",
         "/dev/ttyUSB1  CH340  exact         none           -",
+        "/dev/ttyUSB0: calls itself HERON bench",
         "/dev/ttyUSB0: set 1 ms",
         "/dev/ttyUSB1: marks none",
         "/dev/ttyUSB1: is \\x1b[31mred",
@@ -36,6 +37,20 @@ def test_ports_as_a_table(capsys: Capture) -> None:
     assert out.err.splitlines()[0] == (
         "The bus runs at 100000 baud, 8 data bits, even parity, 2 stop bits, inverted: it idles low."
     )
+
+
+@pytest.mark.parametrize("chip", CHIPS.values(), ids=lambda chip: chip.name)
+def test_the_table_of_ports_fits_80_columns(chip: Chip, capsys: Capture) -> None:
+    ports.show([Adapter("/dev/ttyUSB10", "", chip, 1, 1, "", 16, ())], "table")
+    assert max(map(len, capsys.readouterr().out.splitlines())) <= 80
+
+
+def test_help_fits_a_screen_of_24_lines(capsys: Capture) -> None:
+    assert run(["--help"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) < 24
+    assert max(map(len, lines)) <= 80
+    assert [line.split()[0] for line in lines[-len(COMMANDS) :]] == list(COMMANDS)
 
 
 def test_ports_for_programs(capsys: Capture) -> None:
@@ -69,11 +84,17 @@ def test_probe_frames(capsys: Capture) -> None:
     assert (out.out, out.err) == ("frames: 214, one every 14.0 ms, end bytes 00\n", "")
 
 
+def test_probe_tells_a_terminal_how_long_it_listens(monkeypatch: pytest.MonkeyPatch, capsys: Capture) -> None:
+    monkeypatch.setattr("busbench.cli.probe.is_terminal", lambda: True)
+    assert run(["probe", "virtual:?speed=max&duration=3s", "--seconds", "2.5"]) == 0
+    assert capsys.readouterr().err == "listening for 2.5 s\n"
+
+
 def test_probe_says_the_mend(capsys: Capture) -> None:
     assert run(["probe", "virtual:?speed=max&duration=3s&inverted=on&pilot=still"]) == 1
     lines = capsys.readouterr().out.splitlines()
     assert lines == [
-        "inverted: the adapter reads the line upside down",
+        "upside down: the bus idles low, and nothing inverts it for the adapter",
         "what to do: put an inverter gate or a transistor stage between receiver and adapter (mind 3.3 V levels),"
         " or use an adapter whose own setting inverts RX and TX",
         lines[2],

@@ -10,7 +10,16 @@ from hypothesis import strategies as st
 from busbench.errors import RigError
 from busbench.rig.harness import Branch, Network, Solver, build_network
 from busbench.rig.model import Lead
-from busbench.rig.power import Case, find_endurance, find_weakest, power_cases, run_program, unstated_currents
+from busbench.rig.power import (
+    Case,
+    find_endurance,
+    find_weakest,
+    holding_more_a,
+    power_cases,
+    run_program,
+    unstated_currents,
+)
+from busbench.rig.power_text import power_lines
 from busbench.rig.wire import is_above, lead_ohm
 from tests.rig.rigs import device, hub, rig
 
@@ -56,6 +65,18 @@ def test_cases_worked_by_hand() -> None:
         "one: 6.60 V is below the minimum of 7 V",
     )
     assert cases["all stalled"].supply_a == pytest.approx(5)
+
+
+def test_holding_is_told_beside_idle() -> None:
+    held = device("held", 1, "current_a = {idle = 0.1, holding = 0.4}")
+    bare = device("bare", 2, "current_a = {holding = 0.2}")
+    assert holding_more_a(rig(held, bare, TWO)) == pytest.approx(0.5)
+    plan = rig(held, bare, TWO)
+    said = list(power_lines(plan, power_cases(plan), None, None, temperature_c=20))
+    assert "all idle: at rest without load; holding one, as in a rehearsal, devices draw 0.50 A more" in said
+    assert not any(
+        "holding" in line for line in power_lines(rig(TWO), power_cases(rig(TWO)), None, None, temperature_c=20)
+    )
 
 
 def test_only_what_needs_the_minimum_is_held_against_it() -> None:
