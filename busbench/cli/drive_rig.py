@@ -22,6 +22,7 @@ from busbench.wire.scale import FULL_COUNTS, whole
 LOOK_S = 0.5
 _NARROW = 6  # -100.0
 _WITH_UNIT = 9
+_APART_PCT = 0.5  # less than this nobody asks about
 
 __all__ = ["apply_rig", "motors", "rehearse_on"]
 
@@ -120,8 +121,8 @@ def _apart(rig: Rig, program: Program, names: Sequence[str]) -> Iterator[str]:
             apart = program.scale.centre_counts - ends_of(device, rig.scale).neutral_counts
             stands = 100 * apart / FULL_COUNTS * (-1 if device.reversed else 1)
             if abs(stands) >= _APART_PCT:
-                neutral = -apart / FULL_COUNTS * 100
-                yield f"{plain(device.name)}: its neutral lies at level {neutral:+.1f} %, so at level 0 it stands at {stands:+.1f} %"
+                neutral = f"its neutral lies at level {-100 * apart / FULL_COUNTS:+.1f} %"
+                yield f"{plain(device.name)}: {neutral}, so at level 0 it stands at {stands:+.1f} %"
 
 
 def _columns(names: Sequence[str]) -> tuple[int, str, list[tuple[list[str], str, str]]]:
