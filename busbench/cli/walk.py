@@ -19,12 +19,12 @@ if TYPE_CHECKING:
     from busbench.cli.keys import ReadKey
     from busbench.cli.walk_bench import Bench
     from busbench.drive.program import Program
-    from busbench.drive.walk import Entry, Stop, Walk
+    from busbench.drive.walk import Entry, Event, Stop, Walk
     from busbench.drive.walk_file import WalkHead
     from busbench.rig.model import Rig
 
 VIRTUAL = "virtual:"
-NAME_MOST = 18  # of a device in the table, which fits 80 columns then
+NAME_MOST = 16  # of a device in the table, which fits 80 columns then
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +132,8 @@ def walk(orders: Orders) -> int:
         bench = _open_bench(orders, rig, head, stack)
         read_key = stack.enter_context(read_answers())
         save_walk(path, head, state)  # before anything moves, a file that cannot be written is known
-        say(f"{rig.plan.name}: {len(stops)} to walk{f', answers go to {path}' if path else ''}")
+        kept = f"answers go to {path}" if path else "a rehearsal, whose answers are not kept"
+        say(f"{rig.plan.name}: {len(stops)} to walk, {kept}")
         say(direction_words(rig))
         state, is_interrupted = go_round(
             state,
@@ -227,7 +228,10 @@ def go_round(
                 if after.phase is Phase.STOPPED and not is_lost:
                     drain(waiting)
             else:
-                after = state.after(hear(state, waiting))
+                event = hear(state, waiting)
+                after = state.after(event)
+                if told := _told(state, event):
+                    say(f"  {told}")
             if after.entries != state.entries:
                 save(after)
             state = after
@@ -236,6 +240,15 @@ def go_round(
     except KeyboardInterrupt:
         return state, True
     return state, False
+
+
+def _told(state: Walk, event: Event) -> str:
+    """What was taken of a key that was hit, where it is not seen at once by what follows."""
+    from busbench.drive.walk import QUESTIONS, Phase, Word
+
+    if state.phase is Phase.ASKING and event in (Word.YES, Word.NO):
+        return f"{QUESTIONS[state.asked].replace('_', ' ')}: {event}"
+    return f"{state.stop.name}: skipped" if event is Word.SKIP and not state.entry.is_done else ""
 
 
 def summary_lines(entries: Sequence[Entry], not_walked: Sequence[tuple[str, str]]) -> Iterator[str]:

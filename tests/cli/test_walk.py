@@ -107,6 +107,15 @@ def test_without_a_terminal_lines_answer(rig: Path) -> None:
     ]
 
 
+def test_every_answer_is_told_as_it_was_taken(rig: Path) -> None:
+    result = run("virtual:", "--rig", rig, stdin="\nn\ny\nk\nk\n\n")
+    said = result.stderr.splitlines()
+    assert said[0] == "Heron: 2 to walk, a rehearsal, whose answers are not kept"
+    told = ["  right surface: no", "  right way: yes", "  left aileron: skipped", "  rudder: skipped"]
+    assert [line for line in said if line in told] == told
+    assert max(map(len, result.stdout.splitlines())) <= 80
+
+
 @pytest.mark.parametrize("pressed", [[*"\nyyyye"], [*"kk\n"], [*"\nnyyy", *"\nyyyy", "\n"], [*"\nyyyy", GONE]])
 def test_a_no_a_skip_and_a_gap_fail(pressed: list[str], rig: Path, typed: list[str]) -> None:
     typed += pressed
