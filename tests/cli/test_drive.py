@@ -212,7 +212,9 @@ def test_the_rig_says_period_and_scale_where_nothing_else_does(tmp_path: Path) -
 
 
 def test_a_rehearsal_tells_why_a_device_does_not_stand_at_the_level_sent() -> None:
-    result = run("steps", "--channel", "1,6", "--levels", "0", "--period", "1", "--to", f"virtual:{HERON}")
+    result = run(
+        "steps", "--channel", "1", "--channel", "6", "--levels", "0", "--period", "1", "--to", f"virtual:{HERON}"
+    )
     told = [line for line in result.stderr.splitlines() if "neutral" in line]
     assert told == ["rudder: its neutral lies at level +3.9 %, so at level 0 it stands at -3.9 %"]
     assert " -3.9 %" in result.stdout.splitlines()[1]
