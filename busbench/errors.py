@@ -94,7 +94,6 @@ _RECORDING = re.compile(
     rb"\n\r\r\n|\s*\$(date|version|timescale|comment|scope|var)\b|[\w \[\]\"]+[,;][^=\n]*\n[\"\d.+-]+[,;]"
 )
 _FRAMES = re.compile(rb"\x0f(.{24}\x0f){3}", re.DOTALL)
-_CONTROL = re.compile(rb"[\x00-\x08\x0e-\x1f]")
 
 
 def other_kind(data: bytes) -> str:
@@ -110,7 +109,7 @@ def other_kind(data: bytes) -> str:
         return "is JSON" if head.lstrip()[:1] == b"{" else "is HTML or SVG"
     known = next((what for magic, what, _ in FOREIGN if head.startswith(magic)), "")
     is_utf16 = head[:2] in (b"\xff\xfe", b"\xfe\xff")  # told with its remedy
-    return known or ("is binary data" if _CONTROL.search(head) and not is_utf16 else "")
+    return known or ("is binary data" if b"\0" in head and not is_utf16 else "")
 
 
 def not_toml(error: Exception, data: bytes) -> tuple[str, str]:
