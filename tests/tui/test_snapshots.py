@@ -70,7 +70,7 @@ async def test_marks_and_cut_stand_on_the_timeline(flight: ReplaySession) -> Non
     session.set_cut(is_end=True)
     async with shown(session, keys="3") as (app, _):
         text = text_of(app)
-    assert "▼engine\\x1b[31…" in text
+    assert "▼engine\\x1b[31m on …[" in text
     assert "cut [0:30.900 to 0:50.900]" in text
     check("marks", text)
 

@@ -132,3 +132,48 @@ async def test_wide_marks_leave_the_others_in_their_place() -> None:
         line = text_of(app).splitlines()[3]
         assert line.index("▼方向[b]") == 20
         assert cell_len(line[: line.index("▼x")]) == 50
+
+
+async def test_a_mark_is_whole_where_there_is_room_on_either_side_of_it() -> None:
+    session = recording("heron-flight.pcapng")
+    async with shown(session, keys="3") as (app, pilot):
+        for second, text in ((4, "away"), (6, "cut short here"), (12, "the port is gone: unplugged"), (79.9, "landed")):
+            session.mark(session.start + round(second * 10**9), text)
+        app.draw()
+        await pilot.pause()
+        line = text_of(app).splitlines()[3]
+        assert line == "away▼ ▼cut …▼the port is gone: unplugged".ljust(73) + "landed▼"
+
+
+async def test_a_narrow_window_leaves_out_what_has_no_room_and_cuts_no_word() -> None:
+    session = recording("heron-flight.pcapng")
+    session.names = {1: "left aileron", 5: "left elevator + right elevator"}
+    async with shown(session, (60, 16), keys="2") as (app, pilot):
+        lines = text_of(app).splitlines()
+        assert lines[1] == " 280 of 5,334 missed: under 5.78 % at 95 %   flags now none"
+        assert lines[2].endswith("   whole recording")
+        text = " ".join(text_of(app).split())
+        assert "the jitter tells nothing of the receiver" in text
+        for key, wanted in (
+            ("1", "counts as in the frame last 4 s   state"),
+            ("3", " g gap 2 l lost 2 f failsafe 1 d damaged 9 longest 2.01 s\n"),
+            ("3", "lasted  frames\n"),
+            ("4", "bell on losses: off   m sets a mark\n"),
+            ("7", "one every 7\n   ms\n"),
+        ):
+            await pilot.press(key)
+            app.draw()
+            await pilot.pause()
+            assert wanted in text_of(app), text_of(app)
+
+
+async def test_channels_across_an_outage_that_have_no_room_are_told_of() -> None:
+    session = recording("heron-flight.pcapng")
+    session.source = "/a/folder/within/a/folder/heron-flight.pcapng"
+    async with shown(session, (60, 16), keys="3 n n n") as (app, pilot):
+        assert text_of(app).startswith(" 3 Outages  heron-flight.pcapng  ")
+        assert "… more channels: make the window taller" in text_of(app)
+        await pilot.resize_terminal(80, 24)
+        app.draw()
+        await pilot.pause()
+        assert "more channels" not in text_of(app)

@@ -44,7 +44,8 @@ class BeatFigures(Drawn):
         return [*out, [("", "ink")], *([(f" {text}", style)] for text, style in notes)]
 
     def _histogram(self, view: BeatView, width: int, height: int) -> list[Line]:
-        head: Line = [(f"from frame to frame, {view.scope}", "head")]
+        said = f"from frame to frame, {view.scope}"
+        head: Line = [(said if len(said) <= width else view.scope, "head")]
         if not view.steps:
             return [head, [("", "ink")], [("no steps between frames can be told", "dim")]]
         pictures = bars(view.counts, width, max(1, height - 3), self.ui.glyphs)
@@ -52,6 +53,8 @@ class BeatFigures(Drawn):
         low, middle, high = exact(view.low_s), exact(mean), exact(view.high_s)
         gap = max(1, (width - len(low) - len(middle) - len(high)) // 2)
         axis = low + " " * gap + middle + " " * gap + high
+        if len(axis) > width:
+            axis = low + high.rjust(width - len(low))
         marks = [(self.ui.glyphs.rule, "rule")] * width
         marks[width // 2] = self.ui.glyphs.tick, "rule"
         jitter = view.figures.jitter

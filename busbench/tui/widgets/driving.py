@@ -70,13 +70,17 @@ class DriveLines(Drawn):
 
     def _setting(self, width: int, height: int) -> list[Line]:
         drive = self.drive
-        style = "bad" if drive.refusal else "dim" if drive.is_rehearsal else "warn"
+        style = "dim" if drive.is_rehearsal or not self.ui.needs.is_live else "bad" if drive.refusal else "warn"
         out = _wrapped([drive.target], width, style)
         out += _wrapped([drive.said], width, "title") if drive.said not in ("", drive.target) else []
         cells = [self._field(at, width // 2) for at in range(len(FIELDS))]
         out += [[], *([*left, *right] for left, right in zip(cells[::2], cells[1::2], strict=True)), []]
         now, (preview, _) = drive.settings, self._words()
         room = height - len(out)
+        drawn = range(2, len(preview) - 1 - preview[::-1].index("")) if "" in preview else range(0)
+        if any(len(line) > width - 1 for line in preview):
+            folded = ([line] if at in drawn or not line else _folded(line, width) for at, line in enumerate(preview))
+            preview = [part for lines in folded for part in lines]
         if len(preview) > room:
             preview = [line for line in preview if line]
         if len(preview) > room > 0:
@@ -201,11 +205,12 @@ class DriveLines(Drawn):
 
 
 def _wrapped(texts: list[str] | tuple[str, ...], width: int, style: str) -> list[Line]:
-    out: list[Line] = []
-    for text in texts:
-        indent = " " * (len(text) - len(text.lstrip()) + 2)
-        out += [[(f" {line}", style)] for line in wrap(plain(text), width - 2, indent=indent)]
-    return out
+    return [[(f" {line}", style)] for text in texts for line in _folded(text, width)]
+
+
+def _folded(text: str, width: int) -> list[str]:
+    """On as many lines as it takes, those after the first farther in."""
+    return wrap(plain(text), width - 2, indent=" " * (len(text) - len(text.lstrip()) + 2))
 
 
 def _table(frames: list[tuple[float, bytes]]) -> tuple[np.ndarray[tuple[int], np.dtype[np.float64]], I16]:

@@ -42,13 +42,14 @@ class FarFigures(Drawn):
             ("ink", "ink"),
         )
         out = out[: height - 1]
-        return [*out, *([[("", "ink")]] * (height - 1 - len(out))), self._last_mark(session)]
+        return [*out, *([[("", "ink")]] * (height - 1 - len(out))), self._last_mark(session, width)]
 
-    def _last_mark(self, session: Session) -> Line:
+    def _last_mark(self, session: Session, width: int) -> Line:
         before = [mark for mark in session.marks if session.mark_place(mark) <= session.place]
         bell = "bell on losses: on" if self.ui.rings else "bell on losses: off"
         if not before:
-            return [(f" {bell}   m sets a mark: distance, motor, heading", "dim")]
+            why = " m sets a mark: distance, motor, heading"
+            return [(f" {bell}  {why if width > len(bell) + len(why) + 2 else ' m sets a mark'}", "dim")]
         age = duration(session.seconds(session.place) - session.seconds(session.mark_place(before[-1])))
         return [(f" {bell}   since ", "dim"), (plain(before[-1].text), "mark"), (f": {age}", "dim")]
 

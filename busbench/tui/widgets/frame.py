@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable, Sequence
+from pathlib import Path
 
 from busbench.errors import counted, plain
 from busbench.model import ClockKind
@@ -65,11 +66,13 @@ class StateLine(Drawn):
         right += [(f"{link} ", LINK_STYLES.get(link, "bad"))]
         if width_of([*left, *line, *right]) < width:
             left += line
+        elif isinstance(session, ReplaySession) and width_of([*left, *right]) >= width:
+            left[1] = f" {plain(Path(session.source).name)}", "title"
         flags = self._flags(session)
         return [apart(left, right, width), apart(self._counts(session, width - width_of(flags) - 1), flags, width)]
 
     def _counts(self, session: Session, room: int) -> Line:
-        """Frames, what was missed of what was due, its ratio and the bound; where room lacks, ratio or frames go."""
+        """Frames, what was missed of what was due, ratio and bound; where room lacks, ratio or frames go, or both."""
         if isinstance(session, ReplaySession) and (progress := session.progress):
             return [(f" {progress}", "warn")]
         losses = session.losses
@@ -82,7 +85,8 @@ class StateLine(Drawn):
         whole: Line = [*frames, (",", "ink"), missed, (f":{ratio}{bound}", "ink")]
         short: Line = [*frames, (",", "ink"), missed, (f":{bound}", "ink")]
         least: Line = [missed, (f":{ratio}{bound}", "ink")]
-        return next((line for line in (whole, short) if width_of(line) <= room), least)
+        fewest: Line = [(f" {losses.lost:,} of {losses.expected:,} missed", missed[1]), (f":{bound}", "ink")]
+        return next((line for line in (whole, short, least) if width_of(line) <= room), fewest)
 
     def _flags(self, session: Session) -> Line:
         words = session.flag_words

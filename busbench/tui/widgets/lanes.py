@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from busbench.errors import plain
 from busbench.model import U16
@@ -108,8 +108,16 @@ def _head(ui: Ui, name: int, rule: int, trace: int) -> Line:
     span = f"last {TRACE_S:.0f} s" if is_timed else f"last {TRACE_S * ROWS_A_SECOND:.0f} frames"
     room = rule + 1 + trace
     scale = scale_words(ui.unit, ui.needs.scale)
-    scale = fit(scale, room) if len(scale) + len(span) >= room else scale + span.rjust(room - len(scale))
+    both = next((one for one in (scale, *_shorter(scale)) if len(one) <= room), "")
+    scale = fit(both, room) if len(both) + len(span) >= room else both + span.rjust(room - len(both))
     return [(f"ch {label}{UNIT_WORDS[ui.unit]:>8} {scale} {fit('  state', _STATE_CELLS)}", "head")]
+
+
+def _shorter(scale: str) -> Iterator[str]:
+    """The same with fewer of its parts."""
+    while ", " in scale:
+        scale = scale.rpartition(", ")[0]
+        yield scale
 
 
 def _value(ui: Ui, lanes: Lanes, channel: int) -> Line:

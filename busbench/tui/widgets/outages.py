@@ -6,7 +6,7 @@ from busbench.analysis.outages import KINDS, Outage
 from busbench.errors import plain
 from busbench.tui.events import LETTERS
 from busbench.tui.session import Across, Session
-from busbench.tui.text import Line, by_cells, duration, fit, place_words, value_words, width_of
+from busbench.tui.text import Line, by_cells, duration, fit, place_words, value_words, width_of, wrap
 from busbench.tui.widgets.around import around_lines
 from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.frame import cell_of, joined, strip
@@ -14,6 +14,8 @@ from busbench.tui.widgets.frame import cell_of, joined, strip
 _STYLES = {"gap": "gap", "lost": "lost", "failsafe": "failsafe", "damaged": "damaged"}
 _CELL = 26
 _LIST_CELLS = 78
+_LOW = 14  # lines up to which channels stand closer together
+_ENDS = (55, 63, 75)  # cells of the list with its columns up to frames, bytes, at byte
 
 
 class OutageLines(Drawn):
@@ -23,11 +25,16 @@ class OutageLines(Drawn):
         """Summary, timeline, list, channels."""
         session = self.ui.needs
         texts = self._changes()
-        cell = max([_CELL, *(len(text) + 5 for text, _ in texts)])
+        longest = max((len(text) + 5 for text, _ in texts), default=0)
+        cell = max(_CELL, longest) if height > _LOW else longest or _CELL
         rows = -(-18 // max(1, (width - 1) // cell))
-        head = [_summary(session), self._above(width), strip(self.ui, width), _below(session, width)]
-        room = max(3, height - len(head) - 1 - (rows + 1))
-        return [*head, *self._beside(self._list(room + 1), width), *self._across(texts, cell, rows)]
+        head = [_summary(session, width), self._above(width), strip(self.ui, width), _below(session, width)]
+        room = max(1 if texts else 3, height - len(head) - 1 - (rows + 1))
+        out = [*head, *self._beside(self._list(room + 1, width), width), *self._across(texts, cell, rows, width)]
+        if len(out) > height:
+            more = f" {self.ui.glyphs.more} more channels: make the window taller"
+            out[height - 1 :] = [[(fit(more, width), "warn")]]
+        return out
 
     def _beside(self, rows: list[Line], width: int) -> list[Line]:
         """The list, and right of it what all channels did, where there is room."""
@@ -43,26 +50,36 @@ class OutageLines(Drawn):
         session, glyphs = self.ui.needs, self.ui.glyphs
         lo, hi = session.start, max(session.end, session.start + 1)
         cells = [(" ", "ink")] * width
-        for mark in session.marks:
-            at = cell_of(session.mark_place(mark), lo, hi, width)
-            text = glyphs.mark + fit(plain(mark.text), min(14, max(1, width - at - 1)), more=glyphs.more).rstrip()
-            cells[at : at + width_of([(text, "")])] = [(one, "mark") for one in by_cells(text)]
-        for place, one in ((session.cut_in, glyphs.cut_in), (session.cut_out, glyphs.cut_out)):
-            if place is not None:
-                cells[cell_of(place, lo, hi, width)] = one, "mark"
+        ends = [(session.cut_in, glyphs.cut_in), (session.cut_out, glyphs.cut_out)]
+        cuts = {cell_of(place, lo, hi, width): one for place, one in ends if place is not None}
+        marks = [(cell_of(session.mark_place(mark), lo, hi, width), plain(mark.text)) for mark in session.marks]
+        free = 0  # from here on nothing stands so far
+        for at, words in marks:
+            room = min((one for one in (*cuts, *(one for one, _ in marks)) if one > at), default=width) - at - 1
+            size = width_of([(words, "")])
+            if size > room and free <= at - size and not any(at - size <= one < at for one in cuts):
+                cells[at - size : at + 1] = [(one, "mark") for one in by_cells(words + glyphs.mark)]
+                free = at + 1
+            else:
+                text = glyphs.mark + fit(words, max(0, min(size, room)), more=glyphs.more)
+                cells[at : at + width_of([(text, "")])] = [(one, "mark") for one in by_cells(text)]
+                free = at + width_of([(text, "")])
+        for at, one in cuts.items():
+            cells[at] = one, "mark"
         return joined(cells[:width])
 
-    def _list(self, height: int) -> list[Line]:
+    def _list(self, height: int, width: int) -> list[Line]:
         session, events = self.ui.needs, self.ui.needs.events
         head = f"    no. {'kind':<11}{'from':>14}{'lasted':>14}{'frames':>8}{'bytes':>8}{'at byte':>12}"
-        out: list[Line] = [[(head, "head")]]
+        width = max((end for end in _ENDS if end <= width), default=_ENDS[0])  # columns are whole or not there
+        out: list[Line] = [[(head[:width], "head")]]
         if not len(events):
             return [*out, [(" no outage so far", "good")], *([[("", "ink")]] * (height - 2))]
         chosen = self.ui.chosen
         centre = chosen if chosen is not None else (events.before(session.place + 1) or 0)
         first = max(0, min(centre - (height - 1) // 2, len(events) - height + 1))
         for index in range(first, min(first + height - 1, len(events))):
-            out.append(_row(session, index, events.items[index], is_chosen=index == chosen))
+            out.append(_row(session, index, events.items[index], width=width, is_chosen=index == chosen))
         return out + [[("", "ink")]] * (height - len(out))
 
     def _changes(self) -> list[tuple[str, str]]:
@@ -73,10 +90,11 @@ class OutageLines(Drawn):
         across = enumerate(session.across(index))
         return [(self._channel(channel, one), "pen" if _has_moved(one) else "dim") for channel, one in across]
 
-    def _across(self, texts: list[tuple[str, str]], cell: int, rows: int) -> list[Line]:
+    def _across(self, texts: list[tuple[str, str]], cell: int, rows: int, width: int) -> list[Line]:
         index = self.ui.chosen
         if not texts or index is None:
-            return [[(" n and p choose an outage; what each channel did across it then stands here", "dim")]]
+            words = "n and p choose an outage; what each channel did across it then stands here"
+            return [[(f" {line}", "dim")] for line in wrap(words, width - 2)]
         event = self.ui.needs.events.items[index]
         words = "before, during, after" if event.kind in ("lost", "failsafe") else "before and after"
         out: list[Line] = [[(f" channels across outage {index + 1} ({event.kind}): {words}", "head")]]
@@ -108,18 +126,24 @@ def _has_moved(one: Across) -> bool:
     return len(values) > 1 or one.before is None or one.after is None
 
 
-def _summary(session: Session) -> Line:
+def _summary(session: Session, width: int) -> Line:
+    """Kinds and the longest, closer together where that takes less than there is."""
+    wide, closer, close = (_summed(session, " " * gap) for gap in (3, 2, 1))
+    return next((line for line in (wide, closer, close) if width_of(line) <= width), close[:-1])
+
+
+def _summed(session: Session, gap: str) -> Line:
     line: Line = [(" ", "ink")]
     counts = dict.fromkeys(KINDS, 0)
     for event in session.events.items:
         counts[event.kind] += 1
     for kind in KINDS:
         style = _STYLES[kind] if counts[kind] else "dim"
-        line += [(LETTERS[kind], style), (f" {kind} {counts[kind]}   ", "ink" if counts[kind] else "dim")]
+        line += [(LETTERS[kind], style), (f" {kind} {counts[kind]}{gap}", "ink" if counts[kind] else "dim")]
     if session.events.longest_s is not None:
         line.append((f"longest {duration(session.events.longest_s)}", "ink"))
     if session.losses.bursts:
-        line.append(("   in bursts", "warn"))
+        line.append((f"{gap}in bursts", "warn"))
     return line
 
 
@@ -130,16 +154,16 @@ def _below(session: Session, width: int) -> Line:
     return [(left + " " * gap + middle + " " * gap + right, "dim")]
 
 
-def _row(session: Session, index: int, event: Outage, *, is_chosen: bool) -> Line:
+def _row(session: Session, index: int, event: Outage, *, width: int, is_chosen: bool) -> Line:
     start = int(session.events.start[index])
     style = "chosen" if is_chosen else "ink"
+    text = (
+        f" {event.kind:<9}{place_words(session, start):>14}{duration(event.duration_s):>14}"
+        f"{event.frames:>8,}{event.bytes:>8,}{event.offset:>12,}"
+    )
     return [
         (" > " if is_chosen else "   ", style),
         (f"{index + 1:4d} ", style),
         (LETTERS[event.kind], _STYLES[event.kind]),
-        (
-            f" {event.kind:<9}{place_words(session, start):>14}{duration(event.duration_s):>14}"
-            f"{event.frames:>8,}{event.bytes:>8,}{event.offset:>12,}",
-            style,
-        ),
+        (text[: width - 9], style),
     ]
