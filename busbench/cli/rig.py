@@ -78,7 +78,9 @@ def check(path: str, *, format_: str = "table") -> int:
     faults = sum(finding.severity == "fault" for finding in findings)
     if format_ == "table":
         for finding in findings:
-            click.echo(f"{finding}\n")
+            for line in str(finding).splitlines():
+                prose(line, indent=2)
+            click.echo()
         click.echo(f"{rig.plan.name}: {_count(faults, 'fault')}, {_count(len(findings) - faults, 'hint')}")
     elif format_ == "csv":
         head = ("severity", "where", "what", "effect", "advice")
