@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import select
 import subprocess
 import sys
 import threading
@@ -14,11 +15,13 @@ import numpy as np
 
 from busbench.model import I64
 from busbench.port.live import LivePort, open_live
+from busbench.tui.text import scale_words
 from busbench.wire.bulk import FRAME_BYTES, pack_frames
+from busbench.wire.scale import Scale
 
 PERIOD_NS = 7_000_000
 UI = [sys.executable, "-m", "busbench", "watch"]
-PAINTED = b"counts as on the wire"  # the head of the lanes, behind the state line
+PAINTED = scale_words("counts", Scale()).encode()  # in the head of the lanes, behind the state line
 
 
 class Frames:
@@ -72,12 +75,19 @@ def running_ui() -> Iterator[int]:
         yield process.pid
 
 
-def first_paint_s(source: str) -> float:
-    """Seconds from the start of the program to the first picture of the lanes."""
+def first_paint_s(source: str, *, limit_s: float = 30) -> float:
+    """Seconds from the start of the program to the first picture of the lanes.
+
+    Raises:
+        SystemExit: it was not there in time.
+    """
     begun = time.perf_counter()
     with _terminal(source) as (_, master):
         shown = b""
         while PAINTED not in shown:
+            left_s = begun + limit_s - time.perf_counter()
+            if left_s <= 0 or not select.select([master], [], [], left_s)[0]:
+                raise SystemExit(f"the lanes were not painted in {limit_s:g} s")
             shown += os.read(master, 65536)
         return time.perf_counter() - begun
 
