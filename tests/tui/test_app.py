@@ -24,14 +24,6 @@ from tests.tui.ports import Live
 from tests.tui.screens import shown, text_of
 
 
-@pytest.fixture
-def flight() -> ReplaySession:
-    session = ReplaySession(open_capture(str(CAPTURES / "heron-flight.pcapng")))
-    session.load()
-    session.is_moving = False
-    return session
-
-
 async def test_space_plays_and_pauses(flight: ReplaySession) -> None:
     async with shown(flight, keys="space") as (app, pilot):
         app.tick(1.5)

@@ -18,14 +18,6 @@ from tests.tui.screens import shown, text_of
 LONG = "wrote a-file-in-the-folder-of-the-heron.pcapng (1,234 frames), and told so in more words than one line holds"
 
 
-@pytest.fixture
-def flight() -> ReplaySession:
-    session = ReplaySession(open_capture(str(CAPTURES / "heron-flight.pcapng")))
-    session.load()
-    session.is_moving = False
-    return session
-
-
 def pass_ticks(app: BenchApp, ticks: int) -> None:
     for _ in range(ticks):
         app.tick(0.0)
