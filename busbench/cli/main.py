@@ -77,7 +77,7 @@ class _Commands(click.Group):
 @click.version_option(__version__, prog_name="busbench")
 def cli() -> None:
     """Bench test tool for the serial servo bus of large model aircraft.
-    SOURCE is a recording, or - ; PORT a serial port, socket://HOST:PORT or virtual:
+    SOURCE is a recording or -, PORT a serial port, socket://HOST:PORT or virtual:
     Exit codes: 0 done and passed, 1 a verdict failed, 2 bad use, 130 interrupted.
     Commands, in the order of the work; each has its own --help:
     """
