@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import os
+import select
 import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
@@ -21,6 +23,36 @@ if TYPE_CHECKING:
     from busbench.drive.program import Program
     from busbench.rig.fault import Fault
     from busbench.rig.model import Rig
+
+
+_GRACE_S = 5.0  # to end in order, once the terminal is gone
+
+
+@contextlib.contextmanager
+def _ends_with_its_terminal() -> Iterator[None]:
+    """A terminal that goes without a word ends the screen too, which else would read and write nothing for ever.
+
+    Recordings hold what was flushed and the port's process comes to rest by itself, so it may be ended hard.
+    """
+    if sys.platform == "win32" or not os.isatty(0):
+        yield
+        return
+    is_over = threading.Event()
+    line = select.poll()
+    line.register(0, 0)  # a hang-up is told in any case
+
+    def watch() -> None:
+        while not is_over.wait(0.5):
+            if any(what & select.POLLHUP for _, what in line.poll(0)):
+                os.kill(os.getpid(), signal.SIGHUP)
+                if not is_over.wait(_GRACE_S):
+                    os._exit(128 + signal.SIGHUP)
+
+    threading.Thread(target=watch, daemon=True, name="terminal").start()
+    try:
+        yield
+    finally:
+        is_over.set()
 
 
 @contextlib.contextmanager
@@ -74,7 +106,7 @@ def run(app: BenchApp) -> None:
     for name in ("COLUMNS", "LINES"):  # some shells export them, and they stay what they are when the window changes
         os.environ.pop(name, None)
     try:
-        with _ends_when_told():
+        with _ends_when_told(), _ends_with_its_terminal():
             app.run(mouse=False)
     finally:
         for one in {id(one): one for one in (first, app.ui.session)}.values():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,6 +13,8 @@ import pytest
 
 if sys.platform == "win32":
     pytest.skip("signals and pseudo-terminals are POSIX", allow_module_level=True)
+
+import pty
 
 from fault_rounds import finish, numbered, numbers, read_back, start
 
@@ -172,3 +175,21 @@ def test_an_ended_walk_gives_the_terminal_back(tmp_path: Path) -> None:
         os.kill(terminal._pid, signal.SIGTERM)
         assert terminal.wait() == 130
         assert terminal._get_modes() == terminal.modes
+
+
+def test_a_screen_whose_terminal_goes_without_a_word_ends() -> None:
+    far, near = pty.openpty()  # of a session without a terminal of its own: nobody signals a hang-up
+    command = [sys.executable, "-m", "busbench", "watch", "virtual:"]
+    env = os.environ | {"TERM": "xterm-256color"}
+    process = subprocess.Popen(command, stdin=near, stdout=near, stderr=near, start_new_session=True, env=env)
+    os.close(near)
+    try:
+        shown = b""
+        while b"in step" not in shown:
+            shown += os.read(far, 65536)
+        os.close(far)
+        process.wait(30)  # raises while it runs
+    finally:
+        process.kill()
+        process.wait()
+    assert process.returncode in (0, 128 + signal.SIGHUP)
