@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from busbench.rig.fault import Fault
     from busbench.rig.model import Rig
 
-
 _GRACE_S = 5.0  # to end in order, once the terminal is gone
 
 

@@ -14,8 +14,6 @@ import pytest
 if sys.platform == "win32":
     pytest.skip("signals and pseudo-terminals are POSIX", allow_module_level=True)
 
-import pty
-
 from fault_rounds import finish, numbered, numbers, read_back, start
 
 from busbench.capture.reading import read_recording
@@ -178,7 +176,7 @@ def test_an_ended_walk_gives_the_terminal_back(tmp_path: Path) -> None:
 
 
 def test_a_screen_whose_terminal_goes_without_a_word_ends() -> None:
-    far, near = pty.openpty()  # of a session without a terminal of its own: nobody signals a hang-up
+    far, near = os.openpty()  # of a session without a terminal of its own: nobody signals a hang-up
     command = [sys.executable, "-m", "busbench", "watch", "virtual:"]
     env = os.environ | {"TERM": "xterm-256color"}
     process = subprocess.Popen(command, stdin=near, stdout=near, stderr=near, start_new_session=True, env=env)
