@@ -32,6 +32,7 @@ OPT_USER_APPLICATION = 4
 OPT_TSRESOL = 9
 OPT_TSOFFSET = 14
 
+SECTION_BYTES_MIN = 28
 PACKET_HEADER_BYTES = 28  # up to the packet's data
 PACKET_FRAME_BYTES = 32  # the same and the trailing length
 LINK_SERIAL = 147  # kept for private use: the meaning is ours
@@ -118,31 +119,37 @@ class Interface:
         return not (self.is_own and _fields(self.description).get("epoch") == "none")
 
     def to_ns(self, ticks: NDArray[np.uint64]) -> I64:
-        """Times in ns of raw stamps, exact as far as ns go.
-
-        Args:
-            ticks: 64-bit stamps as written, uint64 (N,).
-
-        Returns:
-            int64 (N,).
-        """
-        power = self.tsresol & 0x7F
-        giga = np.uint64(1_000_000_000)
-        if self.tsresol & 0x80:
-            # seconds and remainder apart, for the product would pass 64 bits
-            if power > 63:
-                ns = np.zeros_like(ticks)
-            else:
-                seconds = ticks >> np.uint64(power)
-                rest = ticks & np.uint64((1 << power) - 1)
-                spare = max(power - 33, 0)
-                ns = seconds * giga + ((rest >> np.uint64(spare)) * giga >> np.uint64(power - spare))
-        elif power <= 9:
-            ns = ticks if power == 9 else ticks * np.uint64(10 ** (9 - power))
-        else:
-            ns = ticks // np.uint64(10 ** (power - 9)) if power < 29 else np.zeros_like(ticks)
-        times = ns.view(np.int64)
+        """Times in ns of its raw stamps, int64 (N,); see to_ns of the module."""
+        times = to_ns(ticks, self.tsresol)
         return times + np.int64(self.tsoffset_s * 1_000_000_000) if self.tsoffset_s else times
+
+
+def to_ns(ticks: NDArray[np.uint64], tsresol: int) -> I64:
+    """Raw stamps in ns, exact as far as ns go.
+
+    Args:
+        ticks: 64-bit stamps as written, uint64 (N,).
+        tsresol: the interface's option: a power of ten, or of two with bit 7 set.
+
+    Returns:
+        int64 (N,), without the interface's offset.
+    """
+    power = tsresol & 0x7F
+    giga = np.uint64(1_000_000_000)
+    if tsresol & 0x80:
+        # seconds and remainder apart, for the product would pass 64 bits
+        if power > 63:
+            ns = np.zeros_like(ticks)
+        else:
+            seconds = ticks >> np.uint64(power)
+            rest = ticks & np.uint64((1 << power) - 1)
+            spare = max(power - 33, 0)
+            ns = seconds * giga + ((rest >> np.uint64(spare)) * giga >> np.uint64(power - spare))
+    elif power <= 9:
+        ns = ticks if power == 9 else ticks * np.uint64(10 ** (9 - power))
+    else:
+        ns = ticks // np.uint64(10 ** (power - 9)) if power < 29 else np.zeros_like(ticks)
+    return ns.view(np.int64)
 
 
 def option(code: int, value: bytes) -> bytes:

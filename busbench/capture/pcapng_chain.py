@@ -21,6 +21,7 @@ U32 = NDArray[np.uint32]
 BLOCK_BYTES_MAX = 64 << 20
 _FIRST_WORDS = 1 << 10
 _PIECE_WORDS = 1 << 17  # what is searched at once stays in the cache
+_FIRST_OTHERS = 1 << 6
 _LONG_RUN = 2048  # equal blocks that are worth a batch of their own
 _PROBE = 64
 
@@ -61,7 +62,7 @@ class Blocks:
 
 
 class Chain:
-    """The whole blocks from one word on, up to the next section's header.
+    """The whole blocks from one word on, as long as sections of one byte order follow.
 
     Args:
         words: what was read, in the section's byte order.
@@ -70,7 +71,7 @@ class Chain:
     Attributes:
         at: after runs(), the word at which the next block begins.
         fault: after runs(), what is wrong with that block, or "".
-        at_section: after runs(), True where that block heads a new section.
+        at_section: after runs(), True where that block heads a section of the other byte order, or an odd one.
     """
 
     def __init__(self, words: U32, at: int) -> None:
@@ -88,8 +89,8 @@ class Chain:
             first = self.at
             if self.words[first] != pb.PACKET or size < pb.PACKET_FRAME_BYTES:
                 others = True
-                uneven.append(np.array([first]))
                 self.at = first + size // 4
+                uneven.append(np.array([first, *self._others()]))
                 continue
             if likely is None and self.words[first + size // 4 :][:1].tolist() == [pb.SECTION_HEADER]:
                 uneven.append(np.array([first]))  # alone in its section
@@ -118,15 +119,37 @@ class Chain:
             yield Blocks(self.words, starts, size, all_packets=not others)
             parts.clear()
 
+    def _others(self) -> list[int]:
+        """First words of the blocks from self.at on that are no packets, as far as they are plain to see."""
+        starts: list[int] = []
+        reach = _FIRST_OTHERS
+        while True:
+            base, at = self.at, 0
+            part = self.words[base : base + reach].tolist()
+            while at + 2 < len(part):
+                kind, size = part[at], part[at + 1]
+                end = at + size // 4
+                is_other = kind not in (pb.PACKET, pb.SECTION_HEADER) and size >= 12 and not size & 3
+                if not is_other or end > len(part) or part[end - 1] != size:
+                    break
+                starts.append(base + at)
+                at = end
+            self.at += at
+            if not at or len(part) < reach:
+                return starts
+            reach = min(4 * reach, _PIECE_WORDS)
+
     def _next(self) -> int:
         """Length in bytes of the block at self.at, 0 where it is not whole, no block or a new section."""
         room = self.words.size - self.at
         if room < 2:
             return 0
-        self.at_section = bool(self.words[self.at] == pb.SECTION_HEADER)
-        if self.at_section:
-            return 0
         size = int(self.words[self.at + 1])
+        if self.words[self.at] == pb.SECTION_HEADER:
+            magic = self.words[self.at + 2 :][:1].tolist()
+            self.at_section = magic != [pb.MAGIC] or size < pb.SECTION_BYTES_MIN
+            if self.at_section:
+                return 0
         if size < 12 or size & 3 or size > BLOCK_BYTES_MAX:
             self.fault = f"a block of impossible length {size}"
         elif size // 4 <= room:

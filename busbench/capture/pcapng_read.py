@@ -8,7 +8,8 @@ import numpy as np
 
 from busbench.capture import pcapng_blocks as pb
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
-from busbench.capture.packets import NO_TIME, PacketBatch, PacketFile
+from busbench.capture.packet_batch import NO_TIME, PacketBatch
+from busbench.capture.packets import PacketFile
 from busbench.errors import CaptureError, plain
 from busbench.model import I64, NO_CLOCK, U8, Bools, ByteLog, Mark, readonly
 
@@ -65,7 +66,7 @@ class SerialPackets(Capture):
         info.marks.clear()
         others: dict[tuple[int, bool], int] = {}
         offset, last_ns, back = 0, 0, 0
-        for batch in file.batches(of_many_sections=True):
+        for batch in file.batches():
             keep = self._keep(batch, others)
             self._collect_marks(batch)
             some = batch if keep is None else batch.select(keep)

@@ -21,7 +21,8 @@ from numpy.typing import NDArray
 from busbench.capture import pcapng_blocks as pb
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.gather import gather
-from busbench.capture.packets import NO_TIME, PacketBatch, PacketFile
+from busbench.capture.packet_batch import NO_TIME, PacketBatch
+from busbench.capture.packets import PacketFile
 from busbench.capture.source import read_head
 from busbench.capture.usb_chip import FAULTS, OVERRUN, STATUS_BYTES, Port, PortKey, Ports, slices_of
 from busbench.errors import CaptureError, counted, plain
@@ -162,8 +163,7 @@ class UsbTransfers(Capture):
         for batch in self._file.batches():
             some = self._completed(batch)
             some = some.select((some.code == code) & (some.transfer == _BULK))
-            if len(some.code):
-                some = some.select(some.interface == self._port.interfaces.get(self._section(some), -1))
+            some = self._of_one_interface(some, self._port)
             short += int(np.count_nonzero(some.short))
             log, lost = self._log(batch.buffer, some.select(some.size > 0), offset, last_ns)
             overruns += lost
@@ -178,7 +178,7 @@ class UsbTransfers(Capture):
 
     def _completed(self, batch: PacketBatch) -> _Transfers:
         """Transfers of a batch that brought data from a device."""
-        first = int(batch.interface.min())  # batches are never empty, and of one section
+        first = int(batch.interface.min())  # batches are never empty
         known = self._file.interfaces[first : int(batch.interface.max()) + 1]
         links = np.array([one.link_type for one in known], np.int64)[batch.interface - first]
         parts = [
@@ -188,9 +188,14 @@ class UsbTransfers(Capture):
         names = [one.name for one in dataclasses.fields(_Transfers)]
         return _Transfers(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
-    def _section(self, some: _Transfers) -> int:
-        """The section of a batch's transfers, which have one."""
-        return self._file.interfaces[int(some.interface[0])].section
+    def _of_one_interface(self, some: _Transfers, port: Port) -> _Transfers:
+        """Those of the first interface of each section that showed the port: two may show the same bus."""
+        first = [
+            index
+            for index in np.unique(some.interface).tolist()
+            if port.interfaces.setdefault(self._file.interfaces[index].section, index) == index
+        ]
+        return some.select(np.isin(some.interface, first))
 
     def _of_link(self, batch: PacketBatch, header: np.dtype[np.void]) -> _Transfers:
         batch = batch.select(batch.size >= header.itemsize)
@@ -239,9 +244,7 @@ class UsbTransfers(Capture):
             for places in np.split(order, np.flatnonzero(np.diff(bulk.code[order])) + 1) if order.size else ():
                 mine = bulk.select(places)
                 port = ports.known.setdefault(_key(int(mine.code[0])), Port())
-                # two interfaces of one capture may show the same bus
-                first = port.interfaces.setdefault(self._section(mine), int(mine.interface.min()))
-                mine = mine.select(mine.interface == first)
+                mine = self._of_one_interface(mine, port)
                 port.add(batch.buffer, mine.start, mine.size)
         return ports
 

@@ -205,7 +205,9 @@ class FrameFinder:
         count, step = 0, _STEP_ROWS
         while count < len(rows):
             block = rows[count : count + step]
-            good = (block[:, 0] == HEADER) & (block[:, 23] <= FLAGS_MAX) & _IS_END[block[:, 24]]
+            good = block[:, 0] == HEADER
+            good &= block[:, 23] <= FLAGS_MAX
+            good &= _IS_END.take(block[:, 24])
             run = len(good) if good.all() else int(np.argmin(good))
             count += run
             if run < len(block):

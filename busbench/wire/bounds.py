@@ -36,11 +36,16 @@ def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: in
     """
     end = offset + FRAME_BYTES
     first = int(np.searchsorted(mark_end, end[0]))
-    span = mark_end[first : first + end.size]
-    if span.size == end.size and np.array_equal(span, end):
-        holds = np.arange(first, first + end.size)  # one read a frame
-    else:
-        holds = np.searchsorted(mark_end, end)
+    if end.size > 1 and np.array_equal(mark_end[first : first + end.size], end):
+        # one read a frame: the one before bounds it from below, and none stands inside it
+        latest = mark_t_ns[first : first + end.size]
+        slack = np.empty(end.size, np.uint32)
+        slack[:1] = frame_bounds(offset[:1], mark_end[: first + 1], mark_t_ns, character_ns=character_ns)[1]
+        step = latest[1:] - latest[:-1]
+        step -= (FRAME_BYTES - 1) * character_ns
+        slack[1:] = _as_slack(step)
+        return latest, slack
+    holds = np.searchsorted(mark_end, end)
     latest = mark_t_ns[holds]
     earliest = np.full(end.size, -_FAR)
     # Mark after mark, backwards from the one before that which holds the last byte.
@@ -57,7 +62,11 @@ def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: in
         latest[cut] = np.minimum(latest[cut], bound[inside] + character_ns)
         more = before[inside] > 0
         rows, before = cut[more], before[inside][more] - 1
+    return latest, _as_slack(latest - earliest)
+
+
+def _as_slack(apart_ns: I64) -> NDArray[np.uint32]:
     # A read that returned late bounds from below too high: the bounds then cross, by as much
     # as the stamps differ in lateness, and that is how far the time is uncertain.
-    slack = np.clip(np.abs(latest - earliest), 0, SLACK_UNKNOWN).astype(np.uint32)
-    return latest, slack
+    np.abs(apart_ns, out=apart_ns)
+    return np.minimum(apart_ns, SLACK_UNKNOWN, out=apart_ns).astype(np.uint32)

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busbench.capture.packets import NO_TIME, PacketFile
+from busbench.capture.packet_batch import NO_TIME
+from busbench.capture.packets import PacketFile
 from busbench.errors import CaptureError
 from busbench.model import NO_CLOCK, Clock, ClockKind, Mark
 from tests.capture.blocks import (

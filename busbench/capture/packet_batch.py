@@ -1,0 +1,137 @@
+"""Some packets of a capture as columns, and ways to put such columns together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busbench.capture.gather import gather
+from busbench.capture.pcapng_chain import U32
+from busbench.model import I64, U8, Bools
+
+NO_TIME = int(np.iinfo(np.int64).min)
+
+
+@dataclass(slots=True, eq=False)
+class PacketBatch:
+    """Some packets of a file in their order, as columns of equal length.
+
+    Args:
+        buffer: uint8, what was read of the file; overwritten by the next batch.
+        base: file offset of buffer[0].
+        start: place of each packet's data in the buffer, int64 (N,).
+        size: bytes of it that were captured, int64 (N,).
+        t_ns: its time in ns since the Unix epoch, int64 (N,); NO_TIME where it has none.
+        interface: index into PacketFile.interfaces, int32 (N,).
+        sole: the interface of all of them, -1 where they differ or that is not known.
+        flags: packet flags (bits 0-1 the direction), uint32 (N,), None where no packet has any.
+        comments: comments of the few packets that have some, by index.
+        step: where not 0, all packets are of one size and stand so many bytes apart.
+    """
+
+    buffer: U8
+    base: int
+    start: I64
+    size: I64
+    t_ns: I64
+    interface: NDArray[np.int32]
+    sole: int = -1
+    flags: U32 | None = None
+    comments: dict[int, list[str]] = field(default_factory=dict)
+    step: int = 0
+
+    def __len__(self) -> int:
+        return int(self.start.size)
+
+    def select(self, keep: Bools) -> PacketBatch:
+        """The packets where keep is true."""
+        place = np.cumsum(keep) - 1
+        return PacketBatch(
+            self.buffer,
+            self.base,
+            self.start[keep],
+            self.size[keep],
+            self.t_ns[keep],
+            self.interface[keep],
+            self.sole,
+            None if self.flags is None else self.flags[keep],
+            {int(place[i]): comments for i, comments in self.comments.items() if keep[i]},
+        )
+
+    def ends(self) -> I64:
+        """Where each packet ends among the data of all, int64 (N,)."""
+        if self.step:
+            return np.arange(1, len(self) + 1, dtype=np.int64) * int(self.size[0])
+        return np.cumsum(self.size)
+
+    def payload(self, ends: I64) -> U8:
+        """Data of all packets, one after another, in an array of its own.
+
+        Args:
+            ends: from ends().
+        """
+        size = int(self.size[0]) if self.step else 0
+        if size:
+            # a packet is one item: numpy copies it at once, not byte by byte
+            item = np.dtype((np.void, size))
+            return np.ndarray((len(self),), item, self.buffer, int(self.start[0]), (self.step,)).copy().view(np.uint8)
+        return gather(self.buffer, self.start, self.size, ends)
+
+
+class OnePacket(NamedTuple):
+    """A packet that was read by itself.
+
+    Args:
+        start: place of its data in the buffer.
+        size: bytes of it that were captured.
+        t_ns: its time, NO_TIME where it has none.
+        interface: index into PacketFile.interfaces.
+    """
+
+    start: int
+    size: int
+    t_ns: int
+    interface: int
+
+
+def joined(batches: list[PacketBatch]) -> PacketBatch:
+    """Batches of one buffer as one."""
+    if len(batches) == 1:
+        return batches[0]
+    before = np.cumsum([0, *map(len, batches)]).tolist()
+    comments = {
+        first + i: some for first, one in zip(before, batches, strict=False) for i, some in one.comments.items()
+    }
+    start, size, t_ns, interface = (
+        np.concatenate([getattr(one, name) for one in batches]) for name in ("start", "size", "t_ns", "interface")
+    )
+    flags = None
+    if any(one.flags is not None for one in batches):
+        flags = np.concatenate([np.zeros(len(one), np.uint32) if one.flags is None else one.flags for one in batches])
+    return PacketBatch(batches[0].buffer, batches[0].base, start, size, t_ns, interface, -1, flags, comments)
+
+
+def merged(batch: PacketBatch, odd: list[OnePacket]) -> PacketBatch:
+    """A batch and packets of the same buffer that were read by themselves, in their order."""
+    columns = np.array(odd, np.int64).T
+    start = np.concatenate([batch.start, columns[0]])
+    order = np.argsort(start, kind="stable")
+    place = np.empty_like(order)
+    place[order] = np.arange(order.size)
+    flags = batch.flags
+    if flags is not None:
+        flags = np.concatenate([flags, np.zeros(len(odd), np.uint32)])[order]
+    return PacketBatch(
+        batch.buffer,
+        batch.base,
+        start[order],
+        np.concatenate([batch.size, columns[1]])[order],
+        np.concatenate([batch.t_ns, columns[2]])[order],
+        np.concatenate([batch.interface, columns[3].astype(np.int32)])[order],
+        -1,
+        flags,
+        {int(place[i]): comments for i, comments in batch.comments.items()},
+    )
