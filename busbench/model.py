@@ -153,17 +153,15 @@ class FrameTimes:
         t_ns: latest time at which the frame's last byte can have arrived, int64 (N,).
         slack_ns: how much earlier it may have arrived, uint32 (N,); 0 where the
             clock is per byte, 2**32 - 1 for "at least 4.29 s".
-        offset: stream offset of the header, int64 (N,).
         flags: byte 23, uint8 (N,).
     """
 
     t_ns: I64
     slack_ns: NDArray[np.uint32]
-    offset: I64
     flags: U8
 
     def __len__(self) -> int:
-        return int(self.offset.size)
+        return int(self.t_ns.size)
 
 
 class FrameTimesCollector:
@@ -172,7 +170,7 @@ class FrameTimesCollector:
     _STEP = 1 << 20
 
     def __init__(self) -> None:
-        self._columns: list[NDArray[Any]] = [np.empty(0, kind) for kind in (np.int64, np.uint32, np.int64, np.uint8)]
+        self._columns: list[NDArray[Any]] = [np.empty(0, kind) for kind in (np.int64, np.uint32, np.uint8)]
         self._size = 0
 
     def __len__(self) -> int:
@@ -181,7 +179,7 @@ class FrameTimesCollector:
     def add(self, times: FrameTimes) -> None:
         """Put frames behind those that are there."""
         end = self._size + len(times)
-        parts = (times.t_ns, times.slack_ns, times.offset, times.flags)
+        parts = (times.t_ns, times.slack_ns, times.flags)
         for column, values in zip(self._columns, parts, strict=True):
             if end > column.size:
                 column.resize(-(-end // self._STEP) * self._STEP, refcheck=False)

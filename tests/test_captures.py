@@ -27,7 +27,12 @@ def measured(name: str) -> list[str]:
         beat = read_beat(capture)
         info, span = capture.info, beat.span
         out = find_outages(
-            beat.times, beat.rejects, clock=info.clock, start_ns=span.first_t_ns, end_t_ns=span.last_t_ns
+            beat.times,
+            beat.rejects,
+            first_offset=beat.first_offset,
+            clock=info.clock,
+            start_ns=span.first_t_ns,
+            end_t_ns=span.last_t_ns,
         )
         assert info.notes == []
     slots = beat.rejects.of(Reason.SLOT).bytes_total

@@ -165,7 +165,7 @@ def _figures(frames: Any, rejects: Any, clock: Any, span: Any = None, info: Any 
         more |= {"start_utc_ns": info.start_utc_ns, "marks": info.marks}
     times = frames.times()
     for one in (
-        find_outages(times, rejects, clock=clock, **more),
+        find_outages(times, rejects, first_offset=frames.first_offset, clock=clock, **more),
         timing(times, clock=clock),
         summarise_channels(frames, clock=clock),
     ):

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busbench.analysis.period import ADAPTER_NS, find_missing
+from busbench.analysis.places import Places
 from busbench.model import I64, ClockKind, FrameTimes, Reason, Rejects
 from busbench.wire.bulk import FRAME_BYTES
 
@@ -36,6 +37,7 @@ class Holes:
 def find_holes(
     times: FrameTimes,
     rejects: Rejects,
+    places: Places,
     *,
     period_ns: float | None,
     kind: ClockKind,
@@ -50,6 +52,7 @@ def find_holes(
     Args:
         times: the frames.
         rejects: the bytes in no frame.
+        places: where these stand among the frames.
         period_ns: their beat, None where there is none.
         kind: the clock's.
         missing_at_end: frames that were due after the last one and before the end.
@@ -57,7 +60,6 @@ def find_holes(
     Returns:
         The places.
     """
-    damaged = rejects.of(Reason.DAMAGED)
     is_timed = period_ns is not None
     missing: dict[int, int] = {}
     if period_ns is not None and len(times) > 1:
@@ -67,8 +69,9 @@ def find_holes(
         missing[len(times)] = missing_at_end
     size: dict[int, int] = {}
     first: dict[int, int] = {}
-    rows = np.searchsorted(times.offset, damaged.offset)
-    for row, length, offset in zip(rows.tolist(), damaged.length.tolist(), damaged.offset.tolist(), strict=True):
+    damaged = rejects.reason == Reason.DAMAGED
+    columns = (places.row[damaged], rejects.length[damaged], rejects.offset[damaged])
+    for row, length, offset in zip(*(column.tolist() for column in columns), strict=True):
         size[row] = size.get(row, 0) + length
         first.setdefault(row, offset)
     if is_timed and kind is ClockKind.PER_READ:

@@ -26,6 +26,7 @@ import numpy as np
 from busbench.analysis.confidence import loss_bounds
 from busbench.analysis.holes import Holes, find_holes
 from busbench.analysis.period import find_period
+from busbench.analysis.places import Places
 from busbench.model import I64, U8, Clock, FrameTimes, Mark, Rejects
 from busbench.wire.bulk import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 
@@ -160,6 +161,7 @@ def find_outages(
     times: FrameTimes,
     rejects: Rejects,
     *,
+    first_offset: int,
     clock: Clock,
     period_ns: float | None = None,
     start_ns: int | None = None,
@@ -173,6 +175,7 @@ def find_outages(
     Args:
         times: the frames.
         rejects: the bytes in no frame; slot replies and cut pieces are no damage.
+        first_offset: stream offset of the first frame's header.
         clock: how well the frames' times are known. Without one gaps cannot be
             seen, and damaged bytes count as frames by their number.
         period_ns: the period, where it was found before.
@@ -198,14 +201,15 @@ def find_outages(
     if period is not None and count and end_t_ns is not None:
         # The frame due right at the end may still have been on its way.
         missing_at_end = max(0, math.floor((end_t_ns - int(times.t_ns[-1])) / period - 0.5))
-    holes = find_holes(times, rejects, period_ns=period, kind=clock.kind, missing_at_end=missing_at_end)
+    places = Places(rejects, first_offset=first_offset, frames=count)
+    holes = find_holes(times, rejects, places, period_ns=period, kind=clock.kind, missing_at_end=missing_at_end)
     runs = _flagged_runs(times.flags)
 
     start = end = None
     if has_clock and (count or start_ns is not None):
         start = int(times.t_ns[0]) if start_ns is None else start_ns
         end = max(start, int(times.t_ns[-1]) if count else start, start if end_t_ns is None else end_t_ns)
-    view = _View(times, holes, runs, start, end, period)
+    view = _View(times, places, holes, runs, start, end, period)
     # Each place once, in order: a hole stands before the frame of its row.
     ordered = sorted([*view.hole_events(), *view.run_events()], key=lambda item: item[0])
     events = tuple(event for _, event in ordered)
@@ -258,6 +262,7 @@ class _View:
     """What events and stretches are read from; times in ns, None without a clock."""
 
     times: FrameTimes
+    places: Places
     holes: Holes
     runs: tuple[I64, I64, U8]
     start: int | None
@@ -278,19 +283,20 @@ class _View:
     def hole_events(self) -> Iterator[tuple[tuple[int, int], Outage]]:
         """Gaps and damage, each with its place in order."""
         holes = self.holes
-        columns = (holes.row.tolist(), holes.missing.tolist(), holes.bytes.tolist(), holes.offset.tolist())
-        for row, missing, size, offset in zip(*columns, strict=True):
+        last = len(self.times) - 1
+        behind = self.places.offset(np.minimum(holes.row, last)) + FRAME_BYTES * (holes.row > last)
+        offsets = np.where(holes.offset < 0, behind, holes.offset)
+        columns = (holes.row, holes.missing, holes.bytes, offsets)
+        for row, missing, size, offset in zip(*(column.tolist() for column in columns), strict=True):
             kind: Kind = "damaged" if 2 * size >= FRAME_BYTES * missing or self.period is None else "gap"
             start, end = self._seconds(self._before(row)), self._seconds(self._behind(row))
-            if offset < 0:
-                at_end = row == len(self.times)
-                offset = int(self.times.offset[row - 1]) + FRAME_BYTES if at_end else int(self.times.offset[row])
             yield (row, 0), Outage(kind, start, end, missing, size, offset)
 
     def run_events(self) -> Iterator[tuple[tuple[int, int], Outage]]:
         """Runs of flagged frames, each with its place in order."""
         t_ns, behind_hole = self.times.t_ns, set(self.holes.row.tolist())
-        for row, length, index in zip(*(column.tolist() for column in self.runs), strict=True):
+        columns = (*self.runs, self.places.offset(self.runs[0]))
+        for row, length, index, offset in zip(*(column.tolist() for column in columns), strict=True):
             kind = _RUN_KINDS[index]
             assert kind is not None
             after = row + length
@@ -299,7 +305,6 @@ class _View:
             else:
                 end = int(t_ns[after - 1]) + round(self.period or 0.0)
             start_s, end_s = self._seconds(int(t_ns[row])), self._seconds(end)
-            offset = int(self.times.offset[row])
             yield (row, 1), Outage(kind, start_s, end_s, length, length * FRAME_BYTES, offset)
 
     def stretches(self, marks: Sequence[Mark]) -> Iterator[Stretch]:

@@ -51,4 +51,4 @@ def period_change(times: FrameTimes) -> str:
 
 def _part(times: FrameTimes, start: int, stop: int) -> FrameTimes:
     rows = slice(start, stop)
-    return FrameTimes(times.t_ns[rows], times.slack_ns[rows], times.offset[rows], times.flags[rows])
+    return FrameTimes(times.t_ns[rows], times.slack_ns[rows], times.flags[rows])

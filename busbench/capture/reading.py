@@ -78,11 +78,13 @@ class Beat:
         times: of every frame.
         rejects: every run of bytes in no frame.
         span: what the recording covers.
+        first_offset: stream offset of the first frame's header, 0 without frames.
     """
 
     times: FrameTimes
     rejects: Rejects
     span: Span
+    first_offset: int
 
 
 def read_beat(
@@ -102,13 +104,14 @@ def read_beat(
         CaptureError: nothing could be read.
     """
     span = Span()
-    times, rejects = FrameTimesCollector(), []
+    times, rejects, first_offset = FrameTimesCollector(), [], 0
     for found in read_frames(capture, span=span, line=line):
+        first_offset = first_offset if len(times) else found.frames.first_offset
         times.add(found.frames.times())
         rejects.append(found.rejects)
         if on_block:
             on_block(len(times))
-    return Beat(times.take(), Rejects.concat(rejects), span)
+    return Beat(times.take(), Rejects.concat(rejects), span, first_offset)
 
 
 @dataclass(frozen=True)

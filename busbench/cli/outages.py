@@ -58,6 +58,7 @@ def outages(source: str, *, format_: str, show_all: bool, settings: dict[str, An
         found = find_outages(
             beat.times,
             beat.rejects,
+            first_offset=beat.first_offset,
             clock=info.clock,
             start_ns=span.first_t_ns,
             end_t_ns=span.last_t_ns,

@@ -57,7 +57,7 @@ def look_at_beat(times: FrameTimes, *, clock: Clock, scope: str) -> BeatView:
         steps = np.diff(t_ns)
         keep = steps < 1.5 * period_ns  # what is longer is a missing frame, not a long period
         if cut:
-            some = FrameTimes(t_ns, times.slack_ns[part], times.offset[part], times.flags[part])
+            some = FrameTimes(t_ns, times.slack_ns[part], times.flags[part])
             pinned = is_pinned(some)
             keep &= pinned[1:] & pinned[:-1]
         steps = steps[keep]

@@ -214,6 +214,7 @@ class GrowingOutages:
         found = find_outages(
             self._store.times(lo, hi),
             rejects,
+            first_offset=self._store.first_offset(lo),
             clock=self._store.clock,
             period_ns=self._period_ns,
             start_ns=self._start_ns,
@@ -227,7 +228,7 @@ class GrowingOutages:
         bad = (times.flags & (FLAG_LOST | FLAG_FAILSAFE)) != 0
         if self._period_ns is not None:
             bad[1:] |= np.diff(times.t_ns) > 1.5 * self._period_ns
-        rows = np.searchsorted(times.offset, self._rejects.offset)
+        rows = np.searchsorted(self._store.offset[self._row : count], self._rejects.offset)
         bad[np.minimum(rows, bad.size - 1)] = True
         near = np.convolve(bad, np.ones(2 * _CLEAR + 1), "same") > 0.5
         good = np.flatnonzero(~near[: count - self._row - _KEPT_FRAMES])

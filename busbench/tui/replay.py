@@ -73,6 +73,7 @@ class ReplaySession(Session):
         outages = find_outages(
             times,
             Rejects.concat(rejects),
+            first_offset=self.store.first_offset(0),
             clock=self.clock,
             start_ns=span.first_t_ns,
             end_t_ns=span.last_t_ns,

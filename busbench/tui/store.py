@@ -79,17 +79,22 @@ class FrameStore:
         self._pyramid.add(_lanes(table.channels, table.flags))
         self._count += len(table)
 
+    def first_offset(self, row: int) -> int:
+        """Stream offset of a row's header, 0 without rows."""
+        return int(self.offset[row]) if self._count else 0
+
     def times(self, lo: int, hi: int) -> FrameTimes:
         """The narrow columns of the rows in [lo, hi)."""
         part = slice(lo, hi)
-        return FrameTimes(*(self._column(name)[part] for name in ("t_ns", "slack_ns", "offset", "flags")))
+        return FrameTimes(*(self._column(name)[part] for name in ("t_ns", "slack_ns", "flags")))
 
     def table(self, lo: int, hi: int) -> FrameTable:
         """The whole frames of the rows in [lo, hi)."""
         part = slice(lo, hi)
         times = self.times(lo, hi)
         suspect: Bools = self._column("suspect")[part].copy()
-        return FrameTable(times.t_ns.copy(), times.slack_ns.copy(), times.offset.copy(), self._raw.get(lo, hi), suspect)
+        offset, raw = self.offset[part].copy(), self._raw.get(lo, hi)
+        return FrameTable(times.t_ns.copy(), times.slack_ns.copy(), offset, raw, suspect)
 
     def values(self, lo: int, hi: int) -> U16:
         """Counts of channels 1-16 and the states of 17 and 18 in the rows [lo, hi), uint16 (18, n)."""

@@ -55,9 +55,14 @@ class FrameTable:
         """Byte 24 of each frame, uint8 (N,)."""
         return self.raw[:, 24]
 
+    @property
+    def first_offset(self) -> int:
+        """Stream offset of the first frame's header, 0 without frames."""
+        return int(self.offset[0]) if len(self) else 0
+
     def times(self) -> FrameTimes:
         """The narrow columns alone, copied, so that the frames' bytes can be let go."""
-        return FrameTimes(self.t_ns, self.slack_ns, self.offset, np.ascontiguousarray(self.flags))
+        return FrameTimes(self.t_ns, self.slack_ns, np.ascontiguousarray(self.flags))
 
     def __getitem__(self, rows: slice) -> FrameTable:
         return FrameTable(self.t_ns[rows], self.slack_ns[rows], self.offset[rows], self.raw[rows], self.suspect[rows])

@@ -70,17 +70,17 @@ def through_pty(end_ns: I64, *, late: str, rng: np.random.Generator) -> FrameTim
 def _seen(end_ns: I64, mark_end: I64, mark_t_ns: I64) -> FrameTimes:
     offset = FRAME_BYTES * np.arange(end_ns.size)
     t_ns, slack = frame_bounds(offset, mark_end, mark_t_ns, character_ns=CHARACTER_NS)
-    return FrameTimes(t_ns, slack, offset, np.zeros(end_ns.size, np.uint8))
+    return FrameTimes(t_ns, slack, np.zeros(end_ns.size, np.uint8))
 
 
 def exact(end_ns: I64) -> FrameTimes:
     """A clock a byte."""
     count = end_ns.size
-    return FrameTimes(end_ns, np.zeros(count, np.uint32), FRAME_BYTES * np.arange(count), np.zeros(count, np.uint8))
+    return FrameTimes(end_ns, np.zeros(count, np.uint32), np.zeros(count, np.uint8))
 
 
 def without(times: FrameTimes, lost: Any) -> FrameTimes:
     """The same with some frames missing (their reads are gone with them)."""
     keep = np.ones(len(times), np.bool_)
     keep[lost] = False
-    return FrameTimes(times.t_ns[keep], times.slack_ns[keep], times.offset[keep], times.flags[keep])
+    return FrameTimes(times.t_ns[keep], times.slack_ns[keep], times.flags[keep])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import numpy as np
 import pytest
@@ -32,7 +33,7 @@ def heron(
         damage: bytes on the line in a slot that form no frame.
         slot_replies: three bytes of a sensor behind each frame.
     """
-    t_ns, offsets, flags, runs = [], [], [], []
+    t_ns, flags, runs = [], [], []
     offset = 0
     for slot, value in enumerate(slots):
         if size := (damage or {}).get(slot, 0):
@@ -41,7 +42,6 @@ def heron(
         if value < 0:
             continue
         t_ns.append(round((FRAME_MS + slot * period_ms) * MS))
-        offsets.append(offset)
         flags.append(value)
         offset += FRAME_BYTES
         if slot_replies:
@@ -52,10 +52,17 @@ def heron(
     times = FrameTimes(
         np.array(t_ns, np.int64),
         np.zeros(len(t_ns), np.uint32),
-        np.array(offsets, np.int64),
         np.array(flags, np.uint8),
     )
     return times, rejects
+
+
+def find(times: FrameTimes, rejects: Rejects, **more: Any) -> Outages:
+    """The outages of a stream that begins at 0."""
+    first = 0
+    for offset, length in zip(rejects.offset.tolist(), rejects.length.tolist(), strict=True):
+        first += length if offset == first else 0
+    return find_outages(times, rejects, first_offset=first, **more)
 
 
 def kinds(result: Outages) -> list[tuple[str, int]]:
@@ -64,7 +71,7 @@ def kinds(result: Outages) -> list[tuple[str, int]]:
 
 def analyser(slots: list[int], *, period_ms: float = 7.0, **more: dict[int, int] | bool) -> Outages:
     times, rejects = heron(slots, period_ms=period_ms, **more)  # type: ignore[arg-type]
-    return find_outages(times, rejects, clock=PER_BYTE, start_ns=0)
+    return find(times, rejects, clock=PER_BYTE, start_ns=0)
 
 
 @pytest.mark.parametrize("period_ms", [7.0, 9.0, 14.0, 15.0])
@@ -155,7 +162,7 @@ def test_noise_where_no_frame_was_due_is_stray() -> None:
 def test_damage_before_the_first_frame_and_behind_the_last() -> None:
     times, rejects = heron([-1, -1, *[0] * 20, -1], damage={0: 50, 22: 10})
     rejects = Rejects.concat([rejects, Rejects(np.array([560]), np.array([10]), np.array([0], np.uint8))])
-    result = find_outages(times, rejects, clock=PER_BYTE, start_ns=0)
+    result = find(times, rejects, clock=PER_BYTE, start_ns=0)
     assert [(e.kind, e.frames, e.bytes, e.offset) for e in result.events] == [
         ("damaged", 2, 50, 0),
         ("damaged", 1, 20, 550),
@@ -167,13 +174,13 @@ def test_damage_before_the_first_frame_and_behind_the_last() -> None:
 def test_cut_pieces_and_replies_are_no_damage() -> None:
     times, rejects = heron([0] * 20, slot_replies=True)
     cut = Rejects(np.array([560]), np.array([12]), np.array([Reason.CUT], np.uint8))
-    result = find_outages(times, Rejects.concat([rejects, cut]), clock=NO_CLOCK)
+    result = find(times, Rejects.concat([rejects, cut]), clock=NO_CLOCK)
     assert (result.events, result.stray_bytes) == ((), 0)
 
 
 def test_without_a_clock() -> None:
     times, rejects = heron([0] * 10 + [-1] * 500 + [0] * 10 + [FLAG_LOST] * 2 + [0], damage={11: 74, 515: 3})
-    result = find_outages(times, rejects, clock=NO_CLOCK)
+    result = find(times, rejects, clock=NO_CLOCK)
     assert kinds(result) == [("damaged", 3), ("damaged", 1), ("lost", 2)]
     assert {(e.start_s, e.end_s, e.duration_s) for e in result.events} == {(None, None, None)}
     assert (result.period_s, result.duration_s, result.start_utc) == (None, None, None)
@@ -184,9 +191,9 @@ def test_without_a_clock() -> None:
 def test_silence_at_the_end_counts_only_where_the_recording_ran_on() -> None:
     times, rejects = heron([0] * 100)
     last = int(times.t_ns[-1])
-    assert find_outages(times, rejects, clock=PER_BYTE).events == ()
-    assert find_outages(times, rejects, clock=PER_BYTE, end_t_ns=last + 10 * MS).events == ()
-    result = find_outages(times, rejects, clock=PER_BYTE, start_ns=0, end_t_ns=last + 70 * MS + 4 * MS)
+    assert find(times, rejects, clock=PER_BYTE).events == ()
+    assert find(times, rejects, clock=PER_BYTE, end_t_ns=last + 10 * MS).events == ()
+    result = find(times, rejects, clock=PER_BYTE, start_ns=0, end_t_ns=last + 70 * MS + 4 * MS)
     assert kinds(result) == [("gap", 10)]
     assert result.events[0].end_s == result.duration_s == pytest.approx((last + 74 * MS) / 1e9)
     assert result.events[0].offset == 2500
@@ -195,23 +202,23 @@ def test_silence_at_the_end_counts_only_where_the_recording_ran_on() -> None:
 def test_no_frames_at_all() -> None:
     none = heron([])[0]
     noise = Rejects(np.array([0]), np.array([1000]), np.array([0], np.uint8))
-    result = find_outages(none, noise, clock=PER_BYTE, start_ns=5, end_t_ns=5 + 1000 * MS)
+    result = find(none, noise, clock=PER_BYTE, start_ns=5, end_t_ns=5 + 1000 * MS)
     assert (result.frames, result.expected, result.period_s, result.duration_s) == (0, 40, None, 1.0)
     assert (result.lost_ratio, result.lost_ratio_upper95) == (1.0, 1.0)
-    empty = find_outages(none, Rejects.empty(), clock=NO_CLOCK)
+    empty = find(none, Rejects.empty(), clock=NO_CLOCK)
     assert (empty.events, empty.lost_ratio, empty.lost_ratio_upper95) == ((), None, 1.0)
 
 
 def test_one_frame() -> None:
     times, rejects = heron([0])
-    result = find_outages(times, rejects, clock=PER_BYTE, start_ns=0)
+    result = find(times, rejects, clock=PER_BYTE, start_ns=0)
     assert (result.frames, result.period_s, result.events) == (1, None, ())
 
 
 def test_losses_between_marks() -> None:
     times, rejects = heron([0] * 100 + [-1] * 9 + [0] * 91 + [FLAG_LOST] * 50 + [0] * 50)
     marks = [Mark(round(t * MS), text) for t, text in ((3 + 104 * 7 + 1, "ailerons"), (3 + 224 * 7 + 1, "flaps"))]
-    result = find_outages(times, rejects, clock=PER_BYTE, start_ns=0, marks=marks[::-1])
+    result = find(times, rejects, clock=PER_BYTE, start_ns=0, marks=marks[::-1])
     assert [(s.start_mark, s.end_mark, s.frames, s.lost) for s in result.between_marks] == [
         (None, "ailerons", 100, 5),
         ("ailerons", "flaps", 116, 29),
@@ -223,7 +230,7 @@ def test_losses_between_marks() -> None:
 
 def test_json() -> None:
     times, rejects = heron([0] * 10 + [-1, -1] + [0] * 10)
-    result = find_outages(
+    result = find(
         times, rejects, clock=PER_BYTE, start_ns=2 * MS, start_utc_ns=1_750_000_000_000_000_000, ambiguous=[(25, 75)]
     )
     got = json.loads(json.dumps(result.to_json()))
@@ -275,7 +282,7 @@ def adapter_log(slots: list[int], *, period_ms: float, timer_ms: float | None) -
 
 def from_log(log: ByteLog) -> Outages:
     found = find_frames(log, clock=PER_READ)
-    return find_outages(found.frames.times(), found.rejects, clock=PER_READ, start_ns=0)
+    return find(found.frames.times(), found.rejects, clock=PER_READ, start_ns=0)
 
 
 @pytest.mark.parametrize("period_ms", [7.0, 9.01, 14.0, 15.0])
@@ -315,8 +322,8 @@ def test_every_frame_that_was_due_counts_once(slots: list[int], period_ms: float
     slots = [0, 0, 0, *slots, 0, 0, 0]
     times, rejects = heron(slots, period_ms=period_ms)
     jitter = np.random.default_rng(seed).normal(0, 0.02 * period_ms * MS, len(times)).astype(np.int64)
-    shaken = FrameTimes(np.sort(times.t_ns + jitter), times.slack_ns, times.offset, times.flags)
-    result = find_outages(shaken, rejects, clock=PER_BYTE)
+    shaken = FrameTimes(np.sort(times.t_ns + jitter), times.slack_ns, times.flags)
+    result = find(shaken, rejects, clock=PER_BYTE)
     assert result.frames + result.missing == result.expected == len(slots)
     assert result.missing == slots.count(-1)
     assert result.lost == len(slots) - slots.count(0)
@@ -340,4 +347,4 @@ def test_cutting_the_stream_does_not_matter(sizes: list[int]) -> None:
         parts.append(ByteLog(start, data[start:end], log.mark_end[marks], log.mark_t_ns[marks]))
         start = end
     found = Found.concat(find_in_blocks(parts, clock=PER_READ))
-    assert find_outages(found.frames.times(), found.rejects, clock=PER_READ, start_ns=0) == from_log(whole)
+    assert find(found.frames.times(), found.rejects, clock=PER_READ, start_ns=0) == from_log(whole)

@@ -112,8 +112,8 @@ def test_the_outages_of_a_clean_run_say_how_sure_that_is(capfd: Capfd) -> None:
 def test_the_bound_is_rounded_up_and_never_below_the_ratio(frames: int, lost: int, said: str) -> None:
     count = np.arange(frames)
     flags = np.where(count < lost, 0x04, 0).astype(np.uint8)
-    times = FrameTimes(count * 7_000_000, np.zeros(frames, np.uint32), count * 25, flags)
-    found = find_outages(times, Rejects.empty(), clock=Clock(ClockKind.PER_BYTE, 1))
+    times = FrameTimes(count * 7_000_000, np.zeros(frames, np.uint32), flags)
+    found = find_outages(times, Rejects.empty(), first_offset=0, clock=Clock(ClockKind.PER_BYTE, 1))
     assert loss_words(found) == said
 
 

@@ -46,7 +46,12 @@ def test_settled_outages_are_those_of_a_whole_recording(tmp_path: Path) -> None:
     whole = read_recording(path)
     start = session.start + live.port.start_utc_ns
     found = find_outages(
-        whole.times, whole.rejects, clock=whole.clock, start_ns=start, end_t_ns=session.end + live.port.start_utc_ns
+        whole.times,
+        whole.rejects,
+        first_offset=whole.frames.first_offset,
+        clock=whole.clock,
+        start_ns=start,
+        end_t_ns=session.end + live.port.start_utc_ns,
     )
     assert len(found.events) > 20
     assert [plain(one) for one in session.events.items] == [plain(one) for one in found.events]

@@ -32,6 +32,7 @@ def test_outages_are_those_of_the_command(name: str) -> None:
         found = find_outages(
             beat.times,
             beat.rejects,
+            first_offset=beat.first_offset,
             clock=capture.info.clock,
             start_ns=beat.span.first_t_ns,
             end_t_ns=beat.span.last_t_ns,
