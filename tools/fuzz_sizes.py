@@ -27,6 +27,9 @@ SIZE = 5 * MB
 _SECTION = fs._section()
 _INTERFACE = fs.block(1, struct.pack("<HHI", 147, 0, 0))
 _HEAD = _SECTION + _INTERFACE
+_OTHER_ORDER = b"".join(
+    (fs._section(">"), fs.block(1, struct.pack(">HHI", 147, 0, 0), ">"), fs._packet(5, b"\x0f", order=">"))
+)
 _USB = _SECTION + fs.block(1, struct.pack("<HHI", 220, 0, 0))
 _COMMENT = fs._option(1, b"x")
 _FRAMES = fs.frame(1) * 4  # by which raw bytes are known
@@ -78,6 +81,10 @@ CASES: dict[str, Callable[[], bytes]] = {
     "pcapng-uneven": lambda: fill(packet(b"\x0f") + packet(b"\x0f123456"), _HEAD),
     "pcapng-sections": lambda: fill(_SECTION),
     "pcapng-sections-of-one": lambda: fill(_HEAD + packet(b"\x0f")),
+    "pcapng-two-byte-orders": lambda: fill(_HEAD + packet(b"\x0f") + _OTHER_ORDER),
+    "pcapng-flag-each": lambda: fill(packet(b"\x0f", fs._option(2, struct.pack("<I", 1)) + bytes(4)), _HEAD),
+    "pcapng-old-packets": lambda: fill(fs.block(2, struct.pack("<HHIIII", 0, 0, 0, 0, 1, 1) + b"\x0f"), _HEAD),
+    "pcapng-mixed": lambda: fill(packet(b"\x0f") + fs.block(5, b"") + _INTERFACE + packet(b"\x0f123456"), _HEAD),
     "pcapng-interfaces": lambda: fill(_INTERFACE, _SECTION),
     "pcapng-interfaces-of-one": lambda: fill(_INTERFACE + packet(b"\x0f"), _SECTION),
     "pcapng-simple": lambda: fill(fs.block(3, struct.pack("<I", 1) + b"\x0f"), _HEAD),
@@ -140,7 +147,7 @@ def main() -> int:
             data = make()
             took, peak, said = measure(name, data, str(Path(folder) / "input"))
             passes = 2 if name.startswith(("levels", "vcd")) else 1
-            marks = "SLOW " * (took > 2 * passes * len(data) / MB) + "MUCH " * (peak > 10 * len(data) + 100 * MB)
+            marks = "SLOW " * (took > passes * len(data) / MB) + "MUCH " * (peak > 10 * len(data) + 100 * MB)
             wide += bool(marks)
             print(f"{name:26}{len(data) / MB:5.1f} MB{took:7.2f} s{peak / MB:6.0f} MB  {marks}{said}", flush=True)
     return int(wide > 0)

@@ -97,23 +97,6 @@ class OnePacket(NamedTuple):
     interface: int
 
 
-def joined(batches: list[PacketBatch]) -> PacketBatch:
-    """Batches of one buffer as one."""
-    if len(batches) == 1:
-        return batches[0]
-    before = np.cumsum([0, *map(len, batches)]).tolist()
-    comments = {
-        first + i: some for first, one in zip(before, batches, strict=False) for i, some in one.comments.items()
-    }
-    start, size, t_ns, interface = (
-        np.concatenate([getattr(one, name) for one in batches]) for name in ("start", "size", "t_ns", "interface")
-    )
-    flags = None
-    if any(one.flags is not None for one in batches):
-        flags = np.concatenate([np.zeros(len(one), np.uint32) if one.flags is None else one.flags for one in batches])
-    return PacketBatch(batches[0].buffer, batches[0].base, start, size, t_ns, interface, -1, flags, comments)
-
-
 def merged(batch: PacketBatch, odd: list[OnePacket]) -> PacketBatch:
     """A batch and packets of the same buffer that were read by themselves, in their order."""
     columns = np.array(odd, np.int64).T

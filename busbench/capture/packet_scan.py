@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.capture import pcapng_blocks as pb
-from busbench.capture.packet_batch import NO_TIME, OnePacket, PacketBatch, joined, merged
+from busbench.capture.packet_batch import NO_TIME, OnePacket, PacketBatch, merged
 from busbench.capture.pcapng_chain import BLOCK_BYTES_MAX, U32, Blocks, Chain
 from busbench.model import I64, U8
 
 COMMENTS_MAX = 200  # of one packet; damage is written in a few long ones
-_SMALL = 64  # batches of fewer packets are joined
+_TURNS_MAX = 500  # of the byte order, which files joined out of two machines' may change a few times
 # What is read besides packets, one by one; all other blocks are passed over.
 _TOLD = (pb.SECTION_HEADER, pb.INTERFACE, pb.PACKET_SIMPLE, pb.PACKET_OBSOLETE)
 _SECTION_BYTES = pb.SECTION_HEADER.to_bytes(4, "little")  # the same in both byte orders
@@ -39,13 +39,13 @@ class Scan:
         self.first_interface = 0  # of the section
         self.section = -1
         self.order = "<"
+        self._turns = 0
         self.fault = ""
         self.short_packets = self.missing_bytes = self.stray_packets = self.comments_over = 0
 
     def batches(self, buffer: U8, base: int, have: int) -> Generator[PacketBatch, None, int]:
         """Give the whole blocks in buffer[:have]; return the place of the first that is not."""
         at = 0
-        small: list[PacketBatch] = []  # of sections that end as soon as they begin, each in another byte order
         if self.section < 0:
             at = self._header(buffer[:have])
         while self.section >= 0 and not self.fault:
@@ -53,17 +53,13 @@ class Scan:
             chain = Chain(words, at // 4)
             for blocks in chain.runs():
                 batch = self._batch(buffer, base, blocks)
-                small += [batch] if len(batch) else []
-                if len(batch) >= _SMALL:
-                    yield joined(small)
-                    small = []
+                if len(batch):
+                    yield batch
             at, self.fault = chain.at * 4, chain.fault
             size = self._header(buffer[at:have]) if chain.at_section else 0
             if not size:
                 break
             at += size
-        if small:
-            yield joined(small)
         return at
 
     def _header(self, data: U8) -> int:
@@ -82,9 +78,13 @@ class Scan:
             self.fault = f"a section header of impossible length {size}"
         elif size <= data.size:
             if struct.unpack(orders[0] + "I", data[size - 4 : size].tobytes())[0] == size:
+                self._turns += orders[0] != self.order
                 self.order = orders[0]
-                self._begin_section()
-                return size
+                if self._turns <= _TURNS_MAX:
+                    self._begin_section()
+                    return size
+                self.fault = "the byte order changes from section to section, again and again"
+                return 0
             self.fault = "the two lengths of a section header differ"
         return 0
 

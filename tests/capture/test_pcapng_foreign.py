@@ -65,6 +65,35 @@ def test_many_sections_of_a_packet_or_two_lose_none(tmp_path: Path) -> None:
     assert capture.info.marks == [Mark(2000 * i, f"word {i}") for i in (1, 51, 101)]
 
 
+def test_each_section_has_its_own_interfaces_and_clocks(tmp_path: Path) -> None:
+    """Sections of one byte order are read in one go; a number means another interface in each."""
+    path = save(
+        tmp_path,
+        *(section(), interface(), packet(1, b"us"), packet(9, b"stray", number=1)),
+        *(section(), interface(link=220), interface(option(9, b"\x03")), packet(2, b"ms", number=1)),
+        *(section(), interface(option(14, struct.pack("<q", 5))), packet(3, b"later")),
+    )
+    file = PacketFile(path)
+    assert [(batch.t_ns.tolist(), batch.interface.tolist(), batch.size.tolist()) for batch in file.batches()] == [
+        ([1_000, 2_000_000, 5_000_003_000], [0, 2, 3], [2, 2, 5])
+    ]
+    assert [(one.section, one.number) for one in file.interfaces] == [(0, 0), (1, 0), (1, 1), (2, 0)]
+    assert file.notes == ["passed over: 1 packet of an interface that is not described"]
+
+
+def test_a_byte_order_that_changes_without_end_ends_the_reading_with_a_note(tmp_path: Path) -> None:
+    pair = [section(o) + interface(order=o) + packet(1, b"x", order=o) for o in "<>"]
+    few = read(save(tmp_path, *pair * 200))
+    assert (joined(few), few.info.notes) == (b"x" * 400, [])
+    many = read(save(tmp_path, *pair * 600))
+    assert joined(many) == b"x" * 501
+    at, size = 501 * len(pair[0]), 699 * len(pair[0])
+    assert many.info.notes == [
+        f"byte {at}: the byte order changes from section to section, again and again;"
+        f" not read from there on ({size:,} bytes)"
+    ]
+
+
 def test_a_packet_of_endless_comments_keeps_the_first_and_says_so(tmp_path: Path) -> None:
     comments = b"".join(option(1, b"mark=%d" % i) for i in range(203)) + bytes(4)
     capture = read(save(tmp_path, section(), interface(option(2, b"bus")), packet(7, b"abc", options=comments)))
