@@ -314,9 +314,11 @@ class _View:
         ordered = sorted(marks, key=lambda mark: mark.t_ns)
         places = [self.start, *(min(max(mark.t_ns, self.start), self.end) for mark in ordered), self.end]
         words = [None, *(mark.text for mark in ordered), None]
-        frames = [0, *(int(np.searchsorted(self.times.t_ns, t, "right")) for t in places[1:-1]), len(self.times)]
+        at = np.array(places[1:-1], np.int64)
+        behind = np.searchsorted(self.times.t_ns, at, "right")
+        frames = [0, *behind.tolist(), len(self.times)]
         total = int(self.holes.missing.sum() + self.runs[1].sum())
-        lost = [0, *(self._lost_until(t, n) for t, n in zip(places[1:-1], frames[1:-1], strict=True)), total]
+        lost = [0, *self._lost_until(at, behind).tolist(), total]
         for i in range(len(places) - 1):
             yield Stretch(
                 words[i],
@@ -327,13 +329,20 @@ class _View:
                 lost[i + 1] - lost[i],
             )
 
-    def _lost_until(self, t_ns: int, row: int) -> int:
-        """Frames missing or flagged up to a time, which falls before a row."""
+    def _lost_until(self, t_ns: I64, row: I64) -> I64:
+        """Frames missing or flagged up to each of some times, each of which falls before a row."""
         first, length, _ = self.runs
-        flagged = int(np.clip(row - first, 0, length).sum())
-        missing = int(self.holes.missing[self.holes.row < row].sum())
-        for index in np.flatnonzero(self.holes.row == row).tolist():  # the time falls into this hole
-            whole, begin, end = int(self.holes.missing[index]), self._before(row), self._behind(row)
-            share = (t_ns - begin) / max(1, end - begin) * (whole + 1)
-            missing += min(whole, max(0, math.floor(share)))
-        return flagged + missing
+        run = np.searchsorted(first, row)  # as many runs begin before
+        flagged = np.append(0, np.cumsum(length))[run]
+        inside = run[run > 0] - 1
+        flagged[run > 0] -= np.maximum(first[inside] + length[inside] - row[run > 0], 0)
+        holes = self.holes
+        hole = np.searchsorted(holes.row, row)
+        lost: I64 = flagged + np.append(0, np.cumsum(holes.missing))[hole]
+        is_in = np.append(holes.row, -1)[hole] == row  # the time falls into this hole
+        for i in np.flatnonzero(is_in).tolist():
+            whole, at = int(holes.missing[hole[i]]), int(row[i])
+            begin, end = self._before(at), self._behind(at)
+            share = (int(t_ns[i]) - begin) / max(1, end - begin) * (whole + 1)
+            lost[i] += min(whole, max(0, math.floor(share)))
+        return lost

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from typing import Any
 
@@ -17,6 +18,7 @@ from busbench.wire.bulk import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frame
 from busbench.wire.table import Found
 
 MS = 1_000_000
+SLOTS = st.lists(st.sampled_from([0] * 12 + [FLAG_LOST, FLAG_FAILSAFE, -1]), min_size=30, max_size=200)
 PER_BYTE = Clock(ClockKind.PER_BYTE, 1000)
 PER_READ = Clock(ClockKind.PER_READ, 1)
 FRAME_MS = 3  # on the wire
@@ -228,6 +230,19 @@ def test_losses_between_marks() -> None:
     assert sum(s.lost for s in result.between_marks) == result.lost == 59
 
 
+@given(SLOTS, st.lists(st.integers(2, 200), min_size=1, max_size=9))
+def test_losses_between_marks_are_those_due_between_them(slots: list[int], at: list[int]) -> None:
+    slots = [0, 0, 0, *slots, 0, 0, 0]
+    after = sorted(min(slot, len(slots) - 2) for slot in at)  # each mark half a period behind one of the slots
+    times, rejects = heron(slots)
+    marks = [Mark(round((FRAME_MS + 7 * slot + 3.5) * MS), str(slot)) for slot in after]
+    result = find(times, rejects, clock=PER_BYTE, start_ns=0, marks=marks)
+    cuts = [0, *(slot + 1 for slot in after), len(slots)]
+    due = [slots[lo:hi] for lo, hi in itertools.pairwise(cuts)]
+    assert [one.lost for one in result.between_marks] == [len(part) - part.count(0) for part in due]
+    assert [one.frames for one in result.between_marks] == [len(part) - part.count(-1) for part in due]
+
+
 def test_json() -> None:
     times, rejects = heron([0] * 10 + [-1, -1] + [0] * 10)
     result = find(
@@ -312,9 +327,6 @@ def test_damage_behind_an_adapter_is_found_where_it_stands() -> None:
     result = from_log(ByteLog(0, data, log.mark_end, log.mark_t_ns))
     assert [(e.kind, e.frames, e.bytes, e.offset) for e in result.events] == [("damaged", 1, 25, 7500)]
     assert (result.expected, result.stray_bytes) == (600, 0)
-
-
-SLOTS = st.lists(st.sampled_from([0] * 12 + [FLAG_LOST, FLAG_FAILSAFE, -1]), min_size=30, max_size=200)
 
 
 @given(SLOTS, st.sampled_from([7.0, 9.0, 14.0, 15.0]), st.integers(0, 2**32 - 1))
