@@ -230,7 +230,10 @@ def test_losses_between_marks() -> None:
     assert sum(s.lost for s in result.between_marks) == result.lost == 59
 
 
-@given(SLOTS, st.lists(st.integers(2, 200), min_size=1, max_size=9))
+RUNS = st.lists(st.sampled_from([[0] * 5, [FLAG_LOST] * 3, [FLAG_FAILSAFE] * 2, [-1] * 2]), min_size=10, max_size=40)
+
+
+@given(RUNS.map(lambda runs: list(itertools.chain(*runs))), st.lists(st.integers(2, 200), min_size=1, max_size=9))
 def test_losses_between_marks_are_those_due_between_them(slots: list[int], at: list[int]) -> None:
     slots = [0, 0, 0, *slots, 0, 0, 0]
     after = sorted(min(slot, len(slots) - 2) for slot in at)  # each mark half a period behind one of the slots
