@@ -135,6 +135,11 @@ class Recording:
         """How well the times are known."""
         return self.info.clock
 
+    @property
+    def first_offset(self) -> int:
+        """Stream offset of the first frame's header, 0 without frames."""
+        return self.frames.first_offset
+
     @cached_property
     def times(self) -> FrameTimes:
         """The narrow columns, for outages and timing."""

@@ -98,7 +98,7 @@ class Evidence:
         return find_outages(
             self.recording.times,
             self.recording.rejects,
-            first_offset=self.recording.frames.first_offset,
+            first_offset=self.recording.first_offset,
             clock=self.recording.clock,
             period_ns=self.found_period_ns,
             start_ns=span.first_t_ns,

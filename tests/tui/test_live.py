@@ -48,7 +48,7 @@ def test_settled_outages_are_those_of_a_whole_recording(tmp_path: Path) -> None:
     found = find_outages(
         whole.times,
         whole.rejects,
-        first_offset=whole.frames.first_offset,
+        first_offset=whole.first_offset,
         clock=whole.clock,
         start_ns=start,
         end_t_ns=session.end + live.port.start_utc_ns,
