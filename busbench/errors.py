@@ -60,8 +60,10 @@ def shown(value: object, *, most: int = 40) -> str:
 
 
 def named(source: str | Path) -> str:
-    """What a person gave, in quotes where it holds a colon that could be taken for that of the message."""
+    """What a person gave: - in words, in quotes what holds a colon that could be taken for that of the message."""
     text = plain(str(source))
+    if text == "-":
+        return "standard input"
     return f'"{text}"' if ":" in text.rstrip("\\/")[2:] or text.endswith(":") else text
 
 
@@ -213,7 +215,7 @@ class CaptureError(BusbenchError):
     def __init__(self, path: str | Path, what: str, *, offset: int | None = None, hint: str = "") -> None:
         self.path = str(path)
         self.offset = offset
-        shown = "standard input" if self.path == "-" else named(path)
+        shown = named(path)
         place = f"{shown}, byte {offset}" if offset is not None else shown
         super().__init__(f"{place}: {what}", hint=hint)
         words = str(self).removeprefix(plain(shown)).lstrip(",: ")
@@ -232,7 +234,7 @@ class RigError(BusbenchError):
     def __init__(self, path: str | Path, key: str, what: str, *, hint: str = "") -> None:
         self.path = str(path)
         self.key = key
-        shown = "standard input" if self.path == "-" else path
+        shown = named(path)
         super().__init__(f"{shown}, {key}: {what}" if key else f"{shown}: {what}", hint=hint)
 
 

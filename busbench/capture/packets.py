@@ -95,4 +95,4 @@ class PacketFile:
             self.notes.append(f"passed over: {strays} of an interface that is not described")
         if scan.comments_over:
             over = counted(scan.comments_over, "comment")
-            self.notes.append(f"passed over: {over} of packets that have more than {COMMENTS_MAX}")
+            self.notes.append(f"passed over: {over} of packets that have more than {COMMENTS_MAX:,}")

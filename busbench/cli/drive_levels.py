@@ -47,10 +47,10 @@ def write_outputs(
         frames += int(sent.sum())
         if frames > FRAMES_MAX:
             raise DriveError(
-                f"{to}: the program has more than {FRAMES_MAX} frames", hint="shorten it or repeat it less"
+                f"{to}: the program has more than {FRAMES_MAX:,} frames", hint="shorten it or repeat it less"
             )
     if not frames:
-        raise DriveError(f"{to}: the program sends no frame", hint="drop fewer of them")
+        raise DriveError(f"{to}: the program sends no frame", hint="make the gap shorter")
     period_ns = round(program.period_s * 1e9)
     lines = receiver_lines(
         np.concatenate(raw), t_ns=(np.concatenate(slots) + 1) * period_ns, counts=np.concatenate(counts),

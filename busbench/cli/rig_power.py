@@ -150,7 +150,7 @@ def _run_program(rig: Rig, program: str, temperature_c: float) -> ProgramRun:
         frames += len(block)
         if frames > PROGRAM_FRAMES_MAX:
             raise RigError(
-                program, "", f"runs for more than {PROGRAM_FRAMES_MAX} frames", hint="shorten it or repeat it less"
+                program, "", f"runs for more than {PROGRAM_FRAMES_MAX:,} frames", hint="shorten it or repeat it less"
             )
     return run_program(
         rig, np.concatenate(counts), period_s=read.period_s, temperature_c=temperature_c, flags=np.concatenate(flags)

@@ -77,7 +77,7 @@ def open_source(source: str, options: ReadOptions) -> Iterator[Capture]:
             yield capture
         finally:
             for note in capture.info.notes:
-                say(f"busbench: {'standard input' if source == '-' else named(source)}: {note}")
+                say(f"busbench: {named(source)}: {note}")
 
 
 def unused(options: ReadOptions, format_: str) -> list[tuple[str, str]]:

@@ -69,7 +69,7 @@ def _read_toml(path: Path) -> Mapping[str, object]:
         hint = f"`busbench drive replay --recording {path}` takes it" if is_recording else _NAME_IT
         raise DriveError(f"{path}: {is_other}, not a drive program", hint=hint)
     if len(raw) > FILE_BYTES_MAX:
-        raise DriveError(f"{path}: is larger than {FILE_BYTES_MAX} bytes", hint="shorten it")
+        raise DriveError(f"{path}: is larger than {FILE_BYTES_MAX:,} bytes", hint="shorten it")
     try:
         values = tomllib.loads(raw.decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:

@@ -13,6 +13,7 @@ from busbench.port.live import EventKind, LivePort, PortEvent
 from busbench.tui.beat import BeatView, look_at_beat
 from busbench.tui.column import give_back_what_is_freed
 from busbench.tui.events import GrowingOutages
+from busbench.tui.new_file import require_new
 from busbench.tui.session import Session
 from busbench.wire.align import FrameFinder
 from busbench.wire.scale import Scale
@@ -145,6 +146,7 @@ class LiveSession(Session):
         Raises:
             CaptureError: it exists or cannot be written.
         """
+        require_new(path)
         port = self.port
         self._writer = PcapngWriter(
             path, port=port.source, line=self.line, clock=port.clock, start_utc_ns=port.start_utc_ns

@@ -15,6 +15,7 @@ from busbench.errors import CaptureError, counted
 from busbench.model import ByteLog, Rejects
 from busbench.tui.beat import BeatView, look_at_beat
 from busbench.tui.events import Events, Losses
+from busbench.tui.new_file import require_new
 from busbench.tui.session import Session
 from busbench.wire.scale import Scale
 
@@ -193,6 +194,7 @@ class ReplaySession(Session):
         first, last = max(0, self.store.row_at(self.cut_in)), self.store.row_at(self.cut_out)
         if last < first:
             raise CaptureError(path, "there is no frame in the cut", hint="set it wider")
+        require_new(path)
         lo, hi = int(self.store.offset[first]), int(self.store.offset[last]) + 25
         self._idle.clear()
         try:

@@ -51,7 +51,7 @@ def wrap(text: str, width: int, *, indent: str = "") -> list[str]:
         indent: before all lines but the first.
     """
     if cell_len(text) == len(text):
-        return textwrap.wrap(text, width, subsequent_indent=indent)
+        return textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False)
     lines, line = [], ""
     for word in text.split():
         for part in chop_cells(word, width - len(indent)):

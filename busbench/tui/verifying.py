@@ -11,11 +11,12 @@ from dataclasses import replace
 from pathlib import Path
 
 from busbench.drive.walk_file import read_walk
-from busbench.errors import BusbenchError
+from busbench.errors import BusbenchError, CaptureError, unwritable
 from busbench.model import Chunk
 from busbench.rig.check import check_rig
 from busbench.rig.model import Rig
 from busbench.tui.live import LiveSession
+from busbench.tui.new_file import require_new
 from busbench.tui.replay import ReplaySession
 from busbench.verify.aircraft_port import AircraftPort
 from busbench.verify.check import About, Check, Verdict
@@ -209,6 +210,7 @@ def write_page(work: GuidedRound | Recorded, path: str, *, source: str, rig_path
     found = work.found
     if found is None:
         raise BusbenchError("there is no page before the end")
+    require_new(path)
     kept, beside, left_out = (source if Path(source).is_file() else None), "", None
     answers = answers_path(rig_path)
     if answers.exists():
@@ -216,9 +218,8 @@ def write_page(work: GuidedRound | Recorded, path: str, *, source: str, rig_path
         found = replace(found, checks=(*found.checks, *check_walk(saved, rig, path=str(answers))))
         left_out, beside = not_walked(saved, rig), f", with the answers of {answers}"
     if isinstance(work, GuidedRound):
-        if Path(path).exists():  # before anything is written
-            raise BusbenchError(f"{path}: exists already", hint="choose another name")
         kept = str(Path(path).with_suffix(".pcapng"))
+        require_new(kept)
         work.save(kept)
         beside += f"; beside it {kept}, which it names"
     provenance = gather(source=source, recording_path=kept, rig_path=rig_path)
@@ -226,10 +227,9 @@ def write_page(work: GuidedRound | Recorded, path: str, *, source: str, rig_path
     try:
         with Path(path).open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)
-    except FileExistsError:
-        raise BusbenchError(f"{path}: exists already", hint="choose another name") from None
     except (OSError, ValueError) as error:
-        raise BusbenchError(f"{path}: cannot be written ({getattr(error, 'strerror', None) or error})") from None
+        what, hint = unwritable(path, error)
+        raise CaptureError(path, what, hint=hint) from None
     return f"wrote {path} (page to print and sign{beside})"
 
 

@@ -105,13 +105,14 @@ def begin_walk(
     saved = read_walk(path)
     if saved.rig != head.rig:
         raise DriveError(
-            f'{path}: holds answers for "{saved.rig}", not for "{head.rig}"', hint="name another file by --answers"
+            f'{path}: holds answers for "{saved.rig}", not for "{head.rig}"',
+            hint="move it away, or name another by `busbench walk --answers`",
         )
     if saved.is_rehearsal != head.is_rehearsal:
         kinds = ("of a real walk", "of a rehearsal")
         raise DriveError(
             f"{path}: holds answers {kinds[saved.is_rehearsal]}, not {kinds[head.is_rehearsal]}",
-            hint="name another file by --answers",
+            hint="move it away, or name another by `busbench walk --answers`",
         )
     entries, anew = merge(stops, saved, path=path)
     return replace(head, start_utc=saved.start_utc), resume(entries), anew

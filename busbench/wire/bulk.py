@@ -54,6 +54,7 @@ def unpack_channels(raw: U8) -> U16:
     Raises:
         ValueError: the shape or dtype is another.
     """
+    raw = np.asarray(raw)
     if raw.ndim != 2 or raw.shape[1] != FRAME_BYTES or raw.dtype != np.uint8:
         raise ValueError(f"frames must be uint8 (N, {FRAME_BYTES}), not {raw.dtype} {raw.shape}")
     count = raw.shape[0]

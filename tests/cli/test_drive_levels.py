@@ -47,7 +47,7 @@ def test_the_outputs_are_measured_as_the_scale_made_them(
         (("--pulses", "1", "--to", "virtual:"), "--pulses: goes with a file only"),
         (("--pulses", "1", "--to", "-"), "--pulses: goes with a file only"),
         (("--pulses", "1", "--to", "x.raw"), "x.raw: holds no levels of several lines: end the name in .vcd or .csv"),
-        (("--pulses", "1", "--repeat", "999", "--to", "x.vcd"), "x.vcd: the program has more than 20000 frames"),
+        (("--pulses", "1", "--repeat", "999", "--to", "x.vcd"), "x.vcd: the program has more than 20,000 frames"),
     ],
 )
 def test_what_cannot_be(

@@ -71,7 +71,7 @@ class RigLines(Drawn):
             ]
         solved = self.solved()
         if not solved.cases:
-            return [[(fit(f" {plain(solved.error)}", width), "warn")]]
+            return list(wrapped(solved.error, width, "warn"))
         case = solved.cases[self.case]
         out = [*self._head(rig, case, width), *self._weakest(rig, solved.weakest, width)]
         rows = [*self._tree(rig, case, solved.weakest, width), *self._warnings(case, width)]

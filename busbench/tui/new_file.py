@@ -1,0 +1,18 @@
+"""Files that a screen makes: always new ones, since no key writes over what is there."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from busbench.errors import CaptureError, unwritable
+
+
+def require_new(path: str) -> None:
+    """Refuse a name that is taken, before work is done for it.
+
+    Raises:
+        CaptureError: something is there already.
+    """
+    if Path(path).exists():
+        what, _ = unwritable(path)
+        raise CaptureError(path, what, hint="choose another name")

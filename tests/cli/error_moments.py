@@ -1,0 +1,222 @@
+"""What stands in the way of a command in the table of errors, by the words in brackets above it."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import socket
+import subprocess
+import sys
+import tempfile
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import SimpleNamespace
+from typing import NoReturn
+
+import pytest
+
+from busbench.cli import drive_port, keys
+from busbench.port import link, live
+from busbench.port.live import LivePort
+from tests.port.ends import Far, wait_for
+
+Moment = Callable[[pytest.MonkeyPatch], contextlib.AbstractContextManager[object]]
+"""Lasts as long as the command; gives the names of the table that stand for something of it, if any."""
+
+_DENY_TTY = """
+import os
+from errno import EACCES
+real = os.open
+def refuse(path, *more):
+    if path == "/dev/tty": raise PermissionError(EACCES, "Permission denied")
+    return real(path, *more)
+os.open = refuse
+"""
+
+
+def failing(code: int) -> Callable[..., NoReturn]:
+    """A call of the system that fails."""
+
+    def fail(*_: object, **__: object) -> NoReturn:
+        raise OSError(code, os.strerror(code))
+
+    return fail
+
+
+@contextmanager
+def _terminal(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    for stream in (sys.stdin, sys.stderr):
+        patch.setattr(stream, "isatty", lambda: True)
+    patch.setenv("COLUMNS", "1000")  # lines are compared whole
+    patch.setattr("busbench.cli.output.WIDTH_MOST", 1000)
+    yield
+
+
+@contextmanager
+def _plain_terminal(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    patch.setenv("TERM", "dumb")
+    yield
+
+
+@contextmanager
+def _no_temporary_folder(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    patch.setattr(tempfile, "tempdir", str(Path("nowhere").absolute()))
+    yield
+
+
+@contextmanager
+def _full_temporary_folder(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    patch.setattr("busbench.capture.open.shutil.copyfileobj", failing(errno.ENOSPC))
+    yield
+
+
+@contextmanager
+def _recorded_to(_: pytest.MonkeyPatch) -> Iterator[None]:
+    from busbench.capture.pcapng_write import PcapngWriter
+    from busbench.model import BUS_LINE, Clock, ClockKind
+
+    clock = Clock(ClockKind.PER_READ, 1000)
+    with PcapngWriter("kept.pcapng", port="", line=BUS_LINE, clock=clock, start_utc_ns=None):
+        yield
+
+
+@contextmanager
+def _disk_fills_up(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    real, calls = os.write, iter(range(1 << 30))
+
+    def write(fd: int, data: bytes) -> int:
+        return real(fd, data) if next(calls) == 0 else failing(errno.ENOSPC)()
+
+    patch.setattr("busbench.capture.pcapng_write.os.write", write)
+    yield
+
+
+@contextmanager
+def _no_process(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    patch.setattr(subprocess, "Popen", failing(errno.EAGAIN))
+    yield
+
+
+@contextmanager
+def _dumb_port(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    patch.setattr(link, "_START", "import time; time.sleep(600)")
+    patch.setattr(link, "_OPEN_S", 0.1)
+    yield
+
+
+@contextmanager
+def _no_look(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    patch.setattr("busbench.port.opening.os.stat", failing(errno.EACCES))
+    yield
+
+
+@contextmanager
+def _served(_: pytest.MonkeyPatch) -> Iterator[dict[str, str]]:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        yield {"{taken}": str(server.getsockname()[1])}
+
+
+@contextmanager
+def _windows(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    patch.setattr("busbench.port.playing.sys", SimpleNamespace(platform="win32"))
+    yield
+
+
+@contextmanager
+def _busy_port(_: pytest.MonkeyPatch) -> Iterator[dict[str, str]]:
+    import fcntl
+
+    master, slave = os.openpty()
+    fcntl.flock(slave, fcntl.LOCK_EX)
+    yield {"{busy}": os.ttyname(slave)}
+    os.close(slave)
+    os.close(master)
+
+
+@contextmanager
+def _denied_port(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    patch.setattr(link, "_START", _DENY_TTY + link._START)
+    yield
+
+
+@contextmanager
+def _at_a_port(patch: pytest.MonkeyPatch, *, read_key: Callable[[float], str] = lambda _: "") -> Iterator[Far]:
+    """A far end at the path "port", and a keyboard."""
+    patch.setattr(keys, "read_keys", lambda: contextlib.nullcontext(read_key))
+    for module in (keys, drive_port):
+        patch.setattr(module, "has_keyboard", lambda: True)
+    far = Far(Path("port"))
+    yield far
+    far.unplug()
+
+
+@contextmanager
+def _unplugged_in_the_countdown(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    ports: list[LivePort] = []
+
+    def open_live(name: str) -> LivePort:
+        ports.append(live.open_live(name))
+        return ports[0]
+
+    with _at_a_port(patch) as far:
+
+        def count_down(_: object) -> bool:
+            far.unplug()
+            wait_for(lambda: bool(ports[0].read(0.05)) or bool(ports[0]._events))  # type: ignore[attr-defined]
+            return True
+
+        patch.setattr(drive_port, "open_live", open_live)
+        patch.setattr(drive_port, "count_down", count_down)
+        yield
+
+
+@contextmanager
+def _unplugged_while_it_asks(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    ends: list[Far] = []
+
+    def read_key(_: float) -> str:
+        ends[0].unplug()
+        return ""
+
+    with _at_a_port(patch, read_key=read_key) as far:
+        ends.append(far)
+        yield
+
+
+@contextmanager
+def _unplugged_while_it_sends(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    with _at_a_port(patch) as far:
+        patch.setattr(drive_port, "count_down", lambda _: True)
+
+        def unplug() -> None:
+            wait_for(lambda: bool(far.read()))
+            far.unplug()
+
+        thread = threading.Thread(target=unplug)
+        thread.start()
+        yield
+        thread.join()
+
+
+MOMENTS: dict[str, Moment] = {
+    "": lambda _: contextlib.nullcontext(),
+    "in a terminal": _terminal,
+    "in a terminal that shows no screens": _plain_terminal,
+    "on Windows": _windows,
+    "where no temporary file can be made": _no_temporary_folder,
+    "where there is no room for temporary files": _full_temporary_folder,
+    "while another program records to it": _recorded_to,
+    "where the disk fills up": _disk_fills_up,
+    "where no program can be started": _no_process,
+    "while another program has the port": _busy_port,
+    "where nobody may open the port": _denied_port,
+    "where nobody may look at the port": _no_look,
+    "where the port does not answer": _dumb_port,
+    "where another program serves there": _served,
+    "where the port is unplugged in the countdown": _unplugged_in_the_countdown,
+    "where the port is unplugged while a question stands": _unplugged_while_it_asks,
+    "where the port is unplugged while frames go out": _unplugged_while_it_sends,
+}
