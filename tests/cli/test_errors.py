@@ -98,7 +98,7 @@ def test_one_line_and_exit_code_two(
 
 @pytest.mark.parametrize("row", IN_PYTHON, ids=[row.typed for row in IN_PYTHON])
 def test_one_line_in_python(row: Row) -> None:
-    with pytest.raises(Exception, match=".") as raised:
+    with pytest.raises(Exception, match=r".") as raised:
         eval(row.typed, {name: getattr(busbench, name) for name in busbench.__all__})
     assert f"{raised.type.__name__}: {raised.value}" == row.line
 

@@ -228,7 +228,8 @@ def test_answers_of_a_rehearsal_do_not_pass_for_a_walk(rig: Path, typed: list[st
     typed += ["e"]
     run("virtual:", "--rig", rig, "--answers", answers)
     assert refusal("/dev/null", "--rig", rig, "--arm", "--answers", answers, "--resume") == (
-        f"{answers}: holds answers of a rehearsal, not of a real walk: move it away, or name another by `busbench walk --answers`"
+        f"{answers}: holds answers of a rehearsal, not of a real walk:"
+        " move it away, or name another by `busbench walk --answers`"
     )
 
 
