@@ -24,6 +24,8 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # a hundred commands are starte
 os.environ["TERM"] = "xterm-256color"
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # in the background of a shell: what is started would inherit it
     signal.signal(signal.SIGINT, signal.default_int_handler)
+if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:  # under nohup, the same
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 # The same examples on every machine and no time limit on any of them.
 settings.register_profile("busbench", deadline=None, derandomize=True, database=None)

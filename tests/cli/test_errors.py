@@ -66,8 +66,10 @@ def at_moment(row: Row) -> Iterator[Row]:
     for device in ("/dev/full", "/proc/self/mem"):
         if Path(device).name in row.typed and not Path(device).exists():
             pytest.skip(f"outside tool missing: {device}")
-    if sys.platform == "win32" and any(word in row.moment + row.typed for word in ("port", "--link")):
-        pytest.skip("pseudo-terminals are POSIX")
+    if sys.platform == "win32" and any(
+        word in row.moment + row.typed for word in ("port", "another program", "--link")
+    ):
+        pytest.skip("pseudo-terminals and locks of files are POSIX")
     with pytest.MonkeyPatch.context() as patch, MOMENTS[row.moment](patch) as more:
         lock(patch)
         patch.setitem(sys.modules, "pyarrow", None)
