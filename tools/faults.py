@@ -105,7 +105,7 @@ outlet.close()
 
 @dataclass(frozen=True)
 class Long:
-    """What came of a long run: frames and bytes by place, seconds, and megabytes."""
+    """What came of a long run: frames and bytes by place, seconds, and megabytes after a tenth of it and at most."""
 
     sent_bytes: int
     frames: int
@@ -163,7 +163,11 @@ def long_run(folder: Path, *, frames: int) -> Long:
         for found in find_in_blocks(capture.blocks(), clock=capture.info.clock):
             recorded += len(found.frames)
             damaged += found.rejects.bytes_total
-    return Long(sent_bytes, seen, recorded, damaged, spent, (child[0], max(child)), (own[0], own[-1]))
+    return Long(sent_bytes, seen, recorded, damaged, spent, _from_first_tenth(child), _from_first_tenth(own))
+
+
+def _from_first_tenth(mb: list[float]) -> tuple[float, float]:
+    return mb[:2][-1], max(mb)
 
 
 def _long_row(frames: int) -> Iterator[str]:

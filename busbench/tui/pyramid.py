@@ -1,7 +1,7 @@
 """Least and greatest value of every channel over any run of frames, at once.
 
 Whole blocks are summed up twice, 64 and 4096 frames at a time; only the ragged
-ends of a run are looked at frame by frame.
+ends of a run are looked at frame by frame. What is summed up stands in columns.
 """
 
 from __future__ import annotations
@@ -11,10 +11,10 @@ from collections.abc import Callable
 import numpy as np
 
 from busbench.model import U16
+from busbench.tui.column import Column
 
 BLOCK = 64
 LANES = 18
-_FIRST = 1024
 
 
 class Pyramid:
@@ -37,20 +37,16 @@ class Pyramid:
         """
         if self._rest.shape[1]:
             values = np.concatenate([self._rest, values], axis=1)
-        low = high = values
-        for depth, level in enumerate(self._levels):
-            if depth == 0:
-                rest = low.shape[1] % BLOCK
-                self._rest = low[:, low.shape[1] - rest :].copy()
-                low = high = low[:, : low.shape[1] - rest]
-            else:
-                done = level.count * BLOCK
-                below = self._levels[depth - 1]
-                count = (below.count - done) // BLOCK * BLOCK
-                low, high = below.low[:, done : done + count], below.high[:, done : done + count]
-            if not low.shape[1]:
+        whole = values.shape[1] // BLOCK * BLOCK
+        self._rest = values[:, whole:].copy()
+        low = high = values[:, :whole].T
+        for level, above in zip(self._levels, [*self._levels[1:], None], strict=True):
+            if not len(low):
                 return
             level.add(_fold(low, np.minimum), _fold(high, np.maximum))
+            if above is not None:
+                done, whole = above.count * BLOCK, level.count // BLOCK * BLOCK
+                low, high = level.low(done, whole), level.high(done, whole)
 
     def span(self, lo: int, hi: int) -> tuple[U16, U16]:
         """Least and greatest values of the frames in [lo, hi), uint16 (18,) each; the run is not empty."""
@@ -61,9 +57,14 @@ class Pyramid:
                 lows.append(values.min(axis=1))
                 highs.append(values.max(axis=1))
             else:
-                lows.append(level.low[:, start:stop].min(axis=1))
-                highs.append(level.high[:, start:stop].max(axis=1))
+                lows.append(level.low(start, stop).min(axis=0))
+                highs.append(level.high(start, stop).max(axis=0))
         return np.min(lows, axis=0), np.max(highs, axis=0)
+
+    def close(self) -> None:
+        """Let go of the temporary files."""
+        for level in self._levels:
+            level.close()
 
     def _cover(self, lo: int, hi: int, depth: int) -> list[tuple[int, int, _Level | None]]:
         """Pieces that make up a run: frames, or blocks of a level."""
@@ -81,30 +82,33 @@ class Pyramid:
 
 
 class _Level:
-    """Blocks of one size: columns that grow; room is made twofold, so pages are touched only when filled."""
+    """Blocks of one size, 18 values behind 18 values."""
 
     def __init__(self, size: int) -> None:
         self.size = size
         self.count = 0
-        self.low = np.empty((LANES, _FIRST), np.uint16)
-        self.high = np.empty((LANES, _FIRST), np.uint16)
+        self._low, self._high = Column(np.uint16), Column(np.uint16)
 
     def add(self, low: U16, high: U16) -> None:
-        end = self.count + low.shape[1]
-        if end > self.low.shape[1]:
-            self.low, self.high = _wider(self.low, end, self.count), _wider(self.high, end, self.count)
-        self.low[:, self.count : end] = low
-        self.high[:, self.count : end] = high
-        self.count = end
+        self._low.add(low.ravel())
+        self._high.add(high.ravel())
+        self.count += len(low)
 
+    def low(self, start: int, stop: int) -> U16:
+        return self._blocks(self._low, start, stop)
 
-def _wider(old: U16, need: int, used: int) -> U16:
-    new = np.empty((LANES, 1 << (need - 1).bit_length()), np.uint16)
-    new[:, :used] = old[:, :used]
-    return new
+    def high(self, start: int, stop: int) -> U16:
+        return self._blocks(self._high, start, stop)
+
+    def close(self) -> None:
+        self._low.close()
+        self._high.close()
+
+    def _blocks(self, column: Column, start: int, stop: int) -> U16:
+        blocks: U16 = column.first(self.count * LANES).reshape(-1, LANES)[start:stop]
+        return blocks
 
 
 def _fold(values: U16, take: np.ufunc) -> U16:
-    blocks: U16 = np.ascontiguousarray(values).reshape(LANES, -1, BLOCK)
-    folded: U16 = take.reduce(blocks, axis=2)
+    folded: U16 = take.reduce(values.reshape(-1, BLOCK, LANES), axis=1)
     return folded

@@ -141,6 +141,7 @@ class FrameStore:
     def close(self) -> None:
         """Let go of the temporary files."""
         self._raw.close()
+        self._pyramid.close()
         for column in self._columns.values():
             column.close()
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from busbench.model import NO_CLOCK, Clock, ClockKind
+from busbench.tui import column
 from busbench.tui import store as module
 from busbench.tui.lanes import between
 from busbench.tui.store import FrameStore
@@ -31,7 +32,12 @@ def walk() -> np.ndarray[Any, Any]:
     return np.clip(992 + np.cumsum(rng.integers(-9, 10, 9000)), 0, 2047)
 
 
-def test_span_of_any_run_is_that_of_its_values(walk: np.ndarray[Any, Any]) -> None:
+@pytest.mark.parametrize("long_bytes", [200, 1 << 20])  # columns in files, and in memory
+def test_span_of_any_run_is_that_of_its_values(
+    long_bytes: int, walk: np.ndarray[Any, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(column, "_LONG_BYTES", long_bytes)
+    monkeypatch.setattr(column, "_FIRST", 36)
     frames = FrameStore(clock=PER_READ)
     for start in range(0, 9000, 37):  # the size of the pieces does not matter
         frames.add(table(walk[start : start + 37], first=start))
@@ -40,6 +46,7 @@ def test_span_of_any_run_is_that_of_its_values(walk: np.ndarray[Any, Any]) -> No
         hi = max(int(hi), int(lo) + 1) if hi <= lo else int(hi)
         low, high = frames.span(int(lo), hi)
         assert (int(low[0]), int(high[15])) == (walk[lo:hi].min(), walk[lo:hi].max())
+    frames.close()
 
 
 def test_a_span_that_grows_is_still_right(walk: np.ndarray[Any, Any]) -> None:
