@@ -37,12 +37,15 @@ def _ends_with_its_terminal() -> Iterator[None]:
         yield
         return
     is_over = threading.Event()
-    line = select.poll()
-    line.register(0, 0)  # a hang-up is told in any case
+
+    def is_gone() -> bool:
+        line = select.poll()  # one for each call: two threads ask
+        line.register(0, 0)  # a hang-up is told in any case
+        return any(what & select.POLLHUP for _, what in line.poll(0))
 
     def watch() -> None:
         while not is_over.wait(0.5):
-            if any(what & select.POLLHUP for _, what in line.poll(0)):
+            if is_gone():
                 os.kill(os.getpid(), signal.SIGHUP)
                 if not is_over.wait(_GRACE_S):
                     os._exit(128 + signal.SIGHUP)
@@ -50,6 +53,9 @@ def _ends_with_its_terminal() -> Iterator[None]:
     threading.Thread(target=watch, daemon=True, name="terminal").start()
     try:
         yield
+    except OSError:  # the screen's last words, which nobody can read any more
+        if not is_gone():
+            raise
     finally:
         is_over.set()
 
@@ -112,4 +118,5 @@ def run(app: BenchApp) -> None:
             if one is not None:
                 one.close()
             if isinstance(one, LiveSession) and one.wrote:
-                print(f"busbench: {plain(one.wrote)}", file=sys.stderr)
+                with contextlib.suppress(OSError):  # of a terminal that is gone
+                    print(f"busbench: {plain(one.wrote)}", file=sys.stderr)

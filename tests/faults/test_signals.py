@@ -175,19 +175,37 @@ def test_an_ended_walk_gives_the_terminal_back(tmp_path: Path) -> None:
         assert terminal._get_modes() == terminal.modes
 
 
-def test_a_screen_whose_terminal_goes_without_a_word_ends() -> None:
+# Reading while the terminal goes is answered by an error or by nothing, as it happens to fall.
+READING_FAILS = """
+import os, textual.drivers.linux_driver as driver
+class Os:
+    def __getattr__(self, name): return getattr(os, name)
+    def read(self, fd, n): return os.read(fd, n) or os.read(-1, n)
+driver.os = Os()
+"""
+
+
+@pytest.mark.parametrize("prelude", ["", READING_FAILS], ids=["", "reading fails"])
+def test_a_screen_whose_terminal_goes_without_a_word_ends(tmp_path: Path, prelude: str) -> None:
     far, near = os.openpty()  # of a session without a terminal of its own: nobody signals a hang-up
-    command = [sys.executable, "-m", "busbench", "watch", "virtual:"]
+    command = [sys.executable, "-c", prelude + "from busbench.cli.main import main; main()", "watch", "virtual:"]
     env = os.environ | {"TERM": "xterm-256color"}
-    process = subprocess.Popen(command, stdin=near, stdout=near, stderr=near, start_new_session=True, env=env)
+    process = subprocess.Popen(
+        command, stdin=near, stdout=near, stderr=near, start_new_session=True, env=env, cwd=tmp_path
+    )
     os.close(near)
     try:
         shown = b""
         while b"in step" not in shown:
             shown += os.read(far, 65536)
+        os.write(far, b"r")
+        while not any(size_of(path) > 2000 for path in tmp_path.iterdir()):
+            os.read(far, 65536)
         os.close(far)
         process.wait(30)  # raises while it runs
     finally:
         process.kill()
         process.wait()
     assert process.returncode in (0, 128 + signal.SIGHUP)
+    (path,) = tmp_path.iterdir()
+    assert len(read_recording(str(path)).frames) > 10
