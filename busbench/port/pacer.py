@@ -64,7 +64,7 @@ class Transmission:
 
 
 def progress_text(how: Transmission, period_s: float) -> str:
-    """As in "12.3 s, 1757 frames, 2 late, 0 skipped"; the time is that of the slots gone by."""
+    """As in "12.3 s, 1,757 frames, 2 late, 0 skipped"; the time is that of the slots gone by."""
     slots_s = (how.frames + how.skipped) * period_s
     stopping = ", stopping" if how.reason else ""
     return f"{slots_s:.1f} s, {counted(how.frames, 'frame')}, {how.late} late, {how.skipped} skipped{stopping}"

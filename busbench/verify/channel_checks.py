@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from busbench.errors import counted
 from busbench.rig.ways import ways_of
 from busbench.verify.check import About, Check
 from busbench.verify.evidence import Evidence, Mapped
@@ -154,5 +155,5 @@ def _noise(about: About, evidence: Evidence, mapped: Mapped) -> Check:
     noise = summary.still_noise_counts
     if noise is None:
         return about.not_tested(NOISE, "it was never still for long enough", unit="counts rms", limit=limit)
-    said = f"{noise:.2f} counts rms over {summary.still_frames} frames at rest"
+    said = f"{noise:.2f} counts rms over {counted(summary.still_frames, 'frame')} at rest"
     return about.at_most(NOISE, said, measured=noise, limit=limit, unit="counts rms")

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from busbench.analysis.confidence import loss_bounds
 from busbench.analysis.outages import Outage
+from busbench.errors import counted
 from busbench.verify.check import About, Check
 from busbench.verify.evidence import Evidence
 from busbench.verify.link_loss import LinkLoss
@@ -40,9 +41,9 @@ def check_line(evidence: Evidence, loss: LinkLoss | None) -> Iterator[Check]:
 
 def _frames(count: int, least: int) -> Check:
     if count < least:
-        why = f"only {count} frames received, too few to say much: record for longer"
+        why = f"only {counted(count, 'frame')} received, too few to say much: record for longer"
         return LINE.not_tested("frames", why, unit="frames", limit=least)
-    return LINE.at_least("frames", f"{count} frames received", measured=count, limit=least, unit="frames")
+    return LINE.at_least("frames", f"{counted(count, 'frame')} received", measured=count, limit=least, unit="frames")
 
 
 def _period(evidence: Evidence) -> Check:
@@ -78,11 +79,11 @@ def _losses(evidence: Evidence, loss: LinkLoss | None) -> Iterator[Check]:
             yield LINE.not_tested(name, "without times missing frames cannot be seen", unit="%", limit=limits.loss_pct)
             continue
         if kind == "failsafe":
-            said = f"{lost} frames came in failsafe besides the test of it"
+            said = f"{counted(lost, 'frame')} came in failsafe besides the test of it"
             yield LINE.at_most(name, said, measured=lost, limit=0, unit="frames")
             continue
         upper = 100 * loss_bounds(lost, max(lost, expected)).upper_one_sided
-        said = f"{lost} of {expected}; the true ratio is below {upper:.3g} % at 95 % confidence"
+        said = f"{lost:,} of {expected:,}; the true ratio is below {upper:.3g} % at 95 % confidence"
         if any(event.frames > 1 for event in some):
             said += ", too kind a bound as they came in bursts"
         if upper > limits.loss_pct and lost <= limits.loss_pct / 100 * expected:

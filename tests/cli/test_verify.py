@@ -54,7 +54,7 @@ def test_a_good_aircraft_exits_with_0(good: Path) -> None:
     assert lines[:4] == [
         "PASSED",
         "  line",
-        "    frames              2587 frames received",
+        "    frames              2,587 frames received",
         "    period              a frame every 15.0000 ms on average, planned 15 ms (0.15",
     ]
     assert lines[-6:] == [
@@ -203,7 +203,7 @@ def test_json_keeps_its_keys(good: Path) -> None:
     }  # fmt: skip
     assert result["checks"][0] == {
         "part": "line", "subject": "line", "name": "frames", "verdict": "pass",
-        "sentence": "2587 frames received", "measured": 2587, "expected": None, "limit": 500, "margin": 2087,
+        "sentence": "2,587 frames received", "measured": 2587, "expected": None, "limit": 500, "margin": 2087,
         "unit": "frames", "channel": None,
     }  # fmt: skip
     assert (result["plan_faults"], result["unplanned_channels_moved"]) == ([], [])

@@ -109,7 +109,7 @@ def test_jitter_that_the_measurement_itself_makes_is_not_tested() -> None:
 def test_frames_without_link_are_none_of_the_lost() -> None:
     # 2587 frames, of which 240 came while the transmitter was off; 1 - 0.05 ** (1 / 2347) = 0.128 %
     check = changed(lambda counts: None)["line", "frames flagged lost"]
-    assert check.sentence == "0 of 2347; the true ratio is below 0.128 % at 95 % confidence"
+    assert check.sentence == "0 of 2,347; the true ratio is below 0.128 % at 95 % confidence"
 
 
 def test_where_channels_rest_unless_the_plan_says_otherwise() -> None:
