@@ -159,16 +159,18 @@ class Feed:
         place = self._place = self._settled()
         n = count if place.left < 0 else min(count, place.left)
         flags, is_sent = np.zeros(n, np.uint8), np.ones(n, np.bool_)
-        limited = self._limiter.limit(self._wanted(place, n))
+        noise = np.zeros((n, FRAME_BYTES), np.uint8)
+        if place.phase is _Phase.RUN:
+            self._mark_faults(place.run_slot, flags, is_sent)
+            self._throw_noise(place.run_slot, noise)
+        # What struck frames do in a file is left to who reads it.
+        is_heard = is_sent & (noise[:, 0] == 0) if self._reach == "header" else is_sent
+        limited = self._limiter.limit(self._wanted(place, n), is_heard=is_heard)
         if n and place.phase is not _Phase.END:
             self._switches = limited.switches[-1].astype(np.float64)
         index = np.arange(place.slot, place.slot + n, dtype=np.int64)
         ends = np.array(self._program.end_bytes, np.uint8)
-        if place.phase is _Phase.RUN:
-            self._mark_faults(place.run_slot, flags, is_sent)
-        raw = pack_limited(limited, flags=flags, end=ends[index % ends.size])
-        if place.phase is _Phase.RUN:
-            self._add_noise(place.run_slot, raw)
+        raw = pack_limited(limited, flags=flags, end=ends[index % ends.size]) ^ noise
         run_slot = place.run_slot + (n if place.phase is _Phase.RUN else 0)
         self._place = _Place(place.phase, place.left - n if place.left >= 0 else -1, run_slot, place.slot + n)
         return FrameBlock(place.slot, raw, is_sent, limited)
@@ -224,16 +226,16 @@ class Feed:
                 case "flips":
                     pass
 
-    def _add_noise(self, start: int, raw: U8) -> None:
+    def _throw_noise(self, start: int, noise: U8) -> None:
         for fault in self._program.faults:
             if fault.kind != "flips":
                 continue
-            rows = np.nonzero(self._during(fault, start, len(raw)))[0]
-            struck = raw[rows] if self._reach == "any byte" else raw[rows, :1]
-            places = (start + rows)[:, None] * FRAME_BYTES + np.arange(struck.shape[1])
+            rows = np.nonzero(self._during(fault, start, len(noise)))[0]
+            struck = FRAME_BYTES if self._reach == "any byte" else 1
+            places = (start + rows)[:, None] * FRAME_BYTES + np.arange(struck)
             bit = np.uint8(1) << (throw(places, seed=fault.seed) & np.uint64(7)).astype(np.uint8)
-            struck ^= np.where(throw_unit(places, seed=fault.seed ^ 1 << 62) < fault.flips, bit, np.uint8(0))
-            raw[rows, : struck.shape[1]] = struck
+            is_struck = throw_unit(places, seed=fault.seed ^ 1 << 62) < fault.flips
+            noise[rows, :struck] ^= np.where(is_struck, bit, np.uint8(0))
 
 
 def frame_blocks(

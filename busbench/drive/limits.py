@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -150,6 +150,7 @@ class _Pace:
 @dataclass(frozen=True, slots=True)
 class _State:
     position: I64
+    switches: Bools
     cool: list[int]  # frames for which each channel still has to wait
     is_fresh: bool  # nothing was sent yet: the first frame says the position itself
 
@@ -185,7 +186,7 @@ class Limiter:
         self._high = np.where(locked, self._rest, [c.high for c in channels])
         self._pace = [_Pace.of(c.rate, self.period_s) for c in channels]
         start = self._rest if self.last is None else np.clip(np.asarray(self.last, np.int64), self._low, self._high)
-        self._state = _State(start.copy(), [0] * CHANNELS, is_fresh=True)
+        self._state = _State(start.copy(), np.array(self.limits.switches_rest), [0] * CHANNELS, is_fresh=True)
 
     @property
     def position(self) -> tuple[int, ...]:
@@ -195,7 +196,7 @@ class Limiter:
     def mark(self) -> object:
         """The state, to be given to `rewind`."""
         state = self._state
-        return _State(state.position.copy(), list(state.cool), state.is_fresh)
+        return replace(state, position=state.position.copy(), cool=list(state.cool))
 
     def rewind(self, mark: object) -> None:
         """Go back to a marked state: the frames since were never sent.
@@ -205,14 +206,18 @@ class Limiter:
         """
         if not isinstance(mark, _State):
             raise TypeError("rewind takes what mark gave")
-        self._state = _State(mark.position.copy(), list(mark.cool), mark.is_fresh)
+        self._state = replace(mark, position=mark.position.copy(), cool=list(mark.cool))
 
-    def limit(self, wanted: ArrayLike) -> LimitedCounts:
+    def limit(self, wanted: ArrayLike, *, is_heard: Bools | None = None) -> LimitedCounts:
         """Bring wishes inside the limits.
+
+        A frame that no device hears moves nothing: it says again what was last heard, and the next one goes on
+        from there.
 
         Args:
             wanted: counts of channels 1-16 and levels of 17 and 18, float64 (N, 18),
                 one row a frame; NaN where nothing is wanted: the channel goes to its rest.
+            is_heard: False where a frame is dropped or spoilt, bool (N,); None where all are heard.
 
         Returns:
             What may be sent, a row a frame.
@@ -223,9 +228,19 @@ class Limiter:
         rows = np.asarray(wanted, np.float64)
         if rows.ndim != 2 or rows.shape[1] != ALL_CHANNELS:
             raise ValueError(f"wishes must have the shape (N, 18), not {rows.shape}")
+        if is_heard is not None and not is_heard.all():
+            before = self._state
+            heard = self.limit(rows[is_heard])
+            last_heard = np.cumsum(is_heard)
+            return LimitedCounts(
+                np.concatenate([before.position[None].astype(np.uint16), heard.channels])[last_heard],
+                np.concatenate([before.switches[None], heard.switches])[last_heard],
+                key=_KEY,
+            )
         levels = rows[:, :CHANNELS]
         clipped = np.clip(np.where(np.isnan(levels), self._rest, levels), self._low, self._high)
         out = np.rint(clipped).astype(np.int64)
+        switches = self._switch(rows[:, CHANNELS:])
         if len(out):
             if self._state.is_fresh:
                 out[0] = self._state.position
@@ -233,8 +248,8 @@ class Limiter:
                 self._state.cool[channel] = _follow(
                     out[:, channel], int(self._state.position[channel]), pace, self._state.cool[channel]
                 )
-            self._state = _State(out[-1].copy(), self._state.cool, is_fresh=False)
-        return LimitedCounts(out.astype(np.uint16), self._switch(rows[:, CHANNELS:]), key=_KEY)
+            self._state = _State(out[-1].copy(), switches[-1], self._state.cool, is_fresh=False)
+        return LimitedCounts(out.astype(np.uint16), switches, key=_KEY)
 
     def _switch(self, levels: F64) -> Bools:
         rest = np.array(self.limits.switches_rest)

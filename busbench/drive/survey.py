@@ -70,7 +70,8 @@ def survey(program: Program, *, end: EndState = EndState.REST, hold_s: float = 1
             lowest = np.fmin(lowest, np.fmin.reduce(wanted, axis=0))
             highest = np.fmax(highest, np.fmax.reduce(wanted, axis=0))
             # Half a count is rounding; what is not wanted is not held back.
-            held_back += (np.abs(wanted - rows[:, :CHANNELS]) > 0.5 + 1e-6).sum(axis=0)
+            is_held_back = np.abs(wanted - rows[:, :CHANNELS]) > 0.5 + 1e-6
+            held_back += is_held_back[block.is_sent].sum(axis=0)
         frames += len(block)
         rows = np.concatenate([rest, rows])
         full = len(rows) // size * size
