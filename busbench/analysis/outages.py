@@ -59,8 +59,10 @@ class Outage:
 
     @property
     def duration_s(self) -> float | None:
-        """How long it lasted, None without a clock."""
-        return None if self.start_s is None or self.end_s is None else self.end_s - self.start_s
+        """How long it lasted, None without a clock or where the clock goes back in it."""
+        if self.start_s is None or self.end_s is None or self.end_s < self.start_s:
+            return None
+        return self.end_s - self.start_s
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,24 +14,30 @@ _PART_FRAMES = 50
 _DIFFER = 0.02  # of the period: crystals drift a thousandth of that
 
 
+def clock_back(times: FrameTimes) -> str:
+    """A word on how often the clock goes back, "" where it never does.
+
+    Args:
+        times: all frames of a recording.
+    """
+    back = _backs(times)
+    often = "once" if len(back) == 1 else f"{len(back):,} times"
+    return f"the clock goes back {often}" if back else ""
+
+
 def longest_stretch(times: FrameTimes) -> tuple[FrameTimes, str]:
     """The longest run of frames through which the clock goes on, and a word on it where that is not all.
 
     Args:
         times: all frames of a recording.
     """
-    back: list[int] = []
-    for at in range(0, len(times) - 1, BLOCK):
-        steps = np.diff(times.t_ns[at : at + BLOCK + 1])
-        if steps.min() < -BACK_NS:
-            back += (np.flatnonzero(steps < -BACK_NS) + at + 1).tolist()
+    back = _backs(times)
     if not back:
         return times, ""
     cuts = [0, *back, len(times)]
     longest = int(np.argmax(np.diff(cuts)))
     part = _part(times, cuts[longest], cuts[longest + 1])
-    often = "once" if len(back) == 1 else f"{len(back):,} times"
-    return part, f"the clock goes back {often}: figures are of the longest stretch, {len(part):,} frames"
+    return part, f"{clock_back(times)}: figures are of the longest stretch, {len(part):,} frames"
 
 
 def period_change(times: FrameTimes) -> str:
@@ -52,3 +58,13 @@ def period_change(times: FrameTimes) -> str:
 def _part(times: FrameTimes, start: int, stop: int) -> FrameTimes:
     rows = slice(start, stop)
     return FrameTimes(times.t_ns[rows], times.slack_ns[rows], times.flags[rows])
+
+
+def _backs(times: FrameTimes) -> list[int]:
+    """Rows whose time lies clearly before that of the row before."""
+    back: list[int] = []
+    for at in range(0, len(times) - 1, BLOCK):
+        steps = np.diff(times.t_ns[at : at + BLOCK + 1])
+        if steps.min() < -BACK_NS:
+            back += (np.flatnonzero(steps < -BACK_NS) + at + 1).tolist()
+    return back

@@ -131,8 +131,8 @@ def draw_histogram(evidence: Evidence) -> str:
 
 
 def draw_outages(evidence: Evidence, loss: LinkLoss | None) -> str:
-    """When the bus was out, one lane for each kind; empty without a clock."""
-    if not evidence.recording.clock.is_known:
+    """When the bus was out, one lane for each kind; empty where times are not known."""
+    if not evidence.clock.is_known:
         return ""
     end_s = max(evidence.end_s, 1e-9)
     lane, top = 20.0, 20.0

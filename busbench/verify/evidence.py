@@ -6,18 +6,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from busbench.analysis.channels import Channels, ChannelStats
 from busbench.analysis.outages import Outages, find_outages
 from busbench.analysis.period import find_period
+from busbench.analysis.stretch import clock_back
 from busbench.analysis.timing import Timing, timing
 from busbench.capture.reading import Recording
-from busbench.model import F64, Bools, Mark
+from busbench.model import F64, NO_CLOCK, Bools, Clock, Mark
 from busbench.rig.ends import Ends, ends_of, rest_counts
 from busbench.rig.model import Device, Rig
 from busbench.wire.bulk import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.scale import Scale
 
 I16 = NDArray[np.int16]
 TWO_STATE_COUNTS = (173, 1811)  # off and on of channels 17 and 18, set beside the others: -100 and 100 %
@@ -58,9 +61,21 @@ class Evidence:
         return ~self.is_down & ~self.recording.frames.suspect
 
     @cached_property
+    def no_times(self) -> str:
+        """Why nothing can be said of times, "" where they can be trusted."""
+        if not self.recording.clock.is_known:
+            return "the recording has no times"
+        return f"{back}, so its times cannot be trusted" if (back := clock_back(self.recording.times)) else ""
+
+    @property
+    def clock(self) -> Clock:
+        """How well the times are known: not at all where they cannot be trusted."""
+        return NO_CLOCK if self.no_times else self.recording.clock
+
+    @cached_property
     def found_period_ns(self) -> float | None:
         """Frame period as found, None without a clock or with too few frames."""
-        return find_period(self.recording.times) if self.recording.clock.is_known else None
+        return find_period(self.recording.times) if self.clock.is_known else None
 
     @property
     def period_ns(self) -> float:
@@ -75,14 +90,14 @@ class Evidence:
     @cached_property
     def t_s(self) -> F64:
         """Seconds from the first byte, float64 (N,); by the plan's period where there is no clock."""
-        if self.recording.clock.is_known:
+        if self.clock.is_known:
             return np.asarray((self.recording.frames.t_ns - self.start_ns) / 1e9, np.float64)
         return np.arange(len(self.recording.frames), dtype=np.float64) * (self.period_ns / 1e9)
 
     @cached_property
     def end_s(self) -> float:
         """Until when the recording is known to have run."""
-        last = self.recording.span.last_t_ns
+        last = self.recording.span.last_t_ns if self.clock.is_known else None
         latest = float(self.t_s[-1]) if self.t_s.size else 0.0
         return latest if last is None else max(latest, (last - self.start_ns) / 1e9)
 
@@ -99,7 +114,7 @@ class Evidence:
             self.recording.times,
             self.recording.rejects,
             first_offset=self.recording.first_offset,
-            clock=self.recording.clock,
+            clock=self.clock,
             period_ns=self.found_period_ns,
             start_ns=span.first_t_ns,
             end_t_ns=span.last_t_ns,
@@ -111,13 +126,13 @@ class Evidence:
     @cached_property
     def channels(self) -> Channels:
         """What the channels did."""
-        stats = ChannelStats(clock=self.recording.clock, period_ns=self.period_ns, start_ns=self.start_ns)
+        stats = ChannelStats(clock=self.clock, period_ns=self.period_ns, start_ns=self.start_ns)
         stats.feed(self.recording.frames)
         return stats.result()
 
     def marks_s(self) -> list[tuple[float, str]]:
         """Marks in the order of time, each with seconds from the first byte."""
-        if not self.recording.clock.is_known:
+        if not self.clock.is_known:
             return []
         marks: Sequence[Mark] = sorted(self.recording.info.marks, key=lambda mark: mark.t_ns)
         return [((mark.t_ns - self.start_ns) / 1e9, mark.text.strip()) for mark in marks]
@@ -178,7 +193,14 @@ def map_channels(rig: Rig) -> tuple[Mapped, ...]:
     for device in rig.driven:
         if device.channel is not None and 1 <= device.channel <= CHANNELS + 2:
             by_channel.setdefault(device.channel, []).append(device)
-    return tuple(
-        Mapped(channel, tuple(some), control_of(some[0]), ends_of(some[0], rig.scale), rest_counts(some[0], rig.scale))
-        for channel, some in by_channel.items()
-    )
+    return tuple(_map(channel, some, rig.scale) for channel, some in by_channel.items())
+
+
+def _map(channel: int, devices: Sequence[Device], scale: Scale) -> Mapped:
+    first = devices[0]
+    ends, rest = ends_of(first, scale), rest_counts(first, scale)
+    if channel > CHANNELS:  # a flag in the frame is on or off, whatever scale and travel are
+        is_on = rest > ends.neutral_counts
+        ends = ends_of(msgspec.structs.replace(first, travel_pct=100.0, neutral_us=None), Scale())
+        rest = float(TWO_STATE_COUNTS[is_on])
+    return Mapped(channel, tuple(devices), control_of(first), ends, rest)

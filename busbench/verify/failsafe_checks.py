@@ -32,8 +32,10 @@ def check_failsafe(evidence: Evidence, channels: Sequence[Mapped], loss: LinkLos
         loss: the stretch without link, if there is one.
     """
     about = About("failsafe", "failsafe")
-    if loss is None:
-        why = f"the transmitter was not switched off for {TEST_S:g} s or more in this recording"
+    if loss is None or not loss.has_begun:
+        why = "no good frame came before the transmitter was off"
+        if loss is None:
+            why = f"the transmitter was not switched off for {TEST_S:g} s or more in this recording"
         yield about.not_tested(SIGN, why)
         yield about.not_tested(DELAY, why, unit="s", limit=evidence.rig.limits.failsafe_after_s)
         for mapped in channels:
@@ -65,8 +67,8 @@ def _delay(about: About, evidence: Evidence, loss: LinkLoss) -> Check:
     limit = evidence.rig.limits.failsafe_after_s
     start = loss.start_s if loss.off_s is None else loss.off_s
     since = "the last good frame" if loss.off_s is None else "switching off, as marked"
-    if not evidence.recording.clock.is_known:
-        return about.not_tested(DELAY, "the recording has no times", unit="s", limit=limit)
+    if evidence.no_times:
+        return about.not_tested(DELAY, evidence.no_times, unit="s", limit=limit)
     if loss.failsafe_s is not None:
         delay = max(0.0, loss.failsafe_s - start)
         said = f"the failsafe flag came {delay:.2f} s after {since}{': too late' if delay > limit else ''}"

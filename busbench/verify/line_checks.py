@@ -72,11 +72,13 @@ def _losses(evidence: Evidence, loss: LinkLoss | None) -> Iterator[Check]:
     events = [event for event in outages.events if not _is_in(event, evidence, loss)]
     inside = sum(event.frames for event in outages.events if _is_in(event, evidence, loss))
     expected = max(0, outages.expected - inside)
+    unseen = evidence.no_times or ("" if evidence.found_period_ns else "no period was found")
     kinds = {kind: [event for event in events if event.kind == kind] for kind in _WORDS}
     for kind, some in kinds.items():
         lost, name = sum(event.frames for event in some), _WORDS[kind]
-        if kind == "gap" and not evidence.recording.clock.is_known:
-            yield LINE.not_tested(name, "without times missing frames cannot be seen", unit="%", limit=limits.loss_pct)
+        if kind == "gap" and unseen:
+            why = f"{unseen}: missing frames cannot be seen"
+            yield LINE.not_tested(name, why, unit="%", limit=limits.loss_pct)
             continue
         if kind == "failsafe":
             said = f"{counted(lost, 'frame')} came in failsafe besides the test of it"
@@ -92,10 +94,10 @@ def _losses(evidence: Evidence, loss: LinkLoss | None) -> Iterator[Check]:
             continue
         yield LINE.at_most(name, said, measured=upper, limit=limits.loss_pct, unit="%")
     worst = max((event for event in events if event.duration_s is not None), key=_length_s, default=None)
-    if not evidence.recording.clock.is_known:
-        yield LINE.not_tested("longest outage", "the recording has no times", unit="s", limit=limits.outage_s)
+    longest = 0.0 if worst is None else _length_s(worst)
+    if unseen and longest <= limits.outage_s:
+        yield LINE.not_tested("longest outage", unseen, unit="s", limit=limits.outage_s)
     else:
-        longest = 0.0 if worst is None else _length_s(worst)
         said = "there was no outage" if worst is None else f"the longest outage lasted {longest:.3f} s"
         said += " besides the failsafe test" if loss is not None else ""
         if worst is not None and worst.start_s is not None and longest > limits.outage_s:

@@ -28,6 +28,7 @@ class LinkLoss:
         silent_s: time without frames in it.
         off_s: when the transmitter was switched off, where that is marked.
         on_s: when it was switched on again, where that is marked.
+        has_begun: True where good frames came before: else nobody saw it begin.
         has_ended: True where good frames follow.
     """
 
@@ -39,6 +40,7 @@ class LinkLoss:
     silent_s: float
     off_s: float | None
     on_s: float | None
+    has_begun: bool
     has_ended: bool
 
     @property
@@ -50,7 +52,7 @@ class LinkLoss:
 def find_link_loss(evidence: Evidence) -> LinkLoss | None:
     """The stretch in which the transmitter was off: where it is marked, else the longest of TEST_S or more.
 
-    Among unmarked ones, one with failsafe flags goes before others.
+    Among unmarked ones, one with failsafe flags goes before others; one that nobody saw begin is none.
 
     Args:
         evidence: the recording.
@@ -70,8 +72,8 @@ def find_link_loss(evidence: Evidence) -> LinkLoss | None:
         if inside:
             return max(inside, key=lambda one: one.end_s - one.start_s)
         first, stop = evidence.row_at(off_s), evidence.row_at(until_s)
-        return LinkLoss(off_s, until_s, first, stop, None, 0.0, off_s, on_s, on_s is not None)
-    long = [one for one in found if one.end_s - one.start_s >= TEST_S]
+        return LinkLoss(off_s, until_s, first, stop, None, 0.0, off_s, on_s, True, on_s is not None)
+    long = [one for one in found if one.end_s - one.start_s >= TEST_S and one.has_begun]
     return max(long, key=lambda one: (one.failsafe_s is not None, one.end_s - one.start_s), default=None)
 
 
@@ -109,14 +111,14 @@ def _stretches(evidence: Evidence, off_s: float | None, on_s: float | None) -> l
         flagged = np.flatnonzero(is_failsafe[first:stop])
         failsafe_s = float(t_s[first + flagged[0]]) if flagged.size else None
         silent = sum(min(b, end) - max(a, start) for a, b in silences if a < end and b > start)
-        has_ended = stop < count and not down[stop]
-        found.append(LinkLoss(start, end, first, stop, failsafe_s, silent, off_s, on_s, has_ended))
+        has_begun, has_ended = not down[:first].all(), stop < count and not down[stop]
+        found.append(LinkLoss(start, end, first, stop, failsafe_s, silent, off_s, on_s, has_begun, has_ended))
     return found
 
 
 def _silences(evidence: Evidence) -> list[tuple[float, float]]:
     """Times without frames, each from the frame before to the frame after."""
-    if not evidence.recording.clock.is_known:
+    if not evidence.clock.is_known:
         return []
     t_s = np.append(evidence.t_s, evidence.end_s)
     slack_s = np.append(evidence.recording.frames.slack_ns / 1e9, 0.0)

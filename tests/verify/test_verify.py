@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 
 import heron
 import msgspec
 import numpy as np
 import pytest
 
+from busbench.capture.reading import Recording
 from busbench.rig.load import parse_rig
+from busbench.rig.model import Rig
 from busbench.verify.check import Check, Verdict
 from busbench.verify.verify import Verification, verify
-from busbench.wire.bulk import FLAG_LOST, pack_frames
+from busbench.wire.bulk import FLAG_FAILSAFE, FLAG_LOST, pack_frames
 from tests.rig.rigs import device
 from tests.verify.rounds import RIG, not_passed, recorded, round_of, without_times
 
@@ -200,3 +203,54 @@ def test_a_plan_that_names_no_direction_leaves_it_untested() -> None:
     assert get(found, "channel 6 (rudder)", "direction").sentence.endswith("state high_when")
     # its neighbours in the air are strangers now, but each has its own time
     assert get(found, "channel 6 (rudder)", "moves alone").verdict is P
+
+
+def in_failsafe_first(rig: Rig, *, marks: Sequence[tuple[int, str]] = ()) -> Recording:
+    """A round until the transmitter is switched off, behind two seconds in failsafe, all at the values of the plan."""
+    flown = heron.fly_round(rig)
+    first = int(np.flatnonzero(flown.flags & FLAG_FAILSAFE)[0])
+    counts = np.concatenate([np.repeat(flown.counts[first : first + 1], 133, 0), flown.counts[: first - 5]])
+    flags = np.concatenate([np.repeat(flown.flags[first : first + 1], 133), flown.flags[: first - 5]])
+    t_ns = np.arange(len(counts), dtype=np.int64) * 15_000_000
+    return recorded(heron.read_by_adapter(rig, heron.Round(t_ns, counts, flags, flags >= 0, ())), marks=marks)
+
+
+@pytest.mark.parametrize("marks", [(), ((1_000_000_000, "transmitter off"), (2_000_000_000, "transmitter on"))])
+def test_a_failsafe_that_nobody_saw_begin_is_no_test_of_it(marks: Sequence[tuple[int, str]]) -> None:
+    found = verify(in_failsafe_first(RIG, marks=marks), RIG)
+    verdicts = {check.verdict for check in found.checks if check.part == "failsafe"}
+    assert verdicts == {Verdict.NOT_TESTED}
+
+
+def test_a_clock_that_goes_back_hides_no_silence() -> None:
+    flown = heron.fly_round(RIG)
+    t_ns = flown.t_ns.copy()
+    t_ns[100:] -= 100_000_000  # three seconds of silence, in which the clock was set back by a little more
+    changed = heron.Round(t_ns, flown.counts, flown.flags, flown.is_sent, ())
+    found = verify(recorded(heron.read_by_adapter(RIG, changed)), RIG)
+    why = "the clock goes back once, so its times cannot be trusted"
+    assert get(found, "line", "missing frames").sentence == f"{why}: missing frames cannot be seen"
+    assert not_passed(found) == {
+        ("line", "missing frames"): Verdict.NOT_TESTED,
+        ("line", "longest outage"): Verdict.NOT_TESTED,
+        ("failsafe", "delay"): Verdict.NOT_TESTED,
+    }
+
+
+def test_without_a_beat_nothing_is_said_of_gaps() -> None:
+    flown = heron.fly_round(RIG)
+    slow = heron.Round(flown.t_ns * 20, flown.counts, flown.flags, flown.is_sent, ())
+    found = verify(recorded(heron.read_by_adapter(RIG, slow)), RIG)
+    for name in ("missing frames", "longest outage", "period"):
+        assert get(found, "line", name).verdict is Verdict.NOT_TESTED
+
+
+@pytest.mark.parametrize("centre_counts", [1010, 1024])
+def test_channels_of_two_states_have_no_scale(centre_counts: int) -> None:
+    scaling = msgspec.structs.replace(RIG.scaling, centre_counts=centre_counts)
+    devices = tuple(
+        msgspec.structs.replace(one, neutral_us=None, travel_pct=90.0 if one.channel == 17 else one.travel_pct)
+        for one in RIG.devices
+    )
+    rig = msgspec.structs.replace(RIG, scaling=scaling, devices=devices)
+    assert not not_passed(verify(round_of(rig=rig), rig))
