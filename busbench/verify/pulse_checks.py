@@ -19,17 +19,22 @@ def check_pulses(found: Pulses, rig: Rig) -> Iterator[Check]:
         found: the outputs as measured.
         rig: the plan.
     """
-    by_channel = {line.fit.channel: line for line in found.lines if line.fit is not None and not line.fit.also}
+    by_channel: dict[int, list[PulseLine]] = {}
+    for line in found.lines:
+        if line.fit is not None and not line.fit.also:
+            by_channel.setdefault(line.fit.channel, []).append(line)
     for mapped in map_channels(rig):
         if all(device.kind != "off-bus" for device in mapped.devices) and mapped.channel not in by_channel:
             continue
         about = About("pulse", mapped.subject, mapped.channel)
-        line = by_channel.get(mapped.channel)
-        if line is None:
+        lines = by_channel.get(mapped.channel, [])
+        if not lines:
             yield about.not_tested(FOLLOWS, "no pulse line in the recording is seen to follow this channel")
-            continue
-        yield about.is_so(FOLLOWS, _words(line), good=line.fit is not None and line.fit.us_per_count > 0)
-        yield _agreement(about, line, rig)
+        for line in lines:
+            if len(lines) > 1:
+                about = About("pulse", f"{mapped.subject}, {line.name}", mapped.channel)
+            yield about.is_so(FOLLOWS, _words(line), good=line.fit is not None and line.fit.us_per_count > 0)
+            yield _agreement(about, line, rig)
     for line in found.lines:
         about = About("pulse", f"pulse line {line.name}")
         if line.fit is None:

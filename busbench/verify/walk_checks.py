@@ -37,15 +37,20 @@ def check_walk(walk: SavedWalk, rig: Rig, *, path: str) -> Iterator[Check]:
         what = f'holds answers for "{walk.rig}", not for "{rig.plan.name}"'
         raise RigError(path, "", what, hint="name the answers for this aircraft")
     when = walk.start_utc[:10]
+    planned = stops_of(rig)[0]
+    stale = {name for entry in walk.entries if entry.stop not in planned for name in entry.stop.members}
     for entry in walk.entries:
-        yield from _answers(entry, when, is_rehearsal=walk.is_rehearsal)
+        if entry.stop in planned:
+            yield from _answers(entry, when, is_rehearsal=walk.is_rehearsal)
     why = dict(walk.not_walked or ())
-    walked = {entry.stop.channel + 1 for entry in walk.entries}
+    walked = {entry.stop.channel + 1 for entry in walk.entries if entry.stop in planned}
     for mapped in map_channels(rig):
         is_surface = any(device.kind == "servo" and not device.motor for device in mapped.devices)
         if is_surface and mapped.channel not in walked:
             said = "; ".join(why[device.name] for device in mapped.devices if device.name in why)
             words = f"it was not walked{f': {said}' if said else ''}"
+            if any(device.name in stale for device in mapped.devices):
+                words = "the plan says otherwise than when it was walked: walk it again"
             yield About("walk", mapped.subject, mapped.channel).not_tested("walk", words)
 
 

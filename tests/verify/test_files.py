@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from xml.etree import ElementTree as ET
 
+import msgspec
 import pytest
 
 from busbench.drive.walk import Entry, Stop
@@ -13,6 +14,7 @@ from busbench.verify.check import Verdict
 from busbench.verify.junit import junit_xml
 from busbench.verify.verify import verify
 from busbench.verify.walk_checks import check_walk
+from busbench.verify.walk_rig import stops_of
 from tests.verify.rounds import RIG, round_of
 
 
@@ -26,8 +28,9 @@ def test_what_was_not_tested_is_an_error_to_programs() -> None:
     assert len(list(root.iter("testcase"))) == 74
 
 
-def stop(name: str, channel: int) -> Stop:
-    return Stop(name, channel - 1, (name,), "up", "down", True, 173, 992, 1811)
+def stop(name: str) -> Stop:
+    (found,) = (one for one in stops_of(RIG)[0] if one.name == name)
+    return found
 
 
 def walked(*entries: Entry, rig: str = "Heron", is_rehearsal: bool = False) -> SavedWalk:
@@ -36,8 +39,8 @@ def walked(*entries: Entry, rig: str = "Heron", is_rehearsal: bool = False) -> S
 
 def test_answers_of_a_walk_are_checks() -> None:
     entries = (
-        Entry(stop("rudder", 6), answers=(True, True, False, None), note="binds"),
-        Entry(stop("gear", 7), is_skipped=True),
+        Entry(stop("rudder"), answers=(True, True, False, None), note="binds"),
+        Entry(stop("gear"), is_skipped=True),
     )
     found = [(c.subject, c.name, c.verdict, c.sentence) for c in check_walk(walked(*entries), RIG, path="w.json")]
     assert found[:5] == [
@@ -54,9 +57,29 @@ def test_answers_of_a_walk_are_checks() -> None:
 
 
 def test_a_rehearsal_tests_nothing() -> None:
-    entry = Entry(stop("rudder", 6), answers=(True,) * 4)
+    entry = Entry(stop("rudder"), answers=(True,) * 4)
     found = check_walk(walked(entry, is_rehearsal=True), RIG, path="w.json")
     assert {check.verdict for check in found} == {Verdict.NOT_TESTED}
+
+
+@pytest.mark.parametrize(
+    "changed", [{"travel_pct": 60.0}, {"above_neutral": "left"}, {"name": "left spoiler"}, {"channel": 12}]
+)
+def test_answers_for_another_plan_count_for_nothing(changed: dict[str, object]) -> None:
+    devices = tuple(msgspec.structs.replace(one, **changed) if one.name == "rudder" else one for one in RIG.devices)
+    rig = msgspec.structs.replace(RIG, devices=devices)
+    found = list(check_walk(walked(*(Entry(one, answers=(True,) * 4) for one in stops_of(RIG)[0])), rig, path="w.json"))
+    now = msgspec.structs.replace(RIG.device("rudder"), **changed)
+    (check,) = (one for one in found if one.verdict is not Verdict.PASS)
+    said = (
+        "it was not walked" if "name" in changed else "the plan says otherwise than when it was walked: walk it again"
+    )
+    assert (check.subject, check.verdict, check.sentence) == (
+        f"channel {now.channel} ({now.name})",
+        Verdict.NOT_TESTED,
+        said,
+    )
+    assert not any("rudder" in one.subject for one in found if one is not check)
 
 
 def test_the_walk_of_another_aircraft_is_refused() -> None:
