@@ -7,17 +7,17 @@ from dataclasses import replace
 
 from busbench.cli import output
 from busbench.drive.frames import FrameBlock
-from busbench.drive.limits import SWITCH_ON, Limits
+from busbench.drive.limits import Limits
 from busbench.drive.program import Program, default_limits, lock
 from busbench.errors import DriveError, counted, plain
-from busbench.rig.ends import ends_of, rest_counts
+from busbench.rig.ends import ends_of, rest_sent
 from busbench.rig.fault import Fault
 from busbench.rig.model import Rig
 from busbench.rig.motors import motor_locks, motors
 from busbench.rig.power import holding_more_a
 from busbench.rig.virtual_rig import VirtualRig
 from busbench.wire.bulk import CHANNELS, FRAME_BYTES, unpack_channels
-from busbench.wire.scale import FULL_COUNTS, whole
+from busbench.wire.scale import FULL_COUNTS
 
 LOOK_S = 0.5
 _NARROW = 6  # -100.0
@@ -54,11 +54,10 @@ def _at_rest(program: Program, rig: Rig) -> Limits:
             continue
         channel = device.channel - 1
         if channel >= CHANNELS:
-            if device.rest_pct is not None:
-                switches[channel - CHANNELS] |= device.rest_pct / 100 >= SWITCH_ON
+            switches[channel - CHANNELS] |= bool(rest_sent(device, rig.scale))
         elif channels[channel].rest == neutral.channels[channel].rest:
             limit = channels[channel]
-            rest = whole(rest_counts(device, rig.scale), clip=True)
+            rest = rest_sent(device, rig.scale)
             channels[channel] = replace(limit, rest=min(max(rest, limit.low), limit.high))
     return replace(program.limits, channels=tuple(channels), switches_rest=tuple(switches))
 

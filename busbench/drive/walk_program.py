@@ -27,18 +27,21 @@ def walk_limits(
     Args:
         stops: give ends and rest of their channels.
         scale: for the channels of which nobody speaks.
-        locked: channel (0-17) and rest value (counts, or 0 and 1) of what drives a motor.
+        locked: channel (0-17) and rest value (counts, or 0 and 1) of what is not walked.
         rate_pct_per_s: fastest movement; the motions take half of it.
     """
     limits = default_limits(scale)
     rate = rate_counts(rate_pct_per_s, "%", scale)
     channels = [replace(limit, rate=rate) for limit in limits.channels]
+    switches = list(limits.switches_rest)
     for stop in stops:
-        if stop.channel < CHANNELS:
+        if stop.channel >= CHANNELS:
+            switches[stop.channel - CHANNELS] = bool(stop.neutral)
+        else:
             channels[stop.channel] = replace(
                 channels[stop.channel], low=stop.low, high=stop.high, rest=stop.neutral, rate=rate
             )
-    limits = replace(limits, channels=tuple(channels))
+    limits = replace(limits, channels=tuple(channels), switches_rest=tuple(switches))
     for channel, rest in locked.items():
         limits = lock(limits, channel=channel, rest=rest)
     return limits
@@ -78,7 +81,7 @@ def _held(limits: Limits, *, but: int | None) -> Limits:
 
 def _shapes(stop: Stop, limits: Limits) -> list[Shape]:
     if stop.channel >= CHANNELS:
-        on_off: list[Shape] = [Hold(1.0, SWITCH_S), Hold(0.0, SWITCH_S)]
+        on_off: list[Shape] = [Hold(float(level), SWITCH_S) for level in (1 - stop.neutral, stop.neutral)]
         return on_off * SWITCH_CYCLES
     low, neutral, high = float(stop.low), float(stop.neutral), float(stop.high)
     # Half the limit's rate, so that rounding to whole counts a frame never holds the motion back.

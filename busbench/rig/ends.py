@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from busbench.rig.model import Device
-from busbench.rig.motors import off_pct
+from busbench.rig.motors import ON_PCT, off_pct
 from busbench.wire.bulk import CHANNELS, COUNTS_MAX
-from busbench.wire.scale import FULL_COUNTS, Scale
+from busbench.wire.scale import FULL_COUNTS, Scale, whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,3 +68,10 @@ def rest_counts(device: Device, scale: Scale) -> float:
     if percent is None:
         percent = off_pct(device) if device.motor else -100.0 if (device.channel or 0) > CHANNELS else 0.0
     return ends_of(device, scale).neutral_counts + percent / 100 * FULL_COUNTS
+
+
+def rest_sent(device: Device, scale: Scale) -> int:
+    """The same as a frame says it: whole counts, 0 or 1 on channels 17 and 18."""
+    if (device.channel or 0) > CHANNELS:
+        return int(device.rest_pct is not None and device.rest_pct >= ON_PCT)
+    return whole(rest_counts(device, scale), clip=True)

@@ -8,7 +8,7 @@ from busbench.rig.model import Device, Rig
 from busbench.wire.bulk import CHANNELS
 from busbench.wire.scale import whole
 
-_ON_PCT = 50.0  # a switch channel is on from here
+ON_PCT = 50.0  # a channel of two states is on from here
 _OFF_LEAST_PCT = 90.0  # nearer to neutral a motor may turn
 
 
@@ -65,5 +65,5 @@ def _locked_at(device: Device, rig: Rig) -> int:
     if isinstance(device.failsafe, float) and is_off(device.failsafe, off):
         pct = device.failsafe
     if device.channel is not None and device.channel > CHANNELS:
-        return int(pct >= _ON_PCT)
+        return int(pct >= ON_PCT)
     return whole(rig.scale.from_percent(pct), clip=True)

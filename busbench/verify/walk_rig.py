@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from busbench.drive.limits import ALL_CHANNELS
 from busbench.drive.walk import Stop
-from busbench.rig.ends import ends_of, rest_counts
+from busbench.rig.ends import ends_of, rest_sent
 from busbench.rig.model import Device, Rig
 from busbench.rig.motors import motor_locks
 from busbench.rig.virtual_rig import DeviceState
@@ -72,12 +72,12 @@ def _counts(devices: Sequence[Device], rig: Rig) -> tuple[int, int, int]:
     ends = [ends_of(device, rig.scale) for device in devices]
     low = whole(max(end.low_counts for end in ends), clip=True)
     high = whole(min(end.high_counts for end in ends), clip=True)
-    return low, min(max(whole(rest_counts(devices[0], rig.scale), clip=True), low), high), high
+    return low, min(max(rest_sent(devices[0], rig.scale), low), high), high
 
 
 def _stop(channel: int, devices: list[Device], rig: Rig) -> Stop:
     is_high_first = not all(ways_of(device).above in SECOND for device in devices)
-    low, neutral, high = (0, 0, 1) if channel >= CHANNELS else _counts(devices, rig)
+    low, neutral, high = (0, rest_sent(devices[0], rig.scale), 1) if channel >= CHANNELS else _counts(devices, rig)
     if low == neutral or neutral == high:  # from where it rests there is one way only
         is_high_first = low == neutral
     first, then = (_ways(devices, is_high=is_high) for is_high in (is_high_first, not is_high_first))

@@ -8,11 +8,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from busbench.drive.limits import ALL_CHANNELS
 from busbench.drive.program import RATE_PCT_PER_S, Program
 from busbench.drive.walk import Stop, Walk, begin, resume
 from busbench.drive.walk_file import WalkHead, merge, read_walk, write_walk
 from busbench.drive.walk_program import stop_program, walk_limits
 from busbench.errors import DriveError
+from busbench.rig.ends import rest_sent
 from busbench.rig.model import Rig
 from busbench.rig.motors import motor_locks
 from busbench.verify.walk_rig import stops_of
@@ -42,7 +44,13 @@ def plan_walk(
     stops, not_walked = stops_of(rig)
     if not stops:
         raise DriveError(f"{rig_path}: has nothing to walk", hint="state a servo on the bus, with its channel")
-    limits = walk_limits(stops, scale=rig.scale, locked=motor_locks(rig), rate_pct_per_s=rate_pct_per_s)
+    walked = {stop.channel + 1 for stop in stops}
+    resting = {
+        device.channel - 1: rest_sent(device, rig.scale)
+        for device in rig.driven
+        if device.channel is not None and 1 <= device.channel <= ALL_CHANNELS and device.channel not in walked
+    }
+    limits = walk_limits(stops, scale=rig.scale, locked=resting | motor_locks(rig), rate_pct_per_s=rate_pct_per_s)
     head = WalkHead(
         rig=rig.plan.name,
         port=port,

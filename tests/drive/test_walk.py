@@ -223,6 +223,15 @@ def test_a_two_state_channel_switches() -> None:
     assert not any(sent(hold_program(limits=LIMITS, scale=SCALE, period_s=0.5)).raw[:, 23])
 
 
+def test_a_two_state_channel_that_rests_on_is_switched_off_and_on_again() -> None:
+    stop = replace(RELEASE, neutral=1, first="off", then="on", is_high_first=False)
+    limits = walk_limits([*STOPS[:-1], stop], scale=SCALE, locked={7: 173})
+    raw = sent(stop_program(stop, limits=limits, scale=SCALE, period_s=0.5)).raw
+    assert raw[:, 23].tolist()[-16:] == [0] * 4 + [1] * 4 + [0] * 4 + [1] * 4
+    assert all(sent(stop_program(AILERON, limits=limits, scale=SCALE, period_s=0.5)).raw[:, 23])
+    assert all(sent(hold_program(limits=limits, scale=SCALE, period_s=0.5)).raw[:, 23])
+
+
 def head(rig: str = "Heron") -> WalkHead:
     return WalkHead(rig, "virtual:", True, "2026-05-01T09:00:00Z", LIMITS, 0.015, 100.0, SCALE, (("pack", "a sensor"),))
 

@@ -1,0 +1,35 @@
+"""What a plan makes of its walk."""
+
+from __future__ import annotations
+
+from busbench.rig.load import parse_rig
+from busbench.verify.walk_round import plan_walk
+
+RIG = """
+[rig]
+name = "Egret"
+period_ms = 14
+[supply]
+voltage_v = 6
+[[device]]
+name = "rudder"
+channel = 6
+[[device]]
+name = "brake lock"
+channel = 17
+rest_pct = 100
+[[device]]
+name = "gear"
+kind = "off-bus"
+motor = false
+channel = 7
+rest_pct = -100
+"""
+
+
+def test_what_is_not_moved_stands_where_the_plan_has_it_rest() -> None:
+    head, stops = plan_walk(parse_rig(RIG), rig_path="egret.toml", port="virtual:", is_rehearsal=True)
+    assert head.limits.channels[6].rest == 173
+    assert head.limits.switches_rest == (True, False)
+    brake = stops[1]
+    assert (brake.announced, brake.low, brake.neutral, brake.high) == ("brake lock, channel 17, off first", 0, 1, 1)
