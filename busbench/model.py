@@ -291,3 +291,20 @@ class LineSettings:
 
 
 BUS_LINE = LineSettings()
+
+
+BACK_NS = 1_000_000  # a clock that goes back by so much was set; a late stamp does not do that
+
+
+def closed_up(t_ns: I64) -> I64:
+    """Times as they would be had the clock never been set back: what stands behind a step follows at once.
+
+    Args:
+        t_ns: times in the order in which they were taken, int64 (N,).
+
+    Returns:
+        The same where the clock never goes back, int64 (N,).
+    """
+    steps = np.diff(t_ns, prepend=t_ns[:1])
+    going_on: I64 = t_ns - np.cumsum(np.where(steps < -BACK_NS, steps, 0))
+    return going_on

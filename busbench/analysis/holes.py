@@ -79,6 +79,8 @@ def find_holes(
     stray = 0
     for row, length in size.items():
         if row in missing:
+            if row == len(times):  # the one under way at the end is not due yet by time, but its bytes may be there
+                missing[row] += due_by_bytes(length) > missing[row]
             continue
         if is_timed and 0 < row < len(times):
             stray += length

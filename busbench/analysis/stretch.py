@@ -6,9 +6,8 @@ import numpy as np
 
 from busbench.analysis.period import find_period
 from busbench.analysis.spread import BLOCK
-from busbench.model import FrameTimes
+from busbench.model import BACK_NS, FrameTimes
 
-BACK_NS = 1_000_000  # a clock that goes back by so much was set; a late stamp does not do that
 _PARTS = 4  # the first and the last of so many are looked at for another period
 _PART_FRAMES = 50
 _DIFFER = 0.02  # of the period: crystals drift a thousandth of that

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import IO, Protocol
 
@@ -17,7 +18,7 @@ import numpy as np
 
 from busbench.capture.base import CaptureInfo
 from busbench.errors import CaptureError, unwritable
-from busbench.model import BUS_LINE, I64, ByteLog, Clock, ClockKind, LineSettings, Mark
+from busbench.model import BUS_LINE, I64, ByteLog, Clock, ClockKind, LineSettings, Mark, closed_up
 from busbench.wire.edges import Edges
 
 SUFFIXES = (".pcapng", ".csv", ".vcd", ".raw", ".bin")
@@ -187,14 +188,27 @@ class _Timed:
         self._is_first = True
         self._zero_ns = 0
         self._end_ns = 0
+        self._last_mark_ns: I64 = np.empty(0, np.int64)  # as read, and as written
+        self._last_ns = 0
 
     def _times(self, log: ByteLog) -> I64:
         before_ns = self._end_ns if not self._is_first else -(1 << 62)
+        log = self._onward(log)
         times = byte_times(log, before_ns=before_ns, character_ns=self._line.character_ns)
         if self._is_first:
             self._zero_ns, self._is_first = int(times[0]), False
         self._end_ns = int(times[-1]) + self._line.character_ns
         return times - self._zero_ns
+
+    def _onward(self, log: ByteLog) -> ByteLog:
+        """The log with its clock going on where it was set back, since these formats have no times that fall."""
+        raw = np.concatenate([self._last_mark_ns, log.mark_t_ns])
+        times = closed_up(raw)
+        if self._last_mark_ns.size:
+            times = (times + (self._last_ns - int(times[0])))[1:]
+        if times.size:
+            self._last_mark_ns, self._last_ns = raw[-1:], int(times[-1])
+        return replace(log, mark_t_ns=times)
 
 
 class _Csv(_Timed):

@@ -8,6 +8,7 @@ import numpy as np
 from busbench.drive.parts import Recorded
 from busbench.drive.program import FRAME_PERIOD_S
 from busbench.errors import CaptureError
+from busbench.model import closed_up
 from busbench.wire.bulk import FLAG_CH17, FLAG_CH18
 
 
@@ -35,8 +36,10 @@ def load_recording(path: str) -> Recorded:
     levels[:, 16] = table.flags[good] & FLAG_CH17 > 0
     levels[:, 17] = table.flags[good] & FLAG_CH18 > 0
     if clock.is_known:
-        t_ns = table.t_ns[good]
-        return Recorded((t_ns - t_ns[0]) * 1e-9, levels)
+        t_ns = closed_up(table.t_ns[good])
+        if t_ns[-1] != table.t_ns[good][-1]:
+            click.echo(f"busbench: {path}: its clock goes back; what stands behind that follows at once", err=True)
+        return Recorded(np.maximum.accumulate(t_ns - t_ns[0]) * 1e-9, levels)
     click.echo(
         f"busbench: {path}: has no times; its frames are taken to come every {FRAME_PERIOD_S * 1e3:g} ms", err=True
     )

@@ -8,7 +8,7 @@ from typing import Protocol
 from busbench.errors import counted
 
 LATE_NS = 1_000_000  # a frame that leaves later than this counts as late
-REST_NS = 1_000_000  # idle line kept at least between two frames
+REST_NS = 1_000_000  # idle line kept between two frames; of less idle time than twice that, half is kept
 STOPPED = "stopped"  # the reason where a person ended it
 _FRAME_BYTES = 25
 
@@ -94,7 +94,8 @@ class Pacer:
         self._period_ns = round(source.period_s * 1e9)
         if self._period_ns <= 0:
             raise ValueError(f"a period of {source.period_s} s cannot be kept")
-        spare_ns = self._period_ns - _FRAME_BYTES * character_ns - REST_NS
+        idle_ns = self._period_ns - _FRAME_BYTES * character_ns
+        spare_ns = idle_ns - min(REST_NS, idle_ns // 2)
         self._late_max_ns = max(0, min(self._period_ns // 2, spare_ns))
         self._slot = 0
         self._frames = self._late = self._skipped = self._worst_ns = 0

@@ -173,6 +173,14 @@ def test_damage_before_the_first_frame_and_behind_the_last() -> None:
     assert result.events[0].end_s == pytest.approx(0.017)
 
 
+@pytest.mark.parametrize("damaged", [1, 2, 10])
+def test_damaged_frames_up_to_the_last_byte_count_each(damaged: int) -> None:
+    times, rejects = heron([0] * 20 + [-1] * damaged, damage=dict.fromkeys(range(20, 20 + damaged), 25))
+    end_t_ns = int(times.t_ns[-1]) + damaged * 7 * MS  # the last one's last byte
+    result = find(times, rejects, clock=PER_BYTE, end_t_ns=end_t_ns)
+    assert [(event.kind, event.frames) for event in result.events] == [("damaged", damaged)]
+
+
 def test_cut_pieces_and_replies_are_no_damage() -> None:
     times, rejects = heron([0] * 20, slot_replies=True)
     cut = Rejects(np.array([560]), np.array([12]), np.array([Reason.CUT], np.uint8))

@@ -78,3 +78,13 @@ def test_a_source_that_fails_ends_in_silence(when: int) -> None:
         send(run, run.deadline_ns)
     assert run.state.frames == when
     assert run.state.reason == "the frame source failed (RuntimeError: no more)"
+
+
+@pytest.mark.parametrize(("period_s", "latest_ns"), [(0.004, 500_000), (0.005, 1_000_000), (0.007, 3_000_000)])
+def test_how_late_a_frame_may_leave(period_s: float, latest_ns: int) -> None:
+    source = Counting(3)
+    source.period_s = period_s
+    run = pacer(source)
+    assert send(run, latest_ns) == bytes([0]) * 25
+    assert send(run, run.deadline_ns + latest_ns + 1) is None
+    assert send(run, run.deadline_ns) == bytes([1]) * 25
