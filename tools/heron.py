@@ -84,8 +84,9 @@ def fly_round(rig: Rig, *, faults: tuple[Fault, ...] = (), seed: int = 1) -> Rou
     for mapped in channels:
         begin = FIRST_S + turn_s * controls.index(mapped.control)
         levels[mapped.channel - 1] = _track(mapped, t_s - begin, is_reversed=_is_reversed(mapped, faults))
-        if isinstance(mapped.devices[0].failsafe, int | float):
-            away = mapped.ends.neutral_counts + 0.5 * (mapped.ends.high_counts - mapped.ends.neutral_counts)
+        if (failsafe := mapped.devices[0].failsafe) not in (None, "silence"):
+            part = 1.0 if failsafe == "hold" else 0.5
+            away = mapped.ends.neutral_counts + part * (mapped.ends.high_counts - mapped.ends.neutral_counts)
             share = np.clip((t_s - away_s) / MOVE_S, 0, 1)
             rest = levels[mapped.channel - 1].copy()
             levels[mapped.channel - 1] = rest + (away - rest) * share
@@ -183,7 +184,8 @@ def write_round(path: Path, rig: Rig, *, faults: tuple[Fault, ...] = ()) -> None
     info = CaptureInfo(
         str(path), "virtual", PER_READ, start_utc_ns=BEGUN_UTC_NS, source="virtual receiver on the Heron"
     )
-    writer = open_writer(str(path), info, force=True)
+    path.unlink(missing_ok=True)  # what is read is never written over
+    writer = open_writer(str(path), info)
     writer.write_log(read_by_adapter(rig, fly_round(rig, faults=faults)))
     writer.close()
 

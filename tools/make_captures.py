@@ -87,7 +87,8 @@ def _outputs(rig: Rig) -> dict[str, Edges]:
 
 def _write(path: Path, settings: ReceiverSettings, clock: Clock) -> None:
     info = CaptureInfo(str(path), "virtual", clock, start_utc_ns=BEGUN_UTC_NS, source="virtual receiver on the Heron")
-    writer = open_writer(str(path), info, force=True)
+    path.unlink(missing_ok=True)  # what is read is never written over
+    writer = open_writer(str(path), info)
     blocks = line_blocks(settings) if clock.kind is ClockKind.PER_BYTE else adapter_blocks(settings)
     for log in blocks:
         writer.write_log(log)

@@ -53,7 +53,8 @@ def command(
     The round: leave all controls alone for 4 s. Then one control at a time:
     first to the end that the plan's high_when names, hold, to the other end,
     hold, let go, wait 1 s. At last hold the controls away from their failsafe
-    positions (propeller off!), switch the transmitter off for 4 s, and on again.
+    positions, those that shall hold away from rest (propeller off!), switch the
+    transmitter off for 4 s, and on again.
 
     What the recording does not show is "not tested", which is no pass: exit
     code 1 unless every check passed. A bench check is no proof of airworthiness.

@@ -41,9 +41,8 @@ def check_channels(evidence: Evidence, channels: Sequence[Mapped], turns: dict[s
 
 def _shown(mapped: Mapped, counts: float, evidence: Evidence) -> str:
     """Counts with their pulse, or the state."""
-    if mapped.is_two_state:
-        return "on" if counts > mapped.ends.neutral_counts else "off"
-    return f"{counts:.0f} counts ({evidence.rig.scale.to_us(counts):.0f} µs)"
+    pulse = "" if mapped.is_two_state else f" ({evidence.rig.scale.to_us(counts):.0f} µs)"
+    return mapped.shown(counts) + pulse
 
 
 def _rest(about: About, evidence: Evidence, mapped: Mapped, rest: int) -> Check:

@@ -170,6 +170,12 @@ class Mapped:
         """True for channels 17 and 18."""
         return self.channel > CHANNELS
 
+    def shown(self, counts: float) -> str:
+        """A level for people: counts, or the state."""
+        if self.is_two_state:
+            return "on" if counts > self.ends.neutral_counts else "off"
+        return f"{counts:.0f} counts"
+
     @property
     def rest_side(self) -> int:
         """-1 or 1 where it rests nearer to an end than to neutral, else 0."""

@@ -105,14 +105,18 @@ def _value(evidence: Evidence, mapped: Mapped, loss: LinkLoss) -> Check:
     if plan == "hold":
         if before is None:
             return about.not_tested(VALUE, "no good frame came before", unit="counts", limit=limit)
+        if max(abs(before - mapped.rest_counts), abs(measured - before)) <= limit:
+            why = f"it stood at rest ({mapped.shown(before)}) before, so a failsafe value there would look the same:"
+            why += " switch off with the control held away from rest (propeller off)"
+            return about.not_tested(VALUE, why, unit="counts", limit=limit)
         expected, word = before, "hold"
     elif mapped.is_two_state:
         expected, word = float(TWO_STATE_COUNTS[float(plan) > 0]), f"{float(plan):g} %"
     else:
         expected, word = mapped.ends.neutral_counts + float(plan) / 100 * FULL_COUNTS, f"{float(plan):g} %"
-    said = f"{measured:.0f} counts in failsafe, planned {word} = {expected:.0f}"
+    said = f"{mapped.shown(measured)} in failsafe, planned {word} = {mapped.shown(expected).removesuffix(' counts')}"
     if before is not None and plan != "hold" and max(abs(before - expected), abs(measured - before)) <= limit:
-        why = f"it stood at {before:.0f} counts before, so holding would look the same: switch off with the"
+        why = f"it stood at {mapped.shown(before)} before, so holding would look the same: switch off with the"
         why += " control held away from its failsafe position (propeller off)"
         return about.not_tested(VALUE, why, unit="counts", limit=limit)
     if unsteady > limit:

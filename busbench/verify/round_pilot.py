@@ -94,10 +94,10 @@ def _out_and_back(mapped: Mapped) -> list[tuple[float, float, float]]:
 
 def _away(mapped: Mapped) -> float:
     """A place that cannot be taken for the plan's failsafe, and where holding shows as such."""
-    failsafe, neutral = mapped.devices[0].failsafe, mapped.ends.neutral_counts
+    failsafe, ends = mapped.devices[0].failsafe, mapped.ends
+    if failsafe == "hold":
+        return ends.low_counts if mapped.rest_counts > ends.neutral_counts else ends.high_counts
     if not isinstance(failsafe, int | float):
         return mapped.rest_counts
-    if mapped.is_two_state:
-        return mapped.ends.low_counts if failsafe > 0 else mapped.ends.high_counts
-    end = mapped.ends.low_counts if failsafe > 0 else mapped.ends.high_counts
-    return neutral + _AWAY * (end - neutral)
+    end = ends.low_counts if failsafe > 0 else ends.high_counts
+    return end if mapped.is_two_state else ends.neutral_counts + _AWAY * (end - ends.neutral_counts)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from busbench.rig.finding import listed
 from busbench.rig.model import Device, Rig
 from busbench.rig.ways import ways_of
 from busbench.verify.evidence import Mapped, map_channels
@@ -46,10 +48,17 @@ def round_of(rig: Rig) -> tuple[Step, ...]:
         steps.append(Step(control, _move(control, own), 1.0, tuple(mapped.channel for mapped in own)))
     return (
         *steps,
-        Step(AWAY_MARK, "Hold every control away from its failsafe position (propeller off!).", 1.0),
+        Step(AWAY_MARK, _hold_away(channels), 1.0),
         Step(OFF_MARK, "Hold on, and switch the transmitter off as you go on from here.", 4.0),
         Step(ON_MARK, "Switch the transmitter on again as you go on from here; leave all controls alone.", 4.0),
     )
+
+
+def _hold_away(channels: Sequence[Mapped]) -> str:
+    """What holds shows as such only away from rest, where a failsafe value may well lie."""
+    holding = dict.fromkeys(f'"{one.control}"' for one in channels if one.devices[0].failsafe == "hold")
+    away = f", and {listed(holding)} away from rest" if holding else ""
+    return f"Hold every control away from its failsafe position{away} (propeller off!)."
 
 
 def _move(control: str, own: list[Mapped]) -> str:

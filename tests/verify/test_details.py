@@ -68,8 +68,20 @@ def test_what_shall_hold_and_goes_elsewhere_fails() -> None:
         counts[FAILSAFE, 6] = 992
 
     check = changed(go)["channel 7 (gear)", "failsafe value"]
-    assert [check.measured, check.expected] == [992, 173]
+    assert [check.measured, check.expected] == [992, 1811]
     assert check.verdict is Verdict.FAIL
+
+
+def test_what_shall_hold_at_rest_is_not_seen_to() -> None:
+    def rest(counts: U16) -> None:
+        counts[FAILSAFE.start - 200 : OFF.stop, 6] = 173  # as a failsafe value at rest would look
+
+    check = changed(rest)["channel 7 (gear)", "failsafe value"]
+    assert check.verdict is Verdict.NOT_TESTED
+    assert check.sentence == (
+        "it stood at rest (173 counts) before, so a failsafe value there would look the same:"
+        " switch off with the control held away from rest (propeller off)"
+    )
 
 
 def test_after_the_link_came_back_it_must_stand_where_its_control_does() -> None:
@@ -85,9 +97,9 @@ def test_after_the_link_came_back_it_must_stand_where_its_control_does() -> None
     assert changed(let_go)["failsafe", "recovery"].verdict is Verdict.PASS
 
 
-@pytest.mark.parametrize(("percent", "verdict"), [(100, Verdict.FAIL), (-100, Verdict.NOT_TESTED)])
+@pytest.mark.parametrize(("percent", "verdict"), [(-100, Verdict.FAIL), (100, Verdict.NOT_TESTED)])
 def test_failsafe_of_a_channel_of_two_states(percent: float, verdict: Verdict) -> None:
-    # The release was and stays off: open is wrong, and closed looks the same as holding.
+    # The release was and stays on: closed is wrong, and open looks the same as holding.
     checks = changed(lambda counts: None, rig=with_device("tow release", failsafe=percent))
     assert checks["channel 17 (tow release)", "failsafe value"].verdict is verdict
 
