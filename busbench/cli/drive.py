@@ -233,8 +233,8 @@ def _from_options(word: str, options: Mapping[str, Any], unsaid: tuple[float, Sc
     top["limits"] = limits
     top["fault"] = _faults(options)
     return build_program(
-        Fields(top, place=""), name=word, load=load_recording, parts=[Fields(part, place="")],
-        period_s=unsaid[0], scale=unsaid[1],
+        Fields(top, place="", options={"low": "travel", "high": "travel"}), name=word, load=load_recording,
+        parts=[Fields(part, place="")], period_s=unsaid[0], scale=unsaid[1],
     )  # fmt: skip
 
 

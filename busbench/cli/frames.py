@@ -52,6 +52,8 @@ def frames(source: str, *, format_: str, channels: str | None, settings: dict[st
     shown = parse_channels(channels or TABLE_CHANNELS)
     out = sys.stdout
     options = read_options(settings)
+    if channels and format_ != "table":
+        say(f"busbench: --channels is for --format table; the {format_} has all")
     with open_source(source, options) as capture:
         span, progress, total = Span(), Progress("frames"), 0
         has_clock = capture.info.clock.is_known

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busbench.cli.output import format_option, write_csv, write_json
+from busbench.cli.output import format_option, to_the_end, write_csv, write_json
 from busbench.errors import PortError
 
 if TYPE_CHECKING:
@@ -84,7 +84,8 @@ def command(port: str, port2: str | None, seconds: float, seed: int, format_: st
     busbench loop /dev/ttyUSB0 /dev/ttyUSB1 --seconds 60
     """
     result = loop(port, port2, seconds=seconds, seed=seed)
-    show(result, format_)
+    with to_the_end():
+        show(result, format_)
     click.get_current_context().exit(0 if result.is_good else 1)
 
 

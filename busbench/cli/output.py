@@ -6,11 +6,12 @@ import contextlib
 import csv
 import io
 import json
+import os
 import re
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -80,6 +81,16 @@ def wrapped(line: str, stream: TextIO | None = None, *, indent: int = 0) -> str:
 def prose(line: str, *, indent: int = 0) -> None:
     """A sentence on standard output; see wrapped."""
     click.echo(wrapped(line, sys.stdout, indent=indent))
+
+
+@contextlib.contextmanager
+def to_the_end() -> Iterator[None]:
+    """Writing that a reader may leave, as `head` does, while the exit code still tells the verdict."""
+    try:
+        yield
+        sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def say(line: str, *, indent: int = 0) -> None:

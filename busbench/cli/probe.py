@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busbench.cli.live import line_of, line_options
-from busbench.cli.output import format_option, is_terminal, prose, say, write_csv, write_json
+from busbench.cli.output import format_option, is_terminal, prose, say, to_the_end, write_csv, write_json
 from busbench.errors import counted, named
 from busbench.model import LineSettings
 
@@ -39,7 +39,8 @@ def command(port: str, seconds: float, baud: int, parity: str, stop_bits: str, f
     busbench probe 'virtual:?inverted=on' --seconds 1  # exit code 1: no frames
     """
     result = probe(port, seconds=seconds, line=line_of(baud, parity, stop_bits))
-    show(result, format_)
+    with to_the_end():
+        show(result, format_)
     click.get_current_context().exit(0 if result.is_good else 1)
 
 

@@ -9,7 +9,7 @@ import click
 
 from busbench.capture.base import ReadOptions
 from busbench.cli import output
-from busbench.cli.output import format_option, prose, say, table_lines, write_csv, write_json
+from busbench.cli.output import format_option, prose, say, table_lines, to_the_end, write_csv, write_json
 from busbench.cli.source import read_options, source_options
 from busbench.errors import CaptureError, counted, plain
 
@@ -56,18 +56,19 @@ def pulses(source: str, rig_path: str | None, *, format_: str, options: ReadOpti
         raise CaptureError(source, "holds no levels of lines", hint="give a VCD, or a CSV of level changes")
     found = _measured(source, signals, options)
     checks = [] if rig is None else list(check_pulses(found, rig))
-    if format_ == "json":
-        result = asdict(found)
-        if rig is not None:
-            result["checks"] = [check.to_json() for check in checks]
-        write_json(result)
-    elif format_ == "csv":
-        write_csv(CSV_HEAD, [_row(line) for line in found.lines])
-    else:
-        _print_table(found)
-        for check in checks:
-            verdict = check.verdict.value.upper()
-            prose(f"{verdict}  {plain(check.subject)}: {check.name}: {plain(check.told)}", indent=6)
+    with to_the_end():
+        if format_ == "json":
+            result = asdict(found)
+            if rig is not None:
+                result["checks"] = [check.to_json() for check in checks]
+            write_json(result)
+        elif format_ == "csv":
+            write_csv(CSV_HEAD, [_row(line) for line in found.lines])
+        else:
+            _print_table(found)
+            for check in checks:
+                verdict = check.verdict.value.upper()
+                prose(f"{verdict}  {plain(check.subject)}: {check.name}: {plain(check.told)}", indent=6)
     return 1 if any(check.verdict is not Verdict.PASS for check in checks) else 0
 
 

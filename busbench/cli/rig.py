@@ -14,6 +14,7 @@ from busbench.cli.output import (
     force_option,
     format_option,
     prose,
+    to_the_end,
     write_csv,
     write_json,
     wrote,
@@ -76,18 +77,19 @@ def check(path: str, *, format_: str = "table") -> int:
     rig = read_rig(path)
     findings = check_rig(rig)
     faults = sum(finding.severity == "fault" for finding in findings)
-    if format_ == "table":
-        for finding in findings:
-            for line in str(finding).splitlines():
-                prose(line, indent=2)
-            click.echo()
-        click.echo(f"{rig.plan.name}: {_count(faults, 'fault')}, {_count(len(findings) - faults, 'hint')}")
-    elif format_ == "csv":
-        head = ("severity", "where", "what", "effect", "advice")
-        write_csv(head, [tuple(asdict(finding).values()) for finding in findings])
-    else:
-        result = {"rig": rig.plan.name, "faults": faults, "findings": [asdict(finding) for finding in findings]}
-        write_json(result)
+    with to_the_end():
+        if format_ == "table":
+            for finding in findings:
+                for line in str(finding).splitlines():
+                    prose(line, indent=2)
+                click.echo()
+            click.echo(f"{rig.plan.name}: {_count(faults, 'fault')}, {_count(len(findings) - faults, 'hint')}")
+        elif format_ == "csv":
+            head = ("severity", "where", "what", "effect", "advice")
+            write_csv(head, [tuple(asdict(finding).values()) for finding in findings])
+        else:
+            result = {"rig": rig.plan.name, "faults": faults, "findings": [asdict(finding) for finding in findings]}
+            write_json(result)
     return 1 if faults else 0
 
 

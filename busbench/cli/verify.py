@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.capture.base import ReadOptions
-from busbench.cli.output import PAGE, ends_in, write_json, wrote
+from busbench.cli.output import PAGE, ends_in, to_the_end, write_json, wrote
 from busbench.cli.source import Progress, fault_option, open_source, read_options, source_options
 from busbench.errors import BusbenchError, CaptureError, counted, unwritable
 from busbench.verify.check import CAUTION
@@ -176,13 +176,14 @@ def verify(
 
         provenance = gather(source=source, recording_path=kept, rig_path=rig_path)
         _write(report, page_html(found, provenance=provenance, not_walked=left_out), "page to print and sign")
-    if format_ == "json":
-        write_json(found.to_json() | {"caution": CAUTION})
-    else:
-        from busbench.cli.verify_text import verify_lines
+    with to_the_end():
+        if format_ == "json":
+            write_json(found.to_json() | {"caution": CAUTION})
+        else:
+            from busbench.cli.verify_text import verify_lines
 
-        for line in verify_lines(found, rig_path=rig_path, shows_all=shows_all):
-            click.echo(line)
+            for line in verify_lines(found, rig_path=rig_path, shows_all=shows_all):
+                click.echo(line)
     return 0 if found.verdict.value == "pass" else 1
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 from busbench.errors import DriveError, shown
 
@@ -17,15 +18,19 @@ class Fields:
     Args:
         values: what was written; keys of options stand without their dashes.
         place: file and table, as in "heron.toml, part 2"; empty for options.
+        options: of keys that are options of another name, that name.
 
     Raises:
         DriveError: by every method that gives a value, which then is not as asked, or is
             missing where the default is None; names place, key and value.
     """
 
-    def __init__(self, values: Mapping[str, object], *, place: str) -> None:
+    def __init__(
+        self, values: Mapping[str, object], *, place: str, options: Mapping[str, str] = MappingProxyType({})
+    ) -> None:
         self._values = values
         self._place = place
+        self._options = options
         self._asked: set[str] = set()
 
     def __contains__(self, key: str) -> bool:
@@ -34,7 +39,7 @@ class Fields:
 
     def at(self, key: str) -> str:
         """Place and key, as in "heron.toml, part 2, period" or "--period"."""
-        return f"{self._place}, {key}" if self._place else f"--{key.replace('_', '-')}"
+        return f"{self._place}, {key}" if self._place else f"--{self._options.get(key, key).replace('_', '-')}"
 
     def error(self, key: str, what: str, *, hint: str = "") -> DriveError:
         """An error about the value of a key.
@@ -128,16 +133,18 @@ class Fields:
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
             raise self.error(key, "is not a list of tables", hint=f"write [[{key}]] above each")
         word = "channel table" if key == "channel" else key  # whose number is not that of the channel
-        return [Fields(item, place=f"{self._place}, {word} {number}") for number, item in enumerate(value, 1)]
+        places = [
+            f"{self._place}, {word} {number}" if self._place else f"--{item.get('kind', key)}"
+            for number, item in enumerate(value, 1)
+        ]
+        return [Fields(item, place=place) for item, place in zip(value, places, strict=True)]
 
     def table(self, key: str) -> Fields:
         """A table, empty where it is missing."""
         value = self.raw(key)
-        if value is None:
-            return Fields({}, place=f"{self._place}, {key}")
-        if not isinstance(value, dict):
+        if value is not None and not isinstance(value, dict):
             raise self.error(key, "is not a table", hint=f"write [{key}] above its keys")
-        return Fields(value, place=f"{self._place}, {key}")
+        return Fields(value or {}, place=self._place and f"{self._place}, {key}", options=self._options)
 
     def finish(self, *, of: str) -> None:
         """Refuse keys that nobody asked for.

@@ -17,6 +17,7 @@ from busbench.wire.bulk import END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST, F
 CHARACTER_NS = BUS_LINE.character_ns
 FRAME_NS = FRAME_BYTES * CHARACTER_NS
 ADAPTER_BYTES = 62  # an adapter hands over no more at once: a 64-byte packet with two bytes of its own
+_LONGEST_S = 1.0  # more is milliseconds without their unit
 _REPLY_AFTER_NS = 2_100_000  # as seen on one receiver
 _REPLY_BYTES = 3
 BLOCK = 256  # frames; fixed, so that the dice always fall in the same order
@@ -88,6 +89,9 @@ class ReceiverSettings:
         if self.period_s < least_s:
             what = f"period {self.period_s * 1e3:g} ms is too short"
             raise PortError(source, what, hint=f"with these settings a frame needs {least_s * 1e3:.1f} ms")
+        for name, value_s, like in (("period", self.period_s, "14ms"), ("batch", self.batch_s, "16ms")):
+            if value_s > _LONGEST_S:
+                raise PortError(source, f"{name} {value_s:g} s is too long", hint=f"give up to 1s, as in {like}")
         for name in ("dither", "noise.flips", "noise.drops", "noise.extras", "noise.bursts"):
             part, _, inner = name.partition(".")
             value = getattr(self, part)

@@ -153,7 +153,8 @@ def parse_virtual(source: str) -> tuple[ReceiverSettings, bool]:
     """
     _, _, rest = source.partition(":")
     if rest and not rest.startswith("?"):
-        raise PortError(source, f'"{rest}" is not understood', hint="give it as in virtual:?period=14ms&seed=3")
+        what = f'"{rest}" would be a virtual aircraft, which this command does not take'
+        raise PortError(source, what, hint="record it first, or give a receiver as in virtual:?period=14ms&seed=3")
     texts: dict[str, str] = {}
     for part in filter(None, rest[1:].split("&")):
         name, _, value = part.partition("=")

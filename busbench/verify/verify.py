@@ -83,9 +83,9 @@ def verify(recording: Recording, rig: Rig, *, more: tuple[Check, ...] = ()) -> V
 
     The recording is best one round: leave all controls alone for some seconds; then take one control at a
     time, first to the end that the plan's `high_when` names, hold, to the other end, hold, let go, and wait
-    for a second; at last hold the controls away from their failsafe positions (those that shall
-    hold: away from rest), switch the transmitter off for a few seconds and on again. Marks in the recording that name a control, "transmitter off" or
-    "transmitter on" take the place of guessing.
+    for a second; at last hold the controls away from their failsafe positions (those that shall hold: away
+    from rest), switch the transmitter off for a few seconds and on again. Marks in the recording that name a
+    control, "transmitter off" or "transmitter on" take the place of guessing.
 
     Args:
         recording: all frames.

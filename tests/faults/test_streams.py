@@ -170,3 +170,20 @@ def test_a_full_disk_under_a_drive(kind: str, tmp_path: Path) -> None:
     assert "cannot be written any further (File too large)" in ran.err
     assert ran.err.count("\n") == 1
     assert kind != "pcapng" or len(read_recording(str(path)).frames) > 500
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("verify", "captures/heron-round-faulty.pcapng", "--rig", "captures/heron.toml"),
+        ("verify", "captures/heron-round-faulty.pcapng", "--rig", "captures/heron.toml", "--format", "json"),
+        ("probe", "virtual:?inverted=on", "--seconds", "0.1"),
+    ],
+)
+def test_a_verdict_does_not_depend_on_who_reads_it(words: tuple[str, ...]) -> None:
+    read, write = os.pipe()
+    os.close(read)  # has left before the first line
+    command = [sys.executable, "-m", "busbench", *words]
+    done = subprocess.run(command, stdout=write, stderr=subprocess.PIPE, text=True, cwd=ROOT, check=False)
+    os.close(write)
+    assert (done.returncode, done.stderr) == (1, "")

@@ -225,7 +225,13 @@ def test_every_key_takes_its_own_example_and_no_nonsense(key: object) -> None:
     ("source", "says"),
     [
         ("virtual:?sed=3", '"sed" is not a setting: did you mean seed'),
-        ("virtual:seed=3", '"seed=3" is not understood: give it as in virtual:?period=14ms&seed=3'),
+        (
+            "virtual:seed=3",
+            '"seed=3" would be a virtual aircraft, which this command does not take:'
+            " record it first, or give a receiver as in virtual:?period=14ms&seed=3",
+        ),
+        ("virtual:?period=14", "period 14 s is too long: give up to 1s, as in 14ms"),
+        ("virtual:?batch=16", "batch 16 s is too long: give up to 1s, as in 16ms"),
         ("virtual:?period=3ms", "period 3 ms is too short: with these settings a frame needs 3.2 ms"),
         ("virtual:?period=5ms&slots=on", "period 5 ms is too short: with these settings a frame needs 5.8 ms"),
         ("virtual:?flips=200%", "flips 2 is not a share: give 0 to 1, or as in 0.1%"),
