@@ -147,6 +147,26 @@ def not_toml(error: Exception, data: bytes) -> tuple[str, str]:
     return f"line {number} is not TOML ({at[1][:1].lower()}{at[1][1:]})", hint
 
 
+_CLEARLY = re.compile(  # another kind was wanted
+    r"\.(pdf|png|jpe?g|svg|html?|xml|json|csv|txt|md|docx?|odt|xlsx|vcd|parquet)"
+)
+
+
+def misnamed(path: str | Path, *, suffix: str, what: str, then: str = "") -> tuple[str, str] | None:
+    """What is wrong with a name that promises clearly another kind of file, and what to do; None where it does not.
+
+    Args:
+        path: of the file.
+        suffix: of the kind that is written, as in ".html".
+        what: that kind, in a word.
+        then: how to come by another kind.
+    """
+    given = Path(path).suffix.lower()
+    if not _CLEARLY.fullmatch(given) or given.removesuffix("l") == suffix.removesuffix("l"):
+        return None
+    return f"would hold {what}", f"end the name in {suffix}{then and '; '}{then}"
+
+
 def unwritable(path: str | Path, error: Exception | None = None) -> tuple[str, str]:
     """What stood in the way of a new file, and what to do next.
 

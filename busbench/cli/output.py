@@ -17,7 +17,7 @@ from typing import Any, TextIO
 
 import click
 
-from busbench.errors import CaptureError, plain
+from busbench.errors import CaptureError, misnamed, plain
 
 FORMATS = ("table", "csv", "json")
 Cell = str | int | float | bool | None
@@ -28,7 +28,6 @@ WIDTH_MOST = 100  # wider lines are hard to read
 format_option = click.option(
     "--format", "format_", type=click.Choice(FORMATS), default="table", show_default=True, help="Form of the result."
 )
-_CLEARLY = re.compile(r"\.(pdf|png|jpe?g|svg|html?|xml|json|csv|txt|md|docx?|odt|xlsx)")  # another kind was wanted
 
 
 def ends_in(suffix: str, what: str, *, then: str = "") -> Callable[[click.Context, click.Parameter, Any], Any]:
@@ -45,9 +44,8 @@ def ends_in(suffix: str, what: str, *, then: str = "") -> Callable[[click.Contex
 
     def check(ctx: click.Context, param: click.Parameter, value: Any) -> Any:
         del ctx, param
-        given = Path(str(value)).suffix.lower()
-        if _CLEARLY.fullmatch(given) and given.removesuffix("l") != suffix.removesuffix("l"):
-            raise CaptureError(value, f"would hold {what}", hint=f"end the name in {suffix}{then and '; '}{then}")
+        if fault := misnamed(str(value), suffix=suffix, what=what, then=then):
+            raise CaptureError(value, fault[0], hint=fault[1])
         return value
 
     return check

@@ -194,7 +194,7 @@ class ReplaySession(Session):
         first, last = max(0, self.store.row_at(self.cut_in)), self.store.row_at(self.cut_out)
         if last < first:
             raise CaptureError(path, "there is no frame in the cut", hint="set it wider")
-        require_new(path)
+        require_new(path, suffix=".pcapng", what="a recording", then="`busbench convert` writes other formats")
         lo, hi = int(self.store.offset[first]), int(self.store.offset[last]) + 25
         self._idle.clear()
         try:

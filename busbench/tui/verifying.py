@@ -210,7 +210,7 @@ def write_page(work: GuidedRound | Recorded, path: str, *, source: str, rig_path
     found = work.found
     if found is None:
         raise BusbenchError("there is no page before the end")
-    require_new(path)
+    require_new(path, suffix=".html", what="HTML", then="a browser prints it to PDF")
     kept, beside, left_out = (source if Path(source).is_file() else None), "", None
     answers = answers_path(rig_path)
     if answers.exists():

@@ -23,15 +23,17 @@ def pass_ticks(app: BenchApp, ticks: int) -> None:
         app.tick(0.0)
 
 
-async def test_what_is_said_has_the_line_for_itself_and_gives_it_back(flight: ReplaySession) -> None:
+async def test_what_is_said_has_a_line_for_itself_and_gives_it_back(flight: ReplaySession) -> None:
     words = "wrote heron-flight-cut.pcapng (4,321 frames)"
     async with shown(flight, keys="i pagedown o") as (app, pilot):
         app.say(words)
         pass_ticks(app, SAID_TICKS)
         await pilot.pause()
-        assert text_of(app).splitlines()[-2] == f" {words}"
+        place = " paused (1x)  0:10.000 of 1:19.995  cut [0:00.000 to 0:10.000]"
+        assert text_of(app).splitlines()[-3:-1] == [place, f" {words}"]
         pass_ticks(app, 5)
-        assert text_of(app).splitlines()[-2] == " paused (1x)  0:10.000 of 1:19.995  cut [0:00.000 to 0:10.000]"
+        await pilot.pause()
+        assert text_of(app).splitlines()[-2] == place
 
 
 async def test_what_is_longer_than_a_line_takes_two_and_stays_the_longer(flight: ReplaySession) -> None:
@@ -41,7 +43,8 @@ async def test_what_is_longer_than_a_line_takes_two_and_stays_the_longer(flight:
         await pilot.pause()
         lines = text_of(app).splitlines()
         assert " ".join(" ".join(lines[-3:-1]).split()) == LONG
-        assert lines[-4].startswith("··")
+        assert lines[-4].startswith(" paused (1x)")
+        assert lines[-5].startswith("··")
         pass_ticks(app, SAID_TICKS)
         await pilot.pause()
         assert LONG[:20] not in text_of(app)
@@ -49,6 +52,20 @@ async def test_what_is_longer_than_a_line_takes_two_and_stays_the_longer(flight:
         await pilot.press("l")
         await pilot.pause()
         assert LONG in " ".join(text_of(app).split())
+
+
+@pytest.mark.parametrize("size", [(80, 24), (60, 16)])
+async def test_that_a_live_screen_is_frozen_is_never_hidden(size: tuple[int, int]) -> None:
+    live = Live("virtual:?period=10ms")
+    live.pass_s(1.0)
+    async with shown(live.session, size, keys="space") as (app, pilot):
+        live.pass_s(1.0)
+        app.say("wrote bench-20260131-120000.pcapng (232 frames), and some more words")
+        pass_ticks(app, 2)
+        await pilot.pause()
+        lines = text_of(app).splitlines()
+        assert any(line.startswith(" FROZEN at 0:0") for line in lines[-5:-1])
+        assert any(line.startswith(" wrote bench-") for line in lines[-5:-1])
 
 
 async def test_nothing_said_pushes_away_what_must_be_read_before_something_moves() -> None:

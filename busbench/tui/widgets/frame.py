@@ -149,8 +149,8 @@ class Transport(Drawn):
     """Where in the session one is, and what was last said: whole while it is new, then in what room is left."""
 
     def rows(self, width: int) -> int:
-        """Lines that it would take."""
-        return max(1, len(self._whole(width)) + self._stays)
+        """Lines that it would take; that the screen stands still is never hidden."""
+        return max(1, len(self._whole(width)) + (self._stays or not self.ui.needs.is_moving))
 
     def lines(self, width: int, height: int) -> list[Line]:
         """What is new, in place of the place where it needs the room; else both."""
