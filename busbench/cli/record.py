@@ -165,8 +165,11 @@ def record(
         finder = FrameFinder(clock=live.clock, line=line)
         progress = ProgressLine()
         begun, heard_ns, gone_ns = time.monotonic(), 0, 0
+        first_ns: int | None = None
         for log in listen(live, stop=stop, seconds=seconds):
-            heard_ns = int(log.mark_t_ns[-1]) if log.mark_t_ns.size else heard_ns
+            if log.mark_t_ns.size:
+                first_ns = int(log.mark_t_ns[0]) if first_ns is None else first_ns
+                heard_ns = int(log.mark_t_ns[-1])
             writer.write_log(log)
             for event in live.events():
                 if event.kind is EventKind.OPENED:
@@ -186,7 +189,8 @@ def record(
             done.lost += int((found.frames.flags & FLAG_LOST > 0).sum())
             done.failsafe += int((found.frames.flags & FLAG_FAILSAFE > 0).sum())
             done.damaged_bytes += found.rejects.of(Reason.DAMAGED).bytes_total
-            done.seconds = time.monotonic() - begun
+            # A virtual receiver may run faster than the time.
+            done.seconds = max(time.monotonic() - begun, (heard_ns - (first_ns or heard_ns)) / 1e9)
             progress.show(done)
         progress.clear()
         now_ns = time.perf_counter_ns()

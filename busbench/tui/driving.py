@@ -255,7 +255,8 @@ class Drive:
             while self.sent and self.sent[-1].t_s - self.sent[0].t_s > KEPT_S:
                 self.sent.popleft()
             if self._run.how.is_over:
-                words = f"rehearsed: {counted(self._run.how.frames, 'frame')}; nothing was sent"
+                word = "rehearsed, stopped" if self.is_stopping else "rehearsed"
+                words = f"{word}: {counted(self._run.how.frames, 'frame')}; nothing was sent"
                 self._end(words if isinstance(self._run, _Rehearsal) else result_line(self._run.how))
 
     def _start(self) -> None:

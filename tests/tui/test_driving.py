@@ -243,7 +243,7 @@ def test_a_rehearsal_sends_nothing_and_needs_no_arming() -> None:
     assert bench.port.how is None
     bench.drive.stop()
     bench.pass_s(3.0)
-    assert bench.drive.said.startswith("rehearsed: ")
+    assert bench.drive.said.startswith("rehearsed, stopped: ")
     assert (bench.port.how, bench.port.stops) == (None, 0)
 
 

@@ -65,7 +65,7 @@ async def test_without_a_clock_no_seconds_are_told() -> None:
         await pilot.pause()
         text = text_of(app)
         assert "MISSED FRAMES, LAST 1,000 DUE" in text
-        assert "LONGEST OUTAGE, FRAMES" in text
+        assert "LONGEST OUTAGE IN ALL, FRAMES" in text
         await pilot.resize_terminal(120, 40)
         await pilot.press("3", "p")
         await pilot.pause()

@@ -12,7 +12,7 @@ from busbench.tui.ui import Ui
 from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.frame import LEAST, Keys, Small, StateLine, Timeline, Transport
 
-_LIVE_KEYS = (("space", "freeze"), ("u", "unit"), ("z", "reset"), ("r", "record"), ("m", "mark"))
+_LIVE_KEYS = (("space", "freeze"), ("u", "unit"), ("z", "spans"), ("r", "record"), ("m", "mark"))
 _REPLAY_KEYS = (("space", "play"), ("left right", "frame"), ("n p", "outage"), ("- +", "pace"), ("u", "unit"))
 _SAID_SHARE = 4  # what is said takes no more than a quarter of the lines
 _COMMON_KEYS = (("?", "help"), ("q", "quit"))

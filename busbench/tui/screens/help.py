@@ -100,7 +100,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         (
             ("missed frames, last 10 s", "frames missing or flagged in the ten seconds before the place"),
             ("link now", "OK, LOST, GONE (failsafe), NONE (no frame is coming) or OFF (the port is gone)"),
-            ("longest outage", "the longest of all outages so far, in seconds, or in frames where there are no times"),
+            ("longest outage", "in seconds, or in frames without times; of a recording in all, wherever one is in it"),
         ),
     ),
     (
@@ -171,7 +171,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("page up, page down", "ten seconds back or on; in a list they scroll"),
             ("- and +", "slower and faster, 0.1x to 100x"),
             ("n and p", "next and previous outage"),
-            ("z", "reset: spans count from here"),
+            ("z", "spans: the least and greatest count from here"),
             ("u", "counts, µs or %"),
             ("m", "set a mark with a short text at this moment; it is kept in the recording that runs"),
             ("i, o, x", "the cut begins here, ends here, is written to a new file"),

@@ -27,4 +27,4 @@ class OutagesView(BenchView):
         pairs = super().keys()
         if self.ui.session is not None and not self.ui.session.is_live:
             return [pairs[0], ("n p", "outage"), ("i o", "cut in, out"), ("x", "export"), ("m", "mark"), *pairs[-2:]]
-        return [*pairs[:2], ("n p", "outage"), *pairs[3:]]
+        return [*pairs[:2], ("n p", "outage"), *(pair for pair in pairs[3:] if pair[0] != "z")]

@@ -28,7 +28,7 @@ class RigView(BenchView):
         """Case and rows in front."""
         pairs = super().keys()
         if self.ui.rig is None:
-            return pairs
+            return [pairs[0], *pairs[-2:]]
         return [("left right", "load case"), ("up down", "scroll"), pairs[0], *pairs[-2:]]
 
     def action_case(self, steps: int) -> None:

@@ -52,8 +52,8 @@ class VerifyView(BenchView):
             own = [("w", "write page")]
         if isinstance(work, GuidedRound):
             aside = [(KEYS[word], word.value) for word in (Word.SKIP, Word.BACK, Word.END)]
-            own = [("enter", "go on"), *(own or aside)]
-        return [pairs[0], *own, ("u", "unit"), *pairs[-2:]]
+            own = [("enter", "go on"), *(own or aside), ("u", "unit")]
+        return [pairs[0], *own, *pairs[-2:]]
 
     def draw(self, *, slow: bool) -> None:
         """As BenchView says."""

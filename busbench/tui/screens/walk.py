@@ -39,7 +39,7 @@ class WalkView(BenchView):
         if self.walking.way is not Way.NONE:
             return [("any key", "stops")]
         if self.walking.trouble:
-            return pairs
+            return [pairs[0], *pairs[-2:]]
         if walk is None or walk.is_over:
             on = [] if self.walking.refusal else [("enter", "begin")]
             return [pairs[0], *on, ("f", "answers' file"), ("up down", "scroll"), *pairs[-2:]]

@@ -36,7 +36,7 @@ class FarFigures(Drawn):
         if not session.clock.is_known:
             unit, longest = "FRAMES", f"{max((one.frames for one in session.events.items), default=0)}"
         out += _beside(
-            _figure(self.ui, f"LONGEST OUTAGE, {unit}", longest, wide - 2, lower),
+            _figure(self.ui, f"LONGEST OUTAGE {scope}, {unit}", longest, wide - 2, lower),
             _figure(self.ui, f"OUTAGES {scope}", str(len(session.events)), width - wide - 1, lower),
             wide,
             ("ink", "ink"),
