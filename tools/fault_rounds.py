@@ -328,7 +328,7 @@ def _vanish_moving(kind: str, dice: random.Random, folder: Path) -> Told:
             again.unplug()
     if "Traceback" in said or code not in ((0, 2) if kind == "drive" else (2,)):
         return Told(f"exit code {code}: {said[-300:]}")
-    if kind == "walk":
+    if kind == "walk" and ("answers go to" in said or (folder / ANSWERS).exists()):  # else gone while it was opened
         read_walk(folder / ANSWERS)
     if not is_restored:
         return Told("the terminal is not as before")
