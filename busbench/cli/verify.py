@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 @fault_option("virtual:RIG only", example="sent-short:rudder")
 @click.option("--report", metavar="FILE.html", callback=PAGE, help="Write the page to print and sign.")
 @click.option("--junit", metavar="FILE.xml", callback=ends_in(".xml", "XML"), help="Write the checks as JUnit XML.")
-@click.option("--walk", metavar="FILE.json", help="Answers that `walk` kept; they count as checks.")
+@click.option("--walk", metavar="FILE.json", help="Answers that `walk` kept; they count while the plan is as walked.")
 @click.option("--keep", metavar="FILE.pcapng", help="Keep what a guided check received, with its marks.")
 @click.option("--force", is_flag=True, help="Write over files that exist.")
 @click.option("--all", "shows_all", is_flag=True, help="Write out in the table what passed, too.")
