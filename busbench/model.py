@@ -297,7 +297,7 @@ BACK_NS = 1_000_000  # a clock that goes back by so much was set; a late stamp d
 
 
 def closed_up(t_ns: I64) -> I64:
-    """Times as they would be had the clock never been set back: what stands behind a step follows at once.
+    """Times as if the clock had never been set back: what stands behind a step follows after the usual time.
 
     Args:
         t_ns: times in the order in which they were taken, int64 (N,).
@@ -306,5 +306,10 @@ def closed_up(t_ns: I64) -> I64:
         The same where the clock never goes back, int64 (N,).
     """
     steps = np.diff(t_ns, prepend=t_ns[:1])
-    going_on: I64 = t_ns - np.cumsum(np.where(steps < -BACK_NS, steps, 0))
+    is_back = steps < -BACK_NS
+    if not is_back.any():
+        return t_ns
+    forth = steps[steps > 0]
+    usual = int(np.median(forth)) if forth.size else 0
+    going_on: I64 = t_ns - np.cumsum(np.where(is_back, steps - usual, 0))
     return going_on

@@ -38,7 +38,7 @@ def load_recording(path: str) -> Recorded:
     if clock.is_known:
         t_ns = closed_up(table.t_ns[good])
         if t_ns[-1] != table.t_ns[good][-1]:
-            click.echo(f"busbench: {path}: its clock goes back; what stands behind that follows at once", err=True)
+            click.echo(f"busbench: {path}: its clock goes back; what stands behind that follows on", err=True)
         return Recorded(np.maximum.accumulate(t_ns - t_ns[0]) * 1e-9, levels)
     click.echo(
         f"busbench: {path}: has no times; its frames are taken to come every {FRAME_PERIOD_S * 1e3:g} ms", err=True

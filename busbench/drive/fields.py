@@ -39,6 +39,8 @@ class Fields:
 
     def at(self, key: str) -> str:
         """Place and key, as in "heron.toml, part 2, period" or "--period"."""
+        if self._place == f"--{key}":  # an option whose table has one key of its name
+            return self._place
         return f"{self._place}, {key}" if self._place else f"--{self._options.get(key, key).replace('_', '-')}"
 
     def error(self, key: str, what: str, *, hint: str = "") -> DriveError:

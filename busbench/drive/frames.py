@@ -163,9 +163,7 @@ class Feed:
         if place.phase is _Phase.RUN:
             self._mark_faults(place.run_slot, flags, is_sent)
             self._throw_noise(place.run_slot, noise)
-        # What struck frames do in a file is left to who reads it.
-        is_heard = is_sent & (noise[:, 0] == 0) if self._reach == "header" else is_sent
-        limited = self._limiter.limit(self._wanted(place, n), is_heard=is_heard)
+        limited = self._limiter.limit(self._wanted(place, n), is_heard=is_sent & (noise[:, 0] == 0))
         if n and place.phase is not _Phase.END:
             self._switches = limited.switches[-1].astype(np.float64)
         index = np.arange(place.slot, place.slot + n, dtype=np.int64)

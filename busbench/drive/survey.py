@@ -10,7 +10,7 @@ from busbench.drive.frames import BLOCK, EndState, Feed
 from busbench.drive.limits import ALL_CHANNELS
 from busbench.drive.program import Program
 from busbench.model import F64, I64, Bools
-from busbench.wire.bulk import CHANNELS
+from busbench.wire.bulk import CHANNELS, HEADER
 
 _BINS = 2048
 
@@ -71,7 +71,7 @@ def survey(program: Program, *, end: EndState = EndState.REST, hold_s: float = 1
             highest = np.fmax(highest, np.fmax.reduce(wanted, axis=0))
             # Half a count is rounding; what is not wanted is not held back.
             is_held_back = np.abs(wanted - rows[:, :CHANNELS]) > 0.5 + 1e-6
-            held_back += is_held_back[block.is_sent].sum(axis=0)
+            held_back += is_held_back[block.is_sent & (block.raw[:, 0] == HEADER)].sum(axis=0)
         frames += len(block)
         rows = np.concatenate([rest, rows])
         full = len(rows) // size * size

@@ -17,7 +17,7 @@ from busbench.analysis.stretch import clock_back
 from busbench.analysis.timing import Timing, timing
 from busbench.capture.reading import Recording
 from busbench.model import F64, NO_CLOCK, Bools, Clock, Mark
-from busbench.rig.ends import Ends, ends_of, rest_counts
+from busbench.rig.ends import Ends, ends_of, rest_counts, rest_sent
 from busbench.rig.model import Device, Rig
 from busbench.wire.bulk import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.scale import Scale
@@ -206,7 +206,6 @@ def _map(channel: int, devices: Sequence[Device], scale: Scale) -> Mapped:
     first = devices[0]
     ends, rest = ends_of(first, scale), rest_counts(first, scale)
     if channel > CHANNELS:  # a flag in the frame is on or off, whatever scale and travel are
-        is_on = rest > ends.neutral_counts
         ends = ends_of(msgspec.structs.replace(first, travel_pct=100.0, neutral_us=None), Scale())
-        rest = float(TWO_STATE_COUNTS[is_on])
+        rest = float(TWO_STATE_COUNTS[rest_sent(first, scale)])
     return Mapped(channel, tuple(devices), control_of(first), ends, rest)

@@ -105,7 +105,8 @@ def _value(evidence: Evidence, mapped: Mapped, loss: LinkLoss) -> Check:
     if plan == "hold":
         if before is None:
             return about.not_tested(VALUE, "no good frame came before", unit="counts", limit=limit)
-        if max(abs(before - mapped.rest_counts), abs(measured - before)) <= limit:
+        at_rest = abs(before - mapped.rest_counts) <= max(limit, evidence.rig.limits.rest_counts)
+        if at_rest and abs(measured - before) <= limit:
             why = f"it stood at rest ({mapped.shown(before)}) before, so a failsafe value there would look the same:"
             why += " switch off with the control held away from rest (propeller off)"
             return about.not_tested(VALUE, why, unit="counts", limit=limit)

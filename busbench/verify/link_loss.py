@@ -52,7 +52,7 @@ class LinkLoss:
 def find_link_loss(evidence: Evidence) -> LinkLoss | None:
     """The stretch in which the transmitter was off: where it is marked, else the longest of TEST_S or more.
 
-    Among unmarked ones, one with failsafe flags goes before others; one that nobody saw begin is none.
+    Among unmarked ones those that somebody saw begin go first, then those with failsafe flags.
 
     Args:
         evidence: the recording.
@@ -73,8 +73,8 @@ def find_link_loss(evidence: Evidence) -> LinkLoss | None:
             return max(inside, key=lambda one: one.end_s - one.start_s)
         first, stop = evidence.row_at(off_s), evidence.row_at(until_s)
         return LinkLoss(off_s, until_s, first, stop, None, 0.0, off_s, on_s, True, on_s is not None)
-    long = [one for one in found if one.end_s - one.start_s >= TEST_S and one.has_begun]
-    return max(long, key=lambda one: (one.failsafe_s is not None, one.end_s - one.start_s), default=None)
+    long = [one for one in found if one.end_s - one.start_s >= TEST_S]
+    return max(long, key=lambda one: (one.has_begun, one.failsafe_s is not None, one.end_s - one.start_s), default=None)
 
 
 def _stretches(evidence: Evidence, off_s: float | None, on_s: float | None) -> list[LinkLoss]:

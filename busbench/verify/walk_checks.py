@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from busbench.drive.walk import QUESTIONS, Entry, Question
+from busbench.drive.walk import QUESTIONS, Entry, Question, Stop
 from busbench.drive.walk_file import SavedWalk
 from busbench.errors import RigError
 from busbench.rig.model import Rig
@@ -37,20 +37,21 @@ def check_walk(walk: SavedWalk, rig: Rig, *, path: str) -> Iterator[Check]:
         what = f'holds answers for "{walk.rig}", not for "{rig.plan.name}"'
         raise RigError(path, "", what, hint="name the answers for this aircraft")
     when = walk.start_utc[:10]
-    planned = stops_of(rig)[0]
-    stale = {name for entry in walk.entries if entry.stop not in planned for name in entry.stop.members}
-    for entry in walk.entries:
-        if entry.stop in planned:
-            yield from _answers(entry, when, is_rehearsal=walk.is_rehearsal)
+    planned = [_meant(stop) for stop in stops_of(rig)[0]]
+    current = [entry for entry in walk.entries if _meant(entry.stop) in planned]
+    for entry in current:
+        yield from _answers(entry, when, is_rehearsal=walk.is_rehearsal)
+    stale = [_about(entry.stop) for entry in walk.entries if entry not in current]
+    for about in stale:
+        yield about.not_tested("walk", "the plan says otherwise than when it was walked: walk it again")
     why = dict(walk.not_walked or ())
-    walked = {entry.stop.channel + 1 for entry in walk.entries if entry.stop in planned}
+    walked = {entry.stop.channel + 1 for entry in current}
     for mapped in map_channels(rig):
         is_surface = any(device.kind == "servo" and not device.motor for device in mapped.devices)
-        if is_surface and mapped.channel not in walked:
+        is_told = any(about.subject == mapped.subject for about in stale)
+        if is_surface and mapped.channel not in walked and not is_told:
             said = "; ".join(why[device.name] for device in mapped.devices if device.name in why)
             words = f"it was not walked{f': {said}' if said else ''}"
-            if any(device.name in stale for device in mapped.devices):
-                words = "the plan says otherwise than when it was walked: walk it again"
             yield About("walk", mapped.subject, mapped.channel).not_tested("walk", words)
 
 
@@ -61,7 +62,7 @@ def not_walked(walk: SavedWalk, rig: Rig) -> tuple[tuple[str, str], ...]:
 
 def _answers(entry: Entry, when: str, *, is_rehearsal: bool) -> Iterator[Check]:
     stop = entry.stop
-    about = About("walk", f"channel {stop.channel + 1} ({', '.join(stop.members) or stop.name})", stop.channel + 1)
+    about = _about(stop)
     note = f"; {entry.note}" if entry.note else ""
     for question, answer in zip(QUESTIONS, entry.answers, strict=True):
         name = WORDS[question]
@@ -71,3 +72,13 @@ def _answers(entry: Entry, when: str, *, is_rehearsal: bool) -> Iterator[Check]:
             yield about.not_tested(name, "only rehearsed on a virtual aircraft" + note)
         else:
             yield about.is_so(name, f"{'yes' if answer else 'no'}, on {when}{note}", good=answer)
+
+
+def _about(stop: Stop) -> About:
+    return About("walk", f"channel {stop.channel + 1} ({', '.join(stop.members) or stop.name})", stop.channel + 1)
+
+
+def _meant(stop: Stop) -> tuple[object, ...]:
+    """What an answer is about, in whatever order the plan has the devices."""
+    ways = [sorted(words.split(", ")) for words in (stop.first, stop.then)]
+    return stop.channel, {*stop.members}, stop.low, stop.neutral, stop.high, stop.is_high_first, ways

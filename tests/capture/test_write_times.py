@@ -41,5 +41,4 @@ def test_a_clock_that_was_set_back_goes_on_there(tmp_path: Path, suffix: str, cu
         writer.write_log(ByteLog(lo, data[lo:hi], ends[some], t_ns[some]))
     writer.close()
     steps_ms = np.diff(read_recording(path).frames.t_ns) / 1e6
-    assert steps_ms[[*range(9), *range(10, 19)]] == pytest.approx([14.0] * 18, abs=3)
-    assert steps_ms[9] == pytest.approx(3.0)  # nobody knows how long it was
+    assert steps_ms == pytest.approx([14.0] * 19)  # nobody knows how long the one at the step was

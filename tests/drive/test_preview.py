@@ -38,7 +38,7 @@ Heron: 1,248 frames in 8.736 s, one every 7 ms
 scale: 1500 us at 992 counts, 0.625 us a count (an assumption)
 
 channel 1 (left aileron)
-    its limits hold it back in 770 of 1,143 frames: it will not follow the shape there
+    its limits hold it back in 764 of 1,143 frames: it will not follow the shape there
   +36.6 % | *****************                  ***********
           |**               **               ***         ***
           |*                 ***            **             **            **

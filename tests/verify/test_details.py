@@ -72,14 +72,16 @@ def test_what_shall_hold_and_goes_elsewhere_fails() -> None:
     assert check.verdict is Verdict.FAIL
 
 
-def test_what_shall_hold_at_rest_is_not_seen_to() -> None:
+@pytest.mark.parametrize("level", [173, 190])  # at rest as the plan has it, and as the limit of rest lets it be
+def test_what_shall_hold_at_rest_is_not_seen_to(level: int) -> None:
     def rest(counts: U16) -> None:
-        counts[FAILSAFE.start - 200 : OFF.stop, 6] = 173  # as a failsafe value at rest would look
+        counts[FAILSAFE.start - 200 : OFF.stop, 6] = level  # as a failsafe value at rest would look
 
-    check = changed(rest)["channel 7 (gear)", "failsafe value"]
+    limits = msgspec.structs.replace(RIG.limits, rest_counts=20)
+    check = changed(rest, rig=msgspec.structs.replace(RIG, limits=limits))["channel 7 (gear)", "failsafe value"]
     assert check.verdict is Verdict.NOT_TESTED
     assert check.sentence == (
-        "it stood at rest (173 counts) before, so a failsafe value there would look the same:"
+        f"it stood at rest ({level} counts) before, so a failsafe value there would look the same:"
         " switch off with the control held away from rest (propeller off)"
     )
 

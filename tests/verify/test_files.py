@@ -63,23 +63,32 @@ def test_a_rehearsal_tests_nothing() -> None:
 
 
 @pytest.mark.parametrize(
-    "changed", [{"travel_pct": 60.0}, {"above_neutral": "left"}, {"name": "left spoiler"}, {"channel": 12}]
+    ("changed", "not_walked"),
+    [
+        ({"travel_pct": 60.0}, []),
+        ({"above_neutral": "left"}, []),
+        ({"name": "left spoiler"}, ["channel 6 (left spoiler)"]),
+        ({"channel": 12}, ["channel 12 (rudder)"]),
+        ({"kind": "off-bus"}, []),
+    ],
+    ids=str,
 )
-def test_answers_for_another_plan_count_for_nothing(changed: dict[str, object]) -> None:
+def test_answers_for_another_plan_count_for_nothing(changed: dict[str, object], not_walked: list[str]) -> None:
     devices = tuple(msgspec.structs.replace(one, **changed) if one.name == "rudder" else one for one in RIG.devices)
     rig = msgspec.structs.replace(RIG, devices=devices)
     found = list(check_walk(walked(*(Entry(one, answers=(True,) * 4) for one in stops_of(RIG)[0])), rig, path="w.json"))
-    now = msgspec.structs.replace(RIG.device("rudder"), **changed)
-    (check,) = (one for one in found if one.verdict is not Verdict.PASS)
-    said = (
-        "it was not walked" if "name" in changed else "the plan says otherwise than when it was walked: walk it again"
-    )
-    assert (check.subject, check.verdict, check.sentence) == (
-        f"channel {now.channel} ({now.name})",
-        Verdict.NOT_TESTED,
-        said,
-    )
-    assert not any("rudder" in one.subject for one in found if one is not check)
+    stale = ("channel 6 (rudder)", "the plan says otherwise than when it was walked: walk it again")
+    assert [(one.subject, one.sentence) for one in found if one.verdict is not Verdict.PASS] == [
+        stale,
+        *((subject, "it was not walked") for subject in not_walked),
+    ]
+    assert [one.subject for one in found].count("channel 6 (rudder)") == 1
+
+
+def test_the_order_of_the_plan_is_no_other_plan() -> None:
+    rig = msgspec.structs.replace(RIG, devices=RIG.devices[::-1])
+    entries = (Entry(one, answers=(True,) * 4) for one in stops_of(RIG)[0])
+    assert {check.verdict for check in check_walk(walked(*entries), rig, path="w.json")} == {Verdict.PASS}
 
 
 def test_the_walk_of_another_aircraft_is_refused() -> None:
