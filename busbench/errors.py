@@ -152,19 +152,21 @@ _CLEARLY = re.compile(  # another kind was wanted
 )
 
 
-def misnamed(path: str | Path, *, suffix: str, what: str, then: str = "") -> tuple[str, str] | None:
-    """What is wrong with a name that promises clearly another kind of file, and what to do; None where it does not.
+def require_kind(path: str, *, suffix: str, what: str, then: str = "") -> None:
+    """Refuse a name that promises clearly another kind of file.
 
     Args:
         path: of the file.
         suffix: of the kind that is written, as in ".html".
         what: that kind, in a word.
         then: how to come by another kind.
+
+    Raises:
+        CaptureError: for such a name.
     """
     given = Path(path).suffix.lower()
-    if not _CLEARLY.fullmatch(given) or given.removesuffix("l") == suffix.removesuffix("l"):
-        return None
-    return f"would hold {what}", f"end the name in {suffix}{then and '; '}{then}"
+    if _CLEARLY.fullmatch(given) and given.removesuffix("l") != suffix.removesuffix("l"):
+        raise CaptureError(path, f"would hold {what}", hint=f"end the name in {suffix}{then and '; '}{then}")
 
 
 def unwritable(path: str | Path, error: Exception | None = None) -> tuple[str, str]:

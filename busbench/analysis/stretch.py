@@ -19,9 +19,7 @@ def clock_back(times: FrameTimes) -> str:
     Args:
         times: all frames of a recording.
     """
-    back = _backs(times)
-    often = "once" if len(back) == 1 else f"{len(back):,} times"
-    return f"the clock goes back {often}" if back else ""
+    return _often(_backs(times))
 
 
 def longest_stretch(times: FrameTimes) -> tuple[FrameTimes, str]:
@@ -36,7 +34,7 @@ def longest_stretch(times: FrameTimes) -> tuple[FrameTimes, str]:
     cuts = [0, *back, len(times)]
     longest = int(np.argmax(np.diff(cuts)))
     part = _part(times, cuts[longest], cuts[longest + 1])
-    return part, f"{clock_back(times)}: figures are of the longest stretch, {len(part):,} frames"
+    return part, f"{_often(back)}: figures are of the longest stretch, {len(part):,} frames"
 
 
 def period_change(times: FrameTimes) -> str:
@@ -57,6 +55,11 @@ def period_change(times: FrameTimes) -> str:
 def _part(times: FrameTimes, start: int, stop: int) -> FrameTimes:
     rows = slice(start, stop)
     return FrameTimes(times.t_ns[rows], times.slack_ns[rows], times.flags[rows])
+
+
+def _often(back: list[int]) -> str:
+    often = "once" if len(back) == 1 else f"{len(back):,} times"
+    return f"the clock goes back {often}" if back else ""
 
 
 def _backs(times: FrameTimes) -> list[int]:

@@ -188,8 +188,8 @@ class _Timed:
         self._is_first = True
         self._zero_ns = 0
         self._end_ns = 0
-        self._last_mark_ns: I64 = np.empty(0, np.int64)  # as read, and as written
-        self._last_ns = 0
+        self._last_mark_ns: I64 = np.empty(0, np.int64)  # as read, none before the first
+        self._shift_ns = 0  # from there to what is written
 
     def _times(self, log: ByteLog) -> I64:
         before_ns = self._end_ns if not self._is_first else -(1 << 62)
@@ -203,12 +203,10 @@ class _Timed:
     def _onward(self, log: ByteLog) -> ByteLog:
         """The log with its clock going on where it was set back, since these formats have no times that fall."""
         raw = np.concatenate([self._last_mark_ns, log.mark_t_ns])
-        times = closed_up(raw)
-        if self._last_mark_ns.size:
-            times = (times + (self._last_ns - int(times[0])))[1:]
-        if times.size:
-            self._last_mark_ns, self._last_ns = raw[-1:], int(times[-1])
-        return replace(log, mark_t_ns=times)
+        times = closed_up(raw) + self._shift_ns
+        if raw.size:
+            self._last_mark_ns, self._shift_ns = raw[-1:], int(times[-1] - raw[-1])
+        return replace(log, mark_t_ns=times[raw.size - log.mark_t_ns.size :])
 
 
 class _Csv(_Timed):

@@ -116,12 +116,15 @@ def run(arguments: Iterable[str] | None = None) -> int:
         _say("interrupted")
         return INTERRUPTED
     except BrokenPipeError:
-        # The reader of a pipe has left: nothing to say, and nothing more may be written at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        from busbench.cli.output import drop_output
+
+        drop_output()  # the reader of a pipe has left: nothing to say
         return 0
     except OSError as error:
         # A full disk behind the standard output; files of their own are told by the rooms that open them.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        from busbench.cli.output import drop_output
+
+        drop_output()
         where, why = error.filename or "standard output", error.strerror or error
         _say(f"{where}: cannot be written ({why}): make room, or write elsewhere")
     return 2

@@ -17,7 +17,7 @@ from typing import Any, TextIO
 
 import click
 
-from busbench.errors import CaptureError, misnamed, plain
+from busbench.errors import plain, require_kind
 
 FORMATS = ("table", "csv", "json")
 Cell = str | int | float | bool | None
@@ -44,8 +44,7 @@ def ends_in(suffix: str, what: str, *, then: str = "") -> Callable[[click.Contex
 
     def check(ctx: click.Context, param: click.Parameter, value: Any) -> Any:
         del ctx, param
-        if fault := misnamed(str(value), suffix=suffix, what=what, then=then):
-            raise CaptureError(value, fault[0], hint=fault[1])
+        require_kind(str(value), suffix=suffix, what=what, then=then)
         return value
 
     return check
@@ -88,7 +87,12 @@ def to_the_end() -> Iterator[None]:
         yield
         sys.stdout.flush()
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        drop_output()
+
+
+def drop_output() -> None:
+    """Let standard output lead nowhere: nothing more may be tried at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def say(line: str, *, indent: int = 0) -> None:

@@ -190,7 +190,8 @@ def record(
             done.failsafe += int((found.frames.flags & FLAG_FAILSAFE > 0).sum())
             done.damaged_bytes += found.rejects.of(Reason.DAMAGED).bytes_total
             # A virtual receiver may run faster than the time.
-            done.seconds = max(time.monotonic() - begun, (heard_ns - (first_ns or heard_ns)) / 1e9)
+            heard_s = 0.0 if first_ns is None else (heard_ns - first_ns) / 1e9
+            done.seconds = max(time.monotonic() - begun, heard_s)
             progress.show(done)
         progress.clear()
         now_ns = time.perf_counter_ns()

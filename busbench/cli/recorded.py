@@ -36,8 +36,9 @@ def load_recording(path: str) -> Recorded:
     levels[:, 16] = table.flags[good] & FLAG_CH17 > 0
     levels[:, 17] = table.flags[good] & FLAG_CH18 > 0
     if clock.is_known:
-        t_ns = closed_up(table.t_ns[good])
-        if t_ns[-1] != table.t_ns[good][-1]:
+        stamps = table.t_ns[good]
+        t_ns = closed_up(stamps)
+        if t_ns[-1] != stamps[-1]:
             click.echo(f"busbench: {path}: its clock goes back; what stands behind that follows on", err=True)
         return Recorded(np.maximum.accumulate(t_ns - t_ns[0]) * 1e-9, levels)
     click.echo(

@@ -14,7 +14,7 @@ from busbench.drive.dice import throw, throw_unit
 from busbench.drive.limits import ALL_CHANNELS, LimitedCounts, Limiter
 from busbench.drive.program import Fault, Program
 from busbench.model import F64, U8, Bools
-from busbench.wire.bulk import CHANNELS, FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
+from busbench.wire.bulk import FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
 
 BLOCK = 8192
 TAIL_FRAMES = 3  # at rest, after the ramp: one may be missed
@@ -115,7 +115,6 @@ class Feed:
         self._reach: NoiseReach = reach
         self._hold = -1 if hold_s is None else math.ceil(hold_s / program.period_s)
         self._limiter = Limiter(program.limits, program.period_s, last)
-        self._switches = np.full(ALL_CHANNELS - CHANNELS, np.nan)
         first = program.wanted(0, 1)[0]
         self._place = _Place(_Phase.LEAD, self._limiter.frames_to(first), 0, 0)
 
@@ -132,12 +131,12 @@ class Feed:
 
     def mark(self) -> object:
         """The state, to be given to `rewind`."""
-        return (self._place, self._limiter.mark(), self._switches.copy())
+        return (self._place, self._limiter.mark())
 
     def rewind(self, mark: object) -> None:
         """Go back to a marked state: the frames since were never sent."""
         assert isinstance(mark, tuple)
-        self._place, limiter, self._switches = mark
+        self._place, limiter = mark
         self._limiter.rewind(limiter)
 
     def stop(self) -> None:
@@ -164,8 +163,6 @@ class Feed:
             self._mark_faults(place.run_slot, flags, is_sent)
             self._throw_noise(place.run_slot, noise)
         limited = self._limiter.limit(self._wanted(place, n), is_heard=is_sent & (noise[:, 0] == 0))
-        if n and place.phase is not _Phase.END:
-            self._switches = limited.switches[-1].astype(np.float64)
         index = np.arange(place.slot, place.slot + n, dtype=np.int64)
         ends = np.array(self._program.end_bytes, np.uint8)
         raw = pack_limited(limited, flags=flags, end=ends[index % ends.size]) ^ noise
@@ -202,7 +199,9 @@ class Feed:
             case _Phase.RUN:
                 return self._program.wanted(place.run_slot, count)
             case _Phase.END if self._end is EndState.HOLD:
-                return np.repeat([[*map(float, self._limiter.position), *self._switches]], count, axis=0)
+                return np.repeat(
+                    [[*map(float, self._limiter.position), *map(float, self._limiter.switches)]], count, axis=0
+                )
             case _:
                 return np.repeat(_NONE, count, axis=0)
 

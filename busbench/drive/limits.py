@@ -193,6 +193,11 @@ class Limiter:
         """Counts of the last frame, or of the first one where none was made yet."""
         return tuple(int(counts) for counts in self._state.position)
 
+    @property
+    def switches(self) -> tuple[bool, ...]:
+        """States of channels 17 and 18 in the last frame, or at rest where none was made yet."""
+        return tuple(bool(is_on) for is_on in self._state.switches)
+
     def mark(self) -> object:
         """The state, to be given to `rewind`."""
         state = self._state

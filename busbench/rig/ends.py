@@ -64,14 +64,17 @@ def rest_counts(device: Device, scale: Scale) -> float:
         device: the device.
         scale: the rig's.
     """
-    percent = device.rest_pct
-    if percent is None:
-        percent = off_pct(device) if device.motor else -100.0 if (device.channel or 0) > CHANNELS else 0.0
-    return ends_of(device, scale).neutral_counts + percent / 100 * FULL_COUNTS
+    return ends_of(device, scale).neutral_counts + _rest_pct(device) / 100 * FULL_COUNTS
 
 
 def rest_sent(device: Device, scale: Scale) -> int:
     """The same as a frame says it: whole counts, 0 or 1 on channels 17 and 18."""
     if (device.channel or 0) > CHANNELS:
-        return int(device.rest_pct is not None and device.rest_pct >= ON_PCT)
+        return int(_rest_pct(device) >= ON_PCT)
     return whole(rest_counts(device, scale), clip=True)
+
+
+def _rest_pct(device: Device) -> float:
+    if device.rest_pct is not None:
+        return device.rest_pct
+    return off_pct(device) if device.motor else -100.0 if (device.channel or 0) > CHANNELS else 0.0

@@ -11,7 +11,7 @@ from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.open import open_capture
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.capture.reading import Recording, Span, read_frames, read_recording
-from busbench.errors import CaptureError, counted
+from busbench.errors import CaptureError, counted, require_kind
 from busbench.model import ByteLog, Rejects
 from busbench.tui.beat import BeatView, look_at_beat
 from busbench.tui.events import Events, Losses
@@ -194,7 +194,8 @@ class ReplaySession(Session):
         first, last = max(0, self.store.row_at(self.cut_in)), self.store.row_at(self.cut_out)
         if last < first:
             raise CaptureError(path, "there is no frame in the cut", hint="set it wider")
-        require_new(path, suffix=".pcapng", what="a recording", then="`busbench convert` writes other formats")
+        require_kind(path, suffix=".pcapng", what="a recording", then="`busbench convert` writes other formats")
+        require_new(path)
         lo, hi = int(self.store.offset[first]), int(self.store.offset[last]) + 25
         self._idle.clear()
         try:

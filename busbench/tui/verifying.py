@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from busbench.drive.walk_file import read_walk
-from busbench.errors import BusbenchError, CaptureError, unwritable
+from busbench.errors import BusbenchError, CaptureError, require_kind, unwritable
 from busbench.model import Chunk
 from busbench.rig.check import check_rig
 from busbench.rig.model import Rig
@@ -210,7 +210,8 @@ def write_page(work: GuidedRound | Recorded, path: str, *, source: str, rig_path
     found = work.found
     if found is None:
         raise BusbenchError("there is no page before the end")
-    require_new(path, suffix=".html", what="HTML", then="a browser prints it to PDF")
+    require_kind(path, suffix=".html", what="HTML", then="a browser prints it to PDF")
+    require_new(path)
     kept, beside, left_out = (source if Path(source).is_file() else None), "", None
     answers = answers_path(rig_path)
     if answers.exists():

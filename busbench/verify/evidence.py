@@ -204,8 +204,9 @@ def map_channels(rig: Rig) -> tuple[Mapped, ...]:
 
 def _map(channel: int, devices: Sequence[Device], scale: Scale) -> Mapped:
     first = devices[0]
-    ends, rest = ends_of(first, scale), rest_counts(first, scale)
     if channel > CHANNELS:  # a flag in the frame is on or off, whatever scale and travel are
         ends = ends_of(msgspec.structs.replace(first, travel_pct=100.0, neutral_us=None), Scale())
         rest = float(TWO_STATE_COUNTS[rest_sent(first, scale)])
+    else:
+        ends, rest = ends_of(first, scale), rest_counts(first, scale)
     return Mapped(channel, tuple(devices), control_of(first), ends, rest)

@@ -38,18 +38,19 @@ def check_walk(walk: SavedWalk, rig: Rig, *, path: str) -> Iterator[Check]:
         raise RigError(path, "", what, hint="name the answers for this aircraft")
     when = walk.start_utc[:10]
     planned = [_meant(stop) for stop in stops_of(rig)[0]]
-    current = [entry for entry in walk.entries if _meant(entry.stop) in planned]
-    for entry in current:
-        yield from _answers(entry, when, is_rehearsal=walk.is_rehearsal)
-    stale = [_about(entry.stop) for entry in walk.entries if entry not in current]
-    for about in stale:
-        yield about.not_tested("walk", "the plan says otherwise than when it was walked: walk it again")
+    walked, stale = set(), set()
+    for entry in walk.entries:
+        if _meant(entry.stop) in planned:
+            walked.add(entry.stop.channel + 1)
+            yield from _answers(entry, when, is_rehearsal=walk.is_rehearsal)
+        else:
+            about = _about(entry.stop)
+            stale.add(about.subject)
+            yield about.not_tested("walk", "the plan says otherwise than when it was walked: walk it again")
     why = dict(walk.not_walked or ())
-    walked = {entry.stop.channel + 1 for entry in current}
     for mapped in map_channels(rig):
         is_surface = any(device.kind == "servo" and not device.motor for device in mapped.devices)
-        is_told = any(about.subject == mapped.subject for about in stale)
-        if is_surface and mapped.channel not in walked and not is_told:
+        if is_surface and mapped.channel not in walked and mapped.subject not in stale:
             said = "; ".join(why[device.name] for device in mapped.devices if device.name in why)
             words = f"it was not walked{f': {said}' if said else ''}"
             yield About("walk", mapped.subject, mapped.channel).not_tested("walk", words)

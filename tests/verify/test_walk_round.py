@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from busbench.rig.load import parse_rig
+from busbench.verify.evidence import map_channels
 from busbench.verify.walk_round import plan_walk
 
 RIG = """
@@ -33,3 +34,11 @@ def test_what_is_not_moved_stands_where_the_plan_has_it_rest() -> None:
     assert head.limits.switches_rest == (True, False)
     brake = stops[1]
     assert (brake.announced, brake.low, brake.neutral, brake.high) == ("brake lock, channel 17, off first", 0, 1, 1)
+
+
+def test_a_reversed_motor_on_a_channel_of_two_states_rests_where_it_is_off() -> None:
+    motor = '[[device]]\nname = "motor"\nchannel = 18\nmotor = true\nreversed = true\n'
+    rig = parse_rig(RIG + motor)
+    assert [mapped.rest_counts for mapped in map_channels(rig) if mapped.channel == 18] == [1811]
+    head, _ = plan_walk(rig, rig_path="egret.toml", port="virtual:", is_rehearsal=True)
+    assert head.limits.switches_rest == (True, True)
