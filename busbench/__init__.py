@@ -22,35 +22,37 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from busbench.analysis.binomial import loss_bounds
     from busbench.analysis.channels import ChannelStats, summarise_channels
-    from busbench.analysis.confidence import loss_bounds
     from busbench.analysis.outages import Outages, find_outages
     from busbench.analysis.timing import Timing, timing
     from busbench.capture.base import Capture, ReadOptions
     from busbench.capture.open import open_capture
-    from busbench.capture.reading import Recording, Span, read_frames, read_recording
+    from busbench.capture.recording import Recording, Span, read_frames, read_recording
     from busbench.errors import BusbenchError, CaptureError, DriveError, PortError, RigError
     from busbench.model import (
         NO_CLOCK,
+        Annotation,
         ByteLog,
         Chunk,
         Clock,
         ClockKind,
         FrameTimes,
         LineSettings,
-        Mark,
         Reason,
         Rejects,
     )
-    from busbench.wire.align import FrameFinder, find_frames
-    from busbench.wire.bulk import pack_frames, unpack_channels
+    from busbench.wire.codec import pack_frames, unpack_channels
+    from busbench.wire.framing import FrameFinder, find_frames
     from busbench.wire.scale import Scale
-    from busbench.wire.table import Found, FrameTable
+    from busbench.wire.table import AlignmentResult, FrameTable
 
 __version__ = "0.1.0"
 
 __all__ = [
     "NO_CLOCK",
+    "AlignmentResult",
+    "Annotation",
     "BusbenchError",
     "ByteLog",
     "Capture",
@@ -60,12 +62,10 @@ __all__ = [
     "Clock",
     "ClockKind",
     "DriveError",
-    "Found",
     "FrameFinder",
     "FrameTable",
     "FrameTimes",
     "LineSettings",
-    "Mark",
     "Outages",
     "PortError",
     "ReadOptions",
@@ -91,20 +91,21 @@ __all__ = [
 # Loaded when asked for, so that a command that needs no numbers starts without them.
 _HOMES = {
     "analysis.channels": ("ChannelStats", "summarise_channels"),
-    "analysis.confidence": ("loss_bounds",),
+    "analysis.binomial": ("loss_bounds",),
     "analysis.outages": ("Outages", "find_outages"),
     "analysis.timing": ("Timing", "timing"),
     "capture.base": ("Capture", "ReadOptions"),
     "capture.open": ("open_capture",),
-    "capture.reading": ("Recording", "Span", "read_frames", "read_recording"),
+    "capture.recording": ("Recording", "Span", "read_frames", "read_recording"),
     "errors": ("BusbenchError", "CaptureError", "DriveError", "PortError", "RigError"),
     "model": (
-        "NO_CLOCK", "ByteLog", "Chunk", "Clock", "ClockKind", "FrameTimes", "LineSettings", "Mark", "Reason", "Rejects",
+        "NO_CLOCK", "Annotation", "ByteLog", "Chunk", "Clock", "ClockKind", "FrameTimes", "LineSettings", "Reason",
+        "Rejects",
     ),
-    "wire.align": ("FrameFinder", "find_frames"),
-    "wire.bulk": ("pack_frames", "unpack_channels"),
+    "wire.framing": ("FrameFinder", "find_frames"),
+    "wire.codec": ("pack_frames", "unpack_channels"),
     "wire.scale": ("Scale",),
-    "wire.table": ("Found", "FrameTable"),
+    "wire.table": ("AlignmentResult", "FrameTable"),
 }  # fmt: skip
 
 

@@ -12,7 +12,7 @@ SAFETY = "Propeller off, or the motor's lead open. Hands, hair and tools clear o
 FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))  # the disk, or a person's share of it
 
 
-def plain(text: str | bytes, *, most: int = 0) -> str:
+def sanitize(text: str | bytes, *, most: int = 0) -> str:
     """Text from a file, a port or a command line, safe to show: one line, all that cannot be seen written out.
 
     Control and formatting characters (those that turn the direction of writing among
@@ -35,12 +35,12 @@ def plain(text: str | bytes, *, most: int = 0) -> str:
 _WHAT_MOST = 900  # characters: a name in a file may be endless, a line for people may not
 
 
-def counted(number: int, noun: str) -> str:
+def pluralize(number: int, noun: str) -> str:
     """A number of things for people: 1 frame, 5,172 frames."""
     return f"{number:,} {noun}{'' if number == 1 else 's'}"
 
 
-def shown(value: object, *, most: int = 40) -> str:
+def quote_value(value: object, *, most: int = 40) -> str:
     """A value out of a file of text, as it stands there, cut where it is long.
 
     Args:
@@ -48,20 +48,20 @@ def shown(value: object, *, most: int = 40) -> str:
         most: characters of the result.
     """
     if isinstance(value, str):
-        return f'"{plain(value, most=most - 2)}"'
+        return f'"{sanitize(value, most=most - 2)}"'
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, float):
         return f"{value:.10g}"
     try:
-        return plain(str(value), most=most)
+        return sanitize(str(value), most=most)
     except ValueError:  # of a number in hex that has thousands of decimal digits
         return "a number of thousands of digits"
 
 
-def named(source: str | Path) -> str:
+def display_name(source: str | Path) -> str:
     """What a person gave: - in words, in quotes what holds a colon that could be taken for that of the message."""
-    text = plain(str(source))
+    text = sanitize(str(source))
     if text == "-":
         return "standard input"
     return f'"{text}"' if ":" in text.rstrip("\\/")[2:] or text.endswith(":") else text
@@ -204,7 +204,7 @@ class BusbenchError(Exception):
     """
 
     def __init__(self, what: str, *, hint: str = "") -> None:
-        self.what, self.hint = plain(what, most=_WHAT_MOST), plain(hint, most=_WHAT_MOST)
+        self.what, self.hint = sanitize(what, most=_WHAT_MOST), sanitize(hint, most=_WHAT_MOST)
         join = "; " if self.what.replace("virtual: ", "").count(": ") > 1 else ": "  # no third colon
         super().__init__(f"{self.what}{join}{self.hint}" if hint else self.what)
 
@@ -219,7 +219,7 @@ class PortError(BusbenchError):
 
     def __init__(self, port: str, what: str, *, hint: str = "") -> None:
         self.port = port
-        super().__init__(": ".join((named(port), what)), hint=hint)
+        super().__init__(": ".join((display_name(port), what)), hint=hint)
 
 
 class CaptureError(BusbenchError):
@@ -237,10 +237,10 @@ class CaptureError(BusbenchError):
     def __init__(self, path: str | Path, what: str, *, offset: int | None = None, hint: str = "") -> None:
         self.path = str(path)
         self.offset = offset
-        shown = named(path)
-        place = f"{shown}, byte {offset}" if offset is not None else shown
+        quote_value = display_name(path)
+        place = f"{quote_value}, byte {offset}" if offset is not None else quote_value
         super().__init__(f"{place}: {what}", hint=hint)
-        words = str(self).removeprefix(plain(shown)).lstrip(",: ")
+        words = str(self).removeprefix(sanitize(quote_value)).lstrip(",: ")
         self.note = f"{words}; what stands before it was read"
 
 
@@ -256,8 +256,8 @@ class RigError(BusbenchError):
     def __init__(self, path: str | Path, key: str, what: str, *, hint: str = "") -> None:
         self.path = str(path)
         self.key = key
-        shown = named(path)
-        super().__init__(f"{shown}, {key}: {what}" if key else f"{shown}: {what}", hint=hint)
+        quote_value = display_name(path)
+        super().__init__(f"{quote_value}, {key}: {what}" if key else f"{quote_value}: {what}", hint=hint)
 
 
 class DriveError(BusbenchError):

@@ -72,7 +72,7 @@ class Chunk:
     bad: bytes = b""
 
 
-def readonly(*arrays: NDArray[np.generic] | None) -> None:
+def set_readonly(*arrays: NDArray[np.generic] | None) -> None:
     """Bar writing to the arrays."""
     for array in arrays:
         if array is not None:
@@ -251,7 +251,7 @@ class Rejects:
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class Annotation:
     """A word that somebody set at a time in a recording.
 
     Args:
@@ -296,7 +296,7 @@ BUS_LINE = LineSettings()
 BACK_NS = 1_000_000  # a clock that goes back by so much was set; a late stamp does not do that
 
 
-def closed_up(t_ns: I64) -> I64:
+def remove_clock_steps(t_ns: I64) -> I64:
     """Times as if the clock had never been set back: what stands behind a step follows after the usual time.
 
     Args:

@@ -10,7 +10,7 @@ import pytest
 from busbench.analysis.outages import find_outages
 from busbench.capture.base import ReadOptions
 from busbench.capture.open import open_capture
-from busbench.capture.reading import read_beat
+from busbench.capture.recording import read_beat
 from busbench.model import Reason
 
 FOLDER = Path(__file__).resolve().parent.parent / "captures"

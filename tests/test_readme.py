@@ -17,9 +17,9 @@ import msgspec
 import pytest
 
 from busbench.cli.main import cli, run
-from busbench.drive import parts, program_file
-from busbench.port import virtual_text
+from busbench.drive import part_parser, program_file
 from busbench.rig import model
+from busbench.sim import address
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -173,7 +173,7 @@ def rig_keys() -> set[str]:
 
 
 def program_keys() -> set[str]:
-    text = inspect.getsource(program_file) + inspect.getsource(parts)
+    text = inspect.getsource(program_file) + inspect.getsource(part_parser)
     asked = r"(?:number|whole|text|word|flag|items|raw|tables?|_level|_counts)\((?:fields, )?\"(\w+)\""
     return set(re.findall(asked, text)) | {"low", "high", "rest"}
 
@@ -183,7 +183,7 @@ def program_keys() -> set[str]:
     [
         ("The rig file", rig_keys(), "hold_lowered_after_s"),
         ("The drive program", program_keys(), "period_end"),
-        ("Virtual receivers", {key.name for key in virtual_text.KEYS}, "failsafe-rate"),
+        ("Virtual receivers", {key.name for key in address.KEYS}, "failsafe-rate"),
     ],
 )
 def test_every_key_is_explained(title: str, keys: set[str], known: str) -> None:

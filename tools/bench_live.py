@@ -13,10 +13,11 @@ from contextlib import contextmanager
 
 import numpy as np
 
+from busbench.bench.sources import open_live
 from busbench.model import I64
-from busbench.port.live import LivePort, open_live
+from busbench.port.port import LivePort
 from busbench.tui.text import scale_words
-from busbench.wire.bulk import FRAME_BYTES, pack_frames
+from busbench.wire.codec import FRAME_BYTES, pack_frames
 from busbench.wire.scale import Scale
 
 PERIOD_NS = 7_000_000

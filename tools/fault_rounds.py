@@ -19,17 +19,17 @@ from pathlib import Path
 
 import numpy as np
 
+from busbench.bench.sources import open_live
 from busbench.capture.open import open_capture
-from busbench.drive.walk_file import read_walk
+from busbench.drive.surface_file import read_walk
 from busbench.errors import BusbenchError
 from busbench.model import I64
-from busbench.port.live import open_live
-from busbench.port.playing import Reads
-from busbench.port.virtual_text import parse_virtual
+from busbench.sim.address import parse_virtual
+from busbench.sim.playback import Reads
 from busbench.tui.live import LiveSession
-from busbench.wire.align import find_in_blocks
-from busbench.wire.bulk import FRAME_BYTES, pack_frames, unpack_channels
-from busbench.wire.table import Found
+from busbench.wire.codec import FRAME_BYTES, pack_frames, unpack_channels
+from busbench.wire.framing import find_in_blocks
+from busbench.wire.table import AlignmentResult
 from tests.cli.running import SMALL
 from tests.port.ends import LIMIT_S, Far, wait_for
 
@@ -114,11 +114,11 @@ def send_until(far: Far, sent_s: list[float], until_s: float) -> None:
         time.sleep(PACE_S)
 
 
-def read_back(path: Path) -> tuple[bytes, Found, list[str]]:
+def read_back(path: Path) -> tuple[bytes, AlignmentResult, list[str]]:
     """Bytes, frames and marks of a recording."""
     with open_capture(str(path)) as capture:
         logs = list(capture.blocks())
-        found = Found.concat(find_in_blocks(iter(logs), clock=capture.info.clock))
+        found = AlignmentResult.concat(find_in_blocks(iter(logs), clock=capture.info.clock))
         return b"".join(log.data.tobytes() for log in logs), found, [mark.text for mark in capture.info.marks]
 
 

@@ -28,11 +28,11 @@ from fault_rounds import (  # noqa: E402
     start,
 )
 
+from busbench.bench.sources import open_live  # noqa: E402
 from busbench.capture.open import open_capture  # noqa: E402
-from busbench.port.live import open_live  # noqa: E402
 from busbench.tui.live import LiveSession  # noqa: E402
-from busbench.wire.align import find_in_blocks  # noqa: E402
-from busbench.wire.bulk import FRAME_BYTES  # noqa: E402
+from busbench.wire.codec import FRAME_BYTES  # noqa: E402
+from busbench.wire.framing import find_in_blocks  # noqa: E402
 from tests.port.ends import LIMIT_S  # noqa: E402
 
 FULL = (
@@ -91,8 +91,8 @@ def small_disk() -> Iterator[tuple[Path, str]]:
 
 _PLAYER = """
 import sys
-from busbench.port.playing import PtyOutlet, play
-from busbench.port.virtual_text import read_settings
+from busbench.sim.playback import PtyOutlet, play
+from busbench.sim.address import read_settings
 outlet = PtyOutlet()
 print(outlet.name, flush=True)
 sys.stdin.readline()
@@ -126,7 +126,7 @@ def resident_mb(pid: int) -> float:
 
 def long_run(folder: Path, *, frames: int) -> Long:
     """A virtual receiver on a pty, the port's process, a session, and its recording."""
-    from busbench.port.link import ChildPort
+    from busbench.port.port_client import PortClient
 
     player = subprocess.Popen(
         [sys.executable, "-c", _PLAYER, f"{(frames - 0.5) * 0.007:.6f}s"],
@@ -137,7 +137,7 @@ def long_run(folder: Path, *, frames: int) -> Long:
     assert player.stdin is not None
     path = folder / "long.pcapng"
     port = open_live(player.stdout.readline().strip())
-    assert isinstance(port, ChildPort)
+    assert isinstance(port, PortClient)
     session = LiveSession(port)
     session.start_recording(str(path))
     player.stdin.write("\n")  # what came before a port is open is thrown away, as it should be

@@ -116,7 +116,7 @@ def byte_csv() -> list[bytes]:
 
 
 def _levels() -> tuple[list[int], list[int]]:
-    from busbench.wire.line import encode_line
+    from busbench.wire.uart import encode_line
 
     edges = encode_line(frame(4) + frame(5))
     return edges.t_ns.tolist(), edges.level.tolist()
@@ -141,7 +141,7 @@ def vcd() -> list[bytes]:
 
 
 def rig() -> list[bytes]:
-    from busbench.rig.starter import STARTER
+    from busbench.rig.template import STARTER
 
     return [(_CAPTURES / "heron.toml").read_bytes(), STARTER.encode()]
 

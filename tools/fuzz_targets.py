@@ -89,9 +89,9 @@ def attempt(target: Target, data: bytes, path: str, *, measured: bool = False) -
 
 
 def _is_clean(text: str) -> bool:
-    from busbench.errors import plain
+    from busbench.errors import sanitize
 
-    return plain(text) == text
+    return sanitize(text) == text
 
 
 def _hold(law: bool, said: str) -> None:
@@ -141,7 +141,7 @@ def _reader(name: str) -> Callable[[bytes, str], None]:
 
 def _any_file(data: bytes, path: str) -> None:
     """Whatever content detection makes of it, whole and cut, up to the figures of all commands."""
-    from busbench.capture.reading import read_recording
+    from busbench.capture.recording import read_recording
     from busbench.errors import BusbenchError
 
     for part in (data[: zlib.crc32(data) % (len(data) + 1)], data):
@@ -177,7 +177,7 @@ def _edges(data: bytes, path: str) -> None:
     from busbench.analysis.pulses import find_pulses
     from busbench.capture import level_csv, vcd
     from busbench.capture.edges import read_edges
-    from busbench.wire.line import decode_line
+    from busbench.wire.uart import decode_line
 
     Path(path).write_bytes(data)
     signals = read_edges(vcd.VcdFile(path) if vcd.sniff(data) else level_csv.LevelCsvFile(path))
@@ -193,7 +193,7 @@ def _line(data: bytes, _: str) -> None:
 
     from busbench.model import LineSettings
     from busbench.wire.edges import Edges
-    from busbench.wire.line import LineDecoder, decode_line, misread
+    from busbench.wire.uart import LineDecoder, decode_line, misread
 
     rng = random.Random(zlib.crc32(data))
     words = np.frombuffer(data[: len(data) & ~1], "<u2").astype(np.int64)
@@ -216,8 +216,8 @@ def _frames(data: bytes, _: str) -> None:
     import numpy as np
 
     from busbench.model import ByteLog, Clock, ClockKind, Rejects
-    from busbench.wire.align import FrameFinder, find_frames
-    from busbench.wire.table import Found
+    from busbench.wire.framing import FrameFinder, find_frames
+    from busbench.wire.table import AlignmentResult
 
     log, clock = seeds.timed_log(data)
     whole = find_frames(log, clock=clock)
@@ -231,7 +231,7 @@ def _frames(data: bytes, _: str) -> None:
         end = cut
         given = sum(25 * len(part.frames) + part.rejects.bytes_total for part in parts)
         _hold(given + finder.pending == end, "accepted + rejected + pending = fed")
-    split = Found.concat([*parts, finder.flush()])
+    split = AlignmentResult.concat([*parts, finder.flush()])
     for name in ("offset", "raw", "suspect", "t_ns", "slack_ns"):
         _hold(np.array_equal(getattr(whole.frames, name), getattr(split.frames, name)), f"{name} whole and in pieces")
     _hold(_runs(whole.rejects) == _runs(split.rejects), "rejects whole and in pieces")
@@ -259,7 +259,7 @@ def _rig(data: bytes, path: str) -> None:
     from busbench.rig.power import find_endurance, find_weakest, power_cases
     from busbench.rig.sheet import sheet_html
     from busbench.rig.sheet_text import sheet_lines
-    from busbench.rig.tree import draw_tree, layout_tree
+    from busbench.rig.wiring_tree import draw_tree, layout_tree
 
     Path(path).write_bytes(data)
     rig = read_rig(path)
@@ -274,9 +274,9 @@ def _rig(data: bytes, path: str) -> None:
 
 
 def _walk(data: bytes, path: str) -> None:
-    from busbench.drive.walk_file import read_walk
+    from busbench.drive.surface_file import read_walk
     from busbench.rig.load import read_rig
-    from busbench.verify.walk_checks import check_walk
+    from busbench.verify.surface_checks import check_walk
 
     Path(path).write_bytes(data)
     saved = read_walk(path)
@@ -291,29 +291,29 @@ _CACHE: dict[str, Any] = {}
 def _program(data: bytes, path: str) -> None:
     import numpy as np
 
-    from busbench.drive.frames import EndState
-    from busbench.drive.parts import Recorded
+    from busbench.drive.dry_run import dry_run
+    from busbench.drive.frame_generator import EndState
+    from busbench.drive.part_parser import ReplaySource
     from busbench.drive.preview import preview_lines
     from busbench.drive.program_file import read_program
-    from busbench.drive.survey import survey
 
     Path(path).write_bytes(data)
-    recorded = Recorded(np.arange(5).astype(np.float64), np.full((5, 18), 1.0, np.float64))
+    recorded = ReplaySource(np.arange(5).astype(np.float64), np.full((5, 18), 1.0, np.float64))
     program = read_program(path, load=lambda _: recorded)
     if program.slots <= 3000:
-        words = list(preview_lines(program, survey(program), end=EndState.REST))
+        words = list(preview_lines(program, dry_run(program), end=EndState.REST))
         _hold(all(map(_is_clean, words)), "words are clean")
 
 
 def _virtual(data: bytes, _: str) -> None:
-    from busbench.port.virtual_text import parse_virtual
+    from busbench.sim.address import parse_virtual
 
     parse_virtual("virtual:" + data[:100].decode("utf-8", "surrogateescape"))
 
 
 def _marked(data: bytes, _: str) -> None:
     """Marks of a serial line taken out: any cut into reads gives the same bytes."""
-    from busbench.port.unmark import Unmarker
+    from busbench.port.parmrk import Unmarker
 
     def taken(parts: Iterator[bytes]) -> tuple[bytes, bytes]:
         unmarker, out, marks = Unmarker(), b"", b""
@@ -329,7 +329,7 @@ def _marked(data: bytes, _: str) -> None:
 def _messages(data: bytes, _: str) -> None:
     """What the child says to its parent: out of any cut into reads comes what went in."""
     from busbench.model import Chunk
-    from busbench.port import messages as m
+    from busbench.port import ipc as m
 
     rng = random.Random(zlib.crc32(data))
     sent: list[object] = []

@@ -18,8 +18,8 @@ from busbench.capture.write import open_writer
 from busbench.drive.outputs import receiver_lines
 from busbench.model import BUS_LINE, F64, I64, U8, U16, Bools, ByteLog, Clock, ClockKind
 from busbench.rig.model import Rig
-from busbench.verify.evidence import Mapped, map_channels
-from busbench.wire.bulk import CHANNELS, END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
+from busbench.verify.inputs import ChannelPlan, channel_plans
+from busbench.wire.codec import CHANNELS, END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
 from busbench.wire.edges import Edges
 from busbench.wire.scale import FULL_COUNTS, Scale
 
@@ -68,7 +68,7 @@ def fly_round(rig: Rig, *, faults: tuple[Fault, ...] = (), seed: int = 1) -> Rou
         faults: what is wrong with this aircraft; those that name a device need the Heron's.
         seed: of the beat's jitter and of noise.
     """
-    channels = map_channels(rig)
+    channels = channel_plans(rig)
     controls = list(dict.fromkeys(mapped.control for mapped in channels))
     turn_s = 4 * MOVE_S + 2 * HOLD_S + REST_S
     away_s = FIRST_S + turn_s * len(controls)
@@ -118,11 +118,11 @@ def fly_round(rig: Rig, *, faults: tuple[Fault, ...] = (), seed: int = 1) -> Rou
     return Round(t_ns, counts, flags, is_sent, tuple(marks))
 
 
-def _is_reversed(mapped: Mapped, faults: tuple[Fault, ...]) -> bool:
+def _is_reversed(mapped: ChannelPlan, faults: tuple[Fault, ...]) -> bool:
     return "reversed aileron" in faults and mapped.devices[0].name == "left aileron"
 
 
-def _track(mapped: Mapped, t_s: F64, *, is_reversed: bool) -> F64:
+def _track(mapped: ChannelPlan, t_s: F64, *, is_reversed: bool) -> F64:
     """A channel while its control goes to the high end, the low end and back to rest, from 0 s on."""
     low, high = mapped.ends.low_counts, mapped.ends.high_counts
     if is_reversed:
@@ -153,7 +153,7 @@ def _spoil(levels: F64, faults: tuple[Fault, ...], rng: np.random.Generator) -> 
         levels[16] = levels[16, 0]
 
 
-def _failsafe(mapped: Mapped, held: float, faults: tuple[Fault, ...]) -> float:
+def _failsafe(mapped: ChannelPlan, held: float, faults: tuple[Fault, ...]) -> float:
     plan = mapped.devices[0].failsafe
     if "wrong failsafe value" in faults and mapped.devices[0].motor:
         return mapped.ends.high_counts

@@ -18,11 +18,11 @@ import numpy as np
 from busbench.capture.base import CaptureInfo
 from busbench.capture.write import open_writer
 from busbench.model import BUS_LINE, Clock, ClockKind
-from busbench.port.faults import Noise, Span
-from busbench.port.pilot import Hand
-from busbench.port.virtual import ReceiverSettings, adapter_blocks, line_blocks
 from busbench.rig.load import read_rig
 from busbench.rig.model import Rig
+from busbench.sim.line_faults import Noise, OutageSpan
+from busbench.sim.receiver import ReceiverSettings, adapter_blocks, line_blocks
+from busbench.sim.stick_motion import Hand
 from busbench.wire.edges import Edges
 
 FOLDER = Path(__file__).resolve().parent.parent / "captures"
@@ -36,9 +36,9 @@ FLIGHT = ReceiverSettings(
     period_s=0.015,
     jitter_s=40e-6,
     dither=0.02,
-    lost=(Span(12.0, 0.06), Span(31.0, 0.21), Span(55.5, 0.015)),
-    failsafe=(Span(40.0, 1.5),),
-    gaps=(Span(21.0, 0.3), Span(66.0, 2.0)),
+    lost=(OutageSpan(12.0, 0.06), OutageSpan(31.0, 0.21), OutageSpan(55.5, 0.015)),
+    failsafe=(OutageSpan(40.0, 1.5),),
+    gaps=(OutageSpan(21.0, 0.3), OutageSpan(66.0, 2.0)),
     noise=Noise(flips=8e-5, drops=4e-5, bursts=1e-5),
     duration_s=80,
 )
@@ -100,9 +100,9 @@ def record_tty(path: Path) -> None:
     """Record a virtual receiver through the kernel's tty layer: a pty pair at 100 000 baud 8E2."""
     import threading
 
+    from busbench.bench.sources import open_live
     from busbench.capture.pcapng_write import PcapngWriter
-    from busbench.port.live import open_live
-    from busbench.port.playing import PtyOutlet, play
+    from busbench.sim.playback import PtyOutlet, play
 
     outlet = PtyOutlet()
     player = threading.Thread(target=play, args=(TTY, outlet), daemon=True)

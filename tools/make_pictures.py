@@ -132,9 +132,9 @@ def watched(keys: str, *, at_s: float) -> Callable[[], list[Row]]:
 async def _screen(keys: str, at_s: float) -> list[Row]:
     from busbench.capture.open import open_capture
     from busbench.rig.load import read_rig
+    from busbench.tui.main import make_app
     from busbench.tui.opening import rig_names
     from busbench.tui.replay import ReplaySession
-    from busbench.tui.run import make_app
 
     rig = read_rig(ROOT / "captures" / "heron.toml")
     capture = open_capture(str(ROOT / "captures" / "heron-flight.pcapng"))

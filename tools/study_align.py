@@ -23,8 +23,8 @@ from readers import simple_reader  # noqa: E402
 from study_pictures import Curve, draw_curves, run_study  # noqa: E402
 
 from busbench.model import I64, NO_CLOCK, U8, ByteLog, Clock, ClockKind  # noqa: E402
-from busbench.wire.align import find_frames  # noqa: E402
-from busbench.wire.bulk import FRAME_BYTES  # noqa: E402
+from busbench.wire.codec import FRAME_BYTES  # noqa: E402
+from busbench.wire.framing import find_frames  # noqa: E402
 from tests.wire.corpus import END_CYCLE, Corpus, make, make_trap  # noqa: E402
 
 RATES = (0.0, 1e-5, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2)

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.analysis.turns import I16, Travels
+from busbench.analysis.reversals import I16, Travels
 from busbench.model import Bools, Clock
-from busbench.wire.bulk import CHANNELS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
-from busbench.wire.chain import SLOTS_MAX
+from busbench.wire.codec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
+from busbench.wire.frame_search import SLOTS_MAX
 from busbench.wire.table import FrameTable
 
 TWO_STATE = 2  # channels 17 and 18 are bits of the flags

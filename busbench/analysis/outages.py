@@ -23,12 +23,12 @@ from typing import Literal
 
 import numpy as np
 
-from busbench.analysis.confidence import loss_bounds
-from busbench.analysis.holes import Holes, find_holes
+from busbench.analysis.binomial import loss_bounds
+from busbench.analysis.frame_offsets import FrameOffsets
+from busbench.analysis.missing_frames import MissingFrames, find_holes
 from busbench.analysis.period import find_period
-from busbench.analysis.places import Places
-from busbench.model import I64, U8, Clock, FrameTimes, Mark, Rejects
-from busbench.wire.bulk import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
+from busbench.model import I64, U8, Annotation, Clock, FrameTimes, Rejects
+from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 
 Kind = Literal["gap", "lost", "failsafe", "damaged"]
 KINDS: tuple[Kind, ...] = ("gap", "lost", "failsafe", "damaged")
@@ -76,7 +76,7 @@ class Summary:
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class Interval:
     """The time between two marks.
 
     Args:
@@ -130,7 +130,7 @@ class Outages:
     bursts: bool
     stray_bytes: int
     ambiguous: tuple[tuple[int, int], ...]
-    between_marks: tuple[Stretch, ...]
+    between_marks: tuple[Interval, ...]
 
     def to_json(self) -> dict[str, object]:
         """Plain values with units in the keys."""
@@ -170,7 +170,7 @@ def find_outages(
     end_t_ns: int | None = None,
     start_utc_ns: int | None = None,
     ambiguous: Sequence[tuple[int, int]] = (),
-    marks: Sequence[Mark] = (),
+    marks: Sequence[Annotation] = (),
 ) -> Outages:
     """Find all outages of a recording.
 
@@ -203,7 +203,7 @@ def find_outages(
     if period is not None and count and end_t_ns is not None:
         # The frame due right at the end may still have been on its way.
         missing_at_end = max(0, math.floor((end_t_ns - int(times.t_ns[-1])) / period - 0.5))
-    places = Places(rejects, first_offset=first_offset, frames=count)
+    places = FrameOffsets(rejects, first_offset=first_offset, frames=count)
     holes = find_holes(times, rejects, places, period_ns=period, kind=clock.kind, missing_at_end=missing_at_end)
     runs = _flagged_runs(times.flags)
 
@@ -264,8 +264,8 @@ class _View:
     """What events and stretches are read from; times in ns, None without a clock."""
 
     times: FrameTimes
-    places: Places
-    holes: Holes
+    places: FrameOffsets
+    holes: MissingFrames
     runs: tuple[I64, I64, U8]
     start: int | None
     end: int | None
@@ -309,7 +309,7 @@ class _View:
             start_s, end_s = self._seconds(int(t_ns[row])), self._seconds(end)
             yield (row, 1), Outage(kind, start_s, end_s, length, length * FRAME_BYTES, offset)
 
-    def stretches(self, marks: Sequence[Mark]) -> Iterator[Stretch]:
+    def stretches(self, marks: Sequence[Annotation]) -> Iterator[Interval]:
         """The time between marks, each with its share of the losses."""
         if self.start is None or self.end is None or not marks:
             return
@@ -322,7 +322,7 @@ class _View:
         total = int(self.holes.missing.sum() + self.runs[1].sum())
         lost = [0, *self._lost_until(at, behind).tolist(), total]
         for i in range(len(places) - 1):
-            yield Stretch(
+            yield Interval(
                 words[i],
                 words[i + 1],
                 (places[i] - self.start) / 1e9,

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.analysis.spread import BLOCK
+from busbench.analysis.stats import BLOCK
 from busbench.model import F64, I64, Bools, FrameTimes
 
 PINNED_NS = 240_000  # two characters: a read ended inside the frame

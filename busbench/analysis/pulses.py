@@ -14,12 +14,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from busbench.model import BUS_LINE, F64, I64, ByteLog, Clock, ClockKind, LineSettings
-from busbench.wire.align import find_frames
-from busbench.wire.bulk import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.codec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.edges import Edges
-from busbench.wire.line import LineBytes, decode_line
+from busbench.wire.framing import find_frames
 from busbench.wire.scale import Scale
 from busbench.wire.table import FrameTable
+from busbench.wire.uart import LineBytes, decode_line
 
 CENTRE_COUNTS = 992.0
 WIDTHS_US = (300.0, 3000.0)  # what counts as a servo pulse; common practice, no source: 900-2100
@@ -34,7 +34,7 @@ _CORRELATED = 0.98
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
+class WidthStats:
     """A measured quantity over all pulses."""
 
     mean: float
@@ -97,8 +97,8 @@ class PulseLine:
 
     name: str
     pulses: int
-    width_us: Spread
-    period_s: Spread
+    width_us: WidthStats
+    period_s: WidthStats
     is_inverted: bool
     fit: Fit | None
     note: str
@@ -202,8 +202,8 @@ def _pulses(edges: Edges) -> tuple[I64, F64, bool] | None:
     return None
 
 
-def _spread(values: F64) -> Spread:
-    return Spread(float(values.mean()), float(values.std()), float(values.min()), float(values.max()))
+def _spread(values: F64) -> WidthStats:
+    return WidthStats(float(values.mean()), float(values.std()), float(values.min()), float(values.max()))
 
 
 def _follow(begin_ns: I64, width_us: F64, frames: FrameTable) -> tuple[Fit | None, str]:

@@ -22,11 +22,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from busbench.analysis.continuity import longest_stretch, period_change
+from busbench.analysis.mtie import mtie
 from busbench.analysis.period import Missing, find_missing, find_period, is_batched, is_pinned
-from busbench.analysis.spread import BLOCK, Spread, dot, quantiles, spread
-from busbench.analysis.stability import mtie
-from busbench.analysis.stretch import longest_stretch, period_change
-from busbench.errors import counted
+from busbench.analysis.stats import BLOCK, Spread, dot, quantiles, spread
+from busbench.errors import pluralize
 from busbench.model import F64, I64, Clock, ClockKind, FrameTimes
 
 I32 = NDArray[np.int32]
@@ -212,7 +212,7 @@ def _instants(times: FrameTimes, clock: Clock) -> tuple[I32 | None, float, str]:
     pinned = _pinned_rows(times)
     squares = (times.slack_ns[pinned[at : at + BLOCK]].astype(np.float64) for at in range(0, pinned.size, BLOCK))
     width_ns = math.sqrt(sum(dot(width, width) for width in squares) / max(1, pinned.size))
-    frames = counted(len(times), "frame")
+    frames = pluralize(len(times), "frame")
     how = f"a read cut {pinned.size:,} of {frames}: those have a time, the others only limit the beat"
     return pinned, math.hypot(ADAPTER_STAMP_NS, width_ns / math.sqrt(12)), how
 

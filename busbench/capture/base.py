@@ -6,7 +6,7 @@ import abc
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from busbench.model import BUS_LINE, ByteLog, Clock, LineSettings, Mark
+from busbench.model import BUS_LINE, Annotation, ByteLog, Clock, LineSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,7 @@ class CaptureInfo:
     start_utc_ns: int | None = None
     source: str = ""
     notes: list[str] = field(default_factory=list)
-    marks: list[Mark] = field(default_factory=list)
+    marks: list[Annotation] = field(default_factory=list)
 
 
 class Capture(abc.ABC):

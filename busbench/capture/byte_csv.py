@@ -15,9 +15,9 @@ import numpy as np
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.csv_cells import SLACK, Lines, decimals, split
 from busbench.capture.csv_layout import BOM, Base, find_layout, is_marked, read_bytes, weigh
-from busbench.capture.source import HEAD_BYTES, open_binary, read_head, read_into
-from busbench.errors import CaptureError, counted, plain
-from busbench.model import I64, Bools, ByteLog, Clock, ClockKind, readonly
+from busbench.capture.file_io import HEAD_BYTES, open_binary, read_head, read_into
+from busbench.errors import CaptureError, pluralize, sanitize
+from busbench.model import I64, Bools, ByteLog, Clock, ClockKind, set_readonly
 
 FORMAT = "byte CSV"
 
@@ -141,7 +141,7 @@ class ByteRows(Capture):
         tally.order(numbers, times)
         ends = np.arange(offset + 1, offset + 1 + data.size, dtype=np.int64)
         marked = bad.astype(np.uint8) if layout.errors or bad.any() else None
-        readonly(data, ends, times, marked)
+        set_readonly(data, ends, times, marked)
         return ByteLog(offset, data, ends, times, marked)
 
     def _judge_cut(self, rows: Lines, number: int, good: Bools, bad: Bools, tally: _Tally) -> None:
@@ -185,7 +185,7 @@ class _Tally:
         self.unread_lines += missed.size
         if missed.size and not self.first_unread:
             row = int(missed[0])
-            text = plain(rows.buffer[int(rows.start[row]) : int(rows.end[row])].tobytes().strip(), most=40)
+            text = sanitize(rows.buffer[int(rows.start[row]) : int(rows.end[row])].tobytes().strip(), most=40)
             self.first_unread = f'line {numbers[row]} ("{text}")'
 
     def order(self, numbers: I64, times: I64) -> None:
@@ -202,11 +202,11 @@ class _Tally:
             many = (
                 "1 line cannot be read and is"
                 if self.unread_lines == 1
-                else f"{counted(self.unread_lines, 'line')} cannot be read and are"
+                else f"{pluralize(self.unread_lines, 'line')} cannot be read and are"
             )
             yield f"{many} passed over, the first is {self.first_unread}"
         if self.not_rising:
-            rows = counted(self.not_rising, "row")
+            rows = pluralize(self.not_rising, "row")
             yield f"the times do not rise at {rows}, the first is line {self.first_not_rising}"
         if self.cut:
             yield self.cut

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.errors import plain
+from busbench.errors import sanitize
 from busbench.model import I64, U8, Bools
 
 U64 = NDArray[np.uint64]
@@ -49,7 +49,7 @@ class Cells:
     def text(self, row: int) -> str:
         """A cell as text, safe to print, its first 40 characters."""
         start, size = int(self.start[row]), int(self.size[row])
-        return plain(self.buffer[start : start + size].tobytes(), most=40)
+        return sanitize(self.buffer[start : start + size].tobytes(), most=40)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -9,10 +9,10 @@ from collections.abc import Collection, Iterator
 import numpy as np
 
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
-from busbench.errors import CaptureError, plain
-from busbench.model import ByteLog, Clock, ClockKind, readonly
+from busbench.errors import CaptureError, sanitize
+from busbench.model import ByteLog, Clock, ClockKind, set_readonly
 from busbench.wire.edges import Edges
-from busbench.wire.line import LineBytes, LineDecoder, decode_line
+from busbench.wire.uart import LineBytes, LineDecoder, decode_line
 
 NAME_MOST = 40  # characters of a name that are shown
 _TRIED_MOST = 64
@@ -60,12 +60,12 @@ class LevelFile(abc.ABC):
             return self.names[int(wanted) - 1]
         if len(found) == 1:
             return found[0]
-        what = f'has {"several signals" if found else "no signal"} "{plain(wanted, most=NAME_MOST)}"'
+        what = f'has {"several signals" if found else "no signal"} "{sanitize(wanted, most=NAME_MOST)}"'
         raise CaptureError(self.path, what, hint=f"it has {self.listed(found or self.names)}")
 
     def listed(self, names: Collection[str]) -> str:
         """Names for people."""
-        shown = [plain(name, most=NAME_MOST) for name in names]
+        shown = [sanitize(name, most=NAME_MOST) for name in names]
         return ", ".join(shown if len(shown) <= 8 else [*shown[:8], f"and {len(shown) - 8} more"])
 
 
@@ -95,7 +95,7 @@ class LevelCapture(Capture):
         self._choice_note = ""
         self._name = file.pick(options.signal) if options.signal is not None else self._choose()
         clock = Clock(ClockKind.PER_BYTE, file.resolution_ns)
-        self.info = CaptureInfo(file.path, file.format, clock, None, plain(self._name, most=NAME_MOST))
+        self.info = CaptureInfo(file.path, file.format, clock, None, sanitize(self._name, most=NAME_MOST))
         self._fill_notes(None)
 
     def blocks(self) -> Iterator[ByteLog]:
@@ -143,8 +143,9 @@ class LevelCapture(Capture):
             score = len(found) - 2 * int(np.count_nonzero(found.bad)), len(piece[name])
             if best is None or score > best:
                 best, chosen = score, name
+        name = sanitize(chosen, most=NAME_MOST)
         self._choice_note = (
-            f'signal "{plain(chosen, most=NAME_MOST)}" of {len(names)} was taken, on which most characters are sound;'
+            f'signal "{name}" of {len(names)} was taken, on which most characters are sound;'
             f" --signal names another: {self._file.listed([name for name in names if name != chosen])}"
         )
         return chosen
@@ -165,5 +166,5 @@ class LevelCapture(Capture):
 def _log(found: LineBytes, offset: int) -> ByteLog:
     ends = np.arange(offset + 1, offset + len(found) + 1)
     bad = found.bad if found.bad.any() else None
-    readonly(found.data, ends, found.t_ns, bad)
+    set_readonly(found.data, ends, found.t_ns, bad)
     return ByteLog(offset, found.data, ends, found.t_ns, bad)

@@ -16,8 +16,8 @@ import numpy as np
 
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.edges import NAME_MOST, LevelCapture, LevelFile
-from busbench.capture.source import read_head, whole_parts
-from busbench.errors import CaptureError, plain
+from busbench.capture.file_io import read_head, whole_parts
+from busbench.errors import CaptureError, sanitize
 from busbench.model import F64, I64, U8
 from busbench.wire.edges import Edges
 
@@ -261,7 +261,7 @@ def _layout(head: bytes) -> _Layout | None:
 
 def _cells(lines: list[bytes], separator: bytes) -> list[list[str]]:
     rows = [line.decode("utf-8-sig", "replace").split(separator.decode()) for line in lines]
-    return [[plain(cell.strip().strip('"').lstrip("#;").strip(), most=NAME_MOST) for cell in row] for row in rows]
+    return [[sanitize(cell.strip().strip('"').lstrip("#;").strip(), most=NAME_MOST) for cell in row] for row in rows]
 
 
 def _step_ns(text: bytes, layout: _Layout) -> int:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import BinaryIO, Protocol, cast
 
 from busbench.capture.base import Capture, ReadOptions
-from busbench.capture.source import HEAD_BYTES, open_binary, read_head, read_into
+from busbench.capture.file_io import HEAD_BYTES, open_binary, read_head, read_into
 from busbench.errors import FOREIGN, CaptureError
 from busbench.model import ByteLog
 

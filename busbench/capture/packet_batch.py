@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.capture.gather import gather
+from busbench.capture.concat_slices import gather
 from busbench.capture.pcapng_chain import U32
 from busbench.model import I64, U8, Bools
 

@@ -7,11 +7,11 @@ from collections.abc import Iterator
 import numpy as np
 
 from busbench.capture import pcapng_blocks as pb
-from busbench.capture.gather import SLACK
+from busbench.capture.concat_slices import SLACK
+from busbench.capture.file_io import open_binary, read_into
 from busbench.capture.packet_batch import PacketBatch
 from busbench.capture.packet_scan import COMMENTS_MAX, Scan
-from busbench.capture.source import open_binary, read_into
-from busbench.errors import CaptureError, counted
+from busbench.errors import CaptureError, pluralize
 
 _BUFFER_BYTES = 3 << 19  # more would leave the processor's cache
 _KEPT_BYTES = 24 << 20
@@ -83,16 +83,16 @@ class PacketFile:
             what = scan.fault or "the file is cut inside its first block"
             raise CaptureError(self.path, what, offset=at, hint="copy the file again, or record anew")
         if scan.fault:
-            self.notes.append(f"byte {at}: {scan.fault}; not read from there on ({counted(end - at, 'byte')})")
+            self.notes.append(f"byte {at}: {scan.fault}; not read from there on ({pluralize(end - at, 'byte')})")
         elif at < end:
-            left_out = counted(end - at, "byte")
+            left_out = pluralize(end - at, "byte")
             self.notes.append(f"byte {at}: the file is cut inside a block; left out from there on ({left_out})")
         if scan.missing_bytes:
-            missing = counted(scan.missing_bytes, "byte")
-            self.notes.append(f"cut short when recorded: {counted(scan.short_packets, 'packet')}, {missing} missing")
+            missing = pluralize(scan.missing_bytes, "byte")
+            self.notes.append(f"cut short when recorded: {pluralize(scan.short_packets, 'packet')}, {missing} missing")
         if scan.stray_packets:
-            strays = counted(scan.stray_packets, "packet")
+            strays = pluralize(scan.stray_packets, "packet")
             self.notes.append(f"passed over: {strays} of an interface that is not described")
         if scan.comments_over:
-            over = counted(scan.comments_over, "comment")
+            over = pluralize(scan.comments_over, "comment")
             self.notes.append(f"passed over: {over} of packets that have more than {COMMENTS_MAX:,}")

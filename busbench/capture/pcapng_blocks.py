@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.errors import plain
+from busbench.errors import sanitize
 from busbench.model import I64, NO_CLOCK, Clock, ClockKind, LineSettings
 
 SECTION_HEADER = 0x0A0D0D0A  # reads the same in both byte orders
@@ -88,7 +88,7 @@ class Interface:
     @property
     def label(self) -> str:
         """How a person would name it."""
-        return plain(self.name or self.description or f"interface {self.number}", most=60)
+        return sanitize(self.name or self.description or f"interface {self.number}", most=60)
 
     @property
     def is_own(self) -> bool:
@@ -183,7 +183,7 @@ def read_options(data: bytes, order: str) -> Iterator[tuple[int, bytes]]:
 
 def text_of(value: bytes) -> str:
     """Text of an option, safe to show."""
-    return plain(value.strip(b"\0 \t\r\n"))
+    return sanitize(value.strip(b"\0 \t\r\n"))
 
 
 def listed(words: Sequence[str]) -> str:

@@ -10,8 +10,8 @@ from busbench.capture import pcapng_blocks as pb
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.packet_batch import NO_TIME, PacketBatch
 from busbench.capture.packets import PacketFile
-from busbench.errors import CaptureError, plain
-from busbench.model import I64, NO_CLOCK, U8, Bools, ByteLog, Mark, readonly
+from busbench.errors import CaptureError, sanitize
+from busbench.model import I64, NO_CLOCK, U8, Annotation, Bools, ByteLog, set_readonly
 
 FORMAT = "pcapng"
 
@@ -106,7 +106,7 @@ class SerialPackets(Capture):
         names = pb.listed([f"{i} ({one.label})" for i, one in enumerate(interfaces)])
         if self._wanted is not None and names:
             raise CaptureError(
-                self._file.path, f'has no interface "{plain(self._wanted, most=40)}"', hint=f"it has {names}"
+                self._file.path, f'has no interface "{sanitize(self._wanted, most=40)}"', hint=f"it has {names}"
             )
         what = f"holds no serial interface, only {names}" if names else "describes no interface, so it holds no bytes"
         hint = "capture the serial port" if names else "copy the file again, or record anew"
@@ -178,7 +178,7 @@ class SerialPackets(Capture):
         for i, comments in batch.comments.items():
             for comment in comments:
                 if pb.read_bad(comment, 0) is None and batch.t_ns[i] != NO_TIME:
-                    self.info.marks.append(Mark(int(batch.t_ns[i]), comment.removeprefix("mark=").strip()))
+                    self.info.marks.append(Annotation(int(batch.t_ns[i]), comment.removeprefix("mark=").strip()))
 
     def _log(self, batch: PacketBatch, offset: int, last_ns: int) -> ByteLog:
         ends = batch.ends()
@@ -194,7 +194,7 @@ class SerialPackets(Capture):
             ends, times = ends[timed], times[timed]
             if times[-1] == NO_TIME:
                 times[-1] = times[-2] if times.size > 1 else last_ns
-        readonly(data, ends, times, bad)
+        set_readonly(data, ends, times, bad)
         return ByteLog(offset, data, ends, times, bad)
 
     @staticmethod

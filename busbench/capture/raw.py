@@ -7,9 +7,9 @@ from collections.abc import Iterator
 import numpy as np
 
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
-from busbench.capture.source import open_binary, read_into
-from busbench.model import NO_CLOCK, ByteLog, readonly
-from busbench.wire.bulk import END_BYTES, FRAME_BYTES, HEADER
+from busbench.capture.file_io import open_binary, read_into
+from busbench.model import NO_CLOCK, ByteLog, set_readonly
+from busbench.wire.codec import END_BYTES, FRAME_BYTES, HEADER
 
 FORMAT = "raw bytes"
 
@@ -64,7 +64,7 @@ class RawBytes(Capture):
                 got = read_into(file, data.data, self.info.path)
                 if got:
                     log = ByteLog.from_bytes(data[:got], offset=offset)
-                    readonly(log.data)
+                    set_readonly(log.data)
                     yield log
                 offset += got
                 if got < _BLOCK_BYTES:

@@ -20,13 +20,13 @@ from numpy.typing import NDArray
 
 from busbench.capture import pcapng_blocks as pb
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
-from busbench.capture.gather import gather
+from busbench.capture.concat_slices import gather
+from busbench.capture.file_io import read_head
 from busbench.capture.packet_batch import NO_TIME, PacketBatch
 from busbench.capture.packets import PacketFile
-from busbench.capture.source import read_head
 from busbench.capture.usb_chip import FAULTS, OVERRUN, STATUS_BYTES, Port, PortKey, Ports, slices_of
-from busbench.errors import CaptureError, counted, plain
-from busbench.model import I64, U8, Bools, ByteLog, Clock, ClockKind, readonly
+from busbench.errors import CaptureError, pluralize, sanitize
+from busbench.model import I64, U8, Bools, ByteLog, Clock, ClockKind, set_readonly
 
 FORMAT = "USB capture"
 
@@ -254,7 +254,7 @@ class UsbTransfers(Capture):
             match = re.fullmatch(r"([0-9]{1,5})\.([0-9]{1,5})(?:\.([0-9]{1,3}))?", wanted)
             if not match:
                 raise CaptureError(
-                    path, f'"{plain(wanted, most=40)}" is not a USB device', hint="give bus.device, as in 1.7"
+                    path, f'"{sanitize(wanted, most=40)}" is not a USB device', hint="give bus.device, as in 1.7"
                 )
             bus, device, endpoint = (None if word is None else int(word) for word in match.groups())
             mine = {
@@ -295,7 +295,7 @@ class UsbTransfers(Capture):
         ends, times = np.cumsum(per_transfer)[given] + offset, some.t_ns[given]
         if times.size and times.min() == NO_TIME:
             times = np.maximum.accumulate(np.where(times == NO_TIME, last_ns, times))
-        readonly(data, ends, times, bad)
+        set_readonly(data, ends, times, bad)
         return ByteLog(offset, data, ends, times, bad), overruns
 
 
@@ -313,7 +313,7 @@ def _listed(ports: dict[PortKey, Port]) -> str:
         return "no device in it received any"
     endpoints = Counter(key[:2] for key in ports)
     words = [
-        f"{key.address}{f'.{key.endpoint}' if endpoints[key[:2]] > 1 else ''} ({counted(port.received, 'byte')})"
+        f"{key.address}{f'.{key.endpoint}' if endpoints[key[:2]] > 1 else ''} ({pluralize(port.received, 'byte')})"
         for key, port in ports.items()
     ]
     first = words[0].split(" ")[0]

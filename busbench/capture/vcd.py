@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.edges import LevelCapture, LevelFile
-from busbench.capture.source import BLOCK_BYTES, open_binary, read_into, whole_parts
-from busbench.errors import CaptureError, counted, plain
-from busbench.model import I64, U8, Bools, readonly
+from busbench.capture.file_io import BLOCK_BYTES, open_binary, read_into, whole_parts
+from busbench.errors import CaptureError, pluralize, sanitize
+from busbench.model import I64, U8, Bools, set_readonly
 from busbench.wire.edges import Edges
 
 FORMAT = "VCD"
@@ -36,7 +36,7 @@ _UNKNOWN = 2
 _VALUES = {ord("0"): 0, ord("1"): 1, **dict.fromkeys(b"xXzZ", _UNKNOWN)}
 _LATEST_NS = 1 << 62  # so that some characters can follow
 _NO_TIMES, _NO_LEVELS = np.empty(0, np.int64), np.empty(0, np.uint8)
-readonly(_NO_TIMES, _NO_LEVELS)
+set_readonly(_NO_TIMES, _NO_LEVELS)
 
 
 def sniff(head: bytes) -> bool:
@@ -83,7 +83,7 @@ class VcdFile(LevelFile):
         self.names = tuple(self._ids)
         if not self.names:
             what = (
-                f"declares no signal of one bit ({counted(self._wide, 'wider one')})"
+                f"declares no signal of one bit ({pluralize(self._wide, 'wider one')})"
                 if self._wide
                 else "declares no signal"
             )
@@ -159,7 +159,7 @@ class VcdFile(LevelFile):
     def _set_scale(self, text: bytes) -> None:
         match = re.fullmatch(rb"(\d{1,9})(s|ms|us|ns|ps|fs)", text)
         if match is None or not int(match[1]):
-            said = plain(text, most=40)
+            said = sanitize(text, most=40)
             raise CaptureError(self.path, f'has the time scale "{said}"', hint="write one such as 10 ns")
         self._step_fs = int(match[1]) * _UNITS_FS[match[2]]
 
@@ -286,7 +286,7 @@ class _Changes:
                 fault = self._take_one(token, got)
                 if fault:
                     where = next(m for i, m in enumerate(re.finditer(rb"\S+", text)) if i == at).start()
-                    said = plain(token, most=20)
+                    said = sanitize(token, most=20)
                     raise CaptureError(self._path, f'"{said}" {fault}', offset=offset + where, hint="save it again")
         finally:
             for ident, (times, values) in got.items():

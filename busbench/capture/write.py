@@ -18,7 +18,7 @@ import numpy as np
 
 from busbench.capture.base import CaptureInfo
 from busbench.errors import CaptureError, unwritable
-from busbench.model import BUS_LINE, I64, ByteLog, Clock, ClockKind, LineSettings, Mark, closed_up
+from busbench.model import BUS_LINE, I64, Annotation, ByteLog, Clock, ClockKind, LineSettings, remove_clock_steps
 from busbench.wire.edges import Edges
 
 SUFFIXES = (".pcapng", ".csv", ".vcd", ".raw", ".bin")
@@ -203,7 +203,7 @@ class _Timed:
     def _onward(self, log: ByteLog) -> ByteLog:
         """The log with its clock going on where it was set back, since these formats have no times that fall."""
         raw = np.concatenate([self._last_mark_ns, log.mark_t_ns])
-        times = closed_up(raw) + self._shift_ns
+        times = remove_clock_steps(raw) + self._shift_ns
         if raw.size:
             self._last_mark_ns, self._shift_ns = raw[-1:], int(times[-1] - raw[-1])
         return replace(log, mark_t_ns=times[raw.size - log.mark_t_ns.size :])
@@ -252,7 +252,7 @@ class _Pcapng:
         for mark in self._new_marks():
             self._writer.mark(mark.t_ns, mark.text)
 
-    def _new_marks(self) -> list[Mark]:
+    def _new_marks(self) -> list[Annotation]:
         marks = self._info.marks[self._marks_written :]
         self._marks_written += len(marks)
         return marks
@@ -275,7 +275,7 @@ class _Vcd(_Timed):
         self._writer = VcdWriter(self._file)
 
     def write_log(self, log: ByteLog) -> None:
-        from busbench.wire.line import encode_line
+        from busbench.wire.uart import encode_line
 
         if len(log):
             times = self._times(log) + self._line.character_ns

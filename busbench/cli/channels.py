@@ -8,7 +8,7 @@ import click
 
 from busbench.cli.output import format_option, table_lines, write_csv, write_json
 from busbench.cli.source import Progress, open_source, read_options, source_options
-from busbench.errors import counted
+from busbench.errors import pluralize
 
 if TYPE_CHECKING:
     from busbench.analysis.channels import Channels
@@ -44,7 +44,7 @@ def command(source: str, format_: str, glitch_counts: int | None, **settings: An
 def channels(source: str, *, format_: str, glitch_counts: int | None, settings: dict[str, Any]) -> None:
     """Read the recording and print its channels."""
     from busbench.analysis.channels import GLITCH_COUNTS, ChannelStats
-    from busbench.capture.reading import Span, read_frames
+    from busbench.capture.recording import Span, read_frames
     from busbench.wire.scale import Scale
 
     options = read_options(settings)
@@ -57,7 +57,7 @@ def channels(source: str, *, format_: str, glitch_counts: int | None, settings: 
                 )
             stats.feed(found.frames)
             frames += len(found.frames)
-            progress.at(counted(frames, "frame"))
+            progress.at(pluralize(frames, "frame"))
         progress.end()
     assert stats is not None  # read_frames gives at least what is left at the end
     result = stats.result()
@@ -71,7 +71,7 @@ def channels(source: str, *, format_: str, glitch_counts: int | None, settings: 
 
 
 def _print_table(result: Channels, scale: Any) -> None:
-    click.echo(f"{counted(result.frames, 'frame')}, {result.flagged} of them flagged lost or failsafe\n")
+    click.echo(f"{pluralize(result.frames, 'frame')}, {result.flagged} of them flagged lost or failsafe\n")
     if not result.frames:
         return
     rows = []

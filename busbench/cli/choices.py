@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import click
 
 from busbench.cli.keys import GONE, ReadKey
-from busbench.drive.walk import Event, Phase, Walk, Word, Wrote
+from busbench.drive.surface_check import Event, SurfacePhase, Walk, Word, Wrote
 
 _LONG_S = 3600.0
 _QUIET_S = 0.4
@@ -30,9 +30,9 @@ def shown(prompt: str, keys: Mapping[str, Word], *, enter: str = "") -> str:
 
 def shown_walk(state: Walk) -> str:
     """The prompt of a walk, with the keys that are of use now."""
-    if state.phase is Phase.MOVING:
+    if state.phase is SurfacePhase.MOVING:
         return state.prompt
-    return shown(state.prompt, state.keys, enter="finish" if state.phase is Phase.REVIEW else "")
+    return shown(state.prompt, state.keys, enter="finish" if state.phase is SurfacePhase.REVIEW else "")
 
 
 def word_of(text: str, keys: Mapping[str, Word]) -> Word | None:

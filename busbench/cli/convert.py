@@ -9,7 +9,7 @@ import click
 
 from busbench.cli.output import force_option, wrote
 from busbench.cli.source import Progress, open_source, read_options, source_options
-from busbench.errors import counted
+from busbench.errors import pluralize
 
 
 @click.command("convert")
@@ -47,7 +47,7 @@ def convert(source: str, output: str, *, force: bool, settings: dict[str, Any]) 
             from busbench.capture.parquet import write_parquet
 
             frames = write_parquet(output, capture, line=options.line, force=force)
-            wrote(output, counted(frames, "frame"))
+            wrote(output, pluralize(frames, "frame"))
             return
         writer = open_writer(output, capture.info, line=options.line, force=force)
         total = 0
@@ -55,8 +55,8 @@ def convert(source: str, output: str, *, force: bool, settings: dict[str, Any]) 
             for log in capture.blocks():
                 writer.write_log(log)
                 total += len(log)
-                progress.at(counted(total, "byte"))
+                progress.at(pluralize(total, "byte"))
         finally:
             writer.close()
         progress.end()
-        wrote(output, counted(total, "byte"))
+        wrote(output, pluralize(total, "byte"))

@@ -14,10 +14,10 @@ from busbench.cli.drive_options import CHANNEL, shape_options
 from busbench.cli.live import arm_option, motor_options
 from busbench.cli.output import ascii_option, can_write, force_option, prose, say, wrote
 from busbench.cli.source import fault_option
-from busbench.errors import DriveError, counted, shown
+from busbench.errors import DriveError, pluralize, quote_value
 
 if TYPE_CHECKING:
-    from busbench.drive.frames import FrameBlock
+    from busbench.drive.frame_generator import FrameBlock
     from busbench.drive.program import Program
     from busbench.rig.model import Rig
     from busbench.wire.scale import Scale
@@ -33,7 +33,7 @@ _TOP_KEYS = ("frame_period", "end_byte", "unit", "order", "repeat")
 
 
 @dataclass(frozen=True, slots=True)
-class Orders:
+class DriveOptions:
     """What is to be done with a program."""
 
     to: str | None = None
@@ -111,20 +111,20 @@ def command(
     busbench drive captures/heron-sweeps.toml --to /dev/ttyUSB0 --rig captures/heron.toml --arm
     """
     given = {key: value for key, value in shape.items() if value not in (None, ())}
-    orders = Orders(to, end, motor, no_motor, rig, lock, is_armed, preview, is_ascii, force, faults, pulses)
+    orders = DriveOptions(to, end, motor, no_motor, rig, lock, is_armed, preview, is_ascii, force, faults, pulses)
     click.get_current_context().exit(drive(program, options=given, orders=orders))
 
 
-def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
+def drive(name: str, *, options: Mapping[str, Any], orders: DriveOptions) -> int:
     """Do it; returns the exit code.
 
     Raises:
         DriveError: the program is none, or may not be sent.
         PortError: the port cannot be used, or was lost on the way.
     """
-    from busbench.drive.frames import EndState, frame_blocks
+    from busbench.drive.dry_run import dry_run
+    from busbench.drive.frame_generator import EndState, frame_blocks
     from busbench.drive.preview import held_still, past_end, preview_lines
-    from busbench.drive.survey import survey
 
     rig, end = _read_rig(orders), EndState(orders.end)
     plan = _plan_to_rehearse(orders)
@@ -133,13 +133,13 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
     program = _locked_as(load_program(name, options, rig=rig or plan), orders, rig)
     if orders.preview:
         is_ascii = orders.is_ascii or not can_write(_DRAWN)
-        for line in preview_lines(program, survey(program, end=end), end=end, is_ascii=is_ascii):
+        for line in preview_lines(program, dry_run(program, end=end), end=end, is_ascii=is_ascii):
             click.echo(line) if "\n" in line else prose(line)
         return 0
     if orders.to is None:
         raise DriveError("--to: missing", hint="say where the frames go, or look at them first with --preview")
+    from busbench.bench.sources import is_live
     from busbench.cli.drive_output import rehearse, write_frames
-    from busbench.port.live import is_live
 
     is_virtual = orders.to.startswith("virtual:")
     is_port = is_live(orders.to) and not is_virtual
@@ -165,12 +165,12 @@ def drive(name: str, *, options: Mapping[str, Any], orders: Orders) -> int:
         written = write_outputs(
             program, frame_blocks(program, end=end), to=orders.to, outputs=orders.pulses, force=orders.force
         )
-        wrote(orders.to, f"{counted(written, 'frame')}, {counted(len(orders.pulses), 'pulse output')}")
+        wrote(orders.to, f"{pluralize(written, 'frame')}, {pluralize(len(orders.pulses), 'pulse output')}")
         return 0
     written, left_out = write_frames(program, frame_blocks(program, end=end), to=orders.to, force=orders.force)
     spent_s = (written + left_out) * program.period_s
     gaps = f", {left_out:,} left out" if left_out else ""
-    wrote(orders.to, f"{counted(written, 'frame')}{gaps}, {spent_s:.10g} s")
+    wrote(orders.to, f"{pluralize(written, 'frame')}{gaps}, {spent_s:.10g} s")
     return 0
 
 
@@ -211,7 +211,7 @@ def _unsaid(rig: Rig | None) -> tuple[float, Scale]:
 
 def _from_options(word: str, options: Mapping[str, Any], unsaid: tuple[float, Scale]) -> Program:
     from busbench.cli.recorded import load_recording
-    from busbench.drive.fields import Fields
+    from busbench.drive.field_reader import Fields
     from busbench.drive.program_file import build_program
 
     part = {key: options[key] for key in _PART_KEYS if key in options}
@@ -263,7 +263,7 @@ def _faults(options: Mapping[str, Any]) -> list[dict[str, object]]:
     return faults
 
 
-def _names_motor(orders: Orders, left: tuple[str, ...]) -> bool:
+def _names_motor(orders: DriveOptions, left: tuple[str, ...]) -> bool:
     return bool(orders.motor or orders.no_motor or (orders.rig and not left))
 
 
@@ -276,7 +276,7 @@ def _unsaid_motors(rig: Rig | None) -> tuple[str, ...]:
     return unsaid(rig)
 
 
-def _plan_to_rehearse(orders: Orders) -> Rig | None:
+def _plan_to_rehearse(orders: DriveOptions) -> Rig | None:
     """The plan of virtual:RIG, None where the frames go elsewhere."""
     path = (orders.to or "").removeprefix("virtual:")
     if orders.to is None or not orders.to.startswith("virtual:") or not path:
@@ -286,14 +286,14 @@ def _plan_to_rehearse(orders: Orders) -> Rig | None:
     return read_rig(path)
 
 
-def _rehearse_on(plan: Rig, program: Program, blocks: Iterator[FrameBlock], orders: Orders) -> Iterator[str]:
+def _rehearse_on(plan: Rig, program: Program, blocks: Iterator[FrameBlock], orders: DriveOptions) -> Iterator[str]:
     from busbench.cli.drive_rig import rehearse_on
-    from busbench.rig.fault import parse_fault
+    from busbench.sim.aircraft_faults import parse_fault
 
     return rehearse_on(plan, program, blocks, faults=[parse_fault(text) for text in orders.faults])
 
 
-def locks(orders: Orders) -> Callable[[Program], Program] | None:
+def locks(orders: DriveOptions) -> Callable[[Program], Program] | None:
     """What names channels and locks motors as the command says, None where it does not say what drives a motor."""
     rig = _read_rig(orders)
     if not _names_motor(orders, _unsaid_motors(rig)):
@@ -303,7 +303,7 @@ def locks(orders: Orders) -> Callable[[Program], Program] | None:
     return lambda program: _locked_as(program, orders, rig)
 
 
-def _read_rig(orders: Orders) -> Rig | None:
+def _read_rig(orders: DriveOptions) -> Rig | None:
     if orders.motor and orders.no_motor:
         raise DriveError("--no-motor: contradicts --motor", hint="give the one that is true")
     if not orders.rig:
@@ -317,7 +317,7 @@ def _read_rig(orders: Orders) -> Rig | None:
     return rig
 
 
-def _locked_as(program: Program, orders: Orders, rig: Rig | None) -> Program:
+def _locked_as(program: Program, orders: DriveOptions, rig: Rig | None) -> Program:
     from dataclasses import replace
 
     from busbench.drive.program import lock
@@ -340,7 +340,7 @@ def _locked_as(program: Program, orders: Orders, rig: Rig | None) -> Program:
 def _motor(text: str, program: Program, rig: Rig | None) -> tuple[int, int | None]:
     """Channel (0-17) and rest value (counts, or 0 and 1) of CH or CH=REST."""
     from busbench.drive.program import level_counts
-    from busbench.wire.bulk import CHANNELS, COUNTS_MAX
+    from busbench.wire.codec import CHANNELS, COUNTS_MAX
 
     number, equals, said = text.partition("=")
     channel = _channel("motor", CHANNEL(number), rig)
@@ -363,4 +363,4 @@ def _channel(option: str, number: object, rig: Rig | None) -> int:
         return number - 1
     named = () if rig is None else rig.driven
     known = "".join(f" ({d.name} is {d.channel})" for d in named if d.name == number and d.channel is not None)
-    raise DriveError(f"--{option}: {shown(number)} is not a channel", hint=f"give 1 to {ALL_CHANNELS}{known}")
+    raise DriveError(f"--{option}: {quote_value(number)} is not a channel", hint=f"give 1 to {ALL_CHANNELS}{known}")

@@ -7,11 +7,11 @@ from collections.abc import Iterable
 import numpy as np
 
 from busbench.capture.write import write_levels
-from busbench.drive.frames import FrameBlock
+from busbench.drive.frame_generator import FrameBlock
 from busbench.drive.outputs import receiver_lines
 from busbench.drive.program import Program
 from busbench.errors import DriveError
-from busbench.wire.bulk import CHANNELS
+from busbench.wire.codec import CHANNELS
 
 FRAMES_MAX = 20_000  # some 150 changes of level each
 

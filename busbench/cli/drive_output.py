@@ -10,12 +10,12 @@ import numpy as np
 from busbench.capture.base import CaptureInfo
 from busbench.capture.write import STANDARD_OUTPUT, SUFFIXES, open_writer
 from busbench.cli import output
-from busbench.drive.frames import FrameBlock
+from busbench.drive.frame_generator import FrameBlock
 from busbench.drive.preview import percent
 from busbench.drive.program import Program
-from busbench.errors import DriveError, counted
+from busbench.errors import DriveError, pluralize
 from busbench.model import BUS_LINE, U16, ByteLog, Clock, ClockKind
-from busbench.wire.bulk import CHANNELS, FRAME_BYTES, unpack_channels
+from busbench.wire.codec import CHANNELS, FRAME_BYTES, unpack_channels
 
 LOOK_S = 0.5  # a rehearsal shows where the channels stand this often
 _FRAME_NS = FRAME_BYTES * BUS_LINE.character_ns
@@ -81,7 +81,7 @@ def rehearse(program: Program, blocks: Iterable[FrameBlock]) -> Iterator[str]:
             sent = "" if block.is_sent[row] else "  (gap)"
             yield gap.join([f"{(block.slot + row) * program.period_s:7.2f} s", *seen]) + sent
         frames += len(block)
-    yield f"rehearsed {counted(frames, 'frame')} in {frames * program.period_s:.2f} s; nothing was sent"
+    yield f"rehearsed {pluralize(frames, 'frame')} in {frames * program.period_s:.2f} s; nothing was sent"
 
 
 def _stand(program: Program, channel: int, counts: U16, flags: int, width: int) -> str:

@@ -6,17 +6,18 @@ from collections.abc import Sequence
 
 import click
 
+from busbench.bench.safety import COUNTDOWN_S, caution_lines, require_arming, require_motor
+from busbench.bench.sources import open_live
 from busbench.cli.keys import AnyKey, has_keyboard, listen_for_keys
 from busbench.cli.output import INTERRUPTED, prose, say
 from busbench.cli.progress import ProgressLine
-from busbench.drive.arming import COUNTDOWN_S, caution_lines, require_arming, require_motor
-from busbench.drive.frames import EndState
+from busbench.drive.frame_generator import EndState
+from busbench.drive.frame_source import DriveSource
 from busbench.drive.program import Program
-from busbench.drive.source import DriveSource
 from busbench.errors import PortError
-from busbench.port.live import EventKind, FrameSource, LivePort, Transmission, open_live
-from busbench.port.opening import require_port
+from busbench.port.open_serial import require_port
 from busbench.port.pacer import progress_text, result_line
+from busbench.port.port import EventKind, FrameSource, LivePort, Transmission
 
 UNPLUGGED = "the port was unplugged"
 LOOK_S = 0.05  # how often keys and the port are looked at: a key is obeyed within this and a frame

@@ -6,17 +6,17 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
 from busbench.cli import output
-from busbench.drive.frames import FrameBlock
+from busbench.drive.frame_generator import FrameBlock
 from busbench.drive.limits import Limits
 from busbench.drive.program import Program, default_limits, lock
-from busbench.errors import DriveError, counted, plain
-from busbench.rig.ends import ends_of, rest_sent
-from busbench.rig.fault import Fault
+from busbench.errors import DriveError, pluralize, sanitize
 from busbench.rig.model import Rig
 from busbench.rig.motors import motor_locks, motors
 from busbench.rig.power import holding_more_a
-from busbench.rig.virtual_rig import VirtualRig
-from busbench.wire.bulk import CHANNELS, FRAME_BYTES, unpack_channels
+from busbench.rig.travel import endpoints_of, rest_sent
+from busbench.sim.aircraft_faults import AircraftFault
+from busbench.sim.devices import VirtualRig
+from busbench.wire.codec import CHANNELS, FRAME_BYTES, unpack_channels
 from busbench.wire.scale import FULL_COUNTS
 
 LOOK_S = 0.5
@@ -63,7 +63,7 @@ def _at_rest(program: Program, rig: Rig) -> Limits:
 
 
 def rehearse_on(
-    rig: Rig, program: Program, blocks: Iterable[FrameBlock], *, faults: Sequence[Fault] = ()
+    rig: Rig, program: Program, blocks: Iterable[FrameBlock], *, faults: Sequence[AircraftFault] = ()
 ) -> Iterator[str]:
     """Go through a program on an aircraft that exists in numbers only: where its devices stand.
 
@@ -110,18 +110,18 @@ def rehearse_on(
                 stand = (f"{f'{states[name].position_pct:+.1f}{percent}':>{width}}" for name in shown)
                 yield gap.join([f"{slot * program.period_s:7.2f} s", *stand, f"{aircraft.supply_a:9.2f}"])
         frames += len(block)
-    yield f"rehearsed {counted(frames, 'frame')} in {frames * program.period_s:.2f} s; nothing was sent"
+    yield f"rehearsed {pluralize(frames, 'frame')} in {frames * program.period_s:.2f} s; nothing was sent"
 
 
 def _apart(rig: Rig, program: Program, names: Sequence[str]) -> Iterator[str]:
     """Of each device whose neutral is not where the program's levels have their 0: where it stands then."""
     for device in rig.driven:
         if device.name in names and (device.channel or 0) <= CHANNELS:
-            apart = program.scale.centre_counts - ends_of(device, rig.scale).neutral_counts
+            apart = program.scale.centre_counts - endpoints_of(device, rig.scale).neutral_counts
             stands = 100 * apart / FULL_COUNTS * (-1 if device.reversed else 1)
             if abs(stands) >= _APART_PCT:
                 neutral = f"its neutral lies at level {-100 * apart / FULL_COUNTS:+.1f} %"
-                yield f"{plain(device.name)}: {neutral}, so at level 0 it stands at {stands:+.1f} %"
+                yield f"{sanitize(device.name)}: {neutral}, so at level 0 it stands at {stands:+.1f} %"
 
 
 def _columns(names: Sequence[str]) -> tuple[int, str, list[tuple[list[str], str, str]]]:
@@ -133,7 +133,7 @@ def _columns(names: Sequence[str]) -> tuple[int, str, list[tuple[list[str], str,
     if 20 + (width + 2) * len(names) <= output.WIDTH:
         return width, "  ", [([f"{name:>{width}}" for name in names], "time", "supply A")]
     width = max(_NARROW, min(width, (output.WIDTH - 19) // len(names) - 1))
-    words = [[plain(word, most=width) for word in name.split()] for name in names]
+    words = [[sanitize(word, most=width) for word in name.split()] for name in names]
     deep = max(2, *map(len, words))  # the first line says the unit too
     rows = zip(*([""] * (deep - len(one)) + one for one in words), strict=True)
     heads = [([f"{word:>{width}}" for word in row], "", "") for row in rows]

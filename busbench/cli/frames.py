@@ -9,7 +9,7 @@ import click
 
 from busbench.cli.output import FORMATS, Cell, say, table_lines
 from busbench.cli.source import Progress, open_source, read_options, source_options
-from busbench.errors import BusbenchError, counted, named, plain
+from busbench.errors import BusbenchError, display_name, pluralize, sanitize
 
 if TYPE_CHECKING:
     from busbench.wire.table import FrameTable
@@ -47,7 +47,7 @@ def command(source: str, format_: str, channels: str | None, **settings: Any) ->
 
 def frames(source: str, *, format_: str, channels: str | None, settings: dict[str, Any]) -> None:
     """Write the rows block by block."""
-    from busbench.capture.reading import Span, read_frames
+    from busbench.capture.recording import Span, read_frames
 
     shown = parse_channels(channels or TABLE_CHANNELS)
     out = sys.stdout
@@ -74,10 +74,10 @@ def frames(source: str, *, format_: str, channels: str | None, settings: dict[st
                 progress.at(f"{total:,}")
         progress.end()
     if not total:
-        size = counted(span.bytes_total, "byte")
-        say(f"busbench: {named(source)}: no frames in {size}: try busbench outages {source}")
+        size = pluralize(span.bytes_total, "byte")
+        say(f"busbench: {display_name(source)}: no frames in {size}: try busbench outages {source}")
     if span.ambiguous:
-        places = counted(len(span.ambiguous), "place")
+        places = pluralize(len(span.ambiguous), "place")
         say(f"busbench: {source}: ambiguous: {places} can be read in two ways that are equally good")
 
 
@@ -92,7 +92,7 @@ def parse_channels(text: str) -> list[int]:
         first, dash, last = part.strip().partition("-")
         if not first.isdecimal() or (dash and not last.isdecimal()) or len(part) > 20:
             raise BusbenchError(
-                f'--channels: "{plain(part, most=40)}" is not a channel', hint="give channels as in 1-4,9,17"
+                f'--channels: "{sanitize(part, most=40)}" is not a channel', hint="give channels as in 1-4,9,17"
             )
         span = range(int(first), int(last or first) + 1)
         if not span:

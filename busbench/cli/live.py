@@ -15,7 +15,7 @@ from busbench.model import BUS_LINE, LineSettings
 
 if TYPE_CHECKING:
     from busbench.model import ByteLog
-    from busbench.port.live import LivePort
+    from busbench.port.port import LivePort
 
 LOOK_S = 0.2
 F = TypeVar("F", bound=Callable[..., Any])

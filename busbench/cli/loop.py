@@ -13,7 +13,7 @@ from busbench.errors import PortError
 if TYPE_CHECKING:
     from busbench.drive.pattern import Echo
     from busbench.model import Chunk
-    from busbench.port.live import LivePort
+    from busbench.port.port import LivePort
 
 PERIOD_S = 0.007
 AFTER_S = 0.5  # the last echo may wait in an adapter
@@ -103,8 +103,8 @@ def loop(port: str, port2: str | None = None, *, seconds: float = 5.0, seed: int
     """
     from contextlib import ExitStack
 
+    from busbench.bench.sources import open_live
     from busbench.drive.pattern import PatternSource, judge_echo
-    from busbench.port.live import open_live
 
     blocks = min(BLOCKS_MAX, max(1, round(seconds / PERIOD_S)))
     with ExitStack() as open_ports:

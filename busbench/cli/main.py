@@ -13,7 +13,7 @@ from collections.abc import Iterable
 import click
 
 from busbench import __version__
-from busbench.errors import BusbenchError, plain
+from busbench.errors import BusbenchError, sanitize
 
 # In the order of the work: the plan, the port, the recording, the drive, the sign-off.
 COMMANDS = {
@@ -58,7 +58,7 @@ class _Commands(click.Group):
         if args and not args[0].startswith("-") and args[0] not in names:
             near = difflib.get_close_matches(args[0], names, n=1)
             hint = f"did you mean {near[0]}?" if near else "see busbench --help"
-            raise BusbenchError(f"{plain(args[0], most=40)}: is not a command", hint=hint)
+            raise BusbenchError(f"{sanitize(args[0], most=40)}: is not a command", hint=hint)
         return super().resolve_command(ctx, args)
 
     def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -9,11 +9,11 @@ import click
 
 from busbench.cli.output import format_option, say, seconds, table_lines, write_csv, write_json
 from busbench.cli.source import Progress, open_source, read_options, source_options
-from busbench.errors import counted, named, plain
+from busbench.errors import display_name, pluralize, sanitize
 
 if TYPE_CHECKING:
     from busbench.analysis.outages import Outages
-    from busbench.capture.reading import Span
+    from busbench.capture.recording import Span
 
 EVENTS_SHOWN = 40
 MARK_MOST = 20  # of a mark's text in the table, which fits 80 columns then
@@ -47,12 +47,12 @@ def command(source: str, format_: str, show_all: bool, **settings: Any) -> None:
 def outages(source: str, *, format_: str, show_all: bool, settings: dict[str, Any]) -> None:
     """Read the recording and print its outages."""
     from busbench.analysis.outages import find_outages
-    from busbench.capture.reading import read_beat
+    from busbench.capture.recording import read_beat
 
     options = read_options(settings)
     with open_source(source, options) as capture:
         progress = Progress("reading")
-        beat = read_beat(capture, line=options.line, on_block=lambda frames: progress.at(counted(frames, "frame")))
+        beat = read_beat(capture, line=options.line, on_block=lambda frames: progress.at(pluralize(frames, "frame")))
         progress.end()
         info, span = capture.info, beat.span
         found = find_outages(
@@ -73,15 +73,15 @@ def outages(source: str, *, format_: str, show_all: bool, settings: dict[str, An
     else:
         _print_table(found, span, show_all=show_all)
     if not found.frames:
-        size = counted(span.bytes_total, "byte")
-        say(f"busbench: {named(source)}: no frames in {size}: a wrong rate or polarity, or another line?")
+        size = pluralize(span.bytes_total, "byte")
+        say(f"busbench: {display_name(source)}: no frames in {size}: a wrong rate or polarity, or another line?")
 
 
 def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:
     period = seconds(found.period_s) if found.period_s else "not known"
     lasted = f", {seconds(found.duration_s)}" if found.duration_s is not None else ""
     begun = f"   begun {found.start_utc}" if found.start_utc else ""
-    click.echo(f"{counted(found.frames, 'frame')}{lasted}, period {period}{begun}\n")
+    click.echo(f"{pluralize(found.frames, 'frame')}{lasted}, period {period}{begun}\n")
     shown = found.events if show_all else found.events[:EVENTS_SHOWN]
     if shown:
         rows = [
@@ -111,8 +111,8 @@ def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:
     if found.between_marks:
         rows = [
             [
-                plain(part.start_mark or "start", most=MARK_MOST),
-                plain(part.end_mark or "end", most=MARK_MOST),
+                sanitize(part.start_mark or "start", most=MARK_MOST),
+                sanitize(part.end_mark or "end", most=MARK_MOST),
                 f"{part.start_s:.1f}",
                 f"{part.end_s:.1f}",
                 str(part.frames),
@@ -129,7 +129,7 @@ def loss_words(found: Outages) -> str:
     if found.lost_ratio is None:
         return "no frames: nothing can be said of losses"
     return (
-        f"missed {found.lost:,} of {counted(found.expected, 'frame')} due: {100 * found.lost_ratio:.4g} %, "
+        f"missed {found.lost:,} of {pluralize(found.expected, 'frame')} due: {100 * found.lost_ratio:.4g} %, "
         f"{_at_most(100 * found.lost_ratio_upper95)} % at 95 % confidence"
         f"{': too few frames to say anything' if found.expected < FEW_FRAMES else ''}"
     )
@@ -149,7 +149,7 @@ def _notes(found: Outages, span: Span) -> list[str]:
     if found.bursts:
         notes.append(f"note: {BURST_NOTE}")
     if found.stray_bytes:
-        notes.append(f"note: {counted(found.stray_bytes, 'damaged byte')} stood where no frame was due")
+        notes.append(f"note: {pluralize(found.stray_bytes, 'damaged byte')} stood where no frame was due")
     if found.period_s is None:
         lacking = "no clock" if found.duration_s is None else "no period was found"
         notes.append(f"note: {lacking}, so gaps cannot be seen; damaged bytes count as frames by their number")

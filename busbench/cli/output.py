@@ -17,7 +17,7 @@ from typing import Any, TextIO
 
 import click
 
-from busbench.errors import plain, require_kind
+from busbench.errors import require_kind, sanitize
 
 FORMATS = ("table", "csv", "json")
 Cell = str | int | float | bool | None
@@ -100,7 +100,7 @@ def say(line: str, *, indent: int = 0) -> None:
 
     It is wrapped, but for a message that begins with the program's name and goes to a log.
     """
-    line = plain(line)
+    line = sanitize(line)
     if is_terminal() or not line.startswith("busbench: "):
         line = wrapped(line, sys.stderr, indent=indent)
     with contextlib.suppress(OSError):

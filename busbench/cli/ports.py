@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busbench.cli.output import format_option, prose, say, table_lines, write_csv, write_json
-from busbench.errors import plain
+from busbench.errors import sanitize
 
 if TYPE_CHECKING:
     from busbench.port.adapters import Adapter
@@ -50,15 +50,15 @@ def show(adapters: list[Adapter], format_: str) -> None:
     if adapters:
         head = ("port", "chip", "100 000 baud", "damage marked", "latency")
         cells = [
-            [plain(str(c)) for c in (port, chip, rate, marks, "-" if latency is None else f"{latency} ms")]
+            [sanitize(str(c)) for c in (port, chip, rate, marks, "-" if latency is None else f"{latency} ms")]
             for port, chip, rate, marks, latency, *_ in rows
         ]
         click.echo("\n".join(table_lines(head, cells, left=5)))
         for adapter in adapters:
             if adapter.description:
-                prose(f"{plain(adapter.device)}: calls itself {plain(adapter.description)}", indent=2)
+                prose(f"{sanitize(adapter.device)}: calls itself {sanitize(adapter.description)}", indent=2)
             for advice in adapter.advice:
-                prose(f"{plain(adapter.device)}: {plain(advice)}", indent=2)
+                prose(f"{sanitize(adapter.device)}: {sanitize(advice)}", indent=2)
     else:
         click.echo("no serial port is there; plug the adapter in, or try virtual:")
     for line in WIRING:

@@ -8,7 +8,7 @@ import click
 
 from busbench.cli.live import line_of, line_options
 from busbench.cli.output import format_option, is_terminal, prose, say, to_the_end, write_csv, write_json
-from busbench.errors import counted, named
+from busbench.errors import display_name, pluralize
 from busbench.model import LineSettings
 
 if TYPE_CHECKING:
@@ -57,8 +57,9 @@ def probe(port: str, *, seconds: float, line: LineSettings) -> ProbeResult:
     """
     import time
 
+    from busbench.bench.sources import open_live
     from busbench.model import Chunk
-    from busbench.port.live import EventKind, open_live
+    from busbench.port.port import EventKind
     from busbench.port.probe import classify
 
     chunks: list[Chunk] = []
@@ -70,7 +71,7 @@ def probe(port: str, *, seconds: float, line: LineSettings) -> ProbeResult:
             chunks += live.read(left)
             for event in live.events():
                 if event.kind is not EventKind.OPENED:
-                    say(f"busbench: {named(port)}: {event.text}")
+                    say(f"busbench: {display_name(port)}: {event.text}")
         return classify(chunks, clock=live.clock, line=line)
 
 
@@ -101,4 +102,4 @@ def show(result: ProbeResult, format_: str) -> None:
     if result.sample and not result.is_good:
         marked = f", {result.marked} of them marked as damaged" if result.marked else ""
         sample = result.sample.hex(" ").upper()
-        prose(f"{counted(result.bytes_total, 'byte')}{marked}, the first: {sample}", indent=2)
+        prose(f"{pluralize(result.bytes_total, 'byte')}{marked}, the first: {sample}", indent=2)

@@ -11,7 +11,7 @@ from busbench.capture.base import ReadOptions
 from busbench.cli import output
 from busbench.cli.output import format_option, prose, say, table_lines, to_the_end, write_csv, write_json
 from busbench.cli.source import read_options, source_options
-from busbench.errors import CaptureError, counted, plain
+from busbench.errors import CaptureError, pluralize, sanitize
 
 if TYPE_CHECKING:
     from busbench.analysis.pulses import PulseLine, Pulses
@@ -47,8 +47,8 @@ def pulses(source: str, rig_path: str | None, *, format_: str, options: ReadOpti
         RigError: the plan cannot be read.
     """
     from busbench.rig.load import read_rig
-    from busbench.verify.check import Verdict
     from busbench.verify.pulse_checks import check_pulses
+    from busbench.verify.result import Verdict
 
     rig = None if rig_path is None else read_rig(rig_path)
     signals = read_levels(source)
@@ -68,7 +68,7 @@ def pulses(source: str, rig_path: str | None, *, format_: str, options: ReadOpti
             _print_table(found)
             for check in checks:
                 verdict = check.verdict.value.upper()
-                prose(f"{verdict}  {plain(check.subject)}: {check.name}: {plain(check.told)}", indent=6)
+                prose(f"{verdict}  {sanitize(check.subject)}: {check.name}: {sanitize(check.told)}", indent=6)
     return 1 if any(check.verdict is not Verdict.PASS for check in checks) else 0
 
 
@@ -80,7 +80,7 @@ def read_levels(source: str) -> dict[str, Edges] | None:
     """
     from busbench.capture import level_csv, vcd
     from busbench.capture.edges import read_edges
-    from busbench.capture.source import read_head
+    from busbench.capture.file_io import read_head
 
     if source == "-":
         return None
@@ -105,11 +105,11 @@ def _measured(source: str, signals: dict[str, Edges], options: ReadOptions) -> P
     from busbench.analysis.pulses import find_pulses
 
     found = find_pulses(signals, line=options.line)
-    names = ", ".join(plain(name) for name in signals)
+    names = ", ".join(sanitize(name) for name in signals)
     if found is None:
         raise CaptureError(source, f"no signal carries frames (it has {names})", hint="record the bus line too")
     if not found.lines:
-        hint = f"record a pulse line beside {plain(found.bus)}, for some seconds"
+        hint = f"record a pulse line beside {sanitize(found.bus)}, for some seconds"
         raise CaptureError(source, f"no signal carries servo pulses (it has {names})", hint=hint)
     return found
 
@@ -143,13 +143,12 @@ def _print_table(found: Pulses) -> None:
                       str(fit.lag_frames)]  # fmt: skip
         widths = f"{line.width_us.min:.1f} … {line.width_us.max:.1f}"
         rows.append(
-            [plain(line.name), str(line.pulses), widths, f"{line.period_s.mean * 1e3:.3f}",
+            [sanitize(line.name), str(line.pulses), widths, f"{line.period_s.mean * 1e3:.3f}",
              f"{line.period_s.sd * 1e3:.3f}", *fitted]
         )  # fmt: skip
     head = ["line", "pulses", "width µs", "period ms", "sd ms", "ch", "µs at 992", "µs a count", "residual µs", "lag"]
-    click.echo(
-        f"bus on {plain(found.bus)}: {counted(found.frames, 'frame')}; times in steps of {found.resolution_us:g} µs\n"
-    )
+    bus = f"bus on {sanitize(found.bus)}: {pluralize(found.frames, 'frame')}"
+    click.echo(f"{bus}; times in steps of {found.resolution_us:g} µs\n")
     lines = table_lines(head, rows)
     if max(map(len, lines)) > output.WIDTH:  # what was measured, then what it fits
         lines = [*table_lines(head[:5], [row[:5] for row in rows]), ""]

@@ -16,17 +16,17 @@ from busbench.cli.live import line_of, line_options, listen, stop_signals
 from busbench.cli.output import INTERRUPTED, force_option, say, wrote
 from busbench.cli.progress import ProgressLine
 from busbench.cli.source import fault_option
-from busbench.errors import CaptureError, counted, named, unwritable
+from busbench.errors import CaptureError, display_name, pluralize, unwritable
 from busbench.model import LineSettings
 
 if TYPE_CHECKING:
-    from busbench.rig.fault import Fault
+    from busbench.sim.aircraft_faults import AircraftFault
 
 SILENT_NS = 500_000_000
 
 
 @dataclass(slots=True)
-class Recorded:
+class RecordResult:
     """What has been recorded.
 
     Args:
@@ -62,9 +62,9 @@ class Recorded:
         minutes, seconds = divmod(self.seconds, 60)
         hours, minutes = divmod(int(minutes), 60)
         failsafe = f" {self.failsafe:,} failsafe," if self.failsafe else ""
-        damaged = counted(self.damaged_bytes, "damaged byte")
+        damaged = pluralize(self.damaged_bytes, "damaged byte")
         return (
-            f"{counted(self.frames, 'frame')}, {self.lost:,} flagged lost,{failsafe} {damaged},"
+            f"{pluralize(self.frames, 'frame')}, {self.lost:,} flagged lost,{failsafe} {damaged},"
             f" {self.bytes_total / 1000:,.1f} kB, {hours}:{minutes:02d}:{int(seconds):02d}"
             + (f"; the port was away for {self.away_s:.1f} s" if self.away_s else "")
             + (f"; nothing came in the last {self.silent_s:.1f} s" if self.silent_s else "")
@@ -113,7 +113,7 @@ def command(
     if Path(output).is_dir() or (not force and Path(output).exists()):
         what, hint = unwritable(output)
         raise CaptureError(output, what, hint=hint)
-    from busbench.rig.fault import parse_fault
+    from busbench.sim.aircraft_faults import parse_fault
 
     wrong = [parse_fault(text) for text in faults]
     line = line_of(baud, parity, stop_bits)
@@ -131,8 +131,8 @@ def record(
     force: bool,
     line: LineSettings,
     stop: threading.Event,
-    faults: Sequence[Fault] = (),
-) -> Recorded:
+    faults: Sequence[AircraftFault] = (),
+) -> RecordResult:
     """Record until the time is over, the source has ended, or somebody stops it.
 
     Args:
@@ -148,14 +148,14 @@ def record(
         PortError: the port cannot be opened; no file is made then.
         CaptureError: the file exists, or the disk is full; what was written is whole.
     """
+    from busbench.bench.sources import open_source
     from busbench.capture.pcapng_write import PcapngWriter
     from busbench.model import Reason
-    from busbench.port.live import EventKind
-    from busbench.verify.aircraft_port import open_source
-    from busbench.wire.align import FrameFinder
-    from busbench.wire.bulk import FLAG_FAILSAFE, FLAG_LOST
+    from busbench.port.port import EventKind
+    from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST
+    from busbench.wire.framing import FrameFinder
 
-    done = Recorded()
+    done = RecordResult()
     with (
         open_source(port, line=line, faults=faults, flies_alone=True) as live,
         PcapngWriter(
@@ -181,7 +181,7 @@ def record(
                     gone_ns = 0
                 writer.mark(event.t_ns, event.text)
                 progress.clear()
-                say(f"busbench: {named(port)}: {event.text}")
+                say(f"busbench: {display_name(port)}: {event.text}")
             writer.tick()
             found = finder.feed(log)
             done.bytes_total = log.end

@@ -5,14 +5,14 @@ from __future__ import annotations
 import click
 import numpy as np
 
-from busbench.drive.parts import Recorded
+from busbench.drive.part_parser import ReplaySource
 from busbench.drive.program import FRAME_PERIOD_S
 from busbench.errors import CaptureError
-from busbench.model import closed_up
-from busbench.wire.bulk import FLAG_CH17, FLAG_CH18
+from busbench.model import remove_clock_steps
+from busbench.wire.codec import FLAG_CH17, FLAG_CH18
 
 
-def load_recording(path: str) -> Recorded:
+def load_recording(path: str) -> ReplaySource:
     """Read all frames of a recording that the line did not mark as damaged.
 
     Args:
@@ -22,7 +22,7 @@ def load_recording(path: str) -> Recorded:
         CaptureError: it cannot be read, or holds no frames.
     """
     from busbench.capture.open import open_capture
-    from busbench.wire.align import find_in_blocks
+    from busbench.wire.framing import find_in_blocks
     from busbench.wire.table import FrameTable
 
     with open_capture(path) as capture:
@@ -37,11 +37,11 @@ def load_recording(path: str) -> Recorded:
     levels[:, 17] = table.flags[good] & FLAG_CH18 > 0
     if clock.is_known:
         stamps = table.t_ns[good]
-        t_ns = closed_up(stamps)
+        t_ns = remove_clock_steps(stamps)
         if t_ns[-1] != stamps[-1]:
             click.echo(f"busbench: {path}: its clock goes back; what stands behind that follows on", err=True)
-        return Recorded(np.maximum.accumulate(t_ns - t_ns[0]) * 1e-9, levels)
+        return ReplaySource(np.maximum.accumulate(t_ns - t_ns[0]) * 1e-9, levels)
     click.echo(
         f"busbench: {path}: has no times; its frames are taken to come every {FRAME_PERIOD_S * 1e3:g} ms", err=True
     )
-    return Recorded(np.arange(len(levels), dtype=np.float64) * FRAME_PERIOD_S, levels)
+    return ReplaySource(np.arange(len(levels), dtype=np.float64) * FRAME_PERIOD_S, levels)

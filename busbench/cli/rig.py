@@ -48,7 +48,7 @@ def new_command(file: str | None, force: bool) -> None:
 
 def new(file: str | None, *, force: bool = False) -> None:
     """Write the starter."""
-    from busbench.rig.starter import STARTER
+    from busbench.rig.template import STARTER
 
     write_new(file, STARTER, force=force)
     if file is not None and file != "-":
@@ -128,7 +128,7 @@ def sheet(
 ) -> None:
     """Print the order of set-up, or write the page."""
     from busbench.rig.load import read_rig
-    from busbench.rig.sheet import Step, setup_steps, sheet_html
+    from busbench.rig.sheet import SetupStep, setup_steps, sheet_html
     from busbench.rig.sheet_text import sheet_lines
     from busbench.rig.topology import require_tree
 
@@ -141,7 +141,7 @@ def sheet(
         return
     steps = [asdict(step) for step in setup_steps(rig)]
     if format_ == "csv":
-        write_csv(tuple(Step.__dataclass_fields__), [tuple(step.values()) for step in steps])
+        write_csv(tuple(SetupStep.__dataclass_fields__), [tuple(step.values()) for step in steps])
     elif format_ == "json":
         write_json({"rig": rig.plan.name, "steps": steps})
     else:

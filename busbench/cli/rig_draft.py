@@ -64,7 +64,7 @@ def draft(
     Raises:
         BusbenchError: the source cannot be read, no channel moved, or the file cannot be written.
     """
-    from busbench.port.live import is_live
+    from busbench.bench.sources import is_live
     from busbench.rig.draft import DOUBT, draft_toml
     from busbench.wire.scale import Scale
 
@@ -97,7 +97,7 @@ def draft(
 
 def _read(source: str, options: ReadOptions) -> Draft:
     from busbench.rig.draft import propose_channels
-    from busbench.wire.align import find_in_blocks
+    from busbench.wire.framing import find_in_blocks
 
     with open_source(source, options) as capture:
         clock = capture.info.clock
@@ -113,8 +113,9 @@ def _watched(source: str, line: LineSettings, seconds: float | None) -> Draft:
 
 def _frames_of(source: str, line: LineSettings, seconds: float | None) -> Iterator[FrameTable]:
     """Frames of a port until the time is over, it ends, or somebody ends it."""
-    from busbench.port.live import EventKind, open_live
-    from busbench.wire.align import FrameFinder
+    from busbench.bench.sources import open_live
+    from busbench.port.port import EventKind
+    from busbench.wire.framing import FrameFinder
 
     with open_live(source, line=line) as live, stop_signals() as stop:
         say(SAFETY)

@@ -137,7 +137,7 @@ def _run_program(rig: Rig, program: str, temperature_c: float) -> ProgramRun:
 
     from busbench.cli.drive_rig import apply_rig
     from busbench.cli.recorded import load_recording
-    from busbench.drive.frames import frame_blocks
+    from busbench.drive.frame_generator import frame_blocks
     from busbench.drive.program_file import read_program
     from busbench.rig.power import run_program
 

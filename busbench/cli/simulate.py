@@ -14,9 +14,9 @@ from busbench.cli.source import fault_option
 from busbench.errors import PortError
 
 if TYPE_CHECKING:
-    from busbench.port.playing import Outlet
-    from busbench.port.virtual import ReceiverSettings
-    from busbench.verify.aircraft_port import AircraftPort
+    from busbench.sim.aircraft_port import AircraftPort
+    from busbench.sim.playback import Outlet
+    from busbench.sim.receiver import ReceiverSettings
 
 _LOOK_S = 0.02
 F = TypeVar("F", bound=Callable[..., Any])
@@ -32,7 +32,7 @@ class _Command(click.Command):
 
 
 def _setting_options() -> Iterator[click.Parameter]:
-    from busbench.port.virtual_text import KEYS
+    from busbench.sim.address import KEYS
 
     for key in KEYS:
         yield click.Option([f"--{key.name}"], metavar=key.like, help=key.text)
@@ -68,7 +68,7 @@ def command(
     busbench simulate --rig captures/heron.toml --fault failsafe-late
     busbench simulate --tcp 7000 --inverted on
     """
-    from busbench.port.virtual_text import read_settings
+    from busbench.sim.address import read_settings
 
     if tcp is not None and (wants_pty or link):
         raise PortError("--tcp", "goes with neither --pty nor --link", hint="give one of them")
@@ -93,7 +93,7 @@ def simulate(settings: ReceiverSettings, outlet: Outlet, *, is_fast: bool = Fals
     Returns:
         Bytes given.
     """
-    from busbench.port.playing import play
+    from busbench.sim.playback import play
 
     click.echo(outlet.name)
     sys.stdout.flush()
@@ -106,8 +106,8 @@ def simulate(settings: ReceiverSettings, outlet: Outlet, *, is_fast: bool = Fals
 
 
 def _aircraft(rig: str, faults: tuple[str, ...], given: dict[str, str], *, is_fast: bool) -> AircraftPort:
-    from busbench.rig.fault import parse_fault
-    from busbench.verify.aircraft_port import open_aircraft
+    from busbench.bench.sources import open_aircraft
+    from busbench.sim.aircraft_faults import parse_fault
 
     seed = given.pop("seed", "1")
     if given:
@@ -136,7 +136,7 @@ def fly(port: AircraftPort, outlet: Outlet) -> None:
 
 
 def _outlet(tcp: str | None, link: str | None) -> Outlet:
-    from busbench.port.playing import PtyOutlet, TcpOutlet
+    from busbench.sim.playback import PtyOutlet, TcpOutlet
 
     if tcp is None:
         return PtyOutlet(link=link)

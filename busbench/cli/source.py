@@ -12,7 +12,7 @@ import click
 from busbench.capture.base import Capture, ReadOptions
 from busbench.cli.live import line_of, line_options
 from busbench.cli.output import is_terminal, say
-from busbench.errors import CaptureError, named
+from busbench.errors import CaptureError, display_name
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -77,7 +77,7 @@ def open_source(source: str, options: ReadOptions) -> Iterator[Capture]:
             yield capture
         finally:
             for note in capture.info.notes:
-                say(f"busbench: {named(source)}: {note}")
+                say(f"busbench: {display_name(source)}: {note}")
 
 
 def unused(options: ReadOptions, format_: str) -> list[tuple[str, str]]:

@@ -8,7 +8,7 @@ import click
 
 from busbench.cli.output import format_option, seconds, table_lines, write_csv, write_json
 from busbench.cli.source import Progress, open_source, read_options, source_options
-from busbench.errors import counted
+from busbench.errors import pluralize
 
 if TYPE_CHECKING:
     from busbench.analysis.timing import Timing
@@ -36,12 +36,12 @@ def command(source: str, format_: str, **settings: Any) -> None:
 def timing(source: str, *, format_: str, settings: dict[str, Any]) -> None:
     """Read the recording and print its timing."""
     from busbench.analysis.timing import timing as measure
-    from busbench.capture.reading import read_beat
+    from busbench.capture.recording import read_beat
 
     options = read_options(settings)
     with open_source(source, options) as capture:
         progress = Progress("reading")
-        beat = read_beat(capture, line=options.line, on_block=lambda frames: progress.at(counted(frames, "frame")))
+        beat = read_beat(capture, line=options.line, on_block=lambda frames: progress.at(pluralize(frames, "frame")))
         result = measure(beat.times, clock=capture.info.clock)
         progress.end()
     if format_ == "json":
@@ -64,7 +64,7 @@ def _flat(value: Any, name: str = "") -> list[tuple[str, Any]]:
 def _print_table(result: Timing) -> None:
     jitter = result.jitter
     missing = "" if result.missing is None else f", {result.missing} missing"
-    click.echo(f"{counted(result.frames, 'frame')}{missing}; clock: {result.clock.kind.value}")
+    click.echo(f"{pluralize(result.frames, 'frame')}{missing}; clock: {result.clock.kind.value}")
     click.echo(f"{result.note}\n")
     if jitter is None:
         if result.period_mean_s is not None:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import click
 
-from busbench.errors import BusbenchError, plain
+from busbench.errors import BusbenchError, sanitize
 
 _SHOWN_MOST = 40
 _KINDS = {"integer": "a whole number", "float": "a number", "boolean": "yes or no"}
@@ -53,11 +53,11 @@ def as_error(error: click.ClickException, *, words: Sequence[str] = ()) -> Busbe
         case click.UsageError() if extra := re.match(r"Got unexpected extra arguments? \((.*)\)", said):
             taken = " ".join(_arguments(error))
             hint = f"it takes {taken} and options" if taken else "it takes options only"
-            return BusbenchError(f'{name}: "{plain(extra[1], most=_SHOWN_MOST)}" is too much', hint=hint)
+            return BusbenchError(f'{name}: "{sanitize(extra[1], most=_SHOWN_MOST)}" is too much', hint=hint)
         case _ if said == "Missing command.":
             return BusbenchError(f"{name}: which command?", hint=see)
         case click.UsageError() if found := re.match(r"No such command '(.*?)'\.", said):
-            word, group = plain(found[1], most=_SHOWN_MOST), error.ctx and error.ctx.command
+            word, group = sanitize(found[1], most=_SHOWN_MOST), error.ctx and error.ctx.command
             near = difflib.get_close_matches(word, group.commands, n=1) if isinstance(group, click.Group) else []
             return BusbenchError(f"{word}: is not a command", hint=f"did you mean {near[0]}?" if near else see)
     return BusbenchError(said.rstrip("."), hint="" if ": " in said else see)
@@ -101,7 +101,7 @@ def _wrong_value(name: str, said: str, see: str) -> BusbenchError:
 
 
 def _quoted(text: str) -> str:
-    return f'"{plain(text, most=_SHOWN_MOST)}"'
+    return f'"{sanitize(text, most=_SHOWN_MOST)}"'
 
 
 def _short(text: str) -> str:

@@ -10,13 +10,13 @@ import click
 from busbench.capture.base import ReadOptions
 from busbench.cli.output import PAGE, ends_in, to_the_end, write_json, wrote
 from busbench.cli.source import Progress, fault_option, open_source, read_options, source_options
-from busbench.errors import BusbenchError, CaptureError, counted, unwritable
-from busbench.verify.check import CAUTION
+from busbench.errors import BusbenchError, CaptureError, pluralize, unwritable
+from busbench.verify.result import CAUTION
 
 if TYPE_CHECKING:
-    from busbench.capture.reading import Recording
+    from busbench.capture.recording import Recording
     from busbench.rig.model import Rig
-    from busbench.verify.check import Check
+    from busbench.verify.result import Check
 
 
 @click.command("verify")
@@ -86,13 +86,13 @@ def command(
 
 
 def _own_rig(source: str) -> str | None:
-    from busbench.verify.aircraft_port import rig_in
+    from busbench.bench.sources import rig_in
 
     return rig_in(source)
 
 
 def _is_live(source: str) -> bool:
-    from busbench.port.live import is_live
+    from busbench.bench.sources import is_live
 
     return is_live(source)
 
@@ -144,15 +144,15 @@ def verify(
     answers: tuple[Check, ...] = ()
     left_out = None
     if walk is not None:
-        from busbench.drive.walk_file import read_walk
-        from busbench.verify.walk_checks import check_walk, not_walked
+        from busbench.drive.surface_file import read_walk
+        from busbench.verify.surface_checks import check_walk, not_walked
 
         saved = read_walk(walk)
         answers, left_out = tuple(check_walk(saved, rig, path=walk)), not_walked(saved, rig)
     if _is_live(source):
         from busbench.cli.keys import has_keyboard
         from busbench.cli.verify_guided import guide
-        from busbench.rig.fault import parse_fault
+        from busbench.sim.aircraft_faults import parse_fault
 
         found = guide(
             source, rig, rig_path=rig_path, keep=keep, line=options.line, more=answers,
@@ -189,17 +189,17 @@ def verify(
 
 def read(source: str, options: ReadOptions) -> Recording:
     """Read a recording whole, with progress and notes."""
-    from busbench.capture.reading import Recording, Span, read_frames
-    from busbench.wire.table import Found
+    from busbench.capture.recording import Recording, Span, read_frames
+    from busbench.wire.table import AlignmentResult
 
     progress = Progress("reading")
     with open_source(source, options) as capture:
         span, parts = Span(), []
         for part in read_frames(capture, span=span, line=options.line):
             parts.append(part)
-            progress.at(counted(sum(len(one.frames) for one in parts), "frame"))
+            progress.at(pluralize(sum(len(one.frames) for one in parts), "frame"))
         progress.end()
-        found = Found.concat(parts)
+        found = AlignmentResult.concat(parts)
         return Recording(capture.info, span, found.frames, found.rejects)
 
 

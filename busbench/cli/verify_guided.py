@@ -9,21 +9,22 @@ from contextlib import nullcontext
 
 import click
 
+from busbench.bench.check_session import CheckSession
+from busbench.bench.sources import VIRTUAL, open_aircraft, open_live, rig_in
 from busbench.cli.choices import shown, word_of
 from busbench.cli.keys import ReadKey, read_answers
 from busbench.cli.live import stop_signals
 from busbench.cli.output import say, wrote
-from busbench.drive.walk import KEYS, Word
-from busbench.errors import SAFETY, BusbenchError, PortError, counted, plain
+from busbench.drive.surface_check import KEYS, Word
+from busbench.errors import SAFETY, BusbenchError, PortError, pluralize, sanitize
 from busbench.model import Chunk, LineSettings
-from busbench.port.live import VIRTUAL, EventKind, LivePort, open_live
+from busbench.port.port import EventKind, LivePort
 from busbench.rig.check import check_rig
-from busbench.rig.fault import FAULTS, Fault
 from busbench.rig.model import Rig
-from busbench.verify.aircraft_port import REHEARSAL, AircraftPort, open_aircraft, rig_in
-from busbench.verify.check import Check, Verdict
-from busbench.verify.session import Session
-from busbench.verify.steps import DONE_MARK, Step
+from busbench.sim.aircraft_faults import FAULTS, AircraftFault
+from busbench.sim.aircraft_port import REHEARSAL, AircraftPort
+from busbench.verify.procedure import DONE_MARK, TestStep
+from busbench.verify.result import Check, Verdict
 from busbench.verify.verify import Verification, faults_words
 
 LOOK_S = 0.1
@@ -44,7 +45,7 @@ def guide(
     keep: str | None,
     line: LineSettings,
     more: tuple[Check, ...] = (),
-    faults: Sequence[Fault] = (),
+    faults: Sequence[AircraftFault] = (),
     asks: bool = True,
 ) -> Verification:
     """Lead a person through the round on a port; on a virtual aircraft a virtual pilot does what is asked.
@@ -73,7 +74,7 @@ def guide(
         stop_signals() as stop,
     ):
         is_virtual = isinstance(live, AircraftPort)
-        session = Session(rig, source=source, clock=live.clock, start_utc_ns=live.start_utc_ns, line=line)
+        session = CheckSession(rig, source=source, clock=live.clock, start_utc_ns=live.start_utc_ns, line=line)
         recorder = _Recorder(keep, live, line)
         try:
             if is_virtual:
@@ -95,7 +96,7 @@ def guide(
         return session.finish(t_ns=_now(live, session), more=more)
 
 
-def _open(source: str, rig: Rig, faults: Sequence[Fault], line: LineSettings) -> LivePort:
+def _open(source: str, rig: Rig, faults: Sequence[AircraftFault], line: LineSettings) -> LivePort:
     if is_rehearsal(source):
         return open_aircraft(source, rig=rig, faults=faults, line=line, is_fast=True)
     if faults:
@@ -103,12 +104,12 @@ def _open(source: str, rig: Rig, faults: Sequence[Fault], line: LineSettings) ->
     return open_live(source, line=line)
 
 
-def _lead(session: Session, bench: _Bench) -> None:
+def _lead(session: CheckSession, bench: _Bench) -> None:
     at = 0
     steps = session.steps
     while at < len(steps):
         step = steps[at]
-        word = bench.ask(f"{at + 1} of {len(steps)}: {plain(step.instruction)}", enter="begin", is_first=at == 0)
+        word = bench.ask(f"{at + 1} of {len(steps)}: {sanitize(step.instruction)}", enter="begin", is_first=at == 0)
         if word is Word.BACK:
             at = max(0, at - 1)
         elif word is Word.GO:
@@ -122,7 +123,12 @@ class _Bench:
     """The port, the person and the recording of one round."""
 
     def __init__(
-        self, live: LivePort, session: Session, recorder: _Recorder, read_key: ReadKey | None, stop: threading.Event
+        self,
+        live: LivePort,
+        session: CheckSession,
+        recorder: _Recorder,
+        read_key: ReadKey | None,
+        stop: threading.Event,
     ) -> None:
         self._live, self._session, self._recorder, self._read_key, self._stop = live, session, recorder, read_key, stop
 
@@ -140,7 +146,7 @@ class _Bench:
                 return word
         return Word.END
 
-    def do(self, step: Step) -> Word:
+    def do(self, step: TestStep) -> Word:
         """See a step through; GO where it came to its end."""
         pilot_s = self._begin(step)
         word = self._listen(pilot_s or step.least_s)
@@ -168,23 +174,23 @@ class _Bench:
     def _clock_s(self) -> float:
         return self._live.now() / 1e9 if isinstance(self._live, AircraftPort) else time.monotonic()
 
-    def _begin(self, step: Step) -> float:
+    def _begin(self, step: TestStep) -> float:
         """Begin a step; how long a virtual pilot takes for it, 0 where there is none."""
         t_ns = _now(self._live, self._session)
         self._session.begin(step, t_ns=t_ns)
         self._recorder.mark(t_ns, step.mark)
         return self._live.begin_step(step) if isinstance(self._live, AircraftPort) else 0.0
 
-    def _end(self, step: Step) -> Iterator[str]:
+    def _end(self, step: TestStep) -> Iterator[str]:
         """End a step; its findings in lines."""
         t_ns = _now(self._live, self._session)
         self._recorder.mark(t_ns, DONE_MARK)
         checks = self._session.end(step, t_ns=t_ns)
         if checks and all(check.verdict is Verdict.PASS for check in checks):
-            yield f"  pass: {counted(len(checks), 'check')}"
+            yield f"  pass: {pluralize(len(checks), 'check')}"
         for check in checks:
             if check.verdict is not Verdict.PASS:
-                said = f"{plain(check.subject)}: {check.name}: {plain(check.told)}"
+                said = f"{sanitize(check.subject)}: {check.name}: {sanitize(check.told)}"
                 yield f"  {check.verdict.value.upper()}: {said}"
 
     def _take(self) -> None:
@@ -200,7 +206,7 @@ class _Bench:
         self._recorder.tick()
 
 
-def _now(live: LivePort, session: Session) -> int:
+def _now(live: LivePort, session: CheckSession) -> int:
     if isinstance(live, AircraftPort):
         return live.now()
     # A virtual receiver may run ahead of the clock.

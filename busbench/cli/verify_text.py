@@ -5,8 +5,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from busbench.errors import plain
-from busbench.verify.check import CAUTION, Check, Verdict
+from busbench.errors import sanitize
+from busbench.verify.result import CAUTION, Check, Verdict
 from busbench.verify.verify import Verification, faults_words
 
 WIDTH = 80
@@ -55,16 +55,16 @@ def verify_lines(found: Verification, *, rig_path: str = "RIG.toml", shows_all: 
     )
     yield "to spare: how far inside its limit a value is" + ("" if shows_all else "; --all writes out what passed")
     yield f"µs assumes {rig.scale.describe()}"
-    amiss = plain(faults_words(found.findings, rig_path=rig_path))
+    amiss = sanitize(faults_words(found.findings, rig_path=rig_path))
     yield from textwrap.wrap(amiss, WIDTH, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
-    yield f"{plain(rig.plan.name)}: {found.verdict.value.upper()} ({counts})"
+    yield f"{sanitize(rig.plan.name)}: {found.verdict.value.upper()} ({counts})"
     yield from textwrap.wrap(CAUTION, WIDTH)
 
 
 def _by_subject(checks: Sequence[Check]) -> dict[str, list[Check]]:
     grouped: dict[str, list[Check]] = {}
     for check in checks:
-        grouped.setdefault(plain(check.subject), []).append(check)
+        grouped.setdefault(sanitize(check.subject), []).append(check)
     return grouped
 
 
@@ -72,7 +72,7 @@ def _in_full(checks: Sequence[Check]) -> Iterator[str]:
     for subject, some in _by_subject(checks).items():
         yield f"  {subject}"
         for check in some:
-            said = plain(check.told) + _spare(check)
+            said = sanitize(check.told) + _spare(check)
             line = f"    {check.name:<{_NAME - 5}} {said}"
             yield from textwrap.wrap(line, WIDTH, subsequent_indent=" " * _NAME, break_long_words=False)
 
@@ -86,7 +86,7 @@ def _by_name(checks: Sequence[Check], *, indent: int = 2) -> Iterator[str]:
 
 def _by_reason(checks: Sequence[Check]) -> Iterator[str]:
     for reason in dict.fromkeys(check.sentence for check in checks):
-        yield from textwrap.wrap(f"  {plain(reason)}", WIDTH, subsequent_indent="  ", break_long_words=False)
+        yield from textwrap.wrap(f"  {sanitize(reason)}", WIDTH, subsequent_indent="  ", break_long_words=False)
         yield from _by_name([check for check in checks if check.sentence == reason], indent=4)
 
 

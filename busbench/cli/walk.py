@@ -13,14 +13,14 @@ import click
 from busbench.cli.live import arm_option
 from busbench.cli.output import INTERRUPTED, ends_in, prose, say, table_lines, wrote
 from busbench.cli.source import fault_option
-from busbench.errors import DriveError, plain
+from busbench.errors import DriveError, sanitize
 
 if TYPE_CHECKING:
     from busbench.cli.keys import ReadKey
     from busbench.cli.walk_bench import Bench
     from busbench.drive.program import Program
-    from busbench.drive.walk import Entry, Event, Stop, Walk
-    from busbench.drive.walk_file import WalkHead
+    from busbench.drive.surface_check import Entry, Event, Station, Walk
+    from busbench.drive.surface_file import WalkHead
     from busbench.rig.model import Rig
 
 VIRTUAL = "virtual:"
@@ -28,7 +28,7 @@ NAME_MOST = 16  # of a device in the table, which fits 80 columns then
 
 
 @dataclass(frozen=True, slots=True)
-class Orders:
+class WalkOptions:
     """What the command line asks for."""
 
     port: str
@@ -85,27 +85,27 @@ def command(
     plan = rig or (port.removeprefix(VIRTUAL) if port.startswith(VIRTUAL) else "")
     if not plan:
         raise DriveError("--rig: missing", hint="name the rig file; `busbench rig new` writes one to start from")
-    orders = Orders(port, plan, answers, is_resumed, is_armed, faults, rate_pct_per_s)
+    orders = WalkOptions(port, plan, answers, is_resumed, is_armed, faults, rate_pct_per_s)
     click.get_current_context().exit(walk(orders))
 
 
-def walk(orders: Orders) -> int:
+def walk(orders: WalkOptions) -> int:
     """Do it; returns the exit code.
 
     Raises:
         DriveError: something is missing or may not be; nothing was sent.
         PortError: the port cannot be used, or was lost on the way; the answers are saved.
     """
+    from busbench.bench.surface_session import begin_walk, motion_lines, plan_walk, program_of, save_walk
     from busbench.cli.keys import has_keyboard, read_answers
     from busbench.rig.load import read_rig
-    from busbench.verify.walk_rig import direction_words
-    from busbench.verify.walk_round import begin_walk, motion_lines, plan_walk, program_of, save_walk
+    from busbench.verify.stations import direction_words
 
     rig = read_rig(orders.rig)
     if orders.faults and not orders.is_rehearsal:
         raise DriveError("--fault: goes with virtual: only", hint="leave it out")
     if not orders.is_rehearsal:
-        from busbench.port.opening import require_port
+        from busbench.port.open_serial import require_port
 
         require_port(orders.port, then="a walk needs a port or virtual:")
     head, stops = plan_walk(
@@ -116,7 +116,7 @@ def walk(orders: Orders) -> int:
         rate_pct_per_s=orders.rate_pct_per_s,
     )
     if not orders.is_rehearsal:
-        from busbench.drive.arming import CAUTIONS, require_arming, require_motor
+        from busbench.bench.safety import CAUTIONS, require_arming, require_motor
         from busbench.rig.motors import unsaid
 
         for line in (*motion_lines(head, stops), "", *CAUTIONS, ""):
@@ -143,34 +143,34 @@ def walk(orders: Orders) -> int:
             save=lambda state: save_walk(path, head, state),
         )
     for line in summary_lines(state.entries, head.not_walked):
-        prose(plain(line), indent=2)
+        prose(sanitize(line), indent=2)
     if path is not None:
         wrote(path, "answers", then="" if state.is_good else "go on later with --resume")
     return INTERRUPTED if is_interrupted else 0 if state.is_good else 1
 
 
-def _answers_path(orders: Orders) -> Path | None:
+def _answers_path(orders: WalkOptions) -> Path | None:
     if orders.answers is not None:
         return Path(orders.answers)
     if orders.is_rehearsal:
         if orders.is_resumed:
             raise DriveError("--resume: needs --answers in a rehearsal", hint="name the file to go on with")
         return None
-    from busbench.verify.walk_round import answers_path
+    from busbench.bench.surface_session import answers_path
 
     return answers_path(orders.rig)
 
 
-def _open_bench(orders: Orders, rig: Rig, head: WalkHead, stack: ExitStack) -> Bench:
+def _open_bench(orders: WalkOptions, rig: Rig, head: WalkHead, stack: ExitStack) -> Bench:
     from busbench.cli.walk_bench import PortBench, VirtualBench
-    from busbench.drive.walk_program import hold_program
+    from busbench.drive.surface_motion import hold_program
 
     hold = hold_program(limits=head.limits, scale=head.scale, period_s=head.period_s)
     if orders.is_rehearsal:
-        from busbench.rig.fault import FAULTS, parse_fault
         from busbench.rig.load import read_rig
-        from busbench.rig.virtual_rig import VirtualRig
-        from busbench.verify.walk_rehearsal import Rehearsal
+        from busbench.sim.aircraft_faults import FAULTS, parse_fault
+        from busbench.sim.devices import VirtualRig
+        from busbench.sim.surface_rehearsal import Rehearsal
 
         other = orders.port.removeprefix(VIRTUAL)
         faults = [parse_fault(text) for text in orders.faults]
@@ -179,8 +179,8 @@ def _open_bench(orders: Orders, rig: Rig, head: WalkHead, stack: ExitStack) -> B
                 say(f"{fault} is not seen on a walk; {FAULTS[fault.kind].shows}")
         aircraft = VirtualRig(read_rig(other) if other else rig, faults=faults)
         return VirtualBench(Rehearsal(rig, aircraft, hold=hold))
+    from busbench.bench.sources import open_live
     from busbench.cli.drive_port import require_plugged
-    from busbench.port.live import open_live
 
     live = stack.enter_context(open_live(orders.port))
     require_plugged(live)
@@ -192,7 +192,7 @@ def go_round(
     *,
     bench: Bench,
     read_key: ReadKey,
-    program_of: Callable[[Stop], Program],
+    program_of: Callable[[Station], Program],
     save: Callable[[Walk], None],
 ) -> tuple[Walk, bool]:
     """Ask and move until the builder has enough.
@@ -212,20 +212,20 @@ def go_round(
     """
     from busbench.cli.choices import drain, hear, shown_walk, word_of
     from busbench.cli.walk_bench import patient
-    from busbench.drive.walk import Ended, Moved, Phase
+    from busbench.drive.surface_check import Ended, Moved, SurfacePhase
 
     waiting = patient(read_key, bench.tick)
     try:
         while not state.is_over:
             say(shown_walk(state))
             is_lost = False
-            if state.phase is Phase.MOVING:
+            if state.phase is SurfacePhase.MOVING:
                 move, pressed = bench.move(program_of(state.stop), read_key=read_key)
                 for line in move.seen if move else ():
                     say(f"  {line}")
                 is_lost = move is not None and move.ended is Ended.LOST
                 after = state.after(Moved(move, word_of(pressed, state.keys)))
-                if after.phase is Phase.STOPPED and not is_lost:
+                if after.phase is SurfacePhase.STOPPED and not is_lost:
                     drain(waiting)
             else:
                 event = hear(state, waiting)
@@ -244,21 +244,21 @@ def go_round(
 
 def _told(state: Walk, event: Event) -> str:
     """What was taken of a key that was hit, where it is not seen at once by what follows."""
-    from busbench.drive.walk import QUESTIONS, Phase, Word
+    from busbench.drive.surface_check import QUESTIONS, SurfacePhase, Word
 
-    if state.phase is Phase.ASKING and event in (Word.YES, Word.NO):
+    if state.phase is SurfacePhase.ASKING and event in (Word.YES, Word.NO):
         return f"{QUESTIONS[state.asked].replace('_', ' ')}: {event}"
     return f"{state.stop.name}: skipped" if event is Word.SKIP and not state.entry.is_done else ""
 
 
 def summary_lines(entries: Sequence[Entry], not_walked: Sequence[tuple[str, str]]) -> Iterator[str]:
     """What was walked, what was answered, and what was not walked."""
-    from busbench.drive.walk import QUESTIONS, tally
+    from busbench.drive.surface_check import QUESTIONS, tally
 
     head = ("device", "channel", *(question.replace("_", " ") for question in QUESTIONS), "state")
     told = {True: "yes", False: "NO", None: "-"}
     rows = [
-        (plain(entry.stop.name, most=NAME_MOST), str(entry.stop.channel + 1),
+        (sanitize(entry.stop.name, most=NAME_MOST), str(entry.stop.channel + 1),
          *(told[answer] for answer in entry.answers), entry.state)
         for entry in entries
     ]  # fmt: skip

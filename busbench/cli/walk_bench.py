@@ -6,18 +6,18 @@ import time
 from collections.abc import Callable
 from typing import Protocol
 
+from busbench.bench.surface_session import now_utc
 from busbench.cli.drive_port import LOOK_S, count_down, require_plugged, send
 from busbench.cli.keys import ReadKey
 from busbench.cli.output import say
-from busbench.drive.frames import EndState
+from busbench.drive.frame_generator import EndState
+from busbench.drive.frame_source import DriveSource
 from busbench.drive.program import Program
-from busbench.drive.source import DriveSource
-from busbench.drive.walk import Ended, Move
+from busbench.drive.surface_check import Ended, Move
 from busbench.errors import PortError
-from busbench.port.live import LivePort
 from busbench.port.pacer import result_line
-from busbench.verify.walk_rehearsal import Rehearsal
-from busbench.verify.walk_round import now_utc
+from busbench.port.port import LivePort
+from busbench.sim.surface_rehearsal import Rehearsal
 
 _RESUME = "see to the port, then go on with --resume: where the surfaces stand is not known"
 

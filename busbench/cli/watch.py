@@ -14,7 +14,7 @@ from busbench.cli.source import fault_option, reading_options
 from busbench.errors import BusbenchError
 
 if TYPE_CHECKING:
-    from busbench.rig.fault import Fault
+    from busbench.sim.aircraft_faults import AircraftFault
     from busbench.tui.session import Session
 
 _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busbench probe` or `record` on a port"
@@ -87,9 +87,9 @@ def watch(
         raise BusbenchError("watch: this terminal (TERM is dumb or not set) shows no screens", hint=_INSTEAD)
     if not (sys.stdin and sys.stdin.isatty() and sys.stderr and sys.stderr.isatty()):
         raise BusbenchError("watch: standard input or error is not a terminal", hint=_INSTEAD)
-    from busbench.cli.drive import Orders, locks
+    from busbench.bench.sources import rig_in
+    from busbench.cli.drive import DriveOptions, locks
     from busbench.tui.opening import open_session
-    from busbench.verify.aircraft_port import rig_in
 
     rig = rig or (rig_in(source) if source is not None else None)
     plan = None
@@ -99,14 +99,14 @@ def watch(
         plan = read_rig(rig)
     wrong = faults_of(faults, source=source, rig=rig)
 
-    lock = locks(Orders(motor=motor, no_motor=no_motor, rig=rig))
+    lock = locks(DriveOptions(motor=motor, no_motor=no_motor, rig=rig))
 
     def opener(name: str) -> Session:
         return open_session(name, options=options, rig=plan, faults=wrong)
 
     # The port is opened first: what cannot be opened is said in one line, without a screen.
     session = opener(source) if source is not None else None
-    from busbench.tui.run import make_app, run
+    from busbench.tui.main import make_app, run
 
     app = make_app(
         session,
@@ -123,17 +123,16 @@ def watch(
     run(app)
 
 
-def faults_of(texts: tuple[str, ...], *, source: str | None, rig: str | None) -> tuple[Fault, ...]:
+def faults_of(texts: tuple[str, ...], *, source: str | None, rig: str | None) -> tuple[AircraftFault, ...]:
     """Faults as people type them, of what is watched.
 
     Raises:
         BusbenchError: one cannot be understood or built in, or there is no virtual aircraft.
     """
+    from busbench.bench.sources import VIRTUAL, rig_in
     from busbench.errors import DriveError
-    from busbench.port.live import VIRTUAL
-    from busbench.rig.fault import check_fault, parse_fault
     from busbench.rig.load import read_rig
-    from busbench.verify.aircraft_port import rig_in
+    from busbench.sim.aircraft_faults import check_fault, parse_fault
 
     faults = tuple(parse_fault(text) for text in texts)
     if not faults:

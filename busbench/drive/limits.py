@@ -20,8 +20,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from busbench.errors import DriveError
-from busbench.model import F64, I64, U16, Bools, readonly
-from busbench.wire.bulk import CHANNELS, COUNTS_MAX
+from busbench.model import F64, I64, U16, Bools, set_readonly
+from busbench.wire.codec import CHANNELS, COUNTS_MAX
 
 SWITCHES = 2
 ALL_CHANNELS = CHANNELS + SWITCHES
@@ -118,7 +118,7 @@ class LimitedCounts:
     def __init__(self, channels: U16, switches: Bools, *, key: object) -> None:
         if key is not _KEY:
             raise TypeError("LimitedCounts come from a Limiter only")
-        readonly(channels, switches)
+        set_readonly(channels, switches)
         object.__setattr__(self, "channels", channels)
         object.__setattr__(self, "switches", switches)
 

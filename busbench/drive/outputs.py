@@ -7,10 +7,10 @@ from collections.abc import Mapping
 import numpy as np
 
 from busbench.model import BUS_LINE, I64, U8, U16
-from busbench.wire.bulk import FRAME_BYTES
+from busbench.wire.codec import FRAME_BYTES
 from busbench.wire.edges import Edges
-from busbench.wire.line import encode_line
 from busbench.wire.scale import Scale
+from busbench.wire.uart import encode_line
 
 BUS = "bus"
 _LAG_NS = 4_000_000  # from a frame's first bit to the pulse: the frame is whole after 3 ms

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.drive.dice import throw
+from busbench.drive.hash_random import hash_uint64
 from busbench.model import I64, U8, Chunk
-from busbench.wire.bulk import FRAME_BYTES, HEADER
+from busbench.wire.codec import FRAME_BYTES, HEADER
 
 BLOCK_BYTES = FRAME_BYTES  # as long on the line as a frame
 MARK = bytes([0xA5, 0x5A])
@@ -31,7 +31,7 @@ def pattern_block(number: int, *, seed: int) -> bytes:
     told = number % _NUMBERS
     count = bytes(0x80 | told >> shift & 0x7F for shift in (0, 7, 14))
     size = BLOCK_BYTES - len(MARK) - len(count)
-    dice = throw(np.arange(size, dtype=np.int64) + told * BLOCK_BYTES, seed=seed).astype(np.uint8)
+    dice = hash_uint64(np.arange(size, dtype=np.int64) + told * BLOCK_BYTES, seed=seed).astype(np.uint8)
     dice[(dice == HEADER) | (dice == MARK[0])] = _SPARE
     return MARK + count + dice.tobytes()
 

@@ -6,13 +6,13 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from busbench.drive.frames import EndState
+from busbench.drive.dry_run import DryRun
+from busbench.drive.frame_generator import EndState
 from busbench.drive.limits import ALL_CHANNELS
-from busbench.drive.program import Fault, Program
-from busbench.drive.survey import Survey
-from busbench.errors import counted
+from busbench.drive.program import FrameFault, Program
+from busbench.errors import pluralize
 from busbench.model import I64
-from busbench.wire.bulk import CHANNELS
+from busbench.wire.codec import CHANNELS
 
 ROWS, COLUMNS = 5, 64
 _BRAILLE = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))  # Unicode block 2800, dots by row and column
@@ -24,7 +24,7 @@ _ENDS = {
 _FAULTS = {"lost": "frame-lost flag", "failsafe": "failsafe flag", "gap": "no frames"}
 
 
-def preview_lines(program: Program, seen: Survey, *, end: EndState, is_ascii: bool = False) -> Iterator[str]:
+def preview_lines(program: Program, seen: DryRun, *, end: EndState, is_ascii: bool = False) -> Iterator[str]:
     """The drawing and the list, line by line.
 
     Args:
@@ -33,7 +33,7 @@ def preview_lines(program: Program, seen: Survey, *, end: EndState, is_ascii: bo
         end: what would be done at its end.
         is_ascii: True for a terminal without Unicode.
     """
-    frames = counted(seen.frames, "frame")
+    frames = pluralize(seen.frames, "frame")
     yield f"{program.name}: {frames} in {seen.duration_s:.3f} s, one every {program.period_s * 1e3:g} ms"
     yield scale_line(program, is_ascii=is_ascii)
     for channel in np.nonzero(seen.is_driven)[0].tolist():
@@ -49,7 +49,7 @@ def scale_line(program: Program, *, is_ascii: bool = False) -> str:
     return line.replace("µ", "u") if is_ascii else line
 
 
-def list_lines(program: Program, seen: Survey, *, end: EndState, is_drawn: bool = False) -> Iterator[str]:
+def list_lines(program: Program, seen: DryRun, *, end: EndState, is_drawn: bool = False) -> Iterator[str]:
     """What each channel will do, in words.
 
     Args:
@@ -75,7 +75,7 @@ def list_lines(program: Program, seen: Survey, *, end: EndState, is_drawn: bool 
     yield f"at the end: {_ENDS[end]}"
 
 
-def _channel_lines(program: Program, seen: Survey, channel: int) -> Iterator[str]:
+def _channel_lines(program: Program, seen: DryRun, channel: int) -> Iterator[str]:
     repeat = f", all of it {program.repeat} times" if program.repeat > 1 else ""
     for part in program.parts:
         if part.channel == channel:
@@ -92,9 +92,9 @@ def _channel_lines(program: Program, seen: Survey, channel: int) -> Iterator[str
     )
 
 
-def _held_lines(program: Program, seen: Survey, channel: int) -> Iterator[str]:
+def _held_lines(program: Program, seen: DryRun, channel: int) -> Iterator[str]:
     if channel < CHANNELS and not program.limits.is_locked(channel) and (held := int(seen.held_back[channel])):
-        frames = counted(program.slots, "frame")
+        frames = pluralize(program.slots, "frame")
         yield f"    its limits hold it back in {held:,} of {frames}: it will not follow the shape there"
 
 
@@ -105,7 +105,7 @@ def held_still(program: Program) -> Iterator[str]:
             yield f"{program.named(channel)}: locked at {_rest(program, channel)}: it does not move"
 
 
-def _resting(program: Program, seen: Survey) -> Iterator[str]:
+def _resting(program: Program, seen: DryRun) -> Iterator[str]:
     """The channels that nobody speaks of, those at one value in one line."""
     groups: dict[str, list[int]] = {}
     for channel in range(ALL_CHANNELS):
@@ -152,12 +152,12 @@ def past_end(program: Program) -> str:
     return f"a fault goes on past the end of the shapes at {shapes_s:g} s: the program lasts {program.duration_s:g} s"
 
 
-def _fault_line(fault: Fault) -> str:
+def _fault_line(fault: FrameFault) -> str:
     what = _FAULTS.get(fault.kind) or f"line noise, {fault.flips:g} of bytes struck, seed {fault.seed}"
     return f"fault: {what} from {fault.start_s:g} s for {fault.duration_s:g} s"
 
 
-def _draw(program: Program, seen: Survey, channel: int, *, is_ascii: bool) -> Iterator[str]:
+def _draw(program: Program, seen: DryRun, channel: int, *, is_ascii: bool) -> Iterator[str]:
     yield program.named(channel)
     yield from _held_lines(program, seen, channel)
     bottom, top = int(seen.low[:, channel].min()), int(seen.high[:, channel].max())

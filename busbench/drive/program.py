@@ -13,7 +13,7 @@ from busbench.drive.limits import ALL_CHANNELS, ChannelLimit, Limits
 from busbench.drive.shapes import Shape
 from busbench.errors import DriveError
 from busbench.model import F64
-from busbench.wire.bulk import CHANNELS, COUNTS_MAX, END_BYTES, END_PLAIN
+from busbench.wire.codec import CHANNELS, COUNTS_MAX, END_BYTES, END_PLAIN
 from busbench.wire.scale import Scale
 
 FaultKind = Literal["lost", "failsafe", "gap", "flips"]
@@ -46,7 +46,7 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class FrameFault:
     """Something amiss on purpose.
 
     Args:
@@ -85,7 +85,7 @@ class Program:
     scale: Scale
     period_s: float = FRAME_PERIOD_S
     end_bytes: tuple[int, ...] = (END_PLAIN,)
-    faults: tuple[Fault, ...] = ()
+    faults: tuple[FrameFault, ...] = ()
     repeat: int = 1
     channel_names: tuple[tuple[int, str], ...] = ()
 

@@ -8,15 +8,15 @@ from dataclasses import replace
 from pathlib import Path
 from typing import cast
 
-from busbench.drive.fields import Fields
+from busbench.drive.field_reader import Fields
 from busbench.drive.limits import ALL_CHANNELS, ChannelLimit, Limits
-from busbench.drive.parts import SEED_MAX, UNITS, Context, Loader, read_part
+from busbench.drive.part_parser import SEED_MAX, UNITS, Context, Loader, read_part
 from busbench.drive.program import (
     FRAME_PERIOD_S,
     FRAME_PERIODS_S,
     PROGRAM_MAX_S,
-    Fault,
     FaultKind,
+    FrameFault,
     Order,
     Program,
     Unit,
@@ -25,8 +25,8 @@ from busbench.drive.program import (
     level_counts,
     rate_counts,
 )
-from busbench.errors import DriveError, not_toml, other_kind, shown, unreadable
-from busbench.wire.bulk import CHANNELS, COUNTS_MAX, END_BYTES, END_SLOTS
+from busbench.errors import DriveError, not_toml, other_kind, quote_value, unreadable
+from busbench.wire.codec import CHANNELS, COUNTS_MAX, END_BYTES, END_SLOTS
 from busbench.wire.scale import Scale
 
 ORDERS = ("together", "in turn")
@@ -153,7 +153,7 @@ def _end_bytes(fields: Fields) -> tuple[int, ...]:
     return (end,)
 
 
-def _fault(fields: Fields) -> Fault:
+def _fault(fields: Fields) -> FrameFault:
     kind = cast("FaultKind", fields.word("kind", None, choices=FAULTS))
     start_s = fields.number("start", 0.0, low=0.0, high=PROGRAM_MAX_S, unit="s")
     duration_s = fields.number("duration", None, low=0.0, high=PROGRAM_MAX_S, unit="s")
@@ -162,7 +162,7 @@ def _fault(fields: Fields) -> Fault:
         flips = fields.number("flips", 1e-3, low=0.0, high=1.0, unit="a byte")
         seed = fields.whole("seed", 0, low=0, high=SEED_MAX)
     fields.finish(of=f"a fault of kind {kind}")
-    return Fault(kind, start_s, duration_s, flips, seed)
+    return FrameFault(kind, start_s, duration_s, flips, seed)
 
 
 def _limits(top: Fields, unit: Unit, scale: Scale) -> tuple[Limits, tuple[tuple[int, str], ...]]:
@@ -213,7 +213,7 @@ def _counts(fields: Fields, key: str, unit: Unit, scale: Scale) -> int:
     value = fields.number(key, None, low=-1e6, high=1e6, unit=unit)
     counts = round(level_counts(value, unit, scale))
     if not 0 <= counts <= COUNTS_MAX:
-        said = shown(fields.raw(key))
+        said = quote_value(fields.raw(key))
         raise DriveError(
             f"{fields.at(key)}: {said} {unit} does not fit a frame",
             hint=f"it would be {counts} counts, and a frame holds 0 to {COUNTS_MAX}",

@@ -13,8 +13,8 @@ from typing import Literal
 
 import numpy as np
 
-from busbench.drive.dice import throw_unit
-from busbench.errors import counted
+from busbench.drive.hash_random import throw_unit
+from busbench.errors import pluralize
 from busbench.model import F64
 
 WaveKind = Literal["ramp", "triangle", "sine", "square"]
@@ -45,7 +45,7 @@ class Shape(abc.ABC):
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class TimeSpan:
     """Where a wave goes: its full deflections, and the level between them at which it is at 0.
 
     Args:
@@ -62,7 +62,7 @@ class Span:
 
 
 @dataclass(frozen=True, slots=True)
-class Beat:
+class Cycle:
     """How often and from where in its cycle.
 
     Args:
@@ -135,8 +135,8 @@ class Wave(Shape):
     """A ramp, triangle, sine or square."""
 
     kind: WaveKind
-    span: Span
-    beat: Beat
+    span: TimeSpan
+    beat: Cycle
 
     @property
     def duration_s(self) -> float:
@@ -158,7 +158,7 @@ class Levels(Shape):
 
     name: str
     levels: tuple[float, ...]
-    beat: Beat
+    beat: Cycle
 
     @property
     def duration_s(self) -> float:
@@ -173,10 +173,10 @@ class Levels(Shape):
 
     def words(self) -> str:
         """As in "steps through 3 levels, 2 cycles of 6 s"."""
-        return f"{self.name} through {counted(len(self.levels), 'level')}, {self.beat.words()}"
+        return f"{self.name} through {pluralize(len(self.levels), 'level')}, {self.beat.words()}"
 
 
-def staircase(low: float, high: float, *, stairs: int, beat: Beat) -> Levels:
+def staircase(low: float, high: float, *, stairs: int, beat: Cycle) -> Levels:
     """Levels from low to high and back down, `stairs` different ones."""
     up = np.linspace(low, high, stairs)
     return Levels("staircase", tuple(float(level) for level in (*up, *up[-2:0:-1])), beat)
@@ -190,8 +190,8 @@ class Chirp(Shape):
     with T such that `beat.cycles` turns are done; `beat.period_s` is the first period.
     """
 
-    span: Span
-    beat: Beat
+    span: TimeSpan
+    beat: Cycle
     period_end_s: float
 
     @property
@@ -221,8 +221,8 @@ class Wander(Shape):
         stream: channels of one seed each have their own.
     """
 
-    span: Span
-    beat: Beat
+    span: TimeSpan
+    beat: Cycle
     seed: int
     stream: int = 0
 

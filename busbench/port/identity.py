@@ -11,7 +11,7 @@ from typing import Any
 from serial.tools import list_ports
 
 from busbench.errors import PortError
-from busbench.port.opening import is_url, resolve
+from busbench.port.open_serial import is_url, resolve
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 
 from busbench.model import BUS_LINE, ByteLog, LineSettings
-from busbench.wire.line import encode_line, misread
+from busbench.wire.uart import encode_line, misread
 
 
 def misread_bytes(blocks: Iterable[ByteLog], *, line: LineSettings, has_marks: bool) -> Iterator[ByteLog]:

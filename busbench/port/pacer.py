@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
-from busbench.errors import counted
+from busbench.errors import pluralize
 
 LATE_NS = 1_000_000  # a frame that leaves later than this counts as late
 REST_NS = 1_000_000  # idle line kept between two frames; of less idle time than twice that, half is kept
@@ -67,14 +67,14 @@ def progress_text(how: Transmission, period_s: float) -> str:
     """As in "12.3 s, 1,757 frames, 2 late, 0 skipped"; the time is that of the slots gone by."""
     slots_s = (how.frames + how.skipped) * period_s
     stopping = ", stopping" if how.reason else ""
-    return f"{slots_s:.1f} s, {counted(how.frames, 'frame')}, {how.late} late, {how.skipped} skipped{stopping}"
+    return f"{slots_s:.1f} s, {pluralize(how.frames, 'frame')}, {how.late} late, {how.skipped} skipped{stopping}"
 
 
 def result_line(how: Transmission) -> str:
     """As in "500 frames sent, 2 late, 0 skipped, worst lateness 1.204 ms (stopped)"."""
     reason = f" ({how.reason})" if how.reason else ""
     return (
-        f"{counted(how.frames, 'frame')} sent, {how.late} late, {how.skipped} skipped,"
+        f"{pluralize(how.frames, 'frame')} sent, {how.late} late, {how.skipped} skipped,"
         f" worst lateness {how.worst_late_ns / 1e6:.3f} ms{reason}"
     )
 

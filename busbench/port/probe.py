@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.errors import counted
+from busbench.errors import pluralize
 from busbench.model import BUS_LINE, ByteLog, Chunk, Clock, LineSettings, Reason
-from busbench.wire.align import find_frames
-from busbench.wire.table import Found
+from busbench.wire.framing import find_frames
+from busbench.wire.table import AlignmentResult
 
 PAUSE_NS = 1_000_000  # bursts are split by pauses longer than this
 SAMPLE_BYTES = 32
@@ -26,7 +26,7 @@ _INVERTER = (
 _OTHER_RATE = "the adapter reads at about 115200 baud although 100000 was asked for: use another adapter"
 
 
-class Line(enum.StrEnum):
+class LineState(enum.StrEnum):
     """What was found on the line."""
 
     FRAMES = "frames"
@@ -55,7 +55,7 @@ class ProbeResult:
         sample: the first bytes.
     """
 
-    line: Line
+    line: LineState
     says: str
     advice: str = ""
     bytes_total: int = 0
@@ -70,7 +70,7 @@ class ProbeResult:
     @property
     def is_good(self) -> bool:
         """True where frames were found."""
-        return self.line is Line.FRAMES
+        return self.line is LineState.FRAMES
 
 
 def classify(chunks: Sequence[Chunk], *, clock: Clock, line: LineSettings = BUS_LINE) -> ProbeResult:
@@ -96,7 +96,7 @@ def classify(chunks: Sequence[Chunk], *, clock: Clock, line: LineSettings = BUS_
         advice = (
             "check that ground is connected, that the signal goes to the adapter's RX, and that the receiver has power"
         )
-        return ProbeResult(Line.SILENT, says, f"{advice} and is bound to a transmitter that is on")
+        return ProbeResult(LineState.SILENT, says, f"{advice} and is bound to a transmitter that is on")
     enough = min(_FEW_FRAMES, max(1, len(data) // 40))
     covered = len(found.frames) * 25 / len(data)
     if len(found.frames) >= enough and covered > 0.2:
@@ -109,13 +109,13 @@ def classify(chunks: Sequence[Chunk], *, clock: Clock, line: LineSettings = BUS_
 
 
 _WORDS = {
-    Line.INVERTED: ("upside down: the bus idles low, and nothing inverts it for the adapter", _INVERTER),
-    Line.WRONG_RATE: ("wrong rate: frames read too fast", _OTHER_RATE),
-    Line.INVERTED_WRONG_RATE: (
+    LineState.INVERTED: ("upside down: the bus idles low, and nothing inverts it for the adapter", _INVERTER),
+    LineState.WRONG_RATE: ("wrong rate: frames read too fast", _OTHER_RATE),
+    LineState.INVERTED_WRONG_RATE: (
         "upside down, since nothing inverts the bus for the adapter, and at the wrong rate",
         f"{_INVERTER}; and {_OTHER_RATE}",
     ),
-    Line.NO_FRAMES: (
+    LineState.NO_FRAMES: (
         "bytes, but no frames",
         "check that this is the bus output of the receiver and that its setting is the 16-channel serial bus;"
         " check ground and lead, and that nothing else drives the line",
@@ -123,7 +123,7 @@ _WORDS = {
 }
 
 
-def _frames(found: Found, data: bytes, marked: int) -> ProbeResult:
+def _frames(found: AlignmentResult, data: bytes, marked: int) -> ProbeResult:
     table, replies = found.frames, len(found.rejects.of(Reason.SLOT))
     period_s = _period_s(found)
     by_end = Counter(table.end.tolist())
@@ -135,14 +135,24 @@ def _frames(found: Found, data: bytes, marked: int) -> ProbeResult:
         says += f"; slots for sensors, {replies} replies"
     advice = ""
     if damaged + marked > len(data) / 100:
-        says += f"; {counted(damaged, 'byte')} form no frame, {marked} were marked as damaged"
+        says += f"; {pluralize(damaged, 'byte')} form no frame, {marked} were marked as damaged"
         advice = "check ground, lead and levels: more than one byte in a hundred is damaged"
     return ProbeResult(
-        Line.FRAMES, says, advice, len(data), marked, len(table), period_s, ends, replies, damaged, data[:SAMPLE_BYTES]
+        LineState.FRAMES,
+        says,
+        advice,
+        len(data),
+        marked,
+        len(table),
+        period_s,
+        ends,
+        replies,
+        damaged,
+        data[:SAMPLE_BYTES],
     )
 
 
-def _period_s(found: Found) -> float | None:
+def _period_s(found: AlignmentResult) -> float | None:
     steps = np.diff(found.frames.t_ns)
     if not steps.any():
         return None
@@ -153,7 +163,7 @@ def _period_s(found: Found) -> float | None:
     return median / 1e9
 
 
-def _signature(chunks: Sequence[Chunk], data: bytes) -> Line:
+def _signature(chunks: Sequence[Chunk], data: bytes) -> LineState:
     """Tell a wrong setting by how bursts begin and how long they are."""
     bursts = _bursts(chunks)
     if len(bursts) >= _FEW_FRAMES:
@@ -164,12 +174,12 @@ def _signature(chunks: Sequence[Chunk], data: bytes) -> Line:
         if count >= _MOSTLY * len(bursts) and 18 <= size <= 40:
             match first:
                 case 0xF8:
-                    return Line.INVERTED
+                    return LineState.INVERTED
                 case 0xF0:
-                    return Line.INVERTED_WRONG_RATE
+                    return LineState.INVERTED_WRONG_RATE
                 case 0x1F:
-                    return Line.WRONG_RATE
-    return Line.INVERTED if _has_beat(data, b"\x00\xf8") else Line.NO_FRAMES
+                    return LineState.WRONG_RATE
+    return LineState.INVERTED if _has_beat(data, b"\x00\xf8") else LineState.NO_FRAMES
 
 
 def _bursts(chunks: Sequence[Chunk]) -> list[bytes]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from busbench.report.svg import PAGE_WIDTH, Drawing
 from busbench.rig.model import RECEIVER, SUPPLY, Rig
 from busbench.rig.power import Case, Weakest
-from busbench.rig.tree import TreeRow, layout_tree
+from busbench.rig.wiring_tree import TreeRow, layout_tree
 
 _STEP, _INDENT, _TOP = 19.0, 22.0, 24.0
 _LEAD_X, _VOLTS_X, _AMPS_X = 330.0, 655.0, 712.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from busbench.errors import RigError, counted
+from busbench.errors import RigError, pluralize
 from busbench.report.harness_picture import draw_harness
 from busbench.report.pictures import draw_histogram, draw_outages, draw_trace
 from busbench.report.provenance import Provenance
@@ -13,11 +13,11 @@ from busbench.rig.html import html_template
 from busbench.rig.power import MOVING, find_weakest, power_cases
 from busbench.rig.sheet import setup_steps
 from busbench.verify.channel_checks import ALONE, DIRECTION, HIGH_END, LOW_END, NOISE, REST
-from busbench.verify.check import Check, Verdict
-from busbench.verify.evidence import TWO_STATE_COUNTS, Mapped
 from busbench.verify.failsafe_checks import VALUE
+from busbench.verify.inputs import TWO_STATE_COUNTS, ChannelPlan
+from busbench.verify.result import Check, Verdict
 from busbench.verify.verify import Verification
-from busbench.wire.bulk import CHANNELS
+from busbench.wire.codec import CHANNELS
 
 MARKS = {Verdict.PASS: "✓ pass", Verdict.FAIL: "✗ FAIL", Verdict.NOT_TESTED: "○ not tested"}
 CAUTIONS = (
@@ -37,7 +37,7 @@ _PARTS = {
 class ChannelRow:
     """A channel in the table: its checks by column, None where there is none."""
 
-    mapped: Mapped
+    mapped: ChannelPlan
     cells: tuple[Check | None, ...]
     trace: str
 
@@ -111,7 +111,7 @@ def page_html(
         histogram=picture(draw_histogram(evidence)), timeline=picture(draw_outages(evidence, found.loss)),
         harness=picture(harness), weakest=weakest, worst_case=worst_case, findings=findings,
         steps=setup_steps(rig), cell_text=cell_text, margin_text=margin_text,
-        not_walked=not_walked, counted=counted, unplanned_words=found.unplanned_words,
+        not_walked=not_walked, counted=pluralize, unplanned_words=found.unplanned_words,
         is_virtual=any(name.startswith("virtual:") for name in (provenance.source, evidence.recording.info.source)),
     )  # fmt: skip
 

@@ -7,10 +7,10 @@ from numpy.typing import NDArray
 
 from busbench.model import F64
 from busbench.report.svg import PAGE_WIDTH, Drawing, ticks
-from busbench.verify.evidence import Evidence, Mapped
+from busbench.verify.control_moves import ControlMove
+from busbench.verify.inputs import ChannelPlan, VerifyInputs
 from busbench.verify.link_loss import LinkLoss
-from busbench.verify.turns import Turn
-from busbench.wire.bulk import COUNTS_MAX
+from busbench.wire.codec import COUNTS_MAX
 
 WIDTH = PAGE_WIDTH
 _LEFT, _RIGHT = 96.0, 46.0
@@ -32,7 +32,7 @@ def _time_axis(drawing: Drawing, end_s: float, y: float) -> None:
     drawing.text(WIDTH - _RIGHT + 6, y + 15, "s", size=10)
 
 
-def draw_trace(evidence: Evidence, mapped: Mapped, turn: Turn | None, loss: LinkLoss | None) -> str:
+def draw_trace(evidence: VerifyInputs, mapped: ChannelPlan, turn: ControlMove | None, loss: LinkLoss | None) -> str:
     """A channel over the whole recording, with the plan's ends dashed.
 
     Args:
@@ -87,7 +87,7 @@ def _thinned(t_s: F64, values: NDArray[np.int16], end_s: float) -> list[tuple[fl
     return points
 
 
-def draw_histogram(evidence: Evidence) -> str:
+def draw_histogram(evidence: VerifyInputs) -> str:
     """How long the periods were; empty where the clock tells nothing of it."""
     timing = evidence.timing
     if timing.jitter is None or timing.period_mean_s is None:
@@ -130,7 +130,7 @@ def draw_histogram(evidence: Evidence) -> str:
     return drawing.svg()
 
 
-def draw_outages(evidence: Evidence, loss: LinkLoss | None) -> str:
+def draw_outages(evidence: VerifyInputs, loss: LinkLoss | None) -> str:
     """When the bus was out, one lane for each kind; empty where times are not known."""
     if not evidence.clock.is_known:
         return ""

@@ -7,12 +7,12 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from busbench.rig.ends import ends_of
 from busbench.rig.finding import Finding, fault, hint, listed
 from busbench.rig.linkage import has_linkage, surface_deg
 from busbench.rig.model import Device, Rig
 from busbench.rig.motors import is_off, is_unsaid, off_pct, says_motor
-from busbench.wire.bulk import CHANNELS, COUNTS_MAX
+from busbench.rig.travel import endpoints_of
+from busbench.wire.codec import CHANNELS, COUNTS_MAX
 
 CHANNELS_ALL = CHANNELS + 2
 SURFACE_WORDS = re.compile(r"\b(ailerons?|elevators?|rudders?|flaps?|elevons?|ruddervators?|spoilers?)\b", re.I)
@@ -173,7 +173,7 @@ def check_travel(rig: Rig) -> Iterator[Finding]:
     for device in rig.driven:
         if device.channel is not None and device.channel > CHANNELS:
             continue
-        ends = ends_of(device, rig.scale)
+        ends = endpoints_of(device, rig.scale)
         if not ends.fits_frame:
             yield fault(
                 device.name,

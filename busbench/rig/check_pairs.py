@@ -7,10 +7,10 @@ import re
 from collections.abc import Iterator
 
 from busbench.rig.check_devices import failsafe_text, free_channels
-from busbench.rig.ends import ends_of, rest_counts
 from busbench.rig.finding import Finding, fault, hint, listed
 from busbench.rig.model import Device, Rig
-from busbench.wire.bulk import CHANNELS
+from busbench.rig.travel import endpoints_of, rest_counts
+from busbench.wire.codec import CHANNELS
 
 _LEFT = re.compile(r"\bleft\b", re.I)
 
@@ -66,7 +66,7 @@ def check_groups(rig: Rig) -> Iterator[Finding]:
         yield from _directions(members)
         for what, values in (
             ("travel_pct", [d.travel_pct for d in members]),
-            ("neutral_us", [ends_of(d, rig.scale).neutral_us for d in members]),
+            ("neutral_us", [endpoints_of(d, rig.scale).neutral_us for d in members]),
             ("speed_s_per_60deg", [d.speed_s_per_60deg for d in members]),
             ("start_ramp_s", [d.start_ramp_s for d in members]),
         ):
@@ -77,7 +77,7 @@ def check_groups(rig: Rig) -> Iterator[Finding]:
                     "the surfaces part on the way or at the ends; two devices on one surface work against each other",
                     "make the values equal, or level the surfaces at the linkage",
                 )
-        if len({rest_counts(d, rig.scale) - ends_of(d, rig.scale).neutral_counts for d in members}) > 1:
+        if len({rest_counts(d, rig.scale) - endpoints_of(d, rig.scale).neutral_counts for d in members}) > 1:
             yield hint(
                 who,
                 "they do not rest at the same place",

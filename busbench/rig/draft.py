@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.errors import counted
+from busbench.errors import pluralize
 from busbench.model import I64, Bools
-from busbench.wire.bulk import CHANNELS, FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.codec import CHANNELS, FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.scale import FULL_COUNTS, Scale
 from busbench.wire.table import FrameTable
 
@@ -246,7 +246,7 @@ def draft_toml(draft: Draft, *, names: Sequence[str] = (), scale: Scale) -> str:
     still = ", ".join(map(str, draft.still)) or "none"
     lines = [
         *(f"# {line}" for line in textwrap.wrap(f"WARNING: {DOUBT}.", 78) if draft.is_doubtful),
-        f"# Drafted from {counted(draft.frames, 'frame')}.",
+        f"# Drafted from {pluralize(draft.frames, 'frame')}.",
         f"# Channels that never moved: {still}.",
         "# Fill in what hangs where; `busbench rig new` shows all keys.",
         "# Which of these can turn a propeller? What rests at an end is written as a",

@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from busbench.model import F64
+from busbench.rig.conductor import REFERENCE_C, lead_limit_a, lead_ohm
 from busbench.rig.model import RECEIVER, SUPPLY, Lead, Rig
 from busbench.rig.topology import require_tree
-from busbench.rig.wire import REFERENCE_C, lead_limit_a, lead_ohm
 
 CONTACT_OHM = 1e-6  # stands for leads that are not stated: two names for one point
 

@@ -18,7 +18,7 @@ from typing import Any, Literal
 
 import msgspec
 
-from busbench.errors import RigError, counted, not_toml, other_kind, plain, shown, unreadable
+from busbench.errors import RigError, not_toml, other_kind, pluralize, quote_value, sanitize, unreadable
 from busbench.rig.model import Rig
 
 _MESSAGE = re.compile(r"(?s)(?P<said>.*?)(?: - at `\$(?P<path>[^`]*)`)?\Z")
@@ -212,7 +212,7 @@ class _Reader:
             return self.error(at, what, hint=hint)
         kind = next(word for word in expected["type"].split(" | ") if word in _WORDS)
         if kind == "str" and expected["op"]:
-            return self.error(at, f"{_shown(value)} has {counted(len(value), 'character')}", hint="give 1 to 60")
+            return self.error(at, f"{_shown(value)} has {pluralize(len(value), 'character')}", hint="give 1 to 60")
         word, hint = _WORDS[kind]
         if expected["op"]:
             limit = expected["limit"].removesuffix(".0")
@@ -246,10 +246,10 @@ def _steps(path: str) -> _Path:
 
 
 def _bare(key: str) -> str:
-    return plain(key) if key else "''"
+    return sanitize(key) if key else "''"
 
 
 def _shown(value: object) -> str:
     if isinstance(value, dict | list):
         return "a table" if isinstance(value, dict) else "a list"
-    return shown(value, most=60)
+    return quote_value(value, most=60)

@@ -134,7 +134,7 @@ class Hub(_Table, frozen=True, kw_only=True):
     limit_a: Above0 | None = None
 
 
-class Feed(_Table, frozen=True, kw_only=True):
+class SupplyFeed(_Table, frozen=True, kw_only=True):
     """A table [[feed]]: a further supply lead straight from the supply.
 
     Args:
@@ -243,7 +243,7 @@ class Device(_Table, frozen=True, kw_only=True):
     current_a: Current = Current()
 
 
-class Limits(_Table, frozen=True, kw_only=True):
+class VerifyLimits(_Table, frozen=True, kw_only=True):
     """The table [verify]: what passes a check; all but the period are common practice, no source.
 
     Args:
@@ -285,10 +285,10 @@ class Rig(_Table, frozen=True, kw_only=True):
     plan: Plan = field(name="rig")
     supply: Supply
     hubs: tuple[Hub, ...] = field(name="hub", default=())
-    feeds: tuple[Feed, ...] = field(name="feed", default=())
+    feeds: tuple[SupplyFeed, ...] = field(name="feed", default=())
     devices: tuple[Device, ...] = field(name="device", default=())
     scaling: Scaling = field(name="scale", default=Scaling())
-    limits: Limits = field(name="verify", default=Limits())
+    limits: VerifyLimits = field(name="verify", default=VerifyLimits())
 
     @property
     def scale(self) -> Scale:

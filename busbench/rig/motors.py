@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from busbench.rig.model import Device, Rig
-from busbench.wire.bulk import CHANNELS
+from busbench.wire.codec import CHANNELS
 from busbench.wire.scale import whole
 
 ON_PCT = 50.0  # a channel of two states is on from here

@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from busbench.model import F64, U16
+from busbench.rig.conductor import REFERENCE_C, is_above, lead_text, limit_text, thicker
 from busbench.rig.harness import Branch, Network, Solution, Solver, build_network, sinks_of
-from busbench.rig.model import RECEIVER, SUPPLY, Current, Feed, Lead, Rig
-from busbench.rig.servo import Motion
+from busbench.rig.model import RECEIVER, SUPPLY, Current, Lead, Rig, SupplyFeed
+from busbench.rig.servo import ServoMotion
 from busbench.rig.topology import way_to
-from busbench.rig.wire import REFERENCE_C, is_above, lead_text, limit_text, thicker
 
 IDLE, MOVING, ALL_STALLED = "all idle", "all moving", "all stalled"
 PROGRAM = "program"
@@ -214,7 +214,7 @@ def run_program(
         RigError: the leads form no tree.
     """
     network = build_network(rig, temperature_c=temperature_c)
-    motion = Motion(rig.driven, scale=rig.scale)
+    motion = ServoMotion(rig.driven, scale=rig.scale)
     steps = len(counts)
     driven_a = np.zeros((steps + 1, len(rig.driven)))
     byte = np.broadcast_to(np.asarray(flags, np.uint8), (steps,)).tolist()
@@ -361,7 +361,7 @@ def _fed(rig: Rig, device: str) -> list[_Change]:
         else:
             length = round(sum(length for length in lengths if length is not None), 3)
             feed = msgspec.structs.replace(hub.lead, length_m=length, limit_a=None)
-        changed = msgspec.structs.replace(rig, feeds=(*rig.feeds, Feed(to=hub.name, lead=feed)))
+        changed = msgspec.structs.replace(rig, feeds=(*rig.feeds, SupplyFeed(to=hub.name, lead=feed)))
         changes.append((changed, "second feed", hub.name, f"add a second feed of {lead_text(feed)} to {hub.name}"))
     return changes
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from busbench.rig.model import SUPPLY, Rig
 from busbench.rig.power import IDLE, MOVING, Case, Endurance, ProgramRun, Weakest, holding_more_a, unstated_currents
-from busbench.rig.tree import draw_tree, layout_tree
+from busbench.rig.wiring_tree import draw_tree, layout_tree
 
 
 def power_lines(

@@ -13,16 +13,16 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from busbench.model import F64, Bools
-from busbench.rig.ends import ends_of, full_us
 from busbench.rig.linkage import straight_throw_mm, surface_deg
 from busbench.rig.model import Device
-from busbench.wire.bulk import CHANNELS, FLAG_CH17, FLAG_CH18
+from busbench.rig.travel import endpoints_of, full_us
+from busbench.wire.codec import CHANNELS, FLAG_CH17, FLAG_CH18
 from busbench.wire.scale import Scale
 
 SILENCE_S = 0.1  # without frames for longer, a device acts on it; common practice, no source
 
 
-class Motion:
+class ServoMotion:
     """Devices that move as frames come.
 
     Positions are in percent of full command, positive where a channel above
@@ -40,7 +40,7 @@ class Motion:
         full = full_us(scale)
         self._index = np.array([(d.channel or 0) - 1 for d in self.devices], np.int64)
         self._sign = np.array([-1.0 if d.reversed else 1.0 for d in self.devices])
-        self._neutral_us = np.array([ends_of(d, scale).neutral_us for d in self.devices])
+        self._neutral_us = np.array([endpoints_of(d, scale).neutral_us for d in self.devices])
         self._travel = np.array([d.travel_pct for d in self.devices])
         self._dead = np.array([100 * d.dead_band_us / full for d in self.devices])
         self._rate = np.array(

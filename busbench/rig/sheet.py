@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 from busbench.errors import SAFETY
 from busbench.rig.check_devices import failsafe_text
-from busbench.rig.ends import ends_of
 from busbench.rig.html import html_template
 from busbench.rig.model import Device, Rig
-from busbench.rig.tree import branch_title, layout_tree
-from busbench.wire.bulk import CHANNELS
+from busbench.rig.travel import endpoints_of
+from busbench.rig.wiring_tree import branch_title, layout_tree
+from busbench.wire.codec import CHANNELS
 
 RULES = (
     f"{SAFETY} Nothing but its own supply powers a device while it is being set up.",
@@ -21,7 +21,7 @@ RULES = (
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class SetupStep:
     """One device to set up.
 
     Args:
@@ -65,7 +65,7 @@ class Step:
         return "" if self.reversed is None else "reversed" if self.reversed else "not reversed"
 
 
-def setup_steps(rig: Rig) -> tuple[Step, ...]:
+def setup_steps(rig: Rig) -> tuple[SetupStep, ...]:
     """In which order to set devices up, each plugged in alone.
 
     By channel; members of one group follow one another; motors and sensors come last.
@@ -90,11 +90,11 @@ def setup_steps(rig: Rig) -> tuple[Step, ...]:
     return tuple(_step(rig, device, order) for order, device in enumerate(sorted(rig.devices, key=key), 1))
 
 
-def _step(rig: Rig, device: Device, order: int) -> Step:
-    ends = ends_of(device, rig.scale)
+def _step(rig: Rig, device: Device, order: int) -> SetupStep:
+    ends = endpoints_of(device, rig.scale)
     is_sensor = device.kind == "sensor"
     has_ends = not is_sensor and device.channel is not None and 1 <= device.channel <= CHANNELS
-    return Step(
+    return SetupStep(
         order=order,
         label=device.name if device.channel is None else f"{device.channel} {device.name}",
         channel=device.channel,

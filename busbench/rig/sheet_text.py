@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from busbench.rig.model import Rig
-from busbench.rig.sheet import RULES, Step, setup_steps
-from busbench.rig.tree import draw_tree, layout_tree
+from busbench.rig.sheet import RULES, SetupStep, setup_steps
+from busbench.rig.wiring_tree import draw_tree, layout_tree
 
 INDENT = "        "
 
@@ -34,7 +34,7 @@ def sheet_lines(rig: Rig, *, is_ascii: bool = False) -> Iterator[str]:
     yield draw_tree(layout_tree(rig), is_ascii=is_ascii)
 
 
-def _block(step: Step, unit: str) -> Iterator[str]:
+def _block(step: SetupStep, unit: str) -> Iterator[str]:
     channel = f"channel {step.channel}: " if step.channel is not None else f"{step.kind}: "
     yield f"[ ] {step.order:2d}  {channel}{step.name}, then into {step.plugged_into}"
     values = []

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from busbench.drive.arming import require_arming, require_motor
+from busbench.bench.safety import require_arming, require_motor
 from busbench.errors import DriveError
 from busbench.rig.motors import unsaid
-from busbench.tui.ui import Ui
+from busbench.tui.app_state import AppState
 
 _OPTIONS = "--motor CH for each motor, --no-motor or --rig RIG.toml"
 
 
-def refusal(ui: Ui, *, port: str, is_walk: bool = False) -> str:
+def refusal(ui: AppState, *, port: str, is_walk: bool = False) -> str:
     """Why nothing may be sent, for whoever reads it on a screen; empty where it may.
 
     Args:

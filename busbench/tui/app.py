@@ -15,6 +15,7 @@ from textual.command import CommandPalette
 from textual.screen import Screen
 
 from busbench.errors import BusbenchError
+from busbench.tui.app_state import AppState
 from busbench.tui.live import LiveSession, recording_name
 from busbench.tui.palette import THEMES, of_theme
 from busbench.tui.replay import ReplaySession
@@ -22,7 +23,6 @@ from busbench.tui.screens import VIEWS
 from busbench.tui.screens.base import BenchView
 from busbench.tui.session import Session
 from busbench.tui.text import place_words
-from busbench.tui.ui import Ui
 
 TICK_S = 0.05
 SLOW_TICKS = 4  # plots at 5 Hz
@@ -74,7 +74,7 @@ class BenchApp(App[None]):
         *(Binding(view.key, f"view({at})", show=False) for at, view in enumerate(VIEWS)),
     ]
 
-    def __init__(self, ui: Ui, *, opener: Callable[[str], Session], is_timed: bool = True) -> None:
+    def __init__(self, ui: AppState, *, opener: Callable[[str], Session], is_timed: bool = True) -> None:
         super().__init__(ansi_color=True if ui.palette.is_ansi else None)
         for theme in THEMES:
             self.register_theme(theme)

@@ -6,20 +6,20 @@ import enum
 from collections import deque
 from dataclasses import dataclass
 
-from busbench.drive.arming import COUNTDOWN_S
-from busbench.drive.fields import Fields
-from busbench.drive.frames import EndState
-from busbench.drive.parts import Recorded
+from busbench.bench.safety import COUNTDOWN_S
+from busbench.bench.sources import VIRTUAL
+from busbench.drive.field_reader import Fields
+from busbench.drive.frame_generator import EndState
+from busbench.drive.frame_source import DriveSource
+from busbench.drive.part_parser import ReplaySource
 from busbench.drive.program import FRAME_PERIOD_S, Program
 from busbench.drive.program_file import build_program
-from busbench.drive.source import DriveSource
-from busbench.errors import BusbenchError, DriveError, counted
-from busbench.port.live import VIRTUAL
+from busbench.errors import BusbenchError, DriveError, pluralize
 from busbench.port.pacer import Transmission, progress_text, result_line
 from busbench.tui.allowed import refusal
+from busbench.tui.app_state import AppState
 from busbench.tui.live import LiveSession
-from busbench.tui.ui import Ui
-from busbench.wire.bulk import CHANNELS, FRAME_BYTES
+from busbench.wire.codec import CHANNELS, FRAME_BYTES
 
 END = EndState.REST
 SHAPES = ("sine", "triangle", "square", "ramp", "staircase", "wander")
@@ -32,7 +32,7 @@ KEPT_S = 10.0  # of what was sent
 _TICK_MAX_S = 0.25  # a screen that stood still must not swallow the countdown
 
 
-class Phase(enum.Enum):
+class DrivePhase(enum.Enum):
     """How far one is from movement."""
 
     SETTING = "setting"
@@ -141,10 +141,10 @@ class Drive:
         ui: its session is driven.
     """
 
-    def __init__(self, ui: Ui) -> None:
+    def __init__(self, ui: AppState) -> None:
         self.ui = ui
         self.settings = Settings()
-        self.phase = Phase.SETTING
+        self.phase = DrivePhase.SETTING
         self.left_s = 0.0
         self.said = ""
         self.is_stopping = False
@@ -219,22 +219,22 @@ class Drive:
             channel = self.settings.channel - 1
             if program.limits.is_locked(channel):
                 raise DriveError(f"{program.named(channel)} is locked", hint="it will not move; choose another")
-            if self.phase is Phase.SETTING:
-                self.phase = Phase.CAUTIONS
-            elif self.phase is Phase.CAUTIONS:
+            if self.phase is DrivePhase.SETTING:
+                self.phase = DrivePhase.CAUTIONS
+            elif self.phase is DrivePhase.CAUTIONS:
                 self._on, self._unplugged = self.ui.needs, self.ui.needs.unplugged
-                self.phase, self.left_s, self.ui.mover = Phase.COUNTING, float(COUNTDOWN_S), self
+                self.phase, self.left_s, self.ui.mover = DrivePhase.COUNTING, float(COUNTDOWN_S), self
         except BusbenchError as error:
-            self.said, self.phase = str(error), Phase.SETTING
+            self.said, self.phase = str(error), DrivePhase.SETTING
 
     def back(self) -> None:
         """Leave the cautions."""
-        if self.phase is Phase.CAUTIONS:
-            self.phase = Phase.SETTING
+        if self.phase is DrivePhase.CAUTIONS:
+            self.phase = DrivePhase.SETTING
 
     def stop(self) -> None:
         """A key was pressed while counting or moving."""
-        if self.phase is Phase.COUNTING:
+        if self.phase is DrivePhase.COUNTING:
             self._end("cancelled; nothing was sent")
         elif self._run is not None:
             self.is_stopping = True
@@ -244,9 +244,9 @@ class Drive:
         """Count down, then follow the run."""
         if self.ui.session is not self._on:  # the session that was driven is closed, and its port with it
             self._end("stopped: another source was chosen")
-        elif self.phase is Phase.COUNTING and self._on is not None and self._on.unplugged != self._unplugged:
+        elif self.phase is DrivePhase.COUNTING and self._on is not None and self._on.unplugged != self._unplugged:
             self._end("cancelled: the port was unplugged; nothing was sent")  # back or not
-        elif self.phase is Phase.COUNTING:
+        elif self.phase is DrivePhase.COUNTING:
             self.left_s -= min(dt_s, _TICK_MAX_S)
             if self.left_s <= 1e-9:
                 self._start()
@@ -256,7 +256,7 @@ class Drive:
                 self.sent.popleft()
             if self._run.how.is_over:
                 word = "rehearsed, stopped" if self.is_stopping else "rehearsed"
-                words = f"{word}: {counted(self._run.how.frames, 'frame')}; nothing was sent"
+                words = f"{word}: {pluralize(self._run.how.frames, 'frame')}; nothing was sent"
                 self._end(words if isinstance(self._run, _Rehearsal) else result_line(self._run.how))
 
     def _start(self) -> None:
@@ -267,14 +267,14 @@ class Drive:
         self._on.is_moving = True
         try:
             self._run = _Rehearsal(self.program) if self.is_rehearsal else _PortRun(self._on, self.program)
-            self.phase = Phase.MOVING
+            self.phase = DrivePhase.MOVING
         except BusbenchError as error:
             self._end(str(error))
 
     def _end(self, words: str) -> None:
-        self.said, self.phase = words, Phase.SETTING
+        self.said, self.phase = words, DrivePhase.SETTING
         self._run = self._on = self.ui.mover = None
 
 
-def _none(name: str) -> Recorded:
+def _none(name: str) -> ReplaySource:
     raise DriveError(f"{name}: no recording is replayed here")

@@ -12,7 +12,7 @@ from busbench.analysis.outages import KINDS, Kind, Outage, find_outages
 from busbench.analysis.period import find_period
 from busbench.model import I64, U8, Rejects
 from busbench.tui.store import FrameStore
-from busbench.wire.bulk import FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST
 
 LETTERS: dict[Kind, str] = {"gap": "g", "lost": "l", "failsafe": "f", "damaged": "d"}
 # Where several stand in one column of a timeline the later of these is shown.

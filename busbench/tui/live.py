@@ -7,17 +7,17 @@ from collections.abc import Callable, Mapping, Sequence
 from time import perf_counter_ns
 
 from busbench.capture.pcapng_write import PcapngWriter
-from busbench.errors import BusbenchError, CaptureError, PortError, counted
-from busbench.model import ByteLog, Chunk, Mark
-from busbench.port.live import EventKind, LivePort, PortEvent
-from busbench.tui.beat import BeatView, look_at_beat
-from busbench.tui.column import give_back_what_is_freed
+from busbench.errors import BusbenchError, CaptureError, PortError, pluralize
+from busbench.model import Annotation, ByteLog, Chunk
+from busbench.port.port import EventKind, LivePort, PortEvent
 from busbench.tui.events import GrowingOutages
+from busbench.tui.growing_array import give_back_what_is_freed
 from busbench.tui.new_file import require_new
 from busbench.tui.session import Session
-from busbench.wire.align import FrameFinder
+from busbench.tui.timing import TimingFigures, look_at_beat
+from busbench.wire.framing import FrameFinder
 from busbench.wire.scale import Scale
-from busbench.wire.table import Found
+from busbench.wire.table import AlignmentResult
 
 # Bytes younger than this may still be on their way through an adapter and its driver.
 LAG_NS = 40_000_000
@@ -60,7 +60,7 @@ class LiveSession(Session):
         self._bytes = 0
         self._last_byte_ns = 0
         self._ambiguous_ns = 0
-        self._beat: BeatView | None = None
+        self._beat: TimingFigures | None = None
         self._beat_place = 0
         self._rung = 0
         self._is_closed = False
@@ -125,7 +125,7 @@ class LiveSession(Session):
         self.losses, self.events = self._outages.losses, self._outages.events
         self.refresh_glitches()
 
-    def beat(self) -> BeatView | None:
+    def beat(self) -> TimingFigures | None:
         """The beat of the last minute before the place; measured anew every two seconds at most."""
         hi = self.row + 1
         if hi > 2 and abs(self.place - self._beat_place) >= _BEAT_EVERY_NS:
@@ -159,7 +159,7 @@ class LiveSession(Session):
         writer, self._writer = self._writer, None
         if writer is None:
             return
-        frames = counted(len(self.store) - self._recorded_from, "frame")
+        frames = pluralize(len(self.store) - self._recorded_from, "frame")
         try:
             writer.close()
             self.notice = f"{why}; wrote {writer.path} ({frames})" if why else f"wrote {writer.path} ({frames})"
@@ -189,7 +189,7 @@ class LiveSession(Session):
         for hear in tuple(self.listeners):
             hear(chunks)
 
-    def _take(self, found: Found) -> None:
+    def _take(self, found: AlignmentResult) -> None:
         self.store.add(found.frames)
         self._outages.add(found.rejects)
         if found.ambiguous:
@@ -205,7 +205,7 @@ class LiveSession(Session):
         elif kind is EventKind.RECONNECTED:
             self.is_unplugged = False
         if kind in (EventKind.UNPLUGGED, EventKind.RECONNECTED):
-            self.marks = [*self.marks, Mark(t_ns, text)]
+            self.marks = [*self.marks, Annotation(t_ns, text)]
 
     def _write_down(self, chunks: Sequence[Chunk], events: Sequence[PortEvent]) -> None:
         """Put what came into the recording that runs; a disk that is full ends the recording, not the session."""

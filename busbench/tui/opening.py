@@ -13,8 +13,8 @@ from busbench.wire.scale import Scale
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from busbench.rig.fault import Fault
     from busbench.rig.model import Rig
+    from busbench.sim.aircraft_faults import AircraftFault
 
 
 def rig_names(rig: Rig | None) -> dict[int, str]:
@@ -27,7 +27,9 @@ def rig_names(rig: Rig | None) -> dict[int, str]:
     return names
 
 
-def open_session(source: str, *, options: ReadOptions, rig: Rig | None = None, faults: Sequence[Fault] = ()) -> Session:
+def open_session(
+    source: str, *, options: ReadOptions, rig: Rig | None = None, faults: Sequence[AircraftFault] = ()
+) -> Session:
     """Open a port, an address, a virtual receiver or aircraft, or a recording.
 
     Args:
@@ -40,8 +42,7 @@ def open_session(source: str, *, options: ReadOptions, rig: Rig | None = None, f
         PortError: the port cannot be opened.
         CaptureError: the recording cannot be read.
     """
-    from busbench.port.live import is_live
-    from busbench.verify.aircraft_port import open_source, rig_in
+    from busbench.bench.sources import is_live, open_source, rig_in
 
     names = rig_names(rig)
     scale = Scale() if rig is None else rig.scale

@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 
 from busbench.model import U16
-from busbench.tui.column import Column
+from busbench.tui.growing_array import GrowingArray
 
 BLOCK = 64
 LANES = 18
@@ -87,7 +87,7 @@ class _Level:
     def __init__(self, size: int) -> None:
         self.size = size
         self.count = 0
-        self._low, self._high = Column(np.uint16), Column(np.uint16)
+        self._low, self._high = GrowingArray(np.uint16), GrowingArray(np.uint16)
 
     def add(self, low: U16, high: U16) -> None:
         self._low.add(low.ravel())
@@ -104,7 +104,7 @@ class _Level:
         self._low.close()
         self._high.close()
 
-    def _blocks(self, column: Column, start: int, stop: int) -> U16:
+    def _blocks(self, column: GrowingArray, start: int, stop: int) -> U16:
         blocks: U16 = column.first(self.count * LANES).reshape(-1, LANES)[start:stop]
         return blocks
 

@@ -10,13 +10,13 @@ from busbench.analysis.outages import find_outages
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.open import open_capture
 from busbench.capture.pcapng_write import PcapngWriter
-from busbench.capture.reading import Recording, Span, read_frames, read_recording
-from busbench.errors import CaptureError, counted, require_kind
+from busbench.capture.recording import Recording, Span, read_frames, read_recording
+from busbench.errors import CaptureError, pluralize, require_kind
 from busbench.model import ByteLog, Rejects
-from busbench.tui.beat import BeatView, look_at_beat
 from busbench.tui.events import Events, Losses
 from busbench.tui.new_file import require_new
 from busbench.tui.session import Session
+from busbench.tui.timing import TimingFigures, look_at_beat
 from busbench.wire.scale import Scale
 
 
@@ -45,7 +45,7 @@ class ReplaySession(Session):
         self._is_closing = threading.Event()
         self._idle = threading.Event()
         self._idle.set()
-        self._beat: BeatView | None = None
+        self._beat: TimingFigures | None = None
         self.is_loaded = False
         self.format = info.format
         self.start_utc_ns = info.start_utc_ns
@@ -119,7 +119,7 @@ class ReplaySession(Session):
             share = f", {min(1.0, self._span.bytes_total / self._payload_bytes):.0%}"
         except OSError:
             share = ""
-        return f"reading: {counted(len(self.store), 'frame')}{share}"
+        return f"reading: {pluralize(len(self.store), 'frame')}{share}"
 
     @property
     def _payload_bytes(self) -> float:
@@ -159,7 +159,7 @@ class ReplaySession(Session):
         """Look for glitches near the place."""
         self.refresh_glitches()
 
-    def beat(self) -> BeatView | None:
+    def beat(self) -> TimingFigures | None:
         """The beat of the whole recording."""
         return self._beat
 
@@ -219,7 +219,7 @@ class ReplaySession(Session):
                         writer.mark(mark.t_ns, mark.text)
         finally:
             self._idle.set()
-        return f"wrote {path} ({counted(last - first + 1, 'frame')})"
+        return f"wrote {path} ({pluralize(last - first + 1, 'frame')})"
 
     def close(self) -> None:
         """Stop reading, and let go of the file."""

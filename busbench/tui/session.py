@@ -12,14 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.analysis.confidence import loss_bounds
+from busbench.analysis.binomial import loss_bounds
 from busbench.errors import BusbenchError
-from busbench.model import BUS_LINE, Clock, LineSettings, Mark
-from busbench.tui.beat import BeatView
+from busbench.model import BUS_LINE, Annotation, Clock, LineSettings
+from busbench.tui.channels import ChannelRows, find_glitches, look
 from busbench.tui.events import NO_EVENTS, Events, Losses
-from busbench.tui.lanes import Lanes, find_glitches, look
 from busbench.tui.store import FrameStore
-from busbench.wire.bulk import FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST
+from busbench.tui.timing import TimingFigures
+from busbench.wire.codec import FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.scale import Scale
 
 PACES = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
@@ -70,7 +70,7 @@ class Session(abc.ABC):
         self.store = FrameStore(clock=clock)
         self.events: Events = NO_EVENTS
         self.losses = Losses()
-        self.marks: list[Mark] = []
+        self.marks: list[Annotation] = []
         self.notice = ""  # the last thing that happened, for people
         self.start = self.end = self.place = 0
         self.is_moving = True  # replay: playing; live: following what comes
@@ -101,7 +101,7 @@ class Session(abc.ABC):
         """One or two words on the link at the place: in step, searching, silent …"""
 
     @abc.abstractmethod
-    def beat(self) -> BeatView | None:
+    def beat(self) -> TimingFigures | None:
         """The beat, None while there is none."""
 
     def close(self) -> None:
@@ -173,9 +173,9 @@ class Session(abc.ABC):
             BusbenchError: the recording cannot take it; it is kept here.
         """
         at = place if self.clock.is_known else 0
-        self.marks = sorted([*self.marks, Mark(at, text)], key=lambda one: one.t_ns)
+        self.marks = sorted([*self.marks, Annotation(at, text)], key=lambda one: one.t_ns)
 
-    def mark_place(self, mark: Mark) -> int:
+    def mark_place(self, mark: Annotation) -> int:
         """Place of a mark on the axis."""
         return mark.t_ns
 
@@ -190,7 +190,7 @@ class Session(abc.ABC):
 
     # figures
 
-    def lanes(self, points: int) -> Lanes:
+    def lanes(self, points: int) -> ChannelRows:
         """All channels at the place."""
         return look(self.store, self.place, since=self.reset_row, points=points, glitches=self._glitches)
 

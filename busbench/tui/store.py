@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.model import I64, U8, U16, Bools, Clock, FrameTimes
-from busbench.tui.column import Column
+from busbench.tui.growing_array import GrowingArray
 from busbench.tui.pyramid import LANES, Pyramid
-from busbench.wire.bulk import CHANNELS, FLAG_CH17, FLAG_CH18, FRAME_BYTES, unpack_channels
+from busbench.wire.codec import CHANNELS, FLAG_CH17, FLAG_CH18, FRAME_BYTES, unpack_channels
 from busbench.wire.table import FrameTable
 
 ROWS_A_SECOND = 100  # how fast frames without a clock are played
@@ -34,11 +34,11 @@ class FrameStore:
         self.clock = clock
         self._count = 0
         self._columns = {
-            "t_ns": Column(np.int64),
-            "slack_ns": Column(np.uint32),
-            "offset": Column(np.int64),
-            "flags": Column(np.uint8),
-            "suspect": Column(np.bool_),
+            "t_ns": GrowingArray(np.int64),
+            "slack_ns": GrowingArray(np.uint32),
+            "offset": GrowingArray(np.int64),
+            "flags": GrowingArray(np.uint8),
+            "suspect": GrowingArray(np.bool_),
         }
         self._raw = _Rows()
         self._pyramid = Pyramid(self.values)

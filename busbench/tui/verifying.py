@@ -10,21 +10,21 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from busbench.drive.walk_file import read_walk
+from busbench.bench.check_session import CheckSession as Round
+from busbench.bench.surface_session import answers_path
+from busbench.drive.surface_file import read_walk
 from busbench.errors import BusbenchError, CaptureError, require_kind, unwritable
 from busbench.model import Chunk
 from busbench.rig.check import check_rig
 from busbench.rig.model import Rig
+from busbench.sim.aircraft_port import AircraftPort
 from busbench.tui.live import LiveSession
 from busbench.tui.new_file import require_new
 from busbench.tui.replay import ReplaySession
-from busbench.verify.aircraft_port import AircraftPort
-from busbench.verify.check import About, Check, Verdict
-from busbench.verify.session import Session as Round
-from busbench.verify.steps import Step
+from busbench.verify.procedure import TestStep
+from busbench.verify.result import Check, CheckFactory, Verdict
+from busbench.verify.surface_checks import check_walk, not_walked
 from busbench.verify.verify import Verification, verify
-from busbench.verify.walk_checks import check_walk, not_walked
-from busbench.verify.walk_round import answers_path
 
 BYTE_FORMATS = ("pcapng", "raw bytes", "byte CSV", "USB capture")
 
@@ -60,12 +60,12 @@ class GuidedRound:
         live.listeners.append(self._hear)
 
     @property
-    def steps(self) -> tuple[Step, ...]:
+    def steps(self) -> tuple[TestStep, ...]:
         """All steps."""
         return self._round.steps
 
     @property
-    def step(self) -> Step:
+    def step(self) -> TestStep:
         """The step where it stands."""
         return self.steps[min(self.at, len(self.steps) - 1)]
 
@@ -160,7 +160,7 @@ class GuidedRound:
                 self._end()
 
 
-class Recorded:
+class RecordedCheck:
     """A recording held against the plan; `work` takes a while and runs beside the screen.
 
     Args:
@@ -183,11 +183,11 @@ class Recorded:
         more: tuple[Check, ...] = ()
         if recording.info.format not in BYTE_FORMATS:
             why = "this screen looks at the bus alone; `busbench verify` looks at pulse lines too"
-            more = (About("pulse", "pulse outputs").not_tested("pulse outputs", why),)
+            more = (CheckFactory("pulse", "pulse outputs").not_tested("pulse outputs", why),)
         self.found = verify(recording, self._rig, more=more)
 
 
-def write_page(work: GuidedRound | Recorded, path: str, *, source: str, rig_path: str) -> str:
+def write_page(work: GuidedRound | RecordedCheck, path: str, *, source: str, rig_path: str) -> str:
     """Write the page to print and sign to a new file; of a guided round also what it stands on, beside it.
 
     Answers of a walk that were kept for this rig file stand on it too.

@@ -10,26 +10,25 @@ import enum
 from pathlib import Path
 from time import monotonic
 
-from busbench.drive.arming import COUNTDOWN_S
-from busbench.drive.frames import EndState
+from busbench.bench.safety import COUNTDOWN_S
+from busbench.bench.sources import VIRTUAL, rig_in
+from busbench.bench.surface_session import answers_path, begin_walk, now_utc, plan_walk, program_of, save_walk
+from busbench.drive.frame_generator import EndState
+from busbench.drive.frame_source import DriveSource
 from busbench.drive.program import Program
-from busbench.drive.source import DriveSource
-from busbench.drive.walk import Ended, Event, Move, Moved, Phase, Stop, Walk, Word
-from busbench.drive.walk_file import WalkHead
-from busbench.drive.walk_program import hold_program
+from busbench.drive.surface_check import Ended, Event, Move, Moved, Station, SurfacePhase, Walk, Word
+from busbench.drive.surface_file import WalkHead
+from busbench.drive.surface_motion import hold_program
 from busbench.errors import BusbenchError
-from busbench.port.live import VIRTUAL
 from busbench.port.pacer import Transmission, progress_text
 from busbench.rig.load import read_rig
 from busbench.rig.model import Rig
-from busbench.rig.virtual_rig import VirtualRig
+from busbench.sim.devices import VirtualRig
+from busbench.sim.surface_rehearsal import Rehearsal, RehearsedMotion
 from busbench.tui.allowed import refusal
+from busbench.tui.app_state import AppState
 from busbench.tui.live import LiveSession
 from busbench.tui.session import Session
-from busbench.tui.ui import Ui
-from busbench.verify.aircraft_port import rig_in
-from busbench.verify.walk_rehearsal import Motion, Rehearsal
-from busbench.verify.walk_round import answers_path, begin_walk, now_utc, plan_walk, program_of, save_walk
 
 NO_RIG = "A walk needs the plan: start with `busbench watch SOURCE --rig RIG.toml`."
 NO_PORT = "A recording cannot be walked: watch a port, or virtual: to rehearse."
@@ -54,19 +53,19 @@ class Walking:
         ui: its session and its plan are walked.
     """
 
-    def __init__(self, ui: Ui) -> None:
+    def __init__(self, ui: AppState) -> None:
         self.ui = ui
         self.trouble = NO_RIG  # why there can be no walk, or an empty string
         self.said = ""
         self.head: WalkHead | None = None
-        self.stops: tuple[Stop, ...] = ()
+        self.stops: tuple[Station, ...] = ()
         self.walk: Walk | None = None
         self.path: Path | None = None
         self.way = Way.NONE
         self.left_s = 0.0
         self.rehearsal: Rehearsal | None = None
         self._of: Session | None = None
-        self._motion: Motion | None = None
+        self._motion: RehearsedMotion | None = None
         self._due_s = self._quiet_s = 0.0
         self._is_stopped = self._holds = False
         self._began = "", 0.0
@@ -132,7 +131,7 @@ class Walking:
             return
         self.said = ""
         self._keep(walk.after(event))
-        if self.walk is not None and self.walk.phase is Phase.MOVING:
+        if self.walk is not None and self.walk.phase is SurfacePhase.MOVING:
             self._set_off()
         elif self.walk is not None and self.walk.is_over:
             self.rest()
@@ -256,7 +255,7 @@ class Walking:
                 self.said = str(error)
                 self._end(None)
 
-    def _rehearse(self, dt_s: float, motion: Motion) -> None:
+    def _rehearse(self, dt_s: float, motion: RehearsedMotion) -> None:
         assert self.rehearsal is not None
         assert self.head is not None
         self._due_s += dt_s

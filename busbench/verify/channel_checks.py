@@ -6,11 +6,11 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from busbench.errors import counted
-from busbench.rig.ways import ways_of
-from busbench.verify.check import About, Check
-from busbench.verify.evidence import Evidence, Mapped
-from busbench.verify.turns import MOVED_COUNTS, Turn, middle_of_three, rest_levels
+from busbench.errors import pluralize
+from busbench.rig.direction import directions_of
+from busbench.verify.control_moves import MOVED_COUNTS, ControlMove, middle_of_three, rest_levels
+from busbench.verify.inputs import ChannelPlan, VerifyInputs
+from busbench.verify.result import Check, CheckFactory
 from busbench.wire.scale import FULL_COUNTS
 
 REST, LOW_END, HIGH_END = "rest", "low end", "high end"
@@ -19,7 +19,9 @@ REST_SHARE, REST_S = 0.3, 2.0  # of the frames, and of the time, at one level, t
 _RIGHT_WAY = 0.5  # of the planned reach, from which a move shows its direction
 
 
-def check_channels(evidence: Evidence, channels: Sequence[Mapped], turns: dict[str, Turn]) -> Iterator[Check]:
+def check_channels(
+    evidence: VerifyInputs, channels: Sequence[ChannelPlan], turns: dict[str, ControlMove]
+) -> Iterator[Check]:
     """All checks of the channels.
 
     Args:
@@ -29,7 +31,7 @@ def check_channels(evidence: Evidence, channels: Sequence[Mapped], turns: dict[s
     """
     rests = rest_levels(evidence)
     for mapped in channels:
-        about = About("channel", mapped.subject, mapped.channel)
+        about = CheckFactory("channel", mapped.subject, mapped.channel)
         turn = turns.get(mapped.control)
         yield _rest(about, evidence, mapped, rests[mapped.channel - 1])
         yield from _ends(about, evidence, mapped, turn)
@@ -39,13 +41,13 @@ def check_channels(evidence: Evidence, channels: Sequence[Mapped], turns: dict[s
             yield _noise(about, evidence, mapped)
 
 
-def _shown(mapped: Mapped, counts: float, evidence: Evidence) -> str:
+def _shown(mapped: ChannelPlan, counts: float, evidence: VerifyInputs) -> str:
     """Counts with their pulse, or the state."""
     pulse = "" if mapped.is_two_state else f" ({evidence.rig.scale.to_us(counts):.0f} µs)"
     return mapped.shown(counts) + pulse
 
 
-def _rest(about: About, evidence: Evidence, mapped: Mapped, rest: int) -> Check:
+def _rest(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, rest: int) -> Check:
     limit = evidence.rig.limits.rest_counts
     values = evidence.counts[mapped.channel - 1][evidence.is_sound]
     at_rest = int(np.count_nonzero(np.abs(values - rest) <= limit))
@@ -58,19 +60,21 @@ def _rest(about: About, evidence: Evidence, mapped: Mapped, rest: int) -> Check:
     return about.within(REST, said, measured=level, expected=plan, limit=limit, unit="counts")
 
 
-def _values(evidence: Evidence, mapped: Mapped, turn: Turn) -> np.typing.NDArray[np.int32]:
+def _values(evidence: VerifyInputs, mapped: ChannelPlan, turn: ControlMove) -> np.typing.NDArray[np.int32]:
     """The channel in a turn, without flagged frames and glitches."""
     part = slice(turn.first, turn.stop)
     return middle_of_three(evidence.counts[mapped.channel - 1][part][evidence.is_sound[part]])
 
 
-def _untouched(mapped: Mapped, turn: Turn | None) -> str:
+def _untouched(mapped: ChannelPlan, turn: ControlMove | None) -> str:
     if turn is None:
         return f'"{mapped.control}" was not moved by itself in this recording'
     return "no frame in which it was moved can be used"
 
 
-def _ends(about: About, evidence: Evidence, mapped: Mapped, turn: Turn | None) -> Iterator[Check]:
+def _ends(
+    about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, turn: ControlMove | None
+) -> Iterator[Check]:
     limit = evidence.rig.limits.end_pct / 100 * FULL_COUNTS
     values = None if turn is None else _values(evidence, mapped, turn)
     for name, plan, is_high in ((LOW_END, mapped.ends.low_counts, False), (HIGH_END, mapped.ends.high_counts, True)):
@@ -86,7 +90,7 @@ def _ends(about: About, evidence: Evidence, mapped: Mapped, turn: Turn | None) -
         yield about.within(name, said, measured=measured, expected=plan, limit=limit, unit="counts")
 
 
-def _instead(turn: Turn, values: np.typing.NDArray[np.int32]) -> str:
+def _instead(turn: ControlMove, values: np.typing.NDArray[np.int32]) -> str:
     """Says so where a channel stood still while others moved."""
     if np.ptp(values) > MOVED_COUNTS:
         return ""
@@ -94,7 +98,9 @@ def _instead(turn: Turn, values: np.typing.NDArray[np.int32]) -> str:
     return f": it stood still, {others} moved in its place" if others else ": it stood still"
 
 
-def _direction(about: About, evidence: Evidence, mapped: Mapped, turn: Turn | None, rest: int) -> Check:
+def _direction(
+    about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, turn: ControlMove | None, rest: int
+) -> Check:
     """The first move of a turn goes to the high end, as the plan's high_when says."""
     where = mapped.devices[0].high_when
     if where is None:
@@ -126,13 +132,13 @@ def _direction(about: About, evidence: Evidence, mapped: Mapped, turn: Turn | No
     return about.is_so(DIRECTION, said if up else said + ": reversed", good=up)
 
 
-def _surfaces(mapped: Mapped, *, is_high: bool) -> str:
+def _surfaces(mapped: ChannelPlan, *, is_high: bool) -> str:
     """What that means for the surfaces, as far as the plan states it: " (left flap up)"."""
-    ways = [f"{d.name} {ways_of(d).of(is_high=is_high)}" for d in mapped.devices if d.above_neutral is not None]
+    ways = [f"{d.name} {directions_of(d).of(is_high=is_high)}" for d in mapped.devices if d.above_neutral is not None]
     return f" ({', '.join(ways)})" if ways else ""
 
 
-def _alone(about: About, mapped: Mapped, turn: Turn | None, limit: float) -> Check:
+def _alone(about: CheckFactory, mapped: ChannelPlan, turn: ControlMove | None, limit: float) -> Check:
     if turn is None:
         return about.not_tested(ALONE, _untouched(mapped, turn), unit="counts", limit=limit)
     words = [f"channel {one.channel} by {one.moved_counts} counts" for one in turn.also if one.follows]
@@ -148,11 +154,11 @@ def _alone(about: About, mapped: Mapped, turn: Turn | None, limit: float) -> Che
                          unit="counts")  # fmt: skip
 
 
-def _noise(about: About, evidence: Evidence, mapped: Mapped) -> Check:
+def _noise(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan) -> Check:
     limit = evidence.rig.limits.noise_counts
     summary = evidence.channels.channels[mapped.channel - 1]
     noise = summary.still_noise_counts
     if noise is None:
         return about.not_tested(NOISE, "it was never still for long enough", unit="counts rms", limit=limit)
-    said = f"{noise:.2f} counts rms over {counted(summary.still_frames, 'frame')} at rest"
+    said = f"{noise:.2f} counts rms over {pluralize(summary.still_frames, 'frame')} at rest"
     return about.at_most(NOISE, said, measured=noise, limit=limit, unit="counts rms")

@@ -7,10 +7,10 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from busbench.rig.model import Rig
-from busbench.verify.check import About, Check
-from busbench.verify.evidence import TWO_STATE_COUNTS, Evidence, Mapped
+from busbench.verify.inputs import TWO_STATE_COUNTS, ChannelPlan, VerifyInputs
 from busbench.verify.link_loss import TEST_S, LinkLoss
-from busbench.wire.bulk import FLAG_FAILSAFE
+from busbench.verify.result import Check, CheckFactory
+from busbench.wire.codec import FLAG_FAILSAFE
 from busbench.wire.scale import FULL_COUNTS
 
 SIGN, DELAY, VALUE, RECOVERY = "how it shows", "delay", "failsafe value", "recovery"
@@ -23,7 +23,7 @@ def expects_silence(rig: Rig) -> bool:
     return bool(stated) and all(failsafe == "silence" for failsafe in stated)
 
 
-def check_failsafe(evidence: Evidence, channels: Sequence[Mapped], loss: LinkLoss | None) -> Iterator[Check]:
+def check_failsafe(evidence: VerifyInputs, channels: Sequence[ChannelPlan], loss: LinkLoss | None) -> Iterator[Check]:
     """All checks of the failsafe.
 
     Args:
@@ -31,7 +31,7 @@ def check_failsafe(evidence: Evidence, channels: Sequence[Mapped], loss: LinkLos
         channels: the plan's.
         loss: the stretch without link, if there is one.
     """
-    about = About("failsafe", "failsafe")
+    about = CheckFactory("failsafe", "failsafe")
     if loss is None or not loss.has_begun:
         why = "no good frame came before the transmitter was off"
         if loss is None:
@@ -39,7 +39,7 @@ def check_failsafe(evidence: Evidence, channels: Sequence[Mapped], loss: LinkLos
         yield about.not_tested(SIGN, why)
         yield about.not_tested(DELAY, why, unit="s", limit=evidence.rig.limits.failsafe_after_s)
         for mapped in channels:
-            yield About("failsafe", mapped.subject, mapped.channel).not_tested(VALUE, why)
+            yield CheckFactory("failsafe", mapped.subject, mapped.channel).not_tested(VALUE, why)
         yield about.not_tested(RECOVERY, why)
         return
     yield _sign(about, evidence, loss)
@@ -49,7 +49,7 @@ def check_failsafe(evidence: Evidence, channels: Sequence[Mapped], loss: LinkLos
     yield _recovery(about, evidence, channels, loss)
 
 
-def _sign(about: About, evidence: Evidence, loss: LinkLoss) -> Check:
+def _sign(about: CheckFactory, evidence: VerifyInputs, loss: LinkLoss) -> Check:
     length = f"over {loss.end_s - loss.start_s:.2f} s"
     wanted = expects_silence(evidence.rig)
     if loss.failsafe_s is not None:
@@ -63,7 +63,7 @@ def _sign(about: About, evidence: Evidence, loss: LinkLoss) -> Check:
     return about.is_so(SIGN, f"values went on {length} without link: {beside}, so no device can know", good=False)
 
 
-def _delay(about: About, evidence: Evidence, loss: LinkLoss) -> Check:
+def _delay(about: CheckFactory, evidence: VerifyInputs, loss: LinkLoss) -> Check:
     limit = evidence.rig.limits.failsafe_after_s
     start = loss.start_s if loss.off_s is None else loss.off_s
     since = "the last good frame" if loss.off_s is None else "switching off, as marked"
@@ -81,8 +81,8 @@ def _delay(about: About, evidence: Evidence, loss: LinkLoss) -> Check:
     return about.not_tested(DELAY, why, unit="s", limit=limit)
 
 
-def _value(evidence: Evidence, mapped: Mapped, loss: LinkLoss) -> Check:
-    about = About("failsafe", mapped.subject, mapped.channel)
+def _value(evidence: VerifyInputs, mapped: ChannelPlan, loss: LinkLoss) -> Check:
+    about = CheckFactory("failsafe", mapped.subject, mapped.channel)
     plan, limit = mapped.devices[0].failsafe, evidence.rig.limits.failsafe_counts
     if plan is None:
         return about.not_tested(VALUE, "the plan states no failsafe", unit="counts", limit=limit)
@@ -128,13 +128,13 @@ def _value(evidence: Evidence, mapped: Mapped, loss: LinkLoss) -> Check:
     return about.within(VALUE, said, measured=measured, expected=expected, limit=limit, unit="counts")
 
 
-def _before(evidence: Evidence, mapped: Mapped, loss: LinkLoss) -> float | None:
+def _before(evidence: VerifyInputs, mapped: ChannelPlan, loss: LinkLoss) -> float | None:
     """Where the channel stood just before, None where that is not known."""
     sound = np.flatnonzero(evidence.is_sound[: loss.first])[-10:]
     return float(np.median(evidence.counts[mapped.channel - 1][sound])) if sound.size else None
 
 
-def _recovery(about: About, evidence: Evidence, channels: Sequence[Mapped], loss: LinkLoss) -> Check:
+def _recovery(about: CheckFactory, evidence: VerifyInputs, channels: Sequence[ChannelPlan], loss: LinkLoss) -> Check:
     after = np.flatnonzero(evidence.is_sound[loss.stop :])[:1]
     if not loss.has_ended or not after.size:
         return about.not_tested(RECOVERY, "the link did not come back before the recording ends")

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from xml.etree import ElementTree as ET
 
-from busbench.verify.check import Verdict
+from busbench.verify.result import Verdict
 from busbench.verify.verify import Verification
 
 

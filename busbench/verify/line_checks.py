@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from busbench.analysis.confidence import loss_bounds
+from busbench.analysis.binomial import loss_bounds
 from busbench.analysis.outages import Outage
-from busbench.errors import counted
-from busbench.verify.check import About, Check
-from busbench.verify.evidence import Evidence
+from busbench.errors import pluralize
+from busbench.verify.inputs import VerifyInputs
 from busbench.verify.link_loss import LinkLoss
+from busbench.verify.result import Check, CheckFactory
 
-LINE = About("line", "line")
+LINE = CheckFactory("line", "line")
 _WORDS = {"gap": "missing frames", "lost": "frames flagged lost", "failsafe": "frames in failsafe",
           "damaged": "damaged frames"}  # fmt: skip
 
 
-def check_line(evidence: Evidence, loss: LinkLoss | None) -> Iterator[Check]:
+def check_line(evidence: VerifyInputs, loss: LinkLoss | None) -> Iterator[Check]:
     """All checks of the line.
 
     Args:
@@ -41,12 +41,12 @@ def check_line(evidence: Evidence, loss: LinkLoss | None) -> Iterator[Check]:
 
 def _frames(count: int, least: int) -> Check:
     if count < least:
-        why = f"only {counted(count, 'frame')} received, too few to say much: record for longer"
+        why = f"only {pluralize(count, 'frame')} received, too few to say much: record for longer"
         return LINE.not_tested("frames", why, unit="frames", limit=least)
-    return LINE.at_least("frames", f"{counted(count, 'frame')} received", measured=count, limit=least, unit="frames")
+    return LINE.at_least("frames", f"{pluralize(count, 'frame')} received", measured=count, limit=least, unit="frames")
 
 
-def _period(evidence: Evidence) -> Check:
+def _period(evidence: VerifyInputs) -> Check:
     beat, plan_ms = evidence.timing, evidence.rig.plan.period_ms
     limit = evidence.rig.limits.period_pct / 100 * plan_ms
     if beat.period_mean_s is None:
@@ -56,7 +56,7 @@ def _period(evidence: Evidence) -> Check:
     return LINE.within("period", said, measured=measured, expected=plan_ms, limit=limit, unit="ms")
 
 
-def _jitter(evidence: Evidence) -> Check:
+def _jitter(evidence: VerifyInputs) -> Check:
     jitter, limit = evidence.timing.jitter, evidence.rig.limits.jitter_ms
     if jitter is None:
         return LINE.not_tested("jitter", evidence.timing.note, unit="ms", limit=limit)
@@ -67,7 +67,7 @@ def _jitter(evidence: Evidence) -> Check:
     return LINE.at_most("jitter", said, measured=measured, limit=limit, unit="ms")
 
 
-def _losses(evidence: Evidence, loss: LinkLoss | None) -> Iterator[Check]:
+def _losses(evidence: VerifyInputs, loss: LinkLoss | None) -> Iterator[Check]:
     outages, limits = evidence.outages, evidence.rig.limits
     events = [event for event in outages.events if not _is_in(event, evidence, loss)]
     inside = sum(event.frames for event in outages.events if _is_in(event, evidence, loss))
@@ -81,7 +81,7 @@ def _losses(evidence: Evidence, loss: LinkLoss | None) -> Iterator[Check]:
             yield LINE.not_tested(name, why, unit="%", limit=limits.loss_pct)
             continue
         if kind == "failsafe":
-            said = f"{counted(lost, 'frame')} came in failsafe besides the test of it"
+            said = f"{pluralize(lost, 'frame')} came in failsafe besides the test of it"
             yield LINE.at_most(name, said, measured=lost, limit=0, unit="frames")
             continue
         upper = 100 * loss_bounds(lost, max(lost, expected)).upper_one_sided
@@ -109,13 +109,13 @@ def _length_s(event: Outage) -> float:
     return event.duration_s or 0.0
 
 
-def _during(evidence: Evidence, time_s: float) -> str:
+def _during(evidence: VerifyInputs, time_s: float) -> str:
     """The step of the round, as far as it is marked."""
     steps = [text for t, text in evidence.marks_s() if t <= time_s]
     return f', after the mark "{steps[-1]}"' if steps else ""
 
 
-def _is_in(event: Outage, evidence: Evidence, loss: LinkLoss | None) -> bool:
+def _is_in(event: Outage, evidence: VerifyInputs, loss: LinkLoss | None) -> bool:
     """True where an event belongs to the test of the failsafe."""
     if loss is None:
         return False

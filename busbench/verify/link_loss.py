@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.verify.evidence import Evidence
-from busbench.wire.bulk import FLAG_FAILSAFE
+from busbench.verify.inputs import VerifyInputs
+from busbench.wire.codec import FLAG_FAILSAFE
 
 OFF_MARK, ON_MARK = "transmitter off", "transmitter on"
 TEST_S = 1.0  # a shorter outage is no test of the failsafe
@@ -49,7 +49,7 @@ class LinkLoss:
         return self.silent_s > 0.5 * (self.end_s - self.start_s)
 
 
-def find_link_loss(evidence: Evidence) -> LinkLoss | None:
+def find_link_loss(evidence: VerifyInputs) -> LinkLoss | None:
     """The stretch in which the transmitter was off: where it is marked, else the longest of TEST_S or more.
 
     Among unmarked ones those that somebody saw begin go first, then those with failsafe flags.
@@ -77,7 +77,7 @@ def find_link_loss(evidence: Evidence) -> LinkLoss | None:
     return max(long, key=lambda one: (one.has_begun, one.failsafe_s is not None, one.end_s - one.start_s), default=None)
 
 
-def _stretches(evidence: Evidence, off_s: float | None, on_s: float | None) -> list[LinkLoss]:
+def _stretches(evidence: VerifyInputs, off_s: float | None, on_s: float | None) -> list[LinkLoss]:
     """Runs of frames flagged and of silence that follow one another."""
     t_s, down = evidence.t_s, evidence.is_down
     count = t_s.size
@@ -116,7 +116,7 @@ def _stretches(evidence: Evidence, off_s: float | None, on_s: float | None) -> l
     return found
 
 
-def _silences(evidence: Evidence) -> list[tuple[float, float]]:
+def _silences(evidence: VerifyInputs) -> list[tuple[float, float]]:
     """Times without frames, each from the frame before to the frame after."""
     if not evidence.clock.is_known:
         return []

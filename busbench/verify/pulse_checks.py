@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from busbench.analysis.pulses import PulseLine, Pulses
 from busbench.rig.model import Rig
-from busbench.verify.check import About, Check
-from busbench.verify.evidence import map_channels
+from busbench.verify.inputs import channel_plans
+from busbench.verify.result import Check, CheckFactory
 
 FOLLOWS, AGREES = "pulse output", "agrees with the bus"
 
@@ -23,20 +23,20 @@ def check_pulses(found: Pulses, rig: Rig) -> Iterator[Check]:
     for line in found.lines:
         if line.fit is not None and not line.fit.also:
             by_channel.setdefault(line.fit.channel, []).append(line)
-    for mapped in map_channels(rig):
+    for mapped in channel_plans(rig):
         if all(device.kind != "off-bus" for device in mapped.devices) and mapped.channel not in by_channel:
             continue
-        about = About("pulse", mapped.subject, mapped.channel)
+        about = CheckFactory("pulse", mapped.subject, mapped.channel)
         lines = by_channel.get(mapped.channel, [])
         if not lines:
             yield about.not_tested(FOLLOWS, "no pulse line in the recording is seen to follow this channel")
         for line in lines:
             if len(lines) > 1:
-                about = About("pulse", f"{mapped.subject}, {line.name}", mapped.channel)
+                about = CheckFactory("pulse", f"{mapped.subject}, {line.name}", mapped.channel)
             yield about.is_so(FOLLOWS, _words(line), good=line.fit is not None and line.fit.us_per_count > 0)
             yield _agreement(about, line, rig)
     for line in found.lines:
-        about = About("pulse", f"pulse line {line.name}")
+        about = CheckFactory("pulse", f"pulse line {line.name}")
         if line.fit is None:
             yield about.not_tested(FOLLOWS, line.note)
         elif line.fit.also:
@@ -53,7 +53,7 @@ def _words(line: PulseLine) -> str:
     )
 
 
-def _agreement(about: About, line: PulseLine, rig: Rig) -> Check:
+def _agreement(about: CheckFactory, line: PulseLine, rig: Rig) -> Check:
     fit = line.fit
     assert fit is not None
     ends = (fit.min_counts, fit.max_counts)

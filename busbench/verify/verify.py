@@ -6,18 +6,18 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from shlex import quote
 
-from busbench.capture.reading import Recording
-from busbench.errors import counted
+from busbench.capture.recording import Recording
+from busbench.errors import pluralize
 from busbench.rig.check import check_rig
 from busbench.rig.finding import Finding, listed
 from busbench.rig.model import Rig
 from busbench.verify.channel_checks import check_channels
-from busbench.verify.check import About, Check, Verdict, overall
-from busbench.verify.evidence import Evidence, Mapped, map_channels
+from busbench.verify.control_moves import ControlMove, find_moved, find_turns
 from busbench.verify.failsafe_checks import check_failsafe
+from busbench.verify.inputs import ChannelPlan, VerifyInputs, channel_plans
 from busbench.verify.line_checks import check_line
 from busbench.verify.link_loss import LinkLoss, find_link_loss
-from busbench.verify.turns import Turn, find_moved, find_turns
+from busbench.verify.result import Check, CheckFactory, Verdict, overall
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,9 +35,9 @@ class Verification:
     """
 
     checks: tuple[Check, ...]
-    evidence: Evidence
-    channels: tuple[Mapped, ...]
-    turns: dict[str, Turn]
+    evidence: VerifyInputs
+    channels: tuple[ChannelPlan, ...]
+    turns: dict[str, ControlMove]
     loss: LinkLoss | None
     findings: tuple[Finding, ...] = ()
     unplanned: tuple[int, ...] = ()
@@ -95,8 +95,8 @@ def verify(recording: Recording, rig: Rig, *, more: tuple[Check, ...] = ()) -> V
     Returns:
         All checks; those for which the recording holds nothing are not tested.
     """
-    evidence = Evidence(recording, rig)
-    channels = map_channels(rig)
+    evidence = VerifyInputs(recording, rig)
+    channels = channel_plans(rig)
     loss = find_link_loss(evidence)
     turns = find_turns(evidence, channels) if len(recording.frames) else {}
     findings = tuple(check_rig(rig))
@@ -108,8 +108,8 @@ def verify(recording: Recording, rig: Rig, *, more: tuple[Check, ...] = ()) -> V
         checks += [*check_channels(evidence, channels, turns), *check_failsafe(evidence, channels, loss)]
     else:
         why = "there are no frames"
-        checks += [About("channel", one.subject, one.channel).not_tested("channel", why) for one in channels]
-        checks.append(About("failsafe", "failsafe").not_tested("failsafe", why))
+        checks += [CheckFactory("channel", one.subject, one.channel).not_tested("channel", why) for one in channels]
+        checks.append(CheckFactory("failsafe", "failsafe").not_tested("failsafe", why))
     return Verification((*checks, *more), evidence, channels, turns, loss, findings, unplanned)
 
 
@@ -126,12 +126,12 @@ def faults_words(findings: Sequence[Finding], *, rig_path: str) -> str:
         rig_path: the rig file as people type it.
     """
     number = len(faults_of(findings))
-    return f"the plan has {counted(number, 'fault')}: see `busbench rig check {quote(rig_path)}`" if number else ""
+    return f"the plan has {pluralize(number, 'fault')}: see `busbench rig check {quote(rig_path)}`" if number else ""
 
 
 def _check_plan(findings: Sequence[Finding]) -> Iterator[Check]:
     """One that fails where the plan has faults, else none: that a plan is clean says nothing of the aircraft."""
     if faults := faults_of(findings):
         where = listed(dict.fromkeys(one.where for one in faults))
-        said = f"{counted(len(faults), 'fault')} ({where}): all else is held against a plan that cannot be right"
-        yield About("plan", "plan").is_so("faults", said, good=False)
+        said = f"{pluralize(len(faults), 'fault')} ({where}): all else is held against a plan that cannot be right"
+        yield CheckFactory("plan", "plan").is_so("faults", said, good=False)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.model import I64, U8, readonly
+from busbench.model import I64, U8, set_readonly
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -27,7 +27,7 @@ class Edges:
     end_ns: int
 
     def __post_init__(self) -> None:
-        readonly(self.t_ns)
+        set_readonly(self.t_ns)
 
     def __len__(self) -> int:
         return int(self.t_ns.size)

@@ -9,8 +9,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.model import I64, U8, U16, Bools, FrameTimes, Rejects, readonly
-from busbench.wire.bulk import FRAME_BYTES, unpack_channels
+from busbench.model import I64, U8, U16, Bools, FrameTimes, Rejects, set_readonly
+from busbench.wire.codec import FRAME_BYTES, unpack_channels
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,7 +33,7 @@ class FrameTable:
     suspect: Bools
 
     def __post_init__(self) -> None:
-        readonly(self.t_ns, self.slack_ns, self.offset, self.raw, self.suspect)
+        set_readonly(self.t_ns, self.slack_ns, self.offset, self.raw, self.suspect)
 
     def __len__(self) -> int:
         return int(self.offset.size)
@@ -42,7 +42,7 @@ class FrameTable:
     def channels(self) -> U16:
         """Counts of channels 1-16, uint16 (N, 16)."""
         counts = unpack_channels(self.raw)
-        readonly(counts)
+        set_readonly(counts)
         return counts
 
     @property
@@ -94,7 +94,7 @@ class FrameTable:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Found:
+class AlignmentResult:
     """What the alignment made of some bytes.
 
     Args:
@@ -109,10 +109,10 @@ class Found:
     ambiguous: tuple[tuple[int, int], ...] = ()
 
     @staticmethod
-    def concat(parts: Iterable[Found]) -> Found:
+    def concat(parts: Iterable[AlignmentResult]) -> AlignmentResult:
         """All parts one after another."""
         some = list(parts)
-        return Found(
+        return AlignmentResult(
             FrameTable.concat(p.frames for p in some),
             Rejects.concat(p.rejects for p in some),
             tuple(span for p in some for span in p.ambiguous),

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from busbench.model import I64, FrameTimes
-from busbench.wire.bounds import frame_bounds
+from busbench.wire.arrival_times import frame_bounds
 
 CHARACTER_NS = 120_000
 FRAME_BYTES = 25

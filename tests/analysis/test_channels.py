@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busbench.analysis.channels import Channels, ChannelStats
-from busbench.analysis.turns import Travels, turning_points
+from busbench.analysis.reversals import Travels, turning_points
 from busbench.model import NO_CLOCK, Clock, ClockKind
-from busbench.wire.bulk import FRAME_BYTES, pack_frames
+from busbench.wire.codec import FRAME_BYTES, pack_frames
 from busbench.wire.table import FrameTable
 
 PER_BYTE = Clock(ClockKind.PER_BYTE, 1)

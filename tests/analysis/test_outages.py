@@ -12,10 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busbench.analysis.outages import BURST_NOTE, Outages, find_outages
-from busbench.model import NO_CLOCK, ByteLog, Chunk, Clock, ClockKind, FrameTimes, Mark, Reason, Rejects
-from busbench.wire.align import find_frames, find_in_blocks
-from busbench.wire.bulk import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
-from busbench.wire.table import Found
+from busbench.model import NO_CLOCK, Annotation, ByteLog, Chunk, Clock, ClockKind, FrameTimes, Reason, Rejects
+from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
+from busbench.wire.framing import find_frames, find_in_blocks
+from busbench.wire.table import AlignmentResult
 
 MS = 1_000_000
 SLOTS = st.lists(st.sampled_from([0] * 12 + [FLAG_LOST, FLAG_FAILSAFE, -1]), min_size=30, max_size=200)
@@ -227,7 +227,7 @@ def test_one_frame() -> None:
 
 def test_losses_between_marks() -> None:
     times, rejects = heron([0] * 100 + [-1] * 9 + [0] * 91 + [FLAG_LOST] * 50 + [0] * 50)
-    marks = [Mark(round(t * MS), text) for t, text in ((3 + 104 * 7 + 1, "ailerons"), (3 + 224 * 7 + 1, "flaps"))]
+    marks = [Annotation(round(t * MS), text) for t, text in ((3 + 104 * 7 + 1, "ailerons"), (3 + 224 * 7 + 1, "flaps"))]
     result = find(times, rejects, clock=PER_BYTE, start_ns=0, marks=marks[::-1])
     assert [(s.start_mark, s.end_mark, s.frames, s.lost) for s in result.between_marks] == [
         (None, "ailerons", 100, 5),
@@ -246,7 +246,7 @@ def test_losses_between_marks_are_those_due_between_them(slots: list[int], at: l
     slots = [0, 0, 0, *slots, 0, 0, 0]
     after = sorted(min(slot, len(slots) - 2) for slot in at)  # each mark half a period behind one of the slots
     times, rejects = heron(slots)
-    marks = [Mark(round((FRAME_MS + 7 * slot + 3.5) * MS), str(slot)) for slot in after]
+    marks = [Annotation(round((FRAME_MS + 7 * slot + 3.5) * MS), str(slot)) for slot in after]
     result = find(times, rejects, clock=PER_BYTE, start_ns=0, marks=marks)
     cuts = [0, *(slot + 1 for slot in after), len(slots)]
     due = [slots[lo:hi] for lo, hi in itertools.pairwise(cuts)]
@@ -369,5 +369,5 @@ def test_cutting_the_stream_does_not_matter(sizes: list[int]) -> None:
         marks = (log.mark_end > start) & (log.mark_end <= end)
         parts.append(ByteLog(start, data[start:end], log.mark_end[marks], log.mark_t_ns[marks]))
         start = end
-    found = Found.concat(find_in_blocks(parts, clock=PER_READ))
+    found = AlignmentResult.concat(find_in_blocks(parts, clock=PER_READ))
     assert find(found.frames.times(), found.rejects, clock=PER_READ, start_ns=0) == from_log(whole)

@@ -8,13 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busbench.capture import level_csv, source
+from busbench.capture import file_io, level_csv
 from busbench.capture.base import ReadOptions
 from busbench.capture.edges import read_edges
 from busbench.capture.open import open_capture
 from busbench.errors import CaptureError
 from busbench.model import Clock, ClockKind
-from busbench.wire.line import encode_line
+from busbench.wire.uart import encode_line
 from tests.capture.levels import kept, read_with
 
 # 0x0F, even parity, inverted line: high, low for the ones, high for the zeros, low.
@@ -144,7 +144,7 @@ def test_long_files_go_in_pieces_that_cut_nothing(tmp_path: Path, monkeypatch: p
     )
     whole = read(kept(tmp_path, text))
     assert whole[0] == data
-    monkeypatch.setattr(source, "BLOCK_BYTES", 20_011)
+    monkeypatch.setattr(file_io, "BLOCK_BYTES", 20_011)
     assert read(kept(tmp_path, text)) == whole
 
 

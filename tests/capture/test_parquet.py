@@ -10,7 +10,7 @@ import pytest
 
 from busbench.capture.open import open_capture
 from busbench.capture.parquet import write_parquet
-from busbench.capture.reading import read_recording
+from busbench.capture.recording import read_recording
 from busbench.errors import CaptureError
 
 CAPTURES = Path(__file__).resolve().parent.parent.parent / "captures"

@@ -13,10 +13,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busbench.capture.gather import gather
+from busbench.capture.concat_slices import gather
 from busbench.capture.packets import PacketFile
 from busbench.errors import CaptureError
-from busbench.model import NO_CLOCK, ByteLog, Chunk, Clock, ClockKind, LineSettings, Mark
+from busbench.model import NO_CLOCK, Annotation, ByteLog, Chunk, Clock, ClockKind, LineSettings
 from tests.capture.blocks import (
     CLOCK,
     EPOCH_NS,
@@ -50,7 +50,7 @@ def test_a_recording_comes_back_as_it_was(tmp_path: Path) -> None:
     assert np.flatnonzero(log.bad).tolist() == [6, 10, 11, 12]
     info = capture.info
     assert (info.format, info.clock, info.start_utc_ns, info.source) == ("pcapng", CLOCK, 0, "ttyS7")
-    assert info.marks == [Mark(EPOCH_NS + 9_000, "30 paces")]
+    assert info.marks == [Annotation(EPOCH_NS + 9_000, "30 paces")]
     assert info.notes == ["read what was received on ttyS7; passed over: 5 bytes sent on 1 (ttyS7)"]
     assert joined(read(str(path), interface="1")) == b"asked"
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busbench.errors import CaptureError, counted
+from busbench.errors import CaptureError, pluralize
 from busbench.model import ByteLog, Chunk
 from tests.capture.blocks import (
     Packet,
@@ -54,7 +54,7 @@ def test_a_file_cut_anywhere_gives_all_whole_packets_and_names_the_place(tmp_pat
             assert capture.info.notes == []
         else:
             (note,) = capture.info.notes
-            left_out = counted(length - last, "byte")
+            left_out = pluralize(length - last, "byte")
             assert note == f"byte {last}: the file is cut inside a block; left out from there on ({left_out})"
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from busbench.capture.packet_batch import NO_TIME
 from busbench.capture.packets import PacketFile
 from busbench.errors import CaptureError
-from busbench.model import NO_CLOCK, Clock, ClockKind, Mark
+from busbench.model import NO_CLOCK, Annotation, Clock, ClockKind
 from tests.capture.blocks import (
     block,
     interface,
@@ -62,7 +62,7 @@ def test_many_sections_of_a_packet_or_two_lose_none(tmp_path: Path) -> None:
         expected += [] if i % 6 == 3 and i % 50 != 1 else [(2000 * i, b"%03d" % i)]
         expected += [(2000 * i + 1000, b"more" * i)] if i and i % 5 == 0 else []
     assert packets(capture) == expected
-    assert capture.info.marks == [Mark(2000 * i, f"word {i}") for i in (1, 51, 101)]
+    assert capture.info.marks == [Annotation(2000 * i, f"word {i}") for i in (1, 51, 101)]
 
 
 def test_each_section_has_its_own_interfaces_and_clocks(tmp_path: Path) -> None:
@@ -98,7 +98,7 @@ def test_a_packet_of_endless_comments_keeps_the_first_and_says_so(tmp_path: Path
     comments = b"".join(option(1, b"mark=%d" % i) for i in range(203)) + bytes(4)
     capture = read(save(tmp_path, section(), interface(option(2, b"bus")), packet(7, b"abc", options=comments)))
     assert joined(capture) == b"abc"
-    assert capture.info.marks == [Mark(7000, str(i)) for i in range(200)]
+    assert capture.info.marks == [Annotation(7000, str(i)) for i in range(200)]
     assert capture.info.notes == ["passed over: 3 comments of packets that have more than 200"]
 
 
@@ -263,7 +263,7 @@ def test_comments_of_others_are_marks_and_wrong_ones_harm_nothing(tmp_path: Path
     (log,) = capture.blocks()
     assert log.bad is not None
     assert log.bad.tolist() == [0, 1, 1]
-    assert capture.info.marks == [Mark(3000, "bad="), Mark(3000, "gate\\x1b[31m \\xffclosed")]
+    assert capture.info.marks == [Annotation(3000, "bad="), Annotation(3000, "gate\\x1b[31m \\xffclosed")]
 
 
 def test_usb_alone_is_no_serial_line(tmp_path: Path) -> None:

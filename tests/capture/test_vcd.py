@@ -9,14 +9,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busbench.capture import source, vcd
+from busbench.capture import file_io, vcd
 from busbench.capture.base import CaptureInfo, ReadOptions
 from busbench.capture.edges import read_edges
 from busbench.capture.write import open_writer
 from busbench.errors import CaptureError
 from busbench.model import BUS_LINE, ByteLog, Clock, ClockKind, LineSettings
 from busbench.wire.edges import Edges
-from busbench.wire.line import encode_line
+from busbench.wire.uart import encode_line
 from tests.capture.levels import kept, read_with
 
 HEAD = b"$timescale 1 us $end\n$scope module top $end\n$var wire 1 ! rx $end\n$upscope $end\n$enddefinitions $end\n"
@@ -182,7 +182,7 @@ def test_long_files_go_in_pieces_that_cut_nothing(tmp_path: Path, monkeypatch: p
     whole = read(kept(tmp_path, text))
     assert whole[0] == data
     for size in (20_011, 4096):
-        monkeypatch.setattr(source, "BLOCK_BYTES", size)
+        monkeypatch.setattr(file_io, "BLOCK_BYTES", size)
         assert read(kept(tmp_path, text)) == whole
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from busbench.wire.bulk import pack_frames
+from busbench.wire.codec import pack_frames
 from tests.capture.usb_blocks import FRAME, START_US, linux, linux_file
 from tests.cli.running import CAPTURES
 

@@ -18,9 +18,10 @@ from typing import NoReturn
 
 import pytest
 
+from busbench.bench import sources
 from busbench.cli import drive_port, keys
-from busbench.port import link, live
-from busbench.port.live import LivePort
+from busbench.port import port_client
+from busbench.port.port import LivePort
 from tests.port.ends import Far, wait_for
 
 Moment = Callable[[pytest.MonkeyPatch], contextlib.AbstractContextManager[object]]
@@ -102,14 +103,14 @@ def _no_process(patch: pytest.MonkeyPatch) -> Iterator[None]:
 
 @contextmanager
 def _dumb_port(patch: pytest.MonkeyPatch) -> Iterator[None]:
-    patch.setattr(link, "_START", "import time; time.sleep(600)")
-    patch.setattr(link, "_OPEN_S", 0.1)
+    patch.setattr(port_client, "_START", "import time; time.sleep(600)")
+    patch.setattr(port_client, "_OPEN_S", 0.1)
     yield
 
 
 @contextmanager
 def _no_look(patch: pytest.MonkeyPatch) -> Iterator[None]:
-    patch.setattr("busbench.port.opening.os.stat", failing(errno.EACCES))
+    patch.setattr("busbench.port.open_serial.os.stat", failing(errno.EACCES))
     yield
 
 
@@ -121,7 +122,7 @@ def _served(_: pytest.MonkeyPatch) -> Iterator[dict[str, str]]:
 
 @contextmanager
 def _windows(patch: pytest.MonkeyPatch) -> Iterator[None]:
-    patch.setattr("busbench.port.playing.sys", SimpleNamespace(platform="win32"))
+    patch.setattr("busbench.sim.playback.sys", SimpleNamespace(platform="win32"))
     yield
 
 
@@ -138,7 +139,7 @@ def _busy_port(_: pytest.MonkeyPatch) -> Iterator[dict[str, str]]:
 
 @contextmanager
 def _denied_port(patch: pytest.MonkeyPatch) -> Iterator[None]:
-    patch.setattr(link, "_START", _DENY_TTY + link._START)
+    patch.setattr(port_client, "_START", _DENY_TTY + port_client._START)
     yield
 
 
@@ -158,7 +159,7 @@ def _unplugged_in_the_countdown(patch: pytest.MonkeyPatch) -> Iterator[None]:
     ports: list[LivePort] = []
 
     def open_live(name: str) -> LivePort:
-        ports.append(live.open_live(name))
+        ports.append(sources.open_live(name))
         return ports[0]
 
     with _at_a_port(patch) as far:

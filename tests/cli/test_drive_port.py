@@ -6,13 +6,13 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from busbench.bench.safety import CAUTIONS, FAULT_CAUTION
 from busbench.cli import drive_port
 from busbench.cli.drive import command
 from busbench.cli.drive_port import count_down
 from busbench.cli.keys import AnyKey
-from busbench.drive.arming import CAUTIONS, FAULT_CAUTION
-from busbench.port.live import Transmission
 from busbench.port.pacer import result_line
+from busbench.port.port import Transmission
 
 pytestmark = pytest.mark.usefixtures("wide")
 
@@ -72,7 +72,7 @@ def test_nothing_without_arm(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_nothing_without_a_keyboard() -> None:
     assert str(run("--no-motor", "--arm").exception) == (
-        "/dev/null: nothing was sent, since standard input is not a terminal and so no key could stop it:"
+        "/dev/null: nothing was sent, since standard input is not a terminal and no key could stop it:"
         " run it in a terminal, or send it to virtual: or a file"
     )
 

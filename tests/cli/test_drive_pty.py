@@ -17,11 +17,11 @@ if sys.platform == "win32":
     pytest.skip("pseudo-terminals are POSIX", allow_module_level=True)
 
 
+from busbench.bench.sources import open_live
 from busbench.cli.drive_port import send
-from busbench.drive.frames import EndState
-from busbench.drive.source import DriveSource
+from busbench.drive.frame_generator import EndState
+from busbench.drive.frame_source import DriveSource
 from busbench.model import I64
-from busbench.port.live import open_live
 from tests.drive.helpers import counts_of, make, sent
 from tests.port.ends import Wire
 

@@ -4,8 +4,8 @@ import pytest
 
 from busbench.cli import progress
 from busbench.cli.progress import ProgressLine
-from busbench.port.live import Transmission
 from busbench.port.pacer import progress_text
+from busbench.port.port import Transmission
 
 
 def test_it_is_written_over_and_taken_away(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:

@@ -21,9 +21,9 @@ from busbench.cli.main import run
 from busbench.cli.record import command, record
 from busbench.errors import PortError
 from busbench.model import BUS_LINE, Chunk, Reason
-from busbench.port.messages import EventKind
-from busbench.wire.align import find_in_blocks
-from busbench.wire.table import Found
+from busbench.port.ipc import EventKind
+from busbench.wire.framing import find_in_blocks
+from busbench.wire.table import AlignmentResult
 from tests.cli.running import invoke
 from tests.tui.ports import START_NS, Hands, ScriptedPort
 
@@ -31,10 +31,10 @@ posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals and
 LIMIT_S = 30.0
 
 
-def frames_of(path: Path) -> tuple[Found, list[str]]:
+def frames_of(path: Path) -> tuple[AlignmentResult, list[str]]:
     """What a recording holds: its frames and its marks."""
     with open_capture(str(path)) as capture:
-        found = Found.concat(find_in_blocks(capture.blocks(), clock=capture.info.clock))
+        found = AlignmentResult.concat(find_in_blocks(capture.blocks(), clock=capture.info.clock))
         return found, [mark.text for mark in capture.info.marks]
 
 
@@ -248,7 +248,7 @@ def test_the_time_without_a_port_is_told_and_is_an_outage(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     hands, path = Hands(), tmp_path / "f.pcapng"
-    monkeypatch.setattr("busbench.verify.aircraft_port.open_source", lambda *_, **__: Away(hands, back_s))
+    monkeypatch.setattr("busbench.bench.sources.open_source", lambda *_, **__: Away(hands, back_s))
     clock = SimpleNamespace(perf_counter_ns=hands, monotonic=lambda: hands.t_ns / 1e9)
     for module in ("live", "record"):
         monkeypatch.setattr(f"busbench.cli.{module}.time", clock)

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from busbench.bench.sources import open_aircraft
 from busbench.cli import keys
 from busbench.cli.drive import command as drive_command
 from busbench.cli.record import command as record_command
@@ -18,7 +19,6 @@ from busbench.cli.simulate import fly
 from busbench.cli.verify import command as verify_command
 from busbench.cli.watch import faults_of
 from busbench.errors import BusbenchError
-from busbench.verify.aircraft_port import open_aircraft
 from tests.cli.running import CAPTURES, invoke, refusal_of
 
 pytestmark = pytest.mark.usefixtures("wide")
@@ -127,7 +127,7 @@ def test_watch_takes_faults_for_what_it_watches() -> None:
 
 
 def test_readme_lists_every_fault_with_what_it_shows() -> None:
-    from busbench.rig.fault import FAULTS
+    from busbench.sim.aircraft_faults import FAULTS
 
     rows = [line for line in README.read_text(encoding="utf-8").splitlines() if line.startswith("| `")]
     for kind, words in FAULTS.items():

@@ -12,7 +12,7 @@ import pytest
 
 from busbench.cli.rig import command, sheet
 from busbench.rig.load import read_rig
-from busbench.wire.bulk import pack_frames
+from busbench.wire.codec import pack_frames
 from tests.cli.running import invoke, refusal_of
 from tests.rig.rigs import HERON, device, hub
 

@@ -15,8 +15,8 @@ from click.testing import Result
 from busbench.cli.pulses import command as pulses_command
 from busbench.cli.verify import command
 from busbench.drive.limits import ChannelLimit, Limits
-from busbench.drive.walk import Entry, Stop
-from busbench.drive.walk_file import WalkHead, write_walk
+from busbench.drive.surface_check import Entry, Station
+from busbench.drive.surface_file import WalkHead, write_walk
 from busbench.errors import BusbenchError
 from busbench.wire.scale import Scale
 from tests.cli.running import invoke, refusal_of
@@ -212,7 +212,7 @@ def test_json_keeps_its_keys(good: Path) -> None:
 
 def test_answers_of_a_walk_count(good: Path, tmp_path: Path) -> None:
     walk, page = tmp_path / "walk.json", tmp_path / "page.html"
-    stop = Stop("rudder", 5, ("rudder",), "right", "left", True, 123, 1024, 1925)
+    stop = Station("rudder", 5, ("rudder",), "right", "left", True, 123, 1024, 1925)
     limits = Limits(tuple(ChannelLimit(173, 1811, 992, 20.0) for _ in range(16)))
     head = WalkHead("Heron", "port", False, "2026-01-31T09:00:00Z", limits, 0.015, 40.0, Scale())
     write_walk(walk, head, [Entry(stop, answers=(True, False, True, True), note="<b>left</b>")])

@@ -17,18 +17,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from busbench.bench.safety import CAUTIONS
+from busbench.bench.sources import open_live
 from busbench.cli import drive_port, keys
 from busbench.cli.choices import read_line
 from busbench.cli.keys import GONE, ReadKey
 from busbench.cli.walk import command
 from busbench.cli.walk_bench import PortBench
-from busbench.drive.arming import CAUTIONS
-from busbench.drive.walk import Ended, Stop
-from busbench.drive.walk_program import hold_program, stop_program, walk_limits
+from busbench.drive.surface_check import Ended, Station
+from busbench.drive.surface_motion import hold_program, stop_program, walk_limits
 from busbench.errors import PortError
-from busbench.port.live import open_live
 from busbench.rig.load import parse_rig, read_rig
-from busbench.verify.walk_rig import stops_of
+from busbench.verify.stations import stops_of
 from busbench.wire.scale import Scale
 from tests.cli.running import CAPTURES, SMALL, invoke, refusal_of
 from tests.drive.helpers import counts_of
@@ -320,7 +320,7 @@ def port() -> Iterator[tuple[int, str]]:
             os.close(fd)
 
 
-SURFACE = Stop("left aileron", 0, ("left aileron",), "up", "down", True, 173, 992, 1811)
+SURFACE = Station("left aileron", 0, ("left aileron",), "up", "down", True, 173, 992, 1811)
 LIMITS = walk_limits([SURFACE], scale=Scale(), locked={2: 173}, rate_pct_per_s=1000)
 MOTION = stop_program(SURFACE, limits=LIMITS, scale=Scale(), period_s=0.007)
 HOLD = hold_program(limits=LIMITS, scale=Scale(), period_s=0.007)

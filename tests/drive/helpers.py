@@ -4,18 +4,18 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from busbench.drive.fields import Fields
-from busbench.drive.frames import EndState, FrameBlock, frame_blocks
-from busbench.drive.parts import Recorded
+from busbench.drive.field_reader import Fields
+from busbench.drive.frame_generator import EndState, FrameBlock, frame_blocks
+from busbench.drive.part_parser import ReplaySource
 from busbench.drive.program import Program
 from busbench.drive.program_file import build_program
 from busbench.model import I64, U8
-from busbench.wire.bulk import unpack_channels
+from busbench.wire.codec import unpack_channels
 
 Keys = Mapping[str, object]
 
 
-def no_recording(name: str) -> Recorded:
+def no_recording(name: str) -> ReplaySource:
     raise AssertionError(f"nobody asked for {name}")
 
 

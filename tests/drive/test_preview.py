@@ -1,8 +1,8 @@
 """The drawing and the list."""
 
-from busbench.drive.frames import EndState
+from busbench.drive.dry_run import dry_run
+from busbench.drive.frame_generator import EndState
 from busbench.drive.preview import preview_lines
-from busbench.drive.survey import survey
 from tests.drive.helpers import make
 
 
@@ -19,7 +19,7 @@ def lines(is_ascii: bool) -> list[str]:
         ],
         fault=[{"kind": "failsafe", "start": 1, "duration": 0.5}, {"kind": "flips", "duration": 1, "flips": 0.01}],
     )
-    return list(preview_lines(program, survey(program), end=EndState.REST, is_ascii=is_ascii))
+    return list(preview_lines(program, dry_run(program), end=EndState.REST, is_ascii=is_ascii))
 
 
 def test_ascii() -> None:

@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busbench.drive.fields import Fields
-from busbench.drive.parts import Recorded
+from busbench.drive.field_reader import Fields
+from busbench.drive.part_parser import ReplaySource
 from busbench.drive.program import Program
 from busbench.drive.program_file import build_program, read_program
 from busbench.errors import DriveError
@@ -98,11 +98,11 @@ def test_a_repeat_begins_anew() -> None:
 
 
 def test_replay_takes_the_asked_channel_from_the_asked_time() -> None:
-    def load(name: str) -> Recorded:
+    def load(name: str) -> ReplaySource:
         assert name == "gust.pcapng"
         levels = np.zeros((4, 18))
         levels[:, 4] = [900.0, 910.0, 920.0, 930.0]
-        return Recorded(np.array([0.0, 0.01, 0.02, 0.03]), levels)
+        return ReplaySource(np.array([0.0, 0.01, 0.02, 0.03]), levels)
 
     part = {"channel": 2, "shape": "replay", "recording": "gust.pcapng", "from_channel": 5, "start": 0.01}
     program = build_program(

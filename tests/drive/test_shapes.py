@@ -5,11 +5,11 @@ import math
 import numpy as np
 import pytest
 
-from busbench.drive.shapes import Beat, Chirp, Hold, Levels, Replay, Shape, Span, Wander, Wave, staircase
+from busbench.drive.shapes import Chirp, Cycle, Hold, Levels, Replay, Shape, TimeSpan, Wander, Wave, staircase
 from busbench.model import F64
 from tests.drive.helpers import make
 
-SPAN = Span(500.0, 1000.0, 1500.0)
+SPAN = TimeSpan(500.0, 1000.0, 1500.0)
 
 
 def at(shape: Shape, *t_s: float) -> list[float]:
@@ -21,45 +21,45 @@ def test_hold_stands() -> None:
 
 
 def test_ramp_rises_evenly_and_begins_anew() -> None:
-    assert at(Wave("ramp", SPAN, Beat(4.0, 2.0)), 0, 1, 2, 3, 4, 5) == [500, 750, 1000, 1250, 500, 750]
+    assert at(Wave("ramp", SPAN, Cycle(4.0, 2.0)), 0, 1, 2, 3, 4, 5) == [500, 750, 1000, 1250, 500, 750]
 
 
 def test_triangle_begins_at_its_centre_rising() -> None:
-    assert at(Wave("triangle", SPAN, Beat(4.0)), 0, 0.5, 1, 2, 3, 3.5) == [1000, 1250, 1500, 1000, 500, 750]
+    assert at(Wave("triangle", SPAN, Cycle(4.0)), 0, 0.5, 1, 2, 3, 3.5) == [1000, 1250, 1500, 1000, 500, 750]
 
 
 def test_sine() -> None:
     t_s = np.linspace(0.0, 12.0, 500)
     want = [1000 + 500 * math.sin(2 * math.pi * t / 4.0 + math.pi / 6) for t in t_s]
-    assert np.allclose(Wave("sine", SPAN, Beat(4.0, 3.0, 30.0)).counts(t_s), want, atol=1e-9)
+    assert np.allclose(Wave("sine", SPAN, Cycle(4.0, 3.0, 30.0)).counts(t_s), want, atol=1e-9)
 
 
 def test_square_is_high_first_and_phase_turns_it() -> None:
-    assert at(Wave("square", SPAN, Beat(4.0)), 0, 1.99, 2, 3.99) == [1500, 1500, 500, 500]
-    assert at(Wave("square", SPAN, Beat(4.0, phase_deg=180.0)), 0, 2) == [500, 1500]
+    assert at(Wave("square", SPAN, Cycle(4.0)), 0, 1.99, 2, 3.99) == [1500, 1500, 500, 500]
+    assert at(Wave("square", SPAN, Cycle(4.0, phase_deg=180.0)), 0, 2) == [500, 1500]
 
 
 def test_an_uneven_centre_stretches_each_half_by_itself() -> None:
-    uneven = Wave("sine", Span(900.0, 1000.0, 1800.0), Beat(4.0))
+    uneven = Wave("sine", TimeSpan(900.0, 1000.0, 1800.0), Cycle(4.0))
     assert at(uneven, 0, 1, 2, 3) == [1000, 1800, 1000, 900]
 
 
 def test_steps_share_the_cycle() -> None:
-    assert at(Levels("steps", (600.0, 900.0, 700.0), Beat(6.0)), 0, 1.9, 2, 4, 5.9) == [600, 600, 900, 700, 700]
+    assert at(Levels("steps", (600.0, 900.0, 700.0), Cycle(6.0)), 0, 1.9, 2, 4, 5.9) == [600, 600, 900, 700, 700]
 
 
 def test_a_frame_that_falls_on_a_step_takes_it() -> None:
-    steps = Levels("steps", (0.0, 1.0, 2.0), Beat(0.021))
+    steps = Levels("steps", (0.0, 1.0, 2.0), Cycle(0.021))
     assert at(steps, 0.0, 0.007, 2 * 0.007) == [0, 1, 2]
 
 
 def test_staircase_goes_up_and_down_without_a_double_stair() -> None:
-    stairs = staircase(100.0, 300.0, stairs=3, beat=Beat(4.0))
+    stairs = staircase(100.0, 300.0, stairs=3, beat=Cycle(4.0))
     assert at(stairs, 0.5, 1.5, 2.5, 3.5) == [100, 200, 300, 200]
 
 
 def test_chirp_turns_as_often_as_told_and_ends_at_its_last_period() -> None:
-    chirp = Chirp(SPAN, Beat(2.0, 10.0), 0.5)
+    chirp = Chirp(SPAN, Cycle(2.0, 10.0), 0.5)
     assert chirp.duration_s == 8.0  # 10 cycles at 0.5 to 2 Hz, 1.25 Hz in the mean
     t_s = np.linspace(0, 8, 4001)[:-1]
     turns = 0.5 * t_s + 1.5 * t_s**2 / 16
@@ -69,7 +69,7 @@ def test_chirp_turns_as_often_as_told_and_ends_at_its_last_period() -> None:
 
 
 def wander(seed: int) -> F64:
-    return Wander(SPAN, Beat(0.5, 400.0), seed).counts(np.arange(0.0, 200.0, 0.007))
+    return Wander(SPAN, Cycle(0.5, 400.0), seed).counts(np.arange(0.0, 200.0, 0.007))
 
 
 def test_wander_is_told_by_its_seed_and_uses_its_span() -> None:
@@ -92,7 +92,7 @@ def test_wander_never_jumps() -> None:
 
 
 def test_wander_is_the_same_in_blocks() -> None:
-    shape = Wander(SPAN, Beat(0.5, 400.0), 7)
+    shape = Wander(SPAN, Cycle(0.5, 400.0), 7)
     t_s = np.arange(1000, dtype=np.float64) * 0.007
     assert np.array_equal(shape.counts(t_s), np.concatenate([shape.counts(t_s[:333]), shape.counts(t_s[333:])]))
 

@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 
 from busbench.capture import pcapng_write
-from busbench.capture.reading import read_recording
+from busbench.capture.recording import read_recording
 from busbench.errors import CaptureError, PortError
-from busbench.port.messages import EventKind
+from busbench.port.ipc import EventKind
 from busbench.port.pacer import STOPPED, Pacer
-from busbench.tui.driving import Phase
+from busbench.tui.driving import DrivePhase
 from busbench.tui.walking import Way
 from tests.cli.running import SMALL
 from tests.port.sources import Counting
@@ -41,9 +41,10 @@ def test_a_stop_does_not_hide_that_the_port_went() -> None:
 def test_away_in_the_countdown_nothing_is_sent(
     is_back: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    from busbench.bench.sources import open_live
     from busbench.cli import drive_port
-    from busbench.drive.frames import EndState
-    from busbench.port.live import LivePort, open_live
+    from busbench.drive.frame_generator import EndState
+    from busbench.port.port import LivePort
     from tests.drive.helpers import make
     from tests.port.ends import Far, wait_for
 
@@ -88,13 +89,13 @@ def test_away_in_the_countdown_of_the_screen() -> None:
     bench.port.happens(EventKind.UNPLUGGED, "unplugged")
     bench.port.happens(EventKind.RECONNECTED, "back")
     bench.pass_s(5)
-    assert bench.drive.phase is Phase.SETTING
+    assert bench.drive.phase is DrivePhase.SETTING
     assert bench.drive.said == "cancelled: the port was unplugged; nothing was sent"
     assert bench.port.how is None
 
 
 def test_away_in_the_countdown_of_a_walk_on_the_screen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from busbench.drive.walk import Word
+    from busbench.drive.surface_check import Word
 
     monkeypatch.chdir(tmp_path)
     (tmp_path / "small.toml").write_text(SMALL, encoding="utf-8")

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busbench.capture.reading import read_recording
+from busbench.capture.recording import read_recording
 from busbench.cli.record import record
 from busbench.model import BUS_LINE
 from tests.tui.ports import START_NS, Live
@@ -59,7 +59,7 @@ def test_a_wall_clock_that_is_set_moves_no_frame(tmp_path: Path, monkeypatch: py
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
 def test_stamps_of_a_port_do_not_follow_the_wall_clock(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from busbench.port.live import open_live
+    from busbench.bench.sources import open_live
     from tests.port.ends import Far, Seen, read_until
 
     far = Far(tmp_path / "port")

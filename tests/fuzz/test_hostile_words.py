@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from busbench.capture.base import ReadOptions
-from busbench.errors import plain
+from busbench.errors import sanitize
 from busbench.rig.load import read_rig
 from busbench.rig.sheet import sheet_html
 from busbench.tui.opening import open_session
@@ -60,7 +60,7 @@ def byte_csv() -> bytes:
 
 
 def levels() -> tuple[list[int], list[int]]:
-    from busbench.wire.line import encode_line
+    from busbench.wire.uart import encode_line
 
     starts = np.arange(8 * 25) * 120_000 + np.arange(8).repeat(25) * 12_000_000
     edges = encode_line(fs.frame(1) * 8, starts + 1_000_000)
@@ -228,10 +228,10 @@ async def test_the_screens_show_the_words_and_do_not_obey_them(tmp_path: Path) -
 
 
 def test_made_safe_once_is_made_safe() -> None:
-    once = plain(HOSTILE)
-    assert plain(once) == once
+    once = sanitize(HOSTILE)
+    assert sanitize(once) == once
     is_safe(once)
-    assert plain(HOSTILE.encode()) == once
-    assert plain(b"\xff\xed\xa0\x80") == "\\xff\\xed\\xa0\\x80"
-    assert plain("a\x1bb" * 20, most=8) == "a\\x1bba…"
+    assert sanitize(HOSTILE.encode()) == once
+    assert sanitize(b"\xff\xed\xa0\x80") == "\\xff\\xed\\xa0\\x80"
+    assert sanitize("a\x1bb" * 20, most=8) == "a\\x1bba…"
     assert json.loads(json.dumps(once)) == once

@@ -6,8 +6,8 @@ import fuzz_seeds
 import numpy as np
 
 from busbench.model import NO_CLOCK, ByteLog
-from busbench.wire.align import FrameFinder, find_frames
-from busbench.wire.table import Found
+from busbench.wire.framing import FrameFinder, find_frames
+from busbench.wire.table import AlignmentResult
 
 
 def test_long_noise_is_read_alike_whole_and_in_pieces() -> None:
@@ -18,7 +18,7 @@ def test_long_noise_is_read_alike_whole_and_in_pieces() -> None:
     finder, parts = FrameFinder(clock=NO_CLOCK), []
     for at in range(0, len(data), 700):
         parts.append(finder.feed(ByteLog.from_bytes(data[at : at + 700], offset=at)))
-    split = Found.concat([*parts, finder.flush()])
+    split = AlignmentResult.concat([*parts, finder.flush()])
     assert np.array_equal(whole.frames.offset, split.frames.offset)
     assert whole.frames.offset[:8].tolist() == list(range(0, 200, 25))
     assert 25 * len(whole.frames) + whole.rejects.bytes_total == len(data)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busbench.analysis.stability import mtie
+from busbench.analysis.mtie import mtie
 from busbench.analysis.timing import timing
 from busbench.model import Clock, ClockKind
 from tests.analysis.adapter import exact

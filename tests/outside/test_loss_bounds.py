@@ -3,7 +3,7 @@
 import pytest
 from scipy.stats import beta, binomtest
 
-from busbench.analysis.confidence import loss_bounds
+from busbench.analysis.binomial import loss_bounds
 
 
 def test_nist_handbook() -> None:

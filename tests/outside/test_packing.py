@@ -6,7 +6,7 @@ import bitstring
 import numpy as np
 import pytest
 
-from busbench.wire.bulk import pack_frames, unpack_channels
+from busbench.wire.codec import pack_frames, unpack_channels
 
 # Common practice, no published standard; worked by bitstring, numpy.packbits and plain integers, which agree.
 WORKED = [

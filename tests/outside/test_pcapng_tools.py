@@ -17,7 +17,7 @@ import pytest
 from busbench.capture.base import ReadOptions
 from busbench.capture.open import open_capture
 from busbench.capture.pcapng_write import PcapngWriter
-from busbench.model import BUS_LINE, ByteLog, Chunk, Clock, ClockKind, Mark
+from busbench.model import BUS_LINE, Annotation, ByteLog, Chunk, Clock, ClockKind
 
 START_NS = 1_700_000_000_000_000_000
 
@@ -137,7 +137,7 @@ def test_we_read_what_text2pcap_and_editcap_write(tmp_path: Path) -> None:
     assert ours(edited) == expected
     capture = open_capture(str(edited), options=ReadOptions(interface="0"))
     list(capture.blocks())
-    assert capture.info.marks == [Mark(START_NS + 2, "gate 2")]
+    assert capture.info.marks == [Annotation(START_NS + 2, "gate 2")]
 
 
 def test_tshark_and_we_agree_on_a_file_cut_in_a_packet(tmp_path: Path) -> None:

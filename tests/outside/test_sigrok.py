@@ -17,7 +17,7 @@ import pytest
 from busbench.capture import vcd
 from busbench.capture.base import ReadOptions
 from busbench.model import I64, U8, LineSettings
-from busbench.wire.line import LineFault, encode_line
+from busbench.wire.uart import LineFault, encode_line
 
 
 def sigrok(path: Path, line: LineSettings, annotation: str) -> list[tuple[int, str]]:

@@ -6,14 +6,14 @@ for quantising noise, variance 1/12 spread over all bins (from memory).
 
 import numpy as np
 
-from busbench.drive.fields import Fields
-from busbench.drive.frames import frame_blocks
-from busbench.drive.parts import Recorded
+from busbench.drive.field_reader import Fields
+from busbench.drive.frame_generator import frame_blocks
+from busbench.drive.part_parser import ReplaySource
 from busbench.drive.program_file import build_program
-from busbench.wire.bulk import unpack_channels
+from busbench.wire.codec import unpack_channels
 
 
-def _no_recording(name: str) -> Recorded:
+def _no_recording(name: str) -> ReplaySource:
     raise AssertionError(name)
 
 

@@ -17,9 +17,9 @@ import pytest
 if sys.platform == "win32":
     pytest.skip("pseudo-terminals are POSIX", allow_module_level=True)
 
-from busbench.port.live import open_live
-from busbench.port.playing import PtyOutlet, Reads, play
-from busbench.port.virtual import ReceiverSettings
+from busbench.port.port import open_client
+from busbench.sim.playback import PtyOutlet, Reads, play
+from busbench.sim.receiver import ReceiverSettings
 from tests.port.ends import Seen, read_until, wait_for
 from tests.port.sources import Counting
 
@@ -45,7 +45,7 @@ def test_it_sends_every_byte_to_a_port(tmp_path: Path) -> None:
     with socat("-u", "STDIN", f"PTY,rawer,link={port}") as relay:
         wait_for(port.exists)
         assert relay.stdin is not None
-        with open_live(str(port)) as live:
+        with open_client(str(port)) as live:
             relay.stdin.write(data)
             relay.stdin.flush()
             seen = read_until(live, Seen(), lambda seen: len(seen.data) >= len(data))
@@ -56,7 +56,7 @@ def test_it_hears_every_frame_from_a_port(tmp_path: Path) -> None:
     port, heard = tmp_path / "port", tmp_path / "heard"
     with socat("-u", f"PTY,rawer,link={port}", f"CREATE:{heard}"):
         wait_for(port.exists)
-        with open_live(str(port)) as live:
+        with open_client(str(port)) as live:
             live.transmit(Counting(30))
             read_until(live, Seen(), lambda _: live.transmission is not None and live.transmission.is_over)
             wait_for(lambda: heard.exists() and heard.stat().st_size >= 750)

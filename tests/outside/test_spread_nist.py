@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busbench.analysis.spread import spread
+from busbench.analysis.stats import spread
 
 
 def digits(value: float, certified: float) -> float:

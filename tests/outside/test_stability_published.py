@@ -13,7 +13,7 @@ import allantools
 import numpy as np
 import pytest
 
-from busbench.analysis.stability import mtie
+from busbench.analysis.mtie import mtie
 from busbench.analysis.timing import Jitter, timing
 from busbench.model import I64, Clock, ClockKind
 from tests.analysis.adapter import exact

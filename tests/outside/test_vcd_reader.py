@@ -13,7 +13,7 @@ from vcd.reader import TokenKind, tokenize
 from busbench.capture import vcd
 from busbench.capture.base import ReadOptions
 from busbench.capture.edges import read_edges
-from busbench.wire.line import encode_line
+from busbench.wire.uart import encode_line
 
 DATA = np.random.default_rng(9).integers(0, 256, 500, dtype=np.uint8)
 T_NS = 1_000_000 + np.arange(500) // 25 * 14_000_000 + np.arange(500) % 25 * 120_000

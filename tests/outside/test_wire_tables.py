@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from busbench.rig.wire import conductor_ohm_per_m, gauge_area_mm2
+from busbench.rig.conductor import conductor_ohm_per_m, gauge_area_mm2
 
 FOOT_M = 0.3048
 

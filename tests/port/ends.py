@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from busbench.model import Chunk
-from busbench.port.live import LivePort, PortEvent
+from busbench.port.port import LivePort, PortEvent
 
 LIMIT_S = 30.0  # for a machine that is busy; nothing is measured by it
 

@@ -7,10 +7,10 @@ from typing import Any
 import pytest
 
 from busbench.model import BUS_LINE
-from busbench.port.child import Child, ChildSettings
-from busbench.port.messages import EventKind, MessageReader, PortEvent
+from busbench.port.io_loop import IoLoop, Item
+from busbench.port.ipc import EventKind, MessageReader, PortEvent
+from busbench.port.port_process import PortProcess, ProcessSettings
 from busbench.port.serial_port import BusPort, ErrorTotals
-from busbench.port.waiting import Hub, Item
 
 
 @pytest.mark.parametrize(
@@ -56,7 +56,7 @@ class TellingPort(BusPort):
         return self.now
 
 
-class Ears(Hub):
+class Ears(IoLoop):
     """Keeps what is said to the parent."""
 
     def __init__(self) -> None:
@@ -90,7 +90,7 @@ class Ears(Hub):
 @pytest.mark.parametrize("has_marks", [False, True], ids=["totals only", "marks too"])
 def test_totals_are_told_where_bytes_are_not_marked(has_marks: bool) -> None:
     ears, port = Ears(), TellingPort(has_marks=has_marks)
-    child = Child(ChildSettings("/dev/ttyHERON", BUS_LINE), hub=ears)
+    child = PortProcess(ProcessSettings("/dev/ttyHERON", BUS_LINE), hub=ears)
     child._attach(port, EventKind.OPENED)
     child._compare_totals(1)
     port.now = ErrorTotals(parity=7, framing=1, overrun=3)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from busbench.model import BUS_LINE, Chunk, Clock, ClockKind, LineSettings
-from busbench.port.playing import Reads
-from busbench.port.probe import Line, ProbeResult, classify
-from busbench.port.virtual_text import parse_virtual
+from busbench.port.probe import LineState, ProbeResult, classify
+from busbench.sim.address import parse_virtual
+from busbench.sim.playback import Reads
 
 PER_READ = Clock(ClockKind.PER_READ, 1)
 
@@ -26,33 +26,33 @@ def look(query: str, *, line: LineSettings = BUS_LINE) -> ProbeResult:
 @pytest.mark.parametrize(
     ("query", "line"),
     [
-        ("", Line.FRAMES),
-        ("batch=1ms", Line.FRAMES),
-        ("batch=16ms", Line.FRAMES),
-        ("baud=96000", Line.FRAMES),
-        ("baud=104000", Line.FRAMES),
-        ("marks=off", Line.FRAMES),
-        ("flips=1%&drops=0.5%", Line.FRAMES),
-        ("inverted=on", Line.INVERTED),
-        ("inverted=on&batch=1ms", Line.INVERTED),
-        ("inverted=on&batch=16ms&marks=off", Line.INVERTED),
-        ("baud=115200", Line.WRONG_RATE),
-        ("baud=115200&batch=1ms", Line.WRONG_RATE),
-        ("inverted=on&baud=115200", Line.INVERTED_WRONG_RATE),
-        ("inverted=on&baud=115200&batch=1ms", Line.INVERTED_WRONG_RATE),
-        ("baud=57600", Line.NO_FRAMES),
-        ("baud=9600", Line.NO_FRAMES),
-        ("frames=off", Line.SILENT),
-        ("frames=off&chatter=500", Line.NO_FRAMES),
+        ("", LineState.FRAMES),
+        ("batch=1ms", LineState.FRAMES),
+        ("batch=16ms", LineState.FRAMES),
+        ("baud=96000", LineState.FRAMES),
+        ("baud=104000", LineState.FRAMES),
+        ("marks=off", LineState.FRAMES),
+        ("flips=1%&drops=0.5%", LineState.FRAMES),
+        ("inverted=on", LineState.INVERTED),
+        ("inverted=on&batch=1ms", LineState.INVERTED),
+        ("inverted=on&batch=16ms&marks=off", LineState.INVERTED),
+        ("baud=115200", LineState.WRONG_RATE),
+        ("baud=115200&batch=1ms", LineState.WRONG_RATE),
+        ("inverted=on&baud=115200", LineState.INVERTED_WRONG_RATE),
+        ("inverted=on&baud=115200&batch=1ms", LineState.INVERTED_WRONG_RATE),
+        ("baud=57600", LineState.NO_FRAMES),
+        ("baud=9600", LineState.NO_FRAMES),
+        ("frames=off", LineState.SILENT),
+        ("frames=off&chatter=500", LineState.NO_FRAMES),
     ],
 )
-def test_what_is_on_the_line(pilot: str, period: str, query: str, line: Line) -> None:
+def test_what_is_on_the_line(pilot: str, period: str, query: str, line: LineState) -> None:
     result = look(f"pilot={pilot}&period={period}&{query}")
     assert result.line is line
-    assert result.is_good is (line is Line.FRAMES)
-    if line is Line.FRAMES and "flips" not in query:
+    assert result.is_good is (line is LineState.FRAMES)
+    if line is LineState.FRAMES and "flips" not in query:
         assert result.period_s == pytest.approx(float(period.removesuffix("ms")) / 1e3, rel=0.02)
-    if line is not Line.FRAMES:
+    if line is not LineState.FRAMES:
         assert result.advice
 
 
@@ -73,7 +73,7 @@ def test_slots_are_told() -> None:
 
 def test_a_bad_line_is_told_though_frames_were_found() -> None:
     result = look("flips=1%")
-    assert result.line is Line.FRAMES
+    assert result.line is LineState.FRAMES
     assert result.marked > 30
     assert result.advice == "check ground, lead and levels: more than one byte in a hundred is damaged"
 

@@ -16,8 +16,8 @@ if sys.platform == "win32":
     pytest.skip("pseudo-terminals are POSIX", allow_module_level=True)
 
 from busbench.errors import PortError
-from busbench.port.live import LivePort, open_live
 from busbench.port.pacer import Transmission
+from busbench.port.port import LivePort, open_client
 from tests.port.ends import LIMIT_S, Far, Seen, read_until, wait_for
 from tests.port.sources import Counting, Failing, Holding, Unpicklable
 
@@ -37,7 +37,7 @@ def whole(data: bytes) -> list[int]:
 
 
 def test_every_frame_goes_out_once_and_in_order(far: Far) -> None:
-    with open_live(far.name) as port:
+    with open_client(far.name) as port:
         port.transmit(Counting(60))
         how = finish(port)
         echoed = port.sent()
@@ -50,7 +50,7 @@ def test_every_frame_goes_out_once_and_in_order(far: Far) -> None:
 
 def test_a_port_that_was_away_unseen_is_not_driven(far: Far) -> None:
     """Between the last look of whoever drives and the order it may go and be back."""
-    with open_live(far.name) as port:
+    with open_client(far.name) as port:
         far.unplug()
         again = Far(Path(far.name))
         wait_for(again.is_listened_to)
@@ -66,7 +66,7 @@ def test_a_port_that_was_away_unseen_is_not_driven(far: Far) -> None:
 
 
 def test_it_receives_meanwhile(far: Far) -> None:
-    with open_live(far.name) as port:
+    with open_client(far.name) as port:
         port.transmit(Counting(1 << 30))
         far.write(b"\x0f\xff\x00")
         seen = read_until(port, Seen(), lambda seen: len(seen.data) >= 3)
@@ -89,7 +89,7 @@ def test_it_receives_meanwhile(far: Far) -> None:
     ],
 )
 def test_a_bad_source_ends_in_silence_and_the_port_lives(far: Far, source: Counting, reason: str) -> None:
-    with open_live(far.name) as port:
+    with open_client(far.name) as port:
         port.transmit(source)
         assert finish(port).reason == reason
         assert len(whole(far.read())) == (3 if isinstance(source, Failing) else 0)
@@ -98,7 +98,7 @@ def test_a_bad_source_ends_in_silence_and_the_port_lives(far: Far, source: Count
 
 
 def test_a_second_transmission_is_refused(far: Far) -> None:
-    with open_live(far.name) as port:
+    with open_client(far.name) as port:
         port.transmit(Counting(1 << 30))
         with pytest.raises(PortError, match="a transmission is running already: stop that one first"):
             port.transmit(Counting(1))
@@ -106,7 +106,7 @@ def test_a_second_transmission_is_refused(far: Far) -> None:
 
 
 def test_a_port_that_takes_nothing_is_not_waited_for(far: Far) -> None:
-    port = open_live(far.name)
+    port = open_client(far.name)
     port.transmit(Counting(1 << 30, size=5000))
     read_until(port, Seen(), lambda _: port.transmission is not None and port.transmission.skipped > 3)
     port.close()  # ends long before the test's own limit
@@ -114,7 +114,7 @@ def test_a_port_that_takes_nothing_is_not_waited_for(far: Far) -> None:
 
 
 def test_no_sign_of_life_for_a_second_ends_it(far: Far) -> None:
-    with open_live(far.name) as port:
+    with open_client(far.name) as port:
         port.transmit(Holding())
         data = b""
 
@@ -131,7 +131,7 @@ def test_no_sign_of_life_for_a_second_ends_it(far: Far) -> None:
 
 
 def test_unplugged_ends_it_for_good(far: Far) -> None:
-    with open_live(far.name) as port:
+    with open_client(far.name) as port:
         port.transmit(Counting(1 << 30))
         wait_for(lambda: bool(far.read()))
         far.unplug()
@@ -143,7 +143,7 @@ def test_unplugged_ends_it_for_good(far: Far) -> None:
 
 
 def test_closing_waits_for_the_end_state(far: Far) -> None:
-    port = open_live(far.name)
+    port = open_client(far.name)
     port.transmit(Counting(1 << 30))
     wait_for(lambda: bool(port.read(0.01) or port.sent()))
     port.close()
@@ -152,8 +152,8 @@ def test_closing_waits_for_the_end_state(far: Far) -> None:
 
 PARENT = """
 import pickle, sys
-from busbench.port.live import open_live
-port = open_live(sys.argv[1])
+from busbench.port.port import open_client
+port = open_client(sys.argv[1])
 port.transmit(pickle.loads(bytes.fromhex(sys.argv[2])))
 print(port.pid, flush=True)
 while True:

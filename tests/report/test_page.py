@@ -12,7 +12,7 @@ import pytest
 from busbench.report.page import CAUTIONS, page_html
 from busbench.report.provenance import Provenance, gather, sha256_of
 from busbench.rig.load import parse_rig
-from busbench.verify.check import About
+from busbench.verify.result import CheckFactory
 from busbench.verify.verify import verify
 from tests.verify.rounds import RIG, round_of, without_times
 
@@ -122,7 +122,7 @@ def test_words_of_people_are_words() -> None:
     toml = heron.RIG.read_text(encoding="utf-8").replace('name = "Heron"', f"name = '''{hostile}'''")
     toml = toml.replace('"rudder"', f"'''{hostile}'''").replace('"rudder stick"', "'''<b>stick'''")
     rig = parse_rig(toml)
-    walk = About("walk", hostile).is_so(hostile, hostile, good=False)
+    walk = CheckFactory("walk", hostile).is_so(hostile, hostile, good=False)
     recording = round_of(rig=rig, has_marks=True)
     recording.info.notes.append(hostile)
     found = verify(recording, rig, more=(walk,))

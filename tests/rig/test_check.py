@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 
 from busbench.rig.check import check_rig, worst
-from busbench.rig.ends import rest_counts
 from busbench.rig.load import parse_rig, read_rig
 from busbench.rig.motors import motor_locks
-from busbench.rig.starter import STARTER
+from busbench.rig.template import STARTER
+from busbench.rig.travel import rest_counts
 from tests.rig.rigs import HEAD, HERON, device, hub, rig
 
 MIRRORED, REVERSED, FLAPS = 'mounting = "mirrored"', "reversed = true", 'group = "flaps"'

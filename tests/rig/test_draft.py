@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from busbench.rig.draft import Noticed, Proposal, draft_toml, propose_channels
 from busbench.rig.load import parse_rig
 from busbench.rig.motors import motor_locks
-from busbench.wire.bulk import pack_frames
+from busbench.wire.codec import pack_frames
 from busbench.wire.scale import Scale
 from busbench.wire.table import FrameTable
 

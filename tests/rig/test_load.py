@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from busbench.errors import RigError
 from busbench.rig.load import parse_rig, read_rig
 from busbench.rig.model import Current, Lead
-from busbench.rig.starter import STARTER
+from busbench.rig.template import STARTER
 from tests.rig.rigs import HEAD, HERON, rig
 
 DEVICE = '[[device]]\nname = "left flap"\n'

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busbench.errors import RigError
+from busbench.rig.conductor import is_above, lead_ohm
 from busbench.rig.harness import Branch, Network, Solver, build_network
 from busbench.rig.model import Lead
 from busbench.rig.power import (
@@ -20,7 +21,6 @@ from busbench.rig.power import (
     unstated_currents,
 )
 from busbench.rig.power_text import power_lines
-from busbench.rig.wire import is_above, lead_ohm
 from tests.rig.rigs import device, hub, rig
 
 OHM = "lead = {resistance_ohm = 0.1}"

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busbench.rig.servo import Motion
-from busbench.wire.bulk import FLAG_CH17, FLAG_CH18
+from busbench.rig.servo import ServoMotion
+from busbench.wire.codec import FLAG_CH17, FLAG_CH18
 from tests.rig.rigs import device, rig
 
 FULL, CENTRE, LOW = 1811, 992, 173
@@ -22,13 +22,13 @@ def counts(**channels: int) -> np.ndarray[tuple[int, ...], np.dtype[np.uint16]]:
     return row
 
 
-def motion(*tables: str) -> Motion:
+def motion(*tables: str) -> ServoMotion:
     plan = rig(*tables)
-    return Motion(plan.driven, scale=plan.scale)
+    return ServoMotion(plan.driven, scale=plan.scale)
 
 
 def settle(
-    moved: Motion, row: np.ndarray[tuple[int, ...], np.dtype[np.uint16]], flags: int = 0, s: float = 2.0
+    moved: ServoMotion, row: np.ndarray[tuple[int, ...], np.dtype[np.uint16]], flags: int = 0, s: float = 2.0
 ) -> None:
     for _ in range(round(s / STEP_S)):
         moved.step(STEP_S, row, flags=flags)

@@ -31,4 +31,4 @@ def test_only_the_ports_know_the_network() -> None:
         if any(name.split(".")[0] in NETWORK for _, name in imported(tree, ("busbench", *place.parts[:-1]))):
             users.add(place.as_posix())
     # The first serves a TCP port; the others only take an address apart.
-    assert users == {"port/playing.py", "port/virtual_text.py", "verify/aircraft_port.py"}
+    assert users == {"sim/playback.py", "sim/address.py", "bench/sources.py"}

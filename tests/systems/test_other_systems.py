@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from busbench.port.playing import PtyOutlet, TcpOutlet, play
-from busbench.port.virtual import ReceiverSettings
+from busbench.sim.playback import PtyOutlet, TcpOutlet, play
+from busbench.sim.receiver import ReceiverSettings
 from tests.systems.running import CAPTURES, HERE, ROOT, file_lines, help_lines, run_lines, wrong
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="the other systems are made up from Linux")

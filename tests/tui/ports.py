@@ -8,12 +8,12 @@ import numpy as np
 
 from busbench.errors import PortError
 from busbench.model import BUS_LINE, Chunk
-from busbench.port.live import HearingPort
-from busbench.port.messages import EventKind, PortEvent
-from busbench.port.playing import Reads
-from busbench.port.virtual_text import parse_virtual
+from busbench.port.ipc import EventKind, PortEvent
+from busbench.port.port import HearingPort
+from busbench.sim.address import parse_virtual
+from busbench.sim.playback import Reads
 from busbench.tui.live import LAG_NS, LiveSession
-from busbench.wire.bulk import pack_frames
+from busbench.wire.codec import pack_frames
 
 START_NS = 5_000_000_000
 

@@ -11,11 +11,11 @@ from pathlib import Path
 from textual.pilot import Pilot
 
 from busbench.errors import BusbenchError
-from busbench.rig.fault import parse_fault
 from busbench.rig.load import read_rig
+from busbench.sim.aircraft_faults import parse_fault
 from busbench.tui.app import BenchApp
+from busbench.tui.main import make_app
 from busbench.tui.palette import Shade
-from busbench.tui.run import make_app
 from busbench.tui.session import Session
 
 SNAPSHOTS = Path(__file__).parent / "snapshots"

@@ -10,11 +10,11 @@ from textual.events import Paste
 from textual.widgets import Input
 
 from busbench.capture.open import open_capture
-from busbench.capture.reading import read_recording
+from busbench.capture.recording import read_recording
 from busbench.tui import palette
 from busbench.tui.app import _KEYS
+from busbench.tui.main import make_app
 from busbench.tui.replay import ReplaySession
-from busbench.tui.run import make_app
 from busbench.tui.screens import VIEWS
 from busbench.tui.screens.base import BenchView
 from busbench.tui.screens.help import FIGURES

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from busbench.tui.app_state import AppState
 from busbench.tui.draw import ASCII, UNICODE, bars, large, large_scale, ruler, traces
 from busbench.tui.palette import choose
-from busbench.tui.ui import Ui
-from busbench.tui.widgets.lanes import columns, lane_rows, lanes_below
+from busbench.tui.widgets.channels import columns, lane_rows, lanes_below
 from tests.tui.ports import Live
 
 
@@ -92,7 +92,7 @@ def test_names_have_the_cells_they_need_and_leave_a_ruler() -> None:
 
 
 def test_lanes_at_the_foot_of_a_view_are_all_or_those_that_matter_or_none() -> None:
-    ui = Ui(choose("dark"), session=Live().session)
+    ui = AppState(choose("dark"), session=Live().session)
     assert lanes_below(ui, 80, 30, channels=[2]) == []  # nothing was received
     ui.session = Live().pass_s(1)
     numbers = [

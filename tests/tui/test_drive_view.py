@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from textual.pilot import Pilot
 
-from busbench.cli.drive import Orders, locks
+from busbench.cli.drive import DriveOptions, locks
 from busbench.errors import DriveError
 from busbench.rig.load import read_rig
 from busbench.tui.app import BenchApp
@@ -182,9 +182,9 @@ async def test_any_size_shows_the_stop(size: tuple[int, int]) -> None:
 
 
 def test_a_plan_answers_the_question_for_the_motor() -> None:
-    assert locks(Orders()) is None
+    assert locks(DriveOptions()) is None
     made = bench()
-    made.ui.lock = locks(Orders(rig=str(CAPTURES / "heron.toml")))
+    made.ui.lock = locks(DriveOptions(rig=str(CAPTURES / "heron.toml")))
     limit = made.drive.program.limits.channels[7]
     assert (limit.is_locked, limit.rest) == (True, 173)
     made.drive.settings.channel = 8
@@ -195,12 +195,12 @@ def test_a_plan_answers_the_question_for_the_motor() -> None:
 @pytest.mark.parametrize(
     ("orders", "said"),
     [
-        (Orders(motor=("19",)), "--motor: 19 is not a channel"),
-        (Orders(motor=("3",), no_motor=True), "--no-motor: contradicts --motor"),
-        (Orders(no_motor=True, rig=str(CAPTURES / "heron.toml")), 'has the motor "sustainer"'),
+        (DriveOptions(motor=("19",)), "--motor: 19 is not a channel"),
+        (DriveOptions(motor=("3",), no_motor=True), "--no-motor: contradicts --motor"),
+        (DriveOptions(no_motor=True, rig=str(CAPTURES / "heron.toml")), 'has the motor "sustainer"'),
     ],
 )
-def test_motors_said_wrongly_are_told_before_the_screen(orders: Orders, said: str) -> None:
+def test_motors_said_wrongly_are_told_before_the_screen(orders: DriveOptions, said: str) -> None:
     with pytest.raises(DriveError, match=said):
         locks(orders)
 
@@ -209,7 +209,7 @@ async def test_cautions_are_read_whole_or_nothing_is_counted_down() -> None:
     made = bench()
     made.session.names = NAMES
     async with shown(made.session, (60, 16), is_armed=True) as (app, pilot):
-        app.ui.lock = locks(Orders(rig=str(CAPTURES / "heron.toml")))
+        app.ui.lock = locks(DriveOptions(rig=str(CAPTURES / "heron.toml")))
         await pilot.press("7", "enter")
         app.draw()
         assert "The window is too small for all of it: make it larger." in text_of(app)

@@ -7,16 +7,16 @@ from dataclasses import dataclass, field
 import numpy as np
 import pytest
 
+from busbench.drive.frame_source import DriveSource
 from busbench.drive.program import Program, lock
-from busbench.drive.source import DriveSource
 from busbench.errors import PortError
 from busbench.model import Chunk
-from busbench.port.live import FrameSource, Transmission
+from busbench.port.port import FrameSource, Transmission
 from busbench.tui import palette
-from busbench.tui.driving import Drive, Phase
+from busbench.tui.app_state import AppState
+from busbench.tui.driving import Drive, DrivePhase
 from busbench.tui.live import LiveSession
-from busbench.tui.ui import Ui
-from busbench.wire.bulk import unpack_channels
+from busbench.wire.codec import unpack_channels
 from tests.tui.ports import Hands, ScriptedPort
 from tests.verify.rounds import RIG
 
@@ -85,7 +85,7 @@ class Bench:
     """A drive on a port in the hands of a test."""
 
     echoes: bool = False
-    ui: Ui = field(default_factory=lambda: Ui(palette.of_theme("bench-dark"), is_armed=True, lock=as_said))
+    ui: AppState = field(default_factory=lambda: AppState(palette.of_theme("bench-dark"), is_armed=True, lock=as_said))
 
     def __post_init__(self) -> None:
         self.hands = Hands()
@@ -107,11 +107,11 @@ class Bench:
     def begin(self) -> None:
         self.drive.go_on()
         self.drive.go_on()
-        assert self.is_in(Phase.COUNTING)
+        assert self.is_in(DrivePhase.COUNTING)
         self.pass_s(3.0)
-        assert self.is_in(Phase.MOVING)
+        assert self.is_in(DrivePhase.MOVING)
 
-    def is_in(self, phase: Phase) -> bool:
+    def is_in(self, phase: DrivePhase) -> bool:
         return self.drive.phase is phase
 
 
@@ -124,13 +124,13 @@ class Bench:
     ],
 )
 def test_without_arming_and_an_answer_nothing_is_transmitted(is_armed: bool, is_said: bool, words: str) -> None:
-    bench = Bench(ui=Ui(palette.of_theme("bench-dark"), is_armed=is_armed, lock=as_said if is_said else None))
+    bench = Bench(ui=AppState(palette.of_theme("bench-dark"), is_armed=is_armed, lock=as_said if is_said else None))
     for _ in range(4):
         bench.drive.go_on()
         bench.pass_s(5.0)
-    assert bench.drive.phase is not Phase.MOVING
+    assert bench.drive.phase is not DrivePhase.MOVING
     assert bench.port.how is None
-    bench.drive.phase = Phase.CAUTIONS
+    bench.drive.phase = DrivePhase.CAUTIONS
     bench.drive.go_on()
     assert bench.drive.said.startswith(words)
     assert bench.ui.mover is None
@@ -140,12 +140,12 @@ def test_cautions_come_before_the_countdown_and_it_lasts_three_seconds() -> None
     bench = Bench()
     bench.drive.go_on()
     bench.pass_s(10.0)
-    assert (bench.drive.phase, bench.port.how) == (Phase.CAUTIONS, None)
+    assert (bench.drive.phase, bench.port.how) == (DrivePhase.CAUTIONS, None)
     bench.drive.go_on()
     bench.pass_s(2.95)
-    assert (bench.drive.phase, bench.port.how) == (Phase.COUNTING, None)
+    assert (bench.drive.phase, bench.port.how) == (DrivePhase.COUNTING, None)
     bench.pass_s(0.05)
-    assert bench.is_in(Phase.MOVING)
+    assert bench.is_in(DrivePhase.MOVING)
     assert isinstance(bench.port.sending, DriveSource)
 
 
@@ -157,7 +157,7 @@ def test_a_key_ends_the_countdown() -> None:
     bench.drive.stop()
     bench.pass_s(5.0)
     assert bench.drive.said == "cancelled; nothing was sent"
-    assert (bench.drive.phase, bench.ui.mover, bench.port.how) == (Phase.SETTING, None, None)
+    assert (bench.drive.phase, bench.ui.mover, bench.port.how) == (DrivePhase.SETTING, None, None)
 
 
 def test_a_screen_that_stood_still_does_not_swallow_the_countdown() -> None:
@@ -165,7 +165,7 @@ def test_a_screen_that_stood_still_does_not_swallow_the_countdown() -> None:
     bench.drive.go_on()
     bench.drive.go_on()
     bench.drive.tick(60.0)
-    assert (bench.drive.phase, bench.drive.left_s) == (Phase.COUNTING, 2.75)
+    assert (bench.drive.phase, bench.drive.left_s) == (DrivePhase.COUNTING, 2.75)
 
 
 def test_a_key_stops_by_way_of_neutral_then_silence() -> None:
@@ -175,7 +175,7 @@ def test_a_key_stops_by_way_of_neutral_then_silence() -> None:
     assert int(unpack_channels(np.frombuffer(bench.drive.sent[-1].data, np.uint8)[None])[0, 0]) > 1200
     bench.drive.stop()
     bench.pass_s(3.0)
-    assert (bench.port.stops, bench.drive.phase, bench.ui.mover) == (1, Phase.SETTING, None)
+    assert (bench.port.stops, bench.drive.phase, bench.ui.mover) == (1, DrivePhase.SETTING, None)
     assert unpack_channels(np.frombuffer(bench.drive.sent[-1].data, np.uint8)[None])[0].tolist() == [992] * 16
     assert bench.port.sending is None
     assert "frames sent" in bench.drive.said
@@ -187,16 +187,16 @@ def test_at_its_own_end_it_is_over() -> None:
     bench.drive.settings.cycles = 1
     bench.begin()
     bench.pass_s(7.0)
-    assert (bench.drive.phase, bench.port.stops, bench.ui.mover) == (Phase.SETTING, 0, None)
+    assert (bench.drive.phase, bench.port.stops, bench.ui.mover) == (DrivePhase.SETTING, 0, None)
     assert bench.port.sending is None
 
 
 def test_the_motor_stays_while_others_move_and_is_refused_itself() -> None:
-    bench = Bench(ui=Ui(palette.of_theme("bench-dark"), is_armed=True, lock=motor_on_3))
+    bench = Bench(ui=AppState(palette.of_theme("bench-dark"), is_armed=True, lock=motor_on_3))
     bench.drive.settings.change("channel", 2)
     bench.drive.go_on()
     assert bench.drive.said == "channel 3 is locked: it will not move; choose another"
-    assert (bench.drive.phase, bench.port.how) == (Phase.SETTING, None)
+    assert (bench.drive.phase, bench.port.how) == (DrivePhase.SETTING, None)
     bench.drive.settings.change("channel", -2)
     bench.begin()
     bench.pass_s(4.0)
@@ -211,7 +211,7 @@ def test_another_source_ends_it() -> None:
     bench.begin()
     bench.ui.session = LiveSession(SendingPort(bench.hands), now=bench.hands)
     bench.pass_s(0.05)
-    assert bench.is_in(Phase.SETTING)
+    assert bench.is_in(DrivePhase.SETTING)
     assert bench.ui.mover is None
 
 
@@ -220,7 +220,7 @@ def test_a_port_that_is_lost_ends_it() -> None:
     bench.begin()
     bench.port.fails = "the process that owns the port has died"
     bench.pass_s(0.1)
-    assert bench.drive.phase is Phase.SETTING
+    assert bench.drive.phase is DrivePhase.SETTING
     assert bench.drive.said.endswith("(the port was lost)")
 
 
@@ -230,11 +230,11 @@ def test_a_port_that_will_not_send_is_told() -> None:
     bench.drive.go_on()
     bench.drive.go_on()
     bench.pass_s(3.1)
-    assert (bench.drive.phase, bench.drive.said) == (Phase.SETTING, ": ".join((PORT, "is closed")))
+    assert (bench.drive.phase, bench.drive.said) == (DrivePhase.SETTING, ": ".join((PORT, "is closed")))
 
 
 def test_a_rehearsal_sends_nothing_and_needs_no_arming() -> None:
-    bench = Bench(ui=Ui(palette.of_theme("bench-dark")))
+    bench = Bench(ui=AppState(palette.of_theme("bench-dark")))
     bench.session.source = "virtual:"
     bench.drive.settings.cycles = 1
     bench.begin()

@@ -7,7 +7,7 @@ import numpy as np
 from busbench.model import Clock, ClockKind
 from busbench.tui.events import Events, GrowingOutages
 from busbench.tui.store import FrameStore
-from busbench.wire.bulk import FLAG_LOST, pack_frames
+from busbench.wire.codec import FLAG_LOST, pack_frames
 from busbench.wire.table import FrameTable
 
 FRAMES = 12_000

@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 
 from busbench.analysis.outages import Outage
-from busbench.capture.reading import read_recording
+from busbench.capture.recording import read_recording
 from busbench.errors import CaptureError
 from busbench.model import Chunk
-from busbench.port.messages import EventKind
+from busbench.port.ipc import EventKind
 from busbench.tui.live import LiveSession, recording_name
-from busbench.wire.bulk import pack_frames
+from busbench.wire.codec import pack_frames
 from tests.tui.ports import START_NS, Live, frames
 
 

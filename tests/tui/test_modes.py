@@ -66,7 +66,7 @@ async def test_what_is_asked_leaves_the_view_in_sight(name: str, monkeypatch: py
     monkeypatch.setenv(name, "xterm")
     async with shown(Live().pass_s(1), keys="m") as (app, _):
         assert app.screen.styles.background.is_transparent
-        assert [screen.__class__.__name__ for screen in app._background_screens] == ["LanesView"]
+        assert [screen.__class__.__name__ for screen in app._background_screens] == ["ChannelsView"]
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ import pytest
 from busbench.analysis.outages import find_outages
 from busbench.capture.base import ReadOptions
 from busbench.capture.open import open_capture
-from busbench.capture.reading import read_beat, read_recording
+from busbench.capture.recording import read_beat, read_recording
 from busbench.errors import CaptureError, PortError
 from busbench.model import ByteLog
 from busbench.tui.opening import open_session

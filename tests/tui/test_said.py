@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from busbench.capture.open import open_capture
-from busbench.port.messages import EventKind
+from busbench.port.ipc import EventKind
 from busbench.tui.app import SAID_TICKS, BenchApp
 from busbench.tui.replay import ReplaySession
 from busbench.tui.screens import VIEWS, View

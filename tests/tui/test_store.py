@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from busbench.model import NO_CLOCK, Clock, ClockKind
-from busbench.tui import column
+from busbench.tui import growing_array
 from busbench.tui import store as module
-from busbench.tui.lanes import between
+from busbench.tui.channels import between
 from busbench.tui.store import FrameStore
-from busbench.wire.bulk import pack_frames
+from busbench.wire.codec import pack_frames
 from busbench.wire.table import FrameTable
 
 PER_READ = Clock(ClockKind.PER_READ, 1)
@@ -36,8 +36,8 @@ def walk() -> np.ndarray[Any, Any]:
 def test_span_of_any_run_is_that_of_its_values(
     long_bytes: int, walk: np.ndarray[Any, Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(column, "_LONG_BYTES", long_bytes)
-    monkeypatch.setattr(column, "_FIRST", 36)
+    monkeypatch.setattr(growing_array, "_LONG_BYTES", long_bytes)
+    monkeypatch.setattr(growing_array, "_FIRST", 36)
     frames = FrameStore(clock=PER_READ)
     for start in range(0, 9000, 37):  # the size of the pieces does not matter
         frames.add(table(walk[start : start + 37], first=start))

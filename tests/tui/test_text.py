@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from busbench.errors import plain
+from busbench.errors import sanitize
 from busbench.tui.text import by_cells, clock_time, duration, fit, percent, value_words, wrap
 from busbench.wire.scale import Scale
 
@@ -49,7 +49,7 @@ def test_values_in_each_unit() -> None:
 def test_names_are_cut_by_cells_and_control_characters_are_written_out() -> None:
     assert fit("left elevator", 12) == "left elevat…"
     assert fit("翼翼翼翼", 6) == "翼翼 …"
-    assert plain("a\x1b[2Jb") == "a\\x1b[2Jb"
+    assert sanitize("a\x1b[2Jb") == "a\\x1b[2Jb"
 
 
 @pytest.mark.parametrize(

@@ -11,18 +11,18 @@ from textual.widgets import Input
 
 from busbench.capture.open import open_capture
 from busbench.drive.limits import ChannelLimit, Limits
-from busbench.drive.walk import Entry, Stop
-from busbench.drive.walk_file import WalkHead, write_walk
+from busbench.drive.surface_check import Entry, Station
+from busbench.drive.surface_file import WalkHead, write_walk
 from busbench.errors import BusbenchError
-from busbench.rig.fault import parse_fault
 from busbench.rig.load import read_rig
+from busbench.sim.aircraft import VirtualAircraft
+from busbench.sim.aircraft_faults import parse_fault
+from busbench.sim.aircraft_port import AircraftPort
 from busbench.tui.live import LiveSession
 from busbench.tui.opening import rig_names
 from busbench.tui.replay import ReplaySession
-from busbench.tui.verifying import GuidedRound, Recorded, Stage, write_page
-from busbench.verify.aircraft_port import AircraftPort
-from busbench.verify.check import Verdict
-from busbench.verify.virtual_aircraft import VirtualAircraft
+from busbench.tui.verifying import GuidedRound, RecordedCheck, Stage, write_page
+from busbench.verify.result import Verdict
 from busbench.wire.scale import Scale
 from tests.cli.running import CAPTURES
 from tests.tui.ports import Hands, Live, Timed
@@ -115,7 +115,7 @@ def test_the_page_of_a_round_keeps_what_it_stands_on_and_names_its_hash(
     assert hashlib.sha256(kept.read_bytes()).hexdigest() in text
     assert "it says nothing of a real one" in text
     session = ReplaySession(open_capture(str(kept)))
-    again = Recorded(session, read_rig(RIG))
+    again = RecordedCheck(session, read_rig(RIG))
     again.work()
     assert again.found is not None
     assert work.found is not None
@@ -231,11 +231,11 @@ async def test_a_plan_that_is_amiss_is_told_before_the_round_and_beside_the_verd
 
 def test_answers_of_a_walk_that_were_kept_stand_on_the_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    stop = Stop("rudder", 5, ("rudder",), "right", "left", True, 123, 1024, 1925)
+    stop = Station("rudder", 5, ("rudder",), "right", "left", True, 123, 1024, 1925)
     limits = Limits(tuple(ChannelLimit(173, 1811, 992, 20.0) for _ in range(16)))
     head = WalkHead("Heron", "port", False, "2026-01-31T09:00:00Z", limits, 0.015, 40.0, Scale())
     write_walk("heron.walk.json", head, [Entry(stop, answers=(True, False, True, True), note="it hums")])
-    work = Recorded(faulty(), read_rig(RIG))
+    work = RecordedCheck(faulty(), read_rig(RIG))
     work.work()
     said = write_page(work, "heron.html", source="virtual:", rig_path=str(RIG))
     assert said == "wrote heron.html (page to print and sign, with the answers of heron.walk.json)"

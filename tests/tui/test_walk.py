@@ -8,14 +8,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busbench.drive.walk import Ended, Phase, Word, Wrote
-from busbench.port.live import FrameSource, Transmission
+from busbench.drive.surface_check import Ended, SurfacePhase, Word, Wrote
+from busbench.port.port import FrameSource, Transmission
 from busbench.rig.load import read_rig
 from busbench.tui import palette
+from busbench.tui.app_state import AppState
 from busbench.tui.live import LiveSession
-from busbench.tui.ui import Ui
 from busbench.tui.walking import Walking, Way
-from busbench.wire.bulk import unpack_channels
+from busbench.wire.codec import unpack_channels
 from tests.cli.running import SMALL
 from tests.tui.ports import Hands, Live
 from tests.tui.screens import SIZES, check, shown, text_of
@@ -45,7 +45,7 @@ class Bench:
         self.hands = Hands()
         self.port = WalkedPort(self.hands)
         self.session = LiveSession(self.port, now=self.hands)
-        self.ui = Ui(palette.choose("dark"), session=self.session)
+        self.ui = AppState(palette.choose("dark"), session=self.session)
         self.ui.rig, self.ui.rig_path, self.ui.is_armed = read_rig(rig), rig.name, is_armed
         self.walking = Walking(self.ui)
         self.walking.look()
@@ -63,7 +63,7 @@ class Bench:
         raw = np.frombuffer(sent, np.uint8).reshape(-1, 25)
         return unpack_channels(raw).astype(np.int64)
 
-    def phase(self) -> Phase | None:
+    def phase(self) -> SurfacePhase | None:
         return self.walking.walk.phase if self.walking.walk else None
 
     def way(self) -> Way:
@@ -102,7 +102,7 @@ def test_a_motion_waits_for_the_countdown_and_the_rest_is_held(rig: Path) -> Non
     assert set(moved[:, 2].tolist()) == {173}  # the motor's channel
     while bench.way() is not Way.NONE:
         bench.pass_s(0.5)
-    assert bench.phase() is Phase.ASKING
+    assert bench.phase() is SurfacePhase.ASKING
     bench.pass_s(0.1)
     held = bench.pass_s(1.0)
     assert len(held) > 100
@@ -114,7 +114,7 @@ def test_a_key_in_the_countdown_calls_it_off(rig: Path) -> None:
     assert bench.ui.mover is bench.walking
     bench.walking.stop()
     assert not len(bench.pass_s(4.0))
-    assert bench.phase() is Phase.STOPPED
+    assert bench.phase() is SurfacePhase.STOPPED
     assert bench.ui.mover is None
 
 
@@ -125,7 +125,7 @@ def test_a_key_stops_and_none_hit_in_haste_begins_anew(rig: Path) -> None:
     assert bench.ui.mover is bench.walking
     assert np.abs(np.diff(back[:, 0])).max() <= 57  # a ramp, no jump
     bench.pass_s(3.0)
-    assert bench.phase() is Phase.STOPPED
+    assert bench.phase() is SurfacePhase.STOPPED
     assert bench.ui.mover is None
     assert bench.walking.walk is not None
     assert [move.ended for move in bench.walking.walk.entry.moves] == [Ended.STOPPED]
@@ -150,7 +150,7 @@ def test_who_leaves_ends_the_frames_and_may_come_back(rig: Path) -> None:
     bench.walking.rest()
     bench.pass_s(0.1)
     assert not len(bench.pass_s(1.0))
-    assert bench.phase() is Phase.ASKING
+    assert bench.phase() is SurfacePhase.ASKING
     bench.walking.hear(Word.REPEAT)
     assert len(bench.pass_s(4.0)) > 100
 
@@ -159,7 +159,7 @@ def test_a_port_that_is_lost_ends_the_walk_with_its_answers(rig: Path) -> None:
     bench = begun(rig, for_s=4.0)
     bench.port.fails = "was unplugged"
     bench.pass_s(0.2)
-    assert bench.phase() is Phase.OVER
+    assert bench.phase() is SurfacePhase.OVER
     assert bench.ui.mover is None
     assert "where the surfaces stand is not known; answers are in small.walk.json" in bench.walking.said
     (move,) = json.loads(Path("small.walk.json").read_text(encoding="utf-8"))["devices"][0]["moves"]
@@ -171,7 +171,7 @@ def test_a_transmission_that_ends_by_itself_ends_the_walk(rig: Path, after_s: fl
     bench = begun(rig, for_s=after_s)
     bench.port.sending, bench.port.how = None, Transmission(5, is_over=True, reason="the port was unplugged")
     bench.pass_s(0.1)
-    assert bench.phase() is Phase.OVER
+    assert bench.phase() is SurfacePhase.OVER
     assert bench.walking.said.startswith("the port was unplugged: see to the port")
 
 

@@ -8,7 +8,7 @@ from rich.cells import cell_len
 from busbench.capture.open import open_capture
 from busbench.tui.replay import ReplaySession
 from busbench.tui.screens.help import FIGURES
-from busbench.tui.widgets.far import CAPTIONS
+from busbench.tui.widgets.big_digits import CAPTIONS
 from tests.cli.running import CAPTURES
 from tests.tui.ports import Live
 from tests.tui.screens import shown, text_of

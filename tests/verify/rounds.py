@@ -7,13 +7,13 @@ from collections.abc import Collection, Sequence
 import heron
 
 from busbench.capture.base import CaptureInfo
-from busbench.capture.reading import Recording, Span
-from busbench.model import NO_CLOCK, ByteLog, Clock, Mark
+from busbench.capture.recording import Recording, Span
+from busbench.model import NO_CLOCK, Annotation, ByteLog, Clock
 from busbench.rig.load import read_rig
 from busbench.rig.model import Rig
-from busbench.verify.check import Verdict
+from busbench.verify.result import Verdict
 from busbench.verify.verify import Verification
-from busbench.wire.align import find_frames
+from busbench.wire.framing import find_frames
 
 RIG = read_rig(heron.RIG)
 
@@ -22,7 +22,7 @@ def recorded(log: ByteLog, *, clock: Clock = heron.PER_READ, marks: Sequence[tup
     """A log as a whole recording."""
     found = find_frames(log, clock=clock)
     first, last = (int(log.mark_t_ns[0]), int(log.mark_t_ns[-1])) if log.mark_t_ns.size else (None, None)
-    info = CaptureInfo("round", "test", clock, marks=[Mark(t, text) for t, text in marks])
+    info = CaptureInfo("round", "test", clock, marks=[Annotation(t, text) for t, text in marks])
     return Recording(info, Span(len(log), first, last, list(found.ambiguous)), found.frames, found.rejects)
 
 

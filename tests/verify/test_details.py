@@ -11,9 +11,9 @@ import pytest
 
 from busbench.model import U16
 from busbench.rig.model import Rig
-from busbench.verify.check import Check, Verdict
-from busbench.verify.evidence import Evidence, map_channels
+from busbench.verify.inputs import VerifyInputs, channel_plans
 from busbench.verify.link_loss import find_link_loss
+from busbench.verify.result import Check, Verdict
 from busbench.verify.verify import verify
 from tests.verify.rounds import RIG, recorded, round_of
 
@@ -51,7 +51,7 @@ def test_a_lever_that_rests_at_the_wrong_end_is_reversed() -> None:
 
 def test_a_poor_link_is_no_test_of_the_failsafe() -> None:
     # Every fourth frame flagged lost for 4.5 s, but the transmitter was never off.
-    assert find_link_loss(Evidence(round_of("lost frames", "no switching off"), RIG)) is None
+    assert find_link_loss(VerifyInputs(round_of("lost frames", "no switching off"), RIG)) is None
 
 
 def test_a_failsafe_that_still_moves_is_none() -> None:
@@ -128,8 +128,8 @@ def test_frames_without_link_are_none_of_the_lost() -> None:
 
 def test_where_channels_rest_unless_the_plan_says_otherwise() -> None:
     rig = msgspec.structs.replace(RIG, devices=tuple(msgspec.structs.replace(d, rest_pct=None) for d in RIG.devices))
-    rests = {mapped.channel: mapped.rest_counts for mapped in map_channels(rig)}
+    rests = {mapped.channel: mapped.rest_counts for mapped in channel_plans(rig)}
     assert rests == {1: 992, 2: 992, 3: 992, 4: 992, 5: 992, 6: 1024, 7: 992, 17: 173, 8: 173}
-    assert {mapped.channel: mapped.rest_side for mapped in map_channels(RIG)} == {
+    assert {mapped.channel: mapped.rest_side for mapped in channel_plans(RIG)} == {
         1: 0, 2: 0, 3: -1, 4: -1, 5: 0, 6: 0, 7: -1, 17: -1, 8: -1,
     }  # fmt: skip

@@ -7,14 +7,14 @@ from xml.etree import ElementTree as ET
 import msgspec
 import pytest
 
-from busbench.drive.walk import Entry, Stop
-from busbench.drive.walk_file import SavedWalk
+from busbench.drive.surface_check import Entry, Station
+from busbench.drive.surface_file import SavedWalk
 from busbench.errors import RigError
-from busbench.verify.check import Verdict
 from busbench.verify.junit import junit_xml
+from busbench.verify.result import Verdict
+from busbench.verify.stations import stops_of
+from busbench.verify.surface_checks import check_walk
 from busbench.verify.verify import verify
-from busbench.verify.walk_checks import check_walk
-from busbench.verify.walk_rig import stops_of
 from tests.verify.rounds import RIG, round_of
 
 
@@ -28,7 +28,7 @@ def test_what_was_not_tested_is_an_error_to_programs() -> None:
     assert len(list(root.iter("testcase"))) == 74
 
 
-def stop(name: str) -> Stop:
+def stop(name: str) -> Station:
     (found,) = (one for one in stops_of(RIG)[0] if one.name == name)
     return found
 

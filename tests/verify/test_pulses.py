@@ -6,8 +6,8 @@ import heron
 import pytest
 
 from busbench.analysis.pulses import find_pulses
-from busbench.verify.check import Verdict
 from busbench.verify.pulse_checks import check_pulses
+from busbench.verify.result import Verdict
 from busbench.wire.scale import Scale
 from tests.verify.rounds import RIG
 

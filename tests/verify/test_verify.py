@@ -10,12 +10,12 @@ import msgspec
 import numpy as np
 import pytest
 
-from busbench.capture.reading import Recording
+from busbench.capture.recording import Recording
 from busbench.rig.load import parse_rig
 from busbench.rig.model import Rig
-from busbench.verify.check import Check, Verdict
+from busbench.verify.result import Check, Verdict
 from busbench.verify.verify import Verification, verify
-from busbench.wire.bulk import FLAG_FAILSAFE, FLAG_LOST, pack_frames
+from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST, pack_frames
 from tests.rig.rigs import device
 from tests.verify.rounds import RIG, not_passed, recorded, round_of, without_times
 

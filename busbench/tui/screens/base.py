@@ -7,10 +7,10 @@ from typing import ClassVar
 from textual.app import ComposeResult
 from textual.screen import Screen
 
+from busbench.tui.app_state import AppState
 from busbench.tui.screens import VIEWS
-from busbench.tui.ui import Ui
-from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.frame import LEAST, Keys, Small, StateLine, Timeline, Transport
+from busbench.tui.widgets.line_widget import LineWidget
 
 _LIVE_KEYS = (("space", "freeze"), ("u", "unit"), ("z", "spans"), ("r", "record"), ("m", "mark"))
 _REPLAY_KEYS = (("space", "play"), ("left right", "frame"), ("n p", "outage"), ("- +", "pace"), ("u", "unit"))
@@ -28,17 +28,17 @@ class BenchView(Screen[None]):
     IS_FAST: ClassVar[bool] = False  # the body is drawn at every tick
     HAS_TIMELINE: ClassVar[bool] = True
 
-    def __init__(self, ui: Ui) -> None:
+    def __init__(self, ui: AppState) -> None:
         super().__init__()
         self.ui = ui
         self.view = next(view for view in VIEWS if view.class_ == type(self).__name__)
         self._body = self.body()
-        self._slow: list[Drawn] = []
+        self._slow: list[LineWidget] = []
         self._transport = Transport(ui)
         self._small = Small(ui)
         self._small.add_class("small")
 
-    def body(self) -> Drawn:
+    def body(self) -> LineWidget:
         """What is special to this view."""
         raise NotImplementedError
 

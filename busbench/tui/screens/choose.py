@@ -14,7 +14,7 @@ from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
 
 from busbench.capture.write import SUFFIXES
-from busbench.errors import plain
+from busbench.errors import sanitize
 from busbench.tui.text import as_ascii
 
 VIRTUAL = (
@@ -64,7 +64,7 @@ class Choose(Screen[str | None]):
         """Put it together."""
         with Vertical(id="choose"):
             yield Static("What to watch? Choose with up, down, enter, or type a name; escape leaves.", markup=False)
-            yield Static(self._words(plain(self._error)), id="error", markup=False)
+            yield Static(self._words(sanitize(self._error)), id="error", markup=False)
             yield OptionList(markup=False)
             yield Input(placeholder=_LINE, select_on_focus=False)
 
@@ -73,7 +73,9 @@ class Choose(Screen[str | None]):
         self.query_one("#error").display = bool(self._error)
         choices = self.query_one(OptionList)
         choices.add_options([Option(f"{'virtual':<10}{name}   {text}", id=name) for name, text in VIRTUAL])
-        choices.add_options([Option(f"{'file':<10}{self._words(plain(name))}", id=name) for name in files(Path.cwd())])
+        choices.add_options(
+            [Option(f"{'file':<10}{self._words(sanitize(name))}", id=name) for name in files(Path.cwd())]
+        )
         choices.highlighted = 0
         choices.focus()
         self._find_ports()
@@ -86,7 +88,7 @@ class Choose(Screen[str | None]):
     def _add_ports(self, found: list[tuple[str, str]]) -> None:
         choices = self.query_one(OptionList)
         kind = "port".ljust(10)
-        rows = [(name, f"{kind}{plain(name)}   {plain(text)}") for name, text in found]
+        rows = [(name, f"{kind}{sanitize(name)}   {sanitize(text)}") for name, text in found]
         choices.add_options([Option(self._words(row), id=name) for name, row in rows])
 
     def on_key(self, event: events.Key) -> None:

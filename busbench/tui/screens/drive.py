@@ -6,10 +6,10 @@ from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 
-from busbench.tui.driving import FIELDS, Drive, Phase
+from busbench.tui.driving import FIELDS, Drive, DrivePhase
 from busbench.tui.screens.base import BenchView
-from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.driving import DriveLines
+from busbench.tui.widgets.line_widget import LineWidget
 
 _KEYS = (
     ("up", "field(-1)"),
@@ -30,7 +30,7 @@ class DriveView(BenchView):
     HAS_TIMELINE = False
     BINDINGS: ClassVar[list[BindingType]] = [Binding(key, action, show=False) for key, action in _KEYS]
 
-    def body(self) -> Drawn:
+    def body(self) -> LineWidget:
         """As BenchView says."""
         self.drive = Drive(self.ui)
         self._lines = DriveLines(self.ui, self.drive)
@@ -39,31 +39,31 @@ class DriveView(BenchView):
     def keys(self) -> list[tuple[str, str]]:
         """The keys of the phase."""
         match self.drive.phase:
-            case Phase.SETTING:
+            case DrivePhase.SETTING:
                 pairs = super().keys()
                 on = [] if self.drive.refusal else [("enter", "cautions")]
                 return [("up down", "field"), ("left right", "change"), *on, pairs[0], *pairs[-2:]]
-            case Phase.CAUTIONS:
+            case DrivePhase.CAUTIONS:
                 return [("enter", "count down"), ("escape", "back")]
-            case Phase.COUNTING:
+            case DrivePhase.COUNTING:
                 return [("any key", "cancels")]
-            case Phase.MOVING:
+            case DrivePhase.MOVING:
                 return [("any key", "STOPS")]
 
     @property
     def is_busy(self) -> bool:
         """As BenchView says; from the cautions on."""
-        return super().is_busy or self.drive.phase is not Phase.SETTING
+        return super().is_busy or self.drive.phase is not DrivePhase.SETTING
 
     def action_field(self, steps: int) -> None:
         """Choose another field."""
-        if self.drive.phase is Phase.SETTING:
+        if self.drive.phase is DrivePhase.SETTING:
             self._lines.field = (self._lines.field + steps) % len(FIELDS)
             self.draw(slow=True)
 
     def action_change(self, steps: int) -> None:
         """Change the field chosen."""
-        if self.drive.phase is Phase.SETTING:
+        if self.drive.phase is DrivePhase.SETTING:
             self.drive.settings.change(FIELDS[self._lines.field], steps)
             self.drive.said = ""
             self.draw(slow=True)
@@ -71,7 +71,7 @@ class DriveView(BenchView):
     def action_go_on(self) -> None:
         """To the cautions, then to the countdown."""
         is_read = self._lines.is_whole or self.drive.is_rehearsal  # nobody arms what cannot be read
-        if self.drive.phase is not Phase.CAUTIONS or is_read:
+        if self.drive.phase is not DrivePhase.CAUTIONS or is_read:
             self.drive.go_on()
         self.draw(slow=True)
 

@@ -7,7 +7,7 @@ from typing import ClassVar
 from textual.binding import BindingType
 
 from busbench.tui.screens.base import BenchView
-from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.outages import OutageLines
 
 
@@ -18,7 +18,7 @@ class OutagesView(BenchView):
 
     BINDINGS: ClassVar[list[BindingType]] = [("up", "app.jump(-1)"), ("down", "app.jump(1)")]
 
-    def body(self) -> Drawn:
+    def body(self) -> LineWidget:
         """As BenchView says."""
         return OutageLines(self.ui)
 

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from busbench.tui.screens.base import BenchView
-from busbench.tui.widgets.drawn import Drawn
-from busbench.tui.widgets.far import FarFigures
+from busbench.tui.widgets.big_digits import BigDigits
+from busbench.tui.widgets.line_widget import LineWidget
 
 
 class RangeView(BenchView):
     """Large figures for a range check."""
 
-    def body(self) -> Drawn:
+    def body(self) -> LineWidget:
         """As BenchView says."""
-        return FarFigures(self.ui)
+        return BigDigits(self.ui)
 
     def keys(self) -> list[tuple[str, str]]:
         """With the keys of a range check in front."""

@@ -7,7 +7,7 @@ from typing import ClassVar
 from textual.binding import Binding, BindingType
 
 from busbench.tui.screens.base import BenchView
-from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.rig import RigLines
 
 _KEYS = (("left", "case(-1)"), ("right", "case(1)"), ("up", "scroll_rows(-1)"), ("down", "scroll_rows(1)"))
@@ -19,7 +19,7 @@ class RigView(BenchView):
     HAS_TIMELINE = False
     BINDINGS: ClassVar[list[BindingType]] = [Binding(key, action, show=False) for key, action in _KEYS]
 
-    def body(self) -> Drawn:
+    def body(self) -> LineWidget:
         """As BenchView says."""
         self._lines = RigLines(self.ui)
         return self._lines

@@ -8,15 +8,15 @@ from typing import ClassVar
 
 from textual.binding import BindingType
 
-from busbench.drive.walk import KEYS, Word
+from busbench.drive.surface_check import KEYS, Word
 from busbench.errors import BusbenchError
 from busbench.tui.live import LiveSession
 from busbench.tui.replay import ReplaySession
 from busbench.tui.screens.ask import Ask
 from busbench.tui.screens.base import BenchView
 from busbench.tui.session import Session
-from busbench.tui.verifying import GuidedRound, Recorded, write_page
-from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.verifying import GuidedRound, RecordedCheck, write_page
+from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.verify import VerifyLines
 
 
@@ -37,7 +37,7 @@ class VerifyView(BenchView):
         ("pagedown", "scroll(10)"),
     ]
 
-    def body(self) -> Drawn:
+    def body(self) -> LineWidget:
         """As BenchView says."""
         self._lines = VerifyLines(self.ui)
         self._of: Session | None = None
@@ -73,7 +73,7 @@ class VerifyView(BenchView):
         if isinstance(session, LiveSession):
             self._lines.work = GuidedRound(session, rig)
         elif isinstance(session, ReplaySession):
-            work = self._lines.work = Recorded(session, rig)
+            work = self._lines.work = RecordedCheck(session, rig)
             self.run_worker(work.work, thread=True, exit_on_error=True)
 
     def action_go_on(self) -> None:

@@ -7,11 +7,11 @@ from typing import ClassVar
 
 from textual.binding import BindingType
 
-from busbench.drive.walk import KEYS, Phase, Word, Wrote
+from busbench.drive.surface_check import KEYS, SurfacePhase, Word, Wrote
 from busbench.tui.screens.ask import Ask
 from busbench.tui.screens.base import BenchView
 from busbench.tui.walking import Walking, Way
-from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.walk import WalkLines
 
 
@@ -27,7 +27,7 @@ class WalkView(BenchView):
         ("down", "scroll(1)"),
     ]
 
-    def body(self) -> Drawn:
+    def body(self) -> LineWidget:
         """As BenchView says."""
         self.walking = Walking(self.ui)
         self._lines = WalkLines(self.ui, self.walking)
@@ -43,7 +43,7 @@ class WalkView(BenchView):
         if walk is None or walk.is_over:
             on = [] if self.walking.refusal else [("enter", "begin")]
             return [pairs[0], *on, ("f", "answers' file"), ("up down", "scroll"), *pairs[-2:]]
-        if walk.phase is Phase.REVIEW:
+        if walk.phase is SurfacePhase.REVIEW:
             return [pairs[0], ("enter", "finish"), ("b", "back"), *pairs[-2:]]
         return [*((key, word.value) for key, word in walk.keys.items()), ("?", "help")]
 

@@ -6,19 +6,19 @@ import math
 
 import numpy as np
 
-from busbench.drive.arming import CAUTIONS
+from busbench.bench.safety import CAUTIONS
+from busbench.drive.dry_run import dry_run
 from busbench.drive.preview import list_lines, preview_lines, scale_line
-from busbench.drive.survey import survey
-from busbench.errors import BusbenchError, plain
+from busbench.errors import BusbenchError, sanitize
+from busbench.tui.app_state import AppState
+from busbench.tui.channels import TRACE_S
 from busbench.tui.draw import I16, large, traces
-from busbench.tui.driving import END, FIELDS, Drive, Phase
-from busbench.tui.lanes import TRACE_S
+from busbench.tui.driving import END, FIELDS, Drive, DrivePhase
 from busbench.tui.text import UNIT_WORDS, Line, fit, value_words, wrap
-from busbench.tui.ui import Ui
-from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.channels import lanes_below
 from busbench.tui.widgets.frame import TOO_SMALL
-from busbench.tui.widgets.lanes import lanes_below
-from busbench.wire.bulk import CHANNELS, FRAME_BYTES, unpack_channels
+from busbench.tui.widgets.line_widget import LineWidget
+from busbench.wire.codec import CHANNELS, FRAME_BYTES, unpack_channels
 
 _UNITS = {"low": " %", "high": " %", "period": " s"}
 _ON = 1000  # height of a two-state channel that is on, where traces are drawn
@@ -27,7 +27,7 @@ _VALUE_CELLS = 10
 _COUNT_SCALE_MOST = 4
 
 
-class DriveLines(Drawn):
+class DriveLines(LineWidget):
     """All of the drive screen; the line that tells how to stop stands above everything.
 
     Args:
@@ -35,7 +35,7 @@ class DriveLines(Drawn):
         drive: what is driven.
     """
 
-    def __init__(self, ui: Ui, drive: Drive) -> None:
+    def __init__(self, ui: AppState, drive: Drive) -> None:
         super().__init__(ui)
         self.drive = drive
         self.field = 0
@@ -47,24 +47,24 @@ class DriveLines(Drawn):
         bar = self._bar(width)
         room = height - len(bar)
         match self.drive.phase:
-            case Phase.SETTING:
+            case DrivePhase.SETTING:
                 return bar + self._setting(width, room)
-            case Phase.CAUTIONS:
+            case DrivePhase.CAUTIONS:
                 return bar + self._cautions(width, room)
-            case Phase.COUNTING:
+            case DrivePhase.COUNTING:
                 return bar + self._counting(width, room)
-            case Phase.MOVING:
+            case DrivePhase.MOVING:
                 return bar + self._moving(width, room)
 
     def _bar(self, width: int) -> list[Line]:
         match self.drive.phase:
-            case Phase.SETTING | Phase.CAUTIONS:
+            case DrivePhase.SETTING | DrivePhase.CAUTIONS:
                 return [[(fit(" STOP   nothing moves; once something does, any key stops it", width), "key")]]
-            case Phase.COUNTING:
+            case DrivePhase.COUNTING:
                 words = "S T O P     any key cancels: nothing has moved"
-            case Phase.MOVING if self.drive.is_stopping or self.drive.how.reason:
+            case DrivePhase.MOVING if self.drive.is_stopping or self.drive.how.reason:
                 words = "STOPPING     ramp to the rest values, then silence"
-            case Phase.MOVING:
+            case DrivePhase.MOVING:
                 words = "S T O P     any key stops"
         return [[(fit(text.center(width), width), "bad")] for text in ("", words, "")]
 
@@ -98,7 +98,7 @@ class DriveLines(Drawn):
         if name in ("low", "high"):
             value = f"{getattr(now, name):+d}"
         if name == "channel" and (named := self.ui.needs.names.get(now.channel)):
-            value += f"  {plain(named)}"
+            value += f"  {sanitize(named)}"
         if now.channel > CHANNELS and name in ("shape", "low", "high"):
             value = {"shape": "square", "low": "off", "high": "on"}[name]
         else:
@@ -118,12 +118,12 @@ class DriveLines(Drawn):
         if self._seen[0] != key:
             try:
                 program = self.drive.program
-                seen = survey(program, end=END)
+                seen = dry_run(program, end=END)
                 drawn = list(preview_lines(program, seen, end=END, is_ascii=self.ui.is_ascii))
                 listed = [*list_lines(program, seen, end=END), scale_line(program, is_ascii=self.ui.is_ascii)]
             except BusbenchError as error:
                 drawn = listed = [str(error)]
-            self._seen = key, [plain(line) for line in drawn], [plain(line) for line in listed]
+            self._seen = key, [sanitize(line) for line in drawn], [sanitize(line) for line in listed]
         return self._seen[1], self._seen[2]
 
     def _cautions(self, width: int, height: int) -> list[Line]:
@@ -148,8 +148,8 @@ class DriveLines(Drawn):
 
     def _what(self) -> str:
         now = self.drive.settings
-        name = plain(self.ui.needs.names.get(now.channel, ""))
-        where = "rehearsal, nothing is sent" if self.drive.is_rehearsal else plain(self.ui.needs.source)
+        name = sanitize(self.ui.needs.names.get(now.channel, ""))
+        where = "rehearsal, nothing is sent" if self.drive.is_rehearsal else sanitize(self.ui.needs.source)
         return f"{where}: channel {now.channel}{f' ({name})' if name else ''}"
 
     def _moving(self, width: int, height: int) -> list[Line]:
@@ -190,7 +190,7 @@ class DriveLines(Drawn):
             line: Line = []
             for channel in range(row, 18, rows):
                 chosen = channel + 1 == self.drive.settings.channel
-                label = fit(plain(self.ui.needs.names.get(channel + 1, "")), name, more=self.ui.glyphs.more)
+                label = fit(sanitize(self.ui.needs.names.get(channel + 1, "")), name, more=self.ui.glyphs.more)
                 cells = "".join(f" {self._value(one, channel):>9}" for one in (sent, got))
                 line.append((fit(f"{channel + 1:2d} {label}{cells}", width), "pen" if chosen else "ink"))
             out.append(line)
@@ -210,7 +210,7 @@ def _wrapped(texts: list[str] | tuple[str, ...], width: int, style: str) -> list
 
 def _folded(text: str, width: int) -> list[str]:
     """On as many lines as it takes, those after the first farther in."""
-    return wrap(plain(text), width - 2, indent=" " * (len(text) - len(text.lstrip()) + 2))
+    return wrap(sanitize(text), width - 2, indent=" " * (len(text) - len(text.lstrip()) + 2))
 
 
 def _table(frames: list[tuple[float, bytes]]) -> tuple[np.ndarray[tuple[int], np.dtype[np.float64]], I16]:

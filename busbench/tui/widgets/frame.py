@@ -6,15 +6,15 @@ import textwrap
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from busbench.errors import counted, plain
+from busbench.errors import pluralize, sanitize
 from busbench.model import ClockKind
+from busbench.tui.app_state import AppState
 from busbench.tui.live import LiveSession
 from busbench.tui.replay import ReplaySession
 from busbench.tui.screens import View
 from busbench.tui.session import Session
 from busbench.tui.text import Line, duration, fit, line_words, percent, place_words, width_of, wrap
-from busbench.tui.ui import Ui
-from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.line_widget import LineWidget
 
 LEAST = 60, 16  # columns and lines below which views are not shown
 TOO_SMALL = " The window is too small for all of it: make it larger."  # what must be read before something moves
@@ -41,7 +41,7 @@ def apart(left: Line, right: Line, width: int) -> Line:
     return [*out, (" " * (room + 1), "ink"), *right]
 
 
-class StateLine(Drawn):
+class StateLine(LineWidget):
     """Two lines that are always there: view, source, line, link; frames, losses, flags.
 
     Args:
@@ -49,7 +49,7 @@ class StateLine(Drawn):
         view: whose lines they are.
     """
 
-    def __init__(self, ui: Ui, view: View) -> None:
+    def __init__(self, ui: AppState, view: View) -> None:
         super().__init__(ui)
         self._title = f" {view.key} {view.name} "
 
@@ -57,7 +57,7 @@ class StateLine(Drawn):
         """The state."""
         del height
         session, dot = self.ui.needs, f" {self.ui.glyphs.dot} "
-        left: Line = [(self._title, "chosen"), (f" {plain(session.source)}", "title")]
+        left: Line = [(self._title, "chosen"), (f" {sanitize(session.source)}", "title")]
         line: Line = [(f"{dot}{_source_words(session)}", "dim")]
         right: Line = []
         if isinstance(session, LiveSession) and session.recording:
@@ -67,7 +67,7 @@ class StateLine(Drawn):
         if width_of([*left, *line, *right]) < width:
             left += line
         elif isinstance(session, ReplaySession) and width_of([*left, *right]) >= width:
-            left[1] = f" {plain(Path(session.source).name)}", "title"
+            left[1] = f" {sanitize(Path(session.source).name)}", "title"
         flags = self._flags(session)
         return [apart(left, right, width), apart(self._counts(session, width - width_of(flags) - 1), flags, width)]
 
@@ -76,7 +76,7 @@ class StateLine(Drawn):
         if isinstance(session, ReplaySession) and (progress := session.progress):
             return [(f" {progress}", "warn")]
         losses = session.losses
-        frames: Line = [(f" {counted(losses.frames, 'frame')}", "ink")]
+        frames: Line = [(f" {pluralize(losses.frames, 'frame')}", "ink")]
         if not losses.expected:
             return frames
         missed = f" {losses.lost:,} missed of {losses.expected:,} due", "gap" if losses.lost else "ink"
@@ -100,7 +100,7 @@ def _source_words(session: Session) -> str:
     return line_words(session.line)
 
 
-class Timeline(Drawn):
+class Timeline(LineWidget):
     """The whole session in one line: a letter where something was amiss."""
 
     def lines(self, width: int, height: int) -> list[Line]:
@@ -109,7 +109,7 @@ class Timeline(Drawn):
         return [strip(self.ui, width)]
 
 
-def strip(ui: Ui, width: int) -> Line:
+def strip(ui: AppState, width: int) -> Line:
     """Outages of the whole session by letter, marks by shape, the place in reverse."""
     session = ui.needs
     lo, hi = session.start, max(session.end, session.start + 1)
@@ -123,7 +123,7 @@ def strip(ui: Ui, width: int) -> Line:
     return joined(cells)
 
 
-def event_cells(ui: Ui, lo: int, hi: int, width: int) -> list[tuple[str, str]]:
+def event_cells(ui: AppState, lo: int, hi: int, width: int) -> list[tuple[str, str]]:
     """A styled letter for each part of a timeline from lo to hi in which something was amiss."""
     flat = ui.glyphs.flat, "rule"
     return [flat if one == " " else (one, _EVENT_STYLES[one]) for one in ui.needs.events.letters(lo, hi, width)]
@@ -145,7 +145,7 @@ def joined(cells: Sequence[tuple[str, str]]) -> Line:
     return out
 
 
-class Transport(Drawn):
+class Transport(LineWidget):
     """Where in the session one is, and what was last said: whole while it is new, then in what room is left."""
 
     def rows(self, width: int) -> int:
@@ -173,12 +173,12 @@ class Transport(Drawn):
 
     def _whole(self, width: int) -> list[str]:
         """What is new on lines of its own, where it has no room beside the place."""
-        said = plain(self.ui.said or (self.ui.needs.notice if self._stays else ""))
+        said = sanitize(self.ui.said or (self.ui.needs.notice if self._stays else ""))
         return wrap(said, width - 2) if width_of([*self._place(), (said, "")]) > width - 3 else []
 
     def _both(self, width: int) -> Line:
         line = self._place()
-        said = plain(self.ui.said or self.ui.needs.notice)
+        said = sanitize(self.ui.said or self.ui.needs.notice)
         room = width - width_of(line) - 3
         if said and room > 8:
             line += [("   ", "ink"), (fit(said, room, more=self.ui.glyphs.more), "warn")]
@@ -206,7 +206,7 @@ def _moving_words(session: Session) -> Line:
     return [(words, "ink"), (f"  {place} of {end}", "ink")]
 
 
-class Small(Drawn):
+class Small(LineWidget):
     """What stands alone in a window in which nothing else has room."""
 
     def lines(self, width: int, height: int) -> list[Line]:
@@ -217,7 +217,7 @@ class Small(Drawn):
         return [*blank, *([(row.center(width), "warn")] for row in rows)]
 
 
-class Keys(Drawn):
+class Keys(LineWidget):
     """The keys of a view; what does not fit is in the help, and the last two, help and quit, go last of all.
 
     Args:
@@ -225,7 +225,7 @@ class Keys(Drawn):
         pairs: gives key and word of each.
     """
 
-    def __init__(self, ui: Ui, pairs: Callable[[], Sequence[tuple[str, str]]]) -> None:
+    def __init__(self, ui: AppState, pairs: Callable[[], Sequence[tuple[str, str]]]) -> None:
         super().__init__(ui)
         self._pairs = pairs
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from busbench.analysis.outages import KINDS, Outage
-from busbench.errors import plain
+from busbench.errors import sanitize
 from busbench.tui.events import LETTERS
 from busbench.tui.session import Across, Session
 from busbench.tui.text import Line, by_cells, duration, fit, place_words, value_words, width_of, wrap
-from busbench.tui.widgets.around import around_lines
-from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.frame import cell_of, joined, strip
+from busbench.tui.widgets.line_widget import LineWidget
+from busbench.tui.widgets.outage_traces import around_lines
 
 _STYLES = {"gap": "gap", "lost": "lost", "failsafe": "failsafe", "damaged": "damaged"}
 _CELL = 26
@@ -18,7 +18,7 @@ _LOW = 14  # lines up to which channels stand closer together
 _ENDS = (55, 63, 75)  # cells of the list with its columns up to frames, bytes, at byte
 
 
-class OutageLines(Drawn):
+class OutageLines(LineWidget):
     """All of it."""
 
     def lines(self, width: int, height: int) -> list[Line]:
@@ -52,7 +52,7 @@ class OutageLines(Drawn):
         cells = [(" ", "ink")] * width
         ends = [(session.cut_in, glyphs.cut_in), (session.cut_out, glyphs.cut_out)]
         cuts = {cell_of(place, lo, hi, width): one for place, one in ends if place is not None}
-        marks = [(cell_of(session.mark_place(mark), lo, hi, width), plain(mark.text)) for mark in session.marks]
+        marks = [(cell_of(session.mark_place(mark), lo, hi, width), sanitize(mark.text)) for mark in session.marks]
         free = 0  # from here on nothing stands so far
         for at, words in marks:
             room = min((one for one in (*cuts, *(one for one, _ in marks)) if one > at), default=width) - at - 1

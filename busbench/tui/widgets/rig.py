@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from busbench.errors import BusbenchError, plain
+from busbench.errors import BusbenchError, sanitize
+from busbench.rig.conductor import REFERENCE_C
 from busbench.rig.model import RECEIVER, SUPPLY, Rig
 from busbench.rig.power import MOVING, Case, Weakest, find_weakest, power_cases
-from busbench.rig.tree import LINES, LINES_ASCII, TreeRow, branch_title, layout_tree
-from busbench.rig.wire import REFERENCE_C
+from busbench.rig.wiring_tree import LINES, LINES_ASCII, TreeRow, branch_title, layout_tree
+from busbench.tui.app_state import AppState
 from busbench.tui.text import Line, fit, width_of
-from busbench.tui.ui import Ui
-from busbench.tui.widgets.drawn import Drawn
 from busbench.tui.widgets.frame import apart
+from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.verify import wrapped
 
 LOW, OVER, LEAST = "LOW", "OVER", "weakest"
@@ -27,14 +27,14 @@ class _Solved:
     error: str = ""
 
 
-class RigLines(Drawn):
+class RigLines(LineWidget):
     """Head, weakest lead, then the tree and its warnings, which scroll.
 
     Args:
         ui: its rig is shown.
     """
 
-    def __init__(self, ui: Ui) -> None:
+    def __init__(self, ui: AppState) -> None:
         super().__init__(ui)
         self.case = 0
         self.top = 0
@@ -91,9 +91,9 @@ class RigLines(Drawn):
         count = len(case.warnings)
         words = f"{count} warning{'' if count == 1 else 's'} " if count else "no warnings "
         left: Line = [(f" case {self.case + 1} of {len(self.solved().cases)}, ", "dim")]
-        left += [(f"{case.supply_a:.2f} A", "title"), (" drawn: ", "dim"), (plain(case.case), "title")]
+        left += [(f"{case.supply_a:.2f} A", "title"), (" drawn: ", "dim"), (sanitize(case.case), "title")]
         right: Line = [(words, "bad" if count else "good")]
-        return [[(f" {plain(rig.plan.name)}", "title"), (fit(supply, width), "dim")], apart(left, right, width)]
+        return [[(f" {sanitize(rig.plan.name)}", "title"), (fit(supply, width), "dim")], apart(left, right, width)]
 
     def _weakest(self, rig: Rig, weakest: Weakest | None, width: int) -> list[Line]:
         if weakest is None:
@@ -117,7 +117,7 @@ class RigLines(Drawn):
     def _tree(self, rig: Rig, case: Case, weakest: Weakest | None, width: int) -> list[Line]:
         rows = layout_tree(rig, case=case)
         marks = LINES_ASCII if self.ui.is_ascii else LINES
-        titles = [plain(branch_title(rows, at, lines=marks)) for at in range(len(rows))]
+        titles = [sanitize(branch_title(rows, at, lines=marks)) for at in range(len(rows))]
         name = min(max(width_of([(title, "")]) for title in titles), width - 42) + 1
         out: list[Line] = [
             [
@@ -149,14 +149,14 @@ class RigLines(Drawn):
     def _cases(self, rig: Rig, width: int) -> list[Line]:
         """All load cases, the one shown marked, each with the device that is left with least."""
         cases, devices = self.solved().cases, {one.name for one in rig.devices}
-        name = max(len("all cases"), *(width_of([(plain(one.case), "")]) for one in cases))
+        name = max(len("all cases"), *(width_of([(sanitize(one.case), "")]) for one in cases))
         out: list[Line] = [[], [(fit(f"   {fit('all cases', name)} amperes  least volts left", width), "head")]]
         for at, one in enumerate(cases):
             least = min((node for node in one.nodes if node.name in devices), key=lambda node: node.voltage_v)
             is_low = rig.supply.minimum_v is not None and least.voltage_v < rig.supply.minimum_v
-            words = f"{least.voltage_v:5.2f} V at {plain(least.name)}{f'  {LOW}' if is_low else ''}"
+            words = f"{least.voltage_v:5.2f} V at {sanitize(least.name)}{f'  {LOW}' if is_low else ''}"
             style = "warn" if is_low else "ink"
-            head = f" {'>' if at == self.case else ' '} {fit(plain(one.case), name)}"
+            head = f" {'>' if at == self.case else ' '} {fit(sanitize(one.case), name)}"
             out.append([(head, "here" if at == self.case else "ink"), (f" {one.supply_a:5.2f} A  ", "title")])
             out[-1].append((fit(words, max(1, width - name - 13), more=self.ui.glyphs.more), style))
         return out

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from shlex import quote
 
-from busbench.errors import SAFETY, plain
-from busbench.tui.lanes import MOVING
+from busbench.errors import SAFETY, sanitize
+from busbench.sim.aircraft_port import REHEARSAL
+from busbench.tui.app_state import AppState
+from busbench.tui.channels import MOVING
 from busbench.tui.text import Line, fit, value_words, wrap
-from busbench.tui.ui import Ui
-from busbench.tui.verifying import GuidedRound, Recorded, Stage, words_of
-from busbench.tui.widgets.drawn import Drawn
-from busbench.tui.widgets.lanes import lanes_below
-from busbench.verify.aircraft_port import REHEARSAL
-from busbench.verify.check import CAUTION, Check, Verdict
+from busbench.tui.verifying import GuidedRound, RecordedCheck, Stage, words_of
+from busbench.tui.widgets.channels import lanes_below
+from busbench.tui.widgets.line_widget import LineWidget
+from busbench.verify.result import CAUTION, Check, Verdict
 from busbench.verify.verify import Verification, faults_words
 
 BEFORE = SAFETY
@@ -24,16 +24,16 @@ _ORDER = (Verdict.FAIL, Verdict.NOT_TESTED, Verdict.PASS)
 _INDENT = 14
 
 
-class VerifyLines(Drawn):
+class VerifyLines(LineWidget):
     """All of it.
 
     Args:
         ui: what is shown, and how.
     """
 
-    def __init__(self, ui: Ui) -> None:
+    def __init__(self, ui: AppState) -> None:
         super().__init__(ui)
-        self.work: GuidedRound | Recorded | None = None
+        self.work: GuidedRound | RecordedCheck | None = None
         self.top = 0  # first line of the list at the end
 
     def lines(self, width: int, height: int) -> list[Line]:
@@ -43,7 +43,7 @@ class VerifyLines(Drawn):
             return list(wrapped(NO_RIG, width, "warn"))
         if work.found is not None:
             return self._verdicts(work.found, width, height, is_live=isinstance(work, GuidedRound))
-        if isinstance(work, Recorded):
+        if isinstance(work, RecordedCheck):
             return list(wrapped(work.error or "reading the recording, then checking it ...", width, "warn"))
         head = [*self._head(work, width), [("", "ink")]]
         if work.stage is not Stage.START:
@@ -59,7 +59,7 @@ class VerifyLines(Drawn):
         self.top = max(0, self.top + lines)
 
     def _head(self, work: GuidedRound, width: int) -> Iterator[Line]:
-        name = plain(work.rig.plan.name)
+        name = sanitize(work.rig.plan.name)
         if work.stage is Stage.START:
             yield [(f" {name}: a guided check in {len(work.steps)} steps", "title")]
             if work.pilot is None:
@@ -70,7 +70,7 @@ class VerifyLines(Drawn):
                 yield from wrapped(f"{amiss}; no round on it passes", width, "bad")
             yield [(" Nothing is sent. Enter begins.", "here")]
             return
-        yield [(f" {name}: step {work.at + 1} of {len(work.steps)}: {plain(work.step.mark)}", "title")]
+        yield [(f" {name}: step {work.at + 1} of {len(work.steps)}: {sanitize(work.step.mark)}", "title")]
         yield from wrapped(work.step.instruction, width, "here")
         match work.stage:
             case Stage.READY:
@@ -92,7 +92,7 @@ class VerifyLines(Drawn):
         lanes = session.lanes(2)
         for channel in work.step.channels[:6]:
             value, at = int(lanes.values[channel - 1]), channel - 1
-            text = f"   {channel:2d} {fit(plain(session.names.get(channel, '')), 18)}"
+            text = f"   {channel:2d} {fit(sanitize(session.names.get(channel, '')), 18)}"
             if channel > 16:
                 yield [(f"{text} {'on' if value else 'off'}", "pen")]
                 continue
@@ -115,7 +115,7 @@ class VerifyLines(Drawn):
             f"{found.count(verdict)} {word}"
             for verdict, word in zip(_ORDER, ("failed", "not tested", "passed"), strict=True)
         )
-        name = plain(found.evidence.rig.plan.name)
+        name = sanitize(found.evidence.rig.plan.name)
         amiss = faults_words(found.findings, rig_path=self.ui.rig_path or "RIG.toml")
         head: list[Line] = [
             [(f" {name}: ", "title"), (_WORDS[found.verdict], _STYLES[found.verdict]), (f"  {counts}", "ink")],
@@ -143,7 +143,7 @@ class VerifyLines(Drawn):
 def wrapped(text: str, width: int, style: str = "ink", *, indent: int = 1) -> Iterator[Line]:
     """A sentence on as many lines as it takes; those of a list's item hang below its first word."""
     hang = "  " if text.startswith("- ") else ""
-    for part in wrap(plain(text), max(10, width - indent - 1), indent=hang) or [""]:
+    for part in wrap(sanitize(text), max(10, width - indent - 1), indent=hang) or [""]:
         yield [(" " * indent + part, style)]
 
 
@@ -152,7 +152,7 @@ def _unit(unit: str) -> str:
 
 
 def _named(names: dict[int, str], channel: int) -> str:
-    return f"{channel} {plain(names.get(channel, ''))}".rstrip()
+    return f"{channel} {sanitize(names.get(channel, ''))}".rstrip()
 
 
 def _steps(work: GuidedRound, width: int) -> tuple[list[Line], int]:
@@ -171,7 +171,7 @@ def _steps(work: GuidedRound, width: int) -> tuple[list[Line], int]:
             here = len(rows)
         mark = ">" if is_here else " "
         rows.append(
-            [(f" {mark} {at + 1:2d} {fit(plain(step.mark), 22)} ", "chosen" if is_here else "ink"), (words, style)]
+            [(f" {mark} {at + 1:2d} {fit(sanitize(step.mark), 22)} ", "chosen" if is_here else "ink"), (words, style)]
         )
         for check in work.results.get(at) or ():
             if check.verdict is Verdict.FAIL:

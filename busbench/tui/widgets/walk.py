@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from busbench.drive.arming import CAUTIONS
-from busbench.drive.walk import Entry, Phase, Walk, tally
-from busbench.errors import plain
+from busbench.bench.safety import CAUTIONS
+from busbench.bench.surface_session import motion_lines
+from busbench.drive.surface_check import Entry, SurfacePhase, Walk, tally
+from busbench.errors import sanitize
+from busbench.tui.app_state import AppState
 from busbench.tui.draw import ruler
 from busbench.tui.text import Line, fit, width_of
-from busbench.tui.ui import Ui
 from busbench.tui.walking import Walking, Way
-from busbench.tui.widgets.drawn import Drawn
+from busbench.tui.widgets.channels import lanes_below
 from busbench.tui.widgets.frame import TOO_SMALL
-from busbench.tui.widgets.lanes import lanes_below
+from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.verify import wrapped
-from busbench.verify.walk_rig import direction_words
-from busbench.verify.walk_round import motion_lines
+from busbench.verify.stations import direction_words
 
 _MIDDLE, _THROW = 992, 819.2  # the usual scale
 _GAUGE_MOST = 64
@@ -24,7 +24,7 @@ _ANSWER_CELLS = 46  # of a row, besides the name
 _TOLD = {True: "yes", False: "NO", None: "-"}
 
 
-class WalkLines(Drawn):
+class WalkLines(LineWidget):
     """All of it.
 
     Args:
@@ -32,7 +32,7 @@ class WalkLines(Drawn):
         walking: the walk.
     """
 
-    def __init__(self, ui: Ui, walking: Walking) -> None:
+    def __init__(self, ui: AppState, walking: Walking) -> None:
         super().__init__(ui)
         self.walking = walking
         self.top = 0  # first line of the list below
@@ -52,7 +52,7 @@ class WalkLines(Drawn):
         else:
             head = list(self._now(walk, width))
             rows, here = _table(walk, width)
-            if walk.is_over or walk.phase is Phase.REVIEW:
+            if walk.is_over or walk.phase is SurfacePhase.REVIEW:
                 assert walking.head is not None
                 rows += [
                     line
@@ -70,12 +70,12 @@ class WalkLines(Drawn):
         rehearsal = self.walking.rehearsal
         if walk is None:
             return lanes_below(self.ui, width, height, channels=())
-        if walk.is_over or walk.phase is Phase.REVIEW:
+        if walk.is_over or walk.phase is SurfacePhase.REVIEW:
             return []
         if rehearsal is None:
             return lanes_below(self.ui, width, height, channels=[walk.stop.channel])
-        members = [plain(one) for one in walk.stop.members]
-        states = [(plain(state.name), round(state.position_pct)) for state in rehearsal.states()]
+        members = [sanitize(one) for one in walk.stop.members]
+        states = [(sanitize(state.name), round(state.position_pct)) for state in rehearsal.states()]
         if height < len(states) + 2:
             states = [(one, position) for one, position in states if one in members]
         if height < len(states) + 2:
@@ -99,7 +99,7 @@ class WalkLines(Drawn):
     def _before(self, width: int) -> Iterator[Line]:
         walking = self.walking
         assert walking.head is not None
-        yield [(f" {plain(walking.head.rig)}: a walk round the aircraft, {len(walking.stops)} to walk", "title")]
+        yield [(f" {sanitize(walking.head.rig)}: a walk round the aircraft, {len(walking.stops)} to walk", "title")]
         if walking.is_rehearsal:
             words = "Rehearsal on a virtual aircraft: nothing is sent, nothing real moves."
             yield from wrapped(f"{words}{self.ui.faults_words}", width, "good")
@@ -128,12 +128,12 @@ class WalkLines(Drawn):
     def _now(self, walk: Walk, width: int) -> Iterator[Line]:
         walking = self.walking
         assert walking.head is not None
-        what = "rehearsal" if walking.is_rehearsal else f"ARMED on {plain(walking.head.port)}"
-        yield [(f" {plain(walking.head.rig)}: ", "title"), (what, "good" if walking.is_rehearsal else "warn")]
+        what = "rehearsal" if walking.is_rehearsal else f"ARMED on {sanitize(walking.head.port)}"
+        yield [(f" {sanitize(walking.head.rig)}: ", "title"), (what, "good" if walking.is_rehearsal else "warn")]
         match walking.way:
             case Way.COUNTING | Way.HANDING_OVER:
                 seconds = max(0, int(walking.left_s + 0.999))
-                yield [(f" {plain(walk.stop.name)} moves in {seconds} s; any key cancels", "bad")]
+                yield [(f" {sanitize(walk.stop.name)} moves in {seconds} s; any key cancels", "bad")]
             case Way.MOVING | Way.OVER:
                 yield from wrapped(walk.prompt, width, "bad")
                 yield [(f"   {walking.progress}", "ink")]
@@ -149,10 +149,10 @@ class WalkLines(Drawn):
 
     def _seen(self, walk: Walk, width: int) -> Iterator[Line]:
         rehearsal = self.walking.rehearsal
-        if rehearsal is None or walk.is_over or walk.phase is Phase.REVIEW:
+        if rehearsal is None or walk.is_over or walk.phase is SurfacePhase.REVIEW:
             return
         states = [state for state in rehearsal.states() if state.name in walk.stop.members]
-        stand = ", ".join(f"{plain(state.name)} {round(state.position_pct):+d} %" for state in states)
+        stand = ", ".join(f"{sanitize(state.name)} {round(state.position_pct):+d} %" for state in states)
         yield [(fit(f"   stands now: {stand}", width), "pen")]
         moves = walk.entry.moves
         if moves and self.walking.way is Way.NONE:
@@ -163,7 +163,7 @@ class WalkLines(Drawn):
 
 def _table(walk: Walk, width: int) -> tuple[list[Line], int]:
     """All halts with their answers, and the line of the halt where it stands."""
-    longest = max(width_of([(plain(entry.stop.name), "")]) for entry in walk.entries)
+    longest = max(width_of([(sanitize(entry.stop.name), "")]) for entry in walk.entries)
     name = max(len("device"), min(longest, width - _ANSWER_CELLS))
     head = f"    ch {fit('device', name)} {'surface':<8}{'way':<5}{'throw':<6}{'smooth':<7}state"
     rows: list[Line] = [[(fit(head, width), "head")]]
@@ -179,7 +179,7 @@ def _table(walk: Walk, width: int) -> tuple[list[Line], int]:
 
 
 def _row(entry: Entry, cells: int, *, is_here: bool) -> Line:
-    name = fit(plain(entry.stop.name), cells)
+    name = fit(sanitize(entry.stop.name), cells)
     line: Line = [(f" {'>' if is_here else ' '} {entry.stop.channel + 1:3d} {name} ", "chosen" if is_here else "ink")]
     for answer, wide in zip(entry.answers, (8, 5, 6, 7), strict=True):
         style = "bad" if answer is False else "good" if answer else "dim"

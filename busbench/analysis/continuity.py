@@ -1,0 +1,72 @@
+"""What makes one figure for a whole recording nonsense: a clock that goes back, a receiver that changes its period."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from busbench.analysis.period import find_period
+from busbench.analysis.stats import BLOCK
+from busbench.model import BACK_NS, FrameTimes
+
+_PARTS = 4  # the first and the last of so many are looked at for another period
+_PART_FRAMES = 50
+_DIFFER = 0.02  # of the period: crystals drift a thousandth of that
+
+
+def clock_back(times: FrameTimes) -> str:
+    """A word on how often the clock goes back, "" where it never does.
+
+    Args:
+        times: all frames of a recording.
+    """
+    return _often(_backs(times))
+
+
+def longest_stretch(times: FrameTimes) -> tuple[FrameTimes, str]:
+    """The longest run of frames through which the clock goes on, and a word on it where that is not all.
+
+    Args:
+        times: all frames of a recording.
+    """
+    back = _backs(times)
+    if not back:
+        return times, ""
+    cuts = [0, *back, len(times)]
+    longest = int(np.argmax(np.diff(cuts)))
+    part = _part(times, cuts[longest], cuts[longest + 1])
+    return part, f"{_often(back)}: figures are of the longest stretch, {len(part):,} frames"
+
+
+def period_change(times: FrameTimes) -> str:
+    """A word where the period at the end is clearly not that at the start, else no word.
+
+    Args:
+        times: frames through which the clock goes on.
+    """
+    size = len(times) // _PARTS
+    if size < _PART_FRAMES:
+        return ""
+    first, last = find_period(_part(times, 0, size)), find_period(_part(times, len(times) - size, len(times)))
+    if first is None or last is None or abs(first - last) < _DIFFER * min(first, last):
+        return ""
+    return f"the period changes, from {first / 1e6:.3g} ms at the start to {last / 1e6:.3g} ms at the end"
+
+
+def _part(times: FrameTimes, start: int, stop: int) -> FrameTimes:
+    rows = slice(start, stop)
+    return FrameTimes(times.t_ns[rows], times.slack_ns[rows], times.flags[rows])
+
+
+def _often(back: list[int]) -> str:
+    often = "once" if len(back) == 1 else f"{len(back):,} times"
+    return f"the clock goes back {often}" if back else ""
+
+
+def _backs(times: FrameTimes) -> list[int]:
+    """Rows whose time lies clearly before that of the row before."""
+    back: list[int] = []
+    for at in range(0, len(times) - 1, BLOCK):
+        steps = np.diff(times.t_ns[at : at + BLOCK + 1])
+        if steps.min() < -BACK_NS:
+            back += (np.flatnonzero(steps < -BACK_NS) + at + 1).tolist()
+    return back

@@ -1,0 +1,126 @@
+"""Where frames are missing, how many, and how many damaged bytes stand there."""
+
+from __future__ import annotations
+
+import bisect
+from dataclasses import dataclass
+
+import numpy as np
+
+from busbench.analysis.frame_offsets import FrameOffsets
+from busbench.analysis.period import ADAPTER_NS, find_missing
+from busbench.model import I64, ClockKind, FrameTimes, Reason, Rejects
+from busbench.wire.codec import FRAME_BYTES
+
+NEAR_FRAMES = 8  # in an adapter's reads a hole is found a few frames off at most
+
+
+@dataclass(frozen=True, slots=True)
+class MissingFrames:
+    """Places where a frame was due and none came, as columns of equal length, rising by row.
+
+    Args:
+        row: index of the frame behind the place (the number of frames: behind the last), int64 (H,).
+        missing: frames missing there, at least 1, int64 (H,).
+        bytes: damaged bytes that stand there, int64 (H,).
+        offset: stream offset of the first of these, -1 where there are none, int64 (H,).
+        stray_bytes: damaged bytes at places where no frame was due.
+    """
+
+    row: I64
+    missing: I64
+    bytes: I64
+    offset: I64
+    stray_bytes: int
+
+
+def find_holes(
+    times: FrameTimes,
+    rejects: Rejects,
+    places: FrameOffsets,
+    *,
+    period_ns: float | None,
+    kind: ClockKind,
+    missing_at_end: int,
+) -> MissingFrames:
+    """Find the places where frames are missing.
+
+    With a beat, its empty slots say how many are missing, and damaged bytes
+    only where. Before the first frame, behind the last and without a beat the
+    bytes must tell: their number over 25, rounded, at least one.
+
+    Args:
+        times: the frames.
+        rejects: the bytes in no frame.
+        places: where these stand among the frames.
+        period_ns: their beat, None where there is none.
+        kind: the clock's.
+        missing_at_end: frames that were due after the last one and before the end.
+
+    Returns:
+        The places.
+    """
+    is_timed = period_ns is not None
+    missing: dict[int, int] = {}
+    if period_ns is not None and len(times) > 1:
+        found = find_missing(times, period_ns)
+        missing = dict(zip(found.row.tolist(), found.count.tolist(), strict=True))
+    if missing_at_end:
+        missing[len(times)] = missing_at_end
+    size: dict[int, int] = {}
+    first: dict[int, int] = {}
+    damaged = rejects.reason == Reason.DAMAGED
+    columns = (places.row[damaged], rejects.length[damaged], rejects.offset[damaged])
+    for row, length, offset in zip(*(column.tolist() for column in columns), strict=True):
+        size[row] = size.get(row, 0) + length
+        first.setdefault(row, offset)
+    if is_timed and kind is ClockKind.PER_READ:
+        _settle(missing, size, times)
+    stray = 0
+    for row, length in size.items():
+        if row in missing:
+            if row == len(times):  # the one under way at the end is not due yet by time, but its bytes may be there
+                missing[row] += due_by_bytes(length) > missing[row]
+            continue
+        if is_timed and 0 < row < len(times):
+            stray += length
+        else:
+            missing[row] = due_by_bytes(length)
+    order = sorted(missing)
+    return MissingFrames(
+        np.array(order, np.int64),
+        np.array([missing[row] for row in order], np.int64),
+        np.array([size.get(row, 0) for row in order], np.int64),
+        np.array([first.get(row, -1) for row in order], np.int64),
+        stray,
+    )
+
+
+def due_by_bytes(length: int) -> int:
+    """Frames that so many damaged bytes were."""
+    return max(1, (length + FRAME_BYTES // 2) // FRAME_BYTES)
+
+
+def _settle(missing: dict[int, int], size: dict[int, int], times: FrameTimes) -> None:
+    """Move missing frames from a place without damaged bytes to one with, where the clock leaves that open.
+
+    Frames that come in one read share its time, so a hole is found where the
+    reads lie farthest apart, which may be a few frames from the damage.
+    """
+    empty = sorted(row for row in missing if row not in size)
+    for row in sorted(size):
+        if row in missing or not 0 < row < len(times):
+            continue
+        due = due_by_bytes(size[row])
+        for near in empty[bisect.bisect_left(empty, row - NEAR_FRAMES) : bisect.bisect(empty, row + NEAR_FRAMES)]:
+            if near not in missing or near == len(times):
+                continue
+            if abs(int(times.t_ns[near]) - int(times.t_ns[row])) > 2 * ADAPTER_NS:
+                continue
+            moved = min(due - missing.get(row, 0), missing[near])
+            missing[row] = missing.get(row, 0) + moved
+            missing[near] -= moved
+            if not missing[near]:
+                del missing[near]
+            if missing[row] == due:
+                break

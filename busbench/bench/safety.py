@@ -1,0 +1,83 @@
+"""What must be said before anything moves, for the command line and the screens alike."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from busbench.drive.dry_run import dry_run
+from busbench.drive.frame_generator import EndState
+from busbench.drive.preview import list_lines, scale_line
+from busbench.drive.program import Program
+from busbench.errors import DriveError, display_name
+
+COUNTDOWN_S = 3
+CAUTIONS = (
+    "Before anything moves:",
+    "  - propeller off, or the motor's lead open",
+    "  - model held down, so that it cannot roll, tip or pull itself off the bench",
+    "  - hands, hair and tools clear of surfaces, linkages, retracts and doors",
+    "  - nobody in front of the propeller or in its plane, should it turn after all",
+    "  - where the surfaces stand now is not known: the first frame may make them jump to their rest values",
+    "  - your local rules and your club's safety officer come first; large models are for qualified people",
+)
+FAULT_CAUTION = "  - this program sends faults: devices may go to their failsafe values, and a speed controller may too"
+
+
+def require_motor(port: str, *, names_motor: bool, unsaid: Sequence[str] = (), has_options: bool = True) -> None:
+    """Refuse a real port to whoever has not said which channel drives a motor.
+
+    Args:
+        port: name or address.
+        names_motor: True where it was said, or that none does.
+        unsaid: devices of which a plan leaves it open.
+        has_options: True where the command line can say it too.
+
+    Raises:
+        DriveError: nothing may be sent.
+    """
+    if not names_motor and unsaid:
+        options = "; or give --motor CH for each motor, --no-motor if there is none" if has_options else ""
+        why = f"the plan does not say what can turn a propeller ({', '.join(unsaid)})"
+        raise DriveError(
+            f"{display_name(port)}: nothing was sent, since {why}",
+            hint=f"state motor = true or motor = false for each of these in the rig file{options}",
+        )
+    if not names_motor:
+        raise DriveError(
+            f"{display_name(port)}: nothing was sent, since it is not said which channel drives a motor",
+            hint="give --motor CH for each, --no-motor if there is none, or --rig",
+        )
+
+
+def require_arming(port: str, *, is_armed: bool, can_stop: bool = True) -> None:
+    """Refuse a real port to whoever has not asked for movement, or could not stop it.
+
+    Args:
+        port: name or address.
+        is_armed: True where the person asked for movement.
+        can_stop: True where a key would be heard; no option makes up for it.
+
+    Raises:
+        DriveError: nothing may be sent.
+    """
+    if not is_armed:
+        raise DriveError(
+            f"{display_name(port)}: nothing was sent, since it is not armed",
+            hint="read the cautions above, then add --arm",
+        )
+    if not can_stop:
+        raise DriveError(
+            f"{display_name(port)}: nothing was sent, since standard input is not a terminal and no key could stop it",
+            hint="run it in a terminal, or send it to virtual: or a file",
+        )
+
+
+def caution_lines(program: Program, *, end: EndState) -> Iterator[str]:
+    """What will be done, then what has to be seen to first."""
+    yield from list_lines(program, dry_run(program, end=end), end=end)
+    yield scale_line(program, is_ascii=True)
+    yield ""
+    yield from CAUTIONS
+    if program.faults:
+        yield FAULT_CAUTION
+    yield ""

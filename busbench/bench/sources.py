@@ -1,0 +1,126 @@
+"""What a person named: a port, an address, a virtual receiver or aircraft. `virtual:` is known here alone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+from urllib.parse import parse_qsl
+
+from busbench.errors import PortError
+from busbench.model import BUS_LINE, LineSettings
+from busbench.port.port import LivePort, open_client
+
+if TYPE_CHECKING:
+    from busbench.rig.model import Rig
+    from busbench.sim.aircraft_faults import AircraftFault
+    from busbench.sim.aircraft_port import AircraftPort
+
+VIRTUAL = "virtual:"
+
+
+def is_virtual(source: str) -> bool:
+    """True for a virtual receiver or aircraft."""
+    return source.startswith(VIRTUAL)
+
+
+def is_live(source: str, *, ports: Iterable[str] = ()) -> bool:
+    """True where a source is a port or address and not a recording.
+
+    Args:
+        source: what a person gave.
+        ports: names of ports that are known to be there.
+    """
+    from pathlib import Path
+
+    if is_virtual(source) or "://" in source or source in ports:
+        return True
+    upper = source.upper()
+    if upper.startswith("\\\\.\\") or (upper.startswith("COM") and upper[3:].isdecimal()):
+        return True
+    return source.startswith("/dev/") or Path(source).is_char_device()
+
+
+def rig_in(source: str) -> str | None:
+    """Path of the rig file in `virtual:RIG?seed=3`; None for all other sources."""
+    if not is_virtual(source):
+        return None
+    return source.removeprefix(VIRTUAL).rpartition("?")[0 if "?" in source else 2] or None
+
+
+def open_live(source: str, *, line: LineSettings = BUS_LINE) -> LivePort:
+    """Open a port, an address or a virtual receiver.
+
+    Args:
+        source: a device's name, a pyserial URL, or `virtual:` with its settings.
+        line: how to set the line.
+
+    Raises:
+        PortError: it cannot be opened; says why and what to do.
+    """
+    if is_virtual(source):
+        from busbench.sim.virtual_port import VirtualPort
+
+        return VirtualPort(source, line=line)
+    return open_client(source, line=line)
+
+
+def open_aircraft(
+    source: str,
+    *,
+    rig: Rig | None = None,
+    faults: Sequence[AircraftFault] = (),
+    line: LineSettings = BUS_LINE,
+    is_fast: bool | None = None,
+    flies_alone: bool = False,
+) -> AircraftPort:
+    """The virtual aircraft that a source names.
+
+    Args:
+        source: `virtual:RIG`, and after a ? `seed=` and `speed=` real or max.
+        rig: how it was built where the source names no rig file.
+        faults: what is wrong with it.
+        line: how to set the line.
+        is_fast, flies_alone: see AircraftPort; None leaves it to the source.
+
+    Raises:
+        PortError: the source cannot be understood.
+        RigError: its rig file cannot be read, or a fault cannot be built in.
+    """
+    from busbench.rig.load import read_rig
+    from busbench.sim.aircraft import VirtualAircraft
+    from busbench.sim.aircraft_port import AircraftPort
+
+    texts = dict(parse_qsl(source.partition("?")[2], keep_blank_values=True))
+    seed, speed = texts.pop("seed", "1"), texts.pop("speed", "real")
+    if texts or not seed.isdecimal() or speed not in ("real", "max"):
+        raise PortError(source, "is not understood", hint="give it as in virtual:heron.toml?seed=3&speed=max")
+    path = rig_in(source)
+    if path is not None:
+        rig = read_rig(path)
+    if rig is None:
+        raise PortError(source, "names no rig file", hint="give it as in virtual:heron.toml")
+    aircraft = VirtualAircraft(rig, faults=faults, seed=int(seed))
+    wants_fast = speed == "max" if is_fast is None else is_fast
+    return AircraftPort(source, aircraft=aircraft, line=line, is_fast=wants_fast, flies_alone=flies_alone)
+
+
+def open_source(
+    source: str, *, faults: Sequence[AircraftFault] = (), line: LineSettings = BUS_LINE, flies_alone: bool = False
+) -> LivePort:
+    """Open a port, an address, a virtual receiver, or a virtual aircraft.
+
+    Args:
+        source: as the person gave it.
+        faults: what is wrong with the aircraft.
+        line: how to set the line.
+        flies_alone: True where a virtual pilot goes through the whole round by himself.
+
+    Raises:
+        PortError: it cannot be opened, or is no virtual aircraft that faults could be built into.
+        RigError: see open_aircraft.
+    """
+    if rig_in(source) is not None:
+        return open_aircraft(source, faults=faults, line=line, flies_alone=flies_alone)
+    if faults:
+        raise PortError("--fault", "goes with virtual:RIG only", hint="leave it out, or name a rig file there")
+    return open_live(source, line=line)

@@ -1,0 +1,257 @@
+"""Program -> limits -> frames, in blocks, with the faults that were asked for."""
+
+from __future__ import annotations
+
+import enum
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from busbench.drive.hash_random import hash_uint64, throw_unit
+from busbench.drive.limits import ALL_CHANNELS, LimitedCounts, Limiter
+from busbench.drive.program import FrameFault, Program
+from busbench.model import F64, U8, Bools
+from busbench.wire.codec import FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
+
+BLOCK = 8192
+TAIL_FRAMES = 3  # at rest, after the ramp: one may be missed
+_NONE = np.full((1, ALL_CHANNELS), np.nan)
+
+
+class EndState(enum.StrEnum):
+    """What is sent when a program ends or is stopped."""
+
+    REST = "rest"  # ramp to the rest values, then silence
+    HOLD = "hold"  # say the last values on
+    SILENCE = "silence"  # nothing more
+
+
+NoiseReach = Literal["any byte", "header"]
+"""Which bytes line noise may strike. A frame has no checksum: a flipped bit in its
+counts is a command. With "header" a struck frame can no longer pass for one, so
+that is the only noise for a line on which something hangs."""
+
+
+def pack_limited(limited: LimitedCounts, *, flags: U8, end: U8) -> U8:
+    """Make frames: the only way from a drive program to the wire.
+
+    Args:
+        limited: what a Limiter let through, N rows.
+        flags: frame-lost and failsafe bits, uint8 (N,).
+        end: byte 24, uint8 (N,).
+
+    Returns:
+        The frames, uint8 (N, 25).
+
+    Raises:
+        TypeError: the counts come from anywhere else.
+    """
+    if type(limited) is not LimitedCounts:
+        raise TypeError(f"frames are made of LimitedCounts, not of {type(limited).__name__}")
+    switches = limited.switches[:, 0] * np.uint8(FLAG_CH17) | limited.switches[:, 1] * np.uint8(FLAG_CH18)
+    return pack_frames(limited.channels, flags | switches, end)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameBlock:
+    """Frames in a row, one a slot.
+
+    Args:
+        slot: number of the first one, from 0 at the start of the run.
+        raw: uint8 (N, 25), noise included.
+        is_sent: False where no frame is sent on purpose, bool (N,).
+        limited: what was commanded, N rows.
+    """
+
+    slot: int
+    raw: U8
+    is_sent: Bools
+    limited: LimitedCounts
+
+    def __len__(self) -> int:
+        return int(self.raw.shape[0])
+
+
+class _Phase(enum.IntEnum):
+    LEAD = 0  # a soft ramp from where the channels stand to where the program begins
+    RUN = 1
+    END = 2
+    OVER = 3
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    phase: _Phase
+    left: int  # frames left of the phase, -1 without end
+    run_slot: int
+    slot: int
+
+
+class FrameGenerator:
+    """A program's frames from the soft start to the end state, as many at a time as wanted.
+
+    Args:
+        program: what to send.
+        end: what to do at its end, and when stopped.
+        last: counts last sent, (16,), where known.
+        reach: which bytes line noise may strike.
+        hold_s: how long HOLD goes on, None for until it is stopped.
+    """
+
+    def __init__(
+        self,
+        program: Program,
+        *,
+        end: EndState = EndState.REST,
+        last: Sequence[int] | None = None,
+        reach: NoiseReach = "any byte",
+        hold_s: float | None = 1.0,
+    ) -> None:
+        self._program = program
+        self._end = end
+        self._reach: NoiseReach = reach
+        self._hold = -1 if hold_s is None else math.ceil(hold_s / program.period_s)
+        self._limiter = Limiter(program.limits, program.period_s, last)
+        first = program.wanted(0, 1)[0]
+        self._place = _Place(_Phase.LEAD, self._limiter.frames_to(first), 0, 0)
+
+    @property
+    def is_over(self) -> bool:
+        """True where nothing more is to be sent."""
+        return self._settled().phase is _Phase.OVER
+
+    @property
+    def run_slot(self) -> int | None:
+        """Which of the program's own slots comes next; None before and after them."""
+        place = self._settled()
+        return place.run_slot if place.phase is _Phase.RUN else None
+
+    def mark(self) -> object:
+        """The state, to be given to `rewind`."""
+        return (self._place, self._limiter.mark())
+
+    def rewind(self, mark: object) -> None:
+        """Go back to a marked state: the frames since were never sent."""
+        assert isinstance(mark, tuple)
+        self._place, limiter = mark
+        self._limiter.rewind(limiter)
+
+    def stop(self) -> None:
+        """Leave the program and go to the end state from here; the second time leave a hold.
+
+        Before the first frame there is nothing to end: then nothing is sent at all.
+        """
+        place = self._settled()
+        if place.slot == 0:
+            self._place = replace(place, phase=_Phase.OVER, left=0)
+            return
+        if place.phase < _Phase.END:
+            self._place = self._ending(place)
+        elif self._end is EndState.HOLD:
+            self._place = replace(place, phase=_Phase.OVER, left=0)
+
+    def take(self, count: int) -> FrameBlock:
+        """The next frames, up to `count` of them, at least one unless it is over."""
+        place = self._place = self._settled()
+        n = count if place.left < 0 else min(count, place.left)
+        flags, is_sent = np.zeros(n, np.uint8), np.ones(n, np.bool_)
+        noise = np.zeros((n, FRAME_BYTES), np.uint8)
+        if place.phase is _Phase.RUN:
+            self._mark_faults(place.run_slot, flags, is_sent)
+            self._throw_noise(place.run_slot, noise)
+        limited = self._limiter.limit(self._wanted(place, n), is_heard=is_sent & (noise[:, 0] == 0))
+        index = np.arange(place.slot, place.slot + n, dtype=np.int64)
+        ends = np.array(self._program.end_bytes, np.uint8)
+        raw = pack_limited(limited, flags=flags, end=ends[index % ends.size]) ^ noise
+        run_slot = place.run_slot + (n if place.phase is _Phase.RUN else 0)
+        self._place = _Place(place.phase, place.left - n if place.left >= 0 else -1, run_slot, place.slot + n)
+        return FrameBlock(place.slot, raw, is_sent, limited)
+
+    def _settled(self) -> _Place:
+        place = self._place
+        while place.left == 0 and place.phase is not _Phase.OVER:
+            match place.phase:
+                case _Phase.LEAD:
+                    place = replace(place, phase=_Phase.RUN, left=self._program.slots)
+                case _Phase.RUN:
+                    place = self._ending(place)
+                case _:
+                    place = replace(place, phase=_Phase.OVER)
+        return place
+
+    def _ending(self, place: _Place) -> _Place:
+        match self._end:
+            case EndState.REST:
+                left = self._limiter.frames_to(_NONE[0]) + TAIL_FRAMES
+            case EndState.HOLD:
+                left = self._hold
+            case EndState.SILENCE:
+                left = 0
+        return replace(place, phase=_Phase.END, left=left)
+
+    def _wanted(self, place: _Place, count: int) -> F64:
+        match place.phase:
+            case _Phase.LEAD:
+                return np.repeat(self._program.wanted(0, 1), count, axis=0)
+            case _Phase.RUN:
+                return self._program.wanted(place.run_slot, count)
+            case _Phase.END if self._end is EndState.HOLD:
+                return np.repeat(
+                    [[*map(float, self._limiter.position), *map(float, self._limiter.switches)]], count, axis=0
+                )
+            case _:
+                return np.repeat(_NONE, count, axis=0)
+
+    def _during(self, fault: FrameFault, start: int, count: int) -> Bools:
+        t_s = np.arange(start, start + count) * self._program.period_s
+        span: Bools = (t_s >= fault.start_s - 1e-9) & (t_s < fault.start_s + fault.duration_s - 1e-9)
+        return span
+
+    def _mark_faults(self, start: int, flags: U8, is_sent: Bools) -> None:
+        for fault in self._program.faults:
+            span = self._during(fault, start, flags.size)
+            match fault.kind:
+                case "lost":
+                    flags[span] |= FLAG_LOST
+                case "failsafe":
+                    flags[span] |= FLAG_FAILSAFE
+                case "gap":
+                    is_sent[span] = False
+                case "flips":
+                    pass
+
+    def _throw_noise(self, start: int, noise: U8) -> None:
+        for fault in self._program.faults:
+            if fault.kind != "flips":
+                continue
+            rows = np.nonzero(self._during(fault, start, len(noise)))[0]
+            struck = FRAME_BYTES if self._reach == "any byte" else 1
+            places = (start + rows)[:, None] * FRAME_BYTES + np.arange(struck)
+            bit = np.uint8(1) << (hash_uint64(places, seed=fault.seed) & np.uint64(7)).astype(np.uint8)
+            is_struck = throw_unit(places, seed=fault.seed ^ 1 << 62) < fault.flips
+            noise[rows, :struck] ^= np.where(is_struck, bit, np.uint8(0))
+
+
+def frame_blocks(
+    program: Program,
+    *,
+    end: EndState = EndState.REST,
+    last: Sequence[int] | None = None,
+    hold_s: float = 1.0,
+    block: int = BLOCK,
+) -> Iterator[FrameBlock]:
+    """All frames of a program for a file, from the soft start to the end state.
+
+    Args:
+        program: what to send.
+        end: what to do at its end.
+        last: counts last sent, (16,), where known.
+        hold_s: how long HOLD goes on.
+        block: most frames in one block.
+    """
+    feed = FrameGenerator(program, end=end, last=last, hold_s=hold_s)
+    while not feed.is_over:
+        yield feed.take(block)

@@ -1,0 +1,61 @@
+"""What a transmitting process asks for frames: one a slot, until there are no more."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from busbench.drive.frame_generator import EndState, FrameBlock, FrameGenerator
+from busbench.drive.program import Program
+
+AHEAD_FRAMES = 32  # made at a time; a stop takes back those not yet sent
+
+
+class DriveSource:
+    """The frames of one run. Pickle it before the first frame and call it in the child.
+
+    Call `next_frame` once a slot. A slot that was skipped is simply not asked for:
+    the program waits for it, so nothing ever moves faster.
+
+    Args:
+        program: what to send.
+        end: what to do at its end, and when stopped; HOLD goes on until a second stop.
+        last: counts last sent, (16,), where known.
+        period_s: the program's frame period.
+    """
+
+    def __init__(self, program: Program, *, end: EndState = EndState.REST, last: Sequence[int] | None = None) -> None:
+        self.period_s = program.period_s
+        self._feed = FrameGenerator(program, end=end, last=last, reach="header", hold_s=None)
+        self._mark: object = self._feed.mark()
+        self._block: FrameBlock | None = None
+        self._used = 0
+
+    @property
+    def is_over(self) -> bool:
+        """True where `next_frame` has nothing more to give."""
+        return (self._block is None or self._used == len(self._block)) and self._feed.is_over
+
+    def next_frame(self) -> bytes | None:
+        """The frame of the next slot.
+
+        Returns:
+            25 bytes; no bytes in a slot in which the program drops its frame; None
+            when the end state is reached: send nothing more.
+        """
+        if self._block is None or self._used == len(self._block):
+            if self._feed.is_over:
+                return None
+            self._mark = self._feed.mark()
+            self._block, self._used = self._feed.take(AHEAD_FRAMES), 0
+        row = self._used
+        self._used += 1
+        return self._block.raw[row].tobytes() if self._block.is_sent[row] else b""
+
+    def request_stop(self) -> None:
+        """Go to the end state from the frame last handed out; a second call ends a hold."""
+        self._feed.rewind(self._mark)
+        if self._used:
+            self._feed.take(self._used)
+        self._mark, self._block, self._used = self._feed.mark(), None, 0
+        self._feed.stop()
+        self._mark = self._feed.mark()

@@ -1,0 +1,394 @@
+"""The walk round the aircraft as a state machine: events in; prompts, motions and answers out.
+
+Nothing here reads, writes or waits. A front end shows `prompt`, turns what the
+builder does into an event, takes `after(event)` as the new walk, and moves the
+device that stands at `stop` whenever the phase is MOVING.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from busbench.wire.codec import CHANNELS
+
+NOTE_MAX = 2000
+
+
+class Question(enum.StrEnum):
+    """What is asked of each device, in this order."""
+
+    RIGHT_SURFACE = "right_surface"
+    RIGHT_WAY = "right_way"
+    FULL_THROW = "full_throw"
+    SMOOTH = "smooth"
+
+
+QUESTIONS = tuple(Question)
+
+
+class SurfacePhase(enum.Enum):
+    """What the walk waits for."""
+
+    READY = enum.auto()  # the word to move
+    MOVING = enum.auto()  # the end of a motion
+    STOPPED = enum.auto()  # what to do after a motion that was stopped
+    ASKING = enum.auto()  # an answer
+    REVIEW = enum.auto()  # the word that it is all right so
+    OVER = enum.auto()  # nothing
+
+
+class Word(enum.StrEnum):
+    """What a builder can say."""
+
+    GO = "move"
+    YES = "yes"
+    NO = "no"
+    ANSWER = "answer"
+    REPEAT = "repeat"
+    SKIP = "skip"
+    BACK = "back"
+    NOTE = "note"
+    END = "end"
+
+
+KEYS = {
+    Word.GO: "enter",
+    Word.YES: "y",
+    Word.NO: "n",
+    Word.ANSWER: "a",
+    Word.REPEAT: "r",
+    Word.SKIP: "k",
+    Word.BACK: "b",
+    Word.NOTE: "t",
+    Word.END: "e",
+}
+"""Keys of the words, the same in the text, on the screen, and in a guided check."""
+
+
+class Ended(enum.StrEnum):
+    """How a motion ended."""
+
+    RAN = "ran"
+    STOPPED = "stopped"  # by the builder
+    LOST = "lost"  # the port went
+
+
+@dataclass(frozen=True, slots=True)
+class Station:
+    """One halt of the walk: a channel and the devices that obey it.
+
+    Args:
+        name: of the device, or of all of them.
+        channel: 0-17.
+        members: the devices' names.
+        first, then: which way they go first and after that, as in "up" and "down".
+        is_high_first: True where the channel rises to go the first way.
+        low, neutral, high: ends and rest in counts, 0 and 1 on channels 17 and 18.
+        remark: what the plan says of the direction, as in "reversed, mounted mirrored".
+    """
+
+    name: str
+    channel: int
+    members: tuple[str, ...]
+    first: str
+    then: str
+    is_high_first: bool
+    low: int
+    neutral: int
+    high: int
+    remark: str = ""
+
+    @property
+    def announced(self) -> str:
+        """As in "left aileron, channel 1, up first"."""
+        remark = f" ({self.remark})" if self.remark else ""
+        return f"{self.name}, channel {self.channel + 1}, {self.first} first{remark}"
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """One motion that was made.
+
+    Args:
+        t_utc: when it began, ISO 8601.
+        duration_s: how long it went.
+        ended: how it ended.
+        reason: why it ended before its time, or an empty string.
+        seen: what a virtual aircraft did, in words.
+    """
+
+    t_utc: str
+    duration_s: float
+    ended: Ended = Ended.RAN
+    reason: str = ""
+    seen: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What is known of one halt.
+
+    Args:
+        stop: the halt.
+        moves: motions made, the oldest first.
+        answers: to QUESTIONS in their order, None where there is none yet.
+        note: the builder's words.
+        is_skipped: True where the builder went past it.
+    """
+
+    stop: Station
+    moves: tuple[Move, ...] = ()
+    answers: tuple[bool | None, ...] = (None,) * len(QUESTIONS)
+    note: str = ""
+    is_skipped: bool = False
+
+    @property
+    def is_done(self) -> bool:
+        """True where every question is answered."""
+        return None not in self.answers
+
+    @property
+    def state(self) -> str:
+        """One of "done", "skipped" and "open"."""
+        return "done" if self.is_done else "skipped" if self.is_skipped else "open"
+
+    @property
+    def asked_first(self) -> int:
+        """The question to begin with: the first without an answer, all anew where none is left."""
+        return 0 if self.is_done else self.answers.index(None)
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """The motion is over, and what the key that stopped it meant, if it meant anything.
+
+    Args:
+        move: the motion; None where it was called off before it began.
+        word: of the key.
+    """
+
+    move: Move | None
+    word: Word | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Wrote:
+    """The builder wrote a note."""
+
+    text: str
+
+
+Event = Word | Moved | Wrote
+
+_ALWAYS = (Word.NOTE, Word.END)
+
+
+@dataclass(frozen=True, slots=True)
+class Walk:
+    """The walk at one moment.
+
+    Args:
+        entries: all halts, at least one.
+        at: the halt where it stands.
+        phase: what it waits for.
+        asked: index of the question asked, in ASKING.
+    """
+
+    entries: tuple[Entry, ...]
+    at: int = 0
+    phase: SurfacePhase = SurfacePhase.READY
+    asked: int = 0
+
+    @property
+    def entry(self) -> Entry:
+        """What is known of the halt where it stands."""
+        return self.entries[self.at]
+
+    @property
+    def stop(self) -> Station:
+        """The halt where it stands."""
+        return self.entry.stop
+
+    @property
+    def is_over(self) -> bool:
+        """True where nothing is waited for any more."""
+        return self.phase is SurfacePhase.OVER
+
+    @property
+    def is_good(self) -> bool:
+        """True where every answer is there and is yes."""
+        return all(all(entry.answers) for entry in self.entries)
+
+    @property
+    def words(self) -> tuple[Word, ...]:
+        """What may be said now. In MOVING they end the motion first, as anything does."""
+        back = (Word.BACK,) if self.at > 0 else ()
+        answer = (Word.ANSWER,) if self.entry.moves else ()
+        match self.phase:
+            case SurfacePhase.READY:
+                return (Word.GO, *answer, Word.SKIP, *back, *_ALWAYS)
+            case SurfacePhase.MOVING:
+                return (Word.SKIP, *back, Word.END)
+            case SurfacePhase.STOPPED:
+                return (Word.REPEAT, *answer, Word.SKIP, *back, *_ALWAYS)
+            case SurfacePhase.ASKING:
+                back = (Word.BACK,) if self.asked or self.at else ()
+                return (Word.YES, Word.NO, Word.REPEAT, Word.SKIP, *back, *_ALWAYS)
+            case SurfacePhase.REVIEW:
+                return (Word.BACK, Word.END)
+            case SurfacePhase.OVER:
+                return ()
+
+    @property
+    def keys(self) -> dict[str, Word]:
+        """What may be said now, by its key; Enter ends a walk that was seen through."""
+        enters = Word.END if self.phase is SurfacePhase.REVIEW else Word.GO
+        return {"enter" if word is enters else KEYS[word]: word for word in self.words}
+
+    @property
+    def prompt(self) -> str:
+        """What to say to the builder."""
+        place = f"{self.at + 1} of {len(self.entries)}: "
+        match self.phase:
+            case SurfacePhase.READY:
+                return place + self.stop.announced + self._known()
+            case SurfacePhase.MOVING:
+                return f"moving {self.stop.name}: {self.stop.first} first; any key stops"
+            case SurfacePhase.STOPPED:
+                return f"{self.stop.name} was stopped"
+            case SurfacePhase.ASKING:
+                before = self.entry.answers[self.asked]
+                was = "" if before is None else f" (was: {'yes' if before else 'no'})"
+                return question_text(QUESTIONS[self.asked], self.stop) + was
+            case SurfacePhase.REVIEW:
+                return tally(self.entries)
+            case SurfacePhase.OVER:
+                return ""
+
+    def after(self, event: Event) -> Walk:
+        """The walk after an event; itself where the event means nothing now."""
+        if isinstance(event, Moved):
+            return self._moved(event) if self.phase is SurfacePhase.MOVING else self
+        if isinstance(event, Wrote):
+            return self._noted(event.text) if Word.NOTE in self.words else self
+        if event not in self.words or self.phase is SurfacePhase.MOVING:
+            return self
+        match event:
+            case Word.GO | Word.REPEAT:
+                return replace(self, phase=SurfacePhase.MOVING)
+            case Word.ANSWER:
+                return replace(self, phase=SurfacePhase.ASKING, asked=self.entry.asked_first)
+            case Word.YES | Word.NO:
+                return self._answered(event is Word.YES)
+            case Word.SKIP:
+                return self._with(is_skipped=not self.entry.is_done)._next()
+            case Word.BACK:
+                return self._back()
+            case Word.END:
+                return replace(self, phase=SurfacePhase.OVER)
+            case Word.NOTE:
+                return self  # its text is the event
+
+    def _known(self) -> str:
+        if self.entry.is_done:
+            return "; answered already"
+        given = sum(answer is not None for answer in self.entry.answers)
+        return f"; {given} of {len(QUESTIONS)} questions answered" if given else ""
+
+    def _with(
+        self,
+        *,
+        moves: tuple[Move, ...] | None = None,
+        answers: tuple[bool | None, ...] | None = None,
+        note: str | None = None,
+        is_skipped: bool | None = None,
+    ) -> Walk:
+        old = self.entry
+        new = Entry(
+            old.stop,
+            old.moves if moves is None else moves,
+            old.answers if answers is None else answers,
+            old.note if note is None else note,
+            old.is_skipped if is_skipped is None else is_skipped,
+        )
+        return replace(self, entries=(*self.entries[: self.at], new, *self.entries[self.at + 1 :]))
+
+    def _moved(self, event: Moved) -> Walk:
+        walk = self
+        if event.move is not None:
+            walk = self._with(moves=(*self.entry.moves, event.move))
+            if event.move.ended is Ended.RAN:
+                return replace(walk, phase=SurfacePhase.ASKING, asked=walk.entry.asked_first)
+        stopped = replace(walk, phase=SurfacePhase.STOPPED)
+        # Nothing that was pressed to stop a motion may begin another.
+        return stopped.after(event.word) if event.word in self.words else stopped
+
+    def _noted(self, text: str) -> Walk:
+        said = " ".join(text.split())
+        if not said:
+            return self
+        return self._with(note="; ".join(filter(None, (self.entry.note, said)))[:NOTE_MAX])
+
+    def _answered(self, is_yes: bool) -> Walk:
+        answers = (*self.entry.answers[: self.asked], is_yes, *self.entry.answers[self.asked + 1 :])
+        walk = self._with(answers=answers, is_skipped=False)
+        if walk.asked + 1 < len(QUESTIONS):
+            return replace(walk, asked=walk.asked + 1)
+        return walk._next() if walk.entry.is_done else replace(walk, asked=walk.entry.asked_first)
+
+    def _next(self) -> Walk:
+        """On to the next halt that is not done, then to the review."""
+        for at in range(self.at + 1, len(self.entries)):
+            if not self.entries[at].is_done:
+                return replace(self, at=at, phase=SurfacePhase.READY)
+        return replace(self, phase=SurfacePhase.REVIEW)
+
+    def _back(self) -> Walk:
+        if self.phase is SurfacePhase.ASKING and self.asked:
+            return replace(self, asked=self.asked - 1)
+        if self.phase is SurfacePhase.REVIEW:
+            return replace(self, phase=SurfacePhase.READY)
+        return replace(self, at=self.at - 1, phase=SurfacePhase.READY)
+
+
+def begin(stops: Sequence[Station]) -> Walk:
+    """A walk at its start."""
+    return Walk(tuple(Entry(stop) for stop in stops))
+
+
+def resume(entries: Sequence[Entry]) -> Walk:
+    """A walk that goes on at the first halt that is not done; skipped ones come again."""
+    for at, entry in enumerate(entries):
+        if not entry.is_done:
+            return Walk(tuple(entries), at)
+    return Walk(tuple(entries), len(entries) - 1, SurfacePhase.REVIEW)
+
+
+def question_text(question: Question, stop: Station) -> str:
+    """A question as it is put."""
+    are_many = len(stop.members) > 1
+    it, its = ("they", "their") if are_many else ("it", "its")
+    match question:
+        case Question.RIGHT_SURFACE:
+            return f"Did {stop.name} move, and nothing else?"
+        case Question.RIGHT_WAY:
+            return f"Did {it} go {stop.first} first, then {stop.then}?"
+        case Question.FULL_THROW:
+            if stop.channel >= CHANNELS:
+                return f"Did {it} reach both {its} ends?"
+            return f"Did {it} reach {its} full throw both ways, and come back to neutral?"
+        case Question.SMOOTH:
+            return f"Did {it} move smoothly, without jerk, hum or sticking?"
+
+
+def tally(entries: Sequence[Entry]) -> str:
+    """As in "8 to walk: 1 answer no, 1 skipped, none unanswered"."""
+    noes = sum(entry.answers.count(False) for entry in entries)
+    skipped = sum(entry.state == "skipped" for entry in entries)
+    still = sum(entry.state == "open" for entry in entries)
+    if not (noes or skipped or still):
+        return f"all {len(entries)} walked, every answer yes"
+    said = f"{noes} answer{'' if noes == 1 else 's'} no" if noes else "no answer no"
+    return f"{len(entries)} to walk: {said}, {skipped or 'none'} skipped, {still or 'none'} unanswered"

@@ -1,0 +1,297 @@
+"""How the child waits for its port and its parent at once: by select, or by threads where select has no use."""
+
+from __future__ import annotations
+
+import abc
+import contextlib
+import enum
+import os
+import queue
+import select
+import sys
+import threading
+from time import perf_counter_ns
+from typing import Any
+
+from busbench.port.open_serial import descriptor
+from busbench.port.serial_port import BusPort
+
+_READ_BYTES = 65_536
+_WRITE_BYTES = 262_144
+
+
+class Origin(enum.Enum):
+    """Where something came from."""
+
+    PARENT = 0  # bytes of orders
+    PARENT_GONE = 1
+    PORT = 2  # bytes of the line
+    PORT_GONE = 3
+
+
+Item = tuple[Origin, int, bytes]
+
+
+class IoLoop(abc.ABC):
+    """Waits for the port and the parent, and keeps what the parent has not fetched yet."""
+
+    def __init__(self) -> None:
+        self.port: Any = None
+
+    @abc.abstractmethod
+    def wait(self, timeout_s: float, *, holds_back: bool) -> list[Item]:
+        """What came, each with the time at which its read returned.
+
+        Args:
+            timeout_s: longest wait.
+            holds_back: True leaves the port's bytes where they are.
+        """
+
+    @abc.abstractmethod
+    def attach(self, port: Any) -> None:
+        """Read this port from now on."""
+
+    @abc.abstractmethod
+    def detach(self) -> Any:
+        """Leave the port alone; gives it back."""
+
+    @abc.abstractmethod
+    def send(self, message: bytes) -> None:
+        """Give bytes to the parent, in the order of the calls, without waiting."""
+
+    @abc.abstractmethod
+    def transmit(self, data: bytes) -> None:
+        """Write a whole frame to the port; what does not fit at once follows before anything else.
+
+        Raises:
+            Exception: whatever the port raises; it is gone then.
+        """
+
+    @property
+    @abc.abstractmethod
+    def unfetched(self) -> int:
+        """Bytes that the parent has not fetched."""
+
+    @property
+    @abc.abstractmethod
+    def is_free(self) -> bool:
+        """True where the port took all that was written."""
+
+
+class SelectIoLoop(IoLoop):
+    """One thread, one select for all; for systems where every descriptor can be selected.
+
+    Args:
+        parent_in, parent_out: descriptors of the pipes from and to the parent.
+    """
+
+    def __init__(self, parent_in: int, parent_out: int) -> None:
+        super().__init__()
+        self._in, self._out = parent_in, parent_out
+        if sys.platform != "win32":  # there no pipe can be selected, and this hub is not used
+            os.set_blocking(parent_out, False)
+        self._parent_listens = self._parent_speaks = True
+        self._unfetched = bytearray()
+        self._fd: int | None = None
+        self._unsent = b""
+
+    def wait(self, timeout_s: float, *, holds_back: bool) -> list[Item]:
+        """As IoLoop says."""
+        readers = [self._in] if self._parent_speaks else []
+        if self._fd is not None and not holds_back:
+            readers.append(self._fd)
+        writers = [self._out] if self._unfetched else []
+        if self._unsent and self._fd is not None:
+            writers.append(self._fd)
+        ready, writable, _ = select.select(readers, writers, [], max(0.0, timeout_s))
+        now = perf_counter_ns()
+        items: list[Item] = []
+        if self._fd is not None and self._fd in ready:
+            items.append(self._read_port(now))
+        if self._in in ready:
+            data = os.read(self._in, _READ_BYTES)
+            self._parent_speaks = bool(data)
+            items.append((Origin.PARENT if data else Origin.PARENT_GONE, now, data))
+        if self._unsent and self._fd in writable:
+            try:
+                self.transmit(b"")
+            except OSError:
+                items.append((Origin.PORT_GONE, now, b""))
+        if self._unfetched and self._out in writable:
+            self._flush()
+        return items
+
+    def _read_port(self, now: int) -> Item:
+        assert self._fd is not None
+        try:
+            data = os.read(self._fd, _READ_BYTES)
+            if not data and isinstance(self.port, BusPort) and self.port.in_waiting >= 0:
+                # A live terminal: somebody else took the bytes. One that is gone raises here.
+                return Origin.PORT, now, data
+        except BlockingIOError:
+            return Origin.PORT, now, b""
+        except OSError:
+            data = b""
+        return (Origin.PORT, now, data) if data else (Origin.PORT_GONE, now, b"")
+
+    def attach(self, port: Any) -> None:
+        """As IoLoop says."""
+        self.port, self._fd, self._unsent = port, descriptor(port), b""
+        if self._fd is None:
+            raise ValueError("the port has no descriptor")
+
+    def detach(self) -> Any:
+        """As IoLoop says."""
+        port, self.port, self._fd, self._unsent = self.port, None, None, b""
+        return port
+
+    def send(self, message: bytes) -> None:
+        """As IoLoop says."""
+        if self._parent_listens:
+            self._unfetched += message
+            if len(self._unfetched) == len(message):
+                self._flush()
+
+    def _flush(self) -> None:
+        try:
+            while self._unfetched:
+                with memoryview(self._unfetched) as view:
+                    done = os.write(self._out, view[:_WRITE_BYTES])
+                del self._unfetched[:done]
+        except BlockingIOError:
+            pass
+        except OSError:  # nobody reads any more; the end of the orders tells it too
+            self._parent_listens = False
+            self._unfetched.clear()
+
+    def transmit(self, data: bytes) -> None:
+        """As IoLoop says."""
+        assert self._fd is not None
+        self._unsent += data
+        with contextlib.suppress(BlockingIOError):
+            self._unsent = self._unsent[os.write(self._fd, self._unsent) :]
+
+    @property
+    def unfetched(self) -> int:
+        """As IoLoop says."""
+        return len(self._unfetched)
+
+    @property
+    def is_free(self) -> bool:
+        """As IoLoop says."""
+        return not self._unsent
+
+
+class ThreadIoLoop(IoLoop):
+    """A thread for each side, and one queue; for Windows and for stream addresses without a descriptor.
+
+    Args:
+        parent_in, parent_out: descriptors of the pipes from and to the parent.
+    """
+
+    def __init__(self, parent_in: int, parent_out: int) -> None:
+        super().__init__()
+        self._in, self._out = parent_in, parent_out
+        self._items: queue.SimpleQueue[Item] = queue.SimpleQueue()
+        self._messages: queue.SimpleQueue[bytes] = queue.SimpleQueue()
+        self._unfetched = 0
+        self._lock = threading.Lock()
+        self._may_read = threading.Event()
+        self._reader: threading.Thread | None = None
+        self._is_reading = False
+        for work in (self._hear_parent, self._tell_parent):
+            threading.Thread(target=work, daemon=True).start()
+
+    def wait(self, timeout_s: float, *, holds_back: bool) -> list[Item]:
+        """As IoLoop says."""
+        if holds_back:
+            self._may_read.clear()
+        else:
+            self._may_read.set()
+        items: list[Item] = []
+        with contextlib.suppress(queue.Empty):
+            items.append(self._items.get(timeout=max(0.0, timeout_s)) if timeout_s > 0 else self._items.get_nowait())
+            while len(items) < 64:
+                items.append(self._items.get_nowait())
+        return items
+
+    def attach(self, port: Any) -> None:
+        """As IoLoop says."""
+        self.port, self._is_reading = port, True
+        self._reader = threading.Thread(target=self._read_port, args=(port,), daemon=True)
+        self._reader.start()
+
+    def detach(self) -> Any:
+        """As IoLoop says."""
+        port, self.port, self._is_reading = self.port, None, False
+        self._may_read.set()
+        with contextlib.suppress(Exception):  # not every kind of port can, and one that is gone raises anything
+            port.cancel_read()
+        if self._reader is not None:
+            self._reader.join(2)
+        return port
+
+    def _read_port(self, port: Any) -> None:
+        try:
+            while self._is_reading:
+                self._may_read.wait()
+                data = port.read(1)
+                if data:
+                    data += port.read(port.in_waiting or 0)
+                    self._items.put((Origin.PORT, perf_counter_ns(), bytes(data)))
+        except Exception:  # an unplugged port raises what it likes
+            if self._is_reading:
+                self._items.put((Origin.PORT_GONE, perf_counter_ns(), b""))
+
+    def _hear_parent(self) -> None:
+        data = b"-"
+        while data:
+            try:
+                data = os.read(self._in, _READ_BYTES)
+            except OSError:
+                data = b""
+            self._items.put((Origin.PARENT if data else Origin.PARENT_GONE, perf_counter_ns(), data))
+
+    def _tell_parent(self) -> None:
+        while True:
+            message = self._messages.get()
+            with contextlib.suppress(OSError):  # nobody reads: the end of the orders tells it too
+                rest = memoryview(message)
+                while rest:
+                    rest = rest[os.write(self._out, rest) :]
+            with self._lock:
+                self._unfetched -= len(message)
+
+    def send(self, message: bytes) -> None:
+        """As IoLoop says."""
+        with self._lock:
+            self._unfetched += len(message)
+        self._messages.put(message)
+
+    def transmit(self, data: bytes) -> None:
+        """As IoLoop says."""
+        if data:
+            self.port.write(data)
+
+    @property
+    def unfetched(self) -> int:
+        """As IoLoop says."""
+        return self._unfetched
+
+    @property
+    def is_free(self) -> bool:
+        """As IoLoop says."""
+        return True
+
+
+def make_hub(source: str, *, parent_in: int, parent_out: int) -> IoLoop:
+    """The hub that serves a source on this system.
+
+    Args:
+        source: a device's name or a URL.
+        parent_in, parent_out: descriptors of the pipes from and to the parent.
+    """
+    scheme = source.partition("://")[0].lower() if "://" in source else ""
+    has_descriptor = scheme in ("", "socket", "hwgrep")
+    kind = SelectIoLoop if has_descriptor and sys.platform != "win32" else ThreadIoLoop
+    return kind(parent_in, parent_out)

@@ -1,0 +1,156 @@
+"""A live source of bytes as the rest of the program sees it."""
+
+from __future__ import annotations
+
+import abc
+import time
+from typing import Self
+
+from busbench.errors import PortError
+from busbench.model import BUS_LINE, Chunk, Clock, ClockKind, LineSettings
+from busbench.port.ipc import EventKind, PortEvent
+from busbench.port.pacer import FrameSource, Transmission
+
+__all__ = ["EventKind", "FrameSource", "HearingPort", "LivePort", "PortEvent", "Transmission", "open_client"]
+
+
+class LivePort(abc.ABC):
+    """An open port, or a virtual receiver; a context manager.
+
+    Args:
+        source: as the person gave it.
+        line: how the line is set.
+    """
+
+    def __init__(self, source: str, *, line: LineSettings) -> None:
+        self.source = source
+        self.line = line
+        step_ns = max(1, round(time.get_clock_info("perf_counter").resolution * 1e9))
+        self._clock = Clock(ClockKind.PER_READ, step_ns)
+        self._start_utc_ns = time.time_ns() - time.perf_counter_ns()
+
+    @property
+    def clock(self) -> Clock:
+        """How well the times of the chunks are known."""
+        return self._clock
+
+    @property
+    def start_utc_ns(self) -> int:
+        """Unix time in ns of the zero of the chunks' times, taken once."""
+        return self._start_utc_ns
+
+    @property
+    def has_ended(self) -> bool:
+        """True where nothing will come any more; a port that is unplugged may still come back."""
+        return False
+
+    @abc.abstractmethod
+    def read(self, timeout_s: float) -> list[Chunk]:
+        """Fetch what was received since the last call, oldest first.
+
+        To be called at least once a second while something is transmitted: it is
+        the sign of life without which the transmission comes to its end.
+
+        Args:
+            timeout_s: longest wait for the first chunk; 0 only looks.
+
+        Raises:
+            PortError: the port could not be opened, or its process has died.
+                All that was received before was handed over.
+        """
+
+    @abc.abstractmethod
+    def events(self) -> list[PortEvent]:
+        """What happened since the last call, as far as `read` has met it."""
+
+    @abc.abstractmethod
+    def sent(self) -> list[Chunk]:
+        """What was transmitted since the last call, as far as `read` has met it."""
+
+    @property
+    @abc.abstractmethod
+    def transmission(self) -> Transmission | None:
+        """How the last transmission goes or went, as far as `read` has met it."""
+
+    @abc.abstractmethod
+    def transmit(self, source: FrameSource) -> None:
+        """Send frames from a source, one a period, until it ends or is stopped.
+
+        Args:
+            source: is pickled and used in the process that owns the port.
+
+        Raises:
+            PortError: nothing can be sent here, or a transmission is running already.
+        """
+
+    @abc.abstractmethod
+    def stop_transmission(self) -> None:
+        """Have the source go to its end state; what it then sends still goes out."""
+
+    @abc.abstractmethod
+    def close(self) -> None:
+        """Stop and let go of the port; waits for the end state of a transmission."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+class HearingPort(LivePort):
+    """One that only hears, as all virtual ones do."""
+
+    cannot_send = "name a port to send to"  # what to do for whoever wants it to send
+
+    def __init__(self, source: str, *, line: LineSettings) -> None:
+        super().__init__(source, line=line)
+        self._events: list[PortEvent] = []
+        self.is_closed = False
+
+    def events(self) -> list[PortEvent]:
+        """As LivePort says."""
+        happened, self._events = self._events, []
+        return happened
+
+    def sent(self) -> list[Chunk]:
+        """As LivePort says."""
+        return []
+
+    @property
+    def transmission(self) -> Transmission | None:
+        """As LivePort says."""
+        return None
+
+    def transmit(self, source: FrameSource) -> None:
+        """As LivePort says."""
+        del source
+        raise PortError(self.source, "a virtual receiver listens to nobody", hint=self.cannot_send)
+
+    def stop_transmission(self) -> None:
+        """As LivePort says."""
+
+    def close(self) -> None:
+        """As LivePort says."""
+        self.is_closed = True
+
+
+def open_client(source: str, *, line: LineSettings = BUS_LINE, waits: bool = True) -> LivePort:
+    """Open a port in a process of its own.
+
+    Args:
+        source: a device's name or a pyserial URL.
+        line: how to set the line.
+        waits: False returns while the port is still being opened; then `read` reports if that failed.
+
+    Raises:
+        PortError: it cannot be opened; says why and what to do.
+    """
+    from busbench.port.port_client import PortClient
+
+    if not source:
+        raise PortError('""', "is not the name of a port", hint="see `busbench ports`")
+    port = PortClient(source, line=line)
+    if waits:
+        port.wait_open()
+    return port

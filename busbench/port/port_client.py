@@ -1,0 +1,267 @@
+"""The parent's side of the process that owns the port."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import pickle
+import queue
+import select
+import subprocess
+import sys
+import threading
+import time
+from time import perf_counter_ns
+
+from busbench.errors import PortError
+from busbench.model import Chunk, LineSettings
+from busbench.port import ipc
+from busbench.port.ipc import EventKind, Failure, PortEvent
+from busbench.port.pacer import FrameSource, Transmission
+from busbench.port.port import LivePort
+from busbench.port.port_process import ALONE_MAX_NS, HOLD_BACK_BYTES, ProcessSettings
+
+_START = "import sys, json; sys.path[:] = json.loads(sys.argv[1]); from busbench.port.port_process import main; main()"
+_FETCH_BYTES = 1 << 20
+_BEAT_NS = 100_000_000
+_SLICE_S = 0.25
+_OPEN_S = 20.0
+_CLOSE_S = 5.0
+
+
+_STOPPED = "the part of busbench that keeps the port has stopped"
+
+
+class PortClient(LivePort):
+    """A port owned by a process of its own, started here.
+
+    It is a plain program at the other end of two pipes, so it can be started
+    beside a running terminal UI and from scripts without a main guard.
+
+    Args:
+        source: a device's name or a URL.
+        line: how to set the line.
+        hold_back_bytes: unfetched bytes at which reading the port waits.
+        has_threads: True reads the pipe by a thread, as on Windows.
+    """
+
+    def __init__(
+        self,
+        source: str,
+        *,
+        line: LineSettings,
+        hold_back_bytes: int = HOLD_BACK_BYTES,
+        has_threads: bool = sys.platform == "win32",
+    ) -> None:
+        super().__init__(source, line=line)
+        self._messages = ipc.MessageReader()
+        self._events: list[PortEvent] = []
+        self._returns = 0  # how often the port was back, as far as events() has told
+        self._sent: list[Chunk] = []
+        self._transmission: Transmission | None = None
+        self._failure: Failure | None = None
+        self._is_open = self._is_closed = self._has_ended = False
+        self._beat_ns = 0
+        self._early: list[Chunk] = []
+        try:
+            self._process = subprocess.Popen(
+                [sys.executable, "-c", _START, json.dumps(sys.path)],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                bufsize=0,
+                # Keys that interrupt or suspend us are not meant for the one that owns the port.
+                start_new_session=sys.platform != "win32",
+                creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
+            )
+        except OSError as error:
+            raise PortError(
+                source,
+                f"the part of busbench that keeps the port cannot be started ({error.strerror})",
+                hint="close other programs, then try again",
+            ) from None
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._in, self._out = self._process.stdin.fileno(), self._process.stdout.fileno()
+        self._pipe: _Pipe = _ThreadPipe(self._out) if has_threads else _SelectPipe(self._out)
+        self._say(ipc.command("settings", value=ProcessSettings(source, line, hold_back_bytes)))
+
+    def wait_open(self) -> None:
+        """Wait until the port is open.
+
+        Raises:
+            PortError: it cannot be opened.
+        """
+        until = time.monotonic() + _OPEN_S
+        try:
+            while not self._is_open:
+                self._early += self._fetch(_SLICE_S)
+                if time.monotonic() > until:
+                    raise PortError(self.source, "does not answer", hint="unplug the adapter, plug it in and try again")
+        except BaseException:
+            self.close()
+            raise
+
+    def read(self, timeout_s: float) -> list[Chunk]:
+        """As LivePort says."""
+        if self._is_closed:
+            raise PortError(self.source, "is closed")
+        chunks, self._early = self._early, []
+        until = time.monotonic() + timeout_s
+        while not chunks:
+            left = until - time.monotonic()
+            chunks = self._fetch(max(0.0, min(left, _SLICE_S)))
+            if left <= 0:
+                break
+        return chunks
+
+    def events(self) -> list[PortEvent]:
+        """As LivePort says."""
+        happened, self._events = self._events, []
+        self._returns += sum(event.kind is EventKind.RECONNECTED for event in happened)
+        return happened
+
+    def sent(self) -> list[Chunk]:
+        """As LivePort says."""
+        chunks, self._sent = self._sent, []
+        return chunks
+
+    @property
+    def transmission(self) -> Transmission | None:
+        """As LivePort says."""
+        return self._transmission
+
+    @property
+    def pid(self) -> int:
+        """The process that owns the port."""
+        return self._process.pid
+
+    def transmit(self, source: FrameSource) -> None:
+        """As LivePort says."""
+        if self._is_transmitting:
+            raise PortError(self.source, "a transmission is running already", hint="stop that one first")
+        self._transmission = Transmission()
+        self._say(ipc.command("transmit", value=(self._returns, pickle.dumps(source))))
+
+    def stop_transmission(self) -> None:
+        """As LivePort says."""
+        self._say(ipc.command("stop"))
+
+    def close(self) -> None:
+        """As LivePort says."""
+        if self._is_closed:
+            return
+        self._is_closed = True
+        self._say(ipc.command("close"))
+        limit_s = _CLOSE_S + (ALONE_MAX_NS / 1e9 if self._is_transmitting else 0)
+        until = time.monotonic() + limit_s
+        with contextlib.suppress(PortError):
+            while not self._has_ended and time.monotonic() < until:
+                self._fetch(_SLICE_S)
+        for pipe in (self._process.stdin, self._process.stdout):
+            if pipe is not None:
+                with contextlib.suppress(OSError):
+                    pipe.close()
+        try:
+            self._process.wait(max(1.0, until - time.monotonic()))
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+
+    @property
+    def _is_transmitting(self) -> bool:
+        return self._transmission is not None and not self._transmission.is_over
+
+    def _say(self, order: bytes) -> None:
+        self._beat_ns = perf_counter_ns()
+        with contextlib.suppress(OSError):  # the end of its messages tells that it is gone
+            rest = memoryview(order)
+            while rest:
+                rest = rest[os.write(self._in, rest) :]
+
+    def _fetch(self, timeout_s: float) -> list[Chunk]:
+        """Take what the child has said, waiting for something if there is nothing."""
+        if self._is_transmitting and not self._is_closed and perf_counter_ns() - self._beat_ns > _BEAT_NS:
+            self._say(ipc.command("alive"))
+        data = self._pipe.read(timeout_s)
+        chunks: list[Chunk] = []
+        if data is None:
+            return chunks
+        for kind, what in self._messages.feed(data):
+            if kind is ipc.Kind.RECEIVED:
+                assert isinstance(what, Chunk)
+                chunks.append(what)
+            else:
+                self._note(what)
+        if not data:
+            self._has_ended = True
+        if self._has_ended and not chunks:
+            raise self._why_ended()
+        return chunks
+
+    def _note(self, what: Chunk | PortEvent | Transmission | Failure) -> None:
+        match what:
+            case PortEvent():
+                self._is_open = self._is_open or what.kind is EventKind.OPENED
+                self._events.append(what)
+            case Transmission():
+                self._transmission = what
+            case Failure():
+                self._failure = what
+            case Chunk():
+                self._sent.append(what)
+
+    def _why_ended(self) -> PortError:
+        if self._failure is not None:
+            return PortError(self.source, self._failure.what, hint=self._failure.hint)
+        if self._is_transmitting and self._transmission is not None:
+            self._transmission = Transmission(is_over=True, reason=_STOPPED)
+            return PortError(self.source, f"{_STOPPED}: where the surfaces stand is not known", hint="start anew")
+        return PortError(self.source, _STOPPED, hint="start anew")
+
+
+class _Pipe:
+    """Bytes of the child."""
+
+    def read(self, timeout_s: float) -> bytes | None:
+        """What it has said; no bytes at its end; None where nothing came in time."""
+        raise NotImplementedError
+
+
+class _SelectPipe(_Pipe):
+    def __init__(self, fd: int) -> None:
+        self._fd = fd
+        if sys.platform == "linux":
+            import fcntl
+
+            with contextlib.suppress(OSError):
+                fcntl.fcntl(fd, fcntl.F_SETPIPE_SZ, _FETCH_BYTES)
+
+    def read(self, timeout_s: float) -> bytes | None:
+        """As LivePort says."""
+        ready, _, _ = select.select([self._fd], [], [], timeout_s)
+        return os.read(self._fd, _FETCH_BYTES) if ready else None
+
+
+class _ThreadPipe(_Pipe):
+    def __init__(self, fd: int) -> None:
+        # Short, so that a slow reader is felt at the other end and memory stays flat.
+        self._pieces: queue.Queue[bytes] = queue.Queue(maxsize=16)
+        threading.Thread(target=self._pump, args=(fd,), daemon=True).start()
+
+    def _pump(self, fd: int) -> None:
+        data = b"-"
+        while data:
+            try:
+                data = os.read(fd, _FETCH_BYTES)
+            except OSError:
+                data = b""
+            self._pieces.put(data)
+
+    def read(self, timeout_s: float) -> bytes | None:
+        """As LivePort says."""
+        try:
+            return self._pieces.get(timeout=timeout_s) if timeout_s > 0 else self._pieces.get_nowait()
+        except queue.Empty:
+            return None

@@ -1,0 +1,80 @@
+"""Where a device's neutral and ends lie, in counts and microseconds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from busbench.rig.model import Device
+from busbench.rig.motors import ON_PCT, off_pct
+from busbench.wire.codec import CHANNELS, COUNTS_MAX
+from busbench.wire.scale import FULL_COUNTS, Scale, whole
+
+
+@dataclass(frozen=True, slots=True)
+class Endpoints:
+    """Neutral and ends of a device's channel.
+
+    Args:
+        neutral_counts, low_counts, high_counts: as sent, not rounded; may lie beyond the frame.
+        neutral_us, low_us, high_us: the same as pulses at the rig's scale.
+    """
+
+    neutral_counts: float
+    low_counts: float
+    high_counts: float
+    neutral_us: float
+    low_us: float
+    high_us: float
+
+    @property
+    def fits_frame(self) -> bool:
+        """True where both ends can be sent."""
+        return self.low_counts >= 0 and self.high_counts <= COUNTS_MAX
+
+
+def full_us(scale: Scale) -> float:
+    """Microseconds from neutral to 100 %."""
+    return FULL_COUNTS * scale.us_per_count
+
+
+def endpoints_of(device: Device, scale: Scale) -> Endpoints:
+    """Neutral and ends of a device.
+
+    Args:
+        device: the device.
+        scale: the rig's.
+
+    Returns:
+        Its ends: travel_pct either side of its neutral.
+    """
+    neutral = scale.centre_us if device.neutral_us is None else device.neutral_us
+    reach = device.travel_pct / 100 * full_us(scale)
+
+    low, high = neutral - reach, neutral + reach
+    to_counts = scale.to_counts
+    return Endpoints(to_counts(neutral), to_counts(low), to_counts(high), neutral, low, high)
+
+
+def rest_counts(device: Device, scale: Scale) -> float:
+    """Where a device's channel stands while nobody moves its control, as sent, not rounded.
+
+    As far as the plan does not say: a motor where it is off, an on-off channel at its low end, all else at neutral.
+
+    Args:
+        device: the device.
+        scale: the rig's.
+    """
+    return endpoints_of(device, scale).neutral_counts + _rest_pct(device) / 100 * FULL_COUNTS
+
+
+def rest_sent(device: Device, scale: Scale) -> int:
+    """The same as a frame says it: whole counts, 0 or 1 on channels 17 and 18."""
+    if (device.channel or 0) > CHANNELS:
+        return int(_rest_pct(device) >= ON_PCT)
+    return whole(rest_counts(device, scale), clip=True)
+
+
+def _rest_pct(device: Device) -> float:
+    if device.rest_pct is not None:
+        return device.rest_pct
+    return off_pct(device) if device.motor else -100.0 if (device.channel or 0) > CHANNELS else 0.0

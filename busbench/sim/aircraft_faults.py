@@ -1,0 +1,171 @@
+"""What can be wrong with a virtual aircraft: each kind of fault, how it is typed, and where it shows.
+
+Faults of devices and of the supply act on what moves; faults of what is sent act on the bus.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+from busbench.errors import RigError
+from busbench.rig.model import Rig
+from busbench.wire.codec import CHANNELS
+
+FaultKind = Literal[
+    "wrong-channel", "reversed", "dead", "slow", "stalled", "brown-out",
+    "sent-on", "sent-reversed", "sent-short", "sent-with",
+    "no-failsafe", "failsafe-held", "failsafe-late", "failsafe-value", "failsafe-silent",
+    "lost-frames", "missing-frames", "jitter", "wrong-period",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class AircraftFault:
+    """One fault to build in.
+
+    Args:
+        kind: what is wrong.
+        device: name of the device, "" where the fault is not in one device.
+        value: see FAULTS; None for the usual.
+    """
+
+    kind: FaultKind
+    device: str = ""
+    value: float | None = None
+
+    @property
+    def shows_on_bus(self) -> bool:
+        """True where the frames of a receiver are other than they should be."""
+        return self.kind == "brown-out" or FAULTS[self.kind].is_sent
+
+    @property
+    def shows_in_motion(self) -> bool:
+        """True where a device moves otherwise than frames ask."""
+        return not FAULTS[self.kind].is_sent
+
+    def __str__(self) -> str:
+        value = "" if self.value is None else f"{self.value:g}"
+        return ":".join((self.kind, self.device, value)).rstrip(":")
+
+
+@dataclass(frozen=True, slots=True)
+class FaultWords:
+    """A kind of fault as people read of it.
+
+    Args:
+        what: is wrong.
+        shows: where, and as what.
+        has_device: True where it is in one device or its channel.
+        value: meaning of VALUE with its usual, or "" where it takes none.
+        least, most: VALUE lies between them.
+        is_sent: True where the frames are wrong; False where devices or their supply are.
+    """
+
+    what: str
+    shows: str
+    has_device: bool = True
+    value: str = ""
+    least: float = 0.001
+    most: float = 1e6
+    is_sent: bool = True
+
+
+FAULTS: dict[FaultKind, FaultWords] = {
+    "wrong-channel": FaultWords("the device obeys another channel", "walk: right surface, no",
+                                value="channel (the next)", least=1, most=CHANNELS + 2, is_sent=False),
+    "reversed": FaultWords("the device runs the other way", "walk: right way, no", is_sent=False),
+    "dead": FaultWords("the device has no power", "walk: right surface, no: nothing moves", is_sent=False),
+    "slow": FaultWords("the device is slow", "walk: full throw and smooth, no: it is still moving at the end",
+                       value="times slower (6 s for 60 degrees)", is_sent=False),
+    "stalled": FaultWords("the device is jammed", "walk: right surface, no; `drive`: amperes", is_sent=False),
+    "brown-out": FaultWords("the supply sags below `minimum_v`: the receiver restarts, devices stop and come back",
+                            "verify: missing frames, longest outage; walk and drive: devices lose power",
+                            has_device=False, value="ohms more in the supply (1)", is_sent=False),
+    "sent-on": FaultWords("its control is sent on another channel", "verify: both ends, moves alone",
+                          value="channel (the first that is free)", least=1, most=CHANNELS),
+    "sent-reversed": FaultWords("its control is sent the other way round", "verify: direction, or rest"),
+    "sent-short": FaultWords("its channel stops short of its ends", "verify: low end, high end",
+                             value="% of the way (60)", most=100),
+    "sent-with": FaultWords("a second channel moves with it", "verify: moves alone",
+                            value="channel (the first that is free)", least=1, most=CHANNELS),
+    "no-failsafe": FaultWords("without link old values go on, with no flag", "verify: how it shows", has_device=False),
+    "failsafe-held": FaultWords("failsafe is flagged, but old values are held", "verify: failsafe value",
+                                has_device=False),
+    "failsafe-late": FaultWords("failsafe comes too late", "verify: delay", has_device=False,
+                                value="seconds (3)", most=60),
+    "failsafe-value": FaultWords("failsafe sends another position", "verify: failsafe value",
+                                 value="% (60 off the plan)", least=-150, most=150),
+    "failsafe-silent": FaultWords("without link the bus falls silent", "verify: how it shows", has_device=False),
+    "lost-frames": FaultWords("frames are flagged lost at random", "verify: frames flagged lost", has_device=False,
+                              value="% of all (3)", most=100),
+    "missing-frames": FaultWords("frames are missing at random", "verify: missing frames", has_device=False,
+                                 value="% of all (3)", most=100),
+    "jitter": FaultWords("frames come unevenly", "verify: jitter", has_device=False,
+                         value="ms, rms (1)", most=1.5),
+    "wrong-period": FaultWords("frames come at another period", "verify: period", has_device=False,
+                               value="ms (1.5 times the plan's)", least=6, most=100),
+}  # fmt: skip
+
+
+def parse_fault(text: str) -> AircraftFault:
+    """Read a fault as people type it: KIND, KIND:DEVICE, KIND:DEVICE:VALUE or KIND::VALUE.
+
+    Args:
+        text: as in "reversed:left flap", "wrong-channel:rudder:5" or "brown-out::0.8".
+
+    Returns:
+        The fault.
+
+    Raises:
+        RigError: it names no known kind, or a value that cannot be.
+    """
+    word, _, rest = text.partition(":")
+    device, has_value, number = rest.rpartition(":") if ":" in rest else (rest, "", "")
+    word = word.strip()
+    kind = next((kind for kind in get_args(FaultKind) if kind == word), None)
+    if kind is None:
+        near = difflib.get_close_matches(word, get_args(FaultKind), n=1)
+        known = f"did you mean {near[0]}?" if near else f"give one of {', '.join(get_args(FaultKind))}"
+        raise RigError("--fault", "", f'"{word}" is not known', hint=known)
+    words = FAULTS[kind]
+    if not has_value:
+        return AircraftFault(kind, device.strip())
+    if not words.value:
+        raise RigError("--fault", kind, "takes no value", hint=f"leave :{number} out")
+    try:
+        value = float(number)
+    except ValueError:
+        value = math.nan
+    if not words.least <= value <= words.most:
+        what = f'"{number}" is {"not a number" if math.isnan(value) else "out of range"}'
+        raise RigError("--fault", kind, what, hint=f"give {words.least:g} to {words.most:g}; VALUE is {words.value}")
+    return AircraftFault(kind, device.strip(), value)
+
+
+def check_fault(fault: AircraftFault, rig: Rig) -> None:
+    """Refuse what cannot be built into an aircraft.
+
+    Args:
+        fault: the fault.
+        rig: the aircraft.
+
+    Raises:
+        RigError: it names no device that is driven, or one where it takes none.
+    """
+    words = FAULTS[fault.kind]
+    if fault.kind == "brown-out" and rig.supply.minimum_v is None:
+        raise RigError("--fault", fault.kind, "the plan states no minimum_v", hint="state it in [supply]")
+    names = [device.name for device in rig.driven if words.is_sent is False or device.channel is not None]
+    if not words.has_device:
+        if fault.device:
+            what = f'is not in one device, but "{fault.device}" is given'
+            raise RigError("--fault", fault.kind, what, hint=f"give {fault.kind}" + "::VALUE" * bool(words.value))
+    elif not fault.device:
+        raise RigError("--fault", fault.kind, "DEVICE is missing", hint=f"give one of {', '.join(names)}")
+    elif fault.device not in names:
+        near = difflib.get_close_matches(fault.device, names, n=1)
+        hint = f'did you mean "{near[0]}"?' if near else f"give one of {', '.join(names)}"
+        raise RigError("--fault", fault.kind, f'no device is named "{fault.device}"', hint=hint)

@@ -1,0 +1,119 @@
+"""What goes wrong on a virtual receiver: episodes of lost frames, failsafe and silence, and noise on the line."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from busbench.model import F64, I64, U8, Bools
+
+
+@dataclass(frozen=True, slots=True)
+class OutageSpan:
+    """A stretch of time.
+
+    Args:
+        start_s: its begin, in seconds from the receiver's first frame.
+        length_s: its length.
+    """
+
+    start_s: float
+    length_s: float
+
+
+class Episodes:
+    """Stretches in which something is the case; to be asked for times that rise.
+
+    Args:
+        spans: at stated times.
+        rate_per_min: further ones at random, so many a minute.
+        length_s: shortest and longest of the random ones.
+        random: their dice.
+    """
+
+    def __init__(
+        self,
+        spans: tuple[OutageSpan, ...],
+        *,
+        rate_per_min: float,
+        length_s: tuple[float, float],
+        random: np.random.Generator,
+    ) -> None:
+        self._spans = [(span.start_s, span.start_s + span.length_s) for span in spans]
+        self._rate = rate_per_min
+        self._length_s = length_s
+        self._random = random
+        self._last_s = 0.0
+
+    def during(self, t_s: F64) -> Bools:
+        """True at the times that lie in an episode."""
+        inside = np.zeros(t_s.size, np.bool_)
+        if not t_s.size:
+            return inside
+        while self._rate > 0 and self._last_s <= t_s[-1]:
+            low, high = self._length_s
+            start = self._last_s - math.log(1 - self._random.random()) * 60 / self._rate
+            self._last_s = start + low + (high - low) * self._random.random()
+            self._spans.append((start, self._last_s))
+        for start, end in self._spans:
+            inside |= (t_s >= start - 1e-9) & (t_s < end - 1e-9)
+        self._spans = [span for span in self._spans if span[1] > t_s[-1]]
+        return inside
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """Damage on the line, each as a share of all bytes.
+
+    Args:
+        flips: one bit turned over.
+        drops: the byte never arrives.
+        extras: a byte too many behind it.
+        bursts: from here on 3 to 20 bytes are garbage.
+    """
+
+    flips: float = 0.0
+    drops: float = 0.0
+    extras: float = 0.0
+    bursts: float = 0.0
+
+    @property
+    def is_quiet(self) -> bool:
+        """True without any damage."""
+        return not (self.flips or self.drops or self.extras or self.bursts)
+
+
+def add_noise(t_ns: I64, data: U8, noise: Noise, random: np.random.Generator) -> tuple[I64, U8, U8]:
+    """Damage bytes.
+
+    Args:
+        t_ns: times at which the characters end, int64 (B,).
+        data: the bytes, uint8 (B,).
+        noise: how much.
+        random: the dice.
+
+    Returns:
+        Times and bytes that are left, and 1 for each that parity or framing tells to be damaged.
+    """
+    data, bad = data.copy(), np.zeros(data.size, np.uint8)
+    if noise.is_quiet or not data.size:
+        return t_ns, data, bad
+    throws = random.random((5, data.size))
+    for start in np.flatnonzero(throws[3] < noise.bursts):
+        stop = start + 3 + int(throws[4, start] * 18)
+        garbage = random.random((2, data[start:stop].size))
+        data[start:stop] = (garbage[0] * 256).astype(np.uint8)
+        bad[start:stop] = garbage[1] < 0.5  # parity misses every other
+    flipped = throws[0] < noise.flips
+    # One bit turned over always breaks parity.
+    data[flipped] ^= np.uint8(1) << (throws[4, flipped] * 8).astype(np.uint8)
+    bad[flipped] = 1
+    copies = 1 - (throws[1] < noise.drops).astype(np.int64) + (throws[2] < noise.extras)
+    place = np.repeat(np.arange(data.size), copies)
+    is_extra = np.concatenate([[False], place[1:] == place[:-1]]) if place.size else np.zeros(0, np.bool_)
+    out, marks = data[place], bad[place]
+    out[is_extra] = (throws[4, place[is_extra]] * 256).astype(np.uint8)
+    marks[is_extra] = throws[3, place[is_extra]] < 0.5
+    return t_ns[place], out, marks

@@ -1,0 +1,282 @@
+"""A virtual receiver in real time: its reads as they fall due, and players on a pty or a TCP port."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import socket
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from time import perf_counter_ns
+from typing import Protocol
+
+import numpy as np
+
+from busbench.errors import PortError
+from busbench.model import ByteLog, Chunk
+from busbench.sim.receiver import BLOCK, ReceiverSettings, adapter_blocks
+
+_READS_MAX = 4096
+_NAP_S = 0.02
+
+
+class Reads:
+    """The reads of a virtual adapter as they fall due.
+
+    Args:
+        settings: the receiver.
+    """
+
+    def __init__(self, settings: ReceiverSettings) -> None:
+        self._blocks: Iterator[ByteLog] = adapter_blocks(settings)
+        self._block_ns = BLOCK * settings.period_s * 1e9
+        self._until_ns = -settings.join_s * 1e9  # the block at hand covers the time up to here
+        self._end_ns = float("inf") if settings.duration_s is None else settings.duration_s * 1e9
+        self._log = ByteLog.from_bytes(b"")
+        self._at = 0
+        self.is_over = False
+        self._advance()
+
+    @property
+    def next_ns(self) -> int | None:
+        """When the next read falls due or must be made up, or None at the end."""
+        if self.is_over:
+            return None
+        times = self._log.mark_t_ns
+        if self._at < times.size:
+            return int(times[self._at])
+        return round(max(0.0, min(self._until_ns, self._end_ns)))
+
+    def take(self, until_ns: int, *, most: int = _READS_MAX) -> list[Chunk]:
+        """The reads due by a time, oldest first, not more than so many."""
+        chunks: list[Chunk] = []
+        while len(chunks) < most and (due := self.next_ns) is not None and due <= until_ns:
+            if self._at >= self._log.mark_t_ns.size:
+                self._advance()
+                continue
+            times, ends = self._log.mark_t_ns, self._log.mark_end
+            stop = min(int(np.searchsorted(times, until_ns, "right")), self._at + most - len(chunks))
+            chunks += self._chunks(times[self._at : stop].tolist(), ends[self._at : stop].tolist())
+            self._at = stop
+        return chunks
+
+    def _chunks(self, times: list[int], ends: list[int]) -> Iterator[Chunk]:
+        log = self._log
+        start = int(log.mark_end[self._at - 1]) if self._at else log.offset
+        base = start - log.offset
+        data = log.data[base : ends[-1] - log.offset].tobytes()
+        bad = b"" if log.bad is None else log.bad[base : ends[-1] - log.offset].tobytes()
+        at = 0
+        for t_ns, end in zip(times, ends, strict=True):
+            stop = end - start
+            marks = bad[at:stop]
+            yield Chunk(t_ns, data[at:stop], marks if any(marks) else b"")
+            at = stop
+
+    def _advance(self) -> None:
+        log = next(self._blocks, None)
+        self._until_ns += self._block_ns
+        self._at = 0
+        if log is None:
+            self.is_over = True
+        else:
+            self._log = log
+
+
+class Outlet(Protocol):
+    """Where a virtual receiver's line comes out."""
+
+    @property
+    def name(self) -> str:
+        """What a listener opens."""
+
+    def is_heard(self) -> bool:
+        """True where somebody listens."""
+
+    def write(self, data: bytes, *, waits: bool) -> None:
+        """Give bytes to whoever listens.
+
+        Args:
+            data: the bytes.
+            waits: False drops what a listener does not take at once, as a line would.
+        """
+
+    def close(self) -> None:
+        """Take it away."""
+
+
+def play(
+    settings: ReceiverSettings,
+    outlet: Outlet,
+    *,
+    is_fast: bool = False,
+    is_wanted: Callable[[], bool] = lambda: True,
+) -> int:
+    """Run a receiver from the moment somebody listens; what nobody hears is gone.
+
+    Args:
+        settings: the receiver.
+        outlet: where it comes out.
+        is_fast: True gives everything as fast as it is taken.
+        is_wanted: asked now and then whether to go on.
+
+    Returns:
+        Bytes given, at the end of its duration or when it is wanted no more.
+    """
+    reads = Reads(settings)
+    given = 0
+    while is_wanted() and not outlet.is_heard():
+        time.sleep(_NAP_S)
+    begin_ns = perf_counter_ns()
+    while is_wanted() and (due := reads.next_ns) is not None:
+        if is_fast:
+            data = b"".join(chunk.data for chunk in reads.take(1 << 62, most=256))
+            if outlet.is_heard():
+                outlet.write(data, waits=True)
+                given += len(data)
+            continue
+        left_s = (begin_ns + due - perf_counter_ns()) / 1e9
+        if left_s > 0:
+            time.sleep(min(left_s, 0.2))
+            continue
+        for chunk in reads.take(perf_counter_ns() - begin_ns):
+            if outlet.is_heard():
+                outlet.write(chunk.data, waits=False)
+                given += len(chunk.data)
+    return given
+
+
+class PtyOutlet:
+    """A pseudo-terminal, for Linux and macOS.
+
+    Args:
+        link: a path at which it can be opened too, or None.
+
+    Raises:
+        PortError: this system has none, or the path cannot be made.
+    """
+
+    name: str
+    _master: int
+    _slave: int | None
+    _link: Path | None
+
+    def __init__(self, *, link: str | None = None) -> None:
+        if sys.platform == "win32":
+            raise PortError("pty", "Windows has none", hint="use --tcp, and open it as socket://")
+        import pty
+        import tty
+
+        self._master, slave = pty.openpty()
+        tty.setraw(slave)
+        self.name = os.ttyname(slave)
+        # Where the listener's side is shut, the system tells when nobody listens.
+        self._slave = slave if sys.platform != "linux" else None
+        if self._slave is None:
+            os.close(slave)
+        os.set_blocking(self._master, False)
+        self._link = Path(link) if link else None
+        if self._link is not None:
+            self._make_link(self._link)
+
+    def _make_link(self, link: Path) -> None:
+        try:
+            if link.is_symlink():
+                link.unlink()
+            link.symlink_to(self.name)
+        except OSError as error:
+            self._link = None
+            self.close()
+            raise PortError(str(link), f"cannot be made ({error.strerror})", hint="choose another path") from None
+        self.name = str(link)
+
+    def is_heard(self) -> bool:
+        """As Outlet says."""
+        if sys.platform == "win32" or self._slave is not None:
+            return True
+        poll = select.poll()
+        poll.register(self._master, select.POLLOUT)
+        return not any(state & select.POLLHUP for _, state in poll.poll(0))
+
+    def write(self, data: bytes, *, waits: bool) -> None:
+        """As Outlet says."""
+        while data:
+            try:
+                data = data[os.write(self._master, data) :]
+            except BlockingIOError:
+                if not waits or not self.is_heard():
+                    return
+                select.select([], [self._master], [], _NAP_S)
+            except OSError:  # the listener left in this moment
+                return
+
+    def close(self) -> None:
+        """As Outlet says."""
+        if self._link is not None:
+            with contextlib.suppress(OSError):
+                self._link.unlink()
+        for fd in (self._master, self._slave):
+            if fd is not None:
+                with contextlib.suppress(OSError):
+                    os.close(fd)
+
+
+class TcpOutlet:
+    """A TCP port that any number may listen to.
+
+    Args:
+        host: address to serve at.
+        port: TCP port, 0 for any that is free.
+
+    Raises:
+        PortError: the address cannot be served.
+    """
+
+    def __init__(self, *, host: str = "127.0.0.1", port: int = 0) -> None:
+        try:
+            self._server = socket.create_server((host, port))
+        except (OSError, OverflowError) as error:
+            code = getattr(error, "errno", None)
+            what = os.strerror(code) if code else str(error)
+            hint = "choose another port, or leave it to the system"
+            raise PortError(f"{host}:{port}", f"cannot be served ({what})", hint=hint) from None
+        self._server.setblocking(False)
+        self._listeners: list[socket.socket] = []
+        self.name = f"socket://{host}:{self._server.getsockname()[1]}"
+
+    def is_heard(self) -> bool:
+        """As Outlet says."""
+        with contextlib.suppress(BlockingIOError):
+            listener, _ = self._server.accept()
+            listener.setblocking(False)
+            listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            self._listeners.append(listener)
+        return bool(self._listeners)
+
+    def write(self, data: bytes, *, waits: bool) -> None:
+        """As Outlet says."""
+        for listener in list(self._listeners):
+            try:
+                self._give(listener, data, waits)
+            except OSError:
+                self._listeners.remove(listener)
+                listener.close()
+
+    @staticmethod
+    def _give(listener: socket.socket, data: bytes, waits: bool) -> None:
+        rest = memoryview(data)
+        while rest:
+            try:
+                rest = rest[listener.send(rest) :]
+            except BlockingIOError:
+                if not waits:
+                    return
+                select.select([], [listener], [], _NAP_S)
+
+    def close(self) -> None:
+        """As Outlet says."""
+        for each in (*self._listeners, self._server):
+            each.close()

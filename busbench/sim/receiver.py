@@ -1,0 +1,288 @@
+"""A virtual receiver: what stands on its line, and what an adapter makes of it. The same seed, the same bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from busbench.errors import PortError
+from busbench.model import BUS_LINE, I64, U8, ByteLog, LineSettings
+from busbench.port.misreading import misread_bytes
+from busbench.sim.line_faults import Episodes, Noise, OutageSpan, add_noise
+from busbench.sim.stick_motion import NEUTRAL, Hand, Pilot, dice
+from busbench.wire.codec import END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
+
+CHARACTER_NS = BUS_LINE.character_ns
+FRAME_NS = FRAME_BYTES * CHARACTER_NS
+ADAPTER_BYTES = 62  # an adapter hands over no more at once: a 64-byte packet with two bytes of its own
+_LONGEST_S = 1.0  # more is milliseconds without their unit
+_REPLY_AFTER_NS = 2_100_000  # as seen on one receiver
+_REPLY_BYTES = 3
+BLOCK = 256  # frames; fixed, so that the dice always fall in the same order
+_LOST_S, _FAILSAFE_S, _GAP_S = (0.03, 0.3), (0.5, 2.5), (0.05, 0.8)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReceiverSettings:
+    """A virtual receiver, its faults, its wiring and the adapter on it.
+
+    Args:
+        seed: the same seed, the same bytes.
+        period_s: from frame to frame.
+        jitter_s: standard deviation of a frame's start; never more than three times as much.
+        hand: how much the pilot moves.
+        dither: share of the values that stand one count off.
+        has_frames: False leaves the line without frames.
+        has_slots: True for end bytes in turn and replies of sensors.
+        lost, failsafe, gaps: episodes at stated times: frames flagged lost, failsafe, no frames.
+        lost_rate, failsafe_rate, gap_rate: further ones at random, a minute.
+        noise: damage on the line.
+        chatter: garbage bytes a second on the idle line.
+        is_inverted: True where the adapter reads the line upside down.
+        baud: rate at which the adapter reads the line.
+        batch_s: the adapter hands over what it has at this interval; 0 at the end of each run of bytes.
+        has_marks: True where the adapter marks damaged bytes.
+        join_s: how long after the first frame somebody begins to listen.
+        duration_s: how long they listen, or None for ever.
+    """
+
+    seed: int = 1
+    period_s: float = 0.014
+    jitter_s: float = 0.0
+    hand: Hand = Hand.MIXED
+    dither: float = 0.0
+    has_frames: bool = True
+    has_slots: bool = False
+    lost: tuple[OutageSpan, ...] = ()
+    failsafe: tuple[OutageSpan, ...] = ()
+    gaps: tuple[OutageSpan, ...] = ()
+    lost_rate: float = 0.0
+    failsafe_rate: float = 0.0
+    gap_rate: float = 0.0
+    noise: Noise = field(default_factory=Noise)
+    chatter: float = 0.0
+    is_inverted: bool = False
+    baud: int = BUS_LINE.baud
+    batch_s: float = 0.0
+    has_marks: bool = True
+    join_s: float = 0.0
+    duration_s: float | None = None
+
+    @property
+    def adapter_line(self) -> LineSettings:
+        """The line as the adapter takes it to be."""
+        return LineSettings(baud=self.baud, inverted=BUS_LINE.inverted is not self.is_inverted)
+
+    def check(self, source: str) -> None:
+        """Refuse what no receiver could send.
+
+        Args:
+            source: for the error.
+
+        Raises:
+            PortError: says which setting and why.
+        """
+        busy_ns = FRAME_NS + (_REPLY_AFTER_NS + (_REPLY_BYTES + 1) * CHARACTER_NS if self.has_slots else 0)
+        least_s = (busy_ns + 2 * CHARACTER_NS) / 1e9 + 6 * self.jitter_s
+        if self.period_s < least_s:
+            what = f"period {self.period_s * 1e3:g} ms is too short"
+            raise PortError(source, what, hint=f"with these settings a frame needs {least_s * 1e3:.1f} ms")
+        for name, value_s, like in (("period", self.period_s, "14ms"), ("batch", self.batch_s, "16ms")):
+            if value_s > _LONGEST_S:
+                raise PortError(source, f"{name} {value_s:g} s is too long", hint=f"give up to 1s, as in {like}")
+        for name in ("dither", "noise.flips", "noise.drops", "noise.extras", "noise.bursts"):
+            part, _, inner = name.partition(".")
+            value = getattr(self, part)
+            share = float(getattr(value, inner) if inner else value)
+            if not 0 <= share <= 1:
+                raise PortError(source, f"{inner or part} {share:g} is not a share", hint="give 0 to 1, or as in 0.1%")
+
+
+def line_blocks(settings: ReceiverSettings) -> Iterator[ByteLog]:
+    """All that stands on the line, each byte with the time at which its character ends.
+
+    Args:
+        settings: the receiver. Its wiring and adapter have no part in this.
+
+    Returns:
+        Logs with one mark a byte, one for every BLOCK slots, some of them empty,
+        without end (or up to `duration_s`); times count from when somebody began to listen.
+    """
+    stream = _LineStream(settings)
+    join_ns = round(settings.join_s * 1e9)
+    end_ns = None if settings.duration_s is None else round(settings.duration_s * 1e9)
+    offset = 0
+    while True:
+        t_ns, data, bad = stream.block()
+        keep = t_ns - CHARACTER_NS >= join_ns
+        t_ns, data, bad = t_ns[keep] - join_ns, data[keep], bad[keep]
+        is_last = end_ns is not None and stream.begun_ns - join_ns > end_ns
+        if end_ns is not None:
+            keep = t_ns <= end_ns
+            t_ns, data, bad = t_ns[keep], data[keep], bad[keep]
+        marks = offset + 1 + np.arange(data.size, dtype=np.int64)
+        yield ByteLog(offset, data, marks, t_ns, bad if settings.has_marks and bad.any() else None)
+        offset += data.size
+        if is_last:
+            return
+
+
+def adapter_blocks(settings: ReceiverSettings) -> Iterator[ByteLog]:
+    """What an adapter on the line hands over, and when.
+
+    Args:
+        settings: the receiver.
+
+    Returns:
+        Logs with one mark a read, one for every BLOCK slots (at the end one more),
+        some of them empty.
+    """
+    blocks = line_blocks(settings)
+    if settings.is_inverted or settings.baud != BUS_LINE.baud:
+        blocks = misread_bytes(blocks, line=settings.adapter_line, has_marks=settings.has_marks)
+    if settings.batch_s > 0:
+        yield from _in_batches(blocks, round(settings.batch_s * 1e9))
+        return
+    for log in blocks:
+        # A pause of half a character or more ends a read.
+        last = np.append(np.diff(log.mark_t_ns) > CHARACTER_NS * 3 // 2, True)[: len(log)]
+        yield ByteLog(log.offset, log.data, log.mark_end[last], log.mark_t_ns[last], log.bad)
+
+
+def _in_batches(blocks: Iterator[ByteLog], batch_ns: int) -> Iterator[ByteLog]:
+    """Reads at the ticks of an adapter's timer, or when its packet is full."""
+    held = ByteLog.from_bytes(b"")
+    for log in blocks:
+        log = _joined(held, log)
+        if not len(log):
+            yield log
+            continue
+        tick = -(-log.mark_t_ns // batch_ns)
+        start = int(np.searchsorted(tick, tick[-1]))  # the last tick may get more
+        held, log, tick = _cut(log, start, None), _cut(log, 0, start), tick[:start]
+        yield _batched(log, tick, batch_ns)
+    if len(held):
+        yield _batched(held, -(-held.mark_t_ns // batch_ns), batch_ns)
+
+
+def _batched(log: ByteLog, tick: I64, batch_ns: int) -> ByteLog:
+    first = np.searchsorted(tick, tick)  # where each byte's tick begins
+    place = np.arange(tick.size) - first
+    is_full = place % ADAPTER_BYTES == ADAPTER_BYTES - 1
+    last = is_full | np.append(np.diff(tick) > 0, True)[: tick.size]
+    times = np.where(is_full, log.mark_t_ns, tick * batch_ns)
+    return ByteLog(log.offset, log.data, log.mark_end[last], times[last], log.bad)
+
+
+def _cut(log: ByteLog, start: int, stop: int | None) -> ByteLog:
+    part = slice(start, stop)
+    bad = None if log.bad is None else log.bad[part]
+    return ByteLog(log.offset + start, log.data[part], log.mark_end[part], log.mark_t_ns[part], bad)
+
+
+def _joined(held: ByteLog, log: ByteLog) -> ByteLog:
+    if not len(held):
+        return log
+    bad = None
+    if held.bad is not None or log.bad is not None:
+        parts = [x.bad if x.bad is not None else np.zeros(len(x), np.uint8) for x in (held, log)]
+        bad = np.concatenate(parts)
+    return ByteLog(
+        held.offset,
+        np.concatenate([held.data, log.data]),
+        np.concatenate([held.mark_end, log.mark_end]),
+        np.concatenate([held.mark_t_ns, log.mark_t_ns]),
+        bad,
+    )
+
+
+class _LineStream:
+    """The line in blocks of as many frame slots each."""
+
+    def __init__(self, settings: ReceiverSettings) -> None:
+        self._s = settings
+        seed = settings.seed
+        self._pilot = Pilot(settings.hand, seed=seed, dither=settings.dither)
+        self._lost, self._failsafe, self._gaps = (
+            Episodes(spans, rate_per_min=rate, length_s=length, random=dice(seed, stream=stream))
+            for spans, rate, length, stream in (
+                (settings.lost, settings.lost_rate, _LOST_S, 1),
+                (settings.failsafe, settings.failsafe_rate, _FAILSAFE_S, 2),
+                (settings.gaps, settings.gap_rate, _GAP_S, 3),
+            )
+        )
+        self._dice = {name: dice(seed, stream=10 + i) for i, name in enumerate(("jitter", "reply", "chatter", "noise"))}
+        self._slot = 0
+        self._held = np.full(16, NEUTRAL, np.uint16)  # what was sent before frames got lost
+
+    @property
+    def begun_ns(self) -> int:
+        """When the next block begins."""
+        return round(self._slot * self._s.period_s * 1e9)
+
+    def block(self) -> tuple[I64, U8, U8]:
+        """The next slots: times, bytes, marks."""
+        slots = np.arange(self._slot, self._slot + BLOCK)
+        begin_ns = self.begun_ns
+        self._slot += BLOCK
+        throws = self._dice["jitter"].random((3, BLOCK))
+        jitter_ns = (throws.sum(axis=0) - 1.5) * 2 * self._s.jitter_s * 1e9  # of three dice: sd as wanted, ends at 3 sd
+        start_ns = np.rint(slots * (self._s.period_s * 1e9) + np.maximum(jitter_ns, -begin_ns)).astype(np.int64)
+        times, pieces = [np.empty(0, np.int64)], [np.empty(0, np.uint8)]
+        if self._s.has_frames:
+            raw, is_sent = self._frames(slots, start_ns)
+            self._place(times, pieces, start_ns[is_sent], raw[is_sent])
+            if self._s.has_slots:
+                self._place(times, pieces, *self._replies(slots, start_ns, is_sent))
+        t_ns, data = np.concatenate(times), np.concatenate(pieces)
+        if self._s.chatter:
+            t_ns, data = self._chatter(t_ns, data, begin_ns)
+        order = np.argsort(t_ns, kind="stable")
+        return add_noise(t_ns[order], data[order], self._s.noise, self._dice["noise"])
+
+    @staticmethod
+    def _place(times: list[I64], pieces: list[U8], start_ns: I64, raw: U8) -> None:
+        ends = start_ns[:, None] + (np.arange(raw.shape[1], dtype=np.int64) + 1) * CHARACTER_NS
+        times.append(ends.reshape(-1))
+        pieces.append(raw.reshape(-1))
+
+    def _frames(self, slots: I64, start_ns: I64) -> tuple[U8, np.ndarray[tuple[int], np.dtype[np.bool_]]]:
+        t_s = start_ns / 1e9
+        counts, flags = self._pilot.positions(t_s)
+        failsafe, lost = self._failsafe.during(t_s), self._lost.during(t_s)
+        lost |= failsafe
+        # A lost frame repeats what was there before; failsafe has values of its own.
+        source = np.maximum.accumulate(np.where(lost, 0, np.arange(1, slots.size + 1)))
+        counts = np.concatenate([self._held[None], counts])[source]
+        self._held = counts[-1].copy()
+        counts[failsafe] = NEUTRAL
+        flags |= np.where(lost, FLAG_LOST, 0).astype(np.uint8) | np.where(failsafe, FLAG_FAILSAFE, 0).astype(np.uint8)
+        ends = np.array(END_SLOTS if self._s.has_slots else (END_PLAIN,), np.uint8)
+        return pack_frames(counts, flags, ends[slots % ends.size]), ~self._gaps.during(t_s)
+
+    def _replies(
+        self, slots: I64, start_ns: I64, is_sent: np.ndarray[tuple[int], np.dtype[np.bool_]]
+    ) -> tuple[I64, U8]:
+        throws = self._dice["reply"].random((3, slots.size))
+        answers = is_sent & (throws[0] < 0.5)
+        wait_ns = _REPLY_AFTER_NS + np.rint((throws[1] - 0.5) * CHARACTER_NS).astype(np.int64)
+        volts = (740 + np.rint(throws[2] * 4)).astype(np.int64)  # hundredths, low byte first
+        replies = np.stack([np.full(slots.size, 3), volts & 0xFF, volts >> 8], axis=1).astype(np.uint8)
+        return (start_ns + FRAME_NS + wait_ns)[answers], replies[answers]
+
+    def _chatter(self, t_ns: I64, data: U8, begin_ns: int) -> tuple[I64, U8]:
+        """Garbage where the line is idle."""
+        span_ns = self.begun_ns - begin_ns
+        slots_of = max(1, span_ns // (2 * CHARACTER_NS))
+        share = min(1.0, self._s.chatter * span_ns / 1e9 / slots_of)
+        throws = self._dice["chatter"].random((2, int(slots_of)))
+        at = begin_ns + (np.flatnonzero(throws[0] < share) + 1) * 2 * CHARACTER_NS
+        busy = np.sort(t_ns)
+        if busy.size:
+            after = busy[np.minimum(np.searchsorted(busy, at), busy.size - 1)]
+            before = busy[np.maximum(np.searchsorted(busy, at) - 1, 0)]
+            at = at[(np.abs(after - at) >= CHARACTER_NS) & (np.abs(at - before) >= CHARACTER_NS)]
+        garbage = (throws[1, : at.size] * 256).astype(np.uint8)
+        return np.concatenate([t_ns, at]), np.concatenate([data, garbage])

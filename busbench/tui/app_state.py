@@ -1,0 +1,90 @@
+"""What all screens share: the session, how it is shown, and what was last said."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Protocol
+
+from busbench.tui.draw import ASCII, UNICODE, Glyphs
+from busbench.tui.palette import Palette
+from busbench.tui.session import Session
+from busbench.tui.text import UNITS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from busbench.drive.program import Program
+    from busbench.rig.model import Rig
+    from busbench.sim.aircraft_faults import AircraftFault
+
+
+class Mover(Protocol):
+    """What moves things, or is about to: while there is one, every key goes to it alone."""
+
+    def stop(self) -> None:
+        """A key was pressed: cancel, or go to the end state."""
+
+    def tick(self, dt_s: float) -> None:
+        """Go on by a time."""
+
+
+@dataclass
+class AppState:
+    """Shared by the app, its screens and their widgets.
+
+    Args:
+        palette: styles by name.
+        glyphs: characters of pictures.
+        rings: True rings the bell on losses.
+        session: None until a source was chosen.
+        unit: one of UNITS.
+        chosen: index of the outage looked at, None for none.
+        said: the last word of the program itself; goes before the session's.
+        rig: the plan, None where none was named.
+        rig_path: its file.
+        is_armed: True where the person asked that a real port may move things.
+        lock: gives a program its names, places of rest and locked motors; None where it was not said
+            which channel drives a motor.
+        mover: what moves things or is about to, None where nothing does.
+        faults: what is wrong with a virtual aircraft.
+    """
+
+    palette: Palette
+    glyphs: Glyphs = field(default=UNICODE)
+    rings: bool = False
+    session: Session | None = None
+    unit: str = UNITS[0]
+    chosen: int | None = None
+    said: str = ""
+    rig: Rig | None = None
+    rig_path: str = ""
+    is_armed: bool = False
+    lock: Callable[[Program], Program] | None = None
+    mover: Mover | None = None
+    faults: tuple[AircraftFault, ...] = ()
+
+    @property
+    def faults_words(self) -> str:
+        """Says so where there is something to find."""
+        count = len(self.faults)
+        return f" It has {count} fault{'s' * (count > 1)} to find." if count else ""
+
+    def next_unit(self) -> None:
+        """Show values in the next unit."""
+        self.unit = UNITS[(UNITS.index(self.unit) + 1) % len(UNITS)]
+
+    @property
+    def is_ascii(self) -> bool:
+        """True where pictures are made of plain characters."""
+        return self.glyphs is ASCII
+
+    @property
+    def needs(self) -> Session:
+        """The session.
+
+        Raises:
+            LookupError: none was chosen.
+        """
+        if self.session is None:
+            raise LookupError("no session")
+        return self.session

@@ -1,0 +1,144 @@
+"""What each channel does now: its value, its span, its trace and a word for its state."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busbench.analysis.channels import STILL_COUNTS, STILL_FRAMES, TWO_STATE, summarise_channels
+from busbench.model import I64, U16
+from busbench.tui.pyramid import LANES
+from busbench.tui.store import FrameStore
+from busbench.wire.codec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
+
+TRACE_S = 4.0
+LOW_END, HIGH_END = 172, 1811  # the customary ends of a channel
+NEAR_END = 8
+FAILSAFE, LOST = "failsafe", "lost"  # the value is the receiver's, not the stick's
+GLITCH, MOVING, AT_END, PAST_END, STILL, ON, OFF, NONE = (
+    "glitch",
+    "moving",
+    "at end",
+    "past end",
+    "still",
+    "on",
+    "off",
+    "no frame",
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChannelRows:
+    """All 18 channels at one place of a session.
+
+    Args:
+        row: the frame shown, -1 where there is none.
+        values: counts, 0 or 1 on channels 17 and 18, uint16 (18,).
+        low, high: least and greatest since the reset, uint16 (18,).
+        trace: values in equal steps of time up to the place, -1 where no frame came, int16 (18, points).
+        states: a word for each channel.
+    """
+
+    row: int
+    values: U16
+    low: U16
+    high: U16
+    trace: NDArray[np.int16]
+    states: tuple[str, ...]
+
+
+def look(store: FrameStore, place: int, *, since: int, points: int, glitches: frozenset[int]) -> ChannelRows:
+    """Look at all channels.
+
+    Args:
+        store: the frames.
+        place: where on the axis.
+        since: row from which spans are taken.
+        points: steps of the trace.
+        glitches: indices of channels that had a glitch lately.
+    """
+    row = store.row_at(place)
+    if row < 0:
+        nothing = np.zeros(LANES, np.uint16)
+        return ChannelRows(-1, nothing, nothing, nothing, np.full((LANES, points), -1, np.int16), (NONE,) * LANES)
+    width = round(TRACE_S * store.ticks_per_s)
+    first = max(0, store.row_at(place - width), row + 1 - STILL_FRAMES)
+    first = min(first, max(0, store.row_at(place - width)), row)
+    recent = store.values(first, row + 1)
+    low, high = store.span(min(since, row), row + 1)
+    # Steps stand on a fixed grid, so that the trace moves by whole steps and does not shimmer.
+    step = max(1, width // points)
+    edges = (place // step + 1 + np.arange(-points, 1, dtype=np.int64)) * step
+    trace = _sample(store.axis_of(first, row + 1), recent, edges)
+    flags = int(store.flags[row])
+    if flags & (FLAG_FAILSAFE | FLAG_LOST):
+        states = (FAILSAFE if flags & FLAG_FAILSAFE else LOST,) * LANES
+    else:
+        states = _states(recent, glitches)
+    return ChannelRows(row, recent[:, -1], low, high, trace, states)
+
+
+def between(store: FrameStore, lo: int, hi: int, *, points: int) -> NDArray[np.int16]:
+    """Values of all channels in equal steps from one place on the axis to another, -1 where no frame came.
+
+    Args:
+        store: the frames.
+        lo, hi: places on the axis.
+        points: steps.
+
+    Returns:
+        int16 (18, points).
+    """
+    first, last = max(0, store.row_at(lo)), store.row_at(hi) + 1
+    if last <= first:
+        return np.full((LANES, points), -1, np.int16)
+    edges = lo + np.arange(points + 1, dtype=np.int64) * (hi - lo) // points
+    return _sample(store.axis_of(first, last), store.values(first, last), edges)
+
+
+def find_glitches(store: FrameStore, place: int) -> frozenset[int]:
+    """Indices of the channels that had a glitch while the trace lasts; by the rule of analysis/channels.py."""
+    hi = store.row_at(place) + 1
+    lo = max(0, store.row_at(place - round(TRACE_S * store.ticks_per_s)))
+    if hi - lo < 3:
+        return frozenset()
+    found = summarise_channels(store.table(lo, hi), clock=store.clock)
+    return frozenset(one.channel - 1 for one in found.channels if one.glitches)
+
+
+def _sample(axis: I64, values: U16, edges: I64) -> NDArray[np.int16]:
+    """The last value of each step of time; -1 where none came in it and the step before."""
+    after = np.searchsorted(axis, edges)
+    rows = after[1:] - 1
+    came = after[1:] > after[:-1]
+    came[1:] |= came[:-1]
+    out: NDArray[np.int16] = values[:, np.maximum(rows, 0)].astype(np.int16)
+    out[:, ~came] = -1
+    return out
+
+
+def _states(recent: U16, glitches: frozenset[int]) -> tuple[str, ...]:
+    last = recent[:, -STILL_FRAMES:].astype(np.int16)
+    now = last[:, -1]
+    spread = last.max(axis=1) - last.min(axis=1)
+    words = []
+    for channel in range(LANES):
+        value = int(now[channel])
+        if channel in glitches:
+            words.append(GLITCH)
+        elif channel >= CHANNELS:
+            words.append(ON if value else OFF)
+        elif int(spread[channel]) > STILL_COUNTS:
+            words.append(MOVING)
+        elif value < LOW_END - NEAR_END or value > HIGH_END + NEAR_END:
+            words.append(PAST_END)
+        elif value <= LOW_END + NEAR_END or value >= HIGH_END - NEAR_END:
+            words.append(AT_END)
+        else:
+            words.append(STILL)
+    return tuple(words)
+
+
+__all__ = ["TRACE_S", "TWO_STATE", "ChannelRows", "between", "find_glitches", "look"]

@@ -1,0 +1,115 @@
+"""A column that grows without end while the memory it takes does not: a long one stands in a file.
+
+A live session may run for days, and nobody looks at most of it again. On Linux a long
+column is a temporary file that is written to as a file and read through a mapping, from
+which the older part is let go: the system reads it in again where someone looks at it.
+Elsewhere, and where no file can be had, a column stays in memory.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import mmap
+import os
+import sys
+import tempfile
+from typing import IO, Any
+
+import numpy as np
+from numpy.typing import DTypeLike, NDArray
+
+_FIRST = 4096
+_LONG_BYTES = 1 << 20  # shorter ones stay in memory
+_NEAR_BYTES = 1 << 19  # so much of what was added last stays mapped: some ten minutes of times
+_MMAP_THRESHOLD, _THRESHOLD_BYTES = -3, 128 << 10  # of glibc's mallopt, and its own first value
+_MOST_BYTES = 1 << 33  # of addresses, not of room: some 80 days of frames; it goes on in memory
+
+
+def give_back_what_is_freed() -> None:
+    """Let large pieces of memory go back to the system when they are freed, all day long.
+
+    glibc raises the size from which it does so with every large piece that is freed, up
+    to 32 MB; from then on such pieces leave holes, and a session grows with the days.
+    """
+    if sys.platform == "linux":
+        with contextlib.suppress(OSError, AttributeError):  # another C library
+            ctypes.CDLL(None).mallopt(_MMAP_THRESHOLD, _THRESHOLD_BYTES)
+
+
+class GrowingArray:
+    """Values of one kind, one behind the other.
+
+    Args:
+        dtype: of the values.
+    """
+
+    def __init__(self, dtype: DTypeLike) -> None:
+        self._all: NDArray[Any] = np.empty(_FIRST, dtype)
+        self._count = 0
+        self._file: IO[bytes] | None = None
+        self._map: mmap.mmap | None = None
+        self._let_go_bytes = 0
+
+    def add(self, values: NDArray[Any]) -> None:
+        """Put values behind those that are there."""
+        end = self._count + len(values)
+        if self._file is None and end > self._all.size:
+            self._grow(end)
+        if self._file is None:
+            self._all[self._count : end] = values
+        elif not self._write(values.astype(self._all.dtype, copy=False)):
+            self._file, self._map = None, None
+            self._grow(end)
+            self._all[self._count : end] = values
+        self._count = end
+
+    def first(self, count: int) -> NDArray[Any]:
+        """The first so many values; what is added later does not change them."""
+        return self._all[:count]
+
+    def close(self) -> None:
+        """Let go of the file; values that somebody holds stay valid."""
+        if self._file is not None:
+            self._file.close()
+
+    def _grow(self, end: int) -> None:
+        """Move into a file, or into twice the memory: pages are touched only when filled."""
+        held = self._all[: self._count]
+        if end * held.itemsize > _LONG_BYTES and self._map is None and self._open_file() and self._write(held, at=0):
+            assert self._map is not None
+            self._all = np.frombuffer(self._map, held.dtype)
+            return
+        self._file = self._map = None
+        self._all = np.empty(1 << (end - 1).bit_length(), held.dtype)
+        self._all[: self._count] = held
+
+    def _open_file(self) -> bool:
+        if sys.platform != "linux":
+            return False
+        try:
+            self._file = tempfile.TemporaryFile(prefix="busbench-", buffering=0)  # noqa: SIM115 - close() closes it
+            self._file.truncate(_MOST_BYTES)
+            self._map = mmap.mmap(self._file.fileno(), _MOST_BYTES, access=mmap.ACCESS_READ)
+        except (OSError, ValueError, OverflowError):
+            return False
+        return True
+
+    def _write(self, values: NDArray[Any], *, at: int | None = None) -> bool:
+        """Values to their place in the file; False where the disk is full."""
+        if sys.platform != "linux" or self._file is None or self._map is None:
+            return False
+        place = (self._count if at is None else at) * values.itemsize
+        data = memoryview(values.tobytes())
+        if place + len(data) > _MOST_BYTES:
+            return False
+        try:
+            while data:
+                done = os.pwrite(self._file.fileno(), data, place)
+                place, data = place + done, data[done:]
+        except OSError:
+            return False
+        if place > self._let_go_bytes + 2 * _NEAR_BYTES:
+            self._map.madvise(mmap.MADV_DONTNEED, 0, place // _NEAR_BYTES * _NEAR_BYTES - _NEAR_BYTES)
+            self._let_go_bytes = place - _NEAR_BYTES
+        return True

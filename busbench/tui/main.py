@@ -1,0 +1,122 @@
+"""One factory for the app, for people and for tests."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING
+
+from busbench.errors import sanitize
+from busbench.tui import palette
+from busbench.tui.app import BenchApp
+from busbench.tui.app_state import AppState
+from busbench.tui.draw import ASCII, UNICODE
+from busbench.tui.live import LiveSession
+from busbench.tui.session import Session
+
+if TYPE_CHECKING:
+    from busbench.drive.program import Program
+    from busbench.rig.model import Rig
+    from busbench.sim.aircraft_faults import AircraftFault
+
+_GRACE_S = 5.0  # to end in order, once the terminal is gone
+
+
+@contextlib.contextmanager
+def _ends_with_its_terminal() -> Iterator[None]:
+    """A terminal that goes without a word ends the screen too, which else would read and write nothing for ever.
+
+    Recordings hold what was flushed and the port's process comes to rest by itself, so it may be ended hard.
+    """
+    if sys.platform == "win32" or not os.isatty(0):
+        yield
+        return
+    is_over = threading.Event()
+
+    def is_gone() -> bool:
+        line = select.poll()  # one for each call: two threads ask
+        line.register(0, 0)  # a hang-up is told in any case
+        return any(what & select.POLLHUP for _, what in line.poll(0))
+
+    def watch() -> None:
+        while not is_over.wait(0.5):
+            if is_gone():
+                os.kill(os.getpid(), signal.SIGHUP)
+                if not is_over.wait(_GRACE_S):
+                    os._exit(128 + signal.SIGHUP)
+
+    threading.Thread(target=watch, daemon=True, name="terminal").start()
+    try:
+        yield
+    except OSError:  # the screen's last words, which nobody can read any more
+        if not is_gone():
+            raise
+    finally:
+        is_over.set()
+
+
+@contextlib.contextmanager
+def _ends_when_told() -> Iterator[None]:
+    """Being told to end, or a hang-up, is taken as Ctrl-C: recordings are closed and the terminal is given back."""
+    numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {number: signal.signal(number, lambda *_: signal.raise_signal(signal.SIGINT)) for number in numbers}
+    # A shell starts what runs in its background with Ctrl-C ignored: then nothing could end the screen.
+    before[signal.SIGINT] = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def make_app(
+    session: Session | None,
+    *,
+    opener: Callable[[str], Session],
+    rings: bool = False,
+    is_ascii: bool = False,
+    shade: palette.Shade = "dark",
+    is_timed: bool = True,
+    rig: Rig | None = None,
+    rig_path: str = "",
+    is_armed: bool = False,
+    lock: Callable[[Program], Program] | None = None,
+    faults: tuple[AircraftFault, ...] = (),
+) -> BenchApp:
+    """The app on a session.
+
+    Args:
+        session: None asks for a source.
+        opener: makes a session of what a person named.
+        rings: True rings the bell on losses.
+        is_ascii: True draws with plain characters.
+        shade: dark or light, where the terminal has the colours.
+        is_timed: False leaves the ticks to the caller.
+        rig, rig_path, is_armed, lock, faults: see AppState.
+    """
+    ui = AppState(palette.choose(shade), glyphs=ASCII if is_ascii else UNICODE, rings=rings, session=session)
+    ui.rig, ui.rig_path, ui.is_armed, ui.lock = rig, rig_path, is_armed, lock
+    ui.faults = faults
+    return BenchApp(ui, opener=opener, is_timed=is_timed)
+
+
+def run(app: BenchApp) -> None:
+    """Run an app until the person leaves; its sessions are closed then."""
+    first = app.ui.session
+    for name in ("COLUMNS", "LINES"):  # some shells export them, and they stay what they are when the window changes
+        os.environ.pop(name, None)
+    try:
+        with _ends_when_told(), _ends_with_its_terminal():
+            app.run(mouse=False)
+    finally:
+        for one in {id(one): one for one in (first, app.ui.session)}.values():
+            if one is not None:
+                one.close()
+            if isinstance(one, LiveSession) and one.wrote:
+                with contextlib.suppress(OSError):  # of a terminal that is gone
+                    print(f"busbench: {sanitize(one.wrote)}", file=sys.stderr)

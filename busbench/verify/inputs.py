@@ -1,0 +1,212 @@
+"""A recording as the checks look at it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from busbench.analysis.channels import Channels, ChannelStats
+from busbench.analysis.continuity import clock_back
+from busbench.analysis.outages import Outages, find_outages
+from busbench.analysis.period import find_period
+from busbench.analysis.timing import Timing, timing
+from busbench.capture.recording import Recording
+from busbench.model import F64, NO_CLOCK, Annotation, Bools, Clock
+from busbench.rig.model import Device, Rig
+from busbench.rig.travel import Endpoints, endpoints_of, rest_counts, rest_sent
+from busbench.wire.codec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.scale import Scale
+
+I16 = NDArray[np.int16]
+TWO_STATE_COUNTS = (173, 1811)  # off and on of channels 17 and 18, set beside the others: -100 and 100 %
+
+
+@dataclass(frozen=True, eq=False)
+class VerifyInputs:
+    """A whole recording beside the plan it is held against.
+
+    Args:
+        recording: frames and all else that was read.
+        rig: the plan.
+    """
+
+    recording: Recording
+    rig: Rig
+
+    @cached_property
+    def counts(self) -> I16:
+        """Counts of channels 1-18, int16 (18, N); two-state channels as TWO_STATE_COUNTS."""
+        frames = self.recording.frames
+        counts = np.empty((CHANNELS + 2, len(frames)), np.int16)
+        counts[:CHANNELS] = frames.channels.T
+        low, high = TWO_STATE_COUNTS
+        for bit in range(2):
+            counts[CHANNELS + bit] = np.where(frames.flags >> bit & 1, high, low)
+        return counts
+
+    @cached_property
+    def is_down(self) -> Bools:
+        """True for frames flagged lost or failsafe, bool (N,)."""
+        down: Bools = (self.recording.frames.flags & (FLAG_LOST | FLAG_FAILSAFE)) != 0
+        return down
+
+    @cached_property
+    def is_sound(self) -> Bools:
+        """True for frames that tell where the controls stand, bool (N,)."""
+        return ~self.is_down & ~self.recording.frames.suspect
+
+    @cached_property
+    def no_times(self) -> str:
+        """Why nothing can be said of times, "" where they can be trusted."""
+        if not self.recording.clock.is_known:
+            return "the recording has no times"
+        return f"{back}, so its times cannot be trusted" if (back := clock_back(self.recording.times)) else ""
+
+    @property
+    def clock(self) -> Clock:
+        """How well the times are known: not at all where they cannot be trusted."""
+        return NO_CLOCK if self.no_times else self.recording.clock
+
+    @cached_property
+    def found_period_ns(self) -> float | None:
+        """Frame period as found, None without a clock or with too few frames."""
+        return find_period(self.recording.times) if self.clock.is_known else None
+
+    @property
+    def period_ns(self) -> float:
+        """Frame period as found, else the plan's."""
+        return self.found_period_ns or self.rig.plan.period_ms * 1e6
+
+    @property
+    def start_ns(self) -> int:
+        """Time of the first byte."""
+        return self.recording.span.first_t_ns or 0
+
+    @cached_property
+    def t_s(self) -> F64:
+        """Seconds from the first byte, float64 (N,); by the plan's period where there is no clock."""
+        if self.clock.is_known:
+            return np.asarray((self.recording.frames.t_ns - self.start_ns) / 1e9, np.float64)
+        return np.arange(len(self.recording.frames), dtype=np.float64) * (self.period_ns / 1e9)
+
+    @cached_property
+    def end_s(self) -> float:
+        """Until when the recording is known to have run."""
+        last = self.recording.span.last_t_ns if self.clock.is_known else None
+        latest = float(self.t_s[-1]) if self.t_s.size else 0.0
+        return latest if last is None else max(latest, (last - self.start_ns) / 1e9)
+
+    @cached_property
+    def timing(self) -> Timing:
+        """The beat."""
+        return timing(self.recording.times, clock=self.recording.clock)
+
+    @cached_property
+    def outages(self) -> Outages:
+        """All outages, intended ones included."""
+        span, info = self.recording.span, self.recording.info
+        return find_outages(
+            self.recording.times,
+            self.recording.rejects,
+            first_offset=self.recording.first_offset,
+            clock=self.clock,
+            period_ns=self.found_period_ns,
+            start_ns=span.first_t_ns,
+            end_t_ns=span.last_t_ns,
+            start_utc_ns=info.start_utc_ns,
+            ambiguous=span.ambiguous,
+            marks=info.marks,
+        )
+
+    @cached_property
+    def channels(self) -> Channels:
+        """What the channels did."""
+        stats = ChannelStats(clock=self.clock, period_ns=self.period_ns, start_ns=self.start_ns)
+        stats.feed(self.recording.frames)
+        return stats.result()
+
+    def marks_s(self) -> list[tuple[float, str]]:
+        """Marks in the order of time, each with seconds from the first byte."""
+        if not self.clock.is_known:
+            return []
+        marks: Sequence[Annotation] = sorted(self.recording.info.marks, key=lambda mark: mark.t_ns)
+        return [((mark.t_ns - self.start_ns) / 1e9, mark.text.strip()) for mark in marks]
+
+    def row_at(self, time_s: float) -> int:
+        """The first row at or behind a time."""
+        return int(np.searchsorted(self.t_s, time_s))
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelPlan:
+    """A channel of the plan with all devices on it.
+
+    Args:
+        channel: 1-18.
+        devices: at least one.
+        control: what moves it.
+        ends: where its ends lie.
+        rest_counts: where it rests.
+    """
+
+    channel: int
+    devices: tuple[Device, ...]
+    control: str
+    ends: Endpoints
+    rest_counts: float
+
+    @property
+    def subject(self) -> str:
+        """Channel and devices for people."""
+        return f"channel {self.channel} ({', '.join(device.name for device in self.devices)})"
+
+    @property
+    def is_two_state(self) -> bool:
+        """True for channels 17 and 18."""
+        return self.channel > CHANNELS
+
+    def shown(self, counts: float) -> str:
+        """A level for people: counts, or the state."""
+        if self.is_two_state:
+            return "on" if counts > self.ends.neutral_counts else "off"
+        return f"{counts:.0f} counts"
+
+    @property
+    def rest_side(self) -> int:
+        """-1 or 1 where it rests nearer to an end than to neutral, else 0."""
+        away = (self.rest_counts - self.ends.neutral_counts) / max(
+            1.0, self.ends.high_counts - self.ends.neutral_counts
+        )
+        return 0 if abs(away) < 0.5 else 1 if away > 0 else -1
+
+
+def control_of(device: Device) -> str:
+    """What moves a device: its control, else its group, else itself."""
+    return device.control or device.group or device.name
+
+
+def channel_plans(rig: Rig) -> tuple[ChannelPlan, ...]:
+    """The channels of a plan, in the order of the file; channels that no frame holds are left out.
+
+    Devices that share a channel share its ends: those of the first count.
+    """
+    by_channel: dict[int, list[Device]] = {}
+    for device in rig.driven:
+        if device.channel is not None and 1 <= device.channel <= CHANNELS + 2:
+            by_channel.setdefault(device.channel, []).append(device)
+    return tuple(_map(channel, some, rig.scale) for channel, some in by_channel.items())
+
+
+def _map(channel: int, devices: Sequence[Device], scale: Scale) -> ChannelPlan:
+    first = devices[0]
+    if channel > CHANNELS:  # a flag in the frame is on or off, whatever scale and travel are
+        ends = endpoints_of(msgspec.structs.replace(first, travel_pct=100.0, neutral_us=None), Scale())
+        rest = float(TWO_STATE_COUNTS[rest_sent(first, scale)])
+    else:
+        ends, rest = endpoints_of(first, scale), rest_counts(first, scale)
+    return ChannelPlan(channel, tuple(devices), control_of(first), ends, rest)

@@ -1,0 +1,83 @@
+"""The round of a guided check: what the person is to do, step by step."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from busbench.rig.direction import directions_of
+from busbench.rig.finding import listed
+from busbench.rig.model import Device, Rig
+from busbench.verify.inputs import ChannelPlan, channel_plans
+from busbench.verify.link_loss import OFF_MARK, ON_MARK
+
+REST_MARK, DONE_MARK, AWAY_MARK = "rest", "done", "controls held away"
+ROUND_MARKS = (REST_MARK, DONE_MARK, AWAY_MARK, OFF_MARK, ON_MARK)
+
+
+@dataclass(frozen=True, slots=True)
+class TestStep:
+    """One step of the round.
+
+    Args:
+        mark: word set in the recording when it begins; of a control, its name.
+        instruction: what to do, in one or two sentences.
+        least_s: it lasts at least so long.
+        channels: channels that it is about, 1-18.
+    """
+
+    mark: str
+    instruction: str
+    least_s: float
+    channels: tuple[int, ...] = ()
+
+
+def round_of(rig: Rig) -> tuple[TestStep, ...]:
+    """The steps of a whole round.
+
+    Args:
+        rig: the plan.
+
+    Returns:
+        Rest, each control by the order of the file, and the transmitter off and on.
+    """
+    channels = channel_plans(rig)
+    steps = [TestStep(REST_MARK, "Leave all controls alone.", 4.0)]
+    for control in dict.fromkeys(mapped.control for mapped in channels):
+        own = [mapped for mapped in channels if mapped.control == control]
+        steps.append(TestStep(control, _move(control, own), 1.0, tuple(mapped.channel for mapped in own)))
+    return (
+        *steps,
+        TestStep(AWAY_MARK, _hold_away(channels), 1.0),
+        TestStep(OFF_MARK, "Hold on, and switch the transmitter off as you go on from here.", 4.0),
+        TestStep(ON_MARK, "Switch the transmitter on again as you go on from here; leave all controls alone.", 4.0),
+    )
+
+
+def _hold_away(channels: Sequence[ChannelPlan]) -> str:
+    """What holds shows as such only away from rest, where a failsafe value may well lie."""
+    holding = dict.fromkeys(f'"{one.control}"' for one in channels if one.devices[0].failsafe == "hold")
+    away = f", and {listed(holding)} away from rest" if holding else ""
+    return f"Hold every control away from its failsafe position{away} (propeller off!)."
+
+
+def _move(control: str, own: list[ChannelPlan]) -> str:
+    where = own[0].devices[0].high_when
+    first = f'to "{where}"' if where else "to one end"
+    if own[0].rest_side:
+        way = f"{first}, hold, and back to where it rests"
+        if own[0].rest_side > 0:
+            way = "to its other end, hold, and back to where it rests"
+    else:
+        way = f"{first}, hold, to the other end, hold, then let go"
+    moved = ", ".join(
+        f"{mapped.channel} {device.name}{_to(device, mapped)}" for mapped in own for device in mapped.devices
+    )
+    return f'Move "{control}" {way}. It should move {moved}, and nothing else.'
+
+
+def _to(device: Device, mapped: ChannelPlan) -> str:
+    """Which way a surface goes first, as far as the plan states it."""
+    if device.above_neutral is None or device.high_when is None:
+        return ""
+    return f" {directions_of(device).of(is_high=mapped.rest_side <= 0)}"

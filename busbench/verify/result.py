@@ -1,0 +1,132 @@
+"""One check and what came of it."""
+
+from __future__ import annotations
+
+import enum
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+CAUTION = (
+    "A bench check is no proof of airworthiness: keep to local rules, ask your club's safety officer, and make a"
+    " range check and a control check before every flight."
+)
+
+Part = Literal["plan", "line", "channel", "failsafe", "pulse", "walk"]
+
+
+class Verdict(enum.StrEnum):
+    """What came of a check; "not tested" is never a pass."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    NOT_TESTED = "not tested"
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One check.
+
+    Args:
+        part: what it is about.
+        subject: channel and devices, or "plan", "line", "failsafe".
+        name: of the check, in a few words.
+        verdict: what came of it.
+        sentence: the finding in one sentence.
+        measured: value found, None where there is none.
+        expected: value of the plan, None where only the limit counts.
+        limit: the most that is allowed: of the measured value, or of its distance from the expected.
+        margin: how far the value is inside the limit; below 0 it fails.
+        unit: of all four.
+        channel: 1-18, None where it is about no channel.
+    """
+
+    part: Part
+    subject: str
+    name: str
+    verdict: Verdict
+    sentence: str
+    measured: float | None = None
+    expected: float | None = None
+    limit: float | None = None
+    margin: float | None = None
+    unit: str = ""
+    channel: int | None = None
+
+    @property
+    def told(self) -> str:
+        """The sentence; of what failed also the limit that it passed."""
+        is_switch = self.channel in (17, 18)  # there is nothing between on and off
+        if is_switch or self.limit is None or self.verdict is not Verdict.FAIL:
+            return self.sentence
+        if self.expected is not None:  # the sentence names the plan's value
+            word = "limit ±"
+        else:
+            word = "at least " if (self.measured or 0) < self.limit else "limit "
+        return f"{self.sentence} ({word}{self.limit:.3g} {self.unit})"
+
+    def to_json(self) -> dict[str, object]:
+        """Plain values."""
+        return {name: getattr(self, name) for name in self.__slots__} | {"verdict": self.verdict.value}
+
+
+@dataclass(frozen=True, slots=True)
+class CheckFactory:
+    """What a run of checks is about; makes checks on it.
+
+    Args:
+        part, subject, channel: see Check.
+    """
+
+    part: Part
+    subject: str
+    channel: int | None = None
+
+    def at_most(self, name: str, sentence: str, *, measured: float, limit: float, unit: str) -> Check:
+        """A value that may not be above a limit."""
+        return self._judged(name, sentence, measured, None, limit, limit - measured, unit)
+
+    def at_least(self, name: str, sentence: str, *, measured: float, limit: float, unit: str) -> Check:
+        """A value that may not be below a limit."""
+        return self._judged(name, sentence, measured, None, limit, measured - limit, unit)
+
+    def within(self, name: str, sentence: str, *, measured: float, expected: float, limit: float, unit: str) -> Check:
+        """A value that may not be farther from the plan's than a limit."""
+        margin = limit - abs(measured - expected)
+        return self._judged(name, sentence, measured, expected, limit, margin, unit)
+
+    def is_so(self, name: str, sentence: str, *, good: bool) -> Check:
+        """A yes or no."""
+        verdict = Verdict.PASS if good else Verdict.FAIL
+        return Check(self.part, self.subject, name, verdict, sentence, channel=self.channel)
+
+    def not_tested(self, name: str, why: str, *, unit: str = "", limit: float | None = None) -> Check:
+        """A check for which the recording holds nothing."""
+        return Check(
+            self.part, self.subject, name, Verdict.NOT_TESTED, why, limit=limit, unit=unit, channel=self.channel
+        )
+
+    def _judged(
+        self,
+        name: str,
+        sentence: str,
+        measured: float,
+        expected: float | None,
+        limit: float,
+        margin: float,
+        unit: str,
+    ) -> Check:
+        # Limits are decimal fractions: what lies on one must not fail for its last binary digit.
+        good = margin >= 0 or math.isclose(margin, 0, abs_tol=1e-9 * max(1.0, abs(limit)))
+        verdict = Verdict.PASS if good else Verdict.FAIL
+        return Check(
+            self.part, self.subject, name, verdict, sentence, measured, expected, limit, margin, unit, self.channel
+        )
+
+
+def overall(checks: tuple[Check, ...]) -> Verdict:
+    """Pass where all passed, fail where one failed, else not tested (also of no checks)."""
+    verdicts = {check.verdict for check in checks}
+    if Verdict.FAIL in verdicts:
+        return Verdict.FAIL
+    return Verdict.PASS if verdicts == {Verdict.PASS} else Verdict.NOT_TESTED

@@ -1,0 +1,103 @@
+"""What a plan says of the walk: its halts, what is not walked and why, and what a virtual aircraft shows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from busbench.drive.limits import ALL_CHANNELS
+from busbench.drive.surface_check import Station
+from busbench.rig.direction import SECOND, directions_of
+from busbench.rig.model import Device, Rig
+from busbench.rig.motors import motor_locks
+from busbench.rig.travel import endpoints_of, rest_sent
+from busbench.wire.codec import CHANNELS
+from busbench.wire.scale import whole
+
+_ASSUMED = (
+    "above neutral, a device neither reversed nor mirrored is taken to move its surface up, a rudder to the right."
+)
+LATE_DEG = 4.0  # farther from rest at the end, it has not followed
+SEEN_DEG = 1.0  # less is not seen from beside the aircraft
+
+
+def direction_words(rig: Rig) -> str:
+    """Where the directions asked for come from."""
+    assumed = [device.name for stop in stops_of(rig)[0] for device in map(rig.device, stop.members)
+               if not directions_of(device).is_stated and device.channel in range(1, CHANNELS + 1)]  # fmt: skip
+    if not assumed:
+        return "Directions are the plan's, as its above_neutral states them."
+    return f"The plan does not state above_neutral of {', '.join(assumed)}: {_ASSUMED}"
+
+
+def stops_of(rig: Rig) -> tuple[tuple[Station, ...], tuple[tuple[str, str], ...]]:
+    """The halts of the walk in the order of the file, and what is not walked.
+
+    Devices on one channel are one halt, since no frame can move them apart.
+
+    Args:
+        rig: the plan.
+
+    Returns:
+        The halts, and names with reasons.
+    """
+    locked = motor_locks(rig)
+    walked: dict[int, list[Device]] = {}
+    left_out: list[tuple[str, str]] = []
+    for device in rig.devices:
+        if why := _why_not(device, locked, rig):
+            left_out.append((device.name, why))
+        elif device.channel is not None:
+            walked.setdefault(device.channel - 1, []).append(device)
+    return tuple(_stop(channel, devices, rig) for channel, devices in walked.items()), tuple(left_out)
+
+
+def _why_not(device: Device, locked: dict[int, int], rig: Rig) -> str:
+    if device.kind == "sensor":
+        return "a sensor"
+    if device.motor:
+        return "can turn a propeller, so its channel is locked"
+    if device.kind == "off-bus":
+        return "not on the bus"
+    if device.channel is None or not 1 <= device.channel <= ALL_CHANNELS:
+        return "has no channel of the frame"
+    if device.channel - 1 in locked:
+        return "shares its channel with a motor, so it is locked"
+    low, _, high = _counts([device], rig)
+    return "" if low < high else "its ends lie beyond what a frame can say"
+
+
+def _counts(devices: Sequence[Device], rig: Rig) -> tuple[int, int, int]:
+    """Low end, rest and high end in counts: the inner ends, so that none is driven past its own."""
+    ends = [endpoints_of(device, rig.scale) for device in devices]
+    low = whole(max(end.low_counts for end in ends), clip=True)
+    high = whole(min(end.high_counts for end in ends), clip=True)
+    return low, min(max(rest_sent(devices[0], rig.scale), low), high), high
+
+
+def _stop(channel: int, devices: list[Device], rig: Rig) -> Station:
+    is_high_first = not all(directions_of(device).above in SECOND for device in devices)
+    low, neutral, high = (0, rest_sent(devices[0], rig.scale), 1) if channel >= CHANNELS else _counts(devices, rig)
+    if low == neutral or neutral == high:  # from where it rests there is one way only
+        is_high_first = low == neutral
+    first, then = (_ways(devices, is_high=is_high) for is_high in (is_high_first, not is_high_first))
+    names = tuple(device.name for device in devices)
+    return Station(" + ".join(names), channel, names, first, then, is_high_first, low, neutral, high, _remark(devices))
+
+
+def _ways(devices: list[Device], *, is_high: bool) -> str:
+    ways = [directions_of(device).of(is_high=is_high) for device in devices]
+    if len(set(ways)) == 1:
+        return ways[0]
+    return ", ".join(f"{device.name} {way}" for device, way in zip(devices, ways, strict=True))
+
+
+def _remark(devices: list[Device]) -> str:
+    said = []
+    for device in devices:
+        words = ["reversed"] * device.reversed + ["mounted mirrored"] * (device.mounting == "mirrored")
+        if words:
+            who = f"{device.name} " if len(devices) > 1 else ""
+            said.append(who + " and ".join(words))
+    if len(devices) > 1 and len({device.group for device in devices} - {None}) != 1:
+        said.append("on one channel, though the plan does not group them")
+    return "; ".join(said)

@@ -1,0 +1,93 @@
+"""Where frames were found, yet may stand at the wrong place: doubt that later frames clear or confirm.
+
+Sticks held so that a frame seems to begin inside another let two chains stand
+equally well, and chance damage favours one of them. So a chain that does not go
+on from frames already proven is taken on trial. It is proven once frames one after
+another hold no rival header: a stick has moved, and damage does not do that four
+times running. It is ambiguous where it is given up before that, or the log ends.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from busbench.model import I64
+from busbench.wire.codec import END_BYTES, FLAGS_MAX, HEADER
+from busbench.wire.stream_buffer import StreamBuffer
+
+PROOF_FRAMES = 4
+SPAN_BYTES = 1 << 18  # said at the latest
+_FIRST_ROWS = 64  # mostly there is no rival: do not look through a whole block
+_IS_END = np.zeros(256, np.bool_)
+_IS_END[list(END_BYTES)] = True
+
+
+class AmbiguityTracker:
+    """Follows the frames of a finder from each place where its chain was chosen anew."""
+
+    def __init__(self) -> None:
+        self.spans: list[tuple[int, int]] = []
+        self._start: int | None = None
+        self._rivals = 0  # frames with a rival inside, since the start
+        self._alone = 0  # frames without one, at the last
+        self._was_proven = False  # what went before the start
+
+    @property
+    def is_open(self) -> bool:
+        """True while the chain is on trial."""
+        return self._start is not None
+
+    def begin(self, place: int) -> None:
+        """The chain was chosen anew at a place; what was on trial is given up."""
+        self._was_proven = self._start is None
+        self.end(place)
+        self._restart(place)
+
+    def back(self, place: int) -> None:
+        """The chain before the last `begin` goes on at a place."""
+        if self._start is not None:
+            self.end(place)
+            if not self._was_proven:
+                self._restart(place)
+
+    def end(self, place: int) -> None:
+        """Nothing can prove any more what stands before a place."""
+        if self._start is not None and self._rivals:
+            self.spans.append((self._start, place))
+        self._start = None
+
+    def take(self, stream: StreamBuffer, places: I64) -> None:
+        """Look at frames that were accepted, in their order."""
+        while self._start is not None and places.size:
+            limit = self._start + SPAN_BYTES
+            if int(places[0]) >= limit:
+                self.end(limit)
+                self._restart(limit if int(places[0]) < limit + SPAN_BYTES else int(places[0]))
+                continue
+            count = min(_FIRST_ROWS if not self._rivals else places.size, int(np.searchsorted(places, limit)))
+            self._look(stream, places[:count])
+            places = places[count:]
+
+    def _restart(self, place: int) -> None:
+        self._start, self._rivals, self._alone = place, 0, 0
+
+    def _look(self, stream: StreamBuffer, places: I64) -> None:
+        stands = np.concatenate([np.zeros(self._alone, np.bool_), _has_rival(stream, places)])
+        if stands.size >= PROOF_FRAMES:
+            windows = np.lib.stride_tricks.sliding_window_view(stands, PROOF_FRAMES)
+            if not windows.any(1).all():
+                self._start = None
+                return
+        self._rivals += int(np.count_nonzero(stands))
+        self._alone = int(np.argmax(stands[::-1])) if stands.any() else stands.size
+
+
+def _has_rival(stream: StreamBuffer, places: I64) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """True for each frame inside which another seems to begin, unless a pause speaks for the one alone."""
+    raw = stream.frames(places)
+    inside = (raw[:, 2:24] == HEADER) & _IS_END[raw[:, 1:23]] & (raw[:, :22] <= FLAGS_MAX)
+    row, at = np.nonzero(inside)
+    stands = np.zeros(places.size, np.bool_)
+    refuted = stream.pauses_before(places[row]) & ~stream.pauses_before(places[row] + at + 2)
+    stands[row[~refuted]] = True
+    return stands

@@ -1,0 +1,72 @@
+"""When a frame can have ended: bounds that the marks of a log allow.
+
+A mark says that the bytes up to it had been handed over by its time, and that
+the byte after it had not. Characters follow one another inside a frame, so each
+mark inside a frame bounds the frame's end to one character time, and the mark
+before it bounds it from below.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busbench.model import I64
+from busbench.wire.codec import FRAME_BYTES
+
+SLACK_UNKNOWN = 2**32 - 1
+_FAR = 1 << 62
+
+
+def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: int) -> tuple[I64, NDArray[np.uint32]]:
+    """Bound the arrival of each frame's last byte.
+
+    Args:
+        offset: stream offsets of the headers, int64 (N,), rising.
+        mark_end: stream offset just past each mark's last byte, int64 (M,), rising;
+            the last one is at or past the last frame's end.
+        mark_t_ns: times of the marks, int64 (M,).
+        character_ns: time of one character on the line.
+
+    Returns:
+        t_ns int64 (N,), the latest time, and slack_ns uint32 (N,), how much
+        earlier it may have been (SLACK_UNKNOWN where nothing bounds it).
+
+    Source: derivation above.
+    """
+    end = offset + FRAME_BYTES
+    first = int(np.searchsorted(mark_end, end[0]))
+    if end.size > 1 and np.array_equal(mark_end[first : first + end.size], end):
+        # one read a frame: the one before bounds it from below, and none stands inside it
+        latest = mark_t_ns[first : first + end.size]
+        slack = np.empty(end.size, np.uint32)
+        slack[:1] = frame_bounds(offset[:1], mark_end[: first + 1], mark_t_ns, character_ns=character_ns)[1]
+        step = latest[1:] - latest[:-1]
+        step -= (FRAME_BYTES - 1) * character_ns
+        slack[1:] = _as_slack(step)
+        return latest, slack
+    holds = np.searchsorted(mark_end, end)
+    latest = mark_t_ns[holds]
+    earliest = np.full(end.size, -_FAR)
+    # Mark after mark, backwards from the one before that which holds the last byte.
+    rows: I64 | slice = slice(int(np.searchsorted(holds, 1)), None)
+    before = holds[rows] - 1
+    while before.size:
+        had = mark_end[before] - offset[rows]  # bytes of the frame that had come; none or fewer if negative
+        t = mark_t_ns[before]
+        bound = t + (FRAME_BYTES - 1) * character_ns
+        bound -= np.maximum(had, 0) * character_ns
+        earliest[rows] = np.maximum(earliest[rows], bound)
+        inside = np.flatnonzero(had > 0)
+        cut = inside + rows.start if isinstance(rows, slice) else rows[inside]
+        latest[cut] = np.minimum(latest[cut], bound[inside] + character_ns)
+        more = before[inside] > 0
+        rows, before = cut[more], before[inside][more] - 1
+    return latest, _as_slack(latest - earliest)
+
+
+def _as_slack(apart_ns: I64) -> NDArray[np.uint32]:
+    # A read that returned late bounds from below too high: the bounds then cross, by as much
+    # as the stamps differ in lateness, and that is how far the time is uncertain.
+    np.abs(apart_ns, out=apart_ns)
+    return np.minimum(apart_ns, SLACK_UNKNOWN, out=apart_ns).astype(np.uint32)

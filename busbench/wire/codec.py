@@ -1,0 +1,149 @@
+"""Many frames at once: numpy arrays of counts <-> the bytes on the line.
+
+The counts of a frame lie in three 64-bit words and one 16-bit word that overlap
+its 25 bytes; shifting those words unpacks five channels each. Rows are worked in
+blocks that stay in the cache.
+
+Source of the layout: common practice, no published standard; wire/frame_spec.py is
+the written form and tests pin the two equal.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from busbench.model import U8, U16
+
+FRAME_BYTES = 25
+CHANNELS = 16
+HEADER = 0x0F
+COUNTS_MAX = 2047
+FLAG_CH17, FLAG_CH18, FLAG_LOST, FLAG_FAILSAFE = 0x01, 0x02, 0x04, 0x08
+FLAGS_MAX = 0x0F  # bits 4-7 of byte 23 are zero
+END_PLAIN = 0x00
+END_SLOTS = (0x04, 0x14, 0x24, 0x34)  # in turn, on receivers that leave slots for sensors
+END_BYTES = (END_PLAIN, *END_SLOTS)
+
+_WORDS = np.dtype(
+    {
+        "names": ["a", "b", "c", "d"],
+        "formats": ["<u8", "<u8", "<u8", "<u2"],
+        "offsets": [1, 7, 14, 21],
+        "itemsize": FRAME_BYTES,
+    }
+)
+# (word, bit at which channel i starts in it): channel i holds payload bits 11 i to 11 i + 10.
+_PLACES = tuple(
+    (name, 11 * i - 8 * (offset - 1))
+    for name, offset, first, last in (("a", 1, 0, 5), ("b", 7, 5, 10), ("c", 14, 10, 15), ("d", 21, 15, 16))
+    for i in range(first, last)
+)
+_BLOCK = 8192
+
+
+def unpack_channels(raw: U8) -> U16:
+    """Take the counts out of frames.
+
+    Args:
+        raw: frames as they stand on the line, uint8 (N, 25), rows contiguous.
+
+    Returns:
+        Counts of channels 1-16, uint16 (N, 16), each channel contiguous in memory.
+
+    Raises:
+        ValueError: the shape or dtype is another.
+    """
+    raw = np.asarray(raw)
+    if raw.ndim != 2 or raw.shape[1] != FRAME_BYTES or raw.dtype != np.uint8:
+        raise ValueError(f"frames must be uint8 (N, {FRAME_BYTES}), not {raw.dtype} {raw.shape}")
+    count = raw.shape[0]
+    words = np.ascontiguousarray(raw).reshape(-1).view(_WORDS)
+    out = np.empty((CHANNELS, count), np.uint16)
+    spare = np.empty(min(_BLOCK, count), np.uint64)
+    for start in range(0, count, _BLOCK):
+        stop = min(start + _BLOCK, count)
+        block = words[start:stop]
+        shifted = spare[: stop - start]
+        loaded = {name: block[name].astype(block.dtype[name].newbyteorder("=")) for name in "abcd"}
+        for i, (name, shift) in enumerate(_PLACES):
+            if name == "d":
+                np.right_shift(loaded[name], shift, out=out[i, start:stop])
+                continue
+            np.right_shift(loaded[name], np.uint64(shift), out=shifted)
+            np.bitwise_and(shifted.astype(np.uint16), COUNTS_MAX, out=out[i, start:stop])
+    return out.T
+
+
+def pack_frames(channels: ArrayLike, flags: ArrayLike = 0, end: ArrayLike = END_PLAIN) -> U8:
+    """Make frames of counts.
+
+    Args:
+        channels: counts of channels 1-16, integers 0-2047, (N, 16).
+        flags: byte 23, integers 0-15, (N,) or one for all.
+        end: byte 24, one of END_BYTES, (N,) or one for all.
+
+    Returns:
+        The frames, uint8 (N, 25).
+
+    Raises:
+        ValueError: a wrong shape or dtype, or a value out of range; names the
+            channel (as people count, from 1) and the value.
+    """
+    counts = np.asarray(channels)
+    if counts.ndim != 2 or counts.shape[1] != CHANNELS:
+        raise ValueError(f"channels must have the shape (N, {CHANNELS}), not {counts.shape}")
+    if counts.dtype.kind not in "iu":
+        raise ValueError(f"channels must be integers, not {counts.dtype}")
+    total = counts.shape[0]
+    flag_column = _byte_column(flags, total, "flags", tuple(range(FLAGS_MAX + 1)))
+    end_column = _byte_column(end, total, "end", END_BYTES)
+    raw = np.empty((total, FRAME_BYTES), np.uint8)
+    words = raw.reshape(-1).view(_WORDS)
+    for start in range(0, total, _BLOCK):
+        stop = min(start + _BLOCK, total)
+        block = counts[start:stop]
+        if block.max() > COUNTS_MAX or block.min() < 0:
+            row, channel = (int(x[0]) for x in np.nonzero((block > COUNTS_MAX) | (block < 0)))
+            raise ValueError(
+                f"channel {channel + 1} of frame {start + row} is {int(block[row, channel])}, not 0-{COUNTS_MAX}"
+            )
+        _pack_block(block, words[start:stop])
+    raw[:, 0] = HEADER
+    raw[:, 23] = flag_column
+    raw[:, 24] = end_column
+    return raw
+
+
+def _pack_block(counts: NDArray[np.integer], words: NDArray[np.void]) -> None:
+    """Write the words from the last to the first, each over what the one before spilt."""
+    columns = np.ascontiguousarray(counts.T).astype(np.uint64)
+    words["d"] = (columns[15] << np.uint64(5)).astype(np.uint16)
+    for name, bits, first in (("c", 6, 10), ("b", 7, 5), ("a", 0, 0)):
+        word = columns[first] << np.uint64(bits)
+        for i in range(1, 5):
+            word |= columns[first + i] << np.uint64(bits + 11 * i)
+        # The word's top bits belong to the channel after, its low bits to the one before.
+        if first + 5 < CHANNELS:
+            word |= columns[first + 5] << np.uint64(bits + 55)
+        if bits:
+            word |= columns[first - 1] >> np.uint64(11 - bits)
+        words[name] = word
+
+
+def _byte_column(values: ArrayLike, total: int, name: str, allowed: tuple[int, ...]) -> U8:
+    """Check a column of bytes (or the one byte for all) and spread it over the rows."""
+    column = np.asarray(values)
+    if column.dtype.kind not in "iu":
+        raise ValueError(f"{name} must be integers, not {column.dtype}")
+    if column.shape not in ((), (total,)):
+        raise ValueError(f"{name} must be one value or have the shape ({total},), not {column.shape}")
+    good = np.zeros(256, np.bool_)
+    good[list(allowed)] = True
+    flat = column.reshape(-1)
+    wrong = (flat < 0) | (flat > 255)
+    wrong |= ~good[np.where(wrong, 0, flat)]
+    if wrong.any():
+        row = int(np.argmax(wrong))
+        raise ValueError(f"{name} of frame {row} is {int(flat[row])}, not one of {', '.join(map(str, allowed))}")
+    return column.astype(np.uint8)

@@ -1,0 +1,121 @@
+"""A virtual aircraft on a guided round: a good one passes, and each fault is caught by its check and named."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import pytest
+
+from busbench.bench.check_session import CheckSession
+from busbench.bench.sources import open_aircraft, rig_in
+from busbench.errors import PortError
+from busbench.model import Chunk
+from busbench.sim.aircraft_faults import FAULTS, parse_fault
+from busbench.verify.result import Verdict
+from busbench.verify.verify import Verification
+from tests.verify.rounds import RIG, not_passed
+
+SOURCE = "virtual:heron.toml"
+RUDDER, AILERON = "channel 6 (rudder)", "channel 1 (left aileron)"
+LOOK_S = 0.1
+
+
+def fly(*faults: str, seed: int = 1) -> tuple[Verification, list[Chunk]]:
+    """Lead the virtual pilot through a round; what was found, and what was heard."""
+    port = open_aircraft(f"virtual:?seed={seed}", rig=RIG, faults=[parse_fault(text) for text in faults], is_fast=True)
+    session = CheckSession(RIG, source=SOURCE, clock=port.clock)
+    heard: list[Chunk] = []
+    for step in session.steps:
+        session.begin(step, t_ns=port.now())  # a step's own checks are those of the end
+        until_ns = port.now() + round(port.begin_step(step) * 1e9)
+        while port.now() < until_ns:
+            chunks = port.read(LOOK_S)
+            session.feed(chunks)
+            heard += chunks
+    return session.finish(t_ns=port.now()), heard
+
+
+@cache
+def found(*faults: str) -> Verification:
+    return fly(*faults)[0]
+
+
+def test_a_good_aircraft_passes_all_checks() -> None:
+    assert not_passed(found()) == {}
+    assert len(found().checks) == 74
+
+
+def test_the_same_seed_gives_the_same_bytes_at_the_same_times() -> None:
+    first, again, other = (fly("lost-frames", seed=seed)[1] for seed in (3, 3, 4))
+    assert first == again
+    assert first != other
+
+
+CASES = [
+    ("sent-on:rudder:9", RUDDER, "high end", "it stood still, channel 9 moved in its place"),
+    ("sent-on:left aileron", AILERON, "low end", "it stood still, channel 9 moved in its place"),
+    ("sent-on:left aileron", AILERON, "moves alone", 'with "aileron stick" moved also channel 9 by 819 counts'),
+    ("sent-reversed:rudder", RUDDER, "direction", "planned above neutral (rudder right): reversed"),
+    ("sent-reversed:gear", "channel 7 (gear)", "direction", "stands at its high end"),
+    ("sent-short:rudder", RUDDER, "low end", "reached 483 counts (1182 µs), planned 123 counts (957 µs): short by"),
+    ("sent-short:left flap:50", "channel 3 (left flap)", "high end", "reached 992 counts"),
+    ("sent-with:rudder:3", RUDDER, "moves alone", 'with "rudder stick" moved also channel 3 by 270 counts'),
+    ("no-failsafe", "failsafe", "how it shows", "no flag was set, so no device can know"),
+    ("failsafe-held", RUDDER, "failsafe value", "planned 0 % = 1024: held as it stood before"),
+    ("failsafe-late", "failsafe", "delay", "came 3.01 s after switching off, as marked: too late"),
+    ("failsafe-value:sustainer", "channel 8 (sustainer)", "failsafe value", "planned -100 % = 173: a wrong value"),
+    ("failsafe-silent", "failsafe", "how it shows", "silent"),
+    ("lost-frames::5", "line", "frames flagged lost", "at 95 % confidence"),
+    ("missing-frames::5", "line", "missing frames", "at 95 % confidence"),
+    ("jitter", "line", "jitter", "0.99"),
+    ("wrong-period::14", "line", "period", "a frame every 14.0000 ms on average, planned 15 ms"),
+    ("brown-out", "line", "missing frames", "in bursts"),
+    ("brown-out", "line", "longest outage", 'after the mark "aileron stick"'),
+    ("brown-out::0.5", "line", "longest outage", 'after the mark "controls held away"'),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("fault", "subject", "name", "said"), CASES)
+def test_a_fault_fails_its_check_and_is_named(fault: str, subject: str, name: str, said: str) -> None:
+    check = next(check for check in found(fault).checks if (check.subject, check.name) == (subject, name))
+    assert check.verdict is Verdict.FAIL
+    assert said in check.sentence
+
+
+def test_each_of_the_small_faults_fails_nothing_else() -> None:
+    alone = {
+    "sent-reversed:rudder": 1, "sent-short:rudder": 2, "sent-with:rudder:3": 1, "failsafe-late": 1,
+    "failsafe-value:sustainer": 1, "lost-frames::5": 1, "missing-frames::5": 1, "jitter": 1, "wrong-period::14": 1,
+    }  # fmt: skip
+    assert {fault: len(not_passed(found(fault))) for fault in alone} == alone
+
+
+def test_every_fault_that_is_sent_stands_above() -> None:
+    named = {str(case[0]).partition(":")[0] for case in CASES}
+    assert named == {*(kind for kind, words in FAULTS.items() if words.is_sent), "brown-out"}
+
+
+def test_faults_of_devices_are_not_on_the_bus() -> None:
+    kinds = ("wrong-channel", "reversed", "dead", "slow", "stalled")
+    faults = [f"{kind}:rudder" for kind in kinds]
+    assert not any(parse_fault(fault).shows_on_bus for fault in faults)
+    assert found(*faults).verdict is Verdict.PASS
+
+
+def test_a_pilot_who_flies_alone_marks_his_steps_and_ends() -> None:
+    port = open_aircraft(SOURCE.replace("heron.toml", ""), rig=RIG, is_fast=True, flies_alone=True)
+    frames = 0
+    words: list[str] = []
+    while not port.has_ended:
+        frames += sum(len(chunk.data) == 25 for chunk in port.read(LOOK_S))
+        words += [event.text for event in port.events()]
+    assert frames == 2913
+    assert words[1:3] + words[-2:] == ["rest", "aileron stick", "transmitter off", "transmitter on"]
+
+
+def test_sources_as_people_type_them() -> None:
+    assert rig_in("virtual:heron.toml?seed=3&speed=max") == "heron.toml"
+    assert [rig_in(text) for text in ("virtual:", "virtual:?seed=3", "heron.toml")] == [None, None, None]
+    for text in ("virtual:?sed=3", "virtual:?seed=x", "virtual:?speed=fast"):
+        with pytest.raises(PortError, match="is not understood"):
+            open_aircraft(text, rig=RIG)

@@ -1,0 +1,191 @@
+"""A virtual aircraft and the faults built into it."""
+
+from __future__ import annotations
+
+import math
+from typing import get_args
+
+import numpy as np
+import pytest
+
+from busbench.errors import RigError
+from busbench.rig.load import read_rig
+from busbench.sim.aircraft_faults import FAULTS, AircraftFault, FaultKind, parse_fault
+from busbench.sim.devices import DeviceState, VirtualRig
+from tests.rig.rigs import HEAD, HERON, device, hub, rig
+
+PERIOD_NS = 15_000_000
+
+
+def run(aircraft: VirtualRig, frames: int, *, start: int = 0, flags: int = 0, **channels: int) -> list[DeviceState]:
+    """Send frames, all centred but the channels given as c1=…"""
+    row = np.full(16, 992, np.uint16)
+    for name, value in channels.items():
+        row[int(name[1:]) - 1] = value
+    for number in range(frames):
+        aircraft.frame((start + number) * PERIOD_NS, row, flags=flags)
+    return list(aircraft.states())
+
+
+def positions(aircraft: VirtualRig) -> dict[str, float]:
+    return {state.name: round(state.position_pct, 3) for state in aircraft.states() if state.position_pct}
+
+
+def test_a_sound_aircraft_moves_what_it_should() -> None:
+    heron = VirtualRig(read_rig(HERON))
+    run(heron, 100, c5=1811, c6=1024, c8=992)
+    # Both elevator halves move up to their travel; the tow release stands at its end.
+    assert positions(heron) == {"left elevator": 90.0, "right elevator": -90.0, "tow release": -100.0}
+    left, right = heron.state("left elevator"), heron.state("right elevator")
+    assert left.surface_deg == pytest.approx(right.surface_deg)
+    assert left.throw_mm > 20
+    assert math.isnan(heron.state("gear").throw_mm)
+    assert heron.state("rudder").volts == pytest.approx(heron.volts()["rudder"])
+    with pytest.raises(KeyError):
+        heron.state("pack voltage")
+
+
+@pytest.mark.parametrize(
+    ("fault", "moved"),
+    [
+        (AircraftFault("wrong-channel", "left flap", 9), {}),
+        (AircraftFault("wrong-channel", "left aileron", 3), {"left flap": 100.0, "left aileron": 100.0}),
+        (AircraftFault("reversed", "left flap"), {"left flap": -100.0}),
+        (AircraftFault("dead", "left flap"), {}),
+        (AircraftFault("stalled", "left flap"), {}),
+    ],
+)
+def test_faults_show_in_what_moves(fault: AircraftFault, moved: dict[str, float]) -> None:
+    heron = VirtualRig(read_rig(HERON), faults=[fault])
+    run(heron, 100, c3=1811, c6=1024, flags=1)
+    assert positions(heron) == {**moved, "tow release": 100.0}
+
+
+def test_a_slow_device_takes_its_factor_longer() -> None:
+    def frames_to_end(*faults: AircraftFault) -> int:
+        aircraft = VirtualRig(read_rig(HERON), faults=faults)
+        for number in range(1000):
+            run(aircraft, 1, start=number, c3=1811)
+            if aircraft.state("left flap").position_pct == 100:
+                return number
+        return -1
+
+    assert frames_to_end() == 10  # 45 degrees at 0.2 s a 60 degrees: 150 ms
+    assert frames_to_end(AircraftFault("slow", "left flap", 3)) == 30
+
+
+def test_a_stalled_device_draws_its_stall_current_and_pulls_its_voltage_down() -> None:
+    heron = VirtualRig(read_rig(HERON), faults=[AircraftFault("stalled", "rudder")])
+    run(heron, 20, c6=1811)
+    rudder = heron.state("rudder")
+    assert rudder.current_a == 3.5
+    assert not rudder.is_moving
+    assert rudder.volts < 6.5
+
+
+def test_brown_out_stops_devices_below_the_minimum() -> None:
+    everything = {f"c{channel}": 1811 for channel in range(1, 17)}
+    sound = run(VirtualRig(read_rig(HERON)), 10, **everything)
+    assert all(state.is_powered for state in sound)
+    weak = VirtualRig(read_rig(HERON), faults=[AircraftFault("brown-out")])
+    seen = [all(state.is_powered for state in run(weak, 1, start=n, **everything)) for n in range(10)]
+    assert not all(seen)
+
+
+def test_a_receiver_short_of_voltage_passes_no_frames() -> None:
+    # A second feed keeps the wing well supplied while the receiver sags behind its poor lead.
+    head = '[rig]\nname = "a"\nperiod_ms = 15\n[supply]\nvoltage_v = 8\nminimum_v = 6\nlead = {resistance_ohm = 1}\n'
+    wing = hub("wing", "lead = {resistance_ohm = 10}") + '[[feed]]\nto = "wing"\nlead = {resistance_ohm = 0.1}\n'
+    hungry = device("hungry", 2, "current_a = {idle = 3, moving = 3}")
+    flap = device("flap", 1, 'on = "wing"', "current_a = {idle = 0.1}")
+    fed = VirtualRig(rig(wing, hungry, flap, head=head))
+    assert fed.volts()["receiver"] < 6 < fed.volts()["flap"]
+    run(fed, 1, c1=1811)
+    run(fed, 1, start=1, c1=1811)
+    assert fed.state("flap").is_powered
+    assert fed.state("flap").position_pct == 0
+
+
+def test_silence_and_waiting() -> None:
+    parks = rig(device("a", 1, "when_silent = -100"), device("b", 1))
+    aircraft = VirtualRig(parks)
+    run(aircraft, 20, c1=1811)
+    aircraft.wait(2_000_000_000)
+    assert positions(aircraft) == {"a": -100.0, "b": 100.0}
+
+
+def test_a_receiver_restarts_after_a_sag_and_devices_come_back() -> None:
+    head = '[rig]\nname = "a"\nperiod_ms = 15\n[supply]\nvoltage_v = 7\nminimum_v = 5\n'
+    hungry = device("hungry", 2, "current_a = {idle = 0, moving = 4}")  # there in one frame
+    flap = device("flap", 1, "speed_s_per_60deg = 1", "when_silent = -50")
+    weak = VirtualRig(rig(hungry, flap, head=head), faults=[AircraftFault("brown-out")])
+    weak.settle(np.full(16, 992, np.uint16))
+    run(weak, 3, c1=1811, c2=1811)
+    assert (weak.restarts, weak.receiver_lives) == (1, False)
+    assert not weak.state("flap").is_powered
+    at = weak.state("flap").position_pct
+    assert 0 < at < 10
+    run(weak, 60, start=3, c1=1811, c2=1811)  # 0.9 s: voltage is back, the receiver is not
+    assert weak.volts()["receiver"] > 6.9
+    assert (weak.receiver_lives, weak.state("flap").position_pct) == (False, at)
+    run(weak, 20, start=63, c1=1811, c2=1811)
+    assert (weak.restarts, weak.receiver_lives) == (1, True)
+    assert weak.state("flap").position_pct > at + 5
+
+
+def test_every_kind_of_fault_has_its_words() -> None:
+    assert list(FAULTS) == list(get_args(FaultKind))
+    assert str(AircraftFault("brown-out", value=0.5)) == "brown-out::0.5"
+    assert str(AircraftFault("dead", "rudder")) == "dead:rudder"
+
+
+def test_a_brown_out_needs_a_minimum() -> None:
+    with pytest.raises(RigError, match="the plan states no minimum_v"):
+        VirtualRig(rig(device("a", 1), head=HEAD.replace("minimum_v", "limit_a")), faults=[AircraftFault("brown-out")])
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("brown-out", AircraftFault("brown-out")),
+        ("brown-out::0.8", AircraftFault("brown-out", "", 0.8)),
+        ("dead:left flap", AircraftFault("dead", "left flap")),
+        ("wrong-channel:left flap:5", AircraftFault("wrong-channel", "left flap", 5.0)),
+    ],
+)
+def test_faults_as_people_type_them(text: str, fault: AircraftFault) -> None:
+    assert parse_fault(text) == fault
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("ded:left flap", '--fault: "ded" is not known: did you mean dead?'),
+        ("???", f'--fault: "???" is not known: give one of {", ".join(get_args(FaultKind))}'),
+        (
+            "slow:left flap:x",
+            '--fault, slow: "x" is not a number: give 0.001 to 1e+06; VALUE is times slower (6 s for 60 degrees)',
+        ),
+        (
+            "sent-on:rudder:17",
+            '--fault, sent-on: "17" is out of range: give 1 to 16; VALUE is channel (the first that is free)',
+        ),
+        ("dead:rudder:3", "--fault, dead: takes no value: leave :3 out"),
+        ("jitter:rudder", '--fault, jitter: is not in one device, but "rudder" is given: give jitter::VALUE'),
+        (
+            "sent-on:pack voltage",
+            '--fault, sent-on: no device is named "pack voltage": give one of left aileron, right aileron, left flap,'
+            " right flap, left elevator, right elevator, rudder, gear, tow release, sustainer",
+        ),
+        (
+            "dead",
+            "--fault, dead: DEVICE is missing: give one of left aileron, right aileron, left flap, right flap,"
+            " left elevator, right elevator, rudder, gear, tow release, sustainer",
+        ),
+        ("dead:left flop", '--fault, dead: no device is named "left flop": did you mean "left flap"?'),
+    ],
+)
+def test_wrong_faults_are_told(text: str, said: str) -> None:
+    with pytest.raises(RigError) as caught:
+        VirtualRig(read_rig(HERON), faults=[parse_fault(text)])
+    assert str(caught.value) == said

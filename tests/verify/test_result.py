@@ -1,0 +1,52 @@
+"""One check: margins, verdicts, and what they come to together."""
+
+from __future__ import annotations
+
+import pytest
+
+from busbench.verify.result import Check, CheckFactory, Verdict, overall
+
+ABOUT = CheckFactory("channel", "channel 3 (flap)", 3)
+PASS, FAIL, NOT_TESTED = Verdict.PASS, Verdict.FAIL, Verdict.NOT_TESTED
+
+
+@pytest.mark.parametrize(("measured", "verdict"), [(0.1 + 0.2, PASS), (0.300001, FAIL), (-5, PASS)])
+def test_a_value_on_its_limit_passes(measured: float, verdict: Verdict) -> None:
+    assert ABOUT.at_most("x", "", measured=measured, limit=0.3, unit="s").verdict is verdict
+
+
+def test_margin_is_what_is_left() -> None:
+    near = ABOUT.within("x", "", measured=990, expected=1000, limit=8, unit="counts")
+    assert (near.margin, near.verdict) == (-2, FAIL)
+    assert ABOUT.at_least("x", "", measured=7, limit=5, unit="").margin == 2
+
+
+def test_what_failed_is_told_with_its_limit() -> None:
+    switch = CheckFactory("channel", "channel 17 (release)", 17)
+    told = [
+        check.told
+        for check in (
+            ABOUT.at_most("x", "late", measured=3.01, limit=1.5, unit="s"),
+            ABOUT.at_most("x", "in time", measured=1.01, limit=1.5, unit="s"),
+            ABOUT.at_least("x", "few", measured=0, limit=500, unit="frames"),
+            ABOUT.within("x", "off", measured=900, expected=992, limit=24.57, unit="counts"),
+            switch.within("x", "is on", measured=1811, expected=173, limit=8, unit="counts"),
+            ABOUT.is_so("x", "no", good=False),
+        )
+    ]
+    assert told == [
+        "late (limit 1.5 s)", "in time", "few (at least 500 frames)", "off (limit ±24.6 counts)", "is on", "no",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "expected"),
+    [
+        ([PASS, PASS], PASS),
+        ([PASS, NOT_TESTED], NOT_TESTED),
+        ([NOT_TESTED, FAIL, PASS], FAIL),
+        ([], NOT_TESTED),
+    ],
+)
+def test_all_must_pass(verdicts: list[Verdict], expected: Verdict) -> None:
+    assert overall(tuple(Check("line", "line", "x", verdict, "") for verdict in verdicts)) is expected

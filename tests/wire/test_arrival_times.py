@@ -1,0 +1,61 @@
+"""Bounds on a frame's end from the marks of a log, each worked by hand (in microseconds)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from busbench.wire.arrival_times import SLACK_UNKNOWN, frame_bounds
+
+US = 1000
+CHARACTER_NS = 120 * US
+
+
+def bounds(offset: list[int], marks: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    ends, times = np.array(marks).T
+    t_ns, slack = frame_bounds(np.array(offset), ends, times * US, character_ns=CHARACTER_NS)
+    return [
+        (t // US, s // US if s != SLACK_UNKNOWN else -1) for t, s in zip(t_ns.tolist(), slack.tolist(), strict=True)
+    ]
+
+
+def test_one_read_a_frame_is_bounded_by_the_read_before() -> None:
+    # The first byte came after 3 000, so the last no earlier than 24 characters later.
+    assert bounds([0, 25], [(25, 3000), (50, 10_000)]) == [(3000, -1), (10_000, 10_000 - 3000 - 24 * 120)]
+
+
+def test_a_read_that_ends_inside_pins_the_frame_to_a_character() -> None:
+    # Ten bytes by 8 000: the eleventh came later, the last 14 characters after it; the tenth 15 before.
+    assert bounds([25], [(25, 3000), (35, 8000), (50, 16_000)]) == [(8000 + 15 * 120, 120)]
+
+
+def test_of_several_reads_the_tightest_count() -> None:
+    # Bytes 0-9 by 8 050 (late by 50), bytes 10-19 by 9 210: the second says 9 690 to 9 810, the first up to 9 850.
+    assert bounds([25], [(25, 3000), (35, 8050), (45, 9210), (50, 12_000)]) == [
+        (9210 + 5 * 120, 9810 - (8050 + 14 * 120))
+    ]
+
+
+def test_frames_that_share_a_read_share_its_time() -> None:
+    assert bounds([25, 50], [(25, 3000), (75, 16_000)]) == [
+        (16_000, 16_000 - 3000 - 24 * 120),
+        (16_000, 16_000 - 3000 - 24 * 120),
+    ]
+
+
+def test_stamps_that_contradict_each_other_widen_the_slack() -> None:
+    # The first read returned a millisecond late: its lower bound passes the upper bound of the second.
+    ((t, slack),) = bounds([25], [(25, 3000), (35, 9000), (45, 9210), (50, 12_000)])
+    assert t == 9210 + 5 * 120
+    assert slack == abs(9810 - (9000 + 14 * 120))
+
+
+@pytest.mark.parametrize("cuts", [(), (7,), (3, 12), (1, 2, 3, 24)])
+def test_exact_stamps_hold_the_truth(cuts: tuple[int, ...]) -> None:
+    frames = 50
+    ends = 7000 * np.arange(1, frames + 1)
+    marks = [(25 * k + cut, int(ends[k]) - (25 - cut) * 120) for k in range(frames) for cut in (*cuts, 25)]
+    found = bounds([25 * k for k in range(frames)], marks)
+    assert all(
+        t - (slack if slack >= 0 else t) <= end <= t for (t, slack), end in zip(found, ends.tolist(), strict=True)
+    )
