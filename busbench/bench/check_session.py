@@ -115,15 +115,14 @@ class CheckSession:
         span = Span(self._span.bytes_total, self._span.first_t_ns, last, list(found.ambiguous))
         return Recording(self.info, span, found.frames, found.rejects)
 
-    def finish(self, *, t_ns: int, more: tuple[Check, ...] = ()) -> Verification:
+    def finish(self, *, t_ns: int) -> Verification:
         """The round is over.
 
         Args:
             t_ns: time up to which the port was heard.
-            more: checks made elsewhere.
 
         Returns:
             All checks; of steps that were left out, not tested.
         """
         self._found.append(self._finder.flush())
-        return verify(self.recording(until_ns=t_ns), self.rig, more=more)
+        return verify(self.recording(until_ns=t_ns), self.rig)

@@ -46,6 +46,7 @@ def pulses(source: str, rig_path: str | None, *, format_: str, options: ReadOpti
         CaptureError: the source cannot be read, or holds no pulses.
         RigError: the plan cannot be read.
     """
+    from busbench.bench.sign_off import read_levels
     from busbench.rig.load import read_rig
     from busbench.verify.pulse_checks import check_pulses
     from busbench.verify.result import Verdict
@@ -70,35 +71,6 @@ def pulses(source: str, rig_path: str | None, *, format_: str, options: ReadOpti
                 verdict = check.verdict.value.upper()
                 prose(f"{verdict}  {sanitize(check.subject)}: {check.name}: {sanitize(check.told)}", indent=6)
     return 1 if any(check.verdict is not Verdict.PASS for check in checks) else 0
-
-
-def read_levels(source: str) -> dict[str, Edges] | None:
-    """All signals of a file of levels; None where the source is no such file.
-
-    Raises:
-        CaptureError: it is one, but cannot be read.
-    """
-    from busbench.capture import level_csv, vcd
-    from busbench.capture.edges import read_edges
-    from busbench.capture.file_io import read_head
-
-    if source == "-":
-        return None
-    head = read_head(source)
-    if vcd.sniff(head):
-        return read_edges(vcd.VcdFile(source))
-    return read_edges(level_csv.LevelCsvFile(source)) if level_csv.sniff(head) else None
-
-
-def try_pulses(source: str, options: ReadOptions) -> Pulses | None:
-    """The pulse outputs of a recording, None where it holds none beside the bus."""
-    from busbench.analysis.pulses import find_pulses
-
-    signals = read_levels(source)
-    if signals is None or len(signals) < 2:
-        return None
-    found = find_pulses(signals, line=options.line)
-    return found if found is not None and found.lines else None
 
 
 def _measured(source: str, signals: dict[str, Edges], options: ReadOptions) -> Pulses:

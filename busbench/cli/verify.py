@@ -8,15 +8,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.capture.base import ReadOptions
-from busbench.cli.output import PAGE, ends_in, to_the_end, write_json, wrote
+from busbench.cli.output import PAGE, ends_in, say, to_the_end, write_json, wrote
 from busbench.cli.source import Progress, fault_option, open_source, read_options, source_options
 from busbench.errors import BusbenchError, CaptureError, pluralize, unwritable
 from busbench.verify.result import CAUTION
 
 if TYPE_CHECKING:
     from busbench.capture.recording import Recording
-    from busbench.rig.model import Rig
-    from busbench.verify.result import Check
 
 
 @click.command("verify")
@@ -25,7 +23,7 @@ if TYPE_CHECKING:
 @fault_option("virtual:RIG only", example="sent-short:rudder")
 @click.option("--report", metavar="FILE.html", callback=PAGE, help="Write the page to print and sign.")
 @click.option("--junit", metavar="FILE.xml", callback=ends_in(".xml", "XML"), help="Write the checks as JUnit XML.")
-@click.option("--walk", metavar="FILE.json", help="Answers that `walk` kept; they count while the plan is as walked.")
+@click.option("--walk", metavar="FILE.json", help="Answers of a walk [default: those that `walk` kept for this rig].")
 @click.option("--keep", metavar="FILE.pcapng", help="Keep what a guided check received, with its marks.")
 @click.option("--force", is_flag=True, help="Write over files that exist.")
 @click.option("--all", "shows_all", is_flag=True, help="Write out in the table what passed, too.")
@@ -137,45 +135,38 @@ def verify(
         options: choices that the recording leaves open.
         faults: of a virtual aircraft, as people type them.
     """
+    from busbench.bench.sign_off import find_answers, pulse_outputs, sign_off, with_answers
     from busbench.rig.load import read_rig
-    from busbench.verify.verify import verify as check
 
     rig = read_rig(rig_path)
-    answers: tuple[Check, ...] = ()
-    left_out = None
-    if walk is not None:
-        from busbench.drive.surface_file import read_walk
-        from busbench.verify.surface_checks import check_walk, not_walked
-
-        saved = read_walk(walk)
-        answers, left_out = tuple(check_walk(saved, rig, path=walk)), not_walked(saved, rig)
+    answers = find_answers(rig, rig_path=rig_path, path=walk)
+    if answers is not None and walk is None:
+        say(f"with the answers of {answers.path}")
     if _is_live(source):
         from busbench.cli.keys import has_keyboard
         from busbench.cli.verify_guided import guide
         from busbench.sim.aircraft_faults import parse_fault
 
-        found = guide(
-            source, rig, rig_path=rig_path, keep=keep, line=options.line, more=answers,
+        checked = guide(
+            source, rig, rig_path=rig_path, keep=keep, line=options.line,
             faults=[parse_fault(text) for text in faults], asks=format_ == "table" and has_keyboard(),
         )  # fmt: skip
-        kept = keep
+        done, kept = with_answers(checked, answers), keep
     elif faults:
         raise BusbenchError("--fault: goes with virtual:RIG only", hint="leave it out")
     else:
         if keep is not None:
             raise BusbenchError("--keep: goes with a port, not with a recording", hint="leave it out")
-        found = check(read(source, options), rig, more=(*_pulse_checks(source, rig, options), *answers))
-        kept = source
+        pulses = pulse_outputs(source, options)
+        done, kept = sign_off(read(source, options), rig, answers=answers, pulses=pulses), source
+    found = done.found
     if junit is not None:
         from busbench.verify.junit import junit_xml
 
         _write(junit, junit_xml(found), "the checks as JUnit XML")
     if report is not None:
-        from busbench.report.page import page_html
-        from busbench.report.provenance import gather
-
-        provenance = gather(source=source, recording_path=kept, rig_path=rig_path)
-        _write(report, page_html(found, provenance=provenance, not_walked=left_out), "page to print and sign")
+        page = done.page(source=source, recording_path=kept, rig_path=rig_path)
+        _write(report, page, "page to print and sign")
     with to_the_end():
         if format_ == "json":
             write_json(found.to_json() | {"caution": CAUTION})
@@ -201,15 +192,6 @@ def read(source: str, options: ReadOptions) -> Recording:
         progress.end()
         found = AlignmentResult.concat(parts)
         return Recording(capture.info, span, found.frames, found.rejects)
-
-
-def _pulse_checks(source: str, rig: Rig, options: ReadOptions) -> tuple[Check, ...]:
-    """Checks of the pulse outputs, where the recording holds some beside the bus."""
-    from busbench.cli.pulses import try_pulses
-    from busbench.verify.pulse_checks import check_pulses
-
-    found = try_pulses(source, options)
-    return () if found is None else tuple(check_pulses(found, rig))
 
 
 def _write(path: str, text: str, what: str) -> None:

@@ -24,7 +24,7 @@ from busbench.rig.model import Rig
 from busbench.sim.aircraft_faults import FAULTS, AircraftFault
 from busbench.sim.aircraft_port import REHEARSAL, AircraftPort
 from busbench.verify.procedure import DONE_MARK, TestStep
-from busbench.verify.result import Check, Verdict
+from busbench.verify.result import Verdict
 from busbench.verify.verify import Verification, faults_words
 
 LOOK_S = 0.1
@@ -44,7 +44,6 @@ def guide(
     rig_path: str,
     keep: str | None,
     line: LineSettings,
-    more: tuple[Check, ...] = (),
     faults: Sequence[AircraftFault] = (),
     asks: bool = True,
 ) -> Verification:
@@ -56,7 +55,6 @@ def guide(
         rig_path: its file, named where it has faults.
         keep: file for what is received, or None.
         line: how to set the line.
-        more: checks made elsewhere.
         faults: of a virtual aircraft.
         asks: False goes through a rehearsal without a word from anybody.
 
@@ -93,7 +91,7 @@ def guide(
                 wrote(keep, "recording of the round")
         if stop.is_set():
             raise click.Abort
-        return session.finish(t_ns=_now(live, session), more=more)
+        return session.finish(t_ns=_now(live, session))
 
 
 def _open(source: str, rig: Rig, faults: Sequence[AircraftFault], line: LineSettings) -> LivePort:

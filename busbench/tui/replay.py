@@ -40,7 +40,7 @@ class ReplaySession(Session):
     ) -> None:
         info = capture.info
         super().__init__(info.path, clock=info.clock, line=options.line, names=names, scale=scale)
-        self._capture, self._options = capture, options
+        self._capture, self.options = capture, options
         self._span = Span()
         self._is_closing = threading.Event()
         self._idle = threading.Event()
@@ -127,6 +127,11 @@ class ReplaySession(Session):
         whole = max(1, Path(self.source).stat().st_size)
         return whole * {"pcapng": 25 / 60, "raw bytes": 1.0}.get(self.format, 0.06)
 
+    @property
+    def path(self) -> str:
+        """File of the recording."""
+        return self._capture.info.path
+
     def read_whole(self) -> Recording:
         """The recording read anew, with all that checks need.
 
@@ -135,7 +140,7 @@ class ReplaySession(Session):
         """
         if self._capture.info.path == "-":
             raise CaptureError("-", "cannot be read a second time", hint="keep it in a file first")
-        return read_recording(self._capture.info.path, options=self._options)
+        return read_recording(self._capture.info.path, options=self.options)
 
     @property
     def is_at_end(self) -> bool:
@@ -200,7 +205,7 @@ class ReplaySession(Session):
         self._idle.clear()
         try:
             with (
-                open_capture(self.source, options=self._options) as again,
+                open_capture(self.source, options=self.options) as again,
                 PcapngWriter(
                     path,
                     port=again.info.source or self.source,

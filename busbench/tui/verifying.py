@@ -7,12 +7,10 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 from busbench.bench.check_session import CheckSession as Round
-from busbench.bench.surface_session import answers_path
-from busbench.drive.surface_file import read_walk
+from busbench.bench.sign_off import SignOff, find_answers, pulse_outputs, sign_off, with_answers
 from busbench.errors import BusbenchError, CaptureError, require_kind, unwritable
 from busbench.model import Chunk
 from busbench.rig.check import check_rig
@@ -22,11 +20,7 @@ from busbench.tui.live import LiveSession
 from busbench.tui.new_file import require_new
 from busbench.tui.replay import ReplaySession
 from busbench.verify.procedure import TestStep
-from busbench.verify.result import Check, CheckFactory, Verdict
-from busbench.verify.surface_checks import check_walk, not_walked
-from busbench.verify.verify import Verification, verify
-
-BYTE_FORMATS = ("pcapng", "raw bytes", "byte CSV", "USB capture")
+from busbench.verify.result import Check
 
 
 class Stage(enum.Enum):
@@ -45,14 +39,15 @@ class GuidedRound:
     Args:
         live: what is watched; its ticks drive the round.
         rig: the plan.
+        rig_path: its file.
     """
 
-    def __init__(self, live: LiveSession, rig: Rig) -> None:
-        self.live, self.rig, self.findings = live, rig, check_rig(rig)
+    def __init__(self, live: LiveSession, rig: Rig, *, rig_path: str) -> None:
+        self.live, self.rig, self.findings, self._rig_path = live, rig, check_rig(rig), rig_path
         self.stage = Stage.START
         self.at = 0
         self.since_row = 0  # first frame of the step
-        self.found: Verification | None = None
+        self.done: SignOff | None = None
         self.results: dict[int, tuple[Check, ...] | None] = {}  # by step; None where it was skipped
         self._round = self._anew()
         self._until_ns = 0
@@ -79,7 +74,7 @@ class GuidedRound:
         match self.stage:
             case Stage.START | Stage.OVER:
                 self._round = self._anew()
-                self.found, self.results, self.at = None, {}, 0
+                self.done, self.results, self.at = None, {}, 0
                 self.stage = Stage.READY
             case Stage.READY:
                 self._begin()
@@ -104,7 +99,8 @@ class GuidedRound:
     def finish(self) -> None:
         """End the round; steps that did not come are not tested."""
         if self.stage in (Stage.READY, Stage.LISTENING, Stage.RETURN):
-            self.found = self._round.finish(t_ns=self._now())
+            found = self._round.finish(t_ns=self._now())
+            self.done = with_answers(found, find_answers(self.rig, rig_path=self._rig_path))
             self.stage = Stage.OVER
 
     def save(self, path: str) -> None:
@@ -166,25 +162,24 @@ class RecordedCheck:
     Args:
         session: the recording.
         rig: the plan.
+        rig_path: its file.
     """
 
-    def __init__(self, session: ReplaySession, rig: Rig) -> None:
-        self._session, self._rig = session, rig
-        self.found: Verification | None = None
+    def __init__(self, session: ReplaySession, rig: Rig, *, rig_path: str) -> None:
+        self._session, self._rig, self._rig_path = session, rig, rig_path
+        self.done: SignOff | None = None
         self.error = ""
 
     def work(self) -> None:
         """Read it and make the checks."""
         try:
+            answers = find_answers(self._rig, rig_path=self._rig_path)
+            pulses = pulse_outputs(self._session.path, self._session.options)
             recording = self._session.read_whole()
         except BusbenchError as error:
             self.error = str(error)
             return
-        more: tuple[Check, ...] = ()
-        if recording.info.format not in BYTE_FORMATS:
-            why = "this screen looks at the bus alone; `busbench verify` looks at pulse lines too"
-            more = (CheckFactory("pulse", "pulse outputs").not_tested("pulse outputs", why),)
-        self.found = verify(recording, self._rig, more=more)
+        self.done = sign_off(recording, self._rig, answers=answers, pulses=pulses)
 
 
 def write_page(work: GuidedRound | RecordedCheck, path: str, *, source: str, rig_path: str) -> str:
@@ -204,27 +199,20 @@ def write_page(work: GuidedRound | RecordedCheck, path: str, *, source: str, rig
     Raises:
         BusbenchError: one of them is there already, or cannot be written.
     """
-    from busbench.report.page import page_html
-    from busbench.report.provenance import gather
-
-    found = work.found
-    if found is None:
+    done = work.done
+    if done is None:
         raise BusbenchError("there is no page before the end")
     require_kind(path, suffix=".html", what="HTML", then="a browser prints it to PDF")
     require_new(path)
-    kept, beside, left_out = (source if Path(source).is_file() else None), "", None
-    answers = answers_path(rig_path)
-    if answers.exists():
-        saved, rig = read_walk(answers), found.evidence.rig
-        found = replace(found, checks=(*found.checks, *check_walk(saved, rig, path=str(answers))))
-        left_out, beside = not_walked(saved, rig), f", with the answers of {answers}"
+    kept, beside = (source if Path(source).is_file() else None), ""
+    if done.answers is not None:
+        beside = f", with the answers of {done.answers.path}"
     if isinstance(work, GuidedRound):
         kept = str(Path(path).with_suffix(".pcapng"))
         require_new(kept)
         work.save(kept)
         beside += f"; beside it {kept}, which it names"
-    provenance = gather(source=source, recording_path=kept, rig_path=rig_path)
-    text = page_html(found, provenance=provenance, not_walked=left_out)
+    text = done.page(source=source, recording_path=kept, rig_path=rig_path)
     try:
         with Path(path).open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)
@@ -232,16 +220,3 @@ def write_page(work: GuidedRound | RecordedCheck, path: str, *, source: str, rig
         what, hint = unwritable(path, error)
         raise CaptureError(path, what, hint=hint) from None
     return f"wrote {path} (page to print and sign{beside})"
-
-
-def words_of(checks: Sequence[Check]) -> str:
-    """Verdict of a step in words: "pass (12)", "FAIL (1 of 12)", "done" where it is judged at the end."""
-    if not checks:
-        return "done, judged at the end"
-    failed = sum(check.verdict is Verdict.FAIL for check in checks)
-    untested = sum(check.verdict is Verdict.NOT_TESTED for check in checks)
-    if failed:
-        return f"FAIL ({failed} of {len(checks)})"
-    if untested:
-        return f"not tested ({untested} of {len(checks)})"
-    return f"pass ({len(checks)})"

@@ -34,7 +34,7 @@ STILL = "virtual:?period=15ms&pilot=still"
 
 def live_round(source: str = STILL) -> tuple[Live, GuidedRound]:
     live = Live(source, names=rig_names(read_rig(RIG)))
-    return live, GuidedRound(live.session, read_rig(RIG))
+    return live, GuidedRound(live.session, read_rig(RIG), rig_path=str(RIG))
 
 
 class Aircraft(Timed):
@@ -89,15 +89,15 @@ def test_a_step_listens_for_its_time_and_then_asks_for_rest() -> None:
 
 def test_a_virtual_pilot_takes_a_good_aircraft_through_all_steps() -> None:
     live = Aircraft()
-    work = live.fly(GuidedRound(live.session, read_rig(RIG)))
-    assert work.found is not None
-    assert [check for check in work.found.checks if check.verdict is not Verdict.PASS] == []
+    work = live.fly(GuidedRound(live.session, read_rig(RIG), rig_path=str(RIG)))
+    assert work.done is not None
+    assert [check for check in work.done.found.checks if check.verdict is not Verdict.PASS] == []
     assert len(work.results) == 11
 
 
 def test_a_fault_of_the_virtual_aircraft_is_told_at_its_step() -> None:
     live = Aircraft("sent-short:rudder")
-    work = live.fly(GuidedRound(live.session, read_rig(RIG)))
+    work = live.fly(GuidedRound(live.session, read_rig(RIG), rig_path=str(RIG)))
     failed = {at: [c.name for c in checks or () if c.verdict is Verdict.FAIL] for at, checks in work.results.items()}
     assert {at: names for at, names in failed.items() if names} == {4: ["low end", "high end"]}
 
@@ -107,7 +107,7 @@ def test_the_page_of_a_round_keeps_what_it_stands_on_and_names_its_hash(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     live = Aircraft("sent-short:rudder")
-    work = live.fly(GuidedRound(live.session, read_rig(RIG)))
+    work = live.fly(GuidedRound(live.session, read_rig(RIG), rig_path=str(RIG)))
     page, kept = tmp_path / "heron.html", tmp_path / "heron.pcapng"
     said = write_page(work, str(page), source="virtual:heron.toml", rig_path=str(RIG))
     assert said == f"wrote {page} (page to print and sign; beside it {kept}, which it names)"
@@ -115,11 +115,11 @@ def test_the_page_of_a_round_keeps_what_it_stands_on_and_names_its_hash(
     assert hashlib.sha256(kept.read_bytes()).hexdigest() in text
     assert "it says nothing of a real one" in text
     session = ReplaySession(open_capture(str(kept)))
-    again = RecordedCheck(session, read_rig(RIG))
+    again = RecordedCheck(session, read_rig(RIG), rig_path=str(RIG))
     again.work()
-    assert again.found is not None
-    assert work.found is not None
-    assert again.found.checks == work.found.checks
+    assert again.done is not None
+    assert work.done is not None
+    assert again.done.found.checks == work.done.found.checks
     with pytest.raises(BusbenchError, match="exists already"):
         write_page(work, str(page), source="virtual:heron.toml", rig_path=str(RIG))
     page.unlink()
@@ -148,9 +148,9 @@ def test_what_was_skipped_is_not_tested_and_no_pass() -> None:
     live.pass_s(4.1)
     while stage_of(work) is not Stage.OVER:
         work.skip()
-    assert work.found is not None
-    assert work.found.verdict is not Verdict.PASS
-    ends = [check.verdict for check in work.found.checks if check.name == "high end"]
+    assert work.done is not None
+    assert work.done.verdict is not Verdict.PASS
+    ends = [check.verdict for check in work.done.found.checks if check.name == "high end"]
     assert set(ends) == {Verdict.NOT_TESTED}
     work.go_on()  # a new round knows nothing of the old
     assert (stage_of(work), work.at, len(work.results)) == (Stage.READY, 0, 0)
@@ -163,8 +163,8 @@ def test_a_port_that_is_lost_ends_the_round_with_what_was_received() -> None:
     live.port.fails = "is gone"
     live.pass_s(0.1)
     assert stage_of(work) is Stage.OVER
-    assert work.found is not None
-    assert len(work.found.evidence.recording.frames) > 50
+    assert work.done is not None
+    assert len(work.done.found.evidence.recording.frames) > 50
 
 
 async def test_without_a_plan_it_says_how_to_name_one() -> None:
@@ -235,7 +235,7 @@ def test_answers_of_a_walk_that_were_kept_stand_on_the_page(tmp_path: Path, monk
     limits = Limits(tuple(ChannelLimit(173, 1811, 992, 20.0) for _ in range(16)))
     head = WalkHead("Heron", "port", False, "2026-01-31T09:00:00Z", limits, 0.015, 40.0, Scale())
     write_walk("heron.walk.json", head, [Entry(stop, answers=(True, False, True, True), note="it hums")])
-    work = RecordedCheck(faulty(), read_rig(RIG))
+    work = RecordedCheck(faulty(), read_rig(RIG), rig_path=str(RIG))
     work.work()
     said = write_page(work, "heron.html", source="virtual:", rig_path=str(RIG))
     assert said == "wrote heron.html (page to print and sign, with the answers of heron.walk.json)"

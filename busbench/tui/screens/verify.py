@@ -48,7 +48,7 @@ class VerifyView(BenchView):
         pairs = super().keys()
         work = self._lines.work
         own: list[tuple[str, str]] = []
-        if work is not None and work.found is not None:
+        if work is not None and work.done is not None:
             own = [("w", "write page")]
         if isinstance(work, GuidedRound):
             aside = [(KEYS[word], word.value) for word in (Word.SKIP, Word.BACK, Word.END)]
@@ -71,9 +71,9 @@ class VerifyView(BenchView):
         if rig is None:
             return
         if isinstance(session, LiveSession):
-            self._lines.work = GuidedRound(session, rig)
+            self._lines.work = GuidedRound(session, rig, rig_path=self.ui.rig_path)
         elif isinstance(session, ReplaySession):
-            work = self._lines.work = RecordedCheck(session, rig)
+            work = self._lines.work = RecordedCheck(session, rig, rig_path=self.ui.rig_path)
             self.run_worker(work.work, thread=True, exit_on_error=True)
 
     def action_go_on(self) -> None:
@@ -100,7 +100,7 @@ class VerifyView(BenchView):
     def action_page(self) -> None:
         """Write the page."""
         work = self._lines.work
-        if work is None or work.found is None:
+        if work is None or work.done is None:
             self._say("the page is written at the end")
             return
         source = self.ui.needs.source

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from shlex import quote
 
 from busbench.errors import SAFETY, sanitize
@@ -10,7 +10,7 @@ from busbench.sim.aircraft_port import REHEARSAL
 from busbench.tui.app_state import AppState
 from busbench.tui.channels import MOVING
 from busbench.tui.text import Line, fit, value_words, wrap
-from busbench.tui.verifying import GuidedRound, RecordedCheck, Stage, words_of
+from busbench.tui.verifying import GuidedRound, RecordedCheck, Stage
 from busbench.tui.widgets.channels import lanes_below
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.verify.result import CAUTION, Check, Verdict
@@ -41,8 +41,8 @@ class VerifyLines(LineWidget):
         work = self.work
         if work is None:
             return list(wrapped(NO_RIG, width, "warn"))
-        if work.found is not None:
-            return self._verdicts(work.found, width, height, is_live=isinstance(work, GuidedRound))
+        if work.done is not None:
+            return self._verdicts(work.done.found, width, height, is_live=isinstance(work, GuidedRound))
         if isinstance(work, RecordedCheck):
             return list(wrapped(work.error or "reading the recording, then checking it ...", width, "warn"))
         head = [*self._head(work, width), [("", "ink")]]
@@ -164,7 +164,7 @@ def _steps(work: GuidedRound, width: int) -> tuple[list[Line], int]:
         words, style = "", "dim"
         if at in work.results:
             checks = work.results[at]
-            words = "skipped, not tested" if checks is None else words_of(checks)
+            words = "skipped, not tested" if checks is None else _words_of(checks)
             style = "warn" if checks is None or "not" in words else "bad" if "FAIL" in words else "good"
         is_here = is_going and at == work.at
         if is_here:
@@ -187,3 +187,14 @@ def _finding(check: Check, width: int) -> Iterator[Line]:
 
 
 __all__ = ["NO_RIG", "VerifyLines", "wrapped"]
+
+
+def _words_of(checks: Sequence[Check]) -> str:
+    """Verdict of a step in words: "pass (12)", "FAIL (1 of 12)", "done" where it is judged at the end."""
+    verdicts = [check.verdict for check in checks]
+    if not verdicts:
+        return "done, judged at the end"
+    for verdict, word in ((Verdict.FAIL, "FAIL"), (Verdict.NOT_TESTED, "not tested")):
+        if number := verdicts.count(verdict):
+            return f"{word} ({number} of {len(verdicts)})"
+    return f"pass ({len(verdicts)})"

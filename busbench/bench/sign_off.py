@@ -1,0 +1,143 @@
+"""Recording, plan, answers and pulse outputs to one verdict and one page, for commands, screens and scripts alike."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from os import PathLike
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from busbench.bench.surface_session import answers_path
+from busbench.capture.base import ReadOptions
+from busbench.drive.surface_file import read_walk
+from busbench.rig.model import Rig
+from busbench.verify.pulse_checks import check_pulses
+from busbench.verify.result import Check, Verdict
+from busbench.verify.surface_checks import check_walk, not_walked
+from busbench.verify.verify import Verification, verify
+
+if TYPE_CHECKING:
+    from busbench.analysis.pulses import Pulses
+    from busbench.capture.recording import Recording
+    from busbench.wire.edges import Edges
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """Answers of a walk, held against a plan.
+
+    Args:
+        path: the file they are in.
+        checks: one for each question.
+        not_walked: names and reasons of what the walk left out.
+    """
+
+    path: str
+    checks: tuple[Check, ...]
+    not_walked: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SignOff:
+    """The verdict on an aircraft, with all that it was made from.
+
+    Args:
+        found: all checks, those of answers and pulse outputs included.
+        answers: of a walk, None where there are none.
+    """
+
+    found: Verification
+    answers: Answers | None = None
+
+    @property
+    def verdict(self) -> Verdict:
+        """Pass only where every check passed."""
+        return self.found.verdict
+
+    def page(self, *, source: str, recording_path: str | None, rig_path: str) -> str:
+        """The page to print and sign, as HTML.
+
+        Args:
+            source: recording or port, as the person gave it.
+            recording_path: file of the recording, None where none was kept.
+            rig_path: the rig file.
+        """
+        from busbench.report.page import page_html
+        from busbench.report.provenance import gather
+
+        provenance = gather(source=source, recording_path=recording_path, rig_path=rig_path)
+        left_out = None if self.answers is None else self.answers.not_walked
+        return page_html(self.found, provenance=provenance, not_walked=left_out)
+
+
+def find_answers(rig: Rig, *, rig_path: str | PathLike[str], path: str | PathLike[str] | None = None) -> Answers | None:
+    """The answers that count for a plan: those named, else those that a walk kept in this folder for its rig file.
+
+    Args:
+        rig: the plan.
+        rig_path: the rig file; its name without the suffix names the kept answers.
+        path: the answers, where a person named them.
+
+    Returns:
+        None where none were named and none were kept.
+
+    Raises:
+        DriveError: they cannot be read.
+        RigError: they are those of another aircraft.
+    """
+    wanted = answers_path(str(rig_path)) if path is None else Path(path)
+    if path is None and not wanted.exists():
+        return None
+    saved = read_walk(wanted)
+    return Answers(str(wanted), tuple(check_walk(saved, rig, path=str(wanted))), not_walked(saved, rig))
+
+
+def sign_off(
+    recording: Recording, rig: Rig, *, answers: Answers | None = None, pulses: Pulses | None = None
+) -> SignOff:
+    """Hold a recording against a plan, with all else that is known.
+
+    Args:
+        recording: of one test sequence.
+        rig: the plan.
+        answers: of a walk; see find_answers.
+        pulses: pulse outputs recorded beside the bus; see pulse_outputs.
+    """
+    more = () if pulses is None else check_pulses(pulses, rig)
+    return with_answers(verify(recording, rig, more=tuple(more)), answers)
+
+
+def with_answers(found: Verification, answers: Answers | None) -> SignOff:
+    """Checks of a recording and the answers of a walk as one verdict."""
+    if answers is None:
+        return SignOff(found)
+    return SignOff(replace(found, checks=(*found.checks, *answers.checks)), answers)
+
+
+def read_levels(source: str) -> dict[str, Edges] | None:
+    """All signals of a file of levels; None where the source is no such file.
+
+    Raises:
+        CaptureError: it is one, but cannot be read.
+    """
+    from busbench.capture import level_csv, vcd
+    from busbench.capture.edges import read_edges
+    from busbench.capture.file_io import read_head
+
+    if source == "-":
+        return None
+    head = read_head(source)
+    if vcd.sniff(head):
+        return read_edges(vcd.VcdFile(source))
+    return read_edges(level_csv.LevelCsvFile(source)) if level_csv.sniff(head) else None
+
+
+def pulse_outputs(source: str, options: ReadOptions) -> Pulses | None:
+    """The pulse outputs of a recording, None where it holds none beside the bus."""
+    from busbench.analysis.pulses import find_pulses
+
+    signals = read_levels(source)
+    if signals is None or len(signals) < 2:
+        return None
+    found = find_pulses(signals, line=options.line)
+    return found if found is not None and found.lines else None
