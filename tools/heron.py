@@ -155,7 +155,7 @@ def _spoil(levels: F64, faults: tuple[Fault, ...], rng: np.random.Generator) -> 
 
 def _failsafe(mapped: ChannelPlan, held: float, faults: tuple[Fault, ...]) -> float:
     plan = mapped.devices[0].failsafe
-    if "wrong failsafe value" in faults and mapped.devices[0].motor:
+    if "wrong failsafe value" in faults and mapped.devices[0].motor_kind:
         return mapped.ends.high_counts
     if not isinstance(plan, int | float):
         return held

@@ -16,7 +16,7 @@ from busbench.drive.surface_motion import stop_program, walk_limits
 from busbench.errors import DriveError
 from busbench.rig.model import Rig
 from busbench.rig.motors import motor_locks
-from busbench.rig.travel import rest_sent
+from busbench.rig.rest import rest_sent
 from busbench.verify.stations import stops_of
 from busbench.wire.codec import CHANNELS
 

@@ -271,9 +271,9 @@ def _unsaid_motors(rig: Rig | None) -> tuple[str, ...]:
     """Devices of which the plan leaves open whether they can turn a propeller."""
     if rig is None:
         return ()
-    from busbench.rig.motors import unsaid
+    from busbench.rig.motors import unstated_motors
 
-    return unsaid(rig)
+    return unstated_motors(rig)
 
 
 def _plan_to_rehearse(orders: DriveOptions) -> Rig | None:

@@ -13,7 +13,8 @@ from busbench.errors import DriveError, pluralize, sanitize
 from busbench.rig.model import Rig
 from busbench.rig.motors import motor_locks, motors
 from busbench.rig.power import holding_more_a
-from busbench.rig.travel import endpoints_of, rest_sent
+from busbench.rig.rest import rest_sent
+from busbench.rig.travel import endpoints_of
 from busbench.sim.aircraft_faults import AircraftFault
 from busbench.sim.devices import VirtualRig
 from busbench.wire.codec import CHANNELS, FRAME_BYTES, unpack_channels
@@ -50,7 +51,7 @@ def _at_rest(program: Program, rig: Rig) -> Limits:
     neutral = default_limits(program.scale)
     channels, switches = list(program.limits.channels), list(program.limits.switches_rest)
     for device in rig.driven:
-        if device.channel is None or device.motor:
+        if device.channel is None or device.motor_kind:
             continue
         channel = device.channel - 1
         if channel >= CHANNELS:

@@ -117,11 +117,11 @@ def walk(orders: WalkOptions) -> int:
     )
     if not orders.is_rehearsal:
         from busbench.bench.safety import CAUTIONS, require_arming, require_motor
-        from busbench.rig.motors import unsaid
+        from busbench.rig.motors import unstated_motors
 
         for line in (*motion_lines(head, stops), "", *CAUTIONS, ""):
             say(line, indent=2 if line.startswith("  - ") else 0)
-        left = unsaid(rig)
+        left = unstated_motors(rig)
         require_motor(orders.port, names_motor=not left, unsaid=left, has_options=False)
         require_arming(orders.port, is_armed=orders.is_armed, can_stop=has_keyboard())
     path = _answers_path(orders)

@@ -12,9 +12,9 @@ from busbench.rig.check_devices import (
     check_failsafe,
     check_geometry,
     check_in_flight,
-    check_motor,
     check_travel,
 )
+from busbench.rig.check_motors import check_motors
 from busbench.rig.check_pairs import check_groups, check_shared, check_sides, check_silence
 from busbench.rig.check_values import check_sensors, check_values
 from busbench.rig.finding import Finding, fault, hint, listed
@@ -27,6 +27,26 @@ CELL_MOST_V = 4.4  # common practice, no source: 4.2-4.35 when full, of the chem
 PERIODS_MS = (5.0, 40.0)  # common practice, no source: 7, 14 or 15
 
 
+_Check = Callable[[Rig], Iterator[Finding]]
+_MOTION_CHECKS: tuple[_Check, ...] = (
+    check_channels,
+    check_shared,
+    check_groups,
+    check_failsafe,
+    check_silence,
+    check_motors,
+)
+
+
+def motion_faults(rig: Rig) -> list[Finding]:
+    """The faults in what is moved or held: channels, shared ones, rest, failsafe and motors.
+
+    Args:
+        rig: the plan; with any of these it moves nothing.
+    """
+    return [finding for check in _MOTION_CHECKS for finding in check(rig) if finding.severity == "fault"]
+
+
 def check_rig(rig: Rig) -> list[Finding]:
     """Look for the faults of a plan.
 
@@ -36,16 +56,11 @@ def check_rig(rig: Rig) -> list[Finding]:
     Returns:
         Faults first, then hints, each group in the order in which it is looked for.
     """
-    checks: tuple[Callable[[Rig], Iterator[Finding]], ...] = (
+    checks: tuple[_Check, ...] = (
         _names,
         _tree,
-        check_channels,
-        check_shared,
-        check_groups,
+        *_MOTION_CHECKS,
         check_sides,
-        check_failsafe,
-        check_silence,
-        check_motor,
         check_in_flight,
         check_travel,
         check_geometry,

@@ -1,4 +1,4 @@
-"""Checks of single devices: channel, failsafe, motor, ends and linkage."""
+"""Checks of single devices: channel, rest, failsafe, ends and linkage."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ import numpy as np
 from busbench.rig.finding import Finding, fault, hint, listed
 from busbench.rig.linkage import has_linkage, surface_deg
 from busbench.rig.model import Device, Rig
-from busbench.rig.motors import is_off, is_unsaid, off_pct, says_motor
 from busbench.rig.travel import endpoints_of
 from busbench.wire.codec import CHANNELS, COUNTS_MAX
 
@@ -76,8 +75,8 @@ def failsafe_text(failsafe: object) -> str:
 
 
 def check_failsafe(rig: Rig) -> Iterator[Finding]:
-    """Failsafes that are missing or cannot be reached."""
-    silent = [d.name for d in rig.driven if d.failsafe is None and not d.motor]
+    """Failsafes that are missing, and positions that cannot be reached."""
+    silent = [d.name for d in rig.driven if d.failsafe is None and not d.motor_kind]
     if silent:
         yield hint(
             listed(silent),
@@ -93,62 +92,13 @@ def check_failsafe(rig: Rig) -> Iterator[Finding]:
                 "it stops at its end, or runs the surface into its stop",
                 "state a failsafe within the travel",
             )
-
-
-def check_motor(rig: Rig) -> Iterator[Finding]:
-    """Whatever can turn a propeller."""
-    for device in rig.driven:
-        if not device.motor:
-            if is_unsaid(device):
-                by_words = says_motor(device)
-                yield (fault if by_words else hint)(
-                    device.name,
-                    "its name or control speaks of a motor, but the key motor is missing"
-                    if by_words
-                    else "it is off the bus, and whether it can turn a propeller is not stated",
-                    "it is not locked, and a propeller may start on the bench: drive and walk send nothing to a port",
-                    "state motor = true if it can turn a propeller, motor = false if it cannot",
-                )
-            continue
-        off = off_pct(device)
-        said = device.failsafe
-        if said != "silence" and (said is None or _runs(said, off)):
-            what, effect = (
-                ("a motor without a stated failsafe", "the motor may go on running")
-                if said is None
-                else ("the motor's failsafe is to hold", "the motor goes on as it ran last")
-                if said == "hold"
-                else (f"the motor's failsafe is {said:g} %, which is not off", "the motor runs")
-            )
-            advice = f"set the receiver to {off:g} % or to silence for it, and state it"
-            yield fault(device.name, what, f"without a link {effect}", advice)
-        if device.failsafe == "silence" and device.kind == "servo" and _runs(device.when_silent, off):
+        if device.rest_pct is not None and abs(device.rest_pct) > device.travel_pct:
             yield fault(
                 device.name,
-                f"without a link the bus falls silent, and when_silent is {failsafe_text(device.when_silent)}",
-                "the throttle stays as it was, and the motor goes on",
-                f"set the device to {off:g} % when frames stop, or the receiver's failsafe, and state it",
+                f"rest_pct {device.rest_pct:g} % is beyond its travel of {device.travel_pct:g} %",
+                "it is held at its end, or its surface against its stop",
+                "state a rest_pct within the travel",
             )
-        if device.rest_pct is not None and _runs(device.rest_pct, off):
-            yield fault(
-                device.name,
-                f"the motor rests at {device.rest_pct:g} %, which is not off",
-                "it runs as soon as it has power, with nobody at the control",
-                f"state rest_pct = {off:g}, or leave it out",
-            )
-        others = [d.name for d in rig.driven if d.channel == device.channel and not d.motor]
-        if others and device.channel is not None:
-            yield fault(
-                device.name,
-                f"the motor shares channel {device.channel} with {listed(others)}",
-                "whoever moves that device starts the motor",
-                "give the motor a channel of its own: " + free_channels(rig),
-            )
-
-
-def _runs(position: float | str, off: float) -> bool:
-    """True where a motor may run at a position in percent, or when it is held or let go."""
-    return not isinstance(position, float) or not is_off(position, off)
 
 
 def check_in_flight(rig: Rig) -> Iterator[Finding]:

@@ -9,7 +9,8 @@ from collections.abc import Iterator
 from busbench.rig.check_devices import failsafe_text, free_channels
 from busbench.rig.finding import Finding, fault, hint, listed
 from busbench.rig.model import Device, Rig
-from busbench.rig.travel import endpoints_of, rest_counts
+from busbench.rig.rest import rest_counts
+from busbench.rig.travel import endpoints_of
 from busbench.wire.codec import CHANNELS
 
 _LEFT = re.compile(r"\bleft\b", re.I)

@@ -204,7 +204,8 @@ class _Reader:
         expected = _EXPECTED.match(said)
         if words and (expected is None or expected["op"] is None):
             near = difflib.get_close_matches(str(value), words, n=1)
-            takes = [*map(_shown, words), *["a number"] * ("float" in str(self._kind(at)))]
+            kinds = str(self._kind(at))
+            takes = [*map(_shown, words), *["a number"] * ("float" in kinds), *["true", "false"] * ("bool" in kinds)]
             hint = f"did you mean {_shown(near[0])}?" if near else f"give {', '.join(takes[:-1])} or {takes[-1]}"
             return self.error(at, f"{_shown(value)} is not known", hint=hint)
         if expected is None:

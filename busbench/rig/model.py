@@ -24,6 +24,7 @@ Name = Annotated[str, Meta(min_length=1, max_length=60)]
 
 Kind = Literal["servo", "off-bus", "sensor"]
 Failsafe = Literal["hold", "silence"] | Percent
+Motor = Literal["electric", "engine"]
 Way = Literal["up", "down", "right", "left", "out", "in", "open", "closed", "forward", "back"]
 WhenSilent = Literal["hold", "release"] | Percent
 
@@ -191,13 +192,16 @@ class Device(_Table, frozen=True, kw_only=True):
         name: of the device.
         kind: "servo" on the bus, "off-bus" on an ordinary pulse lead, "sensor" that answers in slots.
         channel: 1-18; 17 and 18 have two states.
-        motor: True for what can turn a propeller: locked when driving; None where it is not stated.
+        motor: "electric" or "engine" for what can turn a propeller, True for "electric": locked when driving;
+            False for what cannot; None where it is not stated.
+        idle_pct: position of an engine's channel at idle, as sent.
+        ignition_kill: what kills an engine's ignition: name of a device of the plan, or of a switch by hand.
         control: stick, lever or switch that moves it; several devices may share one.
         high_when: position of that control at which the channel is at its high end.
         above_neutral: which way its surface goes, seen on the finished aircraft, while the channel is above
             neutral (17 and 18: on); with reversed and mounting in it.
-        rest_pct: where the channel stands while nobody moves the control; by default neutral,
-            the low end for motors and channels of two states.
+        rest_pct: where the channel rests while its control is left alone, as sent; by default neutral, idle for
+            engines, the low end for motors and on/off channels. A reversed motor must state it.
         failsafe: what the receiver sends on this channel without a link.
         when_silent: where it goes when frames stop.
         parent: key "on": the hub or receiver it is plugged into.
@@ -219,7 +223,9 @@ class Device(_Table, frozen=True, kw_only=True):
     name: Name
     kind: Kind = "servo"
     channel: int | None = None
-    motor: bool | None = None
+    motor: bool | Motor | None = None
+    idle_pct: Percent | None = None
+    ignition_kill: Name | None = None
     control: Name | None = None
     high_when: Name | None = None
     above_neutral: Way | None = None
@@ -241,6 +247,11 @@ class Device(_Table, frozen=True, kw_only=True):
     start_ramp_s: AtLeast0 = 0.0
     dead_band_us: AtLeast0 = 0.0
     current_a: Current = Current()
+
+    @property
+    def motor_kind(self) -> Motor | None:
+        """What turns its propeller; None where the plan does not say that anything does."""
+        return "electric" if self.motor is True else self.motor or None
 
 
 class VerifyLimits(_Table, frozen=True, kw_only=True):

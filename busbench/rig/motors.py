@@ -1,16 +1,26 @@
-"""What can turn a propeller, and where its channel is locked."""
+"""What can turn a propeller: where its channel must rest, and what its failsafe may be.
+
+An electric motor is off at one end of its channel. An engine idles near that end, and what kills its ignition
+is a device or a hand switch of its own. Percentages are what goes on the wire: `reversed` says how a device is
+set and does not turn them round, so a plan states where a reversed motor is off.
+"""
 
 from __future__ import annotations
 
+import math
 import re
+from dataclasses import dataclass
+from typing import Literal
 
+from busbench.errors import RigError
 from busbench.rig.model import Device, Rig
-from busbench.wire.codec import CHANNELS
-from busbench.wire.scale import whole
+from busbench.rig.travel import level_sent
+from busbench.wire.codec import CHANNELS, COUNTS_MAX
+from busbench.wire.scale import Scale
 
-ON_PCT = 50.0  # a channel of two states is on from here
-_OFF_LEAST_PCT = 90.0  # nearer to neutral a motor may turn
-
+OFF_SHARE = 0.9  # of the travel: nearer to neutral an electric motor may turn; common practice, no source
+IDLE_SHARE = 0.3  # of the travel: an idle nearer to neutral is no idle; common practice, no source
+_IDLE_ROUND_PCT = 0.5  # less is rounding
 
 _WORDS = re.compile(
     r"(?<![^\W\d_])(motors?|engines?|throttles?|esc|props?|propell?ers?|turbines?|sustainer|speed controllers?)"
@@ -19,51 +29,152 @@ _WORDS = re.compile(
 )
 
 
+@dataclass(frozen=True, slots=True)
+class MotorRest:
+    """Where the channel of a motor, of an engine, or of what kills its ignition must rest.
+
+    Args:
+        name: of the device.
+        channel: 0-17.
+        kind: "electric", "engine", or "kill" for what kills an engine's ignition.
+        rest: as a frame carries it, counts, or 0 and 1 on channels 17 and 18; None where the plan does not
+            state it or contradicts itself.
+        failsafe: lowest and highest value allowed in failsafe, in the same unit; None where it is not known.
+    """
+
+    name: str
+    channel: int
+    kind: Literal["electric", "engine", "kill"]
+    rest: int | None
+    failsafe: tuple[int, int] | None
+
+
+def motor_rests(rig: Rig) -> tuple[MotorRest, ...]:
+    """Where each motor and engine must rest, what kills an ignition included.
+
+    Args:
+        rig: the plan, whether it makes sense or not.
+
+    Returns:
+        One for each such device on a channel of the frame, in the order of the file; several may share a channel.
+    """
+    kills = kill_names(rig)
+    return tuple(
+        _rest_of(device, rig.scale)
+        for device in rig.driven
+        if (device.motor_kind or device.name in kills) and device.channel in range(1, CHANNELS + 3)
+    )
+
+
+def _rest_of(device: Device, scale: Scale) -> MotorRest:
+    channel = device.channel or 0
+    top = 1 if channel > CHANNELS else COUNTS_MAX
+    pct = motor_rest_pct(device) if device.motor_kind else kill_rest_pct(device)
+    rest = None if pct is None else level_sent(device, pct, scale)
+    if not device.motor_kind:
+        return MotorRest(device.name, channel - 1, "kill", rest, (0, top))
+    sign, most_pct = off_sign(device), failsafe_most_pct(device)
+    if sign is None or most_pct is None:
+        return MotorRest(device.name, channel - 1, device.motor_kind, rest, None)
+    most = level_sent(device, most_pct, scale)
+    return MotorRest(device.name, channel - 1, device.motor_kind, rest, (0, most) if sign < 0 else (most, top))
+
+
+def motor_locks(rig: Rig) -> dict[int, int]:
+    """Channel (0-17) of each of them and where it is locked, in counts, or 0 and 1.
+
+    Raises:
+        RigError: the plan does not state where one of them must rest.
+    """
+    rests = motor_rests(rig)
+    for rest in rests:
+        if rest.rest is None:
+            raise RigError(rest.name, "", "where it must rest is not known", hint="see `busbench rig check`")
+    return {rest.channel: rest.rest for rest in rests if rest.rest is not None}
+
+
+def motors(rig: Rig) -> tuple[Device, ...]:
+    """The devices that can turn a propeller."""
+    return tuple(device for device in rig.driven if device.motor_kind and device.channel is not None)
+
+
 def says_motor(device: Device) -> bool:
     """True where a device's name or control speaks of what turns a propeller."""
     return any(_WORDS.search(text) for text in (device.name, device.control) if text)
 
 
-def is_unsaid(device: Device) -> bool:
+def is_unstated(device: Device) -> bool:
     """True where the plan must say whether a device can turn a propeller before anything is driven."""
     return device.motor is None and (device.kind == "off-bus" or says_motor(device))
 
 
-def unsaid(rig: Rig) -> tuple[str, ...]:
+def unstated_motors(rig: Rig) -> tuple[str, ...]:
     """Names of the devices of which the plan must still say so."""
-    return tuple(device.name for device in rig.driven if is_unsaid(device))
+    return tuple(device.name for device in rig.driven if is_unstated(device))
 
 
-def motors(rig: Rig) -> tuple[Device, ...]:
-    """The devices that can turn a propeller."""
-    return tuple(device for device in rig.driven if device.motor and device.channel is not None)
+def kill_names(rig: Rig) -> frozenset[str]:
+    """Names that the plan gives to what kills an engine's ignition: of a device of the plan, or of a hand switch."""
+    return frozenset(d.ignition_kill for d in rig.driven if d.motor_kind == "engine" and d.ignition_kill is not None)
 
 
-def off_pct(device: Device) -> float:
-    """Where a motor's channel has it off: the low end, the high end where it is reversed."""
-    return 100.0 if device.reversed else -100.0
+def off_sign(device: Device) -> int | None:
+    """End of its channel at which a motor is off or an engine closed: -1 low, 1 high.
 
+    It is the low end unless the device is reversed; then only rest_pct, or idle_pct of an engine, tells.
 
-def is_off(position_pct: float, off: float) -> bool:
-    """True where a motor cannot run at a position of its channel.
-
-    Args:
-        position_pct: the position.
-        off: where it is off, of off_pct.
+    Returns:
+        None where the plan does not state it.
     """
-    return position_pct * off >= _OFF_LEAST_PCT * 100
+    if not device.reversed:
+        return -1
+    stated = device.idle_pct if device.rest_pct is None else device.rest_pct
+    return int(math.copysign(1, stated)) if stated else None
 
 
-def motor_locks(rig: Rig) -> dict[int, int]:
-    """Channel (0-17) of each motor and where it is locked, in counts, or 0 and 1."""
-    return {device.channel - 1: _locked_at(device, rig) for device in motors(rig) if device.channel is not None}
+def motor_rest_pct(device: Device) -> float | None:
+    """Where a motor's or engine's channel must rest, in percent as on the wire; None where that is not known."""
+    sign = off_sign(device)
+    if sign is None:
+        return None
+    if device.motor_kind == "engine":
+        pct = device.idle_pct if device.rest_pct is None else device.rest_pct
+    else:
+        pct = sign * travel_of(device) if device.rest_pct is None else device.rest_pct
+    return pct if pct is not None and not may_run(device, pct) else None
 
 
-def _locked_at(device: Device, rig: Rig) -> int:
-    # A failsafe that lets the motor run is a fault of the plan and no place to lock it at.
-    pct = off = off_pct(device)
-    if isinstance(device.failsafe, float) and is_off(device.failsafe, off):
-        pct = device.failsafe
-    if device.channel is not None and device.channel > CHANNELS:
-        return int(pct >= ON_PCT)
-    return whole(rig.scale.from_percent(pct), clip=True)
+def failsafe_most_pct(device: Device) -> float | None:
+    """The position nearest to full that its failsafe may have: idle for an engine, just off for an electric motor."""
+    sign = off_sign(device)
+    if sign is None:
+        return None
+    if device.motor_kind == "engine":
+        return device.idle_pct if is_idle(device) else None
+    return sign * OFF_SHARE * travel_of(device)
+
+
+def kill_rest_pct(device: Device) -> float | None:
+    """Where what kills an ignition does so: its rest_pct; low on an on/off channel that is not reversed."""
+    if device.rest_pct is not None:
+        return device.rest_pct
+    return -100.0 if (device.channel or 0) > CHANNELS and not device.reversed else None
+
+
+def may_run(device: Device, position: float | str) -> bool:
+    """True where a motor may run, or an engine run faster than idle, at a position in percent, held or let go."""
+    most_pct, sign = failsafe_most_pct(device), off_sign(device)
+    if not isinstance(position, float) or most_pct is None or sign is None:
+        return True
+    return position * sign < most_pct * sign - (_IDLE_ROUND_PCT if device.motor_kind == "engine" else 1e-9)
+
+
+def is_idle(device: Device) -> bool:
+    """True where an engine's idle_pct can be one: near the end at which it is closed."""
+    sign, idle = off_sign(device), device.idle_pct
+    return sign is not None and idle is not None and IDLE_SHARE * travel_of(device) <= idle * sign <= travel_of(device)
+
+
+def travel_of(device: Device) -> float:
+    """Percent from neutral to the ends of its channel."""
+    return 100.0 if (device.channel or 0) > CHANNELS else device.travel_pct

@@ -8,6 +8,7 @@ from busbench.errors import SAFETY
 from busbench.rig.check_devices import failsafe_text
 from busbench.rig.html import html_template
 from busbench.rig.model import Device, Rig
+from busbench.rig.motors import kill_names, motor_rest_pct
 from busbench.rig.travel import endpoints_of
 from busbench.rig.wiring_tree import branch_title, layout_tree
 from busbench.wire.codec import CHANNELS
@@ -85,7 +86,7 @@ def setup_steps(rig: Rig) -> tuple[SetupStep, ...]:
     def key(device: Device) -> tuple[bool, bool, int, str, int]:
         channel = device.channel or 0
         lead = first.get(device.group or "", channel)
-        return device.kind == "sensor", bool(device.motor), lead, device.group or "", channel
+        return device.kind == "sensor", device.motor_kind is not None, lead, device.group or "", channel
 
     return tuple(_step(rig, device, order) for order, device in enumerate(sorted(rig.devices, key=key), 1))
 
@@ -103,7 +104,7 @@ def _step(rig: Rig, device: Device, order: int) -> SetupStep:
         group=device.group or "",
         plugged_into=device.parent,
         above_neutral=device.above_neutral or "",
-        note=_note(device),
+        note=_note(device, is_kill=device.name in kill_names(rig)),
         failsafe="" if is_sensor else failsafe_text(device.failsafe),
         low_counts=round(ends.low_counts) if has_ends else None,
         neutral_counts=round(ends.neutral_counts) if has_ends else None,
@@ -115,10 +116,20 @@ def _step(rig: Rig, device: Device, order: int) -> SetupStep:
     )
 
 
-def _note(device: Device) -> str:
+def _motor_note(device: Device) -> str:
+    rest = motor_rest_pct(device)
+    at = "not known" if rest is None else f"{rest:g} % as sent"
+    if device.motor_kind == "electric":
+        return f"motor: off at {at}"
+    return f"engine: rests at {at}, ignition off by {device.ignition_kill or 'what is not stated'}"
+
+
+def _note(device: Device, *, is_kill: bool) -> str:
     notes = []
-    if device.motor:
-        notes.append("motor: propeller off, locked when driving")
+    if device.motor_kind:
+        notes.append(f"{_motor_note(device)}; propeller off, locked when driving")
+    elif is_kill:
+        notes.append("kills the ignition: locked when driving")
     if device.kind == "off-bus":
         notes.append("on a pulse output: set the receiver's output, not the device")
     elif device.kind == "sensor" and device.slot is not None:

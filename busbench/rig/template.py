@@ -87,9 +87,12 @@ current_a = { idle = 0.02, moving = 0.5, stall = 2.0 }
 # name = "motor"
 # kind = "off-bus"
 # channel = 3
-# motor = true           # can turn a propeller: locked when driving; false: it cannot
+# motor = "electric"     # or "engine": can turn a propeller, locked when driving; false: it cannot
 # control = "motor slider"
-# failsafe = -100        # a motor must stop without a link
+# rest_pct = -100        # where it is off, as sent: must be stated where reversed = true
+# failsafe = -100        # an electric motor must stop without a link; an engine goes to idle
+# idle_pct = -85         # of an engine: its channel at idle, as sent
+# ignition_kill = "kill switch"   # of an engine: a device of this plan, or a switch by hand
 # lead = { length_m = 0.2, awg = 22 }
 # current_a = { idle = 0 }   # it feeds itself
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from busbench.rig.model import Device
-from busbench.rig.motors import ON_PCT, off_pct
 from busbench.wire.codec import CHANNELS, COUNTS_MAX
 from busbench.wire.scale import FULL_COUNTS, Scale, whole
+
+ON_PCT = 50.0  # an on/off channel is on from here
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,26 +56,14 @@ def endpoints_of(device: Device, scale: Scale) -> Endpoints:
     return Endpoints(to_counts(neutral), to_counts(low), to_counts(high), neutral, low, high)
 
 
-def rest_counts(device: Device, scale: Scale) -> float:
-    """Where a device's channel stands while nobody moves its control, as sent, not rounded.
-
-    As far as the plan does not say: a motor where it is off, an on-off channel at its low end, all else at neutral.
+def level_sent(device: Device, pct: float, scale: Scale) -> int:
+    """A position of a device's channel as a frame carries it: whole counts, 0 or 1 on channels 17 and 18.
 
     Args:
         device: the device.
+        pct: percent either side of its neutral.
         scale: the rig's.
     """
-    return endpoints_of(device, scale).neutral_counts + _rest_pct(device) / 100 * FULL_COUNTS
-
-
-def rest_sent(device: Device, scale: Scale) -> int:
-    """The same as a frame says it: whole counts, 0 or 1 on channels 17 and 18."""
     if (device.channel or 0) > CHANNELS:
-        return int(_rest_pct(device) >= ON_PCT)
-    return whole(rest_counts(device, scale), clip=True)
-
-
-def _rest_pct(device: Device) -> float:
-    if device.rest_pct is not None:
-        return device.rest_pct
-    return off_pct(device) if device.motor else -100.0 if (device.channel or 0) > CHANNELS else 0.0
+        return int(pct >= ON_PCT)
+    return whole(endpoints_of(device, scale).neutral_counts + pct / 100 * FULL_COUNTS, clip=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from busbench.bench.safety import require_arming, require_motor
 from busbench.errors import DriveError
-from busbench.rig.motors import unsaid
+from busbench.rig.motors import unstated_motors
 from busbench.tui.app_state import AppState
 
 _OPTIONS = "--motor CH for each motor, --no-motor or --rig RIG.toml"
@@ -18,7 +18,7 @@ def refusal(ui: AppState, *, port: str, is_walk: bool = False) -> str:
         port: name or address.
         is_walk: True where the plan alone says what can turn a propeller.
     """
-    left = unsaid(ui.rig) if ui.rig is not None else ()
+    left = unstated_motors(ui.rig) if ui.rig is not None else ()
     whys, ways = [], []
     try:
         require_arming(port, is_armed=ui.is_armed)

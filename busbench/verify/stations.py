@@ -8,8 +8,9 @@ from busbench.drive.limits import ALL_CHANNELS
 from busbench.drive.surface_check import Station
 from busbench.rig.direction import SECOND, directions_of
 from busbench.rig.model import Device, Rig
-from busbench.rig.motors import motor_locks
-from busbench.rig.travel import endpoints_of, rest_sent
+from busbench.rig.motors import kill_names, motor_rests
+from busbench.rig.rest import rest_sent
+from busbench.rig.travel import endpoints_of
 from busbench.wire.codec import CHANNELS
 from busbench.wire.scale import whole
 
@@ -40,7 +41,7 @@ def stops_of(rig: Rig) -> tuple[tuple[Station, ...], tuple[tuple[str, str], ...]
     Returns:
         The halts, and names with reasons.
     """
-    locked = motor_locks(rig)
+    locked = {rest.channel for rest in motor_rests(rig)}
     walked: dict[int, list[Device]] = {}
     left_out: list[tuple[str, str]] = []
     for device in rig.devices:
@@ -51,11 +52,13 @@ def stops_of(rig: Rig) -> tuple[tuple[Station, ...], tuple[tuple[str, str], ...]
     return tuple(_stop(channel, devices, rig) for channel, devices in walked.items()), tuple(left_out)
 
 
-def _why_not(device: Device, locked: dict[int, int], rig: Rig) -> str:
+def _why_not(device: Device, locked: set[int], rig: Rig) -> str:
     if device.kind == "sensor":
         return "a sensor"
-    if device.motor:
+    if device.motor_kind:
         return "can turn a propeller, so its channel is locked"
+    if device.name in kill_names(rig):
+        return "kills the ignition, so its channel is locked"
     if device.kind == "off-bus":
         return "not on the bus"
     if device.channel is None or not 1 <= device.channel <= ALL_CHANNELS:

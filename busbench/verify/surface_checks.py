@@ -8,6 +8,7 @@ from busbench.drive.surface_check import QUESTIONS, Entry, Question, Station
 from busbench.drive.surface_file import SavedWalk
 from busbench.errors import RigError
 from busbench.rig.model import Rig
+from busbench.rig.motors import kill_names
 from busbench.verify.inputs import channel_plans
 from busbench.verify.result import Check, CheckFactory
 from busbench.verify.stations import stops_of
@@ -48,8 +49,12 @@ def check_walk(walk: SavedWalk, rig: Rig, *, path: str) -> Iterator[Check]:
             stale.add(about.subject)
             yield about.not_tested("walk", "the plan says otherwise than when it was walked: walk it again")
     why = dict(walk.not_walked or ())
+    kills = kill_names(rig)
     for mapped in channel_plans(rig):
-        is_surface = any(device.kind == "servo" and not device.motor for device in mapped.devices)
+        is_surface = any(
+            device.kind == "servo" and device.motor_kind is None and device.name not in kills
+            for device in mapped.devices
+        )
         if is_surface and mapped.channel not in walked and mapped.subject not in stale:
             said = "; ".join(why[device.name] for device in mapped.devices if device.name in why)
             words = f"it was not walked{f': {said}' if said else ''}"

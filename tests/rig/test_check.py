@@ -6,9 +6,7 @@ import pytest
 
 from busbench.rig.check import check_rig, worst
 from busbench.rig.load import parse_rig, read_rig
-from busbench.rig.motors import motor_locks
 from busbench.rig.template import STARTER
-from busbench.rig.travel import rest_counts
 from tests.rig.rigs import HEAD, HERON, device, hub, rig
 
 MIRRORED, REVERSED, FLAPS = 'mounting = "mirrored"', "reversed = true", 'group = "flaps"'
@@ -87,7 +85,7 @@ FAULTS = [
     ),
     (
         "reversed motor at full",
-        (device("x", 1, "motor = true", REVERSED, failsafe="-100"),),
+        (device("x", 1, "motor = true", REVERSED, "rest_pct = 100", failsafe="-100"),),
         "x: the motor's failsafe is -100 %, which is not off",
     ),
     (
@@ -352,19 +350,3 @@ def test_a_finding_in_words() -> None:
         "  what to do: give them channels of their own (free: 1, 2, 3, 4, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16), "
         "or one group where they shall move together"
     )
-
-
-def test_a_motor_is_locked_where_it_is_off_whatever_its_failsafe_says() -> None:
-    motor = ("motor = true", 'kind = "off-bus"')
-    for more, failsafe, counts in (
-        ((), "-100", 173),
-        ((), "-95", 214),
-        ((), "0", 173),
-        ((), '"hold"', 173),
-        ((REVERSED,), '"silence"', 1811),
-        ((REVERSED,), "100", 1811),
-        ((REVERSED,), "-100", 1811),
-    ):
-        plan = rig(device("m", 3, *motor, *more, failsafe=failsafe))
-        assert motor_locks(plan) == {2: counts}, (more, failsafe)
-        assert round(rest_counts(plan.devices[0], plan.scale)) == (1811 if more else 173)

@@ -82,7 +82,11 @@ def test_defaults_of_a_device() -> None:
             "failsafe = true",
             "device[1].failsafe: true is not known" + AT + ': give "hold", "silence" or a number',
         ),
-        ("motor = 1", "device[1].motor: 1 is neither true nor false" + AT + ": write true or false, without quotes"),
+        (
+            "motor = 1",
+            "device[1].motor: 1 is not known" + AT + ': give "electric", "engine", true or false',
+        ),
+        ('motor = "engin"', 'device[1].motor: "engin" is not known' + AT + ': did you mean "engine"?'),
         ("control = 1", "device[1].control: 1 is not a line of text" + AT + ": write it in quotes"),
         ("chanel = 3", "device[1].chanel: is not a key of [[device]]" + AT + ": did you mean channel?"),
         (

@@ -98,3 +98,15 @@ def test_the_page_has_a_label_a_device() -> None:
     assert "<b>17</b><span>tow release</span>" in page
     assert "└─ hub tail" in page
     assert "no proof of airworthiness" in page
+
+
+def test_the_sheet_says_where_a_motor_is_off_and_an_engine_idles_on_the_wire() -> None:
+    electric = device("m", 3, "motor = true", 'kind = "off-bus"', "reversed = true", "rest_pct = 100", failsafe="100")
+    engine = device("e", 4, 'motor = "engine"', "idle_pct = -80", 'ignition_kill = "kill"', failsafe="-80")
+    notes = {step.name: step.note for step in setup_steps(rig(electric, engine, device("kill", 17, failsafe='"hold"')))}
+    assert notes == {
+        "m": "motor: off at 100 % as sent; propeller off, locked when driving; on a pulse output: set the receiver's"
+        " output, not the device",
+        "e": "engine: rests at -80 % as sent, ignition off by kill; propeller off, locked when driving",
+        "kill": "kills the ignition: locked when driving; two states only",
+    }
