@@ -212,7 +212,7 @@ def _likeness(one: I64, other: I64) -> float:
 
 
 def _overlap(one: Bools, other: Bools) -> float:
-    return float((one & other).sum() / max(1, min(one.sum(), other.sum())))
+    return float((one & other).sum() / max(1, min(int(one.sum()), int(other.sum()))))
 
 
 def _correlation(one: I64, other: I64) -> float:

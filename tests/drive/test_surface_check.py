@@ -198,7 +198,7 @@ def test_a_motion_goes_out_and_back_both_ways_then_to_its_ends(stop: Station, wa
     level = rows(stop)[:, stop.channel]
     assert level[0] == stop.neutral
     assert turns(level) == pytest.approx(wanted, abs=6)  # 6 counts are one frame's way
-    assert (level.min(), level.max()) == (stop.low, stop.high)
+    assert (int(level.min()), int(level.max())) == (stop.low, stop.high)
     assert (level == stop.low).sum() * 0.015 >= 1.0
     assert (level == stop.high).sum() * 0.015 >= 1.0
     assert np.abs(np.diff(level)).max() <= 7  # 50 % a second: 409.5 counts/s in 15 ms, rounded

@@ -29,7 +29,8 @@ def table(counts: np.ndarray[Any, Any], *, first: int = 0, flags: int = 0) -> Fr
 @pytest.fixture
 def walk() -> np.ndarray[Any, Any]:
     rng = np.random.default_rng(3)
-    return np.clip(992 + np.cumsum(rng.integers(-9, 10, 9000)), 0, 2047)
+    levels: np.ndarray[Any, Any] = np.clip(992 + np.cumsum(rng.integers(-9, 10, 9000)), 0, 2047)
+    return levels
 
 
 @pytest.mark.parametrize("long_bytes", [200, 1 << 20])  # columns in files, and in memory
