@@ -71,8 +71,7 @@ def test_a_recording_whose_terminal_is_closed_is_complete(tmp_path: Path) -> Non
     terminal = Terminal("record", "virtual:?period=7ms", "-o", str(path))
     wait_for(lambda: size_of(path) > 2000)
     os.close(terminal._fd)
-    _, status = os.waitpid(terminal._pid, 0)
-    assert os.waitstatus_to_exitcode(status) == 0
+    assert terminal._process.wait() == 0
     recording = read_recording(str(path))
     assert len(recording.frames) > 10
     assert sum(recording.rejects.length) < 25  # nothing but a frame that was under way
@@ -142,9 +141,9 @@ def test_a_screen_whose_terminal_is_closed_ends_and_lets_go_of_the_port(tmp_path
     terminal.see("silent")
     os.close(terminal._fd)
     try:
-        wait_for(lambda: os.waitpid(terminal._pid, os.WNOHANG)[0] == terminal._pid)
+        wait_for(lambda: terminal._process.poll() is not None)
     except AssertionError:
-        os.kill(terminal._pid, signal.SIGKILL)
+        terminal._process.kill()
         raise
     wait_for(lambda: not far.is_listened_to())
     far.unplug()

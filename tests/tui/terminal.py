@@ -6,12 +6,19 @@ import os
 import select
 import signal
 import struct
+import subprocess
 import sys
 import time
 from collections.abc import Callable
 
 import pyte
 
+# Makes its standard input the terminal of its session, then becomes the command.
+_IN_TERMINAL = """
+import fcntl, os, sys, termios
+fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+os.execv(sys.argv[1], sys.argv[1:])
+"""
 LIMIT_S = 30.0  # for a machine that is busy; nothing is measured by it
 
 
@@ -26,7 +33,6 @@ class Terminal:
 
     def __init__(self, *words: str, size: tuple[int, int] = (80, 24), **environ: str) -> None:
         import fcntl
-        import pty
         import termios
 
         def set_size(fd: int, columns: int, lines: int) -> None:
@@ -38,17 +44,19 @@ class Terminal:
         self.code: int | None = None
         self._set_size = set_size
         self._get_modes: Callable[[], list[object]] = lambda: termios.tcgetattr(self._fd)[:4]
-        self._pid, self._fd = pty.fork()
-        if self._pid == 0:
-            try:
-                set_size(0, *size)
-                known = os.environ | {"TERM": "xterm-256color", "COLORTERM": "truecolor"} | environ
-                os.read(0, 1)  # until the modes were noted
-                os.execve(sys.executable, [sys.executable, "-m", "busbench", *words], known)
-            finally:
-                os._exit(99)
+        self._fd, inside = os.openpty()
+        set_size(self._fd, *size)
         self.modes = self._get_modes()
-        os.write(self._fd, b"\n")
+        self._process = subprocess.Popen(
+            [sys.executable, "-I", "-S", "-c", _IN_TERMINAL, sys.executable, "-m", "busbench", *words],
+            stdin=inside,
+            stdout=inside,
+            stderr=inside,
+            start_new_session=True,
+            env=os.environ | {"TERM": "xterm-256color", "COLORTERM": "truecolor"} | environ,
+        )
+        os.close(inside)
+        self._pid = self._process.pid
 
     def see(self, *wanted: str, line: int | None = None) -> str:
         """Wait until all words stand on the screen, or on one line of it."""
@@ -96,9 +104,9 @@ class Terminal:
 
     def close(self) -> None:
         """End it if it still runs."""
-        if self.code is None:
-            os.kill(self._pid, signal.SIGKILL)
-            os.waitpid(self._pid, 0)
+        if self._process.poll() is None:
+            self._process.kill()
+            self._process.wait()
         os.close(self._fd)
 
     def __enter__(self) -> Terminal:
@@ -119,6 +127,4 @@ class Terminal:
         self.raw += data
         self._stream.feed(data)
         if not data:
-            done, status = os.waitpid(self._pid, os.WNOHANG)
-            if done:
-                self.code = os.waitstatus_to_exitcode(status)
+            self.code = self._process.poll()
