@@ -6,6 +6,7 @@ comes as a ready-made wheel with its hashes; nothing is built on the user's mach
 
 from __future__ import annotations
 
+import argparse
 import shutil
 import subprocess
 import sys
@@ -57,6 +58,7 @@ def compile_lock(requirements: list[str], lock: Path, *, keep: Path | None = Non
 
 
 def main() -> None:
+    argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter).parse_args()
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     groups = project["dependency-groups"]
     run = project["project"]["dependencies"] + groups["build"]

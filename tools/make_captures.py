@@ -8,7 +8,7 @@ All of it is invented: the quarter-scale glider Heron, its pilot and its faults.
 
 from __future__ import annotations
 
-import sys
+import argparse
 import time
 from pathlib import Path
 
@@ -55,11 +55,15 @@ NOISY = ReceiverSettings(
 TTY = ReceiverSettings(seed=16, period_s=0.014, jitter_s=0.0, duration_s=20)
 
 
-def main(arguments: list[str]) -> None:
-    if arguments == ["--tty"]:
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", nargs="?", type=Path, default=FOLDER, metavar="FOLDER")
+    parser.add_argument("--tty", action="store_true", help="record heron-tty.pcapng through a pty pair alone")
+    chosen = parser.parse_args()
+    if chosen.tty:
         record_tty(FOLDER / "heron-tty.pcapng")
-        return
-    make(Path(arguments[0]) if arguments else FOLDER)
+    else:
+        make(chosen.folder)
 
 
 def make(folder: Path) -> None:
@@ -122,4 +126,4 @@ def record_tty(path: Path) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1:])
+    main()

@@ -5,6 +5,7 @@ python tools/make_page_picture.py      writes captures/pages/round.png
 
 from __future__ import annotations
 
+import argparse
 import shutil
 import subprocess
 import sys
@@ -17,6 +18,7 @@ WINDOW = "900,1250"
 
 
 def main() -> None:
+    argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter).parse_args()
     browser = shutil.which("chromium")
     if browser is None:
         raise SystemExit("make_page_picture.py: chromium is missing: install it")

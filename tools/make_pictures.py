@@ -8,6 +8,7 @@ a screen of the terminal UI make a run of each segment of its lines, with the se
 
 from __future__ import annotations
 
+import argparse
 import os
 import re
 import subprocess
@@ -191,4 +192,6 @@ def make(folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    make(Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER)
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", nargs="?", type=Path, default=FOLDER, metavar="FOLDER")
+    make(parser.parse_args().folder)

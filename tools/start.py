@@ -5,6 +5,7 @@ import sys
 if sys.version_info < (3, 11):  # noqa: UP036  this file must read on an older Python to say so
     sys.exit("start.py: busbench needs Python 3.11 or newer, this is %d.%d" % sys.version_info[:2])  # noqa: UP031
 
+import argparse
 import os
 import subprocess
 
@@ -18,7 +19,8 @@ COMMANDS = (
 )
 
 
-def main() -> int:
+def main(arguments: list[str]) -> int:
+    argparse.ArgumentParser(prog="start.py", description=__doc__).parse_args(arguments)
     try:
         python = prepare("run")
     except SetupError as error:
@@ -46,7 +48,7 @@ def main() -> int:
 
 if __name__ == "__main__":
     try:
-        sys.exit(main())
+        sys.exit(main(sys.argv[1:]))
     except KeyboardInterrupt:
         sys.exit(130)
     except BrokenPipeError:

@@ -33,7 +33,7 @@ def test_what_it_runs(monkeypatch: pytest.MonkeyPatch, is_terminal: bool, term: 
     monkeypatch.setattr(sys.stdin, "isatty", lambda: is_terminal, raising=False)
     monkeypatch.setattr(sys.stdout, "isatty", lambda: is_terminal, raising=False)
     monkeypatch.setenv("TERM", term)
-    assert start.main() == 0
+    assert start.main([]) == 0
     assert ran == commands
 
 
@@ -43,7 +43,7 @@ _setup.prepare = lambda _: pathlib.Path(sys.executable)
 gone, pipe = os.pipe()
 os.close(gone)
 os.dup2(pipe, 1)
-runpy.run_path(sys.argv[1], run_name="__main__")
+runpy.run_path(sys.argv.pop(), run_name="__main__")
 """
 
 
