@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Literal
 
 ROOT = Path(__file__).resolve().parent.parent
-VENV = ROOT / ".venv"
+# Several Pythons need an environment each: tools/every_python.py names another folder.
+VENV = ROOT / os.environ.get("BUSBENCH_VENV", ".venv")
 STAMP = VENV / "busbench-installed.txt"
 LOG = VENV / "busbench-install.log"
 LOCKS = {"run": ROOT / "tools" / "lock.txt", "dev": ROOT / "tools" / "lock-dev.txt"}
@@ -81,13 +82,14 @@ def prepare(packages: Packages) -> Path:
     """
     python = venv_python()
     if is_ready(packages):
+        _say_where_other(python)
         return python
     STAMP.unlink(missing_ok=True)
     if not _works(python):
         _make_venv()
     lock = LOCKS[packages]
     pinned = [line.split("==")[0] for line in lock.read_text(encoding="utf-8").splitlines() if "==" in line]
-    say(f"installing {len(set(pinned))} packages from tools/{lock.name} into .venv")
+    say(f"installing {len(set(pinned))} packages from tools/{lock.name} into {VENV.name}")
     # No build and no look at dependencies: the lock is whole, and all of it comes as wheels.
     _pip("--require-hashes", "--no-deps", "--only-binary", ":all:", "-r", str(lock), total=len(set(pinned)))
     say("installing busbench itself")
@@ -109,10 +111,18 @@ def _works(python: Path) -> bool:
         return False
 
 
+def _say_where_other(python: Path) -> None:
+    """Name the Python of the .venv where it is of another version than this one."""
+    code = "import sys; print(*sys.version_info[:2], sep='.')"
+    found = subprocess.run([python, "-I", "-c", code], capture_output=True, text=True, check=False).stdout.strip()
+    if found != "{}.{}".format(*sys.version_info):
+        say(f"{VENV.name} holds Python {found}: to use Python {sys.version.split()[0]}, delete {VENV.name} first")
+
+
 def _make_venv() -> None:
     if importlib.util.find_spec("venv") is None or importlib.util.find_spec("ensurepip") is None:
         raise SetupError("this Python cannot make virtual environments: on Debian or Ubuntu, apt install python3-venv")
-    say(f"making .venv with Python {sys.version.split()[0]}")
+    say(f"making {VENV.name} with Python {sys.version.split()[0]}")
     command = [sys.executable, "-I", "-m", "venv", "--clear", str(VENV)]
     made = subprocess.run(command, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, check=False)
     if made.returncode:

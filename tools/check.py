@@ -5,6 +5,8 @@ import sys
 if sys.version_info < (3, 11):  # noqa: UP036  this file must read on an older Python to say so
     sys.exit("check.py: busbench needs Python 3.11 or newer, this is %d.%d" % sys.version_info[:2])  # noqa: UP031
 
+import argparse
+import os
 import subprocess
 import time
 from pathlib import Path
@@ -14,24 +16,41 @@ from _setup import ROOT, SetupError, prepare, say
 STEPS = (
     ("ruff check", ("ruff", "check", "--quiet", ".")),
     ("ruff format", ("ruff", "format", "--check", "--quiet", ".")),
-    ("mypy", ("mypy", "--no-error-summary")),
 )
-# What the package does on the other systems is seen by mypy alone; a cache for each, or they would spoil one another's.
+SHORT_TESTS = ("tests/test_public.py", "tests/test_package.py", "tests/wire", "tests/capture", "tests/analysis")
+# What the package does on the other systems is seen by mypy alone.
 OTHER_SYSTEMS = ("win32", "darwin")
+# Many tests wait for a clock, a terminal or another process, so two cores have time for more than two of them.
+TESTS_PER_CORE = 2
 
 
 def main(arguments: list[str]) -> int:
+    parser = argparse.ArgumentParser(
+        prog="check.py",
+        description="Install what the project needs into .venv, then run every check.",
+        epilog="Further arguments go to pytest, as in: python3 tools/check.py tests/wire -k align",
+        allow_abbrev=False,
+    )
+    parser.add_argument("--short", action="store_true", help="types and a short set of tests alone")
+    parser.add_argument("--install-only", action="store_true", help="install, check nothing")
+    chosen, for_pytest = parser.parse_known_args(arguments)
     try:
         python = prepare("dev")
     except SetupError as error:
         print(f"check.py: {error}", file=sys.stderr)
         return 2
-    others = {system: _start_mypy(python, system) for system in OTHER_SYSTEMS}
+    if chosen.install_only:
+        return 0
+    systems = (
+        (sys.platform,) if chosen.short else (sys.platform, *(one for one in OTHER_SYSTEMS if one != sys.platform))
+    )
+    started = {system: _start_mypy(python, system) for system in systems}
     failed = [name for name, step in STEPS if not _run(python, name, step)]
-    failed += [f"mypy {system}" for system, mypy in others.items() if not _ended(mypy, f"mypy {system}")]
+    failed += [f"mypy {system}" for system, mypy in started.items() if not _ended(mypy, f"mypy {system}")]
     # Last, and nothing after it where all went well: its closing line is the closing line of the whole.
     say("pytest")
-    tests = [str(python), "-m", "pytest", "-n", "auto", "-rs", *arguments]
+    workers = str(TESTS_PER_CORE * (os.cpu_count() or 1))
+    tests = [str(python), "-m", "pytest", "-n", workers, "-rs", *(SHORT_TESTS if chosen.short else ()), *for_pytest]
     code = subprocess.run(tests, cwd=ROOT, check=False).returncode
     if code:
         failed.append("pytest")
@@ -49,7 +68,8 @@ def _run(python: Path, name: str, step: tuple[str, ...]) -> bool:
 
 def _start_mypy(python: Path, system: str) -> subprocess.Popen[bytes]:
     command = [str(python), "-m", "mypy", "--no-error-summary", "--platform", system]
-    command += ["--cache-dir", f".mypy_cache/{system}", "busbench"]
+    if system != sys.platform:  # a cache for each, or they would overwrite one another's; tests are for this system
+        command += ["--cache-dir", f".mypy_cache/{system}", "busbench"]
     return subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
 
 

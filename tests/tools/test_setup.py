@@ -85,3 +85,15 @@ def test_an_old_python_is_told_so(script: str) -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.stderr == f"{script}: busbench needs Python 3.11 or newer, this is 3.9\n"
     assert done.returncode == 1
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a Python is made up as a shell script")
+def test_a_venv_of_another_python_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    _setup._say_where_other(Path(sys.executable))
+    assert capsys.readouterr().err == ""
+    other = tmp_path / "python"
+    other.write_text("#!/bin/sh\necho 3.10\n")
+    other.chmod(0o755)
+    _setup._say_where_other(other)
+    now, name = sys.version.split()[0], _setup.VENV.name
+    assert capsys.readouterr().err == f"· {name} holds Python 3.10: to use Python {now}, delete {name} first\n"

@@ -1,0 +1,96 @@
+"""Every Python of the machine is found and checked, and one that fails fails the whole."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import every_python
+import pytest
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="Pythons are made up as shell scripts")
+
+
+def program(path: Path, script: str) -> Path:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(f"#!/bin/sh\n{script}\n", encoding="utf-8")
+    path.chmod(0o755)
+    return path
+
+
+def test_those_on_the_path_come_first_then_those_of_version_managers(tmp_path: Path) -> None:
+    first = program(tmp_path / "bin" / "python3", "exit 0")
+    program(tmp_path / "bin" / "python3-config", "exit 0")
+    managed = program(tmp_path / "home" / ".pyenv" / "versions" / "3.12.1" / "bin" / "python3.12", "exit 0")
+    path = os.pathsep.join([str(tmp_path / "bin"), str(tmp_path / "none")])
+    assert every_python.candidates(path, [tmp_path / "home"]) == [first, managed]
+
+
+def test_one_of_each_supported_version_is_taken(tmp_path: Path) -> None:
+    programs = [
+        program(tmp_path / "a", "echo 3 13 /of/a"),
+        program(tmp_path / "old", "echo 3 10 /of/old"),
+        program(tmp_path / "not in use", "echo 'not in use' >&2; exit 127"),
+        program(tmp_path / "early release", "exit 0"),
+        program(tmp_path / "again", "echo 3 13 /of/again"),
+        program(tmp_path / "b", "echo 3 11 '/of/two words'"),
+        tmp_path / "gone",
+    ]
+    assert every_python.supported(programs) == {(3, 11): Path("/of/two words"), (3, 13): Path("/of/a")}
+
+
+def test_the_python_in_use_is_one_of_them() -> None:
+    assert every_python.supported([Path(sys.executable)]) == {sys.version_info[:2]: Path(sys.executable)}
+
+
+class Ended(subprocess.Popen[bytes]):
+    def __init__(self, code: int) -> None:
+        self._code = code
+
+    def __del__(self) -> None: ...
+
+    def wait(self, timeout: float | None = None) -> int:
+        return self._code
+
+
+@pytest.mark.parametrize(
+    ("codes", "failed"),
+    [
+        ({}, []),
+        ({("3.12", "--short"): 1}, ["3.12"]),
+        ({("3.13", ""): 5}, ["3.13"]),
+        ({("3.11", "--install-only"): 2}, ["3.11 (installation)"]),
+    ],
+)
+def test_what_runs_on_which_and_what_failed(
+    monkeypatch: pytest.MonkeyPatch, codes: dict[tuple[str, str], int], failed: list[str]
+) -> None:
+    ran = []
+
+    def popen(command: list[Path | str], *, cwd: Path, env: dict[str, str]) -> Ended:
+        version = env["BUSBENCH_VENV"].removeprefix(".venv-")
+        options = [word for word in map(str, command[2:]) if word.startswith("--")]
+        ran.append(f"{version} {' '.join(map(str, command[2:]))}".strip())
+        assert command[0] == Path(f"/of/{version}")
+        return Ended(codes.get((version, " ".join(options)), 0))
+
+    monkeypatch.setattr(subprocess, "Popen", popen)
+    pythons = {(3, minor): Path(f"/of/3.{minor}") for minor in (11, 12, 13)}
+    assert every_python.run_all(pythons, ["-x"]) == failed
+    assert ran[:3] == [f"3.{minor} --install-only" for minor in (11, 12, 13)]
+    wanted = ["3.13 -x", "3.12 --short -x", "3.11 -x"]
+    assert ran[3:] == [one for one in wanted if f"{one.split()[0]} (installation)" not in failed]
+
+
+def test_one_that_fails_fails_the_whole(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.setattr(sys, "argv", ["every_python.py"])
+    monkeypatch.setattr(every_python, "supported", lambda programs: {(3, 11): Path("/of/3.11")})
+    monkeypatch.setattr(every_python, "run_all", lambda pythons, arguments: ["3.11"])
+    assert every_python.main() == 1
+    assert capsys.readouterr().out == "every_python.py: failed: 3.11\n"
+    monkeypatch.setattr(every_python, "run_all", lambda pythons, arguments: [])
+    assert every_python.main() == 0
+    monkeypatch.setattr(every_python, "supported", lambda programs: {})
+    assert every_python.main() == 2
