@@ -67,8 +67,23 @@ def display_name(source: str | Path) -> str:
     return f'"{text}"' if ":" in text.rstrip("\\/")[2:] or text.endswith(":") else text
 
 
+class TextFileError(ValueError):
+    """A file cannot be taken for one of text.
+
+    Args:
+        what: what is wrong, as a predicate.
+        hint: what to do.
+    """
+
+    def __init__(self, what: str, *, hint: str) -> None:
+        self.what, self.hint = what, hint
+        super().__init__(f"{what}: {hint}")
+
+
 def unreadable(error: Exception) -> tuple[str, str]:
     """What went wrong where a file of text was to be read, and what to do next."""
+    if isinstance(error, TextFileError):
+        return error.what, error.hint
     if isinstance(error, FileNotFoundError):
         return "there is no such file", "check the name and the folder"
     if isinstance(error, IsADirectoryError):
@@ -118,12 +133,14 @@ def not_toml(error: Exception, data: bytes) -> tuple[str, str]:
     """Why the bytes of a file are not TOML, by their line, and what to do next.
 
     Args:
-        error: of decoding them as UTF-8, or of tomllib.
+        error: of decoding them as UTF-8, or of load_toml.
         data: the whole file.
     """
     if isinstance(error, UnicodeDecodeError):
         line = data.count(b"\n", 0, error.start) + 1
         return f"line {line} is not UTF-8 text", "save the file as UTF-8"
+    if isinstance(error, TextFileError):
+        return error.what, error.hint
     if isinstance(error, RecursionError):
         return "is nested too deep", "write tables as README shows them"
     at = re.fullmatch(r"(?s)(.*) \(at (?:line (\d+), column \d+|end of document)\)", str(error))

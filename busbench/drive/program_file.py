@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -26,12 +25,12 @@ from busbench.drive.program import (
     rate_counts,
 )
 from busbench.errors import DriveError, not_toml, other_kind, quote_value, unreadable
+from busbench.text_file import load_toml, read_bounded, require_small
 from busbench.wire.codec import CHANNELS, COUNTS_MAX, END_BYTES, END_SLOTS
 from busbench.wire.scale import Scale
 
 ORDERS = ("together", "in turn")
 FAULTS = ("lost", "failsafe", "gap", "flips")
-FILE_BYTES_MAX = 1_000_000
 DEFAULT_SCALE = Scale()
 _NAME_IT = "name a file of parts, as README shows one"
 RATE_MAX = 1e6  # units a second: any step within one frame
@@ -59,19 +58,17 @@ def read_program(
 
 def _read_toml(path: Path) -> Mapping[str, object]:
     try:
-        with path.open("rb") as file:
-            raw = file.read(FILE_BYTES_MAX + 1)
-    except OSError as error:
+        raw = read_bounded(path)
+    except (OSError, ValueError) as error:
         what, hint = unreadable(error)
         raise DriveError(f"{path}: {what}", hint=hint) from None
     if is_other := other_kind(raw):
         is_recording = is_other == "is a recording"
         hint = f"`busbench drive replay --recording {path}` takes it" if is_recording else _NAME_IT
         raise DriveError(f"{path}: {is_other}, not a drive program", hint=hint)
-    if len(raw) > FILE_BYTES_MAX:
-        raise DriveError(f"{path}: is larger than {FILE_BYTES_MAX:,} bytes", hint="shorten it")
     try:
-        values = tomllib.loads(raw.decode("utf-8-sig"))
+        require_small(raw)
+        values = load_toml(raw.decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:
         what, hint = not_toml(error, raw)
         raise DriveError(f"{path}: {what}", hint=hint) from None

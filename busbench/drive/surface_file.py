@@ -30,6 +30,7 @@ from typing import Any
 from busbench.drive.limits import Limits
 from busbench.drive.surface_check import QUESTIONS, Ended, Entry, Move, Station
 from busbench.errors import DriveError, sanitize, unreadable, unwritable
+from busbench.text_file import read_bounded, require_small
 from busbench.wire.codec import CHANNELS
 from busbench.wire.scale import Scale
 
@@ -173,7 +174,9 @@ def read_walk(path: str | Path) -> SavedWalk:
         DriveError: it cannot be read or is no such file.
     """
     try:
-        text = Path(path).read_text(encoding="utf-8")
+        data = read_bounded(path)
+        require_small(data)
+        text = data.decode("utf-8")
     except UnicodeDecodeError as error:
         raise DriveError(f"{path}, byte {error.start}: is not UTF-8 text", hint=_NAME_IT) from None
     except (OSError, ValueError) as error:

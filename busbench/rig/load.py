@@ -10,8 +10,6 @@ import difflib
 import functools
 import math
 import re
-import sys
-import tomllib
 import typing
 from pathlib import Path
 from typing import Any, Literal
@@ -20,6 +18,7 @@ import msgspec
 
 from busbench.errors import RigError, not_toml, other_kind, pluralize, quote_value, sanitize, unreadable
 from busbench.rig.model import Rig
+from busbench.text_file import load_toml, read_bounded, require_small
 
 _MESSAGE = re.compile(r"(?s)(?P<said>.*?)(?: - at `\$(?P<path>[^`]*)`)?\Z")
 _EXPECTED = re.compile(r"Expected `(?P<type>[^`]*)`(?: of length)?(?: (?P<op>[<>]=?) (?P<limit>[-\d.]+))?")
@@ -50,7 +49,7 @@ def read_rig(path: str | Path) -> Rig:
         RigError: it cannot be read or says what cannot be.
     """
     try:
-        data = sys.stdin.buffer.read() if str(path) == "-" else Path(path).read_bytes()
+        data = read_bounded(path, takes_stdin=True)
     except (OSError, ValueError) as error:
         what, hint = unreadable(error)
         is_missing = isinstance(error, FileNotFoundError)
@@ -60,8 +59,9 @@ def read_rig(path: str | Path) -> Rig:
     if is_other := other_kind(data):
         raise RigError(path, "", f"{is_other}, not a rig file", hint=_BEGIN)
     try:
+        require_small(data)
         text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
+    except ValueError as error:
         what, hint = not_toml(error, data)
         raise RigError(path, "", what, hint=hint) from None
     return parse_rig(text, path=path)
@@ -81,7 +81,7 @@ def parse_rig(text: str, *, path: str | Path = "rig") -> Rig:
         RigError: it says what cannot be.
     """
     try:
-        raw = tomllib.loads(text.replace("\r\n", "\n"))
+        raw = load_toml(text)
     except (ValueError, RecursionError) as error:
         what, hint = not_toml(error, text.encode())
         raise RigError(path, "", what, hint=hint) from None

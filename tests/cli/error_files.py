@@ -42,6 +42,7 @@ TEXTS = {
     "rig-lead-number.toml": DEVICE + "lead = 0.8\n",
     "rig-quoted.toml": HEAD.replace("7.4", '"7.4"'),
     "rig-nan.toml": HEAD.replace("7.4", "nan"),
+    "rig-key.toml": HEAD + ".".join("a" * 50_000) + " = 1\n",
     "rig-huge.toml": HEAD.replace("7.4", "7.4e9"),
     "rig-below-nil.toml": HEAD.replace("7.4", "-7.4"),
     "rig-kind.toml": DEVICE + 'kind = "serov"\n',
@@ -100,6 +101,7 @@ TEXTS = {
     "drive-deep.toml": "a = " + "[" * 5000,
     "drive-digits.toml": "repeat = " + "9" * 5000,
     "drive-large.toml": "#" * 1_000_001,
+    "drive-key.toml": ".".join("a" * 50_000) + " = 1\n" + PART,
     # Answers of a walk.
     "walk-cut.json": '{"version": 1,',
     "walk-empty.json": '{"version": 1}',
