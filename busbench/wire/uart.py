@@ -14,16 +14,24 @@ and goes through whole arrays at once.
 from __future__ import annotations
 
 import enum
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
-from busbench.model import BUS_LINE, I64, U8, U16, LineSettings
+from busbench.model import BUS_LINE, I64, U8, U16, LineSettings, set_readonly
 from busbench.wire.bit_clock import BitTime
 from busbench.wire.edges import Edges
 
 DATA_BITS = 8
+_JUDGED_EDGES = 2_000  # changes by which polarity and bit time are judged, where the record has so many
+_MISFIT = 0.1  # bad characters from which on other settings are tried
+_FIT = 0.1  # of these, what another setting may leave
+_NO_FIT = 0.3  # bad characters from which on they say nothing of the polarity: the level at rest does
+_FIT_CHARACTERS = 20  # from fewer nothing is concluded
+_NO_EDGES = np.empty(0, np.int64)
+set_readonly(_NO_EDGES)
 
 
 class LineFault(enum.IntFlag):
@@ -45,6 +53,7 @@ class LineBytes:
         inverted: True where the line was taken to idle low.
         bit_ns: the bit time that was used.
         line: the settings that were asked for.
+        fits: other settings that explain the line where those do not; see LineDecoder.
     """
 
     data: U8
@@ -53,6 +62,7 @@ class LineBytes:
     inverted: bool
     bit_ns: float
     line: LineSettings
+    fits: LineSettings | None = None
 
     def __len__(self) -> int:
         return int(self.data.size)
@@ -153,15 +163,16 @@ def decode_line(edges: Edges, *, line: LineSettings = BUS_LINE) -> LineBytes:
         line: settings of the line; its polarity is found in the record.
     """
     decoder = LineDecoder(line=line)
-    parts = [decoder.feed(edges), decoder.flush()]
-    return LineBytes(
-        np.concatenate([part.data for part in parts]),
-        np.concatenate([part.t_ns for part in parts]),
-        np.concatenate([part.bad for part in parts]),
-        decoder.inverted,
-        decoder.bit_ns,
-        line,
-    )
+    read = _joined([decoder.feed(edges), decoder.flush()])
+    return replace(read, inverted=decoder.inverted, bit_ns=decoder.bit_ns, fits=decoder.fits)
+
+
+def _joined(parts: Sequence[LineBytes]) -> LineBytes:
+    """Characters that follow one another; the last part knows the line best."""
+    if len(parts) == 1:
+        return parts[0]
+    data, t_ns, bad = (np.concatenate([getattr(part, name) for part in parts]) for name in ("data", "t_ns", "bad"))
+    return replace(parts[-1], data=data, t_ns=t_ns, bad=bad)
 
 
 def misread(edges: Edges, *, line: LineSettings) -> LineBytes:
@@ -180,13 +191,19 @@ class LineDecoder:
     """Reads the characters of a record that comes piece by piece.
 
     Polarity: that which leaves fewer bad characters among the first 20 000 changes;
-    where both do as well, the level at which the line stands longest is idle.
+    where both leave as many or most, the level at which the line stands longest is idle.
+    Parity and stop bits: as asked for, always. Where most characters contradict them
+    and another setting explains the line, `fits` says which, and polarity is judged by it.
     Bit time: measured on the changes, within 8 % of nominal. A record that begins
     inside a character: that piece is passed over. One that ends inside a character:
     so is that piece, but mark is taken to last where the record's end is not known.
 
     Args:
         line: settings of the line; its polarity is not used.
+
+    Attributes:
+        inverted: True where the line was found to idle low.
+        fits: the parity and stop bits that explain the line, None where those asked for do or none does.
     """
 
     def __init__(self, *, line: LineSettings = BUS_LINE) -> None:
@@ -195,6 +212,7 @@ class LineDecoder:
         self._has_begun = False
         self._bit_time = BitTime(nominal_bit_ns(line))
         self.inverted = line.inverted
+        self.fits: LineSettings | None = None
 
     @property
     def bit_ns(self) -> float:
@@ -202,21 +220,27 @@ class LineDecoder:
         return self._bit_time.bit_ns
 
     def feed(self, edges: Edges) -> LineBytes:
-        """Take the next piece of the record; the first should hold a few thousand changes or all.
+        """Take the next piece of the record.
 
         Args:
             edges: what follows the piece before.
 
         Returns:
-            The characters that ended before its end.
+            The characters that ended before its end; none before polarity and bit time can be judged.
         """
         if self._rest is not None:
             edges = Edges.join([self._rest, edges])
+        if not self._has_begun and len(edges) < _JUDGED_EDGES:
+            self._rest = edges
+            return self._characters(Edges(_NO_EDGES, edges.initial, 0, 0)).read()
+        return self._read(edges)
+
+    def _read(self, edges: Edges) -> LineBytes:
         is_first = not self._has_begun and len(edges) > 0
         if is_first:
             self._has_begun = True
             self._bit_time.find(edges.t_ns)
-            self.inverted = _is_inverted(edges, self._line, self.bit_ns)
+            self.inverted, self.fits = _judge(edges, self._line, self.bit_ns)
         found = self._characters(edges)
         if is_first:
             found.skip_partial()
@@ -227,7 +251,8 @@ class LineDecoder:
 
     def flush(self) -> LineBytes:
         """Read what is left: the record has ended."""
-        edges = self._rest or Edges(np.empty(0, np.int64), int(not self.inverted), 0, 0)
+        read = [self._read(self._rest)] if self._rest is not None and not self._has_begun else []
+        edges = self._rest or Edges(_NO_EDGES, int(not self.inverted), 0, 0)
         self._rest = None
         if len(edges) and edges.end_ns == edges.t_ns[-1] and edges.final != self.inverted:
             edges = Edges(edges.t_ns, edges.initial, edges.start_ns, edges.end_ns + 2 * self._line.character_ns)
@@ -236,9 +261,9 @@ class LineDecoder:
             last_ns = round((self._line.stop_bits - 1) * self.bit_ns)
             edges = Edges(edges.t_ns, edges.initial, edges.start_ns, edges.end_ns + last_ns)
         found = self._characters(edges)
-        read = found.read()
-        self._bit_time.add(found.spans(read))
-        return read
+        read.append(found.read())
+        self._bit_time.add(found.spans(read[-1]))
+        return _joined(read)
 
     def _characters(self, edges: Edges) -> _Characters:
         return _Characters(edges, self._line, inverted=self.inverted, bit_ns=self.bit_ns)
@@ -267,7 +292,8 @@ class _Characters:
         times = self._edges.t_ns[self._falls]
         until_ns = self._edges.start_ns + round(bits * self._bit_ns)
         count = min(int(np.searchsorted(times, until_ns)), bits)
-        faults = [int(np.count_nonzero(self._read(self._walk(first, trial))[1])) for first in range(count + 1)]
+        # a second stop bit that the next character cuts short speaks for no other beginning
+        faults = [np.count_nonzero(self._read(self._walk(first, trial), crowds=False)[1]) for first in range(count + 1)]
         self._first = int(np.argmin(faults))
 
     def _walk(self, at: int, most: int) -> list[int]:
@@ -317,8 +343,13 @@ class _Characters:
         start_ns = int(edges.t_ns[at])
         return Edges(edges.t_ns[at:].copy(), int(not self._inverted), start_ns, edges.end_ns)
 
-    def _read(self, chain: list[int]) -> tuple[U16, U8]:
-        """Words (bit 0 the start bit) and faults of characters."""
+    def _read(self, chain: list[int], *, crowds: bool = True) -> tuple[U16, U8]:
+        """Words (bit 0 the start bit) and faults of characters.
+
+        Args:
+            chain: their places among the falls.
+            crowds: False to pass a last stop bit that the next character cuts short.
+        """
         if not chain:
             return np.empty(0, np.uint16), np.empty(0, np.uint8)
         bits = self._line.character_bits
@@ -331,21 +362,42 @@ class _Characters:
         after = np.array([(1 << bits) - (1 << k) for k in range(bits + 1)], np.uint16)  # bits from boundary k on
         words = np.bitwise_xor.reduceat(after[boundary], at - at[0]) ^ after[0]
         # Where the next start bit already stands in the middle of the last stop bit, that one is wrong.
+        if not crowds:
+            return words, _judged(self._line)[words]
         starts = self._edges.t_ns[np.append(at, stop) if stop < self._edges.t_ns.size else at]
         crowded = np.diff(starts) < round((bits - 0.5) * self._bit_ns)
         words[: crowded.size][crowded] &= np.uint16((1 << (bits - 1)) - 1)
         return words, _judged(self._line)[words]
 
 
-def _is_inverted(edges: Edges, line: LineSettings, bit_ns: float) -> bool:
+def _judge(edges: Edges, line: LineSettings, bit_ns: float) -> tuple[bool, LineSettings | None]:
+    """Polarity, and the settings that explain the line where those asked for do not."""
     few = Edges(edges.t_ns[:20_000], edges.initial, edges.start_ns, int(edges.t_ns[:20_000][-1]))
-    share = []
-    for inverted in (False, True):
-        read = _Characters(few, line, inverted=inverted, bit_ns=bit_ns).read()
-        share.append(np.count_nonzero(read.bad) / len(read) if len(read) else 1.0)
-    if abs(share[0] - share[1]) > 0.02:
-        return bool(share[1] < share[0])
+    upright, inverted = (_share_bad(few, replace(line, inverted=one), bit_ns) for one in (False, True))
+    if min(upright, inverted) > _MISFIT and _is_on_grid(few.t_ns, bit_ns):
+        # stop bits as asked for come first: two also pass as one
+        stops = (line.stop_bits, 3 - line.stop_bits)
+        tried = [replace(line, parity=p, stop_bits=s, inverted=i) for s in stops for p in "EON" for i in (False, True)]
+        shares = [_share_bad(few, one, bit_ns, least=_FIT_CHARACTERS) for one in tried]
+        if min(shares) <= _FIT * min(upright, inverted):
+            fits = tried[int(np.argmin(shares))]
+            return fits.inverted, fits
+    if abs(upright - inverted) > 0.02 and min(upright, inverted) < _NO_FIT:
+        return bool(inverted < upright), None
     end_ns = edges.end_ns if len(few) == len(edges) else few.end_ns
     spans = np.diff(few.t_ns, prepend=few.start_ns, append=end_ns)
     low = spans[few.initial :: 2].sum()  # the first span stands at the initial level
-    return bool(low * 2 > spans.sum())
+    return bool(low * 2 > spans.sum()), None
+
+
+def _is_on_grid(t_ns: I64, bit_ns: float) -> bool:
+    """True where distances between changes of one direction are whole bits: at a wrong rate few are."""
+    bits = (t_ns[2:] - t_ns[:-2]) / bit_ns
+    bits = bits[bits < DATA_BITS + 2]
+    return bool(bits.size and (np.abs(bits - np.rint(bits)) < 0.2).mean() > 0.9)
+
+
+def _share_bad(edges: Edges, line: LineSettings, bit_ns: float, *, least: int = 1) -> float:
+    """Share of bad characters; 1 where there are fewer than the least."""
+    read = _Characters(edges, line, inverted=line.inverted, bit_ns=bit_ns).read()
+    return float(np.count_nonzero(read.bad)) / len(read) if len(read) >= least else 1.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -151,6 +152,71 @@ def test_the_second_stop_bit_counts_too() -> None:
     assert not decode_line(edges, line=one_stop).bad.any()
     # With two asked for, the next start bit stands where the second should.
     assert misread(edges, line=BUS_LINE).bad.tolist() == [LineFault.FRAMING] * 7 + [0]
+
+
+@BOTH
+@pytest.mark.parametrize(
+    ("sent", "asked", "fits"),
+    [
+        ("E2", "E2", None),
+        ("E2", "E1", None),  # two stop bits pass as one
+        ("E2", "O2", "E2"),
+        ("E2", "N2", "E2"),
+        ("E2", "O1", "E1"),
+        ("E1", "E2", "E1"),
+        ("E1", "N2", "E1"),
+        ("O2", "E2", "O2"),
+        ("O2", "N1", "O1"),
+        ("N2", "E2", "N2"),
+        ("N1", "E2", "N1"),
+        ("N1", "N2", "N1"),
+    ],
+)
+def test_wrong_parity_or_stop_bits_are_never_taken_for_polarity(
+    line: LineSettings, sent: str, asked: str, fits: str | None
+) -> None:
+    settings = {name: replace(line, parity=name[0], stop_bits=int(name[1])) for name in (sent, asked, fits or sent)}
+    data, _ = bursts()
+    gaps = np.arange(40).repeat(25) * 4_000_000
+    t_ns = np.arange(data.size) * settings[sent].character_ns + gaps
+    read = decode_line(encode_line(data, t_ns, line=settings[sent]), line=settings[asked])
+    assert read.inverted is line.inverted
+    assert read.fits == (settings[fits] if fits else None)
+    assert np.count_nonzero(read.bad) == 0 if fits is None else np.count_nonzero(read.bad) > len(read) // 3
+
+
+@pytest.mark.parametrize("rate", [0.5, 0.8, 0.868, 0.9, 1.1, 1.25, 2])
+@BOTH
+def test_a_wrong_rate_is_taken_neither_for_polarity_nor_for_other_settings(line: LineSettings, rate: float) -> None:
+    """Where nothing explains the line, the level at which it rests is the only evidence."""
+    data, t_ns = bursts(bit_ns=10_000 * rate)
+    read = decode_line(encode_line(data, t_ns * 2, line=line, bit_ns=10_000 * rate), line=BUS_LINE)
+    assert (read.inverted, read.fits) == (line.inverted, None)
+
+
+@BOTH
+@pytest.mark.parametrize("lead_us", [1, 30, 60, 119, 500])
+def test_a_first_character_with_one_stop_bit_is_marked_and_not_dropped(line: LineSettings, lead_us: int) -> None:
+    data, t_ns = bursts(4)
+    t_ns[1:] -= 10_000  # the second begins where the second stop bit of the first should be
+    edges = encode_line(data, t_ns, line=line)
+    read = decode_line(cut(edges, -lead_us * 1000, 10**12), line=line)
+    assert agrees(read, data, t_ns)
+    assert np.flatnonzero(read.bad).tolist() == [0]
+    assert read.bad[0] == LineFault.FRAMING
+
+
+def test_a_line_that_comes_edge_by_edge_is_judged_by_many() -> None:
+    data, t_ns = bursts(bit_ns=10_400)
+    edges = encode_line(data, t_ns, bit_ns=10_400)
+    decoder, parts, before = LineDecoder(), [], edges.initial
+    for at, t in enumerate(edges.t_ns.tolist()):
+        end_ns = edges.end_ns if at == len(edges) - 1 else t
+        parts.append(decoder.feed(Edges(np.array([t]), before, edges.start_ns if at == 0 else t, end_ns)))
+        before ^= 1
+    parts.append(decoder.flush())
+    assert np.concatenate([part.data for part in parts]).tobytes() == data.tobytes()
+    assert not np.concatenate([part.bad for part in parts]).any()
 
 
 @BOTH
