@@ -9,13 +9,15 @@ from collections.abc import Collection, Iterator
 import numpy as np
 
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
-from busbench.errors import CaptureError, sanitize
-from busbench.model import ByteLog, Clock, ClockKind, set_readonly
+from busbench.capture.frame_count import carries_frames
+from busbench.errors import CaptureError, pluralize, sanitize
+from busbench.model import ByteLog, Clock, ClockKind, LineSettings, set_readonly
 from busbench.wire.edges import Edges
 from busbench.wire.uart import LineBytes, LineDecoder, decode_line
 
 NAME_MOST = 40  # characters of a name that are shown
 _TRIED_MOST = 64
+_JUDGED_EDGES = 2_000  # changes in which some frames stand, where a signal carries any
 _OFF_NOMINAL_PPM = 5_000  # crystals and RC clocks of receivers are closer
 
 
@@ -129,38 +131,67 @@ class LevelCapture(Capture):
             raise CaptureError(self._file.path, what, hint=hint or "check where the probe was")
 
     def _choose(self) -> str:
+        """The signal that carries frames; else that with most sound characters."""
         names = self._file.names
         if len(names) == 1:
             return names[0]
-        best: tuple[int, int] | None = None
-        chosen = names[0]
-        piece: dict[str, Edges] = {}
-        with contextlib.suppress(CaptureError):  # told when it is read
-            piece = next(iter(self._file.pieces(names)), {})
-        # of very many signals those that change most: the bus changes all the time
-        for name in sorted(piece, key=lambda name: -len(piece[name]))[:_TRIED_MOST]:
-            found = decode_line(piece[name], line=self._line)
-            score = len(found) - 2 * int(np.count_nonzero(found.bad)), len(piece[name])
-            if best is None or score > best:
-                best, chosen = score, name
-        name = sanitize(chosen, most=NAME_MOST)
+        waiting: dict[str, list[Edges]] = {name: [] for name in names}
+        sound = dict.fromkeys(names, 0)
+        chosen = ""
+        with contextlib.suppress(CaptureError):  # reported when it is read
+            for piece in self._file.pieces(names):
+                for name, edges in piece.items():
+                    waiting[name].append(edges)
+                chosen = self._carrier(waiting, sound, least=_JUDGED_EDGES)
+                if chosen:
+                    break
+        chosen = chosen or self._carrier(waiting, sound, least=1)
+        why = "which carries frames" if chosen else "on which most characters are sound"
+        chosen = chosen or max(names, key=lambda name: sound[name])
         self._choice_note = (
-            f'signal "{name}" of {len(names)} was taken, on which most characters are sound;'
+            f'signal "{sanitize(chosen, most=NAME_MOST)}" of {len(names)} was taken, {why};'
             f" --signal names another: {self._file.listed([name for name in names if name != chosen])}"
         )
         return chosen
 
+    def _carrier(self, waiting: dict[str, list[Edges]], sound: dict[str, int], *, least: int) -> str:
+        """The first signal that carries frames among those with enough changes, which are let go; else none."""
+        ready = {name: n for name, parts in waiting.items() if (n := sum(map(len, parts))) >= least}
+        # of very many signals those that change most: the bus changes all the time
+        for name in sorted(ready, key=lambda name: -ready[name])[:_TRIED_MOST]:
+            found = decode_line(Edges.join(waiting[name]), line=self._line)
+            waiting[name].clear()
+            sound[name] += len(found) - 2 * int(np.count_nonzero(found.bad))
+            if carries_frames(found.data):
+                return name
+        return ""
+
     def _fill_notes(self, decoder: LineDecoder | None) -> None:
         notes = [self._choice_note] if self._choice_note else []
         if decoder is not None:
+            if decoder.fits is not None:
+                notes.append(_misfit(self._line, decoder.fits))
             if decoder.inverted != self._line.inverted:
-                notes.append(
-                    f"the line idles {'low' if decoder.inverted else 'high'}, the other way round than the bus"
-                )
+                notes.append(f"the line idles {'low' if decoder.inverted else 'high'}: inverted polarity")
             ppm = (decoder.bit_ns * self._line.baud / 1e9 - 1) * 1e6
             if abs(ppm) > _OFF_NOMINAL_PPM:
                 notes.append(f"a bit lasts {decoder.bit_ns / 1000:.3f} µs, {ppm / 1e4:+.1f} % from nominal")
         self.info.notes[:] = notes + self._file.notes
+
+
+def _misfit(asked: LineSettings, fits: LineSettings) -> str:
+    """What differs between the settings that were asked for and those that explain the line."""
+    parity = {"E": "even parity", "O": "odd parity", "N": "no parity"}[fits.parity]
+    options = [f"--parity {fits.parity}"] if fits.parity != asked.parity else []
+    options += [f"--stop-bits {fits.stop_bits}"] if fits.stop_bits != asked.stop_bits else []
+    return (
+        f"the line is {_short(fits)} ({parity}, {pluralize(fits.stop_bits, 'stop bit')}) but was read as"
+        f" {_short(asked)}: give {' '.join(options)}"
+    )
+
+
+def _short(line: LineSettings) -> str:
+    return f"8{line.parity}{line.stop_bits}"
 
 
 def _log(found: LineBytes, offset: int) -> ByteLog:

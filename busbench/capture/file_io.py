@@ -62,14 +62,18 @@ def read_into(file: io.FileIO, view: memoryview, path: str) -> int:
     return have
 
 
-def read_head(path: str) -> bytes:
-    """The first 64 KiB of a recording, by which its format is told.
+def read_head(path: str, *, most: int = HEAD_BYTES) -> bytes:
+    """The beginning of a recording, by which its format is told.
+
+    Args:
+        path: the file.
+        most: bytes of it, fewer only where the file is shorter.
 
     Raises:
         CaptureError: as open_binary and read_into.
     """
     with open_binary(path) as file:
-        head = bytearray(HEAD_BYTES)
+        head = bytearray(most)
         return bytes(head[: read_into(file, memoryview(head), path)])
 
 

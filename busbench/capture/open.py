@@ -24,6 +24,7 @@ STANDARD_INPUT = "-"
 
 # The strictest comes first; raw bytes have nothing to be told by but the frames in them.
 _READERS = ("usb", "pcapng_read", "vcd", "level_csv", "byte_csv")
+_LONG_HEAD_BYTES = 4 << 20  # of text whose first rows may be longer than what is looked at first
 _RAW_SEARCH_BYTES = 4 << 20
 _KNOWN_BY = "busbench reads pcapng, CSV of bytes or of level changes, VCD, and raw bytes of the bus"
 
@@ -72,10 +73,11 @@ def _choose(path: str, *, any_bytes: bool = False) -> _Reader:
     head = read_head(path)
     if not head:
         raise CaptureError(path, "is empty", hint="was the recording ended before a byte came?")
-    for name in _READERS:
-        reader = cast(_Reader, importlib.import_module(f"busbench.capture.{name}"))
-        if reader.sniff(head):
-            return reader
+    reader = _recognized(head)
+    if reader is None and len(head) == HEAD_BYTES and _is_text(head):
+        reader = _recognized(read_head(path, most=_LONG_HEAD_BYTES))
+    if reader is not None:
+        return reader
     for magic, what, hint in FOREIGN:
         if head.startswith(magic):
             raise CaptureError(path, what, hint=hint or _KNOWN_BY)
@@ -87,6 +89,15 @@ def _choose(path: str, *, any_bytes: bool = False) -> _Reader:
     if any_bytes:
         return raw
     raise CaptureError(path, "is of no known format, and no servo frames stand in its first 4 MB", hint=_KNOWN_BY)
+
+
+def _recognized(head: bytes) -> _Reader | None:
+    """The module whose format begins so, but for raw bytes."""
+    for name in _READERS:
+        reader = cast(_Reader, importlib.import_module(f"busbench.capture.{name}"))
+        if reader.sniff(head):
+            return reader
+    return None
 
 
 def _is_pipe(path: str) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import bisect
+import re
 from functools import partial
 from pathlib import Path
 
@@ -76,13 +78,89 @@ def test_a_row_for_each_sample(tmp_path: Path) -> None:
     assert level_csv.open_file(path, ReadOptions()).info.clock.resolution_ns == 500
 
 
+def sampled(first: str, *, step_us: float, lead_us: int = 0, form: str = "{n},{level}\n") -> str:
+    """A row for each sample of ROWS, behind some lines; `n` counts the samples from 0."""
+    text, times, levels = [first], [us for us, _ in ROWS], [level for _, level in ROWS]
+    for n in range(int((2000 + lead_us) / step_us) + 1):
+        us = n * step_us - lead_us
+        level = levels[max(bisect.bisect_right(times, us) - 1, 0)]
+        text.append(form.format(n=n, s=n * step_us / 1e6, level=level))
+    return "".join(text)
+
+
+@pytest.mark.parametrize("lead_us", [10_000, 100_000])
+def test_the_line_may_rest_for_any_time_before_its_first_change(tmp_path: Path, lead_us: int) -> None:
+    text = sampled("time [s],rx,idle\n", step_us=1, lead_us=lead_us, form="{s:.6f},{level},0\n")
+    path = kept(tmp_path, text)
+    with open_capture(path) as capture:
+        (log,) = capture.blocks()
+    assert (capture.info.format, capture.info.source) == ("CSV of levels", "rx")
+    assert (log.data.tolist(), log.mark_t_ns.tolist()) == ([0x0F], [(lead_us + 1000) * 1000])
+
+
+@pytest.mark.parametrize(
+    "first",
+    [
+        "; Samplerate: 400 kHz\nsample,rx\n",
+        "Sample rate [kHz],400\nticks,rx\n",
+        "# sampling frequency = 400,000 Hz\nsample number,rx\n",
+        "SAMPLE_RATE\t0.4 MHz\n\nIndex,rx\n",
+        "Sample interval,2.5e-06\nn,rx\n",
+        "Sample period: 2.5 us\n#,count,x\ncounts,rx\n",
+        "META samplerate: 400000\nsamples,rx\n",
+    ],
+)
+def test_a_column_that_counts_samples_is_timed_by_the_stated_rate(tmp_path: Path, first: str) -> None:
+    path = kept(tmp_path, sampled(first, step_us=2.5))
+    with open_capture(path) as capture:
+        (log,) = capture.blocks()
+    assert (log.data.tolist(), log.mark_t_ns.tolist()) == ([0x0F], [1_000_000])
+    assert capture.info.clock == Clock(ClockKind.PER_BYTE, 2500)
+
+
+@pytest.mark.parametrize("columns", ["rx\n{level}\n", "rx,gap\n{level},0\n", "samples,rx\n0,{level}\n"])
+def test_rows_without_times_are_samples_where_the_rate_is_stated(tmp_path: Path, columns: str) -> None:
+    head, _, form = columns.partition("\n")
+    path = kept(tmp_path, sampled(f"META samplerate: 1000000\n{head}\n", step_us=1, form=form))
+    with open_capture(path, options=ReadOptions(signal="rx")) as capture:
+        (log,) = capture.blocks()
+    assert (log.data.tolist(), log.mark_t_ns.tolist()) == ([0x0F], [1_000_000])
+    assert not level_csv.sniff(sampled(f"{head}\n", step_us=1, form=form).encode())
+
+
+@pytest.mark.parametrize("name", ["ticks", "samples", "Sample", "sample number", "clock_ticks", "n", "Index", "cycles"])
+def test_samples_of_no_stated_rate_are_never_taken_for_seconds(tmp_path: Path, name: str) -> None:
+    path = kept(tmp_path, sampled(f"{name},rx\n", step_us=2.5))
+    expected = f'its column "{name}" counts samples, and no sample rate is stated: write the rate above the rows'
+    with pytest.raises(CaptureError, match=re.escape(expected)):
+        open_capture(path)
+
+
+def test_whole_numbers_of_no_unit_take_the_one_in_which_a_bit_lasts_as_it_should(tmp_path: Path) -> None:
+    busy = "".join(f"{2000 + 10 * i},{i % 2}\n" for i in range(1, 40))
+    assert read(kept(tmp_path, "time,rx\n" + rows("{us},{level}\n") + busy))[1][0] == 1_000_000
+    with pytest.raises(CaptureError, match='its column "time" holds whole numbers of no stated unit: name it'):
+        open_capture(kept(tmp_path, sampled("time,rx\n", step_us=2.5)))
+
+
+@pytest.mark.parametrize("columns", [257, 3000, 20_000])
+def test_any_number_of_columns_will_do(tmp_path: Path, columns: int) -> None:
+    zeros = ",0" * (columns - 2)
+    head = "time_us," + ",".join(f"D{i}" for i in range(columns)) + "\n"
+    text = head + rows("{us},0,{level}" + zeros + "\n")
+    path = kept(tmp_path, text)
+    with open_capture(path) as capture:
+        (log,) = capture.blocks()
+    assert (capture.info.source, log.data.tolist(), log.mark_t_ns.tolist()) == ("D1", [0x0F], [1_000_000])
+
+
 @pytest.mark.parametrize("signal", [None, "rx", "2"])
 def test_the_column_is_chosen(tmp_path: Path, signal: str | None) -> None:
     clock = "".join(f"{us / 1e6:.6f},{us % 2},1\n" for us in range(1, 100))
     text = "time,clk,rx\n" + clock + "".join(f"{us / 1e6:.6f},0,{1 - level}\n" for us, level in ROWS[1:])
     data, times, notes = read(kept(tmp_path, text), signal=signal)
     assert (data, times) == (b"\x0f", [1_000_000])
-    assert "the line idles high, the other way round than the bus" in notes
+    assert "the line idles high: inverted polarity" in notes
     assert any(note.startswith('signal "rx" of 2 was taken') for note in notes) is (signal is None)
     with pytest.raises(CaptureError, match='has no signal "3": it has clk, rx'):
         read(kept(tmp_path, text), signal="3")

@@ -103,7 +103,7 @@ def test_of_several_signals_the_one_with_characters_is_taken(tmp_path: Path, sig
     path = kept(tmp_path, TWO)
     data, times, notes = read(path, signal=signal)
     assert (data, times) == (b"\x0f", [1_000_000])
-    assert "the line idles high, the other way round than the bus" in notes
+    assert "the line idles high: inverted polarity" in notes
     assert any(note.startswith('signal "b.rx" of 3 was taken') for note in notes) is (signal is None)
 
 

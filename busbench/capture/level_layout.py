@@ -1,0 +1,274 @@
+"""How the rows of a CSV of levels are laid out: separator, names, and what the first column counts.
+
+Nothing fixes such a layout (common practice, no source). Times are seconds unless the header names
+ms, µs or ns. A first column that counts samples, or none at all, needs a sample rate in the lines above.
+"""
+
+from __future__ import annotations
+
+import re
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+
+from busbench.capture.edges import NAME_MOST
+from busbench.errors import sanitize
+from busbench.model import BUS_LINE, F64
+
+LATEST_NS = 2.0**62  # so that some characters can follow
+HEADER_LINES = 40
+_ROWS_LEAST = 3
+_SNIFFED_LINES = 1000  # a few of which may be damaged
+_STEPS_MOST = 2000
+_STANDS = 0.05  # of the steps of a column of levels; those of times are rarer
+_UNITS_NS = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
+_UNIT = re.compile(
+    r"(?:^|[\s_\[(/])(?:(?P<s>s|secs?|seconds?)|(?P<ms>ms|milliseconds?)"
+    r"|(?P<us>us|µs|μs|microseconds?)|(?P<ns>ns|nanoseconds?))(?=$|[\s\])])",
+    re.IGNORECASE,
+)
+_COUNTS = re.compile(r"(?<![a-z])(?:ticks?|samples?|counts?|cycles?|index|idx|points?|no|nr|n)(?![a-z])", re.IGNORECASE)
+_TIME = re.compile(r"time|stamp|(?<![a-z])(?:t|x)(?![a-z])", re.IGNORECASE)
+_VALUE = r"[^\d\n]*?(?P<number>\d{1,3}(?:,\d{3})+(?!\d)|\d[\d.]*(?:e[+-]?\d+)?)[ \t]*"
+_UNIT_ALONE = re.compile(r"[\[(]?(?:[munµμ]?[sv]|volts?|seconds?|logic|levels?|0/1)[\])]?", re.IGNORECASE)
+_RATE = re.compile(
+    r"sampl(?:e|ing)[\s_-]*(?:rate|freq(?:uency|\.)?)\s*(?:[\[(]\s*(?P<inner>[kMG]?)[^\])\n]*[\])])?"
+    + _VALUE
+    + "(?P<power>[kMG]?)",
+    re.IGNORECASE,
+)
+_INTERVAL = re.compile(
+    r"(?:sampl(?:e|ing)[\s_-]*(?:interval|period|spacing)|(?:time|horizontal|x)[\s_-]*(?:increment|interval))\s*"
+    r"(?:[\[(]\s*(?P<inner>[munµμ]?)s[\])])?" + _VALUE + "(?P<power>[munµμ]?)",
+    re.IGNORECASE,
+)
+_POWERS = {"k": 1e3, "m": 1e6, "g": 1e9}  # of a rate
+_PARTS = {"m": 1e6, "u": 1e3, "µ": 1e3, "μ": 1e3, "n": 1.0}  # of a second, in ns
+
+
+@dataclass(frozen=True, slots=True)
+class LevelLayout:
+    """How the rows are laid out.
+
+    Args:
+        separator: between columns.
+        names: of the level columns.
+        has_time: True where the first column holds times or counts samples; else each row is a sample.
+        tick_ns: what one step of that column, or of rows, lasts.
+        first_line: line number of the first row, from 1.
+        start: its byte offset.
+        fault: why the times cannot be known, and what to do; empty where they can.
+    """
+
+    separator: bytes
+    names: tuple[str, ...]
+    has_time: bool
+    tick_ns: float
+    first_line: int
+    start: int
+    fault: tuple[str, str] | None = None
+
+    @property
+    def columns(self) -> int:
+        """Cells of a row."""
+        return len(self.names) + self.has_time
+
+    def flat(self, text: bytes) -> bytes:
+        """Rows with commas between their cells, and points in their numbers."""
+        flat = text.translate(None, b'\r" ')
+        return flat if self.separator == b"," else flat.replace(b",", b".").replace(self.separator, b",")
+
+    def parse(self, text: bytes) -> F64 | None:
+        """Rows of numbers, or None where a row is none."""
+        count = text.count(b"\n") + (not text.endswith(b"\n") and bool(text))
+        flat = self.flat(text)
+        if flat.count(b",") != count * (self.columns - 1):
+            return None
+        values = numbers(flat.rstrip(b"\n").replace(b"\n", b","), self.columns)
+        return values if len(values) == count and np.isfinite(values).all() else None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _FirstRows:
+    """The first rows of a file.
+
+    Args:
+        seen: lines looked at.
+        lines: those that hold numbers.
+        table: these, float64 (rows, columns).
+    """
+
+    seen: int
+    lines: list[bytes]
+    table: F64
+
+    @property
+    def has_time(self) -> bool:
+        """False where the first column holds levels too."""
+        first = self.table[:, :1]
+        return not (are_levels(first) and (np.diff(first[:, 0]) <= 0).mean() > _STANDS)
+
+
+def numbers(flat: bytes, columns: int) -> F64:
+    """Rows of as many numbers as there are columns, none where one is no number."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", DeprecationWarning)
+            return np.fromstring(flat.decode("ascii"), np.float64, sep=",").reshape(-1, columns)
+    except (ValueError, DeprecationWarning):
+        return np.empty((0, columns))
+
+
+def are_levels(values: F64) -> bool:
+    """True where all are 0 or 1."""
+    return bool(((values == 0) | (values == 1)).all())
+
+
+def find_layout(head: bytes, *, is_whole: bool, is_known: bool = False) -> LevelLayout | None:
+    """Tell the layout by the beginning of a file.
+
+    Args:
+        head: the first bytes of the file.
+        is_whole: True where that is all of it.
+        is_known: True where it was sniffed already, so that no damage speaks against it.
+
+    Returns:
+        The layout; None where no rows of a rising time and of nothing but 0 and 1 come, or where the
+        whole file has no change of level. A CSV of bytes cannot pass: the header byte of every frame is neither.
+    """
+    lines = head.split(b"\n")[: HEADER_LINES + 1]
+    start = 0
+    for number, line in enumerate(lines, 1):
+        for separator in (b"\t", b";", b","):
+            if separator not in line and (separator != b"," or line.strip() not in (b"0", b"1")):
+                continue
+            row = _plain(separator, line.count(separator) + 1).parse(line)
+            if row is not None and len(row) == 1 and are_levels(row[:, 1:]):
+                rows = _first_rows(head[start:], separator)
+                if is_known or _are_sound(rows, is_whole=is_whole):
+                    found = _described(lines[: number - 1], rows, separator, number, start)
+                    if found is not None:
+                        return found
+        start += len(line) + 1
+    return None
+
+
+def _plain(separator: bytes, columns: int) -> LevelLayout:
+    """Rows of so many numbers."""
+    return LevelLayout(separator, ("",) * columns, False, 1, 1, 0)
+
+
+def _first_rows(text: bytes, separator: bytes) -> _FirstRows:
+    """The first rows of as many numbers as the very first has."""
+    lines = text.split(b"\n")
+    lines = [line for line in lines[: len(lines) - (len(lines) > _ROWS_LEAST)] if line.strip()][:_SNIFFED_LINES]
+    plain = _plain(separator, lines[0].count(separator) + 1)
+    rows = [(line, row) for line in lines if (row := plain.parse(line)) is not None]
+    return _FirstRows(len(lines), [line for line, _ in rows], np.concatenate([row for _, row in rows]))
+
+
+def _are_sound(rows: _FirstRows, *, is_whole: bool) -> bool:
+    """True where hardly any row is damaged, times rise, and nothing but levels stands beside them."""
+    table = rows.table
+    if len(table) < max(_ROWS_LEAST, rows.seen * 0.9 - 2):
+        return False
+    levels = table[:, rows.has_time :]
+    falls = int(np.count_nonzero(np.diff(table[:, 0]) < 0)) if rows.has_time else 0  # a damaged time or two
+    changes = bool((levels != levels[:1]).any())
+    return bool(levels.size) and falls <= len(table) // 20 and are_levels(levels) and (changes or not is_whole)
+
+
+def _described(above: list[bytes], rows: _FirstRows, separator: bytes, number: int, start: int) -> LevelLayout | None:
+    """What the lines above the rows say of them; None where rows without times have no sample rate."""
+    has_time, columns = rows.has_time, rows.table.shape[1]
+    tick_ns = stated_ns = _stated_tick_ns(above)
+    cells = [cells for cells in _cells(above, separator) if len(cells) == columns]
+    fault = None
+    if has_time:
+        first = [line.split(separator)[0].strip(b'" \r+-') for line in rows.lines]
+        heads = [one[0] for one in cells]
+        tick_ns, fault = _tick_ns(heads, stated_ns, rows.table, is_whole=all(cell.isdigit() for cell in first))
+    elif tick_ns is None or not (np.diff(rows.table[:, 1:], axis=0) == 0).all(axis=1).any():
+        return None
+    unnamed = tuple(str(i + 1) for i in range(columns - has_time))
+    full = [one[has_time:] for one in cells if all(one[has_time:])]
+    names = next((tuple(one) for one in reversed(full) if not all(map(_UNIT_ALONE.fullmatch, one))), unnamed)
+    names = names if len(set(names)) == len(unnamed) else unnamed
+    return LevelLayout(separator, names, has_time, tick_ns, number, start, fault)
+
+
+def _tick_ns(
+    heads: list[str], rate_ns: float | None, table: F64, *, is_whole: bool
+) -> tuple[float, tuple[str, str] | None]:
+    """What one step of the first column lasts; else why that is not known."""
+    units = [found for head in heads if (found := _UNIT.search(head))]
+    if units:
+        return _UNITS_NS[units[-1].lastgroup or "s"], None
+    counting = next((head for head in heads if _COUNTS.search(head) and not _TIME.search(head)), None)
+    if counting is not None:
+        if rate_ns is not None:
+            return rate_ns, None
+        what = f'its column "{counting}" counts samples, and no sample rate is stated'
+        return 1, (what, "write the rate above the rows, as in samplerate = 1 MHz")
+    if not is_whole:
+        return _UNITS_NS["s"], None
+    fit = _unit_that_fits(table)
+    if fit:
+        return fit, None
+    if rate_ns is not None:
+        return rate_ns, None
+    name = f'"{heads[-1]}"' if heads and heads[-1] else "1"
+    return 1, (f"its column {name} holds whole numbers of no stated unit", "name it in the header, as in time_ns")
+
+
+def _unit_that_fits(table: F64) -> int:
+    """The unit in which the shortest level lasts one bit of the bus, 0 where there is none."""
+    changed = np.flatnonzero((np.diff(table[:, 1:], axis=0) != 0).any(axis=1)) + 1
+    spans = np.diff(table[changed, 0])
+    if not spans.size:
+        return 0
+    shortest = float(np.quantile(spans, 0.05)) * BUS_LINE.baud / 1e9  # in bits, were it ns
+    return next((unit for unit in _UNITS_NS.values() if 0.9 <= shortest * unit <= 1.1), 0)
+
+
+def _stated_tick_ns(above: list[bytes]) -> float | None:
+    """What one sample lasts, as the lines above the rows say; None where they do not."""
+    text = "\n".join(line.decode("utf-8", "replace") for line in above)
+    for pattern, powers in ((_RATE, _POWERS), (_INTERVAL, _PARTS)):
+        found = pattern.search(text)
+        if found:
+            power = powers.get((found["inner"] or found["power"]).lower(), 1 if powers is _POWERS else 1e9)
+            value = _number(found["number"].replace(",", "")) * power
+            return (1e9 / value if powers is _POWERS else value) if value else None
+    return None
+
+
+def _number(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        return 0
+    return value if 1e-15 < value < 1e15 else 0
+
+
+def _cells(lines: list[bytes], separator: bytes) -> list[list[str]]:
+    rows = [line.decode("utf-8-sig", "replace").split(separator.decode()) for line in lines]
+    return [[sanitize(cell.strip().strip('"').lstrip("#;").strip(), most=NAME_MOST) for cell in row] for row in rows]
+
+
+def step_ns(text: bytes, layout: LevelLayout) -> int:
+    """The step of the times: between samples, else as fine as they are written."""
+    if not layout.has_time:
+        return max(1, round(layout.tick_ns))
+    rows = [(line, row) for line in text.split(b"\n")[:_STEPS_MOST] if (row := layout.parse(line)) is not None]
+    if not rows:
+        return 1
+    lines = [line for line, _ in rows]
+    times = np.clip(np.concatenate([row[:, 0] for _, row in rows]), -LATEST_NS, LATEST_NS) * layout.tick_ns
+    steps: F64 = np.diff(times)
+    if steps.size >= _ROWS_LEAST and 0 < steps.max() < 1.5 * steps.min():
+        return max(1, round(float(np.median(steps))))
+    cells = [line.split(layout.separator)[0].strip(b'" \r') for line in lines]
+    digits = max(len(re.split(rb"[.,]", cell)[1]) if re.search(rb"[.,]", cell) else 0 for cell in cells)
+    return max(1, int(layout.tick_ns // 10**digits))
