@@ -91,6 +91,19 @@ class Interface:
         return sanitize(self.name or self.description or f"interface {self.number}", most=60)
 
     @property
+    def is_serial(self) -> bool:
+        """True for a link type that is kept for private use, as ours is."""
+        return self.link_type in LINKS_USER
+
+    def is_same(self, other: Interface) -> bool:
+        """True for the same interface described again in another section."""
+        return (
+            (self.link_type, self.name, self.is_outbound) == (other.link_type, other.name, other.is_outbound)
+            and (self.section != other.section or self.number == other.number)
+            and (bool(self.name) or self.number == other.number)
+        )
+
+    @property
     def is_own(self) -> bool:
         """True where our writer described it."""
         return self.description.startswith(OWN_DESCRIPTION)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from busbench.capture import pcapng_blocks as pb
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.packet_batch import NO_TIME, PacketBatch
 from busbench.capture.packets import PacketFile
-from busbench.errors import CaptureError, sanitize
+from busbench.capture.pcapng_choice import choose, sent_packets
 from busbench.model import I64, NO_CLOCK, U8, Annotation, Bools, ByteLog, set_readonly
 
 FORMAT = "pcapng"
@@ -38,21 +38,19 @@ def open_file(path: str, options: ReadOptions) -> Capture:
 class SerialPackets(Capture):
     """One direction of one interface of a pcapng file.
 
-    Without a choice it is the first interface with received bytes, or, where only
-    sent bytes are there, those.
+    Without a choice it is the serial one; see choose.
     """
 
     def __init__(self, path: str, options: ReadOptions) -> None:
         self._file = PacketFile(path)
-        self._wanted = options.interface
-        self._chosen, self._outbound, has_times = self._choose()
+        self._chosen, self._outbound, has_times = choose(self._file, options.interface)
         self.info = CaptureInfo(path, FORMAT, NO_CLOCK, None, self._chosen.label)
         if has_times:
             self.info.clock = self._chosen.clock
         if self.info.clock.is_known and self._chosen.has_wall_clock:
             self.info.start_utc_ns = 0
         self._first_notes: list[str] = []
-        if self._chosen.link_type not in pb.LINKS_USER:
+        if not self._chosen.is_serial:
             self._first_notes.append(
                 f"{self._chosen.label} has link type {self._chosen.link_type}, not {pb.LINK_SERIAL}:"
                 " its packets are taken as serial bytes"
@@ -84,75 +82,24 @@ class SerialPackets(Capture):
             often = "once" if back == 1 else f"{back} times"
             info.notes.append(f"the clock goes back {often}: figures of time that span that mean nothing")
 
-    def _choose(self) -> tuple[pb.Interface, bool, bool]:
-        """Interface, whether its sent bytes are wanted, and whether its packets carry times."""
-        interfaces, sent = self._file.interfaces, None
-        for batch in self._file.batches():
-            interfaces = self._file.interfaces
-            has_data = self._told(self._may_be, batch) & (batch.size > 0)
-            outbound = self._is_sent(batch)
-            for found, is_sent in ((has_data & ~outbound, False), (has_data & outbound, True)):
-                if found.any():
-                    first = int(found.argmax())
-                    choice = interfaces[int(batch.interface[first])], is_sent, int(batch.t_ns[first]) != NO_TIME
-                    if not is_sent:
-                        return choice
-                    sent = sent or choice
-        if sent:
-            return sent
-        some = sorted(filter(self._may_be, interfaces), key=lambda one: one.is_outbound)
-        if some:
-            return some[0], some[0].is_outbound, True
-        names = pb.listed([f"{i} ({one.label})" for i, one in enumerate(interfaces)])
-        if self._wanted is not None and names:
-            raise CaptureError(
-                self._file.path, f'has no interface "{sanitize(self._wanted, most=40)}"', hint=f"it has {names}"
-            )
-        what = f"holds no serial interface, only {names}" if names else "describes no interface, so it holds no bytes"
-        hint = "capture the serial port" if names else "copy the file again, or record anew"
-        raise CaptureError(self._file.path, what, hint=hint)
-
-    def _may_be(self, one: pb.Interface) -> bool:
-        if self._wanted is None:
-            return one.link_type not in pb.LINKS_USB
-        return self._wanted in (one.name, one.description, str(one.index))
-
-    def _is_chosen(self, one: pb.Interface) -> bool:
-        """The chosen interface, or the same one described again in a later section."""
-        mine = self._chosen
-        return (
-            (one.link_type, one.name, one.is_outbound) == (mine.link_type, mine.name, mine.is_outbound)
-            and (one.section != mine.section or one.number == mine.number)
-            and (bool(one.name) or one.number == mine.number)
-        )
-
-    def _told(self, test: Callable[[pb.Interface], bool], batch: PacketBatch) -> Bools:
-        """What a test says of the interface of each packet."""
-        if not len(batch):
-            return np.zeros(0, np.bool_)
+    def _are_chosen(self, batch: PacketBatch) -> Bools:
+        """True for the packets of the chosen interface; no batch is empty."""
         # of all interfaces of a file only a few are those of a batch
         first, last = int(batch.interface.min()), int(batch.interface.max())
-        table = np.array([test(one) for one in self._file.interfaces[first : last + 1]], np.bool_)
+        table = np.array([one.is_same(self._chosen) for one in self._file.interfaces[first : last + 1]], np.bool_)
         return table[batch.interface - first]
-
-    def _is_sent(self, batch: PacketBatch) -> Bools:
-        sent = self._told(lambda one: one.is_outbound, batch)
-        if batch.flags is not None:
-            direction = batch.flags & np.uint32(pb.DIRECTION_MASK)
-            sent = (direction == pb.OUTBOUND) | sent & (direction != pb.INBOUND)
-        return sent
 
     def _keep(self, batch: PacketBatch, others: dict[tuple[int, bool], int]) -> Bools | None:
         """The chosen packets that hold bytes, None for all; counts the bytes of all others."""
-        if batch.sole >= 0 and self._is_chosen(self._file.interfaces[batch.sole]) and batch.size.all():
+        if batch.sole >= 0 and self._file.interfaces[batch.sole].is_same(self._chosen) and batch.size.all():
             outbound = self._file.interfaces[batch.sole].is_outbound
             if batch.flags is None:
                 if outbound == self._outbound:
                     return None
             elif (batch.flags & pb.DIRECTION_MASK == (pb.OUTBOUND if self._outbound else pb.INBOUND)).all():
                 return None
-        sent = self._is_sent(batch)
-        keep = self._told(self._is_chosen, batch)
+        sent = sent_packets(batch, self._file.interfaces)
+        keep = self._are_chosen(batch)
         keep &= sent == self._outbound
         if not keep.all():
             left = batch.interface[~keep].astype(np.int64) * 2 + sent[~keep]

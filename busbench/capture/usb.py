@@ -70,17 +70,17 @@ _WINDOWS_HEADER = np.dtype(
 
 
 def sniff(head: bytes) -> bool:
-    """True where the first interface that a pcapng file describes is a USB host."""
+    """True where a pcapng file describes a USB host and no serial line at its beginning."""
     order = _byte_order(head)
-    at = 0
+    at, links = 0, set()
     while order and at + 10 <= len(head):
         kind, size, link = struct.unpack_from(order + "IIH", head, at)
         if kind == pb.INTERFACE:
-            return link in (_LINUX, _WINDOWS)
+            links.add(link)
         if size < 12:
             break
         at += pb.padded(size)
-    return False
+    return not links.isdisjoint((_LINUX, _WINDOWS)) and links.isdisjoint(pb.LINKS_USER)
 
 
 def open_file(path: str, options: ReadOptions) -> Capture:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
 import struct
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from busbench.capture.open import open_capture
 from busbench.capture.packet_batch import NO_TIME
 from busbench.capture.packets import PacketFile
 from busbench.errors import CaptureError
@@ -24,6 +27,7 @@ from tests.capture.blocks import (
     save,
     section,
 )
+from tests.capture.usb_blocks import FRAME
 
 
 @pytest.mark.parametrize("order", ["<", ">"])
@@ -225,9 +229,13 @@ def test_an_interface_that_is_not_described_is_noted(tmp_path: Path) -> None:
 
 
 def test_the_interface_can_be_chosen_by_name_or_number(tmp_path: Path) -> None:
+    """Several serial ones whose bytes say nothing are a question, no longer the first of them."""
     faces = [interface(option(2, name)) for name in (b"idle", b"left", b"right")]
     path = save(tmp_path, section(), *faces, packet(1, b"L", number=1), packet(2, b"RR", number=2))
-    capture = read(path)
+    expected = r"holds bytes of several serial interfaces: choose with --interface 1; it holds 1 \(left\), 2 \(right\)"
+    with pytest.raises(CaptureError, match=expected):
+        read(path)
+    capture = read(path, interface="left")
     assert joined(capture) == b"L"
     assert capture.info.source == "left"
     assert capture.info.notes == ["read what was received on left; passed over: 2 bytes received on 2 (right)"]
@@ -240,8 +248,65 @@ def test_the_interface_can_be_chosen_by_name_or_number(tmp_path: Path) -> None:
 
 def test_two_interfaces_of_one_name_are_not_mixed(tmp_path: Path) -> None:
     path = save(tmp_path, section(), *[interface(option(2, b"bus"))] * 2, packet(1, b"a"), packet(2, b"b", number=1))
-    assert joined(read(path)) == b"a"
+    assert joined(read(path, interface="0")) == b"a"
     assert joined(read(path, interface="1")) == b"b"
+
+
+NOISE = np.random.default_rng(4).bytes(60)
+
+
+def several(tmp_path: Path, *streams: tuple[int, list[bytes]]) -> str:
+    """Interfaces of these link types with these packets, one of each after the other."""
+    faces = [interface(option(2, b"port%d" % i), link=link) for i, (link, _) in enumerate(streams)]
+    rounds = itertools.zip_longest(*[data for _, data in streams])
+    sent = [(number, data) for one in rounds for number, data in enumerate(one) if data is not None]
+    return save(tmp_path, section(), *faces, *(packet(at, data, number=n) for at, (n, data) in enumerate(sent)))
+
+
+@pytest.mark.parametrize(
+    ("links", "carrier"),
+    [((1, 147), 1), ((147, 1), 0), ((1, 147, 127), 1), ((220, 1, 150), 2), ((113, 228, 147), 2)],
+)
+def test_among_other_interfaces_the_serial_one_is_taken(tmp_path: Path, links: tuple[int, ...], carrier: int) -> None:
+    streams = [(link, [FRAME] * 9 if i == carrier else [NOISE] * 9) for i, link in enumerate(links)]
+    capture = read(several(tmp_path, *streams))
+    assert (capture.info.source, joined(capture)) == (f"port{carrier}", FRAME * 9)
+
+
+def test_of_several_serial_interfaces_the_one_with_frames_is_taken(tmp_path: Path) -> None:
+    path = several(tmp_path, (147, [NOISE] * 9), (147, [FRAME] * 9), (148, [NOISE] * 9))
+    capture = read(path)
+    assert (capture.info.source, joined(capture)) == ("port1", FRAME * 9)
+    assert capture.info.notes == [
+        "read what was received on port1; passed over: 540 bytes received on 0 (port0), 540 bytes received on 2 (port2)"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("streams", "said"),
+    [
+        ([(147, [FRAME] * 9), (1, [FRAME] * 9), (147, [FRAME] * 9)], "frames of several.*interface 0; .*port0.*port2"),
+        ([(1, [FRAME] * 9), (113, [FRAME] * 9)], "frames of several .*interface 0; it holds 0 .port0., 1 .port1."),
+        ([(1, [NOISE] * 9), (113, [NOISE] * 9)], "no serial interface and no frames, only 0 .port0., 1 .port1.: .*"),
+    ],
+)
+def test_what_cannot_be_chosen_is_asked(tmp_path: Path, streams: list[tuple[int, list[bytes]]], said: str) -> None:
+    path = several(tmp_path, *streams)
+    with pytest.raises(CaptureError, match=said):
+        read(path)
+    assert joined(read(path, interface="port1")) == b"".join(streams[1][1])
+
+
+def test_an_interface_of_another_kind_is_taken_for_its_frames(tmp_path: Path) -> None:
+    capture = read(several(tmp_path, (113, [NOISE] * 9), (1, [FRAME] * 9)))
+    assert joined(capture) == FRAME * 9
+    assert capture.info.notes[0] == "port1 has link type 1, not 147: its packets are taken as serial bytes"
+
+
+def test_a_usb_bus_beside_a_serial_line_gives_way_to_it(tmp_path: Path) -> None:
+    path = several(tmp_path, (220, [NOISE * 2] * 9), (147, [FRAME] * 9))
+    with open_capture(path) as capture:
+        assert (capture.info.format, joined(capture)) == ("pcapng", FRAME * 9)
 
 
 def test_flags_tell_directions_on_one_interface(tmp_path: Path) -> None:

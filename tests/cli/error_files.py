@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from busbench.wire.codec import pack_frames
+from tests.capture.blocks import interface, packet, section
 from tests.capture.usb_blocks import FRAME, START_US, linux, linux_file
 from tests.cli.running import CAPTURES
 
@@ -115,6 +116,8 @@ TEXTS = {
     "still.csv": "time,byte\n" + "".join(f"0.{at:04},0x00\n" for at in range(50)),
     "head.csv": "time,value\n",
     "cut.csv": "Time [s],Channel 0\n0.0,1\n0.1,",
+    "ticks.csv": "ticks,rx\n" + "".join(f"{i},{i % 2}\n" for i in range(50)),
+    "whole.csv": "time,rx\n" + "".join(f"{i},{i % 2}\n" for i in range(50)),
     "words.csv": "time,value\n" + "soon,0x0F\n" * 50,
     "head.vcd": "$timescale 1 ns $end\n$var wire 1 ! bus $end\n",
     "still.vcd": "$timescale 1 ns $end\n$var wire 1 ! bus $end\n$enddefinitions $end\n#0\n1!\n",
@@ -135,6 +138,8 @@ FILES = {name: text.encode() for name, text in TEXTS.items()} | {
     "rest.raw": pack_frames(np.full((400, 16), 992, np.uint16)).tobytes(),
     "line.vcd": (CAPTURES / "heron-line.vcd").read_bytes(),
     "usb.pcapng": linux_file(linux(START_US, FRAME), linux(START_US + 1, FRAME * 2, endpoint=0x83)),
+    "two.pcapng": section() + interface() * 2 + packet(1, b"left") + packet(2, b"right", number=1),
+    "network.pcapng": section() + interface(link=1) + packet(1, bytes(60)),
     "usb-silent.pcapng": linux_file(),
     "packed.gz": b"\x1f\x8b" + bytes(100),
     "packed.zip": b"PK\x03\x04" + bytes(100),

@@ -140,6 +140,31 @@ def test_we_read_what_text2pcap_and_editcap_write(tmp_path: Path) -> None:
     assert capture.info.marks == [Annotation(START_NS + 2, "gate 2")]
 
 
+def dumped(path: Path, link: int, packets: list[tuple[int, bytes]]) -> str:
+    """A capture that text2pcap writes out of a dump in hex."""
+    dump = path.with_suffix(".txt")
+    rows = [f"{t_ns // 10**9}.{t_ns % 10**9:09d}\n0000 {data.hex(' ')}\n" for t_ns, data in packets]
+    dump.write_text("\n".join(rows))
+    run("text2pcap", "-l", str(link), "-t", "%s.%f", str(dump), str(path))
+    return str(path)
+
+
+@pytest.mark.parametrize("first", ["network", "serial"])
+def test_of_what_mergecap_joins_the_serial_line_is_taken(tmp_path: Path, first: str) -> None:
+    frame = bytes([0x0F]) + bytes(range(100, 122)) + b"\0\0"
+    bus = [(START_NS + i * 7_000_000, frame) for i in range(50)]
+    rng = np.random.default_rng(8)
+    network = [(START_NS - 900_000 + i * 21_000_000, rng.bytes(60)) for i in range(18)]
+    paths = {
+        "serial": dumped(tmp_path / "serial.pcapng", 147, bus),
+        "network": dumped(tmp_path / "network.pcapng", 1, network),
+    }
+    both = tmp_path / "both.pcapng"
+    other = ({"network", "serial"} - {first}).pop()
+    run("mergecap", "-w", str(both), paths[first], paths[other])
+    assert ours(both) == bus
+
+
 def test_tshark_and_we_agree_on_a_file_cut_in_a_packet(tmp_path: Path) -> None:
     path = tmp_path / "a.pcapng"
     expected = written(path)
