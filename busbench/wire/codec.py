@@ -13,17 +13,20 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from busbench.model import U8, U16
-
-FRAME_BYTES = 25
-CHANNELS = 16
-HEADER = 0x0F
-COUNTS_MAX = 2047
-FLAG_CH17, FLAG_CH18, FLAG_LOST, FLAG_FAILSAFE = 0x01, 0x02, 0x04, 0x08
-FLAGS_MAX = 0x0F  # bits 4-7 of byte 23 are zero
-END_PLAIN = 0x00
-END_SLOTS = (0x04, 0x14, 0x24, 0x34)  # in turn, on receivers that leave slots for sensors
-END_BYTES = (END_PLAIN, *END_SLOTS)
+from busbench.model import I64, U8, U16, Bools
+from busbench.wire.frame_spec import CHANNELS as CHANNELS
+from busbench.wire.frame_spec import COUNTS_MAX as COUNTS_MAX
+from busbench.wire.frame_spec import END_BYTES as END_BYTES
+from busbench.wire.frame_spec import END_PLAIN as END_PLAIN
+from busbench.wire.frame_spec import END_SLOTS as END_SLOTS
+from busbench.wire.frame_spec import FLAG_CH17 as FLAG_CH17
+from busbench.wire.frame_spec import FLAG_CH18 as FLAG_CH18
+from busbench.wire.frame_spec import FLAG_FAILSAFE as FLAG_FAILSAFE
+from busbench.wire.frame_spec import FLAG_LOST as FLAG_LOST
+from busbench.wire.frame_spec import FLAGS_MAX as FLAGS_MAX
+from busbench.wire.frame_spec import FRAME_BYTES as FRAME_BYTES
+from busbench.wire.frame_spec import HEADER as HEADER
+from busbench.wire.frame_spec import SLOT_GAPS
 
 _WORDS = np.dtype(
     {
@@ -40,6 +43,24 @@ _PLACES = tuple(
     for i in range(first, last)
 )
 _BLOCK = 8192
+_IS_SLOTS_END = np.zeros(256, np.bool_)
+_IS_SLOTS_END[list(END_SLOTS)] = True
+_IS_SLOT_GAP = np.zeros(SLOT_GAPS[-1] + 2, np.bool_)  # by length; the last entry is for all longer ones
+_IS_SLOT_GAP[list(SLOT_GAPS)] = True
+
+
+def are_slot_gaps(end: U8, length: I64, first: U8 | None = None) -> Bools:
+    """True for each gap between two frames that can be sensor replies; see frame_spec.is_slot_gap.
+
+    Args:
+        end: end byte of the frame before each, uint8 (N,).
+        length: bytes between, int64 (N,).
+        first: the first of them, uint8 (N,); None if it is not known.
+    """
+    found: Bools = _IS_SLOTS_END[end] & _IS_SLOT_GAP[np.clip(length, 0, _IS_SLOT_GAP.size - 1)]
+    if first is not None:
+        found &= (length < SLOT_GAPS[-1]) | (first != HEADER)
+    return found
 
 
 def unpack_channels(raw: U8) -> U16:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from busbench.wire.codec import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER
+from busbench.wire.frame_spec import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER, SLOT_GAPS, is_slot_gap
 from busbench.wire.similarity import FrameFields, is_unremarkable, likeness, same_ahead, same_behind
 from busbench.wire.stream_buffer import StreamBuffer
 
@@ -35,7 +35,6 @@ MARGIN_STEADY = 60.0  # the same against another steady chain: damage favours on
 STEADY_FRAMES = 4
 MARGIN_AMBIGUOUS = 12.0
 WORTH = 6.0  # a lone chain must earn this
-SLOTS_MAX = 7  # sensor replies of three bytes in one gap
 QUIET_BYTES = 1024  # no node for so long: decide
 JUNK_BYTES = 4096  # rejected at once where no node stands
 HOLD_BYTES = 1 << 18  # decide at the latest
@@ -102,44 +101,43 @@ def is_candidate(frame: bytes) -> bool:
     return len(frame) == FRAME_BYTES and frame[0] == HEADER and frame[23] <= FLAGS_MAX and frame[24] in END_BYTES
 
 
-def is_slot_gap(end: int, length: int, first: int) -> bool:
-    """True where the bytes between two frames can be sensor replies.
-
-    Args:
-        end: end byte of the frame before.
-        length: bytes between.
-        first: the first of them.
-    """
-    if end not in END_SLOTS or length % 3 or not 0 < length <= 3 * SLOTS_MAX:
-        return False
-    return length < 3 * SLOTS_MAX or first != HEADER
-
-
 def is_followed(stream: StreamBuffer, place: int, *, final: bool) -> bool | None:
-    """True where a header stands behind the frame (or behind its slots); None if too early to tell."""
-    after = place + FRAME_BYTES
-    if after >= stream.end:
-        return True if final else None
-    if stream.byte(after) == HEADER:
-        return True
-    if stream.byte(after - 1) not in END_SLOTS:
-        return False
-    for slots in range(1, SLOTS_MAX + 1):
-        behind = after + 3 * slots
-        if behind >= stream.end:
+    """True if a header follows the frame or its sensor replies; None if too few bytes have come to decide."""
+    return _header_follows(stream, place + FRAME_BYTES, final=final)
+
+
+def _header_follows(stream: StreamBuffer, after: int, *, final: bool) -> bool | None:
+    """True if a header stands at the offset, or behind sensor replies if the byte before it allows them."""
+    for gap in (0, *SLOT_GAPS) if stream.byte(after - 1) in END_SLOTS else (0,):
+        if after + gap >= stream.end:
             return True if final else None
-        if stream.byte(behind) == HEADER:
+        if stream.byte(after + gap) == HEADER:
             return True
     return False
 
 
-def is_shifted(stream: StreamBuffer, place: int) -> bool:
-    """True where a foreign byte inside a frame, or one lost before its replies, may have made these 25 bytes."""
+def is_shifted(stream: StreamBuffer, place: int, *, final: bool) -> bool | None:
+    """True if one foreign or lost byte may have made these 25 bytes, which no header follows.
+
+    A foreign byte inside a frame moves its flags to the end byte's place; its end byte and the
+    next header follow. A byte lost before sensor replies makes the end byte the flags, and the
+    first reply's byte the end byte.
+
+    Args:
+        stream: the bytes.
+        place: offset of the 25 bytes.
+        final: True if no more bytes will come.
+
+    Returns:
+        None if too few bytes have come to decide.
+    """
     end = place + FRAME_BYTES
-    if stream.byte_or(end, HEADER) in END_BYTES and stream.byte(end - 1) <= FLAGS_MAX:
-        return True
-    replies = range(end + 2, end + 3 * SLOTS_MAX, 3) if stream.byte(end - 1) in END_SLOTS else ()
-    return any(stream.byte_or(behind, 0) == HEADER for behind in replies)
+    if end < stream.end and stream.byte(end) in END_BYTES and stream.byte(end - 1) <= FLAGS_MAX:
+        follows = _header_follows(stream, end + 1, final=final)
+        if follows is None or follows:
+            return follows
+    replies = SLOT_GAPS if stream.byte(end - 1) in END_SLOTS else ()
+    return any(stream.byte_or(end + gap - 1, 0) == HEADER for gap in replies)
 
 
 def _gap(
@@ -193,9 +191,10 @@ class Search:
                 frame = stream.frame(place)
                 if is_candidate(frame) and not stream.has_pause_inside(place):
                     followed = is_followed(stream, place, final=final)
-                    if followed is None:
+                    shifted = False if followed is not False else is_shifted(stream, place, final=final)
+                    if followed is None or shifted is None:
                         return None
-                    self._add(stream, place, frame, followed)
+                    self._add(stream, place, frame, followed=followed, shifted=shifted)
                     self._looked = place + 1
                     if verdict := self._settle(stream):
                         return verdict
@@ -215,10 +214,10 @@ class Search:
             return SearchResult([], self.start + JUNK_BYTES)
         return None
 
-    def _add(self, stream: StreamBuffer, place: int, frame: bytes, followed: bool) -> None:
+    def _add(self, stream: StreamBuffer, place: int, frame: bytes, *, followed: bool, shifted: bool) -> None:
         own = PLACE + FOLLOWED * followed - min(4.0, BAD_BYTE * stream.bad_bytes(place))
         own += READ_START * stream.pause_before(place) + READ_WHOLE * stream.is_one_read(place)
-        loose = 0.0 if followed else SHIFTED if is_shifted(stream, place) else LOOSE
+        loose = 0.0 if followed else SHIFTED if shifted else LOOSE
         node = _Node(place, FrameFields.of(frame), own, loose, _suffix(stream, place, frame, known=self.start))
         self._from_start(stream, node)
         best_far: tuple[float, int] | None = None

@@ -1,4 +1,4 @@
-"""The 25-byte servo frame as it is written: the specification, one frame at a time.
+"""The 25-byte servo frame as it is written: its facts, and one frame at a time.
 
 Source: common practice, no published standard. Tests pin wire/codec.py equal to it.
 """
@@ -7,26 +7,53 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
-import construct as cs
+FRAME_BYTES = 25
+CHANNELS = 16
+CHANNELS_ALL = 18  # with channels 17 and 18, which are on or off
+HEADER = 0x0F
+COUNTS_MAX = 2047
+FLAG_CH17, FLAG_CH18, FLAG_LOST, FLAG_FAILSAFE = 0x01, 0x02, 0x04, 0x08
+FLAGS_MAX = 0x0F  # bits 4-7 of byte 23 are zero
+END_PLAIN = 0x00
+END_SLOTS = (0x04, 0x14, 0x24, 0x34)  # in turn, on receivers that leave slots for sensors
+END_BYTES = (END_PLAIN, *END_SLOTS)
+SLOT_BYTES = 3
+SLOTS_MAX = 7  # replies between two frames: eight are as long as a frame that lost a byte
+SLOT_GAPS = tuple(SLOT_BYTES * replies for replies in range(1, SLOTS_MAX + 1))  # bytes between two frames
 
-from busbench.wire.codec import CHANNELS, COUNTS_MAX, END_BYTES, END_PLAIN, FRAME_BYTES, HEADER
 
-# The 22 payload bytes are one little-endian number with channel 1 in its lowest
-# 11 bits; read from its top bit down, channel 16 comes first.
-FRAME = cs.Struct(
-    "header" / cs.Const(bytes([HEADER])),
-    "payload" / cs.ByteSwapped(cs.BitStruct("falling" / cs.Array(CHANNELS, cs.BitsInteger(11)))),
-    "flags"
-    / cs.BitStruct(
-        "zero" / cs.Const(0, cs.Nibble),
-        "failsafe" / cs.Flag,
-        "lost" / cs.Flag,
-        "falling" / cs.Array(2, cs.Flag),  # channels 18 and 17
-    ),
-    "end" / cs.OneOf(cs.Byte, END_BYTES),
-)
+def is_slot_gap(end: int, length: int, first: int) -> bool:
+    """True if the bytes between two frames can be sensor replies.
+
+    Args:
+        end: end byte of the frame before.
+        length: bytes between.
+        first: the first of them; the longest gap that begins with a header is a frame that lost bytes.
+    """
+    return end in END_SLOTS and length in SLOT_GAPS and (length < SLOT_GAPS[-1] or first != HEADER)
+
+
+@cache
+def _frame_struct() -> Any:
+    import construct as cs  # takes longer to import than most commands need to run
+
+    # The 22 payload bytes are one little-endian number with channel 1 in its lowest
+    # 11 bits; read from its top bit down, channel 16 comes first.
+    return cs.Struct(
+        "header" / cs.Const(bytes([HEADER])),
+        "payload" / cs.ByteSwapped(cs.BitStruct("falling" / cs.Array(CHANNELS, cs.BitsInteger(11)))),
+        "flags"
+        / cs.BitStruct(
+            "zero" / cs.Const(0, cs.Nibble),
+            "failsafe" / cs.Flag,
+            "lost" / cs.Flag,
+            "falling" / cs.Array(2, cs.Flag),  # channels 18 and 17
+        ),
+        "end" / cs.OneOf(cs.Byte, END_BYTES),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +95,7 @@ def decode_frame(data: bytes) -> Frame:
         raise ValueError(f"byte 23 is 0x{data[23]:02X}: its bits 4-7 must be zero")
     if data[24] not in END_BYTES:
         raise ValueError(f"byte 24 is 0x{data[24]:02X}, no end byte")
-    parsed: Any = FRAME.parse(data)
+    parsed: Any = _frame_struct().parse(data)
     return Frame(
         channels=tuple(reversed(parsed.payload.falling)),
         states=(parsed.flags.falling[1], parsed.flags.falling[0]),
@@ -91,7 +118,7 @@ def encode_frame(frame: Frame) -> bytes:
         ValueError: a value out of range, with its channel, or a wrong number of channels.
     """
     _check(frame.channels, frame.end)
-    built: bytes = FRAME.build(
+    built: bytes = _frame_struct().build(
         {
             "payload": {"falling": list(reversed(frame.channels))},
             "flags": {

@@ -16,8 +16,9 @@ import numpy as np
 from busbench.model import BUS_LINE, I64, ByteLog, Clock, ClockKind, LineSettings, Reason, Rejects
 from busbench.wire.ambiguity import AmbiguityTracker
 from busbench.wire.arrival_times import frame_bounds
-from busbench.wire.codec import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER
-from busbench.wire.frame_search import JUNK_BYTES, SLOTS_MAX, KnownFrame, Search, SearchResult, is_followed
+from busbench.wire.codec import are_slot_gaps
+from busbench.wire.frame_search import JUNK_BYTES, KnownFrame, Search, SearchResult, is_followed
+from busbench.wire.frame_spec import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER, SLOT_GAPS
 from busbench.wire.gap_classes import Run, sort_gap
 from busbench.wire.noise_filter import NoiseFilter
 from busbench.wire.similarity import FrameFields, end_is_expected, is_unremarkable, is_wild
@@ -30,8 +31,6 @@ IDLE_CHARACTERS = 5  # a pause this long inside 25 bytes: no frame
 STREAK_ODD, STREAK_WILD = 2000, 50
 _IS_END = np.zeros(256, np.bool_)
 _IS_END[list(END_BYTES)] = True
-_IS_SLOTS_END = np.zeros(256, np.bool_)
-_IS_SLOTS_END[list(END_SLOTS)] = True
 _STEP_ROWS = 64
 _REACH_BYTES = (512, 1 << 16)
 
@@ -123,7 +122,7 @@ class FrameFinder:
     def flush(self) -> AlignmentResult:
         """Decide what is pending as far as the bytes allow: the stream has ended."""
         self._advance(final=True)
-        self._close_gap(self._bytes.end, is_last=True)
+        self._close_gap(self._bytes.end, is_first=not self._has_begun, is_last=True)
         self._doubt.end(self._bytes.end)
         found = self._hand_over()
         self._here = self._bytes.end
@@ -197,7 +196,7 @@ class FrameFinder:
             elif trusted is not None:
                 self._search = Search(self._here, self._last)
             return trusted is not None
-        reach = 3 * SLOTS_MAX if has_slots and self._bytes.byte_or(self._here, HEADER) != HEADER else 0
+        reach = SLOT_GAPS[-1] if has_slots and self._bytes.byte_or(self._here, HEADER) != HEADER else 0
         if self._bytes.end < self._here + reach + FRAME_BYTES and not final:
             return False
         self._search = Search(self._here, self._last)
@@ -231,9 +230,8 @@ class FrameFinder:
         if not at.size:
             return at
         before = np.concatenate([[0], at[:-1] + FRAME_BYTES])  # where the frame before ended
-        gap = at - before
-        good = (gap == 0) | ((gap > 0) & (gap <= 3 * SLOTS_MAX) & (gap % 3 == 0) & (data[before] != HEADER))
-        good[1:] &= (gap[1:] == 0) | _IS_SLOTS_END[data[at[:-1] + 24]]
+        gap, end = at - before, np.concatenate([[END_SLOTS[0]], data[at[:-1] + FRAME_BYTES - 1]])
+        good = (gap == 0) | (are_slot_gaps(end, gap) & (data[before] != HEADER))
         count = at.size if good.all() else int(np.argmin(good))
         # Far ahead while all is well, only a little behind damage.
         self._reach = min(4 * self._reach, _REACH_BYTES[1]) if count == at.size else _REACH_BYTES[0]
@@ -262,8 +260,7 @@ class FrameFinder:
                 before = self._bytes.byte(self._gap_from - 1)
             elif self._last is not None:
                 before = self._last.sight.end
-            self._close_gap(int(places[index]), end_before=before)
-            self._has_begun = True
+            self._close_gap(int(places[index]), end_before=before, is_first=not (self._has_begun or index))
         self._has_begun = True
         self._places.append(places)
         last = int(places[-1])
@@ -276,13 +273,13 @@ class FrameFinder:
         self._is_wild = former is not None and is_wild(former, sight)
         self._last = KnownFrame(sight, self._gap_from, former if self._is_wild else None)
 
-    def _close_gap(self, end: int, *, end_before: int | None = None, is_last: bool = False) -> None:
-        """Account for the bytes up to a place, which are in no frame."""
+    def _close_gap(self, end: int, *, end_before: int | None = None, is_first: bool, is_last: bool = False) -> None:
+        """Account for the bytes up to a place, which are in no frame; is_first if no frame stands before them."""
         if is_last and self._last is not None:
             end_before = self._last.sight.end
         start = self._gap_from
         gap = self._bytes.data[start - self._bytes.start : end - self._bytes.start].tobytes()
-        runs = sort_gap(gap, start, end_before=end_before, is_first=not self._has_begun, is_last=is_last)
+        runs = sort_gap(gap, start, end_before=end_before, is_first=is_first, is_last=is_last)
         if any(reason == Reason.DAMAGED for _, _, reason in runs):
             self._streak = 0
         self._runs.extend(runs)

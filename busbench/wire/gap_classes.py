@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from busbench.model import Reason
-from busbench.wire.codec import END_SLOTS, FRAME_BYTES, HEADER
-from busbench.wire.frame_search import SLOTS_MAX, is_slot_gap
+from busbench.wire.frame_spec import END_SLOTS, FRAME_BYTES, HEADER, SLOT_GAPS, is_slot_gap
 
 Run = tuple[int, int, int]  # start, end, Reason
 
@@ -12,7 +11,7 @@ Run = tuple[int, int, int]  # start, end, Reason
 def _tail(size: int) -> int:
     """Bytes of replies behind damaged frames (whole in length, or one byte short or long), 0 for none."""
     for off in (0, FRAME_BYTES - 1, 1):
-        for tail in range(3, 3 * SLOTS_MAX + 1, 3):
+        for tail in SLOT_GAPS:
             if size - tail >= FRAME_BYTES - 1 and (size - tail) % FRAME_BYTES == off:
                 return tail
     return 0
@@ -40,7 +39,7 @@ def sort_gap(gap: bytes, start: int, *, end_before: int | None, is_first: bool, 
     if end_before not in END_SLOTS:
         return [(start, end, Reason.DAMAGED)]
     # Replies may stand before a damaged frame or a cut one (then a header follows them) or after it.
-    for lead in range(3, 3 * SLOTS_MAX + 1, 3):
+    for lead in SLOT_GAPS:
         if lead < size and gap[0] != HEADER and gap[lead] == HEADER:
             rest = Reason.CUT if is_last and size - lead < FRAME_BYTES else Reason.DAMAGED
             return [(start, start + lead, Reason.SLOT), (start + lead, end, rest)]

@@ -14,7 +14,7 @@ from collections import deque
 import numpy as np
 
 from busbench.model import U8
-from busbench.wire.codec import END_BYTES, FLAGS_MAX, FRAME_BYTES, HEADER
+from busbench.wire.frame_spec import END_BYTES, FLAGS_MAX, FRAME_BYTES, HEADER, SLOT_GAPS
 from busbench.wire.stream_buffer import StreamBuffer
 
 SEARCHES, SPAN_BYTES = 4, 2048  # so many searches begun in so many bytes: look ahead
@@ -22,7 +22,7 @@ FIRST_BYTES, WHOLE_BYTES = 512, 4096  # most streams prove their beat at once: a
 BEAT = {FIRST_BYTES: 0.2, WHOLE_BYTES: 0.05}  # followed more often than by chance, by this share
 STEP_BYTES = WHOLE_BYTES // 2  # rejected at once: frames that begin in the later half are looked at again
 PLACES_MIN = 32  # fewer are soon searched
-_LAGS = range(FRAME_BYTES, FRAME_BYTES + 22, 3)  # from one frame to the next, sensor replies between
+_LAGS = tuple(FRAME_BYTES + gap for gap in (0, *SLOT_GAPS))  # from one frame to the next, sensor replies between
 _IS_END = np.zeros(256, np.bool_)
 _IS_END[list(END_BYTES)] = True
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busbench.model import NO_CLOCK, U8, ByteLog, Clock, ClockKind
+from busbench.model import NO_CLOCK, U8, ByteLog, Clock, ClockKind, Reason
 from busbench.wire.ambiguity import SPAN_BYTES, AmbiguityTracker
-from busbench.wire.codec import FRAME_BYTES, pack_frames
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import END_BYTES, FRAME_BYTES
 from busbench.wire.framing import find_frames
 from busbench.wire.similarity import same_ahead, same_behind
 from busbench.wire.stream_buffer import StreamBuffer
@@ -44,6 +45,24 @@ def test_a_frame_with_new_flags_before_a_damaged_one_is_found() -> None:
     found = found_in(still(20), headless, still(1, flags=4), headless, still(20))
     assert len(found.frames) == 41
     assert found.frames.flags[20] == 4
+
+
+@pytest.mark.parametrize("first_byte", END_BYTES)
+def test_a_switched_frame_before_one_without_header_is_found(first_byte: int) -> None:
+    """What follows the frame looks like its end byte one byte late, but no header stands behind that."""
+    before, after = still(1), still(1)
+    before[:, 1] = after[:, 1] = first_byte
+    after[:, 22] ^= 0x80  # channel 16 jumps by 1024 counts and stays
+    headless = after.ravel()[1:]
+    found = found_in(*[before] * 20, after, headless, *[after] * 20)
+    assert len(found.frames) == 41
+    assert found.frames.offset[20] == 20 * FRAME_BYTES
+
+
+def test_damage_behind_the_first_frame_is_no_cut_piece() -> None:
+    found = found_in(still(1), still(1).ravel()[1:], still(20))
+    assert len(found.frames) == 21
+    assert (found.rejects.length.tolist(), found.rejects.reason.tolist()) == ([24], [Reason.DAMAGED])
 
 
 def test_a_foreign_byte_before_the_flags_makes_no_flags() -> None:

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busbench.wire.codec import END_BYTES, pack_frames, unpack_channels
-from busbench.wire.frame_spec import Frame, decode_frame, encode_frame
+from busbench.wire.codec import are_slot_gaps, pack_frames, unpack_channels
+from busbench.wire.frame_spec import END_BYTES, Frame, decode_frame, encode_frame, is_slot_gap
 
 RESTING = tuple([992] * 16)
 
@@ -51,6 +51,16 @@ def test_many_rows_of_any_integer_type_and_order(dtype: type[np.integer], order:
     assert np.array_equal(raw[:, 23], flags)
     assert set(raw[:, 24].tolist()) == {4}
     assert decode_frame(raw[17_000].tobytes()).channels == tuple(counts[17_000].tolist())
+
+
+@pytest.mark.parametrize("end", range(256))
+def test_gaps_that_can_be_sensor_replies(end: int) -> None:
+    for first in (0x03, 0x0F):
+        length = np.arange(-30, 60)
+        ends, firsts = np.full(length.size, end, np.uint8), np.full(length.size, first, np.uint8)
+        expected = [is_slot_gap(end, size, first) for size in length.tolist()]
+        assert are_slot_gaps(ends, length, firsts).tolist() == expected
+        assert sum(expected) == (0 if end not in (0x04, 0x14, 0x24, 0x34) else 7 if first == 0x03 else 6)
 
 
 def test_rows_that_do_not_lie_together_are_unpacked() -> None:

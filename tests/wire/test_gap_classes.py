@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from busbench.model import Reason
-from busbench.wire.frame_search import is_slot_gap
+from busbench.wire.frame_spec import is_slot_gap
 from busbench.wire.gap_classes import sort_gap
 
 FRAME = b"\x0f" + bytes(22) + b"\x00\x04"
