@@ -145,6 +145,9 @@ class ByteLog:
         return ByteLog(offset, data, offset + np.cumsum(sizes), times, bad)
 
 
+MARKED, MARKED_MAYBE = 1, 2  # the line marked a byte of a frame: for certain, or perhaps only one beside it
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class FrameTimes:
     """The narrow columns of many frames: all that beat and outages need.
@@ -154,11 +157,13 @@ class FrameTimes:
         slack_ns: how much earlier it may have arrived, uint32 (N,); 0 where the
             clock is per byte, 2**32 - 1 for "at least 4.29 s".
         flags: byte 23, uint8 (N,).
+        line_marks: see FrameTable, uint8 (N,), None if no byte was marked.
     """
 
     t_ns: I64
     slack_ns: NDArray[np.uint32]
     flags: U8
+    line_marks: U8 | None = None
 
     def __len__(self) -> int:
         return int(self.t_ns.size)
@@ -170,7 +175,7 @@ class FrameTimesCollector:
     _STEP = 1 << 20
 
     def __init__(self) -> None:
-        self._columns: list[NDArray[Any]] = [np.empty(0, kind) for kind in (np.int64, np.uint32, np.uint8)]
+        self._columns: list[NDArray[Any]] = [np.empty(0, kind) for kind in (np.int64, np.uint32, np.uint8, np.uint8)]
         self._size = 0
 
     def __len__(self) -> int:
@@ -179,7 +184,7 @@ class FrameTimesCollector:
     def add(self, times: FrameTimes) -> None:
         """Put frames behind those that are there."""
         end = self._size + len(times)
-        parts = (times.t_ns, times.slack_ns, times.flags)
+        parts = (times.t_ns, times.slack_ns, times.flags, 0 if times.line_marks is None else times.line_marks)
         for column, values in zip(self._columns, parts, strict=True):
             if end > column.size:
                 column.resize(-(-end // self._STEP) * self._STEP, refcheck=False)

@@ -1,8 +1,9 @@
 """What each channel did: its range, its noise at rest, its moves and its glitches.
 
 Frames flagged lost or failsafe hold what the receiver made up. They count in
-min, max, span and mean, which describe the line as it was; they do not count in
-noise, moves and glitches, which describe the sticks and the link.
+min, max, range and mean, which describe what the receiver sent; they do not count
+in noise, moves and glitches, which describe the sticks and the link. Frames with
+a byte that the line marked as damaged hold no values: they count in none of these.
 """
 
 from __future__ import annotations
@@ -11,20 +12,21 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from busbench.analysis.reversals import I16, Travels
-from busbench.model import Bools, Clock
-from busbench.wire.codec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
-from busbench.wire.frame_search import SLOTS_MAX
+from busbench.analysis.channel_sums import (
+    MOVE_COUNTS,
+    ON_OFF,
+    STILL_COUNTS,
+    STILL_FRAMES,
+    ChannelSums,
+    FrameRun,
+)
+from busbench.model import Clock, Reason, Rejects
+from busbench.wire.codec import are_slot_gaps
+from busbench.wire.frame_spec import CHANNELS, CHANNELS_ALL, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 from busbench.wire.table import FrameTable
 
-TWO_STATE = 2  # channels 17 and 18 are bits of the flags
 GLITCH_COUNTS = 40  # about 2.5 % of the usual travel of 1639 counts
-MOVE_COUNTS = 20
-STILL_COUNTS = 20
-STILL_FRAMES = 64
-GLITCHES_KEPT = 1000
 PERIOD_MAX_NS = 20_000_000  # the longest in use, as far as known: stands in where none was measured
 _CHUNK = 128 * STILL_FRAMES  # sums of 8192 counts are exact in float32
 
@@ -40,7 +42,6 @@ class Glitch:
         channel: 1-18.
         value_counts: what the frame held.
         size_counts: how far that is from the nearer of its neighbours, with its sign.
-        suspect: True where the line marked a byte of the frame as damaged.
     """
 
     frame: int
@@ -49,7 +50,6 @@ class Glitch:
     channel: int
     value_counts: int
     size_counts: int
-    suspect: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,15 +57,15 @@ class ChannelSummary:
     """What one channel did.
 
     Args:
-        channel: 1-18; 17 and 18 are two-state and hold 0 or 1.
-        min_counts, max_counts, mean_counts, first_counts, last_counts: over all frames.
+        channel: 1-18; 17 and 18 are on or off: 1 or 0.
+        min_counts, max_counts, mean_counts, first_counts, last_counts: over all frames but damaged ones.
         changes: frames whose value is not that of the frame before.
         still_noise_counts: rms spread while the stick was still: root mean square of
             the steps from frame to frame over sqrt(2), so that slow drift does not
             count; taken over runs of STILL_FRAMES frames that stay within
-            STILL_COUNTS. None where there was no such run, and on two-state channels.
+            STILL_COUNTS. None where there was no such run, and on on/off channels.
         still_frames: frames in those runs.
-        moves: travels one way of more than MOVE_COUNTS (any change on two-state channels).
+        moves: travels one way of more than MOVE_COUNTS (any change on on/off channels).
         glitches: see Glitch.
     """
 
@@ -83,7 +83,7 @@ class ChannelSummary:
 
     @property
     def span_counts(self) -> int:
-        """From least to greatest."""
+        """From min to max."""
         return self.max_counts - self.min_counts
 
     def to_json(self) -> dict[str, object]:
@@ -99,14 +99,16 @@ class Channels:
 
     Args:
         frames: frames seen.
-        flagged: frames flagged lost or failsafe among them.
-        channels: channels 1-18 in order; empty where no frame was seen.
+        damaged: frames with a byte that the line marked, which count in nothing else.
+        flagged: frames flagged lost or failsafe among the others.
+        channels: channels 1-18 in order; empty if no other frame was seen.
         glitch_frames: frames with a glitch on one or more channels.
         glitches: the first GLITCHES_KEPT glitches, by frame, then channel.
         glitch_counts: the threshold.
     """
 
     frames: int
+    damaged: int
     flagged: int
     channels: tuple[ChannelSummary, ...]
     glitch_frames: int
@@ -117,6 +119,7 @@ class Channels:
         """Plain values with units in the keys, thresholds beside what depends on them."""
         return {
             "frames": self.frames,
+            "damaged": self.damaged,
             "flagged": self.flagged,
             "glitch_threshold_counts": self.glitch_counts,
             "move_threshold_counts": MOVE_COUNTS,
@@ -134,8 +137,8 @@ class ChannelStats:
     A glitch is one frame that jumps by more than a threshold and back: both steps
     are larger than it and opposite, and the frames before and after agree within
     half of it or a quarter of the jump. All three must be neighbours in time (no
-    frame missing, no damaged bytes between) and not be flagged. A flick that two
-    frames saw is a move.
+    frame missing, no damaged bytes between) and neither flagged nor damaged. A flick
+    that two frames saw is a move.
 
     Args:
         clock: how well the frames' times are known.
@@ -157,16 +160,32 @@ class ChannelStats:
         self._apart_ns = 1.5 * (period_ns or PERIOD_MAX_NS)
         self._start_ns = start_ns
         self._glitch_counts = glitch_counts
-        self._totals = _Totals(glitch_counts)
+        self._totals = ChannelSums(glitch_counts)
         self._waiting: list[FrameTable] = []  # at most a chunk and the frame that follows it
         self._rows = 0
+        self._seen = 0
+        self._left_out = np.empty(0, np.int64)  # indices of damaged frames among all
+        self._damage = np.empty(0, np.int64)  # offsets of damaged bytes from the waiting frames on
 
-    def feed(self, table: FrameTable) -> None:
-        """Take the next frames of the stream."""
+    def feed(self, table: FrameTable, rejects: Rejects | None = None) -> None:
+        """Take the next frames of the stream.
+
+        Args:
+            table: the frames.
+            rejects: the bytes before and among them that are in no frame; damaged ones part
+                neighbours. Without them every gap that is as long as sensor replies parts none.
+        """
+        if rejects is not None:
+            self._damage = np.concatenate([self._damage, rejects.of(Reason.DAMAGED).offset])
         if not len(table):
             return
         if self._start_ns is None:
             self._start_ns = int(table.t_ns[0])
+        is_damaged, seen = table.suspect, self._seen
+        self._seen += len(table)
+        if is_damaged.any():
+            self._left_out = np.concatenate([self._left_out, np.flatnonzero(is_damaged) + seen])
+            table = table[~is_damaged]
         start = 0
         while self._rows + len(table) - start > _CHUNK:
             stop = start + _CHUNK + 1 - self._rows
@@ -185,29 +204,56 @@ class ChannelStats:
         if self._rows:
             totals = totals.copy()
             totals.take(self._view(FrameTable.concat(self._waiting)), has_next=False)
-        return totals.result(self._start_ns if self._has_clock else None, self._glitch_counts)
+        summaries = tuple(_summaries(totals)) if totals.frames else ()
+        return Channels(
+            totals.frames + self._left_out.size,
+            self._left_out.size,
+            totals.flagged,
+            summaries,
+            totals.glitch_frames,
+            tuple(self._glitches(totals)),
+            self._glitch_counts,
+        )
 
-    def _view(self, part: FrameTable) -> _View:
-        values = np.empty((CHANNELS + TWO_STATE, len(part)), np.int16)
+    def _glitches(self, totals: ChannelSums) -> Iterator[Glitch]:
+        start_ns = self._start_ns if self._has_clock else None
+        before = self._left_out - np.arange(self._left_out.size)  # frames taken before each that was left out
+        for frame, t_ns, offset, channel, value, size in totals.kept:
+            yield Glitch(
+                frame + int(np.searchsorted(before, frame, "right")),
+                None if start_ns is None else (t_ns - start_ns) / 1e9,
+                offset,
+                channel + 1,
+                value,
+                size,
+            )
+
+    def _view(self, part: FrameTable) -> FrameRun:
+        values = np.empty((CHANNELS_ALL, len(part)), np.int16)
         values[:CHANNELS] = part.channels.T
-        for bit in range(TWO_STATE):
+        for bit in range(ON_OFF):
             values[CHANNELS + bit] = (part.flags >> bit) & 1
         space = np.diff(part.offset)
         joined = space == FRAME_BYTES
         if not joined.all():
-            slots = space - FRAME_BYTES
-            joined = (slots % 3 == 0) & (slots >= 0) & (slots <= 3 * SLOTS_MAX)
+            joined |= are_slot_gaps(part.end[:-1], space - FRAME_BYTES)
+        self._damage = self._damage[np.searchsorted(self._damage, part.offset[0]) :]
+        behind = np.searchsorted(part.offset, self._damage)
+        joined[behind[(behind > 0) & (behind < len(part))] - 1] = False
         if self._has_clock:
             joined &= part.t_ns[1:] - part.slack_ns[1:] - part.t_ns[:-1] <= self._apart_ns
         clean = (part.flags & (FLAG_LOST | FLAG_FAILSAFE)) == 0
-        return _View(values, joined, clean, part)
+        return FrameRun(values, joined, clean, part)
 
 
-def summarise_channels(table: FrameTable, *, clock: Clock, glitch_counts: int = GLITCH_COUNTS) -> Channels:
+def summarise_channels(
+    table: FrameTable, rejects: Rejects | None = None, *, clock: Clock, glitch_counts: int = GLITCH_COUNTS
+) -> Channels:
     """What all channels did over a whole table.
 
     Args:
         table: the frames.
+        rejects: the bytes between them, see ChannelStats.feed.
         clock: how well their times are known.
         glitch_counts: the threshold of glitches, see ChannelStats.
 
@@ -215,184 +261,27 @@ def summarise_channels(table: FrameTable, *, clock: Clock, glitch_counts: int = 
         Range, noise at rest, moves and glitches of each channel.
     """
     stats = ChannelStats(clock=clock, glitch_counts=glitch_counts)
-    stats.feed(table)
+    stats.feed(table, rejects)
     return stats.result()
 
 
-@dataclass(frozen=True, slots=True)
-class _View:
-    """Some frames as the sums want them: values (C, N), joined (N-1,) to the next, clean (N,)."""
-
-    values: I16
-    joined: Bools
-    clean: Bools
-    table: FrameTable
-
-
-@dataclass(frozen=True, slots=True)
-class _Edge:
-    """The last row taken: what the next is compared with."""
-
-    values: I16  # (C,), without glitches
-    raw: I16  # (C,)
-    is_clean: bool
-    is_joined: bool
-
-
-class _Totals:
-    """The sums over the chunks taken, each of which but the last is full."""
-
-    def __init__(self, glitch_counts: int) -> None:
-        count = CHANNELS + TWO_STATE
-        self.frames = self.flagged = self.glitch_frames = 0
-        self.low = np.full(count, 1 << 14, np.int16)
-        self.high = np.full(count, -1, np.int16)
-        self.first = np.zeros(count, np.int16)
-        self.sum = np.zeros(count, np.int64)
-        self.changes = np.zeros(count, np.int64)
-        self.noise_squares = np.zeros(count, np.int64)  # of steps
-        self.still_runs = np.zeros(count, np.int64)
-        self.glitches = np.zeros(count, np.int64)
-        self.kept: list[tuple[int, int, int, int, int, int, bool]] = []
-        self.edge: _Edge | None = None
-        self.jump = np.array([glitch_counts] * CHANNELS + [0] * TWO_STATE)
-        self.travels = Travels(np.array([MOVE_COUNTS] * CHANNELS + [0] * TWO_STATE, np.int16))
-
-    def copy(self) -> _Totals:
-        other = _Totals(0)
-        for name, value in vars(self).items():
-            setattr(other, name, value.copy() if hasattr(value, "copy") else value)
-        return other
-
-    def take(self, view: _View, *, has_next: bool) -> None:
-        """Take a chunk; with has_next its last row is only looked at."""
-        count = view.values.shape[1] - has_next
-        raw = view.values[:, :count]
-        low, high = raw.min(axis=1), raw.max(axis=1)
-        self.low, self.high = np.minimum(self.low, low), np.maximum(self.high, high)
-        self.sum += raw.astype(np.float32).sum(axis=1).astype(np.int64)
-        if self.edge is None:
-            self.first = raw[:, 0].copy()
-            before, before_raw = raw[:, 0], raw[:, 0]
-        else:
-            before, before_raw = self.edge.values, self.edge.raw
-        active = low != high
-        self.changes += raw[:, 0] != before_raw
-        for channel in np.flatnonzero(active).tolist():
-            self.changes[channel] += np.count_nonzero(raw[channel, 1:] != raw[channel, :-1])
-        # Of the two steps of a glitch one at least lies inside the chunk.
-        found = self._find_glitches(view, before, np.flatnonzero(high - low > self.jump))
-        values = raw
-        if found:
-            values = raw.copy()
-            for at, channel in found:
-                values[channel, at] = values[channel, at - 1] if at else before[channel]
-        clean = view.clean[:count]
-        is_all_clean = bool(clean.all())
-        self._add_noise(values, clean, view.joined, active)
-        steady = values if is_all_clean else values[:, clean]
-        if steady.shape[1]:
-            if steady is not raw:
-                low, high = steady.min(axis=1), steady.max(axis=1)
-            self.travels.feed(steady, low, high)
-        self.frames += count
-        self.flagged += count - int(np.count_nonzero(clean))
-        self.edge = _Edge(values[:, -1].copy(), raw[:, -1].copy(), bool(clean[-1]), has_next and bool(view.joined[-1]))
-
-    def _find_glitches(self, view: _View, before: I16, channels: NDArray[np.intp]) -> list[tuple[int, int]]:
-        """Count the glitches on the channels that reach far enough; (row, channel) of each."""
-        found: list[tuple[int, int, int]] = []
-        usable: Bools | None = None
-        for channel in channels.tolist():
-            # steps[i] leads to row i
-            steps = np.diff(view.values[channel], prepend=before[channel])
-            jump = int(self.jump[channel])
-            big = np.flatnonzero(np.abs(steps) > jump)
-            at = big[:-1][np.diff(big) == 1]
-            if not at.size:
-                continue
-            out, back = steps[at].astype(np.int64), steps[at + 1].astype(np.int64)
-            size = np.minimum(np.abs(out), np.abs(back))
-            good = (out > 0) != (back > 0)
-            good &= np.abs(out + back) <= np.maximum(jump // 2, size // 4)
-            if usable is None:
-                usable = self._usable(view)
-            good &= usable[at]
-            last = -2
-            for row, reach, sign in zip(
-                at[good].tolist(), size[good].tolist(), np.sign(out[good]).tolist(), strict=True
-            ):
-                if row == last + 1:  # the way back of the one before
-                    continue
-                last = row
-                found.append((row, channel, sign * reach))
-        found.sort()
-        self.glitch_frames += len({row for row, _, _ in found})
-        for row, channel, size_counts in found:
-            self.glitches[channel] += 1
-            if len(self.kept) < GLITCHES_KEPT:
-                table, value = view.table, int(view.values[channel, row])
-                place = int(table.t_ns[row]), int(table.offset[row])
-                self.kept.append((self.frames + row, *place, channel, value, size_counts, bool(table.suspect[row])))
-        return [(row, channel) for row, channel, _ in found]
-
-    def _usable(self, view: _View) -> Bools:
-        """Rows that could hold a glitch: not flagged, nor either neighbour, and both joined to them."""
-        edge = self.edge
-        linked = view.clean[1:] & view.clean[:-1] & view.joined
-        first = edge is not None and edge.is_clean and edge.is_joined and bool(view.clean[0])
-        usable: Bools = np.append(linked, False) & np.concatenate([[first], linked])
-        return usable
-
-    def _add_noise(self, values: I16, clean: Bools, joined: Bools, active: Bools) -> None:
-        """Add the still runs of a chunk; a run with a flagged frame or a gap is left out."""
-        runs = values.shape[1] // STILL_FRAMES
-        end = runs * STILL_FRAMES
-        if not runs:
-            return
-        sound = clean[:end].reshape(runs, STILL_FRAMES).all(axis=1)
-        links = np.append(joined, True)[:end].reshape(runs, STILL_FRAMES)
-        sound &= links[:, :-1].all(axis=1)
-        active = active[:CHANNELS]
-        self.still_runs[:CHANNELS][~active] += np.count_nonzero(sound)
-        if not active.any():
-            return
-        blocks = values[:CHANNELS][active, :end].reshape(-1, runs, STILL_FRAMES)
-        still = (blocks.max(axis=2) - blocks.min(axis=2) <= STILL_COUNTS) & sound
-        steps = blocks[:, :, 1:] - blocks[:, :, :-1]
-        # Wraps round in runs that are not still, and cannot in those that are: 63 steps of 20.
-        squares = np.multiply(steps, steps, out=steps).sum(axis=2, dtype=np.int16)
-        rows = np.flatnonzero(active)
-        self.still_runs[rows] += still.sum(axis=1)
-        self.noise_squares[rows] += np.where(still, squares, 0).sum(axis=1, dtype=np.int64)
-
-    def result(self, start_ns: int | None, glitch_counts: int) -> Channels:
-        kept = tuple(
-            Glitch(
-                frame, None if start_ns is None else (t_ns - start_ns) / 1e9, offset, channel + 1, value, size, suspect
-            )
-            for frame, t_ns, offset, channel, value, size, suspect in self.kept
+def _summaries(totals: ChannelSums) -> Iterator[ChannelSummary]:
+    assert totals.edge is not None
+    steps = totals.still_runs * (STILL_FRAMES - 1)
+    for channel in range(CHANNELS_ALL):
+        runs = int(totals.still_runs[channel])
+        yield ChannelSummary(
+            channel=channel + 1,
+            min_counts=int(totals.low[channel]),
+            max_counts=int(totals.high[channel]),
+            mean_counts=int(totals.sum[channel]) / totals.frames,
+            first_counts=int(totals.first[channel]),
+            last_counts=int(totals.edge.raw[channel]),
+            changes=int(totals.changes[channel]),
+            still_noise_counts=(float(totals.noise_squares[channel]) / float(steps[channel]) / 2) ** 0.5
+            if runs
+            else None,
+            still_frames=runs * STILL_FRAMES,
+            moves=int(totals.travels.count[channel]),
+            glitches=int(totals.glitches[channel]),
         )
-        summaries = tuple(self._summaries()) if self.frames else ()
-        return Channels(self.frames, self.flagged, summaries, self.glitch_frames, kept, glitch_counts)
-
-    def _summaries(self) -> Iterator[ChannelSummary]:
-        assert self.edge is not None
-        steps = self.still_runs * (STILL_FRAMES - 1)
-        for channel in range(CHANNELS + TWO_STATE):
-            runs = int(self.still_runs[channel])
-            yield ChannelSummary(
-                channel=channel + 1,
-                min_counts=int(self.low[channel]),
-                max_counts=int(self.high[channel]),
-                mean_counts=int(self.sum[channel]) / self.frames,
-                first_counts=int(self.first[channel]),
-                last_counts=int(self.edge.raw[channel]),
-                changes=int(self.changes[channel]),
-                still_noise_counts=(float(self.noise_squares[channel]) / float(steps[channel]) / 2) ** 0.5
-                if runs
-                else None,
-                still_frames=runs * STILL_FRAMES,
-                moves=int(self.travels.count[channel]),
-                glitches=int(self.glitches[channel]),
-            )

@@ -2,10 +2,16 @@
 
 A frame that was due counts once. Where some are missing, the place is one event:
 `damaged` if at least half of the missing frames' bytes stand there in pieces,
-else `gap`, with what bytes there are beside it. Frames that came but are flagged
-are `failsafe`, or `lost` where they are not flagged failsafe too; such frames in
-a row are one event. Damaged bytes between two frames that are both on time took
-the place of none: they are no event, and are counted as stray bytes.
+else `gap`, with what bytes there are beside it. Frames that came are `damaged` if
+the line marked a byte of them (parity, framing), whatever their flags say, else
+`failsafe` or `lost` if they are flagged so (`failsafe` if both); such frames in a
+row are one event. `lost` names the flag only; all causes together are `missed`.
+Damaged bytes between two frames that are both on time took the place of none: they
+are no event, and are counted as stray bytes.
+
+Adapters may mark a whole packet for one bad byte in it. Frames that share a marked
+packet then count as damaged, all of them; `frames_low` and `missed_low` count as few
+as explain the marks (see wire/line_marks.py).
 
 The time of a frame is that of its last byte. A gap lasts from the frame before
 it to the frame after it, a run of flagged frames from the first of them to the
@@ -27,13 +33,15 @@ from busbench.analysis.binomial import loss_bounds
 from busbench.analysis.frame_offsets import FrameOffsets
 from busbench.analysis.missing_frames import MissingFrames, find_holes
 from busbench.analysis.period import find_period
-from busbench.model import I64, U8, Annotation, Clock, FrameTimes, Rejects
+from busbench.model import I64, MARKED_MAYBE, U8, Annotation, Clock, FrameTimes, Rejects
 from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 
 Kind = Literal["gap", "lost", "failsafe", "damaged"]
 KINDS: tuple[Kind, ...] = ("gap", "lost", "failsafe", "damaged")
 BURST_NOTE = "losses came in bursts: the upper bound, which takes each loss as independent of the others, is too low"
-_RUN_KINDS: tuple[Kind | None, ...] = (None, "lost", "failsafe")
+MARKS_NOTE = "this is the most: adapters may mark a whole packet for one bad byte; {:,} were missed for certain"
+_RUN_KINDS: tuple[Kind | None, ...] = (None, "lost", "failsafe", "damaged")
+_DAMAGED = _RUN_KINDS.index("damaged")
 # Byte 23 -> index into _RUN_KINDS.
 _RUN_KIND = np.array([2 if byte & FLAG_FAILSAFE else 1 if byte & FLAG_LOST else 0 for byte in range(256)], np.uint8)
 
@@ -45,15 +53,19 @@ class Outage:
     Args:
         kind: see the module.
         start_s, end_s: seconds from the capture's first byte, None without a clock.
-        frames: frames missing or flagged.
-        bytes: damaged bytes (gap, damaged) or bytes of the flagged frames.
-        offset: stream offset of the first of these bytes; of an empty gap, where it stands.
+        frames: frames missing, flagged or marked.
+        frames_low: as many of these at least, where a packet was marked for one bad byte.
+        missing: as many of these did not come: all, or none.
+        bytes: damaged bytes where frames are missing, else bytes of the frames that came.
+        offset: stream offset of the first of these bytes; of an empty gap, of the frame after it.
     """
 
     kind: Kind
     start_s: float | None
     end_s: float | None
     frames: int
+    frames_low: int
+    missing: int
     bytes: int
     offset: int
 
@@ -71,6 +83,7 @@ class Summary:
 
     count: int
     frames: int
+    frames_low: int
     total_s: float | None
     longest_s: float | None
 
@@ -83,7 +96,7 @@ class Interval:
         start_mark, end_mark: their words, None for the start and the end of the recording.
         start_s, end_s: their times.
         frames: frames that came.
-        lost: frames missing or flagged.
+        missed: frames missed.
     """
 
     start_mark: str | None
@@ -91,7 +104,7 @@ class Interval:
     start_s: float
     end_s: float
     frames: int
-    lost: int
+    missed: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,18 +112,19 @@ class Outages:
     """All outages of a recording.
 
     Args:
-        frames: frames that came, flagged ones included.
+        frames: frames that came, flagged and marked ones included.
         expected: these and the missing ones.
-        lost: frames missing or flagged.
-        missing: frames missing among these.
+        missing: frames that did not come.
+        missed: frames missing, flagged or marked: all causes together.
+        missed_low: as many of these at least, where packets were marked for one bad byte.
         duration_s: from the first byte to the end, None without a clock.
         period_s: the frame period, None where it cannot be known.
         start_utc: wall-clock time of the first byte, ISO 8601, where known.
         events: in the order in which they stand.
         summary: every kind, also those without events.
-        lost_ratio: lost / expected, None where nothing was expected.
-        lost_ratio_upper95: the true ratio is below, one-sided, at 95 %.
-        bursts: True where losses stand together: the bound is optimistic then.
+        missed_ratio: missed / expected, None if nothing was expected.
+        missed_ratio_upper95: 95 % upper confidence limit of the true ratio, one-sided.
+        bursts: True if frames missed follow one another: the limit is too low then.
         stray_bytes: damaged bytes that took the place of no frame.
         ambiguous: stream spans (start, end) in which frames could stand otherwise too.
         between_marks: empty where there is no mark or no clock.
@@ -118,31 +132,37 @@ class Outages:
 
     frames: int
     expected: int
-    lost: int
     missing: int
+    missed: int
+    missed_low: int
     duration_s: float | None
     period_s: float | None
     start_utc: str | None
     events: tuple[Outage, ...]
     summary: dict[Kind, Summary]
-    lost_ratio: float | None
-    lost_ratio_upper95: float
+    missed_ratio: float | None
+    missed_ratio_upper95: float
     bursts: bool
     stray_bytes: int
     ambiguous: tuple[tuple[int, int], ...]
     between_marks: tuple[Interval, ...]
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What limits the ratio, a clause each."""
+        return (BURST_NOTE,) * self.bursts + (MARKS_NOTE.format(self.missed_low),) * (self.missed_low < self.missed)
+
     def to_json(self) -> dict[str, object]:
         """Plain values with units in the keys."""
         out: dict[str, object] = {} if self.start_utc is None else {"start_utc": self.start_utc}
-        out |= {name: getattr(self, name) for name in ("frames", "expected", "missing", "lost")}
+        out |= {name: getattr(self, name) for name in ("frames", "expected", "missing", "missed", "missed_low")}
         out |= {"duration_s": self.duration_s, "period_s": self.period_s}
         out["events"] = [{name: getattr(event, name) for name in Outage.__slots__} for event in self.events]
         out["summary"] = {
             kind: {name: getattr(one, name) for name in Summary.__slots__} for kind, one in self.summary.items()
         }
-        out |= {"lost_ratio": self.lost_ratio, "lost_ratio_upper95": self.lost_ratio_upper95}
-        out |= {"bursts": self.bursts, "note": BURST_NOTE if self.bursts else None}
+        out |= {"missed_ratio": self.missed_ratio, "missed_ratio_upper95": self.missed_ratio_upper95}
+        out |= {"bursts": self.bursts, "note": "; ".join(self.notes) or None}
         out |= {"stray_bytes": self.stray_bytes, "ambiguous": [list(span) for span in self.ambiguous]}
         if self.between_marks:
             out["between_marks"] = [
@@ -152,7 +172,7 @@ class Outages:
                     "start_s": one.start_s,
                     "end_s": one.end_s,
                     "frames": one.frames,
-                    "lost": one.lost,
+                    "missed": one.missed,
                 }
                 for one in self.between_marks
             ]
@@ -205,7 +225,7 @@ def find_outages(
         missing_at_end = max(0, math.floor((end_t_ns - int(times.t_ns[-1])) / period - 0.5))
     places = FrameOffsets(rejects, first_offset=first_offset, frames=count)
     holes = find_holes(times, rejects, places, period_ns=period, kind=clock.kind, missing_at_end=missing_at_end)
-    runs = _flagged_runs(times.flags)
+    runs = _find_runs(times)
 
     start = end = None
     if has_clock and (count or start_ns is not None):
@@ -216,42 +236,65 @@ def find_outages(
     ordered = sorted([*view.hole_events(), *view.run_events()], key=lambda item: item[0])
     events = tuple(event for _, event in ordered)
 
-    missing, flagged = int(holes.missing.sum()), int(runs[1].sum())
-    lost, expected = missing + flagged, count + missing
-    bounds = loss_bounds(lost, expected)
+    missing = int(holes.missing.sum())
+    missed, expected = missing + int(runs.length.sum()), count + missing
+    bounds = loss_bounds(missed, expected)
     return Outages(
         frames=count,
         expected=expected,
-        lost=lost,
         missing=missing,
+        missed=missed,
+        missed_low=missing + int(runs.length_low.sum()),
         duration_s=None if start is None or end is None else (end - start) / 1e9,
         period_s=None if period is None else period / 1e9,
         start_utc=None if start is None or start_utc_ns is None else _iso(start_utc_ns + start),
         events=events,
         summary={kind: _summary([event for event in events if event.kind == kind], has_clock) for kind in KINDS},
-        lost_ratio=bounds.ratio,
-        lost_ratio_upper95=bounds.upper_one_sided,
+        missed_ratio=bounds.ratio,
+        missed_ratio_upper95=bounds.upper_one_sided,
         bursts=any(event.frames > 1 for event in events),
         stray_bytes=holes.stray_bytes,
         ambiguous=tuple(ambiguous),
-        between_marks=tuple(view.stretches(marks)),
+        between_marks=tuple(view.intervals(marks)),
     )
 
 
-def _flagged_runs(flags: U8) -> tuple[I64, I64, U8]:
-    """First row, length and index into _RUN_KINDS of each run of flagged frames."""
-    kind = _RUN_KIND[flags]
+@dataclass(frozen=True, slots=True)
+class _Runs:
+    """Runs of frames of one kind that are flagged or marked, as columns of equal length.
+
+    Args:
+        first: row of the first frame, int64 (R,), rising.
+        length: frames, int64 (R,).
+        length_low: as many at least that were flagged, or marked for certain, int64 (R,).
+        kind: index into _RUN_KINDS, uint8 (R,).
+    """
+
+    first: I64
+    length: I64
+    length_low: I64
+    kind: U8
+
+
+def _find_runs(times: FrameTimes) -> _Runs:
+    kind, maybe = _RUN_KIND[times.flags], np.empty(0, np.int64)
+    if times.line_marks is not None and times.line_marks.any():
+        maybe = np.flatnonzero((times.line_marks == MARKED_MAYBE) & (kind == 0))
+        kind[times.line_marks > 0] = _DAMAGED
     edges = np.flatnonzero(kind[1:] != kind[:-1]) + 1
     first = np.concatenate([[0], edges]).astype(np.int64) if kind.size else np.empty(0, np.int64)
     length = np.diff(first, append=kind.size)
     keep = kind[first] > 0
-    return first[keep], length[keep], kind[first[keep]]
+    first, length = first[keep], length[keep]
+    length_low = length - (np.searchsorted(maybe, first + length) - np.searchsorted(maybe, first))
+    return _Runs(first, length, length_low, kind[first])
 
 
 def _summary(events: list[Outage], has_clock: bool) -> Summary:
     lengths = [event.duration_s for event in events if event.duration_s is not None]
     total, longest = (math.fsum(lengths), max(lengths, default=0.0)) if has_clock else (None, None)
-    return Summary(len(events), sum(event.frames for event in events), total, longest)
+    frames, frames_low = sum(event.frames for event in events), sum(event.frames_low for event in events)
+    return Summary(len(events), frames, frames_low, total, longest)
 
 
 def _iso(t_ns: int) -> str:
@@ -261,12 +304,12 @@ def _iso(t_ns: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _View:
-    """What events and stretches are read from; times in ns, None without a clock."""
+    """What events and intervals are read from; times in ns, None without a clock."""
 
     times: FrameTimes
     places: FrameOffsets
     holes: MissingFrames
-    runs: tuple[I64, I64, U8]
+    runs: _Runs
     start: int | None
     end: int | None
     period: float | None
@@ -292,13 +335,13 @@ class _View:
         for row, missing, size, offset in zip(*(column.tolist() for column in columns), strict=True):
             kind: Kind = "damaged" if 2 * size >= FRAME_BYTES * missing or self.period is None else "gap"
             start, end = self._seconds(self._before(row)), self._seconds(self._behind(row))
-            yield (row, 0), Outage(kind, start, end, missing, size, offset)
+            yield (row, 0), Outage(kind, start, end, missing, missing, missing, size, offset)
 
     def run_events(self) -> Iterator[tuple[tuple[int, int], Outage]]:
-        """Runs of flagged frames, each with its place in order."""
-        t_ns, behind_hole = self.times.t_ns, set(self.holes.row.tolist())
-        columns = (*self.runs, self.places.offset(self.runs[0]))
-        for row, length, index, offset in zip(*(column.tolist() for column in columns), strict=True):
+        """Runs of flagged or marked frames, each with its place in order."""
+        t_ns, behind_hole, runs = self.times.t_ns, set(self.holes.row.tolist()), self.runs
+        columns = (runs.first, runs.length, runs.length_low, runs.kind, self.places.offset(runs.first))
+        for row, length, length_low, index, offset in zip(*(column.tolist() for column in columns), strict=True):
             kind = _RUN_KINDS[index]
             assert kind is not None
             after = row + length
@@ -307,10 +350,10 @@ class _View:
             else:
                 end = int(t_ns[after - 1]) + round(self.period or 0.0)
             start_s, end_s = self._seconds(int(t_ns[row])), self._seconds(end)
-            yield (row, 1), Outage(kind, start_s, end_s, length, length * FRAME_BYTES, offset)
+            yield (row, 1), Outage(kind, start_s, end_s, length, length_low, 0, length * FRAME_BYTES, offset)
 
-    def stretches(self, marks: Sequence[Annotation]) -> Iterator[Interval]:
-        """The time between marks, each with its share of the losses."""
+    def intervals(self, marks: Sequence[Annotation]) -> Iterator[Interval]:
+        """The time between marks, each with its share of the frames missed."""
         if self.start is None or self.end is None or not marks:
             return
         ordered = sorted(marks, key=lambda mark: mark.t_ns)
@@ -319,8 +362,8 @@ class _View:
         at = np.array(places[1:-1], np.int64)
         behind = np.searchsorted(self.times.t_ns, at, "right")
         frames = [0, *behind.tolist(), len(self.times)]
-        total = int(self.holes.missing.sum() + self.runs[1].sum())
-        lost = [0, *self._lost_until(at, behind).tolist(), total]
+        total = int(self.holes.missing.sum() + self.runs.length.sum())
+        missed = [0, *self._missed_until(at, behind).tolist(), total]
         for i in range(len(places) - 1):
             yield Interval(
                 words[i],
@@ -328,23 +371,23 @@ class _View:
                 (places[i] - self.start) / 1e9,
                 (places[i + 1] - self.start) / 1e9,
                 frames[i + 1] - frames[i],
-                lost[i + 1] - lost[i],
+                missed[i + 1] - missed[i],
             )
 
-    def _lost_until(self, t_ns: I64, row: I64) -> I64:
-        """Frames missing or flagged up to each of some times, each of which falls before a row."""
-        first, length, _ = self.runs
+    def _missed_until(self, t_ns: I64, row: I64) -> I64:
+        """Frames missed up to each of some times, each of which falls before a row."""
+        first, length = self.runs.first, self.runs.length
         run = np.searchsorted(first, row)  # as many runs begin before
         flagged = np.append(0, np.cumsum(length))[run]
         inside = run[run > 0] - 1
         flagged[run > 0] -= np.maximum(first[inside] + length[inside] - row[run > 0], 0)
         holes = self.holes
         hole = np.searchsorted(holes.row, row)
-        lost: I64 = flagged + np.append(0, np.cumsum(holes.missing))[hole]
+        missed: I64 = flagged + np.append(0, np.cumsum(holes.missing))[hole]
         is_in = np.append(holes.row, -1)[hole] == row  # the time falls into this hole
         for i in np.flatnonzero(is_in).tolist():
             whole, at = int(holes.missing[hole[i]]), int(row[i])
             begin, end = self._before(at), self._behind(at)
             share = (int(t_ns[i]) - begin) / max(1, end - begin) * (whole + 1)
-            lost[i] += min(whole, max(0, math.floor(share)))
-        return lost
+            missed[i] += min(whole, max(0, math.floor(share)))
+        return missed

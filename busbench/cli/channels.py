@@ -9,9 +9,10 @@ import click
 from busbench.cli.output import format_option, table_lines, write_csv, write_json
 from busbench.cli.source import Progress, open_source, read_options, source_options
 from busbench.errors import pluralize
+from busbench.wire.frame_spec import CHANNELS
 
 if TYPE_CHECKING:
-    from busbench.analysis.channels import Channels
+    from busbench.analysis.channels import Channels, ChannelSummary
 
 GLITCHES_SHOWN = 10
 
@@ -27,12 +28,12 @@ GLITCHES_SHOWN = 10
 )
 @source_options
 def command(source: str, format_: str, glitch_counts: int | None, **settings: Any) -> None:
-    """Tell what each channel did: ends, noise at rest, moves and glitches.
+    """Show what each channel did: endpoints, noise at rest, moves, glitches.
 
     A glitch is one frame that jumps away and back on some channel; a stick that
     moves and stays, or is flicked over several frames, is a move. Frames
-    flagged lost or failsafe count for the ends but not for noise, moves and
-    glitches.
+    flagged lost or failsafe count for min, max and mean but not for noise,
+    moves and glitches; frames with bytes that the line marked count for none.
 
     \b
     busbench channels captures/heron-flight.pcapng
@@ -55,7 +56,7 @@ def channels(source: str, *, format_: str, glitch_counts: int | None, settings: 
                 stats = ChannelStats(
                     clock=capture.info.clock, start_ns=span.first_t_ns, glitch_counts=glitch_counts or GLITCH_COUNTS
                 )
-            stats.feed(found.frames)
+            stats.feed(found.frames, found.rejects)
             frames += len(found.frames)
             progress.at(pluralize(frames, "frame"))
         progress.end()
@@ -70,31 +71,31 @@ def channels(source: str, *, format_: str, glitch_counts: int | None, settings: 
         _print_table(result, Scale())
 
 
+def _damaged(result: Channels) -> str:
+    """How many frames were left out."""
+    if not result.damaged:
+        return ""
+    return f"; {result.damaged} damaged, left out"
+
+
+def _values(one: ChannelSummary, scale: Any) -> list[str]:
+    """Min, max, range, mean, pulse and noise; a channel that is on or off has its states only."""
+    if one.channel > CHANNELS:
+        low, high = ("on" if state else "off" for state in (one.min_counts, one.max_counts))
+        return [low, high, "-", f"{100 * one.mean_counts:.1f} % on", "-", "-"]
+    us = f"{scale.to_us(one.min_counts):.0f}…{scale.to_us(one.max_counts):.0f}"
+    noise = "-" if one.still_noise_counts is None else f"{one.still_noise_counts:.2f}"
+    return [str(one.min_counts), str(one.max_counts), str(one.span_counts), f"{one.mean_counts:.1f}", us, noise]
+
+
 def _print_table(result: Channels, scale: Any) -> None:
-    click.echo(f"{pluralize(result.frames, 'frame')}, {result.flagged} of them flagged lost or failsafe\n")
-    if not result.frames:
+    click.echo(
+        f"{pluralize(result.frames, 'frame')}, {result.flagged} of them flagged lost or failsafe{_damaged(result)}\n"
+    )
+    if not result.channels:
         return
-    rows = []
-    for one in result.channels:
-        if one.channel <= 16:
-            ends = f"{scale.to_us(one.min_counts):.0f}…{scale.to_us(one.max_counts):.0f}"
-            noise = "-" if one.still_noise_counts is None else f"{one.still_noise_counts:.2f}"
-        else:
-            ends, noise = "two-state", "-"
-        rows.append(
-            [
-                str(one.channel),
-                str(one.min_counts),
-                str(one.max_counts),
-                str(one.span_counts),
-                f"{one.mean_counts:.1f}",
-                ends,
-                noise,
-                str(one.moves),
-                str(one.glitches),
-            ]
-        )
-    head = ["ch", "min", "max", "span", "mean", "µs", "noise at rest", "moves", "glitches"]
+    rows = [[str(one.channel), *_values(one, scale), str(one.moves), str(one.glitches)] for one in result.channels]
+    head = ["ch", "min", "max", "range", "mean", "µs", "noise at rest", "moves", "glitches"]
     click.echo("\n".join(table_lines(head, rows, left=0)))
     click.echo(f"\ncounts as on the line; µs assumes {scale.describe()}")
     click.echo("noise at rest in counts rms, over stretches in which the stick rested")

@@ -30,12 +30,14 @@ def command(source: str, format_: str, show_all: bool, **settings: Any) -> None:
 
     \b
     gap       no frame came for more than 1.5 periods
-    damaged   bytes came where a frame was due, but they form none
-    lost      the receiver flagged the frame as lost on the air
+    damaged   bytes came where a frame was due but form none, or form
+              one with a byte that the line marked (parity, framing)
+    lost      the receiver flagged the frame as lost
     failsafe  the receiver flagged failsafe: the link was gone
+    missed    all of these together
 
-    The true loss ratio lies below the upper bound at 95 %, as far as losses
-    come one by one; they come in bursts, so the bound is too low then.
+    The true ratio of frames missed is below the 95 % upper confidence limit
+    if each is missed by itself; if they come in bursts the limit is too low.
 
     \b
     busbench outages captures/heron-flight.pcapng
@@ -116,21 +118,21 @@ def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:
                 f"{part.start_s:.1f}",
                 f"{part.end_s:.1f}",
                 str(part.frames),
-                str(part.lost),
+                str(part.missed),
             ]
             for part in found.between_marks
         ]
         click.echo()
-        click.echo("\n".join(table_lines(["from mark", "to mark", "from_s", "to_s", "frames", "lost"], rows, left=2)))
+        click.echo("\n".join(table_lines(["from mark", "to mark", "from_s", "to_s", "frames", "missed"], rows, left=2)))
 
 
 def loss_words(found: Outages) -> str:
-    """The loss ratio in a sentence."""
-    if found.lost_ratio is None:
+    """The ratio of frames missed in a sentence."""
+    if found.missed_ratio is None:
         return "no frames: nothing can be said of losses"
     return (
-        f"missed {found.lost:,} of {pluralize(found.expected, 'frame')} due: {100 * found.lost_ratio:.4g} %, "
-        f"{_at_most(100 * found.lost_ratio_upper95)} % at 95 % confidence"
+        f"missed {found.missed:,} of {pluralize(found.expected, 'frame')} due: {100 * found.missed_ratio:.4g} %, "
+        f"{_at_most(100 * found.missed_ratio_upper95)} % at 95 % confidence"
         f"{': too few frames to say anything' if found.expected < FEW_FRAMES else ''}"
     )
 
@@ -143,11 +145,7 @@ def _at_most(percent: float) -> str:
 
 
 def _notes(found: Outages, span: Span) -> list[str]:
-    from busbench.analysis.outages import BURST_NOTE
-
-    notes = []
-    if found.bursts:
-        notes.append(f"note: {BURST_NOTE}")
+    notes = [f"note: {note}" for note in found.notes]
     if found.stray_bytes:
         notes.append(f"note: {pluralize(found.stray_bytes, 'damaged byte')} stood where no frame was due")
     if found.period_s is None:

@@ -17,10 +17,12 @@ from busbench.cli.output import INTERRUPTED, force_option, say, wrote
 from busbench.cli.progress import ProgressLine
 from busbench.cli.source import fault_option
 from busbench.errors import CaptureError, display_name, pluralize, unwritable
-from busbench.model import LineSettings
+from busbench.model import LineSettings, Reason
+from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 
 if TYPE_CHECKING:
     from busbench.sim.aircraft_faults import AircraftFault
+    from busbench.wire.table import AlignmentResult
 
 SILENT_NS = 500_000_000
 
@@ -33,6 +35,7 @@ class RecordResult:
         frames: found in what came.
         lost: of these, flagged lost.
         failsafe: of these, flagged failsafe.
+        damaged: of these, with a byte that the line marked.
         damaged_bytes: that form no frame.
         bytes_total: received.
         seconds: since the port was opened.
@@ -44,12 +47,22 @@ class RecordResult:
     frames: int = 0
     lost: int = 0
     failsafe: int = 0
+    damaged: int = 0
     damaged_bytes: int = 0
     bytes_total: int = 0
     seconds: float = 0.0
     away_s: float = 0.0
     silent_s: float = 0.0
     is_cut_short: bool = False
+
+    def add(self, found: AlignmentResult) -> None:
+        """Count frames as they come; of one with a byte that the line marked the flags count for nothing."""
+        flags = found.frames.flags[~found.frames.suspect]
+        self.frames += len(found.frames)
+        self.damaged += len(found.frames) - flags.size
+        self.lost += int((flags & FLAG_LOST > 0).sum())
+        self.failsafe += int((flags & FLAG_FAILSAFE > 0).sum())
+        self.damaged_bytes += found.rejects.of(Reason.DAMAGED).bytes_total
 
     def advice(self, port: str) -> str:
         """What to do where no frame came; nothing where one did."""
@@ -62,7 +75,8 @@ class RecordResult:
         minutes, seconds = divmod(self.seconds, 60)
         hours, minutes = divmod(int(minutes), 60)
         failsafe = f" {self.failsafe:,} failsafe," if self.failsafe else ""
-        damaged = pluralize(self.damaged_bytes, "damaged byte")
+        damaged = f"{self.damaged:,} damaged, " if self.damaged else ""
+        damaged += pluralize(self.damaged_bytes, "damaged byte")
         return (
             f"{pluralize(self.frames, 'frame')}, {self.lost:,} flagged lost,{failsafe} {damaged},"
             f" {self.bytes_total / 1000:,.1f} kB, {hours}:{minutes:02d}:{int(seconds):02d}"
@@ -150,9 +164,7 @@ def record(
     """
     from busbench.bench.sources import open_source
     from busbench.capture.pcapng_write import PcapngWriter
-    from busbench.model import Reason
     from busbench.port.port import EventKind
-    from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST
     from busbench.wire.framing import FrameFinder
 
     done = RecordResult()
@@ -185,10 +197,7 @@ def record(
             writer.tick()
             found = finder.feed(log)
             done.bytes_total = log.end
-            done.frames += len(found.frames)
-            done.lost += int((found.frames.flags & FLAG_LOST > 0).sum())
-            done.failsafe += int((found.frames.flags & FLAG_FAILSAFE > 0).sum())
-            done.damaged_bytes += found.rejects.of(Reason.DAMAGED).bytes_total
+            done.add(found)
             # A virtual receiver may run faster than the time.
             heard_s = 0.0 if first_ns is None else (heard_ns - first_ns) / 1e9
             done.seconds = max(time.monotonic() - begun, heard_s)
@@ -202,8 +211,6 @@ def record(
             done.away_s += (now_ns - gone_ns) / 1e9
         elif is_silent:
             done.silent_s = (now_ns - heard_ns) / 1e9
-        found = finder.flush()
-        done.frames += len(found.frames)
-        done.damaged_bytes += found.rejects.of(Reason.DAMAGED).bytes_total
+        done.add(finder.flush())
         done.is_cut_short = stop.is_set()
     return done

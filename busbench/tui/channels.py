@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.analysis.channels import STILL_COUNTS, STILL_FRAMES, TWO_STATE, summarise_channels
+from busbench.analysis.channel_sums import ON_OFF, STILL_COUNTS, STILL_FRAMES
+from busbench.analysis.channels import summarise_channels
 from busbench.model import I64, U16
 from busbench.tui.pyramid import LANES
 from busbench.tui.store import FrameStore
@@ -17,6 +18,7 @@ TRACE_S = 4.0
 LOW_END, HIGH_END = 172, 1811  # the customary ends of a channel
 NEAR_END = 8
 FAILSAFE, LOST = "failsafe", "lost"  # the value is the receiver's, not the stick's
+DAMAGED = "damaged"  # the value is that of the frame before
 GLITCH, MOVING, AT_END, PAST_END, STILL, ON, OFF, NONE = (
     "glitch",
     "moving",
@@ -73,7 +75,9 @@ def look(store: FrameStore, place: int, *, since: int, points: int, glitches: fr
     edges = (place // step + 1 + np.arange(-points, 1, dtype=np.int64)) * step
     trace = _sample(store.axis_of(first, row + 1), recent, edges)
     flags = int(store.flags[row])
-    if flags & (FLAG_FAILSAFE | FLAG_LOST):
+    if store.is_damaged(row, row + 1)[0]:
+        states = (DAMAGED,) * LANES
+    elif flags & (FLAG_FAILSAFE | FLAG_LOST):
         states = (FAILSAFE if flags & FLAG_FAILSAFE else LOST,) * LANES
     else:
         states = _states(recent, glitches)
@@ -104,7 +108,7 @@ def find_glitches(store: FrameStore, place: int) -> frozenset[int]:
     lo = max(0, store.row_at(place - round(TRACE_S * store.ticks_per_s)))
     if hi - lo < 3:
         return frozenset()
-    found = summarise_channels(store.table(lo, hi), clock=store.clock)
+    found = summarise_channels(store.table(lo, hi), store.damage(lo, hi), clock=store.clock)
     return frozenset(one.channel - 1 for one in found.channels if one.glitches)
 
 
@@ -141,4 +145,4 @@ def _states(recent: U16, glitches: frozenset[int]) -> tuple[str, ...]:
     return tuple(words)
 
 
-__all__ = ["TRACE_S", "TWO_STATE", "ChannelRows", "between", "find_glitches", "look"]
+__all__ = ["ON_OFF", "TRACE_S", "ChannelRows", "between", "find_glitches", "look"]

@@ -51,11 +51,11 @@ class Events:
             # From the start seconds are exact to a nanosecond, as times since the epoch they are not.
             start = _ticks([one.start_s for one in items]) + start_ns
             end = _ticks([one.end_s for one in items]) + start_ns
-            flagged = np.array([one.kind in ("lost", "failsafe") for one in items], np.bool_)
-            start[flagged] = store.axis_at(rows[flagged])  # exactly, so that jumping there shows the flag
+            came = np.array([not one.missing for one in items], np.bool_)
+            start[came] = store.axis_at(rows[came])  # exactly, so that jumping there shows the frame
         else:
             start = rows.astype(np.int64)
-            width = [one.frames if one.kind in ("lost", "failsafe") else 0 for one in items]
+            width = [one.frames - one.missing for one in items]
             end = start + np.array(width, np.int64)
         return Events(items, start, end)
 
@@ -73,8 +73,8 @@ class Events:
 
     @cached_property
     def missing(self) -> I64:
-        """Frames missing in each event, 0 for flagged ones, int64 (M,)."""
-        return np.array([one.frames if one.kind in ("gap", "damaged") else 0 for one in self.items], np.int64)
+        """Frames missing in each event, 0 if they came, int64 (M,)."""
+        return np.array([one.missing for one in self.items], np.int64)
 
     @cached_property
     def longest_s(self) -> float | None:
@@ -133,7 +133,8 @@ class Losses:
     Args:
         frames: that came.
         missing: that did not.
-        lost: missing or flagged.
+        missed: missing, flagged or marked as damaged.
+        missed_low: as many of these at least, where packets were marked for one bad byte.
         period_s: their period, None where it is not known.
         bursts: True where losses stood together.
         stray_bytes: damaged bytes that took the place of no frame.
@@ -141,7 +142,8 @@ class Losses:
 
     frames: int = 0
     missing: int = 0
-    lost: int = 0
+    missed: int = 0
+    missed_low: int = 0
     period_s: float | None = None
     bursts: bool = False
     stray_bytes: int = 0
@@ -169,7 +171,7 @@ class GrowingOutages:
         self._settled = NO_EVENTS
         self._has_bursts = False
         self._newest: tuple[Outage, ...] = ()
-        self._missing = self._lost = self._stray = 0
+        self._sums = np.zeros(4, np.int64)  # of what is settled, see _find
         self._rejects = Rejects.empty()
         self._period_ns: float | None = None
         self._period_rows = 0
@@ -193,24 +195,26 @@ class GrowingOutages:
             self._period_rows = count
         while count - self._row > _TAIL_FRAMES and (cut := self._find_cut(count)) is not None:
             self._settle(cut)
-        found = self._find(self._row, count, now_ns, self._rejects)
+        events, sums = self._find(self._row, count, now_ns, self._rejects)
+        missing, missed, missed_low, stray_bytes = (self._sums + sums).tolist()
         self.losses = Losses(
             frames=count,
-            missing=self._missing + found[1],
-            lost=self._lost + found[2],
+            missing=missing,
+            missed=missed,
+            missed_low=missed_low,
             period_s=None if self._period_ns is None else self._period_ns / 1e9,
-            bursts=self._has_bursts or _has_burst(found[0]),
-            stray_bytes=self._stray + found[3],
+            bursts=self._has_bursts or _has_burst(events),
+            stray_bytes=stray_bytes,
         )
-        if found[0] != self._newest or len(self._settled) + len(found[0]) != len(self.events):
-            self._newest = found[0]
-            self.events = self._settled.then(self._placed(found[0]))
+        if events != self._newest or len(self._settled) + len(events) != len(self.events):
+            self._newest = events
+            self.events = self._settled.then(self._placed(events))
 
     def _placed(self, events: tuple[Outage, ...]) -> Events:
         return Events.of(events, store=self._store, start_ns=self._start_ns, first_row=self._row)
 
-    def _find(self, lo: int, hi: int, end_ns: int | None, rejects: Rejects) -> tuple[tuple[Outage, ...], int, int, int]:
-        """Events, frames missing, frames lost and stray bytes of the rows [lo, hi)."""
+    def _find(self, lo: int, hi: int, end_ns: int | None, rejects: Rejects) -> tuple[tuple[Outage, ...], I64]:
+        """Events of the rows [lo, hi), and frames missing, missed, missed at least, and stray bytes, int64 (4,)."""
         found = find_outages(
             self._store.times(lo, hi),
             rejects,
@@ -220,12 +224,14 @@ class GrowingOutages:
             start_ns=self._start_ns,
             end_t_ns=end_ns,
         )
-        return found.events, found.missing, found.lost, found.stray_bytes
+        return found.events, np.array([found.missing, found.missed, found.missed_low, found.stray_bytes], np.int64)
 
     def _find_cut(self, count: int) -> int | None:
         """A row with nothing amiss near it, to settle all before it."""
         times = self._store.times(self._row, count)
         bad = (times.flags & (FLAG_LOST | FLAG_FAILSAFE)) != 0
+        if times.line_marks is not None:
+            bad |= times.line_marks > 0
         if self._period_ns is not None:
             bad[1:] |= np.diff(times.t_ns) > 1.5 * self._period_ns
         rows = np.searchsorted(self._store.offset[self._row : count], self._rejects.offset)
@@ -241,10 +247,10 @@ class GrowingOutages:
             Rejects(self._rejects.offset[which], self._rejects.length[which], self._rejects.reason[which])
             for which in (before, ~before)
         ]
-        events, missing, lost, stray = self._find(self._row, cut, None, parts[0])
+        events, sums = self._find(self._row, cut, None, parts[0])
         self._settled = self._settled.then(self._placed(events))
         self._has_bursts |= _has_burst(events)
-        self._missing, self._lost, self._stray = self._missing + missing, self._lost + lost, self._stray + stray
+        self._sums += sums
         self._row, self._rejects = cut, parts[1]
 
 

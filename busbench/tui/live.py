@@ -136,8 +136,8 @@ class LiveSession(Session):
 
     def takes_alarm(self) -> bool:
         """True once after each time that further frames were lost."""
-        rings = self.losses.lost > self._rung
-        self._rung = self.losses.lost
+        rings = self.losses.missed > self._rung
+        self._rung = self.losses.missed
         return rings
 
     def start_recording(self, path: str) -> None:
@@ -190,7 +190,7 @@ class LiveSession(Session):
             hear(chunks)
 
     def _take(self, found: AlignmentResult) -> None:
-        self.store.add(found.frames)
+        self.store.add(found.frames, found.rejects)
         self._outages.add(found.rejects)
         if found.ambiguous:
             self._ambiguous_ns = max(self._last_byte_ns, 1)

@@ -67,7 +67,7 @@ class ReplaySession(Session):
             if self._is_closing.is_set():
                 return
             rejects.append(found.rejects)
-            self.store.add(found.frames)
+            self.store.add(found.frames, found.rejects)
             self._see_ends()
         times = self.store.times(0, len(self.store))
         info = self._capture.info
@@ -84,7 +84,8 @@ class ReplaySession(Session):
         self.losses = Losses(
             frames=outages.frames,
             missing=outages.missing,
-            lost=outages.lost,
+            missed=outages.missed,
+            missed_low=outages.missed_low,
             period_s=outages.period_s,
             bursts=outages.bursts,
             stray_bytes=outages.stray_bytes,
@@ -178,7 +179,7 @@ class ReplaySession(Session):
         if any(start <= offset < end for start, end in self._span.ambiguous):
             return "ambiguous"
         at = self.events.at(self.place)
-        if at is None or self.events.items[at].kind in ("lost", "failsafe"):
+        if at is None or not self.events.items[at].missing:
             return "in step"
         return "searching" if self.events.items[at].kind == "damaged" else "silent"
 

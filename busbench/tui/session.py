@@ -201,7 +201,7 @@ class Session(abc.ABC):
     @property
     def upper95(self) -> float:
         """The true loss ratio is below this, one-sided, at 95 %."""
-        key = self.losses.lost, self.losses.expected
+        key = self.losses.missed, self.losses.expected
         if self._bound is None or self._bound[0] != key:
             self._bound = key, loss_bounds(*key).upper_one_sided
         return self._bound[1]
@@ -229,26 +229,28 @@ class Session(abc.ABC):
         flags = self.flags
         if flags is None:
             return "no frame"
+        if self.store.is_damaged(self.row, self.row + 1)[0]:
+            return "damaged frame"
         names = ((FLAG_FAILSAFE, "FAILSAFE"), (FLAG_LOST, "LOST"), (FLAG_CH17, "17 on"), (FLAG_CH18, "18 on"))
         return " ".join(name for bit, name in names if flags & bit) or "none"
 
     def recent_losses(self, seconds: float = RECENT_S) -> tuple[int, int]:
-        """Frames lost and frames due in the last seconds before the place."""
+        """Frames missed and frames due in the last seconds before the place."""
         lo = max(self.start, self.place - round(seconds * self.store.ticks_per_s))
         first, last = self.store.row_at(lo) + 1, self.row + 1
         flags = self.store.flags[first:last]
-        flagged = int(np.count_nonzero(flags & (FLAG_LOST | FLAG_FAILSAFE)))
+        bad = (flags & (FLAG_LOST | FLAG_FAILSAFE) > 0) | self.store.is_damaged(first, last)
         missing = self.events.missing_within(lo, self.place)
-        return flagged + missing, max(0, last - first) + missing
+        return int(np.count_nonzero(bad)) + missing, max(0, last - first) + missing
 
     def across(self, index: int) -> list[Across]:
         """What each channel did across an outage."""
         event, store = self.events.items[index], self.store
-        is_flagged = event.kind in ("lost", "failsafe")
-        first = int(np.searchsorted(store.offset, event.offset))  # the first flagged one, or the one behind the hole
-        before, after = first - 1, first + (event.frames if is_flagged else 0)
+        came = event.frames - event.missing
+        first = int(np.searchsorted(store.offset, event.offset))  # the first that came, or the one after the gap
+        before, after = first - 1, first + came
         rows = {row: store.values(row, row + 1)[:, 0] for row in (before, after) if 0 <= row < len(store)}
-        during = store.span(before + 1, after) if is_flagged and after > before + 1 else None
+        during = store.span(before + 1, after) if event.kind != "damaged" and came else None
         out = []
         for channel in range(18):
             ends = [int(rows[row][channel]) if row in rows else None for row in (before, after)]

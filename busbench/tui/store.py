@@ -13,7 +13,7 @@ from typing import IO, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.model import I64, U8, U16, Bools, Clock, FrameTimes
+from busbench.model import I64, U8, U16, Bools, Clock, FrameTimes, Reason, Rejects
 from busbench.tui.growing_array import GrowingArray
 from busbench.tui.pyramid import LANES, Pyramid
 from busbench.wire.codec import CHANNELS, FLAG_CH17, FLAG_CH18, FRAME_BYTES, unpack_channels
@@ -38,8 +38,10 @@ class FrameStore:
             "slack_ns": GrowingArray(np.uint32),
             "offset": GrowingArray(np.int64),
             "flags": GrowingArray(np.uint8),
-            "suspect": GrowingArray(np.bool_),
+            "line_marks": GrowingArray(np.uint8),
         }
+        self._damage = {"offset": GrowingArray(np.int64), "length": GrowingArray(np.int64)}
+        self._damaged_runs = 0
         self._raw = _Rows()
         self._pyramid = Pyramid(self.values)
         self._span: tuple[int, int, U16, U16] | None = None
@@ -62,8 +64,17 @@ class FrameStore:
         """Byte 23 of each frame, uint8 (N,)."""
         return self._column("flags")
 
-    def add(self, table: FrameTable) -> None:
-        """Put frames behind those that are there."""
+    def is_damaged(self, lo: int, hi: int) -> Bools:
+        """True for each of the rows [lo, hi) with a byte that the line marked, bool (n,)."""
+        return self._column("line_marks")[lo:hi] > 0
+
+    def add(self, table: FrameTable, rejects: Rejects | None = None) -> None:
+        """Append frames, and the bytes before and among them that are in none."""
+        if rejects is not None:
+            damage = rejects.of(Reason.DAMAGED)
+            self._damage["offset"].add(damage.offset)
+            self._damage["length"].add(damage.length)
+            self._damaged_runs += len(damage)
         if not len(table):
             return
         parts: dict[str, NDArray[Any]] = {
@@ -71,13 +82,16 @@ class FrameStore:
             "slack_ns": table.slack_ns,
             "offset": table.offset,
             "flags": table.flags,
-            "suspect": table.suspect,
+            "line_marks": table.line_marks,
         }
         for name, values in parts.items():
             self._columns[name].add(values)
         self._raw.add(table.raw)
-        self._pyramid.add(_lanes(table.channels, table.flags))
-        self._count += len(table)
+        first, self._count = self._count, self._count + len(table)
+        if table.line_marks.any():
+            self._pyramid.add(self.values(first, self._count))
+        else:
+            self._pyramid.add(_values(table.channels, table.flags))
 
     def first_offset(self, row: int) -> int:
         """Stream offset of a row's header, 0 without rows."""
@@ -86,19 +100,35 @@ class FrameStore:
     def times(self, lo: int, hi: int) -> FrameTimes:
         """The narrow columns of the rows in [lo, hi)."""
         part = slice(lo, hi)
-        return FrameTimes(*(self._column(name)[part] for name in ("t_ns", "slack_ns", "flags")))
+        return FrameTimes(*(self._column(name)[part] for name in ("t_ns", "slack_ns", "flags", "line_marks")))
 
     def table(self, lo: int, hi: int) -> FrameTable:
         """The whole frames of the rows in [lo, hi)."""
         part = slice(lo, hi)
         times = self.times(lo, hi)
-        suspect: Bools = self._column("suspect")[part].copy()
+        line_marks: U8 = self._column("line_marks")[part].copy()
         offset, raw = self.offset[part].copy(), self._raw.get(lo, hi)
-        return FrameTable(times.t_ns.copy(), times.slack_ns.copy(), offset, raw, suspect)
+        return FrameTable(times.t_ns.copy(), times.slack_ns.copy(), offset, raw, line_marks)
 
     def values(self, lo: int, hi: int) -> U16:
-        """Counts of channels 1-16 and the states of 17 and 18 in the rows [lo, hi), uint16 (18, n)."""
-        return _lanes(unpack_channels(self._raw.get(lo, hi)), self._column("flags")[lo:hi])
+        """Counts of channels 1-16 and the states of 17 and 18 in the rows [lo, hi), uint16 (18, n).
+
+        A frame with a byte that the line marked holds no values: those of the frame before stand for it.
+        """
+        marks, first = self._column("line_marks"), lo
+        while 0 < first < hi and marks[first]:
+            first -= 1
+        values = _values(unpack_channels(self._raw.get(first, hi)), self._column("flags")[first:hi])
+        if marks[first:hi].any():
+            rows = np.where(marks[first:hi] > 0, 0, np.arange(hi - first))
+            values = values[:, np.maximum.accumulate(rows)]
+        return values[:, lo - first :]
+
+    def damage(self, lo: int, hi: int) -> Rejects:
+        """The damaged bytes that are in no frame, between the first and the last of the rows [lo, hi)."""
+        offset, length = (self._damage[name].first(self._damaged_runs) for name in ("offset", "length"))
+        part = slice(*np.searchsorted(offset, self.offset[[lo, hi - 1]]).tolist())
+        return Rejects(offset[part], length[part], np.full(offset[part].size, Reason.DAMAGED, np.uint8))
 
     def span(self, lo: int, hi: int) -> tuple[U16, U16]:
         """Least and greatest value of each channel in the rows [lo, hi), uint16 (18,) each.
@@ -142,14 +172,14 @@ class FrameStore:
         """Let go of the temporary files."""
         self._raw.close()
         self._pyramid.close()
-        for column in self._columns.values():
+        for column in (*self._columns.values(), *self._damage.values()):
             column.close()
 
     def _column(self, name: str) -> NDArray[Any]:
         return self._columns[name].first(self._count)
 
 
-def _lanes(channels: U16, flags: U8) -> U16:
+def _values(channels: U16, flags: U8) -> U16:
     values = np.empty((LANES, flags.size), np.uint16)
     values[:CHANNELS] = channels.T
     values[CHANNELS] = (flags & FLAG_CH17) != 0

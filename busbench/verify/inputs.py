@@ -128,7 +128,7 @@ class VerifyInputs:
     def channels(self) -> Channels:
         """What the channels did."""
         stats = ChannelStats(clock=self.clock, period_ns=self.period_ns, start_ns=self.start_ns)
-        stats.feed(self.recording.frames)
+        stats.feed(self.recording.frames, self.recording.rejects)
         return stats.result()
 
     def marks_s(self) -> list[tuple[float, str]]:

@@ -13,13 +13,14 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from busbench.model import BUS_LINE, I64, ByteLog, Clock, ClockKind, LineSettings, Reason, Rejects
+from busbench.model import BUS_LINE, I64, U8, ByteLog, Clock, ClockKind, LineSettings, Reason, Rejects
 from busbench.wire.ambiguity import AmbiguityTracker
 from busbench.wire.arrival_times import frame_bounds
 from busbench.wire.codec import are_slot_gaps
 from busbench.wire.frame_search import JUNK_BYTES, KnownFrame, Search, SearchResult, is_followed
 from busbench.wire.frame_spec import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER, SLOT_GAPS
 from busbench.wire.gap_classes import Run, sort_gap
+from busbench.wire.line_marks import LineMarks
 from busbench.wire.noise_filter import NoiseFilter
 from busbench.wire.similarity import FrameFields, end_is_expected, is_unremarkable, is_wild
 from busbench.wire.stream_buffer import StreamBuffer
@@ -88,6 +89,7 @@ class FrameFinder:
         self._places: list[I64] = []
         self._runs: list[Run] = []
         self._doubt = AmbiguityTracker()
+        self._marks = LineMarks(shares=clock.kind is ClockKind.PER_READ)
         self._crowd = NoiseFilter()
 
     @property
@@ -288,27 +290,24 @@ class FrameFinder:
     def _hand_over(self) -> AlignmentResult:
         """All that was decided since the last time, as tables."""
         places = np.concatenate(self._places) if self._places else np.empty(0, np.int64)
-        frames = self._table(places) if places.size else FrameTable.empty()
+        marks = self._marks.take(self._bytes, places, self._gap_from)
+        frames = self._table(places, marks) if places.size else FrameTable.empty()
         runs = np.array(self._runs, np.int64).reshape(-1, 3)
         rejects = Rejects(runs[:, 0], runs[:, 1] - runs[:, 0], runs[:, 2].astype(np.uint8))
         ambiguous, self._doubt.spans = tuple(self._doubt.spans), []
         self._places, self._runs = [], []
         return AlignmentResult(frames, rejects, ambiguous)
 
-    def _table(self, places: I64) -> FrameTable:
+    def _table(self, places: I64, marks: U8) -> FrameTable:
         at = places - self._bytes.start
         if places[-1] - places[0] == FRAME_BYTES * (places.size - 1):
             raw = self._bytes.data[at[0] : at[-1] + FRAME_BYTES].reshape(-1, FRAME_BYTES)
         else:
             raw = np.lib.stride_tricks.sliding_window_view(self._bytes.data, FRAME_BYTES)[at]
-        suspect = np.zeros(places.size, np.bool_)
-        if self._bytes.bad is not None:
-            bad_before = np.concatenate([[0], np.cumsum(self._bytes.bad != 0)])
-            suspect = bad_before[at + FRAME_BYTES] > bad_before[at]
         t_ns, slack = np.zeros(places.size, np.int64), np.zeros(places.size, np.uint32)
         ends, times = self._bytes.mark_end, self._bytes.mark_t_ns
         if self._clock_kind is ClockKind.PER_BYTE:
             t_ns = times[np.searchsorted(ends, places + FRAME_BYTES)]
         elif self._clock_kind is ClockKind.PER_READ:
             t_ns, slack = frame_bounds(places, ends, times, character_ns=self._character_ns)
-        return FrameTable(t_ns, slack, places, raw, suspect)
+        return FrameTable(t_ns, slack, places, raw, marks)

@@ -23,17 +23,19 @@ class FrameTable:
         slack_ns: how much earlier it may have arrived, uint32 (N,); see FrameTimes.
         offset: stream offset of the header byte, int64 (N,).
         raw: the 25 bytes of each frame as they stood on the line, uint8 (N, 25).
-        suspect: True where the line marked a byte of the frame as damaged, bool (N,).
+        line_marks: MARKED where the line marked a byte of the frame as damaged,
+            MARKED_MAYBE where the mark may be for a byte beside the frame (see
+            line_marks.py), else 0, uint8 (N,).
     """
 
     t_ns: I64
     slack_ns: NDArray[np.uint32]
     offset: I64
     raw: U8
-    suspect: Bools
+    line_marks: U8
 
     def __post_init__(self) -> None:
-        set_readonly(self.t_ns, self.slack_ns, self.offset, self.raw, self.suspect)
+        set_readonly(self.t_ns, self.slack_ns, self.offset, self.raw, self.line_marks)
 
     def __len__(self) -> int:
         return int(self.offset.size)
@@ -56,16 +58,23 @@ class FrameTable:
         return self.raw[:, 24]
 
     @property
+    def suspect(self) -> Bools:
+        """True where the line marked a byte of the frame, or one beside it, as damaged, bool (N,)."""
+        return self.line_marks > 0
+
+    @property
     def first_offset(self) -> int:
         """Stream offset of the first frame's header, 0 without frames."""
         return int(self.offset[0]) if len(self) else 0
 
     def times(self) -> FrameTimes:
         """The narrow columns alone, copied, so that the frames' bytes can be let go."""
-        return FrameTimes(self.t_ns, self.slack_ns, np.ascontiguousarray(self.flags))
+        return FrameTimes(self.t_ns, self.slack_ns, np.ascontiguousarray(self.flags), self.line_marks)
 
-    def __getitem__(self, rows: slice) -> FrameTable:
-        return FrameTable(self.t_ns[rows], self.slack_ns[rows], self.offset[rows], self.raw[rows], self.suspect[rows])
+    def __getitem__(self, rows: slice | Bools) -> FrameTable:
+        return FrameTable(
+            self.t_ns[rows], self.slack_ns[rows], self.offset[rows], self.raw[rows], self.line_marks[rows]
+        )
 
     @staticmethod
     def empty() -> FrameTable:
@@ -75,7 +84,7 @@ class FrameTable:
             np.empty(0, np.uint32),
             np.empty(0, np.int64),
             np.empty((0, FRAME_BYTES), np.uint8),
-            np.empty(0, np.bool_),
+            np.empty(0, np.uint8),
         )
 
     @staticmethod
@@ -89,7 +98,7 @@ class FrameTable:
             np.concatenate([p.slack_ns for p in some]),
             np.concatenate([p.offset for p in some]),
             np.concatenate([p.raw for p in some]),
-            np.concatenate([p.suspect for p in some]),
+            np.concatenate([p.line_marks for p in some]),
         )
 
 

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import functools
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busbench.analysis.channels import Channels, ChannelStats
+from busbench.analysis.channels import Channels, ChannelStats, summarise_channels
 from busbench.analysis.reversals import Travels, turning_points
-from busbench.model import NO_CLOCK, Clock, ClockKind
+from busbench.model import MARKED, NO_CLOCK, ByteLog, Clock, ClockKind, Reason
 from busbench.wire.codec import FRAME_BYTES, pack_frames
+from busbench.wire.framing import find_frames
 from busbench.wire.table import FrameTable
 
 PER_BYTE = Clock(ClockKind.PER_BYTE, 1)
@@ -21,7 +23,12 @@ AILERON, FLAP, ELEVATOR = 1, 3, 5  # channels, as people count
 
 
 def table(
-    counts: dict[int, list[int]], *, flags: dict[int, int] | None = None, extra: dict[int, int] | None = None
+    counts: dict[int, list[int]],
+    *,
+    flags: dict[int, int] | None = None,
+    extra: dict[int, int] | None = None,
+    end: int = 0,
+    marked: tuple[int, ...] = (),
 ) -> FrameTable:
     """Frames 7 ms apart, 992 on all channels not named; `extra` bytes before a frame, `flags` of a frame."""
     size = max(len(values) for values in counts.values())
@@ -35,8 +42,9 @@ def table(
     for row, more in (extra or {}).items():
         offset[row:] += more
     t_ns = 3 * MS + np.arange(size) * 7 * MS
-    suspect = np.zeros(size, np.bool_)
-    return FrameTable(t_ns, np.zeros(size, np.uint32), offset, pack_frames(channels, byte), suspect)
+    line_marks = np.zeros(size, np.uint8)
+    line_marks[list(marked)] = MARKED
+    return FrameTable(t_ns, np.zeros(size, np.uint32), offset, pack_frames(channels, byte, end), line_marks)
 
 
 def stats(frames: FrameTable, *, clock: Clock = PER_BYTE, start_ns: int | None = 0) -> Channels:
@@ -45,7 +53,7 @@ def stats(frames: FrameTable, *, clock: Clock = PER_BYTE, start_ns: int | None =
     return collector.result()
 
 
-def glitches(values: list[int], **more: dict[int, int]) -> list[int]:
+def glitches(values: list[int], **more: Any) -> list[int]:
     """Frames with a glitch on the elevator."""
     return [one.frame for one in stats(table({ELEVATOR: values}, **more)).glitches]
 
@@ -136,16 +144,54 @@ def test_a_glitch_needs_its_neighbours() -> None:
     values = [992] * 5 + [1400] + [992] * 5
     assert glitches(values, extra={5: 25}) == []  # damaged bytes before
     assert glitches(values, extra={6: 4}) == []  # and after
-    assert glitches(values, extra={5: 3, 6: 6}) == [5]  # replies of sensors are no damage
+    assert glitches(values, extra={5: 3, 6: 6}, end=0x14) == [5]  # replies of sensors are no damage
+    assert glitches(values, extra={5: 3, 6: 6}) == []  # a receiver with this end byte has no sensors
     assert glitches(values, flags={5: 0x04}) == []  # the receiver said so
     assert glitches(values, flags={6: 0x08}) == []
     late = table({ELEVATOR: values})
     t_ns = late.t_ns.copy()
     t_ns[5:] += 7 * MS  # one frame is missing
-    moved = FrameTable(t_ns, late.slack_ns, late.offset, late.raw, late.suspect)
+    moved = FrameTable(t_ns, late.slack_ns, late.offset, late.raw, late.line_marks)
     assert stats(moved).glitches == ()
-    loose = FrameTable(t_ns, np.full(11, 8 * MS, np.uint32), late.offset, late.raw, late.suspect)
+    loose = FrameTable(t_ns, np.full(11, 8 * MS, np.uint32), late.offset, late.raw, late.line_marks)
     assert len(stats(loose).glitches) == 1  # perhaps none is missing
+
+
+@pytest.mark.parametrize("end", [0x00, 0x24])
+@pytest.mark.parametrize("size", range(30))
+def test_damaged_bytes_beside_a_frame_make_no_glitch(size: int, end: int) -> None:
+    """Only what the search for frames calls replies of sensors parts no neighbours."""
+    counts = np.full((40, 16), 992)
+    counts[20] = 1200
+    frames = pack_frames(counts, 0, end).tobytes()
+    junk = bytes([0x55] * size) if size < 21 else bytes([0x0F]) + bytes([0x55] * (size - 1))
+    cut = 20 * FRAME_BYTES
+    found = find_frames(ByteLog.from_bytes(frames[:cut] + junk + frames[cut:]), clock=NO_CLOCK)
+    is_damaged = Reason.DAMAGED in found.rejects.reason.tolist()
+    result = summarise_channels(found.frames, found.rejects, clock=NO_CLOCK)
+    assert len(found.frames) == 40
+    assert is_damaged is (size > 0 and (end == 0x00 or size % 3 > 0 or size >= 21))
+    assert result.glitch_frames == (0 if is_damaged else 1)
+
+
+def test_frames_with_marked_bytes_hold_no_values() -> None:
+    values = [992] * 5 + [1400] + [992] * 5 + [100] + [1300] * 5
+    result = stats(table({ELEVATOR: values}, marked=(5, 11)))
+    one = result.channels[ELEVATOR - 1]
+    assert (result.frames, result.damaged, result.glitches) == (17, 2, ())
+    assert (one.min_counts, one.max_counts, one.changes, one.moves) == (992, 1300, 1, 1)
+    assert one.mean_counts == pytest.approx((10 * 992 + 5 * 1300) / 15)
+
+
+def test_a_glitch_is_numbered_among_all_frames() -> None:
+    values = [992] * 20 + [1400] + [992] * 9
+    assert glitches(values, marked=(3, 4, 11)) == [20]
+    assert glitches(values, marked=(21,)) == []  # what comes after it is not known
+
+
+def test_all_frames_marked() -> None:
+    result = stats(table({ELEVATOR: [992] * 3}, marked=(0, 1, 2)))
+    assert (result.frames, result.damaged, result.channels) == (3, 3, ())
 
 
 def test_glitches_of_one_frame_on_two_channels() -> None:
@@ -188,7 +234,7 @@ def test_noise_leaves_out_moves_and_flagged_frames_but_not_glitches() -> None:
 
 
 def test_moves() -> None:
-    def moves(values: list[int], **more: dict[int, int]) -> int:
+    def moves(values: list[int], **more: Any) -> int:
         return stats(table({AILERON: values}, **more)).channels[AILERON - 1].moves
 
     assert moves([992] * 9 + [1400] * 9) == 1
@@ -224,7 +270,7 @@ def test_one_frame() -> None:
 
 def test_json() -> None:
     got = stats(table({ELEVATOR: [992] * 5 + [1400] + [990] * 5}, flags={0: 4})).to_json()
-    assert (got["frames"], got["flagged"], got["glitch_threshold_counts"]) == (11, 1, 40)
+    assert (got["frames"], got["damaged"], got["flagged"], got["glitch_threshold_counts"]) == (11, 0, 1, 40)
     channels = got["channels"]
     assert isinstance(channels, list)
     assert channels[0] == {
@@ -249,7 +295,6 @@ def test_json() -> None:
             "channel": 5,
             "value_counts": 1400,
             "size_counts": 408,
-            "suspect": False,
         }
     ]
 
@@ -269,7 +314,8 @@ def long_table(seed: int) -> FrameTable:
     flags = {
         int(row): int(value) for row, value in zip(rng.integers(0, size, 90), rng.integers(0, 16, 90), strict=True)
     }
-    return table(counts, flags=flags, extra={int(row): 9 for row in rng.integers(0, size, 30)})
+    marked = tuple(rng.integers(0, size, 60).tolist())
+    return table(counts, flags=flags, extra={int(row): 9 for row in rng.integers(0, size, 30)}, marked=marked)
 
 
 @settings(max_examples=25)

@@ -12,7 +12,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busbench.analysis.outages import BURST_NOTE, Outages, find_outages
-from busbench.model import NO_CLOCK, Annotation, ByteLog, Chunk, Clock, ClockKind, FrameTimes, Reason, Rejects
+from busbench.model import (
+    NO_CLOCK,
+    Annotation,
+    ByteLog,
+    Chunk,
+    Clock,
+    ClockKind,
+    FrameTimes,
+    Reason,
+    Rejects,
+)
 from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
 from busbench.wire.framing import find_frames, find_in_blocks
 from busbench.wire.table import AlignmentResult
@@ -79,11 +89,11 @@ def analyser(slots: list[int], *, period_ms: float = 7.0, **more: dict[int, int]
 @pytest.mark.parametrize("period_ms", [7.0, 9.0, 14.0, 15.0])
 def test_a_clean_run(period_ms: float) -> None:
     result = analyser([0] * 1000, period_ms=period_ms, slot_replies=True)
-    assert (result.frames, result.expected, result.lost, result.events) == (1000, 1000, 0, ())
+    assert (result.frames, result.expected, result.missed, result.events) == (1000, 1000, 0, ())
     assert result.period_s == pytest.approx(period_ms / 1000, rel=1e-12)
     assert result.duration_s == pytest.approx((FRAME_MS + 999 * period_ms) / 1000)
-    assert result.lost_ratio == 0.0
-    assert result.lost_ratio_upper95 == pytest.approx(1 - 0.05 ** (1 / 1000))
+    assert result.missed_ratio == 0.0
+    assert result.missed_ratio_upper95 == pytest.approx(1 - 0.05 ** (1 / 1000))
     assert not result.bursts
     assert {one.count for one in result.summary.values()} == {0}
 
@@ -95,8 +105,8 @@ def test_three_seconds_of_silence(period_ms: float, missing: int) -> None:
     assert (gap.kind, gap.frames, gap.bytes, gap.offset) == ("gap", missing, 0, 7500)
     assert gap.start_s == pytest.approx((FRAME_MS + 299 * period_ms) / 1000)
     assert gap.duration_s == pytest.approx((missing + 1) * period_ms / 1000)
-    assert (result.frames, result.expected, result.lost) == (600, 600 + missing, missing)
-    assert result.lost_ratio == pytest.approx(missing / (600 + missing))
+    assert (result.frames, result.expected, result.missed) == (600, 600 + missing, missing)
+    assert result.missed_ratio == pytest.approx(missing / (600 + missing))
     assert result.bursts
 
 
@@ -117,7 +127,7 @@ def test_flagged_runs() -> None:
     assert [second.start_s, second.end_s] == pytest.approx([0.094, 0.129])
     assert third.duration_s == pytest.approx(0.007)
     assert (first.offset, first.bytes) == (250, 75)
-    assert (result.lost, result.missing, result.expected) == (9, 0, 34)
+    assert (result.missed, result.missing, result.expected) == (9, 0, 34)
     assert result.summary["lost"].count == 2
     assert result.summary["lost"].total_s == pytest.approx(0.028)
     assert result.summary["lost"].longest_s == pytest.approx(0.021)
@@ -142,7 +152,7 @@ def test_damage_where_a_frame_was_due() -> None:
     (event,) = result.events
     assert (event.kind, event.frames, event.bytes, event.offset) == ("damaged", 1, 24, 250)
     assert [event.start_s, event.end_s] == pytest.approx([0.066, 0.080])
-    assert (result.missing, result.lost, result.stray_bytes) == (1, 1, 0)
+    assert (result.missing, result.missed, result.stray_bytes) == (1, 1, 0)
 
 
 def test_a_few_bytes_in_a_long_gap_leave_it_a_gap() -> None:
@@ -158,7 +168,7 @@ def test_more_noise_than_frames_counts_the_frames() -> None:
 
 def test_noise_where_no_frame_was_due_is_stray() -> None:
     result = analyser([0] * 20, damage={10: 7})
-    assert (result.events, result.stray_bytes, result.lost) == ((), 7, 0)
+    assert (result.events, result.stray_bytes, result.missed) == ((), 7, 0)
 
 
 def test_damage_before_the_first_frame_and_behind_the_last() -> None:
@@ -195,7 +205,7 @@ def test_without_a_clock() -> None:
     assert {(e.start_s, e.end_s, e.duration_s) for e in result.events} == {(None, None, None)}
     assert (result.period_s, result.duration_s, result.start_utc) == (None, None, None)
     assert (result.summary["damaged"].count, result.summary["damaged"].total_s) == (2, None)
-    assert (result.lost, result.expected) == (6, 27)
+    assert (result.missed, result.expected) == (6, 27)
 
 
 def test_silence_at_the_end_counts_only_where_the_recording_ran_on() -> None:
@@ -214,9 +224,9 @@ def test_no_frames_at_all() -> None:
     noise = Rejects(np.array([0]), np.array([1000]), np.array([0], np.uint8))
     result = find(none, noise, clock=PER_BYTE, start_ns=5, end_t_ns=5 + 1000 * MS)
     assert (result.frames, result.expected, result.period_s, result.duration_s) == (0, 40, None, 1.0)
-    assert (result.lost_ratio, result.lost_ratio_upper95) == (1.0, 1.0)
+    assert (result.missed_ratio, result.missed_ratio_upper95) == (1.0, 1.0)
     empty = find(none, Rejects.empty(), clock=NO_CLOCK)
-    assert (empty.events, empty.lost_ratio, empty.lost_ratio_upper95) == ((), None, 1.0)
+    assert (empty.events, empty.missed_ratio, empty.missed_ratio_upper95) == ((), None, 1.0)
 
 
 def test_one_frame() -> None:
@@ -229,13 +239,13 @@ def test_losses_between_marks() -> None:
     times, rejects = heron([0] * 100 + [-1] * 9 + [0] * 91 + [FLAG_LOST] * 50 + [0] * 50)
     marks = [Annotation(round(t * MS), text) for t, text in ((3 + 104 * 7 + 1, "ailerons"), (3 + 224 * 7 + 1, "flaps"))]
     result = find(times, rejects, clock=PER_BYTE, start_ns=0, marks=marks[::-1])
-    assert [(s.start_mark, s.end_mark, s.frames, s.lost) for s in result.between_marks] == [
+    assert [(s.start_mark, s.end_mark, s.frames, s.missed) for s in result.between_marks] == [
         (None, "ailerons", 100, 5),
         ("ailerons", "flaps", 116, 29),
         ("flaps", None, 75, 25),
     ]
     assert result.between_marks[1].start_s == pytest.approx(0.732)
-    assert sum(s.lost for s in result.between_marks) == result.lost == 59
+    assert sum(s.missed for s in result.between_marks) == result.missed == 59
 
 
 RUNS = st.lists(st.sampled_from([[0] * 5, [FLAG_LOST] * 3, [FLAG_FAILSAFE] * 2, [-1] * 2]), min_size=10, max_size=40)
@@ -250,7 +260,7 @@ def test_losses_between_marks_are_those_due_between_them(slots: list[int], at: l
     result = find(times, rejects, clock=PER_BYTE, start_ns=0, marks=marks)
     cuts = [0, *(slot + 1 for slot in after), len(slots)]
     due = [slots[lo:hi] for lo, hi in itertools.pairwise(cuts)]
-    assert [one.lost for one in result.between_marks] == [len(part) - part.count(0) for part in due]
+    assert [one.missed for one in result.between_marks] == [len(part) - part.count(0) for part in due]
     assert [one.frames for one in result.between_marks] == [len(part) - part.count(-1) for part in due]
 
 
@@ -261,7 +271,8 @@ def test_json() -> None:
     )
     got = json.loads(json.dumps(result.to_json()))
     assert got["start_utc"] == "2025-06-15T15:06:40.002000000Z"
-    assert (got["frames"], got["expected"], got["missing"], got["lost"]) == (20, 22, 2, 2)
+    assert (got["frames"], got["expected"], got["missing"], got["missed"], got["missed_low"]) == (20, 22, 2, 2, 2)
+    assert "lost" not in got  # it names the flag only
     assert got["period_s"] == pytest.approx(0.007)
     assert got["events"] == [
         {
@@ -269,6 +280,8 @@ def test_json() -> None:
             "start_s": pytest.approx(0.064),
             "end_s": pytest.approx(0.085),
             "frames": 2,
+            "frames_low": 2,
+            "missing": 2,
             "bytes": 0,
             "offset": 250,
         }
@@ -277,11 +290,12 @@ def test_json() -> None:
     assert got["summary"]["gap"] == {
         "count": 1,
         "frames": 2,
+        "frames_low": 2,
         "total_s": pytest.approx(0.021),
         "longest_s": pytest.approx(0.021),
     }
-    assert got["lost_ratio"] == pytest.approx(2 / 22)
-    assert 0.09 < got["lost_ratio_upper95"] < 0.27
+    assert got["missed_ratio"] == pytest.approx(2 / 22)
+    assert 0.09 < got["missed_ratio_upper95"] < 0.27
     assert (got["bursts"], got["note"]) == (True, BURST_NOTE)
     assert (got["stray_bytes"], got["ambiguous"]) == (0, [[25, 75]])
     assert "between_marks" not in got
@@ -349,8 +363,8 @@ def test_every_frame_that_was_due_counts_once(slots: list[int], period_ms: float
     result = find(shaken, rejects, clock=PER_BYTE)
     assert result.frames + result.missing == result.expected == len(slots)
     assert result.missing == slots.count(-1)
-    assert result.lost == len(slots) - slots.count(0)
-    assert sum(event.frames for event in result.events) == result.lost
+    assert result.missed == len(slots) - slots.count(0)
+    assert sum(event.frames for event in result.events) == result.missed
     starts = [event.start_s for event in result.events if event.start_s is not None]
     assert starts == sorted(starts)
 

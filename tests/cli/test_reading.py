@@ -14,9 +14,11 @@ import numpy as np
 import pytest
 
 from busbench.analysis.outages import find_outages
+from busbench.capture.pcapng_write import PcapngWriter
 from busbench.cli.main import run
 from busbench.cli.outages import loss_words
-from busbench.model import Clock, ClockKind, FrameTimes, Rejects
+from busbench.model import BUS_LINE, Chunk, Clock, ClockKind, FrameTimes, Rejects
+from busbench.wire.codec import pack_frames
 from tests.cli.running import CAPTURES, ROOT, Ran, call, spawn
 
 Capfd = pytest.CaptureFixture[str]
@@ -79,15 +81,53 @@ def test_tables_fit_eighty_columns(capfd: Capfd, command: str, name: str) -> Non
 def test_outages_have_the_agreed_keys(capfd: Capfd) -> None:
     result = loaded(call(capfd, "outages", FLIGHT, "--format", "json"))
     assert set(result) >= {
-        "frames", "duration_s", "period_s", "events", "summary", "lost_ratio", "lost_ratio_upper95", "ambiguous",
+        "frames", "duration_s", "period_s", "events", "summary", "missed_ratio", "missed_ratio_upper95", "ambiguous",
     }  # fmt: skip
-    assert set(result["events"][0]) == {"kind", "start_s", "end_s", "frames", "bytes", "offset"}
+    assert set(result["events"][0]) == {
+        "kind", "start_s", "end_s", "frames", "frames_low", "missing", "bytes", "offset",
+    }  # fmt: skip
+    assert result["missed"] == sum(one["frames"] for one in result["summary"].values())
     assert set(result["summary"]) == {"gap", "lost", "failsafe", "damaged"}
     assert set(result["summary"]["gap"]) >= {"count", "total_s", "longest_s"}
     assert result["start_utc"].startswith("2026-05-28T20:26:40.003")
     gaps = [(round(event["start_s"]), event["frames"]) for event in result["events"] if event["kind"] == "gap"]
     assert gaps == [(21, 20), (66, 133)]
     assert result["period_s"] == pytest.approx(0.015, rel=1e-5)
+
+
+def test_marked_bytes_are_damage_everywhere(capfd: Capfd, tmp_path: Path) -> None:
+    """Five frames with one marked byte each, and six that share two packets marked from end to end."""
+    path = tmp_path / "marked.pcapng"
+    raw = pack_frames(np.tile(np.arange(100, 1700, 100), (200, 1)))
+    singles = (10, 40, 70, 130, 160)
+    with PcapngWriter(
+        str(path), port="tty", line=BUS_LINE, clock=Clock(ClockKind.PER_READ, 1), start_utc_ns=None
+    ) as out:
+        for row in range(200):
+            if row in (101, 102, 111, 112):
+                continue
+            last = row + 3 if row in (100, 110) else row + 1
+            data = raw[row:last].tobytes()
+            bad = bytes([0] * 12 + [4] + [0] * 12) if row in singles else b"\0" * len(data)
+            bad = b"\4" * len(data) if row in (100, 110) else bad
+            out.write(Chunk(7_000_000 * last, data, bad))
+    got = loaded(call(capfd, "outages", path, "--format", "json"))
+    assert (got["frames"], got["missed"], got["missed_low"]) == (200, 11, 7)
+    assert (got["summary"]["damaged"]["frames"], got["summary"]["damaged"]["frames_low"]) == (11, 7)
+    text = " ".join(call(capfd, "outages", path).out.split())
+    assert "missed 11 of 200 frames due: 5.5 %" in text
+    assert "adapters may mark a whole packet for one bad byte; 7 were missed for certain" in text
+    assert loaded(call(capfd, "channels", path, "--format", "json"))["damaged"] == 11
+    first = call(capfd, "channels", path).out.splitlines()[0]
+    assert first == "200 frames, 0 of them flagged lost or failsafe; 11 damaged, left out"
+
+
+def test_channels_that_are_on_or_off_have_no_counts(capfd: Capfd) -> None:
+    lines = call(capfd, "channels", FLIGHT).out.splitlines()
+    assert [line.split() for line in lines if line.startswith(("17 ", "18 "))] == [
+        ["17", "off", "on", "-", "39.3", "%", "on", "-", "-", "4", "0"],
+        ["18", "off", "off", "-", "0.0", "%", "on", "-", "-", "0", "0"],
+    ]
 
 
 def test_outages_as_csv(capfd: Capfd) -> None:

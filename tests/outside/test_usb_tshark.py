@@ -6,14 +6,18 @@ independently of us; it knows nothing of status bytes, so chips are plain here.
 
 from __future__ import annotations
 
+import itertools
 import shutil
 import subprocess
 from pathlib import Path
 
 import pytest
 
+from busbench.analysis.outages import find_outages
 from busbench.capture.base import ReadOptions
+from busbench.capture.recording import read_recording
 from busbench.capture.usb import open_file
+from busbench.model import NO_CLOCK
 from tests.capture.blocks import packets
 from tests.capture.usb_blocks import (
     CONTROL,
@@ -21,6 +25,7 @@ from tests.capture.usb_blocks import (
     START_US,
     configuration,
     device_descriptor,
+    ftdi,
     linux,
     linux_file,
     windows,
@@ -82,6 +87,33 @@ def test_tshark_finds_the_same_received_bytes(tmp_path: Path, data: bytes, compl
         found.append((int(seconds) * 1_000_000_000 + int(ns.ljust(9, "0")), bytes.fromhex(bytes_)))
     assert found == packets(open_file(str(path), ReadOptions()))
     assert [one[1] for one in found] == [FRAME[:11], FRAME[11:]]
+
+
+@pytest.mark.parametrize("bad", [(3,), (3, 4), (0, 8, 9), (2, 3, 4, 5)])
+def test_frames_of_marked_packets_are_counted(tmp_path: Path, bad: tuple[int, ...]) -> None:
+    """Damaged at most: all frames with a byte in a marked packet, by tshark's bytes; at least: the fewest that
+    explain the marks, by trying all choices of one byte a packet."""
+    stream = FRAME * 30
+    reads = [stream[at : at + 62] for at in range(0, len(stream), 62)]
+    transfers = [
+        linux(START_US + 16_000 * i, ftdi(read, status=b"\x01\x64" if i in bad else b"\x01\x60"))
+        for i, read in enumerate(reads)
+    ]
+    path = tmp_path / "a.pcapng"
+    path.write_bytes(linux_file(*transfers))
+    at, choices = 0, []
+    for (words,) in listed(path, "usb.capdata"):
+        data = bytes.fromhex(words)
+        held = range(at, at + len(data) - 2)
+        at = held.stop
+        if data[1] & 0x04:
+            choices.append({offset // 25 for offset in held})
+    assert len(choices) == len(bad)
+    most = len(set().union(*choices))
+    least = min(len(set(one)) for one in itertools.product(*choices))
+    recording = read_recording(path)
+    found = find_outages(recording.times, recording.rejects, first_offset=0, clock=NO_CLOCK)
+    assert (found.frames, found.missed, found.missed_low) == (30, most, least)
 
 
 def test_tshark_reads_the_headers_that_we_build(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from busbench.model import MARKED
 from busbench.rig.draft import Noticed, Proposal, draft_toml, propose_channels
 from busbench.rig.load import parse_rig
 from busbench.rig.motors import motor_locks
@@ -18,9 +19,9 @@ PERIOD_NS = 14_000_000
 
 def table(counts: NDArray[np.uint16], flags: NDArray[np.uint8] | int = 0, *, suspect: int | None = None) -> FrameTable:
     n = len(counts)
-    marked = np.zeros(n, np.bool_)
+    marked = np.zeros(n, np.uint8)
     if suspect is not None:
-        marked[suspect] = True
+        marked[suspect] = MARKED
     t_ns = np.arange(n, dtype=np.int64) * PERIOD_NS
     raw = pack_frames(counts, np.broadcast_to(np.asarray(flags, np.uint8), (n,)))
     return FrameTable(t_ns, np.zeros(n, np.uint32), np.arange(n, dtype=np.int64) * 25, raw, marked)
@@ -171,7 +172,7 @@ def test_a_switch_channel_that_rests_on_says_so() -> None:
 def test_the_period_is_right_where_frames_come_in_heaps() -> None:
     heaps = table(*session())
     t_ns = (heaps.t_ns // 40_000_000) * 40_000_000
-    draft = propose_channels([FrameTable(t_ns, heaps.slack_ns, heaps.offset, heaps.raw, heaps.suspect)])
+    draft = propose_channels([FrameTable(t_ns, heaps.slack_ns, heaps.offset, heaps.raw, heaps.line_marks)])
     assert draft.period_ms == pytest.approx(14.0, abs=0.2)
 
 

@@ -22,10 +22,10 @@ def test_frames_that_keep_no_beat_are_settled_all_the_same() -> None:
     for start in range(0, FRAMES, 1000):
         part = slice(start, start + 1000)
         zeros = np.zeros(1000, np.uint32)
-        store.add(FrameTable(rows[part] * SLOW_NS, zeros, rows[part] * 25, raw[part], zeros.astype(np.bool_)))
+        store.add(FrameTable(rows[part] * SLOW_NS, zeros, rows[part] * 25, raw[part], zeros.astype(np.uint8)))
         growing.update(int(rows[part][-1]) * SLOW_NS)
     assert growing.losses.period_s is None
-    assert (growing.losses.frames, growing.losses.lost) == (FRAMES, 1)
+    assert (growing.losses.frames, growing.losses.missed) == (FRAMES, 1)
     assert [(event.kind, event.offset) for event in growing.events.items] == [("lost", 700 * 25)]
     assert growing._row > FRAMES - 4096 - 1024
 
@@ -40,7 +40,7 @@ def test_what_was_settled_stays_where_it_was_placed() -> None:
     for start in range(0, FRAMES, 500):
         part = slice(start, start + 500)
         zeros = np.zeros(500, np.uint32)
-        store.add(FrameTable(came_ns[part], zeros, rows[part] * 25, raw[part], zeros.astype(np.bool_)))
+        store.add(FrameTable(came_ns[part], zeros, rows[part] * 25, raw[part], zeros.astype(np.uint8)))
         growing.update(int(came_ns[part][-1]))
         anew = Events.of(growing.events.items, store=store, start_ns=0)
         assert growing.events.start.tolist() == anew.start.tolist()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from busbench.analysis.outages import Outage
@@ -18,7 +19,7 @@ from tests.tui.ports import START_NS, Live, frames
 
 def test_all_frames_of_a_quiet_line() -> None:
     session = Live().pass_s(3)
-    assert (session.losses.frames, session.losses.lost, session.losses.missing) == (429, 0, 0)
+    assert (session.losses.frames, session.losses.missed, session.losses.missing) == (429, 0, 0)
     assert session.losses.period_s == pytest.approx(0.007)
     assert (session.link, session.flag_words) == ("in step", "none")
     assert session.place == session.end
@@ -29,7 +30,7 @@ def test_losses_are_those_of_the_receiver() -> None:
     session = live.pass_s(6)
     kinds = [(one.kind, one.frames, round(one.duration_s or 0, 2)) for one in session.events.items]
     assert kinds == [("lost", 20, 0.2), ("gap", 50, 0.51), ("failsafe", 30, 0.3)]
-    assert (session.losses.lost, session.losses.missing) == (100, 50)
+    assert (session.losses.missed, session.losses.missing) == (100, 50)
     assert session.upper95 == pytest.approx(0.1942, abs=2e-3)
 
 
@@ -55,7 +56,7 @@ def test_settled_outages_are_those_of_a_whole_recording(tmp_path: Path) -> None:
     )
     assert len(found.events) > 20
     assert [plain(one) for one in session.events.items] == [plain(one) for one in found.events]
-    assert (session.losses.lost, session.losses.expected) == (found.lost, found.expected)
+    assert (session.losses.missed, session.losses.expected) == (found.missed, found.expected)
 
 
 def plain(one: Outage) -> tuple[str, int, int, float, float]:
@@ -205,6 +206,22 @@ def test_values_of_flagged_frames_are_the_receivers() -> None:
     assert feed(live, [992] * 90, flags=[0x04] * 90).lanes(40).states == ("lost",) * 18
     live = Live("virtual:?frames=off")
     assert feed(live, [992] * 90, flags=[0x0C] * 90).lanes(40).states == ("failsafe",) * 18
+
+
+def test_a_frame_with_a_marked_byte_is_damaged_and_holds_no_values() -> None:
+    live = Live("virtual:?frames=off")
+    raw = pack_frames(np.repeat([[992], [1000], [1700], [1700]], [30, 30, 1, 1], axis=0).repeat(16, axis=1))
+    marks = [b""] * 60 + [b"\0" * 9 + b"\4" + b"\0" * 15] + [b"\4" * 25]
+    live.port.queue = [Chunk(START_NS + n * 7_000_000, raw[n].tobytes(), marks[n]) for n in range(62)]
+    live.hands.t_ns = START_NS + 61 * 7_000_000 + 40_000_000
+    live.session.tick(0.05)
+    live.session.refresh()
+    lanes = live.session.lanes(40)
+    assert (int(lanes.values[4]), int(lanes.high[4]), lanes.states) == (1000, 1000, ("damaged",) * 18)
+    assert live.session.flag_words == "damaged frame"
+    assert (live.session.losses.missed, live.session.losses.missed_low) == (2, 2)
+    assert live.session.recent_losses()[0] == 2
+    assert [(one.kind, one.frames, one.missing) for one in live.session.events.items] == [("damaged", 2, 0)]
 
 
 def test_flags_now_are_told_in_words() -> None:

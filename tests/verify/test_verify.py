@@ -11,11 +11,13 @@ import numpy as np
 import pytest
 
 from busbench.capture.recording import Recording
+from busbench.model import ByteLog
 from busbench.rig.load import parse_rig
 from busbench.rig.model import Rig
 from busbench.verify.result import Check, Verdict
 from busbench.verify.verify import Verification, verify
 from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST, pack_frames
+from busbench.wire.framing import find_frames
 from tests.rig.rigs import device
 from tests.verify.rounds import RIG, not_passed, recorded, round_of, without_times
 
@@ -179,6 +181,30 @@ def test_few_frames_prove_nothing_good_or_bad() -> None:
         "frames", "missing frames", "frames flagged lost", "damaged frames",
     }  # fmt: skip
     assert ("channel 6 (rudder)", "rest") in found  # 1.8 s are no rest
+
+
+def marked_round(*, apart: int, size: int) -> Recording:
+    """A good round in which the line marked so many bytes in a row, all of one read, every so many frames."""
+    log = heron.read_by_adapter(RIG, heron.fly_round(RIG))
+    starts = find_frames(log, clock=heron.PER_READ).frames.offset[50:1800:apart].tolist()
+    bad, keep = np.zeros(len(log), np.uint8), np.ones(log.mark_end.size, np.bool_)
+    for start in starts:
+        bad[start : start + size] = 4
+        keep &= (log.mark_end <= start) | (log.mark_end >= start + size)
+    return recorded(ByteLog(log.offset, log.data, log.mark_end[keep], log.mark_t_ns[keep], bad))
+
+
+def test_frames_with_marked_bytes_are_damaged() -> None:
+    check = get(verify(marked_round(apart=35, size=1), RIG), "line", "damaged frames")
+    assert check.verdict is F
+    assert check.sentence.startswith("50 of 2,3")
+
+
+def test_marked_packets_are_judged_only_where_the_fewest_damaged_frames_decide() -> None:
+    """65 frames of some 2,350 are above 1 %, but 13 bad bytes can explain the marks."""
+    check = get(verify(marked_round(apart=140, size=124), RIG), "line", "damaged frames")
+    assert check.verdict is N
+    assert "65 of 2,3" in check.sentence
 
 
 def test_limits_come_from_the_plan() -> None:

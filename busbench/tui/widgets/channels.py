@@ -7,7 +7,19 @@ from collections.abc import Iterator, Sequence
 from busbench.errors import sanitize
 from busbench.model import U16
 from busbench.tui.app_state import AppState
-from busbench.tui.channels import AT_END, FAILSAFE, GLITCH, LOST, MOVING, NONE, ON, PAST_END, TRACE_S, ChannelRows
+from busbench.tui.channels import (
+    AT_END,
+    DAMAGED,
+    FAILSAFE,
+    GLITCH,
+    LOST,
+    MOVING,
+    NONE,
+    ON,
+    PAST_END,
+    TRACE_S,
+    ChannelRows,
+)
 from busbench.tui.draw import I16, ruler, traces
 from busbench.tui.store import ROWS_A_SECOND
 from busbench.tui.text import UNIT_WORDS, Line, fit, scale_words, value_words, width_of
@@ -23,9 +35,20 @@ _STYLES = {
     ON: "pen",
     FAILSAFE: "failsafe",
     LOST: "lost",
+    DAMAGED: "damaged",
 }
 # Told by shape as well as by word.
-_SHAPES = {MOVING: "~", AT_END: "|", PAST_END: "!", GLITCH: "*", NONE: " ", ON: "1", FAILSAFE: "f", LOST: "l"}
+_SHAPES = {
+    MOVING: "~",
+    AT_END: "|",
+    PAST_END: "!",
+    GLITCH: "*",
+    NONE: " ",
+    ON: "1",
+    FAILSAFE: "f",
+    LOST: "l",
+    DAMAGED: "d",
+}
 _STATE_CELLS = 10
 _ROWS_MOST = 4
 _HEAD_ROWS = 2

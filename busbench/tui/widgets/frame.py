@@ -79,13 +79,15 @@ class StateLine(LineWidget):
         frames: Line = [(f" {pluralize(losses.frames, 'frame')}", "ink")]
         if not losses.expected:
             return frames
-        missed = f" {losses.lost:,} missed of {losses.expected:,} due", "gap" if losses.lost else "ink"
-        ratio = f" {percent(losses.lost / losses.expected)}," if losses.lost else ""
+        low = f"{losses.missed_low:,} to " if losses.missed_low < losses.missed else ""
+        count = f"{low}{losses.missed:,}"
+        missed = f" {count} missed of {losses.expected:,} due", "gap" if losses.missed else "ink"
+        ratio = f" {percent(losses.missed / losses.expected)}," if losses.missed else ""
         bound = f" under {percent(session.upper95)} at 95 %"
         whole: Line = [*frames, (",", "ink"), missed, (f":{ratio}{bound}", "ink")]
         short: Line = [*frames, (",", "ink"), missed, (f":{bound}", "ink")]
         least: Line = [missed, (f":{ratio}{bound}", "ink")]
-        fewest: Line = [(f" {losses.lost:,} of {losses.expected:,} missed", missed[1]), (f":{bound}", "ink")]
+        fewest: Line = [(f" {count} of {losses.expected:,} missed", missed[1]), (f":{bound}", "ink")]
         return next((line for line in (whole, short, least) if width_of(line) <= room), fewest)
 
     def _flags(self, session: Session) -> Line:
