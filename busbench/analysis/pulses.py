@@ -26,7 +26,7 @@ WIDTHS_US = (300.0, 3000.0)  # what counts as a servo pulse; common practice, no
 PERIODS_S = (0.002, 0.060)
 PULSES_LEAST = 20
 SPAN_COUNTS = 100  # a channel must move so far to be told from the others
-LAGS = 4  # frames by which a pulse may come late
+LAGS = 4  # frames by which a pulse mostly comes late at most; tried at a time
 _LATEST_NS = 200_000_000  # an older frame is not what a pulse follows
 _OUTLIER, _OUTLIER_LEAST_US = 6.0, 0.5  # times the median deviation; but no less
 _OUTLIERS_MOST = 0.02
@@ -207,34 +207,61 @@ def _spread(values: F64) -> WidthStats:
 
 
 def _follow(begin_ns: I64, width_us: F64, frames: FrameTable) -> tuple[Fit | None, str]:
-    """The channel and lag whose counts explain the widths best."""
-    clean = (frames.flags & (FLAG_LOST | FLAG_FAILSAFE)) == 0
-    latest = np.searchsorted(frames.t_ns, begin_ns, "right") - 1
+    """The channel and lag whose counts explain the widths best.
+
+    Lags are tried a few at a time until one is better than those after it, or the frames are too old.
+    """
     fits: list[Fit] = []
     moved = False
-    for lag in range(LAGS):
-        row = latest - lag
-        good = row >= 0
-        row = np.maximum(row, 0)
-        good &= (begin_ns - frames.t_ns[row] < _LATEST_NS) & clean[row] & ~frames.suspect[row]
-        if np.count_nonzero(good) < PULSES_LEAST:
-            continue
-        for channel in range(CHANNELS):
-            counts = frames.channels[row[good], channel].astype(np.float64)
-            if np.ptp(counts) < SPAN_COUNTS:
-                continue
-            moved = True
-            fit = _fit(channel + 1, lag, counts, width_us[good])
-            if fit is not None:
-                fits.append(fit)
+    lag = 0
+    while lag % LAGS or not fits or _best(fits).lag_frames == lag - 1:
+        found = _fits_at(lag, begin_ns, width_us, frames)
+        if found is None:
+            break
+        moved |= found[1]
+        fits += found[0]
+        lag += 1
     if not fits:
         why = "it follows no channel that moved" if moved else "no channel moved: move its control while recording"
         return None, why
-    best = min(fits, key=lambda fit: (fit.residual_us, fit.lag_frames))
+    best = _best(fits)
+    if best.lag_frames == lag - 1 > 0:
+        return None, (
+            f"it follows channel {best.channel} by {best.lag_frames} frames or more:"
+            f" later than {_LATEST_NS / 1e9:g} s is not searched"
+        )
     near = {fit.channel for fit in fits if fit.residual_us <= 1.2 * best.residual_us + 0.05} - {best.channel}
     also = tuple(sorted(near))
     note = f"channel {', '.join(map(str, also))} moved alike: move one control at a time" if also else ""
     return replace(best, also=also), note
+
+
+def _best(fits: list[Fit]) -> Fit:
+    return min(fits, key=lambda fit: (fit.residual_us, fit.lag_frames))
+
+
+def _fits_at(lag: int, begin_ns: I64, width_us: F64, frames: FrameTable) -> tuple[list[Fit], bool] | None:
+    """Fits of all channels at one lag, and whether any channel moved; None where hardly a frame is young enough."""
+    row = np.searchsorted(frames.t_ns, begin_ns, "right") - 1 - lag
+    good = row >= 0
+    row = np.maximum(row, 0)
+    good &= begin_ns - frames.t_ns[row] < _LATEST_NS
+    if np.count_nonzero(good) < PULSES_LEAST:
+        return None
+    good &= ((frames.flags & (FLAG_LOST | FLAG_FAILSAFE)) == 0)[row] & ~frames.suspect[row]
+    fits: list[Fit] = []
+    moved = False
+    if np.count_nonzero(good) < PULSES_LEAST:
+        return fits, moved
+    for channel in range(CHANNELS):
+        counts = frames.channels[row[good], channel].astype(np.float64)
+        if np.ptp(counts) < SPAN_COUNTS:
+            continue
+        moved = True
+        fit = _fit(channel + 1, lag, counts, width_us[good])
+        if fit is not None:
+            fits.append(fit)
+    return fits, moved
 
 
 def _fit(channel: int, lag: int, counts: F64, width_us: F64) -> Fit | None:

@@ -62,6 +62,27 @@ def test_a_late_output_shows_its_lag() -> None:
     assert (found.lines[0].fit.channel, found.lines[0].fit.lag_frames) == (6, 2)
 
 
+@pytest.mark.parametrize("lag", [3, 4, 5, 9, 12])
+def test_the_search_goes_on_where_the_best_lag_is_its_last(lag: int) -> None:
+    """A lag of 3 frames was the last that was tried, and longer ones came out as 3."""
+    lines = heron.pulse_lines(part(700, 1250), channels={"a": 6}, scale=ODD)
+    late = Edges(lines["a"].t_ns + lag * 15_000_000, 0, 0, lines["a"].end_ns + lag * 15_000_000)
+    found = find_pulses({"bus": lines["bus"], "a": late})
+    assert found is not None
+    assert found.lines[0].fit is not None
+    assert (found.lines[0].fit.channel, found.lines[0].fit.lag_frames) == (6, lag)
+    assert found.lines[0].fit.us_per_count == pytest.approx(0.61, abs=1e-6)
+
+
+def test_a_lag_beyond_the_search_gives_no_scale_and_says_so() -> None:
+    lines = heron.pulse_lines(part(700, 1250), channels={"a": 6}, scale=ODD)
+    late = Edges(lines["a"].t_ns + 240_000_000, 0, 0, lines["a"].end_ns + 240_000_000)
+    found = find_pulses({"bus": lines["bus"], "a": late})
+    assert found is not None
+    assert found.lines[0].fit is None
+    assert found.lines[0].note == "it follows channel 6 by 13 frames or more: later than 0.2 s is not searched"
+
+
 def test_channels_that_move_alike_leave_a_doubt_but_the_scale_is_sure() -> None:
     found = find_pulses(heron.pulse_lines(part(180, 500), channels={"a": 1}, scale=ODD))
     assert found is not None
