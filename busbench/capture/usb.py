@@ -22,6 +22,7 @@ from busbench.capture import pcapng_blocks as pb
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.concat_slices import gather
 from busbench.capture.file_io import read_head
+from busbench.capture.frame_count import SAMPLE_BYTES, carries_frames
 from busbench.capture.packet_batch import NO_TIME, PacketBatch
 from busbench.capture.packets import PacketFile
 from busbench.capture.usb_chip import FAULTS, OVERRUN, STATUS_BYTES, Port, PortKey, Ports, slices_of
@@ -161,11 +162,9 @@ class UsbTransfers(Capture):
         notes[:] = self._first_notes
         code = _code(self._key)
         for batch in self._file.batches():
-            some = self._completed(batch)
-            some = some.select((some.code == code) & (some.transfer == _BULK))
-            some = self._of_one_interface(some, self._port)
+            some = self._received(batch, code, self._port)
             short += int(np.count_nonzero(some.short))
-            log, lost = self._log(batch.buffer, some.select(some.size > 0), offset, last_ns)
+            log, lost = _log(batch.buffer, some.select(some.size > 0), self._port, offset, last_ns)
             overruns += lost
             if len(log):
                 offset, last_ns = log.end, int(log.mark_t_ns[-1])
@@ -175,6 +174,11 @@ class UsbTransfers(Capture):
         if overruns:
             notes.append(f"bytes are missing: times the adapter says it lost some, not fetched soon enough: {overruns}")
         notes.extend(self._file.notes)
+
+    def _received(self, batch: PacketBatch, code: int, port: Port) -> _Transfers:
+        """What one port received."""
+        some = self._completed(batch)
+        return self._of_one_interface(some.select((some.code == code) & (some.transfer == _BULK)), port)
 
     def _completed(self, batch: PacketBatch) -> _Transfers:
         """Transfers of a batch that brought data from a device."""
@@ -270,33 +274,46 @@ class UsbTransfers(Capture):
             raise CaptureError(path, what, hint="capture the bus of the adapter while the receiver is on")
         if len(found) > 1:
             many = "several devices" if len({key[:2] for key in found}) > 1 else "several ports of one device"
-            raise CaptureError(path, f"holds bytes of {many}", hint=_listed(found))
+            raise CaptureError(path, f"holds bytes of {many}", hint=_listed(found, self._carrier(found)))
         return next(iter(found.items()))
 
-    def _log(self, buffer: U8, some: _Transfers, offset: int, last_ns: int) -> tuple[ByteLog, int]:
-        """The bytes of some transfers, and how often the adapter says that it lost some."""
-        start, size, overruns = some.start, some.size, 0
-        bad: U8 | None = None
-        slice_bytes = self._port.slice_bytes
-        if slice_bytes:
-            start, size, count = slices_of(start, size, slice_bytes)
-            whole = size >= STATUS_BYTES
-            status = np.where(whole, buffer[np.minimum(start + 1, buffer.size - 1)], 0)
-            size = (size - STATUS_BYTES).clip(0)
-            start = start + STATUS_BYTES
-            overruns = int(np.count_nonzero(status & OVERRUN))
-            bad = (status & np.uint8(FAULTS)).astype(np.uint8).repeat(size)
-            owner = np.arange(count.size).repeat(count)
-            per_transfer = np.bincount(owner, size, count.size).astype(np.int64)
-        else:
-            per_transfer = size
-        data = gather(buffer, start, size, np.cumsum(size))
-        given = per_transfer > 0
-        ends, times = np.cumsum(per_transfer)[given] + offset, some.t_ns[given]
-        if times.size and times.min() == NO_TIME:
-            times = np.maximum.accumulate(np.where(times == NO_TIME, last_ns, times))
-        set_readonly(data, ends, times, bad)
-        return ByteLog(offset, data, ends, times, bad), overruns
+    def _carrier(self, ports: dict[PortKey, Port]) -> PortKey | None:
+        """The first port in whose bytes frames stand."""
+        samples: dict[PortKey, bytearray] = {key: bytearray() for key in ports}
+        for batch in self._file.batches():
+            missing = [key for key, sample in samples.items() if len(sample) < SAMPLE_BYTES]
+            for key in missing:
+                some = self._received(batch, _code(key), ports[key])
+                samples[key] += _log(batch.buffer, some.select(some.size > 0), ports[key], 0, 0)[0].data.tobytes()
+            if not missing:
+                break
+        return next((key for key, sample in samples.items() if carries_frames(bytes(sample))), None)
+
+
+def _log(buffer: U8, some: _Transfers, port: Port, offset: int, last_ns: int) -> tuple[ByteLog, int]:
+    """The bytes of some transfers, and how often the adapter says that it lost some."""
+    start, size, overruns = some.start, some.size, 0
+    bad: U8 | None = None
+    slice_bytes = port.slice_bytes
+    if slice_bytes:
+        start, size, count = slices_of(start, size, slice_bytes)
+        whole = size >= STATUS_BYTES
+        status = np.where(whole, buffer[np.minimum(start + 1, buffer.size - 1)], 0)
+        size = (size - STATUS_BYTES).clip(0)
+        start = start + STATUS_BYTES
+        overruns = int(np.count_nonzero(status & OVERRUN))
+        bad = (status & np.uint8(FAULTS)).astype(np.uint8).repeat(size)
+        owner = np.arange(count.size).repeat(count)
+        per_transfer = np.bincount(owner, size, count.size).astype(np.int64)
+    else:
+        per_transfer = size
+    data = gather(buffer, start, size, np.cumsum(size))
+    given = per_transfer > 0
+    ends, times = np.cumsum(per_transfer)[given] + offset, some.t_ns[given]
+    if times.size and times.min() == NO_TIME:
+        times = np.maximum.accumulate(np.where(times == NO_TIME, last_ns, times))
+    set_readonly(data, ends, times, bad)
+    return ByteLog(offset, data, ends, times, bad), overruns
 
 
 def _code(key: PortKey) -> int:
@@ -307,14 +324,13 @@ def _key(code: int) -> PortKey:
     return PortKey(code >> 24, code >> 8 & 0xFFFF, code & 0xFF)
 
 
-def _listed(ports: dict[PortKey, Port]) -> str:
-    """What there is to choose from."""
+def _listed(ports: dict[PortKey, Port], carrier: PortKey | None = None) -> str:
+    """What there is to choose from, and which of it carries frames."""
     if not ports:
         return "no device in it received any"
     endpoints = Counter(key[:2] for key in ports)
-    words = [
-        f"{key.address}{f'.{key.endpoint}' if endpoints[key[:2]] > 1 else ''} ({pluralize(port.received, 'byte')})"
-        for key, port in ports.items()
-    ]
-    first = words[0].split(" ")[0]
-    return f"choose with --usb-device {first}; it holds {pb.listed(words)}"
+    names = {key: f"{key.address}.{key.endpoint}" if endpoints[key[:2]] > 1 else key.address for key in ports}
+    words = [f"{names[key]} ({pluralize(port.received, 'byte')})" for key, port in ports.items()]
+    first = names[carrier or next(iter(ports))]
+    why = ", which carries frames" if carrier else ""
+    return f"choose with --usb-device {first}{why}; it holds {pb.listed(words)}"

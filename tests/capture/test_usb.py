@@ -201,6 +201,23 @@ def test_several_devices_are_listed(tmp_path: Path) -> None:
     assert joined(opened(tmp_path, data, device="1.7")) == FRAME
 
 
+@pytest.mark.parametrize("chip", ["plain", "ftdi"])
+def test_of_several_devices_the_one_that_carries_frames_is_named(tmp_path: Path, chip: str) -> None:
+    """The first by its number may be a disk."""
+    frames = ftdi(FRAME * 5, 64) if chip == "ftdi" else FRAME * 5
+    data = linux_file(
+        linux(START_US, bytes(range(256)) * 2, device=3),
+        linux(START_US + 1, frames, device=9, bus=2),
+        linux(START_US + 2, b"keys" * 20, device=4, bus=2),
+    )
+    with pytest.raises(CaptureError) as caught:
+        opened(tmp_path, data)
+    assert str(caught.value).endswith(
+        "holds bytes of several devices: choose with --usb-device 2.9, which carries frames;"
+        " it holds 1.3 (512 bytes), 2.4 (80 bytes), 2.9 (125 bytes)"
+    )
+
+
 def test_two_ports_of_one_device_are_told_apart(tmp_path: Path) -> None:
     data = linux_file(linux(START_US, FRAME), linux(START_US + 1, FRAME * 2, endpoint=0x83))
     with pytest.raises(CaptureError, match=r"several ports .* 1\.7\.1 \(25 bytes\), 1\.7\.3 \(50 bytes\)"):
