@@ -80,8 +80,9 @@ def power(
     With the picture on standard output nothing else goes there.
     """
     from busbench.rig.load import read_rig
-    from busbench.rig.power import MOVING, find_endurance, find_weakest, power_cases, unstated_currents
+    from busbench.rig.power import MOVING, find_endurance, power_cases, unlisted_stalls, unstated_currents
     from busbench.rig.topology import require_tree
+    from busbench.rig.weakest import find_weakest
 
     rig = read_rig(path)
     require_tree(rig, path=path)
@@ -112,6 +113,7 @@ def power(
                 "temperature_c": temperature_c,
                 "minimum_v": rig.supply.minimum_v,
                 "cases": [asdict(case) for case in cases],
+                "stalls_left_out": unlisted_stalls(rig, cases),
                 "weakest": asdict(weakest) if weakest is not None else None,
                 "program": {"worst_s": run.worst_s, "mean_a": run.mean_a, "hours": run.hours}
                 if run is not None

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from busbench.report.svg import PAGE_WIDTH, Drawing
 from busbench.rig.model import RECEIVER, SUPPLY, Rig
-from busbench.rig.power import Case, Weakest
+from busbench.rig.power import Case
+from busbench.rig.weakest import Weakest
 from busbench.rig.wiring_tree import TreeRow, layout_tree
 
 _STEP, _INDENT, _TOP = 19.0, 22.0, 24.0

@@ -10,8 +10,9 @@ from busbench.report.pictures import draw_histogram, draw_outages, draw_trace
 from busbench.report.provenance import Provenance
 from busbench.rig.finding import fault
 from busbench.rig.html import html_template
-from busbench.rig.power import MOVING, find_weakest, power_cases
+from busbench.rig.power import MOVING, power_cases
 from busbench.rig.sheet import setup_steps
+from busbench.rig.weakest import find_weakest
 from busbench.verify.channel_checks import ALONE, DIRECTION, HIGH_END, LOW_END, NOISE, REST
 from busbench.verify.failsafe_checks import VALUE
 from busbench.verify.inputs import TWO_STATE_COUNTS, ChannelPlan

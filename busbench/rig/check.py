@@ -19,8 +19,9 @@ from busbench.rig.check_pairs import check_groups, check_shared, check_sides, ch
 from busbench.rig.check_values import check_sensors, check_values
 from busbench.rig.finding import Finding, fault, hint, listed
 from busbench.rig.model import RESERVED_NAMES, Rig
-from busbench.rig.power import ALL_STALLED, IDLE, MOVING, find_weakest, power_cases, unstated_currents
-from busbench.rig.topology import children, find_loose
+from busbench.rig.power import ALL_STALLED, IDLE, MOVING, power_cases, unstated_currents
+from busbench.rig.topology import children, find_loose, ring_text
+from busbench.rig.weakest import find_weakest
 
 FRAME_MS = 3.0  # 25 characters of 12 bits at 100 000 baud
 CELL_MOST_V = 4.4  # common practice, no source: 4.2-4.35 when full, of the chemistry with the most
@@ -124,19 +125,16 @@ def _tree(rig: Rig) -> Iterator[Finding]:
     for ring in loose.rings:
         yield fault(
             listed(ring),
-            f"hubs hang in a ring: {' → '.join((*ring, ring[0]))}",
+            f"hubs hang in a ring: {ring_text(ring)}",
             "no power and no signal reaches anything on them",
             'let one of them hang on the receiver or on a hub that does (key "from")',
         )
+    advice = f"name one of these: {listed(['receiver', *(hub.name for hub in rig.hubs)])}"
     for name, parent in loose.hanging:
-        yield fault(
-            name,
-            f'it hangs on "{parent}", which does not exist',
-            "it gets neither power nor signal",
-            f"name one of these: {listed(['receiver', *(hub.name for hub in rig.hubs)])}",
-        )
+        yield fault(name, f'it hangs on "{parent}", which does not exist', "it gets neither power nor signal", advice)
+    below, hanging = children(rig), {name for name, _ in loose.hanging}
     for hub in rig.hubs:
-        if not any(children(rig, hub.name)) and not any(hub.name == name for name, _ in loose.hanging):
+        if not any(below[hub.name]) and hub.name not in hanging:
             yield hint(
                 hub.name,
                 "nothing is plugged into this hub",

@@ -22,6 +22,7 @@ THROW_APART_DEG = 2.0
 
 def check_channels(rig: Rig) -> Iterator[Finding]:
     """Channels that are missing or not in the frame."""
+    free = free_channels(rig)
     for device in rig.driven:
         if device.channel is None:
             yield fault(
@@ -35,7 +36,7 @@ def check_channels(rig: Rig) -> Iterator[Finding]:
                 device.name,
                 f"channel {device.channel} is not in the frame, which has channels 1-{CHANNELS_ALL}",
                 "it never moves",
-                "give it a free channel: " + free_channels(rig),
+                "give it a free channel: " + free,
             )
         elif device.channel > CHANNELS:
             yield from _two_states(device)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from busbench.rig.check_devices import failsafe_text, free_channels
 from busbench.rig.finding import Finding, fault, hint, listed
@@ -26,12 +26,18 @@ _OFF_WORDS = re.compile(r"\b(off|stop|stopped|closed|cut|idle|min|minimum)\b", r
 
 def check_motors(rig: Rig) -> Iterator[Finding]:
     """Whatever can turn a propeller."""
+    by_name = {device.name: device for device in reversed(rig.devices)}
+    free = free_channels(rig)
+    unlike: dict[int | None, list[str]] = {}  # devices that are no motors, by channel
+    for device in rig.driven:
+        if not device.motor_kind:
+            unlike.setdefault(device.channel, []).append(device.name)
     for device in rig.driven:
         if not device.motor_kind:
             yield from _no_motor(device)
             continue
         if device.motor_kind == "engine":
-            yield from _engine(device, rig)
+            yield from _engine(device, by_name)
         elif device.idle_pct is not None or device.ignition_kill is not None:
             yield fault(
                 device.name,
@@ -43,7 +49,8 @@ def check_motors(rig: Rig) -> Iterator[Finding]:
         if off_sign(device) is not None:
             yield from _rest(device)
             yield from _failsafe(device)
-        yield from _shared(device, rig)
+        if device.channel is not None and device.channel in unlike:
+            yield _shared(device, unlike[device.channel], free)
     yield from _apart(rig)
 
 
@@ -91,7 +98,7 @@ def _ends(device: Device) -> Iterator[Finding]:
         )
 
 
-def _engine(device: Device, rig: Rig) -> Iterator[Finding]:
+def _engine(device: Device, by_name: Mapping[str, Device]) -> Iterator[Finding]:
     if device.idle_pct is None:
         yield fault(
             device.name,
@@ -114,7 +121,7 @@ def _engine(device: Device, rig: Rig) -> Iterator[Finding]:
             "state ignition_kill: the name of the device on a channel of its own, or of the switch by hand",
         )
         return
-    kill = next((one for one in rig.devices if one.name == device.ignition_kill), None)
+    kill = by_name.get(device.ignition_kill)
     if kill is None:
         return  # a switch by hand
     what = ""
@@ -181,15 +188,13 @@ def _safe_pct(device: Device) -> float:
     return 100.0 * (off_sign(device) or -1)
 
 
-def _shared(device: Device, rig: Rig) -> Iterator[Finding]:
-    others = [d.name for d in rig.driven if d.channel == device.channel and not d.motor_kind]
-    if others and device.channel is not None:
-        yield fault(
-            device.name,
-            f"the {_word(device)} shares channel {device.channel} with {listed(others)}",
-            "whoever moves that device starts the motor",
-            f"give the {_word(device)} a channel of its own: " + free_channels(rig),
-        )
+def _shared(device: Device, others: list[str], free: str) -> Finding:
+    return fault(
+        device.name,
+        f"the {_word(device)} shares channel {device.channel} with {listed(others)}",
+        "whoever moves that device starts the motor",
+        f"give the {_word(device)} a channel of its own: {free}",
+    )
 
 
 def _apart(rig: Rig) -> Iterator[Finding]:

@@ -13,11 +13,13 @@ from busbench.rig.rest import rest_counts
 from busbench.rig.travel import endpoints_of
 from busbench.wire.codec import CHANNELS
 
+_GROUPS_COMPARED = 40  # of more groups than channels no name is meant
 _LEFT = re.compile(r"\bleft\b", re.I)
 
 
 def check_shared(rig: Rig) -> Iterator[Finding]:
     """Two devices on one channel outside a group."""
+    free = {is_on_off: free_channels(rig, is_on_off=is_on_off) for is_on_off in (False, True)}
     by_channel: dict[int, list[Device]] = {}
     for device in rig.driven:
         if device.channel is not None:
@@ -28,7 +30,7 @@ def check_shared(rig: Rig) -> Iterator[Finding]:
                 listed(d.name for d in devices),
                 f"all on channel {channel} and not in one group",
                 "they move together whenever one of them is meant to",
-                f"give them channels of their own (free: {free_channels(rig, is_on_off=channel > CHANNELS)}), "
+                f"give them channels of their own (free: {free[channel > CHANNELS]}), "
                 "or one group where they shall move together",
             )
         controls = sorted({d.control for d in devices if d.control is not None})
@@ -55,7 +57,8 @@ def check_groups(rig: Rig) -> Iterator[Finding]:
     for name, members in groups.items():
         who = listed(d.name for d in members)
         if len(members) == 1:
-            near = difflib.get_close_matches(name, [other for other in groups if other != name], n=1)
+            others = [other for other in groups if other != name] if len(groups) <= _GROUPS_COMPARED else []
+            near = difflib.get_close_matches(name, others, n=1)
             meant = f'did you mean "{near[0]}"? ' if near else ""
             yield hint(
                 who,

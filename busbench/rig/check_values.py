@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from busbench.rig.finding import Finding, fault, hint, listed
-from busbench.rig.model import Device, Rig
-from busbench.rig.topology import find_loose, way_to
+from busbench.rig.model import RECEIVER, Device, Lead, Rig
+from busbench.rig.topology import find_loose, hubs_downwards
 
 # All bounds: common practice, no source.
 LEAD_LONG_M, WAY_LONG_M = 5.0, 6.0
@@ -53,9 +53,11 @@ def _lengths(rig: Rig) -> Iterator[Finding]:
         return
     if find_loose(rig):
         return
+    reach_m = {RECEIVER: 0.0}
+    for hub in hubs_downwards(rig):
+        reach_m[hub.name] = reach_m[hub.parent] + _length_m(hub.lead)
     for entry in rig.devices:
-        leads = [hub.lead for hub in way_to(rig, entry.name)] + [entry.lead]
-        length_m = sum(lead.length_m or 0.0 for lead in leads if lead is not None)
+        length_m = reach_m[entry.parent] + _length_m(entry.lead)
         if length_m > WAY_LONG_M:
             yield hint(
                 entry.name,
@@ -63,6 +65,10 @@ def _lengths(rig: Rig) -> Iterator[Finding]:
                 "the signal's edges grow round and pick up noise; frames may be damaged at its end",
                 "shorten the way, or record the bus at its end and see `busbench outages`",
             )
+
+
+def _length_m(lead: Lead | None) -> float:
+    return 0.0 if lead is None or lead.length_m is None else lead.length_m
 
 
 def _currents(device: Device) -> Iterator[Finding]:

@@ -9,7 +9,10 @@ from __future__ import annotations
 import math
 
 import msgspec
+import numpy as np
+from numpy.typing import ArrayLike
 
+from busbench.model import Bools
 from busbench.rig.model import Lead
 
 RHO20_OHM_MM2_PER_M = 1 / 58
@@ -101,9 +104,9 @@ def lead_limit_a(lead: Lead | None, *, has_servo_connector: bool = True) -> floa
     return min(limits, default=None)
 
 
-def is_above(current_a: float, limit_a: float) -> bool:
-    """True where a current is above a limit by more than the rounding of the reckoning."""
-    return current_a > limit_a * (1 + ROUNDING)
+def is_above(current_a: ArrayLike, limit_a: ArrayLike) -> Bools:
+    """True where a current is above its limit by more than the rounding of the calculation."""
+    return np.asarray(np.asarray(current_a) > np.asarray(limit_a) * (1 + ROUNDING), np.bool_)
 
 
 def limit_text(lead: Lead | None, *, limit_a: float) -> str:

@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
+NAMES_MAX = 100  # a list of more helps nobody, and a plan may hold thousands
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:
@@ -42,5 +44,7 @@ def hint(where: str, what: str, effect: str, advice: str) -> Finding:
 
 
 def listed(names: Iterable[str]) -> str:
-    """Names as a list for people."""
-    return ", ".join(names)
+    """Names as a list for people, the first NAMES_MAX of them."""
+    names = list(names)
+    more = len(names) - NAMES_MAX
+    return ", ".join(names) if more <= 0 else f"{', '.join(names[:NAMES_MAX])} and {more:,} more"

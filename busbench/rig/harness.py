@@ -13,11 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from busbench.model import F64
+from busbench.model import F64, I64
 from busbench.rig.conductor import REFERENCE_C, lead_limit_a, lead_ohm
 from busbench.rig.model import RECEIVER, SUPPLY, Lead, Rig
 from busbench.rig.topology import require_tree
 
+_AT_ONCE = 1000  # columns of a large matrix
 CONTACT_OHM = 1e-6  # stands for leads that are not stated: two names for one point
 
 
@@ -73,6 +74,11 @@ class Solution:
     through_a: F64
 
 
+def branch_ohm(lead: Lead | None, *, temperature_c: float = REFERENCE_C) -> float:
+    """Resistance of a lead as a branch of the network, never nil."""
+    return max(lead_ohm(lead, temperature_c=temperature_c), CONTACT_OHM)
+
+
 def build_network(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Network:
     """The supply network of a plan.
 
@@ -89,7 +95,7 @@ def build_network(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Network:
     require_tree(rig)
 
     def branch(name: str, start: str, end: str, lead: Lead | None) -> Branch:
-        ohm = max(lead_ohm(lead, temperature_c=temperature_c), CONTACT_OHM)
+        ohm = branch_ohm(lead, temperature_c=temperature_c)
         limit_a = lead_limit_a(lead, has_servo_connector=start != SUPPLY)
         return Branch(name, start, end, ohm, limit_a, lead, end)
 
@@ -108,6 +114,10 @@ def build_network(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Network:
 class Solver:
     """A network ready for any number of load cases: the matrix is inverted once.
 
+    A node at the end of a single lead, as every device is, has the voltage of that
+    lead's start less the drop in the lead. Such nodes stay out of the matrix, which
+    so holds the supply, the receiver and the hubs alone.
+
     Args:
         network: the network.
         load_ohm: resistances between a node's two wires, by node name.
@@ -117,25 +127,57 @@ class Solver:
 
     def __init__(self, network: Network, *, load_ohm: dict[str, float] | None = None) -> None:
         self.network = network
-        place = {name: index for index, name in enumerate(network.nodes)}
-        count = len(place)
-        conductance = np.zeros((count, count))
-        injected = np.zeros(count)
-        self._incidence = np.zeros((len(network.branches), count))
-        self._siemens = np.array([1 / branch.ohm for branch in network.branches])
-        self._driven = np.zeros(len(network.branches))
-        for row, branch in enumerate(network.branches):
-            self._incidence[row, place[branch.end]] = -1
-            if branch.start:
-                self._incidence[row, place[branch.start]] = 1
+        index = {name: at for at, name in enumerate(network.nodes)}
+        start = np.array([index.get(branch.start, -1) for branch in network.branches], np.int64)
+        end = np.array([index[branch.end] for branch in network.branches], np.int64)
+        siemens = np.array([1 / branch.ohm for branch in network.branches])
+        uses = np.bincount(np.concatenate([start[start >= 0], end]), minlength=len(index))
+        for name in load_ohm or ():
+            uses[index[name]] += 2  # no end of a single lead
+        is_leaf_lead = (uses[end] == 1) & (start >= 0)
+        self._core_branch, leaf_branch = np.flatnonzero(~is_leaf_lead), np.flatnonzero(is_leaf_lead)
+        # Leaves in the order of what they hang on, so that sums over each are one call.
+        self._leaf_branch = leaf_branch[np.argsort(start[leaf_branch], kind="stable")]
+        self._leaf = end[self._leaf_branch]
+        self._leaf_siemens = siemens[self._leaf_branch]
+        is_core = np.ones(len(index), np.bool_)
+        is_core[self._leaf] = False
+        self._core = np.flatnonzero(is_core)
+        self._core_index = {network.nodes[node]: at for at, node in enumerate(self._core.tolist())}
+        at_core = np.full(len(index) + 1, -1)
+        at_core[self._core] = np.arange(self._core.size)
+        self._leaf_parent = at_core[start[self._leaf_branch]]
+        self._first_leaf = np.flatnonzero(np.diff(self._leaf_parent, prepend=-1))
+        self._start, self._end = at_core[start[self._core_branch]], at_core[end[self._core_branch]]
+        self._siemens = siemens[self._core_branch]
+        conductance = np.zeros((self._core.size, self._core.size))
+        injected = np.zeros(self._core.size)
+        for from_, to, value in zip(self._start.tolist(), self._end.tolist(), self._siemens.tolist(), strict=True):
+            conductance[to, to] += value
+            if from_ < 0:
+                injected[to] += network.voltage_v * value
             else:
-                self._driven[row] = network.voltage_v
-                injected[place[branch.end]] += network.voltage_v / branch.ohm
-        conductance = self._incidence.T @ (self._siemens[:, None] * self._incidence)
+                conductance[from_, from_] += value
+                conductance[from_, to] -= value
+                conductance[to, from_] -= value
         for name, ohm in (load_ohm or {}).items():
-            conductance[place[name], place[name]] += 1 / ohm
+            conductance[at_core[index[name]], at_core[index[name]]] += 1 / ohm
         self._z = np.linalg.inv(conductance)
         self._open = self._z @ injected
+
+    def _core_volts(self, sinks: F64) -> F64:
+        """Volts at the nodes of the matrix, (nodes, T)."""
+        drawn = sinks[self._core]
+        if self._leaf.size:
+            parents = self._leaf_parent[self._first_leaf]
+            drawn[parents] += np.add.reduceat(sinks[self._leaf], self._first_leaf, axis=0)
+        return np.asarray(self._open[:, None] - self._z @ drawn, np.float64)
+
+    def _all_volts(self, core: F64, sinks: F64) -> F64:
+        volts = np.empty_like(sinks)
+        volts[self._core] = core
+        volts[self._leaf] = core[self._leaf_parent] - sinks[self._leaf] / self._leaf_siemens[:, None]
+        return volts
 
     def volts(self, sinks_a: ArrayLike) -> F64:
         """Node voltages alone.
@@ -146,8 +188,8 @@ class Solver:
         Returns:
             Volts, (T, nodes).
         """
-        sinks = np.atleast_2d(np.asarray(sinks_a, np.float64))
-        return np.asarray(self._open - sinks @ self._z.T, np.float64)
+        sinks = np.atleast_2d(np.asarray(sinks_a, np.float64)).T
+        return self._all_volts(self._core_volts(sinks), sinks).T
 
     def solve(self, sinks_a: ArrayLike) -> Solution:
         """Node voltages, currents in the branches and through the nodes.
@@ -155,11 +197,66 @@ class Solver:
         Args:
             sinks_a: current drawn at each node, (nodes,) or (T, nodes).
         """
-        volts = self.volts(sinks_a)
-        branch_a = (volts @ self._incidence.T + self._driven) * self._siemens
+        sinks = np.atleast_2d(np.asarray(sinks_a, np.float64)).T
+        core = self._core_volts(sinks)
+        # The last row stands for the source.
+        ends_v = np.concatenate([core, np.full((1, core.shape[1]), self.network.voltage_v)])
+        core_a = (ends_v[self._start] - core[self._end]) * self._siemens[:, None]
+        branch_a = np.empty((len(self.network.branches), core.shape[1]))
+        branch_a[self._core_branch] = core_a
+        branch_a[self._leaf_branch] = sinks[self._leaf]
         # What flows into a node along its branches is what it draws or passes on.
-        into = np.maximum(branch_a, 0) @ (self._incidence < 0) + np.maximum(-branch_a, 0) @ (self._incidence > 0)
-        return Solution(volts, branch_a, np.asarray(into, np.float64))
+        into = np.zeros((self._core.size + 1, core.shape[1]))
+        for start, end, amps in zip(self._start.tolist(), self._end.tolist(), core_a, strict=True):
+            into[end] += np.maximum(amps, 0)
+            into[start] += np.maximum(-amps, 0)
+        if self._leaf.size:
+            back = np.add.reduceat(np.maximum(-sinks[self._leaf], 0), self._first_leaf, axis=0)
+            into[self._leaf_parent[self._first_leaf]] += back
+        through = np.empty_like(sinks)
+        through[self._core] = into[:-1]
+        through[self._leaf] = np.maximum(sinks[self._leaf], 0)
+        return Solution(self._all_volts(core, sinks).T, branch_a.T, through.T)
+
+    def least_with_more(self, volts: F64, nodes: I64, more_a: F64) -> F64:
+        """The least voltage anywhere when one node after another draws more.
+
+        Args:
+            volts: at each node before, (nodes,).
+            nodes: those that draw more, each at the end of a single lead, (N,).
+            more_a: by how much, (N,).
+
+        Returns:
+            Volts, (N,).
+        """
+        place = np.empty(volts.size, np.int64)
+        place[self._leaf] = np.arange(self._leaf.size)
+        parents = self._leaf_parent[place[nodes]]
+        group = volts[self._core].copy()
+        np.minimum.at(group, self._leaf_parent, volts[self._leaf])
+        own_ohm = self._z[parents, parents] + 1 / self._leaf_siemens[place[nodes]]
+        least = volts[nodes] - own_ohm * more_a
+        for first in range(0, nodes.size, _AT_ONCE):
+            part = slice(first, first + _AT_ONCE)
+            others = (group[:, None] - self._z[:, parents[part]] * more_a[part]).min(axis=0)
+            least[part] = np.minimum(least[part], others)
+        return np.asarray(least, np.float64)
+
+    def rise_v(self, volts: F64, *, at: str, start: str, end: str, siemens: float) -> float:
+        """By how much a node's voltage rises with a conductance more between two nodes.
+
+        Args:
+            volts: at each node without it, (nodes,).
+            at: a hub, the receiver or the supply: what hangs on it rises with it.
+            start, end: two such nodes.
+            siemens: the conductance.
+
+        Source: Sherman and Morrison, inverse of a matrix after a change of rank one.
+        """
+        a, b, row = self._core_index[start], self._core_index[end], self._z[self._core_index[at]]
+        drop_v = float(volts[self._core[a]] - volts[self._core[b]])
+        loop_ohm = float(self._z[a, a] - self._z[a, b] - self._z[b, a] + self._z[b, b])
+        return float(row[b] - row[a]) * siemens * drop_v / (1 + siemens * loop_ohm)
 
 
 def sinks_of(rig: Rig, network: Network, drawn_a: Sequence[float] | F64) -> F64:

@@ -31,6 +31,7 @@ _WORDS = {  # of a type: what a value of another is told, and what to do
     "object": ("is not a table", "write {} above its keys"),
 }
 _LIMITS = {">": "above", ">=": "of at least", "<": "below", "<=": "of at most"}
+TABLES_MAX = {"hub": 1_000, "feed": 1_000, "device": 10_000}  # what checks and load cases take in seconds
 SMALL, LARGE = 1e-6, 1e6  # beyond these no value of an aircraft lies
 _BEGIN = "name the rig file; `busbench rig new` writes one to start from"
 _Path = tuple[str | int, ...]
@@ -87,6 +88,9 @@ def parse_rig(text: str, *, path: str | Path = "rig") -> Rig:
         raise RigError(path, "", what, hint=hint) from None
     if "part" in raw and "rig" not in raw:
         raise RigError(path, "", "is a drive program, not a rig file", hint="use it with `busbench drive`")
+    for key, most in TABLES_MAX.items():
+        if isinstance(raw.get(key), list) and len(raw[key]) > most:
+            raise RigError(path, key, f"{len(raw[key]):,} tables are too many", hint=f"state at most {most:,}")
     reader = _Reader(str(path), text, raw)
     reader.walk(raw, Rig, ())
     try:

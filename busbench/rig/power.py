@@ -1,23 +1,24 @@
-"""Load cases of the harness, its weakest lead, advice with its gain, and endurance."""
+"""Load cases of the harness, a program over time, and endurance."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-import msgspec
 import numpy as np
 from numpy.typing import ArrayLike
 
 from busbench.model import F64, U16
-from busbench.rig.conductor import REFERENCE_C, is_above, lead_text, limit_text, thicker
-from busbench.rig.harness import Branch, Network, Solution, Solver, build_network, sinks_of
-from busbench.rig.model import RECEIVER, SUPPLY, Current, Lead, Rig, SupplyFeed
+from busbench.rig.conductor import REFERENCE_C, is_above, limit_text
+from busbench.rig.harness import Network, Solution, Solver, build_network, sinks_of
+from busbench.rig.model import RECEIVER, SUPPLY, Current, Rig
 from busbench.rig.servo import ServoMotion
-from busbench.rig.topology import way_to
 
 IDLE, MOVING, ALL_STALLED = "all idle", "all moving", "all stalled"
 PROGRAM = "program"
+CELLS_MAX = 200_000  # voltages worked out at once: cases times nodes
+STALLS_LEAST = 10  # cases of one device stalled that are listed, however many nodes
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,50 +49,6 @@ class Case:
     def node(self, name: str) -> NodeLoad:
         """The node of a name."""
         return next(node for node in self.nodes if node.name == name)
-
-
-@dataclass(frozen=True, slots=True)
-class Advice:
-    """One change of the harness and what it gains.
-
-    Args:
-        action: what is changed.
-        where: hub or device that the lead goes to.
-        text: the change in words.
-        voltage_after_v: at the weakest device in the worst case.
-        gain_v: over what it was.
-    """
-
-    action: Literal["thicken", "second feed"]
-    where: str
-    text: str
-    voltage_after_v: float
-    gain_v: float
-
-
-@dataclass(frozen=True, slots=True)
-class Weakest:
-    """The device with the least voltage, and the lead that costs it most.
-
-    Args:
-        case: the worst case short of all stalled.
-        device: its name.
-        voltage_v: what it has left.
-        lead: name of the lead with the greatest drop on its way.
-        lead_text: that lead in few words.
-        drop_v: over that lead.
-        supply_drop_v: inside the supply.
-        advice: best first.
-    """
-
-    case: str
-    device: str
-    voltage_v: float
-    lead: str
-    lead_text: str
-    drop_v: float
-    supply_drop_v: float
-    advice: tuple[Advice, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,20 +119,79 @@ def stall_case(name: str) -> str:
     return f"{name} stalled, rest moving"
 
 
-def _loads(rig: Rig) -> dict[str, F64]:
-    idle, moving, stall = _drawn(rig, "idle"), _drawn(rig, "moving"), _drawn(rig, "stall")
-    loads = {IDLE: idle, MOVING: moving}
-    for index, device in enumerate(rig.devices):
-        if device.current_a.stall is not None:
-            one = moving.copy()
-            one[index] = stall[index]
-            loads[stall_case(device.name)] = one
-    loads[ALL_STALLED] = stall
-    return loads
+@dataclass(frozen=True, slots=True, eq=False)
+class Harness:
+    """A plan's network with its solver, and what each device draws.
+
+    Args:
+        rig: the plan.
+        network, solver: of its leads.
+        idle_a, moving_a, stall_a: of each device, float64 (devices,).
+    """
+
+    rig: Rig
+    network: Network
+    solver: Solver
+    idle_a: F64
+    moving_a: F64
+    stall_a: F64
+
+    def loads(self) -> dict[str, F64]:
+        """Name and currents of each load case: idle, moving, devices stalled one at a time, all stalled."""
+        loads = {IDLE: self.idle_a, MOVING: self.moving_a}
+        for index in self._stalled():
+            one = self.moving_a.copy()
+            one[index] = self.stall_a[index]
+            loads[stall_case(self.rig.devices[index].name)] = one
+        loads[ALL_STALLED] = self.stall_a
+        return loads
+
+    def solve(self, loads: Sequence[F64]) -> Solution:
+        """Volts and amperes of load cases."""
+        return self.solver.solve(sinks_of(self.rig, self.network, np.stack(loads)))
+
+    def _stalled(self) -> list[int]:
+        """Devices to be stalled one at a time: of more than can be listed those that leave the least voltage."""
+        stalls = stalling(self.rig)
+        most = max(STALLS_LEAST, CELLS_MAX // len(self.network.nodes))
+        if len(stalls) <= most:
+            return stalls
+        volts = self.solver.volts(sinks_of(self.rig, self.network, self.moving_a))[0]
+        extra_a = (self.stall_a - self.moving_a)[stalls]
+        nodes = len(self.network.nodes) - len(self.rig.devices) + np.array(stalls)
+        least_v = self.solver.least_with_more(volts, nodes, extra_a)
+        return sorted(stalls[at] for at in np.argsort(least_v, kind="stable")[:most].tolist())
+
+
+def build_harness(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Harness:
+    """Make a plan ready to be solved.
+
+    Args:
+        rig: the plan.
+        temperature_c: of the leads.
+
+    Raises:
+        RigError: the leads form no tree.
+    """
+    network = build_network(rig, temperature_c=temperature_c)
+    return Harness(rig, network, Solver(network), _drawn(rig, "idle"), _drawn(rig, "moving"), _drawn(rig, "stall"))
+
+
+def stalling(rig: Rig) -> list[int]:
+    """Indices of the devices whose stall current is stated."""
+    return [index for index, device in enumerate(rig.devices) if device.current_a.stall is not None]
+
+
+def unlisted_stalls(rig: Rig, cases: Sequence[Case]) -> int:
+    """How many cases of one device stalled are not among the cases, since others leave less voltage."""
+    return len(stalling(rig)) - sum(case.case not in (IDLE, MOVING, ALL_STALLED, PROGRAM) for case in cases)
 
 
 def power_cases(rig: Rig, *, temperature_c: float = REFERENCE_C) -> list[Case]:
     """Solve the steady load cases: idle, moving, each device stalled, all stalled.
+
+    Of a large plan only those stalls are solved that leave the least voltage, as
+    many as make CELLS_MAX figures; unlisted_stalls counts the others.
 
     Args:
         rig: the plan.
@@ -187,10 +203,11 @@ def power_cases(rig: Rig, *, temperature_c: float = REFERENCE_C) -> list[Case]:
     Raises:
         RigError: the leads form no tree.
     """
-    network = build_network(rig, temperature_c=temperature_c)
-    loads = _loads(rig)
-    solved = Solver(network).solve(sinks_of(rig, network, np.stack(list(loads.values()))))
-    return [_case(rig, network, name, solved, slice(row, row + 1)) for row, name in enumerate(loads)]
+    harness = build_harness(rig, temperature_c=temperature_c)
+    loads = harness.loads()
+    worst = _Worst.of(harness.solve(list(loads.values())))
+    limits = _Limits(rig, harness.network)
+    return [limits.case(name, worst.row(row)) for row, name in enumerate(loads)]
 
 
 def run_program(
@@ -226,14 +243,23 @@ def run_program(
         else:
             motion.step(period_s)
         driven_a[row] = motion.current_a()
-    drawn = np.tile(_drawn(rig, "idle"), (steps + 1, 1))
-    drawn[:, [index for index, device in enumerate(rig.devices) if device.kind != "sensor"]] = driven_a
-    solved = Solver(network).solve(sinks_of(rig, network, drawn))
-    case = _case(rig, network, PROGRAM, solved, slice(None))
-    devices = solved.volts[:, -len(rig.devices) :] if rig.devices else solved.volts
-    worst_s = int(devices.min(axis=1).argmin()) * period_s
-    mean_a = float(solved.branch_a[:, 0].mean())
-    return ProgramRun(case, worst_s, mean_a, _hours(rig, mean_a))
+    idle_a, driven = _drawn(rig, "idle"), [i for i, device in enumerate(rig.devices) if device.kind != "sensor"]
+    solver = Solver(network)
+    rows = max(1, CELLS_MAX // len(network.nodes))
+    worst: _Worst | None = None
+    least_v, total_a = [], 0.0
+    for first in range(0, steps + 1, rows):
+        drawn = np.tile(idle_a, (len(driven_a[first : first + rows]), 1))
+        drawn[:, driven] = driven_a[first : first + rows]
+        solved = solver.solve(sinks_of(rig, network, drawn))
+        worst = _Worst.over(solved, worst)
+        devices = solved.volts[:, -len(rig.devices) :] if rig.devices else solved.volts
+        least_v.append(devices.min(axis=1))
+        total_a += float(solved.branch_a[:, 0].sum())
+    assert worst is not None  # there is one row at least
+    case = _Limits(rig, network).case(PROGRAM, worst)
+    mean_a = total_a / (steps + 1)
+    return ProgramRun(case, int(np.concatenate(least_v).argmin()) * period_s, mean_a, _hours(rig, mean_a))
 
 
 def _hours(rig: Rig, mean_a: float) -> float | None:
@@ -241,129 +267,64 @@ def _hours(rig: Rig, mean_a: float) -> float | None:
     return pack.capacity_mah * pack.usable_pct / 1e5 / mean_a if pack is not None and mean_a > 0 else None
 
 
-def _case(rig: Rig, network: Network, name: str, solved: Solution, rows: slice) -> Case:
-    volts = solved.volts[rows].min(axis=0)
-    amps = solved.through_a[rows].max(axis=0)
-    branch_a = np.abs(solved.branch_a[rows]).max(axis=0)
-    nodes = tuple(NodeLoad(node, float(v), float(a)) for node, v, a in zip(network.nodes, volts, amps, strict=True))
-    warnings: list[str] = []
-    minimum = rig.supply.minimum_v
-    if volts.min() <= 0:
-        warnings.append("the plan asks for more than the leads can carry: a voltage falls to nothing")
-    if minimum is not None:
-        warnings += [
-            f"{node.name}: {node.voltage_v:.2f} V is below the minimum of {minimum:g} V"
-            for node in nodes
-            if node.voltage_v < minimum and node.name != SUPPLY
-        ]
-    warnings += [
-        f"{branch.name}: {a:.2f} A is above its limit of {limit_text(branch.lead, limit_a=branch.limit_a)}"
-        for branch, a in zip(network.branches, branch_a, strict=True)
-        if branch.limit_a is not None and is_above(a, branch.limit_a)
-    ]
-    warnings += [
-        f"hub {hub.name}: {a:.2f} A is above its limit of {hub.limit_a:.3g} A (stated)"
-        for hub in rig.hubs
-        if hub.limit_a is not None and is_above(a := amps[network.nodes.index(hub.name)], hub.limit_a)
-    ]
-    return Case(name, float(branch_a[0]), nodes, tuple(warnings))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Worst:
+    """Lowest volts and highest amperes, each float64 (..., nodes) or (..., branches)."""
+
+    volts: F64
+    through_a: F64
+    branch_a: F64
+
+    @staticmethod
+    def of(solved: Solution) -> _Worst:
+        return _Worst(solved.volts, solved.through_a, np.abs(solved.branch_a))
+
+    @staticmethod
+    def over(solved: Solution, before: _Worst | None) -> _Worst:
+        """The worst of all rows, and of what came before."""
+        volts, through = solved.volts.min(axis=0), solved.through_a.max(axis=0)
+        branch = np.abs(solved.branch_a).max(axis=0)
+        if before is None:
+            return _Worst(volts, through, branch)
+        return _Worst(
+            np.minimum(volts, before.volts), np.maximum(through, before.through_a), np.maximum(branch, before.branch_a)
+        )
+
+    def row(self, index: int) -> _Worst:
+        return _Worst(self.volts[index], self.through_a[index], self.branch_a[index])
 
 
-def find_weakest(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Weakest | None:
-    """Find the device left with the least voltage, the lead to thicken and the feed to add.
+class _Limits:
+    """What the nodes and leads of a plan stand."""
 
-    The case looked at is the worst one short of all stalled at once.
+    def __init__(self, rig: Rig, network: Network) -> None:
+        self._rig, self._network = rig, network
+        # What is not known is never passed.
+        self._branch_a = np.array([np.inf if b.limit_a is None else b.limit_a for b in network.branches])
+        self._hub_a = np.array([np.inf if hub.limit_a is None else hub.limit_a for hub in rig.hubs])
 
-    Args:
-        rig: the plan.
-        temperature_c: of the leads.
+    def case(self, name: str, worst: _Worst) -> Case:
+        volts, amps = worst.volts.tolist(), worst.through_a.tolist()
+        nodes = tuple(map(NodeLoad, self._network.nodes, volts, amps))
+        return Case(name, float(worst.branch_a[0]), nodes, tuple(self._warnings(worst)))
 
-    Returns:
-        The weakest place, or None where nothing draws a current.
-
-    Raises:
-        RigError: the leads form no tree.
-    """
-    loads = {name: drawn for name, drawn in _loads(rig).items() if name != ALL_STALLED}
-    if not rig.devices or not max(float(drawn.sum()) for drawn in loads.values()):
-        return None
-    network = build_network(rig, temperature_c=temperature_c)
-    solved = Solver(network).solve(sinks_of(rig, network, np.stack(list(loads.values()))))
-    device_volts = solved.volts[:, -len(rig.devices) :]
-    row, column = (int(i) for i in np.unravel_index(int(device_volts.argmin()), device_volts.shape))
-    case, device = list(loads)[row], rig.devices[column].name
-    before = float(device_volts[row, column])
-
-    on_way = {RECEIVER, device, *(hub.name for hub in way_to(rig, device))}
-    drops = [
-        (abs(float(a)) * branch.ohm, branch)
-        for a, branch in zip(solved.branch_a[row], network.branches, strict=True)
-        if branch.key in on_way
-    ]
-    drop, branch = max(drops, key=lambda pair: pair[0])
-
-    def gained(changed: Rig, action: Literal["thicken", "second feed"], where: str, text: str) -> Advice:
-        net = build_network(changed, temperature_c=temperature_c)
-        volts = Solver(net).volts(sinks_of(changed, net, loads[case]))
-        after = float(volts[0, net.nodes.index(device)])
-        return Advice(action, where, text, after, after - before)
-
-    advice = [gained(*change) for change in (*_thickened(rig, on_way, network), *_fed(rig, device))]
-    advice = [one for one in advice if one.gain_v > 0.005]  # less is no gain that anybody could measure
-    advice.sort(key=lambda one: -one.gain_v)
-    supply_drop = abs(float(solved.branch_a[row, 0])) * rig.supply.resistance_ohm
-    return Weakest(case, device, before, branch.name, lead_text(branch.lead), drop, supply_drop, tuple(advice))
-
-
-_Change = tuple[Rig, Literal["thicken", "second feed"], str, str]
-
-
-def _thickened(rig: Rig, on_way: set[str], network: Network) -> list[_Change]:
-    """The plan with each lead on the way to the weakest device thickened in turn."""
-    changes: list[_Change] = []
-
-    def add(branch: Branch, lead: Lead) -> None:
-        replace = msgspec.structs.replace
-        if branch.start == SUPPLY and branch.key == RECEIVER:
-            changed = replace(rig, supply=replace(rig.supply, lead=lead))
-        elif branch.start == SUPPLY:
-            changed = replace(
-                rig, feeds=tuple(replace(f, lead=lead) if f.lead is branch.lead else f for f in rig.feeds)
-            )
-        else:
-            hubs = tuple(replace(h, lead=lead) if h.name == branch.key else h for h in rig.hubs)
-            devices = tuple(replace(d, lead=lead) if d.name == branch.key else d for d in rig.devices)
-            changed = replace(rig, hubs=hubs, devices=devices)
-        text = f"thicken the {branch.name} from {lead_text(branch.lead)} to {lead_text(lead)}"
-        changes.append((changed, "thicken", branch.key, text))
-
-    for branch in network.branches:
-        lead = thicker(branch.lead) if branch.lead is not None and branch.key in on_way else None
-        if lead is not None:
-            add(branch, lead)
-    return changes
-
-
-def _fed(rig: Rig, device: str) -> list[_Change]:
-    """The plan with a second feed to each hub on the way to the weakest device in turn."""
-    changes: list[_Change] = []
-    leads = [rig.supply.lead] if rig.supply.lead is not None else []
-    for hub in way_to(rig, device):
-        if hub.lead is None:
-            break  # its length is not known, so neither is that of a feed to it
-        leads.append(hub.lead)
-        lengths = [lead.length_m for lead in leads]
-        if any(length is None for length in lengths) or hub.lead.resistance_ohm is not None:
-            ohm = sum((lead.resistance_ohm or 0.0) for lead in leads)
-            if any(lead.resistance_ohm is None for lead in leads):
-                continue
-            feed = Lead(resistance_ohm=ohm, connector_ohm=hub.lead.connector_ohm)
-        else:
-            length = round(sum(length for length in lengths if length is not None), 3)
-            feed = msgspec.structs.replace(hub.lead, length_m=length, limit_a=None)
-        changed = msgspec.structs.replace(rig, feeds=(*rig.feeds, SupplyFeed(to=hub.name, lead=feed)))
-        changes.append((changed, "second feed", hub.name, f"add a second feed of {lead_text(feed)} to {hub.name}"))
-    return changes
+    def _warnings(self, worst: _Worst) -> Iterator[str]:
+        nodes, minimum = self._network.nodes, self._rig.supply.minimum_v
+        if worst.volts.min() <= 0:
+            yield "the plan asks for more than the leads can carry: a voltage falls to nothing"
+        if minimum is not None:
+            for node in np.flatnonzero(worst.volts < minimum).tolist():
+                if nodes[node] != SUPPLY:
+                    yield f"{nodes[node]}: {worst.volts[node]:.2f} V is below the minimum of {minimum:g} V"
+        for index in np.flatnonzero(is_above(worst.branch_a, self._branch_a)).tolist():
+            branch = self._network.branches[index]
+            limit = limit_text(branch.lead, limit_a=self._branch_a[index])
+            yield f"{branch.name}: {worst.branch_a[index]:.2f} A is above its limit of {limit}"
+        first = nodes.index(RECEIVER) + 1
+        hub_a = worst.through_a[first : first + len(self._rig.hubs)]
+        for index in np.flatnonzero(is_above(hub_a, self._hub_a)).tolist():
+            hub = self._rig.hubs[index]
+            yield f"hub {hub.name}: {hub_a[index]:.2f} A is above its limit of {self._hub_a[index]:.3g} A (stated)"
 
 
 def find_endurance(rig: Rig, *, moving_pct: float) -> Endurance | None:

@@ -4,9 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from busbench.errors import pluralize
 from busbench.rig.model import SUPPLY, Rig
-from busbench.rig.power import IDLE, MOVING, Case, Endurance, ProgramRun, Weakest, holding_more_a, unstated_currents
+from busbench.rig.power import (
+    IDLE,
+    MOVING,
+    Case,
+    Endurance,
+    ProgramRun,
+    holding_more_a,
+    unlisted_stalls,
+    unstated_currents,
+)
+from busbench.rig.weakest import Weakest
 from busbench.rig.wiring_tree import draw_tree, layout_tree
+
+WARNINGS_SHOWN = 20  # of each case, in text
 
 
 def power_lines(
@@ -40,6 +53,8 @@ def power_lines(
     yield draw_tree(layout_tree(rig, case=moving), title=MOVING, is_ascii=is_ascii)
     yield ""
     yield from _table(cases)
+    if more := unlisted_stalls(rig, cases):
+        yield f"left out: {pluralize(more, 'case')} of one device stalled that leave more voltage than those above"
     if more_a := holding_more_a(rig):
         yield f"{IDLE}: at rest without load; holding one, as in a rehearsal, devices draw {more_a:.2f} A more"
     yield ""
@@ -77,5 +92,7 @@ def _table(cases: Sequence[Case]) -> Iterator[str]:
     for case in cases:
         lowest = min((node for node in case.nodes if node.name != SUPPLY), key=lambda node: node.voltage_v)
         yield f"{case.case.ljust(width)}  {case.supply_a:8.2f}  {lowest.voltage_v:7.2f}  {lowest.name}"
-        for warning in case.warnings:
+        for warning in case.warnings[:WARNINGS_SHOWN]:
             yield f"  ! {warning}"
+        if (more := len(case.warnings) - WARNINGS_SHOWN) > 0:
+            yield f"  ! and {pluralize(more, 'more warning')}"

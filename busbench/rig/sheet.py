@@ -10,7 +10,7 @@ from busbench.rig.html import html_template
 from busbench.rig.model import Device, Rig
 from busbench.rig.motors import kill_names, motor_rest_pct
 from busbench.rig.travel import endpoints_of
-from busbench.rig.wiring_tree import branch_title, layout_tree
+from busbench.rig.wiring_tree import branch_titles, layout_tree
 from busbench.wire.codec import CHANNELS
 
 RULES = (
@@ -157,6 +157,6 @@ def sheet_html(rig: Rig, *, made_on: str = "") -> str:
         RigError: the leads form no tree.
     """
     rows = layout_tree(rig)
-    wiring = [(branch_title(rows, index), row.lead) for index, row in enumerate(rows)]
+    wiring = [(title, row.lead) for title, row in zip(branch_titles(rows), rows, strict=True)]
     page = html_template("busbench.rig", "sheet.html")
     return page.render(rig=rig, rules=RULES, steps=setup_steps(rig), wiring=wiring, made_on=made_on)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from busbench.errors import RigError
@@ -38,17 +40,25 @@ def find_loose(rig: Rig) -> Loose:
     ends = [(hub.name, hub.parent) for hub in rig.hubs]
     ends += [(device.name, device.parent) for device in rig.devices]
     ends += [(f"feed to {feed.to}", feed.to) for feed in rig.feeds]
-    rings: dict[frozenset[str], tuple[str, ...]] = {}
+    rings: list[tuple[str, ...]] = []
+    followed: set[str] = set()
     for start in parents:
-        seen: list[str] = []
+        path: dict[str, int] = {}
         name = start
-        while name in parents and name not in seen:
-            seen.append(name)
+        while name in parents and name not in followed and name not in path:
+            path[name] = len(path)
             name = parents[name]
-        if name in seen:
-            ring = tuple(seen[seen.index(name) :])
-            rings.setdefault(frozenset(ring), ring)
-    return Loose(tuple(rings.values()), tuple((name, parent) for name, parent in ends if parent not in known))
+        if name in path:
+            rings.append(tuple(path)[path[name] :])
+        followed.update(path)
+    return Loose(tuple(rings), tuple((name, parent) for name, parent in ends if parent not in known))
+
+
+def ring_text(ring: tuple[str, ...]) -> str:
+    """Hubs of a ring in order and the first again; of a long one the first and the last."""
+    most = 20
+    names = [*ring, ring[0]] if len(ring) <= most else [*ring[:most], "…", ring[-1], ring[0]]
+    return " → ".join(names)
 
 
 def require_tree(rig: Rig, *, path: str = "rig") -> None:
@@ -60,24 +70,38 @@ def require_tree(rig: Rig, *, path: str = "rig") -> None:
     loose = find_loose(rig)
     hint = "`busbench rig check` says what to do"
     if loose.rings:
-        raise RigError(
-            path, "hub", f"hubs hang in a ring: {' → '.join(loose.rings[0] + loose.rings[0][:1])}", hint=hint
-        )
+        raise RigError(path, "hub", f"hubs hang in a ring: {ring_text(loose.rings[0])}", hint=hint)
     if loose.hanging:
         name, parent = loose.hanging[0]
         raise RigError(path, "", f'"{name}" hangs on "{parent}", which does not exist', hint=hint)
     names = [entry.name for entry in rig.parts] + list(RESERVED_NAMES)
-    double = next((name for name in names if names.count(name) > 1), None)
+    counts = Counter(names)
+    double = next((name for name in names if counts[name] > 1), None)
     if double is not None:
         raise RigError(path, "", f'the name "{double}" stands for two things', hint=hint)
 
 
-def children(rig: Rig, name: str) -> tuple[tuple[Hub, ...], tuple[Device, ...]]:
-    """Hubs and devices plugged into a hub or the receiver, in the order of the file."""
-    return (
-        tuple(hub for hub in rig.hubs if hub.parent == name),
-        tuple(device for device in rig.devices if device.parent == name),
-    )
+Children = dict[str, tuple[list[Hub], list[Device]]]
+
+
+def children(rig: Rig) -> Children:
+    """Hubs and devices plugged into each hub and the receiver, in the order of the file."""
+    below: Children = {name: ([], []) for name in (RECEIVER, *(hub.name for hub in rig.hubs))}
+    for hub in rig.hubs:
+        below.setdefault(hub.parent, ([], []))[0].append(hub)
+    for device in rig.devices:
+        below.setdefault(device.parent, ([], []))[1].append(device)
+    return below
+
+
+def hubs_downwards(rig: Rig) -> Iterator[Hub]:
+    """All hubs of a plan whose leads form a tree, each after the one that it is plugged into."""
+    below = children(rig)
+    waiting = [RECEIVER]
+    while waiting:
+        for hub in below[waiting.pop()][0]:
+            waiting.append(hub.name)
+            yield hub
 
 
 def way_to(rig: Rig, name: str) -> tuple[Hub, ...]:

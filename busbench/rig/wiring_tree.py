@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from busbench.rig.conductor import lead_text
@@ -63,25 +64,33 @@ def layout_tree(rig: Rig, *, case: Case | None = None) -> tuple[TreeRow, ...]:
         rows.append(TreeRow(name, kind, depth, parent, is_last, channel, lead, volts, amps))
         return len(rows) - 1
 
-    def hang(name: str, row: int) -> None:
-        hubs, devices = children(rig, name)
-        below: list[Hub | Device] = [*devices, *hubs]
-        for index, entry in enumerate(below):
-            is_last = index == len(below) - 1
-            if isinstance(entry, Hub):
-                hang(entry.name, add(entry.name, "hub", row, is_last, None, _fed_by(rig, entry)))
-            else:
-                add(entry.name, entry.kind, row, is_last, entry.channel, lead_text(entry.lead))
+    below, feeds = children(rig), _feeds(rig)
+
+    def plugged_into(name: str, row: int) -> Iterator[tuple[Hub | Device, int, bool]]:
+        hubs, devices = below[name]
+        entries: list[Hub | Device] = [*devices, *hubs]
+        return ((entry, row, index == len(entries) - 1) for index, entry in enumerate(entries))
 
     top = add(SUPPLY, "supply", -1, True, None, f"{rig.supply.voltage_v:g} V")
     lead = lead_text(rig.supply.lead) if rig.supply.lead is not None else ""
-    hang(RECEIVER, add(RECEIVER, "receiver", top, True, None, lead))
+    open_levels = [plugged_into(RECEIVER, add(RECEIVER, "receiver", top, True, None, lead))]
+    while open_levels:
+        entry, row, is_last = next(open_levels[-1], (None, 0, False))
+        if entry is None:
+            open_levels.pop()
+        elif isinstance(entry, Hub):
+            fed_by = ", ".join([lead_text(entry.lead), *feeds.get(entry.name, ())])
+            open_levels.append(plugged_into(entry.name, add(entry.name, "hub", row, is_last, None, fed_by)))
+        else:
+            add(entry.name, entry.kind, row, is_last, entry.channel, lead_text(entry.lead))
     return tuple(rows)
 
 
-def _fed_by(rig: Rig, hub: Hub) -> str:
-    feeds = [f"second feed {lead_text(feed.lead)}" for feed in rig.feeds if feed.to == hub.name]
-    return ", ".join([lead_text(hub.lead), *feeds])
+def _feeds(rig: Rig) -> dict[str, list[str]]:
+    feeds: dict[str, list[str]] = {}
+    for feed in rig.feeds:
+        feeds.setdefault(feed.to, []).append(f"second feed {lead_text(feed.lead)}")
+    return feeds
 
 
 def draw_tree(rows: tuple[TreeRow, ...], *, title: str = "", is_ascii: bool = False) -> str:
@@ -97,7 +106,8 @@ def draw_tree(rows: tuple[TreeRow, ...], *, title: str = "", is_ascii: bool = Fa
     """
     lines = LINES_ASCII if is_ascii else LINES
     heads = [(title, "lead", "volts", "amperes")] if title else []
-    cells = [*heads, *(_cells(rows, index, lines) for index in range(len(rows)))]
+    titles = branch_titles(rows, lines=lines)
+    cells = [*heads, *((title, *_cells(row)) for title, row in zip(titles, rows, strict=True))]
     widths = [max(len(row[column]) for row in cells) for column in range(4)]
     text = [
         "  ".join(
@@ -109,34 +119,34 @@ def draw_tree(rows: tuple[TreeRow, ...], *, title: str = "", is_ascii: bool = Fa
     return drawn.replace("mΩ", "mohm").replace("mm²", "mm2") if is_ascii else drawn
 
 
-def _cells(rows: tuple[TreeRow, ...], index: int, lines: dict[str, str]) -> tuple[str, str, str, str]:
-    row = rows[index]
+def _cells(row: TreeRow) -> tuple[str, str, str]:
     volts = f"{row.voltage_v:.2f} V" if row.voltage_v is not None else ""
     amps = f"{row.current_a:.2f} A" if row.current_a is not None else ""
-    return branch_title(rows, index, lines=lines), row.lead, volts, amps
+    return row.lead, volts, amps
 
 
-def branch_title(rows: tuple[TreeRow, ...], index: int, *, lines: dict[str, str] = LINES) -> str:
-    """A row's name behind the lines that lead to it.
+def branch_titles(rows: tuple[TreeRow, ...], *, lines: dict[str, str] = LINES) -> list[str]:
+    """The name of each row, after the lines that lead to it.
 
     Args:
         rows: from layout_tree.
-        index: of the row.
         lines: LINES or LINES_ASCII.
     """
-    row = rows[index]
-    prefix = ""
-    if row.parent >= 0:
-        prefix = lines["end" if row.is_last else "tee"]
-        above = row.parent
-        while rows[above].parent >= 0:
-            prefix = lines["gap" if rows[above].is_last else "bar"] + prefix
-            above = rows[above].parent
-    title = row.name
+    titles: list[str] = []
+    under: list[str] = []  # what is drawn before the branches below each row
+    for row in rows:
+        before = under[row.parent] if row.parent >= 0 else ""
+        branch = lines["end" if row.is_last else "tee"] if row.parent >= 0 else ""
+        under.append(before + lines["gap" if row.is_last else "bar"] if row.parent >= 0 else "")
+        titles.append(before + branch + _title(row))
+    return titles
+
+
+def _title(row: TreeRow) -> str:
     if row.kind == "hub":
-        title = f"hub {row.name}"
-    elif row.kind == "sensor":
-        title = f"{row.name} (sensor)"
-    elif row.channel is not None:
-        title = f"{row.channel:>2} {row.name}" + (" (off-bus)" if row.kind == "off-bus" else "")
-    return prefix + title
+        return f"hub {row.name}"
+    if row.kind == "sensor":
+        return f"{row.name} (sensor)"
+    if row.channel is not None:
+        return f"{row.channel:>2} {row.name}" + (" (off-bus)" if row.kind == "off-bus" else "")
+    return row.name

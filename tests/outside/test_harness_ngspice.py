@@ -13,7 +13,8 @@ import pytest
 from busbench.model import F64
 from busbench.rig.harness import Branch, Network, Solver, build_network, sinks_of
 from busbench.rig.load import parse_rig, read_rig
-from busbench.rig.power import find_weakest, power_cases, run_program
+from busbench.rig.power import power_cases, run_program
+from busbench.rig.weakest import find_weakest
 
 NGSPICE = shutil.which("ngspice")
 needs_ngspice = pytest.mark.skipif(NGSPICE is None, reason="outside tool missing: ngspice")

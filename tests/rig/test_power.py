@@ -11,16 +11,9 @@ from busbench.errors import RigError
 from busbench.rig.conductor import is_above, lead_ohm
 from busbench.rig.harness import Branch, Network, Solver, build_network
 from busbench.rig.model import Lead
-from busbench.rig.power import (
-    Case,
-    find_endurance,
-    find_weakest,
-    holding_more_a,
-    power_cases,
-    run_program,
-    unstated_currents,
-)
+from busbench.rig.power import Case, find_endurance, holding_more_a, power_cases, run_program, unstated_currents
 from busbench.rig.power_text import power_lines
+from busbench.rig.weakest import find_weakest
 from tests.rig.rigs import device, hub, rig
 
 OHM = "lead = {resistance_ohm = 0.1}"

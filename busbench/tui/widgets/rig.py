@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from busbench.errors import BusbenchError, sanitize
 from busbench.rig.conductor import REFERENCE_C
 from busbench.rig.model import RECEIVER, SUPPLY, Rig
-from busbench.rig.power import MOVING, Case, Weakest, find_weakest, power_cases
-from busbench.rig.wiring_tree import LINES, LINES_ASCII, TreeRow, branch_title, layout_tree
+from busbench.rig.power import MOVING, Case, power_cases
+from busbench.rig.weakest import Weakest, find_weakest
+from busbench.rig.wiring_tree import LINES, LINES_ASCII, TreeRow, branch_titles, layout_tree
 from busbench.tui.app_state import AppState
 from busbench.tui.text import Line, fit, width_of
 from busbench.tui.widgets.frame import apart
@@ -117,7 +118,7 @@ class RigLines(LineWidget):
     def _tree(self, rig: Rig, case: Case, weakest: Weakest | None, width: int) -> list[Line]:
         rows = layout_tree(rig, case=case)
         marks = LINES_ASCII if self.ui.is_ascii else LINES
-        titles = [sanitize(branch_title(rows, at, lines=marks)) for at in range(len(rows))]
+        titles = [sanitize(title) for title in branch_titles(rows, lines=marks)]
         name = min(max(width_of([(title, "")]) for title in titles), width - 42) + 1
         out: list[Line] = [
             [
