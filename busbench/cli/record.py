@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busbench.cli.live import line_of, line_options, listen, stop_signals
+from busbench.cli.live import LOOK_S, line_of, line_options, stop_signals
 from busbench.cli.output import INTERRUPTED, force_option, say, wrote
 from busbench.cli.progress import ProgressLine
 from busbench.cli.source import fault_option
@@ -21,10 +21,8 @@ from busbench.model import LineSettings, Reason
 from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 
 if TYPE_CHECKING:
+    from busbench.bench.receiver import Reception
     from busbench.sim.aircraft_faults import AircraftFault
-    from busbench.wire.table import AlignmentResult
-
-SILENT_NS = 500_000_000
 
 
 @dataclass(slots=True)
@@ -55,14 +53,15 @@ class RecordResult:
     silent_s: float = 0.0
     is_cut_short: bool = False
 
-    def add(self, found: AlignmentResult) -> None:
-        """Count frames as they come; of one with a byte that the line marked the flags count for nothing."""
-        flags = found.frames.flags[~found.frames.suspect]
-        self.frames += len(found.frames)
-        self.damaged += len(found.frames) - flags.size
+    def add(self, came: Reception) -> None:
+        """Count what came; the flags of a frame with a byte that the line marked count for nothing."""
+        self.bytes_total = came.log.end
+        flags = came.found.frames.flags[~came.found.frames.suspect]
+        self.frames += len(came.found.frames)
+        self.damaged += len(came.found.frames) - flags.size
         self.lost += int((flags & FLAG_LOST > 0).sum())
         self.failsafe += int((flags & FLAG_FAILSAFE > 0).sum())
-        self.damaged_bytes += found.rejects.of(Reason.DAMAGED).bytes_total
+        self.damaged_bytes += came.found.rejects.of(Reason.DAMAGED).bytes_total
 
     def advice(self, port: str) -> str:
         """What to do where no frame came; nothing where one did."""
@@ -162,55 +161,29 @@ def record(
         PortError: the port cannot be opened; no file is made then.
         CaptureError: the file exists, or the disk is full; what was written is whole.
     """
+    from busbench.bench.receiver import Receiver
     from busbench.bench.sources import open_source
-    from busbench.capture.pcapng_write import PcapngWriter
-    from busbench.port.port import EventKind
-    from busbench.wire.framing import FrameFinder
 
     done = RecordResult()
-    with (
-        open_source(port, line=line, faults=faults, flies_alone=True) as live,
-        PcapngWriter(
-            output, port=port, line=line, clock=live.clock, start_utc_ns=live.start_utc_ns, force=force
-        ) as writer,
-    ):
-        finder = FrameFinder(clock=live.clock, line=line)
+    with open_source(port, line=line, faults=faults, flies_alone=True) as live:
+        receiver = Receiver(live, record=output, force=force)
         progress = ProgressLine()
-        begun, heard_ns, gone_ns = time.monotonic(), 0, 0
-        first_ns: int | None = None
-        for log in listen(live, stop=stop, seconds=seconds):
-            if log.mark_t_ns.size:
-                first_ns = int(log.mark_t_ns[0]) if first_ns is None else first_ns
-                heard_ns = int(log.mark_t_ns[-1])
-            writer.write_log(log)
-            for event in live.events():
-                if event.kind is EventKind.OPENED:
-                    continue
-                if event.kind is EventKind.UNPLUGGED:
-                    gone_ns = event.t_ns
-                elif event.kind is EventKind.RECONNECTED and gone_ns:
-                    done.away_s += (event.t_ns - gone_ns) / 1e9
-                    gone_ns = 0
-                writer.mark(event.t_ns, event.text)
-                progress.clear()
-                say(f"busbench: {display_name(port)}: {event.text}")
-            writer.tick()
-            found = finder.feed(log)
-            done.bytes_total = log.end
-            done.add(found)
-            # A virtual receiver may run faster than the time.
-            heard_s = 0.0 if first_ns is None else (heard_ns - first_ns) / 1e9
-            done.seconds = max(time.monotonic() - begun, heard_s)
-            progress.show(done)
-        progress.clear()
-        now_ns = time.perf_counter_ns()
-        is_silent = heard_ns > 0 and now_ns - heard_ns > SILENT_NS and not live.has_ended
-        if gone_ns or is_silent:
-            writer.mark(now_ns, "recording ended")  # else nothing in the file tells that it listened so long
-        if gone_ns:
-            done.away_s += (now_ns - gone_ns) / 1e9
-        elif is_silent:
-            done.silent_s = (now_ns - heard_ns) / 1e9
-        done.add(finder.flush())
+        begun = time.monotonic()
+        with receiver:
+            while not stop.is_set() and not live.has_ended:
+                left_s = LOOK_S if seconds is None else min(LOOK_S, begun + seconds - time.monotonic())
+                if left_s <= 0:
+                    break
+                came = receiver.pump(left_s)
+                for event in came.events:
+                    progress.clear()
+                    say(f"busbench: {display_name(port)}: {event.text}")
+                done.add(came)
+                done.seconds = max(time.monotonic() - begun, receiver.heard_s)  # a virtual receiver may be faster
+                progress.show(done)
+            progress.clear()
+            done.silent_s = receiver.silent_ns(receiver.now()) / 1e9
+            done.add(receiver.finish())
+        done.away_s = receiver.away_ns / 1e9
         done.is_cut_short = stop.is_set()
     return done

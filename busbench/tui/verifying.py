@@ -6,13 +6,12 @@ Nothing here knows of a screen, and nothing is sent.
 from __future__ import annotations
 
 import enum
-from collections.abc import Sequence
 from pathlib import Path
 
 from busbench.bench.check_session import CheckSession as Round
+from busbench.bench.receiver import Reception
 from busbench.bench.sign_off import SignOff, find_answers, pulse_outputs, sign_off, with_answers
 from busbench.errors import BusbenchError, CaptureError, require_kind, unwritable
-from busbench.model import Chunk
 from busbench.rig.check import check_rig
 from busbench.rig.model import Rig
 from busbench.sim.aircraft_port import AircraftPort
@@ -52,7 +51,7 @@ class GuidedRound:
         self._round = self._anew()
         self._until_ns = 0
         self.pilot = live.port if isinstance(live.port, AircraftPort) else None  # a virtual one does what is asked
-        live.listeners.append(self._hear)
+        live.receiver.listeners.append(self._hear)
 
     @property
     def steps(self) -> tuple[TestStep, ...]:
@@ -113,8 +112,8 @@ class GuidedRound:
 
     def close(self) -> None:
         """Hear no more."""
-        if self._hear in self.live.listeners:
-            self.live.listeners.remove(self._hear)
+        if self._hear in self.live.receiver.listeners:
+            self.live.receiver.listeners.remove(self._hear)
 
     def _anew(self) -> Round:
         live = self.live
@@ -143,10 +142,12 @@ class GuidedRound:
         if self.at >= len(self.steps):
             self.finish()
 
-    def _hear(self, chunks: Sequence[Chunk]) -> None:
+    def _hear(self, came: Reception) -> None:
         if self.stage in (Stage.START, Stage.OVER):
             return
-        self._round.feed(chunks)
+        self._round.feed(came.chunks)
+        for event in came.events:
+            self._round.note(event.text, t_ns=event.t_ns)
         if self.live.port.has_ended or self.live.is_lost:
             self.finish()
         elif self.stage is Stage.LISTENING and self.live.now() >= self._until_ns:

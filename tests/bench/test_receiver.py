@@ -1,0 +1,128 @@
+"""The pump of live sources: frames, events, link state and the recording agree, whoever listens."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from busbench.bench.receiver import LinkState, Receiver, Reception
+from busbench.bench.sources import open_live
+from busbench.capture.recording import read_recording
+from busbench.errors import CaptureError, PortError
+from busbench.port.port import EventKind
+from tests.tui.ports import START_NS, Hands, ScriptedPort
+
+
+def receiver_of(hands: Hands, source: str = "virtual:?period=10ms", **more: object) -> Receiver:
+    return Receiver(ScriptedPort(hands, source), now=hands, **more)  # type: ignore[arg-type]
+
+
+def pass_s(receiver: Receiver, seconds: float) -> list[Reception]:
+    came = []
+    for _ in range(round(seconds / 0.05)):
+        assert isinstance(receiver.now, Hands)
+        receiver.now.t_ns += 50_000_000
+        came.append(receiver.pump(0))
+    return came
+
+
+def happens(receiver: Receiver, kind: EventKind, text: str) -> None:
+    assert isinstance(receiver.port, ScriptedPort)
+    receiver.port.happens(kind, text)
+
+
+def test_every_frame_comes_once_and_the_recording_holds_the_same(tmp_path: Path) -> None:
+    path = str(tmp_path / "f.pcapng")
+    with open_live("virtual:?speed=max&duration=5s&period=10ms&flips=0.1%") as port:
+        tables = list(Receiver(port, record=path))
+    counts = np.concatenate([table.channels for table in tables])
+    kept = read_recording(path)
+    assert len(counts) > 450
+    np.testing.assert_array_equal(counts, kept.frames.channels)
+
+
+async def test_async_for_gives_the_same_frames() -> None:
+    source = "virtual:?speed=max&duration=2s&period=10ms"
+    with open_live(source) as port:
+        frames = [len(table) async for table in Receiver(port)]
+    assert sum(frames) == 200
+
+
+def test_breaking_off_an_iteration_ends_the_recording(tmp_path: Path) -> None:
+    path = str(tmp_path / "f.pcapng")
+    with open_live("virtual:?speed=max&period=10ms") as port, Receiver(port, record=path) as receiver:
+        for _ in receiver:
+            break
+    assert receiver.recording == ""
+    assert len(read_recording(path).frames) > 0
+
+
+def test_link_states_and_the_time_away() -> None:
+    receiver = receiver_of(Hands())
+    pass_s(receiver, 1)
+    assert (receiver.state, receiver.is_in_sync, receiver.times_away) == (LinkState.OPEN, True, 0)
+    happens(receiver, EventKind.UNPLUGGED, "unplugged")
+    pass_s(receiver, 2)
+    assert (receiver.state, receiver.away_ns) == (LinkState.AWAY, 0)
+    happens(receiver, EventKind.RECONNECTED, "back")
+    came = pass_s(receiver, 0.1)
+    assert (receiver.state, receiver.away_ns, receiver.times_away) == (LinkState.OPEN, 2_000_000_000, 1)
+    assert [event.text for one in came for event in one.events] == ["back"]
+    assert [(note.t_ns - START_NS, note.text) for note in receiver.annotations] == [
+        (1_000_000_000, "unplugged"),
+        (3_000_000_000, "back"),
+    ]
+
+
+def test_silence_at_the_end_is_written_down(tmp_path: Path) -> None:
+    path = str(tmp_path / "f.pcapng")
+    receiver = receiver_of(Hands(), record=path)
+    pass_s(receiver, 1)
+    receiver.port.is_mute = True  # type: ignore[attr-defined]
+    pass_s(receiver, 0.4)
+    assert receiver.silent_ns(receiver.now()) == 0  # nothing to speak of yet
+    pass_s(receiver, 1.6)
+    assert receiver.silent_ns(receiver.now()) > 1_900_000_000
+    receiver.finish()
+    assert [note.text for note in read_recording(path).info.marks] == ["recording ended"]
+
+
+def test_a_lost_port_gives_its_last_frames_first() -> None:
+    receiver = receiver_of(Hands())
+    pass_s(receiver, 1)
+    receiver.port.fails = "is gone"  # type: ignore[attr-defined]
+    with pytest.raises(PortError, match="is gone"):
+        list(receiver)
+
+
+def test_listeners_hear_all_that_was_pumped_and_the_end() -> None:
+    receiver = receiver_of(Hands())
+    heard: list[int] = []
+    receiver.listeners.append(lambda came: heard.append(len(came.found.frames)))
+    came = pass_s(receiver, 1)
+    receiver.finish()
+    assert heard[:-1] == [len(one.found.frames) for one in came]
+    assert len(heard) == len(came) + 1
+
+
+@pytest.mark.parametrize("keeps_going", [False, True])
+def test_a_recording_that_cannot_be_written_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, keeps_going: bool
+) -> None:
+    receiver = receiver_of(Hands(), record=str(tmp_path / "f.pcapng"), keeps_going=keeps_going)
+    pass_s(receiver, 1)
+
+    def fails(*_: object) -> None:
+        raise CaptureError("f.pcapng", "cannot be written any further")
+
+    assert receiver._writer is not None
+    monkeypatch.setattr(receiver._writer, "write_log", fails)
+    if keeps_going:
+        assert sum(len(one.found.frames) for one in pass_s(receiver, 1)) == 100
+        assert receiver.record_error is not None
+    else:
+        with pytest.raises(CaptureError):
+            pass_s(receiver, 1)
+    assert receiver.recording == ""
