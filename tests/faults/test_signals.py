@@ -90,7 +90,8 @@ def test_a_recording_stopped_for_a_while_has_all_that_came_meanwhile(tmp_path: P
     code, said = finish(process)
     far.unplug()
     _, found, marks = read_back(path)
-    assert (code, marks) == (0, [])
+    assert code == 0
+    assert set(marks) <= {"recording ended"}  # silence after the last frame, as long as the machine made it
     assert said.count("\n") == 1
     assert numbers(found.frames.channels.astype("int64")).tolist() == list(range(60_010))
 
