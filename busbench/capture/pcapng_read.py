@@ -9,6 +9,7 @@ import numpy as np
 from busbench.capture import pcapng_blocks as pb
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.packet_batch import NO_TIME, PacketBatch
+from busbench.capture.packet_order import PacketOrder
 from busbench.capture.packets import PacketFile
 from busbench.capture.pcapng_choice import choose, sent_packets
 from busbench.model import I64, NO_CLOCK, U8, Annotation, Bools, ByteLog, set_readonly
@@ -42,7 +43,7 @@ class SerialPackets(Capture):
     """
 
     def __init__(self, path: str, options: ReadOptions) -> None:
-        self._file = PacketFile(path)
+        self._file, self._line = PacketFile(path), options.line
         self._chosen, self._outbound, has_times = choose(self._file, options.interface)
         self.info = CaptureInfo(path, FORMAT, NO_CLOCK, None, self._chosen.label)
         if has_times:
@@ -59,25 +60,19 @@ class SerialPackets(Capture):
 
     def blocks(self) -> Iterator[ByteLog]:
         """Read the chosen bytes from the start of the file."""
-        info, file = self.info, self._file
+        info = self.info
         info.notes.clear()
         info.marks.clear()
         others: dict[tuple[int, bool], int] = {}
-        offset, last_ns, back = 0, 0, 0
-        for batch in file.batches():
-            keep = self._keep(batch, others)
-            self._collect_marks(batch)
-            some = batch if keep is None else batch.select(keep)
-            if not len(some):
-                continue
-            log = self._log(some, offset, last_ns)
-            offset = log.end
+        order = PacketOrder(clock=info.clock, line=self._line)
+        last_ns, back = 0, 0
+        for log in order.arrange(self._logs(others)):
             if log.mark_t_ns.size:
                 times = log.mark_t_ns
                 back += int(log.offset > 0 and times[0] < last_ns) + int(np.count_nonzero(times[1:] < times[:-1]))
                 last_ns = int(times[-1])
             yield log
-        info.notes.extend(self._first_notes + self._others_notes(others) + file.notes)
+        info.notes.extend(self._first_notes + self._others_notes(others) + self._file.notes + order.notes)
         if back:
             often = "once" if back == 1 else f"{back} times"
             info.notes.append(f"the clock goes back {often}: figures of time that span that mean nothing")
@@ -88,6 +83,19 @@ class SerialPackets(Capture):
         first, last = int(batch.interface.min()), int(batch.interface.max())
         table = np.array([one.is_same(self._chosen) for one in self._file.interfaces[first : last + 1]], np.bool_)
         return table[batch.interface - first]
+
+    def _logs(self, others: dict[tuple[int, bool], int]) -> Iterator[ByteLog]:
+        """The chosen bytes as they stand in the file; counts those of all others."""
+        offset, last_ns = 0, 0
+        for batch in self._file.batches():
+            keep = self._keep(batch, others)
+            self._collect_marks(batch)
+            some = batch if keep is None else batch.select(keep)
+            if len(some):
+                log = self._log(some, offset, last_ns)
+                offset = log.end
+                last_ns = int(log.mark_t_ns[-1]) if log.mark_t_ns.size else last_ns
+                yield log
 
     def _keep(self, batch: PacketBatch, others: dict[tuple[int, bool], int]) -> Bools | None:
         """The chosen packets that hold bytes, None for all; counts the bytes of all others."""

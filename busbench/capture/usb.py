@@ -24,6 +24,7 @@ from busbench.capture.concat_slices import gather
 from busbench.capture.file_io import read_head
 from busbench.capture.frame_count import SAMPLE_BYTES, carries_frames
 from busbench.capture.packet_batch import NO_TIME, PacketBatch
+from busbench.capture.packet_order import PacketOrder
 from busbench.capture.packets import PacketFile
 from busbench.capture.usb_chip import FAULTS, OVERRUN, STATUS_BYTES, Port, PortKey, Ports, slices_of
 from busbench.errors import CaptureError, pluralize, sanitize
@@ -145,7 +146,7 @@ class UsbTransfers(Capture):
     """What one adapter received."""
 
     def __init__(self, path: str, options: ReadOptions) -> None:
-        self._file = PacketFile(path)
+        self._file, self._line = PacketFile(path), options.line
         # Linux writes its headers in the byte order of the machine, as it does the section
         self._linux = _LINUX_HEADER.newbyteorder("<" if _byte_order(read_head(path)) == "<" else ">")
         self._key, self._port = self._choose(self._survey(), options.usb_device)
@@ -158,8 +159,15 @@ class UsbTransfers(Capture):
 
     def blocks(self) -> Iterator[ByteLog]:
         """Read the bytes of the adapter from the start of the file."""
-        notes, offset, last_ns, short, overruns = self.info.notes, 0, 0, 0, 0
+        notes = self.info.notes
         notes[:] = self._first_notes
+        order = PacketOrder(clock=self.info.clock, line=self._line)
+        yield from order.arrange(self._logs())
+        notes.extend(self._file.notes + order.notes)
+
+    def _logs(self) -> Iterator[ByteLog]:
+        """The bytes as they stand in the file; notes what is missing."""
+        notes, offset, last_ns, short, overruns = self.info.notes, 0, 0, 0, 0
         code = _code(self._key)
         for batch in self._file.batches():
             some = self._received(batch, code, self._port)
@@ -173,7 +181,6 @@ class UsbTransfers(Capture):
             notes.append(f"bytes are missing: transfers cut short when captured: {short}")
         if overruns:
             notes.append(f"bytes are missing: times the adapter says it lost some, not fetched soon enough: {overruns}")
-        notes.extend(self._file.notes)
 
     def _received(self, batch: PacketBatch, code: int, port: Port) -> _Transfers:
         """What one port received."""

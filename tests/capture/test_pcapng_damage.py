@@ -118,7 +118,9 @@ def test_bytes_written_over_take_nothing_that_stands_before_them(
     found: list[Packet] = []
     with contextlib.suppress(CaptureError):
         found = packets(read(save(tmp_path_factory.mktemp("d"), bytes(data))))
-    assert [sent for _, sent in found[: max(0, whole)]] == [bytes(range(i + 4)) for i in range(whole)]
+    before = [bytes(range(i + 4)) for i in range(whole)]
+    # A packet whose time was written over may belong between them by its time.
+    assert [sent for _, sent in found if sent in before] == before
 
 
 def test_a_file_with_no_section_or_interface_says_so(tmp_path: Path) -> None:

@@ -264,10 +264,11 @@ def test_a_file_cut_anywhere_gives_what_was_whole(tmp_path: Path, cut: int) -> N
 
 
 def test_one_bus_seen_by_two_interfaces_counts_once(tmp_path: Path) -> None:
-    twice = linux(START_US, FRAME) + linux(START_US, FRAME, number=1)
-    data = section() + interface(link=220) * 2 + twice
-    assert joined(opened(tmp_path, data)) == FRAME
-    assert joined(opened(tmp_path, data + data)) == FRAME * 2
+    def capture(us: int) -> bytes:
+        return section() + interface(link=220) * 2 + linux(us, FRAME) + linux(us, FRAME, number=1)
+
+    assert joined(opened(tmp_path, capture(START_US))) == FRAME
+    assert joined(opened(tmp_path, capture(START_US) + capture(START_US + 7_000))) == FRAME * 2
 
 
 def test_packets_too_short_for_a_header_are_passed_over(tmp_path: Path) -> None:

@@ -1,0 +1,171 @@
+"""Packets that are in a capture twice or out of order: no second frames, none missing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from busbench.analysis.outages import Outages, find_outages
+from busbench.capture.open import open_capture
+from busbench.capture.packet_order import PacketOrder
+from busbench.capture.recording import Span, read_frames
+from busbench.model import ByteLog, Chunk, Clock, ClockKind
+from busbench.wire.codec import pack_frames
+from busbench.wire.table import AlignmentResult
+from tests.capture.blocks import interface, option, packet, packets, read, save, section
+from tests.capture.usb_blocks import START_US, ftdi, linux, linux_file
+
+PER_READ = Clock(ClockKind.PER_READ, 1_000)
+PERIOD_US = 7_000
+MS = 1_000_000
+Packet = tuple[int, bytes]  # us, data
+
+
+def frames(count: int) -> list[Packet]:
+    """A read a frame, every 7 ms; the sticks rest, so all hold the same bytes."""
+    raw = pack_frames(np.full((count, 16), 992))
+    return [(START_US + PERIOD_US * row, raw[row].tobytes()) for row in range(count)]
+
+
+def outages(tmp_path: Path, some: list[Packet]) -> tuple[Outages, list[str]]:
+    """What is found in a capture, and its notes."""
+    path = save(tmp_path, section(), interface(), *(packet(us, data) for us, data in some))
+    with open_capture(path) as capture:
+        span = Span()
+        found = AlignmentResult.concat(read_frames(capture, span=span))
+        result = find_outages(
+            found.frames.times(),
+            found.rejects,
+            first_offset=found.frames.first_offset,
+            clock=capture.info.clock,
+            start_ns=span.first_t_ns,
+            end_t_ns=span.last_t_ns,
+        )
+        return result, capture.info.notes
+
+
+def kinds(result: Outages) -> list[tuple[str, int]]:
+    return [(event.kind, event.frames) for event in result.events]
+
+
+def test_frames_with_the_same_bytes_at_later_times_are_frames(tmp_path: Path) -> None:
+    result, notes = outages(tmp_path, frames(100))
+    assert (result.frames, result.events, notes) == (100, (), [])
+
+
+def test_exact_copies_do_not_count_twice(tmp_path: Path) -> None:
+    twice = [one for one in frames(100) for _ in range(2)]
+    result, notes = outages(tmp_path, twice)
+    assert (result.frames, result.missed) == (100, 0)
+    assert result.period_s == pytest.approx(0.007)
+    assert notes == ["exact copies of packets, left out: 100"]
+
+
+def test_copies_of_a_part_do_not_hide_what_is_missing(tmp_path: Path) -> None:
+    some = frames(100)
+    del some[30:32]
+    twice = sorted([*some, *some[20:60], *some[20:60]])
+    result, notes = outages(tmp_path, twice)
+    assert (result.frames, kinds(result)) == (98, [("gap", 2)])
+    assert notes == ["exact copies of packets, left out: 80"]
+
+
+@pytest.mark.parametrize("cut", [0, 11])  # whole frames, and reads that cut them
+def test_packets_out_of_order_are_no_gap_and_no_damage(tmp_path: Path, cut: int) -> None:
+    some = frames(100)
+    if cut:
+        some = [part for us, data in some for part in ((us, data[:cut]), (us + 1_700, data[cut:]))]
+    order = np.arange(len(some))
+    for at in (7, 40, 41, 90):
+        order[at : at + 2] = order[at : at + 2][::-1]
+    order[60:64] = [63, 60, 61, 62]
+    result, notes = outages(tmp_path, [some[row] for row in order.tolist()])
+    assert (result.frames, result.events, result.stray_bytes) == (100, (), 0)
+    assert notes == ["packets out of order, put where their times belong: 4"]
+
+
+def test_a_clock_that_was_set_back_is_no_disorder(tmp_path: Path) -> None:
+    some = frames(100)
+    back = [*some[:50], *((us - 200_000, data) for us, data in some[50:])]
+    _, notes = outages(tmp_path, back)
+    assert notes == ["the clock goes back once: figures of time that span that mean nothing"]
+
+
+def test_other_bytes_at_the_same_time_are_no_copies() -> None:
+    log = ByteLog.from_chunks(
+        [Chunk(5 * MS, b"abc"), Chunk(5 * MS, b"abd"), Chunk(5 * MS, b"abc"), Chunk(6 * MS, b"abc")]
+    )
+    order = PacketOrder(clock=PER_READ)
+    (got,) = order.arrange([log])
+    assert (got.data.tobytes(), got.mark_end.tolist(), order.copies) == (b"abcabdabc", [3, 6, 9], 1)
+    assert got.mark_t_ns.tolist() == [5 * MS, 5 * MS, 6 * MS]
+
+
+@pytest.mark.parametrize(
+    ("clock", "size", "copies"),
+    [
+        (PER_READ, 2, 0),  # a read cut into packets of two bytes
+        (PER_READ, 3, 1),
+        (Clock(ClockKind.PER_READ, MS), 8, 0),  # 8 characters take 0.96 ms: two of them may share a stamp
+        (Clock(ClockKind.PER_READ, MS), 9, 1),
+        (Clock(ClockKind.PER_BYTE, 1_000), 1, 1),
+    ],
+)
+def test_what_the_line_can_carry_twice_in_a_step_of_the_clock_is_no_copy(clock: Clock, size: int, copies: int) -> None:
+    log = ByteLog.from_chunks([Chunk(0, bytes(size)), Chunk(0, bytes(size)), Chunk(50 * MS, b"end")])
+    order = PacketOrder(clock=clock)
+    (got,) = order.arrange([log])
+    assert (order.copies, len(got)) == (copies, (2 - copies) * size + 3)
+
+
+def test_a_copy_that_the_line_marked_otherwise_is_kept() -> None:
+    log = ByteLog.from_chunks([Chunk(0, b"abc", b"\0\4\0"), Chunk(0, b"abc")])
+    order = PacketOrder(clock=PER_READ)
+    (got,) = order.arrange([log])
+    assert (len(got), order.copies) == (6, 0)
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_pieces_give_the_same_as_the_whole(seed: int) -> None:
+    """However the packets are cut into logs, and in whatever near order they stand."""
+    rng = np.random.default_rng(seed)
+    sent = [(t * MS, bytes([t % 251, t % 7, 3])) for t in range(1, 400)]
+    shaken = sorted(sent, key=lambda one: one[0] + rng.integers(0, 3 * MS) * (one[0] < 390 * MS))
+    doubled = [one for one in shaken for _ in range(1 + (rng.random() < 0.1))]
+    cuts = np.sort(rng.choice(np.arange(20, len(doubled)), 5, replace=False)).tolist()
+    offset, logs = 0, []
+    for a, b in zip([0, *cuts], [*cuts, len(doubled)], strict=True):
+        if b > a:
+            logs.append(ByteLog.from_chunks([Chunk(*one) for one in doubled[a:b]], offset=offset))
+            offset = logs[-1].end
+    order = PacketOrder(clock=PER_READ)
+    got = list(order.arrange(logs))
+    ends = [log.end for log in got]
+    assert [log.offset for log in got] == [0, *ends[:-1]]
+    data = b"".join(log.data.tobytes() for log in got)
+    times = np.concatenate([log.mark_t_ns for log in got])
+    assert times.tolist() == [t for t, _ in sent]
+    assert data == b"".join(one for _, one in sent)
+    assert order.copies == len(doubled) - len(sent)
+
+
+def test_transfers_of_a_usb_capture(tmp_path: Path) -> None:
+    some = [linux(us, ftdi(data)) for us, data in frames(40)]
+    some[20], some[21] = some[21], some[20]
+    path = save(tmp_path, linux_file(*some[:10], *some[9:]))
+    with open_capture(path) as capture:
+        found = AlignmentResult.concat(read_frames(capture))
+        assert (len(found.frames), len(found.rejects)) == (40, 0)
+        assert capture.info.notes[1:] == [
+            "exact copies of packets, left out: 1",
+            "packets out of order, put where their times belong: 1",
+        ]
+
+
+def test_packets_of_one_byte_at_one_time_are_kept(tmp_path: Path) -> None:
+    path = save(
+        tmp_path, section(), interface(option(9, b"\x06")), *(packet(5, b"\0") for _ in range(4)), packet(9, b"a")
+    )
+    assert packets(read(path)) == [*[(5_000, b"\0")] * 4, (9_000, b"a")]
