@@ -74,11 +74,13 @@ def far(tmp_path: Path) -> Iterator[Far]:
 def wire() -> Iterator[Wire]:
     import tty
 
-    from tests.port.ends import Wire
+    from tests.port.ends import Listener, Wire
 
     master, slave = os.openpty()
     tty.setraw(slave)
-    yield Wire(master, os.ttyname(slave))
+    wire = Wire(Listener(master), os.ttyname(slave))
+    yield wire
+    wire.listener.close()
     for fd in (master, slave):
         with contextlib.suppress(OSError):  # a test may have unplugged it
             os.close(fd)

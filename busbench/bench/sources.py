@@ -47,12 +47,13 @@ def rig_in(source: str) -> str | None:
     return source.removeprefix(VIRTUAL).rpartition("?")[0 if "?" in source else 2] or None
 
 
-def open_live(source: str, *, line: LineSettings = BUS_LINE) -> LivePort:
+def open_live(source: str, *, line: LineSettings = BUS_LINE, is_sender: bool = False) -> LivePort:
     """Open a port, an address or a virtual receiver.
 
     Args:
         source: a device's name, a pyserial URL, or `virtual:` with its settings.
         line: how to set the line.
+        is_sender: True refuses a socket to which another process sends; a device has one user anyway.
 
     Raises:
         PortError: it cannot be opened; says why and what to do.
@@ -61,7 +62,7 @@ def open_live(source: str, *, line: LineSettings = BUS_LINE) -> LivePort:
         from busbench.sim.virtual_port import VirtualPort
 
         return VirtualPort(source, line=line)
-    return open_client(source, line=line)
+    return open_client(source, line=line, is_sender=is_sender)
 
 
 def open_aircraft(

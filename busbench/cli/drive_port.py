@@ -48,7 +48,7 @@ def run_on_port(
         say(line, indent=2 if line.startswith("  - ") else 0)
     require_motor(port, names_motor=names_motor, unsaid=unsaid)
     require_arming(port, is_armed=is_armed, can_stop=has_keyboard())
-    with open_live(port) as live, listen_for_keys() as any_key:
+    with open_live(port, is_sender=True) as live, listen_for_keys() as any_key:
         require_plugged(live)
         if not count_down(any_key):
             click.echo("cancelled; nothing was sent", err=True)

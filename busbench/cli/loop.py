@@ -108,7 +108,7 @@ def loop(port: str, port2: str | None = None, *, seconds: float = 5.0, seed: int
 
     blocks = min(BLOCKS_MAX, max(1, round(seconds / PERIOD_S)))
     with ExitStack() as open_ports:
-        out = open_ports.enter_context(open_live(port))
+        out = open_ports.enter_context(open_live(port, is_sender=True))
         back = open_ports.enter_context(open_live(port2)) if port2 else out
         back.read(0.05)  # what was there before
         out.transmit(PatternSource(blocks, seed=seed, period_s=PERIOD_S))

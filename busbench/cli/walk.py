@@ -182,7 +182,7 @@ def _open_bench(orders: WalkOptions, rig: Rig, head: WalkHead, stack: ExitStack)
     from busbench.bench.sources import open_live
     from busbench.cli.drive_port import require_plugged
 
-    live = stack.enter_context(open_live(orders.port))
+    live = stack.enter_context(open_live(orders.port, is_sender=True))
     require_plugged(live)
     return PortBench(live, hold=hold)
 

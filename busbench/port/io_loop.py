@@ -10,9 +10,11 @@ import queue
 import select
 import sys
 import threading
+from collections.abc import Callable
 from time import perf_counter_ns
 from typing import Any
 
+from busbench.port.backlog import Backlog, backlog_of
 from busbench.port.open_serial import descriptor
 from busbench.port.serial_port import BusPort
 
@@ -75,7 +77,16 @@ class IoLoop(abc.ABC):
     @property
     @abc.abstractmethod
     def is_free(self) -> bool:
-        """True where the port took all that was written."""
+        """True where the system took all that was written, and no frame before the last one lies there unsent."""
+
+    @property
+    @abc.abstractmethod
+    def unsent(self) -> int:
+        """Bytes written that have not left, as far as the system reports them."""
+
+    @abc.abstractmethod
+    def discard(self) -> bool:
+        """Drop what has not left; True where that closes the port."""
 
 
 class SelectIoLoop(IoLoop):
@@ -93,7 +104,9 @@ class SelectIoLoop(IoLoop):
         self._parent_listens = self._parent_speaks = True
         self._unfetched = bytearray()
         self._fd: int | None = None
-        self._unsent = b""
+        self._unwritten = b""
+        self._backlog: Backlog | None = None
+        self._spy: Any = None
 
     def wait(self, timeout_s: float, *, holds_back: bool) -> list[Item]:
         """As IoLoop says."""
@@ -101,7 +114,7 @@ class SelectIoLoop(IoLoop):
         if self._fd is not None and not holds_back:
             readers.append(self._fd)
         writers = [self._out] if self._unfetched else []
-        if self._unsent and self._fd is not None:
+        if self._unwritten and self._fd is not None:
             writers.append(self._fd)
         ready, writable, _ = select.select(readers, writers, [], max(0.0, timeout_s))
         now = perf_counter_ns()
@@ -112,7 +125,7 @@ class SelectIoLoop(IoLoop):
             data = os.read(self._in, _READ_BYTES)
             self._parent_speaks = bool(data)
             items.append((Origin.PARENT if data else Origin.PARENT_GONE, now, data))
-        if self._unsent and self._fd in writable:
+        if self._unwritten and self._fd in writable:
             try:
                 self.transmit(b"")
             except OSError:
@@ -132,17 +145,23 @@ class SelectIoLoop(IoLoop):
             return Origin.PORT, now, b""
         except OSError:
             data = b""
+        if self._spy is not None and data:
+            self._spy.rx(data)
         return (Origin.PORT, now, data) if data else (Origin.PORT_GONE, now, b"")
 
     def attach(self, port: Any) -> None:
         """As IoLoop says."""
-        self.port, self._fd, self._unsent = port, descriptor(port), b""
+        self.port, self._fd, self._unwritten = port, descriptor(port), b""
         if self._fd is None:
             raise ValueError("the port has no descriptor")
+        self._backlog = backlog_of(port)
+        self._spy = getattr(port, "formatter", None)  # of spy://, which lists what passes
 
     def detach(self) -> Any:
         """As IoLoop says."""
-        port, self.port, self._fd, self._unsent = self.port, None, None, b""
+        port, self.port, self._fd, self._unwritten = self.port, None, None, b""
+        if self._backlog is not None:
+            self._backlog.close()
         return port
 
     def send(self, message: bytes) -> None:
@@ -167,9 +186,14 @@ class SelectIoLoop(IoLoop):
     def transmit(self, data: bytes) -> None:
         """As IoLoop says."""
         assert self._fd is not None
-        self._unsent += data
+        assert self._backlog is not None
+        self._unwritten += data
+        if self._spy is not None and data:
+            self._spy.tx(data)
         with contextlib.suppress(BlockingIOError):
-            self._unsent = self._unsent[os.write(self._fd, self._unsent) :]
+            written = os.write(self._fd, self._unwritten)
+            self._backlog.note_write(perf_counter_ns())
+            self._unwritten = self._unwritten[written:]
 
     @property
     def unfetched(self) -> int:
@@ -179,7 +203,17 @@ class SelectIoLoop(IoLoop):
     @property
     def is_free(self) -> bool:
         """As IoLoop says."""
-        return not self._unsent
+        return not self._unwritten and (self._backlog is None or self._backlog.is_clear)
+
+    @property
+    def unsent(self) -> int:
+        """As IoLoop says."""
+        return len(self._unwritten) + (0 if self._backlog is None else self._backlog.unsent)
+
+    def discard(self) -> bool:
+        """As IoLoop says."""
+        self._unwritten = b""
+        return self._backlog is not None and self._backlog.discard()
 
 
 class ThreadIoLoop(IoLoop):
@@ -199,6 +233,7 @@ class ThreadIoLoop(IoLoop):
         self._may_read = threading.Event()
         self._reader: threading.Thread | None = None
         self._is_reading = False
+        self._writer: _Writer | None = None
         for work in (self._hear_parent, self._tell_parent):
             threading.Thread(target=work, daemon=True).start()
 
@@ -220,6 +255,7 @@ class ThreadIoLoop(IoLoop):
         self.port, self._is_reading = port, True
         self._reader = threading.Thread(target=self._read_port, args=(port,), daemon=True)
         self._reader.start()
+        self._writer = _Writer(port, on_error=lambda: self._items.put((Origin.PORT_GONE, perf_counter_ns(), b"")))
 
     def detach(self) -> Any:
         """As IoLoop says."""
@@ -227,6 +263,8 @@ class ThreadIoLoop(IoLoop):
         self._may_read.set()
         with contextlib.suppress(Exception):  # not every kind of port can, and one that is gone raises anything
             port.cancel_read()
+        if self._writer is not None:
+            self._writer.close()
         if self._reader is not None:
             self._reader.join(2)
         return port
@@ -270,8 +308,8 @@ class ThreadIoLoop(IoLoop):
 
     def transmit(self, data: bytes) -> None:
         """As IoLoop says."""
-        if data:
-            self.port.write(data)
+        if data and self._writer is not None:
+            self._writer.write(data)
 
     @property
     def unfetched(self) -> int:
@@ -281,7 +319,67 @@ class ThreadIoLoop(IoLoop):
     @property
     def is_free(self) -> bool:
         """As IoLoop says."""
-        return True
+        return self._writer is None or self._writer.is_clear
+
+    @property
+    def unsent(self) -> int:
+        """As IoLoop says."""
+        return 0 if self._writer is None else self._writer.unsent
+
+    def discard(self) -> bool:
+        """As IoLoop says."""
+        return self._writer is not None and self._writer.backlog.discard()
+
+
+class _Writer:
+    """Writes in a thread of its own: a write that waits for a far end holds up nothing else.
+
+    Args:
+        port: an open port of pyserial.
+        on_error: called where the port is gone.
+    """
+
+    def __init__(self, port: Any, *, on_error: Callable[[], None]) -> None:
+        self._port, self._on_error = port, on_error
+        self.backlog = backlog_of(port)
+        self._frames: queue.SimpleQueue[bytes] = queue.SimpleQueue()
+        self._held = 0  # bytes of which the write has not returned
+        self._is_closed = False
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def write(self, data: bytes) -> None:
+        """Write it as soon as what came before is written."""
+        self._held += len(data)
+        self._frames.put(data)
+
+    @property
+    def is_clear(self) -> bool:
+        """True where a frame written now leaves in its slot."""
+        return not self._held and self.backlog.is_clear
+
+    @property
+    def unsent(self) -> int:
+        """Bytes that have not left, as far as is known."""
+        return self._held + self.backlog.unsent
+
+    def close(self) -> None:
+        """Write nothing more."""
+        self._is_closed = True
+        self._frames.put(b"")
+        with contextlib.suppress(Exception):  # not every kind of port can
+            self._port.cancel_write()
+        self._thread.join(0.5)
+        self.backlog.close()
+
+    def _run(self) -> None:
+        try:
+            while data := self._frames.get():
+                self._port.write(data)
+                self._held = 0
+        except Exception:  # an unplugged port raises what it likes
+            if not self._is_closed:
+                self._on_error()
 
 
 def make_hub(source: str, *, parent_in: int, parent_out: int) -> IoLoop:
@@ -292,6 +390,6 @@ def make_hub(source: str, *, parent_in: int, parent_out: int) -> IoLoop:
         parent_in, parent_out: descriptors of the pipes from and to the parent.
     """
     scheme = source.partition("://")[0].lower() if "://" in source else ""
-    has_descriptor = scheme in ("", "socket", "hwgrep")
+    has_descriptor = scheme in ("", "socket", "hwgrep", "spy", "alt")
     kind = SelectIoLoop if has_descriptor and sys.platform != "win32" else ThreadIoLoop
     return kind(parent_in, parent_out)

@@ -19,6 +19,7 @@ from serial.tools import list_ports
 
 from busbench.errors import PortError
 from busbench.model import LineSettings
+from busbench.port.device_lock import DeviceLock, device_in, device_keys, socket_keys
 from busbench.port.serial_port import BusPort
 
 _BUSY = (errno.EAGAIN, errno.EBUSY)
@@ -46,13 +47,40 @@ def open_port(source: str, *, line: LineSettings) -> Any:
     device = resolve(source)
     if not is_url(device):
         check_node(device)
-    with translated(source, device):
-        if is_url(device):
-            return _open_url(device, line)
-        port = BusPort(device, line=line)
-        port.open()
-        port.try_low_latency()
-        return port
+    lock = _lock_device(source, device)
+    try:
+        with translated(source, device):
+            if is_url(device):
+                port = _open_url(device, line)
+            else:
+                port = BusPort(device, line=line)
+                port.open()
+                port.try_low_latency()
+    except PortError:
+        lock.release()
+        raise
+    port.busbench_lock = lock
+    return port
+
+
+def claim_socket(source: str) -> DeviceLock:
+    """Be the only process that sends to the TCP port behind an address; holds nothing for anything else.
+
+    Raises:
+        PortError: another one sends to it.
+    """
+    try:
+        return DeviceLock(socket_keys(source))
+    except BlockingIOError:
+        raise PortError(source, "another busbench sends to it", hint="stop that one, then try again") from None
+
+
+def _lock_device(source: str, device: str) -> DeviceLock:
+    try:
+        return DeviceLock(device_keys(device))
+    except BlockingIOError:
+        what = f"is in use by {_holder(device_in(device))}"
+        raise PortError(source, what, hint="close that program, then try again") from None
 
 
 def resolve(source: str) -> str:
@@ -240,6 +268,8 @@ def _open_url(url: str, line: LineSettings) -> Any:
     # Set before opening: each later change sets the whole port anew.
     handle.baudrate, handle.parity, handle.stopbits = line.baud, line.parity, line.stop_bits
     handle.timeout = 0.2
+    if isinstance(handle, serial.Serial) and sys.platform != "win32":  # a device in spy:// or alt://
+        handle.exclusive = True
     handle.open()
     return handle
 
@@ -259,3 +289,5 @@ def close_port(port: Any) -> None:
     """Let go of a port in whatever state it is."""
     with contextlib.suppress(Exception):  # an unplugged port raises what it likes, OSError and termios.error alike
         port.close()
+    if isinstance(lock := getattr(port, "busbench_lock", None), DeviceLock):
+        lock.release()

@@ -8,8 +8,11 @@ from typing import Protocol
 from busbench.errors import pluralize
 
 LATE_NS = 1_000_000  # a frame that leaves later than this counts as late
+PAUSE_NS = 1_000_000_000  # no slot used for longer than this ends a transmission
+STALL_NS = 500_000_000  # the system still holds a frame after this: it ends too
 REST_NS = 1_000_000  # idle line kept between two frames; of less idle time than twice that, half is kept
 STOPPED = "stopped"  # the reason where a person ended it
+STALLED = "the port took nothing for 0.5 s"
 _FRAME_BYTES = 25
 
 
@@ -86,11 +89,15 @@ class Pacer:
         source: gives the frames.
         start_ns: deadline of the first.
         character_ns: time of a character on the line.
+        real_ns: now, on a clock that runs while the process is stopped and the machine is suspended.
     """
 
-    def __init__(self, source: FrameSource, *, start_ns: int, character_ns: int) -> None:
+    def __init__(self, source: FrameSource, *, start_ns: int, character_ns: int, real_ns: int) -> None:
         self._source = source
         self._start_ns = start_ns
+        self._used_ns = start_ns  # when a slot was last used, on the clock of the slots and on the other
+        self._used_real_ns = real_ns
+        self._held_ns: int | None = None  # since when the system holds a frame that should have left
         self._period_ns = round(source.period_s * 1e9)
         if self._period_ns <= 0:
             raise ValueError(f"a period of {source.period_s} s cannot be kept")
@@ -118,25 +125,53 @@ class Pacer:
         """Counts so far."""
         return Transmission(self._frames, self._late, self._skipped, self._worst_ns, self.is_over, self._reason)
 
-    def step(self, now_ns: int, *, is_free: bool = True) -> bytes | None:
+    def step(self, now_ns: int, *, real_ns: int, is_free: bool = True) -> bytes | None:
         """Take the slot that is due.
+
+        A slot is skipped where it is too late, where the system still holds what was sent
+        before, and once more after that: the far end may have read it a moment ago only.
 
         Args:
             now_ns: the time, not before the deadline.
-            is_free: False while bytes of the frame before still wait to be taken.
+            real_ns: the same on the clock that runs in suspend.
+            is_free: False while the system holds frames that should have left.
 
         Returns:
             What to send now, then to be noted with `sent`: a whole frame, or no
-            bytes in a slot that stays empty. None where the slot is skipped.
+            bytes in a slot that stays empty. None where the slot is skipped, or
+            where this ended the transmission.
         """
+        self._look_for_pause(now_ns, real_ns)
+        if self.is_over:
+            return None
         slot = max(self._slot, (now_ns - self._start_ns) // self._period_ns)
         self._skipped += slot - self._slot
         late_ns = now_ns - self._start_ns - slot * self._period_ns
         self._slot = slot + 1
-        if late_ns > self._late_max_ns or not is_free:
+        was_held = self._held_ns is not None
+        if is_free:
+            self._held_ns = None
+        elif self._held_ns is None:
+            self._held_ns = now_ns
+        elif now_ns - self._held_ns >= STALL_NS:
+            self.cut(STALLED)
+            return None
+        if late_ns > self._late_max_ns or was_held or not is_free:
             self._skipped += 1
             return None
+        self._used_ns, self._used_real_ns = now_ns, real_ns
         return self._next
+
+    def _look_for_pause(self, now_ns: int, real_ns: int) -> None:
+        """End it where no slot was used for too long, by the clock that ran: nothing goes on by itself."""
+        awake_ns, gone_ns = now_ns - self._used_ns, real_ns - self._used_real_ns
+        if max(awake_ns, gone_ns) <= PAUSE_NS + self._period_ns:
+            return
+        if gone_ns - awake_ns > PAUSE_NS // 2:
+            self.cut(f"the computer was suspended for {(gone_ns - awake_ns) / 1e9:.1f} s")
+        else:
+            why = "busbench was stopped, or the computer or the port was busy"
+            self.cut(f"no frame went out for {awake_ns / 1e9:.1f} s: {why}")
 
     def sent(self, now_ns: int) -> None:
         """The slot just taken is done: note how late it was, and fetch the next frame."""

@@ -135,13 +135,14 @@ class HearingPort(LivePort):
         self.is_closed = True
 
 
-def open_client(source: str, *, line: LineSettings = BUS_LINE, waits: bool = True) -> LivePort:
+def open_client(source: str, *, line: LineSettings = BUS_LINE, waits: bool = True, is_sender: bool = False) -> LivePort:
     """Open a port in a process of its own.
 
     Args:
         source: a device's name or a pyserial URL.
         line: how to set the line.
         waits: False returns while the port is still being opened; then `read` reports if that failed.
+        is_sender: True refuses a socket to which another process sends; a device has one user anyway.
 
     Raises:
         PortError: it cannot be opened; says why and what to do.
@@ -150,7 +151,7 @@ def open_client(source: str, *, line: LineSettings = BUS_LINE, waits: bool = Tru
 
     if not source:
         raise PortError('""', "is not the name of a port", hint="see `busbench ports`")
-    port = PortClient(source, line=line)
+    port = PortClient(source, line=line, is_sender=is_sender)
     if waits:
         port.wait_open()
     return port

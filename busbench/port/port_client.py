@@ -12,6 +12,7 @@ import subprocess
 import sys
 import threading
 import time
+from dataclasses import replace
 from time import perf_counter_ns
 
 from busbench.errors import PortError
@@ -28,9 +29,10 @@ _BEAT_NS = 100_000_000
 _SLICE_S = 0.25
 _OPEN_S = 20.0
 _CLOSE_S = 5.0
-
+ANSWER_NS = 2_000_000_000  # a process that says nothing for longer while it sends is ended
 
 _STOPPED = "the part of busbench that keeps the port has stopped"
+_SILENT = "the part of busbench that keeps the port did not answer for 2 s and was ended"
 
 
 class PortClient(LivePort):
@@ -43,6 +45,7 @@ class PortClient(LivePort):
         source: a device's name or a URL.
         line: how to set the line.
         hold_back_bytes: unfetched bytes at which reading the port waits.
+        is_sender: True refuses a port to which another process sends.
         has_threads: True reads the pipe by a thread, as on Windows.
     """
 
@@ -52,6 +55,7 @@ class PortClient(LivePort):
         *,
         line: LineSettings,
         hold_back_bytes: int = HOLD_BACK_BYTES,
+        is_sender: bool = False,
         has_threads: bool = sys.platform == "win32",
     ) -> None:
         super().__init__(source, line=line)
@@ -62,7 +66,8 @@ class PortClient(LivePort):
         self._transmission: Transmission | None = None
         self._failure: Failure | None = None
         self._is_open = self._is_closed = self._has_ended = False
-        self._beat_ns = 0
+        self._beat_ns = self._heard_ns = 0
+        self._is_silent = False
         self._early: list[Chunk] = []
         try:
             self._process = subprocess.Popen(
@@ -85,7 +90,7 @@ class PortClient(LivePort):
         assert self._process.stdout is not None
         self._in, self._out = self._process.stdin.fileno(), self._process.stdout.fileno()
         self._pipe: _Pipe = _ThreadPipe(self._out) if has_threads else _SelectPipe(self._out)
-        self._say(ipc.command("settings", value=ProcessSettings(source, line, hold_back_bytes)))
+        self._say(ipc.command("settings", value=ProcessSettings(source, line, hold_back_bytes, is_sender)))
 
     def wait_open(self) -> None:
         """Wait until the port is open.
@@ -142,6 +147,7 @@ class PortClient(LivePort):
         if self._is_transmitting:
             raise PortError(self.source, "a transmission is running already", hint="stop that one first")
         self._transmission = Transmission()
+        self._heard_ns = perf_counter_ns()
         self._say(ipc.command("transmit", value=(self._returns, pickle.dumps(source))))
 
     def stop_transmission(self) -> None:
@@ -187,7 +193,10 @@ class PortClient(LivePort):
         data = self._pipe.read(timeout_s)
         chunks: list[Chunk] = []
         if data is None:
+            if self._is_transmitting and perf_counter_ns() - self._heard_ns > ANSWER_NS:
+                self._kill()
             return chunks
+        self._heard_ns = perf_counter_ns()
         for kind, what in self._messages.feed(data):
             if kind is ipc.Kind.RECEIVED:
                 assert isinstance(what, Chunk)
@@ -199,6 +208,16 @@ class PortClient(LivePort):
         if self._has_ended and not chunks:
             raise self._why_ended()
         return chunks
+
+    def _kill(self) -> None:
+        """End a process that may go on sending when it likes.
+
+        Raises:
+            PortError: always; it says so.
+        """
+        self._process.kill()
+        self._is_silent = self._has_ended = True
+        raise self._why_ended()
 
     def _note(self, what: Chunk | PortEvent | Transmission | Failure) -> None:
         match what:
@@ -215,10 +234,11 @@ class PortClient(LivePort):
     def _why_ended(self) -> PortError:
         if self._failure is not None:
             return PortError(self.source, self._failure.what, hint=self._failure.hint)
+        reason = _SILENT if self._is_silent else _STOPPED
         if self._is_transmitting and self._transmission is not None:
-            self._transmission = Transmission(is_over=True, reason=_STOPPED)
-            return PortError(self.source, f"{_STOPPED}: where the surfaces stand is not known", hint="start anew")
-        return PortError(self.source, _STOPPED, hint="start anew")
+            self._transmission = replace(self._transmission, is_over=True, reason=reason)
+            return PortError(self.source, f"{reason}: where the surfaces stand is not known", hint="start again")
+        return PortError(self.source, reason, hint="start again")
 
 
 class _Pipe:

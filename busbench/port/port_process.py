@@ -15,11 +15,13 @@ from typing import Any
 from busbench.errors import PortError, display_name, pluralize
 from busbench.model import LineSettings
 from busbench.port import ipc
+from busbench.port.clocks import real_ns
+from busbench.port.device_lock import DeviceLock
 from busbench.port.identity import Identity, find_again, identify
 from busbench.port.io_loop import IoLoop, Origin, make_hub
 from busbench.port.ipc import EventKind, PortEvent
-from busbench.port.open_serial import close_port, open_port
-from busbench.port.pacer import STOPPED, Pacer, Transmission
+from busbench.port.open_serial import claim_socket, close_port, open_port
+from busbench.port.pacer import STALL_NS, STOPPED, Pacer, Transmission
 from busbench.port.parmrk import Unmarker
 from busbench.port.serial_port import BusPort, ErrorTotals
 
@@ -32,7 +34,7 @@ _RETRY_NS = SECOND_NS // 4
 _TOTALS_NS = SECOND_NS
 _STATUS_NS = SECOND_NS // 20
 _IDLE_S = 1.0
-_DRAIN_S = 0.05
+_DRAIN_NS = STALL_NS
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,11 +45,13 @@ class ProcessSettings:
         source: a device's name or a URL.
         line: how to set the line.
         hold_back_bytes: unfetched bytes at which reading the port waits.
+        is_sender: True refuses a port to which another process sends.
     """
 
     source: str
     line: LineSettings
     hold_back_bytes: int = HOLD_BACK_BYTES
+    is_sender: bool = False
 
 
 class PortProcess:
@@ -72,11 +76,14 @@ class PortProcess:
         self._pacer: Pacer | None = None
         self._is_alone = self._is_given_up = self._is_done = self._holds_back = False
         self._alone_ns = 0
+        self._claimed: DeviceLock | None = None
 
     def run(self) -> None:
         """Open the port and serve it until the parent has enough or is gone."""
         source = self._settings.source
         try:
+            if self._settings.is_sender:
+                self._claim()
             port = open_port(source, line=self._settings.line)
             with contextlib.suppress(PortError):
                 self._identity = identify(source)
@@ -156,7 +163,7 @@ class PortProcess:
         renamed = "" if name == self._settings.source else f" as {name}"
         return f"the port is back{renamed} after {gap_s:.1f} s"
 
-    def _unplugged(self, t_ns: int) -> None:
+    def _unplugged(self, t_ns: int, text: str = "the port is gone: unplugged, or its other end has closed") -> None:
         if self._hub.port is None:
             return
         if self._unmarker is not None:
@@ -166,7 +173,7 @@ class PortProcess:
         close_port(self._hub.detach())
         self._totals = None
         self._gone_ns, self._retry_ns, self._is_complaint_told = t_ns, t_ns, False
-        self._tell(EventKind.UNPLUGGED, "the port is gone: unplugged, or its other end has closed", t_ns=t_ns)
+        self._tell(EventKind.UNPLUGGED, text, t_ns=t_ns)
         if self._pacer is not None:
             # Never taken up again by itself: where the surfaces stand is not known any more.
             self._pacer.cut("the port was unplugged")
@@ -219,9 +226,16 @@ class PortProcess:
             self._hub.send(ipc.status(Transmission(is_over=True, reason=reason)))
             return
         try:
+            self._claim()
+        except PortError as error:
+            self._hub.send(ipc.status(Transmission(is_over=True, reason=error.what)))
+            return
+        try:
             source = pickle.loads(pickled)
             start_ns = perf_counter_ns() + round(source.period_s * 1e9)
-            self._pacer = Pacer(source, start_ns=start_ns, character_ns=self._settings.line.character_ns)
+            self._pacer = Pacer(
+                source, start_ns=start_ns, character_ns=self._settings.line.character_ns, real_ns=real_ns()
+            )
         except Exception:  # of our own code: no word of it would help people
             reason = "the part of busbench that keeps the port does not take the program"
             self._hub.send(ipc.status(Transmission(is_over=True, reason=reason)))
@@ -235,7 +249,11 @@ class PortProcess:
             return
         while now < pacer.deadline_ns:
             now = perf_counter_ns()
-        frame = pacer.step(now, is_free=self._hub.is_free) if not pacer.is_over else None
+        frame = None
+        if not pacer.is_over:
+            frame = pacer.step(now, real_ns=real_ns(), is_free=self._hub.is_free)
+            if pacer.is_over:
+                self._discard(now)
         if frame is not None:
             try:
                 if frame:
@@ -260,10 +278,22 @@ class PortProcess:
             return
         if now - self._alone_ns > ALONE_MAX_NS:
             pacer.cut("the end state took too long")
-        elif now - self._alone_ns > SECOND_NS and not self._hub.is_free:
-            pacer.cut("the port takes nothing")
         if pacer.is_over:
             self._end_transmission()
+
+    def _discard(self, now: int) -> None:
+        """Of what was sent before a stall or a pause nothing may come out later."""
+        if self._hub.discard():
+            self._unplugged(now, "the connection was reset: its far end took nothing")
+
+    def _claim(self) -> None:
+        """Be the only one that sends to a socket, until this process ends; a device has one user anyway.
+
+        Raises:
+            PortError: another process sends to it.
+        """
+        if self._claimed is None:
+            self._claimed = claim_socket(self._settings.source)
 
     def _end_transmission(self) -> None:
         if self._pacer is None:
@@ -292,15 +322,15 @@ class PortProcess:
             self._pacer.stop("the program that drives it has ended", is_abandoned=True)
 
     def _shut(self) -> None:
-        until = perf_counter_ns() + round(_DRAIN_S * 1e9)
-        port = self._hub.port
-        # The last frame leaves whole; a port that takes nothing is not waited for.
+        until = perf_counter_ns() + _DRAIN_NS
+        # The last frame leaves whole; a port that takes nothing is not waited for, and keeps nothing.
         with contextlib.suppress(Exception):
-            while not self._hub.is_free and perf_counter_ns() < until:
+            while self._hub.unsent and perf_counter_ns() < until:
                 self._hub.wait(0.001, holds_back=True)
-            while isinstance(port, BusPort) and port.unsent() and perf_counter_ns() < until:
                 sleep(0.001)
-        if port is not None:
+            if self._hub.unsent:
+                self._hub.discard()
+        if self._hub.port is not None:
             close_port(self._hub.detach())
         self._drain_parent()
 

@@ -7,7 +7,6 @@ import contextlib
 import ctypes
 import errno
 import os
-import struct
 import sys
 from dataclasses import dataclass
 from typing import Any
@@ -140,16 +139,6 @@ class BusPort(serial.Serial):  # type: ignore[misc]
             self.set_low_latency_mode(True)
             return True
         return False
-
-    def unsent(self) -> int:
-        """Bytes written that have not left yet."""
-        if sys.platform != "linux":
-            return int(self.out_waiting)
-        import fcntl
-        import termios
-
-        buffer = fcntl.ioctl(self.fd, termios.TIOCOUTQ, bytes(4))
-        return int(struct.unpack("I", buffer)[0])
 
     if sys.platform == "darwin":
 

@@ -176,7 +176,8 @@ def test_a_key_stops_and_the_result_is_said(wire: Wire, driver: Driver) -> None:
 
 def test_an_unplugged_adapter_ends_it_with_one_line(wire: Wire, driver: Driver) -> None:
     up(wire)
-    os.close(wire.master)
+    wire.listener.close()
+    os.close(wire.listener.fd)
     code, output = driver.finish()
     assert code == 2
     assert output.replace("\n", " ").endswith("ms (the port was unplugged) ")

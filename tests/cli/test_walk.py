@@ -32,6 +32,7 @@ from busbench.verify.stations import stops_of
 from busbench.wire.scale import Scale
 from tests.cli.running import CAPTURES, SMALL, invoke, refusal_of
 from tests.drive.helpers import counts_of
+from tests.port.ends import Wire
 
 pytestmark = pytest.mark.usefixtures("wide")
 
@@ -334,28 +335,27 @@ def arrived(master: int) -> bytes:
 
 
 def test_a_key_ramps_back_and_the_rest_is_held(
-    port: tuple[int, str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    wire: Wire, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr(drive_port, "COUNTDOWN_S", 0)
-    master, name = port
     pressed = iter([""] * 5 + ["s"])
 
     def read_key(seconds: float) -> str:
         time.sleep(seconds)
         return next(pressed, "")
 
-    with open_live(name) as live:
+    with open_live(wire.name) as live:
         bench = PortBench(live, hold=HOLD)
         move, key = bench.move(MOTION, read_key=read_key)
         assert move is not None
         assert (move.ended, key) == (Ended.STOPPED, "s")
-        moving = os.read(master, 1 << 16)
+        moving = wire.take(5.0)
         while counts_of(moving[: len(moving) // 25 * 25])[-1, 0] != 992:
-            moving += os.read(master, 1 << 16)
+            moving += wire.take(5.0)
         held = b""
         while len(held) < 25 * 40:  # far more than the end of the motion sends
             bench.tick()
-            held += os.read(master, 4096)
+            held += wire.take(5.0)
     counts = counts_of(moving[: len(moving) // 25 * 25])
     assert counts[:, 0].max() > 1200
     assert np.abs(np.diff(counts[:, 0])).max() <= 57

@@ -27,7 +27,7 @@ posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are
 
 
 def test_a_stop_does_not_hide_that_the_port_went() -> None:
-    run = Pacer(Counting(100), start_ns=0, character_ns=120_000)
+    run = Pacer(Counting(100), start_ns=0, character_ns=120_000, real_ns=0)
     run.stop(STOPPED)
     assert not run.state.is_broken_off
     run.cut("the port was unplugged")
@@ -51,8 +51,8 @@ def test_away_in_the_countdown_nothing_is_sent(
     ends = [Far(tmp_path / "port")]
     ports: list[LivePort] = []
 
-    def opened(name: str) -> LivePort:
-        ports.append(open_live(name))
+    def opened(name: str, *, is_sender: bool) -> LivePort:
+        ports.append(open_live(name, is_sender=is_sender))
         return ports[0]
 
     def away(any_key: object) -> bool:
@@ -119,7 +119,7 @@ def test_away_while_the_screen_drives(tmp_path: Path) -> None:
 
     far = Far(tmp_path / "port")
     with Terminal("watch", far.name, "--arm", "--no-motor") as terminal:
-        drive(terminal, Wire(far.master, far.name))
+        drive(terminal, Wire(far.listener, far.name))
         far.unplug()
         terminal.see("frames sent", "(the port was")
         again = Far(tmp_path / "port")

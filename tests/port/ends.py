@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
+import select
+import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -49,6 +50,54 @@ def wait_for(is_so: Callable[[], bool]) -> None:
         time.sleep(0.005)
 
 
+class Listener:
+    """Reads a descriptor as soon as something comes, as a device at the far end would, and keeps it.
+
+    Args:
+        fd: the descriptor.
+    """
+
+    def __init__(self, fd: int) -> None:
+        self.fd = fd
+        self._data = bytearray()
+        self._lock = threading.Condition()
+        self._is_closed = False
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self._is_closed:
+            if select.select([self.fd], [], [], 0.02)[0] and not self._read():
+                time.sleep(0.005)  # nobody has the near end open
+
+    def _read(self) -> bool:
+        with self._lock:
+            if self._is_closed or not select.select([self.fd], [], [], 0)[0]:
+                return True
+            try:
+                data = os.read(self.fd, 65_536)
+            except OSError:
+                return False
+            self._data += data
+            self._lock.notify_all()
+            return bool(data)
+
+    def take(self, wait_s: float = 0, *, most: int = 1 << 20) -> bytes:
+        """What has come, or comes within a time."""
+        while self._read() and not self._is_closed and select.select([self.fd], [], [], 0)[0]:
+            pass
+        with self._lock:
+            self._lock.wait_for(lambda: self._data, wait_s)
+            data = bytes(self._data[:most])
+            del self._data[:most]
+        return data
+
+    def close(self) -> None:
+        """Read no more; the descriptor may be closed then."""
+        self._is_closed = True
+        self._thread.join()
+
+
 class Far:
     """The far end of a pseudo-terminal whose near end stands at a path of our own."""
 
@@ -61,6 +110,7 @@ class Far:
         path.unlink(missing_ok=True)
         path.symlink_to(os.ttyname(slave))
         os.close(slave)
+        self.listener = Listener(self.master)
 
     @property
     def name(self) -> str:
@@ -72,20 +122,10 @@ class Far:
 
     def read(self) -> bytes:
         """What is there now."""
-        import select
-
-        data = b""
-        while select.select([self.master], [], [], 0)[0]:
-            try:
-                data += os.read(self.master, 65_536)
-            except OSError:
-                break
-        return data
+        return self.listener.take()
 
     def is_listened_to(self) -> bool:
         """True where somebody has the near end open (told so on Linux alone)."""
-        import select
-
         poll = select.poll()
         poll.register(self.master, select.POLLOUT)
         return not any(state & select.POLLHUP for _, state in poll.poll(0))
@@ -93,6 +133,7 @@ class Far:
     def unplug(self) -> None:
         self.path.unlink(missing_ok=True)
         if self.master >= 0:
+            self.listener.close()
             os.close(self.master)
             self.master = -1
 
@@ -101,24 +142,19 @@ class Far:
 class Wire:
     """What is sent to the far end of a pseudo-terminal."""
 
-    master: int
+    listener: Listener
     name: str
     data: bytearray = field(default_factory=bytearray)
 
-    def take(self, wait_s: float = 0) -> bytes:
-        """Take what has come, or comes within a time; nothing where the near end is gone."""
-        import select
-
-        data = b""
-        if select.select([self.master], [], [], wait_s)[0]:
-            with contextlib.suppress(OSError):
-                data = os.read(self.master, 4096)
+    def take(self, wait_s: float = 0, *, most: int = 1 << 20) -> bytes:
+        """Take what has come, or comes within a time."""
+        data = self.listener.take(wait_s, most=most)
         self.data += data
         return data
 
     def read(self, *, until_quiet_s: float = 0.6, most: int = 1 << 20) -> bytes:
         """What arrives until nothing has for a while, or until there is enough."""
         data = b""
-        while len(data) < most and (more := self.take(until_quiet_s)):
+        while len(data) < most and (more := self.take(until_quiet_s, most=most - len(data))):
             data += more
         return data

@@ -86,6 +86,13 @@ class Ears(IoLoop):
     def is_free(self) -> bool:
         return True
 
+    @property
+    def unsent(self) -> int:
+        return 0
+
+    def discard(self) -> bool:
+        return False
+
 
 @pytest.mark.parametrize("has_marks", [False, True], ids=["totals only", "marks too"])
 def test_totals_are_told_where_bytes_are_not_marked(has_marks: bool) -> None:

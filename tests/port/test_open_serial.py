@@ -67,7 +67,7 @@ def test_no_rights_names_the_group_and_how_to_join(monkeypatch: pytest.MonkeyPat
     def node(path: str, **kwargs: bool) -> object:
         if path != "/dev/tty":
             return real_stat(path, **kwargs)
-        return SimpleNamespace(st_mode=0o020660, st_gid=4711)
+        return SimpleNamespace(st_mode=0o020660, st_gid=4711, st_rdev=os.makedev(5, 0))
 
     monkeypatch.setattr(os, "open", refuse)
     monkeypatch.setattr(os, "stat", node)

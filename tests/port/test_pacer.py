@@ -9,11 +9,11 @@ MS = 1_000_000
 
 
 def pacer(source: object, *, start_ns: int = 0) -> Pacer:
-    return Pacer(source, start_ns=start_ns, character_ns=120_000)  # type: ignore[arg-type]
+    return Pacer(source, start_ns=start_ns, character_ns=120_000, real_ns=start_ns)  # type: ignore[arg-type]
 
 
 def send(pacer: Pacer, now_ns: int) -> bytes | None:
-    frame = pacer.step(now_ns)
+    frame = pacer.step(now_ns, real_ns=now_ns)
     if frame is not None:
         pacer.sent(now_ns)
     return frame
@@ -39,11 +39,73 @@ def test_late_slots_are_skipped_and_the_program_waits() -> None:
     assert run.state == Transmission(frames=3, late=1, skipped=3, worst_late_ns=1_500_000)
 
 
-def test_a_frame_never_goes_out_behind_a_torn_one() -> None:
-    run = pacer(Counting(2))
-    assert run.step(0, is_free=False) is None
-    assert run.state.skipped == 1
-    assert send(run, 7 * MS) == bytes([0]) * 25
+def look(pacer: Pacer, now_ns: int, *, is_free: bool) -> bytes | None:
+    frame = pacer.step(now_ns, real_ns=now_ns, is_free=is_free)
+    if frame is not None:
+        pacer.sent(now_ns)
+    return frame
+
+
+def test_no_frame_follows_one_that_has_not_left_and_none_one_that_has_just_left() -> None:
+    run = pacer(Counting(9))
+    assert look(run, 0, is_free=True) == bytes([0]) * 25
+    assert [look(run, slot * 7 * MS, is_free=slot == 3) for slot in (1, 2, 3)] == [None, None, None]
+    assert look(run, 28 * MS, is_free=True) == bytes([1]) * 25
+    assert look(run, 35 * MS, is_free=True) == bytes([2]) * 25
+    assert (run.state.frames, run.state.skipped) == (3, 3)
+
+
+def test_half_a_second_without_room_ends_it() -> None:
+    run = pacer(Counting(1000))
+    look(run, 0, is_free=True)
+    slots = [look(run, slot * 7 * MS, is_free=False) for slot in range(1, 73)]
+    assert set(slots) == {None}
+    assert not run.is_over  # 497 ms after it was first seen
+    assert look(run, 73 * 7 * MS, is_free=False) is None
+    assert run.state == Transmission(frames=1, skipped=72, is_over=True, reason="the port took nothing for 0.5 s")
+    assert run.state.is_broken_off
+
+
+def test_a_stop_does_not_hide_that_nothing_is_taken() -> None:
+    run = pacer(Counting(1000))
+    look(run, 0, is_free=True)
+    run.stop("stopped")
+    for slot in range(1, 80):
+        look(run, slot * 7 * MS, is_free=False)
+    assert (run.state.reason, run.state.is_broken_off) == ("the port took nothing for 0.5 s", True)
+
+
+def test_a_port_that_takes_a_frame_now_and_then_is_no_stall() -> None:
+    run = pacer(Counting(1000))
+    frames = [look(run, slot * 7 * MS, is_free=slot % 70 < 2) for slot in range(700)]
+    assert sum(frame is not None for frame in frames) == 2 + 9  # the first look with room leaves one more slot out
+    assert not run.is_over
+
+
+@pytest.mark.parametrize(
+    ("now_s", "real_s", "reason"),
+    [
+        (1.002, 1.002, ""),
+        (1.4, 1.4, "no frame went out for 1.4 s: busbench was stopped, or the computer or the port was busy"),
+        (0.007, 3600.007, "the computer was suspended for 3600.0 s"),
+        (0.5, 1.4, "the computer was suspended for 0.9 s"),
+        (2.0, 2.3, "no frame went out for 2.0 s: busbench was stopped, or the computer or the port was busy"),
+    ],
+)
+def test_a_pause_ends_it(now_s: float, real_s: float, reason: str) -> None:
+    """By the clock that runs in suspend, and by the one that does not."""
+    run = pacer(Counting(1000), start_ns=0)
+    send(run, 0)
+    frame = run.step(round(now_s * 1e9), real_ns=round(real_s * 1e9))
+    assert (frame is None) == (reason != "")
+    assert (run.state.reason, run.is_over) == (reason, reason != "")
+
+
+def test_slots_left_empty_on_purpose_are_no_pause() -> None:
+    run = pacer(Counting(1000, empty=tuple(range(1, 500))))
+    for slot in range(501):
+        assert send(run, slot * 7 * MS) is not None
+    assert run.state.frames == 2
 
 
 def test_an_empty_slot_is_no_frame() -> None:

@@ -135,7 +135,7 @@ def test_a_dead_child_is_told_after_all_it_had_received(far: Far) -> None:
     far.write(b"last")
     seen = read_until(port, Seen(), lambda seen: seen.data == b"last")
     os.kill(port.pid, signal.SIGKILL)
-    with pytest.raises(PortError, match=r"the part of busbench that keeps the port has stopped: start anew"):
+    with pytest.raises(PortError, match=r"the part of busbench that keeps the port has stopped: start again"):
         read_until(port, seen, lambda seen: False)
     port.close()
 

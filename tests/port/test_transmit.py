@@ -16,8 +16,10 @@ if sys.platform == "win32":
     pytest.skip("pseudo-terminals are POSIX", allow_module_level=True)
 
 from busbench.errors import PortError
+from busbench.model import BUS_LINE
 from busbench.port.pacer import Transmission
 from busbench.port.port import LivePort, open_client
+from busbench.port.port_client import PortClient
 from tests.port.ends import LIMIT_S, Far, Seen, read_until, wait_for
 from tests.port.sources import Counting, Failing, Holding, Unpicklable
 
@@ -34,6 +36,12 @@ def whole(data: bytes) -> list[int]:
     frames = [data[at : at + 25] for at in range(0, len(data), 25)]
     assert all(len(set(frame)) == 1 for frame in frames)
     return [frame[0] for frame in frames]
+
+
+def opened(far: Far) -> PortClient:
+    port = PortClient(far.name, line=BUS_LINE)
+    port.wait_open()
+    return port
 
 
 def test_every_frame_goes_out_once_and_in_order(far: Far) -> None:
@@ -106,11 +114,12 @@ def test_a_second_transmission_is_refused(far: Far) -> None:
 
 
 def test_a_port_that_takes_nothing_is_not_waited_for(far: Far) -> None:
+    far.listener.close()
     port = open_client(far.name)
-    port.transmit(Counting(1 << 30, size=5000))
+    port.transmit(Counting(1 << 30))
     read_until(port, Seen(), lambda _: port.transmission is not None and port.transmission.skipped > 3)
     port.close()  # ends long before the test's own limit
-    assert far.read()[-25:] != b""
+    assert os.read(far.master, 65_536) == bytes(25)  # the first frame, and none of the end state
 
 
 def test_no_sign_of_life_for_a_second_ends_it(far: Far) -> None:
@@ -128,6 +137,51 @@ def test_no_sign_of_life_for_a_second_ends_it(far: Far) -> None:
         wait_for(is_silent)  # read() is not called: nobody shows a sign of life
         assert finish(port).reason == "no sign of life for one second"
     assert set(whole(data)) == {0}
+
+
+def test_a_port_process_that_was_stopped_for_more_than_a_second_sends_nothing_more(far: Far) -> None:
+    with opened(far) as port:
+        port.transmit(Holding())
+        read_until(port, Seen(), lambda _: port.transmission is not None and port.transmission.frames > 10)
+        os.kill(port.pid, signal.SIGSTOP)
+        time.sleep(1.3)
+        far.read()
+        os.kill(port.pid, signal.SIGCONT)
+        how = finish(port)
+        assert how.reason.startswith("no frame went out for 1.")
+        assert how.reason.endswith(" s: busbench was stopped, or the computer or the port was busy")
+        assert how.is_broken_off
+        assert far.listener.take(0.3) == b""
+
+
+def test_a_port_process_that_does_not_answer_for_two_seconds_is_ended(far: Far) -> None:
+    port = opened(far)
+    port.transmit(Holding())
+    read_until(port, Seen(), lambda _: port.transmission is not None and port.transmission.frames > 10)
+    os.kill(port.pid, signal.SIGSTOP)
+    port.stop_transmission()
+    with pytest.raises(PortError) as caught:
+        finish(port)
+    assert str(caught.value) == (
+        f"{far.name}: the part of busbench that keeps the port did not answer for 2 s and was ended:"
+        " where the surfaces stand is not known; start again"
+    )
+    assert port.transmission is not None
+    assert (port.transmission.is_over, port.transmission.is_broken_off) == (True, True)
+    assert port.transmission.frames > 10
+    port.close()
+    with pytest.raises(ProcessLookupError):
+        os.kill(port.pid, 0)
+
+
+def test_closing_does_not_wait_for_a_port_process_that_does_not_answer(far: Far) -> None:
+    port = opened(far)
+    port.transmit(Holding())
+    read_until(port, Seen(), lambda _: port.transmission is not None and port.transmission.frames > 10)
+    os.kill(port.pid, signal.SIGSTOP)
+    port.close()  # an end state may take a minute, a process that is silent may not
+    with pytest.raises(ProcessLookupError):
+        os.kill(port.pid, 0)
 
 
 def test_unplugged_ends_it_for_good(far: Far) -> None:

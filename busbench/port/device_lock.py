@@ -1,0 +1,119 @@
+"""One user per device and one sender per socket, whatever the address that names it."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import socket
+import stat
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import urlsplit
+
+
+def device_in(source: str) -> str:
+    """The device that a spy:// or alt:// address wraps, else the source as it is.
+
+    Args:
+        source: a device's name or a URL; not hwgrep://, which `resolve` turns into a name.
+    """
+    if re.match(r"(?i)(spy|alt)://", source):
+        parts = urlsplit(source)
+        return parts.netloc + parts.path
+    return source
+
+
+def socket_keys(source: str) -> tuple[str, ...]:
+    """Names of the TCP port behind socket:// and rfc2217://, one per address of its host; empty for anything else.
+
+    Args:
+        source: a device's name or a URL.
+    """
+    parts = urlsplit(source)
+    if parts.scheme.lower() not in ("socket", "rfc2217"):
+        return ()
+    try:
+        host, port = parts.hostname or "", parts.port
+        found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
+    except (OSError, ValueError, UnicodeError):  # opening it explains what is wrong
+        return ()
+    return tuple(sorted({f"tcp {str(address[0]).removeprefix('::ffff:')} {port}" for *_, address in found}))
+
+
+def device_keys(source: str) -> tuple[str, ...]:
+    """The name of a serial device by its number, the same for all its nodes; empty for anything else.
+
+    Args:
+        source: a device's name or a URL.
+    """
+    try:
+        state = os.stat(device_in(source))  # noqa: PTH116 - a name may be any text, such as one with a NUL
+    except (OSError, ValueError):
+        return ()
+    if sys.platform == "win32" or not stat.S_ISCHR(state.st_mode):
+        return ()
+    return (f"device {os.major(state.st_rdev)} {os.minor(state.st_rdev)}",)
+
+
+class DeviceLock:
+    """Held until it is released or the process ends.
+
+    Args:
+        keys: what is locked; nothing where there are none.
+
+    Raises:
+        BlockingIOError: another one holds one of them.
+    """
+
+    def __init__(self, keys: tuple[str, ...]) -> None:
+        self.keys = keys
+        self._held = contextlib.ExitStack()
+        with contextlib.ExitStack() as held:
+            for key in keys:
+                held.enter_context(_lock_abstract(key) if sys.platform == "linux" else _lock_file(key))
+            self._held = held.pop_all()
+
+    def release(self) -> None:
+        """Let others have it."""
+        self._held.close()
+
+
+@contextlib.contextmanager
+def _lock_abstract(key: str) -> Iterator[None]:
+    """A name that the kernel keeps: no file is left, and none can be removed."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as holder:
+        try:
+            holder.bind(f"\0busbench {key}")
+        except OSError:
+            raise BlockingIOError(f"{key} is locked") from None
+        yield
+
+
+@contextlib.contextmanager
+def _lock_file(key: str) -> Iterator[None]:
+    folder = Path(tempfile.gettempdir() if sys.platform == "win32" else "/tmp")
+    path = folder / f"busbench-{re.sub('[^0-9A-Za-z.]', '-', key)}.lock"
+    try:
+        fd = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o666)
+    except OSError:  # a folder without room or rights: no lock is better than no port
+        yield
+        return
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(fd, msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        os.close(fd)
+        raise BlockingIOError(f"{key} is locked") from None
+    try:
+        yield
+    finally:
+        os.close(fd)
