@@ -1,0 +1,53 @@
+"""Mutants: each changes one place, none changes what no user sees, and a test that holds the place catches it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import mutate
+import pytest
+
+SOURCE = '''"""A limit of 1."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Limit:
+    high: int = 3
+
+    def holds(self, value: int) -> bool:
+        if value < 0:
+            raise ValueError("below 0")
+        return value <= self.high
+'''
+
+
+@pytest.fixture
+def tree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setattr(mutate, "ROOT", tmp_path)
+    path = tmp_path / "limit.py"
+    path.write_text(SOURCE)
+    return path
+
+
+def test_each_mutant_changes_one_statement_and_nothing_aside(tree: Path) -> None:
+    found = [mutate.mutant_at(*place) for place in mutate.places_of(tree)]
+    assert [(mutant.line, mutant.was, mutant.is_now) for mutant in sorted(found, key=lambda one: one.line)] == [
+        (8, "high: int = 3", "high: int = 4"),
+        (11, "if value < 0:", "if True:"),
+        (11, "if value < 0:", "if False:"),
+        (11, "if value < 0:", "if value <= 0:"),
+        (11, "if value < 0:", "if value < 1:"),
+        (13, "return value <= self.high", "return None"),
+        (13, "return value <= self.high", "return value < self.high"),
+    ]
+
+
+@pytest.mark.parametrize(("test", "caught"), [("assert Limit().holds(3)", 3), ("assert Limit().holds(2)", 2)])
+def test_a_mutant_is_caught_by_the_test_that_holds_it(tree: Path, test: str, caught: int) -> None:
+    (tree.parent / "test_limit.py").write_text(f"from limit import Limit\n\ndef test() -> None:\n    {test}\n")
+    found = [mutate.mutant_at(*place) for place in mutate.places_of(tree)]
+    caught_now = [mutate.is_caught(mutant, tree.parent, ["test_limit.py"], limit_s=60) for mutant in found]
+    assert sum(caught_now) == caught
+    assert tree.read_text() == SOURCE
