@@ -9,10 +9,9 @@ from numpy.typing import NDArray
 
 from busbench.analysis.reversals import I16, Travels
 from busbench.model import Bools
-from busbench.wire.frame_spec import CHANNELS, CHANNELS_ALL
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, ON_OFF_CHANNELS
 from busbench.wire.table import FrameTable
 
-ON_OFF = CHANNELS_ALL - CHANNELS  # channels 17 and 18 are bits of the flags
 MOVE_COUNTS = 20
 STILL_COUNTS = 20
 STILL_FRAMES = 64
@@ -57,7 +56,7 @@ class ChannelSums:
     """
 
     def __init__(self, glitch_counts: int) -> None:
-        count = CHANNELS_ALL
+        count = ALL_CHANNELS
         self.frames = self.flagged = self.glitch_frames = 0
         self.low = np.full(count, 1 << 14, np.int16)
         self.high = np.full(count, -1, np.int16)
@@ -69,8 +68,8 @@ class ChannelSums:
         self.glitches = np.zeros(count, np.int64)
         self.kept: list[tuple[int, int, int, int, int, int]] = []
         self.edge: _Edge | None = None
-        self.jump = np.array([glitch_counts] * CHANNELS + [0] * ON_OFF)
-        self.travels = Travels(np.array([MOVE_COUNTS] * CHANNELS + [0] * ON_OFF, np.int16))
+        self.jump = np.array([glitch_counts] * CHANNELS + [0] * ON_OFF_CHANNELS)
+        self.travels = Travels(np.array([MOVE_COUNTS] * CHANNELS + [0] * ON_OFF_CHANNELS, np.int16))
 
     def copy(self) -> ChannelSums:
         """One that goes on by itself."""

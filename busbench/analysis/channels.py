@@ -15,7 +15,6 @@ import numpy as np
 
 from busbench.analysis.channel_sums import (
     MOVE_COUNTS,
-    ON_OFF,
     STILL_COUNTS,
     STILL_FRAMES,
     ChannelSums,
@@ -23,7 +22,7 @@ from busbench.analysis.channel_sums import (
 )
 from busbench.model import Clock, Reason, Rejects
 from busbench.wire.codec import are_slot_gaps
-from busbench.wire.frame_spec import CHANNELS, CHANNELS_ALL, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, ON_OFF_CHANNELS
 from busbench.wire.table import FrameTable
 
 GLITCH_COUNTS = 40  # about 2.5 % of the usual travel of 1639 counts
@@ -229,9 +228,9 @@ class ChannelStats:
             )
 
     def _view(self, part: FrameTable) -> FrameRun:
-        values = np.empty((CHANNELS_ALL, len(part)), np.int16)
+        values = np.empty((ALL_CHANNELS, len(part)), np.int16)
         values[:CHANNELS] = part.channels.T
-        for bit in range(ON_OFF):
+        for bit in range(ON_OFF_CHANNELS):
             values[CHANNELS + bit] = (part.flags >> bit) & 1
         space = np.diff(part.offset)
         joined = space == FRAME_BYTES
@@ -268,7 +267,7 @@ def summarise_channels(
 def _summaries(totals: ChannelSums) -> Iterator[ChannelSummary]:
     assert totals.edge is not None
     steps = totals.still_runs * (STILL_FRAMES - 1)
-    for channel in range(CHANNELS_ALL):
+    for channel in range(ALL_CHANNELS):
         runs = int(totals.still_runs[channel])
         yield ChannelSummary(
             channel=channel + 1,

@@ -8,7 +8,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from busbench.drive.limits import ALL_CHANNELS
 from busbench.drive.program import RATE_PCT_PER_S, Program
 from busbench.drive.surface_check import Station, Walk, begin, resume
 from busbench.drive.surface_file import WalkHead, merge, read_walk, write_walk
@@ -19,6 +18,7 @@ from busbench.rig.motors import motor_locks
 from busbench.rig.rest import rest_sent
 from busbench.verify.stations import stops_of
 from busbench.wire.codec import CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS
 
 
 def now_utc() -> str:

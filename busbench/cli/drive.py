@@ -357,7 +357,7 @@ def _motor(text: str, program: Program, rig: Rig | None) -> tuple[int, int | Non
 
 
 def _channel(option: str, number: object, rig: Rig | None) -> int:
-    from busbench.drive.limits import ALL_CHANNELS
+    from busbench.wire.frame_spec import ALL_CHANNELS
 
     if isinstance(number, int) and 1 <= number <= ALL_CHANNELS:
         return number - 1

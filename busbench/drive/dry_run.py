@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from busbench.drive.frame_generator import BLOCK, EndState, FrameGenerator
-from busbench.drive.limits import ALL_CHANNELS
 from busbench.drive.program import Program
 from busbench.model import F64, I64, Bools
 from busbench.wire.codec import CHANNELS, HEADER
+from busbench.wire.frame_spec import ALL_CHANNELS
 
 _BINS = 2048
 

@@ -11,10 +11,11 @@ from typing import Literal
 import numpy as np
 
 from busbench.drive.hash_random import hash_uint64, throw_unit
-from busbench.drive.limits import ALL_CHANNELS, LimitedCounts, Limiter
+from busbench.drive.limits import LimitedCounts, Limiter
 from busbench.drive.program import FrameFault, Program
 from busbench.model import F64, U8, Bools
 from busbench.wire.codec import FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
+from busbench.wire.frame_spec import ALL_CHANNELS
 
 BLOCK = 8192
 TAIL_FRAMES = 3  # at rest, after the ramp: one may be missed

@@ -22,9 +22,8 @@ from numpy.typing import ArrayLike
 from busbench.errors import DriveError
 from busbench.model import F64, I64, U16, Bools, set_readonly
 from busbench.wire.codec import CHANNELS, COUNTS_MAX
+from busbench.wire.frame_spec import ALL_CHANNELS, ON_OFF_CHANNELS
 
-SWITCHES = 2
-ALL_CHANNELS = CHANNELS + SWITCHES
 SWITCH_ON = 0.5  # a switch channel's level from which it is on
 _KEY = object()
 
@@ -85,13 +84,13 @@ class Limits:
     """
 
     channels: tuple[ChannelLimit, ...]
-    switches_rest: tuple[bool, ...] = (False,) * SWITCHES
-    switches_locked: tuple[bool, ...] = (False,) * SWITCHES
+    switches_rest: tuple[bool, ...] = (False,) * ON_OFF_CHANNELS
+    switches_locked: tuple[bool, ...] = (False,) * ON_OFF_CHANNELS
 
     def __post_init__(self) -> None:
         if len(self.channels) != CHANNELS:
             raise DriveError(f"limits for {len(self.channels)} channels", hint=f"give all {CHANNELS}")
-        if (len(self.switches_rest), len(self.switches_locked)) != (SWITCHES, SWITCHES):
+        if (len(self.switches_rest), len(self.switches_locked)) != (ON_OFF_CHANNELS, ON_OFF_CHANNELS):
             raise DriveError("limits of the two-state channels are not two", hint="give channels 17 and 18")
         for number, limit in enumerate(self.channels, 1):
             limit.check(f"limits, channel {number}")

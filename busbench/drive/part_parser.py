@@ -9,7 +9,6 @@ from typing import cast
 import numpy as np
 
 from busbench.drive.field_reader import Fields
-from busbench.drive.limits import ALL_CHANNELS
 from busbench.drive.program import Unit, level_counts
 from busbench.drive.shapes import (
     Chirp,
@@ -26,6 +25,7 @@ from busbench.drive.shapes import (
 from busbench.errors import DriveError, quote_value
 from busbench.model import F64
 from busbench.wire.codec import CHANNELS, COUNTS_MAX
+from busbench.wire.frame_spec import ALL_CHANNELS
 from busbench.wire.scale import Scale
 
 SHAPES = ("hold", "ramp", "triangle", "sine", "square", "steps", "staircase", "chirp", "wander", "replay")

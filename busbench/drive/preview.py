@@ -8,11 +8,11 @@ import numpy as np
 
 from busbench.drive.dry_run import DryRun
 from busbench.drive.frame_generator import EndState
-from busbench.drive.limits import ALL_CHANNELS
 from busbench.drive.program import FrameFault, Program
 from busbench.errors import pluralize
 from busbench.model import I64
 from busbench.wire.codec import CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS
 
 ROWS, COLUMNS = 5, 64
 _BRAILLE = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))  # Unicode block 2800, dots by row and column

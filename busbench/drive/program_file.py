@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import cast
 
 from busbench.drive.field_reader import Fields
-from busbench.drive.limits import ALL_CHANNELS, ChannelLimit, Limits
+from busbench.drive.limits import ChannelLimit, Limits
 from busbench.drive.part_parser import SEED_MAX, UNITS, Context, Loader, read_part
 from busbench.drive.program import (
     FRAME_PERIOD_S,
@@ -27,6 +27,7 @@ from busbench.drive.program import (
 from busbench.errors import DriveError, not_toml, other_kind, quote_value, unreadable
 from busbench.text_file import load_toml, read_bounded, require_small
 from busbench.wire.codec import CHANNELS, COUNTS_MAX, END_BYTES, END_SLOTS
+from busbench.wire.frame_spec import ALL_CHANNELS
 from busbench.wire.scale import Scale
 
 ORDERS = ("together", "in turn")

@@ -12,8 +12,8 @@ from busbench.rig.linkage import has_linkage, surface_deg
 from busbench.rig.model import Device, Rig
 from busbench.rig.travel import endpoints_of
 from busbench.wire.codec import CHANNELS, COUNTS_MAX
+from busbench.wire.frame_spec import ALL_CHANNELS
 
-CHANNELS_ALL = CHANNELS + 2
 SURFACE_WORDS = re.compile(r"\b(ailerons?|elevators?|rudders?|flaps?|elevons?|ruddervators?|spoilers?)\b", re.I)
 FLIGHT_WORDS = re.compile(r"\b(gears?|retracts?|undercarriage|release|hook)\b", re.I)
 NEUTRAL_FAR_US = 60.0
@@ -29,12 +29,12 @@ def check_channels(rig: Rig) -> Iterator[Finding]:
                 device.name,
                 "no channel is stated",
                 "it obeys whatever channel it was set to before",
-                f"state its channel, 1-{CHANNELS_ALL}",
+                f"state its channel, 1-{ALL_CHANNELS}",
             )
-        elif not 1 <= device.channel <= CHANNELS_ALL:
+        elif not 1 <= device.channel <= ALL_CHANNELS:
             yield fault(
                 device.name,
-                f"channel {device.channel} is not in the frame, which has channels 1-{CHANNELS_ALL}",
+                f"channel {device.channel} is not in the frame, which has channels 1-{ALL_CHANNELS}",
                 "it never moves",
                 "give it a free channel: " + free,
             )
@@ -64,7 +64,7 @@ def _two_states(device: Device) -> Iterator[Finding]:
 def free_channels(rig: Rig, *, is_on_off: bool = False) -> str:
     """Channels that no device has, as a list for people; those of two states for what is on or off alone."""
     used = {device.channel for device in rig.devices}
-    last = CHANNELS_ALL if is_on_off else CHANNELS
+    last = ALL_CHANNELS if is_on_off else CHANNELS
     return listed(str(channel) for channel in range(1, last + 1) if channel not in used) or "none is left"
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from busbench.errors import pluralize
 from busbench.model import I64, Bools
 from busbench.wire.codec import CHANNELS, FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.frame_spec import ALL_CHANNELS
 from busbench.wire.scale import FULL_COUNTS, Scale
 from busbench.wire.table import FrameTable
 
@@ -99,12 +100,12 @@ def propose_channels(tables: Iterable[FrameTable], *, has_clock: bool = True) ->
     for table in tables:
         counts.append(_good_rows(table))
         times.append(table.t_ns)
-    rows = np.concatenate(counts) if counts else np.empty((0, CHANNELS + 2), np.int64)
+    rows = np.concatenate(counts) if counts else np.empty((0, ALL_CHANNELS), np.int64)
     period = _period_ms(np.concatenate(times)) if has_clock and times else None
-    moved = [index for index in range(CHANNELS + 2) if len(rows) and np.ptp(rows[:, index]) >= MOVED_COUNTS]
+    moved = [index for index in range(ALL_CHANNELS) if len(rows) and np.ptp(rows[:, index]) >= MOVED_COUNTS]
     spans = {index: _active(rows[:, index]) for index in moved}
     proposals = _in_movements(rows, spans)
-    still = tuple(index + 1 for index in range(CHANNELS + 2) if index not in moved)
+    still = tuple(index + 1 for index in range(ALL_CHANNELS) if index not in moved)
     return Draft(proposals, still, period, len(rows), _is_doubtful(rows, proposals))
 
 
@@ -125,8 +126,8 @@ class Noticed:
     """Channels in the order in which they begin to move, while frames come."""
 
     def __init__(self) -> None:
-        self._low = np.full(CHANNELS + 2, np.iinfo(np.int64).max)
-        self._high = np.full(CHANNELS + 2, np.iinfo(np.int64).min)
+        self._low = np.full(ALL_CHANNELS, np.iinfo(np.int64).max)
+        self._high = np.full(ALL_CHANNELS, np.iinfo(np.int64).min)
         self._told: set[int] = set()
 
     def feed(self, table: FrameTable) -> list[int]:

@@ -17,6 +17,7 @@ from busbench.rig.linkage import straight_throw_mm, surface_deg
 from busbench.rig.model import Device
 from busbench.rig.travel import endpoints_of, full_us
 from busbench.wire.codec import CHANNELS, FLAG_CH17, FLAG_CH18
+from busbench.wire.frame_spec import ALL_CHANNELS
 from busbench.wire.scale import Scale
 
 SILENCE_S = 0.1  # without frames for longer, a device acts on it; common practice, no source
@@ -78,7 +79,7 @@ class ServoMotion:
         """
         two_state = [100.0 if flags & bit else -100.0 for bit in (FLAG_CH17, FLAG_CH18)]
         us = self._scale.to_us(np.asarray(counts))
-        known = (self._index >= 0) & (self._index < CHANNELS + 2)
+        known = (self._index >= 0) & (self._index < ALL_CHANNELS)
         slot = np.where(known, self._index, 0)
         pulse = us[np.minimum(slot, CHANNELS - 1)]
         asked = (pulse - self._neutral_us) * (100 / full_us(self._scale))

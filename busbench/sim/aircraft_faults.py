@@ -13,6 +13,7 @@ from typing import Literal, get_args
 from busbench.errors import RigError
 from busbench.rig.model import Rig
 from busbench.wire.codec import CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS
 
 FaultKind = Literal[
     "wrong-channel", "reversed", "dead", "slow", "stalled", "brown-out",
@@ -75,7 +76,7 @@ class FaultWords:
 
 FAULTS: dict[FaultKind, FaultWords] = {
     "wrong-channel": FaultWords("the device obeys another channel", "walk: right surface, no",
-                                value="channel (the next)", least=1, most=CHANNELS + 2, is_sent=False),
+                                value="channel (the next)", least=1, most=ALL_CHANNELS, is_sent=False),
     "reversed": FaultWords("the device runs the other way", "walk: right way, no", is_sent=False),
     "dead": FaultWords("the device has no power", "walk: right surface, no: nothing moves", is_sent=False),
     "slow": FaultWords("the device is slow", "walk: full throw and smooth, no: it is still moving at the end",

@@ -11,6 +11,7 @@ from busbench.verify.inputs import ChannelPlan, channel_plans
 from busbench.verify.link_loss import OFF_MARK
 from busbench.verify.procedure import AWAY_MARK, TestStep
 from busbench.wire.codec import CHANNELS, COUNTS_MAX
+from busbench.wire.frame_spec import ALL_CHANNELS
 from busbench.wire.scale import FULL_COUNTS
 
 REACT_S, MOVE_S, HOLD_S, REST_S = 0.3, 0.4, 0.6, 1.0
@@ -27,7 +28,7 @@ class RoundPilot:
 
     def __init__(self, rig: Rig) -> None:
         self.channels = channel_plans(rig)
-        self.rests = np.full(CHANNELS + 2, float(NEUTRAL))
+        self.rests = np.full(ALL_CHANNELS, float(NEUTRAL))
         self.rests[CHANNELS:] -= FULL_COUNTS
         for mapped in self.channels:
             self.rests[mapped.channel - 1] = np.clip(mapped.rest_counts, 0, COUNTS_MAX)

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.analysis.channel_sums import ON_OFF, STILL_COUNTS, STILL_FRAMES
+from busbench.analysis.channel_sums import STILL_COUNTS, STILL_FRAMES
 from busbench.analysis.channels import summarise_channels
 from busbench.model import I64, U16
-from busbench.tui.pyramid import LANES
 from busbench.tui.store import FrameStore
 from busbench.wire.codec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.frame_spec import ALL_CHANNELS
 
 TRACE_S = 4.0
 LOW_END, HIGH_END = 172, 1811  # the customary ends of a channel
@@ -63,8 +63,10 @@ def look(store: FrameStore, place: int, *, since: int, points: int, glitches: fr
     """
     row = store.row_at(place)
     if row < 0:
-        nothing = np.zeros(LANES, np.uint16)
-        return ChannelRows(-1, nothing, nothing, nothing, np.full((LANES, points), -1, np.int16), (NONE,) * LANES)
+        nothing = np.zeros(ALL_CHANNELS, np.uint16)
+        return ChannelRows(
+            -1, nothing, nothing, nothing, np.full((ALL_CHANNELS, points), -1, np.int16), (NONE,) * ALL_CHANNELS
+        )
     width = round(TRACE_S * store.ticks_per_s)
     first = max(0, store.row_at(place - width), row + 1 - STILL_FRAMES)
     first = min(first, max(0, store.row_at(place - width)), row)
@@ -76,9 +78,9 @@ def look(store: FrameStore, place: int, *, since: int, points: int, glitches: fr
     trace = _sample(store.axis_of(first, row + 1), recent, edges)
     flags = int(store.flags[row])
     if store.is_damaged(row, row + 1)[0]:
-        states = (DAMAGED,) * LANES
+        states = (DAMAGED,) * ALL_CHANNELS
     elif flags & (FLAG_FAILSAFE | FLAG_LOST):
-        states = (FAILSAFE if flags & FLAG_FAILSAFE else LOST,) * LANES
+        states = (FAILSAFE if flags & FLAG_FAILSAFE else LOST,) * ALL_CHANNELS
     else:
         states = _states(recent, glitches)
     return ChannelRows(row, recent[:, -1], low, high, trace, states)
@@ -97,7 +99,7 @@ def between(store: FrameStore, lo: int, hi: int, *, points: int) -> NDArray[np.i
     """
     first, last = max(0, store.row_at(lo)), store.row_at(hi) + 1
     if last <= first:
-        return np.full((LANES, points), -1, np.int16)
+        return np.full((ALL_CHANNELS, points), -1, np.int16)
     edges = lo + np.arange(points + 1, dtype=np.int64) * (hi - lo) // points
     return _sample(store.axis_of(first, last), store.values(first, last), edges)
 
@@ -128,7 +130,7 @@ def _states(recent: U16, glitches: frozenset[int]) -> tuple[str, ...]:
     now = last[:, -1]
     spread = last.max(axis=1) - last.min(axis=1)
     words = []
-    for channel in range(LANES):
+    for channel in range(ALL_CHANNELS):
         value = int(now[channel])
         if channel in glitches:
             words.append(GLITCH)
@@ -145,4 +147,4 @@ def _states(recent: U16, glitches: frozenset[int]) -> tuple[str, ...]:
     return tuple(words)
 
 
-__all__ = ["ON_OFF", "TRACE_S", "ChannelRows", "between", "find_glitches", "look"]
+__all__ = ["TRACE_S", "ChannelRows", "between", "find_glitches", "look"]

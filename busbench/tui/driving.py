@@ -20,12 +20,12 @@ from busbench.tui.allowed import refusal
 from busbench.tui.app_state import AppState
 from busbench.tui.live import LiveSession
 from busbench.wire.codec import CHANNELS, FRAME_BYTES
+from busbench.wire.frame_spec import ALL_CHANNELS
 
 END = EndState.REST
 SHAPES = ("sine", "triangle", "square", "ramp", "staircase", "wander")
 FIELDS = ("channel", "shape", "low", "high", "period", "cycles")
 PERIODS_S = (0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0)
-ALL_CHANNELS = 18
 CYCLES_MAX = 20
 TRAVEL_PCT, STEP_PCT = 100, 5
 KEPT_S = 10.0  # of what was sent

@@ -12,9 +12,9 @@ import numpy as np
 
 from busbench.model import U16
 from busbench.tui.growing_array import GrowingArray
+from busbench.wire.frame_spec import ALL_CHANNELS
 
 BLOCK = 64
-LANES = 18
 
 
 class Pyramid:
@@ -26,7 +26,7 @@ class Pyramid:
 
     def __init__(self, read: Callable[[int, int], U16]) -> None:
         self._read = read
-        self._rest = np.empty((LANES, 0), np.uint16)  # frames that fill no block yet
+        self._rest = np.empty((ALL_CHANNELS, 0), np.uint16)  # frames that fill no block yet
         self._levels = [_Level(BLOCK), _Level(BLOCK * BLOCK)]
 
     def add(self, values: U16) -> None:
@@ -105,10 +105,10 @@ class _Level:
         self._high.close()
 
     def _blocks(self, column: GrowingArray, start: int, stop: int) -> U16:
-        blocks: U16 = column.first(self.count * LANES).reshape(-1, LANES)[start:stop]
+        blocks: U16 = column.first(self.count * ALL_CHANNELS).reshape(-1, ALL_CHANNELS)[start:stop]
         return blocks
 
 
 def _fold(values: U16, take: np.ufunc) -> U16:
-    folded: U16 = take.reduce(values.reshape(-1, BLOCK, LANES), axis=1)
+    folded: U16 = take.reduce(values.reshape(-1, BLOCK, ALL_CHANNELS), axis=1)
     return folded

@@ -20,6 +20,7 @@ from busbench.tui.events import NO_EVENTS, Events, Losses
 from busbench.tui.store import FrameStore
 from busbench.tui.timing import TimingFigures
 from busbench.wire.codec import FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.frame_spec import ALL_CHANNELS
 from busbench.wire.scale import Scale
 
 PACES = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
@@ -252,7 +253,7 @@ class Session(abc.ABC):
         rows = {row: store.values(row, row + 1)[:, 0] for row in (before, after) if 0 <= row < len(store)}
         during = store.span(before + 1, after) if event.kind != "damaged" and came else None
         out = []
-        for channel in range(18):
+        for channel in range(ALL_CHANNELS):
             ends = [int(rows[row][channel]) if row in rows else None for row in (before, after)]
             low, high = (None, None) if during is None else (int(during[0][channel]), int(during[1][channel]))
             out.append(Across(ends[0], low, high, ends[1] if after > before else None))

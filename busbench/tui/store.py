@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from busbench.model import I64, U8, U16, Bools, Clock, FrameTimes, Reason, Rejects
 from busbench.tui.growing_array import GrowingArray
-from busbench.tui.pyramid import LANES, Pyramid
+from busbench.tui.pyramid import Pyramid
 from busbench.wire.codec import CHANNELS, FLAG_CH17, FLAG_CH18, FRAME_BYTES, unpack_channels
+from busbench.wire.frame_spec import ALL_CHANNELS
 from busbench.wire.table import FrameTable
 
 ROWS_A_SECOND = 100  # how fast frames without a clock are played
@@ -180,7 +181,7 @@ class FrameStore:
 
 
 def _values(channels: U16, flags: U8) -> U16:
-    values = np.empty((LANES, flags.size), np.uint16)
+    values = np.empty((ALL_CHANNELS, flags.size), np.uint16)
     values[:CHANNELS] = channels.T
     values[CHANNELS] = (flags & FLAG_CH17) != 0
     values[CHANNELS + 1] = (flags & FLAG_CH18) != 0

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from busbench.drive.limits import ALL_CHANNELS
 from busbench.drive.surface_check import Station
 from busbench.rig.direction import SECOND, directions_of
 from busbench.rig.model import Device, Rig
@@ -12,6 +11,7 @@ from busbench.rig.motors import kill_names, motor_rests
 from busbench.rig.rest import rest_sent
 from busbench.rig.travel import endpoints_of
 from busbench.wire.codec import CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS
 from busbench.wire.scale import whole
 
 _ASSUMED = (

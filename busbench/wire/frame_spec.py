@@ -12,7 +12,8 @@ from typing import Any
 
 FRAME_BYTES = 25
 CHANNELS = 16
-CHANNELS_ALL = 18  # with channels 17 and 18, which are on or off
+ON_OFF_CHANNELS = 2  # channels 17 and 18, which are bits of byte 23
+ALL_CHANNELS = CHANNELS + ON_OFF_CHANNELS
 HEADER = 0x0F
 COUNTS_MAX = 2047
 FLAG_CH17, FLAG_CH18, FLAG_LOST, FLAG_FAILSAFE = 0x01, 0x02, 0x04, 0x08

@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busbench.drive.limits import ALL_CHANNELS, ChannelLimit, LimitedCounts, Limiter, Limits
+from busbench.drive.limits import ChannelLimit, LimitedCounts, Limiter, Limits
 from busbench.errors import DriveError
 from busbench.model import F64
 from busbench.wire.codec import CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS
 
 PLAIN = ChannelLimit(low=200, high=1800, rest=1000, rate=1000.0)
 NAN = float("nan")

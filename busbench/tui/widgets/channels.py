@@ -25,6 +25,7 @@ from busbench.tui.store import ROWS_A_SECOND
 from busbench.tui.text import UNIT_WORDS, Line, fit, scale_words, value_words, width_of
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.wire.codec import CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS
 
 _STYLES = {
     MOVING: "pen",
@@ -63,7 +64,7 @@ class ChannelLines(LineWidget):
         return lane_lines(self.ui, width, height)
 
 
-def lane_lines(ui: AppState, width: int, height: int, *, channels: Sequence[int] = range(18)) -> list[Line]:
+def lane_lines(ui: AppState, width: int, height: int, *, channels: Sequence[int] = range(ALL_CHANNELS)) -> list[Line]:
     """A head, then a lane for each channel.
 
     Args:
@@ -119,7 +120,7 @@ def lanes_below(ui: AppState, width: int, height: int, *, channels: Sequence[int
         channels: indices of those that matter.
     """
     if len(ui.needs.store) and height >= _HEAD_ROWS + 18:
-        channels = range(18)
+        channels = range(ALL_CHANNELS)
     elif not len(ui.needs.store) or not channels or height < _HEAD_ROWS + len(channels):
         return []
     return [[("", "ink")], *lane_lines(ui, width, height - 1, channels=channels)]

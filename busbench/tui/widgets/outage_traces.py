@@ -12,6 +12,7 @@ from busbench.tui.session import Session
 from busbench.tui.text import Line, fit, width_of
 from busbench.tui.widgets.channels import drawable, lane_rows
 from busbench.tui.widgets.frame import event_cells, joined
+from busbench.wire.frame_spec import ALL_CHANNELS
 
 _AROUND_S, _INSIDE_S = 2.0, 6.0  # before and behind it, and of a long one its first seconds
 _WIDTH_LEAST, _HEIGHT_LEAST = 36, 20
@@ -37,10 +38,10 @@ def around_lines(ui: AppState, index: int, width: int, height: int) -> list[Line
     came = trace >= 0
     low = np.where(came, trace, 2047).min(axis=1).astype(np.uint16)
     curves, low, high = drawable(trace, low, np.where(came, trace, 0).max(axis=1).astype(np.uint16))
-    tall = lane_rows(height - 2, channels=range(18), named=[number - 1 for number in names])
+    tall = lane_rows(height - 2, channels=range(ALL_CHANNELS), named=[number - 1 for number in names])
     out: list[Line] = [[(fit(words, width, more=glyphs.more), "head")]]
     out.append([(" " * (3 + name), "ink"), *joined(event_cells(ui, lo, hi, cells))])
-    for channel in range(18):
+    for channel in range(ALL_CHANNELS):
         part = slice(channel, channel + 1)
         (pens,) = traces(curves[part], low[part], high[part], glyphs, rows=tall[channel])
         label = fit(names.get(channel + 1, ""), name, more=glyphs.more) if name else ""
