@@ -120,16 +120,11 @@ def read_levels(source: str) -> dict[str, Edges] | None:
     Raises:
         CaptureError: it is one, but cannot be read.
     """
-    from busbench.capture import level_csv, vcd
     from busbench.capture.edges import read_edges
-    from busbench.capture.file_io import read_head
+    from busbench.capture.open import open_levels
 
-    if source == "-":
-        return None
-    head = read_head(source)
-    if vcd.sniff(head):
-        return read_edges(vcd.VcdFile(source))
-    return read_edges(level_csv.LevelCsvFile(source)) if level_csv.sniff(head) else None
+    file = None if source == "-" else open_levels(source)
+    return None if file is None else read_edges(file)
 
 
 def pulse_outputs(source: str, options: ReadOptions) -> Pulses | None:

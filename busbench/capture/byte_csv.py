@@ -15,7 +15,7 @@ import numpy as np
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.csv_cells import SLACK, Lines, decimals, split
 from busbench.capture.csv_layout import BOM, Base, find_layout, is_marked, read_bytes, weigh
-from busbench.capture.file_io import HEAD_BYTES, open_binary, read_head, read_into
+from busbench.capture.file_io import HEAD_BYTES, Source, as_source, read_head, read_into
 from busbench.errors import CaptureError, pluralize, sanitize
 from busbench.model import I64, Bools, ByteLog, Clock, ClockKind, set_readonly
 
@@ -31,17 +31,17 @@ def sniff(head: bytes) -> bool:
     return find_layout(head, is_whole=len(head) < HEAD_BYTES) is not None
 
 
-def open_file(path: str, options: ReadOptions) -> Capture:
+def open_file(source: str | Source, options: ReadOptions) -> Capture:
     """Open a CSV of bytes.
 
     Args:
-        path: the file.
+        source: the file.
         options: `line` tells which steps of the clock can be true.
 
     Raises:
         CaptureError: no rows with a time and a byte stand at its beginning.
     """
-    return ByteRows(path, options)
+    return ByteRows(as_source(source), options)
 
 
 class _Block(NamedTuple):
@@ -53,8 +53,9 @@ class _Block(NamedTuple):
 class ByteRows(Capture):
     """A file with a time and a byte in each row."""
 
-    def __init__(self, path: str, options: ReadOptions) -> None:
-        head = read_head(path)
+    def __init__(self, source: Source, options: ReadOptions) -> None:
+        self._source, path = source, source.name
+        head = read_head(source)
         layout = find_layout(head, is_whole=len(head) < HEAD_BYTES)
         if layout is None or layout.fault:
             if not head:
@@ -95,11 +96,11 @@ class ByteRows(Capture):
     def _blocks(self) -> Iterator[_Block]:
         path, newline = self.info.path, self._layout.newline
         base, number, rest = 0, 1, np.empty(0, np.uint8)
-        with open_binary(path) as file:
+        with self._source.open() as stream:
             while True:
                 buffer = np.zeros(_BUFFER_BYTES + 2 * SLACK, np.uint8)
                 buffer[: rest.size] = rest
-                have = rest.size + read_into(file, buffer.data[rest.size : _BUFFER_BYTES], path)
+                have = rest.size + read_into(stream, buffer.data[rest.size : _BUFFER_BYTES], path)
                 if base == 0 and buffer[: len(BOM)].tobytes() == BOM:
                     buffer[: len(BOM)] = ord(" ")
                 is_last = have < _BUFFER_BYTES

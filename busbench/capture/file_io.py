@@ -1,49 +1,181 @@
-"""Opening a file for reading, with every way it can fail told in one line."""
+"""Where the bytes of a recording come from: a file, an open object; each can be read from its start again and again.
+
+All readers take their bytes here, so that a wrapper around a source serves every format.
+"""
 
 from __future__ import annotations
 
+import abc
 import io
 import os
 import stat
 from collections.abc import Iterator
+from types import TracebackType
+from typing import BinaryIO, Protocol, Self
 
 from busbench.errors import CaptureError, unreadable
 
+Trace = TracebackType | None
 HEAD_BYTES = 65_536
 BLOCK_BYTES = 1 << 20
 
 
-def open_binary(path: str) -> io.FileIO:
-    """Open a recording, unbuffered.
+class ByteStream(Protocol):
+    """What readers need of an open file."""
 
-    Args:
-        path: a file's path.
+    def readinto(self, view: memoryview, /) -> int | None:
+        """Fill some of the view; 0 at the end."""
 
-    Raises:
-        CaptureError: it is missing, a folder, a device, or may not be read.
+    def tell(self) -> int:
+        """Bytes from its beginning."""
+
+    def close(self) -> None:
+        """Let go of it."""
+
+    def __enter__(self) -> Self: ...
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: Trace, /) -> None: ...
+
+
+class Source(abc.ABC):
+    """Where a recording comes from.
+
+    Attributes:
+        name: as the person gave it, for errors and notes.
+        fault: after reading, what kept the rest of it from being read and what to do, or "".
     """
-    try:
-        mode = os.stat(path).st_mode  # noqa: PTH116 - a path may be any text, such as one with a NUL
-        if stat.S_ISDIR(mode):
-            raise CaptureError(path, "is a folder", hint="name a recording inside it")
-        if stat.S_ISCHR(mode) or stat.S_ISSOCK(mode):
-            raise CaptureError(path, "is a port, not a recording", hint="record from it first, or watch it live")
-        return open(path, "rb", buffering=0)  # noqa: PTH123
-    except (OSError, ValueError) as error:
-        what, hint = unreadable(error)
-        raise CaptureError(path, what, hint=hint) from None
+
+    name: str
+    fault: str = ""
+
+    @abc.abstractmethod
+    def open(self) -> ByteStream:
+        """A stream from the first byte on; several may be open at once.
+
+        Raises:
+            CaptureError: it cannot be opened.
+        """
+
+    def open_at(self, start: int) -> ByteStream:
+        """A stream from a byte on.
+
+        Raises:
+            CaptureError: as open and read_into.
+        """
+        stream, left = self.open(), start
+        passed = memoryview(bytearray(min(start, BLOCK_BYTES)))
+        while left and (got := read_into(stream, passed[: min(left, len(passed))], self.name)):
+            left -= got
+        return stream
+
+    def size(self) -> int | None:
+        """Its bytes, None where only reading all of it would say."""
+        return None
+
+    def error(self) -> CaptureError:
+        """The fault as an error."""
+        what, _, hint = self.fault.partition(": ")
+        return CaptureError(self.name, what, hint=hint)
+
+    def close(self) -> None:  # noqa: B027 - most hold nothing
+        """Let go of what it holds."""
 
 
-def read_into(file: io.FileIO, view: memoryview, path: str) -> int:
-    """Fill the view as far as the file goes.
+class FileSource(Source):
+    """A file.
 
     Args:
-        file: from open_binary.
+        path: where it lies.
+        name: where a person gave another.
+    """
+
+    def __init__(self, path: str, *, name: str | None = None) -> None:
+        self.path, self.name = path, path if name is None else name
+
+    def open(self) -> io.FileIO:
+        """Open it unbuffered; see Source."""
+        try:
+            mode = os.stat(self.path).st_mode  # noqa: PTH116 - a path may be any text, such as one with a NUL
+            if stat.S_ISDIR(mode):
+                raise CaptureError(self.name, "is a folder", hint="name a recording inside it")
+            if stat.S_ISCHR(mode) or stat.S_ISSOCK(mode):
+                raise CaptureError(
+                    self.name, "is a port, not a recording", hint="record from it first, or watch it live"
+                )
+            return open(self.path, "rb", buffering=0)  # noqa: PTH123
+        except (OSError, ValueError) as error:
+            what, hint = unreadable(error)
+            raise CaptureError(self.name, what, hint=hint) from None
+
+    def open_at(self, start: int) -> io.FileIO:
+        """Open it at a byte; see Source."""
+        file = self.open()
+        file.seek(start)
+        return file
+
+    def size(self) -> int:
+        """Its bytes."""
+        return os.stat(self.path).st_size  # noqa: PTH116
+
+
+class ObjectSource(Source):
+    """A file object that somebody else opened, and closes.
+
+    Args:
+        file: opened for bytes; it must be able to seek.
+        name: for people.
+    """
+
+    def __init__(self, file: BinaryIO, *, name: str) -> None:
+        self._file, self.name = file, name
+        self._start = file.tell()
+
+    def open(self) -> ByteStream:
+        """A stream with a place of its own; see Source."""
+        return _View(self._file, self._start)
+
+
+class _View:
+    """A file object read at a place of its own, for others may move the object's."""
+
+    def __init__(self, file: BinaryIO, start: int) -> None:
+        self._file, self._start, self._at = file, start, 0
+
+    def readinto(self, view: memoryview) -> int:
+        self._file.seek(self._start + self._at)
+        data = self._file.read(len(view))
+        view[: len(data)] = data
+        self._at += len(data)
+        return len(data)
+
+    def tell(self) -> int:
+        return self._at
+
+    def close(self) -> None:
+        """Leave the object open."""
+
+    def __enter__(self) -> _View:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def as_source(source: str | Source) -> Source:
+    """A path as a source; a source as it is."""
+    return FileSource(source) if isinstance(source, str) else source
+
+
+def read_into(stream: ByteStream, view: memoryview, name: str) -> int:
+    """Fill the view as far as the stream goes.
+
+    Args:
+        stream: from a source.
         view: place for the bytes.
-        path: for the error.
+        name: of the source, for the error.
 
     Returns:
-        Bytes read; fewer than the view holds only at the end of the file.
+        Bytes read; fewer than the view holds only at the end.
 
     Raises:
         CaptureError: the system could not read any further.
@@ -51,37 +183,37 @@ def read_into(file: io.FileIO, view: memoryview, path: str) -> int:
     have = 0
     try:
         while have < len(view):
-            got = file.readinto(view[have:])
+            got = stream.readinto(view[have:])
             if not got:
                 break
             have += got
     except OSError as error:
-        raise CaptureError(
-            path, f"cannot be read any further ({error.strerror})", offset=file.tell(), hint="check the disk"
-        ) from None
+        what = f"cannot be read any further ({error.strerror or error})"
+        raise CaptureError(name, what, offset=stream.tell(), hint="check the disk") from None
     return have
 
 
-def read_head(path: str, *, most: int = HEAD_BYTES) -> bytes:
+def read_head(source: str | Source, *, most: int = HEAD_BYTES) -> bytes:
     """The beginning of a recording, by which its format is told.
 
     Args:
-        path: the file.
-        most: bytes of it, fewer only where the file is shorter.
+        source: the recording.
+        most: bytes of it, fewer only where it is shorter.
 
     Raises:
-        CaptureError: as open_binary and read_into.
+        CaptureError: as Source.open and read_into.
     """
-    with open_binary(path) as file:
+    source = as_source(source)
+    with source.open() as stream:
         head = bytearray(most)
-        return bytes(head[: read_into(file, memoryview(head), path)])
+        return bytes(head[: read_into(stream, memoryview(head), source.name)])
 
 
-def whole_parts(path: str, *, start: int, ends: bytes) -> Iterator[tuple[bytes, bytes]]:
+def whole_parts(source: Source, *, start: int, ends: bytes) -> Iterator[tuple[bytes, bytes]]:
     """The text of a recording, about a megabyte at a time, cut behind whole rows or entries.
 
     Args:
-        path: the file.
+        source: the recording.
         start: byte to begin at.
         ends: characters, any of which ends a row or an entry.
 
@@ -90,12 +222,11 @@ def whole_parts(path: str, *, start: int, ends: bytes) -> Iterator[tuple[bytes, 
         or at the end of the file what has no end.
 
     Raises:
-        CaptureError: as open_binary and read_into; what was whole before was given.
+        CaptureError: as Source.open and read_into; what was whole before was given.
     """
     block, rest = bytearray(BLOCK_BYTES), b""
-    with open_binary(path) as file:
-        file.seek(start)
-        while got := read_into(file, memoryview(block), path):
+    with source.open_at(start) as stream:
+        while got := read_into(stream, memoryview(block), source.name):
             text = rest + block[:got]
             end = 1 + max(text.rfind(bytes([code])) for code in ends)
             whole, rest = text[:end], text[end:]

@@ -13,7 +13,7 @@ import numpy as np
 
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.edges import LevelCapture, LevelFile
-from busbench.capture.file_io import HEAD_BYTES, read_head, whole_parts
+from busbench.capture.file_io import HEAD_BYTES, Source, as_source, read_head, whole_parts
 from busbench.capture.level_layout import LATEST_NS, LevelLayout, are_levels, find_layout, numbers, step_ns
 from busbench.errors import CaptureError
 from busbench.model import F64, I64, U8
@@ -32,36 +32,37 @@ def sniff(head: bytes) -> bool:
     return find_layout(head, is_whole=len(head) < HEAD_BYTES) is not None
 
 
-def open_file(path: str, options: ReadOptions) -> Capture:
+def open_file(source: str | Source, options: ReadOptions) -> Capture:
     """Open a CSV of levels as the bytes on one of its columns.
 
     Args:
-        path: the file.
+        source: the file.
         options: `signal` picks a column by name or number (1 is the first after the
             time); `line` sets the line.
 
     Raises:
         CaptureError: it is no such file, its times cannot be known, or it has no such column.
     """
-    return LevelCapture(LevelCsvFile(path), options)
+    return LevelCapture(LevelCsvFile(source), options)
 
 
 class LevelCsvFile(LevelFile):
     """The layout of a CSV of levels, read once, and its rows, as often as asked."""
 
-    def __init__(self, path: str) -> None:
-        self.path, self.format = path, FORMAT
+    def __init__(self, source: str | Source) -> None:
+        self._source = as_source(source)
+        self.path, self.format = self._source.name, FORMAT
         self.notes: list[str] = []
         for most in _HEAD_BYTES:
-            head = read_head(path, most=most)
+            head = read_head(self._source, most=most)
             layout = find_layout(head, is_whole=len(head) < most, is_known=True)
             if layout is not None or len(head) < most:
                 break
         if layout is None:
             hint = "it needs a time column, then columns of 0 and 1"
-            raise CaptureError(path, "holds no rows of a time and of levels", hint=hint)
+            raise CaptureError(self.path, "holds no rows of a time and of levels", hint=hint)
         if layout.fault is not None:
-            raise CaptureError(path, layout.fault[0], hint=layout.fault[1])
+            raise CaptureError(self.path, layout.fault[0], hint=layout.fault[1])
         self._layout = layout
         self.names = layout.names
         self._column = {name: at for at, name in enumerate(layout.names)}
@@ -73,7 +74,7 @@ class LevelCsvFile(LevelFile):
         rows, rest = _Rows(self.path, self._layout), b""
         last: dict[str, Edges] = {}
         try:
-            for whole, rest in whole_parts(self.path, start=self._layout.start, ends=b"\n"):
+            for whole, rest in whole_parts(self._source, start=self._layout.start, ends=b"\n"):
                 yield from self._pieces(rows.take(whole, is_last=False), names, last)
                 if len(rest) > _REST_MOST:
                     raise rows.fault("is longer than any row")

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 import importlib
+import io
 import os
 import shutil
 import stat
@@ -16,7 +16,17 @@ from pathlib import Path
 from typing import BinaryIO, Protocol, cast
 
 from busbench.capture.base import Capture, ReadOptions
-from busbench.capture.file_io import HEAD_BYTES, open_binary, read_head, read_into
+from busbench.capture.compressed import CompressedSource, codec_of
+from busbench.capture.edges import LevelFile
+from busbench.capture.file_io import (
+    HEAD_BYTES,
+    FileSource,
+    ObjectSource,
+    Source,
+    as_source,
+    read_head,
+    read_into,
+)
 from busbench.errors import FOREIGN, CaptureError
 from busbench.model import ByteLog
 
@@ -36,14 +46,15 @@ class _Reader(Protocol):
 
     def sniff(self, head: bytes) -> bool: ...
 
-    def open_file(self, path: str, options: ReadOptions) -> Capture: ...
+    def open_file(self, source: Source, options: ReadOptions) -> Capture: ...
 
 
-def open_capture(path: str | os.PathLike[str], *, options: ReadOptions | None = None) -> Capture:
+def open_capture(recording: str | os.PathLike[str] | BinaryIO, *, options: ReadOptions | None = None) -> Capture:
     """Open a recording.
 
     Args:
-        path: a file of any format that is read, or "-" for standard input.
+        recording: a file of any format that is read, compressed or not, "-" for standard input,
+            or an object that is open for bytes, which stays open.
         options: choices that a file may leave open.
 
     Returns:
@@ -52,43 +63,99 @@ def open_capture(path: str | os.PathLike[str], *, options: ReadOptions | None = 
     Raises:
         CaptureError: it cannot be opened, or is of no known format.
     """
-    path, options = os.fspath(path), options or ReadOptions()
+    source, any_bytes = _source_of(recording)
+    try:
+        source = _unpacked(source)
+        inner = _choose(source, any_bytes=any_bytes).open_file(source, options or ReadOptions())
+    except CaptureError as error:
+        source.close()
+        if source.fault and error.offset is None:
+            raise source.error() from None
+        raise
+    return inner if type(source) is FileSource else _Sourced(inner, source)
+
+
+def open_levels(path: str) -> LevelFile | None:
+    """Open a file of the levels of several signals; None where it is no such file.
+
+    Args:
+        path: the file, compressed or not.
+
+    Raises:
+        CaptureError: it is one, but cannot be read.
+    """
+    from busbench.capture import level_csv, vcd
+
+    source = _unpacked(as_source(path))
+    head = read_head(source)
+    if vcd.sniff(head):
+        return vcd.VcdFile(source)
+    return level_csv.LevelCsvFile(source) if level_csv.sniff(head) else None
+
+
+def _source_of(recording: str | os.PathLike[str] | BinaryIO) -> tuple[Source, bool]:
+    """Where the bytes are, and whether any will do: what comes out of a pipe has no name to be mistaken."""
+    if not isinstance(recording, str | os.PathLike):
+        return _of_object(recording), False
+    path = os.fspath(recording)
     if path == STANDARD_INPUT:
         if sys.stdin is None or sys.stdin.isatty():
             raise CaptureError(path, "is a terminal", hint="pipe a recording into it, or name a file")
-        return _Spooled(path, sys.stdin.buffer, options)
+        return _Spooled(path, sys.stdin.buffer), True
     if _is_pipe(path):
-        with open_binary(path) as pipe:
-            return _Spooled(path, cast(BinaryIO, pipe), options)
-    return _choose(path).open_file(path, options)
+        with FileSource(path).open() as pipe:
+            return _Spooled(path, pipe), True
+    return FileSource(path), False
 
 
-def _choose(path: str, *, any_bytes: bool = False) -> _Reader:
-    """The module that reads a file.
+def _of_object(file: BinaryIO) -> Source:
+    given = getattr(file, "name", None)
+    name = given if isinstance(given, str) else "the file object"
+    if isinstance(file, io.TextIOBase):
+        raise CaptureError(name, "is open for text", hint='open it for bytes, with mode "rb"')
+    if not (hasattr(file, "seekable") and file.seekable()):
+        return _Spooled(name, file)
+    return ObjectSource(file, name=name)
+
+
+def _unpacked(source: Source) -> Source:
+    """The source, or what it holds where that is compressed."""
+    codec = codec_of(read_head(source, most=8))
+    if codec is None:
+        return source
+    inner = CompressedSource(source, codec)
+    if codec_of(read_head(inner, most=8)) is not None:
+        raise CaptureError(source.name, "is compressed twice", hint="unpack it once")
+    return inner
+
+
+def _choose(source: Source, *, any_bytes: bool = False) -> _Reader:
+    """The module that reads a source.
 
     Args:
-        path: a regular file.
+        source: can be read again and again.
         any_bytes: True where bytes without frames are taken as raw bytes too.
     """
-    head = read_head(path)
+    head = read_head(source)
     if not head:
-        raise CaptureError(path, "is empty", hint="was the recording ended before a byte came?")
+        raise CaptureError(source.name, "is empty", hint="was the recording ended before a byte came?")
     reader = _recognized(head)
     if reader is None and len(head) == HEAD_BYTES and _is_text(head):
-        reader = _recognized(read_head(path, most=_LONG_HEAD_BYTES))
+        reader = _recognized(read_head(source, most=_LONG_HEAD_BYTES))
     if reader is not None:
         return reader
     for magic, what, hint in FOREIGN:
         if head.startswith(magic):
-            raise CaptureError(path, what, hint=hint or _KNOWN_BY)
+            raise CaptureError(source.name, what, hint=hint or _KNOWN_BY)
     raw = cast(_Reader, importlib.import_module("busbench.capture.raw"))
-    if any(raw.sniff(part) for part in _parts(path)):
+    if any(raw.sniff(part) for part in _parts(source)):
         return raw
     if _is_text(head):
-        raise CaptureError(path, "is text of no layout that is known here", hint=_KNOWN_BY)
+        raise CaptureError(source.name, "is text of no layout that is known here", hint=_KNOWN_BY)
     if any_bytes:
         return raw
-    raise CaptureError(path, "is of no known format, and no servo frames stand in its first 4 MB", hint=_KNOWN_BY)
+    what = "is of no known format, and no servo frames stand in its first 4 MB"
+    raise CaptureError(source.name, what, hint=_KNOWN_BY)
 
 
 def _recognized(head: bytes) -> _Reader | None:
@@ -104,14 +171,14 @@ def _is_pipe(path: str) -> bool:
     try:
         return stat.S_ISFIFO(os.stat(path).st_mode)  # noqa: PTH116 - a path may be any text
     except (OSError, ValueError):
-        return False  # told when it is opened
+        return False  # reported when it is opened
 
 
-def _parts(path: str) -> Iterator[bytes]:
-    with open_binary(path) as file:
+def _parts(source: Source) -> Iterator[bytes]:
+    with source.open() as stream:
         part = bytearray(HEAD_BYTES)
         for _ in range(0, _RAW_SEARCH_BYTES, HEAD_BYTES):
-            got = read_into(file, memoryview(part), path)
+            got = read_into(stream, memoryview(part), source.name)
             yield bytes(part[:got])
             if got < HEAD_BYTES:
                 return
@@ -122,45 +189,55 @@ def _is_text(head: bytes) -> bool:
     return odd == 0 or (b"\0" in head[1::2] and head[:2] in (b"\xff\xfe", b"\xfe\xff"))
 
 
-class _Spooled(Capture):
-    """A recording out of a pipe, kept in a temporary file so that it can be read again."""
+class _Sourced(Capture):
+    """A recording whose source has something to report, and to let go of."""
 
-    def __init__(self, name: str, stream: BinaryIO, options: ReadOptions) -> None:
-        self._name = name
+    def __init__(self, inner: Capture, source: Source) -> None:
+        self._inner, self._source = inner, source
+        self.info = inner.info
+
+    def blocks(self) -> Iterator[ByteLog]:
+        """Read the recording from its start."""
+        has_bytes = False
         try:
-            handle, self._kept = tempfile.mkstemp(prefix="busbench-")
+            for log in self._inner.blocks():
+                has_bytes = True
+                yield log
+        except CaptureError:
+            if self._source.fault and not has_bytes:
+                raise self._source.error() from None
+            raise
+        finally:
+            if self._source.fault:
+                self.info.notes.append(f"the file {self._source.fault.partition(': ')[0]}; what stands before was read")
+
+    def close(self) -> None:
+        """Let go of the source."""
+        self._inner.close()
+        self._source.close()
+
+
+class _Spooled(FileSource):
+    """What comes out of a pipe, kept in a temporary file so that it can be read again."""
+
+    def __init__(self, name: str, stream: BinaryIO | io.FileIO) -> None:
+        try:
+            handle, kept = tempfile.mkstemp(prefix="busbench-")
         except OSError as error:
             what = f"cannot be kept, since no temporary file can be made ({error.strerror})"
             raise CaptureError(name, what, hint="save it to a file first") from None
-        self._remove = weakref.finalize(self, _unlink, self._kept)
+        super().__init__(kept, name=name)
+        self._remove = weakref.finalize(self, _unlink, kept)
         try:
             with os.fdopen(handle, "wb") as file:
                 shutil.copyfileobj(stream, file, 1 << 20)
         except OSError as error:
             self._remove()
             raise CaptureError(name, f"cannot be kept ({error.strerror})", hint="save it to a file first") from None
-        try:
-            self._inner = _choose(self._kept, any_bytes=True).open_file(self._kept, options)
-        except CaptureError as error:
-            self._remove()
-            raise self._renamed(error) from None
-        self.info = dataclasses.replace(self._inner.info, path=name)  # shares notes and marks
-
-    def blocks(self) -> Iterator[ByteLog]:
-        """Read the recording from its start."""
-        try:
-            yield from self._inner.blocks()
-        except CaptureError as error:
-            raise self._renamed(error) from None
 
     def close(self) -> None:
-        """Let go of the temporary file."""
-        self._inner.close()
+        """Remove the temporary file."""
         self._remove()
-
-    def _renamed(self, error: CaptureError) -> CaptureError:
-        what = error.what.partition(": ")[2] if error.path == self._kept else error.what
-        return CaptureError(self._name, what, offset=error.offset, hint=error.hint)
 
 
 def _unlink(path: str) -> None:

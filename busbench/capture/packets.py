@@ -8,7 +8,7 @@ import numpy as np
 
 from busbench.capture import pcapng_blocks as pb
 from busbench.capture.concat_slices import SLACK
-from busbench.capture.file_io import open_binary, read_into
+from busbench.capture.file_io import Source, as_source, read_into
 from busbench.capture.packet_batch import PacketBatch
 from busbench.capture.packet_scan import COMMENTS_MAX, Scan
 from busbench.errors import CaptureError, pluralize
@@ -21,7 +21,7 @@ class PacketFile:
     """A pcapng file as a stream of packets; it can be read as often as needed.
 
     Args:
-        path: the file.
+        source: the file.
 
     Attributes:
         interfaces: every interface described so far; those in the first
@@ -32,8 +32,9 @@ class PacketFile:
         CaptureError: the file cannot be opened, or no pcapng section begins it.
     """
 
-    def __init__(self, path: str) -> None:
-        self.path = path
+    def __init__(self, source: str | Source) -> None:
+        self._source = as_source(source)
+        self.path = self._source.name
         self.interfaces: list[pb.Interface] = []
         self.notes: list[str] = []
         for _ in self._parts():
@@ -54,12 +55,12 @@ class PacketFile:
         # Once so much has been given back, glibc keeps what is freed for the next
         # batch instead of fetching fresh pages for each: a sixth of the time.
         np.empty(_KEPT_BYTES, np.uint8)
-        with open_binary(self.path) as file:
+        with self._source.open() as stream:
             buffer = np.zeros(_BUFFER_BYTES + SLACK, np.uint8)
             base = have = 0
             while True:
                 room = buffer.size - SLACK
-                got = read_into(file, memoryview(buffer.data)[have:room], self.path)
+                got = read_into(stream, memoryview(buffer.data)[have:room], self.path)
                 have += got
                 at = yield from scan.batches(buffer, base, have)
                 if scan.fault or have < room:
@@ -73,18 +74,19 @@ class PacketFile:
                 else:
                     buffer[: have - at] = buffer[at:have]
                     base, have = base + at, have - at
-            end = file.seek(0, 2) if scan.fault else base + have
+            end = self._source.size() if scan.fault else base + have
         self._close(scan, base + at, end)
 
-    def _close(self, scan: Scan, at: int, end: int) -> None:
+    def _close(self, scan: Scan, at: int, end: int | None) -> None:
         if scan.section < 0:
             if end == 0:
                 raise CaptureError(self.path, "is empty", hint="was the recording ended before a byte came?")
             what = scan.fault or "the file is cut inside its first block"
             raise CaptureError(self.path, what, offset=at, hint="copy the file again, or record anew")
         if scan.fault:
-            self.notes.append(f"byte {at}: {scan.fault}; not read from there on ({pluralize(end - at, 'byte')})")
-        elif at < end:
+            left_out = "" if end is None else f" ({pluralize(end - at, 'byte')})"
+            self.notes.append(f"byte {at}: {scan.fault}; not read from there on{left_out}")
+        elif end is not None and at < end:
             left_out = pluralize(end - at, "byte")
             self.notes.append(f"byte {at}: the file is cut inside a block; left out from there on ({left_out})")
         if scan.missing_bytes:

@@ -8,6 +8,7 @@ import numpy as np
 
 from busbench.capture import pcapng_blocks as pb
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
+from busbench.capture.file_io import Source, as_source
 from busbench.capture.packet_batch import NO_TIME, PacketBatch
 from busbench.capture.packet_order import PacketOrder
 from busbench.capture.packets import PacketFile
@@ -23,17 +24,17 @@ def sniff(head: bytes) -> bool:
     return len(head) >= 4 and head.startswith(magic)
 
 
-def open_file(path: str, options: ReadOptions) -> Capture:
+def open_file(source: str | Source, options: ReadOptions) -> Capture:
     """Open a pcapng file of serial bytes.
 
     Args:
-        path: the file.
+        source: the file.
         options: `interface` picks one by name or number.
 
     Raises:
         CaptureError: it is no pcapng file, or has no such interface.
     """
-    return SerialPackets(path, options)
+    return SerialPackets(as_source(source), options)
 
 
 class SerialPackets(Capture):
@@ -42,10 +43,10 @@ class SerialPackets(Capture):
     Without a choice it is the serial one; see choose.
     """
 
-    def __init__(self, path: str, options: ReadOptions) -> None:
-        self._file, self._line = PacketFile(path), options.line
+    def __init__(self, source: Source, options: ReadOptions) -> None:
+        self._file, self._line = PacketFile(source), options.line
         self._chosen, self._outbound, has_times = choose(self._file, options.interface)
-        self.info = CaptureInfo(path, FORMAT, NO_CLOCK, None, self._chosen.label)
+        self.info = CaptureInfo(source.name, FORMAT, NO_CLOCK, None, self._chosen.label)
         if has_times:
             self.info.clock = self._chosen.clock
         if self.info.clock.is_known and self._chosen.has_wall_clock:

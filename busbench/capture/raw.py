@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
-from busbench.capture.file_io import open_binary, read_into
+from busbench.capture.file_io import Source, as_source, read_into
 from busbench.model import NO_CLOCK, ByteLog, set_readonly
 from busbench.wire.codec import END_BYTES, FRAME_BYTES, HEADER
 
@@ -35,33 +35,34 @@ def sniff(head: bytes) -> bool:
     return any(bool((looks[apart:] & looks[:-apart]).any()) for apart in range(FRAME_BYTES, _APART_MAX + 1))
 
 
-def open_file(path: str, options: ReadOptions) -> Capture:  # noqa: ARG001 - the contract of readers
+def open_file(source: str | Source, options: ReadOptions) -> Capture:  # noqa: ARG001 - the contract of readers
     """Open a file of raw bytes; any bytes will do.
 
     Args:
-        path: the file.
+        source: the file.
         options: none applies.
 
     Raises:
         CaptureError: the file cannot be opened.
     """
-    return RawBytes(path)
+    return RawBytes(as_source(source))
 
 
 class RawBytes(Capture):
     """A file that holds nothing but the received bytes."""
 
-    def __init__(self, path: str) -> None:
-        open_binary(path).close()
-        self.info = CaptureInfo(path, FORMAT, NO_CLOCK)
+    def __init__(self, source: Source) -> None:
+        self._source = source
+        source.open().close()
+        self.info = CaptureInfo(source.name, FORMAT, NO_CLOCK)
 
     def blocks(self) -> Iterator[ByteLog]:
         """Read the bytes from the start of the file."""
         offset = 0
-        with open_binary(self.info.path) as file:
+        with self._source.open() as stream:
             while True:
                 data = np.empty(_BLOCK_BYTES, np.uint8)
-                got = read_into(file, data.data, self.info.path)
+                got = read_into(stream, data.data, self.info.path)
                 if got:
                     log = ByteLog.from_bytes(data[:got], offset=offset)
                     set_readonly(log.data)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
 from os import PathLike
+from typing import BinaryIO
 
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.open import open_capture
@@ -148,11 +149,11 @@ class Recording:
         return self.frames.times()
 
 
-def read_recording(path: str | PathLike[str], *, options: ReadOptions | None = None) -> Recording:
+def read_recording(recording: str | PathLike[str] | BinaryIO, *, options: ReadOptions | None = None) -> Recording:
     """Read a recording of any format whole.
 
     Args:
-        path: the file; "-" is standard input.
+        recording: the file, compressed or not; "-" is standard input; or an object that is open for bytes.
         options: choices that the file may leave open.
 
     Returns:
@@ -163,7 +164,7 @@ def read_recording(path: str | PathLike[str], *, options: ReadOptions | None = N
         CaptureError: nothing could be read.
     """
     options = options or ReadOptions()
-    with open_capture(path, options=options) as capture:
+    with open_capture(recording, options=options) as capture:
         span = Span()
         found = AlignmentResult.concat(read_frames(capture, span=span, line=options.line))
         return Recording(capture.info, span, found.frames, found.rejects)

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from busbench.capture import pcapng_blocks as pb
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.concat_slices import gather
-from busbench.capture.file_io import read_head
+from busbench.capture.file_io import Source, as_source, read_head
 from busbench.capture.frame_count import SAMPLE_BYTES, carries_frames
 from busbench.capture.packet_batch import NO_TIME, PacketBatch
 from busbench.capture.packet_order import PacketOrder
@@ -85,17 +85,17 @@ def sniff(head: bytes) -> bool:
     return not links.isdisjoint((_LINUX, _WINDOWS)) and links.isdisjoint(pb.LINKS_USER)
 
 
-def open_file(path: str, options: ReadOptions) -> Capture:
+def open_file(source: str | Source, options: ReadOptions) -> Capture:
     """Open a capture of a USB host.
 
     Args:
-        path: a pcapng file.
+        source: a pcapng file.
         options: `usb_device` picks the adapter, as "bus.device" or "bus.device.endpoint".
 
     Raises:
         CaptureError: it cannot be read, holds no received bytes, or leaves a choice.
     """
-    return UsbTransfers(path, options)
+    return UsbTransfers(as_source(source), options)
 
 
 def _byte_order(head: bytes) -> str:
@@ -145,15 +145,15 @@ class _Transfers:
 class UsbTransfers(Capture):
     """What one adapter received."""
 
-    def __init__(self, path: str, options: ReadOptions) -> None:
-        self._file, self._line = PacketFile(path), options.line
+    def __init__(self, source: Source, options: ReadOptions) -> None:
+        self._file, self._line = PacketFile(source), options.line
         # Linux writes its headers in the byte order of the machine, as it does the section
-        self._linux = _LINUX_HEADER.newbyteorder("<" if _byte_order(read_head(path)) == "<" else ">")
+        self._linux = _LINUX_HEADER.newbyteorder("<" if _byte_order(read_head(source)) == "<" else ">")
         self._key, self._port = self._choose(self._survey(), options.usb_device)
         key = self._key
         self._first_notes = [f"adapter {key.address}, endpoint {key.endpoint}: {self._port.described()}"]
         step_ns = max(self._file.interfaces[i].resolution_ns for i in self._port.interfaces.values())
-        self.info = CaptureInfo(path, FORMAT, Clock(ClockKind.PER_READ, max(step_ns, _RESOLUTION_NS)), 0)
+        self.info = CaptureInfo(source.name, FORMAT, Clock(ClockKind.PER_READ, max(step_ns, _RESOLUTION_NS)), 0)
         self.info.source = f"USB {key.address}"
         self.info.notes.extend(self._first_notes)
 

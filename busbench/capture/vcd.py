@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.edges import LevelCapture, LevelFile
-from busbench.capture.file_io import BLOCK_BYTES, open_binary, read_into, whole_parts
+from busbench.capture.file_io import BLOCK_BYTES, Source, as_source, read_into, whole_parts
 from busbench.errors import CaptureError, pluralize, sanitize
 from busbench.model import I64, U8, Bools, set_readonly
 from busbench.wire.edges import Edges
@@ -45,39 +45,40 @@ def sniff(head: bytes) -> bool:
     return bool(first) and first[0] in _KEYWORDS
 
 
-def open_file(path: str, options: ReadOptions) -> Capture:
+def open_file(source: str | Source, options: ReadOptions) -> Capture:
     """Open a value change dump as the bytes on one of its signals.
 
     Args:
-        path: the file.
+        source: the file.
         options: `signal` picks one by name or scope.name; `line` sets the line.
 
     Raises:
         CaptureError: it is no such file, or has no such signal.
     """
-    return LevelCapture(VcdFile(path), options)
+    return LevelCapture(VcdFile(source), options)
 
 
 class VcdFile(LevelFile):
     """The declarations of a dump, read once, and its changes, as often as asked."""
 
-    def __init__(self, path: str) -> None:
-        self.path, self.format = path, FORMAT
+    def __init__(self, source: str | Source) -> None:
+        self._source = as_source(source)
+        self.path, self.format = self._source.name, FORMAT
         self.notes: list[str] = []
         self._first_notes: list[str] = []
         self._step_fs = 0
         self._ids: dict[str, bytes] = {}
         self._all_ids: set[bytes] = set()
         self._wide = 0
-        with open_binary(path) as file:
+        with self._source.open() as stream:
             head = b""
             while (match := re.search(rb"\$enddefinitions\s+\$end(?=\s|$)", head)) is None:
                 more = bytearray(BLOCK_BYTES)
-                got = read_into(file, memoryview(more), path)
+                got = read_into(stream, memoryview(more), self.path)
                 head += more[:got]
                 if not got or len(head) > _HEADER_MOST:
                     what = "ends inside its declarations" if not got else "has no end of its declarations"
-                    raise CaptureError(path, what, offset=len(head), hint="save it again")
+                    raise CaptureError(self.path, what, offset=len(head), hint="save it again")
         self._body = match.end()
         self._declare(head[: match.start()].split())
         self.names = tuple(self._ids)
@@ -87,7 +88,7 @@ class VcdFile(LevelFile):
                 if self._wide
                 else "declares no signal"
             )
-            raise CaptureError(path, what, hint="save the line as a signal of one bit")
+            raise CaptureError(self.path, what, hint="save the line as a signal of one bit")
         if not self._step_fs:
             self._step_fs = _FS_PER_NS
             self._first_notes.append("no time scale is given: 1 ns was taken")
@@ -100,7 +101,7 @@ class VcdFile(LevelFile):
         offset, rest = self._body, b""
         last: dict[str, Edges] = {}
         try:
-            for whole, rest in whole_parts(self.path, start=offset, ends=_SPACE):
+            for whole, rest in whole_parts(self._source, start=offset, ends=_SPACE):
                 if len(rest) > _REST_MOST:
                     what = "is not a value change dump from here on"
                     raise CaptureError(self.path, what, offset=offset + len(whole), hint="save it again")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import io
 import os
 import stat
@@ -77,7 +78,9 @@ def test_frames_may_begin_late_in_a_raw_file(tmp_path: Path) -> None:
         (b"\x00", "is of no known format"),
         (bytes(1000), "is of no known format"),
         (b"Dear diary, the glider flew well.\n" * 9, "is text of no layout"),
-        (b"\x1f\x8b\x08\x00" + bytes(50), r"is compressed \(gzip\): unpack it first"),
+        (b"\x1f\x8b\x08\x00" + bytes(50), r"is damaged \(gzip\): copy it again"),
+        (gzip.compress(b""), "is empty"),
+        (gzip.compress(gzip.compress(FRAME * 9)), "is compressed twice: unpack it once"),
         (b"\x89PNG\r\n\x1a\n" + bytes(50), "is a picture"),
         (b"\xd4\xc3\xb2\xa1" + bytes(50), "old pcap layout: save it as pcapng"),
         (b"\x0a\x0d\x0d\x0a", "byte 0: the file is cut inside its first block"),

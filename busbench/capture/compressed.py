@@ -1,0 +1,196 @@
+"""Sources that are compressed, unpacked as they are read.
+
+Several members may follow one another, as `cat` joins them. What is cut or damaged gives what came before, and its
+fault; what unpacks without end, or wants too much memory, ends with one line.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+from busbench.capture.file_io import ByteStream, Source, read_into
+from busbench.errors import CaptureError
+
+_READ_BYTES = 1 << 14  # of what is damaged no more is lost
+_MEMORY_BYTES = 128 << 20  # what a decompressor may want; more is asked for by no usual setting
+_UNPACKED_FREE = 4 << 30  # bytes that anything may unpack to
+_TOO_WIDE = "wants more than 128 MB of memory to be unpacked: unpack it first"
+_UNPACKED_RATIO = 250  # and beyond them so many for each that is packed
+
+
+class _Decompressor(Protocol):
+    """What the decompressors of the standard library have in common."""
+
+    @property
+    def eof(self) -> bool: ...
+
+    @property
+    def needs_input(self) -> bool: ...
+
+    @property
+    def unused_data(self) -> bytes: ...
+
+    def decompress(self, data: bytes, max_length: int = -1) -> bytes: ...
+
+
+class _Inflate:
+    """zlib's decompressor with the members of the others."""
+
+    def __init__(self) -> None:
+        self._inner = zlib.decompressobj(wbits=31)  # with the gzip header
+
+    @property
+    def eof(self) -> bool:
+        return self._inner.eof
+
+    @property
+    def needs_input(self) -> bool:
+        return not self._inner.unconsumed_tail
+
+    @property
+    def unused_data(self) -> bytes:
+        return self._inner.unused_data
+
+    def decompress(self, data: bytes, max_length: int = -1) -> bytes:
+        return self._inner.decompress(self._inner.unconsumed_tail + data, max(max_length, 0))
+
+
+def _xz() -> _Decompressor:
+    import lzma
+
+    return lzma.LZMADecompressor(memlimit=_MEMORY_BYTES)
+
+
+def _bzip2() -> _Decompressor:
+    import bz2
+
+    return bz2.BZ2Decompressor()
+
+
+def _zstd() -> _Decompressor:
+    zstd = importlib.import_module("compression.zstd" if sys.version_info >= (3, 14) else "backports.zstd")
+    window = zstd.DecompressionParameter.window_log_max
+    made: _Decompressor = zstd.ZstdDecompressor(options={window: _MEMORY_BYTES.bit_length() - 1})
+    return made
+
+
+@dataclass(frozen=True, slots=True)
+class Codec:
+    """A kind of compression.
+
+    Args:
+        name: for people.
+        magic: how it begins.
+        make: a decompressor of one member.
+    """
+
+    name: str
+    magic: bytes
+    make: Callable[[], _Decompressor]
+
+
+CODECS = (
+    Codec("gzip", b"\x1f\x8b", _Inflate),
+    Codec("zstd", b"\x28\xb5\x2f\xfd", _zstd),
+    Codec("xz", b"\xfd7zXZ\0", _xz),
+    Codec("bzip2", b"BZh", _bzip2),
+)
+
+
+def codec_of(head: bytes) -> Codec | None:
+    """The compression of a source that begins so, None where it has none."""
+    return next((codec for codec in CODECS if head.startswith(codec.magic)), None)
+
+
+class CompressedSource(Source):
+    """What another source holds, unpacked.
+
+    Args:
+        inner: the source.
+        codec: how it is compressed.
+    """
+
+    def __init__(self, inner: Source, codec: Codec) -> None:
+        self._inner, self._codec = inner, codec
+        self.name = inner.name
+
+    def open(self) -> ByteStream:
+        """A stream of what is unpacked; see Source."""
+        self.fault = ""
+        return _Unpacked(self, self._inner.open(), self._codec)
+
+    def close(self) -> None:
+        """Let go of the inner source."""
+        self._inner.close()
+
+
+class _Unpacked:
+    """A stream that unpacks; at a fault it ends and leaves word with its source."""
+
+    def __init__(self, source: Source, stream: ByteStream, codec: Codec) -> None:
+        self._source, self._stream, self._codec = source, stream, codec
+        self._data = b""  # read, but not given to the decompressor
+        self._decompressor: _Decompressor | None = codec.make()
+        self._packed = self._at = 0
+        self._has_ended = False
+
+    def readinto(self, view: memoryview) -> int:
+        while not self._has_ended:
+            try:
+                out = self._unpack(len(view))
+            except CaptureError:
+                raise
+            except Exception as error:  # each codec has errors of its own
+                is_memory = isinstance(error, MemoryError) or "memory" in str(error).lower()
+                self._end(_TOO_WIDE if is_memory else f"is damaged ({self._codec.name}): copy it again")
+                break
+            if out:
+                self._at += len(out)
+                view[: len(out)] = out
+                if self._at > _UNPACKED_FREE + _UNPACKED_RATIO * self._packed:
+                    self._end(
+                        f"unpacks to more than {self._at >> 20:,} MB, which no recording does: look where it comes from"
+                    )
+                return len(out)
+        return 0
+
+    def _unpack(self, room: int) -> bytes:
+        if not self._data and (self._decompressor is None or self._decompressor.needs_input):
+            block = bytearray(_READ_BYTES)
+            got = read_into(self._stream, memoryview(block), self._source.name)
+            self._packed += got
+            self._data = bytes(block[:got])
+            if not got:
+                self._end("" if self._decompressor is None else f"is cut ({self._codec.name}): copy it again")
+                return b""
+        if self._decompressor is None:
+            self._data = self._data.lstrip(b"\0")  # some pad with them
+            if not self._data:
+                return b""
+            self._decompressor = self._codec.make()
+        data, self._data = self._data, b""
+        out = self._decompressor.decompress(data, room)
+        if self._decompressor.eof:
+            self._data, self._decompressor = self._decompressor.unused_data, None
+        return out
+
+    def _end(self, fault: str) -> None:
+        self._has_ended = True
+        self._source.fault = fault
+
+    def tell(self) -> int:
+        return self._at
+
+    def close(self) -> None:
+        self._stream.close()
+
+    def __enter__(self) -> _Unpacked:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
