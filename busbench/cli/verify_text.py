@@ -91,8 +91,7 @@ def _by_reason(checks: Sequence[Check]) -> Iterator[str]:
 
 
 def _has_spare(check: Check) -> bool:
-    is_switch = check.channel in (17, 18)  # there is nothing between on and off
-    return check.margin is not None and check.margin > 0 and check.unit not in _UNSPARED and not is_switch
+    return check.margin is not None and check.margin > 0 and check.unit not in _UNSPARED
 
 
 def _spare(check: Check) -> str:
@@ -100,6 +99,6 @@ def _spare(check: Check) -> str:
 
 
 def _is_narrow(check: Check) -> bool:
-    if check.margin is None or not check.limit or check.unit in _UNSPARED or check.channel in (17, 18):
+    if check.margin is None or not check.limit or check.unit in _UNSPARED:
         return False
     return check.margin < NARROW * abs(check.limit)

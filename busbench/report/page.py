@@ -15,10 +15,9 @@ from busbench.rig.sheet import setup_steps
 from busbench.rig.weakest import find_weakest
 from busbench.verify.channel_checks import ALONE, DIRECTION, HIGH_END, LOW_END, NOISE, REST
 from busbench.verify.failsafe_checks import VALUE
-from busbench.verify.inputs import TWO_STATE_COUNTS, ChannelPlan
-from busbench.verify.result import Check, Verdict
+from busbench.verify.inputs import ChannelPlan
+from busbench.verify.result import ON_OFF, Check, Verdict
 from busbench.verify.verify import Verification
-from busbench.wire.codec import CHANNELS
 
 MARKS = {Verdict.PASS: "✓ pass", Verdict.FAIL: "✗ FAIL", Verdict.NOT_TESTED: "○ not tested"}
 CAUTIONS = (
@@ -52,13 +51,15 @@ def cell_text(check: Check | None) -> str:
         return f"{mark} not tested"
     if check.measured is None:
         return f"{mark} {'yes' if check.verdict is Verdict.PASS else 'no'}"
-    if (check.channel or 0) > CHANNELS and check.name != ALONE:
-        return f"{mark} {'on' if check.measured > sum(TWO_STATE_COUNTS) / 2 else 'off'}"
+    if check.unit == ON_OFF:
+        return f"{mark} {'on' if check.measured else 'off'}"
     return f"{mark} {check.measured:.4g}"
 
 
 def margin_text(check: Check) -> str:
-    """Limit and margin of a check, for people."""
+    """Limit and margin of a check, for people; of an on/off channel the state of the plan."""
+    if check.unit == ON_OFF and check.expected is not None:
+        return f"planned {'on' if check.expected else 'off'}"
     if check.limit is None:
         return ""
     plan = f"{check.expected:.6g} ± " if check.expected is not None else ""

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import enum
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
+
+from busbench.wire.frame_spec import CHANNELS
 
 CAUTION = (
     "A bench check is no proof of airworthiness: keep to local rules, ask your club's safety officer, and make a"
@@ -13,6 +15,10 @@ CAUTION = (
 )
 
 Part = Literal["plan", "line", "channel", "failsafe", "pulse", "walk"]
+
+
+ON_OFF = "on/off"  # unit of a channel that is on (1) or off (0)
+_MIDDLE_COUNTS = 992  # what such a channel counts as is far on either side
 
 
 class Verdict(enum.StrEnum):
@@ -37,7 +43,7 @@ class Check:
         expected: value of the plan, None where only the limit counts.
         limit: the most that is allowed: of the measured value, or of its distance from the expected.
         margin: how far the value is inside the limit; below 0 it fails.
-        unit: of all four.
+        unit: of all four; ON_OFF for channels 17 and 18, which have no limit and no margin.
         channel: 1-18, None where it is about no channel.
     """
 
@@ -56,8 +62,7 @@ class Check:
     @property
     def told(self) -> str:
         """The sentence; of what failed also the limit that it passed."""
-        is_switch = self.channel in (17, 18)  # there is nothing between on and off
-        if is_switch or self.limit is None or self.verdict is not Verdict.FAIL:
+        if self.limit is None or self.verdict is not Verdict.FAIL:
             return self.sentence
         if self.expected is not None:  # the sentence names the plan's value
             word = "limit ±"
@@ -84,6 +89,8 @@ class CheckFactory:
 
     def at_most(self, name: str, sentence: str, *, measured: float, limit: float, unit: str) -> Check:
         """A value that may not be above a limit."""
+        if self._is_on_off(unit):
+            return self.is_so(name, sentence, good=measured <= limit)
         return self._judged(name, sentence, measured, None, limit, limit - measured, unit)
 
     def at_least(self, name: str, sentence: str, *, measured: float, limit: float, unit: str) -> Check:
@@ -91,7 +98,11 @@ class CheckFactory:
         return self._judged(name, sentence, measured, None, limit, measured - limit, unit)
 
     def within(self, name: str, sentence: str, *, measured: float, expected: float, limit: float, unit: str) -> Check:
-        """A value that may not be farther from the plan's than a limit."""
+        """A value that may not be farther from the plan's than a limit; on an on/off channel the same state."""
+        if self._is_on_off(unit):
+            on, planned = float(measured > _MIDDLE_COUNTS), float(expected > _MIDDLE_COUNTS)
+            state = self.is_so(name, sentence, good=on == planned)
+            return replace(state, measured=on, expected=planned, unit=ON_OFF)
         margin = limit - abs(measured - expected)
         return self._judged(name, sentence, measured, expected, limit, margin, unit)
 
@@ -102,9 +113,15 @@ class CheckFactory:
 
     def not_tested(self, name: str, why: str, *, unit: str = "", limit: float | None = None) -> Check:
         """A check for which the recording holds nothing."""
+        if self._is_on_off(unit):
+            unit, limit = ON_OFF, None
         return Check(
             self.part, self.subject, name, Verdict.NOT_TESTED, why, limit=limit, unit=unit, channel=self.channel
         )
+
+    def _is_on_off(self, unit: str) -> bool:
+        """True if what counts is a state, for there is nothing between on and off."""
+        return (self.channel or 0) > CHANNELS and unit == "counts"
 
     def _judged(
         self,

@@ -77,7 +77,7 @@ def test_the_good_aircraft() -> None:
     assert "✓ pass 74 passed, 0 failed, 0 not tested." in read.text
     assert "All checks of this page were made." in read.text
     assert "6 rudder ✓ 1024 ✓ 123 ✓ 1925 ✓ yes ✓ 0 ✓ 0 ✓ 1024 7 gear" in read.text
-    assert "17 tow release ✓ off ✓ off ✓ on ✓ yes ✓ 0 – ✓ on 8 sustainer" in read.text
+    assert "17 tow release ✓ off ✓ off ✓ on ✓ yes ✓ yes – ✓ on 8 sustainer" in read.text
     assert "What failed" not in read.text
 
 

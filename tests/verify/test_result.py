@@ -39,6 +39,17 @@ def test_what_failed_is_told_with_its_limit() -> None:
     ]  # fmt: skip
 
 
+def test_an_on_off_channel_is_judged_by_its_state() -> None:
+    switch = CheckFactory("channel", "channel 17 (release)", 17)
+    on = switch.within("rest", "rests at on, planned off", measured=1811, expected=173, limit=24.57, unit="counts")
+    assert (on.verdict, on.measured, on.expected, on.limit, on.margin, on.unit) == (FAIL, 1, 0, None, None, "on/off")
+    off = switch.within("rest", "", measured=173, expected=173, limit=24.57, unit="counts")
+    assert (off.verdict, off.measured, off.expected) == (PASS, 0, 0)
+    untested = switch.not_tested("rest", "", unit="counts", limit=24.57)
+    assert (untested.limit, untested.unit) == (None, "on/off")
+    assert switch.at_most("moves alone", "", measured=0, limit=20, unit="counts").measured is None
+
+
 @pytest.mark.parametrize(
     ("verdicts", "expected"),
     [
