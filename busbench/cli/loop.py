@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from busbench.cli.numbers import FiniteRange
 from busbench.cli.output import format_option, to_the_end, write_csv, write_json
 from busbench.errors import PortError
 
@@ -57,7 +58,7 @@ class LoopResult:
 @click.option(
     "--seconds",
     metavar="SECONDS",
-    type=click.FloatRange(0.05, 3600),
+    type=FiniteRange(0.05, 3600),
     default=5.0,
     show_default=True,
     help="How long to send.",

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busbench.cli.live import line_of, line_options
+from busbench.cli.numbers import FiniteRange
 from busbench.cli.output import format_option, is_terminal, prose, say, to_the_end, write_csv, write_json
 from busbench.errors import display_name, pluralize
 from busbench.model import LineSettings
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 @click.option(
     "--seconds",
     metavar="SECONDS",
-    type=click.FloatRange(0.1, 3600),
+    type=FiniteRange(0.1, 3600),
     default=3.0,
     show_default=True,
     help="How long to listen.",
@@ -58,21 +59,21 @@ def probe(port: str, *, seconds: float, line: LineSettings) -> ProbeResult:
     import time
 
     from busbench.bench.sources import open_live
-    from busbench.model import Chunk
     from busbench.port.port import EventKind
-    from busbench.port.probe import classify
+    from busbench.port.probe import Heard
 
-    chunks: list[Chunk] = []
+    heard = Heard()
     with open_live(port, line=line) as live:
         if is_terminal():
             say(f"listening for {seconds:g} s")
         until = time.monotonic() + seconds
         while (left := until - time.monotonic()) > 0 and not live.has_ended:
-            chunks += live.read(left)
+            heard.add(live.read(left))
             for event in live.events():
                 if event.kind is not EventKind.OPENED:
                     say(f"busbench: {display_name(port)}: {event.text}")
-        return classify(chunks, clock=live.clock, line=line)
+        clock = live.clock
+    return heard.judge(clock=clock, line=line)
 
 
 def show(result: ProbeResult, format_: str) -> None:
@@ -82,6 +83,7 @@ def show(result: ProbeResult, format_: str) -> None:
         "says": result.says,
         "advice": result.advice,
         "bytes": result.bytes_total,
+        "judged_bytes": result.judged,
         "marked_bytes": result.marked,
         "frames": result.frames,
         "period_s": result.period_s,
@@ -99,6 +101,8 @@ def show(result: ProbeResult, format_: str) -> None:
     click.echo(result.says)
     if result.advice:
         prose(f"what to do: {result.advice}", indent=2)
+    if result.judged < result.bytes_total:
+        prose(f"judged by the first {result.judged:,} of {result.bytes_total:,} bytes", indent=2)
     if result.sample and not result.is_good:
         marked = f", {result.marked} of them marked as damaged" if result.marked else ""
         sample = result.sample.hex(" ").upper()

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busbench.cli.live import LOOK_S, line_of, line_options, stop_signals
+from busbench.cli.numbers import FiniteRange
 from busbench.cli.output import INTERRUPTED, force_option, say, wrote
 from busbench.cli.progress import ProgressLine
 from busbench.cli.source import fault_option
@@ -90,7 +91,7 @@ class RecordResult:
 @click.option(
     "--seconds",
     metavar="SECONDS",
-    type=click.FloatRange(0, min_open=True),
+    type=FiniteRange(0, min_open=True),
     help="Stop after so long [default: at Ctrl-C].",
 )
 @force_option

@@ -9,6 +9,7 @@ import click
 
 from busbench.capture.base import ReadOptions
 from busbench.cli.live import listen, stop_signals
+from busbench.cli.numbers import FiniteRange
 from busbench.cli.output import force_option, say, wrote
 from busbench.cli.rig_files import refuse_existing, write_new
 from busbench.cli.source import open_source, read_options, source_options
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     default="",
     help="Names of the devices in the order in which they were moved, with commas.",
 )
-@click.option("--seconds", metavar="SECONDS", type=click.FloatRange(0, min_open=True),
+@click.option("--seconds", metavar="SECONDS", type=FiniteRange(0, min_open=True),
               help="Watch a port for so long [default: until Ctrl-C].")  # fmt: skip
 @click.option("-o", "--output", metavar="FILE.toml", help="File to write [default: standard output].")
 @force_option

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from busbench.cli.numbers import FiniteRange
 from busbench.cli.output import (
     ascii_option,
     can_write,
@@ -30,9 +31,9 @@ PROGRAM_FRAMES_MAX = 200_000
 
 @click.command("power", short_help="volts and amperes in every lead; the weakest")
 @rig_argument
-@click.option("--temperature", "temperature_c", metavar="DEGREES", type=click.FloatRange(-60, 200), default=20.0,
+@click.option("--temperature", "temperature_c", metavar="DEGREES", type=FiniteRange(-60, 200), default=20.0,
               show_default=True, help="Of the leads, Celsius.")  # fmt: skip
-@click.option("--moving", "moving_pct", metavar="PERCENT", type=click.FloatRange(0, 100), default=25.0,
+@click.option("--moving", "moving_pct", metavar="PERCENT", type=FiniteRange(0, 100), default=25.0,
               show_default=True, help="Share of the time in which devices move, for endurance.")  # fmt: skip
 @click.option("--program", metavar="PROGRAM.toml", help="A drive program to run over time.")
 @click.option("--svg", metavar="FILE.svg", callback=ends_in(".svg", "a picture in SVG"),

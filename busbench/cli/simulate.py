@@ -98,6 +98,7 @@ def simulate(settings: ReceiverSettings, outlet: Outlet, *, is_fast: bool = Fals
     click.echo(outlet.name)
     sys.stdout.flush()
     say("a virtual receiver; it begins when somebody listens; Ctrl-C ends it")
+    _warn(outlet)
     try:
         with stop_signals() as stop:
             return play(settings, outlet, is_fast=is_fast, is_wanted=lambda: not stop.is_set())
@@ -121,18 +122,29 @@ def fly(port: AircraftPort, outlet: Outlet) -> None:
     click.echo(outlet.name)
     sys.stdout.flush()
     say("a virtual aircraft; its pilot begins when somebody listens, and ends the round; Ctrl-C ends it")
+    _warn(outlet)
     try:
         with stop_signals() as stop:
             while not stop.wait(_LOOK_S) and not outlet.is_heard():
                 pass
             port.restart()
+
+            def is_wanted() -> bool:
+                return not stop.is_set()
+
             while not stop.is_set() and not port.has_ended:
+                outlet.is_heard()  # lets in whoever comes later
                 for chunk in port.read(_LOOK_S):
-                    outlet.write(chunk.data, waits=port.is_fast)
+                    outlet.write(chunk.data, waits_while=is_wanted if port.is_fast else None)
                 for event in port.events():
                     say(f"busbench: {event.text}")
     finally:
         outlet.close()
+
+
+def _warn(outlet: Outlet) -> None:
+    if outlet.warning:
+        say(f"busbench: {outlet.name}: {outlet.warning}")
 
 
 def _outlet(tcp: str | None, link: str | None) -> Outlet:
@@ -143,4 +155,4 @@ def _outlet(tcp: str | None, link: str | None) -> Outlet:
     host, colon, number = tcp.rpartition(":")
     if not number.isdecimal() or int(number[:9]) > 65535:
         raise PortError("--tcp", f'"{tcp}" is not a TCP port', hint="give 1 to 65535, or 0 for any")
-    return TcpOutlet(host=host if colon else "127.0.0.1", port=int(number))
+    return TcpOutlet(host=host.strip("[]") if colon else "127.0.0.1", port=int(number))

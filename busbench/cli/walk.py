@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busbench.cli.live import arm_option
+from busbench.cli.numbers import FiniteRange
 from busbench.cli.output import INTERRUPTED, ends_in, prose, say, table_lines, wrote
 from busbench.cli.source import fault_option
 from busbench.errors import DriveError, sanitize
@@ -53,7 +54,7 @@ class WalkOptions:
 @click.option("--resume", "is_resumed", is_flag=True, help="Go on with the answers that are there.")
 @arm_option
 @fault_option("virtual: only", example="reversed:rudder")
-@click.option("--rate", "rate_pct_per_s", metavar="PERCENT", type=click.FloatRange(5, 1000), default=100.0,
+@click.option("--rate", "rate_pct_per_s", metavar="PERCENT", type=FiniteRange(5, 1000), default=100.0,
               show_default=True, help="Limit of speed, a second; motions take half of it.")  # fmt: skip
 def command(
     port: str,

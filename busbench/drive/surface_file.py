@@ -183,7 +183,7 @@ def read_walk(path: str | Path) -> SavedWalk:
         what, hint = unreadable(error)
         raise DriveError(f"{path}: {what}", hint=hint) from None
     try:
-        raw = json.loads(text)
+        raw = json.loads(text, parse_constant=_no_number)
         if raw["version"] != VERSION:
             raise DriveError(
                 f"{path}, version: {sanitize(str(raw['version']), most=20)} is not known",
@@ -204,6 +204,10 @@ def read_walk(path: str | Path) -> SavedWalk:
             case _:
                 what = sanitize(str(error), most=80)
         raise DriveError(f"{path}: holds no answers of a walk ({what})", hint=_NAME_IT) from None
+
+
+def _no_number(word: str) -> float:
+    raise ValueError(f"{word} is not a number")
 
 
 def _entry(raw: dict[str, Any]) -> Entry:

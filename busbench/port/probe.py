@@ -5,7 +5,7 @@ from __future__ import annotations
 import enum
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from busbench.wire.table import AlignmentResult
 
 PAUSE_NS = 1_000_000  # bursts are split by pauses longer than this
 SAMPLE_BYTES = 32
+HEARD_MAX = 1_000_000  # two minutes of a line without a pause
 _FEW_FRAMES = 3
 _MOSTLY = 0.5
 _RARE = 0.02  # end bytes seen less often are those of false frames
@@ -53,6 +54,7 @@ class ProbeResult:
         replies: of sensors, between frames.
         damaged_bytes: that form no frame.
         sample: the first bytes.
+        judged: bytes that the rest is about: all, or the first HEARD_MAX.
     """
 
     line: LineState
@@ -66,11 +68,34 @@ class ProbeResult:
     replies: int = 0
     damaged_bytes: int = 0
     sample: bytes = b""
+    judged: int = 0
 
     @property
     def is_good(self) -> bool:
         """True where frames were found."""
         return self.line is LineState.FRAMES
+
+
+class Heard:
+    """What a port gave, the first HEARD_MAX bytes kept: the time to judge them is bounded, whatever a source does."""
+
+    def __init__(self) -> None:
+        self.chunks: list[Chunk] = []
+        self.kept = self.bytes_total = 0
+
+    def add(self, chunks: Sequence[Chunk]) -> None:
+        """Take what one read gave."""
+        for chunk in chunks:
+            self.bytes_total += len(chunk.data)
+            if room := HEARD_MAX - self.kept:
+                kept = chunk if len(chunk.data) <= room else Chunk(chunk.t_ns, chunk.data[:room], chunk.bad[:room])
+                self.chunks.append(kept)
+                self.kept += len(kept.data)
+
+    def judge(self, *, clock: Clock, line: LineSettings = BUS_LINE) -> ProbeResult:
+        """Say what it is; see classify."""
+        result = classify(self.chunks, clock=clock, line=line)
+        return replace(result, bytes_total=self.bytes_total, judged=self.kept)
 
 
 def classify(chunks: Sequence[Chunk], *, clock: Clock, line: LineSettings = BUS_LINE) -> ProbeResult:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ipaddress
 import os
 import select
 import socket
@@ -21,6 +22,8 @@ from busbench.sim.receiver import BLOCK, ReceiverSettings, adapter_blocks
 
 _READS_MAX = 4096
 _NAP_S = 0.02
+LISTENERS_MAX = 200  # at one TCP port; descriptors of a process are few
+STALL_S = 5.0
 
 
 class Reads:
@@ -93,15 +96,20 @@ class Outlet(Protocol):
     def name(self) -> str:
         """What a listener opens."""
 
+    @property
+    def warning(self) -> str:
+        """Who can reach it, where that is more than this computer; else empty."""
+
     def is_heard(self) -> bool:
         """True where somebody listens."""
 
-    def write(self, data: bytes, *, waits: bool) -> None:
+    def write(self, data: bytes, *, waits_while: Callable[[], bool] | None = None) -> None:
         """Give bytes to whoever listens.
 
         Args:
             data: the bytes.
-            waits: False drops what a listener does not take at once, as a line would.
+            waits_while: asked again and again while a listener does not take them; None drops what is not taken at
+                once, as a line would.
         """
 
     def close(self) -> None:
@@ -135,16 +143,17 @@ def play(
         if is_fast:
             data = b"".join(chunk.data for chunk in reads.take(1 << 62, most=256))
             if outlet.is_heard():
-                outlet.write(data, waits=True)
+                outlet.write(data, waits_while=is_wanted)
                 given += len(data)
             continue
+        is_heard = outlet.is_heard()  # on a silent line too: whoever comes is let in
         left_s = (begin_ns + due - perf_counter_ns()) / 1e9
         if left_s > 0:
             time.sleep(min(left_s, 0.2))
             continue
         for chunk in reads.take(perf_counter_ns() - begin_ns):
-            if outlet.is_heard():
-                outlet.write(chunk.data, waits=False)
+            if is_heard:
+                outlet.write(chunk.data)
                 given += len(chunk.data)
     return given
 
@@ -160,6 +169,7 @@ class PtyOutlet:
     """
 
     name: str
+    warning = ""
     _master: int
     _slave: int | None
     _link: Path | None
@@ -201,13 +211,13 @@ class PtyOutlet:
         poll.register(self._master, select.POLLOUT)
         return not any(state & select.POLLHUP for _, state in poll.poll(0))
 
-    def write(self, data: bytes, *, waits: bool) -> None:
+    def write(self, data: bytes, *, waits_while: Callable[[], bool] | None = None) -> None:
         """As Outlet says."""
         while data:
             try:
                 data = data[os.write(self._master, data) :]
             except BlockingIOError:
-                if not waits or not self.is_heard():
+                if waits_while is None or not waits_while() or not self.is_heard():
                     return
                 select.select([], [self._master], [], _NAP_S)
             except OSError:  # the listener left in this moment
@@ -225,19 +235,23 @@ class PtyOutlet:
 
 
 class TcpOutlet:
-    """A TCP port that any number may listen to.
+    """A TCP port that LISTENERS_MAX may listen to at once.
 
     Args:
-        host: address to serve at.
+        host: address to serve at; "", 0.0.0.0 and :: are all of this computer.
         port: TCP port, 0 for any that is free.
+
+    Attributes:
+        warning: who can reach it, where that is more than this computer; else empty.
 
     Raises:
         PortError: the address cannot be served.
     """
 
     def __init__(self, *, host: str = "127.0.0.1", port: int = 0) -> None:
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
         try:
-            self._server = socket.create_server((host, port))
+            self._server = socket.create_server((host, port), family=family)
         except (OSError, OverflowError) as error:
             code = getattr(error, "errno", None)
             what = os.strerror(code) if code else str(error)
@@ -245,38 +259,84 @@ class TcpOutlet:
             raise PortError(f"{host}:{port}", f"cannot be served ({what})", hint=hint) from None
         self._server.setblocking(False)
         self._listeners: list[socket.socket] = []
-        self.name = f"socket://{host}:{self._server.getsockname()[1]}"
+        number = self._server.getsockname()[1]
+        address = ipaddress.ip_address(self._server.getsockname()[0])
+        here = "[::1]" if family == socket.AF_INET6 else "127.0.0.1"
+        shown = here if address.is_unspecified else f"[{host}]" if family == socket.AF_INET6 else host
+        self.name = f"socket://{shown}:{number}"
+        self.warning = ""
+        if not address.is_loopback:
+            where = "this computer" if address.is_unspecified else str(address)
+            self.warning = (
+                f"anyone who can reach {where} over a network can listen at port {number};"
+                " leave HOST out to keep it to this computer"
+            )
 
     def is_heard(self) -> bool:
         """As Outlet says."""
-        with contextlib.suppress(BlockingIOError):
-            listener, _ = self._server.accept()
-            listener.setblocking(False)
-            listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            self._listeners.append(listener)
+        for _ in range(LISTENERS_MAX):
+            try:
+                listener, _ = self._server.accept()
+            except OSError:  # nobody waits, has gone already, or this process has no descriptor left
+                break
+            self._admit(listener)
         return bool(self._listeners)
 
-    def write(self, data: bytes, *, waits: bool) -> None:
-        """As Outlet says."""
-        for listener in list(self._listeners):
-            try:
-                self._give(listener, data, waits)
-            except OSError:
-                self._listeners.remove(listener)
-                listener.close()
+    def _admit(self, listener: socket.socket) -> None:
+        try:
+            listener.setblocking(False)
+            listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        except OSError:
+            listener.close()
+            return
+        if len(self._listeners) >= LISTENERS_MAX:
+            for each in filter(_has_left, list(self._listeners)):
+                self._drop(each)
+        if len(self._listeners) >= LISTENERS_MAX:
+            listener.close()
+        else:
+            self._listeners.append(listener)
 
-    @staticmethod
-    def _give(listener: socket.socket, data: bytes, waits: bool) -> None:
-        rest = memoryview(data)
-        while rest:
-            try:
-                rest = rest[listener.send(rest) :]
-            except BlockingIOError:
-                if not waits:
-                    return
-                select.select([], [listener], [], _NAP_S)
+    def write(self, data: bytes, *, waits_while: Callable[[], bool] | None = None) -> None:
+        """As Outlet says; a listener that takes nothing for STALL_S while others wait for the next bytes is dropped."""
+        rests = {listener: memoryview(data) for listener in self._listeners}
+        given_up = time.monotonic() + STALL_S
+        while True:
+            for listener, rest in list(rests.items()):
+                try:
+                    rests[listener] = rest[listener.send(rest) :]
+                except BlockingIOError:
+                    continue
+                except OSError:
+                    self._drop(listener)
+                    del rests[listener]
+                    continue
+                given_up = time.monotonic() + STALL_S
+                if not rests[listener]:
+                    del rests[listener]
+            if not rests or waits_while is None or not waits_while():
+                return
+            if time.monotonic() > given_up and len(rests) < len(self._listeners):
+                for listener in rests:
+                    self._drop(listener)
+                return
+            select.select([], list(rests), [], _NAP_S)
+
+    def _drop(self, listener: socket.socket) -> None:
+        self._listeners.remove(listener)
+        listener.close()
 
     def close(self) -> None:
         """As Outlet says."""
         for each in (*self._listeners, self._server):
             each.close()
+
+
+def _has_left(listener: socket.socket) -> bool:
+    """True where a listener will send nothing more; one that only closed its own direction looks the same."""
+    try:
+        return not listener.recv(1 << 16)
+    except BlockingIOError:
+        return False
+    except OSError:
+        return True

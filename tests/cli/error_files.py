@@ -110,6 +110,7 @@ TEXTS = {
     "walk-lark.json": WALK % ("Lark", "true", ""),
     "walk-real.json": WALK % ("Heron", "false", ""),
     "walk-rig.json": WALK.replace('"%s"', "%s") % ("7", "true", ""),
+    "walk-nan.json": WALK % ("Heron", "true", ANSWERED.replace("200", "NaN")),
     "walk-device.json": WALK % ("Heron", "true", ANSWERED),
     # Recordings.
     "parted.csv": "time,byte\n0,0012,0x0F\n0,0013,0x10\n",

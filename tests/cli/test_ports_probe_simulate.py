@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import signal
+import socket
 import subprocess
 import sys
 
@@ -139,8 +140,10 @@ def test_simulate_on_tcp_is_probed() -> None:
     address = simulate.stdout.readline().strip()
     assert address.startswith("socket://127.0.0.1:")
     assert run(["probe", address, "--seconds", "0.5"]) == 0
-    simulate.send_signal(signal.SIGTERM)
-    _, err = simulate.communicate(timeout=30)
+    with socket.create_connection(("127.0.0.1", int(address.rpartition(":")[2]))) as deaf:
+        assert deaf.recv(1)  # and nothing more is taken
+        simulate.send_signal(signal.SIGTERM)
+        _, err = simulate.communicate(timeout=30)
     assert (simulate.returncode, err) == (
         0,
         "a virtual receiver; it begins when somebody listens; Ctrl-C ends it\n",

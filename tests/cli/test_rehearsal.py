@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -140,6 +140,7 @@ def test_simulate_flies_the_round_of_an_aircraft_once() -> None:
         """Somebody who listens at once."""
 
         name = "ear"
+        warning = ""
 
         def __init__(self) -> None:
             self.heard = 0
@@ -147,8 +148,9 @@ def test_simulate_flies_the_round_of_an_aircraft_once() -> None:
         def is_heard(self) -> bool:
             return True
 
-        def write(self, data: bytes, *, waits: bool) -> None:
-            assert waits
+        def write(self, data: bytes, *, waits_while: Callable[[], bool] | None = None) -> None:
+            assert waits_while is not None
+            assert waits_while()
             self.heard += len(data)
 
         def close(self) -> None:

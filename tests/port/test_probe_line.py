@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from busbench.model import BUS_LINE, Chunk, Clock, ClockKind, LineSettings
-from busbench.port.probe import LineState, ProbeResult, classify
+from busbench.port.probe import Heard, LineState, ProbeResult, classify
 from busbench.sim.address import parse_virtual
 from busbench.sim.playback import Reads
 
@@ -128,3 +128,14 @@ def test_bursts_look_as_in_an_earlier_simulation(pilot: str, query: str, first: 
     if query == "inverted=on":
         assert {data[-1] for data, _ in all_bursts} == {0}
         assert 0.43 <= sum(sum(bad) for _, bad in all_bursts) / sum(len(data) for data, _ in all_bursts) <= 0.88
+
+
+def test_of_a_flood_the_first_megabyte_is_judged() -> None:
+    flood = Heard()
+    marked = Chunk(0, b"\x0f" * 400_000, bytes(399_999) + b"\1")
+    for _ in range(5):
+        flood.add([marked])
+    assert [len(chunk.data) for chunk in flood.chunks] == [400_000, 400_000, 200_000]
+    assert [len(chunk.bad) for chunk in flood.chunks] == [400_000, 400_000, 200_000]
+    result = flood.judge(clock=PER_READ)
+    assert (result.bytes_total, result.judged, result.marked) == (2_000_000, 1_000_000, 2)

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import errno
+import os
+import socket
+import struct
 import sys
 import threading
 from collections.abc import Iterator
@@ -15,6 +19,7 @@ if sys.platform == "win32":
 
 from busbench.bench.sources import open_live
 from busbench.errors import PortError
+from busbench.sim import playback
 from busbench.sim.playback import Outlet, PtyOutlet, Reads, TcpOutlet, play
 from busbench.sim.receiver import ReceiverSettings
 from tests.port.ends import Seen, read_until
@@ -57,6 +62,108 @@ def test_it_begins_when_somebody_listens_and_goes_on_when_they_leave(tmp_path: P
                 seen = read_until(live, Seen(), lambda seen: len(seen.data) >= 100)
             assert b"\x0f" in seen.data
     assert not link.is_symlink()
+
+
+def listen_to(outlet: TcpOutlet) -> socket.socket:
+    """A listener that the outlet has let in."""
+    listener = socket.create_connection(("127.0.0.1", int(outlet.name.rpartition(":")[2])))
+    outlet.is_heard()
+    return listener
+
+
+@pytest.fixture
+def served() -> Iterator[TcpOutlet]:
+    outlet = TcpOutlet()
+    yield outlet
+    outlet.close()
+
+
+MUCH = bytes(50_000_000)  # more than any system holds for a listener
+
+
+def test_writing_ends_when_wanted_though_no_listener_takes_anything(served: TcpOutlet) -> None:
+    asked = iter([True, True, False])
+    with listen_to(served):
+        served.write(MUCH, waits_while=lambda: next(asked))
+    assert next(asked, "all asked") == "all asked"
+    pty = PtyOutlet()
+    asked = iter([True, False])
+    descriptor = os.open(pty.name, os.O_RDWR | os.O_NOCTTY)
+    pty.write(MUCH, waits_while=lambda: next(asked))
+    assert next(asked, "all asked") == "all asked"
+    os.close(descriptor)
+    pty.close()
+
+
+def test_a_listener_that_takes_nothing_is_dropped_where_others_listen(
+    served: TcpOutlet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(playback, "STALL_S", 0.5)
+    with listen_to(served) as stalled, listen_to(served) as live:
+        reader = threading.Thread(target=lambda: [None for _ in iter(lambda: live.recv(1 << 20), b"")])
+        reader.start()
+        served.write(MUCH, waits_while=lambda: True)
+        assert len(served._listeners) == 1
+        served.write(b"more", waits_while=lambda: True)
+        served.close()
+        reader.join()
+        stalled.close()
+
+
+def test_listeners_that_reset_or_left_keep_no_descriptor(served: TcpOutlet, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(playback, "LISTENERS_MAX", 3)
+    for _ in range(20):  # on a line without frames nothing is written to them
+        listen_to(served).close()
+    assert len(served._listeners) <= 3
+    with listen_to(served) as one, listen_to(served), listen_to(served), listen_to(served) as fourth:
+        assert len(served._listeners) == 3
+        served.write(b"frame")
+        assert one.recv(5) == b"frame"
+        assert fourth.recv(5) == b""
+        one.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        one.close()
+        served.write(b"frame")
+        assert len(served._listeners) == 2
+
+
+def test_a_listener_that_only_closed_its_own_direction_goes_on_hearing(served: TcpOutlet) -> None:
+    with listen_to(served) as half:
+        half.shutdown(socket.SHUT_WR)
+        served.write(b"frame")
+        assert half.recv(5) == b"frame"
+
+
+def test_a_process_without_descriptors_goes_on(served: TcpOutlet) -> None:
+    class Full:
+        def accept(self) -> object:
+            raise OSError(errno.EMFILE, os.strerror(errno.EMFILE))
+
+        def close(self) -> None:
+            server.close()
+
+    server, served._server = served._server, Full()  # type: ignore[assignment]
+    assert not served.is_heard()
+
+
+@pytest.mark.parametrize(
+    ("host", "name", "warning"),
+    [
+        ("127.0.0.1", "socket://127.0.0.1:", ""),
+        ("localhost", "socket://localhost:", ""),
+        ("0.0.0.0", "socket://127.0.0.1:", "anyone who can reach this computer over a network can listen at port "),
+        ("", "socket://127.0.0.1:", "anyone who can reach this computer over a network can listen at port "),
+        ("::", "socket://[::1]:", "anyone who can reach this computer over a network can listen at port "),
+    ],
+)
+def test_who_can_reach_it(host: str, name: str, warning: str) -> None:
+    if ":" in host and not socket.has_dualstack_ipv6():
+        pytest.skip("outside tool missing: IPv6")
+    outlet = TcpOutlet(host=host)
+    number = outlet.name.rpartition(":")[2]
+    outlet.close()
+    assert outlet.name == name + number
+    hint = f"{number}; leave HOST out to keep it to this computer"
+    assert outlet.warning == (warning and warning + hint)
 
 
 def test_a_path_or_address_that_cannot_be(tmp_path: Path) -> None:
