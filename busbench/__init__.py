@@ -25,10 +25,11 @@ if TYPE_CHECKING:
     from busbench.analysis.binomial import loss_bounds
     from busbench.analysis.channels import ChannelStats, summarise_channels
     from busbench.analysis.outages import Outages, find_outages
+    from busbench.analysis.recording import Recording, read_recording
     from busbench.analysis.timing import Timing, timing
     from busbench.capture.base import Capture, ReadOptions
+    from busbench.capture.frames import Span, read_frames
     from busbench.capture.open import open_capture
-    from busbench.capture.recording import Recording, Span, read_frames, read_recording
     from busbench.errors import BusbenchError, CaptureError, DriveError, PortError, RigError
     from busbench.model import (
         NO_CLOCK,
@@ -93,10 +94,11 @@ _HOMES = {
     "analysis.channels": ("ChannelStats", "summarise_channels"),
     "analysis.binomial": ("loss_bounds",),
     "analysis.outages": ("Outages", "find_outages"),
+    "analysis.recording": ("Recording", "read_recording"),
     "analysis.timing": ("Timing", "timing"),
     "capture.base": ("Capture", "ReadOptions"),
     "capture.open": ("open_capture",),
-    "capture.recording": ("Recording", "Span", "read_frames", "read_recording"),
+    "capture.frames": ("Span", "read_frames"),
     "errors": ("BusbenchError", "CaptureError", "DriveError", "PortError", "RigError"),
     "model": (
         "NO_CLOCK", "Annotation", "ByteLog", "Chunk", "Clock", "ClockKind", "FrameTimes", "LineSettings", "Reason",

@@ -7,10 +7,9 @@ from pathlib import Path
 import make_captures
 import pytest
 
-from busbench.analysis.outages import find_outages
+from busbench.analysis.recording import read_timeline
 from busbench.capture.base import ReadOptions
 from busbench.capture.open import open_capture
-from busbench.capture.recording import read_beat
 from busbench.model import Reason
 
 FOLDER = Path(__file__).resolve().parent.parent / "captures"
@@ -24,18 +23,11 @@ def known() -> dict[str, list[str]]:
 def measured(name: str) -> list[str]:
     options = ReadOptions(signal="line.bus" if name == "heron-outputs.vcd" else None)
     with open_capture(str(FOLDER / name), options=options) as capture:
-        beat = read_beat(capture)
-        info, span = capture.info, beat.span
-        out = find_outages(
-            beat.times,
-            beat.rejects,
-            first_offset=beat.first_offset,
-            clock=info.clock,
-            start_ns=span.first_t_ns,
-            end_t_ns=span.last_t_ns,
-        )
+        timeline = read_timeline(capture)
+        info, span = capture.info, timeline.span
+        out = timeline.outages()
         assert info.notes == []
-    slots = beat.rejects.of(Reason.SLOT).bytes_total
+    slots = timeline.rejects.of(Reason.SLOT).bytes_total
     assert span.ambiguous == []
     return [
         info.clock.kind.value.replace("-", " "),

@@ -141,7 +141,7 @@ def _reader(name: str) -> Callable[[bytes, str], None]:
 
 def _any_file(data: bytes, path: str) -> None:
     """Whatever content detection makes of it, whole and cut, up to the figures of all commands."""
-    from busbench.capture.recording import read_recording
+    from busbench.analysis.recording import read_recording
     from busbench.errors import BusbenchError
 
     for part in (data[: zlib.crc32(data) % (len(data) + 1)], data):

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from busbench.analysis.recording import Recording
 from busbench.capture.base import CaptureInfo
+from busbench.capture.frames import Span
 from busbench.capture.pcapng_write import PcapngWriter
-from busbench.capture.recording import Recording, Span
 from busbench.model import BUS_LINE, Annotation, ByteLog, Chunk, Clock, LineSettings
 from busbench.rig.model import Rig
 from busbench.verify.procedure import DONE_MARK, TestStep, round_of

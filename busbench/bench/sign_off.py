@@ -18,7 +18,7 @@ from busbench.verify.verify import Verification, verify
 
 if TYPE_CHECKING:
     from busbench.analysis.pulses import Pulses
-    from busbench.capture.recording import Recording
+    from busbench.analysis.recording import Recording
     from busbench.wire.edges import Edges
 
 

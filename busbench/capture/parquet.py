@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from busbench.capture.base import Capture
-from busbench.capture.recording import Span, read_frames
+from busbench.capture.frames import Span, read_frames
 from busbench.capture.write import refuse_itself
 from busbench.errors import BusbenchError, CaptureError, unwritable
 from busbench.model import BUS_LINE, LineSettings

@@ -45,7 +45,7 @@ def command(source: str, format_: str, glitch_counts: int | None, **settings: An
 def channels(source: str, *, format_: str, glitch_counts: int | None, settings: dict[str, Any]) -> None:
     """Read the recording and print its channels."""
     from busbench.analysis.channels import GLITCH_COUNTS, ChannelStats
-    from busbench.capture.recording import Span, read_frames
+    from busbench.capture.frames import Span, read_frames
     from busbench.wire.scale import Scale
 
     options = read_options(settings)

@@ -47,7 +47,7 @@ def command(source: str, format_: str, channels: str | None, **settings: Any) ->
 
 def frames(source: str, *, format_: str, channels: str | None, settings: dict[str, Any]) -> None:
     """Write the rows block by block."""
-    from busbench.capture.recording import Span, read_frames
+    from busbench.capture.frames import Span, read_frames
 
     shown = parse_channels(channels or TABLE_CHANNELS)
     out = sys.stdout

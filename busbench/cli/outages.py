@@ -13,7 +13,7 @@ from busbench.errors import display_name, pluralize, sanitize
 
 if TYPE_CHECKING:
     from busbench.analysis.outages import Outages
-    from busbench.capture.recording import Span
+    from busbench.capture.frames import Span
 
 EVENTS_SHOWN = 40
 MARK_MOST = 20  # of a mark's text in the table, which fits 80 columns then
@@ -48,26 +48,16 @@ def command(source: str, format_: str, show_all: bool, **settings: Any) -> None:
 
 def outages(source: str, *, format_: str, show_all: bool, settings: dict[str, Any]) -> None:
     """Read the recording and print its outages."""
-    from busbench.analysis.outages import find_outages
-    from busbench.capture.recording import read_beat
+    from busbench.analysis.recording import read_timeline
 
     options = read_options(settings)
     with open_source(source, options) as capture:
         progress = Progress("reading")
-        beat = read_beat(capture, line=options.line, on_block=lambda frames: progress.at(pluralize(frames, "frame")))
-        progress.end()
-        info, span = capture.info, beat.span
-        found = find_outages(
-            beat.times,
-            beat.rejects,
-            first_offset=beat.first_offset,
-            clock=info.clock,
-            start_ns=span.first_t_ns,
-            end_t_ns=span.last_t_ns,
-            start_utc_ns=info.start_utc_ns,
-            ambiguous=span.ambiguous,
-            marks=info.marks,
+        timeline = read_timeline(
+            capture, line=options.line, on_block=lambda frames: progress.at(pluralize(frames, "frame"))
         )
+        progress.end()
+    found, span = timeline.outages(), timeline.span
     if format_ == "json":
         write_json(found.to_json())
     elif format_ == "csv":

@@ -35,14 +35,15 @@ def command(source: str, format_: str, **settings: Any) -> None:
 
 def timing(source: str, *, format_: str, settings: dict[str, Any]) -> None:
     """Read the recording and print its timing."""
-    from busbench.analysis.timing import timing as measure
-    from busbench.capture.recording import read_beat
+    from busbench.analysis.recording import read_timeline
 
     options = read_options(settings)
     with open_source(source, options) as capture:
         progress = Progress("reading")
-        beat = read_beat(capture, line=options.line, on_block=lambda frames: progress.at(pluralize(frames, "frame")))
-        result = measure(beat.times, clock=capture.info.clock)
+        timeline = read_timeline(
+            capture, line=options.line, on_block=lambda frames: progress.at(pluralize(frames, "frame"))
+        )
+        result = timeline.timing()
         progress.end()
     if format_ == "json":
         write_json(result.to_json())

@@ -14,7 +14,7 @@ from busbench.errors import BusbenchError, CaptureError, pluralize, unwritable
 from busbench.verify.result import CAUTION
 
 if TYPE_CHECKING:
-    from busbench.capture.recording import Recording
+    from busbench.analysis.recording import Recording
 
 
 @click.command("verify")
@@ -180,18 +180,13 @@ def verify(
 
 def read(source: str, options: ReadOptions) -> Recording:
     """Read a recording whole, with progress and notes."""
-    from busbench.capture.recording import Recording, Span, read_frames
-    from busbench.wire.table import AlignmentResult
+    from busbench.analysis.recording import read_whole
 
     progress = Progress("reading")
     with open_source(source, options) as capture:
-        span, parts = Span(), []
-        for part in read_frames(capture, span=span, line=options.line):
-            parts.append(part)
-            progress.at(pluralize(sum(len(one.frames) for one in parts), "frame"))
+        whole = read_whole(capture, line=options.line, on_block=lambda frames: progress.at(pluralize(frames, "frame")))
         progress.end()
-        found = AlignmentResult.concat(parts)
-        return Recording(capture.info, span, found.frames, found.rejects)
+    return whole
 
 
 def _write(path: str, text: str, what: str) -> None:

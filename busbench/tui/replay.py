@@ -6,11 +6,11 @@ import threading
 from collections.abc import Mapping
 from pathlib import Path
 
-from busbench.analysis.outages import find_outages
+from busbench.analysis.recording import Recording, Timeline, read_recording
 from busbench.capture.base import Capture, ReadOptions
+from busbench.capture.frames import Span, read_frames
 from busbench.capture.open import open_capture
 from busbench.capture.pcapng_write import PcapngWriter
-from busbench.capture.recording import Recording, Span, read_frames, read_recording
 from busbench.errors import CaptureError, pluralize, require_kind
 from busbench.model import ByteLog, Rejects
 from busbench.tui.events import Events, Losses
@@ -70,17 +70,9 @@ class ReplaySession(Session):
             self.store.add(found.frames, found.rejects)
             self._see_ends()
         times = self.store.times(0, len(self.store))
-        info = self._capture.info
-        outages = find_outages(
-            times,
-            Rejects.concat(rejects),
-            first_offset=self.store.first_offset(0),
-            clock=self.clock,
-            start_ns=span.first_t_ns,
-            end_t_ns=span.last_t_ns,
-            ambiguous=span.ambiguous,
-            marks=info.marks,
-        )
+        info, first_offset = self._capture.info, self.store.first_offset(0)
+        timeline = Timeline(info, span, times, Rejects.concat(rejects), first_offset)
+        outages = timeline.outages(clock=self.clock)
         self.losses = Losses(
             frames=outages.frames,
             missing=outages.missing,

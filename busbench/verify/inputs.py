@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from busbench.analysis.channels import Channels, ChannelStats
 from busbench.analysis.continuity import clock_back
-from busbench.analysis.outages import Outages, find_outages
+from busbench.analysis.outages import Outages
 from busbench.analysis.period import find_period
-from busbench.analysis.timing import Timing, timing
-from busbench.capture.recording import Recording
+from busbench.analysis.recording import Recording
+from busbench.analysis.timing import Timing
 from busbench.model import F64, NO_CLOCK, Annotation, Bools, Clock
 from busbench.rig.model import Device, Rig
 from busbench.rig.rest import rest_counts, rest_sent
@@ -105,24 +105,12 @@ class VerifyInputs:
     @cached_property
     def timing(self) -> Timing:
         """The beat."""
-        return timing(self.recording.times, clock=self.recording.clock)
+        return self.recording.timing()
 
     @cached_property
     def outages(self) -> Outages:
         """All outages, intended ones included."""
-        span, info = self.recording.span, self.recording.info
-        return find_outages(
-            self.recording.times,
-            self.recording.rejects,
-            first_offset=self.recording.first_offset,
-            clock=self.clock,
-            period_ns=self.found_period_ns,
-            start_ns=span.first_t_ns,
-            end_t_ns=span.last_t_ns,
-            start_utc_ns=info.start_utc_ns,
-            ambiguous=span.ambiguous,
-            marks=info.marks,
-        )
+        return self.recording.outages(clock=self.clock, period_ns=self.found_period_ns)
 
     @cached_property
     def channels(self) -> Channels:

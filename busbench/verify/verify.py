@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from shlex import quote
 
-from busbench.capture.recording import Recording
+from busbench.analysis.recording import Recording
 from busbench.errors import pluralize
 from busbench.rig.check import check_rig
 from busbench.rig.finding import Finding, listed

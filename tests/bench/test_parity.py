@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from busbench.analysis.recording import read_recording
 from busbench.bench.sign_off import find_answers, pulse_outputs, sign_off
 from busbench.capture.base import ReadOptions
 from busbench.capture.open import open_capture
-from busbench.capture.recording import read_recording
 from busbench.cli.verify import command
 from busbench.drive.limits import ChannelLimit, Limits
 from busbench.drive.surface_check import Entry, Station

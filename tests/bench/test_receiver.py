@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from busbench.analysis.recording import read_recording
 from busbench.bench.receiver import LinkState, Receiver, Reception
 from busbench.bench.sources import open_live
-from busbench.capture.recording import read_recording
 from busbench.errors import CaptureError, PortError
 from busbench.port.port import EventKind
 from tests.tui.ports import START_NS, Hands, ScriptedPort

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from busbench.analysis.outages import Outages, find_outages
+from busbench.capture.frames import Span, read_frames
 from busbench.capture.open import open_capture
 from busbench.capture.packet_order import PacketOrder
-from busbench.capture.recording import Span, read_frames
 from busbench.model import ByteLog, Chunk, Clock, ClockKind
 from busbench.wire.codec import pack_frames
 from busbench.wire.table import AlignmentResult

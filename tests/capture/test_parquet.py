@@ -8,9 +8,9 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
+from busbench.analysis.recording import read_recording
 from busbench.capture.open import open_capture
 from busbench.capture.parquet import write_parquet
-from busbench.capture.recording import read_recording
 from busbench.errors import CaptureError
 
 CAPTURES = Path(__file__).resolve().parent.parent.parent / "captures"

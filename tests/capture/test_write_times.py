@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from busbench.analysis.recording import read_recording
 from busbench.capture.base import CaptureInfo
-from busbench.capture.recording import read_recording
 from busbench.capture.write import byte_times, open_writer
 from busbench.model import ByteLog, Clock, ClockKind
 from tests.wire.corpus import make

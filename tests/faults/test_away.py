@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from busbench.analysis.recording import read_recording
 from busbench.capture import pcapng_write
-from busbench.capture.recording import read_recording
 from busbench.errors import CaptureError, PortError
 from busbench.port.ipc import EventKind
 from busbench.port.pacer import STOPPED, Pacer

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busbench.capture.recording import read_recording
+from busbench.analysis.recording import read_recording
 from busbench.cli.record import record
 from busbench.model import BUS_LINE
 from tests.tui.ports import START_NS, Live

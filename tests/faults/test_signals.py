@@ -16,7 +16,7 @@ if sys.platform == "win32":
 
 from fault_rounds import finish, numbered, numbers, read_back, start
 
-from busbench.capture.recording import read_recording
+from busbench.analysis.recording import read_recording
 from tests.cli.running import SMALL, call
 from tests.cli.test_drive_pty import Driver, driver, ramped_out, up
 from tests.port.ends import Far, Wire, wait_for

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from busbench.capture.recording import read_recording
+from busbench.analysis.recording import read_recording
 from busbench.cli.main import run
 from tests.cli.running import CAPTURES, ROOT, Ran, call
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busbench.capture.recording import read_recording
+from busbench.analysis.recording import read_recording
 from busbench.wire.codec import pack_frames
 from tests.capture.blocks import interface, packet, section
 

@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from busbench.analysis.outages import find_outages
+from busbench.analysis.recording import read_recording
 from busbench.capture.base import ReadOptions
-from busbench.capture.recording import read_recording
 from busbench.capture.usb import open_file
 from busbench.model import NO_CLOCK
 from tests.capture.blocks import packets

@@ -9,8 +9,8 @@ from rich.color import ColorType
 from textual.events import Paste
 from textual.widgets import Input
 
+from busbench.analysis.recording import read_recording
 from busbench.capture.open import open_capture
-from busbench.capture.recording import read_recording
 from busbench.tui import palette
 from busbench.tui.app import _KEYS
 from busbench.tui.main import make_app

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from busbench.analysis.outages import Outage
-from busbench.capture.recording import read_recording
+from busbench.analysis.recording import read_recording
 from busbench.errors import CaptureError
 from busbench.model import Chunk
 from busbench.port.ipc import EventKind

@@ -7,10 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busbench.analysis.outages import find_outages
+from busbench.analysis.recording import read_recording, read_timeline
 from busbench.capture.base import ReadOptions
 from busbench.capture.open import open_capture
-from busbench.capture.recording import read_beat, read_recording
 from busbench.errors import CaptureError, PortError
 from busbench.model import ByteLog
 from busbench.tui.opening import open_session
@@ -28,15 +27,7 @@ def opened(name: str) -> ReplaySession:
 def test_outages_are_those_of_the_command(name: str) -> None:
     session = opened(name)
     with open_capture(str(CAPTURES / name)) as capture:
-        beat = read_beat(capture)
-        found = find_outages(
-            beat.times,
-            beat.rejects,
-            first_offset=beat.first_offset,
-            clock=capture.info.clock,
-            start_ns=beat.span.first_t_ns,
-            end_t_ns=beat.span.last_t_ns,
-        )
+        found = read_timeline(capture).outages()
     assert list(session.events.items) == list(found.events)
     assert (session.losses.frames, session.losses.missed) == (found.frames, found.missed)
     assert session.upper95 == found.missed_ratio_upper95

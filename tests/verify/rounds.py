@@ -6,8 +6,9 @@ from collections.abc import Collection, Sequence
 
 import heron
 
+from busbench.analysis.recording import Recording
 from busbench.capture.base import CaptureInfo
-from busbench.capture.recording import Recording, Span
+from busbench.capture.frames import Span
 from busbench.model import NO_CLOCK, Annotation, ByteLog, Clock
 from busbench.rig.load import read_rig
 from busbench.rig.model import Rig

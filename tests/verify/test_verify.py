@@ -10,7 +10,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from busbench.capture.recording import Recording
+from busbench.analysis.recording import Recording
 from busbench.model import ByteLog
 from busbench.rig.load import parse_rig
 from busbench.rig.model import Rig

@@ -1,0 +1,181 @@
+"""A recording with what can be asked of it: outages, timing, channels. Commands, screens and scripts ask here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from os import PathLike
+from typing import BinaryIO
+
+from busbench.analysis.channels import GLITCH_COUNTS, Channels, ChannelStats
+from busbench.analysis.outages import Outages, find_outages
+from busbench.analysis.timing import Timing, timing
+from busbench.capture.base import Capture, CaptureInfo, ReadOptions
+from busbench.capture.frames import Span, read_frames
+from busbench.capture.open import open_capture
+from busbench.model import BUS_LINE, Clock, FrameTimes, FrameTimesCollector, LineSettings, Rejects
+from busbench.wire.table import AlignmentResult, FrameTable
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """The narrow columns of a whole recording: all that outages and timing need.
+
+    Args:
+        info: what the recording says of itself.
+        span: what it covers.
+        times: of every frame.
+        rejects: every run of bytes in no frame.
+        first_offset: stream offset of the first frame's header, 0 without frames.
+    """
+
+    info: CaptureInfo
+    span: Span
+    times: FrameTimes
+    rejects: Rejects
+    first_offset: int
+
+    def outages(self, *, clock: Clock | None = None, period_ns: float | None = None) -> Outages:
+        """What was lost, and for how long.
+
+        Args:
+            clock: how well the times are known, where that is not as the recording says.
+            period_ns: the period, where it was found before.
+
+        Returns:
+            Every outage, their sums, and the ratio of missed frames with its bound.
+        """
+        return find_outages(
+            self.times,
+            self.rejects,
+            first_offset=self.first_offset,
+            clock=self.info.clock if clock is None else clock,
+            period_ns=period_ns,
+            start_ns=self.span.first_t_ns,
+            end_t_ns=self.span.last_t_ns,
+            start_utc_ns=self.info.start_utc_ns,
+            ambiguous=self.span.ambiguous,
+            marks=self.info.marks,
+        )
+
+    def timing(self) -> Timing:
+        """Period, jitter and time error, each with its measurement floor."""
+        return timing(self.times, clock=self.info.clock)
+
+
+@dataclass(frozen=True)
+class Recording:
+    """A whole recording in memory.
+
+    Args:
+        info: what it says of itself.
+        span: what it covers.
+        frames: all frames.
+        rejects: every run of bytes in no frame.
+    """
+
+    info: CaptureInfo
+    span: Span
+    frames: FrameTable
+    rejects: Rejects
+
+    @property
+    def clock(self) -> Clock:
+        """How well the times are known."""
+        return self.info.clock
+
+    @property
+    def first_offset(self) -> int:
+        """Stream offset of the first frame's header, 0 without frames."""
+        return self.frames.first_offset
+
+    @cached_property
+    def times(self) -> FrameTimes:
+        """The narrow columns, for outages and timing."""
+        return self.frames.times()
+
+    @property
+    def timeline(self) -> Timeline:
+        """The recording without its frames' bytes."""
+        return Timeline(self.info, self.span, self.times, self.rejects, self.first_offset)
+
+    def outages(self, *, clock: Clock | None = None, period_ns: float | None = None) -> Outages:
+        """What was lost, and for how long; see Timeline.outages."""
+        return self.timeline.outages(clock=clock, period_ns=period_ns)
+
+    def timing(self) -> Timing:
+        """Period, jitter and time error, each with its measurement floor."""
+        return self.timeline.timing()
+
+    def channels(self, *, period_ns: float | None = None, glitch_counts: int = GLITCH_COUNTS) -> Channels:
+        """What each channel did: endpoints, noise at rest, moves, glitches.
+
+        Args:
+            period_ns: the period, where it was found before.
+            glitch_counts: smallest jump away and back that is a glitch.
+        """
+        start_ns = self.span.first_t_ns
+        stats = ChannelStats(clock=self.clock, period_ns=period_ns, start_ns=start_ns, glitch_counts=glitch_counts)
+        stats.feed(self.frames, self.rejects)
+        return stats.result()
+
+
+def read_timeline(
+    capture: Capture, *, line: LineSettings = BUS_LINE, on_block: Callable[[int], None] | None = None
+) -> Timeline:
+    """Read a recording for its outages and timing, letting go of the frames' bytes.
+
+    Args:
+        capture: the recording.
+        line: line settings, for the time of a character.
+        on_block: called with the number of frames so far.
+
+    Returns:
+        The columns and what they cover.
+
+    Raises:
+        CaptureError: nothing could be read.
+    """
+    span = Span()
+    times, rejects, first_offset = FrameTimesCollector(), [], 0
+    for found in read_frames(capture, span=span, line=line):
+        first_offset = first_offset if len(times) else found.frames.first_offset
+        times.add(found.frames.times())
+        rejects.append(found.rejects)
+        if on_block:
+            on_block(len(times))
+    return Timeline(capture.info, span, times.take(), Rejects.concat(rejects), first_offset)
+
+
+def read_whole(
+    capture: Capture, *, line: LineSettings = BUS_LINE, on_block: Callable[[int], None] | None = None
+) -> Recording:
+    """Read an open recording whole; see read_timeline."""
+    span, parts, frames = Span(), [], 0
+    for found in read_frames(capture, span=span, line=line):
+        parts.append(found)
+        frames += len(found.frames)
+        if on_block:
+            on_block(frames)
+    whole = AlignmentResult.concat(parts)
+    return Recording(capture.info, span, whole.frames, whole.rejects)
+
+
+def read_recording(recording: str | PathLike[str] | BinaryIO, *, options: ReadOptions | None = None) -> Recording:
+    """Read a recording of any format whole.
+
+    Args:
+        recording: the file, compressed or not; "-" is standard input; or an object that is open for bytes.
+        options: choices that the file may leave open.
+
+    Returns:
+        All frames, and what the file says of itself. One that breaks off gives
+        what could be read, and says so in `info.notes`.
+
+    Raises:
+        CaptureError: nothing could be read.
+    """
+    options = options or ReadOptions()
+    with open_capture(recording, options=options) as capture:
+        return read_whole(capture, line=options.line)

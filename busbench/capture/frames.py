@@ -1,0 +1,69 @@
+"""Frames out of a recording, a block at a time: the readers and the search for frames joined."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from busbench.capture.base import Capture
+from busbench.errors import CaptureError
+from busbench.model import BUS_LINE, LineSettings
+from busbench.wire.framing import FrameFinder
+from busbench.wire.table import AlignmentResult
+
+
+@dataclass
+class Span:
+    """What a recording covers, known when it was read.
+
+    Args:
+        bytes_total: bytes read.
+        first_t_ns: time of the first byte, None without a clock.
+        last_t_ns: time of the last byte, None without a clock.
+        ambiguous: stream spans (start, end) in which two alignments stood equally well.
+    """
+
+    bytes_total: int = 0
+    first_t_ns: int | None = None
+    last_t_ns: int | None = None
+    ambiguous: list[tuple[int, int]] = field(default_factory=list)
+
+
+def read_frames(
+    capture: Capture, *, span: Span | None = None, line: LineSettings = BUS_LINE
+) -> Iterator[AlignmentResult]:
+    """Find the frames of a recording, a block of it at a time.
+
+    A recording that breaks off gives what could be read; the reason is added to
+    its notes. One that gives nothing raises.
+
+    Args:
+        capture: the recording.
+        span: filled with what the recording covers.
+        line: line settings, for the time of a character.
+
+    Returns:
+        Frames and rejected bytes of each block, in their order.
+
+    Raises:
+        CaptureError: nothing could be read.
+    """
+    span = Span() if span is None else span
+    finder = FrameFinder(clock=capture.info.clock, line=line)
+    try:
+        for log in capture.blocks():
+            span.bytes_total += len(log)
+            if log.mark_t_ns.size:
+                if span.first_t_ns is None:
+                    span.first_t_ns = int(log.mark_t_ns[0])
+                span.last_t_ns = int(log.mark_t_ns[-1])
+            found = finder.feed(log)
+            span.ambiguous.extend(found.ambiguous)
+            yield found
+    except CaptureError as error:
+        if not span.bytes_total:
+            raise
+        capture.info.notes.append(error.note)
+    found = finder.flush()
+    span.ambiguous.extend(found.ambiguous)
+    yield found
