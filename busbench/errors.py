@@ -218,7 +218,12 @@ class BusbenchError(Exception):
     Args:
         what: what happened and where, in one clause.
         hint: what to do next, or an empty string where there is nothing to say.
+
+    Attributes:
+        details: lines that a command prints before it, such as the faults of a plan.
     """
+
+    details: tuple[str, ...] = ()
 
     def __init__(self, what: str, *, hint: str = "") -> None:
         self.what, self.hint = sanitize(what, most=_WHAT_MOST), sanitize(hint, most=_WHAT_MOST)

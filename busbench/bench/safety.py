@@ -6,8 +6,8 @@ from collections.abc import Iterator, Sequence
 
 from busbench.drive.dry_run import dry_run
 from busbench.drive.frame_generator import EndState
+from busbench.drive.locked_program import LockedProgram
 from busbench.drive.preview import list_lines, scale_line
-from busbench.drive.program import Program
 from busbench.errors import DriveError, display_name
 
 COUNTDOWN_S = 3
@@ -40,7 +40,7 @@ def require_motor(port: str, *, names_motor: bool, unsaid: Sequence[str] = (), h
         why = f"the plan does not say what can turn a propeller ({', '.join(unsaid)})"
         raise DriveError(
             f"{display_name(port)}: nothing was sent, since {why}",
-            hint=f"state motor = true or motor = false for each of these in the rig file{options}",
+            hint=f'state motor = "electric", "engine" or false for each of these in the rig file{options}',
         )
     if not names_motor:
         raise DriveError(
@@ -72,12 +72,14 @@ def require_arming(port: str, *, is_armed: bool, can_stop: bool = True) -> None:
         )
 
 
-def caution_lines(program: Program, *, end: EndState) -> Iterator[str]:
+def caution_lines(locked: LockedProgram, *, end: EndState) -> Iterator[str]:
     """What will be done, then what has to be seen to first."""
+    program = locked.program
     yield from list_lines(program, dry_run(program, end=end), end=end)
     yield scale_line(program, is_ascii=True)
     yield ""
     yield from CAUTIONS
+    yield from locked.cautions
     if program.faults:
         yield FAULT_CAUTION
     yield ""

@@ -8,14 +8,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from busbench.bench.plan_limits import LimitSources
+from busbench.drive.locked_program import LockedProgram
 from busbench.drive.program import RATE_PCT_PER_S, Program
 from busbench.drive.surface_check import Station, Walk, begin, resume
 from busbench.drive.surface_file import WalkHead, merge, read_walk, write_walk
-from busbench.drive.surface_motion import stop_program, walk_limits
+from busbench.drive.surface_motion import hold_program, stop_program, walk_limits
 from busbench.errors import DriveError
 from busbench.rig.model import Rig
-from busbench.rig.motors import motor_locks
-from busbench.rig.rest import rest_sent
 from busbench.verify.stations import stops_of
 from busbench.wire.codec import CHANNELS
 from busbench.wire.frame_spec import ALL_CHANNELS
@@ -27,8 +27,14 @@ def now_utc() -> str:
 
 
 def plan_walk(
-    rig: Rig, *, rig_path: str, port: str, is_rehearsal: bool, rate_pct_per_s: float = RATE_PCT_PER_S
-) -> tuple[WalkHead, tuple[Station, ...]]:
+    rig: Rig,
+    *,
+    rig_path: str,
+    port: str,
+    is_rehearsal: bool,
+    rate_pct_per_s: float = RATE_PCT_PER_S,
+    aircraft: tuple[str, Rig] | None = None,
+) -> tuple[WalkHead, tuple[Station, ...], LimitSources]:
     """The walk that a plan asks for.
 
     Args:
@@ -37,38 +43,49 @@ def plan_walk(
         port: where the frames go.
         is_rehearsal: True where no aircraft moves.
         rate_pct_per_s: limit of speed; motions take half of it.
+        aircraft: name and plan of another virtual aircraft that is walked.
+
+    Returns:
+        What its file says, its halts, and who has a word on its limits.
 
     Raises:
+        PlanFaultError: the plan contradicts itself.
         DriveError: there is nothing to walk, or the plan's period cannot be.
     """
     stops, not_walked = stops_of(rig)
     if not stops:
         raise DriveError(f"{rig_path}: has nothing to walk", hint="state a servo on the bus, with its channel")
-    walked = {stop.channel + 1 for stop in stops}
-    resting = {
-        device.channel - 1: rest_sent(device, rig.scale)
-        for device in rig.driven
-        if device.channel is not None and 1 <= device.channel <= ALL_CHANNELS and device.channel not in walked
-    }
-    limits = walk_limits(stops, scale=rig.scale, locked=resting | motor_locks(rig), rate_pct_per_s=rate_pct_per_s)
+    walked = {stop.channel for stop in stops}
+    held = {device.channel - 1 for device in rig.driven if device.channel is not None} - walked
+    sources = LimitSources(((rig_path, rig),), aircraft=aircraft, locks=tuple(sorted(held & set(range(ALL_CHANNELS)))))
+    period_s = rig.plan.period_ms / 1e3
+    own = walk_limits(stops, scale=rig.scale, rate_pct_per_s=rate_pct_per_s)
+    limits = sources.lock(Program("walk", (), own, rig.scale, period_s)).program.limits
+    if shut := next((stop for stop in stops if limits.is_locked(stop.channel)), None):
+        where = f"channel {shut.channel + 1}, where {aircraft[0] if aircraft else rig_path} has a motor"
+        raise DriveError(f"{rig_path}: {shut.name} is on {where}", hint="make the two plans agree")
     head = WalkHead(
         rig=rig.plan.name,
         port=port,
         is_rehearsal=is_rehearsal,
         start_utc=now_utc(),
         limits=limits,
-        period_s=rig.plan.period_ms / 1e3,
+        period_s=period_s,
         rate_pct_per_s=rate_pct_per_s,
         scale=rig.scale,
         not_walked=not_walked,
     )
-    program_of(stops[0], head)  # a frame period that cannot be is told now
-    return head, stops
+    return head, stops, sources
 
 
-def program_of(stop: Station, head: WalkHead) -> Program:
+def program_of(stop: Station, head: WalkHead, sources: LimitSources) -> LockedProgram:
     """The motion of one halt."""
-    return stop_program(stop, limits=head.limits, scale=head.scale, period_s=head.period_s)
+    return sources.lock(stop_program(stop, limits=head.limits, scale=head.scale, period_s=head.period_s))
+
+
+def hold_of(head: WalkHead, sources: LimitSources) -> LockedProgram:
+    """What is sent between motions: every channel held where it rests."""
+    return sources.lock(hold_program(limits=head.limits, scale=head.scale, period_s=head.period_s))
 
 
 def motion_lines(head: WalkHead, stops: Sequence[Station]) -> Iterator[str]:

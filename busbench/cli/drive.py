@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,16 +14,16 @@ from busbench.cli.drive_options import CHANNEL, shape_options
 from busbench.cli.live import arm_option, motor_options
 from busbench.cli.output import ascii_option, can_write, force_option, prose, say, wrote
 from busbench.cli.source import fault_option
-from busbench.errors import DriveError, pluralize, quote_value
+from busbench.errors import DriveError, pluralize
 
 if TYPE_CHECKING:
+    from busbench.bench.plan_limits import LimitSources
     from busbench.drive.frame_generator import FrameBlock
     from busbench.drive.program import Program
     from busbench.rig.model import Rig
     from busbench.wire.scale import Scale
 
 SHAPE_WORDS = ("sweep", "hold", "ramp", "triangle", "sine", "square", "steps", "staircase", "chirp", "wander", "replay")
-MOTOR_REST_PCT = -100.0
 _PART_KEYS = (
     "channel", "low", "high", "centre", "period", "cycles", "phase", "delay", "level", "levels", "duration",
     "stairs", "period_end", "seed", "recording", "from_channel", "start",
@@ -126,11 +126,12 @@ def drive(name: str, *, options: Mapping[str, Any], orders: DriveOptions) -> int
     from busbench.drive.frame_generator import EndState, frame_blocks
     from busbench.drive.preview import held_still, past_end, preview_lines
 
-    rig, end = _read_rig(orders), EndState(orders.end)
-    plan = _plan_to_rehearse(orders)
+    sources, end = _sources(orders), EndState(orders.end)
+    plan = _rehearsed_on(orders, sources)
     if orders.faults and plan is None:
         raise DriveError("--fault: goes with --to virtual:RIG only", hint="leave it out, or name a rig file there")
-    program = _locked_as(load_program(name, options, rig=rig or plan), orders, rig)
+    locked = sources.lock(load_program(name, options, rig=sources.plan))
+    program = locked.program
     if orders.preview:
         is_ascii = orders.is_ascii or not can_write(_DRAWN)
         for line in preview_lines(program, dry_run(program, end=end), end=end, is_ascii=is_ascii):
@@ -156,9 +157,7 @@ def drive(name: str, *, options: Mapping[str, Any], orders: DriveOptions) -> int
     if is_port:
         from busbench.cli.drive_port import run_on_port
 
-        left = _unsaid_motors(rig)
-        names_motor = _names_motor(orders, left)
-        return run_on_port(orders.to, program, end=end, is_armed=orders.is_armed, names_motor=names_motor, unsaid=left)
+        return run_on_port(orders.to, locked, end=end, is_armed=orders.is_armed, sources=sources)
     if orders.pulses:
         from busbench.cli.drive_levels import write_outputs
 
@@ -174,19 +173,37 @@ def drive(name: str, *, options: Mapping[str, Any], orders: DriveOptions) -> int
     return 0
 
 
+def _sources(orders: DriveOptions) -> LimitSources:
+    from busbench.cli.limit_options import limit_sources
+
+    return limit_sources(
+        rig=orders.rig, source=orders.to, motors=orders.motor, has_no_motor=orders.no_motor, locks=orders.lock
+    )
+
+
+def _rehearsed_on(orders: DriveOptions, sources: LimitSources) -> Rig | None:
+    """The plan of virtual:RIG, None where the frames go elsewhere."""
+    from busbench.bench.sources import rig_in
+
+    if orders.to is None or rig_in(orders.to) is None:
+        return None
+    return sources.plan if sources.aircraft is None else sources.aircraft[1]
+
+
 def load_program(name: str, options: Mapping[str, Any], *, rig: Rig | None = None) -> Program:
     """The program of a shape word and its options, or of a file; the rig says period and scale where it does not.
 
     Raises:
         DriveError: names the option, or the file's place, key and value.
     """
+    from busbench.cli.limit_options import channel_index
     from busbench.cli.recorded import load_recording
     from busbench.drive.program_file import read_program
 
     unsaid = _unsaid(rig)
     if name in SHAPE_WORDS:
         for number in options.get("channel", ()):
-            _channel("channel", number, rig)
+            channel_index("channel", number, rig)
         return _from_options(name, options, unsaid)
     if not Path(name).suffix and not Path(name).exists():
         near = difflib.get_close_matches(name, SHAPE_WORDS, n=1)
@@ -263,104 +280,8 @@ def _faults(options: Mapping[str, Any]) -> list[dict[str, object]]:
     return faults
 
 
-def _names_motor(orders: DriveOptions, left: tuple[str, ...]) -> bool:
-    return bool(orders.motor or orders.no_motor or (orders.rig and not left))
-
-
-def _unsaid_motors(rig: Rig | None) -> tuple[str, ...]:
-    """Devices of which the plan leaves open whether they can turn a propeller."""
-    if rig is None:
-        return ()
-    from busbench.rig.motors import unstated_motors
-
-    return unstated_motors(rig)
-
-
-def _plan_to_rehearse(orders: DriveOptions) -> Rig | None:
-    """The plan of virtual:RIG, None where the frames go elsewhere."""
-    path = (orders.to or "").removeprefix("virtual:")
-    if orders.to is None or not orders.to.startswith("virtual:") or not path:
-        return None
-    from busbench.rig.load import read_rig
-
-    return read_rig(path)
-
-
 def _rehearse_on(plan: Rig, program: Program, blocks: Iterator[FrameBlock], orders: DriveOptions) -> Iterator[str]:
     from busbench.cli.drive_rig import rehearse_on
     from busbench.sim.aircraft_faults import parse_fault
 
     return rehearse_on(plan, program, blocks, faults=[parse_fault(text) for text in orders.faults])
-
-
-def locks(orders: DriveOptions) -> Callable[[Program], Program] | None:
-    """What names channels and locks motors as the command says, None where it does not say what drives a motor."""
-    rig = _read_rig(orders)
-    if not _names_motor(orders, _unsaid_motors(rig)):
-        return None
-    rest = load_program("hold", {"channel": (1,), "level": "0", "duration": 1.0})
-    _locked_as(rest, orders, rig)  # what is said wrongly is told now
-    return lambda program: _locked_as(program, orders, rig)
-
-
-def _read_rig(orders: DriveOptions) -> Rig | None:
-    if orders.motor and orders.no_motor:
-        raise DriveError("--no-motor: contradicts --motor", hint="give the one that is true")
-    if not orders.rig:
-        return None
-    from busbench.cli.drive_rig import motors
-    from busbench.rig.load import read_rig
-
-    rig = read_rig(orders.rig)
-    if orders.no_motor and (found := motors(rig)):
-        raise DriveError(f'--no-motor: {orders.rig} has the motor "{found[0].name}"', hint="give the one that is true")
-    return rig
-
-
-def _locked_as(program: Program, orders: DriveOptions, rig: Rig | None) -> Program:
-    from dataclasses import replace
-
-    from busbench.drive.program import lock
-
-    if rig is not None:
-        from busbench.cli.drive_rig import apply_rig
-
-        program = apply_rig(program, rig)
-    limits = program.limits
-    names = dict(program.channel_names)
-    for text in orders.motor:
-        channel, idle = _motor(text, program, rig)
-        limits = lock(limits, channel=channel, rest=idle)
-        names[channel] = names.get(channel) or "motor"
-    for number in orders.lock:
-        limits = lock(limits, channel=_channel("lock", number, rig))
-    return replace(program, limits=limits, channel_names=tuple(names.items()))
-
-
-def _motor(text: str, program: Program, rig: Rig | None) -> tuple[int, int | None]:
-    """Channel (0-17) and rest value (counts, or 0 and 1) of CH or CH=REST."""
-    from busbench.drive.program import level_counts
-    from busbench.wire.codec import CHANNELS, COUNTS_MAX
-
-    number, equals, said = text.partition("=")
-    channel = _channel("motor", CHANNEL(number), rig)
-    if not equals and program.limits.is_locked(channel):
-        return channel, None  # the program file says where it stands
-    if channel >= CHANNELS:
-        if said not in ("", "on", "off"):
-            raise DriveError(f'--motor: "{said}" is not a state of channel {channel + 1}', hint="give on or off")
-        return channel, int(said == "on")
-    level = _level(said) if equals else MOTOR_REST_PCT
-    if isinstance(level, str) or not 0 <= (counts := level_counts(level, "%", program.scale)) <= COUNTS_MAX:
-        raise DriveError(f'--motor: "{said}" is not a rest value', hint="give percent, as in --motor 3=-100")
-    return channel, round(counts)
-
-
-def _channel(option: str, number: object, rig: Rig | None) -> int:
-    from busbench.wire.frame_spec import ALL_CHANNELS
-
-    if isinstance(number, int) and 1 <= number <= ALL_CHANNELS:
-        return number - 1
-    named = () if rig is None else rig.driven
-    known = "".join(f" ({d.name} is {d.channel})" for d in named if d.name == number and d.channel is not None)
-    raise DriveError(f"--{option}: {quote_value(number)} is not a channel", hint=f"give 1 to {ALL_CHANNELS}{known}")

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import click
 
+from busbench.bench.plan_limits import LimitSources
 from busbench.bench.safety import COUNTDOWN_S, caution_lines, require_arming, require_motor
 from busbench.bench.sources import open_live
 from busbench.cli.keys import AnyKey, has_keyboard, listen_for_keys
@@ -13,7 +12,7 @@ from busbench.cli.output import INTERRUPTED, prose, say
 from busbench.cli.progress import ProgressLine
 from busbench.drive.frame_generator import EndState
 from busbench.drive.frame_source import DriveSource
-from busbench.drive.program import Program
+from busbench.drive.locked_program import LockedProgram
 from busbench.errors import PortError
 from busbench.port.open_serial import require_port
 from busbench.port.pacer import progress_text, result_line
@@ -23,9 +22,7 @@ UNPLUGGED = "the port was unplugged"
 LOOK_S = 0.05  # how often keys and the port are looked at: a key is obeyed within this and a frame
 
 
-def run_on_port(
-    port: str, program: Program, *, end: EndState, is_armed: bool, names_motor: bool, unsaid: Sequence[str] = ()
-) -> int:
+def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: bool, sources: LimitSources) -> int:
     """Send a program to a port, if all that has to be said was said.
 
     Args:
@@ -33,8 +30,7 @@ def run_on_port(
         program: what to send.
         end: what to do at its end, and when stopped.
         is_armed: True where the person asked for movement.
-        names_motor: True where the person said which channel drives a motor, or that none does.
-        unsaid: devices of which the plan leaves it open.
+        sources: who had a word on its limits; one must have said which channel drives a motor, or that none does.
 
     Returns:
         The exit code: 0 when it ran, 130 when a key ended it.
@@ -46,7 +42,7 @@ def run_on_port(
     require_port(port, then="name a port, virtual:, or a file that is not there yet")
     for line in caution_lines(program, end=end):
         say(line, indent=2 if line.startswith("  - ") else 0)
-    require_motor(port, names_motor=names_motor, unsaid=unsaid)
+    require_motor(port, names_motor=sources.names_motor, unsaid=sources.unstated)
     require_arming(port, is_armed=is_armed, can_stop=has_keyboard())
     with open_live(port, is_sender=True) as live, listen_for_keys() as any_key:
         require_plugged(live)
@@ -55,7 +51,7 @@ def run_on_port(
             return INTERRUPTED
         require_plugged(live)
         again = "; in the hold at the end a second key" if end is EndState.HOLD else ""
-        say(f"driving {program.duration_s:.1f} s; any key stops{again}")
+        say(f"driving {program.program.duration_s:.1f} s; any key stops{again}")
         is_stopped = send(live, DriveSource(program, end=end), any_key=any_key)
     how = live.transmission or Transmission(is_over=True, reason="its process has ended")
     prose(result_line(how))

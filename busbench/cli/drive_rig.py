@@ -1,19 +1,15 @@
-"""What a rig file adds to a drive program: names, the motor's lock, and an aircraft to rehearse on."""
+"""A drive program on an aircraft that exists in numbers only."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
 
 from busbench.cli import output
 from busbench.drive.frame_generator import FrameBlock
-from busbench.drive.limits import Limits
-from busbench.drive.program import Program, default_limits, lock
+from busbench.drive.program import Program
 from busbench.errors import DriveError, pluralize, sanitize
 from busbench.rig.model import Rig
-from busbench.rig.motors import motor_locks, motors
 from busbench.rig.power import holding_more_a
-from busbench.rig.rest import rest_sent
 from busbench.rig.travel import endpoints_of
 from busbench.sim.aircraft_faults import AircraftFault
 from busbench.sim.devices import VirtualRig
@@ -24,43 +20,6 @@ LOOK_S = 0.5
 _NARROW = 6  # -100.0
 _WITH_UNIT = 9
 _APART_PCT = 0.5  # less than this nobody asks about
-
-__all__ = ["apply_rig", "motors", "rehearse_on"]
-
-
-def apply_rig(program: Program, rig: Rig) -> Program:
-    """The program with the rig's names and places of rest, and its motors locked.
-
-    A motor is locked where it is off: where the plan's failsafe has it, else at
-    its end. Every other device rests where the plan says, so that a gear does not
-    come out while a surface is swept. A channel of which the program speaks itself stays as it says.
-    """
-    limits = _at_rest(program, rig)
-    names = dict(program.channel_names)
-    for device in rig.driven:
-        if device.channel is not None:
-            names[device.channel - 1] = names.get(device.channel - 1) or device.name
-    for channel, idle in motor_locks(rig).items():
-        if not limits.is_locked(channel):
-            limits = lock(limits, channel=channel, rest=idle)
-    return replace(program, limits=limits, channel_names=tuple(names.items()))
-
-
-def _at_rest(program: Program, rig: Rig) -> Limits:
-    """The program's limits with the rig's places of rest for channels that it leaves at neutral."""
-    neutral = default_limits(program.scale)
-    channels, switches = list(program.limits.channels), list(program.limits.switches_rest)
-    for device in rig.driven:
-        if device.channel is None or device.motor_kind:
-            continue
-        channel = device.channel - 1
-        if channel >= CHANNELS:
-            switches[channel - CHANNELS] |= bool(rest_sent(device, rig.scale))
-        elif channels[channel].rest == neutral.channels[channel].rest:
-            limit = channels[channel]
-            rest = rest_sent(device, rig.scale)
-            channels[channel] = replace(limit, rest=min(max(rest, limit.low), limit.high))
-    return replace(program.limits, channels=tuple(channels), switches_rest=tuple(switches))
 
 
 def rehearse_on(

@@ -103,6 +103,11 @@ def run(arguments: Iterable[str] | None = None) -> int:
     except click.exceptions.Exit as leaving:
         return leaving.exit_code
     except BusbenchError as error:
+        if error.details:
+            from busbench.cli.output import say
+
+            for line in error.details:
+                say(line, indent=2 if line.startswith("  ") else 0)
         _say(str(error))
     except click.exceptions.NoArgsIsHelpError as error:
         click.echo(error.format_message(), err=True)

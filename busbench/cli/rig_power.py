@@ -138,14 +138,15 @@ def power(
 def _run_program(rig: Rig, program: str, temperature_c: float) -> ProgramRun:
     import numpy as np
 
-    from busbench.cli.drive_rig import apply_rig
+    from busbench.bench.plan_limits import LimitSources
     from busbench.cli.recorded import load_recording
     from busbench.drive.frame_generator import frame_blocks
     from busbench.drive.program_file import read_program
     from busbench.rig.power import run_program
 
     period_s = rig.plan.period_ms / 1e3
-    read = apply_rig(read_program(program, load=load_recording, period_s=period_s, scale=rig.scale), rig)
+    stated = read_program(program, load=load_recording, period_s=period_s, scale=rig.scale)
+    read = LimitSources(((rig.plan.name, rig),)).merge(stated)
     counts, flags, frames = [], [], 0
     for block in frame_blocks(read):
         counts.append(block.limited.channels)

@@ -19,9 +19,8 @@ from busbench.errors import DriveError, sanitize
 if TYPE_CHECKING:
     from busbench.cli.keys import ReadKey
     from busbench.cli.walk_bench import Bench
-    from busbench.drive.program import Program
+    from busbench.drive.locked_program import LockedProgram
     from busbench.drive.surface_check import Entry, Event, Station, Walk
-    from busbench.drive.surface_file import WalkHead
     from busbench.rig.model import Rig
 
 VIRTUAL = "virtual:"
@@ -97,7 +96,7 @@ def walk(orders: WalkOptions) -> int:
         DriveError: something is missing or may not be; nothing was sent.
         PortError: the port cannot be used, or was lost on the way; the answers are saved.
     """
-    from busbench.bench.surface_session import begin_walk, motion_lines, plan_walk, program_of, save_walk
+    from busbench.bench.surface_session import begin_walk, hold_of, motion_lines, plan_walk, program_of, save_walk
     from busbench.cli.keys import has_keyboard, read_answers
     from busbench.rig.load import read_rig
     from busbench.verify.stations import direction_words
@@ -109,28 +108,29 @@ def walk(orders: WalkOptions) -> int:
         from busbench.port.open_serial import require_port
 
         require_port(orders.port, then="a walk needs a port or virtual:")
-    head, stops = plan_walk(
+    other = orders.port.removeprefix(VIRTUAL) if orders.is_rehearsal else ""
+    aircraft = (other, read_rig(other)) if other and other != orders.rig else None
+    head, stops, sources = plan_walk(
         rig,
         rig_path=orders.rig,
         port=orders.port,
         is_rehearsal=orders.is_rehearsal,
         rate_pct_per_s=orders.rate_pct_per_s,
+        aircraft=aircraft,
     )
     if not orders.is_rehearsal:
         from busbench.bench.safety import CAUTIONS, require_arming, require_motor
-        from busbench.rig.motors import unstated_motors
 
-        for line in (*motion_lines(head, stops), "", *CAUTIONS, ""):
+        for line in (*motion_lines(head, stops), "", *CAUTIONS, *sources.cautions, ""):
             say(line, indent=2 if line.startswith("  - ") else 0)
-        left = unstated_motors(rig)
-        require_motor(orders.port, names_motor=not left, unsaid=left, has_options=False)
+        require_motor(orders.port, names_motor=sources.names_motor, unsaid=sources.unstated, has_options=False)
         require_arming(orders.port, is_armed=orders.is_armed, can_stop=has_keyboard())
     path = _answers_path(orders)
     head, state, anew = begin_walk(head, stops, path=path, is_resumed=orders.is_resumed)
     for name in anew:
         say(f"{name}: the plan has changed since, so it is walked anew")
     with ExitStack() as stack:
-        bench = _open_bench(orders, rig, head, stack)
+        bench = _open_bench(orders, rig, aircraft, hold_of(head, sources), stack)
         read_key = stack.enter_context(read_answers())
         save_walk(path, head, state)  # before anything moves, a file that cannot be written is known
         kept = f"answers go to {path}" if path else "a rehearsal, whose answers are not kept"
@@ -140,7 +140,7 @@ def walk(orders: WalkOptions) -> int:
             state,
             bench=bench,
             read_key=read_key,
-            program_of=lambda stop: program_of(stop, head),
+            program_of=lambda stop: program_of(stop, head, sources),
             save=lambda state: save_walk(path, head, state),
         )
     for line in summary_lines(state.entries, head.not_walked):
@@ -162,23 +162,21 @@ def _answers_path(orders: WalkOptions) -> Path | None:
     return answers_path(orders.rig)
 
 
-def _open_bench(orders: WalkOptions, rig: Rig, head: WalkHead, stack: ExitStack) -> Bench:
+def _open_bench(
+    orders: WalkOptions, rig: Rig, other: tuple[str, Rig] | None, hold: LockedProgram, stack: ExitStack
+) -> Bench:
     from busbench.cli.walk_bench import PortBench, VirtualBench
-    from busbench.drive.surface_motion import hold_program
 
-    hold = hold_program(limits=head.limits, scale=head.scale, period_s=head.period_s)
     if orders.is_rehearsal:
-        from busbench.rig.load import read_rig
         from busbench.sim.aircraft_faults import FAULTS, parse_fault
         from busbench.sim.devices import VirtualRig
         from busbench.sim.surface_rehearsal import Rehearsal
 
-        other = orders.port.removeprefix(VIRTUAL)
         faults = [parse_fault(text) for text in orders.faults]
         for fault in faults:
             if not fault.shows_in_motion:
                 say(f"{fault} is not seen on a walk; {FAULTS[fault.kind].shows}")
-        aircraft = VirtualRig(read_rig(other) if other else rig, faults=faults)
+        aircraft = VirtualRig(rig if other is None else other[1], faults=faults)
         return VirtualBench(Rehearsal(rig, aircraft, hold=hold))
     from busbench.bench.sources import open_live
     from busbench.cli.drive_port import require_plugged
@@ -193,7 +191,7 @@ def go_round(
     *,
     bench: Bench,
     read_key: ReadKey,
-    program_of: Callable[[Station], Program],
+    program_of: Callable[[Station], LockedProgram],
     save: Callable[[Walk], None],
 ) -> tuple[Walk, bool]:
     """Ask and move until the builder has enough.

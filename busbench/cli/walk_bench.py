@@ -12,7 +12,7 @@ from busbench.cli.keys import ReadKey
 from busbench.cli.output import say
 from busbench.drive.frame_generator import EndState
 from busbench.drive.frame_source import DriveSource
-from busbench.drive.program import Program
+from busbench.drive.locked_program import LockedProgram
 from busbench.drive.surface_check import Ended, Move
 from busbench.errors import PortError
 from busbench.port.pacer import result_line
@@ -25,7 +25,7 @@ _RESUME = "see to the port, then go on with --resume: where the surfaces stand i
 class Bench(Protocol):
     """What the walk moves."""
 
-    def move(self, program: Program, *, read_key: ReadKey) -> tuple[Move | None, str]:
+    def move(self, program: LockedProgram, *, read_key: ReadKey) -> tuple[Move | None, str]:
         """Make one motion; any key stops it.
 
         Args:
@@ -64,11 +64,11 @@ class PortBench:
         hold: what is sent between motions.
     """
 
-    def __init__(self, live: LivePort, *, hold: Program) -> None:
+    def __init__(self, live: LivePort, *, hold: LockedProgram) -> None:
         self._live = live
         self._hold = hold
 
-    def move(self, program: Program, *, read_key: ReadKey) -> tuple[Move | None, str]:
+    def move(self, program: LockedProgram, *, read_key: ReadKey) -> tuple[Move | None, str]:
         """As Bench says, after a countdown."""
         pressed: list[str] = []
 
@@ -128,7 +128,7 @@ class VirtualBench:
     def __init__(self, rehearsal: Rehearsal) -> None:
         self._rehearsal = rehearsal
 
-    def move(self, program: Program, *, read_key: ReadKey) -> tuple[Move | None, str]:
+    def move(self, program: LockedProgram, *, read_key: ReadKey) -> tuple[Move | None, str]:
         """As Bench says."""
         t_utc, pressed = now_utc(), ""
         motion = self._rehearsal.begin(program)

@@ -88,7 +88,7 @@ def watch(
     if not (sys.stdin and sys.stdin.isatty() and sys.stderr and sys.stderr.isatty()):
         raise BusbenchError("watch: standard input or error is not a terminal", hint=_INSTEAD)
     from busbench.bench.sources import rig_in
-    from busbench.cli.drive import DriveOptions, locks
+    from busbench.cli.limit_options import limit_sources
     from busbench.tui.opening import open_session
 
     rig = rig or (rig_in(source) if source is not None else None)
@@ -99,7 +99,7 @@ def watch(
         plan = read_rig(rig)
     wrong = faults_of(faults, source=source, rig=rig)
 
-    lock = locks(DriveOptions(motor=motor, no_motor=no_motor, rig=rig))
+    sources = limit_sources(rig=rig, source=source, motors=motor, has_no_motor=no_motor)
 
     def opener(name: str) -> Session:
         return open_session(name, options=options, rig=plan, faults=wrong)
@@ -117,7 +117,7 @@ def watch(
         rig=plan,
         rig_path=rig or "",
         is_armed=is_armed,
-        lock=lock,
+        sources=sources,
         faults=wrong,
     )
     run(app)

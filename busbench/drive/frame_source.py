@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from busbench.drive.frame_generator import EndState, FrameBlock, FrameGenerator
-from busbench.drive.program import Program
+from busbench.drive.locked_program import LockedProgram
 
 AHEAD_FRAMES = 32  # made at a time; a stop takes back those not yet sent
 
@@ -21,11 +21,18 @@ class DriveSource:
         end: what to do at its end, and when stopped; HOLD goes on until a second stop.
         last: counts last sent, (16,), where known.
         period_s: the program's frame period.
+
+    Raises:
+        TypeError: the program is not a locked one.
     """
 
-    def __init__(self, program: Program, *, end: EndState = EndState.REST, last: Sequence[int] | None = None) -> None:
-        self.period_s = program.period_s
-        self._feed = FrameGenerator(program, end=end, last=last, reach="header", hold_s=None)
+    def __init__(
+        self, program: LockedProgram, *, end: EndState = EndState.REST, last: Sequence[int] | None = None
+    ) -> None:
+        if type(program) is not LockedProgram:
+            raise TypeError(f"only a LockedProgram can be transmitted, not a {type(program).__name__}")
+        self.period_s = program.program.period_s
+        self._feed = FrameGenerator(program.program, end=end, last=last, reach="header", hold_s=None)
         self._mark: object = self._feed.mark()
         self._block: FrameBlock | None = None
         self._used = 0

@@ -78,6 +78,8 @@ class Program:
         faults: as many as wanted; they may overlap.
         repeat: how often the parts are run through.
         channel_names: names by channel (0-17), for people.
+        stated_rests, stated_travels: channels (0-17) of which it states rest or travel limits by themselves; those
+            of all others are what is usual and yield to a plan.
     """
 
     name: str
@@ -89,6 +91,8 @@ class Program:
     faults: tuple[FrameFault, ...] = ()
     repeat: int = 1
     channel_names: tuple[tuple[int, str], ...] = ()
+    stated_rests: frozenset[int] = frozenset()
+    stated_travels: frozenset[int] = frozenset()
 
     def __post_init__(self) -> None:
         if not FRAME_PERIODS_S[0] <= self.period_s <= FRAME_PERIODS_S[1]:

@@ -108,7 +108,7 @@ def build_program(
     if not fields:
         raise top.error("part", "missing", hint="write [[part]] and below it channel, shape and its keys")
     placed = arrange([read_part(part, context=context) for part in fields], order=order)
-    limits, names = _limits(top, unit, scale)
+    limits, names, rests, travels = _limits(top, unit, scale)
     low_s, high_s = FRAME_PERIODS_S
     program = Program(
         name=top.text("name", name),
@@ -120,6 +120,8 @@ def build_program(
         faults=tuple(_fault(fault) for fault in top.tables("fault")),
         repeat=top.whole("repeat", 1, low=1, high=1_000_000),
         channel_names=names,
+        stated_rests=rests,
+        stated_travels=travels,
     )
     top.finish(of="a program")
     return program
@@ -163,7 +165,10 @@ def _fault(fields: Fields) -> FrameFault:
     return FrameFault(kind, start_s, duration_s, flips, seed)
 
 
-def _limits(top: Fields, unit: Unit, scale: Scale) -> tuple[Limits, tuple[tuple[int, str], ...]]:
+def _limits(
+    top: Fields, unit: Unit, scale: Scale
+) -> tuple[Limits, tuple[tuple[int, str], ...], frozenset[int], frozenset[int]]:
+    """Limits, names, and the channels of which rest and travel are stated by themselves."""
     base = default_limits(scale).channels[0]
     common = top.table("limits")
     base = _limit(common, base, unit, scale)
@@ -171,12 +176,17 @@ def _limits(top: Fields, unit: Unit, scale: Scale) -> tuple[Limits, tuple[tuple[
     channels = [base] * CHANNELS
     switches, locked = [False] * (ALL_CHANNELS - CHANNELS), [False] * (ALL_CHANNELS - CHANNELS)
     names: dict[int, str] = {}
+    rests, travels = set(), set()
     for fields in top.tables("channel"):
         channel = fields.whole("number", None, low=1, high=ALL_CHANNELS) - 1
         if channel in names:
             raise fields.error("number", "stands in two tables", hint="join the two")
         names[channel] = fields.text("name", "") if "name" in fields else ""
         is_locked = fields.flag("locked", False)
+        if "rest" in fields:
+            rests.add(channel)
+        if "low" in fields or "high" in fields:
+            travels.add(channel)
         if channel >= CHANNELS:
             switches[channel - CHANNELS] = fields.word("rest", "off", choices=("on", "off")) == "on"
             locked[channel - CHANNELS] = is_locked
@@ -185,7 +195,8 @@ def _limits(top: Fields, unit: Unit, scale: Scale) -> tuple[Limits, tuple[tuple[
                 raise fields.error("rest", "missing", hint="state where it is locked, as at a motor's off")
             channels[channel] = _limit(fields, base, unit, scale, is_locked=is_locked)
         fields.finish(of="a channel")
-    return Limits(tuple(channels), tuple(switches), tuple(locked)), tuple(names.items())
+    limits = Limits(tuple(channels), tuple(switches), tuple(locked))
+    return limits, tuple(names.items()), frozenset(rests), frozenset(travels)
 
 
 def _limit(fields: Fields, base: ChannelLimit, unit: Unit, scale: Scale, *, is_locked: bool = False) -> ChannelLimit:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from busbench.drive.limits import Limits
@@ -20,15 +20,12 @@ SWITCH_CYCLES = 2
 HOLD_S = 3600.0  # frames between motions, while questions are answered
 
 
-def walk_limits(
-    stops: Sequence[Station], *, scale: Scale, locked: Mapping[int, int], rate_pct_per_s: float = RATE_PCT_PER_S
-) -> Limits:
-    """Limits of the whole walk.
+def walk_limits(stops: Sequence[Station], *, scale: Scale, rate_pct_per_s: float = RATE_PCT_PER_S) -> Limits:
+    """Limits of the whole walk, before those of the plan.
 
     Args:
         stops: give ends and rest of their channels.
-        scale: for the channels of which nobody speaks.
-        locked: channel (0-17) and rest value (counts, or 0 and 1) of what is not walked.
+        scale: for all other channels.
         rate_pct_per_s: fastest movement; the motions take half of it.
     """
     limits = default_limits(scale)
@@ -42,10 +39,7 @@ def walk_limits(
             channels[stop.channel] = replace(
                 channels[stop.channel], low=stop.low, high=stop.high, rest=stop.neutral, rate=rate
             )
-    limits = replace(limits, channels=tuple(channels), switches_rest=tuple(switches))
-    for channel, rest in locked.items():
-        limits = lock(limits, channel=channel, rest=rest)
-    return limits
+    return replace(limits, channels=tuple(channels), switches_rest=tuple(switches))
 
 
 def stop_program(stop: Station, *, limits: Limits, scale: Scale, period_s: float) -> Program:

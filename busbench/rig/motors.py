@@ -12,10 +12,10 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
-from busbench.errors import RigError
 from busbench.rig.model import Device, Rig
 from busbench.rig.travel import level_sent
 from busbench.wire.codec import CHANNELS, COUNTS_MAX
+from busbench.wire.frame_spec import ALL_CHANNELS
 from busbench.wire.scale import Scale
 
 OFF_SHARE = 0.9  # of the travel: nearer to neutral an electric motor may turn; common practice, no source
@@ -62,7 +62,7 @@ def motor_rests(rig: Rig) -> tuple[MotorRest, ...]:
     return tuple(
         _rest_of(device, rig.scale)
         for device in rig.driven
-        if (device.motor_kind or device.name in kills) and device.channel in range(1, CHANNELS + 3)
+        if (device.motor_kind or device.name in kills) and device.channel in range(1, ALL_CHANNELS + 1)
     )
 
 
@@ -78,24 +78,6 @@ def _rest_of(device: Device, scale: Scale) -> MotorRest:
         return MotorRest(device.name, channel - 1, device.motor_kind, rest, None)
     most = level_sent(device, most_pct, scale)
     return MotorRest(device.name, channel - 1, device.motor_kind, rest, (0, most) if sign < 0 else (most, top))
-
-
-def motor_locks(rig: Rig) -> dict[int, int]:
-    """Channel (0-17) of each of them and where it is locked, in counts, or 0 and 1.
-
-    Raises:
-        RigError: the plan does not state where one of them must rest.
-    """
-    rests = motor_rests(rig)
-    for rest in rests:
-        if rest.rest is None:
-            raise RigError(rest.name, "", "where it must rest is not known", hint="see `busbench rig check`")
-    return {rest.channel: rest.rest for rest in rests if rest.rest is not None}
-
-
-def motors(rig: Rig) -> tuple[Device, ...]:
-    """The devices that can turn a propeller."""
-    return tuple(device for device in rig.driven if device.motor_kind and device.channel is not None)
 
 
 def says_motor(device: Device) -> bool:

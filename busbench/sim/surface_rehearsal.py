@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from busbench.drive.frame_generator import FrameBlock, FrameGenerator
-from busbench.drive.program import Program
+from busbench.drive.locked_program import LockedProgram
 from busbench.rig.direction import directions_of, sign_of
 from busbench.rig.model import Rig
 from busbench.sim.devices import DeviceState, VirtualRig
@@ -76,12 +76,12 @@ class RehearsedMotion:
         aircraft: what moves.
     """
 
-    def __init__(self, program: Program, watch: Watch, *, aircraft: VirtualRig) -> None:
-        self.feed = FrameGenerator(program)
+    def __init__(self, program: LockedProgram, watch: Watch, *, aircraft: VirtualRig) -> None:
+        self.feed = FrameGenerator(program.program)
         self.watch = watch
         self.frames = 0
         self._aircraft, self._restarts = aircraft, aircraft.restarts
-        self._period_s = program.period_s
+        self._period_s = program.program.period_s
 
     @property
     def is_over(self) -> bool:
@@ -111,21 +111,21 @@ class Rehearsal:
         hold: brings it to rest at the start.
     """
 
-    def __init__(self, plan: Rig, aircraft: VirtualRig, *, hold: Program) -> None:
+    def __init__(self, plan: Rig, aircraft: VirtualRig, *, hold: LockedProgram) -> None:
         self._plan, self._aircraft = plan, aircraft
         self._t_ns = 0
-        self._period_ns = round(hold.period_s * 1e9)
-        feed = FrameGenerator(hold)
+        self._period_ns = round(hold.program.period_s * 1e9)
+        feed = FrameGenerator(hold.program)
         first = feed.take(1)
         aircraft.settle(unpack_channels(first.raw)[0], flags=int(first.raw[0, FRAME_BYTES - 2]))
-        for _ in range(round(_SETTLE_S / hold.period_s / BLOCK)):
+        for _ in range(round(_SETTLE_S / hold.program.period_s / BLOCK)):
             self._play(feed.take(BLOCK), None)
 
     def states(self) -> tuple[DeviceState, ...]:
         """How all devices stand now."""
         return self._aircraft.states()
 
-    def begin(self, program: Program) -> RehearsedMotion:
+    def begin(self, program: LockedProgram) -> RehearsedMotion:
         """A motion, of which nothing was sent yet."""
         watch = Watch(self._plan, self._aircraft.states())
         return RehearsedMotion(program, watch, aircraft=self._aircraft)

@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
+from busbench.bench.plan_limits import NO_SOURCES, LimitSources
 from busbench.tui.draw import ASCII, UNICODE, Glyphs
 from busbench.tui.palette import Palette
 from busbench.tui.session import Session
 from busbench.tui.text import UNITS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from busbench.drive.program import Program
     from busbench.rig.model import Rig
     from busbench.sim.aircraft_faults import AircraftFault
 
@@ -43,8 +41,7 @@ class AppState:
         rig: the plan, None where none was named.
         rig_path: its file.
         is_armed: True where the person asked that a real port may move things.
-        lock: gives a program its names, places of rest and locked motors; None where it was not said
-            which channel drives a motor.
+        sources: who has a word on the limits of what is driven, beside the screen.
         mover: what moves things or is about to, None where nothing does.
         faults: what is wrong with a virtual aircraft.
     """
@@ -59,7 +56,7 @@ class AppState:
     rig: Rig | None = None
     rig_path: str = ""
     is_armed: bool = False
-    lock: Callable[[Program], Program] | None = None
+    sources: LimitSources = NO_SOURCES
     mover: Mover | None = None
     faults: tuple[AircraftFault, ...] = ()
 

@@ -11,12 +11,13 @@ from busbench.bench.sources import VIRTUAL
 from busbench.drive.field_reader import Fields
 from busbench.drive.frame_generator import EndState
 from busbench.drive.frame_source import DriveSource
+from busbench.drive.locked_program import LockedProgram
 from busbench.drive.part_parser import ReplaySource
-from busbench.drive.program import FRAME_PERIOD_S, Program
+from busbench.drive.program import FRAME_PERIOD_S
 from busbench.drive.program_file import build_program
 from busbench.errors import BusbenchError, DriveError, pluralize
 from busbench.port.pacer import Transmission, progress_text, result_line
-from busbench.tui.allowed import refusal
+from busbench.tui.allowed import error_text, refusal
 from busbench.tui.app_state import AppState
 from busbench.tui.live import LiveSession
 from busbench.wire.codec import CHANNELS, FRAME_BYTES
@@ -85,7 +86,7 @@ class Commanded:
 class _Rehearsal:
     """A run on nothing: the frames are made here and go nowhere."""
 
-    def __init__(self, program: Program) -> None:
+    def __init__(self, program: LockedProgram) -> None:
         self._source = DriveSource(program, end=END)
         self._now_s = 0.0
         self._slots = 0
@@ -110,7 +111,7 @@ class _Rehearsal:
 class _PortRun:
     """A run on a port; the process that owns the port stops by itself when the session's ticks fail to come."""
 
-    def __init__(self, session: LiveSession, program: Program) -> None:
+    def __init__(self, session: LiveSession, program: LockedProgram) -> None:
         self._session = session
         session.port.sent()  # of an earlier run
         session.port.transmit(DriveSource(program, end=END))
@@ -170,11 +171,17 @@ class Drive:
         """Why nothing may move here, or an empty string."""
         if not self.ui.needs.is_live:
             return "A recording cannot be driven: watch a port, or virtual: to rehearse"
-        return "" if self.is_rehearsal else refusal(self.ui, port=self.ui.needs.source)
+        return (
+            "" if self.is_rehearsal else refusal(self.ui.sources, port=self.ui.needs.source, is_armed=self.ui.is_armed)
+        )
 
     @property
-    def program(self) -> Program:
-        """What the settings make, with the locks of motors.
+    def _period_s(self) -> float:
+        return FRAME_PERIOD_S if self.ui.rig is None else self.ui.rig.plan.period_ms / 1e3
+
+    @property
+    def program(self) -> LockedProgram:
+        """What the settings make, inside the limits of all sources.
 
         Raises:
             DriveError: they make nothing.
@@ -193,11 +200,14 @@ class Drive:
             }
         }
         name = f"{part['shape']} on channel {now.channel}"
-        period_s = FRAME_PERIOD_S if self.ui.rig is None else self.ui.rig.plan.period_ms / 1e3
         program = build_program(
-            Fields(top, place="drive"), name=name, load=_none, parts=[Fields(part, place="drive")], period_s=period_s
+            Fields(top, place="drive"),
+            name=name,
+            load=_none,
+            parts=[Fields(part, place="drive")],
+            period_s=self._period_s,
         )
-        return program if self.ui.lock is None else self.ui.lock(program)
+        return self.ui.sources.lock(program)
 
     @property
     def how(self) -> Transmission:
@@ -206,7 +216,7 @@ class Drive:
 
     def progress(self) -> str:
         """How far the run is."""
-        text = progress_text(self.how, self.program.period_s)
+        text = progress_text(self.how, self._period_s)
         return text.replace(", 0 late, 0 skipped", "") if self.is_rehearsal else text
 
     def go_on(self) -> None:
@@ -215,7 +225,7 @@ class Drive:
         try:
             if self.refusal or not isinstance(self.ui.needs, LiveSession):
                 raise DriveError(self.refusal)
-            program = self.program
+            program = self.program.program
             channel = self.settings.channel - 1
             if program.limits.is_locked(channel):
                 raise DriveError(f"{program.named(channel)} is locked", hint="it will not move; choose another")
@@ -225,7 +235,7 @@ class Drive:
                 self._on, self._unplugged = self.ui.needs, self.ui.needs.unplugged
                 self.phase, self.left_s, self.ui.mover = DrivePhase.COUNTING, float(COUNTDOWN_S), self
         except BusbenchError as error:
-            self.said, self.phase = str(error), DrivePhase.SETTING
+            self.said, self.phase = error_text(error), DrivePhase.SETTING
 
     def back(self) -> None:
         """Leave the cautions."""

@@ -11,6 +11,7 @@ import threading
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
+from busbench.bench.plan_limits import NO_SOURCES, LimitSources
 from busbench.errors import sanitize
 from busbench.tui import palette
 from busbench.tui.app import BenchApp
@@ -20,7 +21,6 @@ from busbench.tui.live import LiveSession
 from busbench.tui.session import Session
 
 if TYPE_CHECKING:
-    from busbench.drive.program import Program
     from busbench.rig.model import Rig
     from busbench.sim.aircraft_faults import AircraftFault
 
@@ -85,7 +85,7 @@ def make_app(
     rig: Rig | None = None,
     rig_path: str = "",
     is_armed: bool = False,
-    lock: Callable[[Program], Program] | None = None,
+    sources: LimitSources = NO_SOURCES,
     faults: tuple[AircraftFault, ...] = (),
 ) -> BenchApp:
     """The app on a session.
@@ -97,10 +97,10 @@ def make_app(
         is_ascii: True draws with plain characters.
         shade: dark or light, where the terminal has the colours.
         is_timed: False leaves the ticks to the caller.
-        rig, rig_path, is_armed, lock, faults: see AppState.
+        rig, rig_path, is_armed, sources, faults: see AppState.
     """
     ui = AppState(palette.choose(shade), glyphs=ASCII if is_ascii else UNICODE, rings=rings, session=session)
-    ui.rig, ui.rig_path, ui.is_armed, ui.lock = rig, rig_path, is_armed, lock
+    ui.rig, ui.rig_path, ui.is_armed, ui.sources = rig, rig_path, is_armed, sources
     ui.faults = faults
     return BenchApp(ui, opener=opener, is_timed=is_timed)
 

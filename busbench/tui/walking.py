@@ -10,22 +10,30 @@ import enum
 from pathlib import Path
 from time import monotonic
 
+from busbench.bench.plan_limits import NO_SOURCES
 from busbench.bench.safety import COUNTDOWN_S
 from busbench.bench.sources import VIRTUAL, rig_in
-from busbench.bench.surface_session import answers_path, begin_walk, now_utc, plan_walk, program_of, save_walk
+from busbench.bench.surface_session import (
+    answers_path,
+    begin_walk,
+    hold_of,
+    now_utc,
+    plan_walk,
+    program_of,
+    save_walk,
+)
 from busbench.drive.frame_generator import EndState
 from busbench.drive.frame_source import DriveSource
-from busbench.drive.program import Program
+from busbench.drive.locked_program import LockedProgram
 from busbench.drive.surface_check import Ended, Event, Move, Moved, Station, SurfacePhase, Walk, Word
 from busbench.drive.surface_file import WalkHead
-from busbench.drive.surface_motion import hold_program
 from busbench.errors import BusbenchError
 from busbench.port.pacer import Transmission, progress_text
 from busbench.rig.load import read_rig
 from busbench.rig.model import Rig
 from busbench.sim.devices import VirtualRig
 from busbench.sim.surface_rehearsal import Rehearsal, RehearsedMotion
-from busbench.tui.allowed import refusal
+from busbench.tui.allowed import error_text, refusal
 from busbench.tui.app_state import AppState
 from busbench.tui.live import LiveSession
 from busbench.tui.session import Session
@@ -59,6 +67,7 @@ class Walking:
         self.said = ""
         self.head: WalkHead | None = None
         self.stops: tuple[Station, ...] = ()
+        self.sources = NO_SOURCES
         self.walk: Walk | None = None
         self.path: Path | None = None
         self.way = Way.NONE
@@ -87,7 +96,7 @@ class Walking:
         """Why nothing may move here, or an empty string."""
         if self.is_rehearsal or self._of is None:
             return ""
-        return refusal(self.ui, port=self._of.source, is_walk=True)
+        return refusal(self.sources, port=self._of.source, is_armed=self.ui.is_armed, is_walk=True)
 
     @property
     def progress(self) -> str:
@@ -198,9 +207,9 @@ class Walking:
         return VirtualRig(plan if path is None else read_rig(path), faults=self.ui.faults)
 
     @property
-    def _hold(self) -> Program:
+    def _hold(self) -> LockedProgram:
         assert self.head is not None
-        return hold_program(limits=self.head.limits, scale=self.head.scale, period_s=self.head.period_s)
+        return hold_of(self.head, self.sources)
 
     def _take_up(self, session: Session | None, rig: Rig | None) -> None:
         self._of, self.walk, self.rehearsal, self.head, self._motion = session, None, None, None, None
@@ -210,11 +219,16 @@ class Walking:
             return
         self.path = None if self.is_rehearsal else answers_path(self.ui.rig_path)
         try:
-            self.head, self.stops = plan_walk(
-                rig, rig_path=self.ui.rig_path, port=session.source, is_rehearsal=self.is_rehearsal
+            path = rig_in(session.source)
+            self.head, self.stops, self.sources = plan_walk(
+                rig,
+                rig_path=self.ui.rig_path,
+                port=session.source,
+                is_rehearsal=self.is_rehearsal,
+                aircraft=(path, read_rig(path)) if path and path != self.ui.rig_path else None,
             )
         except BusbenchError as error:
-            self.trouble = str(error)
+            self.trouble = error_text(error)
 
     def _keep(self, walk: Walk) -> None:
         before, self.walk = self.walk, walk
@@ -231,7 +245,7 @@ class Walking:
         self._is_stopped, self._due_s, self._motion = False, 0.0, None
         self.ui.mover = self
         if self.rehearsal is not None:
-            self._motion = self.rehearsal.begin(program_of(self.walk.stop, self.head))
+            self._motion = self.rehearsal.begin(program_of(self.walk.stop, self.head, self.sources))
             self._began = now_utc(), monotonic()
             self.way = Way.MOVING
         else:
@@ -249,7 +263,7 @@ class Walking:
             assert self.head is not None
             self._began = now_utc(), monotonic()
             try:
-                self._live.port.transmit(DriveSource(program_of(self.walk.stop, self.head)))
+                self._live.port.transmit(DriveSource(program_of(self.walk.stop, self.head, self.sources)))
                 self.way = Way.MOVING
             except BusbenchError as error:
                 self.said = str(error)

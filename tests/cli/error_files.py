@@ -12,6 +12,8 @@ from tests.cli.running import CAPTURES
 HEAD = '[rig]\nname = "Heron"\nperiod_ms = 14\n[supply]\nvoltage_v = 7.4\n'
 DEVICE = HEAD + '[[device]]\nname = "rudder"\nchannel = 2\n'
 PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 1\n'
+TURNED = '[[device]]\nname = "m"\nkind = "off-bus"\nchannel = 8\nmotor = true\nreversed = true\nfailsafe = -100\n'
+FULL = "[[channel]]\nnumber = 8\nlocked = true\nrest = 100\n" + PART
 WALK = '{"version": 1, "rig": "%s", "is_rehearsal": %s, "start_utc": "2026-01-01T00:00:00Z", "devices": [%s]}'
 ANSWERED = """{"name": "elevator", "channel": 4, "members": [], "first": "up", "then": "down", "is_high_first": true,
 "low_counts": 200, "neutral_counts": 992, "high_counts": 1800, "remark": "", "moves": [], "note": "", "state": "open",
@@ -20,6 +22,8 @@ TEXTS = {
     "words.txt": "this is a letter, not a recording\n" * 50,
     # Rig files.
     "heron.toml": DEVICE,
+    "rig-turned.toml": DEVICE + TURNED,
+    "full.toml": FULL,
     "bare.toml": "",
     "rig-comma.toml": HEAD.replace("7.4", "7,4"),
     "rig-comma-key.toml": HEAD + "7,4 = 1\n",

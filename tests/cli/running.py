@@ -36,6 +36,7 @@ name = "sustainer"
 channel = 3
 kind = "off-bus"
 motor = true
+failsafe = -100
 """
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from busbench.bench.plan_limits import PlanFaultError
 from busbench.cli.drive import command
 from tests.cli.running import invoke, refusal_of
 from tests.drive.helpers import counts_of
@@ -188,7 +189,8 @@ def test_a_locked_channel_that_the_program_would_move_is_told(to: str, tmp_path:
     to = to if ":" in to else str(tmp_path / to)
     sweep = ("sweep", "--channel", "8", "--channel", "1", "--period", "1", "--motor", "8", "--to", to)
     said = run(*sweep).stderr.splitlines()
-    assert said[0] == "busbench: channel 8 (motor): locked at -100.0 % (173 counts): it does not move"
+    name = "sustainer" if "heron" in to else "motor"
+    assert said[0] == f"busbench: channel 8 ({name}): locked at -100.0 % (173 counts): it does not move"
     assert not any("channel 1" in line for line in said)
 
 
@@ -217,7 +219,8 @@ def test_a_rehearsal_tells_why_a_device_does_not_stand_at_the_level_sent() -> No
     )
     told = [line for line in result.stderr.splitlines() if "neutral" in line]
     assert told == ["rudder: its neutral lies at level +3.9 %, so at level 0 it stands at -3.9 %"]
-    assert " -3.9 %" in result.stdout.splitlines()[1]
+    assert " +0.0 %" in result.stdout.splitlines()[1]  # at rest, where its plan has it
+    assert " -3.9 %" in result.stdout.splitlines()[2]
 
 
 def test_rehearsal_on_a_virtual_aircraft() -> None:
@@ -248,3 +251,28 @@ def test_noise_lasts_no_longer_than_the_shapes(tmp_path: Path) -> None:
     result = run(*SWEEP, "--flips", "0.01", "--to", tmp_path / "a.raw")
     assert result.exit_code == 0, result.output
     assert (tmp_path / "a.raw").stat().st_size == 1719 * 25
+
+
+@pytest.mark.parametrize("to", ["/dev/null", "virtual:", "sweep.pcapng", "preview"])
+def test_a_plan_that_contradicts_itself_moves_nothing(to: str, tmp_path: Path) -> None:
+    rig = tmp_path / "turned.toml"
+    head = '[rig]\nname = "x"\nperiod_ms = 14\n[supply]\nvoltage_v = 7\n[[device]]\nname = "m"\nkind = "off-bus"\n'
+    rig.write_text(head + "channel = 8\nmotor = true\nreversed = true\nfailsafe = -100\n", encoding="utf-8")
+    where = ("--preview",) if to == "preview" else ("--to", tmp_path / to if "." in to else to)
+    result = run("sweep", "--channel", "1", "--period", "4", "--rig", rig, "--arm", *where)
+    assert isinstance(result.exception, PlanFaultError)
+    assert result.exception.details[0] == (
+        "fault: m: it is reversed, and the plan does not state what goes on the wire while it is off"
+    )
+    assert not (tmp_path / "sweep.pcapng").exists()
+
+
+def test_a_virtual_plan_has_a_word_beside_the_program(tmp_path: Path) -> None:
+    program = tmp_path / "full.toml"
+    program.write_text('[[channel]]\nnumber = 8\nlocked = true\nrest = 100\n'
+                       '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n', encoding="utf-8")  # fmt: skip
+    for where in (("--to", f"virtual:{HERON}"), ("--rig", HERON, "--to", tmp_path / "x.raw")):
+        said = refusal(str(program), *where)
+        assert said.startswith("channel 8 (sustainer): it is locked, but ")
+        assert 'the program "full" at +100.0 % (1811 counts)' in said
+    assert "channel 8: locked at +100.0 % (1811 counts)" in run(str(program), "--preview").stdout  # its word alone

@@ -20,7 +20,7 @@ def test_the_outputs_are_measured_as_the_scale_made_them(
     rig, path = tmp_path / "rig.toml", tmp_path / f"lines.{suffix}"
     odd = "centre_counts = 1024\ncentre_us = 1520.0\nus_per_count = 0.61"
     usual = "centre_counts = 992\ncentre_us = 1500.0\nus_per_count = 0.625"
-    text = HERON.read_text(encoding="utf-8").replace("motor = true\n", "")
+    text = HERON.read_text(encoding="utf-8").replace("motor = true", "motor = false")
     assert usual in text
     rig.write_text(text.replace(usual, odd), encoding="utf-8")
     made = call(capfd, *RAMP, "--rig", rig, "--pulses", "8", "--pulses", "1", "--to", path)

@@ -51,12 +51,12 @@ def test_a_plan_that_leaves_the_motor_open_does_not_answer_for_it(tmp_path: Path
     rig.write_text(head + off_bus, encoding="utf-8")
     assert str(run("--arm", "--rig", str(rig)).exception) == (
         "/dev/null: nothing was sent, since the plan does not say what can turn a propeller (inrunner):"
-        " state motor = true or motor = false for each of these in the rig file;"
+        ' state motor = "electric", "engine" or false for each of these in the rig file;'
         " or give --motor CH for each motor, --no-motor if there is none"
     )
     assert "no key could stop it" in str(run("--arm", "--rig", str(rig), "--motor", "8").exception)
     assert "no key could stop it" in str(run("--arm", "--rig", str(rig), "--no-motor").exception)
-    for said in ("motor = false\n", "motor = true\n"):
+    for said in ("motor = false\n", "motor = true\nfailsafe = -100\n"):
         rig.write_text(head + off_bus + said, encoding="utf-8")
         assert "no key could stop it" in str(run("--arm", "--rig", str(rig)).exception), said
 

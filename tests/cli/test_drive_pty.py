@@ -22,7 +22,7 @@ from busbench.cli.drive_port import send
 from busbench.drive.frame_generator import EndState
 from busbench.drive.frame_source import DriveSource
 from busbench.model import I64
-from tests.drive.helpers import counts_of, make, sent
+from tests.drive.helpers import counts_of, locked, make, sent
 from tests.port.ends import Wire
 
 # The command itself, with no more than its countdown left out.
@@ -45,7 +45,7 @@ def test_every_shape_reads_back_as_its_closed_form(wire: Wire) -> None:
         {"channel": 9, "shape": "hold", "level": 1234, "duration": 0.5},
     )
     with open_live(wire.name) as live:
-        assert not send(live, DriveSource(program, end=EndState.SILENCE), any_key=never)
+        assert not send(live, DriveSource(locked(program), end=EndState.SILENCE), any_key=never)
         how = live.transmission
     data = wire.read(until_quiet_s=0.2)
     assert data == sent(program).raw.tobytes()
@@ -66,7 +66,7 @@ def test_a_key_ramps_out(wire: Wire) -> None:
         return next(pressed, True)
 
     with open_live(wire.name) as live:
-        assert send(live, DriveSource(program), any_key=any_key)
+        assert send(live, DriveSource(locked(program)), any_key=any_key)
     level = counts_of(wire.read(until_quiet_s=0.2))[:, 0]
     assert 1200 in level
     assert np.abs(np.diff(level)).max() <= 35

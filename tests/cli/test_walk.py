@@ -24,6 +24,7 @@ from busbench.cli.choices import read_line
 from busbench.cli.keys import GONE, ReadKey
 from busbench.cli.walk import command
 from busbench.cli.walk_bench import PortBench
+from busbench.drive.program import lock
 from busbench.drive.surface_check import Ended, Station
 from busbench.drive.surface_motion import hold_program, stop_program, walk_limits
 from busbench.errors import PortError
@@ -31,7 +32,7 @@ from busbench.rig.load import parse_rig, read_rig
 from busbench.verify.stations import stops_of
 from busbench.wire.scale import Scale
 from tests.cli.running import CAPTURES, SMALL, invoke, refusal_of
-from tests.drive.helpers import counts_of
+from tests.drive.helpers import counts_of, locked
 from tests.port.ends import Wire
 
 pytestmark = pytest.mark.usefixtures("wide")
@@ -322,9 +323,9 @@ def port() -> Iterator[tuple[int, str]]:
 
 
 SURFACE = Station("left aileron", 0, ("left aileron",), "up", "down", True, 173, 992, 1811)
-LIMITS = walk_limits([SURFACE], scale=Scale(), locked={2: 173}, rate_pct_per_s=1000)
-MOTION = stop_program(SURFACE, limits=LIMITS, scale=Scale(), period_s=0.007)
-HOLD = hold_program(limits=LIMITS, scale=Scale(), period_s=0.007)
+LIMITS = lock(walk_limits([SURFACE], scale=Scale(), rate_pct_per_s=1000), channel=2, rest=173)
+MOTION = locked(stop_program(SURFACE, limits=LIMITS, scale=Scale(), period_s=0.007))
+HOLD = locked(hold_program(limits=LIMITS, scale=Scale(), period_s=0.007))
 
 
 def arrived(master: int) -> bytes:

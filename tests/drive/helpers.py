@@ -4,8 +4,10 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from busbench.bench.plan_limits import NO_SOURCES
 from busbench.drive.field_reader import Fields
 from busbench.drive.frame_generator import EndState, FrameBlock, frame_blocks
+from busbench.drive.locked_program import LockedProgram
 from busbench.drive.part_parser import ReplaySource
 from busbench.drive.program import Program
 from busbench.drive.program_file import build_program
@@ -24,6 +26,11 @@ def make(*parts: Keys, **top: object) -> Program:
     keys = {"unit": "counts", "limits": {"rate": 1e6, "low": 0, "high": 2047}, **top}
     fields = [Fields(part, place=f"part {number}") for number, part in enumerate(parts, 1)]
     return build_program(Fields(keys, place="top"), name="Heron", load=no_recording, parts=fields)
+
+
+def locked(program: Program) -> LockedProgram:
+    """It inside its own limits, as it can be transmitted."""
+    return NO_SOURCES.lock(program)
 
 
 def sent(program: Program, *, end: EndState = EndState.SILENCE, block: int = 8192) -> FrameBlock:

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from busbench.drive.program import lock
 from busbench.drive.surface_check import (
     Ended,
     Event,
@@ -173,7 +174,7 @@ def test_resume_begins_where_something_is_missing() -> None:
 
 
 SCALE = Scale()
-LIMITS = walk_limits(STOPS, scale=SCALE, locked={7: 173})
+LIMITS = lock(walk_limits(STOPS, scale=SCALE), channel=7, rest=173)
 
 
 def rows(stop: Station) -> I64:
@@ -225,7 +226,7 @@ def test_a_two_state_channel_switches() -> None:
 
 def test_a_two_state_channel_that_rests_on_is_switched_off_and_on_again() -> None:
     stop = replace(RELEASE, neutral=1, first="off", then="on", is_high_first=False)
-    limits = walk_limits([*STOPS[:-1], stop], scale=SCALE, locked={7: 173})
+    limits = walk_limits([*STOPS[:-1], stop], scale=SCALE)
     raw = sent(stop_program(stop, limits=limits, scale=SCALE, period_s=0.5)).raw
     assert raw[:, 23].tolist()[-16:] == [0] * 4 + [1] * 4 + [0] * 4 + [1] * 4
     assert all(sent(stop_program(AILERON, limits=limits, scale=SCALE, period_s=0.5)).raw[:, 23])

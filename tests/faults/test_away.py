@@ -20,6 +20,7 @@ from busbench.tui.walking import Way
 from tests.cli.running import SMALL
 from tests.port.sources import Counting
 from tests.tui.ports import Live
+from tests.tui.test_driving import NO_MOTOR
 from tests.tui.test_driving import Bench as DriveBench
 from tests.tui.test_walk import Bench as WalkBench
 
@@ -45,7 +46,7 @@ def test_away_in_the_countdown_nothing_is_sent(
     from busbench.cli import drive_port
     from busbench.drive.frame_generator import EndState
     from busbench.port.port import LivePort
-    from tests.drive.helpers import make
+    from tests.drive.helpers import locked, make
     from tests.port.ends import Far, wait_for
 
     ends = [Far(tmp_path / "port")]
@@ -74,7 +75,7 @@ def test_away_in_the_countdown_nothing_is_sent(
     monkeypatch.setattr(drive_port, "has_keyboard", lambda: True)
     program = make({"channel": 1, "shape": "hold", "level": 1200, "duration": 0.1})
     with pytest.raises(PortError, match="the port was unplugged: see to the port, then start anew"):
-        drive_port.run_on_port(ends[0].name, program, end=EndState.REST, is_armed=True, names_motor=True)
+        drive_port.run_on_port(ends[0].name, locked(program), end=EndState.REST, is_armed=True, sources=NO_MOTOR)
     assert "driving" not in capsys.readouterr().err
     if is_back:
         assert ends[1].read() == b""

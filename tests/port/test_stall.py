@@ -21,7 +21,7 @@ import tty
 from busbench.bench.sources import open_live
 from busbench.drive.frame_source import DriveSource
 from busbench.port.port import LivePort, Transmission
-from tests.drive.helpers import counts_of, make
+from tests.drive.helpers import counts_of, locked, make
 from tests.port.ends import LIMIT_S
 
 RATE = 2000  # counts/s: 14 a frame
@@ -122,7 +122,7 @@ def test_nothing_stale_and_nothing_faster_after_a_stall(ends: Ends, stall_s: flo
                    limits={"rate": RATE})  # fmt: skip
     with open_live(ends.source) as port:
         ends.accept()
-        port.transmit(DriveSource(program))
+        port.transmit(DriveSource(locked(program)))
         until = time.monotonic() + LIMIT_S
         while ends.reader.frames < 60:
             assert time.monotonic() < until, port.transmission

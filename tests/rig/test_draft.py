@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from busbench.model import MARKED
 from busbench.rig.draft import Noticed, Proposal, draft_toml, propose_channels
 from busbench.rig.load import parse_rig
-from busbench.rig.motors import motor_locks
+from busbench.rig.motors import motor_rests
 from busbench.wire.codec import pack_frames
 from busbench.wire.scale import Scale
 from busbench.wire.table import FrameTable
@@ -154,7 +154,7 @@ def test_what_rests_at_an_end_has_its_neutral_half_way_and_is_locked_there_as_a_
         (4, 100, 100, None, True, "off-bus"),
         (5, 100, None, 1520, None, "servo"),
     ]
-    assert motor_locks(plan) == {2: 173, 3: 1811}
+    assert [(rest.channel, rest.rest) for rest in motor_rests(plan)] == [(2, 173), (3, 1811)]
     assert "\n# write motor = false in place of the next two lines:\nmotor = true\n" in text
     assert "\n# write motor = false in place of the next three lines:\nmotor = true\n" in text
     assert "it went to the low end first" in text.partition("channel = 4")[2].partition("[[device]]")[0]
@@ -166,7 +166,7 @@ def test_a_switch_channel_that_rests_on_says_so() -> None:
     text = draft_toml(propose_channels([table(np.full((400, 16), 992, np.uint16), flags)]), scale=Scale())
     (plan,) = parse_rig(text).devices
     assert (plan.channel, plan.rest_pct, plan.control, plan.motor) == (17, 100, "switch 1", True)
-    assert motor_locks(parse_rig(text)) == {16: 1}
+    assert [(rest.channel, rest.rest) for rest in motor_rests(parse_rig(text))] == [(16, 1)]
 
 
 def test_the_period_is_right_where_frames_come_in_heaps() -> None:

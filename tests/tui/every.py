@@ -21,7 +21,7 @@ from busbench.tui.session import Session
 from tests.cli.running import CAPTURES
 from tests.tui.ports import Live
 from tests.tui.screens import shown
-from tests.tui.test_driving import as_said
+from tests.tui.test_driving import NO_MOTOR
 
 NAMES = {"left aileron": "linkes Quer\u0065\u0301ruder", "rudder": "方向舵", "tow release": "Löse [b]haken[/b]"}
 RECORDING = "1 2 3 n u 4 5 6 7 8 ? escape ctrl+p escape m escape s down escape"
@@ -94,7 +94,7 @@ async def _look(mode: Mode, rig: Path) -> Mapping[str, list[Segment]]:
     found = {}
     for session, keys in both:
         async with shown(session, mode.size, rig=rig, is_ascii=mode.is_ascii, shade=mode.shade) as (app, pilot):
-            app.ui.lock = as_said
+            app.ui.sources = NO_MOTOR
             for at, key in enumerate(keys.split()):
                 await pilot.press(key)
                 await app.workers.wait_for_complete()

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from textual.pilot import Pilot
 
-from busbench.cli.drive import DriveOptions, locks
+from busbench.bench.plan_limits import NO_SOURCES
+from busbench.cli.limit_options import limit_sources
 from busbench.errors import DriveError
 from busbench.rig.load import read_rig
 from busbench.tui.app import BenchApp
@@ -13,7 +16,7 @@ from busbench.tui.opening import rig_names
 from busbench.tui.screens.drive import DriveView
 from tests.cli.running import CAPTURES
 from tests.tui.screens import SIZES, check, shown, text_of
-from tests.tui.test_driving import Bench, as_said
+from tests.tui.test_driving import NO_MOTOR, Bench
 
 NAMES = rig_names(read_rig(CAPTURES / "heron.toml"))
 STOP_KEYS = ("x", "q", "1", "s", "space", "enter", "escape", "left", "ctrl+c", "ctrl+p", "question_mark", "f1", "tab")
@@ -35,7 +38,7 @@ def let_pass(app: BenchApp, made: Bench, seconds: float) -> None:
 
 
 async def drive(app: BenchApp, pilot: Pilot[None], made: Bench) -> None:
-    app.ui.lock = as_said
+    app.ui.sources = NO_MOTOR
     await pilot.press("7", "enter", "enter")
     let_pass(app, made, 3.0)
     assert made.port.how is not None
@@ -61,7 +64,7 @@ async def test_any_key_stops_and_does_nothing_else(key: str) -> None:
 async def test_any_key_ends_the_countdown(key: str) -> None:
     made = bench()
     async with shown(made.session, is_armed=True) as (app, pilot):
-        app.ui.lock = as_said
+        app.ui.sources = NO_MOTOR
         await pilot.press("7", "enter", "enter")
         let_pass(app, made, 2.9)
         assert "S T O P     any key cancels" in text_of(app)
@@ -76,7 +79,7 @@ async def test_any_key_ends_the_countdown(key: str) -> None:
 async def test_unarmed_or_unanswered_no_key_sends_anything(is_armed: bool) -> None:
     made = bench()
     async with shown(made.session, is_armed=is_armed) as (app, pilot):
-        app.ui.lock = None if is_armed else as_said
+        app.ui.sources = NO_SOURCES if is_armed else NO_MOTOR
         await pilot.press("7")
         for _ in range(6):
             text = " ".join(text_of(app).split())
@@ -105,7 +108,7 @@ async def test_fields_are_chosen_and_changed_and_cautions_hold_them() -> None:
         assert isinstance(app.screen, DriveView)
         now = app.screen.drive.settings
         assert (now.channel, now.shape, now.low, now.high) == (3, "triangle", -55, 55)
-        app.ui.lock = as_said
+        app.ui.sources = NO_MOTOR
         await pilot.press("enter", "right", "down", "left")
         assert (now.channel, now.shape, now.low, now.high) == (3, "triangle", -55, 55)
         await pilot.press("escape", "right")
@@ -115,7 +118,7 @@ async def test_fields_are_chosen_and_changed_and_cautions_hold_them() -> None:
 async def test_who_looks_elsewhere_reads_the_cautions_anew() -> None:
     made = bench()
     async with shown(made.session, keys="7", is_armed=True) as (app, pilot):
-        app.ui.lock = as_said
+        app.ui.sources = NO_MOTOR
         await pilot.press("enter")
         await pilot.pause()
         assert "Before anything moves:" in text_of(app)
@@ -182,10 +185,10 @@ async def test_any_size_shows_the_stop(size: tuple[int, int]) -> None:
 
 
 def test_a_plan_answers_the_question_for_the_motor() -> None:
-    assert locks(DriveOptions()) is None
+    assert not limit_sources().names_motor
     made = bench()
-    made.ui.lock = locks(DriveOptions(rig=str(CAPTURES / "heron.toml")))
-    limit = made.drive.program.limits.channels[7]
+    made.ui.sources = limit_sources(rig=str(CAPTURES / "heron.toml"))
+    limit = made.drive.program.program.limits.channels[7]
     assert (limit.is_locked, limit.rest) == (True, 173)
     made.drive.settings.channel = 8
     made.drive.go_on()
@@ -193,23 +196,23 @@ def test_a_plan_answers_the_question_for_the_motor() -> None:
 
 
 @pytest.mark.parametrize(
-    ("orders", "said"),
+    ("given", "said"),
     [
-        (DriveOptions(motor=("19",)), "--motor: 19 is not a channel"),
-        (DriveOptions(motor=("3",), no_motor=True), "--no-motor: contradicts --motor"),
-        (DriveOptions(no_motor=True, rig=str(CAPTURES / "heron.toml")), 'has the motor "sustainer"'),
+        ({"motors": ("19",)}, "--motor: 19 is not a channel"),
+        ({"motors": ("3",), "has_no_motor": True}, "--no-motor: contradicts --motor"),
+        ({"has_no_motor": True, "rig": str(CAPTURES / "heron.toml")}, 'has the motor "sustainer"'),
     ],
 )
-def test_motors_said_wrongly_are_told_before_the_screen(orders: DriveOptions, said: str) -> None:
+def test_motors_said_wrongly_are_told_before_the_screen(given: dict[str, Any], said: str) -> None:
     with pytest.raises(DriveError, match=said):
-        locks(orders)
+        limit_sources(**given)
 
 
 async def test_cautions_are_read_whole_or_nothing_is_counted_down() -> None:
     made = bench()
     made.session.names = NAMES
     async with shown(made.session, (60, 16), is_armed=True) as (app, pilot):
-        app.ui.lock = locks(DriveOptions(rig=str(CAPTURES / "heron.toml")))
+        app.ui.sources = limit_sources(rig=str(CAPTURES / "heron.toml"))
         await pilot.press("7", "enter")
         app.draw()
         assert "The window is too small for all of it: make it larger." in text_of(app)

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pytest
 
+from busbench.bench.plan_limits import NO_SOURCES, LimitSources, MotorOption
 from busbench.drive.frame_source import DriveSource
-from busbench.drive.program import Program, lock
 from busbench.errors import PortError
 from busbench.model import Chunk
 from busbench.port.port import FrameSource, Transmission
@@ -70,14 +70,8 @@ class SendingPort(ScriptedPort):
             self.sending.request_stop()
 
 
-def as_said(program: Program) -> Program:
-    return program
-
-
-def motor_on_3(program: Program) -> Program:
-    from dataclasses import replace
-
-    return replace(program, limits=lock(program.limits, channel=2, rest=173))
+NO_MOTOR = LimitSources(has_no_motor=True)
+MOTOR_ON_3 = LimitSources(motors=(MotorOption(2, -100.0),))
 
 
 @dataclass
@@ -85,7 +79,9 @@ class Bench:
     """A drive on a port in the hands of a test."""
 
     echoes: bool = False
-    ui: AppState = field(default_factory=lambda: AppState(palette.of_theme("bench-dark"), is_armed=True, lock=as_said))
+    ui: AppState = field(
+        default_factory=lambda: AppState(palette.of_theme("bench-dark"), is_armed=True, sources=NO_MOTOR)
+    )
 
     def __post_init__(self) -> None:
         self.hands = Hands()
@@ -124,7 +120,9 @@ class Bench:
     ],
 )
 def test_without_arming_and_an_answer_nothing_is_transmitted(is_armed: bool, is_said: bool, words: str) -> None:
-    bench = Bench(ui=AppState(palette.of_theme("bench-dark"), is_armed=is_armed, lock=as_said if is_said else None))
+    bench = Bench(
+        ui=AppState(palette.of_theme("bench-dark"), is_armed=is_armed, sources=NO_MOTOR if is_said else NO_SOURCES)
+    )
     for _ in range(4):
         bench.drive.go_on()
         bench.pass_s(5.0)
@@ -192,10 +190,10 @@ def test_at_its_own_end_it_is_over() -> None:
 
 
 def test_the_motor_stays_while_others_move_and_is_refused_itself() -> None:
-    bench = Bench(ui=AppState(palette.of_theme("bench-dark"), is_armed=True, lock=motor_on_3))
+    bench = Bench(ui=AppState(palette.of_theme("bench-dark"), is_armed=True, sources=MOTOR_ON_3))
     bench.drive.settings.change("channel", 2)
     bench.drive.go_on()
-    assert bench.drive.said == "channel 3 is locked: it will not move; choose another"
+    assert bench.drive.said == "channel 3 (motor) is locked: it will not move; choose another"
     assert (bench.drive.phase, bench.port.how) == (DrivePhase.SETTING, None)
     bench.drive.settings.change("channel", -2)
     bench.begin()
@@ -264,6 +262,6 @@ def test_fields_keep_to_their_ends() -> None:
 
 def test_the_rig_says_the_frame_period() -> None:
     bench = Bench()
-    assert bench.drive.program.period_s == 0.007
+    assert bench.drive.program.program.period_s == 0.007
     bench.ui.rig = RIG
-    assert bench.drive.program.period_s == 0.015
+    assert bench.drive.program.program.period_s == 0.015

@@ -208,15 +208,30 @@ async def test_cautions_are_read_whole_or_the_walk_does_not_begin(rig: Path) -> 
 
 
 async def test_a_walk_that_may_not_begin_is_not_offered(rig: Path) -> None:
-    rig.write_text(SMALL.replace("motor = true", ""), encoding="utf-8")
+    rig.write_text(SMALL.replace("motor = true", "").replace("sustainer", "inrunner"), encoding="utf-8")
     async with shown(Bench(rig).session, rig=rig, keys="6 enter enter") as (app, _):
         text = " ".join(text_of(app).split())
         assert (
-            text.count("Not armed, and the plan does not say what can turn a propeller (sustainer): leave with q") == 1
+            text.count("Not armed, and the plan does not say what can turn a propeller (inrunner): leave with q") == 1
         )
-        assert "with --arm, and with motor = true or motor = false for each of these in the rig file" in text
+        assert 'with --arm, and with motor = "electric", "engine" or false for each of these in the rig file' in text
         assert "Enter begins" not in text
         assert "enter begin" not in text
+
+
+async def test_a_plan_with_a_fault_in_what_is_held_is_not_walked_and_its_faults_are_listed(rig: Path) -> None:
+    rig.write_text(SMALL.replace("motor = true", "motor = true\nreversed = true"), encoding="utf-8")
+    for source in ("/dev/ttyHERON", "virtual:"):
+        bench = Bench(rig)
+        bench.session.source = source
+        async with shown(bench.session, rig=rig, is_armed=True, keys="6 enter enter") as (app, _):
+            text = " ".join(text_of(app).split())
+            assert "small.toml: nothing moves with 1 fault in what is moved or held: correct the plan" in text
+            assert (
+                "(sustainer: it is reversed, and the plan does not state what goes on the wire while it is off)" in text
+            )
+            assert "enter begin" not in text
+        assert bench.port.how is None
 
 
 async def test_cautions_stand_above_a_real_port(rig: Path) -> None:

@@ -117,7 +117,7 @@ class DriveLines(LineWidget):
         key = (now.channel, now.shape, now.low, now.high, now.period, now.cycles, self.ui.session, self.ui.is_ascii)
         if self._seen[0] != key:
             try:
-                program = self.drive.program
+                program = self.drive.program.program
                 seen = dry_run(program, end=END)
                 drawn = list(preview_lines(program, seen, end=END, is_ascii=self.ui.is_ascii))
                 listed = [*list_lines(program, seen, end=END), scale_line(program, is_ascii=self.ui.is_ascii)]

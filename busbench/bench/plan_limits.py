@@ -1,0 +1,383 @@
+"""The strictest word wins: plan, options and program become the limits of what is sent, here and nowhere else.
+
+Each source may lock a channel or narrow its limits; none can loosen what another stated. A locked channel rests
+where all sources that state its rest have it, or nothing is sent. A motor or engine rests where its plan states
+that it is off or idle, and a plan with a fault in what is moved or held moves nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+
+from busbench.drive.limits import ChannelLimit, Limits
+from busbench.drive.locked_program import MAKER_KEY, LockedProgram
+from busbench.drive.preview import percent
+from busbench.drive.program import Program, level_counts
+from busbench.errors import DriveError, display_name, pluralize, sanitize
+from busbench.rig.check import motion_faults
+from busbench.rig.finding import Finding
+from busbench.rig.model import Device, Rig
+from busbench.rig.motors import MotorRest, kill_names, motor_rests, unstated_motors
+from busbench.rig.rest import rest_sent
+from busbench.rig.travel import endpoints_of
+from busbench.wire.codec import CHANNELS, COUNTS_MAX
+from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.scale import whole
+
+MOTOR_OFF_PCT = 90.0  # nearer to neutral an electric motor may turn; common practice, no source
+_SAME_COUNTS = 1  # apart by rounding of two scales
+
+
+class PlanFaultError(DriveError):
+    """A plan that contradicts itself moves nothing.
+
+    Args:
+        name: of the plan's file.
+        faults: what `rig check` finds in what is moved or held.
+    """
+
+    def __init__(self, name: str, faults: Sequence[Finding]) -> None:
+        self.faults = tuple(faults)
+        self.details = tuple(line for fault in faults for line in str(fault).splitlines())
+        super().__init__(
+            f"{display_name(name)}: nothing moves with {pluralize(len(faults), 'fault')} in what is moved or held",
+            hint=f"correct the plan; `busbench rig check` lists {'it' if len(faults) == 1 else 'them'}",
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class MotorOption:
+    """A channel that the person says drives a motor.
+
+    Args:
+        channel: 0-17.
+        rest_pct: where it is off, as sent; -100 and 100 on channels 16 and 17; None where it was not said.
+
+    Raises:
+        DriveError: a motor may turn there.
+    """
+
+    channel: int
+    rest_pct: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.rest_pct is not None and not abs(self.rest_pct) >= MOTOR_OFF_PCT:
+            raise DriveError(
+                f"{self.text}: a motor may turn there",
+                hint=f"give where it is off as sent, -{MOTOR_OFF_PCT:g} % or below or {MOTOR_OFF_PCT:g} % or above",
+            )
+
+    @property
+    def text(self) -> str:
+        """As on the command line."""
+        if self.rest_pct is None:
+            return f"--motor {self.channel + 1}"
+        state = ("on" if self.rest_pct > 0 else "off") if self.channel >= CHANNELS else f"{self.rest_pct:g}"
+        return f"--motor {self.channel + 1}={state}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Word:
+    """What one source states of one channel.
+
+    Args:
+        source: for people.
+        rest: counts, or 0 and 1; None where it states none.
+        is_locked: True where it must not move.
+        travel: lowest and highest counts, None where it states none.
+        is_default: True for a rest that yields to one that is stated.
+        is_motor: True where a motor, engine or ignition hangs on it: its rest goes before all others.
+    """
+
+    source: str
+    rest: int | None = None
+    is_locked: bool = False
+    travel: tuple[int, int] | None = None
+    is_default: bool = False
+    is_motor: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class LimitSources:
+    """All who have a word on the limits, beside the program itself.
+
+    Args:
+        plans: name and plan, of --rig or of virtual:RIG.
+        aircraft: name and plan of the virtual aircraft that a program or walk made for another plan is tried on;
+            it says which channels drive its motors.
+        motors: channels that the person says drive a motor.
+        has_no_motor: True where the person says that none does.
+        locks: channels (0-17) that the person locks.
+
+    Raises:
+        DriveError: two of them contradict each other on whether there is a motor.
+    """
+
+    plans: tuple[tuple[str, Rig], ...] = ()
+    aircraft: tuple[str, Rig] | None = None
+    motors: tuple[MotorOption, ...] = ()
+    has_no_motor: bool = False
+    locks: tuple[int, ...] = ()
+    faults: tuple[tuple[str, tuple[Finding, ...]], ...] = field(init=False)
+
+    def __post_init__(self) -> None:
+        found = ((name, tuple(motion_faults(rig))) for name, rig in self.plans)
+        object.__setattr__(self, "faults", tuple((name, faults) for name, faults in found if faults))
+        if self.has_no_motor and self.motors:
+            raise DriveError("--no-motor: contradicts --motor", hint="give the one that is true")
+        for name, rig in self._all_plans:
+            if self.has_no_motor and (found_motors := motor_rests(rig)):
+                raise DriveError(
+                    f'--no-motor: {name} has the motor "{sanitize(found_motors[0].name)}"',
+                    hint="give the one that is true",
+                )
+            for motor in self.motors:
+                _require_motor(motor, name, rig)
+
+    @property
+    def _all_plans(self) -> tuple[tuple[str, Rig], ...]:
+        return (*self.plans, *([self.aircraft] if self.aircraft is not None else []))
+
+    @property
+    def plan(self) -> Rig | None:
+        """The plan that names channels, and gives period and scale where the program does not."""
+        return self.plans[0][1] if self.plans else None
+
+    @property
+    def unstated(self) -> tuple[str, ...]:
+        """Devices of which a plan leaves it open whether they can turn a propeller."""
+        return tuple(device for _, rig in self.plans for device in unstated_motors(rig))
+
+    @property
+    def names_motor(self) -> bool:
+        """True where it is stated which channels drive a motor, or that none does."""
+        return bool(self.motors or self.has_no_motor or (self.plans and not self.unstated))
+
+    def require_sound(self) -> None:
+        """Refuse plans that contradict themselves.
+
+        Raises:
+            PlanFaultError: a plan has faults in what is moved or held.
+        """
+        for name, faults in self.faults:
+            raise PlanFaultError(name, faults)
+
+    def lock(self, program: Program) -> LockedProgram:
+        """The program inside the limits of all sources.
+
+        Args:
+            program: one source among the others.
+
+        Raises:
+            PlanFaultError: a plan has faults in what is moved or held.
+            DriveError: a locked channel has two places of rest, or limits that leave nothing; names both sources.
+        """
+        self.require_sound()
+        return LockedProgram(self.merge(program), cautions=self.cautions, key=MAKER_KEY)
+
+    def merge(self, program: Program) -> Program:
+        """The same for what is calculated and not sent, whatever faults the plans have.
+
+        Raises:
+            DriveError: a locked channel has two places of rest, or limits that leave nothing; names both sources.
+        """
+        named = replace(program, channel_names=tuple(self._names(program).items()))
+        words = self._words(named)
+        driven = {part.channel for part in program.parts}
+        merged = [
+            _merged(_base(program, channel), words[channel], is_driven=channel in driven, place=_Place(channel, named))
+            for channel in range(ALL_CHANNELS)
+        ]
+        limits = Limits(
+            tuple(merged[:CHANNELS]),
+            tuple(bool(limit.rest) for limit in merged[CHANNELS:]),
+            tuple(limit.is_locked for limit in merged[CHANNELS:]),
+        )
+        return replace(named, limits=limits)
+
+    def _names(self, program: Program) -> dict[int, str]:
+        names = dict(program.channel_names)
+        for _, rig in self.plans:
+            for device in rig.driven:
+                if device.channel is not None:
+                    names[device.channel - 1] = names.get(device.channel - 1) or device.name
+        for motor in self.motors:
+            names[motor.channel] = names.get(motor.channel) or "motor"
+        return names
+
+    def _words(self, program: Program) -> list[list[_Word]]:
+        words: list[list[_Word]] = [[] for _ in range(ALL_CHANNELS)]
+        for channel in range(ALL_CHANNELS):
+            words[channel] += _of_program(program, channel)
+        for name, rig in self.plans:
+            for device in rig.driven:
+                if device.channel is not None and 1 <= device.channel <= ALL_CHANNELS:
+                    words[device.channel - 1] += _of_device(name, device, rig)
+        for name, rig in self._all_plans:
+            for rest in motor_rests(rig):
+                words[rest.channel].append(_of_motor(name, rest))
+        for motor in self.motors:
+            words[motor.channel].append(_of_option(motor, words[motor.channel], program))
+        for channel in self.locks:
+            words[channel].append(_Word(f"--lock {channel + 1}", is_locked=True))
+        return words
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What the plans add to the cautions."""
+        return tuple(self._cautions())
+
+    def _cautions(self) -> Iterator[str]:
+        for _, rig in self.plans:
+            channels = {device.name: device.channel for device in rig.driven}
+            for device in rig.driven:
+                if device.motor_kind == "engine" and (kill := device.ignition_kill) is not None:
+                    where = f"held off on channel {channels[kill]}" if kill in channels else "switched off by hand"
+                    yield f"  - {sanitize(device.name)}: ignition {where} ({sanitize(kill)}); see that it is dead"
+
+
+NO_SOURCES = LimitSources()
+
+
+def _require_motor(motor: MotorOption, name: str, rig: Rig) -> None:
+    """Refuse --motor for a channel whose devices the plan says are none."""
+    devices = [device for device in rig.driven if device.channel == motor.channel + 1]
+    if devices and all(device.motor is False for device in devices):
+        raise DriveError(
+            f'{motor.text}: {name} says that "{sanitize(devices[0].name)}" on that channel is no motor',
+            hint="give the one that is true",
+        )
+
+
+def _of_program(program: Program, channel: int) -> Iterator[_Word]:
+    limits, source = program.limits, f'the program "{sanitize(program.name)}"'
+    is_locked, is_own = limits.is_locked(channel), channel in program.stated_rests
+    if channel >= CHANNELS:
+        rest = int(limits.switches_rest[channel - CHANNELS])
+        if is_locked or is_own:
+            yield _Word(source, rest, is_locked)
+        return
+    limit = limits.channels[channel]
+    has_travel = channel in program.stated_travels and not is_locked
+    if is_locked or is_own or has_travel:
+        travel = (limit.low, limit.high) if has_travel else None
+        yield _Word(source, limit.rest if is_locked or is_own else None, is_locked, travel)
+
+
+def _of_device(name: str, device: Device, rig: Rig) -> Iterator[_Word]:
+    """What a plan states of a device that turns no propeller; of motors it is motor_rests that tells."""
+    if device.motor_kind:
+        return
+    travel = None
+    if (device.channel or 0) <= CHANNELS:
+        ends = endpoints_of(device, rig.scale)
+        travel = (whole(ends.low_counts, clip=True), whole(ends.high_counts, clip=True))
+    is_default = device.rest_pct is None and device.name not in kill_names(rig)
+    yield _Word(_source(name, device.name), rest_sent(device, rig.scale), travel=travel, is_default=is_default)
+
+
+def _of_motor(name: str, rest: MotorRest) -> _Word:
+    if rest.rest is None:
+        raise DriveError(
+            f"{display_name(name)}: where {sanitize(rest.name)} must rest is not known",
+            hint="state rest_pct as sent while it is off; see `busbench rig check`",
+        )
+    return _Word(_source(name, rest.name), rest.rest, is_locked=True, is_motor=True)
+
+
+def _of_option(motor: MotorOption, others: Sequence[_Word], program: Program) -> _Word:
+    """--motor: the rest it gives, else the one that others state if a motor is off there, else the low end."""
+    if motor.rest_pct is not None:
+        return _Word(motor.text, _motor_level(motor, motor.rest_pct, program), is_locked=True, is_motor=True)
+    if any(word.is_motor for word in others):
+        return _Word(motor.text, is_locked=True, is_motor=True)
+    most = _motor_level(motor, -MOTOR_OFF_PCT, program)
+    stated = [word.rest for word in others if word.rest is not None and not word.is_default]
+    off = stated[0] if stated and stated[0] <= most else _motor_level(motor, -100.0, program)
+    return _Word(motor.text, off, is_locked=True, is_motor=True)
+
+
+def _motor_level(motor: MotorOption, pct: float, program: Program) -> int:
+    if motor.channel >= CHANNELS:
+        return int(pct > 0)
+    counts = round(level_counts(pct, "%", program.scale))
+    if not 0 <= counts <= COUNTS_MAX:
+        raise DriveError(f"{motor.text}: {pct:g} % does not fit a frame", hint="give percent, as in --motor 3=-100")
+    return counts
+
+
+def _source(name: str, device: str) -> str:
+    return f"{sanitize(name)} ({sanitize(device)})"
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """A channel, for people."""
+
+    channel: int
+    program: Program
+
+    @property
+    def name(self) -> str:
+        """Its number and name."""
+        return sanitize(self.program.named(self.channel))
+
+    def level(self, rest: int) -> str:
+        """Where it rests."""
+        if self.channel >= CHANNELS:
+            return "on" if rest else "off"
+        return f"{percent(self.program, rest)} % ({rest} counts)"
+
+    def travel(self, word: _Word) -> str:
+        """Its travel limits."""
+        low, high = word.travel or (0, COUNTS_MAX)
+        return f"{low} to {high} counts"
+
+
+def _base(program: Program, channel: int) -> ChannelLimit:
+    """The program's limits; an on/off channel has two counts."""
+    if channel < CHANNELS:
+        return program.limits.channels[channel]
+    at = channel - CHANNELS
+    limits = program.limits
+    return ChannelLimit(0, 1, int(limits.switches_rest[at]), 1.0, limits.switches_locked[at])
+
+
+def _merged(base: ChannelLimit, words: Sequence[_Word], *, is_driven: bool, place: _Place) -> ChannelLimit:
+    """The limit that no source finds too wide."""
+    low = max([base.low, *(word.travel[0] for word in words if word.travel)])
+    high = min([base.high, *(word.travel[1] for word in words if word.travel)])
+    stated = [word for word in words if word.rest is not None and not word.is_default]
+    stated.sort(key=lambda word: not word.is_motor)
+    known = stated or [word for word in words if word.rest is not None]
+    rest = base.rest if not known or known[0].rest is None else known[0].rest
+    outside = next((word for word in words if word.travel and not word.travel[0] <= rest <= word.travel[1]), None)
+    if any(word.is_locked for word in words):
+        for word in stated:
+            if word.rest is not None and abs(word.rest - rest) > (_SAME_COUNTS if place.channel < CHANNELS else 0):
+                raise _two_rests(place, known[0], word)
+        if outside is not None:
+            raise DriveError(
+                f"{place.name}: it is locked at {place.level(rest)}, but {outside.source} limits it to"
+                f" {place.travel(outside)}",
+                hint="make the two agree",
+            )
+        return replace(base, rest=rest, is_locked=True)
+    if low > high:
+        sources = [f"{place.travel(word)} of {word.source}" for word in words if word.travel]
+        limits = " and ".join([f"{base.low} to {base.high} counts of the program", *sources])
+        raise DriveError(f"{place.name}: no travel is left between {limits}", hint="make the limits meet")
+    if not low <= rest <= high and outside is None and not is_driven:
+        return replace(base, low=low, high=high, rest=rest, is_locked=True)  # limits of what moves let it rest
+    return replace(base, low=low, high=high, rest=min(max(rest, low), high))
+
+
+def _two_rests(place: _Place, one: _Word, other: _Word) -> DriveError:
+    assert one.rest is not None
+    assert other.rest is not None
+    return DriveError(
+        f"{place.name}: it is locked, but {one.source} has it rest at {place.level(one.rest)}"
+        f" and {other.source} at {place.level(other.rest)}",
+        hint="make the two agree",
+    )

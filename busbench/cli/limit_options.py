@@ -1,0 +1,77 @@
+"""What the command line says of motors, locks and plans, as the sources of a program's limits."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from busbench.bench.plan_limits import LimitSources, MotorOption
+from busbench.bench.sources import is_virtual, rig_in
+from busbench.errors import DriveError, quote_value
+from busbench.rig.load import read_rig
+from busbench.rig.model import Rig
+from busbench.wire.codec import CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS
+
+
+def limit_sources(
+    *,
+    rig: str | None = None,
+    source: str | None = None,
+    motors: Sequence[str] = (),
+    has_no_motor: bool = False,
+    locks: Sequence[int] = (),
+) -> LimitSources:
+    """Read the plans and check the options.
+
+    Args:
+        rig: path of --rig.
+        source: where the frames go, or what is watched; virtual:RIG is a plan too, or another aircraft beside --rig.
+        motors: of --motor, CH or CH=REST.
+        has_no_motor: True with --no-motor.
+        locks: of --lock, 1-18.
+
+    Raises:
+        RigError: a plan cannot be read.
+        DriveError: an option is not understood, or contradicts another or a plan.
+    """
+    other = rig_in(source) if source is not None and is_virtual(source) else None
+    plans = tuple((path, read_rig(path)) for path in [rig or other] if path)
+    aircraft = (other, read_rig(other)) if rig and other and other != rig else None
+    first = plans[0][1] if plans else None
+    return LimitSources(
+        plans,
+        aircraft=aircraft,
+        motors=tuple(_motor(text, first) for text in motors),
+        has_no_motor=has_no_motor,
+        locks=tuple(channel_index("lock", number, first) for number in locks),
+    )
+
+
+def _motor(text: str, rig: Rig | None) -> MotorOption:
+    """CH or CH=REST."""
+    number, equals, level = text.partition("=")
+    channel = channel_index("motor", int(number) if number.strip().isdecimal() else number, rig)
+    if not equals:
+        return MotorOption(channel)
+    if channel >= CHANNELS:
+        if level not in ("on", "off"):
+            what = f'--motor: "{level}" is not a state of channel {channel + 1}'
+            raise DriveError(what, hint="give on or off")
+        return MotorOption(channel, 100.0 if level == "on" else -100.0)
+    try:
+        return MotorOption(channel, float(level))
+    except ValueError:
+        raise DriveError(f'--motor: "{level}" is not a rest value', hint="give percent, as in --motor 3=-100") from None
+
+
+def channel_index(option: str, number: object, rig: Rig | None) -> int:
+    """Channel 0-17 of a number 1-18 that an option gives.
+
+    Raises:
+        DriveError: it is none; the hint helps where it is the name of a device.
+    """
+    if isinstance(number, int) and 1 <= number <= ALL_CHANNELS:
+        return number - 1
+    devices = () if rig is None else rig.driven
+    known = "".join(f" ({d.name} is {d.channel})" for d in devices if d.name == number and d.channel is not None)
+    raise DriveError(f"--{option}: {quote_value(number)} is not a channel", hint=f"give 1 to {ALL_CHANNELS}{known}")
