@@ -216,6 +216,8 @@ def timed_log(data: bytes) -> tuple[ByteLog, Clock]:
     with np.errstate(over="ignore"):
         times = start + np.cumsum(steps.astype(np.int64))
     bad = (numbers.random(values.size) < 0.02).astype(np.uint8) if rng.random() < 0.5 else None
+    if bad is not None and rng.random() < 0.5:  # an adapter that marks whole reads
+        bad = np.logical_or.reduceat(bad, np.append(0, ends[:-1])).astype(np.uint8).repeat(np.diff(ends, prepend=0))
     return ByteLog(0, values, ends.astype(np.int64), times, bad), Clock(kind, rng.choice((1, 1000, 10**6)))
 
 

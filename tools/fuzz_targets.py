@@ -167,7 +167,7 @@ def _figures(frames: Any, rejects: Any, clock: Any, span: Any = None, info: Any 
     for one in (
         find_outages(times, rejects, first_offset=frames.first_offset, clock=clock, **more),
         timing(times, clock=clock),
-        summarise_channels(frames, clock=clock),
+        summarise_channels(frames, rejects, clock=clock),
     ):
         json.dumps(one.to_json(), allow_nan=False)
 
@@ -232,7 +232,7 @@ def _frames(data: bytes, _: str) -> None:
         given = sum(25 * len(part.frames) + part.rejects.bytes_total for part in parts)
         _hold(given + finder.pending == end, "accepted + rejected + pending = fed")
     split = AlignmentResult.concat([*parts, finder.flush()])
-    for name in ("offset", "raw", "suspect", "t_ns", "slack_ns"):
+    for name in ("offset", "raw", "line_marks", "t_ns", "slack_ns"):
         _hold(np.array_equal(getattr(whole.frames, name), getattr(split.frames, name)), f"{name} whole and in pieces")
     _hold(_runs(whole.rejects) == _runs(split.rejects), "rejects whole and in pieces")
     _hold(25 * len(whole.frames) + whole.rejects.bytes_total == len(log), "all bytes accounted for")
