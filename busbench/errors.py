@@ -98,17 +98,14 @@ FOREIGN = (
     (b"\xfd7zXZ", "is compressed (xz)", "unpack it first"),
     (b"\x28\xb5\x2f\xfd", "is compressed (zstd)", "unpack it first"),
     (b"PK\x03\x04", "is an archive (zip)", "unpack it and name a recording from inside"),
-    (b"\xd4\xc3\xb2\xa1", "is a packet capture in the old pcap layout", "save it as pcapng"),
-    (b"\xa1\xb2\xc3\xd4", "is a packet capture in the old pcap layout", "save it as pcapng"),
-    (b"\x4d\x3c\xb2\xa1", "is a packet capture in the old pcap layout", "save it as pcapng"),
-    (b"\xa1\xb2\x3c\x4d", "is a packet capture in the old pcap layout", "save it as pcapng"),
     (b"\x89PNG", "is a picture", ""),
     (b"\xff\xd8\xff", "is a picture", ""),
     (b"%PDF", "is a document", ""),
     (b"\x7fELF", "is a program", ""),
 )
 _RECORDING = re.compile(
-    rb"\n\r\r\n|\s*\$(date|version|timescale|comment|scope|var)\b|[\w \[\]\"]+[,;][^=\n]*\n[\"\d.+-]+[,;]"
+    rb"\n\r\r\n|\xd4\xc3\xb2\xa1|\xa1\xb2\xc3\xd4|\x4d\x3c\xb2\xa1|\xa1\xb2\x3c\x4d"  # pcapng, pcap
+    rb"|\s*\$(date|version|timescale|comment|scope|var)\b|[\w \[\]\"]+[,;][^=\n]*\n[\"\d.+-]+[,;]"
 )
 _FRAMES = re.compile(rb"\x0f(.{24}\x0f){3}", re.DOTALL)
 

@@ -36,7 +36,7 @@ STANDARD_INPUT = "-"
 _READERS = ("usb", "pcapng_read", "vcd", "level_csv", "byte_csv")
 _LONG_HEAD_BYTES = 4 << 20  # of text whose first rows may be longer than what is looked at first
 _RAW_SEARCH_BYTES = 4 << 20
-_KNOWN_BY = "busbench reads pcapng, CSV of bytes or of level changes, VCD, and raw bytes of the bus"
+_KNOWN_BY = "busbench reads pcapng, pcap, CSV of bytes or of level changes, VCD, and raw bytes of the bus"
 
 
 class _Reader(Protocol):

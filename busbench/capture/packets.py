@@ -1,4 +1,4 @@
-"""Packets of a pcapng file as columns, a few megabytes at a time, whatever they hold."""
+"""Packets of a pcapng or pcap file as columns, a few megabytes at a time, whatever they hold."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ import numpy as np
 
 from busbench.capture import pcapng_blocks as pb
 from busbench.capture.concat_slices import SLACK
-from busbench.capture.file_io import Source, as_source, read_into
+from busbench.capture.file_io import Source, as_source, read_head, read_into
 from busbench.capture.packet_batch import PacketBatch
 from busbench.capture.packet_scan import COMMENTS_MAX, Scan
+from busbench.capture.pcap_scan import PcapScan, pcap_header
 from busbench.errors import CaptureError, pluralize
 
 _BUFFER_BYTES = 3 << 19  # more would leave the processor's cache
@@ -18,7 +19,7 @@ _KEPT_BYTES = 24 << 20
 
 
 class PacketFile:
-    """A pcapng file as a stream of packets; it can be read as often as needed.
+    """A pcapng or pcap file as a stream of packets; it can be read as often as needed.
 
     Args:
         source: the file.
@@ -29,7 +30,7 @@ class PacketFile:
         notes: what was amiss, one line each; complete when the batches end.
 
     Raises:
-        CaptureError: the file cannot be opened, or no pcapng section begins it.
+        CaptureError: the file cannot be opened, or does not begin as such.
     """
 
     def __init__(self, source: str | Source) -> None:
@@ -37,6 +38,7 @@ class PacketFile:
         self.path = self._source.name
         self.interfaces: list[pb.Interface] = []
         self.notes: list[str] = []
+        self._is_pcap = pcap_header(read_head(self._source, most=4)) is not None
         for _ in self._parts():
             break
 
@@ -51,7 +53,7 @@ class PacketFile:
     def _parts(self) -> Iterator[PacketBatch | None]:
         """The batches, and None behind those of each buffer: it may have had none."""
         self.interfaces, self.notes = [], []
-        scan = Scan(self.interfaces)
+        scan = PcapScan(self.interfaces) if self._is_pcap else Scan(self.interfaces)
         # Once so much has been given back, glibc keeps what is freed for the next
         # batch instead of fetching fresh pages for each: a sixth of the time.
         np.empty(_KEPT_BYTES, np.uint8)
@@ -77,18 +79,24 @@ class PacketFile:
             end = self._source.size() if scan.fault else base + have
         self._close(scan, base + at, end)
 
-    def _close(self, scan: Scan, at: int, end: int | None) -> None:
+    @property
+    def format(self) -> str:
+        """For people."""
+        return "pcap" if self._is_pcap else "pcapng"
+
+    def _close(self, scan: Scan | PcapScan, at: int, end: int | None) -> None:
         if scan.section < 0:
             if end == 0:
                 raise CaptureError(self.path, "is empty", hint="was the recording ended before a byte came?")
-            what = scan.fault or "the file is cut inside its first block"
+            what = scan.fault or f"the file is cut inside its first {'header' if self._is_pcap else 'block'}"
             raise CaptureError(self.path, what, offset=at, hint="copy the file again, or record anew")
         if scan.fault:
             left_out = "" if end is None else f" ({pluralize(end - at, 'byte')})"
             self.notes.append(f"byte {at}: {scan.fault}; not read from there on{left_out}")
         elif end is not None and at < end:
             left_out = pluralize(end - at, "byte")
-            self.notes.append(f"byte {at}: the file is cut inside a block; left out from there on ({left_out})")
+            piece = "packet" if self._is_pcap else "block"
+            self.notes.append(f"byte {at}: the file is cut inside a {piece}; left out from there on ({left_out})")
         if scan.missing_bytes:
             missing = pluralize(scan.missing_bytes, "byte")
             self.notes.append(f"cut short when recorded: {pluralize(scan.short_packets, 'packet')}, {missing} missing")

@@ -1,4 +1,4 @@
-"""Serial bytes out of a pcapng file: one packet is what one read returned."""
+"""Serial bytes out of a pcapng or pcap file: one packet is what one read returned."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from busbench.capture.file_io import Source, as_source
 from busbench.capture.packet_batch import NO_TIME, PacketBatch
 from busbench.capture.packet_order import PacketOrder
 from busbench.capture.packets import PacketFile
+from busbench.capture.pcap_scan import pcap_header
 from busbench.capture.pcapng_choice import choose, sent_packets
 from busbench.model import I64, NO_CLOCK, U8, Annotation, Bools, ByteLog, set_readonly
 
@@ -19,20 +20,20 @@ FORMAT = "pcapng"
 
 
 def sniff(head: bytes) -> bool:
-    """True where the file begins as pcapng, even if it is cut within its first block."""
+    """True where the file begins as pcapng or pcap, even if it is cut within its first block."""
     magic = pb.SECTION_HEADER.to_bytes(4, "little")
-    return len(head) >= 4 and head.startswith(magic)
+    return len(head) >= 4 and (head.startswith(magic) or pcap_header(head) is not None)
 
 
 def open_file(source: str | Source, options: ReadOptions) -> Capture:
-    """Open a pcapng file of serial bytes.
+    """Open a pcapng or pcap file of serial bytes.
 
     Args:
         source: the file.
         options: `interface` picks one by name or number.
 
     Raises:
-        CaptureError: it is no pcapng file, or has no such interface.
+        CaptureError: it is no such file, or has no such interface.
     """
     return SerialPackets(as_source(source), options)
 
@@ -46,7 +47,7 @@ class SerialPackets(Capture):
     def __init__(self, source: Source, options: ReadOptions) -> None:
         self._file, self._line = PacketFile(source), options.line
         self._chosen, self._outbound, has_times = choose(self._file, options.interface)
-        self.info = CaptureInfo(source.name, FORMAT, NO_CLOCK, None, self._chosen.label)
+        self.info = CaptureInfo(source.name, self._file.format, NO_CLOCK, None, self._chosen.label)
         if has_times:
             self.info.clock = self._chosen.clock
         if self.info.clock.is_known and self._chosen.has_wall_clock:

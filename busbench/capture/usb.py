@@ -26,6 +26,7 @@ from busbench.capture.frame_count import SAMPLE_BYTES, carries_frames
 from busbench.capture.packet_batch import NO_TIME, PacketBatch
 from busbench.capture.packet_order import PacketOrder
 from busbench.capture.packets import PacketFile
+from busbench.capture.pcap_scan import pcap_header
 from busbench.capture.usb_chip import FAULTS, OVERRUN, STATUS_BYTES, Port, PortKey, Ports, slices_of
 from busbench.errors import CaptureError, pluralize, sanitize
 from busbench.model import I64, U8, Bools, ByteLog, Clock, ClockKind, set_readonly
@@ -72,7 +73,10 @@ _WINDOWS_HEADER = np.dtype(
 
 
 def sniff(head: bytes) -> bool:
-    """True where a pcapng file describes a USB host and no serial line at its beginning."""
+    """True where a pcapng or pcap file describes a USB host and no serial line at its beginning."""
+    older = pcap_header(head)
+    if older is not None:
+        return older[2] in (_LINUX, _WINDOWS)
     order = _byte_order(head)
     at, links = 0, set()
     while order and at + 10 <= len(head):
@@ -89,7 +93,7 @@ def open_file(source: str | Source, options: ReadOptions) -> Capture:
     """Open a capture of a USB host.
 
     Args:
-        source: a pcapng file.
+        source: a pcapng or pcap file.
         options: `usb_device` picks the adapter, as "bus.device" or "bus.device.endpoint".
 
     Raises:
@@ -99,7 +103,10 @@ def open_file(source: str | Source, options: ReadOptions) -> Capture:
 
 
 def _byte_order(head: bytes) -> str:
-    """ "<" or ">" of the first section, "" where there is none."""
+    """ "<" or ">" of the file or its first section, "" where there is none."""
+    older = pcap_header(head)
+    if older is not None:
+        return older[0]
     if head[:4] == pb.SECTION_HEADER.to_bytes(4, "little") and len(head) >= 12:
         for order in "<>":
             if struct.unpack_from(order + "I", head, 8)[0] == pb.MAGIC:

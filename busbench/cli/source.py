@@ -85,7 +85,7 @@ def unused(options: ReadOptions, format_: str) -> list[tuple[str, str]]:
     fits = (
         ("--signal", options.signal, "files of level changes", ("VCD", "CSV of levels")),
         ("--usb-device", options.usb_device, "captures of a USB host", ("USB capture",)),
-        ("--interface", options.interface, "packet captures", ("pcapng", "USB capture")),
+        ("--interface", options.interface, "packet captures", ("pcapng", "pcap", "USB capture")),
     )
     return [(option, files) for option, value, files, formats in fits if value is not None and format_ not in formats]
 

@@ -37,6 +37,12 @@ def usb() -> bytes:
     return linux_file(*(linux(START_US + 7000 * i, FRAME) for i in range(40)))
 
 
+def pcap() -> bytes:
+    from tests.capture.test_pcap import header, packet
+
+    return header() + b"".join(packet(7000 * i, FRAME) for i in range(40))
+
+
 def level_csv() -> bytes:
     from busbench.wire.uart import encode_line
 
@@ -52,6 +58,7 @@ def byte_csv() -> bytes:
 
 FORMATS: dict[str, Callable[[], bytes]] = {
     "pcapng": (CAPTURES / "heron-bench.pcapng").read_bytes,
+    "pcap": pcap,
     "USB capture": usb,
     "byte CSV": byte_csv,
     "CSV of levels": level_csv,

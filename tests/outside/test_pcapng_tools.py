@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+from decimal import Decimal
 from pathlib import Path
 
 import dpkt
@@ -138,6 +139,24 @@ def test_we_read_what_text2pcap_and_editcap_write(tmp_path: Path) -> None:
     capture = open_capture(str(edited), options=ReadOptions(interface="0"))
     list(capture.blocks())
     assert capture.info.marks == [Annotation(START_NS + 2, "gate 2")]
+
+
+@pytest.mark.parametrize("layout", ["pcap", "nsecpcap"])
+def test_we_read_the_older_layout_that_editcap_writes(tmp_path: Path, layout: str) -> None:
+    path, older = tmp_path / "a.pcapng", tmp_path / "a.pcap"
+    expected = written(path)
+    run("editcap", "-F", layout, str(path), str(older))
+    step = 1000 if layout == "pcap" else 1
+    assert ours(older) == [(t_ns // step * step, data) for t_ns, data in expected]
+
+
+def test_we_read_what_dpkt_writes_in_the_older_layout(tmp_path: Path) -> None:
+    path = tmp_path / "a.pcap"
+    with path.open("wb") as file:
+        out = dpkt.pcap.Writer(file, linktype=147, nano=True)
+        for t_ns, data in reads():
+            out.writepkt(data, ts=Decimal(START_NS + t_ns) / 10**9)
+    assert [data for _, data in ours(path)] == [data for _, data in reads()]
 
 
 def dumped(path: Path, link: int, packets: list[tuple[int, bytes]]) -> str:
