@@ -10,6 +10,7 @@ from busbench.report.pictures import draw_histogram, draw_outages, draw_trace
 from busbench.report.provenance import Provenance
 from busbench.rig.finding import fault
 from busbench.rig.html import html_template
+from busbench.rig.motors import motor_rests
 from busbench.rig.power import MOVING, power_cases
 from busbench.rig.sheet import setup_steps
 from busbench.rig.weakest import find_weakest
@@ -112,7 +113,8 @@ def page_html(
         counts={verdict: found.count(verdict) for verdict in Verdict}, Verdict=Verdict,
         histogram=picture(draw_histogram(evidence)), timeline=picture(draw_outages(evidence, found.loss)),
         harness=picture(harness), weakest=weakest, worst_case=worst_case, findings=findings,
-        steps=setup_steps(rig), cell_text=cell_text, margin_text=margin_text,
+        steps=setup_steps(rig), motors={rest.name for rest in motor_rests(rig)},
+        cell_text=cell_text, margin_text=margin_text,
         not_walked=not_walked, counted=pluralize, unplanned_words=found.unplanned_words,
         is_virtual=any(name.startswith("virtual:") for name in (provenance.source, evidence.recording.info.source)),
     )  # fmt: skip

@@ -166,3 +166,9 @@ def test_what_was_not_walked_stands_with_its_reason() -> None:
     text = page_html(found, provenance=FROM, not_walked=(("sustainer", "can <turn> a propeller"),))
     assert "<li><b>sustainer:</b> can &lt;turn&gt; a propeller</li>" in text
     assert "Not walked" not in page_html(found, provenance=FROM)
+
+
+def test_the_page_says_where_a_motor_is_off_on_the_wire() -> None:
+    _, read = page()
+    assert "8 sustainer motor: off at -100 % as sent; propeller off, locked when driving" in read.text
+    assert "6 rudder servo" in read.text

@@ -128,7 +128,7 @@ class DriveLines(LineWidget):
 
     def _cautions(self, width: int, height: int) -> list[Line]:
         """All of it, closer together where that takes too many lines; what is left out is never left out silently."""
-        cautions = _wrapped(CAUTIONS, width, "warn")
+        cautions = _wrapped((*CAUTIONS, *self.ui.sources.cautions), width, "warn")
         enter: Line = [(" Enter: all this is seen to, count down. Escape: back.", "title")]
         target, listed = _wrapped([self.drive.target], width, "title"), self._words()[1]
         out = [*cautions, [], enter, [], *target, *_wrapped(listed, width, "ink")]
@@ -140,7 +140,8 @@ class DriveLines(LineWidget):
         return out
 
     def _counting(self, width: int, height: int) -> list[Line]:
-        seconds, cautions = math.ceil(self.drive.left_s), _wrapped(CAUTIONS, width, "warn")
+        seconds = math.ceil(self.drive.left_s)
+        cautions = _wrapped((*CAUTIONS, *self.ui.sources.cautions), width, "warn")
         scale = max(1, min(_COUNT_SCALE_MOST, (height - len(cautions) - 3) // 5))
         out: list[Line] = [[(f" moving in {seconds} s: {self._what()}", "title")], []]
         out += [[(f"   {line}", "warn")] for line in large(str(seconds), scale, self.ui.glyphs)]

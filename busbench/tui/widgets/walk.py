@@ -104,7 +104,7 @@ class WalkLines(LineWidget):
             words = "Rehearsal on a virtual aircraft: nothing is sent, nothing real moves."
             yield from wrapped(f"{words}{self.ui.faults_words}", width, "good")
         else:
-            for line in CAUTIONS:
+            for line in (*CAUTIONS, *self.walking.sources.cautions):
                 yield from wrapped(line.strip(), width, "warn", indent=3 if line.startswith(" ") else 1)
         kept = "answers are not kept; f names a file for them"
         if walking.path is not None:
