@@ -1,6 +1,7 @@
 """Where the bytes of a recording come from: a file, an open object; each can be read from its start again and again.
 
-All readers take their bytes here, so that a wrapper around a source serves every format.
+All readers take their bytes here, so that a wrapper around a source serves every format. Writers ask here whether
+a name leads to a file.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ import abc
 import io
 import os
 import stat
+import sys
 from collections.abc import Iterator
 from types import TracebackType
 from typing import BinaryIO, Protocol, Self
@@ -231,3 +233,28 @@ def whole_parts(source: Source, *, start: int, ends: bytes) -> Iterator[tuple[by
             end = 1 + max(text.rfind(bytes([code])) for code in ends)
             whole, rest = text[:end], text[end:]
             yield whole, rest
+
+
+def refuse_terminal(path: str) -> None:
+    """Bar writing frames to a terminal or a serial port: only a drive that is armed sends to one.
+
+    Args:
+        path: "-" is standard output.
+
+    Raises:
+        CaptureError: it is one, or a link to one.
+    """
+    if path == "-":
+        is_terminal = sys.stdout.isatty()
+    else:
+        try:
+            state, null = os.stat(path), os.stat(os.devnull)  # noqa: PTH116 - a name may be any text
+        except (OSError, ValueError):
+            return  # not there yet
+        is_terminal = stat.S_ISCHR(state.st_mode) and os.major(state.st_rdev) != os.major(null.st_rdev)
+    if is_terminal:
+        raise CaptureError(
+            "standard output" if path == "-" else path,
+            "is a terminal or a serial port",
+            hint="name a file or redirect to one; `busbench drive PROGRAM --to PORT --arm` sends to a port",
+        )

@@ -12,6 +12,7 @@ import time
 import numpy as np
 
 from busbench.capture import pcapng_blocks as pb
+from busbench.capture.file_io import refuse_terminal
 from busbench.errors import CaptureError, unwritable
 from busbench.model import I64, U8, ByteLog, Chunk, Clock, LineSettings
 
@@ -57,14 +58,15 @@ class PcapngWriter:
         direction_flags: bool = True,
     ) -> None:
         self.path = path
+        self._fd = -1
         self._start_ns = start_utc_ns or 0
         self._flags = direction_flags
         self._pending: list[bytes | memoryview] = []
         self._pending_bytes = 0
         self._whole_bytes = 0  # length of the file up to the last block that is whole
         self._flushed_ns = time.monotonic_ns()
+        refuse_terminal(path)
         access = os.O_WRONLY | os.O_CREAT | (0 if force else os.O_EXCL) | getattr(os, "O_BINARY", 0)
-        self._fd = -1
         try:
             self._fd = os.open(path, access, 0o666)
             _claim(self._fd)

@@ -17,6 +17,7 @@ from typing import IO, Protocol
 import numpy as np
 
 from busbench.capture.base import CaptureInfo
+from busbench.capture.file_io import refuse_terminal
 from busbench.errors import CaptureError, unwritable
 from busbench.model import BUS_LINE, I64, Annotation, ByteLog, Clock, ClockKind, LineSettings, remove_clock_steps
 from busbench.wire.edges import Edges
@@ -131,6 +132,7 @@ class _File:
         self._path = path
         self._shown = "standard output" if path == STANDARD_OUTPUT else path
         self._file: IO[bytes]
+        refuse_terminal(path)
         if path == STANDARD_OUTPUT:
             self._file = sys.stdout.buffer
             return

@@ -18,10 +18,8 @@ from typing import NoReturn
 
 import pytest
 
-from busbench.bench import sources
 from busbench.cli import drive_port, keys
 from busbench.port import port_client
-from busbench.port.port import LivePort
 from tests.port.ends import Far, wait_for
 
 Moment = Callable[[pytest.MonkeyPatch], contextlib.AbstractContextManager[object]]
@@ -53,6 +51,12 @@ def _terminal(patch: pytest.MonkeyPatch) -> Iterator[None]:
         patch.setattr(stream, "isatty", lambda: True)
     patch.setenv("COLUMNS", "1000")  # lines are compared whole
     patch.setattr("busbench.cli.output.WIDTH_MOST", 1000)
+    yield
+
+
+@contextmanager
+def _output_to_terminal(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    patch.setattr(sys.stdout, "isatty", lambda: True)
     yield
 
 
@@ -155,27 +159,7 @@ def _at_a_port(patch: pytest.MonkeyPatch, *, read_key: Callable[[float], str] = 
 
 
 @contextmanager
-def _unplugged_in_the_countdown(patch: pytest.MonkeyPatch) -> Iterator[None]:
-    ports: list[LivePort] = []
-
-    def open_live(name: str) -> LivePort:
-        ports.append(sources.open_live(name))
-        return ports[0]
-
-    with _at_a_port(patch) as far:
-
-        def count_down(_: object) -> bool:
-            far.unplug()
-            wait_for(lambda: bool(ports[0].read(0.05)) or bool(ports[0]._events))  # type: ignore[attr-defined]
-            return True
-
-        patch.setattr(drive_port, "open_live", open_live)
-        patch.setattr(drive_port, "count_down", count_down)
-        yield
-
-
-@contextmanager
-def _unplugged_while_it_asks(patch: pytest.MonkeyPatch) -> Iterator[None]:
+def _unplugged_before_it_sends(patch: pytest.MonkeyPatch) -> Iterator[None]:
     ends: list[Far] = []
 
     def read_key(_: float) -> str:
@@ -190,7 +174,7 @@ def _unplugged_while_it_asks(patch: pytest.MonkeyPatch) -> Iterator[None]:
 @contextmanager
 def _unplugged_while_it_sends(patch: pytest.MonkeyPatch) -> Iterator[None]:
     with _at_a_port(patch) as far:
-        patch.setattr(drive_port, "count_down", lambda _: True)
+        patch.setattr(drive_port, "COUNTDOWN_S", 0)
 
         def unplug() -> None:
             wait_for(lambda: bool(far.read()))
@@ -205,6 +189,7 @@ def _unplugged_while_it_sends(patch: pytest.MonkeyPatch) -> Iterator[None]:
 MOMENTS: dict[str, Moment] = {
     "": lambda _: contextlib.nullcontext(),
     "in a terminal": _terminal,
+    "where standard output is a terminal": _output_to_terminal,
     "in a terminal that shows no screens": _plain_terminal,
     "on Windows": _windows,
     "where no temporary file can be made": _no_temporary_folder,
@@ -217,7 +202,7 @@ MOMENTS: dict[str, Moment] = {
     "where nobody may look at the port": _no_look,
     "where the port does not answer": _dumb_port,
     "where another program serves there": _served,
-    "where the port is unplugged in the countdown": _unplugged_in_the_countdown,
-    "where the port is unplugged while a question stands": _unplugged_while_it_asks,
+    "where the port is unplugged in the countdown": _unplugged_before_it_sends,
+    "where the port is unplugged while a question stands": _unplugged_before_it_sends,
     "where the port is unplugged while frames go out": _unplugged_while_it_sends,
 }
