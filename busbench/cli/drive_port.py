@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
+
 import click
 
+from busbench.bench.drive_run import UNPLUGGED, DriveRun, Outcome, RunState
 from busbench.bench.plan_limits import LimitSources
+from busbench.bench.receiver import Receiver
 from busbench.bench.safety import COUNTDOWN_S, caution_lines, require_arming, require_motor
 from busbench.bench.sources import open_live
 from busbench.cli.keys import AnyKey, has_keyboard, listen_for_keys
@@ -16,9 +21,9 @@ from busbench.drive.locked_program import LockedProgram
 from busbench.errors import PortError
 from busbench.port.open_serial import require_port
 from busbench.port.pacer import progress_text, result_line
-from busbench.port.port import EventKind, FrameSource, LivePort, Transmission
+from busbench.port.port import EventKind
 
-UNPLUGGED = "the port was unplugged"
+START_AGAIN = "see to the port, then start again"
 LOOK_S = 0.05  # how often keys and the port are looked at: a key is obeyed within this and a frame
 
 
@@ -45,70 +50,90 @@ def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: b
     require_motor(port, names_motor=sources.names_motor, unsaid=sources.unstated)
     require_arming(port, is_armed=is_armed, can_stop=has_keyboard())
     with open_live(port, is_sender=True) as live, listen_for_keys() as any_key:
-        require_plugged(live)
-        if not count_down(any_key):
-            click.echo("cancelled; nothing was sent", err=True)
-            return INTERRUPTED
-        require_plugged(live)
+        receiver = Receiver(live)
+        look(receiver)
+        run = begin_run(receiver, DriveSource(program, end=end))
         again = "; in the hold at the end a second key" if end is EndState.HOLD else ""
-        say(f"driving {program.program.duration_s:.1f} s; any key stops{again}")
-        is_stopped = send(live, DriveSource(program, end=end), any_key=any_key)
-    how = live.transmission or Transmission(is_over=True, reason="its process has ended")
-    prose(result_line(how))
-    if how.is_broken_off:
-        raise PortError(
-            port, how.reason, hint="see to the port, then start anew: where the surfaces stand is not known"
+        follow(
+            run,
+            receiver,
+            any_key=any_key,
+            period_s=program.program.period_s,
+            when_sending=lambda: say(f"driving {program.program.duration_s:.1f} s; any key stops{again}"),
         )
-    return INTERRUPTED if is_stopped else 0
+    if run.outcome is Outcome.CANCELLED:
+        why = f"cancelled: {run.reason}; nothing was sent" if run.reason else "cancelled; nothing was sent"
+        click.echo(why, err=True)
+        return INTERRUPTED
+    if run.has_sent:
+        prose(result_line(run.how))
+    if run.outcome is Outcome.LOST:
+        unknown = ": where the surfaces stand is not known" if run.has_sent else ""
+        raise PortError(port, run.reason, hint=f"{START_AGAIN}{unknown}")
+    return INTERRUPTED if run.outcome is Outcome.STOPPED else 0
 
 
-def require_plugged(live: LivePort, *, hint: str = "see to the port, then start anew") -> None:
-    """Say what the port has to say for itself; refuse to go on by itself on one that was away meanwhile.
+def begin_run(receiver: Receiver, source: DriveSource) -> DriveRun:
+    """A run to a port that begins to count down.
 
     Args:
-        live: the port, whose events are taken.
-        hint: what to do about it.
+        receiver: of the port.
+        source: the frames.
+    """
+    return DriveRun(receiver, source, countdown_s=COUNTDOWN_S)
+
+
+def look(receiver: Receiver, *, wait_s: float = 0, hint: str = START_AGAIN) -> None:
+    """Read the port once; say what it has to say for itself.
+
+    Args:
+        receiver: of the port.
+        wait_s: longest wait for something to come.
+        hint: what to do about a port that has gone.
 
     Raises:
-        PortError: it was unplugged since they were last taken.
+        PortError: it was unplugged, or is lost for good.
     """
-    live.read(0)
-    for event in live.events():
+    for event in receiver.pump(wait_s).events:
         if event.kind is EventKind.UNPLUGGED:
-            raise PortError(live.source, UNPLUGGED, hint=hint)
+            raise PortError(receiver.port.source, UNPLUGGED, hint=hint)
         if event.kind is EventKind.WARNING:
-            say(f"{live.source}: {event.text}")
+            say(f"{receiver.port.source}: {event.text}")
 
 
-def count_down(any_key: AnyKey) -> bool:
-    """Three seconds in which any key cancels; True where none did."""
+def follow(
+    run: DriveRun, receiver: Receiver, *, any_key: AnyKey, period_s: float, when_sending: Callable[[], None]
+) -> None:
+    """Go through a run: count aloud, show how it goes, and stop it at any key.
+
+    Args:
+        run: begins its countdown.
+        receiver: reads its port.
+        any_key: the keyboard.
+        period_s: time between frames.
+        when_sending: called as the first frame goes out.
+
+    Raises:
+        PortError: the port is lost for good.
+    """
+    line, said = ProgressLine(), math.inf
     try:
-        for seconds in range(COUNTDOWN_S, 0, -1):
-            click.echo(f"moving in {seconds} s; any key cancels", err=True)
-            if any_key(1.0):
-                return False
-    except KeyboardInterrupt:
-        return False
-    return True
-
-
-def send(live: LivePort, source: FrameSource, *, any_key: AnyKey) -> bool:
-    """Transmit to the end, or until a key stops it; True where a key did."""
-    is_stopped = False
-    line = ProgressLine()
-    live.transmit(source)
-    try:
-        while not (live.transmission and live.transmission.is_over):
+        while not run.is_over:
             try:
-                live.read(LOOK_S if is_stopped else 0)  # a keyboard that is gone does not wait
-                if live.transmission:
-                    line.show(progress_text(live.transmission, source.period_s))
+                if run.state is RunState.COUNTING and (seconds := math.ceil(run.left_s)) < said and seconds:
+                    click.echo(f"moving in {seconds} s; any key cancels", err=True)
+                    said = seconds
                 if any_key(LOOK_S):
-                    is_stopped = True
-                    live.stop_transmission()
+                    run.stop()
+                was_sending = run.is_sending
+                # A keyboard that is gone does not wait.
+                receiver.pump(LOOK_S if run.state is RunState.STOPPING else 0)
+                run.tick()
+                if run.is_sending:
+                    if not was_sending:
+                        when_sending()
+                    line.show(progress_text(run.how, period_s))
             except KeyboardInterrupt:
-                is_stopped = True
-                live.stop_transmission()
+                run.stop()
     finally:
         line.clear()
-    return is_stopped

@@ -11,6 +11,9 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from typing import Any
+
+from busbench.errors import PortError
 
 AnyKey = Callable[[float], bool]
 """Waits up to so many seconds; True as soon as a key was pressed, or the keyboard is gone."""
@@ -21,6 +24,7 @@ ReadKey = Callable[[float], str]
 GONE = "\x04"  # the keyboard is gone, or its user ended the input
 
 _LOOK_S = 0.02
+_CTRL_C = b"\x03"
 
 
 def has_keyboard() -> bool:
@@ -37,16 +41,25 @@ def listen_for_keys() -> Iterator[AnyKey]:
 
 @contextlib.contextmanager
 def read_keys() -> Iterator[ReadKey]:
-    """Hand over keys for a while; the terminal is as before afterwards."""
+    """Hand over every key for a while, those that else suspend, quit or hold the output too.
+
+    Ctrl-C raises KeyboardInterrupt, as ever. The terminal is as before afterwards.
+
+    Raises:
+        PortError: the terminal cannot be set.
+    """
     if sys.platform == "win32":
         yield _windows_key
         return
     import termios
-    import tty
 
     fd = sys.stdin.fileno()
     before = termios.tcgetattr(fd)
-    tty.setcbreak(fd, termios.TCSAFLUSH)
+    try:
+        termios.tcsetattr(fd, termios.TCSAFLUSH, _every_key(before))
+    except termios.error as error:
+        what = f"cannot be set to read single keys ({error.args[-1]})"
+        raise PortError("standard input", what, hint="run it in the foreground of a terminal") from None
     try:
         with _ends_as_by_a_key():
             yield lambda seconds: _posix_key(fd, seconds)
@@ -89,9 +102,23 @@ def read_answers() -> Iterator[ReadKey]:
     yield read
 
 
+def _every_key(before: list[Any]) -> list[Any]:
+    """Terminal settings by which no key is echoed, waits for Enter, or acts by itself; output is as before."""
+    if sys.platform == "win32":
+        raise AssertionError("POSIX only")
+    import termios
+
+    inputs, outputs, control, local, *speeds, characters = before
+    inputs &= ~(termios.IXON | termios.IXOFF | termios.IXANY | termios.BRKINT | termios.ISTRIP | termios.IGNCR)
+    local &= ~(termios.ISIG | termios.ICANON | termios.ECHO | termios.ECHONL | termios.IEXTEN)
+    characters = list(characters)
+    characters[termios.VMIN], characters[termios.VTIME] = 1, 0
+    return [inputs, outputs, control, local, *speeds, characters]
+
+
 @contextlib.contextmanager
 def _ends_as_by_a_key() -> Iterator[None]:
-    """Being told to end is taken as Ctrl-C: what moves comes to rest, and the terminal is given back."""
+    """A signal to end or to suspend is taken as Ctrl-C: what moves comes to rest, and the terminal is given back."""
 
     def interrupt(*_: object) -> None:
         raise KeyboardInterrupt
@@ -99,7 +126,8 @@ def _ends_as_by_a_key() -> Iterator[None]:
     if sys.platform == "win32" or threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = {number: signal.signal(number, interrupt) for number in (signal.SIGTERM, signal.SIGHUP)}
+    taken = (signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT, signal.SIGTSTP)
+    before = {number: signal.signal(number, interrupt) for number in taken}
     try:
         yield
     finally:
@@ -115,6 +143,8 @@ def _posix_key(fd: int, seconds: float) -> str:
         data = os.read(fd, 1024)
     except OSError:
         return GONE
+    if _CTRL_C in data:
+        raise KeyboardInterrupt
     return data.decode("utf-8", "replace") or GONE  # nothing to read is a terminal that was closed
 
 

@@ -178,12 +178,14 @@ def _open_bench(
                 say(f"{fault} is not seen on a walk; {FAULTS[fault.kind].shows}")
         aircraft = VirtualRig(rig if other is None else other[1], faults=faults)
         return VirtualBench(Rehearsal(rig, aircraft, hold=hold))
+    from busbench.bench.receiver import Receiver
     from busbench.bench.sources import open_live
-    from busbench.cli.drive_port import require_plugged
+    from busbench.cli.drive_port import look
 
     live = stack.enter_context(open_live(orders.port, is_sender=True))
-    require_plugged(live)
-    return PortBench(live, hold=hold)
+    receiver = Receiver(live)
+    look(receiver)
+    return PortBench(receiver, hold=hold)
 
 
 def go_round(

@@ -6,8 +6,11 @@ import time
 from collections.abc import Callable
 from typing import Protocol
 
+from busbench.bench.drive_run import UNPLUGGED, Outcome
+from busbench.bench.receiver import Receiver
 from busbench.bench.surface_session import now_utc
-from busbench.cli.drive_port import LOOK_S, count_down, require_plugged, send
+from busbench.cli import drive_port
+from busbench.cli.drive_port import LOOK_S
 from busbench.cli.keys import ReadKey
 from busbench.cli.output import say
 from busbench.drive.frame_generator import EndState
@@ -16,7 +19,6 @@ from busbench.drive.locked_program import LockedProgram
 from busbench.drive.surface_check import Ended, Move
 from busbench.errors import PortError
 from busbench.port.pacer import result_line
-from busbench.port.port import LivePort
 from busbench.sim.surface_rehearsal import Rehearsal
 
 _RESUME = "see to the port, then go on with --resume: where the surfaces stand is not known"
@@ -60,17 +62,19 @@ class PortBench:
     """An aircraft on a port. Between motions frames go on that hold all channels where they rest.
 
     Args:
-        live: the open port.
+        receiver: of the open port.
         hold: what is sent between motions.
     """
 
-    def __init__(self, live: LivePort, *, hold: LockedProgram) -> None:
-        self._live = live
+    def __init__(self, receiver: Receiver, *, hold: LockedProgram) -> None:
+        self._receiver, self._port = receiver, receiver.port
         self._hold = hold
+        self._times_away = receiver.times_away
 
     def move(self, program: LockedProgram, *, read_key: ReadKey) -> tuple[Move | None, str]:
         """As Bench says, after a countdown."""
         pressed: list[str] = []
+        begun_utc: list[str] = []
 
         def any_key(seconds: float) -> bool:
             text = read_key(seconds)
@@ -78,25 +82,30 @@ class PortBench:
                 pressed.append(text)
             return bool(text)
 
-        waiting = patient(lambda seconds: read_key(seconds), self.tick)
-        if not count_down(lambda seconds: bool(waiting(seconds))):
-            return None, ""
-        self._end_hold()
-        t_utc, begun = now_utc(), time.monotonic()
+        run = drive_port.begin_run(self._receiver, DriveSource(program))
         try:
-            is_stopped = send(self._live, DriveSource(program), any_key=any_key)
-            how = self._live.transmission
-            reason = how.reason if how is not None else "its process has ended"
+            drive_port.follow(
+                run,
+                self._receiver,
+                any_key=any_key,
+                period_s=program.program.period_s,
+                when_sending=lambda: begun_utc.append(now_utc()),
+            )
         except PortError as error:
-            is_stopped, how, reason = False, None, str(error)
-        duration_s = round(time.monotonic() - begun, 3)
-        if how is not None:
-            say(result_line(how))
-        if how is None or how.is_broken_off:
-            return Move(t_utc, duration_s, Ended.LOST, reason), ""
-        self._live.transmit(DriveSource(self._hold, end=EndState.SILENCE))
-        ended = Ended.STOPPED if is_stopped else Ended.RAN
-        return Move(t_utc, duration_s, ended), pressed[0] if pressed else ""
+            run.lose(str(error))
+        if not run.has_sent:
+            if run.outcome is Outcome.LOST:
+                raise PortError(self._port.source, run.reason, hint=_RESUME)
+            if run.reason:
+                say(f"cancelled: {run.reason}; nothing was sent")
+            return None, ""
+        say(result_line(run.how))
+        duration_s = round(run.duration_s, 3)
+        if run.outcome is Outcome.LOST:
+            return Move(begun_utc[0], duration_s, Ended.LOST, run.reason), ""
+        self._port.transmit(DriveSource(self._hold, end=EndState.SILENCE))
+        ended = Ended.STOPPED if run.outcome is Outcome.STOPPED else Ended.RAN
+        return Move(begun_utc[0], duration_s, ended), pressed[0] if pressed else ""
 
     def tick(self) -> None:
         """Show a sign of life, and notice a port that has gone.
@@ -104,18 +113,12 @@ class PortBench:
         Raises:
             PortError: it has.
         """
-        require_plugged(self._live, hint=_RESUME)
-        how = self._live.transmission
+        drive_port.look(self._receiver, hint=_RESUME)
+        how = self._port.transmission
         if how is not None and how.is_over and how.is_broken_off:
-            raise PortError(self._live.source, how.reason, hint=_RESUME)
-
-    def _end_hold(self) -> None:
-        if self._live.transmission is None:
-            return
-        self._live.stop_transmission()
-        while not self._live.transmission.is_over:
-            self._live.read(LOOK_S)
-        self.tick()  # what was away meanwhile does not move by itself
+            raise PortError(self._port.source, how.reason, hint=_RESUME)
+        if self._receiver.times_away != self._times_away:  # while a motion was under way
+            raise PortError(self._port.source, UNPLUGGED, hint=_RESUME)
 
 
 class VirtualBench:

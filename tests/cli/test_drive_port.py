@@ -1,18 +1,20 @@
 """Arming: nothing reaches a port before all has been said."""
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
+from busbench.bench.drive_run import DriveRun, Outcome
+from busbench.bench.receiver import Receiver
 from busbench.bench.safety import CAUTIONS, FAULT_CAUTION
 from busbench.cli import drive_port
 from busbench.cli.drive import command
-from busbench.cli.drive_port import count_down
-from busbench.cli.keys import AnyKey
+from busbench.cli.drive_port import follow
+from busbench.model import BUS_LINE, Chunk
 from busbench.port.pacer import result_line
-from busbench.port.port import Transmission
+from busbench.port.port import FrameSource, HearingPort, Transmission
+from tests.port.sources import Counting
 
 pytestmark = pytest.mark.usefixtures("wide")
 
@@ -21,7 +23,7 @@ PORT = "/dev/null"
 
 @pytest.fixture(autouse=True)
 def _no_port_is_opened(monkeypatch: pytest.MonkeyPatch) -> None:
-    def never(port: str) -> None:
+    def never(port: str, *, is_sender: bool) -> None:
         raise AssertionError("the port was opened")
 
     monkeypatch.setattr(drive_port, "open_live", never)
@@ -77,28 +79,62 @@ def test_nothing_without_a_keyboard() -> None:
     )
 
 
-def keys(*pressed: bool) -> AnyKey:
-    left: Iterator[bool] = iter(pressed)
+class Still(HearingPort):
+    """Hears nothing, and notes what it is given to send."""
+
+    def __init__(self) -> None:
+        super().__init__("/dev/ttyHERON", line=BUS_LINE)
+        self.given: list[FrameSource] = []
+
+    def read(self, timeout_s: float) -> list[Chunk]:
+        return []
+
+    def transmit(self, source: FrameSource) -> None:
+        self.given.append(source)
+
+    @property
+    def transmission(self) -> Transmission | None:
+        return Transmission(7, is_over=True) if self.given else None
+
+
+def go(pressed_at: int | None, *, look_s: float = 0.05, raises: bool = False) -> tuple[DriveRun, Still]:
+    """A run in which a key is pressed at a look at the keyboard."""
+    port, now_ns, looks = Still(), 0, 0
 
     def any_key(seconds: float) -> bool:
-        assert seconds == 1.0
-        return next(left)
+        nonlocal now_ns, looks
+        assert seconds == 0.05
+        now_ns += round(look_s * 1e9)
+        looks += 1
+        if looks == pressed_at and raises:
+            raise KeyboardInterrupt
+        return looks == pressed_at
 
-    return any_key
+    receiver = Receiver(port)
+    run = DriveRun(receiver, Counting(7), now_ns=lambda: now_ns)
+    follow(run, receiver, any_key=any_key, period_s=0.007, when_sending=lambda: None)
+    return run, port
 
 
-@pytest.mark.parametrize("pressed", [(True,), (False, True), (False, False, True), (False, False, False)])
-def test_any_key_ends_the_countdown(pressed: tuple[bool, ...], capsys: pytest.CaptureFixture[str]) -> None:
-    assert count_down(keys(*pressed)) is not pressed[-1]
-    said = [f"moving in {seconds} s; any key cancels" for seconds in (3, 2, 1)]
-    assert capsys.readouterr().err.splitlines() == said[: len(pressed)]
+@pytest.mark.parametrize(("pressed_at", "seconds"), [(1, "3"), (19, "3"), (21, "32"), (41, "321"), (59, "321")])
+@pytest.mark.parametrize("raises", [False, True], ids=["key", "Ctrl-C"])
+def test_any_key_ends_the_countdown(
+    pressed_at: int, seconds: str, raises: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run, port = go(pressed_at, raises=raises)
+    assert (run.outcome, port.given) == (Outcome.CANCELLED, [])
+    assert capsys.readouterr().err.splitlines() == [f"moving in {one} s; any key cancels" for one in seconds]
 
 
-def test_an_interrupt_ends_it_too() -> None:
-    def any_key(seconds: float) -> bool:
-        raise KeyboardInterrupt
+def test_without_a_key_it_begins_after_three_seconds(capsys: pytest.CaptureFixture[str]) -> None:
+    run, port = go(None)
+    assert (run.outcome, run.how.frames, len(port.given)) == (Outcome.RAN, 7, 1)
+    assert capsys.readouterr().err.splitlines() == [f"moving in {one} s; any key cancels" for one in "321"]
 
-    assert not count_down(any_key)
+
+def test_a_pause_in_the_countdown_ends_it() -> None:
+    run, port = go(None, look_s=1.5)
+    assert (run.outcome, run.reason, port.given) == (Outcome.CANCELLED, "busbench was stopped for 1.5 s", [])
 
 
 def test_result() -> None:

@@ -17,8 +17,11 @@ if sys.platform == "win32":
     pytest.skip("pseudo-terminals are POSIX", allow_module_level=True)
 
 
+from busbench.bench.drive_run import DriveRun, Outcome
+from busbench.bench.receiver import Receiver
 from busbench.bench.sources import open_live
-from busbench.cli.drive_port import send
+from busbench.cli.drive_port import follow
+from busbench.cli.keys import AnyKey
 from busbench.drive.frame_generator import EndState
 from busbench.drive.frame_source import DriveSource
 from busbench.model import I64
@@ -35,6 +38,14 @@ def never(seconds: float) -> bool:
     return False
 
 
+def driven(wire: Wire, source: DriveSource, any_key: AnyKey) -> DriveRun:
+    with open_live(wire.name) as live:
+        receiver = Receiver(live)
+        run = DriveRun(receiver, source, countdown_s=0)
+        follow(run, receiver, any_key=any_key, period_s=source.period_s, when_sending=lambda: None)
+    return run
+
+
 def test_every_shape_reads_back_as_its_closed_form(wire: Wire) -> None:
     span = {"low": 500, "high": 1500, "period": 0.5}
     names = ("ramp", "triangle", "sine", "square", "staircase", "wander")
@@ -44,12 +55,11 @@ def test_every_shape_reads_back_as_its_closed_form(wire: Wire) -> None:
         {"channel": 8, "shape": "chirp", **span, "period_end": 0.1},
         {"channel": 9, "shape": "hold", "level": 1234, "duration": 0.5},
     )
-    with open_live(wire.name) as live:
-        assert not send(live, DriveSource(locked(program), end=EndState.SILENCE), any_key=never)
-        how = live.transmission
+    run = driven(wire, DriveSource(locked(program), end=EndState.SILENCE), never)
+    assert run.outcome is Outcome.RAN
+    how = run.how
     data = wire.read(until_quiet_s=0.2)
     assert data == sent(program).raw.tobytes()
-    assert how is not None
     assert (how.frames, how.reason) == (len(data) // 25, "")
     counts = counts_of(data)[-program.slots :]
     for part in program.parts:
@@ -65,8 +75,7 @@ def test_a_key_ramps_out(wire: Wire) -> None:
         time.sleep(seconds)
         return next(pressed, True)
 
-    with open_live(wire.name) as live:
-        assert send(live, DriveSource(locked(program)), any_key=any_key)
+    assert driven(wire, DriveSource(locked(program)), any_key).outcome is Outcome.STOPPED
     level = counts_of(wire.read(until_quiet_s=0.2))[:, 0]
     assert 1200 in level
     assert np.abs(np.diff(level)).max() <= 35

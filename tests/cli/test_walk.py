@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from busbench.bench.receiver import Receiver
 from busbench.bench.safety import CAUTIONS
 from busbench.bench.sources import open_live
 from busbench.cli import drive_port, keys
@@ -346,7 +347,7 @@ def test_a_key_ramps_back_and_the_rest_is_held(
         return next(pressed, "")
 
     with open_live(wire.name) as live:
-        bench = PortBench(live, hold=HOLD)
+        bench = PortBench(Receiver(live), hold=HOLD)
         move, key = bench.move(MOTION, read_key=read_key)
         assert move is not None
         assert (move.ended, key) == (Ended.STOPPED, "s")
@@ -368,7 +369,7 @@ def test_a_key_ramps_back_and_the_rest_is_held(
 def test_the_countdown_calls_it_off(port: tuple[int, str]) -> None:
     master, name = port
     with open_live(name) as live:
-        bench = PortBench(live, hold=HOLD)
+        bench = PortBench(Receiver(live), hold=HOLD)
         assert bench.move(MOTION, read_key=lambda seconds: " ") == (None, "")
     assert arrived(master) == b""
 
@@ -384,7 +385,7 @@ def test_a_lost_port_is_noted_and_told(port: tuple[int, str], monkeypatch: pytes
             time.sleep(seconds)
             return ""
 
-        bench = PortBench(live, hold=HOLD)
+        bench = PortBench(Receiver(live), hold=HOLD)
         move, _ = bench.move(MOTION, read_key=read_key)
         assert move is not None
         assert (move.ended, move.reason) == (Ended.LOST, "the port was unplugged")

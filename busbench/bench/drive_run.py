@@ -1,0 +1,188 @@
+"""One program on its way to a port: countdown, frames, end state. The same for commands, walks and screens."""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Callable
+from typing import Protocol
+
+from busbench.bench.safety import COUNTDOWN_S
+from busbench.errors import PortError
+from busbench.port.clocks import SECOND_NS, real_ns
+from busbench.port.pacer import FrameSource, Transmission
+
+PAUSE_NS = SECOND_NS  # nobody looked for longer than this: nothing goes on by itself
+UNPLUGGED = "the port was unplugged"
+_STEP_NS = SECOND_NS // 4  # most that one look takes off the countdown
+
+
+class RunState(enum.StrEnum):
+    """Where a run is."""
+
+    COUNTING = "counting down"
+    HANDING_OVER = "ending what was sent before"
+    SENDING = "sending"
+    STOPPING = "stopping"
+    OVER = "over"
+
+
+class Outcome(enum.StrEnum):
+    """How a run ended."""
+
+    RAN = "ran"
+    STOPPED = "stopped"
+    CANCELLED = "cancelled"  # by a key or a pause before anything was sent
+    LOST = "lost"  # once something was sent, where the surfaces stand is not known
+
+
+class SendingPort(Protocol):
+    """What frames are sent to."""
+
+    @property
+    def transmission(self) -> Transmission | None:
+        """How the last transmission goes or went."""
+
+    def transmit(self, source: FrameSource) -> None:
+        """Send frames from a source.
+
+        Raises:
+            PortError: nothing can be sent here.
+        """
+
+    def stop_transmission(self) -> None:
+        """Go to the end state."""
+
+
+class WatchedPort(Protocol):
+    """A port that somebody reads, such as a Receiver."""
+
+    @property
+    def port(self) -> SendingPort:
+        """The port itself."""
+
+    @property
+    def times_away(self) -> int:
+        """How often it was unplugged."""
+
+
+class DriveRun:
+    """Sends one program once. Whoever reads the port calls `tick` afterwards, at least every 0.25 s.
+
+    Args:
+        watched: the port.
+        source: gives the frames.
+        countdown_s: time in which a key cancels.
+        now_ns: a clock that runs while the process is stopped and the computer suspended.
+    """
+
+    def __init__(
+        self,
+        watched: WatchedPort,
+        source: FrameSource,
+        *,
+        countdown_s: float = COUNTDOWN_S,
+        now_ns: Callable[[], int] = real_ns,
+    ) -> None:
+        self._watched, self._source, self._now_ns = watched, source, now_ns
+        self._times_away = watched.times_away
+        self._left_ns = round(countdown_s * 1e9)
+        self._looked_ns = now_ns()
+        self._begun_ns: int | None = None
+        self._takes_over = False
+        self.how = Transmission()  # what was sent
+        self.state = RunState.COUNTING
+        self.outcome: Outcome | None = None
+        self.reason = ""  # why it did not run to its end, where no key ended it
+
+    @property
+    def is_over(self) -> bool:
+        """True where nothing more will be sent."""
+        return self.state is RunState.OVER
+
+    @property
+    def is_sending(self) -> bool:
+        """True from the first frame to the last."""
+        return self.state in (RunState.SENDING, RunState.STOPPING)
+
+    @property
+    def has_sent(self) -> bool:
+        """True where frames were on their way."""
+        return self._begun_ns is not None
+
+    @property
+    def left_s(self) -> float:
+        """What is left of the countdown."""
+        return max(0, self._left_ns) / 1e9
+
+    @property
+    def duration_s(self) -> float:
+        """From the first frame to the last look."""
+        return 0.0 if self._begun_ns is None else (self._looked_ns - self._begun_ns) / 1e9
+
+    def stop(self) -> None:
+        """A key or a click: cancel, or go to the end state; a second one ends a hold."""
+        if self.is_sending:
+            self.state = RunState.STOPPING
+            self._watched.port.stop_transmission()
+        elif not self.is_over:
+            self._end(Outcome.CANCELLED)
+
+    def lose(self, reason: str) -> None:
+        """The port is lost for good: reading it raised this."""
+        if not self.is_over:
+            self.how = self._watched.port.transmission or self.how if self.has_sent else self.how
+            self._end(Outcome.LOST, reason)
+
+    def tick(self) -> None:
+        """Count down, hand over, follow."""
+        now_ns = self._now_ns()
+        gone_ns, self._looked_ns = now_ns - self._looked_ns, now_ns
+        if self.is_sending:
+            self._follow()
+        elif self.is_over:
+            return
+        elif self._watched.times_away != self._times_away:  # back or not: nothing moves by itself
+            self._end(Outcome.LOST, UNPLUGGED)
+        elif gone_ns > PAUSE_NS:
+            self._end(Outcome.CANCELLED, f"busbench was stopped for {gone_ns / 1e9:.1f} s")
+        elif self.state is RunState.HANDING_OVER:
+            self._hand_over()
+        else:
+            self._count(gone_ns)
+
+    def _count(self, gone_ns: int) -> None:
+        self._left_ns -= min(gone_ns, _STEP_NS)
+        if self._left_ns > 0:
+            return
+        before = self._watched.port.transmission
+        self.state = RunState.HANDING_OVER
+        self._takes_over = before is not None and not before.is_over
+        if self._takes_over:
+            self._watched.port.stop_transmission()
+        self._hand_over()
+
+    def _hand_over(self) -> None:
+        before = self._watched.port.transmission
+        if before is not None and not before.is_over:
+            return
+        if before is not None and before.is_broken_off and self._takes_over:
+            self._end(Outcome.LOST, before.reason)
+            return
+        try:
+            self._watched.port.transmit(self._source)
+        except PortError as error:
+            self._end(Outcome.LOST, str(error))
+            return
+        self._begun_ns, self.state = self._looked_ns, RunState.SENDING
+
+    def _follow(self) -> None:
+        how = self.how = self._watched.port.transmission or self.how
+        if not how.is_over:
+            return
+        if how.is_broken_off:
+            self._end(Outcome.LOST, how.reason)
+        else:
+            self._end(Outcome.STOPPED if self.state is RunState.STOPPING else Outcome.RAN)
+
+    def _end(self, outcome: Outcome, reason: str = "") -> None:
+        self.state, self.outcome, self.reason = RunState.OVER, outcome, reason
