@@ -28,7 +28,8 @@ BEGUN_UTC_NS = 1_780_000_000_000_000_000
 PER_READ = Clock(ClockKind.PER_READ, 1)
 REST_S, MOVE_S, HOLD_S, FIRST_S = 1.3, 0.4, 0.6, 3.0
 AWAY_S = 1.5  # controls held away from their failsafe values before switching off
-LOST_S, FAILSAFE_S, BACK_S = 0.6, 3.0, 2.0  # after switching off; then with the link back
+LOST_S, FAILSAFE_S, BACK_S = 0.6, 3.0, 2.0  # after switching off; then with the link back and controls still held
+LET_GO_S = 1.5
 _REPLY_AFTER_NS = 2_100_000
 
 Fault = Literal[
@@ -75,7 +76,8 @@ def fly_round(rig: Rig, *, faults: tuple[Fault, ...] = (), seed: int = 1) -> Rou
     off_s = away_s + AWAY_S
     on_s = off_s + LOST_S + FAILSAFE_S
     period_s = rig.plan.period_ms / 1e3
-    count = round((on_s + BACK_S) / period_s)
+    let_go_s = on_s + BACK_S
+    count = round((let_go_s + LET_GO_S) / period_s)
     t_s = np.arange(count, dtype=np.float64) * period_s
     rng = np.random.default_rng(seed)
 
@@ -89,6 +91,8 @@ def fly_round(rig: Rig, *, faults: tuple[Fault, ...] = (), seed: int = 1) -> Rou
             away = mapped.ends.neutral_counts + part * (mapped.ends.high_counts - mapped.ends.neutral_counts)
             share = np.clip((t_s - away_s) / MOVE_S, 0, 1)
             rest = levels[mapped.channel - 1].copy()
+            # A motor is put to rest before the link is back, all else is let go after that.
+            share *= 1 - np.clip((t_s - (on_s - MOVE_S if mapped.is_motor else let_go_s)) / MOVE_S, 0, 1)
             levels[mapped.channel - 1] = rest + (away - rest) * share
     _spoil(levels, faults, rng)
     is_off = (t_s >= off_s) & (t_s < on_s)
@@ -107,7 +111,9 @@ def fly_round(rig: Rig, *, faults: tuple[Fault, ...] = (), seed: int = 1) -> Rou
         elif "no failsafe flag" not in faults:
             flags[is_failsafe] |= FLAG_FAILSAFE
     if "lost frames" in faults:
-        flags[100:400:4] |= FLAG_LOST
+        lost = np.arange(100, 400, 4)
+        flags[lost] |= FLAG_LOST
+        levels[:, lost] = levels[:, lost - 1]  # they hold the last good values
         is_sent[500:560:3] = False
     counts = np.clip(np.rint(levels[:CHANNELS].T), 0, 2047).astype(np.uint16)
     jitter = np.rint((rng.random(count) - 0.5) * 60_000).astype(np.int64)
@@ -115,6 +121,7 @@ def fly_round(rig: Rig, *, faults: tuple[Fault, ...] = (), seed: int = 1) -> Rou
     marks = [(round((FIRST_S + turn_s * i - 0.2) * 1e9), control) for i, control in enumerate(controls)]
     marks += [(round(away_s * 1e9), "controls held away")]
     marks += [(round(off_s * 1e9), "transmitter off"), (round(on_s * 1e9), "transmitter on")]
+    marks += [(round(let_go_s * 1e9), "controls let go")]
     return Round(t_ns, counts, flags, is_sent, tuple(marks))
 
 

@@ -13,7 +13,9 @@ from busbench.capture.frames import Span
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.model import BUS_LINE, Annotation, ByteLog, Chunk, Clock, LineSettings
 from busbench.rig.model import Rig
-from busbench.verify.procedure import DONE_MARK, TestStep, round_of
+from busbench.verify.marks import DONE_MARK
+from busbench.verify.procedure import TestStep, round_of
+from busbench.verify.repeats import Repeat, checks_of, find_repeats
 from busbench.verify.result import Check
 from busbench.verify.verify import Verification, verify
 from busbench.wire.framing import FrameFinder
@@ -42,6 +44,13 @@ class CheckSession:
         self._finder = FrameFinder(clock=clock, line=line)
         self._found: list[AlignmentResult] = []
         self._span = Span()
+        self.repeats: tuple[Repeat, ...] = ()  # what the step that ended last asks to do again
+
+    @property
+    def repeat_at(self) -> int | None:
+        """Index of the first step that the one that ended last asks to do again, None where there is none."""
+        marks = [step.mark for step in self.steps]
+        return min((marks.index(one.mark) for one in self.repeats if one.mark in marks), default=None)
 
     @property
     def last_t_ns(self) -> int:
@@ -90,18 +99,22 @@ class CheckSession:
     def begin(self, step: TestStep, *, t_ns: int) -> None:
         """A step begins; beginning one again puts the later time in place of the earlier."""
         self.info.marks.append(Annotation(t_ns, step.mark))
+        self.repeats = ()
 
     def end(self, step: TestStep, *, t_ns: int) -> tuple[Check, ...]:
-        """A step has ended.
+        """A step has ended; see `repeats` for what to do again.
 
         Returns:
-            The checks of its channels as they stand now.
+            The checks that can be made by now: of a control's channels, of what rests after the first step, of the
+            failsafe and of power-up after their last.
         """
         self.info.marks.append(Annotation(t_ns, DONE_MARK))
-        if not step.channels or not self.frames:
+        self.repeats = ()
+        if not self.frames:
             return ()
         found = verify(self.recording(), self.rig)
-        return tuple(check for check in found.checks if check.part == "channel" and check.channel in step.channels)
+        self.repeats = tuple(find_repeats(found, step))
+        return checks_of(found, step)
 
     def recording(self, *, until_ns: int | None = None) -> Recording:
         """All that was received so far.

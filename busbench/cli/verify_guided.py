@@ -23,7 +23,8 @@ from busbench.rig.check import check_rig
 from busbench.rig.model import Rig
 from busbench.sim.aircraft_faults import FAULTS, AircraftFault
 from busbench.sim.aircraft_port import REHEARSAL, AircraftPort
-from busbench.verify.procedure import DONE_MARK, TestStep
+from busbench.verify.marks import DONE_MARK
+from busbench.verify.procedure import TestStep
 from busbench.verify.result import Verdict
 from busbench.verify.verify import Verification, faults_words
 
@@ -109,7 +110,7 @@ def _lead(session: CheckSession, bench: _Bench) -> None:
         step = steps[at]
         word = bench.ask(f"{at + 1} of {len(steps)}: {sanitize(step.instruction)}", enter="begin", is_first=at == 0)
         if word is Word.BACK:
-            at = max(0, at - 1)
+            at = max(0, at - 1) if session.repeat_at is None else session.repeat_at
         elif word is Word.GO:
             word = bench.do(step)  # gone back in the middle, it begins anew
         if word is Word.END:
@@ -190,6 +191,10 @@ class _Bench:
             if check.verdict is not Verdict.PASS:
                 said = f"{sanitize(check.subject)}: {check.name}: {sanitize(check.told)}"
                 yield f"  {check.verdict.value.upper()}: {said}"
+        for repeat in self._session.repeats:
+            yield f"  {sanitize(repeat.message)}"
+        if self._read_key is not None and self._session.repeat_at is not None:
+            yield f"  {KEYS[Word.BACK]} goes back there; the step done last takes the place of the former"
 
     def _take(self) -> None:
         chunks = self._live.read(LOOK_S)

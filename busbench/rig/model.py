@@ -197,6 +197,8 @@ class Device(_Table, frozen=True, kw_only=True):
         idle_pct: position of an engine's channel at idle, as sent.
         ignition_kill: what kills an engine's ignition: name of a device of the plan, or of a switch by hand.
         control: stick, lever or switch that moves it; several devices may share one.
+        gimbal: name shared by the controls that one hand moves on one gimbal: they may move a little with one
+            another.
         high_when: position of that control at which the channel is at its high end.
         above_neutral: which way its surface goes, seen on the finished aircraft, while the channel is above
             neutral (17 and 18: on); with reversed and mounting in it.
@@ -227,6 +229,7 @@ class Device(_Table, frozen=True, kw_only=True):
     idle_pct: Percent | None = None
     ignition_kill: Name | None = None
     control: Name | None = None
+    gimbal: Name | None = None
     high_when: Name | None = None
     above_neutral: Way | None = None
     rest_pct: Percent | None = None
@@ -270,7 +273,10 @@ class VerifyLimits(_Table, frozen=True, kw_only=True):
         others_counts: move of any other channel while one control is moved.
         failsafe_after_s: from the last good frame (or the switching off, where marked) to failsafe.
         failsafe_counts: values in failsafe, either side of the plan.
+        hands_pct: what a hand may add, in percent of full command: move of another control on the same gimbal,
+            drift of a control that is held away while the transmitter is off.
         recovery_s: from switching on, where marked, to good frames.
+        return_s: from the first good frame after that until each channel is where its control is.
         pulse_us: width of a pulse output, either side of the plan's scale.
     """
 
@@ -286,7 +292,9 @@ class VerifyLimits(_Table, frozen=True, kw_only=True):
     others_counts: Above0 = 8.0
     failsafe_after_s: Above0 = 1.5
     failsafe_counts: Above0 = 8.0
+    hands_pct: Above0 = 10.0
     recovery_s: Above0 = 2.0
+    return_s: Above0 = 0.5
     pulse_us: Above0 = 5.0
 
 

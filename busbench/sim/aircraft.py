@@ -14,9 +14,10 @@ from busbench.port.ipc import EventKind, PortEvent
 from busbench.rig.model import Rig
 from busbench.sim.aircraft_faults import AircraftFault, FaultKind, check_fault
 from busbench.sim.devices import VirtualRig
-from busbench.sim.scripted_pilot import RoundPilot
+from busbench.sim.scripted_pilot import REST_S, RoundPilot
 from busbench.sim.stick_motion import NEUTRAL, dice
 from busbench.verify.failsafe_checks import expects_silence
+from busbench.verify.marks import LINK_MARK, ON_MARK, POWER_MARK, REST_MARK
 from busbench.verify.procedure import TestStep
 from busbench.wire.codec import (
     CHANNELS,
@@ -40,6 +41,10 @@ _REPLY_AFTER_NS = 2_100_000  # as seen on one receiver
 _REPLY = bytes((3, 0xE4, 0x02))
 _BUSY_NS = (FRAME_BYTES + len(_REPLY) + 1) * BUS_LINE.character_ns + _REPLY_AFTER_NS
 _SHORT_PCT, _LATE_S, _SHARE_PCT, _JITTER_MS, _OFF_PCT = 60.0, 3.0, 3.0, 1.0, 60.0
+_DROPS_S, _PULSE_S = 1.0, 0.3
+POWERED_S = 1.0  # from going on with the step until the receiver is on
+_OWN = ("failsafe-stays", "power-up-wild", "pulse-at-rest", "pulse-between", "pulse-lost", "pulse-failsafe",
+        "pulse-return")  # fmt: skip
 _BESIDE = 0.3  # of the way, that a channel moves with another
 
 
@@ -50,16 +55,19 @@ class VirtualAircraft:
         rig: how it was built.
         faults: what is wrong with it.
         seed: of jitter and losses.
+        pilot: who moves the controls, None for one without human error.
 
     Raises:
         RigError: a fault cannot be built in, or the leads form no tree.
     """
 
-    def __init__(self, rig: Rig, *, faults: Sequence[AircraftFault] = (), seed: int = 1) -> None:
+    def __init__(
+        self, rig: Rig, *, faults: Sequence[AircraftFault] = (), seed: int = 1, pilot: RoundPilot | None = None
+    ) -> None:
         for fault in faults:
             check_fault(fault, rig)
         self.rig, self.faults = rig, tuple(faults)
-        self.pilot = RoundPilot(rig)
+        self.pilot = RoundPilot(rig) if pilot is None else pilot
         self.devices = VirtualRig(rig, faults=faults)
         self.t_ns = 0  # up to here it has run
         self._by_kind: dict[FaultKind, AircraftFault] = {fault.kind: fault for fault in faults}
@@ -76,16 +84,21 @@ class VirtualAircraft:
         counts, flags = _frame_of(self._held)
         self.devices.settle(counts[:CHANNELS], flags=flags)
         self._off_ns = self._on_ns = -(1 << 60)
-        self._was_up = True
+        self._was_up = self._was_on = True
+        self._up_ns = 0  # the receiver is on from here
+        self._in_failsafe_ns: int | None = None  # when it last came
+        self._step: TestStep | None = None
+        self._step_ns = 0
+        self._stays = False  # it was in failsafe, and the link is back
+        self._failsafe_held = self._held
 
     def begin(self, step: TestStep) -> None:
         """The pilot begins a step now."""
-        was_on = self.pilot.is_on
         self.pilot.begin(step, t_s=self.t_ns / 1e9)
-        if was_on and not self.pilot.is_on:
-            self._off_ns = self.t_ns
-        elif self.pilot.is_on and not was_on:
-            self._on_ns = self.t_ns
+        self._step, self._step_ns = step, self.t_ns
+        if step.mark == POWER_MARK:
+            self._up_ns = self.t_ns + round(POWERED_S * 1e9)
+            self._held = self.pilot.rests.copy()
 
     def run(self, until_ns: int) -> list[Chunk]:
         """Let time pass; gives what an adapter on the bus has read by then."""
@@ -157,7 +170,15 @@ class VirtualAircraft:
 
     def _sent(self, t_ns: int, is_lost: bool) -> tuple[U16, int] | None:
         """Counts of the 18 channels and flags of one frame, or None where the receiver sends none."""
-        is_linked = self.pilot.is_on and t_ns >= self._on_ns + LINK_S * 1e9
+        is_on = self.pilot.is_on_at(t_ns / 1e9)
+        if is_on is not self._was_on:
+            self._off_ns, self._on_ns = (self._off_ns, t_ns) if is_on else (t_ns, self._on_ns)
+            self._was_on = is_on
+        if self._is_powered_up and not is_on:
+            self._off_ns = -(1 << 60)  # it was on before the receiver was
+        if t_ns < self._up_ns:
+            return None
+        is_linked = is_on and t_ns >= self._on_ns + LINK_S * 1e9
         flags = 0
         levels = self._held
         if is_linked and not is_lost:
@@ -170,8 +191,57 @@ class VirtualAircraft:
                 return None
             flags |= FLAG_FAILSAFE
             levels = self._in_failsafe(levels)
-        counts, switches = _frame_of(levels)
+            if self._in_failsafe_ns is None:
+                self._in_failsafe_ns, self._failsafe_held = t_ns, self._held.copy()
+            drops_s = self._value("failsafe-drops", _DROPS_S)
+            if drops_s is not None and not self._is_powered_up and t_ns >= self._in_failsafe_ns + drops_s * 1e9:
+                flags = 0
+        elif is_linked:
+            self._in_failsafe_ns, was_ns = None, self._in_failsafe_ns
+            self._stays |= was_ns is not None
+        counts, switches = _frame_of(self._pulsed(levels, t_ns, flags))
         return counts, flags | switches
+
+    @property
+    def _is_powered_up(self) -> bool:
+        return self._step is not None and self._step.mark in (POWER_MARK, LINK_MARK)
+
+    def _pulsed(self, levels: F64, t_ns: int, flags: int) -> F64:
+        """Levels with what a faulty receiver adds of itself."""
+        step = "" if self._step is None else self._step.mark
+        since_s = (t_ns - self._step_ns) / 1e9
+        levels = levels.copy()
+        for fault in self.faults:
+            if fault.kind not in _OWN or fault.device not in self._channel:
+                continue
+            at = self._channel[fault.device]
+            mapped = next(one for one in self.pilot.channels if one.channel == at + 1)
+            length_s = _PULSE_S if fault.value is None else fault.value
+            match fault.kind:
+                case "pulse-at-rest":
+                    begun_s = since_s - 1.0 if step == REST_MARK else -1.0
+                case "pulse-between":
+                    others = [one.control for one in self.pilot.channels if one.control != mapped.control]
+                    moved_s = 0.0 if self._step is None else self.pilot.step_s(self._step) - REST_S
+                    begun_s = since_s - moved_s - 0.2 if others and step == others[0] else -1.0
+                case "pulse-lost":
+                    begun_s = (t_ns - self._off_ns) / 1e9 if flags == FLAG_LOST and not self._was_on else -1.0
+                case "pulse-failsafe":
+                    begun_s = -1.0
+                    if flags & FLAG_FAILSAFE and not self._is_powered_up and self._in_failsafe_ns is not None:
+                        begun_s = (t_ns - self._in_failsafe_ns) / 1e9 - 0.5
+                case "pulse-return":
+                    begun_s = (t_ns - self._on_ns) / 1e9 - LINK_S if not flags and step == ON_MARK else -1.0
+                case "power-up-wild":
+                    begun_s, length_s = (0.0 if self._is_powered_up and flags else -1.0), 1.0
+                case _:  # failsafe-stays
+                    if self._stays and step != POWER_MARK:
+                        levels[at] = self._in_failsafe(self._failsafe_held)[at]
+                    continue
+            if 0 <= begun_s < length_s:
+                is_low = levels[at] <= mapped.ends.neutral_counts  # to the end that is farther away
+                levels[at] = mapped.ends.high_counts if is_low else mapped.ends.low_counts
+        return levels
 
     def _as_sent(self, levels: F64) -> F64:
         """Levels as a wrongly set transmitter sends them."""

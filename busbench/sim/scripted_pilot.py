@@ -8,8 +8,8 @@ from busbench.model import F64
 from busbench.rig.model import Rig
 from busbench.sim.stick_motion import NEUTRAL
 from busbench.verify.inputs import ChannelPlan, channel_plans
-from busbench.verify.link_loss import OFF_MARK
-from busbench.verify.procedure import AWAY_MARK, TestStep
+from busbench.verify.marks import AWAY_MARK, OFF_MARK, ON_MARK, POWER_MARK
+from busbench.verify.procedure import TestStep
 from busbench.wire.codec import CHANNELS, COUNTS_MAX
 from busbench.wire.frame_spec import ALL_CHANNELS
 from busbench.wire.scale import FULL_COUNTS
@@ -46,15 +46,22 @@ class RoundPilot:
 
     def begin(self, step: TestStep, *, t_s: float) -> None:
         """Do what a step asks, from now on; what was begun before is let go."""
-        self.is_on = step.mark != OFF_MARK
+        self.is_on = step.mark not in (OFF_MARK, POWER_MARK)
+        motors = {mapped.channel - 1 for mapped in self.channels if mapped.is_motor}
         for index, rest in enumerate(self.rests.tolist()):
-            if step.mark != OFF_MARK:  # there the controls are held where they are
+            if step.mark == ON_MARK and index in motors:
+                self._go(index, t_s, [(0.0, 0.001, rest)])
+            elif step.mark not in (OFF_MARK, ON_MARK):  # there the controls are held where they are
                 self._go(index, t_s, [(0.0, MOVE_S / 2, rest)])
         for mapped in self.channels:
             if step.mark == AWAY_MARK:
                 self._go(mapped.channel - 1, t_s, [(0.0, MOVE_S, _away(mapped))])
             elif mapped.channel in step.channels:
                 self._go(mapped.channel - 1, t_s, _out_and_back(mapped))
+
+    def is_on_at(self, t_s: float) -> bool:  # noqa: ARG002 - a person is late
+        """True while the transmitter is on."""
+        return self.is_on
 
     def levels(self, t_s: float) -> F64:
         """Where the controls have the 18 channels stand, in counts, float64 (18,)."""

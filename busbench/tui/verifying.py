@@ -18,6 +18,7 @@ from busbench.sim.aircraft_port import AircraftPort
 from busbench.tui.live import LiveSession
 from busbench.tui.new_file import require_new
 from busbench.tui.replay import ReplaySession
+from busbench.verify.marks import DONE_MARK
 from busbench.verify.procedure import TestStep
 from busbench.verify.result import Check
 
@@ -48,6 +49,7 @@ class GuidedRound:
         self.since_row = 0  # first frame of the step
         self.done: SignOff | None = None
         self.results: dict[int, tuple[Check, ...] | None] = {}  # by step; None where it was skipped
+        self.repeats: tuple[str, ...] = ()  # what the step before asks to do again, and why
         self._round = self._anew()
         self._until_ns = 0
         self.pilot = live.port if isinstance(live.port, AircraftPort) else None  # a virtual one does what is asked
@@ -73,7 +75,7 @@ class GuidedRound:
         match self.stage:
             case Stage.START | Stage.OVER:
                 self._round = self._anew()
-                self.done, self.results, self.at = None, {}, 0
+                self.done, self.results, self.repeats, self.at = None, {}, (), 0
                 self.stage = Stage.READY
             case Stage.READY:
                 self._begin()
@@ -87,7 +89,9 @@ class GuidedRound:
         if self.stage in (Stage.LISTENING, Stage.RETURN):
             self.stage = Stage.READY
         elif self.stage is Stage.READY:
-            self.at = max(0, self.at - 1)
+            again = self._round.repeat_at
+            self.at = max(0, self.at - 1) if again is None else again
+            self.repeats = ()
 
     def skip(self) -> None:
         """Leave the step out; it is not tested."""
@@ -126,6 +130,7 @@ class GuidedRound:
     def _begin(self) -> None:
         t_ns = self._now()
         self._round.begin(self.step, t_ns=t_ns)
+        self.repeats = ()
         self.live.mark(t_ns, self.step.mark)
         self.since_row = len(self.live.store)
         least_s = self.step.least_s if self.pilot is None else self.pilot.begin_step(self.step)
@@ -133,7 +138,10 @@ class GuidedRound:
         self.stage = Stage.LISTENING
 
     def _end(self) -> None:
-        self.results[self.at] = self._round.end(self.step, t_ns=self._now())
+        t_ns = self._now()
+        self.results[self.at] = self._round.end(self.step, t_ns=t_ns)
+        self.live.mark(t_ns, DONE_MARK)
+        self.repeats = tuple(repeat.message for repeat in self._round.repeats)
         self._next()
 
     def _next(self) -> None:

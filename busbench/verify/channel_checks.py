@@ -5,38 +5,40 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busbench.errors import pluralize
+from busbench.model import F64, I64, Bools
 from busbench.rig.direction import directions_of
-from busbench.verify.control_moves import MOVED_COUNTS, ControlMove, middle_of_three, rest_levels
+from busbench.verify.control_moves import MOVED_COUNTS, STRANGERS_MOST, Also, ControlMove
 from busbench.verify.inputs import ChannelPlan, VerifyInputs
+from busbench.verify.named_frames import name_frames
+from busbench.verify.phases import HAND_S, Phase, Phases
 from busbench.verify.result import Check, CheckFactory
 from busbench.wire.scale import FULL_COUNTS
 
 REST, LOW_END, HIGH_END = "rest", "low end", "high end"
 DIRECTION, ALONE, NOISE = "direction", "moves alone", "noise at rest"
 REST_SHARE, REST_S = 0.3, 2.0  # of the frames, and of the time, at one level, to have a rest
+_EDGE = 7  # frames at the ends of a run, in which it is near rest
 _RIGHT_WAY = 0.5  # of the planned reach, from which a move shows its direction
 
 
-def check_channels(
-    evidence: VerifyInputs, channels: Sequence[ChannelPlan], turns: dict[str, ControlMove]
-) -> Iterator[Check]:
+def check_channels(evidence: VerifyInputs, channels: Sequence[ChannelPlan], phases: Phases) -> Iterator[Check]:
     """All checks of the channels.
 
     Args:
         evidence: the recording.
         channels: the plan's.
-        turns: by control; see find_turns.
+        phases: what each frame belongs to.
     """
-    rests = rest_levels(evidence)
     for mapped in channels:
         about = CheckFactory("channel", mapped.subject, mapped.channel)
-        turn = turns.get(mapped.control)
-        yield _rest(about, evidence, mapped, rests[mapped.channel - 1])
+        turn = phases.turns.get(mapped.control)
+        yield _rest(about, evidence, channels, mapped, phases)
         yield from _ends(about, evidence, mapped, turn)
-        yield _direction(about, evidence, mapped, turn, rests[mapped.channel - 1])
-        yield _alone(about, mapped, turn, evidence.rig.limits.others_counts)
+        yield _direction(about, evidence, mapped, turn, phases.rests[mapped.channel - 1])
+        yield _alone(about, evidence, channels, mapped, turn)
         if not mapped.is_two_state:
             yield _noise(about, evidence, mapped)
 
@@ -47,23 +49,122 @@ def _shown(mapped: ChannelPlan, counts: float, evidence: VerifyInputs) -> str:
     return mapped.shown(counts) + pulse
 
 
-def _rest(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, rest: int) -> Check:
-    limit = evidence.rig.limits.rest_counts
-    values = evidence.counts[mapped.channel - 1][evidence.is_sound]
-    at_rest = int(np.count_nonzero(np.abs(values - rest) <= limit))
-    if at_rest < REST_SHARE * values.size or at_rest * evidence.period_ns < REST_S * 1e9:
+def away_rows(
+    evidence: VerifyInputs, channels: Sequence[ChannelPlan], mapped: ChannelPlan, phases: Phases
+) -> tuple[I64, I64]:
+    """Frames in which a channel is to be at rest: of a motor all outside its own move, else where all is left alone.
+
+    Frames with bytes that the line marked as damaged are none of them: they are judged for that.
+
+    Args:
+        evidence: the recording.
+        channels: the plan's.
+        mapped: the channel.
+        phases: what each frame belongs to.
+
+    Returns:
+        All such rows, and those of them in which it is away from rest.
+    """
+    limit, index = evidence.rig.limits.rest_counts, mapped.channel - 1
+    rest = float(phases.rests[index])
+    if mapped.is_motor:
+        else_judged = phases.is_in(Phase.OFF, Phase.FAILSAFE, Phase.BACK, Phase.POWER_UP) & ~phases.is_repeated
+        free = ~phases.may_run(evidence, mapped) & ~else_judged
+    else:
+        free = phases.is_in(Phase.AT_REST, Phase.BETWEEN) & ~phases.is_repeated
+        free &= ~_by_hand(evidence, channels, mapped, phases) & ~evidence.is_glitch(index)
+    if mapped.is_motor or abs(rest - mapped.rest_counts) <= limit:
+        rest = mapped.rest_counts  # else it rests elsewhere than planned, which is judged once
+    rows = np.flatnonzero(evidence.is_sound & free)
+    return rows, rows[np.abs(evidence.counts[index][rows] - rest) > limit]
+
+
+def _rest(
+    about: CheckFactory, evidence: VerifyInputs, channels: Sequence[ChannelPlan], mapped: ChannelPlan, phases: Phases
+) -> Check:
+    """Every frame in which the control is left alone; of a motor every frame outside its own move."""
+    limit, plan = evidence.rig.limits.rest_counts, mapped.rest_counts
+    values, sound = evidence.counts[mapped.channel - 1].astype(np.float64), evidence.is_sound
+    rows, outside = away_rows(evidence, channels, mapped, phases)
+    rest = phases.rests[mapped.channel - 1]
+    still = int(np.count_nonzero(np.abs(values[sound] - rest) <= limit))
+    is_seldom = not phases.windows and still < REST_SHARE * np.count_nonzero(sound)
+    is_short = is_seldom or still * evidence.period_ns < REST_S * 1e9
+    if outside.size and (mapped.is_motor or not is_short):
+        named = name_frames(evidence, phases, mapped, outside)
+        if _unknown(evidence, mapped, phases)[outside].all():
+            word = "others were moved at the same time" if mapped.is_motor else "moved more than once"
+            why = f"{named}: {word}, and no annotation says why: annotate the steps"
+            return about.not_tested(REST, why, unit="counts", limit=limit)
+        worst = _farthest(values[outside], plan)
+        said = f"{named}, away from its rest at {_shown(mapped, plan, evidence)}"
+        return about.within(REST, said, measured=worst, expected=plan, limit=limit, unit="counts")
+    if mapped.is_motor:
+        damaged = evidence.recording.frames.suspect & ~evidence.is_down & ~phases.may_run(evidence, mapped)
+        damaged &= (np.abs(values - plan) > limit) & phases.is_in(Phase.AT_REST, Phase.BETWEEN, Phase.MOVE)
+        if damaged.any():
+            why = name_frames(evidence, phases, mapped, np.flatnonzero(damaged))
+            why += ", in frames with bytes that the line marked as damaged"
+            return about.not_tested(REST, why, unit="counts", limit=limit)
+    if is_short or not rows.size:
         why = "it stands nowhere for long: leave the controls alone for some seconds"
         return about.not_tested(REST, why, unit="counts", limit=limit)
-    level = float(np.median(values[np.abs(values - rest) <= limit]))
-    plan = mapped.rest_counts
-    said = f"rests at {_shown(mapped, level, evidence)}, planned {_shown(mapped, plan, evidence)}"
-    return about.within(REST, said, measured=level, expected=plan, limit=limit, unit="counts")
+    worst = _farthest(values[rows], plan)
+    said = f"rests at {_shown(mapped, rest, evidence)}, planned {_shown(mapped, plan, evidence)}"
+    if worst != rest and abs(rest - plan) <= limit:
+        said += f", at most {abs(worst - plan):.0f} counts beside it"
+    return about.within(REST, said, measured=worst, expected=plan, limit=limit, unit="counts")
 
 
-def _values(evidence: VerifyInputs, mapped: ChannelPlan, turn: ControlMove) -> np.typing.NDArray[np.int32]:
-    """The channel in a turn, without flagged frames and glitches."""
-    part = slice(turn.first, turn.stop)
-    return middle_of_three(evidence.counts[mapped.channel - 1][part][evidence.is_sound[part]])
+def _farthest(values: F64, plan: float) -> float:
+    return float(values[np.argmax(np.abs(values - plan))])
+
+
+def _unknown(evidence: VerifyInputs, mapped: ChannelPlan, phases: Phases) -> Bools:
+    """Frames in which its control was moved though no annotation says so, bool (N,)."""
+    unknown = np.zeros(phases.of_frame.size, np.bool_)
+    if mapped.is_motor:  # one alone that runs outside its own move is no question
+        others = np.zeros(phases.of_frame.size, np.int64)
+        for control, runs in phases.runs.items():
+            for first, stop in runs:
+                others[first:stop] += control != mapped.control
+        return unknown if phases.windows else np.asarray(others >= STRANGERS_MOST, np.bool_)
+    turn = phases.turns.get(mapped.control)
+    if turn is None or not turn.is_marked:
+        for first, stop in phases.runs[mapped.control]:
+            begin = evidence.row_at(float(evidence.t_s[first]) - HAND_S)
+            unknown[begin : evidence.row_at(float(evidence.t_s[stop - 1]) + HAND_S)] = True
+    return unknown
+
+
+def _by_hand(evidence: VerifyInputs, channels: Sequence[ChannelPlan], mapped: ChannelPlan, phases: Phases) -> Bools:
+    """Frames beside a step in which a hand moves its control already, or still; bool (N,)."""
+    allowed = np.zeros(phases.of_frame.size, np.bool_)
+    share = evidence.rig.limits.hands_pct / 100 * FULL_COUNTS
+    beside_it = {one.control for one in channels if shares_gimbal(mapped, one)}
+    beside = np.abs(evidence.counts[mapped.channel - 1] - float(phases.rests[mapped.channel - 1]))
+    spans = [(window.word, window.first, window.done) for window in phases.windows]
+    spans += [(turn.control, turn.first, turn.stop) for turn in phases.turns.values() if not turn.is_marked]
+    for word, first, stop in spans:
+        if first >= stop or word not in phases.runs:
+            continue
+        begin = evidence.row_at(float(evidence.t_s[first]) - HAND_S)
+        end = evidence.row_at(float(evidence.t_s[stop - 1]) + HAND_S)
+        if word == mapped.control:
+            for run_first, run_stop in phases.runs[word]:
+                if run_first < stop and run_stop > first:
+                    allowed[max(begin, run_first - _EDGE) : min(end, run_stop + _EDGE)] = True
+            allowed[begin:end] |= beside[begin:end] <= share  # a stick that springs back
+        elif word in beside_it:
+            allowed[begin:end] |= beside[begin:end] <= share
+    return allowed
+
+
+def _values(evidence: VerifyInputs, mapped: ChannelPlan, turn: ControlMove) -> NDArray[np.int16]:
+    """The channel in its move, without flagged frames and glitches, which are judged elsewhere."""
+    index, part = mapped.channel - 1, slice(turn.first, turn.stop)
+    values: NDArray[np.int16] = evidence.counts[index][part][(evidence.is_sound & ~evidence.is_glitch(index))[part]]
+    return values
 
 
 def _untouched(mapped: ChannelPlan, turn: ControlMove | None) -> str:
@@ -90,7 +191,7 @@ def _ends(
         yield about.within(name, said, measured=measured, expected=plan, limit=limit, unit="counts")
 
 
-def _instead(turn: ControlMove, values: np.typing.NDArray[np.int32]) -> str:
+def _instead(turn: ControlMove, values: NDArray[np.int16]) -> str:
     """Says so where a channel stood still while others moved."""
     if np.ptp(values) > MOVED_COUNTS:
         return ""
@@ -138,20 +239,53 @@ def _surfaces(mapped: ChannelPlan, *, is_high: bool) -> str:
     return f" ({', '.join(ways)})" if ways else ""
 
 
-def _alone(about: CheckFactory, mapped: ChannelPlan, turn: ControlMove | None, limit: float) -> Check:
+def _alone(
+    about: CheckFactory,
+    evidence: VerifyInputs,
+    channels: Sequence[ChannelPlan],
+    mapped: ChannelPlan,
+    turn: ControlMove | None,
+) -> Check:
+    limit = evidence.rig.limits.others_counts
     if turn is None:
         return about.not_tested(ALONE, _untouched(mapped, turn), unit="counts", limit=limit)
-    words = [f"channel {one.channel} by {one.moved_counts} counts" for one in turn.also if one.follows]
-    if words:
-        most = max(one.moved_counts for one in turn.also if one.follows)
-        said = f'with "{mapped.control}" moved also {", ".join(words)}'
-        return about.at_most(ALONE, said, measured=most, limit=limit, unit="counts")
-    if turn.also:
-        others = ", ".join(str(one.channel) for one in turn.also)
-        why = f"others were moved at the same time (channel {others}): move one control at a time"
+    share = evidence.rig.limits.hands_pct / 100 * FULL_COUNTS
+    beside_it = {one.channel for one in channels if shares_gimbal(one, mapped)}
+    by_hand = [one for one in turn.also if one.channel in beside_it and one.moved_counts <= share]
+    others = [one for one in turn.also if one not in by_hand]
+    if others and not turn.is_marked and not any(one.follows for one in others):
+        numbers = ", ".join(str(one.channel) for one in others)
+        why = f"others were moved at the same time (channel {numbers}): move one control at a time"
         return about.not_tested(ALONE, why, unit="counts", limit=limit)
+    if others:
+        some = [one for one in others if one.follows or turn.is_marked]
+        words = ", ".join(_moved(evidence, one) for one in some)
+        said = f'with "{mapped.control}" moved also {words}'
+        most = max(one.moved_counts for one in some)
+        return about.at_most(ALONE, said, measured=most, limit=limit, unit="counts")
+    if by_hand:
+        most = max(one.moved_counts for one in by_hand)
+        said = f'with "{mapped.control}" moved a little, on the same gimbal: '
+        said += ", ".join(_moved(evidence, one) for one in by_hand)
+        return about.at_most(ALONE, said, measured=most, limit=share, unit="counts")
     return about.at_most(ALONE, f'no other channel moved with "{mapped.control}"', measured=0, limit=limit,
                          unit="counts")  # fmt: skip
+
+
+def _moved(evidence: VerifyInputs, one: Also) -> str:
+    where = f"frame {one.row + 1}" if evidence.no_times else f"{evidence.t_s[one.row]:.3f} s"
+    return f"channel {one.channel} by {one.moved_counts} counts (from {where}, {pluralize(one.frames, 'frame')})"
+
+
+def shares_gimbal(one: ChannelPlan, other: ChannelPlan) -> bool:
+    """True where one hand moves both on one gimbal: then a little of one is no fault in the other."""
+    return (
+        one.gimbal is not None
+        and one.gimbal == other.gimbal
+        and one.control != other.control
+        and not one.is_motor
+        and not one.is_two_state
+    )
 
 
 def _noise(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan) -> Check:

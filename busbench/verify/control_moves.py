@@ -1,22 +1,29 @@
-"""Stretches in which one control was moved: by marks that name it, else by what moved."""
+"""Stretches in which one control was moved: by annotations that name it, else by what moved."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.model import F64, Bools
+from busbench.model import F64, I64
 from busbench.verify.inputs import ChannelPlan, VerifyInputs
-from busbench.verify.procedure import ROUND_MARKS
+from busbench.verify.link_loss import LinkLoss
+from busbench.verify.marks import HELD_MARKS
+from busbench.verify.windows import Window
 
 MOVED_COUNTS = 40  # farther from rest than noise and trim
-STRANGERS_MOST = 3  # with more, several controls were moved at once: that is nobody's turn
-PAUSE_S = 0.8  # a longer rest ends a turn
-_AROUND_S = 0.2  # looked at before and after a turn
+STRANGERS_MOST = 3  # with more, several controls were moved at once: no move of one control
+PAUSE_S = 0.8  # a longer rest ends a move
+MOTOR_PAUSE_S = 0.15  # a motor that is back at rest for longer has ended its move
+MOTOR_LEAST_S = 0.5  # a shorter excursion of a motor is a pulse, no move of its control
+_AROUND_S = 0.2  # looked at before and after a move
 _SMOOTH = 7  # frames
 _FOLLOWS = 0.8  # correlation from which a channel counts as moved by the same cause
+_NOISE = 4  # times its rms noise, that a channel may be beside its rest: noise is judged elsewhere
+
+Rows = tuple[int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,12 +33,16 @@ class Also:
     Args:
         channel: 1-18.
         moved_counts: how far from its rest.
-        follows: True where it moved in step, False where somebody moved it at the same time.
+        follows: True where it moved in step, False where it was moved at the same time.
+        row: of the first frame in which it was away.
+        frames: in which it was away.
     """
 
     channel: int
     moved_counts: int
     follows: bool
+    row: int
+    frames: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +53,7 @@ class ControlMove:
         control: its name.
         first, stop: rows.
         also: other channels that moved.
-        is_marked: True where a mark says which control it was.
+        is_marked: True where an annotation says which control it was.
     """
 
     control: str
@@ -52,9 +63,14 @@ class ControlMove:
     is_marked: bool
 
 
-def rest_levels(evidence: VerifyInputs) -> tuple[int, ...]:
-    """Where each of the 18 channels stood most of the time, in counts."""
-    sound = evidence.is_sound
+def rest_levels(evidence: VerifyInputs, windows: Sequence[Window] = ()) -> tuple[int, ...]:
+    """Where each of the 18 channels stood most of the time, in counts; where controls were held away does not count."""
+    sound = evidence.is_sound.copy()
+    for window in windows:
+        if window.word in HELD_MARKS:
+            sound[window.first : window.stop] = False
+    if not sound.any():
+        sound = evidence.is_sound
     if not sound.any():
         return (0,) * len(evidence.counts)
     return tuple(int(np.bincount(values[sound]).argmax()) for values in evidence.counts)
@@ -70,24 +86,36 @@ def find_moved(evidence: VerifyInputs) -> tuple[int, ...]:
     )
 
 
-def find_turns(evidence: VerifyInputs, channels: Sequence[ChannelPlan]) -> dict[str, ControlMove]:
-    """One turn for each control that was moved: the one with the fewest strangers, then the widest.
+def find_turns(
+    evidence: VerifyInputs,
+    channels: Sequence[ChannelPlan],
+    *,
+    windows: Sequence[Window] = (),
+    runs: Mapping[str, Sequence[Rows]],
+    loss: LinkLoss | None,
+) -> dict[str, ControlMove]:
+    """One move for each control: its step as annotated last, else the run with the fewest strangers, then the widest.
 
     Args:
         evidence: the recording.
         channels: the plan's.
+        windows: annotated steps.
+        runs: of find_runs.
+        loss: the stretch without link: what lasts until then was held away for it.
 
     Returns:
-        Turns by the control's name.
+        Moves by the control's name.
     """
-    rests = rest_levels(evidence)
-    marked = _marked(evidence, {mapped.control for mapped in channels})
+    rests = rest_levels(evidence, windows)
+    marked = {window.word: (window.first, window.done) for window in windows if not window.is_repeated}
     turns = {}
     for control in dict.fromkeys(mapped.control for mapped in channels):
-        own = [mapped.channel - 1 for mapped in channels if mapped.control == control]
-        rows = [marked[control]] if control in marked else _runs(evidence, own, rests)
+        own = [mapped for mapped in channels if mapped.control == control]
+        is_marked = control in marked
+        rows = [marked[control]] if is_marked else _own_runs(evidence, own, runs[control], loss)
+        planned = {mapped.channel for mapped in channels}
         found = [
-            ControlMove(control, first, stop, _others(evidence, own, first, stop), control in marked)
+            ControlMove(control, first, stop, _others(evidence, own, planned, rests, first, stop), is_marked)
             for first, stop in rows
         ]
         found = [turn for turn in found if turn.is_marked or len(turn.also) <= STRANGERS_MOST]
@@ -96,52 +124,66 @@ def find_turns(evidence: VerifyInputs, channels: Sequence[ChannelPlan]) -> dict[
     return turns
 
 
-def _marked(evidence: VerifyInputs, controls: set[str]) -> dict[str, tuple[int, int]]:
-    """Rows between a mark that names a control and the next mark of the round."""
-    by_word = {control.casefold(): control for control in controls}
-    # Other words in between, as of an adapter that was unplugged, end nothing.
-    marks = [
-        (t, text) for t, text in evidence.marks_s() if text.casefold() in by_word or text.casefold() in ROUND_MARKS
-    ]
-    ends = [t for t, _ in marks[1:]] + [evidence.end_s + 1] * bool(marks)
-    return {
-        by_word[text.casefold()]: (evidence.row_at(t), evidence.row_at(end))
-        for (t, text), end in zip(marks, ends, strict=True)
-        if text.casefold() in by_word
-    }
+def _own_runs(
+    evidence: VerifyInputs, own: Sequence[ChannelPlan], runs: Sequence[Rows], loss: LinkLoss | None
+) -> list[Rows]:
+    """Runs that can be a move: they begin at rest and do not last until the link was gone."""
+    is_motor = any(mapped.is_motor for mapped in own)
+    found = []
+    for first, stop in runs:
+        before = evidence.t_s[:first][evidence.is_sound[:first]]
+        if not before.size or evidence.t_s[first] - before[-1] > _AROUND_S or lasts_until(evidence, loss, first, stop):
+            continue
+        if is_motor and evidence.t_s[stop - 1] - evidence.t_s[first] < MOTOR_LEAST_S:
+            continue
+        begin = evidence.row_at(float(evidence.t_s[first]) - _AROUND_S)
+        found.append((begin, evidence.row_at(float(evidence.t_s[stop - 1]) + _AROUND_S)))
+    return found
 
 
-def _runs(evidence: VerifyInputs, own: list[int], rests: tuple[int, ...]) -> list[tuple[int, int]]:
-    """Rows in which one of the channels is away from rest, short rests bridged."""
-    sound = evidence.is_sound
-    away: Bools = np.zeros(sound.size, np.bool_)
-    for index in own:
-        away |= np.abs(_steady(evidence, index) - rests[index]) > MOVED_COUNTS
-    rows = np.flatnonzero(away & sound)
-    if not rows.size:
-        return []
-    t_s = evidence.t_s[rows]
-    breaks = np.flatnonzero(np.diff(t_s) > PAUSE_S)
-    firsts, lasts = rows[np.append(0, breaks + 1)], rows[np.append(breaks, rows.size - 1)]
-    begins = [evidence.row_at(float(evidence.t_s[row]) - _AROUND_S) for row in firsts.tolist()]
-    ends = [evidence.row_at(float(evidence.t_s[row]) + _AROUND_S) for row in lasts.tolist()]
-    # A turn begins at rest: one that begins elsewhere was begun before the link was gone.
-    at_rest = sound & ~away
-    return [
-        (first, stop)
-        for first, begun, stop in zip(begins, firsts.tolist(), ends, strict=True)
-        if at_rest[first : begun + 1].any()
-    ]
+def lasts_until(evidence: VerifyInputs, loss: LinkLoss | None, first: int, stop: int) -> bool:
+    """True where a run of rows lasts until the link was gone."""
+    if loss is None or not loss.has_begun:
+        return False
+    sound = np.flatnonzero(evidence.is_sound[: loss.first])
+    return bool(sound.size) and first < loss.first and stop > int(sound[-1]) - 2 * _SMOOTH
 
 
-def _steady(evidence: VerifyInputs, index: int) -> np.typing.NDArray[np.int32]:
-    """A channel without single frames that jump away and back: the middle of three."""
-    return middle_of_three(evidence.counts[index])
+def find_runs(evidence: VerifyInputs, channels: Sequence[ChannelPlan], rests: tuple[int, ...]) -> dict[str, list[Rows]]:
+    """Rows in which a channel of each control is away from rest, by the control's name.
+
+    Short rests are bridged, shorter ones for motors. What stays within MOVED_COUNTS of its rest is no run.
+    """
+    sound = np.flatnonzero(evidence.is_sound)
+    band = evidence.rig.limits.rest_counts
+    found: dict[str, list[Rows]] = {}
+    for control in dict.fromkeys(mapped.control for mapped in channels):
+        own = [mapped for mapped in channels if mapped.control == control]
+        away, is_far = np.zeros((2, sound.size), np.bool_)
+        for mapped in own:
+            rest = mapped.rest_counts if mapped.is_motor else rests[mapped.channel - 1]
+            beside = evidence.counts[mapped.channel - 1][sound].astype(np.float64) - rest
+            away |= np.abs(beside if mapped.is_motor else _smooth(beside)) > band
+            is_far |= np.abs(beside if mapped.is_motor else middle_of_three(beside)) > MOVED_COUNTS
+        pause_s = MOTOR_PAUSE_S if any(mapped.is_motor for mapped in own) else PAUSE_S
+        at = np.flatnonzero(away)
+        parts = np.split(at, np.flatnonzero(np.diff(evidence.t_s[sound[at]]) > pause_s) + 1) if at.size else []
+        found[control] = [
+            (int(sound[part[0]]), int(sound[part[-1]]) + 1) for part in parts if is_far[part[0] : part[-1] + 1].any()
+        ]
+    return found
 
 
-def middle_of_three(values: np.typing.NDArray[np.int16]) -> np.typing.NDArray[np.int32]:
-    """Each value replaced by the middle one of itself and its neighbours, int32 (N,)."""
-    wide = values.astype(np.int32)
+def excursions(evidence: VerifyInputs, index: int, rest: float, band: float) -> list[Rows]:
+    """Rows of sound frames in which a channel (from 0) is away from rest, rests of MOTOR_PAUSE_S bridged."""
+    at = np.flatnonzero(evidence.is_sound & (np.abs(evidence.counts[index] - rest) > band))
+    parts = np.split(at, np.flatnonzero(np.diff(evidence.t_s[at]) > MOTOR_PAUSE_S) + 1) if at.size else []
+    return [(int(part[0]), int(part[-1]) + 1) for part in parts]
+
+
+def middle_of_three(values: np.typing.NDArray[np.int16] | F64) -> F64:
+    """Each value replaced by the middle one of itself and its neighbours, float64 (N,)."""
+    wide = values.astype(np.float64)
     if wide.size < 3:
         return wide
     a, b, c = wide[:-2], wide[1:-1], wide[2:]
@@ -149,23 +191,35 @@ def middle_of_three(values: np.typing.NDArray[np.int16]) -> np.typing.NDArray[np
     return wide
 
 
-def _others(evidence: VerifyInputs, own: list[int], first: int, stop: int) -> tuple[Also, ...]:
+def _smooth(values: F64) -> F64:
+    """A mean over a few frames, float64 (N,)."""
+    if values.size < _SMOOTH:
+        return values
+    padded = np.pad(values, _SMOOTH // 2, "edge")
+    smooth: F64 = np.convolve(padded, np.full(_SMOOTH, 1 / _SMOOTH), "valid")
+    return smooth
+
+
+def _others(
+    evidence: VerifyInputs, own: Sequence[ChannelPlan], planned: set[int], rests: tuple[int, ...], first: int, stop: int
+) -> tuple[Also, ...]:
+    """Channels of other controls that were away from rest in any frame; a glitch is judged elsewhere."""
     rows = np.arange(first, stop)[evidence.is_sound[first:stop]]
     if not rows.size:
         return ()
-    limit = evidence.rig.limits.others_counts
-    leads = [evidence.counts[index][rows].astype(np.float64) for index in own]
+    leads = [evidence.counts[mapped.channel - 1][rows].astype(np.float64) for mapped in own]
     also = []
-    for index in range(len(evidence.counts)):
-        if index in own:
+    for index, summary in enumerate(evidence.channels.channels):
+        if any(mapped.channel == index + 1 for mapped in own):
             continue
-        values = middle_of_three(evidence.counts[index][rows])
-        # A mean over a few frames, for noise is judged elsewhere.
-        smooth = np.convolve(values, np.full(_SMOOTH, 1 / _SMOOTH), "valid") if values.size >= _SMOOTH else values
-        moved = round(float(np.abs(smooth - smooth[0]).max()))
-        if moved > limit:
+        values = evidence.counts[index][rows].astype(np.int64)
+        rest = rests[index] if index + 1 in planned else int(values[0])  # what no device obeys may stand anywhere
+        beside = np.where(evidence.is_glitch(index)[rows], 0, np.abs(values - rest))
+        limit = evidence.rig.limits.others_counts + _NOISE * (summary.still_noise_counts or 0.0)
+        away: I64 = np.flatnonzero(beside > limit)
+        if away.size:
             follows = any(abs(_correlation(lead, values.astype(np.float64))) >= _FOLLOWS for lead in leads)
-            also.append(Also(index + 1, moved, follows))
+            also.append(Also(index + 1, int(beside.max()), follows, int(rows[away[0]]), away.size))
     return tuple(also)
 
 
@@ -175,8 +229,11 @@ def _correlation(a: F64, b: F64) -> float:
     return float((a * b).sum()) / norm if norm else 0.0
 
 
-def _rank(evidence: VerifyInputs, own: list[int], rests: tuple[int, ...], turn: ControlMove) -> tuple[bool, int, float]:
-    """Those in which the control really moved, then the fewest strangers, then the widest."""
+def _rank(
+    evidence: VerifyInputs, own: Sequence[ChannelPlan], rests: tuple[int, ...], turn: ControlMove
+) -> tuple[bool, int, float, int]:
+    """Those in which the control really moved, then the fewest strangers, then the widest, then the longest."""
     part = slice(turn.first, turn.stop)
-    reach = max(float(np.abs(_steady(evidence, i)[part] - rests[i]).max(initial=0)) for i in own)
-    return reach > 4 * MOVED_COUNTS, -len(turn.also), reach
+    indexes = [mapped.channel - 1 for mapped in own]
+    reach = max(float(np.abs(middle_of_three(evidence.counts[i][part]) - rests[i]).max(initial=0)) for i in indexes)
+    return reach > 4 * MOVED_COUNTS, -len(turn.also), reach, turn.stop - turn.first

@@ -119,6 +119,12 @@ class VerifyInputs:
         stats.feed(self.recording.frames, self.recording.rejects)
         return stats.result()
 
+    def is_glitch(self, index: int) -> Bools:
+        """True for frames that the check of glitches counts on a channel (from 0), bool (N,)."""
+        found: Bools = np.zeros(len(self.recording.frames), np.bool_)
+        found[[one.frame for one in self.channels.glitches if one.channel == index + 1]] = True
+        return found
+
     def marks_s(self) -> list[tuple[float, str]]:
         """Marks in the order of time, each with seconds from the first byte."""
         if not self.clock.is_known:
@@ -153,6 +159,16 @@ class ChannelPlan:
     def subject(self) -> str:
         """Channel and devices for people."""
         return f"channel {self.channel} ({', '.join(device.name for device in self.devices)})"
+
+    @property
+    def is_motor(self) -> bool:
+        """True where a device on it can turn a propeller."""
+        return any(device.motor for device in self.devices)
+
+    @property
+    def gimbal(self) -> str | None:
+        """Gimbal of its control, None where the plan states none; a motor or a switch has no share of another."""
+        return next((device.gimbal for device in self.devices if device.gimbal is not None), None)
 
     @property
     def is_two_state(self) -> bool:

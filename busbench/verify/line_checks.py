@@ -8,7 +8,7 @@ from busbench.analysis.binomial import loss_bounds
 from busbench.analysis.outages import Outage
 from busbench.errors import pluralize
 from busbench.verify.inputs import VerifyInputs
-from busbench.verify.link_loss import LinkLoss
+from busbench.verify.phases import Phases
 from busbench.verify.result import Check, CheckFactory
 
 LINE = CheckFactory("line", "line")
@@ -16,21 +16,21 @@ _WORDS = {"gap": "missing frames", "lost": "frames flagged lost", "failsafe": "f
           "damaged": "damaged frames"}  # fmt: skip
 
 
-def check_line(evidence: VerifyInputs, loss: LinkLoss | None) -> Iterator[Check]:
+def check_line(evidence: VerifyInputs, phases: Phases | None) -> Iterator[Check]:
     """All checks of the line.
 
     Args:
         evidence: the recording.
-        loss: the stretch in which the transmitter was off, which counts as no loss.
+        phases: what each frame belongs to: without link nothing counts as lost; None without frames.
     """
     limits, count = evidence.rig.limits, len(evidence.recording.frames)
-    if not count:
+    if not count or phases is None:
         yield LINE.at_least("frames", "no frame was received", measured=0, limit=limits.frames_least, unit="frames")
         return
     yield _frames(count, limits.frames_least)
     yield _period(evidence)
     yield _jitter(evidence)
-    yield from _losses(evidence, loss)
+    yield from _losses(evidence, phases)
     found = evidence.channels
     glitches = sum(one.glitches for one in found.channels)
     where = [f"channel {one.channel}: {one.glitches}" for one in found.channels if one.glitches]
@@ -67,10 +67,10 @@ def _jitter(evidence: VerifyInputs) -> Check:
     return LINE.at_most("jitter", said, measured=measured, limit=limit, unit="ms")
 
 
-def _losses(evidence: VerifyInputs, loss: LinkLoss | None) -> Iterator[Check]:
+def _losses(evidence: VerifyInputs, phases: Phases) -> Iterator[Check]:
     outages, limits = evidence.outages, evidence.rig.limits
-    events = [event for event in outages.events if not _is_in(event, evidence, loss)]
-    inside = sum(event.frames for event in outages.events if _is_in(event, evidence, loss))
+    events = [event for event in outages.events if not _is_in(event, evidence, phases)]
+    inside = sum(event.frames for event in outages.events if _is_in(event, evidence, phases))
     expected = max(0, outages.expected - inside)
     unseen = evidence.no_times or ("" if evidence.found_period_ns else "no period was found")
     kinds = {kind: [event for event in events if event.kind == kind] for kind in _WORDS}
@@ -104,7 +104,7 @@ def _losses(evidence: VerifyInputs, loss: LinkLoss | None) -> Iterator[Check]:
         yield LINE.not_tested("longest outage", unseen, unit="s", limit=limits.outage_s)
     else:
         said = "there was no outage" if worst is None else f"the longest outage lasted {longest:.3f} s"
-        said += " besides the failsafe test" if loss is not None else ""
+        said += " besides the failsafe test" if phases.loss is not None else ""
         if worst is not None and worst.start_s is not None and longest > limits.outage_s:
             said += f"; it began {worst.start_s:.2f} s from the start{_during(evidence, worst.start_s)}"
         yield LINE.at_most("longest outage", said, measured=longest, limit=limits.outage_s, unit="s")
@@ -120,14 +120,13 @@ def _during(evidence: VerifyInputs, time_s: float) -> str:
     return f', after the mark "{steps[-1]}"' if steps else ""
 
 
-def _is_in(event: Outage, evidence: VerifyInputs, loss: LinkLoss | None) -> bool:
-    """True where an event belongs to the test of the failsafe."""
-    if loss is None:
-        return False
-    frames = evidence.recording.frames
+def _is_in(event: Outage, evidence: VerifyInputs, phases: Phases) -> bool:
+    """True where an event belongs to the test of the failsafe or of power-up."""
     if event.start_s is not None and event.end_s is not None:
         slack = 1.5 * evidence.period_ns / 1e9
-        return event.start_s >= loss.start_s - slack and event.end_s <= loss.end_s + slack
-    first = int(frames.offset[loss.first]) if loss.first < len(frames) else 1 << 62
-    stop = int(frames.offset[loss.stop]) if loss.stop < len(frames) else 1 << 62
-    return first <= event.offset < stop
+        return any(event.start_s >= a - slack and event.end_s <= b + slack for a, b in phases.excused_s)
+    spans = [(one.first, one.link) for one in phases.power_ups]
+    if phases.loss is not None:
+        spans.append((phases.loss.first, phases.loss.stop))
+    offsets = [*evidence.recording.frames.offset.tolist(), 1 << 62]
+    return any(offsets[first] <= event.offset < offsets[stop] for first, stop in spans)

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from busbench.verify.inputs import VerifyInputs
+from busbench.verify.marks import AWAY_MARK, OFF_MARK, ON_MARK, POWER_MARK
 from busbench.wire.codec import FLAG_FAILSAFE
 
-OFF_MARK, ON_MARK = "transmitter off", "transmitter on"
 TEST_S = 1.0  # a shorter outage is no test of the failsafe
 EARLY_S = 1.0  # signs may come so long before the mark, for the hand that marks is slow
 _JOIN_S = 0.3  # good frames for a shorter time do not part two outages that are each longer
@@ -45,8 +46,8 @@ class LinkLoss:
 
     @property
     def is_silent(self) -> bool:
-        """True where the bus was silent for most of it."""
-        return self.silent_s > 0.5 * (self.end_s - self.start_s)
+        """True where the bus was silent for most of it, and no frame came in failsafe."""
+        return self.failsafe_s is None and self.silent_s > 0.5 * (self.end_s - self.start_s)
 
 
 def find_link_loss(evidence: VerifyInputs) -> LinkLoss | None:
@@ -64,10 +65,14 @@ def find_link_loss(evidence: VerifyInputs) -> LinkLoss | None:
     off_s = next((t for t, text in reversed(marks) if text.casefold() == OFF_MARK), None)
     on_s = None
     if off_s is not None:
+        if any(t > off_s and text.casefold() == AWAY_MARK for t, text in marks):
+            return None  # all of it is done again
         on_s = next((t for t, text in marks if text.casefold() == ON_MARK and t > off_s), None)
-    found = _stretches(evidence, off_s, on_s)
+        next_s = next((t for t, text in marks if text.casefold() == POWER_MARK and t > off_s), evidence.end_s)
+    steps = [t for t, text in marks if text.casefold() in (OFF_MARK, POWER_MARK)]
+    found = _stretches(evidence, steps, off_s, on_s)
     if off_s is not None:
-        until_s = evidence.end_s if on_s is None else on_s
+        until_s = next_s if on_s is None else on_s
         inside = [one for one in found if one.start_s < until_s and one.end_s > off_s - EARLY_S]
         if inside:
             return max(inside, key=lambda one: one.end_s - one.start_s)
@@ -77,7 +82,9 @@ def find_link_loss(evidence: VerifyInputs) -> LinkLoss | None:
     return max(long, key=lambda one: (one.has_begun, one.failsafe_s is not None, one.end_s - one.start_s), default=None)
 
 
-def _stretches(evidence: VerifyInputs, off_s: float | None, on_s: float | None) -> list[LinkLoss]:
+def _stretches(
+    evidence: VerifyInputs, steps_s: Sequence[float], off_s: float | None, on_s: float | None
+) -> list[LinkLoss]:
     """Runs of frames flagged and of silence that follow one another."""
     t_s, down = evidence.t_s, evidence.is_down
     count = t_s.size
@@ -95,8 +102,8 @@ def _stretches(evidence: VerifyInputs, off_s: float | None, on_s: float | None) 
     for start, end in spans:
         # Single lost frames one after another are a poor link, no lost one.
         down_s = min(end - start, joined[-1][1] - joined[-1][0] if joined else 0.0) - period_s
-        # What was there before the transmitter was marked as switched off is a fault of its own.
-        is_own = off_s is not None and joined and joined[-1][0] < off_s - EARLY_S <= start
+        # What was there before the transmitter, or the receiver, was marked as switched off is a fault of its own.
+        is_own = joined and any(joined[-1][0] < step_s - EARLY_S <= start for step_s in steps_s)
         if joined and not is_own and start <= joined[-1][1] + max(0.0, min(_JOIN_S, down_s)):
             joined[-1] = (joined[-1][0], max(end, joined[-1][1]))
         else:

@@ -9,10 +9,15 @@ from busbench.rig.direction import directions_of
 from busbench.rig.finding import listed
 from busbench.rig.model import Device, Rig
 from busbench.verify.inputs import ChannelPlan, channel_plans
-from busbench.verify.link_loss import OFF_MARK, ON_MARK
-
-REST_MARK, DONE_MARK, AWAY_MARK = "rest", "done", "controls held away"
-ROUND_MARKS = (REST_MARK, DONE_MARK, AWAY_MARK, OFF_MARK, ON_MARK)
+from busbench.verify.marks import (
+    AWAY_MARK,
+    LET_GO_MARK,
+    LINK_MARK,
+    OFF_MARK,
+    ON_MARK,
+    POWER_MARK,
+    REST_MARK,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,12 +29,14 @@ class TestStep:
         instruction: what to do, in one or two sentences.
         least_s: it lasts at least so long.
         channels: channels that it is about, 1-18.
+        is_optional: True where a test without it can pass.
     """
 
     mark: str
     instruction: str
     least_s: float
     channels: tuple[int, ...] = ()
+    is_optional: bool = False
 
 
 def round_of(rig: Rig) -> tuple[TestStep, ...]:
@@ -46,19 +53,31 @@ def round_of(rig: Rig) -> tuple[TestStep, ...]:
     for control in dict.fromkeys(mapped.control for mapped in channels):
         own = [mapped for mapped in channels if mapped.control == control]
         steps.append(TestStep(control, _move(control, own), 1.0, tuple(mapped.channel for mapped in own)))
+    off = _motor_off(channels)
     return (
         *steps,
         TestStep(AWAY_MARK, _hold_away(channels), 1.0),
         TestStep(OFF_MARK, "Hold on, and switch the transmitter off as you go on from here.", 4.0),
-        TestStep(ON_MARK, "Switch the transmitter on again as you go on from here; leave all controls alone.", 4.0),
-    )
+        TestStep(ON_MARK, f"{off}Hold all else as it is, and switch the transmitter on as you go on from here.", 4.0),
+        TestStep(LET_GO_MARK, "When the link is back, let go of all controls; put levers and switches to rest.",
+             2.0),
+        TestStep(POWER_MARK, "Optional: switch the transmitter off, then the receiver. Switch the receiver on as you go"
+             " on from here.", 4.0, is_optional=True),
+        TestStep(LINK_MARK, "Optional: leave all controls alone, and switch the transmitter on as you go on from here.",
+             4.0, is_optional=True),
+    )  # fmt: skip
+
+
+def _motor_off(channels: Sequence[ChannelPlan]) -> str:
+    motors = dict.fromkeys(f'"{one.control}"' for one in channels if one.is_motor)
+    return f"Put {listed(motors)} to rest now. " if motors else ""
 
 
 def _hold_away(channels: Sequence[ChannelPlan]) -> str:
     """What holds shows as such only away from rest, where a failsafe value may well lie."""
     holding = dict.fromkeys(f'"{one.control}"' for one in channels if one.devices[0].failsafe == "hold")
     away = f", and {listed(holding)} away from rest" if holding else ""
-    return f"Hold every control away from its failsafe position{away} (propeller off!)."
+    return f"Push every control against an end, away from its failsafe position{away} (propeller off!), and hold it."
 
 
 def _move(control: str, own: list[ChannelPlan]) -> str:

@@ -12,11 +12,13 @@ from busbench.rig.check import check_rig
 from busbench.rig.finding import Finding, listed
 from busbench.rig.model import Rig
 from busbench.verify.channel_checks import check_channels
-from busbench.verify.control_moves import ControlMove, find_moved, find_turns
+from busbench.verify.control_moves import ControlMove, find_moved
 from busbench.verify.failsafe_checks import check_failsafe
 from busbench.verify.inputs import ChannelPlan, VerifyInputs, channel_plans
 from busbench.verify.line_checks import check_line
-from busbench.verify.link_loss import LinkLoss, find_link_loss
+from busbench.verify.link_loss import LinkLoss
+from busbench.verify.phases import Phases, find_phases
+from busbench.verify.power_up_checks import check_power_up
 from busbench.verify.result import Check, CheckFactory, Verdict, overall
 
 
@@ -28,8 +30,7 @@ class Verification:
         checks: in the order plan, line, channels, failsafe, pulses, walk; of the plan only what is amiss.
         evidence: the recording and the plan.
         channels: those of the plan.
-        turns: stretches in which one control was moved, by its name.
-        loss: stretch in which the transmitter was off, if any.
+        phases: what each frame belongs to, None without frames.
         findings: what a check of the plan by itself found, faults first.
         unplanned: channels (1-18) that moved though the plan has no device on them.
     """
@@ -37,10 +38,19 @@ class Verification:
     checks: tuple[Check, ...]
     evidence: VerifyInputs
     channels: tuple[ChannelPlan, ...]
-    turns: dict[str, ControlMove]
-    loss: LinkLoss | None
+    phases: Phases | None
     findings: tuple[Finding, ...] = ()
     unplanned: tuple[int, ...] = ()
+
+    @property
+    def turns(self) -> dict[str, ControlMove]:
+        """Stretches in which one control was moved, by its name."""
+        return {} if self.phases is None else self.phases.turns
+
+    @property
+    def loss(self) -> LinkLoss | None:
+        """The stretch in which the transmitter was off, if any."""
+        return None if self.phases is None else self.phases.loss
 
     @property
     def verdict(self) -> Verdict:
@@ -97,20 +107,20 @@ def verify(recording: Recording, rig: Rig, *, more: tuple[Check, ...] = ()) -> V
     """
     evidence = VerifyInputs(recording, rig)
     channels = channel_plans(rig)
-    loss = find_link_loss(evidence)
-    turns = find_turns(evidence, channels) if len(recording.frames) else {}
+    phases = find_phases(evidence, channels) if len(recording.frames) else None
     findings = tuple(check_rig(rig))
-    checks = [*_check_plan(findings), *check_line(evidence, loss)]
+    checks = [*_check_plan(findings), *check_line(evidence, phases)]
     unplanned: tuple[int, ...] = ()
-    if len(recording.frames):
+    if phases is not None:
         planned = {mapped.channel for mapped in channels}
         unplanned = tuple(channel for channel in find_moved(evidence) if channel not in planned)
-        checks += [*check_channels(evidence, channels, turns), *check_failsafe(evidence, channels, loss)]
+        for check in (check_channels, check_failsafe, check_power_up):
+            checks += check(evidence, channels, phases)
     else:
         why = "there are no frames"
         checks += [CheckFactory("channel", one.subject, one.channel).not_tested("channel", why) for one in channels]
         checks.append(CheckFactory("failsafe", "failsafe").not_tested("failsafe", why))
-    return Verification((*checks, *more), evidence, channels, turns, loss, findings, unplanned)
+    return Verification((*checks, *more), evidence, channels, phases, findings, unplanned)
 
 
 def faults_of(findings: Sequence[Finding]) -> tuple[Finding, ...]:

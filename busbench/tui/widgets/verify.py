@@ -71,6 +71,8 @@ class VerifyLines(LineWidget):
             yield [(" Nothing is sent. Enter begins.", "here")]
             return
         yield [(f" {name}: step {work.at + 1} of {len(work.steps)}: {sanitize(work.step.mark)}", "title")]
+        for message in work.repeats:
+            yield from wrapped(f"- {message}", width, "bad")
         yield from wrapped(work.step.instruction, width, "here")
         match work.stage:
             case Stage.READY:
@@ -165,6 +167,8 @@ def _steps(work: GuidedRound, width: int) -> tuple[list[Line], int]:
         if at in work.results:
             checks = work.results[at]
             words = "skipped, not tested" if checks is None else _words_of(checks)
+            if checks is None and step.is_optional:
+                words = "skipped, optional"
             style = "warn" if checks is None or "not" in words else "bad" if "FAIL" in words else "good"
         is_here = is_going and at == work.at
         if is_here:

@@ -1,0 +1,35 @@
+"""Frames that are outside of what is allowed, for people: when, in which phase, which value, and how many."""
+
+from __future__ import annotations
+
+from busbench.errors import pluralize
+from busbench.model import I64
+from busbench.verify.inputs import ChannelPlan, VerifyInputs
+from busbench.verify.phases import Phase, Phases
+
+
+def name_frames(evidence: VerifyInputs, phases: Phases, mapped: ChannelPlan, rows: I64) -> str:
+    """The first of some frames, and how many there are.
+
+    Args:
+        evidence: the recording.
+        phases: what each frame belongs to.
+        mapped: the channel.
+        rows: at least one, in order.
+
+    Returns:
+        As in "1811 counts at 0.91 s (at rest), 67 frames to 1.89 s".
+    """
+    first, last = int(rows[0]), int(rows[-1])
+    phase = Phase(int(phases.of_frame[first]))
+    words = phase.words
+    if phase is Phase.MOVE:
+        controls = [turn.control for turn in phases.turns.values() if turn.first <= first < turn.stop]
+        controls += [window.word for window in phases.windows if window.first <= first < window.done]
+        words = f'while "{controls[0]}" is moved' if controls else words
+    where = f"at frame {first + 1}" if evidence.no_times else f"at {evidence.t_s[first]:.3f} s"
+    said = f"{mapped.shown(float(evidence.counts[mapped.channel - 1][first]))} {where} ({words})"
+    if rows.size > 1:
+        until = f"frame {last + 1}" if evidence.no_times else f"{evidence.t_s[last]:.3f} s"
+        said += f", {pluralize(rows.size, 'frame')} until {until}"
+    return said

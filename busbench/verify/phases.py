@@ -1,0 +1,276 @@
+"""Phases of the test sequence: each frame of a recording belongs to one."""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busbench.model import U8, Bools
+from busbench.verify.control_moves import ControlMove, Rows, excursions, find_runs, find_turns, lasts_until, rest_levels
+from busbench.verify.inputs import ChannelPlan, VerifyInputs
+from busbench.verify.link_loss import EARLY_S, LinkLoss, find_link_loss
+from busbench.verify.marks import AWAY_MARK, LET_GO_MARK, LINK_MARK, OFF_MARK, ON_MARK, POWER_MARK
+from busbench.verify.windows import Window, find_windows
+from busbench.wire.codec import FLAG_FAILSAFE
+
+_OFF_S = 0.3  # a longer silence shows that the receiver was off
+HAND_S = 1.0  # a hand may be so much before or behind the annotation of its step
+_AFTER_LOSS = (OFF_MARK, ON_MARK, LET_GO_MARK)
+
+
+class Phase(enum.IntEnum):
+    """What a frame belongs to."""
+
+    AT_REST = 0
+    MOVE = 1
+    BETWEEN = 2
+    HELD_AWAY = 3
+    OFF = 4
+    FAILSAFE = 5
+    BACK = 6
+    POWER_UP = 7
+
+    @property
+    def words(self) -> str:
+        """For people."""
+        return _WORDS[self]
+
+
+_WORDS = {
+    Phase.AT_REST: "at rest",
+    Phase.MOVE: "during a move",
+    Phase.BETWEEN: "between moves",
+    Phase.HELD_AWAY: "controls held away",
+    Phase.OFF: "transmitter off, before failsafe",
+    Phase.FAILSAFE: "in failsafe",
+    Phase.BACK: "link back",
+    Phase.POWER_UP: "powered up, no link yet",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class PowerUp:
+    """The receiver was switched on while the transmitter was off.
+
+    Args:
+        first: row of the first frame that came.
+        link: row of the first good frame, or the number of frames where none came.
+        stop: row of the next step, or the number of frames.
+        start_s: since when nothing was expected of the bus.
+        on_s: when the transmitter was switched on, where that is annotated.
+        is_annotated: False where the recording only begins with frames without a link.
+    """
+
+    first: int
+    link: int
+    stop: int
+    start_s: float
+    on_s: float | None
+    is_annotated: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Back:
+    """The link is back.
+
+    Args:
+        first, stop: rows: the first good frame, and the next step or the number of frames.
+        settled_s: from here on every channel is where its control is.
+    """
+
+    first: int
+    stop: int
+    settled_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Phases:
+    """The test sequence as a recording shows it.
+
+    Args:
+        of_frame: Phase of each frame, uint8 (N,).
+        is_repeated: True for frames of a step that was done again later, which takes its place, bool (N,).
+        windows: steps as annotated.
+        rests: where each of the 18 channels stood most of the time, in counts.
+        turns: moves of one control, by its name.
+        runs: rows in which each control was away from rest, by its name.
+        loss: the stretch in which the transmitter was off, if any.
+        held_row: the first row in which a control was held away for that.
+        back: what followed; None where the link did not come back.
+        power_ups: where the receiver was switched on without a transmitter.
+        excused_s: spans of time without a link that belong to a step: nothing is lost there.
+    """
+
+    of_frame: U8
+    is_repeated: Bools
+    windows: tuple[Window, ...]
+    rests: tuple[int, ...]
+    turns: dict[str, ControlMove]
+    runs: Mapping[str, Sequence[Rows]]
+    loss: LinkLoss | None
+    held_row: int | None
+    back: Back | None
+    power_ups: tuple[PowerUp, ...] = ()
+    excused_s: tuple[tuple[float, float], ...] = ()
+
+    def is_in(self, *phases: Phase) -> Bools:
+        """True for frames of some phases, bool (N,)."""
+        found: Bools = np.isin(self.of_frame, phases)
+        return found
+
+    def has_step(self, word: str) -> bool:
+        """True where a step is annotated."""
+        return any(window.word == word for window in self.windows)
+
+    def may_run(self, evidence: VerifyInputs, mapped: ChannelPlan) -> Bools:
+        """Frames in which a motor's control may have it away from rest: its own move, and held away, bool (N,)."""
+        may: Bools = np.zeros(self.of_frame.size, np.bool_)
+        found = excursions(evidence, mapped.channel - 1, mapped.rest_counts, evidence.rig.limits.rest_counts)
+        own = [window for window in self.windows if window.word == mapped.control]
+        for window in own:
+            first = evidence.row_at(window.start_s - HAND_S)
+            last_s = float(evidence.t_s[window.done - 1]) if window.done else 0.0
+            stop = evidence.row_at(last_s + HAND_S)
+            run = next((run for run in found if run[1] > window.first and run[0] < window.done), None)
+            if run is not None:
+                may[max(run[0], first) : min(run[1], stop)] = True
+        if not own and (turn := self.turns.get(mapped.control)) is not None:
+            inside = [run for run in found if run[0] >= turn.first and run[1] <= turn.stop]
+            first, stop = max(inside, key=lambda run: run[1] - run[0], default=(0, 0))
+            may[first:stop] = True
+        for first, stop in found:
+            if self.loss is not None and self.held_row is not None and lasts_until(evidence, self.loss, first, stop):
+                may[max(first, self.held_row) : self.loss.first] = True
+        if self.loss is None:  # it was held away, but the transmitter is not off yet
+            for window in self.windows:
+                if window.word == AWAY_MARK and not window.is_repeated:
+                    for first, stop in found:
+                        may[max(first, window.first) : stop] |= stop > window.first
+        # A step that was done again: what was held away then is held no more.
+        may |= self.is_repeated & self.is_in(Phase.HELD_AWAY)
+        return may
+
+
+def find_phases(evidence: VerifyInputs, channels: Sequence[ChannelPlan]) -> Phases:
+    """Find what each frame belongs to: by the annotated steps, else by what moved and what was flagged.
+
+    Args:
+        evidence: the recording.
+        channels: the plan's.
+    """
+    count = len(evidence.recording.frames)
+    windows = find_windows(evidence, dict.fromkeys(mapped.control for mapped in channels))
+    loss = find_link_loss(evidence)
+    rests = rest_levels(evidence, windows)
+    runs = find_runs(evidence, channels, rests)
+    turns = find_turns(evidence, channels, windows=windows, runs=runs, loss=loss)
+    of_frame = np.full(count, Phase.BETWEEN, np.uint8)
+    is_repeated = np.zeros(count, np.bool_)
+    begun = [turn.first for turn in turns.values()] + [window.first for window in windows if window.word in turns]
+    if loss is not None and loss.has_begun:
+        begun.append(loss.first)
+    of_frame[: min(begun, default=count)] = Phase.AT_REST
+    for turn in turns.values():
+        of_frame[turn.first : turn.stop] = Phase.MOVE
+    excused = [] if loss is None else [(loss.start_s, loss.end_s)]
+    for window in windows:
+        part = slice(window.first, window.stop)
+        if window.word in turns:
+            of_frame[window.first : window.done] = Phase.MOVE
+        elif window.word == AWAY_MARK or (window.is_repeated and window.word == OFF_MARK):
+            of_frame[part] = Phase.HELD_AWAY
+        elif window.is_repeated and window.word in _AFTER_LOSS:
+            of_frame[part] = Phase.BACK
+        if window.is_repeated:
+            is_repeated[part] = True
+            failsafe = (evidence.recording.frames.flags[part] & FLAG_FAILSAFE) != 0
+            of_frame[part][evidence.is_down[part]] = Phase.OFF
+            of_frame[part][failsafe] = Phase.FAILSAFE
+            if window.word in (OFF_MARK, ON_MARK, POWER_MARK, LINK_MARK):
+                end_s = float(evidence.t_s[window.stop]) if window.stop < count else evidence.end_s
+                before = evidence.t_s[: window.first]
+                excused.append((float(before[-1]) if before.size else 0.0, end_s))
+    held_row = back = None
+    if loss is not None and loss.has_begun:
+        held_row = _held_row(evidence, windows, runs, loss)
+        of_frame[held_row : loss.first] = Phase.HELD_AWAY
+        is_early = loss.on_s is not None and loss.end_s < loss.on_s - EARLY_S
+        # Good frames while the transmitter is off are none: the flag dropped, or none ever came.
+        stop = max(loss.stop, evidence.row_at(loss.on_s)) if is_early and loss.on_s is not None else loss.stop
+        begins = stop if loss.failsafe_s is None else evidence.row_at(loss.failsafe_s)
+        of_frame[loss.first : begins], of_frame[begins:stop] = Phase.OFF, Phase.FAILSAFE
+        after = np.flatnonzero(evidence.is_sound[stop:])[:1]
+        if loss.has_ended and after.size:
+            limits, first = evidence.rig.limits, stop + int(after[0])
+            settled_s = float(evidence.t_s[first]) + limits.return_s
+            is_seen = loss.silent_s > 0 or bool(evidence.is_down[loss.first : loss.stop].any())
+            if is_early or not is_seen:  # when the link came back shows nowhere
+                settled_s += limits.recovery_s
+            back = Back(first, _next_step(windows, turns, stop, count), settled_s)
+            of_frame[stop : back.stop] = Phase.BACK
+    power_ups = tuple(_power_ups(evidence, windows, loss, count))
+    for one in power_ups:
+        of_frame[one.first : one.link], of_frame[one.link : one.stop] = Phase.POWER_UP, Phase.BACK
+        excused.append((one.start_s, float(evidence.t_s[one.link]) if one.link < count else evidence.end_s))
+    return Phases(
+        of_frame, is_repeated, windows, rests, turns, runs, loss, held_row, back, power_ups,
+        _joined(excused),
+    )  # fmt: skip
+
+
+def _joined(spans: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
+    """Spans of time, those that touch made one."""
+    joined: list[tuple[float, float]] = []
+    for start, end in sorted(spans):
+        if joined and start <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], max(end, joined[-1][1]))
+        else:
+            joined.append((start, end))
+    return tuple(joined)
+
+
+def _held_row(
+    evidence: VerifyInputs, windows: Sequence[Window], runs: Mapping[str, Sequence[Rows]], loss: LinkLoss
+) -> int:
+    """The first row in which a control was held away until the link was gone."""
+    rows = [w.first for w in windows if w.word == AWAY_MARK and not w.is_repeated and w.first <= loss.first]
+    if not rows:
+        rows = [first for some in runs.values() for first, stop in some if lasts_until(evidence, loss, first, stop)]
+    return min(rows, default=loss.first)
+
+
+def _next_step(windows: Sequence[Window], turns: Mapping[str, ControlMove], row: int, count: int) -> int:
+    steps = [window.first for window in windows if window.word not in _AFTER_LOSS]
+    return min((first for first in [*steps, *(turn.first for turn in turns.values())] if first > row), default=count)
+
+
+def _power_ups(evidence: VerifyInputs, windows: Sequence[Window], loss: LinkLoss | None, count: int) -> list[PowerUp]:
+    found = []
+    for window in windows:
+        if window.word == POWER_MARK and not window.is_repeated:
+            link = next((one for one in windows if one.word == LINK_MARK and one.start_s > window.start_s), None)
+            stop = window.stop if link is None else link.stop
+            found.append(_power_up(evidence, window, stop, None if link is None else link.start_s))
+    is_own_loss = loss is not None and loss.has_begun and loss.first == 0
+    if count and evidence.is_down[0] and not is_own_loss and all(one.first > 0 for one in found):
+        turned = [window.first for window in windows]
+        good = np.flatnonzero(evidence.is_sound)[:1]
+        link_row = int(good[0]) if good.size else count
+        stop = min([row for row in turned if row > link_row], default=link_row)
+        found.insert(0, PowerUp(0, link_row, max(stop, link_row), 0.0, None, is_annotated=False))
+    return found
+
+
+def _power_up(evidence: VerifyInputs, window: Window, stop: int, on_s: float | None) -> PowerUp:
+    # The receiver was off until shortly before or after the annotation: its first frame follows a silence.
+    least = evidence.row_at(window.start_s - HAND_S)
+    silent = np.flatnonzero(np.diff(evidence.t_s[max(0, least - 1) : window.done]) > _OFF_S)
+    first = max(0, least - 1) + int(silent[0]) + 1 if silent.size else window.first
+    start_s = float(evidence.t_s[first - 1]) if first else 0.0
+    # Before the transmitter was switched on no frame is good, whatever its flags.
+    least = first if on_s is None else max(first, evidence.row_at(on_s - EARLY_S))
+    good = np.flatnonzero(evidence.is_sound[least:stop])[:1]
+    return PowerUp(first, least + int(good[0]) if good.size else stop, stop, start_s, on_s, is_annotated=True)
