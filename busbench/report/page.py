@@ -30,6 +30,7 @@ CAUTIONS = (
 _COLUMNS = (REST, LOW_END, HIGH_END, DIRECTION, ALONE, NOISE, VALUE)
 _PARTS = {
     "plan": "The plan itself", "line": "The line", "channel": "Channels", "failsafe": "Failsafe",
+    "power-up": "Power-up",
     "pulse": "Pulse outputs", "walk": "Walk round the surfaces",
 }  # fmt: skip
 

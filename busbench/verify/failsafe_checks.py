@@ -142,6 +142,11 @@ def _held(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, phas
     if not rows.size:
         return
     beside = np.abs(values[rows] - values[last])
+    loss, level = phases.loss, failsafe_level(mapped)
+    if loss is not None and loss.has_begun and loss.failsafe_s is None and level is not None:
+        # A failsafe that no flag tells is judged as such, once.
+        unflagged = (rows >= loss.first) & (rows < loss.stop)
+        beside = np.where(unflagged & (np.abs(values[rows] - level) <= limit), 0, beside)
     outside = np.flatnonzero(beside > limit)
     if not outside.size:
         said = f"{pluralize(rows.size, 'frame')} without link before failsafe held the last good value"
@@ -217,7 +222,8 @@ def _recovery(about: CheckFactory, evidence: VerifyInputs, phases: Phases, loss:
     stop = evidence.row_at(float(evidence.t_s[back]) + _SETTLED_S)
     if evidence.t_s[-1] < evidence.t_s[back] + _SETTLED_S:
         return about.not_tested(RECOVERY, f"the recording ends less than {_SETTLED_S:g} s after the link came back")
-    if evidence.is_down[back:stop].any():
+    # Single frames flagged lost are judged as such.
+    if np.count_nonzero(evidence.is_down[back:stop]) * evidence.period_ns > limits.outage_s * 1e9:
         return about.is_so(RECOVERY, "the link came back and was lost again at once", good=False)
     if loss.on_s is not None:
         took = max(0.0, float(evidence.t_s[back]) - loss.on_s)

@@ -163,7 +163,7 @@ class ChannelPlan:
     @property
     def is_motor(self) -> bool:
         """True where a device on it can turn a propeller."""
-        return any(device.motor for device in self.devices)
+        return any(device.motor_kind for device in self.devices)
 
     @property
     def gimbal(self) -> str | None:

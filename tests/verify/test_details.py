@@ -60,7 +60,9 @@ def test_a_failsafe_that_still_moves_is_none() -> None:
 
     check = changed(wander)["channel 6 (rudder)", "failsafe value"]
     assert check.verdict is Verdict.FAIL
-    assert check.sentence.endswith("it still moves by 20 counts")
+    assert check.sentence == (
+        "1014 counts at 33.810 s (in failsafe), 200 frames until 36.795 s, planned 0 % = 1024: a wrong value"
+    )
 
 
 def test_what_shall_hold_and_goes_elsewhere_fails() -> None:
@@ -93,10 +95,13 @@ def test_after_the_link_came_back_it_must_stand_where_its_control_does() -> None
     def let_go(counts: U16) -> None:
         counts[OFF.stop :, 5] = 1024
 
-    check = changed(stay)["failsafe", "recovery"]
+    check = changed(stay)["channel 6 (rudder)", "after return"]
     assert check.verdict is Verdict.FAIL
-    assert check.sentence == "after the link came back it stood elsewhere: channel 6 (rudder) 1474 → 400"
-    assert changed(let_go)["failsafe", "recovery"].verdict is Verdict.PASS
+    assert check.sentence == "400 counts at 36.810 s (link back), 34 frames until 37.305 s, on its way back"
+    # Its rest is its failsafe position: whether it was let go or stays there cannot be seen.
+    check = changed(let_go)["channel 6 (rudder)", "after return"]
+    assert check.verdict is Verdict.NOT_TESTED
+    assert check.sentence.endswith("which is its rest too: hold the control away until the link is back")
 
 
 @pytest.mark.parametrize(("percent", "verdict"), [(-100, Verdict.FAIL), (100, Verdict.NOT_TESTED)])
@@ -121,9 +126,9 @@ def test_jitter_that_the_measurement_itself_makes_is_not_tested() -> None:
 
 
 def test_frames_without_link_are_none_of_the_lost() -> None:
-    # 2587 frames, of which 240 came while the transmitter was off; 1 - 0.05 ** (1 / 2347) = 0.128 %
+    # 2687 frames, of which 240 came while the transmitter was off; 1 - 0.05 ** (1 / 2447) = 0.122 %
     check = changed(lambda counts: None)["line", "frames flagged lost"]
-    assert check.sentence == "0 of 2,347; the true ratio is below 0.128 % at 95 % confidence"
+    assert check.sentence == "0 of 2,447; the true ratio is below 0.122 % at 95 % confidence"
 
 
 def test_where_channels_rest_unless_the_plan_says_otherwise() -> None:

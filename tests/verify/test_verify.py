@@ -35,7 +35,15 @@ def test_a_good_aircraft_passes_every_check() -> None:
     found = verify(round_of(), RIG)
     assert not_passed(found) == {}
     assert found.verdict is P
-    assert Counter(check.part for check in found.checks) == {"line": 9, "channel": 53, "failsafe": 12}
+    # Of nine channels one has two states, and so no noise.
+    per_channel = Counter(check.name for check in found.checks if check.part == "channel")
+    assert per_channel == dict.fromkeys(("rest", "low end", "high end", "direction", "moves alone"), 9) | {
+        "noise at rest": 8
+    }
+    assert Counter(check.name for check in found.checks if check.part == "failsafe") == {
+        "how it shows": 1, "delay": 1, "flag stays up": 1, "recovery": 1,
+        "while lost": 9, "failsafe value": 9, "after return": 9,
+    }  # fmt: skip
 
 
 def test_a_check_says_what_was_found_against_what_and_by_how_much() -> None:
@@ -52,19 +60,29 @@ def test_a_check_says_what_was_found_against_what_and_by_how_much() -> None:
         ("reversed aileron", {("channel 1 (left aileron)", "direction"): F}),
         ("rudder moves with elevator", {(ELEVATOR, "moves alone"): F}),
         ("short elevator", {(ELEVATOR, "low end"): F, (ELEVATOR, "high end"): F}),
-        ("no failsafe flag", {("failsafe", "how it shows"): F, ("failsafe", "delay"): N}),
+        (
+            "no failsafe flag",
+            {
+                ("failsafe", name): F if name == "how it shows" else N
+                for name in ("how it shows", "delay", "flag stays up")
+            },
+        ),
         ("wrong failsafe value", {("channel 8 (sustainer)", "failsafe value"): F}),
         (
             "rudder off centre",
             {("channel 6 (rudder)", name): F for name in ("rest", "low end", "high end")},
         ),
-        ("noisy flap", {("channel 3 (left flap)", "noise at rest"): F}),
+        # Noise of 4 counts rms also reaches farther from rest than the 8 counts that are allowed.
+        ("noisy flap", {("channel 3 (left flap)", name): F for name in ("noise at rest", "rest")}),
         ("glitches", {("line", "glitches"): F}),
         # 75 of 2347 flagged are 3.2 %; 20 missing are 0.85 %, which may be above or below 1 %.
         ("lost frames", {("line", "missing frames"): N, ("line", "frames flagged lost"): F}),
         (
             "release stuck",
-            {(RELEASE, name): N for name in ("low end", "high end", "direction", "moves alone", "failsafe value")},
+            {
+                (RELEASE, name): N
+                for name in ("low end", "high end", "direction", "moves alone", "failsafe value", "after return")
+            },
         ),
     ],
 )
@@ -76,6 +94,7 @@ def test_a_receiver_that_falls_silent_leaves_every_device_to_itself() -> None:
     found = not_passed(verify(round_of("silent failsafe"), RIG))
     assert found.pop(("failsafe", "how it shows")) is F
     assert found.pop(("failsafe", "delay")) is N
+    assert found.pop(("failsafe", "flag stays up")) is N
     assert {name for _, name in found} == {"failsafe value"}
     assert len(found) == 9
 
@@ -93,8 +112,12 @@ def test_silence_is_right_where_the_plan_wants_it() -> None:
 def test_what_was_not_done_is_not_tested_and_no_pass() -> None:
     found = verify(round_of("no switching off"), RIG)
     assert found.verdict is N
-    assert {name for _, name in not_passed(found)} == {"how it shows", "delay", "failsafe value", "recovery"}
-    assert found.count(N) == 12
+    assert {name for _, name in not_passed(found)} == {
+        "how it shows", "delay", "flag stays up", "failsafe value", "after return", "recovery", "rest",
+    }  # fmt: skip
+    # All were held away at once at the end, as no annotation says: nobody knows whose turn that was.
+    rests = [check for check in found.checks if check.name == "rest" and check.verdict is N]
+    assert "others were moved at the same time, and no annotation says why" in rests[-1].sentence
 
 
 def test_failsafe_values_that_holding_would_give_as_well_are_not_tested() -> None:
@@ -142,7 +165,8 @@ def test_the_delay_counts_from_the_mark_where_there_is_one() -> None:
     early = [(t - 300_000_000 if text == "transmitter off" else t, text) for t, text in flown.marks]
     marked = get(verify(recorded(log, marks=early), RIG), "failsafe", "delay")
     bare = get(verify(round_of(), RIG), "failsafe", "delay")
-    assert marked.sentence == "the failsafe flag came 0.91 s after switching off, as marked"
+    said = "the failsafe flag came 0.62 s after the last good frame, 0.91 s after switching off, as annotated"
+    assert marked.sentence == said
     assert bare.sentence == "the failsafe flag came 0.62 s after the last good frame"
     tight = msgspec.structs.replace(RIG, limits=msgspec.structs.replace(RIG.limits, failsafe_after_s=0.5))
     assert get(verify(round_of(), tight), "failsafe", "delay").verdict is F
@@ -197,14 +221,14 @@ def marked_round(*, apart: int, size: int) -> Recording:
 def test_frames_with_marked_bytes_are_damaged() -> None:
     check = get(verify(marked_round(apart=35, size=1), RIG), "line", "damaged frames")
     assert check.verdict is F
-    assert check.sentence.startswith("50 of 2,3")
+    assert check.sentence.startswith("50 of 2,4")
 
 
 def test_marked_packets_are_judged_only_where_the_fewest_damaged_frames_decide() -> None:
     """65 frames of some 2,350 are above 1 %, but 13 bad bytes can explain the marks."""
     check = get(verify(marked_round(apart=140, size=124), RIG), "line", "damaged frames")
     assert check.verdict is N
-    assert "65 of 2,3" in check.sentence
+    assert "65 of 2,4" in check.sentence
 
 
 def test_limits_come_from_the_plan() -> None:
@@ -246,7 +270,11 @@ def in_failsafe_first(rig: Rig, *, marks: Sequence[tuple[int, str]] = ()) -> Rec
 @pytest.mark.parametrize("marks", [(), ((1_000_000_000, "transmitter off"), (2_000_000_000, "transmitter on"))])
 def test_a_failsafe_that_nobody_saw_begin_is_no_test_of_it(marks: Sequence[tuple[int, str]]) -> None:
     found = verify(in_failsafe_first(RIG, marks=marks), RIG)
-    said = {(check.verdict, check.sentence) for check in found.checks if check.part == "failsafe"}
+    said = {
+        (check.verdict, check.sentence)
+        for check in found.checks
+        if check.part == "failsafe" and check.name != "while lost"  # the round ends with frames flagged lost
+    }
     assert said == {(Verdict.NOT_TESTED, "no good frame came before the transmitter was off")}
 
 

@@ -68,7 +68,7 @@ class Hands(RoundPilot):
         match step.mark:
             case "controls held away":
                 for control in self._at:
-                    ends = max(ends, self._go(control, react + dice.uniform(0, 0.6), self._far(control)))
+                    ends = max(ends, self._reach(control, react + dice.uniform(0, 0.6), self._far(control)))
             case "transmitter off":
                 self._switch_s, self._goes_on = react + dice.uniform(0.0, 0.5), False
             case "transmitter on":
@@ -125,7 +125,7 @@ class Hands(RoundPilot):
         goal = failsafe / 100 if isinstance(failsafe, int | float) else self._rest[control]
         return 1.0 if goal < 0.5 else -1.0
 
-    def _go(self, control: str, begin_s: float, goal: float) -> float:
+    def _reach(self, control: str, begin_s: float, goal: float) -> float:
         """Straight to a place; gives the time of arrival."""
         way = [(begin_s, self._at[control])]
         self._leg(control, way, goal)

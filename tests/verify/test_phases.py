@@ -1,0 +1,197 @@
+"""Each frame is judged by its phase: a motor that runs outside its own move for one frame fails, wherever it is."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+
+import heron
+import msgspec
+import numpy as np
+import pytest
+
+from busbench.model import U8, U16
+from busbench.rig.model import Rig
+from busbench.verify.inputs import VerifyInputs, channel_plans
+from busbench.verify.phases import Phase, find_phases
+from busbench.verify.result import Check, Verdict
+from busbench.verify.verify import Verification, verify
+from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST
+from tests.verify.rounds import RIG, not_passed, recorded, round_of
+
+MOTOR, RUDDER = "channel 8 (sustainer)", "channel 6 (rudder)"
+Change = Callable[[U16, U8], None]
+
+
+def changed(change: Change, *, rig: Rig = RIG, has_marks: bool = True) -> Verification:
+    """All checks of a round whose counts, (N, 16), and flags, (N,), were changed in place."""
+    flown = heron.fly_round(RIG)
+    counts, flags = flown.counts.copy(), flown.flags.copy()
+    change(counts, flags)
+    again = heron.Round(flown.t_ns, counts, flags, flown.is_sent, ())
+    return verify(recorded(heron.read_by_adapter(rig, again), marks=flown.marks if has_marks else ()), rig)
+
+
+def get(found: Verification, subject: str, name: str) -> Check:
+    (check,) = [check for check in found.checks if (check.subject, check.name) == (subject, name)]
+    return check
+
+
+def row_s(time_s: float) -> int:
+    return round(time_s / 0.015)
+
+
+def full(counts: U16, first: int, stop: int) -> None:
+    counts[first:stop, 7] = 1811
+
+
+def full_in_failsafe(counts: U16, flags: U8) -> None:
+    counts[np.flatnonzero(flags & FLAG_FAILSAFE)[:87], 7] = 1811  # 1.3 s of 3 s: the median is as planned
+
+
+def full_while_lost(counts: U16, flags: U8) -> None:
+    counts[(flags & (FLAG_LOST | FLAG_FAILSAFE)) == FLAG_LOST, 7] = 1811
+
+
+RUNS: list[tuple[str, Change, str, str]] = [
+    ("failsafe", full_in_failsafe, "failsafe value", "1811 counts at 33.810 s (in failsafe), 87 frames until"),
+    ("lost", full_while_lost, "while lost", "1811 counts at 33.210 s (transmitter off, before failsafe), 40 frames"),
+    ("a second of rest", lambda c, _: full(c, 60, 127), "rest", "1811 counts at 0.900 s (at rest), 67 frames until"),
+    ("a pause", lambda c, _: full(c, row_s(6.3), row_s(6.6)), "rest", "1811 counts at 6.300 s"),
+    ("one frame", lambda c, _: full(c, 70, 71), "rest", "1811 counts at 1.050 s (at rest), away from its rest at 173"),
+    ("before its own move", lambda c, _: full(c, row_s(27.0), row_s(27.1)), "rest", "1811 counts at 27.000 s"),
+    ("in its pause", lambda c, _: full(c, row_s(31.0), row_s(31.3)), "rest", "1811 counts at 31.005 s"),
+    ("link back", lambda c, _: full(c, row_s(37.0), row_s(37.0) + 1), "after return", "1811 counts at 37.005 s"),
+    ("let go", lambda c, _: full(c, row_s(39.5), row_s(39.5) + 1), "after return", "1811 counts at 39.495 s"),
+]
+
+
+@pytest.mark.parametrize("has_marks", [True, False])
+@pytest.mark.parametrize(("change", "name", "said"), [case[1:] for case in RUNS], ids=[case[0] for case in RUNS])
+def test_a_motor_that_runs_outside_its_own_move_fails(change: Change, name: str, said: str, has_marks: bool) -> None:
+    check = get(changed(change, has_marks=has_marks), MOTOR, name)
+    assert check.verdict is Verdict.FAIL
+    assert check.sentence.startswith(said)
+
+
+def test_a_motor_in_one_frame_flagged_lost_fails() -> None:
+    def pulse(counts: U16, flags: U8) -> None:
+        flags[70] |= FLAG_LOST
+        full(counts, 70, 71)
+
+    check = get(changed(pulse), MOTOR, "while lost")
+    assert check.verdict is Verdict.FAIL
+    assert check.sentence == "1811 counts at 1.050 s (at rest); the last good value was 173 counts"
+
+
+def test_an_engine_is_judged_as_a_motor_at_its_idle() -> None:
+    devices = tuple(
+        msgspec.structs.replace(
+            d, motor="engine", ignition_kill="kill switch", idle_pct=-80.0, rest_pct=None, failsafe=-80.0
+        )
+        if d.motor_kind
+        else d
+        for d in RIG.devices
+    )
+    rig = msgspec.structs.replace(RIG, devices=devices)
+    flown = heron.fly_round(rig)
+    counts = flown.counts.copy()
+    marks = flown.marks
+    good = verify(recorded(heron.read_by_adapter(rig, flown), marks=marks), rig)
+    assert get(good, MOTOR, "rest").sentence.startswith("rests at 337 counts")  # 992 - 0.8 * 819
+    assert not_passed(good) == {}
+    counts[70, 7] = 400
+    again = heron.Round(flown.t_ns, counts, flown.flags, flown.is_sent, ())
+    check = get(verify(recorded(heron.read_by_adapter(rig, again), marks=marks), rig), MOTOR, "rest")
+    assert check.verdict is Verdict.FAIL
+
+
+def test_a_flag_that_is_down_for_one_frame_of_failsafe_fails() -> None:
+    def drop(counts: U16, flags: U8) -> None:
+        flags[2300] &= 0xFF ^ (FLAG_LOST | FLAG_FAILSAFE)
+
+    for has_marks in (True, False):
+        check = get(changed(drop, has_marks=has_marks), "failsafe", "flag stays up")
+        assert check.verdict is Verdict.FAIL
+        assert check.sentence == "the failsafe flag was down in 1 frame from 34.500 s on, with the transmitter off"
+
+
+def test_a_channel_that_stays_in_its_failsafe_position_is_named() -> None:
+    def stay(counts: U16, flags: U8) -> None:
+        counts[2454:, 5] = 1024
+
+    marked, bare = (get(changed(stay, has_marks=has), RUDDER, "after return") for has in (True, False))
+    assert (marked.verdict, bare.verdict) == (Verdict.FAIL, Verdict.NOT_TESTED)
+    for check in (marked, bare):
+        assert check.sentence.startswith("stays in its failsafe position: 1024 counts at 37.320 s (link back)")
+
+
+def test_where_no_annotation_says_why_a_second_move_is_not_tested() -> None:
+    def touch(counts: U16, flags: U8) -> None:
+        counts[row_s(10.5) : row_s(10.8), 5] = 1400
+
+    bare = get(changed(touch, has_marks=False), RUDDER, "rest")
+    assert bare.verdict is Verdict.NOT_TESTED
+    assert bare.sentence.endswith("moved more than once, and no annotation says why: annotate the steps")
+
+
+def test_a_companion_on_the_same_gimbal_is_reported_up_to_its_share() -> None:
+    def drag(counts: U16, share: float, channel: int) -> None:
+        part = slice(row_s(3), row_s(7))
+        moved = counts[part, channel] + share * (counts[part, 0].astype(float) - 992)
+        counts[part, channel] = np.rint(moved).astype(np.uint16)
+
+    def drag_other(counts: U16, flags: U8, channel: int) -> None:
+        drag(counts, 0.06, channel)
+
+    aileron = "channel 1 (left aileron)"
+    little = get(changed(lambda c, _: drag(c, 0.06, 4)), aileron, "moves alone")
+    assert little.verdict is Verdict.PASS  # 6 % of 819 are 49 counts, of 82 that a hand may add
+    assert little.sentence == (
+        'with "aileron stick" moved a little, on the same gimbal: channel 5 by 49 counts (from 3.120 s, 166 frames)'
+    )
+    assert get(changed(lambda c, _: drag(c, 0.12, 4)), aileron, "moves alone").verdict is Verdict.FAIL
+    for other in (5, 2, 7):  # the rudder has another gimbal, the flap none, and a motor has no share
+        found = changed(functools.partial(drag_other, channel=other))
+        assert get(found, aileron, "moves alone").verdict is Verdict.FAIL
+    motor = get(changed(lambda c, _: drag(c, 0.06, 7)), MOTOR, "rest")
+    assert motor.verdict is Verdict.FAIL
+
+
+def test_every_frame_has_a_phase() -> None:
+    for has_marks in (True, False):
+        inputs = VerifyInputs(round_of(has_marks=has_marks), RIG)
+        phases = find_phases(inputs, channel_plans(RIG))
+        starts = {Phase(int(p)).name: float(inputs.t_s[np.argmax(phases.of_frame == p)]) for p in set(phases.of_frame)}
+        assert sorted(starts, key=lambda name: starts[name]) == [
+            name
+            for name in ("AT_REST", "MOVE", "BETWEEN", "HELD_AWAY", "OFF", "FAILSAFE", "BACK")
+            if not (has_marks and name == "BETWEEN")  # no word says when a step was done
+        ]
+        assert starts["OFF"] == pytest.approx(33.2, abs=0.02)
+        assert starts["FAILSAFE"] == pytest.approx(33.8, abs=0.02)
+        assert starts["BACK"] == pytest.approx(36.8, abs=0.02)
+
+
+def powered_up(counts_at: Callable[[U16], None]) -> Verification:
+    """A round behind two seconds of frames without a link."""
+    flown = heron.fly_round(RIG)
+    before = np.repeat(flown.counts[:1], 133, 0)
+    counts_at(before)
+    counts = np.concatenate([before, flown.counts])
+    flags = np.concatenate([np.full(133, FLAG_LOST | FLAG_FAILSAFE, np.uint8), flown.flags])
+    t_ns = np.arange(len(counts), dtype=np.int64) * 15_000_000
+    return verify(recorded(heron.read_by_adapter(RIG, heron.Round(t_ns, counts, flags, flags >= 0, ()))), RIG)
+
+
+def test_a_motor_is_at_rest_from_the_first_frame_on() -> None:
+    assert not_passed(powered_up(lambda counts: None)) == {}
+
+    def pulse(counts: U16) -> None:
+        counts[0, 7] = 1811
+
+    found = powered_up(pulse)
+    assert not_passed(found) == {(MOTOR, "from the first frame on"): Verdict.FAIL}
+    assert get(found, MOTOR, "from the first frame on").sentence == (
+        "1811 counts at 0.000 s (powered up, no link yet), planned 173 counts"
+    )
