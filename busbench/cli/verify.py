@@ -45,14 +45,24 @@ def command(
 ) -> None:
     """Check a receiver and a rig against the plan: pass, fail or not tested.
 
-    SOURCE is a recording of one round, or a port: then you are led through it.
+    SOURCE is a recording of one test sequence, or a port: then you are led through it.
 
     \b
-    The round: leave all controls alone for 4 s. Then one control at a time:
-    first to the end that the plan's high_when names, hold, to the other end,
-    hold, let go, wait 1 s. At last hold the controls away from their failsafe
-    positions, those that shall hold away from rest (propeller off!), switch the
-    transmitter off for 4 s, and on again.
+    The test sequence (propeller off!):
+    1. Leave all controls alone for 4 s.
+    2. Move one control at a time: first to the end that the plan's high_when
+       names, hold, to the other end, hold, let go, wait 1 s.
+    3. Push all controls against an end, away from their failsafe positions,
+       those whose failsafe is "hold" away from rest.
+    4. Switch the transmitter off for 4 s. Put motors to rest, hold all else,
+       and switch it on. When the link is back, let go of all.
+    5. Optional, led through or annotated: switch both off, the receiver on,
+       wait 4 s, and switch the transmitter on.
+
+    Every frame is judged by its step. A motor that is away from its rest for one
+    frame outside its own step fails. Led through, you are told which step to
+    repeat and why; a repeated step takes the place of the former. It does not
+    clear a motor that ran.
 
     What the recording does not show is "not tested", which is no pass: exit
     code 1 unless every check passed. A bench check is no proof of airworthiness.

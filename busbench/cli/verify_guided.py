@@ -104,15 +104,18 @@ def _open(source: str, rig: Rig, faults: Sequence[AircraftFault], line: LineSett
 
 
 def _lead(session: CheckSession, bench: _Bench) -> None:
-    at = 0
+    at, again = 0, None  # the step to do, and the one that is to be done again
     steps = session.steps
     while at < len(steps):
         step = steps[at]
         word = bench.ask(f"{at + 1} of {len(steps)}: {sanitize(step.instruction)}", enter="begin", is_first=at == 0)
         if word is Word.BACK:
-            at = max(0, at - 1) if session.repeat_at is None else session.repeat_at
+            at, again = max(0, at - 1) if again is None else again, None
         elif word is Word.GO:
             word = bench.do(step)  # gone back in the middle, it begins anew
+            again = session.repeat_at
+        else:
+            again = None
         if word is Word.END:
             return
         at += word is not Word.BACK

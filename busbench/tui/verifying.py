@@ -89,14 +89,14 @@ class GuidedRound:
         if self.stage in (Stage.LISTENING, Stage.RETURN):
             self.stage = Stage.READY
         elif self.stage is Stage.READY:
-            again = self._round.repeat_at
+            again = self._round.repeat_at if self.repeats else None
             self.at = max(0, self.at - 1) if again is None else again
             self.repeats = ()
 
     def skip(self) -> None:
         """Leave the step out; it is not tested."""
         if self.stage in (Stage.READY, Stage.LISTENING, Stage.RETURN):
-            self.results[self.at] = None
+            self.results[self.at], self.repeats = None, ()
             self._next()
 
     def finish(self) -> None:

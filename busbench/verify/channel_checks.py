@@ -109,6 +109,9 @@ def _rest(
     if is_short or not rows.size:
         why = "it stands nowhere for long: leave the controls alone for some seconds"
         return about.not_tested(REST, why, unit="counts", limit=limit)
+    if mapped.is_motor:  # where its own move begins and ends it is on its way, within the limit
+        near = np.convolve(phases.may_run(evidence, mapped), np.ones(2 * _EDGE + 1), "same")[rows] > 0
+        rows = rows[~near] if not near.all() else rows
     worst = _farthest(values[rows], plan)
     said = f"rests at {_shown(mapped, rest, evidence)}, planned {_shown(mapped, plan, evidence)}"
     if worst != rest and abs(rest - plan) <= limit:
