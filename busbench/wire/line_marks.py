@@ -28,8 +28,7 @@ class LineMarks:
     def __init__(self, *, shares: bool) -> None:
         self._shares = shares
         self._done = 0  # offset up to which bytes were taken
-        self._is_open = False  # the run at the end of the last piece goes on
-        self._is_explained = False  # the bad byte of that run may lie in what stands before
+        self._is_explained = False  # the run at the end of the last piece goes on, and its bad byte may lie in that
 
     def take(self, stream: StreamBuffer, places: I64, end: int) -> U8:
         """The marks of frames that were accepted.
@@ -48,7 +47,7 @@ class LineMarks:
             return marks
         marked = np.flatnonzero(stream.bad[begin - stream.start : end - stream.start]) + begin
         if not marked.size:
-            self._is_open = False
+            self._is_explained = False
             return marks
         frame = np.searchsorted(places, marked, "right") - 1
         is_inside = frame >= 0
@@ -61,18 +60,16 @@ class LineMarks:
         last = np.append(first[1:], marked.size) - 1
         low, high = frame[first], frame[last]
         explained = np.logical_or.reduceat(~is_inside, first)
-        begun_before = np.zeros(first.size, np.bool_)
-        if self._is_open and int(marked[0]) == begin:
-            begun_before[0], explained[0] = True, explained[0] | self._is_explained
+        explained[0] |= self._is_explained and int(marked[0]) == begin
         goes_on = self._goes_on(stream, int(marked[-1]), end)
-        alone = ~explained & ~begun_before & (low == high)
+        alone = ~explained & (low == high)
         alone[-1] &= not goes_on
         marks[high[alone]] = MARKED
         for run in np.flatnonzero(~explained & ~alone).tolist():
-            explained[run] = (marks[max(low[run], 0) : high[run] + 1] == MARKED).any()
+            explained[run] = (marks[low[run] : high[run] + 1] == MARKED).any()
             if not explained[run] and not (goes_on and run == first.size - 1):
                 marks[high[run]] = MARKED
-        self._is_open, self._is_explained = goes_on, bool(explained[-1])
+        self._is_explained = goes_on and bool(explained[-1])
         return marks
 
     @staticmethod

@@ -93,6 +93,46 @@ def test_a_clock_that_was_set_back_is_no_disorder(tmp_path: Path) -> None:
     assert notes == ["the clock goes back once: figures of time that span that mean nothing"]
 
 
+def arranged(*parts: list[int]) -> tuple[list[int], int]:
+    """Times in ms of packets in several logs, put in order, and how many were moved."""
+    logs, offset = [], 0
+    for part in parts:
+        logs.append(ByteLog.from_chunks([Chunk(t * MS, b"%03d" % t) for t in part], offset=offset))
+        offset = logs[-1].end
+    order = PacketOrder(clock=PER_READ)
+    got = list(order.arrange(logs))
+    assert b"".join(log.data.tobytes() for log in got) == b"".join(
+        b"%03d" % (t // MS) for log in got for t in log.mark_t_ns.tolist()
+    )
+    return [t // MS for log in got for t in log.mark_t_ns.tolist()], order.moved
+
+
+def test_a_packet_is_late_by_eight_others_at_most() -> None:
+    times = list(range(1, 30))
+    eight = [*times[:10], *times[11:19], times[10], *times[19:]]
+    assert arranged(eight) == (times, 1)
+    nine = [*times[:10], *times[11:20], times[10], *times[20:]]
+    assert arranged(nine) == (nine, 0)
+
+
+@pytest.mark.parametrize(("late_ms", "moved"), [(49, 1), (50, 0)])
+def test_a_packet_is_late_by_less_than_50_ms(late_ms: int, moved: int) -> None:
+    times = [100, 200, 300, 400 + late_ms, 400, 500, 600]
+    assert arranged(times) == (sorted(times) if moved else times, moved)
+
+
+def test_the_last_packets_are_left_where_none_overtakes_them() -> None:
+    assert arranged([1, 2, 3, 4, 6, 5]) == ([1, 2, 3, 4, 6, 5], 0)
+    assert arranged([1, 2, 3, 4, 6, 5, 7]) == ([1, 2, 3, 4, 5, 6, 7], 1)
+
+
+def test_late_packets_belong_to_the_log_before() -> None:
+    times = list(range(1, 201))
+    assert arranged([*times[:97], 99, 98], times[99:]) == (times, 1)
+    assert arranged([*times[:96], 98, 99], [97, *times[99:]]) == (times, 1)
+    assert arranged([*times[:96], 98, 99], [100, 97, *times[100:]]) == (times, 1)
+
+
 def test_other_bytes_at_the_same_time_are_no_copies() -> None:
     log = ByteLog.from_chunks(
         [Chunk(5 * MS, b"abc"), Chunk(5 * MS, b"abd"), Chunk(5 * MS, b"abc"), Chunk(6 * MS, b"abc")]

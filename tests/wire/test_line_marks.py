@@ -33,6 +33,19 @@ def marks(some: ByteLog, clock: Clock = PER_READ) -> dict[int, int]:
     return {row: int(found[row]) for row in np.flatnonzero(found).tolist()}
 
 
+def fed_read_by_read(some: ByteLog) -> list[int]:
+    """The marks of all frames where each read is fed by itself."""
+    finder, parts, first = FrameFinder(clock=PER_READ), [], 0
+    assert some.bad is not None
+    for i, stop in enumerate(some.mark_end.tolist()):
+        part, mark = slice(first, stop), slice(i, i + 1)
+        piece = ByteLog(first, some.data[part], some.mark_end[mark], some.mark_t_ns[mark], some.bad[part])
+        parts.append(finder.feed(piece).frames.line_marks)
+        first = stop
+    found: list[int] = np.concatenate([*parts, finder.flush().frames.line_marks]).tolist()
+    return found
+
+
 def test_a_single_byte_is_certain() -> None:
     assert marks(log(6, [range(60, 61)], [])) == {2: MARKED}
 
@@ -63,6 +76,19 @@ def test_the_bad_byte_may_lie_between_frames() -> None:
     assert marks(some) == {2: MARKED_MAYBE, 3: MARKED_MAYBE}
 
 
+def test_a_marked_byte_between_frames_is_in_none() -> None:
+    assert marks(log(6, [range(75, 76)], [], junk={3: b"\x55"})) == {}
+
+
+def test_what_explains_a_read_holds_for_the_frame_that_is_still_under_way() -> None:
+    """Two foreign bytes, frame 3 and a part of frame 4 came in a marked read; frame 4 ends in the next."""
+    whole = log(8, [range(75, 110)], [75, 110], junk={3: b"\x55\xaa"})
+    assert marks(whole) == {3: MARKED_MAYBE, 4: MARKED_MAYBE}
+    assert fed_read_by_read(whole) == [0, 0, 0, MARKED_MAYBE, MARKED_MAYBE, 0, 0, 0]
+    unmarked_next = log(8, [range(75, 110), range(120, 121)], [75, 110], junk={3: b"\x55\xaa"})
+    assert fed_read_by_read(unmarked_next) == [0, 0, 0, MARKED_MAYBE, MARKED, 0, 0, 0]
+
+
 def test_an_analyser_marks_single_bytes() -> None:
     some = log(6, [range(45, 80)], [])
     each = ByteLog(0, some.data, np.arange(1, len(some) + 1), 120_000 * np.arange(len(some)), some.bad)
@@ -88,14 +114,4 @@ def test_the_certain_frames_are_the_fewest_that_explain_the_marks(seed: int) -> 
     )
     assert np.flatnonzero(found).tolist() == touched
     assert np.count_nonzero(found == MARKED) == fewest
-    finder = FrameFinder(clock=PER_READ)
-    parts = []
-    for i, read in enumerate(reads):
-        part = slice(read.start, read.stop)
-        assert some.bad is not None
-        piece = ByteLog(
-            read.start, some.data[part], some.mark_end[i : i + 1], some.mark_t_ns[i : i + 1], some.bad[part]
-        )
-        parts.append(finder.feed(piece).frames.line_marks)
-    parts.append(finder.flush().frames.line_marks)
-    assert np.concatenate(parts).tolist() == found.tolist()
+    assert fed_read_by_read(some) == found.tolist()
