@@ -22,7 +22,7 @@ ORDER = (
     ("verify",),
     ("report", "sim"),
     ("bench",),
-    ("cli", "tui"),
+    ("cli", "tui", "pytest_plugin"),
 )
 RANK = {room: rank for rank, rooms in enumerate(ORDER) for room in rooms}
 # Rooms of one rank that may import one another, with the reason.

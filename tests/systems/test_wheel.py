@@ -38,7 +38,7 @@ def test_it_holds_the_package_and_nothing_else(wheel: Path) -> None:
         names = {name for name in archive.namelist() if ".dist-info/" not in name}
     assert {name.split("/")[0] for name in names} == {"busbench"}
     assert {Path(name).suffix for name in names} <= {".py", ".typed", ".html", ".css", ".tcss", ".toml", ".j2", ""}
-    assert not [name for name in names if "test" in name or "__pycache__" in name]
+    assert not [name for name in names if Path(name).name.startswith("test_") or "__pycache__" in name]
     assert {"busbench/py.typed", "busbench/LICENSE"} <= names
     here = {path.relative_to(ROOT).as_posix() for path in (ROOT / "busbench").rglob("*") if path.is_file()}
     assert {name for name in here if "__pycache__" not in name} == names
