@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from busbench.capture.base import Capture, ReadOptions
     from busbench.capture.frames import Span, read_frames
     from busbench.capture.open import open_capture
-    from busbench.errors import BusbenchError, CaptureError, DriveError, PortError, RigError
+    from busbench.errors import BusbenchError, CaptureError, DriveError, OutputError, PortError, RigError
     from busbench.model import (
         NO_CLOCK,
         Annotation,
@@ -68,6 +68,7 @@ __all__ = [
     "FrameTimes",
     "LineSettings",
     "Outages",
+    "OutputError",
     "PortError",
     "ReadOptions",
     "Reason",
@@ -99,7 +100,7 @@ _HOMES = {
     "capture.base": ("Capture", "ReadOptions"),
     "capture.open": ("open_capture",),
     "capture.frames": ("Span", "read_frames"),
-    "errors": ("BusbenchError", "CaptureError", "DriveError", "PortError", "RigError"),
+    "errors": ("BusbenchError", "CaptureError", "DriveError", "OutputError", "PortError", "RigError"),
     "model": (
         "NO_CLOCK", "Annotation", "ByteLog", "Chunk", "Clock", "ClockKind", "FrameTimes", "LineSettings", "Reason",
         "Rejects",

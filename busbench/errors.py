@@ -9,7 +9,8 @@ from pathlib import Path
 SAFETY = "Propeller off, or the motor's lead open. Hands, hair and tools clear of everything that may move."
 
 
-FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))  # the disk, or a person's share of it
+# The disk, a person's share of it, or the longest file that is allowed.
+FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG)
 
 
 def sanitize(text: str | bytes, *, most: int = 0) -> str:
@@ -176,11 +177,11 @@ def require_kind(path: str, *, suffix: str, what: str, then: str = "") -> None:
         then: how to come by another kind.
 
     Raises:
-        CaptureError: for such a name.
+        OutputError: for such a name.
     """
     given = Path(path).suffix.lower()
     if _CLEARLY.fullmatch(given) and given.removesuffix("l") != suffix.removesuffix("l"):
-        raise CaptureError(path, f"would hold {what}", hint=f"end the name in {suffix}{then and '; '}{then}")
+        raise OutputError(path, f"would hold {what}", hint=f"end the name in {suffix}{then and '; '}{then}")
 
 
 def unwritable(path: str | Path, error: Exception | None = None) -> tuple[str, str]:
@@ -242,7 +243,7 @@ class PortError(BusbenchError):
 
 
 class CaptureError(BusbenchError):
-    """A recording could not be read (or written) at a stated byte of a stated file.
+    """A recording could not be read at a stated byte of a stated file.
 
     Args:
         path: the file.
@@ -261,6 +262,27 @@ class CaptureError(BusbenchError):
         super().__init__(f"{place}: {what}", hint=hint)
         words = str(self).removeprefix(sanitize(quote_value)).lstrip(",: ")
         self.note = f"{words}; what stands before it was read"
+
+
+class OutputError(BusbenchError):
+    """A file could not be made: its name is refused, or it could not be written to its end.
+
+    Args:
+        path: the file.
+        offset: the byte up to which it is whole, None where it is no matter of one.
+        what, hint: see BusbenchError.
+    """
+
+    def __init__(self, path: str | Path, what: str, *, offset: int | None = None, hint: str = "") -> None:
+        self.path = str(path)
+        self.offset = offset
+        self._of_path = what
+        place = f"{display_name(path)}, byte {offset}" if offset is not None else display_name(path)
+        super().__init__(f"{place}: {what}", hint=hint)
+
+    def with_hint(self, more: str) -> OutputError:
+        """The same with one more thing to do next."""
+        return OutputError(self.path, self._of_path, offset=self.offset, hint=f"{self.hint}, {more}")
 
 
 class RigError(BusbenchError):

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from busbench.errors import TextFileError
+from busbench.output_file import note_input
 
 BYTES_MAX = 1_000_000
 WRITER_WAIT_S = 5.0  # how long a named pipe may lack a program that writes to it
@@ -58,6 +59,7 @@ def read_bounded(path: str | Path, *, takes_stdin: bool = False) -> bytes:
         return _read_pipe(path)
     if not stat.S_ISREG(kind):
         raise TextFileError("is a device, not a file of text", hint="name a file")
+    note_input(path)
     with Path(path).open("rb") as file:
         return file.read(BYTES_MAX + 1)
 

@@ -15,6 +15,7 @@ PACKAGE = ROOT / "busbench"
 
 ORDER = (
     ("errors", "model"),
+    ("output_file",),
     ("text_file",),
     ("wire",),
     ("capture", "port", "drive", "rig"),

@@ -78,12 +78,12 @@ class CheckSession:
         """Write all that was received, with the marks, to a new recording: what a page stands on.
 
         Raises:
-            CaptureError: it is there already, or cannot be written.
+            OutputError: it is there already, or cannot be written.
         """
         info = self.info
         marks = sorted(info.marks, key=lambda mark: mark.t_ns)
         with PcapngWriter(
-            path, port=info.source, line=self._line, clock=info.clock, start_utc_ns=info.start_utc_ns
+            path, port=info.source, line=self._line, clock=info.clock, start_utc_ns=info.start_utc_ns, is_whole=True
         ) as writer:
             for chunk in self._chunks:
                 while marks and marks[0].t_ns <= chunk.t_ns:

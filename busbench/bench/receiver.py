@@ -10,7 +10,7 @@ from types import TracebackType
 from typing import Self
 
 from busbench.capture.pcapng_write import PcapngWriter
-from busbench.errors import CaptureError, PortError
+from busbench.errors import OutputError, PortError
 from busbench.model import Annotation, ByteLog, Chunk
 from busbench.port.port import EventKind, LivePort, PortEvent
 from busbench.wire.framing import FrameFinder
@@ -60,7 +60,7 @@ class Receiver:
         now: clock of the port's times, in ns; that of real ports where it is None.
 
     Raises:
-        CaptureError: the recording exists, or cannot be written.
+        OutputError: the recording exists, or cannot be written.
     """
 
     def __init__(
@@ -81,7 +81,7 @@ class Receiver:
         self.last_t_ns: int | None = None
         self.away_ns = 0  # without a port, until it was back
         self.times_away = 0
-        self.record_error: CaptureError | None = None
+        self.record_error: OutputError | None = None
         self._keeps_going = keeps_going
         self._gone_ns: int | None = None
         self._finder = FrameFinder(clock=port.clock, line=port.line)
@@ -107,7 +107,7 @@ class Receiver:
             force: True writes over one that exists.
 
         Raises:
-            CaptureError: it exists, or cannot be written.
+            OutputError: it exists, or cannot be written.
         """
         port = self.port
         self._writer = PcapngWriter(
@@ -118,7 +118,7 @@ class Receiver:
         """End the recording that runs; gives its path, or an empty string.
 
         Raises:
-            CaptureError: its end could not be written.
+            OutputError: its end could not be written.
         """
         writer, self._writer = self._writer, None
         if writer is None:
@@ -130,7 +130,7 @@ class Receiver:
         """Note something at a time, in the recording too.
 
         Raises:
-            CaptureError: the recording cannot be written on; it has ended.
+            OutputError: the recording cannot be written on; it has ended.
         """
         self.annotations.append(Annotation(t_ns, text))
         if self._writer is not None:
@@ -144,7 +144,7 @@ class Receiver:
 
         Raises:
             PortError: the port is lost for good; all that came before was given.
-            CaptureError: the recording cannot be written on, unless it keeps going.
+            OutputError: the recording cannot be written on, unless it keeps going.
         """
         chunks = tuple(self.port.read(timeout_s))
         log = ByteLog.from_chunks(chunks, offset=self.bytes_total)
@@ -166,7 +166,7 @@ class Receiver:
         """The last frames, where nothing more is read; ends the recording and says there how long the port was heard.
 
         Raises:
-            CaptureError: the recording's end cannot be written, unless it keeps going.
+            OutputError: the recording's end cannot be written, unless it keeps going.
         """
         now_ns = self.now()
         if self._writer is not None and (self._gone_ns is not None or self.silent_ns(now_ns)):
@@ -259,7 +259,7 @@ class Receiver:
             return
         try:
             act(self._writer)
-        except CaptureError as error:
+        except OutputError as error:
             self._writer = None
             self.record_error = error
             if not self._keeps_going:

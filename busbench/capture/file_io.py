@@ -10,12 +10,12 @@ import abc
 import io
 import os
 import stat
-import sys
 from collections.abc import Iterator
 from types import TracebackType
 from typing import BinaryIO, Protocol, Self
 
 from busbench.errors import CaptureError, unreadable
+from busbench.output_file import note_input
 
 Trace = TracebackType | None
 HEAD_BYTES = 65_536
@@ -104,6 +104,7 @@ class FileSource(Source):
                 raise CaptureError(
                     self.name, "is a port, not a recording", hint="record from it first, or watch it live"
                 )
+            note_input(self.path)
             return open(self.path, "rb", buffering=0)  # noqa: PTH123
         except (OSError, ValueError) as error:
             what, hint = unreadable(error)
@@ -233,28 +234,3 @@ def whole_parts(source: Source, *, start: int, ends: bytes) -> Iterator[tuple[by
             end = 1 + max(text.rfind(bytes([code])) for code in ends)
             whole, rest = text[:end], text[end:]
             yield whole, rest
-
-
-def refuse_terminal(path: str) -> None:
-    """Bar writing frames to a terminal or a serial port: only a drive that is armed sends to one.
-
-    Args:
-        path: "-" is standard output.
-
-    Raises:
-        CaptureError: it is one, or a link to one.
-    """
-    if path == "-":
-        is_terminal = sys.stdout.isatty()
-    else:
-        try:
-            state, null = os.stat(path), os.stat(os.devnull)  # noqa: PTH116 - a name may be any text
-        except (OSError, ValueError):
-            return  # not there yet
-        is_terminal = stat.S_ISCHR(state.st_mode) and os.major(state.st_rdev) != os.major(null.st_rdev)
-    if is_terminal:
-        raise CaptureError(
-            "standard output" if path == "-" else path,
-            "is a terminal or a serial port",
-            hint="name a file or redirect to one; `busbench drive PROGRAM --to PORT --arm` sends to a port",
-        )

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 
 from busbench.capture.base import Capture
 from busbench.capture.frames import Span, read_frames
-from busbench.capture.write import refuse_itself
-from busbench.errors import BusbenchError, CaptureError, unwritable
+from busbench.errors import BusbenchError
 from busbench.model import BUS_LINE, LineSettings
+from busbench.output_file import OutputFile
 
 
 def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE, force: bool = False) -> int:
@@ -27,8 +25,8 @@ def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE,
 
     Raises:
         BusbenchError: the extra is not installed.
-        CaptureError: the file exists, is the recording itself or cannot be written,
-            or the recording cannot be read.
+        OutputError: the file exists, is the recording itself or cannot be written.
+        CaptureError: the recording cannot be read.
     """
     try:
         import pyarrow as pa
@@ -38,10 +36,6 @@ def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE,
             "--output: a .parquet file needs the package pyarrow",
             hint="install it with: pip install 'busbench[parquet]'",
         ) from None
-    refuse_itself(path, capture.info.path)
-    if Path(path).exists() and not force:
-        what, hint = unwritable(path)
-        raise CaptureError(path, what, hint=hint)
     names = [f"ch{number}" for number in range(1, 17)]
     flags = ["ch17", "ch18", "frame_lost", "failsafe"]
     schema = pa.schema(
@@ -55,24 +49,20 @@ def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE,
         ]
     )
     span, total = Span(), 0
-    try:
-        with pq.ParquetWriter(path, schema) as writer:
-            for found in read_frames(capture, span=span, line=line):
-                table = found.frames
-                if not len(table):
-                    continue
-                times = (table.t_ns - (span.first_t_ns or 0)) / 1e9
-                columns = {
-                    "time_s": pa.array(times, mask=np.full(len(table), not capture.info.clock.is_known)),
-                    "offset": pa.array(table.offset),
-                    **{name: pa.array(table.channels[:, i]) for i, name in enumerate(names)},
-                    **{name: pa.array((table.flags >> bit & 1).astype(bool)) for bit, name in enumerate(flags)},
-                    "end_byte": pa.array(np.ascontiguousarray(table.end)),
-                    "suspect": pa.array(table.suspect),
-                }
-                writer.write_table(pa.table(columns, schema=schema))
-                total += len(table)
-    except OSError as error:
-        what, hint = unwritable(path, error)
-        raise CaptureError(path, what, hint=hint) from None
+    with OutputFile(path, force=force, inputs=[capture.info.path]) as out, pq.ParquetWriter(out, schema) as writer:
+        for found in read_frames(capture, span=span, line=line):
+            table = found.frames
+            if not len(table):
+                continue
+            times = (table.t_ns - (span.first_t_ns or 0)) / 1e9
+            columns = {
+                "time_s": pa.array(times, mask=np.full(len(table), not capture.info.clock.is_known)),
+                "offset": pa.array(table.offset),
+                **{name: pa.array(table.channels[:, i]) for i, name in enumerate(names)},
+                **{name: pa.array((table.flags >> bit & 1).astype(bool)) for bit, name in enumerate(flags)},
+                "end_byte": pa.array(np.ascontiguousarray(table.end)),
+                "suspect": pa.array(table.suspect),
+            }
+            writer.write_table(pa.table(columns, schema=schema))
+            total += len(table)
     return total

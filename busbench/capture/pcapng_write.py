@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
-import stat
 import struct
-import sys
 import time
+from collections.abc import Iterable
 
 import numpy as np
 
 from busbench.capture import pcapng_blocks as pb
-from busbench.capture.file_io import refuse_terminal
-from busbench.errors import CaptureError, unwritable
+from busbench.errors import OutputError
 from busbench.model import I64, U8, ByteLog, Chunk, Clock, LineSettings
+from busbench.output_file import GrowingFile, OutputFile
 
 _FLUSH_NS = 500_000_000  # a second at most with all that may delay the next look
 _FLUSH_BYTES = 1 << 20
@@ -25,7 +22,7 @@ _TIME_MASK = (1 << 64) - 1
 
 
 class PcapngWriter:
-    """A recording in the making.
+    """A recording in the making, or a whole one.
 
     Interface 0 holds what was received, interface 1 what was sent; each packet is
     what one read returned. What is written reaches the system at least once a
@@ -41,9 +38,11 @@ class PcapngWriter:
         force: True writes over a file that exists.
         direction_flags: False leaves the direction flag of packets away, 12 bytes
             each: the interface tells it too.
+        is_whole: True where all data is there already: the file appears at its end, complete.
+        inputs: files that must not be written over.
 
     Raises:
-        CaptureError: the file exists, is being written by another program, or cannot be written.
+        OutputError: the file exists, is being written by another program, or cannot be written.
     """
 
     def __init__(
@@ -56,40 +55,27 @@ class PcapngWriter:
         start_utc_ns: int | None,
         force: bool = False,
         direction_flags: bool = True,
+        is_whole: bool = False,
+        inputs: Iterable[str] = (),
     ) -> None:
         self.path = path
-        self._fd = -1
         self._start_ns = start_utc_ns or 0
         self._flags = direction_flags
         self._pending: list[bytes | memoryview] = []
         self._pending_bytes = 0
-        self._whole_bytes = 0  # length of the file up to the last block that is whole
         self._flushed_ns = time.monotonic_ns()
-        refuse_terminal(path)
-        access = os.O_WRONLY | os.O_CREAT | (0 if force else os.O_EXCL) | getattr(os, "O_BINARY", 0)
-        try:
-            self._fd = os.open(path, access, 0o666)
-            _claim(self._fd)
-            if force and stat.S_ISREG(os.fstat(self._fd).st_mode):
-                os.ftruncate(self._fd, 0)
-        except BlockingIOError:
-            self._release()
-            raise CaptureError(
-                path, "is being recorded to by another program", hint="end that one, or choose another name"
-            ) from None
-        except (OSError, ValueError) as error:
-            self._release()
-            what, hint = unwritable(path, error)
-            raise CaptureError(path, what, hint=hint) from None
+        kind = OutputFile if is_whole else GrowingFile
+        self._file: OutputFile | GrowingFile = kind(path, force=force, inputs=inputs)
         header = _header(port, line, clock, wall_clock=start_utc_ns is not None)
-        self._header_bytes = len(header)
+        if isinstance(self._file, GrowingFile):
+            self._file.least_bytes = len(header)
         self._append(header)
         self.flush()
 
     @property
     def is_open(self) -> bool:
         """False once it was closed, or could not be written on."""
-        return self._fd >= 0
+        return self._file.is_open
 
     def write(self, chunk: Chunk, *, outbound: bool = False) -> None:
         """Add what one read returned, or what one write sent.
@@ -99,7 +85,7 @@ class PcapngWriter:
             outbound: True where the bytes were sent.
 
         Raises:
-            CaptureError: the disk is full or gone; the file ends with the last whole packet.
+            OutputError: the disk is full or gone; the file ends with the last whole packet.
         """
         bad = np.flatnonzero(np.frombuffer(chunk.bad, np.uint8)).tolist() if chunk.bad else []
         self._append(self._packet(chunk.t_ns, chunk.data, list(pb.bad_comments(bad)), outbound))
@@ -150,68 +136,45 @@ class PcapngWriter:
     def flush(self) -> None:
         """Hand over to the system what is pending."""
         self._flushed_ns = time.monotonic_ns()
-        if not self._pending_bytes:
+        if not self._file.is_open:
             return
         data = memoryview(self._pending[0] if len(self._pending) == 1 else b"".join(self._pending)).cast("B")
         self._pending, self._pending_bytes = [], 0
-        done = 0
-        try:
-            while done < len(data):
-                done += os.write(self._fd, data[done:])
-        except OSError as error:
-            self._whole_bytes += _whole_blocks(data[:done])
-            self._give_up(error)
-        self._whole_bytes += len(data)
+        if isinstance(self._file, GrowingFile):
+            self._file.write(data, whole=_whole_blocks)
+        else:
+            self._file.write(data)
 
     def close(self) -> None:
         """Hand over all and have it on the disk.
 
         Raises:
-            CaptureError: the disk is full or gone.
+            OutputError: the disk is full or gone, or another program moved, deleted or cut the file.
         """
-        if self._fd < 0:
-            return
-        try:
+        if self._file.is_open:
             self.flush()
-            os.fsync(self._fd)
-        except OSError as error:
-            self._give_up(error)
-        finally:
-            self._release()
+            self._file.close()
+
+    def discard(self) -> None:
+        """End without more: of a whole file nothing appears, a recording in the making ends here."""
+        if isinstance(self._file, OutputFile):
+            self._file.discard()
+        else:
+            self.close()
 
     def __enter__(self) -> PcapngWriter:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self.close()
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        self.close() if kind is None else self.discard()
 
     def _append(self, blocks: bytes | memoryview) -> None:
-        if self._fd < 0:
-            raise CaptureError(self.path, "is closed already")
+        if not self._file.is_open:
+            raise OutputError(self.path, "is closed already")
         self._pending.append(blocks)
         self._pending_bytes += len(blocks)
         if self._pending_bytes >= _FLUSH_BYTES:
             self.flush()
-
-    def _give_up(self, error: OSError) -> None:
-        is_empty = self._whole_bytes < self._header_bytes
-        with contextlib.suppress(OSError):  # the reader copes with a cut block too
-            os.ftruncate(self._fd, self._whole_bytes)
-            if is_empty and stat.S_ISREG(os.fstat(self._fd).st_mode):
-                os.unlink(self.path)  # noqa: PTH108 - a path may be any text
-        self._release()
-        if is_empty:
-            what = f"cannot be written ({error.strerror})"
-            raise CaptureError(self.path, what, hint="make room, or write elsewhere") from None
-        what = f"cannot be written any further ({error.strerror}); all before it is whole"
-        raise CaptureError(
-            self.path, what, offset=self._whole_bytes, hint="make room, then record to a new file"
-        ) from None
-
-    def _release(self) -> None:
-        fd, self._fd = self._fd, -1
-        if fd >= 0:
-            os.close(fd)
 
     def _options(self, outbound: bool) -> bytes:
         flags = struct.pack("<I", pb.OUTBOUND if outbound else pb.INBOUND)
@@ -251,24 +214,6 @@ class PcapngWriter:
         else:
             out[np.repeat(place - starts + starts[0], sizes) + np.arange(run.size)] = run
         return out.data
-
-
-def _claim(fd: int) -> None:
-    """Keep other recordings off a file as long as it is open.
-
-    Raises:
-        BlockingIOError: one is being written to it.
-    """
-    if sys.platform == "win32":
-        return
-    import fcntl
-
-    try:
-        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        raise
-    except OSError:  # not every file system can
-        pass
 
 
 def _header(port: str, line: LineSettings, clock: Clock, *, wall_clock: bool) -> bytes:

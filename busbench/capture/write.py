@@ -12,14 +12,14 @@ import sys
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import IO, Protocol
+from typing import Protocol, Self
 
 import numpy as np
 
 from busbench.capture.base import CaptureInfo
-from busbench.capture.file_io import refuse_terminal
-from busbench.errors import CaptureError, unwritable
+from busbench.errors import OutputError
 from busbench.model import BUS_LINE, I64, Annotation, ByteLog, Clock, ClockKind, LineSettings, remove_clock_steps
+from busbench.output_file import OutputFile, refuse_input, refuse_terminal, write_output
 from busbench.wire.edges import Edges
 
 SUFFIXES = (".pcapng", ".csv", ".vcd", ".raw", ".bin")
@@ -33,7 +33,16 @@ class LogWriter(Protocol):
         """Add a run of bytes."""
 
     def close(self) -> None:
-        """Finish the file."""
+        """Finish the file: it appears under its name."""
+
+    def discard(self) -> None:
+        """Give it up: nothing appears under its name."""
+
+    def __enter__(self) -> Self:
+        """The writer; it is closed at the end of the block, and discarded where an exception leaves it."""
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        """See above."""
 
 
 def open_writer(path: str, info: CaptureInfo, *, line: LineSettings = BUS_LINE, force: bool = False) -> LogWriter:
@@ -46,16 +55,17 @@ def open_writer(path: str, info: CaptureInfo, *, line: LineSettings = BUS_LINE, 
         force: True to write over a file that is there.
 
     Raises:
-        CaptureError: the suffix is unknown, the format needs a clock that there
+        OutputError: the suffix is unknown, the format needs a clock that there
             is not, the file exists, it is the recording itself, or it cannot be written.
     """
     suffix = ".raw" if path == STANDARD_OUTPUT else Path(path).suffix.lower()
-    refuse_itself(path, info.path)
+    if path != STANDARD_OUTPUT:
+        refuse_input(path, [info.path])
     if suffix not in SUFFIXES:
         hint = f"end the name in {', '.join(SUFFIXES)} or .parquet (with the parquet extra)"
-        raise CaptureError(path, "has a suffix of no known format", hint=hint)
+        raise OutputError(path, "has a suffix of no known format", hint=hint)
     if suffix in (".csv", ".vcd") and not info.clock.is_known:
-        raise CaptureError(
+        raise OutputError(
             path, f"a {suffix} file needs times, and {info.path} has none", hint="write .raw or .pcapng instead"
         )
     if suffix == ".pcapng":
@@ -76,33 +86,15 @@ def write_levels(path: str, lines: Mapping[str, Edges], *, force: bool = False) 
         force: True to write over a file that is there.
 
     Raises:
-        CaptureError: the suffix is another, the file exists, or it cannot be written.
+        OutputError: the suffix is another, the file exists, or it cannot be written.
     """
     from busbench.capture.level_write import level_csv_text, vcd_text
 
     texts = {".vcd": vcd_text, ".csv": level_csv_text}
     text = texts.get(Path(path).suffix.lower())
     if text is None:
-        raise CaptureError(path, "holds no levels of several lines", hint=f"end the name in {' or '.join(texts)}")
-    file = _File(path, force=force)
-    file.write(text(lines).encode())
-    file.close()
-
-
-def refuse_itself(path: str, source: str) -> None:
-    """Bar writing over the recording that is being read: both would be lost.
-
-    Raises:
-        CaptureError: both names lead to one file.
-    """
-    if STANDARD_OUTPUT in (path, source):
-        return
-    try:
-        is_same = Path(path).samefile(source)
-    except (OSError, ValueError):
-        return  # one of them is not there
-    if is_same:
-        raise CaptureError(path, "is a file that is read", hint="choose another name")
+        raise OutputError(path, "holds no levels of several lines", hint=f"end the name in {' or '.join(texts)}")
+    write_output(path, text(lines), force=force)
 
 
 def byte_times(log: ByteLog, *, before_ns: int, character_ns: int) -> I64:
@@ -125,67 +117,72 @@ def byte_times(log: ByteLog, *, before_ns: int, character_ns: int) -> I64:
     return rising
 
 
-class _File:
-    """A file made anew, every failure told as one line."""
+class _StandardOutput:
+    """What OutputFile does, for bytes to standard output."""
 
-    def __init__(self, path: str, *, force: bool) -> None:
-        self._path = path
-        self._shown = "standard output" if path == STANDARD_OUTPUT else path
-        self._file: IO[bytes]
-        refuse_terminal(path)
-        if path == STANDARD_OUTPUT:
-            self._file = sys.stdout.buffer
-            return
-        try:
-            self._file = Path(path).open("wb" if force else "xb")  # noqa: SIM115 - close() closes it
-        except (OSError, ValueError) as error:
-            what, hint = unwritable(path, error)
-            raise CaptureError(path, what, hint=hint) from None
+    def __init__(self) -> None:
+        refuse_terminal(STANDARD_OUTPUT)
 
     def write(self, data: bytes) -> None:
         rest = memoryview(data)
         try:
             while rest:  # an unbuffered standard output may take a part
-                rest = rest[self._file.write(rest) or 0 :]
+                rest = rest[sys.stdout.buffer.write(rest) or 0 :]
         except BrokenPipeError:
             raise
         except OSError as error:
-            raise CaptureError(
-                self._shown, f"cannot be written any further ({error.strerror})", hint="make room, or write elsewhere"
-            ) from None
+            self._fail(error)
 
     def close(self) -> None:
         try:
-            self._file.flush()
-            if self._path != STANDARD_OUTPUT:
-                self._file.close()
+            sys.stdout.buffer.flush()
         except BrokenPipeError:
-            # Whoever read has left; what is still buffered must not be tried again at exit.
+            # The reader has left; what is still buffered must not be tried again at exit.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             raise
         except OSError as error:
-            raise CaptureError(
-                self._shown, f"cannot be written any further ({error.strerror})", hint="make room, or write elsewhere"
-            ) from None
+            self._fail(error)
+
+    def discard(self) -> None:
+        self.close()
+
+    def _fail(self, error: OSError) -> None:
+        raise OutputError(
+            "standard output", f"cannot be written any further ({error.strerror})", hint="make room, or write elsewhere"
+        ) from None
 
 
-class _Raw:
-    """The bytes alone."""
+class _Writer:
+    """What writers share: the file, and how it ends."""
 
     def __init__(self, path: str, *, force: bool) -> None:
-        self._file = _File(path, force=force)
-
-    def write_log(self, log: ByteLog) -> None:
-        self._file.write(log.data.tobytes())
+        self._file = _StandardOutput() if path == STANDARD_OUTPUT else OutputFile(path, force=force)
 
     def close(self) -> None:
         self._file.close()
 
+    def discard(self) -> None:
+        self._file.discard()
 
-class _Timed:
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        self.close() if kind is None else self.discard()
+
+
+class _Raw(_Writer):
+    """The bytes alone."""
+
+    def write_log(self, log: ByteLog) -> None:
+        self._file.write(log.data.tobytes())
+
+
+class _Timed(_Writer):
     """What the formats with a time for each byte share: times from the first byte on."""
 
-    def __init__(self, line: LineSettings) -> None:
+    def __init__(self, path: str, line: LineSettings, *, force: bool) -> None:
+        super().__init__(path, force=force)
         self._line = line
         self._is_first = True
         self._zero_ns = 0
@@ -215,8 +212,7 @@ class _Csv(_Timed):
     """A row a byte, as a logic analyser exports it: when the character began, and the byte."""
 
     def __init__(self, path: str, line: LineSettings, *, force: bool) -> None:
-        super().__init__(line)
-        self._file = _File(path, force=force)
+        super().__init__(path, line, force=force)
         self._file.write(b"time_s,byte,error\n")
 
     def write_log(self, log: ByteLog) -> None:
@@ -231,9 +227,6 @@ class _Csv(_Timed):
             ).encode()
         )
 
-    def close(self) -> None:
-        self._file.close()
-
 
 class _Pcapng:
     """A packet a mark."""
@@ -246,7 +239,7 @@ class _Pcapng:
         clock = info.clock if info.clock.is_known else Clock(ClockKind.NONE, 0)
         source = info.source or Path(info.path).name
         self._writer = PcapngWriter(
-            path, port=source, line=line, clock=clock, start_utc_ns=info.start_utc_ns, force=force
+            path, port=source, line=line, clock=clock, start_utc_ns=info.start_utc_ns, force=force, is_whole=True
         )
 
     def write_log(self, log: ByteLog) -> None:
@@ -260,10 +253,19 @@ class _Pcapng:
         return marks
 
     def close(self) -> None:
-        if self._writer.is_open:  # no more after a failure, which was told
+        if self._writer.is_open:  # no more after a failure, which was reported
             for mark in self._new_marks():
                 self._writer.mark(mark.t_ns, mark.text)
         self._writer.close()
+
+    def discard(self) -> None:
+        self._writer.discard()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        self.close() if kind is None else self.discard()
 
 
 class _Vcd(_Timed):
@@ -272,8 +274,7 @@ class _Vcd(_Timed):
     def __init__(self, path: str, line: LineSettings, *, force: bool) -> None:
         from busbench.capture.vcd import VcdWriter
 
-        super().__init__(line)
-        self._file = _File(path, force=force)
+        super().__init__(path, line, force=force)
         self._writer = VcdWriter(self._file)
 
     def write_log(self, log: ByteLog) -> None:
@@ -287,4 +288,4 @@ class _Vcd(_Timed):
 
     def close(self) -> None:
         self._writer.close()
-        self._file.close()
+        super().close()

@@ -8,12 +8,14 @@ from typing import Any
 import click
 
 from busbench.cli.output import force_option, wrote
+from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.source import Progress, open_source, read_options, source_options
 from busbench.errors import pluralize
 
 
-@click.command("convert")
-@click.option("-o", "--output", required=True, metavar="FILE", help="Where to; - is standard output, raw bytes.")
+@click.command("convert", cls=OutputCommand)
+@click.option("-o", "--output", type=OUTPUT, required=True, metavar="FILE",
+              help="Where to; - is standard output, raw bytes.")  # fmt: skip
 @force_option
 @source_options
 def command(source: str, output: str, force: bool, **settings: Any) -> None:
@@ -49,14 +51,11 @@ def convert(source: str, output: str, *, force: bool, settings: dict[str, Any]) 
             frames = write_parquet(output, capture, line=options.line, force=force)
             wrote(output, pluralize(frames, "frame"))
             return
-        writer = open_writer(output, capture.info, line=options.line, force=force)
         total = 0
-        try:
+        with open_writer(output, capture.info, line=options.line, force=force) as writer:
             for log in capture.blocks():
                 writer.write_log(log)
                 total += len(log)
                 progress.at(pluralize(total, "byte"))
-        finally:
-            writer.close()
         progress.end()
         wrote(output, pluralize(total, "byte"))

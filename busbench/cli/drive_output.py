@@ -37,7 +37,7 @@ def write_frames(program: Program, blocks: Iterable[FrameBlock], *, to: str, for
 
     Raises:
         DriveError: the suffix says no format.
-        CaptureError: the file exists, or cannot be written.
+        OutputError: the file exists, or cannot be written.
     """
     if to != STANDARD_OUTPUT and Path(to).suffix.lower() not in SUFFIXES:
         raise DriveError(
@@ -46,8 +46,8 @@ def write_frames(program: Program, blocks: Iterable[FrameBlock], *, to: str, for
         )
     period_ns = round(program.period_s * 1e9)
     written = left_out = 0
-    writer = open_writer(to, CaptureInfo("drive", "program", Clock(ClockKind.PER_READ, 1), source="drive"), force=force)
-    try:
+    info = CaptureInfo("drive", "program", Clock(ClockKind.PER_READ, 1), source="drive")
+    with open_writer(to, info, force=force) as writer:
         for block in blocks:
             raw = block.raw[block.is_sent]
             slots = block.slot + np.flatnonzero(block.is_sent)
@@ -56,8 +56,6 @@ def write_frames(program: Program, blocks: Iterable[FrameBlock], *, to: str, for
             writer.write_log(ByteLog(offset, raw.reshape(-1), ends, slots * period_ns + _FRAME_NS))
             written += len(raw)
             left_out += len(block) - len(raw)
-    finally:
-        writer.close()
     return written, left_out
 
 

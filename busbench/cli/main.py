@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import importlib
 import importlib.util
 import inspect
 import os
+import signal
 import sys
-from collections.abc import Iterable
+import threading
+from collections.abc import Iterable, Iterator
 
 import click
 
 from busbench import __version__
 from busbench.errors import BusbenchError, sanitize
+from busbench.output_file import inputs_noted, note_input
 
 # In the order of the work: the plan, the port, the recording, the drive, the sign-off.
 COMMANDS = {
@@ -94,7 +98,13 @@ def run(arguments: Iterable[str] | None = None) -> int:
     """
     words = sys.argv[1:] if arguments is None else list(arguments)
     _replace_closed_streams()
+    with _ended_as_by_ctrl_c(), inputs_noted():
+        return _run(words)
+
+
+def _run(words: list[str]) -> int:
     try:
+        note_input(0)  # standard input may lead to a file
         # Not cli.main(), which has its own way with pipes whose reader has left.
         with cli.make_context("busbench", words) as context:
             result = cli.invoke(context)
@@ -133,6 +143,22 @@ def run(arguments: Iterable[str] | None = None) -> int:
         where, why = error.filename or "standard output", error.strerror or error
         _say(f"{where}: cannot be written ({why}): make room, or write elsewhere")
     return 2
+
+
+@contextlib.contextmanager
+def _ended_as_by_ctrl_c() -> Iterator[None]:
+    """Signals that end a program end it as Ctrl-C does, so that unfinished files are removed."""
+    before = {}
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)
+            if number is not None and signal.getsignal(number) is signal.SIG_DFL:
+                before[number] = signal.signal(number, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _replace_closed_streams() -> None:

@@ -21,6 +21,7 @@ from busbench.errors import require_kind, sanitize
 
 FORMATS = ("table", "csv", "json")
 Cell = str | int | float | bool | None
+_FORMULA = re.compile(r"[=@\t\r＝＠]|[+\-＋－](?!\d*\.?\d+([eE][+-]?\d+)?$|$)")  # names may begin so; numbers may not
 WIDTH = 80  # where nobody says how wide it is
 INTERRUPTED = 130  # exit code where a person ended it before its time
 WIDTH_MOST = 100  # wider lines are hard to read
@@ -125,12 +126,21 @@ def write_json(value: Any) -> None:
 
 
 def write_csv(head: Sequence[str], rows: Iterable[Sequence[Cell]]) -> None:
-    """A header and rows; no value is an empty field, true and false are 1 and 0."""
+    """A header and rows; no value is an empty field, true and false are 1 and 0, and no text is a formula."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(head)
-    writer.writerows([int(cell) if isinstance(cell, bool) else cell for cell in row] for row in rows)
+    writer.writerow(map(_csv_cell, head))
+    writer.writerows(map(_csv_cell, row) for row in rows)
     click.echo(text.getvalue(), nl=False)
+
+
+def _csv_cell(cell: Cell) -> Cell:
+    """A cell as it stands in the file; what a spreadsheet would run as a formula gets an apostrophe before it."""
+    if isinstance(cell, bool):
+        return int(cell)
+    if isinstance(cell, str) and _FORMULA.match(cell):
+        return f"'{cell}"
+    return cell
 
 
 def table_lines(head: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1) -> list[str]:

@@ -7,7 +7,6 @@ import threading
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -15,10 +14,12 @@ import click
 from busbench.cli.live import LOOK_S, line_of, line_options, stop_signals
 from busbench.cli.numbers import FiniteRange
 from busbench.cli.output import INTERRUPTED, force_option, say, wrote
+from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.progress import ProgressLine
 from busbench.cli.source import fault_option
-from busbench.errors import CaptureError, display_name, pluralize, unwritable
+from busbench.errors import OutputError, display_name, pluralize
 from busbench.model import LineSettings, Reason
+from busbench.output_file import require_output
 from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 
 if TYPE_CHECKING:
@@ -85,9 +86,9 @@ class RecordResult:
         )
 
 
-@click.command("record")
+@click.command("record", cls=OutputCommand)
 @click.argument("port", metavar="PORT")
-@click.option("-o", "--output", required=True, metavar="FILE.pcapng", help="The recording to make.")
+@click.option("-o", "--output", type=OUTPUT, required=True, metavar="FILE.pcapng", help="The recording to make.")
 @click.option(
     "--seconds",
     metavar="SECONDS",
@@ -123,10 +124,8 @@ def command(
     busbench record 'virtual:?slots=on' -o try.pcapng --seconds 2
     """
     if not output.lower().endswith(".pcapng"):
-        raise CaptureError(output, "recordings are pcapng", hint="end the name in .pcapng, and convert it afterwards")
-    if Path(output).is_dir() or (not force and Path(output).exists()):
-        what, hint = unwritable(output)
-        raise CaptureError(output, what, hint=hint)
+        raise OutputError(output, "recordings are pcapng", hint="end the name in .pcapng, and convert it afterwards")
+    require_output(output, force=force)
     from busbench.sim.aircraft_faults import parse_fault
 
     wrong = [parse_fault(text) for text in faults]
@@ -160,7 +159,7 @@ def record(
 
     Raises:
         PortError: the port cannot be opened; no file is made then.
-        CaptureError: the file exists, or the disk is full; what was written is whole.
+        OutputError: the file exists, the disk is full, or another program moved, deleted or cut the file.
     """
     from busbench.bench.receiver import Receiver
     from busbench.bench.sources import open_source

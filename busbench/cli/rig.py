@@ -19,6 +19,7 @@ from busbench.cli.output import (
     write_json,
     wrote,
 )
+from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.rig_draft import draft_command
 from busbench.cli.rig_files import TREE_SIGNS, rig_argument, write_new
 from busbench.cli.rig_power import power_command
@@ -34,8 +35,8 @@ def command() -> None:
     """
 
 
-@command.command("new", short_help="a commented rig file to start from")
-@click.argument("file", metavar="[FILE.toml]", required=False, type=click.Path(path_type=str))
+@command.command("new", cls=OutputCommand, short_help="a commented rig file to start from")
+@click.argument("file", metavar="[FILE.toml]", required=False, type=OUTPUT)
 @force_option
 def new_command(file: str | None, force: bool) -> None:
     """Write a commented rig file to start from, to FILE.toml or to standard output.
@@ -101,9 +102,10 @@ command.add_command(draft_command)
 command.add_command(power_command)
 
 
-@command.command("sheet", short_help="order of set-up, labels and wiring to print")
+@command.command("sheet", cls=OutputCommand, short_help="order of set-up, labels and wiring to print")
 @rig_argument
-@click.option("-o", "--output", metavar="FILE.html", callback=PAGE, help="Write the page to print, A4, to this file.")
+@click.option("-o", "--output", type=OUTPUT, metavar="FILE.html", callback=PAGE,
+              help="Write the page to print, A4, to this file.")  # fmt: skip
 @force_option
 @ascii_option
 @format_option

@@ -11,17 +11,19 @@ from busbench.capture.base import ReadOptions
 from busbench.cli.live import listen, stop_signals
 from busbench.cli.numbers import FiniteRange
 from busbench.cli.output import force_option, say, wrote
-from busbench.cli.rig_files import refuse_existing, write_new
+from busbench.cli.outputs import OUTPUT, OutputCommand
+from busbench.cli.rig_files import write_new
 from busbench.cli.source import open_source, read_options, source_options
 from busbench.errors import SAFETY, BusbenchError, RigError
 from busbench.model import LineSettings
+from busbench.output_file import require_output
 
 if TYPE_CHECKING:
     from busbench.rig.draft import Draft
     from busbench.wire.table import FrameTable
 
 
-@click.command("draft", short_help="a channel map from one stick moved at a time")
+@click.command("draft", cls=OutputCommand, short_help="a channel map from one stick moved at a time")
 @click.option(
     "--names",
     metavar="NAME,...",
@@ -30,7 +32,7 @@ if TYPE_CHECKING:
 )
 @click.option("--seconds", metavar="SECONDS", type=FiniteRange(0, min_open=True),
               help="Watch a port for so long [default: until Ctrl-C].")  # fmt: skip
-@click.option("-o", "--output", metavar="FILE.toml", help="File to write [default: standard output].")
+@click.option("-o", "--output", type=OUTPUT, metavar="FILE.toml", help="File to write [default: standard output].")
 @force_option
 @source_options
 def draft_command(
@@ -69,7 +71,8 @@ def draft(
     from busbench.rig.draft import DOUBT, draft_toml
     from busbench.wire.scale import Scale
 
-    refuse_existing(output, force=force)  # before sticks are moved for nothing
+    if output not in (None, "-"):
+        require_output(str(output), force=force)  # before sticks are moved for nothing
     if is_live(source):
         found = _watched(source, options.line, seconds)
     elif seconds is not None:

@@ -19,6 +19,7 @@ from busbench.cli.output import (
     write_json,
     wrote,
 )
+from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.rig_files import TREE_SIGNS, rig_argument, write_new
 from busbench.errors import RigError
 
@@ -29,14 +30,14 @@ if TYPE_CHECKING:
 PROGRAM_FRAMES_MAX = 200_000
 
 
-@click.command("power", short_help="volts and amperes in every lead; the weakest")
+@click.command("power", cls=OutputCommand, short_help="volts and amperes in every lead; the weakest")
 @rig_argument
 @click.option("--temperature", "temperature_c", metavar="DEGREES", type=FiniteRange(-60, 200), default=20.0,
               show_default=True, help="Of the leads, Celsius.")  # fmt: skip
 @click.option("--moving", "moving_pct", metavar="PERCENT", type=FiniteRange(0, 100), default=25.0,
               show_default=True, help="Share of the time in which devices move, for endurance.")  # fmt: skip
 @click.option("--program", metavar="PROGRAM.toml", help="A drive program to run over time.")
-@click.option("--svg", metavar="FILE.svg", callback=ends_in(".svg", "a picture in SVG"),
+@click.option("--svg", type=OUTPUT, metavar="FILE.svg", callback=ends_in(".svg", "a picture in SVG"),
               help="Write the wiring tree in its worst case as a picture to this file.")  # fmt: skip
 @force_option
 @ascii_option

@@ -10,6 +10,7 @@ import click
 
 from busbench.cli.live import stop_signals
 from busbench.cli.output import say
+from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.source import fault_option
 from busbench.errors import PortError
 
@@ -22,7 +23,7 @@ _LOOK_S = 0.02
 F = TypeVar("F", bound=Callable[..., Any])
 
 
-class _Command(click.Command):
+class _Command(OutputCommand):
     """Gets its many options from the settings only when it is used."""
 
     def get_params(self, ctx: click.Context) -> list[click.Parameter]:
@@ -40,7 +41,7 @@ def _setting_options() -> Iterator[click.Parameter]:
 
 @click.command("simulate", cls=_Command)
 @click.option("--pty", "wants_pty", is_flag=True, help="On a pseudo-terminal [default, but on Windows].")
-@click.option("--link", metavar="PATH", help="A path at which the pseudo-terminal is found too.")
+@click.option("--link", type=OUTPUT, metavar="PATH", help="A path at which the pseudo-terminal is found too.")
 @click.option("--tcp", metavar="[HOST:]PORT", help="On a TCP port, 0 for any; 127.0.0.1 unless HOST says otherwise.")
 @click.option("--fast", is_flag=True, help="As fast as it is taken, for load tests.")
 @click.option(

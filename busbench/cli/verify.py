@@ -9,22 +9,25 @@ import click
 
 from busbench.capture.base import ReadOptions
 from busbench.cli.output import PAGE, ends_in, say, to_the_end, write_json, wrote
+from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.source import Progress, fault_option, open_source, read_options, source_options
-from busbench.errors import BusbenchError, CaptureError, pluralize, unwritable
+from busbench.errors import BusbenchError, pluralize
+from busbench.output_file import require_output, write_output
 from busbench.verify.result import CAUTION
 
 if TYPE_CHECKING:
     from busbench.analysis.recording import Recording
 
 
-@click.command("verify")
+@click.command("verify", cls=OutputCommand)
 @click.option("--rig", "rig_path", metavar="RIG.toml",
               help="The rig file, with limits in its table [verify] [default: that of virtual:RIG].")  # fmt: skip
 @fault_option("virtual:RIG only", example="sent-short:rudder")
-@click.option("--report", metavar="FILE.html", callback=PAGE, help="Write the page to print and sign.")
-@click.option("--junit", metavar="FILE.xml", callback=ends_in(".xml", "XML"), help="Write the checks as JUnit XML.")
+@click.option("--report", type=OUTPUT, metavar="FILE.html", callback=PAGE, help="Write the page to print and sign.")
+@click.option("--junit", type=OUTPUT, metavar="FILE.xml", callback=ends_in(".xml", "XML"),
+              help="Write the checks as JUnit XML.")  # fmt: skip
 @click.option("--walk", metavar="FILE.json", help="Answers of a walk [default: those that `walk` kept for this rig].")
-@click.option("--keep", metavar="FILE.pcapng", help="Keep what a guided check received, with its marks.")
+@click.option("--keep", type=OUTPUT, metavar="FILE.pcapng", help="Keep what a guided check received, with its marks.")
 @click.option("--force", is_flag=True, help="Write over files that exist.")
 @click.option("--all", "shows_all", is_flag=True, help="Write out in the table what passed, too.")
 @click.option("--format", "format_", type=click.Choice(("table", "json")), default="table", show_default=True,
@@ -88,7 +91,7 @@ def command(
     _check_targets(targets, inputs=[path for path in (source, rig_path, walk) if path is not None], force=force)
     code = verify(
         source, rig_path, report=report, junit=junit, walk=walk, keep=keep, format_=format_, shows_all=shows_all,
-        options=read_options(settings), faults=faults,
+        force=force, options=read_options(settings), faults=faults,
     )  # fmt: skip
     click.get_current_context().exit(code)
 
@@ -106,19 +109,9 @@ def _is_live(source: str) -> bool:
 
 
 def _check_targets(paths: list[str], *, inputs: list[str], force: bool) -> None:
-    """Refuse before the work what could not be written after it, or would be written over what is read."""
+    """Refuse before the work what could not be written after it."""
     for path in paths:
-        if not path:
-            raise CaptureError('""', "is not the name of a file", hint="give a name, or leave the option out")
-        if any(Path(path).absolute() == Path(other).absolute() for other in inputs):
-            raise CaptureError(path, "is a file that is read", hint="choose another name")
-        if paths.count(path) > 1:
-            raise CaptureError(path, "is named twice", hint="give each file a name of its own")
-        if Path(path).exists() and not force:
-            what, hint = unwritable(path)
-            raise CaptureError(path, what, hint=hint)
-        if not Path(path).absolute().parent.is_dir():
-            raise CaptureError(path, "there is no such folder", hint="make it first")
+        require_output(path, force=force, inputs=inputs)
 
 
 def verify(
@@ -131,6 +124,7 @@ def verify(
     keep: str | None = None,
     format_: str = "table",
     shows_all: bool = False,
+    force: bool = False,
     options: ReadOptions = ReadOptions(),  # noqa: B008 - frozen
     faults: tuple[str, ...] = (),
 ) -> int:
@@ -142,6 +136,7 @@ def verify(
         report, junit, walk, keep: files; see the command.
         format_: "table" or "json".
         shows_all: True writes out in the table what passed, too.
+        force: True to replace files that exist.
         options: choices that the recording leaves open.
         faults: of a virtual aircraft, as people type them.
     """
@@ -173,10 +168,12 @@ def verify(
     if junit is not None:
         from busbench.verify.junit import junit_xml
 
-        _write(junit, junit_xml(found), "the checks as JUnit XML")
+        write_output(junit, junit_xml(found), force=force)
+        wrote(junit, "the checks as JUnit XML")
     if report is not None:
         page = done.page(source=source, recording_path=kept, rig_path=rig_path)
-        _write(report, page, "page to print and sign")
+        write_output(report, page, force=force)
+        wrote(report, "page to print and sign")
     with to_the_end():
         if format_ == "json":
             write_json(found.to_json() | {"caution": CAUTION})
@@ -197,12 +194,3 @@ def read(source: str, options: ReadOptions) -> Recording:
         whole = read_whole(capture, line=options.line, on_block=lambda frames: progress.at(pluralize(frames, "frame")))
         progress.end()
     return whole
-
-
-def _write(path: str, text: str, what: str) -> None:
-    try:
-        Path(path).write_text(text, encoding="utf-8", newline="\n")
-    except (OSError, ValueError) as error:
-        what, hint = unwritable(path, error)
-        raise BusbenchError(f"{path}: {what}", hint=hint) from None
-    wrote(path, what)

@@ -13,6 +13,7 @@ import click
 from busbench.cli.live import arm_option
 from busbench.cli.numbers import FiniteRange
 from busbench.cli.output import INTERRUPTED, ends_in, prose, say, table_lines, wrote
+from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.source import fault_option
 from busbench.errors import DriveError, sanitize
 
@@ -45,10 +46,10 @@ class WalkOptions:
         return self.port.startswith(VIRTUAL)
 
 
-@click.command("walk")
+@click.command("walk", cls=OutputCommand)
 @click.argument("port", metavar="PORT")
 @click.option("--rig", metavar="RIG.toml", help="Rig file: what hangs on which channel, and what drives a motor.")
-@click.option("--answers", metavar="FILE.json", callback=ends_in(".json", "JSON"),
+@click.option("--answers", type=OUTPUT, metavar="FILE.json", callback=ends_in(".json", "JSON"),
               help="Where answers are kept [default: RIG's name with .walk.json; none in a rehearsal].")  # fmt: skip
 @click.option("--resume", "is_resumed", is_flag=True, help="Go on with the answers that are there.")
 @arm_option

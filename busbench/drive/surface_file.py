@@ -19,9 +19,7 @@ Keys of the file:
 
 from __future__ import annotations
 
-import contextlib
 import json
-import os
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -29,7 +27,8 @@ from typing import Any
 
 from busbench.drive.limits import Limits
 from busbench.drive.surface_check import QUESTIONS, Ended, Entry, Move, Station
-from busbench.errors import DriveError, sanitize, unreadable, unwritable
+from busbench.errors import DriveError, OutputError, sanitize, unreadable
+from busbench.output_file import write_output
 from busbench.text_file import read_bounded, require_small
 from busbench.wire.codec import CHANNELS
 from busbench.wire.scale import Scale
@@ -124,27 +123,13 @@ def write_walk(path: str | Path, head: WalkHead, entries: Sequence[Entry]) -> No
         head, entries: what it shall say.
 
     Raises:
-        DriveError: it cannot be written; the old one is untouched.
+        OutputError: it cannot be written; the old one is untouched.
     """
-    path = Path(path)
-    part = path.with_name(f".{path.name}.part")
     text = json.dumps(walk_dict(head, entries), indent=2, ensure_ascii=False) + "\n"
     try:
-        with part.open("w", encoding="utf-8", newline="\n") as out:
-            out.write(text)
-            out.flush()
-            os.fsync(out.fileno())
-        part.replace(path)
-    except (OSError, ValueError) as error:
-        with contextlib.suppress(OSError, ValueError):
-            part.unlink()
-        what, hint = unwritable(path, error)
-        if path.is_file():
-            hint += ", then go on with --resume"
-        raise DriveError(
-            f"{path}: {what}",
-            hint=hint,
-        ) from None
+        write_output(path, text, is_update=True)
+    except OutputError as error:
+        raise error.with_hint("then go on with --resume") if Path(path).is_file() else error from None
 
 
 @dataclass(frozen=True, slots=True)

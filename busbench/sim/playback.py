@@ -16,8 +16,9 @@ from typing import Protocol
 
 import numpy as np
 
-from busbench.errors import PortError
+from busbench.errors import OutputError, PortError
 from busbench.model import ByteLog, Chunk
+from busbench.output_file import make_link, remove_link
 from busbench.sim.receiver import BLOCK, ReceiverSettings, adapter_blocks
 
 _READS_MAX = 4096
@@ -165,7 +166,8 @@ class PtyOutlet:
         link: a path at which it can be opened too, or None.
 
     Raises:
-        PortError: this system has none, or the path cannot be made.
+        PortError: this system has none.
+        OutputError: something stands at the path, or it cannot be made.
     """
 
     name: str
@@ -194,14 +196,12 @@ class PtyOutlet:
 
     def _make_link(self, link: Path) -> None:
         try:
-            if link.is_symlink():
-                link.unlink()
-            link.symlink_to(self.name)
-        except OSError as error:
+            make_link(link, self.name)
+        except OutputError:
             self._link = None
             self.close()
-            raise PortError(str(link), f"cannot be made ({error.strerror})", hint="choose another path") from None
-        self.name = str(link)
+            raise
+        self._linked, self.name = self.name, str(link)
 
     def is_heard(self) -> bool:
         """As Outlet says."""
@@ -226,8 +226,7 @@ class PtyOutlet:
     def close(self) -> None:
         """As Outlet says."""
         if self._link is not None:
-            with contextlib.suppress(OSError):
-                self._link.unlink()
+            remove_link(self._link, self._linked)
         for fd in (self._master, self._slave):
             if fd is not None:
                 with contextlib.suppress(OSError):

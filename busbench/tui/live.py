@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from time import perf_counter_ns
 
 from busbench.bench.receiver import LinkState, Receiver, Reception
-from busbench.errors import BusbenchError, CaptureError, PortError, pluralize
+from busbench.errors import BusbenchError, OutputError, PortError, pluralize
 from busbench.model import Annotation
 from busbench.port.port import EventKind, LivePort
 from busbench.tui.events import GrowingOutages
@@ -136,7 +136,7 @@ class LiveSession(Session):
         """Write all that comes from now on to a new file.
 
         Raises:
-            CaptureError: it exists or cannot be written.
+            OutputError: it exists or cannot be written.
         """
         require_new(path)
         self.receiver.start_recording(path)
@@ -151,7 +151,7 @@ class LiveSession(Session):
         try:
             wrote = f"wrote {self.receiver.stop_recording()} ({frames})"
             self.notice = f"{why}; {wrote}" if why else wrote
-        except CaptureError as error:
+        except OutputError as error:
             self.notice = str(error)
 
     def mark(self, place: int, text: str) -> None:

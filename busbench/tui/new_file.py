@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from busbench.errors import CaptureError, unwritable
+from busbench.errors import OutputError, unwritable
 
 
 def require_new(path: str) -> None:
     """Refuse a name that is taken, before work is done for it.
 
     Raises:
-        CaptureError: something is there already.
+        OutputError: something is there already.
     """
     if Path(path).exists():
         what, _ = unwritable(path)
-        raise CaptureError(path, what, hint="choose another name")
+        raise OutputError(path, what, hint="choose another name")

@@ -11,7 +11,7 @@ from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.frames import Span, read_frames
 from busbench.capture.open import open_capture
 from busbench.capture.pcapng_write import PcapngWriter
-from busbench.errors import CaptureError, pluralize, require_kind
+from busbench.errors import CaptureError, OutputError, pluralize, require_kind
 from busbench.model import ByteLog, Rejects
 from busbench.tui.events import Events, Losses
 from busbench.tui.new_file import require_new
@@ -185,13 +185,13 @@ class ReplaySession(Session):
             For people: what was written.
 
         Raises:
-            CaptureError: there is no cut, or the file cannot be written.
+            OutputError: there is no cut, or the file cannot be written.
         """
         if self.cut_in is None or self.cut_out is None:
-            raise CaptureError(path, "there is no cut", hint="set its start with i and its end with o")
+            raise OutputError(path, "there is no cut", hint="set its start with i and its end with o")
         first, last = max(0, self.store.row_at(self.cut_in)), self.store.row_at(self.cut_out)
         if last < first:
-            raise CaptureError(path, "there is no frame in the cut", hint="set it wider")
+            raise OutputError(path, "there is no frame in the cut", hint="set it wider")
         require_kind(path, suffix=".pcapng", what="a recording", then="`busbench convert` writes other formats")
         require_new(path)
         lo, hi = int(self.store.offset[first]), int(self.store.offset[last]) + 25
@@ -205,10 +205,13 @@ class ReplaySession(Session):
                     line=self.line,
                     clock=self.clock,
                     start_utc_ns=again.info.start_utc_ns,
+                    is_whole=True,
                 ) as writer,
             ):
                 for log in again.blocks():
-                    if log.offset >= hi or self._is_closing.is_set():
+                    if self._is_closing.is_set():
+                        raise OutputError(path, "was not written: the screen was left before its end")
+                    if log.offset >= hi:
                         break
                     if log.end > lo:
                         writer.write_log(cut_log(log, lo, hi))

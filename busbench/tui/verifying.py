@@ -11,7 +11,8 @@ from pathlib import Path
 from busbench.bench.check_session import CheckSession as Round
 from busbench.bench.receiver import Reception
 from busbench.bench.sign_off import SignOff, find_answers, pulse_outputs, sign_off, with_answers
-from busbench.errors import BusbenchError, CaptureError, require_kind, unwritable
+from busbench.errors import BusbenchError, require_kind
+from busbench.output_file import write_output
 from busbench.rig.check import check_rig
 from busbench.rig.model import Rig
 from busbench.sim.aircraft_port import AircraftPort
@@ -222,10 +223,5 @@ def write_page(work: GuidedRound | RecordedCheck, path: str, *, source: str, rig
         work.save(kept)
         beside += f"; beside it {kept}, which it names"
     text = done.page(source=source, recording_path=kept, rig_path=rig_path)
-    try:
-        with Path(path).open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except (OSError, ValueError) as error:
-        what, hint = unwritable(path, error)
-        raise CaptureError(path, what, hint=hint) from None
+    write_output(path, text)
     return f"wrote {path} (page to print and sign{beside})"

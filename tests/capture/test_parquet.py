@@ -11,7 +11,7 @@ import pytest
 from busbench.analysis.recording import read_recording
 from busbench.capture.open import open_capture
 from busbench.capture.parquet import write_parquet
-from busbench.errors import CaptureError
+from busbench.errors import OutputError
 
 CAPTURES = Path(__file__).resolve().parent.parent.parent / "captures"
 
@@ -39,6 +39,6 @@ def test_without_a_clock_times_are_null(tmp_path: Path) -> None:
 def test_nothing_is_written_over(tmp_path: Path) -> None:
     path = tmp_path / "there.parquet"
     path.write_bytes(b"mine")
-    with open_capture(str(CAPTURES / "heron-line.vcd")) as capture, pytest.raises(CaptureError, match="already"):
+    with open_capture(str(CAPTURES / "heron-line.vcd")) as capture, pytest.raises(OutputError, match="already"):
         write_parquet(str(path), capture)
     assert path.read_bytes() == b"mine"

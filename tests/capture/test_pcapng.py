@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from busbench.capture.concat_slices import gather
 from busbench.capture.packets import PacketFile
-from busbench.errors import CaptureError
+from busbench.errors import OutputError
 from busbench.model import NO_CLOCK, Annotation, ByteLog, Chunk, Clock, ClockKind, LineSettings
 from tests.capture.blocks import (
     CLOCK,
@@ -155,12 +155,12 @@ def test_gather_joins_pieces_of_any_size(pieces: list[bytes], gap: int) -> None:
 def test_an_existing_file_is_kept_unless_forced(tmp_path: Path) -> None:
     path = tmp_path / "a"
     path.write_bytes(b"dear")
-    with pytest.raises(CaptureError, match="exists already"):
+    with pytest.raises(OutputError, match="exists already"):
         writer(path)
     assert path.read_bytes() == b"dear"
     writer(path, force=True).close()
     assert path.read_bytes().startswith(b"\x0a\x0d\x0d\x0a")
-    with pytest.raises(CaptureError, match="there is no such folder"):
+    with pytest.raises(OutputError, match="there is no such folder"):
         writer(tmp_path / "none" / "a")
 
 
@@ -201,10 +201,10 @@ def test_a_full_disk_leaves_whole_packets_and_one_line(
     before = path.stat().st_size
     for i in range(3):
         out.write(Chunk(i, b"abc"))  # 48 bytes each
-    with pytest.raises(CaptureError, match="No space left on device") as caught:
+    with pytest.raises(OutputError, match="No space left on device") as caught:
         out.flush()
     assert path.stat().st_size == before + room // 48 * 48 == caught.value.offset
-    with pytest.raises(CaptureError, match="is closed already"):
+    with pytest.raises(OutputError, match="is closed already"):
         out.write(Chunk(9, b"x"))
     capture = read(str(path))
     assert joined(capture) == b"abc" * (room // 48)
@@ -223,7 +223,7 @@ def test_a_limit_of_the_system_is_met_like_a_full_disk(tmp_path: Path) -> None:
     limit = path.stat().st_size + 72 * 100 + 35
     resource.setrlimit(resource.RLIMIT_FSIZE, (limit, old[1]))
     try:
-        with pytest.raises(CaptureError, match="cannot be written any further"):
+        with pytest.raises(OutputError, match="cannot be written any further"):
             out.close()
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, old)

@@ -24,7 +24,7 @@ from busbench.drive.surface_check import (
 )  # fmt: skip
 from busbench.drive.surface_file import SavedWalk, WalkHead, merge, read_walk, write_walk
 from busbench.drive.surface_motion import hold_program, stop_program, walk_limits
-from busbench.errors import DriveError
+from busbench.errors import DriveError, OutputError
 from busbench.model import I64
 from busbench.wire.scale import Scale
 from tests.drive.helpers import counts_of, sent
@@ -275,7 +275,7 @@ def test_a_write_that_fails_leaves_the_old_file(tmp_path: Path, monkeypatch: pyt
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("os.fsync", full)
-    with pytest.raises(DriveError, match=r"heron\.json: cannot be written \(No space left on device\)"):
+    with pytest.raises(OutputError, match=r"heron\.json: cannot be written \(No space left on device\)"):
         write_walk(path, head(), after(*ALL_YES).entries)
     assert path.read_bytes() == old
     assert [file.name for file in tmp_path.iterdir()] == ["heron.json"]

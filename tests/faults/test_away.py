@@ -13,7 +13,7 @@ import pytest
 
 from busbench.analysis.recording import read_recording
 from busbench.capture import pcapng_write
-from busbench.errors import CaptureError, PortError
+from busbench.errors import OutputError, PortError
 from busbench.port.ipc import EventKind
 from busbench.port.pacer import STOPPED, Pacer
 from busbench.tui.driving import DrivePhase
@@ -169,7 +169,7 @@ def test_a_mark_on_a_full_disk_is_told_once(tmp_path: Path, monkeypatch: pytest.
     session = live.pass_s(1)
 
     fill_disk(monkeypatch)
-    with pytest.raises(CaptureError, match="No space left on device"):
+    with pytest.raises(OutputError, match="No space left on device"):
         session.mark(session.place, "30 paces")
     assert session.recording == ""
     session.mark(session.place, "60 paces")

@@ -10,7 +10,7 @@ import pytest
 from busbench.analysis.recording import read_recording, read_timeline
 from busbench.capture.base import ReadOptions
 from busbench.capture.open import open_capture
-from busbench.errors import CaptureError, PortError
+from busbench.errors import CaptureError, OutputError, PortError
 from busbench.model import ByteLog
 from busbench.tui.opening import open_session
 from busbench.tui.replay import ReplaySession, cut_log
@@ -129,12 +129,12 @@ def test_a_cut_holds_its_frames_alone(name: str, tmp_path: Path) -> None:
     if session.clock.is_known:
         assert cut.frames.t_ns.tolist() == session.store.times(100, 501).t_ns.tolist()
         assert [mark.text for mark in cut.info.marks] == ["here"]
-    with pytest.raises(CaptureError, match="exists already"):
+    with pytest.raises(OutputError, match="exists already"):
         session.export(str(path))
 
 
 def test_without_a_cut_nothing_is_written(tmp_path: Path) -> None:
-    with pytest.raises(CaptureError, match="there is no cut: set its start with i and its end with o"):
+    with pytest.raises(OutputError, match="there is no cut: set its start with i and its end with o"):
         opened("heron-bench.pcapng").export(str(tmp_path / "x.pcapng"))
 
 

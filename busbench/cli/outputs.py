@@ -1,0 +1,60 @@
+"""Options that name a file to write: none of them may be an input of the same command."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from typing import Any
+
+import click
+
+from busbench.bench.sources import is_live, rig_in
+from busbench.errors import OutputError
+from busbench.output_file import refuse_input
+
+
+class OutputPath(click.types.StringParamType):
+    """The name of a file that the command writes; for commands of the class OutputCommand."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The name as it was given."""
+        assert ctx is None or isinstance(ctx.command, OutputCommand)
+        return super().convert(value, param, ctx)
+
+
+OUTPUT = OutputPath()
+
+
+class OutputCommand(click.Command):
+    """A command that writes files: before any work it refuses to write over what it reads."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command.
+
+        Raises:
+            OutputError: an output is an input, by whatever name, or two outputs are one file.
+        """
+        outputs = [value for param in self.params if isinstance(param.type, OutputPath) for value in _named(ctx, param)]
+        inputs = [
+            name
+            for param in self.params
+            if not isinstance(param.type, OutputPath)
+            for value in _named(ctx, param)
+            for name in (value, rig_in(value))
+            if name
+        ]
+        for output in outputs:
+            refuse_input(output, inputs)
+            if [os.path.realpath(other) for other in outputs].count(os.path.realpath(output)) > 1:
+                raise OutputError(output, "is named twice", hint="give each file a name of its own")
+        return super().invoke(ctx)
+
+
+def _named(ctx: click.Context, param: click.Parameter) -> Iterator[str]:
+    """The texts that were given for a parameter, ports and standard streams apart."""
+    value = ctx.params.get(param.name or "")
+    for text in value if isinstance(value, tuple) else (value,):
+        if isinstance(text, str) and text and text != "-" and "\0" not in text:
+            is_port = isinstance(param.type, OutputPath) and is_live(text)
+            if not is_port:
+                yield text

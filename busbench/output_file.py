@@ -1,0 +1,473 @@
+"""Files that are made: whole ones appear under their name when they are complete, recordings grow under it.
+
+A whole file is written beside its name, as `.busbench-….part`, and renamed at its end. Interrupted or out of space, it
+leaves what stood at the name as it was. Everything that busbench writes goes through this module.
+"""
+
+# ruff: noqa: PTH105, PTH104, PTH108, PTH112, PTH115, PTH116, PTH118, PTH120, PTH211
+# A name may be any text, and links are followed step by step
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import io
+import os
+import stat
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from contextvars import ContextVar
+from pathlib import Path
+from secrets import token_hex
+
+from busbench.errors import OutputError, unwritable
+
+PART_PREFIX, PART_SUFFIX = ".busbench-", ".part"
+_BUFFER_BYTES = 1 << 20
+_noted: ContextVar[set[tuple[int, int]] | None] = ContextVar("noted", default=None)  # device and inode
+_BINARY = getattr(os, "O_BINARY", 0) | getattr(os, "O_NOINHERIT", 0)
+
+
+@contextlib.contextmanager
+def inputs_noted() -> Iterator[None]:
+    """While the block runs, no output replaces a file that was read in it (see note_input)."""
+    token = _noted.set(set())
+    try:
+        yield
+    finally:
+        _noted.reset(token)
+
+
+def note_input(file: str | Path | int) -> None:
+    """Note a file that is read, by its name or descriptor; whoever opens files for reading calls this."""
+    noted = _noted.get()
+    if noted is not None:
+        with contextlib.suppress(OSError, ValueError):
+            found = os.stat(file)
+            if stat.S_ISREG(found.st_mode):
+                noted.add((found.st_dev, found.st_ino))
+
+
+def refuse_input(path: str | Path, inputs: Iterable[str | Path]) -> None:
+    """Refuse an output that is an input of the same work, by whatever name: both would be lost.
+
+    Args:
+        path: of the output.
+        inputs: what is read, besides what was noted; a name that is no file does not matter.
+
+    Raises:
+        OutputError: both names lead to one file.
+    """
+    try:
+        target = os.stat(path)
+    except (OSError, ValueError):
+        return
+    is_input = (target.st_dev, target.st_ino) in (_noted.get() or ())
+    for other in inputs:
+        with contextlib.suppress(OSError, ValueError):  # not a file
+            is_input |= os.path.samestat(target, os.stat(other))
+    if is_input:
+        raise OutputError(path, "is a file that is read", hint="choose another name")
+
+
+def refuse_terminal(path: str) -> None:
+    """Bar writing frames to a terminal or a serial port: only a drive that is armed sends to one.
+
+    Args:
+        path: "-" is standard output.
+
+    Raises:
+        OutputError: it is one, or a link to one.
+    """
+    if path == "-":
+        is_terminal = sys.stdout.isatty()
+    else:
+        try:
+            state, null = os.stat(path), os.stat(os.devnull)
+        except (OSError, ValueError):
+            return  # not there yet
+        is_terminal = stat.S_ISCHR(state.st_mode) and os.major(state.st_rdev) != os.major(null.st_rdev)
+    if is_terminal:
+        raise OutputError(
+            "standard output" if path == "-" else path,
+            "is a terminal or a serial port",
+            hint="name a file or redirect to one; `busbench drive PROGRAM --to PORT --arm` sends to a port",
+        )
+
+
+def require_output(
+    path: str | Path, *, force: bool = False, inputs: Iterable[str | Path] = (), is_update: bool = False
+) -> None:
+    """Refuse a name that could not be written, before work is done for it.
+
+    Args:
+        path: of the output.
+        force: True where a file that stands there may be replaced.
+        inputs: see refuse_input.
+        is_update: True where the file itself is read, to go on with it.
+
+    Raises:
+        OutputError: the name is empty, taken, a folder, or that of an input, or its folder does not exist.
+    """
+    if not str(path):
+        raise OutputError('""', "is not the name of a file", hint="give a name, or leave the option out")
+    refuse_terminal(str(path))
+    if not is_update:
+        refuse_input(path, inputs)
+    try:
+        there = os.lstat(path)
+    except FileNotFoundError as error:
+        if not os.path.isdir(os.path.dirname(os.path.realpath(path))):
+            raise _refused(path, error) from None
+        return
+    except (OSError, ValueError) as error:
+        raise _refused(path, error) from None
+    if stat.S_ISDIR(there.st_mode) or not force:
+        what, hint = unwritable(path)
+        raise OutputError(path, what, hint=hint)
+    if os.path.isdir(path):
+        raise _refused(path, IsADirectoryError())
+
+
+def write_output(path: str | Path, data: str | bytes, *, force: bool = False, is_update: bool = False) -> None:
+    """Write a whole file at once.
+
+    Args:
+        path: of the file.
+        data: what it holds; text becomes UTF-8 with its line ends as they are.
+        force: True to replace a file that stands there.
+        is_update: see require_output.
+
+    Raises:
+        OutputError: see OutputFile.
+    """
+    with OutputFile(path, force=force or is_update, is_update=is_update) as out:
+        out.write(data.encode() if isinstance(data, str) else data)
+
+
+class OutputFile(io.RawIOBase):
+    """A file that appears under its name when it is complete, or not at all.
+
+    As a context manager it is put there at the end of the block, and discarded when
+    an exception leaves the block. A device or pipe that stands at the name is
+    written to as it is.
+
+    Args:
+        path: of the file.
+        force: True to replace a file that stands there.
+        inputs, is_update: see require_output.
+
+    Raises:
+        OutputError: here or at any later call: the name is refused (see require_output), or the file cannot be
+            written; what stood there stands unchanged.
+    """
+
+    def __init__(
+        self, path: str | Path, *, force: bool = False, inputs: Iterable[str | Path] = (), is_update: bool = False
+    ) -> None:
+        super().__init__()
+        self._fd, self._part = -1, ""
+        self._pending: list[bytes] = []
+        self._pending_bytes = 0
+        self._path, self._force = str(path), force
+        require_output(path, force=force, inputs=inputs, is_update=is_update)
+        try:
+            self._open()
+        except (OSError, ValueError) as error:
+            raise _refused(path, error) from None
+
+    def _open(self) -> None:
+        self._target = os.path.realpath(self._path)  # what a link leads to is replaced, not the link
+        mode = None
+        with contextlib.suppress(FileNotFoundError):
+            mode = os.stat(self._target).st_mode
+        if mode is not None and not stat.S_ISREG(mode):
+            self._fd = os.open(self._target, os.O_WRONLY | _BINARY)
+            return
+        if mode is not None and not os.access(self._target, os.W_OK):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+        folder = os.path.dirname(self._target)
+        part = os.path.join(folder, f"{PART_PREFIX}{token_hex(6)}{PART_SUFFIX}")
+        self._fd = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o666)
+        self._part = part
+        if mode is not None and hasattr(os, "fchmod"):
+            with contextlib.suppress(OSError):
+                os.fchmod(self._fd, stat.S_IMODE(mode))
+
+    @property
+    def is_open(self) -> bool:
+        """False once it was closed or discarded."""
+        return self._fd >= 0
+
+    def writable(self) -> bool:
+        """True."""
+        return True
+
+    def write(self, data: bytes | memoryview) -> int:  # type: ignore[override]
+        """Add bytes; all of them are taken."""
+        if self._fd < 0:
+            raise OutputError(self._path, "is closed already")
+        view = memoryview(data).cast("B")
+        if self._pending_bytes + len(view) >= _BUFFER_BYTES:
+            self._hand_over()
+            self._write_through(view)
+        else:
+            self._pending.append(bytes(view))
+            self._pending_bytes += len(view)
+        return len(view)
+
+    def close(self) -> None:
+        """Put the file under its name; nothing where it was closed or discarded already."""
+        if self._fd < 0:
+            return
+        self._hand_over()
+        try:
+            if self._part:
+                os.fsync(self._fd)
+            self._release()
+            if self._part:
+                _put(self._part, self._target, force=self._force)
+                self._part = ""
+        except OSError as error:
+            self._fail(error)
+        super().close()
+
+    def discard(self) -> None:
+        """Give the file up: nothing appears under its name."""
+        self._pending.clear()
+        self._release()
+        if self._part:
+            with contextlib.suppress(OSError):
+                os.unlink(self._part)
+            self._part = ""
+        super().close()
+
+    def __enter__(self) -> OutputFile:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is None:
+            self.close()
+        else:
+            self.discard()
+
+    def __del__(self) -> None:
+        self.discard()  # abandoned: incomplete
+
+    def _hand_over(self) -> None:
+        data = b"".join(self._pending)
+        self._pending.clear()
+        self._pending_bytes = 0
+        self._write_through(memoryview(data))
+
+    def _write_through(self, data: memoryview) -> None:
+        try:
+            while data:
+                data = data[os.write(self._fd, data) :]
+        except BrokenPipeError:
+            self.discard()
+            raise
+        except OSError as error:
+            self._fail(error)
+
+    def _fail(self, error: OSError) -> None:
+        self.discard()
+        raise _refused(self._path, error) from None
+
+    def _release(self) -> None:
+        fd, self._fd = self._fd, -1
+        if fd >= 0:
+            os.close(fd)
+
+
+class GrowingFile:
+    """A recording in the making: it grows under its name, so that it can be read whatever happens.
+
+    Args:
+        path: of the file.
+        force: True to write over a file that stands there.
+        inputs: see refuse_input.
+
+    Raises:
+        OutputError: the name is refused (see require_output), another program records to it, or it cannot be
+            written.
+
+    Attributes:
+        size: bytes written.
+        least_bytes: a file that cannot grow to this size is removed.
+    """
+
+    def __init__(self, path: str | Path, *, force: bool = False, inputs: Iterable[str | Path] = ()) -> None:
+        self._path, self._fd = str(path), -1
+        self.size = self.least_bytes = 0
+        require_output(path, force=force, inputs=inputs)
+        access = os.O_WRONLY | os.O_CREAT | (0 if force else os.O_EXCL) | _BINARY
+        try:
+            self._fd = os.open(path, access, 0o666)
+            _claim(self._fd)
+            self._is_file = stat.S_ISREG(os.fstat(self._fd).st_mode)
+            if force and self._is_file:
+                os.ftruncate(self._fd, 0)
+        except BlockingIOError:
+            self._release()
+            raise OutputError(
+                path, "is being recorded to by another program", hint="end that one, or choose another name"
+            ) from None
+        except (OSError, ValueError) as error:
+            self._release()
+            raise _refused(path, error) from None
+
+    @property
+    def is_open(self) -> bool:
+        """False once it was closed, or could not be written on."""
+        return self._fd >= 0
+
+    def write(self, data: memoryview, *, whole: Callable[[memoryview], int] = len) -> None:
+        """Hand bytes over to the system.
+
+        Args:
+            data: all of them are taken.
+            whole: how many of the first bytes may stay where the disk takes no more.
+
+        Raises:
+            OutputError: the disk is full or gone, or the file was deleted or cut by another program.
+        """
+        if self._fd < 0:
+            raise OutputError(self._path, "is closed already")
+        self.require_untouched()
+        done = 0
+        try:
+            while done < len(data):
+                done += os.write(self._fd, data[done:])
+        except OSError as error:
+            self.size += whole(data[:done])
+            self._give_up(error)
+        self.size += len(data)
+
+    def close(self) -> None:
+        """Have all of it on the disk.
+
+        Raises:
+            OutputError: the disk is full or gone, or the file is not at its name as it was written.
+        """
+        if self._fd < 0:
+            return
+        try:
+            self.require_untouched()
+            if self._is_file and not self._is_at_name():
+                what = "was moved by another program while it was recorded; what was moved is whole"
+                raise OutputError(self._path, what, hint="look for it under its new name")
+            os.fsync(self._fd)
+        except OSError as error:
+            if self._is_file:
+                self._give_up(error)
+        finally:
+            self._release()
+
+    def require_untouched(self) -> None:
+        """Look whether the file still is what was written.
+
+        Raises:
+            OutputError: it was deleted or cut.
+        """
+        if not self._is_file:
+            return
+        now = os.fstat(self._fd)
+        hint = "record again, and leave the file alone meanwhile"
+        if not now.st_nlink:
+            self._release()
+            raise OutputError(self._path, "was deleted by another program while it was recorded", hint=hint)
+        if now.st_size < self.size:
+            self._release()
+            what = "was cut short by another program while it was recorded"
+            raise OutputError(self._path, what, offset=now.st_size, hint=hint)
+
+    def _is_at_name(self) -> bool:
+        try:
+            return os.path.samestat(os.fstat(self._fd), os.stat(self._path))
+        except OSError:
+            return False
+
+    def _give_up(self, error: OSError) -> None:
+        is_empty = self.size < self.least_bytes
+        with contextlib.suppress(OSError):  # the reader copes with a cut block too
+            os.ftruncate(self._fd, self.size)
+            if is_empty and self._is_file:
+                os.unlink(self._path)
+        self._release()
+        if is_empty:
+            raise _refused(self._path, error) from None
+        what = f"cannot be written any further ({error.strerror}); all before it is whole"
+        raise OutputError(self._path, what, offset=self.size, hint="make room, then record to a new file") from None
+
+    def _release(self) -> None:
+        fd, self._fd = self._fd, -1
+        if fd >= 0:
+            os.close(fd)
+
+
+def make_link(path: str | Path, target: str) -> None:
+    """Make a symbolic link at a name that is free.
+
+    Raises:
+        OutputError: something stands there, or it cannot be made.
+    """
+    try:
+        os.symlink(target, path)
+    except FileExistsError:
+        raise OutputError(path, "exists already", hint="choose another path, or remove it first") from None
+    except (OSError, ValueError) as error:
+        raise _refused(path, error) from None
+
+
+def remove_link(path: str | Path, target: str) -> None:
+    """Remove a symbolic link that still leads where it was made to lead, and nothing else."""
+    with contextlib.suppress(OSError):
+        if os.readlink(path) == target:
+            os.unlink(path)
+
+
+def _put(part: str, target: str, *, force: bool) -> None:
+    """Rename a complete file; without force a file that came meanwhile is not replaced.
+
+    Raises:
+        OSError: it cannot be put there.
+    """
+    if force:
+        os.replace(part, target)
+    elif sys.platform == "win32":
+        os.rename(part, target)  # refuses a name that is taken
+    else:
+        try:
+            os.link(part, target)
+        except FileExistsError:
+            raise
+        except OSError:  # a file system without hard links
+            if os.path.lexists(target):
+                raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST)) from None
+            os.rename(part, target)
+        else:
+            os.unlink(part)
+
+
+def _claim(fd: int) -> None:
+    """Keep other recordings off a file as long as it is open.
+
+    Raises:
+        BlockingIOError: one is being written to it.
+    """
+    if sys.platform == "win32":
+        return
+    import fcntl
+
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        raise
+    except OSError:  # not every file system can
+        pass
+
+
+def _refused(path: str | Path, error: Exception) -> OutputError:
+    what, hint = unwritable(path, error)
+    return OutputError(path, what, hint=hint)
