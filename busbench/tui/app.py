@@ -16,6 +16,7 @@ from textual.screen import Screen
 
 from busbench.errors import BusbenchError
 from busbench.tui.app_state import AppState
+from busbench.tui.driver import tolerant_driver
 from busbench.tui.live import LiveSession, recording_name
 from busbench.tui.palette import THEMES, of_theme
 from busbench.tui.replay import ReplaySession
@@ -75,7 +76,7 @@ class BenchApp(App[None]):
     ]
 
     def __init__(self, ui: AppState, *, opener: Callable[[str], Session], is_timed: bool = True) -> None:
-        super().__init__(ansi_color=True if ui.palette.is_ansi else None)
+        super().__init__(driver_class=tolerant_driver(), ansi_color=True if ui.palette.is_ansi else None)
         for theme in THEMES:
             self.register_theme(theme)
         self.theme = ui.palette.theme

@@ -77,9 +77,9 @@ class Terminal:
             do()
             self.take(0.02)
 
-    def press(self, keys: str) -> None:
-        """Type."""
-        os.write(self._fd, keys.encode())
+    def press(self, keys: str | bytes) -> None:
+        """Type; bytes as no keyboard sends them too."""
+        os.write(self._fd, keys if isinstance(keys, bytes) else keys.encode())
 
     def resize(self, columns: int, lines: int) -> None:
         """Make the window another size."""

@@ -116,3 +116,30 @@ def test_a_pipe_is_refused() -> None:
     ran = spawn("watch", "virtual:")
     assert (ran.code, ran.out) == (2, "")
     assert ran.err.startswith("busbench: watch: standard input or error is not a terminal: use `busbench outages`")
+
+
+def test_bytes_that_are_no_text_are_keys_like_others() -> None:
+    with Terminal("watch", "virtual:?period=7ms", COLUMNS="80", LINES="24") as terminal:
+        terminal.see("in step")
+        terminal.press(b"\xff\xfe\xc3(")
+        terminal.press("3")
+        terminal.see("3 Outages")
+        terminal.press("q")
+        assert terminal.wait() == 0
+        assert terminal.is_restored
+        assert b"Traceback" not in terminal.raw
+
+
+def test_a_window_of_one_cell_and_back() -> None:
+    with Terminal("watch", str(CAPTURES / "heron-flight.pcapng"), "--rig", str(CAPTURES / "heron.toml")) as terminal:
+        terminal.see("of 5,334 due")
+        for columns, lines in ((1, 1), (80, 1), (1, 24), (2, 2)):
+            terminal.resize(columns, lines)
+            terminal.press("2345")
+        terminal.resize(80, 24)
+        terminal.press("1")
+        terminal.see("left aileron")
+        terminal.press("q")
+        assert terminal.wait() == 0
+        assert terminal.is_restored
+        assert b"Traceback" not in terminal.raw
