@@ -5,7 +5,6 @@ from __future__ import annotations
 import gc
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from time import perf_counter
 from typing import ClassVar
 
 from textual import events
@@ -23,6 +22,7 @@ from busbench.tui.replay import ReplaySession
 from busbench.tui.screens import VIEWS
 from busbench.tui.screens.base import BenchView
 from busbench.tui.session import Session
+from busbench.tui.terminal import Clicks, TickClock
 from busbench.tui.text import place_words
 
 TICK_S = 0.05
@@ -84,7 +84,7 @@ class BenchApp(App[None]):
         self._opener, self._is_timed = opener, is_timed
         self._ticks = self._said_at = self._rang_at = 0
         self._said = self._last = self._notice = ""  # what stands now, what stood last, the session's own
-        self._then = perf_counter()
+        self._clock, self.clicks = TickClock(), Clicks()
 
     def action_command_palette(self) -> None:
         """All actions by name."""
@@ -98,7 +98,7 @@ class BenchApp(App[None]):
             self._begin(self.ui.session)
         self.set_class(self.ui.is_ascii, "plain")
         if self._is_timed:
-            self._then = perf_counter()
+            self._clock.take()
             self.set_interval(TICK_S, self.on_tick)
             self.call_after_refresh(self._freeze)
 
@@ -108,8 +108,8 @@ class BenchApp(App[None]):
         gc.freeze()
 
     async def on_event(self, event: events.Event) -> None:
-        """While something moves any key stops it, whatever it means elsewhere."""
-        if self.ui.mover is not None and isinstance(event, events.Key | events.Paste):
+        """While something moves any key or click stops it, whatever it means elsewhere."""
+        if self.ui.mover is not None and isinstance(event, events.Key | events.Paste | events.MouseDown):
             if not event.is_forwarded:
                 self.ui.mover.stop()
                 self.draw()
@@ -118,9 +118,11 @@ class BenchApp(App[None]):
 
     def on_tick(self) -> None:
         """Go on with the session, and draw."""
-        now = perf_counter()
-        dt_s, self._then = now - self._then, now
+        dt_s, asleep_s = self._clock.take()
+        if asleep_s and self.ui.mover is not None:
+            self.ui.mover.tick(asleep_s)  # nothing goes on by itself after the computer was suspended
         self.tick(dt_s)
+        self.clicks.hear(self._driver, wanted=self.ui.mover is not None)
 
     def tick(self, dt_s: float) -> None:
         """Go on by a time.

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import enum
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from busbench.bench.safety import COUNTDOWN_S
+from busbench.bench.drive_run import UNPLUGGED, DriveRun, Outcome, RunState
 from busbench.bench.sources import VIRTUAL
 from busbench.drive.field_reader import Fields
 from busbench.drive.frame_generator import EndState
@@ -16,7 +16,7 @@ from busbench.drive.part_parser import ReplaySource
 from busbench.drive.program import FRAME_PERIOD_S
 from busbench.drive.program_file import build_program
 from busbench.errors import BusbenchError, DriveError, pluralize
-from busbench.port.pacer import Transmission, progress_text, result_line
+from busbench.port.pacer import STOPPED, FrameSource, Transmission, progress_text, result_line
 from busbench.tui.allowed import error_text, refusal
 from busbench.tui.app_state import AppState
 from busbench.tui.live import LiveSession
@@ -30,7 +30,6 @@ PERIODS_S = (0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0)
 CYCLES_MAX = 20
 TRAVEL_PCT, STEP_PCT = 100, 5
 KEPT_S = 10.0  # of what was sent
-_TICK_MAX_S = 0.25  # a screen that stood still must not swallow the countdown
 
 
 class DrivePhase(enum.Enum):
@@ -84,55 +83,44 @@ class Commanded:
 
 
 class _Rehearsal:
-    """A run on nothing: the frames are made here and go nowhere."""
+    """A port that goes nowhere: frames are made as time passes, and that is all."""
 
-    def __init__(self, program: LockedProgram) -> None:
-        self._source = DriveSource(program, end=END)
+    times_away = 0
+
+    def __init__(self) -> None:
+        self.transmission: Transmission | None = None
+        self._source: FrameSource | None = None
         self._now_s = 0.0
-        self._slots = 0
-        self.how = Transmission()
-
-    def stop(self) -> None:
-        self._source.request_stop()
-        self.how = Transmission(self.how.frames, reason="stopped")
-
-    def take(self, dt_s: float) -> list[Commanded]:
-        self._now_s += dt_s
-        out: list[Commanded] = []
-        while not self.how.is_over and (t_s := self._slots * self._source.period_s) <= self._now_s:
-            data = self._source.next_frame()
-            self.how = Transmission(self._slots, is_over=data is None, reason=self.how.reason)
-            if data is not None:
-                self._slots += 1
-                out.append(Commanded(t_s, data))
-        return out
-
-
-class _PortRun:
-    """A run on a port; the process that owns the port stops by itself when the session's ticks fail to come."""
-
-    def __init__(self, session: LiveSession, program: LockedProgram) -> None:
-        self._session = session
-        session.port.sent()  # of an earlier run
-        session.port.transmit(DriveSource(program, end=END))
-        self._start_ns: int | None = None
 
     @property
-    def how(self) -> Transmission:
-        how = self._session.port.transmission or Transmission()
-        if self._session.is_lost and not how.is_over:
-            return Transmission(how.frames, how.late, how.skipped, how.worst_late_ns, True, "the port was lost")
-        return how
+    def port(self) -> _Rehearsal:
+        """Itself, as DriveRun asks for it."""
+        return self
 
-    def stop(self) -> None:
-        self._session.port.stop_transmission()
+    def transmit(self, source: FrameSource) -> None:
+        """As DriveRun asks for it."""
+        self._source, self.transmission = source, Transmission()
+
+    def stop_transmission(self) -> None:
+        """As DriveRun asks for it."""
+        if self._source is not None and self.transmission is not None:
+            self._source.request_stop()
+            self.transmission = replace(self.transmission, reason=STOPPED)
 
     def take(self, dt_s: float) -> list[Commanded]:
-        del dt_s
-        chunks = [chunk for chunk in self._session.port.sent() if len(chunk.data) == FRAME_BYTES]
-        if chunks and self._start_ns is None:
-            self._start_ns = chunks[0].t_ns
-        return [Commanded((chunk.t_ns - (self._start_ns or 0)) / 1e9, chunk.data) for chunk in chunks]
+        """The frames of the time that passed."""
+        out: list[Commanded] = []
+        how = self.transmission
+        if self._source is None or how is None:
+            return out
+        self._now_s += dt_s
+        while not how.is_over and (t_s := how.frames * self._source.period_s) <= self._now_s:
+            data = self._source.next_frame()
+            how = replace(how, frames=how.frames + (data is not None), is_over=data is None)
+            if data is not None:
+                out.append(Commanded(t_s, data))
+        self.transmission = how
+        return out
 
 
 class Drive:
@@ -146,14 +134,13 @@ class Drive:
         self.ui = ui
         self.settings = Settings()
         self.phase = DrivePhase.SETTING
-        self.left_s = 0.0
         self.said = ""
-        self.is_stopping = False
         self.sent: deque[Commanded] = deque()
         self.first_row = 0  # the first frame received since the start
-        self._run: _Rehearsal | _PortRun | None = None
+        self._run: DriveRun | None = None
+        self._rehearsal = _Rehearsal()
         self._on: LiveSession | None = None
-        self._unplugged = 0  # how often its port was, when the countdown began
+        self._clock_ns = self._start_ns = 0  # of the ticks; of the first frame, on the port's clock
 
     @property
     def is_rehearsal(self) -> bool:
@@ -214,6 +201,16 @@ class Drive:
         """How the run goes."""
         return Transmission() if self._run is None else self._run.how
 
+    @property
+    def left_s(self) -> float:
+        """What is left of the countdown."""
+        return 0.0 if self._run is None else self._run.left_s
+
+    @property
+    def is_stopping(self) -> bool:
+        """True where it goes to its end state."""
+        return self._run is not None and self._run.state is RunState.STOPPING
+
     def progress(self) -> str:
         """How far the run is."""
         text = progress_text(self.how, self._period_s)
@@ -225,15 +222,18 @@ class Drive:
         try:
             if self.refusal or not isinstance(self.ui.needs, LiveSession):
                 raise DriveError(self.refusal)
-            program = self.program.program
+            locked = self.program
+            program = locked.program
             channel = self.settings.channel - 1
             if program.limits.is_locked(channel):
                 raise DriveError(f"{program.named(channel)} is locked", hint="it will not move; choose another")
             if self.phase is DrivePhase.SETTING:
                 self.phase = DrivePhase.CAUTIONS
             elif self.phase is DrivePhase.CAUTIONS:
-                self._on, self._unplugged = self.ui.needs, self.ui.needs.unplugged
-                self.phase, self.left_s, self.ui.mover = DrivePhase.COUNTING, float(COUNTDOWN_S), self
+                self._on, self._rehearsal = self.ui.needs, _Rehearsal()
+                watched = self._rehearsal if self.is_rehearsal else self._on.receiver
+                self._run = DriveRun(watched, DriveSource(locked, end=END), now_ns=lambda: self._clock_ns)
+                self.phase, self.ui.mover = DrivePhase.COUNTING, self
         except BusbenchError as error:
             self.said, self.phase = error_text(error), DrivePhase.SETTING
 
@@ -243,46 +243,60 @@ class Drive:
             self.phase = DrivePhase.SETTING
 
     def stop(self) -> None:
-        """A key was pressed while counting or moving."""
-        if self.phase is DrivePhase.COUNTING:
-            self._end("cancelled; nothing was sent")
-        elif self._run is not None:
-            self.is_stopping = True
+        """A key was pressed, or a button clicked, while counting or moving."""
+        if self._run is not None:
             self._run.stop()
+            if self._run.is_over:
+                self._end(self._run)
 
     def tick(self, dt_s: float) -> None:
         """Count down, then follow the run."""
-        if self.ui.session is not self._on:  # the session that was driven is closed, and its port with it
-            self._end("stopped: another source was chosen")
-        elif self.phase is DrivePhase.COUNTING and self._on is not None and self._on.unplugged != self._unplugged:
-            self._end("cancelled: the port was unplugged; nothing was sent")  # back or not
-        elif self.phase is DrivePhase.COUNTING:
-            self.left_s -= min(dt_s, _TICK_MAX_S)
-            if self.left_s <= 1e-9:
-                self._start()
-        elif self._run is not None:
-            self.sent += self._run.take(dt_s)
-            while self.sent and self.sent[-1].t_s - self.sent[0].t_s > KEPT_S:
-                self.sent.popleft()
-            if self._run.how.is_over:
-                word = "rehearsed, stopped" if self.is_stopping else "rehearsed"
-                words = f"{word}: {pluralize(self._run.how.frames, 'frame')}; nothing was sent"
-                self._end(words if isinstance(self._run, _Rehearsal) else result_line(self._run.how))
+        run, on = self._run, self._on
+        if run is None or on is None:
+            return
+        if self.ui.session is not on:  # the session that was driven is closed, and its port with it
+            self._leave("stopped: another source was chosen")
+            return
+        self._clock_ns += round(dt_s * 1e9)
+        was_sending = run.is_sending
+        taken = self._taken(on, dt_s)
+        run.tick()
+        if on.is_lost:
+            run.lose("the port was lost")
+        if was_sending:
+            self._keep(taken)
+        elif run.is_sending:
+            self.phase, self.first_row, on.is_moving = DrivePhase.MOVING, len(on.store), True
+            self.sent.clear()
+        if run.is_over:
+            self._end(run)
 
-    def _start(self) -> None:
-        assert self._on is not None
-        self.sent.clear()
-        self.is_stopping = False
-        self.first_row = len(self._on.store)
-        self._on.is_moving = True
-        try:
-            self._run = _Rehearsal(self.program) if self.is_rehearsal else _PortRun(self._on, self.program)
-            self.phase = DrivePhase.MOVING
-        except BusbenchError as error:
-            self._end(str(error))
+    def _taken(self, on: LiveSession, dt_s: float) -> list[Commanded]:
+        if self.is_rehearsal:
+            return self._rehearsal.take(dt_s)
+        chunks = [chunk for chunk in on.port.sent() if len(chunk.data) == FRAME_BYTES]
+        if chunks and not (self.sent and self.phase is DrivePhase.MOVING):
+            self._start_ns = chunks[0].t_ns
+        return [Commanded((chunk.t_ns - self._start_ns) / 1e9, chunk.data) for chunk in chunks]
 
-    def _end(self, words: str) -> None:
-        self.said, self.phase = words, DrivePhase.SETTING
+    def _keep(self, taken: list[Commanded]) -> None:
+        self.sent += taken
+        while self.sent and self.sent[-1].t_s - self.sent[0].t_s > KEPT_S:
+            self.sent.popleft()
+
+    def _end(self, run: DriveRun) -> None:
+        if run.has_sent and self.is_rehearsal:
+            word = "rehearsed, stopped" if run.outcome is Outcome.STOPPED else "rehearsed"
+            self._leave(f"{word}: {pluralize(run.how.frames, 'frame')}; nothing was sent")
+        elif run.has_sent:
+            self._leave(result_line(replace(run.how, reason=run.reason or run.how.reason)))
+        elif run.outcome is Outcome.CANCELLED or run.reason == UNPLUGGED:
+            self._leave(f"cancelled{f': {run.reason}' if run.reason else ''}; nothing was sent")
+        else:
+            self._leave(run.reason)
+
+    def _leave(self, message: str) -> None:
+        self.said, self.phase = message, DrivePhase.SETTING
         self._run = self._on = self.ui.mover = None
 
 

@@ -114,6 +114,7 @@ def run(app: BenchApp) -> None:
         with _ends_when_told(), _ends_with_its_terminal():
             app.run(mouse=False)
     finally:
+        app.clicks.restore()
         for one in {id(one): one for one in (first, app.ui.session)}.values():
             if one is not None:
                 one.close()

@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import enum
 from pathlib import Path
-from time import monotonic
 
+from busbench.bench.drive_run import UNPLUGGED, DriveRun, Outcome, RunState
 from busbench.bench.plan_limits import NO_SOURCES
-from busbench.bench.safety import COUNTDOWN_S
 from busbench.bench.sources import VIRTUAL, rig_in
 from busbench.bench.surface_session import (
     answers_path,
@@ -54,6 +53,14 @@ class Way(enum.Enum):
     OVER = enum.auto()  # until the keyboard is quiet
 
 
+_WAYS = {
+    RunState.COUNTING: Way.COUNTING,
+    RunState.HANDING_OVER: Way.HANDING_OVER,
+    RunState.SENDING: Way.MOVING,
+    RunState.STOPPING: Way.MOVING,
+}
+
+
 class Walking:
     """One walk; a Mover while it counts down and moves.
 
@@ -71,15 +78,15 @@ class Walking:
         self.walk: Walk | None = None
         self.path: Path | None = None
         self.way = Way.NONE
-        self.left_s = 0.0
         self.rehearsal: Rehearsal | None = None
         self._of: Session | None = None
         self._motion: RehearsedMotion | None = None
         self._due_s = self._quiet_s = 0.0
         self._is_stopped = self._holds = False
-        self._began = "", 0.0
+        self._run: DriveRun | None = None  # of a motion on a port
+        self._clock_ns = 0  # of the ticks
+        self._began_utc = ""
         self._event: Moved | None = None
-        self._unplugged = 0  # how often the port was, when the countdown began
 
     @property
     def is_rehearsal(self) -> bool:
@@ -90,6 +97,11 @@ class Walking:
     def is_resumed(self) -> bool:
         """True where there are answers already."""
         return self.path is not None and self.path.exists()
+
+    @property
+    def left_s(self) -> float:
+        """What is left of the countdown."""
+        return 0.0 if self._run is None else self._run.left_s
 
     @property
     def refusal(self) -> str:
@@ -154,37 +166,30 @@ class Walking:
     def stop(self) -> None:
         """A key was pressed: call it off, or bring it back to rest."""
         self._quiet_s = QUIET_S
-        if self.way in (Way.COUNTING, Way.HANDING_OVER):
+        if self._run is not None and not self._is_stopped:
             is_held = self.way is Way.HANDING_OVER
-            self.said = f"called off before it began{'; frames have stopped' if is_held else ''}"
-            self._end(None)
-        elif self.way is Way.MOVING and not self._is_stopped:
+            self._is_stopped = self._run.is_sending
+            self._run.stop()
+            if self._run.is_over:
+                self.said = f"called off before it began{'; frames have stopped' if is_held else ''}"
+                self._end(None)
+        elif self._motion is not None and self.way is Way.MOVING and not self._is_stopped:
             self._is_stopped = True
-            if self._motion is not None:
-                self._motion.feed.stop()
-            else:
-                self._live.port.stop_transmission()
+            self._motion.feed.stop()
 
     def tick(self, dt_s: float) -> None:
         """Count down, move, and wait for a quiet keyboard."""
+        self._clock_ns += round(dt_s * 1e9)
         dt_s = min(dt_s, _TICK_MAX_S)
         self._quiet_s -= dt_s
         if self.ui.session is not self._of:  # it is closed, and its port with it
-            self.way, self.ui.mover = Way.NONE, None
+            self.way, self.ui.mover, self._run = Way.NONE, None, None
             return
         match self.way:
-            case Way.COUNTING:
-                self.left_s -= dt_s
-                if self.left_s <= 1e-9:
-                    self.rest()
-                    self.way = Way.HANDING_OVER
-                    self._hand_over()
-            case Way.HANDING_OVER:
-                self._hand_over()
             case Way.MOVING if self._motion is not None:
                 self._rehearse(dt_s, self._motion)
-            case Way.MOVING:
-                self._follow()
+            case Way.COUNTING | Way.HANDING_OVER | Way.MOVING if self._run is not None:
+                self._follow(self._run)
             case Way.OVER:
                 self._settle()
             case Way.NONE:
@@ -213,6 +218,7 @@ class Walking:
 
     def _take_up(self, session: Session | None, rig: Rig | None) -> None:
         self._of, self.walk, self.rehearsal, self.head, self._motion = session, None, None, None, None
+        self._run = None
         self.stops, self.said, self.way, self._holds = (), "", Way.NONE, False
         self.trouble = NO_RIG if rig is None else "" if isinstance(session, LiveSession) else NO_PORT
         if self.trouble or rig is None or session is None:
@@ -246,28 +252,12 @@ class Walking:
         self.ui.mover = self
         if self.rehearsal is not None:
             self._motion = self.rehearsal.begin(program_of(self.walk.stop, self.head, self.sources))
-            self._began = now_utc(), monotonic()
+            self._began_utc = now_utc()
             self.way = Way.MOVING
         else:
-            self.way, self.left_s = Way.COUNTING, float(COUNTDOWN_S)
-            self._unplugged = self._live.unplugged
-
-    def _hand_over(self) -> None:
-        if self._live.is_lost:
-            self._end(None)
-        elif self._live.unplugged != self._unplugged:  # back or not: nothing moves by itself
-            self.said = "called off: the port was unplugged"
-            self._end(None)
-        elif self._how.is_over:
-            assert self.walk is not None
-            assert self.head is not None
-            self._began = now_utc(), monotonic()
-            try:
-                self._live.port.transmit(DriveSource(program_of(self.walk.stop, self.head, self.sources)))
-                self.way = Way.MOVING
-            except BusbenchError as error:
-                self.said = str(error)
-                self._end(None)
+            source = DriveSource(program_of(self.walk.stop, self.head, self.sources))
+            self._run = DriveRun(self._live.receiver, source, now_ns=lambda: self._clock_ns)
+            self.way = Way.COUNTING
 
     def _rehearse(self, dt_s: float, motion: RehearsedMotion) -> None:
         assert self.rehearsal is not None
@@ -279,27 +269,35 @@ class Walking:
             self.rehearsal.go_on(motion, frames=frames)
         if motion.is_over:
             ended = Ended.STOPPED if self._is_stopped else Ended.RAN
-            self._end(Move(self._began[0], motion.duration_s, ended, seen=tuple(motion.words())))
+            self._end(Move(self._began_utc, motion.duration_s, ended, seen=tuple(motion.words())))
 
-    def _follow(self) -> None:
-        how = self._how
-        if not how.is_over and not self._live.is_lost:
-            return
-        duration_s = round(monotonic() - self._began[1], 3)
-        reason = how.reason or (self._live.notice if self._live.is_lost else "")
-        if self._live.is_lost or how.is_broken_off:
-            self._end(Move(self._began[0], duration_s, Ended.LOST, reason))
-            return
-        ended = Ended.STOPPED if self._is_stopped else Ended.RAN
-        self._end(Move(self._began[0], duration_s, ended))
-        try:
-            self._live.port.transmit(DriveSource(self._hold, end=EndState.SILENCE))
-            self._holds = True
-        except BusbenchError as error:
-            self.said = str(error)
+    def _follow(self, run: DriveRun) -> None:
+        run.tick()
+        if self._live.is_lost:
+            run.lose(self._live.notice)
+        if run.state is not RunState.COUNTING:
+            self._holds = False
+        if run.is_sending and self.way is not Way.MOVING:
+            self._began_utc = now_utc()
+        if not run.is_over:
+            self.way = _WAYS[run.state]
+        elif not run.has_sent:
+            is_lost = run.outcome is Outcome.LOST and run.reason != UNPLUGGED
+            self.said = run.reason if is_lost else f"called off: {run.reason}"
+            self._end(None)
+        elif run.outcome is Outcome.LOST:
+            self._end(Move(self._began_utc, round(run.duration_s, 3), Ended.LOST, run.reason))
+        else:
+            ended = Ended.STOPPED if run.outcome is Outcome.STOPPED else Ended.RAN
+            self._end(Move(self._began_utc, round(run.duration_s, 3), ended))
+            try:
+                self._live.port.transmit(DriveSource(self._hold, end=EndState.SILENCE))
+                self._holds = True
+            except BusbenchError as error:
+                self.said = str(error)
 
     def _end(self, move: Move | None) -> None:
-        self._event = Moved(move)
+        self._event, self._run = Moved(move), None
         self.way = Way.OVER
         self._settle()
 

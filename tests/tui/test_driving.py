@@ -162,8 +162,20 @@ def test_a_screen_that_stood_still_does_not_swallow_the_countdown() -> None:
     bench = Bench()
     bench.drive.go_on()
     bench.drive.go_on()
-    bench.drive.tick(60.0)
+    bench.drive.tick(0.9)
     assert (bench.drive.phase, bench.drive.left_s) == (DrivePhase.COUNTING, 2.75)
+
+
+def test_a_pause_in_the_countdown_cancels() -> None:
+    """Stopped or suspended for a minute, it does not go on by itself."""
+    bench = Bench()
+    bench.drive.go_on()
+    bench.drive.go_on()
+    bench.pass_s(1.0)
+    bench.drive.tick(60.0)
+    bench.pass_s(5.0)
+    assert bench.drive.said == "cancelled: busbench was stopped for 60.0 s; nothing was sent"
+    assert (bench.drive.phase, bench.ui.mover, bench.port.how) == (DrivePhase.SETTING, None, None)
 
 
 def test_a_key_stops_by_way_of_neutral_then_silence() -> None:
