@@ -68,7 +68,7 @@ def _sign(about: CheckFactory, evidence: VerifyInputs, loss: LinkLoss) -> Check:
         return about.is_so(SIGN, said + (", but the plan wants silence" if wanted else ""), good=not wanted)
     if loss.is_silent:
         said = f"the bus was silent {length} without link"
-        return about.is_so(SIGN, said + ("" if wanted else ", but the plan wants frames in failsafe"), good=wanted)
+        return about.is_so(SIGN, said + ("" if wanted else ", but the plan wants frames flagged failsafe"), good=wanted)
     lost = bool(evidence.is_down[loss.first : loss.stop].any())
     beside = "frames were flagged lost but never failsafe" if lost else "no flag was set"
     return about.is_so(SIGN, f"values went on {length} without link: {beside}, so no device can know", good=False)
@@ -118,7 +118,7 @@ def _lasts(about: CheckFactory, evidence: VerifyInputs, phases: Phases, loss: Li
     longest = float(pauses.max(initial=0.0))
     if longest > max(evidence.rig.limits.outage_s, 3 * evidence.period_ns / 1e9):
         at = float(evidence.t_s[rows[int(np.argmax(pauses))]])
-        said = f"no frame came for {longest:.2f} s from {at:.3f} s on, in failsafe"
+        said = f"no frame came for {longest:.2f} s from {at:.3f} s on, behind frames flagged failsafe"
         yield about.is_so(LASTS, said, good=False)
         return
     seen = "" if loss.has_ended else " until the recording ends"
@@ -192,7 +192,9 @@ def _value(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, pha
     worst = int(np.argmax(beside))
     measured, goal = float(values[rows[worst]]), float(expected[worst])
     before = None if loss is None or why else value_before(evidence, mapped, loss)
-    said = f"{mapped.shown(measured)} in failsafe, planned {word} = {mapped.shown(goal).removesuffix(' counts')}"
+    is_flagged = bool(evidence.recording.frames.flags[rows[worst]] & FLAG_FAILSAFE)
+    where = "in failsafe" if is_flagged else "without link, not flagged failsafe"
+    said = f"{mapped.shown(measured)} {where}, planned {word} = {mapped.shown(goal).removesuffix(' counts')}"
     if beside[worst] > limit:
         outside = rows[beside > limit]
         is_held = plan != "hold" and before is not None and (np.abs(values[outside] - before) <= limit).all()

@@ -98,10 +98,15 @@ def _losses(evidence: VerifyInputs, phases: Phases) -> Iterator[Check]:
             yield LINE.not_tested(name, said, unit="%", limit=limits.loss_pct)
             continue
         yield LINE.at_most(name, said, measured=upper, limit=limits.loss_pct, unit="%")
-    worst = max((event for event in events if event.duration_s is not None), key=_length_s, default=None)
+    timed = [event for event in events if event.duration_s is not None]
+    worst = max(timed, key=_length_s, default=None)
     longest = 0.0 if worst is None else _length_s(worst)
+    certain = max((_length_s(event) for event in timed if event.frames_low == event.frames), default=0.0)
     if unseen and longest <= limits.outage_s:
         yield LINE.not_tested("longest outage", unseen, unit="s", limit=limits.outage_s)
+    elif certain <= limits.outage_s < longest:
+        why = f"packets were marked for {longest:.3f} s, perhaps each for one bad byte"
+        yield LINE.not_tested("longest outage", why, unit="s", limit=limits.outage_s)
     else:
         said = "there was no outage" if worst is None else f"the longest outage lasted {longest:.3f} s"
         said += " besides the failsafe test" if phases.loss is not None else ""

@@ -6,6 +6,7 @@ from busbench.errors import pluralize
 from busbench.model import I64
 from busbench.verify.inputs import ChannelPlan, VerifyInputs
 from busbench.verify.phases import Phase, Phases
+from busbench.wire.frame_spec import FLAG_FAILSAFE
 
 
 def name_frames(evidence: VerifyInputs, phases: Phases, mapped: ChannelPlan, rows: I64) -> str:
@@ -27,6 +28,8 @@ def name_frames(evidence: VerifyInputs, phases: Phases, mapped: ChannelPlan, row
         controls = [turn.control for turn in phases.turns.values() if turn.first <= first < turn.stop]
         controls += [window.word for window in phases.windows if window.first <= first < window.done]
         words = f'while "{controls[0]}" is moved' if controls else words
+    if phase is Phase.FAILSAFE and not evidence.recording.frames.flags[first] & FLAG_FAILSAFE:
+        words = "without link, not flagged failsafe"
     where = f"at frame {first + 1}" if evidence.no_times else f"at {evidence.t_s[first]:.3f} s"
     said = f"{mapped.shown(float(evidence.counts[mapped.channel - 1][first]))} {where} ({words})"
     if rows.size > 1:

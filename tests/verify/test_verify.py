@@ -231,6 +231,25 @@ def test_marked_packets_are_judged_only_where_the_fewest_damaged_frames_decide()
     assert "65 of 2,4" in check.sentence
 
 
+def test_a_long_run_of_marked_packets_is_no_certain_outage() -> None:
+    log = heron.read_by_adapter(RIG, heron.fly_round(RIG))
+    bad, keep = np.zeros(len(log), np.uint8), np.ones(log.mark_end.size, np.bool_)
+    bad[log.mark_end[100] : log.mark_end[140]] = 4
+    keep[101:140:2] = False  # two frames a read
+    marked = ByteLog(log.offset, log.data, log.mark_end[keep], log.mark_t_ns[keep], bad)
+    check = get(verify(recorded(marked), RIG), "line", "longest outage")
+    assert check.verdict is N
+    assert check.sentence.endswith(" s, perhaps each for one bad byte")
+
+
+def test_frames_that_were_not_flagged_are_not_said_to_be_in_failsafe() -> None:
+    found = verify(round_of("no failsafe flag"), RIG)
+    said = [check.sentence for check in found.checks if check.name == "failsafe value"]
+    assert said
+    assert not [sentence for sentence in said if "in failsafe" in sentence]
+    assert any("without link, not flagged failsafe" in sentence for sentence in said)
+
+
 def test_limits_come_from_the_plan() -> None:
     loose = parse_rig(heron.RIG.read_text(encoding="utf-8") + "\n[verify]\nend_pct = 50\nglitches = 3\n")
     assert not_passed(verify(round_of("short elevator", "glitches"), loose)) == {}
