@@ -1,7 +1,8 @@
-"""Files that are made: whole ones appear under their name when they are complete, recordings grow under it.
+"""Files that are made: they appear under their name when they are complete, and replace nothing that was read.
 
-A whole file is written beside its name, as `.busbench-….part`, and renamed at its end. Interrupted or out of space, it
-leaves what stood at the name as it was. Everything that busbench writes goes through this module.
+A file is written beside its name, as `.busbench-….part`, and renamed at its end. Interrupted or out of space, it leaves
+what stood at the name as it was. All that busbench writes goes through this module; recordings in the making grow under
+their name: growing_file.py.
 """
 
 # ruff: noqa: PTH105, PTH104, PTH108, PTH112, PTH115, PTH116, PTH118, PTH120, PTH211
@@ -15,7 +16,7 @@ import io
 import os
 import stat
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextvars import ContextVar
 from pathlib import Path
 from secrets import token_hex
@@ -25,7 +26,7 @@ from busbench.errors import OutputError, unwritable
 PART_PREFIX, PART_SUFFIX = ".busbench-", ".part"
 _BUFFER_BYTES = 1 << 20
 _noted: ContextVar[set[tuple[int, int]] | None] = ContextVar("noted", default=None)  # device and inode
-_BINARY = getattr(os, "O_BINARY", 0) | getattr(os, "O_NOINHERIT", 0)
+BINARY_MODE = getattr(os, "OBINARY_MODE", 0) | getattr(os, "O_NOINHERIT", 0)
 
 
 @contextlib.contextmanager
@@ -118,15 +119,15 @@ def require_output(
         there = os.lstat(path)
     except FileNotFoundError as error:
         if not os.path.isdir(os.path.dirname(os.path.realpath(path))):
-            raise _refused(path, error) from None
+            raise refused_output(path, error) from None
         return
     except (OSError, ValueError) as error:
-        raise _refused(path, error) from None
+        raise refused_output(path, error) from None
     if stat.S_ISDIR(there.st_mode) or not force:
         what, hint = unwritable(path)
         raise OutputError(path, what, hint=hint)
     if os.path.isdir(path):
-        raise _refused(path, IsADirectoryError())
+        raise refused_output(path, IsADirectoryError())
 
 
 def write_output(path: str | Path, data: str | bytes, *, force: bool = False, is_update: bool = False) -> None:
@@ -174,7 +175,7 @@ class OutputFile(io.RawIOBase):
         try:
             self._open()
         except (OSError, ValueError) as error:
-            raise _refused(path, error) from None
+            raise refused_output(path, error) from None
 
     def _open(self) -> None:
         self._target = os.path.realpath(self._path)  # what a link leads to is replaced, not the link
@@ -182,13 +183,13 @@ class OutputFile(io.RawIOBase):
         with contextlib.suppress(FileNotFoundError):
             mode = os.stat(self._target).st_mode
         if mode is not None and not stat.S_ISREG(mode):
-            self._fd = os.open(self._target, os.O_WRONLY | _BINARY)
+            self._fd = os.open(self._target, os.O_WRONLY | BINARY_MODE)
             return
         if mode is not None and not os.access(self._target, os.W_OK):
             raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
         folder = os.path.dirname(self._target)
         part = os.path.join(folder, f"{PART_PREFIX}{token_hex(6)}{PART_SUFFIX}")
-        self._fd = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o666)
+        self._fd = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | BINARY_MODE, 0o666)
         self._part = part
         if mode is not None and hasattr(os, "fchmod"):
             with contextlib.suppress(OSError):
@@ -272,133 +273,7 @@ class OutputFile(io.RawIOBase):
 
     def _fail(self, error: OSError) -> None:
         self.discard()
-        raise _refused(self._path, error) from None
-
-    def _release(self) -> None:
-        fd, self._fd = self._fd, -1
-        if fd >= 0:
-            os.close(fd)
-
-
-class GrowingFile:
-    """A recording in the making: it grows under its name, so that it can be read whatever happens.
-
-    Args:
-        path: of the file.
-        force: True to write over a file that stands there.
-        inputs: see refuse_input.
-
-    Raises:
-        OutputError: the name is refused (see require_output), another program records to it, or it cannot be
-            written.
-
-    Attributes:
-        size: bytes written.
-        least_bytes: a file that cannot grow to this size is removed.
-    """
-
-    def __init__(self, path: str | Path, *, force: bool = False, inputs: Iterable[str | Path] = ()) -> None:
-        self._path, self._fd = str(path), -1
-        self.size = self.least_bytes = 0
-        require_output(path, force=force, inputs=inputs)
-        access = os.O_WRONLY | os.O_CREAT | (0 if force else os.O_EXCL) | _BINARY
-        try:
-            self._fd = os.open(path, access, 0o666)
-            _claim(self._fd)
-            self._is_file = stat.S_ISREG(os.fstat(self._fd).st_mode)
-            if force and self._is_file:
-                os.ftruncate(self._fd, 0)
-        except BlockingIOError:
-            self._release()
-            raise OutputError(
-                path, "is being recorded to by another program", hint="end that one, or choose another name"
-            ) from None
-        except (OSError, ValueError) as error:
-            self._release()
-            raise _refused(path, error) from None
-
-    @property
-    def is_open(self) -> bool:
-        """False once it was closed, or could not be written on."""
-        return self._fd >= 0
-
-    def write(self, data: memoryview, *, whole: Callable[[memoryview], int] = len) -> None:
-        """Hand bytes over to the system.
-
-        Args:
-            data: all of them are taken.
-            whole: how many of the first bytes may stay where the disk takes no more.
-
-        Raises:
-            OutputError: the disk is full or gone, or the file was deleted or cut by another program.
-        """
-        if self._fd < 0:
-            raise OutputError(self._path, "is closed already")
-        self.require_untouched()
-        done = 0
-        try:
-            while done < len(data):
-                done += os.write(self._fd, data[done:])
-        except OSError as error:
-            self.size += whole(data[:done])
-            self._give_up(error)
-        self.size += len(data)
-
-    def close(self) -> None:
-        """Have all of it on the disk.
-
-        Raises:
-            OutputError: the disk is full or gone, or the file is not at its name as it was written.
-        """
-        if self._fd < 0:
-            return
-        try:
-            self.require_untouched()
-            if self._is_file and not self._is_at_name():
-                what = "was moved by another program while it was recorded; what was moved is whole"
-                raise OutputError(self._path, what, hint="look for it under its new name")
-            os.fsync(self._fd)
-        except OSError as error:
-            if self._is_file:
-                self._give_up(error)
-        finally:
-            self._release()
-
-    def require_untouched(self) -> None:
-        """Look whether the file still is what was written.
-
-        Raises:
-            OutputError: it was deleted or cut.
-        """
-        if not self._is_file:
-            return
-        now = os.fstat(self._fd)
-        hint = "record again, and leave the file alone meanwhile"
-        if not now.st_nlink:
-            self._release()
-            raise OutputError(self._path, "was deleted by another program while it was recorded", hint=hint)
-        if now.st_size < self.size:
-            self._release()
-            what = "was cut short by another program while it was recorded"
-            raise OutputError(self._path, what, offset=now.st_size, hint=hint)
-
-    def _is_at_name(self) -> bool:
-        try:
-            return os.path.samestat(os.fstat(self._fd), os.stat(self._path))
-        except OSError:
-            return False
-
-    def _give_up(self, error: OSError) -> None:
-        is_empty = self.size < self.least_bytes
-        with contextlib.suppress(OSError):  # the reader copes with a cut block too
-            os.ftruncate(self._fd, self.size)
-            if is_empty and self._is_file:
-                os.unlink(self._path)
-        self._release()
-        if is_empty:
-            raise _refused(self._path, error) from None
-        what = f"cannot be written any further ({error.strerror}); all before it is whole"
-        raise OutputError(self._path, what, offset=self.size, hint="make room, then record to a new file") from None
+        raise refused_output(self._path, error) from None
 
     def _release(self) -> None:
         fd, self._fd = self._fd, -1
@@ -417,7 +292,7 @@ def make_link(path: str | Path, target: str) -> None:
     except FileExistsError:
         raise OutputError(path, "exists already", hint="choose another path, or remove it first") from None
     except (OSError, ValueError) as error:
-        raise _refused(path, error) from None
+        raise refused_output(path, error) from None
 
 
 def remove_link(path: str | Path, target: str) -> None:
@@ -450,24 +325,7 @@ def _put(part: str, target: str, *, force: bool) -> None:
             os.unlink(part)
 
 
-def _claim(fd: int) -> None:
-    """Keep other recordings off a file as long as it is open.
-
-    Raises:
-        BlockingIOError: one is being written to it.
-    """
-    if sys.platform == "win32":
-        return
-    import fcntl
-
-    try:
-        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        raise
-    except OSError:  # not every file system can
-        pass
-
-
-def _refused(path: str | Path, error: Exception) -> OutputError:
+def refused_output(path: str | Path, error: Exception) -> OutputError:
+    """What the system said of an output, for people."""
     what, hint = unwritable(path, error)
     return OutputError(path, what, hint=hint)

@@ -16,6 +16,7 @@ PACKAGE = ROOT / "busbench"
 ORDER = (
     ("errors", "model"),
     ("output_file",),
+    ("growing_file",),
     ("text_file",),
     ("wire",),
     ("capture", "port", "drive", "rig"),

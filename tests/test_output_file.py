@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from busbench.errors import OutputError
+from busbench.growing_file import GrowingFile
 from busbench.output_file import (
-    GrowingFile,
     OutputFile,
     inputs_noted,
     make_link,
@@ -27,7 +27,13 @@ from busbench.output_file import (
 
 PACKAGE = Path(__file__).resolve().parent.parent / "busbench"
 # Where something is opened for writing that is no output of a person's.
-NO_OUTPUT = {"output_file.py", "cli/main.py: open", "capture/open.py: mkstemp", "port/device_lock.py: open"}
+NO_OUTPUT = {
+    "output_file.py",
+    "growing_file.py",
+    "cli/main.py: open",
+    "capture/open.py: mkstemp",
+    "port/device_lock.py: open",
+}
 _WRITE = {"write_text", "write_bytes", "mkstemp", "NamedTemporaryFile", "symlink_to", "hardlink_to", "touch"}
 posix = pytest.mark.skipif(sys.platform == "win32", reason="links and modes of POSIX")
 

@@ -68,9 +68,11 @@ def full_disk(folder: Path, *, prelude: str = PLAIN) -> Iterator[tuple[str, str]
             trouble = ""
             if code != 2 or len(lines) != 1 or not lines[0].startswith(f"busbench: {path}"):
                 trouble = f"exit code {code}: {said}"
-            elif path.exists() and path.suffix in (".pcapng", ".raw"):
+            elif name == "record":
                 data = read_back(path)[0]
                 trouble = "" if len(data) > 10_000 else f"only {len(data)} bytes are left"
+            elif left := [one.name for one in folder.iterdir()]:
+                trouble = f"{', '.join(left)}: incomplete"
             path.unlink(missing_ok=True)
             yield name, trouble
 
@@ -202,7 +204,9 @@ def rows(name: str, *, is_short: bool) -> Iterator[str]:
             found = list(full_disk(folder, prelude=prelude))
         bad = [f"{job}: {trouble}" for job, trouble in found if trouble]
         disk = "a small disk" if prelude == PLAIN else "a limit of size"
-        yield from _row(name, len(found), bad, f"{disk}: one line, exit code 2, readable up to there")
+        yield from _row(
+            name, len(found), bad, f"{disk}: one line, exit code 2, a recording readable up to there, else no file"
+        )
     elif name == "long run":
         yield from _long_row(100_000 if is_short else 10_000_000)
     else:

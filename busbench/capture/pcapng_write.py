@@ -10,8 +10,9 @@ import numpy as np
 
 from busbench.capture import pcapng_blocks as pb
 from busbench.errors import OutputError
+from busbench.growing_file import GrowingFile
 from busbench.model import I64, U8, ByteLog, Chunk, Clock, LineSettings
-from busbench.output_file import GrowingFile, OutputFile
+from busbench.output_file import OutputFile
 
 _FLUSH_NS = 500_000_000  # a second at most with all that may delay the next look
 _FLUSH_BYTES = 1 << 20

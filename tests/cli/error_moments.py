@@ -95,7 +95,7 @@ def _disk_fills_up(patch: pytest.MonkeyPatch) -> Iterator[None]:
     def write(fd: int, data: bytes) -> int:
         return real(fd, data) if next(calls) == 0 else failing(errno.ENOSPC)()
 
-    patch.setattr("busbench.output_file.os.write", write)
+    patch.setattr("busbench.growing_file.os.write", write)
     yield
 
 

@@ -1,0 +1,159 @@
+"""Recordings in the making: they grow under their name, so that they can be read whatever happens."""
+
+# ruff: noqa: PTH108, PTH116
+
+from __future__ import annotations
+
+import contextlib
+import os
+import stat
+import sys
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+from busbench.errors import OutputError
+from busbench.output_file import BINARY_MODE, refused_output, require_output
+
+
+class GrowingFile:
+    """A recording in the making: it grows under its name, so that it can be read whatever happens.
+
+    Args:
+        path: of the file.
+        force: True to write over a file that stands there.
+        inputs: see refuse_input.
+
+    Raises:
+        OutputError: the name is refused (see require_output), another program records to it, or it cannot be
+            written.
+
+    Attributes:
+        size: bytes written.
+        least_bytes: a file that cannot grow to this size is removed.
+    """
+
+    def __init__(self, path: str | Path, *, force: bool = False, inputs: Iterable[str | Path] = ()) -> None:
+        self._path, self._fd = str(path), -1
+        self.size = self.least_bytes = 0
+        require_output(path, force=force, inputs=inputs)
+        access = os.O_WRONLY | os.O_CREAT | (0 if force else os.O_EXCL) | BINARY_MODE
+        try:
+            self._fd = os.open(path, access, 0o666)
+            _claim(self._fd)
+            self._is_file = stat.S_ISREG(os.fstat(self._fd).st_mode)
+            if force and self._is_file:
+                os.ftruncate(self._fd, 0)
+        except BlockingIOError:
+            self._release()
+            raise OutputError(
+                path, "is being recorded to by another program", hint="end that one, or choose another name"
+            ) from None
+        except (OSError, ValueError) as error:
+            self._release()
+            raise refused_output(path, error) from None
+
+    @property
+    def is_open(self) -> bool:
+        """False once it was closed, or could not be written on."""
+        return self._fd >= 0
+
+    def write(self, data: memoryview, *, whole: Callable[[memoryview], int] = len) -> None:
+        """Hand bytes over to the system.
+
+        Args:
+            data: all of them are taken.
+            whole: how many of the first bytes may stay where the disk takes no more.
+
+        Raises:
+            OutputError: the disk is full or gone, or the file was deleted or cut by another program.
+        """
+        if self._fd < 0:
+            raise OutputError(self._path, "is closed already")
+        self.require_untouched()
+        done = 0
+        try:
+            while done < len(data):
+                done += os.write(self._fd, data[done:])
+        except OSError as error:
+            self.size += whole(data[:done])
+            self._give_up(error)
+        self.size += len(data)
+
+    def close(self) -> None:
+        """Have all of it on the disk.
+
+        Raises:
+            OutputError: the disk is full or gone, or the file is not at its name as it was written.
+        """
+        if self._fd < 0:
+            return
+        try:
+            self.require_untouched()
+            if self._is_file and not self._is_at_name():
+                what = "was moved by another program while it was recorded; what was moved is whole"
+                raise OutputError(self._path, what, hint="look for it under its new name")
+            os.fsync(self._fd)
+        except OSError as error:
+            if self._is_file:
+                self._give_up(error)
+        finally:
+            self._release()
+
+    def require_untouched(self) -> None:
+        """Look whether the file still is what was written.
+
+        Raises:
+            OutputError: it was deleted or cut.
+        """
+        if not self._is_file:
+            return
+        now = os.fstat(self._fd)
+        hint = "record again, and leave the file alone meanwhile"
+        if not now.st_nlink:
+            self._release()
+            raise OutputError(self._path, "was deleted by another program while it was recorded", hint=hint)
+        if now.st_size < self.size:
+            self._release()
+            what = "was cut short by another program while it was recorded"
+            raise OutputError(self._path, what, offset=now.st_size, hint=hint)
+
+    def _is_at_name(self) -> bool:
+        try:
+            return os.path.samestat(os.fstat(self._fd), os.stat(self._path))
+        except OSError:
+            return False
+
+    def _give_up(self, error: OSError) -> None:
+        is_empty = self.size < self.least_bytes
+        with contextlib.suppress(OSError):  # the reader copes with a cut block too
+            os.ftruncate(self._fd, self.size)
+            if is_empty and self._is_file:
+                os.unlink(self._path)
+        self._release()
+        if is_empty:
+            raise refused_output(self._path, error) from None
+        what = f"cannot be written any further ({error.strerror}); all before it is whole"
+        raise OutputError(self._path, what, offset=self.size, hint="make room, then record to a new file") from None
+
+    def _release(self) -> None:
+        fd, self._fd = self._fd, -1
+        if fd >= 0:
+            os.close(fd)
+
+
+def _claim(fd: int) -> None:
+    """Keep other recordings off a file as long as it is open.
+
+    Raises:
+        BlockingIOError: one is being written to it.
+    """
+    if sys.platform == "win32":
+        return
+    import fcntl
+
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        raise
+    except OSError:  # not every file system can
+        pass
