@@ -298,6 +298,8 @@ class LineSettings:
 BUS_LINE = LineSettings()
 
 
+# Readers give no times beyond these, so that the difference of any two fits in 64 bits: 1896 and 2116 by the epoch.
+TIME_MIN_NS, TIME_MAX_NS = -(1 << 61), 1 << 62
 BACK_NS = 1_000_000  # a clock that goes back by so much was set; a late stamp does not do that
 
 
@@ -316,5 +318,9 @@ def remove_clock_steps(t_ns: I64) -> I64:
         return t_ns
     forth = steps[steps > 0]
     usual = int(np.median(forth)) if forth.size else 0
-    going_on: I64 = t_ns - np.cumsum(np.where(is_back, steps - usual, 0))
+    moved = np.where(is_back, usual - steps, 0)
+    if float(moved.sum(dtype=np.float64)) > TIME_MAX_NS:  # so often set back that no time is left
+        far = t_ns + np.cumsum(moved, dtype=np.float64)
+        return np.minimum(far, float(TIME_MAX_NS)).astype(np.int64)
+    going_on: I64 = np.minimum(t_ns, TIME_MAX_NS - (total := np.cumsum(moved))) + total
     return going_on

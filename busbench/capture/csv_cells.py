@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.errors import sanitize
-from busbench.model import I64, U8, Bools
+from busbench.model import I64, TIME_MAX_NS, TIME_MIN_NS, U8, Bools
 
 U64 = NDArray[np.uint64]
 SLACK = 64  # zeros that must stand behind the text of a block
@@ -153,7 +153,7 @@ class Decimals:
         """Whole numbers of 10^-power, rounded half away from zero where digits go further.
 
         Returns:
-            int64 (R,), and True where the cell was a number that fits, bool (R,).
+            int64 (R,), and True where the cell was a number from TIME_MIN_NS to TIME_MAX_NS, bool (R,).
         """
         shift = self.power + power
         up = _POWERS[shift.clip(0, 19)]
@@ -162,7 +162,8 @@ class Decimals:
         whole += rest >= down - down // np.uint64(2)
         whole[shift < -19] = 0
         whole[down == 1] = self.digits[down == 1]
-        fits = self.ok & (shift <= 19) & (whole <= np.uint64(np.iinfo(np.int64).max) // up)
+        most = np.where(self.negative, np.uint64(-TIME_MIN_NS), np.uint64(TIME_MAX_NS))
+        fits = self.ok & (shift <= 19) & (whole <= most // up)
         fits |= self.ok & (self.digits == 0)
         value = (whole * up).view(np.int64)
         return np.where(fits, np.where(self.negative, -value, value), 0), fits

@@ -14,9 +14,9 @@ import numpy as np
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.edges import LevelCapture, LevelFile
 from busbench.capture.file_io import HEAD_BYTES, Source, as_source, read_head, whole_parts
-from busbench.capture.level_layout import LATEST_NS, LevelLayout, are_levels, find_layout, numbers, step_ns
+from busbench.capture.level_layout import LevelLayout, are_levels, find_layout, numbers, step_ns
 from busbench.errors import CaptureError
-from busbench.model import F64, I64, U8
+from busbench.model import F64, I64, TIME_MAX_NS, TIME_MIN_NS, U8
 from busbench.wire.edges import Edges
 
 FORMAT = "CSV of levels"
@@ -103,7 +103,7 @@ class _Rows:
     def __init__(self, path: str, layout: LevelLayout) -> None:
         self._path, self._layout = path, layout
         self._line = layout.first_line
-        self._last_ns = -(1 << 62)
+        self._last_ns = TIME_MIN_NS
         self._damaged = 0
         self._first_damaged = 0
         self._is_cut = False
@@ -133,7 +133,7 @@ class _Rows:
         times = table[:, 0] if layout.has_time else lines - layout.first_line
         fault = None
         good = len(times)
-        can_be = np.abs(times) < LATEST_NS / layout.tick_ns
+        can_be = (times > TIME_MIN_NS / layout.tick_ns) & (times < TIME_MAX_NS / layout.tick_ns)
         if not can_be.all():
             good = int(np.argmin(can_be))
             fault = self.fault("has a time beyond all bounds", int(lines[good]))

@@ -172,8 +172,7 @@ class Scan:
         times = np.empty(ticks.size, np.int64)
         for one in np.unique(tsresol).tolist():
             times[tsresol == one] = pb.to_ns(ticks[tsresol == one], one)
-        times += np.array([one.tsoffset_s * 1_000_000_000 for one in some])[place]
-        return times
+        return pb.add_offset(times, np.array([one.tsoffset_s for one in some])[place])
 
     def _read_options(self, batch: PacketBatch, option_bytes: I64) -> None:
         """Read flags in bulk where nothing else is there, and the rest one by one."""

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.errors import sanitize
-from busbench.model import I64, NO_CLOCK, Clock, ClockKind, LineSettings
+from busbench.model import I64, NO_CLOCK, TIME_MAX_NS, TIME_MIN_NS, Clock, ClockKind, LineSettings
 
 SECTION_HEADER = 0x0A0D0D0A  # reads the same in both byte orders
 INTERFACE = 1
@@ -132,9 +132,18 @@ class Interface:
         return not (self.is_own and _fields(self.description).get("epoch") == "none")
 
     def to_ns(self, ticks: NDArray[np.uint64]) -> I64:
-        """Times in ns of its raw stamps, int64 (N,); see to_ns of the module."""
+        """Times in ns of its raw stamps, at most TIME_MAX_NS, int64 (N,); see to_ns of the module."""
         times = to_ns(ticks, self.tsresol)
-        return times + np.int64(self.tsoffset_s * 1_000_000_000) if self.tsoffset_s else times
+        if not self.tsoffset_s:
+            return times
+        return add_offset(times, np.array([self.tsoffset_s]))
+
+
+def add_offset(times: I64, offset_s: I64) -> I64:
+    """Times of at least 0 ns with an offset of at most _OFFSET_S_MAX added, between TIME_MIN_NS and TIME_MAX_NS."""
+    offset_ns = offset_s * 1_000_000_000
+    later = np.minimum(times, TIME_MAX_NS - np.maximum(offset_ns, 0)) + offset_ns
+    return np.asarray(np.maximum(later, TIME_MIN_NS), np.int64)
 
 
 def to_ns(ticks: NDArray[np.uint64], tsresol: int) -> I64:
@@ -145,7 +154,7 @@ def to_ns(ticks: NDArray[np.uint64], tsresol: int) -> I64:
         tsresol: the interface's option: a power of ten, or of two with bit 7 set.
 
     Returns:
-        int64 (N,), without the interface's offset.
+        int64 (N,), without the interface's offset; TIME_MAX_NS for what lies beyond.
     """
     power = tsresol & 0x7F
     giga = np.uint64(1_000_000_000)
@@ -154,15 +163,16 @@ def to_ns(ticks: NDArray[np.uint64], tsresol: int) -> I64:
         if power > 63:
             ns = np.zeros_like(ticks)
         else:
-            seconds = ticks >> np.uint64(power)
+            seconds = np.minimum(ticks >> np.uint64(power), np.uint64(TIME_MAX_NS // 1_000_000_000))
             rest = ticks & np.uint64((1 << power) - 1)
             spare = max(power - 33, 0)
             ns = seconds * giga + ((rest >> np.uint64(spare)) * giga >> np.uint64(power - spare))
     elif power <= 9:
-        ns = ticks if power == 9 else ticks * np.uint64(10 ** (9 - power))
+        unit = 10 ** (9 - power)
+        ns = np.minimum(ticks, np.uint64(TIME_MAX_NS // unit)) * np.uint64(unit)
     else:
         ns = ticks // np.uint64(10 ** (power - 9)) if power < 29 else np.zeros_like(ticks)
-    return ns.view(np.int64)
+    return np.minimum(ns, np.uint64(TIME_MAX_NS)).view(np.int64)
 
 
 def option(code: int, value: bytes) -> bytes:

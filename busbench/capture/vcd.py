@@ -17,7 +17,7 @@ from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.edges import LevelCapture, LevelFile
 from busbench.capture.file_io import BLOCK_BYTES, Source, as_source, read_into, whole_parts
 from busbench.errors import CaptureError, pluralize, sanitize
-from busbench.model import I64, U8, Bools, set_readonly
+from busbench.model import I64, TIME_MAX_NS, U8, Bools, set_readonly
 from busbench.wire.edges import Edges
 
 FORMAT = "VCD"
@@ -34,7 +34,6 @@ _TOKEN_MOST = 40  # what a time or a change can be long
 _SPACE = b" \t\r\n\v\f"
 _UNKNOWN = 2
 _VALUES = {ord("0"): 0, ord("1"): 1, **dict.fromkeys(b"xXzZ", _UNKNOWN)}
-_LATEST_NS = 1 << 62  # so that some characters can follow
 _NO_TIMES, _NO_LEVELS = np.empty(0, np.int64), np.empty(0, np.uint8)
 set_readonly(_NO_TIMES, _NO_LEVELS)
 
@@ -257,7 +256,7 @@ class _Changes:
             return False
         stamps = np.ascontiguousarray(digits).view(f"S{longest - 1}").reshape(-1).astype(np.int64)
         times = np.concatenate([np.array([self._now]), stamps])
-        if (np.diff(times) < 0).any() or int(times[-1]) > _LATEST_NS // max(1, self._step_fs // _FS_PER_NS):
+        if (np.diff(times) < 0).any() or int(times[-1]) > TIME_MAX_NS // max(1, self._step_fs // _FS_PER_NS):
             return False
         names = np.ascontiguousarray(cells[:, 1:]).view(f"S{longest - 1}").reshape(-1)
         place = np.cumsum(is_time)
@@ -308,7 +307,7 @@ class _Changes:
             now = int(token[1:])
             if now < self._now:
                 return f"goes back in time from #{self._now}"
-            if now > _LATEST_NS // max(1, self._step_fs // _FS_PER_NS):
+            if now > TIME_MAX_NS // max(1, self._step_fs // _FS_PER_NS):
                 return "is too late a time"
             self._now = now
         elif first in _VALUES:

@@ -18,7 +18,18 @@ import numpy as np
 
 from busbench.capture.base import CaptureInfo
 from busbench.errors import OutputError
-from busbench.model import BUS_LINE, I64, Annotation, ByteLog, Clock, ClockKind, LineSettings, remove_clock_steps
+from busbench.model import (
+    BUS_LINE,
+    I64,
+    TIME_MAX_NS,
+    TIME_MIN_NS,
+    Annotation,
+    ByteLog,
+    Clock,
+    ClockKind,
+    LineSettings,
+    remove_clock_steps,
+)
 from busbench.output_file import OutputFile, refuse_input, refuse_terminal, write_output
 from busbench.wire.edges import Edges
 
@@ -191,7 +202,7 @@ class _Timed(_Writer):
         self._shift_ns = 0  # from there to what is written
 
     def _times(self, log: ByteLog) -> I64:
-        before_ns = self._end_ns if not self._is_first else -(1 << 62)
+        before_ns = self._end_ns if not self._is_first else TIME_MIN_NS
         log = self._onward(log)
         times = byte_times(log, before_ns=before_ns, character_ns=self._line.character_ns)
         if self._is_first:
@@ -202,7 +213,7 @@ class _Timed(_Writer):
     def _onward(self, log: ByteLog) -> ByteLog:
         """The log with its clock going on where it was set back, since these formats have no times that fall."""
         raw = np.concatenate([self._last_mark_ns, log.mark_t_ns])
-        times = remove_clock_steps(raw) + self._shift_ns
+        times = np.minimum(remove_clock_steps(raw), TIME_MAX_NS - self._shift_ns) + self._shift_ns
         if raw.size:
             self._last_mark_ns, self._shift_ns = raw[-1:], int(times[-1] - raw[-1])
         return replace(log, mark_t_ns=times[raw.size - log.mark_t_ns.size :])

@@ -386,8 +386,8 @@ def _judge(edges: Edges, line: LineSettings, bit_ns: float) -> tuple[bool, LineS
         return bool(inverted < upright), None
     end_ns = edges.end_ns if len(few) == len(edges) else few.end_ns
     spans = np.diff(few.t_ns, prepend=few.start_ns, append=end_ns)
-    low = spans[few.initial :: 2].sum()  # the first span stands at the initial level
-    return bool(low * 2 > spans.sum()), None
+    low_ns = int(spans[few.initial :: 2].sum())  # the first span stands at the initial level
+    return low_ns * 2 > int(spans.sum()), None
 
 
 def _is_on_grid(t_ns: I64, bit_ns: float) -> bool:
