@@ -92,7 +92,7 @@ class Ends:
             self.reader = Reader(self.connection.fileno())
 
 
-@pytest.fixture(params=["pty", "socket", "spy"])
+@pytest.fixture
 def ends(request: pytest.FixtureRequest) -> Iterator[Ends]:
     ends = Ends(request.param)
     yield ends
@@ -116,7 +116,11 @@ def look_until_over(port: LivePort) -> Transmission:
 
 
 @pytest.mark.parametrize("is_stopped", [False, True], ids=["alone", "key"])
-@pytest.mark.parametrize("stall_s", [0.2, 1.0, 5.0])
+@pytest.mark.parametrize(
+    ("ends", "stall_s"),
+    [("pty", 0.2), ("pty", 1.0), ("pty", 5.0), ("socket", 0.2), ("socket", 1.0), ("socket", 5.0), ("spy", 0.2)],
+    indirect=["ends"],
+)
 def test_nothing_stale_and_nothing_faster_after_a_stall(ends: Ends, stall_s: float, is_stopped: bool) -> None:
     program = make({"channel": 1, "shape": "triangle", "low": 200, "high": 1800, "period": 4, "cycles": 9},
                    limits={"rate": RATE})  # fmt: skip

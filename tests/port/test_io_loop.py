@@ -1,0 +1,93 @@
+"""The form of the loop with threads: a write that waits holds up nothing and lets no second frame pass."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+
+import pytest
+
+from busbench.port.io_loop import Origin, ThreadIoLoop, make_hub
+
+FRAME = bytes(25)
+
+
+class SlowPort:
+    """A port of pyserial whose write waits until the test lets it go on."""
+
+    def __init__(self) -> None:
+        self.may_write = threading.Event()
+        self.written: list[bytes] = []
+        self.out_waiting = self.in_waiting = 0
+        self.is_gone = False
+
+    def read(self, size: int) -> bytes:
+        time.sleep(0.01)
+        return b""
+
+    def write(self, data: bytes) -> None:
+        self.may_write.wait()
+        if self.is_gone:
+            raise OSError("gone")
+        self.written.append(data)
+
+    def reset_output_buffer(self) -> None:
+        self.out_waiting = 0
+
+
+@pytest.fixture
+def loop() -> Iterator[ThreadIoLoop]:
+    reader, writer = os.pipe()
+    made = ThreadIoLoop(reader, writer)
+    yield made
+    os.close(writer)
+
+
+def comes_true(is_so: Callable[[], bool]) -> bool:
+    for _ in range(5000):
+        if is_so():
+            return True
+        time.sleep(0.001)
+    return False
+
+
+def test_a_write_that_waits_takes_no_second_frame(loop: ThreadIoLoop) -> None:
+    port = SlowPort()
+    loop.attach(port)
+    assert (loop.is_free, loop.unsent) == (True, 0)
+    loop.transmit(FRAME)  # comes back at once
+    assert (loop.is_free, loop.unsent, port.written) == (False, 25, [])
+    port.may_write.set()
+    assert comes_true(lambda: loop.is_free)
+    assert (loop.unsent, port.written) == (0, [FRAME])
+    loop.detach()
+
+
+def test_what_the_port_still_holds_counts_too(loop: ThreadIoLoop) -> None:
+    port = SlowPort()
+    port.may_write.set()
+    loop.attach(port)
+    port.out_waiting = 26
+    assert (loop.is_free, loop.unsent) == (False, 26)
+    assert not loop.discard()  # the port stays open
+    assert (loop.is_free, loop.unsent) == (True, 0)
+    loop.detach()
+
+
+def test_a_write_that_fails_is_a_port_that_is_gone(loop: ThreadIoLoop) -> None:
+    port = SlowPort()
+    loop.attach(port)
+    loop.transmit(FRAME)
+    port.is_gone = True
+    port.may_write.set()
+    assert [origin for origin, _, _ in loop.wait(5.0, holds_back=False)] == [Origin.PORT_GONE]
+    loop.detach()
+
+
+@pytest.mark.parametrize("source", ["rfc2217://127.0.0.1:7000", "loop://"])
+def test_addresses_without_a_descriptor_have_threads(source: str) -> None:
+    reader, writer = os.pipe()
+    assert isinstance(make_hub(source, parent_in=reader, parent_out=writer), ThreadIoLoop)
+    os.close(writer)
