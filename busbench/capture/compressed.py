@@ -107,6 +107,11 @@ def codec_of(head: bytes) -> Codec | None:
     return next((codec for codec in CODECS if head.startswith(codec.magic)), None)
 
 
+def unpacked_most(packed: int) -> int:
+    """Bytes to which so many packed ones may unpack before that is taken for a trap."""
+    return _UNPACKED_FREE + _UNPACKED_RATIO * packed
+
+
 class CompressedSource(Source):
     """What another source holds, unpacked.
 
@@ -152,7 +157,7 @@ class _Unpacked:
             if out:
                 self._at += len(out)
                 view[: len(out)] = out
-                if self._at > _UNPACKED_FREE + _UNPACKED_RATIO * self._packed:
+                if self._at > unpacked_most(self._packed):
                     self._end(
                         f"unpacks to more than {self._at >> 20:,} MB, which no recording does: look where it comes from"
                     )

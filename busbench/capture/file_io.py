@@ -10,9 +10,10 @@ import abc
 import io
 import os
 import stat
+import tempfile
 from collections.abc import Iterator
 from types import TracebackType
-from typing import BinaryIO, Protocol, Self
+from typing import BinaryIO, Protocol, Self, cast
 
 from busbench.errors import CaptureError, unreadable
 from busbench.output_file import note_input
@@ -70,6 +71,24 @@ class Source(abc.ABC):
             left -= got
         return stream
 
+    def random_access(self) -> BinaryIO:
+        """A file that can seek, for formats that need it: a copy on disk where the source cannot.
+
+        Raises:
+            CaptureError: as open and read_into, or there is no room for the copy.
+        """
+        try:
+            kept = cast(BinaryIO, tempfile.TemporaryFile(prefix="busbench-"))  # noqa: SIM115 - the reader closes it
+            block = memoryview(bytearray(BLOCK_BYTES))
+            with self.open() as stream:
+                while got := read_into(stream, block, self.name):
+                    kept.write(block[:got])
+            kept.seek(0)
+        except OSError as error:
+            what = f"cannot be kept ({error.strerror})"
+            raise CaptureError(self.name, what, hint="save it to a file first") from None
+        return kept
+
     def size(self) -> int | None:
         """Its bytes, None where only reading all of it would say."""
         return None
@@ -115,6 +134,10 @@ class FileSource(Source):
         file = self.open()
         file.seek(start)
         return file
+
+    def random_access(self) -> BinaryIO:
+        """The file itself."""
+        return io.BufferedReader(self.open())
 
     def size(self) -> int:
         """Its bytes."""

@@ -43,7 +43,12 @@ def open_file(source: str | Source, options: ReadOptions) -> Capture:
     Raises:
         CaptureError: it is no such file, its times cannot be known, or it has no such column.
     """
-    return LevelCapture(LevelCsvFile(source), options)
+    return LevelCapture(open_levels(source), options)
+
+
+def open_levels(source: str | Source) -> LevelFile:
+    """Open a CSV of levels as the levels of all its columns; see open_file."""
+    return LevelCsvFile(source)
 
 
 class LevelCsvFile(LevelFile):

@@ -13,7 +13,7 @@ import tempfile
 import weakref
 from collections.abc import Iterator
 from pathlib import Path
-from typing import BinaryIO, Protocol, cast
+from typing import BinaryIO, Protocol, cast, runtime_checkable
 
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.compressed import CompressedSource, codec_of
@@ -33,10 +33,10 @@ from busbench.model import ByteLog
 STANDARD_INPUT = "-"
 
 # The strictest comes first; raw bytes have nothing to be told by but the frames in them.
-_READERS = ("usb", "pcapng_read", "vcd", "level_csv", "byte_csv")
+_READERS = ("parquet_read", "sr_session", "usb", "pcapng_read", "vcd", "level_csv", "byte_csv")
 _LONG_HEAD_BYTES = 4 << 20  # of text whose first rows may be longer than what is looked at first
 _RAW_SEARCH_BYTES = 4 << 20
-_KNOWN_BY = "busbench reads pcapng, pcap, CSV of bytes or of level changes, VCD, and raw bytes of the bus"
+_KNOWN_BY = "busbench reads pcapng, pcap, VCD, .sr, CSV, its own Parquet, and raw bytes of the bus"
 
 
 class _Reader(Protocol):
@@ -47,6 +47,13 @@ class _Reader(Protocol):
     def sniff(self, head: bytes) -> bool: ...
 
     def open_file(self, source: Source, options: ReadOptions) -> Capture: ...
+
+
+@runtime_checkable
+class _LevelReader(Protocol):
+    """What the module of a format with several signals offers beside."""
+
+    def open_levels(self, source: Source) -> LevelFile: ...
 
 
 def open_capture(recording: str | os.PathLike[str] | BinaryIO, *, options: ReadOptions | None = None) -> Capture:
@@ -84,13 +91,9 @@ def open_levels(path: str) -> LevelFile | None:
     Raises:
         CaptureError: it is one, but cannot be read.
     """
-    from busbench.capture import level_csv, vcd
-
     source = _unpacked(as_source(path))
-    head = read_head(source)
-    if vcd.sniff(head):
-        return vcd.VcdFile(source)
-    return level_csv.LevelCsvFile(source) if level_csv.sniff(head) else None
+    reader = _recognized(read_head(source))
+    return reader.open_levels(source) if isinstance(reader, _LevelReader) else None
 
 
 def _source_of(recording: str | os.PathLike[str] | BinaryIO) -> tuple[Source, bool]:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 
-from busbench.capture.base import Capture
+from busbench.capture.base import Capture, CaptureInfo
 from busbench.capture.frames import Span, read_frames
+from busbench.capture.parquet_read import CHANNEL_NAMES, FLAG_NAMES, META_KEY
 from busbench.errors import BusbenchError
 from busbench.model import BUS_LINE, LineSettings
 from busbench.output_file import OutputFile
@@ -36,14 +39,12 @@ def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE,
             "--output: a .parquet file needs the package pyarrow",
             hint="install it with: pip install 'busbench[parquet]'",
         ) from None
-    names = [f"ch{number}" for number in range(1, 17)]
-    flags = ["ch17", "ch18", "frame_lost", "failsafe"]
     schema = pa.schema(
         [
             ("time_s", pa.float64()),
             ("offset", pa.int64()),
-            *((name, pa.uint16()) for name in names),
-            *((name, pa.bool_()) for name in flags),
+            *((name, pa.uint16()) for name in CHANNEL_NAMES),
+            *((name, pa.bool_()) for name in FLAG_NAMES),
             ("end_byte", pa.uint8()),
             ("suspect", pa.bool_()),
         ]
@@ -58,11 +59,20 @@ def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE,
             columns = {
                 "time_s": pa.array(times, mask=np.full(len(table), not capture.info.clock.is_known)),
                 "offset": pa.array(table.offset),
-                **{name: pa.array(table.channels[:, i]) for i, name in enumerate(names)},
-                **{name: pa.array((table.flags >> bit & 1).astype(bool)) for bit, name in enumerate(flags)},
+                **{name: pa.array(table.channels[:, i]) for i, name in enumerate(CHANNEL_NAMES)},
+                **{name: pa.array((table.flags >> bit & 1).astype(bool)) for bit, name in enumerate(FLAG_NAMES)},
                 "end_byte": pa.array(np.ascontiguousarray(table.end)),
                 "suspect": pa.array(table.suspect),
             }
             writer.write_table(pa.table(columns, schema=schema))
             total += len(table)
+        writer.add_key_value_metadata({META_KEY: _meta(capture.info, span)})
     return total
+
+
+def _meta(info: CaptureInfo, span: Span) -> bytes:
+    """What the columns do not hold: the clock, and where its times begin."""
+    said: dict[str, int | str | None] = {"first_t_ns": span.first_t_ns or 0, "start_utc_ns": info.start_utc_ns}
+    if info.clock.is_known:
+        said |= {"clock": info.clock.kind.value, "resolution_ns": info.clock.resolution_ns}
+    return json.dumps(said).encode()

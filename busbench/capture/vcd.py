@@ -54,7 +54,12 @@ def open_file(source: str | Source, options: ReadOptions) -> Capture:
     Raises:
         CaptureError: it is no such file, or has no such signal.
     """
-    return LevelCapture(VcdFile(source), options)
+    return LevelCapture(open_levels(source), options)
+
+
+def open_levels(source: str | Source) -> LevelFile:
+    """Open a value change dump as the levels of all its signals; see open_file."""
+    return VcdFile(source)
 
 
 class VcdFile(LevelFile):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,7 @@ import pytest
 from busbench.analysis.recording import read_recording
 from busbench.capture.open import open_capture
 from busbench.capture.parquet import write_parquet
-from busbench.errors import OutputError
+from busbench.errors import CaptureError, OutputError
 
 CAPTURES = Path(__file__).resolve().parent.parent.parent / "captures"
 
@@ -34,6 +35,44 @@ def test_without_a_clock_times_are_null(tmp_path: Path) -> None:
     with open_capture(str(CAPTURES / "heron-noisy.raw")) as capture:
         write_parquet(str(path), capture)
     assert pq.read_table(path)["time_s"].null_count == 3278
+
+
+@pytest.mark.parametrize("name", ["heron-flight.pcapng", "heron-slots.csv", "heron-noisy.raw", "heron-line.vcd"])
+def test_what_was_written_is_read_again(tmp_path: Path, name: str) -> None:
+    path = tmp_path / "own.parquet"
+    with open_capture(str(CAPTURES / name)) as capture:
+        write_parquet(str(path), capture)
+    before, after = read_recording(CAPTURES / name), read_recording(path)
+    assert after.frames.offset.tolist() == before.frames.offset.tolist()
+    assert after.frames.raw.tolist() == before.frames.raw.tolist()
+    assert after.frames.suspect.tolist() == before.frames.suspect.tolist()
+    assert (after.clock, after.info.start_utc_ns) == (before.clock, before.info.start_utc_ns)
+    assert np.abs(after.frames.t_ns - before.frames.t_ns).max() <= before.clock.resolution_ns
+    total = int(before.frames.offset[-1]) + 25 - 25 * len(before.frames)
+    said = f"{total:,} bytes between the frames are known by number alone: 0xFF stands for each"
+    assert after.info.notes == ([said] if total else [])
+
+
+def test_other_parquet_and_damage_end_in_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "a.parquet"
+    with open_capture(str(CAPTURES / "heron-line.vcd")) as capture:
+        write_parquet(str(path), capture)
+    own = path.read_bytes()
+    table = pq.read_table(path)
+    pq.write_table(table.drop(["offset"]), path)
+    with pytest.raises(CaptureError, match="is Parquet of other columns than busbench writes"):
+        open_capture(str(path))
+    pq.write_table(table.take([1, 0]), path)
+    with pytest.raises(CaptureError, match=r"a.parquet: is damaged \(Parquet\): copy it again"):
+        read_recording(path)
+    for cut in (4, 100, len(own) // 2, len(own) - 1):
+        path.write_bytes(own[:cut])
+        with pytest.raises(CaptureError, match=r"is damaged \(Parquet\)"):
+            open_capture(str(path))
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    monkeypatch.setitem(sys.modules, "pyarrow.parquet", None)
+    with pytest.raises(CaptureError, match="needs the package pyarrow: install it with"):
+        open_capture(str(path))
 
 
 def test_nothing_is_written_over(tmp_path: Path) -> None:

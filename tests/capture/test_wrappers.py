@@ -9,6 +9,7 @@ import io
 import lzma
 import re
 import sys
+import tempfile
 import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
@@ -19,6 +20,7 @@ import pytest
 import busbench
 from busbench.capture import compressed
 from busbench.capture.open import open_capture, open_levels
+from busbench.capture.parquet import write_parquet
 from busbench.errors import CaptureError
 from tests.capture.usb_blocks import FRAME, START_US, linux, linux_file
 from tests.cli.running import CAPTURES
@@ -43,6 +45,19 @@ def pcap() -> bytes:
     return header() + b"".join(packet(7000 * i, FRAME) for i in range(40))
 
 
+def parquet() -> bytes:
+    with tempfile.TemporaryDirectory() as folder, open_capture(str(CAPTURES / "heron-bench.pcapng")) as capture:
+        path = Path(folder, "a.parquet")
+        write_parquet(str(path), capture)
+        return path.read_bytes()
+
+
+def sigrok_session() -> bytes:
+    from tests.capture.test_sr_session import samples, session
+
+    return session(samples(FRAME * 40, rate=1_000_000), rate="1 MHz")
+
+
 def level_csv() -> bytes:
     from busbench.wire.uart import encode_line
 
@@ -59,6 +74,8 @@ def byte_csv() -> bytes:
 FORMATS: dict[str, Callable[[], bytes]] = {
     "pcapng": (CAPTURES / "heron-bench.pcapng").read_bytes,
     "pcap": pcap,
+    "Parquet": parquet,
+    "sigrok session": sigrok_session,
     "USB capture": usb,
     "byte CSV": byte_csv,
     "CSV of levels": level_csv,

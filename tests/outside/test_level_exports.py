@@ -71,6 +71,21 @@ def test_a_line_of_other_settings_is_named_and_its_polarity_kept(
     assert b"".join(log.data.tobytes() for log in logs)[: 25 * FRAMES] == sent()
 
 
+def test_a_session_that_sigrok_writes_holds_the_same_bytes(tmp_path: Path) -> None:
+    tool = shutil.which("sigrok-cli")
+    if tool is None:
+        pytest.skip("outside tool missing: sigrok-cli")
+    source = by_pyvcd(tmp_path / "line.vcd", changes("E", 2, idle=0))
+    path = tmp_path / "line.sr"
+    command = [tool, "-I", "vcd", "-i", source, "-O", "srzip", "-o", str(path)]
+    subprocess.run(command, capture_output=True, timeout=60, check=True)
+    with open_capture(str(path)) as capture:
+        logs = list(capture.blocks())
+    assert (capture.info.format, capture.info.source) == ("sigrok session", "rx")
+    assert b"".join(log.data.tobytes() for log in logs)[: 25 * FRAMES] == sent()
+    assert int(logs[0].mark_t_ns[0]) == 2_000_000
+
+
 @pytest.mark.parametrize("options", ["label=channel", "label=units", "label=channel:time=true", "label=off"])
 def test_samples_that_sigrok_writes_are_timed_by_its_rate(tmp_path: Path, options: str) -> None:
     """Version 0.5.2 of libsigrok writes 0 as the time of each sample: the stated rate serves."""
