@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from busbench.drive.frame_generator import BLOCK, EndState, FrameGenerator
+from busbench.drive.frame_generator import BLOCK, EndState, FrameBlock, FrameGenerator
 from busbench.drive.program import Program
 from busbench.model import F64, I64, Bools
 from busbench.wire.codec import CHANNELS, HEADER
 from busbench.wire.frame_spec import ALL_CHANNELS
 
 _BINS = 2048
+LOOKED_AT_MAX = 1_000_000  # frames; of more, stretches are looked at
+STRETCHES, STRETCH_FRAMES = 128, 2048
+_CATCH_UP_FRAMES = 2048  # before each stretch, for channels to reach what is wanted there
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -21,18 +25,23 @@ class DryRun:
 
     Args:
         frames: slots in all, from the soft start to the end state.
+        looked_at: how many of them were worked out: all, or of a long program those in STRETCHES spread evenly.
         duration_s: their time.
         low, high: extremes in each bin, counts or 0 and 1, int64 (bins, 18).
-        fastest: largest movement between two frames, counts a second, float64 (16,).
-        held_back: frames in which the limits gave other than what was wanted, int64 (16,).
+        least, most: extremes of the channels, int64 (18,); where not all frames were worked out, bounds of them.
+        fastest: largest movement between two frames, counts a second, float64 (16,); or a bound of it.
+        held_back: frames looked at in which the limits gave other than what was wanted, int64 (16,).
         lowest, highest: extremes of what the parts ask for, counts, float64 (16,), NaN where they ask for nothing.
         is_driven: True for the channels that a part speaks of, bool (18,).
     """
 
     frames: int
+    looked_at: int
     duration_s: float
     low: I64
     high: I64
+    least: I64
+    most: I64
     fastest: F64
     held_back: I64
     lowest: F64
@@ -43,55 +52,115 @@ class DryRun:
 def dry_run(program: Program, *, end: EndState = EndState.REST, hold_s: float = 1.0) -> DryRun:
     """Run a program without sending it.
 
+    Of a program of more than LOOKED_AT_MAX frames its beginning, its end and
+    stretches between are worked out; ranges and speeds are then bounds that follow
+    from shapes and limits, never less than what is sent.
+
     Args:
         program: what would be sent.
         end: what would be done at its end.
         hold_s: how long a hold at the end is looked at.
     """
     feed = FrameGenerator(program, end=end, hold_s=hold_s)
-    size = max(1, program.slots // _BINS)
-    step = max(1, BLOCK // size) * size
-    lows: list[I64] = []
-    highs: list[I64] = []
-    fastest, held_back = np.zeros(CHANNELS), np.zeros(CHANNELS, np.int64)
-    lowest, highest = np.full(CHANNELS, np.nan), np.full(CHANNELS, np.nan)
-    before: I64 | None = None
-    rest: I64 = np.empty((0, ALL_CHANNELS), np.int64)
-    frames = 0
+    if program.slots <= LOOKED_AT_MAX:
+        sums = _Sums(program, bin_frames=max(1, program.slots // _BINS))
+        while not feed.is_over:
+            sums.add(feed.run_slot, feed.take(sums.block_frames))
+        return sums.result(frames=sums.frames)
+    sums, passed, slots = _Sums(program, bin_frames=STRETCH_FRAMES), 0, program.slots
+    apart, last_start = slots // STRETCHES, slots - STRETCH_FRAMES
     while not feed.is_over:
-        run_slot = feed.run_slot
-        block = feed.take(step)
+        slot = feed.run_slot
+        into = 0 if slot is None else slot % apart
+        if slot is not None and into >= STRETCH_FRAMES and slot < last_start:
+            start = min((slot // apart + 1) * apart, last_start)
+            feed.skip(max(0, start - _CATCH_UP_FRAMES - slot))
+            feed.take(min(_CATCH_UP_FRAMES, start - slot))
+            sums.part_from_before()
+            passed += start - slot
+        else:
+            sums.add(slot, feed.take(STRETCH_FRAMES - into if into < STRETCH_FRAMES else STRETCH_FRAMES))
+    return _bounded(program, sums.result(frames=sums.frames + passed))
+
+
+class _Sums:
+    """What frames looked at so far amount to."""
+
+    def __init__(self, program: Program, *, bin_frames: int) -> None:
+        self._program, self._bin_frames = program, bin_frames
+        self.block_frames = max(1, BLOCK // bin_frames) * bin_frames
+        self.frames = 0
+        self._lows: list[I64] = []
+        self._highs: list[I64] = []
+        self._fastest, self._held_back = np.zeros(CHANNELS), np.zeros(CHANNELS, np.int64)
+        self._lowest, self._highest = np.full(CHANNELS, np.nan), np.full(CHANNELS, np.nan)
+        self._before: I64 | None = None
+        self._rest: I64 = np.empty((0, ALL_CHANNELS), np.int64)
+
+    def add(self, run_slot: int | None, block: FrameBlock) -> None:
+        """Take in frames; run_slot is the first one's among the program's own, None before and after them."""
         rows = np.concatenate([block.limited.channels, block.limited.switches], axis=1, dtype=np.int64)
-        moves = np.abs(np.diff(rows[:, :CHANNELS], axis=0, prepend=rows[:1, :CHANNELS] if before is None else before))
-        fastest = np.maximum(fastest, moves.max(axis=0))
-        before = rows[-1:, :CHANNELS]
+        before = rows[:1, :CHANNELS] if self._before is None else self._before
+        moves = np.abs(np.diff(rows[:, :CHANNELS], axis=0, prepend=before))
+        self._fastest = np.maximum(self._fastest, moves.max(axis=0))
+        self._before = rows[-1:, :CHANNELS]
         if run_slot is not None:
-            wanted = program.wanted(run_slot, len(block))[:, :CHANNELS]
-            lowest = np.fmin(lowest, np.fmin.reduce(wanted, axis=0))
-            highest = np.fmax(highest, np.fmax.reduce(wanted, axis=0))
+            wanted = self._program.wanted(run_slot, len(block))[:, :CHANNELS]
+            self._lowest = np.fmin(self._lowest, np.fmin.reduce(wanted, axis=0))
+            self._highest = np.fmax(self._highest, np.fmax.reduce(wanted, axis=0))
             # Half a count is rounding; what is not wanted is not held back.
             is_held_back = np.abs(wanted - rows[:, :CHANNELS]) > 0.5 + 1e-6
-            held_back += is_held_back[block.is_sent & (block.raw[:, 0] == HEADER)].sum(axis=0)
-        frames += len(block)
-        rows = np.concatenate([rest, rows])
-        full = len(rows) // size * size
-        for out, extreme in ((lows, np.min), (highs, np.max)):
+            self._held_back += is_held_back[block.is_sent & (block.raw[:, 0] == HEADER)].sum(axis=0)
+        self.frames += len(block)
+        rows = np.concatenate([self._rest, rows])
+        full = len(rows) // self._bin_frames * self._bin_frames
+        for out, extreme in ((self._lows, np.min), (self._highs, np.max)):
             if full:
-                out.append(extreme(rows[:full].reshape(-1, size, ALL_CHANNELS), axis=1))
-        rest = rows[full:]
-    if len(rest):
-        lows.append(rest.min(axis=0, keepdims=True))
-        highs.append(rest.max(axis=0, keepdims=True))
-    is_driven = np.zeros(ALL_CHANNELS, np.bool_)
-    is_driven[[part.channel for part in program.parts]] = True
-    return DryRun(
-        frames=frames,
-        duration_s=frames * program.period_s,
-        low=np.concatenate(lows),
-        high=np.concatenate(highs),
-        fastest=fastest / program.period_s,
-        held_back=held_back,
-        lowest=lowest,
-        highest=highest,
-        is_driven=is_driven,
-    )
+                out.append(extreme(rows[:full].reshape(-1, self._bin_frames, ALL_CHANNELS), axis=1))
+        self._rest = rows[full:]
+
+    def part_from_before(self) -> None:
+        """What comes next does not follow what came before: no movement between them."""
+        self._before = None
+
+    def result(self, *, frames: int) -> DryRun:
+        """The run of so many frames in all."""
+        if len(self._rest):
+            self._lows.append(self._rest.min(axis=0, keepdims=True))
+            self._highs.append(self._rest.max(axis=0, keepdims=True))
+        is_driven = np.zeros(ALL_CHANNELS, np.bool_)
+        is_driven[[part.channel for part in self._program.parts]] = True
+        low, high = np.concatenate(self._lows), np.concatenate(self._highs)
+        return DryRun(
+            frames=frames,
+            looked_at=self.frames,
+            duration_s=frames * self._program.period_s,
+            low=low,
+            high=high,
+            least=low.min(axis=0),
+            most=high.max(axis=0),
+            fastest=self._fastest / self._program.period_s,
+            held_back=self._held_back,
+            lowest=self._lowest,
+            highest=self._highest,
+            is_driven=is_driven,
+        )
+
+
+def _bounded(program: Program, seen: DryRun) -> DryRun:
+    """With bounds in place of what the frames looked at show alone."""
+    least, most, fastest = seen.least.copy(), seen.most.copy(), seen.fastest.copy()
+    lowest, highest = seen.lowest.copy(), seen.highest.copy()
+    for part in program.parts:
+        low, high = part.shape.reach
+        if part.channel >= CHANNELS:
+            least[part.channel], most[part.channel] = 0, 1
+            continue
+        limit = program.limits.channels[part.channel]
+        lowest[part.channel] = np.fmin(lowest[part.channel], low)
+        highest[part.channel] = np.fmax(highest[part.channel], high)
+        if not limit.is_locked:
+            least[part.channel] = min(least[part.channel], max(limit.low, math.floor(low)))
+            most[part.channel] = max(most[part.channel], min(limit.high, math.ceil(high)))
+            fastest[part.channel] = max(seen.fastest[part.channel], limit.rate)
+    return replace(seen, least=least, most=most, fastest=fastest, lowest=lowest, highest=highest)

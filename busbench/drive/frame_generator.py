@@ -154,6 +154,12 @@ class FrameGenerator:
         elif self._end is EndState.HOLD:
             self._place = replace(place, phase=_Phase.OVER, left=0)
 
+    def skip(self, slots: int) -> None:
+        """Pass over slots of the program as if they had not been; the channels stay where they are."""
+        place = self._settled()
+        n = min(slots, place.left) if place.phase is _Phase.RUN else 0
+        self._place = replace(place, left=place.left - n, run_slot=place.run_slot + n, slot=place.slot + n)
+
     def take(self, count: int) -> FrameBlock:
         """The next frames, up to `count` of them, at least one unless it is over."""
         place = self._place = self._settled()
@@ -211,8 +217,13 @@ class FrameGenerator:
         span: Bools = (t_s >= fault.start_s - 1e-9) & (t_s < fault.start_s + fault.duration_s - 1e-9)
         return span
 
+    def _faults_during(self, start: int, count: int) -> list[FrameFault]:
+        begin_s, end_s = start * self._program.period_s, (start + count) * self._program.period_s
+        faults = self._program.faults
+        return [one for one in faults if one.start_s < end_s + 1e-6 and one.start_s + one.duration_s > begin_s - 1e-6]
+
     def _mark_faults(self, start: int, flags: U8, is_sent: Bools) -> None:
-        for fault in self._program.faults:
+        for fault in self._faults_during(start, flags.size):
             span = self._during(fault, start, flags.size)
             match fault.kind:
                 case "lost":
@@ -225,7 +236,7 @@ class FrameGenerator:
                     pass
 
     def _throw_noise(self, start: int, noise: U8) -> None:
-        for fault in self._program.faults:
+        for fault in self._faults_during(start, len(noise)):
             if fault.kind != "flips":
                 continue
             rows = np.nonzero(self._during(fault, start, len(noise)))[0]

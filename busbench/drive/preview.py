@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from busbench.drive.dry_run import DryRun
+from busbench.drive.dry_run import STRETCH_FRAMES, STRETCHES, DryRun
 from busbench.drive.frame_generator import EndState
 from busbench.drive.program import FrameFault, Program
 from busbench.errors import pluralize
@@ -35,6 +35,12 @@ def preview_lines(program: Program, seen: DryRun, *, end: EndState, is_ascii: bo
     """
     frames = pluralize(seen.frames, "frame")
     yield f"{program.name}: {frames} in {seen.duration_s:.3f} s, one every {program.period_s * 1e3:g} ms"
+    if seen.looked_at < seen.frames:
+        stretch_s = STRETCH_FRAMES * program.period_s
+        yield (
+            f"looked at {seen.looked_at:,} of them, {STRETCHES} stretches of {stretch_s:.3g} s:"
+            " ends and speeds below are limits that none of the others passes"
+        )
     yield scale_line(program, is_ascii=is_ascii)
     for channel in np.nonzero(seen.is_driven)[0].tolist():
         yield ""
@@ -85,7 +91,7 @@ def _channel_lines(program: Program, seen: DryRun, channel: int) -> Iterator[str
         return
     if channel >= CHANNELS:
         return
-    low, high = int(seen.low[:, channel].min()), int(seen.high[:, channel].max())
+    low, high = int(seen.least[channel]), int(seen.most[channel])
     yield (
         f"    goes from {_end(program, low, seen.lowest[channel])} to {_end(program, high, seen.highest[channel])} %"
         f" ({low} to {high} counts), at most {seen.fastest[channel]:.0f} counts/s"
@@ -94,7 +100,7 @@ def _channel_lines(program: Program, seen: DryRun, channel: int) -> Iterator[str
 
 def _held_lines(program: Program, seen: DryRun, channel: int) -> Iterator[str]:
     if channel < CHANNELS and not program.limits.is_locked(channel) and (held := int(seen.held_back[channel])):
-        frames = pluralize(program.slots, "frame")
+        frames = pluralize(min(program.slots, seen.looked_at), "frame")
         yield f"    its limits hold it back in {held:,} of {frames}: it will not follow the shape there"
 
 

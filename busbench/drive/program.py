@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -93,8 +93,11 @@ class Program:
     channel_names: tuple[tuple[int, str], ...] = ()
     stated_rests: frozenset[int] = frozenset()
     stated_travels: frozenset[int] = frozenset()
+    _spans_s: F64 = field(init=False, repr=False)  # begin and end of each part, (2, parts)
 
     def __post_init__(self) -> None:
+        spans_s = [[part.start_s for part in self.parts], [part.end_s for part in self.parts]]
+        object.__setattr__(self, "_spans_s", np.array(spans_s, np.float64))
         if not FRAME_PERIODS_S[0] <= self.period_s <= FRAME_PERIODS_S[1]:
             low, high = FRAME_PERIODS_S
             raise DriveError(f"frame period: {self.period_s:g} s is out of range", hint=f"give {low:g} to {high:g} s")
@@ -110,7 +113,7 @@ class Program:
     @property
     def round_s(self) -> float:
         """Time of one run through all parts."""
-        return max((part.end_s for part in self.parts), default=0.0)
+        return float(self._spans_s[1].max(initial=0.0))
 
     @property
     def duration_s(self) -> float:
@@ -139,7 +142,9 @@ class Program:
             lap = np.floor((t_s + 1e-9) / self.round_s)
             t_s = np.where(lap < self.repeat, np.maximum(t_s - lap * self.round_s, 0.0), np.inf)
         rows = np.full((count, ALL_CHANNELS), np.nan)
-        for part in self.parts:
+        starts_s, ends_s = self._spans_s - 1e-9
+        for index in np.flatnonzero((starts_s <= t_s.max(initial=-1.0)) & (ends_s > t_s.min(initial=np.inf))).tolist():
+            part = self.parts[index]
             # A nanosecond lets a frame that falls on the seam of two parts go to the later one.
             inside = (t_s >= part.start_s - 1e-9) & (t_s < part.end_s - 1e-9)
             if inside.any():

@@ -39,6 +39,11 @@ class Shape(abc.ABC):
             Counts, float64 (N,), not rounded.
         """
 
+    @property
+    @abc.abstractmethod
+    def reach(self) -> tuple[float, float]:
+        """Counts below and above which it never goes."""
+
     @abc.abstractmethod
     def words(self) -> str:
         """What it does, without its levels, as in "sine, 3 cycles of 4 s"."""
@@ -125,6 +130,11 @@ class Hold(Shape):
         """The level."""
         return np.full(t_s.shape, self.level)
 
+    @property
+    def reach(self) -> tuple[float, float]:
+        """As Shape says."""
+        return self.level, self.level
+
     def words(self) -> str:
         """As in "hold for 2 s"."""
         return f"hold for {self.seconds:g} s"
@@ -146,6 +156,11 @@ class Wave(Shape):
     def counts(self, t_s: F64) -> F64:
         """The wave on its span."""
         return self.span.at(wave(self.kind, self.beat.turn(t_s)))
+
+    @property
+    def reach(self) -> tuple[float, float]:
+        """As Shape says."""
+        return self.span.low, self.span.high
 
     def words(self) -> str:
         """As in "sine, 3 cycles of 4 s"."""
@@ -170,6 +185,11 @@ class Levels(Shape):
         # A billionth of a cycle keeps a frame that falls on a step from landing short of it.
         place = np.mod(self.beat.turn(t_s) + 1e-9, 1.0) * len(self.levels)
         return np.asarray(self.levels)[place.astype(np.int64)]
+
+    @property
+    def reach(self) -> tuple[float, float]:
+        """As Shape says."""
+        return min(self.levels), max(self.levels)
 
     def words(self) -> str:
         """As in "steps through 3 levels, 2 cycles of 6 s"."""
@@ -204,6 +224,11 @@ class Chirp(Shape):
         first, last = 1.0 / self.beat.period_s, 1.0 / self.period_end_s
         turns = first * t_s + (last - first) * t_s**2 / (2.0 * self.duration_s) + self.beat.phase_deg / 360.0
         return self.span.at(np.sin(2.0 * np.pi * turns))
+
+    @property
+    def reach(self) -> tuple[float, float]:
+        """As Shape says."""
+        return self.span.low, self.span.high
 
     def words(self) -> str:
         """As in "chirp, 10 cycles, periods from 4 s to 0.5 s"."""
@@ -241,6 +266,11 @@ class Wander(Shape):
         )
         return self.span.at(before + (after - before) * into**2 * (3.0 - 2.0 * into))
 
+    @property
+    def reach(self) -> tuple[float, float]:
+        """As Shape says."""
+        return self.span.low, self.span.high
+
     def words(self) -> str:
         """As in "wander, 30 moves of 2 s, seed 7"."""
         return f"wander, {self.beat.cycles:g} moves of {self.beat.period_s:g} s, seed {self.seed}"
@@ -272,6 +302,11 @@ class Replay(Shape):
         # Half a microsecond keeps a frame that falls on a recorded one from landing short of it.
         at = np.searchsorted(self.t_s, t_s + 5e-7, side="right") - 1
         return self.levels[np.maximum(at, 0)]
+
+    @property
+    def reach(self) -> tuple[float, float]:
+        """As Shape says."""
+        return float(self.levels.min()), float(self.levels.max())
 
     def words(self) -> str:
         """As in "replay of heron.pcapng channel 3, 60 s"."""
