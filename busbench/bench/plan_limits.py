@@ -23,7 +23,7 @@ from busbench.rig.rest import rest_sent
 from busbench.rig.travel import endpoints_of
 from busbench.wire.codec import CHANNELS, COUNTS_MAX
 from busbench.wire.frame_spec import ALL_CHANNELS
-from busbench.wire.scale import whole
+from busbench.wire.scale import Scale, whole
 
 MOTOR_OFF_PCT = 90.0  # nearer to neutral an electric motor may turn; common practice, no source
 _SAME_COUNTS = 1  # apart by rounding of two scales
@@ -211,9 +211,10 @@ class LimitSources:
         for channel in range(ALL_CHANNELS):
             words[channel] += _of_program(program, channel)
         for name, rig in self.plans:
+            kills = kill_names(rig)
             for device in rig.driven:
                 if device.channel is not None and 1 <= device.channel <= ALL_CHANNELS:
-                    words[device.channel - 1] += _of_device(name, device, rig)
+                    words[device.channel - 1] += _of_device(name, device, rig.scale, is_kill=device.name in kills)
         for name, rig in self._all_plans:
             for rest in motor_rests(rig):
                 words[rest.channel].append(_of_motor(name, rest))
@@ -265,16 +266,16 @@ def _of_program(program: Program, channel: int) -> Iterator[_Word]:
         yield _Word(source, limit.rest if is_locked or is_own else None, is_locked, travel)
 
 
-def _of_device(name: str, device: Device, rig: Rig) -> Iterator[_Word]:
+def _of_device(name: str, device: Device, scale: Scale, *, is_kill: bool) -> Iterator[_Word]:
     """What a plan states of a device that turns no propeller; of motors it is motor_rests that tells."""
     if device.motor_kind:
         return
     travel = None
     if (device.channel or 0) <= CHANNELS:
-        ends = endpoints_of(device, rig.scale)
+        ends = endpoints_of(device, scale)
         travel = (whole(ends.low_counts, clip=True), whole(ends.high_counts, clip=True))
-    is_default = device.rest_pct is None and device.name not in kill_names(rig)
-    yield _Word(_source(name, device.name), rest_sent(device, rig.scale), travel=travel, is_default=is_default)
+    is_default = device.rest_pct is None and not is_kill
+    yield _Word(_source(name, device.name), rest_sent(device, scale), travel=travel, is_default=is_default)
 
 
 def _of_motor(name: str, rest: MotorRest) -> _Word:

@@ -88,10 +88,11 @@ def setup_steps(rig: Rig) -> tuple[SetupStep, ...]:
         lead = first.get(device.group or "", channel)
         return device.kind == "sensor", device.motor_kind is not None, lead, device.group or "", channel
 
-    return tuple(_step(rig, device, order) for order, device in enumerate(sorted(rig.devices, key=key), 1))
+    kills = kill_names(rig)
+    return tuple(_step(rig, device, order, kills) for order, device in enumerate(sorted(rig.devices, key=key), 1))
 
 
-def _step(rig: Rig, device: Device, order: int) -> SetupStep:
+def _step(rig: Rig, device: Device, order: int, kills: frozenset[str]) -> SetupStep:
     ends = endpoints_of(device, rig.scale)
     is_sensor = device.kind == "sensor"
     has_ends = not is_sensor and device.channel is not None and 1 <= device.channel <= CHANNELS
@@ -104,7 +105,7 @@ def _step(rig: Rig, device: Device, order: int) -> SetupStep:
         group=device.group or "",
         plugged_into=device.parent,
         above_neutral=device.above_neutral or "",
-        note=_note(device, is_kill=device.name in kill_names(rig)),
+        note=_note(device, is_kill=device.name in kills),
         failsafe="" if is_sensor else failsafe_text(device.failsafe),
         low_counts=round(ends.low_counts) if has_ends else None,
         neutral_counts=round(ends.neutral_counts) if has_ends else None,

@@ -41,23 +41,23 @@ def stops_of(rig: Rig) -> tuple[tuple[Station, ...], tuple[tuple[str, str], ...]
     Returns:
         The halts, and names with reasons.
     """
-    locked = {rest.channel for rest in motor_rests(rig)}
+    locked, kills = {rest.channel for rest in motor_rests(rig)}, kill_names(rig)
     walked: dict[int, list[Device]] = {}
     left_out: list[tuple[str, str]] = []
     for device in rig.devices:
-        if why := _why_not(device, locked, rig):
+        if why := _why_not(device, locked, kills, rig):
             left_out.append((device.name, why))
         elif device.channel is not None:
             walked.setdefault(device.channel - 1, []).append(device)
     return tuple(_stop(channel, devices, rig) for channel, devices in walked.items()), tuple(left_out)
 
 
-def _why_not(device: Device, locked: set[int], rig: Rig) -> str:
+def _why_not(device: Device, locked: set[int], kills: frozenset[str], rig: Rig) -> str:
     if device.kind == "sensor":
         return "a sensor"
     if device.motor_kind:
         return "can turn a propeller, so its channel is locked"
-    if device.name in kill_names(rig):
+    if device.name in kills:
         return "kills the ignition, so its channel is locked"
     if device.kind == "off-bus":
         return "not on the bus"
