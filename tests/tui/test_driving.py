@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,6 +18,7 @@ from busbench.tui.app_state import AppState
 from busbench.tui.driving import Drive, DrivePhase
 from busbench.tui.live import LiveSession
 from busbench.wire.codec import unpack_channels
+from tests.rig.rigs import device, rig
 from tests.tui.ports import Hands, ScriptedPort
 from tests.verify.rounds import RIG
 
@@ -214,6 +216,22 @@ def test_the_motor_stays_while_others_move_and_is_refused_itself() -> None:
     counts = unpack_channels(raw)
     assert set(counts[:, 2].tolist()) == {173}
     assert int(np.ptp(counts[:, 0])) > 700
+
+
+@pytest.mark.parametrize("source", [PORT, "virtual:"])
+def test_a_plan_that_contradicts_itself_moves_nothing_and_its_faults_are_listed(source: str) -> None:
+    turned = rig(device("m", 8, "motor = true", 'kind = "off-bus"', "reversed = true", failsafe="-100"))
+    ui = AppState(palette.of_theme("bench-dark"), is_armed=True, sources=LimitSources((("heron.toml", turned),)))
+    bench = Bench(ui=ui)
+    bench.session.source = source
+    for _ in range(3):
+        bench.drive.go_on()
+        bench.pass_s(4.0)
+    assert (bench.drive.phase, bench.port.how, bench.drive.sent) == (DrivePhase.SETTING, None, deque())
+    assert bench.drive.said == (
+        "heron.toml: nothing moves with 1 fault in what is moved or held: correct the plan; `busbench rig check`"
+        " lists it (m: it is reversed, and the plan does not state what goes on the wire while it is off)"
+    )
 
 
 def test_another_source_ends_it() -> None:
