@@ -69,8 +69,9 @@ def _jitter(evidence: VerifyInputs) -> Check:
 
 def _losses(evidence: VerifyInputs, phases: Phases) -> Iterator[Check]:
     outages, limits = evidence.outages, evidence.rig.limits
-    events = [event for event in outages.events if not _is_in(event, evidence, phases)]
-    inside = sum(event.frames for event in outages.events if _is_in(event, evidence, phases))
+    is_in = [_is_in(event, evidence, phases) for event in outages.events]
+    events = [event for event, excused in zip(outages.events, is_in, strict=True) if not excused]
+    inside = sum(event.frames for event, excused in zip(outages.events, is_in, strict=True) if excused)
     expected = max(0, outages.expected - inside)
     unseen = evidence.no_times or ("" if evidence.found_period_ns else "no period was found")
     kinds = {kind: [event for event in events if event.kind == kind] for kind in _WORDS}
@@ -133,5 +134,6 @@ def _is_in(event: Outage, evidence: VerifyInputs, phases: Phases) -> bool:
     spans = [(one.first, one.link) for one in phases.power_ups]
     if phases.loss is not None:
         spans.append((phases.loss.first, phases.loss.stop))
-    offsets = [*evidence.recording.frames.offset.tolist(), 1 << 62]
-    return any(offsets[first] <= event.offset < offsets[stop] for first, stop in spans)
+    offset = evidence.recording.frames.offset
+    ends = [[int(offset[row]) if row < offset.size else 1 << 62 for row in span] for span in spans]
+    return any(first <= event.offset < stop for first, stop in ends)

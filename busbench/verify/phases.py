@@ -148,7 +148,7 @@ class Phases:
             for window in self.windows:
                 if window.word == AWAY_MARK and not window.is_repeated:
                     for first, stop in found:
-                        may[max(first, window.first) : stop] |= stop > window.first
+                        may[max(first, window.first) : min(stop, window.stop)] = True
         # A step that was done again: what was held away then is held no more.
         may |= self.is_repeated & self.is_in(Phase.HELD_AWAY)
         return may

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 from collections.abc import Callable
 
@@ -10,13 +11,13 @@ import msgspec
 import numpy as np
 import pytest
 
-from busbench.model import U8, U16
+from busbench.model import MARKED, U8, U16
 from busbench.rig.model import Rig
 from busbench.verify.inputs import VerifyInputs, channel_plans
 from busbench.verify.phases import Phase, find_phases
 from busbench.verify.result import Check, Verdict
 from busbench.verify.verify import Verification, verify
-from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST, pack_frames
 from tests.verify.rounds import RIG, not_passed, recorded, round_of
 
 MOTOR, RUDDER = "channel 8 (sustainer)", "channel 6 (rudder)"
@@ -195,3 +196,27 @@ def test_a_motor_is_at_rest_from_the_first_frame_on() -> None:
     assert get(found, MOTOR, "from the first frame on").sentence == (
         "1811 counts at 0.000 s (powered up, no link yet), planned 173 counts"
     )
+
+
+def test_a_motor_in_a_damaged_frame_is_not_tested() -> None:
+    recording, row = round_of(has_marks=True), 70
+    raw, marks = recording.frames.raw.copy(), recording.frames.line_marks.copy()
+    raw[row] = pack_frames(np.where(np.arange(16) == 7, 1811, recording.frames.channels[row])[None])
+    marks[row] = MARKED
+    recording = dataclasses.replace(recording, frames=dataclasses.replace(recording.frames, raw=raw, line_marks=marks))
+    check = get(verify(recording, RIG), MOTOR, "rest")
+    assert check.verdict is Verdict.NOT_TESTED
+    assert check.sentence == ("1811 counts at 1.050 s (at rest), in frames with bytes that the line marked as damaged")
+
+
+def test_a_motor_held_away_without_switching_off_may_not_run_on() -> None:
+    """The annotated step of holding away ends with the next step; what runs after that fails."""
+    flown = heron.fly_round(RIG, faults=("no switching off",))
+    marks = [mark for mark in flown.marks if mark[1] not in ("transmitter off", "transmitter on")]
+    found = verify(recorded(heron.read_by_adapter(RIG, flown), marks=marks), RIG)
+    assert get(found, MOTOR, "rest").verdict is Verdict.PASS  # it is back at rest before the controls are let go
+    counts = flown.counts.copy()
+    counts[row_s(36.0) : row_s(39.5), 7] = 1811
+    again = heron.Round(flown.t_ns, counts, flown.flags, flown.is_sent, ())
+    found = verify(recorded(heron.read_by_adapter(RIG, again), marks=marks), RIG)
+    assert get(found, MOTOR, "rest").verdict is Verdict.FAIL
