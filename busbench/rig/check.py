@@ -15,7 +15,7 @@ from busbench.rig.check_devices import (
     check_travel,
 )
 from busbench.rig.check_motors import check_motors
-from busbench.rig.check_pairs import check_groups, check_shared, check_sides, check_silence
+from busbench.rig.check_pairs import check_gimbals, check_groups, check_shared, check_sides, check_silence
 from busbench.rig.check_values import check_sensors, check_values
 from busbench.rig.finding import Finding, fault, hint, listed
 from busbench.rig.model import RESERVED_NAMES, Rig
@@ -61,6 +61,7 @@ def check_rig(rig: Rig) -> list[Finding]:
         _names,
         _tree,
         *_MOTION_CHECKS,
+        check_gimbals,
         check_sides,
         check_in_flight,
         check_travel,

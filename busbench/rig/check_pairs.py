@@ -43,6 +43,23 @@ def check_shared(rig: Rig) -> Iterator[Finding]:
             )
 
 
+def check_gimbals(rig: Rig) -> Iterator[Finding]:
+    """A control that the plan puts on two gimbals."""
+    by_control: dict[str, list[Device]] = {}
+    for device in rig.driven:
+        if device.gimbal is not None and device.control is not None:
+            by_control.setdefault(device.control, []).append(device)
+    for control, devices in by_control.items():
+        gimbals = sorted({device.gimbal for device in devices if device.gimbal is not None})
+        if len(gimbals) > 1:
+            yield fault(
+                listed(device.name for device in devices),
+                f'"{control}" is stated on {listed(gimbals)}',
+                "a control is on one gimbal: `verify` would let the wrong channels move with it",
+                "state the same gimbal for all devices of this control",
+            )
+
+
 def _groups(rig: Rig) -> dict[str, list[Device]]:
     groups: dict[str, list[Device]] = {}
     for device in rig.driven:

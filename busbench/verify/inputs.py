@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -147,6 +147,7 @@ class ChannelPlan:
         control: what moves it.
         ends: where its ends lie.
         rest_counts: where it rests.
+        gimbal: of its control, None where the plan states none.
     """
 
     channel: int
@@ -154,6 +155,7 @@ class ChannelPlan:
     control: str
     ends: Endpoints
     rest_counts: float
+    gimbal: str | None = None
 
     @property
     def subject(self) -> str:
@@ -164,11 +166,6 @@ class ChannelPlan:
     def is_motor(self) -> bool:
         """True where a device on it can turn a propeller."""
         return any(device.motor_kind for device in self.devices)
-
-    @property
-    def gimbal(self) -> str | None:
-        """Gimbal of its control, None where the plan states none; a motor or a switch has no share of another."""
-        return next((device.gimbal for device in self.devices if device.gimbal is not None), None)
 
     @property
     def is_two_state(self) -> bool:
@@ -204,14 +201,16 @@ def channel_plans(rig: Rig) -> tuple[ChannelPlan, ...]:
     for device in rig.driven:
         if device.channel is not None and 1 <= device.channel <= CHANNELS + 2:
             by_channel.setdefault(device.channel, []).append(device)
-    return tuple(_map(channel, some, rig.scale) for channel, some in by_channel.items())
+    gimbals = {control_of(device): device.gimbal for device in rig.driven if device.gimbal is not None}
+    return tuple(_map(channel, some, rig.scale, gimbals) for channel, some in by_channel.items())
 
 
-def _map(channel: int, devices: Sequence[Device], scale: Scale) -> ChannelPlan:
+def _map(channel: int, devices: Sequence[Device], scale: Scale, gimbals: Mapping[str, str]) -> ChannelPlan:
     first = devices[0]
     if channel > CHANNELS:  # a flag in the frame is on or off, whatever scale and travel are
         ends = endpoints_of(msgspec.structs.replace(first, travel_pct=100.0, neutral_us=None), Scale())
         rest = float(TWO_STATE_COUNTS[rest_sent(first, scale)])
     else:
         ends, rest = endpoints_of(first, scale), rest_counts(first, scale)
-    return ChannelPlan(channel, tuple(devices), control_of(first), ends, rest)
+    control = control_of(first)
+    return ChannelPlan(channel, tuple(devices), control, ends, rest, gimbals.get(control))

@@ -21,6 +21,14 @@ FAULTS = [
         "a, b: all on channel 5 and not in one group",
     ),
     (
+        "one control on two gimbals",
+        (
+            device("a", 5, 'control = "stick"', 'gimbal = "left"'),
+            device("b", 6, 'control = "stick"', 'gimbal = "right"'),
+        ),
+        'a, b: "stick" is stated on left, right',
+    ),
+    (
         "mirrored, none reversed",
         (device("a", 5, FLAPS), device("b", 5, FLAPS, MIRRORED)),
         "a, b: a mirrored pair of which neither is reversed",
