@@ -82,6 +82,8 @@ def refuse_terminal(path: str) -> None:
     """
     if path == "-":
         is_terminal = sys.stdout.isatty()
+    elif sys.platform == "win32":
+        return  # no file there leads to a port
     else:
         try:
             state, null = os.stat(path), os.stat(os.devnull)

@@ -17,7 +17,13 @@ STEPS = (
     ("ruff check", ("ruff", "check", "--quiet", ".")),
     ("ruff format", ("ruff", "format", "--check", "--quiet", ".")),
 )
-SHORT_TESTS = ("tests/test_public.py", "tests/test_package.py", "tests/wire", "tests/capture", "tests/analysis")
+SHORT_TESTS = (
+    "tests/test_public.py",
+    "tests/test_package.py",
+    "tests/test_output_file.py",
+    "tests/wire",
+    "tests/capture",
+)
 # What the package does on the other systems is seen by mypy alone.
 OTHER_SYSTEMS = ("win32", "darwin")
 # Many tests wait for a clock, a terminal or another process, so two cores have time for more than two of them.

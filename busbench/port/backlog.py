@@ -101,6 +101,8 @@ class PtyBacklog(TtyBacklog):
         fd: descriptor of the end that we write to.
     """
 
+    _wakes: Any  # select.epoll, which Linux alone has
+
     def __init__(self, fd: int) -> None:
         super().__init__(fd)
         self._is_unread = False

@@ -84,6 +84,8 @@ class DeviceLock:
 @contextlib.contextmanager
 def _lock_abstract(key: str) -> Iterator[None]:
     """A name that the kernel keeps: no file is left, and none can be removed."""
+    if sys.platform != "linux":
+        raise NotImplementedError
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as holder:
         try:
             holder.bind(f"\0busbench {key}")

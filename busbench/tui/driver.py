@@ -29,7 +29,7 @@ def tolerant_driver() -> type[Driver] | None:
     class TolerantDriver(linux_driver.LinuxDriver):
         def run_input_thread(self) -> None:
             """Wait for input and dispatch events."""
-            linux_driver.getincrementaldecoder = _tolerant  # type: ignore[attr-defined, assignment]
+            vars(linux_driver)["getincrementaldecoder"] = _tolerant
             super().run_input_thread()
 
     return TolerantDriver
