@@ -154,14 +154,15 @@ class FrameTimes:
 
     Args:
         t_ns: latest time at which the frame's last byte can have arrived, int64 (N,).
-        slack_ns: how much earlier it may have arrived, uint32 (N,); 0 where the
-            clock is per byte, 2**32 - 1 for "at least 4.29 s".
+        slack_ns: how much earlier it may have arrived, int32 (N,); 0 where the
+            clock is per byte, 2**31 - 1 for "at least 2.15 s", below a character
+            where two reads that cut the frame contradict each other.
         flags: byte 23, uint8 (N,).
         line_marks: see FrameTable, uint8 (N,), None if no byte was marked.
     """
 
     t_ns: I64
-    slack_ns: NDArray[np.uint32]
+    slack_ns: NDArray[np.int32]
     flags: U8
     line_marks: U8 | None = None
 
@@ -175,7 +176,7 @@ class FrameTimesCollector:
     _STEP = 1 << 20
 
     def __init__(self) -> None:
-        self._columns: list[NDArray[Any]] = [np.empty(0, kind) for kind in (np.int64, np.uint32, np.uint8, np.uint8)]
+        self._columns: list[NDArray[Any]] = [np.empty(0, kind) for kind in (np.int64, np.int32, np.uint8, np.uint8)]
         self._size = 0
 
     def __len__(self) -> int:
@@ -266,6 +267,33 @@ class Annotation:
 
     t_ns: int
     text: str
+
+
+WAKE_EDGES_US = (25, 50, 75, 100, 150, 200, 300, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000)
+
+
+@dataclass(frozen=True, slots=True)
+class WakeUps:
+    """How late the process that reads the port woke for its own timer, during about a second.
+
+    Args:
+        t_ns: the end of that second, on the recording's clock.
+        counts: how often it was late by less than each of WAKE_EDGES_US, and by more
+            than the last.
+    """
+
+    t_ns: int
+    counts: tuple[int, ...]
+
+    @staticmethod
+    def on_time(first_ns: int, last_ns: int) -> list[WakeUps]:
+        """What a simulated source writes down, whose times are those of its own clock: an entry a second.
+
+        Args:
+            first_ns, last_ns: what they cover.
+        """
+        counts = (50, *[0] * len(WAKE_EDGES_US))
+        return [WakeUps(t_ns, counts) for t_ns in range(first_ns + 1_000_000_000, last_ns + 1, 1_000_000_000)]
 
 
 @dataclass(frozen=True, slots=True)

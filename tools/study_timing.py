@@ -1,11 +1,11 @@
-"""How far the reported jitter is from the truth, and whether its floor says so.
+"""How often the truth lies in what is claimed of period jitter and losses, for adapters of many kinds.
 
-    python tools/study_timing.py --short     a look, some seconds
-    python tools/study_timing.py --full      the table of DEVELOPERS.md (a minute or two), and the picture drawn anew
+    python tools/study_timing.py --short     a look, half a minute
+    python tools/study_timing.py --full      the table of DEVELOPERS.md (some minutes), and the picture drawn anew
 
-A simulated receiver of known jitter is seen through simulated adapters (tests/analysis/adapter.py). A case is honest
-where the reported rms of the period jitter lies within its floor of the truth, or where none is given. The truth is
-that of the periods whose frames both arrived.
+Receivers of known jitter and losses are seen through simulated adapters (tests/analysis/adapter_kinds.py). A claim
+holds where the receiver's own period jitter, of the periods whose frames both arrived, lies between its bounds. A
+count is wrong where it is given and is not the number of frames lost between the first and the last.
 """
 
 from __future__ import annotations
@@ -22,24 +22,18 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tools")]
 
 from study_pictures import Bar, draw_bars, run_study  # noqa: E402
 
-from busbench.analysis.timing import Jitter, timing  # noqa: E402
-from busbench.model import I64, Clock, ClockKind, FrameTimes  # noqa: E402
-from tests.analysis.adapter import exact, receiver, through_adapter, through_pty, without  # noqa: E402
+from busbench.analysis.jitter import Jitter  # noqa: E402
+from busbench.analysis.timing import timing  # noqa: E402
+from busbench.model import WAKE_EDGES_US, Clock, ClockKind, FrameTimes, WakeUps  # noqa: E402
+from tests.analysis.adapter_kinds import KINDS, Rng, Sent, draw, seen, send, woken  # noqa: E402
 
-JITTERS_US = (0, 2, 5, 10, 20, 50, 100, 200, 500)
-PERIODS_NS = (7_000_210.0, 9_000_130.0, 14_000_370.0, 15_000_110.0)  # no receiver keeps to whole milliseconds
-LOSSES = (0.0, 0.05)
+EXACT = "clock a byte, 0.1 µs"
+# Kinds whose recorder wrote down how late its process woke, and how late that is.
+LOGGED = {"whole, calm": "calm", "grid 0.125 ms": "calm", "grid 1 ms": "calm", "whole, busy": "busy"}
 PER_BYTE, PER_READ = Clock(ClockKind.PER_BYTE, 100), Clock(ClockKind.PER_READ, 1)
-# Name of a row: the way the frames took, and how busy the computer was.
-WAYS: dict[str, tuple[str, str]] = {
-    "clock a byte, 0.1 µs": ("exact", "idle"),
-    "read a frame, idle": ("pty", "idle"),
-    "read a frame, busy": ("pty", "busy"),
-    "1 ms adapter, idle": ("1", "idle"),
-    "1 ms adapter, busy": ("1", "busy"),
-    "16 ms adapter, idle": ("16", "idle"),
-    "16 ms adapter, busy": ("16", "busy"),
-}
+PICTURE = ("whole, calm", "whole, calm, log", "polled 1 ms", "timer 16 ms")
+PICTURE_US = (0, 10, 20, 50, 100, 200, 500)
+_MARGIN_US = 0.01  # whole nanoseconds
 
 
 @dataclass(frozen=True)
@@ -47,96 +41,114 @@ class Case:
     """One recording.
 
     Args:
-        way: row of the table.
-        jitter_us: what the receiver was set to.
-        true_s: rms of its period jitter.
-        jitter: what was reported.
+        kind: row of the table.
+        sent: the truth.
+        missing: what was counted, None where that was not told.
+        jitter: what was claimed.
         note: what was said of it.
     """
 
-    way: str
-    jitter_us: int
-    true_s: float
+    kind: str
+    sent: Sent
+    missing: int | None
     jitter: Jitter | None
     note: str
 
     @property
-    def is_honest(self) -> bool:
-        """No figure, or one within its floor of the truth."""
-        return self.jitter is None or abs(self.jitter.period_rms_s - self.true_s) <= self.jitter.floor_s
+    def holds(self) -> bool:
+        """True where the truth lies in the claim, or there is none."""
+        if self.jitter is None:
+            return True
+        low_us, high_us = 1e6 * self.jitter.period_low_s, 1e6 * self.jitter.period_high_s
+        return low_us - _MARGIN_US <= self.sent.period_jitter_us <= high_us + _MARGIN_US
 
 
-def seen(end_ns: I64, way: str, late: str, rng: np.random.Generator) -> tuple[FrameTimes, Clock]:
-    """What a computer sees of a receiver."""
-    if way == "exact":
-        return exact(end_ns // 100 * 100), PER_BYTE
-    if way == "pty":
-        return through_pty(end_ns, late=late, rng=rng), PER_READ
-    return through_adapter(end_ns, latency_ns=1_000_000 * int(way), late=late, rng=rng), PER_READ
+def rows() -> list[str]:
+    """Kinds in the order of the table."""
+    return [EXACT, *KINDS, *(f"{kind}, log" for kind in LOGGED)]
+
+
+def log_of(rng: Rng, times: FrameTimes, host: str) -> list[WakeUps]:
+    """What the recorder writes down of a computer."""
+    first, last = int(times.t_ns[0]), int(times.t_ns[-1])
+    wakes = []
+    for t_ns in range(first, last + 2_000_000_000, 1_000_000_000):
+        late = np.searchsorted(WAKE_EDGES_US, woken(rng, 50, host), "right")
+        wakes.append(WakeUps(t_ns, tuple(np.bincount(late, minlength=len(WAKE_EDGES_US) + 1).tolist())))
+    return wakes
+
+
+def case(kind: str, sent: Sent, rng: Rng) -> Case:
+    """A receiver seen through an adapter."""
+    if kind == EXACT:
+        t_ns = np.rint(1000 * sent.end_us).astype(np.int64) // 100 * 100
+        times = FrameTimes(t_ns, np.zeros(t_ns.size, np.int32), np.zeros(t_ns.size, np.uint8))
+        found = timing(times, clock=PER_BYTE)
+    else:
+        adapter = kind.removesuffix(", log")
+        times = seen(rng, sent, adapter)
+        found = timing(times, clock=PER_READ, wakes=() if adapter == kind else log_of(rng, times, LOGGED[adapter]))
+    return Case(kind, sent, found.missing, found.jitter, found.note)
 
 
 def cases(*, frames: int, seeds: int) -> Iterator[Case]:
     """All of them, the same on every run."""
-    for name, (way, late) in WAYS.items():
-        for jitter_us in JITTERS_US:
-            for number, period_ns in enumerate(PERIODS_NS):
-                for lossy, loss in enumerate(LOSSES):
-                    for seed in range(seeds):
-                        rng = np.random.default_rng([seed, jitter_us, number, lossy])
-                        ends = receiver(frames, period_ns=period_ns, jitter_ns=1e3 * jitter_us, rng=rng)
-                        times, clock = seen(ends, way, late, rng)
-                        lost = np.flatnonzero(rng.random(frames) < loss)
-                        gone = np.isin(np.arange(frames), lost)
-                        periods = np.diff(ends)[~(gone[1:] | gone[:-1])]
-                        told = timing(without(times, lost), clock=clock)
-                        yield Case(name, jitter_us, float(np.std(periods)) / 1e9, told.jitter, told.note)
+    for kind in rows():
+        for seed in range(seeds):
+            rng = np.random.default_rng([seed, 1])
+            yield case(kind, draw(rng, count=frames), rng)
 
 
-def share_honest(some: list[Case]) -> float:
-    """Share of the cases that are honest."""
-    return sum(case.is_honest for case in some) / len(some)
+def share_held(some: list[Case]) -> float:
+    """Share of the claims that hold."""
+    claims = [one for one in some if one.jitter is not None]
+    return sum(one.holds for one in claims) / max(1, len(claims))
 
 
 def table(some: list[Case]) -> Iterator[str]:
-    """A line for each way: honest, without a figure, and for each true jitter the median report and floor in µs."""
-    yield f"{'':<22}{'honest':>8}{'none':>6}  " + "".join(f"{us:>12}" for us in JITTERS_US)
-    for way in WAYS:
-        mine = [case for case in some if case.way == way]
-        cells = []
-        for us in JITTERS_US:
-            told = [case.jitter for case in mine if case.jitter_us == us and case.jitter is not None]
-            if not told:
-                cells.append(f"{'-':>12}")
-                continue
-            rms, floor = (
-                1e6 * float(np.median([getattr(j, key) for j in told])) for key in ("period_rms_s", "floor_s")
-            )
-            cells.append(f"{f'{rms:.3g} ±{floor:.3g}':>12}")
-        none = sum(case.jitter is None for case in mine)
-        yield f"{way:<22}{100 * share_honest(mine):>6.1f} %{none:>6}  " + "".join(cells)
-    yield f"{len(some)} cases, {100 * share_honest(some):.1f} % honest"
+    """A line for each kind."""
+    yield f"{'':<22}{'hold':>9}{'figure':>8}{'at most':>9}{'unknown':>9}{'width':>8}{'counts':>9}{'wrong':>7}"
+    for kind in rows():
+        mine = [one for one in some if one.kind == kind]
+        claims = [one.jitter for one in mine if one.jitter is not None]
+        figures = sum(jitter.kind == "figure" for jitter in claims)
+        width_us = 1e6 * float(np.median([j.period_high_s - j.period_low_s for j in claims])) if claims else 0.0
+        told = [one for one in mine if one.missing is not None]
+        wrong = sum(one.missing != one.sent.missing for one in told)
+        width = f"{width_us:.3g}" if width_us < 1000 else f"{width_us:.0f}"
+        yield (
+            f"{kind:<22}{100 * share_held(mine):>7.1f} %{figures:>8}{len(claims) - figures:>9}"
+            f"{len(mine) - len(claims):>9}{width:>8}{len(told):>9}{wrong:>7}"
+        )
+    yield f"{len(some)} recordings, {100 * share_held(some):.1f} % of the claims hold"
 
 
-def picture(some: list[Case]) -> str:
-    """The truth across, the median report with its median floor up."""
+def picture(seeds: int) -> str:
+    """The truth across, the claimed range up: medians."""
     panels = []
-    for way in ("clock a byte, 0.1 µs", "read a frame, idle", "1 ms adapter, idle", "16 ms adapter, idle"):
+    for kind in PICTURE:
         bars = []
-        for us in JITTERS_US:
-            told = [c for c in some if c.way == way and c.jitter_us == us and c.jitter is not None]
-            if told:
-                values = [(c.true_s, c.jitter.period_rms_s, c.jitter.floor_s) for c in told if c.jitter is not None]
-                bars.append(Bar(*(1e6 * float(x) for x in np.median(values, axis=0))))
-        panels.append((way, bars))
-    return draw_bars(panels, title="Jitter reported, with its floor, against the true jitter")
+        for us in PICTURE_US:
+            values = []
+            for seed in range(seeds):
+                rng = np.random.default_rng([seed, us])
+                sent = send(rng, count=1200, period_us=14300.0, shape="bell", size_us=us, lost=0)
+                found = case(kind, sent, rng)
+                if found.jitter is not None:
+                    low, high = 1e6 * found.jitter.period_low_s, 1e6 * found.jitter.period_high_s
+                    values.append((sent.period_jitter_us, (low + high) / 2, (high - low) / 2))
+            if values:
+                bars.append(Bar(*(float(x) for x in np.median(values, axis=0))))
+        panels.append((kind, bars))
+    return draw_bars(panels, title="Range claimed of the period jitter, against the true jitter")
 
 
 def study(is_full: bool) -> str:
     """Print the table; its picture."""
-    some = list(cases(frames=1500, seeds=4) if is_full else cases(frames=600, seeds=1))
-    print("median of the reported rms ± its floor in µs, by the true jitter in µs\n")
+    some = list(cases(frames=1200 if is_full else 600, seeds=60 if is_full else 6))
+    print("claims of the period jitter: hold, by kind, median width in µs; counts of missing frames that were told\n")
     print("\n".join(table(some)))
-    return picture(some)
+    return picture(8 if is_full else 2)
 
 
 if __name__ == "__main__":

@@ -9,7 +9,7 @@ from busbench.analysis.stats import BLOCK
 from busbench.model import BACK_NS, FrameTimes
 
 _PARTS = 4  # the first and the last of so many are looked at for another period
-_PART_FRAMES = 50
+_PART_FRAMES, _PART_MOST = 50, 2048
 _DIFFER = 0.02  # of the period: crystals drift a thousandth of that
 
 
@@ -43,7 +43,7 @@ def period_change(times: FrameTimes) -> str:
     Args:
         times: frames through which the clock goes on.
     """
-    size = len(times) // _PARTS
+    size = min(len(times) // _PARTS, _PART_MOST)
     if size < _PART_FRAMES:
         return ""
     first, last = find_period(_part(times, 0, size)), find_period(_part(times, len(times) - size, len(times)))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busbench.analysis.frame_offsets import FrameOffsets
-from busbench.analysis.period import ADAPTER_NS, find_missing
+from busbench.analysis.period import ADAPTER_NS, Missing
 from busbench.model import I64, ClockKind, FrameTimes, Reason, Rejects
 from busbench.wire.codec import FRAME_BYTES
 
@@ -39,7 +39,7 @@ def find_holes(
     rejects: Rejects,
     places: FrameOffsets,
     *,
-    period_ns: float | None,
+    found: Missing | None,
     kind: ClockKind,
     missing_at_end: int,
 ) -> MissingFrames:
@@ -53,17 +53,16 @@ def find_holes(
         times: the frames.
         rejects: the bytes in no frame.
         places: where these stand among the frames.
-        period_ns: their beat, None where there is none.
+        found: where frames are missing on their period, None where there is none or it is not clear.
         kind: the clock's.
         missing_at_end: frames that were due after the last one and before the end.
 
     Returns:
         The places.
     """
-    is_timed = period_ns is not None
+    is_timed = found is not None
     missing: dict[int, int] = {}
-    if period_ns is not None and len(times) > 1:
-        found = find_missing(times, period_ns)
+    if found is not None:
         missing = dict(zip(found.row.tolist(), found.count.tolist(), strict=True))
     if missing_at_end:
         missing[len(times)] = missing_at_end

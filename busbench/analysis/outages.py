@@ -32,7 +32,7 @@ import numpy as np
 from busbench.analysis.binomial import loss_bounds
 from busbench.analysis.frame_offsets import FrameOffsets
 from busbench.analysis.missing_frames import MissingFrames, find_holes
-from busbench.analysis.period import find_period
+from busbench.analysis.period import Missing, number_frames
 from busbench.model import I64, MARKED_MAYBE, U8, Annotation, Clock, FrameTimes, Rejects
 from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 
@@ -216,15 +216,16 @@ def find_outages(
     if has_clock and marks:
         last_ns = max(mark.t_ns for mark in marks)
         end_t_ns = last_ns if end_t_ns is None else max(end_t_ns, last_ns)
-    period = None
-    if has_clock:
-        period = find_period(times) if period_ns is None else period_ns
+    period, found, late_ns = period_ns if has_clock else None, Missing.none(), 0.0
+    if has_clock and count > 1 and (numbers := number_frames(times, period_ns=period_ns)) is not None:
+        period, found = numbers.period_ns if numbers.is_clear else None, numbers.missing
+        late_ns = 0.0 if numbers.reads is None else numbers.reads.late_most_ns
     missing_at_end = 0
     if period is not None and count and end_t_ns is not None:
-        # The frame due right at the end may still have been on its way.
-        missing_at_end = max(0, math.floor((end_t_ns - int(times.t_ns[-1])) / period - 0.5))
+        missing_at_end = _due(end_t_ns - int(times.t_ns[-1]), period, late_ns=late_ns)
     places = FrameOffsets(rejects, first_offset=first_offset, frames=count)
-    holes = find_holes(times, rejects, places, period_ns=period, kind=clock.kind, missing_at_end=missing_at_end)
+    at_places = None if period is None else found
+    holes = find_holes(times, rejects, places, found=at_places, kind=clock.kind, missing_at_end=missing_at_end)
     runs = _find_runs(times)
 
     start = end = None
@@ -257,6 +258,12 @@ def find_outages(
         ambiguous=tuple(ambiguous),
         between_marks=tuple(view.intervals(marks)),
     )
+
+
+def _due(silent_ns: int, period_ns: float, *, late_ns: float) -> int:
+    """Frames that were due in the silence at the end."""
+    # The frame due right at the end may still have been on its way, and a read may be as late as others were.
+    return math.floor(silent_ns / period_ns - 0.5) if silent_ns > 1.5 * period_ns + late_ns else 0
 
 
 @dataclass(frozen=True, slots=True)

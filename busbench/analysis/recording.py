@@ -60,8 +60,8 @@ class Timeline:
         )
 
     def timing(self) -> Timing:
-        """Period, jitter and time error, each with its measurement floor."""
-        return timing(self.times, clock=self.info.clock)
+        """Period, jitter and time error, and between what bounds the receiver's own jitter lies."""
+        return timing(self.times, clock=self.info.clock, wakes=self.info.wakes)
 
 
 @dataclass(frozen=True)
@@ -105,7 +105,7 @@ class Recording:
         return self.timeline.outages(clock=clock, period_ns=period_ns)
 
     def timing(self) -> Timing:
-        """Period, jitter and time error, each with its measurement floor."""
+        """Period, jitter and time error, and between what bounds the receiver's own jitter lies."""
         return self.timeline.timing()
 
     def channels(self, *, period_ns: float | None = None, glitch_counts: int = GLITCH_COUNTS) -> Channels:

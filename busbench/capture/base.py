@@ -6,7 +6,7 @@ import abc
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from busbench.model import BUS_LINE, Annotation, ByteLog, Clock, LineSettings
+from busbench.model import BUS_LINE, Annotation, ByteLog, Clock, LineSettings, WakeUps
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +39,8 @@ class CaptureInfo:
         source: the port or channel it was taken from, or "".
         notes: one line each, for people, of what was amiss or chosen (a cut end,
             damaged rows, the interface taken). Grows while the file is read.
+        wakes: how late the computer was, as the recorder wrote it down, an entry a second. Grows while the
+            file is read.
         marks: words set at times while recording. Grows while the file is read.
     """
 
@@ -49,6 +51,7 @@ class CaptureInfo:
     source: str = ""
     notes: list[str] = field(default_factory=list)
     marks: list[Annotation] = field(default_factory=list)
+    wakes: list[WakeUps] = field(default_factory=list)
 
 
 class Capture(abc.ABC):

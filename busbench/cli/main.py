@@ -27,7 +27,7 @@ COMMANDS = {
     "watch": "the terminal UI on a port, a recording or a virtual receiver",
     "frames": "a row a frame",
     "outages": "where frames were lost, and how sure that is",
-    "timing": "period and jitter, with the floor below which they mean nothing",
+    "timing": "period and jitter, and how much is the receiver's own",
     "channels": "what each channel did: ends, noise, moves, glitches",
     "convert": "write a recording in another format",
     "drive": "send test sweeps to a port or a file, inside limits",

@@ -1,4 +1,4 @@
-"""`busbench timing`: period and jitter, with the floor below which they mean nothing."""
+"""`busbench timing`: period and jitter, and how much of it is the receiver's own."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ def command(source: str, format_: str, **settings: Any) -> None:
     Period jitter is the deviation of a period from the mean period, cycle-to-cycle
     jitter the change from one period to the next, time error (TIE) the
     deviation from an even beat, and MTIE the most by which it changes within a
-    window. Below the floor a figure tells of the measurement and not of the
-    receiver.
+    window. A serial adapter and its computer add to all of them: how much of the
+    period jitter is the receiver's is stated as a figure, as "at most", or unknown.
 
     \b
     busbench timing captures/heron-bench.pcapng
@@ -66,7 +66,7 @@ def _print_table(result: Timing) -> None:
     jitter = result.jitter
     missing = "" if result.missing is None else f", {result.missing} missing"
     click.echo(f"{pluralize(result.frames, 'frame')}{missing}; clock: {result.clock.kind.value}")
-    click.echo(f"{result.note}\n")
+    click.echo(click.wrap_text(result.note, 80) + "\n")
     if jitter is None:
         if result.period_mean_s is not None:
             click.echo(f"period  mean {result.period_mean_s * 1e3:.6f} ms")
@@ -79,18 +79,18 @@ def _print_table(result: Timing) -> None:
     ]
     click.echo("\n".join(table_lines(["period", "ms"], rows)))
     rows = [
-        ["period jitter", seconds(jitter.period_rms_s), seconds(jitter.period_peak_s), seconds(jitter.period_pp_s)],
+        ["period jitter, as seen", *map(seconds, (jitter.period_rms_s, jitter.period_peak_s, jitter.period_pp_s))],
         ["cycle-to-cycle jitter", seconds(jitter.cycle_rms_s), seconds(jitter.cycle_peak_s), ""],
         ["time error (TIE)", seconds(jitter.tie_rms_s), "", seconds(jitter.tie_pp_s)],
     ]
     click.echo()
     click.echo("\n".join(table_lines(["", "rms", "peak", "peak to peak"], rows)))
     click.echo()
-    click.echo(f"floor of this measurement: {seconds(jitter.floor_s)} rms")
-    if jitter.period_rms_s <= jitter.floor_s:
-        click.echo("the period jitter is BELOW it: it tells of the measurement, not of the receiver")
+    if jitter.kind == "at most":
+        click.echo(f"period jitter of the receiver: at most {seconds(jitter.period_high_s)} rms")
     else:
-        click.echo("the period jitter is above it")
+        seen, floor = seconds(jitter.period_rms_s), seconds(jitter.floor_s)
+        click.echo(f"period jitter of the receiver: {seen} rms, true value within {floor}")
     if jitter.lag1 is not None:
         click.echo(
             f"each period with the next (lag 1): correlation {jitter.lag1:+.3f}\n"

@@ -97,7 +97,8 @@ def draw_histogram(evidence: VerifyInputs) -> str:
     periods = periods[(periods > 0) & (periods < 1.5 * mean_ms)]
     if not periods.size:
         return ""
-    reach = max(float(np.abs(periods - mean_ms).max()), 2 * timing.jitter.floor_s * 1e3, abs(plan_ms - mean_ms)) * 1.05
+    high_ms = timing.jitter.period_high_s * 1e3
+    reach = max(float(np.abs(periods - mean_ms).max()), 2 * high_ms, abs(plan_ms - mean_ms)) * 1.05
     reach = max(reach, 1e-6)
     low, high = mean_ms - reach, mean_ms + reach
     counts, _ = np.histogram(periods, _BINS, (low, high))
@@ -122,10 +123,9 @@ def draw_histogram(evidence: VerifyInputs) -> str:
     drawing.text(_LEFT - 6, (top + bottom) / 2, "frames", anchor="end", size=10)
     drawing.line(x(plan_ms), top - 6, x(plan_ms), bottom, dash="dash", width=1.5)
     drawing.text(x(plan_ms), top - 10, f"plan {plan_ms:g} ms", anchor="middle", size=10)
-    floor_ms = timing.jitter.floor_s * 1e3
-    a, b = max(_LEFT, x(mean_ms - floor_ms)), min(WIDTH - _RIGHT, x(mean_ms + floor_ms))
+    a, b = max(_LEFT, x(mean_ms - high_ms)), min(WIDTH - _RIGHT, x(mean_ms + high_ms))
     drawing.path(((a, bottom + 20), (a, bottom + 24), (b, bottom + 24), (b, bottom + 20)))
-    words = f"floor of this measurement, ±{floor_ms:.3g} ms rms: narrower than this nothing is seen"
+    words = f"rms of the receiver's own jitter: at most ±{high_ms:.3g} ms"
     drawing.text((a + b) / 2, bottom + 34, words, anchor="middle", size=10)
     return drawing.svg()
 

@@ -36,7 +36,7 @@ class FrameStore:
         self._count = 0
         self._columns = {
             "t_ns": GrowingArray(np.int64),
-            "slack_ns": GrowingArray(np.uint32),
+            "slack_ns": GrowingArray(np.int32),
             "offset": GrowingArray(np.int64),
             "flags": GrowingArray(np.uint8),
             "line_marks": GrowingArray(np.uint8),

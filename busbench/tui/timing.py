@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.analysis.period import is_batched, is_pinned
+from busbench.analysis.period import is_cut
 from busbench.analysis.timing import Timing, timing
-from busbench.model import I64, Clock, ClockKind, FrameTimes
+from busbench.model import I64, Clock, FrameTimes, WakeUps
 
 BINS = 240
 _BLOCK = 1 << 20
@@ -35,22 +36,23 @@ class TimingFigures:
     scope: str
 
 
-def look_at_beat(times: FrameTimes, *, clock: Clock, scope: str) -> TimingFigures:
+def look_at_beat(times: FrameTimes, *, clock: Clock, scope: str, wakes: Sequence[WakeUps] = ()) -> TimingFigures:
     """Measure the beat.
 
     Args:
         times: the frames.
         clock: the clock they came with.
         scope: for people: which frames these are.
+        wakes: how late the computer was.
     """
-    figures = timing(times, clock=clock)
+    figures = timing(times, clock=clock, wakes=wakes)
     none = np.empty(0, np.int64)
     if figures.period_mean_s is None:
         return TimingFigures(figures, 0.0, 0.0, none, 0, scope)
     period_ns = figures.period_mean_s * 1e9
     low, high = _ends(figures, period_ns)
     counts, total = np.zeros(BINS, np.int64), 0
-    cut = clock.kind is ClockKind.PER_READ and is_batched(times)
+    cut = figures.jitter is not None and figures.jitter.of_cut
     for at in range(0, max(0, len(times) - 1), _BLOCK):
         part = slice(at, at + _BLOCK + 1)
         t_ns = times.t_ns[part]
@@ -58,7 +60,7 @@ def look_at_beat(times: FrameTimes, *, clock: Clock, scope: str) -> TimingFigure
         keep = steps < 1.5 * period_ns  # what is longer is a missing frame, not a long period
         if cut:
             some = FrameTimes(t_ns, times.slack_ns[part], times.flags[part])
-            pinned = is_pinned(some)
+            pinned = is_cut(some)
             keep &= pinned[1:] & pinned[:-1]
         steps = steps[keep]
         place = np.clip(((steps - low) / (high - low) * BINS).astype(np.int64), 0, BINS - 1)
@@ -75,7 +77,7 @@ def _ends(figures: Timing, period_ns: float) -> tuple[float, float]:
     reach = max(
         abs(jitter.period_p01_s - figures_mean(figures)),
         abs(jitter.period_p99_s - figures_mean(figures)),
-        2 * jitter.floor_s,
+        jitter.floor_s,
         1e-6,
     )
     return period_ns - 1.6e9 * reach, period_ns + 1.6e9 * reach

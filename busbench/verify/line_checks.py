@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from busbench.analysis.binomial import loss_bounds
+from busbench.analysis.jitter_text import ADVICE
 from busbench.analysis.outages import Outage
 from busbench.errors import pluralize
 from busbench.verify.inputs import VerifyInputs
@@ -60,11 +61,13 @@ def _jitter(evidence: VerifyInputs) -> Check:
     jitter, limit = evidence.timing.jitter, evidence.rig.limits.jitter_ms
     if jitter is None:
         return LINE.not_tested("jitter", evidence.timing.note, unit="ms", limit=limit)
-    measured, floor = jitter.period_rms_s * 1e3, jitter.floor_s * 1e3
-    said = f"{measured:.4f} ms rms; this measurement cannot see less than {floor:.4f} ms"
-    if measured > limit and measured <= floor:
-        return LINE.not_tested("jitter", said + ", so the receiver may be steadier", unit="ms", limit=limit)
-    return LINE.at_most("jitter", said, measured=measured, limit=limit, unit="ms")
+    seen, low = (jitter.period_rms_s + jitter.hides_s) * 1e3, jitter.period_low_s * 1e3
+    shares = " seen, adapter and computer included" if jitter.kind == "at most" else ""
+    said = f"{jitter.period_rms_s * 1e3:.4f} ms rms{shares}; {evidence.timing.note}"
+    if seen > limit >= low:
+        said += "" if ADVICE in said else f"; to tell the receiver's own jitter, {ADVICE}"
+        return LINE.not_tested("jitter", said, unit="ms", limit=limit)
+    return LINE.at_most("jitter", said, measured=seen, limit=limit, unit="ms")
 
 
 def _losses(evidence: VerifyInputs, phases: Phases) -> Iterator[Check]:

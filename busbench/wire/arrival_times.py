@@ -3,7 +3,7 @@
 A mark says that the bytes up to it had been handed over by its time, and that
 the byte after it had not. Characters follow one another inside a frame, so each
 mark inside a frame bounds the frame's end to one character time, and the mark
-before it bounds it from below.
+before it bounds it from below, as far as its read returned in time.
 """
 
 from __future__ import annotations
@@ -11,14 +11,15 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.model import I64
+from busbench.model import I64, Bools
 from busbench.wire.codec import FRAME_BYTES
 
-SLACK_UNKNOWN = 2**32 - 1
+SLACK_UNKNOWN = 2**31 - 1
+CUT_NS = 240_000  # a frame that no read cut is never known to two characters
 _FAR = 1 << 62
 
 
-def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: int) -> tuple[I64, NDArray[np.uint32]]:
+def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: int) -> tuple[I64, NDArray[np.int32]]:
     """Bound the arrival of each frame's last byte.
 
     Args:
@@ -29,8 +30,10 @@ def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: in
         character_ns: time of one character on the line.
 
     Returns:
-        t_ns int64 (N,), the latest time, and slack_ns uint32 (N,), how much
-        earlier it may have been (SLACK_UNKNOWN where nothing bounds it).
+        t_ns int64 (N,), the latest time, and slack_ns int32 (N,), how much
+        earlier it may have been (SLACK_UNKNOWN where nothing bounds it): up to
+        CUT_NS where a read cut the frame, more elsewhere. Below one character
+        the stamps of two reads contradict each other by the rest.
 
     Source: derivation above.
     """
@@ -39,15 +42,16 @@ def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: in
     if end.size > 1 and np.array_equal(mark_end[first : first + end.size], end):
         # one read a frame: the one before bounds it from below, and none stands inside it
         latest = mark_t_ns[first : first + end.size]
-        slack = np.empty(end.size, np.uint32)
+        slack = np.empty(end.size, np.int32)
         slack[:1] = frame_bounds(offset[:1], mark_end[: first + 1], mark_t_ns, character_ns=character_ns)[1]
         step = latest[1:] - latest[:-1]
         step -= (FRAME_BYTES - 1) * character_ns
-        slack[1:] = _as_slack(step)
+        slack[1:] = _as_slack(step, None)
         return latest, slack
     holds = np.searchsorted(mark_end, end)
     latest = mark_t_ns[holds]
     earliest = np.full(end.size, -_FAR)
+    is_cut = np.zeros(end.size, np.bool_)
     # Mark after mark, backwards from the one before that which holds the last byte.
     rows: I64 | slice = slice(int(np.searchsorted(holds, 1)), None)
     before = holds[rows] - 1
@@ -59,14 +63,15 @@ def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: in
         earliest[rows] = np.maximum(earliest[rows], bound)
         inside = np.flatnonzero(had > 0)
         cut = inside + rows.start if isinstance(rows, slice) else rows[inside]
+        is_cut[cut] = True
         latest[cut] = np.minimum(latest[cut], bound[inside] + character_ns)
         more = before[inside] > 0
         rows, before = cut[more], before[inside][more] - 1
-    return latest, _as_slack(latest - earliest)
+    return latest, _as_slack(latest - earliest, is_cut)
 
 
-def _as_slack(apart_ns: I64) -> NDArray[np.uint32]:
-    # A read that returned late bounds from below too high: the bounds then cross, by as much
-    # as the stamps differ in lateness, and that is how far the time is uncertain.
-    np.abs(apart_ns, out=apart_ns)
-    return np.minimum(apart_ns, SLACK_UNKNOWN, out=apart_ns).astype(np.uint32)
+def _as_slack(apart_ns: I64, is_cut: Bools | None) -> NDArray[np.int32]:
+    # A read that returned late bounds from below too high. Inside one frame that shows as bounds which cross; the
+    # read before a whole frame may be late by anything, and must not pass for one that cut it.
+    np.maximum(apart_ns, CUT_NS + 1, out=apart_ns, where=True if is_cut is None else ~is_cut)
+    return np.clip(apart_ns, -SLACK_UNKNOWN, SLACK_UNKNOWN, out=apart_ns).astype(np.int32)

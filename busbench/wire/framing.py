@@ -304,7 +304,7 @@ class FrameFinder:
             raw = self._bytes.data[at[0] : at[-1] + FRAME_BYTES].reshape(-1, FRAME_BYTES)
         else:
             raw = np.lib.stride_tricks.sliding_window_view(self._bytes.data, FRAME_BYTES)[at]
-        t_ns, slack = np.zeros(places.size, np.int64), np.zeros(places.size, np.uint32)
+        t_ns, slack = np.zeros(places.size, np.int64), np.zeros(places.size, np.int32)
         ends, times = self._bytes.mark_end, self._bytes.mark_t_ns
         if self._clock_kind is ClockKind.PER_BYTE:
             t_ns = times[np.searchsorted(ends, places + FRAME_BYTES)]

@@ -20,7 +20,7 @@ class FrameTable:
     Args:
         t_ns: latest time at which the frame's last byte can have arrived, int64 (N,);
             zeros without a clock.
-        slack_ns: how much earlier it may have arrived, uint32 (N,); see FrameTimes.
+        slack_ns: how much earlier it may have arrived, int32 (N,); see FrameTimes.
         offset: stream offset of the header byte, int64 (N,).
         raw: the 25 bytes of each frame as they stood on the line, uint8 (N, 25).
         line_marks: MARKED where the line marked a byte of the frame as damaged,
@@ -29,7 +29,7 @@ class FrameTable:
     """
 
     t_ns: I64
-    slack_ns: NDArray[np.uint32]
+    slack_ns: NDArray[np.int32]
     offset: I64
     raw: U8
     line_marks: U8
@@ -81,7 +81,7 @@ class FrameTable:
         """A table without rows."""
         return FrameTable(
             np.empty(0, np.int64),
-            np.empty(0, np.uint32),
+            np.empty(0, np.int32),
             np.empty(0, np.int64),
             np.empty((0, FRAME_BYTES), np.uint8),
             np.empty(0, np.uint8),

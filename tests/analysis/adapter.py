@@ -76,7 +76,7 @@ def _seen(end_ns: I64, mark_end: I64, mark_t_ns: I64) -> FrameTimes:
 def exact(end_ns: I64) -> FrameTimes:
     """A clock a byte."""
     count = end_ns.size
-    return FrameTimes(end_ns, np.zeros(count, np.uint32), np.zeros(count, np.uint8))
+    return FrameTimes(end_ns, np.zeros(count, np.int32), np.zeros(count, np.uint8))
 
 
 def without(times: FrameTimes, lost: Any) -> FrameTimes:

@@ -44,7 +44,7 @@ def table(
     t_ns = 3 * MS + np.arange(size) * 7 * MS
     line_marks = np.zeros(size, np.uint8)
     line_marks[list(marked)] = MARKED
-    return FrameTable(t_ns, np.zeros(size, np.uint32), offset, pack_frames(channels, byte, end), line_marks)
+    return FrameTable(t_ns, np.zeros(size, np.int32), offset, pack_frames(channels, byte, end), line_marks)
 
 
 def stats(frames: FrameTable, *, clock: Clock = PER_BYTE, start_ns: int | None = 0) -> Channels:
@@ -153,7 +153,7 @@ def test_a_glitch_needs_its_neighbours() -> None:
     t_ns[5:] += 7 * MS  # one frame is missing
     moved = FrameTable(t_ns, late.slack_ns, late.offset, late.raw, late.line_marks)
     assert stats(moved).glitches == ()
-    loose = FrameTable(t_ns, np.full(11, 8 * MS, np.uint32), late.offset, late.raw, late.line_marks)
+    loose = FrameTable(t_ns, np.full(11, 8 * MS, np.int32), late.offset, late.raw, late.line_marks)
     assert len(stats(loose).glitches) == 1  # perhaps none is missing
 
 

@@ -12,7 +12,7 @@ from busbench.model import FrameTimes
 def times(t_ms: list[int]) -> FrameTimes:
     count = len(t_ms)
     t_ns = 1_000_000 * np.array(t_ms, np.int64)
-    return FrameTimes(t_ns, np.zeros(count, np.uint32), np.zeros(count, np.uint8))
+    return FrameTimes(t_ns, np.zeros(count, np.int32), np.zeros(count, np.uint8))
 
 
 @pytest.mark.parametrize(

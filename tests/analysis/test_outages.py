@@ -63,7 +63,7 @@ def heron(
     rejects = Rejects(columns[0], columns[1], columns[2].astype(np.uint8))
     times = FrameTimes(
         np.array(t_ns, np.int64),
-        np.zeros(len(t_ns), np.uint32),
+        np.zeros(len(t_ns), np.int32),
         np.array(flags, np.uint8),
     )
     return times, rejects

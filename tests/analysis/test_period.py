@@ -5,9 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busbench.analysis.period import find_missing, find_period
+from busbench.analysis.period import Missing, find_period, number_frames
 from busbench.model import FrameTimes
 from tests.analysis.adapter import exact, receiver, through_adapter, through_pty, without
+
+
+def find_missing(times: FrameTimes, period_ns: float) -> Missing:
+    found = number_frames(times, period_ns=period_ns)
+    assert found is not None
+    assert found.is_clear
+    return found.missing
+
 
 PERIODS_NS = [4e6, 7e6, 9e6, 14e6, 15e6, 22.5e6]
 

@@ -1,4 +1,4 @@
-"""Jitter, time error and the floor of the measurement."""
+"""Jitter, time error, and what is known of the receiver's own."""
 
 from __future__ import annotations
 
@@ -6,11 +6,10 @@ import numpy as np
 import pytest
 
 from busbench.analysis.timing import timing
-from busbench.model import NO_CLOCK, Clock, ClockKind, FrameTimes
-from tests.analysis.adapter import exact, receiver, through_adapter, through_pty, without
+from busbench.model import NO_CLOCK, Clock, ClockKind
+from tests.analysis.adapter import exact, without
 
 PER_BYTE = Clock(ClockKind.PER_BYTE, 100)
-PER_READ = Clock(ClockKind.PER_READ, 1)
 
 
 def test_figures_of_a_hand_worked_beat() -> None:
@@ -30,7 +29,14 @@ def test_figures_of_a_hand_worked_beat() -> None:
             "p01": 0.006996,
             "p99": 0.007004,
         },
-        "period_jitter_s": {"rms": pytest.approx(np.sqrt(8) * 1e-6), "peak": 4e-6, "pp": 8e-6},
+        "period_jitter_s": {
+            "rms": pytest.approx(np.sqrt(8) * 1e-6),
+            "rms_low": pytest.approx(np.sqrt(8) * 1e-6 - 5e-8),
+            "rms_high": pytest.approx(np.sqrt(8) * 1e-6 + 5e-8),
+            "kind": "figure",
+            "peak": 4e-6,
+            "pp": 8e-6,
+        },
         "cycle_jitter_s": {"rms": pytest.approx(np.sqrt((16 + 64 + 16) / 3) * 1e-6), "peak": 8e-6},
         # errors 0 0 4 0 0 against the mean beat; the best line lies 0.8 µs higher
         "tie_s": {"rms": pytest.approx(1.6e-6), "pp": 4e-6},
@@ -137,73 +143,11 @@ def test_without_a_clock_nothing_is_invented() -> None:
 
 @pytest.mark.parametrize("count", [0, 1, 2])
 def test_few_frames(count: int) -> None:
+    """One period has no jitter."""
     result = timing(exact(7_000_000 * np.arange(count)), clock=PER_BYTE)
     assert result.frames == count
-    assert (result.jitter is None) == (count < 2)
-
-
-def test_a_frame_that_a_read_cut_through_stands_in_the_middle_of_its_bounds() -> None:
-    """Even beat, bounds of two widths in turn: their middles are even, their late ends are not."""
-    count = np.arange(40)
-    slack = np.where(count % 2, 200_000, 100_000).astype(np.uint32)
-    times = FrameTimes(7_000_000 * count + slack // 2, slack, np.zeros(40, np.uint8))
-    times.slack_ns[::4] = 2_000_000  # enough that are not pinned, so that their stamps are not taken for times
-    result = timing(times, clock=PER_READ)
-    assert result.jitter is not None
-    assert result.jitter.period_pp_s == 0
-    assert result.note.startswith("a read cut 30 of 40 frames")
-
-
-def test_reads_that_hold_whole_frames_tell_no_jitter() -> None:
-    """Pairs of frames, each pair in one read that ends in the idle gap."""
-    rng = np.random.default_rng(1)
-    times = through_pty(receiver(200, period_ns=7e6, jitter_ns=0, rng=rng), late="idle", rng=rng)
-    times.t_ns[0::2] = times.t_ns[1::2]
-    result = timing(times, clock=PER_READ)
     assert result.jitter is None
-    assert result.period_mean_s == pytest.approx(0.007, rel=1e-3)
-    assert result.note == "every read held whole frames: they limit the beat but say nothing of jitter"
-
-
-def test_a_beat_that_strays_leaves_late_stamps_visible() -> None:
-    """Each period starts from the one before, so errors add up; lateness is still told from them."""
-    rng = np.random.default_rng(7)
-    ends = np.cumsum(7_000_000 + rng.normal(0, 350_000, 2000).astype(np.int64))
-    jitter = timing(through_pty(ends, late="busy", rng=rng), clock=PER_READ).jitter
-    assert jitter is not None
-    assert abs(jitter.period_rms_s - float(np.std(np.diff(ends))) / 1e9) <= jitter.floor_s < 1.2e-3
-
-
-def test_few_periods_raise_the_floor() -> None:
-    """One late read among a handful of periods must not pass for jitter."""
-    dishonest = 0
-    for seed in range(40):
-        rng = np.random.default_rng(seed)
-        ends = receiver(400, period_ns=15_000_110.0, jitter_ns=0, rng=rng)
-        jitter = timing(through_adapter(ends, latency_ns=16_000_000, late="busy", rng=rng), clock=PER_READ).jitter
-        dishonest += jitter is not None and jitter.period_rms_s > jitter.floor_s
-    assert dishonest <= 2
-
-
-@pytest.mark.parametrize("way", ["whole reads", "1 ms", "16 ms"])
-@pytest.mark.parametrize("late", ["idle", "busy"])
-def test_the_floor_is_honest(way: str, late: str) -> None:
-    """Reported rms of the period jitter is within the floor of the truth in 95 % of cases."""
-    honest = cases = 0
-    for seed, jitter_ns in enumerate([0, 20_000, 50_000, 100_000, 200_000, 350_000, 500_000]):
-        for period_ns in (7_000_210.0, 14_000_370.0, 15_000_110.0):
-            rng = np.random.default_rng(seed)
-            ends = receiver(1500, period_ns=period_ns, jitter_ns=jitter_ns, rng=rng)
-            if way == "whole reads":
-                times = through_pty(ends, late=late, rng=rng)
-            else:
-                latency_ns = 1_000_000 * int(way.split()[0])
-                times = through_adapter(ends, latency_ns=latency_ns, late=late, rng=rng)
-            jitter = timing(times, clock=PER_READ).jitter
-            if jitter is None:
-                continue
-            cases += 1
-            honest += abs(jitter.period_rms_s - float(np.std(np.diff(ends))) / 1e9) <= jitter.floor_s
-            assert jitter.floor_s < 1.2e-3
-    assert cases >= 12
-    assert honest >= 0.95 * cases
+    assert result.to_json()["period_jitter_s"] == {
+        **dict.fromkeys(("rms", "rms_low", "rms_high", "peak", "pp")),
+        "kind": "unknown",
+    }

@@ -172,7 +172,7 @@ def test_timing_has_the_agreed_keys(capfd: Capfd) -> None:
     result = loaded(call(capfd, "timing", SLOTS, "--format", "json"))
     assert {key: list(value) for key, value in result.items() if isinstance(value, dict)} == {
         "period_s": ["mean", "median", "sd", "min", "max", "p01", "p99"],
-        "period_jitter_s": ["rms", "peak", "pp"],
+        "period_jitter_s": ["rms", "rms_low", "rms_high", "kind", "peak", "pp"],
         "cycle_jitter_s": ["rms", "peak"],
         "tie_s": ["rms", "pp"],
         "clock": ["kind", "resolution_s", "floor_s"],

@@ -13,8 +13,9 @@ import allantools
 import numpy as np
 import pytest
 
+from busbench.analysis.jitter import Jitter
 from busbench.analysis.mtie import mtie
-from busbench.analysis.timing import Jitter, timing
+from busbench.analysis.timing import timing
 from busbench.model import I64, Clock, ClockKind
 from tests.analysis.adapter import exact
 

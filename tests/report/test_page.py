@@ -99,7 +99,7 @@ def test_all_parts_are_there() -> None:
         "cd" * 32,
         "2026-01-31 12:00 UTC",
         "busbench 9.9",
-        "ms rms: what this measurement adds by itself to the period jitter",
+        "each read held a whole frame, so the computer's share is unknown",
         "1500 µs at 992 counts, 0.625 µs a count",
         "Weakest lead: lead to hub tail, 1.7 m AWG 22, 0.86 V lost in it.",
         "Thicken the lead to hub tail from 1.7 m AWG 22 to 1.7 m AWG 18: gains 0.49 V.",

@@ -24,7 +24,7 @@ def table(counts: NDArray[np.uint16], flags: NDArray[np.uint8] | int = 0, *, sus
         marked[suspect] = MARKED
     t_ns = np.arange(n, dtype=np.int64) * PERIOD_NS
     raw = pack_frames(counts, np.broadcast_to(np.asarray(flags, np.uint8), (n,)))
-    return FrameTable(t_ns, np.zeros(n, np.uint32), np.arange(n, dtype=np.int64) * 25, raw, marked)
+    return FrameTable(t_ns, np.zeros(n, np.int32), np.arange(n, dtype=np.int64) * 25, raw, marked)
 
 
 def stick(low: int, high: int) -> NDArray[np.uint16]:

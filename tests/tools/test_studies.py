@@ -14,17 +14,16 @@ from study_pictures import Bar, Curve, draw_bars, draw_curves
 SVG = "{http://www.w3.org/2000/svg}"
 
 
-def test_the_floor_of_jitter_is_honest_on_every_way(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(study_timing, "JITTERS_US", (0, 10, 100, 500))
-    monkeypatch.setattr(study_timing, "PERIODS_NS", study_timing.PERIODS_NS[::2])
-    some = list(study_timing.cases(frames=400, seeds=1))
-    assert len(some) == 7 * 4 * 2 * 2
-    for way in study_timing.WAYS:
-        mine = [case for case in some if case.way == way]
-        assert study_timing.share_honest(mine) >= 0.95, way
-    assert not [case.note for case in some if "period changes" in case.note or "goes back" in case.note]
-    with_times = [case for case in some if case.way == "clock a byte, 0.1 µs"]
-    assert all(case.jitter is not None and case.jitter.floor_s == pytest.approx(5e-8) for case in with_times)
+def test_what_is_claimed_of_jitter_holds_for_adapters_of_every_kind() -> None:
+    some = list(study_timing.cases(frames=400, seeds=6))
+    assert len(some) == 6 * len(study_timing.rows())
+    for kind in study_timing.rows():
+        assert sum(not case.holds for case in some if case.kind == kind) <= 1, kind
+    assert study_timing.share_held(some) >= 0.95
+    exact = [case.jitter for case in some if case.kind == study_timing.EXACT]
+    assert all(jitter is not None and jitter.floor_s == pytest.approx(5e-8) for jitter in exact)
+    claims = {case.jitter.kind for case in some if case.kind == "whole, calm" and case.jitter is not None}
+    assert claims == {"at most"}
 
 
 def test_a_bad_line_read_three_ways() -> None:

@@ -21,7 +21,7 @@ def test_frames_that_keep_no_beat_are_settled_all_the_same() -> None:
     growing = GrowingOutages(store, start_ns=0)
     for start in range(0, FRAMES, 1000):
         part = slice(start, start + 1000)
-        zeros = np.zeros(1000, np.uint32)
+        zeros = np.zeros(1000, np.int32)
         store.add(FrameTable(rows[part] * SLOW_NS, zeros, rows[part] * 25, raw[part], zeros.astype(np.uint8)))
         growing.update(int(rows[part][-1]) * SLOW_NS)
     assert growing.losses.period_s is None
@@ -39,7 +39,7 @@ def test_what_was_settled_stays_where_it_was_placed() -> None:
     growing = GrowingOutages(store, start_ns=0)
     for start in range(0, FRAMES, 500):
         part = slice(start, start + 500)
-        zeros = np.zeros(500, np.uint32)
+        zeros = np.zeros(500, np.int32)
         store.add(FrameTable(came_ns[part], zeros, rows[part] * 25, raw[part], zeros.astype(np.uint8)))
         growing.update(int(came_ns[part][-1]))
         anew = Events.of(growing.events.items, store=store, start_ns=0)

@@ -23,7 +23,7 @@ def table(counts: np.ndarray[Any, Any], *, first: int = 0, flags: int = 0) -> Fr
     size = len(counts)
     rows = np.arange(first, first + size, dtype=np.int64)
     raw = pack_frames(np.repeat(counts[:, None], 16, axis=1), flags)
-    return FrameTable(rows * 7_000_000, np.zeros(size, np.uint32), rows * 25, raw, np.zeros(size, np.uint8))
+    return FrameTable(rows * 7_000_000, np.zeros(size, np.int32), rows * 25, raw, np.zeros(size, np.uint8))
 
 
 @pytest.fixture

@@ -43,11 +43,16 @@ def test_frames_that_share_a_read_share_its_time() -> None:
     ]
 
 
-def test_stamps_that_contradict_each_other_widen_the_slack() -> None:
+def test_stamps_that_contradict_each_other_show_by_how_much() -> None:
     # The first read returned a millisecond late: its lower bound passes the upper bound of the second.
     ((t, slack),) = bounds([25], [(25, 3000), (35, 9000), (45, 9210), (50, 12_000)])
     assert t == 9210 + 5 * 120
-    assert slack == abs(9810 - (9000 + 14 * 120))
+    assert slack == 9810 - (9000 + 14 * 120) == -870
+
+
+def test_a_read_before_that_was_late_does_not_pass_for_one_that_cut_the_frame() -> None:
+    # Both frames lay ready when the first read came, 0.1 ms before the second.
+    assert bounds([0, 25], [(25, 9900), (50, 10_000)]) == [(9900, -1), (10_000, 240)]
 
 
 @pytest.mark.parametrize("cuts", [(), (7,), (3, 12), (1, 2, 3, 24)])
@@ -57,5 +62,5 @@ def test_exact_stamps_hold_the_truth(cuts: tuple[int, ...]) -> None:
     marks = [(25 * k + cut, int(ends[k]) - (25 - cut) * 120) for k in range(frames) for cut in (*cuts, 25)]
     found = bounds([25 * k for k in range(frames)], marks)
     assert all(
-        t - (slack if slack >= 0 else t) <= end <= t for (t, slack), end in zip(found, ends.tolist(), strict=True)
+        t - (t if slack == -1 else slack) <= end <= t for (t, slack), end in zip(found, ends.tolist(), strict=True)
     )

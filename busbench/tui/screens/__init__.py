@@ -36,7 +36,7 @@ class View:
 
 VIEWS = (
     View("Lanes", "1", "all 18 channels: value, span, trace, state", "channels", "ChannelsView"),
-    View("Beat", "2", "period, jitter, histogram, the floor of the measurement", "timing", "TimingView"),
+    View("Beat", "2", "period, jitter and its bounds, histogram", "timing", "TimingView"),
     View("Outages", "3", "timeline, list, what each channel did", "outages", "OutagesView"),
     View("Range check", "4", "large figures to be read from metres away", "range_check", "RangeView"),
     View("Verify", "5", "the plan checked, step by step or on a recording", "verify", "VerifyView"),

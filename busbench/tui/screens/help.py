@@ -68,7 +68,10 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("jitter rms, peak", "how far periods are from their mean: root mean square, and the farthest"),
             ("cycle-to-cycle", "how much a period differs from the one before it: root mean square / the most"),
             ("time error rms", "how far frames are from the best even beat through all of them, root mean square"),
-            ("floor", "what this measurement itself may add to the jitter rms; F F on the histogram's axis shows it"),
+            (
+                "true value",
+                "bounds of the receiver's own jitter rms; F F on the histogram's axis shows their reach",
+            ),
             ("frames due", "frames measured and frames missing together"),
             ("frames missing", "empty places on the beat between the first and the last frame"),
             (

@@ -1,4 +1,4 @@
-"""The beat: period, jitter and the floor of the measurement."""
+"""Timing: period, jitter and between what bounds the receiver's own lies."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from busbench.tui.widgets.timing import TimingLines
 
 
 class TimingView(BenchView):
-    """The beat: period, jitter and the floor of the measurement."""
+    """Timing: period, jitter and between what bounds the receiver's own lies."""
 
     def body(self) -> LineWidget:
         """As BenchView says."""

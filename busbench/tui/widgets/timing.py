@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from busbench.analysis.timing import Jitter
+from busbench.analysis.jitter import Jitter
 from busbench.tui.draw import bars
 from busbench.tui.text import Line, duration, fit, wrap
 from busbench.tui.timing import TimingFigures
@@ -10,7 +10,6 @@ from busbench.tui.widgets.frame import joined
 from busbench.tui.widgets.line_widget import LineWidget
 
 _FIGURES = 36
-_NEAR_FLOOR = 1.5
 
 
 def exact(value_s: float) -> str:
@@ -85,21 +84,20 @@ def _jitter(j: Jitter) -> list[tuple[str, str]]:
         ("longest", exact(j.period_max_s)),
         ("middle 98 % from", exact(j.period_p01_s)),
         ("middle 98 % to", exact(j.period_p99_s)),
-        ("jitter rms", duration(j.period_rms_s)),
+        *_range(j),
         ("jitter peak", duration(j.period_peak_s)),
         ("cycle-to-cycle", cycle),
         ("time error rms", duration(j.tie_rms_s)),
-        ("floor", duration(j.floor_s)),
     ]
 
 
+def _range(j: Jitter) -> list[tuple[str, str]]:
+    """The period jitter, and between what bounds the receiver's lies."""
+    if j.kind == "at most":
+        return [("jitter rms", f"at most {duration(j.period_high_s)}"), ("jitter seen rms", duration(j.period_rms_s))]
+    bounds = f"{duration(j.period_low_s)} to {duration(j.period_high_s)}"
+    return [("jitter rms", duration(j.period_rms_s)), ("true value", bounds)]
+
+
 def _notes(view: TimingFigures) -> list[tuple[str, str]]:
-    jitter = view.figures.jitter
-    notes = [(view.figures.note, "dim")]
-    if jitter is not None:
-        floor = duration(jitter.floor_s)
-        if jitter.period_rms_s < _NEAR_FLOOR * jitter.floor_s:
-            notes.append((f"not clear of the floor of {floor}: the jitter tells nothing of the receiver", "warn"))
-        else:
-            notes.append((f"the jitter stands above the floor of {floor} of this measurement", "ink"))
-    return notes
+    return [(view.figures.note, "ink" if view.figures.kind == "figure" else "warn")]

@@ -1,0 +1,57 @@
+"""How late the computer was while it recorded, as its port process wrote down."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busbench.model import WAKE_EDGES_US, WakeUps
+
+_COVERED = 0.9  # of a recording's seconds
+_SECOND_NS = 1_000_000_000
+_NORMAL = 3.0  # kurtosis of a normal distribution
+
+
+@dataclass(frozen=True, slots=True)
+class HostLateness:
+    """Lateness of a process when it woke for its own timer.
+
+    Args:
+        count: how often it woke.
+        most_ns: it was never later than this, inf where that was beyond all classes.
+        variance_ns2: upper estimate of the variance of its lateness.
+    """
+
+    count: int
+    most_ns: float
+    variance_ns2: float
+
+
+def host_lateness(wakes: Sequence[WakeUps], *, first_ns: int, last_ns: int) -> HostLateness | None:
+    """Sum up what was written down, None where that does not cover the recording.
+
+    Args:
+        wakes: an entry a second.
+        first_ns, last_ns: the first frame and the last.
+    """
+    inside = [one for one in wakes if first_ns <= one.t_ns <= last_ns + 2 * _SECOND_NS]
+    if not inside or len(inside) < _COVERED * (last_ns - first_ns) / _SECOND_NS:
+        return None
+    count = np.sum([one.counts for one in inside], axis=0).astype(np.float64)
+    low = np.array([0, *WAKE_EDGES_US]) * 1e3
+    high = np.array([*WAKE_EDGES_US, np.inf]) * 1e3
+    last = int(np.flatnonzero(count)[-1]) if count.any() else 0
+    total = float(count.sum())
+    if not total or not math.isfinite(high[last]):
+        return HostLateness(int(total), math.inf, math.inf) if total else None
+    low, high, count = low[: last + 1], high[: last + 1], count[: last + 1]
+    middle = (low + high) / 2
+    mean = float(count @ middle) / total
+    # Each as far from the mean as its class allows.
+    far = np.maximum(np.abs(low - mean), np.abs(high - mean))
+    variance = float(count @ far**2) / total
+    kurtosis = max(_NORMAL, float(count @ far**4) / total / variance**2)
+    return HostLateness(int(total), float(high[-1]), variance * (1 + 3 * math.sqrt((kurtosis - 1) / total)))

@@ -1,0 +1,167 @@
+"""Between which bounds the period jitter of a receiver lies, given what its adapter and computer add.
+
+Lateness widens the periods that are seen, so their rms is an upper bound, as long as
+lateness does not cancel jitter; what a grid of reads can hide is added. From below there
+is a bound only with evidence of the lateness: two reads that cut one frame, whose times
+must agree, or the recorder's own log of how late its process woke.
+
+Source: derivation above; the margins are from simulated adapters (tools/study_timing.py).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from busbench.analysis.frame_ends import I32, Errors, FrameEnds
+from busbench.analysis.host_lateness import HostLateness
+from busbench.analysis.period import FrameNumbers, is_cut
+from busbench.analysis.read_grid import ReadGrid, find_grid
+from busbench.analysis.read_slots import latest_ends
+from busbench.analysis.stats import Spread, dot, spread
+from busbench.model import F64, Bools, FrameTimes
+
+Kind = Literal["figure", "at most", "unknown"]
+
+_CHARACTER_NS = 120_000.0
+_FEW = 8  # frames or periods of which nothing is told
+_PAIRS_MIN, _PAIRS_SHARE, _PAIRS_MOST = 30, 0.05, 0.5
+_SAMPLES = 4096
+_SEEN = 2.0  # rms / sqrt(periods): by how much the chance of lateness can lower the rms
+_CUT_SEEN = 3.0  # where the periods are a choice of all
+_SPARSE, _WIDE_NS = 0.9, 300_000.0  # few cut frames are those near a read: a wide jitter shows by half
+_MIXED = 0.2
+_LATE_MARGIN = 2.4  # twice the variance of a stamp, which is itself an estimate
+_UNSEEN_NS = 100_000.0  # what nobody can rule out of a read, rms
+_HALF = 0.5  # of the period: wider is no bound
+_USEFUL_NS, _USEFUL = 300_000.0, 0.35  # a range so narrow is a figure
+
+
+@dataclass(frozen=True, slots=True)
+class JitterRange:
+    """The period jitter, in ns.
+
+    Args:
+        kind: "figure", "at most", or "unknown".
+        rms, low, high: as seen, and between what bounds the receiver's lies.
+        way: what it was seen by: each byte's time, whole frames, or frames that a read cut.
+        grid: the grid of reads.
+        host: the computer's lateness, where that was used.
+    """
+
+    kind: Kind
+    rms: float
+    low: float
+    high: float
+    way: Literal["bytes", "whole", "cut"]
+    grid: ReadGrid
+    host: HostLateness | None = None
+
+
+def range_by_bytes(rms_ns: float, resolution_ns: float) -> JitterRange:
+    """With a clock a byte: a steady period reads as two neighbouring steps of it, which is half a step rms at most."""
+    floor = resolution_ns / 2
+    return JitterRange("figure", rms_ns, max(0.0, rms_ns - floor), rms_ns + floor, "bytes", ReadGrid())
+
+
+def range_by_reads(
+    times: FrameTimes, numbers: FrameNumbers, host: HostLateness | None
+) -> tuple[FrameEnds, JitterRange | None]:
+    """With a clock a read: the frames that tell most, and the range; None where they tell nothing.
+
+    Args:
+        times: the frames.
+        numbers: their numbers, which are clear.
+        host: what the recorder wrote down of the computer's lateness.
+    """
+    latest_ns, cut, reads = latest_ends(times.t_ns), is_cut(times), numbers.reads
+    whole = FrameEnds(latest_ns, None, numbers.missing)
+    periods = whole.periods()
+    if periods.size < _FEW or reads is None:
+        return whole, None
+    p = spread(periods)
+    grid = _grid(times, cut, whole, periods, numbers.period_ns)
+    bound = p.rms * (1 + _SEEN / math.sqrt(p.count)) + grid.may_hide_ns
+    rows = np.flatnonzero(cut)
+    pairs = FrameEnds(latest_ns, rows, numbers.missing.among(rows)) if rows.size >= _PAIRS_MIN else None
+    if pairs is not None and (found := _by_cut(pairs, times, bound=bound, share_of=p.count)) is not None:
+        return pairs, _judged(found, numbers.period_ns, has_evidence=True)
+    if pairs is not None and reads.by_cut and reads.cut_is_mixed:
+        # Too few neighbours: two of equal spread differ by twice that at most.
+        high = 2 * reads.cut_sd_ns * (1 + _CUT_SEEN / math.sqrt(rows.size)) + _CHARACTER_NS / 2
+        high *= 2 if reads.cut_sd_ns > _WIDE_NS else 1
+        if high < bound:
+            found = JitterRange("figure", math.sqrt(2) * reads.cut_sd_ns, 0.0, high, "cut", ReadGrid())
+            ends = pairs if pairs.periods().size >= _FEW else whole
+            return ends, _judged(found, numbers.period_ns, has_evidence=True)
+    low = 0.0 if host is None else _below(p, periods, host, grid)
+    found = JitterRange("at most", p.rms, min(low, p.rms), bound, "whole", grid, host)
+    return whole, _judged(found, numbers.period_ns, has_evidence=host is not None)
+
+
+def _judged(found: JitterRange, period_ns: float, *, has_evidence: bool) -> JitterRange | None:
+    if found.high > _HALF * period_ns:
+        return None
+    is_narrow = found.high - found.low <= max(_USEFUL_NS, _USEFUL * found.rms)
+    kind: Kind = "figure" if has_evidence and is_narrow else "at most"
+    return JitterRange(kind, found.rms, found.low, found.high, found.way, found.grid, found.host)
+
+
+def _grid(times: FrameTimes, cut: Bools, whole: FrameEnds, periods: I32, mean_ns: float) -> ReadGrid:
+    is_last = np.append(np.diff(times.t_ns) > 0, True)
+    error: Errors = whole.line_error()
+    some = error[:: -(-error.size // _SAMPLES)].astype(np.float64)
+    return find_grid(
+        times.t_ns[is_last & ~cut], periods[:: -(-periods.size // _SAMPLES)].astype(np.float64), some, mean_ns=mean_ns
+    )
+
+
+def _by_cut(pairs: FrameEnds, times: FrameTimes, *, bound: float, share_of: int) -> JitterRange | None:
+    """From neighbours that were both cut, if they bound it better than whole frames do."""
+    periods = pairs.periods()
+    if periods.size < _PAIRS_MIN or not _is_mixed(pairs):
+        return None
+    p = spread(periods)
+    high = p.rms * max(1 + _CUT_SEEN / math.sqrt(p.count), math.sqrt(1 + _error_of_variance(p, periods)))
+    high += _CHARACTER_NS / 2
+    if pairs.size < _SPARSE * len(times) and p.rms > _WIDE_NS:
+        high *= 2
+    if periods.size <= _PAIRS_MOST * share_of and (high >= bound or periods.size <= _PAIRS_SHARE * share_of):
+        return None
+    assert pairs.rows is not None
+    slack = times.slack_ns[pairs.rows].astype(np.float64)
+    twice = slack[slack != _CHARACTER_NS]  # by two reads at least, whose times differ by the rest
+    low = 0.0
+    if twice.size >= max(_PAIRS_MIN, 0.5 * slack.size):
+        apart = _CHARACTER_NS - twice
+        low = p.rms**2 * (1 - _CUT_SEEN / math.sqrt(p.count)) - _CHARACTER_NS**2 / 4
+        low = math.sqrt(max(0.0, low - _LATE_MARGIN * dot(apart, apart) / (2 * apart.size)))
+    return JitterRange("figure", p.rms, min(low, p.rms), high, "cut", ReadGrid())
+
+
+def _is_mixed(pairs: FrameEnds) -> bool:
+    """True where periods from even to odd frames and from odd to even ones are both there: else they may be alike."""
+    extra = np.zeros(pairs.size, np.int64)
+    extra[pairs.missing.row] = pairs.missing.count
+    number = np.arange(pairs.size) + np.cumsum(extra)
+    first = np.delete(number[:-1], pairs.missing.row - 1)
+    return _MIXED < float((first % 2).mean()) < 1 - _MIXED
+
+
+def _below(p: Spread, periods: I32, host: HostLateness, grid: ReadGrid) -> float:
+    """What is left of the rms without all that the computer, and a grid that was seen, can have added."""
+    if not math.isfinite(host.variance_ns2):
+        return 0.0
+    left = p.rms**2 * (1 - _error_of_variance(p, periods)) - _LATE_MARGIN * host.variance_ns2
+    return math.sqrt(max(0.0, left - _UNSEEN_NS**2 - grid.step_ns**2 / 4))
+
+
+def _error_of_variance(p: Spread, periods: I32) -> float:
+    """By what share a variance may be off by chance, at three times its standard error."""
+    some: F64 = periods[:: -(-periods.size // (1 << 16))].astype(np.float64) - p.mean
+    some *= some
+    kurtosis = max(3.0, dot(some, some) / some.size / max(p.rms, 1.0) ** 4)
+    return 3 * math.sqrt((kurtosis - 1) / p.count)

@@ -1,0 +1,122 @@
+"""The grid on which an adapter's reads return, and what it hides of the jitter.
+
+An adapter that is asked every so often hands over whole frames at steps of that grid.
+Its step shows in the spectrum of the times, where its rate is no multiple of the frame
+rate, or in periods that lie in heaps. Where the period is in step with the grid, a
+jitter below the step moves no read, and nothing of it is seen.
+
+Source: derivation above; the limits are from simulated adapters (tools/study_timing.py).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from busbench.model import F64, I64
+
+_READS = 192  # looked at together
+_WINDOWS = 6
+_SIZE = 1 << 17
+_BIN_NS = 100_000.0
+_STEP_MIN_NS, _STEP_MAX_NS = 400_000.0, 22_000_000.0
+_SEEN = 0.5  # amplitude of a line that a grid makes
+_MULTIPLES, _AS_HIGH = 8, 0.03
+_HEAPS = 0.7  # how well the others agree on the phase of the first heap
+_OTHERS = 0.004  # share of the periods that must lie in others
+_LOCKED = 0.9
+_VISITED = 0.3  # with less agreement the beat visits all of a step
+_PARTS = 16
+_NOMINAL_NS = (16e6, 8e6, 4e6, 2e6, 1.5e6, 1e6)  # steps of adapters and their bus
+_TUNED = 2e-4  # two crystals differ by no more
+
+
+@dataclass(frozen=True, slots=True)
+class ReadGrid:
+    """What is known of the grid.
+
+    Args:
+        step_ns: its step, 0 where none is seen.
+        hides_ns: the jitter that can lie hidden in what is seen of it.
+        may_hide_ns: the same with a grid that the period is in step with, so that it cannot be seen.
+    """
+
+    step_ns: float = 0.0
+    hides_ns: float = 0.0
+    may_hide_ns: float = 0.0
+
+
+def find_grid(read_ns: I64, period_ns: F64, error_ns: F64, *, mean_ns: float) -> ReadGrid:
+    """Look for a grid.
+
+    Args:
+        read_ns: times of reads that ended with a frame, rising, int64 (M,).
+        period_ns: single periods, float64 (P,).
+        error_ns: deviations of frames from an even beat, float64 (N,).
+        mean_ns: the mean period.
+    """
+    step_ns = _spectral_step(read_ns, mean_ns) or _heaped_step(period_ns, mean_ns)
+    hides_ns = 0.0
+    if step_ns:
+        parts = (part for part in range(1, _PARTS + 1) if _agreement(error_ns, step_ns / part) > _VISITED)
+        hides_ns = step_ns / next(parts, math.inf)
+    may_hide_ns = hides_ns
+    in_step = (ns for ns in _NOMINAL_NS if abs(mean_ns - round(mean_ns / ns) * ns) < _TUNED * mean_ns)
+    nominal_ns = next(in_step, 0.0)
+    if nominal_ns > step_ns and _agreement(error_ns, nominal_ns) > _LOCKED:
+        may_hide_ns = max(hides_ns, nominal_ns / 4)
+    return ReadGrid(step_ns, hides_ns, may_hide_ns)
+
+
+def _agreement(error_ns: F64, step_ns: float) -> float:
+    """How well deviations agree on a phase of a step, 0-1."""
+    return float(np.abs(np.mean(np.exp(2j * np.pi / step_ns * error_ns))))
+
+
+def _heaped_step(period_ns: F64, mean_ns: float) -> float:
+    """The longest part of the mean period in steps of which the periods lie apart, 0 for none."""
+    away_ns = np.abs(period_ns - np.median(period_ns))
+    first = max(1, int(mean_ns / _STEP_MAX_NS))
+    for part in range(first, int(mean_ns / _STEP_MIN_NS) + 1):
+        step_ns = mean_ns / part
+        others = away_ns[away_ns > step_ns / 2]  # one heap alone is no grid
+        if others.size > _OTHERS * period_ns.size and np.cos(2 * np.pi / step_ns * others).mean() > _HEAPS:
+            return step_ns
+    return 0.0
+
+
+def _spectral_step(read_ns: I64, mean_ns: float) -> float:
+    """The longest step whose line in the spectrum is no multiple of the frame rate, 0 for none."""
+    if read_ns.size < 64:
+        return 0.0
+    count = min(_WINDOWS, max(1, read_ns.size // _READS))
+    starts = np.linspace(0, max(0, read_ns.size - _READS), count).astype(np.int64)
+    amplitude = np.zeros(_SIZE // 2 + 1)
+    for start in starts.tolist():
+        t = (read_ns[start : start + _READS] - read_ns[start]).astype(np.float64)
+        t = t[t < _BIN_NS * _SIZE]
+        amplitude += np.abs(np.fft.rfft(np.bincount((t / _BIN_NS).astype(np.int64), minlength=_SIZE))) / t.size
+    frequency = np.arange(amplitude.size) / (_SIZE * _BIN_NS)
+    amplitude /= count * np.sinc(frequency * _BIN_NS)
+    width = max(0.8e-9, 2 / (mean_ns * min(_READS, read_ns.size)))  # of a line in so short a time
+    on_beat = np.abs(frequency - np.rint(frequency * mean_ns) / mean_ns) < width
+    amplitude[on_beat | (frequency < 1 / _STEP_MAX_NS) | (frequency > 1 / _STEP_MIN_NS)] = 0
+    middle = amplitude[1:-1]
+    tops = np.flatnonzero((middle > amplitude[:-2]) & (middle >= amplitude[2:]) & (middle > _SEEN - 0.1)) + 1
+    if not tops.size:
+        return 0.0
+    left, top, right = amplitude[tops - 1], amplitude[tops], amplitude[tops + 1]
+    bend = np.minimum(left - 2 * top + right, -1e-12)
+    height = top - np.where((left > 0) & (right > 0), (left - right) ** 2 / (8 * bend), 0)
+    highest = int(height.argmax())
+    if height[highest] < _SEEN:
+        return 0.0
+    # Multiples of its rate are as high where reads keep to the grid exactly.
+    rates, near = frequency[tops], 1.5 * frequency[1]
+    for part in range(_MULTIPLES, 1, -1):
+        is_part = np.abs(rates - rates[highest] / part) < near
+        if (height[is_part] > height[highest] - _AS_HIGH).any():
+            return float(part / rates[highest])
+    return float(1 / rates[highest])

@@ -1,0 +1,233 @@
+"""Numbers of frames on their period, from the times at which reads returned.
+
+A read never returns before its bytes arrived, so its time is the latest at which a
+frame can have ended; the read before it bounds nothing, for it may have been late
+itself. Where reads cut many frames, those are numbered alone: their ends are known to
+a character. What was missing at the very end counts only where lateness cannot
+explain it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from busbench.analysis.read_period import FRAME_NS, PERIOD_MAX_NS, choose_period
+from busbench.analysis.slot_numbers import AROUND, number
+from busbench.analysis.stats import BLOCK, dot
+from busbench.model import F64, I64, Bools
+
+_BLOCK = 4096  # frames numbered at once
+_AHEAD = 256  # and so many after them, which may show that these were only late
+_SPLIT_NS = 500_000_000  # after such a silence the phase may be another one
+_CUT_MIN, _CUT_SHARE = 30, 0.1  # with so many frames cut, those alone are numbered
+_LATE_MOST = 9  # periods of lateness that are told apart
+_CHANCE = 2e-3  # what lateness explains with less than that is a loss
+_SURE = 0.35  # what passes a whole number of periods by more than the rest is one more
+_MIXED = 0.2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReadSlots:
+    """Places of frames on their period.
+
+    Args:
+        period_ns: mean frame period.
+        gap_row, gap_count: index of the frame after each gap, rising, and how many are missing there, int64 (H,).
+        blur: mean deviation from the even period, in periods.
+        late_most_ns: how late the latest of the frames was.
+        by_cut: True where the numbers are those of frames that a read cut.
+        cut_sd_ns: standard deviation of those, 0 without.
+        cut_is_mixed: True where their numbers are even and odd alike.
+    """
+
+    period_ns: float
+    gap_row: I64
+    gap_count: I64
+    blur: float
+    late_most_ns: float
+    by_cut: bool
+    cut_sd_ns: float
+    cut_is_mixed: bool
+
+
+def latest_ends(t_ns: I64) -> I64:
+    """The latest time at which each frame can have ended: 3.000 ms before the next one at the latest.
+
+    Args:
+        t_ns: latest ends as far as single frames tell, int64 (N,).
+    """
+    line = np.arange(t_ns.size, dtype=np.int64)
+    line *= FRAME_NS
+    latest = t_ns - line
+    np.minimum.accumulate(latest[::-1], out=latest[::-1])
+    latest += line
+    return latest
+
+
+def number_reads(t_ns: I64, cut: Bools, *, period_ns: float | None = None) -> ReadSlots | None:
+    """Find the period, and number all frames on it.
+
+    Args:
+        t_ns: latest ends as far as single frames tell, int64 (N,).
+        cut: frames that a read cut, whose ends are known to a character, bool (N,).
+        period_ns: the period, where it was found before.
+
+    Returns:
+        None with fewer than two frames, or without a period of 3 to 100 ms.
+    """
+    if t_ns.size < 2:
+        return None
+    latest_ns = latest_ends(t_ns)
+    if int(np.diff(latest_ns).min()) > PERIOD_MAX_NS:
+        return None
+    by_cut = bool(np.count_nonzero(cut) >= max(_CUT_MIN, _CUT_SHARE * t_ns.size))
+    period_ns = choose_period(latest_ns, cut, by_cut=by_cut) if period_ns is None else period_ns
+    if period_ns is None:
+        return None
+    fit = _Fit(t_ns, latest_ns, np.flatnonzero(cut) if by_cut else None, period_ns)
+    fit.run()
+    return fit.result()
+
+
+class _Fit:
+    """Numbers block by block: of all frames, or of those that a read cut."""
+
+    def __init__(self, t_ns: I64, latest_ns: I64, rows: I64 | None, period_ns: float) -> None:
+        self._t_ns, self._latest_ns, self._rows, self._period_ns = t_ns, latest_ns, rows, period_ns
+        self._size = latest_ns.size if rows is None else rows.size
+        self._row: list[I64] = []
+        self._count: list[I64] = []
+        self._off = self._squares = self._late_most_ns = 0.0
+        self._late = np.zeros(_LATE_MOST + 1, np.int64)  # frames late by so many periods, rounded
+        self._odd = 0
+        self._edge_ns = 0.0  # the least deviation at the end of the block before
+
+    def run(self) -> None:
+        """Number all frames."""
+        some = self._latest_ns if self._rows is None else self._latest_ns[self._rows]
+        silences = np.flatnonzero(np.diff(some) > _SPLIT_NS) + 1
+        for begin, stop in pairwise([0, *silences.tolist(), self._size]):
+            at = begin
+            while at < stop:
+                end = stop if stop - at <= _BLOCK + _AHEAD else at + _BLOCK
+                self._add(at, end, min(end + _AHEAD, stop), is_new=at == begin)
+                at = end
+
+    def _add(self, at: int, end: int, ahead: int, *, is_new: bool) -> None:
+        """Number the frames [at, end), and the first after them where it goes on."""
+        rows = np.arange(at, ahead) if self._rows is None else self._rows[at:ahead]
+        base_ns = int(self._latest_ns[rows[0]])
+        t_ns = (self._latest_ns[rows] - base_ns).astype(np.float64)
+        index = (rows - rows[0]).astype(np.float64)
+        found = number(t_ns, index, self._period_ns, rounds=1)
+        deviation_ns = t_ns - found.slot * self._period_ns
+        keep = end - at
+        if is_new and at:
+            silent = (base_ns + float(deviation_ns[:AROUND].min()) - self._edge_ns) / self._period_ns
+            step = 1 if self._rows is None else int(rows[0] - self._rows[at - 1])
+            self._note(np.array([at]), np.array([max(0, round(silent) - step)]))
+        upto = keep + (end < ahead)
+        extra = np.diff(found.slot[:upto]) - np.diff(index[:upto])
+        self._note(np.arange(at + 1, at + upto), extra.astype(np.int64))
+        self._edge_ns = base_ns + float(
+            deviation_ns[max(0, keep - AROUND) : keep].min() + found.slot[keep - 1] * self._period_ns
+        )
+        self._measure(found.off_ns()[:keep])
+        self._odd += int(np.count_nonzero(found.slot[:keep] % 2))
+
+    def _measure(self, off_ns: F64) -> None:
+        self._off += float(np.abs(off_ns).sum())
+        self._squares += dot(off_ns, off_ns)
+        late_ns = off_ns - np.quantile(off_ns, 0.02)
+        self._late_most_ns = max(self._late_most_ns, float(late_ns.max()))
+        late = late_ns / self._period_ns
+        self._late += np.bincount(np.rint(late.clip(0, _LATE_MOST)).astype(np.int64), minlength=_LATE_MOST + 1)
+
+    def _note(self, row: I64, count: I64) -> None:
+        some = np.flatnonzero(count > 0)
+        self._row.append(row[some])
+        self._count.append(count[some])
+
+    def result(self) -> ReadSlots:
+        """All of it; of the ends only what they prove."""
+        rows = self._rows
+        row, count = np.concatenate(self._row), np.concatenate(self._count)
+        last = 0
+        if rows is None:
+            row, count, last = self._proved(row, count)
+        period_ns = self._slope(row, count, last if rows is None else rows.size - 1)
+        if rows is not None:
+            late_ns = self._latest_by(rows, row, period_ns)
+            row, count = self._among_all(rows, row, count, period_ns, late_ns)
+            self._late_most_ns = max(self._late_most_ns, late_ns)
+        return ReadSlots(
+            period_ns=period_ns,
+            gap_row=row,
+            gap_count=count,
+            blur=self._off / self._size / period_ns,
+            late_most_ns=self._late_most_ns,
+            by_cut=rows is not None,
+            cut_sd_ns=0.0 if rows is None else math.sqrt(self._squares / self._size),
+            cut_is_mixed=_MIXED < self._odd / self._size < 1 - _MIXED,
+        )
+
+    def _slope(self, row: I64, count: I64, last: int) -> float:
+        """The period that fits the frames up to the last best, ns."""
+        sums, missing = np.zeros(5), np.concatenate([[0], np.cumsum(count)])
+        origin = int(self._latest_ns[0 if self._rows is None else self._rows[0]])
+        for at in range(0, last + 1, BLOCK):
+            index = np.arange(at, min(at + BLOCK, last + 1))
+            frame = index if self._rows is None else self._rows[index]
+            slot = (frame + missing[np.searchsorted(row, index, "right")]).astype(np.float64)
+            off = (self._latest_ns[frame] - origin) - self._period_ns * slot
+            sums += (slot.size, slot.sum(), off.sum(), dot(slot, slot), dot(slot, off))
+        n, s, o, ss, so = sums.tolist()
+        spread = n * ss - s * s
+        return self._period_ns + (n * so - s * o) / spread if spread else self._period_ns
+
+    def _proved(self, row: I64, count: I64) -> tuple[I64, I64, int]:
+        """Gaps without those at the end that late reads explain as well, and the last frame before these."""
+        last = self._t_ns.size - 1
+        late_at_least = np.cumsum(self._late[::-1])[::-1] / self._size
+        while row.size and self._t_ns.size - row[-1] <= AROUND:
+            reads = 1 + int(np.count_nonzero(np.diff(self._t_ns[row[-1] :])))
+            # A read so late that two frames fit in before it would hold those, too.
+            least = 1 / self._size if count[-1] == 1 else 0.0
+            chance = max(float(late_at_least[min(int(count[-1]), _LATE_MOST)]), least) ** reads
+            if chance < _CHANCE and (reads > 1 or count[-1] > 1):
+                break
+            last = int(row[-1]) - 1
+            row, count = row[:-1], count[:-1]
+        return row, count, last
+
+    def _among_all(self, rows: I64, row: I64, count: I64, period_ns: float, late_ns: float) -> tuple[I64, I64]:
+        """Gaps between frames that a read cut as gaps between all: where the ends lie farthest apart."""
+        latest_ns = self._latest_ns
+        between = zip(rows[row - 1].tolist(), rows[row].tolist(), strict=True)
+        found = [a + 1 + int(np.argmax(np.diff(latest_ns[a : b + 1]))) for a, b in between]
+        first, last, end = int(rows[0]), int(rows[-1]), latest_ns.size - 1
+        before = (int(latest_ns[first]) - int(latest_ns[0])) / period_ns - first
+        after = (int(latest_ns[end]) - int(latest_ns[last]) - late_ns) / period_ns
+        lost_before, lost_after = math.floor(before + _SURE), math.floor(after - (end - last) + _SURE)
+        counts = count.tolist()
+        if lost_before > 0:
+            found.insert(0, 1 + int(np.argmax(np.diff(latest_ns[: first + 1]))))
+            counts.insert(0, lost_before)
+        if lost_after > 0:
+            found.append(last + 1 + int(np.argmax(np.diff(latest_ns[last:]))))
+            counts.append(lost_after)
+        return np.array(found, np.int64), np.array(counts, np.int64)
+
+    def _latest_by(self, rows: I64, row: I64, period_ns: float) -> float:
+        """How late the read of a frame was that none cut, at the most, ns: between cut ones its number is known."""
+        index = np.arange(rows[0], rows[-1] + 1)
+        before = np.repeat(np.arange(rows.size - 1), np.diff(rows))
+        before = np.append(before, rows.size - 1)
+        clear = ~np.isin(before + 1, row)
+        index, before = index[clear], rows[before[clear]]
+        late_ns = self._t_ns[index] - self._latest_ns[before] - period_ns * (index - before)
+        return float(late_ns.max(initial=0.0))

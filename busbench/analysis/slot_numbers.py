@@ -1,0 +1,102 @@
+"""Numbers of frames on a period that is known roughly, from times that are late, but never early.
+
+Lateness goes away again, a loss never does: the least deviation of all frames from
+some frame on rises only where frames are missing. That rise, in whole periods, is
+their number.
+
+Source: derivation above.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from busbench.model import F64
+
+AROUND = 32  # frames on both sides over which deviations are averaged
+_PHASE_AROUND = 8
+_PHASE_CLEAR = 0.5
+_CELLS = 72  # of a period, in which phases are counted
+_EMPTY = 15  # cells that should hold few
+_LATE_SIDE = 0.65  # where between the beat and the next one an emptiest stretch is cut: lateness lies above the beat
+
+
+class Numbered(NamedTuple):
+    """Numbers of frames.
+
+    Args:
+        slot: numbers, rising, float64 (N,).
+        period_ns: the period that fits them best.
+        rest_ns: deviations from the period that was given, or fitted before, float64 (N,).
+        has_phase: True where the slow wander of the phase could be followed.
+    """
+
+    slot: F64
+    period_ns: float
+    rest_ns: F64
+    has_phase: bool
+
+    def off_ns(self) -> F64:
+        """Deviations without their slow part, float64 (N,)."""
+        return self.rest_ns - (around(self.rest_ns) if self.has_phase else np.median(self.rest_ns))
+
+
+def number(t_ns: F64, index: F64, period_ns: float, *, rounds: int = 2) -> Numbered:
+    """Number frames on a period.
+
+    Args:
+        t_ns: times, float64 (N,).
+        index: places among all frames that came, rising, float64 (N,); neighbours without a loss differ as much.
+        period_ns: the period, to a part in a hundred thousand where N is a thousand.
+        rounds: how often the period is fitted.
+    """
+    for _ in range(rounds):
+        y = t_ns - index * period_ns
+        phase = _slow_phase(y, period_ns)
+        if phase is not None:
+            y -= phase
+        low = np.minimum.accumulate(y[::-1])[::-1]
+        slot = index + np.floor((low - _threshold(low, period_ns)) / period_ns)
+        slot += index[0] - slot[0]
+        middle = slot - slot.mean()
+        rest = t_ns - slot * period_ns
+        square = float(np.einsum("i,i", middle, middle))
+        slope = float(np.einsum("i,i", middle, rest - rest.mean())) / square if square else 0.0
+        period_ns += slope
+        rest -= slope * (slot - slot[0])
+    return Numbered(slot, period_ns, rest, phase is not None)
+
+
+def around(values: F64, reach: int = AROUND) -> F64:
+    """Mean of each value and of `reach` others on both sides, as far as there are so many, (N,)."""
+    total = np.concatenate([np.zeros(1, values.dtype), np.cumsum(values)])
+    place = np.arange(values.size)
+    first, after = np.maximum(place - reach, 0), np.minimum(place + reach + 1, values.size)
+    mean: F64 = (total[after] - total[first]) / (after - first)
+    return mean
+
+
+def _slow_phase(y: F64, period_ns: float) -> F64 | None:
+    """How the phase wanders, ns (N,): losses are whole periods and do not change it. None where lateness blurs it."""
+    mean = around(np.exp(2j * np.pi / period_ns * y), _PHASE_AROUND)
+    if np.quantile(np.abs(mean[::8]), 0.05) < _PHASE_CLEAR:
+        return None
+    phase: F64 = np.unwrap(np.angle(mean)) * (period_ns / (2 * np.pi))
+    phase -= phase[0]
+    return phase
+
+
+def _threshold(low: F64, period_ns: float) -> float:
+    """Where between whole periods the fewest deviations lie."""
+    cell = ((low / period_ns) % 1 * _CELLS).astype(np.int64) % _CELLS
+    count = np.bincount(cell, minlength=_CELLS)
+    half = _EMPTY // 2
+    held = np.convolve(np.concatenate([count[-half:], count, count[:half]]), np.ones(_EMPTY), "valid")
+    least = np.flatnonzero(held < held.min() + 0.5)
+    runs = np.split(least, np.flatnonzero(np.diff(least) > 1) + 1)
+    if len(runs) > 1 and runs[0][0] == 0 and runs[-1][-1] == _CELLS - 1:
+        runs[0] = np.concatenate([runs.pop() - _CELLS, runs[0]])
+    run = max(runs, key=len)
+    return float((run[0] + _LATE_SIDE * (run[-1] - run[0]) + 0.5) / _CELLS * period_ns)
