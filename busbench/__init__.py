@@ -42,6 +42,7 @@ if TYPE_CHECKING:
         LineSettings,
         Reason,
         Rejects,
+        WakeUps,
     )
     from busbench.wire.codec import pack_frames, unpack_channels
     from busbench.wire.framing import FrameFinder, find_frames
@@ -78,6 +79,7 @@ __all__ = [
     "Scale",
     "Span",
     "Timing",
+    "WakeUps",
     "find_frames",
     "find_outages",
     "loss_bounds",
@@ -103,7 +105,7 @@ _HOMES = {
     "errors": ("BusbenchError", "CaptureError", "DriveError", "OutputError", "PortError", "RigError"),
     "model": (
         "NO_CLOCK", "Annotation", "ByteLog", "Chunk", "Clock", "ClockKind", "FrameTimes", "LineSettings", "Reason",
-        "Rejects",
+        "Rejects", "WakeUps",
     ),
     "wire.framing": ("FrameFinder", "find_frames"),
     "wire.codec": ("pack_frames", "unpack_channels"),

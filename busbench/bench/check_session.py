@@ -11,7 +11,7 @@ from busbench.analysis.recording import Recording
 from busbench.capture.base import CaptureInfo
 from busbench.capture.frames import Span
 from busbench.capture.pcapng_write import PcapngWriter
-from busbench.model import BUS_LINE, Annotation, ByteLog, Chunk, Clock, LineSettings
+from busbench.model import BUS_LINE, Annotation, ByteLog, Chunk, Clock, LineSettings, WakeUps
 from busbench.rig.model import Rig
 from busbench.verify.marks import DONE_MARK
 from busbench.verify.procedure import TestStep, round_of
@@ -62,8 +62,9 @@ class CheckSession:
         """Frames so far."""
         return sum(len(found.frames) for found in self._found)
 
-    def feed(self, chunks: Sequence[Chunk]) -> None:
-        """Take what was received."""
+    def feed(self, chunks: Sequence[Chunk], *, wakes: Sequence[WakeUps] = ()) -> None:
+        """Take what was received, and how late the computer was meanwhile."""
+        self.info.wakes += wakes
         log = ByteLog.from_chunks(chunks, offset=self._span.bytes_total)
         if not len(log):
             return
@@ -91,6 +92,7 @@ class CheckSession:
                 writer.write(chunk)
             for mark in marks:
                 writer.mark(mark.t_ns, mark.text)
+            writer.write_wakes(info.wakes)
 
     def note(self, text: str, *, t_ns: int) -> None:
         """Something happened beside the steps, as an adapter that was unplugged."""

@@ -11,7 +11,7 @@ from typing import Self
 
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.errors import OutputError, PortError
-from busbench.model import Annotation, ByteLog, Chunk
+from busbench.model import Annotation, ByteLog, Chunk, WakeUps
 from busbench.port.port import EventKind, LivePort, PortEvent
 from busbench.wire.framing import FrameFinder
 from busbench.wire.table import AlignmentResult, FrameTable
@@ -37,12 +37,14 @@ class Reception:
         log: the same as one log, offsets counted from the first byte of all.
         events: what happened to the port.
         found: the frames that are decided now, and the bytes in none.
+        wakes: how late the process that reads the port was meanwhile.
     """
 
     chunks: tuple[Chunk, ...]
     log: ByteLog
     events: tuple[PortEvent, ...]
     found: AlignmentResult
+    wakes: tuple[WakeUps, ...] = ()
 
 
 Listener = Callable[[Reception], None]
@@ -75,6 +77,7 @@ class Receiver:
         self.port, self.now = port, perf_counter_ns if now is None else now
         self.listeners: list[Listener] = []
         self.state = LinkState.OPEN
+        self.wakes: list[WakeUps] = []
         self.annotations: list[Annotation] = []  # unplugged, back, and what was noted beside
         self.bytes_total = 0
         self.first_t_ns: int | None = None
@@ -157,7 +160,9 @@ class Receiver:
             self._note(event)
         if self.port.has_ended:
             self.state = LinkState.ENDED
-        reception = Reception(chunks, log, events, self._finder.feed(log))
+        wakes = tuple(self.port.wakes())
+        self.wakes += wakes
+        reception = Reception(chunks, log, events, self._finder.feed(log), wakes)
         self._record(reception)
         self._tell(reception)
         return reception
@@ -250,6 +255,7 @@ class Receiver:
             writer.write_log(reception.log)
             for event in reception.events:
                 writer.mark(event.t_ns, event.text)
+            writer.write_wakes(reception.wakes)
             writer.tick()
 
         self._write(write)

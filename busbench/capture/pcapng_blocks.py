@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.errors import sanitize
-from busbench.model import I64, NO_CLOCK, TIME_MAX_NS, TIME_MIN_NS, Clock, ClockKind, LineSettings
+from busbench.model import I64, NO_CLOCK, TIME_MAX_NS, TIME_MIN_NS, WAKE_EDGES_US, Clock, ClockKind, LineSettings
 
 SECTION_HEADER = 0x0A0D0D0A  # reads the same in both byte orders
 INTERFACE = 1
@@ -264,6 +264,21 @@ def bad_comments(bad: Iterable[int]) -> Iterator[str]:
 def mark_comment(text: str) -> str:
     """The comment that holds a person's word."""
     return "mark=" + text.encode()[:_COMMENT_BYTES_MAX].decode("utf-8", "ignore")
+
+
+def wake_comment(counts: Sequence[int]) -> str:
+    """The comment that holds how late the computer was during a second: counts by WAKE_EDGES_US, as "woke=0,3,47"."""
+    last = max((i for i, count in enumerate(counts) if count), default=0)
+    return "woke=" + ",".join(str(count) for count in counts[: last + 1])
+
+
+def read_wakes(comment: str) -> tuple[int, ...] | None:
+    """What such a comment says, None where it is none."""
+    classes = len(WAKE_EDGES_US) + 1
+    if not re.fullmatch(r"woke=[0-9]{1,6}(,[0-9]{1,6})*", comment) or comment.count(",") >= classes:
+        return None
+    counts = [int(word) for word in comment[5:].split(",")]
+    return tuple(counts + [0] * (classes - len(counts)))
 
 
 def read_bad(comment: str, size: int) -> list[slice] | None:

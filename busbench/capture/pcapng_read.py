@@ -14,7 +14,7 @@ from busbench.capture.packet_order import PacketOrder
 from busbench.capture.packets import PacketFile
 from busbench.capture.pcap_scan import pcap_header
 from busbench.capture.pcapng_choice import choose, sent_packets
-from busbench.model import I64, NO_CLOCK, U8, Annotation, Bools, ByteLog, set_readonly
+from busbench.model import I64, NO_CLOCK, U8, Annotation, Bools, ByteLog, WakeUps, set_readonly
 
 FORMAT = "pcapng"
 
@@ -65,6 +65,7 @@ class SerialPackets(Capture):
         info = self.info
         info.notes.clear()
         info.marks.clear()
+        info.wakes.clear()
         others: dict[tuple[int, bool], int] = {}
         order = PacketOrder(clock=info.clock, line=self._line)
         last_ns, back = 0, 0
@@ -134,7 +135,11 @@ class SerialPackets(Capture):
     def _collect_marks(self, batch: PacketBatch) -> None:
         for i, comments in batch.comments.items():
             for comment in comments:
-                if pb.read_bad(comment, 0) is None and batch.t_ns[i] != NO_TIME:
+                if batch.t_ns[i] == NO_TIME or pb.read_bad(comment, 0) is not None:
+                    continue
+                if (counts := pb.read_wakes(comment)) is not None:
+                    self.info.wakes.append(WakeUps(int(batch.t_ns[i]), counts))
+                else:
                     self.info.marks.append(Annotation(int(batch.t_ns[i]), comment.removeprefix("mark=").strip()))
 
     def _log(self, batch: PacketBatch, offset: int, last_ns: int) -> ByteLog:

@@ -11,7 +11,7 @@ import numpy as np
 from busbench.capture import pcapng_blocks as pb
 from busbench.errors import OutputError
 from busbench.growing_file import GrowingFile
-from busbench.model import I64, U8, ByteLog, Chunk, Clock, LineSettings
+from busbench.model import I64, U8, ByteLog, Chunk, Clock, LineSettings, WakeUps
 from busbench.output_file import OutputFile
 
 _FLUSH_NS = 500_000_000  # a second at most with all that may delay the next look
@@ -101,6 +101,15 @@ class PcapngWriter:
         """
         self._append(self._packet(t_ns, b"", [pb.mark_comment(text)], False))
         self.tick()
+
+    def write_wakes(self, wakes: Iterable[WakeUps]) -> None:
+        """Add how late the computer was, as packets without bytes.
+
+        Args:
+            wakes: an entry a second.
+        """
+        for one in wakes:
+            self._append(self._packet(one.t_ns, b"", [pb.wake_comment(one.counts)], False))
 
     def write_log(self, log: ByteLog, *, outbound: bool = False) -> None:
         """Add many reads at once: a packet a mark.

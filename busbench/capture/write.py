@@ -246,7 +246,7 @@ class _Pcapng:
         from busbench.capture.pcapng_write import PcapngWriter
 
         self._info = info
-        self._marks_written = 0
+        self._marks_written = self._wakes_written = 0
         clock = info.clock if info.clock.is_known else Clock(ClockKind.NONE, 0)
         source = info.source or Path(info.path).name
         self._writer = PcapngWriter(
@@ -255,8 +255,13 @@ class _Pcapng:
 
     def write_log(self, log: ByteLog) -> None:
         self._writer.write_log(log)
+        self._write_notes()
+
+    def _write_notes(self) -> None:
         for mark in self._new_marks():
             self._writer.mark(mark.t_ns, mark.text)
+        self._writer.write_wakes(self._info.wakes[self._wakes_written :])
+        self._wakes_written = len(self._info.wakes)
 
     def _new_marks(self) -> list[Annotation]:
         marks = self._info.marks[self._marks_written :]
@@ -265,8 +270,7 @@ class _Pcapng:
 
     def close(self) -> None:
         if self._writer.is_open:  # no more after a failure, which was reported
-            for mark in self._new_marks():
-                self._writer.mark(mark.t_ns, mark.text)
+            self._write_notes()
         self._writer.close()
 
     def discard(self) -> None:

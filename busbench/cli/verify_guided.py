@@ -17,7 +17,7 @@ from busbench.cli.live import stop_signals
 from busbench.cli.output import say, wrote
 from busbench.drive.surface_check import KEYS, Word
 from busbench.errors import SAFETY, BusbenchError, PortError, pluralize, sanitize
-from busbench.model import Chunk, LineSettings
+from busbench.model import Chunk, LineSettings, WakeUps
 from busbench.port.port import EventKind, LivePort
 from busbench.rig.check import check_rig
 from busbench.rig.model import Rig
@@ -201,9 +201,11 @@ class _Bench:
 
     def _take(self) -> None:
         chunks = self._live.read(LOOK_S)
-        self._session.feed(chunks)
+        wakes = self._live.wakes()
+        self._session.feed(chunks, wakes=wakes)
         for chunk in chunks:
             self._recorder.write(chunk)
+        self._recorder.write_wakes(wakes)
         for event in self._live.events():
             if event.kind is not EventKind.OPENED:
                 self._recorder.mark(event.t_ns, event.text)
@@ -242,6 +244,10 @@ class _Recorder:
     def mark(self, t_ns: int, text: str) -> None:
         if self._writer is not None:
             self._writer.mark(t_ns, text)
+
+    def write_wakes(self, wakes: list[WakeUps]) -> None:
+        if self._writer is not None:
+            self._writer.write_wakes(wakes)
 
     def tick(self) -> None:
         if self._writer is not None:

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from busbench.model import Chunk
+from busbench.model import Chunk, WakeUps
 from busbench.port.pacer import Transmission
 
 _HEAD = struct.Struct("<BIq")  # kind, bytes that follow, time
@@ -26,6 +26,7 @@ class Kind(enum.IntEnum):
     EVENT = 4
     STATUS = 5
     FAILED = 6  # the first opening failed: what, hint
+    WOKE = 7  # how late the process was, an entry a second
 
 
 class EventKind(enum.StrEnum):
@@ -82,6 +83,12 @@ def status(state: Transmission) -> bytes:
     return _HEAD.pack(Kind.STATUS, len(body), 0) + body
 
 
+def woke(wakes: WakeUps) -> bytes:
+    """How late the process woke."""
+    body = json.dumps(wakes.counts).encode()
+    return _HEAD.pack(Kind.WOKE, len(body), wakes.t_ns) + body
+
+
 def failed(what: str, hint: str) -> bytes:
     """The port could not be opened."""
     body = json.dumps([what, hint]).encode()
@@ -96,7 +103,7 @@ class Failure:
     hint: str
 
 
-Message = tuple[Kind, Chunk | PortEvent | Transmission | Failure]
+Message = tuple[Kind, Chunk | PortEvent | Transmission | Failure | WakeUps]
 
 
 class MessageReader:
@@ -135,6 +142,8 @@ def _message(kind: Kind, t_ns: int, body: bytes) -> Message:
             return kind, PortEvent(t_ns, EventKind(word), text, count)
         case Kind.STATUS:
             return kind, Transmission(**json.loads(body))
+        case Kind.WOKE:
+            return kind, WakeUps(t_ns, tuple(json.loads(body)))
         case Kind.FAILED:
             return kind, Failure(*json.loads(body))
         case _:

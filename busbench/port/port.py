@@ -7,7 +7,7 @@ import time
 from typing import Self
 
 from busbench.errors import PortError
-from busbench.model import BUS_LINE, Chunk, Clock, ClockKind, LineSettings
+from busbench.model import BUS_LINE, Chunk, Clock, ClockKind, LineSettings, WakeUps
 from busbench.port.ipc import EventKind, PortEvent
 from busbench.port.pacer import FrameSource, Transmission
 
@@ -67,6 +67,10 @@ class LivePort(abc.ABC):
     def sent(self) -> list[Chunk]:
         """What was transmitted since the last call, as far as `read` has met it."""
 
+    @abc.abstractmethod
+    def wakes(self) -> list[WakeUps]:
+        """How late the process that reads was since the last call, an entry a second; none where that says nothing."""
+
     @property
     @abc.abstractmethod
     def transmission(self) -> Transmission | None:
@@ -106,6 +110,7 @@ class HearingPort(LivePort):
     def __init__(self, source: str, *, line: LineSettings) -> None:
         super().__init__(source, line=line)
         self._events: list[PortEvent] = []
+        self._read_ns: tuple[int, int] | None = None  # since the last call of wakes()
         self.is_closed = False
 
     def events(self) -> list[PortEvent]:
@@ -116,6 +121,22 @@ class HearingPort(LivePort):
     def sent(self) -> list[Chunk]:
         """As LivePort says."""
         return []
+
+    def _on_time(self, chunks: list[Chunk]) -> list[Chunk]:
+        """What is read, whose times are those of a clock of its own: it is never late."""
+        if chunks:
+            first_ns = chunks[0].t_ns if self._read_ns is None else self._read_ns[0]
+            self._read_ns = first_ns, chunks[-1].t_ns
+        return chunks
+
+    def wakes(self) -> list[WakeUps]:
+        """As LivePort says."""
+        if self._read_ns is None:
+            return []
+        wakes = WakeUps.on_time(*self._read_ns)
+        if wakes:
+            self._read_ns = wakes[-1].t_ns, self._read_ns[1]
+        return wakes
 
     @property
     def transmission(self) -> Transmission | None:

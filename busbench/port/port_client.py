@@ -16,7 +16,7 @@ from dataclasses import replace
 from time import perf_counter_ns
 
 from busbench.errors import PortError
-from busbench.model import Chunk, LineSettings
+from busbench.model import Chunk, LineSettings, WakeUps
 from busbench.port import ipc
 from busbench.port.ipc import EventKind, Failure, PortEvent
 from busbench.port.pacer import FrameSource, Transmission
@@ -63,6 +63,7 @@ class PortClient(LivePort):
         self._events: list[PortEvent] = []
         self._returns = 0  # how often the port was back, as far as events() has told
         self._sent: list[Chunk] = []
+        self._wakes: list[WakeUps] = []
         self._transmission: Transmission | None = None
         self._failure: Failure | None = None
         self._is_open = self._is_closed = self._has_ended = False
@@ -131,6 +132,11 @@ class PortClient(LivePort):
         """As LivePort says."""
         chunks, self._sent = self._sent, []
         return chunks
+
+    def wakes(self) -> list[WakeUps]:
+        """As LivePort says."""
+        wakes, self._wakes = self._wakes, []
+        return wakes
 
     @property
     def transmission(self) -> Transmission | None:
@@ -219,7 +225,7 @@ class PortClient(LivePort):
         self._is_silent = self._has_ended = True
         raise self._why_ended()
 
-    def _note(self, what: Chunk | PortEvent | Transmission | Failure) -> None:
+    def _note(self, what: Chunk | PortEvent | Transmission | Failure | WakeUps) -> None:
         match what:
             case PortEvent():
                 self._is_open = self._is_open or what.kind is EventKind.OPENED
@@ -228,6 +234,8 @@ class PortClient(LivePort):
                 self._transmission = what
             case Failure():
                 self._failure = what
+            case WakeUps():
+                self._wakes.append(what)
             case Chunk():
                 self._sent.append(what)
 

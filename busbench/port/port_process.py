@@ -24,6 +24,7 @@ from busbench.port.open_serial import claim_socket, close_port, open_port
 from busbench.port.pacer import STALL_NS, STOPPED, Pacer, Transmission
 from busbench.port.parmrk import Unmarker
 from busbench.port.serial_port import BusPort, ErrorTotals
+from busbench.port.wake_log import WakeLog
 
 SECOND_NS = 1_000_000_000
 HEARTBEAT_NS = SECOND_NS  # a parent that says nothing for so long is taken for dead
@@ -76,6 +77,7 @@ class PortProcess:
         self._pacer: Pacer | None = None
         self._is_alone = self._is_given_up = self._is_done = self._holds_back = False
         self._alone_ns = 0
+        self._wakes: WakeLog | None = None  # of a serial port alone: a network is late by itself
         self._claimed: DeviceLock | None = None
 
     def run(self) -> None:
@@ -101,7 +103,10 @@ class PortProcess:
 
     def _turn(self) -> None:
         pacer = self._pacer
-        for origin, t_ns, data in self._hub.wait(self._wait_s(), holds_back=self._must_hold_back()):
+        items = self._hub.wait(self._wait_s(), holds_back=self._must_hold_back())
+        if self._wakes is not None and (wakes := self._wakes.woken(perf_counter_ns())) is not None:
+            self._hub.send(ipc.woke(wakes))
+        for origin, t_ns, data in items:
             match origin:
                 case Origin.PORT:
                     self._receive(t_ns, data)
@@ -129,7 +134,8 @@ class PortProcess:
         elif self._hub.port is None:
             due = self._retry_ns
         else:
-            return _IDLE_S
+            due = now + round(_IDLE_S * 1e9)
+        due = due if self._wakes is None else min(due, self._wakes.due_ns)
         return min(_IDLE_S, max(0, due - now) / 1e9)
 
     def _must_hold_back(self) -> bool:
@@ -150,6 +156,7 @@ class PortProcess:
         has_marks = isinstance(port, BusPort) and port.marks_bad
         self._unmarker = Unmarker() if has_marks else None
         self._hub.attach(port)
+        self._wakes = WakeLog(perf_counter_ns()) if isinstance(port, BusPort) else None
         self._returns += kind is EventKind.RECONNECTED
         self._choose_priority()
         self._tell(kind, "the port is open" if kind is EventKind.OPENED else self._is_back(str(port.port)))
@@ -171,7 +178,7 @@ class PortProcess:
             if rest:
                 self._hub.send(ipc.received(t_ns, rest, bad))
         close_port(self._hub.detach())
-        self._totals = None
+        self._totals = self._wakes = None
         self._gone_ns, self._retry_ns, self._is_complaint_told = t_ns, t_ns, False
         self._tell(EventKind.UNPLUGGED, text, t_ns=t_ns)
         if self._pacer is not None:

@@ -105,4 +105,4 @@ class AircraftPort(HearingPort):
         if not self._is_over:
             chunks += self.aircraft.run(until_ns)
         self._events += [PortEvent(self._begin_ns + e.t_ns, e.kind, e.text) for e in self.aircraft.events()]
-        return [Chunk(self._begin_ns + chunk.t_ns, chunk.data, chunk.bad) for chunk in chunks]
+        return self._on_time([Chunk(self._begin_ns + c.t_ns, c.data, c.bad) for c in chunks])

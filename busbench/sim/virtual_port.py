@@ -49,7 +49,7 @@ class VirtualPort(HearingPort):
             limit = (due or 0) + (1 << 62) if self._is_fast else now - self._begin_ns
             chunks = self._reads.take(limit)
             if chunks or now >= until:
-                return [Chunk(self._begin_ns + chunk.t_ns, chunk.data, chunk.bad) for chunk in chunks]
+                return self._on_time([Chunk(self._begin_ns + c.t_ns, c.data, c.bad) for c in chunks])
             due = self._reads.next_ns
             wake = until if due is None else min(until, self._begin_ns + due)
             time.sleep(max(0.0, min(_NAP_S, (wake - now) / 1e9)))

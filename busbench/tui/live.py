@@ -123,7 +123,9 @@ class LiveSession(Session):
         if hi > 2 and abs(self.place - self._beat_place) >= _BEAT_EVERY_NS:
             self._beat_place = self.place
             lo = max(0, self.store.row_at(self.place - round(BEAT_S * 1e9)))
-            self._beat = look_at_beat(self.store.times(lo, hi), clock=self.clock, scope=f"last {BEAT_S:.0f} s")
+            times, scope = self.store.times(lo, hi), f"last {BEAT_S:.0f} s"
+            wakes = self.receiver.wakes[-2 * round(BEAT_S) :]
+            self._beat = look_at_beat(times, clock=self.clock, wakes=wakes, scope=scope)
         return self._beat
 
     def takes_alarm(self) -> bool:

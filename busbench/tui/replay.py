@@ -90,7 +90,7 @@ class ReplaySession(Session):
             self.notice = "no frames in it: a wrong rate or polarity, or another line?"
         self.is_loaded = True
         if len(times) and not self._is_closing.is_set():
-            self._beat = look_at_beat(times, clock=self.clock, scope="whole recording")
+            self._beat = look_at_beat(times, clock=self.clock, wakes=info.wakes, scope="whole recording")
 
     def _see_ends(self) -> None:
         if self.clock.is_known:
@@ -218,6 +218,7 @@ class ReplaySession(Session):
                 for mark in self.marks:
                     if self.clock.is_known and self.cut_in <= mark.t_ns <= self.cut_out:
                         writer.mark(mark.t_ns, mark.text)
+                writer.write_wakes(one for one in again.info.wakes if self.cut_in <= one.t_ns <= self.cut_out + 10**9)
         finally:
             self._idle.set()
         return f"wrote {path} ({pluralize(last - first + 1, 'frame')})"

@@ -154,7 +154,7 @@ class GuidedRound:
     def _hear(self, came: Reception) -> None:
         if self.stage in (Stage.START, Stage.OVER):
             return
-        self._round.feed(came.chunks)
+        self._round.feed(came.chunks, wakes=came.wakes)
         for event in came.events:
             self._round.note(event.text, t_ns=event.t_ns)
         if self.live.port.has_ended or self.live.is_lost:

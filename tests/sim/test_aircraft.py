@@ -31,7 +31,7 @@ def fly(*faults: str, seed: int = 1) -> tuple[Verification, list[Chunk]]:
         until_ns = port.now() + round(port.begin_step(step) * 1e9)
         while port.now() < until_ns:
             chunks = port.read(LOOK_S)
-            session.feed(chunks)
+            session.feed(chunks, wakes=port.wakes())
             heard += chunks
     return session.finish(t_ns=port.now()), heard
 

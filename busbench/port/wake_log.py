@@ -1,0 +1,39 @@
+"""How late a process wakes for its own timer, which is how late it may be for bytes too."""
+
+from __future__ import annotations
+
+import bisect
+
+from busbench.model import WAKE_EDGES_US, WakeUps
+
+_STEP_NS = 20_000_000  # fifty times a second costs some tenths of a percent of a processor
+_SECOND_NS = 1_000_000_000
+
+
+class WakeLog:
+    """A distribution of lateness per second.
+
+    Args:
+        now_ns: the time.
+    """
+
+    def __init__(self, now_ns: int) -> None:
+        self.due_ns = now_ns + _STEP_NS
+        self._counts = [0] * (len(WAKE_EDGES_US) + 1)
+        self._end_ns = now_ns + _SECOND_NS
+
+    def woken(self, now_ns: int) -> WakeUps | None:
+        """Note that the process is awake; gives what a second held at its end.
+
+        Args:
+            now_ns: the time at which its wait returned.
+        """
+        if now_ns < self.due_ns:
+            return None
+        self._counts[bisect.bisect_right(WAKE_EDGES_US, (now_ns - self.due_ns) / 1000)] += 1
+        self.due_ns += _STEP_NS * (1 + (now_ns - self.due_ns) // _STEP_NS)
+        if now_ns < self._end_ns:
+            return None
+        counts, self._counts = tuple(self._counts), [0] * len(self._counts)
+        self._end_ns = now_ns + _SECOND_NS
+        return WakeUps(now_ns, counts)
