@@ -235,11 +235,30 @@ class PortError(BusbenchError):
     Args:
         port: its name.
         what, hint: see BusbenchError.
+
+    Attributes:
+        problem: what happened, without the port's name.
     """
 
     def __init__(self, port: str, what: str, *, hint: str = "") -> None:
-        self.port = port
+        self.port, self.problem = port, what
         super().__init__(": ".join((display_name(port), what)), hint=hint)
+
+
+class PortMissing(PortError):  # noqa: N818 - named for its cause
+    """There is no such port; see PortError."""
+
+
+class PortBusy(PortError):  # noqa: N818 - named for its cause
+    """Another program has the port; see PortError."""
+
+
+class PortDenied(PortError):  # noqa: N818 - named for its cause
+    """The system gives no right to use the port; see PortError."""
+
+
+class PortLost(PortError):  # noqa: N818 - named for its cause
+    """The port, or the process that owns it, has gone while it was used; see PortError."""
 
 
 class CaptureError(BusbenchError):
@@ -297,8 +316,8 @@ class RigError(BusbenchError):
     def __init__(self, path: str | Path, key: str, what: str, *, hint: str = "") -> None:
         self.path = str(path)
         self.key = key
-        quote_value = display_name(path)
-        super().__init__(f"{quote_value}, {key}: {what}" if key else f"{quote_value}: {what}", hint=hint)
+        place = display_name(path)
+        super().__init__(f"{place}, {key}: {what}" if key else f"{place}: {what}", hint=hint)
 
 
 class DriveError(BusbenchError):

@@ -329,6 +329,7 @@ def _marked(data: bytes, _: str) -> None:
 
 def _messages(data: bytes, _: str) -> None:
     """What the child says to its parent: out of any cut into reads comes what went in."""
+    from busbench.errors import PortError
     from busbench.model import Chunk
     from busbench.port import ipc as m
 
@@ -344,14 +345,16 @@ def _messages(data: bytes, _: str) -> None:
             (Chunk(t_ns, part, part[::-1]), m.received(t_ns, part, part[::-1])),
             (Chunk(t_ns, part), m.sent(t_ns, part)),
             (event, m.event(event)),
-            (m.Failure(text, text), m.failed(text, text)),
+            ((text, text), m.failed(PortError(text, text))),
         ):
             sent.append(one)
             stream += message
-    reader, got, at = m.MessageReader(), [], 0
+    reader, at = m.MessageReader(), 0
+    got: list[object] = []
     while at < len(stream):
         step = rng.randint(1, 200)
-        got += [what for _, what in reader.feed(stream[at : at + step])]
+        whats = [what for _, what in reader.feed(stream[at : at + step])]
+        got += [(what.port, what.problem) if isinstance(what, PortError) else what for what in whats]
         at += step
     _hold(got == sent, "what went in comes out")
 

@@ -75,16 +75,35 @@ class _Commands(click.Group):
 
 @click.group(
     cls=_Commands,
-    options_metavar="[-h | --help] [--version]",
+    options_metavar="[-h | --help] [--version] [--log FILE]",
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 @click.version_option(__version__, prog_name="busbench")
-def cli() -> None:
+@click.option("--log", metavar="FILE", help="Write what happens to ports, and why a process of one ended, to FILE.")
+def cli(log: str | None) -> None:
     """Bench test tool for the serial servo bus of large model aircraft.
     SOURCE is a recording or -, PORT a serial port, socket://HOST:PORT or virtual:
     Exit codes: 0 done and passed, 1 a verdict failed, 2 bad use, 130 interrupted.
     Commands, in the order of the work; each has its own --help:
     """
+    if log is not None:
+        _log_to(log)
+
+
+def _log_to(path: str) -> None:
+    import logging
+
+    from busbench.errors import OutputError, unwritable
+
+    try:
+        handler = logging.FileHandler(path, encoding="utf-8")
+    except OSError as error:
+        what, hint = unwritable(path, error)
+        raise OutputError(path, what, hint=hint) from None
+    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
+    logger = logging.getLogger("busbench")
+    logger.setLevel(logging.INFO)
+    logger.addHandler(handler)
 
 
 def run(arguments: Iterable[str] | None = None) -> int:

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from busbench.errors import PortBusy, PortDenied, PortError, PortLost, PortMissing
 from busbench.model import Chunk, WakeUps
 from busbench.port.pacer import Transmission
 
@@ -89,21 +90,19 @@ def woke(wakes: WakeUps) -> bytes:
     return _HEAD.pack(Kind.WOKE, len(body), wakes.t_ns) + body
 
 
-def failed(what: str, hint: str) -> bytes:
+def failed(error: PortError) -> bytes:
     """The port could not be opened."""
-    body = json.dumps([what, hint]).encode()
+    body = json.dumps([type(error).__name__, error.port, error.problem, error.hint]).encode()
     return _HEAD.pack(Kind.FAILED, len(body), 0) + body
 
 
-@dataclass(frozen=True, slots=True)
-class Failure:
-    """Why the port could not be opened, and what to do."""
-
-    what: str
-    hint: str
+def _failure(name: str, port: str, problem: str, hint: str) -> PortError:
+    kinds = (PortBusy, PortDenied, PortLost, PortMissing)
+    kind = next((one for one in kinds if one.__name__ == name), PortError)
+    return kind(port, problem, hint=hint)
 
 
-Message = tuple[Kind, Chunk | PortEvent | Transmission | Failure | WakeUps]
+Message = tuple[Kind, Chunk | PortEvent | Transmission | PortError | WakeUps]
 
 
 class MessageReader:
@@ -145,7 +144,7 @@ def _message(kind: Kind, t_ns: int, body: bytes) -> Message:
         case Kind.WOKE:
             return kind, WakeUps(t_ns, tuple(json.loads(body)))
         case Kind.FAILED:
-            return kind, Failure(*json.loads(body))
+            return kind, _failure(*json.loads(body))
         case _:
             return kind, Chunk(t_ns, body)
 

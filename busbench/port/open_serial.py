@@ -17,7 +17,7 @@ from typing import Any
 import serial
 from serial.tools import list_ports
 
-from busbench.errors import PortError
+from busbench.errors import PortBusy, PortDenied, PortError, PortLost, PortMissing
 from busbench.model import LineSettings
 from busbench.port.device_lock import DeviceLock, device_in, device_keys, socket_keys
 from busbench.port.serial_port import BusPort
@@ -72,7 +72,7 @@ def claim_socket(source: str) -> DeviceLock:
     try:
         return DeviceLock(socket_keys(source))
     except BlockingIOError:
-        raise PortError(source, "another busbench sends to it", hint="stop that one, then try again") from None
+        raise PortBusy(source, "another busbench sends to it", hint="stop that one, then try again") from None
 
 
 def _lock_device(source: str, device: str) -> DeviceLock:
@@ -80,7 +80,7 @@ def _lock_device(source: str, device: str) -> DeviceLock:
         return DeviceLock(device_keys(device))
     except BlockingIOError:
         what = f"is in use by {_holder(device_in(device))}"
-        raise PortError(source, what, hint="close that program, then try again") from None
+        raise PortBusy(source, what, hint="close that program, then try again") from None
 
 
 def resolve(source: str) -> str:
@@ -96,7 +96,7 @@ def resolve(source: str) -> str:
     try:
         return str(protocol_hwgrep.Serial(None).from_url(source))
     except serial.SerialException:
-        raise PortError(source, "no port matches", hint=_ports_there()) from None
+        raise PortMissing(source, "no port matches", hint=_ports_there()) from None
     except Exception as error:  # the pattern goes to the regular expressions as it is
         raise PortError(source, f"cannot be understood ({error})", hint="give a regular expression") from None
 
@@ -146,9 +146,9 @@ def check_node(device: str, *, then: str = "give it to a command that reads reco
         raise PortError(device, "is a file, not a port", hint=then)
 
 
-def _missing(device: str) -> PortError:
+def _missing(device: str) -> PortMissing:
     near = "did you mean virtual: (with its colon)?" if _is_like_virtual(device) else _plug_in()
-    return PortError(device, "there is no such port", hint=near)
+    return PortMissing(device, "there is no such port", hint=near)
 
 
 def _is_like_virtual(device: str) -> bool:
@@ -195,17 +195,17 @@ def _explained(source: str, device: str, error: Exception) -> PortError:
     text = str(error)
     if sys.platform == "win32":
         if "PermissionError" in text:
-            return PortError(source, "is in use by another program", hint="close that program, then try again")
+            return PortBusy(source, "is in use by another program", hint="close that program, then try again")
         if "FileNotFoundError" in text:
-            return PortError(source, "there is no such port", hint=_plug_in())
+            return PortMissing(source, "there is no such port", hint=_plug_in())
     if code == errno.EACCES:
-        return PortError(source, "cannot be opened (no permission)", hint=_how_to_get_rights(device))
+        return PortDenied(source, "cannot be opened (no permission)", hint=_how_to_get_rights(device))
     if code in _BUSY:
-        return PortError(source, f"is in use by {_holder(device)}", hint="close that program, then try again")
+        return PortBusy(source, f"is in use by {_holder(device)}", hint="close that program, then try again")
     if code == errno.ENOTTY:
         return PortError(source, "is not a serial port", hint=_ports_there())
     if code in _GONE:
-        return PortError(source, "is not there any more", hint="plug the adapter in again")
+        return PortLost(source, "is not there any more", hint="plug the adapter in again")
     return PortError(source, f"cannot be opened ({_plain(error)})", hint="unplug the adapter, plug it in and try again")
 
 

@@ -4,21 +4,23 @@ from __future__ import annotations
 
 import contextlib
 import json
+import logging
 import os
 import pickle
 import queue
 import select
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from dataclasses import replace
 from time import perf_counter_ns
 
-from busbench.errors import PortError
+from busbench.errors import PortError, PortLost
 from busbench.model import Chunk, LineSettings, WakeUps
 from busbench.port import ipc
-from busbench.port.ipc import EventKind, Failure, PortEvent
+from busbench.port.ipc import EventKind, PortEvent
 from busbench.port.pacer import FrameSource, Transmission
 from busbench.port.port import LivePort
 from busbench.port.port_process import ALONE_MAX_NS, HOLD_BACK_BYTES, ProcessSettings
@@ -33,6 +35,9 @@ ANSWER_NS = 2_000_000_000  # a process that says nothing for longer while it sen
 
 _STOPPED = "the part of busbench that keeps the port has stopped"
 _SILENT = "the part of busbench that keeps the port did not answer for 2 s and was ended"
+
+LOG = logging.getLogger("busbench")
+LOG.addHandler(logging.NullHandler())  # silent unless a script or --log asks
 
 
 class PortClient(LivePort):
@@ -65,17 +70,18 @@ class PortClient(LivePort):
         self._sent: list[Chunk] = []
         self._wakes: list[WakeUps] = []
         self._transmission: Transmission | None = None
-        self._failure: Failure | None = None
+        self._failure: PortError | None = None
         self._is_open = self._is_closed = self._has_ended = False
         self._beat_ns = self._heard_ns = 0
         self._is_silent = False
         self._early: list[Chunk] = []
+        self._said = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the port
         try:
             self._process = subprocess.Popen(
                 [sys.executable, "-c", _START, json.dumps(sys.path)],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
-                stderr=subprocess.DEVNULL,
+                stderr=self._said,
                 bufsize=0,
                 # Keys that interrupt or suspend us are not meant for the one that owns the port.
                 start_new_session=sys.platform != "win32",
@@ -180,6 +186,7 @@ class PortClient(LivePort):
         except subprocess.TimeoutExpired:
             self._process.kill()
             self._process.wait()
+        self._said.close()
 
     @property
     def _is_transmitting(self) -> bool:
@@ -225,14 +232,23 @@ class PortClient(LivePort):
         self._is_silent = self._has_ended = True
         raise self._why_ended()
 
-    def _note(self, what: Chunk | PortEvent | Transmission | Failure | WakeUps) -> None:
+    def _log_end(self) -> None:
+        """Put the cause into the log: what the process printed, and its exit code where it has one."""
+        if self._said.closed:
+            return
+        self._said.seek(0)
+        cause = self._said.read().decode(errors="replace").strip() or "it printed nothing"
+        LOG.error("%s: the port's process ended (exit code %s): %s", self.source, self._process.poll(), cause)
+
+    def _note(self, what: Chunk | PortEvent | Transmission | PortError | WakeUps) -> None:
         match what:
             case PortEvent():
                 self._is_open = self._is_open or what.kind is EventKind.OPENED
                 self._events.append(what)
+                LOG.info("%s: %s: %s", self.source, what.kind, what.text)
             case Transmission():
                 self._transmission = what
-            case Failure():
+            case PortError():
                 self._failure = what
             case WakeUps():
                 self._wakes.append(what)
@@ -241,12 +257,13 @@ class PortClient(LivePort):
 
     def _why_ended(self) -> PortError:
         if self._failure is not None:
-            return PortError(self.source, self._failure.what, hint=self._failure.hint)
+            return self._failure
+        self._log_end()
         reason = _SILENT if self._is_silent else _STOPPED
         if self._is_transmitting and self._transmission is not None:
             self._transmission = replace(self._transmission, is_over=True, reason=reason)
-            return PortError(self.source, f"{reason}: where the surfaces stand is not known", hint="start again")
-        return PortError(self.source, reason, hint="start again")
+            return PortLost(self.source, f"{reason}: where the surfaces stand is not known", hint="start again")
+        return PortLost(self.source, reason, hint="start again")
 
 
 class _Pipe:

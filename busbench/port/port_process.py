@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from time import perf_counter_ns, sleep
 from typing import Any
 
-from busbench.errors import PortError, display_name, pluralize
+from busbench.errors import PortError, pluralize
 from busbench.model import LineSettings
 from busbench.port import ipc
 from busbench.port.clocks import real_ns
@@ -91,7 +91,7 @@ class PortProcess:
                 self._identity = identify(source)
             self._attach(port, EventKind.OPENED)
         except PortError as error:
-            self._hub.send(ipc.failed(error.what.removeprefix(f"{display_name(source)}: "), error.hint))
+            self._hub.send(ipc.failed(error))
             self._drain_parent()
             return
         gc.collect()
