@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from busbench.cli.channel_list import parse_channels
 from busbench.cli.output import FORMATS, Cell, say, table_lines
 from busbench.cli.source import Progress, open_source, read_options, source_options
-from busbench.errors import BusbenchError, display_name, pluralize, sanitize
+from busbench.errors import display_name, pluralize
 
 if TYPE_CHECKING:
     from busbench.wire.table import FrameTable
@@ -49,7 +50,7 @@ def frames(source: str, *, format_: str, channels: str | None, settings: dict[st
     """Write the rows block by block."""
     from busbench.capture.frames import Span, read_frames
 
-    shown = parse_channels(channels or TABLE_CHANNELS)
+    shown = parse_channels(channels or TABLE_CHANNELS, option="--channels")
     out = sys.stdout
     options = read_options(settings)
     if channels and format_ != "table":
@@ -79,28 +80,6 @@ def frames(source: str, *, format_: str, channels: str | None, settings: dict[st
     if span.ambiguous:
         places = pluralize(len(span.ambiguous), "place")
         say(f"busbench: {source}: ambiguous: {places} can be read in two ways that are equally good")
-
-
-def parse_channels(text: str) -> list[int]:
-    """Channels of a list like 1-4,9,17.
-
-    Raises:
-        BusbenchError: something else, or a channel beyond 1-18.
-    """
-    numbers: list[int] = []
-    for part in text.split(","):
-        first, dash, last = part.strip().partition("-")
-        if not first.isdecimal() or (dash and not last.isdecimal()) or len(part) > 20:
-            raise BusbenchError(
-                f'--channels: "{sanitize(part, most=40)}" is not a channel', hint="give channels as in 1-4,9,17"
-            )
-        span = range(int(first), int(last or first) + 1)
-        if not span:
-            raise BusbenchError(f'--channels: "{part}" runs backwards', hint=f"write {last}-{first}")
-        if span[0] < 1 or span[-1] > 18:
-            raise BusbenchError(f'--channels: "{part}" is out of range', hint="give 1 to 18")
-        numbers.extend(span)
-    return numbers
 
 
 def _rows(table: FrameTable, zero_ns: int | None) -> list[list[str]]:

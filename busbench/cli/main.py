@@ -30,6 +30,8 @@ COMMANDS = {
     "timing": "period and jitter, and how much is the receiver's own",
     "channels": "what each channel did: ends, noise, moves, glitches",
     "convert": "write a recording in another format",
+    "decode": "take frames given as hex apart, bit by bit",
+    "encode": "put a frame together",
     "drive": "send test sweeps to a port or a file, inside limits",
     "loop": "send a pattern and read it back: rules out cable and adapter",
     "walk": "move one surface at a time and note what it did",
@@ -68,7 +70,7 @@ class _Commands(click.Group):
     def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         # Not click's own, which would import every command for its help text, and which no screen of 24 lines holds.
         self.format_usage(ctx, formatter)
-        formatter.write("\n" + inspect.cleandoc(self.help or "") + "\n")
+        formatter.write(inspect.cleandoc(self.help or "") + "\n")
         formatter.indent()
         formatter.write_dl([(name, COMMANDS[name]) for name in self.list_commands(ctx)])
 
@@ -84,7 +86,6 @@ def cli(log: str | None) -> None:
     """Bench test tool for the serial servo bus of large model aircraft.
     SOURCE is a recording or -, PORT a serial port, socket://HOST:PORT or virtual:
     Exit codes: 0 done and passed, 1 a verdict failed, 2 bad use, 130 interrupted.
-    Commands, in the order of the work; each has its own --help:
     """
     if log is not None:
         _log_to(log)

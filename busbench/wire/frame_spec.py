@@ -6,7 +6,7 @@ Source: common practice, no published standard. Tests pin wire/codec.py equal to
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -15,6 +15,7 @@ CHANNELS = 16
 ON_OFF_CHANNELS = 2  # channels 17 and 18, which are bits of byte 23
 ALL_CHANNELS = CHANNELS + ON_OFF_CHANNELS
 HEADER = 0x0F
+CHANNEL_BITS = 11
 COUNTS_MAX = 2047
 FLAG_CH17, FLAG_CH18, FLAG_LOST, FLAG_FAILSAFE = 0x01, 0x02, 0x04, 0x08
 FLAGS_MAX = 0x0F  # bits 4-7 of byte 23 are zero
@@ -45,7 +46,7 @@ def _frame_struct() -> Any:
     # 11 bits; read from its top bit down, channel 16 comes first.
     return cs.Struct(
         "header" / cs.Const(bytes([HEADER])),
-        "payload" / cs.ByteSwapped(cs.BitStruct("falling" / cs.Array(CHANNELS, cs.BitsInteger(11)))),
+        "payload" / cs.ByteSwapped(cs.BitStruct("falling" / cs.Array(CHANNELS, cs.BitsInteger(CHANNEL_BITS)))),
         "flags"
         / cs.BitStruct(
             "zero" / cs.Const(0, cs.Nibble),
@@ -104,6 +105,69 @@ def decode_frame(data: bytes) -> Frame:
         is_failsafe=parsed.flags.failsafe,
         end=parsed.end,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class BitRun:
+    """Neighbouring bits of one channel within one byte, its lower bits first.
+
+    Args:
+        byte: 1-22 in the frame.
+        low, high: first and last bit in that byte, 0 the least.
+    """
+
+    byte: int
+    low: int
+    high: int
+
+
+def channel_bits(channel: int) -> tuple[BitRun, ...]:
+    """Where the 11 bits of a channel lie, from its least bit up.
+
+    Args:
+        channel: 0-15.
+    """
+    runs, bit, end = [], channel * CHANNEL_BITS, (channel + 1) * CHANNEL_BITS
+    while bit < end:
+        stop = min(end, (bit // 8 + 1) * 8)
+        runs.append(BitRun(1 + bit // 8, bit % 8, (stop - 1) % 8))
+        bit = stop
+    return tuple(runs)
+
+
+@dataclass(frozen=True, slots=True)
+class FrameParts:
+    """25 bytes taken apart, whether they are a frame or not.
+
+    Args:
+        frame: what they hold; the end byte as it is.
+        faults: what no frame has, one line each.
+    """
+
+    frame: Frame
+    faults: tuple[str, ...]
+
+
+def take_apart(data: bytes) -> FrameParts:
+    """Read 25 bytes as a frame, and report what bars them from being one.
+
+    Args:
+        data: exactly 25 bytes.
+
+    Raises:
+        ValueError: there are more or fewer.
+    """
+    if len(data) != FRAME_BYTES:
+        raise ValueError(f"a frame has {FRAME_BYTES} bytes, not {len(data)}")
+    faults = []
+    if data[0] != HEADER:
+        faults.append(f"byte 0 is 0x{data[0]:02X}, not the header 0x{HEADER:02X}")
+    if data[23] > FLAGS_MAX:
+        faults.append(f"byte 23 is 0x{data[23]:02X}: its bits 4-7 must be zero")
+    if data[24] not in END_BYTES:
+        faults.append(f"byte 24 is 0x{data[24]:02X}, no end byte")
+    sound = decode_frame(bytes([HEADER]) + data[1:23] + bytes([data[23] & FLAGS_MAX, END_PLAIN]))
+    return FrameParts(replace(sound, end=data[24]), tuple(faults))
 
 
 def encode_frame(frame: Frame) -> bytes:

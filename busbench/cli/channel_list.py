@@ -1,0 +1,32 @@
+"""Channels as people list them: 1-4,9,17."""
+
+from __future__ import annotations
+
+from busbench.errors import BusbenchError, sanitize
+from busbench.wire.frame_spec import ALL_CHANNELS
+
+
+def parse_channels(text: str, *, option: str) -> list[int]:
+    """Channels of a list like 1-4,9,17.
+
+    Args:
+        text: the list.
+        option: that it was given to, for errors.
+
+    Raises:
+        BusbenchError: something else, or a channel beyond 1-18.
+    """
+    numbers: list[int] = []
+    for part in text.split(","):
+        first, dash, last = part.strip().partition("-")
+        if not first.isdecimal() or (dash and not last.isdecimal()) or len(part) > 20:
+            raise BusbenchError(
+                f'{option}: "{sanitize(part, most=40)}" is not a channel', hint="give channels as in 1-4,9,17"
+            )
+        span = range(int(first), int(last or first) + 1)
+        if not span:
+            raise BusbenchError(f'{option}: "{part}" runs backwards', hint=f"write {last}-{first}")
+        if span[0] < 1 or span[-1] > ALL_CHANNELS:
+            raise BusbenchError(f'{option}: "{part}" is out of range', hint=f"give 1 to {ALL_CHANNELS}")
+        numbers.extend(span)
+    return numbers
