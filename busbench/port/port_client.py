@@ -29,7 +29,7 @@ _START = "import sys, json; sys.path[:] = json.loads(sys.argv[1]); from busbench
 _FETCH_BYTES = 1 << 20
 _BEAT_NS = 100_000_000
 _SLICE_S = 0.25
-_OPEN_S = 20.0
+_OPEN_S = 10.0
 _CLOSE_S = 5.0
 ANSWER_NS = 2_000_000_000  # a process that says nothing for longer while it sends is ended
 
@@ -171,6 +171,8 @@ class PortClient(LivePort):
         if self._is_closed:
             return
         self._is_closed = True
+        if not self._is_open:  # it may hang in opening, and there is nothing yet that would have to come to rest
+            self._process.kill()
         self._say(ipc.command("close"))
         limit_s = _CLOSE_S + (ALONE_MAX_NS / 1e9 if self._is_transmitting else 0)
         until = time.monotonic() + limit_s

@@ -19,6 +19,7 @@ import termios
 
 from busbench.errors import PortError
 from busbench.model import BUS_LINE
+from busbench.port import port_client
 from busbench.port.port import EventKind, LivePort, open_client
 from busbench.port.port_client import PortClient
 from busbench.sim.playback import TcpOutlet
@@ -148,6 +149,17 @@ def test_opening_may_be_waited_for_later(far: Far, tmp_path: Path) -> None:
     with pytest.raises(PortError, match="there is no such port"):
         read_until(missing, Seen(), lambda seen: False)
     missing.close()
+
+
+def test_a_process_that_hangs_in_opening_is_given_up_and_ended(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(port_client, "_START", "import time; time.sleep(600)")
+    monkeypatch.setattr(port_client, "_OPEN_S", 0.0)
+    monkeypatch.setattr(port_client, "_CLOSE_S", 600.0)  # not waited for
+    port = PortClient("/dev/ttyHeron", line=BUS_LINE)
+    with pytest.raises(PortError, match="does not answer: unplug the adapter, plug it in and try again"):
+        port.wait_open()
+    with pytest.raises(ProcessLookupError):
+        os.kill(port.pid, 0)
 
 
 def test_no_process_is_left(far: Far) -> None:
