@@ -19,7 +19,6 @@ from busbench.errors import CaptureError
 _READ_BYTES = 1 << 14  # of what is damaged no more is lost
 _MEMORY_BYTES = 128 << 20  # what a decompressor may want; more is asked for by no usual setting
 _UNPACKED_FREE = 4 << 30  # bytes that anything may unpack to
-_TOO_WIDE = "wants more than 128 MB of memory to be unpacked: unpack it first"
 _UNPACKED_RATIO = 250  # and beyond them so many for each that is packed
 
 
@@ -123,11 +122,20 @@ class CompressedSource(Source):
     def __init__(self, inner: Source, codec: Codec) -> None:
         self._inner, self._codec = inner, codec
         self.name = inner.name
+        self._fault: CaptureError | None = None
 
     def open(self) -> ByteStream:
         """A stream of what is unpacked; see Source."""
-        self.fault = ""
+        self._fault = None
         return _Unpacked(self, self._inner.open(), self._codec)
+
+    def fault(self) -> CaptureError | None:
+        """What ended the unpacking; see Source."""
+        return self._fault
+
+    def end_with(self, what: str, hint: str) -> None:
+        """Keep what ended the unpacking."""
+        self._fault = CaptureError(self.name, what, hint=hint)
 
     def close(self) -> None:
         """Let go of the inner source."""
@@ -137,7 +145,7 @@ class CompressedSource(Source):
 class _Unpacked:
     """A stream that unpacks; at a fault it ends and leaves word with its source."""
 
-    def __init__(self, source: Source, stream: ByteStream, codec: Codec) -> None:
+    def __init__(self, source: CompressedSource, stream: ByteStream, codec: Codec) -> None:
         self._source, self._stream, self._codec = source, stream, codec
         self._data = b""  # read, but not given to the decompressor
         self._decompressor: _Decompressor | None = codec.make()
@@ -152,15 +160,17 @@ class _Unpacked:
                 raise
             except Exception as error:  # each codec has errors of its own
                 is_memory = isinstance(error, MemoryError) or "memory" in str(error).lower()
-                self._end(_TOO_WIDE if is_memory else f"is damaged ({self._codec.name}): copy it again")
+                if is_memory:
+                    self._end("wants more than 128 MB of memory to be unpacked", "unpack it first")
+                else:
+                    self._end(f"is damaged ({self._codec.name})", "copy it again")
                 break
             if out:
                 self._at += len(out)
                 view[: len(out)] = out
                 if self._at > unpacked_most(self._packed):
-                    self._end(
-                        f"unpacks to more than {self._at >> 20:,} MB, which no recording does: look where it comes from"
-                    )
+                    what = f"unpacks to more than {self._at >> 20:,} MB, which no recording does"
+                    self._end(what, "look where it comes from")
                 return len(out)
         return 0
 
@@ -171,7 +181,9 @@ class _Unpacked:
             self._packed += got
             self._data = bytes(block[:got])
             if not got:
-                self._end("" if self._decompressor is None else f"is cut ({self._codec.name}): copy it again")
+                self._has_ended = True
+                if self._decompressor is not None:
+                    self._end(f"is cut ({self._codec.name})", "copy it again")
                 return b""
         if self._decompressor is None:
             self._data = self._data.lstrip(b"\0")  # some pad with them
@@ -184,9 +196,9 @@ class _Unpacked:
             self._data, self._decompressor = self._decompressor.unused_data, None
         return out
 
-    def _end(self, fault: str) -> None:
+    def _end(self, what: str, hint: str) -> None:
         self._has_ended = True
-        self._source.fault = fault
+        self._source.end_with(what, hint)
 
     def tell(self) -> int:
         return self._at

@@ -45,11 +45,9 @@ class Source(abc.ABC):
 
     Attributes:
         name: as the person gave it, for errors and notes.
-        fault: after reading, what kept the rest of it from being read and what to do, or "".
     """
 
     name: str
-    fault: str = ""
 
     @abc.abstractmethod
     def open(self) -> ByteStream:
@@ -93,10 +91,9 @@ class Source(abc.ABC):
         """Its bytes, None where only reading all of it would say."""
         return None
 
-    def error(self) -> CaptureError:
-        """The fault as an error."""
-        what, _, hint = self.fault.partition(": ")
-        return CaptureError(self.name, what, hint=hint)
+    def fault(self) -> CaptureError | None:
+        """After reading: what kept the rest of it from being read."""
+        return None
 
     def close(self) -> None:  # noqa: B027 - most hold nothing
         """Let go of what it holds."""

@@ -27,6 +27,7 @@ from busbench.capture.file_io import (
     read_head,
     read_into,
 )
+from busbench.capture.utf16 import Utf16Source, is_utf16
 from busbench.errors import FOREIGN, CaptureError
 from busbench.model import ByteLog
 
@@ -35,6 +36,7 @@ STANDARD_INPUT = "-"
 # The strictest comes first; raw bytes have nothing to be told by but the frames in them.
 _READERS = ("parquet_read", "sr_session", "usb", "pcapng_read", "vcd", "level_csv", "byte_csv")
 _LONG_HEAD_BYTES = 4 << 20  # of text whose first rows may be longer than what is looked at first
+_MAGIC_BYTES = 8
 _RAW_SEARCH_BYTES = 4 << 20
 _KNOWN_BY = "busbench reads pcapng, pcap, VCD, .sr, CSV, its own Parquet, and raw bytes of the bus"
 
@@ -76,8 +78,9 @@ def open_capture(recording: str | os.PathLike[str] | BinaryIO, *, options: ReadO
         inner = _choose(source, any_bytes=any_bytes).open_file(source, options or ReadOptions())
     except CaptureError as error:
         source.close()
-        if source.fault and error.offset is None:
-            raise source.error() from None
+        fault = source.fault()
+        if fault is not None and error.offset is None:
+            raise fault from None
         raise
     return inner if type(source) is FileSource else _Sourced(inner, source)
 
@@ -122,14 +125,15 @@ def _of_object(file: BinaryIO) -> Source:
 
 
 def _unpacked(source: Source) -> Source:
-    """The source, or what it holds where that is compressed."""
-    codec = codec_of(read_head(source, most=8))
-    if codec is None:
-        return source
-    inner = CompressedSource(source, codec)
-    if codec_of(read_head(inner, most=8)) is not None:
-        raise CaptureError(source.name, "is compressed twice", hint="unpack it once")
-    return inner
+    """The source, or what it holds where that is compressed, in UTF-8 where that is text."""
+    head = read_head(source, most=_MAGIC_BYTES)
+    codec = codec_of(head)
+    if codec is not None:
+        source = CompressedSource(source, codec)
+        head = read_head(source, most=_MAGIC_BYTES)
+        if codec_of(head) is not None:
+            raise CaptureError(source.name, "is compressed twice", hint="unpack it once")
+    return Utf16Source(source) if is_utf16(head) else source
 
 
 def _choose(source: Source, *, any_bytes: bool = False) -> _Reader:
@@ -189,7 +193,7 @@ def _parts(source: Source) -> Iterator[bytes]:
 
 def _is_text(head: bytes) -> bool:
     odd = sum(head.count(bytes([code])) for code in range(32) if code not in b"\t\n\r\f")
-    return odd == 0 or (b"\0" in head[1::2] and head[:2] in (b"\xff\xfe", b"\xfe\xff"))
+    return odd == 0
 
 
 class _Sourced(Capture):
@@ -207,12 +211,14 @@ class _Sourced(Capture):
                 has_bytes = True
                 yield log
         except CaptureError:
-            if self._source.fault and not has_bytes:
-                raise self._source.error() from None
+            fault = self._source.fault()
+            if fault is not None and not has_bytes:
+                raise fault from None
             raise
         finally:
-            if self._source.fault:
-                self.info.notes.append(f"the file {self._source.fault.partition(': ')[0]}; what stands before was read")
+            fault = self._source.fault()
+            if fault is not None:
+                self.info.notes.append(f"the file {fault.what.partition(': ')[2]}; what stands before was read")
 
     def close(self) -> None:
         """Let go of the source."""

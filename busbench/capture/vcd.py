@@ -29,6 +29,7 @@ _FS_PER_NS = 10**6
 _HEADER_MOST = 4 << 20
 _REST_MOST = 1 << 19  # no entry is as long
 _SORTED_LEAST = 8  # signals from which on changes are sorted by signal
+_NO_LEVELS_IN = (b"real", b"realtime", b"string", b"event", b"parameter", b"time")
 _SCOPES_MOST, _NAME_MOST = 400, 200  # characters of a name that are kept
 _TOKEN_MOST = 40  # what a time or a change can be long
 _SPACE = b" \t\r\n\v\f"
@@ -155,7 +156,7 @@ class VcdFile(LevelFile):
                 self._set_scale(b"".join(inside))
             elif word == b"$var" and len(inside) >= 4:
                 self._all_ids.add(inside[2])
-                if inside[1] != b"1" or inside[0] in (b"real", b"realtime", b"string"):
+                if inside[1] != b"1" or inside[0] in _NO_LEVELS_IN:
                     self._wide += 1
                     continue
                 name = b"".join(inside[3:])[:_NAME_MOST].decode("utf-8", "replace")

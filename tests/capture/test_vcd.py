@@ -98,6 +98,13 @@ TWO = (
 )
 
 
+def test_what_has_no_level_is_not_offered(tmp_path: Path) -> None:
+    kinds = ["event", "real", "parameter", "time"]
+    head = "".join(f"$var {kind} 1 {chr(35 + i)} {kind} $end\n" for i, kind in enumerate(kinds))
+    path = kept(tmp_path, f"$timescale 1 us $end\n{head}$var wire 1 ! rx $end\n$enddefinitions $end\n#0\n0!\n#5\n1!\n")
+    assert vcd.VcdFile(path).names == ("rx",)
+
+
 @pytest.mark.parametrize("signal", [None, "b.rx", "2"])
 def test_of_several_signals_the_one_with_characters_is_taken(tmp_path: Path, signal: str | None) -> None:
     path = kept(tmp_path, TWO)

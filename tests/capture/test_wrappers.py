@@ -132,6 +132,19 @@ def test_every_format_in_every_wrapper_gives_one_table(
     assert table(recording) == expected
 
 
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-be"])
+@pytest.mark.parametrize("name", ["byte CSV", "CSV of levels", "VCD"])
+def test_text_in_utf_16_is_read_as_well(tmp_path: Path, name: str, encoding: str) -> None:
+    text, path = FORMATS[name]().decode(), tmp_path / "a"
+    path.write_bytes(FORMATS[name]())
+    expected = table(str(path))
+    mark = "\ufeff" if encoding == "utf-16-be" else ""
+    path.write_bytes((mark + text).encode(encoding))
+    assert table(str(path)) == expected
+    path.write_bytes(gzip.compress((mark + text).encode(encoding)))
+    assert table(str(path)) == expected
+
+
 @pytest.mark.parametrize("codec", PACK)
 def test_members_that_follow_one_another_are_one_recording(tmp_path: Path, codec: str) -> None:
     data, path = FORMATS["pcapng"](), tmp_path / "a"
