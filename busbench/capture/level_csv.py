@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -15,11 +16,12 @@ from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.edges import LevelCapture, LevelFile
 from busbench.capture.file_io import HEAD_BYTES, Source, as_source, read_head, whole_parts
 from busbench.capture.level_layout import LevelLayout, are_levels, find_layout, numbers, step_ns
+from busbench.capture.threshold import Thresholds
 from busbench.errors import CaptureError
 from busbench.model import F64, I64, TIME_MAX_NS, TIME_MIN_NS, U8
 from busbench.wire.edges import Edges
 
-FORMAT = "CSV of levels"
+FORMAT, ANALOG_FORMAT = "CSV of levels", "CSV of volts"
 
 _HEAD_BYTES = (HEAD_BYTES, 4 << 20)  # the second holds some rows of a hundred thousand columns
 _REST_MOST = 4 << 20  # no row is as long
@@ -54,13 +56,13 @@ def open_levels(source: str | Source) -> LevelFile:
 class LevelCsvFile(LevelFile):
     """The layout of a CSV of levels, read once, and its rows, as often as asked."""
 
-    def __init__(self, source: str | Source) -> None:
+    def __init__(self, source: str | Source, *, is_analog: bool = False) -> None:
         self._source = as_source(source)
-        self.path, self.format = self._source.name, FORMAT
+        self.path, self.format = self._source.name, ANALOG_FORMAT if is_analog else FORMAT
         self.notes: list[str] = []
         for most in _HEAD_BYTES:
             head = read_head(self._source, most=most)
-            layout = find_layout(head, is_whole=len(head) < most, is_known=True)
+            layout = find_layout(head, is_whole=len(head) < most, is_known=not is_analog, is_analog=is_analog)
             if layout is not None or len(head) < most:
                 break
         if layout is None:
@@ -72,11 +74,13 @@ class LevelCsvFile(LevelFile):
         self.names = layout.names
         self._column = {name: at for at, name in enumerate(layout.names)}
         self.resolution_ns = step_ns(head[layout.start :], layout)
+        self._threshold = Thresholds.of(self._volts(), layout.names) if is_analog else None
 
     def pieces(self, names: Collection[str]) -> Iterator[dict[str, Edges]]:
         """Read the rows of the named columns, as LevelFile says."""
-        self.notes.clear()
-        rows, rest = _Rows(self.path, self._layout), b""
+        self.notes[:] = self._threshold.notes(names) if self._threshold else []
+        fresh = replace(self._threshold) if self._threshold else None
+        rows, rest = _Rows(self.path, self._layout, fresh), b""
         last: dict[str, Edges] = {}
         try:
             for whole, rest in whole_parts(self._source, start=self._layout.start, ends=b"\n"):
@@ -88,6 +92,13 @@ class LevelCsvFile(LevelFile):
             self.notes.extend(rows.notes())
             raise
         self.notes.extend(rows.notes())
+
+    def _volts(self) -> Iterator[F64]:
+        """All voltages, a column for each signal."""
+        rows = _Rows(self.path, self._layout, None)
+        for whole, _ in whole_parts(self._source, start=self._layout.start, ends=b"\n"):
+            table, _lines, _damaged = rows.table(whole, is_last=False)
+            yield table[:, 1:]
 
     def _pieces(
         self, taken: tuple[I64, U8, CaptureError | None], names: Collection[str], last: dict[str, Edges]
@@ -105,8 +116,8 @@ class LevelCsvFile(LevelFile):
 class _Rows:
     """Turns text into times and levels, a block at a time."""
 
-    def __init__(self, path: str, layout: LevelLayout) -> None:
-        self._path, self._layout = path, layout
+    def __init__(self, path: str, layout: LevelLayout, threshold: Thresholds | None) -> None:
+        self._path, self._layout, self._threshold = path, layout, threshold
         self._line = layout.first_line
         self._last_ns = TIME_MIN_NS
         self._damaged = 0
@@ -128,13 +139,7 @@ class _Rows:
     def take(self, text: bytes, *, is_last: bool) -> tuple[I64, U8, CaptureError | None]:
         """Times in ns, levels (rows, columns), and why nothing after them can be read."""
         layout = self._layout
-        table = layout.parse(text)
-        if table is not None and are_levels(table[:, layout.has_time :]):
-            lines: I64 = self._line + np.arange(len(table))
-            damaged = 0
-        else:
-            table, lines, damaged = self._take_each(text, is_last=is_last)
-        self._line += text.count(b"\n")
+        table, lines, damaged = self.table(text, is_last=is_last)
         times = table[:, 0] if layout.has_time else lines - layout.first_line
         fault = None
         good = len(times)
@@ -152,7 +157,20 @@ class _Rows:
         t_ns = t_ns[:good]
         if good:
             self._last_ns = int(t_ns[-1])
-        return t_ns, table[:good, layout.has_time :].astype(np.uint8), fault
+        values = table[:good, layout.has_time :]
+        return t_ns, values.astype(np.uint8) if self._threshold is None else self._threshold.levels(values), fault
+
+    def table(self, text: bytes, *, is_last: bool) -> tuple[F64, I64, int]:
+        """Rows of numbers, the line of each, and how many were damaged."""
+        layout = self._layout
+        table = layout.parse(text)
+        if table is not None and (layout.is_analog or are_levels(table[:, layout.has_time :])):
+            lines: I64 = self._line + np.arange(len(table))
+            damaged = 0
+        else:
+            table, lines, damaged = self._take_each(text, is_last=is_last)
+        self._line += text.count(b"\n")
+        return table, lines, damaged
 
     def _take_each(self, text: bytes, *, is_last: bool) -> tuple[F64, I64, int]:
         """The same for rows some of which are damaged or have blank lines between them."""
@@ -164,7 +182,9 @@ class _Rows:
         shaped = [at for at in filled if _ROW.fullmatch(flat[at]) and flat[at].count(b",") == commas]
         table = numbers(b",".join([flat[at] for at in shaped]), layout.columns)
         levels = table[:, layout.has_time :]
-        sound = np.isfinite(table).all(axis=1) & ((levels == 0) | (levels == 1)).all(axis=1)
+        sound = np.isfinite(table).all(axis=1)
+        if not layout.is_analog:
+            sound &= ((levels == 0) | (levels == 1)).all(axis=1)
         table, places = table[sound], np.array(shaped, np.int64)[sound]
         damaged = np.setdiff1d(np.array(filled, np.int64), places)
         if is_last and damaged.size and damaged[-1] == len(lines) - 1:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from busbench.capture.edges import NAME_MOST
 from busbench.errors import sanitize
 from busbench.model import BUS_LINE, F64
 
+Words = tuple[tuple[bytes, bytes], ...]
 LATEST_NS = 2.0**62  # so that some characters can follow
 HEADER_LINES = 40
 _ROWS_LEAST = 3
@@ -31,6 +32,7 @@ _UNIT = re.compile(
 _COUNTS = re.compile(r"(?<![a-z])(?:ticks?|samples?|counts?|cycles?|index|idx|points?|no|nr|n)(?![a-z])", re.IGNORECASE)
 _TIME = re.compile(r"time|stamp|(?<![a-z])(?:t|x)(?![a-z])", re.IGNORECASE)
 _VALUE = r"[^\d\n]*?(?P<number>\d{1,3}(?:,\d{3})+(?!\d)|\d[\d.]*(?:e[+-]?\d+)?)[ \t]*"
+_WORD_PAIRS = ((b"high", b"low"), (b"true", b"false"), (b"on", b"off"), (b"hi", b"lo"), (b"0b1", b"0b0"), (b"h", b"l"))
 _UNIT_ALONE = re.compile(r"[\[(]?(?:[munµμ]?[sv]|volts?|seconds?|logic|levels?|0/1)[\])]?", re.IGNORECASE)
 _RATE = re.compile(
     r"sampl(?:e|ing)[\s_-]*(?:rate|freq(?:uency|\.)?)\s*(?:[\[(]\s*(?P<inner>[kMG]?)[^\])\n]*[\])])?"
@@ -58,7 +60,9 @@ class LevelLayout:
         tick_ns: what one step of that column, or of rows, lasts.
         first_line: line number of the first row, from 1.
         start: its byte offset.
-        fault: why the times cannot be known, and what to do; empty where they can.
+        fault: why the times cannot be known, and what to do; None where they can.
+        words: what stands for 1 and 0 where that is no digit, lower case, each with its digit.
+        is_analog: True where the columns hold volts.
     """
 
     separator: bytes
@@ -68,6 +72,8 @@ class LevelLayout:
     first_line: int
     start: int
     fault: tuple[str, str] | None = None
+    words: Words = ()
+    is_analog: bool = False
 
     @property
     def columns(self) -> int:
@@ -77,6 +83,10 @@ class LevelLayout:
     def flat(self, text: bytes) -> bytes:
         """Rows with commas between their cells, and points in their numbers."""
         flat = text.translate(None, b'\r" ')
+        if self.words:
+            flat = flat.lower()
+            for word, digit in self.words:
+                flat = flat.replace(word, digit)
         return flat if self.separator == b"," else flat.replace(b",", b".").replace(self.separator, b",")
 
     def parse(self, text: bytes) -> F64 | None:
@@ -125,13 +135,14 @@ def are_levels(values: F64) -> bool:
     return bool(((values == 0) | (values == 1)).all())
 
 
-def find_layout(head: bytes, *, is_whole: bool, is_known: bool = False) -> LevelLayout | None:
+def find_layout(head: bytes, *, is_whole: bool, is_known: bool = False, is_analog: bool = False) -> LevelLayout | None:
     """Tell the layout by the beginning of a file.
 
     Args:
         head: the first bytes of the file.
         is_whole: True where that is all of it.
         is_known: True where it was sniffed already, so that no damage speaks against it.
+        is_analog: True to look for columns of volts and not of levels.
 
     Returns:
         The layout; None where no rows of a rising time and of nothing but 0 and 1 come, or where the
@@ -143,40 +154,49 @@ def find_layout(head: bytes, *, is_whole: bool, is_known: bool = False) -> Level
         for separator in (b"\t", b";", b","):
             if separator not in line and (separator != b"," or line.strip() not in (b"0", b"1")):
                 continue
-            row = _plain(separator, line.count(separator) + 1).parse(line)
-            if row is not None and len(row) == 1 and are_levels(row[:, 1:]):
-                rows = _first_rows(head[start:], separator)
-                if is_known or _are_sound(rows, is_whole=is_whole):
+            words = () if is_analog else _words_in(line, separator)
+            row = _plain(separator, line.count(separator) + 1, words).parse(line)
+            if row is not None and len(row) == 1 and (is_analog or are_levels(row[:, 1:])):
+                rows = _first_rows(head[start:], separator, words)
+                if is_known or _are_sound(rows, is_whole=is_whole, is_analog=is_analog):
                     found = _described(lines[: number - 1], rows, separator, number, start)
                     if found is not None:
-                        return found
+                        return replace(found, words=words, is_analog=is_analog)
         start += len(line) + 1
     return None
 
 
-def _plain(separator: bytes, columns: int) -> LevelLayout:
+def _words_in(line: bytes, separator: bytes) -> Words:
+    """The words for levels that a row uses, and their opposites."""
+    cells = {cell.strip(b' "\r') for cell in line.lower().split(separator)}
+    pairs = [pair for pair in _WORD_PAIRS if not cells.isdisjoint(pair)]
+    return tuple((word, digit) for pair in pairs for word, digit in zip(pair, (b"1", b"0"), strict=True))
+
+
+def _plain(separator: bytes, columns: int, words: Words) -> LevelLayout:
     """Rows of so many numbers."""
-    return LevelLayout(separator, ("",) * columns, False, 1, 1, 0)
+    return LevelLayout(separator, ("",) * columns, False, 1, 1, 0, words=words)
 
 
-def _first_rows(text: bytes, separator: bytes) -> _FirstRows:
+def _first_rows(text: bytes, separator: bytes, words: Words) -> _FirstRows:
     """The first rows of as many numbers as the very first has."""
     lines = text.split(b"\n")
     lines = [line for line in lines[: len(lines) - (len(lines) > _ROWS_LEAST)] if line.strip()][:_SNIFFED_LINES]
-    plain = _plain(separator, lines[0].count(separator) + 1)
+    plain = _plain(separator, lines[0].count(separator) + 1, words)
     rows = [(line, row) for line in lines if (row := plain.parse(line)) is not None]
     return _FirstRows(len(lines), [line for line, _ in rows], np.concatenate([row for _, row in rows]))
 
 
-def _are_sound(rows: _FirstRows, *, is_whole: bool) -> bool:
-    """True where hardly any row is damaged, times rise, and nothing but levels stands beside them."""
+def _are_sound(rows: _FirstRows, *, is_whole: bool, is_analog: bool) -> bool:
+    """True where hardly any row is damaged, times rise, and nothing but levels or volts stands beside them."""
     table = rows.table
     if len(table) < max(_ROWS_LEAST, rows.seen * 0.9 - 2):
         return False
     levels = table[:, rows.has_time :]
     falls = int(np.count_nonzero(np.diff(table[:, 0]) < 0)) if rows.has_time else 0  # a damaged time or two
     changes = bool((levels != levels[:1]).any())
-    return bool(levels.size) and falls <= len(table) // 20 and are_levels(levels) and (changes or not is_whole)
+    fits = rows.has_time and bool((levels != np.rint(levels)).any()) if is_analog else are_levels(levels)
+    return bool(levels.size) and falls <= len(table) // 20 and fits and (changes or not is_whole)
 
 
 def _described(above: list[bytes], rows: _FirstRows, separator: bytes, number: int, start: int) -> LevelLayout | None:
@@ -184,17 +204,18 @@ def _described(above: list[bytes], rows: _FirstRows, separator: bytes, number: i
     has_time, columns = rows.has_time, rows.table.shape[1]
     tick_ns = stated_ns = _stated_tick_ns(above)
     cells = [cells for cells in _cells(above, separator) if len(cells) == columns]
+    unnamed = tuple(str(i + 1) for i in range(columns - has_time))
+    full = [i for i, one in enumerate(cells) if all(one[has_time:])]
+    full = [i for i in full if not all(map(_UNIT_ALONE.fullmatch, cells[i][has_time:]))]
+    names = tuple(cells[full[-1]][has_time:]) if full else unnamed
+    names = names if len(set(names)) == len(unnamed) else unnamed
     fault = None
     if has_time:
         first = [line.split(separator)[0].strip(b'" \r+-') for line in rows.lines]
-        heads = [one[0] for one in cells]
+        heads = [one[0] for one in cells[full[-1] if full else -1 :]]  # the names, and units below them
         tick_ns, fault = _tick_ns(heads, stated_ns, rows.table, is_whole=all(cell.isdigit() for cell in first))
     elif tick_ns is None or not (np.diff(rows.table[:, 1:], axis=0) == 0).all(axis=1).any():
         return None
-    unnamed = tuple(str(i + 1) for i in range(columns - has_time))
-    full = [one[has_time:] for one in cells if all(one[has_time:])]
-    names = next((tuple(one) for one in reversed(full) if not all(map(_UNIT_ALONE.fullmatch, one))), unnamed)
-    names = names if len(set(names)) == len(unnamed) else unnamed
     return LevelLayout(separator, names, has_time, tick_ns, number, start, fault)
 
 

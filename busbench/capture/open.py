@@ -34,7 +34,7 @@ from busbench.model import ByteLog
 STANDARD_INPUT = "-"
 
 # The strictest comes first; raw bytes have nothing to be told by but the frames in them.
-_READERS = ("parquet_read", "sr_session", "usb", "pcapng_read", "vcd", "level_csv", "byte_csv")
+_READERS = ("parquet_read", "sr_session", "usb", "pcapng_read", "vcd", "level_csv", "byte_csv", "volts_csv")
 _LONG_HEAD_BYTES = 4 << 20  # of text whose first rows may be longer than what is looked at first
 _MAGIC_BYTES = 8
 _RAW_SEARCH_BYTES = 4 << 20

@@ -83,11 +83,19 @@ def open_source(source: str, options: ReadOptions) -> Iterator[Capture]:
 def unused(options: ReadOptions, format_: str) -> list[tuple[str, str]]:
     """Options that were given but do not fit a format, each with the files that it is for."""
     fits = (
-        ("--signal", options.signal, "files of level changes", ("VCD", "CSV of levels", "sigrok session")),
+        (
+            "--signal",
+            options.signal,
+            "files of level changes",
+            ("VCD", "CSV of levels", "CSV of volts", "sigrok session"),
+        ),
         ("--usb-device", options.usb_device, "captures of a USB host", ("USB capture",)),
         ("--interface", options.interface, "packet captures", ("pcapng", "pcap", "USB capture")),
     )
     return [(option, files) for option, value, files, formats in fits if value is not None and format_ not in formats]
+
+
+_LEVEL_FORMATS = ("VCD", "CSV of levels", "CSV of volts", "sigrok session")
 
 
 class Progress:

@@ -143,6 +143,26 @@ def test_whole_numbers_of_no_unit_take_the_one_in_which_a_bit_lasts_as_it_should
         open_capture(kept(tmp_path, sampled("time,rx\n", step_us=2.5)))
 
 
+@pytest.mark.parametrize(
+    ("high", "low"),
+    [
+        ("High", "Low"),
+        ("HIGH", "LOW"),
+        ('"true"', '"false"'),
+        ("0b1", "0b0"),
+        ("H", "L"),
+        ("hi", "lo"),
+        (" on", " off"),
+    ],
+)
+def test_words_for_levels_are_understood(tmp_path: Path, high: str, low: str) -> None:
+    text = "time [s],rx\n" + "".join(f"{us / 1e6:e},{high if level else low}\n" for us, level in ROWS)
+    assert read(kept(tmp_path, text)) == (b"\x0f", [1_000_000], [])
+    assert read(kept(tmp_path, text + "0.003,x\n"))[2] == [
+        "1 row holds no time with levels, the first in line 8: left out"
+    ]
+
+
 @pytest.mark.parametrize("columns", [257, 3000, 20_000])
 def test_any_number_of_columns_will_do(tmp_path: Path, columns: int) -> None:
     zeros = ",0" * (columns - 2)

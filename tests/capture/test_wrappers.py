@@ -66,6 +66,12 @@ def level_csv() -> bytes:
     return b"time_ns,rx\n-120000,0\n" + "".join(f"{t},{level}\n" for t, level in rows).encode()
 
 
+def volts_csv() -> bytes:
+    from tests.capture.test_volts_csv import trace
+
+    return trace(FRAME * 40, rate=500_000).encode()
+
+
 def byte_csv() -> bytes:
     rows = (f"{i * 120e-6:.6f},0x{byte:02X}\n" for i, byte in enumerate(FRAME * 40))
     return b"time_s,byte\n" + "".join(rows).encode()
@@ -79,6 +85,7 @@ FORMATS: dict[str, Callable[[], bytes]] = {
     "USB capture": usb,
     "byte CSV": byte_csv,
     "CSV of levels": level_csv,
+    "CSV of volts": volts_csv,
     "VCD": (CAPTURES / "heron-line.vcd").read_bytes,
     "raw bytes": (CAPTURES / "heron-noisy.raw").read_bytes,
 }

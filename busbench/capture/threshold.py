@@ -1,0 +1,81 @@
+"""Levels out of volts: a threshold for each signal, half way between the two voltages at which it stands."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from busbench.errors import sanitize
+from busbench.model import F64, U8
+
+_HYSTERESIS = 0.15  # of the swing, to either side: ringing and noise change no level
+_SPIKES_MOST = 10  # samples at either end that are no voltage at which it stands
+_SAMPLES_MOST = 200_000  # by which the two voltages are found, spread over the file
+
+
+@dataclass(slots=True)
+class Thresholds:
+    """Thresholds of some signals, and the levels at which they stood last.
+
+    Args:
+        names: of the signals.
+        middle, swing: volts, float64 (signals,); swing is 0 where a signal does not change.
+    """
+
+    names: tuple[str, ...]
+    middle: F64
+    swing: F64
+    _last: U8 = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._last = np.zeros(len(self.names), np.uint8)
+
+    @staticmethod
+    def of(blocks: Iterable[F64], names: tuple[str, ...]) -> Thresholds:
+        """Find them.
+
+        Args:
+            blocks: all voltages, float64 (rows, signals).
+            names: of the signals.
+        """
+        kept = np.empty((0, len(names)))
+        every = 1  # row of so many that is kept, so that memory stays bounded
+        for block in blocks:
+            kept = np.concatenate([kept, block[::every]])
+            while len(kept) > _SAMPLES_MOST:
+                kept, every = kept[::2], every * 2
+        if not len(kept):
+            kept = np.zeros((1, len(names)))
+        few = min(_SPIKES_MOST, len(kept) // 20)
+        ordered = np.sort(kept, axis=0)
+        low, high = ordered[few], ordered[-1 - few]
+        middle = (low + high) / 2
+        for _ in range(3):  # towards the voltages at which it stands
+            above = kept > middle
+            sums = np.where(above, kept, 0).sum(axis=0), np.where(above, 0, kept).sum(axis=0)
+            count = above.sum(axis=0)
+            top, bottom = sums[0] / np.maximum(count, 1), sums[1] / np.maximum(len(kept) - count, 1)
+            middle = np.where((count > 0) & (count < len(kept)), (top + bottom) / 2, middle)
+        return Thresholds(names, middle, np.where(high > low, np.abs(top - bottom), 0.0))
+
+    def levels(self, volts: F64) -> U8:
+        """Levels of what follows, uint8 (rows, signals); the first of all is that nearer to the threshold's side."""
+        margin = _HYSTERESIS * self.swing
+        is_clear = np.abs(volts - self.middle) > margin
+        places = np.where(is_clear, np.arange(1, len(volts) + 1)[:, None], 0)
+        places = np.maximum.accumulate(places, axis=0)
+        values = np.concatenate([self._last[None, :], (volts > self.middle).astype(np.uint8)])
+        found: U8 = np.take_along_axis(values, places, axis=0)
+        if len(found):
+            self._last = found[-1]
+        return found
+
+    def notes(self, names: Collection[str]) -> list[str]:
+        """What was taken as the threshold of one signal."""
+        if len(names) != 1:
+            return []
+        (name,) = names
+        middle = self.middle[self.names.index(name)]
+        return [f'"{sanitize(name, most=40)}" holds volts: the threshold is {middle:.3g}']
