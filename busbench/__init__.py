@@ -23,14 +23,30 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from busbench.analysis.binomial import loss_bounds
-    from busbench.analysis.channels import ChannelStats, summarise_channels
+    from busbench.analysis.channels import Channels, ChannelStats, summarise_channels
     from busbench.analysis.outages import Outages, find_outages
     from busbench.analysis.recording import Recording, read_recording
     from busbench.analysis.timing import Timing, timing
+    from busbench.bench.receiver import LinkState, Receiver, Reception
+    from busbench.bench.script import DriveProgram, open_port, read_program, send_program, sign_off
+    from busbench.bench.sign_off import Answers, SignOff
     from busbench.capture.base import Capture, ReadOptions
     from busbench.capture.frames import Span, read_frames
     from busbench.capture.open import open_capture
-    from busbench.errors import BusbenchError, CaptureError, DriveError, OutputError, PortError, RigError
+    from busbench.drive.frame_generator import EndState
+    from busbench.drive.locked_program import LockedProgram
+    from busbench.errors import (
+        BusbenchError,
+        CaptureError,
+        DriveError,
+        OutputError,
+        PortBusy,
+        PortDenied,
+        PortError,
+        PortLost,
+        PortMissing,
+        RigError,
+    )
     from busbench.model import (
         NO_CLOCK,
         Annotation,
@@ -44,10 +60,20 @@ if TYPE_CHECKING:
         Rejects,
         WakeUps,
     )
+    from busbench.port.ipc import EventKind, PortEvent
+    from busbench.port.pacer import Transmission
+    from busbench.port.port import LivePort
+    from busbench.rig.finding import Finding
+    from busbench.rig.load import read_rig
+    from busbench.rig.model import Rig
+    from busbench.rig.power import LoadCase
+    from busbench.verify.result import Check, Verdict
+    from busbench.verify.verify import Verification
     from busbench.wire.codec import pack_frames, unpack_channels
     from busbench.wire.framing import FrameFinder, find_frames
     from busbench.wire.scale import Scale
     from busbench.wire.table import AlignmentResult, FrameTable
+
 
 __version__ = "0.1.0"
 
@@ -55,38 +81,66 @@ __all__ = [
     "NO_CLOCK",
     "AlignmentResult",
     "Annotation",
+    "Answers",
     "BusbenchError",
     "ByteLog",
     "Capture",
     "CaptureError",
     "ChannelStats",
+    "Channels",
+    "Check",
     "Chunk",
     "Clock",
     "ClockKind",
     "DriveError",
+    "DriveProgram",
+    "EndState",
+    "EventKind",
+    "Finding",
     "FrameFinder",
     "FrameTable",
     "FrameTimes",
     "LineSettings",
+    "LinkState",
+    "LivePort",
+    "LoadCase",
+    "LockedProgram",
     "Outages",
     "OutputError",
+    "PortBusy",
+    "PortDenied",
     "PortError",
+    "PortEvent",
+    "PortLost",
+    "PortMissing",
     "ReadOptions",
     "Reason",
+    "Receiver",
+    "Reception",
     "Recording",
     "Rejects",
+    "Rig",
     "RigError",
     "Scale",
+    "SignOff",
     "Span",
     "Timing",
+    "Transmission",
+    "Verdict",
+    "Verification",
     "WakeUps",
     "find_frames",
     "find_outages",
     "loss_bounds",
     "open_capture",
+    "open_port",
     "pack_frames",
     "read_frames",
+    "read_program",
     "read_recording",
+    "read_rig",
+    "send_program",
+    "sign_off",
     "summarise_channels",
     "timing",
     "unpack_channels",
@@ -94,21 +148,38 @@ __all__ = [
 
 # Loaded when asked for, so that a command that needs no numbers starts without them.
 _HOMES = {
-    "analysis.channels": ("ChannelStats", "summarise_channels"),
     "analysis.binomial": ("loss_bounds",),
+    "analysis.channels": ("Channels", "ChannelStats", "summarise_channels"),
     "analysis.outages": ("Outages", "find_outages"),
     "analysis.recording": ("Recording", "read_recording"),
     "analysis.timing": ("Timing", "timing"),
+    "bench.receiver": ("LinkState", "Receiver", "Reception"),
+    "bench.script": ("DriveProgram", "open_port", "read_program", "send_program", "sign_off"),
+    "bench.sign_off": ("Answers", "SignOff"),
     "capture.base": ("Capture", "ReadOptions"),
-    "capture.open": ("open_capture",),
     "capture.frames": ("Span", "read_frames"),
-    "errors": ("BusbenchError", "CaptureError", "DriveError", "OutputError", "PortError", "RigError"),
-    "model": (
-        "NO_CLOCK", "Annotation", "ByteLog", "Chunk", "Clock", "ClockKind", "FrameTimes", "LineSettings", "Reason",
-        "Rejects", "WakeUps",
+    "capture.open": ("open_capture",),
+    "drive.frame_generator": ("EndState",),
+    "drive.locked_program": ("LockedProgram",),
+    "errors": (
+        "BusbenchError", "CaptureError", "DriveError", "OutputError", "PortBusy",
+        "PortDenied", "PortError", "PortLost", "PortMissing", "RigError",
     ),
-    "wire.framing": ("FrameFinder", "find_frames"),
+    "model": (
+        "NO_CLOCK", "Annotation", "ByteLog", "Chunk", "Clock",
+        "ClockKind", "FrameTimes", "LineSettings", "Reason", "Rejects", "WakeUps",
+    ),
+    "port.ipc": ("EventKind", "PortEvent"),
+    "port.pacer": ("Transmission",),
+    "port.port": ("LivePort",),
+    "rig.finding": ("Finding",),
+    "rig.load": ("read_rig",),
+    "rig.model": ("Rig",),
+    "rig.power": ("LoadCase",),
+    "verify.result": ("Check", "Verdict"),
+    "verify.verify": ("Verification",),
     "wire.codec": ("pack_frames", "unpack_channels"),
+    "wire.framing": ("FrameFinder", "find_frames"),
     "wire.scale": ("Scale",),
     "wire.table": ("AlignmentResult", "FrameTable"),
 }  # fmt: skip

@@ -20,6 +20,7 @@ from busbench.analysis.channel_sums import (
     ChannelSums,
     FrameRun,
 )
+from busbench.analysis.notebook import html_of
 from busbench.model import Clock, Reason, Rejects
 from busbench.wire.codec import are_slot_gaps
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, ON_OFF_CHANNELS
@@ -113,6 +114,9 @@ class Channels:
     glitch_frames: int
     glitches: tuple[Glitch, ...]
     glitch_counts: int
+
+    def _repr_html_(self) -> str:
+        return html_of(self.to_json())
 
     def to_json(self) -> dict[str, object]:
         """Plain values with units in the keys, thresholds beside what depends on them."""

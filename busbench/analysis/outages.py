@@ -32,6 +32,7 @@ import numpy as np
 from busbench.analysis.binomial import loss_bounds
 from busbench.analysis.frame_offsets import FrameOffsets
 from busbench.analysis.missing_frames import MissingFrames, find_holes
+from busbench.analysis.notebook import html_of
 from busbench.analysis.period import Missing, number_frames
 from busbench.model import I64, MARKED_MAYBE, U8, Annotation, Clock, FrameTimes, Rejects
 from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
@@ -151,6 +152,9 @@ class Outages:
     def notes(self) -> tuple[str, ...]:
         """What limits the ratio, a clause each."""
         return (BURST_NOTE,) * self.bursts + (MARKS_NOTE.format(self.missed_low),) * (self.missed_low < self.missed)
+
+    def _repr_html_(self) -> str:
+        return html_of(self.to_json())
 
     def to_json(self) -> dict[str, object]:
         """Plain values with units in the keys."""

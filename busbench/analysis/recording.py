@@ -9,6 +9,7 @@ from os import PathLike
 from typing import BinaryIO
 
 from busbench.analysis.channels import GLITCH_COUNTS, Channels, ChannelStats
+from busbench.analysis.notebook import html_of
 from busbench.analysis.outages import Outages, find_outages
 from busbench.analysis.timing import Timing, timing
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
@@ -107,6 +108,16 @@ class Recording:
     def timing(self) -> Timing:
         """Period, jitter and time error, and between what bounds the receiver's own jitter lies."""
         return self.timeline.timing()
+
+    def __arrow_c_stream__(self, requested_schema: object = None) -> object:
+        """The frames for whatever reads Arrow, such as pyarrow, with the columns of the command `frames`."""
+        from busbench.capture.parquet import arrow_table
+
+        table = arrow_table(self.frames, clock=self.clock, first_t_ns=self.span.first_t_ns or 0)
+        return table.__arrow_c_stream__(requested_schema)
+
+    def _repr_html_(self) -> str:
+        return html_of(self.outages().to_json())
 
     def channels(self, *, period_ns: float | None = None, glitch_counts: int = GLITCH_COUNTS) -> Channels:
         """What each channel did: endpoints, noise at rest, moves, glitches.

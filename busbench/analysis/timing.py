@@ -19,6 +19,7 @@ from busbench.analysis.host_lateness import host_lateness
 from busbench.analysis.jitter import Jitter, jitter_of
 from busbench.analysis.jitter_range import JitterRange, Kind, range_by_bytes, range_by_reads
 from busbench.analysis.jitter_text import ADVICE, explain_jitter
+from busbench.analysis.notebook import html_of
 from busbench.analysis.period import UNCLEAR, number_frames
 from busbench.model import Clock, ClockKind, FrameTimes, WakeUps
 
@@ -51,6 +52,9 @@ class Timing:
     def kind(self) -> Kind:
         """What the period jitter is known as."""
         return "unknown" if self.jitter is None else self.jitter.kind
+
+    def _repr_html_(self) -> str:
+        return html_of(self.to_json())
 
     def to_json(self) -> dict[str, Any]:
         """All figures with their units in the keys; null where there is none."""

@@ -21,11 +21,17 @@ SILENT_NS = 500_000_000
 
 
 class LinkState(enum.Enum):
-    """Where the port of a receiver is."""
+    """Where the port of a receiver is.
+
+    Attributes:
+        OPEN: plugged in and read.
+        AWAY: unplugged; it may come back.
+        ENDED: nothing will come any more.
+    """
 
     OPEN = enum.auto()
-    AWAY = enum.auto()  # unplugged; it may come back
-    ENDED = enum.auto()  # nothing will come any more
+    AWAY = enum.auto()
+    ENDED = enum.auto()
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from busbench.bench.surface_session import answers_path
 from busbench.capture.base import ReadOptions
 from busbench.drive.surface_file import read_walk
+from busbench.output_file import require_output, write_output
 from busbench.rig.model import Rig
 from busbench.verify.pulse_checks import check_pulses
 from busbench.verify.result import Check, Verdict
@@ -68,6 +69,30 @@ class SignOff:
         provenance = gather(source=source, recording_path=recording_path, rig_path=rig_path)
         left_out = None if self.answers is None else self.answers.not_walked
         return page_html(self.found, provenance=provenance, not_walked=left_out)
+
+    def write_page(
+        self,
+        path: str | Path,
+        *,
+        source: str,
+        rig_path: str,
+        recording_path: str | None = None,
+        force: bool = False,
+    ) -> None:
+        """Write the page to print and sign.
+
+        Args:
+            path: the new file.
+            source, recording_path, rig_path: see page; the source is the recording where none is named.
+            force: True writes over a file that exists.
+
+        Raises:
+            OutputError: it exists, is one of the files that it was made from, or cannot be written.
+        """
+        kept = source if recording_path is None else recording_path
+        require_output(path, force=force, inputs=[source, rig_path, kept])
+        text = self.page(source=source, recording_path=kept, rig_path=rig_path)
+        write_output(path, text, force=force)
 
 
 def find_answers(rig: Rig, *, rig_path: str | PathLike[str], path: str | PathLike[str] | None = None) -> Answers | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import numpy as np
 
@@ -10,8 +11,33 @@ from busbench.capture.base import Capture, CaptureInfo
 from busbench.capture.frames import Span, read_frames
 from busbench.capture.parquet_read import CHANNEL_NAMES, FLAG_NAMES, META_KEY
 from busbench.errors import BusbenchError
-from busbench.model import BUS_LINE, LineSettings
+from busbench.model import BUS_LINE, NO_CLOCK, Clock, LineSettings
 from busbench.output_file import OutputFile
+from busbench.wire.table import FrameTable
+
+
+def arrow_table(frames: FrameTable, *, clock: Clock, first_t_ns: int) -> Any:
+    """Frames as a pyarrow table: times in seconds from the recording's first byte, the place in the stream, values.
+
+    Args:
+        frames: some or all of a recording.
+        clock: how well its times are known; without one they are null.
+        first_t_ns: time of the first byte.
+
+    Raises:
+        ImportError: the `parquet` extra is not installed.
+    """
+    import pyarrow as pa
+
+    columns = {
+        "time_s": pa.array((frames.t_ns - first_t_ns) / 1e9, mask=np.full(len(frames), not clock.is_known)),
+        "offset": pa.array(frames.offset),
+        **{name: pa.array(frames.channels[:, i], pa.uint16()) for i, name in enumerate(CHANNEL_NAMES)},
+        **{name: pa.array((frames.flags >> bit & 1).astype(bool)) for bit, name in enumerate(FLAG_NAMES)},
+        "end_byte": pa.array(np.ascontiguousarray(frames.end)),
+        "suspect": pa.array(frames.suspect),
+    }
+    return pa.table(columns)
 
 
 def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE, force: bool = False) -> int:
@@ -32,39 +58,21 @@ def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE,
         CaptureError: the recording cannot be read.
     """
     try:
-        import pyarrow as pa
         import pyarrow.parquet as pq
     except ImportError:
         raise BusbenchError(
             "--output: a .parquet file needs the package pyarrow",
             hint="install it with: pip install 'busbench[parquet]'",
         ) from None
-    schema = pa.schema(
-        [
-            ("time_s", pa.float64()),
-            ("offset", pa.int64()),
-            *((name, pa.uint16()) for name in CHANNEL_NAMES),
-            *((name, pa.bool_()) for name in FLAG_NAMES),
-            ("end_byte", pa.uint8()),
-            ("suspect", pa.bool_()),
-        ]
-    )
+    schema = arrow_table(FrameTable.empty(), clock=NO_CLOCK, first_t_ns=0).schema
     span, total = Span(), 0
     with OutputFile(path, force=force, inputs=[capture.info.path]) as out, pq.ParquetWriter(out, schema) as writer:
         for found in read_frames(capture, span=span, line=line):
             table = found.frames
             if not len(table):
                 continue
-            times = (table.t_ns - (span.first_t_ns or 0)) / 1e9
-            columns = {
-                "time_s": pa.array(times, mask=np.full(len(table), not capture.info.clock.is_known)),
-                "offset": pa.array(table.offset),
-                **{name: pa.array(table.channels[:, i]) for i, name in enumerate(CHANNEL_NAMES)},
-                **{name: pa.array((table.flags >> bit & 1).astype(bool)) for bit, name in enumerate(FLAG_NAMES)},
-                "end_byte": pa.array(np.ascontiguousarray(table.end)),
-                "suspect": pa.array(table.suspect),
-            }
-            writer.write_table(pa.table(columns, schema=schema))
+            first_t_ns = span.first_t_ns or 0
+            writer.write_table(arrow_table(table, clock=capture.info.clock, first_t_ns=first_t_ns))
             total += len(table)
         writer.add_key_value_metadata({META_KEY: _meta(capture.info, span)})
     return total

@@ -1,47 +1,13 @@
-"""A recording's channels over time, for a program that replays them."""
+"""A recording for a program that replays it; what had to be assumed is said on standard error."""
 
 from __future__ import annotations
 
 import click
-import numpy as np
 
+from busbench.bench import replay
 from busbench.drive.part_parser import ReplaySource
-from busbench.drive.program import FRAME_PERIOD_S
-from busbench.errors import CaptureError
-from busbench.model import remove_clock_steps
-from busbench.wire.codec import FLAG_CH17, FLAG_CH18
 
 
 def load_recording(path: str) -> ReplaySource:
-    """Read all frames of a recording that the line did not mark as damaged.
-
-    Args:
-        path: a recording of any format that is read.
-
-    Raises:
-        CaptureError: it cannot be read, or holds no frames.
-    """
-    from busbench.capture.open import open_capture
-    from busbench.wire.framing import find_in_blocks
-    from busbench.wire.table import FrameTable
-
-    with open_capture(path) as capture:
-        clock = capture.info.clock
-        table = FrameTable.concat(found.frames for found in find_in_blocks(capture.blocks(), clock=clock))
-    good = ~table.suspect
-    if not good.any():
-        raise CaptureError(path, "holds no frames to replay", hint="`busbench probe` tells what is on the line")
-    levels = np.empty((int(good.sum()), 18))
-    levels[:, :16] = table.channels[good]
-    levels[:, 16] = table.flags[good] & FLAG_CH17 > 0
-    levels[:, 17] = table.flags[good] & FLAG_CH18 > 0
-    if clock.is_known:
-        stamps = table.t_ns[good]
-        t_ns = remove_clock_steps(stamps)
-        if t_ns[-1] != stamps[-1]:
-            click.echo(f"busbench: {path}: its clock goes back; what stands behind that follows on", err=True)
-        return ReplaySource(np.maximum.accumulate(t_ns - t_ns[0]) * 1e-9, levels)
-    click.echo(
-        f"busbench: {path}: has no times; its frames are taken to come every {FRAME_PERIOD_S * 1e3:g} ms", err=True
-    )
-    return ReplaySource(np.arange(len(levels), dtype=np.float64) * FRAME_PERIOD_S, levels)
+    """As bench.replay.load_recording."""
+    return replay.load_recording(path, note=lambda text: click.echo(f"busbench: {text}", err=True))

@@ -23,11 +23,17 @@ _NONE = np.full((1, ALL_CHANNELS), np.nan)
 
 
 class EndState(enum.StrEnum):
-    """What is sent when a program ends or is stopped."""
+    """What is sent when a program ends or is stopped.
 
-    REST = "rest"  # ramp to the rest values, then silence
-    HOLD = "hold"  # say the last values on
-    SILENCE = "silence"  # nothing more
+    Attributes:
+        REST: a ramp to the rest values, then silence.
+        HOLD: the last values, until a second stop.
+        SILENCE: nothing more.
+    """
+
+    REST = "rest"
+    HOLD = "hold"
+    SILENCE = "silence"
 
 
 NoiseReach = Literal["any byte", "header"]

@@ -31,16 +31,27 @@ class Kind(enum.IntEnum):
 
 
 class EventKind(enum.StrEnum):
-    """What can happen to a live port."""
+    """What can happen to a live port.
+
+    Attributes:
+        OPENED: the port is open.
+        UNPLUGGED: it has gone; it may come back.
+        RECONNECTED: it is back.
+        WARNING: a setting was not taken, or the adapter is back but cannot be opened.
+        HELD_BACK: the reader is so slow that reading the port had to wait.
+        ERRORS: damaged characters that only the driver's totals tell of.
+        OVERRUN: characters lost since the system fetched them too late.
+        PILOT: a virtual pilot begins something, or is through with it.
+    """
 
     OPENED = "opened"
     UNPLUGGED = "unplugged"
     RECONNECTED = "reconnected"
-    WARNING = "warning"  # a setting was not taken, or the adapter is back but cannot be opened
-    HELD_BACK = "held back"  # the reader is so slow that reading the port had to wait
-    ERRORS = "errors"  # damaged characters that only the driver's totals tell of
-    OVERRUN = "overrun"  # characters lost since the system fetched them too late
-    PILOT = "pilot"  # a virtual pilot begins something, or is through with it
+    WARNING = "warning"
+    HELD_BACK = "held back"
+    ERRORS = "errors"
+    OVERRUN = "overrun"
+    PILOT = "pilot"
 
 
 @dataclass(frozen=True, slots=True)

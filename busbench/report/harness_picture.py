@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from busbench.report.svg import PAGE_WIDTH, Drawing
 from busbench.rig.model import RECEIVER, SUPPLY, Rig
-from busbench.rig.power import Case
+from busbench.rig.power import LoadCase
 from busbench.rig.weakest import Weakest
 from busbench.rig.wiring_tree import TreeRow, layout_tree
 
@@ -13,7 +13,7 @@ _LEAD_X, _VOLTS_X, _AMPS_X = 330.0, 655.0, 712.0
 _LETTER = 0.56  # mean width of a letter, in parts of its size
 
 
-def draw_harness(rig: Rig, case: Case | None, weakest: Weakest | None, *, caption: str = "") -> Drawing:
+def draw_harness(rig: Rig, case: LoadCase | None, weakest: Weakest | None, *, caption: str = "") -> Drawing:
     """The wiring tree with volts and amperes; the weakest lead thick and named.
 
     Args:

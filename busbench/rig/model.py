@@ -6,12 +6,16 @@ for check.py; these types only bar values that can mean nothing.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import msgspec
 from msgspec import Meta, field
 
 from busbench.wire.scale import Scale
+
+if TYPE_CHECKING:
+    from busbench.rig.finding import Finding
+    from busbench.rig.power import LoadCase
 
 RECEIVER = "receiver"
 SUPPLY = "supply"
@@ -299,7 +303,15 @@ class VerifyLimits(_Table, frozen=True, kw_only=True):
 
 
 class Rig(_Table, frozen=True, kw_only=True):
-    """A whole rig file."""
+    """A whole rig file.
+
+    Args:
+        plan: its table [rig]: name, period, sensor slots.
+        supply: voltage, resistance and lead of the supply.
+        hubs, feeds, devices: what hangs on the bus, in the order of the file.
+        scaling: its table [scale].
+        limits: its table [verify].
+    """
 
     plan: Plan = field(name="rig")
     supply: Supply
@@ -329,6 +341,22 @@ class Rig(_Table, frozen=True, kw_only=True):
             if device.name == name:
                 return device
         raise KeyError(name)
+
+    def check(self) -> list[Finding]:
+        """Faults and hints of the plan, faults first; as `busbench rig check`."""
+        from busbench.rig.check import check_rig
+
+        return check_rig(self)
+
+    def power(self) -> list[LoadCase]:
+        """Voltage and current in every lead, a load case after another; as `busbench rig power`.
+
+        Raises:
+            RigError: the leads form no tree.
+        """
+        from busbench.rig.power import power_cases
+
+        return power_cases(self)
 
     @property
     def driven(self) -> tuple[Device, ...]:

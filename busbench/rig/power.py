@@ -31,7 +31,7 @@ class NodeLoad:
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
+class LoadCase:
     """One load case.
 
     Args:
@@ -79,7 +79,7 @@ class ProgramRun:
         hours: how long the pack lasts if it is run over and over; None without a pack or a current.
     """
 
-    case: Case
+    case: LoadCase
     worst_s: float
     mean_a: float
     hours: float | None
@@ -182,12 +182,12 @@ def stalling(rig: Rig) -> list[int]:
     return [index for index, device in enumerate(rig.devices) if device.current_a.stall is not None]
 
 
-def unlisted_stalls(rig: Rig, cases: Sequence[Case]) -> int:
+def unlisted_stalls(rig: Rig, cases: Sequence[LoadCase]) -> int:
     """How many cases of one device stalled are not among the cases, since others leave less voltage."""
     return len(stalling(rig)) - sum(case.case not in (IDLE, MOVING, ALL_STALLED, PROGRAM) for case in cases)
 
 
-def power_cases(rig: Rig, *, temperature_c: float = REFERENCE_C) -> list[Case]:
+def power_cases(rig: Rig, *, temperature_c: float = REFERENCE_C) -> list[LoadCase]:
     """Solve the steady load cases: idle, moving, each device stalled, all stalled.
 
     Of a large plan only those stalls are solved that leave the least voltage, as
@@ -303,10 +303,10 @@ class _Limits:
         self._branch_a = np.array([np.inf if b.limit_a is None else b.limit_a for b in network.branches])
         self._hub_a = np.array([np.inf if hub.limit_a is None else hub.limit_a for hub in rig.hubs])
 
-    def case(self, name: str, worst: _Worst) -> Case:
+    def case(self, name: str, worst: _Worst) -> LoadCase:
         volts, amps = worst.volts.tolist(), worst.through_a.tolist()
         nodes = tuple(map(NodeLoad, self._network.nodes, volts, amps))
-        return Case(name, float(worst.branch_a[0]), nodes, tuple(self._warnings(worst)))
+        return LoadCase(name, float(worst.branch_a[0]), nodes, tuple(self._warnings(worst)))
 
     def _warnings(self, worst: _Worst) -> Iterator[str]:
         nodes, minimum = self._network.nodes, self._rig.supply.minimum_v

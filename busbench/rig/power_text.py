@@ -9,8 +9,8 @@ from busbench.rig.model import SUPPLY, Rig
 from busbench.rig.power import (
     IDLE,
     MOVING,
-    Case,
     Endurance,
+    LoadCase,
     ProgramRun,
     holding_more_a,
     unlisted_stalls,
@@ -24,7 +24,7 @@ WARNINGS_SHOWN = 20  # of each case, in text
 
 def power_lines(
     rig: Rig,
-    cases: Sequence[Case],
+    cases: Sequence[LoadCase],
     weakest: Weakest | None,
     endurance: Endurance | None,
     run: ProgramRun | None = None,
@@ -86,7 +86,7 @@ def power_lines(
         yield f"counted as 0 A, since no current is stated: {', '.join(unknown)}"
 
 
-def _table(cases: Sequence[Case]) -> Iterator[str]:
+def _table(cases: Sequence[LoadCase]) -> Iterator[str]:
     width = max(len(case.case) for case in cases)
     yield f"{'case'.ljust(width)}  supply A  least V  at"
     for case in cases:

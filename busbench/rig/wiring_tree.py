@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from busbench.rig.conductor import lead_text
 from busbench.rig.model import RECEIVER, SUPPLY, Device, Hub, Rig
-from busbench.rig.power import Case
+from busbench.rig.power import LoadCase
 from busbench.rig.topology import children, require_tree
 
 LINES = {"bar": "│  ", "tee": "├─ ", "end": "└─ ", "gap": "   "}
@@ -40,7 +40,7 @@ class TreeRow:
     current_a: float | None
 
 
-def layout_tree(rig: Rig, *, case: Case | None = None) -> tuple[TreeRow, ...]:
+def layout_tree(rig: Rig, *, case: LoadCase | None = None) -> tuple[TreeRow, ...]:
     """Lay out the tree, rows from top to bottom.
 
     Args:

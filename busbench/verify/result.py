@@ -22,7 +22,11 @@ _MIDDLE_COUNTS = 992  # what such a channel counts as is far on either side
 
 
 class Verdict(enum.StrEnum):
-    """What came of a check; "not tested" is never a pass."""
+    """What came of a check; "not tested" is never a pass.
+
+    Attributes:
+        PASS, FAIL, NOT_TESTED: in words as in the output.
+    """
 
     PASS = "pass"
     FAIL = "fail"

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from shlex import quote
 
+from busbench.analysis.notebook import html_of
 from busbench.analysis.recording import Recording
 from busbench.errors import pluralize
 from busbench.rig.check import check_rig
@@ -73,6 +74,9 @@ class Verification:
             return ""
         word = "channel" if len(self.unplanned) == 1 else "channels"
         return f"not in the plan, but moved: {word} {listed(map(str, self.unplanned))}"
+
+    def _repr_html_(self) -> str:
+        return html_of(self.to_json())
 
     def to_json(self) -> dict[str, object]:
         """Plain values."""

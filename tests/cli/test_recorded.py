@@ -26,4 +26,4 @@ def test_what_stands_behind_a_clock_set_back_follows_on(tmp_path: Path, capfd: p
     assert recorded.levels.shape == (600, 18)
     assert recorded.t_s[-1] == pytest.approx(599 * 0.014)
     assert np.diff(recorded.t_s).min() == pytest.approx(0.014)
-    assert capfd.readouterr().err == f"busbench: {path}: its clock goes back; what stands behind that follows on\n"
+    assert capfd.readouterr().err == f"busbench: {path}: its clock goes back; what comes after that follows on\n"

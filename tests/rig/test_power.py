@@ -11,7 +11,7 @@ from busbench.errors import RigError
 from busbench.rig.conductor import is_above, lead_ohm
 from busbench.rig.harness import Branch, Network, Solver, build_network
 from busbench.rig.model import Lead
-from busbench.rig.power import Case, find_endurance, holding_more_a, power_cases, run_program, unstated_currents
+from busbench.rig.power import LoadCase, find_endurance, holding_more_a, power_cases, run_program, unstated_currents
 from busbench.rig.power_text import power_lines
 from busbench.rig.weakest import find_weakest
 from tests.rig.rigs import device, hub, rig
@@ -26,7 +26,7 @@ TWO = device("two", 2, OHM, "current_a = {idle = 0.5, moving = 1, stall = 2}")
 WING = hub("wing", OHM)
 
 
-def by_name(cases: list[Case]) -> dict[str, Case]:
+def by_name(cases: list[LoadCase]) -> dict[str, LoadCase]:
     return {case.case: case for case in cases}
 
 

@@ -25,7 +25,7 @@ class RigView(BenchView):
         return self._lines
 
     def keys(self) -> list[tuple[str, str]]:
-        """Case and rows in front."""
+        """LoadCase and rows in front."""
         pairs = super().keys()
         if self.ui.rig is None:
             return [pairs[0], *pairs[-2:]]

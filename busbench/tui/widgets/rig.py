@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from busbench.errors import BusbenchError, sanitize
 from busbench.rig.conductor import REFERENCE_C
 from busbench.rig.model import RECEIVER, SUPPLY, Rig
-from busbench.rig.power import MOVING, Case, power_cases
+from busbench.rig.power import MOVING, LoadCase, power_cases
 from busbench.rig.weakest import Weakest, find_weakest
 from busbench.rig.wiring_tree import LINES, LINES_ASCII, TreeRow, branch_titles, layout_tree
 from busbench.tui.app_state import AppState
@@ -23,7 +23,7 @@ _STATE_CELLS = 10
 
 @dataclass(frozen=True, slots=True)
 class _Solved:
-    cases: tuple[Case, ...]
+    cases: tuple[LoadCase, ...]
     weakest: Weakest | None
     error: str = ""
 
@@ -86,7 +86,7 @@ class RigLines(LineWidget):
             shown[-1] = [(fit(f" {self.ui.glyphs.more} {left} more lines: down scrolls", width), "dim")]
         return out + shown
 
-    def _head(self, rig: Rig, case: Case, width: int) -> list[Line]:
+    def _head(self, rig: Rig, case: LoadCase, width: int) -> list[Line]:
         minimum = "minimum not stated" if rig.supply.minimum_v is None else f"{rig.supply.minimum_v:g} V needed"
         supply = f" {self.ui.glyphs.dot} {rig.supply.voltage_v:g} V, {minimum}, leads at {REFERENCE_C:g} degrees C"
         count = len(case.warnings)
@@ -115,7 +115,7 @@ class RigLines(LineWidget):
     def _leads(self, text: str) -> str:
         return text.replace("mΩ", "mohm").replace("mm²", "mm2") if self.ui.is_ascii else text
 
-    def _tree(self, rig: Rig, case: Case, weakest: Weakest | None, width: int) -> list[Line]:
+    def _tree(self, rig: Rig, case: LoadCase, weakest: Weakest | None, width: int) -> list[Line]:
         rows = layout_tree(rig, case=case)
         marks = LINES_ASCII if self.ui.is_ascii else LINES
         titles = [sanitize(title) for title in branch_titles(rows, lines=marks)]
@@ -162,14 +162,14 @@ class RigLines(LineWidget):
             out[-1].append((fit(words, max(1, width - name - 13), more=self.ui.glyphs.more), style))
         return out
 
-    def _warnings(self, case: Case, width: int) -> list[Line]:
+    def _warnings(self, case: LoadCase, width: int) -> list[Line]:
         if not case.warnings:
             return []
         told = (line for one in case.warnings for line in wrapped(f"! {self._leads(one)}", width, "warn"))
         return [[], [(" warnings", "head")], *told]
 
 
-def _state(rig: Rig, row: TreeRow, case: Case, weakest: Weakest | None) -> str:
+def _state(rig: Rig, row: TreeRow, case: LoadCase, weakest: Weakest | None) -> str:
     """A word for what is amiss at a row."""
     minimum = rig.supply.minimum_v
     words = []

@@ -1,0 +1,178 @@
+"""What a script does with ports, plans and programs: the procedures of the commands, under short names."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from os import PathLike
+from typing import TYPE_CHECKING
+
+from busbench.bench import sign_off as whole
+from busbench.bench.drive_run import DriveRun, Outcome
+from busbench.bench.plan_limits import LimitSources, MotorOption
+from busbench.bench.receiver import LOOK_S, Receiver, Reception
+from busbench.bench.replay import load_recording
+from busbench.bench.safety import require_arming, require_motor
+from busbench.bench.sign_off import SignOff, find_answers, pulse_outputs
+from busbench.bench.sources import is_virtual, open_source
+from busbench.capture.base import ReadOptions
+from busbench.drive import program_file
+from busbench.drive.frame_generator import EndState
+from busbench.drive.frame_source import DriveSource
+from busbench.drive.locked_program import LockedProgram
+from busbench.drive.program import Program
+from busbench.errors import PortLost
+from busbench.model import BUS_LINE, LineSettings
+from busbench.port.pacer import Transmission
+from busbench.port.port import LivePort
+from busbench.rig.model import Rig
+
+if TYPE_CHECKING:
+    from busbench.analysis.recording import Recording
+
+_TICK_S = 0.05
+
+
+def open_port(source: str, *, line: LineSettings = BUS_LINE) -> LivePort:
+    """Open a port, an address, a virtual receiver or a virtual aircraft; a context manager.
+
+    Args:
+        source: a device's name, `socket://HOST:PORT`, `virtual:` with settings, or `virtual:RIG.toml`.
+        line: how to set the line.
+
+    Returns:
+        The open port, for `Receiver` and `send_program`.
+
+    Raises:
+        PortError: it cannot be opened; its class says why.
+    """
+    return open_source(source, line=line)
+
+
+@dataclass(frozen=True, slots=True)
+class DriveProgram:
+    """A drive program as its file states it. Nothing of it can be sent before it is locked by one of the methods.
+
+    Args:
+        program: its parts and limits.
+    """
+
+    program: Program
+
+    @property
+    def duration_s(self) -> float:
+        """From the first frame to the last of its parts."""
+        return self.program.duration_s
+
+    def locked_for(self, rig: Rig) -> LockedProgram:
+        """Inside the limits of a plan, its motors locked where it has them off.
+
+        Args:
+            rig: the plan.
+
+        Raises:
+            DriveError: the plan has faults, does not say what can turn a propeller, or contradicts the program.
+        """
+        name = rig.plan.name
+        sources = LimitSources(plans=((name, rig),))
+        require_motor(name, names_motor=sources.names_motor, unsaid=sources.unstated, has_options=False)
+        return sources.lock(self.program)
+
+    def with_motor(self, *channels: int) -> LockedProgram:
+        """With motors on these channels (1-18), locked at their low end.
+
+        Raises:
+            DriveError: the program moves one of them, or rests it elsewhere.
+        """
+        return LimitSources(motors=tuple(MotorOption(channel - 1) for channel in channels)).lock(self.program)
+
+    def without_motor(self) -> LockedProgram:
+        """With no motor on any channel, as you say."""
+        return LimitSources(has_no_motor=True).lock(self.program)
+
+
+def read_program(path: str | PathLike[str]) -> DriveProgram:
+    """Read a drive program.
+
+    Args:
+        path: the TOML file.
+
+    Returns:
+        The program, to be locked before it is sent.
+
+    Raises:
+        DriveError: the file cannot be read, or says what cannot be.
+    """
+    return DriveProgram(program_file.read_program(str(path), load=load_recording))
+
+
+def send_program(
+    port: LivePort,
+    program: LockedProgram,
+    *,
+    armed: bool,
+    end: EndState = EndState.REST,
+    listener: Callable[[Reception], None] | None = None,
+) -> Transmission:
+    """Send a locked program to its end; see to the cautions of README before.
+
+    Ctrl-C brings all channels to rest, as a key does in the command.
+
+    Args:
+        port: an open port.
+        program: what to send.
+        armed: True lets a real port move things.
+        end: what to do at its end, and when stopped.
+        listener: called with what is received meanwhile.
+
+    Returns:
+        What was sent.
+
+    Raises:
+        DriveError: it is not armed; nothing was sent.
+        PortLost: the drive was broken off; where the surfaces stand is not known.
+    """
+    require_arming(port.source, is_armed=armed or is_virtual(port.source))
+    receiver = Receiver(port)
+    if listener is not None:
+        receiver.listeners.append(listener)
+    run = DriveRun(receiver, DriveSource(program, end=end), countdown_s=0)
+    while not run.is_over:
+        try:
+            run.tick()
+            receiver.pump(_TICK_S)
+        except KeyboardInterrupt:
+            run.stop()
+    receiver.pump(LOOK_S)  # what the last frames led to
+    receiver.finish()
+    if run.outcome is Outcome.LOST:
+        raise PortLost(port.source, run.reason, hint="where the surfaces stand is not known")
+    return run.how
+
+
+def sign_off(
+    recording: Recording,
+    rig: Rig,
+    *,
+    answers: str | PathLike[str] | None = None,
+    pulses: str | PathLike[str] | None = None,
+) -> SignOff:
+    """Hold a recording of one test sequence against a plan, as the command does.
+
+    Args:
+        recording: all frames.
+        rig: the plan.
+        answers: file of the answers of a walk, where they count.
+        pulses: the recording's file, where it holds pulse outputs beside the bus.
+
+    Returns:
+        The verdict, with every check.
+
+    Raises:
+        DriveError: the answers cannot be read.
+        RigError: the answers are those of another aircraft.
+        CaptureError: the pulse outputs cannot be read.
+    """
+    kept = None if answers is None else find_answers(rig, rig_path="", path=answers)
+    outputs = None if pulses is None else pulse_outputs(str(pulses), ReadOptions())
+    return whole.sign_off(recording, rig, answers=kept, pulses=outputs)

@@ -1,0 +1,102 @@
+"""The examples of the Python interface run as they stand."""
+
+from __future__ import annotations
+
+import os
+import select
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pyarrow as pa
+import pytest
+
+import busbench
+from tests.cli.running import CAPTURES
+
+EXAMPLES = Path(__file__).parent / "examples"
+SWEEP = """
+frame_period = 0.007
+[[part]]
+channel = 1
+shape = "sine"
+low = -50
+high = 50
+period = 4
+"""
+
+
+def run(name: str, *words: object, cwd: Path) -> list[str]:
+    command = [sys.executable, str(EXAMPLES / f"{name}.py"), *map(str, words)]
+    return subprocess.run(command, cwd=cwd, capture_output=True, text=True, check=True, timeout=120).stdout.splitlines()
+
+
+def test_listening_stops_at_the_first_outage(tmp_path: Path) -> None:
+    source = "virtual:?speed=max&period=10ms&lost=2:0.5&failsafe=6:1&duration=60s"
+    assert run("first_outage", source, cwd=tmp_path) == ["lost 50"]
+
+
+@pytest.fixture
+def loop() -> Iterator[str]:
+    """A pseudo-terminal whose far end sends back what comes, as where TX is tied to RX."""
+    import tty
+
+    far, near = os.openpty()
+    tty.setraw(near)
+    is_over = threading.Event()
+
+    def tie() -> None:
+        while not is_over.is_set():
+            if select.select([far], [], [], 0.05)[0]:
+                os.write(far, os.read(far, 4096))
+
+    thread = threading.Thread(target=tie)
+    thread.start()
+    yield os.ttyname(near)
+    is_over.set()
+    thread.join()
+    os.close(far)
+    os.close(near)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no pseudo-terminals")
+def test_a_sweep_is_measured_on_a_loop(tmp_path: Path, loop: str) -> None:
+    (tmp_path / "sweep.toml").write_text(SWEEP)
+    lines = run("sweep_on_a_loop", loop, tmp_path / "sweep.toml", cwd=tmp_path)
+    sent, back = lines[0].split()[0], lines[0].split()[2]
+    assert sent == back
+    assert int(sent) >= 571  # four seconds of frames, and those in which it comes to rest
+    assert lines[1] == "channel 1 from 583 to 1401"  # within 992 counts and half of 819.2 either side
+
+
+def test_a_receiver_is_verified(tmp_path: Path) -> None:
+    rig = CAPTURES / "heron.toml"
+    assert run("verify_a_receiver", CAPTURES / "heron-round.pcapng", rig, cwd=tmp_path)[-1] == "pass"
+    assert "<html" in (tmp_path / "page.html").read_text(encoding="utf-8")
+    faulty = run("verify_a_receiver", CAPTURES / "heron-round-faulty.pcapng", rig, cwd=tmp_path)
+    assert faulty[-1] == "fail"
+    assert any(line.startswith("fail channel ") for line in faulty)
+
+
+def test_a_notebook_shows_results_and_reads_frames() -> None:
+    recording = busbench.read_recording(CAPTURES / "heron-flight.pcapng")
+    for shown in (recording, recording.outages(), recording.timing(), recording.channels()):
+        html = shown._repr_html_()
+        assert html.startswith("<table><tr><th>")
+        assert html.count("<table>") == html.count("</table>")
+    assert "<th>missed</th>" in recording._repr_html_()
+    table = pa.table(recording)
+    assert table.num_rows == len(recording.frames)
+    assert table.column("ch1").to_pylist() == recording.frames.channels[:, 0].tolist()
+
+
+def test_names_in_results_are_escaped() -> None:
+    from busbench.analysis.notebook import html_of
+
+    assert html_of({"a": "<b>", "c": [{"d": None}, {"d": 0.5}], "e": [1, 2]}) == (
+        "<table><tr><th>a</th><td>&lt;b&gt;</td></tr>"
+        "<tr><th>c</th><td><table><tr><th>d</th></tr><tr><td>–</td></tr><tr><td>0.5</td></tr></table></td></tr>"
+        "<tr><th>e</th><td>1, 2</td></tr></table>"
+    )
