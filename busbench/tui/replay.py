@@ -8,11 +8,12 @@ from pathlib import Path
 
 from busbench.analysis.recording import Recording, Timeline, read_recording
 from busbench.capture.base import Capture, ReadOptions
+from busbench.capture.extract import cut_log
 from busbench.capture.frames import Span, read_frames
 from busbench.capture.open import open_capture
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.errors import CaptureError, OutputError, pluralize, require_kind
-from busbench.model import ByteLog, Rejects
+from busbench.model import Rejects
 from busbench.tui.events import Events, Losses
 from busbench.tui.new_file import require_new
 from busbench.tui.session import Session
@@ -229,15 +230,3 @@ class ReplaySession(Session):
         self._idle.wait(5)
         self._capture.close()
         super().close()
-
-
-def cut_log(log: ByteLog, lo: int, hi: int) -> ByteLog:
-    """The bytes of a log in [lo, hi) of the stream, with their marks."""
-    lo, hi = max(lo, log.offset), min(hi, log.end)
-    part = slice(lo - log.offset, hi - log.offset)
-    bad = None if log.bad is None else log.bad[part]
-    if not log.mark_end.size:
-        return ByteLog(lo, log.data[part], log.mark_end, log.mark_t_ns, bad)
-    ends = log.mark_end.clip(max=hi)
-    first, last = int(ends.searchsorted(lo, "right")), int(ends.searchsorted(hi)) + 1
-    return ByteLog(lo, log.data[part], ends[first:last], log.mark_t_ns[first:last], bad)

@@ -9,11 +9,12 @@ import pytest
 
 from busbench.analysis.recording import read_recording, read_timeline
 from busbench.capture.base import ReadOptions
+from busbench.capture.extract import cut_log
 from busbench.capture.open import open_capture
 from busbench.errors import CaptureError, OutputError, PortError
 from busbench.model import ByteLog
 from busbench.tui.opening import open_session
-from busbench.tui.replay import ReplaySession, cut_log
+from busbench.tui.replay import ReplaySession
 from tests.cli.running import CAPTURES
 
 
