@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable, Iterator
+
 from busbench.errors import BusbenchError, sanitize
 from busbench.wire.frame_spec import ALL_CHANNELS
 
@@ -30,3 +33,16 @@ def parse_channels(text: str, *, option: str) -> list[int]:
             raise BusbenchError(f'{option}: "{part}" is out of range', hint=f"give 1 to {ALL_CHANNELS}")
         numbers.extend(span)
     return numbers
+
+
+def each_channel(words: Iterable[int | str]) -> Iterator[int | str]:
+    """Channels one by one where a word is a list such as 1-4,9; what is none stays as it is, for an error."""
+    for word in words:
+        spans = [span.partition("-") for span in str(word).split(",")]
+        texts = [text for first, dash, last in spans for text in (first, last if dash else first)]
+        ends = [int(text) if re.fullmatch(r"[0-9]{1,2}", text) else 0 for text in texts]
+        pairs = list(zip(ends[::2], ends[1::2], strict=True))
+        if isinstance(word, str) and all(1 <= first <= last <= ALL_CHANNELS for first, last in pairs):
+            yield from (number for first, last in pairs for number in range(first, last + 1))
+        else:
+            yield word

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from busbench.cli.drive_options import CHANNEL, shape_options
+from busbench.cli.drive_options import CHANNEL, each_of, shape_options
 from busbench.cli.live import arm_option, motor_options
 from busbench.cli.output import ascii_option, can_write, force_option, prose, say, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
@@ -48,7 +48,7 @@ class DriveOptions:
     is_ascii: bool = False
     force: bool = False
     faults: tuple[str, ...] = ()
-    pulses: tuple[int, ...] = ()
+    pulses: tuple[int | str, ...] = ()
 
 
 @click.command("drive", cls=OutputCommand)
@@ -65,9 +65,10 @@ class DriveOptions:
     metavar="RIG.toml",
     help="Rig file: names channels, says which of them drive a motor, and the frame period.",
 )
-@click.option("--lock", type=CHANNEL, multiple=True, metavar="CH", help="Channel that must not move.")
+@click.option("--lock", type=CHANNEL, multiple=True, metavar="CH", callback=each_of,
+              help="Channel that must not move, or several as in 1-4,9.")  # fmt: skip
 @fault_option("virtual:RIG only", example="dead:rudder")
-@click.option("--pulses", type=int, multiple=True, metavar="CH",
+@click.option("--pulses", type=CHANNEL, multiple=True, metavar="CH", callback=each_of,
               help="File of levels (.vcd, .csv): write this channel's pulse output beside the bus.")  # fmt: skip
 @arm_option
 @click.option("--preview", is_flag=True, help="Draw the shapes and list what each channel will do; send nothing.")
@@ -82,7 +83,7 @@ def command(
     rig: str | None,
     lock: tuple[int, ...],
     faults: tuple[str, ...],
-    pulses: tuple[int, ...],
+    pulses: tuple[int | str, ...],
     is_armed: bool,
     preview: bool,
     is_ascii: bool,

@@ -10,14 +10,14 @@ from busbench.capture.write import write_levels
 from busbench.drive.frame_generator import FrameBlock
 from busbench.drive.outputs import receiver_lines
 from busbench.drive.program import Program
-from busbench.errors import DriveError
+from busbench.errors import DriveError, sanitize
 from busbench.wire.codec import CHANNELS
 
 FRAMES_MAX = 20_000  # some 150 changes of level each
 
 
 def write_outputs(
-    program: Program, blocks: Iterable[FrameBlock], *, to: str, outputs: tuple[int, ...], force: bool
+    program: Program, blocks: Iterable[FrameBlock], *, to: str, outputs: tuple[int | str, ...], force: bool
 ) -> int:
     """Write bus and pulse outputs.
 
@@ -35,9 +35,10 @@ def write_outputs(
         DriveError: a channel has no pulse output, or the program is too long or sends nothing.
         CaptureError: the file is of another kind, exists, or cannot be written.
     """
-    wrong = next((channel for channel in outputs if not 1 <= channel <= CHANNELS), None)
+    channels = [channel for channel in outputs if isinstance(channel, int) and 1 <= channel <= CHANNELS]
+    wrong = next((channel for channel in outputs if channel not in channels), None)
     if wrong is not None:
-        raise DriveError(f"--pulses: channel {wrong} has no pulse output", hint=f"give 1 to {CHANNELS}")
+        raise DriveError(f"--pulses: channel {sanitize(str(wrong))} has no pulse output", hint=f"give 1 to {CHANNELS}")
     raw, counts, slots, frames = [], [], [], 0
     for block in blocks:
         sent = block.is_sent
@@ -54,7 +55,7 @@ def write_outputs(
     period_ns = round(program.period_s * 1e9)
     lines = receiver_lines(
         np.concatenate(raw), t_ns=(np.concatenate(slots) + 1) * period_ns, counts=np.concatenate(counts),
-        outputs={f"output_{channel}": channel for channel in outputs}, scale=program.scale,
+        outputs={f"output_{channel}": channel for channel in channels}, scale=program.scale,
     )  # fmt: skip
     write_levels(to, lines, force=force)
     return frames

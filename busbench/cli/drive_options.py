@@ -7,6 +7,8 @@ from typing import Any, TypeVar
 
 import click
 
+from busbench.cli.channel_list import each_channel
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 
@@ -23,8 +25,16 @@ class _Channel(click.ParamType[int | str]):
 
 CHANNEL = _Channel()
 
+
+def each_of(ctx: click.Context, param: click.Parameter, value: tuple[int | str, ...]) -> tuple[int | str, ...]:
+    """Callback of an option for channels: those of a list such as 1-4,9 one by one."""
+    del ctx, param
+    return tuple(each_channel(value))
+
+
 _OPTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
-    ("--channel", {"type": CHANNEL, "multiple": True, "metavar": "CH", "help": "Channel 1-18; several go together."}),
+    ("--channel", {"type": CHANNEL, "multiple": True, "metavar": "CH", "callback": each_of,
+                   "help": "Channel 1-18, or several as in 1-4,9; they go together."}),
     ("--low", {"type": float, "metavar": "LEVEL", "help": "Lower end [default: -50 %]."}),
     ("--high", {"type": float, "metavar": "LEVEL", "help": "Upper end [default: 50 %]."}),
     ("--centre", {"type": float, "metavar": "LEVEL", "help": "Level between them [default: half-way]."}),

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from busbench.bench.plan_limits import LimitSources, MotorOption
 from busbench.bench.sources import is_virtual, rig_in
+from busbench.cli.channel_list import each_channel
 from busbench.errors import DriveError, quote_value
 from busbench.rig.load import read_rig
 from busbench.rig.model import Rig
@@ -41,18 +42,21 @@ def limit_sources(
     return LimitSources(
         plans,
         aircraft=aircraft,
-        motors=tuple(_motor(text, first) for text in motors),
+        motors=tuple(one for text in motors for one in _motors(text, first)),
         has_no_motor=has_no_motor,
         locks=tuple(channel_index("lock", number, first) for number in locks),
     )
 
 
-def _motor(text: str, rig: Rig | None) -> MotorOption:
-    """CH or CH=REST."""
-    number, equals, level = text.partition("=")
-    channel = channel_index("motor", int(number) if number.strip().isdecimal() else number, rig)
-    if not equals:
-        return MotorOption(channel)
+def _motors(text: str, rig: Rig | None) -> Iterator[MotorOption]:
+    """CH or CH=REST; CH may be several channels."""
+    numbers, equals, level = text.partition("=")
+    for number in each_channel([int(numbers) if numbers.strip().isdecimal() else numbers]):
+        channel = channel_index("motor", number, rig)
+        yield _motor(channel, level) if equals else MotorOption(channel)
+
+
+def _motor(channel: int, level: str) -> MotorOption:
     if channel >= CHANNELS:
         if level not in ("on", "off"):
             what = f'--motor: "{level}" is not a state of channel {channel + 1}'
