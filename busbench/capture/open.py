@@ -27,6 +27,7 @@ from busbench.capture.file_io import (
     read_head,
     read_into,
 )
+from busbench.capture.text_fault import text_fault
 from busbench.capture.utf16 import Utf16Source, is_utf16
 from busbench.errors import FOREIGN, CaptureError
 from busbench.model import ByteLog
@@ -158,7 +159,9 @@ def _choose(source: Source, *, any_bytes: bool = False) -> _Reader:
     if any(raw.sniff(part) for part in _parts(source)):
         return raw
     if _is_text(head):
-        raise CaptureError(source.name, "is text of no layout that is known here", hint=_KNOWN_BY)
+        fault = text_fault(head)
+        what = "is text of no layout that is known here" + (f" ({fault})" if fault else "")
+        raise CaptureError(source.name, what, hint=_KNOWN_BY)
     if any_bytes:
         return raw
     what = "is of no known format, and no servo frames stand in its first 4 MB"
