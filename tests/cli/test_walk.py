@@ -301,10 +301,10 @@ def test_a_killed_walk_loses_the_open_question_at_most(rig: Path, tmp_path: Path
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
 def test_a_guided_check_takes_the_same_keys_without_enter() -> None:
     check = Terminal("verify", f"virtual:{HERON}")
-    check.until("1 of 11: Leave all controls alone.  [Enter] begin  [k] skip  [e] end")
-    check.answer("k", "2 of 11: ")
-    check.answer("b", "1 of 11: ")
-    check.answer("\r", "2 of 11: ")
+    check.until("1 of 14: Leave all controls alone.  [Enter] begin  [k] skip  [e] end")
+    check.answer("k", "2 of 14: ")
+    check.answer("b", "1 of 14: ")
+    check.answer("\r", "2 of 14: ")
     check.answer("e", "Heron: NOT TESTED")
     assert check.close() == 1
 

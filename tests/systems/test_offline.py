@@ -30,5 +30,10 @@ def test_only_the_ports_know_the_network() -> None:
         tree = ast.parse(path.read_text(encoding="utf-8"))
         if any(name.split(".")[0] in NETWORK for _, name in imported(tree, ("busbench", *place.parts[:-1]))):
             users.add(place.as_posix())
-    # The first serves a TCP port; the others only take an address apart.
-    assert users == {"sim/playback.py", "sim/address.py", "bench/sources.py"}
+    assert users == {
+        "sim/playback.py",  # serves a TCP port
+        "port/backlog.py",  # asks the system how much of the port's own socket is unsent
+        "port/device_lock.py",  # a lock of this machine alone, by the port's address
+        "sim/address.py",  # take an address apart
+        "bench/sources.py",
+    }

@@ -30,7 +30,7 @@ def test_it_starts_resizes_and_leaves_the_terminal_as_it_was() -> None:
 
 def test_a_recording_is_played_and_searched() -> None:
     with Terminal("watch", str(CAPTURES / "heron-flight.pcapng"), "--rig", str(CAPTURES / "heron.toml")) as terminal:
-        terminal.see("280 missed of 5,334 due", "left aileron")
+        terminal.see("290 missed of 5,334 due", "left aileron")
         terminal.press("3nnn")
         terminal.see("channels across outage 3 (lost)")
         terminal.press("\x03")
@@ -80,7 +80,7 @@ def test_a_port_that_gives_noise_alone(tmp_path: Path) -> None:
 
 def test_no_colour_is_sent_where_none_is_wanted() -> None:
     with Terminal("watch", str(CAPTURES / "heron-flight.pcapng"), "--ascii", NO_COLOR="1") as terminal:
-        terminal.see("280 missed of 5,334 due")
+        terminal.see("290 missed of 5,334 due")
         terminal.press("4")
         terminal.see("LINK NOW")
         terminal.press("q")
