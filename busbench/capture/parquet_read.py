@@ -29,6 +29,7 @@ COLUMNS = ("time_s", "offset", *CHANNEL_NAMES, *FLAG_NAMES, "end_byte", "suspect
 _ROWS = 1 << 15  # of a block
 _FILLED_MOST = 1 << 30  # bytes that are made up in all: no recording has lost more
 _FILL = 0xFF
+_SECONDS_MOST = 1e9  # thirty years from the first byte
 
 
 def sniff(head: bytes) -> bool:
@@ -84,8 +85,10 @@ class ParquetFrames(Capture):
                 columns = {name: batch.column(name).to_numpy(zero_copy_only=False) for name in COLUMNS}
                 offset = np.asarray(columns["offset"], np.int64)
                 gaps = np.diff(offset, prepend=at - FRAME_BYTES) - FRAME_BYTES
-                filled += int(gaps.sum()) if gaps.size else 0
+                filled += sum(gaps.tolist())
                 if (gaps < 0).any() or filled > _FILLED_MOST:
+                    raise self._damaged()
+                if self.info.clock.is_known and not (np.abs(columns["time_s"]) < _SECONDS_MOST).all():
                     raise self._damaged()
                 for log in self._logs(columns, gaps, at):
                     at = log.end

@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
@@ -58,6 +59,7 @@ def test_other_parquet_and_damage_end_in_one_line(tmp_path: Path, monkeypatch: p
     with open_capture(str(CAPTURES / "heron-line.vcd")) as capture:
         write_parquet(str(path), capture)
     own = path.read_bytes()
+    said = pq.read_metadata(path).metadata[b"busbench"]
     table = pq.read_table(path)
     pq.write_table(table.drop(["offset"]), path)
     with pytest.raises(CaptureError, match="is Parquet of other columns than busbench writes"):
@@ -65,6 +67,12 @@ def test_other_parquet_and_damage_end_in_one_line(tmp_path: Path, monkeypatch: p
     pq.write_table(table.take([1, 0]), path)
     with pytest.raises(CaptureError, match=r"a.parquet: is damaged \(Parquet\): copy it again"):
         read_recording(path)
+    for wild in (float("inf"), float("nan"), 1e300):
+        times = [wild, *table["time_s"].to_pylist()[1:]]
+        wrong = table.set_column(0, "time_s", pa.array(times)).replace_schema_metadata({"busbench": said})
+        pq.write_table(wrong, path)
+        with pytest.raises(CaptureError, match=r"is damaged \(Parquet\)"):
+            read_recording(path)
     for cut in (4, 100, len(own) // 2, len(own) - 1):
         path.write_bytes(own[:cut])
         with pytest.raises(CaptureError, match=r"is damaged \(Parquet\)"):
