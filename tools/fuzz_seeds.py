@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import json
 import random
 import re
 import struct
+import zipfile
 import zlib
 from collections.abc import Callable
 from pathlib import Path
@@ -129,6 +131,37 @@ def level_csv() -> list[bytes]:
     return [b"time_s,line\n0,0\n" + one.encode()[:3000], b"time us;a b;c\n" + two.encode()[:3000]]
 
 
+def pcap() -> list[bytes]:
+    made = []
+    for order, magic, link in (("<", 0xA1B2C3D4, 147), (">", 0xA1B23C4D, 150)):
+        rows = b"".join(struct.pack(order + "IIII", n, 7 * n, 25, 25 + n % 2) + frame(n) for n in range(12))
+        made.append(struct.pack(order + "IHHiIII", magic, 2, 4, 0, 0, 65_535, link) + rows)
+    return made
+
+
+def volts_csv() -> list[bytes]:
+    times, levels = _levels()
+    rows = "".join(f"{t / 1e9:.9f},{3.3 * level + 0.01:.2f}\n" for t, level in zip(times, levels, strict=True))
+    return [b"Points,40\nSample Interval,1e-6\nTIME,CH1\n(s),(V)\n0,0.02\n" + rows.encode()[:3000]]
+
+
+def session() -> list[bytes]:
+    times, levels = _levels()
+    spans = zip(levels, np.diff(times).tolist(), strict=False)
+    samples = bytes(200) + b"".join(bytes([level]) * (span // 1000) for level, span in spans) + bytes(200)
+    meta = "[device 1]\ncapturefile=logic-1\nsamplerate=1 MHz\nprobe1=bus\nprobe3=two\nunitsize=1\n"
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        for name, data in (
+            ("version", b"2"),
+            ("metadata", meta.encode()),
+            ("logic-1-1", samples),
+            ("logic-1-2", b"\1"),
+        ):
+            archive.writestr(zipfile.ZipInfo(name), data)
+    return [out.getvalue()]
+
+
 def vcd() -> list[bytes]:
     times, levels = _levels()
     head = (
@@ -190,7 +223,7 @@ def line() -> list[bytes]:
 
 
 def all_files() -> list[bytes]:
-    return [*raw(), *pcapng(), *usb(), *byte_csv(), *level_csv(), *vcd()]
+    return [*raw(), *pcapng(), *usb(), *byte_csv(), *level_csv(), *vcd(), *pcap(), *volts_csv(), *session()]
 
 
 def timed_log(data: bytes) -> tuple[ByteLog, Clock]:

@@ -362,9 +362,12 @@ def _messages(data: bytes, _: str) -> None:
 TARGETS: dict[str, Target] = {
     "raw": Target("raw bytes", _reader("raw"), seeds.raw, seeds.mutate_frames),
     "pcapng": Target("pcapng with serial bytes", _reader("pcapng_read"), seeds.pcapng, seeds.mutate_blocks),
+    "pcap": Target("pcap with serial bytes", _reader("pcapng_read"), seeds.pcap, seeds.mutate_plain),
     "usb": Target("pcapng of a USB host", _reader("usb"), seeds.usb, seeds.mutate_blocks),
     "byte-csv": Target("CSV of bytes", _reader("byte_csv"), seeds.byte_csv, seeds.mutate_text),
     "level-csv": Target("CSV of levels", _reader("level_csv"), seeds.level_csv, seeds.mutate_text),
+    "volts-csv": Target("CSV of volts", _reader("volts_csv"), seeds.volts_csv, seeds.mutate_text),
+    "session": Target("session of samples", _reader("sr_session"), seeds.session, seeds.mutate_plain),
     "vcd": Target("value change dump", _reader("vcd"), seeds.vcd, seeds.mutate_text),
     "edges": Target(
         "all signals of VCD and CSV, pulses", _edges, lambda: seeds.vcd() + seeds.level_csv(), seeds.mutate_text
