@@ -19,28 +19,37 @@ from busbench import __version__
 from busbench.errors import BusbenchError, sanitize
 from busbench.output_file import inputs_noted, note_input
 
-# In the order of the work: the plan, the port, the recording, the drive, the sign-off.
-COMMANDS = {
-    "ports": "serial ports, what their chips do at this rate, advice",
-    "probe": "what is on the line, in plain words",
-    "record": "record a port",
-    "watch": "the terminal UI on a port, a recording or a virtual receiver",
-    "frames": "a row a frame",
-    "outages": "where frames were lost, and how sure that is",
-    "timing": "period and jitter, and how much is the receiver's own",
-    "channels": "what each channel did: ends, noise, moves, glitches",
-    "convert": "write a recording in another format",
-    "decode": "take frames given as hex apart, bit by bit",
-    "encode": "put a frame together",
-    "drive": "send test sweeps to a port or a file, inside limits",
-    "loop": "send a pattern and read it back: rules out cable and adapter",
-    "walk": "move one surface at a time and note what it did",
-    "pulses": "measure pulse outputs beside the bus",
-    "verify": "check a receiver and a rig, with a page to sign",
-    "rig": "the aircraft as a plan: faults, volts and amperes, set-up sheet",
-    "simulate": "a virtual receiver on a pty or a TCP port",
-    "completion": "shell completion",
+# Groups in the order of the work; commands that belong together share a line.
+GROUPS = {
+    "listen": {
+        "ports": "serial ports, what their chips do at this rate, advice",
+        "probe": "what is on the line, in plain words",
+        "record": "record a port",
+        "watch": "the terminal UI on a port, recording or virtual receiver",
+        "simulate": "a virtual receiver on a pty or a TCP port",
+    },
+    "read": {
+        "frames": "a row per frame",
+        "outages": "where frames were lost, and how sure that is",
+        "timing": "period and jitter, and how much is the receiver's own",
+        "channels": "what each channel did: endpoints, noise, moves, glitches",
+        "pulses": "measure pulse outputs beside the bus",
+        "convert": "write a recording in another format",
+        "report": "one page of a recording, with pictures",
+        "decode, encode": "take a frame apart bit by bit; put one together",
+    },
+    "move": {
+        "loop": "send a pattern, read it back: rules out cable and adapter",
+        "drive": "send test sweeps to a port or a file, inside limits",
+        "walk": "move one surface at a time and note what it did",
+    },
+    "plan": {
+        "rig": "the aircraft as a plan: faults, currents, set-up sheet",
+        "verify": "check a receiver and a rig, with a page to sign",
+    },
+    "about": {"completion": "shell completion"},
 }
+COMMANDS = {name: text for group in GROUPS.values() for names, text in group.items() for name in names.split(", ")}
 
 
 class _Commands(click.Group):
@@ -71,8 +80,10 @@ class _Commands(click.Group):
         # Not click's own, which would import every command for its help text, and which no screen of 24 lines holds.
         self.format_usage(ctx, formatter)
         formatter.write(inspect.cleandoc(self.help or "") + "\n")
-        formatter.indent()
-        formatter.write_dl([(name, COMMANDS[name]) for name in self.list_commands(ctx)])
+        width = max(len(names) for group in GROUPS.values() for names in group)
+        for group, rows in GROUPS.items():
+            for number, (names, text) in enumerate(rows.items()):
+                formatter.write(f"{'' if number else group:<7}{names:<{width}}  {text}\n")
 
 
 @click.group(

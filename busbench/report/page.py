@@ -97,6 +97,7 @@ def page_html(
         )
         for mapped in found.channels
     ]
+    timeline = draw_outages(evidence.outages.events, evidence.end_s, off=found.loss) if evidence.clock.is_known else ""
     harness, weakest, worst_case, findings = "", None, None, found.findings
     try:
         cases = power_cases(rig)
@@ -112,7 +113,8 @@ def page_html(
         failed=[check for check in found.checks if check.verdict is Verdict.FAIL],
         untested=[check for check in found.checks if check.verdict is Verdict.NOT_TESTED],
         counts={verdict: found.count(verdict) for verdict in Verdict}, Verdict=Verdict,
-        histogram=picture(draw_histogram(evidence)), timeline=picture(draw_outages(evidence, found.loss)),
+        histogram=picture(draw_histogram(evidence.timing, evidence.recording.frames.t_ns, plan_ms=rig.plan.period_ms)),
+        timeline=picture(timeline),
         harness=picture(harness), weakest=weakest, worst_case=worst_case, findings=findings,
         steps=setup_steps(rig), motors={rest.name for rest in motor_rests(rig)},
         cell_text=cell_text, margin_text=margin_text,

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.model import F64
+from busbench.analysis.outages import Outage
+from busbench.analysis.timing import Timing
+from busbench.model import F64, I64
 from busbench.report.svg import PAGE_WIDTH, Drawing, ticks
 from busbench.verify.control_moves import ControlMove
 from busbench.verify.inputs import ChannelPlan, VerifyInputs
@@ -69,6 +73,70 @@ def draw_trace(evidence: VerifyInputs, mapped: ChannelPlan, turn: ControlMove | 
     return drawing.svg()
 
 
+def draw_channel(title: str, t_s: F64, values: NDArray[np.int16], end_s: float, *, gap_s: float) -> str:
+    """A channel of any recording over time, with its min and max; where no frame came the line is broken.
+
+    Args:
+        title: whose it is.
+        t_s: seconds, float64 (N,).
+        values: counts, or 0 and 1, int16 (N,).
+        end_s: end of the recording.
+        gap_s: frames farther apart than this are not joined.
+    """
+    height, top, bottom = 66.0, 10.0, 44.0
+    drawing = Drawing(WIDTH, height, title=f"{title} over time")
+    low, high = (float(values.min()), float(values.max())) if values.size else (0.0, 0.0)
+
+    def y(counts: float) -> float:
+        return bottom - (bottom - top) * (counts - low) / max(1.0, high - low)
+
+    for counts in dict.fromkeys((low, high)):
+        drawing.line(_LEFT, y(counts), WIDTH - _RIGHT, y(counts), dash="dot", width=0.5)
+        drawing.text(_LEFT - 6, y(counts) + 4, f"{counts:.0f}", anchor="end", size=10)
+    for run in np.split(np.arange(t_s.size), np.flatnonzero(np.diff(t_s) > gap_s)[:_KEPT_EVENTS] + 1):
+        points = _thinned(t_s[run], values[run], max(end_s, 1e-9))
+        drawing.path(((_x(t, end_s), y(v)) for t, v in points), width=1.2)
+    _time_axis(drawing, end_s, bottom + 4)
+    return drawing.svg()
+
+
+def draw_periods(t_s: F64, end_s: float, *, most_s: float) -> str:
+    """Frame periods over time, each column from its shortest to its longest; longer ones stand at the upper edge.
+
+    Args:
+        t_s: time of each frame, float64 (N,).
+        end_s: end of the recording.
+        most_s: longest period that has its place on the scale.
+    """
+    periods = np.diff(t_s)
+    height, top, bottom = 120.0, 14.0, 92.0
+    drawing = Drawing(WIDTH, height, title="frame periods over time")
+    shown = periods[periods <= most_s]
+    if not shown.size:
+        return ""
+    low, high = float(shown.min()) * 1e3, float(shown.max()) * 1e3
+    low, high = (low, high) if high > low else (low * 0.99, high * 1.01 + 1e-9)
+
+    def y(ms: float) -> float:
+        return bottom - (bottom - top) * (min(ms, high) - low) / (high - low)
+
+    column = np.minimum((t_s[1:] / max(end_s, 1e-9) * _COLUMNS).astype(np.int64), _COLUMNS - 1)
+    starts = np.flatnonzero(np.diff(column, prepend=-1))
+    least, most = np.minimum.reduceat(periods, starts) * 1e3, np.maximum.reduceat(periods, starts) * 1e3
+    width = (WIDTH - _LEFT - _RIGHT) / _COLUMNS
+    for place, a, b in zip(column[starts].tolist(), least.tolist(), most.tolist(), strict=True):
+        x = _LEFT + (place + 0.5) * width
+        drawing.line(x, y(a) + 0.6, x, min(y(b), y(a)) - 0.6, width=width)
+        if b > high:
+            drawing.text(x, top - 4, "G", anchor="middle", size=9, bold=True)
+    for tick in ticks(low, high, most=4):
+        drawing.text(_LEFT - 6, y(tick) + 4, f"{tick:.6g}", anchor="end", size=10)
+        drawing.line(_LEFT - 3, y(tick), _LEFT, y(tick))
+    drawing.text(_LEFT - 6, top - 4, "ms", anchor="end", size=10)
+    _time_axis(drawing, end_s, bottom + 4)
+    return drawing.svg()
+
+
 def _thinned(t_s: F64, values: NDArray[np.int16], end_s: float) -> list[tuple[float, float]]:
     """Points whose line looks as all would: first, least, greatest and last of each column."""
     if not values.size:
@@ -87,18 +155,23 @@ def _thinned(t_s: F64, values: NDArray[np.int16], end_s: float) -> list[tuple[fl
     return points
 
 
-def draw_histogram(evidence: VerifyInputs) -> str:
-    """How long the periods were; empty where the clock tells nothing of it."""
-    timing = evidence.timing
+def draw_histogram(timing: Timing, t_ns: I64, *, plan_ms: float | None = None) -> str:
+    """How long the periods were; empty where the clock tells nothing of it.
+
+    Args:
+        timing: of the recording.
+        t_ns: time of each frame, int64 (N,).
+        plan_ms: planned period, marked where it is given.
+    """
     if timing.jitter is None or timing.period_mean_s is None:
         return ""
-    plan_ms, mean_ms = evidence.rig.plan.period_ms, timing.period_mean_s * 1e3
-    periods = np.diff(evidence.recording.frames.t_ns) / 1e6
+    mean_ms = timing.period_mean_s * 1e3
+    periods = np.diff(t_ns) / 1e6
     periods = periods[(periods > 0) & (periods < 1.5 * mean_ms)]
     if not periods.size:
         return ""
     high_ms = timing.jitter.period_high_s * 1e3
-    reach = max(float(np.abs(periods - mean_ms).max()), 2 * high_ms, abs(plan_ms - mean_ms)) * 1.05
+    reach = max(float(np.abs(periods - mean_ms).max()), 2 * high_ms, abs((plan_ms or mean_ms) - mean_ms)) * 1.05
     reach = max(reach, 1e-6)
     low, high = mean_ms - reach, mean_ms + reach
     counts, _ = np.histogram(periods, _BINS, (low, high))
@@ -121,8 +194,9 @@ def draw_histogram(evidence: VerifyInputs) -> str:
     drawing.text(_LEFT - 6, top + 8, f"{int(counts.max())}", anchor="end", size=10)
     drawing.text(_LEFT - 6, bottom, "0", anchor="end", size=10)
     drawing.text(_LEFT - 6, (top + bottom) / 2, "frames", anchor="end", size=10)
-    drawing.line(x(plan_ms), top - 6, x(plan_ms), bottom, dash="dash", width=1.5)
-    drawing.text(x(plan_ms), top - 10, f"plan {plan_ms:g} ms", anchor="middle", size=10)
+    if plan_ms is not None:
+        drawing.line(x(plan_ms), top - 6, x(plan_ms), bottom, dash="dash", width=1.5)
+        drawing.text(x(plan_ms), top - 10, f"plan {plan_ms:g} ms", anchor="middle", size=10)
     a, b = max(_LEFT, x(mean_ms - high_ms)), min(WIDTH - _RIGHT, x(mean_ms + high_ms))
     drawing.path(((a, bottom + 20), (a, bottom + 24), (b, bottom + 24), (b, bottom + 20)))
     words = f"rms of the receiver's own jitter: at most ±{high_ms:.3g} ms"
@@ -130,16 +204,20 @@ def draw_histogram(evidence: VerifyInputs) -> str:
     return drawing.svg()
 
 
-def draw_outages(evidence: VerifyInputs, loss: LinkLoss | None) -> str:
-    """When the bus was out, one lane for each kind; empty where times are not known."""
-    if not evidence.clock.is_known:
-        return ""
-    end_s = max(evidence.end_s, 1e-9)
+def draw_outages(events: Sequence[Outage], end_s: float, *, off: LinkLoss | None = None) -> str:
+    """When the bus was out, one lane for each kind.
+
+    Args:
+        events: outages with times.
+        end_s: end of the recording.
+        off: hatched, where the transmitter was off.
+    """
+    end_s = max(end_s, 1e-9)
     lane, top = 20.0, 20.0
     height = top + lane * len(LANES) + 26
     drawing = Drawing(WIDTH, height, title="outages over time")
-    if loss is not None:
-        a, b = _x(loss.start_s, end_s), _x(loss.end_s, end_s)
+    if off is not None:
+        a, b = _x(off.start_s, end_s), _x(off.end_s, end_s)
         drawing.box(a, top, b - a, lane * len(LANES), fill="hatch")
         drawing.text(a, top - 4, "transmitter off", size=10)
     for i, (kind, letter) in enumerate(LANES):
@@ -147,7 +225,7 @@ def draw_outages(evidence: VerifyInputs, loss: LinkLoss | None) -> str:
         drawing.text(_LEFT - 6, base - 6, f"{kind} {letter}", anchor="end", size=10)
         drawing.line(_LEFT, base, WIDTH - _RIGHT, base, dash="dot", width=0.5)
         last = -100.0
-        for event in [one for one in evidence.outages.events if one.kind == kind][:_KEPT_EVENTS]:
+        for event in [one for one in events if one.kind == kind][:_KEPT_EVENTS]:
             start, stop = event.start_s or 0.0, event.end_s or 0.0
             a, b = _x(start, end_s), _x(stop, end_s)
             drawing.box(a, base - 5, max(1.5, b - a), 5, fill="solid")

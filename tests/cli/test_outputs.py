@@ -75,6 +75,7 @@ OUTPUTS = (
     *(Output(_DRIVE, "drive --to", f".{one}", _SWEEP) for one in ("csv", "vcd", "raw", "bin", "pcapng")),
     *(Output(f"{_DRIVE} --pulses 1", "drive --to", f".{one}", _SWEEP) for one in ("csv", "vcd")),
     Output("drive replay.toml --no-motor --to *", "drive --to", ".csv", ("slots.csv", "replay.toml")),
+    Output("report slots.csv -o *", "report --output", ".html", ("slots.csv",)),
     Output("rig new *", "rig new file", ".toml", forces=True),
     Output("rig draft round.pcapng -o *", "rig draft --output", ".toml", ("round.pcapng",)),
     Output("rig power plan.toml --program sweeps.toml --svg *", "rig power --svg", ".svg", _SWEEP),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import signal
 import socket
 import subprocess
@@ -49,9 +50,10 @@ def test_the_table_of_ports_fits_80_columns(chip: Chip, capsys: Capture) -> None
 def test_help_fits_a_screen_of_24_lines(capsys: Capture) -> None:
     assert run(["--help"]) == 0
     lines = capsys.readouterr().out.splitlines()
-    assert len(lines) < 24
+    assert len(lines) <= 24
     assert max(map(len, lines)) <= 80
-    assert [line.split()[0] for line in lines[-len(COMMANDS) :]] == list(COMMANDS)
+    names = [re.match(r"[a-z]* +([a-z]+(?:, [a-z]+)*) ", line) for line in lines[4:]]
+    assert ", ".join(name[1] for name in names if name) == ", ".join(COMMANDS)
 
 
 def test_ports_for_programs(capsys: Capture) -> None:

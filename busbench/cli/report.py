@@ -1,0 +1,70 @@
+"""`busbench report`: one page of any recording, and the check of a page that somebody sent."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from busbench.cli.output import PAGE, force_option, wrote
+from busbench.cli.outputs import OUTPUT, OutputCommand
+from busbench.cli.source import Progress, open_source, read_options, source_options
+from busbench.errors import BusbenchError, pluralize
+
+
+@click.command("report", cls=OutputCommand)
+@click.option("-o", "--output", type=OUTPUT, callback=PAGE, metavar="FILE.html", help="Write the page to this file.")
+@click.option("--svg", "picture", metavar="NAME", help="Print one picture: outages, histogram, periods, channel-1 …")
+@click.option("--check", "page", metavar="PAGE.html", help="Make the figures of a page again from the recording.")
+@force_option
+@source_options
+def command(
+    source: str, output: str | None, picture: str | None, page: str | None, force: bool, **settings: Any
+) -> None:
+    """Make one page of a recording: outages, timing and channels.
+
+    The page holds words, tables and pictures in one file; it fetches nothing and
+    prints on A4. Its figures are those of `outages`, `timing` and `channels`, and
+    stand in it as data: with --check anybody who has the recording makes them
+    again. Exit code 1 where a page is not what the recording shows.
+
+    \b
+    busbench report captures/heron-flight.pcapng -o flight.html
+    """
+    if sum(one is not None for one in (output, picture, page)) != 1:
+        raise BusbenchError("-o, --svg, --check: one of them is wanted", hint="see busbench report --help")
+    from busbench.analysis.recording import read_whole
+    from busbench.report.recording_page import RecordingPage
+
+    options = read_options(settings)
+    progress = Progress("reading")
+    with open_source(source, options) as capture:
+        recording = read_whole(
+            capture, line=options.line, on_block=lambda frames: progress.at(pluralize(frames, "frame"))
+        )
+        progress.end()
+    made = RecordingPage(recording)
+    if picture is not None:
+        click.echo(made.picture(picture))
+    elif output is not None:
+        from busbench.output_file import write_output
+        from busbench.report.provenance import gather
+
+        text = made.html(gather(source=Path(source).name, recording_path=source, rig_path=""))
+        write_output(output, text, force=force)
+        wrote(output, "page of the recording")
+    else:
+        assert page is not None
+        click.get_current_context().exit(check(made, source, page))
+
+
+def check(made: Any, source: str, page: str) -> int:
+    """Hold a page against what was made again; prints the first difference and returns the exit code."""
+    from busbench.report.page_data import first_difference, read_figures
+    from busbench.report.provenance import sha256_of
+
+    figures = read_figures(page)
+    difference = first_difference(figures, made.figures(sha256=sha256_of(source)))
+    click.echo(f"{page}: {difference or 'is what the recording shows'}")
+    return int(bool(difference))

@@ -1,0 +1,69 @@
+"""The figures of a page as data inside it, so that whoever receives the page can make them again."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from html import escape
+from pathlib import Path
+
+from busbench.errors import BusbenchError, unreadable
+
+_OPEN = '<script type="application/json" id="busbench-figures">'
+_MOST_BYTES = 64_000_000
+
+
+def data_element(figures: Mapping[str, object]) -> str:
+    """The figures as an element that a browser neither shows nor runs."""
+    text = json.dumps(figures, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    return f"{_OPEN}{text.replace('<', chr(92) + 'u003c')}</script>"
+
+
+def read_figures(path: str) -> dict[str, object]:
+    """The figures of a page.
+
+    Args:
+        path: of the page.
+
+    Raises:
+        BusbenchError: it cannot be read, or holds no figures of busbench.
+    """
+    try:
+        with Path(path).open("rb") as file:
+            text = file.read(_MOST_BYTES).decode("utf-8", "replace")
+    except OSError as error:
+        what, hint = unreadable(error)
+        raise BusbenchError(f"{path}: {what}", hint=hint) from None
+    found = re.search(re.escape(_OPEN) + r"(.*?)</script>", text, re.DOTALL)
+    try:
+        figures = json.loads(found[1]) if found else None
+    except (ValueError, RecursionError):
+        figures = None
+    if not isinstance(figures, dict):
+        raise BusbenchError(f"{path}: holds no figures of busbench", hint="name a page that `busbench report` wrote")
+    return figures
+
+
+def first_difference(page: object, made: object, *, place: str = "") -> str:
+    """Where two sets of figures differ first, in words; empty where they agree.
+
+    Args:
+        page: of the page.
+        made: made again.
+        place: names so far.
+    """
+    if isinstance(page, Mapping) and isinstance(made, Mapping):
+        for name in [*page, *(one for one in made if one not in page)]:
+            inner = f"{place}.{name}" if place else str(name)
+            if name not in page or name not in made:
+                return f"{inner} is {'missing' if name not in page else 'unknown'}"
+            if words := first_difference(page[name], made[name], place=inner):
+                return words
+        return ""
+    if isinstance(page, list) and isinstance(made, list):
+        if len(page) != len(made):
+            return f"{place} has {len(page)} entries, made again {len(made)}"
+        pairs = enumerate(zip(page, made, strict=True))
+        return next((words for i, (a, b) in pairs if (words := first_difference(a, b, place=f"{place}[{i}]"))), "")
+    return "" if page == made else f"{place} is {escape(json.dumps(page))}, made again {escape(json.dumps(made))}"

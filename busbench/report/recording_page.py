@@ -1,0 +1,145 @@
+"""The page of any recording: outages, timing and channels as words, tables and pictures in one HTML file."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+
+import numpy as np
+
+from busbench.analysis.channels import Channels
+from busbench.analysis.outages import Outages
+from busbench.analysis.recording import Recording
+from busbench.analysis.timing import Timing
+from busbench.errors import BusbenchError, pluralize
+from busbench.model import F64
+from busbench.report.page_data import data_element
+from busbench.report.pictures import draw_channel, draw_histogram, draw_outages, draw_periods
+from busbench.report.provenance import Provenance
+from busbench.rig.html import html_template
+from busbench.verify.result import CAUTION
+from busbench.wire.frame_spec import CHANNELS
+from busbench.wire.scale import Scale
+
+_LONG = 1.5  # periods: a longer one is a gap and has no place on the scale
+_APART = 5.0  # periods without a frame that break the line of a channel
+KIND = "recording"
+
+
+class RecordingPage:
+    """All that the page of a recording shows, worked out once.
+
+    Args:
+        recording: whole.
+    """
+
+    def __init__(self, recording: Recording) -> None:
+        self.recording = recording
+        self.outages: Outages = recording.outages()
+        self.timing: Timing = recording.timing()
+        self.channels: Channels = recording.channels()
+        start_ns = recording.span.first_t_ns or 0
+        self.t_s: F64 = np.asarray((recording.frames.t_ns - start_ns) / 1e9, np.float64)
+        last_ns = recording.span.last_t_ns or start_ns
+        self.end_s = max(self.outages.duration_s or 0.0, (last_ns - start_ns) / 1e9)
+
+    @property
+    def pictures(self) -> dict[str, Callable[[], str]]:
+        """Each picture by its name; one gives nothing where the recording cannot show it."""
+        has_times = self.recording.clock.is_known and self.end_s > 0
+        named: dict[str, Callable[[], str]] = {
+            "outages": lambda: draw_outages(self.outages.events, self.end_s) if has_times else "",
+            "histogram": lambda: draw_histogram(self.timing, self.recording.frames.t_ns),
+            "periods": lambda: self._periods() if has_times else "",
+        }
+        for one in self.channels.channels if has_times else ():
+            named[f"channel-{one.channel}"] = lambda channel=one.channel: self._channel(channel)  # type: ignore[misc]
+        return named
+
+    def picture(self, name: str) -> str:
+        """One picture as an SVG element.
+
+        Raises:
+            BusbenchError: there is none of that name, or the recording cannot show it.
+        """
+        made = self.pictures.get(name, lambda: "")()
+        if not made:
+            names = ", ".join(one for one, draw in self.pictures.items() if draw())
+            hint = f"give one of {names}" if names else "it has no times, and so no pictures"
+            raise BusbenchError(f"--svg: there is no picture {name} of this recording", hint=hint)
+        return made
+
+    def figures(self, *, sha256: str | None) -> dict[str, object]:
+        """The figures of the commands as plain values, and what they were made from."""
+        made: dict[str, object] = {
+            "kind": KIND,
+            "recording_sha256": sha256,
+            "outages": self.outages.to_json(),
+            "timing": self.timing.to_json(),
+            "channels": self.channels.to_json(),
+        }
+        return dict(json.loads(json.dumps(made)))  # as whoever reads the page gets them
+
+    def html(self, provenance: Provenance) -> str:
+        """The page; all words of files and people in it are escaped."""
+        from markupsafe import Markup
+
+        info, scale = self.recording.info, Scale()
+        drawn = {name: Markup(draw()) for name, draw in self.pictures.items()}
+        return html_template("busbench.report", "recording.html").render(
+            provenance=provenance, info=info, outages=self.outages, caution=CAUTION,
+            outage_words=list(self._outage_words()), timing_words=list(self._timing_words()),
+            rows=list(self._rows(scale)), seconds=_seconds,
+            scale=f"{scale.centre_us:g} µs at {scale.centre_counts:g} counts, {scale.us_per_count:g} µs a count",
+            timeline=drawn["outages"], histogram=drawn["histogram"], periods=drawn["periods"],
+            traces=[(name.replace("-", " "), made) for name, made in drawn.items() if name.startswith("channel-")],
+            is_virtual=any(name.startswith("virtual:") for name in (provenance.source, info.source)),
+            data=Markup(data_element(self.figures(sha256=provenance.recording_sha256))),
+        )  # fmt: skip
+
+    def _outage_words(self) -> Iterator[str]:
+        found = self.outages
+        lasted = "" if found.duration_s is None else f" in {found.duration_s:.3f} s"
+        yield f"{pluralize(found.frames, 'frame')}{lasted}, {found.expected:,} due."
+        if found.missed_ratio is not None:
+            upper = f"95 % upper confidence limit {100 * found.missed_ratio_upper95:.3g} %"
+            yield f"{found.missed:,} missed, all causes together: {100 * found.missed_ratio:.3g} %, {upper}."
+        for note in found.notes:
+            yield f"{note[0].upper()}{note[1:]}."
+
+    def _timing_words(self) -> Iterator[str]:
+        if self.timing.period_mean_s is not None:
+            yield f"A frame every {1e3 * self.timing.period_mean_s:.6g} ms on average."
+        if self.timing.note:
+            yield f"{self.timing.note[0].upper()}{self.timing.note[1:]}."
+
+    def _rows(self, scale: Scale) -> Iterator[tuple[str, ...]]:
+        for one in self.channels.channels:
+            if one.channel > CHANNELS:
+                states = ("on" if value else "off" for value in (one.min_counts, one.max_counts))
+                yield (str(one.channel), *states, f"{100 * one.mean_counts:.1f} % on", "–", "–", str(one.moves), "–")
+                continue
+            low, high = (float(scale.to_us(value)) for value in (one.min_counts, one.max_counts))
+            noise = "–" if one.still_noise_counts is None else f"{one.still_noise_counts:.2f}"
+            yield (
+                str(one.channel), str(one.min_counts), str(one.max_counts), f"{one.mean_counts:.1f}",
+                f"{low:.0f}…{high:.0f}", noise, str(one.moves), str(one.glitches),
+            )  # fmt: skip
+
+    def _periods(self) -> str:
+        period_s = self.timing.period_mean_s
+        return "" if period_s is None else draw_periods(self.t_s, self.end_s, most_s=_LONG * period_s)
+
+    def _channel(self, channel: int) -> str:
+        frames = self.recording.frames
+        good = ~frames.suspect
+        if channel > CHANNELS:
+            values = (frames.flags[good] >> (channel - CHANNELS - 1) & 1).astype(np.int16)
+        else:
+            values = frames.channels[good, channel - 1].astype(np.int16)
+        gap_s = _APART * (self.timing.period_mean_s or self.outages.period_s or self.end_s)
+        return draw_channel(f"channel {channel}", self.t_s[good], values, self.end_s, gap_s=gap_s)
+
+
+def _seconds(value: float | None) -> str:
+    return "–" if value is None else f"{value:.3f}"

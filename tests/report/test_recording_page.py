@@ -1,0 +1,105 @@
+"""The page of any recording: its figures are those of the commands, and a page that says otherwise is found out."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import html5lib
+import numpy as np
+import pytest
+
+from busbench.analysis.recording import read_recording
+from busbench.report.page_data import first_difference, read_figures
+from busbench.report.pictures import draw_channel, draw_periods
+from busbench.report.recording_page import RecordingPage
+from tests.cli.running import CAPTURES, call
+
+NAMES = ("heron-flight.pcapng", "heron-bench.pcapng", "heron-slots.csv", "heron-line.vcd", "heron-noisy.raw")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_figures_of_the_page_are_those_of_the_commands(
+    capfd: pytest.CaptureFixture[str], tmp_path: Path, name: str
+) -> None:
+    page = tmp_path / "page.html"
+    assert call(capfd, "report", CAPTURES / name, "-o", page).code == 0
+    figures = read_figures(str(page))
+    for command in ("outages", "timing", "channels"):
+        assert figures[command] == json.loads(call(capfd, command, CAPTURES / name, "--format", "json").out)
+    checked = call(capfd, "report", CAPTURES / name, "--check", page)
+    assert (checked.code, checked.out) == (0, f"{page}: is what the recording shows\n")
+
+
+def test_a_page_that_was_changed_or_is_of_another_recording_is_found_out(
+    capfd: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    page, flight = tmp_path / "page.html", CAPTURES / "heron-flight.pcapng"
+    call(capfd, "report", flight, "-o", page)
+    text = page.read_text(encoding="utf-8")
+    page.write_text(text.replace('"missed":290', '"missed":0', 1), encoding="utf-8")
+    checked = call(capfd, "report", flight, "--check", page)
+    assert (checked.code, checked.out) == (1, f"{page}: outages.missed is 0, made again 290\n")
+    page.write_text(text, encoding="utf-8")
+    other = call(capfd, "report", CAPTURES / "heron-bench.pcapng", "--check", page)
+    assert (other.code, ": recording_sha256 is " in other.out) == (1, True)
+
+
+def test_the_page_is_whole_fetches_nothing_and_runs_nothing(capfd: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    page = tmp_path / "page.html"
+    call(capfd, "report", CAPTURES / "heron-flight.pcapng", "-o", page)
+    text = page.read_text(encoding="utf-8")
+    parser = html5lib.HTMLParser(strict=True)
+    parser.parse(text)
+    assert re.findall(r"(?:src|href)=", text) == []
+    assert re.findall(r"<script[^>]*>", text) == ['<script type="application/json" id="busbench-figures">']
+    assert text.count("<svg") == 21  # outages, histogram, periods, 18 channels
+    assert len(text) < 1_000_000
+
+
+@pytest.mark.parametrize("name", ["outages", "histogram", "periods", "channel-1", "channel-17"])
+def test_a_picture_alone_is_that_of_the_page(capfd: pytest.CaptureFixture[str], tmp_path: Path, name: str) -> None:
+    page = tmp_path / "page.html"
+    call(capfd, "report", CAPTURES / "heron-flight.pcapng", "-o", page)
+    svg = call(capfd, "report", CAPTURES / "heron-flight.pcapng", "--svg", name).out.strip()
+    assert svg.startswith("<svg ")
+    assert svg in page.read_text(encoding="utf-8")
+
+
+def test_a_recording_without_times_has_a_page_without_pictures() -> None:
+    page = RecordingPage(read_recording(CAPTURES / "heron-noisy.raw"))
+    assert [name for name, draw in page.pictures.items() if draw()] == []
+
+
+def test_a_channel_is_drawn_from_its_first_frame_to_its_last_and_broken_where_none_came() -> None:
+    t_s = np.array([0.0, 1.0, 2.0, 8.0, 9.0, 10.0])
+    svg = draw_channel("channel 1", t_s, np.array([172, 992, 1811, 992, 172, 172], np.int16), 10.0, gap_s=2.0)
+    # The drawn range is x 96 to 674 over 10 s, y 44 (min) to 10 (max).
+    assert re.findall(r'points="([^"]*)"', svg) == [
+        "96,44 153.8,27 211.6,10",
+        "558.4,27 616.2,44 674,44",
+    ]
+    assert [word for word in re.findall(r">([^<>]+)</text>", svg) if len(word) > 2] == ["172", "1811"]
+
+
+def test_periods_are_drawn_from_shortest_to_longest_and_a_gap_by_its_letter() -> None:
+    svg = draw_periods(np.array([0.0, 0.014, 0.029, 0.043, 0.143, 0.157]), 0.157, most_s=0.021)
+    assert svg.count(">G</text>") == 1
+    assert ">14</text>" in svg
+    assert ">15</text>" in svg
+
+
+@pytest.mark.parametrize(
+    ("page", "made", "words"),
+    [
+        ({"a": 1}, {"a": 1}, ""),
+        ({"a": {"b": [1, 2]}}, {"a": {"b": [1, 3]}}, "a.b[1] is 2, made again 3"),
+        ({"a": [1]}, {"a": [1, 2]}, "a has 1 entries, made again 2"),
+        ({"a": 1}, {}, "a is unknown"),
+        ({}, {"a": 1}, "a is missing"),
+        ({"a": None}, {"a": 0.5}, "a is null, made again 0.5"),
+    ],
+)
+def test_the_first_difference_is_named(page: object, made: object, words: str) -> None:
+    assert first_difference(page, made) == words
