@@ -116,8 +116,8 @@ class _FirstRows:
     @property
     def has_time(self) -> bool:
         """False where the first column holds levels too."""
-        first = self.table[:, :1]
-        return not (are_levels(first) and (np.diff(first[:, 0]) <= 0).mean() > _STANDS)
+        first = self.table[:, 0]
+        return not are_levels(first) or int(np.count_nonzero(np.diff(first) <= 0)) <= _STANDS * len(first)
 
 
 def numbers(flat: bytes, columns: int) -> F64:
