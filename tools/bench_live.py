@@ -22,7 +22,7 @@ from busbench.wire.scale import Scale
 
 PERIOD_NS = 7_000_000
 UI = [sys.executable, "-m", "busbench", "watch"]
-PAINTED = scale_words("counts", Scale()).encode()  # in the head of the lanes, behind the state line
+PAINTED = scale_words("counts", Scale()).encode()  # in the head of the channels, behind the state line
 
 
 class Frames:
@@ -77,7 +77,7 @@ def running_ui() -> Iterator[int]:
 
 
 def first_paint_s(source: str, *, limit_s: float = 30) -> float:
-    """Seconds from the start of the program to the first picture of the lanes.
+    """Seconds from the start of the program to the first picture of the channels.
 
     Raises:
         SystemExit: it was not there in time.
@@ -88,7 +88,7 @@ def first_paint_s(source: str, *, limit_s: float = 30) -> float:
         while PAINTED not in shown:
             left_s = begun + limit_s - time.perf_counter()
             if left_s <= 0 or not select.select([master], [], [], left_s)[0]:
-                raise SystemExit(f"the lanes were not painted in {limit_s:g} s")
+                raise SystemExit(f"the channels were not painted in {limit_s:g} s")
             shown += os.read(master, 65536)
         return time.perf_counter() - begun
 

@@ -214,8 +214,8 @@ def vanish_watch(dice: random.Random, folder: Path) -> Told:
             assert time.monotonic() < until, f"{session.link}: {session.notice}"
             session.tick(0.02)
             session.refresh()
-            session.lanes(20)
-            session.beat()
+            session.channel_rows(20)
+            session.timing()
             if sends:
                 send_until(far, sent_s, time.monotonic() + 0.02)
 
@@ -226,7 +226,7 @@ def vanish_watch(dice: random.Random, folder: Path) -> Told:
     comes_back = dice.random() < 0.7
     if comes_back:
         far = Far(folder / "port")
-        look(lambda: session.link == "in step", sends=True)
+        look(lambda: session.link == "in sync", sends=True)
     session.close()
     far.unplug()
     noted = [mark.text for mark in session.marks]

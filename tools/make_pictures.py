@@ -176,7 +176,7 @@ def _run(segment: Segment) -> Run:
 PICTURES: dict[str, Callable[[], list[Row]]] = {
     "outages": printed("outages captures/heron-flight.pcapng"),
     "power": printed("rig power captures/heron.toml", first=19, last=5),
-    "lanes": watched("1", at_s=30.9),
+    "channels": watched("1", at_s=30.9),
     "events": watched("3 n n n", at_s=30.9),
     "preview": printed("drive sweep --channel 1 --low -50 --high 50 --period 4 --cycles 3 --preview"),
 }

@@ -36,6 +36,7 @@ class AppState:
         rings: True rings the bell on losses.
         session: None until a source was chosen.
         unit: one of UNITS.
+        is_common_scale: True draws all traces from 0 to 2047, False each within its own range.
         chosen: index of the outage looked at, None for none.
         said: the last word of the program itself; goes before the session's.
         rig: the plan, None where none was named.
@@ -51,6 +52,7 @@ class AppState:
     rings: bool = False
     session: Session | None = None
     unit: str = UNITS[0]
+    is_common_scale: bool = False
     chosen: int | None = None
     said: str = ""
     rig: Rig | None = None

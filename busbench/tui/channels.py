@@ -1,4 +1,4 @@
-"""What each channel does now: its value, its span, its trace and a word for its state."""
+"""What each channel does now: its value, its range, its trace and a word for its state."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ LOW_END, HIGH_END = 172, 1811  # the customary ends of a channel
 NEAR_END = 8
 FAILSAFE, LOST = "failsafe", "lost"  # the value is the receiver's, not the stick's
 DAMAGED = "damaged"  # the value is that of the frame before
+HELD = frozenset({DAMAGED, "no frame"})  # states whose values are not those of a frame now
 GLITCH, MOVING, AT_END, PAST_END, STILL, ON, OFF, NONE = (
     "glitch",
     "moving",
@@ -38,7 +39,7 @@ class ChannelRows:
     Args:
         row: the frame shown, -1 where there is none.
         values: counts, 0 or 1 on channels 17 and 18, uint16 (18,).
-        low, high: least and greatest since the reset, uint16 (18,).
+        low, high: min and max since the reset, uint16 (18,).
         trace: values in equal steps of time up to the place, -1 where no frame came, int16 (18, points).
         states: a word for each channel.
     """
@@ -51,15 +52,26 @@ class ChannelRows:
     states: tuple[str, ...]
 
 
-def look(store: FrameStore, place: int, *, since: int, points: int, glitches: frozenset[int]) -> ChannelRows:
+def look(
+    store: FrameStore,
+    place: int,
+    *,
+    since: int,
+    points: int,
+    glitches: frozenset[int],
+    stale_ns: int = 0,
+    is_gone: bool = False,
+) -> ChannelRows:
     """Look at all channels.
 
     Args:
         store: the frames.
         place: where on the axis.
-        since: row from which spans are taken.
+        since: row from which ranges are taken.
         points: steps of the trace.
         glitches: indices of channels that had a glitch lately.
+        stale_ns: age up to which a frame still counts as the one now.
+        is_gone: True where no frame is due to the place any more; the values are those of the last one.
     """
     row = store.row_at(place)
     if row < 0:
@@ -75,9 +87,11 @@ def look(store: FrameStore, place: int, *, since: int, points: int, glitches: fr
     # Steps stand on a fixed grid, so that the trace moves by whole steps and does not shimmer.
     step = max(1, width // points)
     edges = (place // step + 1 + np.arange(-points, 1, dtype=np.int64)) * step
-    trace = _sample(store.axis_of(first, row + 1), recent, edges)
+    trace = _sample(store, first, row + 1, edges, recent, stale_ns)
     flags = int(store.flags[row])
-    if store.is_damaged(row, row + 1)[0]:
+    if is_gone:
+        states = (NONE,) * ALL_CHANNELS
+    elif store.is_damaged(row, row + 1)[0]:
         states = (DAMAGED,) * ALL_CHANNELS
     elif flags & (FLAG_FAILSAFE | FLAG_LOST):
         states = (FAILSAFE if flags & FLAG_FAILSAFE else LOST,) * ALL_CHANNELS
@@ -86,13 +100,14 @@ def look(store: FrameStore, place: int, *, since: int, points: int, glitches: fr
     return ChannelRows(row, recent[:, -1], low, high, trace, states)
 
 
-def between(store: FrameStore, lo: int, hi: int, *, points: int) -> NDArray[np.int16]:
+def between(store: FrameStore, lo: int, hi: int, *, points: int, stale_ns: int = 0) -> NDArray[np.int16]:
     """Values of all channels in equal steps from one place on the axis to another, -1 where no frame came.
 
     Args:
         store: the frames.
         lo, hi: places on the axis.
         points: steps.
+        stale_ns: age up to which a frame still counts.
 
     Returns:
         int16 (18, points).
@@ -101,7 +116,7 @@ def between(store: FrameStore, lo: int, hi: int, *, points: int) -> NDArray[np.i
     if last <= first:
         return np.full((ALL_CHANNELS, points), -1, np.int16)
     edges = lo + np.arange(points + 1, dtype=np.int64) * (hi - lo) // points
-    return _sample(store.axis_of(first, last), store.values(first, last), edges)
+    return _sample(store, first, last, edges, store.values(first, last), stale_ns)
 
 
 def find_glitches(store: FrameStore, place: int) -> frozenset[int]:
@@ -114,13 +129,14 @@ def find_glitches(store: FrameStore, place: int) -> frozenset[int]:
     return frozenset(one.channel - 1 for one in found.channels if one.glitches)
 
 
-def _sample(axis: I64, values: U16, edges: I64) -> NDArray[np.int16]:
-    """The last value of each step of time; -1 where none came in it and the step before."""
-    after = np.searchsorted(axis, edges)
-    rows = after[1:] - 1
-    came = after[1:] > after[:-1]
-    came[1:] |= came[:-1]
-    out: NDArray[np.int16] = values[:, np.maximum(rows, 0)].astype(np.int16)
+def _sample(store: FrameStore, first: int, last: int, edges: I64, values: U16, stale_ns: int) -> NDArray[np.int16]:
+    """The last value of each step of time; -1 where no whole frame came in it and the one before it is stale."""
+    axis = store.axis_of(first, last)
+    rows = np.searchsorted(axis, edges[1:]) - 1
+    at = np.maximum(rows, 0)
+    came = (rows >= 0) & (edges[1:] - axis[at] <= np.maximum(np.diff(edges), stale_ns if store.clock.is_known else 1))
+    came &= ~store.is_damaged(first, last)[at]
+    out: NDArray[np.int16] = values[:, at].astype(np.int16)
     out[:, ~came] = -1
     return out
 
@@ -147,4 +163,4 @@ def _states(recent: U16, glitches: frozenset[int]) -> tuple[str, ...]:
     return tuple(words)
 
 
-__all__ = ["TRACE_S", "ChannelRows", "between", "find_glitches", "look"]
+__all__ = ["HELD", "TRACE_S", "ChannelRows", "between", "find_glitches", "look"]

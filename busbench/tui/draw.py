@@ -67,6 +67,14 @@ def _reach_table(dots: tuple[int, ...]) -> NDArray[np.uint32]:
 _TABLES = (_reach_table(_LEFT), _reach_table(_RIGHT))
 
 
+def drawn_range(low: U16, high: U16) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Counts at the bottom and the top of traces between a min and a max, int32 each; never closer than 16 counts."""
+    least, most = low.astype(np.int32), high.astype(np.int32)
+    is_flat = most - least < 8  # noise of a count or two shall not fill the row
+    middle = np.clip((least + most) // 2, 8, WIRE_MAX - 8)
+    return np.where(is_flat, middle - 8, least), np.where(is_flat, middle + 8, most)
+
+
 def traces(values: I16, low: U16, high: U16, glyphs: Glyphs, *, rows: int = 1) -> list[list[str]]:
     """A line of pen for each channel.
 
@@ -79,10 +87,7 @@ def traces(values: I16, low: U16, high: U16, glyphs: Glyphs, *, rows: int = 1) -
     Returns:
         For each channel its lines, top first.
     """
-    least, most = low.astype(np.int32)[:, None], high.astype(np.int32)[:, None]
-    is_flat = most - least < 8  # noise of a count or two shall not fill the lane
-    middle = (least + most) // 2
-    bottom, top = np.where(is_flat, middle - 8, least), np.where(is_flat, middle + 8, most)
+    bottom, top = (one[:, None] for one in drawn_range(low, high))
     count = 4 * rows
     level = np.clip((values - bottom) * count // np.maximum(top - bottom, 1), 0, count - 1)
     gone = values < 0
@@ -106,25 +111,34 @@ def _row_codes(level: NDArray[np.int32], gone: Bools, glyphs: Glyphs) -> NDArray
     lone = gone | np.concatenate([gone[:, :1], gone[:, :-1]], axis=1)
     before = np.where(lone, level, before)
     side = before + np.sign(level - before)
-    lo, hi = np.minimum(level, side), np.maximum(level, side)
+    return _dots(np.minimum(level, side), np.maximum(level, side), gone)
+
+
+def _dots(lo: NDArray[np.int32], hi: NDArray[np.int32], gone: Bools) -> NDArray[np.uint32]:
+    """Braille of one line, two points a cell, with dots from one level to another."""
     missed = gone | (hi < 0) | (lo > 3)
     lo, hi = np.clip(lo, 0, 3), np.clip(hi, 0, 3)
-    dots = np.empty(level.shape, np.uint32)
+    dots = np.empty(lo.shape, np.uint32)
     dots[:, 0::2] = _TABLES[0][lo[:, 0::2], hi[:, 0::2]]
     dots[:, 1::2] = _TABLES[1][lo[:, 1::2], hi[:, 1::2]]
     dots[missed] = 0
     return 0x2800 + (dots[:, 0::2] | dots[:, 1::2])
 
 
-def ruler(value: int, low: int, high: int, width: int, glyphs: Glyphs, *, top: int = WIRE_MAX) -> list[tuple[str, str]]:
-    """A ruler from 0 to `top` with the span seen and the value now, as styled pieces."""
+def ruler(
+    value: int | None, low: int, high: int, width: int, glyphs: Glyphs, *, top: int = WIRE_MAX
+) -> list[tuple[str, str]]:
+    """A ruler from 0 to `top` with the range seen and the value now, None for none, as styled pieces."""
 
     def cell(counts: int) -> int:
         return min(width - 1, counts * width // (top + 1)) if top == WIRE_MAX else counts * (width - 1) // top
 
+    bare = _bare_ruler(width, glyphs, top)
+    if value is None:
+        first, last = cell(low), cell(high)
+        return [(bare[:first], "rule"), (glyphs.span * (last - first + 1), "rule"), (bare[last + 1 :], "rule")]
     here = cell(value)
     first, last = min(cell(low), here), max(cell(high), here)
-    bare = _bare_ruler(width, glyphs, top)
     return [
         (bare[:first], "rule"),
         (glyphs.span * (here - first), "span"),
@@ -138,6 +152,39 @@ def ruler(value: int, low: int, high: int, width: int, glyphs: Glyphs, *, top: i
 def _bare_ruler(width: int, glyphs: Glyphs, top: int) -> str:
     ticks = {counts * width // (top + 1) for counts in _MARKED} if top == WIRE_MAX else set()
     return "".join(glyphs.tick if at in ticks else glyphs.rule for at in range(width))
+
+
+def bands(lows: I64, highs: I64, ends: tuple[int, int], width: int, height: int, glyphs: Glyphs) -> list[str]:
+    """A band from a min to a max over time, top line first.
+
+    Args:
+        lows, highs: min and max of each part of the time, -1 for none, int64 (P,).
+        ends: what the bottom and the top stand for.
+        width, height: cells.
+        glyphs: what to draw with.
+    """
+    points = width if glyphs.levels else 2 * width
+    first = np.arange(points) * lows.size // points
+    last = np.maximum((np.arange(points) + 1) * lows.size // points, first + 1)
+    none = np.iinfo(np.int64).max
+    low = np.array([np.where(lows[a:b] < 0, none, lows[a:b]).min() for a, b in zip(first, last, strict=True)])
+    high = np.array([highs[a:b].max() for a, b in zip(first, last, strict=True)])
+    gone = (high < 0)[None]
+    count = 4 * height
+
+    def level(values: I64) -> NDArray[np.int32]:
+        clipped = np.clip(values, *ends) - ends[0]
+        return np.minimum(clipped * count // max(1, ends[1] - ends[0]), count - 1).astype(np.int32)[None]
+
+    lo, hi = level(low), level(high)
+    lines = []
+    for row in range(height - 1, -1, -1):
+        if glyphs.levels:
+            inside = ~gone & (hi >= 4 * row) & (lo <= 4 * row + 3)
+            lines.append("".join("|" if one else " " for one in inside[0]))
+        else:
+            lines.append("".join(map(chr, _dots(lo - 4 * row, hi - 4 * row, gone)[0].tolist())))
+    return lines
 
 
 def bars(counts: I64, width: int, height: int, glyphs: Glyphs) -> list[str]:
@@ -166,30 +213,32 @@ _FONT = {
     "8": "███ █ █ ███ █ █ ███",
     "9": "███ █ █ ███   █ ███",
     "A": "███ █ █ ███ █ █ █ █",
+    "B": "██  █ █ ██  █ █ ██ ",
+    "D": "██  █ █ █ █ █ █ ██ ",
     "E": "███ █   ██  █   ███",
     "F": "███ █   ██  █   █  ",
     "G": "███ █   █ █ █ █ ███",
-    "I": "███  █   █   █  ███",
     "K": "█ █ █ █ ██  █ █ █ █",
     "L": "█   █   █   █   ███",
-    "M": "█ █ ███ █ █ █ █ █ █",
     "N": "██  █ █ █ █ █ █ █ █",
     "O": "███ █ █ █ █ █ █ ███",
+    "P": "███ █ █ ███ █   █  ",
     "S": "███ █   ███   █ ███",
     "T": "███  █   █   █   █ ",
-    "Y": "█ █ █ █ ███  █   █ ",
-    ".": "                 █ ",
+    "?": "███   █  █       █ ",
     "-": "        ███        ",
-    "%": "█ █   █  █  █   █ █",
     " ": "                   ",
 }
+_GLYPHS = {one: tuple(rows[at : at + 3] for at in range(0, 19, 4)) for one, rows in _FONT.items()}
+_GLYPHS["."] = (" ", " ", " ", " ", "█")
+_APART = "  "  # twice the gap within a figure, so that no number reads as another
 
 
 def large(text: str, scale: int, glyphs: Glyphs) -> list[str]:
-    """Large figures, 5 x scale lines high and 4 x 2 x scale cells wide each; unknown characters are left blank."""
+    """Large figures, 5 x scale lines high, a column of the font 2 x scale cells wide; unknown ones are left blank."""
     lines = []
     for row in range(5):
-        cells = "".join(_FONT.get(one, _FONT[" "])[row * 4 : row * 4 + 3] + " " for one in text)
+        cells = _APART.join(_GLYPHS.get(one, _GLYPHS[" "])[row] for one in text)
         line = "".join((glyphs.block if cell != " " else " ") * 2 * scale for cell in cells)
         lines += [line] * scale
     return lines
@@ -197,4 +246,5 @@ def large(text: str, scale: int, glyphs: Glyphs) -> list[str]:
 
 def large_scale(text: str, width: int, height: int) -> int:
     """The largest scale at which a text fits, 0 where none does."""
-    return min(width // max(1, 8 * len(text) - 2), height // 5)
+    columns = len(_APART.join(_GLYPHS.get(one, _GLYPHS[" "])[0] for one in text))
+    return min(width // max(1, 2 * columns), height // 5)

@@ -56,7 +56,7 @@ class Events:
         else:
             start = rows.astype(np.int64)
             width = [one.frames - one.missing for one in items]
-            end = start + np.array(width, np.int64)
+            end = start + np.maximum(np.array(width, np.int64), 1)  # what did not come is seen at the frame after it
         return Events(items, start, end)
 
     def then(self, others: Events) -> Events:

@@ -14,15 +14,15 @@ from busbench.tui.events import GrowingOutages
 from busbench.tui.growing_array import give_back_what_is_freed
 from busbench.tui.new_file import require_new
 from busbench.tui.session import Session
-from busbench.tui.timing import TimingFigures, look_at_beat
+from busbench.tui.timing import TimingFigures, look_at_timing
 from busbench.wire.scale import Scale
 
 # Bytes younger than this may still be on their way through an adapter and its driver.
 LAG_NS = 40_000_000
-BEAT_S = 60.0
+TIMING_S = 60.0
 _SILENT_NS = 300_000_000
 _AMBIGUOUS_NS = 2_000_000_000
-_BEAT_EVERY_NS = 2_000_000_000
+_TIMING_EVERY_NS = 2_000_000_000
 
 
 class LiveSession(Session):
@@ -55,8 +55,8 @@ class LiveSession(Session):
         self._recorded_from = 0  # frames that had come before
         self.wrote = ""  # what became of the recording that ran when the session was closed
         self._ambiguous_ns = 0
-        self._beat: TimingFigures | None = None
-        self._beat_place = 0
+        self._timing: TimingFigures | None = None
+        self._timing_place = 0
         self._rung = 0
         self._is_closed = False
         self.is_lost = False
@@ -89,7 +89,9 @@ class LiveSession(Session):
             return "silent"
         if self._ambiguous_ns and self.end - self._ambiguous_ns < _AMBIGUOUS_NS:
             return "ambiguous"
-        return "in step" if self.receiver.is_in_sync else "searching"
+        if self.is_moving and len(self.store) and self.age_s > self.stale_s and self.receiver.is_in_sync:
+            return "no frame"
+        return "in sync" if self.receiver.is_in_sync else "out of sync"
 
     def tick(self, dt_s: float) -> None:
         """Take what came."""
@@ -117,16 +119,16 @@ class LiveSession(Session):
         self.losses, self.events = self._outages.losses, self._outages.events
         self.refresh_glitches()
 
-    def beat(self) -> TimingFigures | None:
-        """The beat of the last minute before the place; measured anew every two seconds at most."""
+    def timing(self) -> TimingFigures | None:
+        """Timing of the last minute before the place; measured again every two seconds at most."""
         hi = self.row + 1
-        if hi > 2 and abs(self.place - self._beat_place) >= _BEAT_EVERY_NS:
-            self._beat_place = self.place
-            lo = max(0, self.store.row_at(self.place - round(BEAT_S * 1e9)))
-            times, scope = self.store.times(lo, hi), f"last {BEAT_S:.0f} s"
-            wakes = self.receiver.wakes[-2 * round(BEAT_S) :]
-            self._beat = look_at_beat(times, clock=self.clock, wakes=wakes, scope=scope)
-        return self._beat
+        if hi > 2 and abs(self.place - self._timing_place) >= _TIMING_EVERY_NS:
+            self._timing_place = self.place
+            lo = max(0, self.store.row_at(self.place - round(TIMING_S * 1e9)))
+            times, scope = self.store.times(lo, hi), f"last {TIMING_S:.0f} s"
+            wakes = self.receiver.wakes[-2 * round(TIMING_S) :]
+            self._timing = look_at_timing(times, clock=self.clock, wakes=wakes, scope=scope)
+        return self._timing
 
     def takes_alarm(self) -> bool:
         """True once after each time that further frames were lost."""

@@ -17,7 +17,7 @@ from busbench.model import Rejects
 from busbench.tui.events import Events, Losses
 from busbench.tui.new_file import require_new
 from busbench.tui.session import Session
-from busbench.tui.timing import TimingFigures, look_at_beat
+from busbench.tui.timing import TimingFigures, look_at_timing
 from busbench.wire.scale import Scale
 
 
@@ -46,7 +46,7 @@ class ReplaySession(Session):
         self._is_closing = threading.Event()
         self._idle = threading.Event()
         self._idle.set()
-        self._beat: TimingFigures | None = None
+        self._timing: TimingFigures | None = None
         self.is_loaded = False
         self.format = info.format
         self.start_utc_ns = info.start_utc_ns
@@ -91,7 +91,7 @@ class ReplaySession(Session):
             self.notice = "no frames in it: a wrong rate or polarity, or another line?"
         self.is_loaded = True
         if len(times) and not self._is_closing.is_set():
-            self._beat = look_at_beat(times, clock=self.clock, wakes=info.wakes, scope="whole recording")
+            self._timing = look_at_timing(times, clock=self.clock, wakes=info.wakes, scope="whole recording")
 
     def _see_ends(self) -> None:
         if self.clock.is_known:
@@ -158,9 +158,9 @@ class ReplaySession(Session):
         """Look for glitches near the place."""
         self.refresh_glitches()
 
-    def beat(self) -> TimingFigures | None:
-        """The beat of the whole recording."""
-        return self._beat
+    def timing(self) -> TimingFigures | None:
+        """Timing of the whole recording."""
+        return self._timing
 
     @property
     def link(self) -> str:
@@ -173,8 +173,8 @@ class ReplaySession(Session):
             return "ambiguous"
         at = self.events.at(self.place)
         if at is None or not self.events.items[at].missing:
-            return "in step"
-        return "searching" if self.events.items[at].kind == "damaged" else "silent"
+            return "in sync"
+        return "out of sync" if self.events.items[at].kind == "damaged" else "silent"
 
     def export(self, path: str) -> str:
         """Write what lies between the marks of the cut to a new pcapng file; reads the recording anew.

@@ -7,6 +7,7 @@ nanoseconds, or row numbers where the frames have no clock.
 from __future__ import annotations
 
 import abc
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -99,11 +100,11 @@ class Session(abc.ABC):
     @property
     @abc.abstractmethod
     def link(self) -> str:
-        """One or two words on the link at the place: in step, searching, silent …"""
+        """One or two words on the link at the place: in sync, out of sync, silent …"""
 
     @abc.abstractmethod
-    def beat(self) -> TimingFigures | None:
-        """The beat, None while there is none."""
+    def timing(self) -> TimingFigures | None:
+        """Frame timing, None while there is none."""
 
     def close(self) -> None:
         """Let go of everything; more than once does no harm."""
@@ -191,9 +192,17 @@ class Session(abc.ABC):
 
     # figures
 
-    def lanes(self, points: int) -> ChannelRows:
+    def channel_rows(self, points: int) -> ChannelRows:
         """All channels at the place."""
-        return look(self.store, self.place, since=self.reset_row, points=points, glitches=self._glitches)
+        return look(
+            self.store,
+            self.place,
+            since=self.reset_row,
+            points=points,
+            glitches=self._glitches,
+            stale_ns=round(self.stale_s * 1e9),
+            is_gone=self.flags is None,
+        )
 
     def refresh_glitches(self) -> None:
         """Look again for glitches near the place."""
@@ -211,13 +220,20 @@ class Session(abc.ABC):
     def flags(self) -> int | None:
         """Byte 23 of the frame now, None where none is due now or it did not come."""
         row = self.row
-        if row < 0:
+        if row < 0 or (self.clock.is_known and self.age_s > self.stale_s):
             return None
-        if self.clock.is_known and self.losses.period_s is not None:
-            age_s = (self.place - self.store.axis(row)) / 1e9
-            if age_s > self.stale_s:
-                return None
+        at = self.events.at(self.place)
+        if at is not None and self.events.items[at].missing:
+            return None
         return int(self.store.flags[row])
+
+    @property
+    def age_s(self) -> float:
+        """Age of the frame at the place, infinite before the first, 0 without a clock."""
+        row = self.row
+        if row < 0:
+            return math.inf
+        return (self.place - self.store.axis(row)) / 1e9 if self.clock.is_known else 0.0
 
     @property
     def stale_s(self) -> float:
@@ -241,7 +257,8 @@ class Session(abc.ABC):
         first, last = self.store.row_at(lo) + 1, self.row + 1
         flags = self.store.flags[first:last]
         bad = (flags & (FLAG_LOST | FLAG_FAILSAFE) > 0) | self.store.is_damaged(first, last)
-        missing = self.events.missing_within(lo, self.place)
+        # Without a clock an outage stands at the frame after it, which is the one at the place where one looks there.
+        missing = self.events.missing_within(lo, self.place + (not self.clock.is_known))
         return int(np.count_nonzero(bad)) + missing, max(0, last - first) + missing
 
     def across(self, index: int) -> list[Across]:

@@ -1,4 +1,4 @@
-"""The beat of some frames: the figures of `timing`, and the histogram of the steps between frames."""
+"""The timing of some frames: the figures of `timing`, the histogram of their periods, and the periods over time."""
 
 from __future__ import annotations
 
@@ -11,33 +11,66 @@ from busbench.analysis.period import is_cut
 from busbench.analysis.timing import Timing, timing
 from busbench.model import I64, Clock, FrameTimes, WakeUps
 
-BINS = 240
+SLOTS = 240  # of the time, each with its shortest and longest period
+_QUANTA = 1 << 16  # in which periods are counted, at most
 _BLOCK = 1 << 20
+_LONGEST = 1.5  # periods: what is longer holds a missing frame
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TimingFigures:
-    """The beat of some frames.
+    """The timing of some frames.
 
     Args:
         figures: as `busbench timing` gives them.
-        low_s, high_s: ends of the histogram.
-        counts: steps in each of BINS equal parts, those beyond the ends in the outermost, int64 (BINS,);
-            empty without a period.
-        steps: how many steps were counted.
+        low_ns: start of the histogram.
+        quantum_ns: width of a quantum, a multiple of the clock's resolution.
+        counts: periods in each quantum, int64 (Q,); empty without a period.
+        shorter, longer: periods before the first quantum and after the last.
+        first_ns, last_ns: times between which the periods lie.
+        lows_ns, highs_ns: min and max period in each of SLOTS equal parts of that time, -1 for none, int64 (SLOTS,).
         scope: for people: which frames.
     """
 
     figures: Timing
-    low_s: float
-    high_s: float
+    low_ns: int
+    quantum_ns: int
     counts: I64
-    steps: int
+    shorter: int
+    longer: int
+    first_ns: int
+    last_ns: int
+    lows_ns: I64
+    highs_ns: I64
     scope: str
 
+    @property
+    def steps(self) -> int:
+        """How many periods were counted."""
+        return int(self.counts.sum()) + self.shorter + self.longer
 
-def look_at_beat(times: FrameTimes, *, clock: Clock, scope: str, wakes: Sequence[WakeUps] = ()) -> TimingFigures:
-    """Measure the beat.
+    @property
+    def high_ns(self) -> int:
+        """End of the histogram."""
+        return self.low_ns + self.quantum_ns * self.counts.size
+
+    def histogram(self, width: int) -> tuple[I64, I64]:
+        """Periods in equal bins, as many as fit, each of whole quanta: none holds more steps of the clock than another.
+
+        Args:
+            width: bins at most.
+
+        Returns:
+            Edges in ns, int64 (bins + 1,), and counts, int64 (bins,).
+        """
+        each = max(1, -(-self.counts.size // width))
+        bins = -(-self.counts.size // each)
+        edges = self.low_ns + np.arange(bins + 1, dtype=np.int64) * each * self.quantum_ns
+        return edges, np.pad(self.counts, (0, bins * each - self.counts.size)).reshape(bins, each).sum(axis=1)
+
+
+def look_at_timing(times: FrameTimes, *, clock: Clock, scope: str, wakes: Sequence[WakeUps] = ()) -> TimingFigures:
+    """Measure the timing.
 
     Args:
         times: the frames.
@@ -48,41 +81,50 @@ def look_at_beat(times: FrameTimes, *, clock: Clock, scope: str, wakes: Sequence
     figures = timing(times, clock=clock, wakes=wakes)
     none = np.empty(0, np.int64)
     if figures.period_mean_s is None:
-        return TimingFigures(figures, 0.0, 0.0, none, 0, scope)
-    period_ns = figures.period_mean_s * 1e9
-    low, high = _ends(figures, period_ns)
-    counts, total = np.zeros(BINS, np.int64), 0
-    cut = figures.jitter is not None and figures.jitter.of_cut
+        return TimingFigures(figures, 0, 1, none, 0, 0, 0, 0, none, none, scope)
+    most_ns = _LONGEST * figures.period_mean_s * 1e9
+    low, quantum, size = _quanta(figures, resolution_ns=max(1, clock.resolution_ns))
+    counts, shorter, longer = np.zeros(size, np.int64), 0, 0
+    only_cut = figures.jitter is not None and figures.jitter.of_cut
     for at in range(0, max(0, len(times) - 1), _BLOCK):
-        part = slice(at, at + _BLOCK + 1)
-        t_ns = times.t_ns[part]
-        steps = np.diff(t_ns)
-        keep = steps < 1.5 * period_ns  # what is longer is a missing frame, not a long period
-        if cut:
-            some = FrameTimes(t_ns, times.slack_ns[part], times.flags[part])
-            pinned = is_cut(some)
-            keep &= pinned[1:] & pinned[:-1]
-        steps = steps[keep]
-        place = np.clip(((steps - low) / (high - low) * BINS).astype(np.int64), 0, BINS - 1)
-        counts += np.bincount(place, minlength=BINS)
-        total += int(steps.size)
-    return TimingFigures(figures, low / 1e9, high / 1e9, counts if total else none, total, scope)
+        periods = _periods(times, at, at + _BLOCK + 1, most_ns=most_ns, only_cut=only_cut)
+        bins = (periods - low) // quantum
+        shorter, longer = shorter + int((bins < 0).sum()), longer + int((bins >= size).sum())
+        counts += np.bincount(bins[(bins >= 0) & (bins < size)], minlength=size)
+    first, last = int(times.t_ns[0]), int(times.t_ns[-1])
+    rows = np.searchsorted(times.t_ns, first + np.arange(SLOTS + 1) * (last - first) // SLOTS)
+    lows, highs = np.full(SLOTS, -1, np.int64), np.full(SLOTS, -1, np.int64)
+    for slot in range(SLOTS):
+        periods = _periods(times, rows[slot], rows[slot + 1] + 1, most_ns=most_ns, only_cut=only_cut)
+        if periods.size:
+            lows[slot], highs[slot] = periods.min(), periods.max()
+    return TimingFigures(figures, low, quantum, counts, shorter, longer, first, last, lows, highs, scope)
 
 
-def _ends(figures: Timing, period_ns: float) -> tuple[float, float]:
-    """Ends of the histogram in ns: the middle 98 % with room on both sides, at least the floor's width."""
-    jitter = figures.jitter
-    if jitter is None:
-        return period_ns * 0.5, period_ns * 1.5
-    reach = max(
-        abs(jitter.period_p01_s - figures_mean(figures)),
-        abs(jitter.period_p99_s - figures_mean(figures)),
-        jitter.floor_s,
-        1e-6,
-    )
-    return period_ns - 1.6e9 * reach, period_ns + 1.6e9 * reach
+def _periods(times: FrameTimes, first: int, stop: int, *, most_ns: float, only_cut: bool) -> I64:
+    """Periods between the rows [first, stop), without those that hold a missing frame."""
+    part = slice(first, stop)
+    t_ns = times.t_ns[part]
+    periods = np.diff(t_ns)
+    keep = periods < most_ns
+    if only_cut:
+        pinned = is_cut(FrameTimes(t_ns, times.slack_ns[part], times.flags[part]))
+        keep &= pinned[1:] & pinned[:-1]
+    kept: I64 = periods[keep]
+    return kept
 
 
-def figures_mean(figures: Timing) -> float:
-    """The mean period in seconds, 0 where there is none."""
-    return figures.period_mean_s or 0.0
+def _quanta(figures: Timing, *, resolution_ns: int) -> tuple[int, int, int]:
+    """Start in ns, width in ns and count of the quanta: 1st to 99th percentile with room, at least the floor's reach.
+
+    Edges lie between the steps of the clock.
+    """
+    period_s, jitter = figures.period_mean_s or 0.0, figures.jitter
+    reach_s = period_s / 2
+    if jitter is not None:
+        ends = abs(jitter.period_p01_s - period_s), abs(jitter.period_p99_s - period_s)
+        reach_s = 1.6 * max(*ends, jitter.floor_s, 1e-6)
+    low, high = (period_s - reach_s) * 1e9, (period_s + reach_s) * 1e9
+    quantum = resolution_ns * max(1, -(-int(high - low) // (resolution_ns * _QUANTA)))
+    start = int(low // resolution_ns) * resolution_ns - resolution_ns // 2
+    return start, quantum, max(1, -(-int(high - start) // quantum))

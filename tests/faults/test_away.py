@@ -157,7 +157,7 @@ def test_a_full_disk_ends_the_recording_and_not_the_session(tmp_path: Path, monk
     session = live.pass_s(2)
     assert session.recording == ""
     assert "cannot be written any further (No space left on device); all before it is whole" in session.notice
-    assert (session.losses.frames, session.link) == (400, "in step")
+    assert (session.losses.frames, session.link) == (400, "in sync")
     session.mark(session.place, "goes on")
     session.close()
     assert len(read_recording(str(path)).frames) == 200

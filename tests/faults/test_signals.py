@@ -129,7 +129,7 @@ def ctrl_c(request: pytest.FixtureRequest) -> Iterator[None]:
 @pytest.mark.usefixtures("ctrl_c")
 def test_a_screen_told_to_end_gives_the_terminal_back() -> None:
     with Terminal("watch", "virtual:?period=7ms") as terminal:
-        terminal.see("in step")
+        terminal.see("in sync")
         os.kill(terminal._pid, signal.SIGTERM)
         assert terminal.wait() == 0
         assert terminal.is_restored
@@ -196,7 +196,7 @@ def test_a_screen_whose_terminal_goes_without_a_word_ends(tmp_path: Path, prelud
     os.close(near)
     try:
         shown = b""
-        while b"in step" not in shown:
+        while b"in sync" not in shown:
             shown += os.read(far, 65536)
         os.write(far, b"r")
         while not any(size_of(path) > 2000 for path in tmp_path.iterdir()):

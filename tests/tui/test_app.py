@@ -206,7 +206,7 @@ async def test_every_command_of_the_palette_is_ours(flight: ReplaySession) -> No
         await pilot.pause()
         await pilot.press("enter")
         await pilot.pause()
-        assert "LINK NOW" in text_of(app)
+        assert "LINK AT 0:00.000" in text_of(app)
 
 
 def test_every_key_is_explained() -> None:

@@ -8,7 +8,7 @@ import pytest
 from busbench.tui.app_state import AppState
 from busbench.tui.draw import ASCII, UNICODE, bars, large, large_scale, ruler, traces
 from busbench.tui.palette import choose
-from busbench.tui.widgets.channels import columns, lane_rows, lanes_below
+from busbench.tui.widgets.channels import channel_heights, channels_below, columns
 from tests.tui.ports import Live
 
 
@@ -64,14 +64,14 @@ def test_bars_show_the_smallest_count() -> None:
 
 
 def test_large_figures() -> None:
-    assert large("1", 1, ASCII) == ["  ##    ", "####    ", "  ##    ", "  ##    ", "######  "]
+    assert large("1", 1, ASCII) == ["  ##  ", "####  ", "  ##  ", "  ##  ", "######"]
     assert len(large("17", 3, UNICODE)) == 15
     assert [large_scale("10", *size) for size in ((80, 24), (13, 24), (30, 5), (60, 11))] == [4, 0, 1, 2]
 
 
 def test_lanes_take_the_lines_there_are_the_named_ones_first() -> None:
     def rows(room: int, *named: int) -> list[int]:
-        return list(lane_rows(room, channels=range(18), named=named).values())
+        return list(channel_heights(room, channels=range(18), named=named).values())
 
     assert rows(18, 0, 1, 2, 16) == [1] * 18
     assert rows(20, 0, 1, 2, 16) == [1] * 18  # no line for one of them alone
@@ -79,25 +79,25 @@ def test_lanes_take_the_lines_there_are_the_named_ones_first() -> None:
     assert rows(34, 0, 1, 2, 16) == rows(36) == [2] * 16 + [1, 1]
     assert rows(37, 0, 1, 2, 16) == [3, 3, 3] + [2] * 13 + [1, 1]
     assert rows(200) == [4] * 16 + [1, 1]
-    assert lane_rows(9, channels=[1, 4, 17], named=[4]) == {1: 4, 4: 4, 17: 1}
+    assert channel_heights(9, channels=[1, 4, 17], named=[4]) == {1: 4, 4: 4, 17: 1}
 
 
 def test_names_have_the_cells_they_need_and_leave_a_ruler() -> None:
-    assert columns(80, name=0) == (0, 22, 34)
-    assert columns(80, name=13) == (13, 16, 26)
-    assert columns(80, name=30) == (16, 15, 24)
-    assert columns(120, name=30) == (30, 26, 39)
-    assert columns(160, name=30) == (30, 42, 63)
+    assert columns(80, name=0) == (0, 18, 28)
+    assert columns(80, name=13) == (13, 12, 20)
+    assert columns(80, name=30) == (16, 11, 18)
+    assert columns(120, name=30) == (30, 22, 33)
+    assert columns(160, name=30) == (30, 38, 57)
     assert columns(60, name=1)[0] == len("name")
 
 
 def test_lanes_at_the_foot_of_a_view_are_all_or_those_that_matter_or_none() -> None:
     ui = AppState(choose("dark"), session=Live().session)
-    assert lanes_below(ui, 80, 30, channels=[2]) == []  # nothing was received
+    assert channels_below(ui, 80, 30, channels=[2]) == []  # nothing was received
     ui.session = Live().pass_s(1)
     numbers = [
-        [line[0][0] for line in lanes_below(ui, 80, height, channels=[2, 16])[2:] if line[0][0].strip()]
+        [line[0][0] for line in channels_below(ui, 80, height, channels=[2, 16])[2:] if line[0][0].strip()]
         for height in (20, 19, 4, 3)
     ]
     assert numbers == [[f"{at:2d} " for at in range(1, 19)], [" 3 ", "17 "], [" 3 ", "17 "], []]
-    assert lanes_below(ui, 80, 19, channels=()) == []
+    assert channels_below(ui, 80, 19, channels=()) == []

@@ -9,7 +9,7 @@ import pytest
 
 from busbench.analysis.outages import Outage
 from busbench.analysis.recording import read_recording
-from busbench.errors import CaptureError
+from busbench.errors import OutputError
 from busbench.model import Chunk
 from busbench.port.ipc import EventKind
 from busbench.tui.live import LiveSession, recording_name
@@ -21,7 +21,7 @@ def test_all_frames_of_a_quiet_line() -> None:
     session = Live().pass_s(3)
     assert (session.losses.frames, session.losses.missed, session.losses.missing) == (429, 0, 0)
     assert session.losses.period_s == pytest.approx(0.007)
-    assert (session.link, session.flag_words) == ("in step", "none")
+    assert (session.link, session.flag_words) == ("in sync", "none")
     assert session.place == session.end
 
 
@@ -78,7 +78,7 @@ def test_silence_grows_while_it_lasts() -> None:
 
 def test_noise_is_searched() -> None:
     live = Live("virtual:?frames=off&chatter=400")
-    assert live.pass_s(2).link == "searching"
+    assert live.pass_s(2).link == "out of sync"
 
 
 def test_unplugged_is_noted_and_waited_out() -> None:
@@ -91,7 +91,7 @@ def test_unplugged_is_noted_and_waited_out() -> None:
     live.port.is_mute = False
     live.port.happens(EventKind.RECONNECTED, "plugged in again")
     session = live.pass_s(1)
-    assert (session.link, session.unplugged) == ("in step", 1)
+    assert (session.link, session.unplugged) == ("in sync", 1)
     assert [mark.text for mark in session.marks] == ["unplugged; waiting for it", "plugged in again"]
 
 
@@ -148,7 +148,7 @@ def test_a_recording_does_not_write_over_another(tmp_path: Path) -> None:
     path = tmp_path / "bench.pcapng"
     path.write_text("old")
     live = Live()
-    with pytest.raises(CaptureError, match="exists already"):
+    with pytest.raises(OutputError, match="exists already"):
         live.session.start_recording(str(path))
     assert path.read_text() == "old"
     assert live.session.recording == ""
@@ -185,27 +185,27 @@ def feed(live: Live, values: list[int], flags: list[int] | None = None) -> LiveS
 )
 def test_a_word_for_each_state(values: list[int], word: str) -> None:
     session = feed(Live("virtual:?frames=off"), values)
-    lanes = session.lanes(40)
-    assert lanes.states == (word,) * 16 + ("off", "off")
-    assert lanes.values.tolist() == [values[-1]] * 16 + [0, 0]
+    rows = session.channel_rows(40)
+    assert rows.states == (word,) * 16 + ("off", "off")
+    assert rows.values.tolist() == [values[-1]] * 16 + [0, 0]
 
 
 def test_spans_count_from_the_reset() -> None:
     session = feed(Live("virtual:?frames=off"), [172] * 10 + [992] * 10 + [1811] * 10)
-    lanes = session.lanes(40)
-    assert (int(lanes.low[0]), int(lanes.high[0])) == (172, 1811)
+    rows = session.channel_rows(40)
+    assert (int(rows.low[0]), int(rows.high[0])) == (172, 1811)
     session.step(-15)
     session.reset()
     session.seek(session.end)
-    lanes = session.lanes(40)
-    assert (int(lanes.low[0]), int(lanes.high[0])) == (992, 1811)
+    rows = session.channel_rows(40)
+    assert (int(rows.low[0]), int(rows.high[0])) == (992, 1811)
 
 
 def test_values_of_flagged_frames_are_the_receivers() -> None:
     live = Live("virtual:?frames=off")
-    assert feed(live, [992] * 90, flags=[0x04] * 90).lanes(40).states == ("lost",) * 18
+    assert feed(live, [992] * 90, flags=[0x04] * 90).channel_rows(40).states == ("lost",) * 18
     live = Live("virtual:?frames=off")
-    assert feed(live, [992] * 90, flags=[0x0C] * 90).lanes(40).states == ("failsafe",) * 18
+    assert feed(live, [992] * 90, flags=[0x0C] * 90).channel_rows(40).states == ("failsafe",) * 18
 
 
 def test_a_frame_with_a_marked_byte_is_damaged_and_holds_no_values() -> None:
@@ -216,8 +216,8 @@ def test_a_frame_with_a_marked_byte_is_damaged_and_holds_no_values() -> None:
     live.hands.t_ns = START_NS + 61 * 7_000_000 + 40_000_000
     live.session.tick(0.05)
     live.session.refresh()
-    lanes = live.session.lanes(40)
-    assert (int(lanes.values[4]), int(lanes.high[4]), lanes.states) == (1000, 1000, ("damaged",) * 18)
+    rows = live.session.channel_rows(40)
+    assert (int(rows.values[4]), int(rows.high[4]), rows.states) == (1000, 1000, ("damaged",) * 18)
     assert live.session.flag_words == "damaged frame"
     assert (live.session.losses.missed, live.session.losses.missed_low) == (2, 2)
     assert live.session.recent_losses()[0] == 2

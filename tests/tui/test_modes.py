@@ -54,7 +54,7 @@ async def test_what_is_chosen_is_underlined_where_there_are_no_colours(
         await pilot.pause()
         assert underlined(app) == ["virtual   virtual:?period=7ms&pilot=moving   all sticks move"]
     async with shown(Live().pass_s(1), keys="ctrl+p down") as (app, _):
-        assert "Bell on losses" in underlined(app)
+        assert "Channels" in underlined(app)
 
 
 def underlined(app: BenchApp) -> list[str]:

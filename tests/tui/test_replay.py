@@ -47,9 +47,9 @@ def test_jumps_go_from_outage_to_outage() -> None:
     assert session.jump(-1) is None
     assert [session.jump(1), session.jump(1), session.jump(1)] == [0, 1, 2]
     assert session.seconds(session.place) == pytest.approx(12.0, abs=0.01)
-    assert (session.flag_words, session.link) == ("LOST", "in step")
+    assert (session.flag_words, session.link) == ("LOST", "in sync")
     assert session.jump(-1) == 1
-    assert session.link == "searching"
+    assert session.link == "out of sync"
     session.seek(session.end)
     assert session.jump(1) is None
     assert not session.is_moving
@@ -166,13 +166,13 @@ def test_closing_stops_the_reading(tmp_path: Path) -> None:
 
 
 def test_the_beat_is_that_of_the_whole_recording() -> None:
-    view = opened("heron-flight.pcapng").beat()
+    view = opened("heron-flight.pcapng").timing()
     assert view is not None
     assert view.figures.period_mean_s == pytest.approx(0.015, rel=1e-5)
     assert (view.figures.missing, view.steps) == (162, 5160)
-    assert int(view.counts.sum()) == view.steps
-    assert view.low_s < 0.015 < view.high_s
-    untimed = opened("heron-noisy.raw").beat()
+    assert int(view.counts.sum()) + view.shorter + view.longer == view.steps
+    assert view.low_ns < 15_000_000 < view.high_ns
+    untimed = opened("heron-noisy.raw").timing()
     assert untimed is not None
     assert (untimed.steps, untimed.counts.size) == (0, 0)
 

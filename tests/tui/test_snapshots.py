@@ -12,7 +12,7 @@ from tests.cli.running import CAPTURES
 from tests.tui.ports import Live
 from tests.tui.screens import SIZES, check, shown, text_of
 
-VIEWS = (("lanes", "1"), ("beat", "2"), ("outages", "3 n n n n"), ("range", "4"))
+VIEWS = (("channels", "1"), ("timing", "2"), ("outages", "3 n n n n"), ("range", "4"))
 NAMES = {1: "left aileron", 2: "right aileron", 3: "left flap", 6: "rudder", 17: "tow release"}
 
 
@@ -44,7 +44,7 @@ async def test_view(flight: ReplaySession, view: str, keys: str, size: tuple[int
         check(f"{view}-{size[0]}x{size[1]}", text_of(app))
 
 
-@pytest.mark.parametrize(("view", "keys"), [("lanes", "u"), ("beat", "2"), ("outages", "3 n u"), ("help", "?")])
+@pytest.mark.parametrize(("view", "keys"), [("channels", "u"), ("timing", "2"), ("outages", "3 n u"), ("help", "?")])
 async def test_plain_characters_alone(flight: ReplaySession, view: str, keys: str) -> None:
     async with shown(rewind(flight), keys=keys, is_ascii=True) as (app, _):
         text = text_of(app)

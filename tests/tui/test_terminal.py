@@ -20,7 +20,7 @@ from tests.tui.terminal import Terminal
 
 def test_it_starts_resizes_and_leaves_the_terminal_as_it_was() -> None:
     with Terminal("watch", "virtual:?period=7ms", COLUMNS="80", LINES="24") as terminal:
-        terminal.see("18 ", "in step", "q quit")
+        terminal.see("18 ", "in sync", "q quit")
         terminal.resize(120, 40)
         terminal.see("m mark  ? help  q quit", line=39)
         terminal.press("q")
@@ -41,7 +41,7 @@ def test_a_recording_is_played_and_searched() -> None:
 def test_leaving_while_it_records_says_what_was_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     with Terminal("watch", "virtual:?period=7ms") as terminal:
-        terminal.see("in step")
+        terminal.see("in sync")
         terminal.press("r")
         terminal.see("REC")
         terminal.press("q")
@@ -56,11 +56,11 @@ def test_a_port_that_vanishes_and_comes_back(tmp_path: Path) -> None:
     far = Far(tmp_path / "ttyHeron")
     with Terminal("watch", str(tmp_path / "ttyHeron")) as terminal:
         terminal.see("silent")
-        terminal.see_while("in step", lambda: far.write(frames([992] * 4)))
+        terminal.see_while("in sync", lambda: far.write(frames([992] * 4)))
         far.unplug()
         terminal.see("unplugged")
         far = Far(tmp_path / "ttyHeron")
-        terminal.see_while("in step", lambda: far.write(frames([992] * 4)))
+        terminal.see_while("in sync", lambda: far.write(frames([992] * 4)))
         far.unplug()
         terminal.see("unplugged")
         terminal.press("q")
@@ -72,7 +72,7 @@ def test_a_port_that_gives_noise_alone(tmp_path: Path) -> None:
     far = Far(tmp_path / "ttyNoise")
     noise = bytes(range(16, 116))
     with Terminal("watch", str(tmp_path / "ttyNoise")) as terminal:
-        terminal.see_while("searching", lambda: far.write(noise))
+        terminal.see_while("out of sync", lambda: far.write(noise))
         terminal.press("q")
         assert terminal.wait() == 0
     far.unplug()
@@ -120,7 +120,7 @@ def test_a_pipe_is_refused() -> None:
 
 def test_bytes_that_are_no_text_are_keys_like_others() -> None:
     with Terminal("watch", "virtual:?period=7ms", COLUMNS="80", LINES="24") as terminal:
-        terminal.see("in step")
+        terminal.see("in sync")
         terminal.press(b"\xff\xfe\xc3(")
         terminal.press("3")
         terminal.see("3 Outages")

@@ -35,8 +35,8 @@ class View:
 
 
 VIEWS = (
-    View("Lanes", "1", "all 18 channels: value, span, trace, state", "channels", "ChannelsView"),
-    View("Beat", "2", "period, jitter and its bounds, histogram", "timing", "TimingView"),
+    View("Channels", "1", "all 18 channels: value, min and max, trace, state", "channels", "ChannelsView"),
+    View("Timing", "2", "period, jitter and its bounds, histogram", "timing", "TimingView"),
     View("Outages", "3", "timeline, list, what each channel did", "outages", "OutagesView"),
     View("Range check", "4", "large figures to be read from metres away", "range_check", "RangeView"),
     View("Verify", "5", "the plan checked, step by step or on a recording", "verify", "VerifyView"),

@@ -20,10 +20,11 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
                 "source",
                 "the port, address or recording that is watched, and how its line is set or its times are known",
             ),
-            ("in step", "each frame is found where the one before it ended"),
-            ("searching", "bytes come, but no frame stands where one is due"),
+            ("in sync", "each frame is found where the one before it ended"),
+            ("out of sync", "bytes come, but no frame stands where one is due"),
             ("ambiguous", "the bytes could be read as frames in two ways that are equally good"),
             ("silent", "no byte came for 0.3 s, or the recording has a gap here"),
+            ("no frame", "the frame that is due now did not come: what is shown is of the last one"),
             ("unplugged", "the adapter is gone; watching goes on when the same adapter is back"),
             ("frames", "frames that came since the start, flagged ones included"),
             ("missed", "frames due that did not come, and frames that the receiver flagged as lost or failsafe"),
@@ -35,7 +36,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         ),
     ),
     (
-        "Lanes",
+        "Channels",
         (
             (
                 "counts, µs, %",
@@ -46,7 +47,13 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
                 "0 to 2047 counts with ticks at 172, 992 and 1811, the customary ends and middle; "
                 "the thick part is the span since the last reset",
             ),
-            ("trace", "the last 4 s, drawn within the span since the last reset; blank where no frame came"),
+            (
+                "trace",
+                "the last 4 s; the figures beside it are its bottom and its top: the range since the last reset, or "
+                "by y the whole line; blank where no frame came",
+            ),
+            ("(value)", "no frame is there now, or it is damaged: the value is that of the last whole frame"),
+            ("no frame", "the frame that is due did not come: the row is dimmed, and the head says for how long"),
             ("moving", "the channel changed by more than 20 counts within the last 64 frames"),
             ("still", "it did not"),
             ("at end", "the value is within 8 counts of 172 or 1811, the customary ends"),
@@ -56,28 +63,30 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         ),
     ),
     (
-        "Beat",
+        "Timing",
         (
             ("period, mean", "the mean time from frame to frame, missing frames allowed for"),
             ("period, median", "half of the periods are shorter than this"),
-            ("shortest, longest", "the extreme periods between frames that follow one another"),
+            ("period, min, max", "the extreme periods between frames that follow one another"),
             (
-                "middle 98 %",
+                "1st, 99th percentile",
                 "one period in a hundred is shorter than the first and one in a hundred longer than the second",
             ),
             ("jitter rms, peak", "how far periods are from their mean: root mean square, and the farthest"),
             ("cycle-to-cycle", "how much a period differs from the one before it: root mean square / the most"),
-            ("time error rms", "how far frames are from the best even beat through all of them, root mean square"),
+            ("time error rms", "how far frames are from the evenly spaced times that fit them best, root mean square"),
             (
                 "true value",
-                "bounds of the receiver's own jitter rms; F F on the histogram's axis shows their reach",
+                "bounds of the receiver's own jitter rms",
             ),
             ("frames due", "frames measured and frames missing together"),
-            ("frames missing", "empty places on the beat between the first and the last frame"),
+            ("frames missing", "frames due between the first and the last frame"),
             (
                 "histogram",
-                "how many periods had which length; what lies beyond the ends stands in the outermost column",
+                "how many periods had which length; those beyond its ends are counted below it",
             ),
+            ("F F, P", "below the histogram: how far the measurement may be off (its floor), and the plan's period"),
+            ("period over time", "the shortest and the longest period of each moment; blank where no frame came"),
         ),
     ),
     (
@@ -102,7 +111,12 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         "Range check",
         (
             ("missed frames, last 10 s", "frames missing or flagged in the ten seconds before the place"),
-            ("link now", "OK, LOST, GONE (failsafe), NONE (no frame is coming) or OFF (the port is gone)"),
+            (
+                "link now",
+                "OK; LOSS (frames were missed in the last second, or the last 100 frames); LOST (flagged lost); GONE "
+                "(failsafe); BAD (a damaged frame); DEAD (no frame comes); ? (ambiguous); PAST (not now); OFF (the "
+                "port is gone)",
+            ),
             ("longest outage", "in seconds, or in frames without times; of a recording in all, wherever one is in it"),
         ),
     ),
@@ -176,6 +190,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("n and p", "next and previous outage"),
             ("z", "spans: the least and greatest count from here"),
             ("u", "counts, µs or %"),
+            ("y", "all traces on one scale, or each on its own"),
             ("m", "set a mark with a short text at this moment; it is kept in the recording that runs"),
             ("i, o, x", "the cut begins here, ends here, is written to a new file"),
             ("r", "live: record to a new file in this folder, or stop recording"),

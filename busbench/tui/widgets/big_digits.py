@@ -1,48 +1,62 @@
-"""Large figures for a range check, readable from several metres."""
+"""Large figures for a range check, readable from several metres; the state of the link is the largest."""
 
 from __future__ import annotations
 
 from busbench.errors import sanitize
-from busbench.tui.app_state import AppState
 from busbench.tui.draw import large, large_scale
 from busbench.tui.session import RECENT_S, Session
-from busbench.tui.text import Line, duration
+from busbench.tui.text import Line, duration, fit, place_words, width_of
 from busbench.tui.widgets.line_widget import LineWidget
 
-CAPTIONS = {"GONE": "failsafe", "LOST": "frames flagged lost", "NONE": "no frame", "OK": "frames come"}
+CAPTIONS = {
+    "OFF": "the port is gone",
+    "PAST": "this is not now: space follows the link again",
+    "DEAD": "no frame comes",
+    "BAD": "the frame is damaged",
+    "GONE": "failsafe",
+    "LOST": "frames flagged lost",
+    "?": "ambiguous: the bytes can be read in two ways",
+    "LOSS": "frames come, but some were just missed",
+    "OK": "frames come",
+}
+_ALARM_S = 1.0
+
+Figure = tuple[str, str, str]  # caption, text, style
 
 
 class BigDigits(LineWidget):
-    """Losses of the last seconds, the link now, the longest outage."""
+    """The link now; below it losses of the last seconds, the longest outage and the count of outages."""
 
     def lines(self, width: int, height: int) -> list[Line]:
         """Captions and figures."""
         session = self.ui.needs
-        lost, due = session.recent_losses()
-        word, style = verdict(session)
-        caption = CAPTIONS.get(word, session.link)
-        wide = width * 3 // 5
-        scope = "SO FAR" if session.is_live else "IN ALL"
-        last = f"LAST {RECENT_S:.0f} S ({due:,} due)" if session.clock.is_known else f"LAST {due:,} DUE"
-        lower = max(6, (height - 2) * 2 // 5 // 5 * 5 + 1)
-        upper = height - lower - 2
-        out = _beside(
-            _figure(self.ui, f"MISSED FRAMES, {last}", str(lost), wide - 2, upper),
-            _figure(self.ui, f"LINK NOW: {caption}", word, width - wide - 1, upper),
-            wide,
-            ("gap" if lost else "good", "gap" if style == "failsafe" else style),  # letters are of ink, not of ground
-        )
-        unit, longest = "SECONDS", _seconds(session.events.longest_s)
-        if not session.clock.is_known:
-            unit, longest = "FRAMES", f"{max((one.frames for one in session.events.items), default=0)}"
-        out += _beside(
-            _figure(self.ui, f"LONGEST OUTAGE {scope}, {unit}", longest, wide - 2, lower),
-            _figure(self.ui, f"OUTAGES {scope}", str(len(session.events)), width - wide - 1, lower),
-            wide,
-            ("ink", "ink"),
-        )
+        word = verdict(session)
+        style = "good" if word == "OK" else "gap"
+        scale = _alarm_scale(word, width - 2, height)
+        out: list[Line] = [_caption(session, word, width)]
+        out += [[(f" {line}", style)] for line in large(word, scale, self.ui.glyphs)]
+        room = height - len(out) - 1
+        figures = figures_of(session)
+        out += self._figures(figures, width, min(scale - 1 or 1, (room - 2) // 5)) if room > 6 else _listed(figures)
         out = out[: height - 1]
-        return [*out, *([[("", "ink")]] * (height - 1 - len(out))), self._last_mark(session, width)]
+        return [*out, *([[("", "ink")]] * (height - 1 - len(out))), self._last_mark(session, width)][:height]
+
+    def _figures(self, figures: list[Figure], width: int, most: int) -> list[Line]:
+        """Figures side by side at the largest scale up to one at which they fit; in words where none does."""
+        for scale in range(most, 0, -1):
+            pictures = [large(text, scale, self.ui.glyphs) for _, text, _ in figures]
+            needs = [max(len(one[0]), len(caption)) + 3 for one, (caption, _, _) in zip(pictures, figures, strict=True)]
+            if sum(needs) <= width:
+                break
+        else:
+            return _listed(figures)
+        room = [need + (width - sum(needs)) // len(needs) for need in needs]
+        out: list[Line] = [[("", "ink")]]
+        out.append([(fit(f" {caption}", cells), "head") for (caption, _, _), cells in zip(figures, room, strict=True)])
+        for y in range(5 * scale):
+            parts = zip(pictures, figures, room, strict=True)
+            out.append([(fit(f" {one[y]}", cells), style) for one, (_, _, style), cells in parts])
+        return out
 
     def _last_mark(self, session: Session, width: int) -> Line:
         before = [mark for mark in session.marks if session.mark_place(mark) <= session.place]
@@ -54,16 +68,63 @@ class BigDigits(LineWidget):
         return [(f" {bell}   since ", "dim"), (sanitize(before[-1].text), "mark"), (f": {age}", "dim")]
 
 
-def verdict(session: Session) -> tuple[str, str]:
-    """One short word for the link now, and its style."""
+def verdict(session: Session) -> str:
+    """One short word for the link now, a key of CAPTIONS; OK only where nothing is wrong or was just now."""
     if session.link in ("unplugged", "port lost"):
-        return "OFF", "failsafe"
+        return "OFF"
+    if session.is_live and not session.is_moving:
+        return "PAST"
     words = session.flag_words
-    if "FAILSAFE" in words:
-        return "GONE", "failsafe"
-    if "LOST" in words:
-        return "LOST", "lost"
-    return ("NONE", "gap") if words == "no frame" else ("OK", "good")
+    for part, word in (("no frame", "DEAD"), ("damaged", "BAD"), ("FAILSAFE", "GONE"), ("LOST", "LOST")):
+        if part in words:
+            return word
+    if session.link == "ambiguous":
+        return "?"
+    if session.link not in ("in sync", "ended"):
+        return "DEAD"
+    return "LOSS" if session.recent_losses(_ALARM_S)[0] else "OK"
+
+
+def _alarm_scale(word: str, width: int, height: int) -> int:
+    """As large as it may be with figures of half its size below, or with figures in words."""
+    scale = large_scale(word, width, height - 2)
+    while scale > 1 and 5 * scale + 2 + 2 + 5 * max(1, scale // 2) > height:
+        scale -= 1
+    return max(1, scale)
+
+
+def figures_of(session: Session) -> list[Figure]:
+    """Frames missed lately, the longest outage, how many there were; a dash where it cannot be known."""
+    missed, due = session.recent_losses()
+    is_gone = session.flags is None
+    missed = max(missed, int(is_gone and session.losses.period_s is not None))  # the one that is due now
+    count = "-" if not due or (is_gone and not missed) else str(missed)
+    last = f"LAST {RECENT_S:.0f} S" if session.clock.is_known else f"LAST {due:,}"
+    scope = "SO FAR" if session.is_live else "IN ALL"
+    unit, longest = "S", _seconds(session.events.longest_s)
+    if not session.clock.is_known:
+        unit, longest = "FRAMES", f"{max((one.frames for one in session.events.items), default=0)}"
+    outages = str(len(session.events))
+    if not session.losses.frames:
+        longest = outages = "-"
+    elif is_gone and not len(session.events):
+        longest, outages = "-", "1"
+    return [
+        (f"MISSED, {last}", count, "good" if count == "0" else "gap"),
+        (f"LONGEST OUTAGE, {unit}", longest, "ink"),
+        (f"OUTAGES {scope}", outages, "ink"),
+    ]
+
+
+def _caption(session: Session, word: str, width: int) -> Line:
+    place = "NOW" if session.is_live and session.is_moving else f"AT {place_words(session, session.place).upper()}"
+    text = f" LINK {place}: {CAPTIONS[word]} "
+    return [(fit(text, min(width, width_of([(text, "")]))), "head" if word == "OK" else "bad")]
+
+
+def _listed(figures: list[Figure]) -> list[Line]:
+    """Figures in words, one a line."""
+    return [[(f" {caption}: ", "head"), (text, style)] for caption, text, style in figures]
 
 
 def _seconds(value_s: float | None) -> str:
@@ -72,15 +133,4 @@ def _seconds(value_s: float | None) -> str:
     return f"{value_s:.2f}" if value_s < 10 else f"{value_s:.0f}"
 
 
-def _figure(ui: AppState, caption: str, text: str, width: int, height: int) -> tuple[str, list[str]]:
-    scale = large_scale(text, width - 1, height - 1)
-    return caption, large(text, scale, ui.glyphs) if scale else [text]
-
-
-def _beside(left: tuple[str, list[str]], right: tuple[str, list[str]], at: int, styles: tuple[str, str]) -> list[Line]:
-    out: list[Line] = [[(f" {left[0]:<{at - 1}}"[:at], "head"), (right[0], "head")]]
-    for y in range(max(len(left[1]), len(right[1]))):
-        one = left[1][y] if y < len(left[1]) else ""
-        other = right[1][y] if y < len(right[1]) else ""
-        out.append([(f" {one:<{at - 1}}"[:at], styles[0]), (other, styles[1])])
-    return [*out, [("", "ink")]]
+__all__ = ["CAPTIONS", "BigDigits", "figures_of", "verdict"]

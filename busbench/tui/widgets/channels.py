@@ -1,4 +1,4 @@
-"""The lanes: a line for each of the 18 channels."""
+"""All channels: one row each."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from busbench.tui.channels import (
     DAMAGED,
     FAILSAFE,
     GLITCH,
+    HELD,
     LOST,
     MOVING,
     NONE,
@@ -20,9 +21,9 @@ from busbench.tui.channels import (
     TRACE_S,
     ChannelRows,
 )
-from busbench.tui.draw import I16, ruler, traces
+from busbench.tui.draw import I16, WIRE_MAX, drawn_range, ruler, traces
 from busbench.tui.store import ROWS_A_SECOND
-from busbench.tui.text import UNIT_WORDS, Line, fit, scale_words, value_words, width_of
+from busbench.tui.text import UNIT_WORDS, Line, duration, fit, scale_words, value_words, width_of
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.wire.codec import CHANNELS
 from busbench.wire.frame_spec import ALL_CHANNELS
@@ -32,7 +33,7 @@ _STYLES = {
     AT_END: "warn",
     PAST_END: "warn",
     GLITCH: "gap",
-    NONE: "dim",
+    NONE: "gap",
     ON: "pen",
     FAILSAFE: "failsafe",
     LOST: "lost",
@@ -44,75 +45,94 @@ _SHAPES = {
     AT_END: "|",
     PAST_END: "!",
     GLITCH: "*",
-    NONE: " ",
+    NONE: "x",
     ON: "1",
     FAILSAFE: "f",
     LOST: "l",
     DAMAGED: "d",
 }
 _STATE_CELLS = 10
+_SCALE_CELLS = 6  # on both sides of a trace: what its bottom and its top stand for
 _ROWS_MOST = 4
 _HEAD_ROWS = 2
 _ON = 1000  # height of a two-state channel that is on, where traces are drawn
 
 
 class ChannelLines(LineWidget):
-    """All lanes in one widget: one drawing a tick, only changed lines are sent."""
+    """All channels in one widget: one drawing a tick, only changed lines are sent."""
 
     def lines(self, width: int, height: int) -> list[Line]:
-        """A head, then the lanes."""
-        return lane_lines(self.ui, width, height)
+        """A head, then the rows."""
+        return channel_lines(self.ui, width, height)
 
 
-def lane_lines(ui: AppState, width: int, height: int, *, channels: Sequence[int] = range(ALL_CHANNELS)) -> list[Line]:
-    """A head, then a lane for each channel.
+def channel_lines(
+    ui: AppState, width: int, height: int, *, channels: Sequence[int] = range(ALL_CHANNELS)
+) -> list[Line]:
+    """A head, then a row for each channel.
 
     Args:
         ui: its session is drawn.
-        width, height: cells there are; lanes grow with the height.
+        width, height: cells there are; rows grow with the height.
         channels: indices of those to show.
     """
     session, glyphs = ui.needs, ui.glyphs
     names = {number: sanitize(name) for number, name in session.names.items() if number - 1 in channels}
     name, rule, trace = columns(width, name=max((width_of([(one, "")]) for one in names.values()), default=0))
-    lanes = session.lanes(trace if glyphs.levels else 2 * trace)
-    curves, low, high = drawable(lanes.trace, lanes.low, lanes.high)
-    tall = lane_rows(height - 1, channels=channels, named=[number - 1 for number in names])
+    data = session.channel_rows(trace if glyphs.levels else 2 * trace)
+    curves, low, high = drawable(data.trace, data.low, data.high, is_common=ui.is_common_scale)
+    bottom, top = (one.tolist() for one in drawn_range(low, high))
+    tall = channel_heights(height - 1, channels=channels, named=[number - 1 for number in names])
     pens: dict[int, list[str]] = {}
     for rows in set(tall.values()):
         some = [channel for channel in channels if tall[channel] == rows]
         pens |= dict(zip(some, traces(curves[some], low[some], high[some], glyphs, rows=rows), strict=True))
-    out = [_head(ui, name, rule, trace)]
+    out = [_head(ui, data, name, rule, trace)]
+    blank = " " * (3 + (name + 1 if name else 0) + 9 + rule)
     for channel in channels:
         label = fit(names.get(channel + 1, ""), name, more=glyphs.more) + " " if name else ""
+        state, lines = data.states[channel], pens[channel]
+        least, most = (_end(ui, data, channel, one[channel]) for one in (bottom, top))
+        ends = [" " * _SCALE_CELLS] * (len(lines) - 1) + [f"{least:>{_SCALE_CELLS - 1}} "]
+        is_held = state in HELD
+        pen = "dim" if is_held else "pen"
         out.append(
             [
-                (f"{channel + 1:2d} ", "name"),
-                (label, "ink"),
-                *_value(ui, lanes, channel),
-                *_ruler(ui, lanes, channel, rule),
-                (" " + pens[channel][0] + " ", "pen"),
-                *_state(lanes.states[channel]),
+                (f"{channel + 1:2d} ", "dim" if is_held else "name"),
+                (label, "dim" if is_held else "ink"),
+                *_value(ui, data, channel),
+                *_ruler(ui, data, channel, rule),
+                (ends[0], "dim"),
+                (lines[0], pen),
+                (f" {most:<{_SCALE_CELLS - 1}}", "dim"),
+                *_state(state),
             ]
         )
-        blank = " " * (3 + (name + 1 if name else 0) + 9 + rule + 1)
-        out += [[(blank, "ink"), (pen, "pen")] for pen in pens[channel][1:]]
+        out += [[(blank, "ink"), (end, "dim"), (one, pen)] for end, one in zip(ends[1:], lines[1:], strict=True)]
     if len(out) > height > 1:
         words = f" {glyphs.more} {len(out) - height + 1} more channels: make the window taller"
         out[height - 1 :] = [[(fit(words, width), "warn")]]
     return out
 
 
-def drawable(trace: I16, low: U16, high: U16) -> tuple[I16, U16, U16]:
-    """Traces of all 18 channels and their spans, those of two states with off at the bottom and on at the top."""
+def drawable(trace: I16, low: U16, high: U16, *, is_common: bool = False) -> tuple[I16, U16, U16]:
+    """Traces of all 18 channels and their ranges, on/off channels with off at the bottom and on at the top.
+
+    Args:
+        trace: int16 (18, points).
+        low, high: min and max of each, uint16 (18,).
+        is_common: True for one range for all, that of the line.
+    """
     trace, low, high = trace.copy(), low.copy(), high.copy()
+    if is_common:
+        low[:], high[:] = 0, WIRE_MAX
     trace[CHANNELS:][trace[CHANNELS:] > 0] = _ON
     low[CHANNELS:], high[CHANNELS:] = 0, _ON
     return trace, low, high
 
 
-def lanes_below(ui: AppState, width: int, height: int, *, channels: Sequence[int]) -> list[Line]:
-    """Lanes for the foot of another view: all of them, or the few that matter, or nothing where there is no room.
+def channels_below(ui: AppState, width: int, height: int, *, channels: Sequence[int]) -> list[Line]:
+    """Rows for the foot of another view: all of them, or the few that matter, or nothing where there is no room.
 
     Args:
         ui: its session is drawn.
@@ -123,14 +143,22 @@ def lanes_below(ui: AppState, width: int, height: int, *, channels: Sequence[int
         channels = range(ALL_CHANNELS)
     elif not len(ui.needs.store) or not channels or height < _HEAD_ROWS + len(channels):
         return []
-    return [[("", "ink")], *lane_lines(ui, width, height - 1, channels=channels)]
+    return [[("", "ink")], *channel_lines(ui, width, height - 1, channels=channels)]
 
 
-def _head(ui: AppState, name: int, rule: int, trace: int) -> Line:
+def _head(ui: AppState, data: ChannelRows, name: int, rule: int, trace: int) -> Line:
     label = fit("name", name) + " " if name else ""
     is_timed = ui.needs.clock.is_known
     span = f"last {TRACE_S:.0f} s" if is_timed else f"last {TRACE_S * ROWS_A_SECOND:.0f} frames"
-    room = rule + 1 + trace
+    room = rule + trace + 2 * _SCALE_CELLS - 1
+    if data.row >= 0 and NONE in data.states:
+        age = f" for {duration(ui.needs.age_s)}" if is_timed else ""
+        words = f"NO FRAME{age}; (last values)"
+        return [
+            (f"ch {label}{UNIT_WORDS[ui.unit]:>8} ", "head"),
+            (fit(words, room + 1), "gap"),
+            (" " * _STATE_CELLS, "head"),
+        ]
     scale = scale_words(ui.unit, ui.needs.scale)
     both = next((one for one in (scale, *_shorter(scale)) if len(one) <= room), "")
     scale = fit(both, room) if len(both) + len(span) >= room else both + span.rjust(room - len(both))
@@ -144,34 +172,44 @@ def _shorter(scale: str) -> Iterator[str]:
         yield scale
 
 
-def _value(ui: AppState, lanes: ChannelRows, channel: int) -> Line:
-    if lanes.row < 0:
+def _value(ui: AppState, data: ChannelRows, channel: int) -> Line:
+    if data.row < 0:
         return [(f"{'-':>8} ", "dim")]
-    value = int(lanes.values[channel])
+    value = int(data.values[channel])
+    text = value_words(value, ui.unit, ui.needs.scale) if channel < CHANNELS else "on" if value else "off"
+    is_held = data.states[channel] in HELD
+    return [(f"{f'({text})' if is_held else text:>8} ", "dim" if is_held else "title")]
+
+
+def _end(ui: AppState, data: ChannelRows, channel: int, counts: int) -> str:
+    """What an end of a trace stands for, in four cells."""
+    if data.row < 0:
+        return ""
     if channel >= CHANNELS:
-        return [(f"{'on' if value else 'off':>8} ", "title")]
-    return [(f"{value_words(value, ui.unit, ui.needs.scale):>8} ", "title")]
+        return "on" if counts else "off"
+    if ui.unit == "us":
+        return f"{ui.needs.scale.to_us(counts):.0f}"
+    return f"{ui.needs.scale.to_percent(counts):+.0f}" if ui.unit == "percent" else str(counts)
 
 
-def _ruler(ui: AppState, lanes: ChannelRows, channel: int, width: int) -> Line:
-    if lanes.row < 0:
+def _ruler(ui: AppState, data: ChannelRows, channel: int, width: int) -> Line:
+    if data.row < 0:
         return [(ui.glyphs.rule * width, "rule")]
-    value, low, high = int(lanes.values[channel]), int(lanes.low[channel]), int(lanes.high[channel])
-    if channel >= CHANNELS:
-        return [*ruler(value, low, high, width, ui.glyphs, top=1)]
-    return [*ruler(value, low, high, width, ui.glyphs)]
+    low, high = int(data.low[channel]), int(data.high[channel])
+    value = None if data.states[channel] in HELD else int(data.values[channel])
+    return ruler(value, low, high, width, ui.glyphs, top=1 if channel >= CHANNELS else WIRE_MAX)
 
 
 def columns(width: int, *, name: int) -> tuple[int, int, int]:
     """Cells for the names, the ruler and the trace; `name` cells hold the longest name."""
     name = max(len("name"), min(name, width // (5 if width < 100 else 4))) if name else 0
-    rest = width - (3 + (name + 1 if name else 0) + 9 + 2 + _STATE_CELLS)
-    rule = max(10, min(44, rest * 2 // 5))
+    rest = width - (3 + (name + 1 if name else 0) + 9 + 2 * _SCALE_CELLS + _STATE_CELLS)
+    rule = max(6, min(44, rest * 2 // 5))
     return name, rule, max(4, rest - rule)
 
 
-def lane_rows(room: int, *, channels: Sequence[int], named: Sequence[int]) -> dict[int, int]:
-    """Lines of each lane: one, then more for those with a name, and for the others, as long as all fit."""
+def channel_heights(room: int, *, channels: Sequence[int], named: Sequence[int]) -> dict[int, int]:
+    """Lines of each row: one, then more for those with a name, and for the others, as long as all fit."""
     rows = dict.fromkeys(channels, 1)
     spare = room - len(rows)
     curves = [channel for channel in channels if channel < CHANNELS]

@@ -15,7 +15,7 @@ from busbench.tui.channels import TRACE_S
 from busbench.tui.draw import I16, large, traces
 from busbench.tui.driving import END, FIELDS, Drive, DrivePhase
 from busbench.tui.text import UNIT_WORDS, Line, fit, value_words, wrap
-from busbench.tui.widgets.channels import lanes_below
+from busbench.tui.widgets.channels import channels_below
 from busbench.tui.widgets.frame import TOO_SMALL
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.wire.codec import CHANNELS, FRAME_BYTES, unpack_channels
@@ -90,7 +90,7 @@ class DriveLines(LineWidget):
             preview = [*preview[: room - 1], more]
         out += [[(fit(f" {line}", width), "ink")] for line in preview[: max(0, room)]]
         is_heard = self.ui.needs.is_live
-        return out + lanes_below(self.ui, width, height - len(out) if is_heard else 0, channels=[now.channel - 1])
+        return out + channels_below(self.ui, width, height - len(out) if is_heard else 0, channels=[now.channel - 1])
 
     def _field(self, at: int, width: int) -> Line:
         name, now = FIELDS[at], self.drive.settings
@@ -160,10 +160,10 @@ class DriveLines(LineWidget):
         table_rows = -(-18 // columns)
         points = (width - 2) * (1 if self.ui.glyphs.levels else 2)
         pens = [(f"commanded, last {TRACE_S:.0f} s", _sampled(sent_t, sent[:, at], points), "pen")]
-        lanes = self.ui.needs.lanes(points)
-        is_heard = not drive.is_rehearsal and lanes.row >= drive.first_row
+        data = self.ui.needs.channel_rows(points)
+        is_heard = not drive.is_rehearsal and data.row >= drive.first_row
         if is_heard:
-            pens.append(("received", lanes.trace[at : at + 1].astype(np.int16), "span"))
+            pens.append(("received", data.trace[at : at + 1].astype(np.int16), "span"))
         elif not drive.is_rehearsal:
             pens.append(
                 ("received: nothing so far, this port does not echo", np.full((1, points), -1, np.int16), "span")
@@ -178,7 +178,7 @@ class DriveLines(LineWidget):
             out.append([(fit(f" {words}", width), "head")])
             out += [[(f" {pen}", style)] for pen in traces(trace, low, high, self.ui.glyphs, rows=rows)[0]]
         values = sent[-1] if len(sent) else None
-        heard = lanes.values if is_heard else None
+        heard = data.values if is_heard else None
         return out + self._values(values, heard, columns, table_rows, min(width // columns, 60))
 
     def _values(self, sent: I16 | None, heard: object, columns: int, rows: int, width: int) -> list[Line]:

@@ -18,7 +18,7 @@ from busbench.tui.widgets.line_widget import LineWidget
 
 LEAST = 60, 16  # columns and lines below which views are not shown
 TOO_SMALL = " The window is too small for all of it: make it larger."  # what must be read before something moves
-LINK_STYLES = {"in step": "good", "searching": "warn", "ambiguous": "warn", "reading": "dim"}
+LINK_STYLES = {"in sync": "good", "out of sync": "warn", "ambiguous": "warn", "reading": "dim"}
 _EVENT_STYLES = {"g": "gap", "l": "lost", "f": "failsafe", "d": "damaged"}  # by letter
 _CLOCK_WORDS = {ClockKind.PER_BYTE: "times per byte", ClockKind.PER_READ: "times per read", ClockKind.NONE: "no times"}
 

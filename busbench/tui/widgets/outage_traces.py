@@ -10,7 +10,7 @@ from busbench.tui.channels import between
 from busbench.tui.draw import traces
 from busbench.tui.session import Session
 from busbench.tui.text import Line, fit, width_of
-from busbench.tui.widgets.channels import drawable, lane_rows
+from busbench.tui.widgets.channels import channel_heights, drawable
 from busbench.tui.widgets.frame import event_cells, joined
 from busbench.wire.frame_spec import ALL_CHANNELS
 
@@ -34,11 +34,13 @@ def around_lines(ui: AppState, index: int, width: int, height: int) -> list[Line
     names = {number: sanitize(one) for number, one in session.names.items()} if width >= _NAMED_WIDTH else {}
     name = min(max((width_of([(one, "")]) + 1 for one in names.values()), default=0), width // 4)
     cells = width - 3 - name
-    trace = between(session.store, lo, hi, points=cells if glyphs.levels else 2 * cells)
+    trace = between(
+        session.store, lo, hi, points=cells if glyphs.levels else 2 * cells, stale_ns=round(session.stale_s * 1e9)
+    )
     came = trace >= 0
     low = np.where(came, trace, 2047).min(axis=1).astype(np.uint16)
     curves, low, high = drawable(trace, low, np.where(came, trace, 0).max(axis=1).astype(np.uint16))
-    tall = lane_rows(height - 2, channels=range(ALL_CHANNELS), named=[number - 1 for number in names])
+    tall = channel_heights(height - 2, channels=range(ALL_CHANNELS), named=[number - 1 for number in names])
     out: list[Line] = [[(fit(words, width, more=glyphs.more), "head")]]
     out.append([(" " * (3 + name), "ink"), *joined(event_cells(ui, lo, hi, cells))])
     for channel in range(ALL_CHANNELS):

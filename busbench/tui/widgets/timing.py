@@ -1,15 +1,20 @@
-"""The beat: figures on the left, the histogram of the steps between frames on the right."""
+"""Timing: figures on the left; on the right the histogram of the periods, and the periods over time."""
 
 from __future__ import annotations
 
+import numpy as np
+
 from busbench.analysis.jitter import Jitter
-from busbench.tui.draw import bars
-from busbench.tui.text import Line, duration, fit, wrap
+from busbench.tui.draw import bands, bars
+from busbench.tui.text import Line, duration, fit, place_words, width_of, wrap
 from busbench.tui.timing import TimingFigures
 from busbench.tui.widgets.frame import joined
 from busbench.tui.widgets.line_widget import LineWidget
 
 _FIGURES = 36
+_AXIS = 9  # cells of the axis at the left of a picture
+_BESIDE = 100  # cells from which the two pictures stand side by side
+_FRAME_ROWS = 5  # of a histogram beside its bars: head, axis, marks, labels, outliers
 
 
 def exact(value_s: float) -> str:
@@ -18,50 +23,101 @@ def exact(value_s: float) -> str:
 
 
 class TimingLines(LineWidget):
-    """Both, side by side."""
+    """All of it."""
 
     def lines(self, width: int, height: int) -> list[Line]:
-        """Figures, histogram, and what the clock lets one say."""
-        session = self.ui.needs
-        view = session.beat()
+        """Figures, pictures, and what the clock lets one say."""
+        view = self.ui.needs.timing()
         if view is None:
-            return [[("", "ink")], [(" waiting for frames: the beat takes at least three", "dim")]]
-        notes = [(line, style) for text, style in _notes(view) for line in wrap(text, width - 2)]
+            return [[("", "ink")], [(" waiting for frames: timing takes at least three", "dim")]]
+        style = "ink" if view.figures.kind == "figure" else "warn"
+        notes = wrap(view.figures.note, width - 2)
         body = height - len(notes) - 1
         figures = _figures(view)
-        right = self._histogram(view, width - _FIGURES - 2, body)
+        right = self._pictures(view, width - _FIGURES - 1, body)
         out: list[Line] = []
         for y in range(body):
             left = figures[y] if y < len(figures) else ("", "")
-            out.append(
-                [
-                    (f" {fit(left[0], 17)}", "name"),
-                    (fit(left[1], _FIGURES - 17), "title"),
-                    *(right[y] if y < len(right) else [("", "ink")]),
-                ]
-            )
-        return [*out, [("", "ink")], *([(f" {text}", style)] for text, style in notes)]
+            name: Line = [(f" {fit(left[0], 17)}", "name"), (fit(left[1], _FIGURES - 17), "title")]
+            out.append([*name, *(right[y] if y < len(right) else [("", "ink")])])
+        return [*out, [("", "ink")], *([(f" {text}", style)] for text in notes)]
+
+    def _pictures(self, view: TimingFigures, width: int, height: int) -> list[Line]:
+        if not view.steps:
+            return [[(view.scope, "head")], [("", "ink")], [("no periods can be measured", "dim")]]
+        if width >= _BESIDE:
+            left = width * 11 // 20
+            both = self._histogram(view, left - 2, height), self._over_time(view, width - left, height)
+            gaps = [(" " * (left - width_of(line)), "ink") for line in both[0]]
+            return [[*one, gap, *other] for one, gap, other in zip(both[0], gaps, both[1], strict=True)]
+        lower = (height - _FRAME_ROWS) * 2 // 5 + 2 if height >= _FRAME_ROWS + 8 else 0
+        upper = self._histogram(view, width, height - lower)
+        return [*upper, *self._over_time(view, width, lower)] if lower else upper
 
     def _histogram(self, view: TimingFigures, width: int, height: int) -> list[Line]:
-        said = f"from frame to frame, {view.scope}"
-        head: Line = [(said if len(said) <= width else view.scope, "head")]
-        if not view.steps:
-            return [head, [("", "ink")], [("no steps between frames can be told", "dim")]]
-        pictures = bars(view.counts, width, max(1, height - 3), self.ui.glyphs)
-        mean = view.figures.period_mean_s or 0.0
-        low, middle, high = exact(view.low_s), exact(mean), exact(view.high_s)
-        gap = max(1, (width - len(low) - len(middle) - len(high)) // 2)
-        axis = low + " " * gap + middle + " " * gap + high
-        if len(axis) > width:
-            axis = low + high.rjust(width - len(low))
-        marks = [(self.ui.glyphs.rule, "rule")] * width
-        marks[width // 2] = self.ui.glyphs.tick, "rule"
+        """Bars with an axis of counts; below it the axis of the periods, marks, labels, and what lies outside."""
+        edges, counts = view.histogram(width - _AXIS)
+        each = (width - _AXIS) // counts.size  # columns of a bin
+        columns = each * counts.size
+        rows = max(1, height - _FRAME_ROWS)
+        axis = [f"{int(counts.max()):,}", *[""] * (rows - 1)]
+        if rows >= 6:
+            axis[rows // 2] = f"{int(counts.max()) * (rows - rows // 2) // rows:,}"
+        out: list[Line] = [[(fit(f"periods, {view.scope}", width), "head")]]
+        pictures = bars(np.repeat(counts, each), columns, rows, self.ui.glyphs)
+        out += [[(f"{axis[y]:>{_AXIS - 1}} ", "dim"), (one, "pen")] for y, one in enumerate(pictures)]
+        mean_s = view.figures.period_mean_s or 0.0
+
+        def column(value_s: float) -> int:
+            return int((value_s * 1e9 - edges[0]) / (edges[-1] - edges[0]) * columns)
+
+        ticks = [(self.ui.glyphs.rule, "rule")] * columns
+        for at in (0, column(mean_s), columns - 1):
+            ticks[at] = self.ui.glyphs.tick, "rule"
+        out.append([(f"{'0':>{_AXIS - 1}} ", "dim"), *joined(ticks)])
+        marks, words = [(" ", "ink")] * columns, []
         jitter = view.figures.jitter
         if jitter is not None:
-            reach = jitter.floor_s / (view.high_s - view.low_s) * width
-            for at in (width / 2 - reach, width / 2 + reach):
-                marks[min(width - 1, max(0, int(at)))] = "F", "head"
-        return [head, *([(one, "pen")] for one in pictures), joined(marks), [(axis, "dim")]]
+            words.append("F floor")
+            for at in (column(mean_s - jitter.floor_s), column(mean_s + jitter.floor_s)):
+                marks[min(columns - 1, max(0, at))] = "F", "mark"
+        if self.ui.rig is not None:
+            plan_s = self.ui.rig.plan.period_ms / 1e3
+            is_inside = 0 <= column(plan_s) < columns
+            words.append(f"P plan {plan_s * 1e3:.6g} ms" + ("" if is_inside else ", not in the picture"))
+            if is_inside:
+                marks[column(plan_s)] = "P", "mark"
+        out.append([(" " * _AXIS, "ink"), *joined(marks)])
+        labels = exact(edges[0] / 1e9), exact(mean_s), exact(edges[-1] / 1e9)
+        out.append([(" " * _AXIS, "ink"), (_spread(labels, columns), "dim")])
+        outside = f"{view.shorter:,} shorter, {view.longer:,} longer; "
+        out.append([(fit(outside + ", ".join(words), width), "dim")])
+        return out[:height]
+
+    def _over_time(self, view: TimingFigures, width: int, height: int) -> list[Line]:
+        """Shortest to longest period of each moment, blank where none came."""
+        columns, rows, session = width - _AXIS, height - 2, self.ui.needs
+        middle_ns = (view.figures.period_mean_s or 0.0) * 1e9
+        some = view.lows_ns >= 0
+        reach_ns = max(middle_ns - view.lows_ns[some].min(), view.highs_ns[some].max() - middle_ns, 1_000.0)
+        ends = round(middle_ns - reach_ns), round(middle_ns + reach_ns)
+        pens = bands(view.lows_ns, view.highs_ns, ends, columns, rows, self.ui.glyphs)
+        axis = [f"{ends[1] / 1e6:.3f}", *[""] * (rows - 2), f"{ends[0] / 1e6:.3f}"]
+        out: list[Line] = [[(fit("period over time, min to max, ms", width), "head")]]
+        out += [[(f"{axis[y]:>{_AXIS - 1}} ", "dim"), (one, "pen")] for y, one in enumerate(pens)]
+        labels = place_words(session, view.first_ns), place_words(session, view.last_ns)
+        return [*out, [(" " * _AXIS, "ink"), (_spread(labels, columns), "dim")]]
+
+
+def _spread(labels: tuple[str, ...], width: int) -> str:
+    """Labels at the start, in the middle and at the end; without the middle one where it has no room."""
+    first, *middle, last = labels
+    used = len(first) + len(last)
+    if not middle or used + len(middle[0]) + 2 > width:
+        return first + last.rjust(width - len(first)) if used < width else first
+    left = max(len(first) + 1, (width - len(middle[0])) // 2)
+    text = first.ljust(left) + middle[0]
+    return text + last.rjust(width - len(text))
 
 
 def _figures(view: TimingFigures) -> list[tuple[str, str]]:
@@ -80,10 +136,10 @@ def _jitter(j: Jitter) -> list[tuple[str, str]]:
     cycle = "-" if j.cycle_rms_s is None else f"{duration(j.cycle_rms_s)} / {duration(j.cycle_peak_s)}"
     return [
         ("period, median", exact(j.period_median_s)),
-        ("shortest", exact(j.period_min_s)),
-        ("longest", exact(j.period_max_s)),
-        ("middle 98 % from", exact(j.period_p01_s)),
-        ("middle 98 % to", exact(j.period_p99_s)),
+        ("period, min", exact(j.period_min_s)),
+        ("period, max", exact(j.period_max_s)),
+        ("1st percentile", exact(j.period_p01_s)),
+        ("99th percentile", exact(j.period_p99_s)),
         *_range(j),
         ("jitter peak", duration(j.period_peak_s)),
         ("cycle-to-cycle", cycle),
@@ -97,7 +153,3 @@ def _range(j: Jitter) -> list[tuple[str, str]]:
         return [("jitter rms", f"at most {duration(j.period_high_s)}"), ("jitter seen rms", duration(j.period_rms_s))]
     bounds = f"{duration(j.period_low_s)} to {duration(j.period_high_s)}"
     return [("jitter rms", duration(j.period_rms_s)), ("true value", bounds)]
-
-
-def _notes(view: TimingFigures) -> list[tuple[str, str]]:
-    return [(view.figures.note, "ink" if view.figures.kind == "figure" else "warn")]

@@ -11,7 +11,7 @@ from busbench.tui.app_state import AppState
 from busbench.tui.channels import MOVING
 from busbench.tui.text import Line, fit, value_words, wrap
 from busbench.tui.verifying import GuidedRound, RecordedCheck, Stage
-from busbench.tui.widgets.channels import lanes_below
+from busbench.tui.widgets.channels import channels_below
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.verify.result import CAUTION, Check, Verdict
 from busbench.verify.verify import Verification, faults_words
@@ -52,7 +52,7 @@ class VerifyLines(LineWidget):
         room = max(1, height - len(head))
         first = max(0, min(here - room // 3, len(rows) - room))
         asked = () if work.stage is Stage.START else [number - 1 for number in work.step.channels]
-        return [*head, *rows[first : first + room], *lanes_below(self.ui, width, room - len(rows), channels=asked)]
+        return [*head, *rows[first : first + room], *channels_below(self.ui, width, room - len(rows), channels=asked)]
 
     def scroll(self, lines: int) -> None:
         """Move the list at the end."""
@@ -91,9 +91,9 @@ class VerifyLines(LineWidget):
         if row < 0 or session.flags is None:
             yield [("   no frame is coming", "gap")]
             return
-        lanes = session.lanes(2)
+        data = session.channel_rows(2)
         for channel in work.step.channels[:6]:
-            value, at = int(lanes.values[channel - 1]), channel - 1
+            value, at = int(data.values[channel - 1]), channel - 1
             text = f"   {channel:2d} {fit(sanitize(session.names.get(channel, '')), 18)}"
             if channel > 16:
                 yield [(f"{text} {'on' if value else 'off'}", "pen")]
@@ -104,7 +104,7 @@ class VerifyLines(LineWidget):
                 ends = (value_words(int(one[at]), unit, scale) for one in (low, high))
                 text += f"   {' to '.join(ends)} in this step"
             yield [(text, "pen")]
-        moving = [at + 1 for at, state in enumerate(lanes.states) if state == MOVING]
+        moving = [at + 1 for at, state in enumerate(data.states) if state == MOVING]
         others = [number for number in moving if number not in work.step.channels]
         said = ", ".join(_named(session.names, number) for number in (others if work.step.channels else moving))
         what = "also moving" if work.step.channels else "moving"

@@ -12,7 +12,7 @@ from busbench.tui.app_state import AppState
 from busbench.tui.draw import ruler
 from busbench.tui.text import Line, fit, width_of
 from busbench.tui.walking import Walking, Way
-from busbench.tui.widgets.channels import lanes_below
+from busbench.tui.widgets.channels import channels_below
 from busbench.tui.widgets.frame import TOO_SMALL
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.verify import wrapped
@@ -69,11 +69,11 @@ class WalkLines(LineWidget):
         """How all devices of a rehearsal stand, or what comes back on a port; nothing where there is no room."""
         rehearsal = self.walking.rehearsal
         if walk is None:
-            return lanes_below(self.ui, width, height, channels=())
+            return channels_below(self.ui, width, height, channels=())
         if walk.is_over or walk.phase is SurfacePhase.REVIEW:
             return []
         if rehearsal is None:
-            return lanes_below(self.ui, width, height, channels=[walk.stop.channel])
+            return channels_below(self.ui, width, height, channels=[walk.stop.channel])
         members = [sanitize(one) for one in walk.stop.members]
         states = [(sanitize(state.name), round(state.position_pct)) for state in rehearsal.states()]
         if height < len(states) + 2:

@@ -1,0 +1,91 @@
+"""The histogram of the periods against numpy's, at every width; and the periods over time."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from busbench.model import Clock, ClockKind, FrameTimes
+from busbench.tui.draw import ASCII, UNICODE, bands
+from busbench.tui.timing import TimingFigures, look_at_timing
+from tests.tui.ports import Live
+from tests.tui.screens import shown, text_of
+
+
+def view_of(periods_ns: np.ndarray, *, resolution_ns: int) -> TimingFigures:
+    t_ns = np.concatenate([[0], np.cumsum(periods_ns)]).astype(np.int64)
+    none = np.zeros(t_ns.size, np.uint8)
+    times = FrameTimes(t_ns, np.zeros(t_ns.size, np.int32), none, none)
+    return look_at_timing(times, clock=Clock(ClockKind.PER_BYTE, resolution_ns), scope="all")
+
+
+def bell(resolution_ns: int, count: int = 20_000) -> np.ndarray:
+    """Periods of a bell's shape about 14 ms in steps of a clock; the same each time."""
+    periods = np.random.default_rng(7).normal(14e6, 60e3, count)
+    return (np.rint(periods / resolution_ns) * resolution_ns).astype(np.int64)
+
+
+@pytest.mark.parametrize("resolution_ns", [1, 42, 1_000, 10_000, 25_000])
+@pytest.mark.parametrize("width", [*range(20, 64), 97, 120, 151, 200])
+def test_the_histogram_is_numpys_at_every_width(resolution_ns: int, width: int) -> None:
+    periods = bell(resolution_ns)
+    view = view_of(periods, resolution_ns=resolution_ns)
+    edges, counts = view.histogram(width)
+    steps = np.diff(edges)
+    assert len(counts) <= width
+    assert set(steps.tolist()) == {int(steps[0])}  # equal bins ...
+    assert int(steps[0]) % resolution_ns == 0  # ... of as many steps of the clock each: no combs
+    wanted, _ = np.histogram(periods[periods < edges[-1]], bins=edges)
+    assert counts.tolist()[:-1] == wanted.tolist()[:-1]
+    assert int(counts[-1]) in range(int(wanted[-1]) + 1)  # the last bin may reach past the last quantum
+    assert int(counts.sum()) + view.shorter + view.longer == view.steps == periods.size
+
+
+@pytest.mark.parametrize("resolution_ns", [1, 1_000, 10_000])
+@pytest.mark.parametrize("width", [30, 33, 40, 63, 64, 65, 100])
+def test_a_bell_has_no_notch_in_its_middle(resolution_ns: int, width: int) -> None:
+    _, counts = view_of(bell(resolution_ns, 200_000), resolution_ns=resolution_ns).histogram(width)
+    top = int(counts.argmax())
+    noise = 4 * np.sqrt(counts.max())
+    assert (np.diff(counts[: top + 1]) > -noise).all()
+    assert (np.diff(counts[top:]) < noise).all()
+    assert abs(top - counts.size / 2) <= counts.size / 10
+
+
+def test_outliers_are_counted_at_the_edges_and_missing_frames_are_not_periods() -> None:
+    periods = np.full(1_000, 14_000_000)
+    periods[::2] += 1_000
+    periods[[100, 300]] = 13_000_000
+    periods[[500, 600, 700]] = 15_000_000
+    periods[800] = 28_000_000
+    view = view_of(periods, resolution_ns=1_000)
+    assert (view.shorter, view.longer, view.steps) == (2, 3, 999)
+
+
+def test_periods_over_time_have_their_extremes_in_their_place_and_gaps() -> None:
+    periods = np.full(2_400, 10_000_000)
+    periods[1_205] = 9_000_000
+    periods[1_206] = 11_000_000
+    view = view_of(periods, resolution_ns=1_000)
+    assert np.flatnonzero(view.lows_ns == 9_000_000).tolist() == [120]
+    assert np.flatnonzero(view.highs_ns == 11_000_000).tolist() == [120]
+    periods[1_800] = 1_200_000_000
+    assert int((view_of(periods, resolution_ns=1_000).lows_ns < 0).sum()) > 5
+
+
+def test_a_band_from_min_to_max() -> None:
+    lows, highs = np.array([0, 0, -1, 40]), np.array([0, 79, -1, 79])
+    assert bands(lows, highs, (0, 80), 4, 2, ASCII) == [" | |", "||  "]
+    assert bands(lows, highs, (0, 80), 2, 1, UNICODE) == ["\u28f8\u2818"]
+
+
+@pytest.mark.parametrize(("width", "height"), [(60, 16), (80, 24), (120, 40), (160, 48)])
+async def test_the_picture_has_its_axes(width: int, height: int) -> None:
+    async with shown(Live("virtual:?period=7ms").pass_s(20), (width, height), keys="2") as (app, _):
+        lines = text_of(app).splitlines()
+    text = "\n".join(lines)
+    assert "shorter, " in text
+    axis = next(line for line in lines if line.count("\u253c") == 3)
+    assert axis[:46].split()[-1][0] == "0"
+    assert ("period over time" in text) is (height > 16)
+    assert all(len(line) <= width for line in lines)
