@@ -164,7 +164,7 @@ class Scan:
             return ticks.view(np.int64)
         lowest = int(interface.min())
         some = self.interfaces[lowest : int(interface.max()) + 1]
-        units = {(one.tsresol, one.tsoffset_s) for one in some}
+        units = {(one.tsresol, one.tsoffset_s, one.is_signed) for one in some}
         if len(units) == 1:
             return some[0].to_ns(ticks)
         place = interface - lowest
@@ -172,7 +172,10 @@ class Scan:
         times = np.empty(ticks.size, np.int64)
         for one in np.unique(tsresol).tolist():
             times[tsresol == one] = pb.to_ns(ticks[tsresol == one], one)
-        return pb.add_offset(times, np.array([one.tsoffset_s for one in some])[place])
+        times = pb.add_offset(times, np.array([one.tsoffset_s for one in some])[place])
+        signed = np.array([one.is_signed for one in some])[place]
+        times[signed] = pb.signed_ns(ticks[signed])
+        return times
 
     def _read_options(self, batch: PacketBatch, option_bytes: I64) -> None:
         """Read flags in bulk where nothing else is there, and the rest one by one."""

@@ -131,8 +131,15 @@ class Interface:
         """False where our writer knew no date."""
         return not (self.is_own and _fields(self.description).get("epoch") == "none")
 
+    @property
+    def is_signed(self) -> bool:
+        """True where our writer knew no date: its stamps are ns, two's complement before its zero."""
+        return (self.tsresol, self.tsoffset_s) == (9, 0) and not self.has_wall_clock
+
     def to_ns(self, ticks: NDArray[np.uint64]) -> I64:
         """Times in ns of its raw stamps, at most TIME_MAX_NS, int64 (N,); see to_ns of the module."""
+        if self.is_signed:
+            return signed_ns(ticks)
         times = to_ns(ticks, self.tsresol)
         if not self.tsoffset_s:
             return times
@@ -144,6 +151,11 @@ def add_offset(times: I64, offset_s: I64) -> I64:
     offset_ns = offset_s * 1_000_000_000
     later = np.minimum(times, TIME_MAX_NS - np.maximum(offset_ns, 0)) + offset_ns
     return np.asarray(np.maximum(later, TIME_MIN_NS), np.int64)
+
+
+def signed_ns(ticks: NDArray[np.uint64]) -> I64:
+    """Raw stamps that are ns in two's complement, kept from TIME_MIN_NS to TIME_MAX_NS, int64 (N,)."""
+    return np.clip(ticks.view(np.int64), TIME_MIN_NS, TIME_MAX_NS)
 
 
 def to_ns(ticks: NDArray[np.uint64], tsresol: int) -> I64:

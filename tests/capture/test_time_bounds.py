@@ -11,9 +11,10 @@ import pytest
 
 from busbench.capture import pcapng_blocks as pb
 from busbench.capture.open import open_capture
+from busbench.capture.pcapng_write import PcapngWriter
 from busbench.cli.main import run
 from busbench.errors import CaptureError
-from busbench.model import TIME_MAX_NS, TIME_MIN_NS, remove_clock_steps
+from busbench.model import BUS_LINE, TIME_MAX_NS, TIME_MIN_NS, ByteLog, Clock, ClockKind, remove_clock_steps
 from tests.cli.running import CAPTURES
 
 MOST = (1 << 64) - 1
@@ -77,6 +78,22 @@ def test_every_time_is_read_within_bounds_and_can_be_worked_with(
             for to in ("csv", "pcapng", "vcd"):
                 assert run(["convert", str(path), "-o", str(tmp_path / f"to.{to}"), "--force"]) == 0
     assert read >= readable
+
+
+@pytest.mark.parametrize("foreign", [0, 2], ids=["alone", "beside another interface"])
+def test_times_before_the_zero_of_a_recording_without_a_date_are_kept(foreign: int, tmp_path: Path) -> None:
+    path, began_ns = tmp_path / "before.pcapng", [-100_000_000, -50_000_000, 50_000_000]
+    clock = Clock(ClockKind.PER_BYTE, 10)
+    with PcapngWriter(str(path), port="", line=BUS_LINE, clock=clock, start_utc_ns=None) as writer:
+        frames = np.frombuffer(FRAME * 3, np.uint8)
+        writer.write_log(ByteLog(0, frames, np.array([25, 50, 75]), np.array(began_ns)))
+    whole = path.read_bytes()
+    at = whole.index(struct.pack("<I", 6))  # its first packet
+    head = struct.pack("<IIIII", 1, 0, 7, 4, 4)
+    other = [pb.block(1, struct.pack("<HHI", 1, 0, 0)), *[pb.block(6, head + bytes(4))] * foreign]
+    path.write_bytes(whole[:at] + b"".join(other) + whole[at:])
+    with open_capture(path) as capture:
+        assert np.concatenate([log.mark_t_ns for log in capture.blocks()]).tolist() == began_ns
 
 
 def test_a_clock_set_back_again_and_again_stays_within_bounds() -> None:
