@@ -1,6 +1,6 @@
 """pytest plugin: test hardware on the serial servo bus, or a virtual receiver and aircraft where none is there.
 
-    pytest --bus /dev/ttyUSB0 --rig heron.toml
+    pytest --bus=/dev/ttyUSB0 --rig=heron.toml
 
     @pytest.mark.frames(least=100, most_missed=0)
     def test_no_frame_is_lost(recording):
@@ -158,7 +158,7 @@ def flown_aircraft(request: pytest.FixtureRequest, tmp_path_factory: pytest.Temp
 
     rig_path = request.config.getoption("--rig")
     if rig_path is None:
-        pytest.fail("the fixture aircraft needs --rig RIG.toml", pytrace=False)
+        pytest.fail("the fixture aircraft needs --rig=RIG.toml", pytrace=False)
     faults = [parse_fault(text) for text in request.config.getoption("--aircraft-fault")]
     path = tmp_path_factory.mktemp("aircraft") / "sequence.pcapng"
     with open_aircraft(f"{VIRTUAL_BUS}{rig_path}?speed=max", faults=faults, flies_alone=True) as port:

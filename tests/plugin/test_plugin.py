@@ -90,24 +90,22 @@ def test_too_few_frames_fail(pytester: pytest.Pytester) -> None:
 
 def test_the_good_aircraft_passes(pytester: pytest.Pytester) -> None:
     pytester.makepyfile(AIRCRAFT)
-    assert outcomes(pytester, "--rig", str(RIG))["failed"] == []
+    meant = [f"test_{fault.partition(':')[0].replace('-', '_')}" for fault in FAULTS]
+    assert outcomes(pytester, f"--rig={RIG}") == {"passed": sorted(meant), "failed": []}
 
 
-@pytest.mark.parametrize(
-    "fault",
-    ["sent-short:rudder", "sent-reversed:rudder", "wrong-period", "missing-frames", "lost-frames", "failsafe-late"],
-)
+@pytest.mark.parametrize("fault", FAULTS)
 def test_a_fault_fails_the_test_that_is_meant_for_it(pytester: pytest.Pytester, fault: str) -> None:
     pytester.makepyfile(AIRCRAFT)
     meant = f"test_{fault.partition(':')[0].replace('-', '_')}"
-    assert outcomes(pytester, "--rig", str(RIG), "--aircraft-fault", fault)["failed"] == [meant]
+    assert outcomes(pytester, f"--rig={RIG}", "--aircraft-fault", fault)["failed"] == [meant]
 
 
 def test_without_a_plan_it_says_what_is_missing(pytester: pytest.Pytester) -> None:
     pytester.makepyfile("def test(aircraft): pass")
     done = pytester.runpytest_inprocess(*ASIDE)
     done.assert_outcomes(errors=1)
-    done.stdout.fnmatch_lines(["*the fixture aircraft needs --rig RIG.toml*"])
+    done.stdout.fnmatch_lines(["*the fixture aircraft needs --rig=RIG.toml*"])
 
 
 def test_the_plugin_loads_nothing_heavy(pytester: pytest.Pytester) -> None:
