@@ -10,7 +10,7 @@ import pytest
 from busbench.analysis.recording import read_recording
 from busbench.bench.receiver import LinkState, Receiver, Reception
 from busbench.bench.sources import open_live
-from busbench.errors import CaptureError, PortError
+from busbench.errors import OutputError, PortError
 from busbench.port.port import EventKind
 from tests.tui.ports import START_NS, Hands, ScriptedPort
 
@@ -115,7 +115,7 @@ def test_a_recording_that_cannot_be_written_on(
     pass_s(receiver, 1)
 
     def fails(*_: object) -> None:
-        raise CaptureError("f.pcapng", "cannot be written any further")
+        raise OutputError("f.pcapng", "cannot be written any further")
 
     assert receiver._writer is not None
     monkeypatch.setattr(receiver._writer, "write_log", fails)
@@ -123,6 +123,6 @@ def test_a_recording_that_cannot_be_written_on(
         assert sum(len(one.found.frames) for one in pass_s(receiver, 1)) == 100
         assert receiver.record_error is not None
     else:
-        with pytest.raises(CaptureError):
+        with pytest.raises(OutputError):
             pass_s(receiver, 1)
     assert receiver.recording == ""

@@ -18,7 +18,7 @@ if sys.platform == "win32":
     pytest.skip("pseudo-terminals are POSIX", allow_module_level=True)
 
 from busbench.bench.sources import open_live
-from busbench.errors import PortError
+from busbench.errors import OutputError, PortError
 from busbench.sim import playback
 from busbench.sim.playback import Outlet, PtyOutlet, Reads, TcpOutlet, play
 from busbench.sim.receiver import ReceiverSettings
@@ -167,10 +167,10 @@ def test_who_can_reach_it(host: str, name: str, warning: str) -> None:
 
 
 def test_a_path_or_address_that_cannot_be(tmp_path: Path) -> None:
-    with pytest.raises(PortError, match=r"cannot be made \(No such file or directory\): choose another path"):
+    with pytest.raises(OutputError, match="there is no such folder: make it first"):
         PtyOutlet(link=str(tmp_path / "no" / "folder"))
     (tmp_path / "file").touch()
-    with pytest.raises(PortError, match=r"cannot be made \(File exists\)"):
+    with pytest.raises(OutputError, match="exists already: choose another path, or remove it first"):
         PtyOutlet(link=str(tmp_path / "file"))
     taken = TcpOutlet()
     with pytest.raises(PortError, match=r"cannot be served \(Address already in use\): choose another port"):
