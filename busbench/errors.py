@@ -140,7 +140,7 @@ def not_toml(error: Exception, data: bytes) -> tuple[str, str]:
     if isinstance(error, TextFileError):
         return error.what, error.hint
     if isinstance(error, RecursionError):
-        return "is nested too deep", "write tables as README shows them"
+        return "is nested too deep", "write tables as `busbench help rig-file` shows them"
     at = re.fullmatch(r"(?s)(.*) \(at (?:line (\d+), column \d+|end of document)\)", str(error))
     if at is None:
         return "holds a number of thousands of digits", "shorten it"

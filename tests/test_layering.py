@@ -23,7 +23,7 @@ ORDER = (
     ("analysis",),
     ("verify",),
     ("report", "sim"),
-    ("bench",),
+    ("bench", "reference"),
     ("cli", "tui", "pytest_plugin"),
 )
 RANK = {room: rank for rank, rooms in enumerate(ORDER) for room in rooms}

@@ -62,7 +62,7 @@ def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE,
     except ImportError:
         raise BusbenchError(
             "--output: a .parquet file needs the package pyarrow",
-            hint="install it with: pip install 'busbench[parquet]'",
+            hint="install pyarrow beside busbench, as by `pip install pyarrow`",
         ) from None
     schema = arrow_table(FrameTable.empty(), clock=NO_CLOCK, first_t_ns=0).schema
     span, total = Span(), 0

@@ -58,7 +58,7 @@ class ParquetFrames(Capture):
         try:
             import pyarrow.parquet
         except ImportError:
-            hint = "install it with: pip install 'busbench[parquet]'"
+            hint = "install pyarrow beside busbench, as by `pip install pyarrow`"
             raise CaptureError(name, "needs the package pyarrow", hint=hint) from None
         self._file = source.random_access()
         self._name = name

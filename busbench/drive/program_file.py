@@ -33,7 +33,7 @@ from busbench.wire.scale import Scale
 ORDERS = ("together", "in turn")
 FAULTS = ("lost", "failsafe", "gap", "flips")
 DEFAULT_SCALE = Scale()
-_NAME_IT = "name a file of parts, as README shows one"
+_NAME_IT = "name a file of parts; see `busbench help drive-program`"
 RATE_MAX = 1e6  # units a second: any step within one frame
 
 
@@ -64,8 +64,9 @@ def _read_toml(path: Path) -> Mapping[str, object]:
         what, hint = unreadable(error)
         raise DriveError(f"{path}: {what}", hint=hint) from None
     if is_other := other_kind(raw):
-        is_recording = is_other == "is a recording"
-        hint = f"`busbench drive replay --recording {path}` takes it" if is_recording else _NAME_IT
+        hint = _NAME_IT
+        if is_other == "is a recording":
+            hint = f"try `busbench drive replay --channel 1 --recording {path} --preview`"
         raise DriveError(f"{path}: {is_other}, not a drive program", hint=hint)
     try:
         require_small(raw)

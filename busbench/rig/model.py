@@ -42,11 +42,11 @@ class Lead(_Table, frozen=True, kw_only=True):
 
     Args:
         length_m: length one way.
-        awg: gauge of each wire.
+        awg: gauge of each wire; give awg, area_mm2 or resistance_ohm.
         area_mm2: copper area of each wire.
-        resistance_ohm: measured, out and back; stands for length and gauge.
-        connector_ohm: of all contacts on the way, out and back.
-        limit_a: what wire and connectors stand for long.
+        resistance_ohm: measured out and back, instead of length and gauge.
+        connector_ohm: resistance of all contacts, out and back.
+        limit_a: continuous current that wire and connectors carry.
     """
 
     length_m: Above0 | None = None
@@ -69,9 +69,9 @@ class Plan(_Table, frozen=True, kw_only=True):
     """The table [rig].
 
     Args:
-        name: of the aircraft.
-        period_ms: frame period that the receiver is set to.
-        sensor_slots: True where the receiver leaves slots for sensors' replies.
+        name: name of the aircraft.
+        period_ms: frame period the receiver is set to, often 7, 14 or 15.
+        sensor_slots: true if the receiver leaves slots for sensors.
     """
 
     name: Name
@@ -80,7 +80,13 @@ class Plan(_Table, frozen=True, kw_only=True):
 
 
 class Scaling(_Table, frozen=True, kw_only=True):
-    """The table [scale]: how counts stand for microseconds."""
+    """The table [scale]: how counts stand for microseconds.
+
+    Args:
+        centre_counts: counts at the centre.
+        centre_us: pulse at the centre, µs.
+        us_per_count: µs per count.
+    """
 
     centre_counts: Annotated[float, Meta(ge=0, le=2047)] = 992
     centre_us: Above0 = 1500.0
@@ -91,9 +97,9 @@ class Pack(_Table, frozen=True, kw_only=True):
     """The table [supply.pack].
 
     Args:
-        cells: in series.
-        capacity_mah: as marked.
-        usable_pct: how much of it is meant to be used.
+        cells: number of cells in series.
+        capacity_mah: capacity as marked.
+        usable_pct: how much of the capacity may be used.
     """
 
     cells: Annotated[int, Meta(ge=1)]
@@ -105,13 +111,13 @@ class Supply(_Table, frozen=True, kw_only=True):
     """The table [supply].
 
     Args:
-        voltage_v: without load.
-        resistance_ohm: inner resistance of pack, regulator and switch.
-        minimum_v: what every device needs.
-        maximum_v: what every device stands.
+        voltage_v: voltage without load.
+        resistance_ohm: inner resistance of pack, regulator and switch together.
+        minimum_v: voltage that every device and the receiver need; without it there is no warning of low voltage.
+        maximum_v: highest voltage that every device and the receiver accept.
         lead: from the supply to the receiver.
-        limit_a: what pack, regulator or switch stand.
-        pack: the pack, for endurance.
+        limit_a: continuous current that pack, regulator or switch can give.
+        pack: the battery, to calculate how long it lasts.
     """
 
     voltage_v: Above0
@@ -127,10 +133,10 @@ class Hub(_Table, frozen=True, kw_only=True):
     """A table [[hub]]: where the bus branches.
 
     Args:
-        name: of the hub.
-        parent: key "from": the receiver or another hub.
-        lead: from there to here.
-        limit_a: what it stands in all.
+        name: name of the hub.
+        parent: key "from": what it is connected to: the receiver or another hub.
+        lead: from there to this hub.
+        limit_a: total current it can carry.
     """
 
     name: Name
@@ -143,8 +149,8 @@ class SupplyFeed(_Table, frozen=True, kw_only=True):
     """A table [[feed]]: a further supply lead straight from the supply.
 
     Args:
-        to: a hub.
-        lead: from the supply to it.
+        to: name of the hub.
+        lead: from the supply to that hub.
     """
 
     to: Name
@@ -156,8 +162,8 @@ class Current(_Table, frozen=True, kw_only=True):
 
     Args:
         idle: at rest without load.
-        moving: on average while moving in the air.
-        stall: held fast at full command.
+        moving: average while it moves without load.
+        stall: held still at full command.
         holding: at rest against a load.
         hold_lowered_after_s: time at rest after which it draws idle instead of holding.
     """
@@ -176,8 +182,8 @@ class Geometry(_Table, frozen=True, kw_only=True):
         arm_mm: radius of the device's arm at the rod.
         horn_mm: radius of the surface's horn at the rod.
         base_mm: distance between the two axes.
-        chord_mm: of the surface, hinge to trailing edge.
-        throw_deg: angle of the surface at 100 %, as planned.
+        chord_mm: chord of the surface, hinge to trailing edge.
+        throw_deg: planned angle of the surface at 100 %.
         arm_deg: angle of the arm at 100 %.
     """
 
@@ -193,36 +199,39 @@ class Device(_Table, frozen=True, kw_only=True):
     """A table [[device]]: a servo, an off-bus device or a sensor.
 
     Args:
-        name: of the device.
-        kind: "servo" on the bus, "off-bus" on an ordinary pulse lead, "sensor" that answers in slots.
-        channel: 1-18; 17 and 18 have two states.
-        motor: "electric" or "engine" for what can turn a propeller, True for "electric": locked when driving;
-            False for what cannot; None where it is not stated.
-        idle_pct: position of an engine's channel at idle, as sent.
-        ignition_kill: what kills an engine's ignition: name of a device of the plan, or of a switch by hand.
+        name: name of the device.
+        kind: "servo" on the bus, "off-bus" for a PWM device on an ordinary pulse lead, "sensor" that answers in slots.
+        channel: 1 to 18; 17 and 18 are on/off channels.
+        motor: "electric" (or true) or "engine" for what can turn a propeller: it is locked when driving. false for what
+            cannot. State it for each off-bus device, or drive and walk send nothing to a port.
+        idle_pct: position of an engine's channel at idle, as sent; required for an engine.
+        ignition_kill: what kills an engine's ignition: a device of the plan with its own channel (locked if its
+            rest_pct has the ignition off), or the name of a switch by hand; required for an engine.
         control: stick, lever or switch that moves it; several devices may share one.
-        gimbal: name shared by the controls that one hand moves on one gimbal: they may move a little with one
-            another.
-        high_when: position of that control at which the channel is at its high end.
-        above_neutral: which way its surface goes, seen on the finished aircraft, while the channel is above
-            neutral (17 and 18: on); with reversed and mounting in it.
-        rest_pct: where the channel rests while its control is left alone, as sent; by default neutral, idle for
-            engines, the low end for motors and on/off channels. A reversed motor must state it.
-        failsafe: what the receiver sends on this channel without a link.
-        when_silent: where it goes when frames stop.
-        parent: key "on": the hub or receiver it is plugged into.
-        lead: to it from there.
-        slot: of a sensor.
-        mounting: "mirrored" for the second of a pair.
-        reversed: True where the device is set to run the other way.
-        group: name shared by devices meant to move together.
-        neutral_us: pulse at which it stands at neutral; the scale's centre by default.
-        travel_pct: its ends, in percent of full command either side of neutral.
+        gimbal: one name for the controls that one hand moves on one gimbal: they may move a little with one another
+            (see hands_pct). A motor, a switch and the stick of another gimbal may not.
+        high_when: position of the control at which the channel is at its upper endpoint.
+        above_neutral: direction of its surface, seen on the finished aircraft, while the channel is above neutral (17
+            and 18: on), with reversed and mounting included: "up", "down", "right", "left", "out", "in", "open",
+            "closed", "forward" or "back". walk asks for it; if it is missing, walk states what it assumes.
+        rest_pct: position of the channel while its control is left alone, in percent as sent. Default: neutral; idle
+            for engines; the lower endpoint for motors and on/off channels. A reversed motor must state it.
+        failsafe: what the receiver sends without a link: "hold", "silence", or percent. An electric motor must be off,
+            an engine at idle or below (common practice, no source).
+        when_silent: what it does without frames: "hold", "release", or a position in percent.
+        parent: key "on": hub or receiver it is plugged into.
+        lead: from there to the device.
+        slot: slot of a sensor, 0 to 31.
+        mounting: "mirrored" for the second device of a pair.
+        reversed: true if the device is set to run the other way.
+        group: one name for devices that are meant to move together.
+        neutral_us: pulse at neutral, µs. Default: the scale's centre.
+        travel_pct: its endpoints, in percent of full command either side of neutral.
         geometry: what it moves, as far as known.
-        speed_s_per_60deg: time for 60 degrees without load.
-        start_ramp_s: after power-up or silence, time over which its speed rises from nil.
-        dead_band_us: change of command below which it stays.
-        current_a: as far as known.
+        speed_s_per_60deg: seconds for 60 degrees without load. Default: at once.
+        start_ramp_s: time over which its speed rises after power-up or silence.
+        dead_band_us: change of command below which it does not move, µs.
+        current_a: current it draws in amperes, as far as known.
     """
 
     # what it is, who moves it, what it does without a link
@@ -265,23 +274,24 @@ class VerifyLimits(_Table, frozen=True, kw_only=True):
     """The table [verify]: what passes a check; all but the period are common practice, no source.
 
     Args:
-        frames_least: with fewer frames nothing is said of the line.
-        period_pct: mean period against the plan's.
+        frames_least: with fewer frames, the checks of missing, lost and damaged frames, period and jitter are not
+            tested.
+        period_pct: mean period against period_ms.
         jitter_ms: period jitter, rms.
-        loss_pct: upper 95 % bound of the ratio of missing, of lost and of damaged frames.
+        loss_pct: 95 % upper confidence limit of missing, of lost and of damaged frames.
         outage_s: longest outage besides the failsafe test.
         glitches: frames that jump away and back.
-        noise_counts: spread of a channel at rest, rms.
-        rest_counts: where a channel rests, either side of the plan.
-        end_pct: where an end lies, either side of the plan, in percent of full command.
-        others_counts: move of any other channel while one control is moved.
-        failsafe_after_s: from the last good frame (or the switching off, where marked) to failsafe.
+        noise_counts: noise of a channel at rest, rms.
+        rest_counts: rest position, either side of the plan.
+        end_pct: endpoints, either side of the plan, in percent of full command.
+        others_counts: movement of any other channel while one control is moved.
+        failsafe_after_s: time from the last good frame, or from the marked switching off, to failsafe.
         failsafe_counts: values in failsafe, either side of the plan.
-        hands_pct: what a hand may add, in percent of full command: move of another control on the same gimbal,
+        hands_pct: what a hand may add, in percent of full command: movement of another control on the same gimbal,
             drift of a control that is held away while the transmitter is off.
-        recovery_s: from switching on, where marked, to good frames.
-        return_s: from the first good frame after that until each channel is where its control is.
-        pulse_us: width of a pulse output, either side of the plan's scale.
+        recovery_s: time from the marked switching on to good frames.
+        return_s: time from the first good frame after that until each channel is where its control is.
+        pulse_us: width of a servo pulse output, either side of the plan's scale.
     """
 
     frames_least: Annotated[int, Meta(ge=1)] = 500

@@ -139,7 +139,7 @@ def test_a_wrong_value_is_named_with_its_place(line: str, said: str) -> None:
         ("[rig\n", "rig.toml: line 1 is not TOML (expected ']' at the end of a table declaration): "
          "write key = value, texts in quotes, numbers with a point"),
         ("a = 1\na = 2\n", "rig.toml: line 2 states a key again: keep one of the two"),
-        ("a = " + "[" * 5000, "rig.toml: is nested too deep: write tables as README shows them"),
+        ("a = " + "[" * 5000, "rig.toml: is nested too deep: write tables as `busbench help rig-file` shows them"),
         ("a = " + "9" * 5000, "rig.toml: holds a number of thousands of digits: shorten it"),
         (
             HEAD + "[hubs]\n",

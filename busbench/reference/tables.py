@@ -1,0 +1,133 @@
+"""Tables of the reference, made from the declarations of what they list."""
+
+from __future__ import annotations
+
+import inspect
+import re
+import textwrap
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any, get_args, get_type_hints
+
+import msgspec
+
+from busbench.drive.program_keys import PROGRAM_KEYS
+from busbench.reference.terms import TERMS
+from busbench.rig.model import Rig
+from busbench.sim.address import KEYS
+from busbench.sim.aircraft_faults import FAULTS
+
+WIDTH = 78
+_INDENT = 24
+
+
+def definitions(rows: Iterable[tuple[str, str]], *, indent: int = _INDENT) -> str:
+    """Names at the left, what they mean at the right, in 78 columns.
+
+    Args:
+        rows: name and meaning.
+        indent: columns before the meaning.
+    """
+    lines: list[str] = []
+    for name, text in rows:
+        head = f"  {name}"
+        if len(head) >= indent:
+            lines.append(head)
+            head = ""
+        wrapped = textwrap.wrap(text, WIDTH - indent, break_on_hyphens=False) or [""]
+        lines.append(f"{head:<{indent}}{wrapped[0]}".rstrip())
+        lines += [" " * indent + line for line in wrapped[1:]]
+    return "\n".join(lines)
+
+
+def arguments_of(kind: type) -> dict[str, str]:
+    """What the docstring of a class says of each argument, on one line."""
+    _, _, text = inspect.cleandoc(kind.__doc__ or "").partition("Args:\n")
+    found = re.findall(r"^    (\w[\w, ]*): (.*?)(?=^    \w|\Z)", text, re.MULTILINE | re.DOTALL)
+    return {name: " ".join(words.split()).rstrip(".") for names, words in found for name in names.split(", ")}
+
+
+def _structs_in(hint: Any) -> Iterator[type[msgspec.Struct]]:
+    if isinstance(hint, type) and issubclass(hint, msgspec.Struct):
+        yield hint
+    for inner in get_args(hint):
+        yield from _structs_in(inner)
+
+
+def _default(one: msgspec.structs.FieldInfo) -> str:
+    if one.required:
+        return " [required]"
+    value = one.default
+    if value is None or isinstance(value, msgspec.Struct | tuple):
+        return ""
+    if isinstance(value, bool):
+        return f" [{str(value).lower()}]"
+    return f' ["{value}"]' if isinstance(value, str) else f" [{value:g}]"
+
+
+def rig_tables() -> Iterator[tuple[str, type[msgspec.Struct]]]:
+    """Heading and type of each table of a rig file: those of the file, then those within them."""
+    inner: dict[type[msgspec.Struct], str] = {}
+    hints = get_type_hints(Rig)
+    for one in msgspec.structs.fields(Rig):
+        (kind,) = _structs_in(hints[one.name])
+        is_list = isinstance(one.default, tuple)
+        yield f"[[{one.encode_name}]]" if is_list else f"[{one.encode_name}]", kind
+        for key, hint in get_type_hints(kind).items():
+            for part in _structs_in(hint):
+                inner.setdefault(part, f"{key} = {{ … }}")
+    yield from ((heading, kind) for kind, heading in inner.items())
+
+
+def rig_keys() -> str:
+    """Every key of a rig file."""
+    parts = []
+    for heading, kind in rig_tables():
+        said = arguments_of(kind)
+        rows = [
+            (one.encode_name, said.get(one.name, "").removeprefix(f'key "{one.encode_name}": ') + _default(one))
+            for one in msgspec.structs.fields(kind)
+        ]
+        parts.append(f"{heading}\n{definitions(rows)}")
+    return "\n\n".join(parts)
+
+
+def program_keys() -> str:
+    """Every key of a drive program."""
+    headings = dict.fromkeys(key.table for key in PROGRAM_KEYS)
+    parts = []
+    for heading in headings:
+        rows = [
+            (key.name, f"{key.meaning} [{key.default}]" if key.default else key.meaning)
+            for key in PROGRAM_KEYS
+            if key.table == heading
+        ]
+        parts.append(f"{heading}\n{definitions(rows)}")
+    return "\n\n".join(parts)
+
+
+def virtual_keys() -> str:
+    """Every setting of a virtual receiver."""
+    return definitions((f"{key.name}={key.like}", key.text.rstrip(".")) for key in KEYS)
+
+
+def aircraft_faults() -> str:
+    """Every fault of a virtual aircraft: what is wrong, its VALUE, where it shows."""
+    rows = []
+    for kind, words in FAULTS.items():
+        value = f" VALUE: {words.value}." if words.value else ""
+        rows.append((f"{kind}:DEVICE" if words.has_device else kind, f"{words.what}.{value} Shows in {words.shows}"))
+    return definitions(rows, indent=27)
+
+
+def terms() -> str:
+    """Every term."""
+    return definitions(TERMS, indent=25)
+
+
+TABLES: dict[str, Callable[[], str]] = {
+    "rig_keys": rig_keys,
+    "program_keys": program_keys,
+    "virtual_keys": virtual_keys,
+    "aircraft_faults": aircraft_faults,
+    "terms": terms,
+}

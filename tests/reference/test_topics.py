@@ -1,0 +1,154 @@
+"""The reference: every topic fits a terminal, every key is explained, its tables are those of the program."""
+
+from __future__ import annotations
+
+import ast
+import inspect
+import re
+
+import msgspec
+import pytest
+
+from busbench.drive import part_parser, program_file
+from busbench.drive.program_keys import PROGRAM_KEYS
+from busbench.errors import BusbenchError
+from busbench.reference import tables
+from busbench.reference.topics import TOPICS, source_text, topic_list, topic_text
+from busbench.rig import model
+from busbench.sim.address import KEYS
+from busbench.sim.aircraft_faults import FAULTS
+
+
+def held_to_width(line: str) -> bool:
+    """Command lines and Python are not wrapped, so that they can be copied."""
+    return not re.match(r"\$ |.*  # -> |import |busbench\.", line)
+
+
+@pytest.mark.parametrize("topic", TOPICS)
+def test_a_topic_fits_80_columns_and_has_its_tables(topic: str) -> None:
+    text = topic_text(topic)
+    assert text.startswith("# ")
+    assert [line for line in text.splitlines() if len(line) > 80 and held_to_width(line)] == []
+    assert "{{" not in text
+    assert "```" not in text
+    assert text.endswith("\n")
+
+
+def test_the_topics_are_listed_in_80_columns() -> None:
+    lines = topic_list().splitlines()
+    assert [line.split()[0] for line in lines] == [
+        "results", "wiring", "faq", "terms", "formats", "rig-file", "drive-program", "virtual", "python",
+    ]  # fmt: skip
+    assert max(map(len, lines)) <= 80
+
+
+@pytest.mark.parametrize(
+    ("topic", "line"),
+    [
+        ("wirring", "wirring: is not a topic: did you mean wiring?"),
+        (
+            "zzz",
+            "zzz: is not a topic: give one of results, wiring, faq, terms, formats, rig-file, drive-program, virtual,"
+            " python",
+        ),
+        ("../faq", "../faq: is not a topic: did you mean faq?"),
+    ],
+)
+def test_an_unknown_topic_is_one_line(topic: str, line: str) -> None:
+    with pytest.raises(BusbenchError) as caught:
+        topic_text(topic)
+    assert str(caught.value) == line
+
+
+def test_a_row_is_wrapped_below_its_meaning() -> None:
+    long = "word " * 20
+    assert tables.definitions([("key", "short"), ("k" * 30, "x"), ("a", long)], indent=10).splitlines() == [
+        "  key     short",
+        "  " + "k" * 30,
+        "          x",
+        "  a       " + ("word " * 13).strip(),
+        "          " + ("word " * 7).strip(),
+    ]
+
+
+def test_every_table_and_key_of_a_rig_file_is_explained() -> None:
+    shown = dict(tables.rig_tables())
+    kinds = {
+        kind
+        for kind in vars(model).values()
+        if isinstance(kind, type) and issubclass(kind, msgspec.Struct) and kind.__struct_fields__
+    }
+    assert set(shown.values()) == kinds - {model.Rig}
+    assert list(shown)[:7] == ["[rig]", "[supply]", "[[hub]]", "[[feed]]", "[[device]]", "[scale]", "[verify]"]
+    for kind in shown.values():
+        assert [one for one in kind.__struct_fields__ if not tables.arguments_of(kind).get(one)] == [], kind
+
+
+def test_rows_of_the_rig_file_show_key_default_and_meaning() -> None:
+    text = tables.rig_keys()
+    for row in (
+        "  name                  name of the aircraft [required]",
+        "  sensor_slots          true if the receiver leaves slots for sensors [false]",
+        '  on                    hub or receiver it is plugged into ["receiver"]',
+        "  us_per_count          µs per count [0.625]",
+        "  slot                  slot of a sensor, 0 to 31",
+        "lead = { … }",
+    ):
+        assert row in text.splitlines()
+
+
+ASKS = {"number", "whole", "text", "word", "flag", "items", "raw", "table", "tables"}
+
+
+def asked() -> dict[str, set[object]]:
+    """Each key that the readers of a program ask for, with the defaults written beside it."""
+    found: dict[str, set[object]] = {"low": set(), "high": set(), "rest": set()}  # asked for in a loop
+    for module in (program_file, part_parser):
+        for node in ast.walk(ast.parse(inspect.getsource(module))):
+            if not isinstance(node, ast.Call):
+                continue
+            name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+            words = [one.value for one in node.args if isinstance(one, ast.Constant)]
+            if name in ASKS and words and isinstance(words[0], str):
+                found.setdefault(words[0], set()).update(words[1:2])
+            elif name in {"_level", "_counts"} and words:
+                found.setdefault(str(words[0]), set())
+    return found
+
+
+def test_every_key_of_a_program_is_explained_with_its_default() -> None:
+    keys = asked()
+    assert "period_end" in keys
+    tables_of_it = {"part", "channel", "fault", "limits", "scale"}
+    assert set(keys) - tables_of_it == {key.name for key in PROGRAM_KEYS} - {"channel"}
+    shown: dict[str, set[str]] = {}
+    for key in PROGRAM_KEYS:
+        shown.setdefault(key.name, set()).add(key.default.strip('"'))
+    for name, defaults in keys.items():
+        for value in defaults - {None, ""}:
+            text = (
+                str(value).lower() if isinstance(value, bool) else f"{value:g}" if not isinstance(value, str) else value
+            )
+            assert any(re.search(rf"(?<!\w){re.escape(text)}(?!\w)", one) for one in shown[name]), name
+
+
+def test_every_setting_and_fault_is_listed() -> None:
+    text = topic_text("virtual")
+    for key in KEYS:
+        assert re.search(rf"^  {key.name}={re.escape(key.like)}\s", text, re.MULTILINE), key.name
+    flat = " ".join(text.split())
+    for kind, words in FAULTS.items():
+        value = f" VALUE: {words.value}." if words.value else ""
+        name = f"{kind}:DEVICE" if words.has_device else kind
+        assert f"{name} {words.what}.{value} Shows in {words.shows}" in flat
+    assert "reversed:DEVICE the device runs the other way. Shows in walk: right way, no" in flat
+
+
+def test_every_format_is_in_the_table() -> None:
+    from importlib import import_module
+
+    from busbench.capture.open import _READERS
+
+    text = source_text("formats")
+    for name in _READERS:
+        assert import_module(f"busbench.capture.{name}").FORMAT in text
