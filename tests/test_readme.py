@@ -1,8 +1,7 @@
-"""Everything that README and the commands' help show is typed as printed, in a copy of the project's recordings."""
+"""What README, the reference and the commands' help show is typed as printed, in a copy of the recordings."""
 
 from __future__ import annotations
 
-import inspect
 import os
 import re
 import shlex
@@ -13,16 +12,15 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import click
-import msgspec
 import pytest
 
 from busbench.cli.main import cli, run
-from busbench.drive import part_parser, program_file
-from busbench.rig import model
-from busbench.sim import address
+from busbench.reference.terms import TERMS
+from busbench.reference.topics import TOPICS, source_text, topic_text
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+TEXTS = "\n".join([README, *map(source_text, TOPICS)])
 # What some lines are not held to, and why: (rule, lines, reason).
 EXCEPTIONS = (
     ("typed", r"tools/(start|check)\.py", "a whole installation"),
@@ -44,6 +42,7 @@ def is_held(line: str, rule: str) -> bool:
 def too_wide(line: str, out: str, err: str = "") -> list[str]:
     """What people read and does not fit 80 columns, where nobody says how wide the terminal is."""
     rows = out.splitlines() if is_held(line, "80 columns") else []
+    rows = [row for row in rows if not re.match(r"\$ |.*  # -> |busbench\.", row)]  # shown by help, to be copied
     rows += [row for row in err.splitlines() if not row.startswith("busbench: ")]  # a log keeps its lines
     return [row for row in rows if len(row) > 80]
 
@@ -54,12 +53,21 @@ def exit_code(line: str) -> int:
 
 
 def blocks() -> list[list[str]]:
-    """Lines that stand in one block may build on one another."""
+    """Command lines that stand in one block, which may build on one another."""
     found = []
-    for block in re.findall(r"```console\n(.*?)```", README, re.DOTALL):
+    for block in re.findall(r"```console\n(.*?)```", TEXTS, re.DOTALL):
         lines = [line[2:] for line in block.splitlines() if line.startswith("$ ")]
         found.append([line for line in lines if is_held(line, "typed")])
     return [lines for lines in found if lines]
+
+
+def outputs() -> dict[str, list[str]]:
+    """What is shown as printed by a command line: some of its rows, in order."""
+    found: dict[str, list[str]] = {}
+    for block in re.findall(r"```console\n(.*?)```", TEXTS, re.DOTALL):
+        for typed, rows in re.findall(r"^\$ (.*)\n((?:(?!\$ ).*\n)+)", block, re.MULTILINE):
+            found[typed] = rows.splitlines()
+    return found
 
 
 def commands(group: click.Group, path: str) -> Iterator[tuple[str, click.Command]]:
@@ -113,6 +121,21 @@ def test_a_block_of_the_tour_works(place: Path, lines: list[str]) -> None:
         assert too_wide(line, ran.stdout, ran.stderr) == []
 
 
+@pytest.mark.parametrize("line", outputs())
+def test_a_command_prints_the_rows_shown_below_it(
+    place: Path, line: str, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(place)
+    run(shlex.split(line, comments=True)[1:])
+    printed = iter(capfd.readouterr().out.splitlines())
+    assert [row for row in outputs()[line] if row not in printed] == []  # an iterator: in this order
+
+
+def test_two_texts_show_what_is_printed() -> None:
+    assert len(outputs()) >= 2
+    assert all(len(rows) >= 5 for rows in outputs().values())
+
+
 def test_the_tour_is_found() -> None:
     lines = [line for block in blocks() for line in block]
     assert len(lines) >= 30
@@ -135,7 +158,7 @@ def test_an_example_of_a_help_text_works(
 
 
 def left_out() -> list[str]:
-    found = re.findall(r"^\$ (busbench .*)", README, re.MULTILINE)
+    found = re.findall(r"^\$ (busbench .*)", TEXTS, re.MULTILINE)
     found += [line for lines in examples().values() for line in lines]
     return sorted({line for line in found if not is_held(line, "typed")})
 
@@ -157,44 +180,24 @@ def test_every_command_shows_an_example(path: str) -> None:
 
 
 @pytest.mark.parametrize("path", examples())
-def test_every_command_is_in_the_readme(path: str) -> None:
-    assert path in README
+def test_every_command_is_in_readme_or_reference(path: str) -> None:
+    assert path in TEXTS
 
 
-def section(title: str) -> str:
-    found = re.search(rf"^## {title}\n(.*?)(?=^## |\Z)", README, re.MULTILINE | re.DOTALL)
-    assert found
-    return found.group(1)
+def test_readme_and_the_notes_for_developers_stay_short() -> None:
+    assert len(README.splitlines()) <= 220
+    assert len((ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").splitlines()) <= 300
 
 
-def rig_keys() -> set[str]:
-    tables = [kind for kind in vars(model).values() if isinstance(kind, type) and issubclass(kind, msgspec.Struct)]
-    return {name for table in tables for name in table.__struct_encode_fields__}
+def test_the_links_of_readme_to_the_reference_show_no_empty_table() -> None:
+    linked = re.findall(r"\(busbench/reference/([\w-]+)\.md\)", README)
+    assert linked
+    assert [name for name in linked if "{{" in source_text(name)] == []
 
 
-def program_keys() -> set[str]:
-    text = inspect.getsource(program_file) + inspect.getsource(part_parser)
-    asked = r"(?:number|whole|text|word|flag|items|raw|tables?|_level|_counts)\((?:fields, )?\"(\w+)\""
-    return set(re.findall(asked, text)) | {"low", "high", "rest"}
-
-
-@pytest.mark.parametrize(
-    ("title", "keys", "known"),
-    [
-        ("The rig file", rig_keys(), "hold_lowered_after_s"),
-        ("The drive program", program_keys(), "period_end"),
-        ("Virtual receivers", {key.name for key in address.KEYS}, "failsafe-rate"),
-    ],
-)
-def test_every_key_is_explained(title: str, keys: set[str], known: str) -> None:
-    assert known in keys
-    words = set(re.findall(r"[\w-]+", " ".join(re.findall(r"`([^`]*)`", section(title)))))
-    assert keys - words == set()
-
-
-def test_the_python_of_the_readme_runs(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_python_of_the_texts_runs(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(ROOT)
-    blocks = [one for one in re.findall(r"```python\n(.*?)```", README, re.DOTALL) if "def test_" not in one]
+    blocks = [one for one in re.findall(r"```python\n(.*?)```", TEXTS, re.DOTALL) if "def test_" not in one]
     assert blocks
     for block in blocks:
         names: dict[str, object] = {}
@@ -214,3 +217,59 @@ def test_every_link_leads_somewhere() -> None:
     }
     for target in re.findall(r"\]\(([^)]+)\)", README):
         assert target[1:] in headings if target.startswith("#") else (ROOT / target).exists(), target
+
+
+# Words and openings of sentences that plain technical English does without, and what to write instead.
+RETIRED = {
+    r"\bbeats?\b": "frame timing, frame period",
+    r"\blanes\b": "channels",
+    r"\bupside down\b": "inverted polarity",
+    r"\bmiddle 98 %": "1st to 99th percentile",
+    r"\banew\b": "again",
+    r"\bamiss\b": "wrong",
+    r"\bin the air\b": "without load, unconnected",
+    r"\bhangs?\b": "is connected",
+    r"\bspoils?\b": "damages",
+    r"\bshall\b": "must",
+    r"\btells?\b": "reports, detects",
+    r"\bstands?\b": "is, lies",
+    r"\bbehind\b": "after",
+    r"\bso long\b": "while, this time",
+    r"\bis waited for\b": "busbench waits for",
+    r"\ba (row|second|minute|frame|byte) a\b|\ba row a frame\b": "per",
+    r"\b[Nn]obody\b|\b[Ss]omebody\b|\b[Ww]hoever\b": "you",
+    r"\bchatter\b(?![=*-])": "line noise",
+    r"\bdice\b": "random seed",
+    r"\bheap of bytes\b": "raw bytes without timestamps",
+    r"\bthicken\b": "use thicker wire",
+    r"\bthrown away\b": "discarded",
+    r"(?m)^(Of|To|From|On|At) an? [^.,:\n]*\b(is|are|goes|go|its)\b": "subject, verb, object",
+}
+USER_TEXTS = {"README": README} | {topic: topic_text(topic) for topic in TOPICS}
+
+
+@pytest.mark.parametrize("name", USER_TEXTS)
+def test_a_text_is_free_of_retired_words(name: str) -> None:
+    found = [
+        f"{match[0]!r}: write {instead}"
+        for word, instead in RETIRED.items()
+        for match in re.finditer(word, USER_TEXTS[name])
+    ]
+    assert found == []
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "the beat is steady", "begins anew", "a row a frame", "Of a port its recording is kept", "nothing amiss",
+        "To a real port nothing goes", "it stands behind", "an adapter is waited for",
+    ],
+)  # fmt: skip
+def test_a_retired_word_is_found(text: str) -> None:
+    assert [word for word in RETIRED if re.search(word, text)]
+
+
+def test_every_term_is_there_once() -> None:
+    words = [word for word, _ in TERMS]
+    assert len(set(words)) == len(words)
+    assert {"frame", "counts", "damaged", "missed frames", "measurement floor"} <= set(words)

@@ -1,4 +1,4 @@
-"""Draw the README's pictures anew: what commands print on the shipped recordings, as SVG with text in it.
+"""Draw the pictures of README: what commands print on the shipped recordings, as SVG with text in it.
 
     python tools/make_pictures.py [FOLDER]      into captures/pictures unless told otherwise
 
@@ -19,6 +19,8 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 from unittest import mock
+
+from wiring_pictures import draw_wiring, drawing
 
 if TYPE_CHECKING:
     from rich.segment import Segment
@@ -182,12 +184,23 @@ PICTURES: dict[str, Callable[[], list[Row]]] = {
 }
 
 
+# Drawings of `busbench help wiring`, by their headings.
+WIRING = {"wiring_listen": "Listening", "wiring_drive": "Driving"}
+
+
+def picture(name: str) -> str:
+    """The SVG page of a picture."""
+    if name in WIRING:
+        return draw_wiring(drawing(WIRING[name]), title=f"Wiring: {WIRING[name].lower()}")
+    return draw(PICTURES[name](), title=name)
+
+
 def make(folder: Path) -> None:
     """Write every picture into a folder."""
     folder.mkdir(parents=True, exist_ok=True)
-    for name, rows in PICTURES.items():
+    for name in (*PICTURES, *WIRING):
         path = folder / f"{name}.svg"
-        path.write_text(draw(rows(), title=name), encoding="utf-8", newline="\n")
+        path.write_text(picture(name), encoding="utf-8", newline="\n")
         print(f"{path.name}: {path.stat().st_size} bytes")
 
 

@@ -49,7 +49,7 @@ def run_study(study: Callable[[bool], str], *, picture: str, about: str | None) 
     parser = argparse.ArgumentParser(description=about.splitlines()[0] if about else None)
     size = parser.add_mutually_exclusive_group()
     size.add_argument("--short", action="store_true", help="a look, some seconds")
-    size.add_argument("--full", action="store_true", help="as in DEVELOPERS.md, and the picture drawn anew")
+    size.add_argument("--full", action="store_true", help="as in the text beside the tool, and draw the picture")
     is_full = parser.parse_args().full
     drawn = study(is_full)
     if is_full:

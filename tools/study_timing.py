@@ -1,7 +1,7 @@
 """How often the truth lies in what is claimed of period jitter and losses, for adapters of many kinds.
 
     python tools/study_timing.py --short     a look, half a minute
-    python tools/study_timing.py --full      the table of DEVELOPERS.md (some minutes), and the picture drawn anew
+    python tools/study_timing.py --full      the table of study_timing.md (some minutes), and the picture drawn anew
 
 Receivers of known jitter and losses are seen through simulated adapters (tests/analysis/adapter_kinds.py). A claim
 holds where the receiver's own period jitter, of the periods whose frames both arrived, lies between its bounds. A

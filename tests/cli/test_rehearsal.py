@@ -26,7 +26,6 @@ pytestmark = pytest.mark.usefixtures("wide")
 
 HERON = CAPTURES / "heron.toml"
 SOURCE = f"virtual:{HERON}"
-README = CAPTURES.parent / "README.md"
 
 
 def test_without_a_terminal_the_pilot_goes_through_and_a_good_aircraft_passes() -> None:
@@ -131,15 +130,6 @@ def test_watch_takes_faults_for_what_it_watches() -> None:
     for source in (None, "/dev/ttyHERON", "virtual:"):
         with pytest.raises(BusbenchError, match="goes with virtual:RIG only"):
             faults_of(("jitter",), source=source, rig=None if source == "virtual:" else str(HERON))
-
-
-def test_readme_lists_every_fault_with_what_it_shows() -> None:
-    from busbench.sim.aircraft_faults import FAULTS
-
-    rows = [line for line in README.read_text(encoding="utf-8").splitlines() if line.startswith("| `")]
-    for kind, words in FAULTS.items():
-        name = f"{kind}:DEVICE" if words.has_device else kind
-        assert f"| `{name}` | {words.what} | {words.value or '–'} | {words.shows} |" in rows
 
 
 def test_simulate_flies_the_round_of_an_aircraft_once() -> None:

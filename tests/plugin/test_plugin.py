@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from busbench.reference.topics import source_text
 from tests.cli.running import CAPTURES
 
 pytest_plugins = ["pytester"]
@@ -114,8 +115,8 @@ def test_the_plugin_loads_nothing_heavy(pytester: pytest.Pytester) -> None:
     done.assert_outcomes(passed=1)
 
 
-def test_the_example_of_the_readme_passes(pytester: pytest.Pytester) -> None:
-    text = Path(__file__).parents[2].joinpath("README.md").read_text(encoding="utf-8")
+def test_the_example_of_the_reference_passes(pytester: pytest.Pytester) -> None:
+    text = source_text("python")
     (example,) = [block for block in re.findall(r"```python\n(.*?)```", text, re.DOTALL) if "def test_" in block]
     pytester.makepyfile(example)
     assert outcomes(pytester, "--bus", FAST)["passed"] == ["test_no_frame_is_missed"]

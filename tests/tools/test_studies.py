@@ -1,4 +1,4 @@
-"""The studies in a short form: what DEVELOPERS.md says of them holds, and their pictures draw."""
+"""The studies in a short form: what their texts say holds, and their pictures draw."""
 
 from __future__ import annotations
 
@@ -63,4 +63,7 @@ def test_bars_reach_as_far_as_the_floor_and_no_further_than_the_picture() -> Non
 
 @pytest.mark.parametrize("name", ["align_study", "timing_study"])
 def test_the_pictures_kept_are_shown(name: str) -> None:
-    assert f"(captures/pictures/{name}.svg)" in (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    kind = name.removesuffix("_study")
+    text = (ROOT / "tools" / f"study_{kind}.md").read_text(encoding="utf-8")
+    assert f"(../captures/pictures/{name}.svg)" in text
+    assert f"python tools/study_{kind}.py --full" in text
