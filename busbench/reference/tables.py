@@ -16,12 +16,12 @@ from busbench.rig.model import Rig
 from busbench.sim.address import KEYS
 from busbench.sim.aircraft_faults import FAULTS
 
-WIDTH = 78
+WIDTH = 76  # what the screen's help leaves of 80 columns
 _INDENT = 24
 
 
 def definitions(rows: Iterable[tuple[str, str]], *, indent: int = _INDENT) -> str:
-    """Names at the left, what they mean at the right, in 78 columns.
+    """Names at the left, what they mean at the right, in 76 columns.
 
     Args:
         rows: name and meaning.

@@ -18,7 +18,8 @@ Line = list[Span]
 
 UNITS = ("counts", "us", "percent")
 UNIT_WORDS = {"counts": "counts", "us": "µs", "percent": "%"}
-_AS_ASCII = {"µ": "u", "μ": "u", "…": "~", "±": "~", "·": "-", "→": ">"}
+_AS_ASCII = {"µ": "u", "μ": "u", "…": "~", "±": "~", "·": "-", "→": ">", "►": ">", "◄": "<", "─": "-", "│": "|"}
+_AS_ASCII |= dict.fromkeys("┌┐└┘├┤┬┴┼", "+")
 
 
 def as_ascii(text: str) -> str:

@@ -21,14 +21,15 @@ from busbench.sim.aircraft_faults import FAULTS
 
 def held_to_width(line: str) -> bool:
     """Command lines and Python are not wrapped, so that they can be copied."""
-    return not re.match(r"\$ |.*  # -> |import |busbench\.", line)
+    return not re.match(r"\$ |.*  # -> |import |busbench\.| {20,}\S|    \w+  ", line)
 
 
 @pytest.mark.parametrize("topic", TOPICS)
-def test_a_topic_fits_80_columns_and_has_its_tables(topic: str) -> None:
+def test_a_topic_fits_76_columns_and_has_its_tables(topic: str) -> None:
     text = topic_text(topic)
     assert text.startswith("# ")
-    assert [line for line in text.splitlines() if len(line) > 80 and held_to_width(line)] == []
+    # The screen's help leaves 76 of 80 columns; rows that a command prints are copied as they are.
+    assert [line for line in text.splitlines() if len(line) > 76 and held_to_width(line)] == []
     assert "{{" not in text
     assert "```" not in text
     assert text.endswith("\n")
@@ -88,7 +89,7 @@ def test_rows_of_the_rig_file_show_key_default_and_meaning() -> None:
     text = tables.rig_keys()
     for row in (
         "  name                  name of the aircraft [required]",
-        "  sensor_slots          true if the receiver leaves slots for sensors [false]",
+        "  arm_deg               angle of the arm at 100 % [45]",
         '  on                    hub or receiver it is plugged into ["receiver"]',
         "  us_per_count          µs per count [0.625]",
         "  slot                  slot of a sensor, 0 to 31",

@@ -7,11 +7,13 @@ from pathlib import Path
 import pytest
 from rich.color import Color
 
+from busbench.reference.topics import TOPICS, topic_text
 from busbench.tui.app import BenchApp
+from busbench.tui.replay import ReplaySession
 from busbench.tui.text import as_ascii
 from tests.tui.every import Mode, all_screens, colours, segments, text_in
 from tests.tui.ports import Live
-from tests.tui.screens import SIZES, shown
+from tests.tui.screens import SIZES, shown, text_of
 
 SIXTEEN = Mode(SIZES[2], (("TERM", "xterm"),), is_ascii=True)
 PLAIN = [Mode(SIZES[0], is_ascii=True), Mode(SIZES[1], is_ascii=True, shade="light"), SIXTEEN]
@@ -82,3 +84,20 @@ async def test_what_is_asked_leaves_the_view_in_sight(name: str, monkeypatch: py
 )
 def test_plain_characters_for_others(text: str, plain: str) -> None:
     assert as_ascii(text) == plain
+
+
+@pytest.mark.parametrize("topic", TOPICS)
+def test_the_reference_is_readable_in_plain_ascii(topic: str) -> None:
+    text = topic_text(topic)
+    assert as_ascii(text).count("?") == text.count("?")
+
+
+async def test_the_help_ends_with_the_reference_unwrapped(flight: ReplaySession) -> None:
+    async with shown(flight, (80, 24), keys="question_mark") as (app, pilot):
+        await pilot.press("end")
+        await pilot.pause()
+        assert "pytest --bus /dev/ttyUSB0 --rig heron.toml" in text_of(app)
+        drawn = list(app.screen.query(".reference"))
+        assert len(drawn) == len(TOPICS)
+        at = list(TOPICS).index("wiring")
+        assert drawn[at].size.height == len(topic_text("wiring").splitlines())

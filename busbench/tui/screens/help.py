@@ -1,4 +1,4 @@
-"""Every figure and every key in one sentence."""
+"""Every figure and every key in one sentence, then the reference."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from textual.containers import VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
+from busbench.reference.topics import TOPICS, topic_text
 from busbench.tui.text import as_ascii
 
 FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
@@ -241,6 +242,9 @@ class Help(ModalScreen[None]):
                 for name, sentence in rows:
                     yield Static(self._words(name), classes="name", markup=False)
                     yield Static(self._words(f"{sentence}."), classes="sentence", markup=False)
+            for topic in TOPICS:
+                yield Static(f"busbench help {topic}", classes="title topic", markup=False)
+                yield Static(self._words(topic_text(topic).rstrip()), classes="reference", markup=False)
 
     def on_mount(self) -> None:
         """Open at the part wanted; what stands before it is above."""
