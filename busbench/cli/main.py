@@ -47,7 +47,10 @@ GROUPS = {
         "rig": "the aircraft as a plan: faults, currents, set-up sheet",
         "verify": "check a receiver and a rig, with a page to sign",
     },
-    "about": {"help, completion": "the reference, topic by topic; shell completion"},
+    "about": {
+        "help": "the reference: results, wiring, terms, files",
+        "completion": "shell completion",
+    },
 }
 COMMANDS = {name: text for group in GROUPS.values() for names, text in group.items() for name in names.split(", ")}
 
