@@ -15,8 +15,10 @@ from textual.screen import Screen
 
 from busbench.errors import BusbenchError
 from busbench.tui.app_state import AppState
+from busbench.tui.commands import system_commands
 from busbench.tui.driver import tolerant_driver
 from busbench.tui.live import LiveSession, recording_name
+from busbench.tui.new_file import free_name
 from busbench.tui.palette import THEMES, of_theme
 from busbench.tui.replay import ReplaySession
 from busbench.tui.screens import VIEWS
@@ -215,7 +217,14 @@ class BenchApp(App[None]):
 
     def action_choose(self) -> None:
         """Choose another source."""
-        self._ask_source("")
+        self._if_kept("choose another source", lambda: self._ask_source(""))
+
+    def _if_kept(self, what: str, act: Callable[[], object]) -> None:
+        """Do what would lose work that is not written; ask first where there is some."""
+        from busbench.tui.screens.confirm import ask_first
+
+        installed = [self.get_screen(view.name) for view in VIEWS if self.is_screen_installed(view.name)]
+        ask_first(self, what, [self.ui.session, *installed], act)
 
     def _view(self, index: int) -> Screen[None]:
         view = VIEWS[index]
@@ -306,6 +315,7 @@ class BenchApp(App[None]):
             if text is None:
                 return
             try:
+                session.unkept_marks += not (isinstance(session, LiveSession) and session.recording)
                 session.mark(place, text or "mark")
                 self.say(f"mark at {place_words(session, place)}")
             except BusbenchError as error:
@@ -338,7 +348,7 @@ class BenchApp(App[None]):
             if path:
                 self.run_worker(lambda: self._export(session, path), thread=True, exit_on_error=True)
 
-        name = f"{Path(session.source).stem}-cut.pcapng"
+        name = free_name(f"{Path(session.source).stem}-cut.pcapng")
         self.push_screen(Ask("Write the cut to this file; enter writes it, escape does not", text=name), write)
 
     def _export(self, session: ReplaySession, path: str) -> None:
@@ -367,25 +377,7 @@ class BenchApp(App[None]):
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         """Our own actions only."""
         del screen
-        for at, view in enumerate(VIEWS):
-            yield SystemCommand(view.name, view.text, lambda at=at: self.action_view(at))
-        yield SystemCommand("Play or pause, freeze or follow", "space", self.action_play)
-        yield SystemCommand("Next outage", "n", lambda: self.action_jump(1))
-        yield SystemCommand("Previous outage", "p", lambda: self.action_jump(-1))
-        yield SystemCommand("Set a mark", "m", self.action_mark)
-        yield SystemCommand("Reset spans", "z", self.action_reset)
-        yield SystemCommand("Next unit", f"u: counts, {'us' if self.ui.is_ascii else 'µs'}, %", self.action_unit)
-        yield SystemCommand("Cut begins here", "i", lambda: self.action_cut(0))
-        yield SystemCommand("Cut ends here", "o", lambda: self.action_cut(1))
-        yield SystemCommand("Write the cut", "x", self.action_export)
-        yield SystemCommand("Record, or stop recording", "r", self.action_record)
-        yield SystemCommand("Bell on losses", "b", self.action_ring)
-        yield SystemCommand("What was said last", "l", self.action_again)
-        yield SystemCommand("Choose another source", "s", self.action_choose)
-        if not self.ui.palette.is_ansi:
-            yield SystemCommand("Light or dark", "paper or slate", self.action_shade)
-        yield SystemCommand("Help", "every figure in one sentence", self.action_help)
-        yield SystemCommand("Quit", "q", self.exit)
+        return system_commands(self)
 
     def action_shade(self) -> None:
         """Change from dark to light and back."""
@@ -394,7 +386,11 @@ class BenchApp(App[None]):
         self.theme = name
 
     async def action_quit(self) -> None:
-        """Leave; whatever still reads stops first."""
-        if self.ui.session is not None:
-            self.ui.session.close()
-        self.exit()
+        """Leave, after a question where something is not written; whatever still reads stops first."""
+
+        def leave() -> None:
+            if self.ui.session is not None:
+                self.ui.session.close()
+            self.exit()
+
+        self._if_kept("leave", leave)

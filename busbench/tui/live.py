@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from time import perf_counter_ns
 
 from busbench.bench.receiver import LinkState, Receiver, Reception
 from busbench.errors import BusbenchError, OutputError, PortError, pluralize
-from busbench.model import Annotation
+from busbench.model import Annotation, Chunk
 from busbench.port.port import EventKind, LivePort
 from busbench.tui.events import GrowingOutages
 from busbench.tui.growing_array import give_back_what_is_freed
-from busbench.tui.new_file import require_new
+from busbench.tui.new_file import free_name, require_new
 from busbench.tui.session import Session
 from busbench.tui.timing import TimingFigures, look_at_timing
 from busbench.wire.scale import Scale
@@ -22,6 +23,7 @@ LAG_NS = 40_000_000
 TIMING_S = 60.0
 _SILENT_NS = 300_000_000
 _AMBIGUOUS_NS = 2_000_000_000
+_HEARD_BYTES = 4_096
 _TIMING_EVERY_NS = 2_000_000_000
 
 
@@ -53,6 +55,10 @@ class LiveSession(Session):
         self.start = self.end = self.place = now()
         self._outages = GrowingOutages(self.store, start_ns=self.start)
         self._recorded_from = 0  # frames that had come before
+        self._recorded_since = 0  # time at which the recording began
+        self._heard: list[Chunk] = []  # the first bytes, as long as they hold no frame
+        self._heard_bytes = 0
+        self._probed = 0, "", ""  # chunks that were judged, what they are, what to do
         self.wrote = ""  # what became of the recording that ran when the session was closed
         self._ambiguous_ns = 0
         self._timing: TimingFigures | None = None
@@ -75,6 +81,37 @@ class LiveSession(Session):
     def recording(self) -> str:
         """Path of the recording that runs, or an empty string."""
         return self.receiver.recording
+
+    @property
+    def recorded_s(self) -> float:
+        """How long the recording has run."""
+        return (self.now() - self._recorded_since) / 1e9
+
+    @property
+    def recorded_bytes(self) -> int:
+        """Size of the recording so far."""
+        try:
+            return Path(self.recording).stat().st_size if self.recording else 0
+        except OSError:
+            return 0
+
+    @property
+    def unkept(self) -> list[str]:
+        """As Session says; a recording that runs is kept, but ends."""
+        runs = [f"the recording {self.recording} runs and would end here"] if self.recording else []
+        return [*runs, *super().unkept]
+
+    @property
+    def no_frames(self) -> tuple[str, str]:
+        """What the line is, as `busbench probe` says it, and what to do; empty where frames came."""
+        if len(self.store):
+            return "", ""
+        from busbench.port.probe import classify
+
+        if self._probed[0] != len(self._heard) or not self._probed[1]:
+            result = classify(self._heard, clock=self.clock, line=self.line)
+            self._probed = len(self._heard), result.says, result.advice
+        return self._probed[1:]
 
     @property
     def link(self) -> str:
@@ -144,7 +181,7 @@ class LiveSession(Session):
         """
         require_new(path)
         self.receiver.start_recording(path)
-        self._recorded_from = len(self.store)
+        self._recorded_from, self._recorded_since = len(self.store), self.now()
         self.notice = f"recording to {path}"
 
     def stop_recording(self, *, why: str = "") -> None:
@@ -176,6 +213,11 @@ class LiveSession(Session):
         super().close()
 
     def _hear(self, came: Reception) -> None:
+        if len(self.store):
+            self._heard = []
+        elif self._heard_bytes < _HEARD_BYTES:
+            self._heard += came.chunks
+            self._heard_bytes += sum(len(chunk.data) for chunk in came.chunks)
         self.store.add(came.found.frames, came.found.rejects)
         self._outages.add(came.found.rejects)
         if came.found.ambiguous:
@@ -190,8 +232,8 @@ class LiveSession(Session):
 
 
 def recording_name(*, now_s: float | None = None) -> str:
-    """A name for a new recording in the current folder."""
-    return time.strftime("bench-%Y%m%d-%H%M%S.pcapng", time.localtime(now_s))
+    """A name for a new recording in the current folder, one that is not taken."""
+    return free_name(time.strftime("bench-%Y%m%d-%H%M%S.pcapng", time.localtime(now_s)))
 
 
 __all__ = ["BusbenchError", "LiveSession", "recording_name"]

@@ -7,6 +7,15 @@ from pathlib import Path
 from busbench.errors import OutputError, unwritable
 
 
+def free_name(name: str) -> str:
+    """A name that is not taken: the one proposed, or the same with -2, -3 … before its suffix."""
+    path, number = Path(name), 1
+    while path.exists():
+        number += 1
+        path = Path(name).with_stem(f"{Path(name).stem}-{number}")
+    return str(path)
+
+
 def require_new(path: str) -> None:
     """Refuse a name that is taken, before work is done for it.
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busbench.analysis.binomial import loss_bounds
-from busbench.errors import BusbenchError
+from busbench.errors import BusbenchError, pluralize
 from busbench.model import BUS_LINE, Annotation, Clock, LineSettings
 from busbench.tui.channels import ChannelRows, find_glitches, look
 from busbench.tui.events import NO_EVENTS, Events, Losses
@@ -73,6 +73,7 @@ class Session(abc.ABC):
         self.events: Events = NO_EVENTS
         self.losses = Losses()
         self.marks: list[Annotation] = []
+        self.unkept_marks = 0  # that are in no file
         self.notice = ""  # the last thing that happened, for people
         self.start = self.end = self.place = 0
         self.is_moving = True  # replay: playing; live: following what comes
@@ -176,6 +177,11 @@ class Session(abc.ABC):
         """
         at = place if self.clock.is_known else 0
         self.marks = sorted([*self.marks, Annotation(at, text)], key=lambda one: one.t_ns)
+
+    @property
+    def unkept(self) -> list[str]:
+        """What is in no file yet and would be lost with the session, for people."""
+        return [pluralize(self.unkept_marks, "annotation")] if self.unkept_marks else []
 
     def mark_place(self, mark: Annotation) -> int:
         """Place of a mark on the axis."""

@@ -33,7 +33,7 @@ async def test_what_is_said_has_a_line_for_itself_and_gives_it_back(flight: Repl
         assert text_of(app).splitlines()[-3:-1] == [place, f" {words}"]
         pass_ticks(app, 5)
         await pilot.pause()
-        assert text_of(app).splitlines()[-2] == place
+        assert text_of(app).splitlines()[-2].startswith(f"{place}   ·")
 
 
 async def test_what_is_longer_than_a_line_takes_two_and_stays_the_longer(flight: ReplaySession) -> None:
@@ -44,11 +44,10 @@ async def test_what_is_longer_than_a_line_takes_two_and_stays_the_longer(flight:
         lines = text_of(app).splitlines()
         assert " ".join(" ".join(lines[-3:-1]).split()) == LONG
         assert lines[-4].startswith(" paused (1x)")
-        assert lines[-5].startswith("··")
         pass_ticks(app, SAID_TICKS)
         await pilot.pause()
         assert LONG[:20] not in text_of(app)
-        assert text_of(app).splitlines()[-3].startswith("··")
+        assert "   ··" in text_of(app).splitlines()[-2]
         await pilot.press("l")
         await pilot.pause()
         assert LONG in " ".join(text_of(app).split())
@@ -98,7 +97,7 @@ async def test_what_is_said_of_a_port_that_is_away_stays_whole(size: tuple[int, 
 
 async def test_the_end_of_a_recording_is_called_so(flight: ReplaySession) -> None:
     async with shown(flight, keys="end") as (app, pilot):
-        assert text_of(app).splitlines()[-2] == " at the end  1:19.995 of 1:19.995"
+        assert text_of(app).splitlines()[-2].startswith(" at the end  1:19.995 of 1:19.995   ")
         await pilot.press("left")
         assert "paused (1x)  1:19.98" in text_of(app)
 
@@ -122,9 +121,10 @@ async def test_the_page_that_was_written_is_told_whole(tmp_path: Path, monkeypat
 @pytest.mark.parametrize("size", [(60, 16), (80, 24)], ids=str)
 async def test_every_view_has_its_name_in_its_head_and_help_opens_there(view: View, size: tuple[int, int]) -> None:
     async with shown(Live("virtual:").session, size, keys=view.key) as (app, pilot):
-        assert text_of(app).startswith(f" {view.key} {view.name}  virtual:")
+        assert f"[{view.key} {view.name}]" in text_of(app).splitlines()[0]
+        assert text_of(app).splitlines()[1].startswith(" virtual:")
         await pilot.press("question_mark")
         await pilot.pause()
-        lines = [line.strip() for line in text_of(app).splitlines()]
+        lines = [line.strip(" ▁▂▃▄▅▆▇█") for line in text_of(app).splitlines()]  # without the bar that scrolls
         assert lines[0].startswith("Up, down")
         assert next(line for line in lines[1:] if line).split("  ")[0] == view.name

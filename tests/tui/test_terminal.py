@@ -45,6 +45,8 @@ def test_leaving_while_it_records_says_what_was_written(tmp_path: Path, monkeypa
         terminal.press("r")
         terminal.see("REC")
         terminal.press("q")
+        terminal.see("y: leave")
+        terminal.press("y")
         assert terminal.wait() == 0
         assert terminal.is_restored
         (path,) = tmp_path.glob("bench-*.pcapng")
@@ -82,7 +84,7 @@ def test_no_colour_is_sent_where_none_is_wanted() -> None:
     with Terminal("watch", str(CAPTURES / "heron-flight.pcapng"), "--ascii", NO_COLOR="1") as terminal:
         terminal.see("290 missed of 5,334 due")
         terminal.press("4")
-        terminal.see("LINK NOW")
+        terminal.see("LINK AT")
         terminal.press("q")
         assert terminal.wait() == 0
         colours = [code for code in (b"[38;", b"[48;", b";38;", b";48;", b"[31m", b"[32m") if code in terminal.raw]

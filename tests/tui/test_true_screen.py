@@ -31,17 +31,17 @@ async def test_a_dead_link_shows_at_once(age_s: float) -> None:
     assert session.link in ("no frame", "silent")
     async with shown(session) as (app, _):
         lines = text_of(app).splitlines()
-    assert "flags now no frame" in lines[1]
-    assert f"NO FRAME for {session.age_s * 1e3:.1f} ms" in lines[2] or age_s > 0.9
-    assert [line[-10:] for line in lines[3:21]] == ["x no frame"] * 18
-    assert all("(" in line and "◆" not in line for line in lines[3:21])
-    assert not any("moving" in line for line in lines[2:21])
+    assert "flags now no frame" in lines[2]
+    assert f"NO FRAME for {session.age_s * 1e3:.1f} ms" in lines[3] or age_s > 0.9
+    assert [line[-10:] for line in lines[4:22]] == ["x no frame"] * 18
+    assert all("(" in line and "◆" not in line for line in lines[4:22])
+    assert not any("moving" in line for line in lines[3:22])
 
 
 async def test_a_live_link_has_values_without_brackets() -> None:
     async with shown(Live("virtual:?period=10ms&pilot=moving").pass_s(1)) as (app, _):
         lines = text_of(app).splitlines()
-    assert all("(" not in line and "◆" in line for line in lines[3:21])
+    assert all("(" not in line and "◆" in line for line in lines[4:22])
 
 
 def figures(session: Session) -> list[str]:
@@ -152,14 +152,14 @@ async def test_traces_have_the_endpoints_of_their_range_or_of_the_line() -> None
     low, high = drawn_range(data.low, data.high)
     async with shown(session) as (app, pilot):
         lines = text_of(app).splitlines()
-        own = [(line.split()[3], line.split()[5]) for line in lines[3:19]]
+        own = [(line.split()[3], line.split()[5]) for line in lines[4:20]]
         assert own == [(str(a), str(b)) for a, b in zip(low[:16].tolist(), high[:16].tolist(), strict=True)]
         await pilot.press("y")
         app.draw()
         await pilot.pause()
         lines = text_of(app).splitlines()
-        assert [(line.split()[3], line.split()[5]) for line in lines[3:19]] == [("0", "2047")] * 16
-        assert lines[19].split()[3] == "off"
+        assert [(line.split()[3], line.split()[5]) for line in lines[4:20]] == [("0", "2047")] * 16
+        assert lines[20].split()[3] == "off"
 
 
 def test_what_was_not_received_is_a_gap_however_short() -> None:

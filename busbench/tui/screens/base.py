@@ -8,14 +8,14 @@ from textual.app import ComposeResult
 from textual.screen import Screen
 
 from busbench.tui.app_state import AppState
+from busbench.tui.live import LiveSession
 from busbench.tui.screens import VIEWS
-from busbench.tui.widgets.frame import LEAST, Keys, Small, StateLine, Timeline, Transport
+from busbench.tui.widgets.frame import LEAST, Keys, Small, StateLine, Tabs, Timeline, Transport
 from busbench.tui.widgets.line_widget import LineWidget
 
-_LIVE_KEYS = (("space", "freeze"), ("u", "unit"), ("z", "spans"), ("r", "record"), ("m", "mark"))
-_REPLAY_KEYS = (("space", "play"), ("left right", "frame"), ("n p", "outage"), ("- +", "pace"), ("u", "unit"))
 _SAID_SHARE = 4  # what is said takes no more than a quarter of the lines
 _COMMON_KEYS = (("?", "help"), ("q", "quit"))
+_TALL = 25  # lines from which a view that needs many has the timeline beside them
 
 
 class BenchView(Screen[None]):
@@ -27,6 +27,7 @@ class BenchView(Screen[None]):
 
     IS_FAST: ClassVar[bool] = False  # the body is drawn at every tick
     HAS_TIMELINE: ClassVar[bool] = True
+    NEEDS_LINES: ClassVar[bool] = False  # its timeline moves beside the place in a low window
 
     def __init__(self, ui: AppState) -> None:
         super().__init__()
@@ -43,10 +44,28 @@ class BenchView(Screen[None]):
         raise NotImplementedError
 
     def keys(self) -> list[tuple[str, str]]:
-        """Keys and words for the last line."""
+        """Keys and words for the last line, those that do something now; the later ones go where room lacks."""
         session = self.ui.session
-        middle = _LIVE_KEYS if session is not None and session.is_live else _REPLAY_KEYS
+        middle: list[tuple[str, str]] = []
+        if session is not None and session.is_live:
+            is_recording = isinstance(session, LiveSession) and session.recording
+            middle = [("space", "freeze" if session.is_moving else "follow"), ("u", "unit")]
+            middle += [("r", "stop recording" if is_recording else "record"), ("m", "mark"), ("z", "reset ranges")]
+        elif session is not None and session.end > session.start:
+            middle = [("space", "pause" if session.is_moving else "play"), ("left right", "frame")]
+        if session is not None and len(session.events):
+            middle.append(("n p", "outage"))
+        if session is not None and not session.is_live:
+            middle += [("u", "unit"), ("- +", "pace"), ("m", "mark"), ("z", "reset ranges")]
+            is_cut = session.cut_in is not None and session.cut_out is not None
+            middle.append(("x", "write cut") if is_cut else ("i o", "cut from, to"))
+        middle += [("s", "source"), ("ctrl+p", "all commands")]
         return [(f"1-{VIEWS[-1].key}", "view"), *middle, *_COMMON_KEYS]
+
+    @property
+    def unkept(self) -> list[str]:
+        """What of this view's work is in no file yet, for people."""
+        return []
 
     @property
     def is_busy(self) -> bool:
@@ -56,10 +75,17 @@ class BenchView(Screen[None]):
     def compose(self) -> ComposeResult:
         """Put it together."""
         self._body.add_class("body")
-        self._slow = [StateLine(self.ui, self.view), Timeline(self.ui), self._transport, Keys(self.ui, self.keys)]
-        yield self._slow[0]
+        timeline = [Timeline(self.ui)] if self.HAS_TIMELINE else []
+        self._slow = [
+            Tabs(self.ui, self.view),
+            StateLine(self.ui),
+            *timeline,
+            self._transport,
+            Keys(self.ui, self.keys),
+        ]
+        yield from self._slow[:2]
         yield self._body
-        yield from (widget for widget in self._slow[1:] if self.HAS_TIMELINE or not isinstance(widget, Timeline))
+        yield from self._slow[2:]
         yield self._small
 
     def draw(self, *, slow: bool) -> None:
@@ -81,6 +107,9 @@ class BenchView(Screen[None]):
         """Show the view, or that there is no room for it; never hide a stop."""
         width, height = self.size
         self.set_class((width < LEAST[0] or height < LEAST[1]) and not self.is_busy, "cramped")
+        self._transport.has_timeline = self.NEEDS_LINES and height < _TALL
+        self.set_class(self._transport.has_timeline, "low")
+        self.set_class(self.is_busy, "busy")  # every line counts then, and no tab can be chosen
 
     def _see_words(self) -> None:
         """Give what is said the lines that it needs; never where they would push away what must be read."""

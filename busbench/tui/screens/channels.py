@@ -15,6 +15,7 @@ class ChannelsView(BenchView):
     """All 18 channels, one row each."""
 
     IS_FAST = True
+    NEEDS_LINES = True
     BINDINGS: ClassVar[list[BindingType]] = [Binding("y", "scale", show=False)]
 
     def body(self) -> LineWidget:
@@ -24,7 +25,7 @@ class ChannelsView(BenchView):
     def keys(self) -> list[tuple[str, str]]:
         """With the scale of the traces."""
         pairs = super().keys()
-        return [*pairs[:-2], ("y", "own scales" if self.ui.is_common_scale else "one scale"), *pairs[-2:]]
+        return [*pairs[:3], ("y", "own scales" if self.ui.is_common_scale else "one scale"), *pairs[3:]]
 
     def action_scale(self) -> None:
         """Draw the traces on one scale, or each on its own."""

@@ -33,7 +33,9 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
                 "under … at 95 %",
                 "a test this long with so few losses would be rarer than 1 in 20 if the true loss were higher",
             ),
-            ("flags now", "what the newest frame says: lost, failsafe, the two-state channels 17 and 18"),
+            ("REC", "a recording runs: how long, and its size so far"),
+            ("FROZEN", "what is shown is of the place, not of now; space follows the link again"),
+            ("flags now, here", "what the newest frame says: lost, failsafe, the two-state channels 17 and 18"),
         ),
     ),
     (
@@ -199,7 +201,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("l", "say once more what was said last, whole"),
             ("s", "choose another source"),
             ("ctrl+p", "all commands by name"),
-            ("q", "quit"),
+            ("q", "quit; as with s, it asks first where marks, answers or a recording would be lost or end"),
         ),
     ),
     (

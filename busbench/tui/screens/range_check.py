@@ -10,6 +10,8 @@ from busbench.tui.widgets.line_widget import LineWidget
 class RangeView(BenchView):
     """Large figures for a range check."""
 
+    NEEDS_LINES = True
+
     def body(self) -> LineWidget:
         """As BenchView says."""
         return BigDigits(self.ui)

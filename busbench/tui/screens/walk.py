@@ -8,6 +8,7 @@ from typing import ClassVar
 from textual.binding import BindingType
 
 from busbench.drive.surface_check import KEYS, SurfacePhase, Word, Wrote
+from busbench.errors import pluralize
 from busbench.tui.screens.ask import Ask
 from busbench.tui.screens.base import BenchView
 from busbench.tui.walking import Walking, Way
@@ -46,6 +47,15 @@ class WalkView(BenchView):
         if walk.phase is SurfacePhase.REVIEW:
             return [pairs[0], ("enter", "finish"), ("b", "back"), *pairs[-2:]]
         return [*((key, word.value) for key, word in walk.keys.items()), ("?", "help")]
+
+    @property
+    def unkept(self) -> list[str]:
+        """As BenchView says."""
+        walk = self.walking.walk
+        if walk is None or self.walking.path is not None:
+            return []
+        given = sum(answer is not None for entry in walk.entries for answer in entry.answers)
+        return [f"{pluralize(given, 'answer')} of the walk (f names their file)"] if given else []
 
     @property
     def is_busy(self) -> bool:

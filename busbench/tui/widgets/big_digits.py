@@ -37,7 +37,11 @@ class BigDigits(LineWidget):
         out += [[(f" {line}", style)] for line in large(word, scale, self.ui.glyphs)]
         room = height - len(out) - 1
         figures = figures_of(session)
-        out += self._figures(figures, width, min(scale - 1 or 1, (room - 2) // 5)) if room > 6 else _listed(figures)
+        out += (
+            self._figures(figures, width, min(scale - 1 or 1, (room - 2) // 5))
+            if room > 6 and scale > 1
+            else _listed(figures)
+        )
         out = out[: height - 1]
         return [*out, *([[("", "ink")]] * (height - 1 - len(out))), self._last_mark(session, width)][:height]
 

@@ -22,8 +22,9 @@ from busbench.tui.channels import (
     ChannelRows,
 )
 from busbench.tui.draw import I16, WIRE_MAX, drawn_range, ruler, traces
+from busbench.tui.live import LiveSession
 from busbench.tui.store import ROWS_A_SECOND
-from busbench.tui.text import UNIT_WORDS, Line, duration, fit, scale_words, value_words, width_of
+from busbench.tui.text import UNIT_WORDS, Line, duration, fit, scale_words, value_words, width_of, wrap
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.wire.codec import CHANNELS
 from busbench.wire.frame_spec import ALL_CHANNELS
@@ -52,6 +53,7 @@ _SHAPES = {
     DAMAGED: "d",
 }
 _STATE_CELLS = 10
+_PATIENCE_S = 1.0
 _SCALE_CELLS = 6  # on both sides of a trace: what its bottom and its top stand for
 _ROWS_MOST = 4
 _HEAD_ROWS = 2
@@ -62,8 +64,25 @@ class ChannelLines(LineWidget):
     """All channels in one widget: one drawing a tick, only changed lines are sent."""
 
     def lines(self, width: int, height: int) -> list[Line]:
-        """A head, then the rows."""
+        """A head, then the rows; where no frame came so far, why that may be."""
+        session = self.ui.needs
+        if isinstance(session, LiveSession) and not len(session.store) and session.seconds(session.end) > _PATIENCE_S:
+            return _no_frames(session, width, height)
         return channel_lines(self.ui, width, height)
+
+
+def _no_frames(session: LiveSession, width: int, height: int) -> list[Line]:
+    """What the line is, and what to do."""
+    says, advice = session.no_frames
+    parts = (
+        (f"NO FRAMES in {duration(session.seconds(session.end))}", "gap"),
+        (f"The line: {says}.", "title"),
+        (f"To do: {advice}.", "ink"),
+        ("s chooses another source; `busbench probe PORT` shows the bytes. Watching goes on.", "ink"),
+    )
+    wrapped: list[list[Line]] = [[[(f" {line}", style)] for line in wrap(text, width - 2)] for text, style in parts]
+    apart: list[Line] = [[("", "ink")]] if sum(map(len, wrapped)) + len(wrapped) <= height else []
+    return [line for lines in wrapped for line in (*apart, *lines)]
 
 
 def channel_lines(

@@ -11,9 +11,9 @@ from busbench.model import ClockKind
 from busbench.tui.app_state import AppState
 from busbench.tui.live import LiveSession
 from busbench.tui.replay import ReplaySession
-from busbench.tui.screens import View
+from busbench.tui.screens import VIEWS, View
 from busbench.tui.session import Session
-from busbench.tui.text import Line, duration, fit, line_words, percent, place_words, width_of, wrap
+from busbench.tui.text import Line, clock_time, duration, fit, line_words, percent, place_words, width_of, wrap
 from busbench.tui.widgets.line_widget import LineWidget
 
 LEAST = 60, 16  # columns and lines below which views are not shown
@@ -41,33 +41,57 @@ def apart(left: Line, right: Line, width: int) -> Line:
     return [*out, (" " * (room + 1), "ink"), *right]
 
 
-class StateLine(LineWidget):
-    """Two lines that are always there: view, source, line, link; frames, losses, flags.
+class Tabs(LineWidget):
+    """All views by key and name, the one that is shown in brackets; keys alone where names have no room.
 
     Args:
         ui: what is shown, and how.
-        view: whose lines they are.
+        view: the one that is shown.
     """
 
     def __init__(self, ui: AppState, view: View) -> None:
         super().__init__(ui)
-        self._title = f" {view.key} {view.name} "
+        self._view = view
+
+    def lines(self, width: int, height: int) -> list[Line]:
+        """The tabs."""
+        del height
+        whole, short = self._tabs(is_whole=True), self._tabs(is_whole=False)
+        return [whole if width_of(whole) <= width else short]
+
+    def _tabs(self, *, is_whole: bool) -> Line:
+        line: Line = []
+        for at, view in enumerate(VIEWS):
+            if view is self._view:
+                line.append((f"[{view.key} {view.name}]", "chosen"))
+                continue
+            gap = "" if at and VIEWS[at - 1] is self._view else " "
+            line += [(f"{gap}{view.key}", "title"), (f" {view.name}" if is_whole else "", "dim")]
+        return line
+
+
+class StateLine(LineWidget):
+    """Two lines that are always there: source, line, link; frames, losses, flags."""
 
     def lines(self, width: int, height: int) -> list[Line]:
         """The state."""
         del height
         session, dot = self.ui.needs, f" {self.ui.glyphs.dot} "
-        left: Line = [(self._title, "chosen"), (f" {sanitize(session.source)}", "title")]
+        left: Line = [(f" {sanitize(session.source)}", "title")]
         line: Line = [(f"{dot}{_source_words(session)}", "dim")]
         right: Line = []
         if isinstance(session, LiveSession) and session.recording:
-            right += [(f"{self.ui.glyphs.rec} REC ", "bad"), ("  ", "ink")]
+            size = f"{session.recorded_bytes / 1e6:.1f} MB"
+            time = clock_time(session.recorded_s)[:-4]  # whole seconds
+            right += [(f" {self.ui.glyphs.rec} REC {time} {size} ", "bad"), ("  ", "ink")]
+        if session.is_live and not session.is_moving:
+            right += [("FROZEN", "warn"), ("  ", "ink")]
         link = session.link
         right += [(f"{link} ", LINK_STYLES.get(link, "bad"))]
         if width_of([*left, *line, *right]) < width:
             left += line
         elif isinstance(session, ReplaySession) and width_of([*left, *right]) >= width:
-            left[1] = f" {sanitize(Path(session.source).name)}", "title"
+            left[0] = f" {sanitize(Path(session.source).name)}", "title"
         flags = self._flags(session)
         return [apart(left, right, width), apart(self._counts(session, width - width_of(flags) - 1), flags, width)]
 
@@ -93,7 +117,11 @@ class StateLine(LineWidget):
     def _flags(self, session: Session) -> Line:
         words = session.flag_words
         style = "failsafe" if "FAILSAFE" in words else "lost" if "LOST" in words else "ink"
-        return [("flags now ", "dim"), (f"{words} ", "gap" if words == "no frame" else style)]
+        is_now = session.is_live and session.is_moving
+        return [
+            ("flags now " if is_now else "flags here ", "dim"),
+            (f"{words} ", "gap" if words == "no frame" else style),
+        ]
 
 
 def _source_words(session: Session) -> str:
@@ -150,6 +178,8 @@ def joined(cells: Sequence[tuple[str, str]]) -> Line:
 class Transport(LineWidget):
     """Where in the session one is, and what was last said: whole while it is new, then in what room is left."""
 
+    has_timeline = False  # True shows it beside the place, where nothing is said
+
     def rows(self, width: int) -> int:
         """Lines that it would take; that the screen stands still is never hidden."""
         return max(1, len(self._whole(width)) + (self._stays or not self.ui.needs.is_moving))
@@ -184,6 +214,8 @@ class Transport(LineWidget):
         room = width - width_of(line) - 3
         if said and room > 8:
             line += [("   ", "ink"), (fit(said, room, more=self.ui.glyphs.more), "warn")]
+        elif self.has_timeline and not said and room > 8:
+            line += [("   ", "ink"), *strip(self.ui, room)]
         return line
 
     def _place(self) -> Line:
