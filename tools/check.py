@@ -6,6 +6,7 @@ if sys.version_info < (3, 11):  # noqa: UP036  this file must read on an older P
     sys.exit("check.py: busbench needs Python 3.11 or newer, this is %d.%d" % sys.version_info[:2])  # noqa: UP031
 
 import argparse
+import json
 import os
 import subprocess
 import time
@@ -28,6 +29,8 @@ SHORT_TESTS = (
 OTHER_SYSTEMS = ("win32", "darwin")
 # Many tests wait for a clock, a terminal or another process, so two cores have time for more than two of them.
 TESTS_PER_CORE = 2
+ALONE_MOST = 10  # failed tests that are run once more by themselves
+LAST_FAILED = ROOT / ".pytest_cache" / "v" / "cache" / "lastfailed"  # where pytest notes them
 
 
 def main(arguments: list[str]) -> int:
@@ -58,11 +61,33 @@ def main(arguments: list[str]) -> int:
     workers = str(TESTS_PER_CORE * (os.cpu_count() or 1))
     tests = [str(python), "-m", "pytest", "-n", workers, "-rs", *(SHORT_TESTS if chosen.short else ()), *for_pytest]
     code = subprocess.run(tests, cwd=ROOT, check=False).returncode
+    if code == 1:
+        # Terminals, ports and processes share the processor here. What fails alone too has failed; the rest is named.
+        say(f"what failed once more, one after another; none where over {ALONE_MOST} failed")
+        alone = [
+            str(python),
+            "-m",
+            "pytest",
+            "--last-failed",
+            f"--maxfail={ALONE_MOST}",
+            "-rA",
+            "--tb=short",
+            *for_pytest,
+        ]
+        code = subprocess.run(alone, cwd=ROOT, check=False).returncode if _failed_last() <= ALONE_MOST else code
     if code:
         failed.append("pytest")
     if failed:
         print(f"check.py: failed: {', '.join(failed)}", flush=True)
     return code or bool(failed)
+
+
+def _failed_last() -> int:
+    """How many tests failed in the last run."""
+    try:
+        return len(json.loads(LAST_FAILED.read_text(encoding="utf-8")))
+    except (OSError, ValueError):
+        return ALONE_MOST + 1
 
 
 def _run(python: Path, name: str, step: tuple[str, ...]) -> bool:
