@@ -142,9 +142,10 @@ def test_what_unpacks_without_end_is_refused(tmp_path: Path, monkeypatch: pytest
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no resource module")
 def test_a_long_session_is_read_in_little_memory(tmp_path: Path) -> None:
-    data = samples(DATA, rate=100_000_000, lead_s=2)
-    path = kept(tmp_path, session(*(data[at : at + (4 << 20)] for at in range(0, len(data), 4 << 20)), rate="100 MHz"))
-    assert len(data) > 200_000_000
+    data = samples(DATA, rate=100_000_000)
+    idle = data[:2] * (2 << 20)
+    path = kept(tmp_path, session(*[idle] * 48, data, rate="100 MHz"))
+    assert 48 * len(idle) > 200_000_000
     code = (
         "import resource, sys, busbench\n"
         "before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
