@@ -1,144 +1,228 @@
-"""A guided check on a live port: takes what was received, and the words of the person, and gives checks.
+"""A guided check on a live port, step by step. The command line and the screen lead a person through this one.
 
-Nothing here reads a port or a key: whoever leads the session, in text or in the terminal UI, hands them in.
+Nothing here reads a port or a key: whoever pumps the receiver drives the session, and hands it the words of the person.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import enum
+from typing import TYPE_CHECKING
 
 from busbench.analysis.recording import Recording
-from busbench.capture.base import CaptureInfo
+from busbench.bench.receiver import LinkState, Receiver, Reception
+from busbench.bench.sign_off import Answers, SignOff, with_answers
+from busbench.capture.base import ENDED_MARK, CaptureInfo
 from busbench.capture.frames import Span
-from busbench.capture.pcapng_write import PcapngWriter
-from busbench.model import BUS_LINE, Annotation, ByteLog, Chunk, Clock, LineSettings, WakeUps
+from busbench.drive.surface_check import Word
+from busbench.errors import BusbenchError
+from busbench.model import Annotation, ByteLog
+from busbench.rig.check import check_rig
 from busbench.rig.model import Rig
 from busbench.verify.marks import DONE_MARK
 from busbench.verify.procedure import TestStep, round_of
 from busbench.verify.repeats import Repeat, checks_of, find_repeats
 from busbench.verify.result import Check
-from busbench.verify.verify import Verification, verify
+from busbench.verify.verify import verify
 from busbench.wire.framing import FrameFinder
 from busbench.wire.table import AlignmentResult
 
+if TYPE_CHECKING:
+    from busbench.sim.aircraft_port import AircraftPort
+
+
+class CheckState(enum.Enum):
+    """What a guided check waits for."""
+
+    START = enum.auto()  # the word to begin
+    READY = enum.auto()  # the word that the person has read what to do
+    LISTENING = enum.auto()  # the minimum time of the step
+    RETURN = enum.auto()  # the word that the control is back at rest
+    OVER = enum.auto()  # nothing
+
 
 class CheckSession:
-    """One guided round.
+    """One guided check after another on one receiver.
 
     Args:
+        receiver: of an open port; each pump drives the session.
         rig: the plan.
-        source: name of the port.
-        clock: of its chunks.
-        start_utc_ns: Unix time of the clock's zero, where known.
-        line: how the line is set.
     """
 
-    def __init__(
-        self, rig: Rig, *, source: str, clock: Clock, start_utc_ns: int | None = None, line: LineSettings = BUS_LINE
-    ) -> None:
-        self.rig = rig
-        self.steps = round_of(rig)
-        self.info = CaptureInfo(source, "live", clock, start_utc_ns, source)
-        self._line = line
-        self._chunks: list[Chunk] = []
-        self._finder = FrameFinder(clock=clock, line=line)
-        self._found: list[AlignmentResult] = []
-        self._span = Span()
-        self.repeats: tuple[Repeat, ...] = ()  # what the step that ended last asks to do again
+    def __init__(self, receiver: Receiver, rig: Rig) -> None:
+        from busbench.sim.aircraft_port import AircraftPort
+
+        port = receiver.port
+        self.rig, self.steps, self.findings = rig, round_of(rig), check_rig(rig)
+        self.pilot: AircraftPort | None = port if isinstance(port, AircraftPort) else None  # a virtual one
+        self.state = CheckState.START
+        self.recording_path: str | None = None
+        self.done: SignOff | None = None
+        self.at = 0
+        self.begun_ns = 0  # of the step
+        self.results: dict[int, tuple[Check, ...] | None] = {}  # by step; None where it was skipped
+        self.repeats: tuple[Repeat, ...] = ()  # what the step that ended last asks to repeat, and why
+        self._receiver = receiver
+        self._clear(None)
+        receiver.listeners.append(self._hear)
+
+    @property
+    def step(self) -> TestStep:
+        """The step that it is at."""
+        return self.steps[min(self.at, len(self.steps) - 1)]
+
+    @property
+    def left_s(self) -> float:
+        """Time for which it still listens."""
+        return max(0.0, (self._until_ns - self._receiver.now()) / 1e9)
 
     @property
     def repeat_at(self) -> int | None:
-        """Index of the first step that the one that ended last asks to do again, None where there is none."""
+        """Index of the first step that the one that ended last asks to repeat, None where there is none."""
         marks = [step.mark for step in self.steps]
         return min((marks.index(one.mark) for one in self.repeats if one.mark in marks), default=None)
 
     @property
-    def last_t_ns(self) -> int:
-        """Time of the last byte, 0 before the first."""
-        return self._span.last_t_ns or 0
+    def words(self) -> tuple[Word, ...]:
+        """What the person can say now."""
+        match self.state:
+            case CheckState.READY:
+                return (Word.GO, Word.SKIP, *((Word.BACK,) if self.at else ()), Word.END)
+            case CheckState.LISTENING:
+                return (Word.SKIP, Word.BACK, Word.END)
+            case CheckState.RETURN:
+                return (Word.GO, Word.SKIP, Word.BACK, Word.END)
+            case _:
+                return ()
 
-    @property
-    def frames(self) -> int:
-        """Frames so far."""
-        return sum(len(found.frames) for found in self._found)
+    def start(self, record: str | None = None, *, force: bool = False, answers: Answers | None = None) -> None:
+        """Begin a check, from its first step.
 
-    def feed(self, chunks: Sequence[Chunk], *, wakes: Sequence[WakeUps] = ()) -> None:
-        """Take what was received, and how late the computer was meanwhile."""
-        self.info.wakes += wakes
-        log = ByteLog.from_chunks(chunks, offset=self._span.bytes_total)
-        if not len(log):
-            return
-        if self._span.first_t_ns is None:
-            self._span.first_t_ns = int(log.mark_t_ns[0])
-        self._span.last_t_ns = int(log.mark_t_ns[-1])
-        self._span.bytes_total = log.end
-        self._chunks += chunks
-        self._found.append(self._finder.feed(log))
-
-    def save(self, path: str) -> None:
-        """Write all that was received, with the marks, to a new recording: what a page stands on.
+        Args:
+            record: path of a new recording of all that is received, or None.
+            force: True writes over one that exists.
+            answers: of a walk, for the verdict.
 
         Raises:
-            OutputError: it is there already, or cannot be written.
+            OutputError: the recording exists, or cannot be written.
         """
-        info = self.info
-        marks = sorted(info.marks, key=lambda mark: mark.t_ns)
-        with PcapngWriter(
-            path, port=info.source, line=self._line, clock=info.clock, start_utc_ns=info.start_utc_ns, is_whole=True
-        ) as writer:
-            for chunk in self._chunks:
-                while marks and marks[0].t_ns <= chunk.t_ns:
-                    writer.mark(marks[0].t_ns, marks.pop(0).text)
-                writer.write(chunk)
-            for mark in marks:
-                writer.mark(mark.t_ns, mark.text)
-            writer.write_wakes(info.wakes)
+        if self.state not in (CheckState.START, CheckState.OVER):
+            return
+        if record is not None:
+            if not record.lower().endswith(".pcapng"):
+                raise BusbenchError(
+                    f"{record}: recordings are pcapng", hint="end the name in .pcapng, and convert it afterwards"
+                )
+            self._receiver.start_recording(record, force=force)
+        self._clear(answers)
+        self.recording_path = record
+        self.state = CheckState.READY
 
-    def note(self, text: str, *, t_ns: int) -> None:
-        """Something happened beside the steps, as an adapter that was unplugged."""
-        self.info.marks.append(Annotation(t_ns, text))
+    def hear(self, word: Word) -> None:
+        """The person said something; without effect where it means nothing now."""
+        if word not in self.words:
+            return
+        if word is Word.END:
+            self.finish()
+        elif word is Word.SKIP:
+            self.results[self.at], self.repeats = None, ()
+            self._next()
+        elif self.state is not CheckState.READY:
+            if word is Word.GO:
+                self._end()
+            else:
+                self.state = CheckState.READY  # repeating a step puts its later time in place of the earlier
+        elif word is Word.GO:
+            self._begin()
+        else:
+            again = self.repeat_at
+            self.at, self.repeats = self.at - 1 if again is None else again, ()
 
-    def begin(self, step: TestStep, *, t_ns: int) -> None:
-        """A step begins; beginning one again puts the later time in place of the earlier."""
-        self.info.marks.append(Annotation(t_ns, step.mark))
-        self.repeats = ()
-
-    def end(self, step: TestStep, *, t_ns: int) -> tuple[Check, ...]:
-        """A step has ended; see `repeats` for what to do again.
-
-        Returns:
-            The checks that can be made by now: of a control's channels, of what rests after the first step, of the
-            failsafe and of power-up after their last.
-        """
-        self.info.marks.append(Annotation(t_ns, DONE_MARK))
-        self.repeats = ()
-        if not self.frames:
-            return ()
-        found = verify(self.recording(), self.rig)
-        self.repeats = tuple(find_repeats(found, step))
-        return checks_of(found, step)
-
-    def recording(self, *, until_ns: int | None = None) -> Recording:
-        """All that was received so far.
-
-        Args:
-            until_ns: time up to which the port was heard, so that silence at the end counts.
-        """
-        found = AlignmentResult.concat(self._found)
-        last = self._span.last_t_ns
-        if until_ns is not None and last is not None:
-            last = max(last, until_ns)
-        span = Span(self._span.bytes_total, self._span.first_t_ns, last, list(found.ambiguous))
-        return Recording(self.info, span, found.frames, found.rejects)
-
-    def finish(self, *, t_ns: int) -> Verification:
-        """The round is over.
-
-        Args:
-            t_ns: time up to which the port was heard.
-
-        Returns:
-            All checks; of steps that were left out, not tested.
-        """
+    def finish(self) -> None:
+        """End the check and its recording; steps that did not come are not tested."""
+        if self.state in (CheckState.START, CheckState.OVER):
+            return
+        self.state = CheckState.OVER
         self._found.append(self._finder.flush())
-        return verify(self.recording(until_ns=t_ns), self.rig)
+        end_ns = self._receiver.unwritten_end_ns()
+        self.stop_recording()
+        self.done = with_answers(verify(self.recording(end_ns=end_ns), self.rig), self._answers)
+
+    def stop_recording(self) -> None:
+        """End the recording, where one runs."""
+        if self.recording_path is not None:
+            self._receiver.stop_recording(self.recording_path)
+
+    def close(self) -> None:
+        """Listen no more; a check that is under way ends with no verdict."""
+        if self._hear in self._receiver.listeners:
+            self._receiver.listeners.remove(self._hear)
+        self.stop_recording()
+
+    def recording(self, *, end_ns: int | None = None) -> Recording:
+        """All that was received since the start.
+
+        Args:
+            end_ns: time up to which the port was heard, where no byte shows it.
+        """
+        found, span = AlignmentResult.concat(self._found), self._span
+        self._info.marks = self._receiver.annotations[self._notes_before :]
+        last = span.last_t_ns
+        if end_ns is not None:
+            self._info.marks.append(Annotation(end_ns, ENDED_MARK))
+            last = None if last is None else max(last, end_ns)
+        span = Span(span.bytes_total, span.first_t_ns, last, list(found.ambiguous))
+        return Recording(self._info, span, found.frames, found.rejects)
+
+    def _clear(self, answers: Answers | None) -> None:
+        port, self._answers = self._receiver.port, answers
+        self._info = CaptureInfo(port.source, "live", port.clock, port.start_utc_ns, port.source)
+        self._finder = FrameFinder(clock=port.clock, line=port.line)
+        self._found: list[AlignmentResult] = []
+        self._span = Span()
+        self._notes_before = len(self._receiver.annotations)
+        self._until_ns = 0
+        self.done, self.at, self.begun_ns, self.results, self.repeats = None, 0, 0, {}, ()
+
+    def _now(self) -> int:
+        return max(self._receiver.now(), self._span.last_t_ns or 0)  # a virtual receiver can run ahead of the clock
+
+    def _begin(self) -> None:
+        self.begun_ns = self._now()
+        self.repeats = ()
+        least_s = self.step.least_s if self.pilot is None else self.pilot.begin_step(self.step)
+        self._until_ns = self.begun_ns + round(least_s * 1e9)
+        self.state = CheckState.LISTENING
+        self._receiver.annotate(self.begun_ns, self.step.mark)
+
+    def _end(self) -> None:
+        self._receiver.annotate(self._now(), DONE_MARK)
+        checks: tuple[Check, ...] = ()
+        if any(len(found.frames) for found in self._found):
+            found = verify(self.recording(), self.rig)
+            checks, self.repeats = checks_of(found, self.step), tuple(find_repeats(found, self.step))
+        self.results[self.at] = checks
+        self._next()
+
+    def _next(self) -> None:
+        self.at += 1
+        self.state = CheckState.READY
+        if self.at >= len(self.steps):
+            self.finish()
+
+    def _hear(self, came: Reception) -> None:
+        if self.state in (CheckState.START, CheckState.OVER) or came.notes:
+            return
+        self._info.wakes += came.wakes
+        log = ByteLog.from_chunks(came.chunks, offset=self._span.bytes_total)
+        if len(log):
+            self._span.first_t_ns = int(log.mark_t_ns[0]) if self._span.first_t_ns is None else self._span.first_t_ns
+            self._span.last_t_ns = int(log.mark_t_ns[-1])
+            self._span.bytes_total = log.end
+            self._found.append(self._finder.feed(log))
+        if self._receiver.state in (LinkState.ENDED, LinkState.LOST):
+            self.finish()
+        elif self.state is CheckState.LISTENING and self._receiver.now() >= self._until_ns:
+            if self.step.channels and self.pilot is None:
+                self.state = CheckState.RETURN
+            else:
+                self._end()

@@ -5,16 +5,20 @@ from __future__ import annotations
 import enum
 from collections.abc import AsyncIterator, Callable, Generator
 from dataclasses import dataclass
+from functools import partial
 from time import perf_counter_ns
 from types import TracebackType
 from typing import Self
 
+from busbench.capture.base import ENDED_MARK
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.errors import OutputError, PortError
 from busbench.model import Annotation, ByteLog, Chunk, WakeUps
 from busbench.port.port import EventKind, LivePort, PortEvent
 from busbench.wire.framing import FrameFinder
 from busbench.wire.table import AlignmentResult, FrameTable
+
+__all__ = ["EventKind", "LinkState", "LivePort", "PortEvent", "Receiver", "Reception"]
 
 LOOK_S = 0.2
 SILENT_NS = 500_000_000
@@ -27,11 +31,13 @@ class LinkState(enum.Enum):
         OPEN: plugged in and read.
         AWAY: unplugged; it may come back.
         ENDED: nothing will come any more.
+        LOST: reading it failed for good.
     """
 
     OPEN = enum.auto()
     AWAY = enum.auto()
     ENDED = enum.auto()
+    LOST = enum.auto()
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +50,7 @@ class Reception:
         events: what happened to the port.
         found: the frames that are decided now, and the bytes in none.
         wakes: how late the process that reads the port was meanwhile.
+        notes: what was noted beside, by `annotate`.
     """
 
     chunks: tuple[Chunk, ...]
@@ -51,6 +58,7 @@ class Reception:
     events: tuple[PortEvent, ...]
     found: AlignmentResult
     wakes: tuple[WakeUps, ...] = ()
+    notes: tuple[Annotation, ...] = ()
 
 
 Listener = Callable[[Reception], None]
@@ -64,7 +72,7 @@ class Receiver:
         record: path of a new pcapng recording of all that is received, or None.
         force: True writes over a recording that exists.
         keeps_going: True ends a recording that cannot be written on and goes on
-            receiving; the cause is kept in `record_error`. False raises it.
+            receiving; the cause is kept in `record_errors`. False raises it.
         now: clock of the port's times, in ns; that of real ports where it is None.
 
     Raises:
@@ -90,11 +98,11 @@ class Receiver:
         self.last_t_ns: int | None = None
         self.away_ns = 0  # without a port, until it was back
         self.times_away = 0
-        self.record_error: OutputError | None = None
+        self.record_errors: dict[str, OutputError] = {}  # by path
         self._keeps_going = keeps_going
         self._gone_ns: int | None = None
         self._finder = FrameFinder(clock=port.clock, line=port.line)
-        self._writer: PcapngWriter | None = None
+        self._writers: dict[str, PcapngWriter] = {}
         if record is not None:
             self.start_recording(record, force=force)
 
@@ -104,12 +112,12 @@ class Receiver:
         return self._finder.is_in_step
 
     @property
-    def recording(self) -> str:
-        """Path of the recording that runs, or an empty string."""
-        return "" if self._writer is None else self._writer.path
+    def recordings(self) -> tuple[str, ...]:
+        """Paths of the recordings that run."""
+        return tuple(self._writers)
 
     def start_recording(self, path: str, *, force: bool = False) -> None:
-        """Record all that comes from now on.
+        """Record all that comes from now on, beside recordings that run already.
 
         Args:
             path: file to make.
@@ -119,31 +127,34 @@ class Receiver:
             OutputError: it exists, or cannot be written.
         """
         port = self.port
-        self._writer = PcapngWriter(
+        self.record_errors.pop(path, None)
+        self._writers[path] = PcapngWriter(
             path, port=port.source, line=port.line, clock=port.clock, start_utc_ns=port.start_utc_ns, force=force
         )
 
-    def stop_recording(self) -> str:
-        """End the recording that runs; gives its path, or an empty string.
+    def stop_recording(self, path: str) -> None:
+        """End a recording, if it runs, and write down how long the port was heard.
 
         Raises:
-            OutputError: its end could not be written.
+            OutputError: its end could not be written, unless it keeps going.
         """
-        writer, self._writer = self._writer, None
-        if writer is None:
-            return ""
-        writer.close()
-        return writer.path
+        if (writer := self._writers.pop(path, None)) is not None:
+            self._attempt(path, partial(_end, writer, self.unwritten_end_ns()))
+
+    def unwritten_end_ns(self) -> int | None:
+        """The time now where no byte shows that the port was heard, or waited for, until now; else None."""
+        now_ns = self.now()
+        return now_ns if self._gone_ns is not None or self.silent_ns(now_ns) else None
 
     def annotate(self, t_ns: int, text: str) -> None:
-        """Note something at a time, in the recording too.
+        """Note something at a time, in the recordings too; listeners get it.
 
         Raises:
-            OutputError: the recording cannot be written on; it has ended.
+            OutputError: a recording cannot be written on, unless it keeps going; that recording has ended.
         """
-        self.annotations.append(Annotation(t_ns, text))
-        if self._writer is not None:
-            self._write(lambda writer: writer.mark(t_ns, text))
+        note = Annotation(t_ns, text)
+        self.annotations.append(note)
+        self._hand_on(Reception((), self._no_bytes(), (), AlignmentResult.concat(()), notes=(note,)))
 
     def pump(self, timeout_s: float) -> Reception:
         """Take what came, waiting at most so long for the first byte.
@@ -155,7 +166,11 @@ class Receiver:
             PortError: the port is lost for good; all that came before was given.
             OutputError: the recording cannot be written on, unless it keeps going.
         """
-        chunks = tuple(self.port.read(timeout_s))
+        try:
+            chunks = tuple(self.port.read(timeout_s))
+        except PortError:
+            self.state = LinkState.LOST
+            raise
         log = ByteLog.from_chunks(chunks, offset=self.bytes_total)
         if log.mark_t_ns.size:
             self.first_t_ns = int(log.mark_t_ns[0]) if self.first_t_ns is None else self.first_t_ns
@@ -169,26 +184,22 @@ class Receiver:
         wakes = tuple(self.port.wakes())
         self.wakes += wakes
         reception = Reception(chunks, log, events, self._finder.feed(log), wakes)
-        self._record(reception)
-        self._tell(reception)
+        self._hand_on(reception)
         return reception
 
     def finish(self) -> Reception:
-        """The last frames, where nothing more is read; ends the recording and says there how long the port was heard.
+        """The last frames, where nothing more is read; ends all recordings.
 
         Raises:
-            OutputError: the recording's end cannot be written, unless it keeps going.
+            OutputError: the end of one cannot be written, unless it keeps going.
         """
-        now_ns = self.now()
-        if self._writer is not None and (self._gone_ns is not None or self.silent_ns(now_ns)):
-            # Nothing else in the file shows that the port was heard so long.
-            self._write(lambda writer: writer.mark(now_ns, "recording ended"))
+        reception = Reception((), self._no_bytes(), (), self._finder.flush())
+        self._hand_on(reception)
+        for path in self.recordings:
+            self.stop_recording(path)
         if self._gone_ns is not None:
-            self.away_ns += now_ns - self._gone_ns
+            self.away_ns += self.now() - self._gone_ns
             self._gone_ns = None
-        self._write(lambda _: self.stop_recording())
-        reception = Reception((), ByteLog.from_chunks((), offset=self.bytes_total), (), self._finder.flush())
-        self._tell(reception)
         return reception
 
     @property
@@ -198,9 +209,10 @@ class Receiver:
 
     def silent_ns(self, now_ns: int) -> int:
         """How long nothing has come though the port was there; 0 where that is nothing to speak of."""
-        if self.state is not LinkState.OPEN or self.last_t_ns is None or now_ns - self.last_t_ns <= SILENT_NS:
+        if self.state in (LinkState.AWAY, LinkState.ENDED) or self.last_t_ns is None:
             return 0
-        return now_ns - self.last_t_ns
+        quiet_ns = now_ns - self.last_t_ns
+        return quiet_ns if quiet_ns > SILENT_NS else 0
 
     def __iter__(self) -> Generator[FrameTable]:
         """Frames as they come, until the source ends; a table for each look that gave some.
@@ -242,7 +254,7 @@ class Receiver:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._writer is not None:
+        if self._writers:
             self.finish()
 
     def _note(self, event: PortEvent) -> None:
@@ -256,27 +268,36 @@ class Receiver:
                 self.away_ns += event.t_ns - self._gone_ns
                 self._gone_ns = None
 
-    def _record(self, reception: Reception) -> None:
-        def write(writer: PcapngWriter) -> None:
-            writer.write_log(reception.log)
-            for event in reception.events:
-                writer.mark(event.t_ns, event.text)
-            writer.write_wakes(reception.wakes)
-            writer.tick()
+    def _no_bytes(self) -> ByteLog:
+        return ByteLog.from_chunks((), offset=self.bytes_total)
 
-        self._write(write)
+    def _hand_on(self, reception: Reception) -> None:
+        for path, writer in tuple(self._writers.items()):
+            self._attempt(path, partial(_write, writer, reception))
+        for listener in tuple(self.listeners):
+            listener(reception)
 
-    def _write(self, act: Callable[[PcapngWriter], object]) -> None:
-        if self._writer is None:
-            return
+    def _attempt(self, path: str, act: Callable[[], None]) -> None:
         try:
-            act(self._writer)
+            act()
         except OutputError as error:
-            self._writer = None
-            self.record_error = error
+            self._writers.pop(path, None)
+            self.record_errors[path] = error
             if not self._keeps_going:
                 raise
 
-    def _tell(self, reception: Reception) -> None:
-        for listener in tuple(self.listeners):
-            listener(reception)
+
+def _write(writer: PcapngWriter, reception: Reception) -> None:
+    writer.write_log(reception.log)
+    for happened in reception.events:
+        writer.mark(happened.t_ns, happened.text)
+    for note in reception.notes:
+        writer.mark(note.t_ns, note.text)
+    writer.write_wakes(reception.wakes)
+    writer.tick()
+
+
+def _end(writer: PcapngWriter, end_ns: int | None) -> None:
+    if end_ns is not None:
+        writer.mark(end_ns, ENDED_MARK)
+    writer.close()

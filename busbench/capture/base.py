@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 
 from busbench.model import BUS_LINE, Annotation, ByteLog, Clock, LineSettings, WakeUps
 
+ENDED_MARK = "recording ended"  # the recorder heard the port until then, though nothing came
+
 
 @dataclass(frozen=True, slots=True)
 class ReadOptions:

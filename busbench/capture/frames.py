@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from busbench.capture.base import Capture
+from busbench.capture.base import ENDED_MARK, Capture
 from busbench.errors import CaptureError
 from busbench.model import BUS_LINE, LineSettings
 from busbench.wire.framing import FrameFinder
@@ -19,7 +19,7 @@ class Span:
     Args:
         bytes_total: bytes read.
         first_t_ns: time of the first byte, None without a clock.
-        last_t_ns: time of the last byte, None without a clock.
+        last_t_ns: time of the last byte, or that to which the recorder heard the port after it; None without a clock.
         ambiguous: stream spans (start, end) in which two alignments stood equally well.
     """
 
@@ -64,6 +64,9 @@ def read_frames(
         if not span.bytes_total:
             raise
         capture.info.notes.append(error.note)
+    ends = [mark.t_ns for mark in capture.info.marks if mark.text == ENDED_MARK]
+    if span.last_t_ns is not None:
+        span.last_t_ns = max(span.last_t_ns, *ends, span.last_t_ns)
     found = finder.flush()
     span.ambiguous.extend(found.ambiguous)
     yield found

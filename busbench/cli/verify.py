@@ -140,7 +140,7 @@ def verify(
         options: choices that the recording leaves open.
         faults: of a virtual aircraft, as people type them.
     """
-    from busbench.bench.sign_off import find_answers, pulse_outputs, sign_off, with_answers
+    from busbench.bench.sign_off import find_answers, pulse_outputs, sign_off
     from busbench.rig.load import read_rig
 
     rig = read_rig(rig_path)
@@ -152,11 +152,11 @@ def verify(
         from busbench.cli.verify_guided import guide
         from busbench.sim.aircraft_faults import parse_fault
 
-        checked = guide(
-            source, rig, rig_path=rig_path, keep=keep, line=options.line,
+        kept = keep
+        done = guide(
+            source, rig, rig_path=rig_path, keep=keep, line=options.line, answers=answers,
             faults=[parse_fault(text) for text in faults], asks=format_ == "table" and has_keyboard(),
         )  # fmt: skip
-        done, kept = with_answers(checked, answers), keep
     elif faults:
         raise BusbenchError("--fault: goes with virtual:RIG only", hint="leave it out")
     else:

@@ -54,6 +54,8 @@ class LiveSession(Session):
         self.receiver.listeners.append(self._hear)
         self.start = self.end = self.place = now()
         self._outages = GrowingOutages(self.store, start_ns=self.start)
+        self._recording = ""
+        self._told: list[OutputError] = []  # of recordings that could not be written on
         self._recorded_from = 0  # frames that had come before
         self._recorded_since = 0  # time at which the recording began
         self._heard: list[Chunk] = []  # the first bytes, as long as they hold no frame
@@ -65,12 +67,16 @@ class LiveSession(Session):
         self._timing_place = 0
         self._rung = 0
         self._is_closed = False
-        self.is_lost = False
 
     @property
     def unplugged(self) -> int:
         """How often the port was unplugged."""
         return self.receiver.times_away
+
+    @property
+    def is_lost(self) -> bool:
+        """True where it is gone for good."""
+        return self.receiver.state is LinkState.LOST
 
     @property
     def is_unplugged(self) -> bool:
@@ -80,7 +86,7 @@ class LiveSession(Session):
     @property
     def recording(self) -> str:
         """Path of the recording that runs, or an empty string."""
-        return self.receiver.recording
+        return self._recording if self._recording in self.receiver.recordings else ""
 
     @property
     def recorded_s(self) -> float:
@@ -139,7 +145,6 @@ class LiveSession(Session):
         try:
             self.receiver.pump(0)
         except PortError as error:
-            self.is_lost = True
             self.notice = str(error)
             self.stop_recording(why=self.notice)
             self.receiver.finish()
@@ -181,6 +186,7 @@ class LiveSession(Session):
         """
         require_new(path)
         self.receiver.start_recording(path)
+        self._recording = path
         self._recorded_from, self._recorded_since = len(self.store), self.now()
         self.notice = f"recording to {path}"
 
@@ -189,18 +195,16 @@ class LiveSession(Session):
         if not self.recording:
             return
         frames = pluralize(len(self.store) - self._recorded_from, "frame")
-        try:
-            wrote = f"wrote {self.receiver.stop_recording()} ({frames})"
-            self.notice = f"{why}; {wrote}" if why else wrote
-        except OutputError as error:
+        self.receiver.stop_recording(self._recording)
+        wrote = f"wrote {self._recording} ({frames})"
+        self.notice = f"{why}; {wrote}" if why else wrote
+        for error in self._record_errors():
             self.notice = str(error)
 
     def mark(self, place: int, text: str) -> None:
         """Set a word at a place, and in the recording that runs."""
-        super().mark(place, text)
         self.receiver.annotate(place, text)
-        if (error := self.receiver.record_error) is not None:
-            self.receiver.record_error = None
+        for error in self._record_errors():
             raise error
 
     def close(self) -> None:
@@ -209,6 +213,9 @@ class LiveSession(Session):
         if self.recording:
             self.stop_recording()
             self.wrote = self.notice
+        for path in self.receiver.recordings:  # of a guided check
+            self.receiver.stop_recording(path)
+            self.wrote = "; ".join(filter(None, (self.wrote, f"wrote {path}")))
         self.port.close()
         super().close()
 
@@ -226,9 +233,16 @@ class LiveSession(Session):
             self.notice = event.text
             if event.kind in (EventKind.UNPLUGGED, EventKind.RECONNECTED):
                 self.marks = [*self.marks, Annotation(event.t_ns, event.text)]
-        if (error := self.receiver.record_error) is not None:  # a full disk ends the recording, not the session
-            self.receiver.record_error = None
+        for note in came.notes:
+            super().mark(note.t_ns, note.text)
+        # A full disk ends the recording, not the session; whoever made a note hears of it from there.
+        for error in () if came.notes else self._record_errors():
             self.notice = str(error)
+
+    def _record_errors(self) -> list[OutputError]:
+        errors = [error for error in self.receiver.record_errors.values() if error not in self._told]
+        self._told += errors
+        return errors
 
 
 def recording_name(*, now_s: float | None = None) -> str:

@@ -7,10 +7,15 @@ from pathlib import Path
 from busbench.errors import OutputError, unwritable
 
 
-def free_name(name: str) -> str:
-    """A name that is not taken: the one proposed, or the same with -2, -3 … before its suffix."""
+def free_name(name: str, *, beside: str = "") -> str:
+    """A name that is not taken: the one proposed, or the same with -2, -3 … before its suffix.
+
+    Args:
+        name: the one proposed.
+        beside: suffix of a file of the same name that must be free too.
+    """
     path, number = Path(name), 1
-    while path.exists():
+    while path.exists() or (beside and path.with_suffix(beside).exists()):
         number += 1
         path = Path(name).with_stem(f"{Path(name).stem}-{number}")
     return str(path)

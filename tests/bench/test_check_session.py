@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-import heron
+from dataclasses import replace
+from pathlib import Path
 
-from busbench.bench.check_session import CheckSession
-from busbench.model import Chunk
+import heron
+import pytest
+
+from busbench.analysis.recording import read_recording
+from busbench.bench.check_session import CheckSession, CheckState
+from busbench.bench.receiver import Receiver
+from busbench.drive.surface_check import Word
+from busbench.model import BUS_LINE, Chunk
+from busbench.port.port import EventKind, HearingPort, PortEvent
 from busbench.verify.procedure import round_of
 from busbench.verify.result import Verdict
+from busbench.verify.verify import Verification, verify
 from tests.verify.rounds import RIG, not_passed
 
 
@@ -20,21 +29,63 @@ def chunks_of(*faults: heron.Fault) -> list[Chunk]:
     ]
 
 
-def lead(*faults: heron.Fault, skip: str = "") -> tuple[CheckSession, dict[str, list[tuple[str, Verdict]]]]:
+class ChunkPort(HearingPort):
+    """Gives chunks by the test's clock."""
+
+    def __init__(self, chunks: list[Chunk]) -> None:
+        super().__init__("port", line=BUS_LINE)
+        self.t_ns, self._chunks = 0, chunks
+
+    def now(self) -> int:
+        return self.t_ns
+
+    def read(self, timeout_s: float) -> list[Chunk]:
+        due = [chunk for chunk in self._chunks if chunk.t_ns <= self.t_ns]
+        self._chunks = self._chunks[len(due) :]
+        return due
+
+    def unplug(self, text: str) -> None:
+        self._events.append(PortEvent(self.t_ns, EventKind.UNPLUGGED, text))
+
+
+class Bench:
+    """A check on chunks, its time the test's."""
+
+    def __init__(self, chunks: list[Chunk], *, record: Path | None = None) -> None:
+        self.port = ChunkPort(chunks)
+        self.receiver = Receiver(self.port, now=self.port.now)
+        self.session = CheckSession(self.receiver, RIG)
+        self.session.start(None if record is None else str(record))
+
+    def at(self, t_ns: int) -> CheckState:
+        self.port.t_ns = t_ns
+        self.receiver.pump(0)
+        return self.session.state
+
+    def finish(self) -> Verification:
+        self.session.finish()
+        assert self.session.done is not None
+        return self.session.done.found
+
+
+def lead(*faults: heron.Fault, skip: str = "") -> tuple[Bench, dict[str, list[tuple[str, Verdict]]]]:
     """Lead a session through a round whose steps begin at the round's marks; what each step said."""
-    session = CheckSession(RIG, source="port", clock=heron.PER_READ)
     flown, chunks = heron.fly_round(RIG, faults=faults), chunks_of(*faults)
+    bench = Bench(chunks)
+    session = bench.session
+    # The round was flown sooner than a person is asked to go on.
+    session.steps = tuple(replace(step, least_s=0.1) for step in session.steps)
     said: dict[str, list[tuple[str, Verdict]]] = {}
     begins = [0, *(t for t, _ in flown.marks)]
     steps = [step for step in session.steps if not step.is_optional]
-    for step, begin, end in zip(steps, begins, [*begins[1:], 1 << 62], strict=True):
-        if step.mark != skip:
-            session.begin(step, t_ns=begin)
-        session.feed([chunk for chunk in chunks if begin <= chunk.t_ns < end])
-        if step.mark != skip:
-            found = session.end(step, t_ns=min(end, chunks[-1].t_ns) - 1)
-            said[step.mark] = [(c.name, c.verdict) for c in found if c.verdict is not Verdict.PASS]
-    return session, said
+    for at, (begin, end) in enumerate(zip(begins, [*begins[1:], chunks[-1].t_ns + 1], strict=True)):
+        bench.at(begin)
+        session.hear(Word.SKIP if steps[at].mark == skip else Word.GO)
+        if bench.at(end - 1) is CheckState.RETURN:
+            session.hear(Word.GO)
+        if (found := session.results[at]) is not None:
+            said[steps[at].mark] = [(c.name, c.verdict) for c in found if c.verdict is not Verdict.PASS]
+    return bench, said
 
 
 def test_the_steps_of_the_heron() -> None:
@@ -54,49 +105,106 @@ def test_the_steps_of_the_heron() -> None:
 
 
 def test_a_good_round_passes() -> None:
-    session, said = lead()
+    bench, said = lead()
     assert not any(said.values())
-    assert not_passed(session.finish(t_ns=0)) == {}
+    assert len(said) == 12
+    assert not_passed(bench.finish()) == {}
 
 
-def test_a_step_tells_its_fault_at_once() -> None:
-    session, said = lead("reversed aileron")
+def test_a_step_reports_its_fault_at_once() -> None:
+    bench, said = lead("reversed aileron")
     assert said.pop("aileron stick") == [("direction", Verdict.FAIL)]
     assert not any(said.values())
-    assert session.finish(t_ns=0).verdict is Verdict.FAIL
+    assert bench.finish().verdict is Verdict.FAIL
 
 
 def test_a_step_left_out_is_found_by_what_moved() -> None:
     # The words are missing, the moves are not.
-    session, _ = lead(skip="rudder stick")
-    assert not_passed(session.finish(t_ns=0)) == {}
+    bench, said = lead(skip="rudder stick")
+    assert "rudder stick" not in said
+    assert not_passed(bench.finish()) == {}
 
 
-def test_a_step_done_again_counts_as_done_last() -> None:
-    session = CheckSession(RIG, source="port", clock=heron.PER_READ)
-    chunks, flown = chunks_of(), heron.fly_round(RIG)
-    session.feed(chunks)
-    step = session.steps[1]
-    session.begin(step, t_ns=0)
-    assert ("high end", Verdict.FAIL) in [(c.name, c.verdict) for c in session.end(step, t_ns=2_000_000_000)]
-    session.begin(step, t_ns=flown.marks[0][0])
-    again = session.end(step, t_ns=flown.marks[1][0])
-    assert {c.verdict for c in again} == {Verdict.PASS}
+def test_a_repeated_step_takes_the_place_of_the_former() -> None:
+    bench, flown = Bench(chunks_of()), heron.fly_round(RIG)
+    session = bench.session
+    session.hear(Word.SKIP)
+    session.hear(Word.GO)
+    assert bench.at(flown.marks[0][0]) is CheckState.RETURN  # nothing moved: the stick is moved from here on
+    session.hear(Word.GO)
+    assert ("high end", Verdict.FAIL) in [(c.name, c.verdict) for c in session.results[1] or ()]
+    session.hear(Word.BACK)
+    session.hear(Word.GO)
+    assert bench.at(flown.marks[1][0]) is CheckState.RETURN
+    session.hear(Word.GO)
+    assert [c.verdict for c in session.results[1] or () if c.name == "high end"] == [Verdict.PASS, Verdict.PASS]
 
 
-def test_silence_at_the_end_counts() -> None:
-    session = CheckSession(RIG, source="port", clock=heron.PER_READ)
-    chunks = chunks_of()[:2000]
-    session.feed(chunks)
-    found = session.finish(t_ns=chunks[-1].t_ns + 3_000_000_000)
-    assert found.loss is not None
-    assert found.loss.is_silent
-    assert not found.loss.has_ended
+def test_states_by_the_clock() -> None:
+    """Rest lasts 4 s and ends by itself; a control asks for its return after 1 s."""
+    bench = Bench(chunks_of())
+    session = bench.session
+    assert bench.at(3_000_000_000) is CheckState.READY
+    assert session.words == (Word.GO, Word.SKIP, Word.END)
+    session.hear(Word.BACK)  # there is no step before
+    session.hear(Word.GO)
+    assert bench.at(6_999_000_000) is CheckState.LISTENING
+    assert (session.begun_ns, session.left_s) == (3_000_000_000, 0.001)
+    assert session.words == (Word.SKIP, Word.BACK, Word.END)
+    session.hear(Word.GO)  # it goes on by itself
+    assert (bench.at(7_000_000_000), session.at) == (CheckState.READY, 1)
+    session.hear(Word.GO)
+    assert bench.at(7_999_000_000) is CheckState.LISTENING
+    assert bench.at(8_000_000_000) is CheckState.RETURN
+    session.hear(Word.BACK)
+    assert (session.state, session.at) == (CheckState.READY, 1)
+    session.hear(Word.BACK)
+    assert (session.state, session.at) == (CheckState.READY, 0)
+    session.hear(Word.END)
+    assert session.state is CheckState.OVER
+    assert not session.words
+    assert [(note.t_ns, note.text) for note in bench.receiver.annotations] == [
+        (3_000_000_000, "rest"),
+        (7_000_000_000, "done"),
+        (7_000_000_000, "aileron stick"),
+    ]
+
+
+def test_the_recording_grows_on_the_disk_and_gives_the_same_checks(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("busbench.capture.pcapng_write._FLUSH_NS", 0)
+    path = tmp_path / "f.pcapng"
+    bench = Bench(chunks_of(), record=path)
+    bench.session.hear(Word.GO)
+    bench.at(2_000_000_000)
+    assert len(read_recording(str(path)).frames) > 0  # before the end
+    bench.at(4_000_000_000)
+    bench.port.unplug("unplugged")
+    bench.at(5_000_000_000)
+    found = bench.finish()
+    kept = read_recording(str(path))
+    assert [note.text for note in kept.info.marks] == ["rest", "done", "unplugged", "recording ended"]
+    assert verify(kept, RIG).checks == found.checks
+    assert bench.receiver.recordings == ()
+
+
+def test_silence_at_the_end_counts_in_the_verdict_and_in_the_recording(tmp_path: Path) -> None:
+    chunks, path = chunks_of()[:2000], tmp_path / "f.pcapng"
+    bench = Bench(chunks, record=path)
+    bench.at(chunks[-1].t_ns)
+    bench.at(chunks[-1].t_ns + 3_000_000_000)
+    for found in (bench.finish(), verify(read_recording(str(path)), RIG)):
+        assert found.loss is not None
+        assert found.loss.is_silent
+        assert not found.loss.has_ended
 
 
 def test_a_session_without_a_byte_fails() -> None:
-    session = CheckSession(RIG, source="port", clock=heron.PER_READ)
-    session.feed([])
-    session.begin(session.steps[1], t_ns=5)
-    assert session.end(session.steps[1], t_ns=6) == ()
-    assert session.finish(t_ns=7).verdict is Verdict.FAIL
+    bench = Bench([])
+    bench.session.hear(Word.SKIP)
+    bench.session.hear(Word.GO)
+    assert bench.at(1_000_000_000) is CheckState.RETURN
+    bench.session.hear(Word.GO)
+    assert bench.session.results == {0: None, 1: ()}
+    assert bench.finish().verdict is Verdict.FAIL

@@ -6,21 +6,30 @@ import json
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from busbench.analysis.recording import read_recording
+from busbench.bench.check_session import CheckSession, CheckState
 from busbench.bench.sign_off import find_answers, pulse_outputs, sign_off
 from busbench.capture.base import ReadOptions
 from busbench.capture.open import open_capture
 from busbench.cli.verify import command
 from busbench.drive.limits import ChannelLimit, Limits
-from busbench.drive.surface_check import Entry, Station
+from busbench.drive.surface_check import Entry, Station, Word
 from busbench.drive.surface_file import WalkHead, write_walk
+from busbench.model import Chunk
+from busbench.port.port import EventKind, PortEvent
 from busbench.rig.load import read_rig
+from busbench.sim.aircraft import VirtualAircraft
+from busbench.sim.aircraft_faults import FAULTS, parse_fault
+from busbench.sim.aircraft_port import AircraftPort
+from busbench.tui.live import LiveSession
 from busbench.tui.replay import ReplaySession
 from busbench.tui.verifying import RecordedCheck, write_page
 from busbench.wire.scale import Scale
 from tests.cli.running import CAPTURES, invoke
+from tests.tui.ports import Hands
 
 RIG = CAPTURES / "heron.toml"
 ROUNDS = ("heron-round.pcapng", "heron-round-faulty.pcapng")
@@ -71,3 +80,66 @@ def test_a_recording_has_one_verdict(
     assert body(tmp_path / "screen.html") == body(tmp_path / "command.html")
     assert any(check["part"] == "walk" for check in typed["checks"]) is has_answers
     assert any(check["part"] == "pulse" for check in typed["checks"]) is (name == "heron-outputs.vcd")
+
+
+def fault_texts() -> list[str]:
+    """Each kind of fault that can be seen on the bus, on the rudder where it takes a device."""
+    texts = []
+    for kind, words in FAULTS.items():
+        text = f"{kind}:{'sustainer' if kind.startswith('pulse') else 'rudder'}" if words.has_device else kind
+        if parse_fault(text).shows_on_bus:
+            texts.append(text)
+    return texts
+
+
+class UnpluggedPort(AircraftPort):
+    """A virtual aircraft whose adapter is unplugged from 10 s to 12 s."""
+
+    _looked_s = 0.0
+
+    def read(self, timeout_s: float) -> list[Chunk]:
+        chunks, before_s, after_s = super().read(timeout_s), self._looked_s, self.now() / 1e9
+        self._looked_s = after_s
+        for at_s, kind, text in ((10, EventKind.UNPLUGGED, "unplugged"), (12, EventKind.RECONNECTED, "back")):
+            if before_s < at_s <= after_s:
+                self._events.append(PortEvent(at_s * 1_000_000_000, kind, text))
+        return [chunk for chunk in chunks if not 10 <= chunk.t_ns / 1e9 < 12]
+
+
+@pytest.mark.parametrize("text", ["", *fault_texts(), "unplugged"])
+def test_a_guided_check_has_one_verdict_and_one_recording(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    keep_answers(tmp_path)
+    faults = [text] if text in fault_texts() else []
+    if text == "unplugged":
+        monkeypatch.setattr("busbench.sim.aircraft_port.AircraftPort", UnpluggedPort)
+    rig = read_rig(RIG)
+
+    options = [word for fault in faults for word in ("--fault", fault)]
+    ran = invoke(command, f"virtual:{RIG}", *options, "--format", "json", "--keep", "command.pcapng")
+    typed = json.loads(ran.stdout)
+
+    hands, kind = Hands(0), UnpluggedPort if text == "unplugged" else AircraftPort
+    built = VirtualAircraft(rig, faults=list(map(parse_fault, faults)))
+    live = LiveSession(kind(f"virtual:{RIG}", aircraft=built, clock=hands), now=hands)
+    screen = CheckSession(live.receiver, rig)
+    screen.start("screen.pcapng", answers=find_answers(rig, rig_path=RIG))
+    while screen.state is not CheckState.OVER:
+        screen.hear(Word.GO)
+        hands.t_ns += 100_000_000
+        live.tick(0.1)
+    assert screen.done is not None
+
+    assert screen.done.found.to_json() == {key: value for key, value in typed.items() if key != "caution"}
+    kept = [read_recording(name) for name in ("command.pcapng", "screen.pcapng")]
+    np.testing.assert_array_equal(kept[0].frames.raw, kept[1].frames.raw)
+    notes = [[(note.t_ns - (one.span.first_t_ns or 0), note.text) for note in one.info.marks] for one in kept]
+    assert notes[0] == notes[1]
+    assert {"rest", "done", "rudder stick"} <= {said for _, said in notes[0]}
+    assert ("unplugged" in [said for _, said in notes[0]]) is (text == "unplugged")
+    for one in kept:
+        again = sign_off(one, rig, answers=find_answers(rig, rig_path=RIG))
+        assert again.found.to_json() == screen.done.found.to_json()
+    assert (typed["verdict"] == "pass") is False  # the answers of the walk are not complete

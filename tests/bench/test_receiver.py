@@ -55,7 +55,7 @@ def test_breaking_off_an_iteration_ends_the_recording(tmp_path: Path) -> None:
     with open_live("virtual:?speed=max&period=10ms") as port, Receiver(port, record=path) as receiver:
         for _ in receiver:
             break
-    assert receiver.recording == ""
+    assert receiver.recordings == ()
     assert len(read_recording(path).frames) > 0
 
 
@@ -117,12 +117,38 @@ def test_a_recording_that_cannot_be_written_on(
     def fails(*_: object) -> None:
         raise OutputError("f.pcapng", "cannot be written any further")
 
-    assert receiver._writer is not None
-    monkeypatch.setattr(receiver._writer, "write_log", fails)
+    (writer,) = receiver._writers.values()
+    monkeypatch.setattr(writer, "write_log", fails)
     if keeps_going:
         assert sum(len(one.found.frames) for one in pass_s(receiver, 1)) == 100
-        assert receiver.record_error is not None
+        assert list(receiver.record_errors) == [str(tmp_path / "f.pcapng")]
     else:
         with pytest.raises(OutputError):
             pass_s(receiver, 1)
-    assert receiver.recording == ""
+    assert receiver.recordings == ()
+
+
+def test_two_recordings_each_hold_what_came_in_their_time(tmp_path: Path) -> None:
+    receiver = receiver_of(Hands())
+    long, short = str(tmp_path / "long.pcapng"), str(tmp_path / "short.pcapng")
+    receiver.start_recording(long)
+    pass_s(receiver, 1)
+    receiver.start_recording(short)
+    receiver.annotate(receiver.now(), "rudder stick")
+    pass_s(receiver, 1)
+    receiver.stop_recording(short)
+    assert receiver.recordings == (long,)
+    pass_s(receiver, 1)
+    receiver.finish()
+    kept = [read_recording(path) for path in (long, short)]
+    assert [len(one.frames) for one in kept] == [300, 100]
+    assert [[note.text for note in one.info.marks] for one in kept] == [["rudder stick"]] * 2
+
+
+def test_listeners_hear_a_note_once() -> None:
+    receiver = receiver_of(Hands())
+    heard: list[str] = []
+    receiver.listeners.append(lambda came: heard.extend(note.text for note in came.notes))
+    receiver.annotate(START_NS, "rudder stick")
+    pass_s(receiver, 0.1)
+    assert heard == ["rudder stick"]

@@ -241,7 +241,7 @@ def test_errors_come_before_the_work(good: Path, tmp_path: Path) -> None:
 
 def test_a_port_is_led_through_and_e_ends_it(tmp_path: Path) -> None:
     kept = tmp_path / "kept.pcapng"
-    result = run("virtual:?speed=max&duration=20s", "--keep", kept, stdin="k\nb\ne\n")
+    result = run("virtual:?speed=max&duration=1h", "--keep", kept, stdin="k\nb\ne\n")
     assert result.exit_code == 1
     said = [line for line in result.stderr.splitlines() if " of 14: " in line]
     assert said[0] == "1 of 14: Leave all controls alone.  [Enter] begin  [k] skip  [e] end"

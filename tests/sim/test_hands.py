@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busbench.bench.check_session import CheckSession
+from busbench.bench.check_session import CheckSession, CheckState
+from busbench.bench.receiver import Receiver
+from busbench.drive.surface_check import Word
 from busbench.sim.aircraft import VirtualAircraft
 from busbench.sim.aircraft_faults import parse_fault
 from busbench.sim.aircraft_port import AircraftPort
-from busbench.verify.marks import DONE_MARK
 from busbench.verify.repeats import Repeat
 from busbench.verify.result import Verdict
 from busbench.verify.verify import Verification
@@ -26,32 +27,25 @@ def lead(seed: int, *faults: str, again_most: int = AGAIN_MOST) -> tuple[Verific
     person, pauses = Hands(RIG, seed=seed), np.random.default_rng(1000 + seed)
     built = VirtualAircraft(RIG, faults=[parse_fault(text) for text in faults], seed=seed, pilot=person)
     port = AircraftPort("virtual:", aircraft=built, is_fast=True)
-    session = CheckSession(RIG, source="virtual:", clock=port.clock)
+    receiver = Receiver(port, now=port.now)
+    session = CheckSession(receiver, RIG)
+    session.start()
     asked: list[Repeat] = []
     done: dict[int, int] = {}
-
-    def listen(seconds: float) -> None:
-        until_ns = port.now() + round(seconds * 1e9)
+    while session.state is not CheckState.OVER:
+        until_ns = port.now() + round(pauses.uniform(0.3, 1.5) * 1e9)
         while port.now() < until_ns:
-            session.feed(port.read(LOOK_S))
-
-    at = 0
-    while at < len(session.steps):
-        step = session.steps[at]
-        listen(pauses.uniform(0.3, 1.5))
-        session.begin(step, t_ns=port.now())
-        listen(port.begin_step(step))
-        if again_most:
-            session.end(step, t_ns=port.now())
-        else:  # its own checks are those of the end, which cost half the time
-            session.note(DONE_MARK, t_ns=port.now())
+            receiver.pump(LOOK_S)
+        session.hear(Word.GO)
+        while session.state is CheckState.LISTENING:
+            receiver.pump(LOOK_S)
         asked += session.repeats
         back = session.repeat_at
-        at += 1
         if back is not None and done.get(back, 0) < again_most:
             done[back] = done.get(back, 0) + 1
-            at = back
-    return session.finish(t_ns=port.now()), asked, person
+            session.hear(Word.BACK)
+    assert session.done is not None
+    return session.done.found, asked, person
 
 
 @pytest.mark.parametrize("seed", range(10))

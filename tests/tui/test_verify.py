@@ -9,9 +9,11 @@ from pathlib import Path
 import pytest
 from textual.widgets import Input
 
+from busbench.analysis.recording import read_recording
+from busbench.bench.check_session import CheckSession, CheckState
 from busbench.capture.open import open_capture
 from busbench.drive.limits import ChannelLimit, Limits
-from busbench.drive.surface_check import Entry, Station
+from busbench.drive.surface_check import Entry, Station, Word
 from busbench.drive.surface_file import WalkHead, write_walk
 from busbench.errors import BusbenchError
 from busbench.rig.load import read_rig
@@ -21,7 +23,7 @@ from busbench.sim.aircraft_port import AircraftPort
 from busbench.tui.live import LiveSession
 from busbench.tui.opening import rig_names
 from busbench.tui.replay import ReplaySession
-from busbench.tui.verifying import GuidedRound, RecordedCheck, Stage, write_page
+from busbench.tui.verifying import RecordedCheck, write_page
 from busbench.verify.result import Verdict
 from busbench.wire.scale import Scale
 from tests.cli.running import CAPTURES
@@ -32,9 +34,9 @@ RIG = CAPTURES / "heron.toml"
 STILL = "virtual:?period=15ms&pilot=still"
 
 
-def live_round(source: str = STILL) -> tuple[Live, GuidedRound]:
+def live_round(source: str = STILL) -> tuple[Live, CheckSession]:
     live = Live(source, names=rig_names(read_rig(RIG)))
-    return live, GuidedRound(live.session, read_rig(RIG), rig_path=str(RIG))
+    return live, CheckSession(live.session.receiver, read_rig(RIG))
 
 
 class Aircraft(Timed):
@@ -46,17 +48,17 @@ class Aircraft(Timed):
         port = AircraftPort("virtual:heron.toml", aircraft=built, clock=self.hands)
         self.session = LiveSession(port, names=rig_names(read_rig(RIG)), now=self.hands)
 
-    def fly(self, work: GuidedRound) -> GuidedRound:
+    def fly(self, work: CheckSession, *, record: str | None = None) -> CheckSession:
         """The whole round, a word from the person before each step."""
-        work.go_on()
-        while stage_of(work) is not Stage.OVER:
-            work.go_on()
+        work.start(record)
+        while state_of(work) is not CheckState.OVER:
+            work.hear(Word.GO)
             self.pass_s(6.0)
         return work
 
 
-def stage_of(work: GuidedRound) -> Stage:
-    return work.stage
+def state_of(work: CheckSession) -> CheckState:
+    return work.state
 
 
 def faulty() -> ReplaySession:
@@ -69,18 +71,18 @@ def faulty() -> ReplaySession:
 
 def test_a_step_listens_for_its_time_and_then_asks_for_rest() -> None:
     live, work = live_round()
-    assert stage_of(work) is Stage.START
-    work.go_on()
-    assert (work.stage, work.step.mark) == (Stage.READY, "rest")
-    work.go_on()
+    assert state_of(work) is CheckState.START
+    work.start()
+    assert (work.state, work.step.mark) == (CheckState.READY, "rest")
+    work.hear(Word.GO)
     live.pass_s(3.9)
-    assert stage_of(work) is Stage.LISTENING
+    assert state_of(work) is CheckState.LISTENING
     live.pass_s(0.2)
-    assert (work.stage, work.step.mark) == (Stage.READY, "aileron stick")
-    work.go_on()
+    assert (work.state, work.step.mark) == (CheckState.READY, "aileron stick")
+    work.hear(Word.GO)
     live.pass_s(1.1)
-    assert stage_of(work) is Stage.RETURN
-    work.go_on()
+    assert state_of(work) is CheckState.RETURN
+    work.hear(Word.GO)
     checks = work.results[1]
     assert checks is not None
     assert {check.channel for check in checks if check.channel != 8} == {1, 2}
@@ -89,7 +91,7 @@ def test_a_step_listens_for_its_time_and_then_asks_for_rest() -> None:
 
 def test_a_virtual_pilot_takes_a_good_aircraft_through_all_steps() -> None:
     live = Aircraft()
-    work = live.fly(GuidedRound(live.session, read_rig(RIG), rig_path=str(RIG)))
+    work = live.fly(CheckSession(live.session.receiver, read_rig(RIG)))
     assert work.done is not None
     assert [check for check in work.done.found.checks if check.verdict is not Verdict.PASS] == []
     assert len(work.results) == len(work.steps)
@@ -97,21 +99,21 @@ def test_a_virtual_pilot_takes_a_good_aircraft_through_all_steps() -> None:
 
 def test_a_fault_of_the_virtual_aircraft_is_told_at_its_step() -> None:
     live = Aircraft("sent-short:rudder")
-    work = live.fly(GuidedRound(live.session, read_rig(RIG), rig_path=str(RIG)))
+    work = live.fly(CheckSession(live.session.receiver, read_rig(RIG)))
     failed = {at: [c.name for c in checks or () if c.verdict is Verdict.FAIL] for at, checks in work.results.items()}
     assert {at: names for at, names in failed.items() if names} == {4: ["low end", "high end"]}
 
 
 def test_back_goes_to_the_step_that_is_asked_for_again() -> None:
     live = Aircraft("sent-short:rudder")
-    work = GuidedRound(live.session, read_rig(RIG), rig_path=str(RIG))
-    work.go_on()
+    work = CheckSession(live.session.receiver, read_rig(RIG))
+    work.start()
     while work.at < 5:
-        work.go_on()
+        work.hear(Word.GO)
         live.pass_s(6.0)
-    (message,) = work.repeats
-    assert message.startswith('repeat "rudder stick": channel 6 (rudder): low end: reached 483 counts')
-    work.back()
+    (repeat,) = work.repeats
+    assert repeat.message.startswith('repeat "rudder stick": channel 6 (rudder): low end: reached 483 counts')
+    work.hear(Word.BACK)
     assert (work.step.mark, work.repeats) == ("rudder stick", ())
 
 
@@ -120,10 +122,10 @@ def test_the_page_of_a_round_keeps_what_it_stands_on_and_names_its_hash(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     live = Aircraft("sent-short:rudder")
-    work = live.fly(GuidedRound(live.session, read_rig(RIG), rig_path=str(RIG)))
     page, kept = tmp_path / "heron.html", tmp_path / "heron.pcapng"
+    work = live.fly(CheckSession(live.session.receiver, read_rig(RIG)), record=str(kept))
     said = write_page(work, str(page), source="virtual:heron.toml", rig_path=str(RIG))
-    assert said == f"wrote {page} (page to print and sign; beside it {kept}, which it names)"
+    assert said == f"wrote {page} (page to print and sign, of the recording {kept})"
     text = page.read_text(encoding="utf-8")
     assert hashlib.sha256(kept.read_bytes()).hexdigest() in text
     assert "it says nothing of a real one" in text
@@ -135,47 +137,46 @@ def test_the_page_of_a_round_keeps_what_it_stands_on_and_names_its_hash(
     assert again.done.found.checks == work.done.found.checks
     with pytest.raises(BusbenchError, match="exists already"):
         write_page(work, str(page), source="virtual:heron.toml", rig_path=str(RIG))
-    page.unlink()
     with pytest.raises(BusbenchError, match="exists already"):
-        write_page(work, str(page), source="virtual:heron.toml", rig_path=str(RIG))
-    assert not page.exists()
+        work.start(str(kept))
+    assert work.done is not None  # the former verdict stays
 
 
 def test_back_begins_the_step_anew_or_goes_back() -> None:
     live, work = live_round()
-    work.go_on()
-    work.skip()
-    work.go_on()
+    work.start()
+    work.hear(Word.SKIP)
+    work.hear(Word.GO)
     live.pass_s(0.5)
-    work.back()
-    assert (work.stage, work.at) == (Stage.READY, 1)
-    work.back()
-    work.back()
+    work.hear(Word.BACK)
+    assert (work.state, work.at) == (CheckState.READY, 1)
+    work.hear(Word.BACK)
+    work.hear(Word.BACK)
     assert work.at == 0
 
 
 def test_what_was_skipped_is_not_tested_and_no_pass() -> None:
     live, work = live_round()
-    work.go_on()
-    work.go_on()
+    work.start()
+    work.hear(Word.GO)
     live.pass_s(4.1)
-    while stage_of(work) is not Stage.OVER:
-        work.skip()
+    while state_of(work) is not CheckState.OVER:
+        work.hear(Word.SKIP)
     assert work.done is not None
     assert work.done.verdict is not Verdict.PASS
     ends = [check.verdict for check in work.done.found.checks if check.name == "high end"]
     assert set(ends) == {Verdict.NOT_TESTED}
-    work.go_on()  # a new round knows nothing of the old
-    assert (stage_of(work), work.at, len(work.results)) == (Stage.READY, 0, 0)
+    work.start()  # a new round knows nothing of the old
+    assert (state_of(work), work.at, len(work.results)) == (CheckState.READY, 0, 0)
 
 
 def test_a_port_that_is_lost_ends_the_round_with_what_was_received() -> None:
     live, work = live_round()
-    work.go_on()
+    work.start()
     live.pass_s(1.0)
     live.port.fails = "is gone"
     live.pass_s(0.1)
-    assert stage_of(work) is Stage.OVER
+    assert state_of(work) is CheckState.OVER
     assert work.done is not None
     assert len(work.done.found.evidence.recording.frames) > 50
 
@@ -186,12 +187,13 @@ async def test_without_a_plan_it_says_how_to_name_one() -> None:
 
 
 @pytest.mark.parametrize("size", SIZES, ids=str)
-async def test_guided(size: tuple[int, int]) -> None:
+async def test_guided(size: tuple[int, int], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
     live = Live("virtual:?period=15ms&pilot=moving", names=rig_names(read_rig(RIG)))
     live.pass_s(1.0)
     async with shown(live.session, size, rig=RIG, keys="5") as (app, pilot):
         check(f"verify-start-{size[0]}x{size[1]}", text_of(app))
-        await pilot.press("enter", "enter")
+        await pilot.press("enter", "enter", "enter")
         live.pass_s(4.1)
         await pilot.press("enter")
         live.pass_s(3.0)
@@ -202,12 +204,13 @@ async def test_guided(size: tuple[int, int]) -> None:
         check(f"verify-step-{size[0]}x{size[1]}", text_of(app))
 
 
-async def test_a_rehearsal_on_a_virtual_aircraft() -> None:
+async def test_a_rehearsal_on_a_virtual_aircraft(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
     live = Aircraft("sent-short:rudder")
     live.pass_s(1.0)
     async with shown(live.session, rig=RIG, keys="5", faults=("sent-short:rudder",)) as (app, pilot):
         check("verify-rehearsal-start", text_of(app))
-        await pilot.press("enter", "k", "enter")
+        await pilot.press("enter", "enter", "k", "enter")
         live.pass_s(1.0)
         app.draw()
         await pilot.pause()
@@ -266,6 +269,26 @@ async def test_the_page_is_written_once(tmp_path: Path, monkeypatch: pytest.Monk
             await pilot.press("enter")
             assert said in app.ui.said
     assert "Heron" in path.read_text(encoding="utf-8")
+
+
+async def test_a_check_asks_for_a_free_name_and_records_from_there_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("heron.html").touch()
+    live = Live(STILL, names=rig_names(read_rig(RIG)))
+    async with shown(live.session, rig=RIG, keys="5 enter") as (app, pilot):
+        assert app.screen.query_one(Input).value == "heron-2.pcapng"
+        await pilot.press("escape")
+        assert "Enter begins" in text_of(app)
+        assert not Path("heron-2.pcapng").exists()
+        await pilot.press("enter", "enter", "enter")
+        assert app.ui.said == "recording to heron-2.pcapng"
+        live.pass_s(5.0)
+    assert live.session.wrote == "wrote heron-2.pcapng"
+    kept = read_recording("heron-2.pcapng")
+    assert [note.text for note in kept.info.marks] == ["rest", "done"]
+    assert len(kept.frames) > 300
 
 
 async def test_findings_scroll() -> None:

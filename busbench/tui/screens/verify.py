@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import ClassVar
 
 from textual.binding import BindingType
 
+from busbench.bench.check_session import CheckSession
+from busbench.bench.sign_off import find_answers
 from busbench.drive.surface_check import KEYS, Word
 from busbench.errors import BusbenchError
 from busbench.tui.live import LiveSession
+from busbench.tui.new_file import free_name, require_new
 from busbench.tui.replay import ReplaySession
 from busbench.tui.screens.ask import Ask
 from busbench.tui.screens.base import BenchView
 from busbench.tui.session import Session
-from busbench.tui.verifying import GuidedRound, RecordedCheck, write_page
+from busbench.tui.verifying import RecordedCheck, write_page
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.verify import VerifyLines
 
@@ -50,7 +52,7 @@ class VerifyView(BenchView):
         own: list[tuple[str, str]] = []
         if work is not None and work.done is not None:
             own = [("w", "write page")]
-        if isinstance(work, GuidedRound):
+        if isinstance(work, CheckSession):
             aside = [(KEYS[word], word.value) for word in (Word.SKIP, Word.BACK, Word.END)]
             own = [("enter", "go on"), *(own or aside), ("u", "unit")]
         return [pairs[0], *own, *pairs[-2:]]
@@ -65,32 +67,47 @@ class VerifyView(BenchView):
         session, rig = self.ui.session, self.ui.rig
         if session is self._of:
             return
-        if isinstance(self._lines.work, GuidedRound):
+        if isinstance(self._lines.work, CheckSession):
             self._lines.work.close()
         self._of, self._lines.work, self._lines.top = session, None, 0
         if rig is None:
             return
         if isinstance(session, LiveSession):
-            self._lines.work = GuidedRound(session, rig, rig_path=self.ui.rig_path)
+            self._lines.work = CheckSession(session.receiver, rig)
         elif isinstance(session, ReplaySession):
             work = self._lines.work = RecordedCheck(session, rig, rig_path=self.ui.rig_path)
             self.run_worker(work.work, thread=True, exit_on_error=True)
 
     def action_go_on(self) -> None:
-        """Go on with the round."""
-        self._act(GuidedRound.go_on)
+        """Go on with the check, or name its recording and begin."""
+        work = self._lines.work
+        if not isinstance(work, CheckSession) or work.words:
+            self._hear(Word.GO)
+            return
+
+        def begin(path: str | None) -> None:
+            if path:
+                try:
+                    require_new(path)
+                    work.start(path, answers=find_answers(work.rig, rig_path=self.ui.rig_path))
+                    self._say(f"recording to {path}")
+                except BusbenchError as error:
+                    self._say(str(error))
+
+        name = free_name(f"{Path(self.ui.rig_path).stem or 'rig'}.pcapng", beside=".html")
+        self.app.push_screen(Ask("Record the check to this file; enter begins, escape does not", text=name), begin)
 
     def action_back(self) -> None:
-        """The step once more, or the one before."""
-        self._act(GuidedRound.back)
+        """Repeat the step, or the one before."""
+        self._hear(Word.BACK)
 
     def action_skip(self) -> None:
         """Leave the step out."""
-        self._act(GuidedRound.skip)
+        self._hear(Word.SKIP)
 
     def action_finish(self) -> None:
-        """End the round."""
-        self._act(GuidedRound.finish)
+        """End the check."""
+        self._hear(Word.END)
 
     def action_scroll(self, lines: int) -> None:
         """Look at more findings."""
@@ -112,14 +129,15 @@ class VerifyView(BenchView):
                 except BusbenchError as error:
                     self._say(str(error))
 
-        name = f"{Path(self.ui.rig_path).stem or 'rig'}.html"
+        kept = work.recording_path if isinstance(work, CheckSession) else None
+        name = str(Path(kept or Path(self.ui.rig_path).name or "rig").with_suffix(".html"))
         self.app.push_screen(Ask("Write the page to this file; enter writes it, escape does not", text=name), write)
 
     def _say(self, words: str) -> None:
         self.ui.said = words
         self.draw(slow=True)
 
-    def _act(self, act: Callable[[GuidedRound], None]) -> None:
-        if isinstance(self._lines.work, GuidedRound):
-            act(self._lines.work)
+    def _hear(self, word: Word) -> None:
+        if isinstance(self._lines.work, CheckSession):
+            self._lines.work.hear(word)
         self.draw(slow=True)

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from shlex import quote
 
+from busbench.bench.check_session import CheckSession, CheckState
 from busbench.errors import SAFETY, sanitize
 from busbench.sim.aircraft_port import REHEARSAL
 from busbench.tui.app_state import AppState
 from busbench.tui.channels import MOVING
 from busbench.tui.text import Line, fit, value_words, wrap
-from busbench.tui.verifying import GuidedRound, RecordedCheck, Stage
+from busbench.tui.verifying import RecordedCheck
 from busbench.tui.widgets.channels import channels_below
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.verify.result import CAUTION, Check, Verdict
@@ -33,7 +34,7 @@ class VerifyLines(LineWidget):
 
     def __init__(self, ui: AppState) -> None:
         super().__init__(ui)
-        self.work: GuidedRound | RecordedCheck | None = None
+        self.work: CheckSession | RecordedCheck | None = None
         self.top = 0  # first line of the list at the end
 
     def lines(self, width: int, height: int) -> list[Line]:
@@ -42,25 +43,25 @@ class VerifyLines(LineWidget):
         if work is None:
             return list(wrapped(NO_RIG, width, "warn"))
         if work.done is not None:
-            return self._verdicts(work.done.found, width, height, is_live=isinstance(work, GuidedRound))
+            return self._verdicts(work.done.found, width, height, is_live=isinstance(work, CheckSession))
         if isinstance(work, RecordedCheck):
             return list(wrapped(work.error or "reading the recording, then checking it ...", width, "warn"))
         head = [*self._head(work, width), [("", "ink")]]
-        if work.stage is not Stage.START:
+        if work.state is not CheckState.START:
             head += [*self._seen(work, width), [("", "ink")]]
         rows, here = _steps(work, width)
         room = max(1, height - len(head))
         first = max(0, min(here - room // 3, len(rows) - room))
-        asked = () if work.stage is Stage.START else [number - 1 for number in work.step.channels]
+        asked = () if work.state is CheckState.START else [number - 1 for number in work.step.channels]
         return [*head, *rows[first : first + room], *channels_below(self.ui, width, room - len(rows), channels=asked)]
 
     def scroll(self, lines: int) -> None:
         """Move the list at the end."""
         self.top = max(0, self.top + lines)
 
-    def _head(self, work: GuidedRound, width: int) -> Iterator[Line]:
+    def _head(self, work: CheckSession, width: int) -> Iterator[Line]:
         name = sanitize(work.rig.plan.name)
-        if work.stage is Stage.START:
+        if work.state is CheckState.START:
             yield [(f" {name}: a guided check in {len(work.steps)} steps", "title")]
             if work.pilot is None:
                 yield from wrapped(BEFORE, width, "warn")
@@ -71,21 +72,22 @@ class VerifyLines(LineWidget):
             yield [(" Nothing is sent. Enter begins.", "here")]
             return
         yield [(f" {name}: step {work.at + 1} of {len(work.steps)}: {sanitize(work.step.mark)}", "title")]
-        for message in work.repeats:
-            yield from wrapped(f"- {message}", width, "bad")
+        for repeat in work.repeats:
+            yield from wrapped(f"- {repeat.message}", width, "bad")
         yield from wrapped(work.step.instruction, width, "here")
-        match work.stage:
-            case Stage.READY:
+        match work.state:
+            case CheckState.READY:
                 words = "Enter when you begin." if work.pilot is None else "Enter: the virtual pilot does it."
                 yield [(f" {words}", "warn")]
-            case Stage.LISTENING:
+            case CheckState.LISTENING:
                 words = "Go on; listening" if work.pilot is None else "The virtual pilot does it"
                 yield [(f" {words} for {work.left_s:.1f} s more.", "warn")]
             case _:
                 yield [(" Enter when it is back at rest.", "warn")]
 
-    def _seen(self, work: GuidedRound, width: int) -> Iterator[Line]:
-        session, scale, unit = work.live, work.rig.scale, self.ui.unit
+    def _seen(self, work: CheckSession, width: int) -> Iterator[Line]:
+        session, scale, unit = self.ui.session, work.rig.scale, self.ui.unit
+        assert session is not None
         yield [(fit(" seen now", width), "head")]
         row = len(session.store) - 1
         if row < 0 or session.flags is None:
@@ -99,8 +101,9 @@ class VerifyLines(LineWidget):
                 yield [(f"{text} {'on' if value else 'off'}", "pen")]
                 continue
             text += f"{value_words(value, unit, scale):>7} {_unit(unit)}"
-            if work.stage is not Stage.READY and work.since_row <= row:
-                low, high = session.store.span(work.since_row, row + 1)
+            since = session.store.row_at(work.begun_ns) + 1  # of the step
+            if work.state is not CheckState.READY and since <= row:
+                low, high = session.store.span(since, row + 1)
                 ends = (value_words(int(one[at]), unit, scale) for one in (low, high))
                 text += f"   {' to '.join(ends)} in this step"
             yield [(text, "pen")]
@@ -157,11 +160,11 @@ def _named(names: dict[int, str], channel: int) -> str:
     return f"{channel} {sanitize(names.get(channel, ''))}".rstrip()
 
 
-def _steps(work: GuidedRound, width: int) -> tuple[list[Line], int]:
+def _steps(work: CheckSession, width: int) -> tuple[list[Line], int]:
     """The steps with what came of them, and the line of the step where it stands."""
     rows: list[Line] = [[(fit(" steps", width), "head")]]
     here = 0
-    is_going = work.stage is not Stage.START
+    is_going = work.state is not CheckState.START
     for at, step in enumerate(work.steps):
         words, style = "", "dim"
         if at in work.results:
