@@ -30,7 +30,6 @@ class AmbiguityTracker:
         self._start: int | None = None
         self._rivals = 0  # frames with a rival inside, since the start
         self._alone = 0  # frames without one, at the last
-        self._was_proven = False  # what went before the start
 
     @property
     def is_open(self) -> bool:
@@ -39,16 +38,8 @@ class AmbiguityTracker:
 
     def begin(self, place: int) -> None:
         """The chain was chosen anew at a place; what was on trial is given up."""
-        self._was_proven = self._start is None
         self.end(place)
         self._restart(place)
-
-    def back(self, place: int) -> None:
-        """The chain before the last `begin` goes on at a place."""
-        if self._start is not None:
-            self.end(place)
-            if not self._was_proven:
-                self._restart(place)
 
     def end(self, place: int) -> None:
         """Nothing can prove any more what stands before a place."""

@@ -1,10 +1,10 @@
 """Bytes -> frames: finds where frames stand in a stream that has no check sums.
 
-Two ways of going, one result. In step, each frame is expected where the one
-before ended (or behind the replies of sensors) and whole blocks are taken at
-once. Where that fails, wire/frame_search.py searches for the best chain and the walk
-goes on from what it settles. What is decided depends on the bytes, their clock
-and their marks, never on how they were cut into reads.
+In step, each frame is expected where the one before ended (or behind the replies of
+sensors) and whole blocks are taken at once. Where that fails, runs of frames further on
+are proven by their length (wire/frame_runs.py), and what is between two runs is the best chain
+(wire/frame_chain.py); so is what no run can prove. Each decision rests on bytes up to a place
+that the bytes themselves fix, never on how they were cut into reads.
 """
 
 from __future__ import annotations
@@ -17,23 +17,37 @@ from busbench.model import BUS_LINE, I64, U8, ByteLog, Clock, ClockKind, LineSet
 from busbench.wire.ambiguity import AmbiguityTracker
 from busbench.wire.arrival_times import frame_bounds
 from busbench.wire.codec import are_slot_gaps
-from busbench.wire.frame_search import JUNK_BYTES, KnownFrame, Search, SearchResult, is_followed
-from busbench.wire.frame_spec import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER, SLOT_GAPS
+from busbench.wire.frame_chain import Chains, Stretches
+from busbench.wire.frame_runs import (
+    CHECK_BYTES,
+    GAPS,
+    SOLID,
+    SOON_BYTES,
+    STREAK_ODD,
+    STREAK_WILD,
+    KnownFrame,
+    RunEnds,
+    are_candidates,
+    are_followed,
+    find_candidates,
+    is_crowd,
+    is_plainly_proven,
+    prove_runs,
+)
+from busbench.wire.frame_spec import END_SLOTS, FRAME_BYTES, HEADER
 from busbench.wire.gap_classes import Run, sort_gap
 from busbench.wire.line_marks import LineMarks
-from busbench.wire.noise_filter import NoiseFilter
-from busbench.wire.similarity import FrameFields, end_is_expected, is_unremarkable, is_wild
+from busbench.wire.similarity import FrameFields, is_framed_alike, is_unremarkable, is_wild, likeness
 from busbench.wire.stream_buffer import StreamBuffer
 from busbench.wire.table import AlignmentResult, FrameTable
 
 IDLE_CHARACTERS = 5  # a pause this long inside 25 bytes: no frame
-# An odd frame (all sticks jump, new flags) may be two halves with a foreign byte between;
-# behind so many frames without damage it is taken at once, else when the next header comes.
-STREAK_ODD, STREAK_WILD = 2000, 50
-_IS_END = np.zeros(256, np.bool_)
-_IS_END[list(END_BYTES)] = True
+HOLD_BYTES = 1 << 18  # decide at the latest
+_IS_SLOTS_END = np.zeros(256, np.bool_)
+_IS_SLOTS_END[list(END_SLOTS)] = True
 _STEP_ROWS = 64
-_REACH_BYTES = (512, 1 << 16)
+_REACH_BYTES = (512, 1 << 16)  # looked ahead in step, with replies
+_WINDOW_BYTES = (2 * SOON_BYTES, 2 * CHECK_BYTES, 1 << 20)  # searched for runs at once
 
 
 def find_frames(log: ByteLog, *, clock: Clock, line: LineSettings = BUS_LINE) -> AlignmentResult:
@@ -78,29 +92,28 @@ class FrameFinder:
         self._bytes = StreamBuffer(
             is_per_byte=clock.kind is ClockKind.PER_BYTE, idle_ns=IDLE_CHARACTERS * line.character_ns
         )
+        self._log_start = 0
         self._here = 0  # all before this place is decided
-        self._search: Search | None = Search(0, None)
-        self._last: KnownFrame | None = None  # the last frame
-        self._is_wild = False  # it jumped from the one before
+        self._last: bytes | None = None  # the frame right before it
+        self._former: bytes | None = None  # the frame before that
         self._streak = 0  # frames since the last damage
-        self._gap_from = 0  # bytes from here on are not yet accounted for
-        self._has_begun = False  # a frame was found
         self._reach = _REACH_BYTES[0]  # how far ahead frames with replies between are looked for
+        self._window = _WINDOW_BYTES[0]
+        self._restart_search()
         self._places: list[I64] = []
-        self._runs: list[Run] = []
+        self._runs: list[I64] = []  # starts, ends and reasons, (N, 3)
         self._doubt = AmbiguityTracker()
         self._marks = LineMarks(shares=clock.kind is ClockKind.PER_READ)
-        self._crowd = NoiseFilter()
 
     @property
     def pending(self) -> int:
         """Bytes fed that are not handed out yet."""
-        return self._bytes.end - self._gap_from
+        return self._bytes.end - self._here
 
     @property
     def is_in_step(self) -> bool:
         """True where the next frame is expected right behind the last."""
-        return self._search is None
+        return self._last is not None and self.pending < FRAME_BYTES + GAPS[-1]
 
     def feed(self, log: ByteLog) -> AlignmentResult:
         """Take the next bytes of the stream.
@@ -115,104 +128,58 @@ class FrameFinder:
             ValueError: the log does not follow the one before.
         """
         if self._bytes.end == 0 and log.offset:
-            self._bytes.start = self._here = self._gap_from = log.offset
-            self._search = Search(log.offset, None)
-        self._bytes.append(log, keep_from=self._gap_from)
+            self._bytes.start = self._here = self._log_start = log.offset
+            self._restart_search()
+        self._bytes.append(log, keep_from=self._here - (FRAME_BYTES if self._last else 0))
         self._advance(final=False)
         return self._hand_over()
 
     def flush(self) -> AlignmentResult:
         """Decide what is pending as far as the bytes allow: the stream has ended."""
         self._advance(final=True)
-        self._close_gap(self._bytes.end, is_first=not self._has_begun, is_last=True)
+        if rest := self._sort(self._here, self._bytes.end, is_last=True):
+            self._runs.append(np.array(rest, np.int64))
         self._doubt.end(self._bytes.end)
+        self._log_start = self._here = self._bytes.end
         found = self._hand_over()
-        self._here = self._bytes.end
-        self._search = Search(self._here, None)
-        self._last, self._has_begun = None, False
+        self._last = self._former = None
+        self._streak = 0
+        self._restart_search()
         return found
+
+    def _restart_search(self) -> None:
+        self._check = 1  # looks at what no run could prove come after twice as many bytes each
+        self._tried = 0  # bytes that were pending at the last try to prove a run
+        self._is_contested = False
+        self._ends = RunEnds(self._here, self._last)
 
     def _advance(self, *, final: bool) -> None:
         while True:
-            if self._search is None:
-                if not self._walk(final=final):
-                    return
-                continue
-            start = self._crowd.end(self._bytes, self._search.start, final=final)
-            if start is None:
-                return
-            is_crowd = start > self._search.start
-            verdict = SearchResult([], start) if is_crowd else self._search.advance(self._bytes, final=final)
-            if verdict is None:
-                return
-            self._take(verdict)
-            if final and not verdict.frames and verdict.resume >= self._bytes.end:
+            if self._last is not None:
+                self._walk(final=final)
+            if self.pending < FRAME_BYTES or not (self._prove(final=final) or self._weigh(final=final)):
                 return
 
-    def _take(self, verdict: SearchResult) -> None:
-        """Take over what a search has settled."""
-        if verdict.frames:
-            self._try(verdict)
-            self._accept(np.array(verdict.frames))
-            self._here, self._search = verdict.resume, None
-            return
-        self._here = verdict.resume
-        self._search = Search(verdict.resume, self._last)
-        if verdict.resume - self._gap_from >= JUNK_BYTES:
-            self._runs.append((self._gap_from, verdict.resume, Reason.DAMAGED))
-            self._gap_from = verdict.resume
-
-    def _try(self, verdict: SearchResult) -> None:
-        """Put on trial what does not go on from proven frames."""
-        doubt, frames = self._doubt, np.array(verdict.frames)
-        if verdict.is_ambiguous:
-            doubt.end(self._here)
-            doubt.spans.append((self._here, verdict.resume))
-            doubt.begin(verdict.resume)
-            return
-        turns = dict.fromkeys(verdict.unlike, doubt.begin) | dict.fromkeys(verdict.back, doubt.back)
-        if self._last is None:
-            turns[verdict.frames[0]] = doubt.begin
-        if turns or doubt.is_open:
-            at = sorted(turns)
-            for part in np.split(frames, np.searchsorted(frames, at)):
-                if part.size:
-                    if turn := turns.get(int(part[0])):
-                        turn(int(part[0]))
-                    doubt.take(self._bytes, part)
-
-    def _walk(self, *, final: bool) -> bool:
-        """Take what stands where it is expected; False to wait for more bytes."""
-        assert self._last is not None
-        has_slots = self._last.sight.end in END_SLOTS
-        places = self._spaced() if has_slots else self._back_to_back()
-        if places.size:
-            # All but the last have a header behind them (or behind replies).
-            if places.size > 1:
-                self._accept(places[:-1], in_step=True)
-                self._here = self._gap_from
-            trusted = self._is_trusted(int(places[-1]), final=final)
-            if trusted:
-                self._accept(places[-1:], in_step=True)
-                self._here = self._gap_from
-            elif trusted is not None:
-                self._search = Search(self._here, self._last)
-            return trusted is not None
-        reach = SLOT_GAPS[-1] if has_slots and self._bytes.byte_or(self._here, HEADER) != HEADER else 0
-        if self._bytes.end < self._here + reach + FRAME_BYTES and not final:
-            return False
-        self._search = Search(self._here, self._last)
-        return True
+    def _walk(self, *, final: bool) -> None:
+        """Take what is where it is expected."""
+        while self._last is not None and self.pending >= FRAME_BYTES:
+            has_slots = self._last[-1] in END_SLOTS
+            if not has_slots and self._bytes.byte(self._here) != HEADER:
+                return
+            places = self._spaced() if has_slots else self._back_to_back()
+            if places.size and not self._is_trusted(places, final=final):
+                places = places[:-1]
+            if not places.size:
+                return
+            self._accept(places, streak=self._streak + places.size)
 
     def _back_to_back(self) -> I64:
-        """Places of the frames that stand one right behind another from here on."""
+        """Places of the frames that are one right behind another from here on."""
         rows = self._bytes.rows(self._here)
         count, step = 0, _STEP_ROWS
         while count < len(rows):
             block = rows[count : count + step]
-            good = block[:, 0] == HEADER
-            good &= block[:, 23] <= FLAGS_MAX
-            good &= _IS_END.take(block[:, 24])
+            good = are_candidates(block)
             run = len(good) if good.all() else int(np.argmin(good))
             count += run
             if run < len(block):
@@ -223,14 +190,11 @@ class FrameFinder:
         return places[: int(np.argmax(paused))] if paused.any() else places
 
     def _spaced(self) -> I64:
-        """Places of the frames from here on that stand back to back or with replies between."""
-        start = self._here - self._bytes.start
-        data = self._bytes.data[start : start + self._reach]
-        at = np.flatnonzero(data[: max(0, data.size - FRAME_BYTES + 1)] == HEADER)
-        at = at[(data[at + 23] <= FLAGS_MAX) & _IS_END[data[at + 24]]]
-        at = at[~self._bytes.pauses_inside(at + self._here)]
+        """Places of the frames from here on that are back to back or have replies between."""
+        at = self._candidates(self._here, min(self._bytes.end, self._here + self._reach))
         if not at.size:
             return at
+        data, at = self._bytes.data[self._here - self._bytes.start :], at - self._here
         before = np.concatenate([[0], at[:-1] + FRAME_BYTES])  # where the frame before ended
         gap, end = at - before, np.concatenate([[END_SLOTS[0]], data[at[:-1] + FRAME_BYTES - 1]])
         good = (gap == 0) | (are_slot_gaps(end, gap) & (data[before] != HEADER))
@@ -239,60 +203,183 @@ class FrameFinder:
         self._reach = min(4 * self._reach, _REACH_BYTES[1]) if count == at.size else _REACH_BYTES[0]
         return at[:count] + self._here
 
-    def _is_trusted(self, place: int, *, final: bool) -> bool | None:
-        """True where a frame in step may be taken; None where the bytes after it must tell."""
-        assert self._last is not None
-        before, sight = self._last.sight, FrameFields.of(self._bytes.frame(place))
-        if is_unremarkable(before, sight) or self._streak >= STREAK_ODD:
-            return True
-        is_framed_alike = sight.flags == before.flags and end_is_expected(before, sight)
-        if self._is_wild and is_framed_alike and self._streak >= STREAK_WILD:
-            return True
-        return is_followed(self._bytes, place, final=final)
+    def _candidates(self, start: int, stop: int) -> I64:
+        at = find_candidates(self._bytes.data[start - self._bytes.start : stop - self._bytes.start]) + start
+        return at[~self._bytes.pauses_inside(at)]
 
-    def _accept(self, places: I64, *, in_step: bool = False) -> None:
-        """Make frames of places that follow one another; what stands between them is sorted."""
-        if in_step and self._doubt.is_open:
-            self._doubt.take(self._bytes, places)
-        starts = np.concatenate([[self._gap_from], places[:-1] + FRAME_BYTES])
-        for index in np.flatnonzero(places > starts).tolist():
-            self._gap_from = int(starts[index])
-            before = None
-            if index:
-                before = self._bytes.byte(self._gap_from - 1)
-            elif self._last is not None:
-                before = self._last.sight.end
-            self._close_gap(int(places[index]), end_before=before, is_first=not (self._has_begun or index))
-        self._has_begun = True
+    def _is_trusted(self, places: I64, *, final: bool) -> bool:
+        """True where the last of some frames in step may be taken before the next has come."""
+        raw = self._bytes.frame(int(places[-1]))
+        known = [self._former, self._last, *(self._bytes.frame(place) for place in places[-3:-1].tolist())]
+        former, before = known[-2:]
+        streak = self._streak + places.size - 1
+        assert before is not None
+        if is_unremarkable(before, raw) or streak >= STREAK_ODD:
+            return True
+        if streak >= STREAK_WILD and former and is_wild(former, before) and is_framed_alike(before, raw):
+            return True
+        found, sure = are_followed(self._bytes.data, places[-1:] - self._bytes.start)
+        return bool(found[0] and (sure[0] or final))
+
+    def _prove(self, *, final: bool) -> bool:
+        """Take the runs that are certain, and what is between them; False where there is none."""
+        if not (final or self._is_worth_a_try()):
+            return False
+        self._tried = self.pending
+        is_plain = self._ends.is_alone and not final and self.pending < SOON_BYTES
+        if is_plain and is_plainly_proven(self._bytes.frames(places := np.array(self._ends.places))):
+            self._accept(places, streak=SOLID)
+            return True
+        while True:
+            stop = min(self._bytes.end, self._here + self._window)
+            base = self._here - (FRAME_BYTES if self._last else 0)
+            data = self._bytes.data[base - self._bytes.start : stop - self._bytes.start]
+            loose = self._candidates(self._here, stop) - base
+            at, known = loose, None
+            if self._last is not None:
+                was_wild = (
+                    self._former is not None and self._streak >= STREAK_WILD and is_wild(self._former, self._last)
+                )
+                at, known = np.append(0, loose), KnownFrame(self._streak, was_wild)
+            if at.size:
+                found = prove_runs(data, at, self._here - base, known, final=final and stop == self._bytes.end)
+                self._is_contested = found.is_contested
+                if found.frames.size > (known is not None):
+                    break
+            if stop == self._bytes.end or self._is_contested or self._window >= _WINDOW_BYTES[1]:
+                return False
+            self._window = _WINDOW_BYTES[1]
+        between = self._between(data, loose, found.first, found.last, base)
+        frames = np.sort(np.concatenate([found.frames, between]))[int(known is not None) :] + base
+        in_last = int(np.count_nonzero(frames >= found.first[-1] + base))
+        if found.first.size == 1 and known is not None:
+            in_last += self._streak
+        self._window = min((4 if stop - self._here == self._window else 1) * self._window, _WINDOW_BYTES[-1])
+        self._accept(frames, streak=in_last)
+        return True
+
+    def _between(self, data: U8, loose: I64, first: I64, last: I64, base: int) -> I64:
+        """The frames between proven runs."""
+        run = np.searchsorted(last + FRAME_BYTES, loose, "right")
+        stop = np.append(first, 0)[run]
+        loose = loose[loose + FRAME_BYTES <= stop]
+        return Chains(self._stretches(data, loose, first, last, base)).between() if loose.size else loose
+
+    def _stretches(self, data: U8, at: I64, first: I64, last: I64, base: int) -> Stretches:
+        start = 0 if self._here == self._log_start else None
+        return Stretches(data, at, self._bytes.evidence(at + base), first, last, start)
+
+    def _is_worth_a_try(self) -> bool:
+        """True where new bytes may prove a run, or fix what else is decided."""
+        ends, stop = self._ends, self._bytes.end - FRAME_BYTES + 1
+        ends.is_blind |= stop - ends.looked > SOON_BYTES
+        news = ends.is_blind
+        if not news and stop > ends.looked:
+            for place in self._bytes.candidates(ends.looked):
+                news |= ends.add(place, self._bytes)
+        ends.looked = max(ends.looked, stop)
+        return news or self._tried < SOON_BYTES <= self.pending or self.pending >= self._wait()
+
+    def _wait(self) -> int:
+        """How many bytes are weighed where no run can be proven."""
+        return self._check * (SOON_BYTES if self._is_contested else CHECK_BYTES)
+
+    def _weigh(self, *, final: bool) -> bool:
+        """Decide what no run can prove; False to wait for more bytes."""
+        if self.pending >= SOON_BYTES and not self._candidates(self._here, self._here + SOON_BYTES).size:
+            self._give_up(self._here + SOON_BYTES - FRAME_BYTES + 1)
+            return True
+        wait = self._wait()
+        if self.pending < wait and not final:
+            return False
+        is_final = self.pending < wait
+        stop = self._bytes.end if is_final else self._here + wait
+        start = self._here - self._bytes.start
+        if self._check == 1 and self.pending >= SOON_BYTES and is_crowd(self._bytes.data[start : start + SOON_BYTES]):
+            self._give_up(self._here + SOON_BYTES // 2)
+            return True
+        base = self._here - (FRAME_BYTES if self._last else 0)
+        at = self._candidates(self._here, stop) - base
+        anchor = np.zeros(int(self._last is not None), np.int64)
+        is_last_look, is_worth = is_final or wait >= HOLD_BYTES, False
+        if at.size:
+            data = self._bytes.data[base - self._bytes.start : stop - self._bytes.start]
+            some = self._stretches(data, at, anchor, anchor, base)
+            frames, is_worth = Chains(some).settled(is_last_look=is_last_look)
+            if frames.size:
+                self._window = _WINDOW_BYTES[0]
+                self._accept(frames + base, streak=0)
+                return True
+        if is_final:
+            return False
+        if is_last_look or not is_worth:
+            self._give_up(stop - SOON_BYTES // 2)
+        else:
+            self._check *= 2
+        return True
+
+    def _give_up(self, place: int) -> None:
+        """Reject all up to a place; what was before it is forgotten."""
+        self._runs.append(np.array([[self._here, place, Reason.DAMAGED]], np.int64))
+        self._here, self._last, self._former, self._streak = place, None, None, 0
+        self._window = _WINDOW_BYTES[0]
+        self._restart_search()
+
+    def _accept(self, places: I64, *, streak: int) -> None:
+        """Make frames of places that follow one another; what is between them is sorted."""
+        starts = np.concatenate([[self._here], places[:-1] + FRAME_BYTES])
+        gaps = np.flatnonzero(places > starts)
+        begins = [int(places[0])] if self._last is None else []
+        if gaps.size:
+            begins += self._close_gaps(starts[gaps], places[gaps])
+        if begins or self._doubt.is_open:
+            for part in np.split(places, np.searchsorted(places, begins)):
+                if part.size:
+                    if int(part[0]) in begins:
+                        self._doubt.begin(int(part[0]))
+                    self._doubt.take(self._bytes, part)
         self._places.append(places)
-        last = int(places[-1])
-        self._gap_from = last + FRAME_BYTES
-        self._streak += places.size
-        sight = FrameFields.of(self._bytes.frame(last))
-        former = self._last.sight if self._last is not None else None
-        if places.size > 1:
-            former = FrameFields.of(self._bytes.frame(int(places[-2])))
-        self._is_wild = former is not None and is_wild(former, sight)
-        self._last = KnownFrame(sight, self._gap_from, former if self._is_wild else None)
+        self._former = self._bytes.frame(int(places[-2])) if places.size > 1 else self._last
+        self._last = self._bytes.frame(int(places[-1]))
+        self._here, self._streak = int(places[-1]) + FRAME_BYTES, streak
+        self._restart_search()
 
-    def _close_gap(self, end: int, *, end_before: int | None = None, is_first: bool, is_last: bool = False) -> None:
-        """Account for the bytes up to a place, which are in no frame; is_first if no frame stands before them."""
-        if is_last and self._last is not None:
-            end_before = self._last.sight.end
-        start = self._gap_from
-        gap = self._bytes.data[start - self._bytes.start : end - self._bytes.start].tobytes()
-        runs = sort_gap(gap, start, end_before=end_before, is_first=is_first, is_last=is_last)
-        if any(reason == Reason.DAMAGED for _, _, reason in runs):
-            self._streak = 0
-        self._runs.extend(runs)
-        self._gap_from = end
+    def _close_gaps(self, starts: I64, stops: I64) -> list[int]:
+        """Account for the bytes before some frames, which are in none; the places of those unlike the frame before."""
+        data, base = self._bytes.data, self._bytes.start
+        is_known = np.ones(starts.size, np.bool_)
+        is_known[0] = self._last is not None or starts[0] > self._here
+        ends = data[np.maximum(starts - 1 - base, 0)]
+        is_slot = is_known & are_slot_gaps(ends, stops - starts, data[starts - base])
+        runs = np.empty((starts.size, 3), np.int64)
+        runs[:, 0], runs[:, 1], runs[:, 2] = starts, stops, Reason.SLOT
+        if not is_slot.all():
+            rest = zip(starts[~is_slot].tolist(), stops[~is_slot].tolist(), strict=True)
+            sorted_out = np.array([run for start, stop in rest for run in self._sort(start, stop)], np.int64)
+            runs = np.concatenate([runs[is_slot], sorted_out])
+            runs = runs[np.argsort(runs[:, 0])]
+        self._runs.append(runs)
+        # Behind replies no frame is looked at that goes on leaving slots.
+        later = np.flatnonzero(is_known & ~(is_slot & _IS_SLOTS_END[data[stops + FRAME_BYTES - 1 - base]]))
+        if not later.size:
+            return []
+        before = FrameFields.of(data, starts[later] - FRAME_BYTES - base)
+        unlike = likeness(before, FrameFields.of(data, stops[later] - base))[0] <= 0
+        found: list[int] = stops[later[unlike]].tolist()
+        return found
+
+    def _sort(self, start: int, stop: int, *, is_last: bool = False) -> list[Run]:
+        """Runs of one reason each of bytes between two frames."""
+        gap = self._bytes.data[start - self._bytes.start : stop - self._bytes.start].tobytes()
+        before = self._bytes.byte(start - 1) if self._last is not None or start > self._here else None
+        return sort_gap(gap, start, end_before=before, is_first=start == self._log_start, is_last=is_last)
 
     def _hand_over(self) -> AlignmentResult:
         """All that was decided since the last time, as tables."""
         places = np.concatenate(self._places) if self._places else np.empty(0, np.int64)
-        marks = self._marks.take(self._bytes, places, self._gap_from)
+        marks = self._marks.take(self._bytes, places, self._here)
         frames = self._table(places, marks) if places.size else FrameTable.empty()
-        runs = np.array(self._runs, np.int64).reshape(-1, 3)
+        runs = np.concatenate(self._runs) if self._runs else np.empty((0, 3), np.int64)
         rejects = Rejects(runs[:, 0], runs[:, 1] - runs[:, 0], runs[:, 2].astype(np.uint8))
         ambiguous, self._doubt.spans = tuple(self._doubt.spans), []
         self._places, self._runs = [], []

@@ -1,100 +1,119 @@
-"""How much one frame looks like the next of another: the evidence of neighbours."""
+"""How much one frame looks like the next of another: the evidence of neighbours, for many pairs at once."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from busbench.wire.codec import CHANNELS, COUNTS_MAX, END_SLOTS
+import numpy as np
+from numpy.typing import NDArray
 
+from busbench.model import I64, U8, Bools
+from busbench.wire.codec import CHANNELS, COUNTS_MAX, END_SLOTS, FRAME_BYTES, unpack_channels
+
+F64 = NDArray[np.float64]
 NEAR_COUNTS = 24  # a stick at rest or in slow motion, from one frame to the next
 TAIL_CHANNELS = 4
 JUMP_COUNTS = 300  # faster than a thumb: full throw in five frames
+_REACH_MAX = 1  # more frames missing excuse no greater jump: a chain could leave out a good frame behind a garbled one
+_TAIL_SHIFT = 11 * (CHANNELS - TAIL_CHANNELS)
+_FEW = 512  # frames that are unpacked sooner channel beside channel
+_FIRST = 1 + 11 * np.arange(CHANNELS) // 8  # byte at which each channel begins
+_SHIFT = (11 * np.arange(CHANNELS) % 8).astype(np.uint32)
+_IS_SLOTS_END = np.zeros(256, np.bool_)
+_IS_SLOTS_END[list(END_SLOTS)] = True
 
 
 @dataclass(frozen=True, slots=True)
 class FrameFields:
-    """What counts of a frame when frames are compared."""
+    """What counts of frames when they are compared: raw uint8 (N, 25), counts int16 (N, 16)."""
 
-    raw: bytes
-    counts: tuple[int, ...]
-    flags: int
-    end: int
+    raw: U8
+    counts: NDArray[np.int16]
 
     @staticmethod
-    def of(raw: bytes) -> FrameFields:
-        """The sight of 25 bytes."""
-        number = int.from_bytes(raw[1:23], "little")
-        counts = tuple((number >> shift) & COUNTS_MAX for shift in range(0, 11 * CHANNELS, 11))
-        return FrameFields(raw, counts, raw[23], raw[24])
+    def of(data: U8, index: I64) -> FrameFields:
+        """The frames at some indices of bytes."""
+        raw: U8 = data[index[:, None] + np.arange(FRAME_BYTES)]
+        if len(raw) > _FEW:
+            return FrameFields(raw, unpack_channels(raw).astype(np.int16))
+        wide = raw.astype(np.uint32)
+        three = wide[:, _FIRST] | wide[:, _FIRST + 1] << 8 | wide[:, np.minimum(_FIRST + 2, FRAME_BYTES - 2)] << 16
+        return FrameFields(raw, (three >> _SHIFT & COUNTS_MAX).astype(np.int16))
+
+    @property
+    def flags(self) -> U8:
+        """Byte 23 of each, uint8 (N,)."""
+        return self.raw[:, 23]
+
+    @property
+    def end(self) -> U8:
+        """Byte 24 of each, uint8 (N,)."""
+        return self.raw[:, 24]
+
+    def __getitem__(self, rows: slice | I64) -> FrameFields:
+        return FrameFields(self.raw[rows], self.counts[rows])
 
 
-def _jumps(before: FrameFields, after: FrameFields, reach: int) -> tuple[int, int]:
-    near, far = NEAR_COUNTS * reach, JUMP_COUNTS * reach
-    deltas = [abs(a - b) for a, b in zip(before.counts, after.counts, strict=True)]
-    return sum(delta <= near for delta in deltas), sum(delta > far for delta in deltas)
+def framed_alike(before: FrameFields, after: FrameFields) -> tuple[Bools, Bools]:
+    """True for each pair with the same flags, and for each that ends in the manner of one receiver."""
+    slots = _IS_SLOTS_END[before.end] & _IS_SLOTS_END[after.end]
+    return before.flags == after.flags, (before.end == after.end) | slots
 
 
-def end_is_expected(before: FrameFields, after: FrameFields) -> bool:
-    """True where both frames end in the manner of one receiver."""
-    return after.end == before.end or (after.end in END_SLOTS and before.end in END_SLOTS)
-
-
-def is_wild(before: FrameFields, after: FrameFields) -> bool:
-    """True where some channel moved faster than a thumb."""
-    return _jumps(before, after, 1)[1] > 0
-
-
-def is_unremarkable(before: FrameFields, after: FrameFields, *, missing: int = 0) -> bool:
-    """True where nothing speaks for a foreign or lost byte inside a frame that follows another.
-
-    Such a byte shifts all that stands behind it, so it shows in the last channels,
-    the flags and the end byte; a jump of the others alone is a switch or a turned bit.
+def likeness(before: FrameFields, after: FrameFields, missing: I64 | int = 0) -> tuple[F64, Bools]:
+    """How sure it is that frames follow others.
 
     Args:
-        before: the earlier frame.
-        after: the later frame.
-        missing: frames that may have stood between them.
+        before, after: the frames of each pair.
+        missing: frames that may have been between them.
+
+    Returns:
+        Log-odds (nats, roughly) against unrelated bytes, float64 (N,): channels that stay near speak for it,
+        jumps against it, clipped, because on/off channels do jump and a held stick is no proof. And True where
+        nothing speaks for a foreign or lost byte inside the later frame, bool (N,): such a byte shifts all
+        after it, so it shows in the last channels, the flags and the end byte.
     """
-    far = JUMP_COUNTS * (1 + missing)
-    tails = zip(before.counts[-TAIL_CHANNELS:], after.counts[-TAIL_CHANNELS:], strict=True)
-    return after.flags == before.flags and end_is_expected(before, after) and all(abs(a - b) <= far for a, b in tails)
+    delta = np.abs(after.counts - before.counts)
+    reach = np.atleast_1d(1 + np.minimum(missing, _REACH_MAX))[:, None].astype(np.int16)
+    far = delta > JUMP_COUNTS * reach
+    near = np.count_nonzero(delta <= NEAR_COUNTS * reach, axis=1)
+    flags, ends = framed_alike(before, after)
+    score = np.clip(0.7 * near - 5.0 * np.count_nonzero(far, axis=1), -12.0, 10.0) - 2.0 * ~flags - 5.0 * ~ends
+    return score, flags & ends & ~far[:, -TAIL_CHANNELS:].any(axis=1)
 
 
-def likeness(before: FrameFields, after: FrameFields, *, missing: int = 0) -> float:
-    """Log-odds (nats, roughly) that a frame follows another, against unrelated bytes.
-
-    Channels that stay near speak for it, jumps against it. The figure is clipped:
-    switches do jump, and a held stick is no proof.
-    """
-    near, far = _jumps(before, after, 1 + missing)
-    score = min(10.0, max(-12.0, 0.7 * near - 5.0 * far))
-    if after.flags != before.flags:
-        score -= 2.0
-    if not end_is_expected(before, after):
-        score -= 5.0
-    return score
+def are_wild(before: FrameFields, after: FrameFields) -> Bools:
+    """True for each pair in which some channel moved faster than a thumb."""
+    wild: Bools = (np.abs(after.counts - before.counts) > JUMP_COUNTS).any(axis=1)
+    return wild
 
 
-def same_ahead(some: bytes, other: bytes) -> int:
-    """How many bytes two runs have in common from their start on; one that differs between others is passed over."""
-    size = min(len(some), len(other))
-    return _same_low_bytes(int.from_bytes(some[:size], "little") ^ int.from_bytes(other[:size], "little"), size)
+def is_wild(before: bytes, after: bytes) -> bool:
+    """The same for one pair."""
+    some, other = (FrameFields.of(np.frombuffer(raw, np.uint8), np.zeros(1, np.int64)) for raw in (before, after))
+    return bool(are_wild(some, other)[0])
 
 
-def same_behind(some: bytes, other: bytes) -> int:
-    """The same from their end backwards."""
-    size = min(len(some), len(other))
-    some, other = some[len(some) - size :], other[len(other) - size :]
-    return _same_low_bytes(int.from_bytes(some, "big") ^ int.from_bytes(other, "big"), size)
+def is_framed_alike(before: bytes, after: bytes) -> bool:
+    """True for two frames with the same flags that end in the manner of one receiver."""
+    slots = _IS_SLOTS_END[before[24]] and _IS_SLOTS_END[after[24]]
+    return before[23] == after[23] and (before[24] == after[24] or bool(slots))
 
 
-def _same_low_bytes(differing: int, size: int) -> int:
-    if not differing:
-        return size
-    first = _low_zero_bytes(differing)
-    rest = differing >> 8 * (first + 1)
-    return first + (_low_zero_bytes(rest) if rest else size - first - 1)
+def is_unremarkable(before: bytes, after: bytes) -> bool:
+    """The second result of `likeness` for one pair that nothing is missing from, quickly."""
+    if not is_framed_alike(before, after):
+        return False
+    some, other = (int.from_bytes(raw[1:23], "little") >> _TAIL_SHIFT for raw in (before, after))
+    return all(abs((some >> bit & 2047) - (other >> bit & 2047)) <= JUMP_COUNTS for bit in range(0, 44, 11))
 
 
-def _low_zero_bytes(number: int) -> int:
-    return ((number & -number).bit_length() - 1) // 8
+def same_ahead(some: U8, other: U8) -> I64:
+    """How many bytes rows have in common from the left, int64 (N,); one that differs between others is passed over."""
+    same = np.concatenate([some == other, np.zeros((len(some), 1), np.bool_)], axis=1)
+    first = np.argmin(same, axis=1)
+    same[np.arange(len(same)), first] = True
+    same[:, -1] = False
+    second = np.argmin(same, axis=1)
+    found: I64 = np.where(second > first + 1, second - 1, first)
+    return found

@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busbench.model import I64, U8, Bools, ByteLog
-from busbench.wire.codec import FRAME_BYTES, HEADER
+from busbench.wire.codec import END_BYTES, FLAGS_MAX, FRAME_BYTES, HEADER
+
+READ_START = 2.0  # a read ended right before the header: the idle gap
+READ_WHOLE = 20.0  # a read that holds one frame and no more: outweighs neighbours that no hand would make
+BAD_BYTE, BAD_MOST = 1.0, 4.0
 
 
 class StreamBuffer:
@@ -72,9 +77,18 @@ class StreamBuffer:
         """One byte."""
         return int(self.data[place - self.start])
 
-    def byte_or(self, place: int, other: int) -> int:
-        """One byte, or another value where it has not come yet."""
-        return self.byte(place) if place < self.end else other
+    def candidates(self, start: int) -> list[int]:
+        """Places from one on that could be a frame, found quickly in a few bytes."""
+        some = self.data[start - self.start :].tobytes()
+        places = []
+        at = some.find(HEADER, 0, -FRAME_BYTES + 1)
+        while at >= 0:
+            if some[at + FRAME_BYTES - 2] <= FLAGS_MAX and some[at + FRAME_BYTES - 1] in END_BYTES:
+                places.append(at + start)
+            at = some.find(HEADER, at + 1, -FRAME_BYTES + 1)
+        if self._is_per_byte and places:
+            return [place for place in places if not self.pauses_inside(np.array([place]))[0]]
+        return places
 
     def frame(self, place: int) -> bytes:
         """The 25 bytes from a place on."""
@@ -87,45 +101,38 @@ class StreamBuffer:
         raw: U8 = self.data[at]
         return raw
 
-    def span(self, start: int, stop: int) -> bytes:
-        """The bytes in [start, stop), as far as they are in the window."""
-        return self.data[max(0, start - self.start) : max(0, stop - self.start)].tobytes()
-
-    def headers(self, start: int, stop: int) -> list[int]:
-        """Places of header bytes in [start, stop)."""
-        span = self.data[start - self.start : max(start, stop) - self.start]
-        places: list[int] = (np.flatnonzero(span == HEADER) + start).tolist()
-        return places
-
     def pauses_inside(self, places: I64) -> Bools:
         """True for each place where the clock shows a pause inside the 25 bytes from there."""
         if not self._is_per_byte:
             return np.zeros(places.size, np.bool_)
         return np.searchsorted(self._pauses, places, "right") < np.searchsorted(self._pauses, places + FRAME_BYTES)
 
-    def has_pause_inside(self, place: int) -> bool:
-        """The same for one place."""
-        return self._is_per_byte and bool(self.pauses_inside(np.array([place]))[0])
-
-    def pause_before(self, place: int) -> bool:
-        """True where a pause (or the end of a read) stands right before the place."""
-        at = int(np.searchsorted(self._pauses, place))
-        return at < self._pauses.size and int(self._pauses[at]) == place
-
     def pauses_before(self, places: I64) -> Bools:
-        """The same for many places."""
-        return np.isin(places, self._pauses)
+        """True for each place that a pause (or the end of a read) precedes."""
+        found: Bools = self._pause_at(np.searchsorted(self._pauses, places)) == places
+        return found
 
-    def is_one_read(self, place: int) -> bool:
-        """True where the 25 bytes from a place on were handed over as one read by themselves."""
-        if self._is_per_byte:
-            return False
-        at = int(np.searchsorted(self._pauses, place))
-        ends: list[int] = self._pauses[at : at + 2].tolist()
-        return ends == [place, place + FRAME_BYTES]
+    def are_reads(self, places: I64) -> Bools:
+        """True for each place from which 25 bytes were handed over as one read by themselves."""
+        at = np.searchsorted(self._pauses, places)
+        whole: Bools = (self._pause_at(at) == places) & (self._pause_at(at + 1) == places + FRAME_BYTES)
+        return whole & (not self._is_per_byte)
 
-    def bad_bytes(self, place: int) -> int:
-        """How many of the 25 bytes from a place on the line marked as damaged."""
+    def bad_bytes(self, places: I64) -> I64:
+        """How many of the 25 bytes from each place on the line marked as damaged."""
         if self.bad is None:
-            return 0
-        return int(np.count_nonzero(self.bad[place - self.start :][:FRAME_BYTES]))
+            return np.zeros(places.size, np.int64)
+        bad = self.bad[(places - self.start)[:, None] + np.arange(FRAME_BYTES)]
+        count: I64 = np.count_nonzero(bad, axis=1)
+        return count
+
+    def evidence(self, places: I64) -> NDArray[np.float64]:
+        """What the clock and the line say for frames at some places, log-odds (nats), float64 (N,)."""
+        score = READ_START * self.pauses_before(places) + READ_WHOLE * self.are_reads(places)
+        score -= np.minimum(BAD_MOST, BAD_BYTE * self.bad_bytes(places))
+        return score
+
+    def _pause_at(self, index: I64) -> I64:
+        """Some of the pauses, -1 behind the last."""
+        found: I64 = np.append(self._pauses, -1)[np.minimum(index, self._pauses.size)]
+        return found

@@ -253,7 +253,7 @@ def test_in_step_a_frame_comes_with_its_last_byte(kind: str, end: tuple[int, ...
     late = 0
     for place in range(data.data.size):
         found = finder.feed(ByteLog.from_bytes(data.data[place : place + 1], offset=place))
-        if place > 100:
+        if place > 150:  # the first five prove each other
             late += sum(offset + FRAME_BYTES - 1 != place for offset in found.frames.offset.tolist())
     assert late == 0
     assert finder.is_in_step

@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 
 from busbench.model import NO_CLOCK, U8, ByteLog
-from busbench.wire import noise_filter
+from busbench.wire import framing
 from busbench.wire.codec import FRAME_BYTES
 from busbench.wire.framing import find_frames
-from busbench.wire.stream_buffer import StreamBuffer
 from busbench.wire.table import AlignmentResult
 from tests.wire.corpus import END_CYCLE, make, make_trap
 
@@ -59,24 +58,7 @@ def test_frames_behind_a_crowd_are_all_found(size: int) -> None:
 )
 def test_frames_badly_damaged_are_no_crowd(data: U8, monkeypatch: pytest.MonkeyPatch) -> None:
     found = found_in(data)
-    monkeypatch.setattr(noise_filter, "SPAN_BYTES", -1)  # never looked ahead
+    monkeypatch.setattr(framing, "is_crowd", lambda _: False)
     plain = found_in(data)
     assert found.frames.offset.tolist() == plain.frames.offset.tolist()
     assert found.rejects.offset.tolist() == plain.rejects.offset.tolist()
-
-
-def test_what_was_found_clear_is_not_waited_for_again() -> None:
-    stream = StreamBuffer(is_per_byte=False, idle_ns=0)
-    stream.append(ByteLog.from_bytes(make("still", 40, 3).data), keep_from=0)
-    look, starts = noise_filter.NoiseFilter(), [25 * number for number in range(noise_filter.SEARCHES)]
-    assert [look.end(stream, start, final=False) for start in starts] == starts
-    assert look.end(stream, 900, final=False) == 900  # fewer bytes ahead than a look wants
-
-
-def test_a_look_ahead_waits_for_its_bytes_unless_there_are_no_more() -> None:
-    stream = StreamBuffer(is_per_byte=False, idle_ns=0)
-    stream.append(ByteLog.from_bytes(make("still", 10, 3).data), keep_from=0)
-    look = noise_filter.NoiseFilter()
-    ends = [look.end(stream, 5 * number, final=False) for number in range(noise_filter.SEARCHES)]
-    assert ends == [5 * number for number in range(noise_filter.SEARCHES - 1)] + [None]
-    assert look.end(stream, 5 * (noise_filter.SEARCHES - 1), final=True) == 5 * (noise_filter.SEARCHES - 1)

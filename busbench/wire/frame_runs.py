@@ -1,0 +1,339 @@
+"""Where frames could be in bytes, and which of those places follow one another.
+
+A candidate has header, zero bits and end byte in place. One links to the next that is right
+behind it, or behind sensor replies. Linked candidates are a run: the longer, the surer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from busbench.model import I64, U8, Bools
+from busbench.wire.frame_spec import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER, SLOT_GAPS
+from busbench.wire.similarity import FrameFields, are_wild, framed_alike, likeness
+from busbench.wire.stream_buffer import StreamBuffer
+
+GAPS = np.array((0, *SLOT_GAPS))
+SOLID = 5  # frames in a run that prove it
+SOON_BYTES, CHECK_BYTES = 2048, 1 << 14  # what is not proven is weighed after so many bytes
+# A frame that looks odd (all sticks jump, new flags) may be two halves with a foreign byte between: it waits
+# for the next header, but not after so many frames without damage, fewer where the one before jumped too.
+STREAK_ODD, STREAK_WILD = 2000, 50
+_CROWDED = 2  # more candidates than SOLID where a run is proven: chance is as likely
+_CROWD_MIN, _CROWD = 32, 2 * SOON_BYTES // FRAME_BYTES  # candidates in SOON_BYTES: soon weighed; more than frames
+_BLOCK_BYTES = 1 << 18  # stays in the cache
+_IS_END = np.zeros(256, np.bool_)
+_IS_END[list(END_BYTES)] = True
+_IS_SLOTS_END = np.zeros(256, np.bool_)
+_IS_SLOTS_END[list(END_SLOTS)] = True
+_IS_GAP = np.zeros(SLOT_GAPS[-1] + 2, np.bool_)  # by length; the last entry is for all others
+_IS_GAP[GAPS] = True
+
+
+def are_candidates(rows: U8) -> Bools:
+    """True for each row of 25 bytes that could be a frame, uint8 (N, 25) -> bool (N,)."""
+    good: Bools = rows[:, 0] == HEADER
+    good &= rows[:, 23] <= FLAGS_MAX
+    good &= _IS_END.take(rows[:, 24])
+    return good
+
+
+def find_candidates(data: U8) -> I64:
+    """Indices of all places that could be a frame, rising."""
+    parts = []
+    stop = data.size - FRAME_BYTES + 1
+    for start in range(0, max(stop, 0), _BLOCK_BYTES):
+        at = np.flatnonzero(data[start : min(start + _BLOCK_BYTES, stop)] == HEADER)
+        tail = data[start + FRAME_BYTES - 2 :]
+        parts.append(at[(tail[at] <= FLAGS_MAX) & _IS_END[tail[at + 1]]] + start)
+    return np.concatenate(parts) if parts else np.empty(0, np.int64)
+
+
+def are_followed(data: U8, index: I64) -> tuple[Bools, Bools]:
+    """Where a header is right behind frames or behind their replies, and where that is sure.
+
+    Args:
+        data: the bytes.
+        index: where the frames are.
+
+    Returns:
+        True where it is, or could be in bytes that are still to come; True where no more bytes can change that.
+    """
+    behind = index[:, None] + FRAME_BYTES + GAPS
+    has_come = behind < data.size
+    is_header = has_come & (data[np.minimum(behind, data.size - 1)] == HEADER)
+    has_slots = _IS_SLOTS_END[data[index + FRAME_BYTES - 1]]
+    found = is_header[:, 0] | has_slots & is_header.any(axis=1)
+    is_open = ~has_come[:, 0] | has_slots & ~has_come.all(axis=1)
+    return found | is_open, found | ~is_open
+
+
+def link(data: U8, at: I64) -> I64:
+    """For each candidate the number of the one that it links to, -1 for none; none is linked to twice."""
+    after = np.full(at.size, -1)
+    if at.size < 2:
+        return after
+    gap = np.diff(at) - FRAME_BYTES
+    is_exact = gap == 0
+    after[:-1][is_exact] = np.flatnonzero(is_exact) + 1
+    left = np.flatnonzero(~is_exact & (gap <= GAPS[-1]))
+    has_slots = _IS_SLOTS_END[data[at[left] + FRAME_BYTES - 1]] & (data[at[left] + FRAME_BYTES] != HEADER)
+    lag = 1
+    while left.size:
+        gap = at[left + lag] - at[left] - FRAME_BYTES
+        good = _IS_GAP[np.clip(gap, -1, _IS_GAP.size - 1)] & (has_slots | (gap == 0))
+        after[left[good]] = left[good] + lag
+        goes_on = ~good & (gap < GAPS[-1]) & (left + lag + 1 < at.size)
+        left, has_slots = left[goes_on], has_slots[goes_on]
+        lag += 1
+    first = np.flatnonzero(after >= 0)
+    before = _before(after)
+    after[first[before[after[first]] != first]] = -1
+    return after
+
+
+def _before(after: I64) -> I64:
+    """The links backwards: of several to one candidate the nearest."""
+    before = np.full(after.size, -1)
+    first = np.flatnonzero(after >= 0)
+    before[after[first]] = first  # the nearest is written last
+    return before
+
+
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """Linked candidates.
+
+    Args:
+        at: the candidates run by run, int64 (N,).
+        first: where each run begins in it, int64 (R,), runs in the order of their first candidates.
+        size: how many candidates each has, int64 (R,).
+    """
+
+    at: I64
+    first: I64
+    size: I64
+
+
+def find_runs(data: U8, at: I64) -> Runs:
+    """Gather candidates into runs."""
+    before = _before(link(data, at))
+    count = at.size
+    is_head = before != np.arange(count) - 1  # of a piece: linked candidates with no other between
+    is_head[:1] = True
+    heads = np.flatnonzero(is_head)
+    order = np.arange(count)
+    if (before[heads] >= 0).any():
+        piece = np.cumsum(is_head) - 1
+        root = np.where(before[heads] >= 0, piece[before[heads]], np.arange(heads.size))
+        while not np.array_equal(further := root[root], root):
+            root = further
+        order = np.argsort(root[piece], kind="stable")
+        heads = np.flatnonzero(before[order] < 0)
+    return Runs(at[order], heads, np.diff(np.append(heads, count)))
+
+
+def is_crowd(data: U8) -> bool:
+    """True for bytes full of candidates that lack a beat: one follows another no more often than by chance.
+
+    Chance bytes of few values (0x0F and 0x00, say) hold hundreds of candidates a kilobyte. Frames follow
+    one another however damaged they are.
+    """
+    at = find_candidates(data)
+    if at.size <= _CROWD_MIN:
+        return False
+    could = np.zeros(data.size, np.bool_)
+    could[at] = True
+    lags = FRAME_BYTES + GAPS[:-1]
+    followed = max(int(np.count_nonzero(could[:-lag] & could[lag:])) for lag in lags.tolist())
+    return not (followed > 3 and followed > at.size * (0.05 + 1.5 * at.size / data.size))
+
+
+class RunEnds:
+    """The runs in bytes that come a few at a time, to know when one may be proven.
+
+    Args:
+        here: offset behind the last frame.
+        last: that frame, None where there is none.
+    """
+
+    _KNOWN = 1 << 30
+
+    def __init__(self, here: int, last: bytes | None) -> None:
+        self.looked = here  # candidates before this offset were added
+        self._sizes = {here - FRAME_BYTES: self._KNOWN} if last is not None else {}
+        self.places: list[int] = []  # the candidates
+        self._linked: set[int] = set()
+        self.is_blind = False  # too many bytes have come at once to follow
+        self.is_alone = False  # the candidates are one run that has just got its fifth
+
+    def add(self, place: int, stream: StreamBuffer) -> bool:
+        """Add the next candidate; True if it proves a run (its first frame may be left out) or goes on from the last.
+
+        What `link` does.
+        """
+        size = 0
+        for gap in (0, *SLOT_GAPS):
+            before = place - FRAME_BYTES - gap
+            if before not in self._sizes or before in self._linked:
+                continue
+            if gap:
+                end = before + FRAME_BYTES
+                if stream.byte(end - 1) not in END_SLOTS or stream.byte(end) == HEADER:
+                    continue
+            size = size or self._sizes[before]
+            self._linked.add(before)
+        self._sizes[place] = size + 1
+        self.places.append(place)
+        self.is_alone = size + 1 == len(self.places) == SOLID
+        return size >= self._KNOWN or size + 1 in (SOLID, SOLID + 1)
+
+
+@dataclass(frozen=True, slots=True)
+class KnownFrame:
+    """What is known of the last frame.
+
+    Args:
+        streak: frames since the last damage, itself included.
+        is_wild: True where it jumped from the one before.
+    """
+
+    streak: int
+    is_wild: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ProvenRuns:
+    """Runs that are proven, in their order.
+
+    Args:
+        first: the first frame of each, int64 (R,); of the run that goes on from the last frame that frame.
+        last: the last frame of each that may be taken, int64 (R,).
+        frames: all frames in them, int64 (N,).
+        is_contested: True where a rival run stopped the proof, or a crowd.
+    """
+
+    first: I64
+    last: I64
+    frames: I64
+    is_contested: bool = False
+
+
+def prove_runs(data: U8, at: I64, here: int, known: KnownFrame | None, *, final: bool) -> ProvenRuns:
+    """The runs that are certain without a look at what else could be, up to the first that is not.
+
+    A run is proven by its fifth frame, where no other has four by then. What is decided of it rests on the
+    bytes up to there alone. The run of the last frame needs no proof.
+
+    Args:
+        data: the bytes.
+        at: indices of the candidates, rising; with a known frame that one first.
+        here: index behind the last frame.
+        known: the last frame, None where there is none.
+        final: True if no more bytes will come.
+    """
+    runs = find_runs(data, at)
+    has_known = known is not None
+    number = np.flatnonzero(runs.size >= SOLID)
+    if has_known and 0 not in number[:1]:
+        number = np.append(0, number)
+    low, high = runs.first[number], runs.first[number] + runs.size[number] - 1
+    fields = FrameFields.of(
+        data, runs.at[np.concatenate([low, np.minimum(low + 1, high), np.maximum(high - 1, low), high])]
+    )
+    head, second, before, tail = (fields[part * low.size : (part + 1) * low.size] for part in range(4))
+    begin = runs.at[low]
+    is_odd = likeness(head, second)[0] <= 0
+    is_odd[:1] &= not has_known
+    low = low + is_odd
+    proof = runs.at[np.minimum(low + SOLID - 1, high)] + FRAME_BYTES
+    is_proven = high - low + 1 >= SOLID
+    is_proven[:1] |= has_known
+    is_odd = ~likeness(before, tail)[1] & (high > low)
+    if is_odd.any():
+        high = high - (is_odd & ~_is_trusted(data, runs.at, low, high, before, tail, known, final=final))
+    low, high, begin, proof = low[is_proven], high[is_proven], begin[is_proven], proof[is_proven]
+    start, end = runs.at[low], runs.at[high] + FRAME_BYTES
+    is_blocked = _has_rival(runs, start, proof)
+    is_blocked |= np.searchsorted(at, proof - FRAME_BYTES, "right") - np.searchsorted(at, start) > SOLID + _CROWDED
+    order = np.argsort(proof, kind="stable")
+    if has_known:
+        is_blocked[0] = False
+        order = np.append(0, order[order != 0])
+    low, high, begin, start, end, proof = (some[order] for some in (low, high, begin, start, end, proof))
+    is_blocked = is_blocked[order]
+    # What an earlier run takes is gone; the first that is blocked or overlaps, or that stands too far away, ends it.
+    reach = np.maximum.accumulate(np.where(is_blocked, 0, end))
+    is_gone = is_blocked & (end <= reach)
+    lead = np.append(here, reach[:-1])
+    ends = (is_blocked | (begin < lead) | _is_far(at, lead, proof)) & ~is_gone
+    ends[:1] &= not has_known
+    is_used = ~is_gone
+    is_used[int(np.argmax(ends)) if ends.any() else ends.size :] = False
+    low, high = low[is_used], high[is_used]
+    is_contested = bool((proof[is_blocked] <= here + SOON_BYTES).any()) or bool(_count(at, here)[0] > _CROWD)
+    steps = np.zeros(at.size + 1, np.int64)
+    np.add.at(steps, low, 1)
+    np.add.at(steps, high + 1, -1)
+    return ProvenRuns(runs.at[low], runs.at[high], runs.at[np.cumsum(steps)[:-1] > 0], is_contested)
+
+
+def _is_trusted(
+    data: U8,
+    at: I64,
+    low: I64,
+    high: I64,
+    before: FrameFields,
+    tail: FrameFields,
+    known: KnownFrame | None,
+    *,
+    final: bool,
+) -> Bools:
+    """True for each run whose last candidate may be taken though it looks odd."""
+    streak = high - low
+    is_wild = are_wild(FrameFields.of(data, at[np.maximum(high - 2, low)]), before)
+    if known is not None:
+        is_wild[0] = known.is_wild if streak[0] == 1 else is_wild[0]
+        streak[0] += known.streak - 1
+    flags, ends = framed_alike(before, tail)
+    found, sure = are_followed(data, at[high])
+    trusted: Bools = found & (sure | final) | (streak >= STREAK_ODD)
+    return trusted | (flags & ends & is_wild & (streak >= STREAK_WILD))
+
+
+def _has_rival(runs: Runs, start: I64, proof: I64) -> Bools:
+    """True for each run beside which another has nearly as many frames when it is proven."""
+    four = np.flatnonzero(runs.size >= SOLID - 1)
+    ready = runs.at[runs.first[four] + SOLID - 2] + FRAME_BYTES
+    end = runs.at[runs.first[four] + runs.size[four] - 1] + FRAME_BYTES
+    order = np.argsort(ready, kind="stable")
+    ready, reach = ready[order], np.append(np.maximum.accumulate(end[order]), 0)
+    earlier = np.searchsorted(ready, start + 2 * FRAME_BYTES, "right")
+    others = np.searchsorted(ready, proof, "right") - earlier
+    rival: Bools = (others > 1) | (earlier > 0) & (reach[earlier - 1] > start)
+    return rival
+
+
+def _is_far(at: I64, lead: I64, proof: I64) -> Bools:
+    """True where something else is decided of the bytes between the frame before and a proof first."""
+    nearest = at[np.minimum(np.searchsorted(at, lead), at.size - 1)]
+    far: Bools = (proof - lead > CHECK_BYTES) | (nearest - lead > SOON_BYTES - FRAME_BYTES)
+    return far | (proof - lead > SOON_BYTES) & (_count(at, lead) > _CROWD)
+
+
+def _count(at: I64, start: I64 | int) -> I64:
+    """Candidates in the SOON_BYTES from each place on."""
+    first = np.atleast_1d(start)
+    return np.searchsorted(at, first + SOON_BYTES - FRAME_BYTES, "right") - np.searchsorted(at, first)
+
+
+def is_plainly_proven(frames: U8) -> bool:
+    """True for the five frames of a run beside which there are no other candidates, if they look like one another.
+
+    `prove_runs` says the same, but takes longer. uint8 (5, 25).
+    """
+    ends = FrameFields.of(frames.ravel(), FRAME_BYTES * np.array([0, 3, 1, 4]))
+    score, fine = likeness(ends[:2], ends[2:])
+    return bool(score[0] > 0 and fine[1])
