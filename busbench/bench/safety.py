@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from busbench.bench.plan_limits import LimitSources, PlanFaultError
 from busbench.drive.dry_run import dry_run
 from busbench.drive.frame_generator import EndState
 from busbench.drive.locked_program import LockedProgram
 from busbench.drive.preview import list_lines, scale_line
-from busbench.errors import DriveError, display_name
+from busbench.errors import BusbenchError, DriveError, display_name
 
 COUNTDOWN_S = 3
 CAUTIONS = (
@@ -20,6 +21,7 @@ CAUTIONS = (
     "  - where the surfaces stand now is not known: the first frame may make them jump to their rest values",
     "  - your local rules and your club's safety officer come first; large models are for qualified people",
 )
+_OPTIONS = "--motor CH for each motor, --no-motor or --rig RIG.toml"
 FAULT_CAUTION = "  - this program sends faults: devices may go to their failsafe values, and a speed controller may too"
 
 
@@ -83,3 +85,45 @@ def caution_lines(locked: LockedProgram, *, end: EndState) -> Iterator[str]:
     if program.faults:
         yield FAULT_CAUTION
     yield ""
+
+
+def refusal(sources: LimitSources, *, port: str, is_armed: bool, is_walk: bool = False) -> str:
+    """Why nothing may be sent, for whoever reads it on a screen; empty where it may.
+
+    Args:
+        sources: say what drives a motor.
+        port: name or address.
+        is_armed: True where the person asked that a real port may move things.
+        is_walk: True where the plan alone says what can turn a propeller.
+    """
+    try:
+        sources.require_sound()
+    except PlanFaultError as error:
+        return error_text(error)
+    left = sources.unstated
+    whys, ways = [], []
+    try:
+        require_arming(port, is_armed=is_armed)
+    except DriveError:
+        whys, ways = ["not armed"], ["--arm"]
+    try:
+        require_motor(port, names_motor=sources.names_motor, unsaid=left)
+    except DriveError:
+        whys.append(
+            f"the plan does not say what can turn a propeller ({', '.join(left)})"
+            if left
+            else "it is not said which channel drives a motor"
+        )
+        stated = 'motor = "electric", "engine" or false for each of these in the rig file'
+        ways.append(f"{stated}{'' if is_walk else f', or {_OPTIONS}'}" if left else _OPTIONS)
+    if not whys:
+        return ""
+    why = ", and ".join(whys)
+    return f"{why[0].upper()}{why[1:]}: leave with q and start again with {', and with '.join(ways)}"
+
+
+def error_text(error: BusbenchError) -> str:
+    """An error in one text, with the faults of a plan that contradicts itself."""
+    if not isinstance(error, PlanFaultError):
+        return str(error)
+    return f"{error} ({'; '.join(f'{fault.where}: {fault.what}' for fault in error.faults)})"

@@ -9,7 +9,7 @@ import click
 
 from busbench.bench.drive_run import UNPLUGGED, DriveRun, Outcome, RunState
 from busbench.bench.plan_limits import LimitSources
-from busbench.bench.receiver import Receiver
+from busbench.bench.receiver import EventKind, Receiver
 from busbench.bench.safety import COUNTDOWN_S, caution_lines, require_arming, require_motor
 from busbench.bench.sources import open_live
 from busbench.cli.keys import AnyKey, has_keyboard, listen_for_keys
@@ -21,7 +21,6 @@ from busbench.drive.locked_program import LockedProgram
 from busbench.errors import PortError
 from busbench.port.open_serial import require_port
 from busbench.port.pacer import progress_text, result_line
-from busbench.port.port import EventKind
 
 START_AGAIN = "see to the port, then start again"
 LOOK_S = 0.05  # how often keys and the port are looked at: a key is obeyed within this and a frame

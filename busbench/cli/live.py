@@ -14,8 +14,8 @@ import click
 from busbench.model import BUS_LINE, LineSettings
 
 if TYPE_CHECKING:
+    from busbench.bench.receiver import LivePort
     from busbench.model import ByteLog
-    from busbench.port.port import LivePort
 
 LOOK_S = 0.2
 F = TypeVar("F", bound=Callable[..., Any])

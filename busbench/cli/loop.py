@@ -12,9 +12,9 @@ from busbench.cli.output import format_option, to_the_end, write_csv, write_json
 from busbench.errors import PortError
 
 if TYPE_CHECKING:
+    from busbench.bench.receiver import LivePort
     from busbench.drive.pattern import Echo
     from busbench.model import Chunk
-    from busbench.port.port import LivePort
 
 PERIOD_S = 0.007
 AFTER_S = 0.5  # the last echo may wait in an adapter

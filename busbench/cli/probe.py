@@ -58,8 +58,8 @@ def probe(port: str, *, seconds: float, line: LineSettings) -> ProbeResult:
     """
     import time
 
+    from busbench.bench.receiver import EventKind
     from busbench.bench.sources import open_live
-    from busbench.port.port import EventKind
     from busbench.port.probe import Heard
 
     heard = Heard()

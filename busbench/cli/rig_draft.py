@@ -117,8 +117,8 @@ def _watched(source: str, line: LineSettings, seconds: float | None) -> Draft:
 
 def _frames_of(source: str, line: LineSettings, seconds: float | None) -> Iterator[FrameTable]:
     """Frames of a port until the time is over, it ends, or somebody ends it."""
+    from busbench.bench.receiver import EventKind
     from busbench.bench.sources import open_live
-    from busbench.port.port import EventKind
     from busbench.wire.framing import FrameFinder
 
     with open_live(source, line=line) as live, stop_signals() as stop:

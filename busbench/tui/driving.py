@@ -7,6 +7,7 @@ from collections import deque
 from dataclasses import dataclass, replace
 
 from busbench.bench.drive_run import UNPLUGGED, DriveRun, Outcome, RunState
+from busbench.bench.safety import error_text, refusal
 from busbench.bench.sources import VIRTUAL
 from busbench.drive.field_reader import Fields
 from busbench.drive.frame_generator import EndState
@@ -17,7 +18,6 @@ from busbench.drive.program import FRAME_PERIOD_S
 from busbench.drive.program_file import build_program
 from busbench.errors import BusbenchError, DriveError, pluralize
 from busbench.port.pacer import STOPPED, FrameSource, Transmission, progress_text, result_line
-from busbench.tui.allowed import error_text, refusal
 from busbench.tui.app_state import AppState
 from busbench.tui.live import LiveSession
 from busbench.wire.codec import CHANNELS, FRAME_BYTES

@@ -7,10 +7,9 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from time import perf_counter_ns
 
-from busbench.bench.receiver import LinkState, Receiver, Reception
+from busbench.bench.receiver import EventKind, LinkState, LivePort, Receiver, Reception
 from busbench.errors import BusbenchError, OutputError, PortError, pluralize
 from busbench.model import Annotation, Chunk
-from busbench.port.port import EventKind, LivePort
 from busbench.tui.events import GrowingOutages
 from busbench.tui.growing_array import give_back_what_is_freed
 from busbench.tui.new_file import free_name, require_new

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from busbench.bench.drive_run import UNPLUGGED, DriveRun, Outcome, RunState
 from busbench.bench.plan_limits import NO_SOURCES
+from busbench.bench.safety import error_text, refusal
 from busbench.bench.sources import VIRTUAL, rig_in
 from busbench.bench.surface_session import (
     answers_path,
@@ -32,7 +33,6 @@ from busbench.rig.load import read_rig
 from busbench.rig.model import Rig
 from busbench.sim.devices import VirtualRig
 from busbench.sim.surface_rehearsal import Rehearsal, RehearsedMotion
-from busbench.tui.allowed import error_text, refusal
 from busbench.tui.app_state import AppState
 from busbench.tui.live import LiveSession
 from busbench.tui.session import Session
