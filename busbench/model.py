@@ -156,7 +156,8 @@ class FrameTimes:
         t_ns: latest time at which the frame's last byte can have arrived, int64 (N,).
         slack_ns: how much earlier it may have arrived, int32 (N,); 0 where the
             clock is per byte, 2**31 - 1 for "at least 2.15 s", below a character
-            where two reads that cut the frame contradict each other.
+            where two reads that cut the frame contradict each other, two characters
+            where a read cut it, but the adapter hands over blocks.
         flags: byte 23, uint8 (N,).
         line_marks: see FrameTable, uint8 (N,), None if no byte was marked.
     """

@@ -104,7 +104,7 @@ def jitter_of(x: FrameEnds, found: JitterRange, periods: I32, error: Errors) -> 
         period_high_s=found.high / 1e9,
         hides_s=found.grid.hides_ns / 1e9,
         grid_s=found.grid.step_ns / 1e9,
-        of_cut=found.way == "cut",
+        of_cut=found.way in ("cut", "blocks"),
     )
 
 

@@ -23,6 +23,7 @@ from busbench.analysis.read_grid import ReadGrid, find_grid
 from busbench.analysis.read_slots import latest_ends
 from busbench.analysis.stats import Spread, dot, spread
 from busbench.model import F64, Bools, FrameTimes
+from busbench.wire.arrival_times import CUT_NS
 
 Kind = Literal["figure", "at most", "unknown"]
 
@@ -34,6 +35,7 @@ _SEEN = 2.0  # rms / sqrt(periods): by how much the chance of lateness can lower
 _CUT_SEEN = 3.0  # where the periods are a choice of all
 _SPARSE, _WIDE_NS = 0.9, 300_000.0  # few cut frames are those near a read: a wide jitter shows by half
 _MIXED = 0.2
+_BLOCKS_MOST = 0.05  # of the cut frames: more of them held back tell nothing of lateness
 _LATE_MARGIN = 2.4  # twice the variance of a stamp, which is itself an estimate
 _UNSEEN_NS = 100_000.0  # what nobody can rule out of a read, rms
 _HALF = 0.5  # of the period: wider is no bound
@@ -47,7 +49,8 @@ class JitterRange:
     Args:
         kind: "figure", "at most", or "unknown".
         rms, low, high: as seen, and between what bounds the receiver's lies.
-        way: what it was seen by: each byte's time, whole frames, or frames that a read cut.
+        way: what it was seen by: each byte's time, whole frames, frames that a read cut, or such frames
+            where the adapter hands over blocks, so that nothing bounds their ends from below.
         grid: the grid of reads.
         host: the computer's lateness, where that was used.
     """
@@ -56,7 +59,7 @@ class JitterRange:
     rms: float
     low: float
     high: float
-    way: Literal["bytes", "whole", "cut"]
+    way: Literal["bytes", "whole", "cut", "blocks"]
     grid: ReadGrid
     host: HostLateness | None = None
 
@@ -87,16 +90,18 @@ def range_by_reads(
     bound = p.rms * (1 + _SEEN / math.sqrt(p.count)) + grid.may_hide_ns
     rows = np.flatnonzero(cut)
     pairs = FrameEnds(latest_ns, rows, numbers.missing.among(rows)) if rows.size >= _PAIRS_MIN else None
-    if pairs is not None and (found := _by_cut(pairs, times, bound=bound, share_of=p.count)) is not None:
-        return pairs, _judged(found, numbers.period_ns, has_evidence=True)
+    has_evidence = bool(np.count_nonzero(times.slack_ns == CUT_NS) <= _BLOCKS_MOST * rows.size)
+    way: Literal["cut", "blocks"] = "cut" if has_evidence else "blocks"
+    if pairs is not None and (found := _by_cut(pairs, times, way, bound=bound, share_of=p.count)) is not None:
+        return pairs, _judged(found, numbers.period_ns, has_evidence=has_evidence)
     if pairs is not None and reads.by_cut and reads.cut_is_mixed:
         # Too few neighbours: two of equal spread differ by twice that at most.
         high = 2 * reads.cut_sd_ns * (1 + _CUT_SEEN / math.sqrt(rows.size)) + _CHARACTER_NS / 2
         high *= 2 if reads.cut_sd_ns > _WIDE_NS else 1
         if high < bound:
-            found = JitterRange("figure", math.sqrt(2) * reads.cut_sd_ns, 0.0, high, "cut", ReadGrid())
+            found = JitterRange("figure", math.sqrt(2) * reads.cut_sd_ns, 0.0, high, way, ReadGrid())
             ends = pairs if pairs.periods().size >= _FEW else whole
-            return ends, _judged(found, numbers.period_ns, has_evidence=True)
+            return ends, _judged(found, numbers.period_ns, has_evidence=has_evidence)
     low = 0.0 if host is None else _below(p, periods, host, grid)
     found = JitterRange("at most", p.rms, min(low, p.rms), bound, "whole", grid, host)
     return whole, _judged(found, numbers.period_ns, has_evidence=host is not None)
@@ -119,7 +124,9 @@ def _grid(times: FrameTimes, cut: Bools, whole: FrameEnds, periods: I32, mean_ns
     )
 
 
-def _by_cut(pairs: FrameEnds, times: FrameTimes, *, bound: float, share_of: int) -> JitterRange | None:
+def _by_cut(
+    pairs: FrameEnds, times: FrameTimes, way: Literal["cut", "blocks"], *, bound: float, share_of: int
+) -> JitterRange | None:
     """From neighbours that were both cut, if they bound it better than whole frames do."""
     periods = pairs.periods()
     if periods.size < _PAIRS_MIN or not _is_mixed(pairs):
@@ -135,11 +142,11 @@ def _by_cut(pairs: FrameEnds, times: FrameTimes, *, bound: float, share_of: int)
     slack = times.slack_ns[pairs.rows].astype(np.float64)
     twice = slack[slack != _CHARACTER_NS]  # by two reads at least, whose times differ by the rest
     low = 0.0
-    if twice.size >= max(_PAIRS_MIN, 0.5 * slack.size):
+    if way == "cut" and twice.size >= max(_PAIRS_MIN, 0.5 * slack.size):
         apart = _CHARACTER_NS - twice
         low = p.rms**2 * (1 - _CUT_SEEN / math.sqrt(p.count)) - _CHARACTER_NS**2 / 4
         low = math.sqrt(max(0.0, low - _LATE_MARGIN * dot(apart, apart) / (2 * apart.size)))
-    return JitterRange("figure", p.rms, min(low, p.rms), high, "cut", ReadGrid())
+    return JitterRange("figure", p.rms, min(low, p.rms), high, way, ReadGrid())
 
 
 def _is_mixed(pairs: FrameEnds) -> bool:

@@ -22,6 +22,8 @@ def explain_jitter(found: JitterRange | None) -> str:
             return "each byte has its own time"
         case "cut":
             why = "reads cut frames, so that their ends are known to a character"
+        case "blocks":
+            why = "the adapter hands over blocks, so that bytes held back look late"
         case _ if found.grid.hides_ns:
             step_ms, hides_ms = found.grid.step_ns / 1e6, found.grid.hides_ns / 1e6
             why = f"reads come every {step_ms:.3g} ms and can hide jitter up to {hides_ms:.2g} ms"

@@ -36,6 +36,7 @@ _DENSE = 0.9  # of the frames cut: no timer decides which
 _TIMERS_NS = (4e6, 5e6, 8e6, 10e6, 15.625e6, 16e6)  # of adapters
 _TUNED = 2e-4
 _TIMER_BLUR, _TIMER_GAPS = 0.15, 0.02
+_EVEN_GAPS, _EVEN = 8, 0.4  # losses by chance: the median change of their distance is near its median
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +116,9 @@ def number_frames(times: FrameTimes, *, period_ns: float | None = None) -> Frame
     if found is None:
         return None
     missing, is_dense = Missing(found.gap_row, found.gap_count), bool(cut.mean() > _DENSE)
-    is_clear = _is_clear(found, missing.row.size, len(times), is_dense=is_dense)
+    is_clear = _is_clear(found, missing.row.size, len(times), is_dense=is_dense) and not _is_read_step(
+        found, len(times)
+    )
     return FrameNumbers(found.period_ns, missing, is_clear, found)
 
 
@@ -131,6 +134,15 @@ def _is_clear(found: ReadSlots, gaps: int, count: int, *, is_dense: bool) -> boo
     is_timer = any(abs(found.period_ns / timer_ns - 1) < _TUNED for timer_ns in _TIMERS_NS)
     fits_timer = is_timer and not is_dense and found.blur < _TIMER_BLUR and gaps > _TIMER_GAPS * count
     return found.blur <= most and not fits_timer
+
+
+def _is_read_step(found: ReadSlots, count: int) -> bool:
+    """True where a step of the reads may be taken for the period: its beat looks like even losses all along."""
+    rows = found.gap_row[found.gap_count == 1]
+    if rows.size <= _EVEN_GAPS or rows[-1] - rows[0] < count / 2:
+        return False
+    apart = np.diff(rows)
+    return bool(np.median(np.abs(np.diff(apart))) < _EVEN * np.median(apart))
 
 
 def _exact_period(t_ns: I64) -> float | None:

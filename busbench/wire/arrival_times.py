@@ -3,7 +3,8 @@
 A mark says that the bytes up to it had been handed over by its time, and that
 the byte after it had not. Characters follow one another inside a frame, so each
 mark inside a frame bounds the frame's end to one character time, and the mark
-before it bounds it from below, as far as its read returned in time.
+before it bounds it from below, as far as its read returned in time. An adapter that hands over blocks
+holds back bytes that have come: then no read bounds from below.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ from busbench.wire.codec import FRAME_BYTES
 SLACK_UNKNOWN = 2**31 - 1
 CUT_NS = 240_000  # a frame that no read cut is never known to two characters
 _FAR = 1 << 62
+_BLOCK_SIZES = [size for size in range(4, 65) if size % 5]  # what shares a divisor with the frame tells nothing
+_BLOCK_READS, _BLOCK_SAMPLES, _BLOCK_SHARE = 64, 512, 0.7
 
 
 def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: int) -> tuple[I64, NDArray[np.int32]]:
@@ -33,7 +36,8 @@ def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: in
         t_ns int64 (N,), the latest time, and slack_ns int32 (N,), how much
         earlier it may have been (SLACK_UNKNOWN where nothing bounds it): up to
         CUT_NS where a read cut the frame, more elsewhere. Below one character
-        the stamps of two reads contradict each other by the rest.
+        the stamps of two reads contradict each other by the rest. CUT_NS itself
+        where a read cut it, but the adapter hands over blocks of fixed size.
 
     Source: derivation above.
     """
@@ -55,6 +59,7 @@ def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: in
     # Mark after mark, backwards from the one before that which holds the last byte.
     rows: I64 | slice = slice(int(np.searchsorted(holds, 1)), None)
     before = holds[rows] - 1
+    inside_end: list[I64] = []
     while before.size:
         had = mark_end[before] - offset[rows]  # bytes of the frame that had come; none or fewer if negative
         t = mark_t_ns[before]
@@ -64,10 +69,26 @@ def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: in
         inside = np.flatnonzero(had > 0)
         cut = inside + rows.start if isinstance(rows, slice) else rows[inside]
         is_cut[cut] = True
+        inside_end.append(mark_end[before[inside]])
         latest[cut] = np.minimum(latest[cut], bound[inside] + character_ns)
         more = before[inside] > 0
         rows, before = cut[more], before[inside][more] - 1
-    return latest, _as_slack(latest - earliest, is_cut)
+    slack = _as_slack(latest - earliest, is_cut)
+    if inside_end and _are_blocks(np.concatenate(inside_end)):
+        slack[is_cut] = CUT_NS
+    return latest, slack
+
+
+def _are_blocks(end: I64) -> bool:
+    """True where reads that end inside a frame keep to whole blocks of the stream, whatever their place in the frame.
+
+    Args:
+        end: stream offsets of their ends, int64 (M,).
+    """
+    if end.size < _BLOCK_READS:
+        return False
+    some = end[:: -(-end.size // _BLOCK_SAMPLES)]
+    return any(np.bincount(some % size).max() > _BLOCK_SHARE * some.size for size in _BLOCK_SIZES)
 
 
 def _as_slack(apart_ns: I64, is_cut: Bools | None) -> NDArray[np.int32]:
