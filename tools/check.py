@@ -60,6 +60,7 @@ def main(arguments: list[str]) -> int:
     say("pytest")
     workers = str(TESTS_PER_CORE * (os.cpu_count() or 1))
     tests = [str(python), "-m", "pytest", "-n", workers, "-rs", *(SHORT_TESTS if chosen.short else ()), *for_pytest]
+    LAST_FAILED.unlink(missing_ok=True)  # what another Python left there is none of this run's
     code = subprocess.run(tests, cwd=ROOT, check=False).returncode
     if code == 1:
         # Terminals, ports and processes share the processor here. What fails alone too has failed; the rest is named.

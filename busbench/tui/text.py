@@ -51,11 +51,12 @@ def wrap(text: str, width: int, *, indent: str = "") -> list[str]:
         width: cells of a line.
         indent: before all lines but the first.
     """
+    width = max(1, width)  # a window may be as narrow as one cell
     if cell_len(text) == len(text):
         return textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False)
     lines, line = [], ""
     for word in text.split():
-        for part in chop_cells(word, width - len(indent)):
+        for part in chop_cells(word, max(1, width - len(indent))):
             joined = f"{line} {part}" if line.strip() else line + part
             if cell_len(joined) > width:
                 lines.append(line)

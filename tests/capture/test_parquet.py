@@ -79,7 +79,7 @@ def test_other_parquet_and_damage_end_in_one_line(tmp_path: Path, monkeypatch: p
             open_capture(str(path))
     monkeypatch.setitem(sys.modules, "pyarrow", None)
     monkeypatch.setitem(sys.modules, "pyarrow.parquet", None)
-    with pytest.raises(CaptureError, match="needs the package pyarrow: install it with"):
+    with pytest.raises(CaptureError, match="needs the package pyarrow: install pyarrow beside busbench"):
         open_capture(str(path))
 
 

@@ -37,7 +37,8 @@ def test_it_holds_the_package_and_nothing_else(wheel: Path) -> None:
     with zipfile.ZipFile(wheel) as archive:
         names = {name for name in archive.namelist() if ".dist-info/" not in name}
     assert {name.split("/")[0] for name in names} == {"busbench"}
-    assert {Path(name).suffix for name in names} <= {".py", ".typed", ".html", ".css", ".tcss", ".toml", ".j2", ""}
+    kinds = {"", ".css", ".html", ".j2", ".md", ".py", ".tcss", ".toml", ".typed"}
+    assert {Path(name).suffix for name in names} <= kinds
     assert not [name for name in names if Path(name).name.startswith("test_") or "__pycache__" in name]
     assert {"busbench/py.typed", "busbench/LICENSE"} <= names
     here = {path.relative_to(ROOT).as_posix() for path in (ROOT / "busbench").rglob("*") if path.is_file()}

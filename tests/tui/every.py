@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -92,16 +93,17 @@ async def _look(mode: Mode, rig: Path) -> Mapping[str, list[Segment]]:
     live = Live("virtual:?period=15ms&lost=0.2:0.1", names=rig_names(plan)).pass_s(1.0)
     both: tuple[tuple[Session, str], ...] = (replay, RECORDING), (live, REHEARSAL)
     found = {}
-    for session, keys in both:
-        async with shown(session, mode.size, rig=rig, is_ascii=mode.is_ascii, shade=mode.shade) as (app, pilot):
-            app.ui.sources = NO_MOTOR
-            for at, key in enumerate(keys.split()):
-                await pilot.press(key)
-                await app.workers.wait_for_complete()
-                for ticks in (1, 20, 100) if app.ui.mover is not None else (1,):
-                    for _ in range(ticks):
-                        if app.ui.mover is not None:
-                            app.ui.mover.tick(0.25)
-                    app.draw()
-                    found[f"{at + 1} keys of {keys}, {ticks} ticks"] = segments(app)
+    with contextlib.chdir(rig.parent):  # what is recorded lies beside the plan
+        for session, keys in both:
+            async with shown(session, mode.size, rig=rig, is_ascii=mode.is_ascii, shade=mode.shade) as (app, pilot):
+                app.ui.sources = NO_MOTOR
+                for at, key in enumerate(keys.split()):
+                    await pilot.press(key)
+                    await app.workers.wait_for_complete()
+                    for ticks in (1, 20, 100) if app.ui.mover is not None else (1,):
+                        for _ in range(ticks):
+                            if app.ui.mover is not None:
+                                app.ui.mover.tick(0.25)
+                        app.draw()
+                        found[f"{at + 1} keys of {keys}, {ticks} ticks"] = segments(app)
     return found

@@ -232,7 +232,7 @@ def test_flags_now_are_told_in_words() -> None:
 def test_frames_of_other_ends_are_frames_too() -> None:
     live = Live("virtual:?frames=off")
     live.port.queue = [Chunk(START_NS + n * 14_000_000, pack_frames([[992] * 16], 0, end).tobytes())
-                       for n, end in enumerate((0x04, 0x14, 0x24, 0x34), 1)]  # fmt: skip
-    live.hands.t_ns = START_NS + 80_000_000
+                       for n, end in enumerate((0x04, 0x14, 0x24, 0x34) * 2, 1)]  # fmt: skip
+    live.hands.t_ns = START_NS + 150_000_000
     live.session.tick(0.05)
-    assert len(live.session.store) == 4
+    assert len(live.session.store) == 8  # the first of a log come when they are proven

@@ -215,7 +215,9 @@ class Transport(LineWidget):
         if said and room > 8:
             line += [("   ", "ink"), (fit(said, room, more=self.ui.glyphs.more), "warn")]
         elif self.has_timeline and not said and room > 8:
-            line += [("   ", "ink"), *strip(self.ui, room)]
+            # On this ground a rule's own colour is too weak.
+            shown = ((text, "dim" if style == "rule" else style) for text, style in strip(self.ui, room))
+            line += [("   ", "ink"), *shown]
         return line
 
     def _place(self) -> Line:
