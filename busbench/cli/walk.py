@@ -85,7 +85,7 @@ def command(
     """
     name, _, settings = port.partition("?")
     if port.startswith(VIRTUAL) and settings:
-        raise DriveError(f"{port}: a walk takes no settings", hint=f"give {name}")
+        raise DriveError(port + ": a walk takes no settings", hint=f"give {name}")
     plan = rig or (port.removeprefix(VIRTUAL) if port.startswith(VIRTUAL) else "")
     if not plan:
         raise DriveError("--rig: missing", hint="name the rig file; `busbench rig new` writes one to start from")
