@@ -61,7 +61,6 @@ class GrowingFile:
         """Hand bytes over to the system.
 
         Args:
-            data: all of them are taken.
             whole: how many of the first bytes may stay where the disk takes no more.
 
         Raises:

@@ -53,7 +53,6 @@ def refuse_input(path: str | Path, inputs: Iterable[str | Path]) -> None:
     """Refuse an output that is an input of the same work, by whatever name: both would be lost.
 
     Args:
-        path: of the output.
         inputs: what is read, besides what was noted; a name that is no file does not matter.
 
     Raises:
@@ -104,7 +103,6 @@ def require_output(
     """Refuse a name that could not be written, before work is done for it.
 
     Args:
-        path: of the output.
         force: True where a file that stands there may be replaced.
         inputs: see refuse_input.
         is_update: True where the file itself is read, to go on with it.
@@ -136,10 +134,7 @@ def write_output(path: str | Path, data: str | bytes, *, force: bool = False, is
     """Write a whole file at once.
 
     Args:
-        path: of the file.
         data: what it holds; text becomes UTF-8 with its line ends as they are.
-        force: True to replace a file that stands there.
-        is_update: see require_output.
 
     Raises:
         OutputError: see OutputFile.

@@ -80,12 +80,6 @@ class BusRecorder:
     def __call__(self, *, seconds: float) -> Recording:
         """Record for so long, or until the source ends.
 
-        Args:
-            seconds: how long.
-
-        Returns:
-            The recording.
-
         Raises:
             PortError: the port is lost for good; what came before is kept.
         """

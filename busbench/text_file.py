@@ -107,9 +107,6 @@ def load_toml(text: str) -> dict[str, Any]:
     Args:
         text: at most BYTES_MAX characters.
 
-    Returns:
-        The tables.
-
     Raises:
         ValueError: it is no TOML, or a key has more than KEY_PARTS_MAX names.
         RecursionError: it is nested too deep.

@@ -14,20 +14,12 @@ _DIFFER = 0.02  # of the period: crystals drift a thousandth of that
 
 
 def clock_back(times: FrameTimes) -> str:
-    """A word on how often the clock goes back, "" where it never does.
-
-    Args:
-        times: all frames of a recording.
-    """
+    """A word on how often the clock goes back, "" where it never does."""
     return _often(_backs(times))
 
 
 def longest_stretch(times: FrameTimes) -> tuple[FrameTimes, str]:
-    """The longest run of frames through which the clock goes on, and a word on it where that is not all.
-
-    Args:
-        times: all frames of a recording.
-    """
+    """The longest run of frames through which the clock goes on, and a word on it where that is not all."""
     back = _backs(times)
     if not back:
         return times, ""

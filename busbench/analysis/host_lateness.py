@@ -34,7 +34,6 @@ def host_lateness(wakes: Sequence[WakeUps], *, first_ns: int, last_ns: int) -> H
     """Sum up what was written down, None where that does not cover the recording.
 
     Args:
-        wakes: an entry a second.
         first_ns, last_ns: the first frame and the last.
     """
     inside = [one for one in wakes if first_ns <= one.t_ns <= last_ns + 2 * _SECOND_NS]

@@ -75,7 +75,6 @@ def jitter_of(x: FrameEnds, found: JitterRange, periods: I32, error: Errors) -> 
     """All figures.
 
     Args:
-        x: the frames.
         found: the range of the period jitter.
         periods: periods of the frames, at least two.
         error: their time errors, which are written over.

@@ -76,7 +76,6 @@ def range_by_reads(
     """With a clock a read: the frames that tell most, and the range; None where they tell nothing.
 
     Args:
-        times: the frames.
         numbers: their numbers, which are clear.
         host: what the recorder wrote down of the computer's lateness.
     """

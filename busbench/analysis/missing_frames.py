@@ -50,15 +50,10 @@ def find_holes(
     bytes must tell: their number over 25, rounded, at least one.
 
     Args:
-        times: the frames.
-        rejects: the bytes in no frame.
         places: where these stand among the frames.
         found: where frames are missing on their period, None where there is none or it is not clear.
         kind: the clock's.
         missing_at_end: frames that were due after the last one and before the end.
-
-    Returns:
-        The places.
     """
     is_timed = found is not None
     missing: dict[int, int] = {}

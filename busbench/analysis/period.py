@@ -102,7 +102,6 @@ def number_frames(times: FrameTimes, *, period_ns: float | None = None) -> Frame
     """Find the period of the frames, and where some are missing.
 
     Args:
-        times: the frames.
         period_ns: the period, where it was found before.
 
     Returns:

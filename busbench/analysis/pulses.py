@@ -128,7 +128,6 @@ def find_pulses(signals: Mapping[str, Edges], *, line: LineSettings = BUS_LINE) 
 
     Args:
         signals: all of one record, by name.
-        line: settings of the bus.
 
     Returns:
         The outputs; None where no signal carries frames.
@@ -168,8 +167,6 @@ def measure_line(name: str, edges: Edges, frames: FrameTable) -> PulseLine | Non
     """Measure one signal as a pulse output.
 
     Args:
-        name: of the signal.
-        edges: its changes.
         frames: of the bus beside it, on the same clock.
 
     Returns:

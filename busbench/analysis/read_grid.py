@@ -55,7 +55,6 @@ def find_grid(read_ns: I64, period_ns: F64, error_ns: F64, *, mean_ns: float) ->
         read_ns: times of reads that ended with a frame, rising, int64 (M,).
         period_ns: single periods, float64 (P,).
         error_ns: deviations of frames from an even beat, float64 (N,).
-        mean_ns: the mean period.
     """
     step_ns = _spectral_step(read_ns, mean_ns) or _heaped_step(period_ns, mean_ns)
     hides_ns = 0.0

@@ -138,7 +138,6 @@ def read_timeline(
     """Read a recording for its outages and timing, letting go of the frames' bytes.
 
     Args:
-        capture: the recording.
         line: line settings, for the time of a character.
         on_block: called with the number of frames so far.
 

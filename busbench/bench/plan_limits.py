@@ -166,9 +166,6 @@ class LimitSources:
     def lock(self, program: Program) -> LockedProgram:
         """The program inside the limits of all sources.
 
-        Args:
-            program: one source among the others.
-
         Raises:
             PlanFaultError: a plan has faults in what is moved or held.
             DriveError: a locked channel has two places of rest, or limits that leave nothing; names both sources.

@@ -29,7 +29,6 @@ def require_motor(port: str, *, names_motor: bool, unsaid: Sequence[str] = (), h
     """Refuse a real port to whoever has not said which channel drives a motor.
 
     Args:
-        port: name or address.
         names_motor: True where it was said, or that none does.
         unsaid: devices of which a plan leaves it open.
         has_options: True where the command line can say it too.
@@ -55,7 +54,6 @@ def require_arming(port: str, *, is_armed: bool, can_stop: bool = True) -> None:
     """Refuse a real port to whoever has not asked for movement, or could not stop it.
 
     Args:
-        port: name or address.
         is_armed: True where the person asked for movement.
         can_stop: True where a key would be heard; no option makes up for it.
 
@@ -91,8 +89,6 @@ def refusal(sources: LimitSources, *, port: str, is_armed: bool, is_walk: bool =
     """Why nothing may be sent, for whoever reads it on a screen; empty where it may.
 
     Args:
-        sources: say what drives a motor.
-        port: name or address.
         is_armed: True where the person asked that a real port may move things.
         is_walk: True where the plan alone says what can turn a propeller.
     """

@@ -99,7 +99,6 @@ def find_answers(rig: Rig, *, rig_path: str | PathLike[str], path: str | PathLik
     """The answers that count for a plan: those named, else those that a walk kept in this folder for its rig file.
 
     Args:
-        rig: the plan.
         rig_path: the rig file; its name without the suffix names the kept answers.
         path: the answers, where a person named them.
 

@@ -27,7 +27,6 @@ def is_live(source: str, *, ports: Iterable[str] = ()) -> bool:
     """True where a source is a port or address and not a recording.
 
     Args:
-        source: what a person gave.
         ports: names of ports that are known to be there.
     """
     from pathlib import Path
@@ -52,7 +51,6 @@ def open_live(source: str, *, line: LineSettings = BUS_LINE, is_sender: bool = F
 
     Args:
         source: a device's name, a pyserial URL, or `virtual:` with its settings.
-        line: how to set the line.
         is_sender: True refuses a socket to which another process sends; a device has one user anyway.
 
     Raises:
@@ -79,8 +77,6 @@ def open_aircraft(
     Args:
         source: `virtual:RIG`, and after a ? `seed=` and `speed=` real or max.
         rig: how it was built where the source names no rig file.
-        faults: what is wrong with it.
-        line: how to set the line.
         is_fast, flies_alone: see AircraftPort; None leaves it to the source.
 
     Raises:
@@ -111,9 +107,6 @@ def open_source(
     """Open a port, an address, a virtual receiver, or a virtual aircraft.
 
     Args:
-        source: as the person gave it.
-        faults: what is wrong with the aircraft.
-        line: how to set the line.
         flies_alone: True where a virtual pilot goes through the whole round by himself.
 
     Raises:

@@ -38,9 +38,7 @@ def plan_walk(
     """The walk that a plan asks for.
 
     Args:
-        rig: the plan.
         rig_path: its file, for errors.
-        port: where the frames go.
         is_rehearsal: True where no aircraft moves.
         rate_pct_per_s: limit of speed; motions take half of it.
         aircraft: name and plan of another virtual aircraft that is walked.
@@ -112,8 +110,6 @@ def begin_walk(
     """A walk from its start, or from where its answers were left.
 
     Args:
-        head: of this walk.
-        stops: its halts.
         path: file of the answers, None where none are kept.
         is_resumed: True goes on with the answers that are there.
 

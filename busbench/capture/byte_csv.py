@@ -35,7 +35,6 @@ def open_file(source: str | Source, options: ReadOptions) -> Capture:
     """Open a CSV of bytes.
 
     Args:
-        source: the file.
         options: `line` tells which steps of the clock can be true.
 
     Raises:

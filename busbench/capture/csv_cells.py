@@ -170,11 +170,7 @@ class Decimals:
 
 
 def decimals(cells: Cells) -> Decimals:
-    """Numbers such as 12, -0.5, 0,0012 or 1.2e-05; a comma counts as a point.
-
-    Args:
-        cells: of one column.
-    """
+    """Numbers such as 12, -0.5, 0,0012 or 1.2e-05; a comma counts as a point."""
     rows = cells.size.size
     digits = np.zeros(rows, np.uint64)
     significant, fraction, power = (np.zeros(rows, np.int16) for _ in range(3))
@@ -223,7 +219,6 @@ def hex_digits(cells: Cells, skip: int) -> tuple[U8, Bools]:
     """Bytes as hex digits, upper or lower case.
 
     Args:
-        cells: of one column.
         skip: characters to pass over first, as in "0x".
 
     Returns:

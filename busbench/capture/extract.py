@@ -112,10 +112,6 @@ class Extract(Capture):
 def split(capture: Capture, *, every_s: float) -> Iterator[tuple[int, CaptureInfo, Iterator[ByteLog]]]:
     """Pieces of a recording, each to be read to its end before the next.
 
-    Args:
-        capture: the recording.
-        every_s: length of a piece.
-
     Yields:
         Number of the piece from 1, by its time, so that one without bytes is left out; what it says of itself, which
         grows while it is read; its runs of bytes. Joined in order they are the whole, bit for bit.

@@ -194,7 +194,6 @@ def read_into(stream: ByteStream, view: memoryview, name: str) -> int:
 
     Args:
         stream: from a source.
-        view: place for the bytes.
         name: of the source, for the error.
 
     Returns:
@@ -220,7 +219,6 @@ def read_head(source: str | Source, *, most: int = HEAD_BYTES) -> bytes:
     """The beginning of a recording, by which its format is told.
 
     Args:
-        source: the recording.
         most: bytes of it, fewer only where it is shorter.
 
     Raises:
@@ -236,7 +234,6 @@ def whole_parts(source: Source, *, start: int, ends: bytes) -> Iterator[tuple[by
     """The text of a recording, about a megabyte at a time, cut behind whole rows or entries.
 
     Args:
-        source: the recording.
         start: byte to begin at.
         ends: characters, any of which ends a row or an entry.
 

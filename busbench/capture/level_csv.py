@@ -38,7 +38,6 @@ def open_file(source: str | Source, options: ReadOptions) -> Capture:
     """Open a CSV of levels as the bytes on one of its columns.
 
     Args:
-        source: the file.
         options: `signal` picks a column by name or number (1 is the first after the
             time); `line` sets the line.
 

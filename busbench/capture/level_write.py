@@ -35,11 +35,7 @@ def vcd_text(lines: Mapping[str, Edges]) -> str:
 
 
 def level_csv_text(lines: Mapping[str, Edges]) -> str:
-    """CSV of levels, times in ns, a row a change.
-
-    Args:
-        lines: by name.
-    """
+    """CSV of levels, times in ns, a row a change."""
     level = {name: edges.initial for name, edges in lines.items()}
     rows = ["time_ns," + ",".join(lines), "0," + ",".join(map(str, level.values()))]
     for t, name, after in _changes(lines):

@@ -43,15 +43,6 @@ def arrow_table(frames: FrameTable, *, clock: Clock, first_t_ns: int) -> Any:
 def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE, force: bool = False) -> int:
     """Write all frames of a recording, a row a frame.
 
-    Args:
-        path: the new file.
-        capture: the recording.
-        line: settings of the line.
-        force: True to write over a file that is there.
-
-    Returns:
-        Frames written.
-
     Raises:
         BusbenchError: the extra is not installed.
         OutputError: the file exists, is the recording itself or cannot be written.

@@ -41,7 +41,6 @@ def open_file(source: str | Source, options: ReadOptions) -> Capture:  # noqa: A
     """Open a Parquet file of frames.
 
     Args:
-        source: the file.
         options: none applies.
 
     Raises:

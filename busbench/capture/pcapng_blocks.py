@@ -297,7 +297,6 @@ def read_bad(comment: str, size: int) -> list[slice] | None:
     """Runs of marked bytes that a comment names, None where it is no such comment.
 
     Args:
-        comment: text of a packet comment.
         size: bytes in the packet; runs are kept inside.
     """
     if not re.fullmatch(r"bad=[0-9]{1,9}(-[0-9]{1,9})?(,[0-9]{1,9}(-[0-9]{1,9})?)*", comment):

@@ -50,7 +50,6 @@ def choose(file: PacketFile, wanted: str | None) -> tuple[pb.Interface, bool, bo
     nothing was received it is what was sent.
 
     Args:
-        file: the capture.
         wanted: name or number of an interface, or None.
 
     Raises:

@@ -29,7 +29,6 @@ def open_file(source: str | Source, options: ReadOptions) -> Capture:
     """Open a pcapng or pcap file of serial bytes.
 
     Args:
-        source: the file.
         options: `interface` picks one by name or number.
 
     Raises:

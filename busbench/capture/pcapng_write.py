@@ -97,17 +97,12 @@ class PcapngWriter:
 
         Args:
             t_ns: the time, on the same clock as the chunks.
-            text: the word.
         """
         self._append(self._packet(t_ns, b"", [pb.mark_comment(text)], False))
         self.tick()
 
     def write_wakes(self, wakes: Iterable[WakeUps]) -> None:
-        """Add how late the computer was, as packets without bytes.
-
-        Args:
-            wakes: an entry a second.
-        """
+        """Add how late the computer was, as packets without bytes."""
         for one in wakes:
             self._append(self._packet(one.t_ns, b"", [pb.wake_comment(one.counts)], False))
 

@@ -39,7 +39,6 @@ def open_file(source: str | Source, options: ReadOptions) -> Capture:  # noqa: A
     """Open a file of raw bytes; any bytes will do.
 
     Args:
-        source: the file.
         options: none applies.
 
     Raises:

@@ -42,7 +42,6 @@ def open_file(source: str | Source, options: ReadOptions) -> Capture:
     """Open a session as the bytes on one of its signals.
 
     Args:
-        source: the file.
         options: `signal` picks one by name or number; `line` sets the line.
 
     Raises:

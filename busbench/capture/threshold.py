@@ -38,7 +38,6 @@ class Thresholds:
 
         Args:
             blocks: all voltages, float64 (rows, signals).
-            names: of the signals.
         """
         kept = np.empty((0, len(names)))
         every = 1  # row of so many that is kept, so that memory stays bounded

@@ -93,7 +93,6 @@ def open_file(source: str | Source, options: ReadOptions) -> Capture:
     """Open a capture of a USB host.
 
     Args:
-        source: a pcapng or pcap file.
         options: `usb_device` picks the adapter, as "bus.device" or "bus.device.endpoint".
 
     Raises:

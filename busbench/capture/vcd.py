@@ -49,7 +49,6 @@ def open_file(source: str | Source, options: ReadOptions) -> Capture:
     """Open a value change dump as the bytes on one of its signals.
 
     Args:
-        source: the file.
         options: `signal` picks one by name or scope.name; `line` sets the line.
 
     Raises:

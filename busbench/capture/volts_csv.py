@@ -24,7 +24,6 @@ def open_file(source: str | Source, options: ReadOptions) -> Capture:
     """Open a CSV of volts as the bytes on one of its columns.
 
     Args:
-        source: the file.
         options: `signal` picks a column by name or number; `line` sets the line.
 
     Raises:

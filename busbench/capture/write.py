@@ -62,8 +62,6 @@ def open_writer(path: str, info: CaptureInfo, *, line: LineSettings = BUS_LINE, 
     Args:
         path: where to; "-" is standard output and takes raw bytes.
         info: clock and source of what will be written.
-        line: settings of the line.
-        force: True to write over a file that is there.
 
     Raises:
         OutputError: the suffix is unknown, the format needs a clock that there
@@ -92,9 +90,7 @@ def write_levels(path: str, lines: Mapping[str, Edges], *, force: bool = False) 
     """Write several lines beside one another as levels.
 
     Args:
-        path: ends in .vcd or .csv.
         lines: by name; the names are single words.
-        force: True to write over a file that is there.
 
     Raises:
         OutputError: the suffix is another, the file exists, or it cannot be written.
@@ -114,7 +110,6 @@ def byte_times(log: ByteLog, *, before_ns: int, character_ns: int) -> I64:
     Args:
         log: bytes with marks up to the last byte.
         before_ns: end of the character before the log, so that none overlap.
-        character_ns: time of one character.
 
     Returns:
         int64 (B,), rising by at least a character.

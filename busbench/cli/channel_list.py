@@ -13,7 +13,6 @@ def parse_channels(text: str, *, option: str) -> list[int]:
     """Channels of a list like 1-4,9,17.
 
     Args:
-        text: the list.
         option: that it was given to, for errors.
 
     Raises:

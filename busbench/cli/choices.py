@@ -20,7 +20,6 @@ def shown(prompt: str, keys: Mapping[str, Word], *, enter: str = "") -> str:
     """A prompt with its keys.
 
     Args:
-        prompt: what is asked.
         keys: what may be said, by its key.
         enter: what Enter does here, where its word does not say it.
     """

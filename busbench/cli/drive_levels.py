@@ -22,14 +22,8 @@ def write_outputs(
     """Write bus and pulse outputs.
 
     Args:
-        program: what is written.
-        blocks: its frames.
         to: a file in .vcd or .csv.
         outputs: channels (1-16) with a pulse output, named output_N.
-        force: True writes over a file that exists.
-
-    Returns:
-        Frames written.
 
     Raises:
         DriveError: a channel has no pulse output, or the program is too long or sends nothing.

@@ -27,10 +27,7 @@ def write_frames(program: Program, blocks: Iterable[FrameBlock], *, to: str, for
     A frame comes as one read would give it, at the time at which its last character ends.
 
     Args:
-        program: what is written.
-        blocks: its frames.
         to: path or "-".
-        force: True writes over a file that exists.
 
     Returns:
         Frames written, and frames left out on purpose.
@@ -60,12 +57,7 @@ def write_frames(program: Program, blocks: Iterable[FrameBlock], *, to: str, for
 
 
 def rehearse(program: Program, blocks: Iterable[FrameBlock]) -> Iterator[str]:
-    """Go through a program without hardware: where its channels stand, read back from the frames.
-
-    Args:
-        program: what is rehearsed.
-        blocks: its frames.
-    """
+    """Go through a program without hardware: where its channels stand, read back from the frames."""
     channels = sorted({part.channel for part in program.parts})
     width = 14 if 9 + 16 * len(channels) <= output.WIDTH else 6  # percent and counts, or percent alone
     gap = "  " if 9 + (width + 2) * len(channels) <= output.WIDTH else " "

@@ -30,8 +30,6 @@ def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: b
     """Send a program to a port, if all that has to be said was said.
 
     Args:
-        port: name or address.
-        program: what to send.
         end: what to do at its end, and when stopped.
         is_armed: True where the person asked for movement.
         sources: who had a word on its limits; one must have said which channel drives a motor, or that none does.
@@ -73,12 +71,7 @@ def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: b
 
 
 def begin_run(receiver: Receiver, source: DriveSource) -> DriveRun:
-    """A run to a port that begins to count down.
-
-    Args:
-        receiver: of the port.
-        source: the frames.
-    """
+    """A run to a port that begins to count down."""
     return DriveRun(receiver, source, countdown_s=COUNTDOWN_S)
 
 
@@ -86,7 +79,6 @@ def look(receiver: Receiver, *, wait_s: float = 0, hint: str = START_AGAIN) -> N
     """Read the port once; say what it has to say for itself.
 
     Args:
-        receiver: of the port.
         wait_s: longest wait for something to come.
         hint: what to do about a port that has gone.
 
@@ -107,9 +99,7 @@ def follow(
 
     Args:
         run: begins its countdown.
-        receiver: reads its port.
         any_key: the keyboard.
-        period_s: time between frames.
         when_sending: called as the first frame goes out.
 
     Raises:

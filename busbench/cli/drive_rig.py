@@ -27,12 +27,6 @@ def rehearse_on(
 ) -> Iterator[str]:
     """Go through a program on an aircraft that exists in numbers only: where its devices stand.
 
-    Args:
-        rig: its plan.
-        program: what is rehearsed.
-        blocks: its frames.
-        faults: what is wrong with the aircraft.
-
     Raises:
         DriveError: no device obeys a channel of the program.
     """

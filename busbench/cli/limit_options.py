@@ -25,7 +25,6 @@ def limit_sources(
     """Read the plans and check the options.
 
     Args:
-        rig: path of --rig.
         source: where the frames go, or what is watched; virtual:RIG is a plan too, or another aircraft beside --rig.
         motors: of --motor, CH or CH=REST.
         has_no_motor: True with --no-motor.

@@ -95,7 +95,6 @@ def listen(live: LivePort, *, stop: threading.Event, seconds: float | None) -> I
     """What a port gives, look by look, until the time is over, it ends, or somebody ends it.
 
     Args:
-        live: the port.
         stop: set to end it.
         seconds: how long, None for no end of its own.
 

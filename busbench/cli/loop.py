@@ -95,9 +95,6 @@ def loop(port: str, port2: str | None = None, *, seconds: float = 5.0, seed: int
 
     Args:
         port: sends, and receives too where there is no second.
-        port2: receives.
-        seconds: how long to send.
-        seed: of the pattern.
 
     Raises:
         PortError: a port cannot be used, or was lost on the way.

@@ -126,9 +126,6 @@ def run(arguments: Iterable[str] | None = None) -> int:
 
     Args:
         arguments: words after the program's name; those of the process by default.
-
-    Returns:
-        The exit code.
     """
     words = sys.argv[1:] if arguments is None else list(arguments)
     _replace_closed_streams()

@@ -147,7 +147,6 @@ def table_lines(head: Sequence[str], rows: Sequence[Sequence[str]], *, left: int
     """Columns set under one another.
 
     Args:
-        head: titles.
         rows: cells, already text.
         left: how many columns from the left are words; the others are figures.
     """

@@ -48,11 +48,6 @@ def command(port: str, seconds: float, baud: int, parity: str, stop_bits: str, f
 def probe(port: str, *, seconds: float, line: LineSettings) -> ProbeResult:
     """Listen and judge.
 
-    Args:
-        port: name or address.
-        seconds: how long.
-        line: how to set the line.
-
     Raises:
         PortError: it cannot be opened.
     """

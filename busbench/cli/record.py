@@ -149,13 +149,7 @@ def record(
     """Record until the time is over, the source has ended, or somebody stops it.
 
     Args:
-        port: name or address.
-        output: path of the recording.
         seconds: how long, or None.
-        force: True writes over a file that exists.
-        line: how to set the line.
-        stop: set to stop.
-        faults: of a virtual aircraft.
 
     Raises:
         PortError: the port cannot be opened; no file is made then.

@@ -87,12 +87,8 @@ def simulate(settings: ReceiverSettings, outlet: Outlet, *, is_fast: bool = Fals
     """Print where it is heard, and run it.
 
     Args:
-        settings: the receiver.
         outlet: where it comes out.
         is_fast: True as fast as it is taken.
-
-    Returns:
-        Bytes given.
     """
     from busbench.sim.playback import play
 

@@ -46,7 +46,6 @@ def fault_option(where: str, *, example: str) -> Callable[[F], F]:
 
     Args:
         where: with what the option goes, in a word or two.
-        example: a fault that shows there.
     """
     words = f"{where}. Build a fault into the aircraft, as in {example}."
     return click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]", help=words)

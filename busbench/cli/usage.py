@@ -26,7 +26,6 @@ def as_error(error: click.ClickException, *, words: Sequence[str] = ()) -> Busbe
     """The same as one line: what, where, and what to do next.
 
     Args:
-        error: as click tells it.
         words: the command line behind the program's name, which tells the command where the error does not.
     """
     path = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else _path(words)

@@ -131,8 +131,6 @@ def verify(
     """Check a source against a rig; returns the exit code.
 
     Args:
-        source: a recording or a port.
-        rig_path: the rig file.
         report, junit, walk, keep: files; see the command.
         format_: "table" or "json".
         shows_all: True writes out in the table what passed, too.

@@ -48,13 +48,9 @@ def guide(
     """Lead a person through the round on a port; on a virtual aircraft a virtual pilot does what is asked.
 
     Args:
-        source: the port.
-        rig: the plan.
         rig_path: its file, named where it has faults.
         keep: file for what is received, or None.
-        line: how to set the line.
         answers: of a walk, for the verdict.
-        faults: of a virtual aircraft.
         asks: False goes through a rehearsal without a word from anybody.
 
     Returns:

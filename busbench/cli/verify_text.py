@@ -21,7 +21,6 @@ def verify_lines(found: Verification, *, rig_path: str = "RIG.toml", shows_all: 
     """The checks under their verdicts, none wider than 80 columns, then the verdict of the whole.
 
     Args:
-        found: the checks.
         rig_path: the rig file, named where it has faults.
         shows_all: True writes out each channel that passed, and not only what was looked at.
     """

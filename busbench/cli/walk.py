@@ -204,9 +204,7 @@ def go_round(
 
     Args:
         state: where to begin.
-        bench: what moves.
         read_key: the keyboard.
-        program_of: the motion of a halt.
         save: called after everything that is worth keeping.
 
     Returns:

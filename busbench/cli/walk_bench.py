@@ -31,7 +31,6 @@ class Bench(Protocol):
         """Make one motion; any key stops it.
 
         Args:
-            program: the motion.
             read_key: the keyboard.
 
         Returns:

@@ -75,8 +75,6 @@ def watch(
         motor: channels that drive a motor, as CH or CH=REST.
         no_motor: True where none does.
         bell: True rings on losses.
-        is_ascii: True draws with plain characters.
-        theme: colours.
 
     Raises:
         BusbenchError: the terminal cannot show it; motors are said wrongly; the source or the rig cannot be opened.

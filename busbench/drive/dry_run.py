@@ -57,8 +57,6 @@ def dry_run(program: Program, *, end: EndState = EndState.REST, hold_s: float = 
     from shapes and limits, never less than what is sent.
 
     Args:
-        program: what would be sent.
-        end: what would be done at its end.
         hold_s: how long a hold at the end is looked at.
     """
     feed = FrameGenerator(program, end=end, hold_s=hold_s)

@@ -49,7 +49,6 @@ class Fields:
         Args:
             key: the key.
             what: what is wrong, behind the value.
-            hint: what to do.
         """
         value = self._values.get(key)
         inside = value if isinstance(value, list) else [value]

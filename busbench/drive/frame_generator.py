@@ -264,8 +264,6 @@ def frame_blocks(
     """All frames of a program for a file, from the soft start to the end state.
 
     Args:
-        program: what to send.
-        end: what to do at its end.
         last: counts last sent, (16,), where known.
         hold_s: how long HOLD goes on.
         block: most frames in one block.

@@ -30,7 +30,6 @@ def receiver_lines(
         t_ns: begin of each frame, int64 (N,).
         counts: of channels 1-16 in each, uint16 (N, 16).
         outputs: channel (1-16) of each pulse line, by the line's name.
-        scale: of the receiver.
         period_ns: of the pulses, None for one a frame.
 
     Returns:

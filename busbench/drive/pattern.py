@@ -26,7 +26,6 @@ def pattern_block(number: int, *, seed: int) -> bytes:
 
     Args:
         number: 0 and up; told modulo 2**21.
-        seed: of the pattern.
     """
     told = number % _NUMBERS
     count = bytes(0x80 | told >> shift & 0x7F for shift in (0, 7, 14))
@@ -89,9 +88,7 @@ def judge_echo(chunks: Sequence[Chunk], *, sent: int, seed: int) -> Echo:
     """Find the blocks in what was received.
 
     Args:
-        chunks: reads in their order.
         sent: how many blocks were sent, below 2**21.
-        seed: of the pattern.
     """
     data = np.frombuffer(b"".join(chunk.data for chunk in chunks), np.uint8)
     places, numbers = _intact(data, sent, seed)

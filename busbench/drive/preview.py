@@ -25,14 +25,7 @@ _FAULTS = {"lost": "frame-lost flag", "failsafe": "failsafe flag", "gap": "no fr
 
 
 def preview_lines(program: Program, seen: DryRun, *, end: EndState, is_ascii: bool = False) -> Iterator[str]:
-    """The drawing and the list, line by line.
-
-    Args:
-        program: what would be sent.
-        seen: its survey.
-        end: what would be done at its end.
-        is_ascii: True for a terminal without Unicode.
-    """
+    """The drawing and the list, line by line."""
     frames = pluralize(seen.frames, "frame")
     yield f"{program.name}: {frames} in {seen.duration_s:.3f} s, one every {program.period_s * 1e3:g} ms"
     if seen.looked_at < seen.frames:
@@ -59,9 +52,6 @@ def list_lines(program: Program, seen: DryRun, *, end: EndState, is_drawn: bool 
     """What each channel will do, in words.
 
     Args:
-        program: what would be sent.
-        seen: its survey.
-        end: what would be done at its end.
         is_drawn: True where what limits hold back stands by the drawing already.
     """
     for channel in np.nonzero(seen.is_driven)[0].tolist():

@@ -188,7 +188,6 @@ def lock(limits: Limits, *, channel: int, rest: int | None = None) -> Limits:
     """The same limits with one channel locked.
 
     Args:
-        limits: of all channels.
         channel: 0-17.
         rest: where, in counts, or 0 and 1 for channels 16 and 17; None for where it rests.
     """

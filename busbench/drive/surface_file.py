@@ -118,10 +118,6 @@ def _entry_dict(entry: Entry) -> dict[str, Any]:
 def write_walk(path: str | Path, head: WalkHead, entries: Sequence[Entry]) -> None:
     """Replace the file as a whole: it is the old one or the new one, whatever happens meanwhile.
 
-    Args:
-        path: of the file.
-        head, entries: what it shall say.
-
     Raises:
         OutputError: it cannot be written; the old one is untouched.
     """
@@ -151,9 +147,6 @@ class SavedWalk:
 
 def read_walk(path: str | Path) -> SavedWalk:
     """Read the answers of a walk.
-
-    Args:
-        path: of the file.
 
     Raises:
         DriveError: it cannot be read or is no such file.
@@ -231,8 +224,6 @@ def merge(stops: Sequence[Station], saved: SavedWalk, *, path: str | Path) -> tu
     anew, with its note kept.
 
     Args:
-        stops: of the plan.
-        saved: what was read.
         path: of the file, for errors.
 
     Returns:

@@ -25,7 +25,6 @@ def walk_limits(stops: Sequence[Station], *, scale: Scale, rate_pct_per_s: float
 
     Args:
         stops: give ends and rest of their channels.
-        scale: for all other channels.
         rate_pct_per_s: fastest movement; the motions take half of it.
     """
     limits = default_limits(scale)
@@ -46,9 +45,6 @@ def stop_program(stop: Station, *, limits: Limits, scale: Scale, period_s: float
     """The motion of one halt; every other channel is locked where it rests.
 
     Args:
-        stop: the halt.
-        limits: of the walk.
-        scale: of the plan.
         period_s: time from frame to frame.
     """
     parts, start_s = [], 0.0

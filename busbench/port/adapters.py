@@ -100,8 +100,6 @@ def chip_of(vid: int | None, pid: int | None, *, product: str = "", device: str 
 
     Args:
         vid, pid: USB vendor and product, or None for what is not on USB.
-        product: what it calls itself.
-        device: its name.
 
     Source: the chip makers' data sheets and the Linux drivers of the families.
     """
@@ -122,7 +120,6 @@ def list_adapters(*, ports: Callable[[], Iterable[Any]] = list_ports.comports, s
     """Every serial port that is there.
 
     Args:
-        ports: lists what is plugged in.
         sysfs: where Linux tells of USB serial devices.
     """
     return [_adapter(entry, sysfs) for entry in sorted(ports(), key=lambda entry: str(entry.device))]

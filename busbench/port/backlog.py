@@ -259,11 +259,7 @@ class QueueBacklog(Backlog):
 
 
 def backlog_of(port: Any) -> Backlog:
-    """What tells how much an open port still holds.
-
-    Args:
-        port: a port of pyserial.
-    """
+    """What tells how much an open port still holds."""
     connection = getattr(port, "_socket", None)
     if isinstance(connection, socket.socket):
         return SocketBacklog(connection)

@@ -48,7 +48,6 @@ def identify(source: str, *, ports: Ports = list_ports.comports) -> Identity:
 
     Args:
         source: a device's name or a URL.
-        ports: lists what is plugged in.
     """
     device = source
     if source.lower().startswith("hwgrep://"):
@@ -67,7 +66,6 @@ def find_again(identity: Identity, *, ports: Ports = list_ports.comports) -> str
 
     Args:
         identity: from `identify`.
-        ports: lists what is plugged in.
 
     Returns:
         A name to open. What is on USB may have another name than before.

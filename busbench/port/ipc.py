@@ -164,7 +164,6 @@ def command(word: str, *, value: object = None) -> bytes:
     """An order to the child.
 
     Args:
-        word: what to do.
         value: anything that can be pickled.
     """
     body = pickle.dumps((word, value))

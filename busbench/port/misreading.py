@@ -15,7 +15,6 @@ def misread_bytes(blocks: Iterable[ByteLog], *, line: LineSettings, has_marks: b
 
     Args:
         blocks: bytes of the bus, each with the time at which its character ends.
-        line: settings of the adapter.
         has_marks: True where it marks damaged bytes.
 
     Returns:

@@ -105,7 +105,6 @@ def require_port(source: str, *, then: str) -> None:
     """Refuse a port that is not there before anything is said about what it will do; addresses are tried when opened.
 
     Args:
-        source: what a person named.
         then: what to do where it is a file.
 
     Raises:
@@ -120,7 +119,6 @@ def check_node(device: str, *, then: str = "give it to a command that reads reco
     """Refuse what is no port before it is touched.
 
     Args:
-        device: its name.
         then: what to do where it is a file.
 
     Raises:
@@ -158,10 +156,6 @@ def _is_like_virtual(device: str) -> bool:
 @contextlib.contextmanager
 def translated(source: str, device: str) -> Iterator[None]:
     """Turn what the system and pyserial raise into a PortError.
-
-    Args:
-        source: what the person named.
-        device: the device behind it.
 
     Raises:
         PortError: whatever was raised inside.

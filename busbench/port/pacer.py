@@ -186,7 +186,6 @@ class Pacer:
         """Let the source come to its end.
 
         Args:
-            reason: for people.
             is_abandoned: True where nobody is left to stop it once more.
         """
         self._reason = self._reason or reason

@@ -161,7 +161,6 @@ def open_client(source: str, *, line: LineSettings = BUS_LINE, waits: bool = Tru
 
     Args:
         source: a device's name or a pyserial URL.
-        line: how to set the line.
         waits: False returns while the port is still being opened; then `read` reports if that failed.
         is_sender: True refuses a socket to which another process sends; a device has one user anyway.
 

@@ -104,10 +104,6 @@ def classify(chunks: Sequence[Chunk], *, clock: Clock, line: LineSettings = BUS_
     Args:
         chunks: all that was received, in order.
         clock: how well its times are known.
-        line: how the line was set.
-
-    Returns:
-        What it is and what to do.
 
     Source of the signatures: common practice, no source; made by reading the
     bus's own waveform with each wrong setting, frames of any content begin so.

@@ -18,8 +18,6 @@ def draw_harness(rig: Rig, case: LoadCase | None, weakest: Weakest | None, *, ca
 
     Args:
         rig: the plan; its leads form a tree.
-        case: the load case shown.
-        weakest: from find_weakest.
         caption: written above it, where nothing around it says what it shows.
     """
     rows = layout_tree(rig, case=case)

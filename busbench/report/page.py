@@ -75,7 +75,6 @@ def page_html(
     """The page.
 
     Args:
-        found: all checks.
         provenance: where they come from.
         not_walked: names and reasons of what no walk looked at, None where no answers of a walk were given.
 

@@ -23,9 +23,6 @@ def data_element(figures: Mapping[str, object]) -> str:
 def read_figures(path: str) -> dict[str, object]:
     """The figures of a page.
 
-    Args:
-        path: of the page.
-
     Raises:
         BusbenchError: it cannot be read, or holds no figures of busbench.
     """
@@ -46,13 +43,7 @@ def read_figures(path: str) -> dict[str, object]:
 
 
 def first_difference(page: object, made: object, *, place: str = "") -> str:
-    """Where two sets of figures differ first, in words; empty where they agree.
-
-    Args:
-        page: of the page.
-        made: made again.
-        place: names so far.
-    """
+    """Where two sets of figures differ first, in words; empty where they agree."""
     if isinstance(page, Mapping) and isinstance(made, Mapping):
         for name in [*page, *(one for one in made if one not in page)]:
             inner = f"{place}.{name}" if place else str(name)

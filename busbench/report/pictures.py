@@ -40,8 +40,6 @@ def draw_trace(evidence: VerifyInputs, mapped: ChannelPlan, turn: ControlMove | 
     """A channel over the whole recording, with the plan's ends dashed.
 
     Args:
-        evidence: the recording.
-        mapped: the channel.
         turn: bracketed, where there is one.
         loss: hatched, where there is one.
     """
@@ -77,7 +75,6 @@ def draw_channel(title: str, t_s: F64, values: NDArray[np.int16], end_s: float, 
     """A channel of any recording over time, with its min and max; where no frame came the line is broken.
 
     Args:
-        title: whose it is.
         t_s: seconds, float64 (N,).
         values: counts, or 0 and 1, int16 (N,).
         end_s: end of the recording.
@@ -159,7 +156,6 @@ def draw_histogram(timing: Timing, t_ns: I64, *, plan_ms: float | None = None) -
     """How long the periods were; empty where the clock tells nothing of it.
 
     Args:
-        timing: of the recording.
         t_ns: time of each frame, int64 (N,).
         plan_ms: planned period, marked where it is given.
     """
@@ -208,7 +204,6 @@ def draw_outages(events: Sequence[Outage], end_s: float, *, off: LinkLoss | None
     """When the bus was out, one lane for each kind.
 
     Args:
-        events: outages with times.
         end_s: end of the recording.
         off: hatched, where the transmitter was off.
     """

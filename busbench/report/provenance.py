@@ -41,7 +41,6 @@ def gather(*, source: str, recording_path: str | None, rig_path: str, now: datet
     Args:
         source: recording or port, as the person gave it.
         recording_path: the recording's file, None where there is none.
-        rig_path: the rig file.
         now: the time; this moment by default.
     """
     import numpy as np

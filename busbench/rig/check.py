@@ -51,9 +51,6 @@ def motion_faults(rig: Rig) -> list[Finding]:
 def check_rig(rig: Rig) -> list[Finding]:
     """Look for the faults of a plan.
 
-    Args:
-        rig: the plan.
-
     Returns:
         Faults first, then hints, each group in the order in which it is looked for.
     """

@@ -28,9 +28,6 @@ AREAS_MM2 = (0.08, 0.14, 0.25, 0.34, 0.5, 0.75, 1.0, 1.5, 2.5, 4.0)  # IEC 60228
 def gauge_area_mm2(awg: int) -> float:
     """Copper area of a gauge.
 
-    Args:
-        awg: gauge number.
-
     Returns:
         Area in square millimetres.
 
@@ -45,7 +42,6 @@ def conductor_ohm_per_m(area_mm2: float, *, temperature_c: float = REFERENCE_C) 
 
     Args:
         area_mm2: copper area.
-        temperature_c: of the wire.
 
     Returns:
         Ohms a metre.
@@ -67,7 +63,6 @@ def lead_ohm(lead: Lead | None, *, temperature_c: float = REFERENCE_C) -> float:
 
     Args:
         lead: the lead, None for none known.
-        temperature_c: of its wire.
 
     Returns:
         Ohms; 0 for None.

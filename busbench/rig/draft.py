@@ -89,7 +89,6 @@ def propose_channels(tables: Iterable[FrameTable], *, has_clock: bool = True) ->
     Frames flagged lost or failsafe and frames with damaged bytes are left out.
 
     Args:
-        tables: frames in order.
         has_clock: False where their times mean nothing.
 
     Returns:
@@ -235,12 +234,7 @@ def draft_toml(draft: Draft, *, names: Sequence[str] = (), scale: Scale) -> str:
     """Write a draft as a rig file that loads.
 
     Args:
-        draft: the proposal.
         names: of the devices in the order in which they were moved.
-        scale: the scale assumed.
-
-    Returns:
-        TOML text.
     """
     period = draft.period_ms if draft.period_ms else 14.0
     said = "" if draft.period_ms else "  # not measured: the recording has no times"

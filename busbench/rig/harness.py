@@ -82,10 +82,6 @@ def branch_ohm(lead: Lead | None, *, temperature_c: float = REFERENCE_C) -> floa
 def build_network(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Network:
     """The supply network of a plan.
 
-    Args:
-        rig: the plan.
-        temperature_c: of all leads.
-
     Returns:
         The network: supply, receiver, hubs and devices in the order of the file.
 
@@ -248,8 +244,6 @@ class Solver:
         Args:
             volts: at each node without it, (nodes,).
             at: a hub, the receiver or the supply: what hangs on it rises with it.
-            start, end: two such nodes.
-            siemens: the conductance.
 
         Source: Sherman and Morrison, inverse of a matrix after a change of rank one.
         """
@@ -263,7 +257,6 @@ def sinks_of(rig: Rig, network: Network, drawn_a: Sequence[float] | F64) -> F64:
     """Currents of the devices placed on their nodes.
 
     Args:
-        rig: the plan.
         network: built from it.
         drawn_a: of each device in the order of the file, (devices,) or (T, devices).
 

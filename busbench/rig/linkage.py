@@ -17,7 +17,6 @@ def horn_angle(arm_deg: ArrayLike, *, arm_mm: float, horn_mm: float, base_mm: fl
             turns its end away from the horn's axis.
         arm_mm: radius of the arm at the rod.
         horn_mm: radius of the horn at the rod.
-        base_mm: distance between the axes.
 
     Returns:
         Angle of the horn from neutral the same way round, degrees, float64; NaN where the linkage locks.
@@ -41,7 +40,6 @@ def straight_throw_mm(chord_mm: float, angle_deg: ArrayLike) -> F64:
     """How far a trailing edge moves, measured straight across from neutral.
 
     Args:
-        chord_mm: hinge to trailing edge.
         angle_deg: angle of the surface from neutral, any shape.
 
     Returns:
@@ -65,7 +63,6 @@ def surface_deg(device: Device, arm_deg: ArrayLike) -> F64:
     planned throw_deg, else the arm's own angle. A mirrored device moves its surface the other way.
 
     Args:
-        device: the device.
         arm_deg: its arm's angle from neutral, any shape.
 
     Returns:

@@ -72,11 +72,7 @@ def parse_rig(text: str, *, path: str | Path = "rig") -> Rig:
     """Read the text of a rig file.
 
     Args:
-        text: TOML.
         path: the file's name, for errors.
-
-    Returns:
-        The plan.
 
     Raises:
         RigError: it says what cannot be.

@@ -52,9 +52,6 @@ class MotorRest:
 def motor_rests(rig: Rig) -> tuple[MotorRest, ...]:
     """Where each motor and engine must rest, what kills an ignition included.
 
-    Args:
-        rig: the plan, whether it makes sense or not.
-
     Returns:
         One for each such device on a channel of the frame, in the order of the file; several may share a channel.
     """

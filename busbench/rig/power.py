@@ -166,10 +166,6 @@ class Harness:
 def build_harness(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Harness:
     """Make a plan ready to be solved.
 
-    Args:
-        rig: the plan.
-        temperature_c: of the leads.
-
     Raises:
         RigError: the leads form no tree.
     """
@@ -193,10 +189,6 @@ def power_cases(rig: Rig, *, temperature_c: float = REFERENCE_C) -> list[LoadCas
     Of a large plan only those stalls are solved that leave the least voltage, as
     many as make CELLS_MAX figures; unlisted_stalls counts the others.
 
-    Args:
-        rig: the plan.
-        temperature_c: of the leads.
-
     Returns:
         The cases in that order.
 
@@ -218,10 +210,8 @@ def run_program(
     They stand where the first frame has them when it begins.
 
     Args:
-        rig: the plan.
         counts: of channels 1-16, (N, 16).
         period_s: from frame to frame.
-        temperature_c: of the leads.
         flags: byte 23 of each frame or of all, for channels 17 and 18.
 
     Returns:
@@ -334,7 +324,6 @@ def find_endurance(rig: Rig, *, moving_pct: float) -> Endurance | None:
     where it lowers it by itself.
 
     Args:
-        rig: the plan.
         moving_pct: share of the time in which all devices move, 0-100.
 
     Returns:

@@ -34,15 +34,6 @@ def power_lines(
 ) -> Iterator[str]:
     """Load cases, weakest lead, advice and endurance.
 
-    Args:
-        rig: the plan.
-        cases: solved.
-        weakest: from find_weakest.
-        endurance: from find_endurance.
-        run: from run_program.
-        temperature_c: that the leads were reckoned at.
-        is_ascii: draw with plain ASCII.
-
     Yields:
         Lines.
     """

@@ -14,10 +14,6 @@ def rest_counts(device: Device, scale: Scale) -> float:
 
     As far as the plan does not state it: a motor where it is off, an engine at idle, an on/off channel at its low
     end, all else at neutral.
-
-    Args:
-        device: the device.
-        scale: the rig's.
     """
     return endpoints_of(device, scale).neutral_counts + rest_pct(device) / 100 * FULL_COUNTS
 

@@ -106,7 +106,6 @@ class ServoMotion:
         """Let time pass, then take in a frame.
 
         Args:
-            dt_s: time since the step before.
             counts: of channels 1-16, (16,), of the frame that has just come, or None.
             flags: byte 23 of that frame.
             powered: which devices have had enough voltage meanwhile, (devices,); all by default.

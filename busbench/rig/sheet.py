@@ -70,12 +70,6 @@ def setup_steps(rig: Rig) -> tuple[SetupStep, ...]:
     """In which order to set devices up, each plugged in alone.
 
     By channel; members of one group follow one another; motors and sensors come last.
-
-    Args:
-        rig: the plan.
-
-    Returns:
-        One step a device.
     """
     first: dict[str, int] = {}
     for device in rig.driven:
@@ -146,10 +140,6 @@ def _note(device: Device, *, is_kill: bool) -> str:
 
 def sheet_html(rig: Rig, *, made_on: str = "") -> str:
     """The page to print: order of set-up, labels, wiring tree.
-
-    Args:
-        rig: the plan.
-        made_on: a date to print, as text.
 
     Returns:
         One self-contained HTML document, A4, without script; all words of the plan are escaped.

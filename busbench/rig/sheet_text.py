@@ -14,10 +14,6 @@ INDENT = "        "
 def sheet_lines(rig: Rig, *, is_ascii: bool = False) -> Iterator[str]:
     """Rules, a few lines a device with a box to tick, and the wiring tree.
 
-    Args:
-        rig: the plan.
-        is_ascii: draw with plain ASCII.
-
     Yields:
         Lines, not broken to any width; the tree in one piece.
     """

@@ -29,9 +29,6 @@ class Loose:
 def find_loose(rig: Rig) -> Loose:
     """Find rings and missing parents among hubs, feeds and devices.
 
-    Args:
-        rig: the plan.
-
     Returns:
         What is amiss; false where nothing is.
     """
@@ -105,12 +102,7 @@ def hubs_downwards(rig: Rig) -> Iterator[Hub]:
 
 
 def way_to(rig: Rig, name: str) -> tuple[Hub, ...]:
-    """Hubs from the receiver down to a hub or device, itself included where it is a hub.
-
-    Args:
-        rig: a plan whose leads form a tree.
-        name: of the hub or device.
-    """
+    """Hubs from the receiver down to a hub or device, itself included where it is a hub."""
     hubs = {hub.name: hub for hub in rig.hubs}
     at = name if name in hubs else next((d.parent for d in rig.devices if d.name == name), RECEIVER)
     way: list[Hub] = []

@@ -41,10 +41,6 @@ def full_us(scale: Scale) -> float:
 def endpoints_of(device: Device, scale: Scale) -> Endpoints:
     """Neutral and ends of a device.
 
-    Args:
-        device: the device.
-        scale: the rig's.
-
     Returns:
         Its ends: travel_pct either side of its neutral.
     """
@@ -60,9 +56,7 @@ def level_sent(device: Device, pct: float, scale: Scale) -> int:
     """A position of a device's channel as a frame carries it: whole counts, 0 or 1 on channels 17 and 18.
 
     Args:
-        device: the device.
         pct: percent either side of its neutral.
-        scale: the rig's.
     """
     if (device.channel or 0) > CHANNELS:
         return int(pct >= ON_PCT)

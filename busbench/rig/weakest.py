@@ -67,10 +67,6 @@ def find_weakest(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Weakest | N
 
     The case looked at is the worst one short of all stalled at once.
 
-    Args:
-        rig: the plan.
-        temperature_c: of the leads.
-
     Returns:
         The weakest place, or None where nothing draws a current.
 

@@ -44,7 +44,6 @@ def layout_tree(rig: Rig, *, case: LoadCase | None = None) -> tuple[TreeRow, ...
     """Lay out the tree, rows from top to bottom.
 
     Args:
-        rig: the plan.
         case: load case whose volts and amperes stand beside the nodes.
 
     Returns:
@@ -97,7 +96,6 @@ def draw_tree(rows: tuple[TreeRow, ...], *, title: str = "", is_ascii: bool = Fa
     """Draw a tree in text.
 
     Args:
-        rows: from layout_tree.
         title: head of the first column; without one no column has a head.
         is_ascii: draw lines and units with plain ASCII; names stay as they are.
 
@@ -126,12 +124,7 @@ def _cells(row: TreeRow) -> tuple[str, str, str]:
 
 
 def branch_titles(rows: tuple[TreeRow, ...], *, lines: dict[str, str] = LINES) -> list[str]:
-    """The name of each row, after the lines that lead to it.
-
-    Args:
-        rows: from layout_tree.
-        lines: LINES or LINES_ASCII.
-    """
+    """The name of each row, after the lines that lead to it."""
     titles: list[str] = []
     under: list[str] = []  # what is drawn before the branches below each row
     for row in rows:

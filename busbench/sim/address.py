@@ -105,7 +105,6 @@ def read_settings(texts: Mapping[str, str], *, source: str = "") -> ReceiverSett
     """Settings from words and their values.
 
     Args:
-        texts: as people write them.
         source: for the error; empty where the words are options of a command.
 
     Raises:

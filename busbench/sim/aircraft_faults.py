@@ -134,9 +134,6 @@ def parse_fault(text: str) -> AircraftFault:
     Args:
         text: as in "reversed:left flap", "wrong-channel:rudder:5" or "brown-out::0.8".
 
-    Returns:
-        The fault.
-
     Raises:
         RigError: it names no known kind, or a value that cannot be.
     """
@@ -165,10 +162,6 @@ def parse_fault(text: str) -> AircraftFault:
 
 def check_fault(fault: AircraftFault, rig: Rig) -> None:
     """Refuse what cannot be built into an aircraft.
-
-    Args:
-        fault: the fault.
-        rig: the aircraft.
 
     Raises:
         RigError: it names no device that is driven, or one where it takes none.

@@ -118,11 +118,7 @@ class VirtualRig:
         self._advance(t_ns, counts, flags)
 
     def wait(self, t_ns: int) -> None:
-        """Let time pass without a frame, in steps short enough for voltages to follow.
-
-        Args:
-            t_ns: time to reach.
-        """
+        """Let time pass without a frame, in steps short enough for voltages to follow."""
         step_ns = max(1_000_000, round(self.rig.plan.period_ms * 1e6))
         while self._t_ns is not None and t_ns - self._t_ns > step_ns:
             self._advance(self._t_ns + step_ns, None, 0)

@@ -92,7 +92,6 @@ def add_noise(t_ns: I64, data: U8, noise: Noise, random: np.random.Generator) ->
         t_ns: times at which the characters end, int64 (B,).
         data: the bytes, uint8 (B,).
         noise: how much.
-        random: the dice.
 
     Returns:
         Times and bytes that are left, and 1 for each that parity or framing tells to be damaged.

@@ -108,7 +108,6 @@ class Outlet(Protocol):
         """Give bytes to whoever listens.
 
         Args:
-            data: the bytes.
             waits_while: asked again and again while a listener does not take them; None drops what is not taken at
                 once, as a line would.
         """
@@ -127,7 +126,6 @@ def play(
     """Run a receiver from the moment somebody listens; what nobody hears is gone.
 
     Args:
-        settings: the receiver.
         outlet: where it comes out.
         is_fast: True gives everything as fast as it is taken.
         is_wanted: asked now and then whether to go on.

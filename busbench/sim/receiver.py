@@ -78,9 +78,6 @@ class ReceiverSettings:
     def check(self, source: str) -> None:
         """Refuse what no receiver could send.
 
-        Args:
-            source: for the error.
-
         Raises:
             PortError: says which setting and why.
         """
@@ -131,9 +128,6 @@ def line_blocks(settings: ReceiverSettings) -> Iterator[ByteLog]:
 
 def adapter_blocks(settings: ReceiverSettings) -> Iterator[ByteLog]:
     """What an adapter on the line hands over, and when.
-
-    Args:
-        settings: the receiver.
 
     Returns:
         Logs with one mark a read, one for every BLOCK slots (at the end one more),

@@ -65,10 +65,8 @@ def look(
     """Look at all channels.
 
     Args:
-        store: the frames.
         place: where on the axis.
         since: row from which ranges are taken.
-        points: steps of the trace.
         glitches: indices of channels that had a glitch lately.
         stale_ns: age up to which a frame still counts as the one now.
         is_gone: True where no frame is due to the place any more; the values are those of the last one.
@@ -104,9 +102,6 @@ def between(store: FrameStore, lo: int, hi: int, *, points: int, stale_ns: int =
     """Values of all channels in equal steps from one place on the axis to another, -1 where no frame came.
 
     Args:
-        store: the frames.
-        lo, hi: places on the axis.
-        points: steps.
         stale_ns: age up to which a frame still counts.
 
     Returns:

@@ -81,8 +81,6 @@ def traces(values: I16, low: U16, high: U16, glyphs: Glyphs, *, rows: int = 1) -
     Args:
         values: int16 (C, points), -1 where nothing came; two points a cell, one where glyphs have levels.
         low, high: what the bottom and the top stand for, uint16 (C,).
-        glyphs: what to draw with.
-        rows: lines a channel.
 
     Returns:
         For each channel its lines, top first.
@@ -160,8 +158,6 @@ def bands(lows: I64, highs: I64, ends: tuple[int, int], width: int, height: int,
     Args:
         lows, highs: min and max of each part of the time, -1 for none, int64 (P,).
         ends: what the bottom and the top stand for.
-        width, height: cells.
-        glyphs: what to draw with.
     """
     points = width if glyphs.levels else 2 * width
     first = np.arange(points) * lows.size // points

@@ -94,7 +94,6 @@ def make_app(
         session: None asks for a source.
         opener: makes a session of what a person named.
         rings: True rings the bell on losses.
-        is_ascii: True draws with plain characters.
         shade: dark or light, where the terminal has the colours.
         is_timed: False leaves the ticks to the caller.
         rig, rig_path, is_armed, sources, faults: see AppState.

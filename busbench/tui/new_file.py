@@ -11,7 +11,6 @@ def free_name(name: str, *, beside: str = "") -> str:
     """A name that is not taken: the one proposed, or the same with -2, -3 … before its suffix.
 
     Args:
-        name: the one proposed.
         beside: suffix of a file of the same name that must be free too.
     """
     path, number = Path(name), 1

@@ -33,10 +33,7 @@ def open_session(
     """Open a port, an address, a virtual receiver or aircraft, or a recording.
 
     Args:
-        source: what a person named.
         options: line settings, and choices that a recording may leave open.
-        rig: gives names and scale.
-        faults: of a virtual aircraft.
 
     Raises:
         PortError: the port cannot be opened.

@@ -65,7 +65,6 @@ def choose(shade: Shade, environ: Mapping[str, str] | None = None) -> Palette:
     """The palette that a terminal and a person's settings allow.
 
     Args:
-        shade: dark or light.
         environ: the environment, by default that of the process.
     """
     surroundings = os.environ if environ is None else environ

@@ -179,12 +179,6 @@ class ReplaySession(Session):
     def export(self, path: str) -> str:
         """Write what lies between the marks of the cut to a new pcapng file; reads the recording anew.
 
-        Args:
-            path: the file to make.
-
-        Returns:
-            For people: what was written.
-
         Raises:
             OutputError: there is no cut, or the file cannot be written.
         """

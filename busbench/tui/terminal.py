@@ -39,7 +39,6 @@ class Clicks:
         """Ask the terminal for clicks, or no more.
 
         Args:
-            driver: writes to the terminal.
             wanted: True where a click means something.
         """
         if driver is not None and wanted != self._is_heard:

@@ -48,7 +48,6 @@ def wrap(text: str, width: int, *, indent: str = "") -> list[str]:
 
     Args:
         text: to be broken between words, and within one that is longer than a line.
-        width: cells of a line.
         indent: before all lines but the first.
     """
     width = max(1, width)  # a window may be as narrow as one cell

@@ -73,8 +73,6 @@ def look_at_timing(times: FrameTimes, *, clock: Clock, scope: str, wakes: Sequen
     """Measure the timing.
 
     Args:
-        times: the frames.
-        clock: the clock they came with.
         scope: for people: which frames these are.
         wakes: how late the computer was.
     """

@@ -44,15 +44,6 @@ def write_page(work: CheckSession | RecordedCheck, path: str, *, source: str, ri
 
     Answers of a walk that were kept for this rig file are on it too.
 
-    Args:
-        work: what was checked.
-        path: the file.
-        source: port or recording.
-        rig_path: the rig file.
-
-    Returns:
-        For people: what was written.
-
     Raises:
         BusbenchError: it exists, or cannot be written.
     """

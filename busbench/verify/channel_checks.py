@@ -25,13 +25,7 @@ _RIGHT_WAY = 0.5  # of the planned reach, from which a move shows its direction
 
 
 def check_channels(evidence: VerifyInputs, channels: Sequence[ChannelPlan], phases: Phases) -> Iterator[Check]:
-    """All checks of the channels.
-
-    Args:
-        evidence: the recording.
-        channels: the plan's.
-        phases: what each frame belongs to.
-    """
+    """All checks of the channels."""
     for mapped in channels:
         about = CheckFactory("channel", mapped.subject, mapped.channel)
         turn = phases.turns.get(mapped.control)
@@ -55,12 +49,6 @@ def away_rows(
     """Frames in which a channel is to be at rest: of a motor all outside its own move, else where all is left alone.
 
     Frames with bytes that the line marked as damaged are none of them: they are judged for that.
-
-    Args:
-        evidence: the recording.
-        channels: the plan's.
-        mapped: the channel.
-        phases: what each frame belongs to.
 
     Returns:
         All such rows, and those of them in which it is away from rest.

@@ -97,14 +97,7 @@ def find_turns(
     """One move for each control: its step as annotated last, else the run with the fewest strangers, then the widest.
 
     Args:
-        evidence: the recording.
-        channels: the plan's.
-        windows: annotated steps.
-        runs: of find_runs.
         loss: the stretch without link: what lasts until then was held away for it.
-
-    Returns:
-        Moves by the control's name.
     """
     rests = rest_levels(evidence, windows)
     marked = {window.word: (window.first, window.done) for window in windows if not window.is_repeated}

@@ -28,13 +28,7 @@ def expects_silence(rig: Rig) -> bool:
 
 
 def check_failsafe(evidence: VerifyInputs, channels: Sequence[ChannelPlan], phases: Phases) -> Iterator[Check]:
-    """All checks of the failsafe.
-
-    Args:
-        evidence: the recording.
-        channels: the plan's.
-        phases: what each frame belongs to.
-    """
+    """All checks of the failsafe."""
     about, loss = CheckFactory("failsafe", "failsafe"), phases.loss
     why = ""
     if loss is None:

@@ -16,9 +16,6 @@ from busbench.verify.verify import Verification
 def junit_xml(found: Verification) -> str:
     """All checks as one test suite.
 
-    Args:
-        found: the checks.
-
     Returns:
         An XML document, UTF-8 in its declaration.
     """

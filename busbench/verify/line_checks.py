@@ -21,7 +21,6 @@ def check_line(evidence: VerifyInputs, phases: Phases | None) -> Iterator[Check]
     """All checks of the line.
 
     Args:
-        evidence: the recording.
         phases: what each frame belongs to: without link nothing counts as lost; None without frames.
     """
     limits, count = evidence.rig.limits, len(evidence.recording.frames)

@@ -55,9 +55,6 @@ def find_link_loss(evidence: VerifyInputs) -> LinkLoss | None:
 
     Among unmarked ones those that somebody saw begin go first, then those with failsafe flags.
 
-    Args:
-        evidence: the recording.
-
     Returns:
         The stretch, or None where there is none.
     """

@@ -13,9 +13,6 @@ def name_frames(evidence: VerifyInputs, phases: Phases, mapped: ChannelPlan, row
     """The first of some frames, and how many there are.
 
     Args:
-        evidence: the recording.
-        phases: what each frame belongs to.
-        mapped: the channel.
         rows: at least one, in order.
 
     Returns:

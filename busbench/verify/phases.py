@@ -155,12 +155,7 @@ class Phases:
 
 
 def find_phases(evidence: VerifyInputs, channels: Sequence[ChannelPlan]) -> Phases:
-    """Find what each frame belongs to: by the annotated steps, else by what moved and what was flagged.
-
-    Args:
-        evidence: the recording.
-        channels: the plan's.
-    """
+    """Find what each frame belongs to: by the annotated steps, else by what moved and what was flagged."""
     count = len(evidence.recording.frames)
     windows = find_windows(evidence, dict.fromkeys(mapped.control for mapped in channels))
     loss = find_link_loss(evidence)

@@ -17,13 +17,7 @@ FLAGGED, LINK, POWER_UP = "flagged until the link", "link", "from the first fram
 
 
 def check_power_up(evidence: VerifyInputs, channels: Sequence[ChannelPlan], phases: Phases) -> Iterator[Check]:
-    """All checks of power-up; none where the recording shows none.
-
-    Args:
-        evidence: the recording.
-        channels: the plan's.
-        phases: what each frame belongs to.
-    """
+    """All checks of power-up; none where the recording shows none."""
     about = CheckFactory("power-up", "power-up")
     for one in phases.power_ups:
         if one.is_annotated:

@@ -42,9 +42,6 @@ class TestStep:
 def round_of(rig: Rig) -> tuple[TestStep, ...]:
     """The steps of a whole round.
 
-    Args:
-        rig: the plan.
-
     Returns:
         Rest, each control by the order of the file, and the transmitter off and on.
     """

@@ -13,12 +13,7 @@ FOLLOWS, AGREES = "pulse output", "agrees with the bus"
 
 
 def check_pulses(found: Pulses, rig: Rig) -> Iterator[Check]:
-    """Check each device off the bus against the pulse output of its channel, and each output for its scale.
-
-    Args:
-        found: the outputs as measured.
-        rig: the plan.
-    """
+    """Check each device off the bus against the pulse output of its channel, and each output for its scale."""
     by_channel: dict[int, list[PulseLine]] = {}
     for line in found.lines:
         if line.fit is not None and not line.fit.also:

@@ -35,12 +35,7 @@ class Repeat:
 
 
 def checks_of(found: Verification, step: TestStep) -> tuple[Check, ...]:
-    """The checks that can be made when a step has ended.
-
-    Args:
-        found: all checks so far.
-        step: the step.
-    """
+    """The checks that can be made when a step has ended."""
     parts = {LET_GO_MARK: "failsafe", LINK_MARK: "power-up"}
     if step.mark in parts:
         return tuple(check for check in found.checks if check.part == parts[step.mark])
@@ -55,10 +50,6 @@ def checks_of(found: Verification, step: TestStep) -> tuple[Check, ...]:
 
 def find_repeats(found: Verification, step: TestStep) -> Iterator[Repeat]:
     """The steps to do again after one has ended.
-
-    Args:
-        found: all checks so far.
-        step: the one that has ended.
 
     Yields:
         One for each step, with its first reason; those that the step brought to light.

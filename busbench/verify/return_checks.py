@@ -38,10 +38,6 @@ def check_return(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPla
     """Every frame from the first good one on until the next step.
 
     Args:
-        about: the channel.
-        evidence: the recording.
-        mapped: the channel.
-        phases: what each frame belongs to.
         why: why there is no failsafe to return from, "" where there is.
     """
     loss, limits = phases.loss, evidence.rig.limits

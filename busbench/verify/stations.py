@@ -35,9 +35,6 @@ def stops_of(rig: Rig) -> tuple[tuple[Station, ...], tuple[tuple[str, str], ...]
 
     Devices on one channel are one halt, since no frame can move them apart.
 
-    Args:
-        rig: the plan.
-
     Returns:
         The halts, and names with reasons.
     """

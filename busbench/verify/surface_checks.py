@@ -27,8 +27,6 @@ def check_walk(walk: SavedWalk, rig: Rig, *, path: str) -> Iterator[Check]:
     Motors and devices off the bus are not walked, and are not missed; see not_walked.
 
     Args:
-        walk: the answers.
-        rig: the plan.
         path: of the answers, for errors.
 
     Raises:

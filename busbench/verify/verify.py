@@ -102,8 +102,6 @@ def verify(recording: Recording, rig: Rig, *, more: tuple[Check, ...] = ()) -> V
     control, "transmitter off" or "transmitter on" take the place of guessing.
 
     Args:
-        recording: all frames.
-        rig: the plan with its limits.
         more: checks made elsewhere on the same recording, as those of pulse outputs.
 
     Returns:
@@ -136,7 +134,6 @@ def faults_words(findings: Sequence[Finding], *, rig_path: str) -> str:
     """The faults of a plan in words, with the command that tells them; "" where there are none.
 
     Args:
-        findings: of the plan.
         rig_path: the rig file as people type it.
     """
     number = len(faults_of(findings))

@@ -32,7 +32,6 @@ def find_windows(evidence: VerifyInputs, controls: Collection[str]) -> tuple[Win
     """All steps that are annotated, in the order of time.
 
     Args:
-        evidence: the recording.
         controls: names of the plan's controls.
 
     Returns:

@@ -55,7 +55,6 @@ def are_followed(data: U8, index: I64) -> tuple[Bools, Bools]:
     """Where a header is right behind frames or behind their replies, and where that is sure.
 
     Args:
-        data: the bytes.
         index: where the frames are.
 
     Returns:
@@ -228,7 +227,6 @@ def prove_runs(data: U8, at: I64, here: int, known: KnownFrame | None, *, final:
     bytes up to there alone. The run of the last frame needs no proof.
 
     Args:
-        data: the bytes.
         at: indices of the candidates, rising; with a known frame that one first.
         here: index behind the last frame.
         known: the last frame, None where there is none.

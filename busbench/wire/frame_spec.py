@@ -32,7 +32,6 @@ def is_slot_gap(end: int, length: int, first: int) -> bool:
 
     Args:
         end: end byte of the frame before.
-        length: bytes between.
         first: the first of them; the longest gap that begins with a header is a frame that lost bytes.
     """
     return end in END_SLOTS and length in SLOT_GAPS and (length < SLOT_GAPS[-1] or first != HEADER)
@@ -79,12 +78,6 @@ class Frame:
 
 def decode_frame(data: bytes) -> Frame:
     """Read one frame.
-
-    Args:
-        data: exactly 25 bytes.
-
-    Returns:
-        The frame.
 
     Raises:
         ValueError: the bytes are no frame; names the byte that says so.
@@ -151,9 +144,6 @@ class FrameParts:
 def take_apart(data: bytes) -> FrameParts:
     """Read 25 bytes as a frame, and report what bars them from being one.
 
-    Args:
-        data: exactly 25 bytes.
-
     Raises:
         ValueError: there are more or fewer.
     """
@@ -172,9 +162,6 @@ def take_apart(data: bytes) -> FrameParts:
 
 def encode_frame(frame: Frame) -> bytes:
     """Write one frame.
-
-    Args:
-        frame: what it shall say.
 
     Returns:
         Its 25 bytes.

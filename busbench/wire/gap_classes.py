@@ -21,8 +21,6 @@ def sort_gap(gap: bytes, start: int, *, end_before: int | None, is_first: bool, 
     """Cut the bytes between two frames into runs of one reason each.
 
     Args:
-        gap: the bytes.
-        start: their place in the stream.
         end_before: end byte of the frame before, None where there is none.
         is_first: no frame stands before in this log: it may begin inside one.
         is_last: no frame follows: the log may end inside one.

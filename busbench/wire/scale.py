@@ -109,7 +109,6 @@ def whole(counts: float | NDArray[np.generic], *, clip: bool = False) -> int | U
     """Counts for the wire: rounded, halves to even.
 
     Args:
-        counts: a number or an array.
         clip: True to take the nearest end for what the wire cannot carry.
 
     Returns:

@@ -64,7 +64,6 @@ def likeness(before: FrameFields, after: FrameFields, missing: I64 | int = 0) ->
     """How sure it is that frames follow others.
 
     Args:
-        before, after: the frames of each pair.
         missing: frames that may have been between them.
 
     Returns:

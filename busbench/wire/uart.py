@@ -116,7 +116,6 @@ def encode_line(
     Args:
         data: the bytes, uint8 (B,).
         t_ns: when each start bit begins, int64 (B,); back to back from 0 if None.
-        line: its settings.
         bit_ns: bit time where it differs from the settings'.
         bad: LineFault bits to send wrongly, uint8 (B,): PARITY turns the parity bit,
             FRAMING puts the first of two stop bits at space. What the settings have
@@ -159,7 +158,6 @@ def decode_line(edges: Edges, *, line: LineSettings = BUS_LINE) -> LineBytes:
     """Read the characters of a whole record; see LineDecoder.
 
     Args:
-        edges: the record.
         line: settings of the line; its polarity is found in the record.
     """
     decoder = LineDecoder(line=line)
@@ -221,9 +219,6 @@ class LineDecoder:
 
     def feed(self, edges: Edges) -> LineBytes:
         """Take the next piece of the record.
-
-        Args:
-            edges: what follows the piece before.
 
         Returns:
             The characters that ended before its end; none before polarity and bit time can be judged.
@@ -347,7 +342,6 @@ class _Characters:
         """Words (bit 0 the start bit) and faults of characters.
 
         Args:
-            chain: their places among the falls.
             crowds: False to pass a last stop bit that the next character cuts short.
         """
         if not chain:

@@ -39,10 +39,8 @@ def ask_first(app: App[None], what: str, keepers: Sequence[object], act: Callabl
     """Do what would lose work that is in no file; ask first where there is some.
 
     Args:
-        app: asks.
         what: what is done: "leave".
         keepers: sessions and views; what they have not written is in `unkept`.
-        act: does it.
     """
     unkept = [words for one in keepers for words in getattr(one, "unkept", ())]
 

@@ -91,9 +91,7 @@ def channel_lines(
     """A head, then a row for each channel.
 
     Args:
-        ui: its session is drawn.
         width, height: cells there are; rows grow with the height.
-        channels: indices of those to show.
     """
     session, glyphs = ui.needs, ui.glyphs
     names = {number: sanitize(name) for number, name in session.names.items() if number - 1 in channels}
@@ -151,13 +149,7 @@ def drawable(trace: I16, low: U16, high: U16, *, is_common: bool = False) -> tup
 
 
 def channels_below(ui: AppState, width: int, height: int, *, channels: Sequence[int]) -> list[Line]:
-    """Rows for the foot of another view: all of them, or the few that matter, or nothing where there is no room.
-
-    Args:
-        ui: its session is drawn.
-        width, height: cells that the view leaves.
-        channels: indices of those that matter.
-    """
+    """Rows for the foot of another view: all of them, or the few that matter, or nothing where there is no room."""
     if len(ui.needs.store) and height >= _HEAD_ROWS + 18:
         channels = range(ALL_CHANNELS)
     elif not len(ui.needs.store) or not channels or height < _HEAD_ROWS + len(channels):

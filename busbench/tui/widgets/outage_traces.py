@@ -20,13 +20,7 @@ _NAMED_WIDTH = 70
 
 
 def around_lines(ui: AppState, index: int, width: int, height: int) -> list[Line]:
-    """A head, the outage by its letter, and a line of pen for each channel; nothing where there is no room.
-
-    Args:
-        ui: its session is drawn.
-        index: of the outage.
-        width, height: cells there are.
-    """
+    """A head, the outage by its letter, and a line of pen for each channel; nothing where there is no room."""
     if width < _WIDTH_LEAST or height < _HEIGHT_LEAST:
         return []
     session, glyphs = ui.needs, ui.glyphs
