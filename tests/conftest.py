@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
+import sys
 from collections.abc import Generator, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -30,6 +31,17 @@ if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is signal.SIG_I
 # The same examples on every machine and no time limit on any of them.
 settings.register_profile("busbench", deadline=None, derandomize=True, database=None)
 settings.load_profile("busbench")
+
+POLICY = os.sched_getscheduler(0) if sys.platform == "linux" else 0
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_teardown(item: pytest.Item) -> Generator[None]:
+    """Let no test go before others for good: with the right to it, a worker that did would starve the rest."""
+    yield
+    if sys.platform == "linux" and os.sched_getscheduler(0) != POLICY:
+        os.sched_setscheduler(0, POLICY, os.sched_param(0))
+        pytest.fail(f"{item.nodeid} changed the scheduling policy of the process that runs tests")
 
 
 def _left_out(call_info: pytest.CallInfo[object]) -> str:
