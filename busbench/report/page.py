@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from busbench.errors import RigError, pluralize
 from busbench.report.harness_picture import draw_harness
 from busbench.report.pictures import draw_histogram, draw_outages, draw_trace
-from busbench.report.provenance import Provenance
+from busbench.report.provenance import Provenance, bare_name
 from busbench.rig.finding import fault
 from busbench.rig.html import html_template
 from busbench.rig.motors import motor_rests
@@ -27,6 +27,11 @@ CAUTIONS = (
     "Before every flight: a range check with the motor off and on, and a control check, each surface the right way.",
     "What is marked not tested was not tested. After any change of wiring, settings or devices, check again.",
 )
+SIGN_LABELS = (
+    "Registration or serial number", "Receiver, firmware", "Transmitter, model memory",
+    "Remarks",
+    "Name and function", "Place and date", "Signature",
+)  # fmt: skip
 _COLUMNS = (REST, LOW_END, HIGH_END, DIRECTION, ALONE, NOISE, VALUE)
 _PARTS = {
     "plan": "The plan itself", "line": "The line", "channel": "Channels", "failsafe": "Failsafe",
@@ -64,9 +69,14 @@ def margin_text(check: Check) -> str:
         return f"planned {'on' if check.expected else 'off'}"
     if check.limit is None:
         return ""
-    plan = f"{check.expected:.6g} ± " if check.expected is not None else ""
-    margin = f", margin {check.margin:+.4g}" if check.margin is not None else ""
-    return f"limit {plan}{check.limit:.4g} {check.unit}{margin}"
+    plan = f"{_digits(check.expected)} ± " if check.expected is not None else ""
+    margin = f", margin {_digits(check.margin, sign='+')}" if check.margin is not None else ""
+    return f"limit {plan}{_digits(check.limit)} {check.unit}{margin}"
+
+
+def _digits(value: float, *, sign: str = "") -> str:
+    """A value with three digits, or all of those before the point."""
+    return f"{round(value):{sign},}" if abs(value) >= 100 else f"{value:{sign}.3g}"
 
 
 def page_html(
@@ -104,11 +114,13 @@ def page_html(
         worst_case = next(case for case in cases if case.case == (weakest.case if weakest else MOVING))
         harness = draw_harness(rig, worst_case, weakest).svg()
     except RigError as error:
-        unreckoned = fault("harness", str(error), "volts cannot be calculated", "correct the rig file")
+        what = str(error).replace(error.path, bare_name(error.path))
+        unreckoned = fault("harness", what, "volts cannot be calculated", "correct the rig file")
         findings = (*found.faults, unreckoned, *(one for one in findings if one not in found.faults))
     return html_template("busbench.report", "page.html").render(
         found=found, rig=rig, evidence=evidence, recording=evidence.recording, provenance=provenance,
-        verdict=MARKS[found.verdict], marks=MARKS, parts=_PARTS, cautions=CAUTIONS, rows=rows, columns=_COLUMNS,
+        verdict=MARKS[found.verdict], marks=MARKS, parts=_PARTS, cautions=CAUTIONS, sign_labels=SIGN_LABELS,
+        rows=rows, columns=_COLUMNS,
         failed=[check for check in found.checks if check.verdict is Verdict.FAIL],
         untested=[check for check in found.checks if check.verdict is Verdict.NOT_TESTED],
         counts={verdict: found.count(verdict) for verdict in Verdict}, Verdict=Verdict,

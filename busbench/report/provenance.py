@@ -1,9 +1,10 @@
-"""On what grounds a page stands: files with their hashes, versions, date."""
+"""Where the figures of a page come from: files with their hashes, versions, date."""
 
 from __future__ import annotations
 
 import hashlib
 import platform
+import re
 import sys
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -17,9 +18,9 @@ class Provenance:
     """Where the figures of a page come from.
 
     Args:
-        source: recording or port, as the person gave it.
+        source: recording or port, without folders.
         recording_sha256: of the recording's file, None where none was kept.
-        rig: the rig file.
+        rig: the rig file, without folders.
         rig_sha256: of it, None where it was read from standard input.
         made_at: date and time with zone, for people.
         versions: (program, version).
@@ -54,8 +55,22 @@ def gather(*, source: str, recording_path: str | None, rig_path: str, now: datet
     )
     recording = None if recording_path is None else sha256_of(recording_path)
     made_at = f"{moment:%Y-%m-%d %H:%M %Z}".strip()
-    kept = recording_path if recording_path is not None and recording_path != source else ""
-    return Provenance(source, recording, rig_path, sha256_of(rig_path), made_at, versions, kept)
+    kept = bare_name(recording_path) if recording_path is not None and recording_path != source else ""
+    rig_sha256 = sha256_of(rig_path)
+    return Provenance(bare_name(source), recording, bare_name(rig_path), rig_sha256, made_at, versions, kept)
+
+
+def bare_name(source: str) -> str:
+    """A file, port or virtual aircraft without the folders of this computer; an address of a network as it is.
+
+    Args:
+        source: as given by the user.
+    """
+    if "://" in source:
+        return source
+    kind = "virtual:" if source.startswith("virtual:") else ""
+    path, mark, settings = source.removeprefix(kind).partition("?") if kind else (source, "", "")
+    return kind + re.split(r"[/\\]", path)[-1] + mark + settings
 
 
 def sha256_of(path: str) -> str | None:

@@ -9,8 +9,8 @@ from pathlib import Path
 import heron
 import pytest
 
-from busbench.report.page import CAUTIONS, page_html
-from busbench.report.provenance import Provenance, gather, sha256_of
+from busbench.report.page import CAUTIONS, margin_text, page_html
+from busbench.report.provenance import Provenance, bare_name, gather, sha256_of
 from busbench.rig.load import parse_rig
 from busbench.verify.result import CheckFactory
 from busbench.verify.verify import verify
@@ -106,7 +106,8 @@ def test_all_parts_are_there() -> None:
         "◄ weakest lead",
         "transmitter off",
         "No answers of a walk were given.",
-        "Name Date Signature",
+        "Registration or serial number Receiver, firmware Transmitter, model memory Remarks Name and function"
+        " Place and date Signature",
     ):
         assert words in read.text, words
     titles = [word for tag, attrs in read.tags if tag == "svg" and (word := attrs["aria-label"])]
@@ -172,3 +173,33 @@ def test_the_page_says_where_a_motor_is_off_on_the_wire() -> None:
     _, read = page()
     assert "8 sustainer motor: off at -100 % as sent; propeller off, locked when driving" in read.text
     assert "6 rudder servo" in read.text
+
+
+@pytest.mark.parametrize(
+    ("given", "shown"),
+    [
+        ("/home/pilot/heron.pcapng", "heron.pcapng"),
+        ("C:\\planes\\heron.pcapng", "heron.pcapng"),
+        ("/dev/ttyUSB0", "ttyUSB0"),
+        ("virtual:/home/pilot/heron.toml?seed=3", "virtual:heron.toml?seed=3"),
+        ("socket://127.0.0.1:7000", "socket://127.0.0.1:7000"),
+        ("virtual:", "virtual:"),
+        ("-", "-"),
+    ],
+)
+def test_a_page_holds_no_folders(given: str, shown: str) -> None:
+    assert bare_name(given) == shown
+    found = gather(source=given, recording_path="/home/pilot/kept.pcapng", rig_path="/home/pilot/heron.toml")
+    assert (found.source, found.kept, found.rig) == (shown, "kept.pcapng", "heron.toml")
+
+
+def test_limits_have_the_unit_and_the_digits_of_what_is_judged() -> None:
+    about = CheckFactory("channel", "channel 5", 5)
+    end = about.within("low end", "", measured=550, expected=254.88, limit=24.576, unit="counts")
+    assert margin_text(end) == "limit 255 ± 24.6 counts, margin -271"
+    assert margin_text(about.at_most("jitter", "", measured=0.0242, limit=0.5, unit="ms")) == (
+        "limit 0.5 ms, margin +0.476"
+    )
+    assert margin_text(about.at_least("frames", "", measured=2687, limit=500, unit="frames")) == (
+        "limit 500 frames, margin +2,187"
+    )
