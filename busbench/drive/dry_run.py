@@ -93,14 +93,14 @@ class _Sums:
         self._fastest, self._held_back = np.zeros(CHANNELS), np.zeros(CHANNELS, np.int64)
         self._lowest, self._highest = np.full(CHANNELS, np.nan), np.full(CHANNELS, np.nan)
         self._before: I64 | None = None
+        self._exact: F64 | None = None  # wishes of the last frame, NaN where limits changed them
         self._rest: I64 = np.empty((0, ALL_CHANNELS), np.int64)
 
     def add(self, run_slot: int | None, block: FrameBlock) -> None:
         """Take in frames; run_slot is the first one's among the program's own, None before and after them."""
         rows = np.concatenate([block.limited.channels, block.limited.switches], axis=1, dtype=np.int64)
         before = rows[:1, :CHANNELS] if self._before is None else self._before
-        moves = np.abs(np.diff(rows[:, :CHANNELS], axis=0, prepend=before))
-        self._fastest = np.maximum(self._fastest, moves.max(axis=0))
+        moves = np.abs(np.diff(rows[:, :CHANNELS], axis=0, prepend=before)).astype(np.float64)
         self._before = rows[-1:, :CHANNELS]
         if run_slot is not None:
             wanted = self._program.wanted(run_slot, len(block))[:, :CHANNELS]
@@ -109,6 +109,12 @@ class _Sums:
             # Half a count is rounding; what is not wanted is not held back.
             is_held_back = np.abs(wanted - rows[:, :CHANNELS]) > 0.5 + 1e-6
             self._held_back += is_held_back[block.is_sent & (block.raw[:, 0] == HEADER)].sum(axis=0)
+            # Where limits leave a channel alone its speed is the shape's: whole counts per frame would round it.
+            exact = np.where(is_held_back, np.nan, wanted)
+            steps = np.abs(np.diff(exact, axis=0, prepend=exact[:1] if self._exact is None else self._exact))
+            moves = np.where(np.isnan(steps), moves, steps)
+            self._exact = exact[-1:]
+        self._fastest = np.maximum(self._fastest, moves.max(axis=0))
         self.frames += len(block)
         rows = np.concatenate([self._rest, rows])
         full = len(rows) // self._bin_frames * self._bin_frames

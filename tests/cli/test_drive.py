@@ -25,7 +25,7 @@ def test_preview_draws_lists_and_sends_nothing(tmp_path: Path) -> None:
     assert result.exit_code == 0
     assert "\n".join(result.stdout.splitlines()[11:]) == (
         "channel 1: from 0 s: sine, 3 cycles of 4 s\n"
-        "    goes from -50.0 to +50.0 % (582 to 1401 counts), at most 714 counts/s\n"
+        "    goes from -50.0 to +50.0 % (582 to 1401 counts), at most 643 counts/s\n"
         "channel 3 (motor): locked at -100.0 % (173 counts)\n"
         "channels 2, 4-16: at rest, 0.0 % (992 counts)\n"
         "channels 17-18: at rest, off\n"

@@ -1,5 +1,7 @@
 """The drawing and the list."""
 
+import pytest
+
 from busbench.drive.dry_run import dry_run
 from busbench.drive.frame_generator import EndState
 from busbench.drive.preview import preview_lines
@@ -31,6 +33,13 @@ def test_unicode_draws_the_same_list() -> None:
     assert drawn[-9:] == plain[-9:]
     assert any("⠉" in line for line in drawn)
     assert all(len(line) <= 80 for line in drawn + plain if "|" in line or "│" in line)
+
+
+@pytest.mark.parametrize(("shape", "counts_per_s"), [("sine", 628), ("triangle", 400)])
+def test_speed_is_that_of_the_shape_and_not_of_whole_counts(shape: str, counts_per_s: int) -> None:
+    # 800 counts in 2 s along straight lines; the steepest slope of a sine of 400 counts is 2 pi 400 / 4.
+    program = make({"channel": 1, "shape": shape, "low": 592, "high": 1392, "period": 4, "cycles": 2})
+    assert round(float(dry_run(program).fastest[0])) == counts_per_s
 
 
 EXPECTED = """\
