@@ -3,8 +3,9 @@
 TERMS = (
     ("frame", "25 bytes: a header, 16 channels of 11 bits, a byte of flags with two on/off channels, an end byte"),
     ("counts", "the value of a channel as sent, 0 to 2047"),
-    ("%", "percent of full command. ±100 % are 512 µs either side of the centre in this program: 173 and 1811 counts"
-          " on the usual scale. Other conventions exist; [scale] of a rig file sets yours"),
+    ("%", "percent of full command. In this program ±100 % are 819 counts either side of the centre: 173 and 1811"
+          " counts, 988 and 2012 µs on the usual scale. Other conventions exist: see [scale] in `busbench help"
+          " rig-file`"),
     ("scale", "microseconds per count, and the centre. The frame does not state it; it is assumed, or measured by"
               " `busbench pulses`"),
     ("frame period", "time from one frame to the next"),

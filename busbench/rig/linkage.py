@@ -56,6 +56,11 @@ def has_linkage(device: Device) -> bool:
     return None not in (geometry.arm_mm, geometry.horn_mm, geometry.base_mm)
 
 
+def knows_surface(device: Device) -> bool:
+    """True if the angle of the surface follows from the plan; else surface_deg gives that of the arm."""
+    return has_linkage(device) or device.geometry.throw_deg is not None
+
+
 def surface_deg(device: Device, arm_deg: ArrayLike) -> F64:
     """Angle of the surface that a device moves, signed as seen on the aircraft.
 

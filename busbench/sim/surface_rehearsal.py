@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from busbench.drive.frame_generator import FrameBlock, FrameGenerator
 from busbench.drive.locked_program import LockedProgram
 from busbench.rig.direction import directions_of, sign_of
+from busbench.rig.linkage import knows_surface
 from busbench.rig.model import Rig
 from busbench.sim.devices import DeviceState, VirtualRig
 from busbench.verify.stations import LATE_DEG, SEEN_DEG
@@ -27,6 +28,7 @@ class Watch:
 
     def __init__(self, plan: Rig, states: Sequence[DeviceState]) -> None:
         self._plan = {device.name: device for device in plan.driven}
+        self._with_surface = {device.name for device in plan.driven if knows_surface(device)}
         self._rest = {state.name: state.surface_deg for state in states}
         self._far: dict[str, dict[bool, float]] = {name: {} for name in self._rest}  # first way seen comes first
         self._had_power = {state.name for state in states if state.is_powered}
@@ -47,11 +49,13 @@ class Watch:
                 self._weak.append(state.name)
 
     def words(self) -> Iterator[str]:
-        """As in "rudder moved 33° right, then 33° left"."""
+        """As in "rudder moved 33° right, then 33° left", or "left (arm 45°)" without a planned surface angle."""
         for name, far in self._far.items():
             if far:
-                told = (f"{deg:.0f}° {self._told(name, is_plus=is_plus)}" for is_plus, deg in far.items())
-                yield f"{name} moved {', then '.join(told)}"
+                ways = ((deg, self._told(name, is_plus=is_plus)) for is_plus, deg in far.items())
+                knows = name in self._with_surface
+                moves = (f"{deg:.0f}° {way}" if knows else f"{way} (arm {deg:.0f}°)" for deg, way in ways)
+                yield f"{name} moved {', then '.join(moves)}"
         if not any(self._far.values()):
             yield "nothing moved"
         for name in self._late:

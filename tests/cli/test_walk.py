@@ -86,7 +86,7 @@ def test_a_rehearsal_all_yes(rig: Path, typed: list[str], tmp_path: Path) -> Non
     assert said[2:6] == [
         "1 of 2: left aileron, channel 1, up first  [Enter] move  [k] skip  [t] note  [e] end",
         "moving left aileron: up first; any key stops",
-        "  left aileron moved 45° up, then 45° down",
+        "  left aileron moved up (arm 45°), then down (arm 45°)",
         "Did left aileron move, and nothing else?  [y] yes  [n] no  [r] repeat  [k] skip  [t] note  [e] end",
     ]
     assert "  rudder moved 20° right, then 20° left" in said
@@ -133,7 +133,7 @@ def test_a_no_a_skip_and_a_gap_fail(pressed: list[str], rig: Path, typed: list[s
         ("dead:rudder", ["  nothing moved"]),
         ("stalled:rudder", ["  nothing moved"]),
         ("wrong-channel:left aileron:2",
-         ["  left aileron moved 45° up, then 45° down", "  rudder moved 20° right, then 20° left"]),
+         ["  left aileron moved up (arm 45°), then down (arm 45°)", "  rudder moved 20° right, then 20° left"]),
     ],
 )  # fmt: skip
 def test_a_faulty_aircraft_is_told_as_it_is_seen(fault: str, seen: list[str], rig: Path, typed: list[str]) -> None:

@@ -17,6 +17,7 @@ from busbench.reference.topics import TOPICS, source_text, topic_list, topic_tex
 from busbench.rig import model
 from busbench.sim.address import KEYS
 from busbench.sim.aircraft_faults import FAULTS
+from busbench.wire.scale import Scale
 
 
 def held_to_width(line: str) -> bool:
@@ -153,3 +154,13 @@ def test_every_format_is_in_the_table() -> None:
     text = source_text("formats")
     for name in _READERS:
         assert import_module(f"busbench.capture.{name}").FORMAT in text
+
+
+def test_the_example_of_another_scale_is_right() -> None:
+    text = topic_text("rig-file")
+    assert "centre_us = 1520\nus_per_count = 0.4884" in text
+    scale = Scale(centre_us=1520, us_per_count=0.4884)
+    # Common practice, no source: 1520 µs ± 400 µs.
+    assert [round(float(scale.to_us(scale.from_percent(percent)))) for percent in (-100, 100)] == [1120, 1920]
+    assert "1500 ± 512 µs" in text
+    assert round(float(Scale().to_us(Scale().from_percent(100)))) == 2012

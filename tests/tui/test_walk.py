@@ -186,7 +186,7 @@ async def test_a_fault_of_the_virtual_aircraft_is_seen(rig: Path) -> None:
         app.draw()
         await pilot.pause()
         text = text_of(app)
-        assert "seen: left aileron moved 45° down, then 45° up" in text
+        assert "seen: left aileron moved down (arm 45°), then up (arm 45°)" in text
         assert "Did left aileron move, and nothing else?" in text
 
 
