@@ -7,7 +7,7 @@ from pathlib import Path
 import make_captures
 import pytest
 
-from busbench.analysis.recording import read_timeline
+from busbench.analysis.recording import read_recording, read_timeline
 from busbench.capture.base import ReadOptions
 from busbench.capture.open import open_capture
 from busbench.model import Reason
@@ -62,3 +62,15 @@ def test_made_anew_they_are_the_same(tmp_path: Path) -> None:
     assert made == sorted(set(known()) - {"heron-tty.pcapng"})
     for name in made:
         assert (tmp_path / name).read_bytes() == (FOLDER / name).read_bytes(), name
+
+
+def test_a_glider_could_fly_the_flight() -> None:
+    frames = read_recording(FOLDER / "heron-flight.pcapng").frames
+    t_s = frames.t_ns / 1e9 - frames.t_ns[0] / 1e9
+    t_s, counts = t_s[~frames.suspect], frames.channels[~frames.suspect].astype(int)
+    flaps, gear, motor = counts[:, 2:4], counts[:, 6], counts[:, 7]
+    assert abs(flaps[:, 0] - flaps[:, 1]).max() <= 2  # each has its own dither of one count
+    assert gear[t_s < 61].max() <= 174  # retracted until the landing
+    assert motor[t_s > 11].max() <= 174  # off in the glide, in failsafe too
+    assert motor[t_s < 8].min() >= 1810
+    assert abs(counts[:, 0] - counts[:, 1]).max() <= 2

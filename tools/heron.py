@@ -18,6 +18,7 @@ from busbench.capture.write import open_writer
 from busbench.drive.outputs import receiver_lines
 from busbench.model import BUS_LINE, F64, I64, U8, U16, Bools, ByteLog, Clock, ClockKind
 from busbench.rig.model import Rig
+from busbench.sim.stick_motion import Hand, Pilot
 from busbench.verify.inputs import ChannelPlan, channel_plans
 from busbench.wire.codec import CHANNELS, END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
 from busbench.wire.edges import Edges
@@ -31,6 +32,7 @@ AWAY_S = 1.5  # controls held away from their failsafe values before switching o
 LOST_S, FAILSAFE_S, BACK_S = 0.6, 3.0, 2.0  # after switching off; then with the link back and controls still held
 LET_GO_S = 1.5
 _REPLY_AFTER_NS = 2_100_000
+OFF, FULL = 173, 1811  # counts of -100 % and 100 % on the scale of the plan
 
 Fault = Literal[
     "reversed aileron", "rudder moves with elevator", "short elevator", "no failsafe flag", "silent failsafe",
@@ -40,6 +42,35 @@ Fault = Literal[
 FAULTY: tuple[Fault, ...] = (
     "reversed aileron", "rudder moves with elevator", "short elevator", "no failsafe flag", "glitches",
 )  # fmt: skip
+
+
+class FlightPilot(Pilot):
+    """A flight of 80 s: climb with the sustainer, glide, flaps for circling, then gear and flaps to land.
+
+    Args:
+        seed: the same seed, the same flight.
+        dither: share of the values that are one count off.
+    """
+
+    def __init__(self, *, seed: int, dither: float) -> None:
+        super().__init__(Hand.MIXED, seed=seed, dither=dither)
+        self.failsafe_counts = np.full(CHANNELS, 992, np.uint16)
+        self.failsafe_counts[[2, 3, 6, 7]] = OFF  # flaps up, gear held retracted, motor off
+        self.failsafe_counts[5] = 1024
+
+    def levels(self, t_s: F64) -> F64:
+        """See Pilot."""
+        sticks = super().levels(t_s) - 992.0
+        levels = np.full_like(sticks, 992.0)
+        levels[:, CHANNELS:] = 0
+        aileron = 0.35 * sticks[:, 0]
+        levels[:, :2] = 992 + aileron[:, None]
+        levels[:, 2:4] = np.interp(t_s, (24, 26, 34, 36, 70, 72), (OFF, 500, 500, OFF, OFF, 1500))[:, None]
+        levels[:, 4] = 992 + 0.3 * sticks[:, 1]
+        levels[:, 5] = 1024 + 0.5 * aileron + 0.25 * sticks[:, 5]
+        levels[:, 6] = np.where(t_s < 62, OFF, FULL)
+        levels[:, 7] = np.interp(t_s, (9, 10.5), (FULL, OFF))
+        return levels
 
 
 @dataclass(frozen=True, slots=True, eq=False)

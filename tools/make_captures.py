@@ -1,4 +1,4 @@
-"""Make the recordings in captures/ anew: the same bytes each time, but for the one taken through a real port.
+"""Make the recordings in captures/ again: the same bytes each time, but for the one taken through a real port.
 
     python tools/make_captures.py [FOLDER]      all that are deterministic
     python tools/make_captures.py --tty         heron-tty.pcapng, in real time through a pty pair
@@ -22,7 +22,7 @@ from busbench.rig.load import read_rig
 from busbench.rig.model import Rig
 from busbench.sim.line_faults import Noise, OutageSpan
 from busbench.sim.receiver import ReceiverSettings, adapter_blocks, line_blocks
-from busbench.sim.stick_motion import Hand
+from busbench.sim.stick_motion import Hand, Pilot
 from busbench.wire.edges import Edges
 
 FOLDER = Path(__file__).resolve().parent.parent / "captures"
@@ -69,7 +69,8 @@ def main() -> None:
 def make(folder: Path) -> None:
     """Write every deterministic recording into a folder."""
     _write(folder / "heron-bench.pcapng", BENCH, PER_READ)
-    _write(folder / "heron-flight.pcapng", FLIGHT, PER_READ)
+    pilot = heron.FlightPilot(seed=FLIGHT.seed, dither=FLIGHT.dither)
+    _write(folder / "heron-flight.pcapng", FLIGHT, PER_READ, pilot=pilot)
     _write(folder / "heron-slots.csv", SLOTS, PER_BYTE)
     _write(folder / "heron-line.vcd", LINE, PER_BYTE)
     _write(folder / "heron-noisy.raw", NOISY, PER_READ)
@@ -89,12 +90,12 @@ def _outputs(rig: Rig) -> dict[str, Edges]:
     return heron.pulse_lines(part, channels={"output_8": 8}, scale=rig.scale)
 
 
-def _write(path: Path, settings: ReceiverSettings, clock: Clock) -> None:
+def _write(path: Path, settings: ReceiverSettings, clock: Clock, *, pilot: Pilot | None = None) -> None:
     info = CaptureInfo(str(path), "virtual", clock, start_utc_ns=BEGUN_UTC_NS, source="virtual receiver on the Heron")
     path.unlink(missing_ok=True)  # what is read is never written over
     writer = open_writer(str(path), info)
-    blocks = line_blocks(settings) if clock.kind is ClockKind.PER_BYTE else adapter_blocks(settings)
-    for log in blocks:
+    blocks = line_blocks if clock.kind is ClockKind.PER_BYTE else adapter_blocks
+    for log in blocks(settings, pilot=pilot):
         writer.write_log(log)
     writer.close()
     print(f"{path.name}: {path.stat().st_size} bytes")

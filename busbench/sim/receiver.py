@@ -97,17 +97,18 @@ class ReceiverSettings:
                 raise PortError(source, f"{inner or part} {share:g} is not a share", hint="give 0 to 1, or as in 0.1%")
 
 
-def line_blocks(settings: ReceiverSettings) -> Iterator[ByteLog]:
+def line_blocks(settings: ReceiverSettings, *, pilot: Pilot | None = None) -> Iterator[ByteLog]:
     """All that stands on the line, each byte with the time at which its character ends.
 
     Args:
         settings: the receiver. Its wiring and adapter have no part in this.
+        pilot: who moves the channels, by default one as the settings say.
 
     Returns:
         Logs with one mark a byte, one for every BLOCK slots, some of them empty,
         without end (or up to `duration_s`); times count from when somebody began to listen.
     """
-    stream = _LineStream(settings)
+    stream = _LineStream(settings, pilot)
     join_ns = round(settings.join_s * 1e9)
     end_ns = None if settings.duration_s is None else round(settings.duration_s * 1e9)
     offset = 0
@@ -126,14 +127,14 @@ def line_blocks(settings: ReceiverSettings) -> Iterator[ByteLog]:
             return
 
 
-def adapter_blocks(settings: ReceiverSettings) -> Iterator[ByteLog]:
+def adapter_blocks(settings: ReceiverSettings, *, pilot: Pilot | None = None) -> Iterator[ByteLog]:
     """What an adapter on the line hands over, and when.
 
     Returns:
         Logs with one mark a read, one for every BLOCK slots (at the end one more),
         some of them empty.
     """
-    blocks = line_blocks(settings)
+    blocks = line_blocks(settings, pilot=pilot)
     if settings.is_inverted or settings.baud != BUS_LINE.baud:
         blocks = misread_bytes(blocks, line=settings.adapter_line, has_marks=settings.has_marks)
     if settings.batch_s > 0:
@@ -195,10 +196,10 @@ def _joined(held: ByteLog, log: ByteLog) -> ByteLog:
 class _LineStream:
     """The line in blocks of as many frame slots each."""
 
-    def __init__(self, settings: ReceiverSettings) -> None:
+    def __init__(self, settings: ReceiverSettings, pilot: Pilot | None) -> None:
         self._s = settings
         seed = settings.seed
-        self._pilot = Pilot(settings.hand, seed=seed, dither=settings.dither)
+        self._pilot = Pilot(settings.hand, seed=seed, dither=settings.dither) if pilot is None else pilot
         self._lost, self._failsafe, self._gaps = (
             Episodes(spans, rate_per_min=rate, length_s=length, random=dice(seed, stream=stream))
             for spans, rate, length, stream in (
@@ -251,7 +252,7 @@ class _LineStream:
         source = np.maximum.accumulate(np.where(lost, 0, np.arange(1, slots.size + 1)))
         counts = np.concatenate([self._held[None], counts])[source]
         self._held = counts[-1].copy()
-        counts[failsafe] = NEUTRAL
+        counts[failsafe] = self._pilot.failsafe_counts
         flags |= np.where(lost, FLAG_LOST, 0).astype(np.uint8) | np.where(failsafe, FLAG_FAILSAFE, 0).astype(np.uint8)
         ends = np.array(END_SLOTS if self._s.has_slots else (END_PLAIN,), np.uint8)
         return pack_frames(counts, flags, ends[slots % ends.size]), ~self._gaps.during(t_s)

@@ -58,8 +58,13 @@ class Pilot:
     Args:
         hand: how much.
         seed: the same seed, the same moves.
-        dither: share of the values that stand one count off.
+        dither: share of the values that are one count off.
+
+    Attributes:
+        failsafe_counts: what a receiver sends in failsafe, uint16 (16,).
     """
+
+    failsafe_counts: U16 = np.full(CHANNELS, NEUTRAL, np.uint16)
 
     def __init__(self, hand: Hand, *, seed: int, dither: float = 0.0) -> None:
         self._tracks = {
@@ -69,7 +74,7 @@ class Pilot:
         self._dice = dice(seed, stream=99)
 
     def positions(self, t_s: F64) -> tuple[U16, U8]:
-        """Where the channels stand.
+        """Values of all channels.
 
         Args:
             t_s: times in seconds, float64 (N,), rising, and after those asked for before.
@@ -78,10 +83,7 @@ class Pilot:
             Counts of channels 1-16, uint16 (N, 16), and the flag bits of channels
             17 and 18, uint8 (N,).
         """
-        levels = np.full((t_s.size, CHANNELS + _TWO_STATE), float(NEUTRAL))
-        levels[:, CHANNELS:] = 0
-        for channel, track in self._tracks.items():
-            levels[:, channel] = track.at(t_s)
+        levels = self.levels(t_s)
         counts = np.rint(levels[:, :CHANNELS])
         if self._dither:
             throw = self._dice.random(counts.shape)
@@ -90,6 +92,14 @@ class Pilot:
             levels[:, CHANNELS + 1] > 0.5, FLAG_CH18, 0
         )
         return np.clip(counts, 0, COUNTS_MAX).astype(np.uint16), flags.astype(np.uint8)
+
+    def levels(self, t_s: F64) -> F64:
+        """Values before rounding and dither: counts, and 0 or 1 for channels 17 and 18, float64 (N, 18)."""
+        levels = np.full((t_s.size, CHANNELS + _TWO_STATE), float(NEUTRAL))
+        levels[:, CHANNELS:] = 0
+        for channel, track in self._tracks.items():
+            levels[:, channel] = track.at(t_s)
+        return levels
 
 
 class _Track:
