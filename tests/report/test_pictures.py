@@ -11,7 +11,7 @@ import pytest
 
 from busbench.analysis.outages import Kind, Outage
 from busbench.analysis.timing import Timing
-from busbench.report.pictures import draw_histogram, draw_outages, draw_trace
+from busbench.report.pictures import draw_histogram, draw_outages, draw_periods, draw_trace
 from busbench.report.svg import ticks
 from busbench.verify.control_moves import ControlMove
 from busbench.verify.inputs import ChannelPlan, VerifyInputs
@@ -152,6 +152,31 @@ def test_bars_stand_over_their_periods_with_the_highest_to_the_top() -> None:
     assert (385.0, 16.0, "plan 14 ms") in texts(svg)
     assert {(90.0, 34.0, "4"), (90.0, 116.0, "0"), (385.0, 131.0, "14")} <= set(texts(svg))
     assert "357.5,136 357.5,140 412.5,140 412.5,136" in paths(svg)  # ± 0.1 ms about the mean
+
+
+def test_periods_over_time_are_at_their_times_and_lengths() -> None:
+    svg = draw_periods(np.array([0.0, 0.014, 0.029, 0.043, 0.143, 0.157]), 0.157, most_s=0.021)
+    # y is 92 at 14 ms and 14 at 15 ms; 360 columns of 1.606; a period is drawn where it ends.
+    assert [line for line in lines(svg) if line[0] == line[2] and line[1] != 96.0] == [
+        (148.2, 92.6, 148.2, 91.4),
+        (202.8, 14.6, 202.8, 13.4),
+        (254.1, 92.6, 254.1, 91.4),
+        (621.8, 14.6, 621.8, 13.4),  # the gap, held at the upper edge
+        (673.2, 92.6, 673.2, 91.4),
+    ]
+    assert [one for one in texts(svg) if one[2] in ("G", "14", "15", "ms")] == [
+        (621.8, 10.0, "G"),
+        (90.0, 96.0, "14"),
+        (90.0, 18.0, "15"),
+        (90.0, 10.0, "ms"),
+    ]
+    assert (96.0, 111.0, "0") in texts(svg)  # the time axis is below
+
+
+def test_a_column_of_periods_runs_from_its_shortest_to_its_longest() -> None:
+    t_s = np.cumsum([0.0, *[0.013, 0.014, 0.016] * 400])
+    svg = draw_periods(t_s, float(t_s[-1]), most_s=0.021)
+    assert lines(svg)[0] == (96.8, 92.6, 96.8, 13.4)
 
 
 @pytest.mark.parametrize(
