@@ -148,7 +148,7 @@ class ByteLog:
 MARKED, MARKED_MAYBE = 1, 2  # the line marked a byte of a frame: for certain, or perhaps only one beside it
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class FrameTimes:
     """The narrow columns of many frames: all that beat and outages need.
 

@@ -8,6 +8,7 @@ missing ones leave holes.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,6 +99,10 @@ def is_cut(times: FrameTimes) -> Bools:
     return times.slack_ns <= CUT_NS
 
 
+# Outages, timing and period of a recording ask in turn.
+_numbered: WeakKeyDictionary[FrameTimes, FrameNumbers | None] = WeakKeyDictionary()
+
+
 def number_frames(times: FrameTimes, *, period_ns: float | None = None) -> FrameNumbers | None:
     """Find the period of the frames, and where some are missing.
 
@@ -107,6 +112,20 @@ def number_frames(times: FrameTimes, *, period_ns: float | None = None) -> Frame
     Returns:
         None with fewer than two frames, no lapse of time or no period of 3 to 100 ms.
     """
+    if period_ns is not None:
+        return _number(times, period_ns)
+    if times not in _numbered:
+        _numbered[times] = _number(times, None)
+    return _numbered[times]
+
+
+def find_period(times: FrameTimes) -> float | None:
+    """The period of the frames in ns, None where there is none, or late and lost frames look alike."""
+    found = number_frames(times)
+    return found.period_ns if found is not None and found.is_clear else None
+
+
+def _number(times: FrameTimes, period_ns: float | None) -> FrameNumbers | None:
     if not times.slack_ns.any():
         period_ns = _exact_period(times.t_ns) if period_ns is None else period_ns
         return None if period_ns is None else FrameNumbers(period_ns, _exact_missing(times.t_ns, period_ns))
@@ -119,12 +138,6 @@ def number_frames(times: FrameTimes, *, period_ns: float | None = None) -> Frame
         found, len(times)
     )
     return FrameNumbers(found.period_ns, missing, is_clear, found)
-
-
-def find_period(times: FrameTimes) -> float | None:
-    """The period of the frames in ns, None where there is none, or late and lost frames look alike."""
-    found = number_frames(times)
-    return found.period_ns if found is not None and found.is_clear else None
 
 
 def _is_clear(found: ReadSlots, gaps: int, count: int, *, is_dense: bool) -> bool:

@@ -119,6 +119,10 @@ def _sharpened(t_ns: F64, frequency: float, width: float) -> float:
     """The frequency within +-width at which the times agree best on a phase."""
     for _ in range(3):
         tried = frequency + width * np.linspace(-1, 1, 9)
-        agreement = np.abs(np.exp(2j * np.pi * np.outer(tried, t_ns)).sum(1))
+        turned, step = np.exp(2j * np.pi * tried[0] * t_ns), np.exp(2j * np.pi * (tried[1] - tried[0]) * t_ns)
+        agreement = np.empty(tried.size)
+        for i in range(tried.size):
+            agreement[i] = abs(turned.sum())
+            turned *= step
         frequency, width = float(tried[int(agreement.argmax())]), width / 4
     return frequency

@@ -37,12 +37,11 @@ class Timeline:
     rejects: Rejects
     first_offset: int
 
-    def outages(self, *, clock: Clock | None = None, period_ns: float | None = None) -> Outages:
+    def outages(self, *, clock: Clock | None = None) -> Outages:
         """What was lost, and for how long.
 
         Args:
             clock: how well the times are known, where that is not as the recording says.
-            period_ns: the period, where it was found before.
 
         Returns:
             Every outage, their sums, and the ratio of missed frames with its bound.
@@ -52,7 +51,6 @@ class Timeline:
             self.rejects,
             first_offset=self.first_offset,
             clock=self.info.clock if clock is None else clock,
-            period_ns=period_ns,
             start_ns=self.span.first_t_ns,
             end_t_ns=self.span.last_t_ns,
             start_utc_ns=self.info.start_utc_ns,
@@ -101,9 +99,9 @@ class Recording:
         """The recording without its frames' bytes."""
         return Timeline(self.info, self.span, self.times, self.rejects, self.first_offset)
 
-    def outages(self, *, clock: Clock | None = None, period_ns: float | None = None) -> Outages:
+    def outages(self, *, clock: Clock | None = None) -> Outages:
         """What was lost, and for how long; see Timeline.outages."""
-        return self.timeline.outages(clock=clock, period_ns=period_ns)
+        return self.timeline.outages(clock=clock)
 
     def timing(self) -> Timing:
         """Period, jitter and time error, and between what bounds the receiver's own jitter lies."""

@@ -22,7 +22,7 @@ from busbench.verify.marks import DONE_MARK
 from busbench.verify.procedure import TestStep, round_of
 from busbench.verify.repeats import Repeat, checks_of, find_repeats
 from busbench.verify.result import Check
-from busbench.verify.verify import verify
+from busbench.verify.verify import verify, verify_controls
 from busbench.wire.framing import FrameFinder
 from busbench.wire.table import AlignmentResult
 
@@ -181,6 +181,7 @@ class CheckSession:
         self._span = Span()
         self._notes_before = len(self._receiver.annotations)
         self._until_ns = 0
+        self._period_ns: float | None = None  # of frames, as an earlier step found it
         self.done, self.at, self.begun_ns, self.results, self.repeats = None, 0, 0, {}, ()
 
     def _now(self) -> int:
@@ -198,7 +199,8 @@ class CheckSession:
         self._receiver.annotate(self._now(), DONE_MARK)
         checks: tuple[Check, ...] = ()
         if any(len(found.frames) for found in self._found):
-            found = verify(self.recording(), self.rig)
+            found = verify_controls(self.recording(), self.rig, period_ns=self._period_ns)
+            self._period_ns = found.evidence.found_period_ns
             checks, self.repeats = checks_of(found, self.step), tuple(find_repeats(found, self.step))
         self.results[self.at] = checks
         self._next()

@@ -34,10 +34,12 @@ class VerifyInputs:
     Args:
         recording: frames and all else that was read.
         rig: the plan.
+        known_period_ns: frame period, where it was found in an earlier part of the recording.
     """
 
     recording: Recording
     rig: Rig
+    known_period_ns: float | None = None
 
     @cached_property
     def counts(self) -> I16:
@@ -76,6 +78,8 @@ class VerifyInputs:
     @cached_property
     def found_period_ns(self) -> float | None:
         """Frame period as found, None without a clock or with too few frames."""
+        if self.known_period_ns is not None and self.clock.is_known:
+            return self.known_period_ns
         return find_period(self.recording.times) if self.clock.is_known else None
 
     @property
@@ -110,7 +114,7 @@ class VerifyInputs:
     @cached_property
     def outages(self) -> Outages:
         """All outages, intended ones included."""
-        return self.recording.outages(clock=self.clock, period_ns=self.found_period_ns)
+        return self.recording.outages(clock=self.clock)
 
     @cached_property
     def channels(self) -> Channels:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from shlex import quote
 
 from busbench.analysis.notebook import html_of
@@ -107,11 +107,21 @@ def verify(recording: Recording, rig: Rig, *, more: tuple[Check, ...] = ()) -> V
     Returns:
         All checks; those for which the recording holds nothing are not tested.
     """
-    evidence = VerifyInputs(recording, rig)
+    found = verify_controls(recording, rig)
+    checks = (*_check_plan(found.findings), *check_line(found.evidence, found.phases), *found.checks, *more)
+    return replace(found, checks=checks)
+
+
+def verify_controls(recording: Recording, rig: Rig, *, period_ns: float | None = None) -> Verification:
+    """The part of `verify` that can be judged while a test sequence goes on: all but the line and the plan itself.
+
+    Args:
+        period_ns: frame period, where it was found in an earlier part of the recording.
+    """
+    evidence = VerifyInputs(recording, rig, period_ns)
     channels = channel_plans(rig)
     phases = find_phases(evidence, channels) if len(recording.frames) else None
-    findings = tuple(check_rig(rig))
-    checks = [*_check_plan(findings), *check_line(evidence, phases)]
+    checks: list[Check] = []
     unplanned: tuple[int, ...] = ()
     if phases is not None:
         planned = {mapped.channel for mapped in channels}
@@ -122,7 +132,7 @@ def verify(recording: Recording, rig: Rig, *, more: tuple[Check, ...] = ()) -> V
         why = "there are no frames"
         checks += [CheckFactory("channel", one.subject, one.channel).not_tested("channel", why) for one in channels]
         checks.append(CheckFactory("failsafe", "failsafe").not_tested("failsafe", why))
-    return Verification((*checks, *more), evidence, channels, phases, findings, unplanned)
+    return Verification(tuple(checks), evidence, channels, phases, tuple(check_rig(rig)), unplanned)
 
 
 def faults_of(findings: Sequence[Finding]) -> tuple[Finding, ...]:

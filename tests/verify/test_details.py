@@ -9,7 +9,9 @@ import msgspec
 import numpy as np
 import pytest
 
-from busbench.model import U16
+from busbench.analysis import period
+from busbench.analysis.read_slots import ReadSlots, number_reads
+from busbench.model import I64, U16, Bools
 from busbench.rig.model import Rig
 from busbench.verify.inputs import VerifyInputs, channel_plans
 from busbench.verify.link_loss import find_link_loss
@@ -29,6 +31,18 @@ def changed(change: Callable[[U16], None], *, rig: Rig = RIG) -> dict[tuple[str,
     changed_round = heron.Round(flown.t_ns, counts, flown.flags, flown.is_sent, ())
     found = verify(recorded(heron.read_by_adapter(rig, changed_round)), rig)
     return {(check.subject, check.name): check for check in found.checks}
+
+
+def test_the_frames_of_a_recording_are_numbered_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    recording, sizes = round_of(), list[int]()
+
+    def counted(t_ns: I64, cut: Bools, *, period_ns: float | None = None) -> ReadSlots | None:
+        sizes.append(t_ns.size)
+        return number_reads(t_ns, cut, period_ns=period_ns)
+
+    monkeypatch.setattr(period, "number_reads", counted)
+    verify(recording, RIG)
+    assert sizes.count(len(recording.frames)) == 1
 
 
 def with_device(name: str, **values: object) -> Rig:
