@@ -29,7 +29,7 @@ EXCEPTIONS = (
     ("typed", r"^busbench ports\b", "shows what is plugged in here"),
     ("typed", r"^busbench simulate\b", "runs until Ctrl-C"),
     ("typed", r"^busbench (watch|walk)\b", "needs a person at a terminal"),
-    ("80 columns", r"--format (csv|json)|--man$|^busbench (frames|completion) |^\w+ .*\|", "for programs"),
+    ("80 columns", r"--format (csv|json)|--follow|--man$|^busbench (frames|completion) |^\w+ .*\|", "for programs"),
     ("says something", r" (-o|--to|--output) |^busbench rig new ", "writes a file"),
     ("has an example", r"^busbench completion$", "its help shows the lines for shells' own files"),
 )

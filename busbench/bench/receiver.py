@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import enum
 from collections.abc import AsyncIterator, Callable, Generator
 from dataclasses import dataclass
@@ -214,28 +215,40 @@ class Receiver:
         quiet_ns = now_ns - self.last_t_ns
         return quiet_ns if quiet_ns > SILENT_NS else 0
 
+    def receptions(self, *, is_over: Callable[[], bool] = lambda: False) -> Generator[Reception]:
+        """What each look at the port gave, until the source ends, and what `finish` gives.
+
+        Args:
+            is_over: asked before each look; True ends it.
+
+        Raises:
+            PortError: the port is lost for good; all before was given.
+        """
+        lost: PortError | None = None
+        try:
+            while self.state is not LinkState.ENDED and lost is None and not is_over():
+                try:
+                    came = self.pump(LOOK_S)
+                except PortError as error:
+                    lost = error
+                else:
+                    yield came
+        finally:
+            last = self.finish()
+        yield last
+        if lost is not None:
+            raise lost
+
     def __iter__(self) -> Generator[FrameTable]:
         """Frames as they come, until the source ends; a table for each look that gave some.
 
         Raises:
             PortError: the port is lost for good; all frames before were given.
         """
-        lost: PortError | None = None
-        try:
-            while self.state is not LinkState.ENDED and lost is None:
-                try:
-                    found = self.pump(LOOK_S).found
-                except PortError as error:
-                    lost = error
-                    continue
-                if len(found.frames):
-                    yield found.frames
-        finally:
-            last = self.finish().found
-        if len(last.frames):
-            yield last.frames
-        if lost is not None:
-            raise lost
+        with contextlib.closing(self.receptions()) as receptions:
+            for came in receptions:
+                if len(came.found.frames):
+                    yield came.found.frames
 
     async def __aiter__(self) -> AsyncIterator[FrameTable]:
         """As `for`; other tasks run while the port is waited for."""

@@ -57,9 +57,15 @@ class CaptureInfo:
 
 
 class Capture(abc.ABC):
-    """A recording that can be read from its start as often as needed."""
+    """A recording that can be read from its start as often as needed.
+
+    Attributes:
+        info: what it says of itself.
+        is_sent: True where it gives what was sent, for nothing was received.
+    """
 
     info: CaptureInfo
+    is_sent = False
 
     @abc.abstractmethod
     def blocks(self) -> Iterator[ByteLog]:

@@ -99,10 +99,11 @@ class ByteRows(Capture):
             while True:
                 buffer = np.zeros(_BUFFER_BYTES + 2 * SLACK, np.uint8)
                 buffer[: rest.size] = rest
-                have = rest.size + read_into(stream, buffer.data[rest.size : _BUFFER_BYTES], path)
+                got = read_into(stream, buffer.data[rest.size : _BUFFER_BYTES], path)
+                have = rest.size + got
                 if base == 0 and buffer[: len(BOM)].tobytes() == BOM:
                     buffer[: len(BOM)] = ord(" ")
-                is_last = have < _BUFFER_BYTES
+                is_last = have < _BUFFER_BYTES and not (got and self._source.comes_slowly)
                 is_cut = is_last and have > 0 and int(buffer[have - 1]) != newline
                 if is_cut:
                     buffer[have] = newline

@@ -24,7 +24,7 @@ BLOCK_BYTES = 1 << 20
 
 
 class ByteStream(Protocol):
-    """What readers need of an open file."""
+    """What readers need of an open file; one whose `comes_slowly` is True is not waited for beyond its first bytes."""
 
     def readinto(self, view: memoryview, /) -> int | None:
         """Fill some of the view; 0 at the end."""
@@ -45,9 +45,11 @@ class Source(abc.ABC):
 
     Attributes:
         name: as the person gave it, for errors and notes.
+        comes_slowly: True where its streams hand on what has come and wait for the rest.
     """
 
     name: str
+    comes_slowly = False
 
     @abc.abstractmethod
     def open(self) -> ByteStream:
@@ -197,7 +199,7 @@ def read_into(stream: ByteStream, view: memoryview, name: str) -> int:
         name: of the source, for the error.
 
     Returns:
-        Bytes read; fewer than the view holds only at the end.
+        Bytes read, 0 only at the end; fewer than the view holds also where they come slowly.
 
     Raises:
         CaptureError: the system could not read any further.
@@ -209,6 +211,8 @@ def read_into(stream: ByteStream, view: memoryview, name: str) -> int:
             if not got:
                 break
             have += got
+            if getattr(stream, "comes_slowly", False):
+                break
     except OSError as error:
         what = f"cannot be read any further ({error.strerror or error})"
         raise CaptureError(name, what, offset=stream.tell(), hint="check the disk") from None

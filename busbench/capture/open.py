@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 import importlib
 import io
 import os
-import shutil
 import stat
 import sys
-import tempfile
-import weakref
-from collections.abc import Iterator
-from pathlib import Path
+from collections.abc import Callable, Iterator
 from typing import BinaryIO, Protocol, cast, runtime_checkable
 
 from busbench.capture.base import Capture, ReadOptions
@@ -27,6 +22,7 @@ from busbench.capture.file_io import (
     read_head,
     read_into,
 )
+from busbench.capture.pipe_source import PipeSource
 from busbench.capture.text_fault import text_fault
 from busbench.capture.utf16 import Utf16Source, is_utf16
 from busbench.errors import FOREIGN, CaptureError
@@ -39,6 +35,8 @@ _READERS = ("parquet_read", "sr_session", "usb", "pcapng_read", "vcd", "level_cs
 _LONG_HEAD_BYTES = 4 << 20  # of text whose first rows may be longer than what is looked at first
 _MAGIC_BYTES = 8
 _RAW_SEARCH_BYTES = 4 << 20
+_RAW_LEAST_BYTES = 60  # two frames in a row, by which raw bytes are told
+_FOLLOWED = ("raw bytes", "pcapng", "byte CSV", "CSV of levels", "VCD")  # read on as they come out of a pipe
 _KNOWN_BY = "busbench reads pcapng, pcap, VCD, .sr, CSV, its own Parquet, and raw bytes of the bus"
 
 
@@ -59,13 +57,20 @@ class _LevelReader(Protocol):
     def open_levels(self, source: Source) -> LevelFile: ...
 
 
-def open_capture(recording: str | os.PathLike[str] | BinaryIO, *, options: ReadOptions | None = None) -> Capture:
+def open_capture(
+    recording: str | os.PathLike[str] | BinaryIO,
+    *,
+    options: ReadOptions | None = None,
+    waiting: Callable[[], object] | None = None,
+) -> Capture:
     """Open a recording.
 
     Args:
         recording: a file of any format that is read, compressed or not, "-" for standard input,
             or an object that is open for bytes, which stays open.
         options: choices that a file may leave open.
+        waiting: called a few times per second while a pipe is waited for; where it is given, bytes of a
+            pipe are handed on as they come, if the format can be told by its beginning.
 
     Returns:
         The recording; use it as a context manager.
@@ -73,17 +78,42 @@ def open_capture(recording: str | os.PathLike[str] | BinaryIO, *, options: ReadO
     Raises:
         CaptureError: it cannot be opened, or is of no known format.
     """
-    source, any_bytes = _source_of(recording)
+    source, any_bytes = _source_of(recording, waiting)
+    pipe = source if isinstance(source, PipeSource) else None
+    packed = source
     try:
-        source = _unpacked(source)
-        inner = _choose(source, any_bytes=any_bytes).open_file(source, options or ReadOptions())
+        while True:
+            try:
+                source = _unpacked(packed)
+                inner = _opened(source, pipe, options or ReadOptions(), any_bytes=any_bytes)
+                break
+            except CaptureError:
+                if pipe is None or not pipe.grow():
+                    raise
     except CaptureError as error:
         source.close()
         fault = source.fault()
         if fault is not None and error.offset is None:
             raise fault from None
         raise
+    if pipe is not None:
+        pipe.follow()
     return inner if type(source) is FileSource else _Sourced(inner, source)
+
+
+def _opened(source: Source, pipe: PipeSource | None, options: ReadOptions, *, any_bytes: bool) -> Capture:
+    """The reader of a source; a pipe of which too little has come for that is an error."""
+    if pipe is None or pipe.has_ended:
+        return _choose(source, any_bytes=any_bytes).open_file(source, options)
+    head = read_head(pipe)
+    if len(head) >= (HEAD_BYTES if _is_text(head) else _RAW_LEAST_BYTES):
+        reader = _choose(source)
+        if source is not pipe or reader.FORMAT not in _FOLLOWED:
+            pipe.take_all()
+        inner = reader.open_file(source, options)
+        if pipe.has_ended or not inner.is_sent:
+            return inner
+    raise CaptureError(source.name, "has only begun")
 
 
 def open_levels(path: str) -> LevelFile | None:
@@ -100,7 +130,9 @@ def open_levels(path: str) -> LevelFile | None:
     return reader.open_levels(source) if isinstance(reader, _LevelReader) else None
 
 
-def _source_of(recording: str | os.PathLike[str] | BinaryIO) -> tuple[Source, bool]:
+def _source_of(
+    recording: str | os.PathLike[str] | BinaryIO, waiting: Callable[[], object] | None
+) -> tuple[Source, bool]:
     """Where the bytes are, and whether any will do: what comes out of a pipe has no name to be mistaken."""
     if not isinstance(recording, str | os.PathLike):
         return _of_object(recording), False
@@ -108,10 +140,9 @@ def _source_of(recording: str | os.PathLike[str] | BinaryIO) -> tuple[Source, bo
     if path == STANDARD_INPUT:
         if sys.stdin is None or sys.stdin.isatty():
             raise CaptureError(path, "is a terminal", hint="pipe a recording into it, or name a file")
-        return _Spooled(path, sys.stdin.buffer), True
+        return PipeSource(path, sys.stdin.buffer, waiting=waiting), True
     if _is_pipe(path):
-        with FileSource(path).open() as pipe:
-            return _Spooled(path, pipe), True
+        return PipeSource(path, FileSource(path).open(), waiting=waiting), True
     return FileSource(path), False
 
 
@@ -121,7 +152,7 @@ def _of_object(file: BinaryIO) -> Source:
     if isinstance(file, io.TextIOBase):
         raise CaptureError(name, "is open for text", hint='open it for bytes, with mode "rb"')
     if not (hasattr(file, "seekable") and file.seekable()):
-        return _Spooled(name, file)
+        return PipeSource(name, file)
     return ObjectSource(file, name=name)
 
 
@@ -204,7 +235,7 @@ class _Sourced(Capture):
 
     def __init__(self, inner: Capture, source: Source) -> None:
         self._inner, self._source = inner, source
-        self.info = inner.info
+        self.info, self.is_sent = inner.info, inner.is_sent
 
     def blocks(self) -> Iterator[ByteLog]:
         """Read the recording from its start."""
@@ -227,31 +258,3 @@ class _Sourced(Capture):
         """Let go of the source."""
         self._inner.close()
         self._source.close()
-
-
-class _Spooled(FileSource):
-    """What comes out of a pipe, kept in a temporary file so that it can be read again."""
-
-    def __init__(self, name: str, stream: BinaryIO | io.FileIO) -> None:
-        try:
-            handle, kept = tempfile.mkstemp(prefix="busbench-")
-        except OSError as error:
-            what = f"cannot be kept, since no temporary file can be made ({error.strerror})"
-            raise CaptureError(name, what, hint="save it to a file first") from None
-        super().__init__(kept, name=name)
-        self._remove = weakref.finalize(self, _unlink, kept)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                shutil.copyfileobj(stream, file, 1 << 20)
-        except OSError as error:
-            self._remove()
-            raise CaptureError(name, f"cannot be kept ({error.strerror})", hint="save it to a file first") from None
-
-    def close(self) -> None:
-        """Remove the temporary file."""
-        self._remove()
-
-
-def _unlink(path: str) -> None:
-    with contextlib.suppress(OSError):
-        Path(path).unlink()

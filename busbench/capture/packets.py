@@ -65,7 +65,7 @@ class PacketFile:
                 got = read_into(stream, memoryview(buffer.data)[have:room], self.path)
                 have += got
                 at = yield from scan.batches(buffer, base, have)
-                if scan.fault or have < room:
+                if scan.fault or not got:
                     break
                 yield None
                 if at == 0:

@@ -44,8 +44,9 @@ class SerialPackets(Capture):
     """
 
     def __init__(self, source: Source, options: ReadOptions) -> None:
-        self._file, self._line = PacketFile(source), options.line
+        self._source, self._file, self._line = source, PacketFile(source), options.line
         self._chosen, self._outbound, has_times = choose(self._file, options.interface)
+        self.is_sent = self._outbound
         self.info = CaptureInfo(source.name, self._file.format, NO_CLOCK, None, self._chosen.label)
         if has_times:
             self.info.clock = self._chosen.clock
@@ -68,7 +69,9 @@ class SerialPackets(Capture):
         others: dict[tuple[int, bool], int] = {}
         order = PacketOrder(clock=info.clock, line=self._line)
         last_ns, back = 0, 0
-        for log in order.arrange(self._logs(others)):
+        # A recorder of ours writes packets once and in order, so that none has to wait for the next.
+        is_ordered = self._source.comes_slowly and self._chosen.is_own
+        for log in self._logs(others) if is_ordered else order.arrange(self._logs(others)):
             if log.mark_t_ns.size:
                 times = log.mark_t_ns
                 back += int(log.offset > 0 and times[0] < last_ns) + int(np.count_nonzero(times[1:] < times[:-1]))

@@ -62,10 +62,9 @@ class RawBytes(Capture):
             while True:
                 data = np.empty(_BLOCK_BYTES, np.uint8)
                 got = read_into(stream, data.data, self.info.path)
-                if got:
-                    log = ByteLog.from_bytes(data[:got], offset=offset)
-                    set_readonly(log.data)
-                    yield log
-                offset += got
-                if got < _BLOCK_BYTES:
+                if not got:
                     return
+                log = ByteLog.from_bytes(data[:got], offset=offset)
+                set_readonly(log.data)
+                yield log
+                offset += got

@@ -1,4 +1,4 @@
-"""`busbench frames`: a row a frame."""
+"""`busbench frames`: a row per frame."""
 
 from __future__ import annotations
 
@@ -9,21 +9,12 @@ import click
 
 from busbench.cli.channel_list import parse_channels
 from busbench.cli.output import FORMATS, Cell, say, table_lines
-from busbench.cli.source import Progress, open_source, read_options, source_options
+from busbench.cli.source import Progress, source_options
 from busbench.errors import display_name, pluralize
 
 if TYPE_CHECKING:
     from busbench.wire.table import FrameTable
 
-HEAD = (
-    "time_s",
-    "offset",
-    *(f"ch{number}" for number in range(1, 19)),
-    "frame_lost",
-    "failsafe",
-    "end_byte",
-    "suspect",
-)
 TABLE_CHANNELS = "1-8"
 
 
@@ -34,45 +25,49 @@ TABLE_CHANNELS = "1-8"
 @click.option("--channels", metavar="LIST", help=f"Channels of the table, as in 1-4,9,17 [default: {TABLE_CHANNELS}].")
 @source_options
 def command(source: str, format_: str, channels: str | None, **settings: Any) -> None:
-    """Print a row for each frame of a recording.
+    """Print a row for each frame of a recording, or of a live port as it comes.
 
-    Times are in seconds from the first byte, and empty where the recording has
-    no clock. Counts stand as on the line, 0-2047. The JSON form is a line a frame.
+    Times are in seconds from the first byte, and empty if the recording has
+    no clock. Counts are those on the line, 0-2047. JSON is a line per frame.
+
+    SOURCE may also be a port, or - for a standard input that grows: each row is
+    written as its frame comes, until Ctrl-C or the reader of a pipe ends it.
 
     \b
     busbench frames captures/heron-slots.csv
     busbench frames captures/heron-line.vcd --format table --channels 1-4,17
+    busbench frames 'virtual:?duration=0.1s' --format table
     """
     frames(source, format_=format_, channels=channels, settings=settings)
 
 
 def frames(source: str, *, format_: str, channels: str | None, settings: dict[str, Any]) -> None:
-    """Write the rows block by block."""
-    from busbench.capture.frames import Span, read_frames
+    """Write the rows block by block, of a source that comes slowly as they come."""
+    from busbench.cli.follow import follow_source
+    from busbench.cli.frame_rows import HEAD, csv_rows
 
     shown = parse_channels(channels or TABLE_CHANNELS, option="--channels")
     out = sys.stdout
-    options = read_options(settings)
     if channels and format_ != "table":
         say(f"busbench: --channels is for --format table; the {format_} has all")
-    with open_source(source, options) as capture:
-        span, progress, total = Span(), Progress("frames"), 0
-        has_clock = capture.info.clock.is_known
+    with follow_source(source, settings) as following:
+        span, progress, total = following.span, Progress("frames"), 0
         if format_ == "csv":
             out.write(",".join(HEAD) + "\n")
-        for found in read_frames(capture, span=span, line=options.line):
-            zero_ns = (span.first_t_ns or 0) if has_clock else None
+        for found in following.results:
+            zero_ns = (span.first_t_ns or 0) if following.clock.is_known else None
             for start in range(0, len(found.frames), 8192):
                 table = found.frames[start : start + 8192]
-                rows = _rows(table, zero_ns)
                 if format_ == "csv":
-                    out.write("".join(",".join(row) + "\n" for row in rows))
+                    out.write(csv_rows(table, zero_ns))
                 elif format_ == "json":
-                    out.write("".join(_json(row) + "\n" for row in rows))
+                    out.write("".join(_json(row) + "\n" for row in _rows(table, zero_ns)))
                 else:
-                    out.write("".join(line + "\n" for line in _table(rows, shown, has_head=total == 0)))
+                    lines = _table(_rows(table, zero_ns), shown, has_head=total == 0)
+                    out.write("".join(line + "\n" for line in lines))
                 total += len(table)
                 progress.at(f"{total:,}")
+            out.flush()
         progress.end()
     if not total:
         size = pluralize(span.bytes_total, "byte")
@@ -97,6 +92,8 @@ def _rows(table: FrameTable, zero_ns: int | None) -> list[list[str]]:
 
 
 def _json(row: list[str]) -> str:
+    from busbench.cli.frame_rows import HEAD
+
     cells = [f'"{name}": {value or "null"}' for name, value in zip(HEAD, row, strict=True) if name != "end_byte"]
     cells.insert(-1, f'"end_byte": "{row[-2]}"')
     return "{" + ", ".join(cells) + "}"

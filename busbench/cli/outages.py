@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import json
 import math
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from busbench.cli.output import format_option, say, seconds, table_lines, write_csv, write_json
 from busbench.cli.source import Progress, open_source, read_options, source_options
-from busbench.errors import display_name, pluralize, sanitize
+from busbench.errors import BusbenchError, display_name, pluralize, sanitize
 
 if TYPE_CHECKING:
-    from busbench.analysis.outages import Outages
+    from busbench.analysis.outages import Outage, Outages
     from busbench.capture.frames import Span
 
 EVENTS_SHOWN = 40
@@ -24,8 +26,11 @@ EVENT_KEYS = ("kind", "start_s", "end_s", "frames", "bytes", "offset")
 @click.command("outages")
 @format_option
 @click.option("--all", "show_all", is_flag=True, help=f"List every event in the table, not only {EVENTS_SHOWN}.")
+@click.option(
+    "--follow", is_flag=True, help="Write a line of JSON for each event as it ends; SOURCE may be a live port."
+)
 @source_options
-def command(source: str, format_: str, show_all: bool, **settings: Any) -> None:
+def command(source: str, format_: str, show_all: bool, follow: bool, **settings: Any) -> None:
     """Find where frames were lost.
 
     \b
@@ -42,7 +47,14 @@ def command(source: str, format_: str, show_all: bool, **settings: Any) -> None:
     \b
     busbench outages captures/heron-flight.pcapng
     busbench outages captures/heron-flight.pcapng --format json
+    busbench outages 'virtual:?duration=4s&lost=1:0.5&speed=max' --follow
     """
+    if follow:
+        if format_ != "table" or show_all:
+            other = "--all" if show_all else "--format"
+            raise BusbenchError(f"--follow: goes without {other}, since it writes JSON lines", hint="leave one out")
+        follow_outages(source, settings=settings)
+        return
     outages(source, format_=format_, show_all=show_all, settings=settings)
 
 
@@ -67,6 +79,30 @@ def outages(source: str, *, format_: str, show_all: bool, settings: dict[str, An
     if not found.frames:
         size = pluralize(span.bytes_total, "byte")
         say(f"busbench: {display_name(source)}: no frames in {size}: a wrong rate or polarity, or another line?")
+
+
+def follow_outages(source: str, *, settings: dict[str, Any]) -> None:
+    """Write events as they end, until the source does."""
+    from busbench.analysis.ongoing_outages import OngoingOutages
+    from busbench.cli.follow import follow_source
+
+    with follow_source(source, settings) as following:
+        ongoing: OngoingOutages | None = None
+        for found in following.results:
+            if ongoing is None:
+                if following.span.first_t_ns is None and following.clock.is_known:
+                    continue  # nothing has come
+                ongoing = OngoingOutages(clock=following.clock, start_ns=following.span.first_t_ns or 0)
+            ongoing.add(found)
+            ongoing.update(following.heard_ns)
+            _write_events(ongoing.ended())
+        if ongoing is not None:
+            _write_events(ongoing.ended(is_over=True))
+
+
+def _write_events(events: Iterable[Outage]) -> None:
+    for event in events:
+        click.echo(json.dumps({name: getattr(event, name) for name in event.__slots__}))
 
 
 def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:

@@ -8,6 +8,7 @@ import io
 import json
 import os
 import re
+import select
 import shutil
 import sys
 import textwrap
@@ -89,6 +90,22 @@ def to_the_end() -> Iterator[None]:
         sys.stdout.flush()
     except BrokenPipeError:
         drop_output()
+
+
+def require_reader() -> None:
+    """Raise BrokenPipeError where whoever read standard output has left, before anything is written.
+
+    Only where the system can say so; elsewhere the next line that is written does.
+    """
+    if not hasattr(select, "poll"):
+        return
+    poll = select.poll()
+    try:
+        poll.register(sys.stdout.fileno(), 0)
+    except (OSError, ValueError):
+        return  # no file at all
+    if any(event & select.POLLERR for _, event in poll.poll(0)):
+        raise BrokenPipeError
 
 
 def drop_output() -> None:

@@ -58,8 +58,13 @@ def read_options(settings: dict[str, Any]) -> ReadOptions:
 
 
 @contextmanager
-def open_source(source: str, options: ReadOptions) -> Iterator[Capture]:
+def open_source(source: str, options: ReadOptions, *, waiting: Callable[[], object] | None = None) -> Iterator[Capture]:
     """Open a recording; its notes are said when all is read.
+
+    Args:
+        source: as the person gave it.
+        options: what a file may leave open.
+        waiting: see open_capture.
 
     Raises:
         CaptureError: it cannot be read. Where some could be read, the error is
@@ -69,7 +74,7 @@ def open_source(source: str, options: ReadOptions) -> Iterator[Capture]:
 
     if source.startswith("virtual:") or ("://" in source):
         raise CaptureError(source, "is a live source, not a recording", hint="record it first, or watch it")
-    with open_capture(source, options=options) as capture:
+    with open_capture(source, options=options, waiting=waiting) as capture:
         for option, files in unused(options, capture.info.format):
             say(f"busbench: {option} is for {files}; it was not used")
         try:

@@ -8,20 +8,14 @@ from functools import cached_property
 
 import numpy as np
 
-from busbench.analysis.outages import KINDS, Kind, Outage, find_outages
-from busbench.analysis.period import find_period
-from busbench.model import I64, U8, Rejects
+from busbench.analysis.ongoing_outages import Losses, OngoingOutages
+from busbench.analysis.outages import KINDS, Kind, Outage
+from busbench.model import I64, U8
 from busbench.tui.store import FrameStore
-from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST
 
 LETTERS: dict[Kind, str] = {"gap": "g", "lost": "l", "failsafe": "f", "damaged": "d"}
 # Where several stand in one column of a timeline the later of these is shown.
 _RANK: tuple[Kind, ...] = ("lost", "gap", "damaged", "failsafe")
-
-_TAIL_FRAMES = 4096  # looked at anew each time
-_KEPT_FRAMES = 1024
-_PERIOD_FRAMES = 20_000
-_CLEAR = 16  # frames without an event on both sides of a cut
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,12 +35,12 @@ class Events:
         return len(self.items)
 
     @staticmethod
-    def of(items: Sequence[Outage], *, store: FrameStore, start_ns: int, first_row: int = 0) -> Events:
-        """Place outages, none of which begins before a row, on the axis."""
+    def of(items: Sequence[Outage], *, store: FrameStore, start_ns: int) -> Events:
+        """Place outages on the axis."""
         if not items:
             return NO_EVENTS
         offset = np.array([one.offset for one in items], np.int64)
-        rows = first_row + np.searchsorted(store.offset[first_row:], offset)
+        rows = np.searchsorted(store.offset, offset)
         if store.clock.is_known:
             # From the start seconds are exact to a nanosecond, as times since the epoch they are not.
             start = _ticks([one.start_s for one in items]) + start_ns
@@ -126,136 +120,32 @@ def _ticks(seconds: list[float | None]) -> I64:
 NO_EVENTS = Events((), np.empty(0, np.int64), np.empty(0, np.int64))
 
 
-@dataclass(frozen=True, slots=True)
-class Losses:
-    """Losses of a session.
+class GrowingOutages(OngoingOutages):
+    """Outages of a session that goes on, placed on its axis.
 
     Args:
-        frames: that came.
-        missing: that did not.
-        missed: missing, flagged or marked as damaged.
-        missed_low: as many of these at least, where packets were marked for one bad byte.
-        period_s: their period, None where it is not known.
-        bursts: True where losses stood together.
-        stray_bytes: damaged bytes that took the place of no frame.
-    """
-
-    frames: int = 0
-    missing: int = 0
-    missed: int = 0
-    missed_low: int = 0
-    period_s: float | None = None
-    bursts: bool = False
-    stray_bytes: int = 0
-
-    @property
-    def expected(self) -> int:
-        """Frames that were due."""
-        return self.frames + self.missing
-
-
-class GrowingOutages:
-    """The outages of a session that goes on, found by the same rules as those of a recording.
-
-    What lies far enough back is settled; the newest frames are looked at anew
-    each time, so that an outage that has not ended grows.
-
-    Args:
-        store: the frames.
+        store: the frames, to which the same are added.
         start_ns: time of the session's start.
     """
 
     def __init__(self, store: FrameStore, *, start_ns: int) -> None:
-        self._store, self._start_ns = store, start_ns
-        self._row = 0  # frames before it are settled
-        self._settled = NO_EVENTS
-        self._has_bursts = False
-        self._newest: tuple[Outage, ...] = ()
-        self._sums = np.zeros(4, np.int64)  # of what is settled, see _find
-        self._rejects = Rejects.empty()
-        self._period_ns: float | None = None
-        self._period_rows = 0
-        self.losses = Losses()
-        self.events = NO_EVENTS
+        super().__init__(clock=store.clock, start_ns=start_ns)
+        self._store = store
+        self._placed_events = self.events = NO_EVENTS
+        self._seen: tuple[Outage, ...] = ()
 
-    def add(self, rejects: Rejects) -> None:
-        """Take further runs of bytes that are in no frame."""
-        if len(rejects):
-            self._rejects = Rejects.concat([self._rejects, rejects])
-
-    def update(self, now_ns: int) -> None:
-        """Look at the newest frames.
-
-        Args:
-            now_ns: time up to which the line was certainly listened to.
-        """
-        count = len(self._store)
-        if count >= 2 * self._period_rows or count >= self._period_rows + _PERIOD_FRAMES:
-            self._period_ns = find_period(self._store.times(max(0, count - _PERIOD_FRAMES), count))
-            self._period_rows = count
-        while count - self._row > _TAIL_FRAMES and (cut := self._find_cut(count)) is not None:
-            self._settle(cut)
-        events, sums = self._find(self._row, count, now_ns, self._rejects)
-        missing, missed, missed_low, stray_bytes = (self._sums + sums).tolist()
-        self.losses = Losses(
-            frames=count,
-            missing=missing,
-            missed=missed,
-            missed_low=missed_low,
-            period_s=None if self._period_ns is None else self._period_ns / 1e9,
-            bursts=self._has_bursts or _has_burst(events),
-            stray_bytes=stray_bytes,
-        )
-        if events != self._newest or len(self._settled) + len(events) != len(self.events):
-            self._newest = events
-            self.events = self._settled.then(self._placed(events))
+    def update(self, now_ns: int | None) -> None:
+        """Look at the newest frames; see OngoingOutages."""
+        super().update(now_ns)
+        settled = self.take_settled()
+        if settled:
+            self._placed_events = self._placed_events.then(self._placed(settled))
+        if settled or self.newest != self._seen:
+            self._seen = self.newest
+            self.events = self._placed_events.then(self._placed(self.newest))
 
     def _placed(self, events: tuple[Outage, ...]) -> Events:
-        return Events.of(events, store=self._store, start_ns=self._start_ns, first_row=self._row)
-
-    def _find(self, lo: int, hi: int, end_ns: int | None, rejects: Rejects) -> tuple[tuple[Outage, ...], I64]:
-        """Events of the rows [lo, hi), and frames missing, missed, missed at least, and stray bytes, int64 (4,)."""
-        found = find_outages(
-            self._store.times(lo, hi),
-            rejects,
-            first_offset=self._store.first_offset(lo),
-            clock=self._store.clock,
-            period_ns=self._period_ns,
-            start_ns=self._start_ns,
-            end_t_ns=end_ns,
-        )
-        return found.events, np.array([found.missing, found.missed, found.missed_low, found.stray_bytes], np.int64)
-
-    def _find_cut(self, count: int) -> int | None:
-        """A row with nothing amiss near it, to settle all before it."""
-        times = self._store.times(self._row, count)
-        bad = (times.flags & (FLAG_LOST | FLAG_FAILSAFE)) != 0
-        if times.line_marks is not None:
-            bad |= times.line_marks > 0
-        if self._period_ns is not None:
-            bad[1:] |= np.diff(times.t_ns) > 1.5 * self._period_ns
-        rows = np.searchsorted(self._store.offset[self._row : count], self._rejects.offset)
-        bad[np.minimum(rows, bad.size - 1)] = True
-        near = np.convolve(bad, np.ones(2 * _CLEAR + 1), "same") > 0.5
-        good = np.flatnonzero(~near[: count - self._row - _KEPT_FRAMES])
-        return self._row + int(good[-1]) if good.size and good[-1] > 0 else None
-
-    def _settle(self, cut: int) -> None:
-        offset = int(self._store.offset[cut])
-        before = self._rejects.offset < offset
-        parts = [
-            Rejects(self._rejects.offset[which], self._rejects.length[which], self._rejects.reason[which])
-            for which in (before, ~before)
-        ]
-        events, sums = self._find(self._row, cut, None, parts[0])
-        self._settled = self._settled.then(self._placed(events))
-        self._has_bursts |= _has_burst(events)
-        self._sums += sums
-        self._row, self._rejects = cut, parts[1]
-
-
-def _has_burst(events: tuple[Outage, ...]) -> bool:
-    return any(event.frames > 1 for event in events)
+        return Events.of(events, store=self._store, start_ns=self.start_ns)
 
 
 __all__ = ["KINDS", "LETTERS", "NO_EVENTS", "Events", "GrowingOutages", "Losses"]

@@ -225,7 +225,7 @@ class LiveSession(Session):
             self._heard += came.chunks
             self._heard_bytes += sum(len(chunk.data) for chunk in came.chunks)
         self.store.add(came.found.frames, came.found.rejects)
-        self._outages.add(came.found.rejects)
+        self._outages.add(came.found)
         if came.found.ambiguous:
             self._ambiguous_ns = max(self.receiver.last_t_ns or 0, 1)
         for event in came.events:

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 
-from busbench.model import Clock, ClockKind
+from busbench.model import Clock, ClockKind, Rejects
 from busbench.tui.events import Events, GrowingOutages
 from busbench.tui.store import FrameStore
 from busbench.wire.codec import FLAG_LOST, pack_frames
-from busbench.wire.table import FrameTable
+from busbench.wire.table import AlignmentResult, FrameTable
 
 FRAMES = 12_000
 SLOW_NS = 200_000_000  # no receiver's period
+
+
+def add(growing: GrowingOutages, store: FrameStore, table: FrameTable) -> None:
+    store.add(table)
+    growing.add(AlignmentResult(table, Rejects.empty()))
 
 
 def test_frames_that_keep_no_beat_are_settled_all_the_same() -> None:
@@ -22,7 +27,7 @@ def test_frames_that_keep_no_beat_are_settled_all_the_same() -> None:
     for start in range(0, FRAMES, 1000):
         part = slice(start, start + 1000)
         zeros = np.zeros(1000, np.int32)
-        store.add(FrameTable(rows[part] * SLOW_NS, zeros, rows[part] * 25, raw[part], zeros.astype(np.uint8)))
+        add(growing, store, FrameTable(rows[part] * SLOW_NS, zeros, rows[part] * 25, raw[part], zeros.astype(np.uint8)))
         growing.update(int(rows[part][-1]) * SLOW_NS)
     assert growing.losses.period_s is None
     assert (growing.losses.frames, growing.losses.missed) == (FRAMES, 1)
@@ -40,7 +45,7 @@ def test_what_was_settled_stays_where_it_was_placed() -> None:
     for start in range(0, FRAMES, 500):
         part = slice(start, start + 500)
         zeros = np.zeros(500, np.int32)
-        store.add(FrameTable(came_ns[part], zeros, rows[part] * 25, raw[part], zeros.astype(np.uint8)))
+        add(growing, store, FrameTable(came_ns[part], zeros, rows[part] * 25, raw[part], zeros.astype(np.uint8)))
         growing.update(int(came_ns[part][-1]))
         anew = Events.of(growing.events.items, store=store, start_ns=0)
         assert growing.events.start.tolist() == anew.start.tolist()
