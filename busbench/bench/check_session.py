@@ -124,7 +124,8 @@ class CheckSession:
         if word is Word.END:
             self.finish()
         elif word is Word.SKIP:
-            self.results[self.at], self.repeats = None, ()
+            self.results.setdefault(self.at)  # a step that is finished stays finished
+            self.repeats = ()
             self._next()
         elif self.state is not CheckState.READY:
             if word is Word.GO:

@@ -13,7 +13,7 @@ from textual.binding import Binding, BindingType
 from textual.command import CommandPalette
 from textual.screen import Screen
 
-from busbench.errors import BusbenchError
+from busbench.errors import BusbenchError, sanitize
 from busbench.tui.app_state import AppState
 from busbench.tui.commands import system_commands
 from busbench.tui.driver import tolerant_driver
@@ -87,6 +87,7 @@ class BenchApp(App[None]):
         self._ticks = self._said_at = self._rang_at = 0
         self._said = self._last = self._notice = ""  # what stands now, what stood last, the session's own
         self._clock, self.clicks = TickClock(), Clicks()
+        ui.show_at = self._show_at
 
     def action_command_palette(self) -> None:
         """All actions by name."""
@@ -196,6 +197,9 @@ class BenchApp(App[None]):
             if self.ui.session is None:
                 self.exit()
             return
+        self._if_kept(f"watch {sanitize(source)} instead", lambda: self._change_to(source))
+
+    def _change_to(self, source: str) -> None:
         session = self.ui.session
         if session is not None and session.is_live and session.source == source:
             session.close()  # a port is held by one at a time, and that is we
@@ -217,7 +221,7 @@ class BenchApp(App[None]):
 
     def action_choose(self) -> None:
         """Choose another source."""
-        self._if_kept("choose another source", lambda: self._ask_source(""))
+        self._ask_source("")
 
     def _if_kept(self, what: str, act: Callable[[], object]) -> None:
         """Do what would lose work that is not written; ask first where there is some."""
@@ -242,6 +246,13 @@ class BenchApp(App[None]):
                 self.switch_screen(view)
             else:
                 self.push_screen(view)
+
+    def _show_at(self, place: int, *, channel: int | None) -> None:
+        if self.ui.session is not None:
+            self.ui.session.seek(place)
+            self.ui.channel = self.ui.channel if channel is None else channel - 1
+            self.action_view(0)
+            self.draw()
 
     def action_help(self) -> None:
         """Explain every figure."""
@@ -315,7 +326,7 @@ class BenchApp(App[None]):
             if text is None:
                 return
             try:
-                session.unkept_marks += not (isinstance(session, LiveSession) and session.recording)
+                session.unkept_marks += isinstance(session, LiveSession) and not session.recording
                 session.mark(place, text or "mark")
                 self.say(f"mark at {place_words(session, place)}")
             except BusbenchError as error:

@@ -26,6 +26,17 @@ class Mover(Protocol):
         """Go on by a time."""
 
 
+class ShowAt(Protocol):
+    """Shows the channels at a place."""
+
+    def __call__(self, place: int, *, channel: int | None) -> None:
+        """A place on the axis of the session, and a channel from 1 or None."""
+
+
+def _nowhere(place: int, *, channel: int | None) -> None:
+    del place, channel
+
+
 @dataclass
 class AppState:
     """Shared by the app, its screens and their widgets.
@@ -45,6 +56,8 @@ class AppState:
         sources: who has a word on the limits of what is driven, beside the screen.
         mover: what moves things or is about to, None where nothing does.
         faults: what is wrong with a virtual aircraft.
+        channel: index of the channel looked at, 0-17.
+        show_at: shows the channels, and one of them large, at a place of the session.
     """
 
     palette: Palette
@@ -61,6 +74,8 @@ class AppState:
     sources: LimitSources = NO_SOURCES
     mover: Mover | None = None
     faults: tuple[AircraftFault, ...] = ()
+    channel: int = 0
+    show_at: ShowAt = field(default=_nowhere)
 
     @property
     def faults_words(self) -> str:

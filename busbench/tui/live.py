@@ -103,7 +103,7 @@ class LiveSession(Session):
     @property
     def unkept(self) -> list[str]:
         """As Session says; a recording that runs is kept, but ends."""
-        runs = [f"the recording {self.recording} runs and would end here"] if self.recording else []
+        runs = [f"the recording {self.recording} that runs"] if self.recording else []
         return [*runs, *super().unkept]
 
     @property

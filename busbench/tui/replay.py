@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Mapping
 from pathlib import Path
 
 from busbench.analysis.recording import Recording, Timeline, read_recording
+from busbench.capture.annotations import read_annotations, write_annotations
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.extract import cut_log
 from busbench.capture.frames import Span, read_frames
 from busbench.capture.open import open_capture
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.errors import CaptureError, OutputError, pluralize, require_kind
-from busbench.model import Rejects
+from busbench.model import Annotation, Rejects
 from busbench.tui.events import Events, Losses
 from busbench.tui.new_file import require_new
 from busbench.tui.session import Session
@@ -47,6 +49,8 @@ class ReplaySession(Session):
         self._idle = threading.Event()
         self._idle.set()
         self._timing: TimingFigures | None = None
+        self._notes: list[Annotation] = []  # made here, now or before; they stand in a file beside the recording
+        self._notes_error = ""  # why that file is not written to
         self.is_loaded = False
         self.format = info.format
         self.start_utc_ns = info.start_utc_ns
@@ -84,14 +88,51 @@ class ReplaySession(Session):
             stray_bytes=outages.stray_bytes,
         )
         self.events = Events.of(outages.events, store=self.store, start_ns=self.start)
-        self.marks = sorted([*self.marks, *info.marks], key=lambda one: one.t_ns)
-        if info.notes:
-            self.notice = "; ".join(info.notes)
+        self.marks = sorted([*self.marks, *info.marks, *self._kept_notes()], key=lambda one: one.t_ns)
+        if said := [*info.notes, *filter(None, [self._notes_error])]:
+            self.notice = "; ".join(said)
         if not outages.frames:
             self.notice = "no frames in it: a wrong rate or polarity, or another line?"
         self.is_loaded = True
+        if self.unkept_marks:
+            with contextlib.suppress(OutputError):  # whoever leaves is asked
+                self._write_notes()
         if len(times) and not self._is_closing.is_set():
             self._timing = look_at_timing(times, clock=self.clock, wakes=info.wakes, scope="whole recording")
+
+    def _kept_notes(self) -> list[Annotation]:
+        """Annotations of the file beside the recording; what is no such file is reported, and left as it is."""
+        try:
+            kept = read_annotations(self.path, start_ns=self._notes_start)
+        except CaptureError as error:
+            self._notes_error = str(error)
+            return []
+        self._notes = [*kept, *self._notes]
+        return kept
+
+    @property
+    def _notes_start(self) -> int | None:
+        return self.start if self.clock.is_known else None
+
+    def mark(self, place: int, text: str) -> None:
+        """Set an annotation at a place, and write it to the file beside the recording.
+
+        Raises:
+            BusbenchError: that cannot be; it is kept here.
+        """
+        super().mark(place, text)
+        self._notes = sorted([*self._notes, Annotation(place, text)], key=lambda one: one.t_ns)
+        self.unkept_marks += 1
+        if self.is_loaded:
+            self._write_notes()
+
+    def _write_notes(self) -> None:
+        if self._notes_error:
+            raise OutputError(self.path, "the annotation is not kept", hint=self._notes_error)
+        if self.path == "-":
+            raise OutputError("-", "the annotation is not kept", hint="keep the recording in a file first")
+        write_annotations(self.path, self._notes, start_ns=self._notes_start)
+        self.unkept_marks = 0
 
     def _see_ends(self) -> None:
         if self.clock.is_known:

@@ -170,13 +170,12 @@ class Session(abc.ABC):
         self.reset_row = max(0, self.row)
 
     def mark(self, place: int, text: str) -> None:
-        """Set a word at a place.
+        """Set an annotation at a place.
 
         Raises:
-            BusbenchError: the recording cannot take it; it is kept here.
+            BusbenchError: it cannot be written; it is kept here.
         """
-        at = place if self.clock.is_known else 0
-        self.marks = sorted([*self.marks, Annotation(at, text)], key=lambda one: one.t_ns)
+        self.marks = sorted([*self.marks, Annotation(place, text)], key=lambda one: one.t_ns)
 
     @property
     def unkept(self) -> list[str]:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
+from shlex import join
+from subprocess import list2cmdline
 
 from busbench.bench.check_session import CheckSession
 from busbench.bench.sign_off import SignOff, find_answers, pulse_outputs, sign_off
 from busbench.errors import BusbenchError, require_kind
+from busbench.model import BUS_LINE
 from busbench.output_file import write_output
 from busbench.rig.model import Rig
-from busbench.tui.new_file import require_new
+from busbench.tui.new_file import free_name, require_new
 from busbench.tui.replay import ReplaySession
+from busbench.tui.session import Session
 
 
 class RecordedCheck:
@@ -37,6 +42,32 @@ class RecordedCheck:
             self.error = str(error)
             return
         self.done = sign_off(recording, self._rig, answers=answers, pulses=pulses)
+
+
+def command_words(work: CheckSession | RecordedCheck, session: Session, *, rig_path: str) -> str:
+    """The command that writes the same page, to be typed as it is; empty where there is no recording to name.
+
+    Args:
+        work: what was checked.
+        session: of the port or recording.
+        rig_path: the rig file.
+    """
+    options: list[str] = []
+    if isinstance(work, CheckSession):
+        source = work.recording_path
+    else:
+        assert isinstance(session, ReplaySession)
+        source, given = session.path, session.options
+        named = (("interface", given.interface), ("usb-device", given.usb_device), ("signal", given.signal))
+        options = [part for name, value in named if value is not None for part in (f"--{name}", value)]
+        if given.line != BUS_LINE:
+            line = given.line
+            options += ["--baud", str(line.baud), "--parity", line.parity, "--stop-bits", str(line.stop_bits)]
+    if not source or source == "-" or not rig_path:
+        return ""
+    page = free_name(str(Path(source).with_suffix(".html")))
+    words = ["busbench", "verify", source, "--rig", rig_path, *options, "--report", page]
+    return list2cmdline(words) if sys.platform == "win32" else join(words)
 
 
 def write_page(work: CheckSession | RecordedCheck, path: str, *, source: str, rig_path: str) -> str:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
+
 import pytest
 
 from busbench.capture.open import open_capture
@@ -10,9 +13,10 @@ from tests.cli.running import CAPTURES
 
 
 @pytest.fixture
-def flight() -> ReplaySession:
-    """The shipped flight, loaded and standing at its beginning."""
-    session = ReplaySession(open_capture(str(CAPTURES / "heron-flight.pcapng")))
+def flight(tmp_path: Path) -> ReplaySession:
+    """A copy of the shipped flight, since annotations are kept beside it, loaded and standing at its beginning."""
+    path = shutil.copy(CAPTURES / "heron-flight.pcapng", tmp_path)
+    session = ReplaySession(open_capture(str(path)))
     session.load()
     session.is_moving = False
     return session

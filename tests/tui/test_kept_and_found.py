@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -16,26 +17,30 @@ from tests.tui.screens import shown, text_of
 async def test_leaving_asks_while_an_annotation_is_in_no_file() -> None:
     async with shown(Live().pass_s(1), keys="m x enter q") as (app, pilot):
         await pilot.pause()
-        assert "! Not written yet: 1 annotation." in text_of(app)
+        assert "! Would be lost or end: 1 annotation." in text_of(app)
         await pilot.press("n")
         app.draw()
         await pilot.pause()
-        assert "Not written yet" not in text_of(app)
+        assert "Would be lost" not in text_of(app)
         assert app._exit is False
         await pilot.press("q", "y")
         assert app._exit is True
 
 
-async def test_choosing_another_source_asks_too() -> None:
-    async with shown(Live().pass_s(1), keys="m x enter s") as (app, pilot):
-        assert "y: choose another source all the same" in text_of(app)
+async def test_another_source_asks_when_it_is_chosen() -> None:
+    session = Live().pass_s(1)
+    async with shown(session, keys="m x enter s escape") as (app, pilot):
+        assert app.ui.session is session  # to look at what there is loses nothing
+        await pilot.press("s", "enter")
+        await pilot.pause()
+        assert "y: watch virtual: instead all the same" in text_of(app)
         await pilot.press("q")  # one key never answers for the other
-        app.draw()
         await pilot.pause()
-        assert "What to watch?" not in text_of(app)
-        await pilot.press("s", "y")
+        assert app.ui.session is session
+        await pilot.press("s", "enter", "y")
+        await app.workers.wait_for_complete()
         await pilot.pause()
-        assert "What to watch?" in text_of(app)
+        assert "virtual:: nothing can be opened here" in text_of(app)
 
 
 async def test_leaving_without_anything_to_lose_asks_nothing() -> None:
@@ -62,8 +67,8 @@ async def test_a_recording_that_runs_is_seen_in_every_view_and_asked_about(
         await pilot.press("q")
         await pilot.pause()
         text = " ".join(text_of(app).split())
-        assert "runs and would end here." in text
-        assert "annotation" not in text.split("Not written yet")[1].split("y: leave")[0]  # it is in the recording
+        assert re.search(r"Would be lost or end: the recording bench-.*pcapng that runs\.", text)
+        assert "annotation" not in text.split("Would be lost")[1].split("y: leave")[0]  # it is in the recording
 
 
 async def test_answers_of_a_walk_without_a_file_are_asked_about() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -117,7 +118,8 @@ def test_recent_losses_are_those_of_ten_seconds() -> None:
 
 @pytest.mark.parametrize("name", ["heron-flight.pcapng", "heron-noisy.raw"])
 def test_a_cut_holds_its_frames_alone(name: str, tmp_path: Path) -> None:
-    session = opened(name)
+    session = ReplaySession(open_capture(shutil.copy(CAPTURES / name, tmp_path)))
+    session.load()
     session.step(500)
     session.mark(session.place, "here")
     session.set_cut(is_end=True)
@@ -188,3 +190,38 @@ def test_the_beat_is_that_of_the_whole_recording() -> None:
 def test_what_cannot_be_opened_is_told(source: str, error: type[Exception], words: str) -> None:
     with pytest.raises(error, match=words):
         open_session(source, options=ReadOptions())
+
+
+@pytest.mark.parametrize("name", ["heron-flight.pcapng", "heron-noisy.raw"])
+def test_annotations_are_kept_beside_the_recording_and_read_again(name: str, tmp_path: Path) -> None:
+    path = tmp_path / name
+    shutil.copy(CAPTURES / name, path)
+    before = path.read_bytes()
+    first = ReplaySession(open_capture(str(path)))
+    first.load()
+    at = first.store.axis(100)
+    first.mark(at, "motor on")
+    assert first.unkept == []
+    first.close()
+    again = ReplaySession(open_capture(str(path)))
+    again.load()
+    assert [(mark.t_ns, mark.text) for mark in again.marks] == [(at, "motor on")]
+    again.mark(again.store.axis(50), "motor off")
+    assert [mark.text for mark in again.marks] == ["motor off", "motor on"]
+    again.close()
+    assert path.read_bytes() == before
+    assert len(Path(f"{path}.notes.csv").read_text().splitlines()) == 3
+
+
+def test_annotations_that_cannot_be_kept_are_asked_about(tmp_path: Path) -> None:
+    path = tmp_path / "x.pcapng"
+    shutil.copy(CAPTURES / "heron-flight.pcapng", path)
+    notes = Path(f"{path}.notes.csv")
+    notes.write_text("mine,own\n")
+    session = ReplaySession(open_capture(str(path)))
+    session.load()
+    assert "holds no annotations" in session.notice
+    with pytest.raises(OutputError, match="the annotation is not kept"):
+        session.mark(session.place, "here")
+    assert session.unkept == ["1 annotation"]
+    assert notes.read_text() == "mine,own\n"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+
 import pytest
 
 from busbench.capture.open import open_capture
@@ -17,10 +19,11 @@ NAMES = {1: "left aileron", 2: "right aileron", 3: "left flap", 6: "rudder", 17:
 
 
 @pytest.fixture(scope="module")
-def flight() -> ReplaySession:
+def flight(tmp_path_factory: pytest.TempPathFactory) -> ReplaySession:
     """The flight with its rig, stopped in the midst of it."""
     rig = read_rig(CAPTURES / "heron.toml")
-    session = ReplaySession(open_capture(str(CAPTURES / "heron-flight.pcapng")), names=rig_names(rig), scale=rig.scale)
+    path = shutil.copy(CAPTURES / "heron-flight.pcapng", tmp_path_factory.mktemp("flight"))
+    session = ReplaySession(open_capture(str(path)), names=rig_names(rig), scale=rig.scale)
     session.load()
     session.source = "heron-flight.pcapng"
     session.close = lambda: None  # type: ignore[method-assign] # shared by the tests

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import re
+import shlex
+import shutil
 from pathlib import Path
 
 import pytest
@@ -23,10 +25,11 @@ from busbench.sim.aircraft_port import AircraftPort
 from busbench.tui.live import LiveSession
 from busbench.tui.opening import rig_names
 from busbench.tui.replay import ReplaySession
-from busbench.tui.verifying import RecordedCheck, write_page
+from busbench.tui.screens.verify import VerifyView
+from busbench.tui.verifying import RecordedCheck, command_words, write_page
 from busbench.verify.result import Verdict
 from busbench.wire.scale import Scale
-from tests.cli.running import CAPTURES
+from tests.cli.running import CAPTURES, call
 from tests.tui.ports import Hands, Live, Timed
 from tests.tui.screens import SIZES, check, shown, text_of
 
@@ -62,7 +65,9 @@ def state_of(work: CheckSession) -> CheckState:
 
 
 def faulty() -> ReplaySession:
-    session = ReplaySession(open_capture(str(CAPTURES / "heron-round-faulty.pcapng")))
+    """The shipped round with faults; by its name alone where one is in its folder."""
+    name = "heron-round-faulty.pcapng"
+    session = ReplaySession(open_capture(name if Path(name).exists() else str(CAPTURES / name)))
     session.load()
     session.is_moving = False
     session.source = "round.pcapng"
@@ -218,7 +223,8 @@ async def test_a_rehearsal_on_a_virtual_aircraft(tmp_path: Path, monkeypatch: py
 
 
 @pytest.mark.parametrize("size", SIZES, ids=str)
-async def test_a_recording_is_checked_at_once(size: tuple[int, int]) -> None:
+async def test_a_recording_is_checked_at_once(size: tuple[int, int], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(CAPTURES)
     async with shown(faulty(), size, rig=RIG, keys="5") as (app, pilot):
         await app.workers.wait_for_complete()
         app.draw()
@@ -291,11 +297,80 @@ async def test_a_check_asks_for_a_free_name_and_records_from_there_on(
     assert len(kept.frames) > 300
 
 
-async def test_findings_scroll() -> None:
-    async with shown(faulty(), rig=RIG, keys="5") as (app, pilot):
+async def test_a_cell_of_the_table_leads_to_its_moment() -> None:
+    session = faulty()
+    async with shown(session, rig=RIG, keys="5") as (app, pilot):
         await app.workers.wait_for_complete()
-        await pilot.press("pagedown")
-        text = text_of(app)
-        assert "glitches: 3 single frames" not in text
-        await pilot.press("pageup")
-        assert "glitches: 3 single frames" in text_of(app)
+        app.draw()
+        await pilot.pause()
+        assert "line: glitches: 3 single frames" in text_of(app)
+        await pilot.press("down", "down", "right")
+        app.draw()
+        await pilot.pause()
+        assert "high end: reached 1434 counts" in " ".join(text_of(app).split())
+        assert "Enter shows it at 0:11.595" in text_of(app)
+        await pilot.press("enter")
+        assert session.seconds(session.place) == pytest.approx(11.595, abs=0.001)
+        assert app.ui.channel == 4
+        assert "[1 Channels]" in text_of(app)
+
+
+def test_the_command_named_gives_the_same_page(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    source = str(tmp_path / "a round.pcapng")
+    shutil.copy(CAPTURES / "heron-round-faulty.pcapng", source)
+    session = ReplaySession(open_capture(source))
+    session.load()
+    work = RecordedCheck(session, read_rig(RIG), rig_path=str(RIG))
+    work.work()
+    words = command_words(work, session, rig_path=str(RIG))
+    write_page(work, "mine.html", source=source, rig_path=str(RIG))
+    made = shlex.split(words)[-1]
+    assert made == str(tmp_path / "a round.html")
+    assert call(capfd, *shlex.split(words)[1:]).code == 1  # a check failed
+
+    def body(path: str) -> str:
+        return re.sub(r"\d\d\d\d-\d\d-\d\d[^<]*", "", Path(path).read_text(encoding="utf-8"))
+
+    assert body(made) == body("mine.html")
+    session.close()
+
+
+async def test_a_check_and_its_result_are_not_lost_by_one_key(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    live = Aircraft("sent-short:rudder")
+    live.pass_s(1.0)
+    async with shown(live.session, (100, 40), rig=RIG, keys="5", faults=("sent-short:rudder", "dead:rudder")) as (
+        app,
+        pilot,
+    ):
+        view = app.screen
+        assert isinstance(view, VerifyView)
+        assert view.unkept == []
+        await pilot.press("enter", "enter", "enter")
+        live.pass_s(0.2)
+        assert view.unkept == ["the guided check is at step 1 of 14; its recording so far is heron.pcapng"]
+        await pilot.press("b")
+        assert "what was heard of step 1" in text_of(app)
+        await pilot.press("n")
+        work = view._lines.work
+        assert isinstance(work, CheckSession)
+        assert state_of(work) is CheckState.LISTENING
+        live.pass_s(6.0)
+        assert work.results[0] is not None
+        await pilot.press("b", "k")  # back to it and past it: it stays finished
+        assert work.results[0] is not None
+        await pilot.press("e", "y")
+        assert state_of(work) is CheckState.OVER
+        app.draw()
+        await pilot.pause()
+        text = " ".join(text_of(app).split())
+        assert "This was a rehearsal on a virtual aircraft with 2 faults built in: 0 found." in text
+        assert "dead:rudder). It shows in walk: right surface, no: nothing moves." in text
+        assert view.unkept == ["the result of the guided check (w writes its page)"]
+        await pilot.press("b")
+        assert "y: begin another check all the same" in text_of(app)
+        await pilot.press("n", "w", "enter")
+        assert view.unkept == []

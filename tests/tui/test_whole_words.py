@@ -8,6 +8,7 @@ from rich.cells import cell_len
 from busbench.capture.open import open_capture
 from busbench.tui.replay import ReplaySession
 from busbench.tui.screens.help import FIGURES
+from busbench.tui.session import Session
 from busbench.tui.widgets.big_digits import CAPTIONS
 from tests.cli.running import CAPTURES
 from tests.tui.ports import Live
@@ -124,9 +125,9 @@ async def test_wide_marks_leave_the_others_in_their_place() -> None:
     session = recording("heron-flight.pcapng")
     async with shown(session, keys="3") as (app, pilot):
         session.seek(session.start + 20 * 10**9)
-        session.mark(session.place, "方向[b]")
+        Session.mark(session, session.place, "方向[b]")
         session.seek(session.start + 50 * 10**9)
-        session.mark(session.place, "x")
+        Session.mark(session, session.place, "x")
         app.draw()
         await pilot.pause()
         line = text_of(app).splitlines()[4]
@@ -138,7 +139,7 @@ async def test_a_mark_is_whole_where_there_is_room_on_either_side_of_it() -> Non
     session = recording("heron-flight.pcapng")
     async with shown(session, keys="3") as (app, pilot):
         for second, text in ((4, "away"), (6, "cut short here"), (12, "the port is gone: unplugged"), (79.9, "landed")):
-            session.mark(session.start + round(second * 10**9), text)
+            Session.mark(session, session.start + round(second * 10**9), text)
         app.draw()
         await pilot.pause()
         line = text_of(app).splitlines()[4]

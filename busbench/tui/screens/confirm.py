@@ -26,7 +26,7 @@ class Confirm(ModalScreen[bool]):
     def compose(self) -> ComposeResult:
         """Put it together."""
         with Vertical(id="ask"):
-            yield Static(f"! Not written yet: {'; '.join(self._unkept)}.", classes="unkept", markup=False)
+            yield Static(f"! Would be lost or end: {'; '.join(self._unkept)}.", classes="unkept", markup=False)
             yield Static(f"y: {self._what} all the same. Any other key: go back.", markup=False)
 
     def on_key(self, event: events.Key) -> None:
@@ -40,9 +40,11 @@ def ask_first(app: App[None], what: str, keepers: Sequence[object], act: Callabl
 
     Args:
         what: what is done: "leave".
-        keepers: sessions and views; what they have not written is in `unkept`.
+        keepers: sessions and views; what they have not written is in `unkept`. Or the words themselves.
     """
-    unkept = [words for one in keepers for words in getattr(one, "unkept", ())]
+    unkept: list[str] = []
+    for one in keepers:
+        unkept += [one] if isinstance(one, str) else getattr(one, "unkept", [])
 
     def answer(is_sure: bool | None) -> None:
         if is_sure:

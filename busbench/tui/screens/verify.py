@@ -7,15 +7,16 @@ from typing import ClassVar
 
 from textual.binding import BindingType
 
-from busbench.bench.check_session import CheckSession
-from busbench.bench.sign_off import find_answers
+from busbench.bench.check_session import CheckSession, CheckState
+from busbench.bench.sign_off import SignOff, find_answers
 from busbench.drive.surface_check import KEYS, Word
-from busbench.errors import BusbenchError
+from busbench.errors import BusbenchError, pluralize
 from busbench.tui.live import LiveSession
 from busbench.tui.new_file import free_name, require_new
 from busbench.tui.replay import ReplaySession
 from busbench.tui.screens.ask import Ask
 from busbench.tui.screens.base import BenchView
+from busbench.tui.screens.confirm import ask_first
 from busbench.tui.session import Session
 from busbench.tui.verifying import RecordedCheck, write_page
 from busbench.tui.widgets.line_widget import LineWidget
@@ -33,17 +34,33 @@ class VerifyView(BenchView):
         (KEYS[Word.SKIP], "skip"),
         (KEYS[Word.END], "finish"),
         ("w", "page"),
-        ("up", "scroll(-1)"),
-        ("down", "scroll(1)"),
-        ("pageup", "scroll(-10)"),
-        ("pagedown", "scroll(10)"),
+        ("f", "filter"),
+        ("up", "move(-1, 0)"),
+        ("down", "move(1, 0)"),
+        ("left", "move(0, -1)"),
+        ("right", "move(0, 1)"),
+        ("pageup", "move(-10, 0)"),
+        ("pagedown", "move(10, 0)"),
     ]
 
     def body(self) -> LineWidget:
         """As BenchView says."""
         self._lines = VerifyLines(self.ui)
         self._of: Session | None = None
+        self._written: SignOff | None = None  # what is on a page
         return self._lines
+
+    @property
+    def unkept(self) -> list[str]:
+        """As BenchView says: the guided check that goes on, or its result; a recording is checked again at any time."""
+        work = self._lines.work
+        if not isinstance(work, CheckSession):
+            return []
+        if work.words:
+            kept = f"; its recording so far is {work.recording_path}" if work.recording_path else ""
+            return [f"the guided check is at step {work.at + 1} of {len(work.steps)}{kept}"]
+        is_new = work.done is not None and work.done is not self._written
+        return ["the result of the guided check (w writes its page)"] if is_new else []
 
     def keys(self) -> list[tuple[str, str]]:
         """With the keys of the round in front."""
@@ -51,10 +68,11 @@ class VerifyView(BenchView):
         work = self._lines.work
         own: list[tuple[str, str]] = []
         if work is not None and work.done is not None:
-            own = [("w", "write page")]
-        if isinstance(work, CheckSession):
-            aside = [(KEYS[word], word.value) for word in (Word.SKIP, Word.BACK, Word.END)]
-            own = [("enter", "go on"), *(own or aside), ("u", "unit")]
+            own = [("enter", "show it"), ("f", "filter"), ("w", "write page"), ("up down left right", "check")]
+            own += [(KEYS[Word.BACK], "another check")] if isinstance(work, CheckSession) else []
+        elif isinstance(work, CheckSession):
+            aside = [(KEYS[word], word.value) for word in (Word.SKIP, Word.BACK, Word.END) if word in work.words]
+            own = [("enter", "go on"), *aside, ("u", "unit")]
         return [pairs[0], *own, *pairs[-2:]]
 
     def draw(self, *, slow: bool) -> None:
@@ -69,7 +87,7 @@ class VerifyView(BenchView):
             return
         if isinstance(self._lines.work, CheckSession):
             self._lines.work.close()
-        self._of, self._lines.work, self._lines.top = session, None, 0
+        self._of, self._lines.work, self._lines.table = session, None, None
         if rig is None:
             return
         if isinstance(session, LiveSession):
@@ -79,12 +97,25 @@ class VerifyView(BenchView):
             self.run_worker(work.work, thread=True, exit_on_error=True)
 
     def action_go_on(self) -> None:
-        """Go on with the check, or name its recording and begin."""
+        """Go on with the check; name its recording and begin; or show the chosen check in the recording."""
         work = self._lines.work
-        if not isinstance(work, CheckSession) or work.words:
+        if work is not None and work.done is not None:
+            self._show_check(work.done)
+        elif isinstance(work, CheckSession) and not work.words:
+            self._ask_recording(work)
+        else:
             self._hear(Word.GO)
-            return
 
+    def _show_check(self, done: SignOff) -> None:
+        table = self._lines.table
+        check = None if table is None else table.chosen
+        place = self._lines.place_of(check, done.found)
+        if check is None or place is None:
+            self._say("the recording shows no moment of this check")
+        else:
+            self.ui.show_at(place, channel=check.channel)
+
+    def _ask_recording(self, work: CheckSession) -> None:
         def begin(path: str | None) -> None:
             if path:
                 try:
@@ -98,21 +129,47 @@ class VerifyView(BenchView):
         self.app.push_screen(Ask("Record the check to this file; enter begins, escape does not", text=name), begin)
 
     def action_back(self) -> None:
-        """Repeat the step, or the one before."""
-        self._hear(Word.BACK)
+        """Repeat the step, or the one before; at the end begin another check."""
+        work = self._lines.work
+        if isinstance(work, CheckSession) and work.done is not None:
+            ask_first(self.app, "begin another check", [self], lambda: self._ask_recording(work))
+        else:
+            self._hear_first(Word.BACK, "go back", [self._listened])
 
     def action_skip(self) -> None:
         """Leave the step out."""
-        self._hear(Word.SKIP)
+        self._hear_first(Word.SKIP, "skip the step", [self._listened])
 
     def action_finish(self) -> None:
         """End the check."""
-        self._hear(Word.END)
+        work = self._lines.work
+        left = "" if not isinstance(work, CheckSession) else pluralize(len(work.steps) - len(work.results), "step")
+        self._hear_first(Word.END, "end the check", [self._listened, f"{left} left, not tested then"])
 
-    def action_scroll(self, lines: int) -> None:
-        """Look at more findings."""
-        self._lines.scroll(lines)
-        self.draw(slow=True)
+    @property
+    def _listened(self) -> str:
+        """What was heard of a step that is not finished."""
+        work = self._lines.work
+        if isinstance(work, CheckSession) and work.state in (CheckState.LISTENING, CheckState.RETURN):
+            return f"what was heard of step {work.at + 1}"
+        return ""
+
+    def _hear_first(self, word: Word, what: str, lost: list[str]) -> None:
+        """Say a word to the check, after a question where something is lost by it."""
+        if isinstance(self._lines.work, CheckSession) and word in self._lines.work.words:
+            ask_first(self.app, what, [*filter(None, lost)], lambda: self._hear(word))
+
+    def action_move(self, rows: int, columns: int) -> None:
+        """Go to another check of the table."""
+        if self._lines.table is not None:
+            self._lines.table.move(rows, columns)
+            self.draw(slow=True)
+
+    def action_filter(self) -> None:
+        """Show what failed, that and what is not tested, or all."""
+        if self._lines.table is not None:
+            self._lines.table.next_filter()
+            self.draw(slow=True)
 
     def action_page(self) -> None:
         """Write the page."""
@@ -126,6 +183,7 @@ class VerifyView(BenchView):
             if path:
                 try:
                     self._say(write_page(work, path, source=source, rig_path=self.ui.rig_path))
+                    self._written = work.done
                 except BusbenchError as error:
                     self._say(str(error))
 

@@ -11,6 +11,7 @@ from busbench.drive.surface_check import KEYS, SurfacePhase, Word, Wrote
 from busbench.errors import pluralize
 from busbench.tui.screens.ask import Ask
 from busbench.tui.screens.base import BenchView
+from busbench.tui.screens.confirm import ask_first
 from busbench.tui.walking import Walking, Way
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.walk import WalkLines
@@ -82,11 +83,15 @@ class WalkView(BenchView):
         if walk is None or walk.is_over:
             is_read = self._lines.is_whole or self.walking.is_rehearsal  # nobody begins with what cannot be read
             if key == KEYS[Word.GO] and (walk is not None or is_read):
-                self.walking.begin()
+                ask_first(self.app, "begin again", [self], self._begin)
         elif (word := walk.keys.get(key)) is Word.NOTE:
             self._ask_note()
         elif word is not None:
             self.walking.hear(word)
+        self.draw(slow=True)
+
+    def _begin(self) -> None:
+        self.walking.begin()
         self.draw(slow=True)
 
     def action_file(self) -> None:

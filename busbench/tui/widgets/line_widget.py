@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from rich.segment import Segment
 from rich.style import Style
+from textual import events
 from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
 
 from busbench.tui.app_state import AppState
 from busbench.tui.text import Line, as_ascii, width_of
+
+WHEEL_ROWS = 3
 
 
 class LineWidget(Widget):
@@ -24,6 +29,7 @@ class LineWidget(Widget):
         self.ui = ui
         self._lines: list[Line] = []
         self._styles: dict[str, Style] | None = None
+        self._spots: list[tuple[int, int, int, Callable[[], object]]] = []  # line, first and last column, what it does
 
     def lines(self, width: int, height: int) -> list[Line]:
         """The lines to show, at most `height`; shorter ones are filled up with blanks."""
@@ -34,6 +40,7 @@ class LineWidget(Widget):
         width, height = self.size
         if not width or not height or self.ui.session is None:
             return
+        self._spots = []
         new = self.lines(width, height)[:height]
         if self.ui.is_ascii:
             new = [[(as_ascii(text), style) for text, style in line] for line in new]
@@ -49,6 +56,35 @@ class LineWidget(Widget):
             elif not changed and first is not None:  # neighbours go together
                 self.refresh(Region(0, first, width, y - first))
                 first = None
+
+    def spot(self, y: int, x: int, end: int, act: Callable[[], object]) -> None:
+        """While lines are made: a click on the cells [x, end) of line y does something."""
+        self._spots.append((y, x, end, act))
+
+    def wheel(self, rows: int) -> None:
+        """The wheel was turned over it: rows down, or up where negative."""
+
+    def click(self, x: int, y: int) -> None:
+        """A click: what was drawn last at the place wins."""
+        for line, first, end, act in reversed(self._spots):
+            if line == y and first <= x < end:
+                act()
+                return
+
+    def on_mouse_down(self, event: events.MouseDown) -> None:
+        """A button went down."""
+        event.stop()
+        self.click(event.x, event.y)
+
+    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
+        """The wheel went on."""
+        event.stop()
+        self.wheel(WHEEL_ROWS)
+
+    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
+        """The wheel went back."""
+        event.stop()
+        self.wheel(-WHEEL_ROWS)
 
     def on_resize(self) -> None:
         """Fill the new size."""

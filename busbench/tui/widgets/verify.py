@@ -3,26 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from shlex import quote
 
 from busbench.bench.check_session import CheckSession, CheckState
+from busbench.bench.rehearsal import found_by_check, rehearsal_lines
+from busbench.bench.sign_off import SignOff
 from busbench.errors import SAFETY, sanitize
 from busbench.sim.aircraft_port import REHEARSAL
 from busbench.tui.app_state import AppState
 from busbench.tui.channels import MOVING
-from busbench.tui.text import Line, fit, value_words, wrap
-from busbench.tui.verifying import RecordedCheck
+from busbench.tui.text import Line, fit, place_words, value_words, wrap
+from busbench.tui.verdicts import VerdictTable
+from busbench.tui.verifying import RecordedCheck, command_words
 from busbench.tui.widgets.channels import channels_below
 from busbench.tui.widgets.line_widget import LineWidget
+from busbench.tui.widgets.verdicts import STYLES, WORDS, detail_lines, filter_words, table_lines
+from busbench.verify.moments import moment_of
 from busbench.verify.result import CAUTION, Check, Verdict
 from busbench.verify.verify import Verification, faults_words
 
 BEFORE = SAFETY
 NO_RIG = "A check needs the plan: start with `busbench watch SOURCE --rig RIG.toml`."
-_STYLES = {Verdict.PASS: "good", Verdict.FAIL: "bad", Verdict.NOT_TESTED: "warn"}
-_WORDS = {Verdict.PASS: "pass", Verdict.FAIL: "FAIL", Verdict.NOT_TESTED: "not tested"}
 _ORDER = (Verdict.FAIL, Verdict.NOT_TESTED, Verdict.PASS)
-_INDENT = 14
+_TABLE_LEAST = 6  # rows of the table that come before words which are no caution
 
 
 class VerifyLines(LineWidget):
@@ -35,7 +37,7 @@ class VerifyLines(LineWidget):
     def __init__(self, ui: AppState) -> None:
         super().__init__(ui)
         self.work: CheckSession | RecordedCheck | None = None
-        self.top = 0  # first line of the list at the end
+        self.table: VerdictTable | None = None  # of the result shown
 
     def lines(self, width: int, height: int) -> list[Line]:
         """As far as it has come."""
@@ -43,7 +45,7 @@ class VerifyLines(LineWidget):
         if work is None:
             return list(wrapped(NO_RIG, width, "warn"))
         if work.done is not None:
-            return self._verdicts(work.done.found, width, height, is_live=isinstance(work, CheckSession))
+            return self._verdicts(work, work.done, width, height)
         if isinstance(work, RecordedCheck):
             return list(wrapped(work.error or "reading the recording, then checking it ...", width, "warn"))
         head = [*self._head(work, width), [("", "ink")]]
@@ -55,9 +57,11 @@ class VerifyLines(LineWidget):
         asked = () if work.state is CheckState.START else [number - 1 for number in work.step.channels]
         return [*head, *rows[first : first + room], *channels_below(self.ui, width, room - len(rows), channels=asked)]
 
-    def scroll(self, lines: int) -> None:
-        """Move the list at the end."""
-        self.top = max(0, self.top + lines)
+    def wheel(self, rows: int) -> None:
+        """As LineWidget says."""
+        if self.table is not None:
+            self.table.move(1 if rows > 0 else -1, 0)
+            self.redraw()
 
     def _head(self, work: CheckSession, width: int) -> Iterator[Line]:
         name = sanitize(work.rig.plan.name)
@@ -114,35 +118,51 @@ class VerifyLines(LineWidget):
         yield from wrapped(f"{what}: {said or 'nothing'}", width, "warn" if said else "dim", indent=3)
         yield [(fit(f"   flags: {session.flag_words}", width), "lost" if "L" in session.flag_words else "dim")]
 
-    def _verdicts(self, found: Verification, width: int, height: int, *, is_live: bool) -> list[Line]:
-        source, rig = quote(self.ui.needs.source), quote(self.ui.rig_path or "RIG.toml")
+    def _verdicts(self, work: CheckSession | RecordedCheck, done: SignOff, width: int, height: int) -> list[Line]:
+        found = done.found
+        if self.table is None or self.table.checks is not found.checks:
+            self.table = VerdictTable.first_look(found.checks)
+        table = self.table
         counts = ", ".join(
             f"{found.count(verdict)} {word}"
             for verdict, word in zip(_ORDER, ("failed", "not tested", "passed"), strict=True)
         )
         name = sanitize(found.evidence.rig.plan.name)
-        amiss = faults_words(found.findings, rig_path=self.ui.rig_path or "RIG.toml")
+        message = faults_words(found.findings, rig_path=self.ui.rig_path or "RIG.toml")
         head: list[Line] = [
-            [(f" {name}: ", "title"), (_WORDS[found.verdict], _STYLES[found.verdict]), (f"  {counts}", "ink")],
-            *(wrapped(amiss, width, "bad") if amiss else ()),
+            [(f" {name}: ", "title"), (WORDS[found.verdict], STYLES[found.verdict]), (f"  {counts}", "ink")],
+            *(wrapped(message, width, "bad") if message else ()),
             *(wrapped(found.unplanned_words, width, "warn") if found.unplanned else ()),
-            *wrapped(CAUTION, width, "dim"),
-            *wrapped(f"w writes the page; so does: busbench verify {source} --rig {rig} --report PAGE.html", width),
+            [(fit(f" {filter_words(table)}", width), "dim")],
         ]
-        if is_live:
-            head.append([(" Enter begins a new round.", "ink")])
-        rows = [
-            line
-            for verdict in _ORDER
-            for check in found.checks
-            if check.verdict is verdict
-            for line in _finding(check, width)
-        ]
-        room = max(1, height - len(head) - 1)
-        self.top = max(0, min(self.top, len(rows) - room))
-        more = len(rows) - self.top - room
-        told = f" up and down scroll; {more} lines below" if more > 0 else ""
-        return [*head, [(fit(told, width), "head")], *rows[self.top : self.top + room]]
+        foot = list(wrapped(CAUTION, width, "dim"))
+        more = [line for text in self._ends(work, done) for line in wrapped(text, width, "ink")]
+        place = self.place_of(table.chosen, found)
+        words = "" if place is None else place_words(self.ui.needs, place)
+        detail = detail_lines(table.chosen, words, width)
+        room = height - len(head) - len(detail) - len(foot) - 1
+        if room - len(more) >= min(len(table.rows), _TABLE_LEAST) + 1:
+            foot = [*more, *foot]
+            room -= len(more)
+        rows = table_lines(table, width, max(2, room), spot=self.spot, at=len(head), act=self.redraw)
+        return [*head, *rows, [("", "ink")], *detail, *foot]
+
+    def _ends(self, work: CheckSession | RecordedCheck, done: SignOff) -> Iterator[str]:
+        """How a rehearsal came out, and what can be done next."""
+        faults = self.ui.faults if isinstance(work, CheckSession) else ()
+        yield from rehearsal_lines(faults, found_by_check(faults, done.found.checks, done.found.evidence.rig))
+        command = command_words(work, self.ui.needs, rig_path=self.ui.rig_path)
+        yield f"w writes the page; so does: {command}" if command else "w writes the page."
+        if isinstance(work, CheckSession):
+            yield "b begins another check."
+
+    def place_of(self, check: Check | None, found: Verification) -> int | None:
+        """Where on the axis of the session a check can be looked at, None for nowhere."""
+        row = None if check is None else moment_of(check, found)
+        if row is None:
+            return None
+        frames = found.evidence.recording.frames
+        return int(frames.t_ns[row]) if self.ui.needs.clock.is_known else row
 
 
 def wrapped(text: str, width: int, style: str = "ink", *, indent: int = 1) -> Iterator[Line]:
@@ -184,13 +204,6 @@ def _steps(work: CheckSession, width: int) -> tuple[list[Line], int]:
             if check.verdict is Verdict.FAIL:
                 rows += wrapped(f"{check.subject}: {check.name}: {check.told}", width, "ink", indent=6)
     return rows, here
-
-
-def _finding(check: Check, width: int) -> Iterator[Line]:
-    said = list(wrapped(f"{check.subject}: {check.name}: {check.told}", width, indent=_INDENT))
-    word = f" {_WORDS[check.verdict]} "
-    yield [(word, _STYLES[check.verdict]), (said[0][0][0][len(word) :], "ink")]
-    yield from said[1:]
 
 
 __all__ = ["NO_RIG", "VerifyLines", "wrapped"]

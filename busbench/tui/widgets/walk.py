@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from busbench.bench.rehearsal import found_by_walk, rehearsal_lines
 from busbench.bench.safety import CAUTIONS
 from busbench.bench.surface_session import motion_lines
 from busbench.drive.surface_check import Entry, SurfacePhase, Walk, tally
@@ -145,6 +146,9 @@ class WalkLines(LineWidget):
         if walk.is_over:
             again = "goes on with what is open" if walking.path is not None else "begins anew"
             yield [(f" Enter {again}.", "ink")]
+            if walking.is_rehearsal:
+                for words in rehearsal_lines(self.ui.faults, found_by_walk(self.ui.faults, walk.entries)):
+                    yield from wrapped(words, width)
         yield [("", "ink")]
 
     def _seen(self, walk: Walk, width: int) -> Iterator[Line]:

@@ -1,0 +1,90 @@
+"""Where in the recording one looks for a check: the frame at which what it judged can be seen."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from busbench.model import Bools
+from busbench.verify.inputs import VerifyInputs
+from busbench.verify.phases import Phase, Phases
+from busbench.verify.result import Check
+from busbench.verify.verify import Verification
+from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST
+
+_END_NAMES = {"low end": -1, "high end": 1}
+_FLAGGED = {"frames flagged lost": FLAG_LOST, "frames flagged failsafe": FLAG_FAILSAFE}
+
+
+def moment_of(check: Check, found: Verification) -> int | None:
+    """Row of the frame at which a check can be looked at, None where the recording does not show it.
+
+    Of an end it is the farthest frame of the move; of a rest or a held value the frame farthest from it; else the first
+    frame of the step that the check judges.
+    """
+    phases, evidence = found.phases, found.evidence
+    if phases is None or not len(evidence.recording.frames):
+        return None
+    match check.part:
+        case "channel" | "pulse":
+            return _of_channel(check, found, phases)
+        case "failsafe":
+            return _of_failsafe(check, found, phases)
+        case "power-up":
+            return phases.power_ups[0].first if phases.power_ups else None
+        case "line":
+            return _of_line(check, evidence)
+        case _:
+            return None
+
+
+def _of_channel(check: Check, found: Verification, phases: Phases) -> int | None:
+    mapped = next((one for one in found.channels if one.channel == check.channel), None)
+    if mapped is None:
+        return None
+    if check.name in ("rest", "noise at rest"):
+        return _farthest(found, phases.is_in(Phase.AT_REST), mapped.channel, mapped.rest_counts)
+    turn = phases.turns.get(mapped.control)
+    if turn is None or turn.stop <= turn.first:
+        return None
+    if sign := _END_NAMES.get(check.name):
+        counts = found.evidence.counts[mapped.channel - 1, turn.first : turn.stop].astype(np.int64)
+        return turn.first + int(np.argmax(counts * sign))
+    if check.name == "moves alone" and turn.also:
+        return min(one.row for one in turn.also)
+    return turn.first
+
+
+def _of_failsafe(check: Check, found: Verification, phases: Phases) -> int | None:
+    loss, back = phases.loss, phases.back
+    if check.name in ("after return", "recovery"):
+        return None if back is None else min(back.first, len(found.evidence.recording.frames) - 1)
+    if loss is None or loss.stop <= loss.first:
+        return None
+    if check.name == "failsafe value" and check.channel is not None:
+        rows = phases.is_in(Phase.FAILSAFE)
+        if rows.any():
+            mapped = next((one for one in found.channels if one.channel == check.channel), None)
+            planned = check.expected if check.unit == "counts" else None
+            if mapped is not None and planned is not None:
+                return _farthest(found, rows, check.channel, planned)
+            return int(np.argmax(rows))
+    return loss.first
+
+
+def _of_line(check: Check, evidence: VerifyInputs) -> int | None:
+    frames = evidence.recording.frames
+    if flag := _FLAGGED.get(check.name):
+        flagged = (frames.flags & flag) != 0
+        return int(np.argmax(flagged)) if flagged.any() else None
+    if check.name == "damaged frames":
+        return int(np.argmax(frames.suspect)) if frames.suspect.any() else None
+    if check.name in ("missing frames", "longest outage") and len(frames) > 1 and evidence.clock.is_known:
+        return int(np.argmax(np.diff(frames.t_ns)))  # the frame before the longest gap
+    return None
+
+
+def _farthest(found: Verification, rows: Bools, channel: int, counts: float) -> int | None:
+    if not rows.any():
+        return None
+    away = np.abs(found.evidence.counts[channel - 1] - counts)
+    return int(np.argmax(np.where(rows, away, -1)))
