@@ -9,10 +9,11 @@ import stat
 import sys
 import time
 import tomllib
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from busbench.errors import TextFileError
+from busbench.errors import TextFileError, sanitize, unreadable
 from busbench.output_file import note_input
 
 BYTES_MAX = 1_000_000
@@ -108,8 +109,7 @@ def load_toml(text: str) -> dict[str, Any]:
         text: at most BYTES_MAX characters.
 
     Raises:
-        ValueError: it is no TOML, or a key has more than KEY_PARTS_MAX names.
-        RecursionError: it is nested too deep.
+        TextFileError: it is not TOML, nested too deep, or a key has more than KEY_PARTS_MAX names; says where.
     """
     text = text.replace("\r\n", "\n")
     dots = 0
@@ -121,4 +121,145 @@ def load_toml(text: str) -> dict[str, Any]:
                 raise TextFileError(f"line {line} has more than {KEY_PARTS_MAX} names in a key", hint="shorten it")
         elif token.lastgroup == "end":
             dots = 0
-    return tomllib.loads(text)
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        hint = "write tables as `busbench help rig-file` shows them"
+        raise TextFileError("is nested too deep", hint=hint) from None
+    except tomllib.TOMLDecodeError:
+        raise _toml_fault(list(_statements(text))) from None
+    except ValueError:  # of a number
+        raise TextFileError("holds a number of thousands of digits", hint="shorten it") from None
+
+
+def read_toml(
+    path: str | Path,
+    *,
+    what: str,
+    hint: str,
+    recording_hint: str = "",
+    missing_hint: str = "",
+    takes_stdin: bool = False,
+) -> tuple[dict[str, Any], str]:
+    """Read a TOML file.
+
+    Args:
+        path: see read_bounded.
+        what: what is read, as in "a rig file".
+        hint: what to do where it is a file of another kind.
+        recording_hint: the same where it is a recording.
+        missing_hint: what else can be done where there is no such file.
+        takes_stdin: see read_bounded.
+
+    Returns:
+        The tables, and the text.
+
+    Raises:
+        TextFileError: it cannot be read, or is something else.
+    """
+    try:
+        data = read_bounded(path, takes_stdin=takes_stdin)
+    except (OSError, ValueError) as error:
+        problem, todo = unreadable(error)
+        more = missing_hint if isinstance(error, FileNotFoundError) else ""
+        raise TextFileError(problem, hint=todo + more) from None
+    if _is_recording(data[:4096]):
+        raise TextFileError(f"is a recording, not {what}", hint=recording_hint or hint)
+    if other := _other_kind(data[:4096]):
+        raise TextFileError(f"{other}, not {what}", hint=hint)
+    require_small(data)
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise TextFileError(f"line {line} is not UTF-8 text", hint="save the file as UTF-8") from None
+    return load_toml(text), text
+
+
+def _statements(text: str) -> Iterator[tuple[int, str]]:
+    """Line number and text of each heading, and of each key with its value, over as many lines as its brackets go."""
+    begin, line, depth = 0, 1, 0
+    for token in _TOKEN.finditer(text):
+        sign = token[0]
+        depth += (sign in ("[", "{")) - (sign in ("]", "}"))
+        statement = text[begin : token.start()]
+        if sign == "\n" and (depth <= 0 or statement.lstrip().startswith("[")):
+            if statement.strip():
+                yield line + len(statement) - len(statement.lstrip("\n")), statement
+            line += statement.count("\n") + 1
+            begin, depth = token.end(), 0
+    if text[begin:].strip():
+        yield line, text[begin:]
+
+
+def _is_toml(text: str) -> bool:
+    try:
+        tomllib.loads(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _toml_fault(statements: Sequence[tuple[int, str]]) -> TextFileError:
+    """What is wrong with a text that is not TOML, by its line."""
+    for line, statement in statements:
+        if not _is_toml(statement):
+            return _statement_fault(line, statement)
+    # Each is right by itself; the shortest text that is wrong ends in one that contradicts an earlier one.
+    right, wrong = 0, len(statements)
+    while wrong - right > 1:
+        half = (right + wrong) // 2
+        if _is_toml("\n".join(statement for _, statement in statements[:half])):
+            right = half
+        else:
+            wrong = half
+    line, statement = statements[wrong - 1]
+    if heading := re.match(r"\s*\[+\s*(.*?)\s*\]", statement):
+        table = sanitize(heading[1])
+        hint = f"join the two; where there may be several, write [[{table}]] above each"
+        return TextFileError(f"line {line} begins the table [{table}] again", hint=hint)
+    return TextFileError(f"line {line} states a key again", hint="keep one of the two")
+
+
+def _statement_fault(line: int, statement: str) -> TextFileError:
+    if statement.lstrip().startswith("["):
+        hint = "write [name], or [[name]] where there may be several"
+        return TextFileError(f"line {line} is not the heading of a table", hint=hint)
+    equals = next((token.start() for token in _TOKEN.finditer(statement) if token[0] == "="), None)
+    has_comma = re.match(r"[^\[{#\"']*\d,\d", statement.strip().split("\n")[0])
+    hint = "numbers take a point, as in 7.4" if has_comma else "write texts in quotes, numbers with a point"
+    if equals is None or not _is_toml(f"{statement[:equals]}= 0"):
+        return TextFileError(f"line {line} is not TOML", hint=hint if has_comma else f"write key = value, {hint[6:]}")
+    return TextFileError(f"line {line} has a value that is not TOML", hint=hint)
+
+
+# How files begin that people name by mistake: what such a file is, and what to do where something could be done.
+FOREIGN = (
+    (b"\x1f\x8b", "is compressed (gzip)", "unpack it first"),
+    (b"BZh", "is compressed (bzip2)", "unpack it first"),
+    (b"\xfd7zXZ", "is compressed (xz)", "unpack it first"),
+    (b"\x28\xb5\x2f\xfd", "is compressed (zstd)", "unpack it first"),
+    (b"PK\x03\x04", "is an archive (zip)", "unpack it and name a recording from inside"),
+    (b"\x89PNG", "is a picture", ""),
+    (b"\xff\xd8\xff", "is a picture", ""),
+    (b"%PDF", "is a document", ""),
+    (b"\x7fELF", "is a program", ""),
+)
+_RECORDING = re.compile(
+    rb"\n\r\r\n|\xd4\xc3\xb2\xa1|\xa1\xb2\xc3\xd4|\x4d\x3c\xb2\xa1|\xa1\xb2\x3c\x4d"  # pcapng, pcap
+    rb"|\s*\$(date|version|timescale|comment|scope|var)\b|[\w \[\]\"]+[,;][^=\n]*\n[\"\d.+-]+[,;]"
+)
+_FRAMES = re.compile(rb"\x0f(.{24}\x0f){3}", re.DOTALL)
+
+
+def _is_recording(head: bytes) -> bool:
+    return bool(_RECORDING.match(head) or _FRAMES.search(head))
+
+
+def _other_kind(head: bytes) -> str:
+    """What a file is that begins so, in a clause; empty where it may be text."""
+    if head.lstrip()[:1] in (b"{", b"<"):
+        return "is JSON" if head.lstrip()[:1] == b"{" else "is HTML or SVG"
+    known = next((what for magic, what, _ in FOREIGN if head.startswith(magic)), "")
+    is_utf16 = head[:2] in (b"\xff\xfe", b"\xfe\xff")  # has its own remedy
+    return known or ("is binary data" if b"\0" in head and not is_utf16 else "")

@@ -17,7 +17,7 @@ ORDER = (
     ("errors", "model"),
     ("output_file",),
     ("growing_file",),
-    ("text_file",),
+    ("text_file", "schema"),
     ("wire",),
     ("capture", "port", "drive", "rig"),
     ("analysis",),

@@ -143,9 +143,32 @@ def test_dots_in_strings_comments_and_numbers_are_no_key(text: str) -> None:
 
 
 @pytest.mark.parametrize("text", ['x = """a', "x = '''a", 'x = "a', "x = 'a", 'x = "a\\', "x = [", "x = ."])
-def test_what_is_not_ended_is_left_to_the_parser(text: str) -> None:
-    with pytest.raises(tomllib.TOMLDecodeError):
+def test_what_is_not_ended_is_named_where_it_begins(text: str) -> None:
+    with pytest.raises(TextFileError, match=r"^line 2 has a value that is not TOML: write texts in quotes"):
+        load_toml(f"a = 1\n{text}\n# more\nb = 2\n")
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("a = 1\n\n[b\nc = 2\n", "line 3 is not the heading of a table:"
+         " write [name], or [[name]] where there may be several"),
+        ("a = 1\nb c\n", "line 2 is not TOML: write key = value, texts in quotes, numbers with a point"),
+        ("a = 1\nb c = 1\n", "line 2 is not TOML: write key = value, texts in quotes, numbers with a point"),
+        ("x = [\n1,\n2\n]\ny = 7,4\n", "line 5 has a value that is not TOML: numbers take a point, as in 7.4"),
+        ("x = [\n1,\n2 3\n]\ny = 7\n", "line 1 has a value that is not TOML:"
+         " write texts in quotes, numbers with a point"),
+        ("a = 1\n# b\n[t]\na = 1\n'a' = 2\n", "line 5 states a key again: keep one of the two"),
+        ("[a]\nx = 1\n[b]\n[ a ]\n", "line 4 begins the table [a] again:"
+         " join the two; where there may be several, write [[a]] above each"),
+        ("a = " + "[" * 5000, "is nested too deep: write tables as `busbench help rig-file` shows them"),
+        ("a = " + "9" * 5000, "holds a number of thousands of digits: shorten it"),
+    ],
+)  # fmt: skip
+def test_the_first_wrong_line_is_named(text: str, line: str) -> None:
+    with pytest.raises(TextFileError) as caught:
         load_toml(text)
+    assert str(caught.value) == line
 
 
 def test_line_ends_of_windows_are_read() -> None:

@@ -25,8 +25,9 @@ from busbench.capture.file_io import (
 from busbench.capture.pipe_source import PipeSource
 from busbench.capture.text_fault import text_fault
 from busbench.capture.utf16 import Utf16Source, is_utf16
-from busbench.errors import FOREIGN, CaptureError
+from busbench.errors import CaptureError
 from busbench.model import ByteLog
+from busbench.text_file import FOREIGN
 
 STANDARD_INPUT = "-"
 

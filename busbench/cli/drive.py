@@ -231,8 +231,7 @@ def _unsaid(rig: Rig | None) -> tuple[float, Scale]:
 
 def _from_options(word: str, options: Mapping[str, Any], unsaid: tuple[float, Scale]) -> Program:
     from busbench.cli.recorded import load_recording
-    from busbench.drive.field_reader import Fields
-    from busbench.drive.program_file import build_program
+    from busbench.drive.program_file import OptionReader, build_program
 
     part = {key: options[key] for key in _PART_KEYS if key in options}
     part["shape"] = "sine" if word == "sweep" else word
@@ -250,12 +249,8 @@ def _from_options(word: str, options: Mapping[str, Any], unsaid: tuple[float, Sc
     limits = dict(zip(("low", "high"), options.get("travel", ()), strict=False))
     if "rate" in options:
         limits["rate"] = options["rate"]
-    top["limits"] = limits
-    top["fault"] = _faults(options)
-    return build_program(
-        Fields(top, place="", options={"low": "travel", "high": "travel"}), name=word, load=load_recording,
-        parts=[Fields(part, place="")], period_s=unsaid[0], scale=unsaid[1],
-    )  # fmt: skip
+    reader = OptionReader({**top, "limits": limits, "fault": _faults(options), "part": [part]})
+    return build_program(reader, name=word, load=load_recording, period_s=unsaid[0], scale=unsaid[1])
 
 
 def _level(text: str) -> float | str:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import cast
+from typing import Any
 
 import numpy as np
 
-from busbench.drive.field_reader import Fields
 from busbench.drive.program import Unit, level_counts
+from busbench.drive.program_keys import PERIODS_S, PartTable
 from busbench.drive.shapes import (
     Chirp,
     Cycle,
@@ -22,18 +22,14 @@ from busbench.drive.shapes import (
     Wave,
     staircase,
 )
-from busbench.errors import DriveError, quote_value
+from busbench.errors import quote_value
 from busbench.model import F64
+from busbench.schema import TablePlace
 from busbench.wire.codec import CHANNELS, COUNTS_MAX
 from busbench.wire.frame_spec import ALL_CHANNELS
 from busbench.wire.scale import Scale
 
-SHAPES = ("hold", "ramp", "triangle", "sine", "square", "steps", "staircase", "chirp", "wander", "replay")
-UNITS = ("%", "us", "counts")
 SWITCH_SHAPES = ("hold", "square", "steps")
-PERIODS_S = (0.02, 86_400.0)
-CYCLES = (1e-3, 1e6)
-SEED_MAX = 2**63 - 1
 SPAN_PCT = (-50.0, 50.0)  # where a wave goes when nobody says
 
 
@@ -68,148 +64,149 @@ class Context:
     load: Loader
 
 
-def read_channels(fields: Fields) -> tuple[int, ...]:
-    """Channels 0-17 of the key `channel`: one number or a list of numbers 1-18.
+def read_part(
+    part: PartTable, place: TablePlace, *, context: Context
+) -> tuple[tuple[int, ...], float, Callable[[int], Shape]]:
+    """Channels (0-17), delay and the shape for each channel of one part.
 
-    Raises:
-        DriveError: there is none, one is none, or one stands there twice.
-    """
-    value = fields.raw("channel")
-    hint = f"give 1 to {ALL_CHANNELS}"
-    if value is None:
-        raise fields.error("channel", "missing", hint=hint)
-    given: list[object] = list(value) if isinstance(value, list | tuple) else [value]
-    if not given:
-        raise fields.error("channel", "names no channel", hint=hint)
-    numbers: list[int] = []
-    for number in given:
-        if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= ALL_CHANNELS:
-            raise DriveError(f"{fields.at('channel')}: {quote_value(number)} is not a channel", hint=hint)
-        numbers.append(number)
-    if len(set(numbers)) != len(numbers):
-        raise fields.error("channel", "names a channel twice", hint="name each once")
-    return tuple(number - 1 for number in numbers)
-
-
-def read_part(fields: Fields, *, context: Context) -> tuple[tuple[int, ...], float, Callable[[int], Shape]]:
-    """Channels, delay and the shape for each channel of one part.
+    Args:
+        place: of the part in its file.
+        context: what its values mean.
 
     Raises:
         DriveError: names place, key and value.
     """
-    channels = read_channels(fields)
-    word = fields.word("shape", None, choices=SHAPES)
-    delay_s = fields.number("delay", 0.0, low=0.0, high=PERIODS_S[1], unit="s")
-    unit = cast("Unit", fields.word("unit", context.unit, choices=UNITS))
-    reader = _Reader(fields, Context(unit, context.scale, context.load))
-    shapes = {channel: reader.shape(word, channel) for channel in channels}
-    fields.finish(of=f"a part with shape {word}")
-    return channels, delay_s, shapes.__getitem__
+    channels = _channels(part.channel, place)
+    reader = _Reader(part, place, Context(part.unit or context.unit, context.scale, context.load))
+    shapes = {channel: reader.shape(channel) for channel in channels}
+    return channels, part.delay, shapes.__getitem__
+
+
+def _channels(value: Any, place: TablePlace) -> tuple[int, ...]:
+    """Channels 0-17 of one number or a list of numbers 1-18."""
+    hint = f"give 1 to {ALL_CHANNELS}"
+    given = list(value) if isinstance(value, list | tuple) else [value]
+    if not given:
+        raise place.error("channel", "names no channel", hint=hint)
+    for number in given:
+        if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= ALL_CHANNELS:
+            raise place.error("channel", "is not a channel", hint=hint, value=number)
+    if len(set(given)) != len(given):
+        raise place.error("channel", "names a channel twice", hint="name each once")
+    return tuple(number - 1 for number in given)
+
+
+def level_of(value: Any, key: str, place: TablePlace, channel: int, unit: Unit, scale: Scale) -> float:
+    """Counts of a level, not rounded; 0 or 1 on channels 17 and 18.
+
+    Args:
+        value: as it is written.
+        key, place: where, for errors.
+        channel: 0-17.
+
+    Raises:
+        DriveError: it is none, or does not fit a frame.
+    """
+    if channel >= CHANNELS:
+        if value not in ("on", "off") and not isinstance(value, bool):
+            raise place.error(key, f"is not a state of channel {channel + 1}", hint="give on or off", value=value)
+        return 1.0 if value in ("on", True) else 0.0
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise place.error(key, "is not a number", hint=f"give a level in {unit}", value=value)
+    # Bars NaN and what no float holds before any sum is done with it.
+    counts = level_counts(float(value), unit, scale) if abs(value) < 1e9 else np.nan
+    if not 0 <= counts <= COUNTS_MAX:
+        raise place.error(key, f"{unit} does not fit a frame", hint=_room(unit, scale), value=value)
+    return counts
 
 
 class _Reader:
-    def __init__(self, fields: Fields, context: Context) -> None:
-        self._fields = fields
-        self._context = context
+    def __init__(self, part: PartTable, place: TablePlace, context: Context) -> None:
+        self._part, self._place, self._context = part, place, context
 
-    def shape(self, word: str, channel: int) -> Shape:
-        if channel >= CHANNELS and word not in (*SWITCH_SHAPES, "replay"):
+    def shape(self, channel: int) -> Shape:
+        part, place = self._part, self._place
+        if channel >= CHANNELS and part.shape not in (*SWITCH_SHAPES, "replay"):
             hint = f"give {', '.join(SWITCH_SHAPES)} or replay"
-            raise self._fields.error("shape", f"does not fit channel {channel + 1}, which is on or off", hint=hint)
-        fields = self._fields
-        match word:
+            raise place.error("shape", f"does not fit channel {channel + 1}, which is on or off", hint=hint)
+        match part.shape:
             case "hold":
-                seconds = fields.number("duration", None, low=PERIODS_S[0], high=PERIODS_S[1], unit="s")
-                return Hold(self._level("level", channel), seconds)
+                return Hold(self._level("level", channel), self._needed("duration"))
             case "square" if channel >= CHANNELS:
-                return Wave("square", TimeSpan(0.0, 0.5, 1.0), self._beat())
+                return Wave("square", TimeSpan(0.0, 0.5, 1.0), self._cycle())
             case "ramp" | "triangle" | "sine" | "square":
-                return Wave(word, self._span(channel), self._beat())
+                return Wave(part.shape, self._span(channel), self._cycle())
             case "steps":
-                levels = tuple(self._one(v, "levels", channel) for v in fields.items("levels"))
-                return Levels("steps", levels, self._beat())
+                if not part.levels:
+                    raise place.missing("levels", hint=place.reader.list_hint)
+                levels = tuple(self._counts(value, "levels", channel) for value in part.levels)
+                return Levels("steps", levels, self._cycle())
             case "staircase":
                 low, high = self._ends(channel)
-                stairs = fields.whole("stairs", 5, low=2, high=COUNTS_MAX)
-                return staircase(low, high, stairs=stairs, beat=self._beat())
+                return staircase(low, high, stairs=part.stairs, beat=self._cycle())
             case "chirp":
-                last = fields.number("period_end", None, low=PERIODS_S[0], high=PERIODS_S[1], unit="s")
-                return Chirp(self._span(channel), self._beat(), last)
+                return Chirp(self._span(channel), self._cycle(), self._needed("period_end"))
             case "wander":
-                return Wander(self._span(channel), self._beat(), fields.whole("seed", 1, low=0, high=SEED_MAX), channel)
+                return Wander(self._span(channel), self._cycle(), part.seed, channel)
             case "replay":
                 return self._replay(channel)
-        raise AssertionError(word)
 
-    def _beat(self) -> Cycle:
-        fields = self._fields
-        return Cycle(
-            fields.number("period", None, low=PERIODS_S[0], high=PERIODS_S[1], unit="s"),
-            fields.number("cycles", 1.0, low=CYCLES[0], high=CYCLES[1]),
-            fields.number("phase", 0.0, low=-360.0, high=360.0, unit="degrees"),
-        )
+    def _needed(self, key: str) -> float:
+        value: float | None = getattr(self._part, key)
+        if value is None:
+            raise self._place.missing(key)
+        return value
+
+    def _cycle(self) -> Cycle:
+        return Cycle(self._needed("period"), self._part.cycles, self._part.phase)
+
+    def _counts(self, value: Any, key: str, channel: int) -> float:
+        return level_of(value, key, self._place, channel, self._context.unit, self._context.scale)
+
+    def _level(self, key: str, channel: int) -> float:
+        value = getattr(self._part, key)
+        if value is None:
+            raise self._place.missing(key, hint="state where the channel stands")
+        return self._counts(value, key, channel)
 
     def _ends(self, channel: int) -> tuple[float, float]:
+        part = self._part
         low, high = (
-            level_counts(pct, "%", self._context.scale) if self._fields.raw(key) is None else self._level(key, channel)
-            for key, pct in zip(("low", "high"), SPAN_PCT, strict=True)
+            level_counts(pct, "%", self._context.scale) if value is None else self._counts(value, key, channel)
+            for key, value, pct in zip(("low", "high"), (part.low, part.high), SPAN_PCT, strict=True)
         )
         if low > high:
-            key, other, side = ("low", "high", "above") if "low" in self._fields else ("high", "low", "below")
+            key, other, side = ("high", "low", "below") if part.low is None else ("low", "high", "above")
             usual = f"{SPAN_PCT[other == 'high']:g} % unless given"
-            rest = quote_value(self._fields.raw(other)) if other in self._fields else usual
-            raise self._fields.error(key, f"is {side} {other}, which is {rest}", hint="low must not exceed high")
+            rest = quote_value(self._place.given(other)) if other in self._place else usual
+            raise self._place.error(key, f"is {side} {other}, which is {rest}", hint="low must not exceed high")
         return low, high
 
     def _span(self, channel: int) -> TimeSpan:
         low, high = self._ends(channel)
-        centre = (low + high) / 2.0 if self._fields.raw("centre") is None else self._level("centre", channel)
+        centre = (low + high) / 2.0 if self._part.centre is None else self._level("centre", channel)
         if not low <= centre <= high:
-            raise self._fields.error(
-                "centre", "is not between low and high", hint="give a level between them, or leave it out"
-            )
+            hint = "give a level between them, or leave it out"
+            raise self._place.error("centre", "is not between low and high", hint=hint)
         return TimeSpan(low, centre, high)
 
-    def _level(self, key: str, channel: int) -> float:
-        value = self._fields.raw(key)
-        if value is None:
-            raise self._fields.error(key, "missing", hint="state where the channel stands")
-        return self._one(value, key, channel)
-
-    def _one(self, value: object, key: str, channel: int) -> float:
-        at, unit, scale = self._fields.at(key), self._context.unit, self._context.scale
-        if channel >= CHANNELS:
-            if value not in ("on", "off") and not isinstance(value, bool):
-                raise DriveError(
-                    f"{at}: {quote_value(value)} is not a state of channel {channel + 1}", hint="give on or off"
-                )
-            return 1.0 if value in ("on", True) else 0.0
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise DriveError(f"{at}: {quote_value(value)} is not a number", hint=f"give a level in {unit}")
-        # Bars NaN and what no float holds before any sum is done with it.
-        counts = level_counts(float(value), unit, scale) if abs(value) < 1e9 else np.nan
-        if not 0 <= counts <= COUNTS_MAX:
-            raise DriveError(f"{at}: {quote_value(value)} {unit} does not fit a frame", hint=_room(unit, scale))
-        return counts
-
     def _replay(self, channel: int) -> Replay:
-        fields = self._fields
-        name = fields.text("recording", None)
-        recorded = self._context.load(name)
-        source = fields.whole("from_channel", channel + 1, low=1, high=ALL_CHANNELS) - 1
+        part, place = self._part, self._place
+        if part.recording is None:
+            raise place.missing("recording", hint="name the file")
+        recorded = self._context.load(part.recording)
+        source = channel if part.from_channel is None else part.from_channel - 1
         if (source >= CHANNELS) != (channel >= CHANNELS):
-            raise fields.error(
-                "from_channel",
-                f"is not of one kind with channel {channel + 1}",
-                hint="channels 1-16 hold levels, 17 and 18 are on or off",
-            )
+            what = f"is not of one kind with channel {channel + 1}"
+            raise place.error("from_channel", what, hint="channels 1-16 hold levels, 17 and 18 are on or off")
         length_s = float(recorded.t_s[-1]) if recorded.t_s.size else 0.0
-        start_s = fields.number("start", 0.0, low=0.0, high=length_s, unit="s")
-        rest = max(length_s - start_s, PERIODS_S[0])
-        seconds = fields.number("duration", rest, low=PERIODS_S[0], high=PERIODS_S[1], unit="s")
-        first = max(int(np.searchsorted(recorded.t_s, start_s + 5e-7, side="right")) - 1, 0)
-        t_s = np.maximum(recorded.t_s[first:] - start_s, 0.0)
-        return Replay(t_s, recorded.levels[first:, source].copy(), seconds, f"{name} channel {source + 1}")
+        if part.start > length_s:
+            raise place.error("start", "is out of range", hint=f"give 0 to {length_s:.10g} s")
+        seconds = max(length_s - part.start, PERIODS_S[0]) if part.duration is None else part.duration
+        first = max(int(np.searchsorted(recorded.t_s, part.start + 5e-7, side="right")) - 1, 0)
+        t_s = np.maximum(recorded.t_s[first:] - part.start, 0.0)
+        name = f"{part.recording} channel {source + 1}"
+        return Replay(t_s, recorded.levels[first:, source].copy(), seconds, name)
 
 
 def _room(unit: Unit, scale: Scale) -> str:

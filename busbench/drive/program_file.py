@@ -2,39 +2,68 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
-from typing import cast
+from typing import Any
 
-from busbench.drive.field_reader import Fields
 from busbench.drive.limits import ChannelLimit, Limits
-from busbench.drive.part_parser import SEED_MAX, UNITS, Context, Loader, read_part
+from busbench.drive.part_parser import Context, Loader, level_of, read_part
 from busbench.drive.program import (
     FRAME_PERIOD_S,
-    FRAME_PERIODS_S,
-    PROGRAM_MAX_S,
-    FaultKind,
     FrameFault,
-    Order,
     Program,
     Unit,
     arrange,
     default_limits,
-    level_counts,
     rate_counts,
 )
-from busbench.errors import DriveError, not_toml, other_kind, quote_value, unreadable
-from busbench.text_file import load_toml, read_bounded, require_small
-from busbench.wire.codec import CHANNELS, COUNTS_MAX, END_BYTES, END_SLOTS
+from busbench.drive.program_keys import ChannelTable, LimitsTable, ProgramTables
+from busbench.errors import DriveError, TextFileError
+from busbench.schema import Path as KeyPath
+from busbench.schema import Reader, TablePlace
+from busbench.text_file import read_toml
+from busbench.wire.codec import CHANNELS, END_BYTES, END_SLOTS
 from busbench.wire.frame_spec import ALL_CHANNELS
 from busbench.wire.scale import Scale
 
-ORDERS = ("together", "in turn")
-FAULTS = ("lost", "failsafe", "gap", "flips")
 DEFAULT_SCALE = Scale()
 _NAME_IT = "name a file of parts; see `busbench help drive-program`"
-RATE_MAX = 1e6  # units a second: any step within one frame
+_OPTIONS = {"low": "travel", "high": "travel"}  # keys of [limits] that are options of another name
+
+
+class ProgramReader(Reader[ProgramTables]):
+    """Reads a program.
+
+    Args:
+        raw: as TOML gives it.
+        source: the file, for errors.
+        text: of the file, for the lines of its tables.
+    """
+
+    def __init__(self, raw: dict[str, Any], *, source: str, text: str = "") -> None:
+        def raises(key: str, what: str, hint: str) -> DriveError:
+            return DriveError(": ".join(filter(None, (", ".join(filter(None, (source, key))), what))), hint=hint)
+
+        super().__init__(raw, ProgramTables, raises=raises, of="a program", text=text)
+
+
+class OptionReader(ProgramReader):
+    """Reads the options of a command, which are a program of one part."""
+
+    noun, list_hint = "an option", "give them with commas, as in 0,50,-50"
+
+    def __init__(self, raw: dict[str, Any]) -> None:
+        super().__init__(raw, source="")
+
+    def place(self, at: KeyPath) -> str:
+        """The option; of a fault also its key."""
+        key = str(at[-1])
+        if at[0] == "limits":
+            key = _OPTIONS.get(key, key)
+        elif at[0] == "fault":
+            kind = self.given((*at[:2], "kind"))
+            return f"--{kind}" if key == kind else f"--{kind}, {key}"
+        return f"--{key.replace('_', '-')}"
 
 
 def read_program(
@@ -52,96 +81,64 @@ def read_program(
         DriveError: the file cannot be read, or says what cannot be; one line with
             file, key and value.
     """
-    values = _read_toml(Path(path))
-    top = Fields(values, place=str(path))
-    return build_program(top, name=Path(path).stem, load=load, period_s=period_s, scale=scale)
-
-
-def _read_toml(path: Path) -> Mapping[str, object]:
+    preview = f"try `busbench drive replay --channel 1 --recording {path} --preview`"
     try:
-        raw = read_bounded(path)
-    except (OSError, ValueError) as error:
-        what, hint = unreadable(error)
-        raise DriveError(f"{path}: {what}", hint=hint) from None
-    if is_other := other_kind(raw):
-        hint = _NAME_IT
-        if is_other == "is a recording":
-            hint = f"try `busbench drive replay --channel 1 --recording {path} --preview`"
-        raise DriveError(f"{path}: {is_other}, not a drive program", hint=hint)
-    try:
-        require_small(raw)
-        values = load_toml(raw.decode("utf-8-sig"))
-    except (ValueError, RecursionError) as error:
-        what, hint = not_toml(error, raw)
-        raise DriveError(f"{path}: {what}", hint=hint) from None
+        values, text = read_toml(path, what="a drive program", hint=_NAME_IT, recording_hint=preview)
+    except TextFileError as error:
+        raise DriveError(f"{path}: {error.what}", hint=error.hint) from None
     if "part" not in values and ("rig" in values or "supply" in values):
         raise DriveError(f"{path}: is a rig file, not a drive program", hint="give it to `busbench drive` by --rig")
-    return values
+    reader = ProgramReader(values, source=str(path), text=text)
+    return build_program(reader, name=Path(path).stem, load=load, period_s=period_s, scale=scale)
 
 
 def build_program(
-    top: Fields,
+    reader: ProgramReader,
     *,
     name: str,
     load: Loader,
-    parts: Sequence[Fields] = (),
     period_s: float = FRAME_PERIOD_S,
     scale: Scale = DEFAULT_SCALE,
 ) -> Program:
     """Make a program of its keys.
 
     Args:
-        top: the keys of the file, or the options.
+        reader: of the file, or of the options.
         name: what it is called where it names itself nothing.
         load: reads the recording that a replay names.
-        parts: the parts, where they are not in the file.
         period_s: time from frame to frame where none is stated.
         scale: counts to microseconds where none is stated.
 
     Raises:
         DriveError: names place, key and value.
     """
-    scale = _scale(top.table("scale"), scale)
-    unit = cast("Unit", top.word("unit", "%", choices=UNITS))
-    context = Context(unit, scale, load)
-    order = cast("Order", top.word("order", "together", choices=ORDERS))
-    fields = [*parts, *top.tables("part")]
-    if not fields:
-        raise top.error("part", "missing", hint="write [[part]] and below it channel, shape and its keys")
-    placed = arrange([read_part(part, context=context) for part in fields], order=order)
-    limits, names, rests, travels = _limits(top, unit, scale)
-    low_s, high_s = FRAME_PERIODS_S
-    program = Program(
-        name=top.text("name", name),
+    tables = reader.read()
+    scale = Scale(**(asdict(scale) | {key: getattr(tables.scale, key) for key in reader.given(("scale",)) or ()}))
+    context = Context(tables.unit, scale, load)
+    parts = [
+        read_part(part, TablePlace(reader, ("part", index)), context=context) for index, part in enumerate(tables.part)
+    ]
+    placed = arrange(parts, order=tables.order)
+    limits, rests, travels = _limits(tables, reader, scale)
+    return Program(
+        name=tables.name or name,
         parts=placed,
         limits=limits,
         scale=scale,
-        period_s=top.number("frame_period", period_s, low=low_s, high=high_s, unit="s"),
-        end_bytes=_end_bytes(top),
-        faults=tuple(_fault(fault) for fault in top.tables("fault")),
-        repeat=top.whole("repeat", 1, low=1, high=1_000_000),
-        channel_names=names,
+        period_s=tables.frame_period or period_s,
+        end_bytes=_end_bytes(tables.end_byte, reader),
+        faults=tuple(
+            FrameFault(one.kind, one.start, one.duration, one.flips if one.kind == "flips" else 0.0, one.seed)
+            for one in tables.fault
+        ),
+        repeat=tables.repeat,
+        channel_names=tuple((one.number - 1, one.name or "") for one in tables.channel),
         stated_rests=rests,
         stated_travels=travels,
     )
-    top.finish(of="a program")
-    return program
 
 
-def _scale(fields: Fields, unsaid: Scale) -> Scale:
-    scale = Scale(
-        centre_counts=fields.number("centre_counts", unsaid.centre_counts, low=0, high=COUNTS_MAX, unit="counts"),
-        centre_us=fields.number("centre_us", unsaid.centre_us, low=500, high=2500, unit="us"),
-        us_per_count=fields.number("us_per_count", unsaid.us_per_count, low=0.01, high=10, unit="us"),
-    )
-    fields.finish(of="a scale")
-    return scale
-
-
-def _end_bytes(fields: Fields) -> tuple[int, ...]:
-    value = fields.raw("end_byte")
-    if value is None:
-        return (END_BYTES[0],)
+def _end_bytes(value: Any, reader: ProgramReader) -> tuple[int, ...]:
     if value == "slots":
         return END_SLOTS
     try:
@@ -150,82 +147,57 @@ def _end_bytes(fields: Fields) -> tuple[int, ...]:
         end = None
     if isinstance(end, bool) or not isinstance(end, int) or end not in END_BYTES:
         known = ", ".join(f"0x{known:02X}" for known in END_BYTES)
-        raise fields.error("end_byte", "is not an end byte", hint=f"give {known} or slots (the last four in turn)")
+        hint = f"give {known} or slots (the last four in turn)"
+        raise reader.error(("end_byte",), "is not an end byte", hint=hint)
     return (end,)
 
 
-def _fault(fields: Fields) -> FrameFault:
-    kind = cast("FaultKind", fields.word("kind", None, choices=FAULTS))
-    start_s = fields.number("start", 0.0, low=0.0, high=PROGRAM_MAX_S, unit="s")
-    duration_s = fields.number("duration", None, low=0.0, high=PROGRAM_MAX_S, unit="s")
-    flips, seed = 0.0, 0
-    if kind == "flips":
-        flips = fields.number("flips", 1e-3, low=0.0, high=1.0, unit="a byte")
-        seed = fields.whole("seed", 0, low=0, high=SEED_MAX)
-    fields.finish(of=f"a fault of kind {kind}")
-    return FrameFault(kind, start_s, duration_s, flips, seed)
-
-
 def _limits(
-    top: Fields, unit: Unit, scale: Scale
-) -> tuple[Limits, tuple[tuple[int, str], ...], frozenset[int], frozenset[int]]:
-    """Limits, names, and the channels of which rest and travel are stated by themselves."""
-    base = default_limits(scale).channels[0]
-    common = top.table("limits")
-    base = _limit(common, base, unit, scale)
-    common.finish(of="limits")
+    tables: ProgramTables, reader: ProgramReader, scale: Scale
+) -> tuple[Limits, frozenset[int], frozenset[int]]:
+    """Limits, and the channels of which rest and travel are stated by themselves."""
+    base = _limit(tables.limits, TablePlace(reader, ("limits",)), default_limits(scale).channels[0], tables.unit, scale)
     channels = [base] * CHANNELS
     switches, locked = [False] * (ALL_CHANNELS - CHANNELS), [False] * (ALL_CHANNELS - CHANNELS)
-    names: dict[int, str] = {}
-    rests, travels = set(), set()
-    for fields in top.tables("channel"):
-        channel = fields.whole("number", None, low=1, high=ALL_CHANNELS) - 1
-        if channel in names:
-            raise fields.error("number", "stands in two tables", hint="join the two")
-        names[channel] = fields.text("name", "") if "name" in fields else ""
-        is_locked = fields.flag("locked", False)
-        if "rest" in fields:
+    seen, rests, travels = set(), set(), set()
+    for index, one in enumerate(tables.channel):
+        place, channel = TablePlace(reader, ("channel", index)), one.number - 1
+        if channel in seen:
+            raise place.error("number", "stands in two tables", hint="join the two")
+        seen.add(channel)
+        if one.rest is not None:
             rests.add(channel)
-        if "low" in fields or "high" in fields:
+        if one.low is not None or one.high is not None:
             travels.add(channel)
         if channel >= CHANNELS:
-            switches[channel - CHANNELS] = fields.word("rest", "off", choices=("on", "off")) == "on"
-            locked[channel - CHANNELS] = is_locked
+            is_on = one.rest is not None and level_of(one.rest, "rest", place, channel, tables.unit, scale) > 0
+            switches[channel - CHANNELS], locked[channel - CHANNELS] = is_on, one.locked
         else:
-            if is_locked and "rest" not in fields:
-                raise fields.error("rest", "missing", hint="state where it is locked, as at a motor's off")
-            channels[channel] = _limit(fields, base, unit, scale, is_locked=is_locked)
-        fields.finish(of="a channel")
-    limits = Limits(tuple(channels), tuple(switches), tuple(locked))
-    return limits, tuple(names.items()), frozenset(rests), frozenset(travels)
+            if one.locked and one.rest is None:
+                raise place.missing("rest", hint="state where it is locked, as at a motor's off")
+            limit = _limit(one, place, base, tables.unit, scale, is_locked=one.locked)
+            channels[channel] = replace(limit, is_locked=one.locked)
+    return Limits(tuple(channels), tuple(switches), tuple(locked)), frozenset(rests), frozenset(travels)
 
 
-def _limit(fields: Fields, base: ChannelLimit, unit: Unit, scale: Scale, *, is_locked: bool = False) -> ChannelLimit:
-    low, high, rest = (
-        _counts(fields, key, unit, scale) if key in fields else old
-        for key, old in (("low", base.low), ("high", base.high), ("rest", base.rest))
-    )
-    if low > high:
-        raise fields.error("low" if "low" in fields else "high", "puts low above high", hint="low must not exceed high")
-    if not is_locked and not low <= rest <= high:
-        if "rest" in fields:
-            raise fields.error("rest", "is not between low and high", hint="give a level between them")
-        key = ("low" if low > rest else "high") if ("low" in fields or "high" in fields) else "rest"
-        raise fields.error(key, "leaves the rest value outside", hint="give rest too")
-    rate = base.rate
-    if "rate" in fields:
-        least = 0.001
-        rate = rate_counts(fields.number("rate", None, low=least, high=RATE_MAX, unit=f"{unit} a second"), unit, scale)
-    return replace(base, low=low, high=high, rest=rest, rate=rate, is_locked=is_locked)
-
-
-def _counts(fields: Fields, key: str, unit: Unit, scale: Scale) -> int:
-    value = fields.number(key, None, low=-1e6, high=1e6, unit=unit)
-    counts = round(level_counts(value, unit, scale))
-    if not 0 <= counts <= COUNTS_MAX:
-        said = quote_value(fields.raw(key))
-        raise DriveError(
-            f"{fields.at(key)}: {said} {unit} does not fit a frame",
-            hint=f"it would be {counts} counts, and a frame holds 0 to {COUNTS_MAX}",
-        )
-    return counts
+def _limit(
+    table: LimitsTable | ChannelTable,
+    place: TablePlace,
+    base: ChannelLimit,
+    unit: Unit,
+    scale: Scale,
+    *,
+    is_locked: bool = False,
+) -> ChannelLimit:
+    """Limits of [limits] or of a [[channel]], where they are stated."""
+    given = [key for key in ("low", "high", "rest") if getattr(table, key) is not None]
+    stated = {key: round(level_of(getattr(table, key), key, place, 0, unit, scale)) for key in given}
+    limit = replace(base, **stated, is_locked=False)
+    if limit.low > limit.high:
+        raise place.error("low" if "low" in stated else "high", "puts low above high", hint="low must not exceed high")
+    if not is_locked and not limit.low <= limit.rest <= limit.high:
+        if "rest" in stated:
+            raise place.error("rest", "is not between low and high", hint="give a level between them")
+        side = "low" if limit.low > limit.rest else "high"
+        raise place.error(side, "leaves the rest value outside", hint="give rest too")
+    return limit if table.rate is None else replace(limit, rate=rate_counts(table.rate, unit, scale))

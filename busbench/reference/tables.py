@@ -6,11 +6,11 @@ import inspect
 import re
 import textwrap
 from collections.abc import Callable, Iterable, Iterator
-from typing import Any, get_args, get_type_hints
+from typing import Any, get_args, get_origin, get_type_hints
 
 import msgspec
 
-from busbench.drive.program_keys import PROGRAM_KEYS
+from busbench.drive.program_keys import ProgramTables
 from busbench.reference.terms import TERMS
 from busbench.rig.model import Rig
 from busbench.sim.address import KEYS
@@ -64,44 +64,32 @@ def _default(one: msgspec.structs.FieldInfo) -> str:
     return f' ["{value}"]' if isinstance(value, str) else f" [{value:g}]"
 
 
-def rig_tables() -> Iterator[tuple[str, type[msgspec.Struct]]]:
-    """Heading and type of each table of a rig file: those of the file, then those within them."""
+def tables_of(file: type[msgspec.Struct]) -> Iterator[tuple[str, type[msgspec.Struct]]]:
+    """Heading and type of each table of a file: those of the file, then those within them."""
     inner: dict[type[msgspec.Struct], str] = {}
-    hints = get_type_hints(Rig)
-    for one in msgspec.structs.fields(Rig):
-        (kind,) = _structs_in(hints[one.name])
-        is_list = isinstance(one.default, tuple)
-        yield f"[[{one.encode_name}]]" if is_list else f"[{one.encode_name}]", kind
-        for key, hint in get_type_hints(kind).items():
-            for part in _structs_in(hint):
-                inner.setdefault(part, f"{key} = {{ … }}")
+    hints = get_type_hints(file)
+    for one in msgspec.structs.fields(file):
+        for kind in _structs_in(hints[one.name]):
+            is_list = get_origin(hints[one.name]) is tuple
+            yield f"[[{one.encode_name}]]" if is_list else f"[{one.encode_name}]", kind
+            for key, hint in get_type_hints(kind).items():
+                for part in _structs_in(hint):
+                    inner.setdefault(part, f"{key} = {{ … }}")
     yield from ((heading, kind) for kind, heading in inner.items())
 
 
-def rig_keys() -> str:
-    """Every key of a rig file."""
+def keys_of(file: type[msgspec.Struct]) -> str:
+    """Every key of a file, with its default and meaning."""
     parts = []
-    for heading, kind in rig_tables():
-        said = arguments_of(kind)
+    for heading, kind in (("above the first table", file), *tables_of(file)):
+        said, hints = arguments_of(kind), get_type_hints(kind)
         rows = [
             (one.encode_name, said.get(one.name, "").removeprefix(f'key "{one.encode_name}": ') + _default(one))
             for one in msgspec.structs.fields(kind)
+            if kind is not file or not list(_structs_in(hints[one.name]))
         ]
-        parts.append(f"{heading}\n{definitions(rows)}")
-    return "\n\n".join(parts)
-
-
-def program_keys() -> str:
-    """Every key of a drive program."""
-    headings = dict.fromkeys(key.table for key in PROGRAM_KEYS)
-    parts = []
-    for heading in headings:
-        rows = [
-            (key.name, f"{key.meaning} [{key.default}]" if key.default else key.meaning)
-            for key in PROGRAM_KEYS
-            if key.table == heading
-        ]
-        parts.append(f"{heading}\n{definitions(rows)}")
+        if rows:
+            parts.append(f"{heading}\n{definitions(rows)}")
     return "\n\n".join(parts)
 
 
@@ -125,8 +113,8 @@ def terms() -> str:
 
 
 TABLES: dict[str, Callable[[], str]] = {
-    "rig_keys": rig_keys,
-    "program_keys": program_keys,
+    "rig_keys": lambda: keys_of(Rig),
+    "program_keys": lambda: keys_of(ProgramTables),
     "virtual_keys": virtual_keys,
     "aircraft_faults": aircraft_faults,
     "terms": terms,

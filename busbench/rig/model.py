@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Literal
 
-import msgspec
 from msgspec import Meta, field
 
+from busbench.schema import Table, TableError
 from busbench.wire.scale import Scale
+from busbench.wire.scale_table import ScaleTable
 
 if TYPE_CHECKING:
     from busbench.rig.finding import Finding
@@ -33,11 +34,7 @@ Way = Literal["up", "down", "right", "left", "out", "in", "open", "closed", "for
 WhenSilent = Literal["hold", "release"] | Percent
 
 
-class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """A table of the file: unknown keys are errors."""
-
-
-class Lead(_Table, frozen=True, kw_only=True):
+class Lead(Table, frozen=True, kw_only=True):
     """A pair of wires to a hub or device.
 
     Args:
@@ -59,13 +56,13 @@ class Lead(_Table, frozen=True, kw_only=True):
     def __post_init__(self) -> None:
         given = [key for key in ("awg", "area_mm2", "resistance_ohm") if getattr(self, key) is not None]
         if len(given) != 1:
-            said = " and ".join(given) if given else "no gauge, area or resistance"
-            raise ValueError(f"states {said}: give one of awg, area_mm2 and resistance_ohm")
+            stated = " and ".join(given) if given else "no gauge, area or resistance"
+            raise TableError(f"states {stated}", hint="give one of awg, area_mm2 and resistance_ohm")
         if self.resistance_ohm is None and self.length_m is None:
-            raise ValueError(f"states {given[0]} without length_m: give its length one way")
+            raise TableError(f"states {given[0]} without length_m", hint="give its length one way")
 
 
-class Plan(_Table, frozen=True, kw_only=True):
+class Plan(Table, frozen=True, kw_only=True):
     """The table [rig].
 
     Args:
@@ -79,21 +76,7 @@ class Plan(_Table, frozen=True, kw_only=True):
     sensor_slots: bool = False
 
 
-class Scaling(_Table, frozen=True, kw_only=True):
-    """The table [scale]: how counts stand for microseconds.
-
-    Args:
-        centre_counts: counts at the centre.
-        centre_us: pulse at the centre, µs.
-        us_per_count: µs per count.
-    """
-
-    centre_counts: Annotated[float, Meta(ge=0, le=2047)] = 992
-    centre_us: Above0 = 1500.0
-    us_per_count: Above0 = 0.625
-
-
-class Pack(_Table, frozen=True, kw_only=True):
+class Pack(Table, frozen=True, kw_only=True):
     """The table [supply.pack].
 
     Args:
@@ -107,7 +90,7 @@ class Pack(_Table, frozen=True, kw_only=True):
     usable_pct: Annotated[float, Meta(gt=0, le=100)] = 80.0
 
 
-class Supply(_Table, frozen=True, kw_only=True):
+class Supply(Table, frozen=True, kw_only=True):
     """The table [supply].
 
     Args:
@@ -129,7 +112,7 @@ class Supply(_Table, frozen=True, kw_only=True):
     pack: Pack | None = None
 
 
-class Hub(_Table, frozen=True, kw_only=True):
+class Hub(Table, frozen=True, kw_only=True):
     """A table [[hub]]: where the bus branches.
 
     Args:
@@ -145,7 +128,7 @@ class Hub(_Table, frozen=True, kw_only=True):
     limit_a: Above0 | None = None
 
 
-class SupplyFeed(_Table, frozen=True, kw_only=True):
+class SupplyFeed(Table, frozen=True, kw_only=True):
     """A table [[feed]]: a further supply lead straight from the supply.
 
     Args:
@@ -157,7 +140,7 @@ class SupplyFeed(_Table, frozen=True, kw_only=True):
     lead: Lead
 
 
-class Current(_Table, frozen=True, kw_only=True):
+class Current(Table, frozen=True, kw_only=True):
     """What a device draws, in amperes, as far as known.
 
     Args:
@@ -175,7 +158,7 @@ class Current(_Table, frozen=True, kw_only=True):
     hold_lowered_after_s: Above0 | None = None
 
 
-class Geometry(_Table, frozen=True, kw_only=True):
+class Geometry(Table, frozen=True, kw_only=True):
     """What a device moves, as far as known.
 
     Args:
@@ -195,7 +178,7 @@ class Geometry(_Table, frozen=True, kw_only=True):
     arm_deg: Annotated[float, Meta(gt=0, le=120)] = 45.0  # common practice, no source: 40-60
 
 
-class Device(_Table, frozen=True, kw_only=True):
+class Device(Table, frozen=True, kw_only=True):
     """A table [[device]]: a servo, an off-bus device or a sensor.
 
     Args:
@@ -270,7 +253,7 @@ class Device(_Table, frozen=True, kw_only=True):
         return "electric" if self.motor is True else self.motor or None
 
 
-class VerifyLimits(_Table, frozen=True, kw_only=True):
+class VerifyLimits(Table, frozen=True, kw_only=True):
     """The table [verify]: what passes a check; all but the period are common practice, no source.
 
     Args:
@@ -312,7 +295,7 @@ class VerifyLimits(_Table, frozen=True, kw_only=True):
     pulse_us: Above0 = 5.0
 
 
-class Rig(_Table, frozen=True, kw_only=True):
+class Rig(Table, frozen=True, kw_only=True):
     """A whole rig file.
 
     Args:
@@ -325,16 +308,16 @@ class Rig(_Table, frozen=True, kw_only=True):
 
     plan: Plan = field(name="rig")
     supply: Supply
-    hubs: tuple[Hub, ...] = field(name="hub", default=())
-    feeds: tuple[SupplyFeed, ...] = field(name="feed", default=())
-    devices: tuple[Device, ...] = field(name="device", default=())
-    scaling: Scaling = field(name="scale", default=Scaling())
+    hubs: Annotated[tuple[Hub, ...], Meta(max_length=1_000)] = field(name="hub", default=())
+    feeds: Annotated[tuple[SupplyFeed, ...], Meta(max_length=1_000)] = field(name="feed", default=())
+    devices: Annotated[tuple[Device, ...], Meta(max_length=10_000)] = field(name="device", default=())
+    scaling: ScaleTable = field(name="scale", default=ScaleTable())
     limits: VerifyLimits = field(name="verify", default=VerifyLimits())
 
     @property
     def scale(self) -> Scale:
         """Counts to microseconds, as the file states it."""
-        return Scale(self.scaling.centre_counts, self.scaling.centre_us, self.scaling.us_per_count)
+        return self.scaling.scale
 
     @property
     def parts(self) -> tuple[Hub | Device, ...]:

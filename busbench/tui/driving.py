@@ -9,13 +9,12 @@ from dataclasses import dataclass, replace
 from busbench.bench.drive_run import UNPLUGGED, DriveRun, Outcome, RunState
 from busbench.bench.safety import error_text, refusal
 from busbench.bench.sources import VIRTUAL
-from busbench.drive.field_reader import Fields
 from busbench.drive.frame_generator import EndState
 from busbench.drive.frame_source import DriveSource
 from busbench.drive.locked_program import LockedProgram
 from busbench.drive.part_parser import ReplaySource
 from busbench.drive.program import FRAME_PERIOD_S
-from busbench.drive.program_file import build_program
+from busbench.drive.program_file import ProgramReader, build_program
 from busbench.errors import BusbenchError, DriveError, pluralize
 from busbench.port.pacer import STOPPED, FrameSource, Transmission, progress_text, result_line
 from busbench.tui.app_state import AppState
@@ -179,20 +178,13 @@ class Drive:
             part |= {"shape": now.shape, "low": now.low, "high": now.high}
         else:
             part["shape"] = "square"
-        top = {
-            "scale": {
-                "centre_counts": scale.centre_counts,
-                "centre_us": scale.centre_us,
-                "us_per_count": scale.us_per_count,
-            }
-        }
         name = f"{part['shape']} on channel {now.channel}"
         program = build_program(
-            Fields(top, place="drive"),
+            ProgramReader({"part": [part]}, source="drive"),
             name=name,
             load=_none,
-            parts=[Fields(part, place="drive")],
             period_s=self._period_s,
+            scale=scale,
         )
         return self.ui.sources.lock(program)
 

@@ -12,6 +12,7 @@ from tests.cli.running import CAPTURES
 HEAD = '[rig]\nname = "Heron"\nperiod_ms = 14\n[supply]\nvoltage_v = 7.4\n'
 DEVICE = HEAD + '[[device]]\nname = "rudder"\nchannel = 2\n'
 PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 1\n'
+REPLAY = PART.replace("sine", "replay").replace("period = 1\n", "")
 TURNED = '[[device]]\nname = "m"\nkind = "off-bus"\nchannel = 8\nmotor = true\nreversed = true\nfailsafe = -100\n'
 FULL = "[[channel]]\nnumber = 8\nlocked = true\nrest = 100\n" + PART
 WALK = '{"version": 1, "rig": "%s", "is_rehearsal": %s, "start_utc": "2026-01-01T00:00:00Z", "devices": [%s]}'
@@ -86,8 +87,8 @@ TEXTS = {
     "drive-same.toml": PART + "[[channel]]\nnumber = 3\n[[channel]]\nnumber = 3\n",
     "drive-replay.toml": '[[part]]\nchannel = 1\nshape = "replay"\nrecording = "nothing.pcapng"\n',
     "drive-silent.toml": '[[part]]\nchannel = 1\nshape = "replay"\nrecording = "zeros.raw"\n',
-    "drive-noiseless.toml": PART.replace("sine", "replay") + 'recording = "still.csv"\n',
-    "drive-no-recording.toml": PART.replace("sine", "replay"),
+    "drive-noiseless.toml": REPLAY + 'recording = "still.csv"\n',
+    "drive-no-recording.toml": REPLAY,
     "drive-switch.toml": PART.replace("channel = 1", "channel = 17"),
     "drive-switch-level.toml": '[[part]]\nchannel = 17\nshape = "hold"\nduration = 1\nlevel = 50\n',
     "drive-channels.toml": PART.replace("channel = 1", "channel = []"),
@@ -99,8 +100,7 @@ TEXTS = {
     "drive-limits-far.toml": PART + "[limits]\nhigh = 200\n",
     "drive-limits-middle.toml": PART + "[limits]\nlow = -10\nhigh = 10\nrest = 50\n",
     "drive-steps.toml": '[[part]]\nchannel = 1\nshape = "steps"\nperiod = 1\nlevels = []\n',
-    "drive-kind.toml": PART.replace("channel = 1", "channel = 17").replace("sine", "replay")
-    + 'recording = "line.vcd"\nfrom_channel = 3\n',
+    "drive-kind.toml": REPLAY.replace("channel = 1", "channel = 17") + 'recording = "line.vcd"\nfrom_channel = 3\n',
     "drive-hours.toml": "repeat = 60000\n" + PART,
     "drive-long.toml": "repeat = 1000000\n" + PART,
     "drive-deep.toml": "a = " + "[" * 5000,

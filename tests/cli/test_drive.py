@@ -104,7 +104,7 @@ def test_a_program_file_and_its_faults(tmp_path: Path) -> None:
     ("args", "line"),
     [
         (("--period", "-4"), "--period: -4 is out of range: give 0.02 to 86400 s"),
-        (("--period", "nan"), "--period: nan is out of range: give 0.02 to 86400 s"),
+        (("--period", "nan"), "--period: nan is not a number: give 0.02 to 86400 s"),
         ((), "--period: missing: give 0.02 to 86400 s"),
         (("--period", "4", "--low", "60"),
          "--low: 60 is above high, which is 50 % unless given: low must not exceed high"),

@@ -5,12 +5,11 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from busbench.bench.plan_limits import NO_SOURCES
-from busbench.drive.field_reader import Fields
 from busbench.drive.frame_generator import EndState, FrameBlock, frame_blocks
 from busbench.drive.locked_program import LockedProgram
 from busbench.drive.part_parser import ReplaySource
 from busbench.drive.program import Program
-from busbench.drive.program_file import build_program
+from busbench.drive.program_file import ProgramReader, build_program
 from busbench.model import I64, U8
 from busbench.wire.codec import unpack_channels
 
@@ -24,8 +23,7 @@ def no_recording(name: str) -> ReplaySource:
 def make(*parts: Keys, **top: object) -> Program:
     """A program of parts in counts, so fast that no rate is in the way unless given."""
     keys = {"unit": "counts", "limits": {"rate": 1e6, "low": 0, "high": 2047}, **top}
-    fields = [Fields(part, place=f"part {number}") for number, part in enumerate(parts, 1)]
-    return build_program(Fields(keys, place="top"), name="Heron", load=no_recording, parts=fields)
+    return build_program(ProgramReader({**keys, "part": parts}, source="top"), name="Heron", load=no_recording)
 
 
 def locked(program: Program) -> LockedProgram:

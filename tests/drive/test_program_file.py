@@ -5,10 +5,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busbench.drive.field_reader import Fields
 from busbench.drive.part_parser import ReplaySource
 from busbench.drive.program import Program
-from busbench.drive.program_file import build_program, read_program
+from busbench.drive.program_file import ProgramReader, build_program, read_program
 from busbench.errors import DriveError
 from tests.drive.helpers import make, no_recording
 
@@ -105,9 +104,8 @@ def test_replay_takes_the_asked_channel_from_the_asked_time() -> None:
         return ReplaySource(np.array([0.0, 0.01, 0.02, 0.03]), levels)
 
     part = {"channel": 2, "shape": "replay", "recording": "gust.pcapng", "from_channel": 5, "start": 0.01}
-    program = build_program(
-        Fields({"frame_period": 0.01}, place="top"), name="t", load=load, parts=[Fields(part, place="part 1")]
-    )
+    reader = ProgramReader({"frame_period": 0.01, "part": [part]}, source="top")
+    program = build_program(reader, name="t", load=load)
     assert program.wanted(0, 3)[:2, 1].tolist() == [910.0, 920.0]
 
 
@@ -119,70 +117,88 @@ PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n'
     [
         (
             PART.replace("period = 4", "period = -4"),
-            "heron.toml, part 1, period: -4 is out of range: give 0.02 to 86400 s",
+            "heron.toml, part[1].period: -4 is out of range (table at line 1): give 0.02 to 86400 s",
         ),
         (
             PART.replace("period = 4", "period = nan"),
-            "heron.toml, part 1, period: nan is out of range: give 0.02 to 86400 s",
+            "heron.toml, part[1].period: nan is not a number (table at line 1): give 0.02 to 86400 s",
         ),
         (
             PART.replace("period = 4", "period = 1e300"),
-            "heron.toml, part 1, period: 1e+300 is out of range: give 0.02 to 86400 s",
+            "heron.toml, part[1].period: 1e+300 is out of range (table at line 1): give 0.02 to 86400 s",
         ),
         (
             PART.replace("period = 4", 'period = "4 s"'),
-            'heron.toml, part 1, period: "4 s" is not a number: give 0.02 to 86400 s',
+            'heron.toml, part[1].period: "4 s" is not a number (table at line 1): give 0.02 to 86400 s',
         ),
-        (PART.replace("period = 4", ""), "heron.toml, part 1, period: missing: give 0.02 to 86400 s"),
-        (PART.replace("channel = 1", "channel = 19"), "heron.toml, part 1, channel: 19 is not a channel: give 1 to 18"),
-        (PART.replace("channel = 1", "channel = 0"), "heron.toml, part 1, channel: 0 is not a channel: give 1 to 18"),
-        (PART.replace("= 1", "= true"), "heron.toml, part 1, channel: true is not a channel: give 1 to 18"),
+        (PART.replace("period = 4", ""), "heron.toml, part[1].period: missing (table at line 1): give 0.02 to 86400 s"),
+        (
+            PART.replace("channel = 1", "channel = 19"),
+            "heron.toml, part[1].channel: 19 is not a channel (table at line 1): give 1 to 18",
+        ),
+        (
+            PART.replace("channel = 1", "channel = 0"),
+            "heron.toml, part[1].channel: 0 is not a channel (table at line 1): give 1 to 18",
+        ),
+        (
+            PART.replace("= 1", "= true"),
+            "heron.toml, part[1].channel: true is not a channel (table at line 1): give 1 to 18",
+        ),
         (
             PART.replace("channel = 1", "channel = [2, 2]"),
-            "heron.toml, part 1, channel: [2, 2] names a channel twice: name each once",
+            "heron.toml, part[1].channel: [2, 2] names a channel twice (table at line 1): name each once",
         ),
-        (PART.replace("channel = 1", "channel = []"), "heron.toml, part 1, channel: [] names no channel: give 1 to 18"),
+        (
+            PART.replace("channel = 1", "channel = []"),
+            "heron.toml, part[1].channel: [] names no channel (table at line 1): give 1 to 18",
+        ),
         (
             PART.replace("channel = 1", "channel = 17"),
-            'heron.toml, part 1, shape: "sine" does not fit channel 17, which is on or off:'
-            " give hold, square, steps or replay",
+            'heron.toml, part[1].shape: "sine" does not fit channel 17, which is on or off (table at'
+            " line 1): give hold, square, steps or replay",
         ),
         (
             PART + "low = 50\nhigh = -50\n",
-            "heron.toml, part 1, low: 50 is above high, which is -50: low must not exceed high",
+            "heron.toml, part[1].low: 50 is above high, which is -50 (table at line 1): low must not exceed high",
         ),
-        (PART + "centre = 60\n", "heron.toml, part 1, centre: 60 is not between low and high:"
-         " give a level between them, or leave it out"),
         (
-            PART + 'high = 1e400\n',
-            "heron.toml, part 1, high: inf % does not fit a frame: give -121.1 to 128.8 %",
+            PART + "centre = 60\n",
+            "heron.toml, part[1].centre: 60 is not between low and high (table at line 1): give a"
+            " level between them, or leave it out",
+        ),
+        (
+            PART + "high = 1e400\n",
+            "heron.toml, part[1].high: inf % does not fit a frame (table at line 1): give -121.1 to 128.8 %",
         ),
         (
             PART + 'unit = "us"\nlow = 100\nhigh = 2000\n',
-            "heron.toml, part 1, low: 100 us does not fit a frame: give 880.0 to 2159.4 us",
+            "heron.toml, part[1].low: 100 us does not fit a frame (table at line 1): give 880.0 to 2159.4 us",
         ),
         (
             PART + 'unit = "counts"\nlow = 0\nhigh = 2048\n',
-            "heron.toml, part 1, high: 2048 counts does not fit a frame: give 0 to 2047 counts",
+            "heron.toml, part[1].high: 2048 counts does not fit a frame (table at line 1): give 0 to 2047 counts",
         ),
-        (PART + 'unit = "ms"\n', 'heron.toml, part 1, unit: "ms" is not known: give one of %, us, counts'),
+        (
+            PART + 'unit = "ms"\n',
+            'heron.toml, part[1].unit: "ms" is not known (table at line 1): give "%", "counts" or "us"',
+        ),
         (
             PART.replace("sine", "zigzag"),
-            'heron.toml, part 1, shape: "zigzag" is not known: give one of'
-            " hold, ramp, triangle, sine, square, steps, staircase, chirp, wander, replay",
+            'heron.toml, part[1].shape: "zigzag" is not known (table at line 1): give "chirp", "hold",'
+            ' "ramp", "replay", "sine", "square", "staircase", "steps", "triangle" or "wander"',
         ),
         (
             PART + "stairs = 4\n",
-            "heron.toml, part 1, stairs: is not a key of a part with shape sine:"
-            " it knows centre, channel, cycles, delay, high, low, period, phase, shape, unit",
+            "heron.toml, part[1].stairs: is not a key of a part with shape sine (table at line 1): it"
+            " knows channel, shape, unit, delay, low, high, centre, period, cycles, phase",
         ),
         (
             PART + "cycles = 1e6\n",
             "heron: lasts 4,000,000 s: keep it to 604,800 s (7 days)",
         ),
-        ("", "heron.toml, part: missing: write [[part]] and below it channel, shape and its keys"),
+        ("", "heron.toml, part: missing: write [[part]], and below it channel and shape"),
         ("part = 3\n", "heron.toml, part: 3 is not a list of tables: write [[part]] above each"),
-        ('frame_period = 7\n' + PART, "heron.toml, frame_period: 7 is out of range: give 0.004 to 1 s"),
+        ("frame_period = 7\n" + PART, "heron.toml, frame_period: 7 is out of range: give 0.004 to 1 s"),
         (
             'end_byte = "0x05"\n' + PART,
             'heron.toml, end_byte: "0x05" is not an end byte:'
@@ -191,43 +207,46 @@ PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n'
         ("repeat = 1.5\n" + PART, "heron.toml, repeat: 1.5 is not a whole number: give 1 to 1000000"),
         (
             PART + '[[fault]]\nkind = "gremlin"\n',
-            'heron.toml, fault 1, kind: "gremlin" is not known: give one of lost, failsafe, gap, flips',
+            'heron.toml, fault[1].kind: "gremlin" is not known (table at line 5): give "failsafe",'
+            ' "flips", "gap" or "lost"',
         ),
         (
             PART + '[[fault]]\nkind = "lost"\nduration = 1\nflips = 0.1\n',
-            "heron.toml, fault 1, flips: is not a key of a fault of kind lost: it knows duration, kind, start",
+            "heron.toml, fault[1].flips: is not a key of a fault of kind lost (table at line 5): it"
+            " knows kind, start, duration",
         ),
         (
             PART + "[[channel]]\nnumber = 3\nlocked = true\n",
-            "heron.toml, channel table 1, rest: missing: state where it is locked, as at a motor's off",
+            "heron.toml, channel[1].rest: missing (table at line 5): state where it is locked, as at a motor's off",
         ),
         (
             PART + "[[channel]]\nnumber = 3\n[[channel]]\nnumber = 3\n",
-            "heron.toml, channel table 2, number: 3 stands in two tables: join the two",
+            "heron.toml, channel[2].number: 3 stands in two tables (table at line 7): join the two",
         ),
         (
             PART + "[limits]\nlow = 80\nhigh = -80\n",
-            "heron.toml, limits, low: 80 puts low above high: low must not exceed high",
+            "heron.toml, limits.low: 80 puts low above high: low must not exceed high",
         ),
         (
             PART + "[limits]\nlow = 20\n",
-            "heron.toml, limits, low: 20 leaves the rest value outside: give rest too",
+            "heron.toml, limits.low: 20 leaves the rest value outside: give rest too",
         ),
         (
             PART + "[limits]\nrate = 0\n",
-            "heron.toml, limits, rate: 0 is out of range: give 0.001 to 1000000 % a second",
+            "heron.toml, limits.rate: 0 is out of range: give 0.001 to 1000000 per second",
         ),
         (
             PART + "[limits]\nhigh = 200\n",
-            "heron.toml, limits, high: 200 % does not fit a frame:"
-            " it would be 2630 counts, and a frame holds 0 to 2047",
+            "heron.toml, limits.high: 200 % does not fit a frame: give -121.1 to 128.8 %",
         ),
-        ("wings = 2\n" + PART, "heron.toml, wings: is not a key of a program: it knows"
-         " channel, end_byte, fault, frame_period, limits, name, order, part, repeat, scale, unit"),
-        ("part = ]\n", "heron.toml: line 1 is not TOML (invalid value):"
-         " write key = value, texts in quotes, numbers with a point"),
+        (
+            "wings = 2\n" + PART,
+            "heron.toml, wings: is not a key of a program: it knows name, unit, order, frame_period,"
+            " end_byte, repeat, scale, limits, channel, part, fault",
+        ),
+        ("part = ]\n", "heron.toml: line 1 has a value that is not TOML: write texts in quotes, numbers with a point"),
     ],
-)  # fmt: skip
+)
 def test_nonsense_gets_one_line(tmp_path: Path, text: str, want: str) -> None:
     assert line(tmp_path, text) == want
 
@@ -247,5 +266,5 @@ def test_a_switch_takes_on_and_off_only() -> None:
     hold = {"channel": 18, "shape": "hold", "duration": 1}
     assert make({**hold, "level": "on"}).wanted(0, 1)[0, 17] == 1.0
     assert make({**hold, "level": False}).wanted(0, 1)[0, 17] == 0.0
-    with pytest.raises(DriveError, match="part 1, level: 50 is not a state of channel 18: give on or off"):
+    with pytest.raises(DriveError, match=r"part\[1\]\.level: 50 is not a state of channel 18: give on or off"):
         make({**hold, "level": 50})

@@ -6,10 +6,9 @@ for quantising noise, variance 1/12 spread over all bins (from memory).
 
 import numpy as np
 
-from busbench.drive.field_reader import Fields
 from busbench.drive.frame_generator import frame_blocks
 from busbench.drive.part_parser import ReplaySource
-from busbench.drive.program_file import build_program
+from busbench.drive.program_file import ProgramReader, build_program
 from busbench.wire.codec import unpack_channels
 
 
@@ -20,9 +19,7 @@ def _no_recording(name: str) -> ReplaySource:
 def test_spectrum_of_the_frames() -> None:
     part = {"channel": 3, "shape": "sine", "low": 592, "high": 1392, "period": 4.096, "cycles": 10, "unit": "counts"}
     top = {"frame_period": 0.008, "limits": {"rate": 1000}}
-    program = build_program(
-        Fields(top, place="test"), name="test", load=_no_recording, parts=[Fields(part, place="test")]
-    )
+    program = build_program(ProgramReader({**top, "part": [part]}, source="test"), name="test", load=_no_recording)
     raw = np.concatenate([block.raw for block in frame_blocks(program)])[: program.slots]
     counts = unpack_channels(raw)[:, 2].astype(np.float64)
     assert counts.size == 5120

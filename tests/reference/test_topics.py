@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import ast
-import inspect
 import re
+from typing import get_args
 
 import msgspec
 import pytest
 
-from busbench.drive import part_parser, program_file
-from busbench.drive.program_keys import PROGRAM_KEYS
+from busbench.drive.program_keys import SHAPE_KEYS, PartTable, ProgramTables, ShapeWord
 from busbench.errors import BusbenchError
 from busbench.reference import tables
 from busbench.reference.topics import TOPICS, source_text, topic_list, topic_text
@@ -74,7 +72,7 @@ def test_a_row_is_wrapped_below_its_meaning() -> None:
 
 
 def test_every_table_and_key_of_a_rig_file_is_explained() -> None:
-    shown = dict(tables.rig_tables())
+    shown = dict(tables.tables_of(model.Rig))
     kinds = {
         kind
         for kind in vars(model).values()
@@ -87,7 +85,7 @@ def test_every_table_and_key_of_a_rig_file_is_explained() -> None:
 
 
 def test_rows_of_the_rig_file_show_key_default_and_meaning() -> None:
-    text = tables.rig_keys()
+    text = tables.keys_of(model.Rig)
     for row in (
         "  name                  name of the aircraft [required]",
         "  arm_deg               angle of the arm at 100 % [45]",
@@ -99,39 +97,25 @@ def test_rows_of_the_rig_file_show_key_default_and_meaning() -> None:
         assert row in text.splitlines()
 
 
-ASKS = {"number", "whole", "text", "word", "flag", "items", "raw", "table", "tables"}
+def test_every_table_and_key_of_a_program_is_explained() -> None:
+    shown = dict(tables.tables_of(ProgramTables))
+    assert list(shown) == ["[scale]", "[limits]", "[[channel]]", "[[part]]", "[[fault]]"]
+    for kind in shown.values():
+        assert [one for one in kind.__struct_fields__ if not tables.arguments_of(kind).get(one)] == [], kind
+    text = tables.keys_of(ProgramTables)
+    for row in (
+        '  unit                  unit of all levels: "%", "us" or "counts" ["%"]',
+        "  period_end            chirp: seconds of its last cycle; required",
+        "  duration              seconds [required]",
+        "  centre_us             pulse at the centre, µs [1500]",
+    ):
+        assert row in text.splitlines()
 
 
-def asked() -> dict[str, set[object]]:
-    """Each key that the readers of a program ask for, with the defaults written beside it."""
-    found: dict[str, set[object]] = {"low": set(), "high": set(), "rest": set()}  # asked for in a loop
-    for module in (program_file, part_parser):
-        for node in ast.walk(ast.parse(inspect.getsource(module))):
-            if not isinstance(node, ast.Call):
-                continue
-            name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
-            words = [one.value for one in node.args if isinstance(one, ast.Constant)]
-            if name in ASKS and words and isinstance(words[0], str):
-                found.setdefault(words[0], set()).update(words[1:2])
-            elif name in {"_level", "_counts"} and words:
-                found.setdefault(str(words[0]), set())
-    return found
-
-
-def test_every_key_of_a_program_is_explained_with_its_default() -> None:
-    keys = asked()
-    assert "period_end" in keys
-    tables_of_it = {"part", "channel", "fault", "limits", "scale"}
-    assert set(keys) - tables_of_it == {key.name for key in PROGRAM_KEYS} - {"channel"}
-    shown: dict[str, set[str]] = {}
-    for key in PROGRAM_KEYS:
-        shown.setdefault(key.name, set()).add(key.default.strip('"'))
-    for name, defaults in keys.items():
-        for value in defaults - {None, ""}:
-            text = (
-                str(value).lower() if isinstance(value, bool) else f"{value:g}" if not isinstance(value, str) else value
-            )
-            assert any(re.search(rf"(?<!\w){re.escape(text)}(?!\w)", one) for one in shown[name]), name
+def test_every_shape_and_key_of_a_part_belongs_together() -> None:
+    assert set(SHAPE_KEYS) == set(get_args(ShapeWord))
+    keys = {key for keys in SHAPE_KEYS.values() for key in keys}
+    assert keys | {"channel", "shape", "unit", "delay"} == set(PartTable.__struct_fields__)
 
 
 def test_every_setting_and_fault_is_listed() -> None:
