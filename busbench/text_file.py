@@ -165,7 +165,7 @@ def read_toml(
         raise TextFileError(problem, hint=todo + more) from None
     if _is_recording(data[:4096]):
         raise TextFileError(f"is a recording, not {what}", hint=recording_hint or hint)
-    if other := _other_kind(data[:4096]):
+    if other := other_kind(data[:4096]):
         raise TextFileError(f"{other}, not {what}", hint=hint)
     require_small(data)
     try:
@@ -256,7 +256,7 @@ def _is_recording(head: bytes) -> bool:
     return bool(_RECORDING.match(head) or _FRAMES.search(head))
 
 
-def _other_kind(head: bytes) -> str:
+def other_kind(head: bytes) -> str:
     """What a file is that begins so, in a clause; empty where it may be text."""
     if head.lstrip()[:1] in (b"{", b"<"):
         return "is JSON" if head.lstrip()[:1] == b"{" else "is HTML or SVG"

@@ -52,7 +52,7 @@ class DriveOptions:
 
 
 @click.command("drive", cls=OutputCommand)
-@click.argument("program", metavar="SHAPE|PROGRAM.toml")
+@click.argument("program", metavar="SHAPE|PROGRAM.toml|RECORDING")
 @shape_options
 @click.option("--to", type=OUTPUT, metavar="PORT|FILE|virtual:",
               help="Where the frames go; - is standard output, raw bytes.")  # fmt: skip
@@ -92,6 +92,8 @@ def command(
 ) -> None:
     """Send a test sweep: a SHAPE given by options, or a PROGRAM file of several parts.
 
+    A RECORDING is sent as it was: all channels, frame timing, gaps and flags.
+
     \b
     sweep, sine  swings between --low and --high, a cycle in each --period
     triangle     the same in straight lines
@@ -111,6 +113,7 @@ def command(
     busbench drive sweep --channel 1 --low -50 --high 50 --period 4 --cycles 3 --preview
     busbench drive steps --channel 5 --levels 0,40,-40 --period 6 --to virtual:
     busbench drive captures/heron-sweeps.toml --to sweeps.pcapng
+    busbench drive captures/heron-flight.pcapng --rate 2000 --to again.pcapng
     busbench drive captures/heron-sweeps.toml --to /dev/ttyUSB0 --rig captures/heron.toml --arm
     """
     given = {key: value for key, value in shape.items() if value not in (None, ())}
@@ -125,9 +128,10 @@ def drive(name: str, *, options: Mapping[str, Any], orders: DriveOptions) -> int
         DriveError: the program is none, or may not be sent.
         PortError: the port cannot be used, or was lost on the way.
     """
+    from busbench.cli.recorded import is_recording
     from busbench.drive.dry_run import dry_run
     from busbench.drive.frame_generator import EndState, frame_blocks
-    from busbench.drive.preview import held_still, past_end, preview_lines
+    from busbench.drive.preview import changed_lines, held_still, past_end, preview_lines
 
     sources, end = _sources(orders), EndState(orders.end)
     plan = _rehearsed_on(orders, sources)
@@ -152,6 +156,9 @@ def drive(name: str, *, options: Mapping[str, Any], orders: DriveOptions) -> int
     if not is_port:  # of a port it stands in the list before the cautions
         for line in (*held_still(program), *filter(None, (past_end(program),))):
             say(f"busbench: {line}")
+        if is_recording(name):
+            for line in changed_lines(program, dry_run(program, end=end)):
+                say(f"busbench: {line}")
     if is_virtual:
         blocks = frame_blocks(program, end=end)
         for line in rehearse(program, blocks) if plan is None else _rehearse_on(plan, program, blocks, orders):
@@ -200,10 +207,12 @@ def load_program(name: str, options: Mapping[str, Any], *, rig: Rig | None = Non
         DriveError: names the option, or the file's place, key and value.
     """
     from busbench.cli.limit_options import channel_index
-    from busbench.cli.recorded import load_recording
+    from busbench.cli.recorded import is_recording, load_recording, recorded_program
     from busbench.drive.program_file import read_program
 
     unsaid = _unsaid(rig)
+    if name not in SHAPE_WORDS and is_recording(name):
+        return recorded_program(name, options, scale=unsaid[1])
     if name in SHAPE_WORDS:
         for number in options.get("channel", ()):
             channel_index("channel", number, rig)

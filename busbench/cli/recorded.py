@@ -1,13 +1,45 @@
-"""A recording for a program that replays it; what had to be assumed is said on standard error."""
+"""Recordings that are replayed; what had to be assumed is said on standard error."""
 
 from __future__ import annotations
 
-import click
+from collections.abc import Mapping
+from pathlib import Path
 
 from busbench.bench import replay
+from busbench.capture.write import SUFFIXES
+from busbench.cli.output import say
 from busbench.drive.part_parser import ReplaySource
+from busbench.drive.program import Program
+from busbench.errors import DriveError
+from busbench.text_file import other_kind
+from busbench.wire.scale import Scale
+
+_MORE_SUFFIXES = (".pcap", ".sr", ".parquet", ".gz", ".zst", ".xz", ".bz2")
 
 
 def load_recording(path: str) -> ReplaySource:
     """As bench.replay.load_recording."""
-    return replay.load_recording(path, note=lambda text: click.echo(f"busbench: {text}", err=True))
+    return replay.load_recording(path, note=_note)
+
+
+def is_recording(name: str) -> bool:
+    """True where a file is there and is, by its name or its beginning, no drive program but a recording."""
+    path = Path(name)
+    if not path.is_file() or path.suffix.lower() == ".toml":
+        return False
+    with path.open("rb") as file:
+        return path.suffix.lower() in (*SUFFIXES, *_MORE_SUFFIXES) or other_kind(file.read(4096)) == "is a recording"
+
+
+def recorded_program(path: str, options: Mapping[str, object], *, scale: Scale) -> Program:
+    """As bench.replay.recorded_program; options that it does not take are refused."""
+    for key in options:
+        if key not in replay.REPLAY_KEYS:
+            name = key.replace("_", "-")
+            hint = f"leave it out, or replay single channels: `busbench drive replay --recording {path} --channel 1`"
+            raise DriveError(f"--{name}: goes with a shape, not with the recording {path}", hint=hint)
+    return replay.recorded_program(path, options, scale=scale, note=_note)
+
+
+def _note(text: str) -> None:
+    say(f"busbench: {text}")

@@ -14,6 +14,7 @@ from busbench.model import I64
 from busbench.wire.codec import CHANNELS
 from busbench.wire.frame_spec import ALL_CHANNELS
 
+FAULTS_SHOWN = 40
 ROWS, COLUMNS = 5, 64
 _BRAILLE = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))  # Unicode block 2800, dots by row and column
 _ENDS = {
@@ -64,8 +65,10 @@ def list_lines(program: Program, seen: DryRun, *, end: EndState, is_drawn: bool 
     yield from _resting(program, seen)
     ends = " ".join(f"0x{byte:02X}" for byte in program.end_bytes)
     yield f"end byte: {ends}{' in turn' if len(program.end_bytes) > 1 else ''}"
-    for fault in program.faults:
+    for fault in program.faults[:FAULTS_SHOWN]:
         yield _fault_line(fault)
+    if more := program.faults[FAULTS_SHOWN:]:
+        yield f"and {pluralize(len(more), 'fault')} more"
     if late := past_end(program):
         yield f"    {late}"
     yield f"at the end: {_ENDS[end]}"
@@ -92,6 +95,14 @@ def _held_lines(program: Program, seen: DryRun, channel: int) -> Iterator[str]:
     if channel < CHANNELS and not program.limits.is_locked(channel) and (held := int(seen.held_back[channel])):
         frames = pluralize(min(program.slots, seen.looked_at), "frame")
         yield f"    its limits hold it back in {held:,} of {frames}: it will not follow the shape there"
+
+
+def changed_lines(program: Program, seen: DryRun) -> Iterator[str]:
+    """Says of each channel in how many frames travel or rate keep it from what was recorded."""
+    for channel in np.flatnonzero(seen.held_back).tolist():
+        if not program.limits.is_locked(channel):
+            frames = pluralize(min(program.slots, seen.looked_at), "frame")
+            yield f"{program.named(channel)}: its limits change {int(seen.held_back[channel]):,} of {frames}"
 
 
 def held_still(program: Program) -> Iterator[str]:

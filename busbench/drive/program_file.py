@@ -81,7 +81,7 @@ def read_program(
         DriveError: the file cannot be read, or says what cannot be; one line with
             file, key and value.
     """
-    preview = f"try `busbench drive replay --channel 1 --recording {path} --preview`"
+    preview = f"replay it with `busbench drive {path} --preview`"
     try:
         values, text = read_toml(path, what="a drive program", hint=_NAME_IT, recording_hint=preview)
     except TextFileError as error:
