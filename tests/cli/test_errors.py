@@ -16,7 +16,7 @@ from typing import NamedTuple
 import pytest
 
 import busbench
-from tests.cli.error_files import FILES
+from tests.cli.error_files import FILES, TEXTS
 from tests.cli.error_moments import MOMENTS
 from tests.cli.running import CAPTURES, call
 
@@ -55,11 +55,17 @@ def lock(monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(module, "open", guarded(module.open))
 
 
+def named(text: str) -> set[str]:
+    """The files that a command line names, and those that they name."""
+    found = {name for name in FILES if name in text}
+    return found.union(*(named(TEXTS[name]) for name in found if "recording = " in TEXTS.get(name, "")))
+
+
 @contextlib.contextmanager
 def at_moment(row: Row) -> Iterator[Row]:
     """All that the table speaks of, and its words in full."""
-    for name, content in FILES.items():
-        Path(name).write_bytes(content)
+    for name in named(row.typed):
+        Path(name).write_bytes(FILES[name])
     Path("locked").mkdir()
     for name in ("full.raw", "full.pcapng"):
         Path(name).symlink_to("/dev/full")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.optimize import brentq
 
 from busbench.rig.linkage import horn_angle, straight_throw_mm
 
@@ -26,6 +25,8 @@ def test_throw_straight_across() -> None:
 @pytest.mark.parametrize(("arm", "horn", "base"), [(12, 20, 80), (10, 10, 40), (15, 12, 60), (8, 25, 35)])
 def test_the_rod_keeps_its_length(arm: float, horn: float, base: float) -> None:
     """scipy's brentq finds the horn angle at which the rod is as long as at neutral."""
+    from scipy.optimize import brentq
+
     rod = np.hypot(base, horn - arm)
 
     def stretch(horn_deg: float, arm_deg: float) -> float:

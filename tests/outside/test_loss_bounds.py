@@ -1,7 +1,6 @@
 """The bounds of a loss ratio against published tables and a reference library."""
 
 import pytest
-from scipy.stats import beta, binomtest
 
 from busbench.analysis.binomial import loss_bounds
 
@@ -33,6 +32,8 @@ def test_zero_losses() -> None:
 @pytest.mark.parametrize("confidence", [0.5, 0.95, 0.999])
 @pytest.mark.parametrize("total", [1, 2, 7, 148, 5000])
 def test_scipy_binomtest(total: int, confidence: float) -> None:
+    from scipy.stats import binomtest
+
     # scipy.stats.binomtest, exact method; its root finder stops at 2e-12.
     for lost in sorted({0, 1, 3, total // 9, total // 2, total - 1, total} & set(range(total + 1))):
         ours = loss_bounds(lost, total, confidence=confidence)
@@ -45,6 +46,8 @@ def test_scipy_binomtest(total: int, confidence: float) -> None:
 
 @pytest.mark.parametrize("lost", [1, 5, 300, 1_000_000, 12_339_999])
 def test_scipy_beta(lost: int) -> None:
+    from scipy.stats import beta
+
     # scipy.stats.beta, whose quantiles are the bounds; for few of so many it is right to about 1e-10.
     total = 12_340_000
     ours = loss_bounds(lost, total)

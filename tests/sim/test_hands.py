@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 
@@ -22,6 +24,7 @@ AGAIN_MOST = 4  # times that a person does a step again
 LOOK_S = 0.1
 
 
+@cache
 def lead(seed: int, *faults: str, again_most: int = AGAIN_MOST) -> tuple[Verification, list[Repeat], Hands]:
     """Lead one person through the test sequence, with pauses to read; does again what is asked."""
     person, pauses = Hands(RIG, seed=seed), np.random.default_rng(1000 + seed)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 
@@ -19,17 +21,23 @@ def view_of(periods_ns: np.ndarray, *, resolution_ns: int) -> TimingFigures:
     return look_at_timing(times, clock=Clock(ClockKind.PER_BYTE, resolution_ns), scope="all")
 
 
+@cache
 def bell(resolution_ns: int, count: int = 20_000) -> np.ndarray:
     """Periods of a bell's shape about 14 ms in steps of a clock; the same each time."""
     periods = np.random.default_rng(7).normal(14e6, 60e3, count)
     return (np.rint(periods / resolution_ns) * resolution_ns).astype(np.int64)
 
 
+@cache
+def view_of_bell(resolution_ns: int, count: int = 20_000) -> TimingFigures:
+    return view_of(bell(resolution_ns, count), resolution_ns=resolution_ns)
+
+
 @pytest.mark.parametrize("resolution_ns", [1, 42, 1_000, 10_000, 25_000])
 @pytest.mark.parametrize("width", [*range(20, 64), 97, 120, 151, 200])
 def test_the_histogram_is_numpys_at_every_width(resolution_ns: int, width: int) -> None:
     periods = bell(resolution_ns)
-    view = view_of(periods, resolution_ns=resolution_ns)
+    view = view_of_bell(resolution_ns)
     edges, counts = view.histogram(width)
     steps = np.diff(edges)
     assert len(counts) <= width
@@ -44,7 +52,7 @@ def test_the_histogram_is_numpys_at_every_width(resolution_ns: int, width: int) 
 @pytest.mark.parametrize("resolution_ns", [1, 1_000, 10_000])
 @pytest.mark.parametrize("width", [30, 33, 40, 63, 64, 65, 100])
 def test_a_bell_has_no_notch_in_its_middle(resolution_ns: int, width: int) -> None:
-    _, counts = view_of(bell(resolution_ns, 200_000), resolution_ns=resolution_ns).histogram(width)
+    _, counts = view_of_bell(resolution_ns, 200_000).histogram(width)
     top = int(counts.argmax())
     noise = 4 * np.sqrt(counts.max())
     assert (np.diff(counts[: top + 1]) > -noise).all()
