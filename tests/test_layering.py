@@ -37,18 +37,12 @@ OWNERS = {"serial": "port/", "textual": "tui/", "construct": "wire/frame_spec.py
 SHUT = ("port", "drive.limits", "capture.pcapng_write", "growing_file")
 # What still goes past bench/, to be moved there.
 EXCEPTIONS = {
-    ("cli/drive_port.py", "port.open_serial"),
-    ("cli/drive_port.py", "port.pacer"),
     ("cli/ports.py", "port.adapters"),
     ("cli/probe.py", "port.probe"),
-    ("cli/walk.py", "port.open_serial"),
-    ("cli/walk_bench.py", "port.pacer"),
-    ("tui/driving.py", "port.pacer"),
     ("tui/live.py", "port.probe"),
     ("tui/replay.py", "capture.pcapng_write"),
     ("tui/screens/choose.py", "port.adapters"),
     ("tui/terminal.py", "port.clocks"),
-    ("tui/walking.py", "port.pacer"),
 }
 POSIX_ONLY = {"fcntl", "grp", "pty", "pwd", "resource", "syslog", "termios", "tty"}
 POSIX_CALLS = {"poll", "epoll", "kqueue", "devpoll"}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Protocol
 
 from busbench.bench.safety import COUNTDOWN_S
@@ -13,7 +14,7 @@ from busbench.port.pacer import FrameSource, Transmission
 
 PAUSE_NS = SECOND_NS  # nobody looked for longer than this: nothing goes on by itself
 UNPLUGGED = "the port was unplugged"
-_STEP_NS = SECOND_NS // 4  # most that one look takes off the countdown
+STEP_NS = SECOND_NS // 4  # most that one look takes off the countdown
 
 
 class RunState(enum.StrEnum):
@@ -119,6 +120,16 @@ class DriveRun:
         """From the first frame to the last look."""
         return 0.0 if self._begun_ns is None else (self._looked_ns - self._begun_ns) / 1e9
 
+    @property
+    def result_text(self) -> str:
+        """As in "500 frames sent, …" or "cancelled; nothing was sent"."""
+        if self.has_sent:
+            return replace(self.how, reason=self.reason or self.how.reason).result_text
+        if self.outcome is Outcome.LOST and self.reason != UNPLUGGED:
+            return self.reason
+        before = "; what was sent before has stopped" if self._takes_over else ""
+        return f"cancelled{f': {self.reason}' if self.reason else ''}; nothing was sent{before}"
+
     def stop(self) -> None:
         """A key or a click: cancel, or go to the end state; a second one ends a hold."""
         if self.is_sending:
@@ -151,7 +162,7 @@ class DriveRun:
             self._count(gone_ns)
 
     def _count(self, gone_ns: int) -> None:
-        self._left_ns -= min(gone_ns, _STEP_NS)
+        self._left_ns -= min(gone_ns, STEP_NS)
         if self._left_ns > 0:
             return
         before = self._watched.port.transmission

@@ -7,7 +7,7 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from busbench.bench.surface_session import answers_path
+from busbench.bench.surface_plan import answers_path
 from busbench.capture.base import ReadOptions
 from busbench.drive.surface_file import read_walk
 from busbench.output_file import require_output, write_output

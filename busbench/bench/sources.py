@@ -46,6 +46,22 @@ def rig_in(source: str) -> str | None:
     return source.removeprefix(VIRTUAL).rpartition("?")[0 if "?" in source else 2] or None
 
 
+def require_port(source: str, *, then: str) -> None:
+    """Refuse a port that is not there before anything is said about what it will do; addresses are tried when opened.
+
+    Args:
+        then: what to do where it is a file.
+
+    Raises:
+        PortError: it is missing, a folder, or a file.
+    """
+    from busbench.port.open_serial import check_node, is_url, resolve
+
+    device = resolve(source)
+    if not is_url(device):
+        check_node(device, then=then)
+
+
 def open_live(source: str, *, line: LineSettings = BUS_LINE, is_sender: bool = False) -> LivePort:
     """Open a port, an address or a virtual receiver.
 

@@ -1,145 +1,218 @@
-"""A walk at its start: the halts and limits of a plan, what will move, and where answers are kept."""
+"""The walk round an aircraft: words of a person in; motions, questions and kept answers out.
+
+The command line and the screen lead a person through this one. Nothing here reads a port or a key: whoever pumps
+the receiver calls `tick` afterwards, hands over the words of the person, and draws.
+"""
 
 from __future__ import annotations
 
-import datetime
-import os
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
-from pathlib import Path
+import enum
+from collections.abc import Callable
 
-from busbench.bench.plan_limits import LimitSources
-from busbench.drive.locked_program import LockedProgram
-from busbench.drive.program import RATE_PCT_PER_S, Program
-from busbench.drive.surface_check import Station, Walk, begin, resume
-from busbench.drive.surface_file import WalkHead, merge, read_walk, write_walk
-from busbench.drive.surface_motion import hold_program, stop_program, walk_limits
-from busbench.errors import DriveError
-from busbench.rig.model import Rig
-from busbench.verify.stations import stops_of
-from busbench.wire.codec import CHANNELS
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.bench.drive_run import STEP_NS, UNPLUGGED, DriveRun, Outcome, RunState, WatchedPort
+from busbench.bench.safety import COUNTDOWN_S
+from busbench.bench.surface_plan import WalkStart, now_utc
+from busbench.drive.frame_generator import EndState
+from busbench.drive.frame_source import DriveSource
+from busbench.drive.surface_check import Ended, Event, Move, Moved, SurfacePhase, Word
+from busbench.drive.surface_file import write_walk
+from busbench.errors import OutputError, PortError
+from busbench.port.clocks import real_ns
+from busbench.sim.surface_rehearsal import Rehearsal
 
-
-def now_utc() -> str:
-    """As in 2026-05-01T09:30:00Z."""
-    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+QUIET_NS = 400_000_000  # keys hit in haste are forgotten until the keyboard is quiet
+_FAST_S = 0.5  # of a motion that is rehearsed as fast as it goes, in each tick
 
 
-def plan_walk(
-    rig: Rig,
-    *,
-    rig_path: str,
-    port: str,
-    is_rehearsal: bool,
-    rate_pct_per_s: float = RATE_PCT_PER_S,
-    aircraft: tuple[str, Rig] | None = None,
-) -> tuple[WalkHead, tuple[Station, ...], LimitSources]:
-    """The walk that a plan asks for.
+class WalkState(enum.Enum):
+    """What a walk waits for."""
+
+    WORD = enum.auto()  # what the person says
+    COUNTING = enum.auto()  # the end of the countdown; a key cancels
+    HANDING_OVER = enum.auto()  # the end of the frames that hold
+    MOVING = enum.auto()  # the end of a motion; a key stops
+    QUIET = enum.auto()  # a quiet keyboard after a motion
+    OVER = enum.auto()  # nothing
+
+
+_STATES = {
+    RunState.COUNTING: WalkState.COUNTING,
+    RunState.HANDING_OVER: WalkState.HANDING_OVER,
+    RunState.SENDING: WalkState.MOVING,
+    RunState.STOPPING: WalkState.MOVING,
+}
+
+
+class SurfaceSession:
+    """One walk. Between motions frames go to a port that hold all channels where they rest.
 
     Args:
-        rig_path: its file, for errors.
-        is_rehearsal: True where no aircraft moves.
-        rate_pct_per_s: limit of speed; motions take half of it.
-        aircraft: name and plan of another virtual aircraft that is walked.
-
-    Returns:
-        What its file says, its halts, and who has a word on its limits.
+        watched: a receiver of the port, or the virtual aircraft of a rehearsal.
+        start: what is walked, and the file of its answers, written after each.
+        countdown_s: before each motion of a real aircraft.
+        is_fast: True rehearses as fast as it goes.
+        now_ns: a clock that runs while the process is stopped and the computer suspended.
 
     Raises:
-        PlanFaultError: the plan contradicts itself.
-        DriveError: there is nothing to walk, or the plan's period cannot be.
+        OutputError: the file cannot be written.
     """
-    stops, not_walked = stops_of(rig)
-    if not stops:
-        raise DriveError(f"{rig_path}: has nothing to walk", hint="state a servo on the bus, with its channel")
-    walked = {stop.channel for stop in stops}
-    held = {device.channel - 1 for device in rig.driven if device.channel is not None} - walked
-    sources = LimitSources(((rig_path, rig),), aircraft=aircraft, locks=tuple(sorted(held & set(range(ALL_CHANNELS)))))
-    period_s = rig.plan.period_ms / 1e3
-    own = walk_limits(stops, scale=rig.scale, rate_pct_per_s=rate_pct_per_s)
-    limits = sources.lock(Program("walk", (), own, rig.scale, period_s)).program.limits
-    if shut := next((stop for stop in stops if limits.is_locked(stop.channel)), None):
-        where = f"channel {shut.channel + 1}, where {aircraft[0] if aircraft else rig_path} has a motor"
-        raise DriveError(f"{rig_path}: {shut.name} is on {where}", hint="make the two plans agree")
-    head = WalkHead(
-        rig=rig.plan.name,
-        port=port,
-        is_rehearsal=is_rehearsal,
-        start_utc=now_utc(),
-        limits=limits,
-        period_s=period_s,
-        rate_pct_per_s=rate_pct_per_s,
-        scale=rig.scale,
-        not_walked=not_walked,
-    )
-    return head, stops, sources
 
+    def __init__(
+        self,
+        watched: WatchedPort | Rehearsal,
+        start: WalkStart,
+        *,
+        countdown_s: float = COUNTDOWN_S,
+        is_fast: bool = False,
+        now_ns: Callable[[], int] = real_ns,
+    ) -> None:
+        self.plan, self.walk, self._path = start.plan, start.walk, start.path
+        if self._path is not None:  # before anything moves, a file that cannot be written is known
+            write_walk(self._path, self.plan.head, self.walk.entries)
+        self.state = WalkState.WORD
+        self.run: DriveRun | None = None  # of the motion under way, or the last
+        self.lost = ""  # why the port ended the walk; where the surfaces stand is not known then
+        self.save_error: OutputError | None = None  # of the last answer; the next one tries again
+        self._watched, self._now_ns = watched, now_ns
+        self._countdown_s, self._is_fast = countdown_s, is_fast
+        self._times_away = watched.times_away
+        self._looked_ns = now_ns()
+        self._quiet_ns = 0
+        self._holds = False
+        self._began_utc = ""
+        self._word: Word | None = None  # of the key that stopped the motion
+        self._event = Moved(None)
 
-def program_of(stop: Station, head: WalkHead, sources: LimitSources) -> LockedProgram:
-    """The motion of one halt."""
-    return sources.lock(stop_program(stop, limits=head.limits, scale=head.scale, period_s=head.period_s))
+    @property
+    def rehearsal(self) -> Rehearsal | None:
+        """The virtual aircraft, None on a port."""
+        return self._watched if isinstance(self._watched, Rehearsal) else None
 
+    @property
+    def is_moving(self) -> bool:
+        """True from the word to move until the motion is over or cancelled."""
+        return self.state in (WalkState.COUNTING, WalkState.HANDING_OVER, WalkState.MOVING)
 
-def hold_of(head: WalkHead, sources: LimitSources) -> LockedProgram:
-    """What is sent between motions: every channel held where it rests."""
-    return sources.lock(hold_program(limits=head.limits, scale=head.scale, period_s=head.period_s))
+    def hear(self, event: Event) -> None:
+        """The person said something; a motion that was asked for is set off."""
+        if self.state is not WalkState.WORD:
+            return
+        self._take(event)
+        if self.walk.phase is SurfacePhase.MOVING:
+            self._set_off()
+        elif self.walk.is_over:
+            self._end()
 
+    def stop(self, word: Word | None = None) -> None:
+        """A key was pressed while it moves or was about to: cancel, or bring it back to rest.
 
-def motion_lines(head: WalkHead, stops: Sequence[Station]) -> Iterator[str]:
-    """What will move how far, and what is locked."""
-    yield f"{head.rig}: one after another, each after a word from you, all other channels held:"
-    for stop in stops:
-        if stop.channel >= CHANNELS:
-            yield f"  {stop.announced}: on and off"
+        Args:
+            word: what the key means once the motion is over; of several keys the first counts.
+        """
+        self._quiet_ns = QUIET_NS
+        run = self.run
+        if run is None or not self.is_moving or run.state is RunState.STOPPING:
+            return
+        if run.is_sending:
+            self._word = word
+        run.stop()
+        self._follow(run)
+
+    def lose(self, reason: str) -> None:
+        """The port is lost for good: reading it raised this."""
+        if self.run is not None and self.is_moving:
+            self.run.lose(reason)
+            self._follow(self.run)
+        elif self.state is not WalkState.OVER:
+            self._give_up(reason)
+
+    def rest(self) -> None:
+        """End the frames that hold, for whoever leaves for a while."""
+        how = self._watched.port.transmission
+        if self._holds and how is not None and not how.is_over:
+            self._watched.port.stop_transmission()
+        self._holds = False
+
+    def tick(self) -> None:
+        """Go on by the clock; call it after each look at the port, at least every 0.25 s."""
+        now_ns = self._now_ns()
+        gone_ns, self._looked_ns = min(now_ns - self._looked_ns, STEP_NS), now_ns
+        self._quiet_ns -= gone_ns
+        if self.run is not None and self.is_moving:
+            if self.rehearsal is not None:
+                self.rehearsal.play(_FAST_S if self._is_fast else gone_ns / 1e9)
+            self.run.tick()
+            self._follow(self.run)
+        elif self.state is WalkState.QUIET:
+            self._settle()
+        elif self.state is WalkState.WORD:
+            how = self._watched.port.transmission
+            if self._watched.times_away != self._times_away:
+                self._give_up(UNPLUGGED)
+            elif self._holds and how is not None and how.is_over and how.is_broken_off:
+                self._give_up(how.reason)
+
+    def _set_off(self) -> None:
+        source = DriveSource(self.plan.program_of(self.walk.stop))
+        self._word, self._began_utc = None, ""
+        if self.rehearsal is not None:
+            self.run = DriveRun(self.rehearsal, source, countdown_s=0, now_ns=self.rehearsal.now_ns)
+            self.run.tick()
         else:
-            low, high = (head.scale.to_percent(counts) for counts in (stop.low, stop.high))
-            yield f"  {stop.announced}: {low:+.1f} to {high:+.1f} % ({stop.low} to {stop.high} counts)"
-    for name, why in head.not_walked:
-        yield f"  {name} is not walked: {why}"
+            self.run = DriveRun(self._watched, source, countdown_s=self._countdown_s, now_ns=self._now_ns)
+        self._follow(self.run)
 
+    def _follow(self, run: DriveRun) -> None:
+        """Take up what became of a motion."""
+        if run.state in (RunState.HANDING_OVER, RunState.SENDING):
+            self._holds = False
+        if run.is_sending and not self._began_utc:
+            self._began_utc = now_utc()
+        if not run.is_over:
+            self.state = _STATES[run.state]
+            return
+        move: Move | None = None
+        if run.has_sent:
+            ended = Ended(str(run.outcome))
+            seen = () if self.rehearsal is None else self.rehearsal.seen()
+            move = Move(self._began_utc, round(run.duration_s, 3), ended, run.reason, seen)
+        if run.outcome is Outcome.LOST:
+            self._event = Moved(move)
+            self._give_up(run.reason)
+            return
+        self._event, self.state = Moved(move, self._word), WalkState.QUIET
+        if move is not None and self.rehearsal is None:
+            try:
+                self._watched.port.transmit(DriveSource(self.plan.hold, end=EndState.SILENCE))
+                self._holds = True
+            except PortError as error:
+                self._give_up(str(error))
+                return
+        self._settle()
 
-def answers_path(rig_path: str) -> Path:
-    """Where the answers of a real walk are kept unless another file was named."""
-    return Path(f"{Path(rig_path).stem}.walk.json")
+    def _settle(self) -> None:
+        if self._quiet_ns <= 0:
+            self.state = WalkState.WORD
+            self._take(self._event)
+            if self.walk.is_over:
+                self._end()
 
+    def _take(self, event: Event) -> None:
+        before, self.walk = self.walk, self.walk.after(event)
+        if self._path is not None and (self.walk.entries != before.entries or self.save_error is not None):
+            try:
+                write_walk(self._path, self.plan.head, self.walk.entries)
+                self.save_error = None
+            except OutputError as error:
+                self.save_error = error
 
-def begin_walk(
-    head: WalkHead, stops: Sequence[Station], *, path: Path | None, is_resumed: bool
-) -> tuple[WalkHead, Walk, tuple[str, ...]]:
-    """A walk from its start, or from where its answers were left.
+    def _give_up(self, reason: str) -> None:
+        self.lost = reason
+        if self.walk.phase is SurfacePhase.MOVING:
+            self._take(self._event)
+        self._take(Word.END)
+        self._end()
 
-    Args:
-        path: file of the answers, None where none are kept.
-        is_resumed: True goes on with the answers that are there.
-
-    Returns:
-        Its head, its state, and the names of what is walked anew since the plan has changed.
-
-    Raises:
-        DriveError: the file is there and was not to be, is of another walk, or cannot be read.
-    """
-    if path is None or not is_resumed:
-        if path is not None and os.path.lexists(path):
-            raise DriveError(f"{path}: exists already", hint="go on with it by --resume, or name another by --answers")
-        return head, begin(stops), ()
-    saved = read_walk(path)
-    if saved.rig != head.rig:
-        raise DriveError(
-            f'{path}: holds answers for "{saved.rig}", not for "{head.rig}"',
-            hint="move it away, or name another by `busbench walk --answers`",
-        )
-    if saved.is_rehearsal != head.is_rehearsal:
-        kinds = ("of a real walk", "of a rehearsal")
-        raise DriveError(
-            f"{path}: holds answers {kinds[saved.is_rehearsal]}, not {kinds[head.is_rehearsal]}",
-            hint="move it away, or name another by `busbench walk --answers`",
-        )
-    entries, anew = merge(stops, saved, path=path)
-    return replace(head, start_utc=saved.start_utc), resume(entries), anew
-
-
-def save_walk(path: Path | None, head: WalkHead, state: Walk) -> None:
-    """Keep the answers, where they are kept."""
-    if path is not None:
-        write_walk(path, head, state.entries)
+    def _end(self) -> None:
+        self.rest()
+        self.state = WalkState.OVER

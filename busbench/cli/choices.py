@@ -7,10 +7,9 @@ from collections.abc import Mapping
 import click
 
 from busbench.cli.keys import GONE, ReadKey
-from busbench.drive.surface_check import Event, SurfacePhase, Walk, Word, Wrote
+from busbench.drive.surface_check import SurfacePhase, Walk, Word
 
 _LONG_S = 3600.0
-_QUIET_S = 0.4
 _ENDS = (GONE, "\x03")  # where Ctrl-C is a key like others
 _ESCAPE = "\x1b"
 _BACKSPACE = ("\x7f", "\b")
@@ -41,16 +40,6 @@ def word_of(text: str, keys: Mapping[str, Word]) -> Word | None:
     return keys.get("enter" if text[:1] in ("\r", "\n") else text[:1].lower())
 
 
-def hear(state: Walk, read_key: ReadKey) -> Event:
-    """Wait for a key that means something, and for the text of a note."""
-    while True:
-        word = word_of(read_key(_LONG_S), state.keys)
-        if word is Word.NOTE:
-            return Wrote(read_line("note: ", read_key))
-        if word is not None:
-            return word
-
-
 def read_line(prompt: str, read_key: ReadKey) -> str:
     """A line of text, typed with nothing but single keys; no text where it was ended by Escape."""
     click.echo(prompt, nl=False, err=True)
@@ -73,9 +62,3 @@ def read_line(prompt: str, read_key: ReadKey) -> str:
             elif char.isprintable():
                 line += char
                 click.echo(char, nl=False, err=True)
-
-
-def drain(read_key: ReadKey) -> None:
-    """Forget keys that were hit in haste, until the keyboard is quiet."""
-    while (text := read_key(_QUIET_S)) and not text.startswith(GONE):
-        pass

@@ -11,7 +11,7 @@ from busbench.bench.drive_run import UNPLUGGED, DriveRun, Outcome, RunState
 from busbench.bench.plan_limits import LimitSources
 from busbench.bench.receiver import EventKind, Receiver
 from busbench.bench.safety import COUNTDOWN_S, caution_lines, require_arming, require_motor
-from busbench.bench.sources import open_live
+from busbench.bench.sources import open_live, require_port
 from busbench.cli.keys import AnyKey, has_keyboard, listen_for_keys
 from busbench.cli.output import INTERRUPTED, prose, say
 from busbench.cli.progress import ProgressLine
@@ -19,8 +19,6 @@ from busbench.drive.frame_generator import EndState
 from busbench.drive.frame_source import DriveSource
 from busbench.drive.locked_program import LockedProgram
 from busbench.errors import PortError
-from busbench.port.open_serial import require_port
-from busbench.port.pacer import progress_text, result_line
 
 START_AGAIN = "see to the port, then start again"
 LOOK_S = 0.05  # how often keys and the port are looked at: a key is obeyed within this and a frame
@@ -59,11 +57,10 @@ def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: b
             when_sending=lambda: say(f"driving {program.program.duration_s:.1f} s; any key stops{again}"),
         )
     if run.outcome is Outcome.CANCELLED:
-        why = f"cancelled: {run.reason}; nothing was sent" if run.reason else "cancelled; nothing was sent"
-        click.echo(why, err=True)
+        click.echo(run.result_text, err=True)
         return INTERRUPTED
     if run.has_sent:
-        prose(result_line(run.how))
+        prose(run.result_text)
     if run.outcome is Outcome.LOST:
         unknown = ": where the surfaces stand is not known" if run.has_sent else ""
         raise PortError(port, run.reason, hint=f"{START_AGAIN}{unknown}")
@@ -92,6 +89,31 @@ def look(receiver: Receiver, *, wait_s: float = 0, hint: str = START_AGAIN) -> N
             say(f"{receiver.port.source}: {event.text}")
 
 
+class RunLines:
+    """What is said of a run as it goes: the seconds of its countdown, then how far it is.
+
+    Args:
+        period_s: time between frames.
+    """
+
+    def __init__(self, period_s: float) -> None:
+        self._period_s = period_s
+        self._line, self._said = ProgressLine(), math.inf
+
+    def show(self, run: DriveRun) -> None:
+        """Say what is new."""
+        if run.state is RunState.COUNTING and (seconds := math.ceil(run.left_s)) < self._said and seconds:
+            click.echo(f"moving in {seconds} s; any key cancels", err=True)
+            self._said = seconds
+        if run.is_sending:
+            self._line.show(run.how.progress_text(self._period_s))
+
+    def clear(self) -> None:
+        """It is over: other lines follow."""
+        self._line.clear()
+        self._said = math.inf
+
+
 def follow(
     run: DriveRun, receiver: Receiver, *, any_key: AnyKey, period_s: float, when_sending: Callable[[], None]
 ) -> None:
@@ -105,24 +127,20 @@ def follow(
     Raises:
         PortError: the port is lost for good.
     """
-    line, said = ProgressLine(), math.inf
+    lines = RunLines(period_s)
     try:
         while not run.is_over:
             try:
-                if run.state is RunState.COUNTING and (seconds := math.ceil(run.left_s)) < said and seconds:
-                    click.echo(f"moving in {seconds} s; any key cancels", err=True)
-                    said = seconds
+                was_sending = run.is_sending
+                lines.show(run)
                 if any_key(LOOK_S):
                     run.stop()
-                was_sending = run.is_sending
                 # A keyboard that is gone does not wait.
                 receiver.pump(LOOK_S if run.state is RunState.STOPPING else 0)
                 run.tick()
-                if run.is_sending:
-                    if not was_sending:
-                        when_sending()
-                    line.show(progress_text(run.how, period_s))
+                if run.is_sending and not was_sending:
+                    when_sending()
             except KeyboardInterrupt:
                 run.stop()
     finally:
-        line.clear()
+        lines.clear()

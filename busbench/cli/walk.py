@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+import time
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,16 +16,18 @@ from busbench.cli.numbers import FiniteRange
 from busbench.cli.output import INTERRUPTED, ends_in, prose, say, table_lines, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.source import fault_option
-from busbench.errors import DriveError, sanitize
+from busbench.errors import DriveError, PortError, sanitize
 
 if TYPE_CHECKING:
+    from busbench.bench.drive_run import DriveRun
+    from busbench.bench.receiver import Receiver
+    from busbench.bench.surface_plan import WalkPlan
+    from busbench.bench.surface_session import SurfaceSession
     from busbench.cli.keys import ReadKey
-    from busbench.cli.walk_bench import Bench
-    from busbench.drive.locked_program import LockedProgram
-    from busbench.drive.surface_check import Entry, Event, Station, Walk
-    from busbench.rig.model import Rig
+    from busbench.drive.surface_check import Entry, Event, Walk
+    from busbench.sim.surface_rehearsal import Rehearsal
 
-VIRTUAL = "virtual:"
+_RESUME = "see to the port, then go on with --resume: where the surfaces stand is not known"
 NAME_MOST = 16  # of a device in the table, which fits 80 columns then
 
 
@@ -43,7 +46,9 @@ class WalkOptions:
     @property
     def is_rehearsal(self) -> bool:
         """True where no aircraft moves."""
-        return self.port.startswith(VIRTUAL)
+        from busbench.bench.sources import is_virtual
+
+        return is_virtual(self.port)
 
 
 @click.command("walk", cls=OutputCommand)
@@ -83,10 +88,12 @@ def command(
     busbench walk virtual: --rig captures/heron.toml --fault reversed:rudder
     busbench walk /dev/ttyUSB0 --rig captures/heron.toml --arm
     """
+    from busbench.bench.sources import is_virtual, rig_in
+
     name, _, settings = port.partition("?")
-    if port.startswith(VIRTUAL) and settings:
+    if is_virtual(port) and settings:
         raise DriveError(port + ": a walk takes no settings", hint=f"give {name}")
-    plan = rig or (port.removeprefix(VIRTUAL) if port.startswith(VIRTUAL) else "")
+    plan = rig or rig_in(port)
     if not plan:
         raise DriveError("--rig: missing", hint="name the rig file; `busbench rig new` writes one to start from")
     orders = WalkOptions(port, plan, answers, is_resumed, is_armed, faults, rate_pct_per_s)
@@ -100,7 +107,8 @@ def walk(orders: WalkOptions) -> int:
         DriveError: something is missing or may not be; nothing was sent.
         PortError: the port cannot be used, or was lost on the way; the answers are saved.
     """
-    from busbench.bench.surface_session import begin_walk, hold_of, motion_lines, plan_walk, program_of, save_walk
+    from busbench.bench.surface_plan import begin_walk, plan_walk
+    from busbench.bench.surface_session import SurfaceSession
     from busbench.cli.keys import has_keyboard, read_answers
     from busbench.rig.load import read_rig
     from busbench.verify.stations import direction_words
@@ -109,49 +117,42 @@ def walk(orders: WalkOptions) -> int:
     if orders.faults and not orders.is_rehearsal:
         raise DriveError("--fault: goes with virtual: only", hint="leave it out")
     if not orders.is_rehearsal:
-        from busbench.port.open_serial import require_port
+        from busbench.bench.sources import require_port
 
         require_port(orders.port, then="a walk needs a port or virtual:")
-    other = orders.port.removeprefix(VIRTUAL) if orders.is_rehearsal else ""
-    aircraft = (other, read_rig(other)) if other and other != orders.rig else None
-    head, stops, sources = plan_walk(
-        rig,
-        rig_path=orders.rig,
-        port=orders.port,
-        is_rehearsal=orders.is_rehearsal,
-        rate_pct_per_s=orders.rate_pct_per_s,
-        aircraft=aircraft,
-    )
+    plan = plan_walk(rig, rig_path=orders.rig, port=orders.port, rate_pct_per_s=orders.rate_pct_per_s)
     if not orders.is_rehearsal:
         from busbench.bench.safety import CAUTIONS, require_arming, require_motor
 
-        for line in (*motion_lines(head, stops), "", *CAUTIONS, *sources.cautions, ""):
+        for line in (*plan.motion_lines(), "", *CAUTIONS, *plan.sources.cautions, ""):
             say(line, indent=2 if line.startswith("  - ") else 0)
-        require_motor(orders.port, names_motor=sources.names_motor, unsaid=sources.unstated, has_options=False)
+        require_motor(
+            orders.port, names_motor=plan.sources.names_motor, unsaid=plan.sources.unstated, has_options=False
+        )
         require_arming(orders.port, is_armed=orders.is_armed, can_stop=has_keyboard())
     path = _answers_path(orders)
-    head, state, anew = begin_walk(head, stops, path=path, is_resumed=orders.is_resumed)
-    for name in anew:
+    start = begin_walk(plan, path=path, is_resumed=orders.is_resumed)
+    for name in start.renewed:
         say(f"{name}: the plan has changed since, so it is walked anew")
     with ExitStack() as stack:
-        bench = _open_bench(orders, rig, aircraft, hold_of(head, sources), stack)
+        receiver = None if orders.is_rehearsal else _open_port(orders.port, stack)
+        watched = _rehearse(plan, orders.faults) if receiver is None else receiver
         read_key = stack.enter_context(read_answers())
-        save_walk(path, head, state)  # before anything moves, a file that cannot be written is known
+        session = SurfaceSession(watched, start, is_fast=True)
         kept = f"answers go to {path}" if path else "a rehearsal, whose answers are not kept"
-        say(f"{rig.plan.name}: {len(stops)} to walk, {kept}")
+        say(f"{rig.plan.name}: {len(plan.stops)} to walk, {kept}")
         say(direction_words(rig))
-        state, is_interrupted = go_round(
-            state,
-            bench=bench,
-            read_key=read_key,
-            program_of=lambda stop: program_of(stop, head, sources),
-            save=lambda state: save_walk(path, head, state),
-        )
-    for line in summary_lines(state.entries, head.not_walked):
+        is_interrupted = WalkLines(session, receiver, read_key=read_key).go()
+    if session.lost:
+        raise PortError(orders.port, session.lost, hint=_RESUME)
+    if session.save_error is not None:
+        raise session.save_error
+    for line in summary_lines(session.walk.entries, plan.head.not_walked):
         prose(sanitize(line), indent=2)
+    is_good = session.walk.is_good
     if path is not None:
-        wrote(path, "answers", then="" if state.is_good else "go on later with --resume")
-    return INTERRUPTED if is_interrupted else 0 if state.is_good else 1
+        wrote(path, "answers", then="" if is_good else "go on later with --resume")
+    return INTERRUPTED if is_interrupted else 0 if is_good else 1
 
 
 def _answers_path(orders: WalkOptions) -> Path | None:
@@ -161,91 +162,133 @@ def _answers_path(orders: WalkOptions) -> Path | None:
         if orders.is_resumed:
             raise DriveError("--resume: needs --answers in a rehearsal", hint="name the file to go on with")
         return None
-    from busbench.bench.surface_session import answers_path
+    from busbench.bench.surface_plan import answers_path
 
     return answers_path(orders.rig)
 
 
-def _open_bench(
-    orders: WalkOptions, rig: Rig, other: tuple[str, Rig] | None, hold: LockedProgram, stack: ExitStack
-) -> Bench:
-    from busbench.cli.walk_bench import PortBench, VirtualBench
+def _rehearse(plan: WalkPlan, texts: Sequence[str]) -> Rehearsal:
+    from busbench.sim.aircraft_faults import FAULTS, parse_fault
 
-    if orders.is_rehearsal:
-        from busbench.sim.aircraft_faults import FAULTS, parse_fault
-        from busbench.sim.devices import VirtualRig
-        from busbench.sim.surface_rehearsal import Rehearsal
+    faults = [parse_fault(text) for text in texts]
+    for fault in faults:
+        if not fault.shows_in_motion:
+            say(f"{fault} is not seen on a walk; {FAULTS[fault.kind].shows}")
+    return plan.rehearsal(faults)
 
-        faults = [parse_fault(text) for text in orders.faults]
-        for fault in faults:
-            if not fault.shows_in_motion:
-                say(f"{fault} is not seen on a walk; {FAULTS[fault.kind].shows}")
-        aircraft = VirtualRig(rig if other is None else other[1], faults=faults)
-        return VirtualBench(Rehearsal(rig, aircraft, hold=hold))
+
+def _open_port(port: str, stack: ExitStack) -> Receiver:
     from busbench.bench.receiver import Receiver
     from busbench.bench.sources import open_live
     from busbench.cli.drive_port import look
 
-    live = stack.enter_context(open_live(orders.port, is_sender=True))
-    receiver = Receiver(live)
+    receiver = Receiver(stack.enter_context(open_live(port, is_sender=True)))
     look(receiver)
-    return PortBench(receiver, hold=hold)
+    return receiver
 
 
-def go_round(
-    state: Walk,
-    *,
-    bench: Bench,
-    read_key: ReadKey,
-    program_of: Callable[[Station], LockedProgram],
-    save: Callable[[Walk], None],
-) -> tuple[Walk, bool]:
-    """Ask and move until the builder has enough.
+class WalkLines:
+    """A walk in lines of text: what it asks and what became of it; keys go to it.
 
     Args:
-        state: where to begin.
-        read_key: the keyboard.
-        save: called after everything that is worth keeping.
-
-    Returns:
-        The walk at its end, and True where it was interrupted.
-
-    Raises:
-        PortError: the port was lost; all answers were saved.
+        receiver: of the walk's port, None in a rehearsal.
     """
-    from busbench.cli.choices import drain, hear, shown_walk, word_of
-    from busbench.cli.walk_bench import patient
-    from busbench.drive.surface_check import Ended, Moved, SurfacePhase
 
-    waiting = patient(read_key, bench.tick)
-    try:
-        while not state.is_over:
-            say(shown_walk(state))
-            is_lost = False
-            if state.phase is SurfacePhase.MOVING:
-                move, pressed = bench.move(program_of(state.stop), read_key=read_key)
-                for line in move.seen if move else ():
-                    say(f"  {line}")
-                is_lost = move is not None and move.ended is Ended.LOST
-                after = state.after(Moved(move, word_of(pressed, state.keys)))
-                if after.phase is SurfacePhase.STOPPED and not is_lost:
-                    drain(waiting)
-            else:
-                event = hear(state, waiting)
-                after = state.after(event)
-                if told := _told(state, event):
-                    say(f"  {told}")
-            if after.entries != state.entries:
-                save(after)
-            state = after
-            if is_lost:
-                bench.tick()  # tells it
-    except KeyboardInterrupt:
-        return state, True
-    return state, False
+    def __init__(self, session: SurfaceSession, receiver: Receiver | None, *, read_key: ReadKey) -> None:
+        from busbench.cli.drive_port import RunLines
+
+        self._session, self._receiver, self._read_key = session, receiver, read_key
+        self._run_lines = RunLines(session.plan.head.period_s)
+        self._told: DriveRun | None = None  # the run whose end was said
+        self._prompt = ""
+
+    def go(self) -> bool:
+        """Until the walk is over; True where it was interrupted."""
+        from busbench.bench.surface_session import WalkState
+        from busbench.cli.choices import shown_walk
+
+        session = self._session
+        while session.state is not WalkState.OVER:
+            try:
+                if (prompt := shown_walk(session.walk)) != self._prompt:
+                    say(prompt)
+                    self._prompt = prompt
+                if session.state is WalkState.WORD:
+                    self._hear()
+                else:
+                    self._stop_at_a_key()
+            except KeyboardInterrupt:
+                if not session.is_moving:
+                    return True
+                session.stop()
+        return False
+
+    def _hear(self) -> None:
+        """Wait a moment for a key that means something, and for the text of a note."""
+        from busbench.cli.choices import read_line, word_of
+        from busbench.cli.drive_port import LOOK_S
+        from busbench.drive.surface_check import Word, Wrote
+
+        session = self._session
+        event: Event | None = word_of(self._read(LOOK_S), session.walk.keys)
+        if event is Word.NOTE:
+            event, self._prompt = Wrote(read_line("note: ", self._read)), ""
+        if event is not None:
+            if told := taken_text(session.walk, event):
+                say(f"  {told}")
+            session.hear(event)
+
+    def _stop_at_a_key(self) -> None:
+        from busbench.bench.surface_session import WalkState
+        from busbench.cli.choices import word_of
+        from busbench.cli.drive_port import LOOK_S
+        from busbench.cli.keys import GONE
+
+        session, run = self._session, self._session.run
+        if run is not None and not run.is_over:
+            self._run_lines.show(run)
+        # A rehearsal goes on as fast as it can.
+        text = self._read(0 if session.rehearsal is not None and session.state is WalkState.MOVING else LOOK_S)
+        if text and (session.is_moving or not text.startswith(GONE)):  # a keyboard that is gone is quiet
+            session.stop(word_of(text, session.walk.keys))
+        if run is not None and run.is_over and run is not self._told:
+            self._run_lines.clear()
+            self._told = run
+            if session.rehearsal is None:
+                say(run.result_text)
+            for line in () if session.rehearsal is None else session.rehearsal.seen():
+                say(f"  {line}")
+
+    def _read(self, seconds: float) -> str:
+        """The keyboard; meanwhile the port is read and the walk goes on. GONE where that ended it."""
+        from busbench.bench.surface_session import WalkState
+        from busbench.cli.drive_port import LOOK_S
+        from busbench.cli.keys import GONE
+
+        until = time.monotonic() + seconds
+        while True:
+            self._look()
+            if self._session.state is WalkState.OVER:
+                return GONE
+            left_s = until - time.monotonic()
+            if (text := self._read_key(max(0.0, min(left_s, LOOK_S)))) or left_s <= 0:
+                return text
+
+    def _look(self) -> None:
+        from busbench.bench.receiver import EventKind
+
+        try:
+            if self._receiver is not None:
+                for event in self._receiver.pump(0).events:
+                    if event.kind is EventKind.WARNING:
+                        say(f"{self._session.plan.head.port}: {event.text}")
+                self._receiver.port.sent()  # of no use here
+        except PortError as error:
+            self._session.lose(str(error))
+        self._session.tick()
 
 
-def _told(state: Walk, event: Event) -> str:
+def taken_text(state: Walk, event: Event) -> str:
     """What was taken of a key that was hit, where it is not seen at once by what follows."""
     from busbench.drive.surface_check import QUESTIONS, SurfacePhase, Word
 

@@ -101,20 +101,6 @@ def resolve(source: str) -> str:
         raise PortError(source, f"cannot be understood ({error})", hint="give a regular expression") from None
 
 
-def require_port(source: str, *, then: str) -> None:
-    """Refuse a port that is not there before anything is said about what it will do; addresses are tried when opened.
-
-    Args:
-        then: what to do where it is a file.
-
-    Raises:
-        PortError: it is missing, a folder, or a file.
-    """
-    device = resolve(source)
-    if not is_url(device):
-        check_node(device, then=then)
-
-
 def check_node(device: str, *, then: str = "give it to a command that reads recordings") -> None:
     """Refuse what is no port before it is touched.
 

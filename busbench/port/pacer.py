@@ -65,21 +65,20 @@ class Transmission:
         """True where something else than its own end or a person ended it."""
         return self.reason not in ("", STOPPED)
 
+    def progress_text(self, period_s: float) -> str:
+        """As in "12.3 s, 1,757 frames, 2 late, 0 skipped"; the time is that of the slots gone by."""
+        slots_s = (self.frames + self.skipped) * period_s
+        stopping = ", stopping" if self.reason else ""
+        return f"{slots_s:.1f} s, {pluralize(self.frames, 'frame')}, {self.late} late, {self.skipped} skipped{stopping}"
 
-def progress_text(how: Transmission, period_s: float) -> str:
-    """As in "12.3 s, 1,757 frames, 2 late, 0 skipped"; the time is that of the slots gone by."""
-    slots_s = (how.frames + how.skipped) * period_s
-    stopping = ", stopping" if how.reason else ""
-    return f"{slots_s:.1f} s, {pluralize(how.frames, 'frame')}, {how.late} late, {how.skipped} skipped{stopping}"
-
-
-def result_line(how: Transmission) -> str:
-    """As in "500 frames sent, 2 late, 0 skipped, worst lateness 1.204 ms (stopped)"."""
-    reason = f" ({how.reason})" if how.reason else ""
-    return (
-        f"{pluralize(how.frames, 'frame')} sent, {how.late} late, {how.skipped} skipped,"
-        f" worst lateness {how.worst_late_ns / 1e6:.3f} ms{reason}"
-    )
+    @property
+    def result_text(self) -> str:
+        """As in "500 frames sent, 2 late, 0 skipped, worst lateness 1.204 ms (stopped)"."""
+        reason = f" ({self.reason})" if self.reason else ""
+        return (
+            f"{pluralize(self.frames, 'frame')} sent, {self.late} late, {self.skipped} skipped,"
+            f" worst lateness {self.worst_late_ns / 1e6:.3f} ms{reason}"
+        )
 
 
 class Pacer:

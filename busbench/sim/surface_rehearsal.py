@@ -1,19 +1,22 @@
-"""An aircraft that exists in numbers only, walked round: moved frame by frame, told in words."""
+"""A virtual aircraft, walked round: moved frame by frame, described in words."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from busbench.drive.frame_generator import FrameBlock, FrameGenerator
+import numpy as np
+
+from busbench.drive.frame_generator import FrameGenerator
 from busbench.drive.locked_program import LockedProgram
+from busbench.port.pacer import FrameSource
 from busbench.rig.direction import directions_of, sign_of
 from busbench.rig.linkage import knows_surface
 from busbench.rig.model import Rig
 from busbench.sim.devices import DeviceState, VirtualRig
+from busbench.sim.rehearsal_port import RehearsalPort
 from busbench.verify.stations import LATE_DEG, SEEN_DEG
 from busbench.wire.codec import FRAME_BYTES, unpack_channels
 
-BLOCK = 32
 _LOOK_FRAMES = 4
 _SETTLE_S = 3.0
 
@@ -71,43 +74,8 @@ class Watch:
         return directions_of(device).of(is_high=is_plus == (sign_of(device) > 0))
 
 
-class RehearsedMotion:
-    """One motion of the aircraft, as far as it has gone.
-
-    Args:
-        program: the motion.
-        watch: what is seen of it.
-        aircraft: what moves.
-    """
-
-    def __init__(self, program: LockedProgram, watch: Watch, *, aircraft: VirtualRig) -> None:
-        self.feed = FrameGenerator(program.program)
-        self.watch = watch
-        self.frames = 0
-        self._aircraft, self._restarts = aircraft, aircraft.restarts
-        self._period_s = program.program.period_s
-
-    @property
-    def is_over(self) -> bool:
-        """True where nothing is left to send."""
-        return self.feed.is_over
-
-    @property
-    def duration_s(self) -> float:
-        """How long it has gone."""
-        return round(self.frames * self._period_s, 3)
-
-    def words(self) -> Iterator[str]:
-        """What was seen so far."""
-        yield from self.watch.words()
-        if times := self._aircraft.restarts - self._restarts:
-            often = f" {times} times" * (times > 1)
-            low = f"{self._aircraft.lowest_v:.1f} V"
-            yield f"the receiver had too little voltage ({low}) and restarted{often}: frames stopped meanwhile"
-
-
-class Rehearsal:
-    """The aircraft; it goes as fast as it is asked to.
+class Rehearsal(RehearsalPort):
+    """The aircraft as a port that frames are sent to.
 
     Args:
         plan: whose names and directions are used.
@@ -116,34 +84,42 @@ class Rehearsal:
     """
 
     def __init__(self, plan: Rig, aircraft: VirtualRig, *, hold: LockedProgram) -> None:
+        super().__init__()
         self._plan, self._aircraft = plan, aircraft
-        self._t_ns = 0
         self._period_ns = round(hold.program.period_s * 1e9)
-        feed = FrameGenerator(hold.program)
-        first = feed.take(1)
-        aircraft.settle(unpack_channels(first.raw)[0], flags=int(first.raw[0, FRAME_BYTES - 2]))
-        for _ in range(round(_SETTLE_S / hold.program.period_s / BLOCK)):
-            self._play(feed.take(BLOCK), None)
+        self._t_ns = self._looks = 0
+        self._watch: Watch | None = None
+        first = FrameGenerator(hold.program).take(1).raw
+        aircraft.settle(unpack_channels(first)[0], flags=int(first[0, FRAME_BYTES - 2]))
+        for _ in range(round(_SETTLE_S * 1e9 / self._period_ns)):
+            self._hear(first.tobytes())
 
     def states(self) -> tuple[DeviceState, ...]:
-        """How all devices stand now."""
+        """The present position of all devices."""
         return self._aircraft.states()
 
-    def begin(self, program: LockedProgram) -> RehearsedMotion:
-        """A motion, of which nothing was sent yet."""
-        watch = Watch(self._plan, self._aircraft.states())
-        return RehearsedMotion(program, watch, aircraft=self._aircraft)
+    def transmit(self, source: FrameSource) -> None:
+        """As RehearsalPort says; somebody watches."""
+        super().transmit(source)
+        self._watch = Watch(self._plan, self._aircraft.states())
+        self._restarts, self._looks = self._aircraft.restarts, 0
 
-    def go_on(self, motion: RehearsedMotion, *, frames: int = BLOCK) -> None:
-        """Send at most so many frames of it."""
-        block = motion.feed.take(frames)
-        self._play(block, motion.watch)
-        motion.frames += len(block)
+    def seen(self) -> tuple[str, ...]:
+        """What was seen of the last transmission."""
+        if self._watch is None:
+            return ()
+        words = [*self._watch.words()]
+        if times := self._aircraft.restarts - self._restarts:
+            often = f" {times} times" * (times > 1)
+            low = f"{self._aircraft.lowest_v:.1f} V"
+            words.append(f"the receiver had too little voltage ({low}) and restarted{often}: frames stopped meanwhile")
+        return tuple(words)
 
-    def _play(self, block: FrameBlock, watch: Watch | None) -> None:
-        counts, flags = unpack_channels(block.raw), block.raw[:, FRAME_BYTES - 2].tolist()
-        for row in range(len(block)):
-            self._aircraft.frame(self._t_ns, counts[row], flags=flags[row])
-            self._t_ns += self._period_ns
-            if watch is not None and row % _LOOK_FRAMES == 0:
-                watch.look(self._aircraft.states())
+    def _hear(self, data: bytes) -> None:
+        raw = np.frombuffer(data, np.uint8).reshape(1, -1)
+        self._aircraft.frame(self._t_ns, unpack_channels(raw)[0], flags=data[FRAME_BYTES - 2])
+        self._t_ns += self._period_ns
+        if self._watch is not None:
+            if self._looks % _LOOK_FRAMES == 0:
+                self._watch.look(self._aircraft.states())
+            self._looks += 1

@@ -114,7 +114,7 @@ class BenchApp(App[None]):
         """While something moves any key or click stops it, whatever it means elsewhere."""
         if self.ui.mover is not None and isinstance(event, events.Key | events.Paste | events.MouseDown):
             if not event.is_forwarded:
-                self.ui.mover.stop()
+                self.ui.mover.stop(event.key if isinstance(event, events.Key) else "")
                 self.draw()
             return
         await super().on_event(event)

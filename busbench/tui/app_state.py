@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 class Mover(Protocol):
     """What moves things, or is about to: while there is one, every key goes to it alone."""
 
-    def stop(self) -> None:
-        """A key was pressed: cancel, or go to the end state."""
+    def stop(self, key: str = "") -> None:
+        """A key was pressed, or the mouse, which is none: cancel, or go to the end state."""
 
     def tick(self, dt_s: float) -> None:
         """Go on by a time."""

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import enum
 from collections import deque
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from busbench.bench.drive_run import UNPLUGGED, DriveRun, Outcome, RunState
+from busbench.bench.drive_run import DriveRun, Outcome, RunState
 from busbench.bench.safety import error_text, refusal
-from busbench.bench.sources import VIRTUAL
+from busbench.bench.sources import is_virtual
 from busbench.drive.frame_generator import EndState
 from busbench.drive.frame_source import DriveSource
 from busbench.drive.locked_program import LockedProgram
@@ -16,7 +16,7 @@ from busbench.drive.part_parser import ReplaySource
 from busbench.drive.program import FRAME_PERIOD_S
 from busbench.drive.program_file import ProgramReader, build_program
 from busbench.errors import BusbenchError, DriveError, pluralize
-from busbench.port.pacer import STOPPED, FrameSource, Transmission, progress_text, result_line
+from busbench.sim.rehearsal_port import RehearsalPort
 from busbench.tui.app_state import AppState
 from busbench.tui.live import LiveSession
 from busbench.wire.codec import CHANNELS, FRAME_BYTES
@@ -81,47 +81,6 @@ class Commanded:
     data: bytes
 
 
-class _Rehearsal:
-    """A port that goes nowhere: frames are made as time passes, and that is all."""
-
-    times_away = 0
-
-    def __init__(self) -> None:
-        self.transmission: Transmission | None = None
-        self._source: FrameSource | None = None
-        self._now_s = 0.0
-
-    @property
-    def port(self) -> _Rehearsal:
-        """Itself, as DriveRun asks for it."""
-        return self
-
-    def transmit(self, source: FrameSource) -> None:
-        """As DriveRun asks for it."""
-        self._source, self.transmission = source, Transmission()
-
-    def stop_transmission(self) -> None:
-        """As DriveRun asks for it."""
-        if self._source is not None and self.transmission is not None:
-            self._source.request_stop()
-            self.transmission = replace(self.transmission, reason=STOPPED)
-
-    def take(self, dt_s: float) -> list[Commanded]:
-        """The frames of the time that passed."""
-        out: list[Commanded] = []
-        how = self.transmission
-        if self._source is None or how is None:
-            return out
-        self._now_s += dt_s
-        while not how.is_over and (t_s := how.frames * self._source.period_s) <= self._now_s:
-            data = self._source.next_frame()
-            how = replace(how, frames=how.frames + (data is not None), is_over=data is None)
-            if data is not None:
-                out.append(Commanded(t_s, data))
-        self.transmission = how
-        return out
-
-
 class Drive:
     """From setting to movement and back; a Mover while it counts down and moves.
 
@@ -137,14 +96,14 @@ class Drive:
         self.sent: deque[Commanded] = deque()
         self.first_row = 0  # the first frame received since the start
         self._run: DriveRun | None = None
-        self._rehearsal = _Rehearsal()
+        self._rehearsal = RehearsalPort()
         self._on: LiveSession | None = None
         self._clock_ns = self._start_ns = 0  # of the ticks; of the first frame, on the port's clock
 
     @property
     def is_rehearsal(self) -> bool:
         """True where nothing can be sent."""
-        return self.ui.needs.source.startswith(VIRTUAL)
+        return is_virtual(self.ui.needs.source)
 
     @property
     def target(self) -> str:
@@ -189,11 +148,6 @@ class Drive:
         return self.ui.sources.lock(program)
 
     @property
-    def how(self) -> Transmission:
-        """How the run goes."""
-        return Transmission() if self._run is None else self._run.how
-
-    @property
     def left_s(self) -> float:
         """What is left of the countdown."""
         return 0.0 if self._run is None else self._run.left_s
@@ -201,11 +155,11 @@ class Drive:
     @property
     def is_stopping(self) -> bool:
         """True where it goes to its end state."""
-        return self._run is not None and self._run.state is RunState.STOPPING
+        return self._run is not None and (self._run.state is RunState.STOPPING or bool(self._run.how.reason))
 
     def progress(self) -> str:
         """How far the run is."""
-        text = progress_text(self.how, self._period_s)
+        text = "" if self._run is None else self._run.how.progress_text(self._period_s)
         return text.replace(", 0 late, 0 skipped", "") if self.is_rehearsal else text
 
     def go_on(self) -> None:
@@ -222,7 +176,7 @@ class Drive:
             if self.phase is DrivePhase.SETTING:
                 self.phase = DrivePhase.CAUTIONS
             elif self.phase is DrivePhase.CAUTIONS:
-                self._on, self._rehearsal = self.ui.needs, _Rehearsal()
+                self._on, self._rehearsal = self.ui.needs, RehearsalPort()
                 watched = self._rehearsal if self.is_rehearsal else self._on.receiver
                 self._run = DriveRun(watched, DriveSource(locked, end=END), now_ns=lambda: self._clock_ns)
                 self.phase, self.ui.mover = DrivePhase.COUNTING, self
@@ -234,8 +188,9 @@ class Drive:
         if self.phase is DrivePhase.CAUTIONS:
             self.phase = DrivePhase.SETTING
 
-    def stop(self) -> None:
-        """A key was pressed, or a button clicked, while counting or moving."""
+    def stop(self, key: str = "") -> None:
+        """A key was pressed, or a button clicked, while counting or moving; any key does."""
+        del key
         if self._run is not None:
             self._run.stop()
             if self._run.is_over:
@@ -265,7 +220,7 @@ class Drive:
 
     def _taken(self, on: LiveSession, dt_s: float) -> list[Commanded]:
         if self.is_rehearsal:
-            return self._rehearsal.take(dt_s)
+            return [Commanded(t_s, data) for t_s, data in self._rehearsal.play(dt_s)]
         chunks = [chunk for chunk in on.port.sent() if len(chunk.data) == FRAME_BYTES]
         if chunks and not (self.sent and self.phase is DrivePhase.MOVING):
             self._start_ns = chunks[0].t_ns
@@ -280,12 +235,8 @@ class Drive:
         if run.has_sent and self.is_rehearsal:
             word = "rehearsed, stopped" if run.outcome is Outcome.STOPPED else "rehearsed"
             self._leave(f"{word}: {pluralize(run.how.frames, 'frame')}; nothing was sent")
-        elif run.has_sent:
-            self._leave(result_line(replace(run.how, reason=run.reason or run.how.reason)))
-        elif run.outcome is Outcome.CANCELLED or run.reason == UNPLUGGED:
-            self._leave(f"cancelled{f': {run.reason}' if run.reason else ''}; nothing was sent")
         else:
-            self._leave(run.reason)
+            self._leave(run.result_text)
 
     def _leave(self, message: str) -> None:
         self.said, self.phase = message, DrivePhase.SETTING

@@ -12,7 +12,6 @@ from busbench.cli import drive_port
 from busbench.cli.drive import command
 from busbench.cli.drive_port import follow
 from busbench.model import BUS_LINE, Chunk
-from busbench.port.pacer import result_line
 from busbench.port.port import FrameSource, HearingPort, Transmission
 from tests.port.sources import Counting
 
@@ -139,4 +138,4 @@ def test_a_pause_in_the_countdown_ends_it() -> None:
 
 def test_result() -> None:
     how = Transmission(frames=143, late=2, skipped=1, worst_late_ns=1_204_400, is_over=True)
-    assert result_line(how) == "143 frames sent, 2 late, 1 skipped, worst lateness 1.204 ms"
+    assert how.result_text == "143 frames sent, 2 late, 1 skipped, worst lateness 1.204 ms"

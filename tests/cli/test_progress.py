@@ -4,7 +4,6 @@ import pytest
 
 from busbench.cli import progress
 from busbench.cli.progress import ProgressLine
-from busbench.port.pacer import progress_text
 from busbench.port.port import Transmission
 
 
@@ -31,6 +30,6 @@ def test_nothing_where_nobody_looks(monkeypatch: pytest.MonkeyPatch, capsys: pyt
 
 def test_how_a_drive_goes() -> None:
     how = Transmission(frames=1757, late=2, skipped=1)
-    assert progress_text(how, 0.007) == "12.3 s, 1,757 frames, 2 late, 1 skipped"
+    assert how.progress_text(0.007) == "12.3 s, 1,757 frames, 2 late, 1 skipped"
     how = Transmission(frames=1757, late=2, skipped=1, reason="stopped")
-    assert progress_text(how, 0.007) == "12.3 s, 1,757 frames, 2 late, 1 skipped, stopping"
+    assert how.progress_text(0.007) == "12.3 s, 1,757 frames, 2 late, 1 skipped, stopping"

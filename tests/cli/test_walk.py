@@ -20,20 +20,17 @@ import pytest
 from busbench.bench.receiver import Receiver
 from busbench.bench.safety import CAUTIONS
 from busbench.bench.sources import open_live
-from busbench.cli import drive_port, keys
+from busbench.bench.surface_plan import begin_walk, plan_walk
+from busbench.bench.surface_session import SurfaceSession, WalkState
+from busbench.cli import keys
 from busbench.cli.choices import read_line
 from busbench.cli.keys import GONE, ReadKey
-from busbench.cli.walk import command
-from busbench.cli.walk_bench import PortBench
-from busbench.drive.program import lock
-from busbench.drive.surface_check import Ended, Station
-from busbench.drive.surface_motion import hold_program, stop_program, walk_limits
-from busbench.errors import PortError
+from busbench.cli.walk import WalkLines, command
+from busbench.drive.surface_check import Ended, SurfacePhase
 from busbench.rig.load import parse_rig, read_rig
 from busbench.verify.stations import stops_of
-from busbench.wire.scale import Scale
 from tests.cli.running import CAPTURES, SMALL, invoke, refusal_of
-from tests.drive.helpers import counts_of, locked
+from tests.drive.helpers import counts_of
 from tests.port.ends import Wire
 
 pytestmark = pytest.mark.usefixtures("wide")
@@ -309,85 +306,33 @@ def test_a_guided_check_takes_the_same_keys_without_enter() -> None:
     assert check.close() == 1
 
 
-@pytest.fixture
-def port() -> Iterator[tuple[int, str]]:
-    if sys.platform == "win32":
-        pytest.skip("pseudo-terminals are POSIX")
-    import tty
-
-    master, slave = os.openpty()
-    tty.setraw(slave)
-    yield master, os.ttyname(slave)
-    for fd in (master, slave):
-        with contextlib.suppress(OSError):  # a test may have unplugged it
-            os.close(fd)
-
-
-SURFACE = Station("left aileron", 0, ("left aileron",), "up", "down", True, 173, 992, 1811)
-LIMITS = lock(walk_limits([SURFACE], scale=Scale(), rate_pct_per_s=1000), channel=2, rest=173)
-MOTION = locked(stop_program(SURFACE, limits=LIMITS, scale=Scale(), period_s=0.007))
-HOLD = locked(hold_program(limits=LIMITS, scale=Scale(), period_s=0.007))
-
-
-def arrived(master: int) -> bytes:
-    data = b""
-    while select.select([master], [], [], 0.2)[0]:
-        data += os.read(master, 4096)
-    return data
-
-
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
 def test_a_key_ramps_back_and_the_rest_is_held(
-    wire: Wire, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    rig: Path, wire: Wire, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(drive_port, "COUNTDOWN_S", 0)
-    pressed = iter([""] * 5 + ["s"])
-
-    def read_key(seconds: float) -> str:
-        time.sleep(seconds)
-        return next(pressed, "")
-
-    with open_live(wire.name) as live:
-        bench = PortBench(Receiver(live), hold=HOLD)
-        move, key = bench.move(MOTION, read_key=read_key)
-        assert move is not None
-        assert (move.ended, key) == (Ended.STOPPED, "s")
-        moving = wire.take(5.0)
-        while counts_of(moving[: len(moving) // 25 * 25])[-1, 0] != 992:
-            moving += wire.take(5.0)
-        held = b""
-        while len(held) < 25 * 40:  # far more than the end of the motion sends
-            bench.tick()
-            held += wire.take(5.0)
-    counts = counts_of(moving[: len(moving) // 25 * 25])
-    assert counts[:, 0].max() > 1200
-    assert np.abs(np.diff(counts[:, 0])).max() <= 57
-    assert np.ptp(counts[:, 1:], axis=0).max() == 0
-    assert set(counts[:, 2].tolist()) == {173}
-    assert "(stopped)" in capsys.readouterr().err
-
-
-def test_the_countdown_calls_it_off(port: tuple[int, str]) -> None:
-    master, name = port
-    with open_live(name) as live:
-        bench = PortBench(Receiver(live), hold=HOLD)
-        assert bench.move(MOTION, read_key=lambda seconds: " ") == (None, "")
-    assert arrived(master) == b""
-
-
-def test_a_lost_port_is_noted_and_told(port: tuple[int, str], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(drive_port, "COUNTDOWN_S", 0)
-    plugged, name = [port[0]], port[1]
-    with open_live(name) as live:
+    plan = plan_walk(read_rig(rig), rig_path="small.toml", port=wire.name, rate_pct_per_s=1000)
+    data, looks = b"", 0
+    with open_live(wire.name, is_sender=True) as live:
+        receiver = Receiver(live)
+        session = SurfaceSession(receiver, begin_walk(plan), countdown_s=0)
 
         def read_key(seconds: float) -> str:
-            if live.transmission and live.transmission.frames and plugged:
-                os.close(plugged.pop())
+            nonlocal data, looks
             time.sleep(seconds)
-            return ""
+            if session.state is WalkState.MOVING:
+                looks += 1
+                return "s" if looks == 6 else ""
+            if session.walk.phase is SurfacePhase.READY:
+                return "\r"
+            data += wire.take(5.0)
+            held = counts_of(data[: len(data) // 25 * 25])[-40:, 0]
+            return "e" if session.state is WalkState.WORD and set(held.tolist()) == {992} else ""
 
-        bench = PortBench(Receiver(live), hold=HOLD)
-        move, _ = bench.move(MOTION, read_key=read_key)
-        assert move is not None
-        assert (move.ended, move.reason) == (Ended.LOST, "the port was unplugged")
-        with pytest.raises(PortError, match="the port was unplugged"):
-            bench.tick()
+        assert WalkLines(session, receiver, read_key=read_key).go() is False
+    counts = counts_of(data[: len(data) // 25 * 25])
+    assert counts[:, 0].max() > 1200
+    assert np.abs(np.diff(counts[:, 0])).max() <= 115  # the limit of speed
+    assert np.ptp(counts[:, 1:], axis=0).max() == 0
+    assert set(counts[:, 2].tolist()) == {173}
+    assert [move.ended for move in session.walk.entries[0].moves] == [Ended.STOPPED]
+    assert "(stopped)" in capsys.readouterr().err

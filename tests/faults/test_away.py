@@ -12,12 +12,12 @@ from pathlib import Path
 import pytest
 
 from busbench.analysis.recording import read_recording
+from busbench.bench.surface_session import WalkState
 from busbench.capture import pcapng_write
 from busbench.errors import OutputError, PortError
 from busbench.port.ipc import EventKind
 from busbench.port.pacer import STOPPED, Pacer
 from busbench.tui.driving import DrivePhase
-from busbench.tui.walking import Way
 from tests.cli.running import SMALL
 from tests.port.sources import Counting
 from tests.tui.ports import Live
@@ -107,8 +107,8 @@ def test_away_in_the_countdown_of_a_walk_on_the_screen(tmp_path: Path, monkeypat
     bench.port.happens(EventKind.UNPLUGGED, "unplugged")
     bench.port.happens(EventKind.RECONNECTED, "back")
     assert bench.pass_s(5).size == 0
-    assert bench.walking.way is Way.NONE
-    assert bench.walking.said == "called off: the port was unplugged"
+    assert bench.walking.state is WalkState.OVER  # as in the command
+    assert bench.walking.said.startswith("the port was unplugged: see to the port")
     assert bench.port.how is None
 
 

@@ -8,13 +8,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from busbench.bench.surface_session import WalkState
 from busbench.drive.surface_check import Ended, SurfacePhase, Word, Wrote
 from busbench.port.port import FrameSource, Transmission
 from busbench.rig.load import read_rig
 from busbench.tui import palette
 from busbench.tui.app_state import AppState
 from busbench.tui.live import LiveSession
-from busbench.tui.walking import Walking, Way
+from busbench.tui.walking import Walking
 from busbench.wire.codec import unpack_channels
 from tests.cli.running import SMALL
 from tests.tui.ports import Hands, Live
@@ -66,8 +67,8 @@ class Bench:
     def phase(self) -> SurfacePhase | None:
         return self.walking.walk.phase if self.walking.walk else None
 
-    def way(self) -> Way:
-        return self.walking.way
+    def state(self) -> WalkState:
+        return self.walking.state
 
 
 def begun(rig: Path, *, for_s: float) -> Bench:
@@ -93,14 +94,14 @@ def test_a_motion_waits_for_the_countdown_and_the_rest_is_held(rig: Path) -> Non
     bench.walking.begin()
     assert Path("small.walk.json").exists()  # before anything moves
     bench.walking.hear(Word.GO)
-    assert bench.way() is Way.COUNTING
+    assert bench.state() is WalkState.COUNTING
     assert not len(bench.pass_s(2.9))
     moved = bench.pass_s(2.0)
-    assert bench.way() is Way.MOVING
+    assert bench.state() is WalkState.MOVING
     assert np.ptp(moved[:, 0]) > 400
     assert np.ptp(moved[:, 1:], axis=0).max() == 0
     assert set(moved[:, 2].tolist()) == {173}  # the motor's channel
-    while bench.way() is not Way.NONE:
+    while bench.state() is not WalkState.WORD:
         bench.pass_s(0.5)
     assert bench.phase() is SurfacePhase.ASKING
     bench.pass_s(0.1)

@@ -7,12 +7,13 @@ from typing import ClassVar
 
 from textual.binding import BindingType
 
+from busbench.bench.surface_session import WalkState
 from busbench.drive.surface_check import KEYS, SurfacePhase, Word, Wrote
 from busbench.errors import pluralize
 from busbench.tui.screens.ask import Ask
 from busbench.tui.screens.base import BenchView
 from busbench.tui.screens.confirm import ask_first
-from busbench.tui.walking import Walking, Way
+from busbench.tui.walking import Walking
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.walk import WalkLines
 
@@ -38,7 +39,7 @@ class WalkView(BenchView):
     def keys(self) -> list[tuple[str, str]]:
         """Those that mean something now."""
         pairs, walk = super().keys(), self.walking.walk
-        if self.walking.way is not Way.NONE:
+        if self.walking.state not in (WalkState.WORD, WalkState.OVER):
             return [("any key", "stops")]
         if self.walking.trouble:
             return [pairs[0], *pairs[-2:]]
@@ -61,8 +62,7 @@ class WalkView(BenchView):
     @property
     def is_busy(self) -> bool:
         """As BenchView says; as long as the walk is not over."""
-        walk, way = self.walking.walk, self.walking.way
-        return super().is_busy or way is not Way.NONE or (walk is not None and not walk.is_over)
+        return super().is_busy or self.walking.state is not WalkState.OVER
 
     def draw(self, *, slow: bool) -> None:
         """As BenchView says."""

@@ -62,7 +62,7 @@ class DriveLines(LineWidget):
                 return [[(fit(" STOP   nothing moves; once something does, any key stops it", width), "key")]]
             case DrivePhase.COUNTING:
                 words = "S T O P     any key cancels: nothing has moved"
-            case DrivePhase.MOVING if self.drive.is_stopping or self.drive.how.reason:
+            case DrivePhase.MOVING if self.drive.is_stopping:
                 words = "STOPPING     ramp to the rest values, then silence"
             case DrivePhase.MOVING:
                 words = "S T O P     any key stops"

@@ -6,13 +6,13 @@ from collections.abc import Iterator
 
 from busbench.bench.rehearsal import found_by_walk, rehearsal_lines
 from busbench.bench.safety import CAUTIONS
-from busbench.bench.surface_session import motion_lines
+from busbench.bench.surface_session import WalkState
 from busbench.drive.surface_check import Entry, SurfacePhase, Walk, tally
 from busbench.errors import sanitize
 from busbench.tui.app_state import AppState
 from busbench.tui.draw import ruler
 from busbench.tui.text import Line, fit, width_of
-from busbench.tui.walking import Walking, Way
+from busbench.tui.walking import Walking
 from busbench.tui.widgets.channels import channels_below
 from busbench.tui.widgets.frame import TOO_SMALL
 from busbench.tui.widgets.line_widget import LineWidget
@@ -54,10 +54,10 @@ class WalkLines(LineWidget):
             head = list(self._now(walk, width))
             rows, here = _table(walk, width)
             if walk.is_over or walk.phase is SurfacePhase.REVIEW:
-                assert walking.head is not None
+                assert walking.plan is not None
                 rows += [
                     line
-                    for name, why in walking.head.not_walked
+                    for name, why in walking.plan.head.not_walked
                     for line in wrapped(f"not walked: {name}: {why}", width)
                 ]
         room = max(1, height - len(head))
@@ -68,7 +68,8 @@ class WalkLines(LineWidget):
 
     def _picture(self, walk: Walk | None, width: int, height: int) -> list[Line]:
         """How all devices of a rehearsal stand, or what comes back on a port; nothing where there is no room."""
-        rehearsal = self.walking.rehearsal
+        session = self.walking.session
+        rehearsal = None if session is None else session.rehearsal
         if walk is None:
             return channels_below(self.ui, width, height, channels=())
         if walk.is_over or walk.phase is SurfacePhase.REVIEW:
@@ -99,13 +100,14 @@ class WalkLines(LineWidget):
 
     def _before(self, width: int) -> Iterator[Line]:
         walking = self.walking
-        assert walking.head is not None
-        yield [(f" {sanitize(walking.head.rig)}: a walk round the aircraft, {len(walking.stops)} to walk", "title")]
+        assert walking.plan is not None
+        title = f" {sanitize(walking.plan.head.rig)}: a walk round the aircraft, {len(walking.plan.stops)} to walk"
+        yield [(title, "title")]
         if walking.is_rehearsal:
             words = "Rehearsal on a virtual aircraft: nothing is sent, nothing real moves."
             yield from wrapped(f"{words}{self.ui.faults_words}", width, "good")
         else:
-            for line in (*CAUTIONS, *self.walking.sources.cautions):
+            for line in (*CAUTIONS, *walking.plan.sources.cautions):
                 yield from wrapped(line.strip(), width, "warn", indent=3 if line.startswith(" ") else 1)
         kept = "answers are not kept; f names a file for them"
         if walking.path is not None:
@@ -119,8 +121,8 @@ class WalkLines(LineWidget):
 
     def _plan(self, width: int) -> Iterator[Line]:
         walking = self.walking
-        assert walking.head is not None
-        for line in motion_lines(walking.head, walking.stops):
+        assert walking.plan is not None
+        for line in walking.plan.motion_lines():
             indent = 3 if line.startswith(" ") else 1
             yield from wrapped(line.strip(), width, "ink" if indent > 1 else "head", indent=indent)
         assert self.ui.rig is not None
@@ -128,17 +130,17 @@ class WalkLines(LineWidget):
 
     def _now(self, walk: Walk, width: int) -> Iterator[Line]:
         walking = self.walking
-        assert walking.head is not None
-        what = "rehearsal" if walking.is_rehearsal else f"ARMED on {sanitize(walking.head.port)}"
-        yield [(f" {sanitize(walking.head.rig)}: ", "title"), (what, "good" if walking.is_rehearsal else "warn")]
-        match walking.way:
-            case Way.COUNTING | Way.HANDING_OVER:
+        assert walking.plan is not None
+        what = "rehearsal" if walking.is_rehearsal else f"ARMED on {sanitize(walking.plan.head.port)}"
+        yield [(f" {sanitize(walking.plan.head.rig)}: ", "title"), (what, "good" if walking.is_rehearsal else "warn")]
+        match walking.state:
+            case WalkState.COUNTING | WalkState.HANDING_OVER:
                 seconds = max(0, int(walking.left_s + 0.999))
                 yield [(f" {sanitize(walk.stop.name)} moves in {seconds} s; any key cancels", "bad")]
-            case Way.MOVING | Way.OVER:
+            case WalkState.MOVING | WalkState.QUIET:
                 yield from wrapped(walk.prompt, width, "bad")
                 yield [(f"   {walking.progress}", "ink")]
-            case Way.NONE:
+            case WalkState.WORD | WalkState.OVER:
                 yield from wrapped(walk.prompt or f"over: {tally(walk.entries)}", width, "here")
         if walking.said:
             yield from wrapped(walking.said, width, "warn")
@@ -152,14 +154,15 @@ class WalkLines(LineWidget):
         yield [("", "ink")]
 
     def _seen(self, walk: Walk, width: int) -> Iterator[Line]:
-        rehearsal = self.walking.rehearsal
+        session = self.walking.session
+        rehearsal = None if session is None else session.rehearsal
         if rehearsal is None or walk.is_over or walk.phase is SurfacePhase.REVIEW:
             return
         states = [state for state in rehearsal.states() if state.name in walk.stop.members]
         stand = ", ".join(f"{sanitize(state.name)} {round(state.position_pct):+d} %" for state in states)
         yield [(fit(f"   stands now: {stand}", width), "pen")]
         moves = walk.entry.moves
-        if moves and self.walking.way is Way.NONE:
+        if moves and self.walking.state is WalkState.WORD:
             for words in moves[-1].seen:
                 told = words.replace("°", " degrees") if self.ui.is_ascii else words
                 yield from wrapped(f"seen: {told}", width, "pen", indent=3)
