@@ -272,5 +272,5 @@ def test_a_rehearsal_shows_the_same_at_any_speed(is_fast: bool) -> None:
         t_ns += 37_000_000
         session.tick()
     (move,) = session.walk.entry.moves
-    assert move.seen == ("rudder moved 45° right, then 45° left",)
+    assert move.seen == ("rudder moved right (arm 45°), then left (arm 45°)",)
     assert (move.duration_s, str(move.ended)) == (14.56, "ran")
