@@ -25,12 +25,13 @@ if TYPE_CHECKING:
     from busbench.analysis.binomial import loss_bounds
     from busbench.analysis.channels import Channels, ChannelStats, summarise_channels
     from busbench.analysis.outages import Outages, find_outages
-    from busbench.analysis.recording import Recording, read_recording
+    from busbench.analysis.recording import Recording, read_recording, read_recordings
     from busbench.analysis.timing import Timing, timing
+    from busbench.bench.rack import Rack
     from busbench.bench.receiver import LinkState, Receiver, Reception
     from busbench.bench.script import DriveProgram, open_port, read_program, send_program, sign_off
     from busbench.bench.sign_off import Answers, SignOff
-    from busbench.capture.base import Capture, ReadOptions
+    from busbench.capture.base import Capture, Origin, ReadOptions
     from busbench.capture.frames import Span, read_frames
     from busbench.capture.open import open_capture
     from busbench.drive.frame_generator import EndState
@@ -105,6 +106,7 @@ __all__ = [
     "LivePort",
     "LoadCase",
     "LockedProgram",
+    "Origin",
     "Outages",
     "OutputError",
     "PortBusy",
@@ -113,6 +115,7 @@ __all__ = [
     "PortEvent",
     "PortLost",
     "PortMissing",
+    "Rack",
     "ReadOptions",
     "Reason",
     "Receiver",
@@ -138,6 +141,7 @@ __all__ = [
     "read_frames",
     "read_program",
     "read_recording",
+    "read_recordings",
     "read_rig",
     "send_program",
     "sign_off",
@@ -151,12 +155,13 @@ _HOMES = {
     "analysis.binomial": ("loss_bounds",),
     "analysis.channels": ("Channels", "ChannelStats", "summarise_channels"),
     "analysis.outages": ("Outages", "find_outages"),
-    "analysis.recording": ("Recording", "read_recording"),
+    "analysis.recording": ("Recording", "read_recording", "read_recordings"),
     "analysis.timing": ("Timing", "timing"),
+    "bench.rack": ("Rack",),
     "bench.receiver": ("LinkState", "Receiver", "Reception"),
     "bench.script": ("DriveProgram", "open_port", "read_program", "send_program", "sign_off"),
     "bench.sign_off": ("Answers", "SignOff"),
-    "capture.base": ("Capture", "ReadOptions"),
+    "capture.base": ("Capture", "Origin", "ReadOptions"),
     "capture.frames": ("Span", "read_frames"),
     "capture.open": ("open_capture",),
     "drive.frame_generator": ("EndState",),

@@ -14,7 +14,7 @@ from busbench.analysis.outages import Outages, find_outages
 from busbench.analysis.timing import Timing, timing
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.frames import Span, read_frames
-from busbench.capture.open import open_capture
+from busbench.capture.open import open_capture, open_captures
 from busbench.model import BUS_LINE, Clock, FrameTimes, FrameTimesCollector, LineSettings, Rejects
 from busbench.wire.table import AlignmentResult, FrameTable
 
@@ -187,3 +187,24 @@ def read_recording(recording: str | PathLike[str] | BinaryIO, *, options: ReadOp
     options = options or ReadOptions()
     with open_capture(recording, options=options) as capture:
         return read_whole(capture, line=options.line)
+
+
+def read_recordings(recording: str | PathLike[str], *, options: ReadOptions | None = None) -> list[Recording]:
+    """Read each serial line of a recording whole, as several ports record into one file.
+
+    Args:
+        recording: the file, compressed or not; "-" is standard input, of which one line is read.
+        options: choices that the file may leave open; with an interface that one alone.
+
+    Returns:
+        A recording for each serial interface, in their order; one for all other files.
+
+    Raises:
+        CaptureError: nothing could be read.
+    """
+    options = options or ReadOptions()
+    made = []
+    for capture in open_captures(recording, options=options):
+        with capture:
+            made.append(read_whole(capture, line=options.line))
+    return made

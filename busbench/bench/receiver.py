@@ -11,8 +11,7 @@ from time import perf_counter_ns
 from types import TracebackType
 from typing import Self
 
-from busbench.capture.base import ENDED_MARK
-from busbench.capture.pcapng_write import PcapngWriter
+from busbench.bench.recorder import Recorder, line_of_port
 from busbench.errors import OutputError, PortError
 from busbench.model import Annotation, ByteLog, Chunk, WakeUps
 from busbench.port.port import EventKind, LivePort, PortEvent
@@ -72,6 +71,8 @@ class Receiver:
         port: an open port; the receiver does not close it.
         record: path of a new pcapng recording of all that is received, or None.
         force: True writes over a recording that exists.
+        unit: the receiver or aircraft, for the recordings.
+        note: words about the whole recording, for the recordings.
         keeps_going: True ends a recording that cannot be written on and goes on
             receiving; the cause is kept in `record_errors`. False raises it.
         now: clock of the port's times, in ns; that of real ports where it is None.
@@ -86,6 +87,8 @@ class Receiver:
         *,
         record: str | None = None,
         force: bool = False,
+        unit: str = "",
+        note: str = "",
         keeps_going: bool = False,
         now: Callable[[], int] | None = None,
     ) -> None:
@@ -100,10 +103,10 @@ class Receiver:
         self.away_ns = 0  # without a port, until it was back
         self.times_away = 0
         self.record_errors: dict[str, OutputError] = {}  # by path
-        self._keeps_going = keeps_going
+        self._keeps_going, self._unit, self._note_text = keeps_going, unit, note
         self._gone_ns: int | None = None
         self._finder = FrameFinder(clock=port.clock, line=port.line)
-        self._writers: dict[str, PcapngWriter] = {}
+        self._recorders: dict[str, Recorder] = {}
         if record is not None:
             self.start_recording(record, force=force)
 
@@ -115,7 +118,7 @@ class Receiver:
     @property
     def recordings(self) -> tuple[str, ...]:
         """Paths of the recordings that run."""
-        return tuple(self._writers)
+        return tuple(self._recorders)
 
     def start_recording(self, path: str, *, force: bool = False) -> None:
         """Record all that comes from now on, beside recordings that run already.
@@ -127,11 +130,9 @@ class Receiver:
         Raises:
             OutputError: it exists, or cannot be written.
         """
-        port = self.port
         self.record_errors.pop(path, None)
-        self._writers[path] = PcapngWriter(
-            path, port=port.source, line=port.line, clock=port.clock, start_utc_ns=port.start_utc_ns, force=force
-        )
+        line = line_of_port(self.port, unit=self._unit, note=self._note_text)
+        self._recorders[path] = Recorder(path, [line], start_utc_ns=self.port.start_utc_ns, force=force)
 
     def stop_recording(self, path: str) -> None:
         """End a recording, if it runs, and write down how long the port was heard.
@@ -139,8 +140,8 @@ class Receiver:
         Raises:
             OutputError: its end could not be written, unless it keeps going.
         """
-        if (writer := self._writers.pop(path, None)) is not None:
-            self._attempt(path, partial(_end, writer, self.unwritten_end_ns()))
+        if (recorder := self._recorders.pop(path, None)) is not None:
+            self._attempt(path, partial(_end, recorder, self.unwritten_end_ns()))
 
     def unwritten_end_ns(self) -> int | None:
         """The time now where no byte shows that the port was heard, or waited for, until now; else None."""
@@ -267,7 +268,7 @@ class Receiver:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._writers:
+        if self._recorders:
             self.finish()
 
     def _note(self, event: PortEvent) -> None:
@@ -285,8 +286,8 @@ class Receiver:
         return ByteLog.from_chunks((), offset=self.bytes_total)
 
     def _hand_on(self, reception: Reception) -> None:
-        for path, writer in tuple(self._writers.items()):
-            self._attempt(path, partial(_write, writer, reception))
+        for path, recorder in tuple(self._recorders.items()):
+            self._attempt(path, partial(recorder.add, reception))
         for listener in tuple(self.listeners):
             listener(reception)
 
@@ -294,23 +295,12 @@ class Receiver:
         try:
             act()
         except OutputError as error:
-            self._writers.pop(path, None)
+            self._recorders.pop(path, None)
             self.record_errors[path] = error
             if not self._keeps_going:
                 raise
 
 
-def _write(writer: PcapngWriter, reception: Reception) -> None:
-    writer.write_log(reception.log)
-    for happened in reception.events:
-        writer.mark(happened.t_ns, happened.text)
-    for note in reception.notes:
-        writer.mark(note.t_ns, note.text)
-    writer.write_wakes(reception.wakes)
-    writer.tick()
-
-
-def _end(writer: PcapngWriter, end_ns: int | None) -> None:
-    if end_ns is not None:
-        writer.mark(end_ns, ENDED_MARK)
-    writer.close()
+def _end(recorder: Recorder, end_ns: int | None) -> None:
+    recorder.end(end_ns)
+    recorder.close()

@@ -28,6 +28,35 @@ class ReadOptions:
     line: LineSettings = BUS_LINE
 
 
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """What was recorded, and with which adapter; "" where that is not known.
+
+    Args:
+        unit: the receiver or aircraft, as the person named it.
+        note: the person's words about the whole recording.
+        adapter_serial: serial number of the adapter.
+    """
+
+    unit: str = ""
+    note: str = ""
+    adapter_serial: str = ""
+
+    def to_json(self) -> dict[str, object]:
+        """Plain values under one key, to be joined to those of a result; nothing where nothing is known."""
+        values = {"unit": self.unit, "note": self.note, "adapter_serial": self.adapter_serial}
+        return {"origin": {key: value or None for key, value in values.items()}} if any(values.values()) else {}
+
+    @property
+    def words(self) -> str:
+        """For people, in one line; "" where nothing is known."""
+        adapter = self.adapter_serial and f"adapter serial number {self.adapter_serial}"
+        return ", ".join(filter(None, (self.unit, self.note, adapter)))
+
+
+NO_ORIGIN = Origin()
+
+
 @dataclass
 class CaptureInfo:
     """What a recording says of itself.
@@ -39,6 +68,7 @@ class CaptureInfo:
         start_utc_ns: Unix time of the clock's zero in ns where the file knows
             it: 0 where times count from the epoch, None where no wall clock is known.
         source: the port or channel it was taken from, or "".
+        origin: what was recorded, with which adapter.
         notes: one line each, for people, of what was amiss or chosen (a cut end,
             damaged rows, the interface taken). Grows while the file is read.
         wakes: how late the computer was, as the recorder wrote it down, an entry a second. Grows while the
@@ -51,6 +81,7 @@ class CaptureInfo:
     clock: Clock
     start_utc_ns: int | None = None
     source: str = ""
+    origin: Origin = NO_ORIGIN
     notes: list[str] = field(default_factory=list)
     marks: list[Annotation] = field(default_factory=list)
     wakes: list[WakeUps] = field(default_factory=list)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import io
 import os
 import stat
 import sys
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import BinaryIO, Protocol, cast, runtime_checkable
 
 from busbench.capture.base import Capture, ReadOptions
@@ -115,6 +117,39 @@ def _opened(source: Source, pipe: PipeSource | None, options: ReadOptions, *, an
         if pipe.has_ended or not inner.is_sent:
             return inner
     raise CaptureError(source.name, "has only begun")
+
+
+def open_captures(recording: str | os.PathLike[str], *, options: ReadOptions | None = None) -> list[Capture]:
+    """Open each serial line of a recording.
+
+    Args:
+        recording: a file, "-" for standard input.
+        options: choices that a file may leave open; with an interface that one alone.
+
+    Returns:
+        One for each serial interface that received something, in their order, and for those of our own recordings
+        that did not; one for all other files.
+
+    Raises:
+        CaptureError: it cannot be opened, or is of no known format.
+    """
+    options, path = options or ReadOptions(), os.fspath(recording)
+    numbers: list[int] = []
+    if options.interface is None and path != STANDARD_INPUT and not _is_pipe(path):  # which can be read once
+        with contextlib.suppress(CaptureError):  # opening it again says why
+            numbers = _line_numbers(_unpacked(FileSource(path)))
+    if len(numbers) < 2:
+        return [open_capture(recording, options=options)]
+    return [open_capture(recording, options=replace(options, interface=str(number))) for number in numbers]
+
+
+def _line_numbers(source: Source) -> list[int]:
+    """Interfaces of a packet capture with a serial line each; none for other files."""
+    from busbench.capture import pcapng_read
+    from busbench.capture.packets import PacketFile
+    from busbench.capture.pcapng_choice import line_numbers
+
+    return line_numbers(PacketFile(source)) if pcapng_read.sniff(read_head(source)) else []
 
 
 def open_levels(path: str) -> LevelFile | None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from busbench.capture.base import NO_ORIGIN, Origin
 from busbench.errors import sanitize
 from busbench.model import I64, NO_CLOCK, TIME_MAX_NS, TIME_MIN_NS, WAKE_EDGES_US, Clock, ClockKind, LineSettings
 
@@ -31,6 +32,7 @@ OPT_DESCRIPTION = 3
 OPT_USER_APPLICATION = 4
 OPT_TSRESOL = 9
 OPT_TSOFFSET = 14
+OPT_HARDWARE = 15  # of an interface
 
 SECTION_BYTES_MIN = 28
 PACKET_HEADER_BYTES = 28  # up to the packet's data
@@ -44,7 +46,9 @@ INBOUND = 1
 OUTBOUND = 2
 
 OWN_DESCRIPTION = "busbench serial line:"
+_ADAPTER, _UNIT, _NOTE = "adapter serial number ", "unit: ", "note: "
 _COMMENT_BYTES_MAX = 60_000  # an option's length is 16 bits
+_WORDS_MOST = 2000
 _OFFSET_S_MAX = 1 << 33  # beyond this an offset is no date
 
 
@@ -63,6 +67,7 @@ class Interface:
         link_type: what its packets hold (147 here; 220 and 249 USB).
         snaplen: longest packet kept, 0 for no limit.
         name, description: as written, "" where absent.
+        origin: what was recorded, with which adapter, where our writer described it.
         tsresol: the option's byte: a power of ten, or of two with bit 7 set.
         tsoffset_s: seconds to add to its stamps.
         index: its number in the file.
@@ -77,6 +82,7 @@ class Interface:
     tsresol: int = 6
     tsoffset_s: int = 0
     index: int = 0
+    origin: Origin = NO_ORIGIN
 
     @property
     def resolution_ns(self) -> int:
@@ -89,6 +95,11 @@ class Interface:
     def label(self) -> str:
         """How a person would name it."""
         return sanitize(self.name or self.description or f"interface {self.number}", most=60)
+
+    @property
+    def title(self) -> str:
+        """Its number, label and what was recorded on it, to choose by."""
+        return f"{self.index} ({', '.join(filter(None, (self.label, sanitize(self.origin.unit, most=40))))})"
 
     @property
     def is_serial(self) -> bool:
@@ -229,20 +240,41 @@ def listed(words: Sequence[str]) -> str:
 def read_interface(body: bytes, order: str, *, section: int, number: int, index: int) -> Interface:
     """The interface that the body of an interface block describes."""
     link_type, _, snaplen = struct.unpack_from(order + "HHI", body)
-    name = description = ""
+    name = description = hardware = ""
+    comments: list[str] = []
     tsresol, tsoffset_s = 6, 0
     for code, value in read_options(body[8:], order):
         if code == OPT_NAME:
             name = text_of(value)
         elif code == OPT_DESCRIPTION:
             description = text_of(value)
+        elif code == OPT_HARDWARE:
+            hardware = text_of(value)
+        elif code == OPT_COMMENT:
+            comments += [text_of(line) for line in value.split(b"\n")]
         elif code == OPT_TSRESOL and value:
             tsresol = value[0]
         elif code == OPT_TSOFFSET and len(value) == 8:
             (tsoffset_s,) = struct.unpack(order + "q", value)
     if abs(tsoffset_s) > _OFFSET_S_MAX:
         tsoffset_s = 0
-    return Interface(section, number, link_type, snaplen, name, description, tsresol, tsoffset_s, index)
+    origin = _origin(hardware, comments) if description.startswith(OWN_DESCRIPTION) else NO_ORIGIN
+    return Interface(section, number, link_type, snaplen, name, description, tsresol, tsoffset_s, index, origin)
+
+
+def origin_options(origin: Origin) -> bytes:
+    """The options of an interface that hold what was recorded, with which adapter."""
+    lines = [mark + text for mark, text in ((_UNIT, origin.unit), (_NOTE, origin.note)) if text]
+    comment = "\n".join(sanitize(line, most=_WORDS_MOST) for line in lines).encode()
+    hardware = f"{_ADAPTER}{sanitize(origin.adapter_serial)}".encode() if origin.adapter_serial else b""
+    return b"".join(option(code, text) for code, text in ((OPT_COMMENT, comment), (OPT_HARDWARE, hardware)) if text)
+
+
+def _origin(hardware: str, comments: list[str]) -> Origin:
+    unit, note = (
+        next((line.removeprefix(mark) for line in comments if line.startswith(mark)), "") for mark in (_UNIT, _NOTE)
+    )
+    return Origin(unit, note, hardware.removeprefix(_ADAPTER) if hardware.startswith(_ADAPTER) else "")
 
 
 def describe(line: LineSettings, clock: Clock, *, outbound: bool, wall_clock: bool) -> str:

@@ -63,6 +63,10 @@ def choose(file: PacketFile, wanted: str | None) -> tuple[pb.Interface, bool, bo
         if len(with_frames) != 1 and len(with_frames or serial) > 1:
             raise _several(file, with_frames or serial, what="frames" if with_frames else "bytes")
         serial = with_frames
+    if len(serial) > 1:
+        serial = [one for one in serial if wanted == str(one.interface.index)]
+        if not serial:
+            raise _several(file, received, what=f'"{sanitize(wanted or "", most=40)}" as the name')
     chosen = [*serial, *(one for one in found if one.is_sent)]
     if chosen:
         return chosen[0].interface, chosen[0].is_sent, chosen[0].has_times
@@ -72,6 +76,19 @@ def choose(file: PacketFile, wanted: str | None) -> tuple[pb.Interface, bool, bo
     if silent:
         return silent[0], silent[0].is_outbound, True
     raise _none(file, wanted)
+
+
+def line_numbers(file: PacketFile) -> list[int]:
+    """Numbers of the interfaces that are serial lines: our own that receive, and all others whose bytes hold frames."""
+    found = [one for one in _look(file, None) if not one.is_sent and one.interface.is_serial]
+    framed = [one.interface for one in found if carries_frames(bytes(one.sample))]
+    section = framed[0].section if framed else 0
+    own = [one for one in file.interfaces if one.is_own and not one.is_outbound and one.section == section]
+    lines: dict[int, pb.Interface] = {}
+    for one in sorted([*own, *framed], key=lambda one: one.index):
+        if not any(one.is_same(other) for other in lines.values()):
+            lines[one.index] = one
+    return list(lines)
 
 
 def _look(file: PacketFile, wanted: str | None) -> list[Candidate]:
@@ -87,7 +104,7 @@ def _look(file: PacketFile, wanted: str | None) -> list[Candidate]:
                 _add(found, batch, one, (batch.interface == index) & (sent == is_sent), is_sent=is_sent)
         received = [one for one in found.values() if not one.is_sent]
         if wanted is not None:
-            if received:
+            if received and sum(_may_be(one, wanted) and not one.is_outbound for one in file.interfaces) == 1:
                 break
             continue
         serial = [one for one in received if one.interface.is_serial]
@@ -125,17 +142,17 @@ def _add(
 def _may_be(one: pb.Interface, wanted: str | None) -> bool:
     if wanted is None:
         return one.link_type not in pb.LINKS_USB
-    return wanted in (one.name, one.description, str(one.index))
+    return wanted in (one.name, one.description, one.origin.unit, str(one.index))
 
 
 def _several(file: PacketFile, some: list[Candidate], *, what: str) -> CaptureError:
-    names = pb.listed([f"{one.interface.index} ({one.interface.label})" for one in some])
+    names = pb.listed([one.interface.title for one in some])
     hint = f"choose with --interface {some[0].interface.index}; it holds {names}"
     return CaptureError(file.path, f"holds {what} of several serial interfaces", hint=hint)
 
 
 def _none(file: PacketFile, wanted: str | None) -> CaptureError:
-    names = pb.listed([f"{one.index} ({one.label})" for one in file.interfaces])
+    names = pb.listed([one.title for one in file.interfaces])
     if wanted is not None and names:
         return CaptureError(file.path, f'has no interface "{sanitize(wanted, most=40)}"', hint=f"it has {names}")
     if names:

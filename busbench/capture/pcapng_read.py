@@ -48,6 +48,7 @@ class SerialPackets(Capture):
         self._chosen, self._outbound, has_times = choose(self._file, options.interface)
         self.is_sent = self._outbound
         self.info = CaptureInfo(source.name, self._file.format, NO_CLOCK, None, self._chosen.label)
+        self.info.origin = self._chosen.origin
         if has_times:
             self.info.clock = self._chosen.clock
         if self.info.clock.is_known and self._chosen.has_wall_clock:
@@ -136,6 +137,8 @@ class SerialPackets(Capture):
 
     def _collect_marks(self, batch: PacketBatch) -> None:
         for i, comments in batch.comments.items():
+            if self._is_of_another_line(self._file.interfaces[batch.interface[i]]):
+                continue
             for comment in comments:
                 if batch.t_ns[i] == NO_TIME or pb.read_bad(comment, 0) is not None:
                     continue
@@ -143,6 +146,11 @@ class SerialPackets(Capture):
                     self.info.wakes.append(WakeUps(int(batch.t_ns[i]), counts))
                 else:
                     self.info.marks.append(Annotation(int(batch.t_ns[i]), comment.removeprefix("mark=").strip()))
+
+    def _is_of_another_line(self, one: pb.Interface) -> bool:
+        """True for a port that was recorded beside the chosen one: what happened to it is no mark of this."""
+        received = one.is_own and not (one.is_outbound or self._chosen.is_outbound)
+        return received and not one.is_same(self._chosen)
 
     def _log(self, batch: PacketBatch, offset: int, last_ns: int) -> ByteLog:
         ends = batch.ends()

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import struct
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from busbench.capture import pcapng_blocks as pb
+from busbench.capture.base import NO_ORIGIN, Origin
 from busbench.errors import OutputError
 from busbench.growing_file import GrowingFile
 from busbench.model import I64, U8, ByteLog, Chunk, Clock, LineSettings, WakeUps
@@ -22,10 +24,28 @@ _BULK_PACKETS = 16_384  # written at once; what it takes stays in the cache
 _TIME_MASK = (1 << 64) - 1
 
 
+@dataclass(frozen=True, slots=True)
+class SerialLine:
+    """One line as an interface of a recording describes it.
+
+    Args:
+        port: name of the port.
+        line: how it is set.
+        clock: how well the times are known.
+        origin: what is recorded, with which adapter.
+    """
+
+    port: str
+    line: LineSettings
+    clock: Clock
+    origin: Origin = NO_ORIGIN
+
+
 class PcapngWriter:
     """A recording in the making, or a whole one.
 
-    Interface 0 holds what was received, interface 1 what was sent; each packet is
+    Interface 0 holds what was received, interface 1 what was sent; with other lines beside
+    there is an interface for each, and none for what was sent. Each packet is
     what one read returned. What is written reaches the system at least once a
     second as long as `write` or `tick` is called that often.
 
@@ -34,6 +54,8 @@ class PcapngWriter:
         port: name of the port.
         line: how its line is set.
         clock: how well the times are known.
+        origin: what is recorded, with which adapter.
+        others: lines recorded beside, on the same clock: interfaces 1, 2 …
         start_utc_ns: Unix time in ns of the zero of the times given to `write`;
             0 where they count from the epoch, None where no date is known.
         force: True writes over a file that exists.
@@ -54,6 +76,8 @@ class PcapngWriter:
         line: LineSettings,
         clock: Clock,
         start_utc_ns: int | None,
+        origin: Origin = NO_ORIGIN,
+        others: Sequence[SerialLine] = (),
         force: bool = False,
         direction_flags: bool = True,
         is_whole: bool = False,
@@ -67,7 +91,9 @@ class PcapngWriter:
         self._flushed_ns = time.monotonic_ns()
         kind = OutputFile if is_whole else GrowingFile
         self._file: OutputFile | GrowingFile = kind(path, force=force, inputs=inputs)
-        header = _header(port, line, clock, wall_clock=start_utc_ns is not None)
+        self._can_send = not others
+        lines = [SerialLine(port, line, clock, origin), *others]
+        header = _header(lines, can_send=self._can_send, wall_clock=start_utc_ns is not None)
         if isinstance(self._file, GrowingFile):
             self._file.least_bytes = len(header)
         self._append(header)
@@ -78,41 +104,50 @@ class PcapngWriter:
         """False once it was closed, or could not be written on."""
         return self._file.is_open
 
-    def write(self, chunk: Chunk, *, outbound: bool = False) -> None:
+    def write(self, chunk: Chunk, *, outbound: bool = False, number: int = 0) -> None:
         """Add what one read returned, or what one write sent.
 
         Args:
             chunk: time, bytes, and which of them the line marked as bad.
             outbound: True where the bytes were sent.
+            number: of the line, from 0.
 
         Raises:
             OutputError: the disk is full or gone; the file ends with the last whole packet.
         """
         bad = np.flatnonzero(np.frombuffer(chunk.bad, np.uint8)).tolist() if chunk.bad else []
-        self._append(self._packet(chunk.t_ns, chunk.data, list(pb.bad_comments(bad)), outbound))
+        self._append(self._packet(chunk.t_ns, chunk.data, list(pb.bad_comments(bad)), outbound, number))
         self.tick()
 
-    def mark(self, t_ns: int, text: str) -> None:
+    def mark(self, t_ns: int, text: str, *, number: int = 0) -> None:
         """Add a person's word at a time, as a packet without bytes.
 
         Args:
             t_ns: the time, on the same clock as the chunks.
+            text: the word.
+            number: of the line, from 0.
         """
-        self._append(self._packet(t_ns, b"", [pb.mark_comment(text)], False))
+        self._append(self._packet(t_ns, b"", [pb.mark_comment(text)], False, number))
         self.tick()
 
-    def write_wakes(self, wakes: Iterable[WakeUps]) -> None:
-        """Add how late the computer was, as packets without bytes."""
-        for one in wakes:
-            self._append(self._packet(one.t_ns, b"", [pb.wake_comment(one.counts)], False))
+    def write_wakes(self, wakes: Iterable[WakeUps], *, number: int = 0) -> None:
+        """Add how late the computer was, as packets without bytes.
 
-    def write_log(self, log: ByteLog, *, outbound: bool = False) -> None:
+        Args:
+            wakes: an entry a second.
+            number: of the line, from 0.
+        """
+        for one in wakes:
+            self._append(self._packet(one.t_ns, b"", [pb.wake_comment(one.counts)], False, number))
+
+    def write_log(self, log: ByteLog, *, outbound: bool = False, number: int = 0) -> None:
         """Add many reads at once: a packet a mark.
 
         Args:
             log: its marks say which bytes came together; a log without a clock
                 is written in long packets at time 0.
             outbound: True where the bytes were sent.
+            number: of the line, from 0.
         """
         ends, times = log.mark_end - log.offset, log.mark_t_ns
         last = int(ends[-1]) if ends.size else 0
@@ -126,10 +161,11 @@ class PcapngWriter:
         for one in [*odd, ends.size]:
             for first in range(at, one, _BULK_PACKETS):
                 part = slice(first, min(first + _BULK_PACKETS, one))
-                self._append(self._bulk(log.data, starts[part], ends[part], times[part], outbound))
+                self._append(self._bulk(log.data, starts[part], ends[part], times[part], outbound, number))
             if one < ends.size and log.bad is not None:
                 run = slice(int(starts[one]), int(ends[one]))
-                self.write(Chunk(int(times[one]), log.data[run].tobytes(), log.bad[run].tobytes()), outbound=outbound)
+                chunk = Chunk(int(times[one]), log.data[run].tobytes(), log.bad[run].tobytes())
+                self.write(chunk, outbound=outbound, number=number)
             at = one + 1
         self.tick()
 
@@ -185,13 +221,18 @@ class PcapngWriter:
         flags = struct.pack("<I", pb.OUTBOUND if outbound else pb.INBOUND)
         return pb.option(pb.OPT_FLAGS, flags) if self._flags else b""
 
-    def _packet(self, t_ns: int, data: bytes, comments: list[str], outbound: bool) -> bytes:
+    def _interface(self, outbound: bool, number: int) -> int:
+        assert self._can_send or not outbound
+        return int(outbound) if self._can_send else number
+
+    def _packet(self, t_ns: int, data: bytes, comments: list[str], outbound: bool, number: int) -> bytes:
         ticks = (self._start_ns + t_ns) & _TIME_MASK
-        head = struct.pack("<IIIII", outbound, ticks >> 32, ticks & 0xFFFFFFFF, len(data), len(data))
+        interface = self._interface(outbound, number)
+        head = struct.pack("<IIIII", interface, ticks >> 32, ticks & 0xFFFFFFFF, len(data), len(data))
         options = b"".join(pb.option(pb.OPT_COMMENT, comment.encode()) for comment in comments)
         return pb.block(pb.PACKET, head + data + bytes(-len(data) % 4), self._options(outbound) + options)
 
-    def _bulk(self, data: U8, starts: I64, ends: I64, times: I64, outbound: bool) -> memoryview:
+    def _bulk(self, data: U8, starts: I64, ends: I64, times: I64, outbound: bool, number: int) -> memoryview:
         """Many packets at once, each like _packet without comments."""
         if not ends.size:
             return memoryview(b"")
@@ -205,7 +246,7 @@ class PcapngWriter:
         ticks = (times + np.int64(self._start_ns)).view(np.uint64)
         words[first] = pb.PACKET
         words[first + 1] = words[after - 1] = lengths
-        words[first + 2] = int(outbound)
+        words[first + 2] = self._interface(outbound, number)
         words[first + 3] = ticks >> np.uint64(32)
         words[first + 4] = ticks & np.uint64(0xFFFFFFFF)
         words[first + 5] = words[first + 6] = sizes
@@ -221,17 +262,19 @@ class PcapngWriter:
         return out.data
 
 
-def _header(port: str, line: LineSettings, clock: Clock, *, wall_clock: bool) -> bytes:
+def _header(lines: Sequence[SerialLine], *, can_send: bool, wall_clock: bool) -> bytes:
     section = struct.pack("<IHHq", pb.MAGIC, 1, 0, -1)
     blocks = [pb.block(pb.SECTION_HEADER, section, pb.option(pb.OPT_USER_APPLICATION, b"busbench"))]
-    for outbound in (False, True):
+    for one, outbound in [(one, False) for one in lines] + [(one, True) for one in lines if can_send]:
+        description = pb.describe(one.line, one.clock, outbound=outbound, wall_clock=wall_clock)
         options = (
-            (pb.OPT_NAME, port.encode("utf-8", "replace")),
-            (pb.OPT_DESCRIPTION, pb.describe(line, clock, outbound=outbound, wall_clock=wall_clock).encode()),
+            (pb.OPT_NAME, one.port.encode("utf-8", "replace")),
+            (pb.OPT_DESCRIPTION, description.encode()),
             (pb.OPT_TSRESOL, bytes([9])),
         )
         body = struct.pack("<HHI", pb.LINK_SERIAL, 0, _SNAPLEN)
-        blocks.append(pb.block(pb.INTERFACE, body, b"".join(pb.option(*one) for one in options)))
+        texts = b"".join(pb.option(*option) for option in options)
+        blocks.append(pb.block(pb.INTERFACE, body, texts + pb.origin_options(one.origin)))
     return b"".join(blocks)
 
 

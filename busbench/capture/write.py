@@ -245,8 +245,9 @@ class _Pcapng:
         clock = info.clock if info.clock.is_known else Clock(ClockKind.NONE, 0)
         source = info.source or Path(info.path).name
         self._writer = PcapngWriter(
-            path, port=source, line=line, clock=clock, start_utc_ns=info.start_utc_ns, force=force, is_whole=True
-        )
+            path, port=source, line=line, clock=clock, start_utc_ns=info.start_utc_ns, origin=info.origin, force=force,
+            is_whole=True,
+        )  # fmt: skip
 
     def write_log(self, log: ByteLog) -> None:
         self._writer.write_log(log)

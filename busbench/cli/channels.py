@@ -63,7 +63,7 @@ def channels(source: str, *, format_: str, glitch_counts: int | None, settings: 
     assert stats is not None  # read_frames gives at least what is left at the end
     result = stats.result()
     if format_ == "json":
-        write_json(result.to_json())
+        write_json(result.to_json() | capture.info.origin.to_json())
     elif format_ == "csv":
         rows = [one.to_json() for one in result.channels]
         write_csv(list(rows[0]) if rows else ["channel"], (list(row.values()) for row in rows))  # type: ignore[arg-type]

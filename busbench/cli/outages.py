@@ -71,7 +71,7 @@ def outages(source: str, *, format_: str, show_all: bool, settings: dict[str, An
         progress.end()
     found, span = timeline.outages(), timeline.span
     if format_ == "json":
-        write_json(found.to_json())
+        write_json(found.to_json() | timeline.info.origin.to_json())
     elif format_ == "csv":
         write_csv(EVENT_KEYS, ([getattr(event, key) for key in EVENT_KEYS] for event in found.events))
     else:

@@ -1,7 +1,8 @@
-"""`busbench record`: a port into a file that survives whatever happens."""
+"""`busbench record`: ports into a file that survives whatever happens."""
 
 from __future__ import annotations
 
+import contextlib
 import shlex
 import threading
 import time
@@ -17,7 +18,7 @@ from busbench.cli.output import INTERRUPTED, force_option, say, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.progress import ProgressLine
 from busbench.cli.source import fault_option
-from busbench.errors import OutputError, display_name, pluralize
+from busbench.errors import BusbenchError, OutputError, display_name, pluralize
 from busbench.model import LineSettings, Reason
 from busbench.output_file import require_output
 from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
@@ -87,7 +88,7 @@ class RecordResult:
 
 
 @click.command("record", cls=OutputCommand)
-@click.argument("port", metavar="PORT")
+@click.argument("ports", metavar="PORT…", nargs=-1, required=True)
 @click.option("-o", "--output", type=OUTPUT, required=True, metavar="FILE.pcapng", help="The recording to make.")
 @click.option(
     "--seconds",
@@ -95,24 +96,32 @@ class RecordResult:
     type=FiniteRange(0, min_open=True),
     help="Stop after so long [default: at Ctrl-C].",
 )
+@click.option("--unit", "units", multiple=True, metavar="TEXT", help="Receiver or aircraft: one for all, or per PORT.")
+@click.option("--note", default="", metavar="TEXT", help="Words to keep in the recording.")
 @force_option
 @fault_option("virtual:RIG only", example="sent-short:rudder")
 @line_options
 def command(
-    port: str,
+    ports: tuple[str, ...],
     output: str,
     seconds: float | None,
+    units: tuple[str, ...],
+    note: str,
     force: bool,
     faults: tuple[str, ...],
     baud: int,
     parity: str,
     stop_bits: str,
 ) -> None:
-    """Record what PORT receives, as pcapng.
+    """Record what PORT receives, as pcapng; several at once on one clock.
 
     Whole blocks reach the disk at least once a second, so a recording whose
     program or machine died opens up to there. An adapter that is unplugged is
     waited for; the gap is noted in the recording.
+
+    Several ports become an interface each, in their order from 0; commands that
+    read the file take one with --interface. The adapter's serial number, --unit
+    and --note are kept in it, and shown with every result.
 
     Ctrl-C ends it: exit code 0, or 130 where --seconds were not over.
 
@@ -121,23 +130,41 @@ def command(
 
     \b
     busbench record /dev/ttyUSB0 -o heron.pcapng
+    busbench record /dev/ttyUSB0 /dev/ttyUSB1 -o pair.pcapng --unit left --unit right
     busbench record 'virtual:?slots=on' -o try.pcapng --seconds 2
     """
     if not output.lower().endswith(".pcapng"):
         raise OutputError(output, "recordings are pcapng", hint="end the name in .pcapng, and convert it afterwards")
     require_output(output, force=force)
+    for port in ports:
+        if ports.count(port) > 1 and not port.startswith("virtual:"):
+            raise BusbenchError(f"{display_name(port)}: is given twice", hint="name each port once")
     from busbench.sim.aircraft_faults import parse_fault
 
     wrong = [parse_fault(text) for text in faults]
     line = line_of(baud, parity, stop_bits)
+    about = RecordAbout(units=units, note=note)
     with stop_signals() as stop:
-        done = record(port, output, seconds=seconds, force=force, line=line, stop=stop, faults=wrong)
-    wrote(output, str(done), then=done.advice(port))
-    click.get_current_context().exit(INTERRUPTED if done.is_cut_short and seconds is not None else 0)
+        done = record(ports, output, seconds=seconds, force=force, line=line, stop=stop, faults=wrong, about=about)
+    if len(done) > 1:
+        for port, one in zip(ports, done, strict=True):
+            say(f"busbench: {display_name(port)}: {one}{'; ' * bool(one.advice(port))}{one.advice(port)}")
+        wrote(output, pluralize(len(ports), "port"))
+    else:
+        wrote(output, str(done[0]), then=done[0].advice(ports[0]))
+    click.get_current_context().exit(INTERRUPTED if done[0].is_cut_short and seconds is not None else 0)
+
+
+@dataclass(frozen=True, slots=True)
+class RecordAbout:
+    """What a person says of a recording; see Rack."""
+
+    units: Sequence[str] = ()
+    note: str = ""
 
 
 def record(
-    port: str,
+    ports: Sequence[str],
     output: str,
     *,
     seconds: float | None,
@@ -145,39 +172,67 @@ def record(
     line: LineSettings,
     stop: threading.Event,
     faults: Sequence[AircraftFault] = (),
-) -> RecordResult:
-    """Record until the time is over, the source has ended, or somebody stops it.
+    about: RecordAbout | None = None,
+) -> list[RecordResult]:
+    """Record until the time is over, all sources have ended, or somebody stops it.
 
     Args:
         seconds: how long, or None.
+        about: what is recorded.
+
+    Returns:
+        What was recorded, for each port.
 
     Raises:
-        PortError: the port cannot be opened; no file is made then.
+        PortError: a port cannot be opened, and no file is made then; or the last one is lost for good.
         OutputError: the file exists, the disk is full, or another program moved, deleted or cut the file.
     """
-    from busbench.bench.receiver import Receiver
+    from busbench.bench.rack import Rack
     from busbench.bench.sources import open_source
 
-    done = RecordResult()
-    with open_source(port, line=line, faults=faults, flies_alone=True) as live:
-        receiver = Receiver(live, record=output, force=force)
-        progress = ProgressLine()
-        begun = time.monotonic()
-        with receiver:
-            while not stop.is_set() and not live.has_ended:
+    done = [RecordResult() for _ in ports]
+    about = RecordAbout() if about is None else about
+    with contextlib.ExitStack() as opened:
+        live = [opened.enter_context(open_source(port, line=line, faults=faults, flies_alone=True)) for port in ports]
+        rack = Rack(live, record=output, force=force, units=about.units, note=about.note)
+        progress, begun, known_lost = ProgressLine(), time.monotonic(), 0
+        with rack:
+            while not stop.is_set() and not rack.has_ended:
                 left_s = LOOK_S if seconds is None else min(LOOK_S, begun + seconds - time.monotonic())
                 if left_s <= 0:
                     break
-                came = receiver.pump(left_s)
-                for event in came.events:
+                for number, came in rack.pump(left_s):
+                    for event in came.events:
+                        progress.clear()
+                        say(f"busbench: {display_name(ports[number])}: {event.text}")
+                    done[number].add(came)
+                    # a virtual receiver may be faster
+                    done[number].seconds = max(time.monotonic() - begun, rack.receivers[number].heard_s)
+                for error in list(rack.lost.values())[known_lost:]:
                     progress.clear()
-                    say(f"busbench: {display_name(port)}: {event.text}")
-                done.add(came)
-                done.seconds = max(time.monotonic() - begun, receiver.heard_s)  # a virtual receiver may be faster
-                progress.show(done)
+                    say(f"busbench: {error}")
+                known_lost = len(rack.lost)
+                progress.show(_Together(done))
             progress.clear()
-            done.silent_s = receiver.silent_ns(receiver.now()) / 1e9
-            done.add(receiver.finish())
-        done.away_s = receiver.away_ns / 1e9
-        done.is_cut_short = stop.is_set()
+            for one, receiver in zip(done, rack.receivers, strict=True):
+                one.silent_s = receiver.silent_ns(receiver.now()) / 1e9
+            for number, came in rack.finish():
+                done[number].add(came)
+        for one, receiver in zip(done, rack.receivers, strict=True):
+            one.away_s, one.is_cut_short = receiver.away_ns / 1e9, stop.is_set()
     return done
+
+
+class _Together:
+    """What has been recorded from all ports, in one line."""
+
+    def __init__(self, done: Sequence[RecordResult]) -> None:
+        self._done = done
+
+    def __str__(self) -> str:
+        whole = RecordResult()
+        for one in self._done:
+            for name in ("frames", "lost", "failsafe", "damaged", "damaged_bytes", "bytes_total"):
+                setattr(whole, name, getattr(whole, name) + getattr(one, name))
+            whole.seconds = max(whole.seconds, one.seconds)
+        return str(whole)

@@ -46,7 +46,7 @@ def timing(source: str, *, format_: str, settings: dict[str, Any]) -> None:
         result = timeline.timing()
         progress.end()
     if format_ == "json":
-        write_json(result.to_json())
+        write_json(result.to_json() | timeline.info.origin.to_json())
     elif format_ == "csv":
         write_csv(("figure", "value"), _flat(result.to_json()))
     else:

@@ -40,6 +40,11 @@ class LivePort(abc.ABC):
         return self._start_utc_ns
 
     @property
+    def adapter_serial(self) -> str:
+        """Serial number of the adapter, "" where it has none."""
+        return ""
+
+    @property
     def has_ended(self) -> bool:
         """True where nothing will come any more; a port that is unplugged may still come back."""
         return False

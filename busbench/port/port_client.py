@@ -150,6 +150,15 @@ class PortClient(LivePort):
         return self._transmission
 
     @property
+    def adapter_serial(self) -> str:
+        """As LivePort says; asked for when the port is open."""
+        from busbench.port.identity import identify
+
+        with contextlib.suppress(PortError):
+            return identify(self.source).serial_number
+        return ""
+
+    @property
     def pid(self) -> int:
         """The process that owns the port."""
         return self._process.pid

@@ -77,6 +77,7 @@ class RecordingPage:
             "outages": self.outages.to_json(),
             "timing": self.timing.to_json(),
             "channels": self.channels.to_json(),
+            **self.recording.info.origin.to_json(),
         }
         return dict(json.loads(json.dumps(made)))  # as whoever reads the page gets them
 

@@ -241,6 +241,7 @@ class ReplaySession(Session):
                     line=self.line,
                     clock=self.clock,
                     start_utc_ns=again.info.start_utc_ns,
+                    origin=again.info.origin,
                     is_whole=True,
                 ) as writer,
             ):

@@ -82,6 +82,7 @@ class Verification:
         """Plain values."""
         return {
             "rig": self.evidence.rig.plan.name,
+            **self.evidence.recording.info.origin.to_json(),
             "verdict": self.verdict.value,
             "passed": self.count(Verdict.PASS),
             "failed": self.count(Verdict.FAIL),

@@ -117,8 +117,8 @@ def test_a_recording_that_cannot_be_written_on(
     def fails(*_: object) -> None:
         raise OutputError("f.pcapng", "cannot be written any further")
 
-    (writer,) = receiver._writers.values()
-    monkeypatch.setattr(writer, "write_log", fails)
+    (recorder,) = receiver._recorders.values()
+    monkeypatch.setattr(recorder, "add", fails)
     if keeps_going:
         assert sum(len(one.found.frames) for one in pass_s(receiver, 1)) == 100
         assert list(receiver.record_errors) == [str(tmp_path / "f.pcapng")]

@@ -92,8 +92,8 @@ def test_a_virtual_receiver_is_recorded_to_its_end(tmp_path: Path, capsys: pytes
 
 
 def test_it_stops_after_its_seconds(tmp_path: Path) -> None:
-    done = record(
-        "virtual:?period=7ms",
+    (done,) = record(
+        ["virtual:?period=7ms"],
         str(tmp_path / "f.pcapng"),
         seconds=0.3,
         force=False,
@@ -187,7 +187,7 @@ def test_an_unplugged_adapter_is_noted_and_waited_for(tmp_path: Path) -> None:
     frame = bytes([0x0F]) + bytes(24)
     work = threading.Thread(
         target=record,
-        args=(far.name, str(path)),
+        args=([far.name], str(path)),
         kwargs={"seconds": None, "force": False, "line": BUS_LINE, "stop": stop},
     )
     work.start()

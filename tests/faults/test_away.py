@@ -148,8 +148,8 @@ def test_a_full_disk_ends_the_recording_and_not_the_session(tmp_path: Path, monk
     live, path = Live("virtual:?period=10ms"), tmp_path / "f.pcapng"
     live.session.start_recording(str(path))
     live.pass_s(2)
-    (writer,) = live.session.receiver._writers.values()
-    writer.flush()
+    (recorder,) = live.session.receiver._recorders.values()
+    recorder._writer.flush()
 
     fill_disk(monkeypatch)
     live.port.happens(EventKind.UNPLUGGED, "unplugged")

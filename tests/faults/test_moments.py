@@ -49,7 +49,7 @@ def test_a_wall_clock_that_is_set_moves_no_frame(tmp_path: Path, monkeypatch: py
     monkeypatch.setattr(time, "time", lambda: set_anew() / 1e9)
     path = tmp_path / "f.pcapng"
     source = "virtual:?period=7ms&duration=400ms&lost=0.1:0.1"
-    done = record(source, str(path), seconds=None, force=False, line=BUS_LINE, stop=threading.Event())
+    (done,) = record([source], str(path), seconds=None, force=False, line=BUS_LINE, stop=threading.Event())
     monkeypatch.undo()
     recording = read_recording(str(path))
     assert done.frames == len(recording.frames) > 50

@@ -15,9 +15,11 @@ import dpkt
 import numpy as np
 import pytest
 
-from busbench.capture.base import ReadOptions
+from busbench.analysis.recording import read_recording, read_recordings
+from busbench.capture.base import Origin, ReadOptions
 from busbench.capture.open import open_capture
-from busbench.capture.pcapng_write import PcapngWriter
+from busbench.capture.pcapng_write import PcapngWriter, SerialLine
+from busbench.errors import CaptureError
 from busbench.model import BUS_LINE, Annotation, ByteLog, Chunk, Clock, ClockKind
 
 START_NS = 1_700_000_000_000_000_000
@@ -196,3 +198,72 @@ def test_tshark_and_we_agree_on_a_file_cut_in_a_packet(tmp_path: Path) -> None:
     )
     assert len(done.stdout.splitlines()) == 299
     assert "cut short" in done.stderr
+
+
+PER_READ = Clock(ClockKind.PER_READ, 1)
+FRAME = bytes([0x0F]) + bytes(24)
+
+
+def frames_of_two(path: Path, *, units: tuple[str, str], ports: tuple[str, str], late_ns: int = 0) -> None:
+    """A recording of two ports, 100 and 50 frames."""
+    origins = [Origin(unit, "range check", f"A5XK{number}") for number, unit in enumerate(units)]
+    second = SerialLine(ports[1], BUS_LINE, PER_READ, origins[1])
+    with PcapngWriter(
+        str(path), port=ports[0], line=BUS_LINE, clock=PER_READ, origin=origins[0], others=[second],
+        start_utc_ns=START_NS + late_ns,
+    ) as out:  # fmt: skip
+        for row in range(100):
+            out.write(Chunk(row * 7_000_000, FRAME))
+            if row % 2:
+                out.write(Chunk(row * 7_000_000 + 1000, FRAME), number=1)
+
+
+def test_capinfos_shows_what_was_recorded_with_which_adapter(tmp_path: Path) -> None:
+    path = tmp_path / "pair.pcapng"
+    frames_of_two(path, units=("left", "Heron, \u00e9"), ports=("ttyUSB0", "ttyUSB1"))
+    text = run("capinfos", "-M", str(path))
+    shown = [line.strip() for line in text.partition("Interface #0")[2].splitlines()]
+    assert [
+        line for line in shown if line.startswith(("Name", "Hardware", "Comment", "note", "Number of packets"))
+    ] == [
+        "Name = ttyUSB0",
+        "Hardware = adapter serial number A5XK0",
+        "Comment = unit: left",
+        "note: range check",
+        "Number of packets = 100",
+        "Name = ttyUSB1",
+        "Hardware = adapter serial number A5XK1",
+        "Comment = unit: Heron, \u00e9",
+        "note: range check",
+        "Number of packets = 50",
+    ]
+
+
+def test_recordings_that_mergecap_joined_keep_their_lines_apart(tmp_path: Path) -> None:
+    one, two, whole = (tmp_path / f"{name}.pcapng" for name in ("one", "two", "whole"))
+    frames_of_two(one, units=("a", "b"), ports=("ttyUSB0", "ttyUSB1"))
+    frames_of_two(two, units=("c", "d"), ports=("ttyUSB0", "ttyUSB1"), late_ns=3_500_000)
+    run("mergecap", "-w", str(whole), str(one), str(two))
+    both = read_recordings(whole)
+    assert [(got.info.origin.unit, got.info.origin.adapter_serial, len(got.frames)) for got in both] == [
+        ("a", "A5XK0", 100),
+        ("b", "A5XK1", 50),
+        ("c", "A5XK0", 100),
+        ("d", "A5XK1", 50),
+    ]
+    assert len(read_recording(whole, options=ReadOptions(interface="3")).frames) == 50
+    with pytest.raises(CaptureError, match='"ttyUSB1" as the name of several') as caught:
+        read_recording(whole, options=ReadOptions(interface="ttyUSB1"))
+    assert "choose with --interface 1; it holds 1 (ttyUSB1, b), 3 (ttyUSB1, d)" in str(caught.value)
+
+
+def test_single_recordings_that_mergecap_joined_are_two_lines(tmp_path: Path) -> None:
+    for name, start in (("left", 0), ("right", 1_000_000)):
+        with PcapngWriter(
+            str(tmp_path / f"{name}.pcapng"), port=name, line=BUS_LINE, clock=PER_READ, start_utc_ns=START_NS + start
+        ) as out:
+            for row in range(100):
+                out.write(Chunk(row * 7_000_000, FRAME))
+    whole = tmp_path / "whole.pcapng"
+    run("mergecap", "-w", str(whole), str(tmp_path / "left.pcapng"), str(tmp_path / "right.pcapng"))
+    assert [(got.info.source, len(got.frames)) for got in read_recordings(whole)] == [("left", 100), ("right", 100)]

@@ -1,0 +1,117 @@
+"""Several receivers at once, on one clock and into one recording."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from functools import partial
+from types import TracebackType
+from typing import Self
+
+from busbench.bench.receiver import LinkState, Receiver, Reception
+from busbench.bench.recorder import Recorder, line_of_port
+from busbench.errors import BusbenchError, PortError
+from busbench.port.port import LivePort
+
+
+class Rack:
+    """Receivers that are pumped in turn; an adapter that is unplugged, or lost for good, holds up no other.
+
+    Args:
+        ports: open ports; the rack does not close them.
+        record: path of a new recording of all that is received, an interface for each port in their order, or None.
+        force: True writes over a recording that exists.
+        units: the receiver or aircraft at each port; none, one for all, or one for each.
+        note: words about the whole recording.
+        now: clock of the ports' times, in ns; that of real ports where it is None.
+
+    Attributes:
+        receivers: one for each port.
+        lost: why reading a port failed for good, by its number.
+
+    Raises:
+        BusbenchError: there are more units than one and not as many as ports.
+        OutputError: the recording exists, or cannot be written; here and later.
+    """
+
+    def __init__(
+        self,
+        ports: Sequence[LivePort],
+        *,
+        record: str | None = None,
+        force: bool = False,
+        units: Sequence[str] = (),
+        note: str = "",
+        now: Callable[[], int] | None = None,
+    ) -> None:
+        if len(units) > 1 and len(units) != len(ports):
+            what = f"{len(units)} units for {len(ports)} ports"
+            raise BusbenchError(f"--unit: {what}", hint="give one for all, or one for each port in their order")
+        self.receivers = tuple(Receiver(port, now=now) for port in ports)
+        self.lost: dict[int, PortError] = {}
+        self._recorder: Recorder | None = None
+        if record is not None:
+            units = units if len(units) == len(ports) else [*units, ""][:1] * len(ports)
+            lines = [line_of_port(port, unit=unit, note=note) for port, unit in zip(ports, units, strict=True)]
+            self._recorder = Recorder(record, lines, start_utc_ns=ports[0].start_utc_ns, force=force)
+            for number, receiver in enumerate(self.receivers):
+                receiver.listeners.append(partial(self._recorder.add, number=number))
+
+    @property
+    def has_ended(self) -> bool:
+        """True where nothing will come from any port any more."""
+        return all(receiver.state in (LinkState.ENDED, LinkState.LOST) for receiver in self.receivers)
+
+    def pump(self, timeout_s: float) -> list[tuple[int, Reception]]:
+        """Take what came from each port.
+
+        Args:
+            timeout_s: seconds; of one port the longest wait for the first byte, of several the wait, so that
+                what came meanwhile is taken at once.
+
+        Returns:
+            What came from each port that is read, with its number.
+
+        Raises:
+            PortError: the last port is lost for good; all that came before was given.
+            OutputError: the recording cannot be written on.
+        """
+        if len(self.receivers) > 1:
+            if not any((one.last_t_ns or 0) > one.now() for one in self.receivers):  # not faster than time
+                time.sleep(timeout_s)
+            timeout_s = 0
+        came = []
+        for number, receiver in enumerate(self.receivers):
+            if receiver.state in (LinkState.ENDED, LinkState.LOST):
+                continue
+            try:
+                came.append((number, receiver.pump(timeout_s)))
+            except PortError as error:
+                self.lost[number] = error
+                if len(self.lost) == len(self.receivers):
+                    raise
+        return came
+
+    def finish(self) -> list[tuple[int, Reception]]:
+        """The last frames of each port; ends the recording.
+
+        Raises:
+            OutputError: its end cannot be written.
+        """
+        ends = [receiver.unwritten_end_ns() for receiver in self.receivers]
+        last = [(number, receiver.finish()) for number, receiver in enumerate(self.receivers)]
+        recorder, self._recorder = self._recorder, None
+        if recorder is not None:
+            for number, end_ns in enumerate(ends):
+                recorder.end(end_ns, number=number)
+            recorder.close()
+        return last
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._recorder is not None:
+            self.finish()
