@@ -12,7 +12,7 @@ import subprocess
 import time
 from pathlib import Path
 
-from _setup import ROOT, SetupError, prepare, say
+from _setup import ROOT, VENV, SetupError, prepare, say
 
 STEPS = (
     ("ruff check", ("ruff", "check", "--quiet", ".")),
@@ -30,7 +30,8 @@ OTHER_SYSTEMS = ("win32", "darwin")
 # Many tests wait for a clock, a terminal or another process, so two cores have time for more than two of them.
 TESTS_PER_CORE = 2
 ALONE_MOST = 10  # failed tests that are run once more by themselves
-LAST_FAILED = ROOT / ".pytest_cache" / "v" / "cache" / "lastfailed"  # where pytest notes them
+CACHE = ROOT / ".pytest_cache" / VENV.name  # of pytest; several Pythons may be at work
+LAST_FAILED = CACHE / "v" / "cache" / "lastfailed"  # where it notes them
 
 
 def main(arguments: list[str]) -> int:
@@ -59,22 +60,15 @@ def main(arguments: list[str]) -> int:
     # Last, and nothing after it where all went well: its closing line is the closing line of the whole.
     say("pytest")
     workers = str(TESTS_PER_CORE * (os.cpu_count() or 1))
-    tests = [str(python), "-m", "pytest", "-n", workers, "-rs", *(SHORT_TESTS if chosen.short else ()), *for_pytest]
-    LAST_FAILED.unlink(missing_ok=True)  # what another Python left there is none of this run's
+    pytest = [str(python), "-m", "pytest", "-o", f"cache_dir={CACHE}"]
+    tests = [*pytest, "-n", workers, "-rs", *(SHORT_TESTS if chosen.short else ()), *for_pytest]
+    LAST_FAILED.unlink(missing_ok=True)  # of an earlier run
     code = subprocess.run(tests, cwd=ROOT, check=False).returncode
     if code == 1:
         # Terminals, ports and processes share the processor here. What fails alone too has failed; the rest is named.
         say(f"what failed once more, one after another; none where over {ALONE_MOST} failed")
-        alone = [
-            str(python),
-            "-m",
-            "pytest",
-            "--last-failed",
-            f"--maxfail={ALONE_MOST}",
-            "-rA",
-            "--tb=short",
-            *for_pytest,
-        ]
+        options = ["--last-failed", f"--maxfail={ALONE_MOST}", "-rA", "--tb=short"]
+        alone = [*pytest, *options, *for_pytest, "-n", "0"]
         code = subprocess.run(alone, cwd=ROOT, check=False).returncode if _failed_last() <= ALONE_MOST else code
     if code:
         failed.append("pytest")

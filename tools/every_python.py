@@ -2,8 +2,10 @@
 
     python3 tools/every_python.py [pytest's arguments]
 
-The newest and the oldest run every check, those between types and a short set of tests. Each has an
-environment of its own, .venv-3.12 and so on. The exit code is 0 where all of them passed.
+The newest and the oldest run every check, those between types and a short set of tests, all at once: while
+tests of one wait, those of another work. What runs as on other systems differs by system and not by Python,
+so its tests run on the newest alone. Each has an environment of its own, .venv-3.12 and so on. The exit code
+is 0 where all of them passed.
 """
 
 from __future__ import annotations
@@ -12,9 +14,12 @@ import argparse
 import os
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import IO
 
 from _setup import ROOT, say
 
@@ -34,6 +39,8 @@ PLACES = (
     "opt/homebrew/bin",
     "Library/Frameworks/Python.framework/Versions/*/bin",
 )
+WORKERS_PER_CORE = 1  # of each full run, and there are two
+AS_OTHER_SYSTEMS = "tests/systems/test_other_systems.py::test_the_tests_of_file_commands_pass"
 
 Version = tuple[int, int]
 
@@ -68,34 +75,52 @@ def supported(programs: Iterable[Path]) -> dict[Version, Path]:
 
 
 def run_all(pythons: dict[Version, Path], arguments: list[str]) -> list[str]:
-    """Check with each Python, and return those that failed by their version.
+    """Check with all Pythons at once, and return those that failed by their version.
 
     Args:
         pythons: oldest first.
         arguments: for pytest.
     """
-    # Packages come over the network and tests use the processor, so all are installed while the first one runs.
-    started = {version: _check(version, python, ["--install-only"]) for version, python in pythons.items()}
-    failed = []
-    ends = (min(pythons), max(pythons))
-    for version in sorted(pythons, reverse=True):
-        name = "{}.{}".format(*version)
-        if started[version].wait():
-            failed.append(f"{name} (installation)")
-            continue
-        short = [] if version in ends else ["--short"]
-        say(f"Python {name}: {'types and a short set of tests' if short else 'every check'}")
-        began = time.monotonic()
-        code = _check(version, pythons[version], [*short, *arguments]).wait()
-        say(f"Python {name}: {'failed' if code else 'ok'} after {time.monotonic() - began:.0f} s")
-        if code:
-            failed.append(name)
-    return failed
+    newest, oldest = max(pythons), min(pythons)
+    workers = WORKERS_PER_CORE * (os.cpu_count() or 1) if newest != oldest else None
+
+    def run(version: Version) -> str:
+        options: list[str] = []
+        if version not in (newest, oldest):
+            options = ["--short", "-n", "1"]
+        elif workers is not None:
+            options = ["-n", str(workers)]
+        if version != newest:
+            options += ["--deselect", AS_OTHER_SYSTEMS]
+        # The newest speaks as it goes, the others when they have ended.
+        with tempfile.TemporaryFile() as printed:
+            failed = _run_one(version, pythons[version], [*options, *arguments], None if version == newest else printed)
+            printed.seek(0)
+            print(printed.read().decode(errors="replace"), end="", flush=True)
+        return failed
+
+    with ThreadPoolExecutor(len(pythons)) as pool:
+        return [failed for failed in pool.map(run, sorted(pythons, reverse=True)) if failed]
 
 
-def _check(version: Version, python: Path, arguments: list[str]) -> subprocess.Popen[bytes]:
-    environment = os.environ | {"BUSBENCH_VENV": ".venv-{}.{}".format(*version)}
-    return subprocess.Popen([python, ROOT / "tools" / "check.py", *arguments], cwd=ROOT, env=environment)
+def _run_one(version: Version, python: Path, arguments: list[str], output: IO[bytes] | None) -> str:
+    """Install and check with one Python; its name where that failed, else ""."""
+    name, began = "{}.{}".format(*version), time.monotonic()
+    environment = os.environ | {"BUSBENCH_VENV": f".venv-{name}"}
+
+    def check(*words: str) -> int:
+        command = [str(python), str(ROOT / "tools" / "check.py"), *words]
+        errors = None if output is None else subprocess.STDOUT
+        ran = subprocess.run(command, cwd=ROOT, env=environment, stdout=output, stderr=errors, check=False)
+        return ran.returncode
+
+    if check("--install-only"):
+        return f"{name} (installation)"
+    what = "types and a short set of tests" if "--short" in arguments else "every check"
+    say(f"Python {name}: {what}, after {time.monotonic() - began:.0f} s of installation")
+    code = check(*arguments)
+    say(f"Python {name}: {'failed' if code else 'ok'} after {time.monotonic() - began:.0f} s")
+    return name if code else ""
 
 
 def main() -> int:

@@ -97,7 +97,7 @@ def require_reader() -> None:
 
     Only where the system can say so; elsewhere the next line that is written does.
     """
-    if not hasattr(select, "poll"):
+    if sys.platform == "win32" or not hasattr(select, "poll"):
         return
     poll = select.poll()
     try:

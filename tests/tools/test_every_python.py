@@ -9,6 +9,7 @@ from pathlib import Path
 
 import every_python
 import pytest
+from _setup import ROOT
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="Pythons are made up as shell scripts")
 
@@ -45,43 +46,55 @@ def test_the_python_in_use_is_one_of_them() -> None:
     assert every_python.supported([Path(sys.executable)]) == {sys.version_info[:2]: Path(sys.executable)}
 
 
-class Ended(subprocess.Popen[bytes]):
-    def __init__(self, code: int) -> None:
-        self._code = code
-
-    def __del__(self) -> None: ...
-
-    def wait(self, timeout: float | None = None) -> int:
-        return self._code
-
-
 @pytest.mark.parametrize(
     ("codes", "failed"),
     [
         ({}, []),
         ({("3.12", "--short"): 1}, ["3.12"]),
-        ({("3.13", ""): 5}, ["3.13"]),
+        ({("3.13", "-n"): 5}, ["3.13"]),
+        ({("3.13", "-n"): 1, ("3.11", "-n"): 1}, ["3.13", "3.11"]),
         ({("3.11", "--install-only"): 2}, ["3.11 (installation)"]),
     ],
 )
 def test_what_runs_on_which_and_what_failed(
     monkeypatch: pytest.MonkeyPatch, codes: dict[tuple[str, str], int], failed: list[str]
 ) -> None:
-    ran = []
+    ran: dict[str, list[list[str]]] = {}
 
-    def popen(command: list[Path | str], *, cwd: Path, env: dict[str, str]) -> Ended:
-        version = env["BUSBENCH_VENV"].removeprefix(".venv-")
-        options = [word for word in map(str, command[2:]) if word.startswith("--")]
-        ran.append(f"{version} {' '.join(map(str, command[2:]))}".strip())
-        assert command[0] == Path(f"/of/{version}")
-        return Ended(codes.get((version, " ".join(options)), 0))
+    def run(command: list[str], *, env: dict[str, str], **_: object) -> subprocess.CompletedProcess[bytes]:
+        version, words = env["BUSBENCH_VENV"].removeprefix(".venv-"), command[2:]
+        assert command[0] == f"/of/{version}"
+        ran.setdefault(version, []).append(words)
+        return subprocess.CompletedProcess(command, codes.get((version, words[0]), 0))
 
-    monkeypatch.setattr(subprocess, "Popen", popen)
+    monkeypatch.setattr(subprocess, "run", run)
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
     pythons = {(3, minor): Path(f"/of/3.{minor}") for minor in (11, 12, 13)}
     assert every_python.run_all(pythons, ["-x"]) == failed
-    assert ran[:3] == [f"3.{minor} --install-only" for minor in (11, 12, 13)]
-    wanted = ["3.13 -x", "3.12 --short -x", "3.11 -x"]
-    assert ran[3:] == [one for one in wanted if f"{one.split()[0]} (installation)" not in failed]
+    wanted = {
+        "3.13": ["-n", "2", "-x"],
+        "3.12": ["--short", "-n", "1", "--deselect", every_python.AS_OTHER_SYSTEMS, "-x"],
+        "3.11": ["-n", "2", "--deselect", every_python.AS_OTHER_SYSTEMS, "-x"],
+    }
+    assert ran == {
+        version: [["--install-only"], *([] if f"{version} (installation)" in failed else [words])]
+        for version, words in wanted.items()
+    }
+
+
+def test_what_runs_as_other_systems_is_there() -> None:
+    file, _, name = every_python.AS_OTHER_SYSTEMS.partition("::")
+    assert f"def {name}(" in (ROOT / file).read_text(encoding="utf-8")
+
+
+def test_what_is_printed_beside_the_newest_comes_whole(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    (tmp_path / "tools").mkdir()
+    (tmp_path / "tools" / "check.py").write_text("import os; print(os.environ['BUSBENCH_VENV'], flush=True)\n")
+    monkeypatch.setattr(every_python, "ROOT", tmp_path)
+    assert every_python.run_all(dict.fromkeys([(3, 11), (3, 12)], Path(sys.executable)), []) == []
+    assert sorted(capfd.readouterr().out.splitlines()) == [".venv-3.11", ".venv-3.11", ".venv-3.12", ".venv-3.12"]
 
 
 def test_one_that_fails_fails_the_whole(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
