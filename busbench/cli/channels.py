@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from busbench.cli.numbers import WholeRange
 from busbench.cli.output import format_option, table_lines, write_csv, write_json
 from busbench.cli.source import Progress, open_source, read_options, source_options
 from busbench.errors import pluralize
@@ -23,7 +24,7 @@ GLITCHES_SHOWN = 10
     "--glitch",
     "glitch_counts",
     metavar="COUNTS",
-    type=click.IntRange(1, 2047),
+    type=WholeRange(1, 2047),
     help="Jump beyond which one frame is a glitch [default: 40].",
 )
 @source_options

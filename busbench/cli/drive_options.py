@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 import click
 
 from busbench.cli.channel_list import each_channel
+from busbench.cli.numbers import NUMBER, WHOLE
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -35,32 +36,34 @@ def each_of(ctx: click.Context, param: click.Parameter, value: tuple[int | str, 
 _OPTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
     ("--channel", {"type": CHANNEL, "multiple": True, "metavar": "CH", "callback": each_of,
                    "help": "Channel 1-18, or several as in 1-4,9; they go together."}),
-    ("--low", {"type": float, "metavar": "LEVEL", "help": "Lower end [default: -50 %]."}),
-    ("--high", {"type": float, "metavar": "LEVEL", "help": "Upper end [default: 50 %]."}),
-    ("--centre", {"type": float, "metavar": "LEVEL", "help": "Level between them [default: half-way]."}),
-    ("--period", {"type": float, "metavar": "SECONDS", "help": "One cycle."}),
-    ("--cycles", {"type": float, "metavar": "N", "help": "How many cycles [default: 1]."}),
-    ("--phase", {"type": float, "metavar": "DEGREES", "help": "Where in its cycle it begins."}),
-    ("--delay", {"type": float, "metavar": "SECONDS", "help": "It begins so long after the start."}),
+    ("--low", {"type": NUMBER, "metavar": "LEVEL", "help": "Lower end [default: -50 %]."}),
+    ("--high", {"type": NUMBER, "metavar": "LEVEL", "help": "Upper end [default: 50 %]."}),
+    ("--centre", {"type": NUMBER, "metavar": "LEVEL", "help": "Level between them [default: half-way]."}),
+    ("--period", {"type": NUMBER, "metavar": "SECONDS", "help": "One cycle."}),
+    ("--cycles", {"type": NUMBER, "metavar": "N", "help": "How many cycles [default: 1]."}),
+    ("--phase", {"type": NUMBER, "metavar": "DEGREES", "help": "Where in its cycle it begins."}),
+    ("--delay", {"type": NUMBER, "metavar": "SECONDS", "help": "It begins so long after the start."}),
     ("--level", {"metavar": "LEVEL", "help": "hold: the level; on or off for channels 17 and 18."}),
     ("--levels", {"metavar": "LEVEL,...", "help": "steps: the levels."}),
-    ("--duration", {"type": float, "metavar": "SECONDS", "help": "hold, replay: how long."}),
-    ("--stairs", {"type": int, "metavar": "N", "help": "staircase: how many levels [default: 5]."}),
-    ("--period-end", {"type": float, "metavar": "SECONDS", "help": "chirp: its last cycle."}),
-    ("--seed", {"type": int, "metavar": "N", "help": "wander: the same seed, the same moves."}),
+    ("--duration", {"type": NUMBER, "metavar": "SECONDS", "help": "hold, replay: how long."}),
+    ("--stairs", {"type": WHOLE, "metavar": "N", "help": "staircase: how many levels [default: 5]."}),
+    ("--period-end", {"type": NUMBER, "metavar": "SECONDS", "help": "chirp: its last cycle."}),
+    ("--seed", {"type": WHOLE, "metavar": "N", "help": "wander: the same seed, the same moves."}),
     ("--recording", {"metavar": "FILE", "help": "replay: the recording."}),
-    ("--from-channel", {"type": int, "metavar": "CH", "help": "replay: the recording's channel [default: the same]."}),
-    ("--start", {"type": float, "metavar": "SECONDS", "help": "replay: from there on."}),
+    ("--from-channel", {"type": WHOLE, "metavar": "CH",
+                   "help": "replay: the recording's channel [default: the same]."}),
+    ("--start", {"type": NUMBER, "metavar": "SECONDS", "help": "replay: from there on."}),
     ("--unit", {"metavar": "UNIT", "help": "Unit of levels: %, us or counts [default: %]."}),
-    ("--frame-period", {"type": float, "metavar": "SECONDS", "help": "Frame to frame [default: the rig's, or 0.007]."}),
+    ("--frame-period", {"type": NUMBER, "metavar": "SECONDS",
+                   "help": "Frame to frame [default: the rig's, or 0.007]."}),
     ("--end-byte", {"metavar": "BYTE", "help": "0x00, 0x04, 0x14, 0x24, 0x34; slots: the last four in turn."}),
-    ("--repeat", {"type": int, "metavar": "N", "help": "How often to run it [default: once]."}),
-    ("--travel", {"type": float, "nargs": 2, "metavar": "LOW HIGH", "help": "Ends that nothing passes."}),
-    ("--rate", {"type": float, "metavar": "LEVEL", "help": "Fastest movement, a second [default: 100 %]."}),
+    ("--repeat", {"type": WHOLE, "metavar": "N", "help": "How often to run it [default: once]."}),
+    ("--travel", {"type": NUMBER, "nargs": 2, "metavar": "LOW HIGH", "help": "Ends that nothing passes."}),
+    ("--rate", {"type": NUMBER, "metavar": "LEVEL", "help": "Fastest movement, a second [default: 100 %]."}),
     ("--lost", {"multiple": True, "metavar": "START:SECONDS", "help": "Flag frames as lost."}),
     ("--failsafe", {"multiple": True, "metavar": "START:SECONDS", "help": "Flag failsafe."}),
     ("--gap", {"multiple": True, "metavar": "START:SECONDS", "help": "Send no frames."}),
-    ("--flips", {"type": float, "metavar": "SHARE", "help": "Flip a bit in this share of the bytes."}),
+    ("--flips", {"type": NUMBER, "metavar": "SHARE", "help": "Flip a bit in this share of the bytes."}),
 )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from busbench.cli.numbers import WholeRange, Word
 from busbench.model import BUS_LINE, LineSettings
 
 if TYPE_CHECKING:
@@ -43,11 +44,11 @@ def line_options(function: F) -> F:
     """How the line is set; the defaults are the bus."""
     for decorate in (
         click.option(
-            "--stop-bits", type=click.Choice(("1", "2")), default="2", show_default=True, help="Stop bits of the line."
+            "--stop-bits", type=Word(("1", "2")), default="2", show_default=True, help="Stop bits of the line."
         ),
         click.option(
             "--parity",
-            type=click.Choice(("E", "O", "N")),
+            type=Word(("E", "O", "N")),
             default="E",
             show_default=True,
             help="Parity: even, odd, none.",
@@ -55,7 +56,7 @@ def line_options(function: F) -> F:
         click.option(
             "--baud",
             metavar="BAUD",
-            type=click.IntRange(300, 4_000_000),
+            type=WholeRange(300, 4_000_000),
             default=100_000,
             show_default=True,
             help="Rate of the line, in baud.",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busbench.cli.numbers import FiniteRange
+from busbench.cli.numbers import FiniteRange, WholeRange
 from busbench.cli.output import format_option, to_the_end, write_csv, write_json
 from busbench.errors import PortError
 
@@ -66,7 +66,7 @@ class LoopResult:
 @click.option(
     "--seed",
     metavar="N",
-    type=click.IntRange(0, 2**63 - 1),
+    type=WholeRange(0, 2**63 - 1),
     default=1,
     show_default=True,
     help="Number that the pattern is made from.",

@@ -18,6 +18,7 @@ from typing import Any, TextIO
 
 import click
 
+from busbench.cli.numbers import Word
 from busbench.errors import require_kind, sanitize
 
 FORMATS = ("table", "csv", "json")
@@ -28,7 +29,7 @@ INTERRUPTED = 130  # exit code where a person ended it before its time
 WIDTH_MOST = 100  # wider lines are hard to read
 
 format_option = click.option(
-    "--format", "format_", type=click.Choice(FORMATS), default="table", show_default=True, help="Form of the result."
+    "--format", "format_", type=Word(FORMATS), default="table", show_default=True, help="Form of the result."
 )
 
 
