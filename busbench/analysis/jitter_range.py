@@ -135,16 +135,17 @@ def _by_cut(
     high += _CHARACTER_NS / 2
     if pairs.size < _SPARSE * len(times) and p.rms > _WIDE_NS:
         high *= 2
-    if periods.size <= _PAIRS_MOST * share_of and (high >= bound or periods.size <= _PAIRS_SHARE * share_of):
-        return None
     assert pairs.rows is not None
     slack = times.slack_ns[pairs.rows].astype(np.float64)
-    twice = slack[slack != _CHARACTER_NS]  # by two reads at least, whose times differ by the rest
+    apart = _CHARACTER_NS - slack[slack != _CHARACTER_NS]  # by two reads at least, whose times differ by so much
+    late, is_twice = dot(apart, apart) / (2 * max(apart.size, 1)), apart.size >= max(_PAIRS_MIN, 0.5 * slack.size)
+    high = math.hypot(high, math.sqrt(2 * late))  # lateness that follows the jitter can make it look smaller
+    if periods.size <= _PAIRS_MOST * share_of and (high >= bound or periods.size <= _PAIRS_SHARE * share_of):
+        return None
     low = 0.0
-    if way == "cut" and twice.size >= max(_PAIRS_MIN, 0.5 * slack.size):
-        apart = _CHARACTER_NS - twice
+    if way == "cut" and is_twice:
         low = p.rms**2 * (1 - _CUT_SEEN / math.sqrt(p.count)) - _CHARACTER_NS**2 / 4
-        low = math.sqrt(max(0.0, low - _LATE_MARGIN * dot(apart, apart) / (2 * apart.size)))
+        low = math.sqrt(max(0.0, low - _LATE_MARGIN * late))
     return JitterRange("figure", p.rms, min(low, p.rms), high, way, ReadGrid())
 
 

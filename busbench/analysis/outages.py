@@ -33,7 +33,7 @@ from busbench.analysis.binomial import loss_bounds
 from busbench.analysis.frame_offsets import FrameOffsets
 from busbench.analysis.missing_frames import MissingFrames, find_holes
 from busbench.analysis.notebook import html_of
-from busbench.analysis.period import Missing, number_frames
+from busbench.analysis.period import Missing, explain_doubt, number_frames
 from busbench.model import I64, MARKED_MAYBE, U8, Annotation, Clock, FrameTimes, Rejects
 from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 
@@ -117,6 +117,7 @@ class Outages:
         expected: these and the missing ones.
         missing: frames that did not come.
         missed: frames missing, flagged or marked: all causes together.
+        doubt: by how many the missing ones may be off, where late frames and lost ones look alike.
         missed_low: as many of these at least, where packets were marked for one bad byte.
         duration_s: from the first byte to the end, None without a clock.
         period_s: the frame period, None where it cannot be known.
@@ -147,11 +148,14 @@ class Outages:
     stray_bytes: int
     ambiguous: tuple[tuple[int, int], ...]
     between_marks: tuple[Interval, ...]
+    doubt: int = 0
 
     @property
     def notes(self) -> tuple[str, ...]:
         """What limits the ratio, a clause each."""
-        return (BURST_NOTE,) * self.bursts + (MARKS_NOTE.format(self.missed_low),) * (self.missed_low < self.missed)
+        marked = MARKS_NOTE.format(self.missed_low) if self.missed_low < self.missed else ""
+        said = (BURST_NOTE * self.bursts, marked, explain_doubt(self.missing, self.doubt))
+        return tuple(filter(None, said))
 
     def _repr_html_(self) -> str:
         return html_of(self.to_json())
@@ -220,10 +224,11 @@ def find_outages(
     if has_clock and marks:
         last_ns = max(mark.t_ns for mark in marks)
         end_t_ns = last_ns if end_t_ns is None else max(end_t_ns, last_ns)
-    period, found, late_ns = period_ns if has_clock else None, Missing.none(), 0.0
+    period, found, late_ns, doubt = period_ns if has_clock else None, Missing.none(), 0.0, 0
     if has_clock and count > 1 and (numbers := number_frames(times, period_ns=period_ns)) is not None:
         period, found = numbers.period_ns if numbers.is_clear else None, numbers.missing
         late_ns = 0.0 if numbers.reads is None else numbers.reads.late_most_ns
+        doubt = numbers.doubt if numbers.is_clear else 0
     missing_at_end = 0
     if period is not None and count and end_t_ns is not None:
         missing_at_end = _due(end_t_ns - int(times.t_ns[-1]), period, late_ns=late_ns)
@@ -261,6 +266,7 @@ def find_outages(
         stray_bytes=holes.stray_bytes,
         ambiguous=tuple(ambiguous),
         between_marks=tuple(view.intervals(marks)),
+        doubt=doubt,
     )
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from busbench.analysis.read_slots import ReadSlots, number_reads
 from busbench.analysis.stats import BLOCK
+from busbench.errors import pluralize
 from busbench.model import F64, I64, Bools, FrameTimes, remove_clock_steps
 from busbench.wire.arrival_times import CUT_NS
 
@@ -93,6 +94,17 @@ class FrameNumbers:
     is_clear: bool = True
     reads: ReadSlots | None = None
 
+    @property
+    def doubt(self) -> int:
+        """By how many frames the count of missing ones may be off."""
+        return 0 if self.reads is None else self.reads.doubt
+
+
+def explain_doubt(missing: int, doubt: int) -> str:
+    """A clause for people where the count of missing frames may be off, else empty."""
+    words = f"{pluralize(missing, 'frame')} missing, give or take {doubt}: some late and some lost frames look alike"
+    return words if doubt else ""
+
 
 def is_cut(times: FrameTimes) -> Bools:
     """True for each frame that a read cut, whose end is known to a character, bool (N,)."""
@@ -145,7 +157,7 @@ def _is_clear(found: ReadSlots, gaps: int, count: int, *, is_dense: bool) -> boo
     most = _BLUR_CUT if found.by_cut else _BLUR_LOSSES if gaps else _BLUR_MOST
     is_timer = any(abs(found.period_ns / timer_ns - 1) < _TUNED for timer_ns in _TIMERS_NS)
     fits_timer = is_timer and not is_dense and found.blur < _TIMER_BLUR and gaps > _TIMER_GAPS * count
-    return found.blur <= most and not fits_timer
+    return found.is_alone and found.blur <= most and not fits_timer
 
 
 def _is_read_step(found: ReadSlots, count: int) -> bool:

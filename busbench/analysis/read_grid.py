@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from busbench.analysis.slot_numbers import around
 from busbench.model import F64, I64
 
 _READS = 192  # looked at together
@@ -64,7 +65,8 @@ def find_grid(read_ns: I64, period_ns: F64, error_ns: F64, *, mean_ns: float) ->
     may_hide_ns = hides_ns
     in_step = (ns for ns in _NOMINAL_NS if abs(mean_ns - round(mean_ns / ns) * ns) < _TUNED * mean_ns)
     nominal_ns = next(in_step, 0.0)
-    if nominal_ns > step_ns and _agreement(error_ns, nominal_ns) > _LOCKED:
+    # The computer's clock may wander against the grid's, so that only neighbours agree.
+    if nominal_ns > step_ns and _agreement(error_ns - around(error_ns), nominal_ns) > _LOCKED:
         may_hide_ns = max(hides_ns, nominal_ns / 4)
     return ReadGrid(step_ns, hides_ns, may_hide_ns)
 

@@ -8,6 +8,7 @@ computer is late proves nothing.
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
@@ -25,10 +26,18 @@ _BIN_NS = 400_000.0
 _BINS_MOST = 1 << 16
 _LINE = 0.05  # amplitude of a line of the spectrum that is looked at
 _FEW = 8
+_SAME, _CLEARLY = 2e-3, 0.55  # periods apart by less are one; cost per frame by which another one is worse
 
 
-def choose_period(latest_ns: I64, cut: Bools, *, by_cut: bool) -> float | None:
-    """The period in ns, None where none of 3 to 100 ms fits.
+class Choice(NamedTuple):
+    """The period in ns, and False where another one explains the times of cut frames nearly as well."""
+
+    period_ns: float
+    is_alone: bool
+
+
+def choose_period(latest_ns: I64, cut: Bools, *, by_cut: bool) -> Choice | None:
+    """Choose the period, None where none of 3 to 100 ms fits.
 
     Args:
         latest_ns: latest ends of the frames, int64 (N,).
@@ -40,7 +49,7 @@ def choose_period(latest_ns: I64, cut: Bools, *, by_cut: bool) -> float | None:
         t_ns = (latest_ns[window] - latest_ns[window.start]).astype(np.float64)
         parts.append((t_ns, np.arange(t_ns.size, dtype=np.float64), cut[window]))
     tried = sorted({period_ns for t_ns, _, is_cut in parts for period_ns in _candidates(t_ns, is_cut)})
-    best, found = math.inf, None
+    found: list[tuple[float, float]] = []
     for i, period_ns in enumerate(tried):
         if i and period_ns < tried[i - 1] * 1.0001:
             continue
@@ -50,9 +59,13 @@ def choose_period(latest_ns: I64, cut: Bools, *, by_cut: bool) -> float | None:
             cost, fit_ns = _cost(t_ns, index, rows, period_ns)
             total += cost
             fitted.append(fit_ns)
-        if total < best - 1e-9:
-            best, found = total, float(np.median(fitted))
-    return found
+        found.append((total, float(np.median(fitted))))
+    if not found:
+        return None
+    best, period_ns = min(found)
+    frames = sum(t_ns.size for t_ns, _, _ in parts)
+    others = [cost for cost, other_ns in found if abs(other_ns / period_ns - 1) > _SAME]
+    return Choice(period_ns, not by_cut or min(others, default=math.inf) - best > _CLEARLY * frames)
 
 
 def _windows(count: int) -> list[slice]:

@@ -15,7 +15,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from busbench.analysis.read_period import FRAME_NS, PERIOD_MAX_NS, choose_period
+from busbench.analysis.end_gaps import Losses, end_gap
+from busbench.analysis.read_period import FRAME_NS, PERIOD_MAX_NS, Choice, choose_period
 from busbench.analysis.slot_numbers import AROUND, number
 from busbench.analysis.stats import BLOCK, dot
 from busbench.model import F64, I64, Bools
@@ -25,8 +26,9 @@ _AHEAD = 256  # and so many after them, which may show that these were only late
 _SPLIT_NS = 500_000_000  # after such a silence the phase may be another one
 _CUT_MIN, _CUT_SHARE = 30, 0.1  # with so many frames cut, those alone are numbered
 _LATE_MOST = 9  # periods of lateness that are told apart
+_LATE_RUN = 32  # frames
 _CHANCE = 2e-3  # what lateness explains with less than that is a loss
-_SURE = 0.35  # what passes a whole number of periods by more than the rest is one more
+_SURELY_LATE = 20  # times as likely as a loss
 _MIXED = 0.2
 
 
@@ -42,6 +44,10 @@ class ReadSlots:
         by_cut: True where the numbers are those of frames that a read cut.
         cut_sd_ns: standard deviation of those, 0 without.
         cut_is_mixed: True where their numbers are even and odd alike.
+        is_alone: False where another period fits nearly as well, or so many frames in a row are late that a step of
+            the reads may be taken for the period.
+        doubt: by how many frames the count may be off: lost ones near the start or the end look like late ones, or the
+            phase may have turned by whole periods while all frames were late.
     """
 
     period_ns: float
@@ -52,6 +58,8 @@ class ReadSlots:
     by_cut: bool
     cut_sd_ns: float
     cut_is_mixed: bool
+    is_alone: bool
+    doubt: int
 
 
 def latest_ends(t_ns: I64) -> I64:
@@ -85,10 +93,10 @@ def number_reads(t_ns: I64, cut: Bools, *, period_ns: float | None = None) -> Re
     if int(np.diff(latest_ns).min()) > PERIOD_MAX_NS:
         return None
     by_cut = bool(np.count_nonzero(cut) >= max(_CUT_MIN, _CUT_SHARE * t_ns.size))
-    period_ns = choose_period(latest_ns, cut, by_cut=by_cut) if period_ns is None else period_ns
-    if period_ns is None:
+    chosen = choose_period(latest_ns, cut, by_cut=by_cut) if period_ns is None else Choice(period_ns, True)
+    if chosen is None:
         return None
-    fit = _Fit(t_ns, latest_ns, np.flatnonzero(cut) if by_cut else None, period_ns)
+    fit = _Fit(t_ns, latest_ns, np.flatnonzero(cut) if by_cut else None, chosen)
     fit.run()
     return fit.result()
 
@@ -96,14 +104,16 @@ def number_reads(t_ns: I64, cut: Bools, *, period_ns: float | None = None) -> Re
 class _Fit:
     """Numbers block by block: of all frames, or of those that a read cut."""
 
-    def __init__(self, t_ns: I64, latest_ns: I64, rows: I64 | None, period_ns: float) -> None:
-        self._t_ns, self._latest_ns, self._rows, self._period_ns = t_ns, latest_ns, rows, period_ns
+    def __init__(self, t_ns: I64, latest_ns: I64, rows: I64 | None, chosen: Choice) -> None:
+        self._t_ns, self._latest_ns, self._rows = t_ns, latest_ns, rows
+        self._period_ns, self._is_alone = chosen
         self._size = latest_ns.size if rows is None else rows.size
         self._row: list[I64] = []
         self._count: list[I64] = []
         self._off = self._squares = self._late_most_ns = 0.0
         self._late = np.zeros(_LATE_MOST + 1, np.int64)  # frames late by so many periods, rounded
         self._odd = 0
+        self._turns = self._late_run = 0
         self._edge_ns = 0.0  # the least deviation at the end of the block before
 
     def run(self) -> None:
@@ -124,6 +134,8 @@ class _Fit:
         t_ns = (self._latest_ns[rows] - base_ns).astype(np.float64)
         index = (rows - rows[0]).astype(np.float64)
         found = number(t_ns, index, self._period_ns, rounds=1)
+        self._turns += found.turns
+        self._late_run = max(self._late_run, found.late_run)
         deviation_ns = t_ns - found.slot * self._period_ns
         keep = end - at
         if is_new and at:
@@ -155,15 +167,11 @@ class _Fit:
     def result(self) -> ReadSlots:
         """All of it; of the ends only what they prove."""
         rows = self._rows
-        row, count = np.concatenate(self._row), np.concatenate(self._count)
-        last = 0
-        if rows is None:
-            row, count, last = self._proved(row, count)
-        period_ns = self._slope(row, count, last if rows is None else rows.size - 1)
+        row, count, last, doubt = self._proved(np.concatenate(self._row), np.concatenate(self._count))
+        period_ns = self._slope(row, count, last)
         if rows is not None:
-            late_ns = self._latest_by(rows, row, period_ns)
-            row, count = self._among_all(rows, row, count, period_ns, late_ns)
-            self._late_most_ns = max(self._late_most_ns, late_ns)
+            row, count, at_ends = self._among_all(rows[: last + 1], row, count, period_ns)
+            doubt = max(doubt, at_ends)
         return ReadSlots(
             period_ns=period_ns,
             gap_row=row,
@@ -173,6 +181,8 @@ class _Fit:
             by_cut=rows is not None,
             cut_sd_ns=0.0 if rows is None else math.sqrt(self._squares / self._size),
             cut_is_mixed=_MIXED < self._odd / self._size < 1 - _MIXED,
+            is_alone=self._is_alone and self._late_run <= _LATE_RUN,
+            doubt=doubt + self._turns,
         )
 
     def _slope(self, row: I64, count: I64, last: int) -> float:
@@ -189,45 +199,59 @@ class _Fit:
         spread = n * ss - s * s
         return self._period_ns + (n * so - s * o) / spread if spread else self._period_ns
 
-    def _proved(self, row: I64, count: I64) -> tuple[I64, I64, int]:
-        """Gaps without those at the end that late reads explain as well, and the last frame before these."""
-        last = self._t_ns.size - 1
+    def _proved(self, row: I64, count: I64) -> tuple[I64, I64, int, int]:
+        """Gaps without those at the end that late reads explain as well, and the last frame before these.
+
+        Returns:
+            Rows, counts, the last frame, and how many are left out that a loss explains nearly as well.
+        """
+        t_ns = self._t_ns if self._rows is None else self._t_ns[self._rows]
+        last, chances, total = t_ns.size - 1, 1.0, int(count.sum())
         late_at_least = np.cumsum(self._late[::-1])[::-1] / self._size
-        while row.size and self._t_ns.size - row[-1] <= AROUND:
-            reads = 1 + int(np.count_nonzero(np.diff(self._t_ns[row[-1] :])))
+        while row.size and t_ns.size - row[-1] <= AROUND:
+            reads = 1 + int(np.count_nonzero(np.diff(t_ns[row[-1] :])))
             # A read so late that two frames fit in before it would hold those, too.
             least = 1 / self._size if count[-1] == 1 else 0.0
             chance = max(float(late_at_least[min(int(count[-1]), _LATE_MOST)]), least) ** reads
             if chance < _CHANCE and (reads > 1 or count[-1] > 1):
                 break
-            last = int(row[-1]) - 1
+            last, chances = int(row[-1]) - 1, min(chances, chance)
             row, count = row[:-1], count[:-1]
-        return row, count, last
+        is_late = chances > _SURELY_LATE * self._losses(row, count).per_frame
+        return row, count, last, 0 if is_late else total - int(count.sum())
 
-    def _among_all(self, rows: I64, row: I64, count: I64, period_ns: float, late_ns: float) -> tuple[I64, I64]:
+    def _losses(self, row: I64, count: I64) -> Losses:
+        return Losses.of(row.size, int(count.sum()), self._t_ns.size)
+
+    def _among_all(self, rows: I64, row: I64, count: I64, period_ns: float) -> tuple[I64, I64, int]:
         """Gaps between frames that a read cut as gaps between all: where the ends lie farthest apart."""
-        latest_ns = self._latest_ns
+        latest_ns, losses = self._latest_ns, self._losses(row, count)
         between = zip(rows[row - 1].tolist(), rows[row].tolist(), strict=True)
         found = [a + 1 + int(np.argmax(np.diff(latest_ns[a : b + 1]))) for a, b in between]
-        first, last, end = int(rows[0]), int(rows[-1]), latest_ns.size - 1
-        before = (int(latest_ns[first]) - int(latest_ns[0])) / period_ns - first
-        after = (int(latest_ns[end]) - int(latest_ns[last]) - late_ns) / period_ns
-        lost_before, lost_after = math.floor(before + _SURE), math.floor(after - (end - last) + _SURE)
+        first, last = int(rows[0]), int(rows[-1])
+        late_ns = self._late_between(rows, row, period_ns)
+        self._late_most_ns = max(self._late_most_ns, float(late_ns.max(initial=0.0)))
+        late = late_ns / period_ns
+        head = np.arange(1, first + 1)
+        tail = np.arange(1, latest_ns.size - last)
+        before = end_gap((latest_ns[first] - latest_ns[first - head]) / period_ns - head, late, losses, is_start=True)
+        after = end_gap((latest_ns[last + tail] - latest_ns[last]) / period_ns - tail, late, losses, is_start=False)
         counts = count.tolist()
-        if lost_before > 0:
+        if before.frames:
             found.insert(0, 1 + int(np.argmax(np.diff(latest_ns[: first + 1]))))
-            counts.insert(0, lost_before)
-        if lost_after > 0:
+            counts.insert(0, before.frames)
+        if after.frames:
             found.append(last + 1 + int(np.argmax(np.diff(latest_ns[last:]))))
-            counts.append(lost_after)
-        return np.array(found, np.int64), np.array(counts, np.int64)
+            counts.append(after.frames)
+        return np.array(found, np.int64), np.array(counts, np.int64), before.doubt + after.doubt
 
-    def _latest_by(self, rows: I64, row: I64, period_ns: float) -> float:
-        """How late the read of a frame was that none cut, at the most, ns: between cut ones its number is known."""
+    def _late_between(self, rows: I64, row: I64, period_ns: float) -> F64:
+        """How late the reads of frames were that none cut, ns: between cut ones their numbers are known."""
         index = np.arange(rows[0], rows[-1] + 1)
         before = np.repeat(np.arange(rows.size - 1), np.diff(rows))
         before = np.append(before, rows.size - 1)
-        clear = ~np.isin(before + 1, row)
-        index, before = index[clear], rows[before[clear]]
-        late_ns = self._t_ns[index] - self._latest_ns[before] - period_ns * (index - before)
-        return float(late_ns.max(initial=0.0))
+        known = ~np.isin(before + 1, row)
+        known[rows - rows[0]] = False
+        index, before = index[known], rows[before[known]]
+        late_ns: F64 = self._t_ns[index] - self._latest_ns[before] - period_ns * (index - before)
+        return late_ns

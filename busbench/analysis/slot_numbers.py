@@ -13,11 +13,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from busbench.model import F64
+from busbench.model import F64, Bools
 
 AROUND = 32  # frames on both sides over which deviations are averaged
 _PHASE_AROUND = 8
-_PHASE_CLEAR = 0.5
+_PHASE_CLEAR, _PHASE_SHARP = 0.5, 0.7
 _CELLS = 72  # of a period, in which phases are counted
 _EMPTY = 15  # cells that should hold few
 _LATE_SIDE = 0.65  # where between the beat and the next one an emptiest stretch is cut: lateness lies above the beat
@@ -31,12 +31,16 @@ class Numbered(NamedTuple):
         period_ns: the period that fits them best.
         rest_ns: deviations from the period that was given, or fitted before, float64 (N,).
         has_phase: True where the slow wander of the phase could be followed.
+        turns: whole periods by which it may have turned meanwhile, unseen.
+        late_run: frames in a row that were late by more than half a period.
     """
 
     slot: F64
     period_ns: float
     rest_ns: F64
     has_phase: bool
+    turns: int
+    late_run: int
 
     def off_ns(self) -> F64:
         """Deviations without their slow part, float64 (N,)."""
@@ -56,7 +60,7 @@ def number(t_ns: F64, index: F64, period_ns: float, *, rounds: int = 2) -> Numbe
         y = t_ns - index * period_ns
         phase = _slow_phase(y, period_ns)
         if phase is not None:
-            y -= phase
+            y -= phase.of_frame_ns
         low = np.minimum.accumulate(y[::-1])[::-1]
         slot = index + np.floor((low - _threshold(low, period_ns)) / period_ns)
         slot += index[0] - slot[0]
@@ -66,7 +70,8 @@ def number(t_ns: F64, index: F64, period_ns: float, *, rounds: int = 2) -> Numbe
         slope = float(np.einsum("i,i", middle, rest - rest.mean())) / square if square else 0.0
         period_ns += slope
         rest -= slope * (slot - slot[0])
-    return Numbered(slot, period_ns, rest, phase is not None)
+    turns = 0 if phase is None else phase.turns
+    return Numbered(slot, period_ns, rest, phase is not None, turns, _longest_run(y - low > period_ns / 2))
 
 
 def around(values: F64, reach: int = AROUND) -> F64:
@@ -78,14 +83,28 @@ def around(values: F64, reach: int = AROUND) -> F64:
     return mean
 
 
-def _slow_phase(y: F64, period_ns: float) -> F64 | None:
+class _Phase(NamedTuple):
+    of_frame_ns: F64
+    turns: int
+
+
+def _slow_phase(y: F64, period_ns: float) -> _Phase | None:
     """How the phase wanders, ns (N,): losses are whole periods and do not change it. None where lateness blurs it."""
     mean = around(np.exp(2j * np.pi / period_ns * y), _PHASE_AROUND)
-    if np.quantile(np.abs(mean[::8]), 0.05) < _PHASE_CLEAR:
+    agreement = np.abs(mean)
+    if np.quantile(agreement[::8], 0.05) < _PHASE_CLEAR:
         return None
-    phase: F64 = np.unwrap(np.angle(mean)) * (period_ns / (2 * np.pi))
+    phase = np.unwrap(np.angle(mean)) / (2 * np.pi)
     phase -= phase[0]
-    return phase
+    # Where frames are late by many periods their phase turns round and round: does it without these?
+    sharp = np.flatnonzero(agreement > _PHASE_SHARP)
+    apart = np.unwrap(np.angle(mean[sharp])) / (2 * np.pi) - phase[sharp]
+    return _Phase(phase * period_ns, round(float(np.ptp(apart))) if sharp.size else 0)
+
+
+def _longest_run(is_so: Bools) -> int:
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], is_so, [False]])))
+    return int((edges[1::2] - edges[::2]).max(initial=0))
 
 
 def _threshold(low: F64, period_ns: float) -> float:

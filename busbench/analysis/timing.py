@@ -20,7 +20,7 @@ from busbench.analysis.jitter import Jitter, jitter_of
 from busbench.analysis.jitter_range import JitterRange, Kind, range_by_bytes, range_by_reads
 from busbench.analysis.jitter_text import ADVICE, explain_jitter
 from busbench.analysis.notebook import html_of
-from busbench.analysis.period import UNCLEAR, number_frames
+from busbench.analysis.period import UNCLEAR, explain_doubt, number_frames
 from busbench.model import Clock, ClockKind, FrameTimes, WakeUps
 
 _COARSE_NS = 2_500  # a quarter of a bit: a clock of longer steps cannot show the bits
@@ -34,7 +34,7 @@ class Timing:
     Args:
         frames: frames seen.
         missing: frames missing between the first and the last, None without a period, or where late frames
-            and lost ones look alike.
+            and lost ones look alike; the note says then how many there may be.
         period_mean_s: mean period, None without a clock, with one frame, or where frames are as late.
         jitter: None where nothing is known of it.
         clock: the clock.
@@ -128,8 +128,10 @@ def timing(times: FrameTimes, *, clock: Clock, wakes: Sequence[WakeUps] = ()) ->
     mean_s = (ends.mean_ns if clock.kind is ClockKind.PER_BYTE else numbers.period_ns) / 1e9
     jitter = None if found is None else jitter_of(ends, found, periods, ends.line_error())
     change = period_change(times) if jitter is not None else ""
-    note = _note(explain_jitter(found), broken, change, _coarse(clock))
-    return Timing(seen, numbers.missing.total, mean_s, jitter, clock, note)
+    uncounted = explain_doubt(numbers.missing.total, numbers.doubt)
+    note = _note(explain_jitter(found), uncounted, broken, change, _coarse(clock))
+    missing = None if numbers.doubt else numbers.missing.total
+    return Timing(seen, missing, mean_s, jitter, clock, note)
 
 
 def _note(*words: str) -> str:

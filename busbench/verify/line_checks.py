@@ -87,10 +87,13 @@ def _losses(evidence: VerifyInputs, phases: Phases) -> Iterator[Check]:
             said = f"{pluralize(missed, 'frame')} flagged failsafe came besides the test of it"
             yield LINE.at_most(name, said, measured=missed, limit=0, unit="frames")
             continue
-        upper = 100 * loss_bounds(missed, max(missed, expected)).upper_one_sided
+        most = missed + outages.doubt if kind == "gap" else missed
+        upper = 100 * loss_bounds(most, max(most, expected)).upper_one_sided
         said = f"{missed:,} of {expected:,}; the true ratio is below {upper:.3g} % at 95 % confidence"
         if any(event.frames > 1 for event in some):
             said += ", too kind a bound as they came in bursts"
+        if most > missed:
+            said += f"; up to {outages.doubt:,} more, as some late frames and lost frames look alike"
         if low < missed:
             said += f"; {low:,} for certain, since adapters may mark a whole packet for one bad byte"
         if upper > limits.loss_pct and low <= limits.loss_pct / 100 * expected < missed:

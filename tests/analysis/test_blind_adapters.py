@@ -5,9 +5,7 @@ Whether a claim holds is judged by the true frame times, which the adapters were
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from functools import cache
-from typing import Any
 
 import numpy as np
 import pytest
@@ -18,17 +16,6 @@ from tests.analysis.blind_adapters import JITTERS, KINDS, LOSSES, PERIODS_NS, Ca
 CLOCK = busbench.Clock(busbench.ClockKind.PER_READ, 1000)
 SHARE = 0.95  # of the claims of a kind, at least, holds
 
-# Kinds whose claims do not hold today: what share is right in recordings of 2,000 frames (126 to 252 per kind: each
-# period, jitter and loss), and why. Remove a mark when its kind holds.
-WRONG_JITTER = {
-    "power saving: deep sleep costs by how long it was idle": "100 % right; one bound here is 0.6 % low",
-}
-WRONG_MISSING = {
-    "virtual machine: emulated controller and stolen time": "99 % right; one case here is one frame short",
-    "socket bridge: Wi-Fi with retries and bursts of interference": "90 % right; mostly one or two frames short",
-    "program: sleeps on a coarse tick between reads": "right in full length; half the tick is taken for the period",
-    "program: sleeps a while after each read": "right in full length; a nap 0.6 % too long is taken for the period",
-}
 # Cases of full length that were wrong once, or are: what was claimed, the kind, the receiver.
 CASES = {
     "at most 0.03 ms, truly 0.10 ms": Case("program: sleeps a while after each read", 15e6, "alternating", "bursts", 1),
@@ -40,7 +27,6 @@ CASES = {
         "short-range radio: connection events, 20 bytes a packet", 21e6, "alternating", "single", 1
     ),
 }
-WRONG_CASES = dict.fromkeys(("41 missing, truly 42", "38 missing, truly 40"), "the claim named is wrong")
 
 
 def small_set(kind: str) -> list[Case]:
@@ -50,12 +36,6 @@ def small_set(kind: str) -> list[Case]:
         Case(kind, period_ns, JITTERS[(turn + i) % len(JITTERS)], LOSSES[(turn + i) % len(LOSSES)], seed=1, frames=600)
         for i, period_ns in enumerate(PERIODS_NS)
     ]
-
-
-def known(kinds: Iterable[str], wrong: dict[str, str]) -> list[Any]:
-    """Kinds or cases, those that are wrong today marked as such."""
-    marks = {kind: [pytest.mark.xfail(reason=reason, strict=True)] for kind, reason in wrong.items()}
-    return [pytest.param(kind, marks=marks.get(kind, [])) for kind in kinds]
 
 
 @cache
@@ -78,18 +58,18 @@ def test_no_byte_comes_early_or_goes_lost(kind: str) -> None:
     assert (np.diff(log.mark_t_ns) > 0).all()
 
 
-@pytest.mark.parametrize("kind", known(KINDS, WRONG_JITTER))
+@pytest.mark.parametrize("kind", KINDS)
 def test_jitter_lies_within_the_bounds(kind: str) -> None:
     held = [holds for holds, _ in map(claims, small_set(kind)) if holds is not None]
     assert sum(held) >= SHARE * len(held)
 
 
-@pytest.mark.parametrize("kind", known(KINDS, WRONG_MISSING))
+@pytest.mark.parametrize("kind", KINDS)
 def test_missing_frames_are_counted(kind: str) -> None:
     right = [is_right for _, is_right in map(claims, small_set(kind)) if is_right is not None]
     assert sum(right) >= SHARE * len(right)
 
 
-@pytest.mark.parametrize("name", known(CASES, WRONG_CASES))
+@pytest.mark.parametrize("name", CASES)
 def test_full_length_case_holds(name: str) -> None:
     assert False not in claims(CASES[name])
