@@ -21,6 +21,7 @@ from busbench.wire.codec import FRAME_BYTES, pack_frames
 from busbench.wire.scale import Scale
 
 PERIOD_NS = 7_000_000
+_PROVEN = 5  # frames, before which a log begins to give any
 UI = [sys.executable, "-m", "busbench", "watch"]
 PAINTED = scale_words("counts", Scale()).encode()  # in the head of the channels, behind the state line
 
@@ -159,6 +160,52 @@ def receive_lateness_ns(frames: int) -> tuple[I64, int]:
         writer.join()
     holds = np.searchsorted(ends, FRAME_BYTES * np.arange(1, total // FRAME_BYTES + 1))
     return np.array(stamps)[holds] - written[: holds.size], frames * FRAME_BYTES - total
+
+
+def follow_lateness_ns(frames: int) -> tuple[I64, int]:
+    """Let `busbench frames` write the lines of a pty into a pipe, and compare each with the moment of its last byte.
+
+    Returns:
+        Lateness of each line, ns, and frames without a line of their own.
+    """
+    import pty
+
+    master, slave = pty.openpty()
+    words = [sys.executable, "-m", "busbench", "frames", os.ttyname(slave)]
+    raw = pack_frames((np.arange(frames) % 1000 // 2 + 700)[:, None].repeat(16, axis=1))
+    written = np.zeros(frames, np.int64)
+    rows: list[bytes] = []
+    came: list[int] = []
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as process:
+        assert process.stdout is not None
+        process.stdout.readline()  # the head: the port is open
+
+        def write() -> None:
+            begun = time.perf_counter_ns() + 50_000_000
+            for index in range(frames):
+                wait = begun + index * PERIOD_NS - time.perf_counter_ns()
+                if wait > 0:
+                    time.sleep(wait / 1e9)
+                written[index] = time.perf_counter_ns()
+                os.write(master, raw[index].tobytes())
+
+        writer = threading.Thread(target=write)
+        writer.start()
+        rest = b""
+        while len(rows) < frames and select.select([process.stdout], [], [], 5)[0]:
+            *lines, rest = (rest + os.read(process.stdout.fileno(), 65536)).split(b"\n")
+            rows += lines
+            came += [time.perf_counter_ns()] * len(lines)
+        writer.join()
+        process.terminate()
+    os.close(master)
+    os.close(slave)
+    cells = [row.split(b",") for row in rows]
+    wrong = sum(
+        (int(row[1]), int(row[2])) != (FRAME_BYTES * index, index % 1000 // 2 + 700) for index, row in enumerate(cells)
+    )
+    # The first frames of all wait until they are proven.
+    return (np.array(came) - written[: len(came)])[_PROVEN:], frames - len(rows) + wrong
 
 
 def transmit_lateness_ns(frames: int) -> tuple[I64, int]:

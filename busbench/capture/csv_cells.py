@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from busbench.capture.digit_words import even_decimals
 from busbench.errors import sanitize
 from busbench.model import I64, TIME_MAX_NS, TIME_MIN_NS, U8, Bools
 
@@ -42,8 +43,8 @@ class Cells:
     start: I64
     size: I64
 
-    def select(self, keep: Bools) -> Cells:
-        """The cells where keep is true."""
+    def select(self, keep: Bools | I64) -> Cells:
+        """Some of the cells, by mask or by index."""
         return Cells(self.buffer, self.start[keep], self.size[keep])
 
     def text(self, row: int) -> str:
@@ -74,9 +75,16 @@ class Lines:
 
     def column(self, number: int) -> Cells:
         """The cells of one column, counted from 0."""
+        start, end = self.start, self.end
+        if int(self.fields.min(initial=number + 1)) > number:  # every line has it
+            start = self.marks.take(self.first + (number - 1)) + 1 if number else start
+            if int(self.fields.max(initial=0)) > number + 1:
+                marks = np.append(self.marks, 0)
+                inner = marks.take(np.minimum(self.first + number, marks.size - 1))
+                end = inner if int(self.fields.min()) > number + 1 else np.where(self.fields > number + 1, inner, end)
+            return _stripped(self.buffer, start, end)
         marks = np.append(self.marks, 0)  # a place to look at where a line has no such cell
         last = marks.size - 1
-        start, end = self.start, self.end
         if number:
             start = np.where(self.fields > number, marks[np.minimum(self.first + (number - 1), last)] + 1, end)
         end = np.where(self.fields > number + 1, marks[np.minimum(self.first + number, last)], end)
@@ -114,8 +122,14 @@ def split(buffer: U8, size: int, *, newline: int, delimiter: int) -> Lines:
         line = np.searchsorted(end, marks)
         opened = before[marks] - (before[start] - quote[start])[line]
         marks = marks[opened % 2 == 0]
-    first = np.searchsorted(marks, start)
-    fields = np.diff(first, append=marks.size) + 1
+    each, odd = divmod(marks.size, max(start.size, 1))
+    grid = marks.reshape(-1, each) if each and not odd else None
+    if grid is not None and (grid[:, 0] >= start).all() and (grid[:, -1] < end).all():  # as many in each line
+        first = np.arange(0, marks.size, each)
+        fields = np.full(start.size, each + 1)
+    else:
+        first = np.searchsorted(marks, start)
+        fields = np.diff(first, append=marks.size) + 1
     return Lines(buffer, start, end, marks, first, fields)
 
 
@@ -156,6 +170,12 @@ class Decimals:
             int64 (R,), and True where the cell was a number from TIME_MIN_NS to TIME_MAX_NS, bool (R,).
         """
         shift = self.power + power
+        if shift.size and 0 <= (first := int(shift[0])) <= 19 and (shift == first).all():
+            factor = _POWERS[first]
+            most = np.uint64(min(TIME_MAX_NS, -TIME_MIN_NS)) // factor
+            fits = self.ok & (self.digits <= most)
+            if fits.all() and not self.negative.any():
+                return (self.digits * factor).view(np.int64), fits
         up = _POWERS[shift.clip(0, 19)]
         down = _POWERS[(-shift).clip(0, 19)]
         whole, rest = np.divmod(self.digits, down)
@@ -171,6 +191,17 @@ class Decimals:
 
 def decimals(cells: Cells) -> Decimals:
     """Numbers such as 12, -0.5, 0,0012 or 1.2e-05; a comma counts as a point."""
+    digits, places, even = even_decimals(cells.buffer, cells.start, cells.start + cells.size)
+    power, negative = np.full(digits.size, -places), np.zeros(digits.size, np.bool_)
+    if not even.all():
+        odd = np.flatnonzero(~even)
+        others = _each_decimal(cells.select(odd))
+        digits[odd], power[odd], negative[odd], even[odd] = others.digits, others.power, others.negative, others.ok
+    return Decimals(digits, power, negative, even)
+
+
+def _each_decimal(cells: Cells) -> Decimals:
+    """Numbers of any form, character by character for all of them at once."""
     rows = cells.size.size
     digits = np.zeros(rows, np.uint64)
     significant, fraction, power = (np.zeros(rows, np.int16) for _ in range(3))

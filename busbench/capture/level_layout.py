@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from busbench.capture.digit_words import BEFORE, even_decimals
 from busbench.capture.edges import NAME_MOST
 from busbench.errors import sanitize
 from busbench.model import BUS_LINE, F64
@@ -91,12 +92,39 @@ class LevelLayout:
 
     def parse(self, text: bytes) -> F64 | None:
         """Rows of numbers, or None where a row is none."""
+        if self.has_time and not self.is_analog and not self.words and (rows := self._even_rows(text)) is not None:
+            return rows
         count = text.count(b"\n") + (not text.endswith(b"\n") and bool(text))
         flat = self.flat(text)
         if flat.count(b",") != count * (self.columns - 1):
             return None
         values = numbers(flat.rstrip(b"\n").replace(b"\n", b","), self.columns)
         return values if len(values) == count and np.isfinite(values).all() else None
+
+    def _even_rows(self, text: bytes) -> F64 | None:
+        """The same for rows of a plain time and levels of one digit, which is what nearly all hold; else None."""
+        if not text.endswith(b"\n"):
+            return None
+        buffer = np.frombuffer(bytes(BEFORE) + text, np.uint8)
+        end = np.flatnonzero(buffer == ord("\n"))
+        start = np.concatenate([[BEFORE], end[:-1] + 1])
+        if text.endswith(b"\r\n"):
+            end = end - 1
+        levels = len(self.names)
+        if int((end - start).min()) <= 2 * levels:
+            return None
+        rows = np.empty((end.size, self.columns))
+        for column in range(levels):
+            place = end - 2 * (levels - column)
+            digit = buffer.take(place + 1) - np.uint8(ord("0"))
+            if not ((buffer.take(place) == self.separator[0]) & (digit < 2)).all():
+                return None
+            rows[:, 1 + column] = digit
+        digits, places, ok = even_decimals(buffer, start, end - 2 * levels, has_comma=self.separator != b",")
+        if not ok.all():
+            return None
+        np.divide(digits, 10.0**places, out=rows[:, 0])  # both are exact, so that this is rounded once
+        return rows
 
 
 @dataclass(frozen=True, slots=True, eq=False)

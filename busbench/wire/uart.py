@@ -22,6 +22,7 @@ import numpy as np
 
 from busbench.model import BUS_LINE, I64, U8, U16, LineSettings, set_readonly
 from busbench.wire.bit_clock import BitTime
+from busbench.wire.character_chain import followers, walk, walk_all
 from busbench.wire.edges import Edges
 
 DATA_BITS = 8
@@ -277,9 +278,9 @@ class _Characters:
         self._first = 0
         # Look for the next start from the middle of the first stop bit on.
         reach_ns = round((line.character_bits - line.stop_bits + 0.5) * bit_ns)
-        times = t[self._falls]
-        self._next: list[int] = np.searchsorted(times, times + reach_ns).tolist()
-        self._chain: list[int] | None = None
+        self._reach_ns = reach_ns
+        self._next = followers(t[self._falls], reach_ns)
+        self._chain: I64 | None = None
 
     def skip_partial(self) -> None:
         """Begin behind a character in whose middle the record began."""
@@ -288,24 +289,17 @@ class _Characters:
         until_ns = self._edges.start_ns + round(bits * self._bit_ns)
         count = min(int(np.searchsorted(times, until_ns)), bits)
         # a second stop bit that the next character cuts short speaks for no other beginning
-        faults = [np.count_nonzero(self._read(self._walk(first, trial), crowds=False)[1]) for first in range(count + 1)]
+        faults = [
+            np.count_nonzero(self._read(walk(self._next, first, trial), crowds=False)[1]) for first in range(count + 1)
+        ]
         self._first = int(np.argmin(faults))
 
-    def _walk(self, at: int, most: int) -> list[int]:
-        chain: list[int] = []
-        follow, stop = self._next, len(self._next)
-        while at < stop and most:
-            chain.append(at)
-            at = follow[at]
-            most -= 1
-        return chain
-
-    def _whole(self) -> tuple[list[int], int]:
+    def _whole(self) -> tuple[I64, int]:
         """All characters from the first on, and how many of them end before the record does."""
         if self._chain is None:
-            self._chain = self._walk(self._first, len(self._next))
+            self._chain = walk_all(self._next, self._edges.t_ns[self._falls], self._first, self._reach_ns)
         last_ns = self._edges.end_ns - round((self._line.character_bits - 0.5) * self._bit_ns)
-        times = self._edges.t_ns[self._falls[np.array(self._chain[-3:], np.int64)]]
+        times = self._edges.t_ns[self._falls[self._chain[-3:]]]
         return self._chain, len(self._chain) - int(np.count_nonzero(times > last_ns))
 
     def read(self) -> LineBytes:
@@ -338,17 +332,17 @@ class _Characters:
         start_ns = int(edges.t_ns[at])
         return Edges(edges.t_ns[at:].copy(), int(not self._inverted), start_ns, edges.end_ns)
 
-    def _read(self, chain: list[int], *, crowds: bool = True) -> tuple[U16, U8]:
+    def _read(self, chain: I64, *, crowds: bool = True) -> tuple[U16, U8]:
         """Words (bit 0 the start bit) and faults of characters.
 
         Args:
             crowds: False to pass a last stop bit that the next character cuts short.
         """
-        if not chain:
+        if not chain.size:
             return np.empty(0, np.uint16), np.empty(0, np.uint8)
         bits = self._line.character_bits
         at = self._falls[chain]
-        follow = self._next[chain[-1]]
+        follow = int(self._next[chain[-1]])
         stop = int(self._falls[follow]) if follow < len(self._next) else self._edges.t_ns.size
         t = self._edges.t_ns[at[0] : stop]
         since = t - np.repeat(t[at - at[0]], np.diff(at, append=stop))

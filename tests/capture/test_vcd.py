@@ -12,6 +12,7 @@ import pytest
 from busbench.capture import file_io, vcd
 from busbench.capture.base import CaptureInfo, ReadOptions
 from busbench.capture.edges import read_edges
+from busbench.capture.vcd_changes import VcdChanges
 from busbench.capture.write import open_writer
 from busbench.errors import CaptureError
 from busbench.model import BUS_LINE, ByteLog, Clock, ClockKind, LineSettings
@@ -99,7 +100,7 @@ TWO = (
 
 
 def test_what_has_no_level_is_not_offered(tmp_path: Path) -> None:
-    kinds = ["event", "real", "parameter", "time"]
+    kinds = ["event", "string", "parameter", "time"]
     head = "".join(f"$var {kind} 1 {chr(35 + i)} {kind} $end\n" for i, kind in enumerate(kinds))
     path = kept(tmp_path, f"$timescale 1 us $end\n{head}$var wire 1 ! rx $end\n$enddefinitions $end\n#0\n0!\n#5\n1!\n")
     assert vcd.VcdFile(path).names == ("rx",)
@@ -111,14 +112,14 @@ def test_of_several_signals_the_one_with_characters_is_taken(tmp_path: Path, sig
     data, times, notes = read(path, signal=signal)
     assert (data, times) == (b"\x0f", [1_000_000])
     assert "the line idles high: inverted polarity" in notes
-    assert any(note.startswith('signal "b.rx" of 3 was taken') for note in notes) is (signal is None)
+    assert any(note.startswith('signal "b.rx" of 12 was taken') for note in notes) is (signal is None)
 
 
 def test_a_signal_by_the_wrong_name(tmp_path: Path) -> None:
     path = kept(tmp_path, TWO)
     with pytest.raises(CaptureError, match=r'has several signals "rx": it has a\.rx, b\.rx'):
         read(path, signal="rx")
-    with pytest.raises(CaptureError, match=r'has no signal "tx\\x1b": it has a\.rx, b\.rx, b\.clk'):
+    with pytest.raises(CaptureError, match=r'has no signal "tx\\x1b": it has a\.rx, b\.rx, b\.wide\[0\]'):
         read(path, signal="tx\x1b")
     with pytest.raises(CaptureError, match=r'signal "b\.clk" carries no characters'):
         read(path, signal="clk")
@@ -126,11 +127,13 @@ def test_a_signal_by_the_wrong_name(tmp_path: Path) -> None:
 
 def test_edges_of_all_signals(tmp_path: Path) -> None:
     found = read_edges(vcd.VcdFile(kept(tmp_path, TWO)))
-    assert {name: (edges.initial, edges.t_ns.tolist()) for name, edges in found.items()} == {
+    assert {name: (edges.initial, edges.t_ns.tolist()) for name, edges in found.items() if "[" not in name} == {
         "a.rx": (0, [7_000, 9_000, 500_000]),
         "b.rx": (1, [1_000_000, 1_010_000, 1_050_000, 1_100_000]),
         "b.clk": (0, [7_000, 9_000]),
+        "b.volts": (0, [1_200_000]),
     }
+    assert sum("b.wide[" in name for name in found) == 8
     assert {edges.end_ns for edges in found.values()} == {2_000_000}
 
 
@@ -139,7 +142,7 @@ def test_edges_of_all_signals(tmp_path: Path) -> None:
     [
         (HEAD[:60], "byte 60: ends inside its declarations"),
         (b"$timescale 1 us $end $enddefinitions $end\n#0\n", "declares no signal"),
-        (HEAD.replace(b"wire 1", b"wire 8") + BODY, r"declares no signal of one bit \(1 wider one\)"),
+        (HEAD.replace(b"wire 1", b"wire 80") + BODY, r"declares no signal that has a level \(1 other variable\)"),
         (HEAD.replace(b"1 us", b"3 \x1b[7m years") + BODY, r'has the time scale "3\\x1b\[7myears"'),
         (HEAD, "carries no characters"),
     ],
@@ -196,7 +199,7 @@ def test_long_files_go_in_pieces_that_cut_nothing(tmp_path: Path, monkeypatch: p
 def test_the_fast_way_and_the_slow_one_read_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     text = dump(bytes(range(256)))
     fast = read(kept(tmp_path, text))
-    monkeypatch.setattr(vcd._Changes, "_take_plain", lambda self, tokens: False)
+    monkeypatch.setattr(VcdChanges, "_take_plain", lambda self, text: False)
     assert read(kept(tmp_path, text)) == fast
 
 
@@ -244,3 +247,48 @@ def test_a_recording_written_and_read_again(tmp_path: Path, inverted: bool) -> N
 @pytest.mark.parametrize("head", [b"", b"time,ch\n0,1\n", b"$100 in the bank", b"\x0f\0\0", b"date $date"])
 def test_other_files_are_no_dumps(head: bytes) -> None:
     assert not vcd.sniff(head)
+
+
+@pytest.mark.parametrize(
+    ("name", "signal"),
+    [("port [3:0]", "port[2]"), ("port[0:3]", "port[1]"), ("port", "port[2]"), ("port [7:4]", "port[6]")],
+)
+def test_each_bit_of_a_vector_is_a_signal(tmp_path: Path, name: str, signal: str) -> None:
+    head = f"$timescale 1 us $end\n$var wire 4 long_identifier {name} $end\n$enddefinitions $end\n"
+    # What is not written on the left is 0, or x where the first that is written is.
+    body = "#0 b0 V #1000 b100 V #1010 b0011 V #1030 bx V #1050 b1110 V #1100 b0 V #2000\n"
+    path = kept(tmp_path, head + body.replace("V", "long_identifier"))
+    assert read(path, signal=signal)[:2] == (b"\x0f", [1_000_000])
+    assert len(vcd.VcdFile(path).names) == 4
+
+
+def test_a_real_number_is_a_signal_by_a_threshold(tmp_path: Path) -> None:
+    head = "$timescale 1 us $end\n$var real 64 ! volts $end\n$enddefinitions $end\n"
+    body = BODY.decode().replace("0!", "r0.12 !").replace("1!", "r3.21 !").replace("#1010", "#1005 r2.9 !\n#1010")
+    data, times, notes = read(kept(tmp_path, head + body))
+    assert (data, times) == (b"\x0f", [1_000_000])
+    assert '"volts" holds volts: the threshold is 1.61' in " ".join(notes)
+
+
+def test_times_before_zero(tmp_path: Path) -> None:
+    body = BODY.decode()
+    for time in (0, 1000, 1010, 1050, 1100, 2000):
+        body = body.replace(f"#{time}\n", f"@{time - 1500}\n")
+    data, times, _ = read(kept(tmp_path, HEAD.decode() + body.replace("@", "#")))
+    assert (data, times) == (b"\x0f", [-500_000])
+    with pytest.raises(CaptureError, match="goes back in time from #5"):
+        read(kept(tmp_path, HEAD.decode() + "#5\n1!\n#-5\n0!\n"))
+
+
+def test_many_signals_of_long_names_are_read_alike_fast_and_slowly(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    idents = ["!", "ab", "abcdefgh", "abcdefghi", *(f"s{i}" for i in range(10))]
+    head = "".join(f"$var wire 1 {ident} n{i} $end\n" for i, ident in enumerate(idents))
+    rng = np.random.default_rng(3)
+    rows = (f"#{10 * i}\n{i & 1}{idents[n]}\n" for i, n in enumerate(rng.integers(0, 14, 400).tolist()))
+    path = kept(tmp_path, f"$timescale 1 ns $end\n{head}$enddefinitions $end\n" + "".join(rows))
+    fast = {name: edges.t_ns.tolist() for name, edges in read_edges(vcd.VcdFile(path)).items()}
+    monkeypatch.setattr(VcdChanges, "_take_plain", lambda self, text: False)
+    assert {name: edges.t_ns.tolist() for name, edges in read_edges(vcd.VcdFile(path)).items()} == fast
+    assert len(fast) == 14
