@@ -110,9 +110,9 @@ class Reader(Generic[T]):
         table = _struct_in(kind)
         if table is not None:
             needs = " and ".join(one.encode_name for one in table.fields if one.required)
-            hint = f"write {self._header(at)}, and below it {needs or 'its keys'}"
+            hint = f"write {self.header(at)}, and below it {needs or 'its keys'}"
         else:
-            hint = hint or (_wanted(kind) if _has_few(kind) else f"state it below {self._header(at[:-1])}")
+            hint = hint or (_wanted(kind) if _has_few(kind) else f"state it below {self.header(at[:-1])}")
         return self.error(at, "missing", hint=hint)
 
     def given(self, at: Path) -> Any:
@@ -141,7 +141,7 @@ class Reader(Generic[T]):
 
     def _table(self, value: Any, kind: inspect.StructType, at: Path) -> Any:
         if not isinstance(value, Mapping):
-            raise self.error(at, "is not a table", hint=f"write {self._header(at)} above its keys")
+            raise self.error(at, "is not a table", hint=f"write {self.header(at)} above its keys")
         fields = {one.encode_name: one for one in kind.fields}
         declared = cast("type[Table]", kind.cls)
         label, known = declared.known(value)
@@ -160,7 +160,7 @@ class Reader(Generic[T]):
 
     def _list(self, value: Any, kind: inspect.VarTupleType, at: Path) -> tuple[Any, ...]:
         is_tables = isinstance(kind.item_type, inspect.StructType)
-        hint = f"write {self._header(at)} above each" if is_tables else self.list_hint
+        hint = f"write {self.header(at)} above each" if is_tables else self.list_hint
         if not isinstance(value, list | tuple):
             raise self.error(at, "is not a list of tables" if is_tables else "is not a list", hint=hint)
         if len(value) < (kind.min_length or 0):
@@ -222,13 +222,13 @@ class Reader(Generic[T]):
         is_own = self._declared((*at, key)) is not None  # but not with these values
         near = [] if is_own else difflib.get_close_matches(key, known, n=1, cutoff=0.5)
         outer = [up for n in range(1, len(at)) if not is_own and self._declared((*(up := at[:n]), key)) is not None]
-        here = label or self._header(at) or self._of
+        here = label or self.header(at) or self._of
         if inner:
-            hint = f"it goes below {self._header((*at, inner[0]))}"
+            hint = f"it goes below {self.header((*at, inner[0]))}"
         elif outer:
-            hint = f"it goes below {self._header(outer[0])}, above {here}"
+            hint = f"it goes below {self.header(outer[0])}, above {here}"
         elif near:
-            hint = f"did you mean {self._header((*at, near[0])) if kinds[near[0]] else near[0]}?"
+            hint = f"did you mean {self.header((*at, near[0])) if kinds[near[0]] else near[0]}?"
         else:
             hint = f"it knows {', '.join(known)}"
         return self.key_error((*at, key), f"is not {self.noun} of {here}", hint=hint)
@@ -243,7 +243,7 @@ class Reader(Generic[T]):
                 kind = next((one.type for one in fields if one.encode_name == step), None)
         return kind
 
-    def _header(self, at: Path) -> str:
+    def header(self, at: Path) -> str:
         """What is above the keys of a table, as in [[device]] or [device.lead]."""
         name = ".".join(_bare(step) for step in at if isinstance(step, str))
         is_list = any(isinstance(one, inspect.VarTupleType) for one in _options(self._declared(at)))

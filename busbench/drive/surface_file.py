@@ -1,21 +1,4 @@
-"""The answers of a walk as a JSON file, replaced as a whole after every answer.
-
-Keys of the file:
-
-- `version`: 1.
-- `rig`: name of the aircraft. `port`: where it went. `is_rehearsal`: true where no aircraft moved.
-- `start_utc`: ISO 8601, as every time here.
-- `limits`: `channels[{channel, rest_counts, low_counts, high_counts, rate_counts_per_s, is_locked}]` for
-  channels 1-16, `switches[{channel, rest, is_locked}]` for 17 and 18.
-- `program`: `period_s`, `rate_pct_per_s` (the limit; motions take half of it), `scale`.
-- `devices`: one for each channel walked, in the order of the walk:
-  `name` (of the device, or of all on the channel), `members` (their names in the plan), `channel` (1-18),
-  `first` and `then` (the ways), `is_high_first`, `low_counts`, `neutral_counts`, `high_counts`, `remark`,
-  `moves[{t_utc, duration_s, ended, reason, seen}]` (`ended` is "ran", "stopped" or "lost"; `seen` is what a
-  virtual aircraft did), `answers{right_surface, right_way, full_throw, smooth}` (true, false or null),
-  `note`, `state` ("done": all answered, "skipped", "open").
-- `not_walked[{name, why}]`.
-"""
+"""The answers of a walk as a JSON file, replaced as a whole after every answer; its keys: surface_tables.py."""
 
 from __future__ import annotations
 
@@ -27,13 +10,15 @@ from typing import Any
 
 from busbench.drive.limits import Limits
 from busbench.drive.surface_check import QUESTIONS, Ended, Entry, Move, Station
-from busbench.errors import DriveError, OutputError, sanitize, unreadable
+from busbench.drive.surface_tables import VERSION, DeviceTable, WalkTable
+from busbench.errors import DriveError, OutputError, quote_value, unreadable
 from busbench.output_file import write_output
+from busbench.schema import Path as KeyPath
+from busbench.schema import Reader
 from busbench.text_file import read_bounded, require_small
 from busbench.wire.codec import CHANNELS
 from busbench.wire.scale import Scale
 
-VERSION = 1
 _IN_COUNTS = ("low", "neutral", "high")
 _NAME_IT = "name the file that `busbench walk` kept"
 
@@ -145,6 +130,15 @@ class SavedWalk:
     not_walked: tuple[tuple[str, str], ...] | None = None
 
 
+class _AnswersReader(Reader[WalkTable]):
+    """Reads the file; its tables have no headings."""
+
+    def header(self, at: KeyPath) -> str:
+        """None."""
+        del at
+        return ""
+
+
 def read_walk(path: str | Path) -> SavedWalk:
     """Read the answers of a walk.
 
@@ -154,67 +148,38 @@ def read_walk(path: str | Path) -> SavedWalk:
     try:
         data = read_bounded(path)
         require_small(data)
-        text = data.decode("utf-8")
+        raw = json.loads(data.decode("utf-8"))
     except UnicodeDecodeError as error:
         raise DriveError(f"{path}, byte {error.start}: is not UTF-8 text", hint=_NAME_IT) from None
+    except json.JSONDecodeError as error:
+        raise DriveError(f"{path}: line {error.lineno}, column {error.colno} is not JSON", hint=_NAME_IT) from None
+    except RecursionError:
+        raise DriveError(f"{path}: is nested too deep", hint=_NAME_IT) from None
     except (OSError, ValueError) as error:
         what, hint = unreadable(error)
         raise DriveError(f"{path}: {what}", hint=hint) from None
-    try:
-        raw = json.loads(text, parse_constant=_no_number)
-        if raw["version"] != VERSION:
-            raise DriveError(
-                f"{path}, version: {sanitize(str(raw['version']), most=20)} is not known",
-                hint=f"this busbench knows {VERSION}",
-            )
-        entries = tuple(_entry(device) for device in raw["devices"])
-        if not all(isinstance(raw[key], str) for key in ("rig", "start_utc")):
-            raise TypeError("rig or start_utc is not text")
-        left_out = raw.get("not_walked")
-        why = None if left_out is None else tuple((str(one["name"]), str(one["why"])) for one in left_out)
-        return SavedWalk(raw["rig"], bool(raw["is_rehearsal"]), raw["start_utc"], entries, why)
-    except (KeyError, TypeError, ValueError, AttributeError, RecursionError, OverflowError) as error:
-        match error:
-            case KeyError():
-                what = f"the key {error} is missing"
-            case json.JSONDecodeError():
-                what = f"line {error.lineno}, column {error.colno} is not JSON"
-            case _:
-                what = sanitize(str(error), most=80)
-        raise DriveError(f"{path}: holds no answers of a walk ({what})", hint=_NAME_IT) from None
+    version = raw.get("version") if isinstance(raw, dict) else None
+    if version is None:
+        raise DriveError(f"{path}: holds no answers of a walk", hint=_NAME_IT)
+    if version != VERSION:
+        hint = f"this busbench knows {VERSION}"
+        raise DriveError(f"{path}, version: {quote_value(version, most=20)} is not known", hint=hint)
+
+    def raises(key: str, what: str, hint: str) -> DriveError:
+        del hint  # for people who wrote the file themselves
+        return DriveError(f"{path}, {key}: {what}", hint=_NAME_IT)
+
+    file = _AnswersReader(raw, WalkTable, raises=raises, of="the answers of a walk").read()
+    why = None if file.not_walked is None else tuple((one.name, one.why) for one in file.not_walked)
+    return SavedWalk(file.rig, file.is_rehearsal, file.start_utc, tuple(map(_entry, file.devices)), why)
 
 
-def _no_number(word: str) -> float:
-    raise ValueError(f"{word} is not a number")
-
-
-def _entry(raw: dict[str, Any]) -> Entry:
-    stop = Station(
-        name=str(raw["name"]),
-        channel=int(raw["channel"]) - 1,
-        members=tuple(map(str, raw["members"])),
-        first=str(raw["first"]),
-        then=str(raw["then"]),
-        is_high_first=bool(raw["is_high_first"]),
-        low=int(raw["low_counts"]),
-        neutral=int(raw["neutral_counts"]),
-        high=int(raw["high_counts"]),
-        remark=str(raw["remark"]),
-    )
-    moves = tuple(
-        Move(
-            str(move["t_utc"]),
-            float(move["duration_s"]),
-            Ended(move["ended"]),
-            str(move["reason"]),
-            tuple(map(str, move["seen"])),
-        )
-        for move in raw["moves"]
-    )
-    answers = tuple(raw["answers"][question] for question in QUESTIONS)
-    if any(answer is not None and not isinstance(answer, bool) for answer in answers):
-        raise ValueError("answers are true, false or null")
-    return Entry(stop, moves, answers, str(raw["note"]), raw["state"] == "skipped")
+def _entry(device: DeviceTable) -> Entry:
+    kept = {name: getattr(device, name) for name in Station.__slots__}
+    stop = Station(**kept | {"channel": device.channel - 1})
+    moves = tuple(Move(one.t_utc, one.duration_s, Ended(one.ended), one.reason, one.seen) for one in device.moves)
+    answers = tuple(getattr(device.answers, question) for question in QUESTIONS)
+    return Entry(stop, moves, answers, device.note, device.state == "skipped")
 
 
 def merge(stops: Sequence[Station], saved: SavedWalk, *, path: str | Path) -> tuple[tuple[Entry, ...], tuple[str, ...]]:
