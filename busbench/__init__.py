@@ -67,7 +67,7 @@ if TYPE_CHECKING:
     from busbench.rig.finding import Finding
     from busbench.rig.load import read_rig
     from busbench.rig.model import Rig
-    from busbench.rig.power import LoadCase
+    from busbench.rig.power import LoadCase, LoadWarning, WarningKind
     from busbench.verify.result import Check, Verdict
     from busbench.verify.verify import Verification
     from busbench.wire.codec import pack_frames, unpack_channels
@@ -105,6 +105,7 @@ __all__ = [
     "LinkState",
     "LivePort",
     "LoadCase",
+    "LoadWarning",
     "LockedProgram",
     "Origin",
     "Outages",
@@ -132,6 +133,7 @@ __all__ = [
     "Verdict",
     "Verification",
     "WakeUps",
+    "WarningKind",
     "find_frames",
     "find_outages",
     "loss_bounds",
@@ -180,7 +182,7 @@ _HOMES = {
     "rig.finding": ("Finding",),
     "rig.load": ("read_rig",),
     "rig.model": ("Rig",),
-    "rig.power": ("LoadCase",),
+    "rig.power": ("LoadCase", "LoadWarning", "WarningKind"),
     "verify.result": ("Check", "Verdict"),
     "verify.verify": ("Verification",),
     "wire.codec": ("pack_frames", "unpack_channels"),

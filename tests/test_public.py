@@ -30,8 +30,9 @@ ASIDE = (
 # Results, which nobody makes.
 RESULTS = (
     busbench.Answers, busbench.Channels, busbench.Check, busbench.DriveProgram, busbench.Finding, busbench.LivePort,
-    busbench.LoadCase, busbench.LockedProgram, busbench.Outages, busbench.PortEvent, busbench.Reception,
-    busbench.Recording, busbench.Rig, busbench.SignOff, busbench.Timing, busbench.Transmission, busbench.Verification,
+    busbench.LoadCase, busbench.LoadWarning, busbench.LockedProgram, busbench.Outages, busbench.PortEvent,
+    busbench.Reception, busbench.Recording, busbench.Rig, busbench.SignOff, busbench.Timing, busbench.Transmission,
+    busbench.Verification,
 )  # fmt: skip
 PUBLIC = [getattr(busbench, name) for name in busbench.__all__]
 FUNCTIONS = [value for value in PUBLIC if inspect.isfunction(value)]

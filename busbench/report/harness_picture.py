@@ -6,7 +6,7 @@ from busbench.report.svg import PAGE_WIDTH, Drawing
 from busbench.rig.model import RECEIVER, SUPPLY, Rig
 from busbench.rig.power import LoadCase
 from busbench.rig.weakest import Weakest
-from busbench.rig.wiring_tree import TreeRow, layout_tree
+from busbench.rig.wiring_tree import layout_tree
 
 _STEP, _INDENT, _TOP = 19.0, 22.0, 24.0
 _LEAD_X, _VOLTS_X, _AMPS_X = 330.0, 655.0, 712.0
@@ -30,7 +30,7 @@ def draw_harness(rig: Rig, case: LoadCase | None, weakest: Weakest | None, *, ca
         drawing.text(_VOLTS_X, 11, "V", size=10, anchor="end", bold=True)
         drawing.text(_AMPS_X, 11, "A", size=10, anchor="end", bold=True)
     for row, (x, y) in zip(rows, places, strict=True):
-        is_weakest = weakest is not None and _is_lead_to(weakest.lead, row)
+        is_weakest = weakest is not None and row.name == weakest.lead_to
         if row.parent >= 0:
             px, py = places[row.parent]
             drawing.path(((px + 5, py + 12), (px + 5, y + 4), (x - 3, y + 4)))
@@ -52,12 +52,3 @@ def _cut(words: str, width: float, more: str, *, size: float) -> str:
     """Words shortened to the room there is; what stands behind them stays whole."""
     fits = max(3, int(width / (size * _LETTER)) - len(more))
     return (words if len(words) <= fits else words[: fits - 1] + "…") + more
-
-
-def _is_lead_to(lead: str, row: TreeRow) -> bool:
-    """True where the name of a lead is that of the lead to a node of the tree."""
-    if row.kind == RECEIVER:
-        return lead == "lead from supply to receiver"
-    if row.kind == "hub":
-        return lead in (f"lead to hub {row.name}", f"second feed to {row.name}")
-    return lead == f"lead to {row.name}"

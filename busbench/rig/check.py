@@ -233,12 +233,12 @@ def _harness(rig: Rig) -> Iterator[Finding]:
     for case in cases:
         if case.case in (IDLE, MOVING):
             for warning in case.warnings:
-                if warning.partition(":")[0] in seen:
+                if warning.where in seen:
                     continue
-                seen.add(warning.partition(":")[0])
+                seen.add(warning.where)
                 yield fault(
-                    warning.partition(":")[0],
-                    f"{case.case}:{warning.partition(':')[2]}",
+                    warning.where or "harness",
+                    f"{case.case}: {warning.text}",
                     "the voltage sags or the lead grows hot in plain flying, without any fault",
                     "see `busbench rig power` for the lead to thicken or the feed to add",
                 )
@@ -249,7 +249,7 @@ def _harness(rig: Rig) -> Iterator[Finding]:
         first, warnings = next(iter(stalls.items()))
         more = f", and {len(stalls) - 1} more such cases" if len(stalls) > 1 else ""
         yield hint(
-            listed(sorted({w.partition(":")[0] for ws in stalls.values() for w in ws})),
+            listed(sorted({one.where or "harness" for warned in stalls.values() for one in warned})),
             f"{first}: {warnings[0]}{more}",
             "one jammed surface takes voltage from others or heats its lead for as long as it is stalled",
             weakest.advice[0].text if weakest.advice else "see `busbench rig power`",

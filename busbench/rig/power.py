@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import enum
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -30,6 +31,40 @@ class NodeLoad:
     current_a: float
 
 
+class WarningKind(enum.Enum):
+    """What a load case warns of.
+
+    Attributes:
+        VOLTAGE: less than the supply's minimum_v.
+        CURRENT: more than a lead, a hub or the supply carries.
+        COLLAPSE: no voltages at all: the leads cannot carry what is asked for.
+    """
+
+    VOLTAGE = "voltage"
+    CURRENT = "current"
+    COLLAPSE = "collapse"
+
+
+@dataclass(frozen=True, slots=True)
+class LoadWarning:
+    """One warning of a load case; as text, the line that `rig power` prints.
+
+    Args:
+        kind: what it warns of.
+        node: node of the tree, or the one that the lead goes to; "" for the whole.
+        where: lead or node in words, "" for the whole.
+        text: what is wrong.
+    """
+
+    kind: WarningKind
+    node: str
+    where: str
+    text: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.text}" if self.where else self.text
+
+
 @dataclass(frozen=True, slots=True)
 class LoadCase:
     """One load case.
@@ -38,13 +73,13 @@ class LoadCase:
         case: its name.
         supply_a: current from the supply.
         nodes: supply, receiver, hubs, devices. Of a program: lowest volts and highest amperes of each.
-        warnings: one line each.
+        warnings: of low voltages, then of high currents.
     """
 
     case: str
     supply_a: float
     nodes: tuple[NodeLoad, ...]
-    warnings: tuple[str, ...]
+    warnings: tuple[LoadWarning, ...]
 
     def node(self, name: str) -> NodeLoad:
         """The node of a name."""
@@ -298,23 +333,27 @@ class _Limits:
         nodes = tuple(map(NodeLoad, self._network.nodes, volts, amps))
         return LoadCase(name, float(worst.branch_a[0]), nodes, tuple(self._warnings(worst)))
 
-    def _warnings(self, worst: _Worst) -> Iterator[str]:
+    def _warnings(self, worst: _Worst) -> Iterator[LoadWarning]:
         nodes, minimum = self._network.nodes, self._rig.supply.minimum_v
         if worst.volts.min() <= 0:
-            yield "the plan asks for more than the leads can carry: a voltage falls to nothing"
+            text = "the plan asks for more than the leads can carry: a voltage falls to nothing"
+            yield LoadWarning(WarningKind.COLLAPSE, "", "", text)
         if minimum is not None:
             for node in np.flatnonzero(worst.volts < minimum).tolist():
                 if nodes[node] != SUPPLY:
-                    yield f"{nodes[node]}: {worst.volts[node]:.2f} V is below the minimum of {minimum:g} V"
+                    text = f"{worst.volts[node]:.2f} V is below the minimum of {minimum:g} V"
+                    yield LoadWarning(WarningKind.VOLTAGE, nodes[node], nodes[node], text)
         for index in np.flatnonzero(is_above(worst.branch_a, self._branch_a)).tolist():
             branch = self._network.branches[index]
             limit = limit_text(branch.lead, limit_a=self._branch_a[index])
-            yield f"{branch.name}: {worst.branch_a[index]:.2f} A is above its limit of {limit}"
+            text = f"{worst.branch_a[index]:.2f} A is above its limit of {limit}"
+            yield LoadWarning(WarningKind.CURRENT, branch.end, branch.name, text)
         first = nodes.index(RECEIVER) + 1
         hub_a = worst.through_a[first : first + len(self._rig.hubs)]
         for index in np.flatnonzero(is_above(hub_a, self._hub_a)).tolist():
             hub = self._rig.hubs[index]
-            yield f"hub {hub.name}: {hub_a[index]:.2f} A is above its limit of {self._hub_a[index]:.3g} A (stated)"
+            text = f"{hub_a[index]:.2f} A is above its limit of {self._hub_a[index]:.3g} A (stated)"
+            yield LoadWarning(WarningKind.CURRENT, hub.name, f"hub {hub.name}", text)
 
 
 def find_endurance(rig: Rig, *, moving_pct: float) -> Endurance | None:

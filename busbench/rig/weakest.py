@@ -46,6 +46,7 @@ class Weakest:
         device: its name.
         voltage_v: what it has left.
         lead: name of the lead with the greatest drop on its way.
+        lead_to: node of the tree that it goes to.
         lead_text: that lead in few words.
         drop_v: over that lead.
         supply_drop_v: inside the supply.
@@ -56,6 +57,7 @@ class Weakest:
     device: str
     voltage_v: float
     lead: str
+    lead_to: str
     lead_text: str
     drop_v: float
     supply_drop_v: float
@@ -114,7 +116,15 @@ def find_weakest(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Weakest | N
     advice.sort(key=lambda one: -one.gain_v)
     supply_drop = abs(float(solved.branch_a[row, 0])) * rig.supply.resistance_ohm
     return Weakest(
-        list(loads)[row], device.name, before, weakest.name, lead_text(weakest.lead), drop, supply_drop, tuple(advice)
+        case=list(loads)[row],
+        device=device.name,
+        voltage_v=before,
+        lead=weakest.name,
+        lead_to=weakest.end,
+        lead_text=lead_text(weakest.lead),
+        drop_v=drop,
+        supply_drop_v=supply_drop,
+        advice=tuple(advice),
     )
 
 

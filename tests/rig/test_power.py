@@ -11,7 +11,15 @@ from busbench.errors import RigError
 from busbench.rig.conductor import is_above, lead_ohm
 from busbench.rig.harness import Branch, Network, Solver, build_network
 from busbench.rig.model import Lead
-from busbench.rig.power import LoadCase, find_endurance, holding_more_a, power_cases, run_program, unstated_currents
+from busbench.rig.power import (
+    LoadCase,
+    WarningKind,
+    find_endurance,
+    holding_more_a,
+    power_cases,
+    run_program,
+    unstated_currents,
+)
 from busbench.rig.power_text import power_lines
 from busbench.rig.weakest import find_weakest
 from tests.rig.rigs import device, hub, rig
@@ -53,7 +61,11 @@ def test_cases_worked_by_hand() -> None:
     # 3 A and 1 A: 8 - 0.8 at the receiver, 0.6 less at the stalled one.
     stalled = cases["one stalled, rest moving"]
     assert stalled.node("one").voltage_v == pytest.approx(6.6)
-    assert stalled.warnings == (
+    assert [(one.kind, one.node) for one in stalled.warnings] == [
+        (WarningKind.VOLTAGE, "wing"),
+        (WarningKind.VOLTAGE, "one"),
+    ]
+    assert tuple(map(str, stalled.warnings)) == (
         "wing: 6.90 V is below the minimum of 7 V",
         "one: 6.60 V is below the minimum of 7 V",
     )
@@ -75,14 +87,19 @@ def test_holding_is_told_beside_idle() -> None:
 def test_only_what_needs_the_minimum_is_held_against_it() -> None:
     head = HEAD_OHM.replace("minimum_v = 7", "minimum_v = 7.99")
     warned = by_name(power_cases(rig(TWO, head=head)))["all idle"].warnings
-    assert [warning.split(":")[0] for warning in warned] == ["receiver", "two"]
+    assert [warning.where for warning in warned] == ["receiver", "two"]
 
 
 def test_lead_hub_and_supply_limits_warn() -> None:
     head = HEAD_OHM.replace("minimum_v = 7", "minimum_v = 1\nlimit_a = 3.5")
     wing = hub("wing", "lead = {resistance_ohm = 0.1, limit_a = 2.5}", "limit_a = 2")
     stalled = by_name(power_cases(rig(wing, ONE, TWO, head=head)))["one stalled, rest moving"]
-    assert stalled.warnings == (
+    assert [(one.kind, one.node) for one in stalled.warnings] == [
+        (WarningKind.CURRENT, "supply"),
+        (WarningKind.CURRENT, "wing"),
+        (WarningKind.CURRENT, "wing"),
+    ]
+    assert tuple(map(str, stalled.warnings)) == (
         "supply: 4.00 A is above its limit of 3.5 A (stated)",
         "lead to hub wing: 3.00 A is above its limit of 2.5 A (stated)",
         "hub wing: 3.00 A is above its limit of 2 A (stated)",
@@ -95,7 +112,7 @@ def test_a_limit_says_whether_wire_or_connectors_set_it() -> None:
     warned = by_name(power_cases(rig(device("x", 1, thick, hungry), device("y", 2, thin, hungry))))[
         "all moving"
     ].warnings
-    assert [warning for warning in warned if warning.startswith("lead")] == [
+    assert [str(warning) for warning in warned if warning.where.startswith("lead")] == [
         "lead to x: 6.00 A is above its limit of 5 A (connectors)",
         "lead to y: 6.00 A is above its limit of 1.93 A (wire)",
     ]
@@ -103,7 +120,9 @@ def test_a_limit_says_whether_wire_or_connectors_set_it() -> None:
 
 def test_a_plan_that_cannot_be_says_so() -> None:
     huge = device("one", 1, OHM, "current_a = {stall = 100}")
-    assert "falls to nothing" in by_name(power_cases(rig(huge, head=HEAD_OHM)))["all stalled"].warnings[0]
+    first = by_name(power_cases(rig(huge, head=HEAD_OHM)))["all stalled"].warnings[0]
+    assert (first.kind, first.node) == (WarningKind.COLLAPSE, "")
+    assert "falls to nothing" in str(first)
 
 
 def test_heat_costs_volts() -> None:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from busbench.errors import BusbenchError, sanitize
 from busbench.rig.conductor import REFERENCE_C
-from busbench.rig.model import RECEIVER, SUPPLY, Rig
-from busbench.rig.power import MOVING, LoadCase, power_cases
+from busbench.rig.model import SUPPLY, Rig
+from busbench.rig.power import MOVING, LoadCase, WarningKind, power_cases
 from busbench.rig.weakest import Weakest, find_weakest
 from busbench.rig.wiring_tree import LINES, LINES_ASCII, TreeRow, branch_titles, layout_tree
 from busbench.tui.app_state import AppState
@@ -165,7 +165,7 @@ class RigLines(LineWidget):
     def _warnings(self, case: LoadCase, width: int) -> list[Line]:
         if not case.warnings:
             return []
-        told = (line for one in case.warnings for line in wrapped(f"! {self._leads(one)}", width, "warn"))
+        told = (line for one in case.warnings for line in wrapped(f"! {self._leads(str(one))}", width, "warn"))
         return [[], [(" warnings", "head")], *told]
 
 
@@ -175,10 +175,7 @@ def _state(rig: Rig, row: TreeRow, case: LoadCase, weakest: Weakest | None) -> s
     words = []
     if minimum is not None and row.name != SUPPLY and row.voltage_v is not None and row.voltage_v < minimum:
         words.append(LOW)
-    names = {row.name, f"hub {row.name}", f"lead to {row.name}", f"lead to hub {row.name}"}
-    if row.name == RECEIVER:
-        names.add("lead from supply to receiver")
-    if any(" is above its limit " in one and one.rpartition(": ")[0] in names for one in case.warnings):
+    if any(one.kind is WarningKind.CURRENT and one.node == row.name for one in case.warnings):
         words.append(OVER)
     if not words and weakest is not None and row.name == weakest.device:
         words.append(LEAST)
