@@ -134,7 +134,7 @@ class Aircraft:
         from busbench.verify.result import Verdict
 
         checks = self.checks(subject, name)
-        amiss = [f"{one.subject}: {one.name}: {one.verdict.value}: {one.told}" for one in checks
+        amiss = [f"{one.subject}: {one.name}: {one.verdict.value}: {one.message}" for one in checks
                  if one.verdict is not Verdict.PASS]  # fmt: skip
         if not checks or amiss:
             pytest.fail("\n".join(amiss) or f"no check of {subject}{name and ': '}{name}", pytrace=False)

@@ -193,7 +193,7 @@ def _line(data: bytes, _: str) -> None:
 
     from busbench.model import LineSettings
     from busbench.wire.edges import Edges
-    from busbench.wire.uart import LineDecoder, decode_line, misread
+    from busbench.wire.uart import LineDecoder, decode_fixed, decode_line
 
     rng = random.Random(zlib.crc32(data))
     words = np.frombuffer(data[: len(data) & ~1], "<u2").astype(np.int64)
@@ -203,7 +203,7 @@ def _line(data: bytes, _: str) -> None:
     found = decode_line(edges)
     _hold(len(found) <= times.size + 1 and bool((np.diff(found.t_ns) > 0).all()), "characters rise")
     for line in (LineSettings(), LineSettings(115_200, "N", 1), LineSettings(9600, "O", 1, False)):
-        misread(edges, line=line)
+        decode_fixed(edges, line=line)
         decoder = LineDecoder(line=line)
         first = Edges(times[:cut].copy(), edges.initial, 0, int(times[cut - 1]) if cut else 0)
         decoder.feed(first)

@@ -172,7 +172,7 @@ def _track(mapped: ChannelPlan, t_s: F64, *, is_reversed: bool) -> F64:
         share = np.clip((t_s - begin) / (end - begin), 0, 1)
         eased = share * share * (3 - 2 * share)
         level = np.where(t_s >= begin, start + (goal - start) * eased, level)
-    return np.where(level > mapped.ends.neutral_counts, high, low) if mapped.is_two_state else level
+    return np.where(level > mapped.ends.neutral_counts, high, low) if mapped.is_on_off else level
 
 
 def _spoil(levels: F64, faults: tuple[Fault, ...], rng: np.random.Generator) -> None:
@@ -197,7 +197,7 @@ def _failsafe(mapped: ChannelPlan, held: float, faults: tuple[Fault, ...]) -> fl
         return mapped.ends.high_counts
     if not isinstance(plan, int | float):
         return held
-    if mapped.is_two_state:
+    if mapped.is_on_off:
         return mapped.ends.high_counts if plan > 0 else mapped.ends.low_counts
     return mapped.ends.neutral_counts + float(plan) / 100 * FULL_COUNTS
 

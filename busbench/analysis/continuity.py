@@ -18,7 +18,7 @@ def clock_back(times: FrameTimes) -> str:
     return _often(_backs(times))
 
 
-def longest_stretch(times: FrameTimes) -> tuple[FrameTimes, str]:
+def longest_interval(times: FrameTimes) -> tuple[FrameTimes, str]:
     """The longest run of frames through which the clock goes on, and a word on it where that is not all."""
     back = _backs(times)
     if not back:

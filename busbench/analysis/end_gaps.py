@@ -28,19 +28,19 @@ class EndGap(NamedTuple):
     doubt: int
 
 
-class Losses(NamedTuple):
+class EndLosses(NamedTuple):
     """What a recording shows of its losses: gaps per frame due, and the share of losses that follow another one."""
 
     per_frame: float
     follow: float
 
     @staticmethod
-    def of(gaps: int, missing: int, frames: int) -> Losses:
+    def of(gaps: int, missing: int, frames: int) -> EndLosses:
         """From counts; half a gap where there is none."""
-        return Losses(max(gaps, 0.5) / (frames + missing), 1 - (gaps + 1) / (missing + 2))
+        return EndLosses(max(gaps, 0.5) / (frames + missing), 1 - (gaps + 1) / (missing + 2))
 
 
-def end_gap(excess: F64, late: F64, losses: Losses, *, is_start: bool) -> EndGap:
+def end_gap(excess: F64, late: F64, losses: EndLosses, *, is_start: bool) -> EndGap:
     """Weigh how many frames are missing.
 
     Args:

@@ -34,7 +34,7 @@ class MissingFrames:
     stray_bytes: int
 
 
-def find_holes(
+def find_missing_frames(
     times: FrameTimes,
     rejects: Rejects,
     places: FrameOffsets,

@@ -31,7 +31,7 @@ import numpy as np
 
 from busbench.analysis.binomial import loss_bounds
 from busbench.analysis.frame_offsets import FrameOffsets
-from busbench.analysis.missing_frames import MissingFrames, find_holes
+from busbench.analysis.missing_frames import MissingFrames, find_missing_frames
 from busbench.analysis.notebook import html_of
 from busbench.analysis.period import Missing, explain_doubt, number_frames
 from busbench.model import I64, MARKED_MAYBE, U8, Annotation, Clock, FrameTimes, Rejects
@@ -234,16 +234,16 @@ def find_outages(
         missing_at_end = _due(end_t_ns - int(times.t_ns[-1]), period, late_ns=late_ns)
     places = FrameOffsets(rejects, first_offset=first_offset, frames=count)
     at_places = None if period is None else found
-    holes = find_holes(times, rejects, places, found=at_places, kind=clock.kind, missing_at_end=missing_at_end)
+    holes = find_missing_frames(times, rejects, places, found=at_places, kind=clock.kind, missing_at_end=missing_at_end)
     runs = _find_runs(times)
 
     start = end = None
     if has_clock and (count or start_ns is not None):
         start = int(times.t_ns[0]) if start_ns is None else start_ns
         end = max(start, int(times.t_ns[-1]) if count else start, start if end_t_ns is None else end_t_ns)
-    view = _View(times, places, holes, runs, start, end, period)
+    view = _Evidence(times, places, holes, runs, start, end, period)
     # Each place once, in order: a hole stands before the frame of its row.
-    ordered = sorted([*view.hole_events(), *view.run_events()], key=lambda item: item[0])
+    ordered = sorted([*view.gap_events(), *view.run_events()], key=lambda item: item[0])
     events = tuple(event for _, event in ordered)
 
     missing = int(holes.missing.sum())
@@ -320,7 +320,7 @@ def _iso(t_ns: int) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class _View:
+class _Evidence:
     """What events and intervals are read from; times in ns, None without a clock."""
 
     times: FrameTimes
@@ -342,7 +342,7 @@ class _View:
         """Time at which it ends."""
         return int(self.times.t_ns[row]) if row < len(self.times) else self.end or 0
 
-    def hole_events(self) -> Iterator[tuple[tuple[int, int], Outage]]:
+    def gap_events(self) -> Iterator[tuple[tuple[int, int], Outage]]:
         """Gaps and damage, each with its place in order."""
         holes = self.holes
         last = len(self.times) - 1

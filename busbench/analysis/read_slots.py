@@ -15,7 +15,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from busbench.analysis.end_gaps import Losses, end_gap
+from busbench.analysis.end_gaps import EndLosses, end_gap
 from busbench.analysis.read_period import FRAME_NS, PERIOD_MAX_NS, Choice, choose_period
 from busbench.analysis.slot_numbers import AROUND, number
 from busbench.analysis.stats import BLOCK, dot
@@ -220,8 +220,8 @@ class _Fit:
         is_late = chances > _SURELY_LATE * self._losses(row, count).per_frame
         return row, count, last, 0 if is_late else total - int(count.sum())
 
-    def _losses(self, row: I64, count: I64) -> Losses:
-        return Losses.of(row.size, int(count.sum()), self._t_ns.size)
+    def _losses(self, row: I64, count: I64) -> EndLosses:
+        return EndLosses.of(row.size, int(count.sum()), self._t_ns.size)
 
     def _among_all(self, rows: I64, row: I64, count: I64, period_ns: float) -> tuple[I64, I64, int]:
         """Gaps between frames that a read cut as gaps between all: where the ends lie farthest apart."""

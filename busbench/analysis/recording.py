@@ -20,7 +20,7 @@ from busbench.wire.table import AlignmentResult, FrameTable
 
 
 @dataclass(frozen=True)
-class Timeline:
+class RecordingTimes:
     """The narrow columns of a whole recording: all that outages and timing need.
 
     Args:
@@ -95,12 +95,12 @@ class Recording:
         return self.frames.times()
 
     @property
-    def timeline(self) -> Timeline:
+    def timeline(self) -> RecordingTimes:
         """The recording without its frames' bytes."""
-        return Timeline(self.info, self.span, self.times, self.rejects, self.first_offset)
+        return RecordingTimes(self.info, self.span, self.times, self.rejects, self.first_offset)
 
     def outages(self, *, clock: Clock | None = None) -> Outages:
-        """What was lost, and for how long; see Timeline.outages."""
+        """What was lost, and for how long; see RecordingTimes.outages."""
         return self.timeline.outages(clock=clock)
 
     def timing(self) -> Timing:
@@ -132,7 +132,7 @@ class Recording:
 
 def read_timeline(
     capture: Capture, *, line: LineSettings = BUS_LINE, on_block: Callable[[int], None] | None = None
-) -> Timeline:
+) -> RecordingTimes:
     """Read a recording for its outages and timing, letting go of the frames' bytes.
 
     Args:
@@ -153,7 +153,7 @@ def read_timeline(
         rejects.append(found.rejects)
         if on_block:
             on_block(len(times))
-    return Timeline(capture.info, span, times.take(), Rejects.concat(rejects), first_offset)
+    return RecordingTimes(capture.info, span, times.take(), Rejects.concat(rejects), first_offset)
 
 
 def read_whole(

@@ -83,12 +83,12 @@ def around(values: F64, reach: int = AROUND) -> F64:
     return mean
 
 
-class _Phase(NamedTuple):
+class _SlotPhase(NamedTuple):
     of_frame_ns: F64
     turns: int
 
 
-def _slow_phase(y: F64, period_ns: float) -> _Phase | None:
+def _slow_phase(y: F64, period_ns: float) -> _SlotPhase | None:
     """How the phase wanders, ns (N,): losses are whole periods and do not change it. None where lateness blurs it."""
     mean = around(np.exp(2j * np.pi / period_ns * y), _PHASE_AROUND)
     agreement = np.abs(mean)
@@ -99,7 +99,7 @@ def _slow_phase(y: F64, period_ns: float) -> _Phase | None:
     # Where frames are late by many periods their phase turns round and round: does it without these?
     sharp = np.flatnonzero(agreement > _PHASE_SHARP)
     apart = np.unwrap(np.angle(mean[sharp])) / (2 * np.pi) - phase[sharp]
-    return _Phase(phase * period_ns, round(float(np.ptp(apart))) if sharp.size else 0)
+    return _SlotPhase(phase * period_ns, round(float(np.ptp(apart))) if sharp.size else 0)
 
 
 def _longest_run(is_so: Bools) -> int:

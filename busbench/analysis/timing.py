@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from busbench.analysis.continuity import longest_stretch, period_change
+from busbench.analysis.continuity import longest_interval, period_change
 from busbench.analysis.frame_ends import FrameEnds
 from busbench.analysis.host_lateness import host_lateness
 from busbench.analysis.jitter import Jitter, jitter_of
@@ -108,7 +108,7 @@ def timing(times: FrameTimes, *, clock: Clock, wakes: Sequence[WakeUps] = ()) ->
     seen = len(times)
     if not clock.is_known:
         return Timing(seen, None, None, None, clock, "no clock: the recording has bytes but no times")
-    times, broken = longest_stretch(times)
+    times, broken = longest_interval(times)
     numbers = number_frames(times)
     if numbers is None:
         return Timing(seen, None, None, None, clock, _note("too few frames for a period", broken, _coarse(clock)))

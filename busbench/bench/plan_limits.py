@@ -183,7 +183,9 @@ class LimitSources:
         words = self._words(named)
         driven = {part.channel for part in program.parts}
         merged = [
-            _merged(_base(program, channel), words[channel], is_driven=channel in driven, place=_Place(channel, named))
+            _merged(
+                _base(program, channel), words[channel], is_driven=channel in driven, place=_ChannelName(channel, named)
+            )
             for channel in range(ALL_CHANNELS)
         ]
         limits = Limits(
@@ -310,7 +312,7 @@ def _source(name: str, device: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class _Place:
+class _ChannelName:
     """A channel, for people."""
 
     channel: int
@@ -342,7 +344,7 @@ def _base(program: Program, channel: int) -> ChannelLimit:
     return ChannelLimit(0, 1, int(limits.switches_rest[at]), 1.0, limits.switches_locked[at])
 
 
-def _merged(base: ChannelLimit, words: Sequence[_Word], *, is_driven: bool, place: _Place) -> ChannelLimit:
+def _merged(base: ChannelLimit, words: Sequence[_Word], *, is_driven: bool, place: _ChannelName) -> ChannelLimit:
     """The limit that no source finds too wide."""
     low = max([base.low, *(word.travel[0] for word in words if word.travel)])
     high = min([base.high, *(word.travel[1] for word in words if word.travel)])
@@ -371,7 +373,7 @@ def _merged(base: ChannelLimit, words: Sequence[_Word], *, is_driven: bool, plac
     return replace(base, low=low, high=high, rest=min(max(rest, low), high))
 
 
-def _two_rests(place: _Place, one: _Word, other: _Word) -> DriveError:
+def _two_rests(place: _ChannelName, one: _Word, other: _Word) -> DriveError:
     assert one.rest is not None
     assert other.rest is not None
     return DriveError(

@@ -15,11 +15,11 @@ from busbench.drive.locked_program import LockedProgram
 from busbench.drive.program import RATE_PCT_PER_S, Program
 from busbench.drive.surface_check import Station, Walk, begin, resume
 from busbench.drive.surface_file import WalkHead, merge, read_walk
-from busbench.drive.surface_motion import hold_program, stop_program, walk_limits
+from busbench.drive.surface_motion import hold_program, station_program, walk_limits
 from busbench.errors import DriveError
 from busbench.rig.load import read_rig
 from busbench.rig.model import Rig
-from busbench.verify.stations import stops_of
+from busbench.verify.stations import stations_of
 from busbench.wire.codec import CHANNELS
 from busbench.wire.frame_spec import ALL_CHANNELS
 
@@ -65,7 +65,7 @@ class WalkPlan:
     def program_of(self, stop: Station) -> LockedProgram:
         """The motion of one station."""
         head = self.head
-        return self.sources.lock(stop_program(stop, limits=head.limits, scale=head.scale, period_s=head.period_s))
+        return self.sources.lock(station_program(stop, limits=head.limits, scale=head.scale, period_s=head.period_s))
 
     def rehearsal(self, faults: Sequence[AircraftFault] = ()) -> Rehearsal:
         """A virtual aircraft, all of it at rest.
@@ -108,7 +108,7 @@ def plan_walk(rig: Rig, *, rig_path: str, port: str, rate_pct_per_s: float = RAT
         DriveError: there is nothing to walk, or the plan's period cannot be.
         RigError: the rig file that the port names cannot be read.
     """
-    stops, not_walked = stops_of(rig)
+    stops, not_walked = stations_of(rig)
     if not stops:
         raise DriveError(f"{rig_path}: has nothing to walk", hint="state a servo on the bus, with its channel")
     other = rig_in(port)

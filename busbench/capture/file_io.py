@@ -157,10 +157,10 @@ class ObjectSource(Source):
 
     def open(self) -> ByteStream:
         """A stream with a place of its own; see Source."""
-        return _View(self._file, self._start)
+        return _ObjectStream(self._file, self._start)
 
 
-class _View:
+class _ObjectStream:
     """A file object read at a place of its own, for others may move the object's."""
 
     def __init__(self, file: BinaryIO, start: int) -> None:
@@ -179,7 +179,7 @@ class _View:
     def close(self) -> None:
         """Leave the object open."""
 
-    def __enter__(self) -> _View:
+    def __enter__(self) -> _ObjectStream:
         return self
 
     def __exit__(self, *_: object) -> None:

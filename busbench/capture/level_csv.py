@@ -79,7 +79,7 @@ class LevelCsvFile(LevelFile):
         """Read the rows of the named columns, as LevelFile says."""
         self.notes[:] = self._threshold.notes(names) if self._threshold else []
         fresh = replace(self._threshold) if self._threshold else None
-        rows, rest = _Rows(self.path, self._layout, fresh), b""
+        rows, rest = _LevelRows(self.path, self._layout, fresh), b""
         last: dict[str, Edges] = {}
         try:
             for whole, rest in whole_parts(self._source, start=self._layout.start, ends=b"\n"):
@@ -94,7 +94,7 @@ class LevelCsvFile(LevelFile):
 
     def _volts(self) -> Iterator[F64]:
         """All voltages, a column for each signal."""
-        rows = _Rows(self.path, self._layout, None)
+        rows = _LevelRows(self.path, self._layout, None)
         for whole, _ in whole_parts(self._source, start=self._layout.start, ends=b"\n"):
             table, _lines, _damaged = rows.table(whole, is_last=False)
             yield table[:, 1:]
@@ -112,7 +112,7 @@ class LevelCsvFile(LevelFile):
             raise fault
 
 
-class _Rows:
+class _LevelRows:
     """Turns text into times and levels, a block at a time."""
 
     def __init__(self, path: str, layout: LevelLayout, threshold: Thresholds | None) -> None:

@@ -158,7 +158,7 @@ class _StandardOutput:
         ) from None
 
 
-class _Writer:
+class _RecordingWriter:
     """What writers share: the file, and how it ends."""
 
     def __init__(self, path: str, *, force: bool) -> None:
@@ -177,14 +177,14 @@ class _Writer:
         self.close() if kind is None else self.discard()
 
 
-class _Raw(_Writer):
+class _Raw(_RecordingWriter):
     """The bytes alone."""
 
     def write_log(self, log: ByteLog) -> None:
         self._file.write(log.data.tobytes())
 
 
-class _Timed(_Writer):
+class _Timed(_RecordingWriter):
     """What the formats with a time for each byte share: times from the first byte on."""
 
     def __init__(self, path: str, line: LineSettings, *, force: bool) -> None:

@@ -15,7 +15,7 @@ _ESCAPE = "\x1b"
 _BACKSPACE = ("\x7f", "\b")
 
 
-def shown(prompt: str, keys: Mapping[str, Word], *, enter: str = "") -> str:
+def prompt_text(prompt: str, keys: Mapping[str, Word], *, enter: str = "") -> str:
     """A prompt with its keys.
 
     Args:
@@ -26,11 +26,11 @@ def shown(prompt: str, keys: Mapping[str, Word], *, enter: str = "") -> str:
     return "  ".join((prompt, *told))
 
 
-def shown_walk(state: Walk) -> str:
+def walk_prompt(state: Walk) -> str:
     """The prompt of a walk, with the keys that are of use now."""
     if state.phase is SurfacePhase.MOVING:
         return state.prompt
-    return shown(state.prompt, state.keys, enter="finish" if state.phase is SurfacePhase.REVIEW else "")
+    return prompt_text(state.prompt, state.keys, enter="finish" if state.phase is SurfacePhase.REVIEW else "")
 
 
 def word_of(text: str, keys: Mapping[str, Word]) -> Word | None:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import click
 from click.shell_completion import get_completion_class
 
-from busbench.cli.numbers import Word
+from busbench.cli.numbers import OneOf
 
 
 @click.command("completion")
-@click.argument("shell", type=Word(("bash", "zsh", "fish")))
+@click.argument("shell", type=OneOf(("bash", "zsh", "fish")))
 def command(shell: str) -> None:
     """Print the completion script of a shell.
 

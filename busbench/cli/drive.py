@@ -12,7 +12,7 @@ import click
 
 from busbench.cli.drive_options import CHANNEL, each_of, shape_options
 from busbench.cli.live import arm_option, motor_options
-from busbench.cli.numbers import Word
+from busbench.cli.numbers import OneOf
 from busbench.cli.output import ascii_option, can_write, force_option, prose, say, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.source import fault_option
@@ -57,7 +57,7 @@ class DriveOptions:
 @shape_options
 @click.option("--to", type=OUTPUT, metavar="PORT|FILE|virtual:",
               help="Where the frames go; - is standard output, raw bytes.")  # fmt: skip
-@click.option("--end", type=Word(("rest", "hold", "silence")), default="rest", show_default=True,
+@click.option("--end", type=OneOf(("rest", "hold", "silence")), default="rest", show_default=True,
               help="At the end and when stopped: rest ramps to the rest values, then silence;"
               " hold repeats the last values; silence stops at once.")  # fmt: skip
 @motor_options

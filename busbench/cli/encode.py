@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busbench.cli.channel_list import parse_channels
-from busbench.cli.numbers import Word
+from busbench.cli.numbers import OneOf
 from busbench.errors import BusbenchError, sanitize
 from busbench.wire.frame_spec import CHANNELS, COUNTS_MAX, END_BYTES, Frame, encode_frame
 
@@ -28,7 +28,7 @@ _VALUE_HINT = "give counts, µs or percent, as in 172, 1500us or 50%"
 @click.option(
     "--end-byte", metavar="BYTE", default="0x00", show_default=True, help="End byte: 0x00, 0x04, 0x14, 0x24, 0x34."
 )
-@click.option("--format", "format_", type=Word(("hex", "raw")), default="hex", show_default=True,
+@click.option("--format", "format_", type=OneOf(("hex", "raw")), default="hex", show_default=True,
               help="Write hexadecimal digits, or the 25 bytes.")  # fmt: skip
 def command(values: tuple[str, ...], lost: bool, failsafe: bool, end_byte: str, format_: str) -> None:
     """Put one frame together and print it.

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.cli.channel_list import parse_channels
-from busbench.cli.numbers import Word
+from busbench.cli.numbers import OneOf
 from busbench.cli.output import FORMATS, Cell, say, table_lines
 from busbench.cli.source import Progress, source_options
 from busbench.errors import display_name, pluralize
@@ -20,7 +20,7 @@ TABLE_CHANNELS = "1-8"
 
 
 @click.command("frames")
-@click.option("--format", "format_", type=Word(FORMATS), default="csv", show_default=True, help="Form of the rows.")
+@click.option("--format", "format_", type=OneOf(FORMATS), default="csv", show_default=True, help="Form of the rows.")
 @click.option("--channels", metavar="LIST", help=f"Channels of the table, as in 1-4,9,17 [default: {TABLE_CHANNELS}].")
 @source_options
 def command(source: str, format_: str, channels: str | None, **settings: Any) -> None:

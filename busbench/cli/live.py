@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from busbench.cli.numbers import WholeRange, Word
+from busbench.cli.numbers import OneOf, WholeRange
 from busbench.model import BUS_LINE, LineSettings
 
 if TYPE_CHECKING:
@@ -44,11 +44,11 @@ def line_options(function: F) -> F:
     """How the line is set; the defaults are the bus."""
     for decorate in (
         click.option(
-            "--stop-bits", type=Word(("1", "2")), default="2", show_default=True, help="Stop bits of the line."
+            "--stop-bits", type=OneOf(("1", "2")), default="2", show_default=True, help="Stop bits of the line."
         ),
         click.option(
             "--parity",
-            type=Word(("E", "O", "N")),
+            type=OneOf(("E", "O", "N")),
             default="E",
             show_default=True,
             help="Parity: even, odd, none.",

@@ -103,7 +103,7 @@ class FiniteRange(click.FloatRange):
         return number
 
 
-class Word(click.Choice[str]):
+class OneOf(click.Choice[str]):
     """One of some words."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:

@@ -18,7 +18,7 @@ from typing import Any, TextIO
 
 import click
 
-from busbench.cli.numbers import Word
+from busbench.cli.numbers import OneOf
 from busbench.errors import require_kind, sanitize
 
 FORMATS = ("table", "csv", "json")
@@ -29,7 +29,7 @@ INTERRUPTED = 130  # exit code where a person ended it before its time
 WIDTH_MOST = 100  # wider lines are hard to read
 
 format_option = click.option(
-    "--format", "format_", type=Word(FORMATS), default="table", show_default=True, help="Form of the result."
+    "--format", "format_", type=OneOf(FORMATS), default="table", show_default=True, help="Form of the result."
 )
 
 

@@ -69,7 +69,7 @@ def pulses(source: str, rig_path: str | None, *, format_: str, options: ReadOpti
             _print_table(found)
             for check in checks:
                 verdict = check.verdict.value.upper()
-                prose(f"{verdict}  {sanitize(check.subject)}: {check.name}: {sanitize(check.told)}", indent=6)
+                prose(f"{verdict}  {sanitize(check.subject)}: {check.name}: {sanitize(check.message)}", indent=6)
     return 1 if any(check.verdict is not Verdict.PASS for check in checks) else 0
 
 

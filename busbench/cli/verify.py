@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.capture.base import ReadOptions
-from busbench.cli.numbers import Word
+from busbench.cli.numbers import OneOf
 from busbench.cli.output import PAGE, ends_in, say, to_the_end, write_json, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.source import Progress, fault_option, open_source, read_options, source_options
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 @click.option("--keep", type=OUTPUT, metavar="FILE.pcapng", help="Keep what a guided check received, with its marks.")
 @click.option("--force", is_flag=True, help="Write over files that exist.")
 @click.option("--all", "shows_all", is_flag=True, help="Write out in the table what passed, too.")
-@click.option("--format", "format_", type=Word(("table", "json")), default="table", show_default=True,
+@click.option("--format", "format_", type=OneOf(("table", "json")), default="table", show_default=True,
               help="Form of the result.")  # fmt: skip
 @source_options
 def command(

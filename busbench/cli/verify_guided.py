@@ -12,7 +12,7 @@ from busbench.bench.check_session import CheckSession, CheckState
 from busbench.bench.receiver import LivePort, Receiver
 from busbench.bench.sign_off import Answers, SignOff
 from busbench.bench.sources import VIRTUAL, open_aircraft, open_live, rig_in
-from busbench.cli.choices import shown, word_of
+from busbench.cli.choices import prompt_text, word_of
 from busbench.cli.keys import ReadKey, read_answers
 from busbench.cli.live import stop_signals
 from busbench.cli.output import say, wrote
@@ -105,11 +105,11 @@ def _lead(session: CheckSession, receiver: Receiver, read_key: ReadKey | None, s
         keys = {KEYS[word]: word for word in session.words}
         if state is CheckState.READY:
             prompt = f"{at + 1} of {len(session.steps)}: {sanitize(step.instruction)}"
-            say(prompt if read_key is None else shown(prompt, keys, enter="begin"), indent=2)
+            say(prompt if read_key is None else prompt_text(prompt, keys, enter="begin"), indent=2)
         elif not is_listening:
-            say(shown("  when it is back at rest", keys, enter="done"), indent=2)
+            say(prompt_text("  when it is back at rest", keys, enter="done"), indent=2)
         elif session.pilot is None:
-            say(shown(f"  go on; listening for {step.least_s:.0f} s", keys))
+            say(prompt_text(f"  go on; listening for {step.least_s:.0f} s", keys))
         while (session.state, session.at) == before and not stop.is_set():
             if is_listening or session.pilot is None:  # the time of a virtual aircraft stands still meanwhile
                 for event in receiver.pump(LOOK_S).events:
@@ -134,7 +134,7 @@ def _findings(session: CheckSession, at: int, *, asks: bool) -> Iterator[str]:
         yield f"  pass: {pluralize(len(checks), 'check')}"
     for check in checks:
         if check.verdict is not Verdict.PASS:
-            said = f"{sanitize(check.subject)}: {check.name}: {sanitize(check.told)}"
+            said = f"{sanitize(check.subject)}: {check.name}: {sanitize(check.message)}"
             yield f"  {check.verdict.value.upper()}: {said}"
     for repeat in session.repeats:
         yield f"  {sanitize(repeat.message)}"

@@ -71,7 +71,7 @@ def _in_full(checks: Sequence[Check]) -> Iterator[str]:
     for subject, some in _by_subject(checks).items():
         yield f"  {subject}"
         for check in some:
-            said = sanitize(check.told) + _spare(check)
+            said = sanitize(check.message) + _spare(check)
             line = f"    {check.name:<{_NAME - 5}} {said}"
             yield from textwrap.wrap(line, WIDTH, subsequent_indent=" " * _NAME, break_long_words=False)
 

@@ -142,7 +142,7 @@ def walk(orders: WalkOptions) -> int:
         kept = f"answers go to {path}" if path else "a rehearsal, whose answers are not kept"
         say(f"{rig.plan.name}: {len(plan.stops)} to walk, {kept}")
         say(direction_words(rig))
-        is_interrupted = WalkLines(session, receiver, read_key=read_key).go()
+        is_interrupted = WalkTexts(session, receiver, read_key=read_key).go()
     if session.lost:
         raise PortError(orders.port, session.lost, hint=_RESUME)
     if session.save_error is not None:
@@ -187,7 +187,7 @@ def _open_port(port: str, stack: ExitStack) -> Receiver:
     return receiver
 
 
-class WalkLines:
+class WalkTexts:
     """A walk in lines of text: what it asks and what became of it; keys go to it.
 
     Args:
@@ -205,12 +205,12 @@ class WalkLines:
     def go(self) -> bool:
         """Until the walk is over; True where it was interrupted."""
         from busbench.bench.surface_session import WalkState
-        from busbench.cli.choices import shown_walk
+        from busbench.cli.choices import walk_prompt
 
         session = self._session
         while session.state is not WalkState.OVER:
             try:
-                if (prompt := shown_walk(session.walk)) != self._prompt:
+                if (prompt := walk_prompt(session.walk)) != self._prompt:
                     say(prompt)
                     self._prompt = prompt
                 if session.state is WalkState.WORD:

@@ -9,7 +9,7 @@ import click
 
 from busbench.capture.base import ReadOptions
 from busbench.cli.live import arm_option, line_of, line_options, motor_options
-from busbench.cli.numbers import Word
+from busbench.cli.numbers import OneOf
 from busbench.cli.output import ascii_option
 from busbench.cli.source import fault_option, reading_options
 from busbench.errors import BusbenchError
@@ -29,7 +29,7 @@ _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busb
 @motor_options
 @click.option("--bell", is_flag=True, help="Ring the terminal's bell on losses.")
 @ascii_option
-@click.option("--theme", type=Word(("light", "dark")), default="dark", show_default=True, help="Colours.")
+@click.option("--theme", type=OneOf(("light", "dark")), default="dark", show_default=True, help="Colours.")
 @reading_options
 @line_options
 def command(source: str | None, **settings: Any) -> None:

@@ -10,7 +10,7 @@ from typing import Literal
 
 import numpy as np
 
-from busbench.drive.hash_random import hash_uint64, throw_unit
+from busbench.drive.hash_random import hash_uint64, hash_unit
 from busbench.drive.limits import LimitedCounts, Limiter
 from busbench.drive.program import FrameFault, Program
 from busbench.model import F64, U8, Bools
@@ -82,7 +82,7 @@ class FrameBlock:
         return int(self.raw.shape[0])
 
 
-class _Phase(enum.IntEnum):
+class _RunPhase(enum.IntEnum):
     LEAD = 0  # a soft ramp from where the channels stand to where the program begins
     RUN = 1
     END = 2
@@ -90,8 +90,8 @@ class _Phase(enum.IntEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class _Place:
-    phase: _Phase
+class _Position:
+    phase: _RunPhase
     left: int  # frames left of the phase, -1 without end
     run_slot: int
     slot: int
@@ -123,18 +123,18 @@ class FrameGenerator:
         self._hold = -1 if hold_s is None else math.ceil(hold_s / program.period_s)
         self._limiter = Limiter(program.limits, program.period_s, last)
         first = program.wanted(0, 1)[0]
-        self._place = _Place(_Phase.LEAD, self._limiter.frames_to(first), 0, 0)
+        self._place = _Position(_RunPhase.LEAD, self._limiter.frames_to(first), 0, 0)
 
     @property
     def is_over(self) -> bool:
         """True where nothing more is to be sent."""
-        return self._settled().phase is _Phase.OVER
+        return self._settled().phase is _RunPhase.OVER
 
     @property
     def run_slot(self) -> int | None:
         """Which of the program's own slots comes next; None before and after them."""
         place = self._settled()
-        return place.run_slot if place.phase is _Phase.RUN else None
+        return place.run_slot if place.phase is _RunPhase.RUN else None
 
     def mark(self) -> object:
         """The state, to be given to `rewind`."""
@@ -153,17 +153,17 @@ class FrameGenerator:
         """
         place = self._settled()
         if place.slot == 0:
-            self._place = replace(place, phase=_Phase.OVER, left=0)
+            self._place = replace(place, phase=_RunPhase.OVER, left=0)
             return
-        if place.phase < _Phase.END:
+        if place.phase < _RunPhase.END:
             self._place = self._ending(place)
         elif self._end is EndState.HOLD:
-            self._place = replace(place, phase=_Phase.OVER, left=0)
+            self._place = replace(place, phase=_RunPhase.OVER, left=0)
 
     def skip(self, slots: int) -> None:
         """Pass over slots of the program as if they had not been; the channels stay where they are."""
         place = self._settled()
-        n = min(slots, place.left) if place.phase is _Phase.RUN else 0
+        n = min(slots, place.left) if place.phase is _RunPhase.RUN else 0
         self._place = replace(place, left=place.left - n, run_slot=place.run_slot + n, slot=place.slot + n)
 
     def take(self, count: int) -> FrameBlock:
@@ -172,30 +172,30 @@ class FrameGenerator:
         n = count if place.left < 0 else min(count, place.left)
         flags, is_sent = np.zeros(n, np.uint8), np.ones(n, np.bool_)
         noise = np.zeros((n, FRAME_BYTES), np.uint8)
-        if place.phase is _Phase.RUN:
+        if place.phase is _RunPhase.RUN:
             self._mark_faults(place.run_slot, flags, is_sent)
             self._throw_noise(place.run_slot, noise)
         limited = self._limiter.limit(self._wanted(place, n), is_heard=is_sent & (noise[:, 0] == 0))
         index = np.arange(place.slot, place.slot + n, dtype=np.int64)
         ends = np.array(self._program.end_bytes, np.uint8)
         raw = pack_limited(limited, flags=flags, end=ends[index % ends.size]) ^ noise
-        run_slot = place.run_slot + (n if place.phase is _Phase.RUN else 0)
-        self._place = _Place(place.phase, place.left - n if place.left >= 0 else -1, run_slot, place.slot + n)
+        run_slot = place.run_slot + (n if place.phase is _RunPhase.RUN else 0)
+        self._place = _Position(place.phase, place.left - n if place.left >= 0 else -1, run_slot, place.slot + n)
         return FrameBlock(place.slot, raw, is_sent, limited)
 
-    def _settled(self) -> _Place:
+    def _settled(self) -> _Position:
         place = self._place
-        while place.left == 0 and place.phase is not _Phase.OVER:
+        while place.left == 0 and place.phase is not _RunPhase.OVER:
             match place.phase:
-                case _Phase.LEAD:
-                    place = replace(place, phase=_Phase.RUN, left=self._program.slots)
-                case _Phase.RUN:
+                case _RunPhase.LEAD:
+                    place = replace(place, phase=_RunPhase.RUN, left=self._program.slots)
+                case _RunPhase.RUN:
                     place = self._ending(place)
                 case _:
-                    place = replace(place, phase=_Phase.OVER)
+                    place = replace(place, phase=_RunPhase.OVER)
         return place
 
-    def _ending(self, place: _Place) -> _Place:
+    def _ending(self, place: _Position) -> _Position:
         match self._end:
             case EndState.REST:
                 left = self._limiter.frames_to(_NONE[0]) + TAIL_FRAMES
@@ -203,15 +203,15 @@ class FrameGenerator:
                 left = self._hold
             case EndState.SILENCE:
                 left = 0
-        return replace(place, phase=_Phase.END, left=left)
+        return replace(place, phase=_RunPhase.END, left=left)
 
-    def _wanted(self, place: _Place, count: int) -> F64:
+    def _wanted(self, place: _Position, count: int) -> F64:
         match place.phase:
-            case _Phase.LEAD:
+            case _RunPhase.LEAD:
                 return np.repeat(self._program.wanted(0, 1), count, axis=0)
-            case _Phase.RUN:
+            case _RunPhase.RUN:
                 return self._program.wanted(place.run_slot, count)
-            case _Phase.END if self._end is EndState.HOLD:
+            case _RunPhase.END if self._end is EndState.HOLD:
                 return np.repeat(
                     [[*map(float, self._limiter.position), *map(float, self._limiter.switches)]], count, axis=0
                 )
@@ -249,7 +249,7 @@ class FrameGenerator:
             struck = FRAME_BYTES if self._reach == "any byte" else 1
             places = (start + rows)[:, None] * FRAME_BYTES + np.arange(struck)
             bit = np.uint8(1) << (hash_uint64(places, seed=fault.seed) & np.uint64(7)).astype(np.uint8)
-            is_struck = throw_unit(places, seed=fault.seed ^ 1 << 62) < fault.flips
+            is_struck = hash_unit(places, seed=fault.seed ^ 1 << 62) < fault.flips
             noise[rows, :struck] ^= np.where(is_struck, bit, np.uint8(0))
 
 

@@ -25,6 +25,6 @@ def hash_uint64(place: I64, *, seed: int) -> NDArray[np.uint64]:
     return x ^ (x >> np.uint64(31))
 
 
-def throw_unit(place: I64, *, seed: int) -> F64:
+def hash_unit(place: I64, *, seed: int) -> F64:
     """A number from 0 up to 1 for each place, float64; see throw."""
     return (hash_uint64(place, seed=seed) >> np.uint64(11)).astype(np.float64) / 2.0**53

@@ -77,7 +77,7 @@ def read_part(
         DriveError: names place, key and value.
     """
     channels = _channels(part.channel, place)
-    reader = _Reader(part, place, Context(part.unit or context.unit, context.scale, context.load))
+    reader = _ShapeReader(part, place, Context(part.unit or context.unit, context.scale, context.load))
     shapes = {channel: reader.shape(channel) for channel in channels}
     return channels, part.delay, shapes.__getitem__
 
@@ -120,7 +120,7 @@ def level_of(value: Any, key: str, place: TablePlace, channel: int, unit: Unit, 
     return counts
 
 
-class _Reader:
+class _ShapeReader:
     def __init__(self, part: PartTable, place: TablePlace, context: Context) -> None:
         self._part, self._place, self._context = part, place, context
 

@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from busbench.drive.hash_random import throw_unit
+from busbench.drive.hash_random import hash_unit
 from busbench.errors import pluralize
 from busbench.model import F64
 
@@ -262,7 +262,7 @@ class Wander(Shape):
         knot = np.floor(place)
         into = place - knot
         before, after = (
-            2.0 * throw_unit((knot + step).astype(np.int64), seed=self.seed * 64 + self.stream) - 1.0 for step in (0, 1)
+            2.0 * hash_unit((knot + step).astype(np.int64), seed=self.seed * 64 + self.stream) - 1.0 for step in (0, 1)
         )
         return self.span.at(before + (after - before) * into**2 * (3.0 - 2.0 * into))
 

@@ -41,7 +41,7 @@ def walk_limits(stops: Sequence[Station], *, scale: Scale, rate_pct_per_s: float
     return replace(limits, channels=tuple(channels), switches_rest=tuple(switches))
 
 
-def stop_program(stop: Station, *, limits: Limits, scale: Scale, period_s: float) -> Program:
+def station_program(stop: Station, *, limits: Limits, scale: Scale, period_s: float) -> Program:
     """The motion of one halt; every other channel is locked where it rests.
 
     Args:

@@ -142,7 +142,7 @@ class SocketBacklog(Backlog):
 
     def __init__(self, connection: socket.socket) -> None:
         self._socket = connection
-        self._far = _FarSocket.of(connection)
+        self._far = _PeerSocket.of(connection)
 
     @property
     def unsent(self) -> int:
@@ -181,7 +181,7 @@ class SocketBacklog(Backlog):
             self._far.close()
 
 
-class _FarSocket:
+class _PeerSocket:
     """The other end of a connection within this computer.
 
     Args:
@@ -193,7 +193,7 @@ class _FarSocket:
         self._link, self._request = link, request
 
     @classmethod
-    def of(cls, connection: socket.socket) -> _FarSocket | None:
+    def of(cls, connection: socket.socket) -> _PeerSocket | None:
         """The other end, or None where it is on another computer or cannot be asked for."""
         if sys.platform != "linux":
             return None

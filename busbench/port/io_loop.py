@@ -22,7 +22,7 @@ _READ_BYTES = 65_536
 _WRITE_BYTES = 262_144
 
 
-class Origin(enum.Enum):
+class LoopEvent(enum.Enum):
     """Where something came from."""
 
     PARENT = 0  # bytes of orders
@@ -31,7 +31,7 @@ class Origin(enum.Enum):
     PORT_GONE = 3
 
 
-Item = tuple[Origin, int, bytes]
+Item = tuple[LoopEvent, int, bytes]
 
 
 class IoLoop(abc.ABC):
@@ -124,12 +124,12 @@ class SelectIoLoop(IoLoop):
         if self._in in ready:
             data = os.read(self._in, _READ_BYTES)
             self._parent_speaks = bool(data)
-            items.append((Origin.PARENT if data else Origin.PARENT_GONE, now, data))
+            items.append((LoopEvent.PARENT if data else LoopEvent.PARENT_GONE, now, data))
         if self._unwritten and self._fd in writable:
             try:
                 self.transmit(b"")
             except OSError:
-                items.append((Origin.PORT_GONE, now, b""))
+                items.append((LoopEvent.PORT_GONE, now, b""))
         if self._unfetched and self._out in writable:
             self._flush()
         return items
@@ -140,14 +140,14 @@ class SelectIoLoop(IoLoop):
             data = os.read(self._fd, _READ_BYTES)
             if not data and isinstance(self.port, BusPort) and self.port.in_waiting >= 0:
                 # A live terminal: somebody else took the bytes. One that is gone raises here.
-                return Origin.PORT, now, data
+                return LoopEvent.PORT, now, data
         except BlockingIOError:
-            return Origin.PORT, now, b""
+            return LoopEvent.PORT, now, b""
         except OSError:
             data = b""
         if self._spy is not None and data:
             self._spy.rx(data)
-        return (Origin.PORT, now, data) if data else (Origin.PORT_GONE, now, b"")
+        return (LoopEvent.PORT, now, data) if data else (LoopEvent.PORT_GONE, now, b"")
 
     def attach(self, port: Any) -> None:
         """As IoLoop says."""
@@ -233,7 +233,7 @@ class ThreadIoLoop(IoLoop):
         self._may_read = threading.Event()
         self._reader: threading.Thread | None = None
         self._is_reading = False
-        self._writer: _Writer | None = None
+        self._writer: _Outbound | None = None
         for work in (self._hear_parent, self._tell_parent):
             threading.Thread(target=work, daemon=True).start()
 
@@ -255,7 +255,7 @@ class ThreadIoLoop(IoLoop):
         self.port, self._is_reading = port, True
         self._reader = threading.Thread(target=self._read_port, args=(port,), daemon=True)
         self._reader.start()
-        self._writer = _Writer(port, on_error=lambda: self._items.put((Origin.PORT_GONE, perf_counter_ns(), b"")))
+        self._writer = _Outbound(port, on_error=lambda: self._items.put((LoopEvent.PORT_GONE, perf_counter_ns(), b"")))
 
     def detach(self) -> Any:
         """As IoLoop says."""
@@ -276,10 +276,10 @@ class ThreadIoLoop(IoLoop):
                 data = port.read(1)
                 if data:
                     data += port.read(port.in_waiting or 0)
-                    self._items.put((Origin.PORT, perf_counter_ns(), bytes(data)))
+                    self._items.put((LoopEvent.PORT, perf_counter_ns(), bytes(data)))
         except Exception:  # an unplugged port raises what it likes
             if self._is_reading:
-                self._items.put((Origin.PORT_GONE, perf_counter_ns(), b""))
+                self._items.put((LoopEvent.PORT_GONE, perf_counter_ns(), b""))
 
     def _hear_parent(self) -> None:
         data = b"-"
@@ -288,7 +288,7 @@ class ThreadIoLoop(IoLoop):
                 data = os.read(self._in, _READ_BYTES)
             except OSError:
                 data = b""
-            self._items.put((Origin.PARENT if data else Origin.PARENT_GONE, perf_counter_ns(), data))
+            self._items.put((LoopEvent.PARENT if data else LoopEvent.PARENT_GONE, perf_counter_ns(), data))
 
     def _tell_parent(self) -> None:
         while True:
@@ -331,7 +331,7 @@ class ThreadIoLoop(IoLoop):
         return self._writer is not None and self._writer.backlog.discard()
 
 
-class _Writer:
+class _Outbound:
     """Writes in a thread of its own: a write that waits for a far end holds up nothing else.
 
     Args:
@@ -382,7 +382,7 @@ class _Writer:
                 self._on_error()
 
 
-def make_hub(source: str, *, parent_in: int, parent_out: int) -> IoLoop:
+def make_io_loop(source: str, *, parent_in: int, parent_out: int) -> IoLoop:
     """The hub that serves a source on this system.
 
     Args:

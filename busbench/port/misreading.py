@@ -7,10 +7,10 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 
 from busbench.model import BUS_LINE, ByteLog, LineSettings
-from busbench.wire.uart import encode_line, misread
+from busbench.wire.uart import decode_fixed, encode_line
 
 
-def misread_bytes(blocks: Iterable[ByteLog], *, line: LineSettings, has_marks: bool) -> Iterator[ByteLog]:
+def decode_fixed_bytes(blocks: Iterable[ByteLog], *, line: LineSettings, has_marks: bool) -> Iterator[ByteLog]:
     """Read the line of each block with other settings.
 
     Args:
@@ -28,7 +28,7 @@ def misread_bytes(blocks: Iterable[ByteLog], *, line: LineSettings, has_marks: b
         if not has_place.any():
             yield ByteLog(offset, np.empty(0, np.uint8), np.empty(0, np.int64), np.empty(0, np.int64))
             continue
-        read = misread(encode_line(log.data[has_place], starts[has_place]), line=line)
+        read = decode_fixed(encode_line(log.data[has_place], starts[has_place]), line=line)
         marks = offset + 1 + np.arange(len(read), dtype=np.int64)
         bad = (read.bad != 0).astype(np.uint8)
         yield ByteLog(offset, read.data, marks, read.t_ns + line.character_ns, bad if has_marks else None)

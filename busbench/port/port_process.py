@@ -18,7 +18,7 @@ from busbench.port import ipc
 from busbench.port.clocks import real_ns
 from busbench.port.device_lock import DeviceLock
 from busbench.port.identity import Identity, find_again, identify
-from busbench.port.io_loop import IoLoop, Origin, make_hub
+from busbench.port.io_loop import IoLoop, LoopEvent, make_io_loop
 from busbench.port.ipc import EventKind, PortEvent
 from busbench.port.open_serial import claim_socket, close_port, open_port
 from busbench.port.pacer import STALL_NS, STOPPED, Pacer, Transmission
@@ -108,15 +108,15 @@ class PortProcess:
             self._hub.send(ipc.woke(wakes))
         for origin, t_ns, data in items:
             match origin:
-                case Origin.PORT:
+                case LoopEvent.PORT:
                     self._receive(t_ns, data)
-                case Origin.PORT_GONE:
+                case LoopEvent.PORT_GONE:
                     self._unplugged(t_ns)
-                case Origin.PARENT:
+                case LoopEvent.PARENT:
                     self._heard_ns = t_ns
                     for word, value in self._orders.feed(data):
                         self._obey(word, value)
-                case Origin.PARENT_GONE:
+                case LoopEvent.PARENT_GONE:
                     self._left_alone(t_ns)
         now = perf_counter_ns()
         if pacer is not None and self._pacer is pacer:
@@ -374,6 +374,6 @@ def main() -> None:
     settings = _read_settings(parent_in)
     if settings is None:
         return
-    hub = make_hub(settings.source, parent_in=parent_in, parent_out=parent_out)
+    hub = make_io_loop(settings.source, parent_in=parent_in, parent_out=parent_out)
     PortProcess(settings, hub=hub).run()
     os._exit(0)  # reader threads may still wait for what never comes

@@ -200,7 +200,7 @@ def _signature(chunks: Sequence[Chunk], data: bytes) -> LineState:
                     return LineState.INVERTED_WRONG_RATE
                 case 0x1F:
                     return LineState.WRONG_RATE
-    return LineState.INVERTED if _has_beat(data, b"\x00\xf8") else LineState.NO_FRAMES
+    return LineState.INVERTED if _has_period(data, b"\x00\xf8") else LineState.NO_FRAMES
 
 
 def _bursts(chunks: Sequence[Chunk]) -> list[bytes]:
@@ -217,7 +217,7 @@ def _bursts(chunks: Sequence[Chunk]) -> list[bytes]:
     return [bytes(burst) for burst in bursts[1:-1]]
 
 
-def _has_beat(data: bytes, pair: bytes) -> bool:
+def _has_period(data: bytes, pair: bytes) -> bool:
     """True where a pair of bytes comes back at about a frame's distance, though there are no pauses."""
     places = np.array([i for i in range(len(data) - 1) if data[i : i + 2] == pair])
     if places.size < 2 * _FEW_FRAMES:

@@ -102,7 +102,7 @@ def page_html(
         ChannelRow(
             mapped,
             tuple(_find(found, mapped.channel, column) for column in _COLUMNS),
-            picture(draw_trace(evidence, mapped, found.turns.get(mapped.control), found.loss)),
+            picture(draw_trace(evidence, mapped, found.control_moves.get(mapped.control), found.loss)),
         )
         for mapped in found.channels
     ]

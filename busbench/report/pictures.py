@@ -60,7 +60,7 @@ def draw_trace(evidence: VerifyInputs, mapped: ChannelPlan, turn: ControlMove | 
     for counts, dash in ((ends.low_counts, "dash"), (ends.neutral_counts, "dot"), (ends.high_counts, "dash")):
         drawing.line(_LEFT, y(counts), WIDTH - _RIGHT, y(counts), dash=dash, width=0.7)
         word = f"{counts:.0f}"
-        if mapped.is_two_state:
+        if mapped.is_on_off:
             word = {ends.low_counts: "off", ends.high_counts: "on"}.get(counts, "")
         drawing.text(_LEFT - 6, y(counts) + 4, word, anchor="end", size=10)
     drawing.path(((_x(t, end_s), y(v)) for t, v in _thinned(evidence.t_s, values, end_s)), width=1.3)

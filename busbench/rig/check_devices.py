@@ -39,10 +39,10 @@ def check_channels(rig: Rig) -> Iterator[Finding]:
                 "give it a free channel: " + free,
             )
         elif device.channel > CHANNELS:
-            yield from _two_states(device)
+            yield from _on_off_channel(device)
 
 
-def _two_states(device: Device) -> Iterator[Finding]:
+def _on_off_channel(device: Device) -> Iterator[Finding]:
     """A channel that is on or off, asked for more."""
     for key, value in (("failsafe", device.failsafe), ("rest_pct", device.rest_pct)):
         if isinstance(value, float) and abs(value) != 100:

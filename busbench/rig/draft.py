@@ -39,7 +39,7 @@ class Proposal:
         movement: as which it was moved, from 1; channels moved by one stick share it.
         rest_counts: where it stood most of the time.
         low_counts, high_counts: its ends as seen.
-        kind: "proportional", "two-state" or "three-state".
+        kind: "proportional", "on/off" or "three positions".
         follows: an earlier channel of the same movement, or None.
         against: True where it moves the other way than that channel.
         is_high_first: True where it first went to its high end.
@@ -221,12 +221,12 @@ def _correlation(one: I64, other: I64) -> float:
 
 def _kind(index: int, values: I64, often: I64) -> str:
     if index >= CHANNELS:
-        return "two-state"
+        return "on/off"
     steady = values[often > 0.02 * often.sum()]
     levels = 1 + int((np.diff(steady) >= MOVED_COUNTS).sum()) if steady.size else 0
     on_levels = float(often[often > 0.02 * often.sum()].sum() / often.sum())
     if on_levels > 0.97 and levels in (2, 3):
-        return "two-state" if levels == 2 else "three-state"
+        return "on/off" if levels == 2 else "three positions"
     return "proportional"
 
 

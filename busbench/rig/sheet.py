@@ -61,7 +61,7 @@ class SetupStep:
     reversed: bool | None
 
     @property
-    def turns(self) -> str:
+    def reversed_text(self) -> str:
         """As in "reversed", for people."""
         return "" if self.reversed is None else "reversed" if self.reversed else "not reversed"
 

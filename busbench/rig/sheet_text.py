@@ -38,8 +38,8 @@ def _block(step: SetupStep, unit: str) -> Iterator[str]:
         values.append(f"low {step.low_us:4.0f}  neutral {step.neutral_us:4.0f}  high {step.high_us:4.0f} {unit}")
     if step.failsafe:
         values.append(f"failsafe {step.failsafe}")
-    if step.turns:
-        values.append(step.turns)
+    if step.reversed_text:
+        values.append(step.reversed_text)
     for line in ("   ".join(values), step.note):
         if line:
             yield INDENT + line

@@ -101,7 +101,7 @@ def hubs_downwards(rig: Rig) -> Iterator[Hub]:
             yield hub
 
 
-def way_to(rig: Rig, name: str) -> tuple[Hub, ...]:
+def path_to(rig: Rig, name: str) -> tuple[Hub, ...]:
     """Hubs from the receiver down to a hub or device, itself included where it is a hub."""
     hubs = {hub.name: hub for hub in rig.hubs}
     at = name if name in hubs else next((d.parent for d in rig.devices if d.name == name), RECEIVER)

@@ -13,7 +13,7 @@ from busbench.rig.conductor import REFERENCE_C, lead_text, thicker
 from busbench.rig.harness import branch_ohm
 from busbench.rig.model import RECEIVER, SUPPLY, Lead, Rig
 from busbench.rig.power import ALL_STALLED, build_harness
-from busbench.rig.topology import way_to
+from busbench.rig.topology import path_to
 
 GAIN_LEAST_V = 0.005  # less is no gain that can be measured
 
@@ -85,7 +85,7 @@ def find_weakest(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Weakest | N
     device, before = rig.devices[column], float(device_volts[row, column])
     volts, device_a = solved.volts[row], float(list(loads.values())[row][column])
 
-    on_way = {RECEIVER, device.name, *(hub.name for hub in way_to(rig, device.name))}
+    on_way = {RECEIVER, device.name, *(hub.name for hub in path_to(rig, device.name))}
     drops = [
         (abs(amps) * branch.ohm, branch)
         for amps, branch in zip(solved.branch_a[row].tolist(), network.branches, strict=True)
@@ -131,7 +131,7 @@ def find_weakest(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Weakest | N
 def _second_feeds(rig: Rig, device: str) -> Iterator[tuple[str, Lead]]:
     """Each hub on the way to a device, with a lead from the supply to it."""
     leads = [rig.supply.lead] if rig.supply.lead is not None else []
-    for hub in way_to(rig, device):
+    for hub in path_to(rig, device):
         if hub.lead is None:
             return  # its length is not known, so neither is that of a feed to it
         leads.append(hub.lead)

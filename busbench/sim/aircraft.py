@@ -15,7 +15,7 @@ from busbench.rig.model import Rig
 from busbench.sim.aircraft_faults import AircraftFault, FaultKind, check_fault
 from busbench.sim.devices import VirtualRig
 from busbench.sim.scripted_pilot import REST_S, RoundPilot
-from busbench.sim.stick_motion import NEUTRAL, dice
+from busbench.sim.stick_motion import NEUTRAL, seeded_rng
 from busbench.verify.failsafe_checks import expects_silence
 from busbench.verify.marks import LINK_MARK, ON_MARK, POWER_MARK, REST_MARK
 from busbench.verify.procedure import TestStep
@@ -75,7 +75,7 @@ class VirtualAircraft:
         wrong = self._by_kind.get("wrong-period")
         period_ms = rig.plan.period_ms * (1 if wrong is None else 1.5)
         self.period_ns = round((wrong.value if wrong is not None and wrong.value else period_ms) * 1e6)
-        self._dice = dice(seed, stream=1)
+        self._dice = seeded_rng(seed, stream=1)
         self._slot = 0
         self._rows: list[tuple[int, U16, int, int]] = []
         self._queue: list[Chunk] = []
@@ -284,7 +284,7 @@ class VirtualAircraft:
             if not isinstance(plan, int | float):
                 continue
             levels[at] = mapped.ends.neutral_counts + plan / 100 * FULL_COUNTS
-            if mapped.is_two_state:
+            if mapped.is_on_off:
                 levels[at] = mapped.ends.high_counts if plan > 0 else mapped.ends.low_counts
         return levels
 

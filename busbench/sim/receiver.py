@@ -9,9 +9,9 @@ import numpy as np
 
 from busbench.errors import PortError
 from busbench.model import BUS_LINE, I64, U8, ByteLog, LineSettings
-from busbench.port.misreading import misread_bytes
+from busbench.port.misreading import decode_fixed_bytes
 from busbench.sim.line_faults import Episodes, Noise, OutageSpan, add_noise
-from busbench.sim.stick_motion import NEUTRAL, Hand, Pilot, dice
+from busbench.sim.stick_motion import NEUTRAL, Hand, Pilot, seeded_rng
 from busbench.wire.codec import END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
 
 CHARACTER_NS = BUS_LINE.character_ns
@@ -136,7 +136,7 @@ def adapter_blocks(settings: ReceiverSettings, *, pilot: Pilot | None = None) ->
     """
     blocks = line_blocks(settings, pilot=pilot)
     if settings.is_inverted or settings.baud != BUS_LINE.baud:
-        blocks = misread_bytes(blocks, line=settings.adapter_line, has_marks=settings.has_marks)
+        blocks = decode_fixed_bytes(blocks, line=settings.adapter_line, has_marks=settings.has_marks)
     if settings.batch_s > 0:
         yield from _in_batches(blocks, round(settings.batch_s * 1e9))
         return
@@ -201,14 +201,15 @@ class _LineStream:
         seed = settings.seed
         self._pilot = Pilot(settings.hand, seed=seed, dither=settings.dither) if pilot is None else pilot
         self._lost, self._failsafe, self._gaps = (
-            Episodes(spans, rate_per_min=rate, length_s=length, random=dice(seed, stream=stream))
+            Episodes(spans, rate_per_min=rate, length_s=length, random=seeded_rng(seed, stream=stream))
             for spans, rate, length, stream in (
                 (settings.lost, settings.lost_rate, _LOST_S, 1),
                 (settings.failsafe, settings.failsafe_rate, _FAILSAFE_S, 2),
                 (settings.gaps, settings.gap_rate, _GAP_S, 3),
             )
         )
-        self._dice = {name: dice(seed, stream=10 + i) for i, name in enumerate(("jitter", "reply", "chatter", "noise"))}
+        names = ("jitter", "reply", "chatter", "noise")
+        self._dice = {name: seeded_rng(seed, stream=10 + i) for i, name in enumerate(names)}
         self._slot = 0
         self._held = np.full(16, NEUTRAL, np.uint16)  # what was sent before frames got lost
 
@@ -233,7 +234,7 @@ class _LineStream:
                 self._place(times, pieces, *self._replies(slots, start_ns, is_sent))
         t_ns, data = np.concatenate(times), np.concatenate(pieces)
         if self._s.chatter:
-            t_ns, data = self._chatter(t_ns, data, begin_ns)
+            t_ns, data = self._line_noise(t_ns, data, begin_ns)
         order = np.argsort(t_ns, kind="stable")
         return add_noise(t_ns[order], data[order], self._s.noise, self._dice["noise"])
 
@@ -267,7 +268,7 @@ class _LineStream:
         replies = np.stack([np.full(slots.size, 3), volts & 0xFF, volts >> 8], axis=1).astype(np.uint8)
         return (start_ns + FRAME_NS + wait_ns)[answers], replies[answers]
 
-    def _chatter(self, t_ns: I64, data: U8, begin_ns: int) -> tuple[I64, U8]:
+    def _line_noise(self, t_ns: I64, data: U8, begin_ns: int) -> tuple[I64, U8]:
         """Garbage where the line is idle."""
         span_ns = self.begun_ns - begin_ns
         slots_of = max(1, span_ns // (2 * CHARACTER_NS))

@@ -91,7 +91,7 @@ def _place(way: list[tuple[float, float]], t_s: float) -> float:
 def _out_and_back(mapped: ChannelPlan) -> list[tuple[float, float, float]]:
     """As the step's instruction says: both ends and back, or the other end and back where it rests at one."""
     low, high, rest = mapped.ends.low_counts, mapped.ends.high_counts, mapped.rest_counts
-    if mapped.is_two_state:
+    if mapped.is_on_off:
         return [(REACT_S, 0.001, high if rest < mapped.ends.neutral_counts else low),
                 (REACT_S + MOVE_S + HOLD_S, 0.001, rest)]  # fmt: skip
     if mapped.rest_side:
@@ -108,4 +108,4 @@ def _away(mapped: ChannelPlan) -> float:
     if not isinstance(failsafe, int | float):
         return mapped.rest_counts
     end = ends.low_counts if failsafe > 0 else ends.high_counts
-    return end if mapped.is_two_state else ends.neutral_counts + _AWAY * (end - ends.neutral_counts)
+    return end if mapped.is_on_off else ends.neutral_counts + _AWAY * (end - ends.neutral_counts)

@@ -47,7 +47,7 @@ _MOVING: dict[int, Stick] = {
 _ROLES: dict[Hand, dict[int, Stick]] = {Hand.STILL: {}, Hand.MIXED: _MIXED, Hand.MOVING: _MOVING}
 
 
-def dice(seed: int, *, stream: int) -> np.random.Generator:
+def seeded_rng(seed: int, *, stream: int) -> np.random.Generator:
     """The random numbers of one part of a virtual receiver, apart from those of all others."""
     return np.random.Generator(np.random.PCG64(np.random.SeedSequence([seed, stream])))
 
@@ -68,10 +68,10 @@ class Pilot:
 
     def __init__(self, hand: Hand, *, seed: int, dither: float = 0.0) -> None:
         self._tracks = {
-            channel: _Track(stick, dice(seed, stream=100 + channel)) for channel, stick in _ROLES[hand].items()
+            channel: _Track(stick, seeded_rng(seed, stream=100 + channel)) for channel, stick in _ROLES[hand].items()
         }
         self._dither = dither
-        self._dice = dice(seed, stream=99)
+        self._dice = seeded_rng(seed, stream=99)
 
     def positions(self, t_s: F64) -> tuple[U16, U8]:
         """Values of all channels.

@@ -7,7 +7,7 @@ import threading
 from collections.abc import Mapping
 from pathlib import Path
 
-from busbench.analysis.recording import Recording, Timeline, read_recording
+from busbench.analysis.recording import Recording, RecordingTimes, read_recording
 from busbench.capture.annotations import read_annotations, write_annotations
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.extract import cut_log
@@ -76,7 +76,7 @@ class ReplaySession(Session):
             self._see_ends()
         times = self.store.times(0, len(self.store))
         info, first_offset = self._capture.info, self.store.first_offset(0)
-        timeline = Timeline(info, span, times, Rejects.concat(rejects), first_offset)
+        timeline = RecordingTimes(info, span, times, Rejects.concat(rejects), first_offset)
         outages = timeline.outages(clock=self.clock)
         self.losses = Losses(
             frames=outages.frames,

@@ -43,7 +43,7 @@ class FrameStore:
         }
         self._damage = {"offset": GrowingArray(np.int64), "length": GrowingArray(np.int64)}
         self._damaged_runs = 0
-        self._raw = _Rows()
+        self._raw = _FrameRows()
         self._pyramid = Pyramid(self.values)
         self._span: tuple[int, int, U16, U16] | None = None
 
@@ -188,7 +188,7 @@ def _values(channels: U16, flags: U8) -> U16:
     return values
 
 
-class _Rows:
+class _FrameRows:
     """25 bytes a row, the newest in memory, the others in a file."""
 
     def __init__(self) -> None:

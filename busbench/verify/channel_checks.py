@@ -28,19 +28,19 @@ def check_channels(evidence: VerifyInputs, channels: Sequence[ChannelPlan], phas
     """All checks of the channels."""
     for mapped in channels:
         about = CheckFactory("channel", mapped.subject, mapped.channel)
-        turn = phases.turns.get(mapped.control)
+        turn = phases.control_moves.get(mapped.control)
         yield _rest(about, evidence, channels, mapped, phases)
         yield from _ends(about, evidence, mapped, turn)
         yield _direction(about, evidence, mapped, turn, phases.rests[mapped.channel - 1])
         yield _alone(about, evidence, channels, mapped, turn)
-        if not mapped.is_two_state:
+        if not mapped.is_on_off:
             yield _noise(about, evidence, mapped)
 
 
 def _shown(mapped: ChannelPlan, counts: float, evidence: VerifyInputs) -> str:
     """Counts with their pulse, or the state."""
-    pulse = "" if mapped.is_two_state else f" ({evidence.rig.scale.to_us(counts):.0f} µs)"
-    return mapped.shown(counts) + pulse
+    pulse = "" if mapped.is_on_off else f" ({evidence.rig.scale.to_us(counts):.0f} µs)"
+    return mapped.level(counts) + pulse
 
 
 def away_rows(
@@ -120,7 +120,7 @@ def _unknown(evidence: VerifyInputs, mapped: ChannelPlan, phases: Phases) -> Boo
             for first, stop in runs:
                 others[first:stop] += control != mapped.control
         return unknown if phases.windows else np.asarray(others >= STRANGERS_MOST, np.bool_)
-    turn = phases.turns.get(mapped.control)
+    turn = phases.control_moves.get(mapped.control)
     if turn is None or not turn.is_marked:
         for first, stop in phases.runs[mapped.control]:
             begin = evidence.row_at(float(evidence.t_s[first]) - HAND_S)
@@ -135,7 +135,7 @@ def _by_hand(evidence: VerifyInputs, channels: Sequence[ChannelPlan], mapped: Ch
     beside_it = {one.control for one in channels if shares_gimbal(mapped, one)}
     beside = np.abs(evidence.counts[mapped.channel - 1] - float(phases.rests[mapped.channel - 1]))
     spans = [(window.word, window.first, window.done) for window in phases.windows]
-    spans += [(turn.control, turn.first, turn.stop) for turn in phases.turns.values() if not turn.is_marked]
+    spans += [(turn.control, turn.first, turn.stop) for turn in phases.control_moves.values() if not turn.is_marked]
     for word, first, stop in spans:
         if first >= stop or word not in phases.runs:
             continue
@@ -275,7 +275,7 @@ def shares_gimbal(one: ChannelPlan, other: ChannelPlan) -> bool:
         and one.gimbal == other.gimbal
         and one.control != other.control
         and not one.is_motor
-        and not one.is_two_state
+        and not one.is_on_off
     )
 
 

@@ -86,7 +86,7 @@ def find_moved(evidence: VerifyInputs) -> tuple[int, ...]:
     )
 
 
-def find_turns(
+def find_control_moves(
     evidence: VerifyInputs,
     channels: Sequence[ChannelPlan],
     *,

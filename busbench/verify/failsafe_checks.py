@@ -147,7 +147,7 @@ def _held(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, phas
         yield about.at_most(LOST, said, measured=float(beside.max()), limit=limit, unit="counts")
         return
     held = float(values[last[outside[0]]])
-    said = f"{name_frames(evidence, phases, mapped, rows[outside])}; the last good value was {mapped.shown(held)}"
+    said = f"{name_frames(evidence, phases, mapped, rows[outside])}; the last good value was {mapped.level(held)}"
     yield about.at_most(LOST, said, measured=float(beside.max()), limit=limit, unit="counts")
 
 
@@ -188,12 +188,12 @@ def _value(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, pha
     before = None if loss is None or why else value_before(evidence, mapped, loss)
     is_flagged = bool(evidence.recording.frames.flags[rows[worst]] & FLAG_FAILSAFE)
     where = "in failsafe" if is_flagged else "without link, not flagged failsafe"
-    said = f"{mapped.shown(measured)} {where}, planned {word} = {mapped.shown(goal).removesuffix(' counts')}"
+    said = f"{mapped.level(measured)} {where}, planned {word} = {mapped.level(goal).removesuffix(' counts')}"
     if beside[worst] > limit:
         outside = rows[beside > limit]
         is_held = plan != "hold" and before is not None and (np.abs(values[outside] - before) <= limit).all()
         said = f"{name_frames(evidence, phases, mapped, outside)}, planned {word} = "
-        said += mapped.shown(goal).removesuffix(" counts")
+        said += mapped.level(goal).removesuffix(" counts")
         said += ": held as it stood before" if is_held else ": a wrong value"
         return about.within(VALUE, said, measured=measured, expected=goal, limit=limit, unit="counts")
     if why:
@@ -201,11 +201,11 @@ def _value(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, pha
     if before is None:
         return about.not_tested(VALUE, "no good frame came before", unit="counts", limit=limit)
     if plan == "hold" and abs(before - mapped.rest_counts) <= max(limit, evidence.rig.limits.rest_counts):
-        same = f"it stood at rest ({mapped.shown(before)}) before, so a failsafe value there would look the same:"
+        same = f"it stood at rest ({mapped.level(before)}) before, so a failsafe value there would look the same:"
         same += " switch off with the control held away from rest (propeller off)"
         return about.not_tested(VALUE, same, unit="counts", limit=limit)
     if plan != "hold" and abs(before - goal) <= limit:
-        same = f"it stood at {mapped.shown(before)} before, so holding would look the same: switch off with the"
+        same = f"it stood at {mapped.level(before)} before, so holding would look the same: switch off with the"
         same += " control held away from its failsafe position (propeller off)"
         return about.not_tested(VALUE, same, unit="counts", limit=limit)
     return about.within(VALUE, said, measured=measured, expected=goal, limit=limit, unit="counts")

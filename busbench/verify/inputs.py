@@ -24,7 +24,7 @@ from busbench.wire.codec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.scale import Scale
 
 I16 = NDArray[np.int16]
-TWO_STATE_COUNTS = (173, 1811)  # off and on of channels 17 and 18, set beside the others: -100 and 100 %
+ON_OFF_COUNTS = (173, 1811)  # off and on of channels 17 and 18, set beside the others: -100 and 100 %
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,11 +43,11 @@ class VerifyInputs:
 
     @cached_property
     def counts(self) -> I16:
-        """Counts of channels 1-18, int16 (18, N); two-state channels as TWO_STATE_COUNTS."""
+        """Counts of channels 1-18, int16 (18, N); two-state channels as ON_OFF_COUNTS."""
         frames = self.recording.frames
         counts = np.empty((CHANNELS + 2, len(frames)), np.int16)
         counts[:CHANNELS] = frames.channels.T
-        low, high = TWO_STATE_COUNTS
+        low, high = ON_OFF_COUNTS
         for bit in range(2):
             counts[CHANNELS + bit] = np.where(frames.flags >> bit & 1, high, low)
         return counts
@@ -172,13 +172,13 @@ class ChannelPlan:
         return any(device.motor_kind for device in self.devices)
 
     @property
-    def is_two_state(self) -> bool:
+    def is_on_off(self) -> bool:
         """True for channels 17 and 18."""
         return self.channel > CHANNELS
 
-    def shown(self, counts: float) -> str:
+    def level(self, counts: float) -> str:
         """A level for people: counts, or the state."""
-        if self.is_two_state:
+        if self.is_on_off:
             return "on" if counts > self.ends.neutral_counts else "off"
         return f"{counts:.0f} counts"
 
@@ -213,7 +213,7 @@ def _map(channel: int, devices: Sequence[Device], scale: Scale, gimbals: Mapping
     first = devices[0]
     if channel > CHANNELS:  # a flag in the frame is on or off, whatever scale and travel are
         ends = endpoints_of(msgspec.structs.replace(first, travel_pct=100.0, neutral_us=None), Scale())
-        rest = float(TWO_STATE_COUNTS[rest_sent(first, scale)])
+        rest = float(ON_OFF_COUNTS[rest_sent(first, scale)])
     else:
         ends, rest = endpoints_of(first, scale), rest_counts(first, scale)
     control = control_of(first)

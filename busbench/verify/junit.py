@@ -30,7 +30,7 @@ def junit_xml(found: Verification) -> str:
     for check in found.checks:
         case = ET.SubElement(suite, "testcase", {"classname": check.subject, "name": check.name})
         if check.verdict is Verdict.FAIL:
-            ET.SubElement(case, "failure", {"message": check.told})
+            ET.SubElement(case, "failure", {"message": check.message})
         elif check.verdict is Verdict.NOT_TESTED:
             ET.SubElement(case, "error", {"type": "not tested", "message": check.sentence})
         else:

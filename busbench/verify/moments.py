@@ -43,7 +43,7 @@ def _of_channel(check: Check, found: Verification, phases: Phases) -> int | None
         return None
     if check.name in ("rest", "noise at rest"):
         return _farthest(found, phases.is_in(Phase.AT_REST), mapped.channel, mapped.rest_counts)
-    turn = phases.turns.get(mapped.control)
+    turn = phases.control_moves.get(mapped.control)
     if turn is None or turn.stop <= turn.first:
         return None
     if sign := _END_NAMES.get(check.name):

@@ -22,13 +22,13 @@ def name_frames(evidence: VerifyInputs, phases: Phases, mapped: ChannelPlan, row
     phase = Phase(int(phases.of_frame[first]))
     words = phase.words
     if phase is Phase.MOVE:
-        controls = [turn.control for turn in phases.turns.values() if turn.first <= first < turn.stop]
+        controls = [turn.control for turn in phases.control_moves.values() if turn.first <= first < turn.stop]
         controls += [window.word for window in phases.windows if window.first <= first < window.done]
         words = f'while "{controls[0]}" is moved' if controls else words
     if phase is Phase.FAILSAFE and not evidence.recording.frames.flags[first] & FLAG_FAILSAFE:
         words = "without link, not flagged failsafe"
     where = f"at frame {first + 1}" if evidence.no_times else f"at {evidence.t_s[first]:.3f} s"
-    said = f"{mapped.shown(float(evidence.counts[mapped.channel - 1][first]))} {where} ({words})"
+    said = f"{mapped.level(float(evidence.counts[mapped.channel - 1][first]))} {where} ({words})"
     if rows.size > 1:
         until = f"frame {last + 1}" if evidence.no_times else f"{evidence.t_s[last]:.3f} s"
         said += f", {pluralize(rows.size, 'frame')} until {until}"

@@ -9,7 +9,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from busbench.model import U8, Bools
-from busbench.verify.control_moves import ControlMove, Rows, excursions, find_runs, find_turns, lasts_until, rest_levels
+from busbench.verify.control_moves import (
+    ControlMove,
+    Rows,
+    excursions,
+    find_control_moves,
+    find_runs,
+    lasts_until,
+    rest_levels,
+)
 from busbench.verify.inputs import ChannelPlan, VerifyInputs
 from busbench.verify.link_loss import EARLY_S, LinkLoss, find_link_loss
 from busbench.verify.marks import AWAY_MARK, LET_GO_MARK, LINK_MARK, OFF_MARK, ON_MARK, POWER_MARK
@@ -108,7 +116,7 @@ class Phases:
     is_repeated: Bools
     windows: tuple[Window, ...]
     rests: tuple[int, ...]
-    turns: dict[str, ControlMove]
+    control_moves: dict[str, ControlMove]
     runs: Mapping[str, Sequence[Rows]]
     loss: LinkLoss | None
     held_row: int | None
@@ -137,7 +145,7 @@ class Phases:
             run = next((run for run in found if run[1] > window.first and run[0] < window.done), None)
             if run is not None:
                 may[max(run[0], first) : min(run[1], stop)] = True
-        if not own and (turn := self.turns.get(mapped.control)) is not None:
+        if not own and (turn := self.control_moves.get(mapped.control)) is not None:
             inside = [run for run in found if run[0] >= turn.first and run[1] <= turn.stop]
             first, stop = max(inside, key=lambda run: run[1] - run[0], default=(0, 0))
             may[first:stop] = True
@@ -161,7 +169,7 @@ def find_phases(evidence: VerifyInputs, channels: Sequence[ChannelPlan]) -> Phas
     loss = find_link_loss(evidence)
     rests = rest_levels(evidence, windows)
     runs = find_runs(evidence, channels, rests)
-    turns = find_turns(evidence, channels, windows=windows, runs=runs, loss=loss)
+    turns = find_control_moves(evidence, channels, windows=windows, runs=runs, loss=loss)
     of_frame = np.full(count, Phase.BETWEEN, np.uint8)
     is_repeated = np.zeros(count, np.bool_)
     begun = [turn.first for turn in turns.values()] + [window.first for window in windows if window.word in turns]

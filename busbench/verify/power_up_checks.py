@@ -57,7 +57,7 @@ def _sent(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, phas
     levels = [mapped.rest_counts]
     if not mapped.is_motor:
         failsafe = failsafe_level(mapped)
-        if failsafe is not None or not mapped.is_two_state:
+        if failsafe is not None or not mapped.is_on_off:
             levels.append(mapped.ends.neutral_counts if failsafe is None else failsafe)
         # On its way from there to where its control is.
         back = back[evidence.t_s[back] >= evidence.t_s[min(one.link, values.size - 1)] + limits.return_s]
@@ -67,7 +67,7 @@ def _sent(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, phas
     outside = rows[beside > max(limits.failsafe_counts, limits.rest_counts)]
     if abs(phases.rests[mapped.channel - 1] - mapped.rest_counts) <= limits.rest_counts:  # else it is judged once
         outside = np.append(outside, back[np.abs(values[back] - mapped.rest_counts) > limits.rest_counts])
-    allowed = " or ".join(dict.fromkeys(mapped.shown(level) for level in levels))
+    allowed = " or ".join(dict.fromkeys(mapped.level(level) for level in levels))
     if outside.size:
         said = f"{name_frames(evidence, phases, mapped, outside)}, planned {allowed}"
         if not one.is_annotated and not mapped.is_motor:

@@ -70,6 +70,6 @@ def find_repeats(found: Verification, step: TestStep) -> Iterator[Repeat]:
     again = {LET_GO_MARK: AWAY_MARK, LINK_MARK: POWER_MARK}.get(step.mark, step.mark)
     for check in checks_of(found, step):
         if check.verdict is not Verdict.PASS and check.name != REST:
-            reasons.setdefault(again, f"{check.subject}: {check.name}: {check.told}")
+            reasons.setdefault(again, f"{check.subject}: {check.name}: {check.message}")
     for mark, why in sorted(reasons.items()):
         yield Repeat(mark, why)

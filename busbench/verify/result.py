@@ -64,7 +64,7 @@ class Check:
     channel: int | None = None
 
     @property
-    def told(self) -> str:
+    def message(self) -> str:
         """The sentence; of what failed also the limit that it passed."""
         if self.limit is None or self.verdict is not Verdict.FAIL:
             return self.sentence

@@ -6,7 +6,7 @@ import numpy as np
 
 from busbench.model import F64, I64
 from busbench.verify.control_moves import MOVED_COUNTS
-from busbench.verify.inputs import TWO_STATE_COUNTS, ChannelPlan, VerifyInputs
+from busbench.verify.inputs import ON_OFF_COUNTS, ChannelPlan, VerifyInputs
 from busbench.verify.link_loss import LinkLoss
 from busbench.verify.marks import LET_GO_MARK, ON_MARK
 from busbench.verify.named_frames import name_frames
@@ -23,8 +23,8 @@ def failsafe_level(mapped: ChannelPlan) -> float | None:
     plan = mapped.devices[0].failsafe
     if not isinstance(plan, int | float):
         return None
-    if mapped.is_two_state:
-        return float(TWO_STATE_COUNTS[float(plan) > 0])
+    if mapped.is_on_off:
+        return float(ON_OFF_COUNTS[float(plan) > 0])
     return mapped.ends.neutral_counts + float(plan) / 100 * FULL_COUNTS
 
 
@@ -54,7 +54,7 @@ def check_return(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPla
     settled = rows[evidence.t_s[rows] >= phases.back.settled_s]
     if before is None or not settled.size:
         return about.not_tested(RETURN, f"the recording shows less than {limits.return_s:g} s after the link came back")
-    hand = 1.0 if mapped.is_two_state else limits.hands_pct / 100 * FULL_COUNTS
+    hand = 1.0 if mapped.is_on_off else limits.hands_pct / 100 * FULL_COUNTS
     failsafe = float(values[loss.stop - 1]) if loss.stop > loss.first else before
     # Until then it may be anywhere between failsafe, where it was held and rest.
     levels = (failsafe, before, mapped.rest_counts, float(phases.rests[mapped.channel - 1]))
@@ -76,7 +76,7 @@ def _stays_at_rest(
     if not rows.size:
         return about.not_tested(RETURN, "no good frame came after the link was back")
     worst = float(values[rows[int(np.argmax(beside))]])
-    said = f"stayed at rest ({mapped.shown(mapped.rest_counts)})"
+    said = f"stayed at rest ({mapped.level(mapped.rest_counts)})"
     if (outside := rows[beside > limit]).size:
         said = f"{name_frames(evidence, phases, mapped, outside)}: not at rest when the link came back"
         said += " (its control must be at rest before the transmitter is switched on)"
@@ -112,7 +112,7 @@ def _says(
         if abs(failsafe - mapped.rest_counts) > limits.rest_counts:
             return said, False
         if phases.has_step(LET_GO_MARK):
-            return f"{said}; its control was held at {mapped.shown(before)}: if it was let go, repeat the step", False
+            return f"{said}; its control was held at {mapped.level(before)}: if it was let go, repeat the step", False
         return f"{said}, which is its rest too: hold the control away until the link is back", None
     outside = np.flatnonzero(~fine)
     for part in np.split(outside, np.flatnonzero(np.diff(outside) > 1) + 1) if outside.size else []:
@@ -121,12 +121,12 @@ def _says(
         lasts_s = float(evidence.t_s[settled[part[-1]]] - evidence.t_s[settled[part[0]]])
         if not begins_held or not ends_at_rest or lasts_s > _LETS_GO_S:
             named = name_frames(evidence, phases, mapped, settled[part])
-            return f"{named}, {after_s} neither where it was held ({mapped.shown(before)}) nor at rest", False
+            return f"{named}, {after_s} neither where it was held ({mapped.level(before)}) nor at rest", False
     if not is_apart:
         end = min([one.first for one in phases.power_ups if one.first > settled[0]], default=values.size)
         later = np.flatnonzero(evidence.is_sound[settled[0] : end]) + settled[0]
         if not (np.abs(values[later] - failsafe) > MOVED_COUNTS).any():
-            said = f"it did not move after the link came back ({mapped.shown(failsafe)})"
+            said = f"it did not move after the link came back ({mapped.level(failsafe)})"
             if phases.has_step(LET_GO_MARK) and abs(before - rest) > MOVED_COUNTS:
                 return f"{said}, though its control was let go: it stays in its failsafe position", False
             if (since := _stuck_since(evidence, mapped, phases, failsafe)) is not None:
@@ -136,7 +136,7 @@ def _says(
                 )
             return f"{said}: hold its control away from rest, and let it go after that", None
     where = "where it was held" if held[0] else "at rest"
-    return f"{mapped.shown(float(values[settled[0]]))} {after_s}, {where}", True
+    return f"{mapped.level(float(values[settled[0]]))} {after_s}, {where}", True
 
 
 def _stuck_since(evidence: VerifyInputs, mapped: ChannelPlan, phases: Phases, failsafe: float) -> float | None:

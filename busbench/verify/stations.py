@@ -23,14 +23,14 @@ SEEN_DEG = 1.0  # less is not seen from beside the aircraft
 
 def direction_words(rig: Rig) -> str:
     """Where the directions asked for come from."""
-    assumed = [device.name for stop in stops_of(rig)[0] for device in map(rig.device, stop.members)
+    assumed = [device.name for stop in stations_of(rig)[0] for device in map(rig.device, stop.members)
                if not directions_of(device).is_stated and device.channel in range(1, CHANNELS + 1)]  # fmt: skip
     if not assumed:
         return "Directions are the plan's, as its above_neutral states them."
     return f"The plan does not state above_neutral of {', '.join(assumed)}: {_ASSUMED}"
 
 
-def stops_of(rig: Rig) -> tuple[tuple[Station, ...], tuple[tuple[str, str], ...]]:
+def stations_of(rig: Rig) -> tuple[tuple[Station, ...], tuple[tuple[str, str], ...]]:
     """The halts of the walk in the order of the file, and what is not walked.
 
     Devices on one channel are one halt, since no frame can move them apart.

@@ -11,7 +11,7 @@ from busbench.rig.model import Rig
 from busbench.rig.motors import kill_names
 from busbench.verify.inputs import channel_plans
 from busbench.verify.result import Check, CheckFactory
-from busbench.verify.stations import stops_of
+from busbench.verify.stations import stations_of
 
 WORDS = {
     Question.RIGHT_SURFACE: "right surface, and only that",
@@ -36,7 +36,7 @@ def check_walk(walk: SavedWalk, rig: Rig, *, path: str) -> Iterator[Check]:
         what = f'holds answers for "{walk.rig}", not for "{rig.plan.name}"'
         raise RigError(path, "", what, hint="name the answers for this aircraft")
     when = walk.start_utc[:10]
-    planned = [_meant(stop) for stop in stops_of(rig)[0]]
+    planned = [_meant(stop) for stop in stations_of(rig)[0]]
     walked, stale = set(), set()
     for entry in walk.entries:
         if _meant(entry.stop) in planned:
@@ -61,7 +61,7 @@ def check_walk(walk: SavedWalk, rig: Rig, *, path: str) -> Iterator[Check]:
 
 def not_walked(walk: SavedWalk, rig: Rig) -> tuple[tuple[str, str], ...]:
     """What was not walked, and why: as the file says, else as the plan has it."""
-    return stops_of(rig)[1] if walk.not_walked is None else walk.not_walked
+    return stations_of(rig)[1] if walk.not_walked is None else walk.not_walked
 
 
 def _answers(entry: Entry, when: str, *, is_rehearsal: bool) -> Iterator[Check]:

@@ -44,9 +44,9 @@ class Verification:
     unplanned: tuple[int, ...] = ()
 
     @property
-    def turns(self) -> dict[str, ControlMove]:
+    def control_moves(self) -> dict[str, ControlMove]:
         """Stretches in which one control was moved, by its name."""
-        return {} if self.phases is None else self.phases.turns
+        return {} if self.phases is None else self.phases.control_moves
 
     @property
     def loss(self) -> LinkLoss | None:

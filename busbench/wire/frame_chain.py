@@ -16,7 +16,7 @@ from busbench.model import I64, U8, Bools
 from busbench.wire.codec import are_slot_gaps
 from busbench.wire.frame_runs import GAPS, are_candidates, are_followed
 from busbench.wire.frame_spec import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER
-from busbench.wire.similarity import F64, FrameFields, likeness, same_ahead
+from busbench.wire.similarity import F64, FrameFields, same_ahead, similarity
 
 PLACE = 12.0  # header, four zero bits and an end byte, by chance once in 2**18
 FOLLOWED = 5.0  # the byte after is a header too: by chance once in 256
@@ -36,7 +36,7 @@ _IS_SLOTS_END[list(END_SLOTS)] = True
 
 
 @dataclass(frozen=True, slots=True)
-class Stretches:
+class RunGaps:
     """Candidates between proven runs, by indices into some bytes.
 
     Args:
@@ -59,7 +59,7 @@ class Stretches:
 class Chains:
     """The best chain to each candidate of some stretches."""
 
-    def __init__(self, some: Stretches) -> None:
+    def __init__(self, some: RunGaps) -> None:
         self._some = some
         at, count = some.at, some.at.size
         behind = np.searchsorted(some.run_first, at)  # the number of the run after each
@@ -105,7 +105,7 @@ class Chains:
         row, column = np.nonzero(allowed)
         source, target = self._from[row, column], node[row]
         gap = start[target] - stop[source] - FRAME_BYTES
-        like, fine = likeness(tail[source], head[target], (gap + FRAME_BYTES // 2) // FRAME_BYTES)
+        like, fine = similarity(tail[source], head[target], (gap + FRAME_BYTES // 2) // FRAME_BYTES)
         like = np.where(gap > QUIET_BYTES, np.minimum(like, 0.0) - QUIET, like)
         hole = REPEATED * np.minimum(prefix[source] + suffix[target], gap) / FRAME_BYTES - BREAK
         is_joined = (gap == 0) | are_slot_gaps(tail.end[source], gap, ahead[source, 0])

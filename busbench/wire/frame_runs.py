@@ -12,7 +12,7 @@ import numpy as np
 
 from busbench.model import I64, U8, Bools
 from busbench.wire.frame_spec import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER, SLOT_GAPS
-from busbench.wire.similarity import FrameFields, are_wild, framed_alike, likeness
+from busbench.wire.similarity import FrameFields, are_wild, framed_alike, similarity
 from busbench.wire.stream_buffer import StreamBuffer
 
 GAPS = np.array((0, *SLOT_GAPS))
@@ -134,7 +134,7 @@ def find_runs(data: U8, at: I64) -> Runs:
     return Runs(at[order], heads, np.diff(np.append(heads, count)))
 
 
-def is_crowd(data: U8) -> bool:
+def is_noise(data: U8) -> bool:
     """True for bytes full of candidates that lack a beat: one follows another no more often than by chance.
 
     Chance bytes of few values (0x0F and 0x00, say) hold hundreds of candidates a kilobyte. Frames follow
@@ -243,13 +243,13 @@ def prove_runs(data: U8, at: I64, here: int, known: KnownFrame | None, *, final:
     )
     head, second, before, tail = (fields[part * low.size : (part + 1) * low.size] for part in range(4))
     begin = runs.at[low]
-    is_odd = likeness(head, second)[0] <= 0
+    is_odd = similarity(head, second)[0] <= 0
     is_odd[:1] &= not has_known
     low = low + is_odd
     proof = runs.at[np.minimum(low + SOLID - 1, high)] + FRAME_BYTES
     is_proven = high - low + 1 >= SOLID
     is_proven[:1] |= has_known
-    is_odd = ~likeness(before, tail)[1] & (high > low)
+    is_odd = ~similarity(before, tail)[1] & (high > low)
     if is_odd.any():
         high = high - (is_odd & ~_is_trusted(data, runs.at, low, high, before, tail, known, final=final))
     low, high, begin, proof = low[is_proven], high[is_proven], begin[is_proven], proof[is_proven]
@@ -333,5 +333,5 @@ def is_plainly_proven(frames: U8) -> bool:
     `prove_runs` says the same, but takes longer. uint8 (5, 25).
     """
     ends = FrameFields.of(frames.ravel(), FRAME_BYTES * np.array([0, 3, 1, 4]))
-    score, fine = likeness(ends[:2], ends[2:])
+    score, fine = similarity(ends[:2], ends[2:])
     return bool(score[0] > 0 and fine[1])

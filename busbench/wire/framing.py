@@ -17,7 +17,7 @@ from busbench.model import BUS_LINE, I64, U8, ByteLog, Clock, ClockKind, LineSet
 from busbench.wire.ambiguity import AmbiguityTracker
 from busbench.wire.arrival_times import frame_bounds
 from busbench.wire.codec import are_slot_gaps
-from busbench.wire.frame_chain import Chains, Stretches
+from busbench.wire.frame_chain import Chains, RunGaps
 from busbench.wire.frame_runs import (
     CHECK_BYTES,
     GAPS,
@@ -30,14 +30,14 @@ from busbench.wire.frame_runs import (
     are_candidates,
     are_followed,
     find_candidates,
-    is_crowd,
+    is_noise,
     is_plainly_proven,
     prove_runs,
 )
 from busbench.wire.frame_spec import END_SLOTS, FRAME_BYTES, HEADER
 from busbench.wire.gap_classes import Run, sort_gap
 from busbench.wire.line_marks import LineMarks
-from busbench.wire.similarity import FrameFields, is_framed_alike, is_unremarkable, is_wild, likeness
+from busbench.wire.similarity import FrameFields, is_framed_alike, is_unremarkable, is_wild, similarity
 from busbench.wire.stream_buffer import StreamBuffer
 from busbench.wire.table import AlignmentResult, FrameTable
 
@@ -265,9 +265,9 @@ class FrameFinder:
         loose = loose[loose + FRAME_BYTES <= stop]
         return Chains(self._stretches(data, loose, first, last, base)).between() if loose.size else loose
 
-    def _stretches(self, data: U8, at: I64, first: I64, last: I64, base: int) -> Stretches:
+    def _stretches(self, data: U8, at: I64, first: I64, last: I64, base: int) -> RunGaps:
         start = 0 if self._here == self._log_start else None
-        return Stretches(data, at, self._bytes.evidence(at + base), first, last, start)
+        return RunGaps(data, at, self._bytes.evidence(at + base), first, last, start)
 
     def _is_worth_a_try(self) -> bool:
         """True where new bytes may prove a run, or fix what else is decided."""
@@ -295,7 +295,7 @@ class FrameFinder:
         is_final = self.pending < wait
         stop = self._bytes.end if is_final else self._here + wait
         start = self._here - self._bytes.start
-        if self._check == 1 and self.pending >= SOON_BYTES and is_crowd(self._bytes.data[start : start + SOON_BYTES]):
+        if self._check == 1 and self.pending >= SOON_BYTES and is_noise(self._bytes.data[start : start + SOON_BYTES]):
             self._give_up(self._here + SOON_BYTES // 2)
             return True
         base = self._here - (FRAME_BYTES if self._last else 0)
@@ -364,7 +364,7 @@ class FrameFinder:
         if not later.size:
             return []
         before = FrameFields.of(data, starts[later] - FRAME_BYTES - base)
-        unlike = likeness(before, FrameFields.of(data, stops[later] - base))[0] <= 0
+        unlike = similarity(before, FrameFields.of(data, stops[later] - base))[0] <= 0
         found: list[int] = stops[later[unlike]].tolist()
         return found
 

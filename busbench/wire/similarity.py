@@ -60,7 +60,7 @@ def framed_alike(before: FrameFields, after: FrameFields) -> tuple[Bools, Bools]
     return before.flags == after.flags, (before.end == after.end) | slots
 
 
-def likeness(before: FrameFields, after: FrameFields, missing: I64 | int = 0) -> tuple[F64, Bools]:
+def similarity(before: FrameFields, after: FrameFields, missing: I64 | int = 0) -> tuple[F64, Bools]:
     """How sure it is that frames follow others.
 
     Args:

@@ -174,7 +174,7 @@ def _joined(parts: Sequence[LineBytes]) -> LineBytes:
     return replace(parts[-1], data=data, t_ns=t_ns, bad=bad)
 
 
-def misread(edges: Edges, *, line: LineSettings) -> LineBytes:
+def decode_fixed(edges: Edges, *, line: LineSettings) -> LineBytes:
     """What a receiver with these settings makes of a line, right or wrong: it adapts to nothing.
 
     Args:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
-from busbench.analysis.end_gaps import Losses, end_gap
+from busbench.analysis.end_gaps import EndLosses, end_gap
 from busbench.analysis.outages import find_outages
 from busbench.analysis.read_grid import find_grid
 from busbench.analysis.read_slots import latest_ends
@@ -180,12 +180,12 @@ def test_a_clock_that_is_set_back_makes_no_gap() -> None:
 
 def test_a_frame_lost_beside_an_end_that_reads_hide_is_no_count() -> None:
     """The last frame came two periods after the last one that a read cut; reads are late by up to two periods."""
-    losses = Losses.of(20, 20, 2000)
+    losses = EndLosses.of(20, 20, 2000)
     late = np.linspace(0, 1.9, 200)
     assert end_gap(np.array([1.06]), late, losses, is_start=False) == (0, 0)
-    assert end_gap(np.array([1.06]), late, Losses.of(200, 200, 2000), is_start=False) == (0, 1)
+    assert end_gap(np.array([1.06]), late, EndLosses.of(200, 200, 2000), is_start=False) == (0, 1)
     assert end_gap(np.array([1.06]), late / 3, losses, is_start=False) == (1, 0)
-    assert end_gap(np.array([-0.8]), late, Losses.of(200, 200, 2000), is_start=True) == (0, 1)
+    assert end_gap(np.array([-0.8]), late, EndLosses.of(200, 200, 2000), is_start=True) == (0, 1)
     assert end_gap(np.array([0.9, 0.4]), late / 3, losses, is_start=True) == (1, 0)
     assert end_gap(np.empty(0), late, losses, is_start=True) == (0, 0)
 

@@ -25,10 +25,10 @@ from busbench.bench.surface_session import SurfaceSession, WalkState
 from busbench.cli import keys
 from busbench.cli.choices import read_line
 from busbench.cli.keys import GONE, ReadKey
-from busbench.cli.walk import WalkLines, command
+from busbench.cli.walk import WalkTexts, command
 from busbench.drive.surface_check import Ended, SurfacePhase
 from busbench.rig.load import parse_rig, read_rig
-from busbench.verify.stations import stops_of
+from busbench.verify.stations import stations_of
 from tests.cli.running import CAPTURES, SMALL, invoke, refusal_of
 from tests.drive.helpers import counts_of
 from tests.port.ends import Wire
@@ -148,7 +148,7 @@ def test_another_plan_can_be_the_aircraft(rig: Path, typed: list[str], tmp_path:
 
 
 def test_the_heron_is_announced_by_its_plan() -> None:
-    stops, left_out = stops_of(read_rig(HERON))
+    stops, left_out = stations_of(read_rig(HERON))
     assert [stop.announced for stop in stops] == [
         "left aileron, channel 1, up first",
         "right aileron, channel 2, up first (mounted mirrored)",
@@ -168,7 +168,7 @@ def test_the_heron_is_announced_by_its_plan() -> None:
 
 
 def test_devices_that_part_on_one_channel_are_told_apart() -> None:
-    (stop,), _ = stops_of(
+    (stop,), _ = stations_of(
         parse_rig(SMALL.split("[[device]]", maxsplit=1)[0] + '[[device]]\nname = "left elevator"\nchannel = 5\n'
                   '[[device]]\nname = "right elevator"\nchannel = 5\nmounting = "mirrored"\ntravel_pct = 60\n')
     )  # fmt: skip
@@ -328,7 +328,7 @@ def test_a_key_ramps_back_and_the_rest_is_held(
             held = counts_of(data[: len(data) // 25 * 25])[-40:, 0]
             return "e" if session.state is WalkState.WORD and set(held.tolist()) == {992} else ""
 
-        assert WalkLines(session, receiver, read_key=read_key).go() is False
+        assert WalkTexts(session, receiver, read_key=read_key).go() is False
     counts = counts_of(data[: len(data) // 25 * 25])
     assert counts[:, 0].max() > 1200
     assert np.abs(np.diff(counts[:, 0])).max() <= 115  # the limit of speed

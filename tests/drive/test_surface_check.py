@@ -23,7 +23,7 @@ from busbench.drive.surface_check import (
     tally,
 )  # fmt: skip
 from busbench.drive.surface_file import SavedWalk, WalkHead, merge, read_walk, write_walk
-from busbench.drive.surface_motion import hold_program, stop_program, walk_limits
+from busbench.drive.surface_motion import hold_program, station_program, walk_limits
 from busbench.errors import DriveError, OutputError
 from busbench.model import I64
 from busbench.wire.scale import Scale
@@ -178,7 +178,7 @@ LIMITS = lock(walk_limits(STOPS, scale=SCALE), channel=7, rest=173)
 
 
 def rows(stop: Station) -> I64:
-    return counts_of(sent(stop_program(stop, limits=LIMITS, scale=SCALE, period_s=0.015)).raw)
+    return counts_of(sent(station_program(stop, limits=LIMITS, scale=SCALE, period_s=0.015)).raw)
 
 
 def turns(level: I64) -> list[int]:
@@ -211,7 +211,7 @@ def test_all_else_is_held_and_the_motor_locked() -> None:
         others = np.delete(moving, stop.channel, axis=1) if stop.channel < 16 else moving
         assert np.ptp(others, axis=0).max() == 0
         assert set(moving[:, 7].tolist()) == {173}
-        limits = stop_program(stop, limits=LIMITS, scale=SCALE, period_s=0.015).limits
+        limits = station_program(stop, limits=LIMITS, scale=SCALE, period_s=0.015).limits
         assert [channel for channel in range(18) if not limits.is_locked(channel)] == [stop.channel]
     assert rows(AILERON)[0, 3] == 1000
     held = counts_of(sent(hold_program(limits=LIMITS, scale=SCALE, period_s=0.5)).raw)
@@ -219,7 +219,7 @@ def test_all_else_is_held_and_the_motor_locked() -> None:
 
 
 def test_a_two_state_channel_switches() -> None:
-    raw = sent(stop_program(RELEASE, limits=LIMITS, scale=SCALE, period_s=0.5)).raw
+    raw = sent(station_program(RELEASE, limits=LIMITS, scale=SCALE, period_s=0.5)).raw
     assert raw[:, 23].tolist()[-16:] == [1] * 4 + [0] * 4 + [1] * 4 + [0] * 4
     assert not any(sent(hold_program(limits=LIMITS, scale=SCALE, period_s=0.5)).raw[:, 23])
 
@@ -227,9 +227,9 @@ def test_a_two_state_channel_switches() -> None:
 def test_a_two_state_channel_that_rests_on_is_switched_off_and_on_again() -> None:
     stop = replace(RELEASE, neutral=1, first="off", then="on", is_high_first=False)
     limits = walk_limits([*STOPS[:-1], stop], scale=SCALE)
-    raw = sent(stop_program(stop, limits=limits, scale=SCALE, period_s=0.5)).raw
+    raw = sent(station_program(stop, limits=limits, scale=SCALE, period_s=0.5)).raw
     assert raw[:, 23].tolist()[-16:] == [0] * 4 + [1] * 4 + [0] * 4 + [1] * 4
-    assert all(sent(stop_program(AILERON, limits=limits, scale=SCALE, period_s=0.5)).raw[:, 23])
+    assert all(sent(station_program(AILERON, limits=limits, scale=SCALE, period_s=0.5)).raw[:, 23])
     assert all(sent(hold_program(limits=limits, scale=SCALE, period_s=0.5)).raw[:, 23])
 
 

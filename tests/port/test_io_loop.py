@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from busbench.port.io_loop import Origin, ThreadIoLoop, make_hub
+from busbench.port.io_loop import LoopEvent, ThreadIoLoop, make_io_loop
 
 FRAME = bytes(25)
 
@@ -82,12 +82,12 @@ def test_a_write_that_fails_is_a_port_that_is_gone(loop: ThreadIoLoop) -> None:
     loop.transmit(FRAME)
     port.is_gone = True
     port.may_write.set()
-    assert [origin for origin, _, _ in loop.wait(5.0, holds_back=False)] == [Origin.PORT_GONE]
+    assert [origin for origin, _, _ in loop.wait(5.0, holds_back=False)] == [LoopEvent.PORT_GONE]
     loop.detach()
 
 
 @pytest.mark.parametrize("source", ["rfc2217://127.0.0.1:7000", "loop://"])
 def test_addresses_without_a_descriptor_have_threads(source: str) -> None:
     reader, writer = os.pipe()
-    assert isinstance(make_hub(source, parent_in=reader, parent_out=writer), ThreadIoLoop)
+    assert isinstance(make_io_loop(source, parent_in=reader, parent_out=writer), ThreadIoLoop)
     os.close(writer)

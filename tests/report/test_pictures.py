@@ -44,14 +44,14 @@ def boxes(svg: str) -> list[tuple[float, ...]]:
     return [tuple(map(float, one)) for one in found]
 
 
-def trace(channel: int = 1, *, is_two_state: bool = False, turn: ControlMove | None = None) -> str:
+def trace(channel: int = 1, *, is_on_off: bool = False, turn: ControlMove | None = None) -> str:
     """A recording of 10 s: channel 1 beyond both planned ends, 17 switched at 5 s."""
     counts = np.full((18, 6), 992, np.int16)
     counts[0] = [992, 92, 992, 992, 1892, 992]
     counts[16] = [173, 173, 173, 1811, 1811, 1811]
     inputs = SimpleNamespace(counts=counts, t_s=np.array([0.0, 2.0, 4.0, 6.0, 8.0, 10.0]), end_s=10.0)
     ends = SimpleNamespace(low_counts=173.0, neutral_counts=992.0, high_counts=1811.0)
-    plan = SimpleNamespace(subject=f"channel {channel}", channel=channel, ends=ends, is_two_state=is_two_state)
+    plan = SimpleNamespace(subject=f"channel {channel}", channel=channel, ends=ends, is_on_off=is_on_off)
     return draw_trace(cast(VerifyInputs, inputs), cast(ChannelPlan, plan), turn, LOSS)
 
 
@@ -75,7 +75,7 @@ def test_a_trace_has_its_planned_ends_and_its_centre_where_they_are_on_its_scale
 
 
 def test_an_on_off_channel_is_drawn_from_off_to_on() -> None:
-    svg = trace(17, is_two_state=True)
+    svg = trace(17, is_on_off=True)
     assert paths(svg)[0] == "96,74 327.2,74 442.8,14 674,14"
     assert [word for x, _, word in texts(svg) if x == 90.0 and word] == ["off", "on"]
 

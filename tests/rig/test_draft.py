@@ -55,8 +55,8 @@ def test_sticks_in_their_order() -> None:
         (1, 4, "proportional", None, False),
         (2, 2, "proportional", None, False),
         (2, 7, "proportional", 2, True),
-        (3, 9, "three-state", None, False),
-        (4, 17, "two-state", None, False),
+        (3, 9, "three positions", None, False),
+        (4, 17, "on/off", None, False),
     ]
     rest = draft.proposals[0].rest_counts
     assert draft.proposals[0] == Proposal(4, 1, rest, 172, 1811, "proportional", None, False, True)

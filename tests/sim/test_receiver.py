@@ -15,7 +15,7 @@ from busbench.sim.address import KEYS, parse_virtual, read_settings
 from busbench.sim.line_faults import Noise, OutageSpan, add_noise
 from busbench.sim.playback import Reads
 from busbench.sim.receiver import ReceiverSettings, adapter_blocks, line_blocks
-from busbench.sim.stick_motion import Hand, Pilot, dice
+from busbench.sim.stick_motion import Hand, Pilot, seeded_rng
 from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.framing import find_frames
 from busbench.wire.table import AlignmentResult
@@ -165,13 +165,13 @@ def test_nobody_begins_to_listen_at_a_frame() -> None:
 )
 def test_noise_does_what_it_says(noise: Noise, wanted: dict[str, int]) -> None:
     data = np.zeros(1000, np.uint8)
-    _, out, bad = add_noise(np.arange(1000), data, noise, dice(1, stream=1))
+    _, out, bad = add_noise(np.arange(1000), data, noise, seeded_rng(1, stream=1))
     assert {"size": out.size, "changed": np.count_nonzero(out), "marked": int(bad.sum())} == wanted
 
 
 def test_extra_bytes_stand_behind_their_own() -> None:
     t_ns = np.arange(1000, dtype=np.int64)
-    times, out, _ = add_noise(t_ns, np.full(1000, 7, np.uint8), Noise(extras=1.0), dice(1, stream=1))
+    times, out, _ = add_noise(t_ns, np.full(1000, 7, np.uint8), Noise(extras=1.0), seeded_rng(1, stream=1))
     assert out.size == 2000
     assert (out[::2] == 7).all()
     assert np.array_equal(times[::2], t_ns)

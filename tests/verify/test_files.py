@@ -12,7 +12,7 @@ from busbench.drive.surface_file import SavedWalk
 from busbench.errors import RigError
 from busbench.verify.junit import junit_xml
 from busbench.verify.result import Verdict
-from busbench.verify.stations import stops_of
+from busbench.verify.stations import stations_of
 from busbench.verify.surface_checks import check_walk
 from busbench.verify.verify import verify
 from tests.verify.rounds import RIG, round_of
@@ -32,7 +32,7 @@ def test_what_was_not_tested_is_an_error_to_programs() -> None:
 
 
 def stop(name: str) -> Station:
-    (found,) = (one for one in stops_of(RIG)[0] if one.name == name)
+    (found,) = (one for one in stations_of(RIG)[0] if one.name == name)
     return found
 
 
@@ -79,7 +79,8 @@ def test_a_rehearsal_tests_nothing() -> None:
 def test_answers_for_another_plan_count_for_nothing(changed: dict[str, object], not_walked: list[str]) -> None:
     devices = tuple(msgspec.structs.replace(one, **changed) if one.name == "rudder" else one for one in RIG.devices)
     rig = msgspec.structs.replace(RIG, devices=devices)
-    found = list(check_walk(walked(*(Entry(one, answers=(True,) * 4) for one in stops_of(RIG)[0])), rig, path="w.json"))
+    entries = [Entry(one, answers=(True,) * 4) for one in stations_of(RIG)[0]]
+    found = list(check_walk(walked(*entries), rig, path="w.json"))
     stale = ("channel 6 (rudder)", "the plan says otherwise than when it was walked: walk it again")
     assert [(one.subject, one.sentence) for one in found if one.verdict is not Verdict.PASS] == [
         stale,
@@ -90,7 +91,7 @@ def test_answers_for_another_plan_count_for_nothing(changed: dict[str, object], 
 
 def test_the_order_of_the_plan_is_no_other_plan() -> None:
     rig = msgspec.structs.replace(RIG, devices=RIG.devices[::-1])
-    entries = (Entry(one, answers=(True,) * 4) for one in stops_of(RIG)[0])
+    entries = (Entry(one, answers=(True,) * 4) for one in stations_of(RIG)[0])
     assert {check.verdict for check in check_walk(walked(*entries), rig, path="w.json")} == {Verdict.PASS}
 
 

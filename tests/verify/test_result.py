@@ -24,7 +24,7 @@ def test_margin_is_what_is_left() -> None:
 def test_what_failed_is_told_with_its_limit() -> None:
     switch = CheckFactory("channel", "channel 17 (release)", 17)
     told = [
-        check.told
+        check.message
         for check in (
             ABOUT.at_most("x", "late", measured=3.01, limit=1.5, unit="s"),
             ABOUT.at_most("x", "in time", measured=1.01, limit=1.5, unit="s"),

@@ -58,7 +58,7 @@ def test_frames_behind_a_crowd_are_all_found(size: int) -> None:
 )
 def test_frames_badly_damaged_are_no_crowd(data: U8, monkeypatch: pytest.MonkeyPatch) -> None:
     found = found_in(data)
-    monkeypatch.setattr(framing, "is_crowd", lambda _: False)
+    monkeypatch.setattr(framing, "is_noise", lambda _: False)
     plain = found_in(data)
     assert found.frames.offset.tolist() == plain.frames.offset.tolist()
     assert found.rejects.offset.tolist() == plain.rejects.offset.tolist()

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from busbench.model import BUS_LINE, I64, U8, LineSettings
 from busbench.wire.edges import Edges
-from busbench.wire.uart import LineBytes, LineDecoder, LineFault, decode_line, encode_line, misread
+from busbench.wire.uart import LineBytes, LineDecoder, LineFault, decode_fixed, decode_line, encode_line
 
 UPRIGHT = LineSettings(inverted=False)
 BOTH = pytest.mark.parametrize("line", [BUS_LINE, UPRIGHT], ids=["inverted", "upright"])
@@ -132,7 +132,7 @@ def test_a_fixed_clock_reads_until_it_is_half_a_bit_late_at_its_last_look() -> N
     tolerance = 0.5 / 11.5
     for off, is_read in ((0.99 * tolerance, True), (1.01 * tolerance, False)):
         edges = encode_line(b"\x0f\x33" * 50, bit_ns=10_000 / (1 + off))
-        assert (not misread(edges, line=BUS_LINE).bad.any()) is is_read
+        assert (not decode_fixed(edges, line=BUS_LINE).bad.any()) is is_read
 
 
 @BOTH
@@ -151,7 +151,7 @@ def test_the_second_stop_bit_counts_too() -> None:
     edges = encode_line(b"\x0f" * 8, line=one_stop)
     assert not decode_line(edges, line=one_stop).bad.any()
     # With two asked for, the next start bit stands where the second should.
-    assert misread(edges, line=BUS_LINE).bad.tolist() == [LineFault.FRAMING] * 7 + [0]
+    assert decode_fixed(edges, line=BUS_LINE).bad.tolist() == [LineFault.FRAMING] * 7 + [0]
 
 
 @BOTH
@@ -316,7 +316,7 @@ def test_what_a_wrong_setting_makes_of_frames(
     line: LineSettings, shortest: int, longest: int, first: int, last: int | None
 ) -> None:
     data, t_ns = bursts(300)
-    read = misread(encode_line(data, t_ns), line=line)
+    read = decode_fixed(encode_line(data, t_ns), line=line)
     each = np.split(read.data, np.flatnonzero(np.diff(read.t_ns) > 1_000_000) + 1)
     assert len(each) == 300
     assert {len(burst) for burst in each} <= set(range(shortest, longest + 1))
@@ -329,7 +329,7 @@ def test_what_a_wrong_setting_makes_of_frames(
 
 def test_a_wrong_receiver_sees_the_line_stay_as_it_is() -> None:
     stays_low = Edges(np.array([0]), 1, -1_000_000, 0)
-    read = misread(stays_low, line=UPRIGHT)
+    read = decode_fixed(stays_low, line=UPRIGHT)
     assert (read.data.tolist(), read.bad.tolist()) == ([0], [LineFault.BREAK | LineFault.FRAMING])
     assert len(decode_line(stays_low, line=UPRIGHT)) == 0  # a record of unknown length says less
 

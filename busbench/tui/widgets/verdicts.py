@@ -62,7 +62,7 @@ def detail_lines(check: Check | None, place: str, width: int) -> list[Line]:
     """The chosen check in words, and where it is seen."""
     if check is None:
         return []
-    words = wrap(sanitize(f"{check.subject}: {check.name}: {check.told}"), width - 14)
+    words = wrap(sanitize(f"{check.subject}: {check.name}: {check.message}"), width - 14)
     out: list[Line] = [[(f" {WORDS[check.verdict]:<11}", STYLES[check.verdict]), (f" {words[0]}", "ink")]]
     out += [[(f"{'':13}{line}", "ink")] for line in words[1:_DETAIL_ROWS]]
     seen = f"Enter shows it at {place}" if place else "the recording shows no moment of it"

@@ -202,7 +202,7 @@ def _steps(work: CheckSession, width: int) -> tuple[list[Line], int]:
         )
         for check in work.results.get(at) or ():
             if check.verdict is Verdict.FAIL:
-                rows += wrapped(f"{check.subject}: {check.name}: {check.told}", width, "ink", indent=6)
+                rows += wrapped(f"{check.subject}: {check.name}: {check.message}", width, "ink", indent=6)
     return rows, here
 
 
