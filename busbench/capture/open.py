@@ -25,6 +25,7 @@ from busbench.capture.file_io import (
     read_into,
 )
 from busbench.capture.pipe_source import PipeSource
+from busbench.capture.text_columns import StyledSource, find_style
 from busbench.capture.text_fault import text_fault
 from busbench.capture.utf16 import Utf16Source, is_utf16
 from busbench.errors import CaptureError
@@ -99,6 +100,8 @@ def open_capture(
         if fault is not None and error.offset is None:
             raise fault from None
         raise
+    if isinstance(source, StyledSource) and inner.info.start_utc_ns is None:
+        inner.info.start_utc_ns = source.zero_utc_ns
     if pipe is not None:
         pipe.follow()
     return inner if type(source) is FileSource else _Sourced(inner, source)
@@ -201,7 +204,14 @@ def _unpacked(source: Source) -> Source:
         head = read_head(source, most=_MAGIC_BYTES)
         if codec_of(head) is not None:
             raise CaptureError(source.name, "is compressed twice", hint="unpack it once")
-    return Utf16Source(source) if is_utf16(head) else source
+    return _as_text(Utf16Source(source) if is_utf16(head) else source)
+
+
+def _as_text(source: Source) -> Source:
+    """The source with cells of text that no reader knows written anew."""
+    head = read_head(source)
+    style = find_style(head) if _is_text(head) else None
+    return source if style is None else StyledSource(source, style)
 
 
 def _choose(source: Source, *, any_bytes: bool = False) -> _Reader:

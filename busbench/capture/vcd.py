@@ -26,7 +26,10 @@ from busbench.wire.edges import Edges
 
 FORMAT = "VCD"
 
-_KEYWORDS = (b"$date", b"$version", b"$comment", b"$timescale", b"$scope", b"$var", b"$upscope", b"$enddefinitions")
+_BEGIN = re.compile(
+    rb"(?:\xef\xbb\xbf)?(?:[^$\n]{0,200}\n){0,3}\s*"
+    rb"\$(?:date|version|comment|timescale|scope|var|upscope|enddefinitions)(?=\s|$)"
+)
 _UNITS_FS = {b"s": 10**15, b"ms": 10**12, b"us": 10**9, b"ns": 10**6, b"ps": 1000, b"fs": 1}
 _HEADER_MOST = 4 << 20
 _REST_MOST = 1 << 19  # no entry is as long
@@ -37,9 +40,8 @@ _VECTOR_MOST = 64  # bits of a variable that are signals
 
 
 def sniff(head: bytes) -> bool:
-    """True where the file begins with a declaration of a value change dump."""
-    first = head.removeprefix(b"\xef\xbb\xbf").split(None, 1)[:1]
-    return bool(first) and first[0] in _KEYWORDS
+    """True where the file begins with a declaration of a value change dump; some tools write a line before it."""
+    return _BEGIN.match(head) is not None
 
 
 def open_file(source: str | Source, options: ReadOptions) -> Capture:

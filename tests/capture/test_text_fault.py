@@ -14,14 +14,14 @@ from busbench.errors import CaptureError
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("time,byte\n" + "12:30:01,0x0F\n" * 5, 'line 2, column 1, "12:30:01" as a time?'),
+        ("time,byte\n" + "12:30,0x0F\n" * 5, 'line 2, column 1, "12:30" as a time?'),
         ("time;value\n" + "soon;0x0F\n" * 5, 'line 2, column 1, "soon" as a time?'),
         (
             "# made\n\nt\tstate\n" + "".join(f"0.{i}\trising\n" for i in range(5)),
             'line 4, column 2, "rising" as a byte',
         ),
         ("t,a,b\n" + '0.1,"","up"\n' * 5, 'line 2, column 3, "up" as a byte or a level?'),
-        ("2026-01-02 10:00:00.5,15\n" * 5, 'line 2, column 1, "2026-01-02 10:00:00.5" as a time?'),
+        ("2 Jan 2026 10:00,15\n" * 5, 'line 2, column 1, "2 Jan 2026 10:00" as a time?'),
         ("t,rx\n" + "0.1,\x7f[2J" + "x" * 80 + "\n0.2,y\n0.3,y\n", 'line 2, column 2, "\\x7f[2J'),
     ],
 )
