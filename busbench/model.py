@@ -144,6 +144,21 @@ class ByteLog:
         times = np.array([chunk.t_ns for chunk in parts], np.int64)
         return ByteLog(offset, data, offset + np.cumsum(sizes), times, bad)
 
+    def joined(self, other: ByteLog) -> ByteLog:
+        """This log and the one that follows it as one."""
+        bad = None
+        if self.bad is not None or other.bad is not None:
+            bad = np.concatenate(
+                [np.zeros(len(log), np.uint8) if log.bad is None else log.bad for log in (self, other)]
+            )
+        return ByteLog(
+            self.offset,
+            np.concatenate([self.data, other.data]),
+            np.concatenate([self.mark_end, other.mark_end]),
+            np.concatenate([self.mark_t_ns, other.mark_t_ns]),
+            bad,
+        )
+
 
 MARKED, MARKED_MAYBE = 1, 2  # the line marked a byte of a frame: for certain, or perhaps only one beside it
 

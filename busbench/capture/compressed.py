@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
-from busbench.capture.file_io import ByteStream, Source, read_into
+from busbench.capture.file_io import ByteStream, MadeSource, MadeStream, Source, read_into
 from busbench.errors import CaptureError
 
 _READ_BYTES = 1 << 14  # of what is damaged no more is lost
@@ -111,7 +111,7 @@ def unpacked_most(packed: int) -> int:
     return _UNPACKED_FREE + _UNPACKED_RATIO * packed
 
 
-class CompressedSource(Source):
+class CompressedSource(MadeSource):
     """What another source holds, unpacked.
 
     Args:
@@ -120,8 +120,8 @@ class CompressedSource(Source):
     """
 
     def __init__(self, inner: Source, codec: Codec) -> None:
-        self._inner, self._codec = inner, codec
-        self.name = inner.name
+        super().__init__(inner)
+        self._codec = codec
         self._fault: CaptureError | None = None
 
     def open(self) -> ByteStream:
@@ -137,22 +137,19 @@ class CompressedSource(Source):
         """Keep what ended the unpacking."""
         self._fault = CaptureError(self.name, what, hint=hint)
 
-    def close(self) -> None:
-        """Let go of the inner source."""
-        self._inner.close()
 
-
-class _Unpacked:
+class _Unpacked(MadeStream):
     """A stream that unpacks; at a fault it ends and leaves word with its source."""
 
     def __init__(self, source: CompressedSource, stream: ByteStream, codec: Codec) -> None:
+        super().__init__(stream)
         self._source, self._stream, self._codec = source, stream, codec
         self._data = b""  # read, but not given to the decompressor
         self._decompressor: _Decompressor | None = codec.make()
-        self._packed = self._at = 0
+        self._packed = 0
         self._has_ended = False
 
-    def readinto(self, view: memoryview) -> int:
+    def readinto(self, view: memoryview) -> int:  # type: ignore[override]
         while not self._has_ended:
             try:
                 out = self._unpack(len(view))
@@ -199,15 +196,3 @@ class _Unpacked:
     def _end(self, what: str, hint: str) -> None:
         self._has_ended = True
         self._source.end_with(what, hint)
-
-    def tell(self) -> int:
-        return self._at
-
-    def close(self) -> None:
-        self._stream.close()
-
-    def __enter__(self) -> _Unpacked:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()

@@ -160,30 +160,61 @@ class ObjectSource(Source):
         return _ObjectStream(self._file, self._start)
 
 
-class _ObjectStream:
-    """A file object read at a place of its own, for others may move the object's."""
+class MadeStream(io.RawIOBase):
+    """A stream whose bytes are made from those of another.
+
+    Args:
+        inner: is closed with it.
+    """
+
+    def __init__(self, inner: ByteStream | None) -> None:
+        self._inner = inner
+        self._at = 0
+
+    def tell(self) -> int:
+        """Bytes given so far."""
+        return self._at
+
+    def close(self) -> None:
+        """Let go of the other stream too."""
+        if self._inner is not None:
+            self._inner.close()
+        super().close()
+
+
+class MadeSource(Source):
+    """A source that is made from another.
+
+    Args:
+        inner: the other; its name is kept.
+    """
+
+    def __init__(self, inner: Source) -> None:
+        self._inner, self.name = inner, inner.name
+
+    def fault(self) -> CaptureError | None:
+        """That of the inner source."""
+        return self._inner.fault()
+
+    def close(self) -> None:
+        """Let go of the inner source."""
+        self._inner.close()
+
+
+class _ObjectStream(MadeStream):
+    """A file object read at a place of its own, for others may move the object's; it is left open."""
 
     def __init__(self, file: BinaryIO, start: int) -> None:
-        self._file, self._start, self._at = file, start, 0
+        super().__init__(None)
+        self._file, self._start = file, start
 
-    def readinto(self, view: memoryview) -> int:
+    def readinto(self, view: memoryview) -> int:  # type: ignore[override]
+        """Fill some of the view."""
         self._file.seek(self._start + self._at)
         data = self._file.read(len(view))
         view[: len(data)] = data
         self._at += len(data)
         return len(data)
-
-    def tell(self) -> int:
-        return self._at
-
-    def close(self) -> None:
-        """Leave the object open."""
-
-    def __enter__(self) -> _ObjectStream:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
 
 
 def as_source(source: str | Source) -> Source:

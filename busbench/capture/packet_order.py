@@ -71,7 +71,7 @@ class PacketOrder:
                 cut, size = held.mark_end.size, held.mark_end.size
                 is_overtaken = bool(log.mark_t_ns[:REACH].min() > held.mark_t_ns[-_LOOK:].max())
                 if not is_overtaken and (cut := _clean_cut(held.mark_t_ns)) < size:
-                    log, is_overtaken = _joined(_part(held, cut, size), log), True
+                    log, is_overtaken = _part(held, cut, size).joined(log), True
                 if cut:
                     yield self._place(_part(held, 0, cut), is_overtaken=is_overtaken)
             held = log
@@ -152,19 +152,6 @@ def _part(log: ByteLog, first: int, stop: int) -> ByteLog:
     part = slice(begin - log.offset, int(log.mark_end[stop - 1]) - log.offset)
     bad = None if log.bad is None else log.bad[part]
     return ByteLog(begin, log.data[part], log.mark_end[first:stop], log.mark_t_ns[first:stop], bad)
-
-
-def _joined(log: ByteLog, other: ByteLog) -> ByteLog:
-    bad = None
-    if log.bad is not None or other.bad is not None:
-        bad = np.concatenate([np.zeros(len(one), np.uint8) if one.bad is None else one.bad for one in (log, other)])
-    return ByteLog(
-        log.offset,
-        np.concatenate([log.data, other.data]),
-        np.concatenate([log.mark_end, other.mark_end]),
-        np.concatenate([log.mark_t_ns, other.mark_t_ns]),
-        bad,
-    )
 
 
 def _taken(log: ByteLog, rows: I64) -> ByteLog:

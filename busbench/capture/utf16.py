@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import codecs
 
-from busbench.capture.file_io import BLOCK_BYTES, ByteStream, Source, read_into
-from busbench.errors import CaptureError
+from busbench.capture.file_io import BLOCK_BYTES, ByteStream, MadeSource, MadeStream, read_into
 
 _MARKS = {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
 _MARK_BYTES = 2
@@ -16,40 +15,29 @@ def is_utf16(head: bytes) -> bool:
     return head[:_MARK_BYTES] in _MARKS
 
 
-class Utf16Source(Source):
+class Utf16Source(MadeSource):
     """What another source holds, as UTF-8.
 
     Args:
         inner: text with a byte order mark.
     """
 
-    def __init__(self, inner: Source) -> None:
-        self._inner, self.name = inner, inner.name
-
     def open(self) -> ByteStream:
         """A stream of UTF-8; see Source."""
         return _Recoded(self._inner.open(), self.name)
 
-    def fault(self) -> CaptureError | None:
-        """That of the inner source."""
-        return self._inner.fault()
 
-    def close(self) -> None:
-        """Let go of the inner source."""
-        self._inner.close()
-
-
-class _Recoded:
+class _Recoded(MadeStream):
     def __init__(self, stream: ByteStream, name: str) -> None:
+        super().__init__(stream)
         self._stream, self._name = stream, name
         mark = bytearray(_MARK_BYTES)
         read_into(stream, memoryview(mark), name)
         self._decoder = codecs.getincrementaldecoder(_MARKS[bytes(mark)])("replace")
         self._block = memoryview(bytearray(BLOCK_BYTES))
         self._text = b""
-        self._at = 0
 
-    def readinto(self, view: memoryview) -> int:
+    def readinto(self, view: memoryview) -> int:  # type: ignore[override]
         while not self._text:
             got = read_into(self._stream, self._block, self._name)
             self._text = self._decoder.decode(bytes(self._block[:got]), final=not got).encode()
@@ -60,15 +48,3 @@ class _Recoded:
         self._text = self._text[len(some) :]
         self._at += len(some)
         return len(some)
-
-    def tell(self) -> int:
-        return self._at
-
-    def close(self) -> None:
-        self._stream.close()
-
-    def __enter__(self) -> _Recoded:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()

@@ -8,7 +8,8 @@ import click
 
 from busbench.cli.numbers import WholeRange
 from busbench.cli.output import format_option, table_lines, write_csv, write_json
-from busbench.cli.source import Progress, open_source, read_options, source_options
+from busbench.cli.progress import Progress
+from busbench.cli.source import open_source, read_options, source_options
 from busbench.errors import pluralize
 from busbench.wire.frame_spec import CHANNELS
 

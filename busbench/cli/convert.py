@@ -14,7 +14,8 @@ import click
 from busbench.cli.numbers import FiniteRange
 from busbench.cli.output import force_option, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
-from busbench.cli.source import Progress, open_source, read_options, source_options
+from busbench.cli.progress import Progress
+from busbench.cli.source import open_source, read_options, source_options
 from busbench.errors import BusbenchError, pluralize, sanitize
 
 if TYPE_CHECKING:

@@ -10,7 +10,8 @@ import click
 from busbench.cli.channel_list import parse_channels
 from busbench.cli.numbers import OneOf
 from busbench.cli.output import FORMATS, Cell, say, table_lines
-from busbench.cli.source import Progress, source_options
+from busbench.cli.progress import Progress
+from busbench.cli.source import source_options
 from busbench.errors import display_name, pluralize
 
 if TYPE_CHECKING:

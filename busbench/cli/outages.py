@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.cli.output import format_option, say, seconds, table_lines, write_csv, write_json
-from busbench.cli.source import Progress, open_source, read_options, source_options
+from busbench.cli.source import read_times, source_options
 from busbench.errors import BusbenchError, display_name, pluralize, sanitize
 
 if TYPE_CHECKING:
@@ -60,15 +60,7 @@ def command(source: str, format_: str, show_all: bool, follow: bool, **settings:
 
 def outages(source: str, *, format_: str, show_all: bool, settings: dict[str, Any]) -> None:
     """Read the recording and print its outages."""
-    from busbench.analysis.recording import read_timeline
-
-    options = read_options(settings)
-    with open_source(source, options) as capture:
-        progress = Progress("reading")
-        timeline = read_timeline(
-            capture, line=options.line, on_block=lambda frames: progress.at(pluralize(frames, "frame"))
-        )
-        progress.end()
+    timeline = read_times(source, settings)
     found, span = timeline.outages(), timeline.span
     if format_ == "json":
         write_json(found.to_json() | timeline.info.origin.to_json())

@@ -37,3 +37,21 @@ class ProgressLine:
             click.echo(text, nl=False, err=True)
         except OSError:  # the terminal was closed: no reason to end what is shown
             self._is_on = False
+
+
+class Progress:
+    """How far long work has come; silent for the first second."""
+
+    def __init__(self, what: str) -> None:
+        self._what, self._begun = what, time.monotonic()
+        self._line = ProgressLine()
+
+    def at(self, done: str) -> None:
+        """Report how far it is."""
+        now = time.monotonic()
+        if now - self._begun > 1:
+            self._line.show(f"{self._what}: {done}, {now - self._begun:.0f} s ")
+
+    def end(self) -> None:
+        """Take the line away."""
+        self._line.clear()

@@ -9,8 +9,8 @@ import click
 
 from busbench.cli.output import PAGE, force_option, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
-from busbench.cli.source import Progress, open_source, read_options, source_options
-from busbench.errors import BusbenchError, pluralize
+from busbench.cli.source import read_all, read_options, source_options
+from busbench.errors import BusbenchError
 
 
 @click.command("report", cls=OutputCommand)
@@ -34,17 +34,9 @@ def command(
     """
     if sum(one is not None for one in (output, picture, page)) != 1:
         raise BusbenchError("-o, --svg, --check: one of them is wanted", hint="see busbench report --help")
-    from busbench.analysis.recording import read_whole
     from busbench.report.recording_page import RecordingPage
 
-    options = read_options(settings)
-    progress = Progress("reading")
-    with open_source(source, options) as capture:
-        recording = read_whole(
-            capture, line=options.line, on_block=lambda frames: progress.at(pluralize(frames, "frame"))
-        )
-        progress.end()
-    made = RecordingPage(recording)
+    made = RecordingPage(read_all(source, read_options(settings)))
     if picture is not None:
         click.echo(made.picture(picture))
     elif output is not None:

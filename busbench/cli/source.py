@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from busbench.capture.base import Capture, ReadOptions
 from busbench.cli.live import line_of, line_options
-from busbench.cli.output import is_terminal, say
-from busbench.errors import CaptureError, display_name
+from busbench.cli.output import say
+from busbench.cli.progress import Progress
+from busbench.errors import CaptureError, display_name, pluralize
+
+if TYPE_CHECKING:
+    from busbench.analysis.recording import Recording, RecordingTimes
 
 F = TypeVar("F", bound=Callable[..., Any])
+R = TypeVar("R")
 
 
 def source_options(function: F) -> F:
@@ -99,26 +103,23 @@ def unused(options: ReadOptions, format_: str) -> list[tuple[str, str]]:
     return [(option, files) for option, value, files, formats in fits if value is not None and format_ not in formats]
 
 
-_LEVEL_FORMATS = ("VCD", "CSV of levels", "CSV of volts", "sigrok session")
+def read_times(source: str, settings: dict[str, Any]) -> RecordingTimes:
+    """Read a recording for its outages and timing, with progress and notes."""
+    from busbench.analysis.recording import read_timeline
+
+    return _read(source, read_options(settings), read_timeline)
 
 
-class Progress:
-    """A line on standard error that tells how far long work has come; silent for the first second."""
+def read_all(source: str, options: ReadOptions) -> Recording:
+    """Read a recording whole, with progress and notes."""
+    from busbench.analysis.recording import read_whole
 
-    def __init__(self, what: str) -> None:
-        self._what = what
-        self._begun = self._shown = time.monotonic()
-        self._is_on = is_terminal()
-        self._has_shown = False
+    return _read(source, options, read_whole)
 
-    def at(self, done: str) -> None:
-        """Tell how far it is, at most five times a second."""
-        now = time.monotonic()
-        if self._is_on and now - self._begun > 1 and now - self._shown > 0.2:
-            click.echo(f"\r{self._what}: {done}, {now - self._begun:.0f} s ", nl=False, err=True)
-            self._shown, self._has_shown = now, True
 
-    def end(self) -> None:
-        """Take the line away."""
-        if self._has_shown:
-            click.echo("\r\x1b[K", nl=False, err=True)
+def _read(source: str, options: ReadOptions, read: Callable[..., R]) -> R:
+    progress = Progress("reading")
+    with open_source(source, options) as capture:
+        whole = read(capture, line=options.line, on_block=lambda frames: progress.at(pluralize(frames, "frame")))
+        progress.end()
+    return whole

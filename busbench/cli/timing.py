@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.cli.output import format_option, seconds, table_lines, write_csv, write_json
-from busbench.cli.source import Progress, open_source, read_options, source_options
+from busbench.cli.source import read_times, source_options
 from busbench.errors import pluralize
 
 if TYPE_CHECKING:
@@ -35,16 +35,8 @@ def command(source: str, format_: str, **settings: Any) -> None:
 
 def timing(source: str, *, format_: str, settings: dict[str, Any]) -> None:
     """Read the recording and print its timing."""
-    from busbench.analysis.recording import read_timeline
-
-    options = read_options(settings)
-    with open_source(source, options) as capture:
-        progress = Progress("reading")
-        timeline = read_timeline(
-            capture, line=options.line, on_block=lambda frames: progress.at(pluralize(frames, "frame"))
-        )
-        result = timeline.timing()
-        progress.end()
+    timeline = read_times(source, settings)
+    result = timeline.timing()
     if format_ == "json":
         write_json(result.to_json() | timeline.info.origin.to_json())
     elif format_ == "csv":

@@ -11,13 +11,13 @@ from busbench.capture.base import ReadOptions
 from busbench.cli.numbers import OneOf
 from busbench.cli.output import PAGE, ends_in, say, to_the_end, write_json, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
-from busbench.cli.source import Progress, fault_option, open_source, read_options, source_options
-from busbench.errors import BusbenchError, pluralize
+from busbench.cli.source import fault_option, read_all, read_options, source_options
+from busbench.errors import BusbenchError
 from busbench.output_file import require_output, write_output
 from busbench.verify.result import CAUTION
 
 if TYPE_CHECKING:
-    from busbench.analysis.recording import Recording
+    pass
 
 
 @click.command("verify", cls=OutputCommand)
@@ -162,7 +162,7 @@ def verify(
         if keep is not None:
             raise BusbenchError("--keep: goes with a port, not with a recording", hint="leave it out")
         pulses = pulse_outputs(source, options)
-        done, kept = sign_off(read(source, options), rig, answers=answers, pulses=pulses), source
+        done, kept = sign_off(read_all(source, options), rig, answers=answers, pulses=pulses), source
     found = done.found
     if junit is not None:
         from busbench.verify.junit import junit_xml
@@ -182,14 +182,3 @@ def verify(
             for line in verify_lines(found, rig_path=rig_path, shows_all=shows_all):
                 click.echo(line)
     return 0 if found.verdict.value == "pass" else 1
-
-
-def read(source: str, options: ReadOptions) -> Recording:
-    """Read a recording whole, with progress and notes."""
-    from busbench.analysis.recording import read_whole
-
-    progress = Progress("reading")
-    with open_source(source, options) as capture:
-        whole = read_whole(capture, line=options.line, on_block=lambda frames: progress.at(pluralize(frames, "frame")))
-        progress.end()
-    return whole

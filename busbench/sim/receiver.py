@@ -150,7 +150,7 @@ def _in_batches(blocks: Iterator[ByteLog], batch_ns: int) -> Iterator[ByteLog]:
     """Reads at the ticks of an adapter's timer, or when its packet is full."""
     held = ByteLog.from_bytes(b"")
     for log in blocks:
-        log = _joined(held, log)
+        log = held.joined(log)
         if not len(log):
             yield log
             continue
@@ -175,22 +175,6 @@ def _cut(log: ByteLog, start: int, stop: int | None) -> ByteLog:
     part = slice(start, stop)
     bad = None if log.bad is None else log.bad[part]
     return ByteLog(log.offset + start, log.data[part], log.mark_end[part], log.mark_t_ns[part], bad)
-
-
-def _joined(held: ByteLog, log: ByteLog) -> ByteLog:
-    if not len(held):
-        return log
-    bad = None
-    if held.bad is not None or log.bad is not None:
-        parts = [x.bad if x.bad is not None else np.zeros(len(x), np.uint8) for x in (held, log)]
-        bad = np.concatenate(parts)
-    return ByteLog(
-        held.offset,
-        np.concatenate([held.data, log.data]),
-        np.concatenate([held.mark_end, log.mark_end]),
-        np.concatenate([held.mark_t_ns, log.mark_t_ns]),
-        bad,
-    )
 
 
 class _LineStream:
