@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 from urllib.parse import parse_qsl
 
+from busbench.capture.address import is_live_address
 from busbench.errors import PortError
 from busbench.model import BUS_LINE, LineSettings
 from busbench.port.port import LivePort, open_client
@@ -31,8 +32,10 @@ def is_live(source: str, *, ports: Iterable[str] = ()) -> bool:
     """
     from pathlib import Path
 
-    if is_virtual(source) or "://" in source or source in ports:
+    if is_virtual(source) or is_live_address(source) or source in ports:
         return True
+    if "://" in source:
+        return False  # of a recording
     upper = source.upper()
     if upper.startswith("\\\\.\\") or (upper.startswith("COM") and upper[3:].isdecimal()):
         return True

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import BinaryIO, Protocol, cast, runtime_checkable
 
+from busbench.capture.address import is_address, open_address
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.compressed import CompressedSource, codec_of
 from busbench.capture.edges import LevelFile
@@ -70,8 +71,8 @@ def open_capture(
     """Open a recording.
 
     Args:
-        recording: a file of any format that is read, compressed or not, "-" for standard input,
-            or an object that is open for bytes, which stays open.
+        recording: a file of any format that is read, compressed or not, or its address (`file://`, others
+            with fsspec), "-" for standard input, or an object that is open for bytes, which stays open.
         options: choices that a file may leave open.
         waiting: called a few times per second while a pipe is waited for; where it is given, bytes of a
             pipe are handed on as they come, if the format can be told by its beginning.
@@ -180,6 +181,8 @@ def _source_of(
         if sys.stdin is None or sys.stdin.isatty():
             raise CaptureError(path, "is a terminal", hint="pipe a recording into it, or name a file")
         return PipeSource(path, sys.stdin.buffer, waiting=waiting), True
+    if is_address(path):
+        return open_address(path), False
     if _is_pipe(path):
         return PipeSource(path, FileSource(path).open(), waiting=waiting), True
     return FileSource(path), False

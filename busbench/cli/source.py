@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from busbench.capture.address import is_live_address
 from busbench.capture.base import Capture, ReadOptions
 from busbench.cli.live import line_of, line_options
 from busbench.cli.output import say
@@ -76,7 +77,7 @@ def open_source(source: str, options: ReadOptions, *, waiting: Callable[[], obje
     """
     from busbench.capture.open import open_capture
 
-    if source.startswith("virtual:") or ("://" in source):
+    if source.startswith("virtual:") or is_live_address(source):
         raise CaptureError(source, "is a live source, not a recording", hint="record it first, or watch it")
     with open_capture(source, options=options, waiting=waiting) as capture:
         for option, files in unused(options, capture.info.format):

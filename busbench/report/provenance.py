@@ -66,7 +66,7 @@ def bare_name(source: str) -> str:
     Args:
         source: as given by the user.
     """
-    if "://" in source:
+    if "://" in source and not source.startswith("file:"):
         return source
     kind = "virtual:" if source.startswith("virtual:") else ""
     path, mark, settings = source.removeprefix(kind).partition("?") if kind else (source, "", "")

@@ -126,7 +126,7 @@ TEXTS = {
     "words.csv": "time,value\n" + "soon,0x0F\n" * 50,
     "head.vcd": "$timescale 1 ns $end\n$var wire 1 ! bus $end\n",
     "still.vcd": "$timescale 1 ns $end\n$var wire 1 ! bus $end\n$enddefinitions $end\n#0\n1!\n",
-    "wide.vcd": "$timescale 1 ns $end\n$var wire 8 ! bus $end\n$enddefinitions $end\n#0\nb1 !\n",
+    "wide.vcd": "$timescale 1 ns $end\n$var wire 80 ! bus $end\n$enddefinitions $end\n#0\nb1 !\n",
     "scale.vcd": "$timescale soon $end\n$var wire 1 ! bus $end\n$enddefinitions $end\n#0\n1!\n",
     "endless.vcd": "$timescale 1 ns $end\n$var wire 1 ! bus $end\n$enddefinitions $end\n#0\n1!\n" + "x" * 3_000_000,
     "heron-flight-cut.pcapng": "",
