@@ -14,7 +14,19 @@ from busbench.capture.packet_order import PacketOrder
 from busbench.capture.packets import PacketFile
 from busbench.capture.pcap_scan import pcap_header
 from busbench.capture.pcapng_choice import choose, sent_packets
-from busbench.model import I64, NO_CLOCK, U8, Annotation, Bools, ByteLog, WakeUps, set_readonly
+from busbench.errors import pluralize
+from busbench.model import (
+    I64,
+    NO_CLOCK,
+    TIME_MAX_NS,
+    TIME_MIN_NS,
+    U8,
+    Annotation,
+    Bools,
+    ByteLog,
+    WakeUps,
+    set_readonly,
+)
 
 FORMAT = "pcapng"
 
@@ -69,16 +81,20 @@ class SerialPackets(Capture):
         info.wakes.clear()
         others: dict[tuple[int, bool], int] = {}
         order = PacketOrder(clock=info.clock, line=self._line)
-        last_ns, back = 0, 0
+        last_ns, back, held = 0, 0, 0
         # A recorder of ours writes packets once and in order, so that none has to wait for the next.
         is_ordered = self._source.comes_slowly and self._chosen.is_own
         for log in self._logs(others) if is_ordered else order.arrange(self._logs(others)):
             if log.mark_t_ns.size:
                 times = log.mark_t_ns
+                held += int(np.count_nonzero((times == TIME_MAX_NS) | (times == TIME_MIN_NS)))
                 back += int(log.offset > 0 and times[0] < last_ns) + int(np.count_nonzero(times[1:] < times[:-1]))
                 last_ns = int(times[-1])
             yield log
         info.notes.extend(self._first_notes + self._others_notes(others) + self._file.notes + order.notes)
+        if held:
+            said = f"{pluralize(held, 'packet')} stamped outside the years 1896 to 2116 and kept at that bound"
+            info.notes.append(f"{said}: their times mean nothing")
         if back:
             often = "once" if back == 1 else f"{back} times"
             info.notes.append(f"the clock goes back {often}: figures of time that span that mean nothing")

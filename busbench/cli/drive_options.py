@@ -9,6 +9,7 @@ import click
 
 from busbench.cli.channel_list import each_channel
 from busbench.cli.numbers import NUMBER, WHOLE
+from busbench.errors import BusbenchError, sanitize
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -22,6 +23,18 @@ class _Channel(click.ParamType[int | str]):
         del param, ctx
         text = str(value).strip()
         return int(text) if text.isdecimal() and len(text) < 10 else text
+
+
+class _OneChannel(click.ParamType[int]):
+    """The one channel whose moves are replayed; several replay their own where it is left out."""
+
+    name = "channel"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        if len(list(each_channel([str(value)]))) > 1:
+            hint = "give one, or leave it out and each channel replays its own"
+            raise BusbenchError(f'--from-channel: "{sanitize(str(value), most=40)}" names several channels', hint=hint)
+        return WHOLE.convert(value, param, ctx)
 
 
 CHANNEL = _Channel()
@@ -50,7 +63,7 @@ _OPTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
     ("--period-end", {"type": NUMBER, "metavar": "SECONDS", "help": "chirp: its last cycle."}),
     ("--seed", {"type": WHOLE, "metavar": "N", "help": "wander: the same seed, the same moves."}),
     ("--recording", {"metavar": "FILE", "help": "replay: the recording."}),
-    ("--from-channel", {"type": WHOLE, "metavar": "CH",
+    ("--from-channel", {"type": _OneChannel(), "metavar": "CH",
                    "help": "replay: the recording's channel [default: the same]."}),
     ("--start", {"type": NUMBER, "metavar": "SECONDS", "help": "replay: from there on."}),
     ("--unit", {"metavar": "UNIT", "help": "Unit of levels: %, us or counts [default: %]."}),

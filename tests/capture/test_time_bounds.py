@@ -101,3 +101,13 @@ def test_a_clock_set_back_again_and_again_stays_within_bounds() -> None:
     gone_on = remove_clock_steps(times)
     assert (np.diff(gone_on) >= 0).all()
     assert gone_on[-1] == TIME_MAX_NS
+
+
+def test_times_kept_at_a_bound_are_noted(tmp_path: Path) -> None:
+    path = tmp_path / "late.pcapng"
+    path.write_bytes(pcapng([0, 14_000_000, MOST], tsresol=9, offset_s=0))
+    with open_capture(path) as capture:
+        assert [log.mark_t_ns.tolist() for log in capture.blocks()] == [[0, 14_000_000, TIME_MAX_NS]]
+        assert capture.info.notes[-1] == (
+            "1 packet stamped outside the years 1896 to 2116 and kept at that bound: their times mean nothing"
+        )
