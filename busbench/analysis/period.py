@@ -33,7 +33,8 @@ _SILENT = 8  # times as many slots as frames
 _SAMPLES = 1 << 15
 _LOOK = 4  # times looked at on both sides of a place
 # Deviations of a quarter of the period on the mean are those of frames anywhere in it.
-_BLUR_MOST, _BLUR_LOSSES, _BLUR_CUT = 0.25, 0.19, 0.15
+_BLUR_MOST, _BLUR_LOSSES, _BLUR_CUT = 0.25, 0.15, 0.15
+_LINE_BUSY_NS = 3.15e6
 _DENSE = 0.9  # of the frames cut: no timer decides which
 _TIMERS_NS = (4e6, 5e6, 8e6, 10e6, 15.625e6, 16e6)  # of adapters
 _TUNED = 2e-4
@@ -157,7 +158,9 @@ def _is_clear(found: ReadSlots, gaps: int, count: int, *, is_dense: bool) -> boo
     most = _BLUR_CUT if found.by_cut else _BLUR_LOSSES if gaps else _BLUR_MOST
     is_timer = any(abs(found.period_ns / timer_ns - 1) < _TUNED for timer_ns in _TIMERS_NS)
     fits_timer = is_timer and not is_dense and found.blur < _TIMER_BLUR and gaps > _TIMER_GAPS * count
-    return found.is_alone and found.blur <= most and not fits_timer
+    # Frames of one read are put as near as the line can carry them: that is no period.
+    is_line = found.period_ns < _LINE_BUSY_NS and not is_dense
+    return found.is_alone and not is_line and found.blur <= most and not fits_timer
 
 
 def _is_read_step(found: ReadSlots, count: int) -> bool:
