@@ -30,21 +30,18 @@ from typing import Literal
 import numpy as np
 
 from busbench.analysis.binomial import loss_bounds
+from busbench.analysis.flagged_runs import RUN_KINDS, FlaggedRuns, find_runs
 from busbench.analysis.frame_offsets import FrameOffsets
 from busbench.analysis.missing_frames import MissingFrames, find_missing_frames
 from busbench.analysis.notebook import html_of
 from busbench.analysis.period import Missing, explain_doubt, number_frames
-from busbench.model import I64, MARKED_MAYBE, U8, Annotation, Clock, FrameTimes, Rejects
-from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
+from busbench.model import I64, Annotation, Clock, FrameTimes, Rejects
+from busbench.wire.codec import FRAME_BYTES
 
 Kind = Literal["gap", "lost", "failsafe", "damaged"]
 KINDS: tuple[Kind, ...] = ("gap", "lost", "failsafe", "damaged")
 BURST_NOTE = "losses came in bursts: the upper bound, which takes each loss as independent of the others, is too low"
 MARKS_NOTE = "this is the most: adapters may mark a whole packet for one bad byte; {:,} were missed for certain"
-_RUN_KINDS: tuple[Kind | None, ...] = (None, "lost", "failsafe", "damaged")
-_DAMAGED = _RUN_KINDS.index("damaged")
-# Byte 23 -> index into _RUN_KINDS.
-_RUN_KIND = np.array([2 if byte & FLAG_FAILSAFE else 1 if byte & FLAG_LOST else 0 for byte in range(256)], np.uint8)
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,7 +232,7 @@ def find_outages(
     places = FrameOffsets(rejects, first_offset=first_offset, frames=count)
     at_places = None if period is None else found
     holes = find_missing_frames(times, rejects, places, found=at_places, kind=clock.kind, missing_at_end=missing_at_end)
-    runs = _find_runs(times)
+    runs = find_runs(times)
 
     start = end = None
     if has_clock and (count or start_ns is not None):
@@ -276,37 +273,6 @@ def _due(silent_ns: int, period_ns: float, *, late_ns: float) -> int:
     return math.floor(silent_ns / period_ns - 0.5) if silent_ns > 1.5 * period_ns + late_ns else 0
 
 
-@dataclass(frozen=True, slots=True)
-class _Runs:
-    """Runs of frames of one kind that are flagged or marked, as columns of equal length.
-
-    Args:
-        first: row of the first frame, int64 (R,), rising.
-        length: frames, int64 (R,).
-        length_low: as many at least that were flagged, or marked for certain, int64 (R,).
-        kind: index into _RUN_KINDS, uint8 (R,).
-    """
-
-    first: I64
-    length: I64
-    length_low: I64
-    kind: U8
-
-
-def _find_runs(times: FrameTimes) -> _Runs:
-    kind, maybe = _RUN_KIND[times.flags], np.empty(0, np.int64)
-    if times.line_marks is not None and times.line_marks.any():
-        maybe = np.flatnonzero((times.line_marks == MARKED_MAYBE) & (kind == 0))
-        kind[times.line_marks > 0] = _DAMAGED
-    edges = np.flatnonzero(kind[1:] != kind[:-1]) + 1
-    first = np.concatenate([[0], edges]).astype(np.int64) if kind.size else np.empty(0, np.int64)
-    length = np.diff(first, append=kind.size)
-    keep = kind[first] > 0
-    first, length = first[keep], length[keep]
-    length_low = length - (np.searchsorted(maybe, first + length) - np.searchsorted(maybe, first))
-    return _Runs(first, length, length_low, kind[first])
-
-
 def _summary(events: list[Outage], has_clock: bool) -> Summary:
     lengths = [event.duration_s for event in events if event.duration_s is not None]
     total, longest = (math.fsum(lengths), max(lengths, default=0.0)) if has_clock else (None, None)
@@ -326,7 +292,7 @@ class _Evidence:
     times: FrameTimes
     places: FrameOffsets
     holes: MissingFrames
-    runs: _Runs
+    runs: FlaggedRuns
     start: int | None
     end: int | None
     period: float | None
@@ -359,7 +325,7 @@ class _Evidence:
         t_ns, behind_hole, runs = self.times.t_ns, set(self.holes.row.tolist()), self.runs
         columns = (runs.first, runs.length, runs.length_low, runs.kind, self.places.offset(runs.first))
         for row, length, length_low, index, offset in zip(*(column.tolist() for column in columns), strict=True):
-            kind = _RUN_KINDS[index]
+            kind = RUN_KINDS[index]
             assert kind is not None
             after = row + length
             if after < len(self.times) and after not in behind_hole:
