@@ -202,19 +202,23 @@ class Reader(Generic[T]):
         return value
 
     def _number(self, value: float, declared: inspect.Type, kind: inspect.IntType | inspect.FloatType, at: Path) -> Any:
-        is_whole = isinstance(kind, inspect.IntType)
-        wanted, is_bounded = _range(kind, _extra(declared, "unit")), kind.ge is not None and kind.le is not None
-        if isinstance(value, float) and not math.isfinite(value):
-            raise self.error(at, "is not a number", hint=wanted if is_bounded else "write digits")
-        if is_whole and value != math.floor(value):
-            raise self.error(at, "is not a whole number", hint=wanted)
+        is_whole, is_bounded = isinstance(kind, inspect.IntType), kind.ge is not None and kind.le is not None
+        is_finite = isinstance(value, int) or math.isfinite(value)
+        is_integral = is_finite and (not is_whole or value == math.floor(value))
         is_above = value > kind.gt if kind.gt is not None else kind.ge is None or value >= kind.ge
-        if not is_above or (kind.le is not None and value > kind.le):
+        is_within = is_above and (kind.le is None or value <= kind.le)
+        is_usual = is_bounded or not value or SMALL <= abs(value) <= LARGE
+        if is_integral and is_within and is_usual:
+            return int(value) if is_whole else float(value)
+        wanted = _range(kind, _extra(declared, "unit"))
+        if not is_finite:
+            raise self.error(at, "is not a number", hint=wanted if is_bounded else "write digits")
+        if not is_integral:
+            raise self.error(at, "is not a whole number", hint=wanted)
+        if not is_within:
             raise self.error(at, "is out of range", hint=wanted)
-        if value and not is_bounded and not SMALL <= abs(value) <= LARGE:
-            size = "large" if abs(value) > LARGE else "small"
-            raise self.error(at, f"is far too {size}", hint="mind the unit in the key's name")
-        return int(value) if is_whole else float(value)
+        size = "large" if abs(value) > LARGE else "small"
+        raise self.error(at, f"is far too {size}", hint="mind the unit in the key's name")
 
     def _unknown(self, key: str, at: Path, label: str, known: Sequence[str]) -> BusbenchError:
         kinds = {name: _struct_in(self._declared((*at, name))) for name in known}
