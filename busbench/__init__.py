@@ -24,8 +24,11 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from busbench.analysis.binomial import loss_bounds
     from busbench.analysis.channels import Channels, ChannelStats, summarise_channels
+    from busbench.analysis.coincidence import Coincidence, Overlap
     from busbench.analysis.outages import Outages, find_outages
     from busbench.analysis.recording import Recording, read_recording, read_recordings
+    from busbench.analysis.several import Several, lay_beside
+    from busbench.analysis.skew import Skew
     from busbench.analysis.timing import Timing, timing
     from busbench.bench.rack import Rack
     from busbench.bench.receiver import LinkState, Receiver, Reception
@@ -93,6 +96,7 @@ __all__ = [
     "Chunk",
     "Clock",
     "ClockKind",
+    "Coincidence",
     "DriveError",
     "DriveProgram",
     "EndState",
@@ -110,6 +114,7 @@ __all__ = [
     "Origin",
     "Outages",
     "OutputError",
+    "Overlap",
     "PortBusy",
     "PortDenied",
     "PortError",
@@ -126,7 +131,9 @@ __all__ = [
     "Rig",
     "RigError",
     "Scale",
+    "Several",
     "SignOff",
+    "Skew",
     "Span",
     "Timing",
     "Transmission",
@@ -136,6 +143,7 @@ __all__ = [
     "WarningKind",
     "find_frames",
     "find_outages",
+    "lay_beside",
     "loss_bounds",
     "open_capture",
     "open_port",
@@ -156,8 +164,11 @@ __all__ = [
 _HOMES = {
     "analysis.binomial": ("loss_bounds",),
     "analysis.channels": ("Channels", "ChannelStats", "summarise_channels"),
+    "analysis.coincidence": ("Coincidence", "Overlap"),
     "analysis.outages": ("Outages", "find_outages"),
     "analysis.recording": ("Recording", "read_recording", "read_recordings"),
+    "analysis.several": ("Several", "lay_beside"),
+    "analysis.skew": ("Skew",),
     "analysis.timing": ("Timing", "timing"),
     "bench.rack": ("Rack",),
     "bench.receiver": ("LinkState", "Receiver", "Reception"),

@@ -29,7 +29,8 @@ ASIDE = (
 )  # fmt: skip
 # Results, which nobody makes.
 RESULTS = (
-    busbench.Answers, busbench.Channels, busbench.Check, busbench.DriveProgram, busbench.Finding, busbench.LivePort,
+    busbench.Answers, busbench.Channels, busbench.Check, busbench.Coincidence,
+    busbench.DriveProgram, busbench.Finding, busbench.Overlap, busbench.Several, busbench.Skew, busbench.LivePort,
     busbench.LoadCase, busbench.LoadWarning, busbench.LockedProgram, busbench.Outages, busbench.PortEvent,
     busbench.Reception, busbench.Recording, busbench.Rig, busbench.SignOff, busbench.Timing, busbench.Transmission,
     busbench.Verification,

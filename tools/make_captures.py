@@ -10,12 +10,14 @@ from __future__ import annotations
 
 import argparse
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import heron
 import numpy as np
 
-from busbench.capture.base import CaptureInfo
+from busbench.capture.base import CaptureInfo, Origin
+from busbench.capture.pcapng_write import PcapngWriter, SerialLine
 from busbench.capture.write import open_writer
 from busbench.model import BUS_LINE, Clock, ClockKind
 from busbench.rig.load import read_rig
@@ -52,6 +54,22 @@ NOISY = ReceiverSettings(
     join_s=0.0017,
     duration_s=50,
 )
+# Two receivers of one transmitter: what takes both out at once, and what each loses by itself.
+_BOTH = ((6.0, 0.12), (17.5, 0.3), (18.1, 0.08), (29.0, 0.06), (38.2, 0.5), (47.0, 0.1), (55.3, 0.2))
+_LEFT = ((2.4, 0.1), (11.0, 0.04), (24.6, 0.3), (33.3, 0.06), (50.9, 0.05))
+_RIGHT = ((4.2, 0.06), (14.1, 0.15), (43.7, 0.08))
+PAIR = tuple(
+    ReceiverSettings(
+        seed=17,
+        period_s=0.014,
+        jitter_s=20e-6,
+        lost=tuple(OutageSpan(*one) for one in own),
+        gaps=tuple(OutageSpan(at + shift, length * longer) for at, length in _BOTH),
+        duration_s=60,
+    )
+    for own, shift, longer in ((_LEFT, 0.0, 1.0), (_RIGHT, 0.02, 0.8))
+)
+PAIR_LATE_NS = 3_200_000  # the right receiver after the left
 TTY = ReceiverSettings(seed=16, period_s=0.014, jitter_s=0.0, duration_s=20)
 
 
@@ -74,6 +92,7 @@ def make(folder: Path) -> None:
     _write(folder / "heron-slots.csv", SLOTS, PER_BYTE)
     _write(folder / "heron-line.vcd", LINE, PER_BYTE)
     _write(folder / "heron-noisy.raw", NOISY, PER_READ)
+    _write_pair(folder / "heron-pair.pcapng")
     rig = read_rig(heron.RIG)
     heron.write_round(folder / "heron-round.pcapng", rig)
     heron.write_round(folder / "heron-round-faulty.pcapng", rig, faults=heron.FAULTY)
@@ -101,12 +120,29 @@ def _write(path: Path, settings: ReceiverSettings, clock: Clock, *, pilot: Pilot
     print(f"{path.name}: {path.stat().st_size} bytes")
 
 
+def _write_pair(path: Path) -> None:
+    names = ("left", "right")
+    lines = [
+        SerialLine(f"virtual receiver, {name} wing", BUS_LINE, PER_READ, Origin(name, "two receivers in the Heron"))
+        for name in names
+    ]
+    writer = PcapngWriter(
+        str(path), port=lines[0].port, line=BUS_LINE, clock=PER_READ, origin=lines[0].origin, others=lines[1:],
+        start_utc_ns=BEGUN_UTC_NS, force=True, direction_flags=False, is_whole=True,
+    )  # fmt: skip
+    with writer:
+        for number, settings in enumerate(PAIR):
+            for log in adapter_blocks(settings, pilot=heron.FlightPilot(seed=settings.seed, dither=0.0)):
+                late = replace(log, mark_t_ns=log.mark_t_ns + number * PAIR_LATE_NS)
+                writer.write_log(late, number=number)
+    print(f"{path.name}: {path.stat().st_size} bytes")
+
+
 def record_tty(path: Path) -> None:
     """Record a virtual receiver through the kernel's tty layer: a pty pair at 100 000 baud 8E2."""
     import threading
 
     from busbench.bench.sources import open_live
-    from busbench.capture.pcapng_write import PcapngWriter
     from busbench.sim.playback import PtyOutlet, play
 
     outlet = PtyOutlet()

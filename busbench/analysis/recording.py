@@ -131,13 +131,18 @@ class Recording:
 
 
 def read_timeline(
-    capture: Capture, *, line: LineSettings = BUS_LINE, on_block: Callable[[int], None] | None = None
+    capture: Capture,
+    *,
+    line: LineSettings = BUS_LINE,
+    on_block: Callable[[int], None] | None = None,
+    on_found: Callable[[AlignmentResult], None] | None = None,
 ) -> RecordingTimes:
     """Read a recording for its outages and timing, letting go of the frames' bytes.
 
     Args:
         line: line settings, for the time of a character.
         on_block: called with the number of frames so far.
+        on_found: called with the frames of each block, which are let go of then.
 
     Returns:
         The columns and what they cover.
@@ -151,6 +156,8 @@ def read_timeline(
         first_offset = first_offset if len(times) else found.frames.first_offset
         times.add(found.frames.times())
         rejects.append(found.rejects)
+        if on_found:
+            on_found(found)
         if on_block:
             on_block(len(times))
     return RecordingTimes(capture.info, span, times.take(), Rejects.concat(rejects), first_offset)

@@ -137,23 +137,27 @@ def open_captures(recording: str | os.PathLike[str], *, options: ReadOptions | N
     Raises:
         CaptureError: it cannot be opened, or is of no known format.
     """
-    options, path = options or ReadOptions(), os.fspath(recording)
-    numbers: list[int] = []
-    if options.interface is None and path != STANDARD_INPUT and not _is_pipe(path):  # which can be read once
-        with contextlib.suppress(CaptureError):  # opening it again says why
-            numbers = _line_numbers(_unpacked(FileSource(path)))
+    options = options or ReadOptions()
+    numbers = line_interfaces(recording) if options.interface is None else []
     if len(numbers) < 2:
         return [open_capture(recording, options=options)]
     return [open_capture(recording, options=replace(options, interface=str(number))) for number in numbers]
 
 
-def _line_numbers(source: Source) -> list[int]:
-    """Interfaces of a packet capture with a serial line each; none for other files."""
+def line_interfaces(recording: str | os.PathLike[str]) -> list[int]:
+    """Numbers of the serial interfaces of a packet capture; none for other files, for pipes and what cannot be read."""
     from busbench.capture import pcapng_read
     from busbench.capture.packets import PacketFile
     from busbench.capture.pcapng_choice import line_numbers
 
-    return line_numbers(PacketFile(source)) if pcapng_read.sniff(read_head(source)) else []
+    path = os.fspath(recording)
+    if path == STANDARD_INPUT or _is_pipe(path):  # which can be read once
+        return []
+    with contextlib.suppress(CaptureError):  # opening it says why
+        source = _unpacked(FileSource(path))
+        if pcapng_read.sniff(read_head(source)):
+            return line_numbers(PacketFile(source))
+    return []
 
 
 def open_levels(path: str) -> LevelFile | None:

@@ -18,7 +18,7 @@ def name_of(param: click.Parameter | None) -> str:
         return max(param.opts, key=len)
     if param is None:
         return "command line"
-    return (param.metavar or (param.name or "").upper()).strip("[]")
+    return (param.metavar or (param.name or "").upper()).strip("[]…")
 
 
 def _refused(

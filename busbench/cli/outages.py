@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.cli.output import format_option, say, seconds, table_lines, write_csv, write_json
-from busbench.cli.source import read_times, source_options
+from busbench.cli.source import read_times, sources_options
 from busbench.errors import BusbenchError, display_name, pluralize, sanitize
 
 if TYPE_CHECKING:
@@ -29,9 +29,9 @@ EVENT_KEYS = ("kind", "start_s", "end_s", "frames", "bytes", "offset")
 @click.option(
     "--follow", is_flag=True, help="Write a line of JSON for each event as it ends; SOURCE may be a live port."
 )
-@source_options
-def command(source: str, format_: str, show_all: bool, follow: bool, **settings: Any) -> None:
-    """Find where frames were lost.
+@sources_options
+def command(sources: tuple[str, ...], format_: str, show_all: bool, follow: bool, **settings: Any) -> None:
+    """Find where frames were lost; of several recordings also what coincides.
 
     \b
     gap       no frame came for more than 1.5 periods
@@ -44,18 +44,37 @@ def command(source: str, format_: str, show_all: bool, follow: bool, **settings:
     The true ratio of frames missed is below the 95 % upper confidence limit
     if each is missed by itself; if they come in bursts the limit is too low.
 
+    Several SOURCEs of the same time, or one of several ports, are laid beside
+    one another: when two or more were out at once, how long there was no
+    receiver, and whether that is more than chance explains.
+
     \b
     busbench outages captures/heron-flight.pcapng
     busbench outages captures/heron-flight.pcapng --format json
+    busbench outages captures/heron-pair.pcapng
     busbench outages 'virtual:?duration=4s&lost=1:0.5&speed=max' --follow
     """
     if follow:
         if format_ != "table" or show_all:
             other = "--all" if show_all else "--format"
             raise BusbenchError(f"--follow: goes without {other}, since it writes JSON lines", hint="leave one out")
-        follow_outages(source, settings=settings)
+        if len(sources) > 1:
+            raise BusbenchError("--follow: takes one source", hint="name one, or leave --follow out")
+        follow_outages(sources[0], settings=settings)
         return
-    outages(source, format_=format_, show_all=show_all, settings=settings)
+    if len(sources) > 1 or is_rack(sources[0], settings):
+        from busbench.cli.outages_several import outages_several
+
+        outages_several(sources, format_=format_, show_all=show_all, settings=settings)
+        return
+    outages(sources[0], format_=format_, show_all=show_all, settings=settings)
+
+
+def is_rack(source: str, settings: dict[str, Any]) -> bool:
+    """True for a recording of several serial lines of which none is chosen."""
+    from busbench.capture.open import line_interfaces
+
+    return settings["interface"] is None and len(line_interfaces(source)) > 1
 
 
 def outages(source: str, *, format_: str, show_all: bool, settings: dict[str, Any]) -> None:

@@ -33,6 +33,17 @@ def source_options(function: F) -> F:
     return function
 
 
+def sources_options(function: F) -> F:
+    """One SOURCE or several, as `sources`, and the options of source_options."""
+    for decorate in (
+        line_options,
+        reading_options,
+        click.argument("sources", metavar="SOURCE…", nargs=-1, required=True),
+    ):
+        function = decorate(function)
+    return function
+
+
 def reading_options(function: F) -> F:
     """What a person may have to say where a file leaves a choice."""
     for decorate in (

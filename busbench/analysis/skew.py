@@ -1,0 +1,87 @@
+"""How much later one receiver gives what another gave: by the contents of their frames, not by when these come."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busbench.model import I64
+from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.table import FrameTable
+
+MATCHES_LEAST = 8
+APART_MOST_NS = 1_000_000_000
+_PAYLOAD = slice(1, 23)
+_FACTORS = np.random.default_rng(7).integers(1, 1 << 62, 22, dtype=np.uint64) | np.uint64(1)
+_TURN = np.uint64(0x9E3779B97F4A7C15)
+U64 = NDArray[np.uint64]
+
+
+@dataclass(frozen=True, slots=True)
+class Skew:
+    """How much later one source shows the same change than another.
+
+    Args:
+        sources: numbers of the two; positive where the second is later.
+        median_s: None where too few changes are the same, as with still sticks.
+        low_s, high_s: 5th and 95th percentile.
+        matches: changes that both show.
+    """
+
+    sources: tuple[int, int]
+    median_s: float | None
+    low_s: float | None
+    high_s: float | None
+    matches: int
+
+    def to_json(self) -> dict[str, object]:
+        """Plain values with units in the keys."""
+        return {name: getattr(self, name) for name in self.__slots__} | {"sources": list(self.sources)}
+
+
+class ContentChanges:
+    """When the channels of one source changed, and from what to what; give it the frames as they are read."""
+
+    def __init__(self) -> None:
+        self._times: list[I64] = []
+        self._keys: list[U64] = []
+        self._last: U64 = np.empty(0, np.uint64)
+
+    def feed(self, frames: FrameTable) -> None:
+        """Take further frames; those that are flagged or marked say nothing."""
+        sound = ~frames.suspect & (frames.flags & (FLAG_LOST | FLAG_FAILSAFE) == 0)
+        contents = (frames.raw[sound, _PAYLOAD].astype(np.uint64) * _FACTORS).sum(axis=1, dtype=np.uint64)
+        whole = np.concatenate([self._last, contents])
+        changed = np.flatnonzero(whole[1:] != whole[:-1]) + 1
+        self._keys.append(whole[changed - 1] * _TURN + whole[changed])
+        self._times.append(frames.t_ns[sound][changed - self._last.size])
+        self._last = whole[-1:]
+
+    def columns(self) -> tuple[I64, U64]:
+        """Time of each change, int64 (N,), and what it was, uint64 (N,)."""
+        return np.concatenate([np.empty(0, np.int64), *self._times]), np.concatenate(
+            [np.empty(0, np.uint64), *self._keys]
+        )
+
+
+def find_skew(first: ContentChanges, second: ContentChanges, *, sources: tuple[int, int], shift_ns: int = 0) -> Skew:
+    """Compare when two sources show the same change; one that comes more than once in either says nothing.
+
+    Args:
+        first, second: the changes of both.
+        sources: their numbers.
+        shift_ns: added to the times of the second, to bring both to one zero.
+    """
+    (t_first, key_first), (t_second, key_second) = first.columns(), second.columns()
+    one, at_first, count_first = np.unique(key_first, return_index=True, return_counts=True)
+    two, at_second, count_second = np.unique(key_second, return_index=True, return_counts=True)
+    _, in_one, in_two = np.intersect1d(one, two, assume_unique=True, return_indices=True)
+    once = (count_first[in_one] == 1) & (count_second[in_two] == 1)
+    late = t_second[at_second[in_two[once]]] + shift_ns - t_first[at_first[in_one[once]]]
+    late = late[np.abs(late) <= APART_MOST_NS]
+    if late.size < MATCHES_LEAST:
+        return Skew(sources, None, None, None, int(late.size))
+    low, median, high = (float(value) / 1e9 for value in np.percentile(late, (5, 50, 95)))
+    return Skew(sources, median, low, high, int(late.size))
