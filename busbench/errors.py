@@ -115,7 +115,7 @@ def require_kind(path: str, *, suffix: str, what: str, then: str = "") -> None:
 
 
 def unwritable(path: str | Path, error: Exception | None = None) -> tuple[str, str]:
-    """What stood in the way of a new file, and what to do next.
+    """What stood against a new file, and what to do next.
 
     Args:
         path: of the file.

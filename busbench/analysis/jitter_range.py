@@ -35,7 +35,7 @@ _SEEN = 2.0  # rms / sqrt(periods): by how much the chance of lateness can lower
 _CUT_SEEN = 3.0  # where the periods are a choice of all
 _SPARSE, _WIDE_NS = 0.9, 300_000.0  # few cut frames are those near a read: a wide jitter shows by half
 _MIXED = 0.2
-_BLOCKS_MOST = 0.05  # of the cut frames: more of them held back tell nothing of lateness
+_BLOCKS_MOST = 0.05  # of the cut frames: more of them held back show nothing of lateness
 _LATE_MARGIN = 2.4  # twice the variance of a stamp, which is itself an estimate
 _UNSEEN_NS = 100_000.0  # what nobody can rule out of a read, rms
 _HALF = 0.5  # of the period: wider is no bound
@@ -73,7 +73,7 @@ def range_by_bytes(rms_ns: float, resolution_ns: float) -> JitterRange:
 def range_by_reads(
     times: FrameTimes, numbers: FrameNumbers, host: HostLateness | None
 ) -> tuple[FrameEnds, JitterRange | None]:
-    """With a clock a read: the frames that tell most, and the range; None where they tell nothing.
+    """With a clock a read: the frames that show most, and the range; None if they show nothing.
 
     Args:
         numbers: their numbers, which are clear.

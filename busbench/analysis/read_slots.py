@@ -66,7 +66,7 @@ def latest_ends(t_ns: I64) -> I64:
     """The latest time at which each frame can have ended: 3.000 ms before the next one at the latest.
 
     Args:
-        t_ns: latest ends as far as single frames tell, int64 (N,).
+        t_ns: latest ends as far as single frames show, int64 (N,).
     """
     line = np.arange(t_ns.size, dtype=np.int64)
     line *= FRAME_NS
@@ -80,7 +80,7 @@ def number_reads(t_ns: I64, cut: Bools, *, period_ns: float | None = None) -> Re
     """Find the period, and number all frames on it.
 
     Args:
-        t_ns: latest ends as far as single frames tell, int64 (N,).
+        t_ns: latest ends as far as single frames show, int64 (N,).
         cut: frames that a read cut, whose ends are known to a character, bool (N,).
         period_ns: the period, where it was found before.
 

@@ -252,7 +252,7 @@ class Receiver:
                     yield came.found.frames
 
     async def __aiter__(self) -> AsyncIterator[FrameTable]:
-        """As `for`; other tasks run while the port is waited for."""
+        """As `for`; other tasks run while it waits for the port."""
         import asyncio
 
         frames = self.__iter__()

@@ -38,7 +38,7 @@ def open_file(source: str | Source, options: ReadOptions) -> Capture:
         options: `line` tells which steps of the clock can be true.
 
     Raises:
-        CaptureError: no rows with a time and a byte stand at its beginning.
+        CaptureError: no rows with a time and a byte stand at its start.
     """
     return ByteRows(as_source(source), options)
 
@@ -59,7 +59,7 @@ class ByteRows(Capture):
         if layout is None or layout.fault:
             if not head:
                 raise CaptureError(path, "is empty", hint="was the recording ended before a byte came?")
-            what = layout.fault if layout else "no rows with a time and a byte stand at its beginning"
+            what = layout.fault if layout else "no rows with a time and a byte stand at its start"
             raise CaptureError(path, what, hint=_ROW)
         step_max_ns = options.line.character_ns // options.line.character_bits // 2
         self.info = CaptureInfo(path, FORMAT, Clock(ClockKind.PER_BYTE, layout.resolution_ns(step_max_ns)))

@@ -92,7 +92,7 @@ class Layout:
         """The smallest step of the clock.
 
         Args:
-            step_max_ns: no clock that could tell the bits of the line steps more
+            step_max_ns: no clock fine enough for the bits of the line steps more
                 coarsely; greater common steps are those of made-up times.
         """
         return self.step_ns if self.digit_ns <= self.step_ns <= step_max_ns else max(self.digit_ns, 1)

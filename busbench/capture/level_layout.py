@@ -63,7 +63,7 @@ class LevelLayout:
         start: its byte offset.
         fault: why the times cannot be known, and what to do; None where they can.
         words: what stands for 1 and 0 where that is no digit, lower case, each with its digit.
-        is_analog: True where the columns hold volts.
+        is_analog: True where the columns hold voltages.
     """
 
     separator: bytes
@@ -170,7 +170,7 @@ def find_layout(head: bytes, *, is_whole: bool, is_known: bool = False, is_analo
         head: the first bytes of the file.
         is_whole: True where that is all of it.
         is_known: True where it was sniffed already, so that no damage speaks against it.
-        is_analog: True to look for columns of volts and not of levels.
+        is_analog: True to look for columns of voltages and not of levels.
 
     Returns:
         The layout; None where no rows of a rising time and of nothing but 0 and 1 come, or where the

@@ -74,7 +74,7 @@ def open_capture(
         recording: a file of any format that is read, compressed or not, or its address (`file://`, others
             with fsspec), "-" for standard input, or an object that is open for bytes, which stays open.
         options: choices that a file may leave open.
-        waiting: called a few times per second while a pipe is waited for; where it is given, bytes of a
+        waiting: called a few times per second while waiting for a pipe; where it is given, bytes of a
             pipe are handed on as they come, if the format can be told by its beginning.
 
     Returns:

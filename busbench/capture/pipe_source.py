@@ -26,7 +26,7 @@ class PipeSource(FileSource):
     Args:
         name: for people.
         stream: open for bytes.
-        waiting: called a few times per second while it is waited for; None takes all of the pipe at once.
+        waiting: called a few times per second while waiting; None takes all of the pipe at once.
 
     Attributes:
         comes_slowly: True once streams wait for what has not come yet, and hand on what has.

@@ -1,4 +1,4 @@
-"""Levels out of volts: a threshold for each signal, half way between the two voltages at which it stands."""
+"""Levels from voltages: a threshold for each signal, half way between the two voltages at which it stands."""
 
 from __future__ import annotations
 
@@ -77,4 +77,4 @@ class Thresholds:
             return []
         (name,) = names
         middle = self.middle[self.names.index(name)]
-        return [f'"{sanitize(name, most=40)}" holds volts: the threshold is {middle:.3g}']
+        return [f'"{sanitize(name, most=40)}" holds voltages: the threshold is {middle:.3g}']

@@ -73,7 +73,7 @@ _WINDOWS_HEADER = np.dtype(
 
 
 def sniff(head: bytes) -> bool:
-    """True where a pcapng or pcap file describes a USB host and no serial line at its beginning."""
+    """True where a pcapng or pcap file describes a USB host and no serial line at its start."""
     older = pcap_header(head)
     if older is not None:
         return older[2] in (_LINUX, _WINDOWS)

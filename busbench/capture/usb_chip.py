@@ -141,7 +141,7 @@ class Ports:
                 at += data[at]
 
     def close(self) -> dict[PortKey, Port]:
-        """Endpoints that received bytes, with all that the descriptors tell."""
+        """Endpoints that received bytes, with all that the descriptors say."""
         for key, port in self.known.items():
             port.vendor = self.vendors.get(key[:2])
             port.packet_bytes = self.packets.get(key, 0)

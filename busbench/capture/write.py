@@ -105,7 +105,7 @@ def write_levels(path: str, lines: Mapping[str, Edges], *, force: bool = False) 
 
 
 def byte_times(log: ByteLog, *, before_ns: int, character_ns: int) -> I64:
-    """When each byte's character began, as well as the marks tell.
+    """When each byte's character began, as well as the marks say.
 
     Args:
         log: bytes with marks up to the last byte.

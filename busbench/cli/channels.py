@@ -26,16 +26,16 @@ GLITCHES_SHOWN = 10
     "glitch_counts",
     metavar="COUNTS",
     type=WholeRange(1, 2047),
-    help="Jump beyond which one frame is a glitch [default: 40].",
+    help="Set the jump that counts as a glitch [default: 40].",
 )
 @source_options
 def command(source: str, format_: str, glitch_counts: int | None, **settings: Any) -> None:
     """Show what each channel did: endpoints, noise at rest, moves, glitches.
 
-    A glitch is one frame that jumps away and back on some channel; a stick that
-    moves and stays, or is flicked over several frames, is a move. Frames
-    flagged lost or failsafe count for min, max and mean but not for noise,
-    moves and glitches; frames with bytes that the line marked count for none.
+    A glitch is one frame in which a channel jumps away and back. A stick that
+    moves and stays, or is flicked over several frames, is a move. Frames flagged
+    lost or failsafe count for min, max and mean, but not for noise, moves and
+    glitches. Damaged frames do not count.
 
     \b
     busbench channels captures/heron-flight.pcapng
@@ -115,7 +115,7 @@ def _print_table(result: Channels, scale: Any) -> None:
             for glitch in result.glitches[:GLITCHES_SHOWN]
         ]
         click.echo()
-        click.echo("\n".join(table_lines(["glitch at_s", "frame", "offset", "ch", "counts", "jump"], rows, left=0)))
+        click.echo("\n".join(table_lines(["glitch at, s", "frame", "offset", "ch", "counts", "jump"], rows, left=0)))
         total = sum(one.glitches for one in result.channels)
         if total > len(rows):
             click.echo(f"… and {total - len(rows)} more (--format json lists up to 1000)")

@@ -25,10 +25,12 @@ if TYPE_CHECKING:
 
 @click.command("convert", cls=OutputCommand)
 @click.option("-o", "--output", type=OUTPUT, required=True, metavar="FILE",
-              help="Where to; - is standard output, raw bytes.")  # fmt: skip
-@click.option("--from", "from_s", metavar="SECONDS", type=FiniteRange(0), help="Begin so long after the first byte.")
-@click.option("--to", "to_s", metavar="SECONDS", type=FiniteRange(0, min_open=True), help="End so long after it.")
-@click.option("--around", metavar="N:SECONDS", help="Take outage number N and this long before and after it.")
+              help="Write to this file; - is standard output, raw bytes.")  # fmt: skip
+@click.option("--from", "from_s", metavar="SECONDS", type=FiniteRange(0), help="Start this long after the first byte.")
+@click.option(
+    "--to", "to_s", metavar="SECONDS", type=FiniteRange(0, min_open=True), help="End this long after the first byte."
+)
+@click.option("--around", metavar="N:SECONDS", help="Extract outage number N and this time on either side.")
 @click.option("--split", "split_s", metavar="SECONDS", type=FiniteRange(0.01),
               help="Write pieces of this length: FILE-001, FILE-002, ...")  # fmt: skip
 @force_option
@@ -46,17 +48,17 @@ def command(
     """Write a recording in another format, named by the suffix of the new file.
 
     \b
-    .pcapng      as busbench records: bytes, times, damage, marks
-    .csv         a row a byte, with its time
+    .pcapng      as busbench records: bytes, times, damage, annotations
+    .csv         a row per byte, with its time
     .vcd         the level of the line, as a logic analyser would see it
     .raw, .bin   the bytes alone
     .parquet     the frames as columns (needs the parquet extra)
 
-    Bytes that form no frame are kept in all but the last. A format with a time
-    for each byte spreads the bytes of a read back from when it returned.
+    All but Parquet keep bytes that form no frame. A format with a time for each
+    byte spreads the bytes of a read back from the time when it returned.
 
-    A read belongs to the part in which it returned. Pieces of --split joined in
-    order give the whole, bit for bit; outages count from 1 as `outages` lists them.
+    A read belongs to the part in which it returned. Pieces of --split, joined in
+    order, give the whole. Outages are numbered from 1, as `outages` lists them.
 
     \b
     busbench convert captures/heron-tty.pcapng -o heron.csv
@@ -70,7 +72,7 @@ def command(
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """Which part of a recording, or which pieces.
+    """The part of a recording, or the pieces.
 
     Args:
         from_s, to_s: from the first byte.

@@ -26,11 +26,11 @@ _SEPARATORS = re.compile(r"[\s,;:_-]+|\\x|0[xX]")
 @click.argument("hex_texts", metavar="HEX...", nargs=-1, required=True)
 @format_option
 def command(hex_texts: tuple[str, ...], format_: str) -> None:
-    """Take frames apart, bit by bit: where each channel lies, and what is odd.
+    """Take frames apart bit by bit: where each channel lies, what is unusual.
 
     HEX is one frame or several, 25 bytes each in hexadecimal digits, with or
-    without blanks, commas or 0x; - reads standard input. Exit code 1 where a
-    frame has another header, end byte or flag bits than frames have.
+    without spaces, commas or 0x; - reads standard input. Exit code 1 if header,
+    end byte or flag bits are not those of a frame.
 
     \b
     busbench decode 0fe0031ff8c0073ef0810f7ce0031ff8c0073ef0810f7c0000
@@ -42,7 +42,7 @@ def command(hex_texts: tuple[str, ...], format_: str) -> None:
 
 
 def read_hex(texts: Sequence[str]) -> bytes:
-    """Bytes of hexadecimal text; "-" stands for standard input.
+    """Bytes of hexadecimal text; "-" is standard input.
 
     Raises:
         BusbenchError: it is something else, or too long.

@@ -56,23 +56,23 @@ class DriveOptions:
 @click.argument("program", metavar="SHAPE|PROGRAM.toml|RECORDING")
 @shape_options
 @click.option("--to", type=OUTPUT, metavar="PORT|FILE|virtual:",
-              help="Where the frames go; - is standard output, raw bytes.")  # fmt: skip
+              help="Send to this port or file; - is standard output, raw bytes.")  # fmt: skip
 @click.option("--end", type=OneOf(("rest", "hold", "silence")), default="rest", show_default=True,
-              help="At the end and when stopped: rest ramps to the rest values, then silence;"
+              help="Select what follows the end or a stop: rest ramps to the rest values, then silence;"
               " hold repeats the last values; silence stops at once.")  # fmt: skip
 @motor_options
 @click.option(
     "--rig",
     metavar="RIG.toml",
-    help="Rig file: names channels, says which of them drive a motor, and the frame period.",
+    help="Use this rig file: names, motors, limits, frame period.",
 )
 @click.option("--lock", type=CHANNEL, multiple=True, metavar="CH", callback=each_of,
-              help="Channel that must not move, or several as in 1-4,9.")  # fmt: skip
+              help="Lock this channel, or several as in 1-4,9.")  # fmt: skip
 @fault_option("virtual:RIG only", example="dead:rudder")
 @click.option("--pulses", type=CHANNEL, multiple=True, metavar="CH", callback=each_of,
-              help="File of levels (.vcd, .csv): write this channel's pulse output beside the bus.")  # fmt: skip
+              help="Write the servo pulses of this channel too (.vcd, .csv).")  # fmt: skip
 @arm_option
-@click.option("--preview", is_flag=True, help="Draw the shapes and list what each channel will do; send nothing.")
+@click.option("--preview", is_flag=True, help="Show what each channel will do; send nothing.")
 @ascii_option
 @force_option
 def command(
@@ -91,24 +91,24 @@ def command(
     force: bool,
     **shape: Any,
 ) -> None:
-    """Send a test sweep: a SHAPE given by options, or a PROGRAM file of several parts.
+    """Send a test sweep: a SHAPE with options, or a PROGRAM file of several parts.
 
     A RECORDING is sent as it was: all channels, frame timing, gaps and flags.
 
     \b
     sweep, sine  swings between --low and --high, a cycle in each --period
     triangle     the same in straight lines
-    square       stands high for half a cycle, then low
-    ramp         rises from low to high, then begins anew
-    steps        stands at each of --levels in turn
-    staircase    up and down again in --stairs equal steps
-    chirp        a sine whose cycle changes from --period to --period-end
-    wander       here and there, by --seed
-    hold         stands at --level for --duration
-    replay       does what a channel of a --recording did
+    square       is high for half a cycle, then low
+    ramp         rises from low to high, then restarts
+    steps        holds each of --levels in turn
+    staircase    goes up and down in --stairs equal steps
+    chirp        is a sine whose cycle changes from --period to --period-end
+    wander       moves at random, by --seed
+    hold         holds --level for --duration
+    replay       repeats what a channel of a --recording did
 
-    Nothing passes the limits of travel and rate, and locked channels do not move;
-    all others rest in the middle. To a real port nothing is sent without --arm.
+    No shape passes the limits of travel and rate. Locked channels do not move.
+    All other channels rest in the middle. A real port needs --arm.
 
     \b
     busbench drive sweep --channel 1 --low -50 --high 50 --period 4 --cycles 3 --preview

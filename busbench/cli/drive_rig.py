@@ -1,4 +1,4 @@
-"""A drive program on an aircraft that exists in numbers only."""
+"""A drive program on a virtual aircraft."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _APART_PCT = 0.5  # less than this nobody asks about
 def rehearse_on(
     rig: Rig, program: Program, blocks: Iterable[FrameBlock], *, faults: Sequence[AircraftFault] = ()
 ) -> Iterator[str]:
-    """Go through a program on an aircraft that exists in numbers only: where its devices stand.
+    """Go through a program on a virtual aircraft: where its devices stand.
 
     Raises:
         DriveError: no device obeys a channel of the program.

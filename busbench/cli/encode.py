@@ -26,15 +26,19 @@ _VALUE_HINT = "give counts, µs or percent, as in 172, 1500us or 50%"
 @click.option("--lost", is_flag=True, help="Set the frame-lost flag.")
 @click.option("--failsafe", is_flag=True, help="Set the failsafe flag.")
 @click.option(
-    "--end-byte", metavar="BYTE", default="0x00", show_default=True, help="End byte: 0x00, 0x04, 0x14, 0x24, 0x34."
+    "--end-byte",
+    metavar="BYTE",
+    default="0x00",
+    show_default=True,
+    help="Set the end byte: 0x00, 0x04, 0x14, 0x24 or 0x34.",
 )
 @click.option("--format", "format_", type=OneOf(("hex", "raw")), default="hex", show_default=True,
               help="Write hexadecimal digits, or the 25 bytes.")  # fmt: skip
 def command(values: tuple[str, ...], lost: bool, failsafe: bool, end_byte: str, format_: str) -> None:
     """Put one frame together and print it.
 
-    Channels take counts as they are, or µs and percent by the usual scale:
-    1500 µs at 992 counts, 0.625 µs a count. A later --ch overrides an earlier one.
+    Give channels in counts, or in µs or percent by the usual scale: 1500 µs at
+    992 counts, 0.625 µs per count. A later --ch overrides an earlier one.
 
     \b
     busbench encode --ch 1=1500us --ch 2=50% --ch 3=172 --failsafe --end-byte 0x04

@@ -21,17 +21,21 @@ TABLE_CHANNELS = "1-8"
 
 
 @click.command("frames")
-@click.option("--format", "format_", type=OneOf(FORMATS), default="csv", show_default=True, help="Form of the rows.")
-@click.option("--channels", metavar="LIST", help=f"Channels of the table, as in 1-4,9,17 [default: {TABLE_CHANNELS}].")
+@click.option(
+    "--format", "format_", type=OneOf(FORMATS), default="csv", show_default=True, help="Select the form of the rows."
+)
+@click.option(
+    "--channels", metavar="LIST", help=f"Select channels of the table, as in 1-4,9,17 [default: {TABLE_CHANNELS}]."
+)
 @source_options
 def command(source: str, format_: str, channels: str | None, **settings: Any) -> None:
     """Print a row for each frame of a recording, or of a live port as it comes.
 
-    Times are in seconds from the first byte, and empty if the recording has
-    no clock. Counts are those on the line, 0-2047. JSON is a line per frame.
+    Times are in seconds from the first byte, and empty if the recording has no
+    clock. Channels are in counts, 0 to 2047. JSON is one line per frame.
 
     SOURCE may also be a port, or - for a standard input that grows: each row is
-    written as its frame comes, until Ctrl-C or the reader of a pipe ends it.
+    written when its frame comes, until Ctrl-C or the reader of a pipe ends it.
 
     \b
     busbench frames captures/heron-slots.csv
@@ -101,7 +105,7 @@ def _json(row: list[str]) -> str:
 
 def _table(rows: list[list[str]], shown: list[int], *, has_head: bool) -> list[str]:
     """Chosen channels, the flags as letters (L lost, F failsafe, S suspect) and the end byte."""
-    head = ["time_s", *(f"ch{number}" for number in shown), "flags", "end"]
+    head = ["time, s", *(f"ch{number}" for number in shown), "flags", "end"]
     blank = [" " * 11, *("    " for _ in shown), "     ", "    "]  # holds the widths over all blocks
     cells = []
     for row in rows:

@@ -22,18 +22,20 @@ LOOK_S = 0.2
 F = TypeVar("F", bound=Callable[..., Any])
 
 
-arm_option = click.option("--arm", "is_armed", is_flag=True, help="Let a real port move things, after the cautions.")
+arm_option = click.option(
+    "--arm", "is_armed", is_flag=True, help="Let a real port move the aircraft, after the cautions."
+)
 
 
 def motor_options(function: F) -> F:
     """Which channel drives a motor."""
     for decorate in (
-        click.option("--no-motor", is_flag=True, help="No channel drives a motor."),
+        click.option("--no-motor", is_flag=True, help="State that no channel drives a motor."),
         click.option(
             "--motor",
             multiple=True,
             metavar="CH[=REST]",
-            help="Channel of a motor: locked at REST [default: -100 %].",
+            help="Lock the channel of a motor at REST [default: -100 %].",
         ),
     ):
         function = decorate(function)
@@ -44,14 +46,14 @@ def line_options(function: F) -> F:
     """How the line is set; the defaults are the bus."""
     for decorate in (
         click.option(
-            "--stop-bits", type=OneOf(("1", "2")), default="2", show_default=True, help="Stop bits of the line."
+            "--stop-bits", type=OneOf(("1", "2")), default="2", show_default=True, help="Set the stop bits of the line."
         ),
         click.option(
             "--parity",
             type=OneOf(("E", "O", "N")),
             default="E",
             show_default=True,
-            help="Parity: even, odd, none.",
+            help="Set the parity: even, odd or none.",
         ),
         click.option(
             "--baud",
@@ -59,7 +61,7 @@ def line_options(function: F) -> F:
             type=WholeRange(300, 4_000_000),
             default=100_000,
             show_default=True,
-            help="Rate of the line, in baud.",
+            help="Set the rate of the line.",
         ),
     ):
         function = decorate(function)
@@ -73,9 +75,9 @@ def line_of(baud: int, parity: str, stop_bits: str) -> LineSettings:
 
 @contextlib.contextmanager
 def stop_signals() -> Iterator[threading.Event]:
-    """Ctrl-C, and being told to end, set an event instead of tearing through the writing.
+    """Ctrl-C and signals that end a program set an event, so that writing is completed.
 
-    A hang-up that is ignored by who started this process stays so: it goes on without its terminal.
+    If the parent process ignores SIGHUP, so does this one: it goes on without its terminal.
     """
     stop = threading.Event()
     if threading.current_thread() is not threading.main_thread():
@@ -93,7 +95,7 @@ def stop_signals() -> Iterator[threading.Event]:
 
 
 def listen(live: LivePort, *, stop: threading.Event, seconds: float | None) -> Iterator[ByteLog]:
-    """What a port gives, look by look, until the time is over, it ends, or somebody ends it.
+    """What a port gives, look by look, until the time is over or it ends.
 
     Args:
         stop: set to end it.

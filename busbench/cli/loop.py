@@ -61,24 +61,24 @@ class LoopResult:
     type=FiniteRange(0.05, 3600),
     default=5.0,
     show_default=True,
-    help="How long to send.",
+    help="Send for this long.",
 )
 @click.option(
     "--seed",
     metavar="N",
-    type=WholeRange(0, 2**63 - 1),
+    type=WholeRange(0, 10**9),
     default=1,
     show_default=True,
-    help="Number that the pattern is made from.",
+    help="Set the random seed of the pattern.",
 )
 @format_option
 def command(port: str, port2: str | None, seconds: float, seed: int, format_: str) -> None:
-    """Send a known pattern to PORT and read it back: rule out your own cable and adapter first.
+    """Test cable and adapter: send a known pattern to PORT and read it back.
 
-    Tie TX to RX of one adapter, or give the receiving one as PORT2. Unplug the
-    servos. The pattern holds no header of a servo frame, so nothing obeys it.
+    Connect TX to RX of one adapter, or give the receiving one as PORT2. Unplug
+    the servos. The pattern holds no header of a servo frame, so no servo obeys it.
 
-    Exit code 1 where not all came back.
+    Exit code 1 if something did not come back.
 
     \b
     busbench loop /dev/ttyUSB0

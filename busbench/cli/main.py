@@ -22,34 +22,34 @@ from busbench.output_file import inputs_noted, note_input
 # Groups in the order of the work; commands that belong together share a line.
 GROUPS = {
     "listen": {
-        "ports": "serial ports, what their chips do at this rate, advice",
-        "probe": "what is on the line, in plain words",
+        "ports": "list serial ports, and what their chips do at this rate",
+        "probe": "report what is on the line, and what to do about it",
         "record": "record a port",
-        "watch": "the terminal UI on a port, recording or virtual receiver",
-        "simulate": "a virtual receiver on a pty or a TCP port",
+        "watch": "show a port, recording or virtual receiver on a screen",
+        "simulate": "run a virtual receiver on a pty or a TCP port",
     },
     "read": {
-        "frames": "a row per frame",
-        "outages": "where frames were lost, and how sure that is",
-        "timing": "period and jitter, and how much is the receiver's own",
-        "channels": "what each channel did: endpoints, noise, moves, glitches",
-        "pulses": "measure pulse outputs beside the bus",
+        "frames": "print a row per frame",
+        "outages": "find missed frames, and how sure that is",
+        "timing": "measure period and jitter, and how much is the receiver's",
+        "channels": "show what each channel did: endpoints, noise, glitches",
+        "pulses": "measure servo pulse outputs beside the bus",
         "convert": "write a recording in another format",
-        "report": "one page of a recording, with pictures",
+        "report": "make one page of a recording, with pictures",
         "decode, encode": "take a frame apart bit by bit; put one together",
     },
     "move": {
-        "loop": "send a pattern, read it back: rules out cable and adapter",
+        "loop": "send a pattern, read it back: test cable and adapter",
         "drive": "send test sweeps to a port or a file, inside limits",
         "walk": "move one surface at a time and note what it did",
     },
     "plan": {
-        "rig": "the aircraft as a plan: faults, currents, set-up sheet",
-        "verify": "check a receiver and a rig, with a page to sign",
+        "rig": "plan the aircraft: faults, currents, set-up sheet",
+        "verify": "check a receiver and an aircraft, with a page to sign",
     },
     "about": {
-        "help": "the reference: results, wiring, terms, files",
-        "completion": "shell completion",
+        "help": "show the reference: results, wiring, terms, files",
+        "completion": "print the completion script of a shell",
     },
 }
 COMMANDS = {name: text for group in GROUPS.values() for names, text in group.items() for name in names.split(", ")}
@@ -95,7 +95,7 @@ class _Commands(click.Group):
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 @click.version_option(__version__, prog_name="busbench")
-@click.option("--log", metavar="FILE", help="Write what happens to ports, and why a process of one ended, to FILE.")
+@click.option("--log", metavar="FILE", help="Write a log of what happens to ports to FILE.")
 def cli(log: str | None) -> None:
     """Bench test tool for the serial servo bus of large model aircraft.
     SOURCE is a recording or -, PORT a serial port, socket://HOST:PORT or virtual:

@@ -35,7 +35,7 @@ def quoted(text: str) -> str:
 
 def _range_text(low: float | None, high: float | None, *, min_open: bool) -> str:
     if high is None:
-        return f"{'above' if min_open else 'from'} {low:g}"
+        return f"more than {low:g}" if min_open else f"{low:g} or more"
     return f"{low:g} to {high:g}" if isinstance(high, float) or high < 10**6 else f"{low} to {high}"
 
 
@@ -43,11 +43,8 @@ def _within(kind: WholeRange | FiniteRange, number: float, param: Any, ctx: clic
     is_low = kind.min is not None and (number <= kind.min if kind.min_open else number < kind.min)
     if not is_low and (kind.max is None or number <= kind.max):
         return
-    if kind.max is None:
-        hint = f"give more than {kind.min:.10g}" if kind.min_open else f"give {kind.min:.10g} or more"
-    else:
-        hint = f"give {kind._describe_range()}"
-    raise _refused(number if isinstance(number, int) else f"{number:.10g}", "is out of range", param, ctx, hint)
+    shown = number if isinstance(number, int) else f"{number:.10g}"
+    raise _refused(shown, "is out of range", param, ctx, f"give {kind._describe_range()}")
 
 
 class Whole(click.types.IntParamType):

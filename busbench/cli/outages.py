@@ -41,8 +41,8 @@ def command(sources: tuple[str, ...], format_: str, show_all: bool, follow: bool
     failsafe  the receiver flagged failsafe: the link was gone
     missed    all of these together
 
-    The true ratio of frames missed is below the 95 % upper confidence limit
-    if each is missed by itself; if they come in bursts the limit is too low.
+    The true ratio of missed frames is below the 95 % upper confidence limit if
+    each is missed independently. If they come in bursts, the limit is too low.
 
     Several SOURCEs of the same time, or one of several ports, are laid beside
     one another: when two or more were out at once, how long there was no
@@ -119,30 +119,30 @@ def _write_events(events: Iterable[Outage]) -> None:
 def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:
     period = seconds(found.period_s) if found.period_s else "not known"
     lasted = f", {seconds(found.duration_s)}" if found.duration_s is not None else ""
-    begun = f"   begun {found.start_utc}" if found.start_utc else ""
+    begun = f"   begun {to_the_millisecond(found.start_utc)}" if found.start_utc else ""
     click.echo(f"{pluralize(found.frames, 'frame')}{lasted}, period {period}{begun}\n")
     shown = found.events if show_all else found.events[:EVENTS_SHOWN]
     if shown:
         rows = [
             [
                 event.kind,
-                "-" if event.start_s is None else f"{event.start_s:.3f}",
-                seconds(event.duration_s),
+                _in_s(event.start_s),
+                _in_s(event.duration_s),
                 str(event.frames),
                 str(event.bytes),
                 str(event.offset),
             ]
             for event in shown
         ]
-        click.echo("\n".join(table_lines(["event", "from_s", "lasted", "frames", "bytes", "offset"], rows)))
+        click.echo("\n".join(table_lines(["event", "from, s", "lasted, s", "frames", "bytes", "offset"], rows)))
         if len(shown) < len(found.events):
             click.echo(f"… and {len(found.events) - len(shown)} more (--all lists them)")
         click.echo()
     rows = [
-        [kind, str(one.count), str(one.frames), seconds(one.total_s), seconds(one.longest_s)]
+        [kind, str(one.count), str(one.frames), _in_s(one.total_s), _in_s(one.longest_s)]
         for kind, one in found.summary.items()
     ]
-    click.echo("\n".join(table_lines(["kind", "events", "frames", "in all", "longest"], rows)))
+    click.echo("\n".join(table_lines(["kind", "events", "frames", "in all, s", "longest, s"], rows)))
     click.echo()
     click.echo(loss_words(found))
     for note in _notes(found, span):
@@ -160,7 +160,9 @@ def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:
             for part in found.between_marks
         ]
         click.echo()
-        click.echo("\n".join(table_lines(["from mark", "to mark", "from_s", "to_s", "frames", "missed"], rows, left=2)))
+        click.echo(
+            "\n".join(table_lines(["from marker", "to marker", "from, s", "to, s", "frames", "missed"], rows, left=2))
+        )
 
 
 def loss_words(found: Outages) -> str:
@@ -169,22 +171,26 @@ def loss_words(found: Outages) -> str:
         return "no frames: nothing can be said of losses"
     return (
         f"missed {found.missed:,} of {pluralize(found.expected, 'frame')} due: {100 * found.missed_ratio:.4g} %, "
-        f"{_at_most(100 * found.missed_ratio_upper95)} % at 95 % confidence"
+        f"95 % upper confidence limit {_at_most(100 * found.missed_ratio_upper95)} %"
         f"{': too few frames to say anything' if found.expected < FEW_FRAMES else ''}"
     )
+
+
+def _in_s(value_s: float | None) -> str:
+    return "-" if value_s is None else f"{value_s:.3f}"
 
 
 def _at_most(percent: float) -> str:
     """A bound in three digits, rounded up: it must not say less than it bounds."""
     unit = 10.0 ** (math.floor(math.log10(percent)) - 2)
     up = math.ceil(percent / unit * (1 - 1e-12)) * unit
-    return "at most 100" if up >= 99.95 else f"less than {up:.3g}"
+    return "100" if up >= 99.95 else f"{up:.3g}"
 
 
 def _notes(found: Outages, span: Span) -> list[str]:
     notes = [f"note: {note}" for note in found.notes]
     if found.stray_bytes:
-        notes.append(f"note: {pluralize(found.stray_bytes, 'damaged byte')} stood where no frame was due")
+        notes.append(f"note: {pluralize(found.stray_bytes, 'damaged byte')} came where no frame was due")
     if found.period_s is None:
         lacking = "no clock" if found.duration_s is None else "no period was found"
         notes.append(f"note: {lacking}, so gaps cannot be seen; damaged bytes count as frames by their number")

@@ -29,7 +29,12 @@ INTERRUPTED = 130  # exit code where a person ended it before its time
 WIDTH_MOST = 100  # wider lines are hard to read
 
 format_option = click.option(
-    "--format", "format_", type=OneOf(FORMATS), default="table", show_default=True, help="Form of the result."
+    "--format",
+    "format_",
+    type=OneOf(FORMATS),
+    default="table",
+    show_default=True,
+    help="Select the form of the result.",
 )
 
 
@@ -53,7 +58,7 @@ def ends_in(suffix: str, what: str, *, then: str = "") -> Callable[[click.Contex
     return check
 
 
-force_option = click.option("--force", is_flag=True, help="Write over a file that exists.")
+force_option = click.option("--force", is_flag=True, help="Replace a file that exists.")
 PAGE = ends_in(".html", "HTML", then="a browser prints it to PDF")
 ascii_option = click.option("--ascii", "is_ascii", is_flag=True, help="Draw with plain ASCII characters.")
 
@@ -191,6 +196,22 @@ def seconds(value_s: float | None) -> str:
     if size >= 1e-3:
         return f"{value_s * 1e3:.3f} ms"
     return f"{value_s * 1e6:.1f} µs" if size >= 5e-8 else f"{value_s * 1e9:.2g} ns" if value_s else "0 s"
+
+
+def to_the_millisecond(utc: str) -> str:
+    """A date and time as in 2026-05-28T20:26:40.003Z, without the digits below a millisecond."""
+    return re.sub(r"(\.\d{3})\d*", r"\1", utc)
+
+
+def same_unit(values_s: Sequence[float]) -> tuple[str, list[str]]:
+    """Times of one column: their unit, that of the largest, and the values in it.
+
+    Args:
+        values_s: in seconds.
+    """
+    most = max(map(abs, values_s), default=0.0)
+    unit, factor, digits = ("s", 1, 3) if most >= 1 else ("ms", 1e3, 3) if most >= 1e-3 else ("µs", 1e6, 1)
+    return unit, [f"{value_s * factor:.{digits}f}" for value_s in values_s]
 
 
 def is_terminal() -> bool:

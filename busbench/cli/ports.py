@@ -18,10 +18,10 @@ HEAD = ("port", "chip", "at_100000_baud", "damaged_bytes_marked", "latency_timer
 @click.command("ports")
 @format_option
 def command(format_: str) -> None:
-    """List serial ports: chip, how it takes 100 000 baud, advice.
+    """List serial ports: their chip, what it does at 100 000 baud, advice.
 
-    Damaged bytes are marked on Linux only; the latency timer is that of the
-    chip families which have one.
+    Damaged bytes are marked on Linux only. The latency timer is shown for chips
+    that have one.
 
     \b
     busbench ports

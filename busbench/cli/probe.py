@@ -24,12 +24,12 @@ if TYPE_CHECKING:
     type=FiniteRange(0.1, 3600),
     default=3.0,
     show_default=True,
-    help="How long to listen.",
+    help="Listen for this long.",
 )
 @line_options
 @format_option
 def command(port: str, seconds: float, baud: int, parity: str, stop_bits: str, format_: str) -> None:
-    """Listen to PORT and say what is on the line, and what to do about it.
+    """Listen to PORT, report what is on the line and what to do about it.
 
     PORT is a serial port, socket://HOST:PORT, or virtual: with its settings.
     Exit code 1 unless frames were found.

@@ -20,7 +20,7 @@ class ProgressLine:
         self._has_shown = False
 
     def show(self, text: object) -> None:
-        """Write it over, if it has stood for a while; `text` is made into words only then."""
+        """Write it over, if it is old enough; `text` is made into words only then."""
         now = time.monotonic()
         if self._is_on and now - self._shown >= SHOW_S:
             self._write(f"\r\x1b[K{text}")

@@ -19,18 +19,16 @@ if TYPE_CHECKING:
 
 
 @click.command("pulses")
-@click.option(
-    "--rig", "rig_path", metavar="RIG.toml", help="Hold the outputs against this plan; exit code 1 if they differ."
-)
+@click.option("--rig", "rig_path", metavar="RIG.toml", help="Compare with this plan; exit code 1 if they differ.")
 @format_option
 @source_options
 def command(source: str, rig_path: str | None, format_: str, **settings: Any) -> None:
-    """Measure pulse outputs beside the bus, and the scale of the receiver.
+    """Measure servo pulse outputs beside the bus, and the scale of the receiver.
 
-    SOURCE is a VCD or a CSV of levels that holds the bus line and one or more
-    pulse lines. Each pulse line is measured, the channel that it follows is
-    found, and the straight line from counts to microseconds is fitted: then the
-    scale in the rig file is measured and no longer assumed.
+    SOURCE is a VCD or a CSV of levels with the bus line and one or more pulse
+    lines. busbench measures each pulse line, finds the channel that it follows,
+    and fits the straight line from counts to microseconds. Put the result into
+    the rig file: then the scale is measured, no longer assumed.
 
     \b
     busbench pulses captures/heron-outputs.vcd

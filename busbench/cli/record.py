@@ -89,15 +89,17 @@ class RecordResult:
 
 @click.command("record", cls=OutputCommand)
 @click.argument("ports", metavar="PORT…", nargs=-1, required=True)
-@click.option("-o", "--output", type=OUTPUT, required=True, metavar="FILE.pcapng", help="The recording to make.")
+@click.option("-o", "--output", type=OUTPUT, required=True, metavar="FILE.pcapng", help="Write to this file.")
 @click.option(
     "--seconds",
     metavar="SECONDS",
     type=FiniteRange(0, min_open=True),
-    help="Stop after so long [default: at Ctrl-C].",
+    help="Stop after this time [default: at Ctrl-C].",
 )
-@click.option("--unit", "units", multiple=True, metavar="TEXT", help="Receiver or aircraft: one for all, or per PORT.")
-@click.option("--note", default="", metavar="TEXT", help="Words to keep in the recording.")
+@click.option(
+    "--unit", "units", multiple=True, metavar="TEXT", help="Name receiver or aircraft: one for all, or per PORT."
+)
+@click.option("--note", default="", metavar="TEXT", help="Keep this note in the recording.")
 @force_option
 @fault_option("virtual:RIG only", example="sent-short:rudder")
 @line_options
@@ -115,18 +117,18 @@ def command(
 ) -> None:
     """Record what PORT receives, as pcapng; several at once on one clock.
 
-    Whole blocks reach the disk at least once a second, so a recording whose
-    program or machine died opens up to there. An adapter that is unplugged is
-    waited for; the gap is noted in the recording.
+    Complete blocks are written to disk at least once per second, so a recording
+    can be read even if program or computer stop. If the adapter is unplugged,
+    busbench waits for it and notes the gap in the recording.
 
-    Several ports become an interface each, in their order from 0; commands that
-    read the file take one with --interface. The adapter's serial number, --unit
-    and --note are kept in it, and shown with every result.
+    Each of several ports becomes an interface, numbered from 0; commands that
+    read the file select one with --interface. The serial number of the adapter,
+    --unit and --note are kept in the file and shown with every result.
 
-    Ctrl-C ends it: exit code 0, or 130 where --seconds were not over.
+    Ctrl-C ends the recording: exit code 0, or 130 before --seconds are over.
 
-    PORT virtual:RIG is a virtual aircraft; its pilot flies the round that `verify`
-    checks, with its words as marks, and ends it.
+    PORT virtual:RIG is a virtual aircraft whose pilot performs the test sequence
+    of `verify`, annotated, and ends the recording.
 
     \b
     busbench record /dev/ttyUSB0 -o heron.pcapng

@@ -16,7 +16,7 @@ from busbench.errors import BusbenchError
 @click.command("report", cls=OutputCommand)
 @click.option("-o", "--output", type=OUTPUT, callback=PAGE, metavar="FILE.html", help="Write the page to this file.")
 @click.option("--svg", "picture", metavar="NAME", help="Print one picture: outages, histogram, periods, channel-1 …")
-@click.option("--check", "page", metavar="PAGE.html", help="Make the figures of a page again from the recording.")
+@click.option("--check", "page", metavar="PAGE.html", help="Check the figures of a page against the recording.")
 @force_option
 @source_options
 def command(
@@ -24,10 +24,10 @@ def command(
 ) -> None:
     """Make one page of a recording: outages, timing and channels.
 
-    The page holds words, tables and pictures in one file; it fetches nothing and
-    prints on A4. Its figures are those of `outages`, `timing` and `channels`, and
-    stand in it as data: with --check anybody who has the recording makes them
-    again. Exit code 1 where a page is not what the recording shows.
+    The page is one file with texts, tables and pictures; it fetches nothing and
+    prints on A4. Its figures are those of `outages`, `timing` and `channels`. It
+    also holds them as data: with --check and the recording anyone can confirm
+    them. Exit code 1 if a page differs from its recording.
 
     \b
     busbench report captures/heron-flight.pcapng -o flight.html

@@ -25,21 +25,29 @@ from busbench.cli.rig_files import TREE_SIGNS, rig_argument, write_new
 from busbench.cli.rig_power import power_command
 
 
-@click.group("rig")
-def command() -> None:
-    """The aircraft as a plan, kept in a TOML file.
+class _InOrderOfWork(click.Group):
+    """A group that lists its commands in the order in which they are used."""
 
-    Write it once: what hangs on which channel, hub and lead. Then learn its
-    faults and its weakest lead before soldering, and set the devices up without
-    mixing them up.
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        del ctx
+        return ["new", "draft", "check", "power", "sheet"]
+
+
+@click.group("rig", cls=_InOrderOfWork)
+def command() -> None:
+    """Plan the aircraft in a TOML file.
+
+    Write down once which device is on which channel, hub and lead. Then find
+    mistakes and the weakest lead before soldering, and set up the devices one
+    by one.
     """
 
 
-@command.command("new", cls=OutputCommand, short_help="a commented rig file to start from")
+@command.command("new", cls=OutputCommand, short_help="write a rig file with comments to start from")
 @click.argument("file", metavar="[FILE.toml]", required=False, type=OUTPUT)
 @force_option
 def new_command(file: str | None, force: bool) -> None:
-    """Write a commented rig file to start from, to FILE.toml or to standard output.
+    """Write a rig file with comments to start from, to FILE.toml or standard output.
 
     \b
     busbench rig new glider.toml
@@ -48,7 +56,7 @@ def new_command(file: str | None, force: bool) -> None:
 
 
 def new(file: str | None, *, force: bool = False) -> None:
-    """Write the starter."""
+    """Write the rig file to start from."""
     from busbench.rig.template import STARTER
 
     write_new(file, STARTER, force=force)
@@ -56,13 +64,13 @@ def new(file: str | None, *, force: bool = False) -> None:
         wrote(file, "rig file to start from", then=f"edit it, then `busbench rig check {file}`")
 
 
-@command.command("check", short_help="the plan's faults, what each does, and what to do")
+@command.command("check", short_help="find faults of the plan, what each does, what to do")
 @rig_argument
 @format_option
 def check_command(rig: str, format_: str) -> None:
-    """Look for the plan's faults: what each does on the aircraft, and what to do.
+    """Find faults of the plan: what each does on the aircraft, and what to do.
 
-    Exit code 1 where there is a fault, 0 where there are hints at most.
+    Exit code 1 if there is a fault, 0 if there are only hints.
 
     \b
     busbench rig check captures/heron.toml
@@ -102,7 +110,7 @@ command.add_command(draft_command)
 command.add_command(power_command)
 
 
-@command.command("sheet", cls=OutputCommand, short_help="order of set-up, labels and wiring to print")
+@command.command("sheet", cls=OutputCommand, short_help="print the order of set-up, labels and wiring")
 @rig_argument
 @click.option("-o", "--output", type=OUTPUT, metavar="FILE.html", callback=PAGE,
               help="Write the page to print, A4, to this file.")  # fmt: skip
@@ -110,7 +118,9 @@ command.add_command(power_command)
 @ascii_option
 @format_option
 def sheet_command(rig: str, output: str | None, force: bool, is_ascii: bool, format_: str) -> None:
-    """In which order to set devices up, each plugged in alone; labels and wiring to print.
+    """Print the order in which to set up the devices, with labels and wiring.
+
+    Each device is plugged in alone while it is set up.
 
     \b
     busbench rig sheet captures/heron.toml

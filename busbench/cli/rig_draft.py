@@ -23,26 +23,28 @@ if TYPE_CHECKING:
     from busbench.wire.table import FrameTable
 
 
-@click.command("draft", cls=OutputCommand, short_help="a channel map from one stick moved at a time")
+@click.command("draft", cls=OutputCommand, short_help="learn the channel map from one stick moved at a time")
 @click.option(
     "--names",
     metavar="NAME,...",
     default="",
-    help="Names of the devices in the order in which they were moved, with commas.",
+    help="Name the devices in the order of movement, with commas.",
 )
 @click.option("--seconds", metavar="SECONDS", type=FiniteRange(0, min_open=True),
-              help="Watch a port for so long [default: until Ctrl-C].")  # fmt: skip
-@click.option("-o", "--output", type=OUTPUT, metavar="FILE.toml", help="File to write [default: standard output].")
+              help="Watch a port for this long [default: until Ctrl-C].")  # fmt: skip
+@click.option("-o", "--output", type=OUTPUT, metavar="FILE.toml", help="Write to this file [default: standard output].")
 @force_option
 @source_options
 def draft_command(
     source: str, names: str, seconds: float | None, output: str | None, force: bool, **settings: Any
 ) -> None:
-    """Propose a channel map from one stick moved at a time: watched on a port, or in a recording.
+    """Learn the channel map while one stick after another moves, from SOURCE.
 
-    Move each stick and switch to both ends and back, rest a second, and take the next.
-    Where controls moved together or did not come to rest, a warning says so.
-    On a port Ctrl-C ends it. Propeller off, or the motor's lead open.
+    WARNING: Remove the propeller, or disconnect the motor.
+
+    Move each stick and switch to both ends and back, wait one second, then move
+    the next. A warning names controls that moved together or did not come to rest.
+    On a port Ctrl-C ends it.
 
     \b
     busbench rig draft captures/heron-round.pcapng -o draft.toml

@@ -1,4 +1,4 @@
-"""`busbench rig power`: volts and amperes in every lead."""
+"""`busbench rig power`: voltage and current in every lead."""
 
 from __future__ import annotations
 
@@ -30,15 +30,15 @@ if TYPE_CHECKING:
 PROGRAM_FRAMES_MAX = 200_000
 
 
-@click.command("power", cls=OutputCommand, short_help="volts and amperes in every lead; the weakest")
+@click.command("power", cls=OutputCommand, short_help="calculate voltage and current in every lead")
 @rig_argument
 @click.option("--temperature", "temperature_c", metavar="DEGREES", type=FiniteRange(-60, 200), default=20.0,
-              show_default=True, help="Of the leads, Celsius.")  # fmt: skip
+              show_default=True, help="Set the temperature of the leads, in Celsius.")  # fmt: skip
 @click.option("--moving", "moving_pct", metavar="PERCENT", type=FiniteRange(0, 100), default=25.0,
-              show_default=True, help="Share of the time in which devices move, for endurance.")  # fmt: skip
-@click.option("--program", metavar="PROGRAM.toml", help="A drive program to run over time.")
+              show_default=True, help="Set the share of time in which devices move, for endurance.")  # fmt: skip
+@click.option("--program", metavar="PROGRAM.toml", help="Calculate this drive program over time.")
 @click.option("--svg", type=OUTPUT, metavar="FILE.svg", callback=ends_in(".svg", "a picture in SVG"),
-              help="Write the wiring tree in its worst case as a picture to this file.")  # fmt: skip
+              help="Draw the wiring tree in its worst case to this file.")  # fmt: skip
 @force_option
 @ascii_option
 @format_option
@@ -52,10 +52,10 @@ def power_command(
     is_ascii: bool,
     format_: str,
 ) -> None:
-    """Volts and amperes in every lead: idle, moving, each device stalled, all stalled.
+    """Calculate voltage and current in every lead: idle, moving, each device stalled, all stalled.
 
-    Names the weakest lead, the lead to thicken and the second feed to add, with
-    what each gains at the weakest device.
+    Name the weakest lead, the lead that needs thicker wire and the second feed
+    to add, with what each gains at the weakest device.
 
     \b
     busbench rig power captures/heron.toml --temperature 40

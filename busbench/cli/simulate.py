@@ -40,14 +40,12 @@ def _setting_options() -> Iterator[click.Parameter]:
 
 
 @click.command("simulate", cls=_Command)
-@click.option("--pty", "wants_pty", is_flag=True, help="On a pseudo-terminal [default, but on Windows].")
-@click.option("--link", type=OUTPUT, metavar="PATH", help="A path at which the pseudo-terminal is found too.")
-@click.option("--tcp", metavar="[HOST:]PORT", help="On a TCP port, 0 for any; 127.0.0.1 unless HOST says otherwise.")
-@click.option("--fast", is_flag=True, help="As fast as it is taken, for load tests.")
-@click.option(
-    "--rig", metavar="RIG.toml", help="A whole virtual aircraft whose pilot flies the round of `verify` once."
-)
-@fault_option("With --rig", example="sent-short:rudder")
+@click.option("--pty", "wants_pty", is_flag=True, help="Use a pseudo-terminal [default, except on Windows].")
+@click.option("--link", type=OUTPUT, metavar="PATH", help="Make a link at this path to the pseudo-terminal.")
+@click.option("--tcp", metavar="[HOST:]PORT", help="Use a TCP port, 0 for any free one [default HOST: 127.0.0.1].")
+@click.option("--fast", is_flag=True, help="Send as fast as it is read, for load tests.")
+@click.option("--rig", metavar="RIG.toml", help="Run a virtual aircraft through the test sequence of `verify`.")
+@fault_option("with --rig", example="sent-short:rudder")
 def command(
     wants_pty: bool,
     link: str | None,
@@ -57,12 +55,11 @@ def command(
     faults: tuple[str, ...],
     **texts: str | None,
 ) -> None:
-    """Run a virtual receiver until Ctrl-C. Its port is printed; open that with any other command.
+    """Run a virtual receiver until Ctrl-C, and print its port.
 
-    The same receiver is there without a port of its own: other commands take it
-    as virtual: with these settings, as in 'virtual:?period=7ms&slots=on'.
-
-    --rig makes a whole aircraft of it, virtual:RIG elsewhere.
+    Open that port with any other command or program. busbench's own commands
+    need no port: they take virtual: with the same settings, as in
+    'virtual:?period=7ms&slots=on'. --rig makes a whole virtual aircraft.
 
     \b
     busbench simulate --slots on --lost 10:0.5
@@ -94,7 +91,7 @@ def simulate(settings: ReceiverSettings, outlet: Outlet, *, is_fast: bool = Fals
 
     click.echo(outlet.name)
     sys.stdout.flush()
-    say("a virtual receiver; it begins when somebody listens; Ctrl-C ends it")
+    say("virtual receiver; it starts when a program listens; Ctrl-C ends it")
     _warn(outlet)
     try:
         with stop_signals() as stop:

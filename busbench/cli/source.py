@@ -47,23 +47,21 @@ def sources_options(function: F) -> F:
 def reading_options(function: F) -> F:
     """What a person may have to say where a file leaves a choice."""
     for decorate in (
-        click.option("--signal", metavar="NAME", help="Signal to decode in a VCD or CSV of levels, as in D0."),
-        click.option(
-            "--usb-device", metavar="BUS.DEVICE", help="Adapter to take in a pcapng of a USB host, as in 1.7."
-        ),
-        click.option("--interface", metavar="NAME", help="Interface to take in a pcapng, by name or number, as in 0."),
+        click.option("--signal", metavar="NAME", help="Decode this signal of a VCD or CSV of levels, as in D0."),
+        click.option("--usb-device", metavar="BUS.DEVICE", help="Use this adapter of a USB capture, as in 1.7."),
+        click.option("--interface", metavar="NAME", help="Use this interface of a pcapng: a name or number."),
     ):
         function = decorate(function)
     return function
 
 
 def fault_option(where: str, *, example: str) -> Callable[[F], F]:
-    """What is to be wrong with a virtual aircraft.
+    """Option for the faults of a virtual aircraft.
 
     Args:
         where: with what the option goes, in a word or two.
     """
-    words = f"{where}. Build a fault into the aircraft, as in {example}."
+    words = f"Build in a fault, as in {example} ({where})."
     return click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]", help=words)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -18,11 +19,11 @@ if TYPE_CHECKING:
 @format_option
 @source_options
 def command(source: str, format_: str, **settings: Any) -> None:
-    """Measure how steady the beat is.
+    """Measure the frame timing: period and jitter.
 
     Period jitter is the deviation of a period from the mean period, cycle-to-cycle
     jitter the change from one period to the next, time error (TIE) the
-    deviation from an even beat, and MTIE the most by which it changes within a
+    deviation from an even sequence, and MTIE the most by which it changes within a
     window. A serial adapter and its computer add to all of them: how much of the
     period jitter is the receiver's is stated as a figure, as "at most", or unknown.
 
@@ -63,42 +64,49 @@ def _print_table(result: Timing) -> None:
         if result.period_mean_s is not None:
             click.echo(f"period  mean {result.period_mean_s * 1e3:.6f} ms")
         return
+    digits = _digits(jitter.period_rms_s)
+    low, high = _ms(jitter.period_p01_s, digits), _ms(jitter.period_p99_s, digits)
     rows = [
-        ["mean", _ms(result.period_mean_s)],
-        ["median", _ms(jitter.period_median_s)],
-        ["1 % … 99 %", f"{_ms(jitter.period_p01_s)} … {_ms(jitter.period_p99_s)}"],
-        ["least … greatest", f"{_ms(jitter.period_min_s)} … {_ms(jitter.period_max_s)}"],
+        ["mean", _ms(result.period_mean_s, min(6, digits + 2))],
+        ["median", _ms(jitter.period_median_s, digits)],
+        ["1st to 99th percentile", f"{low} … {high}"],
+        ["min … max", f"{_ms(jitter.period_min_s, digits)} … {_ms(jitter.period_max_s, digits)}"],
     ]
     click.echo("\n".join(table_lines(["period", "ms"], rows)))
+    unit, (rms, peak, pp, cycle_rms, cycle_peak, tie_rms, tie_pp) = same_unit([
+        jitter.period_rms_s, jitter.period_peak_s, jitter.period_pp_s,
+        jitter.cycle_rms_s or 0.0, jitter.cycle_peak_s or 0.0, jitter.tie_rms_s, jitter.tie_pp_s,
+    ])  # fmt: skip
     rows = [
-        ["period jitter, as seen", *map(seconds, (jitter.period_rms_s, jitter.period_peak_s, jitter.period_pp_s))],
-        ["cycle-to-cycle jitter", seconds(jitter.cycle_rms_s), seconds(jitter.cycle_peak_s), ""],
-        ["time error (TIE)", seconds(jitter.tie_rms_s), "", seconds(jitter.tie_pp_s)],
+        ["period jitter, as seen", rms, peak, pp],
+        ["cycle-to-cycle jitter", *((cycle_rms, cycle_peak) if jitter.cycle_rms_s is not None else ("-", "-")), ""],
+        ["time error (TIE)", tie_rms, "", tie_pp],
     ]
     click.echo()
-    click.echo("\n".join(table_lines(["", "rms", "peak", "peak to peak"], rows)))
+    click.echo("\n".join(table_lines(["", f"rms, {unit}", f"peak, {unit}", f"peak to peak, {unit}"], rows)))
     click.echo()
     if jitter.kind == "at most":
         click.echo(f"period jitter of the receiver: at most {seconds(jitter.period_high_s)} rms")
     else:
         seen, floor = seconds(jitter.period_rms_s), seconds(jitter.floor_s)
-        click.echo(f"period jitter of the receiver: {seen} rms, true value within {floor}")
+        click.echo(f"period jitter of the receiver: {seen} rms, measurement floor {floor}")
     if jitter.lag1 is not None:
         click.echo(
             f"each period with the next (lag 1): correlation {jitter.lag1:+.3f}\n"
-            "(-0.5: jitter about an even beat; 0: the beat itself wanders)"
+            "(-0.5: jitter about an even frame period; 0: the period itself wanders)"
         )
     if jitter.mtie_s:
         shown = jitter.mtie_s[:: max(1, len(jitter.mtie_s) // 8)]
+        unit, changes = same_unit([change_s for _, change_s in shown])
+        rows = [[f"{window_s:.3f}", change] for (window_s, _), change in zip(shown, changes, strict=True)]
         click.echo()
-        click.echo(
-            "\n".join(
-                table_lines(
-                    ["within", "time error changes by at most (MTIE)"], [[seconds(w), seconds(v)] for w, v in shown]
-                )
-            )
-        )
+        click.echo("\n".join(table_lines(["within, s", f"time error changes by at most (MTIE), {unit}"], rows)))
 
 
-def _ms(value_s: float | None) -> str:
-    return "-" if value_s is None else f"{value_s * 1e3:.6f}"
+def _digits(rms_s: float) -> int:
+    """Decimals of a period in ms that its jitter leaves room for: two below its first digit."""
+    return 6 if rms_s <= 0 else min(6, max(0, 1 - math.floor(math.log10(rms_s * 1e3))))
+
+
+def _ms(value_s: float | None, decimals: int) -> str:
+    return "-" if value_s is None else f"{value_s * 1e3:.{decimals}f}"

@@ -22,17 +22,17 @@ if TYPE_CHECKING:
 
 @click.command("verify", cls=OutputCommand)
 @click.option("--rig", "rig_path", metavar="RIG.toml",
-              help="The rig file, with limits in its table [verify] [default: that of virtual:RIG].")  # fmt: skip
+              help="Use this rig file; limits are in [verify] [default: that of virtual:RIG].")  # fmt: skip
 @fault_option("virtual:RIG only", example="sent-short:rudder")
 @click.option("--report", type=OUTPUT, metavar="FILE.html", callback=PAGE, help="Write the page to print and sign.")
 @click.option("--junit", type=OUTPUT, metavar="FILE.xml", callback=ends_in(".xml", "XML"),
               help="Write the checks as JUnit XML.")  # fmt: skip
-@click.option("--walk", metavar="FILE.json", help="Answers of a walk [default: those that `walk` kept for this rig].")
-@click.option("--keep", type=OUTPUT, metavar="FILE.pcapng", help="Keep what a guided check received, with its marks.")
-@click.option("--force", is_flag=True, help="Write over files that exist.")
-@click.option("--all", "shows_all", is_flag=True, help="Write out in the table what passed, too.")
+@click.option("--walk", metavar="FILE.json", help="Use these answers of a walk [default: those kept for this rig].")
+@click.option("--keep", type=OUTPUT, metavar="FILE.pcapng", help="Keep what a guided check received, annotated.")
+@click.option("--force", is_flag=True, help="Replace files that exist.")
+@click.option("--all", "shows_all", is_flag=True, help="List what passed in full, too.")
 @click.option("--format", "format_", type=OneOf(("table", "json")), default="table", show_default=True,
-              help="Form of the result.")  # fmt: skip
+              help="Select the form of the result.")  # fmt: skip
 @source_options
 def command(
     source: str,
@@ -63,20 +63,21 @@ def command(
     5. Optional, led through or annotated: switch both off, the receiver on,
        wait 4 s, and switch the transmitter on.
 
-    Every frame is judged by its step. A motor that is away from its rest for one
-    frame outside its own step fails. Led through, you are told which step to
-    repeat and why; a repeated step takes the place of the former. It does not
-    clear a motor that ran.
+    Every frame is judged by its step. A motor that leaves its rest for one frame
+    outside its own step fails. On a port, busbench says which step to repeat and
+    why. A repeated step replaces the earlier one, but a motor that ran still
+    fails.
 
-    What the recording does not show is "not tested", which is no pass: exit
-    code 1 unless every check passed. A bench check is no proof of airworthiness.
+    What the recording does not show is "not tested" and does not count as passed:
+    exit code 1 unless every check passed. A bench check does not prove that an
+    aircraft is airworthy.
 
     SOURCE virtual:RIG is a virtual aircraft whose pilot does what each step asks:
-    rehearse on it, with a --fault to find. Without a terminal, or with --format
-    json, it goes through at once. What is found on it says nothing of a real one.
+    rehearse with it, with a --fault to find. Without a terminal, or with --format
+    json, it runs at once. Its result says nothing about a real aircraft.
 
-    You answer with single keys; where standard input is not a terminal, with the
-    first letter of each line, an empty line for Enter.
+    Answers are single keys. Without a terminal, busbench reads the first letter of
+    each line; an empty line is Enter.
 
     \b
     busbench verify captures/heron-round.pcapng --rig captures/heron.toml --report heron.html

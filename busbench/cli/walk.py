@@ -53,14 +53,14 @@ class WalkOptions:
 
 @click.command("walk", cls=OutputCommand)
 @click.argument("port", metavar="PORT")
-@click.option("--rig", metavar="RIG.toml", help="Rig file: what hangs on which channel, and what drives a motor.")
+@click.option("--rig", metavar="RIG.toml", help="Use this rig file: devices, channels, motors.")
 @click.option("--answers", type=OUTPUT, metavar="FILE.json", callback=ends_in(".json", "JSON"),
-              help="Where answers are kept [default: RIG's name with .walk.json; none in a rehearsal].")  # fmt: skip
-@click.option("--resume", "is_resumed", is_flag=True, help="Go on with the answers that are there.")
+              help="Keep answers in this file [default: RIG with .walk.json; none in a rehearsal].")  # fmt: skip
+@click.option("--resume", "is_resumed", is_flag=True, help="Continue with the answers of the file.")
 @arm_option
 @fault_option("virtual: only", example="reversed:rudder")
 @click.option("--rate", "rate_pct_per_s", metavar="PERCENT", type=FiniteRange(5, 1000), default=100.0,
-              show_default=True, help="Limit of speed, a second; motions take half of it.")  # fmt: skip
+              show_default=True, help="Limit the speed per second; motions use half of it.")  # fmt: skip
 def command(
     port: str,
     rig: str | None,
@@ -70,19 +70,19 @@ def command(
     faults: tuple[str, ...],
     rate_pct_per_s: float,
 ) -> None:
-    """Walk round the aircraft: each device moves by itself, and you say what it did.
+    """Walk round the aircraft: each device moves alone, and you answer what it did.
 
-    A device goes out and back both ways and then to its ends, at half the limit of
-    speed. All other channels are held, and those of motors stay locked. Any key
-    stops it. Every answer is saved at once; --resume goes on where it was left.
-    Answers are single keys; a rehearsal without a terminal takes the first letter
-    of each line, an empty line for Enter.
+    A device moves out and back both ways, then to its travel limits, at half the
+    speed limit. All other channels are held, and motors stay locked. Any key stops
+    the motion. Every answer is saved at once; --resume continues there. Answers
+    are single keys. A rehearsal without a terminal reads the first letter of each
+    line; an empty line is Enter.
 
-    PORT virtual: rehearses on the plan itself, virtual:RIG on another plan. To a
-    real port nothing is sent without --arm. Faults to find in a rehearsal: reversed,
-    dead, slow, stalled, wrong-channel, brown-out.
+    PORT virtual: rehearses on the plan itself, virtual:RIG on another plan. A real
+    port needs --arm. Faults for a rehearsal: reversed, dead, slow, stalled,
+    wrong-channel, brown-out.
 
-    Exit code 1 where an answer was no, or something was skipped or not answered.
+    Exit code 1 if an answer was no, or something was skipped or not answered.
 
     \b
     busbench walk virtual: --rig captures/heron.toml --fault reversed:rudder

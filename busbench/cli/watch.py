@@ -23,24 +23,25 @@ _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busb
 
 @click.command("watch")
 @click.argument("source", metavar="[SOURCE]", required=False)
-@click.option("--rig", metavar="RIG.toml", help="Rig file: names of the channels, the scale, and the plan.")
+@click.option("--rig", metavar="RIG.toml", help="Use this rig file: names of channels, scale, plan.")
 @fault_option("virtual: only", example="reversed:rudder")
 @arm_option
 @motor_options
-@click.option("--bell", is_flag=True, help="Ring the terminal's bell on losses.")
+@click.option("--bell", is_flag=True, help="Ring the bell of the terminal on outages.")
 @ascii_option
-@click.option("--theme", type=OneOf(("light", "dark")), default="dark", show_default=True, help="Colours.")
+@click.option("--theme", type=OneOf(("light", "dark")), default="dark", show_default=True, help="Select the colours.")
 @reading_options
 @line_options
 def command(source: str | None, **settings: Any) -> None:
-    """Watch a port, a recording or `virtual:`: channels, beat, outages, range check.
+    """Show a port, a recording or `virtual:` on a screen.
 
-    With --rig it also leads you through a check of the plan and round the aircraft;
-    on virtual: the walk is a rehearsal, a real port needs --arm. virtual:RIG is a
-    whole aircraft with a pilot, to rehearse both on, with a --fault to find.
+    Views: channels, timing, outages, range check, and with --rig the plan, a
+    guided check and a walk round the aircraft. On virtual: a walk is a rehearsal;
+    a real port needs --arm. virtual:RIG is a virtual aircraft with a pilot to
+    rehearse both, with a --fault to find.
 
-    Without SOURCE it asks for one. Press ? for what every figure means, q to quit.
-    NO_COLOR is kept to; no colour is needed to read anything.
+    Without SOURCE, select one on the screen. Press ? for the meaning of every
+    figure, q to quit. No information is in colour alone; NO_COLOR is respected.
 
     \b
     busbench watch /dev/ttyUSB0 --bell

@@ -39,7 +39,7 @@ class EndState(enum.StrEnum):
 NoiseReach = Literal["any byte", "header"]
 """Which bytes line noise may strike. A frame has no checksum: a flipped bit in its
 counts is a command. With "header" a struck frame can no longer pass for one, so
-that is the only noise for a line on which something hangs."""
+that is the only noise for a line with devices on it."""
 
 
 def pack_limited(limited: LimitedCounts, *, flags: U8, end: U8) -> U8:

@@ -77,7 +77,7 @@ class Limits:
     Args:
         channels: one for each of channels 1-16.
         switches_rest: channels 17 and 18 at rest.
-        switches_locked: True for a two-state channel that must not switch.
+        switches_locked: True for a on/off channel that must not switch.
 
     Raises:
         DriveError: a limit that cannot be; names channel, key and value.
@@ -91,7 +91,7 @@ class Limits:
         if len(self.channels) != CHANNELS:
             raise DriveError(f"limits for {len(self.channels)} channels", hint=f"give all {CHANNELS}")
         if (len(self.switches_rest), len(self.switches_locked)) != (ON_OFF_CHANNELS, ON_OFF_CHANNELS):
-            raise DriveError("limits of the two-state channels are not two", hint="give channels 17 and 18")
+            raise DriveError("limits of the on/off channels are not two", hint="give channels 17 and 18")
         for number, limit in enumerate(self.channels, 1):
             limit.check(f"limits, channel {number}")
 

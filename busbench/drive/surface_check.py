@@ -213,7 +213,7 @@ class Walk:
 
     @property
     def is_over(self) -> bool:
-        """True where nothing is waited for any more."""
+        """True where nothing is outstanding."""
         return self.phase is SurfacePhase.OVER
 
     @property

@@ -54,7 +54,7 @@ class Chip:
 
 _LATENCY = "has a latency timer that ships at 16 ms: set 1 ms"
 _OLD_RATE = f"several chips of this family take 100000 as {SETTLED_RATE} silently: `busbench probe` tells"
-_NO_MARKS = "does not tell damaged bytes: a suspect frame cannot be marked"
+_NO_MARKS = "does not mark damaged bytes: a suspect frame cannot be marked"
 
 # By vendor and product number; vendor alone where the whole family is alike.
 CHIPS: dict[tuple[int, int | None], Chip] = {

@@ -5,7 +5,7 @@ What each system can report, and what bounds the rest:
 - serial device: TIOCOUTQ counts the bytes that the driver holds. They leave at the rate of the line.
 - Linux pseudo-terminal: TIOCOUTQ is always 0, though 20 kB fit between the ends. Each read by the far end that
   leaves 128 bytes or less wakes the writer; an edge-triggered poll notices it. One frame can lie unread, two where
-  the computer was too busy to tell that wake from the one of our own write.
+  the computer was too busy to distinguish that wake from the one of our own write.
 - TCP: SIOCOUTQ counts the bytes that the far system has not acknowledged. It acknowledges what its program has not
   read yet; on this computer the far socket can be asked for that (sock_diag). Of a program on another computer that
   stops reading nothing is known: its receive buffer is the bound.

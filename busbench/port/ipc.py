@@ -39,7 +39,7 @@ class EventKind(enum.StrEnum):
         RECONNECTED: it is back.
         WARNING: a setting was not taken, or the adapter is back but cannot be opened.
         HELD_BACK: the reader is so slow that reading the port had to wait.
-        ERRORS: damaged characters that only the driver's totals tell of.
+        ERRORS: damaged characters known from the driver's totals only.
         OVERRUN: characters lost since the system fetched them too late.
         PILOT: a virtual pilot begins something, or is through with it.
     """

@@ -180,7 +180,7 @@ class PortClient(LivePort):
         if self._is_closed:
             return
         self._is_closed = True
-        if not self._is_open:  # it may hang in opening, and there is nothing yet that would have to come to rest
+        if not self._is_open:  # opening may block, and there is nothing yet that would have to come to rest
             self._process.kill()
         self._say(ipc.command("close"))
         limit_s = _CLOSE_S + (ALONE_MAX_NS / 1e9 if self._is_transmitting else 0)

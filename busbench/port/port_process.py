@@ -29,7 +29,7 @@ from busbench.port.wake_log import WakeLog
 SECOND_NS = 1_000_000_000
 HEARTBEAT_NS = SECOND_NS  # a parent that says nothing for so long is taken for dead
 HOLD_BACK_BYTES = 64 << 20  # unfetched bytes at which the port is left to wait: two hours of a full bus
-SPIN_NS = 300_000  # the last stretch before a deadline is waited for awake
+SPIN_NS = 300_000  # the last stretch before a deadline is spent awake
 ALONE_MAX_NS = 60 * SECOND_NS  # no end state may take longer once the parent is gone
 _RETRY_NS = SECOND_NS // 4
 _TOTALS_NS = SECOND_NS

@@ -115,7 +115,7 @@ def page_html(
         harness = draw_harness(rig, worst_case, weakest).svg()
     except RigError as error:
         what = str(error).replace(error.path, bare_name(error.path))
-        unreckoned = fault("harness", what, "volts cannot be calculated", "correct the rig file")
+        unreckoned = fault("harness", what, "voltages cannot be calculated", "correct the rig file")
         findings = (*found.faults, unreckoned, *(one for one in findings if one not in found.faults))
     return html_template("busbench.report", "page.html").render(
         found=found, rig=rig, evidence=evidence, recording=evidence.recording, provenance=provenance,

@@ -114,7 +114,7 @@ def _names(rig: Rig) -> Iterator[Finding]:
                 listed(same),
                 "these names are easily confused",
                 "a label read in a hurry sends the setting to the wrong device",
-                "tell them apart by a word, such as left and right",
+                "distinguish them by a word, such as left and right",
             )
 
 
@@ -181,7 +181,7 @@ def _plan(rig: Rig) -> Iterator[Finding]:
         yield fault(
             "supply",
             f"voltage_v {rig.supply.voltage_v:g} is above maximum_v {most:g}",
-            "the weakest device burns out, at once or in the air",
+            "the weakest device burns out, at once or in flight",
             "use a regulator or a pack of fewer cells; a full pack has more than its nominal voltage",
         )
     pack = rig.supply.pack
@@ -240,7 +240,7 @@ def _harness(rig: Rig) -> Iterator[Finding]:
                     warning.where or "harness",
                     f"{case.case}: {warning.text}",
                     "the voltage sags or the lead grows hot in plain flying, without any fault",
-                    "see `busbench rig power` for the lead to thicken or the feed to add",
+                    "see `busbench rig power` for the lead that needs thicker wire, or a second feed",
                 )
     if seen:
         return

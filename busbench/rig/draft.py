@@ -20,7 +20,7 @@ WINDOW = 8  # frames looked at together
 TWO_STATE = 1639  # counts that stand for the two ends of channels 17 and 18
 REST_AT_END = 0.2  # of the span: nearer to an end, a channel rests at that end
 TRIM_COUNTS = 8  # a rest farther from the scale's centre is a neutral of its own
-REST_SHARE = 0.1  # of the frames in which a channel stands at one place, to have a rest
+REST_SHARE = 0.1  # of the frames in which a channel is at one place, to have a rest
 PAUSE = 4  # windows without a move that end one
 FOLLOWS = 0.7  # correlation from which channels that move together count as moved by one stick
 DOUBT = (
@@ -243,7 +243,7 @@ def draft_toml(draft: Draft, *, names: Sequence[str] = (), scale: Scale) -> str:
         *(f"# {line}" for line in textwrap.wrap(f"WARNING: {DOUBT}.", 78) if draft.is_doubtful),
         f"# Drafted from {pluralize(draft.frames, 'frame')}.",
         f"# Channels that never moved: {still}.",
-        "# Fill in what hangs where; `busbench rig new` shows all keys.",
+        "# Fill in what is connected where; `busbench rig new` shows all keys.",
         "# Which of these can turn a propeller? What rests at an end is written as a",
         "# motor, and so locked, until you say motor = false.",
         "",

@@ -1,7 +1,7 @@
 """Volts and amperes in the supply tree: one nodal solve, many load cases.
 
 Each lead is one resistance out and back, so a node's voltage is what stands
-between its two wires. Devices are current sinks. The supply is a source behind
+between its two wires. Devices are current sinks. The supply is a source with
 its inner resistance; further feeds start at its terminals.
 """
 

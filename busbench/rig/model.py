@@ -231,7 +231,7 @@ class Device(Table, frozen=True, kw_only=True):
     rest_pct: Percent | None = None
     failsafe: Failsafe | None = None
     when_silent: WhenSilent = "hold"
-    # where it hangs, and how it is built in
+    # where it is connected, and how it is mounted
     parent: Name = field(name="on", default=RECEIVER)
     lead: Lead | None = None
     slot: Annotated[int, Meta(ge=0, le=31)] | None = None

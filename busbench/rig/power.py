@@ -72,7 +72,7 @@ class LoadCase:
     Args:
         case: its name.
         supply_a: current from the supply.
-        nodes: supply, receiver, hubs, devices. Of a program: lowest volts and highest amperes of each.
+        nodes: supply, receiver, hubs, devices. Of a program: lowest voltage and highest current of each.
         warnings: of low voltages, then of high currents.
     """
 
@@ -250,7 +250,7 @@ def run_program(
         flags: byte 23 of each frame or of all, for channels 17 and 18.
 
     Returns:
-        Lowest volts and highest amperes of each node over the program, with its worst moment and its mean.
+        Lowest voltage and highest current of each node over the program, with its worst moment and its mean.
 
     Raises:
         RigError: the leads form no tree.
@@ -294,7 +294,7 @@ def _hours(rig: Rig, mean_a: float) -> float | None:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Worst:
-    """Lowest volts and highest amperes, each float64 (..., nodes) or (..., branches)."""
+    """Lowest voltage and highest current, each float64 (..., nodes) or (..., branches)."""
 
     volts: F64
     through_a: F64

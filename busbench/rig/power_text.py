@@ -52,7 +52,7 @@ def power_lines(
     if weakest is not None:
         volts, least = weakest.voltage_v, rig.supply.minimum_v
         left = "" if least is None else f", {volts - least:+.2f} V to the minimum"
-        yield f"least voltage short of all stalled: {weakest.device}, {volts:.2f} V{left} ({weakest.case})"
+        yield f"min voltage, all stalled left out: {weakest.device}, {volts:.2f} V{left} ({weakest.case})"
         yield f"weakest lead on its way: {weakest.lead}, {weakest.lead_text}: {weakest.drop_v:.2f} V lost in it"
         if weakest.supply_drop_v > weakest.drop_v:
             yield f"the supply itself loses more: {weakest.supply_drop_v:.2f} V in its own resistance"
@@ -61,8 +61,8 @@ def power_lines(
             if best is not None:
                 yield f"{best.text}: {weakest.device} gains {best.gain_v:.2f} V, to {best.voltage_after_v:.2f} V"
     if run is not None:
-        lasts = "" if run.hours is None else f"; run over and over the pack lasts {run.hours:.1f} h"
-        yield f"program: worst {run.worst_s:.1f} s after its begin; {run.mean_a:.2f} A on average{lasts}"
+        lasts = "" if run.hours is None else f"; repeated, the pack lasts {run.hours:.1f} h"
+        yield f"program: worst {run.worst_s:.1f} s after its start; {run.mean_a:.2f} A on average{lasts}"
     if endurance is not None:
         if endurance.hours is None:
             yield "endurance: nothing draws a current"
@@ -79,10 +79,10 @@ def power_lines(
 
 def _table(cases: Sequence[LoadCase]) -> Iterator[str]:
     width = max(len(case.case) for case in cases)
-    yield f"{'case'.ljust(width)}  supply A  least V  at"
+    yield f"{'case'.ljust(width)}  supply, A  min, V  at"
     for case in cases:
         lowest = min((node for node in case.nodes if node.name != SUPPLY), key=lambda node: node.voltage_v)
-        yield f"{case.case.ljust(width)}  {case.supply_a:8.2f}  {lowest.voltage_v:7.2f}  {lowest.name}"
+        yield f"{case.case.ljust(width)}  {case.supply_a:9.2f}  {lowest.voltage_v:6.2f}  {lowest.name}"
         for warning in case.warnings[:WARNINGS_SHOWN]:
             yield f"  ! {warning}"
         if (more := len(case.warnings) - WARNINGS_SHOWN) > 0:

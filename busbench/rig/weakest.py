@@ -65,7 +65,7 @@ class Weakest:
 
 
 def find_weakest(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Weakest | None:
-    """Find the device left with the least voltage, the lead to thicken and the feed to add.
+    """Find the device left with the least voltage, the lead that needs thicker wire and the feed to add.
 
     The case looked at is the worst one short of all stalled at once.
 
@@ -106,7 +106,7 @@ def find_weakest(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Weakest | N
             gain = (branch.ohm - ohm) * device_a
         else:
             gain = gain_v(branch.start, branch.end, 1 / ohm - 1 / branch.ohm)
-        text = f"thicken the {branch.name} from {lead_text(branch.lead)} to {lead_text(lead)}"
+        text = f"use thicker wire in the {branch.name}: {lead_text(lead)} instead of {lead_text(branch.lead)}"
         advice.append(Advice("thicken", branch.key, text, before + gain, gain))
     for hub, feed in _second_feeds(rig, device.name):
         gain = gain_v(SUPPLY, hub, 1 / branch_ohm(feed, temperature_c=temperature_c))

@@ -44,7 +44,7 @@ def layout_tree(rig: Rig, *, case: LoadCase | None = None) -> tuple[TreeRow, ...
     """Lay out the tree, rows from top to bottom.
 
     Args:
-        case: load case whose volts and amperes stand beside the nodes.
+        case: load case whose voltages and currents are shown beside the nodes.
 
     Returns:
         The rows; each stands below its parent.
@@ -103,7 +103,7 @@ def draw_tree(rows: tuple[TreeRow, ...], *, title: str = "", is_ascii: bool = Fa
         Lines without trailing blanks, joined by newlines.
     """
     lines = LINES_ASCII if is_ascii else LINES
-    heads = [(title, "lead", "volts", "amperes")] if title else []
+    heads = [(title, "lead", "voltage", "current")] if title else []
     titles = branch_titles(rows, lines=lines)
     cells = [*heads, *((title, *_cells(row)) for title, row in zip(titles, rows, strict=True))]
     widths = [max(len(row[column]) for row in cells) for column in range(4)]

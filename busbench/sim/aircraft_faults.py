@@ -83,7 +83,7 @@ FAULTS: dict[FaultKind, FaultWords] = {
     "dead": FaultWords("the device has no power", "walk: right surface, no: nothing moves", is_sent=False),
     "slow": FaultWords("the device is slow", "walk: full throw and smooth, no: it is still moving at the end",
                        value="times slower (6 s for 60 degrees)", is_sent=False),
-    "stalled": FaultWords("the device is jammed", "walk: right surface, no; `drive`: amperes", is_sent=False),
+    "stalled": FaultWords("the device is jammed", "walk: right surface, no; `drive`: current", is_sent=False),
     "brown-out": FaultWords("the supply sags below `minimum_v`: the receiver restarts, devices stop and come back",
                             "verify: missing frames, longest outage; walk and drive: devices lose power",
                             has_device=False, value="ohms more in the supply (1)", is_sent=False),

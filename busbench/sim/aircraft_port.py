@@ -24,7 +24,7 @@ class AircraftPort(HearingPort):
         source: as the person gave it.
         aircraft: what is heard.
         line: how the listener sets the line.
-        is_fast: True where time passes only as far as it is waited for, so that a round takes no time.
+        is_fast: True where time passes only while a caller waits, so that a test sequence takes no time.
         clock: time in ns, where it is not fast.
         flies_alone: True where the pilot goes through the whole round without being told, and it ends then.
     """

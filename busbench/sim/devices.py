@@ -1,4 +1,4 @@
-"""A whole aircraft that exists in numbers only: frames go in, motion and volts come out.
+"""A whole aircraft that exists in numbers only: frames go in, motion and voltages come out.
 
 Faults are built in on request, so that whoever tests an aircraft can be tested.
 """

@@ -274,7 +274,7 @@ class TcpOutlet:
         for _ in range(LISTENERS_MAX):
             try:
                 listener, _ = self._server.accept()
-            except OSError:  # nobody waits, has gone already, or this process has no descriptor left
+            except OSError:  # nobody waits, has left already, or this process has no descriptor left
                 break
             self._admit(listener)
         return bool(self._listeners)

@@ -39,7 +39,7 @@ class ReceiverSettings:
         lost, failsafe, gaps: episodes at stated times: frames flagged lost, failsafe, no frames.
         lost_rate, failsafe_rate, gap_rate: further ones at random, a minute.
         noise: damage on the line.
-        chatter: garbage bytes a second on the idle line.
+        chatter: noise bytes per second on the idle line.
         is_inverted: True where the adapter reads the line upside down.
         baud: rate at which the adapter reads the line.
         batch_s: the adapter hands over what it has at this interval; 0 at the end of each run of bytes.

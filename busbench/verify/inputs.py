@@ -43,7 +43,7 @@ class VerifyInputs:
 
     @cached_property
     def counts(self) -> I16:
-        """Counts of channels 1-18, int16 (18, N); two-state channels as ON_OFF_COUNTS."""
+        """Counts of channels 1-18, int16 (18, N); on/off channels as ON_OFF_COUNTS."""
         frames = self.recording.frames
         counts = np.empty((CHANNELS + 2, len(frames)), np.int16)
         counts[:CHANNELS] = frames.channels.T

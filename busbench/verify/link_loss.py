@@ -12,7 +12,7 @@ from busbench.verify.marks import AWAY_MARK, OFF_MARK, ON_MARK, POWER_MARK
 from busbench.wire.codec import FLAG_FAILSAFE
 
 TEST_S = 1.0  # a shorter outage is no test of the failsafe
-EARLY_S = 1.0  # signs may come so long before the mark, for the hand that marks is slow
+EARLY_S = 1.0  # signs may come so long before the mark, since annotating by hand is slow
 _JOIN_S = 0.3  # good frames for a shorter time do not part two outages that are each longer
 _GAP_PERIODS = 1.5
 

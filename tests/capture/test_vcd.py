@@ -267,7 +267,7 @@ def test_a_real_number_is_a_signal_by_a_threshold(tmp_path: Path) -> None:
     body = BODY.decode().replace("0!", "r0.12 !").replace("1!", "r3.21 !").replace("#1010", "#1005 r2.9 !\n#1010")
     data, times, notes = read(kept(tmp_path, head + body))
     assert (data, times) == (b"\x0f", [1_000_000])
-    assert '"volts" holds volts: the threshold is 1.61' in " ".join(notes)
+    assert '"volts" holds voltages: the threshold is 1.61' in " ".join(notes)
 
 
 def test_times_before_zero(tmp_path: Path) -> None:

@@ -60,7 +60,7 @@ def test_the_threshold_is_half_way_between_the_voltages(tmp_path: Path, low: flo
     data, _, notes = read(path)
     assert data == DATA
     (note,) = notes
-    assert note.startswith('"CH1" holds volts: the threshold is ')
+    assert note.startswith('"CH1" holds voltages: the threshold is ')
     found = float(note.rsplit(" ", 1)[1])
     assert abs(found - (low + high) / 2) < 0.02 * (high - low)
 

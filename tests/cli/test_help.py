@@ -57,3 +57,14 @@ def test_the_manual_is_roff_without_warnings(capfd: pytest.CaptureFixture[str]) 
     text = re.sub(r"\x1b\[[\d;]*m|.\x08", "", done.stdout)
     assert "busbench drive sweep --channel 1" in text
     assert "--format [table|csv|json]" in text
+
+
+def test_the_commands_of_rig_are_listed_in_the_order_of_work(capfd: pytest.CaptureFixture[str]) -> None:
+    listed = call(capfd, "rig", "--help").out.partition("Commands:\n")[2]
+    assert [line.split()[0] for line in listed.splitlines()] == ["new", "draft", "check", "power", "sheet"]
+
+
+def test_no_help_shows_a_number_of_many_digits(capfd: pytest.CaptureFixture[str]) -> None:
+    shown = call(capfd, "help", "--man").out
+    assert re.findall(r"\d{11,}|[<>]=?x|x[<>]", re.sub(r"[0-9a-f]{50}", "", shown)) == []
+    assert "0.05 to 3600" in call(capfd, "loop", "--help").out

@@ -148,5 +148,5 @@ def test_simulate_on_tcp_is_probed() -> None:
         _, err = simulate.communicate(timeout=30)
     assert (simulate.returncode, err) == (
         0,
-        "a virtual receiver; it begins when somebody listens; Ctrl-C ends it\n",
+        "virtual receiver; it starts when a program listens; Ctrl-C ends it\n",
     )

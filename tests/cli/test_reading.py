@@ -65,7 +65,7 @@ def test_frames_as_json_lines_and_as_a_table(capfd: Capfd) -> None:
     assert len(lines) == 134
     assert (first["ch1"], first["end_byte"], first["failsafe"]) == (992, "0x00", 0)
     table = call(capfd, "frames", FLIGHT, "--format", "table", "--channels", "1-3,17").out.splitlines()
-    assert table[0] == "     time_s   ch1   ch2   ch3  ch17  flags   end"
+    assert table[0] == "    time, s   ch1   ch2   ch3  ch17  flags   end"
     assert max(map(len, table)) <= 80
     assert sum(line.split()[5][1] == "F" for line in table[1:]) == 100
 
@@ -138,15 +138,15 @@ def test_outages_as_csv(capfd: Capfd) -> None:
 
 def test_the_outages_of_a_clean_run_say_how_sure_that_is(capfd: Capfd) -> None:
     out = call(capfd, "outages", CAPTURES / "heron-bench.pcapng").out
-    assert "missed 0 of 4,000 frames due: 0 %, less than 0.0749 % at 95 % confidence" in out
+    assert "missed 0 of 4,000 frames due: 0 %, 95 % upper confidence limit 0.0749 %" in out
 
 
 @pytest.mark.parametrize(
     ("frames", "lost", "said"),
     [
-        (1, 0, "missed 0 of 1 frame due: 0 %, less than 95 % at 95 % confidence: too few frames to say anything"),
-        (134, 0, "missed 0 of 134 frames due: 0 %, less than 2.22 % at 95 % confidence"),  # 2.2108: rounded up
-        (200, 200, "missed 200 of 200 frames due: 100 %, at most 100 % at 95 % confidence"),
+        (1, 0, "missed 0 of 1 frame due: 0 %, 95 % upper confidence limit 95 %: too few frames to say anything"),
+        (134, 0, "missed 0 of 134 frames due: 0 %, 95 % upper confidence limit 2.22 %"),  # 2.2108: rounded up
+        (200, 200, "missed 200 of 200 frames due: 100 %, 95 % upper confidence limit 100 %"),
     ],
 )
 def test_the_bound_is_rounded_up_and_never_below_the_ratio(frames: int, lost: int, said: str) -> None:

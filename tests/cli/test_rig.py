@@ -85,13 +85,14 @@ def test_power_in_json_keeps_its_contract() -> None:
 def test_power_for_people() -> None:
     lines = run("power", str(HERON), "--ascii").splitlines()
     assert lines[0] == "Heron: 7.4 V, 5.5 V needed, leads at 20 degrees Celsius"
-    assert "   `- hub tail                1.7 m AWG 22   6.72 V   1.80 A" in lines
-    assert "all stalled                             24.12     4.48  left elevator" in lines
+    assert "   `- hub tail                1.7 m AWG 22    6.72 V   1.80 A" in lines
+    assert "all stalled                              24.12    4.48  left elevator" in lines
     assert "  ! hub tail: 7.50 A is above its limit of 5 A (stated)" in lines
     assert lines[-5:] == [
-        "least voltage short of all stalled: rudder, 5.98 V, +0.48 V to the minimum (rudder stalled, rest moving)",
+        "min voltage, all stalled left out: rudder, 5.98 V, +0.48 V to the minimum (rudder stalled, rest moving)",
         "weakest lead on its way: lead to hub tail, 1.7 m AWG 22: 0.86 V lost in it",
-        "thicken the lead to hub tail from 1.7 m AWG 22 to 1.7 m AWG 18: rudder gains 0.49 V, to 6.47 V",
+        "use thicker wire in the lead to hub tail: 1.7 m AWG 18 instead of 1.7 m AWG 22:"
+        " rudder gains 0.49 V, to 6.47 V",
         "add a second feed of 1.95 m AWG 22 to tail: rudder gains 0.46 V, to 6.44 V",
         "endurance: 1.6 h from 3000 mAh (75 % of the pack), devices moving 25 % of the time, 1.89 A on average",
     ]
@@ -197,7 +198,7 @@ def test_power_runs_a_program(tmp_path: Path) -> None:
     assert result["program"]["hours"] == pytest.approx(3.0 / result["program"]["mean_a"])
     said = run("power", str(HERON), "--program", str(program))
     assert "\nprogram: worst 0." in said
-    assert "; run over and over the pack lasts 1." in said
+    assert "; repeated, the pack lasts 1." in said
     assert amps["gear"] == pytest.approx(0.4)  # so does this, at its low end: its motion would draw 1.2 A
 
 

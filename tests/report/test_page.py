@@ -102,7 +102,7 @@ def test_all_parts_are_there() -> None:
         "each read held a whole frame, so the computer's share is unknown",
         "1500 µs at 992 counts, 0.625 µs a count",
         "Weakest lead: lead to hub tail, 1.7 m AWG 22, 0.86 V lost in it.",
-        "Thicken the lead to hub tail from 1.7 m AWG 22 to 1.7 m AWG 18: gains 0.49 V.",
+        "Use thicker wire in the lead to hub tail: 1.7 m AWG 18 instead of 1.7 m AWG 22: gains 0.49 V.",
         "◄ weakest lead",
         "transmitter off",
         "No answers of a walk were given.",

@@ -141,7 +141,7 @@ def test_the_weakest_lead_and_the_mends_with_their_gain() -> None:
     assert weakest.drop_v == pytest.approx(2.0 * lead_ohm(Lead(length_m=1.5, awg=26)), rel=1e-4)
     texts = {one.action: one for one in reversed(weakest.advice)}
     thicken, feed = texts["thicken"], texts["second feed"]
-    assert thicken.text == "thicken the lead to hub wing from 1.5 m AWG 26 to 1.5 m AWG 22"
+    assert thicken.text == "use thicker wire in the lead to hub wing: 1.5 m AWG 22 instead of 1.5 m AWG 26"
     gain = 2.0 * (lead_ohm(Lead(length_m=1.5, awg=26)) - lead_ohm(Lead(length_m=1.5, awg=22)))
     assert thicken.gain_v == pytest.approx(gain, abs=1e-4)
     assert feed.text == "add a second feed of 1.5 m AWG 26 to wing"

@@ -34,11 +34,11 @@ def test_drawn_in_ascii_with_volts_and_amperes() -> None:
     moving = power_cases(rig(device("a", 1), device("b", 2)))[1]
     rows = layout_tree(rig(device("a", 1), device("b", 2)), case=moving)
     assert draw_tree(rows, title="all moving", is_ascii=True) == (
-        "all moving   lead           volts  amperes\n"
-        "supply       7.4 V         7.40 V   1.00 A\n"
-        "`- receiver                7.40 V   1.00 A\n"
-        "   +-  1 a   0.3 m AWG 24  7.37 V   0.50 A\n"
-        "   `-  2 b   0.3 m AWG 24  7.37 V   0.50 A"
+        "all moving   lead          voltage  current\n"
+        "supply       7.4 V          7.40 V   1.00 A\n"
+        "`- receiver                 7.40 V   1.00 A\n"
+        "   +-  1 a   0.3 m AWG 24   7.37 V   0.50 A\n"
+        "   `-  2 b   0.3 m AWG 24   7.37 V   0.50 A"
     )
     assert draw_tree(layout_tree(PLAN), is_ascii=True).isascii()
 

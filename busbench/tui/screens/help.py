@@ -35,7 +35,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ),
             ("REC", "a recording runs: how long, and its size so far"),
             ("FROZEN", "what is shown is of the place, not of now; space follows the link again"),
-            ("flags now, here", "what the newest frame says: lost, failsafe, the two-state channels 17 and 18"),
+            ("flags now, here", "what the newest frame says: lost, failsafe, the on/off channels 17 and 18"),
         ),
     ),
     (

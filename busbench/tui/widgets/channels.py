@@ -57,7 +57,7 @@ _PATIENCE_S = 1.0
 _SCALE_CELLS = 6  # on both sides of a trace: what its bottom and its top stand for
 _ROWS_MOST = 4
 _HEAD_ROWS = 2
-_ON = 1000  # height of a two-state channel that is on, where traces are drawn
+_ON = 1000  # height of a on/off channel that is on, where traces are drawn
 
 
 class ChannelLines(LineWidget):

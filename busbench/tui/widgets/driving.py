@@ -21,7 +21,7 @@ from busbench.tui.widgets.line_widget import LineWidget
 from busbench.wire.codec import CHANNELS, FRAME_BYTES, unpack_channels
 
 _UNITS = {"low": " %", "high": " %", "period": " s"}
-_ON = 1000  # height of a two-state channel that is on, where traces are drawn
+_ON = 1000  # height of a on/off channel that is on, where traces are drawn
 _TRACE_ROWS_MAX = 12
 _VALUE_CELLS = 10
 _COUNT_SCALE_MOST = 4
