@@ -6,7 +6,7 @@ import errno
 import re
 from pathlib import Path
 
-SAFETY = "Propeller off, or the motor's lead open. Hands, hair and tools clear of everything that may move."
+SAFETY = "Remove the propeller, or disconnect the motor. Keep hands, hair and tools away from all that may move."
 
 
 # The disk, a person's share of it, or the longest file that is allowed.
@@ -42,7 +42,7 @@ def pluralize(number: int, noun: str) -> str:
 
 
 def quote_value(value: object, *, most: int = 40) -> str:
-    """A value out of a file of text, as it stands there, cut where it is long.
+    """A value out of a file of text, as it is there, cut where it is long.
 
     Args:
         value: a text, number, truth value or list.
@@ -115,7 +115,7 @@ def require_kind(path: str, *, suffix: str, what: str, then: str = "") -> None:
 
 
 def unwritable(path: str | Path, error: Exception | None = None) -> tuple[str, str]:
-    """What stood against a new file, and what to do next.
+    """What was against a new file, and what to do next.
 
     Args:
         path: of the file.
@@ -210,7 +210,7 @@ class CaptureError(BusbenchError):
         place = f"{quote_value}, byte {offset}" if offset is not None else quote_value
         super().__init__(f"{place}: {what}", hint=hint)
         words = str(self).removeprefix(sanitize(quote_value)).lstrip(",: ")
-        self.note = f"{words}; what stands before it was read"
+        self.note = f"{words}; what is before it was read"
 
 
 class OutputError(BusbenchError):
@@ -239,7 +239,7 @@ class RigError(BusbenchError):
 
     Args:
         path: the file.
-        key: what stands there, as in device[2].channel; "" where it is no matter of one key.
+        key: what is there, as in device[2].channel; "" where it is no matter of one key.
         what, hint: see BusbenchError.
     """
 
@@ -251,4 +251,4 @@ class RigError(BusbenchError):
 
 
 class DriveError(BusbenchError):
-    """A drive program cannot be run, or may not be run, as it stands; see BusbenchError."""
+    """A drive program cannot be run, or may not be run, as it is; see BusbenchError."""

@@ -20,7 +20,7 @@ class GrowingFile:
 
     Args:
         path: of the file.
-        force: True to write over a file that stands there.
+        force: True to write over a file that is there.
         inputs: see refuse_input.
 
     Raises:

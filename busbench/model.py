@@ -40,7 +40,7 @@ class Clock:
     """The clock that a log of bytes came with.
 
     Args:
-        kind: what one time stamp stands for.
+        kind: what one time stamp means.
         resolution_ns: the smallest step of the stamps, 0 without a clock.
     """
 
@@ -165,7 +165,7 @@ MARKED, MARKED_MAYBE = 1, 2  # the line marked a byte of a frame: for certain, o
 
 @dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class FrameTimes:
-    """The narrow columns of many frames: all that beat and outages need.
+    """The narrow columns of many frames: all that frame timing and outages need.
 
     Args:
         t_ns: latest time at which the frame's last byte can have arrived, int64 (N,).
@@ -199,7 +199,7 @@ class FrameTimesCollector:
         return self._size
 
     def add(self, times: FrameTimes) -> None:
-        """Put frames behind those that are there."""
+        """Put frames after those that are there."""
         end = self._size + len(times)
         parts = (times.t_ns, times.slack_ns, times.flags, 0 if times.line_marks is None else times.line_marks)
         for column, values in zip(self._columns, parts, strict=True):
@@ -274,7 +274,7 @@ class Rejects:
 
 @dataclass(frozen=True, slots=True)
 class Annotation:
-    """A word that somebody set at a time in a recording.
+    """A timestamped annotation of a recording.
 
     Args:
         t_ns: the time, on the recording's clock.
@@ -348,7 +348,7 @@ BACK_NS = 1_000_000  # a clock that goes back by so much was set; a late stamp d
 
 
 def remove_clock_steps(t_ns: I64) -> I64:
-    """Times as if the clock had never been set back: what stands behind a step follows after the usual time.
+    """Times as if the clock had never been set back: what is after a step follows after the usual time.
 
     Args:
         t_ns: times in the order in which they were taken, int64 (N,).

@@ -1,7 +1,7 @@
 """Files that are made: they appear under their name when they are complete, and replace nothing that was read.
 
 A file is written beside its name, as `.busbench-….part`, and renamed at its end. Interrupted or out of space, it leaves
-what stood at the name as it was. All that busbench writes goes through this module; recordings in the making grow under
+what was at the name as it was. All that busbench writes goes through this module; recordings in the making grow under
 their name: growing_file.py.
 """
 
@@ -40,7 +40,7 @@ def inputs_noted() -> Iterator[None]:
 
 
 def note_input(file: str | Path | int) -> None:
-    """Note a file that is read, by its name or descriptor; whoever opens files for reading calls this."""
+    """Note a file that is read, by its name or descriptor; called wherever files are opened for reading."""
     noted = _noted.get()
     if noted is not None:
         with contextlib.suppress(OSError, ValueError):
@@ -103,7 +103,7 @@ def require_output(
     """Refuse a name that could not be written, before work is done for it.
 
     Args:
-        force: True where a file that stands there may be replaced.
+        force: True where a file that is there may be replaced.
         inputs: see refuse_input.
         is_update: True where the file itself is read, to go on with it.
 
@@ -147,17 +147,17 @@ class OutputFile(io.RawIOBase):
     """A file that appears under its name when it is complete, or not at all.
 
     As a context manager it is put there at the end of the block, and discarded when
-    an exception leaves the block. A device or pipe that stands at the name is
+    an exception leaves the block. A device or pipe that is at the name is
     written to as it is.
 
     Args:
         path: of the file.
-        force: True to replace a file that stands there.
+        force: True to replace a file that is there.
         inputs, is_update: see require_output.
 
     Raises:
         OutputError: here or at any later call: the name is refused (see require_output), or the file cannot be
-            written; what stood there stands unchanged.
+            written; what was there is unchanged.
     """
 
     def __init__(
@@ -282,7 +282,7 @@ def make_link(path: str | Path, target: str) -> None:
     """Make a symbolic link at a name that is free.
 
     Raises:
-        OutputError: something stands there, or it cannot be made.
+        OutputError: something is there, or it cannot be made.
     """
     try:
         os.symlink(target, path)

@@ -9,7 +9,7 @@
     def test_the_rudder_reaches_its_ends(aircraft):
         aircraft.require("rudder", "high end")
 
-The recording of a test that failed is kept, and its name stands in the report.
+The recording of a test that failed is kept, and its name is in the report.
 """
 
 from __future__ import annotations
@@ -78,7 +78,7 @@ class BusRecorder:
         self.made: list[Recording] = []
 
     def __call__(self, *, seconds: float) -> Recording:
-        """Record for so long, or until the source ends.
+        """Record for this long, or until the source ends.
 
         Raises:
             PortError: the port is lost for good; what came before is kept.

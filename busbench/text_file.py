@@ -1,4 +1,4 @@
-"""Small files of text that people write: read within bounds, whatever stands at the name."""
+"""Small files of text that people write: read within bounds, whatever is at the name."""
 
 from __future__ import annotations
 

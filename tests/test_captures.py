@@ -1,4 +1,4 @@
-"""The shipped recordings: made anew they are the same, and they hold what their README says."""
+"""The shipped recordings: made again they are the same, and they hold what their README says."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The examples of the Python interface run as they stand."""
+"""The examples of the Python interface run as they are."""
 
 from __future__ import annotations
 

@@ -27,7 +27,7 @@ ASIDE = (
     busbench.Capture, busbench.DriveError, busbench.LockedProgram, busbench.PortBusy, busbench.PortDenied,
     busbench.PortLost, busbench.PortMissing,
 )  # fmt: skip
-# Results, which nobody makes.
+# Results, which no one makes.
 RESULTS = (
     busbench.Answers, busbench.Channels, busbench.Check, busbench.Coincidence,
     busbench.DriveProgram, busbench.Finding, busbench.Overlap, busbench.Several, busbench.Skew, busbench.LivePort,

@@ -1,4 +1,4 @@
-"""Rig, program and answer files are read within bounds, whatever stands at the name."""
+"""Rig, program and answer files are read within bounds, whatever is at the name."""
 
 from __future__ import annotations
 

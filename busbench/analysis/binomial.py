@@ -37,7 +37,7 @@ class LossBounds:
 
 
 def loss_bounds(lost: int, total: int, *, confidence: float = 0.95) -> LossBounds:
-    """Bound the true loss ratio behind a count.
+    """Bound the true loss ratio after a count.
 
     Args:
         lost: frames lost, 0 to total.

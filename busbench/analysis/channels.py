@@ -27,7 +27,7 @@ from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FLAG_FAILSAFE, FLAG
 from busbench.wire.table import FrameTable
 
 GLITCH_COUNTS = 40  # about 2.5 % of the usual travel of 1639 counts
-PERIOD_MAX_NS = 20_000_000  # the longest in use, as far as known: stands in where none was measured
+PERIOD_MAX_NS = 20_000_000  # the longest in use, as far as known: is used if none was measured
 _CHUNK = 128 * STILL_FRAMES  # sums of 8192 counts are exact in float32
 
 

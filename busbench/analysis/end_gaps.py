@@ -15,7 +15,7 @@ import numpy as np
 
 from busbench.model import F64
 
-_BEAT = 0.35  # of a period, that a frame may be before its beat
+_BEAT = 0.35  # of a period, that a frame may be before its frame timing
 _NEAR = 0.15  # of a period, within which lateness is alike
 _FRAMES_MOST = 64  # outside the proved ones: in more, several losses are as likely as one
 _SHARE_MOST = 0.04  # of all that may be, the rest together
@@ -79,7 +79,7 @@ def end_gap(excess: F64, late: F64, losses: EndLosses, *, is_start: bool) -> End
 
 
 def _share_near(late: F64, value: F64) -> F64:
-    """Share of reads that were about so late, 0 before the beat."""
+    """Share of reads that were about so late, 0 before the frame timing."""
     near = np.searchsorted(late, value + _NEAR) - np.searchsorted(late, value - _NEAR)
     share: F64 = np.where(value < -_BEAT, 0.0, (near + 0.5) / (late.size + 1))
     return share

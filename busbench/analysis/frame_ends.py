@@ -46,7 +46,7 @@ class FrameEnds:
         return self.t_ns[at : at + size] if self.rows is None else self.t_ns[self.rows[at : at + size]]
 
     def periods(self) -> I32:
-        """Periods between neighbours on the beat, ns."""
+        """Periods between neighbours on the grid of frames, ns."""
         steps = np.empty(max(0, self.size - 1), np.int32)
         for at in range(0, steps.size, BLOCK):
             part = np.diff(self.block(at, BLOCK + 1))
@@ -54,12 +54,12 @@ class FrameEnds:
         return np.delete(steps, self.missing.row - 1) if self.missing.row.size else steps
 
     def line_error(self) -> Errors:
-        """Deviations from the least-squares line through (number on the beat, time), whole ns, (N,)."""
+        """Deviations from the least-squares line through (number of the frame period, time), whole ns, (N,)."""
         return _line_error(self, self.missing, self.mean_ns)
 
 
 def _slots(holes: Missing, at: int, size: int) -> F64:
-    """Numbers on the beat of `size` frames from row `at` on."""
+    """Period numbers of `size` frames from row `at` on."""
     first, last = np.searchsorted(holes.row, [at, at + size])
     step = np.ones(size)
     step[holes.row[first:last] - at] += holes.count[first:last]
@@ -68,7 +68,7 @@ def _slots(holes: Missing, at: int, size: int) -> F64:
 
 
 def _line_error(x: FrameEnds, holes: Missing, period_ns: float) -> Errors:
-    """Deviations from the least-squares line through (number on the beat, x), whole ns, (N,)."""
+    """Deviations from the least-squares line through (number of the frame period, x), whole ns, (N,)."""
     base, count = int(x.block(0, 1)[0]), x.size
     middle = (count - 1 + holes.total) / 2  # near the mean slot; any number would do
     error = np.empty(count, np.int32)

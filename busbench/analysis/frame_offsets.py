@@ -1,4 +1,4 @@
-"""Where frames stand in the stream, told by what stands between them.
+"""Where frames are in the stream, known from what is between them.
 
 Each byte of a stream is in a frame or in a run of rejected ones, so the places of
 millions of frames need not be kept.
@@ -16,13 +16,13 @@ class FrameOffsets:
     """Stream offsets of frames that follow one another.
 
     Args:
-        rejects: all bytes between these frames, and any before and behind them.
+        rejects: all bytes between these frames, and any before and after them.
         first_offset: stream offset of the first frame's header.
         frames: how many they are.
 
     Attributes:
-        row: index of the frame behind each run of rejects (the number of frames:
-            behind the last), int64 (K,), rising.
+        row: index of the frame after each run of rejects (the number of frames:
+            after the last), int64 (K,), rising.
     """
 
     def __init__(self, rejects: Rejects, *, first_offset: int, frames: int) -> None:

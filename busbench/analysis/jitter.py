@@ -22,12 +22,12 @@ from busbench.analysis.period import Missing
 from busbench.analysis.stats import BLOCK, Spread, dot, quantiles, spread
 from busbench.model import I64
 
-_FILL_SLOTS = 64  # shorter holes are bridged when time errors are put on an even beat
+_FILL_SLOTS = 64  # shorter holes are bridged when time errors are put on an even frame period
 
 
 @dataclass(frozen=True, slots=True)
 class Jitter:
-    """The jitter of a beat, in seconds. All but the range is what was seen, adapter and computer included.
+    """The jitter of a frame period, in seconds. All but the range is what was seen, adapter and computer included.
 
     Args:
         kind: "figure" where the range is narrow, else "at most".
@@ -108,7 +108,7 @@ def jitter_of(x: FrameEnds, found: JitterRange, periods: I32, error: Errors) -> 
 
 
 def _apart(holes: Missing) -> I64:
-    """Numbers of the periods that a hole stands behind: the next one is beside them, but not adjacent."""
+    """Numbers of the periods that a hole is after: the next one is beside them, but not adjacent."""
     return holes.row - np.arange(holes.row.size) - 2
 
 

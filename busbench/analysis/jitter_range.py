@@ -28,7 +28,7 @@ from busbench.wire.arrival_times import CUT_NS
 Kind = Literal["figure", "at most", "unknown"]
 
 _CHARACTER_NS = 120_000.0
-_FEW = 8  # frames or periods of which nothing is told
+_FEW = 8  # with fewer frames or periods nothing is said
 _PAIRS_MIN, _PAIRS_SHARE, _PAIRS_MOST = 30, 0.05, 0.5
 _SAMPLES = 4096
 _SEEN = 2.0  # rms / sqrt(periods): by how much the chance of lateness can lower the rms
@@ -37,7 +37,7 @@ _SPARSE, _WIDE_NS = 0.9, 300_000.0  # few cut frames are those near a read: a wi
 _MIXED = 0.2
 _BLOCKS_MOST = 0.05  # of the cut frames: more of them held back show nothing of lateness
 _LATE_MARGIN = 2.4  # twice the variance of a stamp, which is itself an estimate
-_UNSEEN_NS = 100_000.0  # what nobody can rule out of a read, rms
+_UNSEEN_NS = 100_000.0  # what no one can rule out of a read, rms
 _HALF = 0.5  # of the period: wider is no bound
 _USEFUL_NS, _USEFUL = 300_000.0, 0.35  # a range so narrow is a figure
 

@@ -1,4 +1,4 @@
-"""Where frames are missing, how many, and how many damaged bytes stand there."""
+"""Where frames are missing, how many, and how many damaged bytes are there."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ class MissingFrames:
     """Places where a frame was due and none came, as columns of equal length, rising by row.
 
     Args:
-        row: index of the frame behind the place (the number of frames: behind the last), int64 (H,).
+        row: index of the frame after the place (the number of frames: after the last), int64 (H,).
         missing: frames missing there, at least 1, int64 (H,).
-        bytes: damaged bytes that stand there, int64 (H,).
+        bytes: damaged bytes that are there, int64 (H,).
         offset: stream offset of the first of these, -1 where there are none, int64 (H,).
         stray_bytes: damaged bytes at places where no frame was due.
     """
@@ -45,12 +45,12 @@ def find_missing_frames(
 ) -> MissingFrames:
     """Find the places where frames are missing.
 
-    With a beat, its empty slots say how many are missing, and damaged bytes
-    only where. Before the first frame, behind the last and without a beat the
+    With a frame period, its empty slots say how many are missing, and damaged bytes
+    only where. Before the first frame, after the last and without a frame period the
     bytes must tell: their number over 25, rounded, at least one.
 
     Args:
-        places: where these stand among the frames.
+        places: where these are among the frames.
         found: where frames are missing on their period, None where there is none or it is not clear.
         kind: the clock's.
         missing_at_end: frames that were due after the last one and before the end.

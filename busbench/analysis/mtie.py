@@ -1,4 +1,4 @@
-"""Stability of a beat from its time errors: MTIE over octaves.
+"""Stability of a frame period from its time errors: MTIE over octaves.
 
 Source: ITU-T G.810.
 """
@@ -24,7 +24,7 @@ def mtie(runs: Iterable[NDArray[np.signedinteger]]) -> list[tuple[int, int]]:
     sample and take in the samples between, so they are at most 16 longer.
 
     Args:
-        runs: time errors on an even beat, integers (N,) each; no window spans
+        runs: time errors on an even frame period, integers (N,) each; no window spans
             two runs. They are written over.
 
     Returns:
@@ -40,7 +40,7 @@ def mtie(runs: Iterable[NDArray[np.signedinteger]]) -> list[tuple[int, int]]:
 
 
 def _mtie_of_run(x: NDArray[np.signedinteger]) -> Iterator[tuple[int, int]]:
-    high, low = x, x.copy()  # greatest and least of the window that starts at each sample
+    high, low = x, x.copy()  # largest and smallest of the window that starts at each sample
     n = 1
     while n < x.size and n <= _COARSE_FROM:
         size = x.size - n

@@ -31,7 +31,7 @@ class Losses:
         missed: missing, flagged or marked as damaged.
         missed_low: as many of these at least, where packets were marked for one bad byte.
         period_s: their period, None where it is not known.
-        bursts: True where losses stood together.
+        bursts: True where losses came together.
         stray_bytes: damaged bytes that took the place of no frame.
     """
 
@@ -199,7 +199,7 @@ class OngoingOutages:
         return found.events, np.array([found.missing, found.missed, found.missed_low, found.stray_bytes], np.int64)
 
     def _find_cut(self, count: int) -> int | None:
-        """A row with nothing amiss near it, to settle all before it."""
+        """A row with nothing wrong near it, to settle all before it."""
         times = self._tail.part(self._row, count)
         bad: Bools = (times.flags & (FLAG_LOST | FLAG_FAILSAFE)) != 0
         if times.line_marks is not None:

@@ -1,7 +1,7 @@
 """When the bus was out: frames missing, flagged or damaged.
 
 A frame that was due counts once. Where some are missing, the place is one event:
-`damaged` if at least half of the missing frames' bytes stand there in pieces,
+`damaged` if at least half of the missing frames' bytes are there in pieces,
 else `gap`, with what bytes there are beside it. Frames that came are `damaged` if
 the line marked a byte of them (parity, framing), whatever their flags say, else
 `failsafe` or `lost` if they are flagged so (`failsafe` if both); such frames in a
@@ -119,13 +119,13 @@ class Outages:
         duration_s: from the first byte to the end, None without a clock.
         period_s: the frame period, None where it cannot be known.
         start_utc: wall-clock time of the first byte, ISO 8601, where known.
-        events: in the order in which they stand.
+        events: in the order in which they are.
         summary: every kind, also those without events.
         missed_ratio: missed / expected, None if nothing was expected.
         missed_ratio_upper95: 95 % upper confidence limit of the true ratio, one-sided.
         bursts: True if frames missed follow one another: the limit is too low then.
         stray_bytes: damaged bytes that took the place of no frame.
-        ambiguous: stream spans (start, end) in which frames could stand otherwise too.
+        ambiguous: stream spans (start, end) in which frames could be otherwise too.
         between_marks: empty where there is no mark or no clock.
     """
 
@@ -206,7 +206,7 @@ def find_outages(
         clock: how well the frames' times are known. Without one gaps cannot be
             seen, and damaged bytes count as frames by their number.
         period_ns: the period, where it was found before.
-        start_ns: time of the capture's first byte; else the first frame's time stands in.
+        start_ns: time of the capture's first byte; else the first frame's time is used.
         end_t_ns: time up to which the recording is known to have run: silence before
             it counts. Else the recording ends with its last frame.
         start_utc_ns: Unix time of the clock's zero, where known.
@@ -239,7 +239,7 @@ def find_outages(
         start = int(times.t_ns[0]) if start_ns is None else start_ns
         end = max(start, int(times.t_ns[-1]) if count else start, start if end_t_ns is None else end_t_ns)
     view = _Evidence(times, places, holes, runs, start, end, period)
-    # Each place once, in order: a hole stands before the frame of its row.
+    # Each place once, in order: a hole is before the frame of its row.
     ordered = sorted([*view.gap_events(), *view.run_events()], key=lambda item: item[0])
     events = tuple(event for _, event in ordered)
 

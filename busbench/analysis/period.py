@@ -1,6 +1,6 @@
 """The period of a receiver, found by itself, and the number of each frame on it.
 
-A clock a byte tells when frames ended. A clock a read tells when they had ended at the
+A clock per byte says when frames ended. A clock per read says when they had ended at the
 latest, and `read_slots` finds from that what can be known. Frames are numbered so that
 missing ones leave holes.
 """
@@ -21,7 +21,7 @@ from busbench.wire.arrival_times import CUT_NS
 
 UNCLEAR = "late frames and lost frames look alike here"
 ADAPTER_NS = 20_000_000  # an adapter's latency timer and its transfer
-PERIOD_MIN_NS, PERIOD_MAX_NS = 3e6, 100e6  # a frame takes 3 ms; slower is no beat
+PERIOD_MIN_NS, PERIOD_MAX_NS = 3e6, 100e6  # a frame takes 3 ms; slower lines are not this bus
 _TRIED_NS = np.geomspace(PERIOD_MIN_NS, PERIOD_MAX_NS, 1400)
 _COUNTABLE = 20  # periods in a step that a trial a quarter of a percent off still counts
 _MEASURED = 1024  # steps looked at
@@ -44,10 +44,10 @@ _EVEN_GAPS, _EVEN = 8, 0.4  # losses by chance: the median change of their dista
 
 @dataclass(frozen=True, slots=True)
 class Missing:
-    """Places on the beat where frames are missing, as columns of equal length, rising by row.
+    """Places on the grid of periods where frames are missing, as columns of equal length, rising by row.
 
     Args:
-        row: index of the frame behind the place, int64 (H,).
+        row: index of the frame after the place, int64 (H,).
         count: frames missing there, at least 1, int64 (H,).
     """
 
@@ -65,7 +65,7 @@ class Missing:
         return int(self.count.sum())
 
     def among(self, rows: NDArray[np.signedinteger]) -> Missing:
-        """The same beat seen by some frames alone: the others are missing too.
+        """The same grid seen by some frames alone: the others are missing too.
 
         Args:
             rows: indices of those frames, rising, (M,).
@@ -154,7 +154,7 @@ def _number(times: FrameTimes, period_ns: float | None) -> FrameNumbers | None:
 
 
 def _is_clear(found: ReadSlots, gaps: int, count: int, *, is_dense: bool) -> bool:
-    """False where lateness hides which frames are missing, or a timer's beat may be taken for the receiver's."""
+    """False where lateness hides which frames are missing, or a timer's period may be taken for the receiver's."""
     most = _BLUR_CUT if found.by_cut else _BLUR_LOSSES if gaps else _BLUR_MOST
     is_timer = any(abs(found.period_ns / timer_ns - 1) < _TUNED for timer_ns in _TIMERS_NS)
     fits_timer = is_timer and not is_dense and found.blur < _TIMER_BLUR and gaps > _TIMER_GAPS * count
@@ -164,7 +164,7 @@ def _is_clear(found: ReadSlots, gaps: int, count: int, *, is_dense: bool) -> boo
 
 
 def _is_read_step(found: ReadSlots, count: int) -> bool:
-    """True where a step of the reads may be taken for the period: its beat looks like even losses all along."""
+    """True where a step of the reads may be taken for the period: its period looks like even losses all along."""
     rows = found.gap_row[found.gap_count == 1]
     if rows.size <= _EVEN_GAPS or rows[-1] - rows[0] < count / 2:
         return False
@@ -235,11 +235,11 @@ def _exact_missing(t_ns: I64, period_ns: float) -> Missing:
 
 
 def _count_missing(t_ns: I64, at: I64, period_ns: float) -> I64:
-    """Frames missing behind each frame number `at`, int64 (H,); 0 where the frame behind was only late."""
+    """Frames missing after each frame number `at`, int64 (H,); 0 where the frame after was only late."""
     if not at.size:
         return at
     lowest = np.concatenate([[0], at[:-1] + 1])  # frames between this place and the one before it
-    highest = np.concatenate([at[1:], [t_ns.size - 1]])  # and the one behind it
+    highest = np.concatenate([at[1:], [t_ns.size - 1]])  # and the one after it
 
     def lag(row: I64) -> F64:
         return (t_ns[row] - t_ns[at]) / period_ns - (row - at)

@@ -25,7 +25,7 @@ CENTRE_COUNTS = 992.0
 WIDTHS_US = (300.0, 3000.0)  # what counts as a servo pulse; common practice, no source: 900-2100
 PERIODS_S = (0.002, 0.060)
 PULSES_LEAST = 20
-SPAN_COUNTS = 100  # a channel must move so far to be told from the others
+SPAN_COUNTS = 100  # a channel must move so far to be distinguished from the others
 LAGS = 4  # frames by which a pulse mostly comes late at most; tried at a time
 _LATEST_NS = 200_000_000  # an older frame is not what a pulse follows
 _OUTLIER, _OUTLIER_LEAST_US = 6.0, 0.5  # times the median deviation; but no less
@@ -54,7 +54,7 @@ class Fit:
         us_per_count: slope, below 0 where the output runs against the channel.
         us_per_count_se: standard error of the slope.
         residual_us: rms deviation of the widths from the line.
-        worst_us: the greatest.
+        worst_us: the largest.
         lag_frames: frames between a frame and the pulse that obeys it.
         outliers: pulses left out.
         min_counts, max_counts: range in which the line was measured.
@@ -157,7 +157,7 @@ def _frames(edges: Edges, line: LineSettings) -> FrameTable:
 
 
 def _step_ns(signals: Iterable[Edges]) -> int:
-    """The greatest step of which all times are multiples."""
+    """The largest step of which all times are multiples."""
     times = [edges.t_ns for edges in signals if len(edges)]
     step = int(np.gcd.reduce(np.concatenate(times))) if times else 1
     return max(1, step)

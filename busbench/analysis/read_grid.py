@@ -28,7 +28,7 @@ _MULTIPLES, _AS_HIGH = 8, 0.03
 _HEAPS = 0.7  # how well the others agree on the phase of the first heap
 _OTHERS = 0.004  # share of the periods that must lie in others
 _LOCKED = 0.9
-_VISITED = 0.3  # with less agreement the beat visits all of a step
+_VISITED = 0.3  # with less agreement the frame period visits all of a step
 _PARTS = 16
 _NOMINAL_NS = (16e6, 8e6, 4e6, 2e6, 1.5e6, 1e6)  # steps of adapters and their bus
 _TUNED = 2e-4  # two crystals differ by no more
@@ -55,7 +55,7 @@ def find_grid(read_ns: I64, period_ns: F64, error_ns: F64, *, mean_ns: float) ->
     Args:
         read_ns: times of reads that ended with a frame, rising, int64 (M,).
         period_ns: single periods, float64 (P,).
-        error_ns: deviations of frames from an even beat, float64 (N,).
+        error_ns: deviations of frames from an even frame period, float64 (N,).
     """
     step_ns = _spectral_step(read_ns, mean_ns) or _heaped_step(period_ns, mean_ns)
     hides_ns = 0.0

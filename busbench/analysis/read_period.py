@@ -1,4 +1,4 @@
-"""The frame period behind reads: the one that explains their times best for the losses it needs.
+"""The frame period after reads: the one that explains their times best for the losses it needs.
 
 A grid on which an adapter's reads return fits the times as well as the period does,
 but leaves most of its places empty, and each empty place costs. To fit better than a

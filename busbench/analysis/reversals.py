@@ -79,7 +79,7 @@ class Travels:
 
         Args:
             values: int16 (C, N), N at least 1.
-            lowest, highest: their least and greatest a channel, int16 (C,).
+            lowest, highest: their min and max per channel, int16 (C,).
         """
         low, high = np.minimum(self._low, lowest), np.maximum(self._high, highest)
         # In whatever order they came: no turn where even the extremes make none.

@@ -20,7 +20,7 @@ _PHASE_AROUND = 8
 _PHASE_CLEAR, _PHASE_SHARP = 0.5, 0.7
 _CELLS = 72  # of a period, in which phases are counted
 _EMPTY = 15  # cells that should hold few
-_LATE_SIDE = 0.65  # where between the beat and the next one an emptiest stretch is cut: lateness lies above the beat
+_LATE_SIDE = 0.65  # where between a frame and the next an emptiest stretch is cut: lateness lies above
 
 
 class Numbered(NamedTuple):

@@ -27,7 +27,7 @@ class Spread:
         count: values.
         mean: their mean.
         sd: standard deviation with count - 1.
-        low, high: the least and the greatest.
+        low, high: min and max.
         lag1: autocorrelation at lag 1, None where the column does not vary.
     """
 

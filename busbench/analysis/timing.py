@@ -1,4 +1,4 @@
-"""How steady the beat is: period, jitter, time error, and between what bounds the receiver's jitter lies.
+"""The frame timing: period, jitter, time error, and between what bounds the receiver's jitter lies.
 
 With a clock a byte the figures are the receiver's to half a step of the clock. With a
 clock a read they hold what adapter and computer add; `jitter_range` says how much of
@@ -29,7 +29,7 @@ _NEED = 2  # periods without which there is no jitter
 
 @dataclass(frozen=True, slots=True)
 class Timing:
-    """The beat of a recording.
+    """The frame timing of a recording.
 
     Args:
         frames: frames seen.
@@ -92,7 +92,7 @@ class Timing:
 
 
 def timing(times: FrameTimes, *, clock: Clock, wakes: Sequence[WakeUps] = ()) -> Timing:
-    """Measure the beat.
+    """Measure the frame timing.
 
     Args:
         times: the frames of a recording.

@@ -1,6 +1,6 @@
 """A guided check on a live port, step by step. The command line and the screen lead a person through this one.
 
-Nothing here reads a port or a key: whoever pumps the receiver drives the session, and hands it the words of the person.
+Nothing here reads a port or a key: the caller drives the session, and hands it the words of the person.
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ from busbench.errors import PortError
 from busbench.port.clocks import SECOND_NS, real_ns
 from busbench.port.pacer import FrameSource, Transmission
 
-PAUSE_NS = SECOND_NS  # nobody looked for longer than this: nothing goes on by itself
+PAUSE_NS = SECOND_NS  # after a longer pause nothing continues by itself
 UNPLUGGED = "the port was unplugged"
 STEP_NS = SECOND_NS // 4  # most that one look takes off the countdown
 
@@ -33,7 +33,7 @@ class Outcome(enum.StrEnum):
     RAN = "ran"
     STOPPED = "stopped"
     CANCELLED = "cancelled"  # by a key or a pause before anything was sent
-    LOST = "lost"  # once something was sent, where the surfaces stand is not known
+    LOST = "lost"  # once something was sent, the positions of the surfaces are not known
 
 
 class SendingPort(Protocol):
@@ -55,7 +55,7 @@ class SendingPort(Protocol):
 
 
 class WatchedPort(Protocol):
-    """A port that somebody reads, such as a Receiver."""
+    """A port that the caller reads, such as a Receiver."""
 
     @property
     def port(self) -> SendingPort:
@@ -67,7 +67,7 @@ class WatchedPort(Protocol):
 
 
 class DriveRun:
-    """Sends one program once. Whoever reads the port calls `tick` afterwards, at least every 0.25 s.
+    """Sends one program once. The reader of the port calls `tick` afterwards, at least every 0.25 s.
 
     Args:
         watched: the port.

@@ -87,7 +87,7 @@ class _Word:
         is_locked: True where it must not move.
         travel: lowest and highest counts, None where it states none.
         is_default: True for a rest that yields to one that is stated.
-        is_motor: True where a motor, engine or ignition hangs on it: its rest goes before all others.
+        is_motor: True where a motor, engine or ignition is connected to it: its rest goes before all others.
     """
 
     source: str
@@ -266,7 +266,7 @@ def _of_program(program: Program, channel: int) -> Iterator[_Word]:
 
 
 def _of_device(name: str, device: Device, scale: Scale, *, is_kill: bool) -> Iterator[_Word]:
-    """What a plan states of a device that turns no propeller; of motors it is motor_rests that tells."""
+    """What a plan states of a device that turns no propeller; for motors see motor_rests."""
     if device.motor_kind:
         return
     travel = None

@@ -159,7 +159,7 @@ class Receiver:
         self._hand_on(Reception((), self._no_bytes(), (), AlignmentResult.concat(()), notes=(note,)))
 
     def pump(self, timeout_s: float) -> Reception:
-        """Take what came, waiting at most so long for the first byte.
+        """Take what came, waiting at most this long for the first byte.
 
         Args:
             timeout_s: seconds; 0 only looks.

@@ -35,7 +35,7 @@ def found_by_check(faults: Iterable[AircraftFault], checks: Collection[Check], r
 
 
 def found_by_walk(faults: Iterable[AircraftFault], entries: Iterable[Entry]) -> list[AircraftFault]:
-    """Faults of which an answer tells: no, at the station of the device."""
+    """Faults that show as an answer: no, at the station of the device."""
     seen = {name for entry in entries if False in entry.answers for name in entry.stop.members}
     return [
         fault for fault in faults if fault.shows_in_motion and (fault.device in seen or (seen and not fault.device))

@@ -123,7 +123,7 @@ def _read(path: str, note: Note) -> tuple[FrameTable, bool]:
         clock = capture.info.clock
         table = FrameTable.concat(found.frames for found in find_in_blocks(capture.blocks(), clock=clock))
     if table.suspect.all():
-        raise CaptureError(path, "holds no frames to replay", hint="`busbench probe` tells what is on the line")
+        raise CaptureError(path, "holds no frames to replay", hint="`busbench probe` reports what is on the line")
     if not clock.is_known:
         note(f"{path}: has no times; its frames are taken to come every {FRAME_PERIOD_S * 1e3:g} ms")
     return table, clock.is_known

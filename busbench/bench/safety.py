@@ -13,20 +13,20 @@ from busbench.errors import BusbenchError, DriveError, display_name
 
 COUNTDOWN_S = 3
 CAUTIONS = (
-    "Before anything moves:",
-    "  - propeller off, or the motor's lead open",
-    "  - model held down, so that it cannot roll, tip or pull itself off the bench",
-    "  - hands, hair and tools clear of surfaces, linkages, retracts and doors",
-    "  - nobody in front of the propeller or in its plane, should it turn after all",
-    "  - where the surfaces stand now is not known: the first frame may make them jump to their rest values",
-    "  - your local rules and your club's safety officer come first; large models are for qualified people",
+    "WARNING: before anything moves:",
+    "  - remove the propeller, or disconnect the motor",
+    "  - hold the model down, so that it cannot roll, tip or leave the bench",
+    "  - keep hands, hair and tools away from surfaces, linkages, gear and doors",
+    "  - keep everyone out of the plane of the propeller and away from its front",
+    "  - expect surfaces to jump to their rest values with the first frame",
+    "  - follow your local rules first, and the people qualified under them",
 )
 _OPTIONS = "--motor CH for each motor, --no-motor or --rig RIG.toml"
 FAULT_CAUTION = "  - this program sends faults: devices may go to their failsafe values, and a speed controller may too"
 
 
 def require_motor(port: str, *, names_motor: bool, unsaid: Sequence[str] = (), has_options: bool = True) -> None:
-    """Refuse a real port to whoever has not said which channel drives a motor.
+    """Refuse a real port unless it is stated which channel drives a motor.
 
     Args:
         names_motor: True where it was said, or that none does.
@@ -51,7 +51,7 @@ def require_motor(port: str, *, names_motor: bool, unsaid: Sequence[str] = (), h
 
 
 def require_arming(port: str, *, is_armed: bool, can_stop: bool = True) -> None:
-    """Refuse a real port to whoever has not asked for movement, or could not stop it.
+    """Refuse a real port unless movement was asked for and can be stopped.
 
     Args:
         is_armed: True where the person asked for movement.
@@ -86,7 +86,7 @@ def caution_lines(locked: LockedProgram, *, end: EndState) -> Iterator[str]:
 
 
 def refusal(sources: LimitSources, *, port: str, is_armed: bool, is_walk: bool = False) -> str:
-    """Why nothing may be sent, for whoever reads it on a screen; empty where it may.
+    """Why nothing may be sent, to be shown on a screen; empty if it may.
 
     Args:
         is_armed: True where the person asked that a real port may move things.

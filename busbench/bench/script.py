@@ -130,7 +130,7 @@ def send_program(
 
     Raises:
         DriveError: it is not armed; nothing was sent.
-        PortLost: the drive was broken off; where the surfaces stand is not known.
+        PortLost: the drive was broken off; the positions of the surfaces are not known.
     """
     require_arming(port.source, is_armed=armed or is_virtual(port.source))
     receiver = Receiver(port)
@@ -146,7 +146,7 @@ def send_program(
     receiver.pump(LOOK_S)  # what the last frames led to
     receiver.finish()
     if run.outcome is Outcome.LOST:
-        raise PortLost(port.source, run.reason, hint="where the surfaces stand is not known")
+        raise PortLost(port.source, run.reason, hint="the positions of the surfaces are not known")
     return run.how
 
 

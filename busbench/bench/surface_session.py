@@ -1,6 +1,6 @@
 """The walk round an aircraft: words of a person in; motions, questions and kept answers out.
 
-The command line and the screen lead a person through this one. Nothing here reads a port or a key: whoever pumps
+The command line and the screen lead a person through this one. Nothing here reads a port or a key: its caller pumps
 the receiver calls `tick` afterwards, hands over the words of the person, and draws.
 """
 
@@ -71,7 +71,7 @@ class SurfaceSession:
             write_walk(self._path, self.plan.head, self.walk.entries)
         self.state = WalkState.WORD
         self.run: DriveRun | None = None  # of the motion under way, or the last
-        self.lost = ""  # why the port ended the walk; where the surfaces stand is not known then
+        self.lost = ""  # why the port ended the walk; the positions of the surfaces are not known then
         self.save_error: OutputError | None = None  # of the last answer; the next one tries again
         self._watched, self._now_ns = watched, now_ns
         self._countdown_s, self._is_fast = countdown_s, is_fast
@@ -127,7 +127,7 @@ class SurfaceSession:
             self._give_up(reason)
 
     def rest(self) -> None:
-        """End the frames that hold, for whoever leaves for a while."""
+        """End the frames that hold, while the view is left."""
         how = self._watched.port.transmission
         if self._holds and how is not None and not how.is_over:
             self._watched.port.stop_transmission()

@@ -69,7 +69,7 @@ class CaptureInfo:
             it: 0 where times count from the epoch, None where no wall clock is known.
         source: the port or channel it was taken from, or "".
         origin: what was recorded, with which adapter.
-        notes: one line each, for people, of what was amiss or chosen (a cut end,
+        notes: one line each, for people, of what was wrong or chosen (a cut end,
             damaged rows, the interface taken). Grows while the file is read.
         wakes: how late the computer was, as the recorder wrote it down, an entry a second. Grows while the
             file is read.

@@ -1,7 +1,7 @@
-"""Bytes with their times out of delimited text, a row a byte, as logic analysers export it.
+"""Bytes with their times out of delimited text, a row per byte, as logic analysers export it.
 
 Nothing fixes such a layout (common practice, no source): which column is what is
-told by the words above it and by what stands in it.
+recognized by the words above it and by what is in it.
 """
 
 from __future__ import annotations
@@ -35,10 +35,10 @@ def open_file(source: str | Source, options: ReadOptions) -> Capture:
     """Open a CSV of bytes.
 
     Args:
-        options: `line` tells which steps of the clock can be true.
+        options: `line` decides which steps of the clock can be true.
 
     Raises:
-        CaptureError: no rows with a time and a byte stand at its start.
+        CaptureError: no rows with a time and a byte are at its start.
     """
     return ByteRows(as_source(source), options)
 
@@ -59,7 +59,7 @@ class ByteRows(Capture):
         if layout is None or layout.fault:
             if not head:
                 raise CaptureError(path, "is empty", hint="was the recording ended before a byte came?")
-            what = layout.fault if layout else "no rows with a time and a byte stand at its start"
+            what = layout.fault if layout else "no rows with a time and a byte are at its start"
             raise CaptureError(path, what, hint=_ROW)
         step_max_ns = options.line.character_ns // options.line.character_bits // 2
         self.info = CaptureInfo(path, FORMAT, Clock(ClockKind.PER_BYTE, layout.resolution_ns(step_max_ns)))
@@ -171,7 +171,7 @@ class ByteRows(Capture):
 
 @dataclass
 class _Tally:
-    """What was amiss in the rows."""
+    """What was wrong in the rows."""
 
     cut: str = ""
     cut_line: int = 0

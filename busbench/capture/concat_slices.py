@@ -35,7 +35,7 @@ def gather(buffer: U8, start: I64, size: I64, ends: I64) -> U8:
     source = np.ndarray((buffer.size - _STRIDE + 1,), item, buffer, 0, (1,))
     target = np.ndarray((out.size - _STRIDE + 1,), item, out, 0, (1,))
     # Each copy moves 32 bytes and may spill past its piece, but only into the
-    # first 32 bytes of pieces behind it: so later 32s go first, and the first
+    # first 32 bytes of pieces after it: so later 32s go first, and the first
     # 32 of all pieces go last and in order.
     longest = int(size.max())
     lone = np.flatnonzero(size > _LONE_BYTES) if longest > _LONE_BYTES else ()

@@ -16,7 +16,7 @@ from busbench.errors import sanitize
 from busbench.model import I64, TIME_MAX_NS, TIME_MIN_NS, U8, Bools
 
 U64 = NDArray[np.uint64]
-SLACK = 64  # zeros that must stand behind the text of a block
+SLACK = 64  # zeros that must be after the text of a block
 CELL_BYTES_MAX = 48  # longer cells are no numbers
 _DIGITS_MAX = 19  # that many always fit 64 bits
 _STRIPPED_MAX = 32
@@ -34,7 +34,7 @@ class Cells:
     """One column of a block.
 
     Args:
-        buffer: the block, uint8, with SLACK zeros behind the text.
+        buffer: the block, uint8, with SLACK zeros after the text.
         start: place of each cell's first character, blanks and quotes left out, int64 (R,).
         size: its characters, int64 (R,), 0 where it is empty or absent.
     """
@@ -58,7 +58,7 @@ class Lines:
     """The lines of a block.
 
     Args:
-        buffer: the block, uint8, with SLACK zeros behind the text.
+        buffer: the block, uint8, with SLACK zeros after the text.
         start: place of each line's first character, int64 (R,).
         end: place just past its last, int64 (R,).
         marks: places of all delimiters outside quotes, int64, rising.
@@ -107,7 +107,7 @@ def split(buffer: U8, size: int, *, newline: int, delimiter: int) -> Lines:
     """Find lines and cells; the text must end with a line end.
 
     Args:
-        buffer: uint8, with SLACK zeros behind the text.
+        buffer: uint8, with SLACK zeros after the text.
         size: bytes of text.
         newline: code of the character that ends a line.
         delimiter: code of the character between cells.
@@ -205,7 +205,7 @@ def _each_decimal(cells: Cells) -> Decimals:
     rows = cells.size.size
     digits = np.zeros(rows, np.uint64)
     significant, fraction, power = (np.zeros(rows, np.int16) for _ in range(3))
-    phase = np.zeros(rows, np.uint8)  # 0 before the point, 1 behind it, 2 in the exponent
+    phase = np.zeros(rows, np.uint8)  # 0 before the point, 1 after it, 2 in the exponent
     count = np.zeros(rows, np.uint8)  # digits in this part of the number
     negative, power_negative = np.zeros(rows, np.bool_), np.zeros(rows, np.bool_)
     ok = (cells.size > 0) & (cells.size <= CELL_BYTES_MAX)

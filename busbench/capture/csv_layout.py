@@ -48,7 +48,7 @@ class Base(enum.Enum):
     PREFIXED = "with 0x"
     HEX = "as hex digits"
     DECIMAL = "as decimal numbers"
-    OPEN = "not told by the first rows"
+    OPEN = "not known from the first rows"
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +67,7 @@ class Layout:
         digit_ns: the last digit of the first times.
         step_ns: the common step of the first times, 0 where there are too few.
         first_t_ns: the first time.
-        header: what stands above the bytes.
+        header: what is above the bytes.
         notes: choices that were made.
         fault: why the file cannot be read after all, else "".
     """

@@ -17,7 +17,7 @@ from busbench.wire.uart import LineBytes, LineDecoder, decode_line
 
 NAME_MOST = 40  # characters of a name that are shown
 _TRIED_MOST = 64
-_JUDGED_EDGES = 2_000  # changes in which some frames stand, where a signal carries any
+_JUDGED_EDGES = 2_000  # changes in which there are frames, if a signal carries any
 _OFF_NOMINAL_PPM = 5_000  # crystals and RC clocks of receivers are closer
 
 
@@ -29,7 +29,7 @@ class LevelFile(abc.ABC):
         format: for people.
         names: full names of the signals, in the file's order.
         resolution_ns: the smallest step of the times.
-        notes: what was amiss; complete when pieces() ends.
+        notes: what was wrong; complete when pieces() ends.
     """
 
     path: str

@@ -144,7 +144,7 @@ class FileSource(Source):
 
 
 class ObjectSource(Source):
-    """A file object that somebody else opened, and closes.
+    """A file object that another program opened, and closes.
 
     Args:
         file: opened for bytes; it must be able to seek.
@@ -251,7 +251,7 @@ def read_into(stream: ByteStream, view: memoryview, name: str) -> int:
 
 
 def read_head(source: str | Source, *, most: int = HEAD_BYTES) -> bytes:
-    """The beginning of a recording, by which its format is told.
+    """The beginning of a recording, by which its format is recognized.
 
     Args:
         most: bytes of it, fewer only where it is shorter.
@@ -266,14 +266,14 @@ def read_head(source: str | Source, *, most: int = HEAD_BYTES) -> bytes:
 
 
 def whole_parts(source: Source, *, start: int, ends: bytes) -> Iterator[tuple[bytes, bytes]]:
-    """The text of a recording, about a megabyte at a time, cut behind whole rows or entries.
+    """The text of a recording, about a megabyte at a time, cut after whole rows or entries.
 
     Args:
         start: byte to begin at.
         ends: characters, any of which ends a row or an entry.
 
     Returns:
-        What is whole, and what stands behind it: the beginning of the next part,
+        What is whole, and what is after it: the beginning of the next part,
         or at the end of the file what has no end.
 
     Raises:

@@ -1,4 +1,4 @@
-"""Which of several sources carries the bus: the one in whose bytes frames stand."""
+"""Which of several sources carries the bus: the one in whose bytes frames are."""
 
 from __future__ import annotations
 

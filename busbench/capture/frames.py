@@ -20,7 +20,7 @@ class Span:
         bytes_total: bytes read.
         first_t_ns: time of the first byte, None without a clock.
         last_t_ns: time of the last byte, or that to which the recorder heard the port after it; None without a clock.
-        ambiguous: stream spans (start, end) in which two alignments stood equally well.
+        ambiguous: stream spans (start, end) in which two alignments are equally good.
     """
 
     bytes_total: int = 0

@@ -1,6 +1,6 @@
-"""CSV of levels: one or several columns of 0 and 1, mostly behind a column of times.
+"""CSV of levels: one or several columns of 0 and 1, mostly after a column of times.
 
-A row may stand for each change or for each sample, and the line may be at rest for any time first.
+There may be a row per change or per sample, and the line may be at rest for any time first.
 Columns are parted by comma, semicolon or tab; after the latter two a decimal comma is understood.
 """
 

@@ -62,7 +62,7 @@ class LevelLayout:
         first_line: line number of the first row, from 1.
         start: its byte offset.
         fault: why the times cannot be known, and what to do; None where they can.
-        words: what stands for 1 and 0 where that is no digit, lower case, each with its digit.
+        words: names of 1 and 0 other than digits, lower case, each with its digit.
         is_analog: True where the columns hold voltages.
     """
 
@@ -216,7 +216,7 @@ def _first_rows(text: bytes, separator: bytes, words: Words) -> _FirstRows:
 
 
 def _are_sound(rows: _FirstRows, *, is_whole: bool, is_analog: bool) -> bool:
-    """True where hardly any row is damaged, times rise, and nothing but levels or volts stands beside them."""
+    """True where hardly any row is damaged, times rise, and only levels or voltages are beside them."""
     table = rows.table
     if len(table) < max(_ROWS_LEAST, rows.seen * 0.9 - 2):
         return False

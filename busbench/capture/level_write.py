@@ -1,4 +1,4 @@
-"""Several lines as one file of levels: a value change dump, or CSV with a row a change."""
+"""Several lines as one file of levels: a value change dump, or CSV with a row per change."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def vcd_text(lines: Mapping[str, Edges]) -> str:
 
 
 def level_csv_text(lines: Mapping[str, Edges]) -> str:
-    """CSV of levels, times in ns, a row a change."""
+    """CSV of levels, times in ns, a row per change."""
     level = {name: edges.initial for name, edges in lines.items()}
     rows = ["time_ns," + ",".join(lines), "0," + ",".join(map(str, level.values()))]
     for t, name, after in _changes(lines):

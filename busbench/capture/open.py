@@ -1,4 +1,4 @@
-"""Opening a recording of any format, told by what it holds and not by its name."""
+"""Opening a recording of any format, recognized by what it holds and not by its name."""
 
 from __future__ import annotations
 
@@ -35,12 +35,12 @@ from busbench.text_file import FOREIGN
 
 STANDARD_INPUT = "-"
 
-# The strictest comes first; raw bytes have nothing to be told by but the frames in them.
+# The strictest comes first; raw bytes are recognized only by the frames in them.
 _READERS = ("parquet_read", "sr_session", "usb", "pcapng_read", "vcd", "level_csv", "byte_csv", "volts_csv")
 _LONG_HEAD_BYTES = 4 << 20  # of text whose first rows may be longer than what is looked at first
 _MAGIC_BYTES = 8
 _RAW_SEARCH_BYTES = 4 << 20
-_RAW_LEAST_BYTES = 60  # two frames in a row, by which raw bytes are told
+_RAW_LEAST_BYTES = 60  # two frames in a row, by which raw bytes are recognized
 _FOLLOWED = ("raw bytes", "pcapng", "byte CSV", "CSV of levels", "VCD")  # read on as they come out of a pipe
 _KNOWN_BY = "busbench reads pcapng, pcap, VCD, .sr, CSV, its own Parquet, and raw bytes of the bus"
 
@@ -75,7 +75,7 @@ def open_capture(
             with fsspec), "-" for standard input, or an object that is open for bytes, which stays open.
         options: choices that a file may leave open.
         waiting: called a few times per second while waiting for a pipe; where it is given, bytes of a
-            pipe are handed on as they come, if the format can be told by its beginning.
+            pipe are handed on as they come, if the format can be known by its beginning.
 
     Returns:
         The recording; use it as a context manager.
@@ -215,7 +215,7 @@ def _unpacked(source: Source) -> Source:
 
 
 def _as_text(source: Source) -> Source:
-    """The source with cells of text that no reader knows written anew."""
+    """The source with cells of text that no reader knows written again."""
     head = read_head(source)
     style = find_style(head) if _is_text(head) else None
     return source if style is None else StyledSource(source, style)
@@ -248,7 +248,7 @@ def _choose(source: Source, *, any_bytes: bool = False) -> _Reader:
         raise CaptureError(source.name, what, hint=_KNOWN_BY)
     if any_bytes:
         return raw
-    what = "is of no known format, and no servo frames stand in its first 4 MB"
+    what = "is of no known format, and no servo frames are in its first 4 MB"
     raise CaptureError(source.name, what, hint=_KNOWN_BY)
 
 
@@ -305,7 +305,7 @@ class _Sourced(Capture):
         finally:
             fault = self._source.fault()
             if fault is not None:
-                self.info.notes.append(f"the file {fault.what.partition(': ')[2]}; what stands before was read")
+                self.info.notes.append(f"the file {fault.what.partition(': ')[2]}; what is before was read")
 
     def close(self) -> None:
         """Let go of the source."""

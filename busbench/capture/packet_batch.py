@@ -29,7 +29,7 @@ class PacketBatch:
         sole: the interface of all of them, -1 where they differ or that is not known.
         flags: packet flags (bits 0-1 the direction), uint32 (N,), None where no packet has any.
         comments: comments of the few packets that have some, by index.
-        step: where not 0, all packets are of one size and stand so many bytes apart.
+        step: where not 0, all packets are of one size and are so many bytes apart.
     """
 
     buffer: U8

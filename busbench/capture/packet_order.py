@@ -1,4 +1,4 @@
-"""Packets of a capture that are there twice or stand out of order.
+"""Packets of a capture that are there twice or are out of order.
 
 A capture of two interfaces that show one bus, and files merged out of others, hold
 exact copies: the same bytes at the same time. Several cores, buffers or files may
@@ -24,7 +24,7 @@ _LOOK = 64  # packets at the end of a log that are looked at with the next
 
 
 class PacketOrder:
-    """Orders the packets of one capture, log by log; a packet is what stands between two marks.
+    """Orders the packets of one capture, log by log; a packet is what is between two marks.
 
     Args:
         clock: the capture's.
@@ -79,7 +79,7 @@ class PacketOrder:
             yield self._place(held, is_overtaken=False)
 
     def _place(self, log: ByteLog, *, is_overtaken: bool) -> ByteLog:
-        """A log in order and without copies, behind the one before."""
+        """A log in order and without copies, after the one before."""
         if not (log.mark_t_ns[1:] > log.mark_t_ns[:-1]).all():
             order, moved = _order(log.mark_t_ns, is_overtaken=is_overtaken)
             if moved:
@@ -117,7 +117,7 @@ def _order(t_ns: I64, *, is_overtaken: bool) -> tuple[I64, int]:
     """Indices of packets in the order of their times, and how many are earlier than the one before.
 
     Sorted are runs of packets in which each is a little late at most, and which later
-    packets overtake: behind a clock that was set back nothing does so for long.
+    packets overtake: after a clock that was set back nothing does so for long.
 
     Args:
         t_ns: times, int64 (N,).
@@ -137,7 +137,7 @@ def _order(t_ns: I64, *, is_overtaken: bool) -> tuple[I64, int]:
 
 
 def _clean_cut(t_ns: I64) -> int:
-    """The last place but a few behind which no packet belongs before it; where there is none the end, or 0 of few."""
+    """The last place but a few after which no packet belongs before it; where there is none the end, or 0 of few."""
     first = max(0, t_ns.size - _LOOK)
     before = np.maximum.accumulate(t_ns[first:])[:-1]
     behind = np.minimum.accumulate(t_ns[first:][::-1])[::-1][1:]
@@ -165,7 +165,7 @@ def _taken(log: ByteLog, rows: I64) -> ByteLog:
 
 
 def _places(start: I64, size: I64) -> I64:
-    """Indices of the bytes of many packets, one behind another."""
+    """Indices of the bytes of many packets, one after another."""
     places: I64 = np.repeat(start - np.cumsum(size) + size, size) + np.arange(int(size.sum()))
     return places
 

@@ -1,4 +1,4 @@
-"""What stands in one buffer of a pcapng file, and what is kept from one buffer to the next."""
+"""What is in one buffer of a pcapng file, and what is kept from one buffer to the next."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Scan:
     """Reads the blocks of a file buffer by buffer.
 
     Args:
-        interfaces: those that are described are put behind its end.
+        interfaces: those that are described are put after its end.
 
     Attributes:
         section: number of the section that was begun last, -1 before the first.
@@ -71,7 +71,7 @@ class Scan:
             return 0
         orders = [order for order in "<>" if struct.unpack_from(order + "I", head, 8)[0] == pb.MAGIC]
         if not orders:
-            self.fault = "a pcapng section begins here, but its byte order cannot be told"
+            self.fault = "a pcapng section begins here, but its byte order cannot be known"
             return 0
         size = int(struct.unpack_from(orders[0] + "I", head, 4)[0])
         if size < pb.SECTION_BYTES_MIN or size & 3 or size > BLOCK_BYTES_MAX:

@@ -27,7 +27,7 @@ class PacketFile:
     Attributes:
         interfaces: every interface described so far; those in the first
             megabytes are known from the start, others join while batches are read.
-        notes: what was amiss, one line each; complete when the batches end.
+        notes: what was wrong, one line each; complete when the batches end.
 
     Raises:
         CaptureError: the file cannot be opened, or does not begin as such.
@@ -51,7 +51,7 @@ class PacketFile:
         return filter(None, self._parts())
 
     def _parts(self) -> Iterator[PacketBatch | None]:
-        """The batches, and None behind those of each buffer: it may have had none."""
+        """The batches, and None after those of each buffer: it may have had none."""
         self.interfaces, self.notes = [], []
         scan = PcapScan(self.interfaces) if self._is_pcap else Scan(self.interfaces)
         # Once so much has been given back, glibc keeps what is freed for the next
@@ -89,7 +89,7 @@ class PacketFile:
             if end == 0:
                 raise CaptureError(self.path, "is empty", hint="was the recording ended before a byte came?")
             what = scan.fault or f"the file is cut inside its first {'header' if self._is_pcap else 'block'}"
-            raise CaptureError(self.path, what, offset=at, hint="copy the file again, or record anew")
+            raise CaptureError(self.path, what, offset=at, hint="copy the file again, or record again")
         if scan.fault:
             left_out = "" if end is None else f" ({pluralize(end - at, 'byte')})"
             self.notes.append(f"byte {at}: {scan.fault}; not read from there on{left_out}")

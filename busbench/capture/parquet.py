@@ -41,7 +41,7 @@ def arrow_table(frames: FrameTable, *, clock: Clock, first_t_ns: int) -> Any:
 
 
 def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE, force: bool = False) -> int:
-    """Write all frames of a recording, a row a frame.
+    """Write all frames of a recording, a row per frame.
 
     Raises:
         BusbenchError: the extra is not installed.

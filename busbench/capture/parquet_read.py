@@ -1,6 +1,6 @@
 """The frames of a Parquet file that busbench wrote, as bytes again; needs the `parquet` extra.
 
-Such a file holds frames alone. Bytes that stood between them are known by number, not by value: 0xFF stands for each.
+Such a file holds frames alone. Bytes between them are known by number, not by value: 0xFF is written for each.
 """
 
 from __future__ import annotations
@@ -96,7 +96,7 @@ class ParquetFrames(Capture):
             raise self._damaged() from None
         if filled:
             some = f"{pluralize(filled, 'byte')} between the frames {'is' if filled == 1 else 'are'}"
-            self.info.notes.append(f"{some} known by number alone: 0x{_FILL:02X} stands for each")
+            self.info.notes.append(f"{some} known by number alone: 0x{_FILL:02X} is written for each")
 
     def _logs(self, columns: dict[str, Any], gaps: I64, at: int) -> Iterator[ByteLog]:
         counts = np.column_stack([columns[name] for name in CHANNEL_NAMES]).astype(np.int64)

@@ -1,7 +1,7 @@
-"""What stands in one buffer of a capture in the older pcap layout.
+"""What is in one buffer of a capture in the older pcap layout.
 
-Source: IETF draft-ietf-opsawg-pcap, "PCAP Capture File Format": a header of 24 bytes, then packets, each behind a
-header of 16. The magic number tells byte order and the unit of the stamps.
+Source: IETF draft-ietf-opsawg-pcap, "PCAP Capture File Format": a header of 24 bytes, then packets, each after a
+header of 16. The magic number reports byte order and the unit of the stamps.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ def pcap_header(head: bytes) -> tuple[str, int, int] | None:
     for order in "<>":
         if len(head) >= 4 and struct.unpack_from(order + "I", head)[0] in _MAGIC:
             magic, link = struct.unpack_from(order + "I16xI", head.ljust(_FILE_BYTES, b"\0"))
-            return order, _MAGIC[magic], link & 0xFFFF  # above it stands whether checksums are kept
+            return order, _MAGIC[magic], link & 0xFFFF  # above it is whether checksums are kept
     return None
 
 
@@ -35,7 +35,7 @@ class PcapScan:
     """Reads the packets of a file buffer by buffer; has the members of Scan.
 
     Args:
-        interfaces: the one that the header describes is put behind its end.
+        interfaces: the one that the header describes is put after its end.
     """
 
     def __init__(self, interfaces: list[pb.Interface]) -> None:
@@ -62,7 +62,7 @@ class PcapScan:
         return at
 
     def _packets(self, buffer: U8, at: int, have: int) -> tuple[I64, int]:
-        """Where the whole packets begin, and the place behind the last."""
+        """Where the whole packets begin, and the place after the last."""
         size_of = struct.Struct(self._order + "I").unpack_from
         parts: list[I64] = []
         while True:

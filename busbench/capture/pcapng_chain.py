@@ -1,6 +1,6 @@
-"""Where the blocks of a pcapng section stand, found many at a time.
+"""Where the blocks of a pcapng section are, found many at a time.
 
-Blocks carry their length in front and behind. A run of equal blocks is proved by
+Blocks carry their length in front and after. A run of equal blocks is proved by
 one strided comparison. For uneven ones, every word that could begin a packet is
 taken and must end where the next begins; only links that do not hold are walked
 one by one. So nothing is found that a plain walk would not find.
@@ -160,7 +160,7 @@ class Chain:
         return 0
 
     def _equal_blocks(self, step: int) -> int:
-        """How many packet blocks of equal length stand in a row from self.at on."""
+        """How many packet blocks of equal length are in a row from self.at on."""
         room = (self.words.size - self.at) // step
         for count in (min(room, _PROBE), room):
             part = self.words[self.at : self.at + count * step]

@@ -159,5 +159,5 @@ def _none(file: PacketFile, wanted: str | None) -> CaptureError:
         hint = "capture the serial port, or name the one that holds it with --interface"
         return CaptureError(file.path, f"holds no serial interface and no frames, only {names}", hint=hint)
     return CaptureError(
-        file.path, "describes no interface, so it holds no bytes", hint="copy the file again, or record anew"
+        file.path, "describes no interface, so it holds no bytes", hint="copy the file again, or record again"
     )

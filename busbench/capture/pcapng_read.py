@@ -107,7 +107,7 @@ class SerialPackets(Capture):
         return table[batch.interface - first]
 
     def _logs(self, others: dict[tuple[int, bool], int]) -> Iterator[ByteLog]:
-        """The chosen bytes as they stand in the file; counts those of all others."""
+        """The chosen bytes as they are in the file; counts those of all others."""
         offset, last_ns = 0, 0
         for batch in self._file.batches():
             keep = self._keep(batch, others)

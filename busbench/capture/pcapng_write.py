@@ -60,7 +60,7 @@ class PcapngWriter:
             0 where they count from the epoch, None where no date is known.
         force: True writes over a file that exists.
         direction_flags: False leaves the direction flag of packets away, 12 bytes
-            each: the interface tells it too.
+            each: the interface counts it too.
         is_whole: True where all data is there already: the file appears at its end, complete.
         inputs: files that must not be written over.
 

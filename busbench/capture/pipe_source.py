@@ -100,7 +100,7 @@ class PipeSource(FileSource):
         try:
             yield
         except BrokenPipeError:
-            raise  # from `waiting`: whoever reads what is made of it has left
+            raise  # from `waiting`: the reader of what is made of it has left
         except OSError as error:
             self.close()
             raise CaptureError(

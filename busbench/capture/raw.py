@@ -14,11 +14,11 @@ from busbench.wire.codec import END_BYTES, FRAME_BYTES, HEADER
 FORMAT = "raw bytes"
 
 _BLOCK_BYTES = 1 << 20
-_APART_MAX = FRAME_BYTES + 9  # a sensor's reply and a few stray bytes may stand between two frames
+_APART_MAX = FRAME_BYTES + 9  # a sensor's reply and a few stray bytes may be between two frames
 
 
 def sniff(head: bytes) -> bool:
-    """True where two servo frames stand in a row, or one in a file too short for two.
+    """True where two servo frames are in a row, or one in a file too short for two.
 
     A place looks like a frame by its header, zero flag bits and end byte; in noise
     one in 200 000 does, and two in a row hardly ever.

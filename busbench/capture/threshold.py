@@ -1,4 +1,4 @@
-"""Levels from voltages: a threshold for each signal, half way between the two voltages at which it stands."""
+"""Levels from voltages: a threshold for each signal, half way between the two voltages between which it changes."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from busbench.errors import sanitize
 from busbench.model import F64, U8
 
 _HYSTERESIS = 0.15  # of the swing, to either side: ringing and noise change no level
-_SPIKES_MOST = 10  # samples at either end that are no voltage at which it stands
+_SPIKES_MOST = 10  # samples at either end that are neither voltage
 _SAMPLES_MOST = 200_000  # by which the two voltages are found, spread over the file
 
 
 @dataclass(slots=True)
 class Thresholds:
-    """Thresholds of some signals, and the levels at which they stood last.
+    """Thresholds of some signals, and their last levels.
 
     Args:
         names: of the signals.
@@ -51,7 +51,7 @@ class Thresholds:
         ordered = np.sort(kept, axis=0)
         low, high = ordered[few], ordered[-1 - few]
         middle = (low + high) / 2
-        for _ in range(3):  # towards the voltages at which it stands
+        for _ in range(3):  # towards the two voltages
             above = kept > middle
             sums = np.where(above, kept, 0).sum(axis=0), np.where(above, 0, kept).sum(axis=0)
             count = above.sum(axis=0)

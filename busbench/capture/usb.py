@@ -172,7 +172,7 @@ class UsbTransfers(Capture):
         notes.extend(self._file.notes + order.notes)
 
     def _logs(self) -> Iterator[ByteLog]:
-        """The bytes as they stand in the file; notes what is missing."""
+        """The bytes as they are in the file; notes what is missing."""
         notes, offset, last_ns, short, overruns = self.info.notes, 0, 0, 0, 0
         code = _code(self._key)
         for batch in self._file.batches():
@@ -291,7 +291,7 @@ class UsbTransfers(Capture):
         return next(iter(found.items()))
 
     def _carrier(self, ports: dict[PortKey, Port]) -> PortKey | None:
-        """The first port in whose bytes frames stand."""
+        """The first port in whose bytes frames are."""
         samples: dict[PortKey, bytearray] = {key: bytearray() for key in ports}
         for batch in self._file.batches():
             missing = [key for key, sample in samples.items() if len(sample) < SAMPLE_BYTES]

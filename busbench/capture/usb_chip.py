@@ -83,7 +83,7 @@ class Port:
 
     @property
     def has_status(self) -> bool:
-        """True where status bytes stand in the transfers."""
+        """True where status bytes are in the transfers."""
         if self.vendor in _VENDORS:
             return self.vendor == _FTDI
         return self.transfers > 0 and self.status_like == self.transfers
@@ -166,7 +166,7 @@ def slices_of(start: I64, size: I64, slice_bytes: int) -> tuple[I64, I64, I64]:
 
 
 def _is_status(buffer: U8, at: I64) -> Bools:
-    """True where status bytes stand: such as 01 60 or 31 60, the line's faults apart."""
+    """True where status bytes are: such as 01 60 or 31 60, the line's faults apart."""
     low = buffer[at] & 0x0F
     # transmitter empty is seldom untrue on a line that is only listened to
     found: Bools = ((low == 1) | (low == 2)) & (buffer[at + 1] & 0x60 == 0x60)

@@ -1,4 +1,4 @@
-"""CSV of volts, as oscilloscopes save it: a time column, then voltages, behind any number of lines about the scope.
+"""CSV of volts, as oscilloscopes save it: a time column, then voltages, after any number of lines about the scope.
 
 Nothing fixes such a layout (common practice, no source). The threshold is found in the voltages.
 """

@@ -34,7 +34,7 @@ def walk_prompt(state: Walk) -> str:
 
 
 def word_of(text: str, keys: Mapping[str, Word]) -> Word | None:
-    """What a key means now; of several typed at once the first counts, since nobody saw what the others answer."""
+    """What a key means now; of several typed at once the first counts, as the other questions were not seen."""
     if text.startswith(_ENDS):
         return Word.END
     return keys.get("enter" if text[:1] in ("\r", "\n") else text[:1].lower())

@@ -154,7 +154,7 @@ def drive(name: str, *, options: Mapping[str, Any], orders: DriveOptions) -> int
     is_port = is_live(orders.to) and not is_virtual
     if orders.pulses and (orders.to == "-" or is_virtual or is_port):
         raise DriveError("--pulses: goes with a file only", hint="end the name after --to in .vcd or .csv")
-    if not is_port:  # of a port it stands in the list before the cautions
+    if not is_port:  # for a port it is in the list before the cautions
         for line in (*held_still(program), *filter(None, (past_end(program),))):
             say(f"busbench: {line}")
         if is_recording(name):

@@ -17,7 +17,7 @@ from busbench.errors import DriveError, pluralize
 from busbench.model import BUS_LINE, U16, ByteLog, Clock, ClockKind
 from busbench.wire.codec import CHANNELS, FRAME_BYTES, unpack_channels
 
-LOOK_S = 0.5  # a rehearsal shows where the channels stand this often
+LOOK_S = 0.5  # a rehearsal shows where the channels are this often
 _FRAME_NS = FRAME_BYTES * BUS_LINE.character_ns
 
 
@@ -57,7 +57,7 @@ def write_frames(program: Program, blocks: Iterable[FrameBlock], *, to: str, for
 
 
 def rehearse(program: Program, blocks: Iterable[FrameBlock]) -> Iterator[str]:
-    """Go through a program without hardware: where its channels stand, read back from the frames."""
+    """Go through a program without hardware: where its channels are, read back from the frames."""
     channels = sorted({part.channel for part in program.parts})
     width = 14 if 9 + 16 * len(channels) <= output.WIDTH else 6  # percent and counts, or percent alone
     gap = "  " if 9 + (width + 2) * len(channels) <= output.WIDTH else " "

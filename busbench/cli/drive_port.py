@@ -62,7 +62,7 @@ def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: b
     if run.has_sent:
         prose(run.result_text)
     if run.outcome is Outcome.LOST:
-        unknown = ": where the surfaces stand is not known" if run.has_sent else ""
+        unknown = ": the positions of the surfaces are not known" if run.has_sent else ""
         raise PortError(port, run.reason, hint=f"{START_AGAIN}{unknown}")
     return INTERRUPTED if run.outcome is Outcome.STOPPED else 0
 

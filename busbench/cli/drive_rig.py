@@ -19,13 +19,13 @@ from busbench.wire.scale import FULL_COUNTS
 LOOK_S = 0.5
 _NARROW = 6  # -100.0
 _WITH_UNIT = 9
-_APART_PCT = 0.5  # less than this nobody asks about
+_APART_PCT = 0.5  # a smaller difference is not shown
 
 
 def rehearse_on(
     rig: Rig, program: Program, blocks: Iterable[FrameBlock], *, faults: Sequence[AircraftFault] = ()
 ) -> Iterator[str]:
-    """Go through a program on a virtual aircraft: where its devices stand.
+    """Go through a program on a virtual aircraft: where its devices are.
 
     Raises:
         DriveError: no device obeys a channel of the program.
@@ -68,20 +68,20 @@ def rehearse_on(
 
 
 def _apart(rig: Rig, program: Program, names: Sequence[str]) -> Iterator[str]:
-    """Of each device whose neutral is not where the program's levels have their 0: where it stands then."""
+    """For each device whose neutral is not at level 0 of the program: where it is then."""
     for device in rig.driven:
         if device.name in names and (device.channel or 0) <= CHANNELS:
             apart = program.scale.centre_counts - endpoints_of(device, rig.scale).neutral_counts
             stands = 100 * apart / FULL_COUNTS * (-1 if device.reversed else 1)
             if abs(stands) >= _APART_PCT:
                 neutral = f"its neutral lies at level {-100 * apart / FULL_COUNTS:+.1f} %"
-                yield f"{sanitize(device.name)}: {neutral}, so at level 0 it stands at {stands:+.1f} %"
+                yield f"{sanitize(device.name)}: {neutral}, so at level 0 it is at {stands:+.1f} %"
 
 
 def _columns(names: Sequence[str]) -> tuple[int, str, list[tuple[list[str], str, str]]]:
     """Width of a column, gap between two, and the lines of the heading, each with its words for time and supply.
 
-    Where the names take more than a line has, they stand on several lines, cut where a word is too long.
+    Where the names take more than a line has, they are on several lines, cut where a word is too long.
     """
     width = max(_WITH_UNIT, *map(len, names))
     if 20 + (width + 2) * len(names) <= output.WIDTH:

@@ -55,7 +55,7 @@ def follow_source(source: str, settings: dict[str, Any]) -> Iterator[Following]:
     Raises:
         CaptureError: the recording cannot be read.
         PortError: the port cannot be opened.
-        BrokenPipeError: by the iterator, where whoever read standard output has left while nothing came.
+        BrokenPipeError: by the iterator, if the reader of standard output has left while nothing came.
     """
     from busbench.bench.sources import is_live
     from busbench.capture.frames import Span, read_frames

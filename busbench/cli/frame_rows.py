@@ -78,7 +78,7 @@ def _digits(values: I64, *, least: int = 1) -> U8:
 
 
 def _seconds(t_ns: I64) -> U8:
-    """Times in seconds with six digits behind the point, as "%.6f" of a double writes them."""
+    """Times in seconds with six digits after the point, as "%.6f" of a double writes them."""
     us, rest = np.divmod(t_ns, 1000)
     us += rest > 500
     text = np.concatenate(

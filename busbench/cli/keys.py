@@ -73,7 +73,7 @@ def read_keys() -> Iterator[ReadKey]:
 def read_answers() -> Iterator[ReadKey]:
     """Keys at a terminal; where there is none, lines of standard input, whose first letters count.
 
-    A line that stands ready answers what is asked, and stops nothing that is under way.
+    A line that is ready answers what is asked, and stops nothing that is under way.
     """
     if has_keyboard():
         with read_keys() as read_key:

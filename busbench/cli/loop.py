@@ -168,7 +168,7 @@ def _verdict(echo: Echo, sent: int, marked: int) -> str:
     if not echo.intact and not echo.stray_bytes:
         return "FAIL: nothing came back: is TX tied to RX, is ground joined, is it the right port?"
     if not echo.intact:
-        return "FAIL: only other bytes came back: inverted line, wrong rate, or somebody else is talking"
+        return "FAIL: only other bytes came back: inverted line, wrong rate, or another program is talking"
     if echo.damaged or echo.lost:
         return "FAIL: not all came back: repair cable or adapter before suspecting a receiver"
     if marked or echo.stray_bytes:

@@ -167,7 +167,7 @@ def _run(words: list[str]) -> int:
         drop_output()  # the reader of a pipe has left: nothing to say
         return 0
     except OSError as error:
-        # A full disk behind the standard output; files of their own are told by the rooms that open them.
+        # A full disk under standard output; other files are handled by the rooms that open them.
         from busbench.cli.output import drop_output
 
         drop_output()
@@ -193,7 +193,7 @@ def _ended_as_by_ctrl_c() -> Iterator[None]:
 
 
 def _replace_closed_streams() -> None:
-    """Put nothing in the place of what was closed by who started this process, or the next file would stand there."""
+    """Replace closed standard streams, or the next file opened would take their number."""
     if sys.stdin is None:
         sys.stdin = open(os.devnull, encoding="utf-8")  # noqa: PTH123, SIM115 - open to the end
     if sys.stdout is None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from busbench.cli.output import format_option, say, seconds, table_lines, write_csv, write_json
+from busbench.cli.output import format_option, say, seconds, table_lines, to_the_millisecond, write_csv, write_json
 from busbench.cli.source import read_times, sources_options
 from busbench.errors import BusbenchError, display_name, pluralize, sanitize
 

@@ -24,7 +24,7 @@ from busbench.errors import require_kind, sanitize
 FORMATS = ("table", "csv", "json")
 Cell = str | int | float | bool | None
 _FORMULA = re.compile(r"[=@\t\r＝＠]|[+\-＋－](?!\d*\.?\d+([eE][+-]?\d+)?$|$)")  # names may begin so; numbers may not
-WIDTH = 80  # where nobody says how wide it is
+WIDTH = 80  # if the width is not known
 INTERRUPTED = 130  # exit code where a person ended it before its time
 WIDTH_MOST = 100  # wider lines are hard to read
 
@@ -66,7 +66,7 @@ ascii_option = click.option("--ascii", "is_ascii", is_flag=True, help="Draw with
 def wrapped(line: str, stream: TextIO | None = None, *, indent: int = 0) -> str:
     """A line for people, broken between words to the width of a terminal.
 
-    Words longer than that, such as paths, and what stands in quotes stay whole.
+    Words longer than that, such as paths, and what is in quotes stay whole.
 
     Args:
         line: one line, already plain; its leading blanks stay.
@@ -90,7 +90,7 @@ def prose(line: str, *, indent: int = 0) -> None:
 
 @contextlib.contextmanager
 def to_the_end() -> Iterator[None]:
-    """Writing that a reader may leave, as `head` does, while the exit code still tells the verdict."""
+    """Writing that a reader may leave, as `head` does, while the exit code still is that of the verdict."""
     try:
         yield
         sys.stdout.flush()
@@ -99,7 +99,7 @@ def to_the_end() -> Iterator[None]:
 
 
 def require_reader() -> None:
-    """Raise BrokenPipeError where whoever read standard output has left, before anything is written.
+    """Raise BrokenPipeError if the reader of standard output has left, before anything is written.
 
     Only where the system can say so; elsewhere the next line that is written does.
     """
@@ -120,7 +120,7 @@ def drop_output() -> None:
 
 
 def say(line: str, *, indent: int = 0) -> None:
-    """A line for people on standard error; where nobody can read it any more the work goes on.
+    """A line for people on standard error; if it cannot be written any more the work continues.
 
     It is wrapped, but for a message that begins with the program's name and goes to a log.
     """
@@ -158,7 +158,7 @@ def write_csv(head: Sequence[str], rows: Iterable[Sequence[Cell]]) -> None:
 
 
 def _csv_cell(cell: Cell) -> Cell:
-    """A cell as it stands in the file; what a spreadsheet would run as a formula gets an apostrophe before it."""
+    """A cell as it is in the file; what a spreadsheet would run as a formula gets an apostrophe before it."""
     if isinstance(cell, bool):
         return int(cell)
     if isinstance(cell, str) and _FORMULA.match(cell):

@@ -42,7 +42,7 @@ class RecordResult:
         seconds: since the port was opened.
         away_s: in which there was no port.
         silent_s: at the end, in which nothing came though the port was there; 0 where it is nothing to speak of.
-        is_cut_short: True where somebody ended it before its time.
+        is_cut_short: True if it was ended before its time.
     """
 
     frames: int = 0
@@ -176,7 +176,7 @@ def record(
     faults: Sequence[AircraftFault] = (),
     about: RecordAbout | None = None,
 ) -> list[RecordResult]:
-    """Record until the time is over, all sources have ended, or somebody stops it.
+    """Record until the time is over, all sources have ended, or a user stops it.
 
     Args:
         seconds: how long, or None.

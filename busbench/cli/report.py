@@ -1,4 +1,4 @@
-"""`busbench report`: one page of any recording, and the check of a page that somebody sent."""
+"""`busbench report`: one page of any recording, and the check of a page that was received."""
 
 from __future__ import annotations
 

@@ -82,7 +82,7 @@ def draft(
     else:
         found = _read(source, options)
     if not found.frames:
-        raise RigError(source, "", "holds no frames", hint="`busbench probe` tells what is on the line")
+        raise RigError(source, "", "holds no frames", hint="`busbench probe` reports what is on the line")
     if not found.proposals:
         raise RigError(source, "", "has no channel that moved", hint="move one stick at a time to both ends and back")
     write_new(output, draft_toml(found, names=names, scale=Scale()), force=force)
@@ -118,7 +118,7 @@ def _watched(source: str, line: LineSettings, seconds: float | None) -> Draft:
 
 
 def _frames_of(source: str, line: LineSettings, seconds: float | None) -> Iterator[FrameTable]:
-    """Frames of a port until the time is over, it ends, or somebody ends it."""
+    """Frames of a port until the time is over, it ends, or it is stopped."""
     from busbench.bench.receiver import EventKind
     from busbench.bench.sources import open_live
     from busbench.wire.framing import FrameFinder
@@ -138,7 +138,7 @@ def _frames_of(source: str, line: LineSettings, seconds: float | None) -> Iterat
 
 
 def _told(tables: Iterable[FrameTable]) -> Iterator[FrameTable]:
-    """Each channel is told when it first moves, so that whoever moves the stick sees it is noticed."""
+    """Report each channel when it first moves, as feedback for the pilot."""
     from busbench.rig.draft import Noticed
 
     noticed = Noticed()

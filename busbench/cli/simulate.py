@@ -112,10 +112,10 @@ def _aircraft(rig: str, faults: tuple[str, ...], given: dict[str, str], *, is_fa
 
 
 def fly(port: AircraftPort, outlet: Outlet) -> None:
-    """Print where the aircraft is heard, and have its pilot fly the round once somebody listens."""
+    """Print where the aircraft is heard, and have its pilot perform the test sequence at the first listener."""
     click.echo(outlet.name)
     sys.stdout.flush()
-    say("a virtual aircraft; its pilot begins when somebody listens, and ends the round; Ctrl-C ends it")
+    say("virtual aircraft; its pilot starts when a program listens and ends after the test sequence; Ctrl-C ends it")
     _warn(outlet)
     try:
         with stop_signals() as stop:
@@ -127,7 +127,7 @@ def fly(port: AircraftPort, outlet: Outlet) -> None:
                 return not stop.is_set()
 
             while not stop.is_set() and not port.has_ended:
-                outlet.is_heard()  # lets in whoever comes later
+                outlet.is_heard()  # lets in a later listener
                 for chunk in port.read(_LOOK_S):
                     outlet.write(chunk.data, waits_while=is_wanted if port.is_fast else None)
                 for event in port.events():

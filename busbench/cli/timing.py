@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from busbench.cli.output import format_option, seconds, table_lines, write_csv, write_json
+from busbench.cli.output import format_option, same_unit, seconds, table_lines, write_csv, write_json
 from busbench.cli.source import read_times, source_options
 from busbench.errors import pluralize
 

@@ -78,7 +78,7 @@ def _extra(context: click.Context, words: Sequence[str]) -> list[str]:
 
 
 def _path(words: Sequence[str]) -> str:
-    """The command that a line names, as far as can be told: rig and one of its own are two words."""
+    """The command that a line names, as far as can be known: rig and one of its own are two words."""
     from busbench.cli.main import COMMANDS
 
     named = [word for word in words[: 2 if words[:1] == ["rig"] else 1] if word.isalpha()]

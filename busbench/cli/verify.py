@@ -88,7 +88,7 @@ def command(
     if rig_path is None:
         raise BusbenchError("--rig: missing", hint="name the rig file; `busbench rig new` writes one to start from")
     if report is not None and keep is None and _is_live(source):
-        keep = str(Path(report).with_suffix(".pcapng"))  # a page names the hash of what it stands on
+        keep = str(Path(report).with_suffix(".pcapng"))  # a page names the hash of its recording
     targets = [path for path in (report, junit, keep) if path is not None]
     _check_targets(targets, inputs=[path for path in (source, rig_path, walk) if path is not None], force=force)
     code = verify(

@@ -51,7 +51,7 @@ def guide(
         rig_path: its file, named where it has faults.
         keep: file for what is received, or None.
         answers: of a walk, for the verdict.
-        asks: False goes through a rehearsal without a word from anybody.
+        asks: False goes through a rehearsal without questions.
 
     Returns:
         All checks; steps that were skipped are not tested.
@@ -111,7 +111,7 @@ def _lead(session: CheckSession, receiver: Receiver, read_key: ReadKey | None, s
         elif session.pilot is None:
             say(prompt_text(f"  go on; listening for {step.least_s:.0f} s", keys))
         while (session.state, session.at) == before and not stop.is_set():
-            if is_listening or session.pilot is None:  # the time of a virtual aircraft stands still meanwhile
+            if is_listening or session.pilot is None:  # the time of a virtual aircraft stops meanwhile
                 for event in receiver.pump(LOOK_S).events:
                     say(f"busbench: {receiver.port.source}: {event.text}")
             if read_key is None:

@@ -1,4 +1,4 @@
-"""All checks of a recording for people: what failed stands last, where a terminal shows it, beside the verdict."""
+"""All checks of a recording for people: what failed comes last, beside the verdict, where a terminal shows it."""
 
 from __future__ import annotations
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from busbench.drive.surface_check import Entry, Event, Walk
     from busbench.sim.surface_rehearsal import Rehearsal
 
-_RESUME = "see to the port, then go on with --resume: where the surfaces stand is not known"
+_RESUME = "see to the port, then go on with --resume: the positions of the surfaces are not known"
 NAME_MOST = 16  # of a device in the table, which fits 80 columns then
 
 
@@ -133,7 +133,7 @@ def walk(orders: WalkOptions) -> int:
     path = _answers_path(orders)
     start = begin_walk(plan, path=path, is_resumed=orders.is_resumed)
     for name in start.renewed:
-        say(f"{name}: the plan has changed since, so it is walked anew")
+        say(f"{name}: the plan has changed since, so it is walked again")
     with ExitStack() as stack:
         receiver = None if orders.is_rehearsal else _open_port(orders.port, stack)
         watched = _rehearse(plan, orders.faults) if receiver is None else receiver

@@ -29,7 +29,7 @@ class DryRun:
         duration_s: their time.
         low, high: extremes in each bin, counts or 0 and 1, int64 (bins, 18).
         least, most: extremes of the channels, int64 (18,); where not all frames were worked out, bounds of them.
-        fastest: largest movement between two frames, counts a second, float64 (16,); or a bound of it.
+        fastest: largest movement between two frames, counts per second, float64 (16,); or a bound of it.
         held_back: frames looked at in which the limits gave other than what was wanted, int64 (16,).
         lowest, highest: extremes of what the parts ask for, counts, float64 (16,), NaN where they ask for nothing.
         is_driven: True for the channels that a part speaks of, bool (18,).

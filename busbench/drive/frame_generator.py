@@ -83,7 +83,7 @@ class FrameBlock:
 
 
 class _RunPhase(enum.IntEnum):
-    LEAD = 0  # a soft ramp from where the channels stand to where the program begins
+    LEAD = 0  # a soft ramp from where the channels are to where the program begins
     RUN = 1
     END = 2
     OVER = 3

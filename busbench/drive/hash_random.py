@@ -1,4 +1,4 @@
-"""Numbered dice: random bits that depend on a seed and a place alone, so blocks may be cut anywhere."""
+"""Numbered random numbers: bits that depend on a seed and a place alone, so blocks may be cut anywhere."""
 
 from __future__ import annotations
 

@@ -5,7 +5,7 @@ asked of it, what comes out stays between each channel's ends, moves no faster
 than its rate, and holds locked channels at their rest value.
 
 Rates on whole counts: between two frames a channel moves at most rate x period,
-rounded down. A rate of less than one count a frame moves one count every few
+rounded down. A rate of less than one count per frame moves one count every few
 frames, rounded up. So the real speed is at or below the rate, never above.
 """
 
@@ -35,7 +35,7 @@ class ChannelLimit:
     Args:
         low, high: ends of travel in counts.
         rest: counts at rest, and for as long as the channel is locked.
-        rate: fastest movement in counts a second.
+        rate: fastest movement in counts per second.
         is_locked: True for a channel that must not move, as the one of the motor.
     """
 
@@ -220,11 +220,11 @@ class Limiter:
 
         Args:
             wanted: counts of channels 1-16 and levels of 17 and 18, float64 (N, 18),
-                one row a frame; NaN where nothing is wanted: the channel goes to its rest.
-            is_heard: False where a frame is dropped or spoilt, bool (N,); None where all are heard.
+                one row per frame; NaN where nothing is wanted: the channel goes to its rest.
+            is_heard: False where a frame is dropped or damaged, bool (N,); None where all are heard.
 
         Returns:
-            What may be sent, a row a frame.
+            What may be sent, a row per frame.
 
         Raises:
             ValueError: the shape is another.
@@ -260,7 +260,7 @@ class Limiter:
         return np.where(np.isnan(levels) | np.array(self.limits.switches_locked), rest, levels >= SWITCH_ON)
 
     def frames_to(self, wanted: ArrayLike) -> int:
-        """Frames needed from here until every channel stands where it is wanted.
+        """Frames needed from here until every channel is where it is wanted.
 
         Args:
             wanted: as one row of `limit`, (18,).

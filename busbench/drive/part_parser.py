@@ -30,7 +30,7 @@ from busbench.wire.frame_spec import ALL_CHANNELS
 from busbench.wire.scale import Scale
 
 SWITCH_SHAPES = ("hold", "square", "steps")
-SPAN_PCT = (-50.0, 50.0)  # where a wave goes when nobody says
+SPAN_PCT = (-50.0, 50.0)  # where a wave goes unless stated
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -166,7 +166,7 @@ class _ShapeReader:
     def _level(self, key: str, channel: int) -> float:
         value = getattr(self._part, key)
         if value is None:
-            raise self._place.missing(key, hint="state where the channel stands")
+            raise self._place.missing(key, hint="state where the channel is")
         return self._counts(value, key, channel)
 
     def _ends(self, channel: int) -> tuple[float, float]:

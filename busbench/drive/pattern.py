@@ -17,7 +17,7 @@ from busbench.wire.codec import FRAME_BYTES, HEADER
 
 BLOCK_BYTES = FRAME_BYTES  # as long on the line as a frame
 MARK = bytes([0xA5, 0x5A])
-_SPARE = 0xF0  # stands where the dice say the header or the mark
+_SPARE = 0xF0  # when the random numbers say the header or the mark
 _NUMBERS = 1 << 21  # three characters of seven bits
 
 
@@ -25,7 +25,7 @@ def pattern_block(number: int, *, seed: int) -> bytes:
     """One block: mark, number, and bytes that the seed and the number decide.
 
     Args:
-        number: 0 and up; told modulo 2**21.
+        number: 0 and up; sent modulo 2**21.
     """
     told = number % _NUMBERS
     count = bytes(0x80 | told >> shift & 0x7F for shift in (0, 7, 14))

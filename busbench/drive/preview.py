@@ -53,7 +53,7 @@ def list_lines(program: Program, seen: DryRun, *, end: EndState, is_drawn: bool 
     """What each channel will do, in words.
 
     Args:
-        is_drawn: True where what limits hold back stands by the drawing already.
+        is_drawn: True where what limits hold back is shown with the drawing already.
     """
     for channel in np.nonzero(seen.is_driven)[0].tolist():
         yield from _channel_lines(program, seen, channel)
@@ -113,7 +113,7 @@ def held_still(program: Program) -> Iterator[str]:
 
 
 def _resting(program: Program, seen: DryRun) -> Iterator[str]:
-    """The channels that nobody speaks of, those at one value in one line."""
+    """The channels that the program does not name, those at one value in one line."""
     groups: dict[str, list[int]] = {}
     for channel in range(ALL_CHANNELS):
         if not seen.is_driven[channel] and not program.limits.is_locked(channel):

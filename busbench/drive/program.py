@@ -48,7 +48,7 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class FrameFault:
-    """Something amiss on purpose.
+    """Something wrong on purpose.
 
     Args:
         kind: frame-lost flag, failsafe flag, frames not sent, or bits flipped.
@@ -127,7 +127,7 @@ class Program:
         return max(1, math.ceil(self.duration_s / self.period_s - 1e-6))
 
     def wanted(self, slot: int, count: int) -> F64:
-        """What the parts want, one row a frame.
+        """What the parts want, one row per frame.
 
         Args:
             slot: the first frame, from 0.
@@ -178,7 +178,7 @@ def arrange(parts: Sequence[tuple[Sequence[int], float, Callable[[int], Shape]]]
 
 
 def default_limits(scale: Scale) -> Limits:
-    """The limits where nobody says anything: full travel, slow, at rest in the middle."""
+    """The limits unless stated: full travel, slow, at rest in the middle."""
     low, rest, high = (round(level_counts(pct, "%", scale)) for pct in (-TRAVEL_PCT, 0.0, TRAVEL_PCT))
     rate = rate_counts(RATE_PCT_PER_S, "%", scale)
     return Limits((ChannelLimit(max(0, low), min(COUNTS_MAX, high), rest, rate),) * CHANNELS)

@@ -163,7 +163,7 @@ def _limits(
     for index, one in enumerate(tables.channel):
         place, channel = TablePlace(reader, ("channel", index)), one.number - 1
         if channel in seen:
-            raise place.error("number", "stands in two tables", hint="join the two")
+            raise place.error("number", "is in two tables", hint="join the two")
         seen.add(channel)
         if one.rest is not None:
             rests.add(channel)

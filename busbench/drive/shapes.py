@@ -100,7 +100,7 @@ def wave(kind: WaveKind, turn: F64) -> F64:
 
     Args:
         kind: ramp rises from -1 and falls back at once; triangle and sine begin
-            at 0, rising; square stands high for half a cycle, then low.
+            at 0, rising; square is high for half a cycle, then low.
         turn: place in the cycle, from 0 up to 1, float64 (N,).
     """
     match kind:
@@ -278,12 +278,12 @@ class Wander(Shape):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Replay(Shape):
-    """What a channel did in a recording: each level stands until the next frame.
+    """What a channel did in a recording: each level holds until the next frame.
 
     Args:
         t_s: times of the frames, float64 (N,), rising from 0.
         levels: counts, float64 (N,).
-        seconds: how long to play; the last level stands after the recording's end.
+        seconds: how long to play; the last level holds after the recording's end.
         source: file and channel, for people.
     """
 

@@ -2,7 +2,7 @@
 
 Nothing here reads, writes or waits. A front end shows `prompt`, turns what the
 builder does into an event, takes `after(event)` as the new walk, and moves the
-device that stands at `stop` whenever the phase is MOVING.
+device that is at `stop` whenever the phase is MOVING.
 """
 
 from __future__ import annotations
@@ -156,7 +156,7 @@ class Entry:
 
     @property
     def asked_first(self) -> int:
-        """The question to begin with: the first without an answer, all anew where none is left."""
+        """The first question without an answer; all again if none is left."""
         return 0 if self.is_done else self.answers.index(None)
 
 
@@ -191,7 +191,7 @@ class Walk:
 
     Args:
         entries: all halts, at least one.
-        at: the halt where it stands.
+        at: the current halt.
         phase: what it waits for.
         asked: index of the question asked, in ASKING.
     """
@@ -203,12 +203,12 @@ class Walk:
 
     @property
     def entry(self) -> Entry:
-        """What is known of the halt where it stands."""
+        """What is known of the current halt."""
         return self.entries[self.at]
 
     @property
     def stop(self) -> Station:
-        """The halt where it stands."""
+        """The current halt."""
         return self.entry.stop
 
     @property

@@ -186,13 +186,13 @@ def merge(stops: Sequence[Station], saved: SavedWalk, *, path: str | Path) -> tu
     """Lay saved answers on the plan as it is now.
 
     A halt whose channel, ends or direction the plan states otherwise by now begins
-    anew, with its note kept.
+    again, with its note kept.
 
     Args:
         path: of the file, for errors.
 
     Returns:
-        The entries, and the names of those that begin anew.
+        The entries, and the names of those that restart.
 
     Raises:
         DriveError: the file speaks of a device that the plan does not know.

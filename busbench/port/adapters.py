@@ -27,7 +27,7 @@ class Exactness(enum.StrEnum):
 
 
 class Marks(enum.StrEnum):
-    """Whether damaged bytes can be told from good ones on Linux."""
+    """Whether damaged bytes can be distinguished from good ones on Linux."""
 
     BYTE = "single bytes"
     PACKET = "whole packets"
@@ -42,7 +42,7 @@ class Chip:
     Args:
         name: the family.
         rate: how it takes 100 000 baud.
-        marks: whether its driver tells damaged bytes.
+        marks: whether its driver reports damaged bytes.
         advice: what to do, or an empty string.
     """
 
@@ -53,7 +53,7 @@ class Chip:
 
 
 _LATENCY = "has a latency timer that ships at 16 ms: set 1 ms"
-_OLD_RATE = f"several chips of this family take 100000 as {SETTLED_RATE} silently: `busbench probe` tells"
+_OLD_RATE = f"several chips of this family take 100000 as {SETTLED_RATE} silently: `busbench probe` shows it"
 _NO_MARKS = "does not mark damaged bytes: a suspect frame cannot be marked"
 
 # By vendor and product number; vendor alone where the whole family is alike.
@@ -66,9 +66,9 @@ CHIPS: dict[tuple[int, int | None], Chip] = {
     (0x1A86, 0x5523): Chip("CH341", Exactness.EXACT, Marks.NONE, _NO_MARKS),
     (0x067B, None): Chip("PL2303", Exactness.EXACT, Marks.PACKET),
 }
-_UNKNOWN_USB = Chip("unknown USB", Exactness.UNKNOWN, Marks.UNKNOWN, "not known here: `busbench probe` tells")
+_UNKNOWN_USB = Chip("unknown USB", Exactness.UNKNOWN, Marks.UNKNOWN, "not known here: `busbench probe` shows it")
 _BOARD = Chip("on the board", Exactness.UNKNOWN, Marks.BYTE, "its levels may be RS-232: never on a receiver directly")
-_CDC = Chip("CDC-ACM", Exactness.UNKNOWN, Marks.UNKNOWN, "its own firmware makes the rate: `busbench probe` tells")
+_CDC = Chip("CDC-ACM", Exactness.UNKNOWN, Marks.UNKNOWN, "its own firmware makes the rate: `busbench probe` shows it")
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +120,7 @@ def list_adapters(*, ports: Callable[[], Iterable[Any]] = list_ports.comports, s
     """Every serial port that is there.
 
     Args:
-        sysfs: where Linux tells of USB serial devices.
+        sysfs: where Linux describes USB serial devices.
     """
     return [_adapter(entry, sysfs) for entry in sorted(ports(), key=lambda entry: str(entry.device))]
 
@@ -133,7 +133,7 @@ def _adapter(entry: Any, sysfs: Path) -> Adapter:
     if latency_ms is not None and latency_ms > LATENCY_WANTED_MS:
         place = sysfs / Path(entry.device).name / "latency_timer"
         advice.append(
-            f"its latency timer stands at {latency_ms} ms, so single frames cannot be told apart in time:"
+            f"its latency timer is at {latency_ms} ms, so single frames cannot be distinguished in time:"
             f" busbench asks for 1 ms when it opens the port, or write 1 to {place}"
         )
     elif latency_ms is None and chip.advice == _LATENCY:

@@ -25,7 +25,7 @@ from time import perf_counter_ns
 from typing import Any
 
 FRAME_BYTES = 25
-_OWN_WAKE_NS = 50_000  # later than this after a write its own wake cannot be told from that of a read
+_OWN_WAKE_NS = 50_000  # later than this after a write its own wake cannot be distinguished from that of a read
 _PTY_MAJORS = range(136, 144)
 _SIOCOUTQ = 0x5411
 _SO_NWRITE = 0x1024  # macOS
@@ -259,7 +259,7 @@ class QueueBacklog(Backlog):
 
 
 def backlog_of(port: Any) -> Backlog:
-    """What tells how much an open port still holds."""
+    """Reads how much an open port still holds."""
     connection = getattr(port, "_socket", None)
     if isinstance(connection, socket.socket):
         return SocketBacklog(connection)

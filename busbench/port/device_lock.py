@@ -27,7 +27,7 @@ def device_in(source: str) -> str:
 
 
 def socket_keys(source: str) -> tuple[str, ...]:
-    """Names of the TCP port behind socket:// and rfc2217://, one per address of its host; empty for anything else.
+    """Names of the TCP port after socket:// and rfc2217://, one per address of its host; empty for anything else.
 
     Args:
         source: a device's name or a URL.

@@ -32,7 +32,7 @@ class Identity:
     location: str = ""
 
     def is_same(self, entry: Any) -> bool:
-        """True where a listed port is this adapter; without a serial number its USB socket tells."""
+        """True where a listed port is this adapter; without a serial number its USB socket decides."""
         if (entry.vid, entry.pid) != (self.vid, self.pid):
             return False
         if self.serial_number:
@@ -44,7 +44,7 @@ Ports = Callable[[], Iterable[Any]]
 
 
 def identify(source: str, *, ports: Ports = list_ports.comports) -> Identity:
-    """Note which adapter a name stands for now.
+    """Note to which adapter a name belongs now.
 
     Args:
         source: a device's name or a URL.

@@ -139,7 +139,7 @@ class SelectIoLoop(IoLoop):
         try:
             data = os.read(self._fd, _READ_BYTES)
             if not data and isinstance(self.port, BusPort) and self.port.in_waiting >= 0:
-                # A live terminal: somebody else took the bytes. One that is gone raises here.
+                # A live terminal: another program took the bytes. One that is gone raises here.
                 return LoopEvent.PORT, now, data
         except BlockingIOError:
             return LoopEvent.PORT, now, b""
@@ -179,7 +179,7 @@ class SelectIoLoop(IoLoop):
                 del self._unfetched[:done]
         except BlockingIOError:
             pass
-        except OSError:  # nobody reads any more; the end of the orders tells it too
+        except OSError:  # the reader has left; the end of the orders shows it too
             self._parent_listens = False
             self._unfetched.clear()
 
@@ -293,7 +293,7 @@ class ThreadIoLoop(IoLoop):
     def _tell_parent(self) -> None:
         while True:
             message = self._messages.get()
-            with contextlib.suppress(OSError):  # nobody reads: the end of the orders tells it too
+            with contextlib.suppress(OSError):  # the reader has left: the end of the orders shows it too
                 rest = memoryview(message)
                 while rest:
                     rest = rest[os.write(self._out, rest) :]

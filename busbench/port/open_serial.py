@@ -1,4 +1,4 @@
-"""Opening whatever a person named, with every way it can fail told in one line."""
+"""Opening whatever a person named, with one error line for every way it can fail."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def open_port(source: str, *, line: LineSettings) -> Any:
 
 
 def claim_socket(source: str) -> DeviceLock:
-    """Be the only process that sends to the TCP port behind an address; holds nothing for anything else.
+    """Be the only process that sends to the TCP port after an address; holds nothing for anything else.
 
     Raises:
         PortError: another one sends to it.
@@ -84,7 +84,7 @@ def _lock_device(source: str, device: str) -> DeviceLock:
 
 
 def resolve(source: str) -> str:
-    """The device that a hwgrep:// address stands for; any other name as it is.
+    """The device to which a hwgrep:// address resolves; any other name as it is.
 
     Raises:
         PortError: nothing that is plugged in matches, or the pattern is none.
@@ -245,7 +245,7 @@ def _plug_in() -> str:
 
 def _open_url(url: str, line: LineSettings) -> Any:
     handle = serial.serial_for_url(url, do_not_open=True)
-    # Set before opening: each later change sets the whole port anew.
+    # Set before opening: each later change sets the whole port again.
     handle.baudrate, handle.parity, handle.stopbits = line.baud, line.parity, line.stop_bits
     handle.timeout = 0.2
     if isinstance(handle, serial.Serial) and sys.platform != "win32":  # a device in spy:// or alt://

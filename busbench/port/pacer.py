@@ -35,7 +35,7 @@ class FrameSource(Protocol):
     def request_stop(self) -> None:
         """Go to the end state from the frame last handed out.
 
-        Called once where a person stops; twice in a row where nobody is left who
+        Called once where a person stops; twice in a row if no one is left who
         could stop it once more, and then `next_frame` must come to None by itself.
         """
 
@@ -185,7 +185,7 @@ class Pacer:
         """Let the source come to its end.
 
         Args:
-            is_abandoned: True where nobody is left to stop it once more.
+            is_abandoned: True if no one is left to stop it once more.
         """
         self._reason = self._reason or reason
         try:

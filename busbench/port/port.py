@@ -110,7 +110,7 @@ class LivePort(abc.ABC):
 class HearingPort(LivePort):
     """One that only hears, as all virtual ones do."""
 
-    cannot_send = "name a port to send to"  # what to do for whoever wants it to send
+    cannot_send = "name a port to send to"  # what to do in order to send
 
     def __init__(self, source: str, *, line: LineSettings) -> None:
         super().__init__(source, line=line)
@@ -151,7 +151,7 @@ class HearingPort(LivePort):
     def transmit(self, source: FrameSource) -> None:
         """As LivePort says."""
         del source
-        raise PortError(self.source, "a virtual receiver listens to nobody", hint=self.cannot_send)
+        raise PortError(self.source, "a virtual receiver does not listen", hint=self.cannot_send)
 
     def stop_transmission(self) -> None:
         """As LivePort says."""

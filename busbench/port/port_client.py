@@ -66,7 +66,7 @@ class PortClient(LivePort):
         super().__init__(source, line=line)
         self._messages = ipc.MessageReader()
         self._events: list[PortEvent] = []
-        self._returns = 0  # how often the port was back, as far as events() has told
+        self._returns = 0  # how often the port was back, as far as events() has said
         self._sent: list[Chunk] = []
         self._wakes: list[WakeUps] = []
         self._transmission: Transmission | None = None
@@ -205,7 +205,7 @@ class PortClient(LivePort):
 
     def _say(self, order: bytes) -> None:
         self._beat_ns = perf_counter_ns()
-        with contextlib.suppress(OSError):  # the end of its messages tells that it is gone
+        with contextlib.suppress(OSError):  # the end of its messages shows that it is gone
             rest = memoryview(order)
             while rest:
                 rest = rest[os.write(self._in, rest) :]
@@ -273,7 +273,7 @@ class PortClient(LivePort):
         reason = _SILENT if self._is_silent else _STOPPED
         if self._is_transmitting and self._transmission is not None:
             self._transmission = replace(self._transmission, is_over=True, reason=reason)
-            return PortLost(self.source, f"{reason}: where the surfaces stand is not known", hint="start again")
+            return PortLost(self.source, f"{reason}: the positions of the surfaces are not known", hint="start again")
         return PortLost(self.source, reason, hint="start again")
 
 

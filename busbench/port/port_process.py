@@ -27,7 +27,7 @@ from busbench.port.serial_port import BusPort, ErrorTotals
 from busbench.port.wake_log import WakeLog
 
 SECOND_NS = 1_000_000_000
-HEARTBEAT_NS = SECOND_NS  # a parent that says nothing for so long is taken for dead
+HEARTBEAT_NS = SECOND_NS  # a parent that says nothing for this long is taken for dead
 HOLD_BACK_BYTES = 64 << 20  # unfetched bytes at which the port is left to wait: two hours of a full bus
 SPIN_NS = 300_000  # the last stretch before a deadline is spent awake
 ALONE_MAX_NS = 60 * SECOND_NS  # no end state may take longer once the parent is gone
@@ -40,7 +40,7 @@ _DRAIN_NS = STALL_NS
 
 @dataclass(frozen=True, slots=True)
 class ProcessSettings:
-    """What the child is told at its start.
+    """What the child is given at its start.
 
     Args:
         source: a device's name or a URL.
@@ -182,7 +182,7 @@ class PortProcess:
         self._gone_ns, self._retry_ns, self._is_complaint_told = t_ns, t_ns, False
         self._tell(EventKind.UNPLUGGED, text, t_ns=t_ns)
         if self._pacer is not None:
-            # Never taken up again by itself: where the surfaces stand is not known any more.
+            # Never taken up again by itself: the positions of the surfaces are not known any more.
             self._pacer.cut("the port was unplugged")
             self._end_transmission()
 
@@ -227,7 +227,7 @@ class PortProcess:
                 pass
 
     def _start(self, returns: int, pickled: bytes) -> None:
-        # A port that was gone and is back unseen: nobody has looked whether anything may move now.
+        # A port that was gone and is back unseen: it was not checked whether anything may move now.
         if self._hub.port is None or self._pacer is not None or returns != self._returns:
             reason = "a transmission is running already" if self._pacer else "the port was unplugged"
             self._hub.send(ipc.status(Transmission(is_over=True, reason=reason)))

@@ -32,9 +32,9 @@ class LineState(enum.StrEnum):
 
     FRAMES = "frames"
     SILENT = "silent"
-    INVERTED = "upside down"
+    INVERTED = "inverted polarity"
     WRONG_RATE = "wrong rate"
-    INVERTED_WRONG_RATE = "upside down, wrong rate"
+    INVERTED_WRONG_RATE = "inverted polarity and wrong rate"
     NO_FRAMES = "bytes but no frames"
 
 
@@ -130,10 +130,10 @@ def classify(chunks: Sequence[Chunk], *, clock: Clock, line: LineSettings = BUS_
 
 
 _WORDS = {
-    LineState.INVERTED: ("upside down: the bus idles low, and nothing inverts it for the adapter", _INVERTER),
+    LineState.INVERTED: ("inverted polarity: the bus idles low, and nothing inverts it for the adapter", _INVERTER),
     LineState.WRONG_RATE: ("wrong rate: frames read too fast", _OTHER_RATE),
     LineState.INVERTED_WRONG_RATE: (
-        "upside down, since nothing inverts the bus for the adapter, and at the wrong rate",
+        "inverted polarity, since nothing inverts the bus for the adapter, and the wrong rate",
         f"{_INVERTER}; and {_OTHER_RATE}",
     ),
     LineState.NO_FRAMES: (

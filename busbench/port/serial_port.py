@@ -17,7 +17,7 @@ from busbench.model import LineSettings
 
 _TCGETS2, _TCSETS2, _TIOCGICOUNT = 0x802C542A, 0x402C542B, 0x545D
 _BOTHER, _CBAUD, _CIBAUD = 0o010000, 0o010017, 0o002003600000
-_RATE_TOLERANCE = 0.01  # the bus stands 4.5 %, cheap oscillators are off by less than 0.5 %
+_RATE_TOLERANCE = 0.01  # the bus tolerates 4.5 %, cheap oscillators are off by less than 0.5 %
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +26,7 @@ class ErrorTotals:
 
     Args:
         parity, framing, breaks: damaged characters (on Windows: looks at which there were some).
-        overrun: characters lost since nobody fetched them in time.
+        overrun: characters lost since they were not fetched in time.
     """
 
     parity: int = 0
@@ -100,7 +100,7 @@ class BusPort(serial.Serial):  # type: ignore[misc]
             super()._reconfigure_port(*args, **kwargs)
             return
         # The C library refuses rates that it has no name for, and parity on a pty, so it
-        # is given plain settings and the kernel is told the true ones directly.
+        # is given plain settings and the kernel is given the true ones directly.
         wanted: tuple[int, str, int] = (self.baudrate, self.parity, self.stopbits)
         self._baudrate, self._parity, self._stopbits = 38400, serial.PARITY_NONE, serial.STOPBITS_ONE
         try:

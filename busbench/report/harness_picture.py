@@ -14,7 +14,7 @@ _LETTER = 0.56  # mean width of a letter, in parts of its size
 
 
 def draw_harness(rig: Rig, case: LoadCase | None, weakest: Weakest | None, *, caption: str = "") -> Drawing:
-    """The wiring tree with volts and amperes; the weakest lead thick and named.
+    """The wiring tree with voltage and current; the weakest lead thick and named.
 
     Args:
         rig: the plan; its leads form a tree.
@@ -49,6 +49,6 @@ def draw_harness(rig: Rig, case: LoadCase | None, weakest: Weakest | None, *, ca
 
 
 def _cut(words: str, width: float, more: str, *, size: float) -> str:
-    """Words shortened to the room there is; what stands behind them stays whole."""
+    """Words shortened to the room there is; what follows them stays whole."""
     fits = max(3, int(width / (size * _LETTER)) - len(more))
     return (words if len(words) <= fits else words[: fits - 1] + "…") + more

@@ -1,4 +1,4 @@
-"""The figures of a page as data inside it, so that whoever receives the page can make them again."""
+"""The figures of a page as data inside it, so that its reader can make them again."""
 
 from __future__ import annotations
 

@@ -18,7 +18,7 @@ from busbench.wire.codec import COUNTS_MAX
 
 WIDTH = PAGE_WIDTH
 _LEFT, _RIGHT = 96.0, 46.0
-_COLUMNS = 360  # of a trace, each drawn from its least to its greatest value
+_COLUMNS = 360  # of a trace, each drawn from its smallest to its largest value
 _BINS = 48
 LANES = (("gap", "G"), ("damaged", "D"), ("lost", "L"), ("failsafe", "F"))
 _KEPT_EVENTS = 2000
@@ -98,7 +98,7 @@ def draw_channel(title: str, t_s: F64, values: NDArray[np.int16], end_s: float, 
 
 
 def draw_periods(t_s: F64, end_s: float, *, most_s: float) -> str:
-    """Frame periods over time, each column from its shortest to its longest; longer ones stand at the upper edge.
+    """Frame periods over time, each column from its shortest to its longest; longer ones are at the upper edge.
 
     Args:
         t_s: time of each frame, float64 (N,).
@@ -135,7 +135,7 @@ def draw_periods(t_s: F64, end_s: float, *, most_s: float) -> str:
 
 
 def _thinned(t_s: F64, values: NDArray[np.int16], end_s: float) -> list[tuple[float, float]]:
-    """Points whose line looks as all would: first, least, greatest and last of each column."""
+    """Points whose line looks as all would: first, smallest, largest and last of each column."""
     if not values.size:
         return []
     column = np.minimum((t_s / end_s * _COLUMNS).astype(np.int64), _COLUMNS - 1)
@@ -153,7 +153,7 @@ def _thinned(t_s: F64, values: NDArray[np.int16], end_s: float) -> list[tuple[fl
 
 
 def draw_histogram(timing: Timing, t_ns: I64, *, plan_ms: float | None = None) -> str:
-    """How long the periods were; empty where the clock tells nothing of it.
+    """How long the periods were; empty if the clock shows nothing of it.
 
     Args:
         t_ns: time of each frame, int64 (N,).

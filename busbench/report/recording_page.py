@@ -79,7 +79,7 @@ class RecordingPage:
             "channels": self.channels.to_json(),
             **self.recording.info.origin.to_json(),
         }
-        return dict(json.loads(json.dumps(made)))  # as whoever reads the page gets them
+        return dict(json.loads(json.dumps(made)))  # as the reader of the page gets them
 
     def html(self, provenance: Provenance) -> str:
         """The page; all words of files and people in it are escaped."""

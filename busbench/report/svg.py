@@ -1,6 +1,6 @@
 """Pictures as SVG made by hand: lines, text and nothing else, in the colour of the text around them.
 
-All is told apart by place, dash, thickness, hatching or letter; none by colour.
+All is distinguished by place, dash, thickness, hatching or letter; none by colour.
 """
 
 from __future__ import annotations
@@ -79,7 +79,7 @@ class Drawing:
         )
 
     def svg(self) -> str:
-        """The whole element, to stand in a page."""
+        """The whole element, to be in a page."""
         return self._element("", "")
 
     def file(self) -> str:

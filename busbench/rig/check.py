@@ -95,13 +95,13 @@ def _names(rig: Rig) -> Iterator[Finding]:
             yield fault(
                 name,
                 f"the name is there {count} times",
-                "labels, reports and questions cannot tell them apart, and the wrong one gets set up",
+                "labels, reports and questions cannot distinguish them, and the wrong one gets set up",
                 "give each device and hub a name of its own",
             )
         if name.casefold() in RESERVED_NAMES:
             yield fault(
                 name,
-                "this name stands for the root of the harness",
+                "this is the name of the root of the harness",
                 "leads cannot say which of the two they go to",
                 f"choose another name than {' and '.join(RESERVED_NAMES)}",
             )
@@ -123,13 +123,15 @@ def _tree(rig: Rig) -> Iterator[Finding]:
     for ring in loose.rings:
         yield fault(
             listed(ring),
-            f"hubs hang in a ring: {ring_text(ring)}",
+            f"hubs form a ring: {ring_text(ring)}",
             "no power and no signal reaches anything on them",
-            'let one of them hang on the receiver or on a hub that does (key "from")',
+            'connect one of them to the receiver or to a hub that is connected (key "from")',
         )
     advice = f"name one of these: {listed(['receiver', *(hub.name for hub in rig.hubs)])}"
     for name, parent in loose.hanging:
-        yield fault(name, f'it hangs on "{parent}", which does not exist', "it gets neither power nor signal", advice)
+        yield fault(
+            name, f'it is connected to "{parent}", which does not exist', "it gets neither power nor signal", advice
+        )
     below, hanging = children(rig), {name for name, _ in loose.hanging}
     for hub in rig.hubs:
         if not any(below[hub.name]) and hub.name not in hanging:
@@ -137,7 +139,7 @@ def _tree(rig: Rig) -> Iterator[Finding]:
                 hub.name,
                 "nothing is plugged into this hub",
                 "weight and one more pair of connectors for no use, or a device was forgotten",
-                "leave the hub out or say what hangs on it",
+                "leave the hub out or add what is connected to it",
             )
 
 
@@ -147,7 +149,7 @@ def _off_bus(rig: Rig) -> Iterator[Finding]:
         if device.kind == "off-bus" and device.parent in hubs:
             yield fault(
                 device.name,
-                f'an off-bus device hangs on the hub "{device.parent}", which is a bus lead',
+                f'an off-bus device is connected to the hub "{device.parent}", which is a bus lead',
                 "it waits for pulses and hears frames: it stays dead or twitches",
                 'plug it into a pulse output of the receiver (on = "receiver"), or use a device that reads the bus',
             )
@@ -174,7 +176,7 @@ def _plan(rig: Rig) -> Iterator[Finding]:
             "supply",
             f"voltage_v {rig.supply.voltage_v:g} is not above minimum_v {rig.supply.minimum_v:g}",
             "devices are short of voltage before anything moves",
-            "correct the two values or use a higher voltage that all devices stand",
+            "correct the two values or use a higher voltage that all devices accept",
         )
     most = rig.supply.maximum_v
     if most is not None and rig.supply.voltage_v > most:
@@ -201,7 +203,7 @@ def _unstated(rig: Rig) -> Iterator[Finding]:
         yield hint(
             "supply",
             "minimum_v is not stated",
-            "nobody is warned before a device runs short of voltage and restarts in the air",
+            "there is no warning before a device has too little voltage and restarts in flight",
             "state the lowest voltage at which every device and the receiver still work",
         )
     unknown = unstated_currents(rig)

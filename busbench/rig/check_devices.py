@@ -82,7 +82,7 @@ def check_failsafe(rig: Rig) -> Iterator[Finding]:
         yield hint(
             listed(silent),
             "no failsafe is stated",
-            "nobody knows where they go when the link is lost, and verify cannot test it",
+            "it is not known where they go when the link is lost, and verify cannot test it",
             'decide: "hold", "silence" or a position in percent; set the receiver so and state it',
         )
     for device in rig.driven:
@@ -138,7 +138,7 @@ def check_travel(rig: Rig) -> Iterator[Finding]:
                 device.name,
                 f"its neutral {ends.neutral_us:g} µs lies far from the scale's centre {rig.scale.centre_us:g} µs",
                 "one side has less travel left than the other",
-                "set the arm anew on its spline, or the linkage, so that neutral comes near the centre",
+                "set the arm again on its spline, or the linkage, so that neutral comes near the centre",
             )
 
 

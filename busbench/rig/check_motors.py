@@ -148,7 +148,7 @@ def _rest(device: Device) -> Iterator[Finding]:
         yield fault(
             device.name,
             f"the {_word(device)} rests at {device.rest_pct:g} %, {not_what}",
-            "it runs as soon as it has power, with nobody at the control",
+            "it runs as soon as it has power, with no hand on the control",
             f"state rest_pct = {_safe_pct(device):g}, or leave it out",
         )
 
@@ -192,7 +192,7 @@ def _shared(device: Device, others: list[str], free: str) -> Finding:
     return fault(
         device.name,
         f"the {_word(device)} shares channel {device.channel} with {listed(others)}",
-        "whoever moves that device starts the motor",
+        "moving that device starts the motor",
         f"give the {_word(device)} a channel of its own: {free}",
     )
 

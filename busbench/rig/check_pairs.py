@@ -31,14 +31,14 @@ def check_shared(rig: Rig) -> Iterator[Finding]:
                 f"all on channel {channel} and not in one group",
                 "they move together whenever one of them is meant to",
                 f"give them channels of their own (free: {free[channel > CHANNELS]}), "
-                "or one group where they shall move together",
+                "or one group if they must move together",
             )
         controls = sorted({d.control for d in devices if d.control is not None})
         if len(controls) > 1:
             yield fault(
                 listed(d.name for d in devices),
                 f"channel {channel} is said to be moved by {listed(controls)}",
-                "one channel has one control: somebody waits for a surface that another stick moves",
+                "one channel has one control: you would look at a surface that another stick moves",
                 "state the control that really moves it for all of them",
             )
 
@@ -102,7 +102,7 @@ def check_groups(rig: Rig) -> Iterator[Finding]:
             yield hint(
                 who,
                 "they do not rest at the same place",
-                "with the control left alone their surfaces stand apart",
+                "with the control left alone their surfaces differ",
                 "give them the same rest_pct",
             )
         if len({d.control for d in members}) > 1:

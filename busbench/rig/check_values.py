@@ -142,7 +142,7 @@ def check_sensors(rig: Rig) -> Iterator[Finding]:
         yield hint(
             listed(unsaid),
             "no slot is stated",
-            "nobody sees when two sensors answer in the same slot, and then neither is read",
+            "two sensors may answer in the same slot unnoticed, and then neither is read",
             "state its slot, 0-31, and set the sensor so",
         )
     for slot, names in slots.items():

@@ -59,7 +59,7 @@ def lead_area_mm2(lead: Lead) -> float | None:
 def lead_ohm(lead: Lead | None, *, temperature_c: float = REFERENCE_C) -> float:
     """Resistance of a lead out and back with its connectors.
 
-    A measured resistance_ohm and connector_ohm are taken as they stand, whatever the temperature.
+    A measured resistance_ohm and connector_ohm are taken as they are, whatever the temperature.
 
     Args:
         lead: the lead, None for none known.
@@ -78,7 +78,7 @@ def lead_ohm(lead: Lead | None, *, temperature_c: float = REFERENCE_C) -> float:
 
 
 def lead_limit_a(lead: Lead | None, *, has_servo_connector: bool = True) -> float | None:
-    """Current that a lead stands for long, as stated, else by wire and connector.
+    """Current that a lead carries continuously, as stated, else by wire and connector.
 
     Args:
         lead: the lead, None for none known.

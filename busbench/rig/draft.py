@@ -17,7 +17,7 @@ from busbench.wire.table import FrameTable
 
 MOVED_COUNTS = 100  # less is trim or noise
 WINDOW = 8  # frames looked at together
-TWO_STATE = 1639  # counts that stand for the two ends of channels 17 and 18
+TWO_STATE = 1639  # counts in place of off and on of channels 17 and 18
 REST_AT_END = 0.2  # of the span: nearer to an end, a channel rests at that end
 TRIM_COUNTS = 8  # a rest farther from the scale's centre is a neutral of its own
 REST_SHARE = 0.1  # of the frames in which a channel is at one place, to have a rest
@@ -37,7 +37,7 @@ class Proposal:
     Args:
         channel: 1-18.
         movement: as which it was moved, from 1; channels moved by one stick share it.
-        rest_counts: where it stood most of the time.
+        rest_counts: where it was most of the time.
         low_counts, high_counts: its ends as seen.
         kind: "proportional", "on/off" or "three positions".
         follows: an earlier channel of the same movement, or None.
@@ -66,7 +66,7 @@ class Proposal:
 
 @dataclass(frozen=True, slots=True)
 class Draft:
-    """What a recording tells of the channel map.
+    """What a recording shows of the channel map.
 
     Args:
         proposals: channels that moved, in the order of the sticks.
@@ -142,7 +142,7 @@ class Noticed:
 
 
 def _active(column: I64) -> Bools:
-    """True in windows in which a channel moves or stands away from rest."""
+    """True in windows in which a channel moves or is away from rest."""
     pieces = -(-column.size // WINDOW)
     padded = np.pad(column, (0, pieces * WINDOW - column.size), mode="edge").reshape(pieces, WINDOW)
     return np.asarray(np.ptp(padded, axis=1) >= MOVED_COUNTS / 4, np.bool_)
@@ -206,7 +206,7 @@ def _first_move(column: I64, rest: int) -> tuple[int, int] | None:
 
 
 def _likeness(one: I64, other: I64) -> float:
-    """Correlation without its sign, 0 where one of them stands still."""
+    """Correlation without its sign, 0 where one of them does not move."""
     norm = float(one.std() * other.std())
     return abs(_correlation(one, other)) / one.size / norm if norm else 0.0
 

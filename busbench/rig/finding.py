@@ -6,12 +6,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-NAMES_MAX = 100  # a list of more helps nobody, and a plan may hold thousands
+NAMES_MAX = 100  # a longer list does not help, and a plan may hold thousands
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What is amiss in a plan.
+    """What is wrong in a plan.
 
     Args:
         severity: "fault" (must be put right) or "hint" (worth a look).

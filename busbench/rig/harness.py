@@ -1,6 +1,6 @@
-"""Volts and amperes in the supply tree: one nodal solve, many load cases.
+"""Voltage and current in the supply tree: one nodal solve, many load cases.
 
-Each lead is one resistance out and back, so a node's voltage is what stands
+Each lead is one resistance out and back, so a node's voltage is what is
 between its two wires. Devices are current sinks. The supply is a source with
 its inner resistance; further feeds start at its terminals.
 """
@@ -19,7 +19,7 @@ from busbench.rig.model import RECEIVER, SUPPLY, Lead, Rig
 from busbench.rig.topology import require_tree
 
 _AT_ONCE = 1000  # columns of a large matrix
-CONTACT_OHM = 1e-6  # stands for leads that are not stated: two names for one point
+CONTACT_OHM = 1e-6  # used for leads that are not stated: two names for one point
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,7 @@ class Branch:
         name: for people.
         start, end: node names; start "" is the source itself.
         ohm: out and back.
-        limit_a: current it stands for long, None where unknown.
+        limit_a: continuous current it carries, None if unknown.
         lead: as stated, None for the source's inner resistance and unknown leads.
         key: name of the hub or device that the lead goes to, "" for none.
     """
@@ -61,7 +61,7 @@ class Network:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Solution:
-    """Volts and amperes of T cases, one row a case.
+    """Voltage and current of T cases, one row per case.
 
     Args:
         volts: at each node, (T, nodes).
@@ -132,7 +132,7 @@ class Solver:
             uses[index[name]] += 2  # no end of a single lead
         is_leaf_lead = (uses[end] == 1) & (start >= 0)
         self._core_branch, leaf_branch = np.flatnonzero(~is_leaf_lead), np.flatnonzero(is_leaf_lead)
-        # Leaves in the order of what they hang on, so that sums over each are one call.
+        # Leaves in the order of what they are connected to, so that sums over each are one call.
         self._leaf_branch = leaf_branch[np.argsort(start[leaf_branch], kind="stable")]
         self._leaf = end[self._leaf_branch]
         self._leaf_siemens = siemens[self._leaf_branch]
@@ -195,7 +195,7 @@ class Solver:
         """
         sinks = np.atleast_2d(np.asarray(sinks_a, np.float64)).T
         core = self._core_volts(sinks)
-        # The last row stands for the source.
+        # The last row is the source.
         ends_v = np.concatenate([core, np.full((1, core.shape[1]), self.network.voltage_v)])
         core_a = (ends_v[self._start] - core[self._end]) * self._siemens[:, None]
         branch_a = np.empty((len(self.network.branches), core.shape[1]))
@@ -215,7 +215,7 @@ class Solver:
         return Solution(self._all_volts(core, sinks).T, branch_a.T, through.T)
 
     def least_with_more(self, volts: F64, nodes: I64, more_a: F64) -> F64:
-        """The least voltage anywhere when one node after another draws more.
+        """The min voltage anywhere when one node after another draws more.
 
         Args:
             volts: at each node before, (nodes,).
@@ -243,7 +243,7 @@ class Solver:
 
         Args:
             volts: at each node without it, (nodes,).
-            at: a hub, the receiver or the supply: what hangs on it rises with it.
+            at: a hub, the receiver or the supply: what is connected to it rises with it.
 
         Source: Sherman and Morrison, inverse of a matrix after a change of rank one.
         """
@@ -266,5 +266,5 @@ def sinks_of(rig: Rig, network: Network, drawn_a: Sequence[float] | F64) -> F64:
     drawn = np.asarray(drawn_a, np.float64)
     sinks = np.zeros((*drawn.shape[:-1], len(network.nodes)))
     if rig.devices:
-        sinks[..., -len(rig.devices) :] = drawn  # devices stand last
+        sinks[..., -len(rig.devices) :] = drawn  # devices are last
     return sinks

@@ -1,6 +1,6 @@
 """The aircraft as a plan: all that a rig file can say.
 
-Keys stand in the file as they are encoded here. Whether the plan makes sense is
+Keys are in the file as they are encoded here. Whether the plan makes sense is
 for check.py; these types only bar values that can mean nothing.
 """
 
@@ -301,7 +301,7 @@ class Rig(Table, frozen=True, kw_only=True):
     Args:
         plan: its table [rig]: name, period, sensor slots.
         supply: voltage, resistance and lead of the supply.
-        hubs, feeds, devices: what hangs on the bus, in the order of the file.
+        hubs, feeds, devices: what is connected to the bus, in the order of the file.
         scaling: its table [scale].
         limits: its table [verify].
     """
@@ -321,7 +321,7 @@ class Rig(Table, frozen=True, kw_only=True):
 
     @property
     def parts(self) -> tuple[Hub | Device, ...]:
-        """All that has a name and hangs on a lead: hubs, then devices."""
+        """All that has a name and is connected to a lead: hubs, then devices."""
         return (*self.hubs, *self.devices)
 
     def device(self, name: str) -> Device:

@@ -100,7 +100,7 @@ def kill_names(rig: Rig) -> frozenset[str]:
 def off_sign(device: Device) -> int | None:
     """End of its channel at which a motor is off or an engine closed: -1 low, 1 high.
 
-    It is the low end unless the device is reversed; then only rest_pct, or idle_pct of an engine, tells.
+    It is the low end unless the device is reversed; then only rest_pct, or idle_pct of an engine, says it.
 
     Returns:
         None where the plan does not state it.

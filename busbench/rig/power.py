@@ -109,7 +109,7 @@ class ProgramRun:
 
     Args:
         case: the worst of each node.
-        worst_s: from its begin to the least voltage of any device.
+        worst_s: from its begin to the min voltage of any device.
         mean_a: mean current from the supply.
         hours: how long the pack lasts if it is run over and over; None without a pack or a current.
     """
@@ -182,11 +182,11 @@ class Harness:
         return loads
 
     def solve(self, loads: Sequence[F64]) -> Solution:
-        """Volts and amperes of load cases."""
+        """Voltage and current of load cases."""
         return self.solver.solve(sinks_of(self.rig, self.network, np.stack(loads)))
 
     def _stalled(self) -> list[int]:
-        """Devices to be stalled one at a time: of more than can be listed those that leave the least voltage."""
+        """Devices to be stalled one at a time: of more than can be listed those that leave the min voltage."""
         stalls = stalling(self.rig)
         most = max(STALLS_LEAST, CELLS_MAX // len(self.network.nodes))
         if len(stalls) <= most:
@@ -221,7 +221,7 @@ def unlisted_stalls(rig: Rig, cases: Sequence[LoadCase]) -> int:
 def power_cases(rig: Rig, *, temperature_c: float = REFERENCE_C) -> list[LoadCase]:
     """Solve the steady load cases: idle, moving, each device stalled, all stalled.
 
-    Of a large plan only those stalls are solved that leave the least voltage, as
+    Of a large plan only those stalls are solved that leave the min voltage, as
     many as make CELLS_MAX figures; unlisted_stalls counts the others.
 
     Returns:
@@ -242,7 +242,7 @@ def run_program(
 ) -> ProgramRun:
     """Solve a program of frames over time, with currents from the motion of the devices.
 
-    They stand where the first frame has them when it begins.
+    They are where the first frame puts them when it begins.
 
     Args:
         counts: of channels 1-16, (N, 16).
@@ -320,7 +320,7 @@ class _Worst:
 
 
 class _Limits:
-    """What the nodes and leads of a plan stand."""
+    """What the nodes and leads of a plan carry."""
 
     def __init__(self, rig: Rig, network: Network) -> None:
         self._rig, self._network = rig, network

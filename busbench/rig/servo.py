@@ -124,7 +124,7 @@ class ServoMotion:
     def _move(self, dt_s: float, powered: Bools) -> None:
         self.powered = powered
         self.silent_s[powered] += dt_s
-        self.silent_s[~powered] = np.inf  # a device that lost power must hear a frame anew
+        self.silent_s[~powered] = np.inf  # a device that lost power must hear a frame again
         heard_once = np.isfinite(self.silent_s)
         parked = heard_once & (self.silent_s > SILENCE_S) & ~np.isnan(self._parked)
         self._target[parked] = self._parked[parked]

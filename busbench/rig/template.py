@@ -4,7 +4,7 @@ from __future__ import annotations
 
 STARTER = """\
 # The plan of an aircraft. Check it with `busbench rig check`, then see
-# `busbench rig power` (volts and amperes) and `busbench rig sheet` (set-up and labels).
+# `busbench rig power` (voltage and current) and `busbench rig sheet` (set-up and labels).
 # Lines that begin with # say nothing to the tool: take the # away to use a key.
 
 [rig]
@@ -16,9 +16,9 @@ period_ms = 14.0         # frame period that the receiver is set to, often 7, 14
 voltage_v = 7.4          # without load
 resistance_ohm = 0.05    # inside pack, regulator and switch together
 minimum_v = 5.0          # what every device and the receiver need
-# maximum_v = 8.4        # what every device and the receiver stand
+# maximum_v = 8.4        # highest voltage that every device accepts
 lead = { length_m = 0.2, awg = 18 }   # from the supply to the receiver
-# limit_a = 10           # what regulator or switch stand
+# limit_a = 10           # continuous current of regulator or switch
 
 [supply.pack]            # for endurance
 cells = 2
@@ -53,7 +53,7 @@ control = "aileron stick"   # what moves it; `busbench verify` asks for it by th
 # gimbal = "right stick" # controls on one gimbal: `verify` lets them move a little with one another
 high_when = "right"      # position of the control at which the channel is at its high end
 above_neutral = "down"   # which way the surface goes then, seen on the finished aircraft
-# rest_pct = 0           # where the channel stands while nobody moves the control
+# rest_pct = 0           # where the channel is while the control is left alone
 failsafe = 0             # without a link: "hold", "silence" or a position in percent
 # when_silent = "hold"   # without frames: "hold", "release" or a position in percent
 on = "left wing"         # a hub, or "receiver"
@@ -83,7 +83,7 @@ speed_s_per_60deg = 0.15
 dead_band_us = 3
 current_a = { idle = 0.02, moving = 0.5, stall = 2.0 }
 
-# A speed controller hangs on an ordinary pulse lead of the receiver.
+# A speed controller is connected to an ordinary pulse lead of the receiver.
 # [[device]]
 # name = "motor"
 # kind = "off-bus"
@@ -97,7 +97,7 @@ current_a = { idle = 0.02, moving = 0.5, stall = 2.0 }
 # lead = { length_m = 0.2, awg = 22 }
 # current_a = { idle = 0 }   # it feeds itself
 
-# How counts in a frame stand for pulses: measure it if you can, with `busbench pulses`.
+# Pulse width from counts: measure it if you can, with `busbench pulses`.
 [scale]
 centre_counts = 992
 centre_us = 1500.0

@@ -1,4 +1,4 @@
-"""What hangs on what: the tree of hubs, and where it is none."""
+"""What is connected to what: the tree of hubs, and where it is none."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ class Loose:
     """Hubs that lead to no receiver.
 
     Args:
-        rings: hubs that hang on one another in a ring, each ring once.
+        rings: hubs that are connected to one another in a ring, each ring once.
         hanging: names (of hub or device) with the parent that does not exist.
     """
 
@@ -30,7 +30,7 @@ def find_loose(rig: Rig) -> Loose:
     """Find rings and missing parents among hubs, feeds and devices.
 
     Returns:
-        What is amiss; false where nothing is.
+        What is wrong; false where nothing is.
     """
     parents = {hub.name: hub.parent for hub in rig.hubs}
     known = {RECEIVER, *parents}
@@ -67,15 +67,15 @@ def require_tree(rig: Rig, *, path: str = "rig") -> None:
     loose = find_loose(rig)
     hint = "`busbench rig check` says what to do"
     if loose.rings:
-        raise RigError(path, "hub", f"hubs hang in a ring: {ring_text(loose.rings[0])}", hint=hint)
+        raise RigError(path, "hub", f"hubs form a ring: {ring_text(loose.rings[0])}", hint=hint)
     if loose.hanging:
         name, parent = loose.hanging[0]
-        raise RigError(path, "", f'"{name}" hangs on "{parent}", which does not exist', hint=hint)
+        raise RigError(path, "", f'"{name}" is connected to "{parent}", which does not exist', hint=hint)
     names = [entry.name for entry in rig.parts] + list(RESERVED_NAMES)
     counts = Counter(names)
     double = next((name for name in names if counts[name] > 1), None)
     if double is not None:
-        raise RigError(path, "", f'the name "{double}" stands for two things', hint=hint)
+        raise RigError(path, "", f'the name "{double}" is used twice', hint=hint)
 
 
 Children = dict[str, tuple[list[Hub], list[Device]]]

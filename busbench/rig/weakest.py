@@ -1,4 +1,4 @@
-"""The device left with the least voltage, the lead to blame, and what would help."""
+"""The device left with the min voltage, the lead to blame, and what would help."""
 
 from __future__ import annotations
 
@@ -39,13 +39,13 @@ class Advice:
 
 @dataclass(frozen=True, slots=True)
 class Weakest:
-    """The device with the least voltage, and the lead that costs it most.
+    """The device with the min voltage, and the lead that costs it most.
 
     Args:
         case: the worst case short of all stalled.
         device: its name.
         voltage_v: what it has left.
-        lead: name of the lead with the greatest drop on its way.
+        lead: name of the lead with the largest drop on its way.
         lead_to: node of the tree that it goes to.
         lead_text: that lead in few words.
         drop_v: over that lead.
@@ -65,7 +65,7 @@ class Weakest:
 
 
 def find_weakest(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Weakest | None:
-    """Find the device left with the least voltage, the lead that needs thicker wire and the feed to add.
+    """Find the device left with the min voltage, the lead that needs thicker wire and the feed to add.
 
     The case looked at is the worst one short of all stalled at once.
 

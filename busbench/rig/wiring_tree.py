@@ -22,8 +22,8 @@ class TreeRow:
         name: of supply, receiver, hub or device.
         kind: "supply", "receiver", "hub" or the device's kind.
         depth: 0 for the supply.
-        parent: row of what it hangs on, -1 for the supply.
-        is_last: True where nothing more hangs on the same parent below it.
+        parent: row of what it is connected to, -1 for the supply.
+        is_last: True where nothing more is connected to the same parent below it.
         channel: of a device.
         lead: the lead to it in few words, "" where there is none.
         voltage_v, current_a: under load, None without a case.
@@ -47,7 +47,7 @@ def layout_tree(rig: Rig, *, case: LoadCase | None = None) -> tuple[TreeRow, ...
         case: load case whose voltages and currents are shown beside the nodes.
 
     Returns:
-        The rows; each stands below its parent.
+        The rows; each is below its parent.
 
     Raises:
         RigError: the leads form no tree.

@@ -1,1 +1,1 @@
-"""Simulated receivers, lines, pilots and aircraft: they stand in for hardware and say so."""
+"""Simulated receivers, lines, pilots and aircraft: they replace hardware and say so."""

@@ -145,7 +145,7 @@ def parse_virtual(source: str) -> tuple[ReceiverSettings, bool]:
         source: as in `virtual:?seed=3&speed=max`.
 
     Returns:
-        The settings, and True where it shall run as fast as it goes.
+        The settings, and True where it must run as fast as it goes.
 
     Raises:
         PortError: it cannot be understood.

@@ -1,6 +1,6 @@
 """A whole aircraft in numbers, from the pilot's hands to the bus: sticks, link, receiver, supply, devices.
 
-Time is what it is told; the same seed and the same steps at the same times give the same bytes.
+Time is given from outside; the same seed and the same steps at the same times give the same bytes.
 """
 
 from __future__ import annotations
@@ -134,7 +134,7 @@ class VirtualAircraft:
             counts, flags = sent
             self.devices.frame(t_ns, counts[:CHANNELS], flags=flags)
             sd_s = (self._value("jitter", _JITTER_MS) or 0) / 1e3 or _STEADY_S
-            # Of three dice: the deviation as wanted, ends at three times that. A period holds it twice.
+            # Of three random numbers: the deviation as wanted, ends at three times that. A period holds it twice.
             late_ns = round((throws[2:].sum() - 1.5) * 2 * sd_s / np.sqrt(2) * 1e9)
             most_ns = min(_FIRST_NS, (self.period_ns - _BUSY_NS) // 2)  # frames do not run into one another
             self._write(t_ns + max(-most_ns, min(late_ns, most_ns)), counts, flags)

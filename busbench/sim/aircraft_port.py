@@ -1,4 +1,4 @@
-"""`virtual:RIG`: a virtual aircraft with its pilot behind the same contract as a port."""
+"""`virtual:RIG`: a virtual aircraft with its pilot, by the contract of a port."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class AircraftPort(HearingPort):
         line: how the listener sets the line.
         is_fast: True where time passes only while a caller waits, so that a test sequence takes no time.
         clock: time in ns, where it is not fast.
-        flies_alone: True where the pilot goes through the whole round without being told, and it ends then.
+        flies_alone: True where the pilot goes through the whole test sequence by itself, and it ends then.
     """
 
     cannot_send = "`drive --to virtual:RIG` and `walk virtual:RIG` move its devices"
@@ -59,7 +59,7 @@ class AircraftPort(HearingPort):
         return self._begin_ns + (self._t_ns if self.is_fast else self._clock_ns() - self._begin_ns)
 
     def restart(self) -> None:
-        """Have time begin now, where nobody listened before."""
+        """Start the clock now, at the first listener."""
         if not self.is_fast:
             self._begin_ns = self._clock_ns()
 

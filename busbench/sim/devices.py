@@ -1,6 +1,6 @@
 """A whole aircraft that exists in numbers only: frames go in, motion and voltages come out.
 
-Faults are built in on request, so that whoever tests an aircraft can be tested.
+Faults are built in on request, so that the tests of an aircraft can be tested.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from busbench.sim.aircraft_faults import AircraftFault, check_fault
 
 SLOW_S = 6.0  # for 60 degrees: slower than the walk, so that it is seen
 BROWN_OUT_OHM = 1.0
-RESTART_S = 1.0  # a receiver takes so long from enough voltage to its first frame; common practice, no source
+RESTART_S = 1.0  # a receiver takes this long from enough voltage to its first frame; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +97,7 @@ class VirtualRig:
         return float(self._volts[self._network.nodes.index(RECEIVER)])
 
     def settle(self, counts: ArrayLike, *, flags: int = 0) -> None:
-        """Have every device stand where a frame asks, as if it had stood there for long.
+        """Put every device where a frame asks, as if it had been there for long.
 
         Args:
             counts: of channels 1-16, (16,).

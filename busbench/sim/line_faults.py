@@ -28,9 +28,9 @@ class Episodes:
 
     Args:
         spans: at stated times.
-        rate_per_min: further ones at random, so many a minute.
+        rate_per_min: further ones at random, so many per minute.
         length_s: shortest and longest of the random ones.
-        random: their dice.
+        random: their random numbers.
     """
 
     def __init__(
@@ -70,7 +70,7 @@ class Noise:
     Args:
         flips: one bit turned over.
         drops: the byte never arrives.
-        extras: a byte too many behind it.
+        extras: a byte too many after it.
         bursts: from here on 3 to 20 bytes are garbage.
     """
 
@@ -94,7 +94,7 @@ def add_noise(t_ns: I64, data: U8, noise: Noise, random: np.random.Generator) ->
         noise: how much.
 
     Returns:
-        Times and bytes that are left, and 1 for each that parity or framing tells to be damaged.
+        Times and bytes that are left, and 1 for each that parity or framing marks as damaged.
     """
     data, bad = data.copy(), np.zeros(data.size, np.uint8)
     if noise.is_quiet or not data.size:

@@ -102,10 +102,10 @@ class Outlet(Protocol):
         """Who can reach it, where that is more than this computer; else empty."""
 
     def is_heard(self) -> bool:
-        """True where somebody listens."""
+        """True if a program listens."""
 
     def write(self, data: bytes, *, waits_while: Callable[[], bool] | None = None) -> None:
-        """Give bytes to whoever listens.
+        """Give bytes to the listener.
 
         Args:
             waits_while: asked again and again while a listener does not take them; None drops what is not taken at
@@ -123,7 +123,7 @@ def play(
     is_fast: bool = False,
     is_wanted: Callable[[], bool] = lambda: True,
 ) -> int:
-    """Run a receiver from the moment somebody listens; what nobody hears is gone.
+    """Run a receiver from the moment a program listens; other bytes are lost.
 
     Args:
         outlet: where it comes out.
@@ -145,7 +145,7 @@ def play(
                 outlet.write(data, waits_while=is_wanted)
                 given += len(data)
             continue
-        is_heard = outlet.is_heard()  # on a silent line too: whoever comes is let in
+        is_heard = outlet.is_heard()  # on a silent line too: a listener is let in
         left_s = (begin_ns + due - perf_counter_ns()) / 1e9
         if left_s > 0:
             time.sleep(min(left_s, 0.2))
@@ -165,7 +165,7 @@ class PtyOutlet:
 
     Raises:
         PortError: this system has none.
-        OutputError: something stands at the path, or it cannot be made.
+        OutputError: something is at the path, or it cannot be made.
     """
 
     name: str
@@ -183,7 +183,7 @@ class PtyOutlet:
         self._master, slave = pty.openpty()
         tty.setraw(slave)
         self.name = os.ttyname(slave)
-        # Where the listener's side is shut, the system tells when nobody listens.
+        # Where the listener's side is shut, the system says that nothing listens.
         self._slave = slave if sys.platform != "linux" else None
         if self._slave is None:
             os.close(slave)
@@ -274,7 +274,7 @@ class TcpOutlet:
         for _ in range(LISTENERS_MAX):
             try:
                 listener, _ = self._server.accept()
-            except OSError:  # nobody waits, has left already, or this process has no descriptor left
+            except OSError:  # no one waits, has left already, or this process has no descriptor left
                 break
             self._admit(listener)
         return bool(self._listeners)

@@ -1,4 +1,4 @@
-"""A virtual receiver: what stands on its line, and what an adapter makes of it. The same seed, the same bytes."""
+"""A virtual receiver: what is on its line, and what an adapter makes of it. The same seed, the same bytes."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ ADAPTER_BYTES = 62  # an adapter hands over no more at once: a 64-byte packet wi
 _LONGEST_S = 1.0  # more is milliseconds without their unit
 _REPLY_AFTER_NS = 2_100_000  # as seen on one receiver
 _REPLY_BYTES = 3
-BLOCK = 256  # frames; fixed, so that the dice always fall in the same order
+BLOCK = 256  # frames; fixed, so that the random numbers always fall in the same order
 _LOST_S, _FAILSAFE_S, _GAP_S = (0.03, 0.3), (0.5, 2.5), (0.05, 0.8)
 
 
@@ -33,18 +33,18 @@ class ReceiverSettings:
         period_s: from frame to frame.
         jitter_s: standard deviation of a frame's start; never more than three times as much.
         hand: how much the pilot moves.
-        dither: share of the values that stand one count off.
+        dither: share of the values that are one count off.
         has_frames: False leaves the line without frames.
         has_slots: True for end bytes in turn and replies of sensors.
         lost, failsafe, gaps: episodes at stated times: frames flagged lost, failsafe, no frames.
-        lost_rate, failsafe_rate, gap_rate: further ones at random, a minute.
+        lost_rate, failsafe_rate, gap_rate: further ones at random, per minute.
         noise: damage on the line.
         chatter: noise bytes per second on the idle line.
-        is_inverted: True where the adapter reads the line upside down.
+        is_inverted: True where the adapter reads the line with inverted polarity.
         baud: rate at which the adapter reads the line.
         batch_s: the adapter hands over what it has at this interval; 0 at the end of each run of bytes.
         has_marks: True where the adapter marks damaged bytes.
-        join_s: how long after the first frame somebody begins to listen.
+        join_s: how long after the first frame listening starts.
         duration_s: how long they listen, or None for ever.
     """
 
@@ -98,15 +98,15 @@ class ReceiverSettings:
 
 
 def line_blocks(settings: ReceiverSettings, *, pilot: Pilot | None = None) -> Iterator[ByteLog]:
-    """All that stands on the line, each byte with the time at which its character ends.
+    """All that is on the line, each byte with the time at which its character ends.
 
     Args:
         settings: the receiver. Its wiring and adapter have no part in this.
         pilot: who moves the channels, by default one as the settings say.
 
     Returns:
-        Logs with one mark a byte, one for every BLOCK slots, some of them empty,
-        without end (or up to `duration_s`); times count from when somebody began to listen.
+        Logs with one mark per byte, one for every BLOCK slots, some of them empty,
+        without end (or up to `duration_s`); times count from when listening started.
     """
     stream = _LineStream(settings, pilot)
     join_ns = round(settings.join_s * 1e9)
@@ -131,7 +131,7 @@ def adapter_blocks(settings: ReceiverSettings, *, pilot: Pilot | None = None) ->
     """What an adapter on the line hands over, and when.
 
     Returns:
-        Logs with one mark a read, one for every BLOCK slots (at the end one more),
+        Logs with one mark per read, one for every BLOCK slots (at the end one more),
         some of them empty.
     """
     blocks = line_blocks(settings, pilot=pilot)
@@ -208,7 +208,7 @@ class _LineStream:
         begin_ns = self.begun_ns
         self._slot += BLOCK
         throws = self._dice["jitter"].random((3, BLOCK))
-        jitter_ns = (throws.sum(axis=0) - 1.5) * 2 * self._s.jitter_s * 1e9  # of three dice: sd as wanted, ends at 3 sd
+        jitter_ns = (throws.sum(axis=0) - 1.5) * 2 * self._s.jitter_s * 1e9  # sum of three: sd as wanted, within 3 sd
         start_ns = np.rint(slots * (self._s.period_s * 1e9) + np.maximum(jitter_ns, -begin_ns)).astype(np.int64)
         times, pieces = [np.empty(0, np.int64)], [np.empty(0, np.uint8)]
         if self._s.has_frames:

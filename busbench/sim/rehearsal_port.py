@@ -10,7 +10,7 @@ from busbench.port.pacer import STOPPED, FrameSource, Transmission
 class RehearsalPort:
     """Takes programs as a port does; a subclass may look at each frame."""
 
-    times_away = 0  # nobody can unplug it
+    times_away = 0  # no one can unplug it
 
     def __init__(self) -> None:
         self.transmission: Transmission | None = None

@@ -64,7 +64,7 @@ class RoundPilot:
         return self.is_on
 
     def levels(self, t_s: float) -> F64:
-        """Where the controls have the 18 channels stand, in counts, float64 (18,)."""
+        """Where the controls put the 18 channels, in counts, float64 (18,)."""
         for index, way in list(self._ways.items()):
             self._places[index] = _place(way, t_s)
             if t_s >= way[-1][0]:

@@ -22,7 +22,7 @@ _SETTLE_S = 3.0
 
 
 class Watch:
-    """What somebody beside a virtual aircraft sees of one motion.
+    """What is seen of one motion of a virtual aircraft.
 
     Args:
         plan: names and the plan's directions.
@@ -99,7 +99,7 @@ class Rehearsal(RehearsalPort):
         return self._aircraft.states()
 
     def transmit(self, source: FrameSource) -> None:
-        """As RehearsalPort says; somebody watches."""
+        """As RehearsalPort says; a user watches."""
         super().transmit(source)
         self._watch = Watch(self._plan, self._aircraft.states())
         self._restarts, self._looks = self._aircraft.restarts, 0

@@ -1,4 +1,4 @@
-"""A virtual receiver in this process, behind the same contract as a port."""
+"""A virtual receiver in this process, by the contract of a port."""
 
 from __future__ import annotations
 

@@ -67,7 +67,7 @@ class BenchApp(App[None]):
     Args:
         ui: palette, glyphs and session; without a session a source is asked for.
         opener: makes a session of what a person named.
-        is_timed: False leaves the ticks to whoever holds the app, as tests do.
+        is_timed: False leaves the ticks to the caller, as tests do.
     """
 
     CSS_PATH = "busbench.tcss"
@@ -85,7 +85,7 @@ class BenchApp(App[None]):
         self.ui = ui
         self._opener, self._is_timed = opener, is_timed
         self._ticks = self._said_at = self._rang_at = 0
-        self._said = self._last = self._notice = ""  # what stands now, what stood last, the session's own
+        self._said = self._last = self._notice = ""  # shown now, shown last, the session's own
         self._clock, self.clicks = TickClock(), Clicks()
         ui.show_at = self._show_at
 
@@ -182,7 +182,7 @@ class BenchApp(App[None]):
     def _begin(self, session: Session) -> None:
         self.ui.session, self.ui.chosen = session, None
         if isinstance(session, ReplaySession) and not session.is_loaded:
-            # Once the screen stands: until then the two would share one core.
+            # Once the screen is drawn: until then the two would share one core.
             self.call_after_refresh(self.run_worker, session.load, thread=True, exit_on_error=True)
         self.action_view(0)
         self.draw()

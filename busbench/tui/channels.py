@@ -82,7 +82,7 @@ def look(
     first = min(first, max(0, store.row_at(place - width)), row)
     recent = store.values(first, row + 1)
     low, high = store.span(min(since, row), row + 1)
-    # Steps stand on a fixed grid, so that the trace moves by whole steps and does not shimmer.
+    # Steps are on a fixed grid, so that the trace moves by whole steps and does not shimmer.
     step = max(1, width // points)
     edges = (place // step + 1 + np.arange(-points, 1, dtype=np.int64)) * step
     trace = _sample(store, first, row + 1, edges, recent, stale_ns)

@@ -23,7 +23,7 @@ class Glyphs:
         rule, tick, span, here: of a ruler.
         bars: eighths of a cell from empty to full, or fewer.
         levels: a point at four heights in one cell, bottom first; empty for braille.
-        flat: a timeline where nothing was amiss.
+        flat: a timeline where nothing was wrong.
         now, mark, cut_in, cut_out: above or below a timeline.
         block: of large figures.
         dot: between figures.
@@ -70,7 +70,7 @@ _TABLES = (_reach_table(_LEFT), _reach_table(_RIGHT))
 def drawn_range(low: U16, high: U16) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
     """Counts at the bottom and the top of traces between a min and a max, int32 each; never closer than 16 counts."""
     least, most = low.astype(np.int32), high.astype(np.int32)
-    is_flat = most - least < 8  # noise of a count or two shall not fill the row
+    is_flat = most - least < 8  # noise of a count or two must not fill the row
     middle = np.clip((least + most) // 2, 8, WIRE_MAX - 8)
     return np.where(is_flat, middle - 8, least), np.where(is_flat, middle + 8, most)
 
@@ -80,7 +80,7 @@ def traces(values: I16, low: U16, high: U16, glyphs: Glyphs, *, rows: int = 1) -
 
     Args:
         values: int16 (C, points), -1 where nothing came; two points a cell, one where glyphs have levels.
-        low, high: what the bottom and the top stand for, uint16 (C,).
+        low, high: what the bottom and the top mean, uint16 (C,).
 
     Returns:
         For each channel its lines, top first.
@@ -157,7 +157,7 @@ def bands(lows: I64, highs: I64, ends: tuple[int, int], width: int, height: int,
 
     Args:
         lows, highs: min and max of each part of the time, -1 for none, int64 (P,).
-        ends: what the bottom and the top stand for.
+        ends: what the bottom and the top mean.
     """
     points = width if glyphs.levels else 2 * width
     first = np.arange(points) * lows.size // points

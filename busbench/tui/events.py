@@ -14,7 +14,7 @@ from busbench.model import I64, U8
 from busbench.tui.store import FrameStore
 
 LETTERS: dict[Kind, str] = {"gap": "g", "lost": "l", "failsafe": "f", "damaged": "d"}
-# Where several stand in one column of a timeline the later of these is shown.
+# If several are in one column of a timeline the later of these is shown.
 _RANK: tuple[Kind, ...] = ("lost", "gap", "damaged", "failsafe")
 
 
@@ -76,12 +76,12 @@ class Events:
         return max((one.duration_s for one in self.items if one.duration_s is not None), default=None)
 
     def at(self, place: int) -> int | None:
-        """The event that stands at a place, if there is one."""
+        """The event that is at a place, if there is one."""
         index = int(np.searchsorted(self.start, place, "right")) - 1
         return index if index >= 0 and place < self.end[index] else None
 
     def after(self, place: int) -> int | None:
-        """The first event that begins behind a place."""
+        """The first event that begins after a place."""
         index = int(np.searchsorted(self.start, place, "right"))
         return index if index < len(self) else None
 
@@ -91,7 +91,7 @@ class Events:
         return index if index >= 0 else None
 
     def letters(self, lo: int, hi: int, width: int) -> list[str]:
-        """A letter for each of `width` equal parts of [lo, hi), blank where nothing was amiss."""
+        """A letter for each of `width` equal parts of [lo, hi), blank where nothing was wrong."""
         cells = np.zeros(width, np.uint8)
         if len(self) and hi > lo:
             first = np.floor((self.start - lo) / (hi - lo) * width).astype(np.int64)

@@ -1,6 +1,6 @@
-"""A column that grows without end while the memory it takes does not: a long one stands in a file.
+"""A column that grows without end while the memory it takes does not: a long one is in a file.
 
-A live session may run for days, and nobody looks at most of it again. On Linux a long
+A live session may run for days, and most of it is not looked at again. On Linux a long
 column is a temporary file that is written to as a file and read through a mapping, from
 which the older part is let go: the system reads it in again where someone looks at it.
 Elsewhere, and where no file can be had, a column stays in memory.
@@ -38,7 +38,7 @@ def give_back_what_is_freed() -> None:
 
 
 class GrowingArray:
-    """Values of one kind, one behind the other.
+    """Values of one kind, one after the other.
 
     Args:
         dtype: of the values.
@@ -52,7 +52,7 @@ class GrowingArray:
         self._let_go_bytes = 0
 
     def add(self, values: NDArray[Any]) -> None:
-        """Put values behind those that are there."""
+        """Put values after those that are there."""
         end = self._count + len(values)
         if self._file is None and end > self._all.size:
             self._grow(end)
@@ -69,7 +69,7 @@ class GrowingArray:
         return self._all[:count]
 
     def close(self) -> None:
-        """Let go of the file; values that somebody holds stay valid."""
+        """Close the file; values still in use stay valid."""
         if self._file is not None:
             self._file.close()
 

@@ -27,7 +27,7 @@ _TIMING_EVERY_NS = 2_000_000_000
 
 
 class LiveSession(Session):
-    """Polled by whoever shows it; no thread of its own.
+    """Polled by the screen; has no thread of its own.
 
     Args:
         port: an open port; is closed with the session.
@@ -234,7 +234,7 @@ class LiveSession(Session):
                 self.marks = [*self.marks, Annotation(event.t_ns, event.text)]
         for note in came.notes:
             super().mark(note.t_ns, note.text)
-        # A full disk ends the recording, not the session; whoever made a note hears of it from there.
+        # A full disk ends the recording, not the session; the error is reported from there.
         for error in () if came.notes else self._record_errors():
             self.notice = str(error)
 

@@ -40,7 +40,7 @@ def _ends_with_its_terminal() -> Iterator[None]:
 
     def is_gone() -> bool:
         line = select.poll()  # one for each call: two threads ask
-        line.register(0, 0)  # a hang-up is told in any case
+        line.register(0, 0)  # a lost terminal is reported in any case
         return any(what & select.POLLHUP for _, what in line.poll(0))
 
     def watch() -> None:
@@ -53,7 +53,7 @@ def _ends_with_its_terminal() -> Iterator[None]:
     threading.Thread(target=watch, daemon=True, name="terminal").start()
     try:
         yield
-    except OSError:  # the screen's last words, which nobody can read any more
+    except OSError:  # the screen's last words: their reader has left
         if not is_gone():
             raise
     finally:
@@ -62,7 +62,7 @@ def _ends_with_its_terminal() -> Iterator[None]:
 
 @contextlib.contextmanager
 def _ends_when_told() -> Iterator[None]:
-    """Being told to end, or a hang-up, is taken as Ctrl-C: recordings are closed and the terminal is given back."""
+    """A signal to end, or a lost terminal, is taken as Ctrl-C: recordings are closed and the terminal is given back."""
     numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
     before = {number: signal.signal(number, lambda *_: signal.raise_signal(signal.SIGINT)) for number in numbers}
     # A shell starts what runs in its background with Ctrl-C ignored: then nothing could end the screen.

@@ -1,6 +1,6 @@
 """Colours: paper and ink by day, slate and chalk by night, or what the terminal has.
 
-States are told by words and shapes as well; colour only helps. Theme and colours
+States have words and shapes as well; colour only helps. Theme and colours
 are chosen before the app is built.
 """
 

@@ -1,7 +1,7 @@
-"""Least and greatest value of every channel over any run of frames, at once.
+"""Min and max of every channel over any run of frames, at once.
 
 Whole blocks are summed up twice, 64 and 4096 frames at a time; only the ragged
-ends of a run are looked at frame by frame. What is summed up stands in columns.
+ends of a run are looked at frame by frame. What is summed up is in columns.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ class Pyramid:
                 low, high = level.low(done, whole), level.high(done, whole)
 
     def span(self, lo: int, hi: int) -> tuple[U16, U16]:
-        """Least and greatest values of the frames in [lo, hi), uint16 (18,) each; the run is not empty."""
+        """Min and max values of the frames in [lo, hi), uint16 (18,) each; the run is not empty."""
         lows, highs = [], []
         for start, stop, level in self._cover(lo, hi, len(self._levels) - 1):
             if level is None:
@@ -82,7 +82,7 @@ class Pyramid:
 
 
 class _Level:
-    """Blocks of one size, 18 values behind 18 values."""
+    """Blocks of one size, 18 values after 18 values."""
 
     def __init__(self, size: int) -> None:
         self.size = size

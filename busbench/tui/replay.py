@@ -49,7 +49,7 @@ class ReplaySession(Session):
         self._idle = threading.Event()
         self._idle.set()
         self._timing: TimingFigures | None = None
-        self._notes: list[Annotation] = []  # made here, now or before; they stand in a file beside the recording
+        self._notes: list[Annotation] = []  # made here, now or before; they are in a file beside the recording
         self._notes_error = ""  # why that file is not written to
         self.is_loaded = False
         self.format = info.format
@@ -95,7 +95,7 @@ class ReplaySession(Session):
             self.notice = "no frames in it: a wrong rate or polarity, or another line?"
         self.is_loaded = True
         if self.unkept_marks:
-            with contextlib.suppress(OutputError):  # whoever leaves is asked
+            with contextlib.suppress(OutputError):  # the user is asked before leaving
                 self._write_notes()
         if len(times) and not self._is_closing.is_set():
             self._timing = look_at_timing(times, clock=self.clock, wakes=info.wakes, scope="whole recording")
@@ -168,7 +168,7 @@ class ReplaySession(Session):
         return self._capture.info.path
 
     def read_whole(self) -> Recording:
-        """The recording read anew, with all that checks need.
+        """The recording read again, with all that checks need.
 
         Raises:
             CaptureError: it cannot be read again.
@@ -218,7 +218,7 @@ class ReplaySession(Session):
         return "out of sync" if self.events.items[at].kind == "damaged" else "silent"
 
     def export(self, path: str) -> str:
-        """Write what lies between the marks of the cut to a new pcapng file; reads the recording anew.
+        """Write what lies between the marks of the cut to a new pcapng file; reads the recording again.
 
         Raises:
             OutputError: there is no cut, or the file cannot be written.

@@ -35,7 +35,7 @@ class Across:
 
     Args:
         before, after: counts of the last frame before and the first frame after, None where there is none.
-        low, high: least and greatest in frames during it, None where none came.
+        low, high: min and max in frames during it, None where none came.
     """
 
     before: int | None
@@ -262,7 +262,7 @@ class Session(abc.ABC):
         first, last = self.store.row_at(lo) + 1, self.row + 1
         flags = self.store.flags[first:last]
         bad = (flags & (FLAG_LOST | FLAG_FAILSAFE) > 0) | self.store.is_damaged(first, last)
-        # Without a clock an outage stands at the frame after it, the frame at that place.
+        # Without a clock an outage is at the frame after it, the frame at that place.
         missing = self.events.missing_within(lo, self.place + (not self.clock.is_known))
         return int(np.count_nonzero(bad)) + missing, max(0, last - first) + missing
 

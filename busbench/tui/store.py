@@ -1,6 +1,6 @@
 """All frames of a session, live or recorded: narrow columns, their bytes, and spans of any run.
 
-One thread adds, another reads. The bytes of the frames (300 MB a day) stand in a
+One thread adds, another reads. The bytes of the frames (300 MB a day) are in a
 temporary file, as do long columns; where none can be made they stay in memory.
 """
 
@@ -25,10 +25,10 @@ _HELD_BYTES = 4 << 20
 
 
 class FrameStore:
-    """Frames by row; rows are numbered from 0 in the order in which the frames stand.
+    """Frames by row; rows are numbered from 0 in the order in which the frames are.
 
     Args:
-        clock: how well their times are known. Without one the row number stands in for the time.
+        clock: how well their times are known. Without one the row number is used for the time.
     """
 
     def __init__(self, *, clock: Clock) -> None:
@@ -114,7 +114,7 @@ class FrameStore:
     def values(self, lo: int, hi: int) -> U16:
         """Counts of channels 1-16 and the states of 17 and 18 in the rows [lo, hi), uint16 (18, n).
 
-        A frame with a byte that the line marked holds no values: those of the frame before stand for it.
+        A frame with a byte that the line marked holds no values: those of the frame before are used.
         """
         marks, first = self._column("line_marks"), lo
         while 0 < first < hi and marks[first]:
@@ -132,7 +132,7 @@ class FrameStore:
         return Rejects(offset[part], length[part], np.full(offset[part].size, Reason.DAMAGED, np.uint8))
 
     def span(self, lo: int, hi: int) -> tuple[U16, U16]:
-        """Least and greatest value of each channel in the rows [lo, hi), uint16 (18,) each.
+        """Min and max value of each channel in the rows [lo, hi), uint16 (18,) each.
 
         Raises:
             ValueError: no row is there.
@@ -194,7 +194,7 @@ class _FrameRows:
     def __init__(self) -> None:
         self._file: IO[bytes] | None = None
         self._filed = 0  # rows in the file
-        self._held = bytearray(_HELD_BYTES)  # one piece for good: many small ones would leave holes behind
+        self._held = bytearray(_HELD_BYTES)  # one piece for good: many small ones would leave holes
         self._held_bytes = 0
         self._stays = False  # no file can be made
         self._lock = threading.Lock()

@@ -57,7 +57,7 @@ class TickClock:
     """The time between ticks, and the time in which the computer was suspended meanwhile.
 
     Args:
-        now_ns: a clock that stands still in suspend.
+        now_ns: a clock that stops in suspend.
         real: one that does not.
     """
 

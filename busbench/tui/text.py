@@ -1,4 +1,4 @@
-"""Words and figures as they stand on a screen."""
+"""Words and figures as they are on a screen."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def wrap(text: str, width: int, *, indent: str = "") -> list[str]:
 
 
 def by_cells(text: str) -> list[str]:
-    """What stands in each cell: with a wide character its second cell is empty, marks stand with their letter."""
+    """What is in each cell: with a wide character its second cell is empty, marks stay with their letter."""
     cells: list[str] = []
     for one in text:
         size = cell_len(one)
@@ -125,7 +125,7 @@ def value_words(counts: int, unit: str, scale: Scale) -> str:
 
 
 def scale_words(unit: str, scale: Scale) -> str:
-    """The scale that is behind the values shown."""
+    """The scale of the values shown."""
     if unit == "us":
         return scale.describe()
     if unit == "percent":

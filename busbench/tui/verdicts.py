@@ -1,4 +1,4 @@
-"""Checks as a table: a row per channel or part, a column per check, filtered; and the cell one stands on."""
+"""Checks as a table: a row per channel or part, a column per check, filtered; and the cell one is on."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class VerdictTable:
     Args:
         checks: all of them.
         filter: which of them are shown.
-        row, column: the cell one stands on.
+        row, column: the cell one is on.
     """
 
     checks: Sequence[Check]
@@ -52,11 +52,11 @@ class VerdictTable:
 
     @property
     def chosen(self) -> Check | None:
-        """The check one stands on, None in an empty table."""
+        """The check one is on, None in an empty table."""
         return self.cells.get((self.row, self.column))
 
     def next_filter(self) -> None:
-        """Show more or fewer; the check one stood on stays chosen where it is still shown."""
+        """Show more or fewer; the check one was on stays chosen where it is still shown."""
         before, every = self.chosen, list(Filter)
         self.filter = every[(every.index(self.filter) + 1) % len(every)]
         self._make()

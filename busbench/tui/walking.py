@@ -101,7 +101,7 @@ class Walking:
         except BusbenchError as error:
             self.said = str(error)
             return
-        self.said = "; ".join(f"{name}: the plan has changed since, so it is walked anew" for name in start.renewed)
+        self.said = "; ".join(f"{name}: the plan has changed since, so it is walked again" for name in start.renewed)
 
     def hear(self, event: Event) -> None:
         """The person said something; a motion that was asked for is set off."""
@@ -112,7 +112,7 @@ class Walking:
         self._show()
 
     def rest(self) -> None:
-        """End the frames that hold; for whoever leaves."""
+        """End the frames that hold, when the view is left."""
         if self.session is not None:
             self.session.rest()
 
@@ -151,7 +151,7 @@ class Walking:
             self.said = str(session.save_error)
         if session.lost:
             kept = f"; answers are in {self.path}" if self.path is not None else ""
-            self.said = f"{session.lost}: see to the port; where the surfaces stand is not known{kept}"
+            self.said = f"{session.lost}: see to the port; the positions of the surfaces are not known{kept}"
 
     def _take_up(self, session: Session | None) -> None:
         self._of, self.session, self.plan, self.said = session, None, None, ""

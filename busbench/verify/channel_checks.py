@@ -95,7 +95,7 @@ def _rest(
             why += ", in frames with bytes that the line marked as damaged"
             return about.not_tested(REST, why, unit="counts", limit=limit)
     if is_short or not rows.size:
-        why = "it stands nowhere for long: leave the controls alone for some seconds"
+        why = "it never rests for long: leave the controls alone for some seconds"
         return about.not_tested(REST, why, unit="counts", limit=limit)
     if mapped.is_motor:  # where its own move begins and ends it is on its way, within the limit
         near = np.convolve(phases.may_run(evidence, mapped), np.ones(2 * _EDGE + 1), "same")[rows] > 0
@@ -183,11 +183,11 @@ def _ends(
 
 
 def _instead(turn: ControlMove, values: NDArray[np.int16]) -> str:
-    """Says so where a channel stood still while others moved."""
+    """Says so where a channel did not move while others moved."""
     if np.ptp(values) > MOVED_COUNTS:
         return ""
     others = " and ".join(f"channel {one.channel}" for one in turn.also if one.moved_counts > 4 * MOVED_COUNTS)
-    return f": it stood still, {others} moved in its place" if others else ": it stood still"
+    return f": it did not move, {others} moved in its place" if others else ": it did not move"
 
 
 def _direction(
@@ -213,7 +213,7 @@ def _direction(
             return about.not_tested(DIRECTION, "it rests at neither end, so the first move shows no direction")
         word = "high" if seen > 0 else "low"
         stand = _surfaces(mapped, is_high=seen > 0)
-        said = f'stands at its {word} end{stand} while "{mapped.control}" is left alone, away from "{where}"'
+        said = f'is at its {word} end{stand} while "{mapped.control}" is left alone, away from "{where}"'
         return about.is_so(DIRECTION, said if seen == side else said + ": reversed", good=seen == side)
     far = np.flatnonzero(np.abs(away) >= _RIGHT_WAY)
     if not far.size:

@@ -64,7 +64,7 @@ class ControlMove:
 
 
 def rest_levels(evidence: VerifyInputs, windows: Sequence[Window] = ()) -> tuple[int, ...]:
-    """Where each of the 18 channels stood most of the time, in counts; where controls were held away does not count."""
+    """Where each of the 18 channels was most of the time, in counts; where controls were held away does not count."""
     sound = evidence.is_sound.copy()
     for window in windows:
         if window.word in HELD_MARKS:
@@ -77,7 +77,7 @@ def rest_levels(evidence: VerifyInputs, windows: Sequence[Window] = ()) -> tuple
 
 
 def find_moved(evidence: VerifyInputs) -> tuple[int, ...]:
-    """Channels (1-18) that went away from where they stood most of the time, single frames left out."""
+    """Channels (1-18) that went away from where they were most of the time, single frames left out."""
     sound, rests = evidence.is_sound, rest_levels(evidence)
     return tuple(
         index + 1
@@ -206,7 +206,7 @@ def _others(
         if any(mapped.channel == index + 1 for mapped in own):
             continue
         values = evidence.counts[index][rows].astype(np.int64)
-        rest = rests[index] if index + 1 in planned else int(values[0])  # what no device obeys may stand anywhere
+        rest = rests[index] if index + 1 in planned else int(values[0])  # what no device obeys may be anywhere
         beside = np.where(evidence.is_glitch(index)[rows], 0, np.abs(values - rest))
         limit = evidence.rig.limits.others_counts + _NOISE * (summary.still_noise_counts or 0.0)
         away: I64 = np.flatnonzero(beside > limit)

@@ -112,7 +112,7 @@ def _lasts(about: CheckFactory, evidence: VerifyInputs, phases: Phases, loss: Li
     longest = float(pauses.max(initial=0.0))
     if longest > max(evidence.rig.limits.outage_s, 3 * evidence.period_ns / 1e9):
         at = float(evidence.t_s[rows[int(np.argmax(pauses))]])
-        said = f"no frame came for {longest:.2f} s from {at:.3f} s on, behind frames flagged failsafe"
+        said = f"no frame came for {longest:.2f} s from {at:.3f} s on, after frames flagged failsafe"
         yield about.is_so(LASTS, said, good=False)
         return
     seen = "" if loss.has_ended else " until the recording ends"
@@ -138,7 +138,7 @@ def _held(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, phas
     beside = np.abs(values[rows] - values[last])
     loss, level = phases.loss, failsafe_level(mapped)
     if loss is not None and loss.has_begun and loss.failsafe_s is None and level is not None:
-        # A failsafe that no flag tells is judged as such, once.
+        # A failsafe without a flag is judged as such, once.
         unflagged = (rows >= loss.first) & (rows < loss.stop)
         beside = np.where(unflagged & (np.abs(values[rows] - level) <= limit), 0, beside)
     outside = np.flatnonzero(beside > limit)
@@ -165,7 +165,7 @@ def _value(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, pha
     rows, values = np.flatnonzero(flagged), evidence.counts[mapped.channel - 1].astype(np.float64)
     if plan == "silence" and not why:
         return about.is_so(VALUE, "frames went on, but the plan wants silence", good=False)
-    if not rows.size and not why and loss is not None:  # no flag came: what was sent without link stands for it
+    if not rows.size and not why and loss is not None:  # no flag came: what was sent without link is taken for it
         rows = np.arange(loss.first, loss.stop)
         rows = rows[evidence.t_s[rows] > loss.start_s + evidence.rig.limits.failsafe_after_s]
     last = np.maximum.accumulate(np.where(evidence.is_sound & ~flagged, np.arange(flagged.size), -1))[rows]
@@ -194,18 +194,18 @@ def _value(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, pha
         is_held = plan != "hold" and before is not None and (np.abs(values[outside] - before) <= limit).all()
         said = f"{name_frames(evidence, phases, mapped, outside)}, planned {word} = "
         said += mapped.level(goal).removesuffix(" counts")
-        said += ": held as it stood before" if is_held else ": a wrong value"
+        said += ": held as it was before" if is_held else ": a wrong value"
         return about.within(VALUE, said, measured=measured, expected=goal, limit=limit, unit="counts")
     if why:
         return about.not_tested(VALUE, why, unit="counts", limit=limit)
     if before is None:
         return about.not_tested(VALUE, "no good frame came before", unit="counts", limit=limit)
     if plan == "hold" and abs(before - mapped.rest_counts) <= max(limit, evidence.rig.limits.rest_counts):
-        same = f"it stood at rest ({mapped.level(before)}) before, so a failsafe value there would look the same:"
+        same = f"it was at rest ({mapped.level(before)}) before, so a failsafe value there would look the same:"
         same += " switch off with the control held away from rest (propeller off)"
         return about.not_tested(VALUE, same, unit="counts", limit=limit)
     if plan != "hold" and abs(before - goal) <= limit:
-        same = f"it stood at {mapped.level(before)} before, so holding would look the same: switch off with the"
+        same = f"it was at {mapped.level(before)} before, so holding would look the same: switch off with the"
         same += " control held away from its failsafe position (propeller off)"
         return about.not_tested(VALUE, same, unit="counts", limit=limit)
     return about.within(VALUE, said, measured=measured, expected=goal, limit=limit, unit="counts")

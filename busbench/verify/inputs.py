@@ -60,7 +60,7 @@ class VerifyInputs:
 
     @cached_property
     def is_sound(self) -> Bools:
-        """True for frames that tell where the controls stand, bool (N,)."""
+        """True for frames that show where the controls are, bool (N,)."""
         return ~self.is_down & ~self.recording.frames.suspect
 
     @cached_property
@@ -108,7 +108,7 @@ class VerifyInputs:
 
     @cached_property
     def timing(self) -> Timing:
-        """The beat."""
+        """The frame timing."""
         return self.recording.timing()
 
     @cached_property
@@ -137,7 +137,7 @@ class VerifyInputs:
         return [((mark.t_ns - self.start_ns) / 1e9, mark.text.strip()) for mark in marks]
 
     def row_at(self, time_s: float) -> int:
-        """The first row at or behind a time."""
+        """The first row at or after a time."""
         return int(np.searchsorted(self.t_s, time_s))
 
 

@@ -12,7 +12,7 @@ from busbench.verify.marks import AWAY_MARK, OFF_MARK, ON_MARK, POWER_MARK
 from busbench.wire.codec import FLAG_FAILSAFE
 
 TEST_S = 1.0  # a shorter outage is no test of the failsafe
-EARLY_S = 1.0  # signs may come so long before the mark, since annotating by hand is slow
+EARLY_S = 1.0  # signs may come this long before the mark, since annotating by hand is slow
 _JOIN_S = 0.3  # good frames for a shorter time do not part two outages that are each longer
 _GAP_PERIODS = 1.5
 
@@ -29,7 +29,7 @@ class LinkLoss:
         silent_s: time without frames in it.
         off_s: when the transmitter was switched off, where that is marked.
         on_s: when it was switched on again, where that is marked.
-        has_begun: True where good frames came before: else nobody saw it begin.
+        has_begun: True where good frames came before: else its start was not seen.
         has_ended: True where good frames follow.
     """
 
@@ -53,7 +53,7 @@ class LinkLoss:
 def find_link_loss(evidence: VerifyInputs) -> LinkLoss | None:
     """The stretch in which the transmitter was off: where it is marked, else the longest of TEST_S or more.
 
-    Among unmarked ones those that somebody saw begin go first, then those with failsafe flags.
+    Among those without annotation, those whose start was seen go first, then those with failsafe flags.
 
     Returns:
         The stretch, or None where there is none.

@@ -25,7 +25,7 @@ from busbench.verify.windows import Window, find_windows
 from busbench.wire.codec import FLAG_FAILSAFE
 
 _OFF_S = 0.3  # a longer silence shows that the receiver was off
-HAND_S = 1.0  # a hand may be so much before or behind the annotation of its step
+HAND_S = 1.0  # a hand may be so much before or after the annotation of its step
 _AFTER_LOSS = (OFF_MARK, ON_MARK, LET_GO_MARK)
 
 
@@ -102,7 +102,7 @@ class Phases:
         of_frame: Phase of each frame, uint8 (N,).
         is_repeated: True for frames of a step that was done again later, which takes its place, bool (N,).
         windows: steps as annotated.
-        rests: where each of the 18 channels stood most of the time, in counts.
+        rests: where each of the 18 channels was most of the time, in counts.
         turns: moves of one control, by its name.
         runs: rows in which each control was away from rest, by its name.
         loss: the stretch in which the transmitter was off, if any.

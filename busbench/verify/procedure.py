@@ -27,7 +27,7 @@ class TestStep:
     Args:
         mark: word set in the recording when it begins; of a control, its name.
         instruction: what to do, in one or two sentences.
-        least_s: it lasts at least so long.
+        least_s: it lasts at least this long.
         channels: channels that it is about, 1-18.
         is_optional: True where a test without it can pass.
     """

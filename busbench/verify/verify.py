@@ -28,7 +28,7 @@ class Verification:
     """All checks and what they were made on.
 
     Args:
-        checks: in the order plan, line, channels, failsafe, pulses, walk; of the plan only what is amiss.
+        checks: in the order plan, line, channels, failsafe, pulses, walk; of the plan only what is wrong.
         evidence: the recording and the plan.
         channels: those of the plan.
         phases: what each frame belongs to, None without frames.
@@ -98,7 +98,7 @@ def verify(recording: Recording, rig: Rig, *, more: tuple[Check, ...] = ()) -> V
 
     The recording is best one round: leave all controls alone for some seconds; then take one control at a
     time, first to the end that the plan's `high_when` names, hold, to the other end, hold, let go, and wait
-    for a second; at last hold the controls away from their failsafe positions (those that shall hold: away
+    for a second; at last hold the controls away from their failsafe positions (those that must hold: away
     from rest), switch the transmitter off for a few seconds and on again. Marks in the recording that name a
     control, "transmitter off" or "transmitter on" take the place of guessing.
 
@@ -142,7 +142,7 @@ def faults_of(findings: Sequence[Finding]) -> tuple[Finding, ...]:
 
 
 def faults_words(findings: Sequence[Finding], *, rig_path: str) -> str:
-    """The faults of a plan in words, with the command that tells them; "" where there are none.
+    """The faults of a plan in words, with the command that lists them; "" where there are none.
 
     Args:
         rig_path: the rig file as people type it.

@@ -1,6 +1,6 @@
-"""Where frames were found, yet may stand at the wrong place: doubt that later frames clear or confirm.
+"""Where frames were found, yet may be at the wrong place: doubt that later frames clear or confirm.
 
-Sticks held so that a frame seems to begin inside another let two chains stand
+Sticks held so that a frame seems to begin inside another let two chains are
 equally well, and chance damage favours one of them. So a chain that does not go
 on from frames already proven is taken on trial. It is proven once frames one after
 another hold no rival header: a stick has moved, and damage does not do that four
@@ -23,7 +23,7 @@ _IS_END[list(END_BYTES)] = True
 
 
 class AmbiguityTracker:
-    """Follows the frames of a finder from each place where its chain was chosen anew."""
+    """Follows the frames of a finder from each place where its chain was chosen again."""
 
     def __init__(self) -> None:
         self.spans: list[tuple[int, int]] = []
@@ -37,12 +37,12 @@ class AmbiguityTracker:
         return self._start is not None
 
     def begin(self, place: int) -> None:
-        """The chain was chosen anew at a place; what was on trial is given up."""
+        """The chain was chosen again at a place; what was on trial is given up."""
         self.end(place)
         self._restart(place)
 
     def end(self, place: int) -> None:
-        """Nothing can prove any more what stands before a place."""
+        """Nothing can prove any more what is before a place."""
         if self._start is not None and self._rivals:
             self.spans.append((self._start, place))
         self._start = None

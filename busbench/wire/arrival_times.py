@@ -18,7 +18,7 @@ from busbench.wire.codec import FRAME_BYTES
 SLACK_UNKNOWN = 2**31 - 1
 CUT_NS = 240_000  # a frame that no read cut is never known to two characters
 _FAR = 1 << 62
-_BLOCK_SIZES = [size for size in range(4, 65) if size % 5]  # what shares a divisor with the frame tells nothing
+_BLOCK_SIZES = [size for size in range(4, 65) if size % 5]  # a size that shares a divisor with the frame shows nothing
 _BLOCK_READS, _BLOCK_SAMPLES, _BLOCK_SHARE = 64, 512, 0.7
 
 
@@ -44,7 +44,7 @@ def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: in
     end = offset + FRAME_BYTES
     first = int(np.searchsorted(mark_end, end[0]))
     if end.size > 1 and np.array_equal(mark_end[first : first + end.size], end):
-        # one read a frame: the one before bounds it from below, and none stands inside it
+        # one read per frame: the one before bounds it from below, and none is inside it
         latest = mark_t_ns[first : first + end.size]
         slack = np.empty(end.size, np.int32)
         slack[:1] = frame_bounds(offset[:1], mark_end[: first + 1], mark_t_ns, character_ns=character_ns)[1]

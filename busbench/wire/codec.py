@@ -67,7 +67,7 @@ def unpack_channels(raw: U8) -> U16:
     """Take the counts out of frames.
 
     Args:
-        raw: frames as they stand on the line, uint8 (N, 25), rows contiguous.
+        raw: frames as they are on the line, uint8 (N, 25), rows contiguous.
 
     Returns:
         Counts of channels 1-16, uint16 (N, 16), each channel contiguous in memory.

@@ -1,7 +1,7 @@
 """Where frames could be in bytes, and which of those places follow one another.
 
 A candidate has header, zero bits and end byte in place. One links to the next that is right
-behind it, or behind sensor replies. Linked candidates are a run: the longer, the surer.
+after it, or after sensor replies. Linked candidates are a run: the longer, the surer.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ def find_candidates(data: U8) -> I64:
 
 
 def are_followed(data: U8, index: I64) -> tuple[Bools, Bools]:
-    """Where a header is right behind frames or behind their replies, and where that is sure.
+    """Where a header is right after frames or after their replies, and where that is sure.
 
     Args:
         index: where the frames are.
@@ -135,7 +135,7 @@ def find_runs(data: U8, at: I64) -> Runs:
 
 
 def is_noise(data: U8) -> bool:
-    """True for bytes full of candidates that lack a beat: one follows another no more often than by chance.
+    """True for bytes full of candidates that lack a frame period: one follows another no more often than by chance.
 
     Chance bytes of few values (0x0F and 0x00, say) hold hundreds of candidates a kilobyte. Frames follow
     one another however damaged they are.
@@ -154,7 +154,7 @@ class RunEnds:
     """The runs in bytes that come a few at a time, to know when one may be proven.
 
     Args:
-        here: offset behind the last frame.
+        here: offset after the last frame.
         last: that frame, None where there is none.
     """
 
@@ -228,7 +228,7 @@ def prove_runs(data: U8, at: I64, here: int, known: KnownFrame | None, *, final:
 
     Args:
         at: indices of the candidates, rising; with a known frame that one first.
-        here: index behind the last frame.
+        here: index after the last frame.
         known: the last frame, None where there is none.
         final: True if no more bytes will come.
     """
@@ -262,7 +262,7 @@ def prove_runs(data: U8, at: I64, here: int, known: KnownFrame | None, *, final:
         order = np.append(0, order[order != 0])
     low, high, begin, start, end, proof = (some[order] for some in (low, high, begin, start, end, proof))
     is_blocked = is_blocked[order]
-    # What an earlier run takes is gone; the first that is blocked or overlaps, or that stands too far away, ends it.
+    # What an earlier run takes is gone; the first that is blocked or overlaps, or that is too far away, ends it.
     reach = np.maximum.accumulate(np.where(is_blocked, 0, end))
     is_gone = is_blocked & (end <= reach)
     lead = np.append(here, reach[:-1])

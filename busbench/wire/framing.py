@@ -1,6 +1,6 @@
-"""Bytes -> frames: finds where frames stand in a stream that has no check sums.
+"""Bytes -> frames: finds where frames are in a stream that has no check sums.
 
-In step, each frame is expected where the one before ended (or behind the replies of
+In step, each frame is expected where the one before ended (or after the replies of
 sensors) and whole blocks are taken at once. Where that fails, runs of frames further on
 are proven by their length (wire/frame_runs.py), and what is between two runs is the best chain
 (wire/frame_chain.py); so is what no run can prove. Each decision rests on bytes up to a place
@@ -112,7 +112,7 @@ class FrameFinder:
 
     @property
     def is_in_step(self) -> bool:
-        """True where the next frame is expected right behind the last."""
+        """True where the next frame is expected right after the last."""
         return self._last is not None and self.pending < FRAME_BYTES + GAPS[-1]
 
     def feed(self, log: ByteLog) -> AlignmentResult:
@@ -174,7 +174,7 @@ class FrameFinder:
             self._accept(places, streak=self._streak + places.size)
 
     def _back_to_back(self) -> I64:
-        """Places of the frames that are one right behind another from here on."""
+        """Places of the frames that are one right after another from here on."""
         rows = self._bytes.rows(self._here)
         count, step = 0, _STEP_ROWS
         while count < len(rows):
@@ -199,7 +199,7 @@ class FrameFinder:
         gap, end = at - before, np.concatenate([[END_SLOTS[0]], data[at[:-1] + FRAME_BYTES - 1]])
         good = (gap == 0) | (are_slot_gaps(end, gap) & (data[before] != HEADER))
         count = at.size if good.all() else int(np.argmin(good))
-        # Far ahead while all is well, only a little behind damage.
+        # Far ahead while all is well, only a little after damage.
         self._reach = min(4 * self._reach, _REACH_BYTES[1]) if count == at.size else _REACH_BYTES[0]
         return at[:count] + self._here
 

@@ -9,7 +9,7 @@ Run = tuple[int, int, int]  # start, end, Reason
 
 
 def _tail(size: int) -> int:
-    """Bytes of replies behind damaged frames (whole in length, or one byte short or long), 0 for none."""
+    """Bytes of replies after damaged frames (whole in length, or one byte short or long), 0 for none."""
     for off in (0, FRAME_BYTES - 1, 1):
         for tail in SLOT_GAPS:
             if size - tail >= FRAME_BYTES - 1 and (size - tail) % FRAME_BYTES == off:
@@ -22,7 +22,7 @@ def sort_gap(gap: bytes, start: int, *, end_before: int | None, is_first: bool, 
 
     Args:
         end_before: end byte of the frame before, None where there is none.
-        is_first: no frame stands before in this log: it may begin inside one.
+        is_first: no frame is before in this log: it may begin inside one.
         is_last: no frame follows: the log may end inside one.
     """
     size, end = len(gap), start + len(gap)
@@ -36,7 +36,7 @@ def sort_gap(gap: bytes, start: int, *, end_before: int | None, is_first: bool, 
         return [(start, end, Reason.CUT)]
     if end_before not in END_SLOTS:
         return [(start, end, Reason.DAMAGED)]
-    # Replies may stand before a damaged frame or a cut one (then a header follows them) or after it.
+    # Replies may be before a damaged frame or a cut one (then a header follows them) or after it.
     for lead in SLOT_GAPS:
         if lead < size and gap[0] != HEADER and gap[lead] == HEADER:
             rest = Reason.CUT if is_last and size - lead < FRAME_BYTES else Reason.DAMAGED

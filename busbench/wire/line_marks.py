@@ -1,7 +1,7 @@
 """Which frames hold bytes that the line marked as damaged (parity, framing, break), and how sure that is.
 
 Some adapters mark single bytes, others whole packets for one bad byte in them, and a
-log does not say which. So a run of marked bytes in one read stands for one bad byte at
+log does not say which. So a run of marked bytes in one read means one bad byte at
 least: a frame that holds all of the run is damaged for certain; of several frames that
 share a run at least one is, unless the bad byte may lie between them.
 
@@ -22,7 +22,7 @@ class LineMarks:
     """Follows the marked bytes of a stream from one piece to the next.
 
     Args:
-        shares: True if bytes come in reads, so that a mark may stand for a whole packet.
+        shares: True if bytes come in reads, so that a mark may be for a whole packet.
     """
 
     def __init__(self, *, shares: bool) -> None:
@@ -74,7 +74,7 @@ class LineMarks:
 
     @staticmethod
     def _run_starts(stream: StreamBuffer, marked: I64) -> I64:
-        """Indices into the marked bytes at which a run begins: behind a good byte or the end of a read."""
+        """Indices into the marked bytes at which a run begins: after a good byte or the end of a read."""
         parts: Bools = np.diff(marked) > 1
         ends = stream.mark_end
         if ends.size:

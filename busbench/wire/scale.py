@@ -1,8 +1,8 @@
 """Counts <-> microseconds <-> percent.
 
 Counts are what the wire carries. Microseconds are what a device makes of them,
-which the wire does not say: the scale is an assumption, and its text stands
-wherever microseconds are shown.
+which the wire does not say: the scale is an assumption, and its text is
+shown wherever microseconds are shown.
 
 Source: common practice, none published. 1500 µs at 992 counts and 0.625 µs a
 count put the customary ends 172 and 1811 at 987.5 and 2011.875 µs.
@@ -97,7 +97,7 @@ class Scale:
         return _line(percent, 0.0, self.centre_counts, FULL_COUNTS / 100)
 
     def describe(self) -> str:
-        """The words that stand wherever µs are shown."""
+        """The text that is shown with every µs."""
         return f"{self.centre_us:.10g} µs at {self.centre_counts:.10g} counts, {self.us_per_count:.10g} µs a count"
 
 

@@ -12,7 +12,7 @@ from busbench.wire.scale import Scale
 
 
 class ScaleTable(Table, frozen=True, kw_only=True):
-    """The table [scale]: how counts stand for microseconds.
+    """The table [scale]: from counts to microseconds.
 
     Args:
         centre_counts: counts at the centre.

@@ -133,6 +133,6 @@ class StreamBuffer:
         return score
 
     def _pause_at(self, index: I64) -> I64:
-        """Some of the pauses, -1 behind the last."""
+        """Some of the pauses, -1 after the last."""
         found: I64 = np.append(self._pauses, -1)[np.minimum(index, self._pauses.size)]
         return found

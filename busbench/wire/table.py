@@ -22,7 +22,7 @@ class FrameTable:
             zeros without a clock.
         slack_ns: how much earlier it may have arrived, int32 (N,); see FrameTimes.
         offset: stream offset of the header byte, int64 (N,).
-        raw: the 25 bytes of each frame as they stood on the line, uint8 (N, 25).
+        raw: the 25 bytes of each frame as they were on the line, uint8 (N, 25).
         line_marks: MARKED where the line marked a byte of the frame as damaged,
             MARKED_MAYBE where the mark may be for a byte beside the frame (see
             line_marks.py), else 0, uint8 (N,).
@@ -107,9 +107,9 @@ class AlignmentResult:
     """What the alignment made of some bytes.
 
     Args:
-        frames: the frames, in the order in which they stand.
+        frames: the frames, in the order in which they are.
         rejects: the runs of bytes between them.
-        ambiguous: stream spans (start, end) in which two alignments stood equally
+        ambiguous: stream spans (start, end) in which two alignments are equally
             well and one had to be chosen.
     """
 

@@ -7,7 +7,7 @@ the settings of the bus are in model.LineSettings.
 
 A receiver finds the falling edge (mark to space) of the start bit and looks at
 the level in the middle of each bit from there on. Here that is turned round:
-each edge is given to the bit boundary it stands nearest to, which is the same
+each edge is given to the bit boundary it is nearest to, which is the same
 and goes through whole arrays at once.
 """
 
@@ -39,7 +39,7 @@ class LineFault(enum.IntFlag):
     """What was wrong with a character; the values of a bad mask."""
 
     PARITY = 1
-    FRAMING = 2  # a stop bit stood at the wrong level
+    FRAMING = 2  # a stop bit was at the wrong level
     BREAK = 4  # space from start to end, always with FRAMING
 
 
@@ -148,7 +148,7 @@ def encode_line(
         parity = (bad & LineFault.PARITY) != 0 if line.parity != "N" else np.zeros(bad.size, np.bool_)
         framing = (bad & LineFault.FRAMING) != 0 if line.stop_bits == 2 else np.zeros(bad.size, np.bool_)
         words ^= (parity.astype(np.uint16) << np.uint16(9)) ^ (framing.astype(np.uint16) << np.uint16(bits - 2))
-    changes = words ^ (words << 1 | 1)  # bit k set: the level changes where bit k begins; mark stands before
+    changes = words ^ (words << 1 | 1)  # bit k set: the level changes where bit k begins; mark is before
     is_edge = (changes[:, None] >> np.arange(bits, dtype=np.uint16) & 1).astype(np.bool_)
     places = np.rint(np.arange(bits) * bit).astype(np.int64)
     times = (t_ns[:, None] + places)[is_edge]
@@ -190,7 +190,7 @@ class LineDecoder:
     """Reads the characters of a record that comes piece by piece.
 
     Polarity: that which leaves fewer bad characters among the first 20 000 changes;
-    where both leave as many or most, the level at which the line stands longest is idle.
+    where both leave as many or most, the level at which the line is longest is idle.
     Parity and stop bits: as asked for, always. Where most characters contradict them
     and another setting explains the line, `fits` says which, and polarity is judged by it.
     Bit time: measured on the changes, within 8 % of nominal. A record that begins
@@ -272,7 +272,7 @@ class _Characters:
         self._edges, self._line, self._inverted, self._bit_ns = edges, line, inverted, bit_ns
         t = edges.t_ns
         falls = np.arange(edges.initial == inverted, t.size, 2)
-        # A start bit still stands in its middle; shorter pulses are noise.
+        # A start bit is still low in its middle; shorter pulses are noise.
         is_short = np.append(np.diff(t), 1 << 62)[falls] < round(bit_ns / 2)
         self._falls = falls[~is_short] if is_short.any() else falls
         self._first = 0
@@ -283,7 +283,7 @@ class _Characters:
         self._chain: I64 | None = None
 
     def skip_partial(self) -> None:
-        """Begin behind a character in whose middle the record began."""
+        """Begin after a character in whose middle the record began."""
         bits, trial = self._line.character_bits, 64
         times = self._edges.t_ns[self._falls]
         until_ns = self._edges.start_ns + round(bits * self._bit_ns)
@@ -349,7 +349,7 @@ class _Characters:
         boundary = np.minimum((since / self._bit_ns + 0.5).astype(np.int64), bits)
         after = np.array([(1 << bits) - (1 << k) for k in range(bits + 1)], np.uint16)  # bits from boundary k on
         words = np.bitwise_xor.reduceat(after[boundary], at - at[0]) ^ after[0]
-        # Where the next start bit already stands in the middle of the last stop bit, that one is wrong.
+        # Where the next start bit is already in the middle of the last stop bit, that one is wrong.
         if not crowds:
             return words, _judged(self._line)[words]
         starts = self._edges.t_ns[np.append(at, stop) if stop < self._edges.t_ns.size else at]
@@ -374,7 +374,7 @@ def _judge(edges: Edges, line: LineSettings, bit_ns: float) -> tuple[bool, LineS
         return bool(inverted < upright), None
     end_ns = edges.end_ns if len(few) == len(edges) else few.end_ns
     spans = np.diff(few.t_ns, prepend=few.start_ns, append=end_ns)
-    low_ns = int(spans[few.initial :: 2].sum())  # the first span stands at the initial level
+    low_ns = int(spans[few.initial :: 2].sum())  # the first span is at the initial level
     return low_ns * 2 > int(spans.sum()), None
 
 

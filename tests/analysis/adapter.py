@@ -1,4 +1,4 @@
-"""A simulated receiver behind a simulated adapter: the truth, and what a computer sees of it."""
+"""A simulated receiver after a simulated adapter: the truth, and what a computer sees of it."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def lateness(kind: str, count: int, rng: np.random.Generator) -> I64:
 
 
 def through_adapter(end_ns: I64, *, latency_ns: int, late: str, rng: np.random.Generator) -> FrameTimes:
-    """An adapter that sends on a full packet or when its timer runs out, on a 1 ms bus beat."""
+    """An adapter that sends on a full packet or when its timer runs out, on a 1 ms bus frame timing."""
     arrive = (end_ns[:, None] - (FRAME_BYTES - 1 - np.arange(FRAME_BYTES)) * CHARACTER_NS).ravel()
     phase = int(rng.integers(0, 1_000_000))
     cuts, times = [], []

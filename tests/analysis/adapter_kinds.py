@@ -25,7 +25,7 @@ class Sent:
 
     Args:
         end_us: ends of the frames that arrived, float64 (N,).
-        number: their numbers on the beat, int64 (N,).
+        number: their numbers on the frame timing, int64 (N,).
     """
 
     end_us: F64
@@ -47,7 +47,7 @@ def send(rng: Rng, *, count: int, period_us: float, shape: str, size_us: float, 
 
     Args:
         rng: source of chance.
-        count: frames on the beat.
+        count: frames on the frame timing.
         period_us: its mean period.
         shape: how the period varies, see below.
         size_us: about the rms of the period jitter.
@@ -59,7 +59,7 @@ def send(rng: Rng, *, count: int, period_us: float, shape: str, size_us: float, 
     match shape:
         case "even":
             off = np.zeros(count)
-        case "bell":  # each frame a little off an even beat
+        case "bell":  # each frame a little off an even frame period
             off = rng.normal(0, size_us / np.sqrt(2), count)
         case "flat":
             off = rng.uniform(-1, 1, count) * size_us * np.sqrt(1.5)
@@ -67,7 +67,7 @@ def send(rng: Rng, *, count: int, period_us: float, shape: str, size_us: float, 
             off = np.cumsum(rng.normal(0, size_us, count))
         case "turns":  # a long period and a short one in turn
             off = np.where(np.arange(count) % 2, size_us, 0.0)
-        case "tick":  # its scheduler has a tick of a millisecond, which its beat is no multiple of
+        case "tick":  # its scheduler has a tick of a millisecond, which its frame timing is no multiple of
             off = np.ceil(beat / 1000) * 1000 - beat
         case "rare":  # now and then a frame waits for another task, by a quarter of the period at most
             off = (rng.random(count) < 0.02) * rng.uniform(0, min(10 * size_us, period_us / 4), count)
@@ -76,7 +76,7 @@ def send(rng: Rng, *, count: int, period_us: float, shape: str, size_us: float, 
     keep = np.ones(count, np.bool_)
     for first in np.flatnonzero(rng.random(count) < lost / burst):
         keep[first : first + burst] = False
-    keep[[0, 1, 2, -3, -2, -1]] = True  # what is lost at the very ends cannot be told from lateness
+    keep[[0, 1, 2, -3, -2, -1]] = True  # what is lost at the very ends cannot be distinguished from lateness
     ends = np.maximum.accumulate(beat + off - 3000.0 * np.arange(count)) + 3000.0 * np.arange(count)
     return Sent((ends + rng.uniform(0, 1e5))[keep], np.flatnonzero(keep))
 
@@ -207,7 +207,7 @@ def fifo(level: int, host: str) -> Callable[[Rng, Sent], Reads]:
 
 
 def idle_sender(idle_us: float, host: str) -> Callable[[Rng, Sent], Reads]:
-    """A bridge that sends a frame when the line was idle for so long, over a network with a queue."""
+    """A bridge that sends a frame when the line was idle for this long, over a network with a queue."""
 
     def reads(rng: Rng, sent: Sent) -> Reads:
         ready = sent.end_us + idle_us + rng.exponential(250, sent.end_us.size)
@@ -274,7 +274,7 @@ KINDS: dict[str, Callable[[Rng, Sent], Reads]] = {
 
 
 def seen(rng: Rng, sent: Sent, kind: str) -> FrameTimes:
-    """What the analysis gets of a receiver behind an adapter."""
+    """What the analysis gets of a receiver after an adapter."""
     upto, t_us = KINDS[kind](rng, sent)
     if upto[-1] < FRAME_BYTES * sent.end_us.size:  # the recording ends with the last frame in any case
         upto, t_us = np.append(upto, FRAME_BYTES * sent.end_us.size), np.append(t_us, t_us[-1] + 1000)

@@ -217,7 +217,7 @@ def _small_packets(rng: Rng, line: F64) -> F64:
     return served(full_speed(rng, line, 8), idle_wake(rng))
 
 
-@kind("usb: full speed behind a hub with split transactions")
+@kind("usb: full speed after a hub with split transactions")
 def _hub(rng: Rng, line: F64) -> F64:
     out = fifo(line, 64, rng.uniform(1, 4) * CHARACTER_NS)
     micro_ns = 125 * US

@@ -1,4 +1,4 @@
-"""The glider Heron loses frames: what is told of it."""
+"""The glider Heron loses frames: what is reported of it."""
 
 from __future__ import annotations
 
@@ -40,10 +40,10 @@ def heron(
     """Frames as a logic analyser sees them.
 
     Args:
-        slots: for each slot of the beat the flags of its frame, or -1: none came.
-        period_ms: the beat.
+        slots: for each slot of the frame timing the flags of its frame, or -1: none came.
+        period_ms: the frame timing.
         damage: bytes on the line in a slot that form no frame.
-        slot_replies: three bytes of a sensor behind each frame.
+        slot_replies: three bytes of a sensor after each frame.
     """
     t_ns, flags, runs = [], [], []
     offset = 0
@@ -254,7 +254,7 @@ RUNS = st.lists(st.sampled_from([[0] * 5, [FLAG_LOST] * 3, [FLAG_FAILSAFE] * 2, 
 @given(RUNS.map(lambda runs: list(itertools.chain(*runs))), st.lists(st.integers(2, 200), min_size=1, max_size=9))
 def test_losses_between_marks_are_those_due_between_them(slots: list[int], at: list[int]) -> None:
     slots = [0, 0, 0, *slots, 0, 0, 0]
-    after = sorted(min(slot, len(slots) - 2) for slot in at)  # each mark half a period behind one of the slots
+    after = sorted(min(slot, len(slots) - 2) for slot in at)  # each mark half a period after one of the slots
     times, rejects = heron(slots)
     marks = [Annotation(round((FRAME_MS + 7 * slot + 3.5) * MS), str(slot)) for slot in after]
     result = find(times, rejects, clock=PER_BYTE, start_ns=0, marks=marks)

@@ -90,7 +90,7 @@ def test_an_adapter_hides_neither_period_nor_losses(latency_ns: int, period_ns: 
 
 @pytest.mark.parametrize("period_ns", [7_000_210.0, 9_000_050.0, 15_000_110.0])
 def test_an_adapter_and_many_single_losses(period_ns: float) -> None:
-    """Where reads come every 16 ms and 30 % of the frames are missing, the adapter's beat is not taken for theirs."""
+    """Where reads come every 16 ms and 30 % of the frames are missing, the adapter's period is not taken for theirs."""
     rng = np.random.default_rng(6)
     ends = receiver(3000, period_ns=period_ns, jitter_ns=50_000, rng=rng)
     keep = rng.random(3000) >= 0.3

@@ -117,7 +117,7 @@ def test_silence_at_the_end_counts_where_no_read_was_ever_so_late() -> None:
 
 
 def test_where_late_and_lost_look_alike_nothing_is_claimed() -> None:
-    """A 9 ms beat with losses on a grid of 8 ms: its reads fit a beat of 8 ms with more losses as well."""
+    """A 9 ms period with losses on a grid of 8 ms: its reads fit a period of 8 ms with more losses as well."""
     result = measured(sent(9000.13, lost=0.3), "grid 8 ms")
     assert (result.missing, result.period_mean_s, result.jitter, result.kind) == (None, None, None, "unknown")
     assert result.note == UNKNOWN

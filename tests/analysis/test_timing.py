@@ -38,7 +38,7 @@ def test_figures_of_a_hand_worked_beat() -> None:
             "pp": 8e-6,
         },
         "cycle_jitter_s": {"rms": pytest.approx(np.sqrt((16 + 64 + 16) / 3) * 1e-6), "peak": 8e-6},
-        # errors 0 0 4 0 0 against the mean beat; the best line lies 0.8 µs higher
+        # errors 0 0 4 0 0 against the mean frame timing; the best line lies 0.8 µs higher
         "tie_s": {"rms": pytest.approx(1.6e-6), "pp": 4e-6},
         "lag1": pytest.approx(-0.5),
         "clock": {"kind": "per-byte", "resolution_s": 1e-7, "floor_s": pytest.approx(5e-8)},

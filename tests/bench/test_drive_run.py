@@ -14,7 +14,7 @@ from tests.port.sources import Counting
 
 @dataclass
 class Port:
-    """Notes what it is told."""
+    """Notes what it is reported."""
 
     transmission: Transmission | None = None
     orders: list[str] = field(default_factory=list)

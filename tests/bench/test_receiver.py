@@ -1,4 +1,4 @@
-"""The pump of live sources: frames, events, link state and the recording agree, whoever listens."""
+"""The pump of live sources: frames, events, link state and the recording agree, the one that listens."""
 
 from __future__ import annotations
 

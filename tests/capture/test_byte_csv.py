@@ -33,7 +33,7 @@ def rows(capture: Capture) -> list[Row]:
     found: list[Row] = []
     for log in capture.blocks():
         assert log.offset == len(found)
-        assert log.mark_end.tolist() == list(range(log.offset + 1, log.end + 1))  # one mark a byte
+        assert log.mark_end.tolist() == list(range(log.offset + 1, log.end + 1))  # one mark per byte
         found += zip(log.mark_t_ns.tolist(), log.data.tolist(), strict=True)
     return found
 

@@ -80,7 +80,7 @@ def test_a_row_for_each_sample(tmp_path: Path) -> None:
 
 
 def sampled(first: str, *, step_us: float, lead_us: int = 0, form: str = "{n},{level}\n") -> str:
-    """A row for each sample of ROWS, behind some lines; `n` counts the samples from 0."""
+    """A row for each sample of ROWS, after some lines; `n` counts the samples from 0."""
     text, times, levels = [first], [us for us, _ in ROWS], [level for _, level in ROWS]
     for n in range(int((2000 + lead_us) / step_us) + 1):
         us = n * step_us - lead_us

@@ -1,4 +1,4 @@
-"""A recording is told by what it holds; whatever cannot be read gets one clear line."""
+"""A recording is reported by what it holds; whatever cannot be read gets one clear line."""
 
 from __future__ import annotations
 

@@ -169,7 +169,7 @@ def test_a_copy_that_the_line_marked_otherwise_is_kept() -> None:
 
 @pytest.mark.parametrize("seed", range(30))
 def test_pieces_give_the_same_as_the_whole(seed: int) -> None:
-    """However the packets are cut into logs, and in whatever near order they stand."""
+    """However the packets are cut into logs, and in whatever near order they are."""
     rng = np.random.default_rng(seed)
     sent = [(t * MS, bytes([t % 251, t % 7, 3])) for t in range(1, 400)]
     shaken = sorted(sent, key=lambda one: one[0] + rng.integers(0, 3 * MS) * (one[0] < 390 * MS))

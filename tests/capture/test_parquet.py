@@ -50,7 +50,7 @@ def test_what_was_written_is_read_again(tmp_path: Path, name: str) -> None:
     assert (after.clock, after.info.start_utc_ns) == (before.clock, before.info.start_utc_ns)
     assert np.abs(after.frames.t_ns - before.frames.t_ns).max() <= before.clock.resolution_ns
     total = int(before.frames.offset[-1]) + 25 - 25 * len(before.frames)
-    said = f"{total:,} bytes between the frames are known by number alone: 0xFF stands for each"
+    said = f"{total:,} bytes between the frames are known by number alone: 0xFF is written for each"
     assert after.info.notes == ([said] if total else [])
 
 

@@ -97,7 +97,7 @@ def test_damage_late_in_a_run_of_equal_blocks_is_found(tmp_path: Path) -> None:
 def test_damage_among_uneven_blocks_is_found(tmp_path: Path) -> None:
     good = b"".join([section(), interface(), *(packet(i, bytes(i + 1)) for i in range(20))])
     for size, what in ((46, "a block of impossible length 46"), (400, "the file is cut inside a block")):
-        # its length stands where a careless search would look for it
+        # its length is where a careless search would look for it
         odd = struct.pack("<II", 6, size) + bytes(32) + struct.pack("<I", size)
         capture = read(save(tmp_path, good, odd))
         assert len(packets(capture)) == 20

@@ -178,7 +178,7 @@ def test_simple_packets_have_bytes_but_no_time(tmp_path: Path) -> None:
     assert capture.info.clock == NO_CLOCK
     assert joined(capture) == b"s" * 11
     assert capture.info.notes == ["cut short when recorded: 1 packet, 14 bytes missing"]
-    # between packets with times they stand where they stood
+    # between packets with times they are where they were
     mixed = save(tmp_path, section(), interface(), packet(1, b"ab"), simple[0], packet(2, b"cd"), simple[0])
     assert packets(read(mixed)) == [(1000, b"ab"), (2000, b"ssssscd"), (2000, b"sssss")]
     assert [batch.t_ns.tolist() for batch in PacketFile(mixed).batches()] == [[1000, NO_TIME, 2000, NO_TIME]]

@@ -166,7 +166,7 @@ def test_what_is_cut_gives_what_stands_before_and_says_so(tmp_path: Path, codec:
     packed = PACK[codec](data[:1_000_000]) + PACK[codec](data[1_000_000:])
     path.write_bytes(packed[:-9])
     found = busbench.read_recording(str(path))
-    assert found.info.notes == [f"the file is cut ({codec}); what stands before was read"]
+    assert found.info.notes == [f"the file is cut ({codec}); what is before was read"]
     assert len(found.frames) >= 35_000
     path.write_bytes(packed[:9])
     with pytest.raises(CaptureError, match=rf"a: is (cut|damaged) \({codec}\): copy it again"):
@@ -178,7 +178,7 @@ def test_damage_gives_what_stands_before_and_says_so(tmp_path: Path, codec: str)
     data, path = FRAME * 40_000, tmp_path / "a"
     path.write_bytes(PACK[codec](data) + PACK[codec](bytes(range(256)) * 400)[:12] + b"\xff" * 2000)
     found = busbench.read_recording(str(path))
-    assert found.info.notes == [f"the file is damaged ({codec}); what stands before was read"]
+    assert found.info.notes == [f"the file is damaged ({codec}); what is before was read"]
     assert len(found.frames) == 40_000, "the second member adds none"
 
 

@@ -41,4 +41,4 @@ def test_a_clock_that_was_set_back_goes_on_there(tmp_path: Path, suffix: str, cu
         writer.write_log(ByteLog(lo, data[lo:hi], ends[some], t_ns[some]))
     writer.close()
     steps_ms = np.diff(read_recording(path).frames.t_ns) / 1e6
-    assert steps_ms == pytest.approx([14.0] * 19)  # nobody knows how long the one at the step was
+    assert steps_ms == pytest.approx([14.0] * 19)  # no one knows how long the one at the step was

@@ -19,7 +19,7 @@ def device_descriptor(vendor: int) -> bytes:
 def configuration(packet_bytes: int, endpoint: int = 0x81) -> bytes:
     """A configuration of one interface with a bulk endpoint each way."""
     body = struct.pack("<BBBBBBBBB", 9, 4, 0, 0, 2, 255, 255, 255, 0)
-    body += bytes([5, 0x24, 0, 0x10, 0x01])  # of a kind that nobody asks for
+    body += bytes([5, 0x24, 0, 0x10, 0x01])  # of a kind that no one asks for
     body += struct.pack("<BBBBHB", 7, 5, endpoint, 2, packet_bytes, 0)
     body += struct.pack("<BBBBHB", 7, 5, 0x02, 2, packet_bytes, 0)
     return struct.pack("<BBHBBBBB", 9, 2, 9 + len(body), 1, 1, 0, 0x80, 45) + body

@@ -1,4 +1,4 @@
-"""What stands in the way of a command in the table of errors, by the words in brackets above it."""
+"""What is against a command in the table of errors, by the words in brackets above it."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from busbench.port import port_client
 from tests.port.ends import Far, wait_for
 
 Moment = Callable[[pytest.MonkeyPatch], contextlib.AbstractContextManager[object]]
-"""Lasts as long as the command; gives the names of the table that stand for something of it, if any."""
+"""Lasts as long as the command; gives the names of the table that mean something of it, if any."""
 
 _DENY_TTY = """
 import os
@@ -205,11 +205,11 @@ MOMENTS: dict[str, Moment] = {
     "where the disk fills up": _disk_fills_up,
     "where no program can be started": _no_process,
     "while another program has the port": _busy_port,
-    "where nobody may open the port": _denied_port,
-    "where nobody may look at the port": _no_look,
+    "where access to the port is denied": _denied_port,
+    "where the port cannot be looked at": _no_look,
     "where the port does not answer": _dumb_port,
     "where another program serves there": _served,
     "where the port is unplugged in the countdown": _unplugged_before_it_sends,
-    "where the port is unplugged while a question stands": _unplugged_before_it_sends,
+    "where the port is unplugged while a question is asked": _unplugged_before_it_sends,
     "where the port is unplugged while frames go out": _unplugged_while_it_sends,
 }

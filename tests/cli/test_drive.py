@@ -218,7 +218,7 @@ def test_a_rehearsal_tells_why_a_device_does_not_stand_at_the_level_sent() -> No
         "steps", "--channel", "1", "--channel", "6", "--levels", "0", "--period", "1", "--to", f"virtual:{HERON}"
     )
     told = [line for line in result.stderr.splitlines() if "neutral" in line]
-    assert told == ["rudder: its neutral lies at level +3.9 %, so at level 0 it stands at -3.9 %"]
+    assert told == ["rudder: its neutral lies at level +3.9 %, so at level 0 it is at -3.9 %"]
     assert " +0.0 %" in result.stdout.splitlines()[1]  # at rest, where its plan has it
     assert " -3.9 %" in result.stdout.splitlines()[2]
 

@@ -125,7 +125,7 @@ def ramped_out(data: bytes) -> I64:
 
 
 def up(wire: Wire) -> bytes:
-    """Frames until channel 1 stands at 20 %."""
+    """Frames until channel 1 is at 20 %."""
     data = b""
     while not (data and counts_of(data)[-1, 0] == 992 + 164):
         more = wire.read(most=25, until_quiet_s=10.0)
@@ -142,7 +142,7 @@ def test_sigkill_of_the_program_ends_in_a_ramp_within_two_periods(wire: Wire, dr
     up(wire)
     driver.process.send_signal(signal.SIGKILL)
     level = ramped_out(wire.read())
-    # What stood in the pipe before the kill is at full level.
+    # What was in the pipe before the kill is at full level.
     assert (level < 1156).sum() <= RAMP_FRAMES
     assert (level == 1156).sum() <= 2 + 15
 

@@ -24,7 +24,7 @@ from tests.cli.running import CAPTURES, call
 class Row(NamedTuple):
     """An entry of the table."""
 
-    moment: str  # what stands in the way, a key of MOMENTS
+    moment: str  # what is wrong, a key of MOMENTS
     typed: str
     line: str
 
@@ -100,7 +100,7 @@ def test_one_line_and_exit_code_two(
     lines = ran.err.splitlines()
     out = "" if "frames go out" not in row.moment else ran.out  # how far it came
     assert (ran.code, ran.out, lines[-1:]) == (2, out, [one for one in lines if one.startswith("busbench: ")])
-    assert len(lines) == 1 or "Before anything moves:" in lines or lines[0].startswith("fault: "), ran.err
+    assert len(lines) == 1 or "WARNING: before anything moves:" in lines or lines[0].startswith("fault: "), ran.err
     assert re.fullmatch(re.escape(f"busbench: {full.line}").replace(r"\*", ".*"), lines[-1]), lines[-1]
 
 

@@ -165,8 +165,8 @@ def test_it_is_whole_or_not_there(
 ) -> None:  # fmt: skip
     before, path = state(place), place / f"out{output.suffix}"
     if output.forces and code:
-        path.write_bytes(b"what stood here")
-        before[path.name] = b"what stood here"
+        path.write_bytes(b"what was here")
+        before[path.name] = b"what was here"
     with monkeypatch.context() as patch:
         happens(patch)
         ran = call(capfd, *output.words(path), *(["--force"] if output.forces and code else []))
@@ -202,7 +202,7 @@ def test_no_input_is_replaced(
 @pytest.mark.parametrize("output", OUTPUTS, ids=str)
 def test_without_force_nothing_is_replaced(place: Path, capfd: pytest.CaptureFixture[str], output: Output) -> None:
     path = place / f"out{output.suffix}"
-    path.write_bytes(b"what stood here")
+    path.write_bytes(b"what was here")
     before = state(place)
     ran = call(capfd, *output.words(path))
     assert (ran.code, state(place)) == (2, before)
@@ -270,7 +270,7 @@ def test_a_command_that_is_ended_leaves_what_stood_there(
     place: Path, number: signal.Signals, code: int, left: int
 ) -> None:
     path = place / "out.html"
-    path.write_bytes(b"what stood here")
+    path.write_bytes(b"what was here")
     before = state(place)
     command = [sys.executable, "-c", SIGNALLED, "rig", "sheet", "plan.toml", "-o", str(path), "--force"]
     done = subprocess.run([*command, str(int(number))], capture_output=True, text=True, check=False)

@@ -283,7 +283,7 @@ def test_a_damaged_recording_is_named_once_and_read_up_to_there(capfd: Capfd, tm
     path.write_bytes(whole + b"#zz\n")
     ran = call(capfd, "outages", path)
     assert ran.out.startswith("134 frames, ")
-    said = f'byte {len(whole)}: "#zz" is not a time: save it again; what stands before it was read'
+    said = f'byte {len(whole)}: "#zz" is not a time: save it again; what is before it was read'
     assert ran.err == f"busbench: {path}: {said}\n"
 
 

@@ -134,7 +134,7 @@ def test_watch_takes_faults_for_what_it_watches() -> None:
 
 def test_simulate_flies_the_round_of_an_aircraft_once() -> None:
     class Ear:
-        """Somebody who listens at once."""
+        """A user who listens at once."""
 
         name = "ear"
         warning = ""

@@ -128,7 +128,7 @@ def test_a_wrong_file_is_told_in_one_line(name: str) -> None:
 @pytest.mark.parametrize("name", ["power", "sheet"])
 def test_a_ring_is_told_with_the_file(name: str) -> None:
     ring = HEAD + hub("a", 'from = "b"') + hub("b", 'from = "a"')
-    said = "standard input, hub: hubs hang in a ring: a → b → a; `busbench rig check` says what to do"
+    said = "standard input, hub: hubs form a ring: a → b → a; `busbench rig check` says what to do"
     assert error_of(name, "-", stdin=ring) == said
 
 
@@ -223,7 +223,7 @@ def test_draft_watches_a_port_for_its_time(tmp_path: Path) -> None:
     result = invoke(command, "draft", "virtual:?pilot=moving&duration=3", "-o", str(plan))
     assert result.exit_code == 0, result.output
     lines = result.stderr.splitlines()
-    assert lines[0].startswith("Propeller off, or the motor's lead open.")
+    assert lines[0].startswith("Remove the propeller, or disconnect the motor.")
     assert any(line == "channel 3 moves" for line in lines)
     assert len(read_rig(plan).devices) > 5
     words = ["draft", "virtual:?pilot=moving", "-o", str(plan)]

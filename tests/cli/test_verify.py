@@ -137,7 +137,7 @@ def test_what_was_not_tested_exits_with_1(tmp_path: Path) -> None:
     lines = result.stdout.splitlines()
     at = lines.index("  the transmitter was not switched off for 1 s or more in this recording")
     assert lines.index("NOT TESTED") < at
-    assert lines[at : at + 3] == [  # a reason once, and all that it stands for
+    assert lines[at : at + 3] == [  # a reason once, and all that it means
         "  the transmitter was not switched off for 1 s or more in this recording",
         "    failsafe: how it shows, delay, flag stays up, recovery",
         "    channel 1 (left aileron): failsafe value, after return",
@@ -172,7 +172,7 @@ def test_a_plan_that_rig_check_rejects_is_no_pass(good: Path, loose: Path, tmp_p
     assert f"<span>The plan has 3 faults: see <code>busbench rig check {loose}</code></span>" in page.read_text("utf-8")
     found = json.loads(invoke(command, good, "--rig", loose, "--format", "json").stdout)
     assert (found["verdict"], found["failed"]) == ("fail", 1)
-    assert found["plan_faults"][2] == {"where": "rudder", "what": 'it hangs on "tial", which does not exist'}
+    assert found["plan_faults"][2] == {"where": "rudder", "what": 'it is connected to "tial", which does not exist'}
 
 
 def test_a_guided_round_tells_of_a_faulty_plan_before_it_begins(loose: Path) -> None:

@@ -17,7 +17,7 @@ Keys = Mapping[str, object]
 
 
 def no_recording(name: str) -> ReplaySource:
-    raise AssertionError(f"nobody asked for {name}")
+    raise AssertionError(f"no one asked for {name}")
 
 
 def make(*parts: Keys, **top: object) -> Program:

@@ -51,7 +51,7 @@ def test_what_is_said_of_a_long_program_holds_for_every_frame(end: EndState, mon
     monkeypatch.setattr(module, "_CATCH_UP_FRAMES", 300)
     long = dry_run(ALL, end=end)
     assert 800 <= long.looked_at < 1500
-    assert abs(long.frames - exact.frames) < 300  # the way to rest at the end depends on where a chase stood
+    assert abs(long.frames - exact.frames) < 300  # the way to rest at the end depends on where a chase was
     assert (long.least <= exact.least).all()
     assert (long.most >= exact.most).all()
     assert (long.fastest >= exact.fastest).all()

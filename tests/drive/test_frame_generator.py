@@ -93,7 +93,7 @@ def test_noise_on_a_live_line_leaves_no_frame_that_says_other_counts() -> None:
     raw = np.concatenate([feed.take(100).raw for _ in range(10)])
     clean = sent(make(SINE)).raw[:1000]
     is_heard = raw[:, 0] == 0x0F
-    assert np.array_equal(raw[is_heard][1:], clean[is_heard][1:])  # the first one says where the channels stand
+    assert np.array_equal(raw[is_heard][1:], clean[is_heard][1:])  # the first one says where the channels are
     assert is_heard.mean() == pytest.approx(0.7, abs=0.05)
 
 

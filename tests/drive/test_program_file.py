@@ -221,7 +221,7 @@ PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n'
         ),
         (
             PART + "[[channel]]\nnumber = 3\n[[channel]]\nnumber = 3\n",
-            "heron.toml, channel[2].number: 3 stands in two tables (table at line 7): join the two",
+            "heron.toml, channel[2].number: 3 is in two tables (table at line 7): join the two",
         ),
         (
             PART + "[limits]\nlow = 80\nhigh = -80\n",

@@ -1,4 +1,4 @@
-"""Every shape against its closed form, written out anew."""
+"""Every shape against its closed form, written out again."""
 
 import math
 

@@ -27,7 +27,7 @@ def test_at_any_moment_the_file_lacks_less_than_a_second(tmp_path: Path, monkeyp
         # A screen that is late now and then.
         live.hands.t_ns += round(dice.choice((0.05, 0.05, dice.uniform(0, 0.4))) * 1e9)
         live.session.tick(0.05)
-        # What stands in the file now is what a kill at this moment leaves.
+        # What is in the file now is what a kill at this moment leaves.
         recording = read_recording(str(path))
         last_ns = int(recording.frames.t_ns[-1]) if len(recording.frames) else START_NS + live.port.start_utc_ns
         assert live.hands.t_ns + live.port.start_utc_ns - last_ns < 1_000_000_000

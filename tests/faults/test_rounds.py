@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 if sys.platform != "linux":
-    pytest.skip("whether anybody listens on a pseudo-terminal is told by Linux alone", allow_module_level=True)
+    pytest.skip("whether anyone listens on a pseudo-terminal is reported by Linux alone", allow_module_level=True)
 
 import random
 

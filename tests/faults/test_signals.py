@@ -115,7 +115,7 @@ def test_two_recordings_to_one_file(tmp_path: Path, capfd: pytest.CaptureFixture
     assert finish(process)[0] == 0
     far.unplug()
     assert numbers(read_back(path)[1].frames.channels.astype("int64")).tolist() == list(range(200))
-    assert call(capfd, *other, "--force").code == 0  # nobody writes to it any more
+    assert call(capfd, *other, "--force").code == 0  # no one writes to it any more
 
 
 @pytest.fixture(params=[signal.SIG_DFL, signal.SIG_IGN], ids=["", "in the background of a shell"])
@@ -187,7 +187,7 @@ driver.os = Os()
 
 @pytest.mark.parametrize("prelude", ["", READING_FAILS], ids=["", "reading fails"])
 def test_a_screen_whose_terminal_goes_without_a_word_ends(tmp_path: Path, prelude: str) -> None:
-    far, near = os.openpty()  # of a session without a terminal of its own: nobody signals a hang-up
+    far, near = os.openpty()  # of a session without a terminal of its own: no one signals a hang-up
     command = [sys.executable, "-c", prelude + "from busbench.cli.main import main; main()", "watch", "virtual:"]
     env = os.environ | {"TERM": "xterm-256color"}
     process = subprocess.Popen(

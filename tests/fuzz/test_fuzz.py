@@ -62,7 +62,7 @@ def test_seeded_mutations_hold_the_law_of_each_target(name: str, tmp_path: Path)
 
 
 def test_most_seeds_are_taken_whole(tmp_path: Path) -> None:
-    """A seed that its own reader refuses would leave nothing behind it to be fuzzed."""
+    """A seed that its own reader refuses would leave nothing after it to be fuzzed."""
     for name, target in TARGETS.items():
         for seed in target.seeds()[:1]:
             target.run(seed, str(tmp_path / f"{name}-input"))

@@ -1,4 +1,4 @@
-"""Noise behind frames, so long that the bytes behind the last frame were let go."""
+"""Noise after frames, this long that the bytes after the last frame were let go."""
 
 import random
 

@@ -68,7 +68,7 @@ class Listener:
     def _run(self) -> None:
         while not self._is_closed:
             if select.select([self.fd], [], [], 0.02)[0] and not self._read():
-                time.sleep(0.005)  # nobody has the near end open
+                time.sleep(0.005)  # no one has the near end open
 
     def _read(self) -> bool:
         with self._lock:
@@ -99,7 +99,7 @@ class Listener:
 
 
 class Far:
-    """The far end of a pseudo-terminal whose near end stands at a path of our own."""
+    """The far end of a pseudo-terminal whose near end is at a path of our own."""
 
     def __init__(self, path: Path) -> None:
         import tty
@@ -125,7 +125,7 @@ class Far:
         return self.listener.take()
 
     def is_listened_to(self) -> bool:
-        """True where somebody has the near end open (told so on Linux alone)."""
+        """True where a user has the near end open (reported so on Linux alone)."""
         poll = select.poll()
         poll.register(self.master, select.POLLOUT)
         return not any(state & select.POLLHUP for _, state in poll.poll(0))

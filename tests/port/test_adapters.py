@@ -51,7 +51,7 @@ def test_a_slow_latency_timer_is_told_with_its_place(tmp_path: Path) -> None:
     assert [adapter.device for adapter in (slow, fast, unknown)] == ["/dev/ttyUSB0", "/dev/ttyUSB1", "/dev/ttyUSB2"]
     assert [adapter.latency_ms for adapter in (slow, fast, unknown)] == [16, 1, None]
     assert slow.advice == (
-        "its latency timer stands at 16 ms, so single frames cannot be told apart in time:"
+        "its latency timer is at 16 ms, so single frames cannot be distinguished in time:"
         f" busbench asks for 1 ms when it opens the port, or write 1 to {tmp_path}/ttyUSB0/latency_timer",
     )
     assert fast.advice == ()
@@ -60,5 +60,5 @@ def test_a_slow_latency_timer_is_told_with_its_place(tmp_path: Path) -> None:
 
 def test_an_old_chip_is_warned_of() -> None:
     (adapter,) = list_adapters(ports=lambda: [Entry("/dev/ttyHERON", 0x10C4, 0xEA60, "CP2102")])
-    assert adapter.advice == ("several chips of this family take 100000 as 115200 silently: `busbench probe` tells",)
+    assert adapter.advice == ("several chips of this family take 100000 as 115200 silently: `busbench probe` shows it",)
     assert adapter.description == ""

@@ -33,7 +33,7 @@ def test_late_slots_are_skipped_and_the_program_waits() -> None:
     # 3 slots and 1.5 ms on: slots 1 and 2 are gone, slot 3 is late and still far enough from slot 4.
     assert send(run, 22_500_000) == bytes([1]) * 25
     assert run.deadline_ns == 28 * MS
-    # 3.5 ms late would stand too close to the next.
+    # 3.5 ms late would be too close to the next.
     assert send(run, 28 * MS + 3_500_000) is None
     assert send(run, 35 * MS) == bytes([2]) * 25
     assert run.state == Transmission(frames=3, late=1, skipped=3, worst_late_ns=1_500_000)

@@ -108,7 +108,7 @@ def test_a_slow_reader_holds_the_port_back_and_loses_nothing(far: Far) -> None:
 
     with port:
         port.wait_open()
-        wait_for(is_stuck)  # nobody reads: pipe and child fill up, then the port itself takes no more
+        wait_for(is_stuck)  # no one reads: pipe and child fill up, then the port itself takes no more
         assert rest
         seen = read_until(port, Seen(), lambda seen: is_stuck() and len(seen.data) >= len(frames))
     assert seen.data == frames

@@ -1,4 +1,4 @@
-"""Every wrong wiring is told from the bytes it makes."""
+"""Every wrong wiring is reported from the bytes it makes."""
 
 from __future__ import annotations
 

@@ -29,7 +29,7 @@ STEP = 14
 
 
 class Reader:
-    """Reads a descriptor in a thread of its own, and stands still when asked to."""
+    """Reads a descriptor in a thread of its own, and does not move when asked to."""
 
     def __init__(self, fd: int) -> None:
         self._fd = fd

@@ -1,4 +1,4 @@
-"""Frames that go out in time, whole, and stop when nobody is left to stop them."""
+"""Frames that go out in time, whole, and stop when no one is left to stop them."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def test_every_frame_goes_out_once_and_in_order(far: Far) -> None:
 
 
 def test_a_port_that_was_away_unseen_is_not_driven(far: Far) -> None:
-    """Between the last look of whoever drives and the order it may go and be back."""
+    """Between the last look of the one that drives and the order it may go and be back."""
     with open_client(far.name) as port:
         far.unplug()
         again = Far(Path(far.name))
@@ -134,7 +134,7 @@ def test_no_sign_of_life_for_a_second_ends_it(far: Far) -> None:
             time.sleep(0.1)
             return bool(data) and not more
 
-        wait_for(is_silent)  # read() is not called: nobody shows a sign of life
+        wait_for(is_silent)  # read() is not called: no one shows a sign of life
         assert finish(port).reason == "no sign of life for one second"
     assert set(whole(data)) == {0}
 
@@ -164,7 +164,7 @@ def test_a_port_process_that_does_not_answer_for_two_seconds_is_ended(far: Far) 
         finish(port)
     assert str(caught.value) == (
         f"{far.name}: the part of busbench that keeps the port did not answer for 2 s and was ended:"
-        " where the surfaces stand is not known; start again"
+        " the positions of the surfaces are not known; start again"
     )
     assert port.transmission is not None
     assert (port.transmission.is_over, port.transmission.is_broken_off) == (True, True)
@@ -254,6 +254,6 @@ def test_a_killed_parent_ends_it_and_the_child_goes(far: Far, source: Counting) 
 
 
 def _is_dead(pid: int) -> bool:
-    """True for a process that has ended and that nobody has asked after."""
+    """True for a process that has ended and that no one has asked after."""
     state = Path(f"/proc/{pid}/stat")
     return state.exists() and state.read_text().rpartition(")")[2].split()[0] == "Z"

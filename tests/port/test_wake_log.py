@@ -67,7 +67,7 @@ def test_a_recording_keeps_the_wakes_and_they_are_no_marks(tmp_path: Path) -> No
         assert [mark.text for mark in capture.info.marks] == ["rudder"]
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal stands for the port")
+@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal means the port")
 def test_a_serial_port_is_watched_and_a_virtual_one_is_never_late() -> None:
     from busbench.bench.sources import open_live
     from busbench.sim.playback import PtyOutlet

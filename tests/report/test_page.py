@@ -147,7 +147,7 @@ def test_a_plan_whose_harness_is_no_tree_makes_a_page() -> None:
     rig = parse_rig(heron.RIG.read_text(encoding="utf-8") + hubs)
     read = Page(page_html(verify(round_of(rig=rig), rig), provenance=FROM))
     assert "fault: harness" in read.text
-    assert "fault: a, b: hubs hang in a ring: " in read.text  # what else is amiss is told, too
+    assert "fault: a, b: hubs form a ring: " in read.text  # what else is wrong is reported, too
     assert "The plan has 1 fault: see busbench rig check heron.toml" in read.text
 
 

@@ -1,4 +1,4 @@
-"""Pictures by hand: escaping, ticks, and nothing told by colour."""
+"""Pictures by hand: escaping, ticks, and nothing reported by colour."""
 
 from __future__ import annotations
 

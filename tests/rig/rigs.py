@@ -14,7 +14,7 @@ DRAWS = "current_a = {idle = 0.02, moving = 0.5, stall = 2.0}"
 
 
 def device(name: str, channel: int | None = None, *more: str, failsafe: str | None = "0") -> str:
-    """A device with nothing amiss, and what a test adds."""
+    """A device with nothing wrong, and what a test adds."""
     lines = ["[[device]]", f'name = "{name}"', *(line for line in (LEAD, DRAWS) if not _said(line, more)), *more]
     if channel is not None:
         lines.append(f"channel = {channel}")
@@ -28,7 +28,7 @@ def _said(line: str, more: tuple[str, ...]) -> bool:
 
 
 def hub(name: str, *more: str) -> str:
-    """A hub with nothing amiss, and what a test adds."""
+    """A hub with nothing wrong, and what a test adds."""
     return "\n".join(["[[hub]]", f'name = "{name}"', *(() if _said(LEAD, more) else (LEAD,)), *more]) + "\n"
 
 

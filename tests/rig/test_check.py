@@ -49,23 +49,23 @@ FAULTS = [
         (hub("a"), device("a", 1, 'on = "a"')),
         "a: the name is there 2 times",
     ),
-    ("reserved name", (device("receiver", 1),), "receiver: this name stands for the root of the harness"),
+    ("reserved name", (device("receiver", 1),), "receiver: this is the name of the root of the harness"),
     (
         "ring",
         (hub("a", 'from = "b"'), hub("b", 'from = "a"'), device("x", 1, 'on = "a"')),
-        "a, b: hubs hang in a ring: a → b → a",
+        "a, b: hubs form a ring: a → b → a",
     ),
-    ("ring of one", (hub("a", 'from = "a"'), device("x", 1, 'on = "a"')), "a: hubs hang in a ring: a → a"),
+    ("ring of one", (hub("a", 'from = "a"'), device("x", 1, 'on = "a"')), "a: hubs form a ring: a → a"),
     (
         "hub in the air",
         (hub("a", 'from = "wing"'), device("x", 1, 'on = "a"')),
-        'a: it hangs on "wing", which does not exist',
+        'a: it is connected to "wing", which does not exist',
     ),
-    ("device in the air", (device("x", 1, 'on = "wing"'),), 'x: it hangs on "wing", which does not exist'),
+    ("device in the air", (device("x", 1, 'on = "wing"'),), 'x: it is connected to "wing", which does not exist'),
     (
         "feed to nowhere",
         (device("x", 1), '[[feed]]\nto = "wing"\nlead = {length_m = 1, awg = 20}\n'),
-        'feed to wing: it hangs on "wing", which does not exist',
+        'feed to wing: it is connected to "wing", which does not exist',
     ),
     ("channel 19", (device("x", 19),), "x: channel 19 is not in the frame, which has channels 1-18"),
     ("channel 0", (device("x", 0),), "x: channel 0 is not in the frame, which has channels 1-18"),
@@ -78,7 +78,7 @@ FAULTS = [
     (
         "off-bus on a hub",
         (hub("wing"), device("x", 1, 'kind = "off-bus"', 'on = "wing"')),
-        'x: an off-bus device hangs on the hub "wing", which is a bus lead',
+        'x: an off-bus device is connected to the hub "wing", which is a bus lead',
     ),
     (
         "motor without failsafe",
@@ -356,5 +356,5 @@ def test_a_finding_in_words() -> None:
         "fault: a, b: all on channel 5 and not in one group\n"
         "  on the aircraft: they move together whenever one of them is meant to\n"
         "  what to do: give them channels of their own (free: 1, 2, 3, 4, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16), "
-        "or one group where they shall move together"
+        "or one group if they must move together"
     )

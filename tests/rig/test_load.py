@@ -1,4 +1,4 @@
-"""A rig file read, and every way it can be wrong told by file, key and value."""
+"""A rig file read, and every way it can be wrong reported by file, key and value."""
 
 from __future__ import annotations
 

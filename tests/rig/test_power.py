@@ -1,4 +1,4 @@
-"""Volts and amperes of a plan: hand-worked cases, limits, advice with its gain, endurance."""
+"""voltage and current of a plan: hand-worked cases, limits, advice with its gain, endurance."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from busbench.rig.weakest import find_weakest
 from tests.rig.rigs import device, hub, rig
 
 OHM = "lead = {resistance_ohm = 0.1}"
-# 8 V behind 0.1 ohm, supply lead 0.1 ohm, hub lead 0.1 ohm, device leads 0.1 ohm.
+# 8 V after 0.1 ohm, supply lead 0.1 ohm, hub lead 0.1 ohm, device leads 0.1 ohm.
 HEAD_OHM = (
     '[rig]\nname = "a"\nperiod_ms = 14\n[supply]\nvoltage_v = 8\nresistance_ohm = 0.1\nminimum_v = 7\n' + OHM + "\n"
 )
@@ -229,8 +229,8 @@ def test_a_program_moves_two_state_channels_by_their_flags() -> None:
 def test_leads_that_form_no_tree_are_refused() -> None:
     with pytest.raises(RigError) as caught:
         build_network(rig(hub("a", 'from = "b"'), hub("b", 'from = "a"')))
-    assert str(caught.value) == "rig, hub: hubs hang in a ring: a → b → a; `busbench rig check` says what to do"
-    with pytest.raises(RigError, match=r'^rig: the name "x" stands for two things'):
+    assert str(caught.value) == "rig, hub: hubs form a ring: a → b → a; `busbench rig check` says what to do"
+    with pytest.raises(RigError, match=r'^rig: the name "x" is used twice'):
         build_network(rig(device("x", 1), device("x", 2)))
 
 

@@ -56,16 +56,16 @@ def test_the_same_seed_gives_the_same_bytes_at_the_same_times() -> None:
 
 
 CASES = [
-    ("sent-on:rudder:9", RUDDER, "high end", "it stood still, channel 9 moved in its place"),
-    ("sent-on:left aileron", AILERON, "low end", "it stood still, channel 9 moved in its place"),
+    ("sent-on:rudder:9", RUDDER, "high end", "it did not move, channel 9 moved in its place"),
+    ("sent-on:left aileron", AILERON, "low end", "it did not move, channel 9 moved in its place"),
     ("sent-on:left aileron", AILERON, "moves alone", 'with "aileron stick" moved also channel 9 by 819 counts'),
     ("sent-reversed:rudder", RUDDER, "direction", "planned above neutral (rudder right): reversed"),
-    ("sent-reversed:gear", "channel 7 (gear)", "direction", "stands at its high end"),
+    ("sent-reversed:gear", "channel 7 (gear)", "direction", "is at its high end"),
     ("sent-short:rudder", RUDDER, "low end", "reached 483 counts (1182 µs), planned 123 counts (957 µs): short by"),
     ("sent-short:left flap:50", "channel 3 (left flap)", "high end", "reached 992 counts"),
     ("sent-with:rudder:3", RUDDER, "moves alone", 'with "rudder stick" moved also channel 3 by 270 counts'),
     ("no-failsafe", "failsafe", "how it shows", "no flag was set, so no device can know"),
-    ("failsafe-held", RUDDER, "failsafe value", "planned 0 % = 1024: held as it stood before"),
+    ("failsafe-held", RUDDER, "failsafe value", "planned 0 % = 1024: held as it was before"),
     ("failsafe-late", "failsafe", "delay", "came 3.01 s after the last good frame: too late"),
     ("failsafe-value:sustainer", "channel 8 (sustainer)", "failsafe value", "planned -100 % = 173: a wrong value"),
     ("failsafe-silent", "failsafe", "how it shows", "silent"),

@@ -34,7 +34,7 @@ def positions(aircraft: VirtualRig) -> dict[str, float]:
 def test_a_sound_aircraft_moves_what_it_should() -> None:
     heron = VirtualRig(read_rig(HERON))
     run(heron, 100, c5=1811, c6=1024, c8=992)
-    # Both elevator halves move up to their travel; the tow release stands at its end.
+    # Both elevator halves move up to their travel; the tow release is at its end.
     assert positions(heron) == {"left elevator": 90.0, "right elevator": -90.0, "tow release": -100.0}
     left, right = heron.state("left elevator"), heron.state("right elevator")
     assert left.surface_deg == pytest.approx(right.surface_deg)
@@ -93,7 +93,7 @@ def test_brown_out_stops_devices_below_the_minimum() -> None:
 
 
 def test_a_receiver_short_of_voltage_passes_no_frames() -> None:
-    # A second feed keeps the wing well supplied while the receiver sags behind its poor lead.
+    # A second feed keeps the wing well supplied while the receiver sags after its poor lead.
     head = '[rig]\nname = "a"\nperiod_ms = 15\n[supply]\nvoltage_v = 8\nminimum_v = 6\nlead = {resistance_ohm = 1}\n'
     wing = hub("wing", "lead = {resistance_ohm = 10}") + '[[feed]]\nto = "wing"\nlead = {resistance_ohm = 0.1}\n'
     hungry = device("hungry", 2, "current_a = {idle = 3, moving = 3}")

@@ -56,7 +56,7 @@ def test_a_person_with_real_sticks_can_pass(seed: int) -> None:
     found, asked, person = lead(seed)
     assert not_passed(found) == {}
     moved = [repeat for repeat in asked if "moves alone" in repeat.why]
-    assert (len(moved) > 0) is (person.slips > 0)  # a slip is told at its step, and nothing else is
+    assert (len(moved) > 0) is (person.slips > 0)  # a slip is reported at its step, and nothing else is
     assert not any(repeat.mark == "" for repeat in asked)
 
 

@@ -1,4 +1,4 @@
-"""What runs on Linux runs on Windows and macOS, as far as that can be told from here."""
+"""What runs on Linux runs on Windows and macOS, as far as that can be distinguished from here."""
 
 from __future__ import annotations
 

@@ -47,7 +47,7 @@ def test_curves_are_told_apart_by_dash_and_mark_and_name() -> None:
     svg = draw_curves([("panel", curves)], x_title="errors", title="t")
     assert texts(svg) == ["panel", "none", "1e-2", "1e-1", "1e-3", "1e-2", "errors", "a", "b", "c"]
     ends = [float(text.get("y") or 0) for text in ET.fromstring(svg).iter(f"{SVG}text")][-3:]
-    assert abs(ends[0] - ends[1]) >= 13  # names of lines that end together stand apart
+    assert abs(ends[0] - ends[1]) >= 13  # names of lines that end together are apart
     assert len(re.findall(r"<polyline[^>]*stroke-dasharray=", svg)) == 2
     assert svg.count("http://") == 1
 

@@ -1,4 +1,4 @@
-"""What several tests of the screens stand on."""
+"""What several tests of the screens are on."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tests.cli.running import CAPTURES
 
 @pytest.fixture
 def flight(tmp_path: Path) -> ReplaySession:
-    """A copy of the shipped flight, since annotations are kept beside it, loaded and standing at its beginning."""
+    """A copy of the shipped flight, since annotations are kept beside it, loaded and lying at its start."""
     path = shutil.copy(CAPTURES / "heron-flight.pcapng", tmp_path)
     session = ReplaySession(open_capture(str(path)))
     session.load()

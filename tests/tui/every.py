@@ -67,7 +67,7 @@ def segments(app: BenchApp) -> list[Segment]:
 
 
 def text_in(screen: list[Segment]) -> str:
-    """What stands on it."""
+    """What is on it."""
     return "".join(one.text for one in screen)
 
 

@@ -1,4 +1,4 @@
-"""Screens as text, compared with files; BUSBENCH_SNAPSHOTS=write makes the files anew."""
+"""Screens as text, compared with files; BUSBENCH_SNAPSHOTS=write makes the files again."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ async def shown(
 
 
 def text_of(app: BenchApp) -> str:
-    """What stands on the screen."""
+    """What is on the screen."""
     strips = app.screen._compositor.render_strips()
     return "".join(strip.text.rstrip() + "\n" for strip in strips)
 
@@ -75,5 +75,5 @@ def check(name: str, text: str) -> None:
     if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
         path.write_text(text, encoding="utf-8")
     assert text == _VIEWS.sub("1-n view", path.read_text(encoding="utf-8")), (
-        f"{path.name} is another: write it anew if that is meant"
+        f"{path.name} is another: write it again if that is meant"
     )

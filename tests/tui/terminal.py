@@ -1,4 +1,4 @@
-"""A real terminal for the tests: a pseudo-terminal, and what would stand on its screen."""
+"""A real terminal for the tests: a pseudo-terminal, and what would be on its screen."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ class Terminal:
         self._pid = self._process.pid
 
     def see(self, *wanted: str, line: int | None = None) -> str:
-        """Wait until all words stand on the screen, or on one line of it."""
+        """Wait until all words are on the screen, or on one line of it."""
         until = time.monotonic() + LIMIT_S
         while True:
             text = "\n".join(self.screen.display) if line is None else self.screen.display[line]
@@ -70,7 +70,7 @@ class Terminal:
             self.take(0.1)
 
     def see_while(self, wanted: str, do: Callable[[], object]) -> None:
-        """Do something again and again until a word stands on the screen."""
+        """Do something again and again until a word is on the screen."""
         until = time.monotonic() + LIMIT_S
         while wanted not in "\n".join(self.screen.display):
             assert time.monotonic() < until, f"{wanted} not on the screen:\n" + "\n".join(self.screen.display)

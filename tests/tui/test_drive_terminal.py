@@ -32,7 +32,7 @@ def drive(terminal: Terminal, wire: Wire) -> None:
     terminal.press("7")
     terminal.see("ARMED on")
     terminal.press("\r")
-    terminal.see("Before anything moves:")
+    terminal.see("WARNING: before anything moves:")
     terminal.press("\r")
     terminal.see("moving in")
     assert not wire.data
@@ -67,7 +67,7 @@ def test_a_screen_that_does_not_answer_ends_the_drive(wire: Wire) -> None:
         counts = until_quiet(wire, 0.5)
         os.kill(terminal._pid, signal.SIGCONT)
         terminal.see("frames sent")
-    # A second without a sign of life, then the ramp from where it stood; a sweep lasts 12 s.
+    # A second without a sign of life, then the ramp from where it was; a sweep lasts 12 s.
     assert 0 < (len(wire.data) - before) / 25 * 0.007 < 3.0
     assert counts[-1].tolist() == [992] * 16
     assert len(wire.data) % 25 == 0

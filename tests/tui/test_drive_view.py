@@ -1,4 +1,4 @@
-"""Drive on the screen: keys, and what stands there in each phase."""
+"""Drive on the screen: keys, and what is there in each phase."""
 
 from __future__ import annotations
 
@@ -121,10 +121,10 @@ async def test_who_looks_elsewhere_reads_the_cautions_anew() -> None:
         app.ui.sources = NO_MOTOR
         await pilot.press("enter")
         await pilot.pause()
-        assert "Before anything moves:" in text_of(app)
+        assert "WARNING: before anything moves:" in text_of(app)
         await pilot.press("1", "7")
         await pilot.pause()
-        assert "Before anything moves:" not in text_of(app)
+        assert "WARNING: before anything moves:" not in text_of(app)
 
 
 @pytest.mark.parametrize("size", SIZES, ids=str)

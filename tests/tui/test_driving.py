@@ -169,7 +169,7 @@ def test_a_screen_that_stood_still_does_not_swallow_the_countdown() -> None:
 
 
 def test_a_pause_in_the_countdown_cancels() -> None:
-    """Stopped or suspended for a minute, it does not go on by itself."""
+    """Stopped or suspended for per minute, it does not go on by itself."""
     bench = Bench()
     bench.drive.go_on()
     bench.drive.go_on()

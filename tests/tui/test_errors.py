@@ -20,7 +20,7 @@ ON_SCREENS = list(read_table("@"))
 
 
 def session_on(source: str) -> Session:
-    """A recording, read to its end and standing at its beginning, or a virtual receiver that stands for a port."""
+    """A recording, read to its end and lying at its start, or a virtual receiver that means a port."""
     if source in ("virtual:", "/dev/ttyHERON"):
         live = Live("virtual:")
         live.port.source = source
@@ -47,6 +47,6 @@ async def test_one_line_on_the_screen(row: Row, tmp_path: Path, monkeypatch: pyt
         app.draw()
         await pilot.pause()
         lines = [" ".join(line.split()) for line in text_of(app).splitlines()]
-    # What is longer than a line goes on below; nothing may come behind it.
+    # What is longer than a line goes on below; nothing may come after it.
     said = [" ".join(lines[max(0, end - 3) : end]) for end in range(1, len(lines) + 1)]
     assert any(words.endswith(row.line) for words in said), lines

@@ -1,4 +1,4 @@
-"""Columns that stand in a file, in memory, and on a disk that fills up."""
+"""Columns that are in a file, in memory, and on a disk that fills up."""
 
 from __future__ import annotations
 

@@ -62,4 +62,4 @@ async def test_a_plan_that_is_no_tree_says_so(tmp_path: Path) -> None:
     text = HERON.read_text(encoding="utf-8").replace('name = "tail"\nfrom = "receiver"', 'name = "tail"\nfrom = "tail"')
     path.write_text(text, encoding="utf-8")
     async with shown(Live().session, keys="8 left down", rig=path) as (app, _):
-        assert "hubs hang in a ring: tail → tail" in text_of(app)
+        assert "hubs form a ring: tail → tail" in text_of(app)

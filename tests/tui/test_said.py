@@ -15,7 +15,9 @@ from tests.cli.running import CAPTURES
 from tests.tui.ports import Live
 from tests.tui.screens import shown, text_of
 
-LONG = "wrote a-file-in-the-folder-of-the-heron.pcapng (1,234 frames), and told so in more words than one line holds"
+LONG = (
+    "wrote a-file-in-the-folder-of-the-heron.pcapng (1,234 frames), and reported so in more words than one line holds"
+)
 
 
 def pass_ticks(app: BenchApp, ticks: int) -> None:

@@ -1,4 +1,4 @@
-"""Every view at three sizes, as text; time stands still."""
+"""Every view at three sizes, as text; time does not move."""
 
 from __future__ import annotations
 

@@ -72,7 +72,7 @@ class Bench:
 
 
 def begun(rig: Path, *, for_s: float) -> Bench:
-    """A walk whose first motion was asked for so long ago."""
+    """A walk whose first motion was asked for this long ago."""
     bench = Bench(rig)
     bench.walking.begin()
     bench.walking.hear(Word.GO)
@@ -162,7 +162,7 @@ def test_a_port_that_is_lost_ends_the_walk_with_its_answers(rig: Path) -> None:
     bench.pass_s(0.2)
     assert bench.phase() is SurfacePhase.OVER
     assert bench.ui.mover is None
-    assert "where the surfaces stand is not known; answers are in small.walk.json" in bench.walking.said
+    assert "the positions of the surfaces are not known; answers are in small.walk.json" in bench.walking.said
     (move,) = json.loads(Path("small.walk.json").read_text(encoding="utf-8"))["devices"][0]["moves"]
     assert move["ended"] == "lost"
 

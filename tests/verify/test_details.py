@@ -59,7 +59,7 @@ def test_a_lever_that_rests_at_the_wrong_end_is_reversed() -> None:
     assert check.verdict is Verdict.FAIL
     assert (
         check.sentence
-        == 'stands at its high end (left flap down) while "flap lever" is left alone, away from "down": reversed'
+        == 'is at its high end (left flap down) while "flap lever" is left alone, away from "down": reversed'
     )
 
 
@@ -97,7 +97,7 @@ def test_what_shall_hold_at_rest_is_not_seen_to(level: int) -> None:
     check = changed(rest, rig=msgspec.structs.replace(RIG, limits=limits))["channel 7 (gear)", "failsafe value"]
     assert check.verdict is Verdict.NOT_TESTED
     assert check.sentence == (
-        f"it stood at rest ({level} counts) before, so a failsafe value there would look the same:"
+        f"it was at rest ({level} counts) before, so a failsafe value there would look the same:"
         " switch off with the control held away from rest (propeller off)"
     )
 

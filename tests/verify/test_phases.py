@@ -175,7 +175,7 @@ def test_every_frame_has_a_phase() -> None:
 
 
 def powered_up(counts_at: Callable[[U16], None]) -> Verification:
-    """A round behind two seconds of frames without a link."""
+    """A round after two seconds of frames without a link."""
     flown = heron.fly_round(RIG)
     before = np.repeat(flown.counts[:1], 133, 0)
     counts_at(before)

@@ -115,7 +115,7 @@ def test_what_was_not_done_is_not_tested_and_no_pass() -> None:
     assert {name for _, name in not_passed(found)} == {
         "how it shows", "delay", "flag stays up", "failsafe value", "after return", "recovery", "rest",
     }  # fmt: skip
-    # All were held away at once at the end, as no annotation says: nobody knows whose turn that was.
+    # All were held away at once at the end, as no annotation says: no one knows whose turn that was.
     rests = [check for check in found.checks if check.name == "rest" and check.verdict is N]
     assert "others were moved at the same time, and no annotation says why" in rests[-1].sentence
 
@@ -135,7 +135,7 @@ def test_failsafe_values_that_holding_would_give_as_well_are_not_tested() -> Non
     assert "holding would look the same" in check.sentence
     gear = get(found, "channel 7 (gear)", "failsafe value")
     assert gear.verdict is N
-    assert "it stood at rest (173 counts) before" in gear.sentence
+    assert "it was at rest (173 counts) before" in gear.sentence
 
 
 def test_marks_tell_which_control_was_moved() -> None:
@@ -277,7 +277,7 @@ def test_a_plan_that_names_no_direction_leaves_it_untested() -> None:
 
 
 def in_failsafe_first(rig: Rig, *, marks: Sequence[tuple[int, str]] = ()) -> Recording:
-    """A round until the transmitter is switched off, behind two seconds in failsafe, all at the values of the plan."""
+    """A round until the transmitter is switched off, after two seconds in failsafe, all at the values of the plan."""
     flown = heron.fly_round(rig)
     first = int(np.flatnonzero(flown.flags & FLAG_FAILSAFE)[0])
     counts = np.concatenate([np.repeat(flown.counts[first : first + 1], 133, 0), flown.counts[: first - 5]])

@@ -23,7 +23,7 @@ class Corpus:
         whole: stream offsets of the frames that arrived whole.
         sent_at: stream offsets at which the header of a sent frame arrived.
         sent: every frame as it was sent, (N, 25).
-        frame: which frame each byte belongs to, or stands before where it is foreign, int64 (B,).
+        frame: which frame each byte belongs to, or is before where it is foreign, int64 (B,).
         place: its place in that frame, -1 for a foreign byte, int64 (B,).
         flipped: True where a bit of it was turned, bool (B,).
     """
@@ -57,7 +57,7 @@ class Corpus:
         return int(np.count_nonzero(~said))
 
     def garbled(self, offset: I64) -> int:
-        """Rows at a sent header whose 25 bytes did not arrive together: shifted, and so all wrong behind the damage."""
+        """Rows at a sent header whose 25 bytes did not arrive together: shifted, and so all wrong after the damage."""
         at = offset[np.isin(offset, self.sent_at)]
         steps = at[:, None] + np.arange(FRAME_BYTES)
         together = (self.place[steps] == np.arange(FRAME_BYTES)).all(1) & (np.ptp(self.frame[steps], axis=1) == 0)
@@ -128,9 +128,9 @@ def build(
         rng: source of the damage.
         flip, lose, extra: chance a byte of one bit flipped, of being lost, of a foreign byte before it.
         bursts: chance a byte of a burst of up to 60 foreign bytes before it.
-        slots: chance a frame of a three-byte reply behind it.
+        slots: chance a frame of a three-byte reply after it.
         skip: bytes missing at the start.
-        cut_before_slots: chance that a frame with a reply behind it lost one byte.
+        cut_before_slots: chance that a frame with a reply after it lost one byte.
         cuts: chance a byte that the rest of its frame is lost, itself with it.
     """
     count = len(frames)

@@ -32,7 +32,7 @@ def found_in(data: U8) -> AlignmentResult:
 def test_a_crowd_holds_hardly_a_frame_and_all_its_bytes_are_accounted_for(values: tuple[int, ...]) -> None:
     size = 200_000
     found = found_in(chance(values, size))
-    # Some at its beginning, at its end, and where chance makes a beat; searches alone take over half of it.
+    # Some at its start, at its end, and where chance makes a frame period; searches alone take over half of it.
     assert len(found.frames) * FRAME_BYTES < size / 20
     assert len(found.frames) * FRAME_BYTES + found.rejects.bytes_total == size
 

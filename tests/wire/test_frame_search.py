@@ -1,4 +1,4 @@
-"""The search where the beat is lost, on short streams made by hand and on traps with damage."""
+"""The search where the frame timing is lost, on short streams made by hand and on traps with damage."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def test_a_frame_with_new_flags_before_a_damaged_one_is_found() -> None:
 
 @pytest.mark.parametrize("first_byte", END_BYTES)
 def test_a_switched_frame_before_one_without_header_is_found(first_byte: int) -> None:
-    """What follows the frame looks like its end byte one byte late, but no header stands behind that."""
+    """What follows the frame looks like its end byte one byte late, but no header is after that."""
     before, after = still(1), still(1)
     before[:, 1] = after[:, 1] = first_byte
     after[:, 22] ^= 0x80  # channel 16 jumps by 1024 counts and stays
@@ -74,7 +74,7 @@ def test_a_foreign_byte_before_the_flags_makes_no_flags() -> None:
 
 
 def test_a_byte_lost_before_replies_makes_no_flags() -> None:
-    """`payload, end, reply`: the end byte 0x04 stands for flags, the reply's first byte for an end."""
+    """`payload, end, reply`: the end byte 0x04 means flags, the reply's first byte for an end."""
     reply = np.array([0x14, 0x55, 0x55], np.uint8)
     cut = np.delete(still(1, end=(0x04,)).ravel(), 10)
     found = found_in(still(20, end=END_CYCLE), cut, reply, still(20, end=END_CYCLE))
@@ -114,7 +114,7 @@ def test_a_line_with_an_error_in_each_frame() -> None:
 
 
 def test_damage_in_a_trap_does_not_lead_away() -> None:
-    """Two alignments stand equally well, and each byte of damage hits the one or the other by chance."""
+    """Two alignments are equally well, and each byte of damage hits the one or the other by chance."""
     whole = missed = false = 0
     for seed in range(5000, 5100):
         corpus = make_trap(300, seed, rate=1e-3)
@@ -128,7 +128,7 @@ def test_damage_in_a_trap_does_not_lead_away() -> None:
 
 @pytest.mark.parametrize(("rate", "share"), [(1e-3, 0.0), (1e-2, 0.03)])
 def test_what_damage_decided_in_a_trap_is_reported(rate: float, share: float) -> None:
-    """Frames read at the false place stand in ambiguous spans, and a right reading is seldom doubted."""
+    """Frames read at the false place are in ambiguous spans, and a right reading is seldom doubted."""
     rows = false = silent = doubted = 0
     for seed in range(3000, 3040):
         corpus = make_trap(400, seed, rate=rate)
@@ -166,7 +166,7 @@ def test_a_doubt_without_end_is_said_piece_by_piece() -> None:
 
 @pytest.mark.parametrize("step", [1, 17, 100])
 def test_reads_of_one_frame_outweigh_a_payload_that_no_hand_makes(step: int) -> None:
-    """All channels jump from frame to frame, and the trap inside the payload stands still."""
+    """All channels jump from frame to frame, and the trap inside the payload does not move."""
     number, place = np.arange(60)[:, None], np.arange(22)
     frames = still(60)
     frames[:, 1:23] = (step * number + 7 * place) % 256

@@ -17,7 +17,7 @@ PER_READ, PER_BYTE = Clock(ClockKind.PER_READ, 1), Clock(ClockKind.PER_BYTE, 1)
 
 
 def log(size: int, marked: list[range], reads: list[int], *, junk: dict[int, bytes] | None = None) -> ByteLog:
-    """Frames one behind another, with `junk` before some, marked runs, and reads that end at some offsets."""
+    """Frames one after another, with `junk` before some, marked runs, and reads that end at some offsets."""
     frames = pack_frames(np.tile(COUNTS, (size, 1)))
     data = np.frombuffer(b"".join((junk or {}).get(row, b"") + frames[row].tobytes() for row in range(size)), np.uint8)
     bad = np.zeros(data.size, np.uint8)

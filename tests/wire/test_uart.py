@@ -150,7 +150,7 @@ def test_the_second_stop_bit_counts_too() -> None:
     one_stop = LineSettings(stop_bits=1)
     edges = encode_line(b"\x0f" * 8, line=one_stop)
     assert not decode_line(edges, line=one_stop).bad.any()
-    # With two asked for, the next start bit stands where the second should.
+    # With two asked for, the next start bit is where the second should.
     assert decode_fixed(edges, line=BUS_LINE).bad.tolist() == [LineFault.FRAMING] * 7 + [0]
 
 

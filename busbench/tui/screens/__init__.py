@@ -42,5 +42,5 @@ VIEWS = (
     View("Verify", "5", "the plan checked, step by step or on a recording", "verify", "VerifyView"),
     View("Walk", "6", "one device moves after another, and you say what it did", "walk", "WalkView"),
     View("Drive", "7", "one channel moved by a shape, inside limits; any key stops", "drive", "DriveView"),
-    View("Rig", "8", "the plan as a tree with volts and amperes", "rig", "RigView"),
+    View("Rig", "8", "the plan as a tree with voltage and current", "rig", "RigView"),
 )

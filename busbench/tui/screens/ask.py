@@ -16,7 +16,7 @@ class Ask(ModalScreen[str | None]):
 
     Args:
         question: what is asked.
-        text: what stands there at first.
+        text: what is there at first.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [("escape", "dismiss(None)")]

@@ -92,7 +92,7 @@ class Choose(Screen[str | None]):
         choices.add_options([Option(self._words(row), id=name) for name, row in rows])
 
     def on_key(self, event: events.Key) -> None:
-        """Letters go to the line wherever one stands; up and down go back to the list. The app takes what is left."""
+        """Letters go to the line if there is one; up and down go back to the list. The app takes what is left."""
         line, choices = self.query_one(Input), self.query_one(OptionList)
         if event.is_printable and event.character and event.character != "?" and not line.has_focus:
             line.focus()

@@ -70,7 +70,7 @@ class DriveView(BenchView):
 
     def action_go_on(self) -> None:
         """To the cautions, then to the countdown."""
-        is_read = self._lines.is_whole or self.drive.is_rehearsal  # nobody arms what cannot be read
+        is_read = self._lines.is_whole or self.drive.is_rehearsal  # arm only what can be read
         if self.drive.phase is not DrivePhase.CAUTIONS or is_read:
             self.drive.go_on()
         self.draw(slow=True)
@@ -81,5 +81,5 @@ class DriveView(BenchView):
         self.draw(slow=True)
 
     def on_screen_suspend(self) -> None:
-        """Who looks elsewhere reads the cautions anew."""
+        """Leaving the view shows the cautions again."""
         self.drive.back()

@@ -22,7 +22,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
                 "the port, address or recording that is watched, and how its line is set or its times are known",
             ),
             ("in sync", "each frame is found where the one before it ended"),
-            ("out of sync", "bytes come, but no frame stands where one is due"),
+            ("out of sync", "bytes come, but no frame is where one is due"),
             ("ambiguous", "the bytes could be read as frames in two ways that are equally good"),
             ("silent", "no byte came for 0.3 s, or the recording has a gap here"),
             ("no frame", "the frame that is due now did not come: what is shown is of the last one"),
@@ -104,9 +104,9 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
                 "from the last good frame to the next, or from the first flagged frame to the next that is not",
             ),
             ("frames", "frames missing, or flagged"),
-            ("bytes, at byte", "damaged bytes or bytes of the flagged frames, and where in the stream they stand"),
-            ("bursts", "losses stood together, so the bound, which takes them as independent, is too low"),
-            ("channels across", "counts before, least to greatest during, and after the chosen outage"),
+            ("bytes, at byte", "damaged bytes or bytes of the flagged frames, and where in the stream they are"),
+            ("bursts", "losses came together, so the limit, which takes them as independent, is too low"),
+            ("channels across", "counts before, min to max during, and after the chosen outage"),
             ("from 2 s before", "in a wide window: traces of all channels around the chosen outage, its letter above"),
         ),
     ),
@@ -127,12 +127,12 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         "Verify",
         (
             ("steps", "what to do, one after another; what is received meanwhile is held against the plan"),
-            ("pass, FAIL", "what was measured is inside its limit, or it is not; limits stand in the rig file"),
+            ("pass, FAIL", "what was measured is inside its limit, or it is not; limits are in the rig file"),
             ("not tested", "nothing was seen that could tell, or the step was skipped: that is no pass"),
-            ("seen now", "the step's channels, their least and greatest since it began, and whatever else moves"),
+            ("seen now", "the step's channels, their min and max since it began, and whatever else moves"),
             ("enter", "begin the step, say that the control is back at rest, begin a new round at the end"),
-            ("k, b, e", "skip the step; back: the step anew, or the one before; end the round"),
-            ("w", "at the end: write the page to print and sign; a kept walk stands on it too"),
+            ("k, b, e", "skip the step; back: the step again, or the one before; end the round"),
+            ("w", "at the end: write the page to print and sign; answers of a kept walk are included"),
         ),
     ),
     (
@@ -141,11 +141,11 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("enter", "begin; then have the device move that is announced, all other channels held"),
             ("any key", "calls a motion off while it is counted down, and brings it back to rest while it moves"),
             ("y, n", "the answers: the right surface and no other, the right way, full throw, smoothly"),
-            ("a, r", "answer without moving anew; repeat the motion"),
+            ("a, r", "answer without moving again; repeat the motion"),
             ("k, b, t", "skip the device; go back; write a note on it"),
             ("e, f", "end the walk, it goes on later; name the file in which every answer is kept at once"),
             ("rehearsal", "on virtual: an aircraft in numbers moves as the plan has it, and nothing is sent"),
-            ("devices now", "in a rehearsal: how they stand, from -100 to +100 %; all of them in a tall window"),
+            ("devices now", "in a rehearsal: where they are, from -100 to +100 %; all of them in a tall window"),
             ("--arm", "without it nothing is sent to a real port"),
         ),
     ),
@@ -158,10 +158,10 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
                 " countdown, and escape goes back",
             ),
             ("channel … cycles", "what is to be done to one channel; all others rest, and locked ones do not move"),
-            ("rehearsal", "on virtual: the frames are made, shown and thrown away"),
+            ("rehearsal", "on virtual: the frames are made, shown and discarded"),
             (
                 "ARMED",
-                "watch was started with --arm and told which channel drives a motor, by --motor, --no-motor or --rig;"
+                "watch was started with --arm and with the channel of each motor, by --motor, --no-motor or --rig;"
                 " without both nothing is ever sent",
             ),
             ("countdown", "three seconds in which any key cancels"),
@@ -176,10 +176,10 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         (
             ("case", "who moves and who is stalled, as `busbench rig power` works it out; left and right change it"),
             ("volts, amperes", "voltage left at the end of its lead, and the current drawn or passed on"),
-            ("all cases", "in a tall window: current of each case, and the device left with the least voltage"),
+            ("all cases", "in a tall window: current of each case, and the device left with the min voltage"),
             ("LOW", "below the minimum that the plan states"),
             ("OVER", "the current is above what the lead, its plug or the hub may carry"),
-            ("weakest", "the device left with the least voltage in the worst case short of all stalled"),
+            ("weakest", "the device left with the min voltage in the worst case short of all stalled"),
         ),
     ),
     (
@@ -191,7 +191,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("page up, page down", "ten seconds back or on; in a list they scroll"),
             ("- and +", "slower and faster, 0.1x to 100x"),
             ("n and p", "next and previous outage"),
-            ("z", "spans: the least and greatest count from here"),
+            ("z", "range: min and max from here on"),
             ("u", "counts, µs or %"),
             ("y", "all traces on one scale, or each on its own"),
             ("m", "set a mark with a short text at this moment; it is kept in the recording that runs"),
@@ -249,6 +249,6 @@ class Help(ModalScreen[None]):
                 yield Static(self._words(topic_text(topic).rstrip()), classes="reference", markup=False)
 
     def on_mount(self) -> None:
-        """Open at the part wanted; what stands before it is above."""
+        """Open at the part wanted; what is before it is above."""
         for title in self.query(".part"):
             self.call_after_refresh(title.scroll_visible, top=True, animate=False)

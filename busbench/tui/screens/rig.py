@@ -1,4 +1,4 @@
-"""Rig: the plan as a tree with volts and amperes."""
+"""Rig: the plan as a tree with voltage and current."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _KEYS = (("left", "case(-1)"), ("right", "case(1)"), ("up", "scroll_rows(-1)"), 
 
 
 class RigView(BenchView):
-    """Rig: the plan as a tree with volts and amperes."""
+    """Rig: the plan as a tree with voltage and current."""
 
     HAS_TIMELINE = False
     BINDINGS: ClassVar[list[BindingType]] = [Binding(key, action, show=False) for key, action in _KEYS]

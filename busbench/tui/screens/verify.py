@@ -81,7 +81,7 @@ class VerifyView(BenchView):
         super().draw(slow=slow)
 
     def _see_session(self) -> None:
-        """Begin anew where the source is another."""
+        """Restart if the source is another."""
         session, rig = self.ui.session, self.ui.rig
         if session is self._of:
             return

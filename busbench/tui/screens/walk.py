@@ -81,7 +81,7 @@ class WalkView(BenchView):
         """The person says a word, by its key."""
         walk = self.walking.walk
         if walk is None or walk.is_over:
-            is_read = self._lines.is_whole or self.walking.is_rehearsal  # nobody begins with what cannot be read
+            is_read = self._lines.is_whole or self.walking.is_rehearsal  # begin only with what can be read
             if key == KEYS[Word.GO] and (walk is not None or is_read):
                 ask_first(self.app, "begin again", [self], self._begin)
         elif (word := walk.keys.get(key)) is Word.NOTE:

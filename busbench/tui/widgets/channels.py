@@ -54,7 +54,7 @@ _SHAPES = {
 }
 _STATE_CELLS = 10
 _PATIENCE_S = 1.0
-_SCALE_CELLS = 6  # on both sides of a trace: what its bottom and its top stand for
+_SCALE_CELLS = 6  # on both sides of a trace: what its bottom and its top mean
 _ROWS_MOST = 4
 _HEAD_ROWS = 2
 _ON = 1000  # height of a on/off channel that is on, where traces are drawn
@@ -193,7 +193,7 @@ def _value(ui: AppState, data: ChannelRows, channel: int) -> Line:
 
 
 def _end(ui: AppState, data: ChannelRows, channel: int, counts: int) -> str:
-    """What an end of a trace stands for, in four cells."""
+    """What an end of a trace means, in four cells."""
     if data.row < 0:
         return ""
     if channel >= CHANNELS:

@@ -28,7 +28,7 @@ _COUNT_SCALE_MOST = 4
 
 
 class DriveLines(LineWidget):
-    """All of the drive screen; the line that tells how to stop stands above everything.
+    """All of the drive screen; the line that says how to stop is above everything.
 
     Args:
         ui: what is shown, and how.
@@ -39,7 +39,7 @@ class DriveLines(LineWidget):
         super().__init__(ui)
         self.drive = drive
         self.field = 0
-        self.is_whole = False  # all cautions stand on the screen
+        self.is_whole = False  # all cautions are on the screen
         self._seen: tuple[object, list[str], list[str]] = (None, [], [])
 
     def lines(self, width: int, height: int) -> list[Line]:
@@ -85,7 +85,7 @@ class DriveLines(LineWidget):
             preview = [line for line in preview if line]
         if len(preview) > room > 0:
             left = len(preview) - room + 1
-            where = "they stand in a taller window" if drive.refusal else "they stand with the cautions"
+            where = "they are in a taller window" if drive.refusal else "they are with the cautions"
             more = f"{self.ui.glyphs.more} {left} more lines: {where}"
             preview = [*preview[: room - 1], more]
         out += [[(fit(f" {line}", width), "ink")] for line in preview[: max(0, room)]]

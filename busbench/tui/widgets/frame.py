@@ -131,7 +131,7 @@ def _source_words(session: Session) -> str:
 
 
 class Timeline(LineWidget):
-    """The whole session in one line: a letter where something was amiss."""
+    """The whole session in one line: a letter where something was wrong."""
 
     def lines(self, width: int, height: int) -> list[Line]:
         """The timeline."""
@@ -154,7 +154,7 @@ def strip(ui: AppState, width: int) -> Line:
 
 
 def event_cells(ui: AppState, lo: int, hi: int, width: int) -> list[tuple[str, str]]:
-    """A styled letter for each part of a timeline from lo to hi in which something was amiss."""
+    """A styled letter for each part of a timeline from lo to hi in which something was wrong."""
     flat = ui.glyphs.flat, "rule"
     return [flat if one == " " else (one, _EVENT_STYLES[one]) for one in ui.needs.events.letters(lo, hi, width)]
 
@@ -181,7 +181,7 @@ class Transport(LineWidget):
     has_timeline = False  # True shows it beside the place, where nothing is said
 
     def rows(self, width: int) -> int:
-        """Lines that it would take; that the screen stands still is never hidden."""
+        """Lines that it would take; that the screen is stopped is never hidden."""
         return max(1, len(self._whole(width)) + (self._stays or not self.ui.needs.is_moving))
 
     def lines(self, width: int, height: int) -> list[Line]:
@@ -243,7 +243,7 @@ def _moving_words(session: Session) -> Line:
 
 
 class Small(LineWidget):
-    """What stands alone in a window in which nothing else has room."""
+    """What is shown in a window too small for anything else."""
 
     def lines(self, width: int, height: int) -> list[Line]:
         """Says so, in the middle."""

@@ -36,7 +36,7 @@ class LineWidget(Widget):
         raise NotImplementedError
 
     def redraw(self) -> None:
-        """Draw anew, and have the lines sent that are not what they were."""
+        """Draw again, and send the lines that changed."""
         width, height = self.size
         if not width or not height or self.ui.session is None:
             return

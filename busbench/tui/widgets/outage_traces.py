@@ -14,7 +14,7 @@ from busbench.tui.widgets.channels import channel_heights, drawable
 from busbench.tui.widgets.frame import event_cells, joined
 from busbench.wire.frame_spec import ALL_CHANNELS
 
-_AROUND_S, _INSIDE_S = 2.0, 6.0  # before and behind it, and of a long one its first seconds
+_AROUND_S, _INSIDE_S = 2.0, 6.0  # before and after it, and of a long one its first seconds
 _WIDTH_LEAST, _HEIGHT_LEAST = 36, 20
 _NAMED_WIDTH = 70
 

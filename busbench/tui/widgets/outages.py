@@ -14,7 +14,7 @@ from busbench.tui.widgets.outage_traces import around_lines
 _STYLES = {"gap": "gap", "lost": "lost", "failsafe": "failsafe", "damaged": "damaged"}
 _CELL = 26
 _LIST_CELLS = 78
-_LOW = 14  # lines up to which channels stand closer together
+_LOW = 14  # lines up to which channels are closer together
 _ENDS = (55, 63, 75)  # cells of the list with its columns up to frames, bytes, at byte
 
 
@@ -53,7 +53,7 @@ class OutageLines(LineWidget):
         ends = [(session.cut_in, glyphs.cut_in), (session.cut_out, glyphs.cut_out)]
         cuts = {cell_of(place, lo, hi, width): one for place, one in ends if place is not None}
         marks = [(cell_of(session.mark_place(mark), lo, hi, width), sanitize(mark.text)) for mark in session.marks]
-        free = 0  # from here on nothing stands so far
+        free = 0  # nothing from here on yet
         for at, words in marks:
             room = min((one for one in (*cuts, *(one for one, _ in marks)) if one > at), default=width) - at - 1
             size = width_of([(words, "")])
@@ -93,7 +93,7 @@ class OutageLines(LineWidget):
     def _across(self, texts: list[tuple[str, str]], cell: int, rows: int, width: int) -> list[Line]:
         index = self.ui.chosen
         if not texts or index is None:
-            words = "n and p choose an outage; what each channel did across it then stands here"
+            words = "n and p choose an outage; then this shows what each channel did"
             return [[(f" {line}", "dim")] for line in wrap(words, width - 2)]
         event = self.ui.needs.events.items[index]
         words = "before, during, after" if event.kind in ("lost", "failsafe") else "before and after"

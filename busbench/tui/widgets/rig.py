@@ -1,4 +1,4 @@
-"""The plan as a tree with volts and amperes, a load case at a time."""
+"""The plan as a tree with voltage and current, a load case at a time."""
 
 from __future__ import annotations
 
@@ -151,7 +151,7 @@ class RigLines(LineWidget):
         """All load cases, the one shown marked, each with the device that is left with least."""
         cases, devices = self.solved().cases, {one.name for one in rig.devices}
         name = max(len("all cases"), *(width_of([(sanitize(one.case), "")]) for one in cases))
-        out: list[Line] = [[], [(fit(f"   {fit('all cases', name)} amperes  least volts left", width), "head")]]
+        out: list[Line] = [[], [(fit(f"   {fit('all cases', name)} current  min voltage", width), "head")]]
         for at, one in enumerate(cases):
             least = min((node for node in one.nodes if node.name in devices), key=lambda node: node.voltage_v)
             is_low = rig.supply.minimum_v is not None and least.voltage_v < rig.supply.minimum_v
@@ -170,7 +170,7 @@ class RigLines(LineWidget):
 
 
 def _state(rig: Rig, row: TreeRow, case: LoadCase, weakest: Weakest | None) -> str:
-    """A word for what is amiss at a row."""
+    """A word for what is wrong at a row."""
     minimum = rig.supply.minimum_v
     words = []
     if minimum is not None and row.name != SUPPLY and row.voltage_v is not None and row.voltage_v < minimum:

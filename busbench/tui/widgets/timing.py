@@ -13,7 +13,7 @@ from busbench.tui.widgets.line_widget import LineWidget
 
 _FIGURES = 36
 _AXIS = 9  # cells of the axis at the left of a picture
-_BESIDE = 100  # cells from which the two pictures stand side by side
+_BESIDE = 100  # cells from which the two pictures are side by side
 _FRAME_ROWS = 5  # of a histogram beside its bars: head, axis, marks, labels, outliers
 
 

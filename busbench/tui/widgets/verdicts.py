@@ -20,7 +20,7 @@ Spot = Callable[[int, int, int, Callable[[], object]], None]
 def table_lines(
     table: VerdictTable, width: int, height: int, *, spot: Spot, at: int, act: Callable[[], object]
 ) -> list[Line]:
-    """The table around the cell one stands on.
+    """The table around the cell one is on.
 
     Args:
         table: the checks.

@@ -181,7 +181,7 @@ def _named(names: dict[int, str], channel: int) -> str:
 
 
 def _steps(work: CheckSession, width: int) -> tuple[list[Line], int]:
-    """The steps with what came of them, and the line of the step where it stands."""
+    """The steps with what came of them, and the line of the current step."""
     rows: list[Line] = [[(fit(" steps", width), "head")]]
     here = 0
     is_going = work.state is not CheckState.START

@@ -37,7 +37,7 @@ class WalkLines(LineWidget):
         super().__init__(ui)
         self.walking = walking
         self.top = 0  # first line of the list below
-        self.is_whole = False  # all that is to be read before it begins stands on the screen
+        self.is_whole = False  # all that is to be read before it begins is on the screen
 
     def lines(self, width: int, height: int) -> list[Line]:
         """As far as it has come."""
@@ -67,7 +67,7 @@ class WalkLines(LineWidget):
         return out + self._picture(walk, width, height - len(out))
 
     def _picture(self, walk: Walk | None, width: int, height: int) -> list[Line]:
-        """How all devices of a rehearsal stand, or what comes back on a port; nothing where there is no room."""
+        """How all devices of a rehearsal are, or what comes back on a port; nothing where there is no room."""
         session = self.walking.session
         rehearsal = None if session is None else session.rehearsal
         if walk is None:
@@ -146,7 +146,7 @@ class WalkLines(LineWidget):
             yield from wrapped(walking.said, width, "warn")
         yield from self._seen(walk, width)
         if walk.is_over:
-            again = "goes on with what is open" if walking.path is not None else "begins anew"
+            again = "continues with what is open" if walking.path is not None else "restarts"
             yield [(f" Enter {again}.", "ink")]
             if walking.is_rehearsal:
                 for words in rehearsal_lines(self.ui.faults, found_by_walk(self.ui.faults, walk.entries)):
@@ -160,7 +160,7 @@ class WalkLines(LineWidget):
             return
         states = [state for state in rehearsal.states() if state.name in walk.stop.members]
         stand = ", ".join(f"{sanitize(state.name)} {round(state.position_pct):+d} %" for state in states)
-        yield [(fit(f"   stands now: {stand}", width), "pen")]
+        yield [(fit(f"   now: {stand}", width), "pen")]
         moves = walk.entry.moves
         if moves and self.walking.state is WalkState.WORD:
             for words in moves[-1].seen:
@@ -169,7 +169,7 @@ class WalkLines(LineWidget):
 
 
 def _table(walk: Walk, width: int) -> tuple[list[Line], int]:
-    """All halts with their answers, and the line of the halt where it stands."""
+    """All halts with their answers, and the line of the current halt."""
     longest = max(width_of([(sanitize(entry.stop.name), "")]) for entry in walk.entries)
     name = max(len("device"), min(longest, width - _ANSWER_CELLS))
     head = f"    ch {fit('device', name)} {'surface':<8}{'way':<5}{'throw':<6}{'smooth':<7}state"

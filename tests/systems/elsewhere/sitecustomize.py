@@ -1,4 +1,4 @@
-"""Makes a Python on Linux look like one on Windows or macOS to busbench and pyserial, and to nobody else.
+"""Makes a Python on Linux look like one on Windows or macOS to busbench and pyserial, and to no one else.
 
 Python runs this at its start where the folder is in PYTHONPATH, also in the processes that busbench starts.
 BUSBENCH_SYSTEM names the system. While a module of the standard library or of another package is loaded, all
