@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, replace
 from os import PathLike
 from pathlib import Path
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
     from busbench.analysis.pulses import Pulses
     from busbench.analysis.recording import Recording
     from busbench.wire.edges import Edges
+
+KIND = "sign-off"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,11 +67,27 @@ class SignOff:
             rig_path: the rig file.
         """
         from busbench.report.page import page_html
+        from busbench.report.page_data import data_element
         from busbench.report.provenance import gather
 
         provenance = gather(source=source, recording_path=recording_path, rig_path=rig_path)
         left_out = None if self.answers is None else self.answers.not_walked
-        return page_html(self.found, provenance=provenance, not_walked=left_out)
+        data = data_element(self.figures(recording_path=recording_path, rig_path=rig_path))
+        return page_html(self.found, provenance=provenance, not_walked=left_out, data=data)
+
+    def figures(self, *, recording_path: str | None, rig_path: str) -> dict[str, object]:
+        """The checks as plain values, and the hashes of what they were made from; see page."""
+        from busbench.report.provenance import sha256_of
+
+        answers = None if self.answers is None else self.answers.path
+        made = {
+            "kind": KIND,
+            "recording_sha256": None if recording_path is None else sha256_of(recording_path),
+            "rig_sha256": sha256_of(rig_path),
+            "answers_sha256": None if answers is None else sha256_of(answers),
+            **self.found.to_json(),
+        }
+        return dict(json.loads(json.dumps(made)))  # as whoever reads the page gets them
 
     def write_page(
         self,

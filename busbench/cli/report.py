@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from busbench.capture.base import ReadOptions
 from busbench.cli.output import PAGE, force_option, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.source import read_all, read_options, source_options
@@ -17,26 +18,46 @@ from busbench.errors import BusbenchError
 @click.option("-o", "--output", type=OUTPUT, callback=PAGE, metavar="FILE.html", help="Write the page to this file.")
 @click.option("--svg", "picture", metavar="NAME", help="Print one picture: outages, histogram, periods, channel-1 …")
 @click.option("--check", "page", metavar="PAGE.html", help="Check the figures of a page against the recording.")
+@click.option("--rig", "rig_path", metavar="RIG.toml", help="With --check: the rig file of a page to sign.")
+@click.option("--walk", metavar="FILE.json", help="With --check: the answers of the walk on a page to sign.")
 @force_option
 @source_options
 def command(
-    source: str, output: str | None, picture: str | None, page: str | None, force: bool, **settings: Any
+    source: str,
+    output: str | None,
+    picture: str | None,
+    page: str | None,
+    rig_path: str | None,
+    walk: str | None,
+    force: bool,
+    **settings: Any,
 ) -> None:
     """Make one page of a recording: outages, timing and channels.
 
     The page is one file with texts, tables and pictures; it fetches nothing and
     prints on A4. Its figures are those of `outages`, `timing` and `channels`. It
     also holds them as data: with --check and the recording anyone can confirm
-    them. Exit code 1 if a page differs from its recording.
+    them. Exit code 1 if a page differs from its recording. The page to sign of
+    `verify` is checked with its rig file and answers.
 
     \b
     busbench report captures/heron-flight.pcapng -o flight.html
     """
     if sum(one is not None for one in (output, picture, page)) != 1:
         raise BusbenchError("-o, --svg, --check: one of them is wanted", hint="see busbench report --help")
+    options = read_options(settings)
+    if page is None:
+        if rig_path or walk:
+            raise BusbenchError("--rig, --walk: go with --check", hint="leave them out")
+        _make(source, output=output, picture=picture, force=force, options=options)
+    else:
+        click.get_current_context().exit(check(source, page, rig_path=rig_path, walk=walk, options=options))
+
+
+def _make(source: str, *, output: str | None, picture: str | None, force: bool, options: ReadOptions) -> None:
     from busbench.report.recording_page import RecordingPage
 
-    made = RecordingPage(read_all(source, read_options(settings)))
+    made = RecordingPage(read_all(source, options))
     if picture is not None:
         click.echo(made.picture(picture))
     elif output is not None:
@@ -46,17 +67,42 @@ def command(
         text = made.html(gather(source=Path(source).name, recording_path=source, rig_path=""))
         write_output(output, text, force=force)
         wrote(output, "page of the recording")
-    else:
-        assert page is not None
-        click.get_current_context().exit(check(made, source, page))
 
 
-def check(made: Any, source: str, page: str) -> int:
-    """Hold a page against what was made again; prints the first difference and returns the exit code."""
+def check(source: str, page: str, *, rig_path: str | None, walk: str | None, options: ReadOptions) -> int:
+    """Hold a page against what is made again; prints the first difference and returns the exit code.
+
+    Args:
+        source: the recording.
+        page: of `report` or `verify`.
+        rig_path, walk: what a page to sign was made from beside it.
+        options: choices that the recording leaves open.
+    """
+    from busbench.bench import sign_off
     from busbench.report.page_data import first_difference, read_figures
     from busbench.report.provenance import sha256_of
+    from busbench.report.recording_page import RecordingPage
 
     figures = read_figures(page)
-    difference = first_difference(figures, made.figures(sha256=sha256_of(source)))
+    if figures.get("kind") == sign_off.KIND:
+        if rig_path is None:
+            raise BusbenchError(f"{page}: is a page to sign", hint="name its rig file with --rig")
+        made = _signed(source, rig_path, walk, options)
+    elif rig_path or walk:
+        raise BusbenchError(f"{page}: is the page of a recording alone", hint="leave --rig and --walk out")
+    else:
+        made = RecordingPage(read_all(source, options)).figures(sha256=sha256_of(source))
+    difference = first_difference(figures, made)
     click.echo(f"{page}: {difference or 'is what the recording shows'}")
     return int(bool(difference))
+
+
+def _signed(source: str, rig_path: str, walk: str | None, options: ReadOptions) -> dict[str, object]:
+    """The figures of a page to sign, made again."""
+    from busbench.bench.sign_off import find_answers, pulse_outputs, sign_off
+    from busbench.rig.load import read_rig
+
+    rig = read_rig(rig_path)
+    answers = None if walk is None else find_answers(rig, rig_path=rig_path, path=walk)
+    done = sign_off(read_all(source, options), rig, answers=answers, pulses=pulse_outputs(source, options))
+    return done.figures(recording_path=source, rig_path=rig_path)

@@ -80,13 +80,18 @@ def _digits(value: float, *, sign: str = "") -> str:
 
 
 def page_html(
-    found: Verification, *, provenance: Provenance, not_walked: tuple[tuple[str, str], ...] | None = None
+    found: Verification,
+    *,
+    provenance: Provenance,
+    not_walked: tuple[tuple[str, str], ...] | None = None,
+    data: str = "",
 ) -> str:
     """The page.
 
     Args:
         provenance: where they come from.
         not_walked: names and reasons of what no walk looked at, None where no answers of a walk were given.
+        data: the figures as an element; see page_data.
 
     Returns:
         One HTML document; all words of files and people in it are escaped.
@@ -128,7 +133,7 @@ def page_html(
         timeline=picture(timeline),
         harness=picture(harness), weakest=weakest, worst_case=worst_case, findings=findings,
         steps=setup_steps(rig), motors={rest.name for rest in motor_rests(rig)},
-        cell_text=cell_text, margin_text=margin_text,
+        cell_text=cell_text, margin_text=margin_text, data=picture(data),
         not_walked=not_walked, counted=pluralize, unplanned_words=found.unplanned_words,
         is_virtual=any(name.startswith("virtual:") for name in (provenance.source, evidence.recording.info.source)),
     )  # fmt: skip

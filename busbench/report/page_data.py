@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
-from html import escape
 from pathlib import Path
 
 from busbench.errors import BusbenchError, unreadable
@@ -38,7 +37,9 @@ def read_figures(path: str) -> dict[str, object]:
     except (ValueError, RecursionError):
         figures = None
     if not isinstance(figures, dict):
-        raise BusbenchError(f"{path}: holds no figures of busbench", hint="name a page that `busbench report` wrote")
+        raise BusbenchError(
+            f"{path}: holds no figures of busbench", hint="name a page that `busbench report` or `verify` wrote"
+        )
     return figures
 
 
@@ -57,4 +58,4 @@ def first_difference(page: object, made: object, *, place: str = "") -> str:
             return f"{place} has {len(page)} entries, made again {len(made)}"
         pairs = enumerate(zip(page, made, strict=True))
         return next((words for i, (a, b) in pairs if (words := first_difference(a, b, place=f"{place}[{i}]"))), "")
-    return "" if page == made else f"{place} is {escape(json.dumps(page))}, made again {escape(json.dumps(made))}"
+    return "" if page == made else f"{place} is {json.dumps(page)}, made again {json.dumps(made)}"

@@ -46,6 +46,25 @@ def test_a_page_that_was_changed_or_is_of_another_recording_is_found_out(
     assert (other.code, ": recording_sha256 is " in other.out) == (1, True)
 
 
+def test_a_page_to_sign_is_checked_with_its_plan_and_answers(capfd: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    page, rig = tmp_path / "page.html", tmp_path / "heron.toml"
+    recording = CAPTURES / "heron-round.pcapng"
+    rig.write_bytes((CAPTURES / "heron.toml").read_bytes())
+    call(capfd, "verify", recording, "--rig", rig, "--report", page)
+    checked = call(capfd, "report", recording, "--check", page, "--rig", rig)
+    assert (checked.code, checked.out) == (0, f"{page}: is what the recording shows\n")
+    text = page.read_text(encoding="utf-8")
+    page.write_text(text.replace('"not_tested":', '"not_tested":1', 1), encoding="utf-8")
+    checked = call(capfd, "report", recording, "--check", page, "--rig", rig)
+    assert (checked.code, f"{page}: not_tested is 1" in checked.out) == (1, True)
+    page.write_text(text, encoding="utf-8")
+    other = call(capfd, "report", CAPTURES / "heron-round-faulty.pcapng", "--check", page, "--rig", rig)
+    assert (other.code, ': recording_sha256 is "' in other.out) == (1, True)
+    rig.write_text(rig.read_text(encoding="utf-8") + "# another plan\n", encoding="utf-8")
+    other = call(capfd, "report", recording, "--check", page, "--rig", rig)
+    assert (other.code, ": rig_sha256 is " in other.out) == (1, True)
+
+
 def test_the_page_is_whole_fetches_nothing_and_runs_nothing(capfd: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     page = tmp_path / "page.html"
     call(capfd, "report", CAPTURES / "heron-flight.pcapng", "-o", page)
