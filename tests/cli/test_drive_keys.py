@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import select
 import signal
 import subprocess
@@ -202,6 +203,6 @@ def test_a_command_that_was_stopped_in_the_countdown_moves_nothing(wire: Wire, t
     time.sleep(1.5)
     terminal.process.send_signal(signal.SIGCONT)
     assert terminal.wait() == 130
-    assert b"cancelled: busbench was stopped for 1." in terminal.text
+    assert re.search(rb"cancelled: busbench was stopped for [1-9]", terminal.text)  # seconds; a busy machine adds some
     assert terminal.is_restored
     assert wire.take() == b""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pickle
+import re
 import signal
 import subprocess
 import sys
@@ -125,14 +126,15 @@ def test_a_port_that_takes_nothing_is_not_waited_for(far: Far) -> None:
 def test_no_sign_of_life_for_a_second_ends_it(far: Far) -> None:
     with open_client(far.name) as port:
         port.transmit(Holding())
-        data = b""
+        data, silences = b"", 0
 
         def is_silent() -> bool:
-            nonlocal data
+            nonlocal data, silences
             more = far.read()
             data += more
+            silences = 0 if more else silences + bool(data)
             time.sleep(0.1)
-            return bool(data) and not more
+            return silences >= 5  # fewer may be those of a busy machine
 
         wait_for(is_silent)  # read() is not called: no one shows a sign of life
         assert finish(port).reason == "no sign of life for one second"
@@ -148,7 +150,7 @@ def test_a_port_process_that_was_stopped_for_more_than_a_second_sends_nothing_mo
         far.read()
         os.kill(port.pid, signal.SIGCONT)
         how = finish(port)
-        assert how.reason.startswith("no frame went out for 1.")
+        assert re.match("no frame went out for [1-9]", how.reason)  # seconds; a busy machine adds some
         assert how.reason.endswith(" s: busbench was stopped, or the computer or the port was busy")
         assert how.is_broken_off
         assert far.listener.take(0.3) == b""
