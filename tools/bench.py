@@ -31,8 +31,8 @@ from readers import simple_reader  # noqa: E402
 from synthetic import write_recording  # noqa: E402
 
 from busbench.model import NO_CLOCK, ByteLog  # noqa: E402
-from busbench.wire.codec import FRAME_BYTES, pack_frames, unpack_channels  # noqa: E402
-from busbench.wire.frame_spec import decode_frame  # noqa: E402
+from busbench.wire.codec import pack_frames, unpack_channels  # noqa: E402
+from busbench.wire.frame_spec import FRAME_BYTES, decode_frame  # noqa: E402
 from busbench.wire.framing import find_frames  # noqa: E402
 
 # As an installed program runs, with its compiled files kept.

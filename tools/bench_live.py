@@ -17,7 +17,8 @@ from busbench.bench.sources import open_live
 from busbench.model import I64
 from busbench.port.port import LivePort
 from busbench.tui.text import scale_words
-from busbench.wire.codec import FRAME_BYTES, pack_frames
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import FRAME_BYTES
 from busbench.wire.scale import Scale
 
 PERIOD_NS = 7_000_000

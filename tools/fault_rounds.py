@@ -27,7 +27,8 @@ from busbench.model import I64
 from busbench.sim.address import parse_virtual
 from busbench.sim.playback import Reads
 from busbench.tui.live import LiveSession
-from busbench.wire.codec import FRAME_BYTES, pack_frames, unpack_channels
+from busbench.wire.codec import pack_frames, unpack_channels
+from busbench.wire.frame_spec import FRAME_BYTES
 from busbench.wire.framing import find_in_blocks
 from busbench.wire.table import AlignmentResult
 from tests.cli.running import SMALL

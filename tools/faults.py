@@ -31,7 +31,7 @@ from fault_rounds import (  # noqa: E402
 from busbench.bench.sources import open_live  # noqa: E402
 from busbench.capture.open import open_capture  # noqa: E402
 from busbench.tui.live import LiveSession  # noqa: E402
-from busbench.wire.codec import FRAME_BYTES  # noqa: E402
+from busbench.wire.frame_spec import FRAME_BYTES  # noqa: E402
 from busbench.wire.framing import find_in_blocks  # noqa: E402
 from tests.port.ends import LIMIT_S  # noqa: E402
 

@@ -20,8 +20,9 @@ from busbench.model import BUS_LINE, F64, I64, U8, U16, Bools, ByteLog, Clock, C
 from busbench.rig.model import Rig
 from busbench.sim.stick_motion import Hand, Pilot
 from busbench.verify.inputs import ChannelPlan, channel_plans
-from busbench.wire.codec import CHANNELS, END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
+from busbench.wire.codec import pack_frames
 from busbench.wire.edges import Edges
+from busbench.wire.frame_spec import CHANNELS, END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 from busbench.wire.scale import FULL_COUNTS, Scale
 
 RIG = Path(__file__).resolve().parent.parent / "captures" / "heron.toml"

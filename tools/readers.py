@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from busbench.model import I64, U8
-from busbench.wire.codec import END_BYTES, FLAGS_MAX, FRAME_BYTES, HEADER
+from busbench.wire.frame_spec import END_BYTES, FLAGS_MAX, FRAME_BYTES, HEADER
 
 
 def simple_reader(data: U8, *, rescans: bool) -> I64:

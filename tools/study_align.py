@@ -23,7 +23,7 @@ from readers import simple_reader  # noqa: E402
 from study_pictures import Curve, draw_curves, run_study  # noqa: E402
 
 from busbench.model import I64, NO_CLOCK, U8, ByteLog, Clock, ClockKind  # noqa: E402
-from busbench.wire.codec import FRAME_BYTES  # noqa: E402
+from busbench.wire.frame_spec import FRAME_BYTES  # noqa: E402
 from busbench.wire.framing import find_frames  # noqa: E402
 from tests.wire.corpus import END_CYCLE, Corpus, make, make_trap  # noqa: E402
 

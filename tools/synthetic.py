@@ -8,7 +8,8 @@ import numpy as np
 
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.model import BUS_LINE, ByteLog, Clock, ClockKind
-from busbench.wire.codec import FRAME_BYTES, pack_frames
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import FRAME_BYTES
 
 PERIOD_NS = 7_000_000
 _BLOCK = 1 << 16

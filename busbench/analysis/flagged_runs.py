@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from busbench.model import I64, MARKED_MAYBE, U8, FrameTimes
-from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 
 RUN_KINDS: tuple[Literal["lost", "failsafe", "damaged"] | None, ...] = (None, "lost", "failsafe", "damaged")
 _DAMAGED = RUN_KINDS.index("damaged")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from busbench.model import I64, Rejects
-from busbench.wire.codec import FRAME_BYTES
+from busbench.wire.frame_spec import FRAME_BYTES
 
 
 class FrameOffsets:

@@ -10,7 +10,7 @@ import numpy as np
 from busbench.analysis.frame_offsets import FrameOffsets
 from busbench.analysis.period import ADAPTER_NS, Missing
 from busbench.model import I64, ClockKind, FrameTimes, Reason, Rejects
-from busbench.wire.codec import FRAME_BYTES
+from busbench.wire.frame_spec import FRAME_BYTES
 
 NEAR_FRAMES = 8  # in an adapter's reads a hole is found a few frames off at most
 

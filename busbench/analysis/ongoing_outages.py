@@ -10,7 +10,7 @@ import numpy as np
 from busbench.analysis.outages import Outage, find_outages
 from busbench.analysis.period import find_period
 from busbench.model import I64, Bools, Clock, FrameTimes, Rejects
-from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.table import AlignmentResult
 
 _TAIL_FRAMES = 4096  # looked at again each time

@@ -36,7 +36,7 @@ from busbench.analysis.missing_frames import MissingFrames, find_missing_frames
 from busbench.analysis.notebook import html_of
 from busbench.analysis.period import Missing, explain_doubt, number_frames
 from busbench.model import I64, Annotation, Clock, FrameTimes, Rejects
-from busbench.wire.codec import FRAME_BYTES
+from busbench.wire.frame_spec import FRAME_BYTES
 
 Kind = Literal["gap", "lost", "failsafe", "damaged"]
 KINDS: tuple[Kind, ...] = ("gap", "lost", "failsafe", "damaged")

@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from busbench.model import BUS_LINE, F64, I64, ByteLog, Clock, ClockKind, LineSettings
-from busbench.wire.codec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.edges import Edges
+from busbench.wire.frame_spec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.framing import find_frames
 from busbench.wire.scale import Scale
 from busbench.wire.table import FrameTable

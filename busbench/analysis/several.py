@@ -22,7 +22,7 @@ _PERIOD_NS = 14e6  # where no source has one
 
 
 @dataclass(frozen=True)
-class Source:
+class SourceOutages:
     """One of several recordings.
 
     Args:
@@ -54,7 +54,7 @@ class Several:
         sources: at least two.
     """
 
-    sources: tuple[Source, ...]
+    sources: tuple[SourceOutages, ...]
 
     @cached_property
     def has_dates(self) -> bool:
@@ -158,7 +158,7 @@ def read_several(
 
         timeline = read_timeline(capture, line=line, on_block=tell, on_found=collect)
         count += len(timeline.times)
-        sources.append(Source(name, timeline, changes))
+        sources.append(SourceOutages(name, timeline, changes))
     return Several(tuple(sources))
 
 
@@ -175,7 +175,7 @@ def lay_beside(recordings: Sequence[Recording]) -> Several:
     for name, one in zip(_names([one.info for one in recordings]), recordings, strict=True):
         changes = ContentChanges()
         changes.feed(one.frames)
-        sources.append(Source(name, one.timeline, changes))
+        sources.append(SourceOutages(name, one.timeline, changes))
     return Several(tuple(sources))
 
 

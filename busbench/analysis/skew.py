@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.model import I64
-from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.table import FrameTable
 
 MATCHES_LEAST = 8

@@ -21,8 +21,7 @@ from busbench.rig.model import Device, Rig
 from busbench.rig.motors import MotorRest, kill_names, motor_rests, unstated_motors
 from busbench.rig.rest import rest_sent
 from busbench.rig.travel import endpoints_of
-from busbench.wire.codec import CHANNELS, COUNTS_MAX
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX
 from busbench.wire.scale import Scale, whole
 
 MOTOR_OFF_PCT = 90.0  # nearer to neutral an electric motor may turn; common practice, no source

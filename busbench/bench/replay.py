@@ -14,8 +14,16 @@ from busbench.drive.program import FRAME_PERIOD_S, FRAME_PERIODS_S, PROGRAM_MAX_
 from busbench.drive.program_file import OptionReader, build_program
 from busbench.errors import CaptureError, DriveError, pluralize, quote_value
 from busbench.model import F64, I64, U8, Bools, FrameTimes, remove_clock_steps
-from busbench.wire.codec import END_BYTES, END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST
-from busbench.wire.frame_spec import ALL_CHANNELS, FLAG_CH17, FLAG_CH18
+from busbench.wire.frame_spec import (
+    ALL_CHANNELS,
+    END_BYTES,
+    END_PLAIN,
+    END_SLOTS,
+    FLAG_CH17,
+    FLAG_CH18,
+    FLAG_FAILSAFE,
+    FLAG_LOST,
+)
 from busbench.wire.framing import find_in_blocks
 from busbench.wire.scale import Scale
 from busbench.wire.table import FrameTable

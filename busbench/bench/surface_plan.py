@@ -20,8 +20,7 @@ from busbench.errors import DriveError
 from busbench.rig.load import read_rig
 from busbench.rig.model import Rig
 from busbench.verify.stations import stations_of
-from busbench.wire.codec import CHANNELS
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS
 
 if TYPE_CHECKING:
     from busbench.sim.aircraft_faults import AircraftFault

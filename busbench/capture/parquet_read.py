@@ -15,7 +15,8 @@ from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.file_io import Source, as_source
 from busbench.errors import CaptureError, pluralize
 from busbench.model import I64, NO_CLOCK, ByteLog, Clock, ClockKind, set_readonly
-from busbench.wire.codec import CHANNELS, FRAME_BYTES, pack_frames
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import CHANNELS, FRAME_BYTES
 
 if TYPE_CHECKING:
     import pyarrow.parquet as pq

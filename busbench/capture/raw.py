@@ -9,7 +9,7 @@ import numpy as np
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.file_io import Source, as_source, read_into
 from busbench.model import NO_CLOCK, ByteLog, set_readonly
-from busbench.wire.codec import END_BYTES, FRAME_BYTES, HEADER
+from busbench.wire.frame_spec import END_BYTES, FRAME_BYTES, HEADER
 
 FORMAT = "raw bytes"
 

@@ -11,7 +11,7 @@ from busbench.drive.frame_generator import FrameBlock
 from busbench.drive.outputs import receiver_lines
 from busbench.drive.program import Program
 from busbench.errors import DriveError, sanitize
-from busbench.wire.codec import CHANNELS
+from busbench.wire.frame_spec import CHANNELS
 
 FRAMES_MAX = 20_000  # some 150 changes of level each
 

@@ -15,7 +15,8 @@ from busbench.drive.preview import percent
 from busbench.drive.program import Program
 from busbench.errors import DriveError, pluralize
 from busbench.model import BUS_LINE, U16, ByteLog, Clock, ClockKind
-from busbench.wire.codec import CHANNELS, FRAME_BYTES, unpack_channels
+from busbench.wire.codec import unpack_channels
+from busbench.wire.frame_spec import CHANNELS, FRAME_BYTES
 
 LOOK_S = 0.5  # a rehearsal shows where the channels are this often
 _FRAME_NS = FRAME_BYTES * BUS_LINE.character_ns

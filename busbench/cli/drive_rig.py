@@ -13,7 +13,8 @@ from busbench.rig.power import holding_more_a
 from busbench.rig.travel import endpoints_of
 from busbench.sim.aircraft_faults import AircraftFault
 from busbench.sim.devices import VirtualRig
-from busbench.wire.codec import CHANNELS, FRAME_BYTES, unpack_channels
+from busbench.wire.codec import unpack_channels
+from busbench.wire.frame_spec import CHANNELS, FRAME_BYTES
 from busbench.wire.scale import FULL_COUNTS
 
 LOOK_S = 0.5

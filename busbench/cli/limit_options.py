@@ -10,8 +10,7 @@ from busbench.cli.channel_list import each_channel
 from busbench.errors import DriveError, quote_value
 from busbench.rig.load import read_rig
 from busbench.rig.model import Rig
-from busbench.wire.codec import CHANNELS
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS
 
 
 def limit_sources(

@@ -10,8 +10,7 @@ import numpy as np
 from busbench.drive.frame_generator import BLOCK, EndState, FrameBlock, FrameGenerator
 from busbench.drive.program import Program
 from busbench.model import F64, I64, Bools
-from busbench.wire.codec import CHANNELS, HEADER
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, HEADER
 
 _BINS = 2048
 LOOKED_AT_MAX = 1_000_000  # frames; of more, stretches are looked at

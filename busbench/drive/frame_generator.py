@@ -14,8 +14,8 @@ from busbench.drive.hash_random import hash_uint64, hash_unit
 from busbench.drive.limits import LimitedCounts, Limiter
 from busbench.drive.program import FrameFault, Program
 from busbench.model import F64, U8, Bools
-from busbench.wire.codec import FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import ALL_CHANNELS, FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 
 BLOCK = 8192
 TAIL_FRAMES = 3  # at rest, after the ramp: one may be missed

@@ -21,8 +21,7 @@ from numpy.typing import ArrayLike
 
 from busbench.errors import DriveError
 from busbench.model import F64, I64, U16, Bools, set_readonly
-from busbench.wire.codec import CHANNELS, COUNTS_MAX
-from busbench.wire.frame_spec import ALL_CHANNELS, ON_OFF_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX, ON_OFF_CHANNELS
 
 SWITCH_ON = 0.5  # a switch channel's level from which it is on
 _KEY = object()

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 import numpy as np
 
 from busbench.model import BUS_LINE, I64, U8, U16
-from busbench.wire.codec import FRAME_BYTES
 from busbench.wire.edges import Edges
+from busbench.wire.frame_spec import FRAME_BYTES
 from busbench.wire.scale import Scale
 from busbench.wire.uart import encode_line
 

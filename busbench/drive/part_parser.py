@@ -25,8 +25,7 @@ from busbench.drive.shapes import (
 from busbench.errors import quote_value
 from busbench.model import F64
 from busbench.schema import TablePlace
-from busbench.wire.codec import CHANNELS, COUNTS_MAX
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX
 from busbench.wire.scale import Scale
 
 SWITCH_SHAPES = ("hold", "square", "steps")

@@ -13,7 +13,7 @@ import numpy as np
 
 from busbench.drive.hash_random import hash_uint64
 from busbench.model import I64, U8, Chunk
-from busbench.wire.codec import FRAME_BYTES, HEADER
+from busbench.wire.frame_spec import FRAME_BYTES, HEADER
 
 BLOCK_BYTES = FRAME_BYTES  # as long on the line as a frame
 MARK = bytes([0xA5, 0x5A])

@@ -11,8 +11,7 @@ from busbench.drive.frame_generator import EndState
 from busbench.drive.program import FrameFault, Program
 from busbench.errors import pluralize
 from busbench.model import I64
-from busbench.wire.codec import CHANNELS
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS
 
 FAULTS_SHOWN = 40
 ROWS, COLUMNS = 5, 64

@@ -13,8 +13,7 @@ from busbench.drive.limits import ChannelLimit, Limits
 from busbench.drive.shapes import Shape
 from busbench.errors import DriveError
 from busbench.model import F64
-from busbench.wire.codec import CHANNELS, COUNTS_MAX, END_BYTES, END_PLAIN
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX, END_BYTES, END_PLAIN
 from busbench.wire.scale import Scale
 
 FaultKind = Literal["lost", "failsafe", "gap", "flips"]

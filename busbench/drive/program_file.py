@@ -22,8 +22,7 @@ from busbench.errors import DriveError, TextFileError
 from busbench.schema import Path as KeyPath
 from busbench.schema import Reader, TablePlace
 from busbench.text_file import read_toml
-from busbench.wire.codec import CHANNELS, END_BYTES, END_SLOTS
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, END_BYTES, END_SLOTS
 from busbench.wire.scale import Scale
 
 DEFAULT_SCALE = Scale()

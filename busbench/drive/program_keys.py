@@ -9,8 +9,7 @@ from msgspec import Meta
 
 from busbench.drive.program import FRAME_PERIODS_S, PROGRAM_MAX_S, FaultKind, Order, Unit
 from busbench.schema import Table
-from busbench.wire.codec import CHANNELS, COUNTS_MAX
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX
 from busbench.wire.scale_table import ScaleTable
 
 PERIODS_S = (0.02, 86_400.0)

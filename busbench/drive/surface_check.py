@@ -11,7 +11,7 @@ import enum
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from busbench.wire.codec import CHANNELS
+from busbench.wire.frame_spec import CHANNELS
 
 NOTE_MAX = 2000
 

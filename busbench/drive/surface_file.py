@@ -16,7 +16,7 @@ from busbench.output_file import write_output
 from busbench.schema import Path as KeyPath
 from busbench.schema import Reader
 from busbench.text_file import read_bounded, require_small
-from busbench.wire.codec import CHANNELS
+from busbench.wire.frame_spec import CHANNELS
 from busbench.wire.scale import Scale
 
 _IN_COUNTS = ("low", "neutral", "high")

@@ -9,8 +9,7 @@ from busbench.drive.limits import Limits
 from busbench.drive.program import RATE_PCT_PER_S, Part, Program, default_limits, lock, rate_counts
 from busbench.drive.shapes import Cycle, Hold, Shape, TimeSpan, Wave
 from busbench.drive.surface_check import Station
-from busbench.wire.codec import CHANNELS
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS
 from busbench.wire.scale import Scale
 
 REST_S = 0.5  # at neutral between the small move and the large one

@@ -7,8 +7,7 @@ from typing import Annotated, Any, Literal
 from msgspec import Meta, field
 
 from busbench.schema import Table
-from busbench.wire.codec import COUNTS_MAX
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, COUNTS_MAX
 
 VERSION = 1
 Counts = Annotated[int, Meta(ge=0, le=COUNTS_MAX)]

@@ -14,7 +14,7 @@ from busbench.report.svg import PAGE_WIDTH, Drawing, ticks
 from busbench.verify.control_moves import ControlMove
 from busbench.verify.inputs import ChannelPlan, VerifyInputs
 from busbench.verify.link_loss import LinkLoss
-from busbench.wire.codec import COUNTS_MAX
+from busbench.wire.frame_spec import COUNTS_MAX
 
 WIDTH = PAGE_WIDTH
 _LEFT, _RIGHT = 96.0, 46.0

@@ -11,8 +11,7 @@ from busbench.rig.finding import Finding, fault, hint, listed
 from busbench.rig.linkage import has_linkage, surface_deg
 from busbench.rig.model import Device, Rig
 from busbench.rig.travel import endpoints_of
-from busbench.wire.codec import CHANNELS, COUNTS_MAX
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX
 
 SURFACE_WORDS = re.compile(r"\b(ailerons?|elevators?|rudders?|flaps?|elevons?|ruddervators?|spoilers?)\b", re.I)
 FLIGHT_WORDS = re.compile(r"\b(gears?|retracts?|undercarriage|release|hook)\b", re.I)

@@ -18,7 +18,7 @@ from busbench.rig.motors import (
     off_sign,
     says_motor,
 )
-from busbench.wire.codec import CHANNELS
+from busbench.wire.frame_spec import CHANNELS
 
 _FULL_WORDS = re.compile(r"\b(full|max|maximum|open|run|running|power)\b", re.I)
 _OFF_WORDS = re.compile(r"\b(off|stop|stopped|closed|cut|idle|min|minimum)\b", re.I)

@@ -11,7 +11,7 @@ from busbench.rig.finding import Finding, fault, hint, listed
 from busbench.rig.model import Device, Rig
 from busbench.rig.rest import rest_counts
 from busbench.rig.travel import endpoints_of
-from busbench.wire.codec import CHANNELS
+from busbench.wire.frame_spec import CHANNELS
 
 _GROUPS_COMPARED = 40  # of more groups than channels no name is meant
 _LEFT = re.compile(r"\bleft\b", re.I)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from busbench.rig.model import Device
-from busbench.wire.codec import CHANNELS
+from busbench.wire.frame_spec import CHANNELS
 
 OPPOSITES = {
     "up": "down", "right": "left", "out": "in", "open": "closed", "forward": "back",

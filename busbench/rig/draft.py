@@ -10,8 +10,7 @@ import numpy as np
 
 from busbench.errors import pluralize
 from busbench.model import I64, Bools
-from busbench.wire.codec import CHANNELS, FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.scale import FULL_COUNTS, Scale
 from busbench.wire.table import FrameTable
 

@@ -14,8 +14,7 @@ from typing import Literal
 
 from busbench.rig.model import Device, Rig
 from busbench.rig.travel import level_sent
-from busbench.wire.codec import CHANNELS, COUNTS_MAX
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX
 from busbench.wire.scale import Scale
 
 OFF_SHARE = 0.9  # of the travel: nearer to neutral an electric motor may turn; common practice, no source

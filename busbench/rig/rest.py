@@ -5,7 +5,7 @@ from __future__ import annotations
 from busbench.rig.model import Device
 from busbench.rig.motors import motor_rest_pct, travel_of
 from busbench.rig.travel import endpoints_of, level_sent
-from busbench.wire.codec import CHANNELS
+from busbench.wire.frame_spec import CHANNELS
 from busbench.wire.scale import FULL_COUNTS, Scale
 
 

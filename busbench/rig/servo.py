@@ -16,8 +16,7 @@ from busbench.model import F64, Bools
 from busbench.rig.linkage import straight_throw_mm, surface_deg
 from busbench.rig.model import Device
 from busbench.rig.travel import endpoints_of, full_us
-from busbench.wire.codec import CHANNELS, FLAG_CH17, FLAG_CH18
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FLAG_CH17, FLAG_CH18
 from busbench.wire.scale import Scale
 
 SILENCE_S = 0.1  # without frames for longer, a device acts on it; common practice, no source

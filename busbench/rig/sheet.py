@@ -11,7 +11,7 @@ from busbench.rig.model import Device, Rig
 from busbench.rig.motors import kill_names, motor_rest_pct
 from busbench.rig.travel import endpoints_of
 from busbench.rig.wiring_tree import branch_titles, layout_tree
-from busbench.wire.codec import CHANNELS
+from busbench.wire.frame_spec import CHANNELS
 
 RULES = (
     f"{SAFETY} Nothing but its own supply powers a device while it is being set up.",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from busbench.rig.model import Device
-from busbench.wire.codec import CHANNELS, COUNTS_MAX
+from busbench.wire.frame_spec import CHANNELS, COUNTS_MAX
 from busbench.wire.scale import FULL_COUNTS, Scale, whole
 
 ON_PCT = 50.0  # an on/off channel is on from here

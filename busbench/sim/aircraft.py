@@ -19,7 +19,8 @@ from busbench.sim.stick_motion import NEUTRAL, seeded_rng
 from busbench.verify.failsafe_checks import expects_silence
 from busbench.verify.marks import LINK_MARK, ON_MARK, POWER_MARK, REST_MARK
 from busbench.verify.procedure import TestStep
-from busbench.wire.codec import (
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import (
     CHANNELS,
     COUNTS_MAX,
     END_PLAIN,
@@ -29,7 +30,6 @@ from busbench.wire.codec import (
     FLAG_FAILSAFE,
     FLAG_LOST,
     FRAME_BYTES,
-    pack_frames,
 )
 from busbench.wire.scale import FULL_COUNTS
 

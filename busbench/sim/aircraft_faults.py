@@ -12,8 +12,7 @@ from typing import Literal, get_args
 
 from busbench.errors import RigError
 from busbench.rig.model import Rig
-from busbench.wire.codec import CHANNELS
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS
 
 FaultKind = Literal[
     "wrong-channel", "reversed", "dead", "slow", "stalled", "brown-out",

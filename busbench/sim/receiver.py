@@ -12,7 +12,8 @@ from busbench.model import BUS_LINE, I64, U8, ByteLog, LineSettings
 from busbench.port.misreading import decode_fixed_bytes
 from busbench.sim.line_faults import Episodes, Noise, OutageSpan, add_noise
 from busbench.sim.stick_motion import NEUTRAL, Hand, Pilot, seeded_rng
-from busbench.wire.codec import END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 
 CHARACTER_NS = BUS_LINE.character_ns
 FRAME_NS = FRAME_BYTES * CHARACTER_NS

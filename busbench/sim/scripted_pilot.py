@@ -10,8 +10,7 @@ from busbench.sim.stick_motion import NEUTRAL
 from busbench.verify.inputs import ChannelPlan, channel_plans
 from busbench.verify.marks import AWAY_MARK, OFF_MARK, ON_MARK, POWER_MARK
 from busbench.verify.procedure import TestStep
-from busbench.wire.codec import CHANNELS, COUNTS_MAX
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX
 from busbench.wire.scale import FULL_COUNTS
 
 REACT_S, MOVE_S, HOLD_S, REST_S = 0.3, 0.4, 0.6, 1.0

@@ -7,7 +7,7 @@ import enum
 import numpy as np
 
 from busbench.model import F64, U8, U16
-from busbench.wire.codec import CHANNELS, COUNTS_MAX, FLAG_CH17, FLAG_CH18
+from busbench.wire.frame_spec import CHANNELS, COUNTS_MAX, FLAG_CH17, FLAG_CH18
 
 NEUTRAL, LOW, HIGH = 992, 172, 1811
 _TWO_STATE = 2

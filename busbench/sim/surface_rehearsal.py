@@ -15,7 +15,8 @@ from busbench.rig.model import Rig
 from busbench.sim.devices import DeviceState, VirtualRig
 from busbench.sim.rehearsal_port import RehearsalPort
 from busbench.verify.stations import LATE_DEG, SEEN_DEG
-from busbench.wire.codec import FRAME_BYTES, unpack_channels
+from busbench.wire.codec import unpack_channels
+from busbench.wire.frame_spec import FRAME_BYTES
 
 _LOOK_FRAMES = 4
 _SETTLE_S = 3.0

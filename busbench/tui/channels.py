@@ -11,8 +11,7 @@ from busbench.analysis.channel_sums import STILL_COUNTS, STILL_FRAMES
 from busbench.analysis.channels import summarise_channels
 from busbench.model import I64, U16
 from busbench.tui.store import FrameStore
-from busbench.wire.codec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FLAG_FAILSAFE, FLAG_LOST
 
 TRACE_S = 4.0
 LOW_END, HIGH_END = 172, 1811  # the customary ends of a channel

@@ -19,8 +19,7 @@ from busbench.errors import BusbenchError, DriveError, pluralize
 from busbench.sim.rehearsal_port import RehearsalPort
 from busbench.tui.app_state import AppState
 from busbench.tui.live import LiveSession
-from busbench.wire.codec import CHANNELS, FRAME_BYTES
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FRAME_BYTES
 
 END = EndState.REST
 SHAPES = ("sine", "triangle", "square", "ramp", "staircase", "wander")

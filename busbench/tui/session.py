@@ -20,8 +20,7 @@ from busbench.tui.channels import ChannelRows, find_glitches, look
 from busbench.tui.events import NO_EVENTS, Events, Losses
 from busbench.tui.store import FrameStore
 from busbench.tui.timing import TimingFigures
-from busbench.wire.codec import FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.scale import Scale
 
 PACES = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from busbench.model import I64, U8, U16, Bools, Clock, FrameTimes, Reason, Rejects
 from busbench.tui.growing_array import GrowingArray
 from busbench.tui.pyramid import Pyramid
-from busbench.wire.codec import CHANNELS, FLAG_CH17, FLAG_CH18, FRAME_BYTES, unpack_channels
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.codec import unpack_channels
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FLAG_CH17, FLAG_CH18, FRAME_BYTES
 from busbench.wire.table import FrameTable
 
 ROWS_A_SECOND = 100  # how fast frames without a clock are played

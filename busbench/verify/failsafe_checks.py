@@ -14,7 +14,7 @@ from busbench.verify.named_frames import name_frames
 from busbench.verify.phases import HAND_S, Phase, Phases
 from busbench.verify.result import Check, CheckFactory
 from busbench.verify.return_checks import check_return, failsafe_level, value_before
-from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 
 SIGN, DELAY, LASTS, LOST = "how it shows", "delay", "flag stays up", "while lost"
 VALUE, RECOVERY = "failsafe value", "recovery"

@@ -20,7 +20,7 @@ from busbench.model import F64, NO_CLOCK, Annotation, Bools, Clock
 from busbench.rig.model import Device, Rig
 from busbench.rig.rest import rest_counts, rest_sent
 from busbench.rig.travel import Endpoints, endpoints_of
-from busbench.wire.codec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.frame_spec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.scale import Scale
 
 I16 = NDArray[np.int16]

@@ -9,7 +9,7 @@ import numpy as np
 
 from busbench.verify.inputs import VerifyInputs
 from busbench.verify.marks import AWAY_MARK, OFF_MARK, ON_MARK, POWER_MARK
-from busbench.wire.codec import FLAG_FAILSAFE
+from busbench.wire.frame_spec import FLAG_FAILSAFE
 
 TEST_S = 1.0  # a shorter outage is no test of the failsafe
 EARLY_S = 1.0  # signs may come this long before the mark, since annotating by hand is slow

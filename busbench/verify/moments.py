@@ -9,7 +9,7 @@ from busbench.verify.inputs import VerifyInputs
 from busbench.verify.phases import Phase, Phases
 from busbench.verify.result import Check
 from busbench.verify.verify import Verification
-from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 
 _END_NAMES = {"low end": -1, "high end": 1}
 _FLAGGED = {"frames flagged lost": FLAG_LOST, "frames flagged failsafe": FLAG_FAILSAFE}

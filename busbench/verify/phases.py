@@ -22,7 +22,7 @@ from busbench.verify.inputs import ChannelPlan, VerifyInputs
 from busbench.verify.link_loss import EARLY_S, LinkLoss, find_link_loss
 from busbench.verify.marks import AWAY_MARK, LET_GO_MARK, LINK_MARK, OFF_MARK, ON_MARK, POWER_MARK
 from busbench.verify.windows import Window, find_windows
-from busbench.wire.codec import FLAG_FAILSAFE
+from busbench.wire.frame_spec import FLAG_FAILSAFE
 
 _OFF_S = 0.3  # a longer silence shows that the receiver was off
 HAND_S = 1.0  # a hand may be so much before or after the annotation of its step

@@ -10,8 +10,7 @@ from busbench.rig.model import Device, Rig
 from busbench.rig.motors import kill_names, motor_rests
 from busbench.rig.rest import rest_sent
 from busbench.rig.travel import endpoints_of
-from busbench.wire.codec import CHANNELS
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS
 from busbench.wire.scale import whole
 
 _ASSUMED = (

@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 
 from busbench.model import I64
-from busbench.wire.codec import END_BYTES, FLAGS_MAX, HEADER
+from busbench.wire.frame_spec import END_BYTES, FLAGS_MAX, HEADER
 from busbench.wire.stream_buffer import StreamBuffer
 
 PROOF_FRAMES = 4

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.model import I64, Bools
-from busbench.wire.codec import FRAME_BYTES
+from busbench.wire.frame_spec import FRAME_BYTES
 
 SLACK_UNKNOWN = 2**31 - 1
 CUT_NS = 240_000  # a frame that no read cut is never known to two characters

@@ -14,19 +14,17 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from busbench.model import I64, U8, U16, Bools
-from busbench.wire.frame_spec import CHANNELS as CHANNELS
-from busbench.wire.frame_spec import COUNTS_MAX as COUNTS_MAX
-from busbench.wire.frame_spec import END_BYTES as END_BYTES
-from busbench.wire.frame_spec import END_PLAIN as END_PLAIN
-from busbench.wire.frame_spec import END_SLOTS as END_SLOTS
-from busbench.wire.frame_spec import FLAG_CH17 as FLAG_CH17
-from busbench.wire.frame_spec import FLAG_CH18 as FLAG_CH18
-from busbench.wire.frame_spec import FLAG_FAILSAFE as FLAG_FAILSAFE
-from busbench.wire.frame_spec import FLAG_LOST as FLAG_LOST
-from busbench.wire.frame_spec import FLAGS_MAX as FLAGS_MAX
-from busbench.wire.frame_spec import FRAME_BYTES as FRAME_BYTES
-from busbench.wire.frame_spec import HEADER as HEADER
-from busbench.wire.frame_spec import SLOT_GAPS
+from busbench.wire.frame_spec import (
+    CHANNELS,
+    COUNTS_MAX,
+    END_BYTES,
+    END_PLAIN,
+    END_SLOTS,
+    FLAGS_MAX,
+    FRAME_BYTES,
+    HEADER,
+    SLOT_GAPS,
+)
 
 _WORDS = np.dtype(
     {

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from busbench.model import F64, U16
-from busbench.wire.codec import COUNTS_MAX
+from busbench.wire.frame_spec import COUNTS_MAX
 
 # The customary ends lie 820 below and 819 above 992; the smaller is taken, so that 1811 is
 # exactly +100 %, 173 exactly -100 % and 172 reads as -100.1 %.

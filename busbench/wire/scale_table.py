@@ -7,7 +7,7 @@ from typing import Annotated
 from msgspec import Meta
 
 from busbench.schema import Table
-from busbench.wire.codec import COUNTS_MAX
+from busbench.wire.frame_spec import COUNTS_MAX
 from busbench.wire.scale import Scale
 
 

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.model import I64, U8, Bools
-from busbench.wire.codec import CHANNELS, COUNTS_MAX, END_SLOTS, FRAME_BYTES, unpack_channels
+from busbench.wire.codec import unpack_channels
+from busbench.wire.frame_spec import CHANNELS, COUNTS_MAX, END_SLOTS, FRAME_BYTES
 
 F64 = NDArray[np.float64]
 NEAR_COUNTS = 24  # a stick at rest or in slow motion, from one frame to the next

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.model import I64, U8, Bools, ByteLog
-from busbench.wire.codec import END_BYTES, FLAGS_MAX, FRAME_BYTES, HEADER
+from busbench.wire.frame_spec import END_BYTES, FLAGS_MAX, FRAME_BYTES, HEADER
 
 READ_START = 2.0  # a read ended right before the header: the idle gap
 READ_WHOLE = 20.0  # a read that holds one frame and no more: outweighs neighbours that no hand would make

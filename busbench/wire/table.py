@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.model import I64, U8, U16, Bools, FrameTimes, Rejects, set_readonly
-from busbench.wire.codec import FRAME_BYTES, unpack_channels
+from busbench.wire.codec import unpack_channels
+from busbench.wire.frame_spec import FRAME_BYTES
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from busbench.analysis.channels import Channels, ChannelStats, summarise_channels
 from busbench.analysis.reversals import Travels, turning_points
 from busbench.model import MARKED, NO_CLOCK, ByteLog, Clock, ClockKind, Reason
-from busbench.wire.codec import FRAME_BYTES, pack_frames
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import FRAME_BYTES
 from busbench.wire.framing import find_frames
 from busbench.wire.table import FrameTable
 

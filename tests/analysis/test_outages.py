@@ -23,7 +23,8 @@ from busbench.model import (
     Reason,
     Rejects,
 )
-from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, pack_frames
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 from busbench.wire.framing import find_frames, find_in_blocks
 from busbench.wire.table import AlignmentResult
 

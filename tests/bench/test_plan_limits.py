@@ -24,8 +24,7 @@ from busbench.rig.check import motion_faults
 from busbench.rig.model import Rig
 from busbench.rig.motors import motor_rests
 from busbench.rig.travel import endpoints_of
-from busbench.wire.codec import CHANNELS
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS
 from tests.drive.helpers import make
 from tests.rig.rigs import device, rig
 

@@ -17,7 +17,8 @@ import pytest
 
 from busbench.cli.frame_rows import HEAD, csv_rows
 from busbench.cli.frames import _rows
-from busbench.wire.codec import FLAG_LOST, pack_frames
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import FLAG_LOST
 from busbench.wire.table import FrameTable
 from tests.cli.running import CAPTURES, ROOT, call
 

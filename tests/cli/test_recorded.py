@@ -14,7 +14,8 @@ from busbench.capture.base import CaptureInfo
 from busbench.capture.write import open_writer
 from busbench.cli.recorded import load_recording
 from busbench.model import ByteLog, Clock, ClockKind
-from busbench.wire.codec import END_SLOTS, pack_frames
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import END_SLOTS
 from tests.cli.running import CAPTURES, call
 from tests.wire.corpus import make
 

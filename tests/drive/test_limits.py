@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 from busbench.drive.limits import ChannelLimit, LimitedCounts, Limiter, Limits
 from busbench.errors import DriveError
 from busbench.model import F64
-from busbench.wire.codec import CHANNELS
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS
 
 PLAIN = ChannelLimit(low=200, high=1800, rest=1000, rate=1000.0)
 NAN = float("nan")

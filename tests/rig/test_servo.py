@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from busbench.rig.servo import ServoMotion
-from busbench.wire.codec import FLAG_CH17, FLAG_CH18
+from busbench.wire.frame_spec import FLAG_CH17, FLAG_CH18
 from tests.rig.rigs import device, rig
 
 FULL, CENTRE, LOW = 1811, 992, 173

@@ -16,7 +16,7 @@ from busbench.sim.line_faults import Noise, OutageSpan, add_noise
 from busbench.sim.playback import Reads
 from busbench.sim.receiver import ReceiverSettings, adapter_blocks, line_blocks
 from busbench.sim.stick_motion import Hand, Pilot, seeded_rng
-from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.framing import find_frames
 from busbench.wire.table import AlignmentResult
 

@@ -7,7 +7,8 @@ import numpy as np
 from busbench.model import Clock, ClockKind, Rejects
 from busbench.tui.events import Events, GrowingOutages
 from busbench.tui.store import FrameStore
-from busbench.wire.codec import FLAG_LOST, pack_frames
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import FLAG_LOST
 from busbench.wire.table import AlignmentResult, FrameTable
 
 FRAMES = 12_000

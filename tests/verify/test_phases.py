@@ -17,7 +17,8 @@ from busbench.verify.inputs import VerifyInputs, channel_plans
 from busbench.verify.phases import Phase, find_phases
 from busbench.verify.result import Check, Verdict
 from busbench.verify.verify import Verification, verify
-from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST, pack_frames
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 from tests.verify.rounds import RIG, not_passed, recorded, round_of
 
 MOTOR, RUDDER = "channel 8 (sustainer)", "channel 6 (rudder)"

@@ -16,7 +16,8 @@ from busbench.rig.load import parse_rig
 from busbench.rig.model import Rig
 from busbench.verify.result import Check, Verdict
 from busbench.verify.verify import Verification, verify
-from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST, pack_frames
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.framing import find_frames
 from tests.rig.rigs import device
 from tests.verify.rounds import RIG, not_passed, recorded, round_of, without_times

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from busbench.model import BUS_LINE, I64, U8, U16, Bools, ByteLog, ClockKind
-from busbench.wire.codec import FRAME_BYTES, pack_frames
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import FRAME_BYTES
 
 END_CYCLE = (0x04, 0x14, 0x24, 0x34)
 PERIOD_NS, READ_NS = 7_000_000, 1_000_000

@@ -7,7 +7,7 @@ import pytest
 
 from busbench.model import NO_CLOCK, U8, ByteLog
 from busbench.wire import framing
-from busbench.wire.codec import FRAME_BYTES
+from busbench.wire.frame_spec import FRAME_BYTES
 from busbench.wire.framing import find_frames
 from busbench.wire.table import AlignmentResult
 from tests.wire.corpus import END_CYCLE, make, make_trap

@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busbench.model import NO_CLOCK, U8, ByteLog, Clock, ClockKind, Reason
-from busbench.wire.codec import FRAME_BYTES, pack_frames
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import FRAME_BYTES
 from busbench.wire.framing import FrameFinder, find_frames
 from busbench.wire.table import AlignmentResult
 from tests.wire.corpus import END_CYCLE, build, make, make_trap, sticks

@@ -26,8 +26,7 @@ from busbench.tui.live import LiveSession
 from busbench.tui.store import ROWS_A_SECOND
 from busbench.tui.text import UNIT_WORDS, Line, duration, fit, scale_words, value_words, width_of, wrap
 from busbench.tui.widgets.line_widget import LineWidget
-from busbench.wire.codec import CHANNELS
-from busbench.wire.frame_spec import ALL_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS
 
 _STYLES = {
     MOVING: "pen",

@@ -18,7 +18,8 @@ from busbench.tui.text import UNIT_WORDS, Line, fit, value_words, wrap
 from busbench.tui.widgets.channels import channels_below
 from busbench.tui.widgets.frame import TOO_SMALL
 from busbench.tui.widgets.line_widget import LineWidget
-from busbench.wire.codec import CHANNELS, FRAME_BYTES, unpack_channels
+from busbench.wire.codec import unpack_channels
+from busbench.wire.frame_spec import CHANNELS, FRAME_BYTES
 
 _UNITS = {"low": " %", "high": " %", "period": " s"}
 _ON = 1000  # height of a on/off channel that is on, where traces are drawn
