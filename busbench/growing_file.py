@@ -19,8 +19,6 @@ class GrowingFile:
     """A recording in the making: it grows under its name, so that it can be read whatever happens.
 
     Args:
-        path: of the file.
-        force: True to write over a file that is there.
         inputs: see refuse_input.
 
     Raises:
@@ -28,7 +26,6 @@ class GrowingFile:
             written.
 
     Attributes:
-        size: bytes written.
         least_bytes: a file that cannot grow to this size is removed.
     """
 

@@ -135,9 +135,6 @@ def write_output(path: str | Path, data: str | bytes, *, force: bool = False, is
 
     Args:
         data: what it holds; text becomes UTF-8 with its line ends as they are.
-
-    Raises:
-        OutputError: see OutputFile.
     """
     with OutputFile(path, force=force or is_update, is_update=is_update) as out:
         out.write(data.encode() if isinstance(data, str) else data)
@@ -151,9 +148,7 @@ class OutputFile(io.RawIOBase):
     written to as it is.
 
     Args:
-        path: of the file.
         force: True to replace a file that is there.
-        inputs, is_update: see require_output.
 
     Raises:
         OutputError: here or at any later call: the name is refused (see require_output), or the file cannot be

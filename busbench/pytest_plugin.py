@@ -65,12 +65,7 @@ def bus(request: pytest.FixtureRequest) -> Iterator[LivePort]:
 
 
 class BusRecorder:
-    """Records what the bus gives; call it with a time.
-
-    Args:
-        port: the open port.
-        folder: for the recordings.
-    """
+    """Records what the bus gives; call it with a time."""
 
     def __init__(self, port: LivePort, folder: Path) -> None:
         self._port, self._folder = port, folder
@@ -109,7 +104,6 @@ class Aircraft:
     """A virtual aircraft after its whole test sequence, held against its plan.
 
     Args:
-        found: the verdict.
         path: the recording of the sequence.
     """
 

@@ -91,7 +91,6 @@ class Reader(Generic[T]):
         Args:
             at: names of keys, and indices of list entries from 0.
             what: what is wrong, as a predicate of the value.
-            hint: what to do.
             value: the value, or the one of a list that is wrong; by default what is there.
         """
         value = self.given(at) if value is None else value

@@ -19,11 +19,8 @@ class LossBounds:
     """A loss ratio and its bounds.
 
     Args:
-        lost: frames lost.
-        total: frames expected.
         confidence: chance that an interval made this way holds the true ratio.
         ratio: lost / total, None where nothing was expected.
-        lower, upper: the two-sided interval.
         upper_one_sided: the ratio that the true one is below, at the same confidence.
     """
 

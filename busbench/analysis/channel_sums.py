@@ -26,7 +26,6 @@ class FrameRun:
         values: counts, 0 and 1 on channels 17 and 18, int16 (18, N).
         joined: True if a frame and the next are neighbours in time, bool (N-1,).
         clean: True for frames that are not flagged, bool (N,).
-        table: the frames.
     """
 
     values: I16
@@ -47,9 +46,6 @@ class _Edge:
 
 class ChannelSums:
     """The sums over the chunks taken, each of which but the last is full.
-
-    Args:
-        glitch_counts: threshold of glitches.
 
     Attributes:
         kept: the first glitches: index of the frame, time, offset, index of the channel, counts, size.

@@ -40,7 +40,6 @@ class Glitch:
         time_s: seconds from the start, None without a clock.
         offset: stream offset of the frame's header.
         channel: 1-18.
-        value_counts: what the frame held.
         size_counts: how far that is from the nearer of its neighbours, with its sign.
     """
 
@@ -64,7 +63,6 @@ class ChannelSummary:
             the steps from frame to frame over sqrt(2), so that slow drift does not
             count; taken over runs of STILL_FRAMES frames that stay within
             STILL_COUNTS. None where there was no such run, and on on/off channels.
-        still_frames: frames in those runs.
         moves: travels one way of more than MOVE_COUNTS (any change on on/off channels).
         glitches: see Glitch.
     """

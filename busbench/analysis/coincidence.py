@@ -176,7 +176,6 @@ class _Shifts:
         bursts: of each source, int64 (N, 2), from 0 to the length.
         length: of the time that all recorded, in ns.
         near_ns: bursts nearer than that coincide.
-        seed: of the shifts.
     """
 
     def __init__(self, bursts: Sequence[I64], length: int, *, near_ns: int, seed: int) -> None:

@@ -35,12 +35,10 @@ class Jitter:
         hides_s: jitter that a grid of reads can hide beside what was seen.
         grid_s: the step of that grid, 0 where none was seen.
         of_cut: True where the figures are those of frames that a read cut.
-        period_median_s, period_sd_s, period_min_s, period_max_s, period_p01_s, period_p99_s: of the periods.
         period_rms_s, period_peak_s, period_pp_s: deviations of periods from their mean.
         cycle_rms_s, cycle_peak_s: changes between adjacent periods, None with fewer than two.
         tie_rms_s, tie_pp_s: time error against the best line.
         mtie_s: (window, value).
-        lag1: autocorrelation of the periods.
     """
 
     period_median_s: float

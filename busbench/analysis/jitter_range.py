@@ -51,7 +51,6 @@ class JitterRange:
         rms, low, high: as seen, and between what bounds the receiver's lies.
         way: what it was seen by: each byte's time, whole frames, frames that a read cut, or such frames
             where the adapter hands over blocks, so that nothing bounds their ends from below.
-        grid: the grid of reads.
         host: the computer's lateness, where that was used.
     """
 

@@ -26,8 +26,6 @@ class Losses:
     """Losses so far.
 
     Args:
-        frames: that came.
-        missing: that did not.
         missed: missing, flagged or marked as damaged.
         missed_low: as many of these at least, where packets were marked for one bad byte.
         period_s: their period, None where it is not known.
@@ -100,7 +98,6 @@ class OngoingOutages:
         start_ns: time from which events are counted.
 
     Attributes:
-        losses: so far.
         newest: events that are not settled.
     """
 

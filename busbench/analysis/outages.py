@@ -92,9 +92,6 @@ class Interval:
 
     Args:
         start_mark, end_mark: their words, None for the start and the end of the recording.
-        start_s, end_s: their times.
-        frames: frames that came.
-        missed: frames missed.
     """
 
     start_mark: str | None

@@ -84,7 +84,6 @@ class FrameNumbers:
     """Frames on their period.
 
     Args:
-        period_ns: the period.
         missing: where frames are missing.
         is_clear: False where late frames and lost ones look alike, so that neither is known.
         reads: how reads fit the period, None with a clock a byte.

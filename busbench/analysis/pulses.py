@@ -54,9 +54,7 @@ class Fit:
         us_per_count: slope, below 0 where the output runs against the channel.
         us_per_count_se: standard error of the slope.
         residual_us: rms deviation of the widths from the line.
-        worst_us: the largest.
         lag_frames: frames between a frame and the pulse that obeys it.
-        outliers: pulses left out.
         min_counts, max_counts: range in which the line was measured.
     """
 
@@ -87,9 +85,6 @@ class PulseLine:
     """One pulse output.
 
     Args:
-        name: of the signal.
-        pulses: whole pulses seen.
-        width_us, period_s: over these.
         is_inverted: True where a pulse is low.
         fit: the line, None where no channel was found.
         note: for people, why not; or "".
@@ -110,10 +105,8 @@ class Pulses:
 
     Args:
         bus: name of the signal with the bus.
-        frames: on it.
         resolution_us: step of the times; widths are not known better.
         lines: pulse outputs, in the record's order.
-        idle: signals that are neither.
     """
 
     bus: str

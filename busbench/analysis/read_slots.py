@@ -37,7 +37,6 @@ class ReadSlots:
     """Places of frames on their period.
 
     Args:
-        period_ns: mean frame period.
         gap_row, gap_count: index of the frame after each gap, rising, and how many are missing there, int64 (H,).
         blur: mean deviation from the even period, in periods.
         late_most_ns: how late the latest of the frames was.

@@ -25,8 +25,6 @@ class RecordingTimes:
 
     Args:
         info: what the recording says of itself.
-        span: what it covers.
-        times: of every frame.
         rejects: every run of bytes in no frame.
         first_offset: stream offset of the first frame's header, 0 without frames.
     """

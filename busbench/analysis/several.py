@@ -27,7 +27,6 @@ class SourceOutages:
 
     Args:
         name: by which it is told from the others.
-        timeline: what was read.
         changes: when its channels changed.
     """
 

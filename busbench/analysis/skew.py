@@ -70,8 +70,6 @@ def find_skew(first: ContentChanges, second: ContentChanges, *, sources: tuple[i
     """Compare when two sources show the same change; one that comes more than once in either says nothing.
 
     Args:
-        first, second: the changes of both.
-        sources: their numbers.
         shift_ns: added to the times of the second, to bring both to one zero.
     """
     (t_first, key_first), (t_second, key_second) = first.columns(), second.columns()

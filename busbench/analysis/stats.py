@@ -24,10 +24,7 @@ class Spread:
     """Spread of a column.
 
     Args:
-        count: values.
-        mean: their mean.
         sd: standard deviation with count - 1.
-        low, high: min and max.
         lag1: autocorrelation at lag 1, None where the column does not vary.
     """
 

@@ -45,7 +45,6 @@ class CheckSession:
 
     Args:
         receiver: of an open port; each pump drives the session.
-        rig: the plan.
     """
 
     def __init__(self, receiver: Receiver, rig: Rig) -> None:

@@ -70,8 +70,6 @@ class DriveRun:
     """Sends one program once. The reader of the port calls `tick` afterwards, at least every 0.25 s.
 
     Args:
-        watched: the port.
-        source: gives the frames.
         countdown_s: time in which a key cancels.
         now_ns: a clock that runs while the process is stopped and the computer suspended.
     """

@@ -81,7 +81,6 @@ class _Word:
     """What one source states of one channel.
 
     Args:
-        source: for people.
         rest: counts, or 0 and 1; None where it states none.
         is_locked: True where it must not move.
         travel: lowest and highest counts, None where it states none.

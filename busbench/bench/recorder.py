@@ -17,9 +17,7 @@ def line_of_port(port: LivePort, *, unit: str = "", note: str = "") -> SerialLin
     """A port as an interface of a recording.
 
     Args:
-        port: an open port.
         unit: the receiver or aircraft at it.
-        note: words about the whole recording.
     """
     return SerialLine(port.source, port.line, port.clock, Origin(unit, note, port.adapter_serial))
 
@@ -28,7 +26,6 @@ class Recorder:
     """A recording of one or several receivers on one clock, an interface each.
 
     Args:
-        path: pcapng file to make.
         lines: what is recorded, in the order of the interfaces.
         start_utc_ns: Unix time in ns of the zero of all times.
         force: True writes over a recording that exists.
@@ -49,7 +46,6 @@ class Recorder:
 
         Args:
             came: from the receiver.
-            number: of its interface.
         """
         writer = self._writer
         writer.write_log(came.log, number=number)

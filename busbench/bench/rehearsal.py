@@ -14,13 +14,7 @@ _BUS_PARTS: dict[str, Part] = {"failsafe": "failsafe", "no": "failsafe", "power"
 
 
 def found_by_check(faults: Iterable[AircraftFault], checks: Collection[Check], rig: Rig) -> list[AircraftFault]:
-    """Faults that a check shows: one failed on the channel of the device, or in the part that the fault is in.
-
-    Args:
-        faults: that were built in.
-        checks: of the aircraft.
-        rig: the plan.
-    """
+    """Faults that a check shows: one failed on the channel of the device, or in the part that the fault is in."""
     failed = [check for check in checks if check.verdict is Verdict.FAIL]
     channels = {check.channel for check in failed}
     parts = {check.part for check in failed}
@@ -47,7 +41,6 @@ def rehearsal_lines(faults: Collection[AircraftFault], found: Collection[Aircraf
 
     Args:
         faults: that were built in; without one there is nothing to say.
-        found: those of them that showed.
     """
     if not faults:
         return

@@ -130,7 +130,6 @@ def open_source(
 
     Raises:
         PortError: it cannot be opened, or is no virtual aircraft that faults could be built into.
-        RigError: see open_aircraft.
     """
     if rig_in(source) is not None:
         return open_aircraft(source, faults=faults, line=line, flies_alone=flies_alone)

@@ -69,9 +69,6 @@ class WalkPlan:
     def rehearsal(self, faults: Sequence[AircraftFault] = ()) -> Rehearsal:
         """A virtual aircraft, all of it at rest.
 
-        Args:
-            faults: what is wrong with it.
-
         Raises:
             RigError: a fault cannot be built in.
         """
@@ -145,7 +142,6 @@ class WalkStart:
     """A walk as it begins.
 
     Args:
-        plan: what is walked.
         walk: from its start, or from where its answers were left.
         path: file of the answers, None where none are kept.
         renewed: names of what is walked again since the plan has changed.

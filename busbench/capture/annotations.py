@@ -29,7 +29,6 @@ def read_annotations(recording: str | Path, *, start_ns: int | None) -> list[Ann
     """The annotations that were made on a recording afterwards; none where there is no such file.
 
     Args:
-        recording: its path.
         start_ns: time of its first byte, None for a recording without timestamps: `t_ns` is a frame number then.
 
     Raises:
@@ -64,11 +63,7 @@ def write_annotations(recording: str | Path, notes: Sequence[Annotation], *, sta
 
     Args:
         recording: its path; the file itself is not touched.
-        notes: the annotations.
         start_ns: see read_annotations.
-
-    Returns:
-        Path of the file.
 
     Raises:
         OutputError: it cannot be written.

@@ -83,7 +83,6 @@ class Codec:
     """A kind of compression.
 
     Args:
-        name: for people.
         magic: how it begins.
         make: a decompressor of one member.
     """
@@ -115,7 +114,6 @@ class CompressedSource(MadeSource):
     """What another source holds, unpacked.
 
     Args:
-        inner: the source.
         codec: how it is compressed.
     """
 

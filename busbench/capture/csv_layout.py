@@ -68,7 +68,6 @@ class Layout:
         step_ns: the common step of the first times, 0 where there are too few.
         first_t_ns: the first time.
         header: what is above the bytes.
-        notes: choices that were made.
         fault: why the file cannot be read after all, else "".
     """
 

@@ -26,7 +26,6 @@ class LevelFile(abc.ABC):
 
     Args:
         path: as the person gave it.
-        format: for people.
         names: full names of the signals, in the file's order.
         resolution_ns: the smallest step of the times.
         notes: what was wrong; complete when pieces() ends.

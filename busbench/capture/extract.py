@@ -72,7 +72,6 @@ class Extract(Capture):
     """One span of a recording, as a recording of its own.
 
     Args:
-        capture: the whole.
         start_s, end_s: from the first byte of the whole; the end is not part of it.
 
     Raises:

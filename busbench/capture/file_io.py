@@ -60,11 +60,7 @@ class Source(abc.ABC):
         """
 
     def open_at(self, start: int) -> ByteStream:
-        """A stream from a byte on.
-
-        Raises:
-            CaptureError: as open and read_into.
-        """
+        """A stream from a byte on."""
         stream, left = self.open(), start
         passed = memoryview(bytearray(min(start, BLOCK_BYTES)))
         while left and (got := read_into(stream, passed[: min(left, len(passed))], self.name)):
@@ -72,11 +68,7 @@ class Source(abc.ABC):
         return stream
 
     def random_access(self) -> BinaryIO:
-        """A file that can seek, for formats that need it: a copy on disk where the source cannot.
-
-        Raises:
-            CaptureError: as open and read_into, or there is no room for the copy.
-        """
+        """A file that can seek, for formats that need it: a copy on disk where the source cannot."""
         try:
             kept = cast(BinaryIO, tempfile.TemporaryFile(prefix="busbench-"))  # noqa: SIM115 - the reader closes it
             block = memoryview(bytearray(BLOCK_BYTES))
@@ -148,7 +140,6 @@ class ObjectSource(Source):
 
     Args:
         file: opened for bytes; it must be able to seek.
-        name: for people.
     """
 
     def __init__(self, file: BinaryIO, *, name: str) -> None:
@@ -161,11 +152,7 @@ class ObjectSource(Source):
 
 
 class MadeStream(io.RawIOBase):
-    """A stream whose bytes are made from those of another.
-
-    Args:
-        inner: is closed with it.
-    """
+    """A stream whose bytes are made from those of another."""
 
     def __init__(self, inner: ByteStream | None) -> None:
         self._inner = inner
@@ -255,9 +242,6 @@ def read_head(source: str | Source, *, most: int = HEAD_BYTES) -> bytes:
 
     Args:
         most: bytes of it, fewer only where it is shorter.
-
-    Raises:
-        CaptureError: as Source.open and read_into.
     """
     source = as_source(source)
     with source.open() as stream:
@@ -275,9 +259,6 @@ def whole_parts(source: Source, *, start: int, ends: bytes) -> Iterator[tuple[by
     Returns:
         What is whole, and what is after it: the beginning of the next part,
         or at the end of the file what has no end.
-
-    Raises:
-        CaptureError: as Source.open and read_into; what was whole before was given.
     """
     block, rest = bytearray(BLOCK_BYTES), b""
     with source.open_at(start) as stream:

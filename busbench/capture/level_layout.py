@@ -55,8 +55,6 @@ class LevelLayout:
     """How the rows are laid out.
 
     Args:
-        separator: between columns.
-        names: of the level columns.
         has_time: True where the first column holds times or counts samples; else each row is a sample.
         tick_ns: what one step of that column, or of rows, lasts.
         first_line: line number of the first row, from 1.
@@ -132,8 +130,6 @@ class _FirstRows:
     """The first rows of a file.
 
     Args:
-        seen: lines looked at.
-        lines: those that hold numbers.
         table: these, float64 (rows, columns).
     """
 

@@ -21,9 +21,6 @@ _KEPT_BYTES = 24 << 20
 class PacketFile:
     """A pcapng or pcap file as a stream of packets; it can be read as often as needed.
 
-    Args:
-        source: the file.
-
     Attributes:
         interfaces: every interface described so far; those in the first
             megabytes are known from the start, others join while batches are read.

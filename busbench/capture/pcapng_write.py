@@ -29,7 +29,6 @@ class SerialLine:
     """One line as an interface of a recording describes it.
 
     Args:
-        port: name of the port.
         line: how it is set.
         clock: how well the times are known.
         origin: what is recorded, with which adapter.
@@ -50,15 +49,12 @@ class PcapngWriter:
     second as long as `write` or `tick` is called that often.
 
     Args:
-        path: file to make.
-        port: name of the port.
         line: how its line is set.
         clock: how well the times are known.
         origin: what is recorded, with which adapter.
         others: lines recorded beside, on the same clock: interfaces 1, 2 …
         start_utc_ns: Unix time in ns of the zero of the times given to `write`;
             0 where they count from the epoch, None where no date is known.
-        force: True writes over a file that exists.
         direction_flags: False leaves the direction flag of packets away, 12 bytes
             each: the interface counts it too.
         is_whole: True where all data is there already: the file appears at its end, complete.
@@ -124,7 +120,6 @@ class PcapngWriter:
 
         Args:
             t_ns: the time, on the same clock as the chunks.
-            text: the word.
             number: of the line, from 0.
         """
         self._append(self._packet(t_ns, b"", [pb.mark_comment(text)], False, number))
@@ -134,7 +129,6 @@ class PcapngWriter:
         """Add how late the computer was, as packets without bytes.
 
         Args:
-            wakes: an entry a second.
             number: of the line, from 0.
         """
         for one in wakes:

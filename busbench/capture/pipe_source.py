@@ -24,8 +24,6 @@ class PipeSource(FileSource):
     """A pipe, a FIFO, or an object that cannot seek.
 
     Args:
-        name: for people.
-        stream: open for bytes.
         waiting: called a few times per second while waiting; None takes all of the pipe at once.
 
     Attributes:

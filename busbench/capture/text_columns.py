@@ -113,7 +113,6 @@ class ColumnStyle:
     """What is to be written anew.
 
     Args:
-        delimiter: between cells.
         times, bytes_: columns, from 0.
     """
 
@@ -198,12 +197,7 @@ def _are_odd_bytes(cells: tuple[str, ...]) -> bool:
 
 
 class StyledSource(Source):
-    """Text with its odd columns written anew.
-
-    Args:
-        inner: the source.
-        style: its columns.
-    """
+    """Text with its odd columns written anew."""
 
     def __init__(self, inner: Source, style: ColumnStyle) -> None:
         self._inner, self._style = inner, style

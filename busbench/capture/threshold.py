@@ -20,7 +20,6 @@ class Thresholds:
     """Thresholds of some signals, and their last levels.
 
     Args:
-        names: of the signals.
         middle, swing: volts, float64 (signals,); swing is 0 where a signal does not change.
     """
 

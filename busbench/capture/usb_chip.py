@@ -42,8 +42,6 @@ class Port:
     """What is known of one bulk-in endpoint.
 
     Args:
-        transfers: transfers with data.
-        total: bytes in them.
         slices: slices in them, for each size of SLICES.
         status_like: transfers that begin as with status bytes.
         longer: transfers that reach past the shorter slice and its status bytes.

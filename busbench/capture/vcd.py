@@ -226,7 +226,6 @@ class VcdWriter:
 
     Args:
         file: where to; it is left open.
-        signal: its name.
         timescale_ns: step of the times, 1, 10 or 100 of ns, µs or ms.
     """
 

@@ -39,7 +39,6 @@ class VcdChanges:
     """Collects times and values out of the body of a dump.
 
     Args:
-        path: for errors.
         wanted: what is to be collected.
         known: identifiers of all variables that are declared.
         step_fs: what a step of the times lasts.
@@ -72,7 +71,6 @@ class VcdChanges:
         """Read whole entries.
 
         Args:
-            text: ends in white space.
             offset: of the text in the file.
 
         Raises:

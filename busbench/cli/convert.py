@@ -77,7 +77,6 @@ class Cut:
     Args:
         from_s, to_s: from the first byte.
         around: number of an outage from 1, and seconds before and after it.
-        split_s: length of pieces.
 
     Raises:
         BusbenchError: two that do not go together.

@@ -90,11 +90,7 @@ def look(receiver: Receiver, *, wait_s: float = 0, hint: str = START_AGAIN) -> N
 
 
 class RunLines:
-    """What is said of a run as it goes: the seconds of its countdown, then how far it is.
-
-    Args:
-        period_s: time between frames.
-    """
+    """What is said of a run as it goes: the seconds of its countdown, then how far it is."""
 
     def __init__(self, period_s: float) -> None:
         self._period_s = period_s

@@ -48,10 +48,6 @@ class Following:
 def follow_source(source: str, settings: dict[str, Any]) -> Iterator[Following]:
     """Open a recording, a pipe or a live port.
 
-    Args:
-        source: as the person gave it.
-        settings: the options of source_options.
-
     Raises:
         CaptureError: the recording cannot be read.
         PortError: the port cannot be opened.

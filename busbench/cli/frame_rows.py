@@ -30,7 +30,6 @@ def csv_rows(table: FrameTable, zero_ns: int | None) -> str:
     """The rows of frames in the columns of HEAD, each with its line end.
 
     Args:
-        table: the frames.
         zero_ns: time that is 0 s, None where the frames have no clock.
     """
     count = len(table)
@@ -63,7 +62,6 @@ def _digits(values: I64, *, least: int = 1) -> U8:
 
     Args:
         values: int64 (N,).
-        least: digits that each has.
     """
     width = max(len(str(int(values.max(initial=0)))), least)
     text = np.empty((values.size, width), np.uint8)

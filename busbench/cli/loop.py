@@ -26,7 +26,6 @@ class LoopResult:
     """What a loop found; latencies run from the write of a block to the read that ends it.
 
     Args:
-        sent: blocks sent.
         received: of these, blocks that came back as they were.
         damaged: blocks of which something else came back.
         lost: blocks of which nothing came back.
@@ -35,7 +34,6 @@ class LoopResult:
         skipped: slots in which nothing was sent, since it was too late.
         wire_s: time a block takes on the line: no latency can be below it.
         latency_s: min, median, 99th percentile, max; None where nothing came back.
-        verdict: one line.
         is_good: True where all came back.
     """
 

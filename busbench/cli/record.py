@@ -33,12 +33,9 @@ class RecordResult:
     """What has been recorded.
 
     Args:
-        frames: found in what came.
         lost: of these, flagged lost.
         failsafe: of these, flagged failsafe.
         damaged: of these, with a byte that the line marked.
-        damaged_bytes: that form no frame.
-        bytes_total: received.
         seconds: since the port was opened.
         away_s: in which there was no port.
         silent_s: at the end, in which nothing came though the port was there; 0 where it is nothing to speak of.
@@ -180,7 +177,6 @@ def record(
 
     Args:
         seconds: how long, or None.
-        about: what is recorded.
 
     Returns:
         What was recorded, for each port.

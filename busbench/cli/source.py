@@ -76,7 +76,6 @@ def open_source(source: str, options: ReadOptions, *, waiting: Callable[[], obje
     """Open a recording; its notes are said when all is read.
 
     Args:
-        source: as the person gave it.
         options: what a file may leave open.
         waiting: see open_capture.
 

@@ -25,7 +25,6 @@ class DryRun:
     Args:
         frames: slots in all, from the soft start to the end state.
         looked_at: how many of them were worked out: all, or of a long program those in STRETCHES spread evenly.
-        duration_s: their time.
         low, high: extremes in each bin, counts or 0 and 1, int64 (bins, 18).
         least, most: extremes of the channels, int64 (18,); where not all frames were worked out, bounds of them.
         fastest: largest movement between two frames, counts per second, float64 (16,); or a bound of it.

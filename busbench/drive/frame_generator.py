@@ -101,7 +101,6 @@ class FrameGenerator:
     """A program's frames from the soft start to the end state, as many at a time as wanted.
 
     Args:
-        program: what to send.
         end: what to do at its end, and when stopped.
         last: counts last sent, (16,), where known.
         reach: which bytes line noise may strike.

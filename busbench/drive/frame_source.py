@@ -17,7 +17,6 @@ class DriveSource:
     the program waits for it, so nothing ever moves faster.
 
     Args:
-        program: what to send.
         end: what to do at its end, and when stopped; HOLD goes on until a second stop.
         last: counts last sent, (16,), where known.
         period_s: the program's frame period.

@@ -70,7 +70,6 @@ def read_part(
 
     Args:
         place: of the part in its file.
-        context: what its values mean.
 
     Raises:
         DriveError: names place, key and value.
@@ -99,7 +98,6 @@ def level_of(value: Any, key: str, place: TablePlace, channel: int, unit: Unit, 
     """Counts of a level, not rounded; 0 or 1 on channels 17 and 18.
 
     Args:
-        value: as it is written.
         key, place: where, for errors.
         channel: 0-17.
 

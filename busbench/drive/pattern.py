@@ -40,7 +40,6 @@ class PatternSource:
 
     Args:
         blocks: how many.
-        seed: of the pattern.
         period_s: time from block to block.
     """
 

@@ -31,7 +31,6 @@ class Part:
 
     Args:
         channel: 0-17.
-        shape: what it does.
         start_s: when, in seconds from the start of the program.
     """
 
@@ -53,7 +52,6 @@ class FrameFault:
         kind: frame-lost flag, failsafe flag, frames not sent, or bits flipped.
         start_s, duration_s: when, in seconds from the start of the program.
         flips: probability that a byte has one of its bits flipped (flips only).
-        seed: of the flips.
     """
 
     kind: FaultKind
@@ -68,7 +66,6 @@ class Program:
     """All that is to be sent.
 
     Args:
-        name: for people.
         parts: in any order; no two on one channel overlap.
         limits: how far, how fast, and what stays locked.
         scale: counts against microseconds, for people.

@@ -71,7 +71,6 @@ class Cycle:
     """How often and from where in its cycle.
 
     Args:
-        period_s: time of one cycle.
         cycles: how many; need not be whole.
         phase_deg: how far into its cycle the shape begins.
     """

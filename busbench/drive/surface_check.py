@@ -131,7 +131,6 @@ class Entry:
     """What is known of one halt.
 
     Args:
-        stop: the halt.
         moves: motions made, the oldest first.
         answers: to QUESTIONS in their order, None where there is none yet.
         note: the builder's words.
@@ -191,8 +190,6 @@ class Walk:
 
     Args:
         entries: all halts, at least one.
-        at: the current halt.
-        phase: what it waits for.
         asked: index of the question asked, in ASKING.
     """
 

@@ -47,7 +47,6 @@ class DeviceTable(Table, frozen=True, kw_only=True):
         name: of the device, or of all on the channel.
         members: their names in the plan.
         channel: 1-18.
-        first, then: the directions.
         is_high_first: true if the channel rises to go the first way.
         low, neutral, high: keys low_counts, neutral_counts, high_counts.
         remark: what the plan says of the direction.
@@ -82,14 +81,12 @@ class WalkTable(Table, frozen=True, kw_only=True):
 
     Args:
         version: 1.
-        rig: name of the aircraft.
         port: where the frames went.
         is_rehearsal: true if no aircraft moved.
         start_utc: ISO 8601.
         limits: `channels[{channel, rest_counts, low_counts, high_counts, rate_counts_per_s, is_locked}]` for channels
             1-16, `switches[{channel, rest, is_locked}]` for 17 and 18.
         program: `period_s`, `rate_pct_per_s` (the limit; motions take half of it), `scale`.
-        devices: those walked.
         not_walked: the others; missing in old files.
     """
 

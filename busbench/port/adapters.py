@@ -40,7 +40,6 @@ class Chip:
     """What is known of a family of USB-UART chips.
 
     Args:
-        name: the family.
         rate: how it takes 100 000 baud.
         marks: whether its driver reports damaged bytes.
         advice: what to do, or an empty string.
@@ -76,11 +75,9 @@ class Adapter:
     """A serial port that is there.
 
     Args:
-        device: its name.
         description: what it says of itself.
         chip: what is known of its chip.
         vid, pid: USB vendor and product, or None.
-        serial_number: or an empty string.
         latency_ms: of its latency timer, or None where it has none or it cannot be read.
         advice: what to do, a clause each.
     """

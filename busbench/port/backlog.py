@@ -62,11 +62,7 @@ class Backlog(abc.ABC):
 
 
 class TtyBacklog(Backlog):
-    """A serial device.
-
-    Args:
-        fd: its descriptor.
-    """
+    """A serial device."""
 
     def __init__(self, fd: int) -> None:
         self._fd = fd
@@ -134,11 +130,7 @@ class PtyBacklog(TtyBacklog):
 
 
 class SocketBacklog(Backlog):
-    """A TCP socket.
-
-    Args:
-        connection: the connected socket.
-    """
+    """A TCP socket."""
 
     def __init__(self, connection: socket.socket) -> None:
         self._socket = connection
@@ -182,12 +174,7 @@ class SocketBacklog(Backlog):
 
 
 class _PeerSocket:
-    """The other end of a connection within this computer.
-
-    Args:
-        link: a netlink socket.
-        request: asks for it.
-    """
+    """The other end of a connection within this computer."""
 
     def __init__(self, link: socket.socket, request: bytes) -> None:
         self._link, self._request = link, request
@@ -234,11 +221,7 @@ class _PeerSocket:
 
 
 class QueueBacklog(Backlog):
-    """A port that has no descriptor of its own.
-
-    Args:
-        port: a port of pyserial.
-    """
+    """A port that has no descriptor of its own."""
 
     def __init__(self, port: Any) -> None:
         self._port = port

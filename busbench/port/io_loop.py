@@ -335,7 +335,6 @@ class _Outbound:
     """Writes in a thread of its own: a write that waits for a far end holds up nothing else.
 
     Args:
-        port: an open port of pyserial.
         on_error: called where the port is gone.
     """
 

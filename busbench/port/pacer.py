@@ -85,7 +85,6 @@ class Pacer:
     """The slots of one transmission.
 
     Args:
-        source: gives the frames.
         start_ns: deadline of the first.
         character_ns: time of a character on the line.
         real_ns: now, on a clock that runs while the process is stopped and the machine is suspended.

@@ -48,7 +48,6 @@ class PortClient(LivePort):
 
     Args:
         source: a device's name or a URL.
-        line: how to set the line.
         hold_back_bytes: unfetched bytes at which reading the port waits.
         is_sender: True refuses a port to which another process sends.
         has_threads: True reads the pipe by a thread, as on Windows.

@@ -44,7 +44,6 @@ class ProcessSettings:
 
     Args:
         source: a device's name or a URL.
-        line: how to set the line.
         hold_back_bytes: unfetched bytes at which reading the port waits.
         is_sender: True refuses a port to which another process sends.
     """
@@ -60,7 +59,6 @@ class PortProcess:
 
     Args:
         settings: from the parent.
-        hub: what it waits on.
     """
 
     def __init__(self, settings: ProcessSettings, *, hub: IoLoop) -> None:

@@ -43,16 +43,11 @@ class ProbeResult:
     """What was found.
 
     Args:
-        line: in one word.
-        says: in plain words.
         advice: what to do, or an empty string.
-        bytes_total: received.
         marked: of these, marked as damaged.
-        frames: found.
         period_s: median time between frames, None where it is not known.
         end_bytes: end bytes seen, and how often.
         replies: of sensors, between frames.
-        damaged_bytes: that form no frame.
         sample: the first bytes.
         judged: bytes that the rest is about: all, or the first HEARD_MAX.
     """

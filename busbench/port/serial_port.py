@@ -48,7 +48,6 @@ class BusPort(serial.Serial):  # type: ignore[misc]
     """A serial port set as the bus is; everything is set before it is opened.
 
     Args:
-        device: its name.
         line: how to set it.
     """
 

@@ -11,11 +11,7 @@ _SECOND_NS = 1_000_000_000
 
 
 class WakeLog:
-    """A distribution of lateness per second.
-
-    Args:
-        now_ns: the time.
-    """
+    """A distribution of lateness per second."""
 
     def __init__(self, now_ns: int) -> None:
         self.due_ns = now_ns + _STEP_NS

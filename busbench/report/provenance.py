@@ -61,11 +61,7 @@ def gather(*, source: str, recording_path: str | None, rig_path: str, now: datet
 
 
 def bare_name(source: str) -> str:
-    """A file, port or virtual aircraft without the folders of this computer; an address of a network as it is.
-
-    Args:
-        source: as given by the user.
-    """
+    """A file, port or virtual aircraft without the folders of this computer; an address of a network as it is."""
     if "://" in source and not source.startswith("file:"):
         return source
     kind = "virtual:" if source.startswith("virtual:") else ""

@@ -27,11 +27,7 @@ KIND = "recording"
 
 
 class RecordingPage:
-    """All that the page of a recording shows, worked out once.
-
-    Args:
-        recording: whole.
-    """
+    """All that the page of a recording shows, worked out once."""
 
     def __init__(self, recording: Recording) -> None:
         self.recording = recording

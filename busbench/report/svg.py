@@ -22,7 +22,6 @@ class Drawing:
     """A picture; x to the right, y down, in units of about a CSS pixel.
 
     Args:
-        width, height: its size.
         title: what it shows, for those who cannot see it.
     """
 

@@ -37,7 +37,6 @@ class Proposal:
         channel: 1-18.
         movement: as which it was moved, from 1; channels moved by one stick share it.
         rest_counts: where it was most of the time.
-        low_counts, high_counts: its ends as seen.
         kind: "proportional", "on/off" or "three positions".
         follows: an earlier channel of the same movement, or None.
         against: True where it moves the other way than that channel.

@@ -27,9 +27,7 @@ class Branch:
     """One resistance of the network.
 
     Args:
-        name: for people.
         start, end: node names; start "" is the source itself.
-        ohm: out and back.
         limit_a: continuous current it carries, None if unknown.
         lead: as stated, None for the source's inner resistance and unknown leads.
         key: name of the hub or device that the lead goes to, "" for none.
@@ -51,7 +49,6 @@ class Network:
     Args:
         voltage_v: of the source without load.
         nodes: names, the supply's terminals first.
-        branches: between them.
     """
 
     voltage_v: float
@@ -115,7 +112,6 @@ class Solver:
     so holds the supply, the receiver and the hubs alone.
 
     Args:
-        network: the network.
         load_ohm: resistances between a node's two wires, by node name.
 
     Source: nodal analysis, G v = i.

@@ -33,7 +33,6 @@ class MotorRest:
     """Where the channel of a motor, of an engine, or of what kills its ignition must rest.
 
     Args:
-        name: of the device.
         channel: 0-17.
         kind: "electric", "engine", or "kill" for what kills an engine's ignition.
         rest: as a frame carries it, counts, or 0 and 1 on channels 17 and 18; None where the plan does not

@@ -92,8 +92,6 @@ class Endurance:
 
     Args:
         moving_pct: share of the time in which all devices move.
-        mean_a: mean current.
-        usable_mah: of the pack.
         hours: usable charge over mean current; None where nothing draws.
     """
 
@@ -159,8 +157,6 @@ class Harness:
     """A plan's network with its solver, and what each device draws.
 
     Args:
-        rig: the plan.
-        network, solver: of its leads.
         idle_a, moving_a, stall_a: of each device, float64 (devices,).
     """
 

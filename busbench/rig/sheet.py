@@ -27,9 +27,7 @@ class SetupStep:
 
     Args:
         order: from 1.
-        label: text of its label.
         channel: 1-18, None for a sensor.
-        name: of the device.
         kind: "servo", "off-bus" or "sensor".
         group: the group it belongs to, or "".
         plugged_into: hub or receiver where it goes afterwards.

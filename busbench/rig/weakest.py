@@ -23,11 +23,8 @@ class Advice:
     """One change of the harness and what it gains.
 
     Args:
-        action: what is changed.
         where: hub or device that the lead goes to.
-        text: the change in words.
         voltage_after_v: at the weakest device in the worst case.
-        gain_v: over what it was.
     """
 
     action: Literal["thicken", "second feed"]
@@ -43,13 +40,9 @@ class Weakest:
 
     Args:
         case: the worst case short of all stalled.
-        device: its name.
-        voltage_v: what it has left.
         lead: name of the lead with the largest drop on its way.
         lead_to: node of the tree that it goes to.
         lead_text: that lead in few words.
-        drop_v: over that lead.
-        supply_drop_v: inside the supply.
         advice: best first.
     """
 

@@ -24,7 +24,6 @@ class TreeRow:
         depth: 0 for the supply.
         parent: row of what it is connected to, -1 for the supply.
         is_last: True where nothing more is connected to the same parent below it.
-        channel: of a device.
         lead: the lead to it in few words, "" where there is none.
         voltage_v, current_a: under load, None without a case.
     """

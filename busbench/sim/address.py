@@ -58,11 +58,8 @@ class Key:
     """One setting as people write it.
 
     Args:
-        name: the word.
         field: the field of ReceiverSettings, or `noise.` and the field of Noise.
         read: makes the value; raises ValueError or KeyError.
-        like: an example.
-        text: what it does.
     """
 
     name: str

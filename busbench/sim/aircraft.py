@@ -53,8 +53,6 @@ class VirtualAircraft:
 
     Args:
         rig: how it was built.
-        faults: what is wrong with it.
-        seed: of jitter and losses.
         pilot: who moves the controls, None for one without human error.
 
     Raises:

@@ -29,7 +29,6 @@ class AircraftFault:
     """One fault to build in.
 
     Args:
-        kind: what is wrong.
         device: name of the device, "" where the fault is not in one device.
         value: see FAULTS; None for the usual.
     """
@@ -58,11 +57,9 @@ class FaultWords:
     """A kind of fault as people read of it.
 
     Args:
-        what: is wrong.
         shows: where, and as what.
         has_device: True where it is in one device or its channel.
         value: meaning of VALUE with its usual, or "" where it takes none.
-        least, most: VALUE lies between them.
         is_sent: True where the frames are wrong; False where devices or their supply are.
     """
 

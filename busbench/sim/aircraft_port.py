@@ -22,7 +22,6 @@ class AircraftPort(HearingPort):
 
     Args:
         source: as the person gave it.
-        aircraft: what is heard.
         line: how the listener sets the line.
         is_fast: True where time passes only while a caller waits, so that a test sequence takes no time.
         clock: time in ns, where it is not fast.

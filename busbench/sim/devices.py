@@ -28,13 +28,9 @@ class DeviceState:
     """What can be seen and measured of one device.
 
     Args:
-        name: of the device.
         position_pct: of full command, positive where channels above neutral take a device that is not reversed.
-        arm_deg: angle of its arm.
         surface_deg: angle of its surface as seen on the aircraft.
         throw_mm: straight across from neutral, NaN where the chord is not known.
-        volts: at the device.
-        current_a: that it draws.
         is_moving: True while it moves.
         is_powered: False below the supply's minimum_v.
     """
@@ -54,9 +50,7 @@ class VirtualRig:
     """Many devices moved by frames, on one supply.
 
     Args:
-        rig: the plan.
         faults: what is wrong with this aircraft.
-        temperature_c: of the leads.
 
     Raises:
         RigError: a fault names no device of the plan, or the leads form no tree.

@@ -16,7 +16,6 @@ class OutageSpan:
 
     Args:
         start_s: its begin, in seconds from the receiver's first frame.
-        length_s: its length.
     """
 
     start_s: float
@@ -27,10 +26,8 @@ class Episodes:
     """Stretches in which something is the case; to be asked for times that rise.
 
     Args:
-        spans: at stated times.
         rate_per_min: further ones at random, so many per minute.
         length_s: shortest and longest of the random ones.
-        random: their random numbers.
     """
 
     def __init__(
@@ -68,8 +65,6 @@ class Noise:
     """Damage on the line, each as a share of all bytes.
 
     Args:
-        flips: one bit turned over.
-        drops: the byte never arrives.
         extras: a byte too many after it.
         bursts: from here on 3 to 20 bytes are garbage.
     """

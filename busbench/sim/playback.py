@@ -28,11 +28,7 @@ STALL_S = 5.0
 
 
 class Reads:
-    """The reads of a virtual adapter as they fall due.
-
-    Args:
-        settings: the receiver.
-    """
+    """The reads of a virtual adapter as they fall due."""
 
     def __init__(self, settings: ReceiverSettings) -> None:
         self._blocks: Iterator[ByteLog] = adapter_blocks(settings)

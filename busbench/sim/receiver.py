@@ -39,7 +39,6 @@ class ReceiverSettings:
         has_slots: True for end bytes in turn and replies of sensors.
         lost, failsafe, gaps: episodes at stated times: frames flagged lost, failsafe, no frames.
         lost_rate, failsafe_rate, gap_rate: further ones at random, per minute.
-        noise: damage on the line.
         chatter: noise bytes per second on the idle line.
         is_inverted: True where the adapter reads the line with inverted polarity.
         baud: rate at which the adapter reads the line.

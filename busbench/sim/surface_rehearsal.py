@@ -80,7 +80,6 @@ class Rehearsal(RehearsalPort):
 
     Args:
         plan: whose names and directions are used.
-        aircraft: what hears the frames.
         hold: brings it to rest at the start.
     """
 

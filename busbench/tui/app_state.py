@@ -42,16 +42,12 @@ class AppState:
     """Shared by the app, its screens and their widgets.
 
     Args:
-        palette: styles by name.
-        glyphs: characters of pictures.
         rings: True rings the bell on losses.
         session: None until a source was chosen.
-        unit: one of UNITS.
         is_common_scale: True draws all traces from 0 to 2047, False each within its own range.
         chosen: index of the outage looked at, None for none.
         said: the last word of the program itself; goes before the session's.
         rig: the plan, None where none was named.
-        rig_path: its file.
         is_armed: True where the person asked that a real port may move things.
         sources: who has a word on the limits of what is driven, beside the screen.
         mover: what moves things or is about to, None where nothing does.

@@ -20,14 +20,10 @@ class Glyphs:
     """The characters that pictures are made of.
 
     Args:
-        rule, tick, span, here: of a ruler.
         bars: eighths of a cell from empty to full, or fewer.
         levels: a point at four heights in one cell, bottom first; empty for braille.
         flat: a timeline where nothing was wrong.
         now, mark, cut_in, cut_out: above or below a timeline.
-        block: of large figures.
-        dot: between figures.
-        rec: recording.
     """
 
     rule: str

@@ -81,11 +81,7 @@ class Commanded:
 
 
 class Drive:
-    """From setting to movement and back; a Mover while it counts down and moves.
-
-    Args:
-        ui: its session is driven.
-    """
+    """From setting to movement and back; a Mover while it counts down and moves."""
 
     def __init__(self, ui: AppState) -> None:
         self.ui = ui

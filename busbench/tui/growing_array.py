@@ -38,11 +38,7 @@ def give_back_what_is_freed() -> None:
 
 
 class GrowingArray:
-    """Values of one kind, one after the other.
-
-    Args:
-        dtype: of the values.
-    """
+    """Values of one kind, one after the other."""
 
     def __init__(self, dtype: DTypeLike) -> None:
         self._all: NDArray[Any] = np.empty(_FIRST, dtype)

@@ -52,7 +52,6 @@ class Palette:
 
     Args:
         theme: name of the theme that goes with them.
-        styles: by name.
         is_ansi: True where the terminal's own colours are used.
     """
 

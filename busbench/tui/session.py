@@ -49,7 +49,6 @@ class Session(abc.ABC):
     Args:
         source: as the person gave it.
         clock: how well times are known.
-        line: line settings.
         names: channel names from a rig, by channel from 1.
         scale: what counts mean.
     """

@@ -58,7 +58,6 @@ class TickClock:
 
     Args:
         now_ns: a clock that stops in suspend.
-        real: one that does not.
     """
 
     def __init__(self, *, now_ns: Callable[[], int] = perf_counter_ns, real: Callable[[], int] = real_ns) -> None:

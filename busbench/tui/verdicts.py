@@ -28,7 +28,6 @@ class VerdictTable:
     """Checks by row and column.
 
     Args:
-        checks: all of them.
         filter: which of them are shown.
         row, column: the cell one is on.
     """

@@ -19,13 +19,7 @@ from busbench.tui.session import Session
 
 
 class RecordedCheck:
-    """A recording held against the plan; `work` takes a while and runs beside the screen.
-
-    Args:
-        session: the recording.
-        rig: the plan.
-        rig_path: its file.
-    """
+    """A recording held against the plan; `work` takes a while and runs beside the screen."""
 
     def __init__(self, session: ReplaySession, rig: Rig, *, rig_path: str) -> None:
         self._session, self._rig, self._rig_path = session, rig, rig_path
@@ -45,13 +39,7 @@ class RecordedCheck:
 
 
 def command_words(work: CheckSession | RecordedCheck, session: Session, *, rig_path: str) -> str:
-    """The command that writes the same page, to be typed as it is; empty where there is no recording to name.
-
-    Args:
-        work: what was checked.
-        session: of the port or recording.
-        rig_path: the rig file.
-    """
+    """The command that writes the same page, to be typed as it is; empty where there is no recording to name."""
     options: list[str] = []
     if isinstance(work, CheckSession):
         source = work.recording_path

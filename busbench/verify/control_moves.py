@@ -50,9 +50,6 @@ class ControlMove:
     """A stretch in which one control was moved.
 
     Args:
-        control: its name.
-        first, stop: rows.
-        also: other channels that moved.
         is_marked: True where an annotation says which control it was.
     """
 

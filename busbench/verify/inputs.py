@@ -33,7 +33,6 @@ class VerifyInputs:
 
     Args:
         recording: frames and all else that was read.
-        rig: the plan.
         known_period_ns: frame period, where it was found in an earlier part of the recording.
     """
 
@@ -148,7 +147,6 @@ class ChannelPlan:
     Args:
         channel: 1-18.
         devices: at least one.
-        control: what moves it.
         ends: where its ends lie.
         rest_counts: where it rests.
         gimbal: of its control, None where the plan states none.

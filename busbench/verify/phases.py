@@ -101,7 +101,6 @@ class Phases:
     Args:
         of_frame: Phase of each frame, uint8 (N,).
         is_repeated: True for frames of a step that was done again later, which takes its place, bool (N,).
-        windows: steps as annotated.
         rests: where each of the 18 channels was most of the time, in counts.
         turns: moves of one control, by its name.
         runs: rows in which each control was away from rest, by its name.

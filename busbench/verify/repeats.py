@@ -21,7 +21,6 @@ class Repeat:
 
     Args:
         mark: of the step; "" for the whole test sequence: a motor that ran is excused by no repetition.
-        why: what was found.
     """
 
     mark: str

@@ -40,7 +40,6 @@ class RunGaps:
     """Candidates between proven runs, by indices into some bytes.
 
     Args:
-        data: the bytes.
         at: the candidates, rising.
         extra: what the clock and the line say of each.
         run_first: the first frame of each proven run.

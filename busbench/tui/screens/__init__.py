@@ -16,10 +16,6 @@ class View:
 
     Args:
         name: as in the palette of commands.
-        key: that opens it.
-        text: what it shows.
-        module: in this package.
-        class_: a BenchView in it.
     """
 
     name: str

@@ -15,7 +15,6 @@ class Ask(ModalScreen[str | None]):
     """Gives the text, or None where the person left with escape.
 
     Args:
-        question: what is asked.
         text: what is there at first.
     """
 

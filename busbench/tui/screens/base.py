@@ -19,11 +19,7 @@ _TALL = 25  # lines from which a view that needs many has the timeline beside th
 
 
 class BenchView(Screen[None]):
-    """A view.
-
-    Args:
-        ui: what is shown, and how.
-    """
+    """A view."""
 
     IS_FAST: ClassVar[bool] = False  # the body is drawn at every tick
     HAS_TIMELINE: ClassVar[bool] = True

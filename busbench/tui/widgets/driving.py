@@ -29,12 +29,7 @@ _COUNT_SCALE_MOST = 4
 
 
 class DriveLines(LineWidget):
-    """All of the drive screen; the line that says how to stop is above everything.
-
-    Args:
-        ui: what is shown, and how.
-        drive: what is driven.
-    """
+    """All of the drive screen; the line that says how to stop is above everything."""
 
     def __init__(self, ui: AppState, drive: Drive) -> None:
         super().__init__(ui)

@@ -45,7 +45,6 @@ class Tabs(LineWidget):
     """All views by key and name, the one that is shown in brackets; keys alone where names have no room.
 
     Args:
-        ui: what is shown, and how.
         view: the one that is shown.
     """
 
@@ -257,7 +256,6 @@ class Keys(LineWidget):
     """The keys of a view; what does not fit is in the help, and the last two, help and quit, go last of all.
 
     Args:
-        ui: what is shown, and how.
         pairs: gives key and word of each.
     """
 

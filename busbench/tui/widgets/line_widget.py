@@ -18,11 +18,7 @@ WHEEL_ROWS = 3
 
 
 class LineWidget(Widget):
-    """Base of all widgets here.
-
-    Args:
-        ui: what is shown, and how.
-    """
+    """Base of all widgets here."""
 
     def __init__(self, ui: AppState) -> None:
         super().__init__()

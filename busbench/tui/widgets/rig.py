@@ -29,11 +29,7 @@ class _Solved:
 
 
 class RigLines(LineWidget):
-    """Head, weakest lead, then the tree and its warnings, which scroll.
-
-    Args:
-        ui: its rig is shown.
-    """
+    """Head, weakest lead, then the tree and its warnings, which scroll."""
 
     def __init__(self, ui: AppState) -> None:
         super().__init__(ui)

@@ -23,8 +23,6 @@ def table_lines(
     """The table around the cell one is on.
 
     Args:
-        table: the checks.
-        width, height: cells there are.
         spot: registers what a click does, see LineWidget.
         at: line of the widget at which the table begins.
         act: draws what a click has chosen.

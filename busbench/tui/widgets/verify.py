@@ -28,11 +28,7 @@ _TABLE_LEAST = 6  # rows of the table that come before words which are no cautio
 
 
 class VerifyLines(LineWidget):
-    """All of it.
-
-    Args:
-        ui: what is shown, and how.
-    """
+    """All of it."""
 
     def __init__(self, ui: AppState) -> None:
         super().__init__(ui)

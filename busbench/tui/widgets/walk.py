@@ -26,12 +26,7 @@ _TOLD = {True: "yes", False: "NO", None: "-"}
 
 
 class WalkLines(LineWidget):
-    """All of it.
-
-    Args:
-        ui: what is shown, and how.
-        walking: the walk.
-    """
+    """All of it."""
 
     def __init__(self, ui: AppState, walking: Walking) -> None:
         super().__init__(ui)
