@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from busbench.port.port import LivePort
     from busbench.verify.result import Check
 
-VIRTUAL_BUS = "virtual:"
 _KEPT = pytest.StashKey[list[Path]]()
 _MADE = pytest.StashKey[list["Recording"]]()
 
@@ -37,7 +36,7 @@ _MADE = pytest.StashKey[list["Recording"]]()
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Options of the plugin."""
     group = parser.getgroup("busbench", "serial servo bus")
-    group.addoption("--bus", default=VIRTUAL_BUS, metavar="PORT", help="port under test [virtual:]")
+    group.addoption("--bus", default=None, metavar="PORT", help="port under test [virtual:]")
     group.addoption("--rig", default=None, metavar="RIG.toml", help="plan of the aircraft under test")
     group.addoption(
         "--aircraft-fault", action="append", default=[], metavar="KIND[:DEVICE[:VALUE]]",
@@ -58,9 +57,9 @@ def pytest_configure(config: pytest.Config) -> None:
 @pytest.fixture
 def bus(request: pytest.FixtureRequest) -> Iterator[LivePort]:
     """The open port of --bus; a virtual receiver unless one was named."""
-    from busbench.bench.sources import open_source
+    from busbench.bench.sources import VIRTUAL, open_source
 
-    with open_source(request.config.getoption("--bus")) as port:
+    with open_source(request.config.getoption("--bus") or VIRTUAL) as port:
         yield port
 
 
@@ -140,7 +139,7 @@ def flown_aircraft(request: pytest.FixtureRequest, tmp_path_factory: pytest.Temp
     from busbench.analysis.recording import read_recording
     from busbench.bench.receiver import Receiver
     from busbench.bench.sign_off import sign_off
-    from busbench.bench.sources import open_aircraft
+    from busbench.bench.sources import VIRTUAL, open_aircraft
     from busbench.rig.load import read_rig
     from busbench.sim.aircraft_faults import parse_fault
 
@@ -149,7 +148,7 @@ def flown_aircraft(request: pytest.FixtureRequest, tmp_path_factory: pytest.Temp
         pytest.fail("the fixture aircraft needs --rig=RIG.toml", pytrace=False)
     faults = [parse_fault(text) for text in request.config.getoption("--aircraft-fault")]
     path = tmp_path_factory.mktemp("aircraft") / "sequence.pcapng"
-    with open_aircraft(f"{VIRTUAL_BUS}{rig_path}?speed=max", faults=faults, flies_alone=True) as port:
+    with open_aircraft(f"{VIRTUAL}{rig_path}?speed=max", faults=faults, flies_alone=True) as port:
         for _ in Receiver(port, record=str(path)):
             pass
     return Aircraft(sign_off(read_recording(path), read_rig(rig_path)), path)

@@ -245,7 +245,7 @@ def _runs(rejects: Any) -> list[tuple[int, ...]]:
 
 
 def _probe(data: bytes, _: str) -> None:
-    from busbench.port.probe import classify
+    from busbench.analysis.line_probe import classify
 
     log, clock = seeds.timed_log(data)
     said = classify(seeds.chunks_of(log), clock=clock)

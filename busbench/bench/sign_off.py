@@ -8,6 +8,7 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from busbench.bench.sources import is_virtual
 from busbench.bench.surface_plan import answers_path
 from busbench.capture.base import ReadOptions
 from busbench.drive.surface_file import read_walk
@@ -70,7 +71,12 @@ class SignOff:
         from busbench.report.page_data import data_element
         from busbench.report.provenance import gather
 
-        provenance = gather(source=source, recording_path=recording_path, rig_path=rig_path)
+        provenance = gather(
+            source=source,
+            recording_path=recording_path,
+            rig_path=rig_path,
+            is_virtual=is_virtual(source) or is_virtual(self.found.evidence.recording.info.source),
+        )
         left_out = None if self.answers is None else self.answers.not_walked
         data = data_element(self.figures(recording_path=recording_path, rig_path=rig_path))
         return page_html(self.found, provenance=provenance, not_walked=left_out, data=data)

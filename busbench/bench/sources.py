@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import difflib
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 from urllib.parse import parse_qsl
 
 from busbench.capture.address import is_live_address
-from busbench.errors import PortError
+from busbench.errors import PortError, PortMissing
 from busbench.model import BUS_LINE, LineSettings
 from busbench.port.port import LivePort, open_client
 
 if TYPE_CHECKING:
+    from busbench.port.adapters import Adapter as Adapter
     from busbench.rig.model import Rig
     from busbench.sim.aircraft_faults import AircraftFault
     from busbench.sim.aircraft_port import AircraftPort
@@ -49,6 +52,39 @@ def rig_in(source: str) -> str | None:
     return source.removeprefix(VIRTUAL).rpartition("?")[0 if "?" in source else 2] or None
 
 
+def aircraft_path(source: str, rig_path: str | None) -> str | None:
+    """Path of the rig file by which the virtual aircraft of a source is built; None where it is none.
+
+    Args:
+        rig_path: the plan beside it, by which `virtual:` alone builds one.
+    """
+    return (rig_in(source) or rig_path) if is_virtual(source) else None
+
+
+def has_pilot(source: str) -> bool:
+    """True where a virtual pilot answers: on virtual:RIG, and on virtual: by itself."""
+    return source == VIRTUAL or rig_in(source) is not None
+
+
+def plugged_in() -> list[Adapter]:
+    """The ports that are there, with what is known of their chips."""
+    from busbench.port.adapters import list_adapters
+
+    return list_adapters()
+
+
+@contextmanager
+def _or_virtual(source: str) -> Iterator[None]:
+    """Of a port that is not there: somebody may have left out the colon."""
+    try:
+        yield
+    except PortMissing as error:
+        if difflib.get_close_matches(source.lower().partition("?")[0], (VIRTUAL,), cutoff=0.8):
+            hint = f"did you mean {VIRTUAL} (with its colon)?"
+            raise PortMissing(source, "there is no such port", hint=hint) from None
+        raise error from None
+
+
 def require_port(source: str, *, then: str) -> None:
     """Refuse a port that is not there before anything is said about what it will do; addresses are tried when opened.
 
@@ -62,7 +98,8 @@ def require_port(source: str, *, then: str) -> None:
 
     device = resolve(source)
     if not is_url(device):
-        check_node(device, then=then)
+        with _or_virtual(source):
+            check_node(device, then=then)
 
 
 def open_live(source: str, *, line: LineSettings = BUS_LINE, is_sender: bool = False) -> LivePort:
@@ -79,7 +116,8 @@ def open_live(source: str, *, line: LineSettings = BUS_LINE, is_sender: bool = F
         from busbench.sim.virtual_port import VirtualPort
 
         return VirtualPort(source, line=line)
-    return open_client(source, line=line, is_sender=is_sender)
+    with _or_virtual(source):
+        return open_client(source, line=line, is_sender=is_sender)
 
 
 def open_aircraft(

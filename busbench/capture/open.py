@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-import importlib
 import io
 import os
 import stat
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from typing import BinaryIO, Protocol, cast, runtime_checkable
+from typing import BinaryIO, Protocol, runtime_checkable
 
 from busbench.capture.address import is_address, open_address
 from busbench.capture.base import Capture, ReadOptions
@@ -25,6 +24,7 @@ from busbench.capture.file_io import (
     read_head,
     read_into,
 )
+from busbench.capture.formats import FORMATS, RAW, FileFormat
 from busbench.capture.pipe_source import PipeSource
 from busbench.capture.text_columns import StyledSource, find_style
 from busbench.capture.text_fault import text_fault
@@ -35,24 +35,11 @@ from busbench.text_file import FOREIGN
 
 STANDARD_INPUT = "-"
 
-# The strictest comes first; raw bytes are recognized only by the frames in them.
-_READERS = ("parquet_read", "sr_session", "usb", "pcapng_read", "vcd", "level_csv", "byte_csv", "volts_csv")
 _LONG_HEAD_BYTES = 4 << 20  # of text whose first rows may be longer than what is looked at first
 _MAGIC_BYTES = 8
 _RAW_SEARCH_BYTES = 4 << 20
 _RAW_LEAST_BYTES = 60  # two frames in a row, by which raw bytes are recognized
-_FOLLOWED = ("raw bytes", "pcapng", "byte CSV", "CSV of levels", "VCD")  # read on as they come out of a pipe
 _KNOWN_BY = "busbench reads pcapng, pcap, VCD, .sr, CSV, its own Parquet, and raw bytes of the bus"
-
-
-class _Reader(Protocol):
-    """What the module of a format offers."""
-
-    FORMAT: str
-
-    def sniff(self, head: bytes) -> bool: ...
-
-    def open_file(self, source: Source, options: ReadOptions) -> Capture: ...
 
 
 @runtime_checkable
@@ -111,13 +98,13 @@ def open_capture(
 def _opened(source: Source, pipe: PipeSource | None, options: ReadOptions, *, any_bytes: bool) -> Capture:
     """The reader of a source; a pipe of which too little has come for that is an error."""
     if pipe is None or pipe.has_ended:
-        return _choose(source, any_bytes=any_bytes).open_file(source, options)
+        return _choose(source, any_bytes=any_bytes).reader().open_file(source, options)
     head = read_head(pipe)
     if len(head) >= (HEAD_BYTES if _is_text(head) else _RAW_LEAST_BYTES):
-        reader = _choose(source)
-        if source is not pipe or reader.FORMAT not in _FOLLOWED:
+        made = _choose(source)
+        if source is not pipe or not made.is_followed:
             pipe.take_all()
-        inner = reader.open_file(source, options)
+        inner = made.reader().open_file(source, options)
         if pipe.has_ended or not inner.is_sent:
             return inner
     raise CaptureError(source.name, "has only begun")
@@ -170,7 +157,8 @@ def open_levels(path: str) -> LevelFile | None:
         CaptureError: it is one, but cannot be read.
     """
     source = _unpacked(as_source(path))
-    reader = _recognized(read_head(source))
+    found = _recognized(read_head(source))
+    reader = None if found is None else found.reader()
     return reader.open_levels(source) if isinstance(reader, _LevelReader) else None
 
 
@@ -221,8 +209,8 @@ def _as_text(source: Source) -> Source:
     return source if style is None else StyledSource(source, style)
 
 
-def _choose(source: Source, *, any_bytes: bool = False) -> _Reader:
-    """The module that reads a source.
+def _choose(source: Source, *, any_bytes: bool = False) -> FileFormat:
+    """The format of a source.
 
     Args:
         source: can be read again and again.
@@ -231,34 +219,29 @@ def _choose(source: Source, *, any_bytes: bool = False) -> _Reader:
     head = read_head(source)
     if not head:
         raise CaptureError(source.name, "is empty", hint="was the recording ended before a byte came?")
-    reader = _recognized(head)
-    if reader is None and len(head) == HEAD_BYTES and _is_text(head):
-        reader = _recognized(read_head(source, most=_LONG_HEAD_BYTES))
-    if reader is not None:
-        return reader
+    found = _recognized(head)
+    if found is None and len(head) == HEAD_BYTES and _is_text(head):
+        found = _recognized(read_head(source, most=_LONG_HEAD_BYTES))
+    if found is not None:
+        return found
     for magic, what, hint in FOREIGN:
         if head.startswith(magic):
             raise CaptureError(source.name, what, hint=hint or _KNOWN_BY)
-    raw = cast(_Reader, importlib.import_module("busbench.capture.raw"))
-    if any(raw.sniff(part) for part in _parts(source)):
-        return raw
+    if any(RAW.reader().sniff(part) for part in _parts(source)):
+        return RAW
     if _is_text(head):
         fault = text_fault(head)
         what = "is text of no layout that is known here" + (f" ({fault})" if fault else "")
         raise CaptureError(source.name, what, hint=_KNOWN_BY)
     if any_bytes:
-        return raw
+        return RAW
     what = "is of no known format, and no servo frames are in its first 4 MB"
     raise CaptureError(source.name, what, hint=_KNOWN_BY)
 
 
-def _recognized(head: bytes) -> _Reader | None:
-    """The module whose format begins so, but for raw bytes."""
-    for name in _READERS:
-        reader = cast(_Reader, importlib.import_module(f"busbench.capture.{name}"))
-        if reader.sniff(head):
-            return reader
-    return None
+def _recognized(head: bytes) -> FileFormat | None:
+    """The format that begins so, but for raw bytes."""
+    return next((one for one in FORMATS if one is not RAW and one.reader().sniff(head)), None)
 
 
 def _is_pipe(path: str) -> bool:

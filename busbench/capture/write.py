@@ -17,6 +17,7 @@ from typing import Protocol, Self
 import numpy as np
 
 from busbench.capture.base import CaptureInfo
+from busbench.capture.formats import format_of, writer_of, written_suffixes
 from busbench.errors import OutputError
 from busbench.model import (
     BUS_LINE,
@@ -33,7 +34,6 @@ from busbench.model import (
 from busbench.output_file import OutputFile, refuse_input, refuse_terminal, write_output
 from busbench.wire.edges import Edges
 
-SUFFIXES = (".pcapng", ".csv", ".vcd", ".raw", ".bin")
 STANDARD_OUTPUT = "-"
 
 
@@ -70,20 +70,15 @@ def open_writer(path: str, info: CaptureInfo, *, line: LineSettings = BUS_LINE, 
     suffix = ".raw" if path == STANDARD_OUTPUT else Path(path).suffix.lower()
     if path != STANDARD_OUTPUT:
         refuse_input(path, [info.path])
-    if suffix not in SUFFIXES:
-        hint = f"end the name in {', '.join(SUFFIXES)} or .parquet (with the parquet extra)"
+    made = format_of(suffix)
+    if made is None:
+        hint = f"end the name in {', '.join(written_suffixes())} or .parquet (with the parquet extra)"
         raise OutputError(path, "has a suffix of no known format", hint=hint)
-    if suffix in (".csv", ".vcd") and not info.clock.is_known:
+    if made.needs_clock and not info.clock.is_known:
         raise OutputError(
             path, f"a {suffix} file needs times, and {info.path} has none", hint="write .raw or .pcapng instead"
         )
-    if suffix == ".pcapng":
-        return _Pcapng(path, info, line, force=force)
-    if suffix == ".csv":
-        return _Csv(path, line, force=force)
-    if suffix == ".vcd":
-        return _Vcd(path, line, force=force)
-    return _Raw(path, force=force)
+    return writer_of(made)(path, info, line, force=force)
 
 
 def write_levels(path: str, lines: Mapping[str, Edges], *, force: bool = False) -> None:
@@ -161,7 +156,9 @@ class _StandardOutput:
 class _RecordingWriter:
     """What writers share: the file, and how it ends."""
 
-    def __init__(self, path: str, *, force: bool) -> None:
+    def __init__(self, path: str, info: CaptureInfo, line: LineSettings, *, force: bool) -> None:
+        del info  # of use to few
+        self._line = line
         self._file = _StandardOutput() if path == STANDARD_OUTPUT else OutputFile(path, force=force)
 
     def close(self) -> None:
@@ -177,19 +174,19 @@ class _RecordingWriter:
         self.close() if kind is None else self.discard()
 
 
-class _Raw(_RecordingWriter):
+class RawFile(_RecordingWriter):
     """The bytes alone."""
 
     def write_log(self, log: ByteLog) -> None:
+        """As LogWriter says."""
         self._file.write(log.data.tobytes())
 
 
 class _Timed(_RecordingWriter):
     """What the formats with a time for each byte share: times from the first byte on."""
 
-    def __init__(self, path: str, line: LineSettings, *, force: bool) -> None:
-        super().__init__(path, force=force)
-        self._line = line
+    def __init__(self, path: str, info: CaptureInfo, line: LineSettings, *, force: bool) -> None:
+        super().__init__(path, info, line, force=force)
         self._is_first = True
         self._zero_ns = 0
         self._end_ns = 0
@@ -214,14 +211,15 @@ class _Timed(_RecordingWriter):
         return replace(log, mark_t_ns=times[raw.size - log.mark_t_ns.size :])
 
 
-class _Csv(_Timed):
+class ByteCsvFile(_Timed):
     """A row a byte, as a logic analyser exports it: when the character began, and the byte."""
 
-    def __init__(self, path: str, line: LineSettings, *, force: bool) -> None:
-        super().__init__(path, line, force=force)
+    def __init__(self, path: str, info: CaptureInfo, line: LineSettings, *, force: bool) -> None:
+        super().__init__(path, info, line, force=force)
         self._file.write(b"time_s,byte,error\n")
 
     def write_log(self, log: ByteLog) -> None:
+        """As LogWriter says."""
         if not len(log):
             return
         bad = np.zeros(len(log), np.uint8) if log.bad is None else log.bad
@@ -234,7 +232,7 @@ class _Csv(_Timed):
         )
 
 
-class _Pcapng:
+class PcapngFile:
     """A packet a mark."""
 
     def __init__(self, path: str, info: CaptureInfo, line: LineSettings, *, force: bool) -> None:
@@ -250,6 +248,7 @@ class _Pcapng:
         )  # fmt: skip
 
     def write_log(self, log: ByteLog) -> None:
+        """As LogWriter says."""
         self._writer.write_log(log)
         self._write_notes()
 
@@ -265,11 +264,13 @@ class _Pcapng:
         return marks
 
     def close(self) -> None:
+        """As LogWriter says."""
         if self._writer.is_open:  # no more after a failure, which was reported
             self._write_notes()
         self._writer.close()
 
     def discard(self) -> None:
+        """As LogWriter says."""
         self._writer.discard()
 
     def __enter__(self) -> Self:
@@ -279,16 +280,17 @@ class _Pcapng:
         self.close() if kind is None else self.discard()
 
 
-class _Vcd(_Timed):
+class VcdFile(_Timed):
     """The level of the line itself, idle for one character before the first byte."""
 
-    def __init__(self, path: str, line: LineSettings, *, force: bool) -> None:
+    def __init__(self, path: str, info: CaptureInfo, line: LineSettings, *, force: bool) -> None:
         from busbench.capture.vcd import VcdWriter
 
-        super().__init__(path, line, force=force)
+        super().__init__(path, info, line, force=force)
         self._writer = VcdWriter(self._file)
 
     def write_log(self, log: ByteLog) -> None:
+        """As LogWriter says."""
         from busbench.wire.uart import encode_line
 
         if len(log):
@@ -298,5 +300,6 @@ class _Vcd(_Timed):
             self._writer.write(encode_line(log.data, times, line=self._line, bad=bad))
 
     def close(self) -> None:
+        """As LogWriter says."""
         self._writer.close()
         super().close()

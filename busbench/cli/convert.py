@@ -3,11 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
-from dataclasses import dataclass
-from math import inf
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
@@ -17,10 +13,6 @@ from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.progress import Progress
 from busbench.cli.source import open_source, read_options, source_options
 from busbench.errors import BusbenchError, pluralize, sanitize
-
-if TYPE_CHECKING:
-    from busbench.capture.base import Capture, CaptureInfo, ReadOptions
-    from busbench.model import ByteLog, LineSettings
 
 
 @click.command("convert", cls=OutputCommand)
@@ -66,33 +58,18 @@ def command(
     busbench convert captures/heron-flight.pcapng -o third.pcapng --around 3:2
     busbench convert captures/heron-flight.pcapng -o flight.pcapng --split 20
     """
+    from busbench.bench.convert import Cut, convert
+
     cut = Cut(from_s, to_s, None if around is None else read_around(around), split_s)
-    convert(source, output, force=force, settings=settings, cut=cut)
-
-
-@dataclass(frozen=True, slots=True)
-class Cut:
-    """The part of a recording, or the pieces.
-
-    Args:
-        from_s, to_s: from the first byte.
-        around: number of an outage from 1, and seconds before and after it.
-
-    Raises:
-        BusbenchError: two that do not go together.
-    """
-
-    from_s: float | None = None
-    to_s: float | None = None
-    around: tuple[int, float] | None = None
-    split_s: float | None = None
-
-    def __post_init__(self) -> None:
-        ways = [self.from_s is not None or self.to_s is not None, self.around is not None, self.split_s is not None]
-        if sum(ways) > 1:
-            raise BusbenchError("--from and --to, --around, --split: do not go together", hint="give one of them")
-        if self.to_s is not None and self.to_s <= (self.from_s or 0.0):
-            raise BusbenchError(f"--to: {self.to_s:g} s is not after --from", hint="give a later time")
+    options, progress = read_options(settings), Progress("converting")
+    with open_source(source, options) as capture:
+        written = convert(
+            capture, output, cut=cut, line=options.line, force=force,
+            progress=lambda total: progress.at(pluralize(total, "byte")),
+        )  # fmt: skip
+        for path, amount in written:
+            progress.end()
+            wrote(path, amount)
 
 
 def read_around(text: str) -> tuple[int, float]:
@@ -106,63 +83,3 @@ def read_around(text: str) -> tuple[int, float]:
         what = f'--around: "{sanitize(text, most=40)}" is not an outage and seconds'
         raise BusbenchError(what, hint="give them as in 3:2.5")
     return int(number), float(seconds)
-
-
-def convert(source: str, output: str, *, force: bool, settings: dict[str, Any], cut: Cut | None = None) -> None:
-    """Read block by block and write what was read."""
-    from busbench.capture.extract import Extract
-
-    options, cut = read_options(settings), cut or Cut()
-    with open_source(source, options) as capture:
-        if cut.split_s is not None:
-            _write_pieces(capture, output, cut.split_s, options, force=force)
-            return
-        start_s, end_s = cut.from_s, cut.to_s
-        if cut.around is not None:
-            start_s, end_s = _span_around(capture, *cut.around, line=options.line)
-        if start_s is not None or end_s is not None:
-            capture = Extract(capture, start_s=start_s or 0.0, end_s=inf if end_s is None else end_s)
-        if Path(output).suffix.lower() == ".parquet":
-            from busbench.capture.parquet import write_parquet
-
-            frames = write_parquet(output, capture, line=options.line, force=force)
-            wrote(output, pluralize(frames, "frame"))
-            return
-        _write(output, capture.info, capture.blocks(), options, force=force)
-
-
-def _write(output: str, info: CaptureInfo, logs: Iterable[ByteLog], options: ReadOptions, *, force: bool) -> None:
-    from busbench.capture.write import open_writer
-
-    progress, total = Progress("converting"), 0
-    with open_writer(output, info, line=options.line, force=force) as writer:
-        for log in logs:
-            writer.write_log(log)
-            total += len(log)
-            progress.at(pluralize(total, "byte"))
-    progress.end()
-    wrote(output, pluralize(total, "byte"))
-
-
-def _write_pieces(capture: Capture, output: str, every_s: float, options: ReadOptions, *, force: bool) -> None:
-    from busbench.capture.extract import split
-
-    path = Path(output)
-    if output == "-" or path.suffix.lower() == ".parquet":
-        what = "standard output takes no pieces" if output == "-" else "frames as columns are not split"
-        raise BusbenchError(f"--split: {what}", hint="name a file of another format")
-    for number, info, logs in split(capture, every_s=every_s):
-        _write(str(path.with_stem(f"{path.stem}-{number:03d}")), info, logs, options, force=force)
-
-
-def _span_around(capture: Capture, number: int, seconds: float, *, line: LineSettings) -> tuple[float, float]:
-    from busbench.analysis.recording import read_timeline
-
-    events = read_timeline(capture, line=line).outages().events
-    if number > len(events):
-        what = f"--around: there is no outage {number}"
-        raise BusbenchError(what, hint=f"{capture.info.path} has {pluralize(len(events), 'outage')}")
-    event = events[number - 1]
-    if event.start_s is None or event.end_s is None:
-        raise BusbenchError(f"--around: {capture.info.path} has no times", hint="record with times, as to .pcapng")
-    return max(0.0, event.start_s - seconds), max(event.start_s, event.end_s) + seconds

@@ -147,12 +147,12 @@ def drive(name: str, *, options: Mapping[str, Any], orders: DriveOptions) -> int
         return 0
     if orders.to is None:
         raise DriveError("--to: missing", hint="say where the frames go, or look at them first with --preview")
-    from busbench.bench.sources import is_live
-    from busbench.cli.drive_output import rehearse, write_frames
+    from busbench.bench.sources import is_live, is_virtual
+    from busbench.cli.drive_output import rehearse
 
-    is_virtual = orders.to.startswith("virtual:")
-    is_port = is_live(orders.to) and not is_virtual
-    if orders.pulses and (orders.to == "-" or is_virtual or is_port):
+    is_rehearsal = is_virtual(orders.to)
+    is_port = is_live(orders.to) and not is_rehearsal
+    if orders.pulses and (orders.to == "-" or is_rehearsal or is_port):
         raise DriveError("--pulses: goes with a file only", hint="end the name after --to in .vcd or .csv")
     if not is_port:  # for a port it is in the list before the cautions
         for line in (*held_still(program), *filter(None, (past_end(program),))):
@@ -160,7 +160,7 @@ def drive(name: str, *, options: Mapping[str, Any], orders: DriveOptions) -> int
         if is_recording(name):
             for line in changed_lines(program, dry_run(program, end=end)):
                 say(f"busbench: {line}")
-    if is_virtual:
+    if is_rehearsal:
         blocks = frame_blocks(program, end=end)
         for line in rehearse(program, blocks) if plan is None else _rehearse_on(plan, program, blocks, orders):
             click.echo(line)
@@ -170,13 +170,15 @@ def drive(name: str, *, options: Mapping[str, Any], orders: DriveOptions) -> int
 
         return run_on_port(orders.to, locked, end=end, is_armed=orders.is_armed, sources=sources)
     if orders.pulses:
-        from busbench.cli.drive_levels import write_outputs
+        from busbench.bench.convert import write_outputs
 
         written = write_outputs(
             program, frame_blocks(program, end=end), to=orders.to, outputs=orders.pulses, force=orders.force
         )
         wrote(orders.to, f"{pluralize(written, 'frame')}, {pluralize(len(orders.pulses), 'pulse output')}")
         return 0
+    from busbench.bench.convert import write_frames
+
     written, left_out = write_frames(program, frame_blocks(program, end=end), to=orders.to, force=orders.force)
     spent_s = (written + left_out) * program.period_s
     gaps = f", {left_out:,} left out" if left_out else ""

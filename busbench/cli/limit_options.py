@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from busbench.bench.plan_limits import LimitSources, MotorOption
-from busbench.bench.sources import is_virtual, rig_in
+from busbench.bench.sources import rig_in
 from busbench.cli.channel_list import each_channel
 from busbench.errors import DriveError, quote_value
 from busbench.rig.load import read_rig
@@ -33,7 +33,7 @@ def limit_sources(
         RigError: a plan cannot be read.
         DriveError: an option is not understood, or contradicts another or a plan.
     """
-    other = rig_in(source) if source is not None and is_virtual(source) else None
+    other = None if source is None else rig_in(source)
     plans = tuple((path, read_rig(path)) for path in [rig or other] if path)
     aircraft = (other, read_rig(other)) if rig and other and other != rig else None
     first = plans[0][1] if plans else None

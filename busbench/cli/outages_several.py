@@ -10,8 +10,8 @@ import click
 
 from busbench.cli.output import say, seconds, table_lines, write_csv, write_json
 from busbench.cli.progress import Progress
-from busbench.cli.source import read_options
-from busbench.errors import CaptureError, display_name, pluralize, sanitize
+from busbench.cli.source import read_options, require_recorded
+from busbench.errors import display_name, pluralize, sanitize
 
 if TYPE_CHECKING:
     from busbench.analysis.several import Several
@@ -38,8 +38,7 @@ def outages_several(sources: Sequence[str], *, format_: str, show_all: bool, set
     with contextlib.ExitStack() as opened:
         captures = []
         for source in sources:
-            if source.startswith("virtual:") or "://" in source:
-                raise CaptureError(source, "is a live source, not a recording", hint="record it first, or watch it")
+            require_recorded(source)
             captures += [opened.enter_context(one) for one in open_captures(source, options=options)]
         progress = Progress("reading")
         found = read_several(

@@ -8,10 +8,17 @@ import click
 
 from busbench.cli.output import format_option, prose, say, table_lines, write_csv, write_json
 from busbench.errors import sanitize
+from busbench.model import BUS_LINE
 
 if TYPE_CHECKING:
-    from busbench.port.adapters import Adapter
+    from busbench.bench.sources import Adapter
 
+WIRING = (
+    f"The bus runs at {BUS_LINE.baud} baud, 8 data bits, even parity, 2 stop bits, inverted: it idles low.",
+    "Adapters idle high, so put an inverter gate or a transistor stage between, or use a chip whose own setting"
+    " inverts RX and TX. Mind the levels: receivers give about 3.3 V.",
+    "Connect ground and signal only; the receiver keeps its own supply.",
+)
 HEAD = ("port", "chip", "at_100000_baud", "damaged_bytes_marked", "latency_timer_ms", "description", "advice")
 
 
@@ -26,9 +33,9 @@ def command(format_: str) -> None:
     \b
     busbench ports
     """
-    from busbench.port.adapters import list_adapters
+    from busbench.bench.sources import plugged_in
 
-    show(list_adapters(), format_)
+    show(plugged_in(), format_)
 
 
 def show(adapters: list[Adapter], format_: str) -> None:
@@ -45,8 +52,6 @@ def show(adapters: list[Adapter], format_: str) -> None:
     if format_ == "csv":
         write_csv(HEAD, rows)
         return
-    from busbench.port.adapters import WIRING
-
     if adapters:
         head = ("port", "chip", "100 000 baud", "damage marked", "latency")
         cells = [

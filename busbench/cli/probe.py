@@ -13,7 +13,7 @@ from busbench.errors import display_name, pluralize
 from busbench.model import LineSettings
 
 if TYPE_CHECKING:
-    from busbench.port.probe import ProbeResult
+    from busbench.analysis.line_probe import ProbeResult
 
 
 @click.command("probe")
@@ -53,9 +53,9 @@ def probe(port: str, *, seconds: float, line: LineSettings) -> ProbeResult:
     """
     import time
 
+    from busbench.analysis.line_probe import Heard
     from busbench.bench.receiver import EventKind
     from busbench.bench.sources import open_live
-    from busbench.port.probe import Heard
 
     heard = Heard()
     with open_live(port, line=line) as live:

@@ -134,12 +134,13 @@ def command(
     """
     if not output.lower().endswith(".pcapng"):
         raise OutputError(output, "recordings are pcapng", hint="end the name in .pcapng, and convert it afterwards")
-    require_output(output, force=force)
-    for port in ports:
-        if ports.count(port) > 1 and not port.startswith("virtual:"):
-            raise BusbenchError(f"{display_name(port)}: is given twice", hint="name each port once")
+    from busbench.bench.sources import is_virtual
     from busbench.sim.aircraft_faults import parse_fault
 
+    require_output(output, force=force)
+    for port in ports:
+        if ports.count(port) > 1 and not is_virtual(port):
+            raise BusbenchError(f"{display_name(port)}: is given twice", hint="name each port once")
     wrong = [parse_fault(text) for text in faults]
     line = line_of(baud, parity, stop_bits)
     about = RecordAbout(units=units, note=note)

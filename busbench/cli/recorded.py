@@ -6,15 +6,13 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from busbench.bench import replay
-from busbench.capture.write import SUFFIXES
+from busbench.capture.formats import read_suffixes
 from busbench.cli.output import say
 from busbench.drive.part_parser import ReplaySource
 from busbench.drive.program import Program
 from busbench.errors import DriveError
 from busbench.text_file import other_kind
 from busbench.wire.scale import Scale
-
-_MORE_SUFFIXES = (".pcap", ".sr", ".parquet", ".gz", ".zst", ".xz", ".bz2")
 
 
 def load_recording(path: str) -> ReplaySource:
@@ -28,7 +26,7 @@ def is_recording(name: str) -> bool:
     if not path.is_file() or path.suffix.lower() == ".toml":
         return False
     with path.open("rb") as file:
-        return path.suffix.lower() in (*SUFFIXES, *_MORE_SUFFIXES) or other_kind(file.read(4096)) == "is a recording"
+        return path.suffix.lower() in read_suffixes() or other_kind(file.read(4096)) == "is a recording"
 
 
 def recorded_program(path: str, options: Mapping[str, object], *, scale: Scale) -> Program:

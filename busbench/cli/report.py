@@ -61,10 +61,13 @@ def _make(source: str, *, output: str | None, picture: str | None, force: bool, 
     if picture is not None:
         click.echo(made.picture(picture))
     elif output is not None:
+        from busbench.bench.sources import is_virtual
         from busbench.output_file import write_output
         from busbench.report.provenance import gather
 
-        text = made.html(gather(source=Path(source).name, recording_path=source, rig_path=""))
+        is_made_up = is_virtual(made.recording.info.source)
+        about = gather(source=Path(source).name, recording_path=source, rig_path="", is_virtual=is_made_up)
+        text = made.html(about)
         write_output(output, text, force=force)
         wrote(output, "page of the recording")
 

@@ -101,14 +101,14 @@ def simulate(settings: ReceiverSettings, outlet: Outlet, *, is_fast: bool = Fals
 
 
 def _aircraft(rig: str, faults: tuple[str, ...], given: dict[str, str], *, is_fast: bool) -> AircraftPort:
-    from busbench.bench.sources import open_aircraft
+    from busbench.bench.sources import VIRTUAL, open_aircraft
     from busbench.sim.aircraft_faults import parse_fault
 
     seed = given.pop("seed", "1")
     if given:
         raise PortError(f"--{next(iter(given))}", "does not go with --rig", hint="the rig file says how it is")
     wrong = [parse_fault(text) for text in faults]
-    return open_aircraft(f"virtual:{rig}?seed={seed}", faults=wrong, is_fast=is_fast, flies_alone=True)
+    return open_aircraft(f"{VIRTUAL}{rig}?seed={seed}", faults=wrong, is_fast=is_fast, flies_alone=True)
 
 
 def fly(port: AircraftPort, outlet: Outlet) -> None:

@@ -71,6 +71,18 @@ def read_options(settings: dict[str, Any]) -> ReadOptions:
     return ReadOptions(settings["interface"], settings["usb_device"], settings["signal"], line)
 
 
+def require_recorded(source: str) -> None:
+    """Refuse a live source to what reads recordings.
+
+    Raises:
+        CaptureError: it is one.
+    """
+    from busbench.bench.sources import is_virtual
+
+    if is_virtual(source) or is_live_address(source):
+        raise CaptureError(source, "is a live source, not a recording", hint="record it first, or watch it")
+
+
 @contextmanager
 def open_source(source: str, options: ReadOptions, *, waiting: Callable[[], object] | None = None) -> Iterator[Capture]:
     """Open a recording; its notes are said when all is read.
@@ -85,8 +97,7 @@ def open_source(source: str, options: ReadOptions, *, waiting: Callable[[], obje
     """
     from busbench.capture.open import open_capture
 
-    if source.startswith("virtual:") or is_live_address(source):
-        raise CaptureError(source, "is a live source, not a recording", hint="record it first, or watch it")
+    require_recorded(source)
     with open_capture(source, options=options, waiting=waiting) as capture:
         for option, files in unused(options, capture.info.format):
             say(f"busbench: {option} is for {files}; it was not used")

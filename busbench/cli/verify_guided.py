@@ -11,7 +11,7 @@ import click
 from busbench.bench.check_session import CheckSession, CheckState
 from busbench.bench.receiver import LivePort, Receiver
 from busbench.bench.sign_off import Answers, SignOff
-from busbench.bench.sources import VIRTUAL, open_aircraft, open_live, rig_in
+from busbench.bench.sources import has_pilot, open_aircraft, open_live
 from busbench.cli.choices import prompt_text, word_of
 from busbench.cli.keys import ReadKey, read_answers
 from busbench.cli.live import stop_signals
@@ -27,11 +27,6 @@ from busbench.verify.verify import faults_words
 
 LOOK_S = 0.1
 _NAP_S = 0.02
-
-
-def is_rehearsal(source: str) -> bool:
-    """True where a virtual pilot answers: on virtual:RIG, and on virtual: by itself."""
-    return source == VIRTUAL or rig_in(source) is not None
 
 
 def guide(
@@ -60,7 +55,7 @@ def guide(
         PortError: the port cannot be opened or kept.
         BusbenchError: it was interrupted.
     """
-    is_alone = is_rehearsal(source) and not asks
+    is_alone = has_pilot(source) and not asks
     with (
         _open(source, rig, faults, line) as live,
         nullcontext() if is_alone else read_answers() as read_key,
@@ -90,7 +85,7 @@ def guide(
 
 
 def _open(source: str, rig: Rig, faults: Sequence[AircraftFault], line: LineSettings) -> LivePort:
-    if is_rehearsal(source):
+    if has_pilot(source):
         return open_aircraft(source, rig=rig, faults=faults, line=line, is_fast=True)
     if faults:
         raise PortError("--fault", "goes with virtual:RIG only", hint="leave it out, or name a rig file there")

@@ -129,7 +129,7 @@ def faults_of(texts: tuple[str, ...], *, source: str | None, rig: str | None) ->
     Raises:
         BusbenchError: one cannot be understood or built in, or there is no virtual aircraft.
     """
-    from busbench.bench.sources import VIRTUAL, rig_in
+    from busbench.bench.sources import aircraft_path
     from busbench.errors import DriveError
     from busbench.rig.load import read_rig
     from busbench.sim.aircraft_faults import check_fault, parse_fault
@@ -137,7 +137,7 @@ def faults_of(texts: tuple[str, ...], *, source: str | None, rig: str | None) ->
     faults = tuple(parse_fault(text) for text in texts)
     if not faults:
         return ()
-    path = (rig_in(source) or rig) if source is not None and source.startswith(VIRTUAL) else None
+    path = None if source is None else aircraft_path(source, rig)
     if path is None:
         raise DriveError("--fault: goes with virtual:RIG only", hint="leave it out, or name a rig file there")
     built = read_rig(path)

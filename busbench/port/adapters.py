@@ -11,8 +11,6 @@ from typing import Any
 
 from serial.tools import list_ports
 
-from busbench.model import BUS_LINE
-
 SYSFS = Path("/sys/bus/usb-serial/devices")
 LATENCY_WANTED_MS = 1
 SETTLED_RATE = 115_200  # what the older chips make of 100 000, silently
@@ -156,11 +154,3 @@ def _latency_ms(device: str, sysfs: Path) -> int | None:
         return int((sysfs / Path(device).name / "latency_timer").read_text(encoding="ascii"))
     except (OSError, ValueError):
         return None
-
-
-WIRING = (
-    f"The bus runs at {BUS_LINE.baud} baud, 8 data bits, even parity, 2 stop bits, inverted: it idles low.",
-    "Adapters idle high, so put an inverter gate or a transistor stage between, or use a chip whose own setting"
-    " inverts RX and TX. Mind the levels: receivers give about 3.3 V.",
-    "Connect ground and signal only; the receiver keeps its own supply.",
-)

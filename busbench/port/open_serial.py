@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import difflib
 import errno
 import io
 import os
@@ -113,13 +112,11 @@ def check_node(device: str, *, then: str = "give it to a command that reads reco
     if sys.platform == "win32":
         if Path(device).is_file():
             raise PortError(device, "is a file, not a port", hint=then)
-        if _is_like_virtual(device):
-            raise _missing(device)
         return
     try:
         mode = os.stat(device).st_mode  # noqa: PTH116 - a name may be any text, such as one with a NUL
     except (FileNotFoundError, NotADirectoryError, ValueError):
-        raise _missing(device) from None
+        raise PortMissing(device, "there is no such port", hint=_plug_in()) from None
     except OSError as error:
         raise PortError(
             device, f"cannot be read ({error.strerror})", hint="check its name and your permissions"
@@ -128,15 +125,6 @@ def check_node(device: str, *, then: str = "give it to a command that reads reco
         raise PortError(device, "is a folder, not a port", hint=_ports_there())
     if not stat.S_ISCHR(mode):
         raise PortError(device, "is a file, not a port", hint=then)
-
-
-def _missing(device: str) -> PortMissing:
-    near = "did you mean virtual: (with its colon)?" if _is_like_virtual(device) else _plug_in()
-    return PortMissing(device, "there is no such port", hint=near)
-
-
-def _is_like_virtual(device: str) -> bool:
-    return bool(difflib.get_close_matches(device.lower().partition("?")[0], ("virtual:",), cutoff=0.8))
 
 
 @contextlib.contextmanager

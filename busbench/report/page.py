@@ -135,7 +135,7 @@ def page_html(
         steps=setup_steps(rig), motors={rest.name for rest in motor_rests(rig)},
         cell_text=cell_text, margin_text=margin_text, data=picture(data),
         not_walked=not_walked, counted=pluralize, unplanned_words=found.unplanned_words,
-        is_virtual=any(name.startswith("virtual:") for name in (provenance.source, evidence.recording.info.source)),
+        is_virtual=provenance.is_virtual,
     )  # fmt: skip
 
 

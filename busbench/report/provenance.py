@@ -25,6 +25,7 @@ class Provenance:
         made_at: date and time with zone, for people.
         versions: (program, version).
         kept: file of the recording, where a port was the source.
+        is_virtual: True where a virtual receiver or aircraft was the source.
     """
 
     source: str
@@ -34,9 +35,17 @@ class Provenance:
     made_at: str
     versions: tuple[tuple[str, str], ...]
     kept: str = ""
+    is_virtual: bool = False
 
 
-def gather(*, source: str, recording_path: str | None, rig_path: str, now: datetime | None = None) -> Provenance:
+def gather(
+    *,
+    source: str,
+    recording_path: str | None,
+    rig_path: str,
+    is_virtual: bool = False,
+    now: datetime | None = None,
+) -> Provenance:
     """Hash the files and note versions and date.
 
     Args:
@@ -57,16 +66,19 @@ def gather(*, source: str, recording_path: str | None, rig_path: str, now: datet
     made_at = f"{moment:%Y-%m-%d %H:%M %Z}".strip()
     kept = bare_name(recording_path) if recording_path is not None and recording_path != source else ""
     rig_sha256 = sha256_of(rig_path)
-    return Provenance(bare_name(source), recording, bare_name(rig_path), rig_sha256, made_at, versions, kept)
+    return Provenance(
+        bare_name(source), recording, bare_name(rig_path), rig_sha256, made_at, versions, kept, is_virtual
+    )
 
 
 def bare_name(source: str) -> str:
     """A file, port or virtual aircraft without the folders of this computer; an address of a network as it is."""
     if "://" in source and not source.startswith("file:"):
         return source
-    kind = "virtual:" if source.startswith("virtual:") else ""
-    path, mark, settings = source.removeprefix(kind).partition("?") if kind else (source, "", "")
-    return kind + re.split(r"[/\\]", path)[-1] + mark + settings
+    kind = re.match("[a-z]{2,}:|", source)  # a letter alone is a drive
+    scheme = "" if kind is None else kind[0]
+    path, mark, settings = source.removeprefix(scheme).partition("?") if scheme else (source, "", "")
+    return scheme + re.split(r"[/\\]", path)[-1] + mark + settings
 
 
 def sha256_of(path: str) -> str | None:

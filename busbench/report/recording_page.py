@@ -90,7 +90,7 @@ class RecordingPage:
             scale=f"{scale.centre_us:g} µs at {scale.centre_counts:g} counts, {scale.us_per_count:g} µs a count",
             timeline=drawn["outages"], histogram=drawn["histogram"], periods=drawn["periods"],
             traces=[(name.replace("-", " "), made) for name, made in drawn.items() if name.startswith("channel-")],
-            is_virtual=any(name.startswith("virtual:") for name in (provenance.source, info.source)),
+            is_virtual=provenance.is_virtual,
             data=Markup(data_element(self.figures(sha256=provenance.recording_sha256))),
         )  # fmt: skip
 

@@ -13,6 +13,7 @@ from textual.binding import Binding, BindingType
 from textual.command import CommandPalette
 from textual.screen import Screen
 
+from busbench.bench.tick_clock import TickClock
 from busbench.errors import BusbenchError, sanitize
 from busbench.tui.app_state import AppState
 from busbench.tui.commands import system_commands
@@ -24,7 +25,7 @@ from busbench.tui.replay import ReplaySession
 from busbench.tui.screens import VIEWS
 from busbench.tui.screens.base import BenchView
 from busbench.tui.session import Session
-from busbench.tui.terminal import Clicks, TickClock
+from busbench.tui.terminal import Clicks
 from busbench.tui.text import place_words
 
 TICK_S = 0.05

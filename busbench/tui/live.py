@@ -111,7 +111,7 @@ class LiveSession(Session):
         """What the line is, as `busbench probe` says it, and what to do; empty where frames came."""
         if len(self.store):
             return "", ""
-        from busbench.port.probe import classify
+        from busbench.analysis.line_probe import classify
 
         if self._probed[0] != len(self._heard) or not self._probed[1]:
             result = classify(self._heard, clock=self.clock, line=self.line)

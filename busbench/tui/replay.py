@@ -8,12 +8,11 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from busbench.analysis.recording import Recording, RecordingTimes, read_recording
+from busbench.bench.convert import write_part
 from busbench.capture.annotations import read_annotations, write_annotations
 from busbench.capture.base import Capture, ReadOptions
-from busbench.capture.extract import cut_log
 from busbench.capture.frames import Span, read_frames
 from busbench.capture.open import open_capture
-from busbench.capture.pcapng_write import PcapngWriter
 from busbench.errors import CaptureError, OutputError, pluralize, require_kind
 from busbench.model import Annotation, Rejects
 from busbench.tui.events import Events, Losses
@@ -233,32 +232,18 @@ class ReplaySession(Session):
         lo, hi = int(self.store.offset[first]), int(self.store.offset[last]) + 25
         self._idle.clear()
         try:
-            with (
-                open_capture(self.source, options=self.options) as again,
-                PcapngWriter(
-                    path,
-                    port=again.info.source or self.source,
-                    line=self.line,
-                    clock=self.clock,
-                    start_utc_ns=again.info.start_utc_ns,
-                    origin=again.info.origin,
-                    is_whole=True,
-                ) as writer,
-            ):
-                for log in again.blocks():
-                    if self._is_closing.is_set():
-                        raise OutputError(path, "was not written: the screen was left before its end")
-                    if log.offset >= hi:
-                        break
-                    if log.end > lo:
-                        writer.write_log(cut_log(log, lo, hi))
-                for mark in self.marks:
-                    if self.clock.is_known and self.cut_in <= mark.t_ns <= self.cut_out:
-                        writer.mark(mark.t_ns, mark.text)
-                writer.write_wakes(one for one in again.info.wakes if self.cut_in <= one.t_ns <= self.cut_out + 10**9)
+            with open_capture(self.source, options=self.options) as again:
+                write_part(
+                    again, path, bytes_=(lo, hi), times=(self.cut_in, self.cut_out), line=self.line,
+                    marks=self.marks, check=lambda: self._require_open(path),
+                )  # fmt: skip
         finally:
             self._idle.set()
         return f"wrote {path} ({pluralize(last - first + 1, 'frame')})"
+
+    def _require_open(self, path: str) -> None:
+        if self._is_closing.is_set():
+            raise OutputError(path, "was not written: the screen was left before its end")
 
     def close(self) -> None:
         """Stop reading, and let go of the file."""

@@ -144,7 +144,7 @@ def test_other_refusals(tmp_path: Path) -> None:
     assert refusal(*SWEEP, "--to", nowhere) == (f"{nowhere}: there is no such folder: make it first")
     assert refusal(*SWEEP, "--to", "heron.txt") == (
         "--to: heron.txt is neither a port nor a file of a known kind:"
-        " give a port, virtual:, - or a name that ends in .pcapng, .csv, .vcd, .raw, .bin"
+        " give a port, virtual:, - or a name that ends in .pcapng, .vcd, .csv, .raw, .bin"
     )
     assert refusal("heron.toml", "--period", "4") == (
         "--period: goes with a shape, not with the program file heron.toml: write it into the file, or name one of"

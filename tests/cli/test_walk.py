@@ -187,7 +187,9 @@ def test_refusals(rig: Path, typed: list[str], tmp_path: Path, monkeypatch: pyte
         f"{there}: exists already: go on with it by --resume, or name another by --answers"
     )
     assert there.read_text() == "precious"
-    assert refusal("virtual:", "--rig", rig, "--answers", there, "--resume").startswith(f"{there}: holds no answers")
+    assert refusal("virtual:", "--rig", rig, "--answers", there, "--resume").startswith(
+        f"{there}: line 1, column 1 is not JSON"
+    )
     assert refusal("virtual:", "--rig", rig, "--resume") == (
         "--resume: needs --answers in a rehearsal: name the file to go on with"
     )

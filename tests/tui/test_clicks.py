@@ -6,7 +6,8 @@ import sys
 
 import pytest
 
-from busbench.tui.terminal import Clicks, TickClock
+from busbench.bench.tick_clock import TickClock
+from busbench.tui.terminal import Clicks
 from tests.port.ends import Wire
 
 S = 1_000_000_000

@@ -13,14 +13,15 @@ from textual.screen import Screen
 from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
 
-from busbench.capture.write import SUFFIXES
+from busbench.bench.sources import VIRTUAL, plugged_in
+from busbench.capture.formats import read_suffixes
 from busbench.errors import sanitize
 from busbench.tui.text import as_ascii
 
-VIRTUAL = (
-    ("virtual:", "mixed flying"),
-    ("virtual:?period=7ms&pilot=moving", "all sticks move"),
-    ("virtual:?lost-rate=6&gap-rate=3", "with losses and gaps"),
+RECEIVERS = (
+    (VIRTUAL, "mixed flying"),
+    (f"{VIRTUAL}?period=7ms&pilot=moving", "all sticks move"),
+    (f"{VIRTUAL}?lost-rate=6&gap-rate=3", "with losses and gaps"),
 )
 FILES_MAX = 200
 _LINE = "or the name of a port, an address such as socket://host:port, or a file"
@@ -28,10 +29,10 @@ _LINE = "or the name of a port, an address such as socket://host:port, or a file
 
 def files(folder: Path) -> list[str]:
     """Recordings in a folder and in its folder captures, by their suffix."""
-    found = []
+    found, suffixes = [], read_suffixes()
     for place in (folder, folder / "captures"):
         try:
-            some = sorted(one for one in place.iterdir() if one.suffix.lower() in SUFFIXES and one.is_file())
+            some = sorted(one for one in place.iterdir() if one.suffix.lower() in suffixes and one.is_file())
         except OSError:
             continue
         found += [str(one.relative_to(folder)) for one in some]
@@ -40,9 +41,7 @@ def files(folder: Path) -> list[str]:
 
 def ports() -> list[tuple[str, str]]:
     """Ports that are plugged in, with what is known of them."""
-    from busbench.port.adapters import list_adapters
-
-    return [(one.device, f"{one.chip.name} {one.description}".strip()) for one in list_adapters()]
+    return [(one.device, f"{one.chip.name} {one.description}".strip()) for one in plugged_in()]
 
 
 class Choose(Screen[str | None]):
@@ -72,7 +71,7 @@ class Choose(Screen[str | None]):
         """Fill the list; ports come when they are found."""
         self.query_one("#error").display = bool(self._error)
         choices = self.query_one(OptionList)
-        choices.add_options([Option(f"{'virtual':<10}{name}   {text}", id=name) for name, text in VIRTUAL])
+        choices.add_options([Option(f"{'virtual':<10}{name}   {text}", id=name) for name, text in RECEIVERS])
         choices.add_options(
             [Option(f"{'file':<10}{self._words(sanitize(name))}", id=name) for name in files(Path.cwd())]
         )

@@ -1,0 +1,237 @@
+"""Recordings and programs to files: another format, a part of a recording, its pieces, what a program sends."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from math import inf
+from pathlib import Path
+
+import numpy as np
+
+from busbench.analysis.recording import read_timeline
+from busbench.capture.base import Capture, CaptureInfo
+from busbench.capture.extract import Extract, cut_log, split
+from busbench.capture.formats import written_suffixes
+from busbench.capture.pcapng_write import PcapngWriter
+from busbench.capture.write import open_writer, write_levels
+from busbench.drive.frame_generator import FrameBlock
+from busbench.drive.outputs import receiver_lines
+from busbench.drive.program import Program
+from busbench.errors import BusbenchError, DriveError, pluralize, sanitize
+from busbench.model import BUS_LINE, Annotation, ByteLog, Clock, ClockKind, LineSettings
+from busbench.wire.frame_spec import CHANNELS, FRAME_BYTES
+
+FRAMES_MAX = 20_000  # of a file of levels: some 150 changes of level each
+_FRAME_NS = FRAME_BYTES * BUS_LINE.character_ns
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """The part of a recording, or the pieces.
+
+    Args:
+        from_s, to_s: from the first byte.
+        around: number of an outage from 1, and seconds before and after it.
+        split_s: length of pieces.
+
+    Raises:
+        BusbenchError: two that do not go together.
+    """
+
+    from_s: float | None = None
+    to_s: float | None = None
+    around: tuple[int, float] | None = None
+    split_s: float | None = None
+
+    def __post_init__(self) -> None:
+        ways = [self.from_s is not None or self.to_s is not None, self.around is not None, self.split_s is not None]
+        if sum(ways) > 1:
+            raise BusbenchError("--from and --to, --around, --split: do not go together", hint="give one of them")
+        if self.to_s is not None and self.to_s <= (self.from_s or 0.0):
+            raise BusbenchError(f"--to: {self.to_s:g} s is not after --from", hint="give a later time")
+
+
+def convert(
+    capture: Capture,
+    output: str,
+    *,
+    cut: Cut = Cut(),
+    line: LineSettings = BUS_LINE,
+    force: bool = False,
+    progress: Callable[[int], object] = lambda _: None,
+) -> Iterator[tuple[str, str]]:
+    """Read block by block and write what was read, in the format that the suffix names.
+
+    Args:
+        output: path, or "-" for raw bytes on standard output.
+        progress: called with the bytes written so far.
+
+    Yields:
+        Each file as it is complete, and how much is in it.
+
+    Raises:
+        BusbenchError: there is no such part, or it cannot be written in this format.
+        OutputError: a file exists, or cannot be written.
+    """
+    is_table = Path(output).suffix.lower() == ".parquet"
+    if cut.split_s is not None:
+        if output == "-" or is_table:
+            what = "standard output takes no pieces" if output == "-" else "frames as columns are not split"
+            raise BusbenchError(f"--split: {what}", hint="name a file of another format")
+        path = Path(output)
+        for number, info, logs in split(capture, every_s=cut.split_s):
+            piece = str(path.with_stem(f"{path.stem}-{number:03d}"))
+            yield piece, _write(piece, info, logs, line, force=force, progress=progress)
+        return
+    start_s, end_s = cut.from_s, cut.to_s
+    if cut.around is not None:
+        start_s, end_s = _span_around(capture, *cut.around, line=line)
+    if start_s is not None or end_s is not None:
+        capture = Extract(capture, start_s=start_s or 0.0, end_s=inf if end_s is None else end_s)
+    if is_table:
+        from busbench.capture.parquet import write_parquet
+
+        yield output, pluralize(write_parquet(output, capture, line=line, force=force), "frame")
+    else:
+        yield output, _write(output, capture.info, capture.blocks(), line, force=force, progress=progress)
+
+
+def _write(
+    output: str,
+    info: CaptureInfo,
+    logs: Iterable[ByteLog],
+    line: LineSettings,
+    *,
+    force: bool,
+    progress: Callable[[int], object],
+) -> str:
+    total = 0
+    with open_writer(output, info, line=line, force=force) as writer:
+        for log in logs:
+            writer.write_log(log)
+            total += len(log)
+            progress(total)
+    return pluralize(total, "byte")
+
+
+def _span_around(capture: Capture, number: int, seconds: float, *, line: LineSettings) -> tuple[float, float]:
+    events = read_timeline(capture, line=line).outages().events
+    if number > len(events):
+        what = f"--around: there is no outage {number}"
+        raise BusbenchError(what, hint=f"{capture.info.path} has {pluralize(len(events), 'outage')}")
+    event = events[number - 1]
+    if event.start_s is None or event.end_s is None:
+        raise BusbenchError(f"--around: {capture.info.path} has no times", hint="record with times, as to .pcapng")
+    return max(0.0, event.start_s - seconds), max(event.start_s, event.end_s) + seconds
+
+
+def write_part(
+    capture: Capture,
+    path: str,
+    *,
+    bytes_: tuple[int, int],
+    times: tuple[int, int],
+    line: LineSettings,
+    marks: Iterable[Annotation],
+    check: Callable[[], None],
+) -> None:
+    """Write a part of a recording to a new pcapng file, with annotations.
+
+    Args:
+        bytes_: offset of the first byte, and of the byte after the last.
+        times: ns of the first annotation that goes with it, and of the last.
+        check: called at times; what it raises ends the writing, and nothing is left.
+
+    Raises:
+        OutputError: the file exists, or cannot be written.
+    """
+    (lo, hi), (first_ns, last_ns), info = bytes_, times, capture.info
+    with PcapngWriter(
+        path, port=info.source or info.path, line=line, clock=info.clock, start_utc_ns=info.start_utc_ns,
+        origin=info.origin, is_whole=True,
+    ) as writer:  # fmt: skip
+        for log in capture.blocks():
+            check()
+            if log.offset >= hi:
+                break
+            if log.end > lo:
+                writer.write_log(cut_log(log, lo, hi))
+        for mark in marks:
+            if info.clock.is_known and first_ns <= mark.t_ns <= last_ns:
+                writer.mark(mark.t_ns, mark.text)
+        writer.write_wakes(one for one in info.wakes if first_ns <= one.t_ns <= last_ns + 10**9)
+
+
+def write_frames(program: Program, blocks: Iterable[FrameBlock], *, to: str, force: bool) -> tuple[int, int]:
+    """Write all frames of a program to a file by its suffix, or to standard output ("-": raw bytes).
+
+    A frame comes as one read would give it, at the time at which its last character ends.
+
+    Args:
+        to: path or "-".
+
+    Returns:
+        Frames written, and frames left out on purpose.
+
+    Raises:
+        DriveError: the suffix says no format.
+        OutputError: the file exists, or cannot be written.
+    """
+    if to != "-" and Path(to).suffix.lower() not in written_suffixes():
+        raise DriveError(
+            f"--to: {to} is neither a port nor a file of a known kind",
+            hint=f"give a port, virtual:, - or a name that ends in {', '.join(written_suffixes())}",
+        )
+    period_ns = round(program.period_s * 1e9)
+    written = left_out = 0
+    info = CaptureInfo("drive", "program", Clock(ClockKind.PER_READ, 1), source="drive")
+    with open_writer(to, info, force=force) as writer:
+        for block in blocks:
+            raw = block.raw[block.is_sent]
+            slots = block.slot + np.flatnonzero(block.is_sent)
+            offset = written * FRAME_BYTES
+            ends = offset + np.arange(1, len(raw) + 1) * FRAME_BYTES
+            writer.write_log(ByteLog(offset, raw.reshape(-1), ends, slots * period_ns + _FRAME_NS))
+            written += len(raw)
+            left_out += len(block) - len(raw)
+    return written, left_out
+
+
+def write_outputs(
+    program: Program, blocks: Iterable[FrameBlock], *, to: str, outputs: tuple[int | str, ...], force: bool
+) -> int:
+    """Write a program as the lines of a virtual receiver: the bus with pulse outputs beside it, as levels.
+
+    Args:
+        to: a file in .vcd or .csv.
+        outputs: channels (1-16) with a pulse output, named output_N.
+
+    Raises:
+        DriveError: a channel has no pulse output, or the program is too long or sends nothing.
+        CaptureError: the file is of another kind, exists, or cannot be written.
+    """
+    channels = [channel for channel in outputs if isinstance(channel, int) and 1 <= channel <= CHANNELS]
+    wrong = next((channel for channel in outputs if channel not in channels), None)
+    if wrong is not None:
+        raise DriveError(f"--pulses: channel {sanitize(str(wrong))} has no pulse output", hint=f"give 1 to {CHANNELS}")
+    raw, counts, slots, frames = [], [], [], 0
+    for block in blocks:
+        sent = block.is_sent
+        raw.append(block.raw[sent])
+        counts.append(block.limited.channels[sent])
+        slots.append(block.slot + np.flatnonzero(sent))
+        frames += int(sent.sum())
+        if frames > FRAMES_MAX:
+            raise DriveError(
+                f"{to}: the program has more than {FRAMES_MAX:,} frames", hint="shorten it or repeat it less"
+            )
+    if not frames:
+        raise DriveError(f"{to}: the program sends no frame", hint="make the gap shorter")
+    period_ns = round(program.period_s * 1e9)
+    lines = receiver_lines(
+        np.concatenate(raw), t_ns=(np.concatenate(slots) + 1) * period_ns, counts=np.concatenate(counts),
+        outputs={f"output_{channel}": channel for channel in channels}, scale=program.scale,
+    )  # fmt: skip
+    write_levels(to, lines, force=force)
+    return frames
