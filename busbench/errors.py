@@ -206,10 +206,9 @@ class CaptureError(BusbenchError):
     def __init__(self, path: str | Path, what: str, *, offset: int | None = None, hint: str = "") -> None:
         self.path = str(path)
         self.offset = offset
-        quote_value = display_name(path)
-        place = f"{quote_value}, byte {offset}" if offset is not None else quote_value
-        super().__init__(f"{place}: {what}", hint=hint)
-        words = str(self).removeprefix(sanitize(quote_value)).lstrip(",: ")
+        place = display_name(path)
+        super().__init__(f"{place}: {what}" if offset is None else f"{place}, byte {offset}: {what}", hint=hint)
+        words = str(self).removeprefix(sanitize(place)).lstrip(",: ")
         self.note = f"{words}; what is before it was read"
 
 
@@ -241,11 +240,14 @@ class RigError(BusbenchError):
         path: the file.
         key: what is there, as in device[2].channel; "" where it is no matter of one key.
         what, hint: see BusbenchError.
+
+    Attributes:
+        problem: what is wrong, without the place.
     """
 
     def __init__(self, path: str | Path, key: str, what: str, *, hint: str = "") -> None:
         self.path = str(path)
-        self.key = key
+        self.key, self.problem = key, what
         place = display_name(path)
         super().__init__(f"{place}, {key}: {what}" if key else f"{place}: {what}", hint=hint)
 

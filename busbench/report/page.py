@@ -119,7 +119,7 @@ def page_html(
         worst_case = next(case for case in cases if case.case == (weakest.case if weakest else MOVING))
         harness = draw_harness(rig, worst_case, weakest).svg()
     except RigError as error:
-        what = str(error).replace(error.path, bare_name(error.path))
+        what = str(RigError(bare_name(error.path), error.key, error.problem, hint=error.hint))
         unreckoned = fault("harness", what, "voltages cannot be calculated", "correct the rig file")
         findings = (*found.faults, unreckoned, *(one for one in findings if one not in found.faults))
     return html_template("busbench.report", "page.html").render(

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Hashable, Iterator
+from typing import TypeVar
 
 from busbench.rig.check_devices import failsafe_text, free_channels
 from busbench.rig.finding import Finding, fault, hint, listed
@@ -13,6 +14,7 @@ from busbench.rig.rest import rest_counts
 from busbench.rig.travel import endpoints_of
 from busbench.wire.frame_spec import CHANNELS
 
+K = TypeVar("K", bound=Hashable)
 _GROUPS_COMPARED = 40  # of more groups than channels no name is meant
 _LEFT = re.compile(r"\bleft\b", re.I)
 
@@ -20,11 +22,7 @@ _LEFT = re.compile(r"\bleft\b", re.I)
 def check_shared(rig: Rig) -> Iterator[Finding]:
     """Two devices on one channel outside a group."""
     free = {is_on_off: free_channels(rig, is_on_off=is_on_off) for is_on_off in (False, True)}
-    by_channel: dict[int, list[Device]] = {}
-    for device in rig.driven:
-        if device.channel is not None:
-            by_channel.setdefault(device.channel, []).append(device)
-    for channel, devices in by_channel.items():
+    for channel, devices in _by(rig, lambda device: device.channel).items():
         if len(devices) > 1 and (len({d.group for d in devices}) > 1 or devices[0].group is None):
             yield fault(
                 listed(d.name for d in devices),
@@ -45,11 +43,8 @@ def check_shared(rig: Rig) -> Iterator[Finding]:
 
 def check_gimbals(rig: Rig) -> Iterator[Finding]:
     """A control that the plan puts on two gimbals."""
-    by_control: dict[str, list[Device]] = {}
-    for device in rig.driven:
-        if device.gimbal is not None and device.control is not None:
-            by_control.setdefault(device.control, []).append(device)
-    for control, devices in by_control.items():
+    on_gimbals = _by(rig, lambda device: device.control if device.gimbal is not None else None)
+    for control, devices in on_gimbals.items():
         gimbals = sorted({device.gimbal for device in devices if device.gimbal is not None})
         if len(gimbals) > 1:
             yield fault(
@@ -60,17 +55,18 @@ def check_gimbals(rig: Rig) -> Iterator[Finding]:
             )
 
 
-def _groups(rig: Rig) -> dict[str, list[Device]]:
-    groups: dict[str, list[Device]] = {}
+def _by(rig: Rig, key: Callable[[Device], K | None]) -> dict[K, list[Device]]:
+    """Driven devices by what they share; those without it are left out."""
+    found: dict[K, list[Device]] = {}
     for device in rig.driven:
-        if device.group is not None:
-            groups.setdefault(device.group, []).append(device)
-    return groups
+        if (value := key(device)) is not None:
+            found.setdefault(value, []).append(device)
+    return found
 
 
 def check_groups(rig: Rig) -> Iterator[Finding]:
     """Members of a group that would not move alike."""
-    groups = _groups(rig)
+    groups = _by(rig, lambda device: device.group)
     for name, members in groups.items():
         who = listed(d.name for d in members)
         if len(members) == 1:

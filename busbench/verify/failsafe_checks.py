@@ -188,12 +188,12 @@ def _value(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, pha
     before = None if loss is None or why else value_before(evidence, mapped, loss)
     is_flagged = bool(evidence.recording.frames.flags[rows[worst]] & FLAG_FAILSAFE)
     where = "in failsafe" if is_flagged else "without link, not flagged failsafe"
-    said = f"{mapped.level(measured)} {where}, planned {word} = {mapped.level(goal).removesuffix(' counts')}"
+    said = f"{mapped.level(measured)} {where}, planned {word} = {mapped.level(goal, has_unit=False)}"
     if beside[worst] > limit:
         outside = rows[beside > limit]
         is_held = plan != "hold" and before is not None and (np.abs(values[outside] - before) <= limit).all()
         said = f"{name_frames(evidence, phases, mapped, outside)}, planned {word} = "
-        said += mapped.level(goal).removesuffix(" counts")
+        said += mapped.level(goal, has_unit=False)
         said += ": held as it was before" if is_held else ": a wrong value"
         return about.within(VALUE, said, measured=measured, expected=goal, limit=limit, unit="counts")
     if why:

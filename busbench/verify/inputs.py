@@ -174,11 +174,11 @@ class ChannelPlan:
         """True for channels 17 and 18."""
         return self.channel > CHANNELS
 
-    def level(self, counts: float) -> str:
+    def level(self, counts: float, *, has_unit: bool = True) -> str:
         """A level for people: counts, or the state."""
         if self.is_on_off:
             return "on" if counts > self.ends.neutral_counts else "off"
-        return f"{counts:.0f} counts"
+        return f"{counts:.0f} counts" if has_unit else f"{counts:.0f}"
 
     @property
     def rest_side(self) -> int:
