@@ -12,6 +12,7 @@ import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from inspect import cleandoc
 from typing import Any, Generic, TypeVar, cast
 
 import msgspec
@@ -36,6 +37,29 @@ class Table(msgspec.Struct, frozen=True, kw_only=True):
 
 
 T = TypeVar("T", bound=Table)
+
+
+def key_texts(table: type[Table]) -> dict[str, str]:
+    """What the docstring of a table says of each of its fields, on one line."""
+    _, _, text = cleandoc(table.__doc__ or "").partition("Args:\n")
+    found = re.findall(r"^    (\w[\w, ]*): (.*?)(?=^    \w|\Z)", text, re.MULTILINE | re.DOTALL)
+    texts = {name: " ".join(words.split()).rstrip(".") for names, words in found for name in names.split(", ")}
+    return {
+        one.name: texts.get(one.name, "").removeprefix(f'key "{one.encode_name}": ')
+        for one in msgspec.structs.fields(table)
+    }
+
+
+def default_text(key: msgspec.structs.FieldInfo) -> str:
+    """The default of a key as it is written in a file, empty where it has none."""
+    match key.default:
+        case bool():
+            return str(key.default).lower()
+        case str():
+            return f'"{key.default}"'
+        case int() | float():
+            return f"{key.default:g}"
+    return ""
 
 
 class TableError(ValueError):

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import inspect
-import re
 import textwrap
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any, get_args, get_origin, get_type_hints
@@ -13,6 +11,7 @@ import msgspec
 from busbench.drive.program_keys import ProgramTables
 from busbench.reference.terms import TERMS
 from busbench.rig.model import Rig
+from busbench.schema import Table, default_text, key_texts
 from busbench.sim.address import KEYS
 from busbench.sim.aircraft_faults import FAULTS
 
@@ -39,34 +38,21 @@ def definitions(rows: Iterable[tuple[str, str]], *, indent: int = _INDENT) -> st
     return "\n".join(lines)
 
 
-def arguments_of(kind: type) -> dict[str, str]:
-    """What the docstring of a class says of each argument, on one line."""
-    _, _, text = inspect.cleandoc(kind.__doc__ or "").partition("Args:\n")
-    found = re.findall(r"^    (\w[\w, ]*): (.*?)(?=^    \w|\Z)", text, re.MULTILINE | re.DOTALL)
-    return {name: " ".join(words.split()).rstrip(".") for names, words in found for name in names.split(", ")}
-
-
-def _structs_in(hint: Any) -> Iterator[type[msgspec.Struct]]:
-    if isinstance(hint, type) and issubclass(hint, msgspec.Struct):
+def _structs_in(hint: Any) -> Iterator[type[Table]]:
+    if isinstance(hint, type) and issubclass(hint, Table):
         yield hint
     for inner in get_args(hint):
         yield from _structs_in(inner)
 
 
 def _default(one: msgspec.structs.FieldInfo) -> str:
-    if one.required:
-        return " [required]"
-    value = one.default
-    if value is None or isinstance(value, msgspec.Struct | tuple):
-        return ""
-    if isinstance(value, bool):
-        return f" [{str(value).lower()}]"
-    return f' ["{value}"]' if isinstance(value, str) else f" [{value:g}]"
+    text = "required" if one.required else default_text(one)
+    return f" [{text}]" if text else ""
 
 
-def tables_of(file: type[msgspec.Struct]) -> Iterator[tuple[str, type[msgspec.Struct]]]:
+def tables_of(file: type[Table]) -> Iterator[tuple[str, type[Table]]]:
     """Heading and type of each table of a file: those of the file, then those within them."""
-    inner: dict[type[msgspec.Struct], str] = {}
+    inner: dict[type[Table], str] = {}
     hints = get_type_hints(file)
     for one in msgspec.structs.fields(file):
         for kind in _structs_in(hints[one.name]):
@@ -78,13 +64,13 @@ def tables_of(file: type[msgspec.Struct]) -> Iterator[tuple[str, type[msgspec.St
     yield from ((heading, kind) for kind, heading in inner.items())
 
 
-def keys_of(file: type[msgspec.Struct]) -> str:
+def keys_of(file: type[Table]) -> str:
     """Every key of a file, with its default and meaning."""
     parts = []
     for heading, kind in (("above the first table", file), *tables_of(file)):
-        said, hints = arguments_of(kind), get_type_hints(kind)
+        said, hints = key_texts(kind), get_type_hints(kind)
         rows = [
-            (one.encode_name, said.get(one.name, "").removeprefix(f'key "{one.encode_name}": ') + _default(one))
+            (one.encode_name, said[one.name] + _default(one))
             for one in msgspec.structs.fields(kind)
             if kind is not file or not list(_structs_in(hints[one.name]))
         ]

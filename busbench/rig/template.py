@@ -1,124 +1,106 @@
-"""The commented rig file to start from."""
+"""The commented rig file to start from: an example, its comments made from the declaration of the keys."""
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+import msgspec
+
+from busbench.rig.model import Device, Hub, Pack, Plan, Supply, SupplyFeed, VerifyLimits
+from busbench.schema import Table, default_text, key_texts
+from busbench.wire.scale_table import ScaleTable
+
+_COMMENT_AT, _COLUMNS = 25, 110
+
+
+@dataclass(frozen=True, slots=True)
+class _Example:
+    """One table of the file.
+
+    Args:
+        heading: as in "[rig]".
+        table: its keys.
+        values: what it states; other keys of it are shown with a # before them.
+        likely: values of such keys that have no default.
+        about: what is above it.
+        is_brief: True for a further one, without comments and further keys.
+        is_off: True with a # before all of it.
+    """
+
+    heading: str
+    table: type[Table]
+    values: Mapping[str, str]
+    likely: Mapping[str, str] = field(default_factory=dict)
+    about: str = ""
+    is_brief: bool = False
+    is_off: bool = False
+
+    def lines(self) -> Iterator[str]:
+        """The lines of the file."""
+        yield from ("", *textwrap.wrap(self.about, 88, initial_indent="# ", subsequent_indent="# "))
+        yield "# " * self.is_off + self.heading
+        texts = key_texts(self.table)
+        for one in msgspec.structs.fields(self.table):
+            key = one.encode_name
+            value = self.values.get(key) or self.likely.get(key) or default_text(one)
+            if not value or (self.is_brief and key not in self.values):
+                continue
+            line = "# " * (self.is_off or key not in self.values) + f"{key} = {value}"
+            yield from [line] if self.is_brief else _commented(line, texts[one.name])
+
+
+def _commented(line: str, text: str) -> Iterator[str]:
+    at = max(_COMMENT_AT, len(line) + 2)
+    first, *more = textwrap.wrap(text, _COLUMNS - _COMMENT_AT, break_on_hyphens=False)
+    yield f"{line:<{at}}# {first}"
+    yield from (f"#{'':<{_COMMENT_AT - 1}}# {part}" for part in more)
+
+
+_LEAD = "{ length_m = 0.3, awg = 24 }"
+_WING = {"from": '"receiver"', "lead": "{ length_m = 0.8, awg = 20, connector_ohm = 0.01 }", "limit_a": "5"}
+_AILERON = {
+    "control": '"aileron stick"', "high_when": '"right"', "failsafe": "0", "lead": _LEAD, "speed_s_per_60deg": "0.15",
+    "dead_band_us": "3", "current_a": "{ idle = 0.02, moving = 0.5, stall = 2.0 }",
+}  # fmt: skip
+_LEFT = {"name": '"left aileron"', "kind": '"servo"', "channel": "1", "above_neutral": '"down"', "on": '"left wing"'}
+_RIGHT = {"name": '"right aileron"', "channel": "2", "above_neutral": '"up"', "on": '"right wing"'}
+_LIKELY = {
+    "motor": "false", "idle_pct": "-85", "ignition_kill": '"kill switch"', "gimbal": '"right stick"',
+    "rest_pct": "0", "slot": "0", "group": '"flaps"', "neutral_us": "1500",
+    "geometry": "{ arm_mm = 12, horn_mm = 20, base_mm = 80, chord_mm = 50, arm_deg = 45 }",
+}  # fmt: skip
+_MOTOR = {
+    "name": '"motor"', "kind": '"off-bus"', "channel": "3", "motor": '"electric"', "control": '"motor slider"',
+    "rest_pct": "-100", "failsafe": "-100", "lead": "{ length_m = 0.2, awg = 22 }", "current_a": "{ idle = 0 }",
+}  # fmt: skip
+_EXAMPLES = (
+    _Example("[rig]", Plan, {"name": '"My aircraft"', "period_ms": "14.0"}),
+    _Example(
+        "[supply]", Supply,
+        {"voltage_v": "7.4", "resistance_ohm": "0.05", "minimum_v": "5.0", "lead": "{ length_m = 0.2, awg = 18 }"},
+        {"maximum_v": "8.4", "limit_a": "10"},
+    ),
+    _Example("[supply.pack]", Pack, {"cells": "2", "capacity_mah": "3000"}),
+    _Example("[[hub]]", Hub, {"name": '"left wing"', **_WING},
+             about="A hub is where the bus branches. Lengths are one way. A lead states its gauge (awg), its copper"
+             " area (area_mm2) or its measured resistance out and back (resistance_ohm)."),
+    _Example("[[hub]]", Hub, {"name": '"right wing"', **_WING}, is_brief=True),
+    _Example("[[feed]]", SupplyFeed, {"to": '"left wing"', "lead": "{ length_m = 1.0, awg = 18 }"}, is_off=True,
+             about="A second supply lead straight to a hub."),
+    _Example("[[device]]", Device, _LEFT | _AILERON, _LIKELY, about="One table for each device. If you leave a key out,"
+             " it is as shown after the #."),
+    _Example("[[device]]", Device, _RIGHT | _AILERON | {"mounting": '"mirrored"'}, is_brief=True),
+    _Example("[[device]]", Device, _MOTOR, is_brief=True, is_off=True,
+             about="A speed controller is connected to an ordinary pulse lead of the receiver."
+             " An engine also needs idle_pct and ignition_kill."),
+    _Example("[scale]", ScaleTable, {"centre_counts": "992", "centre_us": "1500.0", "us_per_count": "0.625"},
+             about="Pulse width from counts: measure it if you can, with `busbench pulses`."),
+    _Example("[verify]", VerifyLimits, {}, about="What passes `busbench verify`: these are the defaults.", is_off=True),
+)  # fmt: skip
 STARTER = """\
 # The plan of an aircraft. Check it with `busbench rig check`, then see
 # `busbench rig power` (voltage and current) and `busbench rig sheet` (set-up and labels).
-# Lines that begin with # say nothing to the tool: take the # away to use a key.
-
-[rig]
-name = "My aircraft"
-period_ms = 14.0         # frame period that the receiver is set to, often 7, 14 or 15
-# sensor_slots = true    # the receiver leaves slots for sensors between frames
-
-[supply]
-voltage_v = 7.4          # without load
-resistance_ohm = 0.05    # inside pack, regulator and switch together
-minimum_v = 5.0          # what every device and the receiver need
-# maximum_v = 8.4        # highest voltage that every device accepts
-lead = { length_m = 0.2, awg = 18 }   # from the supply to the receiver
-# limit_a = 10           # continuous current of regulator or switch
-
-[supply.pack]            # for endurance
-cells = 2
-capacity_mah = 3000
-# usable_pct = 80
-
-# A hub is where the bus branches. Lengths are one way. A lead states its gauge (awg),
-# its copper area (area_mm2) or its measured resistance out and back (resistance_ohm).
-[[hub]]
-name = "left wing"
-from = "receiver"        # or another hub
-lead = { length_m = 0.8, awg = 20, connector_ohm = 0.01 }
-limit_a = 5
-
-[[hub]]
-name = "right wing"
-from = "receiver"
-lead = { length_m = 0.8, awg = 20, connector_ohm = 0.01 }
-limit_a = 5
-
-# A second supply lead straight to a hub.
-# [[feed]]
-# to = "left wing"
-# lead = { length_m = 1.0, awg = 18 }
-
-# One table for each device. Keys that you leave out are taken as shown after the #.
-[[device]]
-name = "left aileron"
-kind = "servo"           # on the bus; "off-bus" on an ordinary pulse lead; "sensor"
-channel = 1              # 1-18; 17 and 18 have two states only
-control = "aileron stick"   # what moves it; `busbench verify` asks for it by this name
-# gimbal = "right stick" # controls on one gimbal: `verify` lets them move a little with one another
-high_when = "right"      # position of the control at which the channel is at its high end
-above_neutral = "down"   # which way the surface goes then, seen on the finished aircraft
-# rest_pct = 0           # where the channel is while the control is left alone
-failsafe = 0             # without a link: "hold", "silence" or a position in percent
-# when_silent = "hold"   # without frames: "hold", "release" or a position in percent
-on = "left wing"         # a hub, or "receiver"
-lead = { length_m = 0.3, awg = 24 }
-# mounting = "normal"    # "mirrored" for the second of a pair
-# reversed = false       # true where the device is set to run the other way
-# group = "flaps"        # one name for devices that are meant to move together
-# neutral_us = 1500      # its neutral, where it is not the scale's centre
-# travel_pct = 100       # its ends, in percent either side of neutral
-# geometry = { arm_mm = 12, horn_mm = 20, base_mm = 80, chord_mm = 50, arm_deg = 45 }
-speed_s_per_60deg = 0.15   # from here on what its data sheet says
-# start_ramp_s = 0       # time over which its speed rises after power-up
-dead_band_us = 3
-current_a = { idle = 0.02, moving = 0.5, stall = 2.0 }   # holding, hold_lowered_after_s
-
-[[device]]
-name = "right aileron"
-channel = 2
-control = "aileron stick"
-high_when = "right"
-above_neutral = "up"
-failsafe = 0
-on = "right wing"
-lead = { length_m = 0.3, awg = 24 }
-mounting = "mirrored"
-speed_s_per_60deg = 0.15
-dead_band_us = 3
-current_a = { idle = 0.02, moving = 0.5, stall = 2.0 }
-
-# A speed controller is connected to an ordinary pulse lead of the receiver.
-# [[device]]
-# name = "motor"
-# kind = "off-bus"
-# channel = 3
-# motor = "electric"     # or "engine": can turn a propeller, locked when driving; false: it cannot
-# control = "motor slider"
-# rest_pct = -100        # where it is off, as sent: must be stated where reversed = true
-# failsafe = -100        # an electric motor must stop without a link; an engine goes to idle
-# idle_pct = -85         # of an engine: its channel at idle, as sent
-# ignition_kill = "kill switch"   # of an engine: a device of this plan, or a switch by hand
-# lead = { length_m = 0.2, awg = 22 }
-# current_a = { idle = 0 }   # it feeds itself
-
-# Pulse width from counts: measure it if you can, with `busbench pulses`.
-[scale]
-centre_counts = 992
-centre_us = 1500.0
-us_per_count = 0.625
-
-# What passes `busbench verify`: these are the defaults.
-# [verify]
-# period_pct = 1         # mean period against period_ms
-# jitter_ms = 0.5        # rms
-# loss_pct = 1           # upper 95 % bound of missing, of lost and of damaged frames
-# outage_s = 0.1         # longest outage besides the failsafe test
-# glitches = 0
-# noise_counts = 2       # rms at rest
-# rest_counts = 8        # either side of neutral
-# end_pct = 3            # either side of travel_pct
-# others_counts = 8      # move of other channels while one control is moved
-# hands_pct = 10         # what a hand may add: on the same gimbal, or while it holds a control away
-# failsafe_after_s = 1.5
-# failsafe_counts = 8
-# recovery_s = 2
-# return_s = 0.5
-# pulse_us = 5           # width of pulse outputs, either side of the scale
-# frames_least = 500
-"""
+# The program ignores lines that begin with #: remove the # to use a key.
+""" + "".join(f"{line}\n" for example in _EXAMPLES for line in example.lines())

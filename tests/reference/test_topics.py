@@ -13,6 +13,7 @@ from busbench.errors import BusbenchError
 from busbench.reference import tables
 from busbench.reference.topics import TOPICS, source_text, topic_list, topic_text
 from busbench.rig import model
+from busbench.schema import key_texts
 from busbench.sim.address import KEYS
 from busbench.sim.aircraft_faults import FAULTS
 from busbench.wire.scale import Scale
@@ -81,7 +82,7 @@ def test_every_table_and_key_of_a_rig_file_is_explained() -> None:
     assert set(shown.values()) == kinds - {model.Rig}
     assert list(shown)[:7] == ["[rig]", "[supply]", "[[hub]]", "[[feed]]", "[[device]]", "[scale]", "[verify]"]
     for kind in shown.values():
-        assert [one for one in kind.__struct_fields__ if not tables.arguments_of(kind).get(one)] == [], kind
+        assert [one for one in kind.__struct_fields__ if not key_texts(kind).get(one)] == [], kind
 
 
 def test_rows_of_the_rig_file_show_key_default_and_meaning() -> None:
@@ -101,7 +102,7 @@ def test_every_table_and_key_of_a_program_is_explained() -> None:
     shown = dict(tables.tables_of(ProgramTables))
     assert list(shown) == ["[scale]", "[limits]", "[[channel]]", "[[part]]", "[[fault]]"]
     for kind in shown.values():
-        assert [one for one in kind.__struct_fields__ if not tables.arguments_of(kind).get(one)] == [], kind
+        assert [one for one in kind.__struct_fields__ if not key_texts(kind).get(one)] == [], kind
     text = tables.keys_of(ProgramTables)
     for row in (
         '  unit                  unit of all levels: "%", "us" or "counts" ["%"]',

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import re
+
+import msgspec
 import pytest
 
 from busbench.rig.check import check_rig, worst
 from busbench.rig.load import parse_rig, read_rig
+from busbench.rig.model import Device, Hub, Pack, Plan, Supply, SupplyFeed, VerifyLimits
 from busbench.rig.template import STARTER
+from busbench.wire.scale_table import ScaleTable
 from tests.rig.rigs import HEAD, HERON, device, hub, rig
 
 MIRRORED, REVERSED, FLAPS = 'mounting = "mirrored"', "reversed = true", 'group = "flaps"'
@@ -348,6 +353,18 @@ def test_faults_come_before_hints() -> None:
 def test_shipped_plans_are_clean() -> None:
     assert check_rig(read_rig(HERON)) == []
     assert check_rig(parse_rig(STARTER)) == []
+
+
+def test_the_starter_shows_every_key_with_what_it_means() -> None:
+    for table in (Plan, Supply, Pack, Hub, SupplyFeed, Device, ScaleTable, VerifyLimits):
+        for one in msgspec.structs.fields(table):
+            if one.encode_name == "pack":
+                continue  # a table of its own below
+            assert re.search(rf"(?m)^(?:# )?{one.encode_name} = .+  ?# \w*", STARTER), (table, one.encode_name)
+    assert 'kind = "servo"           # "servo" on the bus, "off-bus" for a PWM device' in STARTER
+    assert "# jitter_ms = 0.5        # period jitter, rms\n" in STARTER
+    uncommented = re.sub(r"(?m)^# (?=(\w+ = |\[))", "", STARTER.split("\n# A second supply lead")[0])
+    assert parse_rig(uncommented).supply.maximum_v == 8.4
 
 
 def test_a_finding_in_words() -> None:
