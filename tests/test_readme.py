@@ -16,8 +16,7 @@ import click
 import pytest
 
 from busbench.cli.main import cli, run
-from busbench.reference.terms import TERMS
-from busbench.reference.topics import TOPICS, source_text, topic_text
+from busbench.reference.topics import TOPICS, source_text
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -221,59 +220,3 @@ def test_every_link_leads_somewhere() -> None:
     }
     for target in re.findall(r"\]\(([^)]+)\)", README):
         assert target[1:] in headings if target.startswith("#") else (ROOT / target).exists(), target
-
-
-# Words and openings of sentences that plain technical English does without, and what to write instead.
-RETIRED = {
-    r"\bbeats?\b": "frame timing, frame period",
-    r"\blanes\b": "channels",
-    r"\bupside down\b": "inverted polarity",
-    r"\bmiddle 98 %": "1st to 99th percentile",
-    r"\banew\b": "again",
-    r"\bamiss\b": "wrong",
-    r"\bin the air\b": "without load, unconnected",
-    r"\bhangs?\b": "is connected",
-    r"\bspoils?\b": "damages",
-    r"\bshall\b": "must",
-    r"\btells?\b": "reports, detects",
-    r"\bstands?\b": "is, lies",
-    r"\bbehind\b": "after",
-    r"\bso long\b": "while, this time",
-    r"\bis waited for\b": "busbench waits for",
-    r"\ba (row|second|minute|frame|byte) a\b|\ba row a frame\b": "per",
-    r"\b[Nn]obody\b|\b[Ss]omebody\b|\b[Ww]hoever\b": "you",
-    r"\bchatter\b(?![=*-])": "line noise",
-    r"\bdice\b": "random seed",
-    r"\bheap of bytes\b": "raw bytes without timestamps",
-    r"\bthicken\b": "use thicker wire",
-    r"\bthrown away\b": "discarded",
-    r"(?m)^(Of|To|From|On|At) an? [^.,:\n]*\b(is|are|goes|go|its)\b": "subject, verb, object",
-}
-USER_TEXTS = {"README": README} | {topic: topic_text(topic) for topic in TOPICS}
-
-
-@pytest.mark.parametrize("name", USER_TEXTS)
-def test_a_text_is_free_of_retired_words(name: str) -> None:
-    found = [
-        f"{match[0]!r}: write {instead}"
-        for word, instead in RETIRED.items()
-        for match in re.finditer(word, USER_TEXTS[name])
-    ]
-    assert found == []
-
-
-@pytest.mark.parametrize(
-    "text",
-    [
-        "the beat is steady", "begins anew", "a row a frame", "Of a port its recording is kept", "nothing amiss",
-        "To a real port nothing goes", "it stands behind", "an adapter is waited for",
-    ],
-)  # fmt: skip
-def test_a_retired_word_is_found(text: str) -> None:
-    assert [word for word in RETIRED if re.search(word, text)]
-
-
-def test_every_term_is_there_once() -> None:
-    words = [word for word, _ in TERMS]
-    assert len(set(words)) == len(words)
-    assert {"frame", "counts", "damaged", "missed frames", "measurement floor"} <= set(words)

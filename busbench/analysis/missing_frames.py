@@ -47,7 +47,7 @@ def find_missing_frames(
 
     With a frame period, its empty slots say how many are missing, and damaged bytes
     only where. Before the first frame, after the last and without a frame period the
-    bytes must tell: their number over 25, rounded, at least one.
+    bytes must decide: their number over 25, rounded, at least one.
 
     Args:
         places: where these are among the frames.

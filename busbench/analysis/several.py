@@ -26,7 +26,7 @@ class SourceOutages:
     """One of several recordings.
 
     Args:
-        name: by which it is told from the others.
+        name: by which it is reported from the others.
         changes: when its channels changed.
     """
 
@@ -179,7 +179,7 @@ def lay_beside(recordings: Sequence[Recording]) -> Several:
 
 
 def _names(infos: Sequence[CaptureInfo]) -> list[str]:
-    """A name for each: its unit, port or file, whichever first tells all apart."""
+    """A name for each: its unit, port or file, whichever first distinguishes all."""
     choices = [[one.origin.unit or one.source or one.path for one in infos], [one.source for one in infos]]
     choices += [[one.path for one in infos], [f"{number}: {one.source}" for number, one in enumerate(infos)]]
     return next((names for names in choices if len({*names}) == len(names) and all(names)), choices[-1])

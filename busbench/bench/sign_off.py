@@ -93,7 +93,7 @@ class SignOff:
             "answers_sha256": None if answers is None else sha256_of(answers),
             **self.found.to_json(),
         }
-        return dict(json.loads(json.dumps(made)))  # as whoever reads the page gets them
+        return dict(json.loads(json.dumps(made)))  # as the reader of the page gets them
 
     def write_page(
         self,

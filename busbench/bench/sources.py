@@ -75,7 +75,7 @@ def plugged_in() -> list[Adapter]:
 
 @contextmanager
 def _or_virtual(source: str) -> Iterator[None]:
-    """Of a port that is not there: somebody may have left out the colon."""
+    """A port that does not exist: perhaps its colon was left out."""
     try:
         yield
     except PortMissing as error:

@@ -1,6 +1,6 @@
 """Decimal digits of many numbers at once, eight characters to a 64-bit word.
 
-A number ends where its last digit stands in the highest byte of a word; what stands before it is covered by zeros.
+A number ends where its last digit is in the highest byte of a word; what is before it is covered by zeros.
 Three multiplications then make a value of eight digits.
 
 Source: derivation; each step joins neighbours: digits to pairs, pairs to fours, fours to eights.
@@ -15,7 +15,7 @@ from busbench.model import I64, U8, Bools
 
 U64 = NDArray[np.uint64]
 WORD = 8
-BEFORE = 2 * WORD  # bytes that must stand before the end of a number in its buffer
+BEFORE = 2 * WORD  # bytes that must be before the end of a number in its buffer
 _ZEROS = 0x3030303030303030
 _ONES = (1 << 64) - 1
 # By the number of characters that count: what they cover, and zeros for the others.
@@ -28,7 +28,7 @@ def load_words(buffer: U8, at: I64) -> U64:
 
     Args:
         buffer: uint8, in one piece.
-        at: places, int64 (N,), each with eight bytes of the buffer behind it.
+        at: places, int64 (N,), each with eight bytes of the buffer after it.
     """
     words = np.ndarray((buffer.size - WORD + 1,), "<u8", buffer, 0, (1,))
     return words.take(at)
@@ -55,7 +55,7 @@ def whole_numbers(buffer: U8, end: I64, count: I64) -> tuple[U64, Bools]:
 
 
 def even_decimals(buffer: U8, start: I64, end: I64, *, has_comma: bool = True) -> tuple[U64, int, Bools]:
-    """Numbers such as 0.001234 that all have as many digits behind the point as the last of them.
+    """Numbers such as 0.001234 that all have as many digits after the point as the last of them.
 
     Args:
         buffer: uint8.
@@ -63,7 +63,7 @@ def even_decimals(buffer: U8, start: I64, end: I64, *, has_comma: bool = True) -
         has_comma: True where a comma counts as a point.
 
     Returns:
-        All digits as one number, uint64 (N,); how many stand behind the point; and True where the cell was such a
+        All digits as one number, uint64 (N,); how many are after the point; and True where the cell was such a
         number of at most 15 digits, bool (N,).
     """
     size = end - start

@@ -54,7 +54,7 @@ class FileFormat:
 
 _HERE = "busbench.capture"
 _WRITE = f"{_HERE}.write"
-# Raw bytes have nothing to be told by but the frames in them: they are looked for last.
+# Raw bytes are recognized only by the frames in them, so they come last.
 RAW = FileFormat(f"{_HERE}.raw", (".raw", ".bin"), (".raw", ".bin"), f"{_WRITE}:RawFile", is_followed=True)
 FORMATS: list[FileFormat] = [
     FileFormat(f"{_HERE}.parquet_read", (".parquet",)),  # frames alone: written by bench.convert

@@ -1,7 +1,7 @@
-"""Text whose times are dates or times of day, or whose bytes are characters: written anew as numbers and 0xNN.
+"""Text whose times are dates or times of day, or whose bytes are characters: written again as numbers and 0xNN.
 
-Nothing fixes how tools write such cells (common practice, no source). The columns are told by the first rows; only
-files that have some are written anew, so that all others are read at full speed. Below the readers of text, so that
+Nothing fixes how tools write such cells (common practice, no source). The first rows decide which; only
+files that have some are written again, so that all others are read at full speed. Below the readers of text, so that
 one place serves them all.
 """
 
@@ -79,7 +79,7 @@ class _Times:
 
 
 def _seconds(clock: str, day_s: int) -> str:
-    """Seconds of hh:mm:ss.fff, mm:ss.fff or hh:mm:ss:mmm behind a day's begin; the digits are kept as written."""
+    """Seconds of hh:mm:ss.fff, mm:ss.fff or hh:mm:ss:mmm after a day's begin; the digits are kept as written."""
     found = _CLOCK.fullmatch(clock.strip())
     if found is None or (found["h"] is None and found["part"] is None):
         raise ValueError(clock)  # 12:30 alone may be hours or minutes
@@ -110,7 +110,7 @@ def _byte(cell: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class ColumnStyle:
-    """What is to be written anew.
+    """What is to be written again.
 
     Args:
         times, bytes_: columns, from 0.
@@ -121,13 +121,13 @@ class ColumnStyle:
     bytes_: tuple[int, ...]
 
     def converters(self, times: _Times) -> Mapping[int, Convert]:
-        """What makes the cells of each of these columns anew; one clock counts for all."""
+        """What makes the cells of each of these columns again; one clock counts for all."""
         made: dict[int, Convert] = dict.fromkeys(self.times[:1], times)
         return made | dict.fromkeys(self.bytes_, _byte)
 
 
 def find_style(head: bytes) -> ColumnStyle | None:
-    """The columns that have to be written anew, None where there are none.
+    """The columns that have to be written again, None where there are none.
 
     Args:
         head: the beginning of a file.
@@ -165,7 +165,7 @@ def _style(lines: list[str], delimiter: str) -> ColumnStyle | None:
 
 
 def _are(cells: tuple[str, ...], convert: Convert) -> bool:
-    """True where nearly all cells can be converted, and not one is understood as it stands."""
+    """True where nearly all cells can be converted, and not one is understood as it is."""
     fits = 0
     for cell in cells:
         try:
@@ -197,7 +197,7 @@ def _are_odd_bytes(cells: tuple[str, ...]) -> bool:
 
 
 class StyledSource(Source):
-    """Text with its odd columns written anew."""
+    """Text with its odd columns written again."""
 
     def __init__(self, inner: Source, style: ColumnStyle) -> None:
         self._inner, self._style = inner, style
@@ -211,7 +211,7 @@ class StyledSource(Source):
         return None if zero is None else round(zero.timestamp()) * 1_000_000_000
 
     def open(self) -> ByteStream:
-        """A stream of the text as it is written anew; see Source."""
+        """A stream of the text as it is written again; see Source."""
         self._times = _Times()
         return _Styled(self._lines())
 

@@ -2,7 +2,7 @@
 
 Source: IEEE 1364, clause "Value change dump (VCD) files". Each bit of a vector is a
 signal; a real number is one by a threshold half way between the two values at which
-it stands. x and z leave the level as it was.
+it is. x and z leave the level as it was.
 """
 
 from __future__ import annotations
@@ -137,7 +137,7 @@ class VcdFile(LevelFile):
         self._notes = changes.notes()
 
     def _find_thresholds(self, names: Collection[str]) -> None:
-        """Look through the file for the voltages at which real numbers stand."""
+        """Look through the file for the voltages at which real numbers are."""
         wanted = [name for name in names if self._parts[name][1] == REAL and name not in self._thresholds]
         values: dict[str, list[F64]] = {name: [] for name in wanted}
         with contextlib.suppress(CaptureError):  # reported when it is read

@@ -59,7 +59,7 @@ class VcdChanges:
         self._is_cut = False
 
     def notes(self) -> list[str]:
-        """What was amiss so far."""
+        """What was wrong so far."""
         notes = []
         if self.unknown:
             notes.append(f"{self.unknown} changes to x or z were taken as no change")

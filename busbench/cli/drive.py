@@ -56,7 +56,7 @@ class DriveOptions:
 @click.argument("program", metavar="SHAPE|PROGRAM.toml|RECORDING")
 @shape_options
 @click.option("--to", type=OUTPUT, metavar="PORT|FILE|virtual:",
-              help="Send to this port or file; - is standard output, raw bytes.")  # fmt: skip
+              help="Send to this port or file (-: standard output, raw bytes).")  # fmt: skip
 @click.option("--end", type=OneOf(("rest", "hold", "silence")), default="rest", show_default=True,
               help="Select what follows the end or a stop: rest ramps to the rest values, then silence;"
               " hold repeats the last values; silence stops at once.")  # fmt: skip

@@ -56,7 +56,7 @@ _OPTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
     ("--cycles", {"type": NUMBER, "metavar": "N", "help": "Set the number of cycles [default: 1]."}),
     ("--phase", {"type": NUMBER, "metavar": "DEGREES", "help": "Start at this place of the cycle [default: 0]."}),
     ("--delay", {"type": NUMBER, "metavar": "SECONDS", "help": "Wait this long before the shape [default: 0]."}),
-    ("--level", {"metavar": "LEVEL", "help": "Set the level of hold; channels 17, 18: on or off."}),
+    ("--level", {"metavar": "LEVEL", "help": "Set the level of hold (on or off for 17, 18)."}),
     ("--levels", {"metavar": "LEVEL,...", "help": "Set the levels of steps."}),
     ("--duration", {"type": NUMBER, "metavar": "SECONDS", "help": "Set the time of hold or replay."}),
     ("--stairs", {"type": WHOLE, "metavar": "N", "help": "Set the number of levels of staircase [default: 5]."}),

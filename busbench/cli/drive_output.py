@@ -1,4 +1,4 @@
-"""A drive program rehearsed: where its channels stand, frame by frame."""
+"""A drive program rehearsed: where its channels are, frame by frame."""
 
 from __future__ import annotations
 

@@ -26,9 +26,7 @@ EVENT_KEYS = ("kind", "start_s", "end_s", "frames", "bytes", "offset")
 @click.command("outages")
 @format_option
 @click.option("--all", "show_all", is_flag=True, help=f"List every event in the table, not only {EVENTS_SHOWN}.")
-@click.option(
-    "--follow", is_flag=True, help="Write a line of JSON for each event as it ends; SOURCE may be a live port."
-)
+@click.option("--follow", is_flag=True, help="Write a JSON line per event as it ends.")
 @sources_options
 def command(sources: tuple[str, ...], format_: str, show_all: bool, follow: bool, **settings: Any) -> None:
     """Find where frames were lost; of several recordings also what coincides.

@@ -18,8 +18,8 @@ from busbench.errors import BusbenchError
 @click.option("-o", "--output", type=OUTPUT, callback=PAGE, metavar="FILE.html", help="Write the page to this file.")
 @click.option("--svg", "picture", metavar="NAME", help="Print one picture: outages, histogram, periods, channel-1 …")
 @click.option("--check", "page", metavar="PAGE.html", help="Check the figures of a page against the recording.")
-@click.option("--rig", "rig_path", metavar="RIG.toml", help="With --check: the rig file of a page to sign.")
-@click.option("--walk", metavar="FILE.json", help="With --check: the answers of the walk on a page to sign.")
+@click.option("--rig", "rig_path", metavar="RIG.toml", help="Check a page to sign against this plan.")
+@click.option("--walk", metavar="FILE.json", help="Check a page to sign against these answers.")
 @force_option
 @source_options
 def command(

@@ -35,10 +35,10 @@ PROGRAM_FRAMES_MAX = 200_000
 @click.option("--temperature", "temperature_c", metavar="DEGREES", type=FiniteRange(-60, 200), default=20.0,
               show_default=True, help="Set the temperature of the leads, in Celsius.")  # fmt: skip
 @click.option("--moving", "moving_pct", metavar="PERCENT", type=FiniteRange(0, 100), default=25.0,
-              show_default=True, help="Set the share of time in which devices move, for endurance.")  # fmt: skip
+              show_default=True, help="Set the share of time in which devices move.")  # fmt: skip
 @click.option("--program", metavar="PROGRAM.toml", help="Calculate this drive program over time.")
 @click.option("--svg", type=OUTPUT, metavar="FILE.svg", callback=ends_in(".svg", "a picture in SVG"),
-              help="Draw the wiring tree in its worst case to this file.")  # fmt: skip
+              help="Draw the wiring tree in its worst case.")  # fmt: skip
 @force_option
 @ascii_option
 @format_option

@@ -86,7 +86,7 @@ def _currents(device: Device) -> Iterator[Finding]:
             device.name,
             f"it draws {max(rising):g} A" if max(rising) > STALL_MOST_A else f"it draws {current.idle:g} A at rest",
             "`rig power` calculates with it, and finds every lead too thin",
-            "current_a is in amperes: 30 mA are 0.03",
+            "current_a is in A: 30 mA are 0.03",
         )
 
 

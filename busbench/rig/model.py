@@ -141,7 +141,7 @@ class SupplyFeed(Table, frozen=True, kw_only=True):
 
 
 class Current(Table, frozen=True, kw_only=True):
-    """What a device draws, in amperes, as far as known.
+    """What a device draws, in A, as far as known.
 
     Args:
         idle: at rest without load.
@@ -214,7 +214,7 @@ class Device(Table, frozen=True, kw_only=True):
         speed_s_per_60deg: seconds for 60 degrees without load. Default: at once.
         start_ramp_s: time over which its speed rises after power-up or silence.
         dead_band_us: change of command below which it does not move, µs.
-        current_a: current it draws in amperes, as far as known.
+        current_a: current it draws in A, as far as known.
     """
 
     # what it is, who moves it, what it does without a link

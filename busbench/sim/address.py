@@ -86,7 +86,7 @@ KEYS = (
     Key("flips", "noise.flips", _share, "0.1%", "Change one bit in this share of the bytes."),
     Key("drops", "noise.drops", _share, "0.1%", "Leave out this share of the bytes."),
     Key("extras", "noise.extras", _share, "0.1%", "Add a foreign byte after this share of the bytes."),
-    Key("bursts", "noise.bursts", _share, "0.01%", "Start a burst of noise at this share of the bytes."),
+    Key("bursts", "noise.bursts", _share, "0.01%", "Start bursts of noise at this share of the bytes."),
     Key("chatter", "chatter", _number, "200", "Add noise bytes per second on the idle line."),
     Key("inverted", "is_inverted", _switch, "on", "Invert the polarity, as without an inverter."),
     Key("baud", "baud", _whole, "115200", "Set the rate at which the adapter reads [default: 100000]."),

@@ -64,7 +64,7 @@ def _jitter(evidence: VerifyInputs) -> Check:
     shares = " seen, adapter and computer included" if jitter.kind == "at most" else ""
     said = f"{jitter.period_rms_s * 1e3:.4f} ms rms{shares}; {evidence.timing.note}"
     if seen > limit >= low:
-        said += "" if ADVICE in said else f"; to tell the receiver's own jitter, {ADVICE}"
+        said += "" if ADVICE in said else f"; to know the receiver's own jitter, {ADVICE}"
         return LINE.not_tested("jitter", said, unit="ms", limit=limit)
     return LINE.at_most("jitter", said, measured=seen, limit=limit, unit="ms")
 
@@ -89,7 +89,7 @@ def _losses(evidence: VerifyInputs, phases: Phases) -> Iterator[Check]:
             continue
         most = missed + outages.doubt if kind == "gap" else missed
         upper = 100 * loss_bounds(most, max(most, expected)).upper_one_sided
-        said = f"{missed:,} of {expected:,}; the true ratio is below {upper:.3g} % at 95 % confidence"
+        said = f"{missed:,} of {expected:,}; 95 % upper confidence limit {upper:.3g} %"
         if any(event.frames > 1 for event in some):
             said += ", too kind a bound as they came in bursts"
         if most > missed:

@@ -1,4 +1,4 @@
-"""Which falling edges begin a character: each is the first one behind the character before it."""
+"""Which falling edges begin a character: each is the first one after the character before it."""
 
 from __future__ import annotations
 

@@ -63,7 +63,7 @@ def test_a_page_keeps_its_round_beside_it(tmp_path: Path) -> None:
     text = page.read_text(encoding="utf-8")
     assert hashlib.sha256(kept.read_bytes()).hexdigest() in text
     assert str(kept) in text
-    assert "it says nothing of a real one" in text
+    assert "it says nothing about a real one" in text
     page.unlink()
     assert refusal_of(verify_command, SOURCE, "--report", page).startswith(f"{kept}: exists already")
 

@@ -133,7 +133,7 @@ def test_the_page_of_a_round_keeps_what_it_stands_on_and_names_its_hash(
     assert said == f"wrote {page} (page to print and sign, of the recording {kept})"
     text = page.read_text(encoding="utf-8")
     assert hashlib.sha256(kept.read_bytes()).hexdigest() in text
-    assert "it says nothing of a real one" in text
+    assert "it says nothing about a real one" in text
     session = ReplaySession(open_capture(str(kept)))
     again = RecordedCheck(session, read_rig(RIG), rig_path=str(RIG))
     again.work()

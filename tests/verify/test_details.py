@@ -146,7 +146,7 @@ def test_jitter_passes_with_what_the_adapter_adds_and_fails_only_beyond_that(lim
 def test_frames_without_link_are_none_of_the_lost() -> None:
     # 2687 frames, of which 240 came while the transmitter was off; 1 - 0.05 ** (1 / 2447) = 0.122 %
     check = changed(lambda counts: None)["line", "frames flagged lost"]
-    assert check.sentence == "0 of 2,447; the true ratio is below 0.122 % at 95 % confidence"
+    assert check.sentence == "0 of 2,447; 95 % upper confidence limit 0.122 %"
 
 
 def test_where_channels_rest_unless_the_plan_says_otherwise() -> None:

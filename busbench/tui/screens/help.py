@@ -128,7 +128,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         (
             ("steps", "what to do, one after another; what is received meanwhile is held against the plan"),
             ("pass, FAIL", "what was measured is inside its limit, or it is not; limits are in the rig file"),
-            ("not tested", "nothing was seen that could tell, or the step was skipped: that is no pass"),
+            ("not tested", "the recording does not show it, or the step was skipped; it does not count as passed"),
             ("seen now", "the step's channels, their min and max since it began, and whatever else moves"),
             ("enter", "begin the step, say that the control is back at rest, begin a new round at the end"),
             ("k, b, e", "skip the step; back: the step again, or the one before; end the round"),
@@ -175,7 +175,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         "Rig",
         (
             ("case", "who moves and who is stalled, as `busbench rig power` works it out; left and right change it"),
-            ("volts, amperes", "voltage left at the end of its lead, and the current drawn or passed on"),
+            ("voltage, current", "voltage left at the end of its lead, and the current drawn or passed on"),
             ("all cases", "in a tall window: current of each case, and the device left with the min voltage"),
             ("LOW", "below the minimum that the plan states"),
             ("OVER", "the current is above what the lead, its plug or the hub may carry"),

@@ -162,7 +162,7 @@ class VerifyLines(LineWidget):
 
 
 def wrapped(text: str, width: int, style: str = "ink", *, indent: int = 1) -> Iterator[Line]:
-    """A sentence on as many lines as it takes; those of a list's item hang below its first word."""
+    """A sentence on as many lines as it takes; those of a list item are indented below its first word."""
     hang = "  " if text.startswith("- ") else ""
     for part in wrap(sanitize(text), max(10, width - indent - 1), indent=hang) or [""]:
         yield [(" " * indent + part, style)]
