@@ -19,14 +19,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 sys.path[:0] = [str(ROOT), str(ROOT / "tools")]
 
-from fault_rounds import (  # noqa: E402
-    PLAIN,
-    ROUNDS_OF,
-    finish,
-    read_back,
-    run_rounds,
-    start,
-)
+from fault_rounds import PLAIN, ROUNDS_OF, finish, read_back, run_rounds, start  # noqa: E402
 
 from busbench.bench.sources import open_live  # noqa: E402
 from busbench.capture.open import open_capture  # noqa: E402

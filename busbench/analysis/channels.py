@@ -13,13 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.analysis.channel_sums import (
-    MOVE_COUNTS,
-    STILL_COUNTS,
-    STILL_FRAMES,
-    ChannelSums,
-    FrameRun,
-)
+from busbench.analysis.channel_sums import MOVE_COUNTS, STILL_COUNTS, STILL_FRAMES, ChannelSums, FrameRun
 from busbench.analysis.notebook import html_of
 from busbench.model import Clock, Reason, Rejects
 from busbench.wire.codec import are_slot_gaps

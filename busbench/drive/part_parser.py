@@ -10,18 +10,7 @@ import numpy as np
 
 from busbench.drive.program import Unit, level_counts
 from busbench.drive.program_keys import PERIODS_S, PartTable
-from busbench.drive.shapes import (
-    Chirp,
-    Cycle,
-    Hold,
-    Levels,
-    Replay,
-    Shape,
-    TimeSpan,
-    Wander,
-    Wave,
-    staircase,
-)
+from busbench.drive.shapes import Chirp, Cycle, Hold, Levels, Replay, Shape, TimeSpan, Wander, Wave, staircase
 from busbench.errors import quote_value
 from busbench.model import F64
 from busbench.schema import TablePlace

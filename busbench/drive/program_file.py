@@ -8,15 +8,7 @@ from typing import Any
 
 from busbench.drive.limits import ChannelLimit, Limits
 from busbench.drive.part_parser import Context, Loader, level_of, read_part
-from busbench.drive.program import (
-    FRAME_PERIOD_S,
-    FrameFault,
-    Program,
-    Unit,
-    arrange,
-    default_limits,
-    rate_counts,
-)
+from busbench.drive.program import FRAME_PERIOD_S, FrameFault, Program, Unit, arrange, default_limits, rate_counts
 from busbench.drive.program_keys import ChannelTable, LimitsTable, ProgramTables
 from busbench.errors import DriveError, TextFileError
 from busbench.schema import Path as KeyPath

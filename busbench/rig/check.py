@@ -7,13 +7,7 @@ from collections.abc import Callable, Iterator
 from typing import Literal
 
 from busbench.errors import RigError
-from busbench.rig.check_devices import (
-    check_channels,
-    check_failsafe,
-    check_geometry,
-    check_in_flight,
-    check_travel,
-)
+from busbench.rig.check_devices import check_channels, check_failsafe, check_geometry, check_in_flight, check_travel
 from busbench.rig.check_motors import check_motors
 from busbench.rig.check_pairs import check_gimbals, check_groups, check_shared, check_sides, check_silence
 from busbench.rig.check_values import check_sensors, check_values

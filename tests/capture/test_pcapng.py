@@ -17,18 +17,7 @@ from busbench.capture.concat_slices import gather
 from busbench.capture.packets import PacketFile
 from busbench.errors import OutputError
 from busbench.model import NO_CLOCK, Annotation, ByteLog, Chunk, Clock, ClockKind, LineSettings
-from tests.capture.blocks import (
-    CLOCK,
-    EPOCH_NS,
-    interface,
-    joined,
-    packet,
-    packets,
-    read,
-    save,
-    section,
-    writer,
-)
+from tests.capture.blocks import CLOCK, EPOCH_NS, interface, joined, packet, packets, read, save, section, writer
 
 
 def test_a_recording_comes_back_as_it_was(tmp_path: Path) -> None:

@@ -13,17 +13,7 @@ from hypothesis import strategies as st
 
 from busbench.errors import CaptureError, pluralize
 from busbench.model import ByteLog, Chunk
-from tests.capture.blocks import (
-    Packet,
-    interface,
-    joined,
-    packet,
-    packets,
-    read,
-    save,
-    section,
-    writer,
-)
+from tests.capture.blocks import Packet, interface, joined, packet, packets, read, save, section, writer
 
 
 def test_a_file_cut_anywhere_gives_all_whole_packets_and_names_the_place(tmp_path: Path) -> None:

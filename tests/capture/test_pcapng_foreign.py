@@ -16,17 +16,7 @@ from busbench.capture.packet_batch import NO_TIME
 from busbench.capture.packets import PacketFile
 from busbench.errors import CaptureError
 from busbench.model import NO_CLOCK, Annotation, Clock, ClockKind
-from tests.capture.blocks import (
-    block,
-    interface,
-    joined,
-    option,
-    packet,
-    packets,
-    read,
-    save,
-    section,
-)
+from tests.capture.blocks import block, interface, joined, option, packet, packets, read, save, section
 from tests.capture.usb_blocks import FRAME
 
 
