@@ -47,21 +47,21 @@ def _on_off_channel(device: Device) -> Iterator[Finding]:
         if isinstance(value, float) and abs(value) != 100:
             yield fault(
                 device.name,
-                f"{key} {value:g} % on channel {device.channel}, which has two states only",
+                f"{key} {value:g} % on channel {device.channel}, which is on or off",
                 "the receiver can send only one end or the other",
                 "state -100 or 100, or use one of the channels 1-16",
             )
     if SURFACE_WORDS.search(device.name):
         yield hint(
             device.name,
-            f"by its name it is a surface, but channel {device.channel} has two states only",
+            f"by its name it is a surface, but channel {device.channel} is on or off",
             "it jumps from one end to the other and stops nowhere between",
             "use one of the channels 1-16, unless it is meant to jump",
         )
 
 
 def free_channels(rig: Rig, *, is_on_off: bool = False) -> str:
-    """Channels that no device has, as a list for people; those of two states for what is on or off alone."""
+    """Channels that no device has, as a list for people; on/off channels for what is on or off alone."""
     used = {device.channel for device in rig.devices}
     last = ALL_CHANNELS if is_on_off else CHANNELS
     return listed(str(channel) for channel in range(1, last + 1) if channel not in used) or "none is left"

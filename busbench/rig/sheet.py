@@ -35,7 +35,7 @@ class SetupStep:
         note: what else to mind, or "".
         failsafe: in a word or two.
         low_counts, neutral_counts, high_counts: ends and neutral as sent, None for a sensor
-            and for channels of two states.
+            and for on/off channels.
         low_us, neutral_us, high_us: the same as pulses at the rig's scale.
         reversed: True where it is to run the other way, None for a sensor.
     """
@@ -128,7 +128,7 @@ def _note(device: Device, *, is_kill: bool) -> str:
     elif device.kind == "sensor" and device.slot is not None:
         notes.append(f"slot {device.slot}")
     elif device.channel is not None and device.channel > CHANNELS:
-        notes.append("two states only")
+        notes.append("on or off")
     if device.mounting == "mirrored":
         notes.append("mounted mirrored")
     if device.above_neutral is not None:

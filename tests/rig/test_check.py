@@ -78,7 +78,7 @@ FAULTS = [
     (
         "two states, three positions",
         (device("x", 17, failsafe="0"),),
-        "x: failsafe 0 % on channel 17, which has two states only",
+        "x: failsafe 0 % on channel 17, which is on or off",
     ),
     (
         "off-bus on a hub",
@@ -179,7 +179,7 @@ FAULTS = [
     (
         "two states, rest between",
         (device("x", 18, "rest_pct = 50", failsafe="100"),),
-        "x: rest_pct 50 % on channel 18, which has two states only",
+        "x: rest_pct 50 % on channel 18, which is on or off",
     ),
 ]
 
@@ -232,7 +232,7 @@ HINTS = [
     (
         "a surface on two states",
         (device("left flap", 17, failsafe="-100"),),
-        "left flap: by its name it is a surface, but channel 17 has two states only",
+        "left flap: by its name it is a surface, but channel 17 is on or off",
     ),
     (
         "gear down without a link",

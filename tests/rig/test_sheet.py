@@ -37,7 +37,7 @@ def test_a_step_says_direction_ends_and_neutral() -> None:
 
 def test_two_state_channels_have_no_ends() -> None:
     step = setup_steps(rig(device("gear", 17, failsafe="100")))[0]
-    assert (step.low_us, step.neutral_counts, step.note) == (None, None, "two states only")
+    assert (step.low_us, step.neutral_counts, step.note) == (None, None, "on or off")
 
 
 def test_text_for_the_terminal() -> None:
@@ -108,5 +108,5 @@ def test_the_sheet_says_where_a_motor_is_off_and_an_engine_idles_on_the_wire() -
         "m": "motor: off at 100 % as sent; propeller off, locked when driving; on a pulse output: set the receiver's"
         " output, not the device",
         "e": "engine: rests at -80 % as sent, ignition off by kill; propeller off, locked when driving",
-        "kill": "kills the ignition: locked when driving; two states only",
+        "kill": "kills the ignition: locked when driving; on or off",
     }

@@ -36,7 +36,7 @@ def test_a_good_aircraft_passes_every_check() -> None:
     found = verify(round_of(), RIG)
     assert not_passed(found) == {}
     assert found.verdict is P
-    # Of nine channels one has two states, and so no noise.
+    # Of nine channels one is on or off, and so has no noise.
     per_channel = Counter(check.name for check in found.checks if check.part == "channel")
     assert per_channel == dict.fromkeys(("rest", "low end", "high end", "direction", "moves alone"), 9) | {
         "noise at rest": 8
