@@ -85,20 +85,14 @@ def check_failsafe(rig: Rig) -> Iterator[Finding]:
             'decide: "hold", "silence" or a position in percent; set the receiver so and state it',
         )
     for device in rig.driven:
-        if isinstance(device.failsafe, float) and abs(device.failsafe) > device.travel_pct:
-            yield fault(
-                device.name,
-                f"failsafe {device.failsafe:g} % lies beyond its travel of {device.travel_pct:g} %",
-                "it stops at its end, or runs the surface into its stop",
-                "state a failsafe within the travel",
-            )
-        if device.rest_pct is not None and abs(device.rest_pct) > device.travel_pct:
-            yield fault(
-                device.name,
-                f"rest_pct {device.rest_pct:g} % is beyond its travel of {device.travel_pct:g} %",
-                "it is held at its end, or its surface against its stop",
-                "state a rest_pct within the travel",
-            )
+        for key, value in (("failsafe", device.failsafe), ("rest_pct", device.rest_pct)):
+            if isinstance(value, float) and abs(value) > device.travel_pct:
+                yield fault(
+                    device.name,
+                    f"{key} {value:g} % is beyond its travel of {device.travel_pct:g} %",
+                    "it is held at its end, or drives its surface into the stop",
+                    f"state a {key} within the travel",
+                )
 
 
 def check_in_flight(rig: Rig) -> Iterator[Finding]:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable, Hashable, Iterator
+from collections.abc import Callable, Hashable, Iterable, Iterator
 from typing import TypeVar
 
-from busbench.rig.check_devices import failsafe_text, free_channels
+from busbench.rig.check_devices import free_channels
 from busbench.rig.finding import Finding, fault, hint, listed
 from busbench.rig.model import Device, Rig
 from busbench.rig.rest import rest_counts
@@ -16,6 +16,10 @@ from busbench.wire.frame_spec import CHANNELS
 
 K = TypeVar("K", bound=Hashable)
 _GROUPS_COMPARED = 40  # of more groups than channels no name is meant
+_PART = "the surfaces part on the way or at the ends; two devices on one surface work against each other"
+_LEVEL = "make the values equal, or level the surfaces at the linkage"
+_ROLLS = "without a link the aircraft rolls or yaws of its own accord"
+_UNEVEN, _EQUAL = "the aircraft answers unevenly to left and right", "make them equal unless you mean it"
 _LEFT = re.compile(r"\bleft\b", re.I)
 
 
@@ -81,19 +85,22 @@ def check_groups(rig: Rig) -> Iterator[Finding]:
             )
             continue
         yield from _directions(members)
-        for what, values in (
-            ("travel_pct", [d.travel_pct for d in members]),
-            ("neutral_us", [endpoints_of(d, rig.scale).neutral_us for d in members]),
-            ("speed_s_per_60deg", [d.speed_s_per_60deg for d in members]),
-            ("start_ramp_s", [d.start_ramp_s for d in members]),
-        ):
+        for make, key, values, effect, advice in (
+            (hint, "travel_pct", [d.travel_pct for d in members], _PART, _LEVEL),
+            (hint, "neutral_us", [endpoints_of(d, rig.scale).neutral_us for d in members], _PART, _LEVEL),
+            (hint, "speed_s_per_60deg", [d.speed_s_per_60deg for d in members], _PART, _LEVEL),
+            (hint, "start_ramp_s", [d.start_ramp_s for d in members], _PART, _LEVEL),
+            (hint, "control", [d.control for d in members],
+             "one surface goes without the other; `busbench verify` asks for each control by itself",
+             "state one control, or take them out of the group"),
+            (fault, "when_silent", [d.when_silent for d in members],
+             "when frames stop their surfaces part, and the aircraft rolls or yaws of its own accord",
+             "set them alike, and state it"),
+            (fault, "failsafe", [d.failsafe for d in members], _ROLLS,
+             "state one failsafe for the whole group and set the receiver so"),
+        ):  # fmt: skip
             if len(set(values)) > 1:
-                yield hint(
-                    who,
-                    f"they differ in {what}: {listed('not stated' if v is None else f'{v:g}' for v in values)}",
-                    "the surfaces part on the way or at the ends; two devices on one surface work against each other",
-                    "make the values equal, or level the surfaces at the linkage",
-                )
+                yield make(who, _differ(key, values), effect, advice)
         if len({rest_counts(d, rig.scale) - endpoints_of(d, rig.scale).neutral_counts for d in members}) > 1:
             yield hint(
                 who,
@@ -101,28 +108,13 @@ def check_groups(rig: Rig) -> Iterator[Finding]:
                 "with the control left alone their surfaces differ",
                 "give them the same rest_pct",
             )
-        if len({d.control for d in members}) > 1:
-            yield hint(
-                who,
-                "they have different controls: " + listed(d.control or "not stated" for d in members),
-                "one surface goes without the other; `busbench verify` asks for each control by itself",
-                "state one control, or take them out of the group",
-            )
-        if len({d.when_silent for d in members}) > 1:
-            yield fault(
-                who,
-                "they differ in when_silent: " + listed(failsafe_text(d.when_silent) for d in members),
-                "when frames stop their surfaces part, and the aircraft rolls or yaws of its own accord",
-                "set them alike, and state it",
-            )
-        if len({d.failsafe for d in members}) > 1:
-            yield fault(
-                who,
-                "they differ in failsafe: "
-                + listed("not stated" if d.failsafe is None else failsafe_text(d.failsafe) for d in members),
-                "without a link the aircraft rolls or yaws of its own accord",
-                "state one failsafe for the whole group and set the receiver so",
-            )
+
+
+def _differ(key: str, values: Iterable[float | str | None]) -> str:
+    """What a key is for each of several devices."""
+    unit = " %" if key in ("failsafe", "when_silent") else ""
+    stated = ("not stated" if v is None else v if isinstance(v, str) else f"{v:g}{unit}" for v in values)
+    return f"they differ in {key}: {listed(stated)}"
 
 
 def _directions(members: list[Device]) -> Iterator[Finding]:
@@ -153,23 +145,15 @@ def check_sides(rig: Rig) -> Iterator[Finding]:
         if right is None or right is left or left.group is not None or right.group is not None:
             continue
         who = listed((left.name, right.name))
-        if left.failsafe is not None and right.failsafe is not None and left.failsafe != right.failsafe:
-            yield hint(
-                who,
-                f"they differ in failsafe: {failsafe_text(left.failsafe)}, {failsafe_text(right.failsafe)}",
-                "without a link the aircraft rolls or yaws of its own accord",
-                "state one failsafe for both unless you mean it, and set the receiver so",
-            )
-        for key in ("travel_pct", "speed_s_per_60deg", "control"):
+        for key, effect, advice in (
+            ("failsafe", _ROLLS, "state one failsafe for both unless you mean it, and set the receiver so"),
+            ("travel_pct", _UNEVEN, _EQUAL),
+            ("speed_s_per_60deg", _UNEVEN, _EQUAL),
+            ("control", _UNEVEN, _EQUAL),
+        ):
             values = [getattr(side, key) for side in (left, right)]
             if values[0] != values[1] and None not in values:
-                shown = listed(value if isinstance(value, str) else f"{value:g}" for value in values)
-                yield hint(
-                    who,
-                    f"they differ in {key}: {shown}",
-                    "the aircraft answers unevenly to left and right",
-                    "make them equal unless you mean it",
-                )
+                yield hint(who, _differ(key, values), effect, advice)
 
 
 def check_silence(rig: Rig) -> Iterator[Finding]:

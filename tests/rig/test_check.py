@@ -119,7 +119,7 @@ FAULTS = [
     (
         "failsafe beyond travel",
         (device("x", 1, "travel_pct = 80", failsafe="-100"),),
-        "x: failsafe -100 % lies beyond its travel of 80 %",
+        "x: failsafe -100 % is beyond its travel of 80 %",
     ),
     (
         "failsafe differs in a group",
@@ -252,7 +252,7 @@ HINTS = [
     (
         "two controls in a group",
         (device("a", 5, FLAPS, 'control = "lever"'), device("b", 6, FLAPS)),
-        "a, b: they have different controls: lever, not stated",
+        "a, b: they differ in control: lever, not stated",
     ),
     (
         "travel differs between left and right",
