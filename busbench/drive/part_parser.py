@@ -129,7 +129,7 @@ class _ShapeReader:
                 return Levels("steps", levels, self._cycle())
             case "staircase":
                 low, high = self._ends(channel)
-                return staircase(low, high, stairs=part.stairs, beat=self._cycle())
+                return staircase(low, high, stairs=part.stairs, cycle=self._cycle())
             case "chirp":
                 return Chirp(self._span(channel), self._cycle(), self._needed("period_end"))
             case "wander":

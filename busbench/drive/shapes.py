@@ -139,50 +139,52 @@ class Hold(Shape):
         return f"hold for {self.seconds:g} s"
 
 
-@dataclass(frozen=True, slots=True)
-class Wave(Shape):
-    """A ramp, triangle, sine or square."""
+class CycleShape(Shape):
+    """What goes through its cycle again and again, between the ends of its span."""
 
-    kind: WaveKind
     span: TimeSpan
-    beat: Cycle
+    cycle: Cycle
 
     @property
     def duration_s(self) -> float:
         """Time of all cycles."""
-        return self.beat.duration_s
-
-    def counts(self, t_s: F64) -> F64:
-        """The wave on its span."""
-        return self.span.at(wave(self.kind, self.beat.turn(t_s)))
+        return self.cycle.duration_s
 
     @property
     def reach(self) -> tuple[float, float]:
         """As Shape says."""
         return self.span.low, self.span.high
 
+
+@dataclass(frozen=True, slots=True)
+class Wave(CycleShape):
+    """A ramp, triangle, sine or square."""
+
+    kind: WaveKind
+    span: TimeSpan
+    cycle: Cycle
+
+    def counts(self, t_s: F64) -> F64:
+        """The wave on its span."""
+        return self.span.at(wave(self.kind, self.cycle.turn(t_s)))
+
     def words(self) -> str:
         """As in "sine, 3 cycles of 4 s"."""
-        return f"{self.kind}, {self.beat.words()}"
+        return f"{self.kind}, {self.cycle.words()}"
 
 
 @dataclass(frozen=True, slots=True)
-class Levels(Shape):
+class Levels(CycleShape):
     """Levels taken in turn, each for an equal share of the cycle."""
 
     name: str
     levels: tuple[float, ...]
-    beat: Cycle
-
-    @property
-    def duration_s(self) -> float:
-        """Time of all cycles."""
-        return self.beat.duration_s
+    cycle: Cycle
 
     def counts(self, t_s: F64) -> F64:
         """The level whose turn it is."""
         # A billionth of a cycle keeps a frame that falls on a step from landing short of it.
-        place = np.mod(self.beat.turn(t_s) + 1e-9, 1.0) * len(self.levels)
+        place = np.mod(self.cycle.turn(t_s) + 1e-9, 1.0) * len(self.levels)
         return np.asarray(self.levels)[place.astype(np.int64)]
 
     @property
@@ -192,72 +194,62 @@ class Levels(Shape):
 
     def words(self) -> str:
         """As in "steps through 3 levels, 2 cycles of 6 s"."""
-        return f"{self.name} through {pluralize(len(self.levels), 'level')}, {self.beat.words()}"
+        return f"{self.name} through {pluralize(len(self.levels), 'level')}, {self.cycle.words()}"
 
 
-def staircase(low: float, high: float, *, stairs: int, beat: Cycle) -> Levels:
+def staircase(low: float, high: float, *, stairs: int, cycle: Cycle) -> Levels:
     """Levels from low to high and back down, `stairs` different ones."""
     up = np.linspace(low, high, stairs)
-    return Levels("staircase", tuple(float(level) for level in (*up, *up[-2:0:-1])), beat)
+    return Levels("staircase", tuple(float(level) for level in (*up, *up[-2:0:-1])), cycle)
 
 
 @dataclass(frozen=True, slots=True)
-class Chirp(Shape):
+class Chirp(CycleShape):
     """A sine whose frequency changes linearly in time.
 
     The phase is the integral of the frequency: turns = f0 t + (f1 - f0) t^2 / (2 T),
-    with T such that `beat.cycles` turns are done; `beat.period_s` is the first period.
+    with T such that `cycle.cycles` turns are done; `cycle.period_s` is the first period.
     """
 
     span: TimeSpan
-    beat: Cycle
+    cycle: Cycle
     period_end_s: float
 
     @property
     def duration_s(self) -> float:
         """Time in which all cycles are done: cycles over the mean frequency."""
-        return 2.0 * self.beat.cycles / (1.0 / self.beat.period_s + 1.0 / self.period_end_s)
+        return 2.0 * self.cycle.cycles / (1.0 / self.cycle.period_s + 1.0 / self.period_end_s)
 
     def counts(self, t_s: F64) -> F64:
         """The sine of the phase."""
-        first, last = 1.0 / self.beat.period_s, 1.0 / self.period_end_s
-        turns = first * t_s + (last - first) * t_s**2 / (2.0 * self.duration_s) + self.beat.phase_deg / 360.0
+        first, last = 1.0 / self.cycle.period_s, 1.0 / self.period_end_s
+        turns = first * t_s + (last - first) * t_s**2 / (2.0 * self.duration_s) + self.cycle.phase_deg / 360.0
         return self.span.at(np.sin(2.0 * np.pi * turns))
-
-    @property
-    def reach(self) -> tuple[float, float]:
-        """As Shape says."""
-        return self.span.low, self.span.high
 
     def words(self) -> str:
         """As in "chirp, 10 cycles, periods from 4 s to 0.5 s"."""
-        return f"chirp, {self.beat.cycles:g} cycles, periods from {self.beat.period_s:g} s to {self.period_end_s:g} s"
+        return f"chirp, {self.cycle.cycles:g} cycles, periods from {self.cycle.period_s:g} s to {self.period_end_s:g} s"
 
 
 @dataclass(frozen=True, slots=True)
-class Wander(Shape):
+class Wander(CycleShape):
     """Smooth moves between seeded random levels, one a period.
 
     Args:
         span: where they go.
-        beat: `beat.period_s` is the time of one move, `beat.cycles` their number.
+        cycle: `cycle.period_s` is the time of one move, `cycle.cycles` their number.
         seed: the same seed gives the same moves.
         stream: channels of one seed each have their own.
     """
 
     span: TimeSpan
-    beat: Cycle
+    cycle: Cycle
     seed: int
     stream: int = 0
 
-    @property
-    def duration_s(self) -> float:
-        """Time of all moves."""
-        return self.beat.duration_s
-
     def counts(self, t_s: F64) -> F64:
         """The moves, eased in and out by 3 x^2 - 2 x^3."""
-        place = t_s / self.beat.period_s + self.beat.phase_deg / 360.0
+        place = t_s / self.cycle.period_s + self.cycle.phase_deg / 360.0
         knot = np.floor(place)
         into = place - knot
         before, after = (
@@ -265,14 +257,9 @@ class Wander(Shape):
         )
         return self.span.at(before + (after - before) * into**2 * (3.0 - 2.0 * into))
 
-    @property
-    def reach(self) -> tuple[float, float]:
-        """As Shape says."""
-        return self.span.low, self.span.high
-
     def words(self) -> str:
         """As in "wander, 30 moves of 2 s, seed 7"."""
-        return f"wander, {self.beat.cycles:g} moves of {self.beat.period_s:g} s, seed {self.seed}"
+        return f"wander, {self.cycle.cycles:g} moves of {self.cycle.period_s:g} s, seed {self.seed}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -54,7 +54,7 @@ def test_a_frame_that_falls_on_a_step_takes_it() -> None:
 
 
 def test_staircase_goes_up_and_down_without_a_double_stair() -> None:
-    stairs = staircase(100.0, 300.0, stairs=3, beat=Cycle(4.0))
+    stairs = staircase(100.0, 300.0, stairs=3, cycle=Cycle(4.0))
     assert at(stairs, 0.5, 1.5, 2.5, 3.5) == [100, 200, 300, 200]
 
 
