@@ -75,7 +75,7 @@ class TableError(ValueError):
         super().__init__(f"{what}: {hint}")
 
 
-class Reader(Generic[T]):
+class TableReader(Generic[T]):
     """Raw values beside the declaration of their tables.
 
     Args:
@@ -293,7 +293,7 @@ class Reader(Generic[T]):
 class TablePlace:
     """A table that was read, for errors about its keys which only the whole file shows."""
 
-    reader: Reader[Any]
+    reader: TableReader[Any]
     at: Path
 
     def __contains__(self, key: str) -> bool:
@@ -304,11 +304,11 @@ class TablePlace:
         return self.reader.given((*self.at, key))
 
     def error(self, key: str, what: str, *, hint: str = "", value: Any = None) -> BusbenchError:
-        """See Reader.error."""
+        """See TableReader.error."""
         return self.reader.error((*self.at, key), what, hint=hint, value=value)
 
     def missing(self, key: str, *, hint: str = "") -> BusbenchError:
-        """See Reader.missing."""
+        """See TableReader.missing."""
         return self.reader.missing((*self.at, key), hint=hint)
 
 

@@ -180,7 +180,7 @@ def _edges(data: bytes, path: str) -> None:
     from busbench.wire.uart import decode_line
 
     Path(path).write_bytes(data)
-    signals = read_edges(vcd.VcdFile(path) if vcd.sniff(data) else level_csv.LevelCsvFile(path))
+    signals = read_edges(vcd.VcdLevels(path) if vcd.sniff(data) else level_csv.LevelCsvFile(path))
     for edges in signals.values():
         _hold(bool((edges.t_ns[1:] > edges.t_ns[:-1]).all()), "edges rise")
         decode_line(edges)

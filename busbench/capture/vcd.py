@@ -58,10 +58,10 @@ def open_file(source: str | Source, options: ReadOptions) -> Capture:
 
 def open_levels(source: str | Source) -> LevelFile:
     """Open a value change dump as the levels of all its signals; see open_file."""
-    return VcdFile(source)
+    return VcdLevels(source)
 
 
-class VcdFile(LevelFile):
+class VcdLevels(LevelFile):
     """The declarations of a dump, read once, and its changes, as often as asked."""
 
     def __init__(self, source: str | Source) -> None:

@@ -12,7 +12,7 @@ from busbench.drive.program import FRAME_PERIOD_S, FrameFault, Program, Unit, ar
 from busbench.drive.program_keys import ChannelTable, LimitsTable, ProgramTables
 from busbench.errors import DriveError, TextFileError
 from busbench.schema import Path as KeyPath
-from busbench.schema import Reader, TablePlace
+from busbench.schema import TablePlace, TableReader
 from busbench.text_file import read_toml
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, END_BYTES, END_SLOTS
 from busbench.wire.scale import Scale
@@ -22,7 +22,7 @@ _NAME_IT = "name a file of parts; see `busbench help drive-program`"
 _OPTIONS = {"low": "travel", "high": "travel"}  # keys of [limits] that are options of another name
 
 
-class ProgramReader(Reader[ProgramTables]):
+class ProgramReader(TableReader[ProgramTables]):
     """Reads a program.
 
     Args:

@@ -14,7 +14,7 @@ from busbench.drive.surface_tables import VERSION, DeviceTable, WalkTable
 from busbench.errors import DriveError, OutputError, quote_value, unreadable
 from busbench.output_file import write_output
 from busbench.schema import Path as KeyPath
-from busbench.schema import Reader
+from busbench.schema import TableReader
 from busbench.text_file import read_bounded, require_small
 from busbench.wire.frame_spec import CHANNELS
 from busbench.wire.scale import Scale
@@ -130,7 +130,7 @@ class SavedWalk:
     not_walked: tuple[tuple[str, str], ...] | None = None
 
 
-class _AnswersReader(Reader[WalkTable]):
+class _AnswersReader(TableReader[WalkTable]):
     """Reads the file; its tables have no headings."""
 
     def header(self, at: KeyPath) -> str:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from busbench.errors import RigError, TextFileError
 from busbench.rig.model import Rig
-from busbench.schema import Reader
+from busbench.schema import TableReader
 from busbench.text_file import load_toml, read_toml
 
 _BEGIN = "name the rig file; `busbench rig new` writes one to start from"
@@ -55,4 +55,4 @@ def _rig_of(raw: dict[str, object], text: str, path: str | Path) -> Rig:
     def raises(key: str, what: str, hint: str) -> RigError:
         return RigError(path, key, what, hint=hint)
 
-    return Reader(raw, Rig, raises=raises, of="a rig file", text=text).read()
+    return TableReader(raw, Rig, raises=raises, of="a rig file", text=text).read()

@@ -103,7 +103,7 @@ def test_what_has_no_level_is_not_offered(tmp_path: Path) -> None:
     kinds = ["event", "string", "parameter", "time"]
     head = "".join(f"$var {kind} 1 {chr(35 + i)} {kind} $end\n" for i, kind in enumerate(kinds))
     path = kept(tmp_path, f"$timescale 1 us $end\n{head}$var wire 1 ! rx $end\n$enddefinitions $end\n#0\n0!\n#5\n1!\n")
-    assert vcd.VcdFile(path).names == ("rx",)
+    assert vcd.VcdLevels(path).names == ("rx",)
 
 
 @pytest.mark.parametrize("signal", [None, "b.rx", "2"])
@@ -126,7 +126,7 @@ def test_a_signal_by_the_wrong_name(tmp_path: Path) -> None:
 
 
 def test_edges_of_all_signals(tmp_path: Path) -> None:
-    found = read_edges(vcd.VcdFile(kept(tmp_path, TWO)))
+    found = read_edges(vcd.VcdLevels(kept(tmp_path, TWO)))
     assert {name: (edges.initial, edges.t_ns.tolist()) for name, edges in found.items() if "[" not in name} == {
         "a.rx": (0, [7_000, 9_000, 500_000]),
         "b.rx": (1, [1_000_000, 1_010_000, 1_050_000, 1_100_000]),
@@ -173,7 +173,7 @@ def test_what_stands_before_damage_is_given(tmp_path: Path, more: bytes, said: s
 
 
 def test_damage_is_noted_beside_edges(tmp_path: Path) -> None:
-    found = read_edges(vcd.VcdFile(kept(tmp_path, HEAD + BODY + b"garbage 1!\n")))
+    found = read_edges(vcd.VcdLevels(kept(tmp_path, HEAD + BODY + b"garbage 1!\n")))
     assert len(found["top.rx"]) == 4
 
 
@@ -259,7 +259,7 @@ def test_each_bit_of_a_vector_is_a_signal(tmp_path: Path, name: str, signal: str
     body = "#0 b0 V #1000 b100 V #1010 b0011 V #1030 bx V #1050 b1110 V #1100 b0 V #2000\n"
     path = kept(tmp_path, head + body.replace("V", "long_identifier"))
     assert read(path, signal=signal)[:2] == (b"\x0f", [1_000_000])
-    assert len(vcd.VcdFile(path).names) == 4
+    assert len(vcd.VcdLevels(path).names) == 4
 
 
 def test_a_real_number_is_a_signal_by_a_threshold(tmp_path: Path) -> None:
@@ -288,7 +288,7 @@ def test_many_signals_of_long_names_are_read_alike_fast_and_slowly(
     rng = np.random.default_rng(3)
     rows = (f"#{10 * i}\n{i & 1}{idents[n]}\n" for i, n in enumerate(rng.integers(0, 14, 400).tolist()))
     path = kept(tmp_path, f"$timescale 1 ns $end\n{head}$enddefinitions $end\n" + "".join(rows))
-    fast = {name: edges.t_ns.tolist() for name, edges in read_edges(vcd.VcdFile(path)).items()}
+    fast = {name: edges.t_ns.tolist() for name, edges in read_edges(vcd.VcdLevels(path)).items()}
     monkeypatch.setattr(VcdChanges, "_take_plain", lambda self, text: False)
-    assert {name: edges.t_ns.tolist() for name, edges in read_edges(vcd.VcdFile(path)).items()} == fast
+    assert {name: edges.t_ns.tolist() for name, edges in read_edges(vcd.VcdLevels(path)).items()} == fast
     assert len(fast) == 14

@@ -46,7 +46,7 @@ def test_both_measure_the_same_widths(tmp_path: Path) -> None:
     assert len(theirs) == 249
     assert np.abs(np.array(theirs) - closed_form).max() <= 2 * STEP_US
 
-    found = find_pulses(read_edges(vcd.VcdFile(str(path))))
+    found = find_pulses(read_edges(vcd.VcdLevels(str(path))))
     assert found is not None
     (line,) = found.lines
     assert line.width_us.max == pytest.approx(max(theirs), abs=2 * STEP_US)

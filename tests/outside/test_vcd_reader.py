@@ -62,7 +62,7 @@ def test_we_read_what_it_writes(tmp_path: Path, scale: str, step_ns: int) -> Non
     assert [t for log in logs for t in log.mark_t_ns.tolist()] == T_NS.tolist()
     assert all(log.bad is None for log in logs)
     assert capture.info.clock.resolution_ns == step_ns
-    found = read_edges(vcd.VcdFile(str(path)))
+    found = read_edges(vcd.VcdLevels(str(path)))
     assert {name for name in found if "[" not in name} == {"board.port.rx", "board.clk", "board.volts"}
     assert found["board.port.rx"].t_ns.tolist() == edges.t_ns.tolist()
     assert len(found["board.clk"]) == len(edges) - 1
