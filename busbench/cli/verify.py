@@ -66,7 +66,9 @@ def command(
     Every frame is judged by its step. A motor that leaves its rest for one frame
     outside its own step fails. On a port, busbench says which step to repeat and
     why. A repeated step replaces the earlier one, but a motor that ran still
-    fails.
+    fails. In a recording without annotations, a motor's move counts as its step
+    only if it resembles the other moves: in the order of the plan, to the far
+    end, and about as long.
 
     What the recording does not show is "not tested" and does not count as passed:
     exit code 1 unless every check passed. A bench check does not prove that an

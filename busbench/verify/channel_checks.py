@@ -12,6 +12,7 @@ from busbench.model import F64, I64, Bools
 from busbench.rig.direction import directions_of
 from busbench.verify.control_moves import MOVED_COUNTS, STRANGERS_MOST, Also, ControlMove
 from busbench.verify.inputs import ChannelPlan, VerifyInputs
+from busbench.verify.motor_moves import OTHERS_LEAST
 from busbench.verify.named_frames import name_frames
 from busbench.verify.phases import HAND_S, Phase, Phases
 from busbench.verify.result import Check, CheckFactory
@@ -82,6 +83,8 @@ def _rest(
         named = name_frames(evidence, phases, mapped, outside)
         if _unknown(evidence, mapped, phases)[outside].all():
             word = "others were moved at the same time" if mapped.is_motor else "moved more than once"
+            if phases.unknown_runs.get(mapped.control):
+                word = f"fewer than {OTHERS_LEAST} other controls were moved, to know its own move by"
             why = f"{named}: {word}, and no annotation says why: annotate the steps"
             return about.not_tested(REST, why, unit="counts", limit=limit)
         worst = _farthest(values[outside], plan)
@@ -119,7 +122,11 @@ def _unknown(evidence: VerifyInputs, mapped: ChannelPlan, phases: Phases) -> Boo
         for control, runs in phases.runs.items():
             for first, stop in runs:
                 others[first:stop] += control != mapped.control
-        return unknown if phases.windows else np.asarray(others >= STRANGERS_MOST, np.bool_)
+        if not phases.windows:
+            unknown |= others >= STRANGERS_MOST
+        for first, stop in phases.unknown_runs.get(mapped.control, ()):
+            unknown[first:stop] = True
+        return unknown
     turn = phases.control_moves.get(mapped.control)
     if turn is None or not turn.is_marked:
         for first, stop in phases.runs[mapped.control]:

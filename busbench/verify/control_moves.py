@@ -17,8 +17,7 @@ MOVED_COUNTS = 40  # farther from rest than noise and trim
 STRANGERS_MOST = 3  # with more, several controls were moved at once: no move of one control
 PAUSE_S = 0.8  # a longer rest ends a move
 MOTOR_PAUSE_S = 0.15  # a motor that is back at rest for longer has ended its move
-MOTOR_LEAST_S = 0.5  # a shorter excursion of a motor is a pulse, no move of its control
-_AROUND_S = 0.2  # looked at before and after a move
+AROUND_S = 0.2  # looked at before and after a move
 _SMOOTH = 7  # frames
 _FOLLOWS = 0.8  # correlation from which a channel counts as moved by the same cause
 _NOISE = 4  # times its rms noise, that a channel may be beside its rest: noise is judged elsewhere
@@ -93,6 +92,8 @@ def find_control_moves(
 ) -> dict[str, ControlMove]:
     """One move for each control: its step as annotated last, else the run with the fewest strangers, then the widest.
 
+    Of a motor only the step as annotated: see motor_moves.
+
     Args:
         loss: the stretch without link: what lasts until then was held away for it.
     """
@@ -102,33 +103,49 @@ def find_control_moves(
     for control in dict.fromkeys(mapped.control for mapped in channels):
         own = [mapped for mapped in channels if mapped.control == control]
         is_marked = control in marked
-        rows = [marked[control]] if is_marked else _own_runs(evidence, own, runs[control], loss)
-        planned = {mapped.channel for mapped in channels}
-        found = [
-            ControlMove(control, first, stop, _others(evidence, own, planned, rests, first, stop), is_marked)
-            for first, stop in rows
-        ]
-        found = [turn for turn in found if turn.is_marked or len(turn.also) <= STRANGERS_MOST]
-        if found:
-            turns[control] = max(found, key=lambda turn: _rank(evidence, own, rests, turn))
+        if not is_marked and any(mapped.is_motor for mapped in own):
+            continue
+        rows = [marked[control]] if is_marked else own_runs(evidence, runs[control], loss)
+        if (turn := best_move(evidence, channels, control, rests=rests, rows=rows, is_marked=is_marked)) is not None:
+            turns[control] = turn
     return turns
 
 
-def _own_runs(
-    evidence: VerifyInputs, own: Sequence[ChannelPlan], runs: Sequence[Rows], loss: LinkLoss | None
-) -> list[Rows]:
+def own_runs(evidence: VerifyInputs, runs: Sequence[Rows], loss: LinkLoss | None) -> list[Rows]:
     """Runs that can be a move: they begin at rest and do not last until the link was gone."""
-    is_motor = any(mapped.is_motor for mapped in own)
     found = []
     for first, stop in runs:
         before = evidence.t_s[:first][evidence.is_sound[:first]]
-        if not before.size or evidence.t_s[first] - before[-1] > _AROUND_S or lasts_until(evidence, loss, first, stop):
-            continue
-        if is_motor and evidence.t_s[stop - 1] - evidence.t_s[first] < MOTOR_LEAST_S:
-            continue
-        begin = evidence.row_at(float(evidence.t_s[first]) - _AROUND_S)
-        found.append((begin, evidence.row_at(float(evidence.t_s[stop - 1]) + _AROUND_S)))
+        if (
+            before.size
+            and evidence.t_s[first] - before[-1] <= AROUND_S
+            and not lasts_until(evidence, loss, first, stop)
+        ):
+            found.append((first, stop))
     return found
+
+
+def best_move(
+    evidence: VerifyInputs,
+    channels: Sequence[ChannelPlan],
+    control: str,
+    *,
+    rests: tuple[int, ...],
+    rows: Sequence[Rows],
+    is_marked: bool,
+) -> ControlMove | None:
+    """The best of some stretches as the move of a control, None where in each of them several were moved."""
+    own = [mapped for mapped in channels if mapped.control == control]
+    planned = {mapped.channel for mapped in channels}
+    found = []
+    for first, stop in rows:
+        if not is_marked:
+            first = evidence.row_at(float(evidence.t_s[first]) - AROUND_S)
+            stop = evidence.row_at(float(evidence.t_s[stop - 1]) + AROUND_S)
+        also = _others(evidence, own, planned, rests, first, stop)
+        if is_marked or len(also) <= STRANGERS_MOST:
+            found.append(ControlMove(control, first, stop, also, is_marked))
+    return max(found, key=lambda turn: _rank(evidence, own, rests, turn), default=None)
 
 
 def lasts_until(evidence: VerifyInputs, loss: LinkLoss | None, first: int, stop: int) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import enum
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +21,7 @@ from busbench.verify.control_moves import (
 from busbench.verify.inputs import ChannelPlan, VerifyInputs
 from busbench.verify.link_loss import EARLY_S, LinkLoss, find_link_loss
 from busbench.verify.marks import AWAY_MARK, LET_GO_MARK, LINK_MARK, OFF_MARK, ON_MARK, POWER_MARK
+from busbench.verify.motor_moves import find_motor_moves
 from busbench.verify.windows import Window, find_windows
 from busbench.wire.frame_spec import FLAG_FAILSAFE
 
@@ -104,6 +105,7 @@ class Phases:
         rests: where each of the 18 channels was most of the time, in counts.
         turns: moves of one control, by its name.
         runs: rows in which each control was away from rest, by its name.
+        unknown_runs: those of a motor that may be its move: too few other controls were moved to tell.
         loss: the stretch in which the transmitter was off, if any.
         held_row: the first row in which a control was held away for that.
         back: what followed; None where the link did not come back.
@@ -117,6 +119,7 @@ class Phases:
     rests: tuple[int, ...]
     control_moves: dict[str, ControlMove]
     runs: Mapping[str, Sequence[Rows]]
+    unknown_runs: Mapping[str, Sequence[Rows]]
     loss: LinkLoss | None
     held_row: int | None
     back: Back | None
@@ -169,6 +172,10 @@ def find_phases(evidence: VerifyInputs, channels: Sequence[ChannelPlan]) -> Phas
     rests = rest_levels(evidence, windows)
     runs = find_runs(evidence, channels, rests)
     turns = find_control_moves(evidence, channels, windows=windows, runs=runs, loss=loss)
+    moves, unknown = find_motor_moves(
+        evidence, channels, windows=windows, rests=rests, runs=runs, loss=loss, turns=turns
+    )
+    turns |= moves
     of_frame = np.full(count, Phase.BETWEEN, np.uint8)
     is_repeated = np.zeros(count, np.bool_)
     begun = [turn.first for turn in turns.values()] + [window.first for window in windows if window.word in turns]
@@ -197,7 +204,8 @@ def find_phases(evidence: VerifyInputs, channels: Sequence[ChannelPlan]) -> Phas
                 excused.append((float(before[-1]) if before.size else 0.0, end_s))
     held_row = back = None
     if loss is not None and loss.has_begun:
-        held_row = _held_row(evidence, windows, runs, loss)
+        motors = {mapped.control for mapped in channels if mapped.is_motor}
+        held_row = _held_row(evidence, windows, runs, loss, motors=motors, turns=turns)
         of_frame[held_row : loss.first] = Phase.HELD_AWAY
         is_early = loss.on_s is not None and loss.end_s < loss.on_s - EARLY_S
         # Good frames while the transmitter is off are none: the flag dropped, or none ever came.
@@ -218,7 +226,7 @@ def find_phases(evidence: VerifyInputs, channels: Sequence[ChannelPlan]) -> Phas
         of_frame[one.first : one.link], of_frame[one.link : one.stop] = Phase.POWER_UP, Phase.BACK
         excused.append((one.start_s, float(evidence.t_s[one.link]) if one.link < count else evidence.end_s))
     return Phases(
-        of_frame, is_repeated, windows, rests, turns, runs, loss, held_row, back, power_ups,
+        of_frame, is_repeated, windows, rests, turns, runs, unknown, loss, held_row, back, power_ups,
         _joined(excused),
     )  # fmt: skip
 
@@ -235,13 +243,25 @@ def _joined(spans: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], 
 
 
 def _held_row(
-    evidence: VerifyInputs, windows: Sequence[Window], runs: Mapping[str, Sequence[Rows]], loss: LinkLoss
+    evidence: VerifyInputs,
+    windows: Sequence[Window],
+    runs: Mapping[str, Sequence[Rows]],
+    loss: LinkLoss,
+    *,
+    motors: Collection[str],
+    turns: Mapping[str, ControlMove],
 ) -> int:
-    """The first row in which a control was held away until the link was gone."""
+    """The first row in which a control was held away until the link was gone.
+
+    Where no annotation says so, that is after the last move, and motors do not begin it long before other controls.
+    """
     rows = [w.first for w in windows if w.word == AWAY_MARK and not w.is_repeated and w.first <= loss.first]
-    if not rows:
-        rows = [first for some in runs.values() for first, stop in some if lasts_until(evidence, loss, first, stop)]
-    return min(rows, default=loss.first)
+    if rows:
+        return min(rows)
+    held = [(name, run[0]) for name, some in runs.items() for run in some if lasts_until(evidence, loss, *run)]
+    others = [evidence.row_at(float(evidence.t_s[row]) - HAND_S) for name, row in held if name not in motors]
+    first = max([min([row for _, row in held], default=loss.first), min(others, default=0)])
+    return max([first, *(turn.stop for turn in turns.values() if turn.stop <= loss.first and not turn.is_marked)])
 
 
 def _next_step(windows: Sequence[Window], turns: Mapping[str, ControlMove], row: int, count: int) -> int:

@@ -100,7 +100,8 @@ def verify(recording: Recording, rig: Rig, *, more: tuple[Check, ...] = ()) -> V
     time, first to the end that the plan's `high_when` names, hold, to the other end, hold, let go, and wait
     for a second; at last hold the controls away from their failsafe positions (those that must hold: away
     from rest), switch the transmitter off for a few seconds and on again. Marks in the recording that name a
-    control, "transmitter off" or "transmitter on" take the place of guessing.
+    control, "transmitter off" or "transmitter on" take the place of guessing. Without them a motor's move counts
+    only if it fits the others: see motor_moves.
 
     Args:
         more: checks made elsewhere on the same recording, as those of pulse outputs.

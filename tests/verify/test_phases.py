@@ -221,3 +221,91 @@ def test_a_motor_held_away_without_switching_off_may_not_run_on() -> None:
     again = heron.Round(flown.t_ns, counts, flown.flags, flown.is_sent, ())
     found = verify(recorded(heron.read_by_adapter(RIG, again), marks=marks), RIG)
     assert get(found, MOTOR, "rest").verdict is Verdict.FAIL
+
+
+OWN_MOVE = slice(row_s(27.3), row_s(30.0))  # of the motor, the last of the controls
+
+
+def ran(first_s: float, stop_s: float, at: int = 1811) -> Change:
+    """A motor whose control was never moved, but that ran once."""
+
+    def change(counts: U16, _flags: U8) -> None:
+        counts[OWN_MOVE, 7] = 173
+        counts[row_s(first_s) : row_s(stop_s), 7] = at
+
+    return change
+
+
+def moved_at(time_s: float) -> Change:
+    """The motor's own move at another time."""
+
+    def change(counts: U16, _flags: U8) -> None:
+        move = counts[OWN_MOVE, 7].copy()
+        counts[OWN_MOVE, 7] = 173
+        counts[row_s(time_s) : row_s(time_s) + len(move), 7] = move
+
+    return change
+
+
+def moved_for_the_flaps(counts: U16, flags: U8) -> None:
+    moved_at(6.8)(counts, flags)
+    counts[row_s(7) : row_s(9), 2:4] = 173
+
+
+STRANGE: list[tuple[str, Change, str]] = [
+    ("in the rest", ran(0.9, 2.2), "1811 counts at 0.900 s (at rest), 87 frames until 2.190 s"),
+    ("in a pause", ran(18.1, 19.4), "1811 counts at 18.105 s"),
+    ("after the link came back", ran(37.3, 38.6), "1811 counts at 37.305 s"),
+    ("until the link is gone", ran(24.0, 33.2), "1811 counts at 24.000 s"),
+    ("long before others are held away", ran(29.6, 33.2), "1811 counts at 29.595 s"),
+    ("for twice as long", ran(27.3, 30.8), "1811 counts at 27.300 s (between moves), 233 frames until 30.780 s"),
+    ("for a third as long", ran(27.7, 28.3), "1811 counts at 27.705 s (between moves), 40 frames until 28.290 s"),
+    ("half as far", ran(27.7, 29.3, 992), "992 counts at 27.705 s"),
+    ("in the place of another", moved_for_the_flaps, "199 counts at 7.125 s"),
+    ("while another moves", moved_at(11.0), "199 counts at 11.325 s"),
+]
+
+
+@pytest.mark.parametrize(("change", "said"), [case[1:] for case in STRANGE], ids=[case[0] for case in STRANGE])
+def test_an_excursion_unlike_the_moves_of_the_others_is_no_move_of_a_motor(change: Change, said: str) -> None:
+    found = changed(change, has_marks=False)
+    check = get(found, MOTOR, "after return" if "37.305" in said else "rest")
+    assert check.verdict is Verdict.FAIL
+    assert check.sentence.startswith(said)
+    assert get(found, MOTOR, "high end").verdict is Verdict.NOT_TESTED
+
+
+def test_a_thumb_on_the_gimbal_of_the_motor_does_not_hide_its_move() -> None:
+    devices = tuple(msgspec.structs.replace(d, gimbal="left stick") if d.motor_kind else d for d in RIG.devices)
+    rig = msgspec.structs.replace(RIG, devices=devices)
+
+    def drag(counts: U16, _flags: U8) -> None:
+        moved = 0.04 * (counts[OWN_MOVE, 7].astype(float) - 173)  # 66 counts, of 82 that a hand may add
+        counts[OWN_MOVE, 5] += np.rint(moved).astype(np.uint16)
+
+    assert not_passed(changed(drag, rig=rig, has_marks=False)) == {}
+
+
+def test_a_move_of_a_motor_is_not_known_with_fewer_than_two_others_to_compare_with() -> None:
+    def others(channels: list[int]) -> Change:
+        def change(counts: U16, _flags: U8) -> None:
+            still = [channel for channel in range(7) if channel not in channels]
+            counts[: row_s(31), still] = counts[0, still]
+
+        return change
+
+    # Switched off in the pauses, the release switch of channel 17 still moves as it did.
+    two = get(changed(others([5]), has_marks=False), MOTOR, "rest")
+    one = get(changed(others([]), has_marks=False), MOTOR, "rest")
+    assert (two.verdict, one.verdict) == (Verdict.PASS, Verdict.NOT_TESTED)
+    assert one.sentence == (
+        "199 counts at 27.630 s (between moves), 116 frames until 29.355 s: fewer than 2 other controls were moved,"
+        " to know its own move by, and no annotation says why: annotate the steps"
+    )
+
+    def pulse(counts: U16, flags: U8) -> None:
+        others([])(counts, flags)
+        full(counts, 60, 70)
+
+    check = get(changed(pulse, has_marks=False), MOTOR, "rest")
+    assert check.verdict is Verdict.FAIL
