@@ -114,7 +114,7 @@ def power(
                 "rig": rig.plan.name,
                 "temperature_c": temperature_c,
                 "minimum_v": rig.supply.minimum_v,
-                "cases": [asdict(case) for case in cases],
+                "cases": [asdict(case) | {"warnings": list(map(str, case.warnings))} for case in cases],
                 "stalls_left_out": unlisted_stalls(rig, cases),
                 "weakest": asdict(weakest) if weakest is not None else None,
                 "program": {"worst_s": run.worst_s, "mean_a": run.mean_a, "hours": run.hours}

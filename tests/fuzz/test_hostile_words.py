@@ -191,7 +191,8 @@ class Page(html.parser.HTMLParser):
         self.feed(text)
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.add(tag)
+        if (tag, attrs[:1]) != ("script", [("type", "application/json")]):  # figures as data, which no browser runs
+            self.tags.add(tag)
         self.attributes |= {name for name, _ in attrs}
 
 
