@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from busbench.analysis.timing import Timing, timing
     from busbench.bench.rack import Rack
     from busbench.bench.receiver import LinkState, Receiver, Reception
-    from busbench.bench.script import DriveProgram, open_port, read_program, send_program, sign_off
+    from busbench.bench.script import DriveProgram, DriveRun, open_port, read_program, sign_off
     from busbench.bench.sign_off import Answers, SignOff
     from busbench.capture.base import Capture, Origin, ReadOptions
     from busbench.capture.frames import Span, read_frames
@@ -99,6 +99,7 @@ __all__ = [
     "Coincidence",
     "DriveError",
     "DriveProgram",
+    "DriveRun",
     "EndState",
     "EventKind",
     "Finding",
@@ -153,7 +154,6 @@ __all__ = [
     "read_recording",
     "read_recordings",
     "read_rig",
-    "send_program",
     "sign_off",
     "summarise_channels",
     "timing",
@@ -172,7 +172,7 @@ _HOMES = {
     "analysis.timing": ("Timing", "timing"),
     "bench.rack": ("Rack",),
     "bench.receiver": ("LinkState", "Receiver", "Reception"),
-    "bench.script": ("DriveProgram", "open_port", "read_program", "send_program", "sign_off"),
+    "bench.script": ("DriveProgram", "DriveRun", "open_port", "read_program", "sign_off"),
     "bench.sign_off": ("Answers", "SignOff"),
     "capture.base": ("Capture", "Origin", "ReadOptions"),
     "capture.frames": ("Span", "read_frames"),

@@ -92,6 +92,48 @@ def test_a_notebook_shows_results_and_reads_frames() -> None:
     assert table.column("ch1").to_pylist() == recording.frames.channels[:, 0].tolist()
 
 
+def test_the_interface_is_as_it_was_designed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each line stands for one that scripts may write; nothing but the sources is made up."""
+    monkeypatch.chdir(tmp_path)
+    rec = busbench.read_recording(CAPTURES / "heron-round.pcapng")
+    with (CAPTURES / "heron-round.pcapng").open("rb") as file:
+        assert len(busbench.read_recording(file).frames) == len(rec.frames)
+    assert (type(rec.outages()), type(rec.timing())) == (busbench.Outages, busbench.Timing)
+    assert type(rec.channels()) is busbench.Channels
+    rig = busbench.read_rig(CAPTURES / "heron.toml")
+    assert rig.check() == []
+    assert {type(case) for case in rig.power()} == {busbench.LoadCase}
+    Path("sweeps.toml").write_text(SWEEP.replace("period = 4", "period = 0.5"), encoding="utf-8")
+    program = busbench.read_program("sweeps.toml").locked_for(rig)
+    assert type(program) is busbench.LockedProgram
+    assert type(busbench.read_program("sweeps.toml").without_motor()) is busbench.LockedProgram
+    assert type(busbench.read_program("sweeps.toml").with_motor(8)) is busbench.LockedProgram
+    with busbench.open_port("virtual:?speed=max&duration=2s") as port:
+        came = sum(len(frames) for frames in busbench.Receiver(port, record="x.pcapng"))
+    assert came == len(busbench.read_recording("x.pcapng").frames)
+    report = busbench.sign_off(rec, rig, answers=None, pulses=None)
+    report.write_page("x.html")
+    assert "heron-round.pcapng" in Path("x.html").read_text(encoding="utf-8")
+    assert (type(report), report.verdict) == (busbench.SignOff, busbench.Verdict.PASS)
+
+
+async def test_a_port_is_listened_to_beside_other_tasks() -> None:
+    with busbench.open_port("virtual:?speed=max&period=10ms&duration=2s") as port:
+        assert sum([len(frames) async for frames in busbench.Receiver(port)]) == 200
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no pseudo-terminals")
+def test_a_real_port_is_driven_by_who_armed_it(loop: str, tmp_path: Path) -> None:
+    path = tmp_path / "sweeps.toml"
+    path.write_text(SWEEP.replace("period = 4", "period = 0.5"), encoding="utf-8")
+    program = busbench.read_program(path).without_motor()
+    with busbench.open_port(loop) as port:
+        with pytest.raises(busbench.DriveError, match="it is not armed"):
+            busbench.DriveRun(port, program, armed=False)
+        how = busbench.DriveRun(port, program, armed=True).wait()
+    assert (type(how), how.frames >= 71) == (busbench.Transmission, True)
+
+
 def test_names_in_results_are_escaped() -> None:
     from busbench.analysis.notebook import html_of
 

@@ -20,7 +20,7 @@ import busbench
 # Functions that refuse what they are given; the others take whatever has the right type.
 RAISE = {
     "loss_bounds", "open_capture", "open_port", "pack_frames", "read_frames", "read_program", "read_recording",
-    "read_recordings", "read_rig", "send_program", "sign_off", "unpack_channels",
+    "read_recordings", "read_rig", "sign_off", "unpack_channels",
 }  # fmt: skip
 # Made of nothing, or described with the class above them, or made in one place alone.
 ASIDE = (

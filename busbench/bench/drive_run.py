@@ -66,7 +66,7 @@ class WatchedPort(Protocol):
         """How often it was unplugged."""
 
 
-class DriveRun:
+class SendingRun:
     """Sends one program once. The reader of the port calls `tick` afterwards, at least every 0.25 s.
 
     Args:

@@ -8,7 +8,7 @@ from os import PathLike
 from typing import TYPE_CHECKING
 
 from busbench.bench import sign_off as whole
-from busbench.bench.drive_run import DriveRun, Outcome
+from busbench.bench.drive_run import Outcome, SendingRun
 from busbench.bench.plan_limits import LimitSources, MotorOption
 from busbench.bench.receiver import LOOK_S, Receiver, Reception
 from busbench.bench.replay import load_recording
@@ -41,7 +41,7 @@ def open_port(source: str, *, line: LineSettings = BUS_LINE) -> LivePort:
         line: how to set the line.
 
     Returns:
-        The open port, for `Receiver` and `send_program`.
+        The open port, for `Receiver` and `DriveRun`.
 
     Raises:
         PortError: it cannot be opened; its class says why.
@@ -106,17 +106,8 @@ def read_program(path: str | PathLike[str]) -> DriveProgram:
     return DriveProgram(program_file.read_program(str(path), load=load_recording))
 
 
-def send_program(
-    port: LivePort,
-    program: LockedProgram,
-    *,
-    armed: bool,
-    end: EndState = EndState.REST,
-    listener: Callable[[Reception], None] | None = None,
-) -> Transmission:
-    """Send a locked program to its end; see to the cautions of README before.
-
-    Ctrl-C brings all channels to rest, as a key does in the command.
+class DriveRun:
+    """One locked program on its way to a port; see to the cautions of README before.
 
     Args:
         port: an open port.
@@ -125,29 +116,47 @@ def send_program(
         end: what to do at its end, and when stopped.
         listener: called with what is received meanwhile.
 
-    Returns:
-        What was sent.
-
     Raises:
         DriveError: it is not armed; nothing was sent.
-        PortLost: the drive was broken off; the positions of the surfaces are not known.
     """
-    require_arming(port.source, is_armed=armed or is_virtual(port.source))
-    receiver = Receiver(port)
-    if listener is not None:
-        receiver.listeners.append(listener)
-    run = DriveRun(receiver, DriveSource(program, end=end), countdown_s=0)
-    while not run.is_over:
-        try:
-            run.tick()
-            receiver.pump(_TICK_S)
-        except KeyboardInterrupt:
-            run.stop()
-    receiver.pump(LOOK_S)  # what the last frames led to
-    receiver.finish()
-    if run.outcome is Outcome.LOST:
-        raise PortLost(port.source, run.reason, hint="the positions of the surfaces are not known")
-    return run.how
+
+    def __init__(
+        self,
+        port: LivePort,
+        program: LockedProgram,
+        *,
+        armed: bool,
+        end: EndState = EndState.REST,
+        listener: Callable[[Reception], None] | None = None,
+    ) -> None:
+        require_arming(port.source, is_armed=armed or is_virtual(port.source))
+        self._receiver = Receiver(port)
+        if listener is not None:
+            self._receiver.listeners.append(listener)
+        self._run = SendingRun(self._receiver, DriveSource(program, end=end), countdown_s=0)
+
+    def stop(self) -> None:
+        """Go to the end state; from another thread while `wait` runs, too."""
+        self._run.stop()
+
+    def wait(self) -> Transmission:
+        """Send it to its end. Ctrl-C brings all channels to rest, as a key does in the command.
+
+        Raises:
+            PortLost: the drive was broken off; where the surfaces stand is not known.
+        """
+        run, receiver = self._run, self._receiver
+        while not run.is_over:
+            try:
+                run.tick()
+                receiver.pump(_TICK_S)
+            except KeyboardInterrupt:
+                run.stop()
+        receiver.pump(LOOK_S)  # what the last frames led to
+        receiver.finish()
+        if run.outcome is Outcome.LOST:
+            raise PortLost(receiver.port.source, run.reason, hint="where the surfaces stand is not known")
+        return run.how
 
 
 def sign_off(

@@ -74,7 +74,7 @@ class SignOff:
         provenance = gather(
             source=source,
             recording_path=recording_path,
-            rig_path=rig_path,
+            rig_path=rig_path or self.found.evidence.rig.plan.name,
             is_virtual=is_virtual(source) or is_virtual(self.found.evidence.recording.info.source),
         )
         left_out = None if self.answers is None else self.answers.not_walked
@@ -99,8 +99,8 @@ class SignOff:
         self,
         path: str | Path,
         *,
-        source: str,
-        rig_path: str,
+        source: str | None = None,
+        rig_path: str = "",
         recording_path: str | None = None,
         force: bool = False,
     ) -> None:
@@ -108,14 +108,17 @@ class SignOff:
 
         Args:
             path: the new file.
-            source, recording_path, rig_path: see page; the source is the recording where none is named.
+            source: recording or port, as the person gave it; the recording's own name where none is given.
+            rig_path: the rig file, whose hash the page then states.
+            recording_path: file of the recording; the source where none is given.
             force: True writes over a file that exists.
 
         Raises:
             OutputError: it exists, is one of the files that it was made from, or cannot be written.
         """
+        source = self.found.evidence.recording.info.path if source is None else source
         kept = source if recording_path is None else recording_path
-        require_output(path, force=force, inputs=[source, rig_path, kept])
+        require_output(path, force=force, inputs=[one for one in (source, rig_path, kept) if one])
         text = self.page(source=source, recording_path=kept, rig_path=rig_path)
         write_output(path, text, force=force)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import enum
 from collections.abc import Callable
 
-from busbench.bench.drive_run import STEP_NS, UNPLUGGED, DriveRun, Outcome, RunState, WatchedPort
+from busbench.bench.drive_run import STEP_NS, UNPLUGGED, Outcome, RunState, SendingRun, WatchedPort
 from busbench.bench.safety import COUNTDOWN_S
 from busbench.bench.surface_plan import WalkStart, now_utc
 from busbench.drive.frame_generator import EndState
@@ -70,7 +70,7 @@ class SurfaceSession:
         if self._path is not None:  # before anything moves, a file that cannot be written is known
             write_walk(self._path, self.plan.head, self.walk.entries)
         self.state = WalkState.WORD
-        self.run: DriveRun | None = None  # of the motion under way, or the last
+        self.run: SendingRun | None = None  # of the motion under way, or the last
         self.lost = ""  # why the port ended the walk; the positions of the surfaces are not known then
         self.save_error: OutputError | None = None  # of the last answer; the next one tries again
         self._watched, self._now_ns = watched, now_ns
@@ -156,13 +156,13 @@ class SurfaceSession:
         source = DriveSource(self.plan.program_of(self.walk.stop))
         self._word, self._began_utc = None, ""
         if self.rehearsal is not None:
-            self.run = DriveRun(self.rehearsal, source, countdown_s=0, now_ns=self.rehearsal.now_ns)
+            self.run = SendingRun(self.rehearsal, source, countdown_s=0, now_ns=self.rehearsal.now_ns)
             self.run.tick()
         else:
-            self.run = DriveRun(self._watched, source, countdown_s=self._countdown_s, now_ns=self._now_ns)
+            self.run = SendingRun(self._watched, source, countdown_s=self._countdown_s, now_ns=self._now_ns)
         self._follow(self.run)
 
-    def _follow(self, run: DriveRun) -> None:
+    def _follow(self, run: SendingRun) -> None:
         """Take up what became of a motion."""
         if run.state in (RunState.HANDING_OVER, RunState.SENDING):
             self._holds = False

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 COMPRESSED_SUFFIXES = (".gz", ".zst", ".xz", ".bz2")
 
 
-class Reader(Protocol):
+class FormatReader(Protocol):
     """What the module of a format offers."""
 
     FORMAT: str
@@ -47,9 +47,9 @@ class FileFormat:
     needs_clock: bool = False
     is_followed: bool = False
 
-    def reader(self) -> Reader:
+    def reader(self) -> FormatReader:
         """Its reader."""
-        return cast(Reader, importlib.import_module(self.module))
+        return cast(FormatReader, importlib.import_module(self.module))
 
 
 _HERE = "busbench.capture"
@@ -61,7 +61,7 @@ FORMATS: list[FileFormat] = [
     FileFormat(f"{_HERE}.sr_session", (".sr",)),
     FileFormat(f"{_HERE}.usb", (".pcapng", ".pcap")),
     FileFormat(f"{_HERE}.pcapng_read", (".pcapng", ".pcap"), (".pcapng",), f"{_WRITE}:PcapngFile", is_followed=True),
-    FileFormat(f"{_HERE}.vcd", (".vcd",), (".vcd",), f"{_WRITE}:VcdFile", needs_clock=True, is_followed=True),
+    FileFormat(f"{_HERE}.vcd", (".vcd",), (".vcd",), f"{_WRITE}:LineVcdFile", needs_clock=True, is_followed=True),
     FileFormat(f"{_HERE}.level_csv", (".csv",), is_followed=True),
     FileFormat(f"{_HERE}.byte_csv", (".csv",), (".csv",), f"{_WRITE}:ByteCsvFile", needs_clock=True, is_followed=True),
     FileFormat(f"{_HERE}.volts_csv", (".csv",)),

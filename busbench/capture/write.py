@@ -280,7 +280,7 @@ class PcapngFile:
         self.close() if kind is None else self.discard()
 
 
-class VcdFile(_Timed):
+class LineVcdFile(_Timed):
     """The level of the line itself, idle for one character before the first byte."""
 
     def __init__(self, path: str, info: CaptureInfo, line: LineSettings, *, force: bool) -> None:

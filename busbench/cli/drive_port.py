@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import click
 
-from busbench.bench.drive_run import UNPLUGGED, DriveRun, Outcome, RunState
+from busbench.bench.drive_run import UNPLUGGED, Outcome, RunState, SendingRun
 from busbench.bench.plan_limits import LimitSources
 from busbench.bench.receiver import EventKind, Receiver
 from busbench.bench.safety import COUNTDOWN_S, caution_lines, require_arming, require_motor
@@ -67,9 +67,9 @@ def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: b
     return INTERRUPTED if run.outcome is Outcome.STOPPED else 0
 
 
-def begin_run(receiver: Receiver, source: DriveSource) -> DriveRun:
+def begin_run(receiver: Receiver, source: DriveSource) -> SendingRun:
     """A run to a port that begins to count down."""
-    return DriveRun(receiver, source, countdown_s=COUNTDOWN_S)
+    return SendingRun(receiver, source, countdown_s=COUNTDOWN_S)
 
 
 def look(receiver: Receiver, *, wait_s: float = 0, hint: str = START_AGAIN) -> None:
@@ -96,7 +96,7 @@ class RunLines:
         self._period_s = period_s
         self._line, self._said = ProgressLine(), math.inf
 
-    def show(self, run: DriveRun) -> None:
+    def show(self, run: SendingRun) -> None:
         """Say what is new."""
         if run.state is RunState.COUNTING and (seconds := math.ceil(run.left_s)) < self._said and seconds:
             click.echo(f"moving in {seconds} s; any key cancels", err=True)
@@ -111,7 +111,7 @@ class RunLines:
 
 
 def follow(
-    run: DriveRun, receiver: Receiver, *, any_key: AnyKey, period_s: float, when_sending: Callable[[], None]
+    run: SendingRun, receiver: Receiver, *, any_key: AnyKey, period_s: float, when_sending: Callable[[], None]
 ) -> None:
     """Go through a run: count aloud, show how it goes, and stop it at any key.
 

@@ -19,7 +19,7 @@ from busbench.cli.source import fault_option
 from busbench.errors import DriveError, PortError, sanitize
 
 if TYPE_CHECKING:
-    from busbench.bench.drive_run import DriveRun
+    from busbench.bench.drive_run import SendingRun
     from busbench.bench.receiver import Receiver
     from busbench.bench.surface_plan import WalkPlan
     from busbench.bench.surface_session import SurfaceSession
@@ -199,7 +199,7 @@ class WalkTexts:
 
         self._session, self._receiver, self._read_key = session, receiver, read_key
         self._run_lines = RunLines(session.plan.head.period_s)
-        self._told: DriveRun | None = None  # the run whose end was said
+        self._told: SendingRun | None = None  # the run whose end was said
         self._prompt = ""
 
     def go(self) -> bool:

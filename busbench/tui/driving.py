@@ -6,7 +6,7 @@ import enum
 from collections import deque
 from dataclasses import dataclass
 
-from busbench.bench.drive_run import DriveRun, Outcome, RunState
+from busbench.bench.drive_run import Outcome, RunState, SendingRun
 from busbench.bench.safety import error_text, refusal
 from busbench.bench.sources import is_virtual
 from busbench.drive.frame_generator import EndState
@@ -90,7 +90,7 @@ class Drive:
         self.said = ""
         self.sent: deque[Commanded] = deque()
         self.first_row = 0  # the first frame received since the start
-        self._run: DriveRun | None = None
+        self._run: SendingRun | None = None
         self._rehearsal = RehearsalPort()
         self._on: LiveSession | None = None
         self._clock_ns = self._start_ns = 0  # of the ticks; of the first frame, on the port's clock
@@ -173,7 +173,7 @@ class Drive:
             elif self.phase is DrivePhase.CAUTIONS:
                 self._on, self._rehearsal = self.ui.needs, RehearsalPort()
                 watched = self._rehearsal if self.is_rehearsal else self._on.receiver
-                self._run = DriveRun(watched, DriveSource(locked, end=END), now_ns=lambda: self._clock_ns)
+                self._run = SendingRun(watched, DriveSource(locked, end=END), now_ns=lambda: self._clock_ns)
                 self.phase, self.ui.mover = DrivePhase.COUNTING, self
         except BusbenchError as error:
             self.said, self.phase = error_text(error), DrivePhase.SETTING
@@ -226,7 +226,7 @@ class Drive:
         while self.sent and self.sent[-1].t_s - self.sent[0].t_s > KEPT_S:
             self.sent.popleft()
 
-    def _end(self, run: DriveRun) -> None:
+    def _end(self, run: SendingRun) -> None:
         if run.has_sent and self.is_rehearsal:
             word = "rehearsed, stopped" if run.outcome is Outcome.STOPPED else "rehearsed"
             self._leave(f"{word}: {pluralize(run.how.frames, 'frame')}; nothing was sent")

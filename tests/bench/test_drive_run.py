@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 
 import pytest
 
-from busbench.bench.drive_run import DriveRun, Outcome, RunState
+from busbench.bench.drive_run import Outcome, RunState, SendingRun
 from busbench.errors import PortError
 from busbench.port.pacer import FrameSource, Transmission
 from tests.port.sources import Counting
@@ -40,9 +40,9 @@ class Bench:
         self.port = Port(transmission)
         self.times_away = 0
         self.t_ns = 7_000_000_000
-        self.run = DriveRun(self, Counting(9), now_ns=lambda: self.t_ns)
+        self.run = SendingRun(self, Counting(9), now_ns=lambda: self.t_ns)
 
-    def pass_s(self, seconds: float, *, step_s: float = 0.05) -> DriveRun:
+    def pass_s(self, seconds: float, *, step_s: float = 0.05) -> SendingRun:
         for _ in range(round(seconds / step_s)):
             self.t_ns += round(step_s * 1e9)
             self.run.tick()

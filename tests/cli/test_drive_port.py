@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from busbench.bench.drive_run import DriveRun, Outcome
+from busbench.bench.drive_run import Outcome, SendingRun
 from busbench.bench.receiver import Receiver
 from busbench.bench.safety import CAUTIONS, FAULT_CAUTION
 from busbench.cli import drive_port
@@ -96,7 +96,7 @@ class Still(HearingPort):
         return Transmission(7, is_over=True) if self.given else None
 
 
-def go(pressed_at: int | None, *, look_s: float = 0.05, raises: bool = False) -> tuple[DriveRun, Still]:
+def go(pressed_at: int | None, *, look_s: float = 0.05, raises: bool = False) -> tuple[SendingRun, Still]:
     """A run in which a key is pressed at a look at the keyboard."""
     port, now_ns, looks = Still(), 0, 0
 
@@ -110,7 +110,7 @@ def go(pressed_at: int | None, *, look_s: float = 0.05, raises: bool = False) ->
         return looks == pressed_at
 
     receiver = Receiver(port)
-    run = DriveRun(receiver, Counting(7), now_ns=lambda: now_ns)
+    run = SendingRun(receiver, Counting(7), now_ns=lambda: now_ns)
     follow(run, receiver, any_key=any_key, period_s=0.007, when_sending=lambda: None)
     return run, port
 

@@ -17,7 +17,7 @@ if sys.platform == "win32":
     pytest.skip("pseudo-terminals are POSIX", allow_module_level=True)
 
 
-from busbench.bench.drive_run import DriveRun, Outcome
+from busbench.bench.drive_run import Outcome, SendingRun
 from busbench.bench.receiver import Receiver
 from busbench.bench.sources import open_live
 from busbench.cli.drive_port import follow
@@ -38,10 +38,10 @@ def never(seconds: float) -> bool:
     return False
 
 
-def driven(wire: Wire, source: DriveSource, any_key: AnyKey) -> DriveRun:
+def driven(wire: Wire, source: DriveSource, any_key: AnyKey) -> SendingRun:
     with open_live(wire.name) as live:
         receiver = Receiver(live)
-        run = DriveRun(receiver, source, countdown_s=0)
+        run = SendingRun(receiver, source, countdown_s=0)
         follow(run, receiver, any_key=any_key, period_s=source.period_s, when_sending=lambda: None)
     return run
 

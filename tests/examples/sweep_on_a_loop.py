@@ -11,7 +11,7 @@ port_name, program_path = sys.argv[1:]
 program = busbench.read_program(program_path).without_motor()
 came: list[busbench.FrameTable] = []
 with busbench.open_port(port_name) as port:
-    how = busbench.send_program(port, program, armed=True, listener=lambda one: came.append(one.found.frames))
+    how = busbench.DriveRun(port, program, armed=True, listener=lambda one: came.append(one.found.frames)).wait()
 frames = busbench.FrameTable.concat(came)
 print(how.frames, "sent,", len(frames), "back")
 print("channel 1 from", frames.channels[:, 0].min(), "to", frames.channels[:, 0].max())
