@@ -32,10 +32,12 @@ if TYPE_CHECKING:
     from busbench.analysis.timing import Timing, timing
     from busbench.bench.rack import Rack
     from busbench.bench.receiver import LinkState, Receiver, Reception
+    from busbench.bench.recorder import Retention
     from busbench.bench.script import DriveProgram, DriveRun, open_port, read_program, sign_off
     from busbench.bench.sign_off import Answers, SignOff
     from busbench.capture.base import Capture, Origin, ReadOptions
     from busbench.capture.frames import Span, read_frames
+    from busbench.capture.left_out import LeftOut, MinuteTotals
     from busbench.capture.open import open_capture
     from busbench.drive.frame_generator import EndState
     from busbench.drive.locked_program import LockedProgram
@@ -106,12 +108,14 @@ __all__ = [
     "FrameFinder",
     "FrameTable",
     "FrameTimes",
+    "LeftOut",
     "LineSettings",
     "LinkState",
     "LivePort",
     "LoadCase",
     "LoadWarning",
     "LockedProgram",
+    "MinuteTotals",
     "Origin",
     "Outages",
     "OutputError",
@@ -129,6 +133,7 @@ __all__ = [
     "Reception",
     "Recording",
     "Rejects",
+    "Retention",
     "Rig",
     "RigError",
     "Scale",
@@ -171,11 +176,13 @@ _HOMES = {
     "analysis.skew": ("Skew",),
     "analysis.timing": ("Timing", "timing"),
     "bench.rack": ("Rack",),
+    "bench.recorder": ("Retention",),
     "bench.receiver": ("LinkState", "Receiver", "Reception"),
     "bench.script": ("DriveProgram", "DriveRun", "open_port", "read_program", "sign_off"),
     "bench.sign_off": ("Answers", "SignOff"),
     "capture.base": ("Capture", "Origin", "ReadOptions"),
     "capture.frames": ("Span", "read_frames"),
+    "capture.left_out": ("LeftOut", "MinuteTotals"),
     "capture.open": ("open_capture",),
     "drive.frame_generator": ("EndState",),
     "drive.locked_program": ("LockedProgram",),

@@ -31,7 +31,7 @@ class GrowingFile:
 
     def __init__(self, path: str | Path, *, force: bool = False, inputs: Iterable[str | Path] = ()) -> None:
         self._path, self._fd = str(path), -1
-        self.size = self.least_bytes = 0
+        self.size = self.least_bytes = self._tail_bytes = 0
         require_output(path, force=force, inputs=inputs)
         access = os.O_WRONLY | os.O_CREAT | (0 if force else os.O_EXCL) | BINARY_MODE
         try:
@@ -54,10 +54,11 @@ class GrowingFile:
         """False once it was closed, or could not be written on."""
         return self._fd >= 0
 
-    def write(self, data: memoryview, *, whole: Callable[[memoryview], int] = len) -> None:
+    def write(self, data: memoryview, *, whole: Callable[[memoryview], int] = len, tail: bytes = b"") -> None:
         """Hand bytes over to the system.
 
         Args:
+            tail: written after them, and over by the next call; of a file alone.
             whole: how many of the first bytes may stay where the disk takes no more.
 
         Raises:
@@ -66,14 +67,21 @@ class GrowingFile:
         if self._fd < 0:
             raise OutputError(self._path, "is closed already")
         self.require_untouched()
-        done = 0
+        done, size = 0, len(data)
         try:
+            if self._tail_bytes:
+                os.lseek(self._fd, self.size, os.SEEK_SET)
+            if tail:
+                data = memoryview(bytes(data) + tail)
             while done < len(data):
                 done += os.write(self._fd, data[done:])
+            if len(data) < self._tail_bytes:
+                os.ftruncate(self._fd, self.size + len(data))
         except OSError as error:
-            self.size += whole(data[:done])
+            self.size += whole(data[: min(done, size)])
             self._give_up(error)
-        self.size += len(data)
+        self.size += size
+        self._tail_bytes = len(tail)
 
     def close(self) -> None:
         """Have all of it on the disk.

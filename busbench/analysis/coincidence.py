@@ -100,11 +100,11 @@ def find_coincidence(
     """
     start, end = max(span[0] for span in spans), min(span[1] for span in spans)
     end = max(start, end)
-    sources = [_joined(_clipped(one, start, end), 0) for one in outages]
+    sources = [join_spans(_clipped(one, start, end), 0) for one in outages]
     overlaps, uncovered = _overlaps(sources)
     length = float(end - start)
     shares = [float((one[:, 1] - one[:, 0]).sum()) / length if length else 0.0 for one in sources]
-    bursts = [_joined(one, round(JOINED_PERIODS * period_ns)) - start for one in sources]
+    bursts = [join_spans(one, round(JOINED_PERIODS * period_ns)) - start for one in sources]
     test = _Shifts(bursts, round(length), near_ns=round(NEAR_PERIODS * period_ns), seed=seed).test()
     return Coincidence(
         start / 1e9,
@@ -127,7 +127,7 @@ def _clipped(spans: I64, start: int, end: int) -> I64:
     return spans[spans[:, 1] > spans[:, 0]]
 
 
-def _joined(spans: I64, near: int) -> I64:
+def join_spans(spans: I64, near: int) -> I64:
     """Spans in order; those that are no farther apart than `near` become one, int64 (M, 2)."""
     if not len(spans):
         return spans

@@ -15,6 +15,7 @@ from busbench.wire.table import AlignmentResult
 
 _TAIL_FRAMES = 4096  # looked at again each time
 _KEPT_FRAMES = 1024
+_WORST_FRAMES = 16_384  # of a tail without a place to cut it
 _PERIOD_FRAMES = 20_000
 _CLEAR = 16  # frames without an event on both sides of a cut
 _ENDED = 16  # frames after an event, from which on it has ended
@@ -139,6 +140,8 @@ class OngoingOutages:
             self._period_rows = count
         while count - self._row > _TAIL_FRAMES and (cut := self._find_cut(count)) is not None:
             self._settle(cut)
+        if count - self._row > _WORST_FRAMES:  # nothing but losses: an outage becomes two
+            self._settle(count - _KEPT_FRAMES)
         self.newest, sums = self._find(self._row, count, now_ns, self._rejects)
         missing, missed, missed_low, stray_bytes = (self._sums + sums).tolist()
         self.losses = Losses(

@@ -35,6 +35,7 @@ from busbench.analysis.frame_offsets import FrameOffsets
 from busbench.analysis.missing_frames import MissingFrames, find_missing_frames
 from busbench.analysis.notebook import html_of
 from busbench.analysis.period import Missing, explain_doubt, number_frames
+from busbench.capture.left_out import LeftOut, MinuteTotals
 from busbench.model import I64, Annotation, Clock, FrameTimes, Rejects
 from busbench.wire.frame_spec import FRAME_BYTES
 
@@ -124,6 +125,8 @@ class Outages:
         stray_bytes: damaged bytes that took the place of no frame.
         ambiguous: stream spans (start, end) in which frames could be otherwise too.
         between_marks: empty where there is no mark or no clock.
+        left_out: frames on time that were received and not kept; `frames` counts them.
+        minutes: totals of each minute, where the recording holds them.
     """
 
     frames: int
@@ -143,6 +146,8 @@ class Outages:
     ambiguous: tuple[tuple[int, int], ...]
     between_marks: tuple[Interval, ...]
     doubt: int = 0
+    left_out: int = 0
+    minutes: tuple[MinuteTotals, ...] = ()
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -166,6 +171,8 @@ class Outages:
         out |= {"missed_ratio": self.missed_ratio, "missed_ratio_upper95": self.missed_ratio_upper95}
         out |= {"bursts": self.bursts, "note": "; ".join(self.notes) or None}
         out |= {"stray_bytes": self.stray_bytes, "ambiguous": [list(span) for span in self.ambiguous]}
+        if self.left_out or self.minutes:
+            out |= {"left_out": self.left_out, "minutes": [one.to_json() for one in self.minutes]}
         if self.between_marks:
             out["between_marks"] = [
                 {
@@ -193,6 +200,8 @@ def find_outages(
     start_utc_ns: int | None = None,
     ambiguous: Sequence[tuple[int, int]] = (),
     marks: Sequence[Annotation] = (),
+    left_out: Sequence[LeftOut] = (),
+    totals: Sequence[MinuteTotals] = (),
 ) -> Outages:
     """Find all outages of a recording.
 
@@ -209,6 +218,8 @@ def find_outages(
         start_utc_ns: Unix time of the clock's zero, where known.
         ambiguous: spans from the search for frames.
         marks: words set at times. The recording ran at least to the last of them.
+        left_out: frames on time that were received and not kept; they count, and there is no gap where they were.
+        totals: of each minute, handed on.
 
     Returns:
         The outages.
@@ -223,9 +234,13 @@ def find_outages(
         period, found = numbers.period_ns if numbers.is_clear else None, numbers.missing
         late_ns = 0.0 if numbers.reads is None else numbers.reads.late_most_ns
         doubt = numbers.doubt if numbers.is_clear else 0
+    if left_out:
+        is_gap = ~np.isin(found.row, np.searchsorted(times.t_ns, [one.last_t_ns for one in left_out]))
+        found = Missing(found.row[is_gap], found.count[is_gap])
     missing_at_end = 0
     if period is not None and count and end_t_ns is not None:
-        missing_at_end = _due(end_t_ns - int(times.t_ns[-1]), period, late_ns=late_ns)
+        last_ns = max([int(times.t_ns[-1]), *(one.last_t_ns for one in left_out)])
+        missing_at_end = _due(end_t_ns - last_ns, period, late_ns=late_ns)
     places = FrameOffsets(rejects, first_offset=first_offset, frames=count)
     at_places = None if period is None else found
     holes = find_missing_frames(times, rejects, places, found=at_places, kind=clock.kind, missing_at_end=missing_at_end)
@@ -241,10 +256,11 @@ def find_outages(
     events = tuple(event for _, event in ordered)
 
     missing = int(holes.missing.sum())
-    missed, expected = missing + int(runs.length.sum()), count + missing
+    passed_over = sum(one.frames for one in left_out)
+    missed, expected = missing + int(runs.length.sum()), count + passed_over + missing
     bounds = loss_bounds(missed, expected)
     return Outages(
-        frames=count,
+        frames=count + passed_over,
         expected=expected,
         missing=missing,
         missed=missed,
@@ -261,6 +277,8 @@ def find_outages(
         ambiguous=tuple(ambiguous),
         between_marks=tuple(view.intervals(marks)),
         doubt=doubt,
+        left_out=passed_over,
+        minutes=tuple(totals),
     )
 
 

@@ -8,6 +8,8 @@ from functools import cached_property
 from os import PathLike
 from typing import BinaryIO
 
+import numpy as np
+
 from busbench.analysis.channels import GLITCH_COUNTS, Channels, ChannelStats
 from busbench.analysis.notebook import html_of
 from busbench.analysis.outages import Outages, find_outages
@@ -54,11 +56,25 @@ class RecordingTimes:
             start_utc_ns=self.info.start_utc_ns,
             ambiguous=self.span.ambiguous,
             marks=self.info.marks,
+            left_out=self.info.left_out,
+            totals=self.info.totals,
         )
 
     def timing(self) -> Timing:
         """Period, jitter and time error, and between what bounds the receiver's own jitter lies."""
-        return timing(self.times, clock=self.info.clock, wakes=self.info.wakes)
+        return timing(_longest_kept(self.times, self.info), clock=self.info.clock, wakes=self.info.wakes)
+
+
+def _longest_kept(times: FrameTimes, info: CaptureInfo) -> FrameTimes:
+    """The frames of the longest piece without something left out."""
+    if not info.left_out or not len(times):
+        return times
+    cuts = np.searchsorted(times.t_ns, [one.last_t_ns for one in info.left_out])
+    edges = np.unique(np.concatenate([[0], cuts, [len(times)]]))
+    first = int(np.diff(edges).argmax())
+    rows = slice(int(edges[first]), int(edges[first + 1]))
+    marks = None if times.line_marks is None else times.line_marks[rows]
+    return FrameTimes(times.t_ns[rows], times.slack_ns[rows], times.flags[rows], marks)
 
 
 @dataclass(frozen=True)

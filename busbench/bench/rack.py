@@ -9,7 +9,7 @@ from types import TracebackType
 from typing import Self
 
 from busbench.bench.receiver import LinkState, Receiver, Reception
-from busbench.bench.recorder import Recorder, line_of_port
+from busbench.bench.recorder import KEEP_ALL, Recorder, Retention, line_of_port
 from busbench.errors import BusbenchError, PortError
 from busbench.port.port import LivePort
 
@@ -23,6 +23,7 @@ class Rack:
         force: True writes over a recording that exists.
         units: the receiver or aircraft at each port; none, one for all, or one for each.
         note: words about the whole recording.
+        retention: what of a long recording is kept.
         now: clock of the ports' times, in ns; that of real ports where it is None.
 
     Attributes:
@@ -42,6 +43,7 @@ class Rack:
         force: bool = False,
         units: Sequence[str] = (),
         note: str = "",
+        retention: Retention = KEEP_ALL,
         now: Callable[[], int] | None = None,
     ) -> None:
         if len(units) > 1 and len(units) != len(ports):
@@ -53,7 +55,10 @@ class Rack:
         if record is not None:
             units = units if len(units) == len(ports) else [*units, ""][:1] * len(ports)
             lines = [line_of_port(port, unit=unit, note=note) for port, unit in zip(ports, units, strict=True)]
-            self._recorder = Recorder(record, lines, start_utc_ns=ports[0].start_utc_ns, force=force)
+            self._recorder = Recorder(
+                record, lines, start_utc_ns=ports[0].start_utc_ns, force=force, retention=retention,
+                now=self.receivers[0].now,
+            )  # fmt: skip
             for number, receiver in enumerate(self.receivers):
                 receiver.listeners.append(partial(self._recorder.add, number=number))
 

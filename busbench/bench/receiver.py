@@ -132,7 +132,7 @@ class Receiver:
         """
         self.record_errors.pop(path, None)
         line = line_of_port(self.port, unit=self._unit, note=self._note_text)
-        self._recorders[path] = Recorder(path, [line], start_utc_ns=self.port.start_utc_ns, force=force)
+        self._recorders[path] = Recorder(path, [line], start_utc_ns=self.port.start_utc_ns, force=force, now=self.now)
 
     def stop_recording(self, path: str) -> None:
         """End a recording, if it runs, and write down how long the port was heard.

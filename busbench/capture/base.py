@@ -6,6 +6,7 @@ import abc
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from busbench.capture.left_out import LeftOut, MinuteTotals
 from busbench.model import BUS_LINE, Annotation, ByteLog, Clock, LineSettings, WakeUps
 
 ENDED_MARK = "recording ended"  # the recorder heard the port until then, though nothing came
@@ -73,6 +74,8 @@ class CaptureInfo:
             damaged rows, the interface taken). Grows while the file is read.
         wakes: how late the computer was, as the recorder wrote it down, an entry a second. Grows while the
             file is read.
+        left_out: what was received and not kept, in its order. Grows while the file is read.
+        totals: of each minute, where some was left out. Grows while the file is read.
         marks: words set at times while recording. Grows while the file is read.
     """
 
@@ -85,6 +88,8 @@ class CaptureInfo:
     notes: list[str] = field(default_factory=list)
     marks: list[Annotation] = field(default_factory=list)
     wakes: list[WakeUps] = field(default_factory=list)
+    left_out: list[LeftOut] = field(default_factory=list)
+    totals: list[MinuteTotals] = field(default_factory=list)
 
 
 class Capture(abc.ABC):

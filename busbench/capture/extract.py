@@ -9,11 +9,12 @@ from typing import TypeVar
 import numpy as np
 
 from busbench.capture.base import Capture, CaptureInfo
+from busbench.capture.left_out import LeftOut, MinuteTotals
 from busbench.errors import CaptureError
 from busbench.model import I64, Annotation, ByteLog, WakeUps
 
 PIECES_MAX = 1000
-_T = TypeVar("_T", Annotation, WakeUps)
+_T = TypeVar("_T", Annotation, WakeUps, LeftOut, MinuteTotals)
 
 
 def cut_log(log: ByteLog, lo: int, hi: int) -> ByteLog:
@@ -83,13 +84,13 @@ class Extract(Capture):
             return (t_ns >= start_s * 1e9).astype(np.int64) + (t_ns >= end_s * 1e9)
 
         self._whole, self._pieces = capture, _Pieces(capture, number_of)
-        self.info: CaptureInfo = replace(capture.info, notes=[], marks=[], wakes=[])
+        self.info: CaptureInfo = replace(capture.info, notes=[], marks=[], wakes=[], left_out=[], totals=[])
 
     def blocks(self) -> Iterator[ByteLog]:
         """Read the span."""
-        self.info.marks.clear()
-        self.info.wakes.clear()
-        whole, taken = self._whole.info, [0, 0]
+        for mine in (self.info.marks, self.info.wakes, self.info.left_out, self.info.totals):
+            mine.clear()
+        whole, taken = self._whole.info, [0, 0, 0, 0]
         base: int | None = None
         for number, log in self._pieces.logs():
             if number == 1:
@@ -105,7 +106,9 @@ class Extract(Capture):
         whole = self._whole.info
         self.info.marks += [one for one in whole.marks[taken[0] :] if self._pieces.number(one.t_ns) == 1]
         self.info.wakes += [one for one in whole.wakes[taken[1] :] if self._pieces.number(one.t_ns) == 1]
-        taken[:] = len(whole.marks), len(whole.wakes)
+        self.info.left_out += [one for one in whole.left_out[taken[2] :] if self._pieces.number(one.t_ns) == 1]
+        self.info.totals += [one for one in whole.totals[taken[3] :] if self._pieces.number(one.t_ns) == 1]
+        taken[:] = len(whole.marks), len(whole.wakes), len(whole.left_out), len(whole.totals)
 
 
 def split(capture: Capture, *, every_s: float) -> Iterator[tuple[int, CaptureInfo, Iterator[ByteLog]]]:
@@ -125,13 +128,13 @@ def split(capture: Capture, *, every_s: float) -> Iterator[tuple[int, CaptureInf
     pieces = _Pieces(capture, number_of)
     logs = pieces.logs()
     waiting = next(logs, None)
-    taken = [0, 0]
+    taken = [0, 0, 0, 0]
     while waiting is not None:
         number, first = waiting
         if number >= PIECES_MAX:
             what = f"would make more than {PIECES_MAX:,} pieces of {every_s:g} s"
             raise CaptureError(capture.info.path, what, hint="make them longer")
-        info = replace(capture.info, notes=[], marks=[], wakes=[])
+        info = replace(capture.info, notes=[], marks=[], wakes=[], left_out=[], totals=[])
 
         def piece(number: int = number, log: ByteLog = first, info: CaptureInfo = info) -> Iterator[ByteLog]:
             nonlocal waiting
@@ -142,6 +145,8 @@ def split(capture: Capture, *, every_s: float) -> Iterator[tuple[int, CaptureInf
                 until = None if waiting is None else number
                 taken[0] = _move(capture.info.marks, taken[0], info.marks, pieces, until)
                 taken[1] = _move(capture.info.wakes, taken[1], info.wakes, pieces, until)
+                taken[2] = _move(capture.info.left_out, taken[2], info.left_out, pieces, until)
+                taken[3] = _move(capture.info.totals, taken[3], info.totals, pieces, until)
                 if waiting is None or waiting[0] != number:
                     return
                 log = waiting[1]

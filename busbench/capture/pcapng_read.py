@@ -9,6 +9,7 @@ import numpy as np
 from busbench.capture import pcapng_blocks as pb
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.file_io import Source, as_source
+from busbench.capture.left_out import parse_left_out, parse_minute
 from busbench.capture.packet_batch import NO_TIME, PacketBatch
 from busbench.capture.packet_order import PacketOrder
 from busbench.capture.packets import PacketFile
@@ -79,6 +80,8 @@ class SerialPackets(Capture):
         info.notes.clear()
         info.marks.clear()
         info.wakes.clear()
+        info.left_out.clear()
+        info.totals.clear()
         others: dict[tuple[int, bool], int] = {}
         order = PacketOrder(clock=info.clock, line=self._line)
         last_ns, back, held = 0, 0, 0
@@ -158,10 +161,15 @@ class SerialPackets(Capture):
             for comment in comments:
                 if batch.t_ns[i] == NO_TIME or pb.read_bad(comment, 0) is not None:
                     continue
+                t_ns = int(batch.t_ns[i])
                 if (counts := pb.read_wakes(comment)) is not None:
-                    self.info.wakes.append(WakeUps(int(batch.t_ns[i]), counts))
+                    self.info.wakes.append(WakeUps(t_ns, counts))
+                elif (left_out := parse_left_out(comment, t_ns)) is not None:
+                    self.info.left_out.append(left_out)
+                elif (totals := parse_minute(comment, t_ns)) is not None:
+                    self.info.totals.append(totals)
                 else:
-                    self.info.marks.append(Annotation(int(batch.t_ns[i]), comment.removeprefix("mark=").strip()))
+                    self.info.marks.append(Annotation(t_ns, comment.removeprefix("mark=").strip()))
 
     def _is_of_another_line(self, one: pb.Interface) -> bool:
         """True for a port that was recorded beside the chosen one: what happened to it is no mark of this."""

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import struct
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from busbench.capture import pcapng_blocks as pb
 from busbench.capture.base import NO_ORIGIN, Origin
+from busbench.capture.compressing import SUFFIXES, pack, store
 from busbench.errors import OutputError
 from busbench.growing_file import GrowingFile
 from busbench.model import I64, U8, ByteLog, Chunk, Clock, LineSettings, WakeUps
@@ -22,6 +23,7 @@ _SNAPLEN = 262_144
 _PACKET_BYTES_MAX = 65_536  # a log without a clock is cut into packets of this size
 _BULK_PACKETS = 16_384  # written at once; what it takes stays in the cache
 _TIME_MASK = (1 << 64) - 1
+Note = tuple[int, int, str]  # number of the line, time in ns, comment
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +62,12 @@ class PcapngWriter:
         is_whole: True where all data is there already: the file appears at its end, complete.
         inputs: files that must not be written over.
 
+    Attributes:
+        tail: gives notes that follow what is handed over, and are written over the next time; they leave with
+            `close`. So what is known so far outlives a kill.
+
+    A name that ends in .gz or .zst compresses: each part that is handed over by itself.
+
     Raises:
         OutputError: the file exists, is being written by another program, or cannot be written.
     """
@@ -80,6 +88,8 @@ class PcapngWriter:
         inputs: Iterable[str] = (),
     ) -> None:
         self.path = path
+        self.tail: Callable[[], list[Note]] | None = None
+        self._suffix = next((one for one in SUFFIXES if path.lower().endswith(one)), "")
         self._start_ns = start_utc_ns or 0
         self._flags = direction_flags
         self._pending: list[bytes | memoryview] = []
@@ -124,6 +134,14 @@ class PcapngWriter:
         """
         self._append(self._packet(t_ns, b"", [pb.mark_comment(text)], False, number))
         self.tick()
+
+    def note(self, note: Note) -> None:
+        """Add what was left out, or the totals of a minute, as a packet without bytes."""
+        self._append(self._note(note))
+
+    def _note(self, note: Note) -> bytes:
+        number, t_ns, comment = note
+        return self._packet(t_ns, b"", [comment], False, number)
 
     def write_wakes(self, wakes: Iterable[WakeUps], *, number: int = 0) -> None:
         """Add how late the computer was, as packets without bytes.
@@ -175,18 +193,23 @@ class PcapngWriter:
             return
         data = memoryview(self._pending[0] if len(self._pending) == 1 else b"".join(self._pending)).cast("B")
         self._pending, self._pending_bytes = [], 0
+        tail = b"" if self.tail is None else b"".join(self._note(one) for one in self.tail())
+        if self._suffix:
+            data = memoryview(pack(bytes(data), self._suffix) if data else b"")
+            tail = store(tail, self._suffix) if tail else b""
         if isinstance(self._file, GrowingFile):
-            self._file.write(data, whole=_whole_blocks)
+            self._file.write(data, whole=_no_part if self._suffix else _whole_blocks, tail=tail)
         else:
             self._file.write(data)
 
     def close(self) -> None:
-        """Hand over all and have it on the disk.
+        """Hand over all but the tail, and have it on the disk.
 
         Raises:
             OutputError: the disk is full or gone, or another program moved, deleted or cut the file.
         """
         if self._file.is_open:
+            self.tail = None
             self.flush()
             self._file.close()
 
@@ -270,6 +293,12 @@ def _header(lines: Sequence[SerialLine], *, can_send: bool, wall_clock: bool) ->
         texts = b"".join(pb.option(*option) for option in options)
         blocks.append(pb.block(pb.INTERFACE, body, texts + pb.origin_options(one.origin)))
     return b"".join(blocks)
+
+
+def _no_part(data: memoryview) -> int:
+    """Of a compressed part nothing stays that is not whole."""
+    del data
+    return 0
 
 
 def _packets_with(bad: U8, ends: I64) -> list[int]:

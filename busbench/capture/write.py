@@ -240,6 +240,7 @@ class PcapngFile:
 
         self._info = info
         self._marks_written = self._wakes_written = 0
+        self._kept_written = 0, 0  # of what was left out, and of the totals
         clock = info.clock if info.clock.is_known else Clock(ClockKind.NONE, 0)
         source = info.source or Path(info.path).name
         self._writer = PcapngWriter(
@@ -257,6 +258,11 @@ class PcapngFile:
             self._writer.mark(mark.t_ns, mark.text)
         self._writer.write_wakes(self._info.wakes[self._wakes_written :])
         self._wakes_written = len(self._info.wakes)
+        kept = [(one.last_t_ns, one.comment()) for one in self._info.left_out[self._kept_written[0] :]]
+        kept += [(one.t_ns, one.comment()) for one in self._info.totals[self._kept_written[1] :]]
+        for t_ns, comment in kept:
+            self._writer.note((0, t_ns, comment))
+        self._kept_written = len(self._info.left_out), len(self._info.totals)
 
     def _new_marks(self) -> list[Annotation]:
         marks = self._info.marks[self._marks_written :]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 import shlex
 import threading
 import time
@@ -97,6 +98,14 @@ class RecordResult:
     "--unit", "units", multiple=True, metavar="TEXT", help="Name receiver or aircraft: one for all, or per PORT."
 )
 @click.option("--note", default="", metavar="TEXT", help="Keep this note in the recording.")
+@click.option(
+    "--around",
+    metavar="SECONDS",
+    type=FiniteRange(0, min_open=True),
+    help="Keep only outages, with this time before and after.",
+)
+@click.option("--every", metavar="SECONDS", type=FiniteRange(1), help="Begin a new numbered file after this time.")
+@click.option("--files", metavar="N", type=click.IntRange(1), help="Keep only the newest N files of --every.")
 @force_option
 @fault_option("virtual:RIG only", example="sent-short:rudder")
 @line_options
@@ -106,6 +115,9 @@ def command(
     seconds: float | None,
     units: tuple[str, ...],
     note: str,
+    around: float | None,
+    every: float | None,
+    files: int | None,
     force: bool,
     faults: tuple[str, ...],
     baud: int,
@@ -122,6 +134,10 @@ def command(
     read the file select one with --interface. The serial number of the adapter,
     --unit and --note are kept in the file and shown with every result.
 
+    For days: a name in .pcapng.gz or .pcapng.zst compresses, --around leaves out
+    what was on time and keeps totals per minute, and --every begins numbered
+    files: FILE-00001.pcapng, FILE-00002.pcapng …
+
     Ctrl-C ends the recording: exit code 0, or 130 before --seconds are over.
 
     PORT virtual:RIG is a virtual aircraft whose pilot performs the test sequence
@@ -130,20 +146,25 @@ def command(
     \b
     busbench record /dev/ttyUSB0 -o heron.pcapng
     busbench record /dev/ttyUSB0 /dev/ttyUSB1 -o pair.pcapng --unit left --unit right
+    busbench record /dev/ttyUSB0 -o soak.pcapng.zst --around 10 --every 86400 --files 7
     busbench record 'virtual:?slots=on' -o try.pcapng --seconds 2
     """
-    if not output.lower().endswith(".pcapng"):
-        raise OutputError(output, "recordings are pcapng", hint="end the name in .pcapng, and convert it afterwards")
+    if not re.search(r"\.pcapng(\.gz|\.zst)?$", output, re.IGNORECASE):
+        hint = "end the name in .pcapng, .pcapng.gz or .pcapng.zst, and convert it afterwards"
+        raise OutputError(output, "recordings are pcapng", hint=hint)
+    if files is not None and every is None:
+        raise BusbenchError("--files: goes with --every", hint="say after how many seconds a new file begins")
     from busbench.bench.sources import is_virtual
     from busbench.sim.aircraft_faults import parse_fault
 
-    require_output(output, force=force)
+    if every is None:
+        require_output(output, force=force)
     for port in ports:
         if ports.count(port) > 1 and not is_virtual(port):
             raise BusbenchError(f"{display_name(port)}: is given twice", hint="name each port once")
     wrong = [parse_fault(text) for text in faults]
     line = line_of(baud, parity, stop_bits)
-    about = RecordAbout(units=units, note=note)
+    about = RecordAbout(units, note, around, every, files)
     with stop_signals() as stop:
         done = record(ports, output, seconds=seconds, force=force, line=line, stop=stop, faults=wrong, about=about)
     if len(done) > 1:
@@ -157,10 +178,13 @@ def command(
 
 @dataclass(frozen=True, slots=True)
 class RecordAbout:
-    """What a person says of a recording; see Rack."""
+    """What a person says of a recording, and what is kept of it; see Rack and Retention."""
 
     units: Sequence[str] = ()
     note: str = ""
+    around_s: float | None = None
+    every_s: float | None = None
+    files: int | None = None
 
 
 def record(
@@ -187,13 +211,15 @@ def record(
         OutputError: the file exists, the disk is full, or another program moved, deleted or cut the file.
     """
     from busbench.bench.rack import Rack
+    from busbench.bench.recorder import Retention
     from busbench.bench.sources import open_source
 
     done = [RecordResult() for _ in ports]
     about = RecordAbout() if about is None else about
     with contextlib.ExitStack() as opened:
         live = [opened.enter_context(open_source(port, line=line, faults=faults, flies_alone=True)) for port in ports]
-        rack = Rack(live, record=output, force=force, units=about.units, note=about.note)
+        retention = Retention(about.around_s, about.every_s, about.files)
+        rack = Rack(live, record=output, force=force, units=about.units, note=about.note, retention=retention)
         progress, begun, known_lost = ProgressLine(), time.monotonic(), 0
         with rack:
             while not stop.is_set() and not rack.has_ended:

@@ -127,7 +127,8 @@ def test_a_port_that_cannot_be_opened_leaves_no_file(tmp_path: Path) -> None:
 def test_another_suffix_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["record", "virtual:", "-o", "f.csv"]) == 2
     assert capsys.readouterr().err == (
-        "busbench: f.csv: recordings are pcapng: end the name in .pcapng, and convert it afterwards\n"
+        "busbench: f.csv: recordings are pcapng: end the name in .pcapng, .pcapng.gz or .pcapng.zst,"
+        " and convert it afterwards\n"
     )
 
 
