@@ -15,7 +15,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from busbench.model import BUS_LINE, I64, U8, Bools, ByteLog, Clock, ClockKind, LineSettings
+from busbench.model import BUS_LINE, I64, TIME_MAX_NS, TIME_MIN_NS, U8, Bools, ByteLog, Clock, ClockKind, LineSettings
 
 REACH = 8  # packets: one that is out of order is overtaken by so many at most
 REACH_NS = 50_000_000  # clocks are set back by more: a time service steps from 128 ms on
@@ -99,8 +99,9 @@ class PacketOrder:
         size, t_ns = np.diff(log.mark_end, prepend=log.offset), log.mark_t_ns
         start = log.mark_end - size - log.offset
         copies = np.zeros(size.size, np.bool_)
+        is_known = (t_ns > TIME_MIN_NS) & (t_ns < TIME_MAX_NS)  # a time kept at a bound may be any other
         for lag in range(1, REACH + 1):
-            is_same_time = t_ns[lag:] == t_ns[:-lag]
+            is_same_time = (t_ns[lag:] == t_ns[:-lag]) & is_known[lag:]
             if not is_same_time.any():
                 break
             could = is_same_time & (size[lag:] == size[:-lag]) & (size[lag:] >= self._copy_bytes)

@@ -158,8 +158,11 @@ class Interface:
 
 
 def add_offset(times: I64, offset_s: I64) -> I64:
-    """Times of at least 0 ns with an offset of at most _OFFSET_S_MAX added, between TIME_MIN_NS and TIME_MAX_NS."""
-    offset_ns = offset_s * 1_000_000_000
+    """Times of at least 0 ns with an offset of at most _OFFSET_S_MAX added, between TIME_MIN_NS and TIME_MAX_NS.
+
+    What is kept at TIME_MAX_NS stays there: its time is not known.
+    """
+    offset_ns = np.where(times < TIME_MAX_NS, offset_s * 1_000_000_000, 0)
     later = np.minimum(times, TIME_MAX_NS - np.maximum(offset_ns, 0)) + offset_ns
     return np.asarray(np.maximum(later, TIME_MIN_NS), np.int64)
 
@@ -186,13 +189,16 @@ def to_ns(ticks: NDArray[np.uint64], tsresol: int) -> I64:
         if power > 63:
             ns = np.zeros_like(ticks)
         else:
-            seconds = np.minimum(ticks >> np.uint64(power), np.uint64(TIME_MAX_NS // 1_000_000_000))
+            seconds = ticks >> np.uint64(power)
+            is_beyond = seconds > TIME_MAX_NS // 1_000_000_000
+            seconds = np.where(is_beyond, 0, seconds)
             rest = ticks & np.uint64((1 << power) - 1)
             spare = max(power - 33, 0)
             ns = seconds * giga + ((rest >> np.uint64(spare)) * giga >> np.uint64(power - spare))
+            ns[is_beyond] = TIME_MAX_NS
     elif power <= 9:
         unit = 10 ** (9 - power)
-        ns = np.minimum(ticks, np.uint64(TIME_MAX_NS // unit)) * np.uint64(unit)
+        ns = np.where(ticks > TIME_MAX_NS // unit, np.uint64(TIME_MAX_NS), ticks * np.uint64(unit))
     else:
         ns = ticks // np.uint64(10 ** (power - 9)) if power < 29 else np.zeros_like(ticks)
     return np.minimum(ns, np.uint64(TIME_MAX_NS)).view(np.int64)

@@ -11,7 +11,7 @@ from busbench.analysis.outages import Outages, find_outages
 from busbench.capture.frames import Span, read_frames
 from busbench.capture.open import open_capture
 from busbench.capture.packet_order import PacketOrder
-from busbench.model import ByteLog, Chunk, Clock, ClockKind
+from busbench.model import TIME_MAX_NS, TIME_MIN_NS, ByteLog, Chunk, Clock, ClockKind
 from busbench.wire.codec import pack_frames
 from busbench.wire.table import AlignmentResult
 from tests.capture.blocks import interface, option, packet, packets, read, save, section
@@ -209,3 +209,11 @@ def test_packets_of_one_byte_at_one_time_are_kept(tmp_path: Path) -> None:
         tmp_path, section(), interface(option(9, b"\x06")), *(packet(5, b"\0") for _ in range(4)), packet(9, b"a")
     )
     assert packets(read(path)) == [*[(5_000, b"\0")] * 4, (9_000, b"a")]
+
+
+@pytest.mark.parametrize("bound_ns", [TIME_MIN_NS, TIME_MAX_NS])
+def test_times_held_at_a_bound_do_not_make_copies(bound_ns: int) -> None:
+    log = ByteLog.from_chunks([Chunk(bound_ns, b"abcd"), Chunk(bound_ns, b"abcd")])
+    order = PacketOrder(clock=PER_READ)
+    (got,) = order.arrange([log])
+    assert (len(got), order.copies) == (8, 0)

@@ -111,3 +111,16 @@ def test_times_kept_at_a_bound_are_noted(tmp_path: Path) -> None:
         assert capture.info.notes[-1] == (
             "1 packet stamped outside the years 1896 to 2116 and kept at that bound: their times mean nothing"
         )
+
+
+@pytest.mark.parametrize("offset_s", [0, 1 << 33, -(1 << 33)])
+@pytest.mark.parametrize("tsresol", [0, 6, 9, 0x80, 0x81, 0x9E])
+def test_packets_with_times_kept_at_a_bound_are_no_copies(tsresol: int, offset_s: int, tmp_path: Path) -> None:
+    """The same bytes again later, in years beyond 2116."""
+    path = tmp_path / "late.pcapng"
+    path.write_bytes(pcapng([MOST - (2 << 31), MOST - (1 << 31), MOST], tsresol=tsresol, offset_s=offset_s))
+    with open_capture(path) as capture:
+        assert np.concatenate([log.data for log in capture.blocks()]).tobytes() == FRAME * 3
+        assert capture.info.notes[-1] == (
+            "3 packets stamped outside the years 1896 to 2116 and kept at that bound: their times mean nothing"
+        )
