@@ -12,11 +12,17 @@ import pytest
 from busbench.analysis.recording import read_recording
 from busbench.bench.check_session import CheckSession, CheckState
 from busbench.bench.sign_off import find_answers, pulse_outputs, sign_off
+from busbench.bench.sources import open_live
+from busbench.bench.surface_session import WalkState
 from busbench.capture.base import ReadOptions
 from busbench.capture.open import open_capture
+from busbench.cli.channels import command as channels_command
+from busbench.cli.outages import command as outages_command
+from busbench.cli.timing import command as timing_command
 from busbench.cli.verify import command
+from busbench.cli.walk import command as walk_command
 from busbench.drive.limits import ChannelLimit, Limits
-from busbench.drive.surface_check import Entry, Station, Word
+from busbench.drive.surface_check import Entry, Station, Word, Wrote
 from busbench.drive.surface_file import WalkHead, write_walk
 from busbench.model import Chunk
 from busbench.port.port import EventKind, PortEvent
@@ -24,11 +30,14 @@ from busbench.rig.load import read_rig
 from busbench.sim.aircraft import VirtualAircraft
 from busbench.sim.aircraft_faults import FAULTS, parse_fault
 from busbench.sim.aircraft_port import AircraftPort
+from busbench.tui import palette
+from busbench.tui.app_state import AppState
 from busbench.tui.live import LiveSession
 from busbench.tui.replay import ReplaySession
 from busbench.tui.verifying import RecordedCheck, write_page
+from busbench.tui.walking import Walking
 from busbench.wire.scale import Scale
-from tests.cli.running import CAPTURES, invoke
+from tests.cli.running import CAPTURES, SMALL, invoke
 from tests.tui.ports import Hands
 
 RIG = CAPTURES / "heron.toml"
@@ -149,3 +158,68 @@ def test_a_guided_check_has_one_verdict_and_one_recording(
         again = sign_off(one, rig, answers=find_answers(rig, rig_path=RIG))
         assert again.found.to_json() == screen.done.found.to_json()
     assert (typed["verdict"] == "pass") is False  # the answers of the walk are not complete
+
+
+@pytest.mark.parametrize("name", [*RECORDINGS, "heron-flight.pcapng"])
+def test_a_recording_has_one_set_of_figures(name: str) -> None:
+    source = str(CAPTURES / name)
+    recording = read_recording(source)
+    for command_, found in (
+        (outages_command, recording.outages()), (timing_command, recording.timing()),
+        (channels_command, recording.channels()),
+    ):  # fmt: skip
+        typed = json.loads(invoke(command_, source, "--format", "json").stdout)
+        said = json.loads(json.dumps(found.to_json()))
+        assert {key: typed[key] for key in said} == said
+    session = ReplaySession(open_capture(source))
+    session.load()
+    session.refresh()
+    outages = recording.outages()
+    assert session.losses.missed == outages.missed
+    assert [one.kind for one in session.events.items] == [one.kind for one in outages.events]
+    assert len(session.store) == outages.frames == len(recording.frames)
+
+
+def answered(path: Path) -> list[dict[str, object]]:
+    """The devices of a file of answers, without the moments at which they moved."""
+    devices: list[dict[str, object]] = json.loads(path.read_text(encoding="utf-8"))["devices"]
+    return json.loads(re.sub(r'"t_utc": "[^"]*"', '"t_utc": ""', json.dumps(devices)))  # type: ignore[no-any-return]
+
+
+WALKED = [
+    text
+    for text in (f"{kind}:rudder" if words.has_device else kind for kind, words in FAULTS.items())
+    if parse_fault(text).shows_in_motion
+]
+
+
+@pytest.mark.parametrize("fault", ["", *WALKED])
+def test_a_walk_has_one_file_of_answers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fault: str) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("small.toml").write_text(SMALL.replace("7.4", "7.4\nminimum_v = 7.0"), encoding="utf-8")
+    faults = [fault] if fault else []
+    options = [word for one in faults for word in ("--fault", one)]
+    lines = "k\n\ny\nn\nt\nit hums\nb\ny\ny\nk\n\n"
+    invoke(walk_command, "virtual:", "--rig", "small.toml", *options, "--answers", "command.json", stdin=lines)
+
+    hands = Hands()
+    ui = AppState(palette.choose("dark"), session=LiveSession(open_live("virtual:"), now=hands))
+    ui.rig, ui.rig_path, ui.faults = read_rig("small.toml"), "small.toml", tuple(map(parse_fault, faults))
+    walking = Walking(ui)
+    walking.look()
+    walking.path = Path("screen.json")
+    walking.begin()
+    for key in "k\ryntbyyk\r":
+        walk = walking.walk
+        assert walk is not None
+        word = walk.keys["enter" if key == "\r" else key]
+        walking.hear(Wrote("it hums") if word is Word.NOTE else word)
+        while ui.mover is not None:
+            ui.mover.tick(0.25)
+    assert walking.state is WalkState.OVER
+    screen = answered(Path("screen.json"))
+    assert screen == answered(Path("command.json"))
+    assert [one["state"] for one in screen] == ["skipped", "skipped"]
+    assert (screen[1]["answers"], screen[1]["note"]) == (
+        {"right_surface": True, "right_way": True, "full_throw": True, "smooth": None}, "it hums"
+    )  # fmt: skip
