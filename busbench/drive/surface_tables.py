@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal
 
 from msgspec import Meta, field
 
+from busbench.drive.program import PROGRAM_MAX_S
 from busbench.schema import Table
 from busbench.wire.frame_spec import ALL_CHANNELS, COUNTS_MAX
 
@@ -25,7 +26,7 @@ class MoveTable(Table, frozen=True, kw_only=True):
     """
 
     t_utc: str
-    duration_s: Annotated[float, Meta(ge=0)]
+    duration_s: Annotated[float, Meta(ge=0, le=PROGRAM_MAX_S)]
     ended: Literal["ran", "stopped", "lost"]
     reason: str
     seen: tuple[str, ...]

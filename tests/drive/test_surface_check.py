@@ -10,6 +10,7 @@ import pytest
 from busbench.drive.program import lock
 from busbench.drive.surface_check import (
     Ended,
+    Entry,
     Event,
     Move,
     Moved,
@@ -279,6 +280,12 @@ def test_a_write_that_fails_leaves_the_old_file(tmp_path: Path, monkeypatch: pyt
         write_walk(path, head(), after(*ALL_YES).entries)
     assert path.read_bytes() == old
     assert [file.name for file in tmp_path.iterdir()] == ["heron.json"]
+
+
+def test_a_motion_may_be_as_short_as_it_was(tmp_path: Path) -> None:
+    path = tmp_path / "heron.json"
+    write_walk(path, head(), [Entry(AILERON, (Move("2026-05-01T09:30:00Z", 1e-7, Ended.STOPPED),))])
+    assert read_walk(path).entries[0].moves[0].duration_s == 1e-7
 
 
 @pytest.mark.parametrize(
