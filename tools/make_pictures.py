@@ -136,7 +136,7 @@ async def _screen(keys: str, at_s: float) -> list[Row]:
     from busbench.capture.open import open_capture
     from busbench.rig.load import read_rig
     from busbench.tui.main import make_app
-    from busbench.tui.opening import rig_names
+    from busbench.tui.opening import Opened, rig_names
     from busbench.tui.replay import ReplaySession
 
     rig = read_rig(ROOT / "captures" / "heron.toml")
@@ -149,7 +149,7 @@ async def _screen(keys: str, at_s: float) -> list[Row]:
     session.refresh()
     with mock.patch.dict(os.environ, {"TERM": "xterm-256color"}):  # the same colours wherever it is drawn
         os.environ.pop("NO_COLOR", None)
-        app = make_app(session, opener=lambda source: session, is_timed=False)  # noqa: ARG005
+        app = make_app(session, opener=lambda source, rig_path: Opened(session), is_timed=False)  # noqa: ARG005
     async with app.run_test(size=SCREEN) as pilot:
         await pilot.pause()
         await pilot.press(*keys.split())

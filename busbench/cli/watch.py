@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
+from busbench.bench.plan_limits import NO_SOURCES
 from busbench.capture.base import ReadOptions
 from busbench.cli.live import arm_option, line_of, line_options, motor_options
 from busbench.cli.numbers import OneOf
@@ -16,7 +17,6 @@ from busbench.errors import BusbenchError
 
 if TYPE_CHECKING:
     from busbench.sim.aircraft_faults import AircraftFault
-    from busbench.tui.session import Session
 
 _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busbench probe` or `record` on a port"
 
@@ -29,7 +29,7 @@ _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busb
 @motor_options
 @click.option("--bell", is_flag=True, help="Ring the bell of the terminal on outages.")
 @ascii_option
-@click.option("--theme", type=OneOf(("light", "dark")), default="dark", show_default=True, help="Select the colours.")
+@click.option("--theme", type=OneOf(("light", "dark")), help="Colours [default: as set before, or dark].")
 @reading_options
 @line_options
 def command(source: str | None, **settings: Any) -> None:
@@ -64,7 +64,7 @@ def watch(
     no_motor: bool = False,
     bell: bool = False,
     is_ascii: bool = False,
-    theme: Literal["light", "dark"] = "dark",
+    theme: Literal["light", "dark"] | None = None,
 ) -> None:
     """Open the source, then the UI on it.
 
@@ -89,36 +89,44 @@ def watch(
         raise BusbenchError("watch: standard input or error is not a terminal", hint=_INSTEAD)
     from busbench.bench.sources import rig_in
     from busbench.cli.limit_options import limit_sources
-    from busbench.tui.opening import open_session
+    from busbench.tui.opening import Opened, open_session
 
-    rig = rig or (rig_in(source) if source is not None else None)
-    plan = None
-    if rig:
-        from busbench.rig.load import read_rig
+    def opened(name: str | None, rig_path: str) -> Opened | None:
+        path = rig_path or (rig_in(name) if name is not None else None) or rig or ""
+        plan = None
+        if path:
+            from busbench.rig.load import read_rig
 
-        plan = read_rig(rig)
-    wrong = faults_of(faults, source=source, rig=rig)
+            plan = read_rig(path)
+        built = faults_of(faults, source=name, rig=path or None) if name is None or name == source else ()
+        sources = limit_sources(rig=path or None, source=name, motors=motor, has_no_motor=no_motor)
+        if name is None:
+            return None
+        session = open_session(name, options=options, rig=plan, faults=built)
+        return Opened(session, plan, path, sources, built)
 
-    sources = limit_sources(rig=rig, source=source, motors=motor, has_no_motor=no_motor)
-
-    def opener(name: str) -> Session:
-        return open_session(name, options=options, rig=plan, faults=wrong)
+    def opener(source: str, rig_path: str) -> Opened:
+        first = opened(source, rig_path)
+        assert first is not None
+        return first
 
     # The port is opened first: what cannot be opened is said in one line, without a screen.
-    session = opener(source) if source is not None else None
+    first = opened(source, rig or "")
     from busbench.tui.main import make_app, run
+    from busbench.tui.settings import SettingsStore, settings_path
 
     app = make_app(
-        session,
+        None if first is None else first.session,
         opener=opener,
         rings=bell,
         is_ascii=is_ascii,
         shade=theme,
-        rig=plan,
-        rig_path=rig or "",
+        rig=None if first is None else first.rig,
+        rig_path="" if first is None else first.rig_path,
         is_armed=is_armed,
-        sources=sources,
-        faults=wrong,
+        sources=NO_SOURCES if first is None else first.sources,
+        faults=() if first is None else first.faults,
+        settings=SettingsStore(settings_path()),
     )
     run(app)
 

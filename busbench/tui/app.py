@@ -3,66 +3,36 @@
 from __future__ import annotations
 
 import gc
-from collections.abc import Callable, Iterable
-from pathlib import Path
+from collections.abc import Callable
 from typing import ClassVar
 
 from textual import events
-from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
-from textual.command import CommandPalette
 from textual.screen import Screen
 
 from busbench.bench.tick_clock import TickClock
 from busbench.errors import BusbenchError, sanitize
 from busbench.tui.app_state import AppState
-from busbench.tui.commands import system_commands
+from busbench.tui.commands import COMMANDS
 from busbench.tui.driver import tolerant_driver
-from busbench.tui.live import LiveSession, recording_name
-from busbench.tui.new_file import free_name
+from busbench.tui.file_actions import FileActions
+from busbench.tui.live import LiveSession
+from busbench.tui.opening import Opened, Opener
 from busbench.tui.palette import THEMES, of_theme
 from busbench.tui.replay import ReplaySession
 from busbench.tui.screens import VIEWS
 from busbench.tui.screens.base import BenchView
+from busbench.tui.screens.choose import PLAN
 from busbench.tui.session import Session
-from busbench.tui.terminal import Clicks
-from busbench.tui.text import place_words
+from busbench.tui.terminal import Clicks, TickClock
 
 TICK_S = 0.05
 SLOW_TICKS = 4  # plots at 5 Hz
 SAID_TICKS, TICKS_A_LETTER = 160, 2
 BELL_TICKS = 20
 
-_KEYS = (
-    ("space", "play"),
-    ("left", "step(-1)"),
-    ("right", "step(1)"),
-    ("shift+left", "seek(-1)"),
-    ("shift+right", "seek(1)"),
-    ("pageup", "seek(-10)"),
-    ("pagedown", "seek(10)"),
-    ("home", "ends(0)"),
-    ("end", "ends(1)"),
-    ("minus", "pace(-1)"),
-    ("plus", "pace(1)"),
-    ("n", "jump(1)"),
-    ("p", "jump(-1)"),
-    ("z", "reset"),
-    ("u", "unit"),
-    ("m", "mark"),
-    ("i", "cut(0)"),
-    ("o", "cut(1)"),
-    ("x", "export"),
-    ("r", "record"),
-    ("b", "ring"),
-    ("l", "again"),
-    ("s", "choose"),
-    ("question_mark,f1", "help"),
-    ("q,ctrl+c", "quit"),
-)
 
-
-class BenchApp(App[None]):
+class BenchApp(FileActions):
     """The terminal UI.
 
     Args:
@@ -73,12 +43,14 @@ class BenchApp(App[None]):
 
     CSS_PATH = "busbench.tcss"
     TITLE = "busbench"
+    ENABLE_COMMAND_PALETTE = False
+    ALLOW_SELECT = False  # a terminal selects text by itself, with shift where the mouse is ours
     BINDINGS: ClassVar[list[BindingType]] = [
-        *(Binding(key, action, show=False) for key, action in _KEYS),
+        *(Binding(one.keys, one.action, show=False) for one in COMMANDS if one.keys),
         *(Binding(view.key, f"view({at})", show=False) for at, view in enumerate(VIEWS)),
     ]
 
-    def __init__(self, ui: AppState, *, opener: Callable[[str], Session], is_timed: bool = True) -> None:
+    def __init__(self, ui: AppState, *, opener: Opener, is_timed: bool = True) -> None:
         super().__init__(driver_class=tolerant_driver(), ansi_color=True if ui.palette.is_ansi else None)
         for theme in THEMES:
             self.register_theme(theme)
@@ -88,11 +60,24 @@ class BenchApp(App[None]):
         self._ticks = self._said_at = self._rang_at = 0
         self._said = self._last = self._notice = ""  # shown now, shown last, the session's own
         self._clock, self.clicks = TickClock(), Clicks()
-        ui.show_at = self._show_at
+        self._plan = ""  # chosen before there was a source
+        ui.show_at, ui.draw = self._show_at, self.draw
 
-    def action_command_palette(self) -> None:
-        """All actions by name."""
-        self.push_screen(CommandPalette(placeholder="a word of the command", id="--command-palette"))
+    def action_menu(self) -> None:
+        """All keys, with search."""
+        from busbench.tui.screens.menu import ACT, PRESS, Menu
+
+        view = self.screen
+        if not isinstance(view, BenchView):
+            return
+
+        async def do(picked: str | None) -> None:
+            if picked is not None and picked.startswith(ACT):
+                await self.run_action(picked.removeprefix(ACT))
+            elif picked is not None:
+                self.simulate_key(picked.removeprefix(PRESS))
+
+        self.push_screen(Menu(view.view.name, view.keys(), is_ascii=self.ui.is_ascii), do)
 
     def on_mount(self) -> None:
         """Begin."""
@@ -126,7 +111,7 @@ class BenchApp(App[None]):
         if asleep_s and self.ui.mover is not None:
             self.ui.mover.tick(asleep_s)  # nothing goes on by itself after the computer was suspended
         self.tick(dt_s)
-        self.clicks.hear(self._driver, wanted=self.ui.mover is not None)
+        self.clicks.hear(self._driver, wanted=self._has_mouse or self.ui.mover is not None)
 
     def tick(self, dt_s: float) -> None:
         """Go on by a time.
@@ -181,42 +166,52 @@ class BenchApp(App[None]):
             self._rang_at = self._ticks
 
     def _begin(self, session: Session) -> None:
-        self.ui.session, self.ui.chosen = session, None
+        self.ui.session, self.ui.chosen, self.ui.zoom = session, None, 0
         if isinstance(session, ReplaySession) and not session.is_loaded:
             # Once the screen is drawn: until then the two would share one core.
             self.call_after_refresh(self.run_worker, session.load, thread=True, exit_on_error=True)
-        self.action_view(0)
+        kept = self.ui.settings.now.view
+        self.action_view(next((at for at, view in enumerate(VIEWS) if view.key == kept), 0))
         self.draw()
 
-    def _ask_source(self, error: str) -> None:
+    def _ask_source(self, error: str, *, title: str = "") -> None:
         from busbench.tui.screens.choose import Choose
 
-        self.push_screen(Choose(error=error, is_ascii=self.ui.is_ascii), self._chosen)
+        self.push_screen(Choose(error=error, title=title, is_ascii=self.ui.is_ascii), self._chosen)
 
     def _chosen(self, source: str | None) -> None:
         if source is None:
             if self.ui.session is None:
                 self.exit()
             return
-        self._if_kept(f"watch {sanitize(source)} instead", lambda: self._change_to(source))
+        rig_path = source.removeprefix(PLAN) if source.startswith(PLAN) else ""
+        if rig_path and self.ui.session is None:
+            self._plan = rig_path  # goes with the source that is chosen next
+            self._ask_source("", title=f"with the plan {sanitize(rig_path)}")
+            return
+        named = self.ui.session.source if rig_path and self.ui.session is not None else source
+        rig_path, self._plan = rig_path or self._plan, ""
+        what = f"open the plan {sanitize(rig_path)}" if named != source else f"watch {sanitize(source)} instead"
+        self._if_kept(what, lambda: self._change_to(named, rig_path))
 
-    def _change_to(self, source: str) -> None:
+    def _change_to(self, source: str, rig_path: str) -> None:
         session = self.ui.session
         if session is not None and session.is_live and session.source == source:
             session.close()  # a port is held by one at a time, and that is we
-        self.run_worker(lambda: self._open(source), thread=True, exit_on_error=True)
+        self.run_worker(lambda: self._open(source, rig_path), thread=True, exit_on_error=True)
 
-    def _open(self, source: str) -> None:
+    def _open(self, source: str, rig_path: str) -> None:
         try:
-            session = self._opener(source)
+            opened = self._opener(source, rig_path)
         except BusbenchError as error:
             self.call_from_thread(self._ask_source, str(error))
             return
-        self.call_from_thread(self._opened, session)
+        self.call_from_thread(self._opened, opened)
 
-    def _opened(self, session: Session) -> None:
-        old = self.ui.session
-        self._begin(session)
+    def _opened(self, opened: Opened) -> None:
+        old, ui = self.ui.session, self.ui
+        ui.rig, ui.rig_path, ui.sources, ui.faults = opened.rig, opened.rig_path, opened.sources, opened.faults
+        self._begin(opened.session)
         if old is not None:
             old.close()
 
@@ -244,6 +239,8 @@ class BenchApp(App[None]):
             if view is self.screen:
                 return
             if isinstance(self.screen, BenchView):
+                self.ui.settings.keep(view=VIEWS[index].key)
+            if isinstance(self.screen, BenchView):
                 self.switch_screen(view)
             else:
                 self.push_screen(view)
@@ -260,7 +257,7 @@ class BenchApp(App[None]):
         from busbench.tui.screens.help import Help
 
         part = self.screen.view.name if isinstance(self.screen, BenchView) else ""
-        self.push_screen(Help(is_ascii=self.ui.is_ascii, part=part))
+        self.push_screen(Help(self.ui, part=part))
 
     def action_play(self) -> None:
         """Play and pause, freeze and follow."""
@@ -309,93 +306,40 @@ class BenchApp(App[None]):
         self.ui.rings = not self.ui.rings
         self.say(f"bell on losses: {'on' if self.ui.rings else 'off'}")
 
-    def _with(self, act: Callable[[Session], object]) -> None:
-        if self.ui.session is not None:
-            act(self.ui.session)
-            self.draw()
-
-    def action_mark(self) -> None:
-        """Set a mark at this moment; its text is asked for afterwards."""
-        from busbench.tui.screens.ask import Ask
-
-        session = self.ui.session
-        if session is None:
-            return
-        place = session.place
-
-        def set_mark(text: str | None) -> None:
-            if text is None:
-                return
-            try:
-                session.unkept_marks += isinstance(session, LiveSession) and not session.recording
-                session.mark(place, text or "mark")
-                self.say(f"mark at {place_words(session, place)}")
-            except BusbenchError as error:
-                self.say(str(error))
-
-        self.push_screen(
-            Ask(f"Mark at {place_words(session, place)}: its text, enter sets it, escape does not"), set_mark
-        )
-
-    def action_cut(self, which: int) -> None:
-        """Let the cut begin or end here."""
-        self._with(lambda session: session.set_cut(is_end=bool(which)))
-
-    def action_export(self) -> None:
-        """Write the cut to a new file."""
-        from busbench.tui.screens.ask import Ask
-
-        session = self.ui.session
-        if not isinstance(session, ReplaySession):
-            self.say("a cut is taken from a recording: record with r, then watch the file")
-            return
-        if session.cut_in is None or session.cut_out is None:
-            self.say("no cut yet: i sets its start, o its end")
-            return
-        if session.cut_in == session.cut_out:
-            self.say("the cut is empty: set its start with i and its end with o at another place")
-            return
-
-        def write(path: str | None) -> None:
-            if path:
-                self.run_worker(lambda: self._export(session, path), thread=True, exit_on_error=True)
-
-        name = free_name(f"{Path(session.source).stem}-cut.pcapng")
-        self.push_screen(Ask("Write the cut to this file; enter writes it, escape does not", text=name), write)
-
-    def _export(self, session: ReplaySession, path: str) -> None:
-        try:
-            words = session.export(path)
-        except BusbenchError as error:
-            words = str(error)
-        self.call_from_thread(self.say, words)
-
-    def action_record(self) -> None:
-        """Record, or stop recording."""
-        session = self.ui.session
-        if not isinstance(session, LiveSession):
-            self.say("only a live source is recorded")
-            return
-        if session.recording:
-            session.stop_recording()
-        else:
-            try:
-                session.start_recording(recording_name())
-            except BusbenchError as error:
-                self.say(str(error))
-                return
-        self.say(session.notice)
-
-    def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
-        """Our own actions only."""
-        del screen
-        return system_commands(self)
+    def action_zoom(self, steps: int) -> None:
+        """Have the timeline look closer or farther."""
+        self.ui.zoom_by(steps)
+        self.draw()
 
     def action_shade(self) -> None:
         """Change from dark to light and back."""
-        name = "bench-light" if self.ui.palette.theme == "bench-dark" else "bench-dark"
-        self.ui.palette = of_theme(name)
-        self.theme = name
+        if self.ui.palette.is_ansi:
+            self.say("the terminal's own colours are used")
+            return
+        is_dark = self.ui.palette.theme == "bench-dark"
+        self.ui.settings.keep(theme="light" if is_dark else "dark")
+        self._take_theme()
+
+    def _take_theme(self) -> None:
+        if not self.ui.palette.is_ansi:
+            self.ui.palette = of_theme(f"bench-{self.ui.settings.now.theme or 'dark'}")
+            self.theme = self.ui.palette.theme
+            self.draw()
+
+    def action_mouse(self) -> None:
+        """Take the mouse, or leave it to the terminal."""
+        self.ui.settings.keep(mouse=not self._has_mouse)
+        self.say(f"mouse: {'on' if self._has_mouse else 'off, the terminal selects text with it'}")
+
+    @property
+    def _has_mouse(self) -> bool:
+        return self.ui.settings.now.mouse is not False
+
+    def action_reset_settings(self) -> None:
+        """Forget what is kept from one start to the next."""
+        self.ui.settings.reset()
+        self._take_theme()
+        self.say("settings are reset: unit, colours, scale, mouse and view")
 
     async def action_quit(self) -> None:
         """Leave, after a question where something is not written; whatever still reads stops first."""

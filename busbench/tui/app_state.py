@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
@@ -9,7 +10,9 @@ from busbench.bench.plan_limits import NO_SOURCES, LimitSources
 from busbench.tui.draw import ASCII, UNICODE, Glyphs
 from busbench.tui.palette import Palette
 from busbench.tui.session import Session
+from busbench.tui.settings import SettingsStore, Unit
 from busbench.tui.text import UNITS
+from busbench.tui.window import most_zoom
 
 if TYPE_CHECKING:
     from busbench.rig.model import Rig
@@ -37,6 +40,10 @@ def _nowhere(place: int, *, channel: int | None) -> None:
     del place, channel
 
 
+def _nothing() -> None:
+    pass
+
+
 @dataclass
 class AppState:
     """Shared by the app, its screens and their widgets.
@@ -44,7 +51,6 @@ class AppState:
     Args:
         rings: True rings the bell on losses.
         session: None until a source was chosen.
-        is_common_scale: True draws all traces from 0 to 2047, False each within its own range.
         chosen: index of the outage looked at, None for none.
         said: the last word of the program itself; goes before the session's.
         rig: the plan, None where none was named.
@@ -53,6 +59,9 @@ class AppState:
         mover: what moves things or is about to, None where nothing does.
         faults: what is wrong with a virtual aircraft.
         channel: index of the channel looked at, 0-17.
+        zoom: how much closer the timeline looks, in steps; 0 for the whole session.
+        settings: what is kept from one start to the next.
+        draw: shows at once what a click changed.
         show_at: shows the channels, and one of them large, at a place of the session.
     """
 
@@ -60,8 +69,6 @@ class AppState:
     glyphs: Glyphs = field(default=UNICODE)
     rings: bool = False
     session: Session | None = None
-    unit: str = UNITS[0]
-    is_common_scale: bool = False
     chosen: int | None = None
     said: str = ""
     rig: Rig | None = None
@@ -71,7 +78,10 @@ class AppState:
     mover: Mover | None = None
     faults: tuple[AircraftFault, ...] = ()
     channel: int = 0
+    zoom: int = 0
+    settings: SettingsStore = field(default_factory=SettingsStore)
     show_at: ShowAt = field(default=_nowhere)
+    draw: Callable[[], None] = field(default=_nothing)
 
     @property
     def faults_words(self) -> str:
@@ -79,9 +89,24 @@ class AppState:
         count = len(self.faults)
         return f" It has {count} fault{'s' * (count > 1)} to find." if count else ""
 
+    @property
+    def unit(self) -> Unit:
+        """Of values: the one that was set, else % where a plan names the devices, and counts where none does."""
+        return self.settings.now.unit or ("counts" if self.rig is None else "percent")
+
     def next_unit(self) -> None:
         """Show values in the next unit."""
-        self.unit = UNITS[(UNITS.index(self.unit) + 1) % len(UNITS)]
+        self.settings.keep(unit=UNITS[(UNITS.index(self.unit) + 1) % len(UNITS)])
+
+    @property
+    def is_common_scale(self) -> bool:
+        """True draws all traces from 0 to 2047, False each within its own range."""
+        return bool(self.settings.now.one_scale)
+
+    def zoom_by(self, steps: int) -> None:
+        """Have the timeline look closer, or farther where negative."""
+        if self.session is not None:
+            self.zoom = min(max(self.zoom + steps, 0), most_zoom(self.session))
 
     @property
     def is_ascii(self) -> bool:

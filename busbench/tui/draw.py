@@ -24,6 +24,10 @@ class Glyphs:
         levels: a point at four heights in one cell, bottom first; empty for braille.
         flat: a timeline where nothing was wrong.
         now, mark, cut_in, cut_out: above or below a timeline.
+        block: of large figures.
+        dot: between figures.
+        rec: recording.
+        frame: a single frame on a timeline.
     """
 
     rule: str
@@ -41,10 +45,11 @@ class Glyphs:
     dot: str
     rec: str
     more: str
+    frame: str
 
 
-UNICODE = Glyphs("─", "┼", "━", "◆", " ▁▂▃▄▅▆▇█", "", "·", "▲", "▼", "[", "]", "█", "·", "●", "…")
-ASCII = Glyphs("-", "+", "=", "#", " .:|", "_.-'", ".", "^", "v", "[", "]", "#", "-", "*", "~")
+UNICODE = Glyphs("─", "┼", "━", "◆", " ▁▂▃▄▅▆▇█", "", "·", "▲", "▼", "[", "]", "█", "·", "●", "…", "╷")
+ASCII = Glyphs("-", "+", "=", "#", " .:|", "_.-'", ".", "^", "v", "[", "]", "#", "-", "*", "~", "|")
 
 _LEFT = (0x40, 0x04, 0x02, 0x01)  # dots of braille from the bottom up
 _RIGHT = (0x80, 0x20, 0x10, 0x08)

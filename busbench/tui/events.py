@@ -91,8 +91,8 @@ class Events:
         return index if index >= 0 else None
 
     def letters(self, lo: int, hi: int, width: int) -> list[str]:
-        """A letter for each of `width` equal parts of [lo, hi), blank where nothing was wrong."""
-        cells = np.zeros(width, np.uint8)
+        """A letter for each of `width` equal parts of [lo, hi), a capital where several begin, blank where none is."""
+        cells, several = np.zeros(width, np.uint8), np.zeros(width, np.int64)
         if len(self) and hi > lo:
             first = np.floor((self.start - lo) / (hi - lo) * width).astype(np.int64)
             last = np.floor((self.end - lo) / (hi - lo) * width).astype(np.int64)
@@ -100,10 +100,12 @@ class Events:
             first, last = np.clip(first[inside], 0, width - 1), np.clip(last[inside], 0, width - 1)
             kind = self.kind[inside]
             np.maximum.at(cells, first, kind)
+            several = np.bincount(first, minlength=width)
             for at in np.flatnonzero(last > first).tolist():
                 part = cells[first[at] : last[at] + 1]
                 np.maximum(part, kind[at], out=part)
-        return [" " if not code else LETTERS[_RANK[code - 1]] for code in cells.tolist()]
+        letters = [" " if not code else LETTERS[_RANK[code - 1]] for code in cells.tolist()]
+        return [one.upper() if count > 1 else one for one, count in zip(letters, several.tolist(), strict=True)]
 
     def missing_within(self, lo: int, hi: int) -> int:
         """Frames missing in [lo, hi), events that reach over its ends taken by their share."""

@@ -8,7 +8,7 @@ import select
 import signal
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from busbench.bench.plan_limits import NO_SOURCES, LimitSources
@@ -18,7 +18,9 @@ from busbench.tui.app import BenchApp
 from busbench.tui.app_state import AppState
 from busbench.tui.draw import ASCII, UNICODE
 from busbench.tui.live import LiveSession
+from busbench.tui.opening import Opener
 from busbench.tui.session import Session
+from busbench.tui.settings import SettingsStore
 
 if TYPE_CHECKING:
     from busbench.rig.model import Rig
@@ -77,16 +79,17 @@ def _ends_when_told() -> Iterator[None]:
 def make_app(
     session: Session | None,
     *,
-    opener: Callable[[str], Session],
+    opener: Opener,
     rings: bool = False,
     is_ascii: bool = False,
-    shade: palette.Shade = "dark",
+    shade: palette.Shade | None = None,
     is_timed: bool = True,
     rig: Rig | None = None,
     rig_path: str = "",
     is_armed: bool = False,
     sources: LimitSources = NO_SOURCES,
     faults: tuple[AircraftFault, ...] = (),
+    settings: SettingsStore | None = None,
 ) -> BenchApp:
     """The app on a session.
 
@@ -94,13 +97,16 @@ def make_app(
         session: None asks for a source.
         opener: makes a session of what a person named.
         rings: True rings the bell on losses.
-        shade: dark or light, where the terminal has the colours.
+        shade: dark or light, where the terminal has the colours; by default as set before.
         is_timed: False leaves the ticks to the caller.
         rig, rig_path, is_armed, sources, faults: see AppState.
+        settings: kept from one start to the next; by default for this session alone.
     """
-    ui = AppState(palette.choose(shade), glyphs=ASCII if is_ascii else UNICODE, rings=rings, session=session)
+    kept = settings or SettingsStore()
+    chosen = palette.choose(shade or kept.now.theme or "dark")
+    ui = AppState(chosen, glyphs=ASCII if is_ascii else UNICODE, rings=rings, session=session)
     ui.rig, ui.rig_path, ui.is_armed, ui.sources = rig, rig_path, is_armed, sources
-    ui.faults = faults
+    ui.faults, ui.settings, ui.said = faults, kept, kept.trouble
     return BenchApp(ui, opener=opener, is_timed=is_timed)
 
 

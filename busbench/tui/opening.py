@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
+from busbench.bench.plan_limits import NO_SOURCES, LimitSources
 from busbench.capture.base import ReadOptions
 from busbench.errors import CaptureError
 from busbench.tui.session import Session
@@ -15,6 +17,32 @@ if TYPE_CHECKING:
 
     from busbench.rig.model import Rig
     from busbench.sim.aircraft_faults import AircraftFault
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """What a person opened, with all that goes with it.
+
+    Args:
+        session: of the source.
+        rig: the plan, None where there is none.
+        rig_path: its file.
+        sources: who has a word on what is driven, beside the screen.
+        faults: what is wrong with a virtual aircraft.
+    """
+
+    session: Session
+    rig: Rig | None = None
+    rig_path: str = ""
+    sources: LimitSources = NO_SOURCES
+    faults: tuple[AircraftFault, ...] = ()
+
+
+class Opener(Protocol):
+    """Makes a session of what a person named."""
+
+    def __call__(self, source: str, rig_path: str) -> Opened:
+        """Open a source beside a plan; "" leaves the plan to the source."""
 
 
 def rig_names(rig: Rig | None) -> dict[int, str]:

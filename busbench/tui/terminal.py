@@ -23,7 +23,7 @@ def is_dumb(environ: Mapping[str, str] | None = None) -> bool:
 
 
 class Clicks:
-    """The mouse is asked for while something moves, when a click stops it; else the terminal selects text with it."""
+    """The terminal is asked for buttons and wheel, not for every motion; while a person wants that."""
 
     _ON, _OFF = "\x1b[?1000h\x1b[?1006h", "\x1b[?1006l\x1b[?1000l"
 

@@ -11,12 +11,13 @@ from rich.cells import cell_len, chop_cells, set_cell_size
 
 from busbench.model import LineSettings
 from busbench.tui.session import Session
+from busbench.tui.settings import Unit
 from busbench.wire.scale import Scale
 
 Span = tuple[str, str]  # text, name of a style
 Line = list[Span]
 
-UNITS = ("counts", "us", "percent")
+UNITS: tuple[Unit, ...] = ("counts", "us", "percent")
 UNIT_WORDS = {"counts": "counts", "us": "µs", "percent": "%"}
 _AS_ASCII = {"µ": "u", "μ": "u", "…": "~", "±": "~", "·": "-", "→": ">", "►": ">", "◄": "<", "─": "-", "│": "|"}
 _AS_ASCII |= dict.fromkeys("┌┐└┘├┤┬┴┼", "+")

@@ -15,6 +15,7 @@ from busbench.rig.load import read_rig
 from busbench.sim.aircraft_faults import parse_fault
 from busbench.tui.app import BenchApp
 from busbench.tui.main import make_app
+from busbench.tui.opening import Opened
 from busbench.tui.palette import Shade
 from busbench.tui.session import Session
 
@@ -23,7 +24,7 @@ _VIEWS = re.compile(r"1-\d view")
 SIZES = ((80, 24), (120, 40), (160, 48))
 
 
-def no_opener(source: str) -> Session:
+def no_opener(source: str, rig_path: str) -> Opened:
     raise BusbenchError(f"{source}: nothing can be opened here")
 
 

@@ -11,14 +11,13 @@ from textual.widgets import Input
 
 from busbench.analysis.recording import read_recording
 from busbench.capture.open import open_capture
+from busbench.rig.load import read_rig
 from busbench.tui import palette
-from busbench.tui.app import _KEYS
 from busbench.tui.main import make_app
+from busbench.tui.opening import Opened
 from busbench.tui.replay import ReplaySession
 from busbench.tui.screens import VIEWS
 from busbench.tui.screens.base import BenchView
-from busbench.tui.screens.help import FIGURES
-from busbench.tui.session import Session
 from tests.cli.running import CAPTURES
 from tests.tui.ports import Live
 from tests.tui.screens import shown, text_of
@@ -109,7 +108,7 @@ async def test_r_records_a_live_source_alone(
         assert "● REC" in text_of(app)
         await pilot.press("r")
         assert "REC" not in text_of(app)
-    (made,) = tmp_path.iterdir()
+    (made,) = tmp_path.glob("bench-*.pcapng")
     assert len(read_recording(made).frames) == 100
 
 
@@ -132,9 +131,9 @@ async def test_a_source_is_chosen_and_opened(monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setattr(choose, "files", lambda _: [])
     asked: list[str] = []
 
-    def opener(source: str) -> Session:
+    def opener(source: str, rig_path: str) -> Opened:
         asked.append(source)
-        return Live("virtual:?period=10ms").pass_s(1)
+        return Opened(Live("virtual:?period=10ms").pass_s(1))
 
     app = make_app(None, opener=opener, is_timed=False)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -142,6 +141,8 @@ async def test_a_source_is_chosen_and_opened(monkeypatch: pytest.MonkeyPatch) ->
         await app.workers.wait_for_complete()
         await pilot.pause()
         assert asked == ["virtual:?period=7ms&pilot=moving"]
+        app.draw()
+        await pilot.pause()
         assert "100 frames, 0 missed of 100 due" in text_of(app)
 
 
@@ -161,7 +162,9 @@ async def test_letters_name_a_source_wherever_one_stands(monkeypatch: pytest.Mon
 
     monkeypatch.setattr(choose, "ports", list)
     async with shown(None) as (app, pilot):
-        await pilot.press("down", *"quer1", "enter")
+        await pilot.press("down", *"quer1")
+        assert "open      quer1   as typed" in text_of(app)
+        await pilot.press("enter")
         await app.workers.wait_for_complete()
         await pilot.pause()
         assert "quer1: nothing can be opened here" in text_of(app)
@@ -169,12 +172,45 @@ async def test_letters_name_a_source_wherever_one_stands(monkeypatch: pytest.Mon
         await pilot.pause()
         await pilot.press("y")
         assert app.screen.query_one(Input).value == "/dev/xy"
-        await pilot.press("down", "enter")
+
+
+async def test_letters_filter_the_sources(monkeypatch: pytest.MonkeyPatch) -> None:
+    from busbench.tui.screens import choose
+
+    monkeypatch.setattr(choose, "ports", list)
+    monkeypatch.chdir(CAPTURES)
+    async with shown(None, (100, 40)) as (app, pilot):
+        await app.workers.wait_for_complete()
+        text = text_of(app)
+        assert "aircraft  virtual:heron.toml   rehearse on it" in text
+        assert "plan      heron.toml" in text
+        assert "heron-sweeps.toml" not in text  # a drive program is no plan
+        await pilot.press(*"moving")
+        await pilot.pause()
+        assert "all sticks move" in text_of(app)
+        assert "mixed flying" not in text_of(app)
+
+
+async def test_a_plan_is_opened_beside_the_source(flight: ReplaySession, monkeypatch: pytest.MonkeyPatch) -> None:
+    from busbench.tui.screens import choose
+
+    monkeypatch.setattr(choose, "ports", list)
+    monkeypatch.chdir(CAPTURES)
+    asked: list[tuple[str, str]] = []
+
+    def opener(source: str, rig_path: str) -> Opened:
+        asked.append((source, rig_path))
+        return Opened(Live("virtual:?period=10ms").pass_s(1), read_rig(rig_path), rig_path)
+
+    app = make_app(flight, opener=opener, is_timed=False)
+    async with app.run_test(size=(80, 24)) as pilot:
+        assert app.ui.unit == "counts"
+        await pilot.press("s", *"plan", "space", *"heron", "enter")
         await app.workers.wait_for_complete()
         await pilot.pause()
-        assert "virtual:: nothing can be opened here" in text_of(app)
-        await pilot.press("question_mark")
-        assert "escape closes" in text_of(app)
+        assert asked == [(flight.source, "heron.toml")]
+        assert app.ui.rig is not None
+        assert app.ui.unit == "percent"  # a plan names the devices
 
 
 async def test_a_recording_is_read_beside_the_screen() -> None:
@@ -197,23 +233,40 @@ async def test_resizing_keeps_all_18_lanes(flight: ReplaySession) -> None:
         assert len(text_of(app).splitlines()) == 6
 
 
-async def test_every_command_of_the_palette_is_ours(flight: ReplaySession) -> None:
-    async with shown(flight) as (app, pilot):
-        names = [one.title for one in app.get_system_commands(app.screen)]
-        assert names[: len(VIEWS)] == [view.name for view in VIEWS]
-        assert len(names) == len(set(names))
-        await pilot.press("ctrl+p", *"range", "enter")
+async def test_the_menu_is_searched_by_letters_and_does_what_is_picked(flight: ReplaySession) -> None:
+    async with shown(flight, (120, 40)) as (app, pilot):
+        await pilot.press("ctrl+p")
+        text = text_of(app)
+        assert [view.name for view in VIEWS if view.name not in text] == []
+        await pilot.press(*"range")
         await pilot.pause()
+        assert "Outages" not in text_of(app).split("Menu")[1].split("\n 1")[0]
         await pilot.press("enter")
         await pilot.pause()
+        app.draw()
+        await pilot.pause()
         assert "LINK AT 0:00.000" in text_of(app)
+        await pilot.press("ctrl+p", *"write", "space", *"the", "space", *"cut", "enter")
+        await pilot.pause()
+        assert app.ui.said == "no cut yet: i sets its start, o its end"
+        await pilot.press("1", "ctrl+p", *"one", "space", *"scale", "enter")  # a key of the view
+        await pilot.pause()
+        assert app.ui.is_common_scale
 
 
-def test_every_key_is_explained() -> None:
-    words = " ".join(name for _, rows in FIGURES for name, _ in rows).replace(",", " ").split()
-    named = {"minus": "-", "plus": "+", "pageup": "page", "pagedown": "page"}
-    told = {*words, "shift+left", "shift+right", "home", "end", "question_mark", "f1", "ctrl+c"}
-    assert [key for keys, _ in _KEYS for key in keys.split(",") if named.get(key, key) not in told] == []
+async def test_the_help_is_searched_by_letters_and_opens_at_the_view(flight: ReplaySession) -> None:
+    async with shown(flight, keys="3 ?") as (app, pilot):
+        assert text_of(app).splitlines()[2] == " Outages"
+        await pilot.press(*"cycle")
+        await pilot.pause()
+        text = text_of(app)
+        assert "how much a period differs from the one before it" in text
+        assert "g gap" not in text
+        await pilot.press("space", *"zzz")
+        await pilot.pause()
+        assert "nothing in the help has all these words" in text_of(app)
+        await pilot.press("escape")
+        assert isinstance(app.screen, BenchView)
 
 
 @pytest.mark.parametrize(

@@ -82,6 +82,7 @@ async def test_choice_of_a_source(monkeypatch: pytest.MonkeyPatch) -> None:
     from busbench.tui.screens import choose
 
     monkeypatch.setattr(choose, "ports", lambda: [("/dev/ttyUSB7", "FTDI")])
+    monkeypatch.setattr(choose, "plans", lambda _: ["captures/heron.toml"])
     monkeypatch.setattr(choose, "files", lambda _: ["captures/heron-flight.pcapng"])
     async with shown(None) as (app, pilot):
         await app.workers.wait_for_complete()

@@ -29,5 +29,5 @@ class ChannelsView(BenchView):
 
     def action_scale(self) -> None:
         """Draw the traces on one scale, or each on its own."""
-        self.ui.is_common_scale = not self.ui.is_common_scale
+        self.ui.settings.keep(one_scale=not self.ui.is_common_scale)
         self.draw(slow=True)

@@ -1,17 +1,20 @@
-"""Every figure and every key in one sentence, then the reference."""
+"""Every figure and every key in one sentence, then the reference; letters search."""
 
 from __future__ import annotations
 
 from typing import ClassVar
 
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import BindingType
-from textual.containers import VerticalScroll
 from textual.screen import ModalScreen
-from textual.widgets import Static
+from textual.widgets import Input, Static
 
 from busbench.reference.topics import TOPICS, topic_text
-from busbench.tui.text import as_ascii
+from busbench.tui.app_state import AppState
+from busbench.tui.commands import COMMANDS
+from busbench.tui.text import Line, as_ascii, wrap
+from busbench.tui.widgets.line_widget import LineWidget
 
 FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
     (
@@ -183,28 +186,6 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         ),
     ),
     (
-        "Keys",
-        (
-            ("1 to 8", "the views"),
-            ("space", "play and pause a recording; freeze what is live and follow it again"),
-            ("left, right", "one frame back or on; with shift one second; home and end go to the ends"),
-            ("page up, page down", "ten seconds back or on; in a list they scroll"),
-            ("- and +", "slower and faster, 0.1x to 100x"),
-            ("n and p", "next and previous outage"),
-            ("z", "range: min and max from here on"),
-            ("u", "counts, µs or %"),
-            ("y", "all traces on one scale, or each on its own"),
-            ("m", "set a mark with a short text at this moment; it is kept in the recording that runs"),
-            ("i, o, x", "the cut begins here, ends here, is written to a new file"),
-            ("r", "live: record to a new file in this folder, or stop recording"),
-            ("b", "ring the bell on losses, or not"),
-            ("l", "say once more what was said last, whole"),
-            ("s", "choose another source"),
-            ("ctrl+p", "all commands by name"),
-            ("q", "quit; as with s, it asks first where marks, answers or a recording would be lost or end"),
-        ),
-    ),
-    (
         "Care",
         (
             (
@@ -220,35 +201,130 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
 )
 
 
-class Help(ModalScreen[None]):
-    """A page that scrolls.
+KEY_ROWS = (
+    "Keys",
+    (
+        ("1 to 8", "the views"),
+        *((one.shown_keys or "menu", one.text) for one in COMMANDS),
+        ("mouse", "a click chooses tabs, rows, places and keys; the wheel scrolls, and zooms over the timeline"),
+    ),
+)
+
+
+def help_rows(text: str, *, is_ascii: bool, width: int) -> tuple[list[Line], dict[str, int]]:
+    """The lines of the help that hold all words of a search, and where each part begins.
 
     Args:
+        text: words that must stand in an entry, its part or its sentence; all entries where it is empty.
         is_ascii: True keeps to plain characters.
-        part: title of the part at which it opens; the first by default.
+        width: cells of a line.
+    """
+    words = text.casefold().split()
+    keep = as_ascii if is_ascii else str
+    out: list[Line] = []
+    parts: dict[str, int] = {}
+    for title, rows in (*FIGURES, KEY_ROWS):
+        found = [
+            (name, sentence)
+            for name, sentence in rows
+            if all(word in f"{title} {name} {sentence}".casefold() for word in words)
+        ]
+        if not found:
+            continue
+        parts[title] = len(out)
+        out += [[(f" {title}", "head")]]
+        for name, sentence in found:
+            out += [[(f" {keep(name)}", "title")]]
+            out += [[(f"     {line}", "ink")] for line in wrap(keep(f"{sentence}."), max(20, min(width, 100) - 6))]
+        out += [[("", "ink")]]
+    for topic in TOPICS:
+        lines = topic_text(topic).rstrip().splitlines()
+        shown = lines if not words else [one for one in lines if all(word in one.casefold() for word in words)]
+        if shown:
+            parts[topic] = len(out)
+            out += [[(f" busbench help {topic}", "head")], *([(keep(f" {line}"), "ink")] for line in shown)]
+            out += [[("", "ink")]]
+    return out, parts
+
+
+class HelpLines(LineWidget):
+    """The help as far as it fits, from a line on.
+
+    Args:
+        ui: what is shown, and how.
+        part: title at which it opens.
     """
 
-    BINDINGS: ClassVar[list[BindingType]] = [("escape,q,question_mark,f1", "dismiss")]
+    NEEDS_SESSION = False
 
-    def __init__(self, *, is_ascii: bool, part: str = "") -> None:
-        super().__init__()
+    def __init__(self, ui: AppState, part: str) -> None:
+        super().__init__(ui)
         self._part = part
-        self._words = as_ascii if is_ascii else str
+        self._seen: tuple[str, int] = ("", 0)
+        self._rows: list[Line] = []
+        self.needle, self.top = "", 0
+
+    def lines(self, width: int, height: int) -> list[Line]:
+        """As much as fits."""
+        if self._seen != (self.needle, width) or not self._rows:
+            is_first = not self._rows
+            self._rows, parts = help_rows(self.needle, is_ascii=self.ui.is_ascii, width=width)
+            self._seen = self.needle, width
+            self.top = parts.get(self._part, 0) if is_first else 0
+        if not self._rows:
+            return [[(" nothing in the help has all these words", "warn")]]
+        self.top = max(0, min(self.top, len(self._rows) - height))
+        return self._rows[self.top : self.top + height]
+
+    def wheel(self, rows: int) -> None:
+        """As LineWidget says."""
+        self.top += rows
+        self.redraw()
+
+
+class Help(ModalScreen[None]):
+    """Every figure and key; letters search.
+
+    Args:
+        ui: what is shown, and how.
+        part: title of the part at which it opens.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [("escape,f1", "dismiss")]
+
+    def __init__(self, ui: AppState, *, part: str = "") -> None:
+        super().__init__()
+        self._body = HelpLines(ui, part)
+        self._body.add_class("body")
 
     def compose(self) -> ComposeResult:
         """Put it together."""
-        yield Static("Up, down, home and end scroll, escape closes.", id="how", markup=False)
-        with VerticalScroll(id="help"):
-            for title, rows in FIGURES:
-                yield Static(title, classes="title part" if title == self._part else "title", markup=False)
-                for name, sentence in rows:
-                    yield Static(self._words(name), classes="name", markup=False)
-                    yield Static(self._words(f"{sentence}."), classes="sentence", markup=False)
-            for topic in TOPICS:
-                yield Static(f"busbench help {topic}", classes="title topic", markup=False)
-                yield Static(self._words(topic_text(topic).rstrip()), classes="reference", markup=False)
+        yield Static("Help: up, down, page up and page down scroll; escape closes.", id="how", markup=False)
+        yield Input(placeholder="letters search", select_on_focus=False)
+        yield self._body
 
     def on_mount(self) -> None:
-        """Open at the part wanted; what is before it is above."""
-        for title in self.query(".part"):
-            self.call_after_refresh(title.scroll_visible, top=True, animate=False)
+        """Letters go to the search."""
+        self.query_one(Input).focus()
+        self.call_after_refresh(self._body.redraw)
+
+    def on_input_changed(self, event: Input.Changed) -> None:
+        """Search."""
+        self._body.needle = event.value
+        self._body.redraw()
+
+    def on_key(self, event: events.Key) -> None:
+        """Keys that scroll; ? and q close it where nothing is searched for."""
+        page = max(1, self._body.size.height - 1)
+        if event.key == "question_mark" and not self._body.needle:
+            event.stop()
+            event.prevent_default()
+            self.dismiss()
+            return
+        rows = {"up": -1, "down": 1, "pageup": -page, "pagedown": page, "ctrl+home": -(10**6), "ctrl+end": 10**6}
+        if not self._body.needle:
+            rows |= {"home": -(10**6), "end": 10**6}
+        if event.key in rows:
+            self._body.wheel(rows[event.key])
+            event.stop()
+            event.prevent_default()

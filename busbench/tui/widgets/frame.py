@@ -4,22 +4,26 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 from busbench.errors import pluralize, sanitize
 from busbench.model import ClockKind
 from busbench.tui.app_state import AppState
+from busbench.tui.channels import TRACE_S
 from busbench.tui.live import LiveSession
 from busbench.tui.replay import ReplaySession
 from busbench.tui.screens import VIEWS, View
 from busbench.tui.session import Session
 from busbench.tui.text import Line, clock_time, duration, fit, line_words, percent, place_words, width_of, wrap
 from busbench.tui.widgets.line_widget import LineWidget
+from busbench.tui.window import timeline_window
 
 LEAST = 60, 16  # columns and lines below which views are not shown
 TOO_SMALL = " The window is too small for all of it: make it larger."  # what must be read before something moves
 LINK_STYLES = {"in sync": "good", "out of sync": "warn", "ambiguous": "warn", "reading": "dim"}
 _EVENT_STYLES = {"g": "gap", "l": "lost", "f": "failsafe", "d": "damaged"}  # by letter
+_KEY_NAMES = {"?": "question_mark", "-": "minus", "+": "plus", ",": "comma", ".": "full_stop"}
 _CLOCK_WORDS = {ClockKind.PER_BYTE: "times per byte", ClockKind.PER_READ: "times per read", ClockKind.NONE: "no times"}
 
 
@@ -55,17 +59,20 @@ class Tabs(LineWidget):
     def lines(self, width: int, height: int) -> list[Line]:
         """The tabs."""
         del height
-        whole, short = self._tabs(is_whole=True), self._tabs(is_whole=False)
-        return [whole if width_of(whole) <= width else short]
+        is_whole = width_of(self._tabs(is_whole=True)) <= width
+        return [self._tabs(is_whole=is_whole, is_spots=True)]
 
-    def _tabs(self, *, is_whole: bool) -> Line:
+    def _tabs(self, *, is_whole: bool, is_spots: bool = False) -> Line:
         line: Line = []
         for at, view in enumerate(VIEWS):
+            before = width_of(line)
             if view is self._view:
                 line.append((f"[{view.key} {view.name}]", "chosen"))
-                continue
-            gap = "" if at and VIEWS[at - 1] is self._view else " "
-            line += [(f"{gap}{view.key}", "title"), (f" {view.name}" if is_whole else "", "dim")]
+            else:
+                gap = "" if at and VIEWS[at - 1] is self._view else " "
+                line += [(f"{gap}{view.key}", "title"), (f" {view.name}" if is_whole else "", "dim")]
+            if is_spots:
+                self.spot(0, before, width_of(line), partial(self.app.simulate_key, view.key))
         return line
 
 
@@ -130,32 +137,67 @@ def _source_words(session: Session) -> str:
 
 
 class Timeline(LineWidget):
-    """The whole session in one line: a letter where something was wrong."""
+    """The session in one line, or a part of it between its ends: a letter where frames were missed."""
 
     def lines(self, width: int, height: int) -> list[Line]:
         """The timeline."""
         del height
-        return [strip(self.ui, width)]
+        ends = self._ends()
+        cells = strip(self.ui, width - sum(len(one) for one in ends))
+        return [[(ends[0], "dim"), *cells, (ends[1], "dim")]]
+
+    def click(self, x: int, y: int) -> None:
+        """Go to the place."""
+        del y
+        left, right = self._ends()
+        session, cells = self.ui.needs, self.size.width - len(left) - len(right)
+        lo, hi = timeline_window(session, self.ui.zoom)
+        session.seek(lo + (hi - lo) * min(max(x - len(left), 0), cells - 1) // max(1, cells))
+        self.ui.draw()
+
+    def wheel(self, rows: int) -> None:
+        """Zoom."""
+        self.ui.zoom_by(1 if rows < 0 else -1)
+        self.ui.draw()
+
+    def _ends(self) -> tuple[str, str]:
+        """What stands before and after a part of the session."""
+        session = self.ui.needs
+        lo, hi = timeline_window(session, self.ui.zoom)
+        if not self.ui.zoom:
+            return "", ""
+        return f"{place_words(session, lo)} ", f" {place_words(session, hi)}"
 
 
 def strip(ui: AppState, width: int) -> Line:
-    """Outages of the whole session by letter, marks by shape, the place in reverse."""
+    """Outages by letter, annotations by shape, single frames where they are apart, what traces show, the place."""
     session = ui.needs
-    lo, hi = session.start, max(session.end, session.start + 1)
+    lo, hi = timeline_window(session, ui.zoom)
     cells = event_cells(ui, lo, hi, width)
+    traced = cell_of(session.place - round(TRACE_S * session.store.ticks_per_s), lo, hi, width)
+    here = cell_of(session.place, lo, hi, width)
+    if traced:
+        cells[traced:here] = [(ui.glyphs.span, "span") if one[1] == "rule" else one for one in cells[traced:here]]
+    first, stop = session.store.row_at(lo - 1) + 1, session.store.row_at(hi - 1) + 1
+    if 2 * (stop - first) <= width:
+        for place in session.store.axis_of(max(0, first), stop).tolist():
+            at = cell_of(place, lo, hi, width)
+            if cells[at][1] in ("rule", "span"):
+                cells[at] = ui.glyphs.frame, "pen"
     for mark in session.marks:
-        at = cell_of(session.mark_place(mark), lo, hi, width)
-        if cells[at][1] == "rule":
-            cells[at] = ui.glyphs.mark, "mark"
-    at = cell_of(session.place, lo, hi, width)
-    cells[at] = cells[at][0], "key"
+        if lo <= session.mark_place(mark) <= hi:
+            at = cell_of(session.mark_place(mark), lo, hi, width)
+            if cells[at][1] in ("rule", "span", "pen"):
+                cells[at] = ui.glyphs.mark, "mark"
+    cells[here] = cells[here][0], "key"
     return joined(cells)
 
 
 def event_cells(ui: AppState, lo: int, hi: int, width: int) -> list[tuple[str, str]]:
-    """A styled letter for each part of a timeline from lo to hi in which something was wrong."""
+    """A styled letter for each part of a timeline from lo to hi in which frames were missed; a capital for several."""
     flat = ui.glyphs.flat, "rule"
-    return [flat if one == " " else (one, _EVENT_STYLES[one]) for one in ui.needs.events.letters(lo, hi, width)]
+    letters = ui.needs.events.letters(lo, hi, width)
+    return [flat if one == " " else (one, _EVENT_STYLES[one.lower()]) for one in letters]
 
 
 def cell_of(place: int, lo: int, hi: int, width: int) -> int:
@@ -275,5 +317,14 @@ class Keys(LineWidget):
             if used + size > width + 1:
                 break
             line += [(key, "key"), (f" {word}  ", "dim")]
+            self._spots_of(key, used, used + size - 2)
             used += size
         return [line]
+
+    def _spots_of(self, keys: str, x: int, end: int) -> None:
+        """A click is the key; where two stand together each is its own, and the word is the second."""
+        single = ["space"] if keys == "any key" else keys.split()
+        for at, key in enumerate(single):
+            stop = end if at == len(single) - 1 else x + len(key) + 1
+            self.spot(0, x, stop, partial(self.app.simulate_key, _KEY_NAMES.get(key, key)))
+            x = stop

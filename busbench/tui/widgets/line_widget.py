@@ -20,6 +20,8 @@ WHEEL_ROWS = 3
 class LineWidget(Widget):
     """Base of all widgets here."""
 
+    NEEDS_SESSION = True  # nothing is drawn without one
+
     def __init__(self, ui: AppState) -> None:
         super().__init__()
         self.ui = ui
@@ -34,7 +36,7 @@ class LineWidget(Widget):
     def redraw(self) -> None:
         """Draw again, and send the lines that changed."""
         width, height = self.size
-        if not width or not height or self.ui.session is None:
+        if not width or not height or (self.NEEDS_SESSION and self.ui.session is None):
             return
         self._spots = []
         new = self.lines(width, height)[:height]

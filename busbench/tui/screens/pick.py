@@ -1,0 +1,122 @@
+"""A list to pick from: letters filter it, up and down move, enter or a click picks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import ClassVar
+
+from textual import events
+from textual.app import ComposeResult
+from textual.binding import BindingType
+from textual.containers import Vertical
+from textual.screen import ModalScreen
+from textual.widgets import Input, OptionList, Static
+from textual.widgets.option_list import Option
+
+from busbench.errors import sanitize
+from busbench.tui.text import as_ascii
+
+_MOVES = ("up", "down", "pageup", "pagedown")
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One row.
+
+    Args:
+        id: what is given when it is picked.
+        text: the row.
+    """
+
+    id: str
+    text: str
+
+    def matches(self, words: Iterable[str]) -> bool:
+        """True where each word stands somewhere in the row."""
+        return all(word in self.text.casefold() for word in words)
+
+
+class Pick(ModalScreen[str | None]):
+    """Gives the id of the row picked, or None after escape.
+
+    Args:
+        title: above the list.
+        hint: in the empty line of the filter.
+        is_ascii: True keeps to plain characters.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [("escape", "dismiss(None)")]
+
+    def __init__(self, title: str, *, hint: str, is_ascii: bool) -> None:
+        super().__init__()
+        self._title, self._hint = title, hint
+        self._words = as_ascii if is_ascii else str
+        self._choices: list[Choice] = []
+
+    def compose(self) -> ComposeResult:
+        """Put it together."""
+        with Vertical(id="pick"):
+            yield Static(self._words(self._title), id="pick-title", markup=False)
+            yield Static(id="error", markup=False)
+            yield Input(placeholder=self._words(self._hint), select_on_focus=False)
+            yield OptionList(markup=False)
+
+    def prepare(self) -> None:
+        """Nothing is wrong so far; for those who fill the list, when they are mounted."""
+        self.query_one("#error").display = False
+        self.query_one(OptionList).can_focus = False  # the line has the keys, the list the mouse
+        self.query_one(Input).focus()
+
+    def typed(self, text: str) -> list[Choice]:
+        """Rows that stand for the text itself, below those that match it."""
+        del text
+        return []
+
+    def offer(self, choices: Iterable[Choice]) -> None:
+        """Add rows; what is typed filters them too."""
+        self._choices += choices
+        self._fill()
+
+    def _fill(self) -> None:
+        rows, text = self.query_one(OptionList), self.query_one(Input).value
+        at = rows.highlighted
+        before = None if at is None or at >= rows.option_count else rows.get_option_at_index(at).id
+        words = text.casefold().split()
+        shown = [one for one in self._choices if one.matches(words)]
+        shown += self.typed(text.strip())
+        rows.clear_options()
+        rows.add_options([Option(self._words(sanitize(one.text)), id=one.id) for one in shown])
+        ids = [one.id for one in shown]
+        rows.highlighted = (ids.index(before) if before in ids and not words else 0) if ids else None
+
+    def on_input_changed(self) -> None:
+        """Letters filter."""
+        self._fill()
+
+    def on_key(self, event: events.Key) -> None:
+        """Up and down move in the list while letters go to the line."""
+        if event.key in _MOVES:
+            rows = self.query_one(OptionList)
+            getattr(rows, f"action_{_ACTIONS.get(event.key, event.key)}")()
+            event.stop()
+
+    def on_paste(self, event: events.Paste) -> None:
+        """A name that is pasted may end in a line end."""
+        line = self.query_one(Input)
+        if not line.has_focus:
+            line.insert_text_at_cursor(event.text.strip())
+            event.stop()
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        """One was clicked."""
+        self.dismiss(event.option.id)
+
+    def on_input_submitted(self) -> None:
+        """Enter picks the row that is marked."""
+        rows = self.query_one(OptionList)
+        if rows.highlighted is not None:
+            self.dismiss(rows.get_option_at_index(rows.highlighted).id)
+
+
+_ACTIONS = {"up": "cursor_up", "down": "cursor_down", "pageup": "page_up", "pagedown": "page_down"}

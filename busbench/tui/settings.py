@@ -1,0 +1,106 @@
+"""What a person set on the screen, kept in the configuration folder of the system from one start to the next.
+
+The file is TOML, `settings.toml` in the folder `busbench`: below `~/.config` (or `XDG_CONFIG_HOME`) on Linux, in
+`~/Library/Application Support` on macOS, in the local application data on Windows.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import asdict, dataclass, fields, replace
+from pathlib import Path
+from typing import Literal
+
+from busbench.errors import BusbenchError
+from busbench.output_file import write_output
+
+Unit = Literal["counts", "us", "percent"]
+_NAME = "settings.toml"
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Each is None where it was never set.
+
+    Args:
+        unit: "counts", "us" or "percent".
+        theme: "dark" or "light".
+        one_scale: True draws all traces on one scale.
+        view: key of the view shown last.
+        mouse: False leaves the mouse to the terminal.
+    """
+
+    unit: Unit | None = None
+    theme: Literal["dark", "light"] | None = None
+    one_scale: bool | None = None
+    view: str | None = None
+    mouse: bool | None = None
+
+
+_ALLOWED: dict[str, tuple[object, ...]] = {
+    "unit": ("counts", "us", "percent"),
+    "theme": ("dark", "light"),
+    "one_scale": (True, False),
+    "view": tuple("12345678"),
+    "mouse": (True, False),
+}
+
+
+class SettingsStore:
+    """Settings and the file they are kept in.
+
+    Args:
+        path: of the file; None keeps them for this session alone.
+    """
+
+    def __init__(self, path: Path | None = None) -> None:
+        self.path = path
+        self.now = Settings()
+        self.trouble = ""  # why they could not be read or written, for people
+        if path is not None and path.is_file():
+            self._read(path)
+
+    def keep(self, **changes: str | bool) -> None:
+        """Set some, and write the file; a file that cannot be written is no reason to stop."""
+        before = self.now
+        self.now = replace(self.now, **changes)  # type: ignore[arg-type] # by the callers' literals
+        if self.now != before:
+            self._write()
+
+    def reset(self) -> None:
+        """Forget all of them."""
+        self.now = Settings()
+        self._write()
+
+    def _read(self, path: Path) -> None:
+        try:
+            data = tomllib.loads(path.read_text(encoding="utf-8"))
+        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
+            self.trouble = f"{path}: settings are not read: not TOML; the next change writes them again"
+            return
+        known = {one.name for one in fields(Settings)}
+        good = {name: value for name, value in data.items() if name in known and value in _ALLOWED[name]}
+        self.now = Settings(**good)
+        if wrong := sorted(data.keys() - good.keys()):
+            self.trouble = f"{path}: {', '.join(wrong)}: not a setting, or a value that is not known: left out"
+
+    def _write(self) -> None:
+        if self.path is None:
+            return
+        lines = [
+            f"{name} = {str(value).lower() if isinstance(value, bool) else f'{value!r}'.replace(chr(39), chr(34))}\n"
+            for name, value in asdict(self.now).items()
+            if value is not None
+        ]
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            write_output(self.path, "".join(lines), force=True)
+        except (BusbenchError, OSError) as error:
+            self.trouble = f"settings are not kept: {error}"
+
+
+def settings_path() -> Path:
+    """Where this system keeps the settings of a user."""
+    from platformdirs import user_config_path  # comes with textual
+
+    return user_config_path("busbench", appauthor=False) / _NAME
