@@ -16,6 +16,7 @@ from busbench.tui.app_state import AppState
 from busbench.tui.commands import COMMANDS
 from busbench.tui.driver import tolerant_driver
 from busbench.tui.file_actions import FileActions
+from busbench.tui.flow import QUESTION, Flow
 from busbench.tui.live import LiveSession
 from busbench.tui.opening import Opened, Opener
 from busbench.tui.palette import THEMES, of_theme
@@ -60,6 +61,7 @@ class BenchApp(FileActions):
         self._ticks = self._said_at = self._rang_at = 0
         self._said = self._last = self._notice = ""  # shown now, shown last, the session's own
         self._clock, self.clicks = TickClock(), Clicks()
+        self.flow, self._slow_due = Flow(), False  # the slower parts are due too
         self._plan = ""  # chosen before there was a source
         ui.show_at, ui.draw = self._show_at, self.draw
 
@@ -103,6 +105,11 @@ class BenchApp(FileActions):
                 self.ui.mover.stop(event.key if isinstance(event, events.Key) else "")
                 self.draw()
             return
+        if isinstance(event, events.CursorPosition):
+            self.flow.answered()
+            if self._slow_due:
+                self.draw()
+            return
         await super().on_event(event)
 
     def on_tick(self) -> None:
@@ -131,8 +138,21 @@ class BenchApp(FileActions):
             session.refresh()
             self._ring(session)
         self._hear(session)
-        if isinstance(self.screen, BenchView):
-            self.screen.draw(slow=slow)
+        self._slow_due |= slow
+        if isinstance(self.screen, BenchView) and self.flow.may_draw:
+            self.screen.draw(slow=self._slow_due)
+            self._slow_due = False
+            self._ask_terminal()
+
+    def _ask_terminal(self) -> None:
+        """Have the terminal answer when it has taken what is drawn now."""
+        if self._driver is not None and not self._driver.is_headless and self.flow.takes_question():
+            self.call_after_refresh(self._write, QUESTION)
+
+    def _write(self, text: str) -> None:
+        if self._driver is not None:
+            self._driver.write(text)
+            self._driver.flush()
 
     def _hear(self, session: Session) -> None:
         """What is new is shown whole for as long as it takes to read it."""
@@ -147,8 +167,11 @@ class BenchApp(FileActions):
 
     def draw(self) -> None:
         """Show at once what a key changed."""
-        if isinstance(self.screen, BenchView):
+        self._slow_due = True
+        if isinstance(self.screen, BenchView) and self.flow.may_draw:
+            self._slow_due = False
             self.screen.draw(slow=True)
+            self._ask_terminal()
 
     def say(self, words: str) -> None:
         """Show a word of the program for a while."""
@@ -166,7 +189,7 @@ class BenchApp(FileActions):
             self._rang_at = self._ticks
 
     def _begin(self, session: Session) -> None:
-        self.ui.session, self.ui.chosen, self.ui.zoom = session, None, 0
+        self.ui.session, self.ui.chosen, self.ui.zoom, self.ui.kind = session, None, 0, None
         if isinstance(session, ReplaySession) and not session.is_loaded:
             # Once the screen is drawn: until then the two would share one core.
             self.call_after_refresh(self.run_worker, session.load, thread=True, exit_on_error=True)
@@ -284,9 +307,9 @@ class BenchApp(FileActions):
         session = self.ui.session
         if session is None:
             return
-        index = session.jump(direction, chosen=self.ui.chosen)
+        index = session.jump(direction, chosen=self.ui.chosen, kind=self.ui.kind)
         if index is None:
-            self.say("no further outage that way")
+            self.say(f"no further outage{f' ({self.ui.kind})' if self.ui.kind else ''} that way")
         else:
             self.ui.chosen = index
         self.draw()

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
+from busbench.analysis.outages import Kind
 from busbench.bench.plan_limits import NO_SOURCES, LimitSources
 from busbench.tui.draw import ASCII, UNICODE, Glyphs
 from busbench.tui.palette import Palette
@@ -59,6 +60,7 @@ class AppState:
         mover: what moves things or is about to, None where nothing does.
         faults: what is wrong with a virtual aircraft.
         channel: index of the channel looked at, 0-17.
+        kind: of the outages listed, None for all.
         zoom: how much closer the timeline looks, in steps; 0 for the whole session.
         settings: what is kept from one start to the next.
         draw: shows at once what a click changed.
@@ -78,6 +80,7 @@ class AppState:
     mover: Mover | None = None
     faults: tuple[AircraftFault, ...] = ()
     channel: int = 0
+    kind: Kind | None = None
     zoom: int = 0
     settings: SettingsStore = field(default_factory=SettingsStore)
     show_at: ShowAt = field(default=_nowhere)

@@ -28,6 +28,7 @@ class Glyphs:
         dot: between figures.
         rec: recording.
         frame: a single frame on a timeline.
+        bar: the cursor of a plot.
     """
 
     rule: str
@@ -46,10 +47,11 @@ class Glyphs:
     rec: str
     more: str
     frame: str
+    bar: str
 
 
-UNICODE = Glyphs("─", "┼", "━", "◆", " ▁▂▃▄▅▆▇█", "", "·", "▲", "▼", "[", "]", "█", "·", "●", "…", "╷")
-ASCII = Glyphs("-", "+", "=", "#", " .:|", "_.-'", ".", "^", "v", "[", "]", "#", "-", "*", "~", "|")
+UNICODE = Glyphs("─", "┼", "━", "◆", " ▁▂▃▄▅▆▇█", "", "·", "▲", "▼", "[", "]", "█", "·", "●", "…", "╷", "│")
+ASCII = Glyphs("-", "+", "=", "#", " .:|", "_.-'", ".", "^", "v", "[", "]", "#", "-", "*", "~", "|", "|")
 
 _LEFT = (0x40, 0x04, 0x02, 0x01)  # dots of braille from the bottom up
 _RIGHT = (0x80, 0x20, 0x10, 0x08)

@@ -115,6 +115,11 @@ class Events:
         return int(np.rint(self.missing[here] * shared / length).sum())
 
 
+def rank_of(kind: Kind) -> int:
+    """The number of a kind in Events.kind."""
+    return _RANK.index(kind) + 1
+
+
 def _ticks(seconds: list[float | None]) -> I64:
     return np.rint(np.array([one or 0.0 for one in seconds], np.float64) * 1e9).astype(np.int64)
 

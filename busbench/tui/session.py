@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busbench.analysis.binomial import loss_bounds
+from busbench.analysis.outages import Kind
 from busbench.errors import BusbenchError, pluralize
 from busbench.model import BUS_LINE, Annotation, Clock, LineSettings
 from busbench.tui.channels import ChannelRows, find_glitches, look
@@ -137,19 +138,25 @@ class Session(abc.ABC):
             row = min(max(self.row + rows, 0), len(self.store) - 1)
             self.seek(self.store.axis(row))
 
-    def jump(self, direction: int, *, chosen: int | None = None) -> int | None:
+    def jump(self, direction: int, *, chosen: int | None = None, kind: Kind | None = None) -> int | None:
         """Go to the next (1) or previous (-1) outage.
 
         Args:
             direction: 1 or -1.
             chosen: the outage looked at; counts where the place still is at it.
+            kind: of outages that count, None for all.
 
         Returns:
             Its index, None where there is none.
         """
-        index = self.events.after(self.place) if direction > 0 else self.events.before(self.place)
-        if chosen is not None and chosen < len(self.events) and self.events.start[chosen] == self.place:
-            index = chosen + direction if 0 <= chosen + direction < len(self.events) else None
+        events = self.events
+        index = events.after(self.place) if direction > 0 else events.before(self.place)
+        if chosen is not None and chosen < len(events) and events.start[chosen] == self.place:
+            index = chosen + direction
+        while index is not None and 0 <= index < len(events) and kind not in (None, events.items[index].kind):
+            index += direction
+        if index is not None and not 0 <= index < len(events):
+            index = None
         if index is not None:
             self.seek(int(self.events.start[index]))
         return index

@@ -150,6 +150,10 @@ class FrameStore:
         self._span = lo, hi, low, high
         return low, high
 
+    def block_span(self, lo: int, hi: int) -> tuple[U16, U16]:
+        """As span, of any run anywhere and without a memory of the last; the run is not empty."""
+        return self._pyramid.span(lo, hi)
+
     def axis(self, row: int) -> int:
         """Place of a row on the axis: its time in ns, or its number without a clock."""
         return int(self._column("t_ns")[row]) if self.clock.is_known else row

@@ -97,6 +97,13 @@ def duration(value_s: float | None) -> str:
     return f"{value_s * 1e6:.3g} µs"
 
 
+def beside(left: list[Line], right: list[Line], cells: int) -> list[Line]:
+    """Lines side by side, those at the right from a column on."""
+    count = max(len(left), len(right))
+    both = zip(left + [[]] * (count - len(left)), right + [[]] * (count - len(right)), strict=True)
+    return [[*one, (" " * max(0, cells - width_of(one)), "ink"), *other] for one, other in both]
+
+
 def clock_time(value_s: float) -> str:
     """A place in a session: 0:12.345 or 1:02:03.456."""
     sign, value_ms = ("-", -round(value_s * 1000)) if value_s < 0 else ("", round(value_s * 1000))

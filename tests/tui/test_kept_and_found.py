@@ -112,7 +112,7 @@ async def test_keys_shown_are_those_that_do_something() -> None:
         line = text_of(app).splitlines()[-1]
         assert "n p outage" not in line
         assert "r record" in line
-        assert "ctrl+p all commands" in line
+        assert "ctrl+p menu" in line
         assert "space freeze" in line
         await pilot.press("space")
         app.draw()

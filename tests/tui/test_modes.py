@@ -52,7 +52,7 @@ async def test_what_is_chosen_is_underlined_where_there_are_no_colours(
     async with shown(Live().pass_s(1), keys="ctrl+p") as (app, pilot):
         await pilot.press(*"timing")
         await pilot.pause()
-        assert any(one.startswith("2                 Timing") for one in underlined(app))
+        assert any(one.startswith("2            Timing") for one in underlined(app))
 
 
 def underlined(app: BenchApp) -> list[str]:

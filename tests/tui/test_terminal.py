@@ -22,7 +22,7 @@ def test_it_starts_resizes_and_leaves_the_terminal_as_it_was() -> None:
     with Terminal("watch", "virtual:?period=7ms", COLUMNS="80", LINES="24") as terminal:
         terminal.see("18 ", "in sync", "q quit")
         terminal.resize(120, 40)
-        terminal.see("m mark  ? help  q quit", line=39)
+        terminal.see("ctrl+p menu  ? help  q quit", line=39)
         terminal.press("q")
         assert terminal.wait() == 0
         assert terminal.is_restored

@@ -14,7 +14,7 @@ from busbench.tui.widgets.frame import LEAST, Keys, Small, StateLine, Tabs, Time
 from busbench.tui.widgets.line_widget import LineWidget
 
 _SAID_SHARE = 4  # what is said takes no more than a quarter of the lines
-_COMMON_KEYS = (("?", "help"), ("q", "quit"))
+_COMMON_KEYS = (("ctrl+p", "menu"), ("?", "help"), ("q", "quit"))
 _TALL = 25  # lines from which a view that needs many has the timeline beside them
 
 
@@ -47,6 +47,7 @@ class BenchView(Screen[None]):
             is_recording = isinstance(session, LiveSession) and session.recording
             middle = [("space", "freeze" if session.is_moving else "follow"), ("u", "unit")]
             middle += [("r", "stop recording" if is_recording else "record"), ("m", "mark"), ("z", "reset ranges")]
+            middle += [("b", "bell")]
         elif session is not None and session.end > session.start:
             middle = [("space", "pause" if session.is_moving else "play"), ("left right", "frame")]
         if session is not None and len(session.events):
@@ -55,13 +56,18 @@ class BenchView(Screen[None]):
             middle += [("u", "unit"), ("- +", "pace"), ("m", "mark"), ("z", "reset ranges")]
             is_cut = session.cut_in is not None and session.cut_out is not None
             middle.append(("x", "write cut") if is_cut else ("i o", "cut from, to"))
-        middle += [("s", "source"), ("ctrl+p", "all commands")]
+        middle += [("s", "open"), (". ,", "zoom"), ("l", "last message")]
         return [(f"1-{VIEWS[-1].key}", "view"), *middle, *_COMMON_KEYS]
 
     @property
     def unkept(self) -> list[str]:
         """What of this view's work is in no file yet, for people."""
         return []
+
+    @property
+    def is_fast(self) -> bool:
+        """True while the body is drawn at every tick."""
+        return self.IS_FAST
 
     @property
     def is_busy(self) -> bool:
@@ -92,7 +98,7 @@ class BenchView(Screen[None]):
         """
         self._see_room()
         self._see_words()
-        if self.IS_FAST or slow:
+        if self.is_fast or slow:
             self._body.redraw()
         if slow:
             for widget in self._slow:

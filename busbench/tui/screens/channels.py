@@ -1,4 +1,4 @@
-"""All 18 channels, one row each."""
+"""All 18 channels, one row each; or one of them large."""
 
 from __future__ import annotations
 
@@ -9,25 +9,78 @@ from textual.binding import Binding, BindingType
 from busbench.tui.screens.base import BenchView
 from busbench.tui.widgets.channels import ChannelLines
 from busbench.tui.widgets.line_widget import LineWidget
+from busbench.tui.window import most_zoom, timeline_window
+
+_FIRST_S = 20.0  # of a channel that is opened large, at most
+_KEYS = (
+    ("y", "scale"),
+    ("up", "choose(-1)"),
+    ("down", "choose(1)"),
+    ("enter", "large"),
+    ("escape", "small"),
+    ("v", "overlay"),
+)
 
 
 class ChannelsView(BenchView):
-    """All 18 channels, one row each."""
+    """All 18 channels, one row each; or one of them large."""
 
     IS_FAST = True
     NEEDS_LINES = True
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("y", "scale", show=False)]
+    BINDINGS: ClassVar[list[BindingType]] = [Binding(key, action, show=False) for key, action in _KEYS]
 
     def body(self) -> LineWidget:
         """As BenchView says."""
-        return ChannelLines(self.ui)
+        self._lines = ChannelLines(self.ui)
+        return self._lines
+
+    @property
+    def is_fast(self) -> bool:
+        """As BenchView says; a large plot is drawn as plots are."""
+        return not self._lines.is_large
 
     def keys(self) -> list[tuple[str, str]]:
-        """With the scale of the traces."""
+        """With those of rows and traces."""
         pairs = super().keys()
-        return [*pairs[:3], ("y", "own scales" if self.ui.is_common_scale else "one scale"), *pairs[3:]]
+        own = [("enter", "large"), ("y", "own scales" if self.ui.is_common_scale else "one scale")]
+        if self._lines.is_large:
+            over = "take off" if self.ui.channel in self._lines.others else "lay over"
+            own = [("escape", "list"), ("up down", "channel"), (". ,", "window"), ("v", over), own[1]]
+            pairs = [pair for pair in pairs if pair[0] != ". ,"]
+        return [*pairs[:3], *own, *pairs[3:]]
 
     def action_scale(self) -> None:
         """Draw the traces on one scale, or each on its own."""
         self.ui.settings.keep(one_scale=not self.ui.is_common_scale)
+        self.draw(slow=True)
+
+    def action_choose(self, rows: int) -> None:
+        """Choose another channel."""
+        self._lines.choose(self.ui.channel + rows)
+        self.draw(slow=True)
+
+    def action_large(self) -> None:
+        """Show the chosen channel large, at first some seconds of it."""
+        session = self.ui.needs
+        self._lines.is_large = True
+        if not self.ui.zoom:
+            while self.ui.zoom < most_zoom(session):
+                lo, hi = timeline_window(session, self.ui.zoom)
+                if hi - lo <= _FIRST_S * session.store.ticks_per_s:
+                    break
+                self.ui.zoom += 1
+        self.draw(slow=True)
+
+    def action_small(self) -> None:
+        """Back to all channels."""
+        self._lines.is_large = False
+        self.draw(slow=True)
+
+    def action_overlay(self) -> None:
+        """Draw the chosen channel over others that are shown large, or no more."""
+        others = self._lines.others
+        if self.ui.channel in others:
+            others.remove(self.ui.channel)
+        else:
+            others.append(self.ui.channel)
         self.draw(slow=True)

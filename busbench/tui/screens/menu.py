@@ -8,7 +8,7 @@ from busbench.tui.commands import COMMANDS
 from busbench.tui.screens import VIEWS
 from busbench.tui.screens.pick import Choice, Pick
 
-_KEY_CELLS, _TITLE_CELLS = 17, 18
+_KEY_CELLS, _TITLE_CELLS = 12, 17
 PRESS, ACT = "key:", "act:"  # before what is picked
 
 

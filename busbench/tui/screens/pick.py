@@ -15,8 +15,9 @@ from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
 
 from busbench.errors import sanitize
-from busbench.tui.text import as_ascii
+from busbench.tui.text import as_ascii, fit
 
+_AROUND = 6  # cells beside the rows
 _MOVES = ("up", "down", "pageup", "pagedown")
 
 
@@ -86,7 +87,10 @@ class Pick(ModalScreen[str | None]):
         shown = [one for one in self._choices if one.matches(words)]
         shown += self.typed(text.strip())
         rows.clear_options()
-        rows.add_options([Option(self._words(sanitize(one.text)), id=one.id) for one in shown])
+        room = max(20, self.app.size.width - _AROUND)
+        texts = [sanitize(one.text) for one in shown]
+        texts = [fit(text, room).rstrip() if len(text) > room else text for text in texts]
+        rows.add_options([Option(self._words(text), id=one.id) for one, text in zip(shown, texts, strict=True)])
         ids = [one.id for one in shown]
         rows.highlighted = (ids.index(before) if before in ids and not words else 0) if ids else None
 

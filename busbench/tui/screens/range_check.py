@@ -19,4 +19,4 @@ class RangeView(BenchView):
     def keys(self) -> list[tuple[str, str]]:
         """With the keys of a range check in front."""
         pairs = super().keys()
-        return [*pairs[:2], ("m", "mark"), ("b", "bell"), ("n p", "outage"), ("3", "list"), *pairs[-2:]]
+        return [*pairs[:2], ("m", "mark"), ("b", "bell"), ("n p", "outage"), ("3", "list"), *pairs[-3:]]

@@ -28,8 +28,8 @@ class RigView(BenchView):
         """LoadCase and rows in front."""
         pairs = super().keys()
         if self.ui.rig is None:
-            return [pairs[0], *pairs[-2:]]
-        return [("left right", "load case"), ("up down", "scroll"), pairs[0], *pairs[-2:]]
+            return [pairs[0], *pairs[-3:]]
+        return [("left right", "load case"), ("up down", "scroll"), pairs[0], *pairs[-3:]]
 
     def action_case(self, steps: int) -> None:
         """Show another load case."""

@@ -73,7 +73,7 @@ class VerifyView(BenchView):
         elif isinstance(work, CheckSession):
             aside = [(KEYS[word], word.value) for word in (Word.SKIP, Word.BACK, Word.END) if word in work.words]
             own = [("enter", "go on"), *aside, ("u", "unit")]
-        return [pairs[0], *own, *pairs[-2:]]
+        return [pairs[0], *own, *pairs[-3:]]
 
     def draw(self, *, slow: bool) -> None:
         """As BenchView says."""

@@ -42,12 +42,12 @@ class WalkView(BenchView):
         if self.walking.state not in (WalkState.WORD, WalkState.OVER):
             return [("any key", "stops")]
         if self.walking.trouble:
-            return [pairs[0], *pairs[-2:]]
+            return [pairs[0], *pairs[-3:]]
         if walk is None or walk.is_over:
             on = [] if self.walking.refusal else [("enter", "begin")]
-            return [pairs[0], *on, ("f", "answers' file"), ("up down", "scroll"), *pairs[-2:]]
+            return [pairs[0], *on, ("f", "answers' file"), ("up down", "scroll"), *pairs[-3:]]
         if walk.phase is SurfacePhase.REVIEW:
-            return [pairs[0], ("enter", "finish"), ("b", "back"), *pairs[-2:]]
+            return [pairs[0], ("enter", "finish"), ("b", "back"), *pairs[-3:]]
         return [*((key, word.value) for key, word in walk.keys.items()), ("?", "help")]
 
     @property

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import partial
 
 from busbench.errors import sanitize
 from busbench.model import U16
@@ -23,8 +24,11 @@ from busbench.tui.channels import (
 )
 from busbench.tui.draw import I16, WIRE_MAX, drawn_range, ruler, traces
 from busbench.tui.live import LiveSession
+from busbench.tui.plotting import Plotter
+from busbench.tui.session import Session
 from busbench.tui.store import ROWS_A_SECOND
 from busbench.tui.text import UNIT_WORDS, Line, duration, fit, scale_words, value_words, width_of, wrap
+from busbench.tui.widgets.channel_plot import plot_lines
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS
 
@@ -60,14 +64,65 @@ _ON = 1000  # height of a on/off channel that is on, where traces are drawn
 
 
 class ChannelLines(LineWidget):
-    """All channels in one widget: one drawing a tick, only changed lines are sent."""
+    """All channels in one widget: one drawing a tick, only changed lines are sent. Or one of them large.
+
+    Args:
+        ui: what is shown, and how.
+    """
+
+    def __init__(self, ui: AppState) -> None:
+        super().__init__(ui)
+        self.is_large = False
+        self.others: list[int] = []  # channels drawn over the large one
+        self._plotter: tuple[Session, Plotter] | None = None
 
     def lines(self, width: int, height: int) -> list[Line]:
         """A head, then the rows; where no frame came so far, why that may be."""
         session = self.ui.needs
         if isinstance(session, LiveSession) and not len(session.store) and session.seconds(session.end) > _PATIENCE_S:
             return _no_frames(session, width, height)
-        return channel_lines(self.ui, width, height)
+        if self.is_large and len(session.store):
+            if self._plotter is None or self._plotter[0] is not session:
+                self._plotter = session, Plotter(session)
+            return plot_lines(self.ui, self._plotter[1], width, height, others=self.others, seek=self._seeks)
+        return self._list(width, height)
+
+    def choose(self, channel: int) -> None:
+        """Have another channel chosen."""
+        self.ui.channel = min(max(channel, 0), ALL_CHANNELS - 1)
+        self.redraw()
+
+    def wheel(self, rows: int) -> None:
+        """Choose another row, or zoom."""
+        if self.is_large:
+            self.ui.zoom_by(1 if rows < 0 else -1)
+            self.ui.draw()
+        else:
+            self.choose(self.ui.channel + (1 if rows > 0 else -1))
+
+    def _list(self, width: int, height: int) -> list[Line]:
+        shown = range(ALL_CHANNELS)
+        if len(shown) + 1 > height:  # those around the one chosen, and how many there are before and after
+            first = min(max(0, self.ui.channel - (height - 2) // 2), len(shown) - height + 2)
+            shown = range(first, first + height - 2)
+        out = channel_lines(
+            self.ui, width, height if len(shown) == ALL_CHANNELS else height - 1, channels=shown, list_=self
+        )
+        if len(shown) < ALL_CHANNELS:
+            words = f" {shown.start} above, {ALL_CHANNELS - shown.stop} below: up and down scroll"
+            out.append([(fit(words, width), "dim")])
+        return out
+
+    def _seeks(self, y: int, x: int, end: int, lo: int, hi: int, rows: int = 1) -> None:
+        """A click on the cells of some lines goes to the place below it."""
+
+        def go(at: int) -> None:
+            self.ui.needs.seek(lo + (hi - lo) * (at - x) // max(1, end - x))
+            self.ui.draw()
+
+        for line in range(y, y + rows):
+            for at in range(x, end):
+                self.spot(line, at, at + 1, partial(go, at))
 
 
 def _no_frames(session: LiveSession, width: int, height: int) -> list[Line]:
@@ -85,12 +140,18 @@ def _no_frames(session: LiveSession, width: int, height: int) -> list[Line]:
 
 
 def channel_lines(
-    ui: AppState, width: int, height: int, *, channels: Sequence[int] = range(ALL_CHANNELS)
+    ui: AppState,
+    width: int,
+    height: int,
+    *,
+    channels: Sequence[int] = range(ALL_CHANNELS),
+    list_: ChannelLines | None = None,
 ) -> list[Line]:
     """A head, then a row for each channel.
 
     Args:
         width, height: cells there are; rows grow with the height.
+        list_: the widget in which rows are chosen, None where they are only shown.
     """
     session, glyphs = ui.needs, ui.glyphs
     names = {number: sanitize(name) for number, name in session.names.items() if number - 1 in channels}
@@ -114,7 +175,7 @@ def channel_lines(
         pen = "dim" if is_held else "pen"
         out.append(
             [
-                (f"{channel + 1:2d} ", "dim" if is_held else "name"),
+                _number(ui, channel, list_, is_held=is_held),
                 (label, "dim" if is_held else "ink"),
                 *_value(ui, data, channel),
                 *_ruler(ui, data, channel, rule),
@@ -125,10 +186,20 @@ def channel_lines(
             ]
         )
         out += [[(blank, "ink"), (end, "dim"), (one, pen)] for end, one in zip(ends[1:], lines[1:], strict=True)]
+        if list_ is not None:
+            for y in range(len(out) - len(lines), len(out)):
+                list_.spot(y, 0, width, partial(list_.choose, channel))
     if len(out) > height > 1:
         words = f" {glyphs.more} {len(out) - height + 1} more channels: make the window taller"
         out[height - 1 :] = [[(fit(words, width), "warn")]]
     return out
+
+
+def _number(ui: AppState, channel: int, list_: ChannelLines | None, *, is_held: bool) -> tuple[str, str]:
+    """The number of a channel, with a sign where it is chosen or drawn over the large one."""
+    is_chosen = list_ is not None and channel == ui.channel
+    sign = ">" if is_chosen else "+" if list_ is not None and channel in list_.others else " "
+    return f"{channel + 1:2d}{sign}", "chosen" if is_chosen else "dim" if is_held else "name"
 
 
 def drawable(trace: I16, low: U16, high: U16, *, is_common: bool = False) -> tuple[I16, U16, U16]:

@@ -295,7 +295,7 @@ class Small(LineWidget):
 
 
 class Keys(LineWidget):
-    """The keys of a view; what does not fit is in the help, and the last two, help and quit, go last of all.
+    """The keys of a view; what does not fit is in the help, and the last three, menu, help and quit, go last of all.
 
     Args:
         pairs: gives key and word of each.
@@ -310,8 +310,8 @@ class Keys(LineWidget):
         del height
         line: Line = [(" ", "ink")]
         used, pairs = 1, list(self._pairs())
-        while len(pairs) > 2 and sum(len(key) + len(word) + 3 for key, word in pairs) > width:
-            del pairs[-3]
+        while len(pairs) > 3 and sum(len(key) + len(word) + 3 for key, word in pairs) > width:
+            del pairs[-4]
         for key, word in pairs:
             size = len(key) + len(word) + 3
             if used + size > width + 1:

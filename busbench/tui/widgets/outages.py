@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+from functools import partial
+
+import numpy as np
+
 from busbench.analysis.outages import KINDS, Outage
 from busbench.errors import sanitize
+from busbench.tui.app_state import AppState
 from busbench.tui.events import LETTERS
+from busbench.tui.outage_list import Row, indices_of, list_rows
 from busbench.tui.session import Across, Session
 from busbench.tui.text import Line, by_cells, duration, fit, place_words, value_words, width_of, wrap
 from busbench.tui.widgets.frame import cell_of, joined, strip
 from busbench.tui.widgets.line_widget import LineWidget
+from busbench.tui.widgets.outage_bytes import byte_lines
 from busbench.tui.widgets.outage_traces import around_lines
+from busbench.tui.window import timeline_window
 
 _STYLES = {"gap": "gap", "lost": "lost", "failsafe": "failsafe", "damaged": "damaged"}
 _CELL = 26
@@ -19,22 +27,57 @@ _ENDS = (55, 63, 75)  # cells of the list with its columns up to frames, bytes, 
 
 
 class OutageLines(LineWidget):
-    """All of it."""
+    """All of it.
+
+    Args:
+        ui: what is shown, and how.
+    """
+
+    def __init__(self, ui: AppState) -> None:
+        super().__init__(ui)
+        self.shows_frames = False  # the bytes around the chosen outage, in place of its channels
 
     def lines(self, width: int, height: int) -> list[Line]:
         """Summary, timeline, list, channels."""
         session = self.ui.needs
+        self._see_chosen()
         texts = self._changes()
         longest = max((len(text) + 5 for text, _ in texts), default=0)
         cell = max(_CELL, longest) if height > _LOW else longest or _CELL
         rows = -(-18 // max(1, (width - 1) // cell))
-        head = [_summary(session, width), self._above(width), strip(self.ui, width), _below(session, width)]
+        head = [_summary(session, width), self._above(width), strip(self.ui, width), _below(self.ui, width)]
         room = max(1 if texts else 3, height - len(head) - 1 - (rows + 1))
-        out = [*head, *self._beside(self._list(room + 1, width), width), *self._across(texts, cell, rows, width)]
+        listed = self._list(room + 1, width, at=len(head))
+        if self.shows_frames and self.ui.chosen is not None:
+            half = max(6, (height - len(head)) // 2)
+            listed = self._list(height - len(head) - half, width, at=len(head))
+            return [*head, *listed, *byte_lines(session, self.ui.chosen, width, half)]
+        out = [*head, *self._beside(listed, width), *self._across(texts, cell, rows, width)]
         if len(out) > height:
             more = f" {self.ui.glyphs.more} more channels: make the window taller"
             out[height - 1 :] = [[(fit(more, width), "warn")]]
         return out
+
+    def _see_chosen(self) -> None:
+        """Something is chosen at once: the outage at the place, or the one before it, or the first."""
+        ui, events = self.ui, self.ui.needs.events
+        fitting = indices_of(events, ui.kind)
+        if not fitting.size:
+            ui.chosen = None
+        elif ui.chosen is None or ui.chosen not in fitting:
+            ui.chosen = int(fitting[max(0, int(np.searchsorted(events.start[fitting], ui.needs.place, "right")) - 1)])
+
+    def go(self, index: int) -> None:
+        """Choose an outage and go to it."""
+        self.ui.chosen = index
+        self.ui.needs.seek(int(self.ui.needs.events.start[index]))
+        self.ui.draw()
+
+    def wheel(self, rows: int) -> None:
+        """Go to the outage before or after."""
+        index = self.ui.needs.jump(1 if rows > 0 else -1, chosen=self.ui.chosen, kind=self.ui.kind)
+        self.ui.chosen = self.ui.chosen if index is None else index
+        self.ui.draw()
 
     def _beside(self, rows: list[Line], width: int) -> list[Line]:
         """The list, and right of it what all channels did, where there is room."""
@@ -48,12 +91,13 @@ class OutageLines(LineWidget):
     def _above(self, width: int) -> Line:
         """Marks, and the ends of the cut."""
         session, glyphs = self.ui.needs, self.ui.glyphs
-        lo, hi = session.start, max(session.end, session.start + 1)
+        lo, hi = timeline_window(session, self.ui.zoom)
         cells = [(" ", "ink")] * width
         ends = [(session.cut_in, glyphs.cut_in), (session.cut_out, glyphs.cut_out)]
-        cuts = {cell_of(place, lo, hi, width): one for place, one in ends if place is not None}
-        marks = [(cell_of(session.mark_place(mark), lo, hi, width), sanitize(mark.text)) for mark in session.marks]
-        free = 0  # nothing from here on yet
+        cuts = {cell_of(place, lo, hi, width): one for place, one in ends if place is not None and lo <= place <= hi}
+        shown = ((session.mark_place(mark), sanitize(mark.text)) for mark in session.marks)
+        marks = [(cell_of(place, lo, hi, width), text) for place, text in shown if lo <= place <= hi]
+        free = 0  # from here on nothing stands so far
         for at, words in marks:
             room = min((one for one in (*cuts, *(one for one, _ in marks)) if one > at), default=width) - at - 1
             size = width_of([(words, "")])
@@ -68,18 +112,25 @@ class OutageLines(LineWidget):
             cells[at] = one, "mark"
         return joined(cells[:width])
 
-    def _list(self, height: int, width: int) -> list[Line]:
-        session, events = self.ui.needs, self.ui.needs.events
+    def _list(self, height: int, width: int, *, at: int) -> list[Line]:
+        """A head, then rows around the chosen outage; those that stand together closely are one row."""
+        session, events, kind = self.ui.needs, self.ui.needs.events, self.ui.kind
         head = f"    no. {'kind':<11}{'from':>14}{'lasted':>14}{'frames':>8}{'bytes':>8}{'at byte':>12}"
         width = max((end for end in _ENDS if end <= width), default=_ENDS[0])  # columns are whole or not there
         out: list[Line] = [[(head[:width], "head")]]
-        if not len(events):
-            return [*out, [(" no outage so far", "good")], *([[("", "ink")]] * (height - 2))]
-        chosen = self.ui.chosen
-        centre = chosen if chosen is not None else (events.before(session.place + 1) or 0)
-        first = max(0, min(centre - (height - 1) // 2, len(events) - height + 1))
-        for index in range(first, min(first + height - 1, len(events))):
-            out.append(_row(session, index, events.items[index], width=width, is_chosen=index == chosen))
+        rows = list_rows(events, kind, chosen=self.ui.chosen, ticks_per_s=session.store.ticks_per_s)
+        if not rows:
+            words = f" no outage{f' of kind {kind}' if kind else ''} so far"
+            return [*out, [(words, "good")], *([[("", "ink")]] * (height - 2))]
+        centre = next((y for y, row in enumerate(rows) if row.count == 1 and row.first == self.ui.chosen), 0)
+        first = max(0, min(centre - (height - 1) // 2, len(rows) - height + 1))
+        for row in rows[first : first + height - 1]:
+            self.spot(at + len(out), 0, width, partial(self.go, row.first))
+            if row.count == 1:
+                is_chosen = row.first == self.ui.chosen
+                out.append(_row(session, row.first, events.items[row.first], width=width, is_chosen=is_chosen))
+            else:
+                out.append(_group(session, row, width))
         return out + [[("", "ink")]] * (height - len(out))
 
     def _changes(self) -> list[tuple[str, str]]:
@@ -121,6 +172,20 @@ class OutageLines(LineWidget):
         return f" {arrow} ".join(parts)
 
 
+def _group(session: Session, row: Row, width: int) -> Line:
+    """Several outages that stand together."""
+    events = session.events
+    items = events.items[row.first : row.last + 1]
+    kinds = sorted({one.kind for one in items})
+    start, end = int(events.start[row.first]), int(events.end[row.last])
+    lasted = duration((end - start) / session.store.ticks_per_s) if session.clock.is_known else ""
+    count, size = sum(one.frames for one in items), sum(one.bytes for one in items)
+    name = f"{row.count} close" if len(kinds) > 1 else f"{row.count} {kinds[0]}"
+    text = f" {name:<9}{place_words(session, start):>14}{lasted:>14}{count:>8,}{size:>8,}{items[0].offset:>12,}"
+    letters = LETTERS[kinds[0]].upper() if len(kinds) == 1 else "+"
+    return [("   ", "ink"), (f"{row.first + 1:4d} ", "dim"), (letters, _STYLES[kinds[0]]), (text[: width - 9], "ink")]
+
+
 def _has_moved(one: Across) -> bool:
     values = {value for value in (one.before, one.low, one.high, one.after) if value is not None}
     return len(values) > 1 or one.before is None or one.after is None
@@ -147,9 +212,10 @@ def _summed(session: Session, gap: str) -> Line:
     return line
 
 
-def _below(session: Session, width: int) -> Line:
-    left, right = place_words(session, session.start), place_words(session, session.end)
-    middle = place_words(session, (session.start + session.end) // 2)
+def _below(ui: AppState, width: int) -> Line:
+    session = ui.needs
+    lo, hi = timeline_window(session, ui.zoom)
+    left, middle, right = (place_words(session, place) for place in (lo, (lo + hi) // 2, hi))
     gap = max(1, (width - len(left) - len(middle) - len(right)) // 2)
     return [(left + " " * gap + middle + " " * gap + right, "dim")]
 

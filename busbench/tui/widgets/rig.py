@@ -11,7 +11,7 @@ from busbench.rig.power import MOVING, LoadCase, WarningKind, power_cases
 from busbench.rig.weakest import Weakest, find_weakest
 from busbench.rig.wiring_tree import LINES, LINES_ASCII, TreeRow, branch_titles, layout_tree
 from busbench.tui.app_state import AppState
-from busbench.tui.text import Line, fit, width_of
+from busbench.tui.text import Line, beside, fit, width_of
 from busbench.tui.widgets.frame import apart
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.verify import wrapped
@@ -19,6 +19,7 @@ from busbench.tui.widgets.verify import wrapped
 LOW, OVER, LEAST = "LOW", "OVER", "weakest"
 _STYLES = {LOW: "bad", OVER: "bad", f"{LOW}, {OVER}": "bad", LEAST: "warn"}
 _STATE_CELLS = 10
+_WIDE, _ASIDE = 156, 74  # cells from which cases and warnings stand beside the tree, and how many they take
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +72,8 @@ class RigLines(LineWidget):
             return list(wrapped(solved.error, width, "warn"))
         case = solved.cases[self.case]
         out = [*self._head(rig, case, width), *self._weakest(rig, solved.weakest, width)]
+        if width >= _WIDE and rig.devices:
+            return out + self._side_by_side(rig, case, width, height - len(out))
         rows = [*self._tree(rig, case, solved.weakest, width), *self._warnings(case, width)]
         room = height - len(out)
         self.top = min(self.top, max(0, len(rows) - room))
@@ -81,6 +84,16 @@ class RigLines(LineWidget):
             left = len(rows) - self.top - room + 1
             shown[-1] = [(fit(f" {self.ui.glyphs.more} {left} more lines: down scrolls", width), "dim")]
         return out + shown
+
+    def _side_by_side(self, rig: Rig, case: LoadCase, width: int, height: int) -> list[Line]:
+        """The tree at the left, which scrolls; all cases and the warnings at the right."""
+        cells = width - _ASIDE
+        tree = self._tree(rig, case, self.solved().weakest, cells - 2)
+        self.top = min(self.top, max(0, len(tree) - height))
+        right = [*self._cases(rig, _ASIDE)[1:], *self._warnings(case, _ASIDE)]
+        if len(right) > height:
+            right = [*right[: height - 1], [(f" {self.ui.glyphs.more} more: a narrower window lists them", "dim")]]
+        return beside(tree[self.top : self.top + height], right, cells)
 
     def _head(self, rig: Rig, case: LoadCase, width: int) -> list[Line]:
         minimum = "minimum not stated" if rig.supply.minimum_v is None else f"{rig.supply.minimum_v:g} V needed"

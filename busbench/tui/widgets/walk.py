@@ -11,7 +11,7 @@ from busbench.drive.surface_check import Entry, SurfacePhase, Walk, tally
 from busbench.errors import sanitize
 from busbench.tui.app_state import AppState
 from busbench.tui.draw import ruler
-from busbench.tui.text import Line, fit, width_of
+from busbench.tui.text import Line, beside, fit, width_of
 from busbench.tui.walking import Walking
 from busbench.tui.widgets.channels import channels_below
 from busbench.tui.widgets.frame import TOO_SMALL
@@ -21,6 +21,7 @@ from busbench.verify.stations import direction_words
 
 _MIDDLE, _THROW = 992, 819.2  # the usual scale
 _GAUGE_MOST = 64
+_WIDE, _LIST_CELLS = 140, 84  # cells from which the devices stand beside the list, and how many that takes
 _ANSWER_CELLS = 46  # of a row, besides the name
 _TOLD = {True: "yes", False: "NO", None: "-"}
 
@@ -55,6 +56,11 @@ class WalkLines(LineWidget):
                     for name, why in walking.plan.head.not_walked
                     for line in wrapped(f"not walked: {name}: {why}", width)
                 ]
+        if width >= _WIDE and walk is not None:
+            pictures = self._picture(walk, width - _LIST_CELLS, height - len(head))
+            if pictures:
+                rows = beside(rows, pictures, _LIST_CELLS)
+                return [*head, *rows[: height - len(head)]]
         room = max(1, height - len(head))
         self.top = max(0, min(self.top, len(rows) - room))
         first = min(max(self.top, here - room + 2), max(0, len(rows) - room))

@@ -1,0 +1,97 @@
+"""Channels over a stretch of a session, as the pixels of a plot need them: min and max of each column."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from busbench.model import F64, I64
+from busbench.tui.session import Session
+from busbench.wire.frame_spec import ALL_CHANNELS
+
+_DIRECT_ROWS = 20_000  # up to so many frames are looked at one by one
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Envelope:
+    """All channels from one place to another.
+
+    Args:
+        lo, hi: places on the axis.
+        lows, highs: min and max in each of equal parts, -1 where no frame came, int64 (18, parts).
+        frames: that came.
+        means: of each channel over these frames, float64 (18,); None where they are too many.
+        changes: how often each channel was another than in the frame before, int64 (18,); None likewise.
+    """
+
+    lo: int
+    hi: int
+    lows: I64
+    highs: I64
+    frames: int
+    means: F64 | None
+    changes: I64 | None
+
+    def range_of(self, channel: int) -> tuple[int, int] | None:
+        """Min and max of a channel, None where no frame came."""
+        came = self.highs[channel] >= 0
+        if not came.any():
+            return None
+        return int(self.lows[channel][came].min()), int(self.highs[channel].max())
+
+
+class Plotter:
+    """Makes envelopes, and keeps those of the last looks.
+
+    Args:
+        session: whose frames are plotted.
+    """
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        self._kept: dict[tuple[int, ...], Envelope] = {}
+
+    def envelope(self, lo: int, hi: int, parts: int) -> Envelope:
+        """Min and max of all channels in equal parts of [lo, hi); a value holds until the frame after it is overdue."""
+        store = self._session.store
+        first, stop = store.row_at(lo - 1) + 1, store.row_at(hi - 1) + 1
+        key = lo, hi, parts, first, stop
+        if key in self._kept:
+            return self._kept[key]
+        edges = lo + np.arange(parts + 1, dtype=np.int64) * (hi - lo) // parts
+        rows = first + np.searchsorted(store.axis_of(first, stop), edges) if stop > first else np.full(parts + 1, first)
+        lows, highs = np.full((ALL_CHANNELS, parts), -1, np.int64), np.full((ALL_CHANNELS, parts), -1, np.int64)
+        means: F64 | None = None
+        changes: I64 | None = None
+        some = np.flatnonzero(rows[1:] > rows[:-1])
+        if 0 < stop - first <= _DIRECT_ROWS:
+            values = store.values(first, stop).astype(np.int64)
+            lows[:, some] = np.minimum.reduceat(values, rows[some] - first, axis=1)
+            highs[:, some] = np.maximum.reduceat(values, rows[some] - first, axis=1)
+            means = values.mean(axis=1)
+            changes = np.count_nonzero(np.diff(values, axis=1), axis=1).astype(np.int64)
+        else:
+            for at in some.tolist():
+                lows[:, at], highs[:, at] = store.block_span(int(rows[at]), int(rows[at + 1]))
+        self._hold(lows, highs, edges, rows)
+        if len(self._kept) > 3:
+            self._kept.pop(next(iter(self._kept)))
+        self._kept[key] = Envelope(lo, hi, lows, highs, max(0, stop - first), means, changes)
+        return self._kept[key]
+
+    def _hold(self, lows: I64, highs: I64, edges: I64, rows: I64) -> None:
+        """Fill parts between frames that follow one another in time."""
+        store, session = self._session.store, self._session
+        empty = np.flatnonzero((rows[1:] == rows[:-1]) & (rows[1:] > 0))
+        if not empty.size:
+            return
+        before = rows[1:][empty] - 1
+        stale = round(session.stale_s * 1e9) if session.clock.is_known else 1
+        fresh = edges[1:][empty] - store.axis_at(before.astype(np.intp)) <= stale
+        for at, row in zip(empty[fresh].tolist(), before[fresh].tolist(), strict=True):
+            if at and highs[0, at - 1] >= 0:
+                values = highs[:, at - 1] if rows[at] != rows[at - 1] and rows[at] - rows[at - 1] == 1 else None
+                lows[:, at] = highs[:, at] = store.values(row, row + 1)[:, 0] if values is None else values
+            else:
+                lows[:, at] = highs[:, at] = store.values(row, row + 1)[:, 0]

@@ -1,0 +1,206 @@
+"""One channel large: the whole session above, its window with scale and cursor, others over it, figures beside."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from busbench.errors import pluralize, sanitize
+from busbench.model import I64
+from busbench.tui.app_state import AppState
+from busbench.tui.draw import WIRE_MAX, bands, drawn_range
+from busbench.tui.plotting import Envelope, Plotter
+from busbench.tui.text import UNIT_WORDS, Line, duration, fit, place_words, value_words, width_of
+from busbench.tui.widgets.frame import cell_of, event_cells, joined
+from busbench.tui.window import timeline_window
+from busbench.wire.codec import CHANNELS
+
+_AXIS = 8  # cells of the scale at the left
+_FIGURES = 25  # cells of the figures at the right
+_BESIDE = 96  # cells from which figures stand beside the plot
+_LETTERS = "abcdefgh"  # of channels over the plot
+_OVERLAY_STYLES = ("span", "mark", "lost", "warn")
+
+Cell = tuple[str, str]
+
+
+def plot_lines(
+    ui: AppState, plotter: Plotter, width: int, height: int, *, others: Sequence[int], seek: Callable[..., object]
+) -> list[Line]:
+    """All of it.
+
+    Args:
+        ui: its channel is plotted.
+        plotter: of its session.
+        width, height: cells there are.
+        others: indices of channels drawn over it by letters.
+        seek: registers what a click does: line, first and last column, place of the first, place after the last.
+    """
+    session = ui.needs
+    lo, hi = timeline_window(session, ui.zoom)
+    has_figures = width >= _BESIDE
+    cells = width - _AXIS - (_FIGURES if has_figures else 0)
+    points = cells if ui.glyphs.levels else 2 * cells
+    view = plotter.envelope(lo, hi, points)
+    out: list[Line] = [_title(ui, view, width)]
+    over = 2 if height >= 18 else 1
+    out += _overview(ui, plotter, cells, over)
+    seek(1, _AXIS, _AXIS + cells, session.start, session.end, over + 1)
+    legend = _legend(ui, others, width)
+    figures = [] if has_figures else _figure_rows(ui, view, width)
+    rows = max(3, height - len(out) - 2 - len(legend) - len(figures))
+    seek(len(out), _AXIS, _AXIS + cells, lo, hi, rows)
+    out += _plot(ui, view, cells, rows, others)
+    out.append([(" " * _AXIS, "ink"), *joined(event_cells(ui, lo, hi, cells))])
+    labels = place_words(session, lo), place_words(session, hi)
+    out.append([(" " * _AXIS, "ink"), (labels[0] + labels[1].rjust(cells - len(labels[0])), "dim")])
+    if has_figures:
+        told = _figures(ui, view)
+        for y, (name, value) in enumerate(told[: len(out) - 1], start=1):
+            gap = width - _FIGURES - width_of(out[y])
+            out[y] = [*out[y], (" " * max(0, gap), "ink"), (f" {name:<11}", "name"), (value, "title")]
+    return [*out, *legend, *figures][:height]
+
+
+def _title(ui: AppState, view: Envelope, width: int) -> Line:
+    session, channel = ui.needs, ui.channel
+    data = session.channel_rows(2)
+    name = sanitize(session.names.get(channel + 1, ""))
+    state = data.states[channel]
+    value = "-" if data.row < 0 else _value(ui, int(data.values[channel]), channel)
+    unit = "" if channel >= CHANNELS else f" {UNIT_WORDS[ui.unit]}"
+    left = f" channel {channel + 1}{f' {name}' if name else ''}   {value}{unit}   {state}"
+    span = (
+        duration((view.hi - view.lo) / session.store.ticks_per_s)
+        if session.clock.is_known
+        else f"{view.hi - view.lo} frames"
+    )
+    right = f"window {span} "
+    return [(fit(left, width - len(right)), "title"), (right, "dim")]
+
+
+def _overview(ui: AppState, plotter: Plotter, cells: int, rows: int) -> list[Line]:
+    """The whole session, and below it which part of it the plot shows."""
+    session, glyphs = ui.needs, ui.glyphs
+    start, end = session.start, max(session.end, session.start + 1)
+    if session.is_live:  # it grows: it is looked at anew now and then
+        step = 1 << max(0, (end - start).bit_length() - 8)
+        whole = plotter.envelope(start, start + max(step, (end - start) // step * step), 2 * cells)
+    else:
+        whole = plotter.envelope(start, end, 2 * cells)
+    low, high = _ends(ui, whole, ui.channel)
+    pens = bands(*_unbroken(whole, ui.channel), (low, high), cells, rows, glyphs)
+    out: list[Line] = [[(fit("whole" if not y else "", _AXIS), "dim"), (one, "dim")] for y, one in enumerate(pens)]
+    lo, hi = timeline_window(session, ui.zoom)
+    marked = event_cells(ui, start, end, cells)
+    first, last = cell_of(lo, start, end, cells), cell_of(hi, start, end, cells)
+    marked[first : last + 1] = [(glyphs.span, "span") if one[1] == "rule" else one for one in marked[first : last + 1]]
+    at = cell_of(session.place, start, end, cells)
+    marked[at] = marked[at][0], "key"
+    out.append([(" " * _AXIS, "ink"), *joined(marked)])
+    return out
+
+
+def _plot(ui: AppState, view: Envelope, cells: int, rows: int, others: Sequence[int]) -> list[Line]:
+    session, glyphs, channel = ui.needs, ui.glyphs, ui.channel
+    low, high = _ends(ui, view, channel)
+    pens = bands(*_unbroken(view, channel), (low, high), cells, rows, glyphs)
+    canvas: list[list[Cell]] = [[(one, "pen") for one in line] for line in pens]
+    for at, other in enumerate(others):
+        if other == channel:
+            continue
+        style = _OVERLAY_STYLES[at % len(_OVERLAY_STYLES)]
+        ends = _ends(ui, view, other)
+        for x, y in enumerate(_heights(view.lows[other], view.highs[other], ends, cells, rows).tolist()):
+            if y >= 0 and (x + at) % 2 == 0:  # every other cell, so that one does not hide the next
+                canvas[rows - 1 - y][x] = _LETTERS[at % len(_LETTERS)], style
+    here = cell_of(session.place, view.lo, view.hi, cells)
+    for line in canvas:
+        line[here] = (line[here][0] if line[here][0] not in (" ", "\u2800") else glyphs.bar), "here"
+    middle = rows // 2
+    labels = {0: high, rows - 1: low}
+    if rows >= 7:
+        labels[middle] = low + (high - low) * (rows - 1 - middle) // (rows - 1)
+    axis = [_value(ui, labels[y], channel) if y in labels else "" for y in range(rows)]
+    return [[(f"{text:>{_AXIS - 1}} ", "dim"), *joined(line)] for text, line in zip(axis, canvas, strict=True)]
+
+
+def _unbroken(view: Envelope, channel: int) -> tuple[I64, I64]:
+    """Min and max of each part, reaching to the part before, so that the pen does not lift on a steep way."""
+    lows, highs = view.lows[channel].copy(), view.highs[channel].copy()
+    both = (view.highs[channel][1:] >= 0) & (view.highs[channel][:-1] >= 0)
+    low = np.minimum(lows[1:], view.highs[channel][:-1])
+    high = np.maximum(highs[1:], view.lows[channel][:-1])
+    lows[1:], highs[1:] = np.where(both, low, lows[1:]), np.where(both, high, highs[1:])
+    return lows, highs
+
+
+def _heights(lows: I64, highs: I64, ends: tuple[int, int], cells: int, rows: int) -> I64:
+    """Row from the bottom of the middle of each column, -1 where no frame came, int64 (cells,)."""
+    each = lows.size // cells
+    high, low = (
+        highs.reshape(cells, each).max(axis=1),
+        np.where(lows < 0, WIRE_MAX, lows).reshape(cells, each).min(axis=1),
+    )
+    at = ((high + low) // 2 - ends[0]) * rows // max(1, ends[1] - ends[0] + 1)
+    heights: I64 = np.where(high < 0, -1, np.clip(at, 0, rows - 1))
+    return heights
+
+
+def _ends(ui: AppState, view: Envelope, channel: int) -> tuple[int, int]:
+    """Counts at the bottom and the top: the range in the window, or the line's."""
+    found = view.range_of(channel)
+    if channel >= CHANNELS:
+        return 0, 1
+    if ui.is_common_scale or found is None:
+        return 0, WIRE_MAX
+    low, high = drawn_range(np.array([found[0]], np.uint16), np.array([found[1]], np.uint16))
+    return int(low[0]), int(high[0])
+
+
+def _value(ui: AppState, counts: int, channel: int) -> str:
+    if channel >= CHANNELS:
+        return "on" if counts else "off"
+    return value_words(counts, ui.unit, ui.needs.scale)
+
+
+def _figures(ui: AppState, view: Envelope) -> list[tuple[str, str]]:
+    """Names and values of what the window holds."""
+    session, channel = ui.needs, ui.channel
+    found = view.range_of(channel)
+    missed = session.events.missing_within(view.lo, view.hi)
+    out = [("in window", ""), ("frames", f"{view.frames:,}"), ("missing", f"{missed:,}")]
+    if found is not None:
+        out += [("min", _value(ui, found[0], channel)), ("max", _value(ui, found[1], channel))]
+        if channel < CHANNELS:
+            out.append(("range", f"{found[1] - found[0]} counts"))
+    if view.means is not None and channel < CHANNELS:
+        out.append(("mean", _value(ui, round(float(view.means[channel])), channel)))
+    if view.changes is not None:
+        out.append(("changes", f"{int(view.changes[channel]):,}"))
+    marks = sum(view.lo <= session.mark_place(mark) <= view.hi for mark in session.marks)
+    return [*out, ("annotated", pluralize(marks, "time"))] if marks else out
+
+
+def _figure_rows(ui: AppState, view: Envelope, width: int) -> list[Line]:
+    words = "   ".join(f"{name} {value}" for name, value in _figures(ui, view)[1:])
+    return [[(fit(f" {words}", width, more=ui.glyphs.more), "ink")]]
+
+
+def _legend(ui: AppState, others: Sequence[int], width: int) -> list[Line]:
+    if not [one for one in others if one != ui.channel]:
+        return []
+    names = ui.needs.names
+    line: Line = [(" over it, each on its own scale: ", "dim")]
+    for at, other in enumerate(others):
+        if other != ui.channel:
+            label = sanitize(names.get(other + 1, ""))
+            line += [(_LETTERS[at % len(_LETTERS)], _OVERLAY_STYLES[at % len(_OVERLAY_STYLES)])]
+            line += [(f" {other + 1}{f' {label}' if label else ''}  ", "ink")]
+    used, out = 0, []
+    for text, style in line:
+        room = width - used
+        out.append((fit(text, min(room, width_of([(text, "")])), more=ui.glyphs.more), style))
+        used += width_of([out[-1]])
+    return [out]
