@@ -209,6 +209,21 @@ def start(_: bool) -> Iterator[Row]:
             yield Row(f"busbench watch {Path(source).name}: first paint", f"{paint * 1e3:.0f} ms", "median of 9")
 
 
+def keys(short: bool) -> Iterator[Row]:
+    """How soon keys are answered while a day of frames is open."""
+    import bench_live as live_
+
+    frames = FRAMES_A_DAY // 24 if short else FRAMES_A_DAY
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "day.pcapng"
+        write_recording(path, frames=frames)
+        spent = live_.key_answers_ns(str(path), loaded=b"95 %", times=60 if short else 300)
+        p50, p99 = (float(one) / 1e6 for one in np.percentile(spent, [50, 99]))
+        yield Row(
+            "keys answered, p50 / p99", f"{p50:.0f} ms / {p99:.0f} ms", f"{frames:,} frames open, {spent.size} keys"
+        )
+
+
 def live(short: bool) -> Iterator[Row]:
     """Lateness on a pty beside a running UI, and what the processes take."""
     import bench_live as live_
@@ -233,6 +248,7 @@ SECTIONS: dict[str, Callable[[bool], Iterator[Row]]] = {
     "align": align,
     "start": start,
     "recordings": recordings,
+    "keys": keys,
     "live": live,
 }
 

@@ -6,6 +6,7 @@ import os
 import select
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Iterator
@@ -56,7 +57,7 @@ def _terminal(source: str, *, columns: int = 120, rows: int = 40) -> Iterator[tu
 
     master, slave = pty.openpty()
     fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
-    env = os.environ | {"TERM": "xterm-256color", "COLORTERM": "truecolor"}
+    env = os.environ | {"TERM": "xterm-256color", "COLORTERM": "truecolor", "XDG_CONFIG_HOME": tempfile.mkdtemp()}
     process = subprocess.Popen([*UI, source], stdin=slave, stdout=slave, stderr=slave, env=env, start_new_session=True)
     os.close(slave)
     try:
@@ -93,6 +94,55 @@ def first_paint_s(source: str, *, limit_s: float = 30) -> float:
                 raise SystemExit(f"the channels were not painted in {limit_s:g} s")
             shown += os.read(master, 65536)
         return time.perf_counter() - begun
+
+
+def key_answers_ns(source: str, *, loaded: bytes, times: int, seed: int = 1) -> I64:
+    """Time from a key to the first bytes that answer it, in the views of a recording.
+
+    Args:
+        source: the recording.
+        loaded: what stands on the screen when it has been read.
+        times: keys.
+        seed: of their order.
+    """
+    rng = np.random.default_rng(seed)
+    keys = [
+        b"1",
+        b"2",
+        b"3",
+        b"4",
+        b"n",
+        b"p",
+        b".",
+        b",",
+        b"u",
+        b"\x1b[C",
+        b"\x1b[1;2C",
+        b"\x1b[6~",
+        b"\x1b[B",
+        b"\r",
+        b"\x1b[F",
+        b"\x1b[H",
+    ]
+    spent = []
+    with _terminal(source) as (_, master):
+        shown = b""
+        while loaded not in shown:
+            shown = shown[-1000:] + os.read(master, 65536)
+        os.write(master, b" ")  # it stands still, so that what comes is an answer
+        for key in rng.choice(len(keys), times).tolist():
+            _quiet(master, 0.15)
+            begun = time.perf_counter_ns()
+            os.write(master, keys[key])
+            if select.select([master], [], [], 1.0)[0]:  # some keys change nothing at an end
+                spent.append(time.perf_counter_ns() - begun)
+    return np.array(spent, np.int64)
+
+
+def _quiet(master: int, seconds: float) -> None:
+    """Take what comes until nothing comes for a time."""
+    while select.select([master], [], [], seconds)[0]:
+        os.read(master, 65536)
 
 
 def _drain(master: int) -> None:

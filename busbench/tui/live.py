@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -57,6 +58,7 @@ class LiveSession(Session):
         self._told: list[OutputError] = []  # of recordings that could not be written on
         self._recorded_from = 0  # frames that had come before
         self._recorded_since = 0  # time at which the recording began
+        self._size = self._sized_ns = 0  # of the recording, and when that was seen
         self._heard: list[Chunk] = []  # the first bytes, as long as they hold no frame
         self._heard_bytes = 0
         self._probed = 0, "", ""  # chunks that were judged, what they are, what to do
@@ -94,11 +96,15 @@ class LiveSession(Session):
 
     @property
     def recorded_bytes(self) -> int:
-        """Size of the recording so far."""
-        try:
-            return Path(self.recording).stat().st_size if self.recording else 0
-        except OSError:
+        """Size of the recording so far, looked at once a second."""
+        if not self.recording:
             return 0
+        now_ns = self.now()
+        if now_ns - self._sized_ns >= 1_000_000_000:
+            self._sized_ns = now_ns
+            with contextlib.suppress(OSError):
+                self._size = Path(self.recording).stat().st_size
+        return self._size
 
     @property
     def unkept(self) -> list[str]:
@@ -187,6 +193,7 @@ class LiveSession(Session):
         self.receiver.start_recording(path)
         self._recording = path
         self._recorded_from, self._recorded_since = len(self.store), self.now()
+        self._size = self._sized_ns = 0
         self.notice = f"recording to {path}"
 
     def stop_recording(self, *, why: str = "") -> None:

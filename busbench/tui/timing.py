@@ -84,23 +84,27 @@ def look_at_timing(times: FrameTimes, *, clock: Clock, scope: str, wakes: Sequen
     low, quantum, size = _quanta(figures, resolution_ns=max(1, clock.resolution_ns))
     counts, shorter, longer = np.zeros(size, np.int64), 0, 0
     only_cut = figures.jitter is not None and figures.jitter.of_cut
+    first, last = int(times.t_ns[0]), int(times.t_ns[-1])
+    bounds = np.searchsorted(times.t_ns, first + np.arange(SLOTS + 1) * (last - first) // SLOTS)
+    none_yet = np.iinfo(np.int64).max
+    lows, highs = np.full(SLOTS, none_yet, np.int64), np.full(SLOTS, -1, np.int64)
     for at in range(0, max(0, len(times) - 1), _BLOCK):
-        periods = _periods(times, at, at + _BLOCK + 1, most_ns=most_ns, only_cut=only_cut)
+        rows, periods = _periods(times, at, at + _BLOCK + 1, most_ns=most_ns, only_cut=only_cut)
+        slots = np.clip(np.searchsorted(bounds, rows, "right") - 1, 0, SLOTS - 1)
+        begins = np.flatnonzero(np.diff(slots, prepend=-1))
+        if begins.size:
+            here = slots[begins]
+            lows[here] = np.minimum(lows[here], np.minimum.reduceat(periods, begins))
+            highs[here] = np.maximum(highs[here], np.maximum.reduceat(periods, begins))
         bins = (periods - low) // quantum
         shorter, longer = shorter + int((bins < 0).sum()), longer + int((bins >= size).sum())
         counts += np.bincount(bins[(bins >= 0) & (bins < size)], minlength=size)
-    first, last = int(times.t_ns[0]), int(times.t_ns[-1])
-    rows = np.searchsorted(times.t_ns, first + np.arange(SLOTS + 1) * (last - first) // SLOTS)
-    lows, highs = np.full(SLOTS, -1, np.int64), np.full(SLOTS, -1, np.int64)
-    for slot in range(SLOTS):
-        periods = _periods(times, rows[slot], rows[slot + 1] + 1, most_ns=most_ns, only_cut=only_cut)
-        if periods.size:
-            lows[slot], highs[slot] = periods.min(), periods.max()
+    lows[highs < 0] = -1
     return TimingFigures(figures, low, quantum, counts, shorter, longer, first, last, lows, highs, scope)
 
 
-def _periods(times: FrameTimes, first: int, stop: int, *, most_ns: float, only_cut: bool) -> I64:
-    """Periods between the rows [first, stop), without those that hold a missing frame."""
+def _periods(times: FrameTimes, first: int, stop: int, *, most_ns: float, only_cut: bool) -> tuple[I64, I64]:
+    """Periods between the rows [first, stop), without those that hold a missing frame, and the row before each."""
     part = slice(first, stop)
     t_ns = times.t_ns[part]
     periods = np.diff(t_ns)
@@ -108,8 +112,7 @@ def _periods(times: FrameTimes, first: int, stop: int, *, most_ns: float, only_c
     if only_cut:
         pinned = is_cut(FrameTimes(t_ns, times.slack_ns[part], times.flags[part]))
         keep &= pinned[1:] & pinned[:-1]
-    kept: I64 = periods[keep]
-    return kept
+    return first + np.flatnonzero(keep), periods[keep]
 
 
 def _quanta(figures: Timing, *, resolution_ns: int) -> tuple[int, int, int]:

@@ -8,6 +8,7 @@ import signal
 import struct
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable
 
@@ -53,7 +54,9 @@ class Terminal:
             stdout=inside,
             stderr=inside,
             start_new_session=True,
-            env=os.environ | {"TERM": "xterm-256color", "COLORTERM": "truecolor"} | environ,
+            env=os.environ
+            | {"TERM": "xterm-256color", "COLORTERM": "truecolor", "XDG_CONFIG_HOME": tempfile.mkdtemp()}
+            | environ,
         )
         os.close(inside)
         self._pid = self._process.pid

@@ -39,7 +39,7 @@ def test_outages_are_those_of_the_command(name: str) -> None:
 def test_the_flight_by_letters() -> None:
     session = opened("heron-flight.pcapng")
     letters = "".join(session.events.letters(session.start, session.end, 40))
-    assert letters == "   d  ld  dd  dl   df d d d  d  dgg  dd "  # frames with marked bytes are damaged too
+    assert letters == "   D  ld  DD  dl   df D d D  d  Dgg  dd "  # frames with marked bytes are damaged too; D: several
     assert session.progress == ""
 
 

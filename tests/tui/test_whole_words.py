@@ -111,7 +111,7 @@ async def test_a_rehearsal_shows_how_what_moves_stands_where_all_have_no_room() 
 async def test_channels_that_have_no_line_are_told(lines: int, more: int) -> None:
     async with shown(Live().pass_s(1), (80, lines)) as (app, _):
         text = text_of(app)
-        assert (f"… {more} more channels: make the window taller" in text) is bool(more)
+        assert (f"0 above, {more} below: up and down scroll" in text) is bool(more)
         assert ("\n18 " in text) is not bool(more)
 
 
