@@ -159,7 +159,7 @@ async def test_a_narrow_window_leaves_out_what_has_no_room_and_cuts_no_word() ->
             ("1", "counts as in the frame last 4 s   state"),
             ("3", " g gap 2 l lost 2 f failsafe 1 d damaged 19 longest 2.01 s\n"),
             ("3", "lasted  frames\n"),
-            ("4", "bell on losses: off   m sets a mark\n"),
+            ("4", "bell on losses: off   m annotates: distance, motor, heading\n"),
             ("7", "one every 7\n   ms\n"),
         ):
             await pilot.press(key)

@@ -66,8 +66,8 @@ class BigDigits(LineWidget):
         before = [mark for mark in session.marks if session.mark_place(mark) <= session.place]
         bell = "bell on losses: on" if self.ui.rings else "bell on losses: off"
         if not before:
-            why = " m sets a mark: distance, motor, heading"
-            return [(f" {bell}  {why if width > len(bell) + len(why) + 2 else ' m sets a mark'}", "dim")]
+            why = " m annotates: distance, motor, heading"
+            return [(f" {bell}  {why if width > len(bell) + len(why) + 2 else ' m annotates'}", "dim")]
         age = duration(session.seconds(session.place) - session.seconds(session.mark_place(before[-1])))
         return [(f" {bell}   since ", "dim"), (sanitize(before[-1].text), "mark"), (f": {age}", "dim")]
 

@@ -19,6 +19,7 @@ from busbench.wire.codec import CHANNELS
 _AXIS = 8  # cells of the scale at the left
 _FIGURES = 25  # cells of the figures at the right
 _BESIDE = 96  # cells from which figures stand beside the plot
+_MOMENT_S = 2.0  # before and after
 _LETTERS = "abcdefgh"  # of channels over the plot
 _OVERLAY_STYLES = ("span", "mark", "lost", "warn")
 
@@ -51,7 +52,7 @@ def plot_lines(
     figures = [] if has_figures else _figure_rows(ui, view, width)
     rows = max(3, height - len(out) - 2 - len(legend) - len(figures))
     seek(len(out), _AXIS, _AXIS + cells, lo, hi, rows)
-    out += _plot(ui, view, cells, rows, others)
+    out += _plot(ui, view, cells, rows, others, channel=ui.channel, place=session.place)
     out.append([(" " * _AXIS, "ink"), *joined(event_cells(ui, lo, hi, cells))])
     labels = place_words(session, lo), place_words(session, hi)
     out.append([(" " * _AXIS, "ink"), (labels[0] + labels[1].rjust(cells - len(labels[0])), "dim")])
@@ -102,8 +103,33 @@ def _overview(ui: AppState, plotter: Plotter, cells: int, rows: int) -> list[Lin
     return out
 
 
-def _plot(ui: AppState, view: Envelope, cells: int, rows: int, others: Sequence[int]) -> list[Line]:
-    session, glyphs, channel = ui.needs, ui.glyphs, ui.channel
+def moment_lines(ui: AppState, plotter: Plotter, width: int, height: int, *, channel: int, place: int) -> list[Line]:
+    """A channel from two seconds before a place to two seconds after it.
+
+    Args:
+        plotter: of the session.
+        channel: its index.
+        place: on the axis.
+    """
+    session, cells = ui.needs, width - _AXIS
+    reach = round(_MOMENT_S * session.store.ticks_per_s)
+    lo, hi = place - reach, place + reach
+    view = plotter.envelope(lo, hi, cells if ui.glyphs.levels else 2 * cells)
+    name = sanitize(session.names.get(channel + 1, ""))
+    head = f" channel {channel + 1}{f' {name}' if name else ''} around {place_words(session, place)}"
+    labels = place_words(session, lo), place_words(session, hi)
+    return [
+        [(fit(head, width), "head")],
+        *_plot(ui, view, cells, height - 3, (), channel=channel, place=place),
+        [(" " * _AXIS, "ink"), *joined(event_cells(ui, lo, hi, cells))],
+        [(" " * _AXIS, "ink"), (labels[0] + labels[1].rjust(cells - len(labels[0])), "dim")],
+    ]
+
+
+def _plot(
+    ui: AppState, view: Envelope, cells: int, rows: int, others: Sequence[int], *, channel: int, place: int
+) -> list[Line]:
+    glyphs = ui.glyphs
     low, high = _ends(ui, view, channel)
     pens = bands(*_unbroken(view, channel), (low, high), cells, rows, glyphs)
     canvas: list[list[Cell]] = [[(one, "pen") for one in line] for line in pens]
@@ -115,7 +141,7 @@ def _plot(ui: AppState, view: Envelope, cells: int, rows: int, others: Sequence[
         for x, y in enumerate(_heights(view.lows[other], view.highs[other], ends, cells, rows).tolist()):
             if y >= 0 and (x + at) % 2 == 0:  # every other cell, so that one does not hide the next
                 canvas[rows - 1 - y][x] = _LETTERS[at % len(_LETTERS)], style
-    here = cell_of(session.place, view.lo, view.hi, cells)
+    here = cell_of(place, view.lo, view.hi, cells)
     for line in canvas:
         line[here] = (line[here][0] if line[here][0] not in (" ", "\u2800") else glyphs.bar), "here"
     middle = rows // 2

@@ -11,9 +11,12 @@ from busbench.errors import SAFETY, sanitize
 from busbench.sim.aircraft_port import REHEARSAL
 from busbench.tui.app_state import AppState
 from busbench.tui.channels import MOVING
+from busbench.tui.plotting import Plotter
+from busbench.tui.session import Session
 from busbench.tui.text import Line, fit, place_words, value_words, wrap
 from busbench.tui.verdicts import VerdictTable
 from busbench.tui.verifying import RecordedCheck, command_words
+from busbench.tui.widgets.channel_plot import moment_lines
 from busbench.tui.widgets.channels import channels_below
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.verdicts import STYLES, WORDS, detail_lines, filter_words, table_lines
@@ -24,6 +27,7 @@ from busbench.verify.verify import Verification, faults_words
 BEFORE = SAFETY
 NO_RIG = "A check needs the plan: start with `busbench watch SOURCE --rig RIG.toml`."
 _ORDER = (Verdict.FAIL, Verdict.NOT_TESTED, Verdict.PASS)
+_PICTURE_LEAST, _PICTURE_MOST = 10, 24  # lines of the picture of a moment
 _TABLE_LEAST = 6  # rows of the table that come before words which are no caution
 
 
@@ -34,6 +38,7 @@ class VerifyLines(LineWidget):
         super().__init__(ui)
         self.work: CheckSession | RecordedCheck | None = None
         self.table: VerdictTable | None = None  # of the result shown
+        self._plotter: tuple[Session, Plotter] | None = None
 
     def lines(self, width: int, height: int) -> list[Line]:
         """As far as it has come."""
@@ -141,7 +146,20 @@ class VerifyLines(LineWidget):
             foot = [*more, *foot]
             room -= len(more)
         rows = table_lines(table, width, max(2, room), spot=self.spot, at=len(head), act=self.redraw)
-        return [*head, *rows, [("", "ink")], *detail, *foot]
+        out = [*head, *rows, [("", "ink")], *detail, *foot]
+        return [*out, *self._moment(table.chosen, place, width, height - len(out))]
+
+    def _moment(self, check: Check | None, place: int | None, width: int, height: int) -> list[Line]:
+        """In a tall window: the channel of a check around its moment."""
+        if check is None or place is None or check.channel is None or height < _PICTURE_LEAST:
+            return []
+        session = self.ui.needs
+        if self._plotter is None or self._plotter[0] is not session:
+            self._plotter = session, Plotter(session)
+        lines = moment_lines(
+            self.ui, self._plotter[1], width, min(height - 1, _PICTURE_MOST), channel=check.channel - 1, place=place
+        )
+        return [[("", "ink")], *lines]
 
     def _ends(self, work: CheckSession | RecordedCheck, done: SignOff) -> Iterator[str]:
         """How a rehearsal came out, and what can be done next."""
