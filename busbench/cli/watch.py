@@ -29,7 +29,7 @@ _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busb
 @motor_options
 @click.option("--bell", is_flag=True, help="Ring the bell of the terminal on outages.")
 @ascii_option
-@click.option("--theme", type=OneOf(("light", "dark")), help="Colours [default: as set before, or dark].")
+@click.option("--theme", type=OneOf(("light", "dark")), help="Select the colours [default: as set before, or dark].")
 @reading_options
 @line_options
 def command(source: str | None, **settings: Any) -> None:
