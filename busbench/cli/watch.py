@@ -41,7 +41,9 @@ def command(source: str | None, **settings: Any) -> None:
     rehearse both, with a --fault to find.
 
     Without SOURCE, select one on the screen. Press ? for the meaning of every
-    figure, q to quit. No information is in colour alone; NO_COLOR is respected.
+    figure, ctrl+p for all keys, q to quit. Unit, colours, scale and view are
+    remembered; ctrl+r resets them. No information is in colour alone; NO_COLOR
+    is respected.
 
     \b
     busbench watch /dev/ttyUSB0 --bell
@@ -89,29 +91,23 @@ def watch(
         raise BusbenchError("watch: standard input or error is not a terminal", hint=_INSTEAD)
     from busbench.bench.sources import rig_in
     from busbench.cli.limit_options import limit_sources
+    from busbench.rig.load import read_rig
     from busbench.tui.opening import Opened, open_session
 
-    def opened(name: str | None, rig_path: str) -> Opened | None:
-        path = rig_path or (rig_in(name) if name is not None else None) or rig or ""
-        plan = None
-        if path:
-            from busbench.rig.load import read_rig
-
-            plan = read_rig(path)
-        built = faults_of(faults, source=name, rig=path or None) if name is None or name == source else ()
-        sources = limit_sources(rig=path or None, source=name, motors=motor, has_no_motor=no_motor)
-        if name is None:
-            return None
-        session = open_session(name, options=options, rig=plan, faults=built)
-        return Opened(session, plan, path, sources, built)
-
     def opener(source: str, rig_path: str) -> Opened:
-        first = opened(source, rig_path)
-        assert first is not None
-        return first
+        path = rig_path or rig_in(source) or rig or ""
+        plan = read_rig(path) if path else None
+        built = faults_of(faults, source=source, rig=path or None) if rig_in(source) or source == first_source else ()
+        limits = limit_sources(rig=path or None, source=source, motors=motor, has_no_motor=no_motor)
+        return Opened(open_session(source, options=options, rig=plan, faults=built), plan, path, limits, built)
 
-    # The port is opened first: what cannot be opened is said in one line, without a screen.
-    first = opened(source, rig or "")
+    # The source is opened first: what cannot be opened is said in one line, without a screen.
+    first_source, first = source, None
+    if source is not None:
+        first = opener(source, rig or "")
+    else:
+        faults_of(faults, source=None, rig=rig)
+        limit_sources(rig=rig, motors=motor, has_no_motor=no_motor)
     from busbench.tui.main import make_app, run
     from busbench.tui.settings import SettingsStore, settings_path
 

@@ -18,12 +18,11 @@ from busbench.tui.driver import tolerant_driver
 from busbench.tui.file_actions import FileActions
 from busbench.tui.flow import QUESTION, Flow
 from busbench.tui.live import LiveSession
-from busbench.tui.opening import Opened, Opener
+from busbench.tui.opening import PLAN, Opened, Opener
 from busbench.tui.palette import THEMES, of_theme
 from busbench.tui.replay import ReplaySession
 from busbench.tui.screens import VIEWS
 from busbench.tui.screens.base import BenchView
-from busbench.tui.screens.choose import PLAN
 from busbench.tui.session import Session
 from busbench.tui.terminal import Clicks, TickClock
 
@@ -203,6 +202,8 @@ class BenchApp(FileActions):
         self.push_screen(Choose(error=error, title=title, is_ascii=self.ui.is_ascii), self._chosen)
 
     def _chosen(self, source: str | None) -> None:
+        from busbench.bench.sources import rig_in
+
         if source is None:
             if self.ui.session is None:
                 self.exit()
@@ -213,12 +214,21 @@ class BenchApp(FileActions):
             self._ask_source("", title=f"with the plan {sanitize(rig_path)}")
             return
         named = self.ui.session.source if rig_path and self.ui.session is not None else source
-        rig_path, self._plan = rig_path or self._plan, ""
+        kept = "" if rig_in(named) else self.ui.rig_path
+        rig_path, self._plan = rig_path or self._plan or kept, ""
         what = f"open the plan {sanitize(rig_path)}" if named != source else f"watch {sanitize(source)} instead"
         self._if_kept(what, lambda: self._change_to(named, rig_path))
 
     def _change_to(self, source: str, rig_path: str) -> None:
+        from busbench.rig.load import read_rig
+
         session = self.ui.session
+        try:
+            if rig_path:
+                read_rig(rig_path)  # before a port is closed for it
+        except BusbenchError as error:
+            self._ask_source(str(error))
+            return
         if session is not None and session.is_live and session.source == source:
             session.close()  # a port is held by one at a time, and that is we
         self.run_worker(lambda: self._open(source, rig_path), thread=True, exit_on_error=True)

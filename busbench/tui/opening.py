@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from busbench.sim.aircraft_faults import AircraftFault
 
 
+PLAN = "plan:"  # before the rig file, where a person chose a plan and not a source
+
+
 @dataclass(frozen=True, slots=True)
 class Opened:
     """What a person opened, with all that goes with it.

@@ -10,6 +10,7 @@ from textual.widgets import Static
 from busbench.bench.sources import VIRTUAL, plugged_in
 from busbench.capture.formats import read_suffixes
 from busbench.errors import sanitize
+from busbench.tui.opening import PLAN
 from busbench.tui.screens.pick import Choice, Pick
 
 RECEIVERS = (
@@ -18,7 +19,6 @@ RECEIVERS = (
     (f"{VIRTUAL}?lost-rate=6&gap-rate=3", "with losses and gaps"),
 )
 FILES_MAX = 200
-PLAN = "plan:"  # before a plan that is opened beside the source
 _HINT = "letters filter; or the name of a port, an address such as socket://host:port, or a file"
 _HEAD_BYTES = 65_536
 
