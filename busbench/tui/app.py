@@ -188,7 +188,7 @@ class BenchApp(FileActions):
             self._rang_at = self._ticks
 
     def _begin(self, session: Session) -> None:
-        self.ui.session, self.ui.chosen, self.ui.zoom, self.ui.kind = session, None, 0, None
+        self.ui.session, self.ui.chosen, self.ui.zoom, self.ui.kind = session, None, None, None
         if isinstance(session, ReplaySession) and not session.is_loaded:
             # Once the screen is drawn: until then the two would share one core.
             self.call_after_refresh(self.run_worker, session.load, thread=True, exit_on_error=True)

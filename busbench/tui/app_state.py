@@ -13,7 +13,7 @@ from busbench.tui.palette import Palette
 from busbench.tui.session import Session
 from busbench.tui.settings import SettingsStore, Unit
 from busbench.tui.text import UNITS
-from busbench.tui.window import most_zoom
+from busbench.tui.window import zoomed
 
 if TYPE_CHECKING:
     from busbench.rig.model import Rig
@@ -61,7 +61,7 @@ class AppState:
         faults: what is wrong with a virtual aircraft.
         channel: index of the channel looked at, 0-17.
         kind: of the outages listed, None for all.
-        zoom: how much closer the timeline looks, in steps; 0 for the whole session.
+        zoom: level of the timeline's length, see window.py; None for the whole session.
         settings: what is kept from one start to the next.
         draw: shows at once what a click changed.
         show_at: shows the channels, and one of them large, at a place of the session.
@@ -81,7 +81,7 @@ class AppState:
     faults: tuple[AircraftFault, ...] = ()
     channel: int = 0
     kind: Kind | None = None
-    zoom: int = 0
+    zoom: int | None = None
     settings: SettingsStore = field(default_factory=SettingsStore)
     show_at: ShowAt = field(default=_nowhere)
     draw: Callable[[], None] = field(default=_nothing)
@@ -109,7 +109,7 @@ class AppState:
     def zoom_by(self, steps: int) -> None:
         """Have the timeline look closer, or farther where negative."""
         if self.session is not None:
-            self.zoom = min(max(self.zoom + steps, 0), most_zoom(self.session))
+            self.zoom = zoomed(self.session, self.zoom, steps)
 
     @property
     def is_ascii(self) -> bool:

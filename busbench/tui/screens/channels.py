@@ -9,7 +9,7 @@ from textual.binding import Binding, BindingType
 from busbench.tui.screens.base import BenchView
 from busbench.tui.widgets.channels import ChannelLines
 from busbench.tui.widgets.line_widget import LineWidget
-from busbench.tui.window import most_zoom, timeline_window
+from busbench.tui.window import level_within
 
 _FIRST_S = 20.0  # of a channel that is opened large, at most
 _KEYS = (
@@ -63,12 +63,8 @@ class ChannelsView(BenchView):
         """Show the chosen channel large, at first some seconds of it."""
         session = self.ui.needs
         self._lines.is_large = True
-        if not self.ui.zoom:
-            while self.ui.zoom < most_zoom(session):
-                lo, hi = timeline_window(session, self.ui.zoom)
-                if hi - lo <= _FIRST_S * session.store.ticks_per_s:
-                    break
-                self.ui.zoom += 1
+        if self.ui.zoom is None:
+            self.ui.zoom = level_within(session, round(_FIRST_S * session.store.ticks_per_s))
         self.draw(slow=True)
 
     def action_small(self) -> None:

@@ -37,6 +37,11 @@ class Choice:
         """True where each word stands somewhere in the row."""
         return all(word in self.text.casefold() for word in words)
 
+    def begins(self, words: Iterable[str]) -> bool:
+        """True where each word begins a word of the row: such rows come first."""
+        parts = self.text.casefold().split()
+        return all(any(part.startswith(word) for part in parts) for word in words)
+
 
 class Pick(ModalScreen[str | None]):
     """Gives the id of the row picked, or None after escape.
@@ -84,7 +89,7 @@ class Pick(ModalScreen[str | None]):
         at = rows.highlighted
         before = None if at is None or at >= rows.option_count else rows.get_option_at_index(at).id
         words = text.casefold().split()
-        shown = [one for one in self._choices if one.matches(words)]
+        shown = sorted((one for one in self._choices if one.matches(words)), key=lambda one: not one.begins(words))
         shown += self.typed(text.strip())
         rows.clear_options()
         room = max(20, self.app.size.width - _AROUND)

@@ -164,7 +164,7 @@ class Timeline(LineWidget):
         """What stands before and after a part of the session."""
         session = self.ui.needs
         lo, hi = timeline_window(session, self.ui.zoom)
-        if not self.ui.zoom:
+        if self.ui.zoom is None:
             return "", ""
         return f"{place_words(session, lo)} ", f" {place_words(session, hi)}"
 
