@@ -24,7 +24,7 @@ from busbench.tui.replay import ReplaySession
 from busbench.tui.screens import VIEWS
 from busbench.tui.screens.base import BenchView
 from busbench.tui.session import Session
-from busbench.tui.terminal import Clicks, TickClock
+from busbench.tui.terminal import Clicks
 
 TICK_S = 0.05
 SLOW_TICKS = 4  # plots at 5 Hz

@@ -25,7 +25,8 @@ _HEAD_BYTES = 65_536
 
 def files(folder: Path) -> list[str]:
     """Recordings in a folder and in its folder captures, by their suffix."""
-    return [name for name in _near(folder) if Path(name).suffix.lower() in SUFFIXES]
+    suffixes = read_suffixes()
+    return [name for name in _near(folder) if Path(name).suffix.lower() in suffixes]
 
 
 def plans(folder: Path) -> list[str]:
@@ -78,8 +79,8 @@ class Choose(Pick):
         error.display = bool(self._error)
         here = Path.cwd()
         near = plans(here)
-        self.offer(Choice(name, _row("virtual", name, text)) for name, text in VIRTUAL)
-        self.offer(Choice(f"virtual:{name}", _row("aircraft", f"virtual:{name}", "rehearse on it")) for name in near)
+        self.offer(Choice(name, _row("virtual", name, text)) for name, text in RECEIVERS)
+        self.offer(Choice(f"{VIRTUAL}{name}", _row("aircraft", f"{VIRTUAL}{name}", "rehearse on it")) for name in near)
         self.offer(Choice(f"{PLAN}{name}", _row("plan", name, "names, limits, checks")) for name in near)
         self.offer(Choice(name, _row("file", name, "")) for name in files(here))
         self._find_ports()

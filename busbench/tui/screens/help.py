@@ -299,7 +299,7 @@ class Help(ModalScreen[None]):
 
     def compose(self) -> ComposeResult:
         """Put it together."""
-        yield Static("Help: up, down, page up and page down scroll; escape closes.", id="how", markup=False)
+        yield Static("Help: up, down scroll, letters search, escape closes.", id="how", markup=False)
         yield Input(placeholder="letters search", select_on_focus=False)
         yield self._body
 

@@ -14,7 +14,7 @@ from busbench.tui.plotting import Envelope, Plotter
 from busbench.tui.text import UNIT_WORDS, Line, duration, fit, place_words, value_words, width_of
 from busbench.tui.widgets.frame import cell_of, event_cells, joined
 from busbench.tui.window import timeline_window
-from busbench.wire.codec import CHANNELS
+from busbench.wire.frame_spec import CHANNELS
 
 _AXIS = 8  # cells of the scale at the left
 _FIGURES = 25  # cells of the figures at the right

@@ -6,7 +6,7 @@ from busbench.analysis.outages import Outage
 from busbench.errors import pluralize
 from busbench.tui.session import Session
 from busbench.tui.text import Line, duration, fit, place_words
-from busbench.wire.codec import FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 
 _WIDE = 120  # cells from which bytes stand apart, after offset and flags in words
 _STYLES = {"failsafe": "gap", "lost": "lost", "damaged": "damaged"}
