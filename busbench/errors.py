@@ -86,9 +86,9 @@ def unreadable(error: Exception) -> tuple[str, str]:
     if isinstance(error, TextFileError):
         return error.what, error.hint
     if isinstance(error, FileNotFoundError):
-        return "there is no such file", "check the name and the folder"
+        return "file not found", "check the name and the folder"
     if isinstance(error, IsADirectoryError):
-        return "is a folder", "name a file inside it"
+        return "this is a folder", "name a file inside it"
     return f"cannot be read ({_reason(error)})", "check its name and your permissions"
 
 
@@ -111,7 +111,7 @@ def require_kind(path: str, *, suffix: str, what: str, then: str = "") -> None:
     """
     given = Path(path).suffix.lower()
     if _CLEARLY.fullmatch(given) and given.removesuffix("l") != suffix.removesuffix("l"):
-        raise OutputError(path, f"would hold {what}", hint=f"end the name in {suffix}{then and '; '}{then}")
+        raise OutputError(path, f"file would hold {what}", hint=f"end the name in {suffix}{then and '; '}{then}")
 
 
 def unwritable(path: str | Path, error: Exception | None = None) -> tuple[str, str]:
@@ -126,11 +126,11 @@ def unwritable(path: str | Path, error: Exception | None = None) -> tuple[str, s
     except (OSError, ValueError):
         is_folder = False
     if is_folder:
-        return "is a folder", "name a file inside it"
+        return "this is a folder", "name a file inside it"
     if error is None or isinstance(error, FileExistsError):
-        return "exists already", "choose another name, or write over it with --force"
+        return "file exists already", "choose another name, or write over it with --force"
     if isinstance(error, FileNotFoundError):
-        return "there is no such folder", "make it first"
+        return "folder not found", "make it first"
     if getattr(error, "errno", None) in FULL:
         return f"cannot be written ({_reason(error)})", "make room, or write elsewhere"
     return f"cannot be written ({_reason(error)})", "check the folder and your permissions in it"

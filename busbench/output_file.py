@@ -282,7 +282,7 @@ def make_link(path: str | Path, target: str) -> None:
     try:
         os.symlink(target, path)
     except FileExistsError:
-        raise OutputError(path, "exists already", hint="choose another path, or remove it first") from None
+        raise OutputError(path, "file exists already", hint="choose another path, or remove it first") from None
     except (OSError, ValueError) as error:
         raise refused_output(path, error) from None
 

@@ -258,7 +258,7 @@ class TableReader(Generic[T]):
             hint = f"did you mean {self.header((*at, near[0])) if kinds[near[0]] else near[0]}?"
         else:
             hint = f"it knows {', '.join(known)}"
-        return self.key_error((*at, key), f"is not {self.noun} of {here}", hint=hint)
+        return self.key_error((*at, key), f"not {self.noun} of {here}", hint=hint)
 
     def _declared(self, at: Path) -> inspect.Type | None:
         """The type of a key, None where there is no such key."""

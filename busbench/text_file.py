@@ -59,7 +59,7 @@ def read_bounded(path: str | Path, *, takes_stdin: bool = False) -> bytes:
     if stat.S_ISFIFO(kind) and sys.platform != "win32":
         return _read_pipe(path)
     if not stat.S_ISREG(kind):
-        raise TextFileError("is a device, not a file of text", hint="name a file")
+        raise TextFileError("this is a device, not a file of text", hint="name a file")
     note_input(path)
     with Path(path).open("rb") as file:
         return file.read(BYTES_MAX + 1)
@@ -148,7 +148,7 @@ def read_toml(
         what: what is read, as in "a rig file".
         hint: what to do where it is a file of another kind.
         recording_hint: the same where it is a recording.
-        missing_hint: what else can be done where there is no such file.
+        missing_hint: what else can be done if the file is not found.
         takes_stdin: see read_bounded.
 
     Returns:
@@ -164,7 +164,7 @@ def read_toml(
         more = missing_hint if isinstance(error, FileNotFoundError) else ""
         raise TextFileError(problem, hint=todo + more) from None
     if _is_recording(data[:4096]):
-        raise TextFileError(f"is a recording, not {what}", hint=recording_hint or hint)
+        raise TextFileError(f"this is a recording, not {what}", hint=recording_hint or hint)
     if other := other_kind(data[:4096]):
         raise TextFileError(f"{other}, not {what}", hint=hint)
     require_small(data)
@@ -235,15 +235,15 @@ def _statement_fault(line: int, statement: str) -> TextFileError:
 
 # How files begin that people name by mistake: what such a file is, and what to do where something could be done.
 FOREIGN = (
-    (b"\x1f\x8b", "is compressed (gzip)", "unpack it first"),
-    (b"BZh", "is compressed (bzip2)", "unpack it first"),
-    (b"\xfd7zXZ", "is compressed (xz)", "unpack it first"),
-    (b"\x28\xb5\x2f\xfd", "is compressed (zstd)", "unpack it first"),
+    (b"\x1f\x8b", "file is compressed (gzip)", "unpack it first"),
+    (b"BZh", "file is compressed (bzip2)", "unpack it first"),
+    (b"\xfd7zXZ", "file is compressed (xz)", "unpack it first"),
+    (b"\x28\xb5\x2f\xfd", "file is compressed (zstd)", "unpack it first"),
     (b"PK\x03\x04", "is an archive (zip)", "unpack it and name a recording from inside"),
-    (b"\x89PNG", "is a picture", ""),
-    (b"\xff\xd8\xff", "is a picture", ""),
-    (b"%PDF", "is a document", ""),
-    (b"\x7fELF", "is a program", ""),
+    (b"\x89PNG", "this is a picture", ""),
+    (b"\xff\xd8\xff", "this is a picture", ""),
+    (b"%PDF", "this is a document", ""),
+    (b"\x7fELF", "this is a program", ""),
 )
 _RECORDING = re.compile(
     rb"\n\r\r\n|\xd4\xc3\xb2\xa1|\xa1\xb2\xc3\xd4|\x4d\x3c\xb2\xa1|\xa1\xb2\x3c\x4d"  # pcapng, pcap
@@ -259,7 +259,7 @@ def _is_recording(head: bytes) -> bool:
 def other_kind(head: bytes) -> str:
     """What a file is that begins so, in a clause; empty where it may be text."""
     if head.lstrip()[:1] in (b"{", b"<"):
-        return "is JSON" if head.lstrip()[:1] == b"{" else "is HTML or SVG"
+        return "this is JSON" if head.lstrip()[:1] == b"{" else "this is HTML or SVG"
     known = next((what for magic, what, _ in FOREIGN if head.startswith(magic)), "")
     is_utf16 = head[:2] in (b"\xff\xfe", b"\xfe\xff")  # has its own remedy
-    return known or ("is binary data" if b"\0" in head and not is_utf16 else "")
+    return known or ("this is binary data" if b"\0" in head and not is_utf16 else "")

@@ -99,10 +99,10 @@ def test_without_force_nothing_is_replaced(tmp_path: Path) -> None:
     out = OutputFile(path)
     out.write(b"new")
     path.write_bytes(b"came meanwhile")
-    with pytest.raises(OutputError, match=r"a\.bin: exists already"):
+    with pytest.raises(OutputError, match=r"a\.bin: file exists already"):
         out.close()
     assert path.read_bytes() == b"came meanwhile"
-    with pytest.raises(OutputError, match=r"a\.bin: exists already"):
+    with pytest.raises(OutputError, match=r"a\.bin: file exists already"):
         OutputFile(path)
     assert names(tmp_path) == ["a.bin"]
 
@@ -116,7 +116,7 @@ def test_without_force_nor_hard_links_nothing_is_replaced(tmp_path: Path, monkey
     out = OutputFile(tmp_path / "b.bin")
     out.write(b"new")
     (tmp_path / "b.bin").write_bytes(b"came meanwhile")
-    with pytest.raises(OutputError, match=r"b\.bin: exists already"):
+    with pytest.raises(OutputError, match=r"b\.bin: file exists already"):
         out.close()
     assert (tmp_path / "a.bin").read_bytes() == b"one"
     assert (tmp_path / "b.bin").read_bytes() == b"came meanwhile"
@@ -151,8 +151,8 @@ def test_a_pipe_is_written_to_as_it_is(tmp_path: Path) -> None:
     ("name", "words"),
     [
         ("", "is not the name of a file"),
-        ("nowhere/a.bin", "there is no such folder"),
-        (".", "is a folder"),
+        ("nowhere/a.bin", "folder not found"),
+        (".", "this is a folder"),
         ("n" * 300, "cannot be written (File name too long)"),
         ("a\0b", "cannot be written"),
         ("file/a.bin", "cannot be written (Not a directory)"),
@@ -257,7 +257,7 @@ def test_a_link_replaces_nothing_and_removes_itself_alone(tmp_path: Path) -> Non
     link = tmp_path / "port"
     for target in (str(tmp_path), "nowhere"):
         link.symlink_to(target)
-        with pytest.raises(OutputError, match="port: exists already: choose another path, or remove it first"):
+        with pytest.raises(OutputError, match="port: file exists already: choose another path, or remove it first"):
             make_link(link, "/dev/pts/7")
         link.unlink()
     make_link(link, "/dev/pts/7")

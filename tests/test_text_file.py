@@ -39,11 +39,11 @@ READERS = pytest.mark.parametrize("read", [read_rig, program, read_walk])
 @pytest.mark.parametrize(
     ("name", "line"),
     [
-        ("folder", "folder: is a folder: name a file inside it"),
-        ("/dev/zero", "/dev/zero: is a device, not a file of text: name a file"),
+        ("folder", "folder: this is a folder: name a file inside it"),
+        ("/dev/zero", "/dev/zero: this is a device, not a file of text: name a file"),
         ("unwritten", "unwritten: is a pipe that no program writes to: start that program, or name a file"),
         ("large", "large: is larger than 1,000,000 bytes: shorten it"),
-        ("absent", "absent: there is no such file: check the name and the folder"),
+        ("absent", "absent: file not found: check the name and the folder"),
     ],
 )
 def test_each_reader_refuses_in_one_line(

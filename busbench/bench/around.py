@@ -17,7 +17,7 @@ from busbench.wire.table import AlignmentResult
 
 _MINUTE_NS = 60_000_000_000
 _LOOK_NS = 500_000_000  # of the line, between two looks
-_SETTLED = 16  # frames after which what came before is not judged anew
+_SETTLED = 16  # frames after which what came before is not judged again
 Kept = ByteLog | LeftOut | MinuteTotals
 
 

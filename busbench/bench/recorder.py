@@ -53,7 +53,7 @@ KEEP_ALL = Retention()
 
 
 def suffix_of(path: str) -> str:
-    """The ending by which a recording is told: .pcapng, .pcapng.gz or .pcapng.zst, as written; "" for another name."""
+    """The ending of the name of a recording: .pcapng, .pcapng.gz or .pcapng.zst; "" for another name."""
     found = re.search(r"\.pcapng(\.gz|\.zst)?$", path, re.IGNORECASE)
     return found[0] if found else ""
 
@@ -193,7 +193,7 @@ class Recorder:
         self._writer.close()
         self._writer = self._open()
         while files is not None and len(self._made) > files:
-            with contextlib.suppress(OSError):  # somebody was faster
+            with contextlib.suppress(OSError):  # it was deleted already
                 Path(self._made.pop(0)).unlink()
 
     def _numbered(self, number: int) -> str:

@@ -143,7 +143,7 @@ class DriveRun:
         """Send it to its end. Ctrl-C brings all channels to rest, as a key does in the command.
 
         Raises:
-            PortLost: the drive was broken off; where the surfaces stand is not known.
+            PortLost: the drive was broken off; the positions of the surfaces are not known.
         """
         run, receiver = self._run, self._receiver
         while not run.is_over:
@@ -155,7 +155,7 @@ class DriveRun:
         receiver.pump(LOOK_S)  # what the last frames led to
         receiver.finish()
         if run.outcome is Outcome.LOST:
-            raise PortLost(receiver.port.source, run.reason, hint="where the surfaces stand is not known")
+            raise PortLost(receiver.port.source, run.reason, hint="the positions of the surfaces are not known")
         return run.how
 
 

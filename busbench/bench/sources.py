@@ -81,7 +81,7 @@ def _or_virtual(source: str) -> Iterator[None]:
     except PortMissing as error:
         if difflib.get_close_matches(source.lower().partition("?")[0], (VIRTUAL,), cutoff=0.8):
             hint = f"did you mean {VIRTUAL} (with its colon)?"
-            raise PortMissing(source, "there is no such port", hint=hint) from None
+            raise PortMissing(source, "port not found", hint=hint) from None
         raise error from None
 
 

@@ -166,7 +166,9 @@ def begin_walk(plan: WalkPlan, *, path: Path | None = None, is_resumed: bool = F
     head = plan.head
     if path is None or not is_resumed:
         if path is not None and os.path.lexists(path):
-            raise DriveError(f"{path}: exists already", hint="go on with it by --resume, or name another by --answers")
+            raise DriveError(
+                f"{path}: file exists already", hint="go on with it by --resume, or name another by --answers"
+            )
         return WalkStart(plan, begin(plan.stops), path)
     saved = read_walk(path)
     if saved.rig != head.rig:

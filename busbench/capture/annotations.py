@@ -26,7 +26,7 @@ def notes_path(recording: str | Path) -> str:
 
 
 def read_annotations(recording: str | Path, *, start_ns: int | None) -> list[Annotation]:
-    """The annotations that were made on a recording afterwards; none where there is no such file.
+    """The annotations that were made on a recording afterwards; none if there is no file.
 
     Args:
         start_ns: time of its first byte, None for a recording without timestamps: `t_ns` is a frame number then.

@@ -58,7 +58,7 @@ class ByteRows(Capture):
         layout = find_layout(head, is_whole=len(head) < HEAD_BYTES)
         if layout is None or layout.fault:
             if not head:
-                raise CaptureError(path, "is empty", hint="was the recording ended before a byte came?")
+                raise CaptureError(path, "file is empty", hint="was the recording ended before a byte came?")
             what = layout.fault if layout else "no rows with a time and a byte are at its start"
             raise CaptureError(path, what, hint=_ROW)
         step_max_ns = options.line.character_ns // options.line.character_bits // 2

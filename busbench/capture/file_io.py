@@ -109,10 +109,10 @@ class FileSource(Source):
         try:
             mode = os.stat(self.path).st_mode  # noqa: PTH116 - a path may be any text, such as one with a NUL
             if stat.S_ISDIR(mode):
-                raise CaptureError(self.name, "is a folder", hint="name a recording inside it")
+                raise CaptureError(self.name, "this is a folder", hint="name a recording inside it")
             if stat.S_ISCHR(mode) or stat.S_ISSOCK(mode):
                 raise CaptureError(
-                    self.name, "is a port, not a recording", hint="record from it first, or watch it live"
+                    self.name, "this is a port, not a recording", hint="record from it first, or watch it live"
                 )
             note_input(self.path)
             return open(self.path, "rb", buffering=0)  # noqa: PTH123

@@ -210,7 +210,7 @@ def _choose(source: Source, *, any_bytes: bool = False) -> FileFormat:
     """
     head = read_head(source)
     if not head:
-        raise CaptureError(source.name, "is empty", hint="was the recording ended before a byte came?")
+        raise CaptureError(source.name, "file is empty", hint="was the recording ended before a byte came?")
     found = _recognized(head)
     if found is None and len(head) == HEAD_BYTES and _is_text(head):
         found = _recognized(read_head(source, most=_LONG_HEAD_BYTES))
@@ -223,11 +223,11 @@ def _choose(source: Source, *, any_bytes: bool = False) -> FileFormat:
         return RAW
     if _is_text(head):
         fault = text_fault(head)
-        what = "is text of no layout that is known here" + (f" ({fault})" if fault else "")
+        what = "unknown text layout" + (f" ({fault})" if fault else "")
         raise CaptureError(source.name, what, hint=_KNOWN_BY)
     if any_bytes:
         return RAW
-    what = "is of no known format, and no servo frames are in its first 4 MB"
+    what = "unknown format, and no servo frames in its first 4 MB"
     raise CaptureError(source.name, what, hint=_KNOWN_BY)
 
 

@@ -84,7 +84,7 @@ class PacketFile:
     def _close(self, scan: Scan | PcapScan, at: int, end: int | None) -> None:
         if scan.section < 0:
             if end == 0:
-                raise CaptureError(self.path, "is empty", hint="was the recording ended before a byte came?")
+                raise CaptureError(self.path, "file is empty", hint="was the recording ended before a byte came?")
             what = scan.fault or f"the file is cut inside its first {'header' if self._is_pcap else 'block'}"
             raise CaptureError(self.path, what, offset=at, hint="copy the file again, or record again")
         if scan.fault:

@@ -73,7 +73,7 @@ def open_writer(path: str, info: CaptureInfo, *, line: LineSettings = BUS_LINE, 
     made = format_of(suffix)
     if made is None:
         hint = f"end the name in {', '.join(written_suffixes())} or .parquet (with the parquet extra)"
-        raise OutputError(path, "has a suffix of no known format", hint=hint)
+        raise OutputError(path, "suffix of no known format", hint=hint)
     if made.needs_clock and not info.clock.is_known:
         raise OutputError(
             path, f"a {suffix} file needs times, and {info.path} has none", hint="write .raw or .pcapng instead"

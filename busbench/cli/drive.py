@@ -246,7 +246,7 @@ def _from_options(word: str, options: Mapping[str, Any], unsaid: tuple[float, Sc
     from busbench.drive.program_file import OptionReader, build_program
 
     part = {key: options[key] for key in _PART_KEYS if key in options}
-    part["shape"] = "sine" if word == "sweep" else word
+    part["shape"] = word
     switch = next((number for number in part.get("channel", ()) if number in (17, 18)), None)
     if switch and word not in ("hold", "square", "steps", "replay"):
         hint = "give hold, square, steps or replay"

@@ -76,7 +76,7 @@ class _Commands(click.Group):
         if args and not args[0].startswith("-") and args[0] not in names:
             near = difflib.get_close_matches(args[0], names, n=1)
             hint = f"did you mean {near[0]}?" if near else "see busbench --help"
-            raise BusbenchError(f"{sanitize(args[0], most=40)}: is not a command", hint=hint)
+            raise BusbenchError(f"{sanitize(args[0], most=40)}: unknown command", hint=hint)
         return super().resolve_command(ctx, args)
 
     def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -26,7 +26,7 @@ def is_recording(name: str) -> bool:
     if not path.is_file() or path.suffix.lower() == ".toml":
         return False
     with path.open("rb") as file:
-        return path.suffix.lower() in read_suffixes() or other_kind(file.read(4096)) == "is a recording"
+        return path.suffix.lower() in read_suffixes() or other_kind(file.read(4096)) == "this is a recording"
 
 
 def recorded_program(path: str, options: Mapping[str, object], *, scale: Scale) -> Program:

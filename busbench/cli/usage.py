@@ -35,13 +35,13 @@ def as_error(error: click.ClickException, *, words: Sequence[str] = ()) -> Busbe
         case click.NoSuchOption():
             near = error.possibilities
             hint = f"did you mean {near[0]}?" if near else see
-            return BusbenchError(f"{error.option_name}: is not an option", hint=hint)
+            return BusbenchError(f"{error.option_name}: unknown option", hint=hint)
         case click.BadOptionUsage():
             return BusbenchError(f"{error.option_name}: {_lacks(error.option_name, words)}", hint=see)
         case click.NoSuchCommand():
             near = error.possibilities
             hint = f"did you mean {near[0]}?" if near else see
-            return BusbenchError(f"{sanitize(error.command_name, most=40)}: is not a command", hint=hint)
+            return BusbenchError(f"{sanitize(error.command_name, most=40)}: unknown command", hint=hint)
         case click.BadParameter():
             return BusbenchError(f"{name_of(error.param)}: {error.message.rstrip('.')}", hint=see)
         case click.UsageError() if context and isinstance(context.command, click.Group):
@@ -49,7 +49,7 @@ def as_error(error: click.ClickException, *, words: Sequence[str] = ()) -> Busbe
         case click.UsageError() if context:
             taken = " ".join(_arguments(context))
             hint = f"it takes {taken} and options" if taken else "it takes options only"
-            return BusbenchError(f"{name}: {quoted(' '.join(_extra(context, words)))} is too much", hint=hint)
+            return BusbenchError(f"{name}: unexpected argument {quoted(' '.join(_extra(context, words)))}", hint=hint)
     return BusbenchError(error.format_message().rstrip("."), hint=see)
 
 

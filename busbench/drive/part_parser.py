@@ -120,7 +120,7 @@ class _ShapeReader:
                 return Hold(self._level("level", channel), self._needed("duration"))
             case "square" if channel >= CHANNELS:
                 return Wave("square", TimeSpan(0.0, 0.5, 1.0), self._cycle())
-            case "ramp" | "triangle" | "sine" | "square":
+            case "ramp" | "triangle" | "sine" | "sweep" | "square":
                 return Wave(part.shape, self._span(channel), self._cycle())
             case "steps":
                 if not part.levels:

@@ -78,7 +78,9 @@ def read_program(
     except TextFileError as error:
         raise DriveError(f"{path}: {error.what}", hint=error.hint) from None
     if "part" not in values and ("rig" in values or "supply" in values):
-        raise DriveError(f"{path}: is a rig file, not a drive program", hint="give it to `busbench drive` by --rig")
+        raise DriveError(
+            f"{path}: this is a rig file, not a drive program", hint="give it to `busbench drive` by --rig"
+        )
     reader = ProgramReader(values, source=str(path), text=text)
     return build_program(reader, name=Path(path).stem, load=load, period_s=period_s, scale=scale)
 

@@ -15,7 +15,9 @@ from busbench.wire.scale_table import ScaleTable
 PERIODS_S = (0.02, 86_400.0)
 SEED_MAX = 2**63 - 1
 
-ShapeWord = Literal["hold", "ramp", "triangle", "sine", "square", "steps", "staircase", "chirp", "wander", "replay"]
+ShapeWord = Literal[
+    "hold", "ramp", "triangle", "sine", "sweep", "square", "steps", "staircase", "chirp", "wander", "replay"
+]
 Channel = Annotated[int, Meta(ge=1, le=ALL_CHANNELS)]
 Text = Annotated[str, Meta(min_length=1, max_length=200)]
 Seed = Annotated[int, Meta(ge=0, le=SEED_MAX)]
@@ -27,7 +29,7 @@ Level = Any  # what it may be depends on the unit and on the channel
 _WAVE = ("low", "high", "centre", "period", "cycles", "phase")
 SHAPE_KEYS: dict[str, tuple[str, ...]] = {
     "hold": ("level", "duration"),
-    **dict.fromkeys(("ramp", "triangle", "sine", "square"), _WAVE),
+    **dict.fromkeys(("ramp", "triangle", "sine", "sweep", "square"), _WAVE),
     "steps": ("levels", "period", "cycles", "phase"),
     "staircase": ("low", "high", "stairs", "period", "cycles", "phase"),
     "chirp": (*_WAVE, "period_end"),
@@ -86,8 +88,8 @@ class PartTable(Table, frozen=True, kw_only=True):
 
     Args:
         channel: a number, or a list such as [1, 2].
-        shape: hold, ramp, triangle, sine, square, steps, staircase, chirp, wander or replay; channels 17 and 18: hold,
-            square, steps or replay.
+        shape: hold, ramp, triangle, sine (also sweep), square, steps, staircase, chirp, wander or replay;
+            channels 17 and 18: hold, square, steps or replay.
         unit: unit of the levels of this part. Default: the program's.
         low: lowest level of the shape. Default: -50 %.
         high: highest level of the shape. Default: 50 %.

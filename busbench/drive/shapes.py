@@ -17,7 +17,7 @@ from busbench.drive.hash_random import hash_unit
 from busbench.errors import pluralize
 from busbench.model import F64
 
-WaveKind = Literal["ramp", "triangle", "sine", "square"]
+WaveKind = Literal["ramp", "triangle", "sine", "sweep", "square"]
 
 
 class Shape(abc.ABC):
@@ -107,7 +107,7 @@ def wave(kind: WaveKind, turn: F64) -> F64:
             return 2.0 * turn - 1.0
         case "triangle":
             return 1.0 - np.abs(4.0 * np.mod(turn + 0.25, 1.0) - 2.0)
-        case "sine":
+        case "sine" | "sweep":
             return np.sin(2.0 * np.pi * turn)
         case "square":
             return np.where(turn < 0.5, 1.0, -1.0)
@@ -158,7 +158,7 @@ class CycleShape(Shape):
 
 @dataclass(frozen=True, slots=True)
 class Wave(CycleShape):
-    """A ramp, triangle, sine or square."""
+    """A ramp, triangle, sine (or sweep, its other name) or square."""
 
     kind: WaveKind
     span: TimeSpan

@@ -116,13 +116,13 @@ def check_node(device: str, *, then: str = "give it to a command that reads reco
     try:
         mode = os.stat(device).st_mode  # noqa: PTH116 - a name may be any text, such as one with a NUL
     except (FileNotFoundError, NotADirectoryError, ValueError):
-        raise PortMissing(device, "there is no such port", hint=_plug_in()) from None
+        raise PortMissing(device, "port not found", hint=_plug_in()) from None
     except OSError as error:
         raise PortError(
             device, f"cannot be read ({error.strerror})", hint="check its name and your permissions"
         ) from None
     if stat.S_ISDIR(mode):
-        raise PortError(device, "is a folder, not a port", hint=_ports_there())
+        raise PortError(device, "this is a folder, not a port", hint=_ports_there())
     if not stat.S_ISCHR(mode):
         raise PortError(device, "is a file, not a port", hint=then)
 
@@ -165,7 +165,7 @@ def _explained(source: str, device: str, error: Exception) -> PortError:
         if "PermissionError" in text:
             return PortBusy(source, "is in use by another program", hint="close that program, then try again")
         if "FileNotFoundError" in text:
-            return PortMissing(source, "there is no such port", hint=_plug_in())
+            return PortMissing(source, "port not found", hint=_plug_in())
     if code == errno.EACCES:
         return PortDenied(source, "cannot be opened (no permission)", hint=_how_to_get_rights(device))
     if code in _BUSY:

@@ -34,7 +34,7 @@ def source_text(topic: str) -> str:
     if topic not in TOPICS:
         near = difflib.get_close_matches(topic, TOPICS, n=1)
         hint = f"did you mean {near[0]}?" if near else f"give one of {', '.join(TOPICS)}"
-        raise BusbenchError(f"{sanitize(topic, most=40)}: is not a topic", hint=hint)
+        raise BusbenchError(f"{sanitize(topic, most=40)}: unknown topic", hint=hint)
     return (resources.files("busbench.reference") / f"{topic}.md").read_text(encoding="utf-8")
 
 

@@ -36,13 +36,13 @@ def find_motor_moves(
 
     Args:
         windows: the annotated steps: what runs in one of another control is no move.
-        rests: where each of the 18 channels stood most of the time, in counts.
+        rests: where each of the 18 channels was most of the time, in counts.
         runs: rows in which each control was away from rest.
         loss: the stretch without link: what lasts until then was held away for it.
         turns: moves of the other controls.
 
     Returns:
-        The moves by control, and the excursions that could be one where too few others were moved to tell.
+        The moves by control, and the excursions that could be one where too few others were moved to decide.
     """
     moves: dict[str, ControlMove] = {}
     unknown: dict[str, tuple[Rows, ...]] = {}

@@ -105,7 +105,7 @@ class Phases:
         rests: where each of the 18 channels was most of the time, in counts.
         turns: moves of one control, by its name.
         runs: rows in which each control was away from rest, by its name.
-        unknown_runs: those of a motor that may be its move: too few other controls were moved to tell.
+        unknown_runs: those of a motor that may be its move: too few other controls were moved to decide.
         loss: the stretch in which the transmitter was off, if any.
         held_row: the first row in which a control was held away for that.
         back: what followed; None where the link did not come back.

@@ -255,7 +255,7 @@ def test_answers_that_cannot_be_written_are_reported_and_tried_again(tmp_path: P
     path.unlink()
     path.parent.rmdir()
     bench.hear(Word.YES)
-    assert str(bench.session.save_error) == f"{path}: there is no such folder: make it first"
+    assert str(bench.session.save_error) == f"{path}: folder not found: make it first"
     path.parent.mkdir()
     bench.hear(Word.BACK)  # any word tries again
     assert bench.session.save_error is None

@@ -54,7 +54,7 @@ def test_other_addresses_are_read_by_fsspec(monkeypatch: pytest.MonkeyPatch) -> 
 @pytest.mark.parametrize(
     ("error", "said"),
     [
-        (FileNotFoundError(2, "No such file"), "there is no such file"),
+        (FileNotFoundError(2, "No such file"), "file not found"),
         (ImportError("s3fs"), r"needs a further package \(s3fs\)"),
         (ValueError("no bucket"), r"cannot be read \(ValueError: no bucket\)"),
     ],

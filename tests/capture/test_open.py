@@ -74,14 +74,14 @@ def test_frames_may_begin_late_in_a_raw_file(tmp_path: Path) -> None:
     ("data", "words"),
     [
         (b"", "is empty"),
-        (np.random.default_rng(2).bytes(100_000), "is of no known format"),
-        (b"\x00", "is of no known format"),
-        (bytes(1000), "is of no known format"),
-        (b"Dear diary, the glider flew well.\n" * 9, "is text of no layout"),
+        (np.random.default_rng(2).bytes(100_000), "unknown format"),
+        (b"\x00", "unknown format"),
+        (bytes(1000), "unknown format"),
+        (b"Dear diary, the glider flew well.\n" * 9, "unknown text layout"),
         (b"\x1f\x8b\x08\x00" + bytes(50), r"is damaged \(gzip\): copy it again"),
         (gzip.compress(b"", mtime=0), "is empty"),
         (gzip.compress(gzip.compress(FRAME * 9, mtime=0), mtime=0), "is compressed twice: unpack it once"),
-        (b"\x89PNG\r\n\x1a\n" + bytes(50), "is a picture"),
+        (b"\x89PNG\r\n\x1a\n" + bytes(50), "this is a picture"),
         (b"\xd4\xc3\xb2\xa1" + bytes(9), "byte 0: the file is cut inside its first header"),
         (b"\x0a\x0d\x0d\x0a", "byte 0: the file is cut inside its first block"),
         (b"\x0a\x0d\x0d\x0a" + bytes(60), "byte 0: a pcapng section begins here, but its byte order"),
@@ -99,10 +99,10 @@ def test_a_wrong_file_gets_one_line(tmp_path: Path, data: bytes, words: str) -> 
 @pytest.mark.parametrize(
     ("path", "words"),
     [
-        ("none.pcapng", "there is no such file"),
-        (".", "is a folder"),
+        ("none.pcapng", "file not found"),
+        (".", "this is a folder"),
         ("a\0b", "cannot be read"),
-        ("", "no such file"),
+        ("", "file not found"),
     ],
 )
 def test_what_is_no_file_gets_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, path: str, words: str) -> None:
@@ -113,7 +113,7 @@ def test_what_is_no_file_gets_one_line(tmp_path: Path, monkeypatch: pytest.Monke
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such files")
 def test_devices_and_locked_files_get_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    with pytest.raises(CaptureError, match="is a port, not a recording"):
+    with pytest.raises(CaptureError, match="this is a port, not a recording"):
         open_capture(os.devnull)
     path = tmp_path / "locked"
     path.write_bytes(FRAME * 3)
@@ -164,9 +164,9 @@ def test_piped_bytes_are_raw_even_without_frames(scratch: Path, monkeypatch: pyt
 @pytest.mark.parametrize(
     ("data", "words"),
     [
-        (b"", "standard input: is empty"),
-        (b"%PDF-1.7", "standard input: is a document"),
-        (b"hello", "standard input: is text"),
+        (b"", "standard input: file is empty"),
+        (b"%PDF-1.7", "standard input: this is a document"),
+        (b"hello", "standard input: unknown text layout"),
     ],
 )
 def test_wrong_standard_input_gets_one_line(

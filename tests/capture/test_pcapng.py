@@ -144,12 +144,12 @@ def test_gather_joins_pieces_of_any_size(pieces: list[bytes], gap: int) -> None:
 def test_an_existing_file_is_kept_unless_forced(tmp_path: Path) -> None:
     path = tmp_path / "a"
     path.write_bytes(b"dear")
-    with pytest.raises(OutputError, match="exists already"):
+    with pytest.raises(OutputError, match="file exists already"):
         writer(path)
     assert path.read_bytes() == b"dear"
     writer(path, force=True).close()
     assert path.read_bytes().startswith(b"\x0a\x0d\x0d\x0a")
-    with pytest.raises(OutputError, match="there is no such folder"):
+    with pytest.raises(OutputError, match="folder not found"):
         writer(tmp_path / "none" / "a")
 
 

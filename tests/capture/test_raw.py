@@ -65,5 +65,5 @@ def test_all_bytes_come_back_in_runs_that_follow_one_another(tmp_path: Path) -> 
 
 
 def test_a_missing_file_is_told_when_it_is_opened(tmp_path: Path) -> None:
-    with pytest.raises(CaptureError, match="there is no such file"):
+    with pytest.raises(CaptureError, match="file not found"):
         raw.open_file(str(tmp_path / "none"), ReadOptions())

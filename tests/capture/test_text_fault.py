@@ -31,7 +31,7 @@ def test_the_cell_that_is_not_understood_is_named(tmp_path: Path, text: str, sai
     path.write_text(text, newline="")
     with pytest.raises(CaptureError) as caught:
         open_capture(str(path))
-    assert f"is text of no layout that is known here ({said}" in str(caught.value)
+    assert f"unknown text layout ({said}" in str(caught.value)
     assert "\n" not in str(caught.value)
     assert "\x7f" not in str(caught.value)
 

@@ -24,7 +24,7 @@ def test_preview_draws_lists_and_sends_nothing(tmp_path: Path) -> None:
     result = run(*SWEEP, "--preview", "--ascii", "--motor", "3", "--to", tmp_path / "heron.raw")
     assert result.exit_code == 0
     assert "\n".join(result.stdout.splitlines()[11:]) == (
-        "channel 1: from 0 s: sine, 3 cycles of 4 s\n"
+        "channel 1: from 0 s: sweep, 3 cycles of 4 s\n"
         "    goes from -50.0 to +50.0 % (582 to 1401 counts), at most 643 counts/s\n"
         "channel 3 (motor): locked at -100.0 % (173 counts)\n"
         "channels 2, 4-16: at rest, 0.0 % (992 counts)\n"
@@ -127,7 +127,7 @@ def test_nonsense_gets_one_line(args: tuple[str, ...], line: str | None) -> None
     said = refusal("sweep", "--channel", "1", *args)
     if line is None:
         assert said.startswith(f"{args[2]}: ")
-        assert "is not an option of a part with shape sine" in said
+        assert "not an option of a part with shape sweep" in said
     else:
         assert said == line
 
@@ -136,12 +136,12 @@ def test_other_refusals(tmp_path: Path) -> None:
     there = tmp_path / "heron.raw"
     there.write_bytes(b"precious")
     assert refusal(*SWEEP, "--to", there) == (
-        f"{there}: exists already: choose another name, or write over it with --force"
+        f"{there}: file exists already: choose another name, or write over it with --force"
     )
     assert there.read_bytes() == b"precious"
     assert run(*SWEEP, "--to", there, "--force").exit_code == 0
     nowhere = tmp_path / "no" / "heron.raw"
-    assert refusal(*SWEEP, "--to", nowhere) == (f"{nowhere}: there is no such folder: make it first")
+    assert refusal(*SWEEP, "--to", nowhere) == (f"{nowhere}: folder not found: make it first")
     assert refusal(*SWEEP, "--to", "heron.txt") == (
         "--to: heron.txt is neither a port nor a file of a known kind:"
         " give a port, virtual:, - or a name that ends in .pcapng, .vcd, .csv, .raw, .bin"
@@ -150,7 +150,7 @@ def test_other_refusals(tmp_path: Path) -> None:
         "--period: goes with a shape, not with the program file heron.toml: write it into the file, or name one of"
         " sweep, hold, ramp, triangle, sine, square, steps, staircase, chirp, wander, replay"
     )
-    assert refusal(tmp_path / "gone.toml").endswith("gone.toml: there is no such file: check the name and the folder")
+    assert refusal(tmp_path / "gone.toml").endswith("gone.toml: file not found: check the name and the folder")
 
 
 def test_replay_plays_what_a_recording_holds(tmp_path: Path) -> None:

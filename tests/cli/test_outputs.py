@@ -206,7 +206,7 @@ def test_without_force_nothing_is_replaced(place: Path, capfd: pytest.CaptureFix
     before = state(place)
     ran = call(capfd, *output.words(path))
     assert (ran.code, state(place)) == (2, before)
-    assert ran.err.splitlines()[-1].startswith(f"busbench: {path}: exists already: ")
+    assert ran.err.splitlines()[-1].startswith(f"busbench: {path}: file exists already: ")
 
 
 @pytest.mark.parametrize(

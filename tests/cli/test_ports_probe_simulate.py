@@ -97,7 +97,7 @@ def test_probe_says_the_mend(capsys: Capture) -> None:
     assert run(["probe", "virtual:?speed=max&duration=3s&inverted=on&pilot=still"]) == 1
     lines = capsys.readouterr().out.splitlines()
     assert lines == [
-        "with inverted polarity: the bus idles low, and nothing inverts it for the adapter",
+        "inverted polarity: the bus idles low, and nothing inverts it for the adapter",
         "what to do: put an inverter gate or a transistor stage between receiver and adapter (mind 3.3 V levels),"
         " or use an adapter whose own setting inverts RX and TX",
         lines[2],

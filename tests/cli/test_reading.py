@@ -219,7 +219,7 @@ def test_convert_writes_over_nothing_unless_told(capfd: Capfd, tmp_path: Path) -
     new.write_bytes(b"mine")
     ran = call(capfd, "convert", LINE, "-o", new)
     assert ran.code == 2
-    assert ran.err == (f"busbench: {new}: exists already: choose another name, or write over it with --force\n")
+    assert ran.err == (f"busbench: {new}: file exists already: choose another name, or write over it with --force\n")
     assert new.read_bytes() == b"mine"
     assert call(capfd, "convert", LINE, "-o", new, "--force").code == 0
     assert new.stat().st_size == 3350

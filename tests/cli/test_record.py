@@ -112,7 +112,7 @@ def test_nothing_is_written_over_without_force(tmp_path: Path, capsys: pytest.Ca
     assert run(args) == 2
     assert path.read_bytes() == b"precious"
     assert capsys.readouterr().err == (
-        f"busbench: {path}: exists already: choose another name, or write over it with --force\n"
+        f"busbench: {path}: file exists already: choose another name, or write over it with --force\n"
     )
     assert run([*args, "--force"]) == 0
     assert len(frames_of(path)[0].frames) == 72

@@ -35,11 +35,11 @@ def test_new_writes_a_file_that_checks_clean_and_never_replaces_one(tmp_path: Pa
     path = str(tmp_path / "my.toml")
     assert run("new", path) == ""
     assert run("check", path) == "My aircraft: no faults, no hints\n"
-    assert error_of("new", path) == f"{path}: exists already: choose another name, or write over it with --force"
+    assert error_of("new", path) == f"{path}: file exists already: choose another name, or write over it with --force"
     assert run("new", path, "--force") == ""
     assert run("new") == run("new", "-") == Path(path).read_text(encoding="utf-8")
-    assert error_of("new", str(tmp_path)) == f"{tmp_path}: is a folder: name a file inside it"
-    assert error_of("new", str(tmp_path / "no" / "x.toml")).endswith("there is no such folder: make it first")
+    assert error_of("new", str(tmp_path)) == f"{tmp_path}: this is a folder: name a file inside it"
+    assert error_of("new", str(tmp_path / "no" / "x.toml")).endswith("folder not found: make it first")
 
 
 def test_check_exits_with_1_on_faults_and_0_on_hints() -> None:
@@ -113,15 +113,14 @@ def test_sheet_in_its_forms(tmp_path: Path) -> None:
     page = tmp_path / "sheet.html"
     sheet(str(HERON), output=str(page), today=lambda: "2026-01-31")
     assert "Made on 2026-01-31." in page.read_text(encoding="utf-8")
-    assert error_of("sheet", str(HERON), "-o", str(page)).startswith(f"{page}: exists already")
+    assert error_of("sheet", str(HERON), "-o", str(page)).startswith(f"{page}: file exists already")
 
 
 @pytest.mark.parametrize("name", ["check", "power", "sheet"])
 def test_a_wrong_file_is_told_in_one_line(name: str) -> None:
     said = error_of(name, "-", stdin=HEAD + '[[device]]\nname = "x"\nchanel = 3\n')
     assert said == (
-        'standard input, device[1].chanel: is not a key of [[device]] (device "x", table at line 7): '
-        "did you mean channel?"
+        'standard input, device[1].chanel: not a key of [[device]] (device "x", table at line 7): did you mean channel?'
     )
 
 
@@ -215,7 +214,7 @@ def test_power_runs_a_replay(tmp_path: Path) -> None:
     assert amps["rudder"] == pytest.approx(0.8)
     replay.write_text('[[part]]\nchannel = 6\nshape = "replay"\nrecording = "gone.pcapng"\n', encoding="utf-8")
     result = invoke(command, "power", str(HERON), "--program", str(replay))
-    assert str(result.exception) == "gone.pcapng: there is no such file: check the name and the folder"
+    assert str(result.exception) == "gone.pcapng: file not found: check the name and the folder"
 
 
 def test_draft_watches_a_port_for_its_time(tmp_path: Path) -> None:
@@ -227,7 +226,7 @@ def test_draft_watches_a_port_for_its_time(tmp_path: Path) -> None:
     assert any(line == "channel 3 moves" for line in lines)
     assert len(read_rig(plan).devices) > 5
     words = ["draft", "virtual:?pilot=moving", "-o", str(plan)]
-    assert error_of(*words) == f"{plan}: exists already: choose another name, or write over it with --force"
+    assert error_of(*words) == f"{plan}: file exists already: choose another name, or write over it with --force"
     result = invoke(command, *words, "--force", "--seconds", "0.5")
     assert result.exit_code == 0, result.output
 
@@ -245,7 +244,7 @@ def test_power_as_a_picture(tmp_path: Path) -> None:
     assert words[0] == "rudder stalled, rest moving, leads at 40 °C"
     assert "1.7 m AWG 22 ◄ weakest lead" in words
     assert "5 left elevator" in words
-    assert error_of("power", str(HERON), "--svg", str(picture)).startswith(f"{picture}: exists already")
+    assert error_of("power", str(HERON), "--svg", str(picture)).startswith(f"{picture}: file exists already")
     assert picture.read_text(encoding="utf-8") == text
     run("power", str(HERON), "--svg", str(picture), "--force")
     assert run("power", str(HERON), "--svg", "-").startswith("<svg ")

@@ -184,7 +184,7 @@ def test_refusals(rig: Path, typed: list[str], tmp_path: Path, monkeypatch: pyte
     there = tmp_path / "there.json"
     there.write_text("precious")
     assert refusal("virtual:", "--rig", rig, "--answers", there) == (
-        f"{there}: exists already: go on with it by --resume, or name another by --answers"
+        f"{there}: file exists already: go on with it by --resume, or name another by --answers"
     )
     assert there.read_text() == "precious"
     assert refusal("virtual:", "--rig", rig, "--answers", there, "--resume").startswith(
@@ -194,9 +194,7 @@ def test_refusals(rig: Path, typed: list[str], tmp_path: Path, monkeypatch: pyte
         "--resume: needs --answers in a rehearsal: name the file to go on with"
     )
     nowhere = tmp_path / "no" / "a.json"
-    assert refusal("virtual:", "--rig", rig, "--answers", nowhere) == (
-        f"{nowhere}: there is no such folder: make it first"
-    )
+    assert refusal("virtual:", "--rig", rig, "--answers", nowhere) == (f"{nowhere}: folder not found: make it first")
     assert refusal("virtual:", "--rig", rig, "--fault", "lame:rudder").startswith('--fault: "lame" is not known')
     assert refusal("/dev/ttyHERON", "--rig", rig, "--fault", "dead:rudder") == (
         "--fault: goes with virtual: only: leave it out"

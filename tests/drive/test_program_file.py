@@ -185,11 +185,11 @@ PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n'
         (
             PART.replace("sine", "zigzag"),
             'heron.toml, part[1].shape: "zigzag" is not known (table at line 1): give "chirp", "hold",'
-            ' "ramp", "replay", "sine", "square", "staircase", "steps", "triangle" or "wander"',
+            ' "ramp", "replay", "sine", "square", "staircase", "steps", "sweep", "triangle" or "wander"',
         ),
         (
             PART + "stairs = 4\n",
-            "heron.toml, part[1].stairs: is not a key of a part with shape sine (table at line 1): it"
+            "heron.toml, part[1].stairs: not a key of a part with shape sine (table at line 1): it"
             " knows channel, shape, unit, delay, low, high, centre, period, cycles, phase",
         ),
         (
@@ -212,7 +212,7 @@ PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n'
         ),
         (
             PART + '[[fault]]\nkind = "lost"\nduration = 1\nflips = 0.1\n',
-            "heron.toml, fault[1].flips: is not a key of a fault of kind lost (table at line 5): it"
+            "heron.toml, fault[1].flips: not a key of a fault of kind lost (table at line 5): it"
             " knows kind, start, duration",
         ),
         (
@@ -241,7 +241,7 @@ PART = '[[part]]\nchannel = 1\nshape = "sine"\nperiod = 4\n'
         ),
         (
             "wings = 2\n" + PART,
-            "heron.toml, wings: is not a key of a program: it knows name, unit, order, frame_period,"
+            "heron.toml, wings: not a key of a program: it knows name, unit, order, frame_period,"
             " end_byte, repeat, scale, limits, channel, part, fault",
         ),
         ("part = ]\n", "heron.toml: line 1 has a value that is not TOML: write texts in quotes, numbers with a point"),
@@ -252,9 +252,9 @@ def test_nonsense_gets_one_line(tmp_path: Path, text: str, want: str) -> None:
 
 
 def test_files_that_are_none(tmp_path: Path) -> None:
-    with pytest.raises(DriveError, match=r"gone\.toml: there is no such file"):
+    with pytest.raises(DriveError, match=r"gone\.toml: file not found"):
         read_program(tmp_path / "gone.toml", load=no_recording)
-    with pytest.raises(DriveError, match="is a folder"):
+    with pytest.raises(DriveError, match="this is a folder"):
         read_program(tmp_path, load=no_recording)
     noise = tmp_path / "noise.toml"
     noise.write_bytes(b"name = \xff\xfe")

@@ -103,7 +103,7 @@ def test_two_recordings_to_one_file(tmp_path: Path, capfd: pytest.CaptureFixture
     far.write(numbered(100))
     wait_for(lambda: numbered(1, first=99) in path.read_bytes())
     other = ("record", "virtual:?speed=max&duration=1s", "-o", path)
-    assert call(capfd, *other).err.startswith(f"busbench: {path}: exists already: ")
+    assert call(capfd, *other).err.startswith(f"busbench: {path}: file exists already: ")
     refused = call(capfd, *other, "--force")
     assert refused.code == 2
     assert refused.err == (

@@ -35,12 +35,12 @@ def _two_ports_there(monkeypatch: pytest.MonkeyPatch) -> None:
 @posix
 def test_missing_lists_what_is_there(monkeypatch: pytest.MonkeyPatch) -> None:
     assert failure("/dev/ttyHERON") == (
-        "/dev/ttyHERON: there is no such port: plug it in;"
+        "/dev/ttyHERON: port not found: plug it in;"
         " `busbench ports` lists what is there, now /dev/ttyUSB0, /dev/ttyUSB1"
     )
     monkeypatch.setattr("serial.tools.list_ports.comports", list)
     assert failure("a\0b").endswith(
-        "there is no such port: plug it in; `busbench ports` lists what is there, now none; or try virtual:"
+        "port not found: plug it in; `busbench ports` lists what is there, now none; or try virtual:"
     )
 
 
@@ -49,7 +49,7 @@ def test_what_is_no_port(tmp_path: Path) -> None:
     file = tmp_path / "f.pcapng"
     file.touch()
     assert failure(str(file)) == f"{file}: is a file, not a port: give it to a command that reads recordings"
-    assert failure(str(tmp_path)).startswith(f"{tmp_path}: is a folder, not a port: this machine has ")
+    assert failure(str(tmp_path)).startswith(f"{tmp_path}: this is a folder, not a port: this machine has ")
     assert failure("/dev/null").startswith("/dev/null: is not a serial port: this machine has ")
 
 

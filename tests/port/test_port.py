@@ -146,7 +146,7 @@ def test_opening_may_be_waited_for_later(far: Far, tmp_path: Path) -> None:
         far.write(b"x")
         read_until(port, Seen(), lambda seen: seen.kinds == ["opened"])
     missing = open_client(str(tmp_path / "none"), waits=False)
-    with pytest.raises(PortError, match="there is no such port"):
+    with pytest.raises(PortError, match="port not found"):
         read_until(missing, Seen(), lambda seen: False)
     missing.close()
 

@@ -20,7 +20,7 @@ from tests.port.ends import Far, Seen, read_until
 def test_a_port_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(PortMissing) as raised:
         open_client(str(tmp_path / "none"))
-    assert (raised.value.port, raised.value.problem) == (str(tmp_path / "none"), "there is no such port")
+    assert (raised.value.port, raised.value.problem) == (str(tmp_path / "none"), "port not found")
 
 
 @pytest.mark.parametrize(
@@ -60,4 +60,4 @@ def test_the_log_of_a_command_names_what_happened(far: Far, tmp_path: Path) -> N
 def test_a_log_that_cannot_be_written_ends_in_one_line(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     path = tmp_path / "no" / "bench.log"
     assert run(["--log", str(path), "ports"]) == 2
-    assert capsys.readouterr().err == f"busbench: {path}: there is no such folder: make it first\n"
+    assert capsys.readouterr().err == f"busbench: {path}: folder not found: make it first\n"

@@ -46,13 +46,13 @@ def test_the_topics_are_listed_in_80_columns() -> None:
 @pytest.mark.parametrize(
     ("topic", "line"),
     [
-        ("wirring", "wirring: is not a topic: did you mean wiring?"),
+        ("wirring", "wirring: unknown topic: did you mean wiring?"),
         (
             "zzz",
-            "zzz: is not a topic: give one of results, wiring, faq, terms, formats, rig-file, drive-program, virtual,"
+            "zzz: unknown topic: give one of results, wiring, faq, terms, formats, rig-file, drive-program, virtual,"
             " python",
         ),
-        ("../faq", "../faq: is not a topic: did you mean faq?"),
+        ("../faq", "../faq: unknown topic: did you mean faq?"),
     ],
 )
 def test_an_unknown_topic_is_one_line(topic: str, line: str) -> None:

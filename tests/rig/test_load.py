@@ -88,14 +88,14 @@ def test_defaults_of_a_device() -> None:
         ),
         ('motor = "engin"', 'device[1].motor: "engin" is not known' + AT + ': did you mean "engine"?'),
         ("control = 1", "device[1].control: 1 is not a line of text" + AT + ": write it in quotes"),
-        ("chanel = 3", "device[1].chanel: is not a key of [[device]]" + AT + ": did you mean channel?"),
+        ("chanel = 3", "device[1].chanel: not a key of [[device]]" + AT + ": did you mean channel?"),
         (
             "connector_ohm = 0.01",
-            "device[1].connector_ohm: is not a key of [[device]]" + AT + ": it goes below [device.lead]",
+            "device[1].connector_ohm: not a key of [[device]]" + AT + ": it goes below [device.lead]",
         ),
         (
             "[device.lead]\nresistance_ohm = 1\nchannel = 1",
-            "device[1].lead.channel: is not a key of [device.lead]"
+            "device[1].lead.channel: not a key of [device.lead]"
             + AT
             + ": it goes below [[device]], above [device.lead]",
         ),
@@ -148,7 +148,7 @@ def test_a_wrong_value_is_named_with_its_place(line: str, said: str) -> None:
         ("a = " + "9" * 5000, "rig.toml: holds a number of thousands of digits: shorten it"),
         (
             HEAD + "[hubs]\n",
-            "rig.toml, hubs: is not a key of a rig file: did you mean [[hub]]?",
+            "rig.toml, hubs: not a key of a rig file: did you mean [[hub]]?",
         ),
     ],
 )  # fmt: skip
@@ -169,11 +169,11 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
         read_rig(missing)
     assert (
         str(caught.value)
-        == f"{missing}: there is no such file: check the name and the folder, or begin one with `busbench rig new`"
+        == f"{missing}: file not found: check the name and the folder, or begin one with `busbench rig new`"
     )
     with pytest.raises(RigError) as caught:
         read_rig(tmp_path)
-    assert str(caught.value) == f"{tmp_path}: is a folder: name a file inside it"
+    assert str(caught.value) == f"{tmp_path}: this is a folder: name a file inside it"
     latin = tmp_path / "latin.toml"
     latin.write_bytes(b'[rig]\nname = "Fl\xfcgel"\n')
     with pytest.raises(RigError) as caught:

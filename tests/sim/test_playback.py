@@ -168,10 +168,10 @@ def test_who_can_reach_it(host: str, name: str, warning: str) -> None:
 
 
 def test_a_path_or_address_that_cannot_be(tmp_path: Path) -> None:
-    with pytest.raises(OutputError, match="there is no such folder: make it first"):
+    with pytest.raises(OutputError, match="folder not found: make it first"):
         PtyOutlet(link=str(tmp_path / "no" / "folder"))
     (tmp_path / "file").touch()
-    with pytest.raises(OutputError, match="exists already: choose another path, or remove it first"):
+    with pytest.raises(OutputError, match="file exists already: choose another path, or remove it first"):
         PtyOutlet(link=str(tmp_path / "file"))
     taken = TcpOutlet()
     with pytest.raises(PortError, match=r"cannot be served \(Address already in use\): choose another port"):

@@ -148,7 +148,7 @@ def test_a_recording_does_not_write_over_another(tmp_path: Path) -> None:
     path = tmp_path / "bench.pcapng"
     path.write_text("old")
     live = Live()
-    with pytest.raises(OutputError, match="exists already"):
+    with pytest.raises(OutputError, match="file exists already"):
         live.session.start_recording(str(path))
     assert path.read_text() == "old"
     assert live.session.recording == ""

@@ -132,7 +132,7 @@ def test_a_cut_holds_its_frames_alone(name: str, tmp_path: Path) -> None:
     if session.clock.is_known:
         assert cut.frames.t_ns.tolist() == session.store.times(100, 501).t_ns.tolist()
         assert [mark.text for mark in cut.info.marks] == ["here"]
-    with pytest.raises(OutputError, match="exists already"):
+    with pytest.raises(OutputError, match="file exists already"):
         session.export(str(path))
 
 
@@ -183,7 +183,7 @@ def test_the_beat_is_that_of_the_whole_recording() -> None:
     ("source", "error", "words"),
     [
         ("nowhere", CaptureError, "is neither a port nor a file"),
-        ("nowhere.pcapng", CaptureError, "there is no such file"),
+        ("nowhere.pcapng", CaptureError, "file not found"),
         ("virtual:?peroid=7ms", PortError, '"peroid" is not a setting'),
     ],
 )

@@ -95,7 +95,7 @@ def test_no_colour_is_sent_where_none_is_wanted() -> None:
     ("words", "said"),
     [
         (("virtual:?peroid=7ms",), '"peroid" is not a setting'),
-        (("nowhere.pcapng",), "there is no such file"),
+        (("nowhere.pcapng",), "file not found"),
         (("virtual:", "--rig", "no.toml"), "no.toml"),
     ],
 )

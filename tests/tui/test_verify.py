@@ -140,9 +140,9 @@ def test_the_page_of_a_round_keeps_what_it_stands_on_and_names_its_hash(
     assert again.done is not None
     assert work.done is not None
     assert again.done.found.checks == work.done.found.checks
-    with pytest.raises(BusbenchError, match="exists already"):
+    with pytest.raises(BusbenchError, match="file exists already"):
         write_page(work, str(page), source="virtual:heron.toml", rig_path=str(RIG))
-    with pytest.raises(BusbenchError, match="exists already"):
+    with pytest.raises(BusbenchError, match="file exists already"):
         work.start(str(kept))
     assert work.done is not None  # the former verdict stays
 
@@ -269,7 +269,7 @@ async def test_the_page_is_written_once(tmp_path: Path, monkeypatch: pytest.Monk
     path = tmp_path / "heron.html"
     async with shown(faulty(), rig=RIG, keys="5") as (app, pilot):
         await app.workers.wait_for_complete()
-        for said in ("wrote", "exists already"):
+        for said in ("wrote", "file exists already"):
             await pilot.press("w")
             app.screen.query_one(Input).value = str(path)
             await pilot.press("enter")
