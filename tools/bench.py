@@ -14,19 +14,18 @@ import os
 import platform
 import shutil
 import statistics
-import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-ROOT = Path(__file__).resolve().parent.parent
-sys.path[:0] = [str(ROOT), str(ROOT / "tools")]
+sys.path[:0] = [str(Path(__file__).resolve().parent.parent), str(Path(__file__).resolve().parent)]
 
+from bench_rows import COMMAND, ROOT, Row, best, measured  # noqa: E402
+from bench_streams import SECTIONS as STREAMS  # noqa: E402
 from readers import simple_reader  # noqa: E402
 from synthetic import write_recording  # noqa: E402
 
@@ -40,16 +39,6 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 FRAMES_A_DAY = 12_342_857  # at 7 ms
 HOURS = (1, 6, 24)
-COMMAND = [sys.executable, "-m", "busbench"]
-
-
-@dataclass(frozen=True)
-class Row:
-    """One figure."""
-
-    what: str
-    figure: str
-    compared: str = ""
 
 
 def main() -> None:
@@ -63,40 +52,9 @@ def main() -> None:
         if wanted.sections and name not in wanted.sections:
             continue
         for row in section(wanted.short):
-            print(f"{row.what:<46} {row.figure:>26}  {row.compared}", flush=True)
+            goal = f"  (goal {row.goal})" if row.goal else ""
+            print(f"{row.what:<46} {row.figure:>26}  {row.compared}{goal}", flush=True)
             rows.append(row)
-
-
-def best(work: Callable[[], object], *, times: int = 5) -> float:
-    """The shortest of some runs, in seconds."""
-    spent = []
-    for _ in range(times):
-        begun = time.perf_counter()
-        work()
-        spent.append(time.perf_counter() - begun)
-    return min(spent)
-
-
-# A process's peak counts from its parent's size at the fork, so a small one stands between.
-_BETWEEN = """
-import os, subprocess, sys, time
-begun = time.perf_counter()
-with subprocess.Popen(sys.argv[1:], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
-    _, status, usage = os.wait4(process.pid, 0)
-    process.returncode = os.waitstatus_to_exitcode(status)
-print(process.returncode, time.perf_counter() - begun, usage.ru_maxrss / 1024)
-"""
-
-
-def measured(words: list[str]) -> tuple[float, float]:
-    """Seconds and peak megabytes of a process."""
-    result = subprocess.run(
-        [sys.executable, "-c", _BETWEEN, *words], capture_output=True, text=True, cwd=ROOT, check=True
-    )
-    code, spent_s, peak_mb = result.stdout.split()
-    if code != "0":
-        raise SystemExit(f"{' '.join(words)} ended with {code}")
-    return float(spent_s), float(peak_mb)
 
 
 def codec(_: bool) -> Iterator[Row]:
@@ -239,6 +197,10 @@ def live(short: bool) -> Iterator[Row]:
         for one, cpu in before.items():
             share = (live_.cpu_s(one) - cpu) / spent
             yield Row("terminal UI, 120x40" if one == pid else "its child process", f"{100 * share:.1f} % of a core")
+        late, lost = live_.follow_lateness_ns(frames)
+        yield Row(
+            "last byte to line of frames PORT, p50 / p99", live_.words(late), f"{frames} frames, {lost} lost", "20 ms"
+        )
         late, skipped = live_.transmit_lateness_ns(1500)
         yield Row("frames sent, lateness p50 / p99 / most", live_.words(late), f"1500 frames, {skipped} slots skipped")
 
@@ -250,6 +212,7 @@ SECTIONS: dict[str, Callable[[bool], Iterator[Row]]] = {
     "recordings": recordings,
     "keys": keys,
     "live": live,
+    **STREAMS,
 }
 
 if __name__ == "__main__":

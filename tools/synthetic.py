@@ -9,19 +9,21 @@ import numpy as np
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.model import BUS_LINE, ByteLog, Clock, ClockKind
 from busbench.wire.codec import pack_frames
-from busbench.wire.frame_spec import FRAME_BYTES
+from busbench.wire.frame_spec import END_PLAIN, END_SLOTS, FRAME_BYTES
 
 PERIOD_NS = 7_000_000
+REPLY_BYTES = 3
 _BLOCK = 1 << 16
 
 
-def write_recording(path: Path, *, frames: int, cuts: bool = False, seed: int = 1) -> None:
+def write_recording(path: Path, *, frames: int, cuts: bool = False, slots: bool = False, seed: int = 1) -> None:
     """Write a recording of moving sticks, a read a frame or cut into 4-6 reads of uneven size.
 
     Args:
         path: the new pcapng file.
         frames: how many.
         cuts: True for an adapter that cuts each frame.
+        slots: True for end bytes in turn, and a sensor's reply behind each third frame, in a read of its own.
         seed: of the stamps' lateness and the cuts.
     """
     rng = np.random.default_rng(seed)
@@ -30,15 +32,16 @@ def write_recording(path: Path, *, frames: int, cuts: bool = False, seed: int = 
         str(path), port="bench", line=BUS_LINE, clock=clock, start_utc_ns=1_700_000_000_000_000_000, force=True,
         direction_flags=False,
     ) as writer:  # fmt: skip
+        sent = 0
         for start in range(0, frames, _BLOCK):
             count = min(_BLOCK, frames - start)
             t = (start + np.arange(count)) * 0.007
             counts = np.full((count, 16), 992)
             counts[:, 0] = 992 + 600 * np.sin(t)
             counts[:, 1] = 992 + 300 * np.sin(2.7 * t)
-            raw = pack_frames(counts)
+            number = start + np.arange(count)
+            raw = pack_frames(counts, end=np.array(END_SLOTS, np.uint8)[number % 4] if slots else END_PLAIN)
             ends_ns = (start + np.arange(count)) * PERIOD_NS + FRAME_BYTES * BUS_LINE.character_ns
-            offset = start * FRAME_BYTES
             if cuts:
                 inner = np.sort(rng.permuted(np.tile(np.arange(1, FRAME_BYTES), (count, 1)), axis=1)[:, :5], axis=1)
                 keep = np.arange(5) < rng.integers(3, 6, count)[:, None]
@@ -50,4 +53,18 @@ def write_recording(path: Path, *, frames: int, cuts: bool = False, seed: int = 
             else:
                 mark_end, mark_t = FRAME_BYTES * np.arange(1, count + 1), ends_ns
             mark_t = np.maximum.accumulate(mark_t + rng.integers(60_000, 110_000, mark_t.size))
-            writer.write_log(ByteLog(offset, raw.reshape(-1), offset + mark_end, mark_t))
+            data = raw.reshape(-1)
+            if slots:
+                answered = np.flatnonzero(number % 3 == 0)
+                at = FRAME_BYTES * (answered + 1)
+                replies = rng.integers(0, 256, (at.size, REPLY_BYTES), np.uint8)
+                replies[:, 0] = 0x03
+                data = np.insert(data, np.repeat(at, REPLY_BYTES), replies.reshape(-1))
+                mark_end = mark_end + REPLY_BYTES * np.searchsorted(at, mark_end, "left")
+                reply_end = at + REPLY_BYTES * np.arange(1, at.size + 1)
+                reply_t = ends_ns[answered] + 2_100_000 + 100_000
+                order = np.argsort(np.concatenate([mark_end, reply_end]), kind="stable")
+                mark_end = np.concatenate([mark_end, reply_end])[order]
+                mark_t = np.concatenate([mark_t, reply_t])[order]
+            writer.write_log(ByteLog(sent, data, sent + mark_end, mark_t))
+            sent += data.size

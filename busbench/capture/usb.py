@@ -83,10 +83,12 @@ def sniff(head: bytes) -> bool:
         kind, size, link = struct.unpack_from(order + "IIH", head, at)
         if kind == pb.INTERFACE:
             links.add(link)
+            if link in pb.LINKS_USER:
+                return False
         if size < 12:
             break
         at += pb.padded(size)
-    return not links.isdisjoint((_LINUX, _WINDOWS)) and links.isdisjoint(pb.LINKS_USER)
+    return not links.isdisjoint((_LINUX, _WINDOWS))
 
 
 def open_file(source: str | Source, options: ReadOptions) -> Capture:
