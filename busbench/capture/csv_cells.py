@@ -22,7 +22,8 @@ _DIGITS_MAX = 19  # that many always fit 64 bits
 _STRIPPED_MAX = 32
 
 _BLANK = np.zeros(256, np.bool_)
-_BLANK[list(b" \t\r\"'\xa0\xc2")] = True  # a no-break space is the last two
+_BLANKS = b" \t\r\"'\xa0\xc2"  # a no-break space is the last two
+_BLANK[list(_BLANKS)] = True
 _HEX = np.full(256, 255, np.uint8)
 _HEX[list(b"0123456789")] = range(10)
 _HEX[list(b"abcdef")] = _HEX[list(b"ABCDEF")] = range(10, 16)
@@ -64,6 +65,7 @@ class Lines:
         marks: places of all delimiters outside quotes, int64, rising.
         first: index into marks of the line's first, int64 (R,).
         fields: its number of cells, int64 (R,).
+        is_tight: True where no blank and no quote is in the text.
     """
 
     buffer: U8
@@ -72,6 +74,7 @@ class Lines:
     marks: I64
     first: I64
     fields: I64
+    is_tight: bool = False
 
     def column(self, number: int) -> Cells:
         """The cells of one column, counted from 0."""
@@ -82,6 +85,8 @@ class Lines:
                 marks = np.append(self.marks, 0)
                 inner = marks.take(np.minimum(self.first + number, marks.size - 1))
                 end = inner if int(self.fields.min()) > number + 1 else np.where(self.fields > number + 1, inner, end)
+            if self.is_tight:
+                return Cells(self.buffer, start, end - start)
             return _stripped(self.buffer, start, end)
         marks = np.append(self.marks, 0)  # a place to look at where a line has no such cell
         last = marks.size - 1
@@ -92,7 +97,8 @@ class Lines:
 
     def select(self, keep: Bools | I64) -> Lines:
         """Some of the lines, by mask or by index."""
-        return Lines(self.buffer, self.start[keep], self.end[keep], self.marks, self.first[keep], self.fields[keep])
+        part = self.start[keep], self.end[keep], self.marks, self.first[keep], self.fields[keep]
+        return Lines(self.buffer, *part, self.is_tight)
 
     def is_void(self) -> Bools:
         """True for lines that are blank or a comment."""
@@ -130,7 +136,9 @@ def split(buffer: U8, size: int, *, newline: int, delimiter: int) -> Lines:
     else:
         first = np.searchsorted(marks, start)
         fields = np.diff(first, append=marks.size) + 1
-    return Lines(buffer, start, end, marks, first, fields)
+    written = text.tobytes()
+    is_tight = not any(code != delimiter and bytes([code]) in written for code in _BLANKS)
+    return Lines(buffer, start, end, marks, first, fields, is_tight)
 
 
 def _stripped(buffer: U8, start: I64, end: I64) -> Cells:
@@ -255,8 +263,15 @@ def hex_digits(cells: Cells, skip: int) -> tuple[U8, Bools]:
     Returns:
         uint8 (R,), and True where the cell is such a byte, bool (R,).
     """
-    value = np.zeros(cells.size.size, np.uint8)
+    value: U8 = np.zeros(cells.size.size, np.uint8)
     ok = cells.size > skip
+    alike = int(cells.size[0]) if ok.all() and ok.size else 0
+    if skip < alike <= skip + 8 and (cells.size == alike).all():
+        for k in range(skip, alike):
+            digit = _HEX.take(cells.buffer.take(cells.start + k))
+            ok &= (digit < 16) & (value < 16)
+            value = value << 4 | digit
+        return value, ok
     for k in range(min(int(cells.size.max(initial=0)), skip + 8)):
         if k < skip:
             continue
@@ -298,7 +313,9 @@ def is_word(cells: Cells, words: tuple[str, ...]) -> Bools:
         c = cells.buffer[cells.start + k]
         c = np.where((c >= 65) & (c <= 90), c | 32, c)
         key |= np.where(cells.size > k, c, 0).astype(np.uint64) << np.uint64(8 * k)
-    found = np.zeros(key.size, np.bool_)
+    is_one = key.size > 0 and bool((key == key[0]).all())
+    some = key[:1] if is_one else key
+    found = np.zeros(some.size, np.bool_)
     for word in words:
-        found |= key == np.uint64(int.from_bytes(word.encode(), "little"))
+        found |= some == np.uint64(int.from_bytes(word.encode(), "little"))
     return found & (cells.size <= 8)
