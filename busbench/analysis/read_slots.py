@@ -10,6 +10,7 @@ explain it.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -67,12 +68,33 @@ def latest_ends(t_ns: I64) -> I64:
     Args:
         t_ns: latest ends as far as single frames show, int64 (N,).
     """
-    line = np.arange(t_ns.size, dtype=np.int64)
-    line *= FRAME_NS
-    latest = t_ns - line
+    latest = t_ns.copy()
+    for at in range(0, latest.size, BLOCK):  # no further array as long as all frames
+        latest[at : at + BLOCK] -= np.arange(at, min(at + BLOCK, latest.size)) * FRAME_NS
     np.minimum.accumulate(latest[::-1], out=latest[::-1])
-    latest += line
+    for at in range(0, latest.size, BLOCK):
+        latest[at : at + BLOCK] += np.arange(at, min(at + BLOCK, latest.size)) * FRAME_NS
     return latest
+
+
+def _low_quantile(values: F64, share: float) -> float:
+    """As np.quantile of a share below a half, which looks at more than these two values."""
+    low, part = divmod((values.size - 1) * share, 1)
+    at = int(low)
+    found = np.partition(values, (at, min(at + 1, values.size - 1)))
+    first, second = float(found[at]), float(found[min(at + 1, values.size - 1)])
+    step = second - first
+    return first + step * part if part < 0.5 else second - step * (1 - part)
+
+
+def _joined(parts: list[I64]) -> I64:
+    return np.concatenate(parts) if parts else np.empty(0, np.int64)
+
+
+def _steps(t_ns: I64) -> Iterator[tuple[int, I64]]:
+    """The steps between times, a block at a time, and the index of the first of each."""
+    for at in range(0, t_ns.size - 1, BLOCK):
+        yield at, np.diff(t_ns[at : at + BLOCK + 1])
 
 
 def number_reads(t_ns: I64, cut: Bools, *, period_ns: float | None = None) -> ReadSlots | None:
@@ -89,7 +111,7 @@ def number_reads(t_ns: I64, cut: Bools, *, period_ns: float | None = None) -> Re
     if t_ns.size < 2:
         return None
     latest_ns = latest_ends(t_ns)
-    if int(np.diff(latest_ns).min()) > PERIOD_MAX_NS:
+    if min(int(steps.min()) for _, steps in _steps(latest_ns)) > PERIOD_MAX_NS:
         return None
     by_cut = bool(np.count_nonzero(cut) >= max(_CUT_MIN, _CUT_SHARE * t_ns.size))
     chosen = choose_period(latest_ns, cut, by_cut=by_cut) if period_ns is None else Choice(period_ns, True)
@@ -118,8 +140,8 @@ class _Fit:
     def run(self) -> None:
         """Number all frames."""
         some = self._latest_ns if self._rows is None else self._latest_ns[self._rows]
-        silences = np.flatnonzero(np.diff(some) > _SPLIT_NS) + 1
-        for begin, stop in pairwise([0, *silences.tolist(), self._size]):
+        silences = [at + 1 + i for at, steps in _steps(some) for i in np.flatnonzero(steps > _SPLIT_NS).tolist()]
+        for begin, stop in pairwise([0, *silences, self._size]):
             at = begin
             while at < stop:
                 end = stop if stop - at <= _BLOCK + _AHEAD else at + _BLOCK
@@ -142,8 +164,9 @@ class _Fit:
             step = 1 if self._rows is None else int(rows[0] - self._rows[at - 1])
             self._note(np.array([at]), np.array([max(0, round(silent) - step)]))
         upto = keep + (end < ahead)
-        extra = np.diff(found.slot[:upto]) - np.diff(index[:upto])
-        self._note(np.arange(at + 1, at + upto), extra.astype(np.int64))
+        if not found.is_even:
+            extra = np.diff(found.slot[:upto]) - np.diff(index[:upto])
+            self._note(np.arange(at + 1, at + upto), extra.astype(np.int64))
         self._edge_ns = base_ns + float(
             deviation_ns[max(0, keep - AROUND) : keep].min() + found.slot[keep - 1] * self._period_ns
         )
@@ -153,9 +176,13 @@ class _Fit:
     def _measure(self, off_ns: F64) -> None:
         self._off += float(np.abs(off_ns).sum())
         self._squares += dot(off_ns, off_ns)
-        late_ns = off_ns - np.quantile(off_ns, 0.02)
-        self._late_most_ns = max(self._late_most_ns, float(late_ns.max()))
-        late = late_ns / self._period_ns
+        on_time_ns = _low_quantile(off_ns, 0.02)
+        late_most_ns = float(off_ns.max()) - on_time_ns
+        self._late_most_ns = max(self._late_most_ns, late_most_ns)
+        if late_most_ns <= self._period_ns / 2:
+            self._late[0] += off_ns.size
+            return
+        late = (off_ns - on_time_ns) / self._period_ns
         self._late += np.bincount(np.rint(late.clip(0, _LATE_MOST)).astype(np.int64), minlength=_LATE_MOST + 1)
 
     def _note(self, row: I64, count: I64) -> None:
@@ -166,7 +193,7 @@ class _Fit:
     def result(self) -> ReadSlots:
         """All of it; of the ends only what they prove."""
         rows = self._rows
-        row, count, last, doubt = self._proved(np.concatenate(self._row), np.concatenate(self._count))
+        row, count, last, doubt = self._proved(_joined(self._row), _joined(self._count))
         period_ns = self._slope(row, count, last)
         if rows is not None:
             row, count, at_ends = self._among_all(rows[: last + 1], row, count, period_ns)

@@ -15,6 +15,7 @@ import numpy as np
 
 from busbench.model import F64, Bools
 
+_EVEN = 0.125  # of a period, within which all frames of a block lie: the phase is clear then
 AROUND = 32  # frames on both sides over which deviations are averaged
 _PHASE_AROUND = 8
 _PHASE_CLEAR, _PHASE_SHARP = 0.5, 0.7
@@ -33,6 +34,7 @@ class Numbered(NamedTuple):
         has_phase: True where the slow wander of the phase could be followed.
         turns: whole periods by which it may have turned meanwhile, unseen.
         late_run: frames in a row that were late by more than half a period.
+        is_even: True where the numbers go up as the places do: none is missing.
     """
 
     slot: F64
@@ -41,6 +43,7 @@ class Numbered(NamedTuple):
     has_phase: bool
     turns: int
     late_run: int
+    is_even: bool = False
 
     def off_ns(self) -> F64:
         """Deviations without their slow part, float64 (N,)."""
@@ -58,18 +61,24 @@ def number(t_ns: F64, index: F64, period_ns: float, *, rounds: int = 2) -> Numbe
     """
     for _ in range(rounds):
         y = t_ns - index * period_ns
-        phase = _slow_phase(y, period_ns)
-        if phase is not None:
-            y -= phase.of_frame_ns
-        low = np.minimum.accumulate(y[::-1])[::-1]
-        slot = index + np.floor((low - _threshold(low, period_ns)) / period_ns)
-        slot += index[0] - slot[0]
+        is_even = float(np.ptp(y)) < _EVEN * period_ns
+        if is_even:  # none is missing and none so late that one could be: all below would say the same
+            slot = index.copy()
+        else:
+            phase = _slow_phase(y, period_ns)
+            if phase is not None:
+                y -= phase.of_frame_ns
+            low = np.minimum.accumulate(y[::-1])[::-1]
+            slot = index + np.floor((low - _threshold(low, period_ns)) / period_ns)
+            slot += index[0] - slot[0]
         middle = slot - slot.mean()
         rest = t_ns - slot * period_ns
         square = float(np.einsum("i,i", middle, middle))
         slope = float(np.einsum("i,i", middle, rest - rest.mean())) / square if square else 0.0
         period_ns += slope
         rest -= slope * (slot - slot[0])
+    if is_even:
+        return Numbered(slot, period_ns, rest, True, 0, 0, is_even=True)
     turns = 0 if phase is None else phase.turns
     return Numbered(slot, period_ns, rest, phase is not None, turns, _longest_run(y - low > period_ns / 2))
 

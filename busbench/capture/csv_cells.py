@@ -270,7 +270,7 @@ def hex_digits(cells: Cells, skip: int) -> tuple[U8, Bools]:
         for k in range(skip, alike):
             digit = _HEX.take(cells.buffer.take(cells.start + k))
             ok &= (digit < 16) & (value < 16)
-            value = value << 4 | digit
+            value = (value << np.uint8(4) | digit).astype(np.uint8)
         return value, ok
     for k in range(min(int(cells.size.max(initial=0)), skip + 8)):
         if k < skip:

@@ -1,0 +1,43 @@
+"""Frames that all come on time are numbered at once, as the long way numbers them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from busbench.analysis import slot_numbers
+from busbench.analysis.read_slots import _low_quantile
+from busbench.analysis.slot_numbers import number
+
+
+@pytest.mark.parametrize("late_ns", [0.0, 1e3, 1e5, 4e5, 8e5])
+@pytest.mark.parametrize("drift", [0.0, 2e-5, -1e-5])
+def test_even_blocks_are_numbered_alike_the_short_way(
+    monkeypatch: pytest.MonkeyPatch, late_ns: float, drift: float
+) -> None:
+    rng = np.random.default_rng(round(late_ns))
+    for count in (2, 40, 4352):
+        index = np.arange(count, dtype=np.float64)
+        t_ns = 7e6 * (1 + drift) * index + rng.uniform(0, late_ns, count)
+        short = number(t_ns, index, 7e6)
+        with monkeypatch.context() as patch:
+            patch.setattr(slot_numbers, "_EVEN", 0.0)
+            long = number(t_ns, index, 7e6)
+        assert not long.is_even
+        assert short.slot.tolist() == long.slot.tolist()
+        assert (short.period_ns, short.turns, short.late_run) == (long.period_ns, long.turns, long.late_run)
+        assert short.off_ns().tolist() == long.off_ns().tolist()
+
+
+def test_a_missing_frame_is_no_even_block() -> None:
+    index = np.arange(100, dtype=np.float64)
+    found = number(7e6 * (index + (index > 50)), index, 7e6)
+    assert not found.is_even
+    assert found.slot[-1] == 100
+
+
+def test_a_low_quantile_is_that_of_numpy() -> None:
+    rng = np.random.default_rng(1)
+    for count in (1, 2, 50, 51, 4096):
+        values = rng.normal(size=count)
+        assert _low_quantile(values, 0.02) == np.quantile(values, 0.02)
