@@ -156,6 +156,11 @@ class Outages:
         said = (BURST_NOTE * self.bursts, marked, explain_doubt(self.missing, self.doubt))
         return tuple(filter(None, said))
 
+    @property
+    def missing_range(self) -> tuple[int, int | None]:
+        """Fewest and most frames that may be missing; None where gaps cannot be seen."""
+        return max(0, self.missing - self.doubt), None if self.period_s is None else self.missing + self.doubt
+
     def _repr_html_(self) -> str:
         return html_of(self.to_json())
 
@@ -163,6 +168,7 @@ class Outages:
         """Plain values with units in the keys."""
         out: dict[str, object] = {} if self.start_utc is None else {"start_utc": self.start_utc}
         out |= {name: getattr(self, name) for name in ("frames", "expected", "missing", "missed", "missed_low")}
+        out |= zip(("missing_low", "missing_high"), self.missing_range, strict=True)
         out |= {"duration_s": self.duration_s, "period_s": self.period_s}
         out["events"] = [{name: getattr(event, name) for name in Outage.__slots__} for event in self.events]
         out["summary"] = {

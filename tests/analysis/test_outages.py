@@ -192,6 +192,7 @@ def test_cut_pieces_and_replies_are_no_damage() -> None:
 def test_without_a_clock() -> None:
     times, rejects = heron([0] * 10 + [-1] * 500 + [0] * 10 + [FLAG_LOST] * 2 + [0], damage={11: 74, 515: 3})
     result = find(times, rejects, clock=NO_CLOCK)
+    assert result.missing_range == (result.missing, None)
     assert kinds(result) == [("damaged", 3), ("damaged", 1), ("lost", 2)]
     assert {(e.start_s, e.end_s, e.duration_s) for e in result.events} == {(None, None, None)}
     assert (result.period_s, result.duration_s, result.start_utc) == (None, None, None)
@@ -263,6 +264,7 @@ def test_json() -> None:
     got = json.loads(json.dumps(result.to_json()))
     assert got["start_utc"] == "2025-06-15T15:06:40.002000000Z"
     assert (got["frames"], got["expected"], got["missing"], got["missed"], got["missed_low"]) == (20, 22, 2, 2, 2)
+    assert (got["missing_low"], got["missing_high"]) == (2, 2)
     assert "lost" not in got  # it names the flag only
     assert got["period_s"] == pytest.approx(0.007)
     assert got["events"] == [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections import Counter
 from collections.abc import Sequence
 
@@ -206,6 +207,20 @@ def test_few_frames_prove_nothing_good_or_bad() -> None:
         "frames", "missing frames", "frames flagged lost", "damaged frames",
     }  # fmt: skip
     assert ("channel 6 (rudder)", "rest") in found  # 1.8 s are no rest
+
+
+def test_frames_that_were_late_or_lost_count_in_the_upper_limit() -> None:
+    flown = heron.fly_round(RIG)
+    is_sent = flown.is_sent.copy()
+    is_sent[-2] = False  # at the very end a lost frame looks like a late one
+    late = recorded(heron.read_by_adapter(RIG, dataclasses.replace(flown, is_sent=is_sent)))
+    check = get(verify(late, RIG), "line", "missing frames")
+    assert check.measured == pytest.approx(0.1938, abs=1e-4)  # 1 of 2,446 at most: 4.744 / 2,446; of 0 it is 0.1224
+    assert check.sentence == (
+        "0 of 2,446; 95 % upper confidence limit 0.194 %; up to 1 more, as some late frames and lost frames look alike"
+    )
+    result = late.outages().to_json()
+    assert [result[key] for key in ("missing", "missing_low", "missing_high")] == [0, 0, 1]
 
 
 def marked_round(*, apart: int, size: int) -> Recording:
