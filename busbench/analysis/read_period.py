@@ -29,14 +29,14 @@ _FEW = 8
 _SAME, _CLEARLY = 2e-3, 0.55  # periods apart by less are one; cost per frame by which another one is worse
 
 
-class Choice(NamedTuple):
+class PeriodChoice(NamedTuple):
     """The period in ns, and False where another one explains the times of cut frames nearly as well."""
 
     period_ns: float
     is_alone: bool
 
 
-def choose_period(latest_ns: I64, cut: Bools, *, by_cut: bool) -> Choice | None:
+def choose_period(latest_ns: I64, cut: Bools, *, by_cut: bool) -> PeriodChoice | None:
     """Choose the period, None where none of 3 to 100 ms fits.
 
     Args:
@@ -65,7 +65,7 @@ def choose_period(latest_ns: I64, cut: Bools, *, by_cut: bool) -> Choice | None:
     best, period_ns = min(found)
     frames = sum(t_ns.size for t_ns, _, _ in parts)
     others = [cost for cost, other_ns in found if abs(other_ns / period_ns - 1) > _SAME]
-    return Choice(period_ns, not by_cut or min(others, default=math.inf) - best > _CLEARLY * frames)
+    return PeriodChoice(period_ns, not by_cut or min(others, default=math.inf) - best > _CLEARLY * frames)
 
 
 def _windows(count: int) -> list[slice]:

@@ -17,7 +17,7 @@ from itertools import pairwise
 import numpy as np
 
 from busbench.analysis.end_gaps import EndLosses, end_gap
-from busbench.analysis.read_period import FRAME_NS, PERIOD_MAX_NS, Choice, choose_period
+from busbench.analysis.read_period import FRAME_NS, PERIOD_MAX_NS, PeriodChoice, choose_period
 from busbench.analysis.slot_numbers import AROUND, number
 from busbench.analysis.stats import BLOCK, dot
 from busbench.model import F64, I64, Bools
@@ -114,7 +114,7 @@ def number_reads(t_ns: I64, cut: Bools, *, period_ns: float | None = None) -> Re
     if min(int(steps.min()) for _, steps in _steps(latest_ns)) > PERIOD_MAX_NS:
         return None
     by_cut = bool(np.count_nonzero(cut) >= max(_CUT_MIN, _CUT_SHARE * t_ns.size))
-    chosen = choose_period(latest_ns, cut, by_cut=by_cut) if period_ns is None else Choice(period_ns, True)
+    chosen = choose_period(latest_ns, cut, by_cut=by_cut) if period_ns is None else PeriodChoice(period_ns, True)
     if chosen is None:
         return None
     fit = _Fit(t_ns, latest_ns, np.flatnonzero(cut) if by_cut else None, chosen)
@@ -125,7 +125,7 @@ def number_reads(t_ns: I64, cut: Bools, *, period_ns: float | None = None) -> Re
 class _Fit:
     """Numbers block by block: of all frames, or of those that a read cut."""
 
-    def __init__(self, t_ns: I64, latest_ns: I64, rows: I64 | None, chosen: Choice) -> None:
+    def __init__(self, t_ns: I64, latest_ns: I64, rows: I64 | None, chosen: PeriodChoice) -> None:
         self._t_ns, self._latest_ns, self._rows = t_ns, latest_ns, rows
         self._period_ns, self._is_alone = chosen
         self._size = latest_ns.size if rows is None else rows.size

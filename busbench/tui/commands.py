@@ -22,7 +22,7 @@ class Command:
     text: str
 
     @property
-    def shown_keys(self) -> str:
+    def key_words(self) -> str:
         """Keys as people read them: "left", "?", "page up"."""
         return " or ".join(_SHOWN.get(key, key) for key in self.keys.split(",") if key)
 

@@ -40,7 +40,7 @@ class DrivePhase(enum.Enum):
 
 
 @dataclass(slots=True)
-class Settings:
+class DriveSettings:
     """What is to be driven; levels in percent."""
 
     channel: int = 1
@@ -85,7 +85,7 @@ class Drive:
 
     def __init__(self, ui: AppState) -> None:
         self.ui = ui
-        self.settings = Settings()
+        self.settings = DriveSettings()
         self.phase = DrivePhase.SETTING
         self.said = ""
         self.sent: deque[Commanded] = deque()

@@ -205,7 +205,7 @@ KEY_ROWS = (
     "Keys",
     (
         ("1 to 8", "the views"),
-        *((one.shown_keys or "menu", one.text) for one in COMMANDS),
+        *((one.key_words or "menu", one.text) for one in COMMANDS),
         ("mouse", "a click chooses tabs, rows, places and keys; the wheel scrolls, and zooms over the timeline"),
     ),
 )

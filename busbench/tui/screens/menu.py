@@ -28,7 +28,7 @@ class Menu(Pick):
     def on_mount(self) -> None:
         """Fill it."""
         self.prepare()
-        everywhere = {key for one in COMMANDS for key in one.shown_keys.split(" or ")}
+        everywhere = {key for one in COMMANDS for key in one.key_words.split(" or ")}
         own = [
             Choice(PRESS + key, _row(key, word.capitalize(), f"in {self._view}"))
             for keys, word in self._pairs
@@ -36,7 +36,7 @@ class Menu(Pick):
             if key not in everywhere and "-" not in key[1:]
         ]
         views = [Choice(f"{ACT}view({at})", _row(one.key, one.name, one.text)) for at, one in enumerate(VIEWS)]
-        rest = [Choice(ACT + one.action, _row(one.shown_keys, one.title, one.text)) for one in COMMANDS]
+        rest = [Choice(ACT + one.action, _row(one.key_words, one.title, one.text)) for one in COMMANDS]
         unique = {one.id: one for one in (*own, *views, *rest)}
         self.offer(unique.values())
 
