@@ -236,13 +236,10 @@ def find_outages(
         last_ns = max(mark.t_ns for mark in marks)
         end_t_ns = last_ns if end_t_ns is None else max(end_t_ns, last_ns)
     period, found, late_ns, doubt = period_ns if has_clock else None, Missing.none(), 0.0, 0
-    if has_clock and count > 1 and (numbers := number_frames(times, period_ns=period_ns)) is not None:
+    if has_clock and count > 1 and (numbers := number_frames(_closed(times, left_out), period_ns=period_ns)):
         period, found = numbers.period_ns if numbers.is_clear else None, numbers.missing
         late_ns = 0.0 if numbers.reads is None else numbers.reads.late_most_ns
         doubt = numbers.doubt if numbers.is_clear else 0
-    if left_out:
-        is_gap = ~np.isin(found.row, np.searchsorted(times.t_ns, [one.last_t_ns for one in left_out]))
-        found = Missing(found.row[is_gap], found.count[is_gap])
     missing_at_end = 0
     if period is not None and count and end_t_ns is not None:
         last_ns = max([int(times.t_ns[-1]), *(one.last_t_ns for one in left_out)])
@@ -286,6 +283,19 @@ def find_outages(
         left_out=passed_over,
         minutes=tuple(totals),
     )
+
+
+def _closed(times: FrameTimes, left_out: Sequence[LeftOut]) -> FrameTimes:
+    """Times as if nothing had been left out: the frames before and after are one period apart."""
+    if not left_out or len(times) < 2:
+        return times
+    steps = np.diff(times.t_ns)
+    rows = np.searchsorted(times.t_ns, [one.last_t_ns for one in left_out]) - 1
+    for row, one in zip(rows.tolist(), left_out, strict=True):
+        if 0 <= row < steps.size:
+            steps[row] //= one.frames + 1
+    t_ns = np.concatenate([times.t_ns[:1], times.t_ns[0] + np.cumsum(steps)])
+    return FrameTimes(t_ns, times.slack_ns, times.flags, times.line_marks)
 
 
 def _due(silent_ns: int, period_ns: float, *, late_ns: float) -> int:

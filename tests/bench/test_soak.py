@@ -48,6 +48,7 @@ def test_totals_are_those_of_a_full_recording(tmp_path: Path, kind: str, suffix:
     for name in ("frames", "expected", "missing", "missed", "stray_bytes"):
         assert getattr(one, name) == getattr(other, name), name
     assert one.duration_s == pytest.approx(other.duration_s)
+    assert one.period_s == pytest.approx(other.period_s, rel=1e-5)
     for event, same in zip(one.events, other.events, strict=True):
         assert (event.kind, event.frames, event.bytes) == (same.kind, same.frames, same.bytes)
         assert event.start_s == pytest.approx(same.start_s)
