@@ -33,7 +33,8 @@ def stream(frames: int, rate: float, *, slots: bool, seed: int = 3) -> U8:
     """Bytes of moving sticks, some of them damaged.
 
     Args:
-        rate: share of bytes of which a bit is turned; a tenth as many are lost.
+        rate: share of bytes of which a bit is turned; as many are lost, as many foreign ones come in, and a fifth as
+            many bursts of up to 60 foreign bytes, as in the study of alignment.
         slots: True for end bytes in turn and a reply behind each third frame.
     """
     rng = np.random.default_rng(seed)
@@ -50,7 +51,12 @@ def stream(frames: int, rate: float, *, slots: bool, seed: int = 3) -> U8:
     data = data.copy()
     struck = np.flatnonzero(rng.random(data.size) < rate)
     data[struck] ^= np.uint8(1) << rng.integers(0, 8, struck.size, np.uint8)
-    return data[rng.random(data.size) >= rate / 10]
+    data = data[rng.random(data.size) >= rate]
+    foreign = np.flatnonzero(rng.random(data.size) < rate)
+    bursts = np.flatnonzero(rng.random(data.size) < rate / 5)
+    bursts = np.repeat(bursts, rng.integers(1, 61, bursts.size))
+    places = np.concatenate([foreign, bursts])
+    return np.insert(data, places, rng.integers(0, 256, places.size, np.uint8))
 
 
 def streams(short: bool) -> Iterator[Row]:
