@@ -97,6 +97,12 @@ def duration(value_s: float | None) -> str:
     return f"{value_s * 1e6:.3g} µs"
 
 
+def between(low_s: float, high_s: float) -> str:
+    """A range of times in the unit of its upper end: 0 to 250 µs, 0.98 to 1.23 ms."""
+    factor, unit = (1, "s") if high_s >= 1 else (1e3, "ms") if high_s >= 1e-3 else (1e6, "µs")
+    return f"{low_s * factor:.3g} to {high_s * factor:.3g} {unit}"
+
+
 def beside(left: list[Line], right: list[Line], cells: int) -> list[Line]:
     """Lines side by side, those at the right from a column on."""
     count = max(len(left), len(right))

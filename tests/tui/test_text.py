@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from busbench.errors import sanitize
-from busbench.tui.text import by_cells, clock_time, duration, fit, percent, value_words, wrap
+from busbench.tui.text import between, by_cells, clock_time, duration, fit, percent, value_words, wrap
 from busbench.wire.scale import Scale
 
 
@@ -67,3 +67,11 @@ def test_lines_are_broken_by_cells(text: str, lines: list[str]) -> None:
 
 def test_a_wide_character_takes_two_cells_and_a_mark_none() -> None:
     assert by_cells("a方e\u0301b") == ["a", "方", "", "e\u0301", "b"]
+
+
+@pytest.mark.parametrize(
+    ("low_s", "high_s", "words"),
+    [(0.0, 250e-6, "0 to 250 µs"), (0.98e-3, 1.234e-3, "0.98 to 1.23 ms"), (24.2e-6, 1.2e-3, "0.0242 to 1.2 ms")],
+)
+def test_a_range_has_one_unit(low_s: float, high_s: float, words: str) -> None:
+    assert between(low_s, high_s) == words

@@ -33,7 +33,7 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("frames", "frames that came since the start, flagged ones included"),
             ("missed", "frames due that did not come, and frames that the receiver flagged as lost or failsafe"),
             (
-                "under … at 95 %",
+                "95 % limit",
                 "a test this long with so few losses would be rarer than 1 in 20 if the true loss were higher",
             ),
             ("REC", "a recording runs: how long, and its size so far"),

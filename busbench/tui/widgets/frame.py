@@ -113,7 +113,7 @@ class StateLine(LineWidget):
         count = f"{low}{losses.missed:,}"
         missed = f" {count} missed of {losses.expected:,} due", "gap" if losses.missed else "ink"
         ratio = f" {percent(losses.missed / losses.expected)}," if losses.missed else ""
-        bound = f" under {percent(session.upper95)} at 95 %"
+        bound = f" 95 % limit {percent(session.upper95)}"
         whole: Line = [*frames, (",", "ink"), missed, (f":{ratio}{bound}", "ink")]
         short: Line = [*frames, (",", "ink"), missed, (f":{bound}", "ink")]
         least: Line = [missed, (f":{ratio}{bound}", "ink")]

@@ -6,7 +6,7 @@ import numpy as np
 
 from busbench.analysis.jitter import Jitter
 from busbench.tui.draw import bands, bars
-from busbench.tui.text import Line, duration, fit, place_words, width_of, wrap
+from busbench.tui.text import Line, between, duration, fit, place_words, width_of, wrap
 from busbench.tui.timing import TimingFigures
 from busbench.tui.widgets.frame import joined
 from busbench.tui.widgets.line_widget import LineWidget
@@ -123,7 +123,7 @@ def _spread(labels: tuple[str, ...], width: int) -> str:
 def _figures(view: TimingFigures) -> list[tuple[str, str]]:
     """Names and values."""
     t = view.figures
-    out = [("period, mean", "-" if t.period_mean_s is None else f"{t.period_mean_s * 1e3:.6f} ms")]
+    out = [("period, mean", "-" if t.period_mean_s is None else f"{t.period_mean_s * 1e3:.5f} ms")]
     if t.jitter is not None:
         out += _jitter(t.jitter)
     expected = "-" if t.missing is None else f"{t.frames + t.missing:,}"
@@ -151,5 +151,5 @@ def _range(j: Jitter) -> list[tuple[str, str]]:
     """The period jitter, and between what bounds the receiver's lies."""
     if j.kind == "at most":
         return [("jitter rms", f"at most {duration(j.period_high_s)}"), ("jitter seen rms", duration(j.period_rms_s))]
-    bounds = f"{duration(j.period_low_s)} to {duration(j.period_high_s)}"
+    bounds = between(j.period_low_s, j.period_high_s)
     return [("jitter rms", duration(j.period_rms_s)), ("true value", bounds)]
