@@ -101,7 +101,7 @@ def find_coincidence(
     start, end = max(span[0] for span in spans), min(span[1] for span in spans)
     end = max(start, end)
     sources = [join_spans(_clipped(one, start, end), 0) for one in outages]
-    overlaps, uncovered = _overlaps(sources)
+    overlaps, uncovered = find_overlaps(sources)
     length = float(end - start)
     shares = [float((one[:, 1] - one[:, 0]).sum()) / length if length else 0.0 for one in sources]
     bursts = [join_spans(one, round(JOINED_PERIODS * period_ns)) - start for one in sources]
@@ -138,8 +138,12 @@ def join_spans(spans: I64, near: int) -> I64:
     return np.column_stack([spans[first, 0], ends[last]])
 
 
-def _overlaps(sources: Sequence[I64]) -> tuple[tuple[Overlap, ...], list[int]]:
-    """When two or more sources are out at once, and the lengths in ns of the times in which all are."""
+def find_overlaps(sources: Sequence[I64]) -> tuple[tuple[Overlap, ...], list[int]]:
+    """When two or more sources are out at once, and the lengths in ns of the times in which all are.
+
+    Args:
+        sources: outages of each, from join_spans, int64 (N, 2), in ns.
+    """
     edges = np.concatenate([one.ravel() for one in sources])
     which = np.repeat(np.arange(len(sources)), [one.size for one in sources])
     change = np.concatenate([np.tile([1, -1], len(one)) for one in sources])

@@ -22,7 +22,7 @@ _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busb
 
 
 @click.command("watch")
-@click.argument("source", metavar="[SOURCE]", required=False)
+@click.argument("sources", metavar="[SOURCE…]", nargs=-1)
 @click.option("--rig", metavar="RIG.toml", help="Use this rig file: names of channels, scale, plan.")
 @fault_option("virtual: only", example="reversed:rudder")
 @arm_option
@@ -32,13 +32,16 @@ _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busb
 @click.option("--theme", type=OneOf(("light", "dark")), help="Select the colours [default: as set before, or dark].")
 @reading_options
 @line_options
-def command(source: str | None, **settings: Any) -> None:
+def command(sources: tuple[str, ...], **settings: Any) -> None:
     """Show a port, a recording or `virtual:` on a screen.
 
     Views: channels, timing, outages, range check, and with --rig the plan, a
     guided check and a walk round the aircraft. On virtual: a walk is a rehearsal;
     a real port needs --arm. virtual:RIG is a virtual aircraft with a pilot to
     rehearse both, with a --fault to find.
+
+    Further SOURCEs, and further receivers of a recording, are shown in the view
+    of outages: a timeline each, and when all were out at once.
 
     Without SOURCE, select one on the screen. Press ? for the meaning of every
     figure, ctrl+p for all keys, q to quit. Unit, colours, scale and view are
@@ -48,17 +51,19 @@ def command(source: str | None, **settings: Any) -> None:
     \b
     busbench watch /dev/ttyUSB0 --bell
     busbench watch captures/heron-flight.pcapng --rig captures/heron.toml
+    busbench watch captures/heron-pair.pcapng
     busbench watch virtual:captures/heron.toml --fault reversed:rudder
     """
     line = line_of(settings.pop("baud"), settings.pop("parity"), settings.pop("stop_bits"))
     options = ReadOptions(settings.pop("interface"), settings.pop("usb_device"), settings.pop("signal"), line)
-    watch(source, options=options, **settings)
+    watch(sources[0] if sources else None, others=sources[1:], options=options, **settings)
 
 
 def watch(
     source: str | None,
     *,
     options: ReadOptions,
+    others: tuple[str, ...] = (),
     rig: str | None = None,
     faults: tuple[str, ...] = (),
     is_armed: bool = False,
@@ -73,6 +78,7 @@ def watch(
     Args:
         source: what to watch, None to be asked.
         options: line settings, and choices that a recording may leave open.
+        others: watched beside it.
         rig: path of a rig file; by default that of virtual:RIG.
         faults: of a virtual aircraft, as people type them.
         is_armed: True lets a real port move things.
@@ -92,14 +98,15 @@ def watch(
     from busbench.bench.sources import rig_in
     from busbench.cli.limit_options import limit_sources
     from busbench.rig.load import read_rig
-    from busbench.tui.opening import Opened, open_session
+    from busbench.tui.opening import Opened, each_line, open_session
 
     def opener(source: str, rig_path: str) -> Opened:
         path = rig_path or rig_in(source) or rig or ""
         plan = read_rig(path) if path else None
         built = faults_of(faults, source=source, rig=path or None) if rig_in(source) or source == first_source else ()
         limits = limit_sources(rig=path or None, source=source, motors=motor, has_no_motor=no_motor)
-        return Opened(open_session(source, options=options, rig=plan, faults=built), plan, path, limits, built)
+        chosen = each_line(source, options)[0]
+        return Opened(open_session(source, options=chosen, rig=plan, faults=built), plan, path, limits, built)
 
     # The source is opened first: what cannot be opened is said in one line, without a screen.
     first_source, first = source, None
@@ -108,6 +115,11 @@ def watch(
     else:
         faults_of(faults, source=None, rig=rig)
         limit_sources(rig=rig, motors=motor, has_no_motor=no_motor)
+    beside = [
+        open_session(name, options=one)
+        for name in (() if source is None else (source, *others))
+        for one in each_line(name, options)[1 if name == source else 0 :]
+    ]
     from busbench.tui.main import make_app, run
     from busbench.tui.settings import SettingsStore, settings_path
 
@@ -123,6 +135,7 @@ def watch(
         sources=NO_SOURCES if first is None else first.sources,
         faults=() if first is None else first.faults,
         settings=SettingsStore(settings_path()),
+        beside=beside,
     )
     run(app)
 

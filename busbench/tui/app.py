@@ -131,10 +131,13 @@ class BenchApp(FileActions):
         self._ticks += 1
         slow = self._ticks % SLOW_TICKS == 1
         session.tick(dt_s)
+        for one in self.ui.beside:
+            one.tick(dt_s)
         if self.ui.mover is not None:
             self.ui.mover.tick(dt_s)
         if slow:
-            session.refresh()
+            for one in (session, *self.ui.beside):
+                one.refresh()
             self._ring(session)
         self._hear(session)
         self._slow_due |= slow
@@ -189,9 +192,10 @@ class BenchApp(FileActions):
 
     def _begin(self, session: Session) -> None:
         self.ui.session, self.ui.chosen, self.ui.zoom, self.ui.kind = session, None, None, None
-        if isinstance(session, ReplaySession) and not session.is_loaded:
-            # Once the screen is drawn: until then the two would share one core.
-            self.call_after_refresh(self.run_worker, session.load, thread=True, exit_on_error=True)
+        for one in (session, *self.ui.beside):
+            if isinstance(one, ReplaySession) and not one.is_loaded:
+                # Once the screen is drawn: until then the two would share one core.
+                self.call_after_refresh(self.run_worker, one.load, thread=True, exit_on_error=True)
         kept = self.ui.settings.now.view
         self.action_view(next((at for at, view in enumerate(VIEWS) if view.key == kept), 0))
         self.draw()
@@ -243,6 +247,8 @@ class BenchApp(FileActions):
 
     def _opened(self, opened: Opened) -> None:
         old, ui = self.ui.session, self.ui
+        while ui.beside:
+            ui.beside.pop().close()
         ui.rig, ui.rig_path, ui.sources, ui.faults = opened.rig, opened.rig_path, opened.sources, opened.faults
         self._begin(opened.session)
         if old is not None:

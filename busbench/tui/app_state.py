@@ -57,6 +57,7 @@ class AppState:
         rig: the plan, None where none was named.
         is_armed: True where the person asked that a real port may move things.
         sources: who has a word on the limits of what is driven, beside the screen.
+        beside: further receivers, whose outages are shown below those of the session.
         mover: what moves things or is about to, None where nothing does.
         faults: what is wrong with a virtual aircraft.
         channel: index of the channel looked at, 0-17.
@@ -77,6 +78,7 @@ class AppState:
     rig_path: str = ""
     is_armed: bool = False
     sources: LimitSources = NO_SOURCES
+    beside: list[Session] = field(default_factory=list)
     mover: Mover | None = None
     faults: tuple[AircraftFault, ...] = ()
     channel: int = 0

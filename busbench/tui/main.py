@@ -8,7 +8,7 @@ import select
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
 from busbench.bench.plan_limits import NO_SOURCES, LimitSources
@@ -90,6 +90,7 @@ def make_app(
     sources: LimitSources = NO_SOURCES,
     faults: tuple[AircraftFault, ...] = (),
     settings: SettingsStore | None = None,
+    beside: Iterable[Session] = (),
 ) -> BenchApp:
     """The app on a session.
 
@@ -100,6 +101,7 @@ def make_app(
         shade: dark or light, where the terminal has the colours; by default as set before.
         is_timed: False leaves the ticks to the caller.
         rig, rig_path, is_armed, sources, faults: see AppState.
+        beside: see AppState.
         settings: kept from one start to the next; by default for this session alone.
     """
     kept = settings or SettingsStore()
@@ -107,6 +109,7 @@ def make_app(
     ui = AppState(chosen, glyphs=ASCII if is_ascii else UNICODE, rings=rings, session=session)
     ui.rig, ui.rig_path, ui.is_armed, ui.sources = rig, rig_path, is_armed, sources
     ui.faults, ui.settings, ui.said = faults, kept, kept.trouble
+    ui.beside = list(beside)
     return BenchApp(ui, opener=opener, is_timed=is_timed)
 
 
@@ -120,7 +123,7 @@ def run(app: BenchApp) -> None:
             app.run(mouse=False)
     finally:
         app.clicks.restore()
-        for one in {id(one): one for one in (first, app.ui.session)}.values():
+        for one in {id(one): one for one in (first, app.ui.session, *app.ui.beside)}.values():
             if one is not None:
                 one.close()
             if isinstance(one, LiveSession) and one.wrote:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
@@ -88,3 +88,12 @@ def open_session(
     from busbench.tui.replay import ReplaySession
 
     return ReplaySession(open_capture(source, options=options), options=options, names=names, scale=scale)
+
+
+def each_line(source: str, options: ReadOptions) -> list[ReadOptions]:
+    """The options by which each receiver of a source is opened: one for each serial interface of a recording."""
+    from busbench.bench.sources import is_live
+    from busbench.capture.open import line_interfaces
+
+    numbers = [] if is_live(source) or options.interface is not None else line_interfaces(source)
+    return [replace(options, interface=str(number)) for number in numbers] if len(numbers) > 1 else [options]

@@ -52,6 +52,7 @@ class ReplaySession(Session):
         self._notes_error = ""  # why that file is not written to
         self.is_loaded = False
         self.format = info.format
+        self.title = info.origin.unit or (info.source if options.interface is not None else info.path)
         self.start_utc_ns = info.start_utc_ns
 
     def load(self) -> None:

@@ -66,6 +66,7 @@ class Session(abc.ABC):
         scale: Scale = Scale(),  # noqa: B008 - frozen
     ) -> None:
         self.source, self.line, self.clock = source, line, clock
+        self.title = source  # for people, where several are shown
         self.names = dict(names or {})
         self.scale = scale
         self.store = FrameStore(clock=clock)

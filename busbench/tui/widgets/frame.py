@@ -193,10 +193,10 @@ def strip(ui: AppState, width: int) -> Line:
     return joined(cells)
 
 
-def event_cells(ui: AppState, lo: int, hi: int, width: int) -> list[tuple[str, str]]:
+def event_cells(ui: AppState, lo: int, hi: int, width: int, *, session: Session | None = None) -> list[tuple[str, str]]:
     """A styled letter for each part of a timeline from lo to hi in which frames were missed; a capital for several."""
     flat = ui.glyphs.flat, "rule"
-    letters = ui.needs.events.letters(lo, hi, width)
+    letters = (session or ui.needs).events.letters(lo, hi, width)
     return [flat if one == " " else (one, _EVENT_STYLES[one.lower()]) for one in letters]
 
 

@@ -17,6 +17,7 @@ from busbench.tui.widgets.frame import cell_of, joined, strip
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.outage_bytes import byte_lines
 from busbench.tui.widgets.outage_traces import around_lines
+from busbench.tui.widgets.receivers import beside_lines
 from busbench.tui.window import timeline_window
 
 _STYLES = {"gap": "gap", "lost": "lost", "failsafe": "failsafe", "damaged": "damaged"}
@@ -45,7 +46,9 @@ class OutageLines(LineWidget):
         longest = max((len(text) + 5 for text, _ in texts), default=0)
         cell = max(_CELL, longest) if height > _LOW else longest or _CELL
         rows = -(-18 // max(1, (width - 1) // cell))
-        head = [_summary(session, width), self._above(width), strip(self.ui, width), _below(self.ui, width)]
+        lo, hi = timeline_window(session, self.ui.zoom)
+        beside = beside_lines(self.ui, lo, hi, width)
+        head = [_summary(session, width), self._above(width), strip(self.ui, width), *beside, _below(self.ui, width)]
         room = max(1 if texts else 3, height - len(head) - 1 - (rows + 1))
         listed = self._list(room + 1, width, at=len(head))
         if self.shows_frames and self.ui.chosen is not None:
