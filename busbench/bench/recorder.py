@@ -108,7 +108,8 @@ class Recorder:
             self._begin_next(int(came.log.mark_t_ns[0]))
         writer = self._writer
         if self._around:
-            self._add_around(came, number)
+            with writer.together():
+                self._add_around(came, number)
         else:
             writer.write_log(came.log, number=number)
             writer.write_wakes(came.wakes, number=number)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import struct
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -89,6 +90,7 @@ class PcapngWriter:
     ) -> None:
         self.path = path
         self.tail: Callable[[], list[Note]] | None = None
+        self._is_held = False
         self._suffix = next((one for one in SUFFIXES if path.lower().endswith(one)), "")
         self._start_ns = start_utc_ns or 0
         self._flags = direction_flags
@@ -183,8 +185,17 @@ class PcapngWriter:
 
     def tick(self) -> None:
         """Hand over what is pending if a second has passed; to be called now and then on a quiet line."""
-        if time.monotonic_ns() - self._flushed_ns >= _FLUSH_NS:
+        if not self._is_held and time.monotonic_ns() - self._flushed_ns >= _FLUSH_NS:
             self.flush()
+
+    @contextlib.contextmanager
+    def together(self) -> Iterator[None]:
+        """What is written in the block is handed over together: the tail does not know yet what it leaves out."""
+        self._is_held = True
+        try:
+            yield
+        finally:
+            self._is_held = False
 
     def flush(self) -> None:
         """Hand over to the system what is pending."""
