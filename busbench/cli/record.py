@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busbench.cli.live import LOOK_S, line_of, line_options, stop_signals
-from busbench.cli.numbers import FiniteRange
+from busbench.cli.numbers import FiniteRange, WholeRange
 from busbench.cli.output import INTERRUPTED, force_option, say, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.progress import ProgressLine
@@ -105,7 +105,7 @@ class RecordResult:
     help="Keep only outages, with this time before and after.",
 )
 @click.option("--every", metavar="SECONDS", type=FiniteRange(1), help="Begin a new numbered file after this time.")
-@click.option("--files", metavar="N", type=click.IntRange(1), help="Keep only the newest N files of --every.")
+@click.option("--files", metavar="N", type=WholeRange(1), help="Keep only the newest N files of --every.")
 @force_option
 @fault_option("virtual:RIG only", example="sent-short:rudder")
 @line_options

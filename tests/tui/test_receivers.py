@@ -29,7 +29,7 @@ def test_a_recording_of_two_receivers_is_two_timelines() -> None:
     ui = AppState(choose("dark"), session=sessions[0], beside=sessions[1:])
     assert words(ui, sessions[0].start, sessions[0].end) == [
         " right: in sync, 96 of 4,286 frames mis…",
-        "··l·g····l·gg······g·····g··l··g····g···",
+        "··l·g····l·gg······g·····g···l·g····g···",
         " both out at once 7 times: 1.14 s in al…",
     ]
     for session in sessions:
