@@ -89,7 +89,7 @@ OUTPUTS = (
            forces=False),
 )  # fmt: skip
 WHOLE = [output for output in OUTPUTS if not output.is_growing]
-INPUT_OPTIONS = {"drive --recording", "verify --walk", "drive program", "rig power --program"}
+INPUT_OPTIONS = {"drive --recording", "report --walk", "verify --walk", "drive program", "rig power --program"}
 
 
 def parameters(group: click.Group, path: str = "") -> Iterator[tuple[str, click.Parameter]]:
