@@ -124,7 +124,7 @@ def fly_round(rig: Rig, *, faults: tuple[Fault, ...] = (), seed: int = 1) -> Rou
             share = np.clip((t_s - away_s) / MOVE_S, 0, 1)
             rest = levels[mapped.channel - 1].copy()
             # A motor is put to rest before the link is back, all else is let go after that.
-            share *= 1 - np.clip((t_s - (on_s - MOVE_S if mapped.is_motor else let_go_s)) / MOVE_S, 0, 1)
+            share *= 1 - np.clip((t_s - (on_s - MOVE_S if mapped.must_rest else let_go_s)) / MOVE_S, 0, 1)
             levels[mapped.channel - 1] = rest + (away - rest) * share
     _spoil(levels, faults, rng)
     is_off = (t_s >= off_s) & (t_s < on_s)

@@ -9,15 +9,18 @@ from busbench.rig.check_devices import failsafe_text, free_channels
 from busbench.rig.finding import Finding, fault, hint, listed
 from busbench.rig.model import Device, Rig
 from busbench.rig.motors import (
+    MotorRest,
     failsafe_most_pct,
     is_idle,
     is_unstated,
+    kill_names,
     kill_rest_pct,
     may_run,
     motor_rests,
     off_sign,
     says_motor,
 )
+from busbench.rig.travel import level_sent
 from busbench.wire.frame_spec import CHANNELS
 
 _FULL_WORDS = re.compile(r"\b(full|max|maximum|open|run|running|power)\b", re.I)
@@ -51,7 +54,35 @@ def check_motors(rig: Rig) -> Iterator[Finding]:
             yield from _failsafe(device)
         if device.channel is not None and device.channel in unlike:
             yield _shared(device, unlike[device.channel], free)
+    kills = kill_names(rig)
+    for rest in motor_rests(rig):
+        if rest.kind == "kill":
+            others = [name for name in unlike.get(rest.channel + 1, ()) if name not in kills]
+            yield from _kill(by_name[rest.name], rest, others, rig)
     yield from _apart(rig)
+
+
+def _kill(device: Device, rest: MotorRest, others: list[str], rig: Rig) -> Iterator[Finding]:
+    """A device that kills an ignition, and what else is on its channel."""
+    if others:
+        yield fault(
+            device.name,
+            f"the ignition kill shares channel {device.channel} with {listed(others)}",
+            "moving that device turns the ignition on",
+            f"give the ignition kill a channel of its own: {free_channels(rig)}",
+        )
+    said = device.when_silent if device.failsafe == "silence" and device.kind == "servo" else device.failsafe
+    if rest.failsafe is None or not isinstance(said, float):
+        return
+    low, high = rest.failsafe
+    if not low <= level_sent(device, said, rig.scale) <= high:
+        pct = kill_rest_pct(device)
+        yield fault(
+            device.name,
+            f"without a link the ignition kill goes to {said:g} %, and it kills the ignition at {pct:g} %",
+            "the ignition is on, and the engine may start or run on",
+            f"set it to {pct:g} %, and state that",
+        )
 
 
 def _no_motor(device: Device) -> Iterator[Finding]:

@@ -28,6 +28,9 @@ _WORDS = re.compile(
 )
 
 
+MotorKind = Literal["electric", "engine", "kill"]
+
+
 @dataclass(frozen=True, slots=True)
 class MotorRest:
     """Where the channel of a motor, of an engine, or of what kills its ignition must rest.
@@ -42,7 +45,7 @@ class MotorRest:
 
     name: str
     channel: int
-    kind: Literal["electric", "engine", "kill"]
+    kind: MotorKind
     rest: int | None
     failsafe: tuple[int, int] | None
 
@@ -67,12 +70,20 @@ def _rest_of(device: Device, scale: Scale) -> MotorRest:
     pct = motor_rest_pct(device) if device.motor_kind else kill_rest_pct(device)
     rest = None if pct is None else level_sent(device, pct, scale)
     if not device.motor_kind:
-        return MotorRest(device.name, channel - 1, "kill", rest, (0, top))
+        return MotorRest(device.name, channel - 1, "kill", rest, _killing(device, rest, top))
     sign, most_pct = off_sign(device), failsafe_most_pct(device)
     if sign is None or most_pct is None:
         return MotorRest(device.name, channel - 1, device.motor_kind, rest, None)
     most = level_sent(device, most_pct, scale)
     return MotorRest(device.name, channel - 1, device.motor_kind, rest, (0, most) if sign < 0 else (most, top))
+
+
+def _killing(device: Device, rest: int | None, top: int) -> tuple[int, int] | None:
+    """Where an ignition is off: from where the plan states it outward."""
+    pct = kill_rest_pct(device)
+    if rest is None or pct is None:
+        return None
+    return (0 if pct < 0 else rest, top if pct > 0 else rest)
 
 
 def says_motor(device: Device) -> bool:

@@ -8,7 +8,7 @@ from busbench.errors import SAFETY
 from busbench.rig.check_devices import failsafe_text
 from busbench.rig.html import html_template
 from busbench.rig.model import Device, Rig
-from busbench.rig.motors import kill_names, motor_rest_pct
+from busbench.rig.motors import kill_names, kill_rest_pct, motor_rest_pct
 from busbench.rig.travel import endpoints_of
 from busbench.rig.wiring_tree import branch_titles, layout_tree
 from busbench.wire.frame_spec import CHANNELS
@@ -122,7 +122,9 @@ def _note(device: Device, *, is_kill: bool) -> str:
     if device.motor_kind:
         notes.append(f"{_motor_note(device)}; propeller off, locked when driving")
     elif is_kill:
-        notes.append("kills the ignition: locked when driving")
+        pct = kill_rest_pct(device)
+        at = "at a position not stated" if pct is None else f"at {pct:g} % as sent"
+        notes.append(f"kills the ignition {at}: locked when driving")
     if device.kind == "off-bus":
         notes.append("on a pulse output: set the receiver's output, not the device")
     elif device.kind == "sensor" and device.slot is not None:

@@ -46,7 +46,7 @@ class RoundPilot:
     def begin(self, step: TestStep, *, t_s: float) -> None:
         """Do what a step asks, from now on; what was begun before is let go."""
         self.is_on = step.mark not in (OFF_MARK, POWER_MARK)
-        motors = {mapped.channel - 1 for mapped in self.channels if mapped.is_motor}
+        motors = {mapped.channel - 1 for mapped in self.channels if mapped.must_rest}
         for index, rest in enumerate(self.rests.tolist()):
             if step.mark == ON_MARK and index in motors:
                 self._go(index, t_s, [(0.0, 0.001, rest)])

@@ -56,13 +56,13 @@ def away_rows(
     """
     limit, index = evidence.rig.limits.rest_counts, mapped.channel - 1
     rest = float(phases.rests[index])
-    if mapped.is_motor:
+    if mapped.must_rest:
         else_judged = phases.is_in(Phase.OFF, Phase.FAILSAFE, Phase.BACK, Phase.POWER_UP) & ~phases.is_repeated
         free = ~phases.may_run(evidence, mapped) & ~else_judged
     else:
         free = phases.is_in(Phase.AT_REST, Phase.BETWEEN) & ~phases.is_repeated
         free &= ~_by_hand(evidence, channels, mapped, phases) & ~evidence.is_glitch(index)
-    if mapped.is_motor or abs(rest - mapped.rest_counts) <= limit:
+    if mapped.must_rest or abs(rest - mapped.rest_counts) <= limit:
         rest = mapped.rest_counts  # else it rests elsewhere than planned, which is judged once
     rows = np.flatnonzero(evidence.is_sound & free)
     return rows, rows[np.abs(evidence.counts[index][rows] - rest) > limit]
@@ -79,18 +79,19 @@ def _rest(
     still = int(np.count_nonzero(np.abs(values[sound] - rest) <= limit))
     is_seldom = not phases.windows and still < REST_SHARE * np.count_nonzero(sound)
     is_short = is_seldom or still * evidence.period_ns < REST_S * 1e9
-    if outside.size and (mapped.is_motor or not is_short):
+    if outside.size and (mapped.must_rest or not is_short):
         named = name_frames(evidence, phases, mapped, outside)
         if _unknown(evidence, mapped, phases)[outside].all():
-            word = "others were moved at the same time" if mapped.is_motor else "moved more than once"
+            word = "others were moved at the same time" if mapped.must_rest else "moved more than once"
             if phases.unknown_runs.get(mapped.control):
                 word = f"fewer than {OTHERS_LEAST} other controls were moved, to know its own move by"
             why = f"{named}: {word}, and no annotation says why: annotate the steps"
             return about.not_tested(REST, why, unit="counts", limit=limit)
         worst = _farthest(values[outside], plan)
         said = f"{named}, away from its rest at {_shown(mapped, plan, evidence)}"
+        said += ", where it kills the ignition" if mapped.motor_kind == "kill" else ""
         return about.within(REST, said, measured=worst, expected=plan, limit=limit, unit="counts")
-    if mapped.is_motor:
+    if mapped.must_rest:
         damaged = evidence.recording.frames.suspect & ~evidence.is_down & ~phases.may_run(evidence, mapped)
         damaged &= (np.abs(values - plan) > limit) & phases.is_in(Phase.AT_REST, Phase.BETWEEN, Phase.MOVE)
         if damaged.any():
@@ -100,7 +101,7 @@ def _rest(
     if is_short or not rows.size:
         why = "it never rests for long: leave the controls alone for some seconds"
         return about.not_tested(REST, why, unit="counts", limit=limit)
-    if mapped.is_motor:  # where its own move begins and ends it is on its way, within the limit
+    if mapped.must_rest:  # where its own move begins and ends it is on its way, within the limit
         near = np.convolve(phases.may_run(evidence, mapped), np.ones(2 * _EDGE + 1), "same")[rows] > 0
         rows = rows[~near] if not near.all() else rows
     worst = _farthest(values[rows], plan)
@@ -117,7 +118,7 @@ def _farthest(values: F64, plan: float) -> float:
 def _unknown(evidence: VerifyInputs, mapped: ChannelPlan, phases: Phases) -> Bools:
     """Frames in which its control was moved though no annotation says so, bool (N,)."""
     unknown = np.zeros(phases.of_frame.size, np.bool_)
-    if mapped.is_motor:  # one alone that runs outside its own move is no question
+    if mapped.must_rest:  # one alone that runs outside its own move is no question
         others = np.zeros(phases.of_frame.size, np.int64)
         for control, runs in phases.runs.items():
             for first, stop in runs:
@@ -281,7 +282,7 @@ def shares_gimbal(one: ChannelPlan, other: ChannelPlan) -> bool:
         one.gimbal is not None
         and one.gimbal == other.gimbal
         and one.control != other.control
-        and not one.is_motor
+        and not one.must_rest
         and not one.is_on_off
     )
 

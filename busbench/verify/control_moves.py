@@ -103,7 +103,7 @@ def find_control_moves(
     for control in dict.fromkeys(mapped.control for mapped in channels):
         own = [mapped for mapped in channels if mapped.control == control]
         is_marked = control in marked
-        if not is_marked and any(mapped.is_motor for mapped in own):
+        if not is_marked and any(mapped.must_rest for mapped in own):
             continue
         rows = [marked[control]] if is_marked else own_runs(evidence, runs[control], loss)
         if (turn := best_move(evidence, channels, control, rests=rests, rows=rows, is_marked=is_marked)) is not None:
@@ -168,11 +168,11 @@ def find_runs(evidence: VerifyInputs, channels: Sequence[ChannelPlan], rests: tu
         own = [mapped for mapped in channels if mapped.control == control]
         away, is_far = np.zeros((2, sound.size), np.bool_)
         for mapped in own:
-            rest = mapped.rest_counts if mapped.is_motor else rests[mapped.channel - 1]
+            rest = mapped.rest_counts if mapped.must_rest else rests[mapped.channel - 1]
             beside = evidence.counts[mapped.channel - 1][sound].astype(np.float64) - rest
-            away |= np.abs(beside if mapped.is_motor else _smooth(beside)) > band
-            is_far |= np.abs(beside if mapped.is_motor else middle_of_three(beside)) > MOVED_COUNTS
-        pause_s = MOTOR_PAUSE_S if any(mapped.is_motor for mapped in own) else PAUSE_S
+            away |= np.abs(beside if mapped.must_rest else _smooth(beside)) > band
+            is_far |= np.abs(beside if mapped.must_rest else middle_of_three(beside)) > MOVED_COUNTS
+        pause_s = MOTOR_PAUSE_S if any(mapped.must_rest for mapped in own) else PAUSE_S
         at = np.flatnonzero(away)
         parts = np.split(at, np.flatnonzero(np.diff(evidence.t_s[sound[at]]) > pause_s) + 1) if at.size else []
         found[control] = [

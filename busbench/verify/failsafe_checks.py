@@ -125,7 +125,7 @@ def _held(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, phas
     is_lost = ((flags & FLAG_LOST) != 0) & ((flags & FLAG_FAILSAFE) == 0) & ~phases.is_in(Phase.POWER_UP)
     is_lost |= phases.is_in(Phase.OFF)
     is_lost &= ~evidence.recording.frames.suspect
-    if not mapped.is_motor:
+    if not mapped.must_rest:
         is_lost &= ~phases.is_repeated
     rows, values = np.flatnonzero(is_lost), evidence.counts[mapped.channel - 1].astype(np.int64)
     limit = evidence.rig.limits.failsafe_counts
@@ -160,7 +160,7 @@ def _value(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, pha
     flagged = (evidence.recording.frames.flags & FLAG_FAILSAFE) != 0
     flagged |= phases.is_in(Phase.FAILSAFE)  # one whose flag dropped is judged by its value too
     flagged &= ~phases.is_in(Phase.POWER_UP) & ~evidence.recording.frames.suspect
-    if not mapped.is_motor:
+    if not mapped.must_rest:
         flagged &= ~phases.is_repeated
     rows, values = np.flatnonzero(flagged), evidence.counts[mapped.channel - 1].astype(np.float64)
     if plan == "silence" and not why:
@@ -171,7 +171,7 @@ def _value(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, pha
     last = np.maximum.accumulate(np.where(evidence.is_sound & ~flagged, np.arange(flagged.size), -1))[rows]
     if not rows.size:
         return about.not_tested(VALUE, why or "no frame came without link", unit="counts", limit=limit)
-    if plan is None and not mapped.is_motor:
+    if plan is None and not mapped.must_rest:
         return about.not_tested(VALUE, "the plan states no failsafe", unit="counts", limit=limit)
     if plan == "hold":
         rows, last = rows[last >= 0], last[last >= 0]

@@ -18,6 +18,7 @@ from busbench.analysis.recording import Recording
 from busbench.analysis.timing import Timing
 from busbench.model import F64, NO_CLOCK, Annotation, Bools, Clock
 from busbench.rig.model import Device, Rig
+from busbench.rig.motors import MotorKind, motor_rests
 from busbench.rig.rest import rest_counts, rest_sent
 from busbench.rig.travel import Endpoints, endpoints_of
 from busbench.wire.frame_spec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
@@ -150,6 +151,7 @@ class ChannelPlan:
         ends: where its ends lie.
         rest_counts: where it rests.
         gimbal: of its control, None where the plan states none.
+        motor_kind: of what can turn a propeller on it, "kill" of what kills an ignition; None where there is neither.
     """
 
     channel: int
@@ -158,6 +160,7 @@ class ChannelPlan:
     ends: Endpoints
     rest_counts: float
     gimbal: str | None = None
+    motor_kind: MotorKind | None = None
 
     @property
     def subject(self) -> str:
@@ -165,9 +168,9 @@ class ChannelPlan:
         return f"channel {self.channel} ({', '.join(device.name for device in self.devices)})"
 
     @property
-    def is_motor(self) -> bool:
-        """True where a device on it can turn a propeller."""
-        return any(device.motor_kind for device in self.devices)
+    def must_rest(self) -> bool:
+        """True where a motor, an engine or what kills its ignition is on it: only its own move takes it from rest."""
+        return self.motor_kind is not None
 
     @property
     def is_on_off(self) -> bool:
@@ -204,10 +207,13 @@ def channel_plans(rig: Rig) -> tuple[ChannelPlan, ...]:
         if device.channel is not None and 1 <= device.channel <= CHANNELS + 2:
             by_channel.setdefault(device.channel, []).append(device)
     gimbals = {control_of(device): device.gimbal for device in rig.driven if device.gimbal is not None}
-    return tuple(_map(channel, some, rig.scale, gimbals) for channel, some in by_channel.items())
+    kinds = {rest.channel + 1: rest.kind for rest in reversed(motor_rests(rig))}
+    return tuple(_map(channel, some, rig.scale, gimbals, kinds.get(channel)) for channel, some in by_channel.items())
 
 
-def _map(channel: int, devices: Sequence[Device], scale: Scale, gimbals: Mapping[str, str]) -> ChannelPlan:
+def _map(
+    channel: int, devices: Sequence[Device], scale: Scale, gimbals: Mapping[str, str], kind: MotorKind | None
+) -> ChannelPlan:
     first = devices[0]
     if channel > CHANNELS:  # a flag in the frame is on or off, whatever scale and travel are
         ends = endpoints_of(msgspec.structs.replace(first, travel_pct=100.0, neutral_us=None), Scale())
@@ -215,4 +221,4 @@ def _map(channel: int, devices: Sequence[Device], scale: Scale, gimbals: Mapping
     else:
         ends, rest = endpoints_of(first, scale), rest_counts(first, scale)
     control = control_of(first)
-    return ChannelPlan(channel, tuple(devices), control, ends, rest, gimbals.get(control))
+    return ChannelPlan(channel, tuple(devices), control, ends, rest, gimbals.get(control), kind)

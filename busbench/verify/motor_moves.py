@@ -49,14 +49,14 @@ def find_motor_moves(
     steps = [(window.first, window.done) for window in windows if window.word in runs]
     for control in runs:
         own = [mapped for mapped in channels if mapped.control == control]
-        if control in turns or not any(mapped.is_motor for mapped in own):
+        if control in turns or not any(mapped.must_rest for mapped in own):
             continue
         beside = list(_beside(evidence, channels, own, rests, runs))
         could = [
             rows
             for rows in own_runs(evidence, runs[control], loss)
             if _lasts_s(evidence, rows) >= _LEAST_S
-            and all(_reaches_its_end(evidence, mapped, rows) for mapped in own)
+            and all(_reached_ends(evidence, mapped, rows) for mapped in own)
             and _is_alone(evidence, rows, beside)
             and not any(first < rows[1] and rows[0] < stop for first, stop in steps)
         ]
@@ -72,7 +72,9 @@ def find_motor_moves(
         fits = [
             rows
             for rows in could
-            if usual_s / _ALIKE <= _lasts_s(evidence, rows) <= usual_s * _ALIKE
+            if usual_s / _ALIKE
+            <= _lasts_s(evidence, rows) / max(_reached_ends(evidence, mapped, rows) for mapped in own)
+            <= usual_s * _ALIKE
             and (earlier is None or _follows(loss, earlier.stop, rows[0]))
             and (later is None or _follows(loss, rows[1], later.first))
         ]
@@ -110,12 +112,13 @@ def _lasts_per_end_s(evidence: VerifyInputs, channels: Sequence[ChannelPlan], tu
     return (_lasts_s(evidence, (turn.first, turn.stop)) - 2 * AROUND_S) / (1 if is_from_end else 2)
 
 
-def _reaches_its_end(evidence: VerifyInputs, mapped: ChannelPlan, rows: Rows) -> bool:
-    """True where a channel goes to the end that is farther from its rest."""
+def _reached_ends(evidence: VerifyInputs, mapped: ChannelPlan, rows: Rows) -> int:
+    """How many ends away from its rest a channel goes to; 0 where it does not go to the farther one."""
     limit, part = evidence.rig.limits.end_pct / 100 * FULL_COUNTS, slice(*rows)
     values = evidence.counts[mapped.channel - 1][part][evidence.is_sound[part]]
-    end = max(mapped.ends.low_counts, mapped.ends.high_counts, key=lambda one: abs(one - mapped.rest_counts))
-    return bool(np.abs(values - end).min(initial=np.inf) <= limit)
+    near, far = sorted((mapped.ends.low_counts, mapped.ends.high_counts), key=lambda at: abs(at - mapped.rest_counts))
+    near_too, is_far = (bool(np.abs(values - end).min(initial=np.inf) <= limit) for end in (near, far))
+    return (1 + (near_too and abs(near - mapped.rest_counts) > limit)) * is_far
 
 
 def _is_alone(evidence: VerifyInputs, rows: Rows, beside: Sequence[Rows]) -> bool:

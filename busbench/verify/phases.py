@@ -204,7 +204,7 @@ def find_phases(evidence: VerifyInputs, channels: Sequence[ChannelPlan]) -> Phas
                 excused.append((float(before[-1]) if before.size else 0.0, end_s))
     held_row = back = None
     if loss is not None and loss.has_begun:
-        motors = {mapped.control for mapped in channels if mapped.is_motor}
+        motors = {mapped.control for mapped in channels if mapped.must_rest}
         held_row = _held_row(evidence, windows, runs, loss, motors=motors, turns=turns)
         of_frame[held_row : loss.first] = Phase.HELD_AWAY
         is_early = loss.on_s is not None and loss.end_s < loss.on_s - EARLY_S

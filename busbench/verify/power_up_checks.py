@@ -55,7 +55,7 @@ def _sent(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, phas
     rows = np.arange(one.first, one.link)[is_known[one.first : one.link]]
     back = np.arange(one.link, one.stop)[is_known[one.link : one.stop]]
     levels = [mapped.rest_counts]
-    if not mapped.is_motor:
+    if not mapped.must_rest:
         failsafe = failsafe_level(mapped)
         if failsafe is not None or not mapped.is_on_off:
             levels.append(mapped.ends.neutral_counts if failsafe is None else failsafe)
@@ -70,7 +70,7 @@ def _sent(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, phas
     allowed = " or ".join(dict.fromkeys(mapped.level(level) for level in levels))
     if outside.size:
         said = f"{name_frames(evidence, phases, mapped, outside)}, planned {allowed}"
-        if not one.is_annotated and not mapped.is_motor:
+        if not one.is_annotated and not mapped.must_rest:
             return about.not_tested(POWER_UP, f"{said}: what came before the recording is not known")
         return about.is_so(POWER_UP, said, good=False)
     if not rows.size:

@@ -58,8 +58,9 @@ def round_of(rig: Rig) -> tuple[TestStep, ...]:
 
 
 def _motor_off(channels: Sequence[ChannelPlan]) -> str:
-    motors = dict.fromkeys(f'"{one.control}"' for one in channels if one.is_motor)
-    return f"Put {listed(motors)} to rest now. " if motors else ""
+    motors = dict.fromkeys(f'"{one.control}"' for one in channels if one.must_rest)
+    off = " (ignition off)" if any(one.motor_kind == "kill" for one in channels) else ""
+    return f"Put {listed(motors)} to rest{off} now. " if motors else ""
 
 
 def _hold_away(channels: Sequence[ChannelPlan]) -> str:

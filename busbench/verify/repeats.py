@@ -41,7 +41,7 @@ def checks_of(found: Verification, step: TestStep) -> tuple[Check, ...]:
     rests = [check for check in found.checks if (check.part, check.name) == ("channel", REST)]
     if step.mark == REST_MARK:
         return tuple(rests)
-    motors = {mapped.channel for mapped in found.channels if mapped.is_motor}
+    motors = {mapped.channel for mapped in found.channels if mapped.must_rest}
     own = [check for check in found.checks if check.part == "channel" and check.channel in step.channels]
     ran = [check for check in rests if check.channel in motors and check.verdict is Verdict.FAIL and check not in own]
     return (*own, *ran)
@@ -65,7 +65,7 @@ def find_repeats(found: Verification, step: TestStep) -> Iterator[Repeat]:
         if rows.size:
             mark = next((one.word for one in steps if one.first <= rows[0] < one.stop), REST_MARK)
             why = f"{mapped.subject}: {name_frames(evidence, phases, mapped, np.asarray(rows))}, away from rest"
-            reasons.setdefault("" if mapped.is_motor else mark, why)
+            reasons.setdefault("" if mapped.must_rest else mark, why)
     again = {LET_GO_MARK: AWAY_MARK, LINK_MARK: POWER_MARK}.get(step.mark, step.mark)
     for check in checks_of(found, step):
         if check.verdict is not Verdict.PASS and check.name != REST:

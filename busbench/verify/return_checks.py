@@ -48,7 +48,7 @@ def check_return(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPla
     values = evidence.counts[mapped.channel - 1].astype(np.float64)
     first, stop = phases.back.first, phases.back.stop
     rows = np.arange(first, stop)[evidence.is_sound[first:stop]]
-    if mapped.is_motor:
+    if mapped.must_rest:
         return _stays_at_rest(about, evidence, mapped, phases, rows)
     before = value_before(evidence, mapped, loss)
     settled = rows[evidence.t_s[rows] >= phases.back.settled_s]

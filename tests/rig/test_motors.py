@@ -76,7 +76,7 @@ def test_an_engine_rests_at_idle_and_what_kills_its_ignition_rests_where_it_does
     plan = rig(device("petrol", 3, *ENGINE, OFF_BUS, failsafe="-80"), kill)
     assert motor_rests(plan) == (
         MotorRest("petrol", 2, "engine", 337, (0, 337)),
-        MotorRest("kill switch", 16, "kill", 0, (0, 1)),
+        MotorRest("kill switch", 16, "kill", 0, (0, 0)),
     )
     assert [(rest_sent(one, plan.scale), round(rest_counts(one, plan.scale))) for one in plan.devices] == [
         (337, 337),
@@ -125,6 +125,24 @@ def test_an_engine_rests_at_idle_and_what_kills_its_ignition_rests_where_it_does
         (
             (device("e", 3, *ENGINE, OFF_BUS, failsafe="-80"), device("kill switch", 4)),
             ["e: its ignition_kill kill switch does not state rest_pct, where it kills the ignition"],
+        ),
+        (
+            (
+                device("e", 3, *ENGINE, OFF_BUS, failsafe="-80"),
+                device("kill switch", 4, "rest_pct = -100", failsafe="-50"),
+            ),
+            ["kill switch: without a link the ignition kill goes to -50 %, and it kills the ignition at -100 %"],
+        ),
+        (
+            (
+                device("e", 3, *ENGINE, OFF_BUS, failsafe="-80"),
+                device("kill switch", 17, failsafe="-100"),
+                device("lights", 17, failsafe="-100"),
+            ),
+            [
+                "kill switch, lights: all on channel 17 and not in one group",
+                "kill switch: the ignition kill shares channel 17 with lights",
+            ],
         ),
         (
             (device("m", 3, *ELECTRIC, "idle_pct = -80", failsafe="-80"),),

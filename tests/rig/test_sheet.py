@@ -108,5 +108,5 @@ def test_the_sheet_says_where_a_motor_is_off_and_an_engine_idles_on_the_wire() -
         "m": "motor: off at 100 % as sent; propeller off, locked when driving; on a pulse output: set the receiver's"
         " output, not the device",
         "e": "engine: rests at -80 % as sent, ignition off by kill; propeller off, locked when driving",
-        "kill": "kills the ignition: locked when driving; on or off",
+        "kill": "kills the ignition at -100 % as sent: locked when driving; on or off",
     }

@@ -309,3 +309,47 @@ def test_a_move_of_a_motor_is_not_known_with_fewer_than_two_others_to_compare_wi
 
     check = get(changed(pulse, has_marks=False), MOTOR, "rest")
     assert check.verdict is Verdict.FAIL
+
+
+def with_ignition(channel: int) -> Rig:
+    """The Heron with an engine, whose ignition a switch on a channel of its own kills."""
+    engine = {"motor": "engine", "ignition_kill": "kill switch", "idle_pct": -80.0, "rest_pct": None, "failsafe": -80.0}
+    devices = tuple(msgspec.structs.replace(d, **engine) if d.motor_kind else d for d in RIG.devices)
+    release = next(d for d in RIG.devices if d.name == "tow release")
+    kill = msgspec.structs.replace(
+        release, name="kill switch", control="ignition switch", channel=channel, rest_pct=-100.0, failsafe=-100.0
+    )
+    return msgspec.structs.replace(RIG, devices=(*devices, kill))
+
+
+IGNITIONS: list[tuple[str, str, slice, str]] = [
+    ("one frame at rest", "rest", slice(70, 71), "1811 counts at 1.050 s (at rest), away from its rest at 173 counts"),
+    ("between moves", "rest", slice(row_s(10.3), row_s(10.5)), "1811 counts at 10.305 s"),
+    ("in failsafe", "failsafe value", slice(row_s(39), row_s(39) + 1), "1811 counts at 39.000 s (in failsafe)"),
+    ("link back", "after return", slice(row_s(41.5), row_s(41.5) + 1), "1811 counts at 41.505 s (link back)"),
+]
+
+
+@pytest.mark.parametrize("has_marks", [True, False])
+@pytest.mark.parametrize(("name", "rows", "said"), [case[1:] for case in IGNITIONS], ids=[one[0] for one in IGNITIONS])
+def test_an_ignition_that_is_on_outside_its_own_move_fails(name: str, rows: slice, said: str, has_marks: bool) -> None:
+    rig = with_ignition(9)
+    flown = heron.fly_round(rig)
+    counts = flown.counts.copy()
+    counts[rows, 8] = 1811
+    again = dataclasses.replace(flown, counts=counts)
+    marks = flown.marks if has_marks else ()
+    found = verify(recorded(heron.read_by_adapter(rig, again), marks=marks), rig)
+    check = get(found, "channel 9 (kill switch)", name)
+    assert check.verdict is Verdict.FAIL
+    assert check.sentence.startswith(said)
+
+
+@pytest.mark.parametrize("channel", [9, 18])
+@pytest.mark.parametrize("has_marks", [True, False])
+def test_an_engine_with_an_ignition_switch_can_pass(channel: int, has_marks: bool) -> None:
+    rig = with_ignition(channel)
+    flown = heron.fly_round(rig)
+    log = heron.read_by_adapter(rig, flown)
+    assert not_passed(verify(recorded(log, marks=flown.marks if has_marks else ()), rig)) == {}
+    assert [one.motor_kind for one in channel_plans(rig)[-2:]] == ["engine", "kill"]
