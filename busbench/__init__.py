@@ -23,8 +23,10 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from busbench.analysis.binomial import loss_bounds
+    from busbench.analysis.change import Figure
     from busbench.analysis.channels import Channels, ChannelStats, summarise_channels
     from busbench.analysis.coincidence import Coincidence, Overlap
+    from busbench.analysis.comparison import Comparison, compare
     from busbench.analysis.outages import Outages, find_outages
     from busbench.analysis.recording import Recording, read_recording, read_recordings
     from busbench.analysis.several import Several, lay_beside
@@ -99,11 +101,13 @@ __all__ = [
     "Clock",
     "ClockKind",
     "Coincidence",
+    "Comparison",
     "DriveError",
     "DriveProgram",
     "DriveRun",
     "EndState",
     "EventKind",
+    "Figure",
     "Finding",
     "FrameFinder",
     "FrameTable",
@@ -147,6 +151,7 @@ __all__ = [
     "Verification",
     "WakeUps",
     "WarningKind",
+    "compare",
     "find_frames",
     "find_outages",
     "lay_beside",
@@ -168,8 +173,10 @@ __all__ = [
 # Loaded when asked for, so that a command that needs no numbers starts without them.
 _HOMES = {
     "analysis.binomial": ("loss_bounds",),
+    "analysis.change": ("Figure",),
     "analysis.channels": ("Channels", "ChannelStats", "summarise_channels"),
     "analysis.coincidence": ("Coincidence", "Overlap"),
+    "analysis.comparison": ("Comparison", "compare"),
     "analysis.outages": ("Outages", "find_outages"),
     "analysis.recording": ("Recording", "read_recording", "read_recordings"),
     "analysis.several": ("Several", "lay_beside"),

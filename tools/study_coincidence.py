@@ -10,6 +10,7 @@ of other lengths.
 
 from __future__ import annotations
 
+import argparse
 import sys
 from collections import Counter
 from collections.abc import Callable
@@ -134,4 +135,6 @@ def rows(pairs: int) -> list[str]:
 
 
 if __name__ == "__main__":
-    print("\n".join(rows(QUICK_PAIRS if "--quick" in sys.argv else PAIRS)))
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--quick", action="store_true", help="a look, some seconds")
+    print("\n".join(rows(QUICK_PAIRS if parser.parse_args().quick else PAIRS)))

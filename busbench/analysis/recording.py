@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from os import PathLike
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 import numpy as np
 
@@ -19,6 +19,10 @@ from busbench.capture.frames import Span, read_frames
 from busbench.capture.open import open_capture, open_captures
 from busbench.model import BUS_LINE, Clock, FrameTimes, FrameTimesCollector, LineSettings, Rejects
 from busbench.wire.table import AlignmentResult, FrameTable
+
+if TYPE_CHECKING:
+    from busbench.analysis.comparison import Comparison
+    from busbench.rig.model import Rig
 
 
 @dataclass(frozen=True)
@@ -120,6 +124,17 @@ class Recording:
     def timing(self) -> Timing:
         """Period, jitter and time error, and between what bounds the receiver's own jitter lies."""
         return self.timeline.timing()
+
+    def compare(self, new: Recording, *, rig: Rig | None = None) -> Comparison:
+        """What changed from this recording to a new one; see comparison.compare.
+
+        Args:
+            new: what may have changed.
+            rig: the plan, whose channels alone are compared then.
+        """
+        from busbench.analysis.comparison import compare
+
+        return compare(self, new, rig=rig)
 
     def __arrow_c_stream__(self, requested_schema: object = None) -> object:
         """The frames for whatever reads Arrow, such as pyarrow, with the columns of the command `frames`."""

@@ -22,8 +22,7 @@ from busbench.output_file import inputs_noted, note_input
 # Groups in the order of the work; commands that belong together share a line.
 GROUPS = {
     "listen": {
-        "ports": "list serial ports, and what their chips do at this rate",
-        "probe": "report what is on the line, and what to do about it",
+        "ports, probe": "list serial ports; report what is on a line",
         "record": "record a port",
         "watch": "show a port, recording or virtual receiver on a screen",
         "simulate": "run a virtual receiver on a pty or a TCP port",
@@ -34,6 +33,7 @@ GROUPS = {
         "timing": "measure period and jitter, and how much is the receiver's",
         "channels": "show what each channel did: endpoints, noise, glitches",
         "pulses": "measure servo pulse outputs beside the bus",
+        "compare": "find what changed between two recordings, and how sure",
         "convert": "write a recording in another format",
         "report": "make one page of a recording, with pictures",
         "decode, encode": "take a frame apart bit by bit; put one together",
