@@ -117,7 +117,7 @@ def week(hours: float, receivers: int) -> bool:
         begun = time.monotonic()
         steps = round(hours * 3600 / STEP_S)
         for step in range(steps):
-            now[0] = (step + 1) * STEP_S * 1_000_000_000
+            now[0] = (step + 1) * (STEP_S * 1_000_000_000 // PERIOD_NS) * PERIOD_NS  # whole frames
             for number, line in enumerate(lines):
                 recorder.add(line.step(), number=number)
             if step >= steps // 10 and step % max(1, steps // 20) == 0:
