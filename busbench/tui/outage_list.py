@@ -16,7 +16,7 @@ _GROUP_LEAST = 4
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One row: an outage, or several that stand together.
+    """One row: an outage, or several close together.
 
     Args:
         first, last: indices into the events.

@@ -215,7 +215,7 @@ def help_rows(text: str, *, is_ascii: bool, width: int) -> tuple[list[Line], dic
     """The lines of the help that hold all words of a search, and where each part begins.
 
     Args:
-        text: words that must stand in an entry, its part or its sentence; all entries where it is empty.
+        text: words that must be in an entry, its part or its sentence; all entries where it is empty.
         is_ascii: True keeps to plain characters.
         width: cells of a line.
     """

@@ -34,7 +34,7 @@ class Choice:
     text: str
 
     def matches(self, words: Iterable[str]) -> bool:
-        """True where each word stands somewhere in the row."""
+        """True if each word is in the row."""
         return all(word in self.text.casefold() for word in words)
 
     def begins(self, words: Iterable[str]) -> bool:
@@ -75,7 +75,7 @@ class Pick(ModalScreen[str | None]):
         self.query_one(Input).focus()
 
     def typed(self, text: str) -> list[Choice]:
-        """Rows that stand for the text itself, below those that match it."""
+        """Rows for the text itself, below those that match it."""
         del text
         return []
 

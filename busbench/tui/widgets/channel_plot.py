@@ -18,7 +18,7 @@ from busbench.wire.frame_spec import CHANNELS
 
 _AXIS = 8  # cells of the scale at the left
 _FIGURES = 25  # cells of the figures at the right
-_BESIDE = 96  # cells from which figures stand beside the plot
+_BESIDE = 96  # cells from which figures are beside the plot
 _MOMENT_S = 2.0  # before and after
 _LETTERS = "abcdefgh"  # of channels over the plot
 _OVERLAY_STYLES = ("span", "mark", "lost", "warn")
@@ -85,7 +85,7 @@ def _overview(ui: AppState, plotter: Plotter, cells: int, rows: int) -> list[Lin
     """The whole session, and below it which part of it the plot shows."""
     session, glyphs = ui.needs, ui.glyphs
     start, end = session.start, max(session.end, session.start + 1)
-    if session.is_live:  # it grows: it is looked at anew now and then
+    if session.is_live:  # it grows: it is looked at again now and then
         step = 1 << max(0, (end - start).bit_length() - 8)
         whole = plotter.envelope(start, start + max(step, (end - start) // step * step), 2 * cells)
     else:

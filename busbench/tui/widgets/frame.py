@@ -161,7 +161,7 @@ class Timeline(LineWidget):
         self.ui.draw()
 
     def _ends(self) -> tuple[str, str]:
-        """What stands before and after a part of the session."""
+        """What comes before and after a part of the session."""
         session = self.ui.needs
         lo, hi = timeline_window(session, self.ui.zoom)
         if self.ui.zoom is None:
@@ -322,7 +322,7 @@ class Keys(LineWidget):
         return [line]
 
     def _spots_of(self, keys: str, x: int, end: int) -> None:
-        """A click is the key; where two stand together each is its own, and the word is the second."""
+        """A click is the key; if two are together, each is its own, and the word is the second."""
         single = ["space"] if keys == "any key" else keys.split()
         for at, key in enumerate(single):
             stop = end if at == len(single) - 1 else x + len(key) + 1

@@ -8,7 +8,7 @@ from busbench.tui.session import Session
 from busbench.tui.text import Line, duration, fit, place_words
 from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 
-_WIDE = 120  # cells from which bytes stand apart, after offset and flags in words
+_WIDE = 120  # cells from which bytes are apart, after offset and flags in words
 _STYLES = {"failsafe": "gap", "lost": "lost", "damaged": "damaged"}
 
 

@@ -100,7 +100,7 @@ class OutageLines(LineWidget):
         cuts = {cell_of(place, lo, hi, width): one for place, one in ends if place is not None and lo <= place <= hi}
         shown = ((session.mark_place(mark), sanitize(mark.text)) for mark in session.marks)
         marks = [(cell_of(place, lo, hi, width), text) for place, text in shown if lo <= place <= hi]
-        free = 0  # from here on nothing stands so far
+        free = 0  # nothing from here on yet
         for at, words in marks:
             room = min((one for one in (*cuts, *(one for one, _ in marks)) if one > at), default=width) - at - 1
             size = width_of([(words, "")])
@@ -116,7 +116,7 @@ class OutageLines(LineWidget):
         return joined(cells[:width])
 
     def _list(self, height: int, width: int, *, at: int) -> list[Line]:
-        """A head, then rows around the chosen outage; those that stand together closely are one row."""
+        """A head, then rows around the chosen outage; those close together share one row."""
         session, events, kind = self.ui.needs, self.ui.needs.events, self.ui.kind
         head = f"    no. {'kind':<11}{'from':>14}{'lasted':>14}{'frames':>8}{'bytes':>8}{'at byte':>12}"
         width = max((end for end in _ENDS if end <= width), default=_ENDS[0])  # columns are whole or not there
@@ -176,7 +176,7 @@ class OutageLines(LineWidget):
 
 
 def _group(session: Session, row: Row, width: int) -> Line:
-    """Several outages that stand together."""
+    """Several outages close together."""
     events = session.events
     items = events.items[row.first : row.last + 1]
     kinds = sorted({one.kind for one in items})

@@ -19,7 +19,7 @@ from busbench.tui.widgets.verify import wrapped
 LOW, OVER, LEAST = "LOW", "OVER", "weakest"
 _STYLES = {LOW: "bad", OVER: "bad", f"{LOW}, {OVER}": "bad", LEAST: "warn"}
 _STATE_CELLS = 10
-_WIDE, _ASIDE = 156, 74  # cells from which cases and warnings stand beside the tree, and how many they take
+_WIDE, _ASIDE = 156, 74  # cells from which cases and warnings are beside the tree, and how many they take
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,7 @@ from busbench.verify.stations import direction_words
 
 _MIDDLE, _THROW = 992, 819.2  # the usual scale
 _GAUGE_MOST = 64
-_WIDE, _LIST_CELLS = 140, 84  # cells from which the devices stand beside the list, and how many that takes
+_WIDE, _LIST_CELLS = 140, 84  # cells from which the devices are beside the list, and how many that takes
 _ANSWER_CELLS = 46  # of a row, besides the name
 _TOLD = {True: "yes", False: "NO", None: "-"}
 
