@@ -33,7 +33,7 @@ def test_wherever_drive_names_one(capfd: pytest.CaptureFixture[str]) -> None:
     assert ran.code == 0
     lines = ran.out.splitlines()
     assert [line for line in lines if "from 0 s" in line] == [
-        f"channel {channel}: from 0 s: sine, 1 cycle of 4 s" for channel in (1, 2, 4)
+        f"channel {channel}: from 0 s: sweep, 1 cycle of 4 s" for channel in (1, 2, 4)
     ]
     assert [line for line in lines if "locked" in line] == [
         "channel 5: locked at 0.0 % (992 counts)",
