@@ -181,14 +181,8 @@ class Outages:
             out |= {"left_out": self.left_out, "minutes": [one.to_json() for one in self.minutes]}
         if self.between_marks:
             out["between_marks"] = [
-                {
-                    "from": one.start_mark,
-                    "to": one.end_mark,
-                    "start_s": one.start_s,
-                    "end_s": one.end_s,
-                    "frames": one.frames,
-                    "missed": one.missed,
-                }
+                {"from": one.start_mark, "to": one.end_mark}
+                | {name: getattr(one, name) for name in ("start_s", "end_s", "frames", "missed")}
                 for one in self.between_marks
             ]
         return out
