@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from busbench.rig.model import Rig
     from busbench.wire.scale import Scale
 
-SHAPE_WORDS = ("sweep", "hold", "ramp", "triangle", "sine", "square", "steps", "staircase", "chirp", "wander", "replay")
 _PART_KEYS = (
     "channel", "low", "high", "centre", "period", "cycles", "phase", "delay", "level", "levels", "duration",
     "stairs", "period_end", "seed", "recording", "from_channel", "start",
@@ -212,23 +211,24 @@ def load_program(name: str, options: Mapping[str, Any], *, rig: Rig | None = Non
     from busbench.cli.limit_options import channel_index
     from busbench.cli.recorded import is_recording, load_recording, recorded_program
     from busbench.drive.program_file import read_program
+    from busbench.drive.shape_words import SHAPES
 
-    unsaid = _unsaid(rig)
-    if name not in SHAPE_WORDS and is_recording(name):
+    unsaid, words = _unsaid(rig), tuple(SHAPES)
+    if name not in words and is_recording(name):
         return recorded_program(name, options, scale=unsaid[1])
-    if name in SHAPE_WORDS:
+    if name in words:
         for number in options.get("channel", ()):
             channel_index("channel", number, rig)
         return _from_options(name, options, unsaid)
     if not Path(name).suffix and not Path(name).exists():
-        near = difflib.get_close_matches(name, SHAPE_WORDS, n=1)
-        hint = f"did you mean {near[0]}?" if near else f"give a file, or one of {', '.join(SHAPE_WORDS)}"
+        near = difflib.get_close_matches(name, words, n=1)
+        hint = f"did you mean {near[0]}?" if near else f"give a file, or one of {', '.join(words)}"
         raise DriveError(f"{name}: is neither a shape nor a file", hint=hint)
     if options:
         key = next(iter(options)).replace("_", "-")
         raise DriveError(
             f"--{key}: goes with a shape, not with the program file {name}",
-            hint=f"write it into the file, or name one of {', '.join(SHAPE_WORDS)}",
+            hint=f"write it into the file, or name one of {', '.join(words)}",
         )
     return read_program(name, load=load_recording, period_s=unsaid[0], scale=unsaid[1])
 
@@ -244,12 +244,13 @@ def _unsaid(rig: Rig | None) -> tuple[float, Scale]:
 def _from_options(word: str, options: Mapping[str, Any], unsaid: tuple[float, Scale]) -> Program:
     from busbench.cli.recorded import load_recording
     from busbench.drive.program_file import OptionReader, build_program
+    from busbench.drive.shape_words import switch_words
 
     part = {key: options[key] for key in _PART_KEYS if key in options}
     part["shape"] = word
     switch = next((number for number in part.get("channel", ()) if number in (17, 18)), None)
-    if switch and word not in ("hold", "square", "steps", "replay"):
-        hint = "give hold, square, steps or replay"
+    if switch and word not in switch_words():
+        hint = f"give {', '.join(switch_words()[:-1])} or {switch_words()[-1]}"
         raise DriveError(f"{word}: does not fit channel {switch}, which is on or off", hint=hint)
     if "level" in part:
         part["level"] = _level(part["level"])

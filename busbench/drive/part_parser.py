@@ -10,14 +10,14 @@ import numpy as np
 
 from busbench.drive.program import Unit, level_counts
 from busbench.drive.program_keys import PERIODS_S, PartTable
-from busbench.drive.shapes import Chirp, Cycle, Hold, Levels, Replay, Shape, TimeSpan, Wander, Wave, staircase
+from busbench.drive.shape_words import SHAPES, any_of, switch_words
+from busbench.drive.shapes import Cycle, Replay, Shape, TimeSpan
 from busbench.errors import quote_value
 from busbench.model import F64
 from busbench.schema import TablePlace
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX
 from busbench.wire.scale import Scale
 
-SWITCH_SHAPES = ("hold", "square", "steps")
 SPAN_PCT = (-50.0, 50.0)  # where a wave goes unless stated
 
 
@@ -64,7 +64,7 @@ def read_part(
         DriveError: names place, key and value.
     """
     channels = _channels(part.channel, place)
-    reader = _ShapeReader(part, place, Context(part.unit or context.unit, context.scale, context.load))
+    reader = ShapeReader(part, place, Context(part.unit or context.unit, context.scale, context.load))
     shapes = {channel: reader.shape(channel) for channel in channels}
     return channels, part.delay, shapes.__getitem__
 
@@ -106,57 +106,50 @@ def level_of(value: Any, key: str, place: TablePlace, channel: int, unit: Unit, 
     return counts
 
 
-class _ShapeReader:
-    def __init__(self, part: PartTable, place: TablePlace, context: Context) -> None:
-        self._part, self._place, self._context = part, place, context
+class ShapeReader:
+    """Reads what shapes are made of from one part; what is missing or cannot be names its place."""
+
+    def __init__(self, table: PartTable, place: TablePlace, context: Context) -> None:
+        self.table, self._place, self._context = table, place, context
 
     def shape(self, channel: int) -> Shape:
-        part, place = self._part, self._place
-        if channel >= CHANNELS and part.shape not in (*SWITCH_SHAPES, "replay"):
-            hint = f"give {', '.join(SWITCH_SHAPES)} or replay"
-            raise place.error("shape", f"does not fit channel {channel + 1}, which is on or off", hint=hint)
-        match part.shape:
-            case "hold":
-                return Hold(self._level("level", channel), self._needed("duration"))
-            case "square" if channel >= CHANNELS:
-                return Wave("square", TimeSpan(0.0, 0.5, 1.0), self._cycle())
-            case "ramp" | "triangle" | "sine" | "sweep" | "square":
-                return Wave(part.shape, self._span(channel), self._cycle())
-            case "steps":
-                if not part.levels:
-                    raise place.missing("levels", hint=place.reader.list_hint)
-                levels = tuple(self._counts(value, "levels", channel) for value in part.levels)
-                return Levels("steps", levels, self._cycle())
-            case "staircase":
-                low, high = self._ends(channel)
-                return staircase(low, high, stairs=part.stairs, cycle=self._cycle())
-            case "chirp":
-                return Chirp(self._span(channel), self._cycle(), self._needed("period_end"))
-            case "wander":
-                return Wander(self._span(channel), self._cycle(), part.seed, channel)
-            case "replay":
-                return self._replay(channel)
+        """The shape of one channel (0-17)."""
+        declared = SHAPES[self.table.shape]
+        if channel >= CHANNELS and not declared.fits_switch:
+            hint = f"give {any_of(switch_words())}"
+            raise self._place.error("shape", f"does not fit channel {channel + 1}, which is on or off", hint=hint)
+        return declared.make(self, channel)
 
-    def _needed(self, key: str) -> float:
-        value: float | None = getattr(self._part, key)
+    def levels(self, channel: int) -> tuple[float, ...]:
+        """The list of levels."""
+        if not self.table.levels:
+            raise self._place.missing("levels", hint=self._place.reader.list_hint)
+        return tuple(self._counts(value, "levels", channel) for value in self.table.levels)
+
+    def needed(self, key: str) -> float:
+        """A key in seconds that must be given."""
+        value: float | None = getattr(self.table, key)
         if value is None:
             raise self._place.missing(key)
         return value
 
-    def _cycle(self) -> Cycle:
-        return Cycle(self._needed("period"), self._part.cycles, self._part.phase)
+    def cycle(self) -> Cycle:
+        """Period, cycles and phase."""
+        return Cycle(self.needed("period"), self.table.cycles, self.table.phase)
 
     def _counts(self, value: Any, key: str, channel: int) -> float:
         return level_of(value, key, self._place, channel, self._context.unit, self._context.scale)
 
-    def _level(self, key: str, channel: int) -> float:
-        value = getattr(self._part, key)
+    def level(self, key: str, channel: int) -> float:
+        """One level, which must be given."""
+        value = getattr(self.table, key)
         if value is None:
             raise self._place.missing(key, hint="state where the channel is")
         return self._counts(value, key, channel)
 
-    def _ends(self, channel: int) -> tuple[float, float]:
-        part = self._part
+    def ends(self, channel: int) -> tuple[float, float]:
+        """Low and high."""
+        part = self.table
         low, high = (
             level_counts(pct, "%", self._context.scale) if value is None else self._counts(value, key, channel)
             for key, value, pct in zip(("low", "high"), (part.low, part.high), SPAN_PCT, strict=True)
@@ -168,16 +161,18 @@ class _ShapeReader:
             raise self._place.error(key, f"is {side} {other}, which is {rest}", hint="low must not exceed high")
         return low, high
 
-    def _span(self, channel: int) -> TimeSpan:
-        low, high = self._ends(channel)
-        centre = (low + high) / 2.0 if self._part.centre is None else self._level("centre", channel)
+    def span(self, channel: int) -> TimeSpan:
+        """Low, centre and high."""
+        low, high = self.ends(channel)
+        centre = (low + high) / 2.0 if self.table.centre is None else self.level("centre", channel)
         if not low <= centre <= high:
             hint = "give a level between them, or leave it out"
             raise self._place.error("centre", "is not between low and high", hint=hint)
         return TimeSpan(low, centre, high)
 
-    def _replay(self, channel: int) -> Replay:
-        part, place = self._part, self._place
+    def replay(self, channel: int) -> Replay:
+        """A channel of a recording."""
+        part, place = self.table, self._place
         if part.recording is None:
             raise place.missing("recording", hint="name the file")
         recorded = self._context.load(part.recording)

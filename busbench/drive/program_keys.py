@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
 from msgspec import Meta
 
 from busbench.drive.program import FRAME_PERIODS_S, PROGRAM_MAX_S, FaultKind, Order, Unit
+from busbench.drive.shape_words import SHAPES, any_of, shapes_text, switch_words
 from busbench.schema import Table
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX
 from busbench.wire.scale_table import ScaleTable
@@ -15,9 +16,10 @@ from busbench.wire.scale_table import ScaleTable
 PERIODS_S = (0.02, 86_400.0)
 SEED_MAX = 2**63 - 1
 
-ShapeWord = Literal[
-    "hold", "ramp", "triangle", "sine", "sweep", "square", "steps", "staircase", "chirp", "wander", "replay"
-]
+if TYPE_CHECKING:
+    ShapeName = str
+else:
+    ShapeName = Literal[tuple(SHAPES)]
 Channel = Annotated[int, Meta(ge=1, le=ALL_CHANNELS)]
 Text = Annotated[str, Meta(min_length=1, max_length=200)]
 Seed = Annotated[int, Meta(ge=0, le=SEED_MAX)]
@@ -25,17 +27,6 @@ CycleSeconds = Annotated[float, Meta(ge=PERIODS_S[0], le=PERIODS_S[1], extra={"u
 ProgramSeconds = Annotated[float, Meta(ge=0, le=PROGRAM_MAX_S, extra={"unit": "s"})]
 Rate = Annotated[float, Meta(ge=0.001, le=1e6, extra={"unit": "per second"})]  # at the most any step within one frame
 Level = Any  # what it may be depends on the unit and on the channel
-
-_WAVE = ("low", "high", "centre", "period", "cycles", "phase")
-SHAPE_KEYS: dict[str, tuple[str, ...]] = {
-    "hold": ("level", "duration"),
-    **dict.fromkeys(("ramp", "triangle", "sine", "sweep", "square"), _WAVE),
-    "steps": ("levels", "period", "cycles", "phase"),
-    "staircase": ("low", "high", "stairs", "period", "cycles", "phase"),
-    "chirp": (*_WAVE, "period_end"),
-    "wander": (*_WAVE, "seed"),
-    "replay": ("recording", "from_channel", "start", "duration"),
-}
 
 
 class LimitsTable(Table, frozen=True, kw_only=True):
@@ -88,8 +79,7 @@ class PartTable(Table, frozen=True, kw_only=True):
 
     Args:
         channel: a number, or a list such as [1, 2].
-        shape: hold, ramp, triangle, sine (also sweep), square, steps, staircase, chirp, wander or replay;
-            channels 17 and 18: hold, square, steps or replay.
+        shape: {shapes}; channels 17 and 18: {switch_shapes}.
         unit: unit of the levels of this part. Default: the program's.
         low: lowest level of the shape. Default: -50 %.
         high: highest level of the shape. Default: 50 %.
@@ -112,7 +102,7 @@ class PartTable(Table, frozen=True, kw_only=True):
     _ALWAYS: ClassVar[tuple[str, ...]] = ("channel", "shape", "unit", "delay")
 
     channel: Annotated[Any, Meta(extra={"hint": f"give 1 to {ALL_CHANNELS}"})]
-    shape: ShapeWord
+    shape: ShapeName
     unit: Unit | None = None
     low: Level = None
     high: Level = None
@@ -135,9 +125,12 @@ class PartTable(Table, frozen=True, kw_only=True):
     def known(cls, raw: Mapping[str, Any]) -> tuple[str, Sequence[str]]:
         """Each shape has its own keys."""
         shape = raw.get("shape")
-        if not isinstance(shape, str) or shape not in SHAPE_KEYS:
+        if not isinstance(shape, str) or shape not in SHAPES:
             return super().known(raw)
-        return f"a part with shape {shape}", (*cls._ALWAYS, *SHAPE_KEYS[shape])
+        return f"a part with shape {shape}", (*cls._ALWAYS, *SHAPES[shape].keys)
+
+
+PartTable.__doc__ = (PartTable.__doc__ or "").format(shapes=shapes_text(), switch_shapes=any_of(switch_words()))
 
 
 class FaultTable(Table, frozen=True, kw_only=True):

@@ -12,7 +12,7 @@ import numpy as np
 from busbench.model import BUS_LINE, F64, U16, Chunk
 from busbench.port.ipc import EventKind, PortEvent
 from busbench.rig.model import Rig
-from busbench.sim.aircraft_faults import AircraftFault, FaultKind, check_fault
+from busbench.sim.aircraft_faults import AircraftFault, check_fault
 from busbench.sim.devices import VirtualRig
 from busbench.sim.scripted_pilot import REST_S, RoundPilot
 from busbench.sim.stick_motion import NEUTRAL, seeded_rng
@@ -68,7 +68,7 @@ class VirtualAircraft:
         self.pilot = RoundPilot(rig) if pilot is None else pilot
         self.devices = VirtualRig(rig, faults=faults)
         self.t_ns = 0  # up to here it has run
-        self._by_kind: dict[FaultKind, AircraftFault] = {fault.kind: fault for fault in faults}
+        self._by_kind: dict[str, AircraftFault] = {fault.kind: fault for fault in faults}
         self._channel = {device.name: (device.channel or 1) - 1 for device in rig.driven}
         wrong = self._by_kind.get("wrong-period")
         period_ms = rig.plan.period_ms * (1 if wrong is None else 1.5)
@@ -114,7 +114,7 @@ class VirtualAircraft:
         happened, self._happened = self._happened, []
         return happened
 
-    def _value(self, kind: FaultKind, usual: float) -> float | None:
+    def _value(self, kind: str, usual: float) -> float | None:
         """VALUE of a fault, None where it is not built in."""
         fault = self._by_kind.get(kind)
         return None if fault is None else usual if fault.value is None else fault.value

@@ -15,6 +15,7 @@ from busbench.drive.locked_program import LockedProgram
 from busbench.drive.part_parser import ReplaySource
 from busbench.drive.program import FRAME_PERIOD_S
 from busbench.drive.program_file import ProgramReader, build_program
+from busbench.drive.shape_words import SHAPES
 from busbench.errors import BusbenchError, DriveError, pluralize
 from busbench.sim.rehearsal_port import RehearsalPort
 from busbench.tui.app_state import AppState
@@ -22,7 +23,7 @@ from busbench.tui.live import LiveSession
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FRAME_BYTES
 
 END = EndState.REST
-SHAPES = ("sine", "triangle", "square", "ramp", "staircase", "wander")
+WAVES = tuple(sorted((word for word, declared in SHAPES.items() if declared.is_wave), key=lambda word: word != "sine"))
 FIELDS = ("channel", "shape", "low", "high", "period", "cycles")
 PERIODS_S = (0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0)
 CYCLES_MAX = 20
@@ -44,7 +45,7 @@ class DriveSettings:
     """What is to be driven; levels in percent."""
 
     channel: int = 1
-    shape: str = SHAPES[0]
+    shape: str = WAVES[0]
     low: int = -50
     high: int = 50
     period: float = 4.0
@@ -56,7 +57,7 @@ class DriveSettings:
             case "channel":
                 self.channel = (self.channel - 1 + steps) % ALL_CHANNELS + 1
             case "shape":
-                self.shape = SHAPES[(SHAPES.index(self.shape) + steps) % len(SHAPES)]
+                self.shape = WAVES[(WAVES.index(self.shape) + steps) % len(WAVES)]
             case "low":
                 self.low = min(max(self.low + STEP_PCT * steps, -TRAVEL_PCT), self.high)
             case "high":

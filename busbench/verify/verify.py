@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from shlex import quote
 
@@ -21,6 +21,13 @@ from busbench.verify.link_loss import LinkLoss
 from busbench.verify.phases import Phases, find_phases
 from busbench.verify.power_up_checks import check_power_up
 from busbench.verify.result import Check, CheckFactory, Verdict, overall
+
+# What judges the controls of a recording, in the order of the page: a further check is a further row.
+CHECKS: list[Callable[[VerifyInputs, Sequence[ChannelPlan], Phases], Iterable[Check]]] = [
+    check_channels,
+    check_failsafe,
+    check_power_up,
+]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,7 +135,7 @@ def verify_controls(recording: Recording, rig: Rig, *, period_ns: float | None =
     if phases is not None:
         planned = {mapped.channel for mapped in channels}
         unplanned = tuple(channel for channel in find_moved(evidence) if channel not in planned)
-        for check in (check_channels, check_failsafe, check_power_up):
+        for check in CHECKS:
             checks += check(evidence, channels, phases)
     else:
         why = "there are no frames"

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import get_args
 
 import numpy as np
 import pytest
 
 from busbench.errors import RigError
 from busbench.rig.load import read_rig
-from busbench.sim.aircraft_faults import FAULTS, AircraftFault, FaultKind, parse_fault
+from busbench.sim.aircraft_faults import FAULTS, AircraftFault, parse_fault
 from busbench.sim.devices import DeviceState, VirtualRig
 from tests.rig.rigs import HEAD, HERON, device, hub, rig
 
@@ -133,8 +132,7 @@ def test_a_receiver_restarts_after_a_sag_and_devices_come_back() -> None:
     assert weak.state("flap").position_pct > at + 5
 
 
-def test_every_kind_of_fault_has_its_words() -> None:
-    assert list(FAULTS) == list(get_args(FaultKind))
+def test_a_fault_is_written_as_it_is_typed() -> None:
     assert str(AircraftFault("brown-out", value=0.5)) == "brown-out::0.5"
     assert str(AircraftFault("dead", "rudder")) == "dead:rudder"
 
@@ -161,7 +159,7 @@ def test_faults_as_people_type_them(text: str, fault: AircraftFault) -> None:
     ("text", "said"),
     [
         ("ded:left flap", '--fault: "ded" is not known: did you mean dead?'),
-        ("???", f'--fault: "???" is not known: give one of {", ".join(get_args(FaultKind))}'),
+        ("???", f'--fault: "???" is not known: give one of {", ".join(FAULTS)}'),
         (
             "slow:left flap:x",
             '--fault, slow: "x" is not a number: give 0.001 to 1e+06; VALUE is times slower (6 s for 60 degrees)',

@@ -107,10 +107,10 @@ async def test_fields_are_chosen_and_changed_and_cautions_hold_them() -> None:
     async with shown(made.session, keys="7 right right down right down left down right", is_armed=True) as (app, pilot):
         assert isinstance(app.screen, DriveView)
         now = app.screen.drive.settings
-        assert (now.channel, now.shape, now.low, now.high) == (3, "triangle", -55, 55)
+        assert (now.channel, now.shape, now.low, now.high) == (3, "ramp", -55, 55)
         app.ui.sources = NO_MOTOR
         await pilot.press("enter", "right", "down", "left")
-        assert (now.channel, now.shape, now.low, now.high) == (3, "triangle", -55, 55)
+        assert (now.channel, now.shape, now.low, now.high) == (3, "ramp", -55, 55)
         await pilot.press("escape", "right")
         assert now.high == 60
 

@@ -1,0 +1,121 @@
+"""The shapes by their words: keys of each, and how a part makes it. Programs, help, options and screens read this."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from busbench.drive.shapes import Chirp, Hold, Levels, Shape, TimeSpan, Wander, Wave, WaveKind, staircase
+from busbench.wire.frame_spec import CHANNELS
+
+if TYPE_CHECKING:
+    from busbench.drive.part_parser import ShapeReader
+
+Make = Callable[["ShapeReader", int], Shape]
+
+
+@dataclass(frozen=True, slots=True)
+class ShapeWord:
+    """One shape.
+
+    Args:
+        keys: of a part with it, beside those of all parts.
+        make: from the reader of a part and a channel (0-17).
+        fits_switch: True where it fits channels 17 and 18, which are on or off.
+        same_as: the shape of which it is another name.
+    """
+
+    keys: tuple[str, ...]
+    make: Make
+    fits_switch: bool = False
+    same_as: str = ""
+
+    @property
+    def is_wave(self) -> bool:
+        """True where low, high, period and cycles say all that it needs, as the screen can set them."""
+        return (
+            not self.same_as and {"low", "high", "period", "cycles"} <= set(self.keys) and "period_end" not in self.keys
+        )
+
+
+SHAPES: dict[str, ShapeWord] = {}
+
+
+def shape_word(
+    word: str, *, keys: tuple[str, ...], fits_switch: bool = False, same_as: str = ""
+) -> Callable[[Make], Make]:
+    """Declare a shape; the function below makes it from a part."""
+
+    def declare(make: Make) -> Make:
+        SHAPES[word] = ShapeWord(keys, make, fits_switch, same_as)
+        return make
+
+    return declare
+
+
+def switch_words() -> tuple[str, ...]:
+    """Those that fit channels 17 and 18."""
+    return tuple(word for word, declared in SHAPES.items() if declared.fits_switch)
+
+
+def shapes_text() -> str:
+    """All of them in words, each with its other name."""
+    also = {declared.same_as: f" (also {word})" for word, declared in SHAPES.items()}
+    return any_of([f"{word}{also.get(word, '')}" for word, declared in SHAPES.items() if not declared.same_as])
+
+
+def any_of(words: Sequence[str]) -> str:
+    """As in "hold, square or steps"."""
+    return f"{', '.join(words[:-1])} or {words[-1]}"
+
+
+_WAVE = ("low", "high", "centre", "period", "cycles", "phase")
+
+
+def _wave(kind: WaveKind) -> Make:
+    def make(part: ShapeReader, channel: int) -> Shape:
+        is_switch = channel >= CHANNELS
+        return Wave(kind, TimeSpan(0.0, 0.5, 1.0) if is_switch else part.span(channel), part.cycle())
+
+    return make
+
+
+shape_word("sweep", keys=_WAVE, same_as="sine")(_wave("sweep"))
+
+
+@shape_word("hold", keys=("level", "duration"), fits_switch=True)
+def _hold(part: ShapeReader, channel: int) -> Shape:
+    return Hold(part.level("level", channel), part.needed("duration"))
+
+
+shape_word("ramp", keys=_WAVE)(_wave("ramp"))
+shape_word("triangle", keys=_WAVE)(_wave("triangle"))
+shape_word("sine", keys=_WAVE)(_wave("sine"))
+shape_word("square", keys=_WAVE, fits_switch=True)(_wave("square"))
+
+
+@shape_word("steps", keys=("levels", "period", "cycles", "phase"), fits_switch=True)
+def _steps(part: ShapeReader, channel: int) -> Shape:
+    return Levels("steps", part.levels(channel), part.cycle())
+
+
+@shape_word("staircase", keys=("low", "high", "stairs", "period", "cycles", "phase"))
+def _staircase(part: ShapeReader, channel: int) -> Shape:
+    low, high = part.ends(channel)
+    return staircase(low, high, stairs=part.table.stairs, cycle=part.cycle())
+
+
+@shape_word("chirp", keys=(*_WAVE, "period_end"))
+def _chirp(part: ShapeReader, channel: int) -> Shape:
+    return Chirp(part.span(channel), part.cycle(), part.needed("period_end"))
+
+
+@shape_word("wander", keys=(*_WAVE, "seed"))
+def _wander(part: ShapeReader, channel: int) -> Shape:
+    return Wander(part.span(channel), part.cycle(), part.table.seed, channel)
+
+
+@shape_word("replay", keys=("recording", "from_channel", "start", "duration"), fits_switch=True)
+def _replay(part: ShapeReader, channel: int) -> Shape:
+    return part.replay(channel)
