@@ -153,8 +153,7 @@ class Outages:
     def notes(self) -> tuple[str, ...]:
         """What limits the ratio, a clause each."""
         marked = MARKS_NOTE.format(self.missed_low) if self.missed_low < self.missed else ""
-        said = (BURST_NOTE * self.bursts, marked, explain_doubt(self.missing, self.doubt))
-        return tuple(filter(None, said))
+        return tuple(filter(None, (BURST_NOTE * self.bursts, marked, explain_doubt(self.missing, self.doubt))))
 
     @property
     def missing_range(self) -> tuple[int, int | None]:
