@@ -9,6 +9,7 @@
 
 from __future__ import annotations
 
+import argparse
 import os
 import random
 import resource
@@ -226,17 +227,22 @@ def ptys(seconds: float, *, ports: int = 8) -> bool:
 
 def main() -> None:
     """Run what is named."""
-    words = sys.argv[1:]
-    numbers = [float(word) for word in words[1:] if not word.startswith("-")]
-    if "--quick" in words:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument("--week", nargs="*", type=float, metavar="NUMBER", help="hours and receivers [168 20]")
+    which.add_argument("--kills", nargs="?", type=int, const=200, metavar="COUNT", help="kills [200]")
+    which.add_argument("--ptys", nargs="?", type=float, const=600, metavar="SECONDS", help="seconds [600]")
+    which.add_argument("--quick", action="store_true", help="a little of each")
+    chosen = parser.parse_args()
+    if chosen.quick:
         fine = [week(0.5, 2), kills(3), ptys(3, ports=2)]
-    elif "--week" in words:
-        hours, receivers = numbers if len(numbers) == 2 else (168, 20)
+    elif chosen.week is not None:
+        hours, receivers = chosen.week if len(chosen.week) == 2 else (168, 20)
         fine = [week(hours, int(receivers))]
-    elif "--kills" in words:
-        fine = [kills(int(numbers[0]) if numbers else 200)]
+    elif chosen.kills is not None:
+        fine = [kills(chosen.kills)]
     else:
-        fine = [ptys(numbers[0] if numbers else 600)]
+        fine = [ptys(600 if chosen.ptys is None else chosen.ptys)]
     sys.exit(0 if all(fine) else 1)
 
 
