@@ -25,7 +25,7 @@ _UNITS = {"s": ("ms", 1e3)}
 @click.command("compare")
 @format_option
 @click.option("--rig", "rig_path", metavar="RIG.toml", help="Compare only the channels of this plan, by name.")
-@click.option("--all", "show_all", is_flag=True, help="List every figure in the table, not only those that count.")
+@click.option("--all", "show_all", is_flag=True, help="List every figure, not only those that count.")
 @ascii_option
 @reading_options
 @line_options

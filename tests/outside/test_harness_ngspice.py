@@ -129,13 +129,22 @@ def test_what_each_mend_gains_by_ngspice(tmp_path: Path) -> None:
     assert (weakest.case, weakest.device) == ("aileron stalled, rest moving", "aileron")
     feed_root = '[[feed]]\nto = "root"\nlead = {length_m = 1.2, awg = 24, connector_ohm = 0.01}\n'
     changed = {
-        "thicken the lead from supply to receiver from 0.3 m AWG 18 to 0.3 m AWG 14": (
+        "use thicker wire in the lead from supply to receiver: 0.3 m AWG 14 instead of 0.3 m AWG 18": (
             "0.3, awg = 18",
             "0.3, awg = 14",
         ),
-        "thicken the lead to hub root from 0.9 m AWG 24 to 0.9 m AWG 20": ("0.9, awg = 24", "0.9, awg = 20"),
-        "thicken the lead to hub tip from 1.4 m AWG 26 to 1.4 m AWG 22": ("1.4, awg = 26", "1.4, awg = 22"),
-        "thicken the lead to aileron from 0.4 m AWG 26 to 0.4 m AWG 22": ("0.4, awg = 26", "0.4, awg = 22"),
+        "use thicker wire in the lead to hub root: 0.9 m AWG 20 instead of 0.9 m AWG 24": (
+            "0.9, awg = 24",
+            "0.9, awg = 20",
+        ),
+        "use thicker wire in the lead to hub tip: 1.4 m AWG 22 instead of 1.4 m AWG 26": (
+            "1.4, awg = 26",
+            "1.4, awg = 22",
+        ),
+        "use thicker wire in the lead to aileron: 0.4 m AWG 22 instead of 0.4 m AWG 26": (
+            "0.4, awg = 26",
+            "0.4, awg = 22",
+        ),
         "add a second feed of 1.2 m AWG 24 to root": (
             '[[device]]\nname = "flap"',
             feed_root + '[[device]]\nname = "flap"',
