@@ -32,7 +32,7 @@ _MAIN = 0.6  # of the rests between the endpoints: that many make a centre
 _TIMES_LEAST = 3
 _ROUNDED_COUNTS = 0.5  # of a mean of whole counts that are all the same
 _STEP_COUNTS = 1 / math.sqrt(12)  # noise that whole counts hide
-_BEFORE_NS = 100_000_000  # values so long before a failsafe may be the ones that are held
+_BEFORE_NS = 100_000_000  # values this near before a failsafe may be those that are held
 
 
 @dataclass(frozen=True, slots=True)

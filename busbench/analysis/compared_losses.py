@@ -34,7 +34,7 @@ class Bursts:
     Args:
         start_s: when each began, float64 (N,).
         frames: how many were missed in each, int64 (N,).
-        has_failsafe: True where the link was gone for so long that failsafe came, bool (N,).
+        has_failsafe: True where the link was gone until failsafe came, bool (N,).
         duration_s: of the recording.
     """
 
