@@ -157,9 +157,9 @@ def measure_failsafe(frames: FrameTable, *, has_clock: bool) -> MeasuredFailsafe
     if not len(out):
         return None
     is_held = np.ones(CHANNELS, np.bool_)
-    for row in last.tolist():
+    for row, begin in zip(last.tolist(), begins.tolist(), strict=True):
         start = int(np.searchsorted(frames.t_ns, frames.t_ns[row] - _BEFORE_NS)) if has_clock else max(0, row - 10)
-        near = frames.channels[start : row + 1].astype(np.int64)
+        near = frames.channels[start:begin].astype(np.int64)  # frames flagged lost hold a value that went missing
         is_held &= (out.max(axis=0) >= near.min(axis=0) - FAILSAFE_MATTERS) & (
             out.min(axis=0) <= near.max(axis=0) + FAILSAFE_MATTERS
         )

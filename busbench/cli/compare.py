@@ -105,7 +105,7 @@ def _row(figure: Figure, *, is_ascii: bool) -> list[str]:
 
 def _decimals(floor: float | None) -> int:
     """Decimals of a value that its floor leaves room for: one below its first digit."""
-    return 3 if floor is None else 0 if not floor else min(4, max(0, 1 - math.floor(math.log10(floor))))
+    return 1 if floor is None else 0 if not floor else min(4, max(0, 1 - math.floor(math.log10(floor))))
 
 
 def _bar(figure: Figure, *, is_ascii: bool) -> str:
