@@ -76,7 +76,7 @@ class State:
             stop = down + round(1.5 / self.period_s)
             flags[lost:stop] |= FLAG_LOST
             flags[down:stop] |= FLAG_FAILSAFE
-            counts[lost:down] = counts[lost - 1]
+            counts[lost:stop] = counts[lost - 1]  # held
             counts[down:stop, :2] = self.failsafe_counts
         keep = self._kept(rng, count)
         raw = pack_frames(counts[keep].astype(np.uint16), flags=flags[keep])

@@ -105,6 +105,15 @@ def test_a_failsafe_that_is_gone_is_listed() -> None:
     assert (delay.new, delay.verdict) == (None, "cannot tell")
 
 
+def test_a_value_that_may_be_held_is_no_failsafe_value() -> None:
+    rng = np.random.default_rng(6)
+    names = {one.name for one in compare(State().record(rng), State().record(rng)).figures}
+    assert {f"failsafe value, ch{channel}" for channel in range(1, 5)} & names == {
+        "failsafe value, ch1",
+        "failsafe value, ch2",
+    }
+
+
 @pytest.mark.parametrize("name", CHANGES)
 def test_changes_are_found(name: str) -> None:
     assert judge(CHANGES[name], pairs=2, seed=7)["found"] == 2
