@@ -73,8 +73,10 @@ def test_what_cannot_be_cut(monkeypatch: pytest.MonkeyPatch) -> None:
         read_pieces(Given([0.0, 2.5, 3.0]), 1.0)
 
 
-@pytest.mark.parametrize("suffix", ["pcapng", "csv", "raw"])
-@pytest.mark.parametrize("every", ["0.37", "7", "20", "1000"])
+@pytest.mark.parametrize(
+    ("suffix", "every"),
+    [("pcapng", "0.73"), ("raw", "0.73"), *((suffix, s) for suffix in ("pcapng", "csv", "raw") for s in ("7", "1000"))],
+)
 def test_pieces_joined_are_the_whole_bit_for_bit(suffix: str, every: str, tmp_path: Path) -> None:
     whole = CAPTURES / "heron-flight.pcapng"
     assert run(["convert", str(whole), "-o", str(tmp_path / f"x.{suffix}"), "--split", every]) == 0

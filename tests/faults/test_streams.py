@@ -98,7 +98,7 @@ def test_a_recording_needs_none_of_its_streams(how: str, tmp_path: Path) -> None
         (">&-", (*DRIVE, "--to", "-"), 0, "busbench: wrote standard output .114,290 frames"),
         ("2>&-", ("outages", "nothing"), 2, ""),
         ("2>/dev/full", ("outages", "nothing"), 2, ""),
-        ("<&-", ("outages", "-"), 2, "busbench: (-|standard input): is empty"),
+        ("<&-", ("outages", "-"), 2, "busbench: (-|standard input): file is empty"),
         ("<&-", ("watch", "virtual:"), 2, "busbench: watch: standard input or error is not a terminal"),
         (">/dev/full", ("frames", HERON), 2, "busbench: standard output: cannot be written .No space left"),
         (

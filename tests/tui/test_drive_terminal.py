@@ -64,7 +64,7 @@ def test_a_screen_that_does_not_answer_ends_the_drive(wire: Wire) -> None:
         drive(terminal, wire)
         before = len(wire.data)
         os.kill(terminal._pid, signal.SIGSTOP)
-        counts = until_quiet(wire, 0.5)
+        counts = until_quiet(wire, 1.5)
         os.kill(terminal._pid, signal.SIGCONT)
         terminal.see("frames sent")
     # A second without a sign of life, then the ramp from where it was; a sweep lasts 12 s.
