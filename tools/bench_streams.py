@@ -126,7 +126,7 @@ def _levels(dump: Path, path: Path) -> None:
     """The changes of a dump as CSV."""
     t_ns = 0
     with dump.open(encoding="utf-8") as lines, path.open("w", encoding="utf-8") as out:
-        out.write("Time [s],bus\n")
+        out.write("Time [s],line\n")
         for line in lines:
             if line[0] == "#":
                 t_ns = int(line[1:])
