@@ -13,7 +13,7 @@ from busbench.reference import tables
 TOPICS = {
     "results": "what is normal, what is bad, what to do next",
     "wiring": "connect an adapter, drive the bus, test the adapter by itself",
-    "faq": "short answers to common questions",
+    "faq": "short answers: silent adapter, engine, replay, two receivers",
     "terms": "the words used here",
     "formats": "recordings that can be read and written",
     "rig-file": "the plan of an aircraft, key by key",
