@@ -42,9 +42,9 @@ def command(sources: tuple[str, ...], format_: str, show_all: bool, follow: bool
     The true ratio of missed frames is below the 95 % upper confidence limit if
     each is missed independently. If they come in bursts, the limit is too low.
 
-    Several SOURCEs of the same time, or one of several ports, are laid beside
-    one another: when two or more were out at once, how long there was no
-    receiver, and whether that is more than chance explains.
+    Several SOURCEs of the same time, or one of several ports, are compared:
+    when two or more were out at once, how long there was no receiver, and
+    whether that is more than chance explains.
 
     \b
     busbench outages captures/heron-flight.pcapng

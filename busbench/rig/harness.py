@@ -2,7 +2,7 @@
 
 Each lead is one resistance out and back, so a node's voltage is what is
 between its two wires. Devices are current sinks. The supply is a source with
-its inner resistance; further feeds start at its terminals.
+its internal resistance; further feeds start at its terminals.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class Branch:
     Args:
         start, end: node names; start "" is the source itself.
         limit_a: continuous current it carries, None if unknown.
-        lead: as stated, None for the source's inner resistance and unknown leads.
+        lead: as stated, None for the source's internal resistance and unknown leads.
         key: name of the hub or device that the lead goes to, "" for none.
     """
 

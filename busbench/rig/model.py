@@ -95,7 +95,7 @@ class Supply(Table, frozen=True, kw_only=True):
 
     Args:
         voltage_v: voltage without load.
-        resistance_ohm: inner resistance of pack, regulator and switch together.
+        resistance_ohm: internal resistance of pack, regulator and switch together.
         minimum_v: voltage that every device and the receiver need; without it there is no warning of low voltage.
         maximum_v: highest voltage that every device and the receiver accept.
         lead: from the supply to the receiver.
