@@ -48,7 +48,7 @@ GROUPS = {
         "verify": "check a receiver and an aircraft, with a page to sign",
     },
     "about": {
-        "help": "show the reference: results, wiring, terms, files",
+        "help": "show the reference: results, wiring, faq, terms, files",
         "completion": "print the completion script of a shell",
     },
 }
