@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 from collections.abc import Iterator, Mapping
 
@@ -23,6 +24,7 @@ from busbench.rig.motors import (
 from busbench.rig.travel import level_sent
 from busbench.wire.frame_spec import CHANNELS
 
+_NAMES_COMPARED = 200  # a long plan is still checked at once
 _FULL_WORDS = re.compile(r"\b(full|max|maximum|open|run|running|power)\b", re.I)
 _OFF_WORDS = re.compile(r"\b(off|stop|stopped|closed|cut|idle|min|minimum)\b", re.I)
 
@@ -153,8 +155,16 @@ def _engine(device: Device, by_name: Mapping[str, Device]) -> Iterator[Finding]:
         )
         return
     kill = by_name.get(device.ignition_kill)
-    if kill is None:
-        return  # a switch by hand
+    if kill is None:  # a switch by hand, unless it is a device's name with a typing error
+        others = [name for name in by_name if name != device.name][:_NAMES_COMPARED]
+        for near in difflib.get_close_matches(device.ignition_kill, others, n=1, cutoff=0.8):
+            yield fault(
+                device.name,
+                f'its ignition_kill "{device.ignition_kill}" names no device, but is close to {near}',
+                f"if {near} is meant, it is not locked, and the engine may start on the bench",
+                f'write "{near}", or give a switch by hand another name',
+            )
+        return
     what = ""
     if kill.kind == "sensor" or kill.motor_kind:
         what = "is a sensor" if kill.kind == "sensor" else "can turn a propeller itself"

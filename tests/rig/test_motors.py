@@ -129,6 +129,14 @@ def test_an_engine_rests_at_idle_and_what_kills_its_ignition_rests_where_it_does
         (
             (
                 device("e", 3, *ENGINE, OFF_BUS, failsafe="-80"),
+                device("kill swicth", 4, "rest_pct = -100", failsafe="-100"),
+            ),
+            ['e: its ignition_kill "kill switch" names no device, but is close to kill swicth'],
+        ),
+        ((device("e", 3, *ENGINE, OFF_BUS, failsafe="-80"), device("kill light", 4)), []),
+        (
+            (
+                device("e", 3, *ENGINE, OFF_BUS, failsafe="-80"),
                 device("kill switch", 4, "rest_pct = -100", failsafe="-50"),
             ),
             ["kill switch: without a link the ignition kill goes to -50 %, and it kills the ignition at -100 %"],
