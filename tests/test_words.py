@@ -54,6 +54,27 @@ OPENINGS = {
     r"(?m)^(Of|To|From|On|At) an? [^.,:\n]*\b(is|are|goes|go|its)\b": "subject, verb, object",
     r"(?m)^(Of|To) (a|an|the) [^.,:\n]* (nothing|its|his)\b": "subject, verb, object",
 }
+# What a label calls the thing of a term, and should not.
+SYNONYMS = {
+    "TIE": r"\btime errors?\b",
+    "ambiguous": r"\bdoubt(s|ful)?\b",
+    "annotation": r"\bmarkers?\b",
+    "cycle-to-cycle jitter": r"cycle-to-cycle(?! jitter)",
+    "endpoints": r"(?i)\b(low|high|at|past|customary) ends?\b",
+    "failsafe": r"\bfail[ -]safe\b",
+    "gap": r"\b(holes?|dropouts?)\b",
+    "hub": r"\b(splitters?|junctions?)\b",
+    "in sync": r"\b(in step\b(?! with)|searching)\b",
+    "measurement floor": r"(?<!measurement )\bfloor\b",
+    "missed frames": r"(?<!bursts of )\bloss(es)?\b(?! of link)",
+    "not tested": r"\b(untested|unchecked)\b",
+    "outage": r"\bevents?\b",
+    "period jitter": r"(?<!period )(?<!cycle )\bjitter,? (rms|peak|seen)\b",
+    "PWM device": r"\(off-bus\)|(\bis |\()off the bus\b",
+    "test sequence": r"(?<!-)\brounds?\b(?! the\b|\.pcapng)",
+}
+# Labels in a column too narrow for their term, which the help of the screen or command gives in full.
+SHORT = {"at end", "past end", "F floor", "floor"}
 CODE = sorted(path for path in PACKAGE.rglob("*.py"))
 PAGES = sorted(PACKAGE.rglob("*.html"))
 NOTES = ("README.md", "DEVELOPERS.md", "captures/README.md", "tests/cli/errors.txt")
@@ -88,6 +109,30 @@ def texts_of(source: str) -> Iterator[tuple[int, str]]:
             yield token.start[0], token.string
 
 
+def labels_of(source: str) -> Iterator[tuple[int, str]]:
+    """Strings of a module that a person may read, each with its line: no docstrings, and no words that are keys."""
+    tree = ast.parse(source)
+    prose = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    heads = {id(one) for node in ast.walk(tree) if isinstance(node, ast.List) for one in node.elts}
+    heads |= {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.FormattedValue)}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in prose:
+            yield from [(node.lineno, node.value)] if " " in node.value or id(node) in heads else []
+
+
+def headings_of(page: str) -> Iterator[str]:
+    """Headings, column heads, captions and list terms of a template, without their fields."""
+    for _, text in re.findall(r"<(h[1-6]|th|dt|figcaption|title)\b[^>]*>(.*?)</\1>", page):
+        yield re.sub(r"\s+", " ", re.sub(r"<[^>]*>|{[{%].*?[%}]}", " ", text)).strip()
+
+
+def synonyms(label: str) -> list[str]:
+    """What a label calls by another word than the table of terms does."""
+    if label in SHORT:
+        return []
+    return [f"{found[0]!r}: write {term}" for term in SYNONYMS for found in re.finditer(SYNONYMS[term], label)]
+
+
 def retired(text: str, *, openings: bool = True) -> list[str]:
     """What a text should not say, and what instead."""
     words = RETIRED | OPENINGS if openings else RETIRED
@@ -109,6 +154,35 @@ def test_what_the_code_says_is_free_of_retired_words(room: str) -> None:
         for fault in retired(text, openings=False)
     ]
     assert found == []
+
+
+@pytest.mark.parametrize("room", ["cli", "report", "rig", "tui"])
+def test_a_label_uses_the_word_of_the_table_of_terms(room: str) -> None:
+    labels = [
+        (f"{path.relative_to(PACKAGE).as_posix()}:{line}", text)
+        for path in sorted((PACKAGE / room).rglob("*.py"))
+        for line, text in labels_of(path.read_text(encoding="utf-8"))
+    ]
+    labels += [
+        (path.name, text)
+        for path in sorted((PACKAGE / room).rglob("*.html"))
+        for text in headings_of(path.read_text(encoding="utf-8"))
+    ]
+    assert labels
+    assert [f"{place}: {fault}" for place, label in labels for fault in synonyms(label)] == []
+
+
+@pytest.mark.parametrize("path", HELPS)
+def test_a_help_uses_the_word_of_the_table_of_terms(path: str) -> None:
+    assert synonyms(TEXTS[f"{path} --help"]) == []
+
+
+def test_a_synonym_is_of_a_term_and_is_found() -> None:
+    assert set(SYNONYMS) <= {word for word, _ in TERMS}
+    assert [fault for head in headings_of('<th class="n">Low<br>end</th>') for fault in synonyms(head)]
+    assert [text for _, text in labels_of('"""floor."""\nKEYS = ("floor",)\nheads = ["events"]')] == ["events"]
+    assert synonyms("jitter rms")
+    assert not synonyms("period jitter, rms")
 
 
 @pytest.mark.parametrize("path", HELPS)

@@ -39,7 +39,7 @@ def command(
     \b
     same         the change is too small to matter
     different    it is more than chance and measurement explain
-    cannot tell  it is below the floor, the smallest change that these
+    cannot tell  it is below the measurement floor, the smallest change that these
                  two recordings could show
 
     Figures: period, jitter, bursts of losses and their length; each channel's

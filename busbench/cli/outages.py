@@ -25,8 +25,8 @@ EVENT_KEYS = ("kind", "start_s", "end_s", "frames", "bytes", "offset")
 
 @click.command("outages")
 @format_option
-@click.option("--all", "show_all", is_flag=True, help=f"List every event in the table, not only {EVENTS_SHOWN}.")
-@click.option("--follow", is_flag=True, help="Write a JSON line per event as it ends.")
+@click.option("--all", "show_all", is_flag=True, help=f"List every outage in the table, not only {EVENTS_SHOWN}.")
+@click.option("--follow", is_flag=True, help="Write a JSON line per outage as it ends.")
 @sources_options
 def command(sources: tuple[str, ...], format_: str, show_all: bool, follow: bool, **settings: Any) -> None:
     """Find where frames were lost; of several recordings also what coincides.
@@ -132,7 +132,7 @@ def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:
             ]
             for event in shown
         ]
-        click.echo("\n".join(table_lines(["event", "from, s", "lasted, s", "frames", "bytes", "offset"], rows)))
+        click.echo("\n".join(table_lines(["outage", "from, s", "lasted, s", "frames", "bytes", "offset"], rows)))
         if len(shown) < len(found.events):
             click.echo(f"… and {len(found.events) - len(shown)} more (--all lists them)")
         click.echo()
@@ -140,7 +140,7 @@ def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:
         [kind, str(one.count), str(one.frames), _in_s(one.total_s), _in_s(one.longest_s)]
         for kind, one in found.summary.items()
     ]
-    click.echo("\n".join(table_lines(["kind", "events", "frames", "in all, s", "longest, s"], rows)))
+    click.echo("\n".join(table_lines(["kind", "outages", "frames", "in all, s", "longest, s"], rows)))
     click.echo()
     click.echo(loss_words(found))
     for note in _notes(found, span):
@@ -158,15 +158,14 @@ def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:
             for part in found.between_marks
         ]
         click.echo()
-        click.echo(
-            "\n".join(table_lines(["from marker", "to marker", "from, s", "to, s", "frames", "missed"], rows, left=2))
-        )
+        head = ["from annotation", "to annotation", "from, s", "to, s", "frames", "missed"]
+        click.echo("\n".join(table_lines(head, rows, left=2)))
 
 
 def loss_words(found: Outages) -> str:
     """The ratio of frames missed in a sentence."""
     if found.missed_ratio is None:
-        return "no frames: nothing can be said of losses"
+        return "no frames: the ratio of missed frames is not known"
     return (
         f"missed {found.missed:,} of {pluralize(found.expected, 'frame')} due: {100 * found.missed_ratio:.4g} %, "
         f"95 % upper confidence limit {_at_most(100 * found.missed_ratio_upper95)} %"

@@ -22,7 +22,7 @@ def command(source: str, format_: str, **settings: Any) -> None:
     """Measure the frame timing: period and jitter.
 
     Period jitter is the deviation of a period from the mean period, cycle-to-cycle
-    jitter the change from one period to the next, time error (TIE) the
+    jitter the change from one period to the next, TIE (time interval error) the
     deviation from an even sequence, and MTIE the most by which it changes within a
     window. A serial adapter and its computer add to all of them: how much of the
     period jitter is the receiver's is stated as a figure, as "at most", or unknown.
@@ -80,7 +80,7 @@ def _print_table(result: Timing) -> None:
     rows = [
         ["period jitter, as seen", rms, peak, pp],
         ["cycle-to-cycle jitter", *((cycle_rms, cycle_peak) if jitter.cycle_rms_s is not None else ("-", "-")), ""],
-        ["time error (TIE)", tie_rms, "", tie_pp],
+        ["TIE", tie_rms, "", tie_pp],
     ]
     click.echo()
     click.echo("\n".join(table_lines(["", f"rms, {unit}", f"peak, {unit}", f"peak to peak, {unit}"], rows)))
@@ -100,7 +100,7 @@ def _print_table(result: Timing) -> None:
         unit, changes = same_unit([change_s for _, change_s in shown])
         rows = [[f"{window_s:.3f}", change] for (window_s, _), change in zip(shown, changes, strict=True)]
         click.echo()
-        click.echo("\n".join(table_lines(["within, s", f"time error changes by at most (MTIE), {unit}"], rows)))
+        click.echo("\n".join(table_lines(["within, s", f"TIE changes by at most (MTIE), {unit}"], rows)))
 
 
 def _digits(rms_s: float) -> int:

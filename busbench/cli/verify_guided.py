@@ -73,12 +73,12 @@ def guide(
             else:
                 say(SAFETY)
             if amiss := faults_words(session.findings, rig_path=rig_path):
-                say(f"{amiss}; no round on it passes")
+                say(f"{amiss}; a test sequence on it cannot pass")
             _lead(session, receiver, read_key, stop)
         finally:
             session.close()
             if keep is not None:
-                wrote(keep, "recording of the round")
+                wrote(keep, "recording of the test sequence")
         if stop.is_set() or session.done is None:
             raise click.Abort
         return session.done

@@ -84,7 +84,7 @@ def watch(
         is_armed: True lets a real port move things.
         motor: channels that drive a motor, as CH or CH=REST.
         no_motor: True where none does.
-        bell: True rings on losses.
+        bell: True rings on outages.
 
     Raises:
         BusbenchError: the terminal cannot show it; motors are said wrongly; the source or the rig cannot be opened.

@@ -10,13 +10,15 @@ TERMS = (
               " `busbench pulses`"),
     ("frame period", "time from one frame to the next"),
     ("frame timing", "the frame period and how evenly frames follow one another"),
-    ("flagged lost", "the receiver set the frame-lost flag: it did not hear the transmitter for this frame"),
+    ("flagged lost", "the receiver set the frame-lost flag: it did not hear the transmitter for this frame."
+     " As a kind of outage: lost"),
     ("failsafe", "the receiver set the failsafe flag: the link is lost, and channels have their failsafe values"),
     ("gap", "a time in which frames were due and none arrived"),
     ("damaged", "bytes where a frame was due that do not form one, or a frame with a byte that the line marked"
                 " (parity, framing)"),
     ("missed frames", "of the frames due: missing, flagged lost or failsafe, or damaged. All causes together"),
     ("outage", "an unbroken time of missed frames"),
+    ("annotation", "a text with its time, kept in the recording: the key m on the screens sets one"),
     ("period jitter", "how far periods are from their mean, as root mean square (rms)"),
     ("cycle-to-cycle jitter", "change from one period to the next"),
     ("TIE", "time interval error: how far a frame is from an even sequence of frames"),

@@ -37,7 +37,7 @@ def draw_harness(rig: Rig, case: LoadCase | None, weakest: Weakest | None, *, ca
             if is_weakest:
                 drawing.line(px + 5, y + 4, x - 3, y + 4, width=4)
         words = row.name if row.channel is None else f"{row.channel} {row.name}"
-        more = {"off-bus": " (off the bus)", "sensor": " (sensor)", "hub": " (hub)"}.get(row.kind, "")
+        more = {"off-bus": " (PWM device)", "sensor": " (sensor)", "hub": " (hub)"}.get(row.kind, "")
         drawing.text(x, y + 8, _cut(words, _LEAD_X - 8 - x, more, size=11), bold=row.kind in (SUPPLY, RECEIVER))
         mark = " ◄ weakest lead" if is_weakest else ""
         lead = _cut(row.lead, _VOLTS_X - 34 - _LEAD_X, mark, size=10)

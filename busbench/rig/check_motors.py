@@ -94,7 +94,7 @@ def _no_motor(device: Device) -> Iterator[Finding]:
             device.name,
             "its name or control speaks of a motor, but the key motor is missing"
             if by_words
-            else "it is off the bus, and whether it can turn a propeller is not stated",
+            else "it is a PWM device, and whether it can turn a propeller is not stated",
             "it is not locked, and a propeller may start on the bench: drive and walk send nothing to a port",
             'state motor = "electric" or "engine" if it can turn a propeller, motor = false if it cannot',
         )

@@ -62,7 +62,7 @@ def _lengths(rig: Rig) -> Iterator[Finding]:
             yield hint(
                 entry.name,
                 f"{length_m:.1f} m of leads lie between the receiver and it",
-                "the signal's edges grow round and pick up noise; frames may be damaged at its end",
+                "the signal's edges become rounded and pick up noise; frames may be damaged at its end",
                 "shorten the way, or record the bus at its end and see `busbench outages`",
             )
 

@@ -23,7 +23,7 @@ REST_SHARE = 0.1  # of the frames in which a channel is at one place, to have a 
 PAUSE = 4  # windows without a move that end one
 FOLLOWS = 0.7  # correlation from which channels that move together count as moved by one stick
 DOUBT = (
-    "controls moved together or did not come to rest: do not trust this draft; record a round as"
+    "controls moved together or did not come to rest: do not trust this draft; record a test sequence as"
     " `busbench verify --help` describes"
 )
 PERIODS = 100  # looked at together, since an adapter may hand over frames in heaps
@@ -282,7 +282,7 @@ def _device_lines(one: Proposal, control: str, scale: Scale) -> Iterator[str]:
         yield from motor
     yield f'control = "{control}"  # give it the name by which you know it'
     first = "high" if one.is_high_first else "low"
-    yield f'# high_when = ""  # its position at the high end; it went to the {first} end first'
+    yield f'# high_when = ""  # position at high endpoint; it went to the {first} one first'
     if one.channel > CHANNELS:
         if one.rests_at == "high":
             yield "rest_pct = 100"

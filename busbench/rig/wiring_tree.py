@@ -140,5 +140,5 @@ def _title(row: TreeRow) -> str:
     if row.kind == "sensor":
         return f"{row.name} (sensor)"
     if row.channel is not None:
-        return f"{row.channel:>2} {row.name}" + (" (off-bus)" if row.kind == "off-bus" else "")
+        return f"{row.channel:>2} {row.name}" + (" (PWM device)" if row.kind == "off-bus" else "")
     return row.name

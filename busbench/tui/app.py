@@ -341,9 +341,9 @@ class BenchApp(FileActions):
         self.draw()
 
     def action_ring(self) -> None:
-        """Ring on losses, or not."""
+        """Ring on outages, or not."""
         self.ui.rings = not self.ui.rings
-        self.say(f"bell on losses: {'on' if self.ui.rings else 'off'}")
+        self.say(f"bell on outages: {'on' if self.ui.rings else 'off'}")
 
     def action_zoom(self, steps: int) -> None:
         """Have the timeline look closer or farther."""

@@ -50,7 +50,7 @@ class AppState:
     """Shared by the app, its screens and their widgets.
 
     Args:
-        rings: True rings the bell on losses.
+        rings: True rings the bell on outages.
         session: None until a source was chosen.
         chosen: index of the outage looked at, None for none.
         said: the last word of the program itself; goes before the session's.

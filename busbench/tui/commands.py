@@ -61,7 +61,7 @@ COMMANDS = (
     Command("o", "cut(1)", "Cut to here", "the cut ends here"),
     Command("x", "export", "Write the cut", "writes the frames of the cut to a new file"),
     Command("r", "record", "Record", "live: records to a new file in this folder, or stops recording"),
-    Command("b", "ring", "Bell on losses", "rings the terminal's bell on losses, or not"),
+    Command("b", "ring", "Bell on outages", "rings the terminal's bell on outages, or not"),
     Command("l", "again", "Last message", "shows the last message once more, whole"),
     Command("s", "choose", "Open", "opens another source, or a plan"),
     Command("", "shade", "Light or dark", "changes the colours; it is remembered"),

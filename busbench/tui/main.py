@@ -97,7 +97,7 @@ def make_app(
     Args:
         session: None asks for a source.
         opener: makes a session of what a person named.
-        rings: True rings the bell on losses.
+        rings: True rings the bell on outages.
         shade: dark or light, where the terminal has the colours; by default as set before.
         is_timed: False leaves the ticks to the caller.
         rig, rig_path, is_armed, sources, faults: see AppState.

@@ -85,7 +85,7 @@ def test_power_in_json_keeps_its_contract() -> None:
 def test_power_for_people() -> None:
     lines = run("power", str(HERON), "--ascii").splitlines()
     assert lines[0] == "Heron: 7.4 V, 5.5 V needed, leads at 20 degrees Celsius"
-    assert "   `- hub tail                1.7 m AWG 22    6.72 V   1.80 A" in lines
+    assert "   `- hub tail                   1.7 m AWG 22    6.72 V   1.80 A" in lines
     assert "all stalled                              24.12    4.48  left elevator" in lines
     assert "  ! hub tail: 7.50 A is above its limit of 5 A (stated)" in lines
     assert lines[-5:] == [
@@ -155,7 +155,7 @@ def test_draft_asks_what_may_be_a_motor() -> None:
 
 
 DOUBT = (
-    "controls moved together or did not come to rest: do not trust this draft; record a round as"
+    "controls moved together or did not come to rest: do not trust this draft; record a test sequence as"
     " `busbench verify --help` describes"
 )
 

@@ -181,7 +181,7 @@ def test_a_plan_that_rig_check_rejects_is_no_pass(good: Path, loose: Path, tmp_p
 def test_a_guided_round_tells_of_a_faulty_plan_before_it_begins(loose: Path) -> None:
     result = invoke(command, "virtual:?frames=off", "--rig", loose, stdin="e\n")
     said = " ".join(result.stderr.split())
-    told = f"the plan has 3 faults: see `busbench rig check {loose}`; no round on it passes"
+    told = f"the plan has 3 faults: see `busbench rig check {loose}`; a test sequence on it cannot pass"
     assert 0 < said.index(told) < said.index("1 of 14: ")
 
 

@@ -210,7 +210,7 @@ HINTS = [
     (
         "off the bus, and no word of a motor",
         (device("inrunner", 8, 'kind = "off-bus"'),),
-        "inrunner: it is off the bus, and whether it can turn a propeller is not stated",
+        "inrunner: it is a PWM device, and whether it can turn a propeller is not stated",
     ),
     ("empty hub", (hub("wing"), device("x", 1)), "wing: nothing is plugged into this hub"),
     ("no currents", (device("x", 1, "current_a = {}"),), "x: no current is stated"),

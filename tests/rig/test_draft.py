@@ -157,7 +157,7 @@ def test_what_rests_at_an_end_has_its_neutral_half_way_and_is_locked_there_as_a_
     assert [(rest.channel, rest.rest) for rest in motor_rests(plan)] == [(2, 173), (3, 1811)]
     assert "\n# write motor = false in place of the next two lines:\nmotor = true\n" in text
     assert "\n# write motor = false in place of the next three lines:\nmotor = true\n" in text
-    assert "it went to the low end first" in text.partition("channel = 4")[2].partition("[[device]]")[0]
+    assert "it went to the low one first" in text.partition("channel = 4")[2].partition("[[device]]")[0]
 
 
 def test_a_switch_channel_that_rests_on_says_so() -> None:

@@ -19,14 +19,14 @@ PLAN = rig(
 
 def test_drawn_with_lines() -> None:
     assert draw_tree(layout_tree(PLAN)) == (
-        "supply                     7.4 V\n"
+        "supply                       7.4 V\n"
         "└─ receiver\n"
-        "   ├─  1 motor (off-bus)   0.3 m AWG 24\n"
-        "   └─ hub wing             0.8 m AWG 20, second feed 1 m 0.5 mm²\n"
-        "      ├─  3 flap           0.3 m AWG 24\n"
-        "      └─ hub tip           0.3 m AWG 24\n"
-        "         ├─ 12 aileron     0.3 m AWG 24\n"
-        "         └─ pack (sensor)  20 mΩ"
+        "   ├─  1 motor (PWM device)  0.3 m AWG 24\n"
+        "   └─ hub wing               0.8 m AWG 20, second feed 1 m 0.5 mm²\n"
+        "      ├─  3 flap             0.3 m AWG 24\n"
+        "      └─ hub tip             0.3 m AWG 24\n"
+        "         ├─ 12 aileron       0.3 m AWG 24\n"
+        "         └─ pack (sensor)    20 mΩ"
     )
 
 

@@ -94,6 +94,6 @@ async def test_the_picture_has_its_axes(width: int, height: int) -> None:
     text = "\n".join(lines)
     assert "shorter, " in text
     axis = next(line for line in lines if line.count("\u253c") == 3)
-    assert axis[:46].split()[-1][0] == "0"
+    assert axis[:49].split()[-1][0] == "0"
     assert ("period over time" in text) is (height > 16)
     assert all(len(line) <= width for line in lines)

@@ -152,14 +152,14 @@ async def test_a_narrow_window_leaves_out_what_has_no_room_and_cuts_no_word() ->
     async with shown(session, (60, 16), keys="2") as (app, pilot):
         lines = text_of(app).splitlines()
         assert lines[2] == " 290 of 5,334 missed: 95 % limit 5.98 %     flags here none"
-        assert lines[3].endswith("   periods, whole recordi…")
+        assert lines[3].endswith("   periods, whole reco…")
         text = " ".join(text_of(app).split())
         assert "each read held a whole frame, so the computer's share is unknown" in text
         for key, wanted in (
             ("1", "counts as in the frame last 4 s   state"),
             ("3", " g gap 2 l lost 2 f failsafe 1 d damaged 19 longest 2.01 s\n"),
             ("3", "lasted  frames\n"),
-            ("4", "bell on losses: off   m annotates: distance, motor, heading\n"),
+            ("4", "bell on outages: off   m annotates\n"),
             ("7", "one every 7\n   ms\n"),
         ):
             await pilot.press(key)

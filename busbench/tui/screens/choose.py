@@ -16,7 +16,7 @@ from busbench.tui.screens.pick import Choice, Pick
 RECEIVERS = (
     (VIRTUAL, "mixed flying"),
     (f"{VIRTUAL}?period=7ms&pilot=moving", "all sticks move"),
-    (f"{VIRTUAL}?lost-rate=6&gap-rate=3", "with losses and gaps"),
+    (f"{VIRTUAL}?lost-rate=6&gap-rate=3", "with outages"),
 )
 FILES_MAX = 200
 _HINT = "letters filter; or the name of a port, an address such as socket://host:port, or a file"

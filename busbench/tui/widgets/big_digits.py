@@ -64,7 +64,7 @@ class BigDigits(LineWidget):
 
     def _last_mark(self, session: Session, width: int) -> Line:
         before = [mark for mark in session.marks if session.mark_place(mark) <= session.place]
-        bell = "bell on losses: on" if self.ui.rings else "bell on losses: off"
+        bell = "bell on outages: on" if self.ui.rings else "bell on outages: off"
         if not before:
             why = " m annotates: distance, motor, heading"
             return [(f" {bell}  {why if width > len(bell) + len(why) + 2 else ' m annotates'}", "dim")]

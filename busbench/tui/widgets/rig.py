@@ -133,7 +133,7 @@ class RigLines(LineWidget):
             [
                 (
                     fit(
-                        f" {fit('on the tree', name)}{'volts':>7}  {'amperes':>7}  {'state':<{_STATE_CELLS}} lead",
+                        f" {fit('on the tree', name)}{'voltage':>7}  {'current':>7}  {'state':<{_STATE_CELLS}} lead",
                         width,
                     ),
                     "head",

@@ -11,7 +11,8 @@ from busbench.tui.timing import TimingFigures
 from busbench.tui.widgets.frame import joined
 from busbench.tui.widgets.line_widget import LineWidget
 
-_FIGURES = 36
+_FIGURES = 39
+_NAMES = 22  # of these, for the names
 _AXIS = 9  # cells of the axis at the left of a picture
 _BESIDE = 100  # cells from which the two pictures are side by side
 _FRAME_ROWS = 5  # of a histogram beside its bars: head, axis, marks, labels, outliers
@@ -38,7 +39,7 @@ class TimingLines(LineWidget):
         out: list[Line] = []
         for y in range(body):
             left = figures[y] if y < len(figures) else ("", "")
-            name: Line = [(f" {fit(left[0], 17)}", "name"), (fit(left[1], _FIGURES - 17), "title")]
+            name: Line = [(f" {fit(left[0], _NAMES)}", "name"), (fit(left[1], _FIGURES - _NAMES), "title")]
             out.append([*name, *(right[y] if y < len(right) else [("", "ink")])])
         return [*out, [("", "ink")], *([(f" {text}", style)] for text in notes)]
 
@@ -141,15 +142,18 @@ def _jitter(j: Jitter) -> list[tuple[str, str]]:
         ("1st percentile", exact(j.period_p01_s)),
         ("99th percentile", exact(j.period_p99_s)),
         *_range(j),
-        ("jitter peak", duration(j.period_peak_s)),
-        ("cycle-to-cycle", cycle),
-        ("time error rms", duration(j.tie_rms_s)),
+        ("period jitter, peak", duration(j.period_peak_s)),
+        ("cycle-to-cycle jitter", cycle),
+        ("TIE, rms", duration(j.tie_rms_s)),
     ]
 
 
 def _range(j: Jitter) -> list[tuple[str, str]]:
     """The period jitter, and between what bounds the receiver's lies."""
     if j.kind == "at most":
-        return [("jitter rms", f"at most {duration(j.period_high_s)}"), ("jitter seen rms", duration(j.period_rms_s))]
+        return [
+            ("period jitter, rms", f"at most {duration(j.period_high_s)}"),
+            ("period jitter, seen", duration(j.period_rms_s)),
+        ]
     bounds = between(j.period_low_s, j.period_high_s)
-    return [("jitter rms", duration(j.period_rms_s)), ("true value", bounds)]
+    return [("period jitter, rms", duration(j.period_rms_s)), ("true value", bounds)]

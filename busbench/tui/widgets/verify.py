@@ -73,7 +73,7 @@ class VerifyLines(LineWidget):
             else:
                 yield from wrapped(f"{REHEARSAL}{self.ui.faults_words}", width, "good")
             if amiss := faults_words(work.findings, rig_path=self.ui.rig_path or "RIG.toml"):
-                yield from wrapped(f"{amiss}; no round on it passes", width, "bad")
+                yield from wrapped(f"{amiss}; a test sequence on it cannot pass", width, "bad")
             yield [(" Nothing is sent. Enter begins.", "here")]
             return
         yield [(f" {name}: step {work.at + 1} of {len(work.steps)}: {sanitize(work.step.mark)}", "title")]
