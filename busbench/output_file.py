@@ -67,7 +67,7 @@ def refuse_input(path: str | Path, inputs: Iterable[str | Path]) -> None:
         with contextlib.suppress(OSError, ValueError):  # not a file
             is_input |= os.path.samestat(target, os.stat(other))
     if is_input:
-        raise OutputError(path, "is a file that is read", hint="choose another name")
+        raise OutputError(path, "is also an input file", hint="choose another name")
 
 
 def refuse_terminal(path: str) -> None:

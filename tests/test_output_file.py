@@ -183,12 +183,12 @@ def test_no_input_is_replaced(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, w
         other.hardlink_to(source)
     target = {"itself": str(source), "another spelling": "./in.bin"}.get(way, str(other))
     for act in (OutputFile, GrowingFile):
-        with pytest.raises(OutputError, match="is a file that is read: choose another name"):
+        with pytest.raises(OutputError, match="is also an input file: choose another name"):
             act(target, force=True, inputs=["nothing", str(source)])
     with inputs_noted():
         note_input(str(source))
         for act in (OutputFile, GrowingFile):
-            with pytest.raises(OutputError, match="is a file that is read: choose another name"):
+            with pytest.raises(OutputError, match="is also an input file: choose another name"):
                 act(target, force=True)
         write_output(source, b"gone on", is_update=True)
     assert source.read_bytes() == b"gone on"

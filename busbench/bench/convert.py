@@ -47,7 +47,7 @@ class Cut:
     def __post_init__(self) -> None:
         ways = [self.from_s is not None or self.to_s is not None, self.around is not None, self.split_s is not None]
         if sum(ways) > 1:
-            raise BusbenchError("--from and --to, --around, --split: do not go together", hint="give one of them")
+            raise BusbenchError("--from and --to, --around, --split: cannot be combined", hint="give one of them")
         if self.to_s is not None and self.to_s <= (self.from_s or 0.0):
             raise BusbenchError(f"--to: {self.to_s:g} s is not after --from", hint="give a later time")
 

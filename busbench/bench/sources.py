@@ -172,5 +172,5 @@ def open_source(
     if rig_in(source) is not None:
         return open_aircraft(source, faults=faults, line=line, flies_alone=flies_alone)
     if faults:
-        raise PortError("--fault", "goes with virtual:RIG only", hint="leave it out, or name a rig file there")
+        raise PortError("--fault", "works with virtual:RIG only", hint="leave it out, or name a rig file there")
     return open_live(source, line=line)

@@ -136,7 +136,7 @@ def drive(name: str, *, options: Mapping[str, Any], orders: DriveOptions) -> int
     sources, end = _sources(orders), EndState(orders.end)
     plan = _rehearsed_on(orders, sources)
     if orders.faults and plan is None:
-        raise DriveError("--fault: goes with --to virtual:RIG only", hint="leave it out, or name a rig file there")
+        raise DriveError("--fault: works with --to virtual:RIG only", hint="leave it out, or name a rig file there")
     locked = sources.lock(load_program(name, options, rig=sources.plan))
     program = locked.program
     if orders.preview:
@@ -152,7 +152,7 @@ def drive(name: str, *, options: Mapping[str, Any], orders: DriveOptions) -> int
     is_rehearsal = is_virtual(orders.to)
     is_port = is_live(orders.to) and not is_rehearsal
     if orders.pulses and (orders.to == "-" or is_rehearsal or is_port):
-        raise DriveError("--pulses: goes with a file only", hint="end the name after --to in .vcd or .csv")
+        raise DriveError("--pulses: works with a file only", hint="end the name after --to in .vcd or .csv")
     if not is_port:  # for a port it is in the list before the cautions
         for line in (*held_still(program), *filter(None, (past_end(program),))):
             say(f"busbench: {line}")
@@ -227,7 +227,7 @@ def load_program(name: str, options: Mapping[str, Any], *, rig: Rig | None = Non
     if options:
         key = next(iter(options)).replace("_", "-")
         raise DriveError(
-            f"--{key}: goes with a shape, not with the program file {name}",
+            f"--{key}: works with a shape, not with the program file {name}",
             hint=f"write it into the file, or name one of {', '.join(words)}",
         )
     return read_program(name, load=load_recording, period_s=unsaid[0], scale=unsaid[1])

@@ -55,7 +55,9 @@ def command(sources: tuple[str, ...], format_: str, show_all: bool, follow: bool
     if follow:
         if format_ != "table" or show_all:
             other = "--all" if show_all else "--format"
-            raise BusbenchError(f"--follow: goes without {other}, since it writes JSON lines", hint="leave one out")
+            raise BusbenchError(
+                f"--follow: cannot be combined with {other}, since it writes JSON lines", hint="leave one out"
+            )
         if len(sources) > 1:
             raise BusbenchError("--follow: takes one source", hint="name one, or leave --follow out")
         follow_outages(sources[0], settings=settings)

@@ -52,7 +52,7 @@ def pulses(source: str, rig_path: str | None, *, format_: str, options: ReadOpti
     rig = None if rig_path is None else read_rig(rig_path)
     signals = read_levels(source)
     if signals is None:
-        raise CaptureError(source, "holds no levels of lines", hint="give a VCD, or a CSV of level changes")
+        raise CaptureError(source, "has no signal levels", hint="give a VCD, or a CSV of level changes")
     found = _measured(source, signals, options)
     checks = [] if rig is None else list(check_pulses(found, rig))
     with to_the_end():

@@ -153,7 +153,7 @@ def command(
         hint = "end the name in .pcapng, .pcapng.gz or .pcapng.zst, and convert it afterwards"
         raise OutputError(output, "recordings are pcapng", hint=hint)
     if files is not None and every is None:
-        raise BusbenchError("--files: goes with --every", hint="say after how many seconds a new file begins")
+        raise BusbenchError("--files: needs --every", hint="say after how many seconds a new file begins")
     from busbench.bench.sources import is_virtual
     from busbench.sim.aircraft_faults import parse_fault
 

@@ -35,7 +35,7 @@ def recorded_program(path: str, options: Mapping[str, object], *, scale: Scale) 
         if key not in replay.REPLAY_KEYS:
             name = key.replace("_", "-")
             hint = f"leave it out, or replay single channels: `busbench drive replay --recording {path} --channel 1`"
-            raise DriveError(f"--{name}: goes with a shape, not with the recording {path}", hint=hint)
+            raise DriveError(f"--{name}: works with a shape, not with the recording {path}", hint=hint)
     return replay.recorded_program(path, options, scale=scale, note=_note)
 
 

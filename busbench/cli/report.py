@@ -44,11 +44,11 @@ def command(
     busbench report captures/heron-flight.pcapng -o flight.html
     """
     if sum(one is not None for one in (output, picture, page)) != 1:
-        raise BusbenchError("-o, --svg, --check: one of them is wanted", hint="see busbench report --help")
+        raise BusbenchError("-o, --svg, --check: one of them is needed", hint="see busbench report --help")
     options = read_options(settings)
     if page is None:
         if rig_path or walk:
-            raise BusbenchError("--rig, --walk: go with --check", hint="leave them out")
+            raise BusbenchError("--rig, --walk: need --check", hint="leave them out")
         _make(source, output=output, picture=picture, force=force, options=options)
     else:
         click.get_current_context().exit(check(source, page, rig_path=rig_path, walk=walk, options=options))

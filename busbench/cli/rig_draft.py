@@ -78,7 +78,7 @@ def draft(
     if is_live(source):
         found = _watched(source, options.line, seconds)
     elif seconds is not None:
-        raise BusbenchError("--seconds: goes with a port, not with a recording", hint="leave it out")
+        raise BusbenchError("--seconds: works with a port, not with a recording", hint="leave it out")
     else:
         found = _read(source, options)
     if not found.frames:

@@ -69,13 +69,13 @@ def command(
     from busbench.sim.address import read_settings
 
     if tcp is not None and (wants_pty or link):
-        raise PortError("--tcp", "goes with neither --pty nor --link", hint="give one of them")
+        raise PortError("--tcp", "cannot be combined with --pty or --link", hint="give one of them")
     given = {name: text for name, text in texts.items() if text is not None}
     if rig is not None:
         fly(_aircraft(rig, faults, given, is_fast=fast), _outlet(tcp, link))
         return
     if faults:
-        raise PortError("--fault", "goes with --rig only", hint="name the rig file of the aircraft")
+        raise PortError("--fault", "works with --rig only", hint="name the rig file of the aircraft")
     settings = read_settings(given)
     simulate(settings, _outlet(tcp, link), is_fast=fast)
 
@@ -106,7 +106,7 @@ def _aircraft(rig: str, faults: tuple[str, ...], given: dict[str, str], *, is_fa
 
     seed = given.pop("seed", "1")
     if given:
-        raise PortError(f"--{next(iter(given))}", "does not go with --rig", hint="the rig file says how it is")
+        raise PortError(f"--{next(iter(given))}", "cannot be combined with --rig", hint="the rig file says how it is")
     wrong = [parse_fault(text) for text in faults]
     return open_aircraft(f"{VIRTUAL}{rig}?seed={seed}", faults=wrong, is_fast=is_fast, flies_alone=True)
 

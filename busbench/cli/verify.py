@@ -160,10 +160,10 @@ def verify(
             faults=[parse_fault(text) for text in faults], asks=format_ == "table" and has_keyboard(),
         )  # fmt: skip
     elif faults:
-        raise BusbenchError("--fault: goes with virtual:RIG only", hint="leave it out")
+        raise BusbenchError("--fault: works with virtual:RIG only", hint="leave it out")
     else:
         if keep is not None:
-            raise BusbenchError("--keep: goes with a port, not with a recording", hint="leave it out")
+            raise BusbenchError("--keep: works with a port, not with a recording", hint="leave it out")
         pulses = pulse_outputs(source, options)
         done, kept = sign_off(read_all(source, options), rig, answers=answers, pulses=pulses), source
     found = done.found

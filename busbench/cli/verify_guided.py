@@ -88,7 +88,7 @@ def _open(source: str, rig: Rig, faults: Sequence[AircraftFault], line: LineSett
     if has_pilot(source):
         return open_aircraft(source, rig=rig, faults=faults, line=line, is_fast=True)
     if faults:
-        raise PortError("--fault", "goes with virtual:RIG only", hint="leave it out, or name a rig file there")
+        raise PortError("--fault", "works with virtual:RIG only", hint="leave it out, or name a rig file there")
     return open_live(source, line=line)
 
 

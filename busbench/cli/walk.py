@@ -115,7 +115,7 @@ def walk(orders: WalkOptions) -> int:
 
     rig = read_rig(orders.rig)
     if orders.faults and not orders.is_rehearsal:
-        raise DriveError("--fault: goes with virtual: only", hint="leave it out")
+        raise DriveError("--fault: works with virtual: only", hint="leave it out")
     if not orders.is_rehearsal:
         from busbench.bench.sources import require_port
 

@@ -156,7 +156,7 @@ def faults_of(texts: tuple[str, ...], *, source: str | None, rig: str | None) ->
         return ()
     path = None if source is None else aircraft_path(source, rig)
     if path is None:
-        raise DriveError("--fault: goes with virtual:RIG only", hint="leave it out, or name a rig file there")
+        raise DriveError("--fault: works with virtual:RIG only", hint="leave it out, or name a rig file there")
     built = read_rig(path)
     for fault in faults:
         check_fault(fault, built)

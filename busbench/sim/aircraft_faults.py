@@ -19,7 +19,7 @@ class AircraftFault:
     """One fault to build in.
 
     Args:
-        device: name of the device, "" where the fault is not in one device.
+        device: name of the device, "" where the fault applies to no single device.
         value: see FAULTS; None for the usual.
     """
 
@@ -157,7 +157,7 @@ def check_fault(fault: AircraftFault, rig: Rig) -> None:
     names = [device.name for device in rig.driven if words.is_sent is False or device.channel is not None]
     if not words.has_device:
         if fault.device:
-            what = f'is not in one device, but "{fault.device}" is given'
+            what = f'applies to no single device, but "{fault.device}" is given'
             raise RigError("--fault", fault.kind, what, hint=f"give {fault.kind}" + "::VALUE" * bool(words.value))
     elif not fault.device:
         raise RigError("--fault", fault.kind, "DEVICE is missing", hint=f"give one of {', '.join(names)}")

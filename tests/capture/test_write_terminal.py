@@ -46,7 +46,7 @@ def test_a_link_to_a_port_is_no_file(
     }[command]
     assert run([*words, *force]) == 2
     assert not select.select([far], [], [], 0.05)[0]
-    why = {"convert": "is a terminal or a serial port", "drive": "nothing was sent", "pulses": "goes with a file only"}
+    why = {"convert": "is a terminal or a serial port", "drive": "nothing was sent", "pulses": "works with a file only"}
     assert why[command] in capsys.readouterr().err
 
 

@@ -147,7 +147,7 @@ def test_other_refusals(tmp_path: Path) -> None:
         " give a port, virtual:, - or a name that ends in .pcapng, .vcd, .csv, .raw, .bin"
     )
     assert refusal("heron.toml", "--period", "4") == (
-        "--period: goes with a shape, not with the program file heron.toml: write it into the file, or name one of"
+        "--period: works with a shape, not with the program file heron.toml: write it into the file, or name one of"
         " sweep, hold, ramp, triangle, sine, square, steps, staircase, chirp, wander, replay"
     )
     assert refusal(tmp_path / "gone.toml").endswith("gone.toml: file not found: check the name and the folder")

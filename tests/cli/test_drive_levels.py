@@ -44,8 +44,8 @@ def test_the_outputs_are_measured_as_the_scale_made_them(
     ("words", "said"),
     [
         (("--pulses", "17", "--to", "x.vcd"), "--pulses: channel 17 has no pulse output: give 1 to 16"),
-        (("--pulses", "1", "--to", "virtual:"), "--pulses: goes with a file only"),
-        (("--pulses", "1", "--to", "-"), "--pulses: goes with a file only"),
+        (("--pulses", "1", "--to", "virtual:"), "--pulses: works with a file only"),
+        (("--pulses", "1", "--to", "-"), "--pulses: works with a file only"),
         (("--pulses", "1", "--to", "x.raw"), "x.raw: holds no levels of several lines: end the name in .vcd or .csv"),
         (("--pulses", "1", "--repeat", "999", "--to", "x.vcd"), "x.vcd: the program has more than 20,000 frames"),
     ],

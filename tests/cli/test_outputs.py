@@ -196,7 +196,7 @@ def test_no_input_is_replaced(
         words = [word.replace(source, str(path)) for word in words]
     ran = call(capfd, *words, *(["--force"] if output.forces else []))
     assert (ran.code, state(place)) == (2, before)
-    assert ran.err == f"busbench: {path}: is a file that is read: choose another name\n"
+    assert ran.err == f"busbench: {path}: is also an input file: choose another name\n"
 
 
 @pytest.mark.parametrize("output", OUTPUTS, ids=str)
@@ -251,7 +251,7 @@ def test_what_comes_through_standard_input_is_not_replaced(place: Path) -> None:
     with (place / "slots.csv").open("rb") as source:
         done = subprocess.run(command, stdin=source, capture_output=True, text=True, check=False)
     assert (done.returncode, state(place)) == (2, before)
-    assert done.stderr == "busbench: slots.csv: is a file that is read: choose another name\n"
+    assert done.stderr == "busbench: slots.csv: is also an input file: choose another name\n"
 
 
 SIGNALLED = """

@@ -122,7 +122,7 @@ def test_probe_for_programs(capsys: Capture) -> None:
         (["--lost", "x"], '--lost: "x" is not understood: give it as in --lost 2:0.5'),
         (["--tcp", "seven"], '--tcp: "seven" is not a TCP port: give 1 to 65535, or 0 for any'),
         (["--tcp", "99999999"], '--tcp: "99999999" is not a TCP port: give 1 to 65535, or 0 for any'),
-        (["--tcp", "0", "--link", "x"], "--tcp: goes with neither --pty nor --link: give one of them"),
+        (["--tcp", "0", "--link", "x"], "--tcp: cannot be combined with --pty or --link: give one of them"),
     ],
 )
 def test_simulate_refuses_what_cannot_be(args: list[str], says: str, capsys: Capture) -> None:

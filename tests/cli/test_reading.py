@@ -232,7 +232,7 @@ def test_convert_never_writes_over_what_it_reads(capfd: Capfd, tmp_path: Path, s
     link.hardlink_to(source)
     for other in (source, link):
         ran = call(capfd, "convert", source, "-o", other, "--force")
-        said = f"busbench: {other}: is a file that is read: choose another name\n"
+        said = f"busbench: {other}: is also an input file: choose another name\n"
         assert (ran.code, ran.out, ran.err) == (2, "", said)
     assert source.read_bytes() == FLIGHT.read_bytes()
 

@@ -102,14 +102,14 @@ def test_the_plan_may_be_another_than_the_aircraft(tmp_path: Path) -> None:
 
 def test_faults_go_into_virtual_aircraft_alone() -> None:
     port = ("/dev/ttyHERON", "--rig", HERON, "--fault", "jitter")
-    assert "--fault: goes with virtual:RIG only" in refusal_of(verify_command, *port)
-    assert "--fault: goes with virtual:RIG only" in refusal_of(verify_command, "virtual:?seed=3", *port[1:])
+    assert "--fault: works with virtual:RIG only" in refusal_of(verify_command, *port)
+    assert "--fault: works with virtual:RIG only" in refusal_of(verify_command, "virtual:?seed=3", *port[1:])
     recording = CAPTURES / "heron-round.pcapng"
-    assert "--fault: goes with virtual:RIG only" in refusal_of(verify_command, recording, *port[1:])
+    assert "--fault: works with virtual:RIG only" in refusal_of(verify_command, recording, *port[1:])
     assert "no device is named" in refusal_of(verify_command, SOURCE, "--fault", "sent-on:ruder")
     assert "file not found" in refusal_of(verify_command, "virtual:none.toml")
     shape = ("sweep", "--channel", "6", "--to")
-    assert "--fault: goes with --to virtual:RIG only" in refusal_of(
+    assert "--fault: works with --to virtual:RIG only" in refusal_of(
         drive_command, *shape, "virtual:", "--fault", "dead:rudder"
     )
 
@@ -129,7 +129,7 @@ def test_watch_takes_faults_for_what_it_watches() -> None:
     assert [str(one) for one in faults_of(("jitter",), source="virtual:", rig=str(HERON))] == ["jitter"]
     assert faults_of((), source=None, rig=None) == ()
     for source in (None, "/dev/ttyHERON", "virtual:"):
-        with pytest.raises(BusbenchError, match="goes with virtual:RIG only"):
+        with pytest.raises(BusbenchError, match="works with virtual:RIG only"):
             faults_of(("jitter",), source=source, rig=None if source == "virtual:" else str(HERON))
 
 
@@ -157,5 +157,5 @@ def test_simulate_flies_the_round_of_an_aircraft_once() -> None:
     ear = Ear()
     fly(open_aircraft(SOURCE, is_fast=True, flies_alone=True), ear)
     assert (ear.heard, ear.name) == (3513 * 28, "closed")
-    assert "--jitter: does not go with --rig" in refusal_of(simulate_command, "--rig", HERON, "--jitter", "1ms")
-    assert "goes with --rig only" in refusal_of(simulate_command, "--fault", "jitter")
+    assert "--jitter: cannot be combined with --rig" in refusal_of(simulate_command, "--rig", HERON, "--jitter", "1ms")
+    assert "works with --rig only" in refusal_of(simulate_command, "--fault", "jitter")

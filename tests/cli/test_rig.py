@@ -233,7 +233,7 @@ def test_draft_watches_a_port_for_its_time(tmp_path: Path) -> None:
 
 def test_seconds_go_with_a_port_only(tmp_path: Path) -> None:
     result = invoke(command, "draft", str(HERON), "--seconds", "1")
-    assert str(result.exception) == "--seconds: goes with a port, not with a recording: leave it out"
+    assert str(result.exception) == "--seconds: works with a port, not with a recording: leave it out"
 
 
 def test_power_as_a_picture(tmp_path: Path) -> None:

@@ -235,8 +235,8 @@ def test_errors_come_before_the_work(good: Path, tmp_path: Path) -> None:
     assert "is named twice" in error_of(good, "--report", tmp_path / "x", "--junit", tmp_path / "x")
     assert error_of(good, "--report", "").startswith('"": is not the name of a file')
     for target in (good, PLAN):
-        assert "is a file that is read" in error_of(good, "--report", target, "--force")
-    assert "--keep: goes with a port" in error_of(good, "--keep", tmp_path / "x.pcapng")
+        assert "is also an input file" in error_of(good, "--report", target, "--force")
+    assert "--keep: works with a port" in error_of(good, "--keep", tmp_path / "x.pcapng")
     assert "is not UTF-8 text" in error_of(good, "--walk", good)
     assert "none.pcapng" in error_of(tmp_path / "none.pcapng")
     assert not (tmp_path / "x").exists()
@@ -322,7 +322,7 @@ def test_verify_holds_both_outputs_together(outputs: Path) -> None:
 
 
 def test_pulses_of_what_holds_none(good: Path, tmp_path: Path) -> None:
-    for path, said in ((good, "holds no levels of lines"), (tmp_path / "none.vcd", "none.vcd")):
+    for path, said in ((good, "has no signal levels"), (tmp_path / "none.vcd", "none.vcd")):
         result = invoke(pulses_command, path)
         assert isinstance(result.exception, BusbenchError)
         assert said in str(result.exception)

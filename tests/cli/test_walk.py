@@ -197,7 +197,7 @@ def test_refusals(rig: Path, typed: list[str], tmp_path: Path, monkeypatch: pyte
     assert refusal("virtual:", "--rig", rig, "--answers", nowhere) == (f"{nowhere}: folder not found: make it first")
     assert refusal("virtual:", "--rig", rig, "--fault", "lame:rudder").startswith('--fault: "lame" is not known')
     assert refusal("/dev/ttyHERON", "--rig", rig, "--fault", "dead:rudder") == (
-        "--fault: goes with virtual: only: leave it out"
+        "--fault: works with virtual: only: leave it out"
     )
     empty = tmp_path / "empty.toml"
     empty.write_text(SMALL.split("[[device]]", maxsplit=1)[0])

@@ -169,7 +169,7 @@ def test_faults_as_people_type_them(text: str, fault: AircraftFault) -> None:
             '--fault, sent-on: "17" is out of range: give 1 to 16; VALUE is channel (the first that is free)',
         ),
         ("dead:rudder:3", "--fault, dead: takes no value: leave :3 out"),
-        ("jitter:rudder", '--fault, jitter: is not in one device, but "rudder" is given: give jitter::VALUE'),
+        ("jitter:rudder", '--fault, jitter: applies to no single device, but "rudder" is given: give jitter::VALUE'),
         (
             "sent-on:pack voltage",
             '--fault, sent-on: no device is named "pack voltage": give one of left aileron, right aileron, left flap,'
