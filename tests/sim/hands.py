@@ -6,6 +6,7 @@ All of it follows from a seed. Shares and times are common practice, no source.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -93,7 +94,7 @@ class Hands(RoundPilot):
             x = self._x(mapped.control, t_s)
             ends = mapped.ends
             reach = ends.high_counts - ends.neutral_counts if x >= 0 else ends.neutral_counts - ends.low_counts
-            places[mapped.channel - 1] = np.clip(ends.neutral_counts + x * reach, 0, 2047)
+            places[mapped.channel - 1] = min(max(ends.neutral_counts + x * reach, 0.0), 2047.0)
         return places
 
     # A hand on one control.
@@ -103,8 +104,8 @@ class Hands(RoundPilot):
         if control in self._beside:
             x += self._beside[control](t_s)
         if not _is(control, SWITCHES) and abs(x) < 0.98 and self._is_held(control, t_s):
-            x += self.tremor * np.sin(61 * t_s) + self.tremor * np.sin(37 * t_s + 1)
-        return float(np.clip(x, -1, 1))  # the stops of the gimbal
+            x += self.tremor * math.sin(61 * t_s) + self.tremor * math.sin(37 * t_s + 1)
+        return float(min(max(x, -1.0), 1.0))  # the stops of the gimbal; numpy is slow with one number
 
     def _is_held(self, control: str, t_s: float) -> bool:
         return control in self._paths and abs(self._paths[control](t_s) - self._rest[control]) > 0.05
