@@ -9,7 +9,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 import numpy as np
@@ -190,16 +190,7 @@ def receive_lateness_ns(frames: int) -> tuple[I64, int]:
     with pty_port() as (master, port):
         port.read(0.5)
 
-        def write() -> None:
-            begun = time.perf_counter_ns() + 50_000_000
-            for index in range(frames):
-                wait = begun + index * PERIOD_NS - time.perf_counter_ns()
-                if wait > 0:
-                    time.sleep(wait / 1e9)
-                written[index] = time.perf_counter_ns()
-                os.write(master, frame)
-
-        writer = threading.Thread(target=write)
+        writer = threading.Thread(target=_write_on_time, args=(master, [frame] * frames, written))
         writer.start()
         ends, stamps = [], []
         total, quiet_until = 0, time.monotonic() + 5
@@ -212,6 +203,17 @@ def receive_lateness_ns(frames: int) -> tuple[I64, int]:
         writer.join()
     holds = np.searchsorted(ends, FRAME_BYTES * np.arange(1, total // FRAME_BYTES + 1))
     return np.array(stamps)[holds] - written[: holds.size], frames * FRAME_BYTES - total
+
+
+def _write_on_time(file: int, frames: Sequence[bytes], written_ns: I64) -> None:
+    """Write a frame per period, and note when, (N,)."""
+    begun = time.perf_counter_ns() + 50_000_000
+    for index, frame in enumerate(frames):
+        wait = begun + index * PERIOD_NS - time.perf_counter_ns()
+        if wait > 0:
+            time.sleep(wait / 1e9)
+        written_ns[index] = time.perf_counter_ns()
+        os.write(file, frame)
 
 
 def follow_lateness_ns(frames: int) -> tuple[I64, int]:
@@ -232,16 +234,7 @@ def follow_lateness_ns(frames: int) -> tuple[I64, int]:
         assert process.stdout is not None
         process.stdout.readline()  # the head: the port is open
 
-        def write() -> None:
-            begun = time.perf_counter_ns() + 50_000_000
-            for index in range(frames):
-                wait = begun + index * PERIOD_NS - time.perf_counter_ns()
-                if wait > 0:
-                    time.sleep(wait / 1e9)
-                written[index] = time.perf_counter_ns()
-                os.write(master, raw[index].tobytes())
-
-        writer = threading.Thread(target=write)
+        writer = threading.Thread(target=_write_on_time, args=(master, [row.tobytes() for row in raw], written))
         writer.start()
         rest = b""
         while len(rows) < frames and select.select([process.stdout], [], [], 5)[0]:

@@ -20,18 +20,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from unittest import mock
 
-from wiring_pictures import draw_wiring, drawing
+from wiring_pictures import CELL_HEIGHT, CELL_WIDTH, INK, MARGIN, draw_wiring, drawing, page_head
 
 if TYPE_CHECKING:
     from rich.segment import Segment
 
 ROOT = Path(__file__).resolve().parent.parent
 FOLDER = ROOT / "captures" / "pictures"
-INK, FAINT, PAPER, EDGE = "#1c1e21", "#6b7075", "#fbfaf6", "#d9d6cc"
+FAINT = "#6b7075"
 # Words with single spaces between them, or signs that may come from a font of another width.
 PIECES = re.compile(r"[\u2500-\u28ff]+|[^\s\u2500-\u28ff]+(?: [^\s\u2500-\u28ff]+)*")
 SCREEN = (100, 30)
-CELL_WIDTH, CELL_HEIGHT, FONT_SIZE, MARGIN = 7.8, 17, 13, 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,13 +61,7 @@ def draw(rows: Sequence[Row], *, title: str) -> str:
     """
     columns = max(sum(len(run.text) for run in row) for row in rows)
     width, height = columns * CELL_WIDTH + 2 * MARGIN, len(rows) * CELL_HEIGHT + 2 * MARGIN
-    page = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" width="{width:.0f}" '
-        f'height="{height:.0f}" role="img" font-family="ui-monospace, monospace" font-size="{FONT_SIZE}">',
-        f"<title>{escape(title)}</title>",
-        f'<rect x="0.5" y="0.5" width="{width - 1:.0f}" height="{height - 1:.0f}" rx="5" fill="{PAPER}" '
-        f'stroke="{EDGE}"/>',
-    ]
+    page = page_head(width, height, title=title)
     for number, row in enumerate(rows):
         page += _row(row, MARGIN + number * CELL_HEIGHT)
     return "\n".join([*page, "</svg>", ""])

@@ -7,7 +7,8 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from make_pictures import EDGE, FOLDER, INK, PAPER
+from make_pictures import FOLDER
+from wiring_pictures import EDGE, INK, PAPER
 
 from busbench.report.svg import DASHES, Drawing, number
 

@@ -9,7 +9,7 @@ from html import escape
 from busbench.reference.topics import source_text
 
 INK, PAPER, EDGE = "#1c1e21", "#fbfaf6", "#d9d6cc"
-CELL_WIDTH, CELL_HEIGHT, FONT_SIZE, MARGIN = 7.8, 17.0, 13, 14
+CELL_WIDTH, CELL_HEIGHT, FONT_SIZE, MARGIN = 7.8, 17, 13, 14
 # Where the lines of a character lead from the middle of its cell: left, right, up, down.
 LINES = {
     "─": "lr", "│": "ud", "┌": "rd", "┐": "ld", "└": "ru", "┘": "lu",
@@ -26,6 +26,17 @@ def drawing(heading: str) -> list[str]:
     return found[1].splitlines()
 
 
+def page_head(width: float, height: float, *, title: str) -> list[str]:
+    """The start of an SVG page of text, up to its paper."""
+    return [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" width="{width:.0f}" '
+        f'height="{height:.0f}" role="img" font-family="ui-monospace, monospace" font-size="{FONT_SIZE}">',
+        f"<title>{escape(title)}</title>",
+        f'<rect x="0.5" y="0.5" width="{width - 1:.0f}" height="{height - 1:.0f}" rx="5" fill="{PAPER}" '
+        f'stroke="{EDGE}"/>',
+    ]
+
+
 def draw_wiring(rows: list[str], *, title: str) -> str:
     """A text drawing as an SVG page: its line characters as lines, all else as text.
 
@@ -37,11 +48,7 @@ def draw_wiring(rows: list[str], *, title: str) -> str:
     height = len(rows) * CELL_HEIGHT + 2 * MARGIN
     lines = "".join(piece for number, row in enumerate(rows) for piece in _lines(row, number))
     page = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" width="{width:.0f}" '
-        f'height="{height:.0f}" role="img" font-family="ui-monospace, monospace" font-size="{FONT_SIZE}">',
-        f"<title>{escape(title)}</title>",
-        f'<rect x="0.5" y="0.5" width="{width - 1:.0f}" height="{height - 1:.0f}" rx="5" fill="{PAPER}" '
-        f'stroke="{EDGE}"/>',
+        *page_head(width, height, title=title),
         f'<path d="{lines}" fill="none" stroke="{INK}" stroke-width="1.4" stroke-linecap="square"/>',
     ]
     for number, row in enumerate(rows):

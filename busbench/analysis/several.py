@@ -74,9 +74,10 @@ class Several:
     def coincidence(self) -> Coincidence:
         """Which outages coincide."""
         lengths = [one.outages.duration_s for one in self.sources]
-        whole_ns = max((begin + round((length or 0) * 1e9) for begin, length in self._spans(lengths)), default=0)
+        placed = list(zip(self.begins_ns, lengths, self.sources, strict=True))
+        whole_ns = max((begin + round((length or 0) * 1e9) for begin, length, _ in placed), default=0)
         outages, spans = [], []
-        for (begin, length), one in zip(self._spans(lengths), self.sources, strict=True):
+        for begin, length, one in placed:
             if length is None:  # not a byte came: out all the time
                 outages.append(np.array([[0, whole_ns]], np.int64))
                 spans.append((0, whole_ns))
@@ -119,9 +120,6 @@ class Several:
 
     def _repr_html_(self) -> str:
         return html_of(self.to_json())
-
-    def _spans(self, lengths: Sequence[float | None]) -> list[tuple[int, float | None]]:
-        return list(zip(self.begins_ns, lengths, strict=True))
 
 
 def read_several(
