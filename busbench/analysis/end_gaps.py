@@ -1,7 +1,7 @@
 """Frames missing before the first and after the last frame whose number is proved, weighed against late reads.
 
 Between two proved frames a loss leaves a hole; outside them it looks like a read that came later, or not so late.
-How late reads are, and how often frames are lost, the rest of the recording shows: what both explain is no count.
+The rest of the recording shows how late reads are and how often frames are lost: what both explain is not counted.
 
 Source: derivation above, by Bayes' rule.
 """

@@ -217,7 +217,7 @@ def find_outages(
         start_utc_ns: Unix time of the clock's zero, where known.
         ambiguous: spans from the search for frames.
         marks: words set at times. The recording ran at least to the last of them.
-        left_out: frames on time that were received and not kept; they count, and there is no gap where they were.
+        left_out: frames on time that were received and not kept; they count, and make no gap.
         totals: of each minute, handed on.
 
     Returns:

@@ -157,7 +157,7 @@ def _is_clear(found: ReadSlots, gaps: int, count: int, *, is_dense: bool) -> boo
     most = _BLUR_CUT if found.by_cut else _BLUR_LOSSES if gaps else _BLUR_MOST
     is_timer = any(abs(found.period_ns / timer_ns - 1) < _TUNED for timer_ns in _TIMERS_NS)
     fits_timer = is_timer and not is_dense and found.blur < _TIMER_BLUR and gaps > _TIMER_GAPS * count
-    # Frames of one read are put as near as the line can carry them: that is no period.
+    # Frames of one read are put as near as the line can carry them: not a period.
     is_line = found.period_ns < _LINE_BUSY_NS and not is_dense
     return found.is_alone and not is_line and found.blur <= most and not fits_timer
 

@@ -1,7 +1,7 @@
 """The grid on which an adapter's reads return, and what it hides of the jitter.
 
 An adapter that is asked every so often hands over whole frames at steps of that grid.
-Its step shows in the spectrum of the times, where its rate is no multiple of the frame
+Its step shows in the spectrum of the times, unless its rate is a multiple of the frame
 rate, or in periods that lie in heaps. Where the period is in step with the grid, a
 jitter below the step moves no read, and nothing of it is seen.
 
@@ -82,14 +82,14 @@ def _heaped_step(period_ns: F64, mean_ns: float) -> float:
     first = max(1, int(mean_ns / _STEP_MAX_NS))
     for part in range(first, int(mean_ns / _STEP_MIN_NS) + 1):
         step_ns = mean_ns / part
-        others = away_ns[away_ns > step_ns / 2]  # one heap alone is no grid
+        others = away_ns[away_ns > step_ns / 2]  # a grid makes more than one heap
         if others.size > _OTHERS * period_ns.size and np.cos(2 * np.pi / step_ns * others).mean() > _HEAPS:
             return step_ns
     return 0.0
 
 
 def _spectral_step(read_ns: I64, mean_ns: float) -> float:
-    """The longest step whose line in the spectrum is no multiple of the frame rate, 0 for none."""
+    """The longest step whose line in the spectrum is not at a multiple of the frame rate, 0 for none."""
     if read_ns.size < 64:
         return 0.0
     count = min(_WINDOWS, max(1, read_ns.size // _READS))

@@ -24,7 +24,7 @@ from busbench.analysis.period import UNCLEAR, explain_doubt, number_frames
 from busbench.model import Clock, ClockKind, FrameTimes, WakeUps
 
 _COARSE_NS = 2_500  # a quarter of a bit: a clock of longer steps cannot show the bits
-_NEED = 2  # periods without which there is no jitter
+_NEED = 2  # periods that jitter needs
 
 
 @dataclass(frozen=True, slots=True)

@@ -71,7 +71,7 @@ def convert(
         Each file as it is complete, and how much is in it.
 
     Raises:
-        BusbenchError: there is no such part, or it cannot be written in this format.
+        BusbenchError: the part was not found, or it cannot be written in this format.
         OutputError: a file exists, or cannot be written.
     """
     is_table = Path(output).suffix.lower() == ".parquet"
