@@ -170,7 +170,7 @@ __all__ = [
     "unpack_channels",
 ]
 
-# Loaded when asked for, so that a command that needs no numbers starts without them.
+# Imported at first use, so that a command that needs no arrays starts without numpy.
 _HOMES = {
     "analysis.binomial": ("loss_bounds",),
     "analysis.change": ("Figure",),

@@ -1,4 +1,4 @@
-"""The errors people are meant to read: what happened, where, and what to do next; and words that all texts share."""
+"""Errors for people: what happened, where, and what to do next; and text helpers that all rooms share."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from pathlib import Path
 SAFETY = "Remove the propeller, or disconnect the motor. Keep hands, hair and tools away from all that may move."
 
 
-# The disk, a person's share of it, or the longest file that is allowed.
+# The disk is full, the user's quota is used up, or the file has its maximum size.
 FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG)
 
 
 def sanitize(text: str | bytes, *, most: int = 0) -> str:
-    """Text from a file, a port or a command line, safe to show: one line, all that cannot be seen written out.
+    """Make text from a file, a port or a command line safe to show: one line, invisible characters escaped.
 
     Control and formatting characters (those that turn the direction of writing among
     them), line ends, blanks other than the space, and bytes that are not UTF-8 become
@@ -22,7 +22,7 @@ def sanitize(text: str | bytes, *, most: int = 0) -> str:
 
     Args:
         text: any text, or bytes that may be UTF-8.
-        most: characters of the result, the last an ellipsis where it is cut; 0 for all.
+        most: max characters of the result, 0 for no limit; a cut text ends in an ellipsis.
     """
     if most:
         text = text[: 4 * (most + 1)] if isinstance(text, bytes) else text[: most + 1]
@@ -33,16 +33,16 @@ def sanitize(text: str | bytes, *, most: int = 0) -> str:
     return text if not most or len(text) <= most else text[: most - 1] + "…"
 
 
-_WHAT_MOST = 900  # characters: a name in a file may be endless, a line for people may not
+_WHAT_MOST = 900  # characters: names in files may be very long, messages may not
 
 
 def pluralize(number: int, noun: str) -> str:
-    """A number of things for people: 1 frame, 5,172 frames."""
+    """Number and noun: 1 frame, 5,172 frames."""
     return f"{number:,} {noun}{'' if number == 1 else 's'}"
 
 
 def quote_value(value: object, *, most: int = 40) -> str:
-    """A value out of a file of text, as it is there, cut where it is long.
+    """A value of a text file as it is written there; long values are cut.
 
     Args:
         value: a text, number, truth value or list.
@@ -56,7 +56,7 @@ def quote_value(value: object, *, most: int = 40) -> str:
         return f"{value:.10g}"
     try:
         return sanitize(str(value), most=most)
-    except ValueError:  # of a number in hex that has thousands of decimal digits
+    except ValueError:  # of a number with thousands of decimal digits, in hex
         return "a number of thousands of digits"
 
 
@@ -69,7 +69,7 @@ def display_name(source: str | Path) -> str:
 
 
 class TextFileError(ValueError):
-    """A file cannot be taken for one of text.
+    """A file cannot be read as text.
 
     Args:
         what: what is wrong, as a predicate.
@@ -82,7 +82,7 @@ class TextFileError(ValueError):
 
 
 def unreadable(error: Exception) -> tuple[str, str]:
-    """What went wrong where a file of text was to be read, and what to do next."""
+    """Why a text file could not be read, and what to do next."""
     if isinstance(error, TextFileError):
         return error.what, error.hint
     if isinstance(error, FileNotFoundError):
@@ -92,19 +92,19 @@ def unreadable(error: Exception) -> tuple[str, str]:
     return f"cannot be read ({_reason(error)})", "check its name and your permissions"
 
 
-_CLEARLY = re.compile(  # another kind was wanted
+_CLEARLY = re.compile(  # of another kind
     r"\.(pdf|png|jpe?g|svg|html?|xml|json|csv|txt|md|docx?|odt|xlsx|vcd|parquet)"
 )
 
 
 def require_kind(path: str, *, suffix: str, what: str, then: str = "") -> None:
-    """Refuse a name that promises clearly another kind of file.
+    """Refuse a file name whose suffix belongs to another kind of file.
 
     Args:
         path: of the file.
-        suffix: of the kind that is written, as in ".html".
-        what: that kind, in a word.
-        then: how to come by another kind.
+        suffix: suffix of the kind that is written, for example ".html".
+        what: that kind in words.
+        then: how to get another kind.
 
     Raises:
         OutputError: for such a name.
@@ -115,11 +115,11 @@ def require_kind(path: str, *, suffix: str, what: str, then: str = "") -> None:
 
 
 def unwritable(path: str | Path, error: Exception | None = None) -> tuple[str, str]:
-    """What was against a new file, and what to do next.
+    """Why a new file could not be written, and what to do next.
 
     Args:
         path: of the file.
-        error: what the system said; None where the file is simply there already.
+        error: the system's error; None if the file exists already.
     """
     try:
         is_folder = Path(path).is_dir()
@@ -145,10 +145,10 @@ class BusbenchError(Exception):
 
     Args:
         what: what happened and where, in one clause.
-        hint: what to do next, or an empty string where there is nothing to say.
+        hint: what to do next; may be empty.
 
     Attributes:
-        details: lines that a command prints before it, such as the faults of a plan.
+        details: lines that a command prints first, such as the faults of a plan.
     """
 
     details: tuple[str, ...] = ()
@@ -176,19 +176,19 @@ class PortError(BusbenchError):
 
 
 class PortMissing(PortError):  # noqa: N818 - named for its cause
-    """There is no such port; see PortError."""
+    """The port does not exist; see PortError."""
 
 
 class PortBusy(PortError):  # noqa: N818 - named for its cause
-    """Another program has the port; see PortError."""
+    """Another program uses the port; see PortError."""
 
 
 class PortDenied(PortError):  # noqa: N818 - named for its cause
-    """The system gives no right to use the port; see PortError."""
+    """The user has no permission to use the port; see PortError."""
 
 
 class PortLost(PortError):  # noqa: N818 - named for its cause
-    """The port, or the process that owns it, has gone while it was used; see PortError."""
+    """The port, or the process that owns it, disappeared while it was used; see PortError."""
 
 
 class CaptureError(BusbenchError):
@@ -196,11 +196,11 @@ class CaptureError(BusbenchError):
 
     Args:
         path: the file.
-        offset: the byte, None where it is no matter of one.
+        offset: the byte, None if the error concerns no single byte.
         what, hint: see BusbenchError.
 
     Attributes:
-        note: the same for the notes of a recording that was read up to there, without the file's name.
+        note: the same without the file's name, for the notes of a recording that was read up to there.
     """
 
     def __init__(self, path: str | Path, what: str, *, offset: int | None = None, hint: str = "") -> None:
@@ -213,11 +213,11 @@ class CaptureError(BusbenchError):
 
 
 class OutputError(BusbenchError):
-    """A file could not be made: its name is refused, or it could not be written to its end.
+    """A file could not be made: its name was refused, or writing failed.
 
     Args:
         path: the file.
-        offset: the byte up to which it is whole, None where it is no matter of one.
+        offset: the byte up to which the file is complete, None if unknown.
         what, hint: see BusbenchError.
     """
 
@@ -229,20 +229,20 @@ class OutputError(BusbenchError):
         super().__init__(f"{place}: {what}", hint=hint)
 
     def with_hint(self, more: str) -> OutputError:
-        """The same with one more thing to do next."""
+        """A copy with a longer hint."""
         return OutputError(self.path, self._of_path, offset=self.offset, hint=f"{self.hint}, {more}")
 
 
 class RigError(BusbenchError):
-    """A rig file says something that cannot be.
+    """A rig file has a wrong value or key.
 
     Args:
         path: the file.
-        key: what is there, as in device[2].channel; "" where it is no matter of one key.
+        key: its key, for example device[2].channel; "" if the error concerns no single key.
         what, hint: see BusbenchError.
 
     Attributes:
-        problem: what is wrong, without the place.
+        problem: what is wrong, without file and key.
     """
 
     def __init__(self, path: str | Path, key: str, what: str, *, hint: str = "") -> None:
@@ -253,4 +253,4 @@ class RigError(BusbenchError):
 
 
 class DriveError(BusbenchError):
-    """A drive program cannot be run, or may not be run, as it is; see BusbenchError."""
+    """A drive program cannot be run, or is not allowed to run; see BusbenchError."""

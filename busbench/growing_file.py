@@ -1,4 +1,4 @@
-"""Recordings in the making: they grow under their name, so that they can be read whatever happens."""
+"""Files of recordings in progress: they grow under their final name, so that they can be read after a crash."""
 
 # ruff: noqa: PTH108, PTH116
 
@@ -16,7 +16,7 @@ from busbench.output_file import BINARY_MODE, refused_output, require_output
 
 
 class GrowingFile:
-    """A recording in the making: it grows under its name, so that it can be read whatever happens.
+    """The file of a recording in progress: it grows under its final name and can be read after a crash.
 
     Args:
         inputs: see refuse_input.
@@ -26,7 +26,7 @@ class GrowingFile:
             written.
 
     Attributes:
-        least_bytes: a file that cannot grow to this size is removed.
+        least_bytes: the file is removed if it cannot grow to this size.
     """
 
     def __init__(self, path: str | Path, *, force: bool = False, inputs: Iterable[str | Path] = ()) -> None:
@@ -51,15 +51,15 @@ class GrowingFile:
 
     @property
     def is_open(self) -> bool:
-        """False once it was closed, or could not be written on."""
+        """False after it was closed, or after a write failed."""
         return self._fd >= 0
 
     def write(self, data: memoryview, *, whole: Callable[[memoryview], int] = len, tail: bytes = b"") -> None:
-        """Hand bytes over to the system.
+        """Write bytes.
 
         Args:
-            tail: written after them, and over by the next call; of a file alone.
-            whole: how many of the first bytes may stay where the disk takes no more.
+            tail: written after them; the next call overwrites it. Regular files only.
+            whole: how many of the first bytes may stay if the disk is full.
 
         Raises:
             OutputError: the disk is full or gone, or the file was deleted or cut by another program.
@@ -84,7 +84,7 @@ class GrowingFile:
         self._tail_bytes = len(tail)
 
     def close(self) -> None:
-        """Have all of it on the disk.
+        """Sync it to the disk and close it.
 
         Raises:
             OutputError: the disk is full or gone, or the file is not at its name as it was written.
@@ -104,7 +104,7 @@ class GrowingFile:
             self._release()
 
     def require_untouched(self) -> None:
-        """Look whether the file still is what was written.
+        """Check that the file still holds what was written.
 
         Raises:
             OutputError: it was deleted or cut.
@@ -129,7 +129,7 @@ class GrowingFile:
 
     def _give_up(self, error: OSError) -> None:
         is_empty = self.size < self.least_bytes
-        with contextlib.suppress(OSError):  # the reader copes with a cut block too
+        with contextlib.suppress(OSError):  # the reader accepts a cut block too
             os.ftruncate(self._fd, self.size)
             if is_empty and self._is_file:
                 os.unlink(self._path)
@@ -146,7 +146,7 @@ class GrowingFile:
 
 
 def _claim(fd: int) -> None:
-    """Keep other recordings off a file as long as it is open.
+    """Lock a file against other recordings while it is open.
 
     Raises:
         BlockingIOError: one is being written to it.
@@ -159,5 +159,5 @@ def _claim(fd: int) -> None:
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
         raise
-    except OSError:  # not every file system can
+    except OSError:  # not every file system has locks
         pass

@@ -1,4 +1,4 @@
-"""The values that pass from room to room: bytes with their clock, and frames.
+"""The data types that pass from room to room: bytes with their clock, and frames.
 
 Times are integer nanoseconds on one clock. A log with a wall clock counts from
 the Unix epoch; every other log counts from its own start.
@@ -25,9 +25,9 @@ class ClockKind(enum.StrEnum):
     """How well the time of a byte is known.
 
     Attributes:
-        PER_BYTE: a logic analyser stamped each character.
-        PER_READ: a serial port handed over some bytes at a known time.
-        NONE: there are bytes only.
+        PER_BYTE: each character has a timestamp (logic analyser).
+        PER_READ: each read of a serial port has a timestamp.
+        NONE: bytes without timestamps.
     """
 
     PER_BYTE = "per-byte"
@@ -37,11 +37,11 @@ class ClockKind(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Clock:
-    """The clock that a log of bytes came with.
+    """The clock of a byte log.
 
     Args:
-        kind: what one time stamp means.
-        resolution_ns: the smallest step of the stamps, 0 without a clock.
+        kind: what one timestamp means.
+        resolution_ns: the smallest step of the timestamps, 0 without a clock.
     """
 
     kind: ClockKind
@@ -49,7 +49,7 @@ class Clock:
 
     @property
     def is_known(self) -> bool:
-        """True where bytes have any time at all."""
+        """True if bytes have times."""
         return self.kind is not ClockKind.NONE
 
 
@@ -63,8 +63,8 @@ class Chunk:
     Args:
         t_ns: time at which the read returned.
         data: the bytes.
-        bad: one byte for each byte of data, non-zero where the line marked it
-            as damaged (parity, framing, break); empty where none was marked.
+        bad: one byte per byte of data, non-zero if the line marked it
+            as damaged (parity, framing, break); empty if none was marked.
     """
 
     t_ns: int
@@ -73,7 +73,7 @@ class Chunk:
 
 
 def set_readonly(*arrays: NDArray[np.generic] | None) -> None:
-    """Bar writing to the arrays."""
+    """Make the arrays read-only."""
     for array in arrays:
         if array is not None:
             array.flags.writeable = False
@@ -81,7 +81,7 @@ def set_readonly(*arrays: NDArray[np.generic] | None) -> None:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ByteLog:
-    """A run of received bytes and the clock marks inside it.
+    """Received bytes and the clock marks inside them.
 
     A mark says: the bytes up to here (exclusive) had been handed over at this
     time. A log with a clock has a mark at its last byte; a per-byte log has one
@@ -145,7 +145,7 @@ class ByteLog:
         return ByteLog(offset, data, offset + np.cumsum(sizes), times, bad)
 
     def joined(self, other: ByteLog) -> ByteLog:
-        """This log and the one that follows it as one."""
+        """This log and the one that follows it, joined."""
         bad = None
         if self.bad is not None or other.bad is not None:
             bad = np.concatenate(
@@ -160,7 +160,7 @@ class ByteLog:
         )
 
 
-MARKED, MARKED_MAYBE = 1, 2  # the line marked a byte of a frame: for certain, or perhaps only one beside it
+MARKED, MARKED_MAYBE = 1, 2  # the line marked a byte of the frame: certainly, or possibly a byte beside the frame
 
 
 @dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
@@ -187,7 +187,7 @@ class FrameTimes:
 
 
 class FrameTimesCollector:
-    """Columns that grow in place, so that parts and whole are never held together."""
+    """Columns that grow in place, so that parts and the whole are never in memory together."""
 
     _STEP = 1 << 20
 
@@ -199,7 +199,7 @@ class FrameTimesCollector:
         return self._size
 
     def add(self, times: FrameTimes) -> None:
-        """Put frames after those that are there."""
+        """Append frames."""
         end = self._size + len(times)
         parts = (times.t_ns, times.slack_ns, times.flags, 0 if times.line_marks is None else times.line_marks)
         for column, values in zip(self._columns, parts, strict=True):
@@ -209,19 +209,19 @@ class FrameTimesCollector:
         self._size = end
 
     def take(self) -> FrameTimes:
-        """All frames; nothing may be added after."""
+        """All frames; call it once, at the end."""
         for column in self._columns:
             column.resize(self._size, refcheck=False)
         return FrameTimes(*self._columns)
 
 
 class Reason(enum.IntEnum):
-    """Why a run of bytes is in no frame.
+    """Why some bytes are in no frame.
 
     Attributes:
         DAMAGED: bytes on the line that form no frame.
-        SLOT: a sensor's reply between two frames, which is no damage.
-        CUT: the piece of a frame with which a log begins or ends, which is no damage.
+        SLOT: a sensor's reply between two frames.
+        CUT: part of a frame, cut by the start or end of the log.
     """
 
     DAMAGED = 0
@@ -278,7 +278,7 @@ class Annotation:
 
     Args:
         t_ns: the time, on the recording's clock.
-        text: the word.
+        text: the text.
     """
 
     t_ns: int
@@ -317,10 +317,10 @@ class LineSettings:
     """How the serial line is set; the defaults are the bus.
 
     Args:
-        baud: bits a second.
+        baud: bits per second.
         parity: "E", "O" or "N".
         stop_bits: 1 or 2.
-        inverted: True where the line idles low, as the bus does.
+        inverted: True if the line idles low, as the bus does.
     """
 
     baud: int = 100_000
@@ -344,18 +344,18 @@ BUS_LINE = LineSettings()
 
 # Readers give no times beyond these, so that the difference of any two fits in 64 bits: 1896 and 2116 by the epoch.
 TIME_MIN_NS, TIME_MAX_NS = -(1 << 61), 1 << 62
-_STEPS = 1 << 16  # looked at at once: as many as stay in a processor's cache
-BACK_NS = 1_000_000  # a clock that goes back by so much was set; a late stamp does not do that
+_STEPS = 1 << 16  # per block: as many as fit in a processor's cache
+BACK_NS = 1_000_000  # a clock that goes back by this much was set; late timestamps are smaller
 
 
 def remove_clock_steps(t_ns: I64) -> I64:
-    """Times as if the clock had never been set back: what is after a step follows after the usual time.
+    """Remove backward steps of the clock: after a step, times continue after the usual interval.
 
     Args:
         t_ns: times in the order in which they were taken, int64 (N,).
 
     Returns:
-        The same where the clock never goes back, int64 (N,).
+        Times that never go back, int64 (N,).
     """
     if not any((np.diff(t_ns[at : at + _STEPS + 1]) < -BACK_NS).any() for at in range(0, t_ns.size - 1, _STEPS)):
         return t_ns
@@ -364,7 +364,7 @@ def remove_clock_steps(t_ns: I64) -> I64:
     forth = steps[steps > 0]
     usual = int(np.median(forth)) if forth.size else 0
     moved = np.where(is_back, usual - steps, 0)
-    if float(moved.sum(dtype=np.float64)) > TIME_MAX_NS:  # so often set back that no time is left
+    if float(moved.sum(dtype=np.float64)) > TIME_MAX_NS:  # set back so often that no usual interval is left
         far = t_ns + np.cumsum(moved, dtype=np.float64)
         return np.minimum(far, float(TIME_MAX_NS)).astype(np.int64)
     going_on: I64 = np.minimum(t_ns, TIME_MAX_NS - (total := np.cumsum(moved))) + total

@@ -1,4 +1,4 @@
-"""Files that are made: they appear under their name when they are complete, and replace nothing that was read.
+"""Output files: each appears under its name when it is complete, and replaces no input of the command.
 
 A file is written beside its name, as `.busbench-….part`, and renamed at its end. Interrupted or out of space, it leaves
 what was at the name as it was. All that busbench writes goes through this module; recordings in the making grow under
@@ -31,7 +31,7 @@ BINARY_MODE = getattr(os, "OBINARY_MODE", 0) | getattr(os, "O_NOINHERIT", 0)
 
 @contextlib.contextmanager
 def inputs_noted() -> Iterator[None]:
-    """While the block runs, no output replaces a file that was read in it (see note_input)."""
+    """Inside the block, no output replaces a file that was read there (see note_input)."""
     token = _noted.set(set())
     try:
         yield
@@ -40,7 +40,7 @@ def inputs_noted() -> Iterator[None]:
 
 
 def note_input(file: str | Path | int) -> None:
-    """Note a file that is read, by its name or descriptor; called wherever files are opened for reading."""
+    """Note an input file by name or descriptor; called wherever a file is opened for reading."""
     noted = _noted.get()
     if noted is not None:
         with contextlib.suppress(OSError, ValueError):
@@ -50,10 +50,10 @@ def note_input(file: str | Path | int) -> None:
 
 
 def refuse_input(path: str | Path, inputs: Iterable[str | Path]) -> None:
-    """Refuse an output that is an input of the same work, by whatever name: both would be lost.
+    """Refuse an output that is an input of the same command, under any name.
 
     Args:
-        inputs: what is read, besides what was noted; a name that is no file does not matter.
+        inputs: further inputs, besides those noted; names that are no files are ignored.
 
     Raises:
         OutputError: both names lead to one file.
@@ -71,7 +71,7 @@ def refuse_input(path: str | Path, inputs: Iterable[str | Path]) -> None:
 
 
 def refuse_terminal(path: str) -> None:
-    """Bar writing frames to a terminal or a serial port: only a drive that is armed sends to one.
+    """Refuse to write frames to a terminal or a serial port: only an armed drive sends there.
 
     Args:
         path: "-" is standard output.
@@ -87,7 +87,7 @@ def refuse_terminal(path: str) -> None:
         try:
             state, null = os.stat(path), os.stat(os.devnull)
         except (OSError, ValueError):
-            return  # not there yet
+            return  # does not exist yet
         is_terminal = stat.S_ISCHR(state.st_mode) and os.major(state.st_rdev) != os.major(null.st_rdev)
     if is_terminal:
         raise OutputError(
@@ -100,12 +100,12 @@ def refuse_terminal(path: str) -> None:
 def require_output(
     path: str | Path, *, force: bool = False, inputs: Iterable[str | Path] = (), is_update: bool = False
 ) -> None:
-    """Refuse a name that could not be written, before work is done for it.
+    """Refuse a name that cannot be written, before any work is done.
 
     Args:
-        force: True where a file that is there may be replaced.
+        force: True if an existing file may be replaced.
         inputs: see refuse_input.
-        is_update: True where the file itself is read, to go on with it.
+        is_update: True if the command reads this file and continues it.
 
     Raises:
         OutputError: the name is empty, taken, a folder, or that of an input, or its folder does not exist.
@@ -134,7 +134,7 @@ def write_output(path: str | Path, data: str | bytes, *, force: bool = False, is
     """Write a whole file at once.
 
     Args:
-        data: what it holds; text becomes UTF-8 with its line ends as they are.
+        data: the content; text is written as UTF-8 with its line ends unchanged.
     """
     with OutputFile(path, force=force or is_update, is_update=is_update) as out:
         out.write(data.encode() if isinstance(data, str) else data)
@@ -148,7 +148,7 @@ class OutputFile(io.RawIOBase):
     written to as it is.
 
     Args:
-        force: True to replace a file that is there.
+        force: True to replace an existing file.
 
     Raises:
         OutputError: here or at any later call: the name is refused (see require_output), or the file cannot be
@@ -189,7 +189,7 @@ class OutputFile(io.RawIOBase):
 
     @property
     def is_open(self) -> bool:
-        """False once it was closed or discarded."""
+        """False after it was closed or discarded."""
         return self._fd >= 0
 
     def writable(self) -> bool:
@@ -197,7 +197,7 @@ class OutputFile(io.RawIOBase):
         return True
 
     def write(self, data: bytes | memoryview) -> int:  # type: ignore[override]
-        """Add bytes; all of them are taken."""
+        """Write all bytes."""
         if self._fd < 0:
             raise OutputError(self._path, "is closed already")
         view = memoryview(data).cast("B")
@@ -210,7 +210,7 @@ class OutputFile(io.RawIOBase):
         return len(view)
 
     def close(self) -> None:
-        """Put the file under its name; nothing where it was closed or discarded already."""
+        """Move the file to its name; no effect after close or discard."""
         if self._fd < 0:
             return
         self._hand_over()
@@ -226,7 +226,7 @@ class OutputFile(io.RawIOBase):
         super().close()
 
     def discard(self) -> None:
-        """Give the file up: nothing appears under its name."""
+        """Discard the file: nothing appears under its name."""
         self._pending.clear()
         self._release()
         if self._part:
@@ -274,7 +274,7 @@ class OutputFile(io.RawIOBase):
 
 
 def make_link(path: str | Path, target: str) -> None:
-    """Make a symbolic link at a name that is free.
+    """Make a symbolic link at a free name.
 
     Raises:
         OutputError: something is there, or it cannot be made.
@@ -288,14 +288,14 @@ def make_link(path: str | Path, target: str) -> None:
 
 
 def remove_link(path: str | Path, target: str) -> None:
-    """Remove a symbolic link that still leads where it was made to lead, and nothing else."""
+    """Remove a symbolic link if it still has its target."""
     with contextlib.suppress(OSError):
         if os.readlink(path) == target:
             os.unlink(path)
 
 
 def _put(part: str, target: str, *, force: bool) -> None:
-    """Rename a complete file; without force a file that came meanwhile is not replaced.
+    """Rename a complete file; without force, a file that appeared meanwhile is not replaced.
 
     Raises:
         OSError: it cannot be put there.
@@ -318,6 +318,6 @@ def _put(part: str, target: str, *, force: bool) -> None:
 
 
 def refused_output(path: str | Path, error: Exception) -> OutputError:
-    """What the system said of an output, for people."""
+    """The system's error about an output, for people."""
     what, hint = unwritable(path, error)
     return OutputError(path, what, hint=hint)

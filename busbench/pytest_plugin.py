@@ -1,4 +1,4 @@
-"""pytest plugin: test hardware on the serial servo bus, or a virtual receiver and aircraft where none is there.
+"""pytest plugin: test hardware on the serial servo bus, or a virtual receiver and aircraft.
 
     pytest --bus=/dev/ttyUSB0 --rig=heron.toml
 
@@ -6,7 +6,7 @@
     def test_no_frame_is_lost(recording):
         recording(seconds=2)
 
-    def test_the_rudder_reaches_its_ends(aircraft):
+    def test_the_rudder_reaches_its_endpoints(aircraft):
         aircraft.require("rudder", "high end")
 
 The recording of a test that failed is kept, and its name is in the report.
@@ -49,14 +49,14 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """The marker of the plugin."""
+    """Declare the marker of the plugin."""
     words = "frames(least=N, most_missed=N): fail where recordings of the test hold fewer frames, or more are missed"
     config.addinivalue_line("markers", words)
 
 
 @pytest.fixture
 def bus(request: pytest.FixtureRequest) -> Iterator[LivePort]:
-    """The open port of --bus; a virtual receiver unless one was named."""
+    """The open port of --bus, by default a virtual receiver."""
     from busbench.bench.sources import VIRTUAL, open_source
 
     with open_source(request.config.getoption("--bus") or VIRTUAL) as port:
@@ -64,7 +64,7 @@ def bus(request: pytest.FixtureRequest) -> Iterator[LivePort]:
 
 
 class BusRecorder:
-    """Records what the bus gives; call it with a time."""
+    """Records the bus; call it with a duration."""
 
     def __init__(self, port: LivePort, folder: Path) -> None:
         self._port, self._folder = port, folder
@@ -72,10 +72,10 @@ class BusRecorder:
         self.made: list[Recording] = []
 
     def __call__(self, *, seconds: float) -> Recording:
-        """Record for this long, or until the source ends.
+        """Record for this time, or until the source ends.
 
         Raises:
-            PortError: the port is lost for good; what came before is kept.
+            PortError: the port is lost; what was recorded is kept.
         """
         from busbench.analysis.recording import read_recording
         from busbench.bench.receiver import LOOK_S, LinkState, Receiver
@@ -100,7 +100,7 @@ def recording(request: pytest.FixtureRequest, bus: LivePort, tmp_path: Path) -> 
 
 
 class Aircraft:
-    """A virtual aircraft after its whole test sequence, held against its plan.
+    """A virtual aircraft after its whole test sequence, checked against its plan.
 
     Args:
         path: the recording of the sequence.
@@ -110,7 +110,7 @@ class Aircraft:
         self.found, self.path = found, path
 
     def checks(self, subject: str, name: str = "") -> Sequence[Check]:
-        """Checks whose subject holds a word, as a device's name, and of one name where it is given."""
+        """Checks whose subject contains a text, for example a device's name; of one check name if given."""
         return [
             check
             for check in self.found.found.checks
@@ -118,11 +118,11 @@ class Aircraft:
         ]
 
     def require(self, subject: str, name: str = "") -> None:
-        """Fail the test unless all these checks passed, and there is one.
+        """Fail the test unless these checks exist and all passed.
 
         Args:
-            subject: a word of the subject, as "rudder", "line" or "failsafe".
-            name: of the check; all of the subject where it is empty.
+            subject: part of the subject, for example "rudder", "line" or "failsafe".
+            name: name of the check; empty for all checks of the subject.
         """
         from busbench.verify.result import Verdict
 
@@ -135,7 +135,7 @@ class Aircraft:
 
 @pytest.fixture(scope="session")
 def flown_aircraft(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Aircraft:
-    """The virtual aircraft of --rig, flown once by its pilot; see `aircraft`."""
+    """The virtual aircraft of --rig after one test sequence; see `aircraft`."""
     from busbench.analysis.recording import read_recording
     from busbench.bench.receiver import Receiver
     from busbench.bench.sign_off import sign_off
@@ -163,7 +163,7 @@ def aircraft(request: pytest.FixtureRequest, flown_aircraft: Aircraft) -> Aircra
 
 @pytest.hookimpl(wrapper=True)
 def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Generator[None, object, object]:
-    """Hold the recordings of a test against its marker `frames`."""
+    """Check the recordings of a test against its marker `frames`."""
     result = yield
     mark = pyfuncitem.get_closest_marker("frames")
     if mark is not None:

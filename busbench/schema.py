@@ -20,14 +20,14 @@ from msgspec import inspect
 
 from busbench.errors import BusbenchError, pluralize, quote_value, sanitize
 
-SMALL, LARGE = 1e-6, 1e6  # beyond these no value lies whose declaration leaves an end open
+SMALL, LARGE = 1e-6, 1e6  # bounds of values whose declaration has none
 Path = tuple[str | int, ...]
 Raises = Callable[[str, str, str], BusbenchError]
 """Makes the error of a key (such as device[2].lead, may be empty), what is wrong, and what to do."""
 
 
 class Table(msgspec.Struct, frozen=True, kw_only=True):
-    """A table of a file; keys that it does not declare are errors."""
+    """A table of a file; undeclared keys are errors."""
 
     @classmethod
     def known(cls, raw: Mapping[str, Any]) -> tuple[str, Sequence[str]]:
@@ -40,7 +40,7 @@ T = TypeVar("T", bound=Table)
 
 
 def key_texts(table: type[Table]) -> dict[str, str]:
-    """What the docstring of a table says of each of its fields, on one line."""
+    """The text of each field in a table's docstring, on one line."""
     _, _, text = cleandoc(table.__doc__ or "").partition("Args:\n")
     found = re.findall(r"^    (\w[\w, ]*): (.*?)(?=^    \w|\Z)", text, re.MULTILINE | re.DOTALL)
     texts = {name: " ".join(words.split()).rstrip(".") for names, words in found for name in names.split(", ")}
@@ -51,7 +51,7 @@ def key_texts(table: type[Table]) -> dict[str, str]:
 
 
 def default_text(key: msgspec.structs.FieldInfo) -> str:
-    """The default of a key as it is written in a file, empty where it has none."""
+    """The default of a key as it is written in a file; empty without one."""
     match key.default:
         case bool():
             return str(key.default).lower()
@@ -63,7 +63,7 @@ def default_text(key: msgspec.structs.FieldInfo) -> str:
 
 
 class TableError(ValueError):
-    """What a table refuses when it is made.
+    """A table was refused when it was made.
 
     Args:
         what: what is wrong with the table.
@@ -76,13 +76,13 @@ class TableError(ValueError):
 
 
 class TableReader(Generic[T]):
-    """Raw values beside the declaration of their tables.
+    """Reads raw values by the declaration of their tables.
 
     Args:
-        raw: as a TOML or JSON library gives them.
+        raw: as read by a TOML or JSON library.
         kind: the outermost table.
-        raises: makes the errors.
-        of: what the outermost table is, as in "a rig file".
+        raises: the class of the errors.
+        of: what the outermost table is, for example "a rig file".
         text: the TOML file, for the lines of list entries.
     """
 
@@ -96,7 +96,7 @@ class TableReader(Generic[T]):
         self._raises, self._of, self._text = raises, of, text
 
     def read(self) -> T:
-        """The outermost table.
+        """Read the outermost table.
 
         Raises:
             BusbenchError: the first mistake, in the order of the file.
@@ -114,8 +114,8 @@ class TableReader(Generic[T]):
 
         Args:
             at: names of keys, and indices of list entries from 0.
-            what: what is wrong, as a predicate of the value.
-            value: the value, or the one of a list that is wrong; by default what is there.
+            what: what is wrong, a predicate to the value.
+            value: the value, or the wrong entry of a list; by default the value of the key.
         """
         value = self.given(at) if value is None else value
         inside = value if isinstance(value, list | tuple) else [value]
@@ -124,11 +124,11 @@ class TableReader(Generic[T]):
         return self.key_error(at, what, hint=hint)
 
     def key_error(self, at: Path, what: str, *, hint: str) -> BusbenchError:
-        """An error about a key, whatever its value."""
+        """An error about a key, independent of its value."""
         return self._raises(self.place(at), what + self._entry(at), hint)
 
     def missing(self, at: Path, *, hint: str = "") -> BusbenchError:
-        """An error about a key that must be given."""
+        """An error about a required key."""
         kind = self._declared(at)
         table = _struct_in(kind)
         if table is not None:
@@ -246,7 +246,7 @@ class TableReader(Generic[T]):
     def _unknown(self, key: str, at: Path, label: str, known: Sequence[str]) -> BusbenchError:
         kinds = {name: _struct_in(self._declared((*at, name))) for name in known}
         inner = [name for name, kind in kinds.items() if kind and key in kind.cls.__struct_encode_fields__]
-        is_own = self._declared((*at, key)) is not None  # but not with these values
+        is_own = self._declared((*at, key)) is not None  # but not allowed with these values
         near = [] if is_own else difflib.get_close_matches(key, known, n=1, cutoff=0.5)
         outer = [up for n in range(1, len(at)) if not is_own and self._declared((*(up := at[:n]), key)) is not None]
         here = label or self.header(at) or self._of
@@ -261,7 +261,7 @@ class TableReader(Generic[T]):
         return self.key_error((*at, key), f"not {self.noun} of {here}", hint=hint)
 
     def _declared(self, at: Path) -> inspect.Type | None:
-        """The type of a key, None where there is no such key."""
+        """The type of a key, None if it is not declared."""
         kind: inspect.Type | None = self._kind
         for step in at:
             if isinstance(step, str):
@@ -271,13 +271,13 @@ class TableReader(Generic[T]):
         return kind
 
     def header(self, at: Path) -> str:
-        """What is above the keys of a table, as in [[device]] or [device.lead]."""
+        """The heading of a table, for example [[device]] or [device.lead]."""
         name = ".".join(_bare(step) for step in at if isinstance(step, str))
         is_list = any(isinstance(one, inspect.VarTupleType) for one in _options(self._declared(at)))
         return name and (f"[[{name}]]" if is_list else f"[{name}]")
 
     def _entry(self, at: Path) -> str:
-        """The name and line of the list entry that a place lies in."""
+        """The name and line of the list entry that contains a place."""
         if len(at) < 2 or not isinstance(at[1], int):
             return ""
         entry = self.given(at[:2])
@@ -291,7 +291,7 @@ class TableReader(Generic[T]):
 
 @dataclass(frozen=True, slots=True)
 class TablePlace:
-    """A table that was read, for errors about its keys which only the whole file shows."""
+    """A table that was read, for errors that only the whole file shows."""
 
     reader: TableReader[Any]
     at: Path
@@ -321,7 +321,7 @@ _NOT: dict[type[inspect.Type], str] = {
 
 
 def _options(kind: inspect.Type | None) -> list[inspect.Type]:
-    """The types of which a value may be, without their units."""
+    """The types that a value may have, without their units."""
     match kind:
         case None:
             return []
@@ -352,7 +352,7 @@ def _struct_in(kind: inspect.Type | None) -> inspect.StructType | None:
 
 
 def _wanted(kind: inspect.Type | None) -> str:
-    """What to give for a key, empty where its type says all."""
+    """What to give for a key; empty if its type says it."""
     kinds = _options(kind)
     if hint := _extra(kind, "hint"):
         return hint
@@ -373,7 +373,7 @@ def _wanted(kind: inspect.Type | None) -> str:
 
 
 def _has_few(kind: inspect.Type | None) -> bool:
-    """True where a value lies between two bounds, or is one of some words."""
+    """True for values between two bounds, and for values that are one of some words."""
     return bool(_extra(kind, "hint")) or any(
         isinstance(one, inspect.LiteralType)
         or (isinstance(one, inspect.IntType | inspect.FloatType) and one.ge is not None and one.le is not None)

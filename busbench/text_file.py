@@ -1,4 +1,4 @@
-"""Small files of text that people write: read within bounds, whatever is at the name."""
+"""Small text files that people write, read within bounds."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ from busbench.errors import TextFileError, sanitize, unreadable
 from busbench.output_file import note_input
 
 BYTES_MAX = 1_000_000
-WRITER_WAIT_S = 5.0  # how long a named pipe may lack a program that writes to it
+WRITER_WAIT_S = 5.0  # max time without a program that writes to a named pipe
 KEY_PARTS_MAX = 5  # names joined by dots in one key; tomllib's time grows with the square of their number
 _LOOK_S = 0.05
-# Comments and strings are passed over whole, unended ones to where the parser will complain. No quantifier goes back
+# Comments and strings are skipped whole, unended ones up to where the parser will fail. No quantifier goes back
 # over what it took, so that the time is linear in the size.
 _TOKEN = re.compile(
     r"#[^\n]*+"
@@ -35,20 +35,20 @@ _TOKEN = re.compile(
 
 
 def read_bounded(path: str | Path, *, takes_stdin: bool = False) -> bytes:
-    """Read a file or pipe to its end.
+    """Read a regular file or a pipe to its end.
 
     A device is refused unopened: to open one can set its lines. A named pipe is
     opened without waiting, and given up when no program writes to it.
 
     Args:
         path: of a regular file or a pipe.
-        takes_stdin: True where "-" is standard input.
+        takes_stdin: True if "-" is standard input.
 
     Returns:
         All bytes, or the first BYTES_MAX + 1, which require_small then refuses.
 
     Raises:
-        TextFileError: it is no file or pipe, or a pipe without a writer.
+        TextFileError: neither a file nor a pipe, or a pipe without a writer.
         OSError: it cannot be read.
     """
     if takes_stdin and str(path) == "-":
@@ -66,7 +66,7 @@ def read_bounded(path: str | Path, *, takes_stdin: bool = False) -> bytes:
 
 
 def require_small(data: bytes) -> None:
-    """Refuse what read_bounded did not read to its end.
+    """Refuse a file that read_bounded did not read to its end.
 
     Raises:
         TextFileError: the file is larger than BYTES_MAX.
@@ -109,7 +109,7 @@ def load_toml(text: str) -> dict[str, Any]:
         text: at most BYTES_MAX characters.
 
     Raises:
-        TextFileError: it is not TOML, nested too deep, or a key has more than KEY_PARTS_MAX names; says where.
+        TextFileError: not TOML, nested too deep, or a key of more than KEY_PARTS_MAX names; says where.
     """
     text = text.replace("\r\n", "\n")
     dots = 0
@@ -145,9 +145,9 @@ def read_toml(
 
     Args:
         path: see read_bounded.
-        what: what is read, as in "a rig file".
-        hint: what to do where it is a file of another kind.
-        recording_hint: the same where it is a recording.
+        what: what is read, for example "a rig file".
+        hint: what to do if it is a file of another kind.
+        recording_hint: the same if it is a recording.
         missing_hint: what else can be done if the file is not found.
         takes_stdin: see read_bounded.
 
@@ -201,11 +201,11 @@ def _is_toml(text: str) -> bool:
 
 
 def _toml_fault(statements: Sequence[tuple[int, str]]) -> TextFileError:
-    """What is wrong with a text that is not TOML, by its line."""
+    """What is wrong with a text that is not TOML, with its line."""
     for line, statement in statements:
         if not _is_toml(statement):
             return _statement_fault(line, statement)
-    # Each is right by itself; the shortest text that is wrong ends in one that contradicts an earlier one.
+    # Each is valid by itself; the shortest invalid text ends in one that contradicts an earlier one.
     right, wrong = 0, len(statements)
     while wrong - right > 1:
         half = (right + wrong) // 2
@@ -233,7 +233,7 @@ def _statement_fault(line: int, statement: str) -> TextFileError:
     return TextFileError(f"line {line} has a value that is not TOML", hint=hint)
 
 
-# How files begin that people name by mistake: what such a file is, and what to do where something could be done.
+# First bytes of files that people name by mistake: what such a file is, and what to do if it can be used.
 FOREIGN = (
     (b"\x1f\x8b", "file is compressed (gzip)", "unpack it first"),
     (b"BZh", "file is compressed (bzip2)", "unpack it first"),
@@ -257,7 +257,7 @@ def _is_recording(head: bytes) -> bool:
 
 
 def other_kind(head: bytes) -> str:
-    """What a file is that begins so, in a clause; empty where it may be text."""
+    """What a file with these first bytes is, as a clause; empty if it may be text."""
     if head.lstrip()[:1] in (b"{", b"<"):
         return "this is JSON" if head.lstrip()[:1] == b"{" else "this is HTML or SVG"
     known = next((what for magic, what, _ in FOREIGN if head.startswith(magic)), "")

@@ -1,4 +1,4 @@
-"""Where frames were found, yet may be at the wrong place: doubt that later frames clear or confirm.
+"""Ambiguous frame positions: a doubtful chain of frames is on trial until later frames prove it or not.
 
 Sticks held so that a frame seems to begin inside another let two chains are
 equally well, and chance damage favours one of them. So a chain that does not go
@@ -16,20 +16,20 @@ from busbench.wire.frame_spec import END_BYTES, FLAGS_MAX, HEADER
 from busbench.wire.stream_buffer import StreamBuffer
 
 PROOF_FRAMES = 4
-SPAN_BYTES = 1 << 18  # said at the latest
-_FIRST_ROWS = 64  # mostly there is no rival: do not look through a whole block
+SPAN_BYTES = 1 << 18  # reported at the latest after so many bytes
+_FIRST_ROWS = 64  # most frames have no rival: do not search a whole block
 _IS_END = np.zeros(256, np.bool_)
 _IS_END[list(END_BYTES)] = True
 
 
 class AmbiguityTracker:
-    """Follows the frames of a finder from each place where its chain was chosen again."""
+    """Follows the accepted frames from each offset at which a new chain was chosen."""
 
     def __init__(self) -> None:
         self.spans: list[tuple[int, int]] = []
         self._start: int | None = None
-        self._rivals = 0  # frames with a rival inside, since the start
-        self._alone = 0  # frames without one, at the last
+        self._rivals = 0  # frames with a rival header inside, since the start of the trial
+        self._alone = 0  # the latest frames in a row without one
 
     @property
     def is_open(self) -> bool:
@@ -37,18 +37,18 @@ class AmbiguityTracker:
         return self._start is not None
 
     def begin(self, place: int) -> None:
-        """The chain was chosen again at a place; what was on trial is given up."""
+        """A new chain was chosen at an offset; the chain on trial ends unproven."""
         self.end(place)
         self._restart(place)
 
     def end(self, place: int) -> None:
-        """Nothing can prove any more what is before a place."""
+        """Nothing can prove any more the frames before an offset."""
         if self._start is not None and self._rivals:
             self.spans.append((self._start, place))
         self._start = None
 
     def take(self, stream: StreamBuffer, places: I64) -> None:
-        """Look at frames that were accepted, in their order."""
+        """Take accepted frames, in order."""
         while self._start is not None and places.size:
             limit = self._start + SPAN_BYTES
             if int(places[0]) >= limit:
@@ -74,7 +74,7 @@ class AmbiguityTracker:
 
 
 def _has_rival(stream: StreamBuffer, places: I64) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    """True for each frame inside which another seems to begin, unless a pause speaks for the one alone."""
+    """True for each frame inside which another seems to begin, unless a pause supports only the frame itself."""
     raw = stream.frames(places)
     inside = (raw[:, 2:24] == HEADER) & _IS_END[raw[:, 1:23]] & (raw[:, :22] <= FLAGS_MAX)
     row, at = np.nonzero(inside)

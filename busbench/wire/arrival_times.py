@@ -1,4 +1,4 @@
-"""When a frame can have ended: bounds that the marks of a log allow.
+"""Bounds on the end of each frame, from the clock marks of a log.
 
 A mark says that the bytes up to it had been handed over by its time, and that
 the byte after it had not. Characters follow one another inside a frame, so each
@@ -16,7 +16,7 @@ from busbench.model import I64, Bools
 from busbench.wire.frame_spec import FRAME_BYTES
 
 SLACK_UNKNOWN = 2**31 - 1
-CUT_NS = 240_000  # a frame that no read cut is never known to two characters
+CUT_NS = 240_000  # frames that no read cut are never bounded to two characters
 _FAR = 1 << 62
 _BLOCK_SIZES = [size for size in range(4, 65) if size % 5]  # a size that shares a divisor with the frame shows nothing
 _BLOCK_READS, _BLOCK_SAMPLES, _BLOCK_SHARE = 64, 512, 0.7
@@ -44,7 +44,7 @@ def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: in
     end = offset + FRAME_BYTES
     first = int(np.searchsorted(mark_end, end[0]))
     if end.size > 1 and np.array_equal(mark_end[first : first + end.size], end):
-        # one read per frame: the one before bounds it from below, and none is inside it
+        # one read per frame: the read before bounds it from below; no read ends inside it
         latest = mark_t_ns[first : first + end.size]
         slack = np.empty(end.size, np.int32)
         slack[:1] = frame_bounds(offset[:1], mark_end[: first + 1], mark_t_ns, character_ns=character_ns)[1]
@@ -56,12 +56,12 @@ def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: in
     latest = mark_t_ns[holds]
     earliest = np.full(end.size, -_FAR)
     is_cut = np.zeros(end.size, np.bool_)
-    # Mark after mark, backwards from the one before that which holds the last byte.
+    # Mark by mark, backwards from the last mark before the last byte.
     rows: I64 | slice = slice(int(np.searchsorted(holds, 1)), None)
     before = holds[rows] - 1
     inside_end: list[I64] = []
     while before.size:
-        had = mark_end[before] - offset[rows]  # bytes of the frame that had come; none or fewer if negative
+        had = mark_end[before] - offset[rows]  # bytes of the frame that had arrived; <= 0: none
         t = mark_t_ns[before]
         bound = t + (FRAME_BYTES - 1) * character_ns
         bound -= np.maximum(had, 0) * character_ns
@@ -80,7 +80,7 @@ def frame_bounds(offset: I64, mark_end: I64, mark_t_ns: I64, *, character_ns: in
 
 
 def _are_blocks(end: I64) -> bool:
-    """True where reads that end inside a frame keep to whole blocks of the stream, whatever their place in the frame.
+    """True if reads that end inside a frame end at multiples of a block size, at any position in the frame.
 
     Args:
         end: stream offsets of their ends, int64 (M,).

@@ -1,4 +1,4 @@
-"""The bit time of a line, measured on its changes of level."""
+"""The bit time of a line, measured on its level changes."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from busbench.model import F64, I64
 
 
 class BitTime:
-    """Measures the bit time on changes of the same direction, which slow edges do not shift.
+    """Measures the bit time between changes of the same direction, which slow edges do not shift.
 
     Args:
-        nominal_ns: what the settings say; the measured value keeps within 8 % of it.
+        nominal_ns: the value of the settings; the measured one stays within 8 % of it.
     """
 
-    _FAR = 0.08  # of nominal: past this the setting is wrong, not the clock
+    _FAR = 0.08  # of nominal: above this the setting is wrong, not the clock
     _STEP = 0.0025
 
     def __init__(self, nominal_ns: float) -> None:
@@ -22,7 +22,7 @@ class BitTime:
         self._sum_kd = self._sum_kk = 0.0
 
     def find(self, t_ns: I64) -> None:
-        """Find it well enough to read characters by; the pauses between those still disturb it."""
+        """Find it well enough to read characters; pauses between them still disturb it."""
         apart = (t_ns[2:8192] - t_ns[:8190][: max(0, t_ns.size - 2)]).astype(np.float64)
         apart = apart[apart < 10 * self._nominal_ns]
         if apart.size < 8:
@@ -44,7 +44,7 @@ class BitTime:
             self.bit_ns = sum_kd / sum_kk
 
     def _search(self, apart: F64) -> float:
-        """The bit time of which most distances are multiples."""
+        """The bit time that divides most distances."""
         ratios = np.arange(1 - self._FAR, 1 + self._FAR + self._STEP / 2, self._STEP)
         scores = [float(np.cos(2 * np.pi / (self._nominal_ns * ratio) * apart).mean()) for ratio in ratios]
         return self._nominal_ns * float(ratios[int(np.argmax(scores))])

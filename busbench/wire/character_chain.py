@@ -1,4 +1,4 @@
-"""Which falling edges begin a character: each is the first one after the character before it."""
+"""Which falling edges start a character: each is the first after the end of the character before."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ import numpy as np
 
 from busbench.model import I64
 
-_FALLS_MOST = 8  # falling edges up to the next character: a sound one has six at most
-_TOGETHER_MOST = 400  # falling edges between two pauses, above which characters are walked one by one
-_WALKED = 64  # falling edges of a character that are looked at where only some are walked
+_FALLS_MOST = 8  # falling edges up to the next character: a good one has at most six
+_TOGETHER_MOST = 400  # above this many falling edges between two pauses, characters are followed one by one
+_WALKED = 64  # falling edges per character that are searched if only some are followed
 
 
 def followers(times: I64, reach_ns: int) -> I64:
-    """Index of the first time that is at least so much later, for each of rising times, int64 (N,)."""
+    """For each of rising times, the index of the first that is later by at least this, int64 (N,)."""
     follow = np.arange(1, times.size + 1)
     until = times + reach_ns
     for lag in range(1, _FALLS_MOST + 1):
@@ -24,12 +24,12 @@ def followers(times: I64, reach_ns: int) -> I64:
 
 
 def walk(follow: I64, at: int, most: int) -> I64:
-    """So many that follow one another, from one on.
+    """Follow the links from one element.
 
     Args:
         follow: index of the next one of each, int64 (N,).
         at: the first.
-        most: how many.
+        most: max number of elements.
     """
     chain: list[int] = []
     near = follow[at : at + most * _WALKED].tolist()
@@ -41,9 +41,9 @@ def walk(follow: I64, at: int, most: int) -> I64:
 
 
 def walk_all(follow: I64, times: I64, first: int, reach_ns: int) -> I64:
-    """All that follow one another from one on.
+    """Follow all links from the first element.
 
-    Behind a pause one begins for certain, so that all pauses are left together.
+    After a pause a character surely starts, so that all parts between pauses are followed at once.
 
     Args:
         follow: from `followers`.

@@ -43,12 +43,12 @@ _PLACES = tuple(
 _BLOCK = 8192
 _IS_SLOTS_END = np.zeros(256, np.bool_)
 _IS_SLOTS_END[list(END_SLOTS)] = True
-_IS_SLOT_GAP = np.zeros(SLOT_GAPS[-1] + 2, np.bool_)  # by length; the last entry is for all longer ones
+_IS_SLOT_GAP = np.zeros(SLOT_GAPS[-1] + 2, np.bool_)  # indexed by length; the last entry is for all longer ones
 _IS_SLOT_GAP[list(SLOT_GAPS)] = True
 
 
 def are_slot_gaps(end: U8, length: I64, first: U8 | None = None) -> Bools:
-    """True for each gap between two frames that can be sensor replies; see frame_spec.is_slot_gap.
+    """True for each gap between two frames that can hold sensor replies; see frame_spec.is_slot_gap.
 
     Args:
         end: end byte of the frame before each, uint8 (N,).
@@ -62,16 +62,16 @@ def are_slot_gaps(end: U8, length: I64, first: U8 | None = None) -> Bools:
 
 
 def unpack_channels(raw: U8) -> U16:
-    """Take the counts out of frames.
+    """Unpack the counts of frames.
 
     Args:
-        raw: frames as they are on the line, uint8 (N, 25), rows contiguous.
+        raw: frames as on the line, uint8 (N, 25), rows contiguous.
 
     Returns:
         Counts of channels 1-16, uint16 (N, 16), each channel contiguous in memory.
 
     Raises:
-        ValueError: the shape or dtype is another.
+        ValueError: wrong shape or dtype.
     """
     raw = np.asarray(raw)
     if raw.ndim != 2 or raw.shape[1] != FRAME_BYTES or raw.dtype != np.uint8:
@@ -95,7 +95,7 @@ def unpack_channels(raw: U8) -> U16:
 
 
 def pack_frames(channels: ArrayLike, flags: ArrayLike = 0, end: ArrayLike = END_PLAIN) -> U8:
-    """Make frames of counts.
+    """Pack counts into frames.
 
     Args:
         channels: counts of channels 1-16, integers 0-2047, (N, 16).
@@ -135,7 +135,7 @@ def pack_frames(channels: ArrayLike, flags: ArrayLike = 0, end: ArrayLike = END_
 
 
 def _pack_block(counts: NDArray[np.integer], words: NDArray[np.void]) -> None:
-    """Write the words from the last to the first, each over what the one before spilt."""
+    """Write the words from last to first; each overwrites the spill of the one before."""
     columns = np.ascontiguousarray(counts.T).astype(np.uint64)
     words["d"] = (columns[15] << np.uint64(5)).astype(np.uint16)
     for name, bits, first in (("c", 6, 10), ("b", 7, 5), ("a", 0, 0)):
@@ -151,7 +151,7 @@ def _pack_block(counts: NDArray[np.integer], words: NDArray[np.void]) -> None:
 
 
 def _byte_column(values: ArrayLike, total: int, name: str, allowed: tuple[int, ...]) -> U8:
-    """Check a column of bytes (or the one byte for all) and spread it over the rows."""
+    """Check a column of bytes, or one byte for all rows, and broadcast it."""
     column = np.asarray(values)
     if column.dtype.kind not in "iu":
         raise ValueError(f"{name} must be integers, not {column.dtype}")

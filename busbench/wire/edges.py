@@ -12,13 +12,13 @@ from busbench.model import I64, U8, set_readonly
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Edges:
-    """The level of a line over a span of time, as the times of its changes.
+    """The level of a line over a time range, as the times of its changes.
 
     Args:
         t_ns: time of each change, int64 (E,), strictly rising.
         initial: level before the first change, 0 or 1.
-        start_ns: where the record begins.
-        end_ns: where it ends; the time of the last change where the record does not say.
+        start_ns: start of the record.
+        end_ns: end of the record; the time of the last change if the record does not state it.
     """
 
     t_ns: I64
@@ -44,13 +44,13 @@ class Edges:
 
     @staticmethod
     def from_levels(t_ns: I64, level: U8, *, end_ns: int | None = None, before: Edges | None = None) -> Edges:
-        """The changes in a list of times and levels, where repeats change nothing.
+        """The level changes in a list of times and levels; repeated levels are no change.
 
         Args:
             t_ns: times, int64 (K,), not falling; the last level at one time counts.
             level: level from each time on, uint8 (K,), 0 or 1.
             end_ns: end of the record, the last time if None.
-            before: the record that this one goes on from, if any.
+            before: the record that this one continues, if any.
         """
         if t_ns.size > 1:
             last = np.append(t_ns[1:] != t_ns[:-1], True)
@@ -67,7 +67,7 @@ class Edges:
 
     @staticmethod
     def join(parts: Sequence[Edges]) -> Edges:
-        """Records that follow one another as one."""
+        """Join consecutive records."""
         first, last = parts[0], parts[-1]
         t_ns = first.t_ns if len(parts) == 1 else np.concatenate([part.t_ns for part in parts])
         return Edges(t_ns, first.initial, first.start_ns, last.end_ns)

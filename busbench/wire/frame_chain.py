@@ -1,4 +1,4 @@
-"""The best chain of frames through bytes where several could be (a Viterbi search over sparse candidates).
+"""The best chain of frames through bytes with several candidates (a Viterbi search over sparse candidates).
 
 A chain earns for each frame and each pair of like neighbours, and pays for each run of bytes that
 it leaves in no frame. All stretches of a block are searched at once.
@@ -18,17 +18,17 @@ from busbench.wire.frame_runs import GAPS, are_candidates, are_followed
 from busbench.wire.frame_spec import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER
 from busbench.wire.similarity import F64, FrameFields, same_ahead, similarity
 
-PLACE = 12.0  # header, four zero bits and an end byte, by chance once in 2**18
+PLACE = 12.0  # header, four zero bits and an end byte: by chance once in 2**18
 FOLLOWED = 5.0  # the byte after is a header too: by chance once in 256
 BREAK = 7.0  # one run of damage: about once in a thousand
-REPEATED = 24.0  # damaged bytes that repeat a whole frame
+REPEATED = 24.0  # damaged bytes as long as a whole frame, or longer
 SHIFTED = 30.0  # an odd frame, where one foreign or lost byte explains it and what is after it
 FULL = PLACE + FOLLOWED + 10.0  # what a frame in a steady chain earns
-MARGIN = 60.0  # close rivals are nearer than this
-WORTH = 6.0  # a lone chain must earn this
-QUIET_BYTES, QUIET = 1024, 20.0  # after so many bytes nothing is known of what a frame should look like
+MARGIN = 60.0  # rivals within this score are close
+WORTH = 6.0  # min score of a chain without neighbours
+QUIET_BYTES, QUIET = 1024, 20.0  # after so many bytes the last frame predicts nothing
 _LOOK_BACK = 6  # candidates
-_RECENT = 64  # ends of chains that are compared
+_RECENT = 64  # chain ends that are compared
 _IS_END = np.zeros(256, np.bool_)
 _IS_END[list(END_BYTES)] = True
 _IS_SLOTS_END = np.zeros(256, np.bool_)
@@ -41,10 +41,10 @@ class RunGaps:
 
     Args:
         at: the candidates, rising.
-        extra: what the clock and the line say of each.
+        extra: evidence of the clock and the line for each, log-odds.
         run_first: the first frame of each proven run.
         run_last: the last frame of each.
-        log_start: where the log begins, None if it is not here.
+        log_start: start of the log, None if it is not in these bytes.
     """
 
     data: U8
@@ -56,7 +56,7 @@ class RunGaps:
 
 
 class Chains:
-    """The best chain to each candidate of some stretches."""
+    """The best chain to each candidate of several stretches."""
 
     def __init__(self, some: RunGaps) -> None:
         self._some = some
@@ -76,7 +76,7 @@ class Chains:
         self._search()
 
     def _score(self) -> None:
-        """What each node and each step between two earns."""
+        """The score of each node and of each step between two nodes."""
         some, count, number = self._some, self._some.at.size, self._first.size
         data, start, stop = some.data, self._start, self._stop
         head, tail = FrameFields.of(data, start), FrameFields.of(data, stop)
@@ -116,7 +116,7 @@ class Chains:
         self._step[:, -1] = self._begin(padded, is_followed, home)
 
     def _are_shifted(self, padded: U8, tail: FrameFields) -> Bools:
-        """True where one foreign or lost byte may have made the 25 bytes of a node that no header follows.
+        """True for nodes that no header follows and that one foreign or lost byte explains.
 
         A foreign byte moves the flags to the end byte's place; the end byte and the next header follow. A byte
         lost before sensor replies makes the end byte the flags, and the first reply's byte the end byte.
@@ -130,13 +130,13 @@ class Chains:
         return shifted
 
     def _begin(self, padded: U8, is_followed: Bools, home: I64) -> F64:
-        """What each node earns as the first of a chain."""
+        """The score of each node as the first of a chain."""
         some, count = self._some, self._some.at.size
         start = np.concatenate([some.at, self._start[self._after]])
         earned = np.full(start.size, -BREAK)
         if some.log_start is not None:
-            # The rest of a frame that began before the log is worth its share, so that where a log happens
-            # to start favours no alignment.
+            # The rest of a frame that began before the log earns its share, so that the start of the log
+            # favours no alignment.
             lead = start - some.log_start
             end, flags = padded[start + FRAME_BYTES - 1], padded[np.maximum(start + FRAME_BYTES - 2, 0)]
             fits = (lead == 0) | _IS_END[end] & ((lead == 1) | (flags <= FLAGS_MAX))
@@ -147,7 +147,7 @@ class Chains:
         return earned
 
     def _search(self) -> None:
-        """Candidate by candidate, all stretches side by side."""
+        """Search candidate by candidate, all stretches in parallel."""
         count, number = self._some.at.size, self._first.size
         self._best = np.full(count + 2 * number, -np.inf)
         self._best[self._before] = 0.0
@@ -171,7 +171,7 @@ class Chains:
         self._back[nodes] = np.where(is_begun, -1, self._from[rows, np.minimum(pick, _LOOK_BACK)])
 
     def _search_one(self, count: int) -> None:
-        """The same for one stretch: numbers one at a time are quicker than arrays of one."""
+        """The same for one stretch: plain numbers are faster than arrays of length 1."""
         best: list[float] = self._best.tolist()
         back = [-1] * count
         rows = zip(self._step[:count].tolist(), self._from[:count].tolist(), self._own[:count].tolist(), strict=True)
@@ -184,7 +184,7 @@ class Chains:
         self._best[:count], self._back[:count] = best[:count], back
 
     def between(self) -> I64:
-        """The candidates on the best chains from run to run; after the last run none."""
+        """The candidates on the best chains between runs; none after the last run."""
         node = self._after[self._has_run_after]
         chosen = []
         while node.size:
@@ -194,7 +194,7 @@ class Chains:
         return np.concatenate(chosen) if chosen else np.empty(0, np.int64)
 
     def settled(self, *, is_last_look: bool) -> tuple[I64, bool]:
-        """What all close chains of one stretch share, and whether any chain is worth it.
+        """The common part of all close chains of one stretch, and whether any chain scores enough.
 
         Args:
             is_last_look: True to take the best chain as it is.
@@ -202,7 +202,7 @@ class Chains:
         some, count = self._some, self._some.at.size
         recent = np.arange(max(0, count - _RECENT), count)
         end = some.at[recent] + FRAME_BYTES
-        under_way = some.data.size - end  # a follower has begun
+        under_way = some.data.size - end  # a following frame has begun
         is_begun = (under_way > 0) & (under_way < FRAME_BYTES)
         is_begun &= some.data[np.minimum(end, some.data.size - 1)] == HEADER
         value = self._best[recent] + np.where(is_begun, FULL * under_way / FRAME_BYTES, 0.0)

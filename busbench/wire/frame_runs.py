@@ -1,4 +1,4 @@
-"""Where frames could be in bytes, and which of those places follow one another.
+"""Frame candidates in bytes, and runs of candidates that follow one another.
 
 A candidate has header, zero bits and end byte in place. One links to the next that is right
 after it, or after sensor replies. Linked candidates are a run: the longer, the surer.
@@ -17,18 +17,18 @@ from busbench.wire.stream_buffer import StreamBuffer
 
 GAPS = np.array((0, *SLOT_GAPS))
 SOLID = 5  # frames in a run that prove it
-SOON_BYTES, CHECK_BYTES = 2048, 1 << 14  # what is not proven is weighed after so many bytes
+SOON_BYTES, CHECK_BYTES = 2048, 1 << 14  # unproven candidates are weighed after so many bytes
 # A frame that looks odd (all sticks jump, new flags) may be two halves with a foreign byte between: it waits
 # for the next header, but not after so many frames without damage, fewer where the one before jumped too.
 STREAK_ODD, STREAK_WILD = 2000, 50
-_CROWDED = 2  # more candidates than SOLID where a run is proven: chance is as likely
-_CROWD_MIN, _CROWD = 32, 2 * SOON_BYTES // FRAME_BYTES  # candidates in SOON_BYTES: soon weighed; more than frames
+_CROWDED = 2  # more candidates than SOLID around a proven run: chance is as likely
+_CROWD_MIN, _CROWD = 32, 2 * SOON_BYTES // FRAME_BYTES  # candidates in SOON_BYTES, more than frames: weighed soon
 _BLOCK_BYTES = 1 << 18  # stays in the cache
 _IS_END = np.zeros(256, np.bool_)
 _IS_END[list(END_BYTES)] = True
 _IS_SLOTS_END = np.zeros(256, np.bool_)
 _IS_SLOTS_END[list(END_SLOTS)] = True
-_IS_GAP = np.zeros(SLOT_GAPS[-1] + 2, np.bool_)  # by length; the last entry is for all others
+_IS_GAP = np.zeros(SLOT_GAPS[-1] + 2, np.bool_)  # indexed by length; the last entry is for all others
 _IS_GAP[GAPS] = True
 
 
@@ -41,7 +41,7 @@ def are_candidates(rows: U8) -> Bools:
 
 
 def find_candidates(data: U8) -> I64:
-    """Indices of all places that could be a frame, rising."""
+    """Indices of all candidates, rising."""
     parts = []
     stop = data.size - FRAME_BYTES + 1
     for start in range(0, max(stop, 0), _BLOCK_BYTES):
@@ -52,13 +52,13 @@ def find_candidates(data: U8) -> I64:
 
 
 def are_followed(data: U8, index: I64) -> tuple[Bools, Bools]:
-    """Where a header is right after frames or after their replies, and where that is sure.
+    """Which frames a header follows, directly or after replies, and for which that is certain.
 
     Args:
-        index: where the frames are.
+        index: start of each frame.
 
     Returns:
-        True where it is, or could be in bytes that are still to come; True where no more bytes can change that.
+        True if a header follows, or may follow in bytes still to come; and True if no more bytes can change that.
     """
     behind = index[:, None] + FRAME_BYTES + GAPS
     has_come = behind < data.size
@@ -70,7 +70,7 @@ def are_followed(data: U8, index: I64) -> tuple[Bools, Bools]:
 
 
 def link(data: U8, at: I64) -> I64:
-    """For each candidate the number of the one that it links to, -1 for none; none is linked to twice."""
+    """For each candidate the index of the one it links to, or -1; each is linked to once at most."""
     after = np.full(at.size, -1)
     if at.size < 2:
         return after
@@ -94,10 +94,10 @@ def link(data: U8, at: I64) -> I64:
 
 
 def _before(after: I64) -> I64:
-    """The links backwards: of several to one candidate the nearest."""
+    """The links reversed; of several to one candidate the nearest."""
     before = np.full(after.size, -1)
     first = np.flatnonzero(after >= 0)
-    before[after[first]] = first  # the nearest is written last
+    before[after[first]] = first  # the nearest is written last and wins
     return before
 
 
@@ -107,7 +107,7 @@ class Runs:
 
     Args:
         at: the candidates run by run, int64 (N,).
-        first: where each run begins in it, int64 (R,), runs in the order of their first candidates.
+        first: index in `at` of each run's start, int64 (R,), runs ordered by their first candidates.
         size: how many candidates each has, int64 (R,).
     """
 
@@ -117,10 +117,10 @@ class Runs:
 
 
 def find_runs(data: U8, at: I64) -> Runs:
-    """Gather candidates into runs."""
+    """Group candidates into runs."""
     before = _before(link(data, at))
     count = at.size
-    is_head = before != np.arange(count) - 1  # of a piece: linked candidates with no other between
+    is_head = before != np.arange(count) - 1  # of a piece: linked candidates with no other candidate between
     is_head[:1] = True
     heads = np.flatnonzero(is_head)
     order = np.arange(count)
@@ -135,7 +135,7 @@ def find_runs(data: U8, at: I64) -> Runs:
 
 
 def is_noise(data: U8) -> bool:
-    """True for bytes full of candidates that lack a frame period: one follows another no more often than by chance.
+    """True for bytes with many candidates that follow one another no more often than by chance.
 
     Chance bytes of few values (0x0F and 0x00, say) hold hundreds of candidates a kilobyte. Frames follow
     one another however damaged they are.
@@ -151,11 +151,11 @@ def is_noise(data: U8) -> bool:
 
 
 class RunEnds:
-    """The runs in bytes that come a few at a time, to know when one may be proven.
+    """Runs in bytes that arrive a few at a time, to detect when one may be proven.
 
     Args:
         here: offset after the last frame.
-        last: that frame, None where there is none.
+        last: that frame, None without one.
     """
 
     _KNOWN = 1 << 30
@@ -165,11 +165,11 @@ class RunEnds:
         self._sizes = {here - FRAME_BYTES: self._KNOWN} if last is not None else {}
         self.places: list[int] = []  # the candidates
         self._linked: set[int] = set()
-        self.is_blind = False  # too many bytes have come at once to follow
-        self.is_alone = False  # the candidates are one run that has just got its fifth
+        self.is_blind = False  # too many bytes arrived at once to follow
+        self.is_alone = False  # the candidates are one run that just got its fifth
 
     def add(self, place: int, stream: StreamBuffer) -> bool:
-        """Add the next candidate; True if it proves a run (its first frame may be left out) or goes on from the last.
+        """Add the next candidate; True if it proves a run (its first frame may be missing) or follows the last frame.
 
         What `link` does.
         """
@@ -195,8 +195,8 @@ class KnownFrame:
     """What is known of the last frame.
 
     Args:
-        streak: frames since the last damage, itself included.
-        is_wild: True where it jumped from the one before.
+        streak: frames since the last damage, including this one.
+        is_wild: True if it jumped from the one before.
     """
 
     streak: int
@@ -205,13 +205,13 @@ class KnownFrame:
 
 @dataclass(frozen=True, slots=True)
 class ProvenRuns:
-    """Runs that are proven, in their order.
+    """Proven runs, in order.
 
     Args:
         first: the first frame of each, int64 (R,); of the run that goes on from the last frame that frame.
         last: the last frame of each that may be taken, int64 (R,).
         frames: all frames in them, int64 (N,).
-        is_contested: True where a rival run stopped the proof, or a crowd.
+        is_contested: True if a rival run or too many candidates stopped the proof.
     """
 
     first: I64
@@ -221,7 +221,7 @@ class ProvenRuns:
 
 
 def prove_runs(data: U8, at: I64, here: int, known: KnownFrame | None, *, final: bool) -> ProvenRuns:
-    """The runs that are certain without a look at what else could be, up to the first that is not.
+    """The runs that are certain without a chain search, up to the first that is not.
 
     A run is proven by its fifth frame, where no other has four by then. What is decided of it rests on the
     bytes up to there alone. The run of the last frame needs no proof.
@@ -229,7 +229,7 @@ def prove_runs(data: U8, at: I64, here: int, known: KnownFrame | None, *, final:
     Args:
         at: indices of the candidates, rising; with a known frame that one first.
         here: index after the last frame.
-        known: the last frame, None where there is none.
+        known: the last frame, None without one.
         final: True if no more bytes will come.
     """
     runs = find_runs(data, at)
@@ -262,7 +262,7 @@ def prove_runs(data: U8, at: I64, here: int, known: KnownFrame | None, *, final:
         order = np.append(0, order[order != 0])
     low, high, begin, start, end, proof = (some[order] for some in (low, high, begin, start, end, proof))
     is_blocked = is_blocked[order]
-    # What an earlier run takes is gone; the first that is blocked or overlaps, or that is too far away, ends it.
+    # Bytes of an earlier run are taken; the first run that is blocked, overlaps or is too far away ends the list.
     reach = np.maximum.accumulate(np.where(is_blocked, 0, end))
     is_gone = is_blocked & (end <= reach)
     lead = np.append(here, reach[:-1])
@@ -289,7 +289,7 @@ def _is_trusted(
     *,
     final: bool,
 ) -> Bools:
-    """True for each run whose last candidate may be taken though it looks odd."""
+    """True for each run whose last candidate may be taken although it looks odd."""
     streak = high - low
     is_wild = are_wild(FrameFields.of(data, at[np.maximum(high - 2, low)]), before)
     if known is not None:
@@ -315,22 +315,22 @@ def _has_rival(runs: Runs, start: I64, proof: I64) -> Bools:
 
 
 def _is_far(at: I64, lead: I64, proof: I64) -> Bools:
-    """True where something else is decided of the bytes between the frame before and a proof first."""
+    """True if the bytes between the frame before and a proof are decided otherwise first."""
     nearest = at[np.minimum(np.searchsorted(at, lead), at.size - 1)]
     far: Bools = (proof - lead > CHECK_BYTES) | (nearest - lead > SOON_BYTES - FRAME_BYTES)
     return far | (proof - lead > SOON_BYTES) & (_count(at, lead) > _CROWD)
 
 
 def _count(at: I64, start: I64 | int) -> I64:
-    """Candidates in the SOON_BYTES from each place on."""
+    """Number of candidates in the SOON_BYTES from each offset."""
     first = np.atleast_1d(start)
     return np.searchsorted(at, first + SOON_BYTES - FRAME_BYTES, "right") - np.searchsorted(at, first)
 
 
 def is_plainly_proven(frames: U8) -> bool:
-    """True for the five frames of a run beside which there are no other candidates, if they look like one another.
+    """True if the five frames of a run look alike and there are no other candidates beside them.
 
-    `prove_runs` says the same, but takes longer. uint8 (5, 25).
+    `prove_runs` gives the same, but is slower. uint8 (5, 25).
     """
     ends = FrameFields.of(frames.ravel(), FRAME_BYTES * np.array([0, 3, 1, 4]))
     score, fine = similarity(ends[:2], ends[2:])

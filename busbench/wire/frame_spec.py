@@ -1,4 +1,4 @@
-"""The 25-byte servo frame as it is written: its facts, and one frame at a time.
+"""The specification of the 25-byte servo frame, and a codec for one frame at a time.
 
 Source: common practice, no published standard. Tests pin wire/codec.py equal to it.
 """
@@ -20,10 +20,10 @@ COUNTS_MAX = 2047
 FLAG_CH17, FLAG_CH18, FLAG_LOST, FLAG_FAILSAFE = 0x01, 0x02, 0x04, 0x08
 FLAGS_MAX = 0x0F  # bits 4-7 of byte 23 are zero
 END_PLAIN = 0x00
-END_SLOTS = (0x04, 0x14, 0x24, 0x34)  # in turn, on receivers that leave slots for sensors
+END_SLOTS = (0x04, 0x14, 0x24, 0x34)  # in turn, from receivers that leave slots for sensors
 END_BYTES = (END_PLAIN, *END_SLOTS)
 SLOT_BYTES = 3
-SLOTS_MAX = 7  # replies between two frames: eight are as long as a frame that lost a byte
+SLOTS_MAX = 7  # max replies between two frames: eight are as long as a frame that lost a byte
 SLOT_GAPS = tuple(SLOT_BYTES * replies for replies in range(1, SLOTS_MAX + 1))  # bytes between two frames
 
 
@@ -39,7 +39,7 @@ def is_slot_gap(end: int, length: int, first: int) -> bool:
 
 @cache
 def _frame_struct() -> Any:
-    import construct as cs  # takes longer to import than most commands need to run
+    import construct as cs  # importing it takes longer than most commands run
 
     # The 22 payload bytes are one little-endian number with channel 1 in its lowest
     # 11 bits; read from its top bit down, channel 16 comes first.
@@ -64,8 +64,8 @@ class Frame:
     Args:
         channels: counts of channels 1-16, each 0-2047.
         states: channels 17 and 18, which are on or off.
-        is_lost: the receiver missed the frame on the air and repeats old values.
-        is_failsafe: the receiver has lost the link and sends its failsafe values.
+        is_lost: the receiver missed the radio frame and repeats old values.
+        is_failsafe: the receiver lost the link and sends its failsafe values.
         end: byte 24, one of 0x00, 0x04, 0x14, 0x24, 0x34.
     """
 
@@ -80,7 +80,7 @@ def decode_frame(data: bytes) -> Frame:
     """Read one frame.
 
     Raises:
-        ValueError: the bytes are no frame; names the byte that says so.
+        ValueError: the bytes are no frame; names the first wrong byte.
     """
     if len(data) != FRAME_BYTES:
         raise ValueError(f"a frame has {FRAME_BYTES} bytes, not {len(data)}")
@@ -130,11 +130,11 @@ def channel_bits(channel: int) -> tuple[BitRun, ...]:
 
 @dataclass(frozen=True, slots=True)
 class FrameParts:
-    """25 bytes taken apart, whether they are a frame or not.
+    """The fields of 25 bytes, valid frame or not.
 
     Args:
-        frame: what they hold; the end byte as it is.
-        faults: what no frame has, one line each.
+        frame: the decoded fields; the end byte unchecked.
+        faults: what is invalid in a frame, one line each.
     """
 
     frame: Frame
@@ -142,10 +142,10 @@ class FrameParts:
 
 
 def take_apart(data: bytes) -> FrameParts:
-    """Read 25 bytes as a frame, and report what bars them from being one.
+    """Read 25 bytes as a frame, and list what is invalid.
 
     Raises:
-        ValueError: there are more or fewer.
+        ValueError: more or fewer than 25 bytes.
     """
     if len(data) != FRAME_BYTES:
         raise ValueError(f"a frame has {FRAME_BYTES} bytes, not {len(data)}")

@@ -1,4 +1,4 @@
-"""Bytes -> frames: finds where frames are in a stream that has no check sums.
+"""Bytes -> frames: finds frames in a stream without checksums.
 
 In step, each frame is expected where the one before ended (or after the replies of
 sensors) and whole blocks are taken at once. Where that fails, runs of frames further on
@@ -41,20 +41,20 @@ from busbench.wire.similarity import FrameFields, is_framed_alike, is_unremarkab
 from busbench.wire.stream_buffer import StreamBuffer
 from busbench.wire.table import AlignmentResult, FrameTable
 
-IDLE_CHARACTERS = 5  # a pause this long inside 25 bytes: no frame
-HOLD_BYTES = 1 << 18  # decide at the latest
+IDLE_CHARACTERS = 5  # with a pause this long inside, 25 bytes are no frame
+HOLD_BYTES = 1 << 18  # decide after so many bytes at the latest
 _IS_SLOTS_END = np.zeros(256, np.bool_)
 _IS_SLOTS_END[list(END_SLOTS)] = True
 _STEP_ROWS = 64
-_REACH_BYTES = (512, 1 << 16)  # looked ahead in step, with replies
-_WINDOW_BYTES = (2 * SOON_BYTES, 2 * CHECK_BYTES, 1 << 20)  # searched for runs at once
+_REACH_BYTES = (512, 1 << 16)  # frames looked ahead in sync, with replies
+_WINDOW_BYTES = (2 * SOON_BYTES, 2 * CHECK_BYTES, 1 << 20)  # bytes searched for runs at once
 
 
 def find_frames(log: ByteLog, *, clock: Clock, line: LineSettings = BUS_LINE) -> AlignmentResult:
     """Find all frames of a whole log.
 
     Args:
-        log: the bytes.
+        log: the bytes with their times.
         clock: how well their times are known.
         line: line settings, for the time of a character.
 
@@ -93,9 +93,9 @@ class FrameFinder:
             is_per_byte=clock.kind is ClockKind.PER_BYTE, idle_ns=IDLE_CHARACTERS * line.character_ns
         )
         self._log_start = 0
-        self._here = 0  # all before this place is decided
-        self._last: bytes | None = None  # the frame right before it
-        self._former: bytes | None = None  # the frame before that
+        self._here = 0  # all before this offset is decided
+        self._last: bytes | None = None  # the frame directly before it
+        self._former: bytes | None = None  # the frame before that one
         self._streak = 0  # frames since the last damage
         self._reach = _REACH_BYTES[0]  # how far ahead frames with replies between are looked for
         self._window = _WINDOW_BYTES[0]
@@ -112,7 +112,7 @@ class FrameFinder:
 
     @property
     def is_in_step(self) -> bool:
-        """True where the next frame is expected right after the last."""
+        """True while the next frame is expected directly after the last."""
         return self._last is not None and self.pending < FRAME_BYTES + GAPS[-1]
 
     def feed(self, log: ByteLog) -> AlignmentResult:
@@ -122,7 +122,7 @@ class FrameFinder:
             log: bytes that follow those fed before (the first log may start anywhere).
 
         Returns:
-            All that is decided now.
+            All frames and rejects decided so far and not yet returned.
 
         Raises:
             ValueError: the log does not follow the one before.
@@ -135,7 +135,7 @@ class FrameFinder:
         return self._hand_over()
 
     def flush(self) -> AlignmentResult:
-        """Decide what is pending as far as the bytes allow: the stream has ended."""
+        """Decide the pending bytes: the stream has ended."""
         self._advance(final=True)
         if rest := self._sort(self._here, self._bytes.end, is_last=True):
             self._runs.append(np.array(rest, np.int64))
@@ -148,8 +148,8 @@ class FrameFinder:
         return found
 
     def _restart_search(self) -> None:
-        self._check = 1  # looks at what no run could prove come after twice as many bytes each
-        self._tried = 0  # bytes that were pending at the last try to prove a run
+        self._check = 1  # each unproven search waits for twice as many bytes as the one before
+        self._tried = 0  # pending bytes at the last attempt to prove a run
         self._is_contested = False
         self._ends = RunEnds(self._here, self._last)
 
@@ -161,7 +161,7 @@ class FrameFinder:
                 return
 
     def _walk(self, *, final: bool) -> None:
-        """Take what is where it is expected."""
+        """Take frames at their expected offsets."""
         while self._last is not None and self.pending >= FRAME_BYTES:
             has_slots = self._last[-1] in END_SLOTS
             if not has_slots and self._bytes.byte(self._here) != HEADER:
@@ -174,7 +174,7 @@ class FrameFinder:
             self._accept(places, streak=self._streak + places.size)
 
     def _back_to_back(self) -> I64:
-        """Places of the frames that are one right after another from here on."""
+        """Offsets of the frames that follow back to back from here."""
         rows = self._bytes.rows(self._here)
         count, step = 0, _STEP_ROWS
         while count < len(rows):
@@ -190,16 +190,16 @@ class FrameFinder:
         return places[: int(np.argmax(paused))] if paused.any() else places
 
     def _spaced(self) -> I64:
-        """Places of the frames from here on that are back to back or have replies between."""
+        """Offsets of the frames from here that follow back to back or after replies."""
         at = self._candidates(self._here, min(self._bytes.end, self._here + self._reach))
         if not at.size:
             return at
         data, at = self._bytes.data[self._here - self._bytes.start :], at - self._here
-        before = np.concatenate([[0], at[:-1] + FRAME_BYTES])  # where the frame before ended
+        before = np.concatenate([[0], at[:-1] + FRAME_BYTES])  # end of the frame before
         gap, end = at - before, np.concatenate([[END_SLOTS[0]], data[at[:-1] + FRAME_BYTES - 1]])
         good = (gap == 0) | (are_slot_gaps(end, gap) & (data[before] != HEADER))
         count = at.size if good.all() else int(np.argmin(good))
-        # Far ahead while all is well, only a little after damage.
+        # Far ahead on a clean line, only a little after damage.
         self._reach = min(4 * self._reach, _REACH_BYTES[1]) if count == at.size else _REACH_BYTES[0]
         return at[:count] + self._here
 
@@ -208,7 +208,7 @@ class FrameFinder:
         return at[~self._bytes.pauses_inside(at)]
 
     def _is_trusted(self, places: I64, *, final: bool) -> bool:
-        """True where the last of some frames in step may be taken before the next has come."""
+        """True if the last of some frames in sync may be taken before the next has arrived."""
         raw = self._bytes.frame(int(places[-1]))
         known = [self._former, self._last, *(self._bytes.frame(place) for place in places[-3:-1].tolist())]
         former, before = known[-2:]
@@ -222,7 +222,7 @@ class FrameFinder:
         return bool(found[0] and (sure[0] or final))
 
     def _prove(self, *, final: bool) -> bool:
-        """Take the runs that are certain, and what is between them; False where there is none."""
+        """Take the proven runs and the frames between them; False if there is none."""
         if not (final or self._is_worth_a_try()):
             return False
         self._tried = self.pending
@@ -270,7 +270,7 @@ class FrameFinder:
         return RunGaps(data, at, self._bytes.evidence(at + base), first, last, start)
 
     def _is_worth_a_try(self) -> bool:
-        """True where new bytes may prove a run, or fix what else is decided."""
+        """True if new bytes may prove a run or settle another decision."""
         ends, stop = self._ends, self._bytes.end - FRAME_BYTES + 1
         ends.is_blind |= stop - ends.looked > SOON_BYTES
         news = ends.is_blind
@@ -281,11 +281,11 @@ class FrameFinder:
         return news or self._tried < SOON_BYTES <= self.pending or self.pending >= self._wait()
 
     def _wait(self) -> int:
-        """How many bytes are weighed where no run can be proven."""
+        """How many bytes to weigh if no run can be proven."""
         return self._check * (SOON_BYTES if self._is_contested else CHECK_BYTES)
 
     def _weigh(self, *, final: bool) -> bool:
-        """Decide what no run can prove; False to wait for more bytes."""
+        """Decide bytes without a proven run; False to wait for more bytes."""
         if self.pending >= SOON_BYTES and not self._candidates(self._here, self._here + SOON_BYTES).size:
             self._give_up(self._here + SOON_BYTES - FRAME_BYTES + 1)
             return True
@@ -319,14 +319,14 @@ class FrameFinder:
         return True
 
     def _give_up(self, place: int) -> None:
-        """Reject all up to a place; what was before it is forgotten."""
+        """Reject all bytes up to an offset, and forget the frames before it."""
         self._runs.append(np.array([[self._here, place, Reason.DAMAGED]], np.int64))
         self._here, self._last, self._former, self._streak = place, None, None, 0
         self._window = _WINDOW_BYTES[0]
         self._restart_search()
 
     def _accept(self, places: I64, *, streak: int) -> None:
-        """Make frames of places that follow one another; what is between them is sorted."""
+        """Accept frames at consecutive offsets, and classify the bytes between them."""
         starts = np.concatenate([[self._here], places[:-1] + FRAME_BYTES])
         gaps = np.flatnonzero(places > starts)
         begins = [int(places[0])] if self._last is None else []
@@ -345,7 +345,7 @@ class FrameFinder:
         self._restart_search()
 
     def _close_gaps(self, starts: I64, stops: I64) -> list[int]:
-        """Account for the bytes before some frames, which are in none; the places of those unlike the frame before."""
+        """Classify the bytes before some frames; returns the offsets of frames unlike the frame before."""
         data, base = self._bytes.data, self._bytes.start
         is_known = np.ones(starts.size, np.bool_)
         is_known[0] = self._last is not None or starts[0] > self._here
@@ -359,7 +359,7 @@ class FrameFinder:
             runs = np.concatenate([runs[is_slot], sorted_out])
             runs = runs[np.argsort(runs[:, 0])]
         self._runs.append(runs)
-        # Behind replies no frame is looked at that goes on leaving slots.
+        # After replies, frames that continue to leave slots are not compared.
         later = np.flatnonzero(is_known & ~(is_slot & _IS_SLOTS_END[data[stops + FRAME_BYTES - 1 - base]]))
         if not later.size:
             return []
@@ -369,13 +369,13 @@ class FrameFinder:
         return found
 
     def _sort(self, start: int, stop: int, *, is_last: bool = False) -> list[Run]:
-        """Runs of one reason each of bytes between two frames."""
+        """Split the bytes between two frames into runs of one reason each."""
         gap = self._bytes.data[start - self._bytes.start : stop - self._bytes.start].tobytes()
         before = self._bytes.byte(start - 1) if self._last is not None or start > self._here else None
         return sort_gap(gap, start, end_before=before, is_first=start == self._log_start, is_last=is_last)
 
     def _hand_over(self) -> AlignmentResult:
-        """All that was decided since the last time, as tables."""
+        """Everything decided since the last call, as tables."""
         places = np.concatenate(self._places) if self._places else np.empty(0, np.int64)
         marks = self._marks.take(self._bytes, places, self._here)
         frames = self._table(places, marks) if places.size else FrameTable.empty()

@@ -1,4 +1,4 @@
-"""Why the bytes between two frames are in none."""
+"""Why bytes between two frames are in no frame."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ def _tail(size: int) -> int:
 
 
 def sort_gap(gap: bytes, start: int, *, end_before: int | None, is_first: bool, is_last: bool) -> list[Run]:
-    """Cut the bytes between two frames into runs of one reason each.
+    """Split the bytes between two frames into runs of one reason each.
 
     Args:
-        end_before: end byte of the frame before, None where there is none.
-        is_first: no frame is before in this log: it may begin inside one.
+        end_before: end byte of the frame before, None without one.
+        is_first: no frame comes before: the log may begin inside one.
         is_last: no frame follows: the log may end inside one.
     """
     size, end = len(gap), start + len(gap)
@@ -36,7 +36,7 @@ def sort_gap(gap: bytes, start: int, *, end_before: int | None, is_first: bool, 
         return [(start, end, Reason.CUT)]
     if end_before not in END_SLOTS:
         return [(start, end, Reason.DAMAGED)]
-    # Replies may be before a damaged frame or a cut one (then a header follows them) or after it.
+    # Replies may come before a damaged or cut frame (then a header follows them) or after it.
     for lead in SLOT_GAPS:
         if lead < size and gap[0] != HEADER and gap[lead] == HEADER:
             rest = Reason.CUT if is_last and size - lead < FRAME_BYTES else Reason.DAMAGED

@@ -22,16 +22,16 @@ class LineMarks:
     """Follows the marked bytes of a stream from one piece to the next.
 
     Args:
-        shares: True if bytes come in reads, so that a mark may be for a whole packet.
+        shares: True if bytes arrive in reads, so that a mark may be for a whole packet.
     """
 
     def __init__(self, *, shares: bool) -> None:
         self._shares = shares
-        self._done = 0  # offset up to which bytes were taken
-        self._is_explained = False  # the run at the end of the last piece goes on, and its bad byte may lie in that
+        self._done = 0  # offset up to which bytes were processed
+        self._is_explained = False  # the last run continues, and its bad byte may lie in the next piece
 
     def take(self, stream: StreamBuffer, places: I64, end: int) -> U8:
-        """The marks of frames that were accepted.
+        """The marks of accepted frames.
 
         Args:
             stream: bytes from the end of the last piece on, or earlier.
@@ -84,7 +84,7 @@ class LineMarks:
 
     @staticmethod
     def _goes_on(stream: StreamBuffer, last: int, end: int) -> bool:
-        """True if the run that ends with a piece is only a part of one."""
+        """True if the run at the end of a piece may continue."""
         if last != end - 1 or end >= stream.end or stream.bad is None or not stream.bad[end - stream.start]:
             return False
         at = int(np.searchsorted(stream.mark_end, end))

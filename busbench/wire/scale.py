@@ -4,8 +4,8 @@ Counts are what the wire carries. Microseconds are what a device makes of them,
 which the wire does not say: the scale is an assumption, and its text is
 shown wherever microseconds are shown.
 
-Source: common practice, none published. 1500 µs at 992 counts and 0.625 µs a
-count put the customary ends 172 and 1811 at 987.5 and 2011.875 µs.
+Source: common practice, no published standard. 1500 µs at 992 counts and 0.625 µs per
+count put the customary endpoints 172 and 1811 at 987.5 and 2011.875 µs.
 """
 
 from __future__ import annotations
@@ -19,22 +19,22 @@ from numpy.typing import ArrayLike, NDArray
 from busbench.model import F64, U16
 from busbench.wire.frame_spec import COUNTS_MAX
 
-# The customary ends lie 820 below and 819 above 992; the smaller is taken, so that 1811 is
+# The customary endpoints are 820 below and 819 above 992; the smaller is used, so that 1811 is
 # exactly +100 %, 173 exactly -100 % and 172 reads as -100.1 %.
 FULL_COUNTS = 819.0
 
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """What counts mean, as a straight line. Conversions are exact; `whole` makes counts for the wire.
+    """Linear conversion between counts, µs and percent. Conversions are exact; `whole` rounds for the wire.
 
     Args:
         centre_counts: counts at the centre.
         centre_us: pulse width there, in µs.
-        us_per_count: µs that one count adds.
+        us_per_count: µs per count.
 
     Raises:
-        ValueError: a value is not finite, or us_per_count is not above 0.
+        ValueError: a value is not finite, or us_per_count is not positive.
     """
 
     centre_counts: float = 992.0
@@ -65,7 +65,7 @@ class Scale:
     @overload
     def to_counts(self, us: NDArray[np.generic]) -> F64: ...
     def to_counts(self, us: float | NDArray[np.generic]) -> float | F64:
-        """Counts of a pulse width, not rounded and perhaps beyond what the wire can carry.
+        """Counts of a pulse width, not rounded; may be out of the frame's range.
 
         Args:
             us: µs, a number or an array.
@@ -109,13 +109,13 @@ def whole(counts: float | NDArray[np.generic], *, clip: bool = False) -> int | U
     """Counts for the wire: rounded, halves to even.
 
     Args:
-        clip: True to take the nearest end for what the wire cannot carry.
+        clip: True to clip values to the frame's range.
 
     Returns:
         int or uint16 of the same shape, 0 to 2047.
 
     Raises:
-        ValueError: a value is no number, or lies outside 0 to 2047 and clip is False; names it.
+        ValueError: a value is not a number, or outside 0 to 2047 while clip is False; names it.
     """
     values = np.rint(np.asarray(counts, np.float64))
     if clip:

@@ -26,5 +26,5 @@ class ScaleTable(Table, frozen=True, kw_only=True):
 
     @property
     def scale(self) -> Scale:
-        """The same for calculations."""
+        """The scale for calculations."""
         return Scale(self.centre_counts, self.centre_us, self.us_per_count)

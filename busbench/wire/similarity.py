@@ -1,4 +1,4 @@
-"""How much one frame looks like the next of another: the evidence of neighbours, for many pairs at once."""
+"""How likely one frame follows another, from their contents; for many pairs at once."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ from busbench.wire.frame_spec import CHANNELS, COUNTS_MAX, END_SLOTS, FRAME_BYTE
 F64 = NDArray[np.float64]
 NEAR_COUNTS = 24  # a stick at rest or in slow motion, from one frame to the next
 TAIL_CHANNELS = 4
-JUMP_COUNTS = 300  # faster than a thumb: full throw in five frames
-_REACH_MAX = 1  # more frames missing excuse no greater jump: a chain could leave out a good frame after a garbled one
+JUMP_COUNTS = 300  # faster than a thumb: full travel in five frames
+_REACH_MAX = 1  # more missing frames allow no greater jump: else a chain could skip a good frame after a damaged one
 _TAIL_SHIFT = 11 * (CHANNELS - TAIL_CHANNELS)
-_FEW = 512  # frames that are unpacked sooner channel beside channel
+_FEW = 512  # up to so many frames, unpacking channel by channel is faster
 _FIRST = 1 + 11 * np.arange(CHANNELS) // 8  # byte at which each channel begins
 _SHIFT = (11 * np.arange(CHANNELS) % 8).astype(np.uint32)
 _IS_SLOTS_END = np.zeros(256, np.bool_)
@@ -26,7 +26,7 @@ _IS_SLOTS_END[list(END_SLOTS)] = True
 
 @dataclass(frozen=True, slots=True)
 class FrameFields:
-    """What counts of frames when they are compared: raw uint8 (N, 25), counts int16 (N, 16)."""
+    """The fields of frames that comparisons use: raw uint8 (N, 25), counts int16 (N, 16)."""
 
     raw: U8
     counts: NDArray[np.int16]
@@ -56,16 +56,16 @@ class FrameFields:
 
 
 def framed_alike(before: FrameFields, after: FrameFields) -> tuple[Bools, Bools]:
-    """True for each pair with the same flags, and for each that ends in the manner of one receiver."""
+    """True for each pair with the same flags; True for each pair whose end bytes suit one receiver."""
     slots = _IS_SLOTS_END[before.end] & _IS_SLOTS_END[after.end]
     return before.flags == after.flags, (before.end == after.end) | slots
 
 
 def similarity(before: FrameFields, after: FrameFields, missing: I64 | int = 0) -> tuple[F64, Bools]:
-    """How sure it is that frames follow others.
+    """How likely frames follow others.
 
     Args:
-        missing: frames that may have been between them.
+        missing: number of frames that may be missing between them.
 
     Returns:
         Log-odds (nats, roughly) against unrelated bytes, float64 (N,): channels that stay near speak for it,
@@ -89,19 +89,19 @@ def are_wild(before: FrameFields, after: FrameFields) -> Bools:
 
 
 def is_wild(before: bytes, after: bytes) -> bool:
-    """The same for one pair."""
+    """`are_wild` for one pair."""
     some, other = (FrameFields.of(np.frombuffer(raw, np.uint8), np.zeros(1, np.int64)) for raw in (before, after))
     return bool(are_wild(some, other)[0])
 
 
 def is_framed_alike(before: bytes, after: bytes) -> bool:
-    """True for two frames with the same flags that end in the manner of one receiver."""
+    """True for two frames with the same flags whose end bytes suit one receiver."""
     slots = _IS_SLOTS_END[before[24]] and _IS_SLOTS_END[after[24]]
     return before[23] == after[23] and (before[24] == after[24] or bool(slots))
 
 
 def is_unremarkable(before: bytes, after: bytes) -> bool:
-    """The second result of `likeness` for one pair that nothing is missing from, quickly."""
+    """The second result of `similarity` for one pair of neighbours, faster."""
     if not is_framed_alike(before, after):
         return False
     some, other = (int.from_bytes(raw[1:23], "little") >> _TAIL_SHIFT for raw in (before, after))

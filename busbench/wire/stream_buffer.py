@@ -1,4 +1,4 @@
-"""The bytes of a stream that are not decided yet, with what the clock says of them."""
+"""The undecided bytes of a stream, with the evidence of the clock."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from numpy.typing import NDArray
 from busbench.model import I64, U8, Bools, ByteLog
 from busbench.wire.frame_spec import END_BYTES, FLAGS_MAX, FRAME_BYTES, HEADER
 
-READ_START = 2.0  # a read ended right before the header: the idle gap
-READ_WHOLE = 20.0  # a read that holds one frame and no more: outweighs neighbours that no hand would make
+READ_START = 2.0  # a read ended directly before the header: the idle gap
+READ_WHOLE = 20.0  # a read of exactly one frame: outweighs neighbours that no hand would make
 BAD_BYTE, BAD_MOST = 1.0, 4.0
 
 
 class StreamBuffer:
-    """A window on a stream: bytes are appended at its end and let go at its start.
+    """A window on a stream: bytes are appended at the end and dropped at the start.
 
     Places are stream offsets.
 
@@ -27,11 +27,11 @@ class StreamBuffer:
         self.start = 0
         self.data: U8 = np.empty(0, np.uint8)
         self.bad: U8 | None = None
-        self.mark_end: I64 = np.empty(0, np.int64)  # with one mark from before the window, where there is one
+        self.mark_end: I64 = np.empty(0, np.int64)  # with one mark from before the window, if any
         self.mark_t_ns: I64 = np.empty(0, np.int64)
         self._is_per_byte = is_per_byte
         self._idle_ns = idle_ns
-        self._pauses: I64 = np.empty(0, np.int64)  # places that a pause precedes
+        self._pauses: I64 = np.empty(0, np.int64)  # offsets after a pause
 
     @property
     def end(self) -> int:
@@ -68,7 +68,7 @@ class StreamBuffer:
         self.mark_t_ns = np.concatenate([self.mark_t_ns[first:], log.mark_t_ns])
 
     def rows(self, place: int) -> U8:
-        """The bytes from a place on as rows of one frame each, uint8 (N, 25)."""
+        """The bytes from an offset as rows of one frame each, uint8 (N, 25)."""
         at = place - self.start
         count = (self.data.size - at) // FRAME_BYTES
         return self.data[at : at + count * FRAME_BYTES].reshape(count, FRAME_BYTES)
@@ -78,7 +78,7 @@ class StreamBuffer:
         return int(self.data[place - self.start])
 
     def candidates(self, start: int) -> list[int]:
-        """Places from one on that could be a frame, found quickly in a few bytes."""
+        """Candidate offsets from an offset, fast for few bytes."""
         some = self.data[start - self.start :].tobytes()
         places = []
         at = some.find(HEADER, 0, -FRAME_BYTES + 1)
@@ -91,35 +91,35 @@ class StreamBuffer:
         return places
 
     def frame(self, place: int) -> bytes:
-        """The 25 bytes from a place on."""
+        """The 25 bytes from an offset."""
         at = place - self.start
         return self.data[at : at + FRAME_BYTES].tobytes()
 
     def frames(self, places: I64) -> U8:
-        """The 25 bytes from each place on, uint8 (N, 25)."""
+        """The 25 bytes from each offset, uint8 (N, 25)."""
         at = (places - self.start)[:, None] + np.arange(FRAME_BYTES)
         raw: U8 = self.data[at]
         return raw
 
     def pauses_inside(self, places: I64) -> Bools:
-        """True for each place where the clock shows a pause inside the 25 bytes from there."""
+        """True for each offset with a pause inside the 25 bytes from there."""
         if not self._is_per_byte:
             return np.zeros(places.size, np.bool_)
         return np.searchsorted(self._pauses, places, "right") < np.searchsorted(self._pauses, places + FRAME_BYTES)
 
     def pauses_before(self, places: I64) -> Bools:
-        """True for each place that a pause (or the end of a read) precedes."""
+        """True for each offset after a pause, or after the end of a read."""
         found: Bools = self._pause_at(np.searchsorted(self._pauses, places)) == places
         return found
 
     def are_reads(self, places: I64) -> Bools:
-        """True for each place from which 25 bytes were handed over as one read by themselves."""
+        """True for each offset at which one read of exactly 25 bytes begins."""
         at = np.searchsorted(self._pauses, places)
         whole: Bools = (self._pause_at(at) == places) & (self._pause_at(at + 1) == places + FRAME_BYTES)
         return whole & (not self._is_per_byte)
 
     def bad_bytes(self, places: I64) -> I64:
-        """How many of the 25 bytes from each place on the line marked as damaged."""
+        """Number of bytes marked as damaged in the 25 bytes from each offset."""
         if self.bad is None:
             return np.zeros(places.size, np.int64)
         bad = self.bad[(places - self.start)[:, None] + np.arange(FRAME_BYTES)]
@@ -127,7 +127,7 @@ class StreamBuffer:
         return count
 
     def evidence(self, places: I64) -> NDArray[np.float64]:
-        """What the clock and the line say for frames at some places, log-odds (nats), float64 (N,)."""
+        """The evidence of clock and line for frames at some offsets, log-odds (nats), float64 (N,)."""
         score = READ_START * self.pauses_before(places) + READ_WHOLE * self.are_reads(places)
         score -= np.minimum(BAD_MOST, BAD_BYTE * self.bad_bytes(places))
         return score

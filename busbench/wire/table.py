@@ -1,4 +1,4 @@
-"""Frames by the million: a table of columns, and what the alignment hands over."""
+"""Tables of frames as columns, and the result of the alignment."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ class FrameTable:
 
     @property
     def suspect(self) -> Bools:
-        """True where the line marked a byte of the frame, or one beside it, as damaged, bool (N,)."""
+        """True for frames with a byte, or a byte beside them, that the line marked as damaged, bool (N,)."""
         return self.line_marks > 0
 
     @property
@@ -69,7 +69,7 @@ class FrameTable:
         return int(self.offset[0]) if len(self) else 0
 
     def times(self) -> FrameTimes:
-        """The narrow columns alone, copied, so that the frames' bytes can be let go."""
+        """A copy of the narrow columns, so that the frames' bytes can be freed."""
         return FrameTimes(self.t_ns, self.slack_ns, np.ascontiguousarray(self.flags), self.line_marks)
 
     def __getitem__(self, rows: slice | Bools) -> FrameTable:
@@ -105,10 +105,10 @@ class FrameTable:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AlignmentResult:
-    """What the alignment made of some bytes.
+    """The result of the alignment.
 
     Args:
-        frames: the frames, in the order in which they are.
+        frames: the frames, in order.
         rejects: the runs of bytes between them.
         ambiguous: stream spans (start, end) in which two alignments are equally
             well and one had to be chosen.

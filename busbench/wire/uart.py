@@ -1,4 +1,4 @@
-"""The UART line: bytes <-> changes of its level, and what a wrong setting makes of them.
+"""The UART line: bytes <-> level changes, and the effect of wrong settings.
 
 A character is a start bit (space), 8 data bits with the least significant
 first, parity if any, and stop bits (mark). Mark is the idle level: high, or low
@@ -26,20 +26,20 @@ from busbench.wire.character_chain import followers, walk, walk_all
 from busbench.wire.edges import Edges
 
 DATA_BITS = 8
-_JUDGED_EDGES = 2_000  # changes by which polarity and bit time are judged, where the record has so many
-_MISFIT = 0.1  # bad characters from which on other settings are tried
-_FIT = 0.1  # of these, what another setting may leave
-_NO_FIT = 0.3  # bad characters from which on they say nothing of the polarity: the level at rest does
-_FIT_CHARACTERS = 20  # from fewer nothing is concluded
+_JUDGED_EDGES = 2_000  # changes used to find polarity and bit time
+_MISFIT = 0.1  # share of bad characters above which other settings are tried
+_FIT = 0.1  # max share of them that another setting may leave
+_NO_FIT = 0.3  # share of bad characters above which the idle level decides the polarity
+_FIT_CHARACTERS = 20  # min number for a conclusion
 _NO_EDGES = np.empty(0, np.int64)
 set_readonly(_NO_EDGES)
 
 
 class LineFault(enum.IntFlag):
-    """What was wrong with a character; the values of a bad mask."""
+    """Fault bits of a character; the values of a `bad` mask."""
 
     PARITY = 1
-    FRAMING = 2  # a stop bit was at the wrong level
+    FRAMING = 2  # a stop bit at the wrong level
     BREAK = 4  # space from start to end, always with FRAMING
 
 
@@ -48,13 +48,13 @@ class LineBytes:
     """Characters read from a line, as columns of equal length.
 
     Args:
-        data: their values, uint8 (B,).
+        data: the values, uint8 (B,).
         t_ns: falling edge of each start bit, int64 (B,).
-        bad: LineFault bits, uint8 (B,), 0 where all was right.
-        inverted: True where the line was taken to idle low.
+        bad: LineFault bits, uint8 (B,), 0 for good characters.
+        inverted: True if the line idles low.
         bit_ns: the bit time that was used.
         line: the settings that were asked for.
-        fits: other settings that explain the line where those do not; see LineDecoder.
+        fits: other settings that explain the line if those do not; see LineDecoder.
     """
 
     data: U8
@@ -81,7 +81,7 @@ def nominal_bit_ns(line: LineSettings) -> float:
 
 @lru_cache
 def _sent(line: LineSettings) -> U16:
-    """The bits of every byte as sent (bit 0 first, mark is 1), uint16 (256,)."""
+    """The bits of each byte as sent (bit 0 first, mark is 1), uint16 (256,)."""
     value = np.arange(256, dtype=np.uint16)
     word: U16 = value << np.uint16(1)
     at = 1 + DATA_BITS
@@ -95,7 +95,7 @@ def _sent(line: LineSettings) -> U16:
 
 @lru_cache
 def _judged(line: LineSettings) -> U8:
-    """LineFault bits of every word that can be read, uint8 (2 ** bits,)."""
+    """LineFault bits of each possible word, uint8 (2 ** bits,)."""
     words = np.arange(1 << line.character_bits, dtype=np.uint16)
     right = _sent(line)[(words >> 1) & 0xFF]
     stops = np.uint16(((1 << line.stop_bits) - 1) << (line.character_bits - line.stop_bits))
@@ -112,21 +112,21 @@ def encode_line(
     bit_ns: float | None = None,
     bad: U8 | None = None,
 ) -> Edges:
-    """The level of a line on which bytes are sent.
+    """The level of a line that carries these bytes.
 
     Args:
-        data: the bytes, uint8 (B,).
+        data: the bytes to send, uint8 (B,).
         t_ns: when each start bit begins, int64 (B,); back to back from 0 if None.
-        bit_ns: bit time where it differs from the settings'.
-        bad: LineFault bits to send wrongly, uint8 (B,): PARITY turns the parity bit,
-            FRAMING puts the first of two stop bits at space. What the settings have
-            no room for is sent rightly.
+        bit_ns: bit time, if other than that of the settings.
+        bad: LineFault bits to send, uint8 (B,): PARITY inverts the parity bit,
+            FRAMING puts the first of two stop bits at space. Faults that the settings have
+            no bit for are not sent.
 
     Returns:
         The changes; the record begins and ends one idle character before and after.
 
     Raises:
-        ValueError: a character begins before the one before it has reached its last stop bit.
+        ValueError: a character begins before the last stop bit of the one before.
     """
     values = np.frombuffer(data, np.uint8) if isinstance(data, bytes) else data
     bits = line.character_bits
@@ -148,7 +148,7 @@ def encode_line(
         parity = (bad & LineFault.PARITY) != 0 if line.parity != "N" else np.zeros(bad.size, np.bool_)
         framing = (bad & LineFault.FRAMING) != 0 if line.stop_bits == 2 else np.zeros(bad.size, np.bool_)
         words ^= (parity.astype(np.uint16) << np.uint16(9)) ^ (framing.astype(np.uint16) << np.uint16(bits - 2))
-    changes = words ^ (words << 1 | 1)  # bit k set: the level changes where bit k begins; mark is before
+    changes = words ^ (words << 1 | 1)  # bit k set: the level changes at the start of bit k; mark is before
     is_edge = (changes[:, None] >> np.arange(bits, dtype=np.uint16) & 1).astype(np.bool_)
     places = np.rint(np.arange(bits) * bit).astype(np.int64)
     times = (t_ns[:, None] + places)[is_edge]
@@ -167,7 +167,7 @@ def decode_line(edges: Edges, *, line: LineSettings = BUS_LINE) -> LineBytes:
 
 
 def _joined(parts: Sequence[LineBytes]) -> LineBytes:
-    """Characters that follow one another; the last part knows the line best."""
+    """Join consecutive characters; line settings are those of the last part."""
     if len(parts) == 1:
         return parts[0]
     data, t_ns, bad = (np.concatenate([getattr(part, name) for part in parts]) for name in ("data", "t_ns", "bad"))
@@ -175,10 +175,10 @@ def _joined(parts: Sequence[LineBytes]) -> LineBytes:
 
 
 def decode_fixed(edges: Edges, *, line: LineSettings) -> LineBytes:
-    """What a receiver with these settings makes of a line, right or wrong: it adapts to nothing.
+    """Decode with fixed settings, as a receiver would: nothing is adapted.
 
     Args:
-        edges: the line; after its end it stays as it is.
+        edges: the line; it keeps its level after the end.
         line: the receiver's settings.
     """
     bit_ns = nominal_bit_ns(line)
@@ -187,7 +187,7 @@ def decode_fixed(edges: Edges, *, line: LineSettings) -> LineBytes:
 
 
 class LineDecoder:
-    """Reads the characters of a record that comes piece by piece.
+    """Reads the characters of a record that arrives in pieces.
 
     Polarity: that which leaves fewer bad characters among the first 20 000 changes;
     where both leave as many or most, the level at which the line is longest is idle.
@@ -201,8 +201,8 @@ class LineDecoder:
         line: settings of the line; its polarity is not used.
 
     Attributes:
-        inverted: True where the line was found to idle low.
-        fits: the parity and stop bits that explain the line, None where those asked for do or none does.
+        inverted: True if the line was found to idle low.
+        fits: parity and stop bits that explain the line; None if those asked for do, or if none do.
     """
 
     def __init__(self, *, line: LineSettings = BUS_LINE) -> None:
@@ -222,7 +222,7 @@ class LineDecoder:
         """Take the next piece of the record.
 
         Returns:
-            The characters that ended before its end; none before polarity and bit time can be judged.
+            The characters that ended in it; none until polarity and bit time are known.
         """
         if self._rest is not None:
             edges = Edges.join([self._rest, edges])
@@ -253,7 +253,7 @@ class LineDecoder:
         if len(edges) and edges.end_ns == edges.t_ns[-1] and edges.final != self.inverted:
             edges = Edges(edges.t_ns, edges.initial, edges.start_ns, edges.end_ns + 2 * self._line.character_ns)
         elif len(edges):
-            # The second stop bit may be cut off: the first was seen.
+            # The second stop bit may be cut off if the first was seen.
             last_ns = round((self._line.stop_bits - 1) * self.bit_ns)
             edges = Edges(edges.t_ns, edges.initial, edges.start_ns, edges.end_ns + last_ns)
         found = self._characters(edges)
@@ -266,13 +266,13 @@ class LineDecoder:
 
 
 class _Characters:
-    """The characters in a piece of a record, polarity and bit time being known."""
+    """The characters in a piece of a record with known polarity and bit time."""
 
     def __init__(self, edges: Edges, line: LineSettings, *, inverted: bool, bit_ns: float) -> None:
         self._edges, self._line, self._inverted, self._bit_ns = edges, line, inverted, bit_ns
         t = edges.t_ns
         falls = np.arange(edges.initial == inverted, t.size, 2)
-        # A start bit is still low in its middle; shorter pulses are noise.
+        # A start bit is low in its middle; shorter pulses are noise.
         is_short = np.append(np.diff(t), 1 << 62)[falls] < round(bit_ns / 2)
         self._falls = falls[~is_short] if is_short.any() else falls
         self._first = 0
@@ -283,19 +283,19 @@ class _Characters:
         self._chain: I64 | None = None
 
     def skip_partial(self) -> None:
-        """Begin after a character in whose middle the record began."""
+        """Skip a character that the start of the record cut."""
         bits, trial = self._line.character_bits, 64
         times = self._edges.t_ns[self._falls]
         until_ns = self._edges.start_ns + round(bits * self._bit_ns)
         count = min(int(np.searchsorted(times, until_ns)), bits)
-        # a second stop bit that the next character cuts short speaks for no other beginning
+        # a second stop bit cut short by the next character is no sign of another start
         faults = [
             np.count_nonzero(self._read(walk(self._next, first, trial), crowds=False)[1]) for first in range(count + 1)
         ]
         self._first = int(np.argmin(faults))
 
     def _whole(self) -> tuple[I64, int]:
-        """All characters from the first on, and how many of them end before the record does."""
+        """All characters from the first, and how many of them end before the record."""
         if self._chain is None:
             self._chain = walk_all(self._next, self._edges.t_ns[self._falls], self._first, self._reach_ns)
         last_ns = self._edges.end_ns - round((self._line.character_bits - 0.5) * self._bit_ns)
@@ -303,7 +303,7 @@ class _Characters:
         return self._chain, len(self._chain) - int(np.count_nonzero(times > last_ns))
 
     def read(self) -> LineBytes:
-        """The characters that end before the record does."""
+        """The characters that end before the record."""
         chain, count = self._whole()
         words, bad = self._read(chain)
         starts = self._edges.t_ns[self._falls[chain[:count]]]
@@ -311,7 +311,7 @@ class _Characters:
         return LineBytes(data, starts, bad[:count], self._inverted, self._bit_ns, self._line)
 
     def spans(self, read: LineBytes) -> I64:
-        """From each start edge to the last falling edge before the stop bits, ns; none where most are bad."""
+        """From each start edge to the last falling edge before the stop bits, ns; empty if most are bad."""
         times, starts = self._edges.t_ns[self._falls], read.t_ns[read.bad == 0]
         if 2 * starts.size <= len(read):
             return np.empty(0, np.int64)
@@ -321,7 +321,7 @@ class _Characters:
         return spans
 
     def rest(self) -> Edges:
-        """The record from the first character on that has not ended."""
+        """The record from the first unfinished character."""
         chain, count = self._whole()
         edges = self._edges
         if not len(edges):
@@ -336,7 +336,7 @@ class _Characters:
         """Words (bit 0 the start bit) and faults of characters.
 
         Args:
-            crowds: False to pass a last stop bit that the next character cuts short.
+            crowds: False to accept a last stop bit that the next character cuts short.
         """
         if not chain.size:
             return np.empty(0, np.uint16), np.empty(0, np.uint8)
@@ -349,7 +349,7 @@ class _Characters:
         boundary = np.minimum((since / self._bit_ns + 0.5).astype(np.int64), bits)
         after = np.array([(1 << bits) - (1 << k) for k in range(bits + 1)], np.uint16)  # bits from boundary k on
         words = np.bitwise_xor.reduceat(after[boundary], at - at[0]) ^ after[0]
-        # Where the next start bit is already in the middle of the last stop bit, that one is wrong.
+        # If the next start bit covers the middle of the last stop bit, that stop bit is wrong.
         if not crowds:
             return words, _judged(self._line)[words]
         starts = self._edges.t_ns[np.append(at, stop) if stop < self._edges.t_ns.size else at]
@@ -379,13 +379,13 @@ def _judge(edges: Edges, line: LineSettings, bit_ns: float) -> tuple[bool, LineS
 
 
 def _is_on_grid(t_ns: I64, bit_ns: float) -> bool:
-    """True where distances between changes of one direction are whole bits: at a wrong rate few are."""
+    """True if distances between changes of one direction are whole bits; at a wrong rate few are."""
     bits = (t_ns[2:] - t_ns[:-2]) / bit_ns
     bits = bits[bits < DATA_BITS + 2]
     return bool(bits.size and (np.abs(bits - np.rint(bits)) < 0.2).mean() > 0.9)
 
 
 def _share_bad(edges: Edges, line: LineSettings, bit_ns: float, *, least: int = 1) -> float:
-    """Share of bad characters; 1 where there are fewer than the least."""
+    """Share of bad characters; 1 if there are too few to judge."""
     read = _Characters(edges, line, inverted=line.inverted, bit_ns=bit_ns).read()
     return float(np.count_nonzero(read.bad)) / len(read) if len(read) >= least else 1.0
