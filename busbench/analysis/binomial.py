@@ -16,21 +16,15 @@ _STEPS = 200  # bisection alone needs about 60
 
 @dataclass(frozen=True, slots=True)
 class LossBounds:
-    """A loss ratio and its bounds.
-
-    Args:
-        confidence: chance that an interval made this way holds the true ratio.
-        ratio: lost / total, None where nothing was expected.
-        upper_one_sided: the ratio that the true one is below, at the same confidence.
-    """
+    """A loss ratio and its bounds."""
 
     lost: int
     total: int
-    confidence: float
-    ratio: float | None
+    confidence: float  # chance that an interval made this way holds the true ratio
+    ratio: float | None  # lost / total, None where nothing was expected
     lower: float
     upper: float
-    upper_one_sided: float
+    upper_one_sided: float  # the ratio that the true one is below, at the same confidence
 
 
 def loss_bounds(lost: int, total: int, *, confidence: float = 0.95) -> LossBounds:

@@ -20,17 +20,11 @@ GLITCHES_KEPT = 1000
 
 @dataclass(frozen=True, slots=True)
 class FrameRun:
-    """Some frames as the sums take them.
+    """Some frames as the sums take them."""
 
-    Args:
-        values: counts, 0 and 1 on channels 17 and 18, int16 (18, N).
-        joined: True if a frame and the next are neighbours in time, bool (N-1,).
-        clean: True for frames that are not flagged, bool (N,).
-    """
-
-    values: I16
-    joined: Bools
-    clean: Bools
+    values: I16  # counts, 0 and 1 on channels 17 and 18, int16 (18, N)
+    joined: Bools  # True if a frame and the next are neighbours in time, bool (N-1,)
+    clean: Bools  # True for frames that are not flagged, bool (N,)
     table: FrameTable
 
 

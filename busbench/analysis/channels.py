@@ -27,51 +27,34 @@ _CHUNK = 128 * STILL_FRAMES  # sums of 8192 counts are exact in float32
 
 @dataclass(frozen=True, slots=True)
 class Glitch:
-    """One frame that jumped away and back on one channel.
+    """One frame that jumped away and back on one channel."""
 
-    Args:
-        frame: index of the frame, from 0.
-        time_s: seconds from the start, None without a clock.
-        offset: stream offset of the frame's header.
-        channel: 1-18.
-        size_counts: how far that is from the nearer of its neighbours, with its sign.
-    """
-
-    frame: int
-    time_s: float | None
-    offset: int
-    channel: int
+    frame: int  # index of the frame, from 0
+    time_s: float | None  # seconds from the start, None without a clock
+    offset: int  # stream offset of the frame's header
+    channel: int  # 1-18
     value_counts: int
-    size_counts: int
+    size_counts: int  # how far that is from the nearer of its neighbours, with its sign
 
 
 @dataclass(frozen=True, slots=True)
 class ChannelSummary:
-    """What one channel did.
+    """What one channel did."""
 
-    Args:
-        channel: 1-18; 17 and 18 are on or off: 1 or 0.
-        min_counts, max_counts, mean_counts, first_counts, last_counts: over all frames but damaged ones.
-        changes: frames whose value is not that of the frame before.
-        still_noise_counts: rms spread while the stick was still: root mean square of
-            the steps from frame to frame over sqrt(2), so that slow drift does not
-            count; taken over runs of STILL_FRAMES frames that stay within
-            STILL_COUNTS. None where there was no such run, and on on/off channels.
-        moves: travels one way of more than MOVE_COUNTS (any change on on/off channels).
-        glitches: see Glitch.
-    """
-
-    channel: int
-    min_counts: int
+    channel: int  # 1-18; 17 and 18 are on or off: 1 or 0
+    min_counts: int  # min_counts, max_counts, mean_counts, first_counts, last_counts: over all frames but damaged ones
     max_counts: int
     mean_counts: float
     first_counts: int
     last_counts: int
-    changes: int
+    changes: int  # frames whose value is not that of the frame before
+    # rms spread while the stick was still: root mean square of the steps from frame to frame over sqrt(2), so that slow
+    # drift does not count; taken over runs of STILL_FRAMES frames that stay within STILL_COUNTS. None where there was
+    # no such run, and on on/off channels
     still_noise_counts: float | None
     still_frames: int
-    moves: int
-    glitches: int
+    moves: int  # travels one way of more than MOVE_COUNTS (any change on on/off channels)
+    glitches: int  # see Glitch
 
     @property
     def span_counts(self) -> int:

@@ -18,19 +18,12 @@ _KIND = np.array([2 if byte & FLAG_FAILSAFE else 1 if byte & FLAG_LOST else 0 fo
 
 @dataclass(frozen=True, slots=True)
 class FlaggedRuns:
-    """Runs of frames of one kind, as columns of equal length.
+    """Runs of frames of one kind, as columns of equal length."""
 
-    Args:
-        first: row of the first frame, int64 (R,), rising.
-        length: frames, int64 (R,).
-        length_low: as many at least that were flagged, or marked for certain, int64 (R,).
-        kind: index into RUN_KINDS, uint8 (R,).
-    """
-
-    first: I64
-    length: I64
-    length_low: I64
-    kind: U8
+    first: I64  # row of the first frame, int64 (R,), rising
+    length: I64  # frames, int64 (R,)
+    length_low: I64  # as many at least that were flagged, or marked for certain, int64 (R,)
+    kind: U8  # index into RUN_KINDS, uint8 (R,)
 
 
 def find_runs(times: FrameTimes) -> FlaggedRuns:

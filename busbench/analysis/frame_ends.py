@@ -19,17 +19,11 @@ _I32_MAX = 2**31 - 1
 
 @dataclass(frozen=True, slots=True)
 class FrameEnds:
-    """When frames ended, block by block, so that no copy is held.
+    """When frames ended, block by block, so that no copy is held."""
 
-    Args:
-        t_ns: ends of all frames, int64 (N,).
-        rows: the frames that are looked at, (M,); None for all.
-        missing: where frames are missing among those.
-    """
-
-    t_ns: I64
-    rows: NDArray[np.signedinteger] | None
-    missing: Missing
+    t_ns: I64  # ends of all frames, int64 (N,)
+    rows: NDArray[np.signedinteger] | None  # the frames that are looked at, (M,); None for all
+    missing: Missing  # where frames are missing among those
 
     @property
     def size(self) -> int:

@@ -17,17 +17,11 @@ _NORMAL = 3.0  # kurtosis of a normal distribution
 
 @dataclass(frozen=True, slots=True)
 class HostLateness:
-    """Lateness of a process when it woke for its own timer.
+    """Lateness of a process when it woke for its own timer."""
 
-    Args:
-        count: how often it woke.
-        most_ns: it was never later than this, inf where that was beyond all classes.
-        variance_ns2: upper estimate of the variance of its lateness.
-    """
-
-    count: int
-    most_ns: float
-    variance_ns2: float
+    count: int  # how often it woke
+    most_ns: float  # it was never later than this, inf where that was beyond all classes
+    variance_ns2: float  # upper estimate of the variance of its lateness
 
 
 def host_lateness(wakes: Sequence[WakeUps], *, first_ns: int, last_ns: int) -> HostLateness | None:

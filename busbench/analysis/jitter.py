@@ -27,19 +27,7 @@ _FILL_SLOTS = 64  # shorter holes are bridged when time errors are put on an eve
 
 @dataclass(frozen=True, slots=True)
 class Jitter:
-    """The jitter of a frame period, in seconds. All but the range is what was seen, adapter and computer included.
-
-    Args:
-        kind: "figure" where the range is narrow, else "at most".
-        period_low_s, period_high_s: the receiver's own period jitter, rms, lies between.
-        hides_s: jitter that a grid of reads can hide beside what was seen.
-        grid_s: the step of that grid, 0 where none was seen.
-        of_cut: True where the figures are those of frames that a read cut.
-        period_rms_s, period_peak_s, period_pp_s: deviations of periods from their mean.
-        cycle_rms_s, cycle_peak_s: changes between adjacent periods, None with fewer than two.
-        tie_rms_s, tie_pp_s: time error against the best line.
-        mtie_s: (window, value).
-    """
+    """The jitter of a frame period, in seconds. All but the range is what was seen, adapter and computer included."""
 
     period_median_s: float
     period_sd_s: float
@@ -47,21 +35,21 @@ class Jitter:
     period_max_s: float
     period_p01_s: float
     period_p99_s: float
-    period_rms_s: float
+    period_rms_s: float  # period_rms_s, period_peak_s, period_pp_s: deviations of periods from their mean
     period_peak_s: float
     period_pp_s: float
-    cycle_rms_s: float | None
+    cycle_rms_s: float | None  # cycle_rms_s, cycle_peak_s: changes between adjacent periods, None with fewer than two
     cycle_peak_s: float | None
-    tie_rms_s: float
+    tie_rms_s: float  # tie_rms_s, tie_pp_s: time error against the best line
     tie_pp_s: float
-    mtie_s: tuple[tuple[float, float], ...]
+    mtie_s: tuple[tuple[float, float], ...]  # (window, value)
     lag1: float | None
-    kind: Kind
-    period_low_s: float
+    kind: Kind  # "figure" where the range is narrow, else "at most"
+    period_low_s: float  # period_low_s, period_high_s: the receiver's own period jitter, rms, lies between
     period_high_s: float
-    hides_s: float
-    grid_s: float
-    of_cut: bool
+    hides_s: float  # jitter that a grid of reads can hide beside what was seen
+    grid_s: float  # the step of that grid, 0 where none was seen
+    of_cut: bool  # True where the figures are those of frames that a read cut
 
     @property
     def floor_s(self) -> float:

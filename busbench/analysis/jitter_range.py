@@ -44,23 +44,17 @@ _USEFUL_NS, _USEFUL = 300_000.0, 0.35  # a range so narrow is a figure
 
 @dataclass(frozen=True, slots=True)
 class JitterRange:
-    """The period jitter, in ns.
+    """The period jitter, in ns."""
 
-    Args:
-        kind: "figure", "at most", or "unknown".
-        rms, low, high: as seen, and between what bounds the receiver's lies.
-        way: what it was seen by: each byte's time, whole frames, frames that a read cut, or such frames
-            where the adapter hands over blocks, so that nothing bounds their ends from below.
-        host: the computer's lateness, where that was used.
-    """
-
-    kind: Kind
-    rms: float
+    kind: Kind  # "figure", "at most", or "unknown"
+    rms: float  # rms, low, high: as seen, and between what bounds the receiver's lies
     low: float
     high: float
+    # what it was seen by: each byte's time, whole frames, frames that a read cut, or such frames where the adapter
+    # hands over blocks, so that nothing bounds their ends from below
     way: Literal["bytes", "whole", "cut", "blocks"]
     grid: ReadGrid
-    host: HostLateness | None = None
+    host: HostLateness | None = None  # the computer's lateness, where that was used
 
 
 def range_by_bytes(rms_ns: float, resolution_ns: float) -> JitterRange:

@@ -40,30 +40,20 @@ class LineState(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class ProbeResult:
-    """What was found.
-
-    Args:
-        advice: what to do, or an empty string.
-        marked: of these, marked as damaged.
-        period_s: median time between frames, None where it is not known.
-        end_bytes: end bytes seen, and how often.
-        replies: of sensors, between frames.
-        sample: the first bytes.
-        judged: bytes that the rest is about: all, or the first HEARD_MAX.
-    """
+    """What was found."""
 
     line: LineState
     says: str
-    advice: str = ""
+    advice: str = ""  # what to do, or an empty string
     bytes_total: int = 0
-    marked: int = 0
+    marked: int = 0  # of these, marked as damaged
     frames: int = 0
-    period_s: float | None = None
-    end_bytes: tuple[tuple[int, int], ...] = ()
-    replies: int = 0
+    period_s: float | None = None  # median time between frames, None where it is not known
+    end_bytes: tuple[tuple[int, int], ...] = ()  # end bytes seen, and how often
+    replies: int = 0  # of sensors, between frames
     damaged_bytes: int = 0
-    sample: bytes = b""
-    judged: int = 0
+    sample: bytes = b""  # the first bytes
+    judged: int = 0  # bytes that the rest is about: all, or the first HEARD_MAX
 
     @property
     def is_good(self) -> bool:

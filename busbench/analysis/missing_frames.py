@@ -17,21 +17,13 @@ NEAR_FRAMES = 8  # in an adapter's reads a hole is found a few frames off at mos
 
 @dataclass(frozen=True, slots=True)
 class MissingFrames:
-    """Places where a frame was due and none came, as columns of equal length, rising by row.
+    """Places where a frame was due and none came, as columns of equal length, rising by row."""
 
-    Args:
-        row: index of the frame after the place (the number of frames: after the last), int64 (H,).
-        missing: frames missing there, at least 1, int64 (H,).
-        bytes: damaged bytes that are there, int64 (H,).
-        offset: stream offset of the first of these, -1 where there are none, int64 (H,).
-        stray_bytes: damaged bytes at places where no frame was due.
-    """
-
-    row: I64
-    missing: I64
-    bytes: I64
-    offset: I64
-    stray_bytes: int
+    row: I64  # index of the frame after the place (the number of frames: after the last), int64 (H,)
+    missing: I64  # frames missing there, at least 1, int64 (H,)
+    bytes: I64  # damaged bytes that are there, int64 (H,)
+    offset: I64  # stream offset of the first of these, -1 where there are none, int64 (H,)
+    stray_bytes: int  # damaged bytes at places where no frame was due
 
 
 def find_missing_frames(

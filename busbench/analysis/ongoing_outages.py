@@ -24,23 +24,15 @@ _NO_PERIOD = 500  # frames, after which events are reported without a period too
 
 @dataclass(frozen=True, slots=True)
 class Losses:
-    """Losses so far.
-
-    Args:
-        missed: missing, flagged or marked as damaged.
-        missed_low: as many of these at least, where packets were marked for one bad byte.
-        period_s: their period, None where it is not known.
-        bursts: True where losses came together.
-        stray_bytes: damaged bytes that took the place of no frame.
-    """
+    """Losses so far."""
 
     frames: int = 0
     missing: int = 0
-    missed: int = 0
-    missed_low: int = 0
-    period_s: float | None = None
-    bursts: bool = False
-    stray_bytes: int = 0
+    missed: int = 0  # missing, flagged or marked as damaged
+    missed_low: int = 0  # as many of these at least, where packets were marked for one bad byte
+    period_s: float | None = None  # their period, None where it is not known
+    bursts: bool = False  # True where losses came together
+    stray_bytes: int = 0  # damaged bytes that took the place of no frame
 
     @property
     def expected(self) -> int:

@@ -47,26 +47,16 @@ MARKS_NOTE = "this is the most: adapters may mark a whole packet for one bad byt
 
 @dataclass(frozen=True, slots=True)
 class Outage:
-    """One event.
+    """One event."""
 
-    Args:
-        kind: see the module.
-        start_s, end_s: seconds from the capture's first byte, None without a clock.
-        frames: frames missing, flagged or marked.
-        frames_low: as many of these at least, where a packet was marked for one bad byte.
-        missing: as many of these did not come: all, or none.
-        bytes: damaged bytes where frames are missing, else bytes of the frames that came.
-        offset: stream offset of the first of these bytes; of an empty gap, of the frame after it.
-    """
-
-    kind: Kind
-    start_s: float | None
+    kind: Kind  # see the module
+    start_s: float | None  # start_s, end_s: seconds from the capture's first byte, None without a clock
     end_s: float | None
-    frames: int
-    frames_low: int
-    missing: int
-    bytes: int
-    offset: int
+    frames: int  # frames missing, flagged or marked
+    frames_low: int  # as many of these at least, where a packet was marked for one bad byte
+    missing: int  # as many of these did not come: all, or none
+    bytes: int  # damaged bytes where frames are missing, else bytes of the frames that came
+    offset: int  # stream offset of the first of these bytes; of an empty gap, of the frame after it
 
     @property
     def duration_s(self) -> float | None:
@@ -89,13 +79,9 @@ class Summary:
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """The time between two marks.
+    """The time between two marks."""
 
-    Args:
-        start_mark, end_mark: their words, None for the start and the end of the recording.
-    """
-
-    start_mark: str | None
+    start_mark: str | None  # start_mark, end_mark: their words, None for the start and the end of the recording
     end_mark: str | None
     start_s: float
     end_s: float

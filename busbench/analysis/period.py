@@ -44,15 +44,10 @@ _EVEN_GAPS, _EVEN = 8, 0.4  # losses by chance: the median change of their dista
 
 @dataclass(frozen=True, slots=True)
 class Missing:
-    """Places on the grid of periods where frames are missing, as columns of equal length, rising by row.
+    """Places on the grid of periods where frames are missing, as columns of equal length, rising by row."""
 
-    Args:
-        row: index of the frame after the place, int64 (H,).
-        count: frames missing there, at least 1, int64 (H,).
-    """
-
-    row: I64
-    count: I64
+    row: I64  # index of the frame after the place, int64 (H,)
+    count: I64  # frames missing there, at least 1, int64 (H,)
 
     @staticmethod
     def none() -> Missing:
@@ -81,18 +76,12 @@ class Missing:
 
 @dataclass(frozen=True, slots=True)
 class FrameNumbers:
-    """Frames on their period.
-
-    Args:
-        missing: where frames are missing.
-        is_clear: False where late frames and lost ones look alike, so that neither is known.
-        reads: how reads fit the period, None with a clock a byte.
-    """
+    """Frames on their period."""
 
     period_ns: float
-    missing: Missing
-    is_clear: bool = True
-    reads: ReadSlots | None = None
+    missing: Missing  # where frames are missing
+    is_clear: bool = True  # False where late frames and lost ones look alike, so that neither is known
+    reads: ReadSlots | None = None  # how reads fit the period, None with a clock a byte
 
     @property
     def doubt(self) -> int:

@@ -36,17 +36,11 @@ _TUNED = 2e-4  # two crystals differ by no more
 
 @dataclass(frozen=True, slots=True)
 class ReadGrid:
-    """What is known of the grid.
+    """What is known of the grid."""
 
-    Args:
-        step_ns: its step, 0 where none is seen.
-        hides_ns: the jitter that can lie hidden in what is seen of it.
-        may_hide_ns: the same with a grid that the period is in step with, so that it cannot be seen.
-    """
-
-    step_ns: float = 0.0
-    hides_ns: float = 0.0
-    may_hide_ns: float = 0.0
+    step_ns: float = 0.0  # its step, 0 where none is seen
+    hides_ns: float = 0.0  # the jitter that can lie hidden in what is seen of it
+    may_hide_ns: float = 0.0  # the same with a grid that the period is in step with, so that it cannot be seen
 
 
 def find_grid(read_ns: I64, period_ns: F64, error_ns: F64, *, mean_ns: float) -> ReadGrid:

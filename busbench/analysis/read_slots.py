@@ -35,30 +35,22 @@ _MIXED = 0.2
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReadSlots:
-    """Places of frames on their period.
-
-    Args:
-        gap_row, gap_count: index of the frame after each gap, rising, and how many are missing there, int64 (H,).
-        blur: mean deviation from the even period, in periods.
-        late_most_ns: how late the latest of the frames was.
-        by_cut: True where the numbers are those of frames that a read cut.
-        cut_sd_ns: standard deviation of those, 0 without.
-        cut_is_mixed: True where their numbers are even and odd alike.
-        is_alone: False where another period fits nearly as well, or so many frames in a row are late that a step of
-            the reads may be taken for the period.
-        doubt: by how many frames the count may be off: lost ones near the start or the end look like late ones, or the
-            phase may have turned by whole periods while all frames were late.
-    """
+    """Places of frames on their period."""
 
     period_ns: float
+    # gap_row, gap_count: index of the frame after each gap, rising, and how many are missing there, int64 (H,)
     gap_row: I64
     gap_count: I64
-    blur: float
-    late_most_ns: float
-    by_cut: bool
-    cut_sd_ns: float
-    cut_is_mixed: bool
+    blur: float  # mean deviation from the even period, in periods
+    late_most_ns: float  # how late the latest of the frames was
+    by_cut: bool  # True where the numbers are those of frames that a read cut
+    cut_sd_ns: float  # standard deviation of those, 0 without
+    cut_is_mixed: bool  # True where their numbers are even and odd alike
+    # False where another period fits nearly as well, or so many frames in a row are late that a step of the reads may
+    # be taken for the period
     is_alone: bool
+    # by how many frames the count may be off: lost ones near the start or the end look like late ones, or the phase may
+    # have turned by whole periods while all frames were late
     doubt: int
 
 

@@ -27,19 +27,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class RecordingTimes:
-    """The narrow columns of a whole recording: all that outages and timing need.
+    """The narrow columns of a whole recording: all that outages and timing need."""
 
-    Args:
-        info: what the recording says of itself.
-        rejects: every run of bytes in no frame.
-        first_offset: stream offset of the first frame's header, 0 without frames.
-    """
-
-    info: CaptureInfo
+    info: CaptureInfo  # what the recording says of itself
     span: Span
     times: FrameTimes
-    rejects: Rejects
-    first_offset: int
+    rejects: Rejects  # every run of bytes in no frame
+    first_offset: int  # stream offset of the first frame's header, 0 without frames
 
     def outages(self, *, clock: Clock | None = None) -> Outages:
         """What was lost, and for how long.

@@ -23,16 +23,11 @@ _PERIOD_NS = 14e6  # where no source has one
 
 @dataclass(frozen=True)
 class SourceOutages:
-    """One of several recordings.
+    """One of several recordings."""
 
-    Args:
-        name: by which it is reported from the others.
-        changes: when its channels changed.
-    """
-
-    name: str
+    name: str  # by which it is reported from the others
     timeline: RecordingTimes
-    changes: ContentChanges
+    changes: ContentChanges  # when its channels changed
 
     @property
     def info(self) -> CaptureInfo:

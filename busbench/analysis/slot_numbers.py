@@ -25,25 +25,15 @@ _LATE_SIDE = 0.65  # where between a frame and the next an emptiest stretch is c
 
 
 class Numbered(NamedTuple):
-    """Numbers of frames.
+    """Numbers of frames."""
 
-    Args:
-        slot: numbers, rising, float64 (N,).
-        period_ns: the period that fits them best.
-        rest_ns: deviations from the period that was given, or fitted before, float64 (N,).
-        has_phase: True where the slow wander of the phase could be followed.
-        turns: whole periods by which it may have turned meanwhile, unseen.
-        late_run: frames in a row that were late by more than half a period.
-        is_even: True where the numbers go up as the places do: none is missing.
-    """
-
-    slot: F64
-    period_ns: float
-    rest_ns: F64
-    has_phase: bool
-    turns: int
-    late_run: int
-    is_even: bool = False
+    slot: F64  # numbers, rising, float64 (N,)
+    period_ns: float  # the period that fits them best
+    rest_ns: F64  # deviations from the period that was given, or fitted before, float64 (N,)
+    has_phase: bool  # True where the slow wander of the phase could be followed
+    turns: int  # whole periods by which it may have turned meanwhile, unseen
+    late_run: int  # frames in a row that were late by more than half a period
+    is_even: bool = False  # True where the numbers go up as the places do: none is missing
 
     def off_ns(self) -> F64:
         """Deviations without their slow part, float64 (N,)."""

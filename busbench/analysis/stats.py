@@ -21,19 +21,14 @@ def dot(a: F64, b: F64) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """Spread of a column.
-
-    Args:
-        sd: standard deviation with count - 1.
-        lag1: autocorrelation at lag 1, None where the column does not vary.
-    """
+    """Spread of a column."""
 
     count: int
     mean: float
-    sd: float
+    sd: float  # standard deviation with count - 1
     low: float
     high: float
-    lag1: float | None
+    lag1: float | None  # autocorrelation at lag 1, None where the column does not vary
 
     @property
     def rms(self) -> float:

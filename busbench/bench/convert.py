@@ -30,19 +30,14 @@ _FRAME_NS = FRAME_BYTES * BUS_LINE.character_ns
 class Cut:
     """The part of a recording, or the pieces.
 
-    Args:
-        from_s, to_s: from the first byte.
-        around: number of an outage from 1, and seconds before and after it.
-        split_s: length of pieces.
-
     Raises:
         BusbenchError: two that do not go together.
     """
 
-    from_s: float | None = None
+    from_s: float | None = None  # from_s, to_s: from the first byte
     to_s: float | None = None
-    around: tuple[int, float] | None = None
-    split_s: float | None = None
+    around: tuple[int, float] | None = None  # number of an outage from 1, and seconds before and after it
+    split_s: float | None = None  # length of pieces
 
     def __post_init__(self) -> None:
         ways = [self.from_s is not None or self.to_s is not None, self.around is not None, self.split_s is not None]

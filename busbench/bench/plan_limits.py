@@ -49,15 +49,12 @@ class PlanFaultError(DriveError):
 class MotorOption:
     """A channel that the person says drives a motor.
 
-    Args:
-        channel: 0-17.
-        rest_pct: where it is off, as sent; -100 and 100 on channels 16 and 17; None where it was not said.
-
     Raises:
         DriveError: a motor may turn there.
     """
 
-    channel: int
+    channel: int  # 0-17
+    # where it is off, as sent; -100 and 100 on channels 16 and 17; None where it was not said
     rest_pct: float | None = None
 
     def __post_init__(self) -> None:
@@ -78,45 +75,31 @@ class MotorOption:
 
 @dataclass(frozen=True, slots=True)
 class _Word:
-    """What one source states of one channel.
-
-    Args:
-        rest: counts, or 0 and 1; None where it states none.
-        is_locked: True where it must not move.
-        travel: lowest and highest counts, None where it states none.
-        is_default: True for a rest that yields to one that is stated.
-        is_motor: True where a motor, engine or ignition is connected to it: its rest goes before all others.
-    """
+    """What one source states of one channel."""
 
     source: str
-    rest: int | None = None
-    is_locked: bool = False
-    travel: tuple[int, int] | None = None
-    is_default: bool = False
-    is_motor: bool = False
+    rest: int | None = None  # counts, or 0 and 1; None where it states none
+    is_locked: bool = False  # True where it must not move
+    travel: tuple[int, int] | None = None  # lowest and highest counts, None where it states none
+    is_default: bool = False  # True for a rest that yields to one that is stated
+    is_motor: bool = False  # True where a motor, engine or ignition is connected to it: its rest goes before all others
 
 
 @dataclass(frozen=True, slots=True)
 class LimitSources:
     """All who have a word on the limits, beside the program itself.
 
-    Args:
-        plans: name and plan, of --rig or of virtual:RIG.
-        aircraft: name and plan of the virtual aircraft that a program or walk made for another plan is tried on;
-            it says which channels drive its motors.
-        motors: channels that the person says drive a motor.
-        has_no_motor: True where the person says that none does.
-        locks: channels (0-17) that the person locks.
-
     Raises:
         DriveError: two of them contradict each other on whether there is a motor.
     """
 
-    plans: tuple[tuple[str, Rig], ...] = ()
+    plans: tuple[tuple[str, Rig], ...] = ()  # name and plan, of --rig or of virtual:RIG
+    # name and plan of the virtual aircraft that a program or walk made for another plan is tried on; it says which
+    # channels drive its motors
     aircraft: tuple[str, Rig] | None = None
-    motors: tuple[MotorOption, ...] = ()
-    has_no_motor: bool = False
-    locks: tuple[int, ...] = ()
+    motors: tuple[MotorOption, ...] = ()  # channels that the person says drive a motor
+    has_no_motor: bool = False  # True where the person says that none does
+    locks: tuple[int, ...] = ()  # channels (0-17) that the person locks
     faults: tuple[tuple[str, tuple[Finding, ...]], ...] = field(init=False)
 
     def __post_init__(self) -> None:

@@ -34,21 +34,13 @@ def now_utc() -> str:
 
 @dataclass(frozen=True, slots=True)
 class WalkPlan:
-    """What a walk does: its stations, and who has a word on its limits.
+    """What a walk does: its stations, and who has a word on its limits."""
 
-    Args:
-        rig: the plan whose names and directions are used.
-        aircraft: the plan of what is moved: another virtual aircraft, or the same.
-        head: what the file of the answers says of it.
-        stops: the stations in their order.
-        sources: of the limits.
-    """
-
-    rig: Rig
-    aircraft: Rig
-    head: WalkHead
-    stops: tuple[Station, ...]
-    sources: LimitSources
+    rig: Rig  # the plan whose names and directions are used
+    aircraft: Rig  # the plan of what is moved: another virtual aircraft, or the same
+    head: WalkHead  # what the file of the answers says of it
+    stops: tuple[Station, ...]  # the stations in their order
+    sources: LimitSources  # of the limits
 
     @property
     def is_rehearsal(self) -> bool:
@@ -139,18 +131,12 @@ def answers_path(rig_path: str) -> Path:
 
 @dataclass(frozen=True, slots=True)
 class WalkStart:
-    """A walk as it begins.
-
-    Args:
-        walk: from its start, or from where its answers were left.
-        path: file of the answers, None where none are kept.
-        renewed: names of what is walked again since the plan has changed.
-    """
+    """A walk as it begins."""
 
     plan: WalkPlan
-    walk: Walk
-    path: Path | None = None
-    renewed: tuple[str, ...] = ()
+    walk: Walk  # from its start, or from where its answers were left
+    path: Path | None = None  # file of the answers, None where none are kept
+    renewed: tuple[str, ...] = ()  # names of what is walked again since the plan has changed
 
 
 def begin_walk(plan: WalkPlan, *, path: Path | None = None, is_resumed: bool = False) -> WalkStart:

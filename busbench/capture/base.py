@@ -60,35 +60,26 @@ NO_ORIGIN = Origin()
 
 @dataclass
 class CaptureInfo:
-    """What a recording says of itself.
+    """What a recording says of itself."""
 
-    Args:
-        path: as the person gave it; "-" is standard input.
-        format: one word or two for people, as in "byte CSV".
-        clock: how well the times are known.
-        start_utc_ns: Unix time of the clock's zero in ns where the file knows
-            it: 0 where times count from the epoch, None where no wall clock is known.
-        source: the port or channel it was taken from, or "".
-        origin: what was recorded, with which adapter.
-        notes: one line each, for people, of what was wrong or chosen (a cut end,
-            damaged rows, the interface taken). Grows while the file is read.
-        wakes: how late the computer was, as the recorder wrote it down, an entry a second. Grows while the
-            file is read.
-        left_out: what was received and not kept, in its order. Grows while the file is read.
-        totals: of each minute, where some was left out. Grows while the file is read.
-        marks: words set at times while recording. Grows while the file is read.
-    """
-
-    path: str
-    format: str
-    clock: Clock
+    path: str  # as the person gave it; "-" is standard input
+    format: str  # one word or two for people, as in "byte CSV"
+    clock: Clock  # how well the times are known
+    # Unix time of the clock's zero in ns where the file knows it: 0 where times count from the epoch, None where no
+    # wall clock is known
     start_utc_ns: int | None = None
-    source: str = ""
-    origin: Origin = NO_ORIGIN
+    source: str = ""  # the port or channel it was taken from, or ""
+    origin: Origin = NO_ORIGIN  # what was recorded, with which adapter
+    # one line each, for people, of what was wrong or chosen (a cut end, damaged rows, the interface taken). Grows while
+    # the file is read
     notes: list[str] = field(default_factory=list)
+    # words set at times while recording. Grows while the file is read
     marks: list[Annotation] = field(default_factory=list)
+    # how late the computer was, as the recorder wrote it down, an entry a second. Grows while the file is read
     wakes: list[WakeUps] = field(default_factory=list)
+    # what was received and not kept, in its order. Grows while the file is read
     left_out: list[LeftOut] = field(default_factory=list)
+    # of each minute, where some was left out. Grows while the file is read
     totals: list[MinuteTotals] = field(default_factory=list)
 
 

@@ -80,16 +80,11 @@ def _zstd() -> _Decompressor:
 
 @dataclass(frozen=True, slots=True)
 class Codec:
-    """A kind of compression.
-
-    Args:
-        magic: how it begins.
-        make: a decompressor of one member.
-    """
+    """A kind of compression."""
 
     name: str
-    magic: bytes
-    make: Callable[[], _Decompressor]
+    magic: bytes  # how it begins
+    make: Callable[[], _Decompressor]  # a decompressor of one member
 
 
 CODECS = (

@@ -32,17 +32,11 @@ _POWERS = np.array([10**k for k in range(20)], np.uint64)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
-    """One column of a block.
+    """One column of a block."""
 
-    Args:
-        buffer: the block, uint8, with SLACK zeros after the text.
-        start: place of each cell's first character, blanks and quotes left out, int64 (R,).
-        size: its characters, int64 (R,), 0 where it is empty or absent.
-    """
-
-    buffer: U8
-    start: I64
-    size: I64
+    buffer: U8  # the block, uint8, with SLACK zeros after the text
+    start: I64  # place of each cell's first character, blanks and quotes left out, int64 (R,)
+    size: I64  # its characters, int64 (R,), 0 where it is empty or absent
 
     def select(self, keep: Bools | I64) -> Cells:
         """Some of the cells, by mask or by index."""
@@ -56,25 +50,15 @@ class Cells:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lines:
-    """The lines of a block.
+    """The lines of a block."""
 
-    Args:
-        buffer: the block, uint8, with SLACK zeros after the text.
-        start: place of each line's first character, int64 (R,).
-        end: place just past its last, int64 (R,).
-        marks: places of all delimiters outside quotes, int64, rising.
-        first: index into marks of the line's first, int64 (R,).
-        fields: its number of cells, int64 (R,).
-        is_tight: True where no blank and no quote is in the text.
-    """
-
-    buffer: U8
-    start: I64
-    end: I64
-    marks: I64
-    first: I64
-    fields: I64
-    is_tight: bool = False
+    buffer: U8  # the block, uint8, with SLACK zeros after the text
+    start: I64  # place of each line's first character, int64 (R,)
+    end: I64  # place just past its last, int64 (R,)
+    marks: I64  # places of all delimiters outside quotes, int64, rising
+    first: I64  # index into marks of the line's first, int64 (R,)
+    fields: I64  # its number of cells, int64 (R,)
+    is_tight: bool = False  # True where no blank and no quote is in the text
 
     def column(self, number: int) -> Cells:
         """The cells of one column, counted from 0."""
@@ -157,19 +141,12 @@ def _stripped(buffer: U8, start: I64, end: I64) -> Cells:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Decimals:
-    """Decimal numbers as written: digits · 10^power.
+    """Decimal numbers as written: digits · 10^power."""
 
-    Args:
-        digits: all digits as one number, uint64 (R,).
-        power: int64 (R,).
-        negative: bool (R,).
-        ok: True where the cell is a number, bool (R,).
-    """
-
-    digits: U64
-    power: I64
-    negative: Bools
-    ok: Bools
+    digits: U64  # all digits as one number, uint64 (R,)
+    power: I64  # int64 (R,)
+    negative: Bools  # bool (R,)
+    ok: Bools  # True where the cell is a number, bool (R,)
 
     def scaled(self, power: int) -> tuple[I64, Bools]:
         """Whole numbers of 10^-power, rounded half away from zero where digits go further.

@@ -53,39 +53,23 @@ class Base(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """How a file is laid out.
+    """How a file is laid out."""
 
-    Args:
-        newline: code of the character that ends a line.
-        delimiter: code of the character between cells.
-        skipped: lines before the first row.
-        time, byte: columns, from 0.
-        errors: columns that mark a byte as damaged on the line.
-        unit_power: the unit of the times is 10^unit_power ns.
-        base: how bytes are written.
-        width: characters of a byte cell where all are alike, else 0.
-        digit_ns: the last digit of the first times.
-        step_ns: the common step of the first times, 0 where there are too few.
-        first_t_ns: the first time.
-        header: what is above the bytes.
-        fault: why the file cannot be read after all, else "".
-    """
-
-    newline: int
-    delimiter: int
-    skipped: int
-    time: int
+    newline: int  # code of the character that ends a line
+    delimiter: int  # code of the character between cells
+    skipped: int  # lines before the first row
+    time: int  # time, byte: columns, from 0
     byte: int
-    errors: tuple[int, ...]
-    unit_power: int
-    base: Base
-    width: int
-    digit_ns: int
-    step_ns: int
-    first_t_ns: int
-    header: str
+    errors: tuple[int, ...]  # columns that mark a byte as damaged on the line
+    unit_power: int  # the unit of the times is 10^unit_power ns
+    base: Base  # how bytes are written
+    width: int  # characters of a byte cell where all are alike, else 0
+    digit_ns: int  # the last digit of the first times
+    step_ns: int  # the common step of the first times, 0 where there are too few
+    first_t_ns: int  # the first time
+    header: str  # what is above the bytes
     notes: tuple[str, ...]
-    fault: str = ""
+    fault: str = ""  # why the file cannot be read after all, else ""
 
     def resolution_ns(self, step_max_ns: int) -> int:
         """The smallest step of the clock.

@@ -29,23 +29,14 @@ class FormatReader(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class FileFormat:
-    """One format.
+    """One format."""
 
-    Args:
-        module: its reader, as in "busbench.capture.vcd"; sniffed in the order of FORMATS, the strictest first.
-        suffixes: of the files that are read.
-        written: of these, what the writer makes.
-        writer: "module:class", called with path, info, line and force; "" where it is not written so.
-        needs_clock: True where it cannot be written without times.
-        is_followed: True where it is read on as it comes out of a pipe.
-    """
-
-    module: str
-    suffixes: tuple[str, ...] = ()
-    written: tuple[str, ...] = ()
-    writer: str = ""
-    needs_clock: bool = False
-    is_followed: bool = False
+    module: str  # its reader, as in "busbench.capture.vcd"; sniffed in the order of FORMATS, the strictest first
+    suffixes: tuple[str, ...] = ()  # of the files that are read
+    written: tuple[str, ...] = ()  # of these, what the writer makes
+    writer: str = ""  # "module:class", called with path, info, line and force; "" where it is not written so
+    needs_clock: bool = False  # True where it cannot be written without times
+    is_followed: bool = False  # True where it is read on as it comes out of a pipe
 
     def reader(self) -> FormatReader:
         """Its reader."""

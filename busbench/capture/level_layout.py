@@ -52,27 +52,17 @@ _PARTS = {"m": 1e6, "u": 1e3, "µ": 1e3, "μ": 1e3, "n": 1.0}  # of a second, in
 
 @dataclass(frozen=True, slots=True)
 class LevelLayout:
-    """How the rows are laid out.
-
-    Args:
-        has_time: True where the first column holds times or counts samples; else each row is a sample.
-        tick_ns: what one step of that column, or of rows, lasts.
-        first_line: line number of the first row, from 1.
-        start: its byte offset.
-        fault: why the times cannot be known, and what to do; None where they can.
-        words: names of 1 and 0 other than digits, lower case, each with its digit.
-        is_analog: True where the columns hold voltages.
-    """
+    """How the rows are laid out."""
 
     separator: bytes
     names: tuple[str, ...]
-    has_time: bool
-    tick_ns: float
-    first_line: int
-    start: int
-    fault: tuple[str, str] | None = None
-    words: Words = ()
-    is_analog: bool = False
+    has_time: bool  # True where the first column holds times or counts samples; else each row is a sample
+    tick_ns: float  # what one step of that column, or of rows, lasts
+    first_line: int  # line number of the first row, from 1
+    start: int  # its byte offset
+    fault: tuple[str, str] | None = None  # why the times cannot be known, and what to do; None where they can
+    words: Words = ()  # names of 1 and 0 other than digits, lower case, each with its digit
+    is_analog: bool = False  # True where the columns hold voltages
 
     @property
     def columns(self) -> int:
@@ -127,15 +117,11 @@ class LevelLayout:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _FirstRows:
-    """The first rows of a file.
-
-    Args:
-        table: these, float64 (rows, columns).
-    """
+    """The first rows of a file."""
 
     seen: int
     lines: list[bytes]
-    table: F64
+    table: F64  # these, float64 (rows, columns)
 
     @property
     def has_time(self) -> bool:

@@ -17,31 +17,18 @@ NO_TIME = int(np.iinfo(np.int64).min)
 
 @dataclass(slots=True, eq=False)
 class PacketBatch:
-    """Some packets of a file in their order, as columns of equal length.
+    """Some packets of a file in their order, as columns of equal length."""
 
-    Args:
-        buffer: uint8, what was read of the file; overwritten by the next batch.
-        base: file offset of buffer[0].
-        start: place of each packet's data in the buffer, int64 (N,).
-        size: bytes of it that were captured, int64 (N,).
-        t_ns: its time in ns since the Unix epoch, int64 (N,); NO_TIME where it has none.
-        interface: index into PacketFile.interfaces, int32 (N,).
-        sole: the interface of all of them, -1 where they differ or that is not known.
-        flags: packet flags (bits 0-1 the direction), uint32 (N,), None where no packet has any.
-        comments: comments of the few packets that have some, by index.
-        step: where not 0, all packets are of one size and are so many bytes apart.
-    """
-
-    buffer: U8
-    base: int
-    start: I64
-    size: I64
-    t_ns: I64
-    interface: NDArray[np.int32]
-    sole: int = -1
-    flags: U32 | None = None
-    comments: dict[int, list[str]] = field(default_factory=dict)
-    step: int = 0
+    buffer: U8  # uint8, what was read of the file; overwritten by the next batch
+    base: int  # file offset of buffer[0]
+    start: I64  # place of each packet's data in the buffer, int64 (N,)
+    size: I64  # bytes of it that were captured, int64 (N,)
+    t_ns: I64  # its time in ns since the Unix epoch, int64 (N,); NO_TIME where it has none
+    interface: NDArray[np.int32]  # index into PacketFile.interfaces, int32 (N,)
+    sole: int = -1  # the interface of all of them, -1 where they differ or that is not known
+    flags: U32 | None = None  # packet flags (bits 0-1 the direction), uint32 (N,), None where no packet has any
+    comments: dict[int, list[str]] = field(default_factory=dict)  # comments of the few packets that have some, by index
+    step: int = 0  # where not 0, all packets are of one size and are so many bytes apart
 
     def __len__(self) -> int:
         return int(self.start.size)
@@ -82,19 +69,12 @@ class PacketBatch:
 
 
 class OnePacket(NamedTuple):
-    """A packet that was read by itself.
+    """A packet that was read by itself."""
 
-    Args:
-        start: place of its data in the buffer.
-        size: bytes of it that were captured.
-        t_ns: its time, NO_TIME where it has none.
-        interface: index into PacketFile.interfaces.
-    """
-
-    start: int
-    size: int
-    t_ns: int
-    interface: int
+    start: int  # place of its data in the buffer
+    size: int  # bytes of it that were captured
+    t_ns: int  # its time, NO_TIME where it has none
+    interface: int  # index into PacketFile.interfaces
 
 
 def merged(batch: PacketBatch, odd: list[OnePacket]) -> PacketBatch:

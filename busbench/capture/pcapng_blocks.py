@@ -59,30 +59,18 @@ def padded(size: int) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Interface:
-    """One interface described in a capture.
+    """One interface described in a capture."""
 
-    Args:
-        section: number of its section in the file, from 0.
-        number: its number inside that section.
-        link_type: what its packets hold (147 here; 220 and 249 USB).
-        snaplen: longest packet kept, 0 for no limit.
-        name, description: as written, "" where absent.
-        origin: what was recorded, with which adapter, where our writer described it.
-        tsresol: the option's byte: a power of ten, or of two with bit 7 set.
-        tsoffset_s: seconds to add to its stamps.
-        index: its number in the file.
-    """
-
-    section: int
-    number: int
-    link_type: int
-    snaplen: int = 0
-    name: str = ""
+    section: int  # number of its section in the file, from 0
+    number: int  # its number inside that section
+    link_type: int  # what its packets hold (147 here; 220 and 249 USB)
+    snaplen: int = 0  # longest packet kept, 0 for no limit
+    name: str = ""  # name, description: as written, "" where absent
     description: str = ""
-    tsresol: int = 6
-    tsoffset_s: int = 0
-    index: int = 0
-    origin: Origin = NO_ORIGIN
+    tsresol: int = 6  # the option's byte: a power of ten, or of two with bit 7 set
+    tsoffset_s: int = 0  # seconds to add to its stamps
+    index: int = 0  # its number in the file
+    origin: Origin = NO_ORIGIN  # what was recorded, with which adapter, where our writer described it
 
     @property
     def resolution_ns(self) -> int:

@@ -16,19 +16,12 @@ from busbench.model import Bools
 
 @dataclass
 class Candidate:
-    """One direction of an interface that has bytes.
+    """One direction of an interface that has bytes."""
 
-    Args:
-        interface: as it was described first.
-        is_sent: True for the bytes that were sent.
-        has_times: True where its packets carry times.
-        sample: its first bytes.
-    """
-
-    interface: pb.Interface
-    is_sent: bool
-    has_times: bool
-    sample: bytearray = field(default_factory=bytearray)
+    interface: pb.Interface  # as it was described first
+    is_sent: bool  # True for the bytes that were sent
+    has_times: bool  # True where its packets carry times
+    sample: bytearray = field(default_factory=bytearray)  # its first bytes
 
 
 def sent_packets(batch: PacketBatch, interfaces: list[pb.Interface]) -> Bools:

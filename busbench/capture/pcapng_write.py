@@ -29,18 +29,12 @@ Note = tuple[int, int, str]  # number of the line, time in ns, comment
 
 @dataclass(frozen=True, slots=True)
 class SerialLine:
-    """One line as an interface of a recording describes it.
-
-    Args:
-        line: how it is set.
-        clock: how well the times are known.
-        origin: what is recorded, with which adapter.
-    """
+    """One line as an interface of a recording describes it."""
 
     port: str
-    line: LineSettings
-    clock: Clock
-    origin: Origin = NO_ORIGIN
+    line: LineSettings  # how it is set
+    clock: Clock  # how well the times are known
+    origin: Origin = NO_ORIGIN  # what is recorded, with which adapter
 
 
 class PcapngWriter:

@@ -110,14 +110,10 @@ def _byte(cell: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class ColumnStyle:
-    """What is to be written again.
-
-    Args:
-        times, bytes_: columns, from 0.
-    """
+    """What is to be written again."""
 
     delimiter: str
-    times: tuple[int, ...]
+    times: tuple[int, ...]  # times, bytes_: columns, from 0
     bytes_: tuple[int, ...]
 
     def converters(self, times: _Times) -> Mapping[int, Convert]:

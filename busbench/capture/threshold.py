@@ -17,14 +17,10 @@ _SAMPLES_MOST = 200_000  # by which the two voltages are found, spread over the 
 
 @dataclass(slots=True)
 class Thresholds:
-    """Thresholds of some signals, and their last levels.
-
-    Args:
-        middle, swing: volts, float64 (signals,); swing is 0 where a signal does not change.
-    """
+    """Thresholds of some signals, and their last levels."""
 
     names: tuple[str, ...]
-    middle: F64
+    middle: F64  # middle, swing: volts, float64 (signals,); swing is 0 where a signal does not change
     swing: F64
     _last: U8 = field(init=False)
 

@@ -117,25 +117,15 @@ def _byte_order(head: bytes) -> str:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Transfers:
-    """Completed transfers from devices, as columns of equal length.
+    """Completed transfers from devices, as columns of equal length."""
 
-    Args:
-        start: place of the data in the batch's buffer, int64 (N,).
-        size: its bytes, int64 (N,).
-        t_ns: time of completion, int64 (N,).
-        code: bus, device and endpoint as one number, int64 (N,).
-        transfer: its type, uint8 (N,).
-        interface: index of the pcapng interface, int64 (N,).
-        short: True where less was captured than was transferred, bool (N,).
-    """
-
-    start: I64
-    size: I64
-    t_ns: I64
-    code: I64
-    transfer: U8
-    interface: I64
-    short: Bools
+    start: I64  # place of the data in the batch's buffer, int64 (N,)
+    size: I64  # its bytes, int64 (N,)
+    t_ns: I64  # time of completion, int64 (N,)
+    code: I64  # bus, device and endpoint as one number, int64 (N,)
+    transfer: U8  # its type, uint8 (N,)
+    interface: I64  # index of the pcapng interface, int64 (N,)
+    short: Bools  # True where less was captured than was transferred, bool (N,)
 
     def select(self, keep: Bools | NDArray[np.intp]) -> _Transfers:
         """The transfers where keep is true, or at those places."""

@@ -39,27 +39,17 @@ class PortKey(NamedTuple):
 
 @dataclass
 class Port:
-    """What is known of one bulk-in endpoint.
-
-    Args:
-        slices: slices in them, for each size of SLICES.
-        status_like: transfers that begin as with status bytes.
-        longer: transfers that reach past the shorter slice and its status bytes.
-        status_inside: those of them with status bytes there.
-        vendor: vendor id, None where the capture has no device descriptor.
-        packet_bytes: the endpoint's largest packet by its descriptor, 0 where that is not there.
-        interfaces: the first interface of each section that shows it.
-    """
+    """What is known of one bulk-in endpoint."""
 
     transfers: int = 0
     total: int = 0
-    slices: list[int] = field(default_factory=lambda: [0] * len(SLICES))
-    status_like: int = 0
-    longer: int = 0
-    status_inside: int = 0
-    vendor: int | None = None
-    packet_bytes: int = 0
-    interfaces: dict[int, int] = field(default_factory=dict)
+    slices: list[int] = field(default_factory=lambda: [0] * len(SLICES))  # slices in them, for each size of SLICES
+    status_like: int = 0  # transfers that begin as with status bytes
+    longer: int = 0  # transfers that reach past the shorter slice and its status bytes
+    status_inside: int = 0  # those of them with status bytes there
+    vendor: int | None = None  # vendor id, None where the capture has no device descriptor
+    packet_bytes: int = 0  # the endpoint's largest packet by its descriptor, 0 where that is not there
+    interfaces: dict[int, int] = field(default_factory=dict)  # the first interface of each section that shows it
 
     def add(self, buffer: U8, start: I64, size: I64) -> None:
         """Count transfers.

@@ -21,19 +21,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Following:
-    """A source that is read.
+    """A source that is read."""
 
-    Args:
-        results: frames and rejected bytes in their order; of a live port also empty ones while nothing comes.
-        span: what was read so far.
-        clock: how well the times are known.
-        receiver: of a live port, None for a recording.
-    """
-
+    # frames and rejected bytes in their order; of a live port also empty ones while nothing comes
     results: Iterator[AlignmentResult]
-    span: Span
-    clock: Clock
-    receiver: Receiver | None = None
+    span: Span  # what was read so far
+    clock: Clock  # how well the times are known
+    receiver: Receiver | None = None  # of a live port, None for a recording
 
     @property
     def heard_ns(self) -> int | None:

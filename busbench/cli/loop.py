@@ -23,31 +23,19 @@ BLOCKS_MAX = 1 << 20
 
 @dataclass(frozen=True, slots=True)
 class LoopResult:
-    """What a loop found; latencies run from the write of a block to the read that ends it.
-
-    Args:
-        received: of these, blocks that came back as they were.
-        damaged: blocks of which something else came back.
-        lost: blocks of which nothing came back.
-        stray_bytes: received bytes in no intact block.
-        marked_bytes: received bytes that the line marked as damaged.
-        skipped: slots in which nothing was sent, since it was too late.
-        wire_s: time a block takes on the line: no latency can be below it.
-        latency_s: min, median, 99th percentile, max; None where nothing came back.
-        is_good: True where all came back.
-    """
+    """What a loop found; latencies run from the write of a block to the read that ends it."""
 
     sent: int
-    received: int
-    damaged: int
-    lost: int
-    stray_bytes: int
-    marked_bytes: int
-    skipped: int
-    wire_s: float
-    latency_s: dict[str, float] | None
+    received: int  # of these, blocks that came back as they were
+    damaged: int  # blocks of which something else came back
+    lost: int  # blocks of which nothing came back
+    stray_bytes: int  # received bytes in no intact block
+    marked_bytes: int  # received bytes that the line marked as damaged
+    skipped: int  # slots in which nothing was sent, since it was too late
+    wire_s: float  # time a block takes on the line: no latency can be below it
+    latency_s: dict[str, float] | None  # min, median, 99th percentile, max; None where nothing came back
     verdict: str
-    is_good: bool
+    is_good: bool  # True where all came back
 
 
 @click.command("loop")

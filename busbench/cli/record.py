@@ -31,28 +31,19 @@ if TYPE_CHECKING:
 
 @dataclass(slots=True)
 class RecordResult:
-    """What has been recorded.
-
-    Args:
-        lost: of these, flagged lost.
-        failsafe: of these, flagged failsafe.
-        damaged: of these, with a byte that the line marked.
-        seconds: since the port was opened.
-        away_s: in which there was no port.
-        silent_s: at the end, in which nothing came though the port was there; 0 where it is nothing to speak of.
-        is_cut_short: True if it was ended before its time.
-    """
+    """What has been recorded."""
 
     frames: int = 0
-    lost: int = 0
-    failsafe: int = 0
-    damaged: int = 0
+    lost: int = 0  # of these, flagged lost
+    failsafe: int = 0  # of these, flagged failsafe
+    damaged: int = 0  # of these, with a byte that the line marked
     damaged_bytes: int = 0
     bytes_total: int = 0
-    seconds: float = 0.0
-    away_s: float = 0.0
+    seconds: float = 0.0  # since the port was opened
+    away_s: float = 0.0  # in which there was no port
+    # at the end, in which nothing came though the port was there; 0 where it is nothing to speak of
     silent_s: float = 0.0
-    is_cut_short: bool = False
+    is_cut_short: bool = False  # True if it was ended before its time
 
     def add(self, came: Reception) -> None:
         """Count what came; the flags of a frame with a byte that the line marked count for nothing."""

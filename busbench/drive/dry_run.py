@@ -20,31 +20,22 @@ _CATCH_UP_FRAMES = 2048  # before each stretch, for channels to reach what is wa
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DryRun:
-    """The movement of channels 1-18 in short.
+    """The movement of channels 1-18 in short."""
 
-    Args:
-        frames: slots in all, from the soft start to the end state.
-        looked_at: how many of them were worked out: all, or of a long program those in STRETCHES spread evenly.
-        low, high: extremes in each bin, counts or 0 and 1, int64 (bins, 18).
-        least, most: extremes of the channels, int64 (18,); where not all frames were worked out, bounds of them.
-        fastest: largest movement between two frames, counts per second, float64 (16,); or a bound of it.
-        held_back: frames looked at in which the limits gave other than what was wanted, int64 (16,).
-        lowest, highest: extremes of what the parts ask for, counts, float64 (16,), NaN where they ask for nothing.
-        is_driven: True for the channels that a part speaks of, bool (18,).
-    """
-
-    frames: int
-    looked_at: int
+    frames: int  # slots in all, from the soft start to the end state
+    looked_at: int  # how many of them were worked out: all, or of a long program those in STRETCHES spread evenly
     duration_s: float
-    low: I64
+    low: I64  # low, high: extremes in each bin, counts or 0 and 1, int64 (bins, 18)
     high: I64
+    # least, most: extremes of the channels, int64 (18,); where not all frames were worked out, bounds of them
     least: I64
     most: I64
-    fastest: F64
-    held_back: I64
+    fastest: F64  # largest movement between two frames, counts per second, float64 (16,); or a bound of it
+    held_back: I64  # frames looked at in which the limits gave other than what was wanted, int64 (16,)
+    # lowest, highest: extremes of what the parts ask for, counts, float64 (16,), NaN where they ask for nothing
     lowest: F64
     highest: F64
-    is_driven: Bools
+    is_driven: Bools  # True for the channels that a part speaks of, bool (18,)
 
 
 def dry_run(program: Program, *, end: EndState = EndState.REST, hold_s: float = 1.0) -> DryRun:

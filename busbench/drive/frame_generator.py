@@ -64,19 +64,12 @@ def pack_limited(limited: LimitedCounts, *, flags: U8, end: U8) -> U8:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FrameBlock:
-    """Frames in a row, one a slot.
+    """Frames in a row, one a slot."""
 
-    Args:
-        slot: number of the first one, from 0 at the start of the run.
-        raw: uint8 (N, 25), noise included.
-        is_sent: False where no frame is sent on purpose, bool (N,).
-        limited: what was commanded, N rows.
-    """
-
-    slot: int
-    raw: U8
-    is_sent: Bools
-    limited: LimitedCounts
+    slot: int  # number of the first one, from 0 at the start of the run
+    raw: U8  # uint8 (N, 25), noise included
+    is_sent: Bools  # False where no frame is sent on purpose, bool (N,)
+    limited: LimitedCounts  # what was commanded, N rows
 
     def __len__(self) -> int:
         return int(self.raw.shape[0])

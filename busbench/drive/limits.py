@@ -29,20 +29,13 @@ _KEY = object()
 
 @dataclass(frozen=True, slots=True)
 class ChannelLimit:
-    """How far, how fast, and where at rest.
+    """How far, how fast, and where at rest."""
 
-    Args:
-        low, high: ends of travel in counts.
-        rest: counts at rest, and for as long as the channel is locked.
-        rate: fastest movement in counts per second.
-        is_locked: True for a channel that must not move, as the one of the motor.
-    """
-
-    low: int
+    low: int  # low, high: ends of travel in counts
     high: int
-    rest: int
-    rate: float
-    is_locked: bool = False
+    rest: int  # counts at rest, and for as long as the channel is locked
+    rate: float  # fastest movement in counts per second
+    is_locked: bool = False  # True for a channel that must not move, as the one of the motor
 
     def check(self, place: str) -> None:
         """Refuse what cannot be.
@@ -73,18 +66,13 @@ class ChannelLimit:
 class Limits:
     """The limits of all channels.
 
-    Args:
-        channels: one for each of channels 1-16.
-        switches_rest: channels 17 and 18 at rest.
-        switches_locked: True for a on/off channel that must not switch.
-
     Raises:
         DriveError: a limit that cannot be; names channel, key and value.
     """
 
-    channels: tuple[ChannelLimit, ...]
-    switches_rest: tuple[bool, ...] = (False,) * ON_OFF_CHANNELS
-    switches_locked: tuple[bool, ...] = (False,) * ON_OFF_CHANNELS
+    channels: tuple[ChannelLimit, ...]  # one for each of channels 1-16
+    switches_rest: tuple[bool, ...] = (False,) * ON_OFF_CHANNELS  # channels 17 and 18 at rest
+    switches_locked: tuple[bool, ...] = (False,) * ON_OFF_CHANNELS  # True for a on/off channel that must not switch
 
     def __post_init__(self) -> None:
         if len(self.channels) != CHANNELS:
@@ -155,18 +143,13 @@ class _State:
 
 @dataclass(slots=True)
 class Limiter:
-    """Follows what is wanted as far as the limits let it, frame after frame.
+    """Follows what is wanted as far as the limits let it, frame after frame."""
 
-    Args:
-        limits: the limits.
-        period_s: time between two frames; where a frame is skipped or dropped the
-            next one still moves by one period's worth.
-        last: counts last sent, (16,), where known; the first frame says them again,
-            brought inside the limits. Else the first frame says the rest values.
-    """
-
-    limits: Limits
+    limits: Limits  # the limits
+    # time between two frames; where a frame is skipped or dropped the next one still moves by one period's worth
     period_s: float
+    # counts last sent, (16,), where known; the first frame says them again, brought inside the limits. Else the first
+    # frame says the rest values
     last: Sequence[int] | None = None
     _low: I64 = field(init=False)
     _high: I64 = field(init=False)

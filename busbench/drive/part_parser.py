@@ -23,15 +23,10 @@ SPAN_PCT = (-50.0, 50.0)  # where a wave goes unless stated
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReplaySource:
-    """What a recording's channels did.
+    """What a recording's channels did."""
 
-    Args:
-        t_s: times of the frames, float64 (N,), rising from 0.
-        levels: counts of channels 1-16 and 0 or 1 for 17 and 18, float64 (N, 18).
-    """
-
-    t_s: F64
-    levels: F64
+    t_s: F64  # times of the frames, float64 (N,), rising from 0
+    levels: F64  # counts of channels 1-16 and 0 or 1 for 17 and 18, float64 (N, 18)
 
 
 Loader = Callable[[str], ReplaySource]
@@ -39,17 +34,11 @@ Loader = Callable[[str], ReplaySource]
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """What a part's values mean.
+    """What a part's values mean."""
 
-    Args:
-        unit: of its levels, where it names none itself.
-        scale: counts against microseconds.
-        load: reads a recording by its name, for replay.
-    """
-
-    unit: Unit
-    scale: Scale
-    load: Loader
+    unit: Unit  # of its levels, where it names none itself
+    scale: Scale  # counts against microseconds
+    load: Loader  # reads a recording by its name, for replay
 
 
 def read_part(

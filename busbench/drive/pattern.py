@@ -64,23 +64,14 @@ class PatternSource:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Echo:
-    """What came back.
+    """What came back."""
 
-    Args:
-        intact: blocks that came back as they were sent.
-        damaged: blocks of which something else came back.
-        lost: blocks of which nothing came back.
-        stray_bytes: bytes that belong to no intact block.
-        number: which block each intact one was, int64 (intact,).
-        back_ns: when its last byte had come back, int64 (intact,).
-    """
-
-    intact: int
-    damaged: int
-    lost: int
-    stray_bytes: int
-    number: I64
-    back_ns: I64
+    intact: int  # blocks that came back as they were sent
+    damaged: int  # blocks of which something else came back
+    lost: int  # blocks of which nothing came back
+    stray_bytes: int  # bytes that belong to no intact block
+    number: I64  # which block each intact one was, int64 (intact,)
+    back_ns: I64  # when its last byte had come back, int64 (intact,)
 
 
 def judge_echo(chunks: Sequence[Chunk], *, sent: int, seed: int) -> Echo:

@@ -27,16 +27,11 @@ TRAVEL_PCT = 100.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Part:
-    """One shape on one channel.
+    """One shape on one channel."""
 
-    Args:
-        channel: 0-17.
-        start_s: when, in seconds from the start of the program.
-    """
-
-    channel: int
+    channel: int  # 0-17
     shape: Shape
-    start_s: float
+    start_s: float  # when, in seconds from the start of the program
 
     @property
     def end_s(self) -> float:
@@ -46,47 +41,30 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class FrameFault:
-    """Something wrong on purpose.
+    """Something wrong on purpose."""
 
-    Args:
-        kind: frame-lost flag, failsafe flag, frames not sent, or bits flipped.
-        start_s, duration_s: when, in seconds from the start of the program.
-        flips: probability that a byte has one of its bits flipped (flips only).
-    """
-
-    kind: FaultKind
-    start_s: float
+    kind: FaultKind  # frame-lost flag, failsafe flag, frames not sent, or bits flipped
+    start_s: float  # start_s, duration_s: when, in seconds from the start of the program
     duration_s: float
-    flips: float = 0.0
+    flips: float = 0.0  # probability that a byte has one of its bits flipped (flips only)
     seed: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Program:
-    """All that is to be sent.
-
-    Args:
-        parts: in any order; no two on one channel overlap.
-        limits: how far, how fast, and what stays locked.
-        scale: counts against microseconds, for people.
-        period_s: time from frame to frame.
-        end_bytes: byte 24 of the frames, in turn.
-        faults: as many as wanted; they may overlap.
-        repeat: how often the parts are run through.
-        channel_names: names by channel (0-17), for people.
-        stated_rests, stated_travels: channels (0-17) of which it states rest or travel limits by themselves; those
-            of all others are what is usual and yield to a plan.
-    """
+    """All that is to be sent."""
 
     name: str
-    parts: tuple[Part, ...]
-    limits: Limits
-    scale: Scale
-    period_s: float = FRAME_PERIOD_S
-    end_bytes: tuple[int, ...] = (END_PLAIN,)
-    faults: tuple[FrameFault, ...] = ()
-    repeat: int = 1
-    channel_names: tuple[tuple[int, str], ...] = ()
+    parts: tuple[Part, ...]  # in any order; no two on one channel overlap
+    limits: Limits  # how far, how fast, and what stays locked
+    scale: Scale  # counts against microseconds, for people
+    period_s: float = FRAME_PERIOD_S  # time from frame to frame
+    end_bytes: tuple[int, ...] = (END_PLAIN,)  # byte 24 of the frames, in turn
+    faults: tuple[FrameFault, ...] = ()  # as many as wanted; they may overlap
+    repeat: int = 1  # how often the parts are run through
+    channel_names: tuple[tuple[int, str], ...] = ()  # names by channel (0-17), for people
+    # stated_rests, stated_travels: channels (0-17) of which it states rest or travel limits by themselves; those of all
+    # others are what is usual and yield to a plan
     stated_rests: frozenset[int] = frozenset()
     stated_travels: frozenset[int] = frozenset()
     _spans_s: F64 = field(init=False, repr=False)  # begin and end of each part, (2, parts)

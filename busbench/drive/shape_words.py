@@ -17,19 +17,12 @@ Make = Callable[["ShapeReader", int], Shape]
 
 @dataclass(frozen=True, slots=True)
 class ShapeWord:
-    """One shape.
+    """One shape."""
 
-    Args:
-        keys: of a part with it, beside those of all parts.
-        make: from the reader of a part and a channel (0-17).
-        fits_switch: True where it fits channels 17 and 18, which are on or off.
-        same_as: the shape of which it is another name.
-    """
-
-    keys: tuple[str, ...]
-    make: Make
-    fits_switch: bool = False
-    same_as: str = ""
+    keys: tuple[str, ...]  # of a part with it, beside those of all parts
+    make: Make  # from the reader of a part and a channel (0-17)
+    fits_switch: bool = False  # True where it fits channels 17 and 18, which are on or off
+    same_as: str = ""  # the shape of which it is another name
 
     @property
     def is_wave(self) -> bool:

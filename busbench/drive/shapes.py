@@ -51,13 +51,9 @@ class Shape(abc.ABC):
 
 @dataclass(frozen=True, slots=True)
 class TimeSpan:
-    """Where a wave goes: its full deflections, and the level between them at which it is at 0.
+    """Where a wave goes: its full deflections, and the level between them at which it is at 0."""
 
-    Args:
-        low, centre, high: counts, rising.
-    """
-
-    low: float
+    low: float  # low, centre, high: counts, rising
     centre: float
     high: float
 
@@ -68,16 +64,11 @@ class TimeSpan:
 
 @dataclass(frozen=True, slots=True)
 class Cycle:
-    """How often and from where in its cycle.
-
-    Args:
-        cycles: how many; need not be whole.
-        phase_deg: how far into its cycle the shape begins.
-    """
+    """How often and from where in its cycle."""
 
     period_s: float
-    cycles: float = 1.0
-    phase_deg: float = 0.0
+    cycles: float = 1.0  # how many; need not be whole
+    phase_deg: float = 0.0  # how far into its cycle the shape begins
 
     @property
     def duration_s(self) -> float:
@@ -233,19 +224,12 @@ class Chirp(CycleShape):
 
 @dataclass(frozen=True, slots=True)
 class Wander(CycleShape):
-    """Smooth moves between seeded random levels, one a period.
+    """Smooth moves between seeded random levels, one a period."""
 
-    Args:
-        span: where they go.
-        cycle: `cycle.period_s` is the time of one move, `cycle.cycles` their number.
-        seed: the same seed gives the same moves.
-        stream: channels of one seed each have their own.
-    """
-
-    span: TimeSpan
-    cycle: Cycle
-    seed: int
-    stream: int = 0
+    span: TimeSpan  # where they go
+    cycle: Cycle  # `cycle.period_s` is the time of one move, `cycle.cycles` their number
+    seed: int  # the same seed gives the same moves
+    stream: int = 0  # channels of one seed each have their own
 
     def counts(self, t_s: F64) -> F64:
         """The moves, eased in and out by 3 x^2 - 2 x^3."""
@@ -264,19 +248,12 @@ class Wander(CycleShape):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Replay(Shape):
-    """What a channel did in a recording: each level holds until the next frame.
+    """What a channel did in a recording: each level holds until the next frame."""
 
-    Args:
-        t_s: times of the frames, float64 (N,), rising from 0.
-        levels: counts, float64 (N,).
-        seconds: how long to play; the last level holds after the recording's end.
-        source: file and channel, for people.
-    """
-
-    t_s: F64
-    levels: F64
-    seconds: float
-    source: str
+    t_s: F64  # times of the frames, float64 (N,), rising from 0
+    levels: F64  # counts, float64 (N,)
+    seconds: float  # how long to play; the last level holds after the recording's end
+    source: str  # file and channel, for people
 
     @property
     def duration_s(self) -> float:

@@ -77,28 +77,18 @@ class Ended(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Station:
-    """One halt of the walk: a channel and the devices that obey it.
+    """One halt of the walk: a channel and the devices that obey it."""
 
-    Args:
-        name: of the device, or of all of them.
-        channel: 0-17.
-        members: the devices' names.
-        first, then: which way they go first and after that, as in "up" and "down".
-        is_high_first: True where the channel rises to go the first way.
-        low, neutral, high: ends and rest in counts, 0 and 1 on channels 17 and 18.
-        remark: what the plan says of the direction, as in "reversed, mounted mirrored".
-    """
-
-    name: str
-    channel: int
-    members: tuple[str, ...]
-    first: str
+    name: str  # of the device, or of all of them
+    channel: int  # 0-17
+    members: tuple[str, ...]  # the devices' names
+    first: str  # first, then: which way they go first and after that, as in "up" and "down"
     then: str
-    is_high_first: bool
-    low: int
+    is_high_first: bool  # True where the channel rises to go the first way
+    low: int  # low, neutral, high: ends and rest in counts, 0 and 1 on channels 17 and 18
     neutral: int
     high: int
-    remark: str = ""
+    remark: str = ""  # what the plan says of the direction, as in "reversed, mounted mirrored"
 
     @property
     def announced(self) -> str:
@@ -109,39 +99,25 @@ class Station:
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """One motion that was made.
+    """One motion that was made."""
 
-    Args:
-        t_utc: when it began, ISO 8601.
-        duration_s: how long it went.
-        ended: how it ended.
-        reason: why it ended before its time, or an empty string.
-        seen: what a virtual aircraft did, in words.
-    """
-
-    t_utc: str
-    duration_s: float
-    ended: Ended = Ended.RAN
-    reason: str = ""
-    seen: tuple[str, ...] = ()
+    t_utc: str  # when it began, ISO 8601
+    duration_s: float  # how long it went
+    ended: Ended = Ended.RAN  # how it ended
+    reason: str = ""  # why it ended before its time, or an empty string
+    seen: tuple[str, ...] = ()  # what a virtual aircraft did, in words
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """What is known of one halt.
-
-    Args:
-        moves: motions made, the oldest first.
-        answers: to QUESTIONS in their order, None where there is none yet.
-        note: the builder's words.
-        is_skipped: True where the builder went past it.
-    """
+    """What is known of one halt."""
 
     stop: Station
-    moves: tuple[Move, ...] = ()
+    moves: tuple[Move, ...] = ()  # motions made, the oldest first
+    # to QUESTIONS in their order, None where there is none yet
     answers: tuple[bool | None, ...] = (None,) * len(QUESTIONS)
-    note: str = ""
-    is_skipped: bool = False
+    note: str = ""  # the builder's words
+    is_skipped: bool = False  # True where the builder went past it
 
     @property
     def is_done(self) -> bool:
@@ -161,15 +137,10 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """The motion is over, and what the key that stopped it meant, if it meant anything.
+    """The motion is over, and what the key that stopped it meant, if it meant anything."""
 
-    Args:
-        move: the motion; None where it was called off before it began.
-        word: of the key.
-    """
-
-    move: Move | None
-    word: Word | None = None
+    move: Move | None  # the motion; None where it was called off before it began
+    word: Word | None = None  # of the key
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,17 +157,12 @@ _ALWAYS = (Word.NOTE, Word.END)
 
 @dataclass(frozen=True, slots=True)
 class Walk:
-    """The walk at one moment.
+    """The walk at one moment."""
 
-    Args:
-        entries: all halts, at least one.
-        asked: index of the question asked, in ASKING.
-    """
-
-    entries: tuple[Entry, ...]
+    entries: tuple[Entry, ...]  # all halts, at least one
     at: int = 0
     phase: SurfacePhase = SurfacePhase.READY
-    asked: int = 0
+    asked: int = 0  # index of the question asked, in ASKING
 
     @property
     def entry(self) -> Entry:

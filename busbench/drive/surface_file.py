@@ -25,29 +25,17 @@ _NAME_IT = "name the file that `busbench walk` kept"
 
 @dataclass(frozen=True, slots=True)
 class WalkHead:
-    """What a file says beside its devices.
+    """What a file says beside its devices."""
 
-    Args:
-        rig: name of the aircraft.
-        port: where the frames go.
-        is_rehearsal: True where no aircraft moves.
-        start_utc: ISO 8601.
-        limits: of the walk.
-        period_s: time from frame to frame.
-        rate_pct_per_s: fastest movement.
-        scale: of the plan.
-        not_walked: names and reasons.
-    """
-
-    rig: str
-    port: str
-    is_rehearsal: bool
-    start_utc: str
-    limits: Limits
-    period_s: float
-    rate_pct_per_s: float
-    scale: Scale
-    not_walked: tuple[tuple[str, str], ...] = ()
+    rig: str  # name of the aircraft
+    port: str  # where the frames go
+    is_rehearsal: bool  # True where no aircraft moves
+    start_utc: str  # ISO 8601
+    limits: Limits  # of the walk
+    period_s: float  # time from frame to frame
+    rate_pct_per_s: float  # fastest movement
+    scale: Scale  # of the plan
+    not_walked: tuple[tuple[str, str], ...] = ()  # names and reasons
 
 
 def walk_dict(head: WalkHead, entries: Sequence[Entry]) -> dict[str, Any]:
@@ -115,19 +103,13 @@ def write_walk(path: str | Path, head: WalkHead, entries: Sequence[Entry]) -> No
 
 @dataclass(frozen=True, slots=True)
 class SavedWalk:
-    """A file read back.
+    """A file read back."""
 
-    Args:
-        rig, is_rehearsal, start_utc: as written.
-        entries: as written.
-        not_walked: names and reasons, None where an old file gives none.
-    """
-
-    rig: str
+    rig: str  # rig, is_rehearsal, start_utc: as written
     is_rehearsal: bool
     start_utc: str
-    entries: tuple[Entry, ...]
-    not_walked: tuple[tuple[str, str], ...] | None = None
+    entries: tuple[Entry, ...]  # as written
+    not_walked: tuple[tuple[str, str], ...] | None = None  # names and reasons, None where an old file gives none
 
 
 class _AnswersReader(TableReader[WalkTable]):

@@ -35,18 +35,12 @@ class Marks(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Chip:
-    """What is known of a family of USB-UART chips.
-
-    Args:
-        rate: how it takes 100 000 baud.
-        marks: whether its driver reports damaged bytes.
-        advice: what to do, or an empty string.
-    """
+    """What is known of a family of USB-UART chips."""
 
     name: str
-    rate: Exactness
-    marks: Marks
-    advice: str = ""
+    rate: Exactness  # how it takes 100 000 baud
+    marks: Marks  # whether its driver reports damaged bytes
+    advice: str = ""  # what to do, or an empty string
 
 
 _LATENCY = "has a latency timer that ships at 16 ms: set 1 ms"
@@ -70,24 +64,16 @@ _CDC = Chip("CDC-ACM", Exactness.UNKNOWN, Marks.UNKNOWN, "its own firmware makes
 
 @dataclass(frozen=True, slots=True)
 class Adapter:
-    """A serial port that is there.
-
-    Args:
-        description: what it says of itself.
-        chip: what is known of its chip.
-        vid, pid: USB vendor and product, or None.
-        latency_ms: of its latency timer, or None where it has none or it cannot be read.
-        advice: what to do, a clause each.
-    """
+    """A serial port that is there."""
 
     device: str
-    description: str
-    chip: Chip
-    vid: int | None
+    description: str  # what it says of itself
+    chip: Chip  # what is known of its chip
+    vid: int | None  # vid, pid: USB vendor and product, or None
     pid: int | None
     serial_number: str
-    latency_ms: int | None
-    advice: tuple[str, ...]
+    latency_ms: int | None  # of its latency timer, or None where it has none or it cannot be read
+    advice: tuple[str, ...]  # what to do, a clause each
 
 
 def chip_of(vid: int | None, pid: int | None, *, product: str = "", device: str = "") -> Chip:

@@ -16,20 +16,13 @@ from busbench.port.open_serial import is_url, resolve
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """What names an adapter.
+    """What names an adapter."""
 
-    Args:
-        source: as the person gave it.
-        vid, pid: USB vendor and product, or None for what is not on USB.
-        serial_number: or an empty string where it has none.
-        location: the USB socket it sits in, or an empty string.
-    """
-
-    source: str
-    vid: int | None = None
+    source: str  # as the person gave it
+    vid: int | None = None  # vid, pid: USB vendor and product, or None for what is not on USB
     pid: int | None = None
-    serial_number: str = ""
-    location: str = ""
+    serial_number: str = ""  # or an empty string where it has none
+    location: str = ""  # the USB socket it sits in, or an empty string
 
     def is_same(self, entry: Any) -> bool:
         """True where a listed port is this adapter; without a serial number its USB socket decides."""

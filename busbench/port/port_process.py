@@ -40,18 +40,12 @@ _DRAIN_NS = STALL_NS
 
 @dataclass(frozen=True, slots=True)
 class ProcessSettings:
-    """What the child is given at its start.
+    """What the child is given at its start."""
 
-    Args:
-        source: a device's name or a URL.
-        hold_back_bytes: unfetched bytes at which reading the port waits.
-        is_sender: True refuses a port to which another process sends.
-    """
-
-    source: str
+    source: str  # a device's name or a URL
     line: LineSettings
-    hold_back_bytes: int = HOLD_BACK_BYTES
-    is_sender: bool = False
+    hold_back_bytes: int = HOLD_BACK_BYTES  # unfetched bytes at which reading the port waits
+    is_sender: bool = False  # True refuses a port to which another process sends
 
 
 class PortProcess:

@@ -22,17 +22,12 @@ _RATE_TOLERANCE = 0.01  # the bus tolerates 4.5 %, cheap oscillators are off by 
 
 @dataclass(frozen=True, slots=True)
 class ErrorTotals:
-    """Damage counted by the driver since it was loaded, or by us since the port was opened.
+    """Damage counted by the driver since it was loaded, or by us since the port was opened."""
 
-    Args:
-        parity, framing, breaks: damaged characters (on Windows: looks at which there were some).
-        overrun: characters lost since they were not fetched in time.
-    """
-
-    parity: int = 0
+    parity: int = 0  # parity, framing, breaks: damaged characters (on Windows: looks at which there were some)
     framing: int = 0
     breaks: int = 0
-    overrun: int = 0
+    overrun: int = 0  # characters lost since they were not fetched in time
 
     def since(self, before: ErrorTotals) -> ErrorTotals:
         """What came on top."""

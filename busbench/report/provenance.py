@@ -15,27 +15,16 @@ from busbench import __version__
 
 @dataclass(frozen=True, slots=True)
 class Provenance:
-    """Where the figures of a page come from.
+    """Where the figures of a page come from."""
 
-    Args:
-        source: recording or port, without folders.
-        recording_sha256: of the recording's file, None where none was kept.
-        rig: the rig file, without folders.
-        rig_sha256: of it, None where it was read from standard input.
-        made_at: date and time with zone, for people.
-        versions: (program, version).
-        kept: file of the recording, where a port was the source.
-        is_virtual: True where a virtual receiver or aircraft was the source.
-    """
-
-    source: str
-    recording_sha256: str | None
-    rig: str
-    rig_sha256: str | None
-    made_at: str
-    versions: tuple[tuple[str, str], ...]
-    kept: str = ""
-    is_virtual: bool = False
+    source: str  # recording or port, without folders
+    recording_sha256: str | None  # of the recording's file, None where none was kept
+    rig: str  # the rig file, without folders
+    rig_sha256: str | None  # of it, None where it was read from standard input
+    made_at: str  # date and time with zone, for people
+    versions: tuple[tuple[str, str], ...]  # (program, version)
+    kept: str = ""  # file of the recording, where a port was the source
+    is_virtual: bool = False  # True where a virtual receiver or aircraft was the source
 
 
 def gather(

@@ -19,17 +19,11 @@ _UPRIGHT_NAMES = (
 
 @dataclass(frozen=True, slots=True)
 class Directions:
-    """The two ways of a device.
+    """The two ways of a device."""
 
-    Args:
-        above: while its channel is above neutral, or on.
-        below: while it is below, or off.
-        is_stated: False where the plan does not say so and it was taken from name, reversed and mounting.
-    """
-
-    above: str
-    below: str
-    is_stated: bool
+    above: str  # while its channel is above neutral, or on
+    below: str  # while it is below, or off
+    is_stated: bool  # False where the plan does not say so and it was taken from name, reversed and mounting
 
     def of(self, *, is_high: bool) -> str:
         """The way with the channel high or low."""

@@ -31,27 +31,17 @@ PERIODS = 100  # looked at together, since an adapter may hand over frames in he
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """One channel that moved.
+    """One channel that moved."""
 
-    Args:
-        channel: 1-18.
-        movement: as which it was moved, from 1; channels moved by one stick share it.
-        rest_counts: where it was most of the time.
-        kind: "proportional", "on/off" or "three positions".
-        follows: an earlier channel of the same movement, or None.
-        against: True where it moves the other way than that channel.
-        is_high_first: True where it first went to its high end.
-    """
-
-    channel: int
-    movement: int
-    rest_counts: int
+    channel: int  # 1-18
+    movement: int  # as which it was moved, from 1; channels moved by one stick share it
+    rest_counts: int  # where it was most of the time
     low_counts: int
     high_counts: int
-    kind: str
-    follows: int | None
-    against: bool
-    is_high_first: bool
+    kind: str  # "proportional", "on/off" or "three positions"
+    follows: int | None  # an earlier channel of the same movement, or None
+    against: bool  # True where it moves the other way than that channel
+    is_high_first: bool  # True where it first went to its high end
 
     @property
     def rests_at(self) -> str:
@@ -64,21 +54,13 @@ class Proposal:
 
 @dataclass(frozen=True, slots=True)
 class Draft:
-    """What a recording shows of the channel map.
+    """What a recording shows of the channel map."""
 
-    Args:
-        proposals: channels that moved, in the order of the sticks.
-        still: channels that did not move.
-        period_ms: median frame period, None without a clock.
-        frames: how many were looked at.
-        is_doubtful: True where controls moved together, or did not rest at the start and between.
-    """
-
-    proposals: tuple[Proposal, ...]
-    still: tuple[int, ...]
-    period_ms: float | None
-    frames: int
-    is_doubtful: bool = False
+    proposals: tuple[Proposal, ...]  # channels that moved, in the order of the sticks
+    still: tuple[int, ...]  # channels that did not move
+    period_ms: float | None  # median frame period, None without a clock
+    frames: int  # how many were looked at
+    is_doubtful: bool = False  # True where controls moved together, or did not rest at the start and between
 
 
 def propose_channels(tables: Iterable[FrameTable], *, has_clock: bool = True) -> Draft:

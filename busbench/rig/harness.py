@@ -24,51 +24,33 @@ CONTACT_OHM = 1e-6  # used for leads that are not stated: two names for one poin
 
 @dataclass(frozen=True, slots=True)
 class Branch:
-    """One resistance of the network.
-
-    Args:
-        start, end: node names; start "" is the source itself.
-        limit_a: continuous current it carries, None if unknown.
-        lead: as stated, None for the source's internal resistance and unknown leads.
-        key: name of the hub or device that the lead goes to, "" for none.
-    """
+    """One resistance of the network."""
 
     name: str
-    start: str
+    start: str  # start, end: node names; start "" is the source itself
     end: str
     ohm: float
-    limit_a: float | None = None
-    lead: Lead | None = None
-    key: str = ""
+    limit_a: float | None = None  # continuous current it carries, None if unknown
+    lead: Lead | None = None  # as stated, None for the source's internal resistance and unknown leads
+    key: str = ""  # name of the hub or device that the lead goes to, "" for none
 
 
 @dataclass(frozen=True, slots=True)
 class Network:
-    """A source, nodes and resistances.
+    """A source, nodes and resistances."""
 
-    Args:
-        voltage_v: of the source without load.
-        nodes: names, the supply's terminals first.
-    """
-
-    voltage_v: float
-    nodes: tuple[str, ...]
+    voltage_v: float  # of the source without load
+    nodes: tuple[str, ...]  # names, the supply's terminals first
     branches: tuple[Branch, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Solution:
-    """Voltage and current of T cases, one row per case.
+    """Voltage and current of T cases, one row per case."""
 
-    Args:
-        volts: at each node, (T, nodes).
-        branch_a: through each branch from start to end, (T, branches).
-        through_a: drawn by or passing through each node, (T, nodes).
-    """
-
-    volts: F64
-    branch_a: F64
-    through_a: F64
+    volts: F64  # at each node, (T, nodes)
+    branch_a: F64  # through each branch from start to end, (T, branches)
+    through_a: F64  # drawn by or passing through each node, (T, nodes)
 
 
 def branch_ohm(lead: Lead | None, *, temperature_c: float = REFERENCE_C) -> float:

@@ -33,20 +33,15 @@ MotorKind = Literal["electric", "engine", "kill"]
 
 @dataclass(frozen=True, slots=True)
 class MotorRest:
-    """Where the channel of a motor, of an engine, or of what kills its ignition must rest.
-
-    Args:
-        channel: 0-17.
-        kind: "electric", "engine", or "kill" for what kills an engine's ignition.
-        rest: as a frame carries it, counts, or 0 and 1 on channels 17 and 18; None where the plan does not
-            state it or contradicts itself.
-        failsafe: lowest and highest value allowed in failsafe, in the same unit; None where it is not known.
-    """
+    """Where the channel of a motor, of an engine, or of what kills its ignition must rest."""
 
     name: str
-    channel: int
-    kind: MotorKind
+    channel: int  # 0-17
+    kind: MotorKind  # "electric", "engine", or "kill" for what kills an engine's ignition
+    # as a frame carries it, counts, or 0 and 1 on channels 17 and 18; None where the plan does not state it or
+    # contradicts itself
     rest: int | None
+    # lowest and highest value allowed in failsafe, in the same unit; None where it is not known
     failsafe: tuple[int, int] | None
 
 

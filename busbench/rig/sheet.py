@@ -23,40 +23,26 @@ RULES = (
 
 @dataclass(frozen=True, slots=True)
 class SetupStep:
-    """One device to set up.
+    """One device to set up."""
 
-    Args:
-        order: from 1.
-        channel: 1-18, None for a sensor.
-        kind: "servo", "off-bus" or "sensor".
-        group: the group it belongs to, or "".
-        plugged_into: hub or receiver where it goes afterwards.
-        above_neutral: which way its surface goes with the channel above neutral, "" where the plan does not say.
-        note: what else to mind, or "".
-        failsafe: in a word or two.
-        low_counts, neutral_counts, high_counts: ends and neutral as sent, None for a sensor
-            and for on/off channels.
-        low_us, neutral_us, high_us: the same as pulses at the rig's scale.
-        reversed: True where it is to run the other way, None for a sensor.
-    """
-
-    order: int
+    order: int  # from 1
     label: str
-    channel: int | None
+    channel: int | None  # 1-18, None for a sensor
     name: str
-    kind: str
-    group: str
-    plugged_into: str
-    above_neutral: str
-    note: str
-    failsafe: str
+    kind: str  # "servo", "off-bus" or "sensor"
+    group: str  # the group it belongs to, or ""
+    plugged_into: str  # hub or receiver where it goes afterwards
+    above_neutral: str  # which way its surface goes with the channel above neutral, "" where the plan does not say
+    note: str  # what else to mind, or ""
+    failsafe: str  # in a word or two
+    # low_counts, neutral_counts, high_counts: ends and neutral as sent, None for a sensor and for on/off channels
     low_counts: int | None
     neutral_counts: int | None
     high_counts: int | None
-    low_us: float | None
+    low_us: float | None  # low_us, neutral_us, high_us: the same as pulses at the rig's scale
     neutral_us: float | None
     high_us: float | None
-    reversed: bool | None
+    reversed: bool | None  # True where it is to run the other way, None for a sensor
 
     @property
     def reversed_text(self) -> str:

@@ -17,25 +17,15 @@ _COMMENT_AT, _COLUMNS = 25, 110
 
 @dataclass(frozen=True, slots=True)
 class _Example:
-    """One table of the file.
+    """One table of the file."""
 
-    Args:
-        heading: as in "[rig]".
-        table: its keys.
-        values: what it states; other keys of it are shown with a # before them.
-        likely: values of such keys that have no default.
-        about: what is above it.
-        is_brief: True for a further one, without comments and further keys.
-        is_off: True with a # before all of it.
-    """
-
-    heading: str
-    table: type[Table]
-    values: Mapping[str, str]
-    likely: Mapping[str, str] = field(default_factory=dict)
-    about: str = ""
-    is_brief: bool = False
-    is_off: bool = False
+    heading: str  # as in "[rig]"
+    table: type[Table]  # its keys
+    values: Mapping[str, str]  # what it states; other keys of it are shown with a # before them
+    likely: Mapping[str, str] = field(default_factory=dict)  # values of such keys that have no default
+    about: str = ""  # what is above it
+    is_brief: bool = False  # True for a further one, without comments and further keys
+    is_off: bool = False  # True with a # before all of it
 
     def lines(self) -> Iterator[str]:
         """The lines of the file."""

@@ -12,15 +12,10 @@ from busbench.rig.model import RECEIVER, RESERVED_NAMES, Device, Hub, Rig
 
 @dataclass(frozen=True, slots=True)
 class Loose:
-    """Hubs that lead to no receiver.
+    """Hubs that lead to no receiver."""
 
-    Args:
-        rings: hubs that are connected to one another in a ring, each ring once.
-        hanging: names (of hub or device) with the parent that does not exist.
-    """
-
-    rings: tuple[tuple[str, ...], ...]
-    hanging: tuple[tuple[str, str], ...]
+    rings: tuple[tuple[str, ...], ...]  # hubs that are connected to one another in a ring, each ring once
+    hanging: tuple[tuple[str, str], ...]  # names (of hub or device) with the parent that does not exist
 
     def __bool__(self) -> bool:
         return bool(self.rings or self.hanging)

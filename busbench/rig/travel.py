@@ -13,17 +13,12 @@ ON_PCT = 50.0  # an on/off channel is on from here
 
 @dataclass(frozen=True, slots=True)
 class Endpoints:
-    """Neutral and ends of a device's channel.
+    """Neutral and ends of a device's channel."""
 
-    Args:
-        neutral_counts, low_counts, high_counts: as sent, not rounded; may lie beyond the frame.
-        neutral_us, low_us, high_us: the same as pulses at the rig's scale.
-    """
-
-    neutral_counts: float
+    neutral_counts: float  # neutral_counts, low_counts, high_counts: as sent, not rounded; may lie beyond the frame
     low_counts: float
     high_counts: float
-    neutral_us: float
+    neutral_us: float  # neutral_us, low_us, high_us: the same as pulses at the rig's scale
     low_us: float
     high_us: float
 

@@ -20,41 +20,28 @@ GAIN_LEAST_V = 0.005  # less is no gain that can be measured
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """One change of the harness and what it gains.
-
-    Args:
-        where: hub or device that the lead goes to.
-        voltage_after_v: at the weakest device in the worst case.
-    """
+    """One change of the harness and what it gains."""
 
     action: Literal["thicken", "second feed"]
-    where: str
+    where: str  # hub or device that the lead goes to
     text: str
-    voltage_after_v: float
+    voltage_after_v: float  # at the weakest device in the worst case
     gain_v: float
 
 
 @dataclass(frozen=True, slots=True)
 class Weakest:
-    """The device with the min voltage, and the lead that costs it most.
+    """The device with the min voltage, and the lead that costs it most."""
 
-    Args:
-        case: the worst case short of all stalled.
-        lead: name of the lead with the largest drop on its way.
-        lead_to: node of the tree that it goes to.
-        lead_text: that lead in few words.
-        advice: best first.
-    """
-
-    case: str
+    case: str  # the worst case short of all stalled
     device: str
     voltage_v: float
-    lead: str
-    lead_to: str
-    lead_text: str
+    lead: str  # name of the lead with the largest drop on its way
+    lead_to: str  # node of the tree that it goes to
+    lead_text: str  # that lead in few words
     drop_v: float
     supply_drop_v: float
-    advice: tuple[Advice, ...]
+    advice: tuple[Advice, ...]  # best first
 
 
 def find_weakest(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Weakest | None:

@@ -16,26 +16,16 @@ LINES_ASCII = {"bar": "|  ", "tee": "+- ", "end": "`- ", "gap": "   "}
 
 @dataclass(frozen=True, slots=True)
 class TreeRow:
-    """One row of the tree, from top to bottom.
+    """One row of the tree, from top to bottom."""
 
-    Args:
-        name: of supply, receiver, hub or device.
-        kind: "supply", "receiver", "hub" or the device's kind.
-        depth: 0 for the supply.
-        parent: row of what it is connected to, -1 for the supply.
-        is_last: True where nothing more is connected to the same parent below it.
-        lead: the lead to it in few words, "" where there is none.
-        voltage_v, current_a: under load, None without a case.
-    """
-
-    name: str
-    kind: str
-    depth: int
-    parent: int
-    is_last: bool
+    name: str  # of supply, receiver, hub or device
+    kind: str  # "supply", "receiver", "hub" or the device's kind
+    depth: int  # 0 for the supply
+    parent: int  # row of what it is connected to, -1 for the supply
+    is_last: bool  # True where nothing more is connected to the same parent below it
     channel: int | None
-    lead: str
-    voltage_v: float | None
+    lead: str  # the lead to it in few words, "" where there is none
+    voltage_v: float | None  # voltage_v, current_a: under load, None without a case
     current_a: float | None
 
 

@@ -55,16 +55,11 @@ def _spans(text: str) -> tuple[OutageSpan, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """One setting as people write it.
-
-    Args:
-        field: the field of ReceiverSettings, or `noise.` and the field of Noise.
-        read: makes the value; raises ValueError or KeyError.
-    """
+    """One setting as people write it."""
 
     name: str
-    field: str
-    read: Callable[[str], Any]
+    field: str  # the field of ReceiverSettings, or `noise.` and the field of Noise
+    read: Callable[[str], Any]  # makes the value; raises ValueError or KeyError
     like: str
     text: str
 

@@ -16,16 +16,11 @@ from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS
 
 @dataclass(frozen=True, slots=True)
 class AircraftFault:
-    """One fault to build in.
-
-    Args:
-        device: name of the device, "" where the fault applies to no single device.
-        value: see FAULTS; None for the usual.
-    """
+    """One fault to build in."""
 
     kind: str
-    device: str = ""
-    value: float | None = None
+    device: str = ""  # name of the device, "" where the fault applies to no single device
+    value: float | None = None  # see FAULTS; None for the usual
 
     @property
     def shows_on_bus(self) -> bool:
@@ -44,22 +39,15 @@ class AircraftFault:
 
 @dataclass(frozen=True, slots=True)
 class FaultWords:
-    """A kind of fault as people read of it.
-
-    Args:
-        shows: where, and as what.
-        has_device: True where it is in one device or its channel.
-        value: meaning of VALUE with its usual, or "" where it takes none.
-        is_sent: True where the frames are wrong; False where devices or their supply are.
-    """
+    """A kind of fault as people read of it."""
 
     what: str
-    shows: str
-    has_device: bool = True
-    value: str = ""
+    shows: str  # where, and as what
+    has_device: bool = True  # True where it is in one device or its channel
+    value: str = ""  # meaning of VALUE with its usual, or "" where it takes none
     least: float = 0.001
     most: float = 1e6
-    is_sent: bool = True
+    is_sent: bool = True  # True where the frames are wrong; False where devices or their supply are
 
 
 FAULTS: dict[str, FaultWords] = {

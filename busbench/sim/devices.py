@@ -25,25 +25,17 @@ RESTART_S = 1.0  # a receiver takes this long from enough voltage to its first f
 
 @dataclass(frozen=True, slots=True)
 class DeviceState:
-    """What can be seen and measured of one device.
-
-    Args:
-        position_pct: of full command, positive where channels above neutral take a device that is not reversed.
-        surface_deg: angle of its surface as seen on the aircraft.
-        throw_mm: straight across from neutral, NaN where the chord is not known.
-        is_moving: True while it moves.
-        is_powered: False below the supply's minimum_v.
-    """
+    """What can be seen and measured of one device."""
 
     name: str
-    position_pct: float
+    position_pct: float  # of full command, positive where channels above neutral take a device that is not reversed
     arm_deg: float
-    surface_deg: float
-    throw_mm: float
+    surface_deg: float  # angle of its surface as seen on the aircraft
+    throw_mm: float  # straight across from neutral, NaN where the chord is not known
     volts: float
     current_a: float
-    is_moving: bool
-    is_powered: bool
+    is_moving: bool  # True while it moves
+    is_powered: bool  # False below the supply's minimum_v
 
 
 class VirtualRig:

@@ -12,13 +12,9 @@ from busbench.model import F64, I64, U8, Bools
 
 @dataclass(frozen=True, slots=True)
 class OutageSpan:
-    """A stretch of time.
+    """A stretch of time."""
 
-    Args:
-        start_s: its begin, in seconds from the receiver's first frame.
-    """
-
-    start_s: float
+    start_s: float  # its begin, in seconds from the receiver's first frame
     length_s: float
 
 
@@ -62,17 +58,12 @@ class Episodes:
 
 @dataclass(frozen=True, slots=True)
 class Noise:
-    """Damage on the line, each as a share of all bytes.
-
-    Args:
-        extras: a byte too many after it.
-        bursts: from here on 3 to 20 bytes are garbage.
-    """
+    """Damage on the line, each as a share of all bytes."""
 
     flips: float = 0.0
     drops: float = 0.0
-    extras: float = 0.0
-    bursts: float = 0.0
+    extras: float = 0.0  # a byte too many after it
+    bursts: float = 0.0  # from here on 3 to 20 bytes are garbage
 
     @property
     def is_quiet(self) -> bool:

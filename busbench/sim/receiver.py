@@ -27,48 +27,30 @@ _LOST_S, _FAILSAFE_S, _GAP_S = (0.03, 0.3), (0.5, 2.5), (0.05, 0.8)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReceiverSettings:
-    """A virtual receiver, its faults, its wiring and the adapter on it.
+    """A virtual receiver, its faults, its wiring and the adapter on it."""
 
-    Args:
-        seed: the same seed, the same bytes.
-        period_s: from frame to frame.
-        jitter_s: standard deviation of a frame's start; never more than three times as much.
-        hand: how much the pilot moves.
-        dither: share of the values that are one count off.
-        has_frames: False leaves the line without frames.
-        has_slots: True for end bytes in turn and replies of sensors.
-        lost, failsafe, gaps: episodes at stated times: frames flagged lost, failsafe, no frames.
-        lost_rate, failsafe_rate, gap_rate: further ones at random, per minute.
-        chatter: noise bytes per second on the idle line.
-        is_inverted: True where the adapter reads the line with inverted polarity.
-        baud: rate at which the adapter reads the line.
-        batch_s: the adapter hands over what it has at this interval; 0 at the end of each run of bytes.
-        has_marks: True where the adapter marks damaged bytes.
-        join_s: how long after the first frame listening starts.
-        duration_s: how long they listen, or None for ever.
-    """
-
-    seed: int = 1
-    period_s: float = 0.014
-    jitter_s: float = 0.0
-    hand: Hand = Hand.MIXED
-    dither: float = 0.0
-    has_frames: bool = True
-    has_slots: bool = False
+    seed: int = 1  # the same seed, the same bytes
+    period_s: float = 0.014  # from frame to frame
+    jitter_s: float = 0.0  # standard deviation of a frame's start; never more than three times as much
+    hand: Hand = Hand.MIXED  # how much the pilot moves
+    dither: float = 0.0  # share of the values that are one count off
+    has_frames: bool = True  # False leaves the line without frames
+    has_slots: bool = False  # True for end bytes in turn and replies of sensors
+    # lost, failsafe, gaps: episodes at stated times: frames flagged lost, failsafe, no frames
     lost: tuple[OutageSpan, ...] = ()
     failsafe: tuple[OutageSpan, ...] = ()
     gaps: tuple[OutageSpan, ...] = ()
-    lost_rate: float = 0.0
+    lost_rate: float = 0.0  # lost_rate, failsafe_rate, gap_rate: further ones at random, per minute
     failsafe_rate: float = 0.0
     gap_rate: float = 0.0
     noise: Noise = field(default_factory=Noise)
-    chatter: float = 0.0
-    is_inverted: bool = False
-    baud: int = BUS_LINE.baud
-    batch_s: float = 0.0
-    has_marks: bool = True
-    join_s: float = 0.0
-    duration_s: float | None = None
+    chatter: float = 0.0  # noise bytes per second on the idle line
+    is_inverted: bool = False  # True where the adapter reads the line with inverted polarity
+    baud: int = BUS_LINE.baud  # rate at which the adapter reads the line
+    batch_s: float = 0.0  # the adapter hands over what it has at this interval; 0 at the end of each run of bytes
+    has_marks: bool = True  # True where the adapter marks damaged bytes
+    join_s: float = 0.0  # how long after the first frame listening starts
+    duration_s: float | None = None  # how long they listen, or None for ever
 
     @property
     def adapter_line(self) -> LineSettings:

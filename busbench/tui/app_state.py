@@ -47,46 +47,28 @@ def _nothing() -> None:
 
 @dataclass
 class AppState:
-    """Shared by the app, its screens and their widgets.
-
-    Args:
-        rings: True rings the bell on outages.
-        session: None until a source was chosen.
-        chosen: index of the outage looked at, None for none.
-        said: the last word of the program itself; goes before the session's.
-        rig: the plan, None where none was named.
-        is_armed: True where the person asked that a real port may move things.
-        sources: who has a word on the limits of what is driven, beside the screen.
-        beside: further receivers, whose outages are shown below those of the session.
-        mover: what moves things or is about to, None where nothing does.
-        faults: what is wrong with a virtual aircraft.
-        channel: index of the channel looked at, 0-17.
-        kind: of the outages listed, None for all.
-        zoom: level of the timeline's length, see window.py; None for the whole session.
-        settings: what is kept from one start to the next.
-        draw: shows at once what a click changed.
-        show_at: shows the channels, and one of them large, at a place of the session.
-    """
+    """Shared by the app, its screens and their widgets."""
 
     palette: Palette
     glyphs: Glyphs = field(default=UNICODE)
-    rings: bool = False
-    session: Session | None = None
-    chosen: int | None = None
-    said: str = ""
-    rig: Rig | None = None
+    rings: bool = False  # True rings the bell on outages
+    session: Session | None = None  # None until a source was chosen
+    chosen: int | None = None  # index of the outage looked at, None for none
+    said: str = ""  # the last word of the program itself; goes before the session's
+    rig: Rig | None = None  # the plan, None where none was named
     rig_path: str = ""
-    is_armed: bool = False
-    sources: LimitSources = NO_SOURCES
+    is_armed: bool = False  # True where the person asked that a real port may move things
+    sources: LimitSources = NO_SOURCES  # who has a word on the limits of what is driven, beside the screen
+    # further receivers, whose outages are shown below those of the session
     beside: list[Session] = field(default_factory=list)
-    mover: Mover | None = None
-    faults: tuple[AircraftFault, ...] = ()
-    channel: int = 0
-    kind: Kind | None = None
-    zoom: int | None = None
-    settings: SettingsStore = field(default_factory=SettingsStore)
-    show_at: ShowAt = field(default=_nowhere)
-    draw: Callable[[], None] = field(default=_nothing)
+    mover: Mover | None = None  # what moves things or is about to, None where nothing does
+    faults: tuple[AircraftFault, ...] = ()  # what is wrong with a virtual aircraft
+    channel: int = 0  # index of the channel looked at, 0-17
+    kind: Kind | None = None  # of the outages listed, None for all
+    zoom: int | None = None  # level of the timeline's length, see window.py; None for the whole session
+    settings: SettingsStore = field(default_factory=SettingsStore)  # what is kept from one start to the next
+    show_at: ShowAt = field(default=_nowhere)  # shows the channels, and one of them large, at a place of the session
+    draw: Callable[[], None] = field(default=_nothing)  # shows at once what a click changed
 
     @property
     def faults_words(self) -> str:

@@ -33,22 +33,15 @@ GLITCH, MOVING, AT_END, PAST_END, STILL, ON, OFF, NONE = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ChannelRows:
-    """All 18 channels at one place of a session.
+    """All 18 channels at one place of a session."""
 
-    Args:
-        row: the frame shown, -1 where there is none.
-        values: counts, 0 or 1 on channels 17 and 18, uint16 (18,).
-        low, high: min and max since the reset, uint16 (18,).
-        trace: values in equal steps of time up to the place, -1 where no frame came, int16 (18, points).
-        states: a word for each channel.
-    """
-
-    row: int
-    values: U16
-    low: U16
+    row: int  # the frame shown, -1 where there is none
+    values: U16  # counts, 0 or 1 on channels 17 and 18, uint16 (18,)
+    low: U16  # low, high: min and max since the reset, uint16 (18,)
     high: U16
+    # values in equal steps of time up to the place, -1 where no frame came, int16 (18, points)
     trace: NDArray[np.int16]
-    states: tuple[str, ...]
+    states: tuple[str, ...]  # a word for each channel
 
 
 def look(

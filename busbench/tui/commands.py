@@ -7,19 +7,12 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """A thing that a person can do.
+    """A thing that a person can do."""
 
-    Args:
-        keys: as the UI library names them, with commas between; "" for the menu alone.
-        action: of the app.
-        title: in a few words.
-        text: what it does, in a sentence without an end.
-    """
-
-    keys: str
-    action: str
-    title: str
-    text: str
+    keys: str  # as the UI library names them, with commas between; "" for the menu alone
+    action: str  # of the app
+    title: str  # in a few words
+    text: str  # what it does, in a sentence without an end
 
     @property
     def key_words(self) -> str:

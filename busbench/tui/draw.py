@@ -17,37 +17,25 @@ _MARKED = (172, 992, 1811)  # customary ends and centre
 
 @dataclass(frozen=True, slots=True)
 class Glyphs:
-    """The characters that pictures are made of.
-
-    Args:
-        bars: eighths of a cell from empty to full, or fewer.
-        levels: a point at four heights in one cell, bottom first; empty for braille.
-        flat: a timeline where nothing was wrong.
-        now, mark, cut_in, cut_out: above or below a timeline.
-        block: of large figures.
-        dot: between figures.
-        rec: recording.
-        frame: a single frame on a timeline.
-        bar: the cursor of a plot.
-    """
+    """The characters that pictures are made of."""
 
     rule: str
     tick: str
     span: str
     here: str
-    bars: str
-    levels: str
-    flat: str
-    now: str
+    bars: str  # eighths of a cell from empty to full, or fewer
+    levels: str  # a point at four heights in one cell, bottom first; empty for braille
+    flat: str  # a timeline where nothing was wrong
+    now: str  # now, mark, cut_in, cut_out: above or below a timeline
     mark: str
     cut_in: str
     cut_out: str
-    block: str
-    dot: str
-    rec: str
+    block: str  # of large figures
+    dot: str  # between figures
+    rec: str  # recording
     more: str
-    frame: str
-    bar: str
+    frame: str  # a single frame on a timeline
+    bar: str  # the cursor of a plot
 
 
 UNICODE = Glyphs("─", "┼", "━", "◆", " ▁▂▃▄▅▆▇█", "", "·", "▲", "▼", "[", "]", "█", "·", "●", "…", "╷", "│")

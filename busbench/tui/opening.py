@@ -24,21 +24,13 @@ PLAN = "plan:"  # before the rig file, where a person chose a plan and not a sou
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """What a person opened, with all that goes with it.
+    """What a person opened, with all that goes with it."""
 
-    Args:
-        session: of the source.
-        rig: the plan, None where there is none.
-        rig_path: its file.
-        sources: who has a word on what is driven, beside the screen.
-        faults: what is wrong with a virtual aircraft.
-    """
-
-    session: Session
-    rig: Rig | None = None
-    rig_path: str = ""
-    sources: LimitSources = NO_SOURCES
-    faults: tuple[AircraftFault, ...] = ()
+    session: Session  # of the source
+    rig: Rig | None = None  # the plan, None where there is none
+    rig_path: str = ""  # its file
+    sources: LimitSources = NO_SOURCES  # who has a word on what is driven, beside the screen
+    faults: tuple[AircraftFault, ...] = ()  # what is wrong with a virtual aircraft
 
 
 class Opener(Protocol):

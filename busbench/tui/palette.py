@@ -48,16 +48,11 @@ _STYLES: dict[str, tuple[str, str, str, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class Palette:
-    """Named styles of everything drawn.
+    """Named styles of everything drawn."""
 
-    Args:
-        theme: name of the theme that goes with them.
-        is_ansi: True where the terminal's own colours are used.
-    """
-
-    theme: str
+    theme: str  # name of the theme that goes with them
     styles: Mapping[str, Style]
-    is_ansi: bool
+    is_ansi: bool  # True where the terminal's own colours are used
 
 
 def choose(shade: Shade, environ: Mapping[str, str] | None = None) -> Palette:

@@ -15,23 +15,15 @@ _DIRECT_ROWS = 20_000  # up to so many frames are looked at one by one
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Envelope:
-    """All channels from one place to another.
+    """All channels from one place to another."""
 
-    Args:
-        lo, hi: places on the axis.
-        lows, highs: min and max in each of equal parts, -1 where no frame came, int64 (18, parts).
-        frames: that came.
-        means: of each channel over these frames, float64 (18,); None where they are too many.
-        changes: how often each channel was another than in the frame before, int64 (18,); None likewise.
-    """
-
-    lo: int
+    lo: int  # lo, hi: places on the axis
     hi: int
-    lows: I64
+    lows: I64  # lows, highs: min and max in each of equal parts, -1 where no frame came, int64 (18, parts)
     highs: I64
-    frames: int
-    means: F64 | None
-    changes: I64 | None
+    frames: int  # that came
+    means: F64 | None  # of each channel over these frames, float64 (18,); None where they are too many
+    changes: I64 | None  # how often each channel was another than in the frame before, int64 (18,); None likewise
 
     def range_of(self, channel: int) -> tuple[int, int] | None:
         """Min and max of a channel, None where no frame came."""

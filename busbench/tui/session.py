@@ -31,15 +31,11 @@ _STALE_PERIODS = 1.6  # a frame older than this is not "now"
 
 @dataclass(frozen=True, slots=True)
 class Across:
-    """What one channel did across an outage.
+    """What one channel did across an outage."""
 
-    Args:
-        before, after: counts of the last frame before and the first frame after, None where there is none.
-        low, high: min and max in frames during it, None where none came.
-    """
-
+    # before, after: counts of the last frame before and the first frame after, None where there is none
     before: int | None
-    low: int | None
+    low: int | None  # low, high: min and max in frames during it, None where none came
     high: int | None
     after: int | None
 

@@ -20,21 +20,13 @@ _NAME = "settings.toml"
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """Each is None where it was never set.
+    """Each is None where it was never set."""
 
-    Args:
-        unit: "counts", "us" or "percent".
-        theme: "dark" or "light".
-        one_scale: True draws all traces on one scale.
-        view: key of the view shown last.
-        mouse: False leaves the mouse to the terminal.
-    """
-
-    unit: Unit | None = None
-    theme: Literal["dark", "light"] | None = None
-    one_scale: bool | None = None
-    view: str | None = None
-    mouse: bool | None = None
+    unit: Unit | None = None  # "counts", "us" or "percent"
+    theme: Literal["dark", "light"] | None = None  # "dark" or "light"
+    one_scale: bool | None = None  # True draws all traces on one scale
+    view: str | None = None  # key of the view shown last
+    mouse: bool | None = None  # False leaves the mouse to the terminal
 
 
 _ALLOWED: dict[str, tuple[object, ...]] = {

@@ -25,16 +25,11 @@ class Filter(enum.Enum):
 
 @dataclass
 class VerdictTable:
-    """Checks by row and column.
-
-    Args:
-        filter: which of them are shown.
-        row, column: the cell one is on.
-    """
+    """Checks by row and column."""
 
     checks: Sequence[Check]
-    filter: Filter = Filter.ALL
-    row: int = 0
+    filter: Filter = Filter.ALL  # which of them are shown
+    row: int = 0  # row, column: the cell one is on
     column: int = 0
     rows: list[str] = field(init=False)
     columns: list[str] = field(init=False)

@@ -27,36 +27,24 @@ Rows = tuple[int, int]
 
 @dataclass(frozen=True, slots=True)
 class Also:
-    """A channel that moved while another's control was moved.
+    """A channel that moved while another's control was moved."""
 
-    Args:
-        channel: 1-18.
-        moved_counts: how far from its rest.
-        follows: True where it moved in step, False where it was moved at the same time.
-        row: of the first frame in which it was away.
-        frames: in which it was away.
-    """
-
-    channel: int
-    moved_counts: int
-    follows: bool
-    row: int
-    frames: int
+    channel: int  # 1-18
+    moved_counts: int  # how far from its rest
+    follows: bool  # True where it moved in step, False where it was moved at the same time
+    row: int  # of the first frame in which it was away
+    frames: int  # in which it was away
 
 
 @dataclass(frozen=True, slots=True)
 class ControlMove:
-    """A stretch in which one control was moved.
-
-    Args:
-        is_marked: True where an annotation says which control it was.
-    """
+    """A stretch in which one control was moved."""
 
     control: str
     first: int
     stop: int
     also: tuple[Also, ...]
-    is_marked: bool
+    is_marked: bool  # True where an annotation says which control it was
 
 
 def rest_levels(evidence: VerifyInputs, windows: Sequence[Window] = ()) -> tuple[int, ...]:

@@ -30,16 +30,11 @@ ON_OFF_COUNTS = (173, 1811)  # off and on of channels 17 and 18, set beside the 
 
 @dataclass(frozen=True, eq=False)
 class VerifyInputs:
-    """A whole recording beside the plan it is held against.
+    """A whole recording beside the plan it is held against."""
 
-    Args:
-        recording: frames and all else that was read.
-        known_period_ns: frame period, where it was found in an earlier part of the recording.
-    """
-
-    recording: Recording
+    recording: Recording  # frames and all else that was read
     rig: Rig
-    known_period_ns: float | None = None
+    known_period_ns: float | None = None  # frame period, where it was found in an earlier part of the recording
 
     @cached_property
     def counts(self) -> I16:
@@ -143,23 +138,15 @@ class VerifyInputs:
 
 @dataclass(frozen=True, slots=True)
 class ChannelPlan:
-    """A channel of the plan with all devices on it.
+    """A channel of the plan with all devices on it."""
 
-    Args:
-        channel: 1-18.
-        devices: at least one.
-        ends: where its ends lie.
-        rest_counts: where it rests.
-        gimbal: of its control, None where the plan states none.
-        motor_kind: of what can turn a propeller on it, "kill" of what kills an ignition; None where there is neither.
-    """
-
-    channel: int
-    devices: tuple[Device, ...]
+    channel: int  # 1-18
+    devices: tuple[Device, ...]  # at least one
     control: str
-    ends: Endpoints
-    rest_counts: float
-    gimbal: str | None = None
+    ends: Endpoints  # where its ends lie
+    rest_counts: float  # where it rests
+    gimbal: str | None = None  # of its control, None where the plan states none
+    # of what can turn a propeller on it, "kill" of what kills an ignition; None where there is neither
     motor_kind: MotorKind | None = None
 
     @property

@@ -19,30 +19,18 @@ _GAP_PERIODS = 1.5
 
 @dataclass(frozen=True, slots=True)
 class LinkLoss:
-    """A stretch in which the link was gone.
+    """A stretch in which the link was gone."""
 
-    Args:
-        start_s: time of the last good frame before it.
-        end_s: time of the first good frame after it, or where the recording ends.
-        first, stop: its rows; none where the bus was silent from start to end.
-        failsafe_s: time of the first frame flagged failsafe, or None.
-        silent_s: time without frames in it.
-        off_s: when the transmitter was switched off, where that is marked.
-        on_s: when it was switched on again, where that is marked.
-        has_begun: True where good frames came before: else its start was not seen.
-        has_ended: True where good frames follow.
-    """
-
-    start_s: float
-    end_s: float
-    first: int
+    start_s: float  # time of the last good frame before it
+    end_s: float  # time of the first good frame after it, or where the recording ends
+    first: int  # first, stop: its rows; none where the bus was silent from start to end
     stop: int
-    failsafe_s: float | None
-    silent_s: float
-    off_s: float | None
-    on_s: float | None
-    has_begun: bool
-    has_ended: bool
+    failsafe_s: float | None  # time of the first frame flagged failsafe, or None
+    silent_s: float  # time without frames in it
+    off_s: float | None  # when the transmitter was switched off, where that is marked
+    on_s: float | None  # when it was switched on again, where that is marked
+    has_begun: bool  # True where good frames came before: else its start was not seen
+    has_ended: bool  # True where good frames follow
 
     @property
     def is_silent(self) -> bool:

@@ -62,37 +62,23 @@ _WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class PowerUp:
-    """The receiver was switched on while the transmitter was off.
+    """The receiver was switched on while the transmitter was off."""
 
-    Args:
-        first: row of the first frame that came.
-        link: row of the first good frame, or the number of frames where none came.
-        stop: row of the next step, or the number of frames.
-        start_s: since when nothing was expected of the bus.
-        on_s: when the transmitter was switched on, where that is annotated.
-        is_annotated: False where the recording only begins with frames without a link.
-    """
-
-    first: int
-    link: int
-    stop: int
-    start_s: float
-    on_s: float | None
-    is_annotated: bool
+    first: int  # row of the first frame that came
+    link: int  # row of the first good frame, or the number of frames where none came
+    stop: int  # row of the next step, or the number of frames
+    start_s: float  # since when nothing was expected of the bus
+    on_s: float | None  # when the transmitter was switched on, where that is annotated
+    is_annotated: bool  # False where the recording only begins with frames without a link
 
 
 @dataclass(frozen=True, slots=True)
 class Back:
-    """The link is back.
+    """The link is back."""
 
-    Args:
-        first, stop: rows: the first good frame, and the next step or the number of frames.
-        settled_s: from here on every channel is where its control is.
-    """
-
-    first: int
+    first: int  # first, stop: rows: the first good frame, and the next step or the number of frames
     stop: int
-    settled_s: float
+    settled_s: float  # from here on every channel is where its control is
 
 
 @dataclass(frozen=True, slots=True, eq=False)

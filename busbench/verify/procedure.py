@@ -14,21 +14,13 @@ from busbench.verify.marks import AWAY_MARK, LET_GO_MARK, LINK_MARK, OFF_MARK, O
 
 @dataclass(frozen=True, slots=True)
 class TestStep:
-    """One step of the round.
+    """One step of the round."""
 
-    Args:
-        mark: word set in the recording when it begins; of a control, its name.
-        instruction: what to do, in one or two sentences.
-        least_s: it lasts at least this long.
-        channels: channels that it is about, 1-18.
-        is_optional: True where a test without it can pass.
-    """
-
-    mark: str
-    instruction: str
-    least_s: float
-    channels: tuple[int, ...] = ()
-    is_optional: bool = False
+    mark: str  # word set in the recording when it begins; of a control, its name
+    instruction: str  # what to do, in one or two sentences
+    least_s: float  # it lasts at least this long
+    channels: tuple[int, ...] = ()  # channels that it is about, 1-18
+    is_optional: bool = False  # True where a test without it can pass
 
 
 def round_of(rig: Rig) -> tuple[TestStep, ...]:

@@ -17,13 +17,9 @@ from busbench.verify.verify import Verification
 
 @dataclass(frozen=True, slots=True)
 class Repeat:
-    """One step to do again.
+    """One step to do again."""
 
-    Args:
-        mark: of the step; "" for the whole test sequence: a motor that ran is excused by no repetition.
-    """
-
-    mark: str
+    mark: str  # of the step; "" for the whole test sequence: a motor that ran is excused by no repetition
     why: str
 
     @property

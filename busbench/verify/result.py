@@ -81,13 +81,9 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class CheckFactory:
-    """What a run of checks is about; makes checks on it.
+    """What a run of checks is about; makes checks on it."""
 
-    Args:
-        part, subject, channel: see Check.
-    """
-
-    part: Part
+    part: Part  # part, subject, channel: see Check
     subject: str
     channel: int | None = None
 

@@ -11,20 +11,14 @@ from busbench.verify.marks import DONE_MARK, FOLLOWS, ROUND_MARKS
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """One step, and the pause after it.
+    """One step, and the pause after it."""
 
-    Args:
-        word: of its annotation, a control as the plan spells it.
-        start_s: when it began.
-        first, done, stop: rows: its first, the one after its last, the one after the pause that follows.
-        is_repeated: True where the same step, or one that it follows from, begins again later, which takes its place.
-    """
-
-    word: str
-    start_s: float
-    first: int
+    word: str  # of its annotation, a control as the plan spells it
+    start_s: float  # when it began
+    first: int  # first, done, stop: rows: its first, the one after its last, the one after the pause that follows
     done: int
     stop: int
+    # True where the same step, or one that it follows from, begins again later, which takes its place
     is_repeated: bool
 
 

@@ -12,19 +12,12 @@ from busbench.model import I64, U8, set_readonly
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Edges:
-    """The level of a line over a time range, as the times of its changes.
+    """The level of a line over a time range, as the times of its changes."""
 
-    Args:
-        t_ns: time of each change, int64 (E,), strictly rising.
-        initial: level before the first change, 0 or 1.
-        start_ns: start of the record.
-        end_ns: end of the record; the time of the last change if the record does not state it.
-    """
-
-    t_ns: I64
-    initial: int
-    start_ns: int
-    end_ns: int
+    t_ns: I64  # time of each change, int64 (E,), strictly rising
+    initial: int  # level before the first change, 0 or 1
+    start_ns: int  # start of the record
+    end_ns: int  # end of the record; the time of the last change if the record does not state it
 
     def __post_init__(self) -> None:
         set_readonly(self.t_ns)

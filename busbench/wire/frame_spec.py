@@ -59,21 +59,13 @@ def _frame_struct() -> Any:
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """One frame.
+    """One frame."""
 
-    Args:
-        channels: counts of channels 1-16, each 0-2047.
-        states: channels 17 and 18, which are on or off.
-        is_lost: the receiver missed the radio frame and repeats old values.
-        is_failsafe: the receiver lost the link and sends its failsafe values.
-        end: byte 24, one of 0x00, 0x04, 0x14, 0x24, 0x34.
-    """
-
-    channels: tuple[int, ...]
-    states: tuple[bool, bool] = (False, False)
-    is_lost: bool = False
-    is_failsafe: bool = False
-    end: int = END_PLAIN
+    channels: tuple[int, ...]  # counts of channels 1-16, each 0-2047
+    states: tuple[bool, bool] = (False, False)  # channels 17 and 18, which are on or off
+    is_lost: bool = False  # the receiver missed the radio frame and repeats old values
+    is_failsafe: bool = False  # the receiver lost the link and sends its failsafe values
+    end: int = END_PLAIN  # byte 24, one of 0x00, 0x04, 0x14, 0x24, 0x34
 
 
 def decode_frame(data: bytes) -> Frame:
@@ -102,15 +94,10 @@ def decode_frame(data: bytes) -> Frame:
 
 @dataclass(frozen=True, slots=True)
 class BitRun:
-    """Neighbouring bits of one channel within one byte, its lower bits first.
+    """Neighbouring bits of one channel within one byte, its lower bits first."""
 
-    Args:
-        byte: 1-22 in the frame.
-        low, high: first and last bit in that byte, 0 the least.
-    """
-
-    byte: int
-    low: int
+    byte: int  # 1-22 in the frame
+    low: int  # low, high: first and last bit in that byte, 0 the least
     high: int
 
 
@@ -130,15 +117,10 @@ def channel_bits(channel: int) -> tuple[BitRun, ...]:
 
 @dataclass(frozen=True, slots=True)
 class FrameParts:
-    """The fields of 25 bytes, valid frame or not.
+    """The fields of 25 bytes, valid frame or not."""
 
-    Args:
-        frame: the decoded fields; the end byte unchecked.
-        faults: what is invalid in a frame, one line each.
-    """
-
-    frame: Frame
-    faults: tuple[str, ...]
+    frame: Frame  # the decoded fields; the end byte unchecked
+    faults: tuple[str, ...]  # what is invalid in a frame, one line each
 
 
 def take_apart(data: bytes) -> FrameParts:

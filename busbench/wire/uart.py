@@ -45,25 +45,15 @@ class LineFault(enum.IntFlag):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LineBytes:
-    """Characters read from a line, as columns of equal length.
+    """Characters read from a line, as columns of equal length."""
 
-    Args:
-        data: the values, uint8 (B,).
-        t_ns: falling edge of each start bit, int64 (B,).
-        bad: LineFault bits, uint8 (B,), 0 for good characters.
-        inverted: True if the line idles low.
-        bit_ns: the bit time that was used.
-        line: the settings that were asked for.
-        fits: other settings that explain the line if those do not; see LineDecoder.
-    """
-
-    data: U8
-    t_ns: I64
-    bad: U8
-    inverted: bool
-    bit_ns: float
-    line: LineSettings
-    fits: LineSettings | None = None
+    data: U8  # the values, uint8 (B,)
+    t_ns: I64  # falling edge of each start bit, int64 (B,)
+    bad: U8  # LineFault bits, uint8 (B,), 0 for good characters
+    inverted: bool  # True if the line idles low
+    bit_ns: float  # the bit time that was used
+    line: LineSettings  # the settings that were asked for
+    fits: LineSettings | None = None  # other settings that explain the line if those do not; see LineDecoder
 
     def __len__(self) -> int:
         return int(self.data.size)

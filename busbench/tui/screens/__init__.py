@@ -12,13 +12,9 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """A view of a session.
+    """A view of a session."""
 
-    Args:
-        name: as in the palette of commands.
-    """
-
-    name: str
+    name: str  # as in the palette of commands
     key: str
     text: str
     module: str

@@ -23,15 +23,10 @@ _MOVES = ("up", "down", "pageup", "pagedown")
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """One row.
+    """One row."""
 
-    Args:
-        id: what is given when it is picked.
-        text: the row.
-    """
-
-    id: str
-    text: str
+    id: str  # what is given when it is picked
+    text: str  # the row
 
     def matches(self, words: Iterable[str]) -> bool:
         """True if each word is in the row."""
