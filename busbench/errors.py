@@ -42,12 +42,7 @@ def pluralize(number: int, noun: str) -> str:
 
 
 def quote_value(value: object, *, most: int = 40) -> str:
-    """A value of a text file as it is written there; long values are cut.
-
-    Args:
-        value: a text, number, truth value or list.
-        most: characters of the result.
-    """
+    """A value of a text file as it is written there, cut to `most` characters."""
     if isinstance(value, str):
         return f'"{sanitize(value, most=most - 2)}"'
     if isinstance(value, bool):
@@ -115,12 +110,7 @@ def require_kind(path: str, *, suffix: str, what: str, then: str = "") -> None:
 
 
 def unwritable(path: str | Path, error: Exception | None = None) -> tuple[str, str]:
-    """Why a new file could not be written, and what to do next.
-
-    Args:
-        path: of the file.
-        error: the system's error; None if the file exists already.
-    """
+    """Why a new file could not be written, and what to do next; without an error it exists already."""
     try:
         is_folder = Path(path).is_dir()
     except (OSError, ValueError):

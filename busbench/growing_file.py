@@ -104,11 +104,7 @@ class GrowingFile:
             self._release()
 
     def require_untouched(self) -> None:
-        """Check that the file still holds what was written.
-
-        Raises:
-            OutputError: it was deleted or cut.
-        """
+        """Check that the file still holds what was written (raises OutputError: it was deleted or cut)."""
         if not self._is_file:
             return
         now = os.fstat(self._fd)
@@ -146,11 +142,7 @@ class GrowingFile:
 
 
 def _claim(fd: int) -> None:
-    """Lock a file against other recordings while it is open.
-
-    Raises:
-        BlockingIOError: one is being written to it.
-    """
+    """Lock a file against other recordings while it is open (raises BlockingIOError: one is being written to it)."""
     if sys.platform == "win32":
         return
     import fcntl

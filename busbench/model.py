@@ -349,14 +349,7 @@ BACK_NS = 1_000_000  # a clock that goes back by this much was set; late timesta
 
 
 def remove_clock_steps(t_ns: I64) -> I64:
-    """Remove backward steps of the clock: after a step, times continue after the usual interval.
-
-    Args:
-        t_ns: times in the order in which they were taken, int64 (N,).
-
-    Returns:
-        Times that never go back, int64 (N,).
-    """
+    """Times, int64 (N,), without backward steps of the clock: after one, they continue after the usual interval."""
     if not any((np.diff(t_ns[at : at + _STEPS + 1]) < -BACK_NS).any() for at in range(0, t_ns.size - 1, _STEPS)):
         return t_ns
     steps = np.diff(t_ns, prepend=t_ns[:1])

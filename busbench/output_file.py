@@ -71,14 +71,7 @@ def refuse_input(path: str | Path, inputs: Iterable[str | Path]) -> None:
 
 
 def refuse_terminal(path: str) -> None:
-    """Refuse to write frames to a terminal or a serial port: only an armed drive sends there.
-
-    Args:
-        path: "-" is standard output.
-
-    Raises:
-        OutputError: it is one, or a link to one.
-    """
+    """Refuse to write frames to a terminal or serial port (OutputError), or a link to one: only an armed drive does."""
     if path == "-":
         is_terminal = sys.stdout.isatty()
     elif sys.platform == "win32":
@@ -131,11 +124,7 @@ def require_output(
 
 
 def write_output(path: str | Path, data: str | bytes, *, force: bool = False, is_update: bool = False) -> None:
-    """Write a whole file at once.
-
-    Args:
-        data: the content; text is written as UTF-8 with its line ends unchanged.
-    """
+    """Write a whole file at once; text is written as UTF-8 with its line ends unchanged."""
     with OutputFile(path, force=force or is_update, is_update=is_update) as out:
         out.write(data.encode() if isinstance(data, str) else data)
 
@@ -274,11 +263,7 @@ class OutputFile(io.RawIOBase):
 
 
 def make_link(path: str | Path, target: str) -> None:
-    """Make a symbolic link at a free name.
-
-    Raises:
-        OutputError: something is there, or it cannot be made.
-    """
+    """Make a symbolic link at a free name (raises OutputError: something is there, or it cannot be made)."""
     try:
         os.symlink(target, path)
     except FileExistsError:
@@ -295,11 +280,7 @@ def remove_link(path: str | Path, target: str) -> None:
 
 
 def _put(part: str, target: str, *, force: bool) -> None:
-    """Rename a complete file; without force, a file that appeared meanwhile is not replaced.
-
-    Raises:
-        OSError: it cannot be put there.
-    """
+    """Rename a complete file; without force, one that appeared meanwhile is not replaced (raises OSError)."""
     if force:
         os.replace(part, target)
     elif sys.platform == "win32":

@@ -96,11 +96,7 @@ class TableReader(Generic[T]):
         self._raises, self._of, self._text = raises, of, text
 
     def read(self) -> T:
-        """Read the outermost table.
-
-        Raises:
-            BusbenchError: the first mistake, in the order of the file.
-        """
+        """Read the outermost table (raises BusbenchError: the first mistake, in the order of the file)."""
         table: T = self._value(self.raw, self._kind, ())
         return table
 

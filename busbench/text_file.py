@@ -66,11 +66,7 @@ def read_bounded(path: str | Path, *, takes_stdin: bool = False) -> bytes:
 
 
 def require_small(data: bytes) -> None:
-    """Refuse a file that read_bounded did not read to its end.
-
-    Raises:
-        TextFileError: the file is larger than BYTES_MAX.
-    """
+    """Refuse a file that read_bounded did not read to its end (raises TextFileError: it is larger than BYTES_MAX)."""
     if len(data) > BYTES_MAX:
         raise TextFileError(f"is larger than {BYTES_MAX:,} bytes", hint="shorten it")
 

@@ -30,11 +30,7 @@ def longest_interval(times: FrameTimes) -> tuple[FrameTimes, str]:
 
 
 def period_change(times: FrameTimes) -> str:
-    """A word where the period at the end is clearly not that at the start, else no word.
-
-    Args:
-        times: frames through which the clock goes on.
-    """
+    """A word where the period at the end is clearly not that at the start, else no word."""
     size = min(len(times) // _PARTS, _PART_MOST)
     if size < _PART_FRAMES:
         return ""

@@ -58,13 +58,7 @@ class Jitter:
 
 
 def jitter_of(x: FrameEnds, found: JitterRange, periods: I32, error: Errors) -> Jitter:
-    """All figures.
-
-    Args:
-        found: the range of the period jitter.
-        periods: periods of the frames, at least two.
-        error: their time errors, which are written over.
-    """
+    """All figures of at least two periods; their time errors are written over."""
     p, holes = spread(periods), x.missing
     low, middle, high = quantiles(periods, (0.01, 0.5, 0.99))
     cycle, tie, mean_ns = _cycle(periods, holes), spread(error), x.mean_ns

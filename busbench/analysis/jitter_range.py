@@ -66,12 +66,7 @@ def range_by_bytes(rms_ns: float, resolution_ns: float) -> JitterRange:
 def range_by_reads(
     times: FrameTimes, numbers: FrameNumbers, host: HostLateness | None
 ) -> tuple[FrameEnds, JitterRange | None]:
-    """With a clock a read: the frames that show most, and the range; None if they show nothing.
-
-    Args:
-        numbers: their numbers, which are clear.
-        host: what the recorder wrote down of the computer's lateness.
-    """
+    """With a clock a read and clear numbers: the frames that show most, and the range; None if they show nothing."""
     latest_ns, cut, reads = latest_ends(times.t_ns), is_cut(times), numbers.reads
     whole = FrameEnds(latest_ns, None, numbers.missing)
     periods = whole.periods()

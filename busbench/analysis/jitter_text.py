@@ -10,11 +10,7 @@ ADVICE = "record with a logic analyser, or with an adapter whose latency timer i
 
 
 def explain_jitter(found: JitterRange | None) -> str:
-    """What is known of the period jitter and why, one line.
-
-    Args:
-        found: the range, None where nothing is known.
-    """
+    """What is known of the period jitter and why, one line."""
     if found is None:
         return f"too few periods, or too late reads, to say anything of jitter; {ADVICE}"
     match found.way:
@@ -41,12 +37,7 @@ def explain_jitter(found: JitterRange | None) -> str:
 
 
 def describe_range(kind: str, rms_s: float, low_s: float, high_s: float) -> str:
-    """The range alone.
-
-    Args:
-        kind: "figure" or "at most".
-        rms_s, low_s, high_s: as seen, and the bounds.
-    """
+    """The range alone: `kind` is "figure" or "at most"; what was seen, and the bounds."""
     if kind == "at most":
         return f"period jitter is at most {_ms(high_s)} ms rms"
     return f"period jitter {_ms(rms_s)} ms rms, true value within {_ms(max(high_s - rms_s, rms_s - low_s))} ms"

@@ -86,10 +86,6 @@ class Heard:
 def classify(chunks: Sequence[Chunk], *, clock: Clock, line: LineSettings = BUS_LINE) -> ProbeResult:
     """Say what some bytes are.
 
-    Args:
-        chunks: all that was received, in order.
-        clock: how well its times are known.
-
     Source of the signatures: common practice, no source; made by reading the
     bus's own waveform with each wrong setting, frames of any content begin so.
     """

@@ -9,11 +9,7 @@ ROWS_MOST = 50  # of a list; a note says how many more there are
 
 
 def html_of(result: Mapping[str, object]) -> str:
-    """Nested figures as tables: a row for each name, a table in a cell for what is nested.
-
-    Args:
-        result: plain values, as `to_json` gives them.
-    """
+    """Nested plain values, as of `to_json`, as tables: a row for each name, a table in a cell for what is nested."""
     rows = "".join(f"<tr><th>{escape(name)}</th><td>{_cell(value)}</td></tr>" for name, value in result.items())
     return f"<table>{rows}</table>"
 

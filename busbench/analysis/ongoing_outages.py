@@ -121,11 +121,7 @@ class OngoingOutages:
             self._rejects = Rejects.concat([self._rejects, found.rejects])
 
     def update(self, now_ns: int | None) -> None:
-        """Look at the newest frames.
-
-        Args:
-            now_ns: time up to which the line was certainly listened to, None without a clock.
-        """
+        """Look at the newest frames; the line was listened to up to `now_ns`, None without a clock."""
         count = self._count
         if count >= 2 * self._period_rows or count >= self._period_rows + _PERIOD_FRAMES:
             self._period_ns = find_period(self._tail.part(max(self._tail.first, count - _PERIOD_FRAMES), count))
@@ -153,11 +149,7 @@ class OngoingOutages:
         return settled
 
     def ended(self, *, is_over: bool = False) -> Iterator[Outage]:
-        """Events that have ended since the last call, each once; to be called after `update`.
-
-        Args:
-            is_over: True where nothing more will come: all that are left.
-        """
+        """Events that have ended since the last call, each once, after `update`; all that are left if it `is_over`."""
         if not is_over and self._clock.is_known and self._period_ns is None and self._count < _NO_PERIOD:
             return
         for event in (*self.take_settled(), *self.newest):

@@ -60,11 +60,7 @@ class Missing:
         return int(self.count.sum())
 
     def among(self, rows: NDArray[np.signedinteger]) -> Missing:
-        """The same grid seen by some frames alone: the others are missing too.
-
-        Args:
-            rows: indices of those frames, rising, (M,).
-        """
+        """The same grid seen by some frames alone, by their rising rows (M,): the others are missing too."""
         if not self.row.size and rows.size and int(rows[-1]) - int(rows[0]) == rows.size - 1:
             return self
         before = np.concatenate([[0], np.cumsum(self.count)])

@@ -36,14 +36,7 @@ class RecordingTimes:
     first_offset: int  # stream offset of the first frame's header, 0 without frames
 
     def outages(self, *, clock: Clock | None = None) -> Outages:
-        """What was lost, and for how long.
-
-        Args:
-            clock: how well the times are known, where that is not as the recording says.
-
-        Returns:
-            Every outage, their sums, and the ratio of missed frames with its bound.
-        """
+        """What was lost, and for how long; by `clock` where that is not as the recording says."""
         return find_outages(
             self.times,
             self.rejects,

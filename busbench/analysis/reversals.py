@@ -53,11 +53,7 @@ def turning_points(values: I16, hysteresis: int) -> I16:
 
 
 class Travels:
-    """Counts the travels of each of several channels.
-
-    Args:
-        hysteresis: int16 (C,), one for each channel.
-    """
+    """Counts the travels of each of several channels, each with its hysteresis, int16 (C,)."""
 
     def __init__(self, hysteresis: I16) -> None:
         self.count = np.zeros(hysteresis.size, np.int64)

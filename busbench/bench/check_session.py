@@ -41,11 +41,7 @@ class CheckState(enum.Enum):
 
 
 class CheckSession:
-    """One guided check after another on one receiver.
-
-    Args:
-        receiver: of an open port; each pump drives the session.
-    """
+    """One guided check after another on one receiver of an open port; each pump drives the session."""
 
     def __init__(self, receiver: Receiver, rig: Rig) -> None:
         from busbench.sim.aircraft_port import AircraftPort
@@ -159,11 +155,7 @@ class CheckSession:
         self.stop_recording()
 
     def recording(self, *, end_ns: int | None = None) -> Recording:
-        """All that was received since the start.
-
-        Args:
-            end_ns: time up to which the port was heard, where no byte shows it.
-        """
+        """All that was received since the start; the port was heard up to `end_ns`, where no byte shows it."""
         found, span = AlignmentResult.concat(self._found), self._span
         self._info.marks = self._receiver.annotations[self._notes_before :]
         last = span.last_t_ns

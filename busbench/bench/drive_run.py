@@ -44,11 +44,7 @@ class SendingPort(Protocol):
         """How the last transmission goes or went."""
 
     def transmit(self, source: FrameSource) -> None:
-        """Send frames from a source.
-
-        Raises:
-            PortError: nothing can be sent here.
-        """
+        """Send frames from a source (raises PortError: nothing can be sent here)."""
 
     def stop_transmission(self) -> None:
         """Go to the end state."""

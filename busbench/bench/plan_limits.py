@@ -136,11 +136,7 @@ class LimitSources:
         return bool(self.motors or self.has_no_motor or (self.plans and not self.unstated))
 
     def require_sound(self) -> None:
-        """Refuse plans that contradict themselves.
-
-        Raises:
-            PlanFaultError: a plan has faults in what is moved or held.
-        """
+        """Refuse plans with faults in what is moved or held: PlanFaultError."""
         for name, faults in self.faults:
             raise PlanFaultError(name, faults)
 

@@ -26,11 +26,7 @@ _NUMBERED = "{stem}-{number:05d}{suffix}"
 
 
 def line_of_port(port: LivePort, *, unit: str = "", note: str = "") -> SerialLine:
-    """A port as an interface of a recording.
-
-    Args:
-        unit: the receiver or aircraft at it.
-    """
+    """A port as an interface of a recording, with the receiver or aircraft at it."""
     return SerialLine(port.source, port.line, port.clock, Origin(unit, note, port.adapter_serial))
 
 
@@ -99,11 +95,7 @@ class Recorder:
         return self._made[-1]
 
     def add(self, came: Reception, *, number: int = 0) -> None:
-        """Write what a look at a port gave.
-
-        Args:
-            came: from the receiver.
-        """
+        """Write what a look at a port gave."""
         if came.log.mark_t_ns.size:
             self._begin_next(int(came.log.mark_t_ns[0]))
         writer = self._writer
@@ -202,11 +194,7 @@ class Recorder:
         return _NUMBERED.format(stem=self._path.removesuffix(suffix), number=number, suffix=suffix)
 
     def _refuse_taken(self) -> None:
-        """Refuse names of which one is taken already, before work is done.
-
-        Raises:
-            OutputError: one is.
-        """
+        """Refuse names of which one is taken already, before work is done: OutputError."""
         suffix = suffix_of(self._path)
         stem = Path(self._path.removesuffix(suffix))
         pattern = re.compile(re.escape(stem.name) + r"-[0-9]{5}" + re.escape(suffix))

@@ -37,11 +37,7 @@ def found_by_walk(faults: Iterable[AircraftFault], entries: Iterable[Entry]) -> 
 
 
 def rehearsal_lines(faults: Collection[AircraftFault], found: Collection[AircraftFault]) -> Iterator[str]:
-    """For people, at the end: that it was a rehearsal, what was found, and where the rest would show.
-
-    Args:
-        faults: that were built in; without one there is nothing to say.
-    """
+    """For people, at the end: that it was a rehearsal, what was found, and where the other faults would show."""
     if not faults:
         return
     count = pluralize(len(faults), "fault")

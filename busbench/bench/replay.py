@@ -122,11 +122,7 @@ def _seconds(options: Mapping[str, object], key: str, usual: float, bounds: tupl
 
 
 def _read(path: str, note: Note) -> tuple[FrameTable, bool]:
-    """All frames, and whether they have times.
-
-    Raises:
-        CaptureError: it cannot be read, or holds no frames that are sound.
-    """
+    """All frames, and whether they have times (raises CaptureError: none can be read, or none is sound)."""
     with open_capture(path) as capture:
         clock = capture.info.clock
         table = FrameTable.concat(found.frames for found in find_in_blocks(capture.blocks(), clock=clock))

@@ -167,11 +167,7 @@ def with_answers(found: Verification, answers: Answers | None) -> SignOff:
 
 
 def read_levels(source: str) -> dict[str, Edges] | None:
-    """All signals of a file of levels; None where the source is no such file.
-
-    Raises:
-        CaptureError: it is one, but cannot be read.
-    """
+    """All signals of a file of levels; None where it is none (raises CaptureError: it is one that cannot be read)."""
     from busbench.capture.edges import read_edges
     from busbench.capture.open import open_levels
 

@@ -28,11 +28,7 @@ def is_virtual(source: str) -> bool:
 
 
 def is_live(source: str, *, ports: Iterable[str] = ()) -> bool:
-    """True where a source is a port or address and not a recording.
-
-    Args:
-        ports: names of ports that are known to be there.
-    """
+    """True where a source is a port or address and not a recording; `ports` are known to be there."""
     from pathlib import Path
 
     if is_virtual(source) or is_live_address(source) or source in ports:
@@ -53,11 +49,7 @@ def rig_in(source: str) -> str | None:
 
 
 def aircraft_path(source: str, rig_path: str | None) -> str | None:
-    """Path of the rig file by which the virtual aircraft of a source is built; None where it is none.
-
-    Args:
-        rig_path: the plan beside it, by which `virtual:` alone builds one.
-    """
+    """Path of the rig file of a source's virtual aircraft, None where it is none; `virtual:` alone takes `rig_path`."""
     return (rig_in(source) or rig_path) if is_virtual(source) else None
 
 

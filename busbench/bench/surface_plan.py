@@ -59,11 +59,7 @@ class WalkPlan:
         return self.sources.lock(station_program(stop, limits=head.limits, scale=head.scale, period_s=head.period_s))
 
     def rehearsal(self, faults: Sequence[AircraftFault] = ()) -> Rehearsal:
-        """A virtual aircraft, all of it at rest.
-
-        Raises:
-            RigError: a fault cannot be built in.
-        """
+        """A virtual aircraft, all of it at rest (raises RigError: a fault cannot be built in)."""
         from busbench.sim.devices import VirtualRig
         from busbench.sim.surface_rehearsal import Rehearsal
 

@@ -104,11 +104,7 @@ class SurfaceSession:
             self._end()
 
     def stop(self, word: Word | None = None) -> None:
-        """A key was pressed while it moves or was about to: cancel, or bring it back to rest.
-
-        Args:
-            word: what the key means once the motion is over; of several keys the first counts.
-        """
+        """A key was pressed while it moves or was about to: cancel, or go back to rest; the first key's word counts."""
         self._quiet_ns = QUIET_NS
         run = self.run
         if run is None or not self.is_moving or run.state is RunState.STOPPING:

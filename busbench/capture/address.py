@@ -27,11 +27,7 @@ def is_live_address(name: str) -> bool:
 
 
 def open_address(address: str) -> Source:
-    """What an address leads to.
-
-    Raises:
-        CaptureError: nothing that can be read, or fsspec is not installed.
-    """
+    """What an address leads to (raises CaptureError: nothing that can be read, or fsspec is not installed)."""
     parts = urlsplit(address)
     if parts.scheme == "file":
         from urllib.request import url2pathname  # slow to import

@@ -32,14 +32,7 @@ def sniff(head: bytes) -> bool:
 
 
 def open_file(source: str | Source, options: ReadOptions) -> Capture:
-    """Open a CSV of bytes.
-
-    Args:
-        options: `line` decides which steps of the clock can be true.
-
-    Raises:
-        CaptureError: no rows with a time and a byte are at its start.
-    """
+    """Open a CSV of bytes; `options.line` decides which steps of the clock can be true."""
     return ByteRows(as_source(source), options)
 
 

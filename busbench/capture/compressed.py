@@ -106,11 +106,7 @@ def unpacked_most(packed: int) -> int:
 
 
 class CompressedSource(MadeSource):
-    """What another source holds, unpacked.
-
-    Args:
-        codec: how it is compressed.
-    """
+    """What another source holds, unpacked."""
 
     def __init__(self, inner: Source, codec: Codec) -> None:
         super().__init__(inner)

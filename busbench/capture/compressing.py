@@ -13,12 +13,7 @@ _ZSTD_SHORT, _ZSTD_LONG = 0x20, 0x60  # one segment, its size in one byte or two
 
 
 def pack(data: bytes, suffix: str) -> bytes:
-    """Data as one member.
-
-    Args:
-        data: any bytes.
-        suffix: .gz (RFC 1952) or .zst (RFC 8878).
-    """
+    """Data as one member of .gz (RFC 1952) or .zst (RFC 8878)."""
     if suffix == ".gz":
         packer = zlib.compressobj(6, wbits=31)
         return packer.compress(data) + packer.flush()

@@ -13,17 +13,7 @@ _LONE_BYTES = 512  # pieces longer than this are copied one by one
 
 
 def gather(buffer: U8, start: I64, size: I64, ends: I64) -> U8:
-    """Join many pieces of a buffer.
-
-    Args:
-        buffer: uint8.
-        start: place of each piece, int64 (N,).
-        size: its length in bytes, int64 (N,).
-        ends: the running sum of the lengths, int64 (N,).
-
-    Returns:
-        uint8 (sum of sizes,).
-    """
+    """Join pieces of a buffer: place, bytes, and running sum of the bytes of each, int64 (N,)."""
     total = int(ends[-1]) if ends.size else 0
     out = np.empty(total + SLACK, np.uint8)
     if not total:

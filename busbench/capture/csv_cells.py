@@ -94,14 +94,7 @@ class Lines:
 
 
 def split(buffer: U8, size: int, *, newline: int, delimiter: int) -> Lines:
-    """Find lines and cells; the text must end with a line end.
-
-    Args:
-        buffer: uint8, with SLACK zeros after the text.
-        size: bytes of text.
-        newline: code of the character that ends a line.
-        delimiter: code of the character between cells.
-    """
+    """Find lines and cells in the first `size` bytes, which end with a line end and have SLACK zeros after them."""
     text = buffer[:size]
     end = np.flatnonzero(text == newline)
     start = np.concatenate([[0], end[:-1] + 1]) if end.size else end
@@ -232,14 +225,7 @@ def _each_decimal(cells: Cells) -> Decimals:
 
 
 def hex_digits(cells: Cells, skip: int) -> tuple[U8, Bools]:
-    """Bytes as hex digits, upper or lower case.
-
-    Args:
-        skip: characters to pass over first, as in "0x".
-
-    Returns:
-        uint8 (R,), and True where the cell is such a byte, bool (R,).
-    """
+    """Bytes as hex digits after `skip` characters such as "0x", and True where the cell is such a byte, (R,) each."""
     value: U8 = np.zeros(cells.size.size, np.uint8)
     ok = cells.size > skip
     alike = int(cells.size[0]) if ok.all() and ok.size else 0
@@ -260,11 +246,7 @@ def hex_digits(cells: Cells, skip: int) -> tuple[U8, Bools]:
 
 
 def decimal_bytes(cells: Cells) -> tuple[U8, Bools]:
-    """Bytes as decimal numbers of at most three digits.
-
-    Returns:
-        uint8 (R,), and True where the cell is such a byte, bool (R,).
-    """
+    """Bytes as decimal numbers of at most three digits, and True where the cell is one, (R,) each."""
     value = np.zeros(cells.size.size, np.uint16)
     ok = (cells.size > 0) & (cells.size <= 3)
     for k in range(3):

@@ -81,11 +81,7 @@ class Layout:
         return self.step_ns if self.digit_ns <= self.step_ns <= step_max_ns else max(self.digit_ns, 1)
 
     def settled(self, evidence: I64) -> Layout:
-        """The layout with the base of its bytes decided.
-
-        Args:
-            evidence: the sum of weigh() over the file.
-        """
+        """The layout with the base of its bytes decided by the sum of weigh() over the file."""
         if self.base is not Base.OPEN:
             return self
         base, why = _decide(evidence, self.header)
@@ -93,11 +89,7 @@ class Layout:
 
 
 def weigh(cells: Cells) -> I64:
-    """What speaks for either base in a column of bytes without 0x.
-
-    Returns:
-        Cells that can be hex only, decimal only, and those of a single digit, int64 (3,).
-    """
+    """What speaks for either base without 0x: cells that are hex only, decimal only, of one digit, int64 (3,)."""
     leading_zero = (cells.size == 2) & (cells.buffer[cells.start] == ord("0"))
     is_hex = hex_digits(cells, 0)[1] & (cells.size <= 2)
     is_decimal = decimal_bytes(cells)[1]
@@ -122,15 +114,7 @@ def is_marked(cells: Cells) -> Bools:
 
 
 def find_layout(head: bytes, *, is_whole: bool) -> Layout | None:
-    """Tell the layout of a file by its beginning.
-
-    Args:
-        head: the first bytes of the file.
-        is_whole: True where that is all of it.
-
-    Returns:
-        The layout, None where no rows hold a time and a byte.
-    """
+    """The layout by the first bytes of a file, or all of it; None where no rows hold a time and a byte."""
     if head.startswith(BOM):
         head = b"   " + head[3:]
     newline = b"\r" if b"\n" not in head and b"\r" in head else b"\n"

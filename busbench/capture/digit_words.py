@@ -24,12 +24,7 @@ _FILLS = np.array([_ZEROS & ~(_ONES << 8 * (WORD - n)) for n in range(WORD + 1)]
 
 
 def load_words(buffer: U8, at: I64) -> U64:
-    """Eight bytes from each place on, the first in the lowest byte, uint64 (N,).
-
-    Args:
-        buffer: uint8, in one piece.
-        at: places, int64 (N,), each with eight bytes of the buffer after it.
-    """
+    """Eight bytes from each place on, the first in the lowest byte, uint64 (N,); as many of the buffer are after it."""
     words = np.ndarray((buffer.size - WORD + 1,), "<u8", buffer, 0, (1,))
     return words.take(at)
 

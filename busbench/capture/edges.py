@@ -49,11 +49,7 @@ class LevelFile(abc.ABC):
         """
 
     def pick(self, wanted: str) -> str:
-        """Full name of the signal that a person named by its name, its last part or its number.
-
-        Raises:
-            CaptureError: there is none such, or several.
-        """
+        """Full name of the signal of a name, its last part or a number (raises CaptureError: none such, or several)."""
         if wanted in self.names:
             return wanted
         found = [name for name in self.names if name.rpartition(".")[2] == wanted]
@@ -71,11 +67,7 @@ class LevelFile(abc.ABC):
 
 
 def read_edges(file: LevelFile) -> dict[str, Edges]:
-    """All edges of all signals.
-
-    Raises:
-        CaptureError: nothing could be read. What breaks off later is noted in file.notes.
-    """
+    """All edges of all signals; what breaks off is noted in file.notes (raises CaptureError: nothing could be read)."""
     parts: dict[str, list[Edges]] = {name: [] for name in file.names}
     try:
         for piece in file.pieces(file.names):

@@ -53,11 +53,7 @@ class Source(abc.ABC):
 
     @abc.abstractmethod
     def open(self) -> ByteStream:
-        """A stream from the first byte on; several may be open at once.
-
-        Raises:
-            CaptureError: it cannot be opened.
-        """
+        """A stream from the first byte on; several may be open at once (raises CaptureError: it cannot be opened)."""
 
     def open_at(self, start: int) -> ByteStream:
         """A stream from a byte on."""
@@ -136,11 +132,7 @@ class FileSource(Source):
 
 
 class ObjectSource(Source):
-    """A file object that another program opened, and closes.
-
-    Args:
-        file: opened for bytes; it must be able to seek.
-    """
+    """A file object that can seek, which another program opened for bytes, and closes."""
 
     def __init__(self, file: BinaryIO, *, name: str) -> None:
         self._file, self.name = file, name
@@ -170,11 +162,7 @@ class MadeStream(io.RawIOBase):
 
 
 class MadeSource(Source):
-    """A source that is made from another.
-
-    Args:
-        inner: the other; its name is kept.
-    """
+    """A source that is made from another, whose name is kept."""
 
     def __init__(self, inner: Source) -> None:
         self._inner, self.name = inner, inner.name
@@ -238,11 +226,7 @@ def read_into(stream: ByteStream, view: memoryview, name: str) -> int:
 
 
 def read_head(source: str | Source, *, most: int = HEAD_BYTES) -> bytes:
-    """The beginning of a recording, by which its format is recognized.
-
-    Args:
-        most: bytes of it, fewer only where it is shorter.
-    """
+    """The beginning of a recording, by which its format is recognized; shorter than `most` only where that is all."""
     source = as_source(source)
     with source.open() as stream:
         head = bytearray(most)

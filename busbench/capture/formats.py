@@ -24,7 +24,7 @@ class FormatReader(Protocol):
         """True where a file that begins so is of this format."""
 
     def open_file(self, source: Source, options: ReadOptions) -> Capture:
-        """The recording."""
+        """The recording (raises CaptureError: it is no such file, or leaves a choice that `options` does not make)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,11 +12,7 @@ FRAMES_LEAST = 3  # chance makes one or two out of other data
 
 
 def carries_frames(data: bytes | U8) -> bool:
-    """True where some bytes of a source hold servo frames.
-
-    Args:
-        data: bytes or uint8 (B,); of long ones the first SAMPLE_BYTES count.
-    """
+    """True where some bytes hold servo frames; of long ones the first SAMPLE_BYTES count."""
     some = np.frombuffer(data, np.uint8) if isinstance(data, bytes) else data
     found = find_frames(ByteLog.from_bytes(some[:SAMPLE_BYTES]), clock=NO_CLOCK)
     return len(found.frames) >= FRAMES_LEAST

@@ -35,15 +35,7 @@ def sniff(head: bytes) -> bool:
 
 
 def open_file(source: str | Source, options: ReadOptions) -> Capture:
-    """Open a CSV of levels as the bytes on one of its columns.
-
-    Args:
-        options: `signal` picks a column by name or number (1 is the first after the
-            time); `line` sets the line.
-
-    Raises:
-        CaptureError: it is no such file, its times cannot be known, or it has no such column.
-    """
+    """Open a CSV of levels as the bytes on one column: `options.signal` is its name or number after the time."""
     return LevelCapture(open_levels(source), options)
 
 

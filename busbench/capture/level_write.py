@@ -16,13 +16,7 @@ def _changes(lines: Mapping[str, Edges]) -> list[tuple[int, str, int]]:
 
 
 def vcd_text(lines: Mapping[str, Edges]) -> str:
-    """A value change dump in ns.
-
-    Args:
-        lines: by name; the names are single words.
-
-    Source: IEEE 1364, value change dump.
-    """
+    """A value change dump (IEEE 1364) in ns of lines by name; the names are single words."""
     codes = {name: chr(ord("!") + i) for i, name in enumerate(lines)}
     head = "".join(f"$var wire 1 {code} {name} $end\n" for name, code in codes.items())
     first = "".join(f"{edges.initial}{codes[name]}\n" for name, edges in lines.items())

@@ -202,12 +202,7 @@ def _as_text(source: Source) -> Source:
 
 
 def _choose(source: Source, *, any_bytes: bool = False) -> FileFormat:
-    """The format of a source.
-
-    Args:
-        source: can be read again and again.
-        any_bytes: True where bytes without frames are taken as raw bytes too.
-    """
+    """The format of a source that can be read again; `any_bytes` takes those without frames as raw bytes too."""
     head = read_head(source)
     if not head:
         raise CaptureError(source.name, "file is empty", hint="was the recording ended before a byte came?")

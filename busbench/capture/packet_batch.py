@@ -55,11 +55,7 @@ class PacketBatch:
         return np.cumsum(self.size)
 
     def payload(self, ends: I64) -> U8:
-        """Data of all packets, one after another, in an array of its own.
-
-        Args:
-            ends: from ends().
-        """
+        """Data of all packets, one after another, in an array of its own; `ends` is from ends()."""
         size = int(self.size[0]) if self.step else 0
         if size:
             # a packet is one item: numpy copies it at once, not byte by byte

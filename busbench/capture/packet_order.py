@@ -54,14 +54,7 @@ class PacketOrder:
         return notes
 
     def arrange(self, logs: Iterable[ByteLog]) -> Iterator[ByteLog]:
-        """The same bytes without copies and in order.
-
-        Args:
-            logs: runs of bytes that follow one another, each with a mark at its last byte.
-
-        Returns:
-            The logs; their offsets follow one another.
-        """
+        """Logs with a mark at their last byte, without copies and in order; their offsets follow one another."""
         if not self._is_known:
             yield from logs
             return

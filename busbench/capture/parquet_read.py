@@ -39,14 +39,7 @@ def sniff(head: bytes) -> bool:
 
 
 def open_file(source: str | Source, options: ReadOptions) -> Capture:  # noqa: ARG001 - the contract of readers
-    """Open a Parquet file of frames.
-
-    Args:
-        options: none applies.
-
-    Raises:
-        CaptureError: it was not written by busbench, is damaged, or pyarrow is not installed.
-    """
+    """Open a Parquet file of frames that busbench wrote."""
     return ParquetFrames(as_source(source))
 
 

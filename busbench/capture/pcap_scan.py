@@ -32,11 +32,7 @@ def pcap_header(head: bytes) -> tuple[str, int, int] | None:
 
 
 class PcapScan:
-    """Reads the packets of a file buffer by buffer; has the members of Scan.
-
-    Args:
-        interfaces: the one that the header describes is put after its end.
-    """
+    """Reads the packets of a file buffer by buffer, as Scan does; adds the interface that the header describes."""
 
     def __init__(self, interfaces: list[pb.Interface]) -> None:
         self.interfaces = interfaces

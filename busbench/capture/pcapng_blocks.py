@@ -206,12 +206,7 @@ def block(kind: int, body: bytes, options: bytes = b"") -> bytes:
 
 
 def read_options(data: bytes, order: str) -> Iterator[tuple[int, bytes]]:
-    """Options up to the end mark or the first that does not fit.
-
-    Args:
-        data: the option part of a block.
-        order: "<" or ">".
-    """
+    """Options of a block up to the end mark or the first that does not fit; the byte order is "<" or ">"."""
     at = 0
     while at + 4 <= len(data):
         code, size = struct.unpack_from(order + "HH", data, at)
@@ -320,11 +315,7 @@ def read_wakes(comment: str) -> tuple[int, ...] | None:
 
 
 def read_bad(comment: str, size: int) -> list[slice] | None:
-    """Runs of marked bytes that a comment names, None where it is no such comment.
-
-    Args:
-        size: bytes in the packet; runs are kept inside.
-    """
+    """Runs of marked bytes, inside the packet, that a comment names; None where it is no such comment."""
     if not re.fullmatch(r"bad=[0-9]{1,9}(-[0-9]{1,9})?(,[0-9]{1,9}(-[0-9]{1,9})?)*", comment):
         return None
     runs = []

@@ -39,14 +39,7 @@ def sniff(head: bytes) -> bool:
 
 
 def open_file(source: str | Source, options: ReadOptions) -> Capture:
-    """Open a pcapng or pcap file of serial bytes.
-
-    Args:
-        options: `interface` picks one by name or number.
-
-    Raises:
-        CaptureError: it is no such file, or has no such interface.
-    """
+    """Open a pcapng or pcap file of serial bytes; `options.interface` picks one by name or number."""
     return SerialPackets(as_source(source), options)
 
 

@@ -122,12 +122,7 @@ class PcapngWriter:
         self.tick()
 
     def mark(self, t_ns: int, text: str, *, number: int = 0) -> None:
-        """Add a person's word at a time, as a packet without bytes.
-
-        Args:
-            t_ns: the time, on the same clock as the chunks.
-            number: of the line, from 0.
-        """
+        """Add a person's word at a time on the clock of the chunks, as a packet without bytes."""
         self._append(self._packet(t_ns, b"", [pb.mark_comment(text)], False, number))
         self.tick()
 
@@ -140,23 +135,12 @@ class PcapngWriter:
         return self._packet(t_ns, b"", [comment], False, number)
 
     def write_wakes(self, wakes: Iterable[WakeUps], *, number: int = 0) -> None:
-        """Add how late the computer was, as packets without bytes.
-
-        Args:
-            number: of the line, from 0.
-        """
+        """Add how late the computer was, as packets without bytes."""
         for one in wakes:
             self._append(self._packet(one.t_ns, b"", [pb.wake_comment(one.counts)], False, number))
 
     def write_log(self, log: ByteLog, *, outbound: bool = False, number: int = 0) -> None:
-        """Add many reads at once: a packet a mark.
-
-        Args:
-            log: its marks say which bytes came together; a log without a clock
-                is written in long packets at time 0.
-            outbound: True where the bytes were sent.
-            number: of the line, from 0.
-        """
+        """Add many reads at once: a packet a mark; a log without a clock goes in long packets at time 0."""
         ends, times = log.mark_end - log.offset, log.mark_t_ns
         last = int(ends[-1]) if ends.size else 0
         if last < len(log):

@@ -53,11 +53,7 @@ class PipeSource(FileSource):
         return _Following(file, self) if self.comes_slowly else file
 
     def grow(self) -> bool:
-        """Wait for something to come, or for the end; False where the end has come already.
-
-        Raises:
-            CaptureError: it cannot be kept.
-        """
+        """Wait for something to come; False where the end has come already (raises CaptureError: it cannot be kept)."""
         if self._has_ended:
             return False
         with self._keeping():
@@ -67,11 +63,7 @@ class PipeSource(FileSource):
         return True
 
     def take_all(self) -> None:
-        """Wait for the end.
-
-        Raises:
-            CaptureError: it cannot be kept.
-        """
+        """Wait for the end (raises CaptureError: it cannot be kept)."""
         if self._waiting is None:
             with self._keeping():
                 shutil.copyfileobj(self._stream, self._file, 1 << 20)

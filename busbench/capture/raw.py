@@ -36,14 +36,7 @@ def sniff(head: bytes) -> bool:
 
 
 def open_file(source: str | Source, options: ReadOptions) -> Capture:  # noqa: ARG001 - the contract of readers
-    """Open a file of raw bytes; any bytes will do.
-
-    Args:
-        options: none applies.
-
-    Raises:
-        CaptureError: the file cannot be opened.
-    """
+    """Open a file of raw bytes; any bytes will do."""
     return RawBytes(as_source(source))
 
 

@@ -39,14 +39,7 @@ def sniff(head: bytes) -> bool:
 
 
 def open_file(source: str | Source, options: ReadOptions) -> Capture:
-    """Open a session as the bytes on one of its signals.
-
-    Args:
-        options: `signal` picks one by name or number; `line` sets the line.
-
-    Raises:
-        CaptureError: it is no whole session, holds no logic signals, or has no such signal.
-    """
+    """Open a session as the bytes on one of its signals; `options.signal` picks one by name or number."""
     return LevelCapture(open_levels(source), options)
 
 

@@ -89,11 +89,7 @@ def _seconds(clock: str, day_s: int) -> str:
 
 
 def _byte(cell: str) -> str:
-    """0xNN of a byte in any of the ways that are known here.
-
-    Raises:
-        ValueError: it is none.
-    """
+    """0xNN of a byte in any of the ways that are known here (raises ValueError: it is none)."""
     text = cell.strip() or cell[:1]
     if len(text) > 2 and text[0] == text[-1] and text[0] in "'\"":
         text = text[1:-1]
@@ -123,11 +119,7 @@ class ColumnStyle:
 
 
 def find_style(head: bytes) -> ColumnStyle | None:
-    """The columns that have to be written again, None where there are none.
-
-    Args:
-        head: the beginning of a file.
-    """
+    """The columns that have to be written again, by the beginning of a file; None where there are none."""
     if not _HINTED.search(head) or b"\0" in head or head.lstrip()[:1] == b"$":
         return None
     text = (

@@ -14,11 +14,7 @@ _BYTE = re.compile(r"(?:0x)?[0-9a-f]{1,2}|\d{1,3}", re.IGNORECASE)
 
 
 def text_fault(head: bytes) -> str:
-    """The line and column of what was not understood, as a question; empty where the text is no table.
-
-    Args:
-        head: the beginning of the file.
-    """
+    """Line and column of what was not understood in the beginning of a file, as a question; empty in no table."""
     lines = head.decode("utf-8", "replace").splitlines()[:_LINES_MOST]
     numbered = [(i, line) for i, line in enumerate(lines, 1) if line.strip() and line.lstrip()[0] not in "#%;"]
     tables = []

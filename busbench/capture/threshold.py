@@ -29,11 +29,7 @@ class Thresholds:
 
     @staticmethod
     def of(blocks: Iterable[F64], names: tuple[str, ...]) -> Thresholds:
-        """Find them.
-
-        Args:
-            blocks: all voltages, float64 (rows, signals).
-        """
+        """Find them in all voltages, float64 (rows, signals)."""
         kept = np.empty((0, len(names)))
         every = 1  # row of so many that is kept, so that memory stays bounded
         for block in blocks:

@@ -92,14 +92,7 @@ def sniff(head: bytes) -> bool:
 
 
 def open_file(source: str | Source, options: ReadOptions) -> Capture:
-    """Open a capture of a USB host.
-
-    Args:
-        options: `usb_device` picks the adapter, as "bus.device" or "bus.device.endpoint".
-
-    Raises:
-        CaptureError: it cannot be read, holds no received bytes, or leaves a choice.
-    """
+    """Open a capture of a USB host; `options.usb_device` picks the adapter: "bus.device" or "bus.device.endpoint"."""
     return UsbTransfers(as_source(source), options)
 
 

@@ -52,13 +52,7 @@ class Port:
     interfaces: dict[int, int] = field(default_factory=dict)  # the first interface of each section that shows it
 
     def add(self, buffer: U8, start: I64, size: I64) -> None:
-        """Count transfers.
-
-        Args:
-            buffer: uint8.
-            start: place of each transfer's data, int64 (N,).
-            size: its bytes, int64 (N,).
-        """
+        """Count transfers by the place of their data in the buffer and its bytes, int64 (N,) each."""
         start, size = start[size > 0], size[size > 0]
         self.transfers += start.size
         self.total += int(size.sum())
@@ -137,16 +131,7 @@ class Ports:
 
 
 def slices_of(start: I64, size: I64, slice_bytes: int) -> tuple[I64, I64, I64]:
-    """Cut transfers into slices.
-
-    Args:
-        start: place of each transfer's data, int64 (N,).
-        size: its bytes, int64 (N,).
-        slice_bytes: bytes of a slice.
-
-    Returns:
-        Start and size of every slice, int64 (S,), and slices of each transfer, int64 (N,).
-    """
+    """Cut transfers into slices: start and size of each, int64 (S,), and slices of each transfer, int64 (N,)."""
     count = -(-size // slice_bytes)
     first = np.cumsum(count) - count
     within = (np.arange(int(count.sum())) - first.repeat(count)) * slice_bytes

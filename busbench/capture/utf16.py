@@ -16,11 +16,7 @@ def is_utf16(head: bytes) -> bool:
 
 
 class Utf16Source(MadeSource):
-    """What another source holds, as UTF-8.
-
-    Args:
-        inner: text with a byte order mark.
-    """
+    """What another source holds, as UTF-8."""
 
     def open(self) -> ByteStream:
         """A stream of UTF-8; see Source."""

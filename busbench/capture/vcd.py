@@ -45,14 +45,7 @@ def sniff(head: bytes) -> bool:
 
 
 def open_file(source: str | Source, options: ReadOptions) -> Capture:
-    """Open a value change dump as the bytes on one of its signals.
-
-    Args:
-        options: `signal` picks one by name or scope.name; `line` sets the line.
-
-    Raises:
-        CaptureError: it is no such file, or has no such signal.
-    """
+    """Open a value change dump as the bytes on one of its signals; `options.signal` is its name or scope.name."""
     return LevelCapture(open_levels(source), options)
 
 

@@ -100,15 +100,7 @@ def write_levels(path: str, lines: Mapping[str, Edges], *, force: bool = False) 
 
 
 def byte_times(log: ByteLog, *, before_ns: int, character_ns: int) -> I64:
-    """When each byte's character began, as well as the marks say.
-
-    Args:
-        log: bytes with marks up to the last byte.
-        before_ns: end of the character before the log, so that none overlap.
-
-    Returns:
-        int64 (B,), rising by at least a character.
-    """
+    """When each byte's character began, as well as the marks say; a character apart, and from `before_ns` on."""
     sizes = np.diff(log.mark_end, prepend=log.offset)
     back = log.mark_end.repeat(sizes) - np.arange(log.offset, log.end)
     times = log.mark_t_ns.repeat(sizes) - back * character_ns

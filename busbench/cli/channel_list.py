@@ -10,14 +10,7 @@ from busbench.wire.frame_spec import ALL_CHANNELS
 
 
 def parse_channels(text: str, *, option: str) -> list[int]:
-    """Channels of a list like 1-4,9,17.
-
-    Args:
-        option: that it was given to, for errors.
-
-    Raises:
-        BusbenchError: something else, or a channel beyond 1-18.
-    """
+    """Channels of a list like 1-4,9,17; BusbenchError names the option if it is something else or beyond 1-18."""
     numbers: list[int] = []
     for part in text.split(","):
         first, dash, last = part.strip().partition("-")

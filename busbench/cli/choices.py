@@ -16,12 +16,7 @@ _BACKSPACE = ("\x7f", "\b")
 
 
 def prompt_text(prompt: str, keys: Mapping[str, Word], *, enter: str = "") -> str:
-    """A prompt with its keys.
-
-    Args:
-        keys: what may be said, by its key.
-        enter: what Enter does here, where its word does not say it.
-    """
+    """A prompt with its keys; `enter` is what Enter does, where its word does not say it."""
     told = (f"[{key.title() if key == 'enter' else key}] {(key == 'enter' and enter) or keys[key]}" for key in keys)
     return "  ".join((prompt, *told))
 

@@ -73,11 +73,7 @@ def command(
 
 
 def read_around(text: str) -> tuple[int, float]:
-    """N:SECONDS.
-
-    Raises:
-        BusbenchError: it is something else.
-    """
+    """N:SECONDS; BusbenchError if it is something else."""
     number, colon, seconds = text.partition(":")
     if not colon or not re.fullmatch(r"[1-9]\d{0,8}", number) or not re.fullmatch(r"\d{1,9}(\.\d{1,9})?", seconds):
         what = f'--around: "{sanitize(text, most=40)}" is not an outage and seconds'

@@ -42,11 +42,7 @@ def command(hex_texts: tuple[str, ...], format_: str) -> None:
 
 
 def read_hex(texts: Sequence[str]) -> bytes:
-    """Bytes of hexadecimal text; "-" is standard input.
-
-    Raises:
-        BusbenchError: it is something else, or too long.
-    """
+    """Bytes of hexadecimal text; "-" is standard input; BusbenchError if it is something else, or too long."""
     found = b""
     for text in texts:
         place = "HEX"
@@ -66,11 +62,7 @@ def read_hex(texts: Sequence[str]) -> bytes:
 
 
 def split_frames(data: bytes) -> Iterator[bytes]:
-    """Frames that follow one another.
-
-    Raises:
-        BusbenchError: the bytes are no whole number of frames.
-    """
+    """Frames that follow one another; BusbenchError if the bytes are no whole number of them."""
     if not data or len(data) % FRAME_BYTES:
         hint = "for bytes with anything between frames save them to a .raw file and see `busbench frames`"
         raise BusbenchError(f"HEX: {pluralize(len(data), 'byte')}, but a frame has {FRAME_BYTES}", hint=hint)

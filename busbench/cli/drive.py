@@ -203,11 +203,7 @@ def _rehearsed_on(orders: DriveOptions, sources: LimitSources) -> Rig | None:
 
 
 def load_program(name: str, options: Mapping[str, Any], *, rig: Rig | None = None) -> Program:
-    """The program of a shape word and its options, or of a file; the rig says period and scale where it does not.
-
-    Raises:
-        DriveError: names the option, or the file's place, key and value.
-    """
+    """The program of a shape word and its options, or of a file; DriveError names option, or file, key and value."""
     from busbench.cli.limit_options import channel_index
     from busbench.cli.recorded import is_recording, load_recording, recorded_program
     from busbench.drive.program_file import read_program

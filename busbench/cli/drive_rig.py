@@ -26,11 +26,7 @@ _APART_PCT = 0.5  # a smaller difference is not shown
 def rehearse_on(
     rig: Rig, program: Program, blocks: Iterable[FrameBlock], *, faults: Sequence[AircraftFault] = ()
 ) -> Iterator[str]:
-    """Go through a program on a virtual aircraft: where its devices are.
-
-    Raises:
-        DriveError: no device obeys a channel of the program.
-    """
+    """Go through a program on a virtual aircraft: where its devices are (raises DriveError: no device obeys it)."""
     channels = {part.channel + 1 for part in program.parts}
     shown = [device.name for device in rig.driven if device.channel in channels]
     if not shown:

@@ -56,11 +56,7 @@ def command(values: tuple[str, ...], lost: bool, failsafe: bool, end_byte: str, 
 
 
 def build_frame(values: tuple[str, ...], *, is_lost: bool = False, is_failsafe: bool = False, end: int = 0) -> Frame:
-    """The frame of some CH=VALUE texts.
-
-    Raises:
-        BusbenchError: a channel or value that cannot be.
-    """
+    """The frame of some CH=VALUE texts (raises BusbenchError: a channel or value that cannot be)."""
     from busbench.wire.scale import Scale
 
     scale = Scale()
@@ -98,11 +94,7 @@ def _state(number: int, text: str) -> bool:
 
 
 def read_end_byte(text: str) -> int:
-    """An end byte as people write it.
-
-    Raises:
-        BusbenchError: frames do not end in it.
-    """
+    """An end byte as people write it (raises BusbenchError: frames do not end in it)."""
     try:
         end = int(text, 16)
     except ValueError:

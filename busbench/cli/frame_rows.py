@@ -27,11 +27,7 @@ _EXACT_NS = 10**15  # up to here a double keeps the side of half a microsecond o
 
 
 def csv_rows(table: FrameTable, zero_ns: int | None) -> str:
-    """The rows of frames in the columns of HEAD, each with its line end.
-
-    Args:
-        zero_ns: time that is 0 s, None where the frames have no clock.
-    """
+    """The rows of frames in the columns of HEAD, each with its line end; `zero_ns` is 0 s, None without a clock."""
     count = len(table)
     if not count:
         return ""
@@ -58,11 +54,7 @@ def _tables() -> tuple[Words, Words, Words, Words]:
 
 
 def _digits(values: I64, *, least: int = 1) -> U8:
-    """Whole numbers from 0 as digits, zero bytes before them.
-
-    Args:
-        values: int64 (N,).
-    """
+    """Whole numbers from 0, int64 (N,), as digits, with zero bytes before them."""
     width = max(len(str(int(values.max(initial=0)))), least)
     text = np.empty((values.size, width), np.uint8)
     rest = values

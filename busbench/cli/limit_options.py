@@ -67,11 +67,7 @@ def _motor(channel: int, level: str) -> MotorOption:
 
 
 def channel_index(option: str, number: object, rig: Rig | None) -> int:
-    """Channel 0-17 of a number 1-18 that an option gives.
-
-    Raises:
-        DriveError: it is none; the hint helps where it is the name of a device.
-    """
+    """Channel 0-17 of a number 1-18 that an option gives; DriveError hints where it is the name of a device."""
     if isinstance(number, int) and 1 <= number <= ALL_CHANNELS:
         return number - 1
     devices = () if rig is None else rig.driven

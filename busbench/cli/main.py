@@ -122,11 +122,7 @@ def _log_to(path: str) -> None:
 
 
 def run(arguments: Iterable[str] | None = None) -> int:
-    """Run one command line.
-
-    Args:
-        arguments: words after the program's name; those of the process by default.
-    """
+    """Run one command line: the words after the program's name, by default those of the process."""
     words = sys.argv[1:] if arguments is None else list(arguments)
     _replace_closed_streams()
     with _ended_as_by_ctrl_c(), inputs_noted():

@@ -26,11 +26,7 @@ _WORDS = {
 
 
 def outages_several(sources: Sequence[str], *, format_: str, show_all: bool, settings: dict[str, Any]) -> None:
-    """Read the recordings and print what coincides.
-
-    Raises:
-        CaptureError: one cannot be read, or cannot be laid beside the others.
-    """
+    """Read the recordings and print what coincides (raises CaptureError: one cannot be read, or laid beside)."""
     from busbench.analysis.several import read_several
     from busbench.capture.open import open_captures
 

@@ -132,13 +132,7 @@ def say(line: str, *, indent: int = 0) -> None:
 
 
 def wrote(path: str | Path, what: str, *, then: str = "") -> None:
-    """Say that a file was written.
-
-    Args:
-        path: the file, "-" for standard output.
-        what: what it is or holds, in a few words.
-        then: what to do with it, or nothing.
-    """
+    """Say that a file ("-": standard output) was written, what it holds in a few words, and what to do with it."""
     name = "standard output" if str(path) == "-" else path
     say(f"busbench: wrote {name} ({what}){f'; {then}' if then else ''}")
 
@@ -167,12 +161,7 @@ def _csv_cell(cell: Cell) -> Cell:
 
 
 def table_lines(head: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1) -> list[str]:
-    """Columns set under one another.
-
-    Args:
-        rows: cells, already text.
-        left: how many columns from the left are words; the others are figures.
-    """
+    """Columns of text set under one another; the first `left` are words, the others figures."""
     widths = [max(len(line[i]) for line in [head, *rows]) for i in range(len(head))]
     lines = []
     for line in [head, *rows]:
@@ -204,11 +193,7 @@ def to_the_millisecond(utc: str) -> str:
 
 
 def same_unit(values_s: Sequence[float]) -> tuple[str, list[str]]:
-    """Times of one column: their unit, that of the largest, and the values in it.
-
-    Args:
-        values_s: in seconds.
-    """
+    """Times of one column, in seconds: their unit, that of the largest, and the values in it."""
     most = max(map(abs, values_s), default=0.0)
     unit, factor, digits = ("s", 1, 3) if most >= 1 else ("ms", 1e3, 3) if most >= 1e-3 else ("µs", 1e6, 1)
     return unit, [f"{value_s * factor:.{digits}f}" for value_s in values_s]

@@ -46,11 +46,7 @@ def command(port: str, seconds: float, baud: int, parity: str, stop_bits: str, f
 
 
 def probe(port: str, *, seconds: float, line: LineSettings) -> ProbeResult:
-    """Listen and judge.
-
-    Raises:
-        PortError: it cannot be opened.
-    """
+    """Listen and judge (raises PortError: it cannot be opened)."""
     import time
 
     from busbench.analysis.line_probe import Heard

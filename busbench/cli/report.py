@@ -73,14 +73,7 @@ def _make(source: str, *, output: str | None, picture: str | None, force: bool, 
 
 
 def check(source: str, page: str, *, rig_path: str | None, walk: str | None, options: ReadOptions) -> int:
-    """Hold a page against what is made again; prints the first difference and returns the exit code.
-
-    Args:
-        source: the recording.
-        page: of `report` or `verify`.
-        rig_path, walk: what a page to sign was made from beside it.
-        options: choices that the recording leaves open.
-    """
+    """Hold a page against what is made again; prints the first difference and returns the exit code."""
     from busbench.bench import sign_off
     from busbench.report.page_data import first_difference, read_figures
     from busbench.report.provenance import sha256_of

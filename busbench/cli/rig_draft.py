@@ -64,11 +64,7 @@ def draft(
     output: str | None = None,
     force: bool = False,
 ) -> None:
-    """Write the draft of a channel map.
-
-    Raises:
-        BusbenchError: the source cannot be read, no channel moved, or the file cannot be written.
-    """
+    """Write the draft of a channel map (raises BusbenchError: no source, no channel moved, or no file)."""
     from busbench.bench.sources import is_live
     from busbench.rig.draft import DOUBT, draft_toml
     from busbench.wire.scale import Scale

@@ -11,11 +11,7 @@ rig_argument = click.argument("rig", metavar="RIG.toml", type=click.Path(path_ty
 
 
 def write_new(file: str | None, text: str, *, force: bool) -> None:
-    """Write text to a file, or to standard output for None and "-".
-
-    Raises:
-        OutputError: the file is there already and force is not set, or it cannot be written.
-    """
+    """Write text to a file that is new or forced, or to standard output for None and "-"; OutputError if not."""
     if file in (None, "-"):
         click.echo(text, nl=False)
         return

@@ -81,12 +81,7 @@ def command(
 
 
 def simulate(settings: ReceiverSettings, outlet: Outlet, *, is_fast: bool = False) -> int:
-    """Print where it is heard, and run it.
-
-    Args:
-        outlet: where it comes out.
-        is_fast: True as fast as it is taken.
-    """
+    """Print where it is heard, and run it, in real time or as fast as it is taken."""
     from busbench.sim.playback import play
 
     click.echo(outlet.name)

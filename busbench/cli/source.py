@@ -56,11 +56,7 @@ def reading_options(function: F) -> F:
 
 
 def fault_option(where: str, *, example: str) -> Callable[[F], F]:
-    """Option for the faults of a virtual aircraft.
-
-    Args:
-        where: with what the option goes, in a word or two.
-    """
+    """Option for the faults of a virtual aircraft; `where` says in a word or two with what it goes."""
     words = f"Build in a fault, as in {example} ({where})."
     return click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]", help=words)
 
@@ -72,11 +68,7 @@ def read_options(settings: dict[str, Any]) -> ReadOptions:
 
 
 def require_recorded(source: str) -> None:
-    """Refuse a live source to what reads recordings.
-
-    Raises:
-        CaptureError: it is one.
-    """
+    """Refuse a live source to what reads recordings (raises CaptureError: it is one)."""
     from busbench.bench.sources import is_virtual
 
     if is_virtual(source) or is_live_address(source):

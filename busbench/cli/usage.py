@@ -19,11 +19,7 @@ _TO_NAME = {
 
 
 def as_error(error: click.ClickException, *, words: Sequence[str] = ()) -> BusbenchError:
-    """The same as one line: what, where, and what to do next.
-
-    Args:
-        words: the command line after the program's name, which names the command where the error does not.
-    """
+    """The same as one line: what, where, and what to do next; `words` name the command where the error does not."""
     context = error.ctx if isinstance(error, click.UsageError) else None
     path = context.command_path if context else _path(words)
     see, name = f"see {path} --help", path.rpartition(" ")[2]

@@ -132,16 +132,7 @@ def verify(
     options: ReadOptions = ReadOptions(),  # noqa: B008 - frozen
     faults: tuple[str, ...] = (),
 ) -> int:
-    """Check a source against a rig; returns the exit code.
-
-    Args:
-        report, junit, walk, keep: files; see the command.
-        format_: "table" or "json".
-        shows_all: True writes out in the table what passed, too.
-        force: True to replace files that exist.
-        options: choices that the recording leaves open.
-        faults: of a virtual aircraft, as people type them.
-    """
+    """Check a source against a rig, with files as in the command; returns the exit code."""
     from busbench.bench.sign_off import find_answers, pulse_outputs, sign_off
     from busbench.rig.load import read_rig
 

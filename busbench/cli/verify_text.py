@@ -18,12 +18,7 @@ _UNSPARED = ("frames", "glitches")  # things that may not be there at all
 
 
 def verify_lines(found: Verification, *, rig_path: str = "RIG.toml", shows_all: bool = False) -> Iterator[str]:
-    """The checks under their verdicts, none wider than 80 columns, then the verdict of the whole.
-
-    Args:
-        rig_path: the rig file, named where it has faults.
-        shows_all: True writes out each channel that passed, and not only what was looked at.
-    """
+    """The checks under their verdicts in 80 columns, then the whole; with `shows_all` each channel that passed."""
     of = {verdict: [check for check in found.checks if check.verdict is verdict] for verdict in _WORDS}
     passed = of[Verdict.PASS]
     narrow = [] if shows_all else [check for check in passed if _is_narrow(check)]

@@ -188,11 +188,7 @@ def _open_port(port: str, stack: ExitStack) -> Receiver:
 
 
 class WalkTexts:
-    """A walk in lines of text: what it asks and what became of it; keys go to it.
-
-    Args:
-        receiver: of the walk's port, None in a rehearsal.
-    """
+    """A walk in lines of text: what it asks and what became of it; keys go to it. A rehearsal has no receiver."""
 
     def __init__(self, session: SurfaceSession, receiver: Receiver | None, *, read_key: ReadKey) -> None:
         from busbench.cli.drive_port import RunLines

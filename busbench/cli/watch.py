@@ -75,17 +75,6 @@ def watch(
 ) -> None:
     """Open the source, then the UI on it.
 
-    Args:
-        source: what to watch, None to be asked.
-        options: line settings, and choices that a recording may leave open.
-        others: watched beside it.
-        rig: path of a rig file; by default that of virtual:RIG.
-        faults: of a virtual aircraft, as people type them.
-        is_armed: True lets a real port move things.
-        motor: channels that drive a motor, as CH or CH=REST.
-        no_motor: True where none does.
-        bell: True rings on outages.
-
     Raises:
         BusbenchError: the terminal cannot show it; motors are said wrongly; the source or the rig cannot be opened.
     """

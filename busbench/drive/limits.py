@@ -38,14 +38,7 @@ class ChannelLimit:
     is_locked: bool = False  # True for a channel that must not move, as the one of the motor
 
     def check(self, place: str) -> None:
-        """Refuse what cannot be.
-
-        Args:
-            place: where it was said, as in "heron.toml, channel 3".
-
-        Raises:
-            DriveError: names place, key and value.
-        """
+        """Refuse what cannot be: DriveError names the place, as in "heron.toml, channel 3", key and value."""
         if not 0 <= self.low <= COUNTS_MAX:
             raise DriveError(f"{place}, low: {self.low} counts does not fit a frame", hint=f"give 0 to {COUNTS_MAX}")
         if not self.low <= self.high <= COUNTS_MAX:
@@ -185,11 +178,7 @@ class Limiter:
         return replace(state, position=state.position.copy(), cool=list(state.cool))
 
     def rewind(self, mark: object) -> None:
-        """Go back to a marked state: the frames since were never sent.
-
-        Raises:
-            TypeError: the mark is not one that `mark` gave.
-        """
+        """Go back to a marked state: the frames since were never sent (raises TypeError: `mark` gave no such mark)."""
         if not isinstance(mark, _State):
             raise TypeError("rewind takes what mark gave")
         self._state = replace(mark, position=mark.position.copy(), cool=list(mark.cool))
@@ -242,11 +231,7 @@ class Limiter:
         return np.where(np.isnan(levels) | np.array(self.limits.switches_locked), rest, levels >= SWITCH_ON)
 
     def frames_to(self, wanted: ArrayLike) -> int:
-        """Frames needed from here until every channel is where it is wanted.
-
-        Args:
-            wanted: as one row of `limit`, (18,).
-        """
+        """Frames needed from here until every channel is where it is wanted, (18,), as one row of `limit`."""
         target = np.asarray(wanted, np.float64)[:CHANNELS]
         aim = np.rint(np.clip(np.where(np.isnan(target), self._rest, target), self._low, self._high)).astype(np.int64)
         moves = [

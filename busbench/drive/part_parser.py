@@ -44,14 +44,7 @@ class Context:
 def read_part(
     part: PartTable, place: TablePlace, *, context: Context
 ) -> tuple[tuple[int, ...], float, Callable[[int], Shape]]:
-    """Channels (0-17), delay and the shape for each channel of one part.
-
-    Args:
-        place: of the part in its file.
-
-    Raises:
-        DriveError: names place, key and value.
-    """
+    """Channels (0-17), delay and the shape for each channel of one part; DriveError names place, key and value."""
     channels = _channels(part.channel, place)
     reader = ShapeReader(part, place, Context(part.unit or context.unit, context.scale, context.load))
     shapes = {channel: reader.shape(channel) for channel in channels}
@@ -73,15 +66,7 @@ def _channels(value: Any, place: TablePlace) -> tuple[int, ...]:
 
 
 def level_of(value: Any, key: str, place: TablePlace, channel: int, unit: Unit, scale: Scale) -> float:
-    """Counts of a level, not rounded; 0 or 1 on channels 17 and 18.
-
-    Args:
-        key, place: where, for errors.
-        channel: 0-17.
-
-    Raises:
-        DriveError: it is none, or does not fit a frame.
-    """
+    """Counts of a level, not rounded; 0 or 1 on channels 17 and 18; DriveError: it is none, or does not fit a frame."""
     if channel >= CHANNELS:
         if value not in ("on", "off") and not isinstance(value, bool):
             raise place.error(key, f"is not a state of channel {channel + 1}", hint="give on or off", value=value)

@@ -22,11 +22,7 @@ _NUMBERS = 1 << 21  # three characters of seven bits
 
 
 def pattern_block(number: int, *, seed: int) -> bytes:
-    """One block: mark, number, and bytes that the seed and the number decide.
-
-    Args:
-        number: 0 and up; sent modulo 2**21.
-    """
+    """One block: mark, number (modulo 2**21), and bytes that the seed and the number decide."""
     told = number % _NUMBERS
     count = bytes(0x80 | told >> shift & 0x7F for shift in (0, 7, 14))
     size = BLOCK_BYTES - len(MARK) - len(count)
@@ -75,11 +71,7 @@ class Echo:
 
 
 def judge_echo(chunks: Sequence[Chunk], *, sent: int, seed: int) -> Echo:
-    """Find the blocks in what was received.
-
-    Args:
-        sent: how many blocks were sent, below 2**21.
-    """
+    """Find the blocks in what was received; fewer than 2**21 were sent."""
     data = np.frombuffer(b"".join(chunk.data for chunk in chunks), np.uint8)
     places, numbers = _intact(data, sent, seed)
     ends = np.cumsum([len(chunk.data) for chunk in chunks], dtype=np.int64)

@@ -49,11 +49,7 @@ def scale_line(program: Program, *, is_ascii: bool = False) -> str:
 
 
 def list_lines(program: Program, seen: DryRun, *, end: EndState, is_drawn: bool = False) -> Iterator[str]:
-    """What each channel will do, in words.
-
-    Args:
-        is_drawn: True where what limits hold back is shown with the drawing already.
-    """
+    """What each channel will do, in words; `is_drawn` where what limits hold back is in the drawing already."""
     for channel in np.nonzero(seen.is_driven)[0].tolist():
         yield from _channel_lines(program, seen, channel)
         if not is_drawn:

@@ -159,12 +159,7 @@ def default_limits(scale: Scale) -> Limits:
 
 
 def lock(limits: Limits, *, channel: int, rest: int | None = None) -> Limits:
-    """The same limits with one channel locked.
-
-    Args:
-        channel: 0-17.
-        rest: where, in counts, or 0 and 1 for channels 16 and 17; None for where it rests.
-    """
+    """The same limits with one channel (0-17) locked, at some counts (0 and 1 on 16 and 17) or where it rests."""
     if channel >= CHANNELS:
         at = channel - CHANNELS
         locked = tuple(is_locked or i == at for i, is_locked in enumerate(limits.switches_locked))

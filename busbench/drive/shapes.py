@@ -30,14 +30,7 @@ class Shape(abc.ABC):
 
     @abc.abstractmethod
     def counts(self, t_s: F64) -> F64:
-        """The level at each time.
-
-        Args:
-            t_s: seconds since the shape's start, float64 (N,), each from 0 up to the duration.
-
-        Returns:
-            Counts, float64 (N,), not rounded.
-        """
+        """Counts, float64 (N,), not rounded, at times in s from the shape's start, from 0 up to the duration."""
 
     @property
     @abc.abstractmethod

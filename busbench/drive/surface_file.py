@@ -89,11 +89,7 @@ def _entry_dict(entry: Entry) -> dict[str, Any]:
 
 
 def write_walk(path: str | Path, head: WalkHead, entries: Sequence[Entry]) -> None:
-    """Replace the file as a whole: it is the old one or the new one, whatever happens meanwhile.
-
-    Raises:
-        OutputError: it cannot be written; the old one is untouched.
-    """
+    """Replace the file as a whole, whatever happens meanwhile; OutputError: the old one is untouched."""
     text = json.dumps(walk_dict(head, entries), indent=2, ensure_ascii=False) + "\n"
     try:
         write_output(path, text, is_update=True)
@@ -122,11 +118,7 @@ class _AnswersReader(TableReader[WalkTable]):
 
 
 def read_walk(path: str | Path) -> SavedWalk:
-    """Read the answers of a walk.
-
-    Raises:
-        DriveError: it cannot be read or is no such file.
-    """
+    """Read the answers of a walk (raises DriveError: it cannot be read or is no such file)."""
     try:
         data = read_bounded(path)
         require_small(data)

@@ -20,12 +20,7 @@ HOLD_S = 3600.0  # frames between motions, while questions are answered
 
 
 def walk_limits(stops: Sequence[Station], *, scale: Scale, rate_pct_per_s: float = RATE_PCT_PER_S) -> Limits:
-    """Limits of the whole walk, before those of the plan.
-
-    Args:
-        stops: give ends and rest of their channels.
-        rate_pct_per_s: fastest movement; the motions take half of it.
-    """
+    """Limits of the whole walk, before those of the plan; its motions take half of the rate."""
     limits = default_limits(scale)
     rate = rate_counts(rate_pct_per_s, "%", scale)
     channels = [replace(limit, rate=rate) for limit in limits.channels]
@@ -41,11 +36,7 @@ def walk_limits(stops: Sequence[Station], *, scale: Scale, rate_pct_per_s: float
 
 
 def station_program(stop: Station, *, limits: Limits, scale: Scale, period_s: float) -> Program:
-    """The motion of one halt; every other channel is locked where it rests.
-
-    Args:
-        period_s: time from frame to frame.
-    """
+    """The motion of one halt; every other channel is locked where it rests."""
     parts, start_s = [], 0.0
     for shape in _shapes(stop, limits):
         parts.append(Part(stop.channel, shape, start_s))

@@ -98,11 +98,7 @@ def chip_of(vid: int | None, pid: int | None, *, product: str = "", device: str 
 
 
 def list_adapters(*, ports: Callable[[], Iterable[Any]] = list_ports.comports, sysfs: Path = SYSFS) -> list[Adapter]:
-    """Every serial port that is there.
-
-    Args:
-        sysfs: where Linux describes USB serial devices.
-    """
+    """Every serial port that is there; Linux describes USB serial devices in `sysfs`."""
     return [_adapter(entry, sysfs) for entry in sorted(ports(), key=lambda entry: str(entry.device))]
 
 

@@ -46,11 +46,7 @@ class Backlog(abc.ABC):
         return self.unsent <= FRAME_BYTES
 
     def note_write(self, written_ns: int) -> None:
-        """Call directly after each write.
-
-        Args:
-            written_ns: perf_counter_ns when it returned.
-        """
+        """Call directly after each write, with the perf_counter_ns at which it returned."""
         del written_ns
 
     @abc.abstractmethod
@@ -91,11 +87,7 @@ class TtyBacklog(Backlog):
 
 
 class PtyBacklog(TtyBacklog):
-    """A Linux pseudo-terminal.
-
-    Args:
-        fd: descriptor of the end that we write to.
-    """
+    """A Linux pseudo-terminal, by the descriptor of the end that we write to."""
 
     _wakes: Any  # select.epoll, which Linux alone has
 

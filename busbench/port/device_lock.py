@@ -15,11 +15,7 @@ from urllib.parse import urlsplit
 
 
 def device_in(source: str) -> str:
-    """The device that a spy:// or alt:// address wraps, else the source as it is.
-
-    Args:
-        source: a device's name or a URL; not hwgrep://, which `resolve` turns into a name.
-    """
+    """The device that a spy:// or alt:// address wraps, else the source as it is; `resolve` is for hwgrep://."""
     if re.match(r"(?i)(spy|alt)://", source):
         parts = urlsplit(source)
         return parts.netloc + parts.path
@@ -27,11 +23,7 @@ def device_in(source: str) -> str:
 
 
 def socket_keys(source: str) -> tuple[str, ...]:
-    """Names of the TCP port after socket:// and rfc2217://, one per address of its host; empty for anything else.
-
-    Args:
-        source: a device's name or a URL.
-    """
+    """Names of the TCP port after socket:// and rfc2217://, one per address of its host; empty for anything else."""
     parts = urlsplit(source)
     if parts.scheme.lower() not in ("socket", "rfc2217"):
         return ()
@@ -44,11 +36,7 @@ def socket_keys(source: str) -> tuple[str, ...]:
 
 
 def device_keys(source: str) -> tuple[str, ...]:
-    """The name of a serial device by its number, the same for all its nodes; empty for anything else.
-
-    Args:
-        source: a device's name or a URL.
-    """
+    """The name of a serial device by its number, the same for all its nodes; empty for anything else."""
     try:
         state = os.stat(device_in(source))  # noqa: PTH116 - a name may be any text, such as one with a NUL
     except (OSError, ValueError):

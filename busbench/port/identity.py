@@ -37,11 +37,7 @@ Ports = Callable[[], Iterable[Any]]
 
 
 def identify(source: str, *, ports: Ports = list_ports.comports) -> Identity:
-    """Note to which adapter a name belongs now.
-
-    Args:
-        source: a device's name or a URL.
-    """
+    """Note to which adapter a name belongs now."""
     device = source
     if source.lower().startswith("hwgrep://"):
         device = resolve(source)
@@ -55,14 +51,7 @@ def identify(source: str, *, ports: Ports = list_ports.comports) -> Identity:
 
 
 def find_again(identity: Identity, *, ports: Ports = list_ports.comports) -> str | None:
-    """Where the adapter is now, or None while it is away.
-
-    Args:
-        identity: from `identify`.
-
-    Returns:
-        A name to open. What is on USB may have another name than before.
-    """
+    """The name to open where the adapter is now, which may be another than before; None while it is away."""
     if identity.vid is not None:
         return next((str(entry.device) for entry in ports() if identity.is_same(entry)), None)
     if identity.source.lower().startswith("hwgrep://"):

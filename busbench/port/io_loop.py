@@ -42,12 +42,7 @@ class IoLoop(abc.ABC):
 
     @abc.abstractmethod
     def wait(self, timeout_s: float, *, holds_back: bool) -> list[Item]:
-        """What came, each with the time at which its read returned.
-
-        Args:
-            timeout_s: longest wait.
-            holds_back: True leaves the port's bytes where they are.
-        """
+        """What came, each with the time at which its read returned; `holds_back` leaves the port's bytes there."""
 
     @abc.abstractmethod
     def attach(self, port: Any) -> None:
@@ -63,11 +58,7 @@ class IoLoop(abc.ABC):
 
     @abc.abstractmethod
     def transmit(self, data: bytes) -> None:
-        """Write a whole frame to the port; what does not fit at once follows before anything else.
-
-        Raises:
-            Exception: whatever the port raises; it is gone then.
-        """
+        """Write a whole frame; what does not fit at once follows before anything else. Raises what the port does."""
 
     @property
     @abc.abstractmethod
@@ -90,11 +81,7 @@ class IoLoop(abc.ABC):
 
 
 class SelectIoLoop(IoLoop):
-    """One thread, one select for all; for systems where every descriptor can be selected.
-
-    Args:
-        parent_in, parent_out: descriptors of the pipes from and to the parent.
-    """
+    """One thread, one select for all; for systems where every descriptor can be selected."""
 
     def __init__(self, parent_in: int, parent_out: int) -> None:
         super().__init__()
@@ -217,11 +204,7 @@ class SelectIoLoop(IoLoop):
 
 
 class ThreadIoLoop(IoLoop):
-    """A thread for each side, and one queue; for Windows and for stream addresses without a descriptor.
-
-    Args:
-        parent_in, parent_out: descriptors of the pipes from and to the parent.
-    """
+    """A thread for each side, and one queue; for Windows and for stream addresses without a descriptor."""
 
     def __init__(self, parent_in: int, parent_out: int) -> None:
         super().__init__()
@@ -332,11 +315,7 @@ class ThreadIoLoop(IoLoop):
 
 
 class _Outbound:
-    """Writes in a thread of its own: a write that waits for a far end holds up nothing else.
-
-    Args:
-        on_error: called where the port is gone.
-    """
+    """Writes in a thread of its own, so that a far end holds up nothing else; reports a port that is gone."""
 
     def __init__(self, port: Any, *, on_error: Callable[[], None]) -> None:
         self._port, self._on_error = port, on_error

@@ -161,11 +161,7 @@ def _message(kind: Kind, t_ns: int, body: bytes) -> Message:
 
 
 def command(word: str, *, value: object = None) -> bytes:
-    """An order to the child.
-
-    Args:
-        value: anything that can be pickled.
-    """
+    """An order to the child, with any value that can be pickled."""
     body = pickle.dumps((word, value))
     return _SIZE.pack(len(body)) + body
 

@@ -63,11 +63,7 @@ def open_port(source: str, *, line: LineSettings) -> Any:
 
 
 def claim_socket(source: str) -> DeviceLock:
-    """Be the only process that sends to the TCP port after an address; holds nothing for anything else.
-
-    Raises:
-        PortError: another one sends to it.
-    """
+    """Be the only process that sends to the TCP port of an address, if it has one (raises PortError: another does)."""
     try:
         return DeviceLock(socket_keys(source))
     except BlockingIOError:
@@ -83,11 +79,7 @@ def _lock_device(source: str, device: str) -> DeviceLock:
 
 
 def resolve(source: str) -> str:
-    """The device to which a hwgrep:// address resolves; any other name as it is.
-
-    Raises:
-        PortError: nothing that is plugged in matches, or the pattern is none.
-    """
+    """The device of a hwgrep:// address, any other name as it is (raises PortError: nothing that is there matches)."""
     if not source.lower().startswith("hwgrep://"):
         return source
     from serial.urlhandler import protocol_hwgrep
@@ -129,11 +121,7 @@ def check_node(device: str, *, then: str = "give it to a command that reads reco
 
 @contextlib.contextmanager
 def translated(source: str, device: str) -> Iterator[None]:
-    """Turn what the system and pyserial raise into a PortError.
-
-    Raises:
-        PortError: whatever was raised inside.
-    """
+    """Turn what the system and pyserial raise into a PortError (raises PortError: whatever was raised inside)."""
     try:
         yield
     except PortError:

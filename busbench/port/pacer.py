@@ -181,11 +181,7 @@ class Pacer:
         self._fetch()
 
     def stop(self, reason: str, *, is_abandoned: bool = False) -> None:
-        """Let the source come to its end.
-
-        Args:
-            is_abandoned: True if no one is left to stop it once more.
-        """
+        """Let the source come to its end; `is_abandoned` if no one is left to stop it once more."""
         self._reason = self._reason or reason
         try:
             self._source.request_stop()

@@ -18,15 +18,7 @@ class Unmarker:
         self._held = b""  # the beginning of an escape: nothing, FF or FF 00
 
     def feed(self, data: bytes) -> tuple[bytes, bytes]:
-        """Take the next read.
-
-        Args:
-            data: bytes as the terminal gives them.
-
-        Returns:
-            The bytes of the line, and for each of them 1 where it was marked; no
-            marks at all where none was.
-        """
+        """The bytes of the line in the next read, and 1 for each that was marked; no marks at all where none was."""
         if self._held:
             data, self._held = self._held + data, b""
         at = data.find(_ESCAPE)

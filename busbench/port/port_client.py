@@ -99,11 +99,7 @@ class PortClient(LivePort):
         self._say(ipc.command("settings", value=ProcessSettings(source, line, hold_back_bytes, is_sender)))
 
     def wait_open(self) -> None:
-        """Wait until the port is open.
-
-        Raises:
-            PortError: it cannot be opened.
-        """
+        """Wait until the port is open (raises PortError: it cannot be opened)."""
         until = time.monotonic() + _OPEN_S
         try:
             while not self._is_open:
@@ -233,11 +229,7 @@ class PortClient(LivePort):
         return chunks
 
     def _kill(self) -> None:
-        """End a process that may go on sending when it likes.
-
-        Raises:
-            PortError: always; it says so.
-        """
+        """End a process that may go on sending when it likes (raises PortError: always; it says so)."""
         self._process.kill()
         self._is_silent = self._has_ended = True
         raise self._why_ended()

@@ -49,11 +49,7 @@ class ProcessSettings:
 
 
 class PortProcess:
-    """The loop of the process.
-
-    Args:
-        settings: from the parent.
-    """
+    """The loop of the process."""
 
     def __init__(self, settings: ProcessSettings, *, hub: IoLoop) -> None:
         self._settings = settings

@@ -40,11 +40,7 @@ class ErrorTotals:
 
 
 class BusPort(serial.Serial):  # type: ignore[misc]
-    """A serial port set as the bus is; everything is set before it is opened.
-
-    Args:
-        line: how to set it.
-    """
+    """A serial port set as the bus is; everything is set before it is opened."""
 
     def __init__(self, device: str, *, line: LineSettings) -> None:
         self.rate: int | None = None  # as the driver took it

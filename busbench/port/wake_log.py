@@ -19,11 +19,7 @@ class WakeLog:
         self._end_ns = now_ns + _SECOND_NS
 
     def woken(self, now_ns: int) -> WakeUps | None:
-        """Note that the process is awake; gives what a second held at its end.
-
-        Args:
-            now_ns: the time at which its wait returned.
-        """
+        """Note that a wait returned at a time; gives what a second held at its end."""
         if now_ns < self.due_ns:
             return None
         self._counts[bisect.bisect_right(WAKE_EDGES_US, (now_ns - self.due_ns) / 1000)] += 1

@@ -20,12 +20,7 @@ _INDENT = 24
 
 
 def definitions(rows: Iterable[tuple[str, str]], *, indent: int = _INDENT) -> str:
-    """Names at the left, what they mean at the right, in 76 columns.
-
-    Args:
-        rows: name and meaning.
-        indent: columns before the meaning.
-    """
+    """Names at the left, what they mean at the right, in 76 columns; meanings begin at column `indent`."""
     lines: list[str] = []
     for name, text in rows:
         head = f"  {name}"

@@ -26,11 +26,7 @@ _FENCE = re.compile(r"^```\w*\n(.*?)^```$\n?", re.MULTILINE | re.DOTALL)
 
 
 def source_text(topic: str) -> str:
-    """The text of a topic as it is written: Markdown with code fences and the names of its tables.
-
-    Raises:
-        BusbenchError: the topic is not known; the hint names a near one.
-    """
+    """A topic as it is written, in Markdown with the names of its tables; BusbenchError hints at a near one."""
     if topic not in TOPICS:
         near = difflib.get_close_matches(topic, TOPICS, n=1)
         hint = f"did you mean {near[0]}?" if near else f"give one of {', '.join(TOPICS)}"
@@ -39,11 +35,7 @@ def source_text(topic: str) -> str:
 
 
 def topic_text(topic: str) -> str:
-    """The text of a topic for a terminal of 80 columns, its tables filled in.
-
-    Raises:
-        BusbenchError: as by source_text.
-    """
+    """The text of a topic for a terminal of 80 columns, its tables filled in; raises as source_text does."""
     text = _FENCE.sub(lambda found: found[1], source_text(topic))
     return _TABLE.sub(lambda found: tables.TABLES[found[1]](), text)
 

@@ -14,12 +14,7 @@ _LETTER = 0.56  # mean width of a letter, in parts of its size
 
 
 def draw_harness(rig: Rig, case: LoadCase | None, weakest: Weakest | None, *, caption: str = "") -> Drawing:
-    """The wiring tree with voltage and current; the weakest lead thick and named.
-
-    Args:
-        rig: the plan; its leads form a tree.
-        caption: written above it, where nothing around it says what it shows.
-    """
+    """The wiring tree with voltage and current; the weakest lead thick and named. A caption says what it shows."""
     rows = layout_tree(rig, case=case)
     drawing = Drawing(PAGE_WIDTH, _TOP + _STEP * len(rows) + 8, title="wiring tree")
     places = [(10 + _INDENT * row.depth, _TOP + _STEP * i) for i, row in enumerate(rows)]

@@ -20,11 +20,7 @@ def data_element(figures: Mapping[str, object]) -> str:
 
 
 def read_figures(path: str) -> dict[str, object]:
-    """The figures of a page.
-
-    Raises:
-        BusbenchError: it cannot be read, or holds no figures of busbench.
-    """
+    """The figures of a page (raises BusbenchError: it cannot be read, or holds no figures of busbench)."""
     try:
         with Path(path).open("rb") as file:
             text = file.read(_MOST_BYTES).decode("utf-8", "replace")

@@ -37,12 +37,7 @@ def _time_axis(drawing: Drawing, end_s: float, y: float) -> None:
 
 
 def draw_trace(evidence: VerifyInputs, mapped: ChannelPlan, turn: ControlMove | None, loss: LinkLoss | None) -> str:
-    """A channel over the whole recording, with the plan's ends dashed.
-
-    Args:
-        turn: bracketed, where there is one.
-        loss: hatched, where there is one.
-    """
+    """A channel over the whole recording, the plan's ends dashed, its move bracketed, the loss of link hatched."""
     height, top, bottom = 96.0, 14.0, 74.0
     drawing = Drawing(WIDTH, height, title=f"{mapped.subject} over time")
     values, end_s = evidence.counts[mapped.channel - 1], max(evidence.end_s, 1e-9)
@@ -98,13 +93,7 @@ def draw_channel(title: str, t_s: F64, values: NDArray[np.int16], end_s: float, 
 
 
 def draw_periods(t_s: F64, end_s: float, *, most_s: float) -> str:
-    """Frame periods over time, each column from its shortest to its longest; longer ones are at the upper edge.
-
-    Args:
-        t_s: time of each frame, float64 (N,).
-        end_s: end of the recording.
-        most_s: longest period that has its place on the scale.
-    """
+    """Frame periods over time, each column from shortest to longest; those over `most_s` are at the upper edge."""
     periods = np.diff(t_s)
     height, top, bottom = 120.0, 14.0, 92.0
     drawing = Drawing(WIDTH, height, title="frame periods over time")
@@ -153,12 +142,7 @@ def _thinned(t_s: F64, values: NDArray[np.int16], end_s: float) -> list[tuple[fl
 
 
 def draw_histogram(timing: Timing, t_ns: I64, *, plan_ms: float | None = None) -> str:
-    """How long the periods were; empty if the clock shows nothing of it.
-
-    Args:
-        t_ns: time of each frame, int64 (N,).
-        plan_ms: planned period, marked where it is given.
-    """
+    """How long the periods were, the planned one marked; empty if the clock shows nothing of it."""
     if timing.jitter is None or timing.period_mean_s is None:
         return ""
     mean_ms = timing.period_mean_s * 1e3
@@ -201,12 +185,7 @@ def draw_histogram(timing: Timing, t_ns: I64, *, plan_ms: float | None = None) -
 
 
 def draw_outages(events: Sequence[Outage], end_s: float, *, off: LinkLoss | None = None) -> str:
-    """When the bus was out, one lane for each kind.
-
-    Args:
-        end_s: end of the recording.
-        off: hatched, where the transmitter was off.
-    """
+    """When the bus was out, one lane for each kind; hatched where the transmitter was off."""
     end_s = max(end_s, 1e-9)
     lane, top = 20.0, 20.0
     height = top + lane * len(LANES) + 26

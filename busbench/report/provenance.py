@@ -35,13 +35,7 @@ def gather(
     is_virtual: bool = False,
     now: datetime | None = None,
 ) -> Provenance:
-    """Hash the files and note versions and date.
-
-    Args:
-        source: recording or port, as the person gave it.
-        recording_path: the recording's file, None where there is none.
-        now: the time; this moment by default.
-    """
+    """Hash the files that there are; note versions, and the date, by default of this moment."""
     import numpy as np
 
     moment = datetime.now(UTC).astimezone() if now is None else now

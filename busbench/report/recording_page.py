@@ -53,11 +53,7 @@ class RecordingPage:
         return named
 
     def picture(self, name: str) -> str:
-        """One picture as an SVG element.
-
-        Raises:
-            BusbenchError: there is none of that name, or the recording cannot show it.
-        """
+        """One picture as an SVG element (raises BusbenchError: none has that name, or the recording cannot show it)."""
         made = self.pictures.get(name, lambda: "")()
         if not made:
             names = ", ".join(one for one, draw in self.pictures.items() if draw())

@@ -34,20 +34,12 @@ _MOTION_CHECKS: tuple[_Check, ...] = (
 
 
 def motion_faults(rig: Rig) -> list[Finding]:
-    """The faults in what is moved or held: channels, shared ones, rest, failsafe and motors.
-
-    Args:
-        rig: the plan; with any of these it moves nothing.
-    """
+    """The faults in what is moved or held (channels, rest, failsafe, motors); with any, the plan moves nothing."""
     return [finding for check in _MOTION_CHECKS for finding in check(rig) if finding.severity == "fault"]
 
 
 def check_rig(rig: Rig) -> list[Finding]:
-    """Look for the faults of a plan.
-
-    Returns:
-        Faults first, then hints, each group in the order in which it is looked for.
-    """
+    """The faults of a plan, then hints, each group in the order in which it is looked for."""
     checks: tuple[_Check, ...] = (
         _names,
         _tree,

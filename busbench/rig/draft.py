@@ -211,11 +211,7 @@ def _kind(index: int, values: I64, often: I64) -> str:
 
 
 def draft_toml(draft: Draft, *, names: Sequence[str] = (), scale: Scale) -> str:
-    """Write a draft as a rig file that loads.
-
-    Args:
-        names: of the devices in the order in which they were moved.
-    """
+    """Write a draft as a rig file that loads; `names` of the devices are in the order in which they were moved."""
     period = draft.period_ms if draft.period_ms else 14.0
     said = "" if draft.period_ms else "  # not measured: the recording has no times"
     still = ", ".join(map(str, draft.still)) or "none"

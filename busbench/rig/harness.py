@@ -59,14 +59,7 @@ def branch_ohm(lead: Lead | None, *, temperature_c: float = REFERENCE_C) -> floa
 
 
 def build_network(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Network:
-    """The supply network of a plan.
-
-    Returns:
-        The network: supply, receiver, hubs and devices in the order of the file.
-
-    Raises:
-        RigError: the leads form no tree.
-    """
+    """The network of supply, receiver, hubs and devices, in the file's order (raises RigError: leads form no tree)."""
     require_tree(rig)
 
     def branch(name: str, start: str, end: str, lead: Lead | None) -> Branch:
@@ -154,23 +147,12 @@ class Solver:
         return volts
 
     def volts(self, sinks_a: ArrayLike) -> F64:
-        """Node voltages alone.
-
-        Args:
-            sinks_a: current drawn at each node, (nodes,) or (T, nodes).
-
-        Returns:
-            Volts, (T, nodes).
-        """
+        """Volts at the nodes alone, (T, nodes), with the current drawn at each, (nodes,) or (T, nodes)."""
         sinks = np.atleast_2d(np.asarray(sinks_a, np.float64)).T
         return self._all_volts(self._core_volts(sinks), sinks).T
 
     def solve(self, sinks_a: ArrayLike) -> Solution:
-        """Node voltages, currents in the branches and through the nodes.
-
-        Args:
-            sinks_a: current drawn at each node, (nodes,) or (T, nodes).
-        """
+        """Node voltages, currents in the branches and through the nodes, with a current drawn at each as in `volts`."""
         sinks = np.atleast_2d(np.asarray(sinks_a, np.float64)).T
         core = self._core_volts(sinks)
         # The last row is the source.
@@ -232,15 +214,7 @@ class Solver:
 
 
 def sinks_of(rig: Rig, network: Network, drawn_a: Sequence[float] | F64) -> F64:
-    """Currents of the devices placed on their nodes.
-
-    Args:
-        network: built from it.
-        drawn_a: of each device in the order of the file, (devices,) or (T, devices).
-
-    Returns:
-        (nodes,) or (T, nodes).
-    """
+    """Currents of the devices in the order of the file, (devices,) or (T, devices), placed on their nodes."""
     drawn = np.asarray(drawn_a, np.float64)
     sinks = np.zeros((*drawn.shape[:-1], len(network.nodes)))
     if rig.devices:

@@ -9,12 +9,7 @@ if TYPE_CHECKING:
 
 
 def html_template(package: str, name: str) -> Template:
-    """A template of a room.
-
-    Args:
-        package: the room, such as "busbench.rig".
-        name: file in its folder `templates`.
-    """
+    """A template in the folder `templates` of a room such as "busbench.rig"."""
     import jinja2  # only pages need it
 
     environment = jinja2.Environment(

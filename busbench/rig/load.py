@@ -33,14 +33,7 @@ def read_rig(path: str | Path) -> Rig:
 
 
 def parse_rig(text: str, *, path: str | Path = "rig") -> Rig:
-    """Read the text of a rig file.
-
-    Args:
-        path: the file's name, for errors.
-
-    Raises:
-        RigError: it says what cannot be.
-    """
+    """Read the text of a rig file; RigError names its path and what cannot be."""
     try:
         raw = load_toml(text)
     except TextFileError as error:

@@ -87,12 +87,7 @@ class ServoMotion:
         return np.where(known, asked, np.nan)
 
     def settle(self, counts: ArrayLike, *, flags: int = 0) -> None:
-        """Stand at rest where a frame asks.
-
-        Args:
-            counts: of channels 1-16, (16,).
-            flags: byte 23, for channels 17 and 18.
-        """
+        """Stand at rest where counts (16,) and byte 23 ask."""
         asked = self.command_pct(counts, flags)
         known = ~np.isnan(asked)
         self.position_pct[known] = self._target[known] = asked[known]

@@ -12,11 +12,7 @@ INDENT = "        "
 
 
 def sheet_lines(rig: Rig, *, is_ascii: bool = False) -> Iterator[str]:
-    """Rules, a few lines a device with a box to tick, and the wiring tree.
-
-    Yields:
-        Lines, not broken to any width; the tree in one piece.
-    """
+    """Rules, a few lines a device with a box to tick, and the tree in one piece; not broken to any width."""
     unit = "us" if is_ascii else "µs"
     yield f"{rig.plan.name}: set-up sheet"
     yield ""

@@ -22,11 +22,7 @@ class Loose:
 
 
 def find_loose(rig: Rig) -> Loose:
-    """Find rings and missing parents among hubs, feeds and devices.
-
-    Returns:
-        What is wrong; false where nothing is.
-    """
+    """Find rings and missing parents among hubs, feeds and devices; false where there are none."""
     parents = {hub.name: hub.parent for hub in rig.hubs}
     known = {RECEIVER, *parents}
     ends = [(hub.name, hub.parent) for hub in rig.hubs]
@@ -54,11 +50,7 @@ def ring_text(ring: tuple[str, ...]) -> str:
 
 
 def require_tree(rig: Rig, *, path: str = "rig") -> None:
-    """Refuse a plan whose leads form no tree.
-
-    Raises:
-        RigError: a ring, a missing parent or one name for two.
-    """
+    """Refuse a plan whose leads form no tree (raises RigError: a ring, a missing parent or one name for two)."""
     loose = find_loose(rig)
     hint = "`busbench rig check` says what to do"
     if loose.rings:

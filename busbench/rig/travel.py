@@ -34,11 +34,7 @@ def full_us(scale: Scale) -> float:
 
 
 def endpoints_of(device: Device, scale: Scale) -> Endpoints:
-    """Neutral and ends of a device.
-
-    Returns:
-        Its ends: travel_pct either side of its neutral.
-    """
+    """Neutral of a device, and its ends: travel_pct either side of it."""
     neutral = scale.centre_us if device.neutral_us is None else device.neutral_us
     reach = device.travel_pct / 100 * full_us(scale)
 
@@ -48,11 +44,7 @@ def endpoints_of(device: Device, scale: Scale) -> Endpoints:
 
 
 def level_sent(device: Device, pct: float, scale: Scale) -> int:
-    """A position of a device's channel as a frame carries it: whole counts, 0 or 1 on channels 17 and 18.
-
-    Args:
-        pct: percent either side of its neutral.
-    """
+    """Whole counts (0 or 1 on channels 17 and 18) of a position of a device, in percent either side of its neutral."""
     if (device.channel or 0) > CHANNELS:
         return int(pct >= ON_PCT)
     return whole(endpoints_of(device, scale).neutral_counts + pct / 100 * FULL_COUNTS, clip=True)

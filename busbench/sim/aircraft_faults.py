@@ -134,11 +134,7 @@ def parse_fault(text: str) -> AircraftFault:
 
 
 def check_fault(fault: AircraftFault, rig: Rig) -> None:
-    """Refuse what cannot be built into an aircraft.
-
-    Raises:
-        RigError: it names no device that is driven, or one where it takes none.
-    """
+    """Refuse what cannot be built in (raises RigError: no such driven device, or one where it takes none)."""
     words = FAULTS[fault.kind]
     if fault.kind == "brown-out" and rig.supply.minimum_v is None:
         raise RigError("--fault", fault.kind, "the plan states no minimum_v", hint="state it in [supply]")

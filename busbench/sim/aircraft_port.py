@@ -63,11 +63,7 @@ class AircraftPort(HearingPort):
             self._begin_ns = self._clock_ns()
 
     def begin_step(self, step: TestStep) -> float:
-        """Have the pilot do what a step asks, from now on.
-
-        Returns:
-            How long that takes, in s.
-        """
+        """Have the pilot do what a step asks, from now on; returns how long that takes, in s."""
         self.aircraft.begin(step)
         return self.aircraft.pilot.step_s(step)
 

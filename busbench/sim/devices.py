@@ -83,24 +83,13 @@ class VirtualRig:
         return float(self._volts[self._network.nodes.index(RECEIVER)])
 
     def settle(self, counts: ArrayLike, *, flags: int = 0) -> None:
-        """Put every device where a frame asks, as if it had been there for long.
-
-        Args:
-            counts: of channels 1-16, (16,).
-            flags: byte 23.
-        """
+        """Put every device where counts (16,) and byte 23 ask, as if it had been there for long."""
         asked = self._motion.command_pct(counts, flags)
         still = self._stuck | self._dead | np.isnan(asked)
         self._motion.position_pct = np.where(still, self._motion.position_pct, asked)
 
     def frame(self, t_ns: int, counts: ArrayLike, *, flags: int = 0) -> None:
-        """Take in a frame.
-
-        Args:
-            t_ns: when it comes, not before the call before.
-            counts: of channels 1-16, (16,).
-            flags: byte 23.
-        """
+        """Take in a frame, counts (16,) and byte 23, at a time that is not before the last."""
         self._advance(t_ns, counts, flags)
 
     def wait(self, t_ns: int) -> None:
@@ -149,11 +138,7 @@ class VirtualRig:
         )
 
     def state(self, name: str) -> DeviceState:
-        """One device by its name.
-
-        Raises:
-            KeyError: there is none.
-        """
+        """One device by its name (raises KeyError: there is none)."""
         for state in self.states():
             if state.name == name:
                 return state

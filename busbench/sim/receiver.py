@@ -58,11 +58,7 @@ class ReceiverSettings:
         return LineSettings(baud=self.baud, inverted=BUS_LINE.inverted is not self.is_inverted)
 
     def check(self, source: str) -> None:
-        """Refuse what no receiver could send.
-
-        Raises:
-            PortError: says which setting and why.
-        """
+        """Refuse what no receiver could send (raises PortError: says which setting and why)."""
         busy_ns = FRAME_NS + (_REPLY_AFTER_NS + (_REPLY_BYTES + 1) * CHARACTER_NS if self.has_slots else 0)
         least_s = (busy_ns + 2 * CHARACTER_NS) / 1e9 + 6 * self.jitter_s
         if self.period_s < least_s:

@@ -42,14 +42,7 @@ class RehearsalPort:
             self.transmission = replace(self.transmission, reason=STOPPED)
 
     def play(self, dt_s: float) -> list[tuple[float, bytes]]:
-        """Let time pass.
-
-        Args:
-            dt_s: how much.
-
-        Returns:
-            The frames of that time, each with its time in s from the start of the transmission.
-        """
+        """Let time pass; returns its frames, each with its time in s from the start of the transmission."""
         out: list[tuple[float, bytes]] = []
         how, source = self.transmission, self._source
         if how is None or source is None or how.is_over:

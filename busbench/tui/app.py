@@ -120,11 +120,7 @@ class BenchApp(FileActions):
         self.clicks.hear(self._driver, wanted=self._has_mouse or self.ui.mover is not None)
 
     def tick(self, dt_s: float) -> None:
-        """Go on by a time.
-
-        Args:
-            dt_s: time since the last tick.
-        """
+        """Go on by the time since the last tick."""
         session = self.ui.session
         if session is None:
             return

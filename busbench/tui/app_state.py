@@ -102,11 +102,7 @@ class AppState:
 
     @property
     def needs(self) -> Session:
-        """The session.
-
-        Raises:
-            LookupError: none was chosen.
-        """
+        """The session (raises LookupError: none was chosen)."""
         if self.session is None:
             raise LookupError("no session")
         return self.session

@@ -27,11 +27,7 @@ class Line(enum.Enum):
 
 
 class Flow:
-    """Decides whether to draw and whether to ask.
-
-    Args:
-        now_ns: a clock.
-    """
+    """Decides whether to draw and whether to ask."""
 
     def __init__(self, *, now_ns: Callable[[], int] = perf_counter_ns) -> None:
         self._now_ns = now_ns

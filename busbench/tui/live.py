@@ -184,11 +184,7 @@ class LiveSession(Session):
         return rings
 
     def start_recording(self, path: str) -> None:
-        """Write all that comes from now on to a new file.
-
-        Raises:
-            OutputError: it exists or cannot be written.
-        """
+        """Write all that comes from now on to a new file (raises OutputError: it exists or cannot be written)."""
         require_new(path)
         self.receiver.start_recording(path)
         self._recording = path

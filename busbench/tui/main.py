@@ -92,18 +92,7 @@ def make_app(
     settings: SettingsStore | None = None,
     beside: Iterable[Session] = (),
 ) -> BenchApp:
-    """The app on a session.
-
-    Args:
-        session: None asks for a source.
-        opener: makes a session of what a person named.
-        rings: True rings the bell on outages.
-        shade: dark or light, where the terminal has the colours; by default as set before.
-        is_timed: False leaves the ticks to the caller.
-        rig, rig_path, is_armed, sources, faults: see AppState.
-        beside: see AppState.
-        settings: kept from one start to the next; by default for this session alone.
-    """
+    """The app on a session, None to ask for a source; see AppState. Tests leave it untimed and tick it themselves."""
     kept = settings or SettingsStore()
     chosen = palette.choose(shade or kept.now.theme or "dark")
     ui = AppState(chosen, glyphs=ASCII if is_ascii else UNICODE, rings=rings, session=session)

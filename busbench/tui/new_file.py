@@ -21,11 +21,7 @@ def free_name(name: str, *, beside: str = "") -> str:
 
 
 def require_new(path: str) -> None:
-    """Refuse a name that is taken, before work is done for it.
-
-    Raises:
-        OutputError: something is there already.
-    """
+    """Refuse a name that is taken, before work is done for it (raises OutputError: something is there already)."""
     if Path(path).exists():
         what, _ = unwritable(path)
         raise OutputError(path, what, hint="choose another name")

@@ -56,11 +56,7 @@ class Palette:
 
 
 def choose(shade: Shade, environ: Mapping[str, str] | None = None) -> Palette:
-    """The palette that a terminal and a person's settings allow.
-
-    Args:
-        environ: the environment, by default that of the process.
-    """
+    """The palette that a terminal and a person's settings in the environment allow."""
     surroundings = os.environ if environ is None else environ
     if surroundings.get("NO_COLOR") is not None:
         return _palette("bench-plain", 3, is_ansi=True)

@@ -34,11 +34,7 @@ class Envelope:
 
 
 class Plotter:
-    """Makes envelopes, and keeps those of the last looks.
-
-    Args:
-        session: whose frames are plotted.
-    """
+    """Makes envelopes, and keeps those of the last looks."""
 
     def __init__(self, session: Session) -> None:
         self._session = session

@@ -30,11 +30,7 @@ class Pyramid:
         self._levels = [_Level(BLOCK), _Level(BLOCK * BLOCK)]
 
     def add(self, values: U16) -> None:
-        """Take further frames.
-
-        Args:
-            values: uint16 (18, n).
-        """
+        """Take further frames, uint16 (18, n)."""
         if self._rest.shape[1]:
             values = np.concatenate([self._rest, values], axis=1)
         whole = values.shape[1] // BLOCK * BLOCK

@@ -168,11 +168,7 @@ class ReplaySession(Session):
         return self._capture.info.path
 
     def read_whole(self) -> Recording:
-        """The recording read again, with all that checks need.
-
-        Raises:
-            CaptureError: it cannot be read again.
-        """
+        """The recording read again, with all that checks need (raises CaptureError: it cannot be read again)."""
         if self._capture.info.path == "-":
             raise CaptureError("-", "cannot be read a second time", hint="keep it in a file first")
         return read_recording(self._capture.info.path, options=self.options)

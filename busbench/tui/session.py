@@ -84,11 +84,7 @@ class Session(abc.ABC):
 
     @abc.abstractmethod
     def tick(self, dt_s: float) -> None:
-        """Go on: take what came, move the place.
-
-        Args:
-            dt_s: time since the last call.
-        """
+        """Go on by the time since the last call: take what came, move the place."""
 
     @abc.abstractmethod
     def refresh(self) -> None:
@@ -172,11 +168,7 @@ class Session(abc.ABC):
         self.reset_row = max(0, self.row)
 
     def mark(self, place: int, text: str) -> None:
-        """Set an annotation at a place.
-
-        Raises:
-            BusbenchError: it cannot be written; it is kept here.
-        """
+        """Set an annotation at a place (raises BusbenchError: it cannot be written; it is kept here)."""
         self.marks = sorted([*self.marks, Annotation(place, text)], key=lambda one: one.t_ns)
 
     @property

@@ -39,11 +39,7 @@ _ALLOWED: dict[str, tuple[object, ...]] = {
 
 
 class SettingsStore:
-    """Settings and the file they are kept in.
-
-    Args:
-        path: of the file; None keeps them for this session alone.
-    """
+    """Settings and the file they are kept in; None keeps them for this session alone."""
 
     def __init__(self, path: Path | None = None) -> None:
         self.path = path

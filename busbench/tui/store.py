@@ -132,11 +132,7 @@ class FrameStore:
         return Rejects(offset[part], length[part], np.full(offset[part].size, Reason.DAMAGED, np.uint8))
 
     def span(self, lo: int, hi: int) -> tuple[U16, U16]:
-        """Min and max value of each channel in the rows [lo, hi), uint16 (18,) each.
-
-        Raises:
-            ValueError: no row is there.
-        """
+        """Min and max value of each channel in the rows [lo, hi), uint16 (18,) each; ValueError without a row."""
         if lo >= hi:
             raise ValueError("no row")
         last = self._span

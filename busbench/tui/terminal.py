@@ -13,11 +13,7 @@ if TYPE_CHECKING:
 
 
 def is_dumb(environ: Mapping[str, str] | None = None) -> bool:
-    """True where the terminal cannot show screens.
-
-    Args:
-        environ: the environment, by default that of the process.
-    """
+    """True where the terminal cannot show screens."""
     term = (os.environ if environ is None else environ).get("TERM", "")
     return term == "dumb" or (not term and sys.platform != "win32")
 
@@ -31,11 +27,7 @@ class Clicks:
         self._is_heard = False
 
     def hear(self, driver: Driver | None, *, wanted: bool) -> None:
-        """Ask the terminal for clicks, or no more.
-
-        Args:
-            wanted: True where a click means something.
-        """
+        """Ask the terminal for clicks while one means something, or no more."""
         if driver is not None and wanted != self._is_heard:
             self._is_heard = wanted
             driver.write(self._ON if wanted else self._OFF)

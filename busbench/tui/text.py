@@ -45,12 +45,7 @@ def fit(text: str, width: int, *, more: str = "…") -> str:
 
 
 def wrap(text: str, width: int, *, indent: str = "") -> list[str]:
-    """A text on as many lines as it takes, by cells and not by characters.
-
-    Args:
-        text: to be broken between words, and within one that is longer than a line.
-        indent: before all lines but the first.
-    """
+    """A text on as many lines as it takes, by cells, broken between words and within one longer than a line."""
     width = max(1, width)  # a window may be as narrow as one cell
     if cell_len(text) == len(text):
         return textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False)

@@ -19,11 +19,7 @@ NO_PORT = "A recording cannot be walked: watch a port, or virtual: to rehearse."
 
 
 class Walking:
-    """One walk after another; a Mover while it counts down and moves.
-
-    Args:
-        ui: its session and its plan are walked.
-    """
+    """One walk after another; a Mover while it counts down and moves."""
 
     def __init__(self, ui: AppState) -> None:
         self.ui = ui

@@ -27,11 +27,7 @@ def level_within(session: Session, length: int) -> int | None:
 
 
 def zoomed(session: Session, level: int | None, steps: int) -> int | None:
-    """The level some steps closer, or farther where negative; None shows all.
-
-    Args:
-        level: the one before.
-    """
+    """The level some steps closer, or farther where negative; None shows all."""
     whole = session.end - session.start
     for _ in range(abs(steps)):
         if steps > 0:
@@ -42,12 +38,7 @@ def zoomed(session: Session, level: int | None, steps: int) -> int | None:
 
 
 def timeline_window(session: Session, level: int | None) -> tuple[int, int]:
-    """Places on the axis from which and up to which the timeline goes.
-
-    Args:
-        session: at whose place one looks.
-        level: see length_of; None for all of it.
-    """
+    """Places on the axis from which and up to which the timeline of a level goes; see length_of."""
     lo, hi = session.start, max(session.end, session.start + 1)
     length = hi - lo if level is None else min(length_of(session, level), hi - lo)
     if length == hi - lo:

@@ -14,11 +14,7 @@ from busbench.verify.verify import Verification
 
 
 def junit_xml(found: Verification) -> str:
-    """All checks as one test suite.
-
-    Returns:
-        An XML document, UTF-8 in its declaration.
-    """
+    """All checks as one test suite: an XML document, UTF-8 in its declaration."""
     counts = Counter(check.verdict for check in found.checks)
     totals = {
         "tests": str(len(found.checks)),

@@ -18,11 +18,7 @@ _WORDS = {"gap": "missing frames", "lost": "frames flagged lost", "failsafe": "f
 
 
 def check_line(evidence: VerifyInputs, phases: Phases | None) -> Iterator[Check]:
-    """All checks of the line.
-
-    Args:
-        phases: what each frame belongs to: without link nothing counts as lost; None without frames.
-    """
+    """All checks of the line; without link nothing counts as lost. There are no phases without frames."""
     limits, count = evidence.rig.limits, len(evidence.recording.frames)
     if not count or phases is None:
         yield LINE.at_least("frames", "no frame was received", measured=0, limit=limits.frames_least, unit="frames")

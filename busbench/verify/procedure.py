@@ -24,11 +24,7 @@ class TestStep:
 
 
 def round_of(rig: Rig) -> tuple[TestStep, ...]:
-    """The steps of a whole round.
-
-    Returns:
-        Rest, each control by the order of the file, and the transmitter off and on.
-    """
+    """The steps of a whole round: rest, each control by the order of the file, the transmitter off and on."""
     channels = channel_plans(rig)
     steps = [TestStep(REST_MARK, "Leave all controls alone.", 4.0)]
     for control in dict.fromkeys(mapped.control for mapped in channels):

@@ -44,11 +44,7 @@ def checks_of(found: Verification, step: TestStep) -> tuple[Check, ...]:
 
 
 def find_repeats(found: Verification, step: TestStep) -> Iterator[Repeat]:
-    """The steps to do again after one has ended.
-
-    Yields:
-        One for each step, with its first reason; those that the step brought to light.
-    """
+    """The steps to do again, which the end of one brought to light, each with its first reason."""
     phases, evidence = found.phases, found.evidence
     if phases is None:
         return

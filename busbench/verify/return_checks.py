@@ -35,11 +35,7 @@ def value_before(evidence: VerifyInputs, mapped: ChannelPlan, loss: LinkLoss) ->
 
 
 def check_return(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, phases: Phases, why: str) -> Check:
-    """Every frame from the first good one on until the next step.
-
-    Args:
-        why: why there is no failsafe to return from, "" where there is.
-    """
+    """Every frame from the first good one until the next step; `why` there is no failsafe to return from, or ""."""
     loss, limits = phases.loss, evidence.rig.limits
     if why or loss is None:
         return about.not_tested(RETURN, why)

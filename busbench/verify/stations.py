@@ -30,13 +30,7 @@ def direction_words(rig: Rig) -> str:
 
 
 def stations_of(rig: Rig) -> tuple[tuple[Station, ...], tuple[tuple[str, str], ...]]:
-    """The halts of the walk in the order of the file, and what is not walked.
-
-    Devices on one channel are one halt, since no frame can move them apart.
-
-    Returns:
-        The halts, and names with reasons.
-    """
+    """The halts of the walk, one for all devices on a channel, and the names of what is not walked, with reasons."""
     locked, kills = {rest.channel for rest in motor_rests(rig)}, kill_names(rig)
     walked: dict[int, list[Device]] = {}
     left_out: list[tuple[str, str]] = []

@@ -122,11 +122,7 @@ def verify(recording: Recording, rig: Rig, *, more: tuple[Check, ...] = ()) -> V
 
 
 def verify_controls(recording: Recording, rig: Rig, *, period_ns: float | None = None) -> Verification:
-    """The part of `verify` that can be judged while a test sequence goes on: all but the line and the plan itself.
-
-    Args:
-        period_ns: frame period, where it was found in an earlier part of the recording.
-    """
+    """The part of `verify` that can be judged while a test sequence goes on: all but the line and the plan itself."""
     evidence = VerifyInputs(recording, rig, period_ns)
     channels = channel_plans(rig)
     phases = find_phases(evidence, channels) if len(recording.frames) else None
@@ -150,11 +146,7 @@ def faults_of(findings: Sequence[Finding]) -> tuple[Finding, ...]:
 
 
 def faults_words(findings: Sequence[Finding], *, rig_path: str) -> str:
-    """The faults of a plan in words, with the command that lists them; "" where there are none.
-
-    Args:
-        rig_path: the rig file as people type it.
-    """
+    """The faults of a plan in words, with the command that lists them; "" where there are none."""
     number = len(faults_of(findings))
     return f"the plan has {pluralize(number, 'fault')}: see `busbench rig check {quote(rig_path)}`" if number else ""
 

@@ -23,14 +23,7 @@ class Window:
 
 
 def find_windows(evidence: VerifyInputs, controls: Collection[str]) -> tuple[Window, ...]:
-    """All steps that are annotated, in the order of time.
-
-    Args:
-        controls: names of the plan's controls.
-
-    Returns:
-        The steps; annotations of other kinds, as of an adapter that was unplugged, end none.
-    """
+    """All steps that are annotated, in the order of time; other annotations, as of an unplugged adapter, end none."""
     by_word = {word.casefold(): word for word in (*ROUND_MARKS, *controls)}
     marks = [(t, by_word[text.casefold()]) for t, text in evidence.marks_s() if text.casefold() in by_word]
     last = {word: at for at, (_, word) in enumerate(marks)}

@@ -24,13 +24,7 @@ def followers(times: I64, reach_ns: int) -> I64:
 
 
 def walk(follow: I64, at: int, most: int) -> I64:
-    """Follow the links from one element.
-
-    Args:
-        follow: index of the next one of each, int64 (N,).
-        at: the first.
-        most: max number of elements.
-    """
+    """Follow the links from one element to the next, by the index of the next one of each; `most` elements at most."""
     chain: list[int] = []
     near = follow[at : at + most * _WALKED].tolist()
     place, stop = 0, len(near)

@@ -69,11 +69,7 @@ class Frame:
 
 
 def decode_frame(data: bytes) -> Frame:
-    """Read one frame.
-
-    Raises:
-        ValueError: the bytes are no frame; names the first wrong byte.
-    """
+    """Read one frame (raises ValueError: the bytes are no frame; names the first wrong byte)."""
     if len(data) != FRAME_BYTES:
         raise ValueError(f"a frame has {FRAME_BYTES} bytes, not {len(data)}")
     if data[0] != HEADER:
@@ -102,11 +98,7 @@ class BitRun:
 
 
 def channel_bits(channel: int) -> tuple[BitRun, ...]:
-    """Where the 11 bits of a channel lie, from its least bit up.
-
-    Args:
-        channel: 0-15.
-    """
+    """Where the 11 bits of a channel (0-15) lie, from its least bit up."""
     runs, bit, end = [], channel * CHANNEL_BITS, (channel + 1) * CHANNEL_BITS
     while bit < end:
         stop = min(end, (bit // 8 + 1) * 8)
@@ -124,11 +116,7 @@ class FrameParts:
 
 
 def take_apart(data: bytes) -> FrameParts:
-    """Read 25 bytes as a frame, and list what is invalid.
-
-    Raises:
-        ValueError: more or fewer than 25 bytes.
-    """
+    """Read 25 bytes as a frame, and list what is invalid (raises ValueError: more or fewer than 25 bytes)."""
     if len(data) != FRAME_BYTES:
         raise ValueError(f"a frame has {FRAME_BYTES} bytes, not {len(data)}")
     faults = []

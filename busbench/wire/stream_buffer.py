@@ -39,11 +39,7 @@ class StreamBuffer:
         return self.start + int(self.data.size)
 
     def append(self, log: ByteLog, *, keep_from: int) -> None:
-        """Take the bytes of a log, and let go of those before a place.
-
-        Raises:
-            ValueError: the log does not follow the bytes before.
-        """
+        """Take the bytes of a log, and let go of those before a place (raises ValueError: it does not follow on)."""
         if log.offset != self.end:
             raise ValueError(f"bytes from {log.offset} do not follow those up to {self.end}")
         kept = self.data[keep_from - self.start :]

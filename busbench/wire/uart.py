@@ -146,11 +146,7 @@ def encode_line(
 
 
 def decode_line(edges: Edges, *, line: LineSettings = BUS_LINE) -> LineBytes:
-    """Read the characters of a whole record; see LineDecoder.
-
-    Args:
-        line: settings of the line; its polarity is found in the record.
-    """
+    """Read the characters of a whole record; its polarity is found in it. See LineDecoder."""
     decoder = LineDecoder(line=line)
     read = _joined([decoder.feed(edges), decoder.flush()])
     return replace(read, inverted=decoder.inverted, bit_ns=decoder.bit_ns, fits=decoder.fits)
@@ -165,12 +161,7 @@ def _joined(parts: Sequence[LineBytes]) -> LineBytes:
 
 
 def decode_fixed(edges: Edges, *, line: LineSettings) -> LineBytes:
-    """Decode with fixed settings, as a receiver would: nothing is adapted.
-
-    Args:
-        edges: the line; it keeps its level after the end.
-        line: the receiver's settings.
-    """
+    """Decode with fixed settings, as a receiver would: nothing is adapted. The line keeps its level after the end."""
     bit_ns = nominal_bit_ns(line)
     held = Edges(edges.t_ns, edges.initial, edges.start_ns, edges.end_ns + 2 * line.character_ns)
     return _Characters(held, line, inverted=line.inverted, bit_ns=bit_ns).read()
@@ -209,11 +200,7 @@ class LineDecoder:
         return self._bit_time.bit_ns
 
     def feed(self, edges: Edges) -> LineBytes:
-        """Take the next piece of the record.
-
-        Returns:
-            The characters that ended in it; none until polarity and bit time are known.
-        """
+        """The characters that ended in the next piece of the record; none until polarity and bit time are known."""
         if self._rest is not None:
             edges = Edges.join([self._rest, edges])
         if not self._has_begun and len(edges) < _JUDGED_EDGES:

@@ -91,11 +91,7 @@ class BenchView(Screen[None]):
         yield self._small
 
     def draw(self, *, slow: bool) -> None:
-        """Draw what has changed.
-
-        Args:
-            slow: True at the ticks at which the slower parts are due too.
-        """
+        """Draw what has changed; `slow` at the ticks at which the slower parts are due too."""
         self._see_room()
         self._see_words()
         if self.is_fast or slow:

@@ -251,12 +251,7 @@ def help_rows(text: str, *, is_ascii: bool, width: int) -> tuple[list[Line], dic
 
 
 class HelpLines(LineWidget):
-    """The help as far as it fits, from a line on.
-
-    Args:
-        ui: what is shown, and how.
-        part: title at which it opens.
-    """
+    """The help as far as it fits, from a line on; opens at a part."""
 
     NEEDS_SESSION = False
 
@@ -286,12 +281,7 @@ class HelpLines(LineWidget):
 
 
 class Help(ModalScreen[None]):
-    """Every figure and key; letters search.
-
-    Args:
-        ui: what is shown, and how.
-        part: title of the part at which it opens.
-    """
+    """Every figure and key; letters search. Opens at a part."""
 
     BINDINGS: ClassVar[list[BindingType]] = [("escape,f1", "dismiss")]
 

@@ -64,11 +64,7 @@ _ON = 1000  # height of a on/off channel that is on, where traces are drawn
 
 
 class ChannelLines(LineWidget):
-    """All channels in one widget: one drawing a tick, only changed lines are sent. Or one of them large.
-
-    Args:
-        ui: what is shown, and how.
-    """
+    """All channels in one widget: one drawing a tick, only changed lines are sent. Or one of them large."""
 
     def __init__(self, ui: AppState) -> None:
         super().__init__(ui)

@@ -13,13 +13,7 @@ _STYLES = {"failsafe": "gap", "lost": "lost", "damaged": "damaged"}
 
 
 def byte_lines(session: Session, index: int, width: int, height: int) -> list[Line]:
-    """A head, then frames before, during and after an outage; what is missing or in no frame is said between them.
-
-    Args:
-        session: its frames.
-        index: of the outage.
-        width, height: cells there are.
-    """
+    """A head, then frames before, during and after an outage; what is missing or in no frame is said between them."""
     event, store, is_wide = session.events.items[index], session.store, width >= _WIDE
     head = f" outage {index + 1} ({event.kind})"
     columns = f"{'at byte':>8}   {'flags':<10}bytes" if is_wide else "  frames with their bytes"
