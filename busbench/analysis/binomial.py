@@ -1,7 +1,7 @@
-"""How far a counted loss ratio can be from the true one.
+"""Confidence bounds of a loss ratio.
 
 The bounds are the exact ones of Clopper and Pearson, so they hold at zero losses
-too. They take each frame's fate as independent of its neighbours'; losses that
+too. They assume that frames are lost independently of their neighbours; losses that
 come in bursts make them too narrow.
 """
 
@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 
 _HALF_LOG_TAU = 0.5 * math.log(2.0 * math.pi)
-_STEPS = 200  # bisection alone needs about 60
+_STEPS = 200  # max iterations; bisection alone needs about 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +28,7 @@ class LossBounds:
 
 
 def loss_bounds(lost: int, total: int, *, confidence: float = 0.95) -> LossBounds:
-    """Bound the true loss ratio after a count.
+    """Bound the true loss ratio, given a count.
 
     Args:
         lost: frames lost, 0 to total.
@@ -61,7 +61,7 @@ def loss_bounds(lost: int, total: int, *, confidence: float = 0.95) -> LossBound
 
 
 def _lower(count: int, total: int, chance: float) -> float:
-    """The ratio at which `count` or more has the given chance."""
+    """The ratio at which `count` or more losses have the given probability."""
     if count == 0:
         return 0.0
     if count == total:
@@ -70,7 +70,7 @@ def _lower(count: int, total: int, chance: float) -> float:
 
 
 def _upper(count: int, total: int, chance: float) -> float:
-    """The ratio at which `count` or fewer has the given chance."""
+    """The ratio at which `count` or fewer losses have the given probability."""
     if count == total:
         return 1.0
     if count == 0:
@@ -79,7 +79,7 @@ def _upper(count: int, total: int, chance: float) -> float:
 
 
 def _solve(count: int, total: int, chance: float, *, is_lower: bool) -> float:
-    """Newton's method on the logarithm of the tail, held in by bisection.
+    """Newton's method on the logarithm of the tail, bracketed by bisection.
 
     At count / total the tail is at least one half, so the root is beyond it.
     """
@@ -104,9 +104,9 @@ def _solve(count: int, total: int, chance: float, *, is_lower: bool) -> float:
 
 
 def _tail_terms(count: int, total: int, ratio: float, *, is_lower: bool) -> float:
-    """The binomial tail from count on, upwards (is_lower) or downwards, over its first term.
+    """The binomial tail from count, upwards (is_lower) or downwards, relative to its first term.
 
-    All terms are positive, and as count lies in the tail they soon die away:
+    All terms are positive, and they decrease fast because count lies in the tail:
     about ten standard deviations of them are needed.
     """
     odds = ratio / (1.0 - ratio)
@@ -127,7 +127,7 @@ def _tail_terms(count: int, total: int, ratio: float, *, is_lower: bool) -> floa
 
 
 def _log_mass(count: int, total: int, ratio: float) -> float:
-    """Logarithm of the binomial chance of a count, 0 < count < total.
+    """Logarithm of the binomial probability of a count, 0 < count < total.
 
     Source: C. Loader, Fast and accurate computation of binomial probabilities
     (2000): deviances, so that no large numbers cancel. From memory.
@@ -145,7 +145,7 @@ def _log_mass(count: int, total: int, ratio: float) -> float:
 
 
 def _stirling_error(n: int) -> float:
-    """log n! less Stirling's formula for it."""
+    """log n! minus Stirling's formula."""
     if n < 16:
         return math.lgamma(n + 1.0) - (n + 0.5) * math.log(n) + n - _HALF_LOG_TAU
     square = float(n) * n
@@ -153,7 +153,7 @@ def _stirling_error(n: int) -> float:
 
 
 def _deviance(count: float, mean: float) -> float:
-    """count log(count / mean) + mean - count, exact near count = mean too."""
+    """count log(count / mean) + mean - count, also exact near count = mean."""
     far, both = count - mean, count + mean
     if abs(far) >= 0.1 * both:
         return count * math.log(count / mean) - far

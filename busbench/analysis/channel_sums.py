@@ -20,7 +20,7 @@ GLITCHES_KEPT = 1000
 
 @dataclass(frozen=True, slots=True)
 class FrameRun:
-    """Some frames as the sums take them."""
+    """Frames in the form that the sums need."""
 
     values: I16  # counts, 0 and 1 on channels 17 and 18, int16 (18, N)
     joined: Bools  # True if a frame and the next are neighbours in time, bool (N-1,)
@@ -30,7 +30,7 @@ class FrameRun:
 
 @dataclass(frozen=True, slots=True)
 class _Edge:
-    """The last row taken: what the next is compared with."""
+    """The last row taken, with which the next is compared."""
 
     values: I16  # (C,), without glitches
     raw: I16  # (C,)
@@ -39,7 +39,7 @@ class _Edge:
 
 
 class ChannelSums:
-    """The sums over the chunks taken, each of which but the last is full.
+    """The sums over the chunks taken; all chunks but the last are full.
 
     Attributes:
         kept: the first glitches: index of the frame, time, offset, index of the channel, counts, size.
@@ -62,14 +62,14 @@ class ChannelSums:
         self.travels = Travels(np.array([MOVE_COUNTS] * CHANNELS + [0] * ON_OFF_CHANNELS, np.int16))
 
     def copy(self) -> ChannelSums:
-        """One that goes on by itself."""
+        """An independent copy."""
         other = ChannelSums(0)
         for name, value in vars(self).items():
             setattr(other, name, value.copy() if hasattr(value, "copy") else value)
         return other
 
     def take(self, view: FrameRun, *, has_next: bool) -> None:
-        """Take a chunk; with has_next its last row is only looked at."""
+        """Take a chunk; with has_next its last row is only compared, not counted."""
         count = view.values.shape[1] - has_next
         raw = view.values[:, :count]
         low, high = raw.min(axis=1), raw.max(axis=1)
@@ -84,7 +84,7 @@ class ChannelSums:
         self.changes += raw[:, 0] != before_raw
         for channel in np.flatnonzero(active).tolist():
             self.changes[channel] += np.count_nonzero(raw[channel, 1:] != raw[channel, :-1])
-        # Of the two steps of a glitch one at least lies inside the chunk.
+        # At least one of the two steps of a glitch lies inside the chunk.
         found = self._find_glitches(view, before, np.flatnonzero(high - low > self.jump))
         values = raw
         if found:
@@ -104,7 +104,7 @@ class ChannelSums:
         self.edge = _Edge(values[:, -1].copy(), raw[:, -1].copy(), bool(clean[-1]), has_next and bool(view.joined[-1]))
 
     def _find_glitches(self, view: FrameRun, before: I16, channels: NDArray[np.intp]) -> list[tuple[int, int]]:
-        """Count the glitches on the channels that reach far enough; (row, channel) of each."""
+        """Count the glitches on channels with enough range; (row, channel) of each."""
         found: list[tuple[int, int, int]] = []
         usable: Bools | None = None
         for channel in channels.tolist():
@@ -126,7 +126,7 @@ class ChannelSums:
             for row, reach, sign in zip(
                 at[good].tolist(), size[good].tolist(), np.sign(out[good]).tolist(), strict=True
             ):
-                if row == last + 1:  # the way back of the one before
+                if row == last + 1:  # the return step of the glitch before
                     continue
                 last = row
                 found.append((row, channel, sign * reach))
@@ -141,7 +141,7 @@ class ChannelSums:
         return [(row, channel) for row, channel, _ in found]
 
     def _usable(self, view: FrameRun) -> Bools:
-        """Rows that could hold a glitch: not flagged, nor either neighbour, and both joined to them."""
+        """Rows that can hold a glitch: row and neighbours not flagged, both neighbours joined."""
         edge = self.edge
         linked = view.clean[1:] & view.clean[:-1] & view.joined
         first = edge is not None and edge.is_clean and edge.is_joined and bool(view.clean[0])
@@ -164,7 +164,7 @@ class ChannelSums:
         blocks = values[:CHANNELS][active, :end].reshape(-1, runs, STILL_FRAMES)
         still = (blocks.max(axis=2) - blocks.min(axis=2) <= STILL_COUNTS) & sound
         steps = blocks[:, :, 1:] - blocks[:, :, :-1]
-        # Wraps round in runs that are not still, and cannot in those that are: 63 steps of 20.
+        # May overflow in runs that are not still, but not in still ones: 63 steps of 20.
         squares = np.multiply(steps, steps, out=steps).sum(axis=2, dtype=np.int16)
         rows = np.flatnonzero(active)
         self.still_runs[rows] += still.sum(axis=1)

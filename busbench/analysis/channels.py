@@ -1,9 +1,9 @@
-"""What each channel did: its range, its noise at rest, its moves and its glitches.
+"""What each channel did: range, noise at rest, moves and glitches.
 
-Frames flagged lost or failsafe hold what the receiver made up. They count in
+Frames flagged lost or failsafe hold values that the receiver made up. They count in
 min, max, range and mean, which describe what the receiver sent; they do not count
 in noise, moves and glitches, which describe the sticks and the link. Frames with
-a byte that the line marked as damaged hold no values: they count in none of these.
+a byte that the line marked as damaged hold no values: they count in none of these figures.
 """
 
 from __future__ import annotations
@@ -21,13 +21,13 @@ from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FLAG_FAILSAFE, FLAG
 from busbench.wire.table import FrameTable
 
 GLITCH_COUNTS = 40  # about 2.5 % of the usual travel of 1639 counts
-PERIOD_MAX_NS = 20_000_000  # the longest in use, as far as known: is used if none was measured
+PERIOD_MAX_NS = 20_000_000  # the longest period known to be in use; used if none was measured
 _CHUNK = 128 * STILL_FRAMES  # sums of 8192 counts are exact in float32
 
 
 @dataclass(frozen=True, slots=True)
 class Glitch:
-    """One frame that jumped away and back on one channel."""
+    """A jump away and back within one frame on one channel."""
 
     frame: int  # index of the frame, from 0
     time_s: float | None  # seconds from the start, None without a clock
@@ -58,7 +58,7 @@ class ChannelSummary:
 
     @property
     def span_counts(self) -> int:
-        """From min to max."""
+        """Range: max minus min."""
         return self.max_counts - self.min_counts
 
     def to_json(self) -> dict[str, object]:
@@ -73,10 +73,10 @@ class Channels:
     """What all channels did.
 
     Args:
-        frames: frames seen.
-        damaged: frames with a byte that the line marked, which count in nothing else.
-        flagged: frames flagged lost or failsafe among the others.
-        channels: channels 1-18 in order; empty if no other frame was seen.
+        frames: number of frames.
+        damaged: frames with a byte that the line marked; they count nowhere else.
+        flagged: of the others, frames flagged lost or failsafe.
+        channels: channels 1-18 in order; empty if all frames were damaged.
         glitch_frames: frames with a glitch on one or more channels.
         glitches: the first GLITCHES_KEPT glitches, by frame, then channel.
         glitch_counts: the threshold.
@@ -94,7 +94,7 @@ class Channels:
         return html_of(self.to_json())
 
     def to_json(self) -> dict[str, object]:
-        """Plain values with units in the keys, thresholds beside what depends on them."""
+        """Plain values with units in the keys, with the thresholds used."""
         return {
             "frames": self.frames,
             "damaged": self.damaged,
@@ -110,7 +110,7 @@ class Channels:
 
 
 class ChannelStats:
-    """Collects what the channels did, block by block; how the blocks are cut does not matter.
+    """Collects channel statistics block by block; the result does not depend on the blocks.
 
     A glitch is one frame that jumps by more than a threshold and back: both steps
     are larger than it and opposite, and the frames before and after agree within
@@ -119,9 +119,9 @@ class ChannelStats:
     that two frames saw is a move.
 
     Args:
-        clock: how well the frames' times are known.
-        period_ns: frame period where it is known; frames certainly more than 1.5
-            periods apart are no neighbours.
+        clock: the clock of the frames.
+        period_ns: frame period if known; frames certainly more than 1.5
+            periods apart are not neighbours.
         start_ns: time of the capture's first byte; else times count from the first frame.
         glitch_counts: the threshold.
     """
@@ -139,19 +139,19 @@ class ChannelStats:
         self._start_ns = start_ns
         self._glitch_counts = glitch_counts
         self._totals = ChannelSums(glitch_counts)
-        self._waiting: list[FrameTable] = []  # at most a chunk and the frame that follows it
+        self._waiting: list[FrameTable] = []  # at most a chunk and the frame after it
         self._rows = 0
         self._seen = 0
         self._left_out = np.empty(0, np.int64)  # indices of damaged frames among all
-        self._damage = np.empty(0, np.int64)  # offsets of damaged bytes from the waiting frames on
+        self._damage = np.empty(0, np.int64)  # offsets of damaged bytes from the waiting frames
 
     def feed(self, table: FrameTable, rejects: Rejects | None = None) -> None:
         """Take the next frames of the stream.
 
         Args:
             table: the frames.
-            rejects: the bytes before and among them that are in no frame; damaged ones part
-                neighbours. Without them every gap that is as long as sensor replies parts none.
+            rejects: the bytes before and among them that are in no frame; damaged ones separate
+                neighbours. Without rejects, gaps as long as sensor replies do not.
         """
         if rejects is not None:
             self._damage = np.concatenate([self._damage, rejects.of(Reason.DAMAGED).offset])
@@ -169,7 +169,7 @@ class ChannelStats:
             stop = start + _CHUNK + 1 - self._rows
             part = FrameTable.concat([*self._waiting, table[start:stop]])
             self._totals.take(self._view(part), has_next=True)
-            # The last row was looked at as a neighbour only.
+            # The last row was used as a neighbour only.
             self._waiting, self._rows = [part[_CHUNK:]], 1
             start = stop
         if start < len(table):
@@ -177,7 +177,7 @@ class ChannelStats:
             self._rows += len(table) - start
 
     def result(self) -> Channels:
-        """What the channels did up to now; feeding may go on."""
+        """The statistics so far; more can be fed."""
         totals = self._totals
         if self._rows:
             totals = totals.copy()
@@ -195,7 +195,7 @@ class ChannelStats:
 
     def _glitches(self, totals: ChannelSums) -> Iterator[Glitch]:
         start_ns = self._start_ns if self._has_clock else None
-        before = self._left_out - np.arange(self._left_out.size)  # frames taken before each that was left out
+        before = self._left_out - np.arange(self._left_out.size)  # frames taken before each left-out frame
         for frame, t_ns, offset, channel, value, size in totals.kept:
             yield Glitch(
                 frame + int(np.searchsorted(before, frame, "right")),
@@ -227,12 +227,12 @@ class ChannelStats:
 def summarise_channels(
     table: FrameTable, rejects: Rejects | None = None, *, clock: Clock, glitch_counts: int = GLITCH_COUNTS
 ) -> Channels:
-    """What all channels did over a whole table.
+    """Statistics of all channels over a whole table.
 
     Args:
         table: the frames.
         rejects: the bytes between them, see ChannelStats.feed.
-        clock: how well their times are known.
+        clock: their clock.
         glitch_counts: the threshold of glitches, see ChannelStats.
 
     Returns:

@@ -1,4 +1,4 @@
-"""What makes one figure for a whole recording nonsense: a clock that goes back, a receiver that changes its period."""
+"""Conditions that make one figure for a whole recording wrong: a clock set back, a changed frame period."""
 
 from __future__ import annotations
 
@@ -8,18 +8,18 @@ from busbench.analysis.period import find_period
 from busbench.analysis.stats import BLOCK
 from busbench.model import BACK_NS, FrameTimes
 
-_PARTS = 4  # the first and the last of so many are looked at for another period
+_PARTS = 4  # frames at the start and at the end that are compared for another period
 _PART_FRAMES, _PART_MOST = 50, 2048
-_DIFFER = 0.02  # of the period: crystals drift a thousandth of that
+_DIFFER = 0.02  # of the period; crystals drift by a thousandth of this
 
 
 def clock_back(times: FrameTimes) -> str:
-    """A word on how often the clock goes back, "" where it never does."""
+    """A note on how often the clock goes back; "" if never."""
     return _often(_backs(times))
 
 
 def longest_interval(times: FrameTimes) -> tuple[FrameTimes, str]:
-    """The longest run of frames through which the clock goes on, and a word on it where that is not all."""
+    """The longest run of frames without a backward step of the clock, and a note if it is not all."""
     back = _backs(times)
     if not back:
         return times, ""
@@ -30,7 +30,7 @@ def longest_interval(times: FrameTimes) -> tuple[FrameTimes, str]:
 
 
 def period_change(times: FrameTimes) -> str:
-    """A word where the period at the end is clearly not that at the start, else no word."""
+    """A note if the period at the end clearly differs from that at the start, else ""."""
     size = min(len(times) // _PARTS, _PART_MOST)
     if size < _PART_FRAMES:
         return ""
@@ -51,7 +51,7 @@ def _often(back: list[int]) -> str:
 
 
 def _backs(times: FrameTimes) -> list[int]:
-    """Rows whose time lies clearly before that of the row before."""
+    """Rows whose time is clearly before that of the row before."""
     back: list[int] = []
     for at in range(0, len(times) - 1, BLOCK):
         steps = np.diff(times.t_ns[at : at + BLOCK + 1])

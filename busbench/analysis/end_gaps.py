@@ -1,7 +1,7 @@
-"""Frames missing before the first and after the last frame whose number is proved, weighed against late reads.
+"""Missing frames before the first and after the last frame of proved number, weighed against late reads.
 
-Between two proved frames a loss leaves a hole; outside them it looks like a read that came later, or not so late.
-The rest of the recording shows how late reads are and how often frames are lost: what both explain is not counted.
+Between two proved frames a loss leaves a hole; outside them it looks like a later, or less late, read.
+The rest of the recording shows how late reads are and how often frames are lost. What both explain is not counted.
 
 Source: derivation above, by Bayes' rule.
 """
@@ -15,39 +15,39 @@ import numpy as np
 
 from busbench.model import F64
 
-_BEAT = 0.35  # of a period, that a frame may be before its frame timing
-_NEAR = 0.15  # of a period, within which lateness is alike
-_FRAMES_MOST = 64  # outside the proved ones: in more, several losses are as likely as one
-_SHARE_MOST = 0.04  # of all that may be, the rest together
+_BEAT = 0.35  # of a period: how early a frame may be
+_NEAR = 0.15  # of a period: lateness within this counts as equal
+_FRAMES_MOST = 64  # max frames outside the proved ones: in more, several losses are as likely as one
+_SHARE_MOST = 0.04  # total probability of the alternatives that are ignored
 
 
 class EndGap(NamedTuple):
-    """Frames missing at one end: the likeliest number, and by how many it may be off; 0 where that is unlikely."""
+    """Missing frames at one end: the likeliest number, and its possible error (0 if an error is unlikely)."""
 
     frames: int
     doubt: int
 
 
 class EndLosses(NamedTuple):
-    """What a recording shows of its losses: gaps per frame due, and the share of losses that follow another one."""
+    """Loss statistics of a recording: gaps per frame due, and the share of losses that follow another one."""
 
     per_frame: float
     follow: float
 
     @staticmethod
     def of(gaps: int, missing: int, frames: int) -> EndLosses:
-        """From counts; half a gap where there is none."""
+        """From counts; without a gap half a gap is assumed."""
         return EndLosses(max(gaps, 0.5) / (frames + missing), 1 - (gaps + 1) / (missing + 2))
 
 
 def end_gap(excess: F64, late: F64, losses: EndLosses, *, is_start: bool) -> EndGap:
-    """Weigh how many frames are missing.
+    """Estimate how many frames are missing at one end.
 
     Args:
-        excess: by how much each frame is farther from the proved one than its number says, in periods, from there
+        excess: distance of each frame from the proved one minus that of its number, in periods, from there
             outward, float64 (M,).
-        late: how late reads were elsewhere, in periods, float64 (K,).
-        losses: how frames are lost elsewhere.
+        late: lateness of reads elsewhere, in periods, float64 (K,).
+        losses: loss statistics elsewhere.
         is_start: True before the first proved frame, where late reads come nearer to it.
     """
     if not excess.size:
@@ -65,7 +65,7 @@ def end_gap(excess: F64, late: F64, losses: EndLosses, *, is_start: bool) -> End
         share = losses.per_frame * excess.size
         return EndGap(first, 0 if first == 0 and share < _SHARE_MOST else last - first)
     late = np.sort(late)
-    after = np.tri(excess.size, dtype=np.bool_).T  # by where the loss is: which frames come after it
+    after = np.tri(excess.size, dtype=np.bool_).T  # by position of the loss: which frames come after it
     weights = np.zeros(last - first + 1)
     for i, count in enumerate(range(first, last + 1)):
         so_late = excess - count * after if count else excess[None, :]
@@ -79,7 +79,7 @@ def end_gap(excess: F64, late: F64, losses: EndLosses, *, is_start: bool) -> End
 
 
 def _share_near(late: F64, value: F64) -> F64:
-    """Share of reads that were about so late, 0 before the frame timing."""
+    """Share of reads with about this lateness; 0 for early reads."""
     near = np.searchsorted(late, value + _NEAR) - np.searchsorted(late, value - _NEAR)
     share: F64 = np.where(value < -_BEAT, 0.0, (near + 0.5) / (late.size + 1))
     return share

@@ -1,4 +1,4 @@
-"""Runs of frames that came, but are flagged, or hold bytes that the line marked."""
+"""Runs of received frames that are flagged or hold marked bytes."""
 
 from __future__ import annotations
 

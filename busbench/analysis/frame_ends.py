@@ -1,4 +1,4 @@
-"""When frames ended, on the period that numbers them."""
+"""Frame end times and their periods."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _I32_MAX = 2**31 - 1
 
 @dataclass(frozen=True, slots=True)
 class FrameEnds:
-    """When frames ended, block by block, so that no copy is held."""
+    """Frame end times, read block by block to avoid copies."""
 
     t_ns: I64  # ends of all frames, int64 (N,)
     rows: NDArray[np.signedinteger] | None  # the frames that are looked at, (M,); None for all
@@ -27,7 +27,7 @@ class FrameEnds:
 
     @property
     def size(self) -> int:
-        """Frames."""
+        """Number of frames."""
         return self.t_ns.size if self.rows is None else self.rows.size
 
     @property
@@ -36,11 +36,11 @@ class FrameEnds:
         return (int(self.block(self.size - 1, 1)[0]) - int(self.block(0, 1)[0])) / (self.size - 1 + self.missing.total)
 
     def block(self, at: int, size: int) -> I64:
-        """Times of some frames, int64."""
+        """Times of a block of frames, int64."""
         return self.t_ns[at : at + size] if self.rows is None else self.t_ns[self.rows[at : at + size]]
 
     def periods(self) -> I32:
-        """Periods between neighbours on the grid of frames, ns."""
+        """Periods between adjacent frame numbers, ns."""
         steps = np.empty(max(0, self.size - 1), np.int32)
         for at in range(0, steps.size, BLOCK):
             part = np.diff(self.block(at, BLOCK + 1))
@@ -53,7 +53,7 @@ class FrameEnds:
 
 
 def _slots(holes: Missing, at: int, size: int) -> F64:
-    """Period numbers of `size` frames from row `at` on."""
+    """Frame numbers of `size` frames from row `at`."""
     first, last = np.searchsorted(holes.row, [at, at + size])
     step = np.ones(size)
     step[holes.row[first:last] - at] += holes.count[first:last]
@@ -64,7 +64,7 @@ def _slots(holes: Missing, at: int, size: int) -> F64:
 def _line_error(x: FrameEnds, holes: Missing, period_ns: float) -> Errors:
     """Deviations from the least-squares line through (number of the frame period, x), whole ns, (N,)."""
     base, count = int(x.block(0, 1)[0]), x.size
-    middle = (count - 1 + holes.total) / 2  # near the mean slot; any number would do
+    middle = (count - 1 + holes.total) / 2  # near the mean frame number; any number would do
     error = np.empty(count, np.int32)
     sums = np.zeros(5)
     for at in range(0, count, BLOCK):

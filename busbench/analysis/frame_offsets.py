@@ -1,6 +1,6 @@
-"""Where frames are in the stream, known from what is between them.
+"""Stream offsets of frames, from the bytes between them.
 
-Each byte of a stream is in a frame or in a run of rejected ones, so the places of
+Each byte of a stream is in a frame or in a run of rejected bytes, so the offsets of
 millions of frames need not be kept.
 """
 
@@ -13,12 +13,12 @@ from busbench.wire.frame_spec import FRAME_BYTES
 
 
 class FrameOffsets:
-    """Stream offsets of frames that follow one another.
+    """Stream offsets of consecutive frames.
 
     Args:
         rejects: all bytes between these frames, and any before and after them.
         first_offset: stream offset of the first frame's header.
-        frames: how many they are.
+        frames: number of frames.
 
     Attributes:
         row: index of the frame after each run of rejects (the number of frames:
@@ -28,7 +28,7 @@ class FrameOffsets:
     def __init__(self, rejects: Rejects, *, first_offset: int, frames: int) -> None:
         self._first_offset = first_offset
         length = np.where(rejects.offset < first_offset, 0, rejects.length)
-        self._rejected = np.zeros(length.size + 1, np.int64)  # bytes in the runs before each, and in all
+        self._rejected = np.zeros(length.size + 1, np.int64)  # bytes in the runs before each, and in total
         np.cumsum(length, out=self._rejected[1:])
         self.row: I64 = rejects.offset - first_offset
         self.row -= self._rejected[:-1]

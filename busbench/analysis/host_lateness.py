@@ -1,4 +1,4 @@
-"""How late the computer was while it recorded, as its port process wrote down."""
+"""Lateness of the computer during a recording, from the log of its port process."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ import numpy as np
 
 from busbench.model import WAKE_EDGES_US, WakeUps
 
-_COVERED = 0.9  # of a recording's seconds
+_COVERED = 0.9  # share of a recording's seconds that must be logged
 _SECOND_NS = 1_000_000_000
 _NORMAL = 3.0  # kurtosis of a normal distribution
 
 
 @dataclass(frozen=True, slots=True)
 class HostLateness:
-    """Lateness of a process when it woke for its own timer."""
+    """Lateness of a process at the wake-ups of its own timer."""
 
     count: int  # how often it woke
     most_ns: float  # it was never later than this, inf where that was beyond all classes
@@ -39,7 +39,7 @@ def host_lateness(wakes: Sequence[WakeUps], *, first_ns: int, last_ns: int) -> H
     low, high, count = low[: last + 1], high[: last + 1], count[: last + 1]
     middle = (low + high) / 2
     mean = float(count @ middle) / total
-    # Each as far from the mean as its class allows.
+    # Each wake-up as far from the mean as its class allows.
     far = np.maximum(np.abs(low - mean), np.abs(high - mean))
     variance = float(count @ far**2) / total
     kurtosis = max(_NORMAL, float(count @ far**4) / total / variance**2)

@@ -22,12 +22,12 @@ from busbench.analysis.period import Missing
 from busbench.analysis.stats import BLOCK, Spread, dot, quantiles, spread
 from busbench.model import I64
 
-_FILL_SLOTS = 64  # shorter holes are bridged when time errors are put on an even frame period
+_FILL_SLOTS = 64  # holes shorter than this are bridged when time errors are put on an even grid
 
 
 @dataclass(frozen=True, slots=True)
 class Jitter:
-    """The jitter of a frame period, in seconds. All but the range is what was seen, adapter and computer included."""
+    """The jitter of a frame period, in seconds. All figures except the range include adapter and computer."""
 
     period_median_s: float
     period_sd_s: float
@@ -53,7 +53,7 @@ class Jitter:
 
     @property
     def floor_s(self) -> float:
-        """How far the true rms of the period jitter may be from the one that was seen."""
+        """How far the true rms of the period jitter may be from the measured one."""
         return max(self.period_high_s - self.period_rms_s, self.period_rms_s - self.period_low_s)
 
 
@@ -88,12 +88,12 @@ def jitter_of(x: FrameEnds, found: JitterRange, periods: I32, error: Errors) -> 
 
 
 def _apart(holes: Missing) -> I64:
-    """Numbers of the periods that a hole is after: the next one is beside them, but not adjacent."""
+    """Indices of the periods before a hole: the next one in the list is not adjacent."""
     return holes.row - np.arange(holes.row.size) - 2
 
 
 def _lag1(periods: I32, holes: Missing, p: Spread) -> float | None:
-    """Autocorrelation of adjacent periods: what pairs across holes add is taken off."""
+    """Lag-1 autocorrelation of adjacent periods, without the pairs across holes."""
     apart = np.unique(_apart(holes))
     apart = apart[(apart >= 0) & (apart < periods.size - 1)]
     pairs = periods.size - 1 - apart.size
@@ -118,7 +118,7 @@ def _cycle(periods: I32, holes: Missing) -> tuple[float, float] | None:
 
 
 def _even_runs(error: Errors, holes: Missing) -> Iterator[Errors]:
-    """Time errors one a slot: short holes hold the value before, long ones end a run."""
+    """Time errors on an even grid: short holes hold the value before, long ones end a run."""
     is_long = holes.count > _FILL_SLOTS
     for start, stop in pairwise([0, *holes.row[is_long].tolist(), error.size]):
         run = error[start:stop]

@@ -1,8 +1,8 @@
-"""Between which bounds the period jitter of a receiver lies, given what its adapter and computer add.
+"""Bounds of a receiver's period jitter, given what adapter and computer add.
 
-Lateness widens the periods that are seen, so their rms is an upper bound, as long as
-lateness does not cancel jitter; what a grid of reads can hide is added. From below there
-is a bound only with evidence of the lateness: two reads that cut one frame, whose times
+Lateness widens the measured periods, so their rms is an upper bound, if
+lateness does not cancel jitter; what a grid of reads can hide is added. There
+is a lower bound only with evidence of the lateness: two reads that cut one frame, whose times
 must agree, or the recorder's own log of how late its process woke.
 
 Source: derivation above; the margins are from simulated adapters (tools/study_timing.py).
@@ -28,18 +28,18 @@ from busbench.wire.arrival_times import CUT_NS
 Kind = Literal["figure", "at most", "unknown"]
 
 _CHARACTER_NS = 120_000.0
-_FEW = 8  # with fewer frames or periods nothing is said
+_FEW = 8  # min frames and periods for any claim
 _PAIRS_MIN, _PAIRS_SHARE, _PAIRS_MOST = 30, 0.05, 0.5
 _SAMPLES = 4096
-_SEEN = 2.0  # rms / sqrt(periods): by how much the chance of lateness can lower the rms
-_CUT_SEEN = 3.0  # where the periods are a choice of all
-_SPARSE, _WIDE_NS = 0.9, 300_000.0  # few cut frames are those near a read: a wide jitter shows by half
+_SEEN = 2.0  # rms / sqrt(periods): how far random lateness can lower the rms
+_CUT_SEEN = 3.0  # if only some periods are used
+_SPARSE, _WIDE_NS = 0.9, 300_000.0  # few cut frames are those near a read: only half of a wide jitter shows
 _MIXED = 0.2
-_BLOCKS_MOST = 0.05  # of the cut frames: more of them held back show nothing of lateness
-_LATE_MARGIN = 2.4  # twice the variance of a stamp, which is itself an estimate
-_UNSEEN_NS = 100_000.0  # what no one can rule out of a read, rms
-_HALF = 0.5  # of the period: a wider range bounds nothing
-_USEFUL_NS, _USEFUL = 300_000.0, 0.35  # a range so narrow is a figure
+_BLOCKS_MOST = 0.05  # of the cut frames: if more are held back, they show nothing of lateness
+_LATE_MARGIN = 2.4  # twice the variance of a timestamp, which is itself an estimate
+_UNSEEN_NS = 100_000.0  # lateness of a read that can never be excluded, rms
+_HALF = 0.5  # of the period: a wider range is no bound
+_USEFUL_NS, _USEFUL = 300_000.0, 0.35  # a range this narrow counts as a figure
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,7 @@ class JitterRange:
 
 
 def range_by_bytes(rms_ns: float, resolution_ns: float) -> JitterRange:
-    """With a clock a byte: a steady period reads as two neighbouring steps of it, which is half a step rms at most."""
+    """For a clock per byte: a steady period reads as two neighbouring steps, at most half a step rms."""
     floor = resolution_ns / 2
     return JitterRange("figure", rms_ns, max(0.0, rms_ns - floor), rms_ns + floor, "bytes", ReadGrid())
 
@@ -82,7 +82,7 @@ def range_by_reads(
     if pairs is not None and (found := _by_cut(pairs, times, way, bound=bound, share_of=p.count)) is not None:
         return pairs, _judged(found, numbers.period_ns, has_evidence=has_evidence)
     if pairs is not None and reads.by_cut and reads.cut_is_mixed:
-        # Too few neighbours: two of equal spread differ by twice that at most.
+        # Too few neighbours: the difference of two ends spreads at most twice as much as one.
         high = 2 * reads.cut_sd_ns * (1 + _CUT_SEEN / math.sqrt(rows.size)) + _CHARACTER_NS / 2
         high *= 2 if reads.cut_sd_ns > _WIDE_NS else 1
         if high < bound:
@@ -114,7 +114,7 @@ def _grid(times: FrameTimes, cut: Bools, whole: FrameEnds, periods: I32, mean_ns
 def _by_cut(
     pairs: FrameEnds, times: FrameTimes, way: Literal["cut", "blocks"], *, bound: float, share_of: int
 ) -> JitterRange | None:
-    """From neighbours that were both cut, if they bound it better than whole frames do."""
+    """From neighbours that were both cut, if they give better bounds than whole frames."""
     periods = pairs.periods()
     if periods.size < _PAIRS_MIN or not _is_mixed(pairs):
         return None
@@ -125,7 +125,7 @@ def _by_cut(
         high *= 2
     assert pairs.rows is not None
     slack = times.slack_ns[pairs.rows].astype(np.float64)
-    apart = _CHARACTER_NS - slack[slack != _CHARACTER_NS]  # by two reads at least, whose times differ by so much
+    apart = _CHARACTER_NS - slack[slack != _CHARACTER_NS]  # by two reads or more whose times differ by this much
     late, is_twice = dot(apart, apart) / (2 * max(apart.size, 1)), apart.size >= max(_PAIRS_MIN, 0.5 * slack.size)
     high = math.hypot(high, math.sqrt(2 * late))  # lateness that follows the jitter can make it look smaller
     if periods.size <= _PAIRS_MOST * share_of and (high >= bound or periods.size <= _PAIRS_SHARE * share_of):
@@ -138,7 +138,7 @@ def _by_cut(
 
 
 def _is_mixed(pairs: FrameEnds) -> bool:
-    """True where periods from even to odd frames and from odd to even ones are both there: else they may be alike."""
+    """True if periods from even to odd and from odd to even frames both occur; else they may be alike."""
     extra = np.zeros(pairs.size, np.int64)
     extra[pairs.missing.row] = pairs.missing.count
     number = np.arange(pairs.size) + np.cumsum(extra)
@@ -147,7 +147,7 @@ def _is_mixed(pairs: FrameEnds) -> bool:
 
 
 def _below(p: Spread, periods: I32, host: HostLateness, grid: ReadGrid) -> float:
-    """What is left of the rms without all that the computer, and a grid that was seen, can have added."""
+    """The rms minus all that the computer and a detected grid can have added."""
     if not math.isfinite(host.variance_ns2):
         return 0.0
     left = p.rms**2 * (1 - _error_of_variance(p, periods)) - _LATE_MARGIN * host.variance_ns2
@@ -155,7 +155,7 @@ def _below(p: Spread, periods: I32, host: HostLateness, grid: ReadGrid) -> float
 
 
 def _error_of_variance(p: Spread, periods: I32) -> float:
-    """By what share a variance may be off by chance, at three times its standard error."""
+    """The relative random error of a variance, at three times its standard error."""
     some: F64 = periods[:: -(-periods.size // (1 << 16))].astype(np.float64) - p.mean
     some *= some
     kurtosis = max(3.0, dot(some, some) / some.size / max(p.rms, 1.0) ** 4)

@@ -10,7 +10,7 @@ ADVICE = "record with a logic analyser, or with an adapter whose latency timer i
 
 
 def explain_jitter(found: JitterRange | None) -> str:
-    """What is known of the period jitter and why, one line."""
+    """What is known about the period jitter and why, in one line."""
     if found is None:
         return f"too few periods, or too late reads, to say anything of jitter; {ADVICE}"
     match found.way:

@@ -1,4 +1,4 @@
-"""What is on the line, and what to do about it, from a few seconds of bytes."""
+"""Find out what is on the line, and what to do, from a few seconds of bytes."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ SAMPLE_BYTES = 32
 HEARD_MAX = 1_000_000  # two minutes of a line without a pause
 _FEW_FRAMES = 3
 _MOSTLY = 0.5
-_RARE = 0.02  # end bytes seen less often are those of false frames
+_RARE = 0.02  # end bytes seen less often belong to false frames
 _INVERTER = (
     "put an inverter gate or a transistor stage between receiver and adapter (mind 3.3 V levels), or use an adapter"
     " whose own setting inverts RX and TX"
@@ -28,7 +28,7 @@ _OTHER_RATE = "the adapter reads at about 115200 baud although 100000 was asked 
 
 
 class LineState(enum.StrEnum):
-    """What was found on the line."""
+    """Kinds of result."""
 
     FRAMES = "frames"
     SILENT = "silent"
@@ -40,7 +40,7 @@ class LineState(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class ProbeResult:
-    """What was found."""
+    """What is on the line."""
 
     line: LineState
     says: str
@@ -57,12 +57,12 @@ class ProbeResult:
 
     @property
     def is_good(self) -> bool:
-        """True where frames were found."""
+        """True if frames were found."""
         return self.line is LineState.FRAMES
 
 
 class Heard:
-    """What a port gave, the first HEARD_MAX bytes kept: the time to judge them is bounded, whatever a source does."""
+    """The first HEARD_MAX bytes of a port, so that judging them takes bounded time."""
 
     def __init__(self) -> None:
         self.chunks: list[Chunk] = []
@@ -78,15 +78,15 @@ class Heard:
                 self.kept += len(kept.data)
 
     def judge(self, *, clock: Clock, line: LineSettings = BUS_LINE) -> ProbeResult:
-        """Say what it is; see classify."""
+        """Classify the bytes; see classify."""
         result = classify(self.chunks, clock=clock, line=line)
         return replace(result, bytes_total=self.bytes_total, judged=self.kept)
 
 
 def classify(chunks: Sequence[Chunk], *, clock: Clock, line: LineSettings = BUS_LINE) -> ProbeResult:
-    """Say what some bytes are.
+    """Classify bytes from a line.
 
-    Source of the signatures: common practice, no source; made by reading the
+    Source of the signatures: derived by reading the
     bus's own waveform with each wrong setting, frames of any content begin so.
     """
     log = ByteLog.from_chunks(chunks)
@@ -160,13 +160,13 @@ def _period_s(found: AlignmentResult) -> float | None:
         return None
     median, mean = float(np.median(steps)), float(steps.mean())
     if median < 0.5 * mean or median > 1.05 * mean:
-        # An adapter that hands over several frames at once has no typical step: leave out the gaps and share the rest.
+        # An adapter that hands over several frames at once has no typical step: the mean without the gaps.
         median = float(steps[steps < 3 * mean].mean())
     return median / 1e9
 
 
 def _signature(chunks: Sequence[Chunk], data: bytes) -> LineState:
-    """Tell a wrong setting by how bursts begin and how long they are."""
+    """Recognize a wrong setting by the start and length of bursts."""
     bursts = _bursts(chunks)
     if len(bursts) >= _FEW_FRAMES:
         starts = Counter(burst[0] for burst in bursts)
@@ -185,7 +185,7 @@ def _signature(chunks: Sequence[Chunk], data: bytes) -> LineState:
 
 
 def _bursts(chunks: Sequence[Chunk]) -> list[bytes]:
-    """Bytes between pauses; the first and last may be cut and are left out."""
+    """Bytes between pauses, without the first and last burst, which may be cut."""
     bursts: list[bytearray] = []
     last_ns: int | None = None
     for chunk in chunks:
@@ -199,7 +199,7 @@ def _bursts(chunks: Sequence[Chunk]) -> list[bytes]:
 
 
 def _has_period(data: bytes, pair: bytes) -> bool:
-    """True where a pair of bytes comes back at about a frame's distance, though there are no pauses."""
+    """True if a pair of bytes repeats at about a frame's length, without pauses."""
     places = np.array([i for i in range(len(data) - 1) if data[i : i + 2] == pair])
     if places.size < 2 * _FEW_FRAMES:
         return False

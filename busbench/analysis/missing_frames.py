@@ -1,4 +1,4 @@
-"""Where frames are missing, how many, and how many damaged bytes are there."""
+"""Where frames are missing, how many, and with how many damaged bytes."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from busbench.analysis.period import ADAPTER_NS, Missing
 from busbench.model import I64, ClockKind, FrameTimes, Reason, Rejects
 from busbench.wire.frame_spec import FRAME_BYTES
 
-NEAR_FRAMES = 8  # in an adapter's reads a hole is found a few frames off at most
+NEAR_FRAMES = 8  # frames: in an adapter's reads, a hole may be found this far from its place
 
 
 @dataclass(frozen=True, slots=True)
 class MissingFrames:
-    """Places where a frame was due and none came, as columns of equal length, rising by row."""
+    """Places where a frame was due and none arrived, as columns of equal length, rising by row."""
 
     row: I64  # index of the frame after the place (the number of frames: after the last), int64 (H,)
     missing: I64  # frames missing there, at least 1, int64 (H,)
@@ -43,7 +43,7 @@ def find_missing_frames(
 
     Args:
         places: where these are among the frames.
-        found: where frames are missing on their period, None where there is none or it is not clear.
+        found: where frames are missing on their period, None without a clear period.
         kind: the clock's.
         missing_at_end: frames that were due after the last one and before the end.
     """
@@ -65,7 +65,7 @@ def find_missing_frames(
     stray = 0
     for row, length in size.items():
         if row in missing:
-            if row == len(times):  # the one under way at the end is not due yet by time, but its bytes may be there
+            if row == len(times):  # the last frame may not be due by time yet, but its bytes may be there
                 missing[row] += due_by_bytes(length) > missing[row]
             continue
         if is_timed and 0 < row < len(times):
@@ -83,15 +83,15 @@ def find_missing_frames(
 
 
 def due_by_bytes(length: int) -> int:
-    """Frames that so many damaged bytes were."""
+    """The number of frames that this many damaged bytes make."""
     return max(1, (length + FRAME_BYTES // 2) // FRAME_BYTES)
 
 
 def _settle(missing: dict[int, int], size: dict[int, int], times: FrameTimes) -> None:
-    """Move missing frames from a place without damaged bytes to one with, where the clock leaves that open.
+    """Move missing frames from a place without damaged bytes to one with, if the clock allows both.
 
-    Frames that come in one read share its time, so a hole is found where the
-    reads lie farthest apart, which may be a few frames from the damage.
+    Frames of one read share its time, so a hole is found where the
+    reads are farthest apart, which may be a few frames from the damage.
     """
     empty = sorted(row for row in missing if row not in size)
     for row in sorted(size):

@@ -1,4 +1,4 @@
-"""Stability of a frame period from its time errors: MTIE over octaves.
+"""MTIE of a frame period from its time errors, over octaves.
 
 Source: ITU-T G.810.
 """
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from busbench.analysis.stats import BLOCK
 
-_COARSE_FROM = 1024  # windows longer than this many samples are taken in coarse steps
+_COARSE_FROM = 1024  # windows of more samples than this are taken in coarse steps
 _COARSE = 16
 
 
@@ -25,7 +25,7 @@ def mtie(runs: Iterable[NDArray[np.signedinteger]]) -> list[tuple[int, int]]:
 
     Args:
         runs: time errors on an even frame period, integers (N,) each; no window spans
-            two runs. They are written over.
+            two runs. They are overwritten.
 
     Returns:
         (n, value) for n = 1, 2, 4 … as far as the samples go.
@@ -40,7 +40,7 @@ def mtie(runs: Iterable[NDArray[np.signedinteger]]) -> list[tuple[int, int]]:
 
 
 def _mtie_of_run(x: NDArray[np.signedinteger]) -> Iterator[tuple[int, int]]:
-    high, low = x, x.copy()  # largest and smallest of the window that starts at each sample
+    high, low = x, x.copy()  # max and min of the window that starts at each sample
     n = 1
     while n < x.size and n <= _COARSE_FROM:
         size = x.size - n

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from html import escape
 
-ROWS_MOST = 50  # of a list; a note says how many more there are
+ROWS_MOST = 50  # rows of a list; a note says how many more there are
 
 
 def html_of(result: Mapping[str, object]) -> str:

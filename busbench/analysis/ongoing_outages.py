@@ -1,4 +1,4 @@
-"""Outages of a source that goes on, found by the same rules as those of a recording."""
+"""Outages of a live source, found by the same rules as those of a recording."""
 
 from __future__ import annotations
 
@@ -13,18 +13,18 @@ from busbench.model import I64, Bools, Clock, FrameTimes, Rejects
 from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.table import AlignmentResult
 
-_TAIL_FRAMES = 4096  # looked at again each time
+_TAIL_FRAMES = 4096  # frames evaluated again at each update
 _KEPT_FRAMES = 1024
-_WORST_FRAMES = 16_384  # of a tail without a place to cut it
+_WORST_FRAMES = 16_384  # max frames of a tail without a place to cut
 _PERIOD_FRAMES = 20_000
 _CLEAR = 16  # frames without an event on both sides of a cut
-_ENDED = 16  # frames after an event, from which on it has ended
-_NO_PERIOD = 500  # frames, after which events are reported without a period too
+_ENDED = 16  # frames after an event before it counts as ended
+_NO_PERIOD = 500  # frames after which events are reported even without a period
 
 
 @dataclass(frozen=True, slots=True)
 class Losses:
-    """Losses so far."""
+    """Totals so far."""
 
     frames: int = 0
     missing: int = 0
@@ -36,7 +36,7 @@ class Losses:
 
     @property
     def expected(self) -> int:
-        """Frames that were due."""
+        """Number of frames that were due."""
         return self.frames + self.missing
 
 
@@ -65,11 +65,11 @@ class _Tail:
         return _part(self.times, slice(lo - self.first, hi - self.first))
 
     def offsets(self, lo: int, hi: int) -> I64:
-        """Stream offsets of the same."""
+        """Stream offsets of these frames."""
         return self.offset[lo - self.first : hi - self.first]
 
     def drop(self, row: int) -> None:
-        """Let go of the frames before a number."""
+        """Drop the frames before a number."""
         if row > self.first:
             rows = slice(row - self.first, None)
             self.times, self.offset, self.first = _part(self.times, rows), self.offset[rows].copy(), row
@@ -81,17 +81,17 @@ def _part(times: FrameTimes, rows: slice) -> FrameTimes:
 
 
 class OngoingOutages:
-    """Outages while frames come.
+    """Outages while frames arrive.
 
-    What lies far enough back is settled; the newest frames are looked at again
+    Events far enough back are settled; the newest frames are evaluated again
     each time, so that an outage that has not ended grows.
 
     Args:
-        clock: how well the times of the frames are known.
-        start_ns: time from which events are counted.
+        clock: the clock of the frames.
+        start_ns: zero of the events' times.
 
     Attributes:
-        newest: events that are not settled.
+        newest: events that may still change.
     """
 
     def __init__(self, *, clock: Clock, start_ns: int) -> None:
@@ -106,14 +106,14 @@ class OngoingOutages:
         self._row = 0  # frames before it are settled
         self._settled: tuple[Outage, ...] = ()  # and not taken
         self._has_bursts = False
-        self._sums = np.zeros(4, np.int64)  # of what is settled, see _find
+        self._sums = np.zeros(4, np.int64)  # totals of the settled part, see _find
         self._rejects = Rejects.empty()
         self._period_ns: float | None = None
         self._period_rows = 0
         self._handed_on = -1, 0  # the last event of `ended`: its offset, and whether it is one of frames that came
 
     def add(self, found: AlignmentResult) -> None:
-        """Take further frames, and the runs of bytes that are in none."""
+        """Add frames, and the runs of bytes that are in none."""
         if len(found.frames):
             self._tail.add(found)
             self._count += len(found.frames)
@@ -128,7 +128,7 @@ class OngoingOutages:
             self._period_rows = count
         while count - self._row > _TAIL_FRAMES and (cut := self._find_cut(count)) is not None:
             self._settle(cut)
-        if count - self._row > _WORST_FRAMES:  # nothing but losses: an outage becomes two
+        if count - self._row > _WORST_FRAMES:  # only losses: an outage is split into two
             self._settle(count - _KEPT_FRAMES)
         self.newest, sums = self._find(self._row, count, now_ns, self._rejects)
         missing, missed, missed_low, stray_bytes = (self._sums + sums).tolist()
@@ -144,7 +144,7 @@ class OngoingOutages:
         self._tail.drop(min(self._row, count - _PERIOD_FRAMES))
 
     def take_settled(self) -> tuple[Outage, ...]:
-        """Events that will not change any more, each once."""
+        """Settled events not yet returned."""
         settled, self._settled = self._settled, ()
         return settled
 
@@ -183,7 +183,7 @@ class OngoingOutages:
         return found.events, np.array([found.missing, found.missed, found.missed_low, found.stray_bytes], np.int64)
 
     def _find_cut(self, count: int) -> int | None:
-        """A row with nothing wrong near it, to settle all before it."""
+        """A row without events near it, up to which all can be settled."""
         times = self._tail.part(self._row, count)
         bad: Bools = (times.flags & (FLAG_LOST | FLAG_FAILSAFE)) != 0
         if times.line_marks is not None:

@@ -1,8 +1,8 @@
 """When the bus was out: frames missing, flagged or damaged.
 
-A frame that was due counts once. Where some are missing, the place is one event:
+Each frame due counts once. Missing frames at one place are one event:
 `damaged` if at least half of the missing frames' bytes are there in pieces,
-else `gap`, with what bytes there are beside it. Frames that came are `damaged` if
+else `gap`, with the number of bytes found there. Received frames are `damaged` if
 the line marked a byte of them (parity, framing), whatever their flags say, else
 `failsafe` or `lost` if they are flagged so (`failsafe` if both); such frames in a
 row are one event. `lost` names the flag only; all causes together are `missed`.
@@ -60,7 +60,7 @@ class Outage:
 
     @property
     def duration_s(self) -> float | None:
-        """How long it lasted, None without a clock or where the clock goes back in it."""
+        """Duration, None without a clock or if the clock goes back in it."""
         if self.start_s is None or self.end_s is None or self.end_s < self.start_s:
             return None
         return self.end_s - self.start_s
@@ -79,7 +79,7 @@ class Summary:
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """The time between two marks."""
+    """The time between two annotations."""
 
     start_mark: str | None  # start_mark, end_mark: their words, None for the start and the end of the recording
     end_mark: str | None
@@ -94,25 +94,25 @@ class Outages:
     """All outages of a recording.
 
     Args:
-        frames: frames that came, flagged and marked ones included.
+        frames: frames received, including flagged and marked ones.
         expected: these and the missing ones.
-        missing: frames that did not come.
+        missing: frames not received.
         missed: frames missing, flagged or marked: all causes together.
-        doubt: by how many the missing ones may be off, where late frames and lost ones look alike.
+        doubt: possible error of `missing`, if late frames and lost ones look alike.
         missed_low: as many of these at least, where packets were marked for one bad byte.
         duration_s: from the first byte to the end, None without a clock.
-        period_s: the frame period, None where it cannot be known.
-        start_utc: wall-clock time of the first byte, ISO 8601, where known.
-        events: in the order in which they are.
+        period_s: the frame period, None if it cannot be known.
+        start_utc: wall-clock time of the first byte, ISO 8601, if known.
+        events: all events, in order.
         summary: every kind, also those without events.
-        missed_ratio: missed / expected, None if nothing was expected.
+        missed_ratio: missed / expected, None if no frame was expected.
         missed_ratio_upper95: 95 % upper confidence limit of the true ratio, one-sided.
-        bursts: True if frames missed follow one another: the limit is too low then.
-        stray_bytes: damaged bytes that took the place of no frame.
-        ambiguous: stream spans (start, end) in which frames could be otherwise too.
-        between_marks: empty where there is no mark or no clock.
+        bursts: True if missed frames follow one another; the limit is too low then.
+        stray_bytes: damaged bytes at places where no frame was due.
+        ambiguous: stream spans (start, end) with two equally good alignments.
+        between_marks: figures between annotations; empty without annotations or clock.
         left_out: frames on time that were received and not kept; `frames` counts them.
-        minutes: totals of each minute, where the recording holds them.
+        minutes: totals of each minute, if the recording holds them.
     """
 
     frames: int
@@ -137,13 +137,13 @@ class Outages:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What limits the ratio, a clause each."""
+        """The limits of the ratio, one clause each."""
         marked = MARKS_NOTE.format(self.missed_low) if self.missed_low < self.missed else ""
         return tuple(filter(None, (BURST_NOTE * self.bursts, marked, explain_doubt(self.missing, self.doubt))))
 
     @property
     def missing_range(self) -> tuple[int, int | None]:
-        """Fewest and most frames that may be missing; None where gaps cannot be seen."""
+        """Min and max number of missing frames; None if gaps cannot be seen."""
         return max(0, self.missing - self.doubt), None if self.period_s is None else self.missing + self.doubt
 
     def _repr_html_(self) -> str:
@@ -194,17 +194,17 @@ def find_outages(
         times: the frames.
         rejects: the bytes in no frame; slot replies and cut pieces are no damage.
         first_offset: stream offset of the first frame's header.
-        clock: how well the frames' times are known. Without one gaps cannot be
-            seen, and damaged bytes count as frames by their number.
-        period_ns: the period, where it was found before.
+        clock: the clock of the frames. Without one, gaps cannot be
+            seen, and the number of damaged bytes gives that of damaged frames.
+        period_ns: the period, if already known.
         start_ns: time of the capture's first byte; else the first frame's time is used.
         end_t_ns: time up to which the recording is known to have run: silence before
             it counts. Else the recording ends with its last frame.
-        start_utc_ns: Unix time of the clock's zero, where known.
-        ambiguous: spans from the search for frames.
+        start_utc_ns: Unix time of the clock's zero, if known.
+        ambiguous: spans from the frame search.
         marks: words set at times. The recording ran at least to the last of them.
         left_out: frames on time that were received and not kept; they count, and make no gap.
-        totals: of each minute, handed on.
+        totals: totals of each minute, passed on unchanged.
 
     Returns:
         The outages.
@@ -233,7 +233,7 @@ def find_outages(
         start = int(times.t_ns[0]) if start_ns is None else start_ns
         end = max(start, int(times.t_ns[-1]) if count else start, start if end_t_ns is None else end_t_ns)
     view = _Evidence(times, places, holes, runs, start, end, period)
-    # Each place once, in order: a hole is before the frame of its row.
+    # Each place once, in order; a hole is before the frame of its row.
     ordered = sorted([*view.gap_events(), *view.run_events()], key=lambda item: item[0])
     events = tuple(event for _, event in ordered)
 
@@ -265,7 +265,7 @@ def find_outages(
 
 
 def _closed(times: FrameTimes, left_out: Sequence[LeftOut]) -> FrameTimes:
-    """Times as if nothing had been left out: the frames before and after are one period apart."""
+    """Close left-out parts: the frames before and after are set one period apart."""
     if not left_out or len(times) < 2:
         return times
     steps = np.diff(times.t_ns)
@@ -279,7 +279,7 @@ def _closed(times: FrameTimes, left_out: Sequence[LeftOut]) -> FrameTimes:
 
 def _due(silent_ns: int, period_ns: float, *, late_ns: float) -> int:
     """Frames that were due in the silence at the end."""
-    # The frame due right at the end may still have been on its way, and a read may be as late as others were.
+    # The frame due at the very end may still have been on its way, and the read may be late.
     return math.floor(silent_ns / period_ns - 0.5) if silent_ns > 1.5 * period_ns + late_ns else 0
 
 
@@ -297,7 +297,7 @@ def _iso(t_ns: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Evidence:
-    """What events and intervals are read from; times in ns, None without a clock."""
+    """Data from which events and intervals are made; times in ns, None without a clock."""
 
     times: FrameTimes
     places: FrameOffsets
@@ -311,15 +311,15 @@ class _Evidence:
         return None if self.start is None else (t_ns - self.start) / 1e9
 
     def _before(self, row: int) -> int:
-        """Time at which the hole before a row begins."""
+        """Start of the hole before a row."""
         return int(self.times.t_ns[row - 1]) if row else self.start or 0
 
     def _behind(self, row: int) -> int:
-        """Time at which it ends."""
+        """End of the hole before a row."""
         return int(self.times.t_ns[row]) if row < len(self.times) else self.end or 0
 
     def gap_events(self) -> Iterator[tuple[tuple[int, int], Outage]]:
-        """Gaps and damage, each with its place in order."""
+        """Gaps and damage, each with its sort key."""
         holes = self.holes
         last = len(self.times) - 1
         behind = self.places.offset(np.minimum(holes.row, last)) + FRAME_BYTES * (holes.row > last)
@@ -331,7 +331,7 @@ class _Evidence:
             yield (row, 0), Outage(kind, start, end, missing, missing, missing, size, offset)
 
     def run_events(self) -> Iterator[tuple[tuple[int, int], Outage]]:
-        """Runs of flagged or marked frames, each with its place in order."""
+        """Runs of flagged or marked frames, each with its sort key."""
         t_ns, behind_hole, runs = self.times.t_ns, set(self.holes.row.tolist()), self.runs
         columns = (runs.first, runs.length, runs.length_low, runs.kind, self.places.offset(runs.first))
         for row, length, length_low, index, offset in zip(*(column.tolist() for column in columns), strict=True):
@@ -346,7 +346,7 @@ class _Evidence:
             yield (row, 1), Outage(kind, start_s, end_s, length, length_low, 0, length * FRAME_BYTES, offset)
 
     def intervals(self, marks: Sequence[Annotation]) -> Iterator[Interval]:
-        """The time between marks, each with its share of the frames missed."""
+        """The intervals between annotations, each with its missed frames."""
         if self.start is None or self.end is None or not marks:
             return
         ordered = sorted(marks, key=lambda mark: mark.t_ns)
@@ -368,9 +368,9 @@ class _Evidence:
             )
 
     def _missed_until(self, t_ns: I64, row: I64) -> I64:
-        """Frames missed up to each of some times, each of which falls before a row."""
+        """Frames missed up to each of some times, given the row after each."""
         first, length = self.runs.first, self.runs.length
-        run = np.searchsorted(first, row)  # as many runs begin before
+        run = np.searchsorted(first, row)  # runs that begin before
         flagged = np.append(0, np.cumsum(length))[run]
         inside = run[run > 0] - 1
         flagged[run > 0] -= np.maximum(first[inside] + length[inside] - row[run > 0], 0)

@@ -1,7 +1,7 @@
-"""The period of a receiver, found by itself, and the number of each frame on it.
+"""Find the frame period of a receiver, and number each frame on it.
 
-A clock per byte says when frames ended. A clock per read says when they had ended at the
-latest, and `read_slots` finds from that what can be known. Frames are numbered so that
+A clock per byte gives the end of each frame. A clock per read gives the latest possible
+end, and `read_slots` finds what can be known from that. Frames are numbered so that
 missing ones leave holes.
 """
 
@@ -23,23 +23,23 @@ UNCLEAR = "late frames and lost frames look alike here"
 ADAPTER_NS = 20_000_000  # an adapter's latency timer and its transfer
 PERIOD_MIN_NS, PERIOD_MAX_NS = 3e6, 100e6  # a frame takes 3 ms; slower lines are not this bus
 _TRIED_NS = np.geomspace(PERIOD_MIN_NS, PERIOD_MAX_NS, 1400)
-_COUNTABLE = 20  # periods in a step that a trial a quarter of a percent off still counts
+_COUNTABLE = 20  # max periods in a step that a trial period off by 0.25 % still counts right
 _MEASURED = 1024  # steps looked at
 _TRIED_AT_ONCE = 50
-_TELLING = 0.1  # of these at least must be that short
-_EMPTY_COSTS = 0.4  # of a whole misfit, were all slots empty
-_QUANTILE = 0.3  # of the intervals, where they have no common measure
-_SILENT = 8  # times as many slots as frames
+_TELLING = 0.1  # min share of steps that short
+_EMPTY_COSTS = 0.4  # cost of all slots empty, relative to a complete misfit
+_QUANTILE = 0.3  # share of intervals, if they have no common measure
+_SILENT = 8  # max slots per frame
 _SAMPLES = 1 << 15
-_LOOK = 4  # times looked at on both sides of a place
-# Deviations of a quarter of the period on the mean are those of frames anywhere in it.
+_LOOK = 4  # frames evaluated on both sides of a place
+# A mean deviation of a quarter of the period means frames at any phase.
 _BLUR_MOST, _BLUR_LOSSES, _BLUR_CUT = 0.25, 0.15, 0.15
 _LINE_BUSY_NS = 3.15e6
-_DENSE = 0.9  # of the frames cut: no timer decides which
+_DENSE = 0.9  # share of frames cut from which no timer decides which are cut
 _TIMERS_NS = (4e6, 5e6, 8e6, 10e6, 15.625e6, 16e6)  # of adapters
 _TUNED = 2e-4
 _TIMER_BLUR, _TIMER_GAPS = 0.15, 0.02
-_EVEN_GAPS, _EVEN = 8, 0.4  # losses by chance: the median change of their distance is near its median
+_EVEN_GAPS, _EVEN = 8, 0.4  # random losses: the median change of their distance is near the median distance
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +51,12 @@ class Missing:
 
     @staticmethod
     def none() -> Missing:
-        """No places."""
+        """No missing frames."""
         return Missing(np.empty(0, np.int64), np.empty(0, np.int64))
 
     @property
     def total(self) -> int:
-        """All frames missing."""
+        """Total of missing frames."""
         return int(self.count.sum())
 
     def among(self, rows: NDArray[np.signedinteger]) -> Missing:
@@ -81,12 +81,12 @@ class FrameNumbers:
 
     @property
     def doubt(self) -> int:
-        """By how many frames the count of missing ones may be off."""
+        """Possible error of the count of missing frames."""
         return 0 if self.reads is None else self.reads.doubt
 
 
 def explain_doubt(missing: int, doubt: int) -> str:
-    """A clause for people where the count of missing frames may be off, else empty."""
+    """A clause for people if the count of missing frames may be off, else ""."""
     words = f"{pluralize(missing, 'frame')} missing, give or take {doubt}: some late and some lost frames look alike"
     return words if doubt else ""
 
@@ -96,12 +96,12 @@ def is_cut(times: FrameTimes) -> Bools:
     return times.slack_ns <= CUT_NS
 
 
-# Outages, timing and period of a recording ask in turn.
+# Outages, timing and period of a recording ask one after another.
 _numbered: WeakKeyDictionary[FrameTimes, FrameNumbers | None] = WeakKeyDictionary()
 
 
 def number_frames(times: FrameTimes, *, period_ns: float | None = None) -> FrameNumbers | None:
-    """Find the period of the frames, and where some are missing.
+    """Find the period of the frames, and where frames are missing.
 
     Args:
         period_ns: the period, where it was found before.
@@ -117,7 +117,7 @@ def number_frames(times: FrameTimes, *, period_ns: float | None = None) -> Frame
 
 
 def find_period(times: FrameTimes) -> float | None:
-    """The period of the frames in ns, None where there is none, or late and lost frames look alike."""
+    """The period of the frames in ns; None without one, or if late and lost frames look alike."""
     found = number_frames(times)
     return found.period_ns if found is not None and found.is_clear else None
 
@@ -138,17 +138,17 @@ def _number(times: FrameTimes, period_ns: float | None) -> FrameNumbers | None:
 
 
 def _is_clear(found: ReadSlots, gaps: int, count: int, *, is_dense: bool) -> bool:
-    """False where lateness hides which frames are missing, or a timer's period may be taken for the receiver's."""
+    """False if lateness hides which frames are missing, or if the period may be that of a timer."""
     most = _BLUR_CUT if found.by_cut else _BLUR_LOSSES if gaps else _BLUR_MOST
     is_timer = any(abs(found.period_ns / timer_ns - 1) < _TUNED for timer_ns in _TIMERS_NS)
     fits_timer = is_timer and not is_dense and found.blur < _TIMER_BLUR and gaps > _TIMER_GAPS * count
-    # Frames of one read are put as near as the line can carry them: not a period.
+    # Frames of one read are placed as near as the line can carry them: not a period.
     is_line = found.period_ns < _LINE_BUSY_NS and not is_dense
     return found.is_alone and not is_line and found.blur <= most and not fits_timer
 
 
 def _is_read_step(found: ReadSlots, count: int) -> bool:
-    """True where a step of the reads may be taken for the period: its period looks like even losses all along."""
+    """True if the period may be a step of the reads: then all other slots look evenly lost."""
     rows = found.gap_row[found.gap_count == 1]
     if rows.size <= _EVEN_GAPS or rows[-1] - rows[0] < count / 2:
         return False
@@ -157,7 +157,7 @@ def _is_read_step(found: ReadSlots, count: int) -> bool:
 
 
 def _exact_period(t_ns: I64) -> float | None:
-    """The period in ns, from times that are exact.
+    """The period in ns, from exact times.
 
     The measure that all single steps have in common gives it roughly, with 30 %
     of the frames missing too; the mean over ever longer steps sharpens it, each
@@ -175,7 +175,7 @@ def _exact_period(t_ns: I64) -> float | None:
                 return None
             rough = _common_measure(step) or float(np.quantile(step, _QUANTILE, method="lower"))
         slots = np.maximum(np.rint(step / rough), lag)
-        # A long silence is counted by the period, it must not make it.
+        # A long silence must not influence the period.
         near = (np.abs(step - slots * rough) < 0.3 * rough) & (slots <= _SILENT * lag)
         if near.any():
             rough = float(step[near].sum() / slots[near].sum())
@@ -184,7 +184,7 @@ def _exact_period(t_ns: I64) -> float | None:
 
 
 def _common_measure(step: I64) -> float:
-    """The period of which the steps are whole multiples, roughly, in ns; 0 where there is none.
+    """The rough period of which the steps are whole multiples, in ns; 0 without one.
 
     Fractions of it divide the steps as well, but they leave more slots empty: of
     two that fit alike the fuller one is it.
@@ -209,7 +209,7 @@ def _common_measure(step: I64) -> float:
 
 
 def _exact_missing(t_ns: I64, period_ns: float) -> Missing:
-    """Where frames are missing: what the earliest of the next few says against the earliest of the last few."""
+    """Where frames are missing, from the earliest of the next few frames against the earliest of the last few."""
     found = []
     for start in range(0, t_ns.size - 1, BLOCK):
         found.append(np.flatnonzero(np.diff(t_ns[start : start + BLOCK + 1]) > 1.5 * period_ns) + start)
@@ -219,11 +219,11 @@ def _exact_missing(t_ns: I64, period_ns: float) -> Missing:
 
 
 def _count_missing(t_ns: I64, at: I64, period_ns: float) -> I64:
-    """Frames missing after each frame number `at`, int64 (H,); 0 where the frame after was only late."""
+    """Frames missing after each frame `at`, int64 (H,); 0 if the next frame was only late."""
     if not at.size:
         return at
-    lowest = np.concatenate([[0], at[:-1] + 1])  # frames between this place and the one before it
-    highest = np.concatenate([at[1:], [t_ns.size - 1]])  # and the one after it
+    lowest = np.concatenate([[0], at[:-1] + 1])  # frames between this place and the place before
+    highest = np.concatenate([at[1:], [t_ns.size - 1]])  # and the place after
 
     def lag(row: I64) -> F64:
         return (t_ns[row] - t_ns[at]) / period_ns - (row - at)

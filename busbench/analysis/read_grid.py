@@ -1,9 +1,9 @@
-"""The grid on which an adapter's reads return, and what it hides of the jitter.
+"""The time grid of an adapter's reads, and the jitter it can hide.
 
-An adapter that is asked every so often hands over whole frames at steps of that grid.
+A polled adapter hands over whole frames at steps of a grid.
 Its step shows in the spectrum of the times, unless its rate is a multiple of the frame
-rate, or in periods that lie in heaps. Where the period is in step with the grid, a
-jitter below the step moves no read, and nothing of it is seen.
+rate, or in clustered periods. If the period is a multiple of the step, a
+jitter below the step moves no read and cannot be seen.
 
 Source: derivation above; the limits are from simulated adapters (tools/study_timing.py).
 """
@@ -18,25 +18,25 @@ import numpy as np
 from busbench.analysis.slot_numbers import around
 from busbench.model import F64, I64
 
-_READS = 192  # looked at together
+_READS = 192  # periods evaluated together
 _WINDOWS = 6
 _SIZE = 1 << 17
 _BIN_NS = 100_000.0
 _STEP_MIN_NS, _STEP_MAX_NS = 400_000.0, 22_000_000.0
-_SEEN = 0.5  # amplitude of a line that a grid makes
+_SEEN = 0.5  # min amplitude of a spectral line of a grid
 _MULTIPLES, _AS_HIGH = 8, 0.03
-_HEAPS = 0.7  # how well the others agree on the phase of the first heap
-_OTHERS = 0.004  # share of the periods that must lie in others
+_HEAPS = 0.7  # min agreement of the other periods with the phase of the first cluster
+_OTHERS = 0.004  # min share of periods in other clusters
 _LOCKED = 0.9
-_VISITED = 0.3  # with less agreement the frame period visits all of a step
+_VISITED = 0.3  # below this agreement the frames visit all phases of a step
 _PARTS = 16
-_NOMINAL_NS = (16e6, 8e6, 4e6, 2e6, 1.5e6, 1e6)  # steps of adapters and their bus
-_TUNED = 2e-4  # two crystals differ by no more
+_NOMINAL_NS = (16e6, 8e6, 4e6, 2e6, 1.5e6, 1e6)  # common steps of adapters and of USB
+_TUNED = 2e-4  # max difference of two crystals
 
 
 @dataclass(frozen=True, slots=True)
 class ReadGrid:
-    """What is known of the grid."""
+    """The grid, as far as known."""
 
     step_ns: float = 0.0  # its step, 0 where none is seen
     hides_ns: float = 0.0  # the jitter that can lie hidden in what is seen of it
@@ -44,7 +44,7 @@ class ReadGrid:
 
 
 def find_grid(read_ns: I64, period_ns: F64, error_ns: F64, *, mean_ns: float) -> ReadGrid:
-    """Look for a grid.
+    """Search for a grid.
 
     Args:
         read_ns: times of reads that ended with a frame, rising, int64 (M,).
@@ -59,31 +59,31 @@ def find_grid(read_ns: I64, period_ns: F64, error_ns: F64, *, mean_ns: float) ->
     may_hide_ns = hides_ns
     in_step = (ns for ns in _NOMINAL_NS if abs(mean_ns - round(mean_ns / ns) * ns) < _TUNED * mean_ns)
     nominal_ns = next(in_step, 0.0)
-    # The computer's clock may wander against the grid's, so that only neighbours agree.
+    # The computer's clock may drift against the grid's, so that only neighbours agree.
     if nominal_ns > step_ns and _agreement(error_ns - around(error_ns), nominal_ns) > _LOCKED:
         may_hide_ns = max(hides_ns, nominal_ns / 4)
     return ReadGrid(step_ns, hides_ns, may_hide_ns)
 
 
 def _agreement(error_ns: F64, step_ns: float) -> float:
-    """How well deviations agree on a phase of a step, 0-1."""
+    """How well deviations agree on one phase of a step, 0-1."""
     return float(np.abs(np.mean(np.exp(2j * np.pi / step_ns * error_ns))))
 
 
 def _heaped_step(period_ns: F64, mean_ns: float) -> float:
-    """The longest part of the mean period in steps of which the periods lie apart, 0 for none."""
+    """The longest fraction of the mean period at multiples of which the periods cluster, 0 for none."""
     away_ns = np.abs(period_ns - np.median(period_ns))
     first = max(1, int(mean_ns / _STEP_MAX_NS))
     for part in range(first, int(mean_ns / _STEP_MIN_NS) + 1):
         step_ns = mean_ns / part
-        others = away_ns[away_ns > step_ns / 2]  # a grid makes more than one heap
+        others = away_ns[away_ns > step_ns / 2]  # a grid makes more than one cluster
         if others.size > _OTHERS * period_ns.size and np.cos(2 * np.pi / step_ns * others).mean() > _HEAPS:
             return step_ns
     return 0.0
 
 
 def _spectral_step(read_ns: I64, mean_ns: float) -> float:
-    """The longest step whose line in the spectrum is not at a multiple of the frame rate, 0 for none."""
+    """The longest step with a spectral line that is no multiple of the frame rate, 0 for none."""
     if read_ns.size < 64:
         return 0.0
     count = min(_WINDOWS, max(1, read_ns.size // _READS))
@@ -95,7 +95,7 @@ def _spectral_step(read_ns: I64, mean_ns: float) -> float:
         amplitude += np.abs(np.fft.rfft(np.bincount((t / _BIN_NS).astype(np.int64), minlength=_SIZE))) / t.size
     frequency = np.arange(amplitude.size) / (_SIZE * _BIN_NS)
     amplitude /= count * np.sinc(frequency * _BIN_NS)
-    width = max(0.8e-9, 2 / (mean_ns * min(_READS, read_ns.size)))  # of a line in so short a time
+    width = max(0.8e-9, 2 / (mean_ns * min(_READS, read_ns.size)))  # width of a line in so short a time
     on_beat = np.abs(frequency - np.rint(frequency * mean_ns) / mean_ns) < width
     amplitude[on_beat | (frequency < 1 / _STEP_MAX_NS) | (frequency > 1 / _STEP_MIN_NS)] = 0
     middle = amplitude[1:-1]
@@ -108,7 +108,7 @@ def _spectral_step(read_ns: I64, mean_ns: float) -> float:
     highest = int(height.argmax())
     if height[highest] < _SEEN:
         return 0.0
-    # Multiples of its rate are as high where reads keep to the grid exactly.
+    # Harmonics are as high if reads keep to the grid exactly.
     rates, near = frequency[tops], 1.5 * frequency[1]
     for part in range(_MULTIPLES, 1, -1):
         is_part = np.abs(rates - rates[highest] / part) < near

@@ -22,20 +22,20 @@ from busbench.analysis.slot_numbers import AROUND, number
 from busbench.analysis.stats import BLOCK, dot
 from busbench.model import F64, I64, Bools
 
-_BLOCK = 4096  # frames numbered at once
-_AHEAD = 256  # and so many after them, which may show that these were only late
-_SPLIT_NS = 500_000_000  # after such a silence the phase may be another one
-_CUT_MIN, _CUT_SHARE = 30, 0.1  # with so many frames cut, those alone are numbered
+_BLOCK = 4096  # frames numbered per block
+_AHEAD = 256  # and frames after them, which may show that these were only late
+_SPLIT_NS = 500_000_000  # after such a silence the phase may have changed
+_CUT_MIN, _CUT_SHARE = 30, 0.1  # from this share of cut frames, only those are numbered
 _LATE_MOST = 9  # periods of lateness that are distinguished
 _LATE_RUN = 32  # frames
-_CHANCE = 2e-3  # what lateness explains with less than that is a loss
-_SURELY_LATE = 20  # times as likely as a loss
+_CHANCE = 2e-3  # a delay that lateness explains with less probability is a loss
+_SURELY_LATE = 20  # how much likelier than a loss
 _MIXED = 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReadSlots:
-    """Places of frames on their period."""
+    """Numbers of frames on their period."""
 
     period_ns: float
     # gap_row, gap_count: index of the frame after each gap, rising, and how many are missing there, int64 (H,)
@@ -55,13 +55,13 @@ class ReadSlots:
 
 
 def latest_ends(t_ns: I64) -> I64:
-    """The latest time at which each frame can have ended: 3.000 ms before the next one at the latest.
+    """The latest time at which each frame can have ended, at least 3.000 ms before the next one.
 
     Args:
         t_ns: latest ends as far as single frames show, int64 (N,).
     """
     latest = t_ns.copy()
-    for at in range(0, latest.size, BLOCK):  # no further array as long as all frames
+    for at in range(0, latest.size, BLOCK):  # without another array over all frames
         latest[at : at + BLOCK] -= np.arange(at, min(at + BLOCK, latest.size)) * FRAME_NS
     np.minimum.accumulate(latest[::-1], out=latest[::-1])
     for at in range(0, latest.size, BLOCK):
@@ -70,7 +70,7 @@ def latest_ends(t_ns: I64) -> I64:
 
 
 def _low_quantile(values: F64, share: float) -> float:
-    """As np.quantile of a share below a half, which looks at more than these two values."""
+    """np.quantile for a share below one half, from the two values it needs."""
     low, part = divmod((values.size - 1) * share, 1)
     at = int(low)
     found = np.partition(values, (at, min(at + 1, values.size - 1)))
@@ -84,18 +84,18 @@ def _joined(parts: list[I64]) -> I64:
 
 
 def _steps(t_ns: I64) -> Iterator[tuple[int, I64]]:
-    """The steps between times, a block at a time, and the index of the first of each."""
+    """The steps between times, block by block, with the index of each block's first."""
     for at in range(0, t_ns.size - 1, BLOCK):
         yield at, np.diff(t_ns[at : at + BLOCK + 1])
 
 
 def number_reads(t_ns: I64, cut: Bools, *, period_ns: float | None = None) -> ReadSlots | None:
-    """Find the period, and number all frames on it.
+    """Find the period, and number all frames.
 
     Args:
         t_ns: latest ends as far as single frames show, int64 (N,).
         cut: frames that a read cut, whose ends are known to a character, bool (N,).
-        period_ns: the period, where it was found before.
+        period_ns: the period, if already known.
 
     Returns:
         None with fewer than two frames, or without a period of 3 to 100 ms.
@@ -115,7 +115,7 @@ def number_reads(t_ns: I64, cut: Bools, *, period_ns: float | None = None) -> Re
 
 
 class _Fit:
-    """Numbers block by block: of all frames, or of those that a read cut."""
+    """Numbers all frames, or those that a read cut, block by block."""
 
     def __init__(self, t_ns: I64, latest_ns: I64, rows: I64 | None, chosen: PeriodChoice) -> None:
         self._t_ns, self._latest_ns, self._rows = t_ns, latest_ns, rows
@@ -124,10 +124,10 @@ class _Fit:
         self._row: list[I64] = []
         self._count: list[I64] = []
         self._off = self._squares = self._late_most_ns = 0.0
-        self._late = np.zeros(_LATE_MOST + 1, np.int64)  # frames late by so many periods, rounded
+        self._late = np.zeros(_LATE_MOST + 1, np.int64)  # number of frames by lateness in periods, rounded
         self._odd = 0
         self._turns = self._late_run = 0
-        self._edge_ns = 0.0  # the least deviation at the end of the block before
+        self._edge_ns = 0.0  # min deviation at the end of the block before
 
     def run(self) -> None:
         """Number all frames."""
@@ -141,7 +141,7 @@ class _Fit:
                 at = end
 
     def _add(self, at: int, end: int, ahead: int, *, is_new: bool) -> None:
-        """Number the frames [at, end), and the first after them where it goes on."""
+        """Number the frames [at, end), and the first frame after them if there is one."""
         rows = np.arange(at, ahead) if self._rows is None else self._rows[at:ahead]
         base_ns = int(self._latest_ns[rows[0]])
         t_ns = (self._latest_ns[rows] - base_ns).astype(np.float64)
@@ -183,7 +183,7 @@ class _Fit:
         self._count.append(count[some])
 
     def result(self) -> ReadSlots:
-        """All of it; of the ends only what they prove."""
+        """The result; at the ends only what is proved."""
         rows = self._rows
         row, count, last, doubt = self._proved(_joined(self._row), _joined(self._count))
         period_ns = self._slope(row, count, last)
@@ -204,7 +204,7 @@ class _Fit:
         )
 
     def _slope(self, row: I64, count: I64, last: int) -> float:
-        """The period that fits the frames up to the last best, ns."""
+        """The period that fits the frames up to the last one best, ns."""
         sums, missing = np.zeros(5), np.concatenate([[0], np.cumsum(count)])
         origin = int(self._latest_ns[0 if self._rows is None else self._rows[0]])
         for at in range(0, last + 1, BLOCK):
@@ -228,7 +228,7 @@ class _Fit:
         late_at_least = np.cumsum(self._late[::-1])[::-1] / self._size
         while row.size and t_ns.size - row[-1] <= AROUND:
             reads = 1 + int(np.count_nonzero(np.diff(t_ns[row[-1] :])))
-            # A read so late that two frames fit in before it would hold those, too.
+            # A read so late that two frames fit in before it would contain them.
             least = 1 / self._size if count[-1] == 1 else 0.0
             chance = max(float(late_at_least[min(int(count[-1]), _LATE_MOST)]), least) ** reads
             if chance < _CHANCE and (reads > 1 or count[-1] > 1):
@@ -264,7 +264,7 @@ class _Fit:
         return np.array(found, np.int64), np.array(counts, np.int64), before.doubt + after.doubt
 
     def _late_between(self, rows: I64, row: I64, period_ns: float) -> F64:
-        """How late the reads of frames were that none cut, ns: between cut ones their numbers are known."""
+        """Lateness of the reads of uncut frames, ns: their numbers are known between cut ones."""
         index = np.arange(rows[0], rows[-1] + 1)
         before = np.repeat(np.arange(rows.size - 1), np.diff(rows))
         before = np.append(before, rows.size - 1)

@@ -1,4 +1,4 @@
-"""A recording with what can be asked of it: outages, timing, channels. Commands, screens and scripts ask here."""
+"""A recording and its figures: outages, timing, channels. Commands, screens and scripts use these classes."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class RecordingTimes:
-    """The narrow columns of a whole recording: all that outages and timing need."""
+    """The narrow columns of a whole recording, which are enough for outages and timing."""
 
     info: CaptureInfo  # what the recording says of itself
     span: Span
@@ -57,7 +57,7 @@ class RecordingTimes:
 
 
 def _longest_kept(times: FrameTimes, info: CaptureInfo) -> FrameTimes:
-    """The frames of the longest piece without something left out."""
+    """The frames of the longest part in which nothing was left out."""
     if not info.left_out or not len(times):
         return times
     cuts = np.searchsorted(times.t_ns, [one.last_t_ns for one in info.left_out])
@@ -73,8 +73,8 @@ class Recording:
     """A whole recording in memory.
 
     Args:
-        info: what it says of itself.
-        span: what it covers.
+        info: what it says about itself.
+        span: the bytes and the time that it covers.
         frames: all frames.
         rejects: every run of bytes in no frame.
     """
@@ -105,7 +105,7 @@ class Recording:
         return RecordingTimes(self.info, self.span, self.times, self.rejects, self.first_offset)
 
     def outages(self, *, clock: Clock | None = None) -> Outages:
-        """What was lost, and for how long; see RecordingTimes.outages."""
+        """The outages; see RecordingTimes.outages."""
         return self.timeline.outages(clock=clock)
 
     def timing(self) -> Timing:
@@ -113,18 +113,18 @@ class Recording:
         return self.timeline.timing()
 
     def compare(self, new: Recording, *, rig: Rig | None = None) -> Comparison:
-        """What changed from this recording to a new one; see comparison.compare.
+        """Compare this recording with a new one; see comparison.compare.
 
         Args:
             new: what may have changed.
-            rig: the plan, whose channels alone are compared then.
+            rig: the plan; only its channels are compared then.
         """
         from busbench.analysis.comparison import compare
 
         return compare(self, new, rig=rig)
 
     def __arrow_c_stream__(self, requested_schema: object = None) -> object:
-        """The frames for whatever reads Arrow, such as pyarrow, with the columns of the command `frames`."""
+        """Export the frames to Arrow readers such as pyarrow, with the columns of the command `frames`."""
         from busbench.capture.parquet import arrow_table
 
         table = arrow_table(self.frames, clock=self.clock, first_t_ns=self.span.first_t_ns or 0)
@@ -137,7 +137,7 @@ class Recording:
         """What each channel did: endpoints, noise at rest, moves, glitches.
 
         Args:
-            period_ns: the period, where it was found before.
+            period_ns: the period, if already known.
             glitch_counts: smallest jump away and back that is a glitch.
         """
         start_ns = self.span.first_t_ns
@@ -153,15 +153,15 @@ def read_timeline(
     on_block: Callable[[int], None] | None = None,
     on_found: Callable[[AlignmentResult], None] | None = None,
 ) -> RecordingTimes:
-    """Read a recording for its outages and timing, letting go of the frames' bytes.
+    """Read a recording for its outages and timing, without keeping the frames' bytes.
 
     Args:
         line: line settings, for the time of a character.
         on_block: called with the number of frames so far.
-        on_found: called with the frames of each block, which are let go of then.
+        on_found: called with the frames of each block, which are freed after that.
 
     Returns:
-        The columns and what they cover.
+        The columns, and what they cover.
 
     Raises:
         CaptureError: nothing could be read.
@@ -197,11 +197,11 @@ def read_recording(recording: str | PathLike[str] | BinaryIO, *, options: ReadOp
     """Read a recording of any format whole.
 
     Args:
-        recording: the file, compressed or not; "-" is standard input; or an object that is open for bytes.
-        options: choices that the file may leave open.
+        recording: a file, compressed or not; "-" for standard input; or an object open for bytes.
+        options: choices that the file leaves open.
 
     Returns:
-        All frames, and what the file says of itself. One that breaks off gives
+        All frames, and what the file says about itself. A file that breaks off gives
         what could be read, and says so in `info.notes`.
 
     Raises:
@@ -213,11 +213,11 @@ def read_recording(recording: str | PathLike[str] | BinaryIO, *, options: ReadOp
 
 
 def read_recordings(recording: str | PathLike[str], *, options: ReadOptions | None = None) -> list[Recording]:
-    """Read each serial line of a recording whole, as several ports record into one file.
+    """Read each serial line of a recording whole; several ports may be in one file.
 
     Args:
         recording: the file, compressed or not; "-" is standard input, of which one line is read.
-        options: choices that the file may leave open; with an interface that one alone.
+        options: choices that the file leaves open; with an interface, only that one is read.
 
     Returns:
         A recording for each serial interface, in their order; one for all other files.

@@ -1,6 +1,6 @@
 """Travels of a stick: turning points with hysteresis, many channels at once.
 
-A travel is a way in one direction of more than the hysteresis; stopping on the
+A travel is a movement in one direction of more than the hysteresis; stopping on the
 way does not end it, turning back by more than the hysteresis does. Noise below
 the hysteresis makes none.
 
@@ -13,15 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 I16 = NDArray[np.int16]
-_FEW = 48  # points that are sooner walked than thinned
+_FEW = 48  # up to so many points, walking is faster than thinning
 
 
 def turning_points(values: I16, hysteresis: int) -> I16:
-    """The points of a signal that can still turn a travel, its ends included.
+    """The points of a signal at which a travel may turn, including both ends.
 
     Args:
         values: int16 (N,), differences within int16.
-        hysteresis: ways up to this are no travel.
+        hysteresis: movements up to this are no travel.
 
     Returns:
         int16 (M,): walking these gives the same travels as walking all, whatever
@@ -30,14 +30,14 @@ def turning_points(values: I16, hysteresis: int) -> I16:
     moved = np.flatnonzero(values[1:] != values[:-1])
     if not moved.size:
         return values[:1]
-    # The value before each change, and the last: repeats are gone.
+    # The value before each change, and the last value: without repeats.
     points = np.append(values[moved], values[-1])
     turns = np.ones(points.size, np.bool_)
     rises = points[1:] > points[:-1]
     turns[1:-1] = rises[1:] != rises[:-1]
     points = points[turns]
     while points.size > _FEW:
-        # A small way between two that are no smaller: its two ends can go. Of neighbours only one can.
+        # A small move between two moves that are not smaller: drop its two ends. Of two neighbours only one can go.
         ways = np.abs(points[1:] - points[:-1])
         small = (ways[1:-1] <= hysteresis) & (ways[1:-1] <= ways[:-2]) & (ways[1:-1] <= ways[2:])
         small[1:-1:2] &= ~(small[:-2:2] | small[2::2])
@@ -58,13 +58,13 @@ class Travels:
     def __init__(self, hysteresis: I16) -> None:
         self.count = np.zeros(hysteresis.size, np.int64)
         self._hysteresis = hysteresis
-        self._way = np.zeros(hysteresis.size, np.int64)  # 1 up, -1 down, 0 neither yet
+        self._way = np.zeros(hysteresis.size, np.int64)  # 1 up, -1 down, 0 unknown
         # Since the last turn: only `high` counts on the way up, only `low` on the way down.
         self._low = np.full(hysteresis.size, 1 << 14, np.int64)
         self._high = np.full(hysteresis.size, -(1 << 14), np.int64)
 
     def copy(self) -> Travels:
-        """One that goes on by itself."""
+        """An independent copy."""
         other = Travels(self._hysteresis)
         other.count, other._way = self.count.copy(), self._way.copy()
         other._low, other._high = self._low.copy(), self._high.copy()
@@ -78,7 +78,7 @@ class Travels:
             lowest, highest: their min and max per channel, int16 (C,).
         """
         low, high = np.minimum(self._low, lowest), np.maximum(self._high, highest)
-        # In whatever order they came: no turn where even the extremes make none.
+        # Independent of order: no turn if even the extremes make none.
         turns_down = (self._way >= 0) & (high - lowest > self._hysteresis)
         turns_up = (self._way <= 0) & (highest - low > self._hysteresis)
         turns = turns_down | turns_up

@@ -1,4 +1,4 @@
-"""Several recordings of the same time beside one another: each one's outages, and which coincide."""
+"""Several recordings of the same time: the outages of each, and which coincide."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from busbench.errors import CaptureError
 from busbench.model import BUS_LINE, LineSettings
 from busbench.wire.table import AlignmentResult
 
-_PERIOD_NS = 14e6  # where no source has one
+_PERIOD_NS = 14e6  # if no source has one
 
 
 @dataclass(frozen=True)
 class SourceOutages:
-    """One of several recordings."""
+    """The outages of one of several recordings."""
 
     name: str  # by which it is reported from the others
     timeline: RecordingTimes
@@ -36,7 +36,7 @@ class SourceOutages:
 
     @cached_property
     def outages(self) -> Outages:
-        """Its own outages."""
+        """Its outages."""
         return self.timeline.outages()
 
 
@@ -52,12 +52,12 @@ class Several:
 
     @cached_property
     def has_dates(self) -> bool:
-        """True where all begin at a known date; without one they are taken to begin together."""
+        """True if all have a start date; without one they are assumed to start together."""
         return all(one.info.start_utc_ns is not None for one in self.sources)
 
     @cached_property
     def begins_ns(self) -> tuple[int, ...]:
-        """Begin of each, in ns from the begin of the earliest."""
+        """Start of each, in ns from the earliest start."""
         if not self.has_dates:
             return (0,) * len(self.sources)
         begins = [(one.info.start_utc_ns or 0) + (one.timeline.span.first_t_ns or 0) for one in self.sources]
@@ -73,7 +73,7 @@ class Several:
         whole_ns = max((begin + round((length or 0) * 1e9) for begin, length, _ in placed), default=0)
         outages, spans = [], []
         for begin, length, one in placed:
-            if length is None:  # not a byte came: out all the time
+            if length is None:  # no bytes: out all the time
                 outages.append(np.array([[0, whole_ns]], np.int64))
                 spans.append((0, whole_ns))
                 continue
@@ -86,7 +86,7 @@ class Several:
 
     @cached_property
     def skews(self) -> tuple[Skew, ...]:
-        """How much later each shows a change than the first."""
+        """The skew of each against the first."""
         made = []
         first_ns = self.sources[0].timeline.span.first_t_ns or 0
         for number, one in enumerate(self.sources[1:], start=1):
@@ -97,7 +97,7 @@ class Several:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What limits the figures, a sentence each."""
+        """The limits of the figures, one sentence each."""
         return () if self.has_dates else ("no dates are known: the recordings are taken to begin together",)
 
     def to_json(self) -> dict[str, object]:
@@ -123,12 +123,12 @@ def read_several(
     """Read recordings of the same time.
 
     Args:
-        captures: two or more; each has times.
+        captures: two or more, each with times.
         line: line settings, for the time of a character.
         on_block: called with the number of frames so far.
 
     Raises:
-        CaptureError: one cannot be read, has no times, or alone among others no date.
+        CaptureError: one cannot be read, has no times, or has no date while others have one.
     """
     sources, count = [], 0
     names = _names([capture.info for capture in captures])
@@ -155,13 +155,13 @@ def read_several(
 
 
 def lay_beside(recordings: Sequence[Recording]) -> Several:
-    """Lay recordings of the same time beside one another, as `outages` of several sources does.
+    """Compare the outages of recordings of the same time, as `outages` of several sources does.
 
     Args:
         recordings: two or more, as from read_recordings.
 
     Returns:
-        Each one's outages, which of them coincide, and whether by chance.
+        The outages of each, which of them coincide, and whether by chance.
     """
     sources = []
     for name, one in zip(_names([one.info for one in recordings]), recordings, strict=True):
@@ -172,7 +172,7 @@ def lay_beside(recordings: Sequence[Recording]) -> Several:
 
 
 def _names(infos: Sequence[CaptureInfo]) -> list[str]:
-    """A name for each: its unit, port or file, whichever first distinguishes all."""
+    """A name for each: unit, port or file, the first of these that distinguishes all."""
     choices = [[one.origin.unit or one.source or one.path for one in infos], [one.source for one in infos]]
     choices += [[one.path for one in infos], [f"{number}: {one.source}" for number, one in enumerate(infos)]]
     return next((names for names in choices if len({*names}) == len(names) and all(names)), choices[-1])

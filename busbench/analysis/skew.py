@@ -1,4 +1,4 @@
-"""How much later one receiver gives what another gave: by the contents of their frames, not by when these come."""
+"""The delay between two receivers, from the contents of their frames."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ U64 = NDArray[np.uint64]
 
 @dataclass(frozen=True, slots=True)
 class Skew:
-    """How much later one source shows the same change than another.
+    """The delay of one source after another.
 
     Args:
-        sources: numbers of the two; positive where the second is later.
-        median_s: None where too few changes are the same, as with still sticks.
+        sources: numbers of the two; the skew is positive if the second is later.
+        median_s: None with too few common changes, for example with still sticks.
         low_s, high_s: 5th and 95th percentile.
-        matches: changes that both show.
+        matches: number of changes that both show.
     """
 
     sources: tuple[int, int]
@@ -42,7 +42,7 @@ class Skew:
 
 
 class ContentChanges:
-    """When the channels of one source changed, and from what to what; give it the frames as they are read."""
+    """The times and values of channel changes of one source; feed it the frames as they are read."""
 
     def __init__(self) -> None:
         self._times: list[I64] = []
@@ -50,7 +50,7 @@ class ContentChanges:
         self._last: U64 = np.empty(0, np.uint64)
 
     def feed(self, frames: FrameTable) -> None:
-        """Take further frames; those that are flagged or marked say nothing."""
+        """Add frames; flagged and marked ones are ignored."""
         sound = ~frames.suspect & (frames.flags & (FLAG_LOST | FLAG_FAILSAFE) == 0)
         contents = (frames.raw[sound, _PAYLOAD].astype(np.uint64) * _FACTORS).sum(axis=1, dtype=np.uint64)
         whole = np.concatenate([self._last, contents])
@@ -60,17 +60,17 @@ class ContentChanges:
         self._last = whole[-1:]
 
     def columns(self) -> tuple[I64, U64]:
-        """Time of each change, int64 (N,), and what it was, uint64 (N,)."""
+        """Time of each change, int64 (N,), and a hash of its values, uint64 (N,)."""
         return np.concatenate([np.empty(0, np.int64), *self._times]), np.concatenate(
             [np.empty(0, np.uint64), *self._keys]
         )
 
 
 def find_skew(first: ContentChanges, second: ContentChanges, *, sources: tuple[int, int], shift_ns: int = 0) -> Skew:
-    """Compare when two sources show the same change; one that comes more than once in either says nothing.
+    """Match the changes of two sources; a change that occurs twice in either is ignored.
 
     Args:
-        shift_ns: added to the times of the second, to bring both to one zero.
+        shift_ns: added to the times of the second, so that both have one zero.
     """
     (t_first, key_first), (t_second, key_second) = first.columns(), second.columns()
     one, at_first, count_first = np.unique(key_first, return_index=True, return_counts=True)

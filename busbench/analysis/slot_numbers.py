@@ -1,7 +1,7 @@
-"""Numbers of frames on a period that is known roughly, from times that are late, but never early.
+"""Number frames on a roughly known period, from times that may be late, but never early.
 
-Lateness goes away again, a loss never does: the least deviation of all frames from
-some frame on rises only where frames are missing. That rise, in whole periods, is
+Lateness ends, a loss does not: the min deviation of all frames from
+a given frame on rises only where frames are missing. That rise, in whole periods, is
 their number.
 
 Source: derivation above.
@@ -15,17 +15,17 @@ import numpy as np
 
 from busbench.model import F64, Bools
 
-_EVEN = 0.125  # of a period, within which all frames of a block lie: the phase is clear then
+_EVEN = 0.125  # of a period: if all frames of a block are within this, the phase is clear
 AROUND = 32  # frames on both sides over which deviations are averaged
 _PHASE_AROUND = 8
 _PHASE_CLEAR, _PHASE_SHARP = 0.5, 0.7
-_CELLS = 72  # of a period, in which phases are counted
-_EMPTY = 15  # cells that should hold few
-_LATE_SIDE = 0.65  # where between a frame and the next an emptiest stretch is cut: lateness lies above
+_CELLS = 72  # of a period: cell width for counting phases
+_EMPTY = 15  # width of the emptiest stretch, in cells
+_LATE_SIDE = 0.65  # where in an emptiest stretch the cut is: lateness is above
 
 
 class Numbered(NamedTuple):
-    """Numbers of frames."""
+    """The numbers of frames."""
 
     slot: F64  # numbers, rising, float64 (N,)
     period_ns: float  # the period that fits them best
@@ -36,23 +36,23 @@ class Numbered(NamedTuple):
     is_even: bool = False  # True where the numbers go up as the places do: none is missing
 
     def off_ns(self) -> F64:
-        """Deviations without their slow part, float64 (N,)."""
+        """Deviations without slow drift, float64 (N,)."""
         return self.rest_ns - (around(self.rest_ns) if self.has_phase else np.median(self.rest_ns))
 
 
 def number(t_ns: F64, index: F64, period_ns: float, *, rounds: int = 2) -> Numbered:
-    """Number frames on a period.
+    """Number frames on a rough period.
 
     Args:
         t_ns: times, float64 (N,).
-        index: places among all frames that came, rising, float64 (N,); neighbours without a loss differ as much.
+        index: index among all received frames, rising, float64 (N,).
         period_ns: the period, to a part in a hundred thousand where N is a thousand.
-        rounds: how often the period is fitted.
+        rounds: number of period fits.
     """
     for _ in range(rounds):
         y = t_ns - index * period_ns
         is_even = float(np.ptp(y)) < _EVEN * period_ns
-        if is_even:  # none is missing and none so late that one could be: all below would say the same
+        if is_even:  # no frame missing, and none late enough to hide one: the rest would give the same
             slot = index.copy()
         else:
             phase = _slow_phase(y, period_ns)
@@ -74,7 +74,7 @@ def number(t_ns: F64, index: F64, period_ns: float, *, rounds: int = 2) -> Numbe
 
 
 def around(values: F64, reach: int = AROUND) -> F64:
-    """Mean of each value and of `reach` others on both sides, as far as there are so many, (N,)."""
+    """Moving mean over each value and up to `reach` others on both sides, (N,)."""
     total = np.concatenate([np.zeros(1, values.dtype), np.cumsum(values)])
     place = np.arange(values.size)
     first, after = np.maximum(place - reach, 0), np.minimum(place + reach + 1, values.size)
@@ -88,14 +88,14 @@ class _SlotPhase(NamedTuple):
 
 
 def _slow_phase(y: F64, period_ns: float) -> _SlotPhase | None:
-    """How the phase wanders, ns (N,): losses are whole periods and do not change it. None where lateness blurs it."""
+    """Slow drift of the phase, ns (N,); losses are whole periods and do not change it. None if lateness blurs it."""
     mean = around(np.exp(2j * np.pi / period_ns * y), _PHASE_AROUND)
     agreement = np.abs(mean)
     if np.quantile(agreement[::8], 0.05) < _PHASE_CLEAR:
         return None
     phase = np.unwrap(np.angle(mean)) / (2 * np.pi)
     phase -= phase[0]
-    # Where frames are late by many periods their phase turns round and round: does it without these?
+    # Frames late by many periods turn the phase: is it steady without these?
     sharp = np.flatnonzero(agreement > _PHASE_SHARP)
     apart = np.unwrap(np.angle(mean[sharp])) / (2 * np.pi) - phase[sharp]
     return _SlotPhase(phase * period_ns, round(float(np.ptp(apart))) if sharp.size else 0)
@@ -107,7 +107,7 @@ def _longest_run(is_so: Bools) -> int:
 
 
 def _threshold(low: F64, period_ns: float) -> float:
-    """Where between whole periods the fewest deviations lie."""
+    """The phase between whole periods with the fewest deviations."""
     cell = ((low / period_ns) % 1 * _CELLS).astype(np.int64) % _CELLS
     count = np.bincount(cell, minlength=_CELLS)
     half = _EMPTY // 2

@@ -1,4 +1,4 @@
-"""Mean, spread and lag-1 of a long column of integers, without long temporaries."""
+"""Mean, standard deviation and lag-1 autocorrelation of a long column, without long temporaries."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 
 from busbench.model import F64
 
-BLOCK = 1 << 16  # values taken at once: as many as stay in a processor's cache
+BLOCK = 1 << 16  # values per block: as many as fit in a processor's cache
 
 
 def dot(a: F64, b: F64) -> float:
-    """Inner product of short columns, float64 (N,), by numpy alone: threads of the linear algebra library cost more."""
+    """Inner product of short columns, float64 (N,), without the linear algebra library, whose threads cost more."""
     return float(np.einsum("i,i", a, b))
 
 
@@ -37,7 +37,7 @@ class Spread:
 
 
 def spread(values: NDArray[np.number]) -> Spread:
-    """Work out the spread of a column.
+    """Calculate the spread of a column.
 
     Args:
         values: (N,), N > 0. Integers are summed exactly.
@@ -47,7 +47,7 @@ def spread(values: NDArray[np.number]) -> Spread:
     """
     count = values.size
     total = sum(values[at : at + BLOCK].sum(dtype=_sum_type(values)).item() for at in range(0, count, BLOCK))
-    # Deviations from a value near the mean stay small; the rest of the mean is taken off at the end.
+    # Deviations from a value near the mean stay small; the remainder is subtracted at the end.
     base = values.dtype.type(round(total / count)) if values.dtype.kind in "iu" else np.float64(total / count)
     off = (total - count * base.item()) / count
     squares = products = 0.0

@@ -1,8 +1,8 @@
-"""The frame timing: period, jitter, time error, and between what bounds the receiver's jitter lies.
+"""The frame timing: period, jitter, time error, and the bounds of the receiver's own jitter.
 
-With a clock a byte the figures are the receiver's to half a step of the clock. With a
-clock a read they hold what adapter and computer add; `jitter_range` says how much of
-them that can be. Where late frames and lost ones look alike there are no figures.
+With a clock per byte the figures are the receiver's to half a step of the clock. With a
+clock per read they include what adapter and computer add; `jitter_range` says how much of
+them that can be. If late frames and lost ones look alike, there are no figures.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from busbench.analysis.period import UNCLEAR, explain_doubt, number_frames
 from busbench.model import Clock, ClockKind, FrameTimes, WakeUps
 
 _COARSE_NS = 2_500  # a quarter of a bit: a clock of longer steps cannot show the bits
-_NEED = 2  # periods that jitter needs
+_NEED = 2  # min periods for jitter
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,13 +32,13 @@ class Timing:
     """The frame timing of a recording.
 
     Args:
-        frames: frames seen.
+        frames: number of frames.
         missing: frames missing between the first and the last, None without a period, or where late frames
-            and lost ones look alike; the note says then how many there may be.
+            and lost ones look alike; then the note says how many there may be.
         period_mean_s: mean period, None without a clock, with one frame, or where frames are as late.
-        jitter: None where nothing is known of it.
+        jitter: None if nothing is known of it.
         clock: the clock.
-        note: for people: what was measured and what could not be.
+        note: for people: what was measured, and what could not be.
     """
 
     frames: int
@@ -57,7 +57,7 @@ class Timing:
         return html_of(self.to_json())
 
     def to_json(self) -> dict[str, Any]:
-        """All figures with their units in the keys; null where there is none."""
+        """All figures with their units in the keys; null if unknown."""
         j = self.jitter
 
         def get(name: str) -> float | None:
@@ -96,8 +96,8 @@ def timing(times: FrameTimes, *, clock: Clock, wakes: Sequence[WakeUps] = ()) ->
 
     Args:
         times: the frames of a recording.
-        clock: the clock they came with.
-        wakes: how late the computer was, as far as the recorder wrote that down.
+        clock: their clock.
+        wakes: the recorder's log of the computer's lateness.
 
     Returns:
         All figures that the clock allows.
@@ -139,7 +139,7 @@ def _note(*words: str) -> str:
 
 
 def _coarse(clock: Clock) -> str:
-    """A word where the steps of the clock cannot show single bits, so that frames may be misread."""
+    """A note if the clock's steps are longer than a bit, so that frames may be misread."""
     if clock.kind is not ClockKind.PER_BYTE or clock.resolution_ns <= _COARSE_NS:
         return ""
     steps = f"times in steps of {clock.resolution_ns / 1e3:g} µs"
