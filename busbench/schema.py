@@ -31,7 +31,7 @@ class Table(msgspec.Struct, frozen=True, kw_only=True):
 
     @classmethod
     def known(cls, raw: Mapping[str, Any]) -> tuple[str, Sequence[str]]:
-        """What the table is in words, if other than its heading, and the keys that it takes with these values."""
+        """What the table is in words, if its heading does not say it, and the keys it allows with these values."""
         del raw
         return "", cls.__struct_encode_fields__
 

@@ -20,11 +20,11 @@ class LossBounds:
 
     lost: int
     total: int
-    confidence: float  # chance that an interval made this way holds the true ratio
-    ratio: float | None  # lost / total, None where nothing was expected
+    confidence: float  # probability that such an interval contains the true ratio
+    ratio: float | None  # lost / total, None if nothing was expected
     lower: float
     upper: float
-    upper_one_sided: float  # the ratio that the true one is below, at the same confidence
+    upper_one_sided: float  # upper confidence limit, one-sided, at the same confidence
 
 
 def loss_bounds(lost: int, total: int, *, confidence: float = 0.95) -> LossBounds:

@@ -23,7 +23,7 @@ class FrameRun:
     """Frames in the form that the sums need."""
 
     values: I16  # counts, 0 and 1 on channels 17 and 18, int16 (18, N)
-    joined: Bools  # True if a frame and the next are neighbours in time, bool (N-1,)
+    joined: Bools  # True if a frame and the next one are neighbours in time, bool (N-1,)
     clean: Bools  # True for frames that are not flagged, bool (N,)
     table: FrameTable
 

@@ -34,7 +34,7 @@ class Glitch:
     offset: int  # stream offset of the frame's header
     channel: int  # 1-18
     value_counts: int
-    size_counts: int  # how far that is from the nearer of its neighbours, with its sign
+    size_counts: int  # signed distance from the nearer of its neighbours
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,18 +42,18 @@ class ChannelSummary:
     """What one channel did."""
 
     channel: int  # 1-18; 17 and 18 are on or off: 1 or 0
-    min_counts: int  # min_counts, max_counts, mean_counts, first_counts, last_counts: over all frames but damaged ones
+    min_counts: int  # these five: over all frames except damaged ones
     max_counts: int
     mean_counts: float
     first_counts: int
     last_counts: int
-    changes: int  # frames whose value is not that of the frame before
+    changes: int  # frames whose value differs from the frame before
     # rms spread while the stick was still: root mean square of the steps from frame to frame over sqrt(2), so that slow
     # drift does not count; taken over runs of STILL_FRAMES frames that stay within STILL_COUNTS. None where there was
     # no such run, and on on/off channels
     still_noise_counts: float | None
     still_frames: int
-    moves: int  # travels one way of more than MOVE_COUNTS (any change on on/off channels)
+    moves: int  # travels in one direction of more than MOVE_COUNTS (any change of on/off channels)
     glitches: int  # see Glitch
 
     @property

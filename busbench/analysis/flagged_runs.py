@@ -22,7 +22,7 @@ class FlaggedRuns:
 
     first: I64  # row of the first frame, int64 (R,), rising
     length: I64  # frames, int64 (R,)
-    length_low: I64  # as many at least that were flagged, or marked for certain, int64 (R,)
+    length_low: I64  # frames certainly flagged or marked, int64 (R,)
     kind: U8  # index into RUN_KINDS, uint8 (R,)
 
 

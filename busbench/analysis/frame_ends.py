@@ -22,8 +22,8 @@ class FrameEnds:
     """Frame end times, read block by block to avoid copies."""
 
     t_ns: I64  # ends of all frames, int64 (N,)
-    rows: NDArray[np.signedinteger] | None  # the frames that are looked at, (M,); None for all
-    missing: Missing  # where frames are missing among those
+    rows: NDArray[np.signedinteger] | None  # the selected frames, (M,); None for all
+    missing: Missing  # where frames are missing among these
 
     @property
     def size(self) -> int:

@@ -19,8 +19,8 @@ _NORMAL = 3.0  # kurtosis of a normal distribution
 class HostLateness:
     """Lateness of a process at the wake-ups of its own timer."""
 
-    count: int  # how often it woke
-    most_ns: float  # it was never later than this, inf where that was beyond all classes
+    count: int  # number of wake-ups
+    most_ns: float  # max lateness, inf if beyond all classes
     variance_ns2: float  # upper estimate of the variance of its lateness
 
 

@@ -44,12 +44,12 @@ class Jitter:
     tie_pp_s: float
     mtie_s: tuple[tuple[float, float], ...]  # (window, value)
     lag1: float | None
-    kind: Kind  # "figure" where the range is narrow, else "at most"
-    period_low_s: float  # period_low_s, period_high_s: the receiver's own period jitter, rms, lies between
+    kind: Kind  # "figure" if the range is narrow, else "at most"
+    period_low_s: float  # period_low_s, period_high_s: bounds of the receiver's own period jitter, rms
     period_high_s: float
-    hides_s: float  # jitter that a grid of reads can hide beside what was seen
-    grid_s: float  # the step of that grid, 0 where none was seen
-    of_cut: bool  # True where the figures are those of frames that a read cut
+    hides_s: float  # jitter that a grid of reads can hide
+    grid_s: float  # the step of that grid, 0 if none was found
+    of_cut: bool  # True if the figures are those of frames that a read cut
 
     @property
     def floor_s(self) -> float:

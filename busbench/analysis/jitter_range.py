@@ -47,14 +47,14 @@ class JitterRange:
     """The period jitter, in ns."""
 
     kind: Kind  # "figure", "at most", or "unknown"
-    rms: float  # rms, low, high: as seen, and between what bounds the receiver's lies
+    rms: float  # rms, low, high: the measured rms, and the bounds of the receiver's own
     low: float
     high: float
-    # what it was seen by: each byte's time, whole frames, frames that a read cut, or such frames where the adapter
+    # what it was measured on: each byte's time, whole frames, frames that a read cut, or such frames where the adapter
     # hands over blocks, so that nothing bounds their ends from below
     way: Literal["bytes", "whole", "cut", "blocks"]
     grid: ReadGrid
-    host: HostLateness | None = None  # the computer's lateness, where that was used
+    host: HostLateness | None = None  # the computer's lateness, if it was used
 
 
 def range_by_bytes(rms_ns: float, resolution_ns: float) -> JitterRange:

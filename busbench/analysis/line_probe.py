@@ -44,16 +44,16 @@ class ProbeResult:
 
     line: LineState
     says: str
-    advice: str = ""  # what to do, or an empty string
+    advice: str = ""  # what to do; may be empty
     bytes_total: int = 0
-    marked: int = 0  # of these, marked as damaged
+    marked: int = 0  # of these, bytes marked as damaged
     frames: int = 0
-    period_s: float | None = None  # median time between frames, None where it is not known
-    end_bytes: tuple[tuple[int, int], ...] = ()  # end bytes seen, and how often
-    replies: int = 0  # of sensors, between frames
+    period_s: float | None = None  # median time between frames, None if unknown
+    end_bytes: tuple[tuple[int, int], ...] = ()  # end bytes, and how often each was seen
+    replies: int = 0  # sensor replies between frames
     damaged_bytes: int = 0
     sample: bytes = b""  # the first bytes
-    judged: int = 0  # bytes that the rest is about: all, or the first HEARD_MAX
+    judged: int = 0  # bytes that the figures are about: all, or the first HEARD_MAX
 
     @property
     def is_good(self) -> bool:

@@ -21,8 +21,8 @@ class MissingFrames:
 
     row: I64  # index of the frame after the place (the number of frames: after the last), int64 (H,)
     missing: I64  # frames missing there, at least 1, int64 (H,)
-    bytes: I64  # damaged bytes that are there, int64 (H,)
-    offset: I64  # stream offset of the first of these, -1 where there are none, int64 (H,)
+    bytes: I64  # damaged bytes there, int64 (H,)
+    offset: I64  # stream offset of the first of these, -1 without any, int64 (H,)
     stray_bytes: int  # damaged bytes at places where no frame was due
 
 

@@ -29,10 +29,10 @@ class Losses:
     frames: int = 0
     missing: int = 0
     missed: int = 0  # missing, flagged or marked as damaged
-    missed_low: int = 0  # as many of these at least, where packets were marked for one bad byte
-    period_s: float | None = None  # their period, None where it is not known
-    bursts: bool = False  # True where losses came together
-    stray_bytes: int = 0  # damaged bytes that took the place of no frame
+    missed_low: int = 0  # lower limit of these, if whole packets were marked for one bad byte
+    period_s: float | None = None  # the frame period, None if unknown
+    bursts: bool = False  # True if losses followed one another
+    stray_bytes: int = 0  # damaged bytes at places where no frame was due
 
     @property
     def expected(self) -> int:
@@ -121,7 +121,7 @@ class OngoingOutages:
             self._rejects = Rejects.concat([self._rejects, found.rejects])
 
     def update(self, now_ns: int | None) -> None:
-        """Look at the newest frames; the line was listened to up to `now_ns`, None without a clock."""
+        """Evaluate the newest frames again; the line was listened to up to `now_ns`, None without a clock."""
         count = self._count
         if count >= 2 * self._period_rows or count >= self._period_rows + _PERIOD_FRAMES:
             self._period_ns = find_period(self._tail.part(max(self._tail.first, count - _PERIOD_FRAMES), count))

@@ -54,8 +54,8 @@ class Outage:
     end_s: float | None
     frames: int  # frames missing, flagged or marked
     frames_low: int  # as many of these at least, where a packet was marked for one bad byte
-    missing: int  # as many of these did not come: all, or none
-    bytes: int  # damaged bytes where frames are missing, else bytes of the frames that came
+    missing: int  # of these, frames not received: all, or none
+    bytes: int  # damaged bytes where frames are missing, else bytes of the received frames
     offset: int  # stream offset of the first of these bytes; of an empty gap, of the frame after it
 
     @property
@@ -81,7 +81,7 @@ class Summary:
 class Interval:
     """The time between two annotations."""
 
-    start_mark: str | None  # start_mark, end_mark: their words, None for the start and the end of the recording
+    start_mark: str | None  # start_mark, end_mark: their texts, None for the start and the end of the recording
     end_mark: str | None
     start_s: float
     end_s: float

@@ -76,8 +76,8 @@ class FrameNumbers:
 
     period_ns: float
     missing: Missing  # where frames are missing
-    is_clear: bool = True  # False where late frames and lost ones look alike, so that neither is known
-    reads: ReadSlots | None = None  # how reads fit the period, None with a clock a byte
+    is_clear: bool = True  # False if late frames and lost ones look alike, so that neither is known
+    reads: ReadSlots | None = None  # fit of the reads to the period, None for a clock per byte
 
     @property
     def doubt(self) -> int:

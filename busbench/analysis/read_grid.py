@@ -38,9 +38,9 @@ _TUNED = 2e-4  # max difference of two crystals
 class ReadGrid:
     """The grid, as far as known."""
 
-    step_ns: float = 0.0  # its step, 0 where none is seen
-    hides_ns: float = 0.0  # the jitter that can lie hidden in what is seen of it
-    may_hide_ns: float = 0.0  # the same with a grid that the period is in step with, so that it cannot be seen
+    step_ns: float = 0.0  # its step, 0 if none was found
+    hides_ns: float = 0.0  # the jitter that this grid can hide
+    may_hide_ns: float = 0.0  # the same for a grid in step with the period, which cannot be detected
 
 
 def find_grid(read_ns: I64, period_ns: F64, error_ns: F64, *, mean_ns: float) -> ReadGrid:

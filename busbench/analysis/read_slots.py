@@ -41,11 +41,11 @@ class ReadSlots:
     # gap_row, gap_count: index of the frame after each gap, rising, and how many are missing there, int64 (H,)
     gap_row: I64
     gap_count: I64
-    blur: float  # mean deviation from the even period, in periods
-    late_most_ns: float  # how late the latest of the frames was
-    by_cut: bool  # True where the numbers are those of frames that a read cut
-    cut_sd_ns: float  # standard deviation of those, 0 without
-    cut_is_mixed: bool  # True where their numbers are even and odd alike
+    blur: float  # mean deviation from an even period, in periods
+    late_most_ns: float  # max lateness of a frame
+    by_cut: bool  # True if only frames that a read cut were numbered
+    cut_sd_ns: float  # standard deviation of these, 0 without any
+    cut_is_mixed: bool  # True if both even and odd numbers occur among them
     # False where another period fits nearly as well, or so many frames in a row are late that a step of the reads may
     # be taken for the period
     is_alone: bool

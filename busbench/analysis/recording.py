@@ -29,14 +29,14 @@ if TYPE_CHECKING:
 class RecordingTimes:
     """The narrow columns of a whole recording, which are enough for outages and timing."""
 
-    info: CaptureInfo  # what the recording says of itself
+    info: CaptureInfo  # what the recording says about itself
     span: Span
     times: FrameTimes
     rejects: Rejects  # every run of bytes in no frame
     first_offset: int  # stream offset of the first frame's header, 0 without frames
 
     def outages(self, *, clock: Clock | None = None) -> Outages:
-        """What was lost, and for how long; by `clock` where that is not as the recording says."""
+        """The outages; by `clock` where that is not as the recording says."""
         return find_outages(
             self.times,
             self.rejects,

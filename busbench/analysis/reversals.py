@@ -53,7 +53,7 @@ def turning_points(values: I16, hysteresis: int) -> I16:
 
 
 class Travels:
-    """Counts the travels of each of several channels, each with its hysteresis, int16 (C,)."""
+    """Counts the travels of several channels, each with its hysteresis, int16 (C,)."""
 
     def __init__(self, hysteresis: I16) -> None:
         self.count = np.zeros(hysteresis.size, np.int64)

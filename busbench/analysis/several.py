@@ -25,9 +25,9 @@ _PERIOD_NS = 14e6  # if no source has one
 class SourceOutages:
     """The outages of one of several recordings."""
 
-    name: str  # by which it is reported from the others
+    name: str  # the name in the results
     timeline: RecordingTimes
-    changes: ContentChanges  # when its channels changed
+    changes: ContentChanges  # the times at which its channels changed
 
     @property
     def info(self) -> CaptureInfo:

@@ -30,10 +30,10 @@ class Numbered(NamedTuple):
     slot: F64  # numbers, rising, float64 (N,)
     period_ns: float  # the period that fits them best
     rest_ns: F64  # deviations from the period that was given, or fitted before, float64 (N,)
-    has_phase: bool  # True where the slow wander of the phase could be followed
-    turns: int  # whole periods by which it may have turned meanwhile, unseen
-    late_run: int  # frames in a row that were late by more than half a period
-    is_even: bool = False  # True where the numbers go up as the places do: none is missing
+    has_phase: bool  # True if the slow drift of the phase could be followed
+    turns: int  # whole periods by which the phase may have slipped unseen
+    late_run: int  # longest run of frames late by more than half a period
+    is_even: bool = False  # True if no frame is missing
 
     def off_ns(self) -> F64:
         """Deviations without slow drift, float64 (N,)."""

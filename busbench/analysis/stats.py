@@ -28,7 +28,7 @@ class Spread:
     sd: float  # standard deviation with count - 1
     low: float
     high: float
-    lag1: float | None  # autocorrelation at lag 1, None where the column does not vary
+    lag1: float | None  # autocorrelation at lag 1, None if the column does not vary
 
     @property
     def rms(self) -> float:

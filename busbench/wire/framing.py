@@ -95,7 +95,7 @@ class FrameFinder:
         self._log_start = 0
         self._here = 0  # all before this offset is decided
         self._last: bytes | None = None  # the frame directly before it
-        self._former: bytes | None = None  # the frame before that one
+        self._former: bytes | None = None  # the frame before that one one
         self._streak = 0  # frames since the last damage
         self._reach = _REACH_BYTES[0]  # how far ahead frames with replies between are looked for
         self._window = _WINDOW_BYTES[0]
