@@ -11,12 +11,15 @@ import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
 from busbench.bench.sources import open_live
 from busbench.model import I64
 from busbench.port.port import LivePort
+from busbench.tui.flow import QUESTION
 from busbench.tui.text import scale_words
 from busbench.wire.codec import pack_frames
 from busbench.wire.frame_spec import FRAME_BYTES
@@ -96,54 +99,93 @@ def first_paint_s(source: str, *, limit_s: float = 30) -> float:
         return time.perf_counter() - begun
 
 
-def key_answers_ns(source: str, *, loaded: bytes, times: int, seed: int = 1) -> I64:
-    """Time from a key to the first bytes that answer it, in the views of a recording.
+@dataclass(frozen=True)
+class Answers:
+    """What keys took, each from its writing to the last byte that answers it.
+
+    Args:
+        keys: as they were pressed.
+        wall_ns: time, int64 (N,).
+        cpu_ns: processor time of the screen's process within it, int64 (N,).
+    """
+
+    keys: tuple[str, ...]
+    wall_ns: I64
+    cpu_ns: I64
+
+
+# Keys that change what is shown, so that an answer is due: views, lists, the large channel, places, zoom, units.
+_MOVES = ("right", "left", "s-right", "s-left", "pgdn", ".", ".", ",", "n", "n", "p")
+_TOUR = (
+    *("2", *_MOVES, "3", *_MOVES, "u", "down", "down", "up", "enter", "down", "enter", "k", "n", "k", "k", "k"),
+    *("4", "pgdn", "n", "n", "p", "1", *_MOVES, "u", "enter", "down", "v", "down", "v", ".", ",", *_MOVES, "y", "y"),
+    *("escape", "u", ",", "end", "home", "end"),
+)
+_SENT = {"right": b"\x1b[C", "left": b"\x1b[D", "s-right": b"\x1b[1;2C", "s-left": b"\x1b[1;2D", "up": b"\x1b[A",
+         "down": b"\x1b[B", "pgdn": b"\x1b[6~", "pgup": b"\x1b[5~", "end": b"\x1b[F", "home": b"\x1b[H",
+         "enter": b"\r", "escape": b"\x1b"}  # fmt: skip
+
+
+def key_answers(source: str, *, loaded: bytes, rounds: int, limit_s: float = 120) -> Answers:
+    """How soon keys are answered in the views of a recording.
 
     Args:
         source: the recording.
-        loaded: what stands on the screen when it has been read.
-        times: keys.
-        seed: of their order.
+        loaded: what is on the screen once it has been read.
+        rounds: times that all keys are pressed.
+        limit_s: time that reading may take.
+
+    Raises:
+        SystemExit: it was not read in time, or the screen ended.
     """
-    rng = np.random.default_rng(seed)
-    keys = [
-        b"1",
-        b"2",
-        b"3",
-        b"4",
-        b"n",
-        b"p",
-        b".",
-        b",",
-        b"u",
-        b"\x1b[C",
-        b"\x1b[1;2C",
-        b"\x1b[6~",
-        b"\x1b[B",
-        b"\r",
-        b"\x1b[F",
-        b"\x1b[H",
-    ]
-    spent = []
-    with _terminal(source) as (_, master):
-        for words, key in ((loaded, b"2"), (b"period, mean", b" ")):  # measured too; then it is paused
-            shown = b""
-            while words not in shown:
-                shown = shown[-1000:] + os.read(master, 65536)
-            os.write(master, key)
-        for key in rng.choice(len(keys), times).tolist():
-            _quiet(master, 0.15)
-            begun = time.perf_counter_ns()
-            os.write(master, keys[key])
-            if select.select([master], [], [], 1.0)[0]:  # some keys change nothing at an end
-                spent.append(time.perf_counter_ns() - begun)
-    return np.array(spent, np.int64)
+    pressed, wall, cpu = [], [], []
+    with _terminal(source) as (process, master):
+        for words, then in ((loaded, b"2"), (b"period, mean", b" ")):  # measured too; then it is paused
+            _await(master, words, limit_s)
+            os.write(master, then)
+        for key in _TOUR * rounds:
+            _quiet(master, 0.12)
+            used, begun = _on_cpu_ns(process.pid), time.perf_counter_ns()
+            os.write(master, _SENT.get(key, key.encode()))
+            answer = None
+            while select.select([master], [], [], 1.0 if answer is None else 0.03)[0]:
+                if len(_take(master)) > len(QUESTION):  # a question is asked at any time
+                    answer = time.perf_counter_ns() - begun, _on_cpu_ns(process.pid) - used
+            if answer is not None:  # at an end of a list some keys change nothing
+                pressed.append(key)
+                wall.append(answer[0])
+                cpu.append(answer[1])
+    return Answers(tuple(pressed), np.array(wall, np.int64), np.array(cpu, np.int64))
+
+
+def _on_cpu_ns(pid: int) -> int:
+    """Processor time of all threads of a process (Linux)."""
+    threads = Path(f"/proc/{pid}/task").iterdir()
+    return sum(int((one / "schedstat").read_text().split()[0]) for one in threads)
+
+
+def _await(master: int, words: bytes, limit_s: float) -> None:
+    """Take what comes until some words are painted."""
+    shown, end = b"", time.monotonic() + limit_s
+    while words not in shown:
+        left_s = end - time.monotonic()
+        if left_s <= 0 or not select.select([master], [], [], left_s)[0]:
+            raise SystemExit(f"{words.decode()!r} was not painted in {limit_s:g} s")
+        shown = shown[-1000:] + _take(master)
+
+
+def _take(master: int) -> bytes:
+    """What came; where the screen asks for the cursor, it is answered as terminals do."""
+    data = os.read(master, 65536)
+    if QUESTION.encode() in data:
+        os.write(master, b"\x1b[1;1R")
+    return data
 
 
 def _quiet(master: int, seconds: float) -> None:
     """Take what comes until nothing comes for a time."""
     while select.select([master], [], [], seconds)[0]:
-        os.read(master, 65536)
+        _take(master)
 
 
 def _drain(master: int) -> None:

@@ -9,14 +9,16 @@ import numpy as np
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.model import BUS_LINE, ByteLog, Clock, ClockKind
 from busbench.wire.codec import pack_frames
-from busbench.wire.frame_spec import END_PLAIN, END_SLOTS, FRAME_BYTES
+from busbench.wire.frame_spec import END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 
 PERIOD_NS = 7_000_000
 REPLY_BYTES = 3
 _BLOCK = 1 << 16
 
 
-def write_recording(path: Path, *, frames: int, cuts: bool = False, slots: bool = False, seed: int = 1) -> None:
+def write_recording(
+    path: Path, *, frames: int, cuts: bool = False, slots: bool = False, losses: int = 0, seed: int = 1
+) -> None:
     """Write a recording of moving sticks, a read a frame or cut into 4-6 reads of uneven size.
 
     Args:
@@ -24,9 +26,12 @@ def write_recording(path: Path, *, frames: int, cuts: bool = False, slots: bool 
         frames: how many.
         cuts: True for an adapter that cuts each frame.
         slots: True for end bytes in turn, and a sensor's reply behind each third frame, in a read of its own.
+        losses: frames that do not come, or have the flag of a lost frame or of failsafe, a third each.
         seed: of the stamps' lateness and the cuts.
     """
     rng = np.random.default_rng(seed)
+    lost = np.sort(rng.choice(frames, losses, replace=False))
+    away, flagged, failsafe = lost[::3], lost[1::3], lost[2::3]
     clock = Clock(ClockKind.PER_READ, 1)
     with PcapngWriter(
         str(path), port="bench", line=BUS_LINE, clock=clock, start_utc_ns=1_700_000_000_000_000_000, force=True,
@@ -34,14 +39,15 @@ def write_recording(path: Path, *, frames: int, cuts: bool = False, slots: bool 
     ) as writer:  # fmt: skip
         sent = 0
         for start in range(0, frames, _BLOCK):
-            count = min(_BLOCK, frames - start)
-            t = (start + np.arange(count)) * 0.007
+            number = np.setdiff1d(np.arange(start, min(start + _BLOCK, frames)), away, assume_unique=True)
+            count, t = number.size, number * 0.007
             counts = np.full((count, 16), 992)
             counts[:, 0] = 992 + 600 * np.sin(t)
             counts[:, 1] = 992 + 300 * np.sin(2.7 * t)
-            number = start + np.arange(count)
-            raw = pack_frames(counts, end=np.array(END_SLOTS, np.uint8)[number % 4] if slots else END_PLAIN)
-            ends_ns = (start + np.arange(count)) * PERIOD_NS + FRAME_BYTES * BUS_LINE.character_ns
+            flags = FLAG_LOST * np.isin(number, flagged) + FLAG_FAILSAFE * np.isin(number, failsafe)
+            end = np.array(END_SLOTS, np.uint8)[number % 4] if slots else END_PLAIN
+            raw = pack_frames(counts, flags=flags.astype(np.uint8), end=end)
+            ends_ns = number * PERIOD_NS + FRAME_BYTES * BUS_LINE.character_ns
             if cuts:
                 inner = np.sort(rng.permuted(np.tile(np.arange(1, FRAME_BYTES), (count, 1)), axis=1)[:, :5], axis=1)
                 keep = np.arange(5) < rng.integers(3, 6, count)[:, None]

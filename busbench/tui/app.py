@@ -187,7 +187,8 @@ class BenchApp(FileActions):
             self._rang_at = self._ticks
 
     def _begin(self, session: Session) -> None:
-        self.ui.session, self.ui.chosen, self.ui.zoom, self.ui.kind = session, None, None, None
+        self.ui.session, self.ui.chosen, self.ui.zoom = session, None, None
+        self.ui.listed.clear()
         for one in (session, *self.ui.beside):
             if isinstance(one, ReplaySession) and not one.is_loaded:
                 # Once the screen is drawn: until then the two would share one core.
@@ -319,9 +320,10 @@ class BenchApp(FileActions):
         session = self.ui.session
         if session is None:
             return
-        index = session.jump(direction, chosen=self.ui.chosen, kind=self.ui.kind)
+        listed = self.ui.listed
+        index = session.jump(direction, chosen=self.ui.chosen, among=listed.rows(session).indices)
         if index is None:
-            self.say(f"no further outage{f' ({self.ui.kind})' if self.ui.kind else ''} that way")
+            self.say(f"no further outage{f' ({listed.words})' if listed.words else ''} that way")
         else:
             self.ui.chosen = index
         self.draw()

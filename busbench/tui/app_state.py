@@ -6,9 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
-from busbench.analysis.outages import Kind
 from busbench.bench.plan_limits import NO_SOURCES, LimitSources
 from busbench.tui.draw import ASCII, UNICODE, Glyphs
+from busbench.tui.outage_list import OutageFilter
 from busbench.tui.palette import Palette
 from busbench.tui.session import Session
 from busbench.tui.settings import SettingsStore, Unit
@@ -64,7 +64,7 @@ class AppState:
     mover: Mover | None = None  # what moves things or is about to, None where nothing does
     faults: tuple[AircraftFault, ...] = ()  # what is wrong with a virtual aircraft
     channel: int = 0  # index of the channel looked at, 0-17
-    kind: Kind | None = None  # of the outages listed, None for all
+    listed: OutageFilter = field(default_factory=OutageFilter)  # which outages are listed and stepped through
     zoom: int | None = None  # level of the timeline's length, see window.py; None for the whole session
     settings: SettingsStore = field(default_factory=SettingsStore)  # what is kept from one start to the next
     show_at: ShowAt = field(default=_nowhere)  # shows the channels, and one of them large, at a place of the session

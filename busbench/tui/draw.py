@@ -152,10 +152,8 @@ def bands(lows: I64, highs: I64, ends: tuple[int, int], width: int, height: int,
     """
     points = width if glyphs.levels else 2 * width
     first = np.arange(points) * lows.size // points
-    last = np.maximum((np.arange(points) + 1) * lows.size // points, first + 1)
-    none = np.iinfo(np.int64).max
-    low = np.array([np.where(lows[a:b] < 0, none, lows[a:b]).min() for a, b in zip(first, last, strict=True)])
-    high = np.array([highs[a:b].max() for a, b in zip(first, last, strict=True)])
+    low = np.minimum.reduceat(np.where(lows < 0, np.iinfo(np.int64).max, lows), first)
+    high = np.maximum.reduceat(highs, first)
     gone = (high < 0)[None]
     count = 4 * height
 

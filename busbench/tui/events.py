@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -10,7 +11,7 @@ import numpy as np
 
 from busbench.analysis.ongoing_outages import Losses, OngoingOutages
 from busbench.analysis.outages import KINDS, Kind, Outage
-from busbench.model import I64, U8
+from busbench.model import F64, I64, U8
 from busbench.tui.store import FrameStore
 
 LETTERS: dict[Kind, str] = {"gap": "g", "lost": "l", "failsafe": "f", "damaged": "d"}
@@ -71,9 +72,26 @@ class Events:
         return np.array([one.missing for one in self.items], np.int64)
 
     @cached_property
+    def lasted_s(self) -> F64:
+        """How long each event lasted, not a number where that is not known, float64 (M,)."""
+        return np.array([math.nan if one.duration_s is None else one.duration_s for one in self.items], np.float64)
+
+    @cached_property
+    def counts(self) -> dict[Kind, int]:
+        """Events of each kind."""
+        each = np.bincount(self.kind, minlength=len(_RANK) + 1).tolist()
+        return {kind: each[rank_of(kind)] for kind in KINDS}
+
+    @cached_property
     def longest_s(self) -> float | None:
         """The longest event."""
-        return max((one.duration_s for one in self.items if one.duration_s is not None), default=None)
+        known = self.lasted_s[~np.isnan(self.lasted_s)]
+        return float(known.max()) if known.size else None
+
+    def prepare(self) -> Events:
+        """Work out what the first look at them takes; returns these."""
+        _ = self.kind, self.missing, self.longest_s
+        return self
 
     def at(self, place: int) -> int | None:
         """The event that is at a place, if there is one."""

@@ -10,7 +10,7 @@ from busbench.model import F64, I64
 from busbench.tui.session import Session
 from busbench.wire.frame_spec import ALL_CHANNELS
 
-_DIRECT_ROWS = 20_000  # up to so many frames are looked at one by one
+_DIRECT_ROWS = 50_000  # up to so many frames are looked at one by one
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,6 +46,7 @@ class Plotter:
         first, stop = store.row_at(lo - 1) + 1, store.row_at(hi - 1) + 1
         key = lo, hi, parts, first, stop
         if key in self._kept:
+            self._kept[key] = self._kept.pop(key)  # the one that is used stays longest
             return self._kept[key]
         edges = lo + np.arange(parts + 1, dtype=np.int64) * (hi - lo) // parts
         rows = first + np.searchsorted(store.axis_of(first, stop), edges) if stop > first else np.full(parts + 1, first)
@@ -54,14 +55,13 @@ class Plotter:
         changes: I64 | None = None
         some = np.flatnonzero(rows[1:] > rows[:-1])
         if 0 < stop - first <= _DIRECT_ROWS:
-            values = store.values(first, stop).astype(np.int64)
+            values = store.values(first, stop)
             lows[:, some] = np.minimum.reduceat(values, rows[some] - first, axis=1)
             highs[:, some] = np.maximum.reduceat(values, rows[some] - first, axis=1)
             means = values.mean(axis=1)
-            changes = np.count_nonzero(np.diff(values, axis=1), axis=1).astype(np.int64)
+            changes = np.count_nonzero(values[:, 1:] != values[:, :-1], axis=1).astype(np.int64)
         else:
-            for at in some.tolist():
-                lows[:, at], highs[:, at] = store.block_span(int(rows[at]), int(rows[at + 1]))
+            lows[:, some], highs[:, some] = store.spans(rows[some], rows[some + 1])
         self._hold(lows, highs, edges, rows)
         if len(self._kept) > 3:
             self._kept.pop(next(iter(self._kept)))

@@ -10,11 +10,12 @@ from collections.abc import Callable
 
 import numpy as np
 
-from busbench.model import U16
+from busbench.model import I64, U16
 from busbench.tui.growing_array import GrowingArray
 from busbench.wire.frame_spec import ALL_CHANNELS
 
 BLOCK = 64
+_LONG = 4  # blocks in a run that need not be looked at frame by frame
 
 
 class Pyramid:
@@ -56,6 +57,25 @@ class Pyramid:
                 lows.append(level.low(start, stop).min(axis=0))
                 highs.append(level.high(start, stop).max(axis=0))
         return np.min(lows, axis=0), np.max(highs, axis=0)
+
+    def spans(self, starts: I64, stops: I64) -> tuple[U16, U16]:
+        """Min and max values of many runs, none empty, uint16 (runs, 18) each.
+
+        Long runs are taken to begin and end at the nearest block, an eighth of their length away at most.
+        """
+        lows, highs = (np.empty((starts.size, ALL_CHANNELS), np.uint16) for _ in range(2))
+        exact = np.ones(starts.size, np.bool_)
+        for level in reversed(self._levels):
+            first, last = (starts + level.size // 2) // level.size, (stops + level.size // 2) // level.size
+            here = exact & (stops - starts >= _LONG * level.size) & (last < level.count)
+            if here.any():
+                pairs = np.column_stack([first[here], last[here]]).ravel()
+                lows[here] = np.minimum.reduceat(level.low(0, level.count), pairs, axis=0)[::2]
+                highs[here] = np.maximum.reduceat(level.high(0, level.count), pairs, axis=0)[::2]
+                exact &= ~here
+        for at in np.flatnonzero(exact).tolist():
+            lows[at], highs[at] = self.span(int(starts[at]), int(stops[at]))
+        return lows, highs
 
     def close(self) -> None:
         """Let go of the temporary files."""

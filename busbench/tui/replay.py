@@ -87,7 +87,7 @@ class ReplaySession(Session):
             bursts=outages.bursts,
             stray_bytes=outages.stray_bytes,
         )
-        self.events = Events.of(outages.events, store=self.store, start_ns=self.start)
+        self.events = Events.of(outages.events, store=self.store, start_ns=self.start).prepare()
         self.marks = sorted([*self.marks, *info.marks, *self._kept_notes()], key=lambda one: one.t_ns)
         if said := [*info.notes, *filter(None, [self._notes_error])]:
             self.notice = "; ".join(said)

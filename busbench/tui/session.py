@@ -14,9 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from busbench.analysis.binomial import loss_bounds
-from busbench.analysis.outages import Kind
 from busbench.errors import BusbenchError, pluralize
-from busbench.model import BUS_LINE, Annotation, Clock, LineSettings
+from busbench.model import BUS_LINE, I64, Annotation, Clock, LineSettings
 from busbench.tui.channels import ChannelRows, find_glitches, look
 from busbench.tui.events import NO_EVENTS, Events, Losses
 from busbench.tui.store import FrameStore
@@ -131,13 +130,13 @@ class Session(abc.ABC):
             row = min(max(self.row + rows, 0), len(self.store) - 1)
             self.seek(self.store.axis(row))
 
-    def jump(self, direction: int, *, chosen: int | None = None, kind: Kind | None = None) -> int | None:
+    def jump(self, direction: int, *, chosen: int | None = None, among: I64 | None = None) -> int | None:
         """Go to the next (1) or previous (-1) outage.
 
         Args:
             direction: 1 or -1.
             chosen: the outage looked at; counts where the place still is at it.
-            kind: of outages that count, None for all.
+            among: indices of the outages that count, ascending; None for all.
 
         Returns:
             Its index, None where there is none.
@@ -146,12 +145,12 @@ class Session(abc.ABC):
         index = events.after(self.place) if direction > 0 else events.before(self.place)
         if chosen is not None and chosen < len(events) and events.start[chosen] == self.place:
             index = chosen + direction
-        while index is not None and 0 <= index < len(events) and kind not in (None, events.items[index].kind):
-            index += direction
-        if index is not None and not 0 <= index < len(events):
-            index = None
-        if index is not None:
-            self.seek(int(self.events.start[index]))
+        if index is not None and among is not None:
+            at = int(np.searchsorted(among, index, "left" if direction > 0 else "right")) - (direction < 0)
+            index = int(among[at]) if 0 <= at < among.size else None
+        if index is None or not 0 <= index < len(events):
+            return None
+        self.seek(int(events.start[index]))
         return index
 
     def change_pace(self, steps: int) -> None:

@@ -146,9 +146,10 @@ class FrameStore:
         self._span = lo, hi, low, high
         return low, high
 
-    def block_span(self, lo: int, hi: int) -> tuple[U16, U16]:
-        """As span, of any run anywhere and without a memory of the last; the run is not empty."""
-        return self._pyramid.span(lo, hi)
+    def spans(self, starts: I64, stops: I64) -> tuple[U16, U16]:
+        """Min and max values in many runs, see Pyramid.spans: uint16 (18, runs) each."""
+        low, high = self._pyramid.spans(starts, stops)
+        return low.T, high.T
 
     def axis(self, row: int) -> int:
         """Place of a row on the axis: its time in ns, or its number without a clock."""

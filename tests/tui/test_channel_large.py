@@ -5,9 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busbench.analysis.outages import Kind
-from busbench.tui.events import Events, rank_of
-from busbench.tui.outage_list import Row, list_rows
 from busbench.tui.plotting import Plotter
 from busbench.tui.replay import ReplaySession
 from busbench.tui.window import timeline_window
@@ -109,18 +106,3 @@ async def test_an_outage_is_chosen_at_once_and_its_bytes_are_shown(flight: Repla
 def _rows(session: ReplaySession, index: int) -> tuple[int, int]:
     row = int(np.searchsorted(session.store.offset, session.events.items[index].offset))
     return row, row + 1
-
-
-def test_dense_outages_are_one_row_until_one_of_them_is_chosen() -> None:
-    start = np.array([0, 10, 20, 30, 40, 2000, 3000], np.int64) * 1_000_000
-    events = Events((None,) * 7, start, start + 1_000_000)  # type: ignore[arg-type]
-    kinds: list[Kind] = ["lost", "gap", "lost", "lost", "lost", "gap", "lost"]
-    events.__dict__["kind"] = np.array([rank_of(kind) for kind in kinds], np.uint8)
-
-    def rows(chosen: int | None, kind: Kind | None = None) -> list[Row]:
-        return list_rows(events, kind, chosen=chosen, ticks_per_s=10**9)
-
-    assert rows(None) == [Row(0, 4, 5), Row(5, 5, 1), Row(6, 6, 1)]
-    assert [row.first for row in rows(3)] == [0, 1, 2, 3, 4, 5, 6]
-    assert rows(None, "lost") == [Row(0, 4, 4), Row(6, 6, 1)]
-    assert [row.first for row in rows(5, "gap")] == [1, 5]

@@ -58,6 +58,17 @@ def test_a_span_that_grows_is_still_right(walk: np.ndarray[Any, Any]) -> None:
         assert (int(low[3]), int(high[3])) == (walk[5:hi].min(), walk[5:hi].max())
 
 
+def test_spans_of_many_runs_begin_and_end_at_the_nearest_block(walk: np.ndarray[Any, Any]) -> None:
+    frames = FrameStore(clock=PER_READ)
+    frames.add(table(walk))
+    starts, stops = np.array([0, 31, 100, 700, 4000, 8000]), np.array([31, 97, 700, 4000, 8000, 9000])
+    low, high = frames.spans(starts, stops)
+    # Short runs and those beyond the last whole block as they are, long ones from block to block of 64.
+    seen = [(0, 31), (31, 97), (128, 704), (704, 4032), (4032, 8000), (8000, 9000)]
+    assert low[3].tolist() == [walk[lo:hi].min() for lo, hi in seen]
+    assert high[3].tolist() == [walk[lo:hi].max() for lo, hi in seen]
+
+
 def test_no_span_of_no_frames() -> None:
     with pytest.raises(ValueError, match="no row"):
         FrameStore(clock=PER_READ).span(0, 0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -16,19 +17,25 @@ class Ask(ModalScreen[str | None]):
 
     Args:
         text: what is there at first.
+        changed: called with the text at each letter.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [("escape", "dismiss(None)")]
 
-    def __init__(self, question: str, *, text: str = "") -> None:
+    def __init__(self, question: str, *, text: str = "", changed: Callable[[str], None] | None = None) -> None:
         super().__init__()
-        self._question, self._text = question, text
+        self._question, self._text, self._changed = question, text, changed
 
     def compose(self) -> ComposeResult:
         """Put it together."""
         with Vertical(id="ask"):
             yield Static(self._question, markup=False)
             yield Input(self._text, max_length=200, select_on_focus=False)
+
+    def on_input_changed(self, event: Input.Changed) -> None:
+        """A letter came or went."""
+        if self._changed is not None:
+            self._changed(event.value.strip())
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Enter was pressed."""

@@ -111,6 +111,11 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ),
             ("frames", "frames missing, or flagged"),
             ("bytes, at byte", "damaged bytes or bytes of the flagged frames, and where in the stream they are"),
+            (
+                "/",
+                "lists only outages that fit what is typed: part of a kind, a number, when it began (0:12, 1:02:03.4),"
+                " how long it lasted (>50ms, <2s), or several of these; n and p go through these alone",
+            ),
             ("bursts", "outages came together, so the limit, which takes them as independent, is too low"),
             ("channels across", "counts before, min to max during, and after the chosen outage"),
             ("from 2 s before", "in a wide window: traces of all channels around the chosen outage, its letter above"),

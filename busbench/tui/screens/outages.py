@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import ClassVar
 
 from textual.binding import BindingType
 
-from busbench.analysis.outages import KINDS, Kind, Outage
+from busbench.analysis.outages import KINDS, Kind
+from busbench.tui.screens.ask import Ask
 from busbench.tui.screens.base import BenchView
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.outages import OutageLines
+
+_QUESTION = "List only (escape: as before): a kind, a number, a time as 0:12 or 1:02:03, >50ms, <2s, or several"
 
 
 class OutagesView(BenchView):
@@ -22,6 +24,7 @@ class OutagesView(BenchView):
         ("up", "app.jump(-1)"),
         ("down", "app.jump(1)"),
         ("k", "kind"),
+        ("slash", "find"),
         ("enter", "frames"),
     ]
 
@@ -32,14 +35,21 @@ class OutagesView(BenchView):
 
     def action_kind(self) -> None:
         """List another kind of outages, or all."""
-        every: list[Kind | None] = [None, *(kind for kind in KINDS if kind in {one.kind for one in self._items})]
-        at = every.index(self.ui.kind) if self.ui.kind in every else 0
-        self.ui.kind = every[(at + 1) % len(every)]
+        counts, listed = self.ui.needs.events.counts, self.ui.listed
+        every: list[Kind | None] = [None, *(kind for kind in KINDS if counts[kind])]
+        at = every.index(listed.kind) if listed.kind in every else 0
+        listed.kind = every[(at + 1) % len(every)]
         self.draw(slow=True)
 
-    @property
-    def _items(self) -> Sequence[Outage]:
-        return () if self.ui.session is None else self.ui.session.events.items
+    def action_find(self) -> None:
+        """List only outages that fit some words."""
+        before = self.ui.listed.text
+
+        def narrow(text: str | None) -> None:
+            self.ui.listed.text = before if text is None else text
+            self.draw(slow=True)
+
+        self.app.push_screen(Ask(_QUESTION, text=before, changed=narrow), narrow)
 
     def action_frames(self) -> None:
         """Show the bytes around the chosen outage, or what channels did across it."""
@@ -49,6 +59,9 @@ class OutagesView(BenchView):
     def keys(self) -> list[tuple[str, str]]:
         """With the keys of the cut in front."""
         pairs = super().keys()
-        own = [("enter", "channels" if self._lines.shows_frames else "bytes"), ("k", f"kind: {self.ui.kind or 'all'}")]
+        has_some = self.ui.session is not None and len(self.ui.session.events) > 0
+        listed = self.ui.listed
+        own = [("enter", "channels" if self._lines.shows_frames else "bytes"), ("k", f"kind: {listed.kind or 'all'}")]
+        own.append(("/", f"filter: {listed.text}" if listed.text else "filter"))
         shown = [pair for pair in pairs[1:-3] if pair[0] not in ("z", "n p", "left right")]
-        return [pairs[0], *([("n p", "outage"), *own] if self._items else []), *shown, *pairs[-3:]]
+        return [pairs[0], *([("n p", "outage"), *own] if has_some else []), *shown, *pairs[-3:]]

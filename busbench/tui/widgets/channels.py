@@ -117,8 +117,7 @@ class ChannelLines(LineWidget):
             self.ui.draw()
 
         for line in range(y, y + rows):
-            for at in range(x, end):
-                self.spot(line, at, at + 1, partial(go, at))
+            self.area(line, x, end, go)
 
 
 def _no_frames(session: LiveSession, width: int, height: int) -> list[Line]:

@@ -27,7 +27,7 @@ class LineWidget(Widget):
         self.ui = ui
         self._lines: list[Line] = []
         self._styles: dict[str, Style] | None = None
-        self._spots: list[tuple[int, int, int, Callable[[], object]]] = []  # line, first and last column, what it does
+        self._spots: list[tuple[int, int, int, Callable[[int], object]]] = []  # line, first column, end, what it does
 
     def lines(self, width: int, height: int) -> list[Line]:
         """The lines to show, at most `height`; shorter ones are filled up with blanks."""
@@ -57,6 +57,10 @@ class LineWidget(Widget):
 
     def spot(self, y: int, x: int, end: int, act: Callable[[], object]) -> None:
         """While lines are made: a click on the cells [x, end) of line y does something."""
+        self._spots.append((y, x, end, lambda _: act()))
+
+    def area(self, y: int, x: int, end: int, act: Callable[[int], object]) -> None:
+        """While lines are made: a click on a cell of [x, end) of line y does something with its column."""
         self._spots.append((y, x, end, act))
 
     def wheel(self, rows: int) -> None:
@@ -66,7 +70,7 @@ class LineWidget(Widget):
         """A click: what was drawn last at the place wins."""
         for line, first, end, act in reversed(self._spots):
             if line == y and first <= x < end:
-                act()
+                act(x)
                 return
 
     def on_mouse_down(self, event: events.MouseDown) -> None:

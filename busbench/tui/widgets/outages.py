@@ -10,7 +10,7 @@ from busbench.analysis.outages import KINDS, Outage
 from busbench.errors import sanitize
 from busbench.tui.app_state import AppState
 from busbench.tui.events import LETTERS
-from busbench.tui.outage_list import Row, indices_of, list_rows
+from busbench.tui.outage_list import Row
 from busbench.tui.session import Across, Session
 from busbench.tui.text import Line, by_cells, duration, fit, place_words, value_words, width_of, wrap
 from busbench.tui.widgets.frame import cell_of, joined, strip
@@ -48,7 +48,7 @@ class OutageLines(LineWidget):
         rows = -(-18 // max(1, (width - 1) // cell))
         lo, hi = timeline_window(session, self.ui.zoom)
         beside = beside_lines(self.ui, lo, hi, width)
-        head = [_summary(session, width), self._above(width), strip(self.ui, width), *beside, _below(self.ui, width)]
+        head = [_summary(self.ui, width), self._above(width), strip(self.ui, width), *beside, _below(self.ui, width)]
         room = max(1 if texts else 3, height - len(head) - 1 - (rows + 1))
         listed = self._list(room + 1, width, at=len(head))
         if self.shows_frames and self.ui.chosen is not None:
@@ -64,10 +64,11 @@ class OutageLines(LineWidget):
     def _see_chosen(self) -> None:
         """Something is chosen at once: the outage at the place, or the one before it, or the first."""
         ui, events = self.ui, self.ui.needs.events
-        fitting = indices_of(events, ui.kind)
+        rows = ui.listed.rows(ui.needs)
+        fitting = rows.indices
         if not fitting.size:
             ui.chosen = None
-        elif ui.chosen is None or ui.chosen not in fitting:
+        elif rows.place_of(ui.chosen) is None:
             ui.chosen = int(fitting[max(0, int(np.searchsorted(events.start[fitting], ui.needs.place, "right")) - 1)])
 
     def go(self, index: int) -> None:
@@ -78,7 +79,8 @@ class OutageLines(LineWidget):
 
     def wheel(self, rows: int) -> None:
         """Go to the outage before or after."""
-        index = self.ui.needs.jump(1 if rows > 0 else -1, chosen=self.ui.chosen, kind=self.ui.kind)
+        among = self.ui.listed.rows(self.ui.needs).indices
+        index = self.ui.needs.jump(1 if rows > 0 else -1, chosen=self.ui.chosen, among=among)
         self.ui.chosen = self.ui.chosen if index is None else index
         self.ui.draw()
 
@@ -117,17 +119,15 @@ class OutageLines(LineWidget):
 
     def _list(self, height: int, width: int, *, at: int) -> list[Line]:
         """A head, then rows around the chosen outage; those close together share one row."""
-        session, events, kind = self.ui.needs, self.ui.needs.events, self.ui.kind
+        session, events, listed = self.ui.needs, self.ui.needs.events, self.ui.listed
         head = f"    no. {'kind':<11}{'from':>14}{'lasted':>14}{'frames':>8}{'bytes':>8}{'at byte':>12}"
         width = max((end for end in _ENDS if end <= width), default=_ENDS[0])  # columns are whole or not there
         out: list[Line] = [[(head[:width], "head")]]
-        rows = list_rows(events, kind, chosen=self.ui.chosen, ticks_per_s=session.store.ticks_per_s)
-        if not rows:
-            words = f" no outage{f' of kind {kind}' if kind else ''} so far"
-            return [*out, [(words, "good")], *([[("", "ink")]] * (height - 2))]
-        centre = next((y for y, row in enumerate(rows) if row.count == 1 and row.first == self.ui.chosen), 0)
-        first = max(0, min(centre - (height - 1) // 2, len(rows) - height + 1))
-        for row in rows[first : first + height - 1]:
+        found = listed.rows(session)
+        if not found.indices.size:
+            words = f" no outage of {len(events):,} fits {listed.words}" if len(events) else " no outage so far"
+            return [*out, [(words, "warn" if len(events) else "good")], *([[("", "ink")]] * (height - 2))]
+        for row in found.around(self.ui.chosen, height - 1):
             self.spot(at + len(out), 0, width, partial(self.go, row.first))
             if row.count == 1:
                 is_chosen = row.first == self.ui.chosen
@@ -194,17 +194,20 @@ def _has_moved(one: Across) -> bool:
     return len(values) > 1 or one.before is None or one.after is None
 
 
-def _summary(session: Session, width: int) -> Line:
-    """Kinds and the longest, closer together where that takes less than there is."""
+def _summary(ui: AppState, width: int) -> Line:
+    """Kinds and the longest, closer together where that takes less than there is; which are listed, where not all."""
+    session = ui.needs
+    if ui.listed.words:
+        count = ui.listed.rows(session).indices.size
+        words = f" {count:,} of {len(session.events):,} outages listed: {sanitize(ui.listed.words)}"
+        return [(fit(words, width, more=ui.glyphs.more), "mark")]
     wide, closer, close = (_summed(session, " " * gap) for gap in (3, 2, 1))
     return next((line for line in (wide, closer, close) if width_of(line) <= width), close[:-1])
 
 
 def _summed(session: Session, gap: str) -> Line:
     line: Line = [(" ", "ink")]
-    counts = dict.fromkeys(KINDS, 0)
-    for event in session.events.items:
-        counts[event.kind] += 1
+    counts = session.events.counts
     for kind in KINDS:
         style = _STYLES[kind] if counts[kind] else "dim"
         line += [(LETTERS[kind], style), (f" {kind} {counts[kind]}{gap}", "ink" if counts[kind] else "dim")]
