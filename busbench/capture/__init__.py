@@ -1,1 +1,1 @@
-"""One file per format of recordings, one contract for all of their readers."""
+"""Recording formats: one file per format, one contract for all readers."""

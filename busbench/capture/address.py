@@ -1,4 +1,4 @@
-"""Recordings by their address: file:// always, others by the library fsspec where it is installed."""
+"""Recordings by address: file:// always, other schemes through fsspec if it is installed."""
 
 from __future__ import annotations
 
@@ -15,19 +15,19 @@ LIVE_SCHEMES = ("socket", "rfc2217", "loop", "spy", "alt", "hwgrep", "cp2110")
 
 
 def is_address(name: str) -> bool:
-    """True for the address of a recording, as file:///home/heron.pcapng or s3://bench/heron.pcapng."""
+    """True for the address of a recording, for example file:///home/heron.pcapng or s3://bench/heron.pcapng."""
     scheme, mark, _ = name.partition("://")
     return bool(mark) and scheme.isascii() and scheme.replace("+", "").isalnum() and not is_live_address(name)
 
 
 def is_live_address(name: str) -> bool:
-    """True for the address of a port, as socket://HOST:PORT."""
+    """True for the address of a port, for example socket://HOST:PORT."""
     scheme, mark, _ = name.partition("://")
     return bool(mark) and scheme.lower() in LIVE_SCHEMES
 
 
 def open_address(address: str) -> Source:
-    """What an address leads to (raises CaptureError: nothing that can be read, or fsspec is not installed)."""
+    """Open an address (raises CaptureError: it cannot be read, or fsspec is not installed)."""
     parts = urlsplit(address)
     if parts.scheme == "file":
         from urllib.request import url2pathname  # slow to import
@@ -45,7 +45,7 @@ def open_address(address: str) -> Source:
     try:
         file = fsspec.open(address, "rb").open()
         return _AddressSource(cast(BinaryIO, file), name=address)
-    except Exception as error:  # each file system has errors of its own
+    except Exception as error:  # each file system has its own errors
         raise _fault(address, error) from None
 
 
@@ -57,12 +57,12 @@ class _AddressSource(ObjectSource):
         self._remote = file
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
         self._remote.close()
 
 
 class _Remote:
-    """A file whose errors are those of a file."""
+    """A remote file whose errors are turned into file errors."""
 
     def __init__(self, file: BinaryIO) -> None:
         self._file = file

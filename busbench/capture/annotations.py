@@ -1,6 +1,6 @@
-"""Annotations made on a recording afterwards, in a CSV file beside it: the recording itself stays as it is.
+"""Annotations made on a finished recording, in a CSV file beside it; the recording itself is not changed.
 
-`x.pcapng` has its annotations in `x.pcapng.notes.csv`: a header, then a row per annotation in the order of time. The
+`x.pcapng` has its annotations in `x.pcapng.notes.csv`: a header, then a row per annotation, ordered by time. The
 first column is `time_s`, seconds from the first byte, or `frame`, the frame's number from 0, in a recording without
 timestamps; the second is `text`.
 """
@@ -21,12 +21,12 @@ _TEXT_MOST = 10_000
 
 
 def notes_path(recording: str | Path) -> str:
-    """The file of a recording's annotations."""
+    """The path of a recording's annotations."""
     return f"{recording}{SUFFIX}"
 
 
 def read_annotations(recording: str | Path, *, start_ns: int | None) -> list[Annotation]:
-    """The annotations that were made on a recording afterwards; none if there is no file.
+    """Read the annotations made on a finished recording; none if there is no file.
 
     Args:
         start_ns: time of its first byte, None for a recording without timestamps: `t_ns` is a frame number then.
@@ -59,10 +59,10 @@ def read_annotations(recording: str | Path, *, start_ns: int | None) -> list[Ann
 
 
 def write_annotations(recording: str | Path, notes: Sequence[Annotation], *, start_ns: int | None) -> str:
-    """Write all annotations that were made on a recording afterwards, in place of the file that was read.
+    """Write all annotations made on a finished recording; replaces the existing file.
 
     Args:
-        recording: its path; the file itself is not touched.
+        recording: its path; the recording itself is not changed.
         start_ns: see read_annotations.
 
     Raises:

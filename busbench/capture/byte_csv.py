@@ -1,7 +1,7 @@
-"""Bytes with their times out of delimited text, a row per byte, as logic analysers export it.
+"""Bytes with their times from delimited text, a row per byte, as exported by logic analysers.
 
-Nothing fixes such a layout (common practice, no source): which column is what is
-recognized by the words above it and by what is in it.
+No standard defines such a layout (common practice, no source): the meaning of columns is
+recognized by their headers and contents.
 """
 
 from __future__ import annotations
@@ -23,27 +23,27 @@ FORMAT = "byte CSV"
 
 _ROW = "each row needs a time and a byte such as 0x0F; a decimal comma needs quotes, or semicolons between"
 _BUFFER_BYTES = 1 << 20
-_EPOCH_NS = (10**18, 4 * 10**18)  # times in here are dates of this century
+_EPOCH_NS = (10**18, 4 * 10**18)  # times in this range are dates of this century
 
 
 def sniff(head: bytes) -> bool:
-    """True where rows hold a time and a byte; a column of nothing but 0 and 1 is none of bytes."""
+    """True if rows hold a time and a byte; a column of only 0 and 1 does not count as bytes."""
     return find_layout(head, is_whole=len(head) < HEAD_BYTES) is not None
 
 
 def open_file(source: str | Source, options: ReadOptions) -> Capture:
-    """Open a CSV of bytes; `options.line` decides which steps of the clock can be true."""
+    """Open a CSV of bytes; `options.line` limits the possible clock steps."""
     return ByteRows(as_source(source), options)
 
 
 class _Block(NamedTuple):
     lines: Lines
     number: int  # of the first line, from 1
-    is_cut: bool  # True where the last line has no end
+    is_cut: bool  # True if the last line has no line end
 
 
 class ByteRows(Capture):
-    """A file with a time and a byte in each row."""
+    """A file with a time and a byte per row."""
 
     def __init__(self, source: Source, options: ReadOptions) -> None:
         self._source, path = source, source.name
@@ -69,7 +69,7 @@ class ByteRows(Capture):
         self.info.notes.extend(self._first_notes)
 
     def blocks(self) -> Iterator[ByteLog]:
-        """Read the bytes from the start of the file, as Capture says."""
+        """Read the bytes from the start of the file; see Capture."""
         notes, tally, offset = self.info.notes, _Tally(), 0
         notes[:] = self._first_notes
         try:
@@ -113,7 +113,7 @@ class ByteRows(Capture):
                 rest = buffer[size:have].copy()
 
     def _rows(self, block: _Block) -> tuple[Lines, I64]:
-        """The lines that should hold a byte, and their numbers."""
+        """The lines that may hold a byte, and their numbers."""
         keep = ~block.lines.is_void()
         keep[: max(self._layout.skipped + 1 - block.number, 0)] = False
         return block.lines.select(keep), np.flatnonzero(keep) + block.number
@@ -139,7 +139,7 @@ class ByteRows(Capture):
         return ByteLog(offset, data, ends, times, marked)
 
     def _judge_cut(self, rows: Lines, number: int, good: Bools, bad: Bools, tally: _Tally) -> None:
-        """A last line without an end may be cut inside a cell, which then still looks like one."""
+        """A last line without a line end may be cut inside a cell that still looks complete."""
         layout = self._layout
         if rows.fields[-1] <= max(layout.byte, layout.time) + 1:
             time, byte = rows.column(layout.time), rows.column(layout.byte)
@@ -151,7 +151,7 @@ class ByteRows(Capture):
             full = {Base.PREFIXED: 4, Base.HEX: 2, Base.DECIMAL: 3}[layout.base]
             whole = size >= full
             if layout.base is Base.DECIMAL and layout.width != full:
-                # a further digit would make more than a byte of it, or begin it with a zero
+                # another digit would exceed a byte, or follow a leading zero
                 value = int(read_bytes(byte, layout.base)[0][-1])
                 whole |= value > 25 or (value == 0 and size == 1)
             if good[-1] and not whole:
@@ -164,7 +164,7 @@ class ByteRows(Capture):
 
 @dataclass
 class _Tally:
-    """What was wrong in the rows."""
+    """Counts of faults in the rows."""
 
     cut: str = ""
     cut_line: int = 0

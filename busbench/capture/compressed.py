@@ -1,7 +1,7 @@
-"""Sources that are compressed, unpacked as they are read.
+"""Compressed sources, unpacked while they are read.
 
-Several members may follow one another, as `cat` joins them. What is cut or damaged gives what came before, and its
-fault; what unpacks without end, or wants too much memory, ends with one line.
+Several members may follow one another, as joined by `cat`. Cut or damaged data gives what came before, and its
+fault; data that unpacks without end, or needs too much memory, ends with one line.
 """
 
 from __future__ import annotations
@@ -16,14 +16,14 @@ from typing import Protocol
 from busbench.capture.file_io import ByteStream, MadeSource, MadeStream, Source, read_into
 from busbench.errors import CaptureError
 
-_READ_BYTES = 1 << 14  # of what is damaged no more is lost
-_MEMORY_BYTES = 128 << 20  # what a decompressor may want; more is asked for by no usual setting
-_UNPACKED_FREE = 4 << 30  # bytes that anything may unpack to
-_UNPACKED_RATIO = 250  # and beyond them so many for each that is packed
+_READ_BYTES = 1 << 14  # max output lost by damage
+_MEMORY_BYTES = 128 << 20  # max memory of a decompressor; usual settings need less
+_UNPACKED_FREE = 4 << 30  # bytes allowed for any unpacked data
+_UNPACKED_RATIO = 250  # plus this many per packed byte
 
 
 class _Decompressor(Protocol):
-    """What the decompressors of the standard library have in common."""
+    """The common interface of the standard library's decompressors."""
 
     @property
     def eof(self) -> bool: ...
@@ -38,7 +38,7 @@ class _Decompressor(Protocol):
 
 
 class _Inflate:
-    """zlib's decompressor with the members of the others."""
+    """zlib's decompressor with the interface of the others."""
 
     def __init__(self) -> None:
         self._inner = zlib.decompressobj(wbits=31)  # with the gzip header
@@ -83,8 +83,8 @@ class Codec:
     """A kind of compression."""
 
     name: str
-    magic: bytes  # how it begins
-    make: Callable[[], _Decompressor]  # a decompressor of one member
+    magic: bytes  # magic bytes
+    make: Callable[[], _Decompressor]  # makes a decompressor for one member
 
 
 CODECS = (
@@ -96,17 +96,17 @@ CODECS = (
 
 
 def codec_of(head: bytes) -> Codec | None:
-    """The compression of a source that begins so, None where it has none."""
+    """The compression recognized by the first bytes of a source, None without one."""
     return next((codec for codec in CODECS if head.startswith(codec.magic)), None)
 
 
 def unpacked_most(packed: int) -> int:
-    """Bytes to which so many packed ones may unpack before that is taken for a trap."""
+    """Max bytes to which packed bytes may unpack before they count as a decompression bomb."""
     return _UNPACKED_FREE + _UNPACKED_RATIO * packed
 
 
 class CompressedSource(MadeSource):
-    """What another source holds, unpacked."""
+    """The unpacked contents of another source."""
 
     def __init__(self, inner: Source, codec: Codec) -> None:
         super().__init__(inner)
@@ -114,26 +114,26 @@ class CompressedSource(MadeSource):
         self._fault: CaptureError | None = None
 
     def open(self) -> ByteStream:
-        """A stream of what is unpacked; see Source."""
+        """An unpacked stream; see Source."""
         self._fault = None
         return _Unpacked(self, self._inner.open(), self._codec)
 
     def fault(self) -> CaptureError | None:
-        """What ended the unpacking; see Source."""
+        """Why unpacking ended early; see Source."""
         return self._fault
 
     def end_with(self, what: str, hint: str) -> None:
-        """Keep what ended the unpacking."""
+        """Keep the reason why unpacking ended."""
         self._fault = CaptureError(self.name, what, hint=hint)
 
 
 class _Unpacked(MadeStream):
-    """A stream that unpacks; at a fault it ends and leaves word with its source."""
+    """A stream that unpacks; at a fault it ends and reports it to its source."""
 
     def __init__(self, source: CompressedSource, stream: ByteStream, codec: Codec) -> None:
         super().__init__(stream)
         self._source, self._stream, self._codec = source, stream, codec
-        self._data = b""  # read, but not given to the decompressor
+        self._data = b""  # read, but not yet decompressed
         self._decompressor: _Decompressor | None = codec.make()
         self._packed = 0
         self._has_ended = False
@@ -144,7 +144,7 @@ class _Unpacked(MadeStream):
                 out = self._unpack(len(view))
             except CaptureError:
                 raise
-            except Exception as error:  # each codec has errors of its own
+            except Exception as error:  # each codec has its own errors
                 is_memory = isinstance(error, MemoryError) or "memory" in str(error).lower()
                 if is_memory:
                     self._end("wants more than 128 MB of memory to be unpacked", "unpack it first")
@@ -172,7 +172,7 @@ class _Unpacked(MadeStream):
                     self._end(f"is cut ({self._codec.name})", "copy it again")
                 return b""
         if self._decompressor is None:
-            self._data = self._data.lstrip(b"\0")  # some pad with them
+            self._data = self._data.lstrip(b"\0")  # some writers pad with them
             if not self._data:
                 return b""
             self._decompressor = self._codec.make()

@@ -1,4 +1,4 @@
-"""Compression as a recording grows: each part that is handed over is a whole member, so a cut loses the last alone."""
+"""Compression of a growing recording: each part is a whole member, so a cut loses only the last one."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def pack(data: bytes, suffix: str) -> bytes:
 
 
 def store(data: bytes, suffix: str) -> bytes:
-    """Data as one member that is as long as the data alone decides, so that it can be written over in place.
+    """Data as one uncompressed member, whose length depends only on the data's, so that it can be overwritten in place.
 
     Args:
         data: up to 65,791 bytes.

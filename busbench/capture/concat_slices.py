@@ -1,4 +1,4 @@
-"""Many pieces of a buffer joined, faster than numpy takes byte by byte."""
+"""Join many pieces of a buffer, faster than numpy's take."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ import numpy as np
 
 from busbench.model import I64, U8
 
-_PIECES = 8192  # copied at once, within the cache
+_PIECES = 8192  # bytes per block, within the cache
 _STRIDE = 32  # bytes copied at once
-SLACK = 2 * _STRIDE  # a buffer that is so much longer than what it holds need not be copied
+SLACK = 2 * _STRIDE  # a buffer this many times longer than its pieces is not worth copying
 _LONE_BYTES = 512  # pieces longer than this are copied one by one
 
 
 def gather(buffer: U8, start: I64, size: I64, ends: I64) -> U8:
-    """Join pieces of a buffer: place, bytes, and running sum of the bytes of each, int64 (N,)."""
+    """Join pieces of a buffer, given start, length, and running sum of lengths, int64 (N,)."""
     total = int(ends[-1]) if ends.size else 0
     out = np.empty(total + SLACK, np.uint8)
     if not total:
@@ -25,8 +25,8 @@ def gather(buffer: U8, start: I64, size: I64, ends: I64) -> U8:
     source = np.ndarray((buffer.size - _STRIDE + 1,), item, buffer, 0, (1,))
     target = np.ndarray((out.size - _STRIDE + 1,), item, out, 0, (1,))
     # Each copy moves 32 bytes and may spill past its piece, but only into the
-    # first 32 bytes of pieces after it: so later 32s go first, and the first
-    # 32 of all pieces go last and in order.
+    # first 32 bytes of later pieces: so later blocks of 32 go first, and the first
+    # 32 bytes of all pieces last and in order.
     longest = int(size.max())
     lone = np.flatnonzero(size > _LONE_BYTES) if longest > _LONE_BYTES else ()
     for at in range((min(longest, _LONE_BYTES) - 1) // _STRIDE * _STRIDE, 0, -_STRIDE):

@@ -1,7 +1,7 @@
 """Cells of delimited text as arrays: a block of lines is parsed column by column.
 
-Text is never decoded: a column is where each of its cells starts and ends in the
-block, and numbers are read one character place at a time for all rows at once.
+Text is not decoded: a column is the start and end of each of its cells in the
+block, and numbers are read one character position at a time for all rows at once.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from busbench.errors import sanitize
 from busbench.model import I64, TIME_MAX_NS, TIME_MIN_NS, U8, Bools
 
 U64 = NDArray[np.uint64]
-SLACK = 64  # zeros that must be after the text of a block
-CELL_BYTES_MAX = 48  # longer cells are no numbers
-_DIGITS_MAX = 19  # that many always fit 64 bits
+SLACK = 64  # zeros required after the text of a block
+CELL_BYTES_MAX = 48  # longer cells are not numbers
+_DIGITS_MAX = 19  # so many digits always fit in 64 bits
 _STRIPPED_MAX = 32
 
 _BLANK = np.zeros(256, np.bool_)
@@ -35,15 +35,15 @@ class Cells:
     """One column of a block."""
 
     buffer: U8  # the block, uint8, with SLACK zeros after the text
-    start: I64  # place of each cell's first character, blanks and quotes left out, int64 (R,)
-    size: I64  # its characters, int64 (R,), 0 where it is empty or absent
+    start: I64  # position of each cell's first character, without blanks and quotes, int64 (R,)
+    size: I64  # its length, int64 (R,), 0 if it is empty or absent
 
     def select(self, keep: Bools | I64) -> Cells:
         """Some of the cells, by mask or by index."""
         return Cells(self.buffer, self.start[keep], self.size[keep])
 
     def text(self, row: int) -> str:
-        """A cell as text, safe to print, its first 40 characters."""
+        """The first 40 characters of a cell, safe to print."""
         start, size = int(self.start[row]), int(self.size[row])
         return sanitize(self.buffer[start : start + size].tobytes(), most=40)
 
@@ -53,12 +53,12 @@ class Lines:
     """The lines of a block."""
 
     buffer: U8  # the block, uint8, with SLACK zeros after the text
-    start: I64  # place of each line's first character, int64 (R,)
-    end: I64  # place just past its last, int64 (R,)
-    marks: I64  # places of all delimiters outside quotes, int64, rising
+    start: I64  # position of each line's first character, int64 (R,)
+    end: I64  # position just past its last, int64 (R,)
+    marks: I64  # positions of all delimiters outside quotes, int64, rising
     first: I64  # index into marks of the line's first, int64 (R,)
     fields: I64  # its number of cells, int64 (R,)
-    is_tight: bool = False  # True where no blank and no quote is in the text
+    is_tight: bool = False  # True if the text has no blanks and no quotes
 
     def column(self, number: int) -> Cells:
         """The cells of one column, counted from 0."""
@@ -72,7 +72,7 @@ class Lines:
             if self.is_tight:
                 return Cells(self.buffer, start, end - start)
             return _stripped(self.buffer, start, end)
-        marks = np.append(self.marks, 0)  # a place to look at where a line has no such cell
+        marks = np.append(self.marks, 0)  # a valid position for lines without such a cell
         last = marks.size - 1
         if number:
             start = np.where(self.fields > number, marks[np.minimum(self.first + (number - 1), last)] + 1, end)
@@ -94,7 +94,7 @@ class Lines:
 
 
 def split(buffer: U8, size: int, *, newline: int, delimiter: int) -> Lines:
-    """Find lines and cells in the first `size` bytes, which end with a line end and have SLACK zeros after them."""
+    """Find lines and cells in the first `size` bytes, which end with a line end followed by SLACK zeros."""
     text = buffer[:size]
     end = np.flatnonzero(text == newline)
     start = np.concatenate([[0], end[:-1] + 1]) if end.size else end
@@ -107,7 +107,7 @@ def split(buffer: U8, size: int, *, newline: int, delimiter: int) -> Lines:
         marks = marks[opened % 2 == 0]
     each, odd = divmod(marks.size, max(start.size, 1))
     grid = marks.reshape(-1, each) if each and not odd else None
-    if grid is not None and (grid[:, 0] >= start).all() and (grid[:, -1] < end).all():  # as many in each line
+    if grid is not None and (grid[:, 0] >= start).all() and (grid[:, -1] < end).all():  # the same number in each line
         first = np.arange(0, marks.size, each)
         fields = np.full(start.size, each + 1)
     else:
@@ -142,10 +142,10 @@ class Decimals:
     ok: Bools  # True where the cell is a number, bool (R,)
 
     def scaled(self, power: int) -> tuple[I64, Bools]:
-        """Whole numbers of 10^-power, rounded half away from zero where digits go further.
+        """Integers in units of 10^-power, rounded half away from zero.
 
         Returns:
-            int64 (R,), and True where the cell was a number from TIME_MIN_NS to TIME_MAX_NS, bool (R,).
+            int64 (R,), and True if the cell was a number from TIME_MIN_NS to TIME_MAX_NS, bool (R,).
         """
         shift = self.power + power
         if shift.size and 0 <= (first := int(shift[0])) <= 19 and (shift == first).all():
@@ -179,7 +179,7 @@ def decimals(cells: Cells) -> Decimals:
 
 
 def _each_decimal(cells: Cells) -> Decimals:
-    """Numbers of any form, character by character for all of them at once."""
+    """Numbers of any form, character by character for all at once."""
     rows = cells.size.size
     digits = np.zeros(rows, np.uint64)
     significant, fraction, power = (np.zeros(rows, np.int16) for _ in range(3))
@@ -225,7 +225,7 @@ def _each_decimal(cells: Cells) -> Decimals:
 
 
 def hex_digits(cells: Cells, skip: int) -> tuple[U8, Bools]:
-    """Bytes as hex digits after `skip` characters such as "0x", and True where the cell is such a byte, (R,) each."""
+    """Bytes from hex digits after `skip` characters such as "0x", and True if the cell is such a byte, (R,) each."""
     value: U8 = np.zeros(cells.size.size, np.uint8)
     ok = cells.size > skip
     alike = int(cells.size[0]) if ok.all() and ok.size else 0
@@ -246,7 +246,7 @@ def hex_digits(cells: Cells, skip: int) -> tuple[U8, Bools]:
 
 
 def decimal_bytes(cells: Cells) -> tuple[U8, Bools]:
-    """Bytes as decimal numbers of at most three digits, and True where the cell is one, (R,) each."""
+    """Bytes from decimal numbers of at most three digits, and True if the cell is one, (R,) each."""
     value = np.zeros(cells.size.size, np.uint16)
     ok = (cells.size > 0) & (cells.size <= 3)
     for k in range(3):
@@ -258,7 +258,7 @@ def decimal_bytes(cells: Cells) -> tuple[U8, Bools]:
 
 
 def has_prefix(cells: Cells) -> Bools:
-    """True where the cell begins with 0x."""
+    """True for cells that begin with 0x."""
     found: Bools = (
         (cells.size > 2) & (cells.buffer[cells.start] == ord("0")) & (cells.buffer[cells.start + 1] | 32 == ord("x"))
     )
@@ -266,7 +266,7 @@ def has_prefix(cells: Cells) -> Bools:
 
 
 def is_word(cells: Cells, words: tuple[str, ...]) -> Bools:
-    """True where the cell is one of the words, of at most 8 letters each; case does not count."""
+    """True for cells that are one of the words of at most 8 letters; case is ignored."""
     key = np.zeros(cells.size.size, np.uint64)
     for k in range(min(int(cells.size.max(initial=0)), 8)):
         c = cells.buffer[cells.start + k]

@@ -1,4 +1,4 @@
-"""Which column of delimited text holds the times, which the bytes, and how they are written."""
+"""Find the columns of times and bytes in delimited text, and their notation."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ BOM = b"\xef\xbb\xbf"
 _DELIMITERS = (ord("\t"), ord(";"), ord(","))
 _COLUMNS_MAX = 32
 _GOOD_WORDS = ("", "0", "false", "f", "no", "n", "none", "ok", "good", "null", "nan", "-", ".", "0x0", "0x00")
-_STEPS_MIN = 8  # from fewer nothing is concluded
+_STEPS_MIN = 8  # min rows for a conclusion
 _UNITS = {"s": 9, "m": 6, "u": 3, "µ": 3, "μ": 3, "n": 0, "milli": 6, "micro": 3, "nano": 0}
 
 _UNIT = re.compile(
@@ -43,7 +43,7 @@ _ERROR_WORDS = re.compile(r"parity|framing|frame.?err|error|break|overrun|bad|da
 
 
 class Base(enum.Enum):
-    """How the bytes are written."""
+    """The notation of bytes."""
 
     PREFIXED = "with 0x"
     HEX = "as hex digits"
@@ -53,35 +53,35 @@ class Base(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """How a file is laid out."""
+    """The layout of a file."""
 
-    newline: int  # code of the character that ends a line
-    delimiter: int  # code of the character between cells
+    newline: int  # code of the line-end character
+    delimiter: int  # code of the delimiter
     skipped: int  # lines before the first row
     time: int  # time, byte: columns, from 0
     byte: int
-    errors: tuple[int, ...]  # columns that mark a byte as damaged on the line
+    errors: tuple[int, ...]  # columns that mark damaged bytes
     unit_power: int  # the unit of the times is 10^unit_power ns
-    base: Base  # how bytes are written
-    width: int  # characters of a byte cell where all are alike, else 0
-    digit_ns: int  # the last digit of the first times
-    step_ns: int  # the common step of the first times, 0 where there are too few
+    base: Base  # notation of the bytes
+    width: int  # length of a byte cell if all are equal, else 0
+    digit_ns: int  # decimal place of the last digit of the first times
+    step_ns: int  # common step of the first times, 0 if there are too few
     first_t_ns: int  # the first time
-    header: str  # what is above the bytes
+    header: str  # header of the byte column
     notes: tuple[str, ...]
-    fault: str = ""  # why the file cannot be read after all, else ""
+    fault: str = ""  # why the file cannot be read, else ""
 
     def resolution_ns(self, step_max_ns: int) -> int:
-        """The smallest step of the clock.
+        """Smallest step of the clock.
 
         Args:
             step_max_ns: no clock fine enough for the bits of the line steps more
-                coarsely; greater common steps are those of made-up times.
+                coarsely; larger common steps are those of made-up times.
         """
         return self.step_ns if self.digit_ns <= self.step_ns <= step_max_ns else max(self.digit_ns, 1)
 
     def settled(self, evidence: I64) -> Layout:
-        """The layout with the base of its bytes decided by the sum of weigh() over the file."""
+        """The layout with the number base decided by the sum of weigh() over the file."""
         if self.base is not Base.OPEN:
             return self
         base, why = _decide(evidence, self.header)
@@ -89,7 +89,7 @@ class Layout:
 
 
 def weigh(cells: Cells) -> I64:
-    """What speaks for either base without 0x: cells that are hex only, decimal only, of one digit, int64 (3,)."""
+    """Evidence for the base without 0x: number of cells that are hex only, decimal only, of one digit, int64 (3,)."""
     leading_zero = (cells.size == 2) & (cells.buffer[cells.start] == ord("0"))
     is_hex = hex_digits(cells, 0)[1] & (cells.size <= 2)
     is_decimal = decimal_bytes(cells)[1]
@@ -98,7 +98,7 @@ def weigh(cells: Cells) -> I64:
 
 
 def read_bytes(cells: Cells, base: Base) -> tuple[U8, Bools]:
-    """Bytes of a column, uint8 (R,), and True where the cell is one, bool (R,)."""
+    """Bytes of a column, uint8 (R,), and True for cells that are bytes, bool (R,)."""
     if base is Base.PREFIXED:
         value, ok = hex_digits(cells, 2)
         return value, ok & has_prefix(cells)
@@ -109,12 +109,12 @@ def read_bytes(cells: Cells, base: Base) -> tuple[U8, Bools]:
 
 
 def is_marked(cells: Cells) -> Bools:
-    """True where a cell says that the byte was damaged."""
+    """True for cells that mark a byte as damaged."""
     return ~is_word(cells, _GOOD_WORDS)
 
 
 def find_layout(head: bytes, *, is_whole: bool) -> Layout | None:
-    """The layout by the first bytes of a file, or all of it; None where no rows hold a time and a byte."""
+    """The layout from the first bytes of a file; None if no rows hold a time and a byte."""
     if head.startswith(BOM):
         head = b"   " + head[3:]
     newline = b"\r" if b"\n" not in head and b"\r" in head else b"\n"
@@ -144,7 +144,7 @@ def _decide(evidence: I64, header: str) -> tuple[Base, str]:
 
 
 def _layout(lines: Lines, newline: int, delimiter: int, *, has_end: bool) -> Layout | None:
-    """The layout with one delimiter, None where it parts no columns of times and bytes."""
+    """The layout with one delimiter, None if that gives no columns of times and bytes."""
     content = np.flatnonzero(~lines.is_void())
     counts = np.bincount(lines.fields[content].clip(0, _COLUMNS_MAX + 1))
     counts[:2] = 0
@@ -204,7 +204,7 @@ def _layout(lines: Lines, newline: int, delimiter: int, *, has_end: bool) -> Lay
         fault=_fault(header, fields, cells[-1], data, delimiter),
     )
     evidence = weigh(bytes_.select(data))
-    # Clear evidence in the first rows will do; without it the whole column is asked.
+    # Clear evidence in the first rows is enough; else the whole column decides.
     return layout.settled(evidence) if (evidence[:2] > 0).sum() == 1 else layout
 
 
@@ -215,13 +215,13 @@ def _may_be_byte(cells: Cells) -> Bools:
 
 
 def _best(scores: list[int]) -> int:
-    """Place of the first highest score above 0, else -1."""
+    """Index of the first highest score above 0, else -1."""
     top = max(scores)
     return scores.index(top) if top > 0 else -1
 
 
 def _time_score(name: str, number: Decimals, data: Bools) -> int:
-    """How much speaks for a column of times."""
+    """Score of a column as times."""
     use = data & number.ok
     if np.count_nonzero(use) * 2 < np.count_nonzero(data):
         return 0
@@ -236,7 +236,7 @@ def _time_score(name: str, number: Decimals, data: Bools) -> int:
 
 
 def _byte_score(name: str, cells: Cells, use: Bools, data: Bools) -> int:
-    """How much speaks for a column of bytes."""
+    """Score of a column as bytes."""
     some = cells.select(use)
     if not some.size.size or some.size.size * 2 < np.count_nonzero(data):
         return 0
@@ -265,7 +265,7 @@ def _unit_power(name: str, number: Decimals, data: Bools, notes: list[str]) -> i
     if not whole or steps.size < _STEPS_MIN:
         notes.append("no unit is named for the times; they are taken as seconds")
         return 9
-    # the characters of a frame follow one another without a pause
+    # the characters of a frame follow without pause
     typical = float(np.median(steps))
     power = min((9, 6, 3, 0), key=lambda p: abs(math.log10(typical * 10.0**p / BUS_LINE.character_ns)))
     unit = {9: "seconds", 6: "milliseconds", 3: "microseconds", 0: "nanoseconds"}[power]
@@ -294,7 +294,7 @@ def _error_columns(
 
 
 def _fault(header: Lines, fields: int, last: Cells, data: Bools, delimiter: int) -> str:
-    """A comma that is both the decimal point and the delimiter parts times in two."""
+    """Detect a comma that is both decimal point and delimiter, which splits times in two."""
     parted = delimiter == ord(",") and header.fields.size and int(header.fields[0]) == fields - 1 > 1
     if not parted or not last.size[data].all():
         return ""

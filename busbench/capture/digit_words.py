@@ -1,9 +1,9 @@
 """Decimal digits of many numbers at once, eight characters to a 64-bit word.
 
-A number ends where its last digit is in the highest byte of a word; what is before it is covered by zeros.
+A number's last digit is in the highest byte of a word; the bytes before the number are set to zeros.
 Three multiplications then make a value of eight digits.
 
-Source: derivation; each step joins neighbours: digits to pairs, pairs to fours, fours to eights.
+Source: derivation; each step joins neighbours: digits into pairs, pairs into fours, fours into eights.
 """
 
 from __future__ import annotations
@@ -15,16 +15,16 @@ from busbench.model import I64, U8, Bools
 
 U64 = NDArray[np.uint64]
 WORD = 8
-BEFORE = 2 * WORD  # bytes that must be before the end of a number in its buffer
+BEFORE = 2 * WORD  # bytes required before the end of a number in its buffer
 _ZEROS = 0x3030303030303030
 _ONES = (1 << 64) - 1
-# By the number of characters that count: what they cover, and zeros for the others.
+# Indexed by the number of digits used: their mask, and zeros for the others.
 _COVERS = np.array([_ONES << 8 * (WORD - n) & _ONES for n in range(WORD + 1)], np.uint64)
 _FILLS = np.array([_ZEROS & ~(_ONES << 8 * (WORD - n)) for n in range(WORD + 1)], np.uint64)
 
 
 def load_words(buffer: U8, at: I64) -> U64:
-    """Eight bytes from each place on, the first in the lowest byte, uint64 (N,); as many of the buffer are after it."""
+    """Eight bytes from each position, the first in the lowest byte, uint64 (N,); the buffer must hold them."""
     words = np.ndarray((buffer.size - WORD + 1,), "<u8", buffer, 0, (1,))
     return words.take(at)
 
@@ -34,11 +34,11 @@ def whole_numbers(buffer: U8, end: I64, count: I64) -> tuple[U64, Bools]:
 
     Args:
         buffer: uint8, with BEFORE bytes before each end.
-        end: place just past each number's last digit, int64 (N,).
-        count: its digits, int64 (N,).
+        end: position just past each number's last digit, int64 (N,).
+        count: number of digits, int64 (N,).
 
     Returns:
-        uint64 (N,), and True where all characters were digits, bool (N,).
+        uint64 (N,), and True if all characters were digits, bool (N,).
     """
     value, ok = _eight(load_words(buffer, end - WORD), np.minimum(count, WORD))
     ok &= (count > 0) & (count <= 2 * WORD)
@@ -54,8 +54,8 @@ def even_decimals(buffer: U8, start: I64, end: I64, *, has_comma: bool = True) -
 
     Args:
         buffer: uint8.
-        start, end: places of each number's first character and just past its last, int64 (N,).
-        has_comma: True where a comma counts as a point.
+        start, end: positions of each number's first character and just past its last, int64 (N,).
+        has_comma: True if a comma counts as a point.
 
     Returns:
         All digits as one number, uint64 (N,); how many are after the point; and True where the cell was such a
@@ -90,14 +90,14 @@ def even_decimals(buffer: U8, start: I64, end: I64, *, has_comma: bool = True) -
 
 
 def _without(words: U64, byte: int) -> U64:
-    """The words without one of their bytes; those below it move up."""
+    """Remove one byte from each word; lower bytes move up."""
     above = np.uint64(_ONES << 8 * (byte + 1) & _ONES)
     below = np.uint64((1 << 8 * byte) - 1)
     return (words & above) | ((words & below) << np.uint64(8))
 
 
 def _eight(words: U64, count: I64) -> tuple[U64, Bools]:
-    """Values of the last `count` of eight characters, and True where these are digits."""
+    """Values of the last `count` of eight characters, and True if these are digits."""
     digits = words & _COVERS.take(count)
     digits |= _FILLS.take(count)
     digits -= np.uint64(_ZEROS)

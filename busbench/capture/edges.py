@@ -1,4 +1,4 @@
-"""Files of level changes as bytes: what VCD and CSV of levels share."""
+"""Bytes from files of level changes: the common part of VCD and level CSV."""
 
 from __future__ import annotations
 
@@ -15,17 +15,17 @@ from busbench.model import ByteLog, Clock, ClockKind, LineSettings, set_readonly
 from busbench.wire.edges import Edges
 from busbench.wire.uart import LineBytes, LineDecoder, decode_line
 
-NAME_MOST = 40  # characters of a name that are shown
+NAME_MOST = 40  # max characters of a name shown
 _TRIED_MOST = 64
-_JUDGED_EDGES = 2_000  # changes in which there are frames, if a signal carries any
-_OFF_NOMINAL_PPM = 5_000  # crystals and RC clocks of receivers are closer
+_JUDGED_EDGES = 2_000  # changes that hold frames, if a signal carries any
+_OFF_NOMINAL_PPM = 5_000  # clocks of receivers are closer to nominal
 
 
 class LevelFile(abc.ABC):
     """Levels of one or several signals, read in pieces.
 
     Args:
-        path: as the person gave it.
+        path: as given by the user.
         names: full names of the signals, in the file's order.
         resolution_ns: the smallest step of the times.
         notes: what was wrong; complete when pieces() ends.
@@ -39,17 +39,17 @@ class LevelFile(abc.ABC):
 
     @abc.abstractmethod
     def pieces(self, names: Collection[str]) -> Iterator[dict[str, Edges]]:
-        """Read the named signals from the start, piece by piece of time.
+        """Read the named signals from the start, in pieces by time.
 
         Raises:
-            CaptureError: nothing (more) can be read; all good edges were given before.
+            CaptureError: nothing (more) can be read; all good edges were yielded before.
 
         Returns:
-            Pieces without a signal as long as its level is not known.
+            Pieces; a signal is absent while its level is unknown.
         """
 
     def pick(self, wanted: str) -> str:
-        """Full name of the signal of a name, its last part or a number (raises CaptureError: none such, or several)."""
+        """Full name of a signal, given its name, last part or number (raises CaptureError: none, or several)."""
         if wanted in self.names:
             return wanted
         found = [name for name in self.names if name.rpartition(".")[2] == wanted]
@@ -61,13 +61,13 @@ class LevelFile(abc.ABC):
         raise CaptureError(self.path, what, hint=f"it has {self.listed(found or self.names)}")
 
     def listed(self, names: Collection[str]) -> str:
-        """Names for people."""
+        """List names for people."""
         shown = [sanitize(name, most=NAME_MOST) for name in names]
         return ", ".join(shown if len(shown) <= 8 else [*shown[:8], f"and {len(shown) - 8} more"])
 
 
 def read_edges(file: LevelFile) -> dict[str, Edges]:
-    """All edges of all signals; what breaks off is noted in file.notes (raises CaptureError: nothing could be read)."""
+    """All edges of all signals; file.notes says if the file breaks off (raises CaptureError: nothing could be read)."""
     parts: dict[str, list[Edges]] = {name: [] for name in file.names}
     try:
         for piece in file.pieces(file.names):
@@ -81,7 +81,7 @@ def read_edges(file: LevelFile) -> dict[str, Edges]:
 
 
 class LevelCapture(Capture):
-    """The bytes on one signal of a file of levels, each with the time of its start edge."""
+    """The bytes on one signal of a level file, each with the time of its start edge."""
 
     def __init__(self, file: LevelFile, options: ReadOptions) -> None:
         self._file, self._line = file, options.line
@@ -122,7 +122,7 @@ class LevelCapture(Capture):
             raise CaptureError(self._file.path, what, hint=hint or "check where the probe was")
 
     def _choose(self) -> str:
-        """The signal that carries frames; else that with most sound characters."""
+        """The signal that carries frames; else the one with the most good characters."""
         names = self._file.names
         if len(names) == 1:
             return names[0]
@@ -146,9 +146,9 @@ class LevelCapture(Capture):
         return chosen
 
     def _carrier(self, waiting: dict[str, list[Edges]], sound: dict[str, int], *, least: int) -> str:
-        """The first signal that carries frames among those with enough changes, which are let go; else none."""
+        """The first signal with frames among those with enough changes, else None; frees the changes."""
         ready = {name: n for name, parts in waiting.items() if (n := sum(map(len, parts))) >= least}
-        # of very many signals those that change most: the bus changes all the time
+        # of very many signals, those that change most: the bus always changes
         for name in sorted(ready, key=lambda name: -ready[name])[:_TRIED_MOST]:
             found = decode_line(Edges.join(waiting[name]), line=self._line)
             waiting[name].clear()
@@ -171,7 +171,7 @@ class LevelCapture(Capture):
 
 
 def _misfit(asked: LineSettings, fits: LineSettings) -> str:
-    """What differs between the settings that were asked for and those that explain the line."""
+    """The difference between the settings asked for and those that explain the line."""
     parity = {"E": "even parity", "O": "odd parity", "N": "no parity"}[fits.parity]
     options = [f"--parity {fits.parity}"] if fits.parity != asked.parity else []
     options += [f"--stop-bits {fits.stop_bits}"] if fits.stop_bits != asked.stop_bits else []

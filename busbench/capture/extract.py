@@ -1,4 +1,4 @@
-"""Parts of a recording by time: one span of it, or pieces of equal length that join to the whole."""
+"""Parts of a recording by time: one span, or pieces of equal length that join to the whole."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _T = TypeVar("_T", Annotation, WakeUps, LeftOut, MinuteTotals)
 
 
 def cut_log(log: ByteLog, lo: int, hi: int) -> ByteLog:
-    """The bytes of a log in [lo, hi) of the stream, with their marks."""
+    """The bytes of a log at stream offsets [lo, hi), with their marks."""
     lo, hi = max(lo, log.offset), min(hi, log.end)
     part = slice(lo - log.offset, hi - log.offset)
     bad = None if log.bad is None else log.bad[part]
@@ -48,7 +48,7 @@ class _Pieces:
         self.zero_ns: int | None = None
 
     def logs(self) -> Iterator[tuple[int, ByteLog]]:
-        """Each run of bytes with the number of its piece; numbers rise."""
+        """Runs of bytes with the number of their piece, rising."""
         before = 0
         for log in self._capture.blocks():
             if not len(log):
@@ -65,7 +65,7 @@ class _Pieces:
                 start = end
 
     def number(self, t_ns: int) -> int:
-        """Piece of one time."""
+        """The piece of one time."""
         return int(self._number_of(np.array([t_ns - (self.zero_ns or 0)], np.int64))[0])
 
 
@@ -73,7 +73,7 @@ class Extract(Capture):
     """One span of a recording, as a recording of its own.
 
     Args:
-        start_s, end_s: from the first byte of the whole; the end is not part of it.
+        start_s, end_s: seconds from the first byte of the whole; the end is exclusive.
 
     Raises:
         CaptureError: the whole has no clock.
@@ -115,11 +115,11 @@ def split(capture: Capture, *, every_s: float) -> Iterator[tuple[int, CaptureInf
     """Pieces of a recording, each to be read to its end before the next.
 
     Yields:
-        Number of the piece from 1, by its time, so that one without bytes is left out; what it says of itself, which
+        Number of the piece from 1, by time, so that empty pieces are skipped; what it says about itself, which
         grows while it is read; its runs of bytes. Joined in order they are the whole, bit for bit.
 
     Raises:
-        CaptureError: it has no clock, or would make more than PIECES_MAX pieces.
+        CaptureError: no clock, or more than PIECES_MAX pieces.
     """
 
     def number_of(t_ns: I64) -> I64:
@@ -141,7 +141,7 @@ def split(capture: Capture, *, every_s: float) -> Iterator[tuple[int, CaptureInf
             while True:
                 yield log
                 waiting = next(logs, None)
-                # What belongs to a piece that is over goes into this one, so that nothing is left out.
+                # Entries of a finished piece go into this one, so that nothing is left out.
                 until = None if waiting is None else number
                 taken[0] = _move(capture.info.marks, taken[0], info.marks, pieces, until)
                 taken[1] = _move(capture.info.wakes, taken[1], info.wakes, pieces, until)
@@ -155,7 +155,7 @@ def split(capture: Capture, *, every_s: float) -> Iterator[tuple[int, CaptureInf
 
 
 def _move(whole: list[_T], taken: int, piece: list[_T], pieces: _Pieces, until: int | None) -> int:
-    """Append entries up to those of a piece, all for None; how many of the whole are taken now."""
+    """Append the entries up to the end of a piece, all for None; returns how many are taken."""
     while taken < len(whole) and (until is None or pieces.number(whole[taken].t_ns) <= until):
         piece.append(whole[taken])
         taken += 1

@@ -1,6 +1,6 @@
-"""Where the bytes of a recording come from: a file, an open object; each can be read from its start again and again.
+"""Sources of bytes: a file or an open object; each can be read from its start repeatedly.
 
-All readers take their bytes here, so that a wrapper around a source serves every format. Writers ask here whether
+All readers take their bytes here, so that a wrapper around a source serves every format. Writers check here whether
 a name leads to a file.
 """
 
@@ -24,16 +24,16 @@ BLOCK_BYTES = 1 << 20
 
 
 class ByteStream(Protocol):
-    """What readers need of an open file; one whose `comes_slowly` is True is not waited for beyond its first bytes."""
+    """The part of an open file that readers need; if `comes_slowly` is True, reads return what has arrived."""
 
     def readinto(self, view: memoryview, /) -> int | None:
-        """Fill some of the view; 0 at the end."""
+        """Fill part of the view; 0 at the end."""
 
     def tell(self) -> int:
-        """Bytes from its beginning."""
+        """Position from the start."""
 
     def close(self) -> None:
-        """Let go of it."""
+        """Close it."""
 
     def __enter__(self) -> Self: ...
 
@@ -41,11 +41,11 @@ class ByteStream(Protocol):
 
 
 class Source(abc.ABC):
-    """Where a recording comes from.
+    """The source of a recording.
 
     Attributes:
-        name: as the person gave it, for errors and notes.
-        comes_slowly: True where its streams hand on what has come and wait for the rest.
+        name: as given by the user, for errors and notes.
+        comes_slowly: True if its streams pass on what has arrived and wait for the rest.
     """
 
     name: str
@@ -53,10 +53,10 @@ class Source(abc.ABC):
 
     @abc.abstractmethod
     def open(self) -> ByteStream:
-        """A stream from the first byte on; several may be open at once (raises CaptureError: it cannot be opened)."""
+        """A stream from the first byte; several may be open at once (raises CaptureError: it cannot be opened)."""
 
     def open_at(self, start: int) -> ByteStream:
-        """A stream from a byte on."""
+        """A stream from an offset."""
         stream, left = self.open(), start
         passed = memoryview(bytearray(min(start, BLOCK_BYTES)))
         while left and (got := read_into(stream, passed[: min(left, len(passed))], self.name)):
@@ -64,7 +64,7 @@ class Source(abc.ABC):
         return stream
 
     def random_access(self) -> BinaryIO:
-        """A file that can seek, for formats that need it: a copy on disk where the source cannot."""
+        """A seekable file, for formats that need one; a copy on disk if the source cannot seek."""
         try:
             kept = cast(BinaryIO, tempfile.TemporaryFile(prefix="busbench-"))  # noqa: SIM115 - the reader closes it
             block = memoryview(bytearray(BLOCK_BYTES))
@@ -78,15 +78,15 @@ class Source(abc.ABC):
         return kept
 
     def size(self) -> int | None:
-        """Its bytes, None where only reading all of it would say."""
+        """Its size in bytes, None if only reading it would show."""
         return None
 
     def fault(self) -> CaptureError | None:
-        """After reading: what kept the rest of it from being read."""
+        """After reading: why the rest could not be read."""
         return None
 
     def close(self) -> None:  # noqa: B027 - most hold nothing
-        """Let go of what it holds."""
+        """Close what it holds."""
 
 
 class FileSource(Source):
@@ -94,7 +94,7 @@ class FileSource(Source):
 
     Args:
         path: where it lies.
-        name: where a person gave another.
+        name: another name given by the user.
     """
 
     def __init__(self, path: str, *, name: str | None = None) -> None:
@@ -127,31 +127,31 @@ class FileSource(Source):
         return io.BufferedReader(self.open())
 
     def size(self) -> int:
-        """Its bytes."""
+        """Its size in bytes."""
         return os.stat(self.path).st_size  # noqa: PTH116
 
 
 class ObjectSource(Source):
-    """A file object that can seek, which another program opened for bytes, and closes."""
+    """A seekable binary file object that the caller opened, and closes."""
 
     def __init__(self, file: BinaryIO, *, name: str) -> None:
         self._file, self.name = file, name
         self._start = file.tell()
 
     def open(self) -> ByteStream:
-        """A stream with a place of its own; see Source."""
+        """A stream with its own position; see Source."""
         return _ObjectStream(self._file, self._start)
 
 
 class MadeStream(io.RawIOBase):
-    """A stream whose bytes are made from those of another."""
+    """A stream whose bytes are made from another stream."""
 
     def __init__(self, inner: ByteStream | None) -> None:
         self._inner = inner
         self._at = 0
 
     def tell(self) -> int:
-        """Bytes given so far."""
+        """Number of bytes returned so far."""
         return self._at
 
     def close(self) -> None:
@@ -162,7 +162,7 @@ class MadeStream(io.RawIOBase):
 
 
 class MadeSource(Source):
-    """A source that is made from another, whose name is kept."""
+    """A source made from another; it keeps the name."""
 
     def __init__(self, inner: Source) -> None:
         self._inner, self.name = inner, inner.name
@@ -177,14 +177,14 @@ class MadeSource(Source):
 
 
 class _ObjectStream(MadeStream):
-    """A file object read at a place of its own, for others may move the object's; it is left open."""
+    """A file object read at its own position, since others may move the object's; it is left open."""
 
     def __init__(self, file: BinaryIO, start: int) -> None:
         super().__init__(None)
         self._file, self._start = file, start
 
     def readinto(self, view: memoryview) -> int:  # type: ignore[override]
-        """Fill some of the view."""
+        """Fill part of the view."""
         self._file.seek(self._start + self._at)
         data = self._file.read(len(view))
         view[: len(data)] = data
@@ -193,7 +193,7 @@ class _ObjectStream(MadeStream):
 
 
 def as_source(source: str | Source) -> Source:
-    """A path as a source; a source as it is."""
+    """Make a source of a path; a source is returned unchanged."""
     return FileSource(source) if isinstance(source, str) else source
 
 
@@ -205,7 +205,7 @@ def read_into(stream: ByteStream, view: memoryview, name: str) -> int:
         name: of the source, for the error.
 
     Returns:
-        Bytes read, 0 only at the end; fewer than the view holds also where they come slowly.
+        Bytes read, 0 only at the end; slow streams may return fewer than the view holds.
 
     Raises:
         CaptureError: the system could not read any further.
@@ -226,7 +226,7 @@ def read_into(stream: ByteStream, view: memoryview, name: str) -> int:
 
 
 def read_head(source: str | Source, *, most: int = HEAD_BYTES) -> bytes:
-    """The beginning of a recording, by which its format is recognized; shorter than `most` only where that is all."""
+    """The first bytes of a recording, by which its format is recognized; shorter than `most` only at its end."""
     source = as_source(source)
     with source.open() as stream:
         head = bytearray(most)
@@ -234,14 +234,14 @@ def read_head(source: str | Source, *, most: int = HEAD_BYTES) -> bytes:
 
 
 def whole_parts(source: Source, *, start: int, ends: bytes) -> Iterator[tuple[bytes, bytes]]:
-    """The text of a recording, about a megabyte at a time, cut after whole rows or entries.
+    """The text of a recording, in blocks of about a megabyte, cut after whole rows or entries.
 
     Args:
-        start: byte to begin at.
-        ends: characters, any of which ends a row or an entry.
+        start: offset of the first byte.
+        ends: characters that end a row or an entry.
 
     Returns:
-        What is whole, and what is after it: the beginning of the next part,
+        The whole part, and the rest: the start of the next part,
         or at the end of the file what has no end.
     """
     block, rest = bytearray(BLOCK_BYTES), b""

@@ -1,4 +1,4 @@
-"""The formats of recordings, a row for each: its reader and its writer are imported when they are needed."""
+"""The formats of recordings, a row per format; readers and writers are imported when needed."""
 
 from __future__ import annotations
 
@@ -16,27 +16,27 @@ COMPRESSED_SUFFIXES = (".gz", ".zst", ".xz", ".bz2")
 
 
 class FormatReader(Protocol):
-    """What the module of a format offers."""
+    """The interface of a format's module."""
 
     FORMAT: str
 
     def sniff(self, head: bytes) -> bool:
-        """True where a file that begins so is of this format."""
+        """True if a file with these first bytes is of this format."""
 
     def open_file(self, source: Source, options: ReadOptions) -> Capture:
-        """The recording (raises CaptureError: it is no such file, or leaves a choice that `options` does not make)."""
+        """Open the recording (raises CaptureError: another format, or a choice is missing in `options`)."""
 
 
 @dataclass(frozen=True, slots=True)
 class FileFormat:
     """One format."""
 
-    module: str  # its reader, as in "busbench.capture.vcd"; sniffed in the order of FORMATS, the strictest first
-    suffixes: tuple[str, ...] = ()  # of the files that are read
-    written: tuple[str, ...] = ()  # of these, what the writer makes
-    writer: str = ""  # "module:class", called with path, info, line and force; "" where it is not written so
-    needs_clock: bool = False  # True where it cannot be written without times
-    is_followed: bool = False  # True where it is read on as it comes out of a pipe
+    module: str  # of the reader, "busbench.capture.vcd" for example; sniffed in this order, the strictest first
+    suffixes: tuple[str, ...] = ()  # suffixes of files that are read
+    written: tuple[str, ...] = ()  # of these, the suffixes of files that are written
+    writer: str = ""  # "module:class", called with path, info, line and force; "" if not written this way
+    needs_clock: bool = False  # True if it cannot be written without times
+    is_followed: bool = False  # True if it is read while it arrives through a pipe
 
     def reader(self) -> FormatReader:
         """Its reader."""
@@ -48,7 +48,7 @@ _WRITE = f"{_HERE}.write"
 # Raw bytes are recognized only by the frames in them, so they come last.
 RAW = FileFormat(f"{_HERE}.raw", (".raw", ".bin"), (".raw", ".bin"), f"{_WRITE}:RawFile", is_followed=True)
 FORMATS: list[FileFormat] = [
-    FileFormat(f"{_HERE}.parquet_read", (".parquet",)),  # frames alone: written by bench.convert
+    FileFormat(f"{_HERE}.parquet_read", (".parquet",)),  # frames only: written by bench.convert
     FileFormat(f"{_HERE}.sr_session", (".sr",)),
     FileFormat(f"{_HERE}.usb", (".pcapng", ".pcap")),
     FileFormat(f"{_HERE}.pcapng_read", (".pcapng", ".pcap"), (".pcapng",), f"{_WRITE}:PcapngFile", is_followed=True),
@@ -61,17 +61,17 @@ FORMATS: list[FileFormat] = [
 
 
 def read_suffixes() -> tuple[str, ...]:
-    """Of files that may be recordings, compressed ones among them."""
+    """Suffixes of files that may be recordings, including compressed ones."""
     return (*dict.fromkeys(suffix for one in FORMATS for suffix in one.suffixes), *COMPRESSED_SUFFIXES)
 
 
 def written_suffixes() -> tuple[str, ...]:
-    """Of recordings that can be written."""
+    """Suffixes of recordings that can be written."""
     return tuple(dict.fromkeys(suffix for one in FORMATS for suffix in one.written))
 
 
 def format_of(suffix: str) -> FileFormat | None:
-    """What is written under a suffix, None where there is no such format."""
+    """The format written under a suffix, None without one."""
     return next((one for one in FORMATS if suffix in one.written), None)
 
 

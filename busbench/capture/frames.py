@@ -1,4 +1,4 @@
-"""Frames out of a recording, a block at a time: the readers and the search for frames joined."""
+"""Frames from a recording, block by block: readers and frame search joined."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from busbench.wire.table import AlignmentResult
 
 @dataclass
 class Span:
-    """What a recording covers, known when it was read.
+    """What a recording covers; known after reading it.
 
     Args:
         bytes_total: bytes read.
         first_t_ns: time of the first byte, None without a clock.
-        last_t_ns: time of the last byte, or that to which the recorder heard the port after it; None without a clock.
+        last_t_ns: time of the last byte, or to which the recorder listened after it; None without a clock.
         ambiguous: stream spans (start, end) in which two alignments are equally good.
     """
 
@@ -32,18 +32,18 @@ class Span:
 def read_frames(
     capture: Capture, *, span: Span | None = None, line: LineSettings = BUS_LINE
 ) -> Iterator[AlignmentResult]:
-    """Find the frames of a recording, a block of it at a time.
+    """Find the frames of a recording, block by block.
 
-    A recording that breaks off gives what could be read; the reason is added to
-    its notes. One that gives nothing raises.
+    A recording that breaks off yields what could be read; the reason is added to
+    its notes. If nothing could be read, it raises.
 
     Args:
         capture: the recording.
-        span: filled with what the recording covers.
+        span: set to what the recording covers.
         line: line settings, for the time of a character.
 
     Returns:
-        Frames and rejected bytes of each block, in their order.
+        Frames and rejected bytes of each block, in order.
 
     Raises:
         CaptureError: nothing could be read.

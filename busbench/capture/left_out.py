@@ -1,4 +1,4 @@
-"""What a recording that keeps the surroundings of outages leaves out, and its totals a minute, as comments in it."""
+"""Comments in a recording that keeps only the surroundings of outages: left-out parts, and totals per minute."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ class LeftOut:
     """A run of frames on time, neither flagged nor marked, that was received and not kept.
 
     Args:
-        first_t_ns, last_t_ns: times of the first and the last of them.
-        frames: how many they were.
-        bytes: of these frames and the replies between them.
+        first_t_ns, last_t_ns: times of the first and the last frame.
+        frames: number of frames.
+        bytes: bytes of these frames and of replies between them.
     """
 
     first_t_ns: int
@@ -30,19 +30,19 @@ class LeftOut:
         return self.last_t_ns
 
     def comment(self) -> str:
-        """As a comment at its last time; always of one length, so that it can be written over in place."""
+        """The comment at its last time; of fixed length, so that it can be overwritten in place."""
         return f"{_LEFT_OUT}{self.frames:012d},{self.bytes:015d},{self.last_t_ns - self.first_t_ns:019d}"
 
 
 @dataclass(frozen=True, slots=True)
 class MinuteTotals:
-    """What came in one minute of a recording, kept or not.
+    """What was received in one minute of a recording, kept or not.
 
     Args:
         t_ns: its end.
         minute: its number, from 0.
-        frames: that came.
-        events: outages that ended in it, by kind: how many, and frames missed in them.
+        frames: frames received.
+        events: outages that ended in it, by kind: their number, and the frames missed.
     """
 
     t_ns: int
@@ -56,7 +56,7 @@ class MinuteTotals:
         return sum(frames for _, frames in self.events.values())
 
     def comment(self) -> str:
-        """As a comment at its end; always of one length."""
+        """The comment at its end; of fixed length."""
         counts = (self.events.get(kind, (0, 0)) for kind in KINDS)
         parts = [f"{kind} {count:06d} {frames:09d}" for kind, (count, frames) in zip(KINDS, counts, strict=True)]
         return f"{_MINUTE}{self.minute:09d}: frames {self.frames:09d}, {', '.join(parts)}"
@@ -68,7 +68,7 @@ class MinuteTotals:
 
 
 def parse_left_out(comment: str, t_ns: int) -> LeftOut | None:
-    """What such a comment says, None where it is none."""
+    """Parse such a comment; None if it is another."""
     if not (found := re.fullmatch(_LEFT_OUT + r"(\d{1,12}),(\d{1,15}),(\d{1,19})", comment)):
         return None
     frames, size, lasted = (int(word) for word in found.groups())
@@ -76,7 +76,7 @@ def parse_left_out(comment: str, t_ns: int) -> LeftOut | None:
 
 
 def parse_minute(comment: str, t_ns: int) -> MinuteTotals | None:
-    """What such a comment says, None where it is none."""
+    """Parse such a comment; None if it is another."""
     counts = ", ".join(rf"{kind} (\d{{1,6}}) (\d{{1,9}})" for kind in KINDS)
     if not (found := re.fullmatch(_MINUTE + rf"(\d{{1,9}}): frames (\d{{1,9}}), {counts}", comment)):
         return None

@@ -1,7 +1,7 @@
-"""CSV of levels: one or several columns of 0 and 1, mostly after a column of times.
+"""CSV of levels: one or several columns of 0 and 1, usually after a column of times.
 
-There may be a row per change or per sample, and the line may be at rest for any time first.
-Columns are parted by comma, semicolon or tab; after the latter two a decimal comma is understood.
+A row per change or per sample; the line may idle for any time first.
+Delimiters are comma, semicolon or tab; with the latter two, a decimal comma is accepted.
 """
 
 from __future__ import annotations
@@ -23,14 +23,14 @@ from busbench.wire.edges import Edges
 
 FORMAT, ANALOG_FORMAT = "CSV of levels", "CSV of volts"
 
-_HEAD_BYTES = (HEAD_BYTES, 4 << 20)  # the second holds some rows of a hundred thousand columns
-_REST_MOST = 4 << 20  # no row is as long
-_DAMAGED_MOST = 100  # rows that are no rows, in one block, before the file is given up
+_HEAD_BYTES = (HEAD_BYTES, 4 << 20)  # the second holds a few rows of 100,000 columns
+_REST_MOST = 4 << 20  # rows are shorter
+_DAMAGED_MOST = 100  # max invalid rows in one block
 _ROW = re.compile(rb"(?:(?:^|,)\s*+[-+]?(?:\d++\.?\d*+|\.\d++)(?:[eE][-+]?\d++)?\s*+)++")
 
 
 def sniff(head: bytes) -> bool:
-    """True where rows of a rising time and of nothing but 0 and 1 begin; see find_layout."""
+    """True if the file begins with rows of a rising time and only 0 and 1; see find_layout."""
     return find_layout(head, is_whole=len(head) < HEAD_BYTES) is not None
 
 
@@ -45,7 +45,7 @@ def open_levels(source: str | Source) -> LevelFile:
 
 
 class LevelCsvFile(LevelFile):
-    """The layout of a CSV of levels, read once, and its rows, as often as asked."""
+    """The layout of a CSV of levels, read once, and its rows, readable repeatedly."""
 
     def __init__(self, source: str | Source, *, is_analog: bool = False) -> None:
         self._source = as_source(source)
@@ -68,7 +68,7 @@ class LevelCsvFile(LevelFile):
         self._threshold = Thresholds.of(self._volts(), layout.names) if is_analog else None
 
     def pieces(self, names: Collection[str]) -> Iterator[dict[str, Edges]]:
-        """Read the rows of the named columns, as LevelFile says."""
+        """Read the rows of the named columns; see LevelFile."""
         self.notes[:] = self._threshold.notes(names) if self._threshold else []
         fresh = replace(self._threshold) if self._threshold else None
         rows, rest = _LevelRows(self.path, self._layout, fresh), b""
@@ -85,7 +85,7 @@ class LevelCsvFile(LevelFile):
         self.notes.extend(rows.notes())
 
     def _volts(self) -> Iterator[F64]:
-        """All voltages, a column for each signal."""
+        """All voltages, a column per signal."""
         rows = _LevelRows(self.path, self._layout, None)
         for whole, _ in whole_parts(self._source, start=self._layout.start, ends=b"\n"):
             table, _lines, _damaged = rows.table(whole, is_last=False)
@@ -105,7 +105,7 @@ class LevelCsvFile(LevelFile):
 
 
 class _LevelRows:
-    """Turns text into times and levels, a block at a time."""
+    """Converts text into times and levels, block by block."""
 
     def __init__(self, path: str, layout: LevelLayout, threshold: Thresholds | None) -> None:
         self._path, self._layout, self._threshold = path, layout, threshold
@@ -128,7 +128,7 @@ class _LevelRows:
         return CaptureError(self._path, f"line {line or self._line} {what}", hint="save it again")
 
     def take(self, text: bytes, *, is_last: bool) -> tuple[I64, U8, CaptureError | None]:
-        """Times in ns, levels (rows, columns), and why nothing after them can be read."""
+        """Times in ns, levels (rows, columns), and why reading ended, if it did."""
         layout = self._layout
         table, lines, damaged = self.table(text, is_last=is_last)
         times = table[:, 0] if layout.has_time else lines - layout.first_line
@@ -152,7 +152,7 @@ class _LevelRows:
         return t_ns, values.astype(np.uint8) if self._threshold is None else self._threshold.levels(values), fault
 
     def table(self, text: bytes, *, is_last: bool) -> tuple[F64, I64, int]:
-        """Rows of numbers, the line of each, and how many were damaged."""
+        """Rows of numbers, the line number of each, and the number of damaged rows."""
         layout = self._layout
         table = layout.parse(text)
         if table is not None and (layout.is_analog or are_levels(table[:, layout.has_time :])):
@@ -164,7 +164,7 @@ class _LevelRows:
         return table, lines, damaged
 
     def _take_each(self, text: bytes, *, is_last: bool) -> tuple[F64, I64, int]:
-        """The same for rows some of which are damaged or have blank lines between them."""
+        """The same if some rows are damaged or blank."""
         layout = self._layout
         lines = text.split(b"\n")
         filled = [at for at, line in enumerate(lines) if line.strip()]

@@ -1,7 +1,7 @@
-"""How the rows of a CSV of levels are laid out: separator, names, and what the first column counts.
+"""The layout of a CSV of levels: delimiter, names, and the meaning of the first column.
 
-Nothing fixes such a layout (common practice, no source). Times are seconds unless the header names
-ms, µs or ns. A first column that counts samples, or none at all, needs a sample rate in the lines above.
+No standard defines such a layout (common practice, no source). Times are seconds unless the header names
+ms, µs or ns. A first column that counts samples, or no time column, needs a sample rate in the lines above.
 """
 
 from __future__ import annotations
@@ -18,12 +18,12 @@ from busbench.errors import sanitize
 from busbench.model import BUS_LINE, F64
 
 Words = tuple[tuple[bytes, bytes], ...]
-LATEST_NS = 2.0**62  # so that some characters can follow
+LATEST_NS = 2.0**62  # so that some characters fit
 HEADER_LINES = 40
 _ROWS_LEAST = 3
-_SNIFFED_LINES = 1000  # a few of which may be damaged
+_SNIFFED_LINES = 1000  # of which a few may be damaged
 _STEPS_MOST = 2000
-_STANDS = 0.05  # of the steps of a column of levels; those of times are rarer
+_STANDS = 0.05  # share of equal steps in a column of levels; times have fewer
 _UNITS_NS = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
 _UNIT = re.compile(
     r"(?:^|[\s_\[(/])(?:(?P<s>s|secs?|seconds?)|(?P<ms>ms|milliseconds?)"
@@ -52,21 +52,21 @@ _PARTS = {"m": 1e6, "u": 1e3, "µ": 1e3, "μ": 1e3, "n": 1.0}  # of a second, in
 
 @dataclass(frozen=True, slots=True)
 class LevelLayout:
-    """How the rows are laid out."""
+    """The layout of the rows."""
 
     separator: bytes
     names: tuple[str, ...]
-    has_time: bool  # True where the first column holds times or counts samples; else each row is a sample
-    tick_ns: float  # what one step of that column, or of rows, lasts
+    has_time: bool  # True if the first column holds times or sample numbers; else each row is a sample
+    tick_ns: float  # duration of one step of that column, or of a row
     first_line: int  # line number of the first row, from 1
     start: int  # its byte offset
-    fault: tuple[str, str] | None = None  # why the times cannot be known, and what to do; None where they can
-    words: Words = ()  # names of 1 and 0 other than digits, lower case, each with its digit
-    is_analog: bool = False  # True where the columns hold voltages
+    fault: tuple[str, str] | None = None  # why the times cannot be known, and what to do; None if they can
+    words: Words = ()  # names of 1 and 0 other than digits, in lower case, each with its digit
+    is_analog: bool = False  # True if the columns hold voltages
 
     @property
     def columns(self) -> int:
-        """Cells of a row."""
+        """Number of cells of a row."""
         return len(self.names) + self.has_time
 
     def flat(self, text: bytes) -> bytes:
@@ -79,7 +79,7 @@ class LevelLayout:
         return flat if self.separator == b"," else flat.replace(b",", b".").replace(self.separator, b",")
 
     def parse(self, text: bytes) -> F64 | None:
-        """Rows of numbers, or None where a row is none."""
+        """Rows of numbers, or None if a row is invalid."""
         if self.has_time and not self.is_analog and not self.words and (rows := self._even_rows(text)) is not None:
             return rows
         count = text.count(b"\n") + (not text.endswith(b"\n") and bool(text))
@@ -90,7 +90,7 @@ class LevelLayout:
         return values if len(values) == count and np.isfinite(values).all() else None
 
     def _even_rows(self, text: bytes) -> F64 | None:
-        """The same for rows of a plain time and levels of one digit, which is what nearly all hold; else None."""
+        """The same for rows of a plain time and one-digit levels, which most files have; else None."""
         if not text.endswith(b"\n"):
             return None
         buffer = np.frombuffer(bytes(BEFORE) + text, np.uint8)
@@ -111,7 +111,7 @@ class LevelLayout:
         digits, places, ok = even_decimals(buffer, start, end - 2 * levels, has_comma=self.separator != b",")
         if not ok.all():
             return None
-        np.divide(digits, 10.0**places, out=rows[:, 0])  # both are exact, so that this is rounded once
+        np.divide(digits, 10.0**places, out=rows[:, 0])  # both are exact, so that the result is rounded once
         return rows
 
 
@@ -125,13 +125,13 @@ class _FirstRows:
 
     @property
     def has_time(self) -> bool:
-        """False where the first column holds levels too."""
+        """False if the first column holds levels too."""
         first = self.table[:, 0]
         return not are_levels(first) or int(np.count_nonzero(np.diff(first) <= 0)) <= _STANDS * len(first)
 
 
 def numbers(flat: bytes, columns: int) -> F64:
-    """Rows of as many numbers as there are columns, none where one is no number."""
+    """Rows with one number per column; empty if a cell is not a number."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error", DeprecationWarning)
@@ -141,22 +141,22 @@ def numbers(flat: bytes, columns: int) -> F64:
 
 
 def are_levels(values: F64) -> bool:
-    """True where all are 0 or 1."""
+    """True if all values are 0 or 1."""
     return bool(((values == 0) | (values == 1)).all())
 
 
 def find_layout(head: bytes, *, is_whole: bool, is_known: bool = False, is_analog: bool = False) -> LevelLayout | None:
-    """Tell the layout by the beginning of a file.
+    """Find the layout from the beginning of a file.
 
     Args:
         head: the first bytes of the file.
-        is_whole: True where that is all of it.
-        is_known: True where it was sniffed already, so that no damage speaks against it.
-        is_analog: True to look for columns of voltages and not of levels.
+        is_whole: True if that is the whole file.
+        is_known: True if it was recognized already, so that damage is accepted.
+        is_analog: True to look for columns of voltages instead of levels.
 
     Returns:
-        The layout; None where no rows of a rising time and of nothing but 0 and 1 come, or where the
-        whole file has no change of level. A CSV of bytes cannot pass: the header byte of every frame is neither.
+        The layout; None without rows of a rising time and only 0 and 1, or if the
+        whole file has no level change. A CSV of bytes cannot pass: the header byte of a frame is neither.
     """
     lines = head.split(b"\n")[: HEADER_LINES + 1]
     start = 0
@@ -177,19 +177,19 @@ def find_layout(head: bytes, *, is_whole: bool, is_known: bool = False, is_analo
 
 
 def _words_in(line: bytes, separator: bytes) -> Words:
-    """The words for levels that a row uses, and their opposites."""
+    """The level words in a row, and their opposites."""
     cells = {cell.strip(b' "\r') for cell in line.lower().split(separator)}
     pairs = [pair for pair in _WORD_PAIRS if not cells.isdisjoint(pair)]
     return tuple((word, digit) for pair in pairs for word, digit in zip(pair, (b"1", b"0"), strict=True))
 
 
 def _plain(separator: bytes, columns: int, words: Words) -> LevelLayout:
-    """Rows of so many numbers."""
+    """Rows with a given number of numbers."""
     return LevelLayout(separator, ("",) * columns, False, 1, 1, 0, words=words)
 
 
 def _first_rows(text: bytes, separator: bytes, words: Words) -> _FirstRows:
-    """The first rows of as many numbers as the very first has."""
+    """The first rows with as many numbers as the first one."""
     lines = text.split(b"\n")
     lines = [line for line in lines[: len(lines) - (len(lines) > _ROWS_LEAST)] if line.strip()][:_SNIFFED_LINES]
     plain = _plain(separator, lines[0].count(separator) + 1, words)
@@ -198,19 +198,19 @@ def _first_rows(text: bytes, separator: bytes, words: Words) -> _FirstRows:
 
 
 def _are_sound(rows: _FirstRows, *, is_whole: bool, is_analog: bool) -> bool:
-    """True where hardly any row is damaged, times rise, and only levels or voltages are beside them."""
+    """True if few rows are damaged, times rise, and the other columns hold only levels or voltages."""
     table = rows.table
     if len(table) < max(_ROWS_LEAST, rows.seen * 0.9 - 2):
         return False
     levels = table[:, rows.has_time :]
-    falls = int(np.count_nonzero(np.diff(table[:, 0]) < 0)) if rows.has_time else 0  # a damaged time or two
+    falls = int(np.count_nonzero(np.diff(table[:, 0]) < 0)) if rows.has_time else 0  # allows a damaged time or two
     changes = bool((levels != levels[:1]).any())
     fits = rows.has_time and bool((levels != np.rint(levels)).any()) if is_analog else are_levels(levels)
     return bool(levels.size) and falls <= len(table) // 20 and fits and (changes or not is_whole)
 
 
 def _described(above: list[bytes], rows: _FirstRows, separator: bytes, number: int, start: int) -> LevelLayout | None:
-    """What the lines above the rows say of them; None where rows without times have no sample rate."""
+    """The layout from the lines above the rows; None if rows without times have no sample rate."""
     has_time, columns = rows.has_time, rows.table.shape[1]
     tick_ns = stated_ns = _stated_tick_ns(above)
     cells = [cells for cells in _cells(above, separator) if len(cells) == columns]
@@ -232,7 +232,7 @@ def _described(above: list[bytes], rows: _FirstRows, separator: bytes, number: i
 def _tick_ns(
     heads: list[str], rate_ns: float | None, table: F64, *, is_whole: bool
 ) -> tuple[float, tuple[str, str] | None]:
-    """What one step of the first column lasts; else why that is not known."""
+    """Duration of one step of the first column; else why it is not known."""
     units = [found for head in heads if (found := _UNIT.search(head))]
     if units:
         return _UNITS_NS[units[-1].lastgroup or "s"], None
@@ -254,17 +254,17 @@ def _tick_ns(
 
 
 def _unit_that_fits(table: F64) -> int:
-    """The unit in which the shortest level lasts one bit of the bus, 0 where there is none."""
+    """The unit in which the shortest level lasts one bit of the bus, 0 without one."""
     changed = np.flatnonzero((np.diff(table[:, 1:], axis=0) != 0).any(axis=1)) + 1
     spans = np.diff(table[changed, 0])
     if not spans.size:
         return 0
-    shortest = float(np.quantile(spans, 0.05)) * BUS_LINE.baud / 1e9  # in bits, were it ns
+    shortest = float(np.quantile(spans, 0.05)) * BUS_LINE.baud / 1e9  # in bits, if the unit were ns
     return next((unit for unit in _UNITS_NS.values() if 0.9 <= shortest * unit <= 1.1), 0)
 
 
 def _stated_tick_ns(above: list[bytes]) -> float | None:
-    """What one sample lasts, as the lines above the rows say; None where they do not."""
+    """Duration of one sample, from the lines above the rows; None if not stated."""
     text = "\n".join(line.decode("utf-8", "replace") for line in above)
     for pattern, powers in ((_RATE, _POWERS), (_INTERVAL, _PARTS)):
         found = pattern.search(text)
@@ -289,7 +289,7 @@ def _cells(lines: list[bytes], separator: bytes) -> list[list[str]]:
 
 
 def step_ns(text: bytes, layout: LevelLayout) -> int:
-    """The step of the times: between samples, else as fine as they are written."""
+    """The step of the times: that of the samples, else the written precision."""
     if not layout.has_time:
         return max(1, round(layout.tick_ns))
     rows = [(line, row) for line in text.split(b"\n")[:_STEPS_MOST] if (row := layout.parse(line)) is not None]

@@ -1,4 +1,4 @@
-"""Opening a recording of any format, recognized by what it holds and not by its name."""
+"""Open a recording of any format, recognized by its contents, not its name."""
 
 from __future__ import annotations
 
@@ -27,16 +27,16 @@ from busbench.text_file import FOREIGN
 
 STANDARD_INPUT = "-"
 
-_LONG_HEAD_BYTES = 4 << 20  # of text whose first rows may be longer than what is looked at first
+_LONG_HEAD_BYTES = 4 << 20  # of text whose first rows may be longer than the first look
 _MAGIC_BYTES = 8
 _RAW_SEARCH_BYTES = 4 << 20
-_RAW_LEAST_BYTES = 60  # two frames in a row, by which raw bytes are recognized
+_RAW_LEAST_BYTES = 60  # two frames in a row identify raw bytes
 _KNOWN_BY = "busbench reads pcapng, pcap, VCD, .sr, CSV, its own Parquet, and raw bytes of the bus"
 
 
 @runtime_checkable
 class _LevelReader(Protocol):
-    """What the module of a format with several signals offers beside."""
+    """The additional interface of a format with several signals."""
 
     def open_levels(self, source: Source) -> LevelFile: ...
 
@@ -50,17 +50,17 @@ def open_capture(
     """Open a recording.
 
     Args:
-        recording: a file of any format that is read, compressed or not, or its address (`file://`, others
+        recording: a file of any readable format, compressed or not, or its address (`file://`, others
             with fsspec), "-" for standard input, or an object that is open for bytes, which stays open.
-        options: choices that a file may leave open.
-        waiting: called a few times per second while waiting for a pipe; where it is given, bytes of a
-            pipe are handed on as they come, if the format can be known by its beginning.
+        options: choices for files that leave one open.
+        waiting: called a few times per second while waiting for a pipe; if given, bytes of a
+            pipe are passed on as they arrive, if the format is known from its first bytes.
 
     Returns:
         The recording; use it as a context manager.
 
     Raises:
-        CaptureError: it cannot be opened, or is of no known format.
+        CaptureError: it cannot be opened, or the format is unknown.
     """
     source, any_bytes = _source_of(recording, waiting)
     pipe = source if isinstance(source, PipeSource) else None
@@ -88,7 +88,7 @@ def open_capture(
 
 
 def _opened(source: Source, pipe: PipeSource | None, options: ReadOptions, *, any_bytes: bool) -> Capture:
-    """The reader of a source; a pipe of which too little has come for that is an error."""
+    """The reader of a source; a pipe with too few bytes so far is an error."""
     if pipe is None or pipe.has_ended:
         return _choose(source, any_bytes=any_bytes).reader().open_file(source, options)
     head = read_head(pipe)
@@ -107,14 +107,14 @@ def open_captures(recording: str | os.PathLike[str], *, options: ReadOptions | N
 
     Args:
         recording: a file, "-" for standard input.
-        options: choices that a file may leave open; with an interface that one alone.
+        options: choices for files that leave one open; with an interface, only that one.
 
     Returns:
-        One for each serial interface that received something, in their order, and for those of our own recordings
+        One per serial interface that received something, in order, and per interface of busbench's recordings
         that did not; one for all other files.
 
     Raises:
-        CaptureError: it cannot be opened, or is of no known format.
+        CaptureError: it cannot be opened, or the format is unknown.
     """
     options = options or ReadOptions()
     numbers = line_interfaces(recording) if options.interface is None else []
@@ -124,13 +124,13 @@ def open_captures(recording: str | os.PathLike[str], *, options: ReadOptions | N
 
 
 def line_interfaces(recording: str | os.PathLike[str]) -> list[int]:
-    """Numbers of the serial interfaces of a packet capture; none for other files, for pipes and what cannot be read."""
+    """Numbers of the serial interfaces of a packet capture; empty for other files, pipes and unreadable files."""
     from busbench.capture import pcapng_read
     from busbench.capture.packets import PacketFile
     from busbench.capture.pcapng_choice import line_numbers
 
     path = os.fspath(recording)
-    if path == STANDARD_INPUT or _is_pipe(path):  # which can be read once
+    if path == STANDARD_INPUT or _is_pipe(path):  # which can be read only once
         return []
     with contextlib.suppress(CaptureError):  # opening it says why
         source = _unpacked(FileSource(path))
@@ -140,13 +140,13 @@ def line_interfaces(recording: str | os.PathLike[str]) -> list[int]:
 
 
 def open_levels(path: str) -> LevelFile | None:
-    """Open a file of the levels of several signals; None where it is no such file.
+    """Open a file of levels of several signals; None if it is another kind of file.
 
     Args:
         path: the file, compressed or not.
 
     Raises:
-        CaptureError: it is one, but cannot be read.
+        CaptureError: it is one and cannot be read.
     """
     source = _unpacked(as_source(path))
     found = _recognized(read_head(source))
@@ -157,7 +157,7 @@ def open_levels(path: str) -> LevelFile | None:
 def _source_of(
     recording: str | os.PathLike[str] | BinaryIO, waiting: Callable[[], object] | None
 ) -> tuple[Source, bool]:
-    """Where the bytes are, and whether any will do: what comes out of a pipe has no name to be mistaken."""
+    """The source of the bytes, and whether any bytes are accepted: a pipe has no misleading name."""
     if not isinstance(recording, str | os.PathLike):
         return _of_object(recording), False
     path = os.fspath(recording)
@@ -183,7 +183,7 @@ def _of_object(file: BinaryIO) -> Source:
 
 
 def _unpacked(source: Source) -> Source:
-    """The source, or what it holds where that is compressed, in UTF-8 where that is text."""
+    """The source, unpacked if compressed, in UTF-8 if text."""
     head = read_head(source, most=_MAGIC_BYTES)
     codec = codec_of(head)
     if codec is not None:
@@ -195,14 +195,14 @@ def _unpacked(source: Source) -> Source:
 
 
 def _as_text(source: Source) -> Source:
-    """The source with cells of text that no reader knows written again."""
+    """The source, with text cells that no reader knows converted."""
     head = read_head(source)
     style = find_style(head) if _is_text(head) else None
     return source if style is None else StyledSource(source, style)
 
 
 def _choose(source: Source, *, any_bytes: bool = False) -> FileFormat:
-    """The format of a source that can be read again; `any_bytes` takes those without frames as raw bytes too."""
+    """The format of a source that can be read again; `any_bytes` also accepts raw bytes without frames."""
     head = read_head(source)
     if not head:
         raise CaptureError(source.name, "file is empty", hint="was the recording ended before a byte came?")
@@ -227,7 +227,7 @@ def _choose(source: Source, *, any_bytes: bool = False) -> FileFormat:
 
 
 def _recognized(head: bytes) -> FileFormat | None:
-    """The format that begins so, but for raw bytes."""
+    """The format recognized by the first bytes, except raw bytes."""
     return next((one for one in FORMATS if one is not RAW and one.reader().sniff(head)), None)
 
 
@@ -254,7 +254,7 @@ def _is_text(head: bytes) -> bool:
 
 
 class _Sourced(Capture):
-    """A recording whose source has something to report, and to let go of."""
+    """A recording whose source has faults to report, and files to close."""
 
     def __init__(self, inner: Capture, source: Source) -> None:
         self._inner, self._source = inner, source
@@ -278,6 +278,6 @@ class _Sourced(Capture):
                 self.info.notes.append(f"the file {fault.what.partition(': ')[2]}; what is before was read")
 
     def close(self) -> None:
-        """Let go of the source."""
+        """Close the source."""
         self._inner.close()
         self._source.close()

@@ -1,4 +1,4 @@
-"""Some packets of a capture as columns, and ways to put such columns together."""
+"""Packets of a capture as columns, and operations on such columns."""
 
 from __future__ import annotations
 
@@ -17,18 +17,18 @@ NO_TIME = int(np.iinfo(np.int64).min)
 
 @dataclass(slots=True, eq=False)
 class PacketBatch:
-    """Some packets of a file in their order, as columns of equal length."""
+    """Packets of a file in order, as columns of equal length."""
 
-    buffer: U8  # uint8, what was read of the file; overwritten by the next batch
+    buffer: U8  # uint8, the bytes read from the file; overwritten by the next batch
     base: int  # file offset of buffer[0]
-    start: I64  # place of each packet's data in the buffer, int64 (N,)
+    start: I64  # position of each packet's data in the buffer, int64 (N,)
     size: I64  # bytes of it that were captured, int64 (N,)
-    t_ns: I64  # its time in ns since the Unix epoch, int64 (N,); NO_TIME where it has none
+    t_ns: I64  # its time in ns since the Unix epoch, int64 (N,); NO_TIME without one
     interface: NDArray[np.int32]  # index into PacketFile.interfaces, int32 (N,)
-    sole: int = -1  # the interface of all of them, -1 where they differ or that is not known
-    flags: U32 | None = None  # packet flags (bits 0-1 the direction), uint32 (N,), None where no packet has any
+    sole: int = -1  # the interface of all packets, -1 if they differ or it is unknown
+    flags: U32 | None = None  # packet flags (bits 0-1 the direction), uint32 (N,), None if no packet has any
     comments: dict[int, list[str]] = field(default_factory=dict)  # comments of the few packets that have some, by index
-    step: int = 0  # where not 0, all packets are of one size and are so many bytes apart
+    step: int = 0  # if not 0, all packets have one size and are this many bytes apart
 
     def __len__(self) -> int:
         return int(self.start.size)
@@ -49,32 +49,32 @@ class PacketBatch:
         )
 
     def ends(self) -> I64:
-        """Where each packet ends among the data of all, int64 (N,)."""
+        """End of each packet in the joined data, int64 (N,)."""
         if self.step:
             return np.arange(1, len(self) + 1, dtype=np.int64) * int(self.size[0])
         return np.cumsum(self.size)
 
     def payload(self, ends: I64) -> U8:
-        """Data of all packets, one after another, in an array of its own; `ends` is from ends()."""
+        """The data of all packets, joined in a new array; `ends` is from ends()."""
         size = int(self.size[0]) if self.step else 0
         if size:
-            # a packet is one item: numpy copies it at once, not byte by byte
+            # one item per packet: numpy copies it at once, not byte by byte
             item = np.dtype((np.void, size))
             return np.ndarray((len(self),), item, self.buffer, int(self.start[0]), (self.step,)).copy().view(np.uint8)
         return gather(self.buffer, self.start, self.size, ends)
 
 
 class OnePacket(NamedTuple):
-    """A packet that was read by itself."""
+    """A packet that was read individually."""
 
-    start: int  # place of its data in the buffer
+    start: int  # position of its data in the buffer
     size: int  # bytes of it that were captured
-    t_ns: int  # its time, NO_TIME where it has none
+    t_ns: int  # its time, NO_TIME without one
     interface: int  # index into PacketFile.interfaces
 
 
 def merged(batch: PacketBatch, odd: list[OnePacket]) -> PacketBatch:
-    """A batch and packets of the same buffer that were read by themselves, in their order."""
+    """A batch merged with packets of the same buffer that were read individually, in order."""
     columns = np.array(odd, np.int64).T
     start = np.concatenate([batch.start, columns[0]])
     order = np.argsort(start, kind="stable")

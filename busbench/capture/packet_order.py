@@ -1,9 +1,9 @@
-"""Packets of a capture that are there twice or are out of order.
+"""Duplicate packets, and packets out of order.
 
 A capture of two interfaces that show one bus, and files merged out of others, hold
 exact copies: the same bytes at the same time. Several cores, buffers or files may
-write packets in another order than they came. Copies are left out and packets put
-in the order of their times, before anything is made of the bytes: so a copy is no
+write packets out of order. Copies are left out and packets put
+in the order of their times, before the bytes are evaluated: so a copy is no
 second frame and a late packet no missing one. A frame with the same bytes at a later
 time is a frame; a clock that was set back stays as it is.
 """
@@ -17,14 +17,14 @@ import numpy as np
 
 from busbench.model import BUS_LINE, I64, TIME_MAX_NS, TIME_MIN_NS, U8, Bools, ByteLog, Clock, ClockKind, LineSettings
 
-REACH = 8  # packets: one that is out of order is overtaken by so many at most
-REACH_NS = 50_000_000  # clocks are set back by more: a time service steps from 128 ms on
-_COPY_BYTES = 3  # a read may have been cut into packets of a byte or two, all with its time
-_LOOK = 64  # packets at the end of a log that are looked at with the next
+REACH = 8  # max packets that overtake one
+REACH_NS = 50_000_000  # clocks are set back by more: a time service steps at 128 ms or more
+_COPY_BYTES = 3  # a read may be cut into packets of a byte or two, all with its time
+_LOOK = 64  # packets at the end of a log that are evaluated with the next
 
 
 class PacketOrder:
-    """Orders the packets of one capture, log by log; a packet is what is between two marks.
+    """Orders the packets of one capture, log by log; a packet is the bytes between two marks.
 
     Args:
         clock: the capture's.
@@ -38,14 +38,14 @@ class PacketOrder:
     def __init__(self, *, clock: Clock, line: LineSettings = BUS_LINE) -> None:
         self.copies = self.moved = 0
         self._is_known = clock.is_known
-        # The line cannot carry these bytes twice within a step of the clock.
+        # The line cannot carry these bytes twice within one clock step.
         shortest = clock.resolution_ns // line.character_ns + 1
         self._copy_bytes = shortest if clock.kind is ClockKind.PER_BYTE else max(shortest, _COPY_BYTES)
         self._offset = 0
 
     @property
     def notes(self) -> list[str]:
-        """What was done, a line each."""
+        """What was changed, one line each."""
         notes = []
         if self.copies:
             notes.append(f"exact copies of packets, left out: {self.copies:,}")
@@ -72,7 +72,7 @@ class PacketOrder:
             yield self._place(held, is_overtaken=False)
 
     def _place(self, log: ByteLog, *, is_overtaken: bool) -> ByteLog:
-        """A log in order and without copies, after the one before."""
+        """Put a log in order without copies, after the one before."""
         if not (log.mark_t_ns[1:] > log.mark_t_ns[:-1]).all():
             order, moved = _order(log.mark_t_ns, is_overtaken=is_overtaken)
             if moved:
@@ -88,11 +88,11 @@ class PacketOrder:
         return log
 
     def _copies_in(self, log: ByteLog) -> Bools:
-        """True for each packet that is like one before it, bytes and time."""
+        """True for each packet with the bytes and time of an earlier one."""
         size, t_ns = np.diff(log.mark_end, prepend=log.offset), log.mark_t_ns
         start = log.mark_end - size - log.offset
         copies = np.zeros(size.size, np.bool_)
-        is_known = (t_ns > TIME_MIN_NS) & (t_ns < TIME_MAX_NS)  # a time kept at a bound may be any other
+        is_known = (t_ns > TIME_MIN_NS) & (t_ns < TIME_MAX_NS)  # a time clipped to a bound is unknown
         for lag in range(1, REACH + 1):
             is_same_time = (t_ns[lag:] == t_ns[:-lag]) & is_known[lag:]
             if not is_same_time.any():
@@ -110,8 +110,8 @@ class PacketOrder:
 def _order(t_ns: I64, *, is_overtaken: bool) -> tuple[I64, int]:
     """Indices of packets in the order of their times, and how many are earlier than the one before.
 
-    Sorted are runs of packets in which each is a little late at most, and which later
-    packets overtake: after a clock that was set back nothing does so for long.
+    Sorts runs of packets in which each is at most a little late, and which later
+    packets overtake; after a clock was set back, none does so for long.
 
     Args:
         t_ns: times, int64 (N,).
@@ -131,7 +131,7 @@ def _order(t_ns: I64, *, is_overtaken: bool) -> tuple[I64, int]:
 
 
 def _clean_cut(t_ns: I64) -> int:
-    """The last place but a few after which no packet belongs before it; where there is none the end, or 0 of few."""
+    """The last place, a few before the end, that no later packet belongs before; else the end, or 0 for few packets."""
     first = max(0, t_ns.size - _LOOK)
     before = np.maximum.accumulate(t_ns[first:])[:-1]
     behind = np.minimum.accumulate(t_ns[first:][::-1])[::-1][1:]

@@ -1,4 +1,4 @@
-"""What is in one buffer of a pcapng file, and what is kept from one buffer to the next."""
+"""Read one buffer of a pcapng file, with the state kept between buffers."""
 
 from __future__ import annotations
 
@@ -13,25 +13,25 @@ from busbench.capture.packet_batch import NO_TIME, OnePacket, PacketBatch, merge
 from busbench.capture.pcapng_chain import BLOCK_BYTES_MAX, U32, Blocks, Chain
 from busbench.model import I64, U8
 
-COMMENTS_MAX = 200  # of one packet; damage is written in a few long ones
-_TURNS_MAX = 500  # of the byte order, which files joined out of two machines' may change a few times
-# What is read besides packets, one by one; all other blocks are passed over.
+COMMENTS_MAX = 200  # comments of one packet; damage is written in a few long ones
+_TURNS_MAX = 500  # changes of byte order; files joined from two machines may have a few
+# Block types read besides packets, one by one; all others are skipped.
 _TOLD = (pb.SECTION_HEADER, pb.INTERFACE, pb.PACKET_SIMPLE, pb.PACKET_OBSOLETE)
-_SECTION_BYTES = pb.SECTION_HEADER.to_bytes(4, "little")  # the same in both byte orders
+_SECTION_BYTES = pb.SECTION_HEADER.to_bytes(4, "little")  # equal in both byte orders
 
 
 class Scan:
     """Reads the blocks of a file buffer by buffer.
 
     Args:
-        interfaces: those that are described are put after its end.
+        interfaces: described interfaces are appended.
 
     Attributes:
-        section: number of the section that was begun last, -1 before the first.
-        fault: what ended the reading, or "".
+        section: number of the current section, -1 before the first.
+        fault: why reading ended, or "".
         short_packets, missing_bytes: packets cut short when they were captured, and by how much.
         stray_packets: packets of an interface that is not described.
-        comments_over: comments passed over, since their packets have too many.
+        comments_over: skipped comments of packets with too many.
     """
 
     def __init__(self, interfaces: list[pb.Interface]) -> None:
@@ -44,7 +44,7 @@ class Scan:
         self.short_packets = self.missing_bytes = self.stray_packets = self.comments_over = 0
 
     def batches(self, buffer: U8, base: int, have: int) -> Generator[PacketBatch, None, int]:
-        """Give the whole blocks in buffer[:have]; return the place of the first that is not."""
+        """Yield the whole blocks in buffer[:have]; return the position of the first incomplete one."""
         at = 0
         if self.section < 0:
             at = self._header(buffer[:have])
@@ -63,7 +63,7 @@ class Scan:
         return at
 
     def _header(self, data: U8) -> int:
-        """Begin a section; returns its header's length, 0 where that is not whole or no header."""
+        """Begin a section; returns the length of its header, 0 if it is incomplete or invalid."""
         head = data[:12].tobytes()
         if head[:4] != _SECTION_BYTES[: len(head)]:
             self.fault = "no pcapng section begins here"
@@ -94,7 +94,7 @@ class Scan:
 
     def _batch(self, buffer: U8, base: int, blocks: Blocks) -> PacketBatch:
         odd: list[OnePacket] = []
-        sections = [(0, self.first_interface)]  # the word at which each begins, and its first interface
+        sections = [(0, self.first_interface)]  # start word and first interface of each
         if not blocks.all_packets:
             is_packet = blocks.words.take(blocks.starts) == pb.PACKET
             is_packet &= blocks.size >= pb.PACKET_FRAME_BYTES
@@ -128,7 +128,7 @@ class Scan:
     def _packets(self, buffer: U8, base: int, blocks: Blocks, interface: NDArray[np.int32]) -> PacketBatch:
         captured, length = blocks.column(5), blocks.column(6)
         equal = bool(blocks.step) and bool((captured == captured[0]).all())
-        # where all are alike, one of them is reckoned with
+        # if all are equal, one is evaluated
         size, block_bytes = (captured[:1], blocks.size[:1]) if equal else (captured, blocks.size)
         size = size.astype(np.int64)
         option_bytes = block_bytes - ((size + (3 + pb.PACKET_FRAME_BYTES)) & ~3)
@@ -178,7 +178,7 @@ class Scan:
         return times
 
     def _read_options(self, batch: PacketBatch, option_bytes: I64) -> None:
-        """Read flags in bulk where nothing else is there, and the rest one by one."""
+        """Read flags in bulk if there is nothing else, and the rest one by one."""
         words = batch.buffer.view(self.order + "u4")
         at = (batch.start + (batch.size + 3 & ~3)) // 4
         # three words are one item: an option's head, the flags, the end of options
@@ -213,7 +213,7 @@ class Scan:
         self.interfaces.append(pb.read_interface(body, self.order, section=self.section, number=number, index=index))
 
     def _old_packet(self, buffer: U8, words: U32, start: int) -> Iterator[OnePacket]:
-        """A packet of a kind that is rare today."""
+        """A packet block of the obsolete type."""
         kind, size = int(words[start]), int(words[start + 1])
         at, end = start * 4 + 8, start * 4 + size - 4
         if kind == pb.PACKET_SIMPLE and size >= 16:

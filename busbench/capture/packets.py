@@ -14,20 +14,20 @@ from busbench.capture.packet_scan import COMMENTS_MAX, Scan
 from busbench.capture.pcap_scan import PcapScan, pcap_header
 from busbench.errors import CaptureError, pluralize
 
-_BUFFER_BYTES = 3 << 19  # more would leave the processor's cache
+_BUFFER_BYTES = 3 << 19  # more would not fit the processor's cache
 _KEPT_BYTES = 24 << 20
 
 
 class PacketFile:
-    """A pcapng or pcap file as a stream of packets; it can be read as often as needed.
+    """A pcapng or pcap file as a stream of packets that can be read repeatedly.
 
     Attributes:
         interfaces: every interface described so far; those in the first
-            megabytes are known from the start, others join while batches are read.
+            megabytes are known from the start, others are added while batches are read.
         notes: what was wrong, one line each; complete when the batches end.
 
     Raises:
-        CaptureError: the file cannot be opened, or does not begin as such.
+        CaptureError: the file cannot be opened, or is of another format.
     """
 
     def __init__(self, source: str | Source) -> None:
@@ -48,10 +48,10 @@ class PacketFile:
         return filter(None, self._parts())
 
     def _parts(self) -> Iterator[PacketBatch | None]:
-        """The batches, and None after those of each buffer: it may have had none."""
+        """The batches, and None at the end of each buffer."""
         self.interfaces, self.notes = [], []
         scan = PcapScan(self.interfaces) if self._is_pcap else Scan(self.interfaces)
-        # Once so much has been given back, glibc keeps what is freed for the next
+        # After this much was freed at once, glibc keeps freed memory for the next
         # batch instead of fetching fresh pages for each: a sixth of the time.
         np.empty(_KEPT_BYTES, np.uint8)
         with self._source.open() as stream:
@@ -78,7 +78,7 @@ class PacketFile:
 
     @property
     def format(self) -> str:
-        """For people."""
+        """Format name for people."""
         return "pcap" if self._is_pcap else "pcapng"
 
     def _close(self, scan: Scan | PcapScan, at: int, end: int | None) -> None:

@@ -17,11 +17,11 @@ from busbench.wire.table import FrameTable
 
 
 def arrow_table(frames: FrameTable, *, clock: Clock, first_t_ns: int) -> Any:
-    """Frames as a pyarrow table: times in seconds from the recording's first byte, the place in the stream, values.
+    """Frames as a pyarrow table: times in seconds from the recording's first byte, stream offsets, values.
 
     Args:
         frames: some or all of a recording.
-        clock: how well its times are known; without one they are null.
+        clock: its clock; times are null without one.
         first_t_ns: time of the first byte.
 
     Raises:
@@ -70,7 +70,7 @@ def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE,
 
 
 def _meta(info: CaptureInfo, span: Span) -> bytes:
-    """What the columns do not hold: the clock, and where its times begin."""
+    """Metadata that the columns do not hold: the clock, and the zero of its times."""
     said: dict[str, int | str | None] = {"first_t_ns": span.first_t_ns or 0, "start_utc_ns": info.start_utc_ns}
     if info.clock.is_known:
         said |= {"clock": info.clock.kind.value, "resolution_ns": info.clock.resolution_ns}

@@ -1,6 +1,6 @@
-"""The frames of a Parquet file that busbench wrote, as bytes again; needs the `parquet` extra.
+"""Read the frames of a Parquet file written by busbench as bytes; needs the `parquet` extra.
 
-Such a file holds frames alone. Bytes between them are known by number, not by value: 0xFF is written for each.
+Such a file holds only frames. The number of bytes between them is known, not their values: 0xFF is used.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ CHANNEL_NAMES = tuple(f"ch{number}" for number in range(1, CHANNELS + 1))
 COLUMNS = ("time_s", "offset", *CHANNEL_NAMES, *FLAG_NAMES, "end_byte", "suspect")
 
 _ROWS = 1 << 15  # of a block
-_FILLED_MOST = 1 << 30  # bytes that are made up in all: no recording has lost more
+_FILLED_MOST = 1 << 30  # max bytes made up in total: no recording has lost more
 _FILL = 0xFF
 _SECONDS_MOST = 1e9  # thirty years from the first byte
 
@@ -70,7 +70,7 @@ class ParquetFrames(Capture):
         self._first_t_ns = said.first_t_ns
 
     def blocks(self) -> Iterator[ByteLog]:
-        """Read the frames from the first on, as Capture says."""
+        """Read the frames from the first; see Capture."""
         self.info.notes.clear()
         at = filled = 0
         try:
@@ -118,7 +118,7 @@ class ParquetFrames(Capture):
 
 
 class _Meta:
-    """What our writer says of the recording."""
+    """The metadata of busbench's writer."""
 
     def __init__(self, said: dict[str, Any]) -> None:
         self.clock = NO_CLOCK
@@ -137,5 +137,5 @@ def _meta(metadata: dict[bytes, bytes]) -> _Meta:
 
 
 def _whole(value: object) -> int | None:
-    """A whole number of 62 bits, else None."""
+    """An integer of at most 62 bits, else None."""
     return value if isinstance(value, int) and not isinstance(value, bool) and abs(value) < 1 << 62 else None

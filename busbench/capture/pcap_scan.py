@@ -1,4 +1,4 @@
-"""What is in one buffer of a capture in the older pcap layout.
+"""Read one buffer of a capture in the older pcap layout.
 
 Source: IETF draft-ietf-opsawg-pcap, "PCAP Capture File Format": a header of 24 bytes, then packets, each after a
 header of 16. The magic number reports byte order and the unit of the stamps.
@@ -15,19 +15,19 @@ from busbench.capture import pcapng_blocks as pb
 from busbench.capture.packet_batch import PacketBatch
 from busbench.model import I64, U8
 
-_MAGIC = {0xA1B2C3D4: 6, 0xA1B23C4D: 9}  # power of ten of the stamps' unit
+_MAGIC = {0xA1B2C3D4: 6, 0xA1B23C4D: 9}  # power of ten of the timestamps' unit
 _FILE_BYTES, _PACKET_BYTES = 24, 16
-_SIZE_MAX = 64 << 20  # no packet is as long
-_RUN_LEAST = 8  # equal packets that are worth looking for more
-_WALKED = 64  # packets that are read one by one before that
+_SIZE_MAX = 64 << 20  # packets are shorter
+_RUN_LEAST = 8  # min equal packets worth a search for more
+_WALKED = 64  # packets read one by one before that
 
 
 def pcap_header(head: bytes) -> tuple[str, int, int] | None:
-    """Byte order, power of ten of the stamps and link type of a file that begins so, None where it is none."""
+    """Byte order, power of ten of the timestamps, and link type from the first bytes of a file; None for others."""
     for order in "<>":
         if len(head) >= 4 and struct.unpack_from(order + "I", head)[0] in _MAGIC:
             magic, link = struct.unpack_from(order + "I16xI", head.ljust(_FILE_BYTES, b"\0"))
-            return order, _MAGIC[magic], link & 0xFFFF  # above it is whether checksums are kept
+            return order, _MAGIC[magic], link & 0xFFFF  # the bits above say whether checksums are kept
     return None
 
 
@@ -58,7 +58,7 @@ class PcapScan:
         return at
 
     def _packets(self, buffer: U8, at: int, have: int) -> tuple[I64, int]:
-        """Where the whole packets begin, and the place after the last."""
+        """Starts of the whole packets, and the position after the last."""
         size_of = struct.Struct(self._order + "I").unpack_from
         parts: list[I64] = []
         while True:

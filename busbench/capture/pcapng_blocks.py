@@ -1,4 +1,4 @@
-"""Layout of pcapng blocks, and the few texts of our own that a recording carries in them.
+"""Layout of pcapng blocks, and busbench's own comments in them.
 
 Source: IETF draft-ietf-opsawg-pcapng, "PCAP Now Generic (pcapng) Capture File Format".
 """
@@ -17,7 +17,7 @@ from busbench.capture.base import NO_ORIGIN, Origin
 from busbench.errors import sanitize
 from busbench.model import I64, NO_CLOCK, TIME_MAX_NS, TIME_MIN_NS, WAKE_EDGES_US, Clock, ClockKind, LineSettings
 
-SECTION_HEADER = 0x0A0D0D0A  # reads the same in both byte orders
+SECTION_HEADER = 0x0A0D0D0A  # equal in both byte orders
 INTERFACE = 1
 PACKET_OBSOLETE = 2
 PACKET_SIMPLE = 3
@@ -37,7 +37,7 @@ OPT_HARDWARE = 15  # of an interface
 SECTION_BYTES_MIN = 28
 PACKET_HEADER_BYTES = 28  # up to the packet's data
 PACKET_FRAME_BYTES = 32  # the same and the trailing length
-LINK_SERIAL = 147  # kept for private use: the meaning is ours
+LINK_SERIAL = 147  # reserved for private use: the meaning is busbench's own
 LINKS_USER = range(147, 163)
 LINKS_USB = (186, 189, 220, 249)
 
@@ -49,7 +49,7 @@ OWN_DESCRIPTION = "busbench serial line:"
 _ADAPTER, _UNIT, _NOTE = "adapter serial number ", "unit: ", "note: "
 _COMMENT_BYTES_MAX = 60_000  # an option's length is 16 bits
 _WORDS_MOST = 2000
-_OFFSET_S_MAX = 1 << 33  # beyond this an offset is no date
+_OFFSET_S_MAX = 1 << 33  # a larger offset is no date
 
 
 def padded(size: int) -> int:
@@ -62,36 +62,36 @@ class Interface:
     """One interface described in a capture."""
 
     section: int  # number of its section in the file, from 0
-    number: int  # its number inside that section
+    number: int  # its number in that section
     link_type: int  # what its packets hold (147 here; 220 and 249 USB)
     snaplen: int = 0  # longest packet kept, 0 for no limit
     name: str = ""  # name, description: as written, "" where absent
     description: str = ""
     tsresol: int = 6  # the option's byte: a power of ten, or of two with bit 7 set
-    tsoffset_s: int = 0  # seconds to add to its stamps
+    tsoffset_s: int = 0  # seconds to add to its timestamps
     index: int = 0  # its number in the file
     origin: Origin = NO_ORIGIN  # what was recorded, with which adapter, where our writer described it
 
     @property
     def resolution_ns(self) -> int:
-        """The step of its stamps, rounded up to whole nanoseconds."""
+        """The step of its timestamps, rounded up to whole nanoseconds."""
         power = self.tsresol & 0x7F
         units = 1 << power if self.tsresol & 0x80 else 10**power
         return -(-1_000_000_000 // units)
 
     @property
     def label(self) -> str:
-        """How a person would name it."""
+        """Its name for people."""
         return sanitize(self.name or self.description or f"interface {self.number}", most=60)
 
     @property
     def title(self) -> str:
-        """Its number, label and what was recorded on it, to choose by."""
+        """Its number, label and origin, to choose from."""
         return f"{self.index} ({', '.join(filter(None, (self.label, sanitize(self.origin.unit, most=40))))})"
 
     @property
     def is_serial(self) -> bool:
-        """True for a link type that is kept for private use, as ours is."""
+        """True for a link type reserved for private use, like busbench's."""
         return self.link_type in LINKS_USER
 
     def is_same(self, other: Interface) -> bool:
@@ -104,17 +104,17 @@ class Interface:
 
     @property
     def is_own(self) -> bool:
-        """True where our writer described it."""
+        """True if busbench's writer described it."""
         return self.description.startswith(OWN_DESCRIPTION)
 
     @property
     def is_outbound(self) -> bool:
-        """True where it is described as the bytes that were sent."""
+        """True if it is described as the sent bytes."""
         return self.is_own and _fields(self.description).get("direction") == "out"
 
     @property
     def clock(self) -> Clock:
-        """How well its times are known; foreign files count as one stamp a read."""
+        """Its clock; files of other programs count as one timestamp per read."""
         fields = _fields(self.description) if self.is_own else {}
         try:
             kind = ClockKind(fields.get("clock", ClockKind.PER_READ))
@@ -127,16 +127,16 @@ class Interface:
 
     @property
     def has_wall_clock(self) -> bool:
-        """False where our writer knew no date."""
+        """False if busbench's writer knew no date."""
         return not (self.is_own and _fields(self.description).get("epoch") == "none")
 
     @property
     def is_signed(self) -> bool:
-        """True where our writer knew no date: its stamps are ns, two's complement before its zero."""
+        """True if busbench's writer knew no date: timestamps are ns, two's complement before zero."""
         return (self.tsresol, self.tsoffset_s) == (9, 0) and not self.has_wall_clock
 
     def to_ns(self, ticks: NDArray[np.uint64]) -> I64:
-        """Times in ns of its raw stamps, at most TIME_MAX_NS, int64 (N,); see to_ns of the module."""
+        """Times in ns of raw timestamps, at most TIME_MAX_NS, int64 (N,); see to_ns of the module."""
         if self.is_signed:
             return signed_ns(ticks)
         times = to_ns(ticks, self.tsresol)
@@ -148,7 +148,7 @@ class Interface:
 def add_offset(times: I64, offset_s: I64) -> I64:
     """Times of at least 0 ns with an offset of at most _OFFSET_S_MAX added, between TIME_MIN_NS and TIME_MAX_NS.
 
-    What is kept at TIME_MAX_NS stays there: its time is not known.
+    Times at TIME_MAX_NS stay there: they are unknown.
     """
     offset_ns = np.where(times < TIME_MAX_NS, offset_s * 1_000_000_000, 0)
     later = np.minimum(times, TIME_MAX_NS - np.maximum(offset_ns, 0)) + offset_ns
@@ -156,15 +156,15 @@ def add_offset(times: I64, offset_s: I64) -> I64:
 
 
 def signed_ns(ticks: NDArray[np.uint64]) -> I64:
-    """Raw stamps that are ns in two's complement, kept from TIME_MIN_NS to TIME_MAX_NS, int64 (N,)."""
+    """Raw timestamps in ns, two's complement, clipped to TIME_MIN_NS … TIME_MAX_NS, int64 (N,)."""
     return np.clip(ticks.view(np.int64), TIME_MIN_NS, TIME_MAX_NS)
 
 
 def to_ns(ticks: NDArray[np.uint64], tsresol: int) -> I64:
-    """Raw stamps in ns, exact as far as ns go.
+    """Raw timestamps in ns, exact to 1 ns.
 
     Args:
-        ticks: 64-bit stamps as written, uint64 (N,).
+        ticks: 64-bit timestamps as written, uint64 (N,).
         tsresol: the interface's option: a power of ten, or of two with bit 7 set.
 
     Returns:
@@ -173,7 +173,7 @@ def to_ns(ticks: NDArray[np.uint64], tsresol: int) -> I64:
     power = tsresol & 0x7F
     giga = np.uint64(1_000_000_000)
     if tsresol & 0x80:
-        # seconds and remainder apart, for the product would pass 64 bits
+        # seconds and remainder apart, since the product would exceed 64 bits
         if power > 63:
             ns = np.zeros_like(ticks)
         else:
@@ -206,7 +206,7 @@ def block(kind: int, body: bytes, options: bytes = b"") -> bytes:
 
 
 def read_options(data: bytes, order: str) -> Iterator[tuple[int, bytes]]:
-    """Options of a block up to the end mark or the first that does not fit; the byte order is "<" or ">"."""
+    """Options of a block up to the end mark or the first invalid one; the byte order is "<" or ">"."""
     at = 0
     while at + 4 <= len(data):
         code, size = struct.unpack_from(order + "HH", data, at)
@@ -222,12 +222,12 @@ def text_of(value: bytes) -> str:
 
 
 def listed(words: Sequence[str]) -> str:
-    """Words for people, not too many."""
+    """A short list for people."""
     return ", ".join(words if len(words) <= 8 else [*words[:8], f"and {len(words) - 8} more"])
 
 
 def read_interface(body: bytes, order: str, *, section: int, number: int, index: int) -> Interface:
-    """The interface that the body of an interface block describes."""
+    """Parse the body of an interface block."""
     link_type, _, snaplen = struct.unpack_from(order + "HHI", body)
     name = description = hardware = ""
     comments: list[str] = []
@@ -252,7 +252,7 @@ def read_interface(body: bytes, order: str, *, section: int, number: int, index:
 
 
 def origin_options(origin: Origin) -> bytes:
-    """The options of an interface that hold what was recorded, with which adapter."""
+    """The interface options that hold the origin: what was recorded, and with which adapter."""
     lines = [mark + text for mark, text in ((_UNIT, origin.unit), (_NOTE, origin.note)) if text]
     comment = "\n".join(sanitize(line, most=_WORDS_MOST) for line in lines).encode()
     hardware = f"{_ADAPTER}{sanitize(origin.adapter_serial)}".encode() if origin.adapter_serial else b""
@@ -281,7 +281,7 @@ def _fields(description: str) -> dict[str, str]:
 
 
 def bad_comments(bad: Iterable[int]) -> Iterator[str]:
-    """Comments such as "bad=3,7-9": places in a packet, from 0, of bytes marked on the line."""
+    """Comments such as "bad=3,7-9": positions in a packet, from 0, of bytes marked on the line."""
     runs: list[list[int]] = []
     for place in bad:
         if runs and place == runs[-1][1] + 1:
@@ -295,12 +295,12 @@ def bad_comments(bad: Iterable[int]) -> Iterator[str]:
 
 
 def mark_comment(text: str) -> str:
-    """The comment that holds a person's word."""
+    """The comment that holds an annotation."""
     return "mark=" + text.encode()[:_COMMENT_BYTES_MAX].decode("utf-8", "ignore")
 
 
 def wake_comment(counts: Sequence[int]) -> str:
-    """The comment that holds how late the computer was during a second: counts by WAKE_EDGES_US, as "woke=0,3,47"."""
+    """The comment with the computer's lateness during one second: counts by WAKE_EDGES_US, as "woke=0,3,47"."""
     last = max((i for i, count in enumerate(counts) if count), default=0)
     return "woke=" + ",".join(str(count) for count in counts[: last + 1])
 

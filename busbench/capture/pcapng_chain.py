@@ -1,4 +1,4 @@
-"""Where the blocks of a pcapng section are, found many at a time.
+"""Find the blocks of a pcapng section, many at a time.
 
 Blocks carry their length in front and after. A run of equal blocks is proved by
 one strided comparison. For uneven ones, every word that could begin a packet is
@@ -20,21 +20,21 @@ U32 = NDArray[np.uint32]
 
 BLOCK_BYTES_MAX = 64 << 20
 _FIRST_WORDS = 1 << 10
-_PIECE_WORDS = 1 << 17  # what is searched at once stays in the cache
+_PIECE_WORDS = 1 << 17  # one search fits in the cache
 _FIRST_OTHERS = 1 << 6
-_LONG_RUN = 2048  # equal blocks that are worth a batch of their own
+_LONG_RUN = 2048  # min equal blocks for a separate batch
 _PROBE = 64
 
 
 class Blocks:
-    """Blocks that follow one another, and words 2 to 6 of each.
+    """Consecutive blocks, and words 2 to 6 of each.
 
     Args:
         words: what was read, as 32-bit words in the section's byte order.
         starts: first word of each block, int64 (N,).
         size: its length in bytes, int64 (N,).
-        step: words from one packet to the next where all are packets of equal length, else 0.
-        all_packets: True where no other block is among them.
+        step: words from one packet to the next if all are packets of equal length, else 0.
+        all_packets: True if all blocks are packets.
     """
 
     def __init__(self, words: U32, starts: I64, size: I64, *, step: int = 0, all_packets: bool = True) -> None:
@@ -46,11 +46,11 @@ class Blocks:
         self._heads: U32 | None = None
 
     def column(self, number: int) -> U32:
-        """Word `number` (2 to 6) of every block; meant for packets."""
+        """Word `number` (2 to 6) of each block; for packets."""
         if self.step:
             return self.words[int(self.starts[0]) + number :: self.step][: self.starts.size]
         if self._heads is None:
-            # five words are one item: gathered at once, not word by word
+            # five words are one item: copied at once, not word by word
             room = max(self.words.size - 6, 0)
             items = np.ndarray((room,), np.dtype((np.void, 20)), self.words, 8 if room else 0, (4,))
             self._heads = items[self.starts].view(self.words.dtype).reshape(-1, 5)
@@ -81,7 +81,7 @@ class Chain:
         self.at_section = False
 
     def runs(self) -> Iterator[Blocks]:
-        """Give the blocks in their order."""
+        """Yield the blocks in order."""
         uneven: list[I64] = []
         others = False
         likely: _Likely | None = None
@@ -120,7 +120,7 @@ class Chain:
             parts.clear()
 
     def _others(self) -> list[int]:
-        """First words of the blocks from self.at on that are no packets, as far as they are plain to see."""
+        """First words of the blocks from self.at that are certainly no packets."""
         starts: list[int] = []
         reach = _FIRST_OTHERS
         while True:
@@ -140,7 +140,7 @@ class Chain:
             reach = min(4 * reach, _PIECE_WORDS)
 
     def _next(self) -> int:
-        """Length in bytes of the block at self.at, 0 where it is not whole, no block or a new section."""
+        """Length in bytes of the block at self.at, 0 if it is incomplete, invalid or a new section."""
         room = self.words.size - self.at
         if room < 2:
             return 0
@@ -160,7 +160,7 @@ class Chain:
         return 0
 
     def _equal_blocks(self, step: int) -> int:
-        """How many packet blocks of equal length are in a row from self.at on."""
+        """Number of consecutive packet blocks of equal length from self.at."""
         room = (self.words.size - self.at) // step
         for count in (min(room, _PROBE), room):
             part = self.words[self.at : self.at + count * step]
@@ -173,9 +173,9 @@ class Chain:
 
 
 class _Likely:
-    """Places that look like whole packet blocks by themselves, among so many words from one on.
+    """Positions that look like whole packet blocks, among a number of words from a start.
 
-    A short section must not be searched far beyond its end, so the first reach is short.
+    The first reach is short, so that a short section is not searched far beyond its end.
     """
 
     def __init__(self, words: U32, first: int, reach: int) -> None:
@@ -185,7 +185,7 @@ class _Likely:
         self.breaks = np.flatnonzero(self.ends[:-1] != self.starts[1:])
 
     def from_(self, first: int) -> tuple[I64, int]:
-        """The packets that follow one another from a word on, at which a true one begins, and the end of the last."""
+        """The consecutive packets from a word at which a real one begins, and the end of the last."""
         low = int(np.searchsorted(self.starts, first))
         link = int(np.searchsorted(self.breaks, low))
         high = int(self.breaks[link]) if link < self.breaks.size else self.starts.size - 1

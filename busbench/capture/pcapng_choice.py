@@ -1,4 +1,4 @@
-"""Which interface of a packet capture is the serial line."""
+"""Choose the interface of a packet capture that is the serial line."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ from busbench.model import Bools
 class Candidate:
     """One direction of an interface that has bytes."""
 
-    interface: pb.Interface  # as it was described first
-    is_sent: bool  # True for the bytes that were sent
-    has_times: bool  # True where its packets carry times
+    interface: pb.Interface  # as described first
+    is_sent: bool  # True for the sent bytes
+    has_times: bool  # True if its packets have times
     sample: bytearray = field(default_factory=bytearray)  # its first bytes
 
 
 def sent_packets(batch: PacketBatch, interfaces: list[pb.Interface]) -> Bools:
-    """True for packets that were sent: by their flags, else by their interface."""
+    """True for sent packets: by their flags, else by their interface."""
     first = int(batch.interface.min()) if len(batch) else 0
     described = [one.is_outbound for one in interfaces[first : int(batch.interface.max(initial=0)) + 1]]
     sent: Bools = np.array(described, np.bool_)[batch.interface - first]
@@ -36,7 +36,7 @@ def sent_packets(batch: PacketBatch, interfaces: list[pb.Interface]) -> Bools:
 
 
 def choose(file: PacketFile, wanted: str | None) -> tuple[pb.Interface, bool, bool]:
-    """Interface, whether its sent bytes are wanted, and whether its packets carry times.
+    """The interface, whether its sent bytes are wanted, and whether its packets have times.
 
     Without a choice of the person's it is the serial interface that received bytes. Among several of one
     section the frames in their bytes decide, and for an interface of another kind nothing else does. Where
@@ -46,7 +46,7 @@ def choose(file: PacketFile, wanted: str | None) -> tuple[pb.Interface, bool, bo
         wanted: name or number of an interface, or None.
 
     Raises:
-        CaptureError: none will do, or several would.
+        CaptureError: no interface fits, or several do.
     """
     found = _look(file, wanted)
     received = [one for one in found if not one.is_sent]
@@ -72,7 +72,7 @@ def choose(file: PacketFile, wanted: str | None) -> tuple[pb.Interface, bool, bo
 
 
 def line_numbers(file: PacketFile) -> list[int]:
-    """Numbers of the interfaces that are serial lines: our own that receive, and all others whose bytes hold frames."""
+    """Numbers of the serial interfaces: busbench's own that receive, and all others whose bytes hold frames."""
     found = [one for one in _look(file, None) if not one.is_sent and one.interface.is_serial]
     framed = [one.interface for one in found if carries_frames(bytes(one.sample))]
     section = framed[0].section if framed else 0
@@ -85,7 +85,7 @@ def line_numbers(file: PacketFile) -> list[int]:
 
 
 def _look(file: PacketFile, wanted: str | None) -> list[Candidate]:
-    """What has bytes, read as far as it takes to choose."""
+    """The candidates with bytes, read as far as needed to choose."""
     found: dict[tuple[int, bool], Candidate] = {}
     for batch in file.batches():
         sent = sent_packets(batch, file.interfaces)

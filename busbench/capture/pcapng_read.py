@@ -1,4 +1,4 @@
-"""Serial bytes out of a pcapng or pcap file: one packet is what one read returned."""
+"""Serial bytes from a pcapng or pcap file: one packet is one read."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ FORMAT = "pcapng"
 
 
 def sniff(head: bytes) -> bool:
-    """True where the file begins as pcapng or pcap, even if it is cut within its first block."""
+    """True if the file begins as pcapng or pcap, even if it is cut within its first block."""
     magic = pb.SECTION_HEADER.to_bytes(4, "little")
     return len(head) >= 4 and (head.startswith(magic) or pcap_header(head) is not None)
 
@@ -78,7 +78,7 @@ class SerialPackets(Capture):
         others: dict[tuple[int, bool], int] = {}
         order = PacketOrder(clock=info.clock, line=self._line)
         last_ns, back, held = 0, 0, 0
-        # A recorder of ours writes packets once and in order, so that none has to wait for the next.
+        # busbench's recorder writes each packet once and in order, so that none must wait for the next.
         is_ordered = self._source.comes_slowly and self._chosen.is_own
         for log in self._logs(others) if is_ordered else order.arrange(self._logs(others)):
             if log.mark_t_ns.size:
@@ -97,13 +97,13 @@ class SerialPackets(Capture):
 
     def _are_chosen(self, batch: PacketBatch) -> Bools:
         """True for the packets of the chosen interface; no batch is empty."""
-        # of all interfaces of a file only a few are those of a batch
+        # a batch has only a few of a file's interfaces
         first, last = int(batch.interface.min()), int(batch.interface.max())
         table = np.array([one.is_same(self._chosen) for one in self._file.interfaces[first : last + 1]], np.bool_)
         return table[batch.interface - first]
 
     def _logs(self, others: dict[tuple[int, bool], int]) -> Iterator[ByteLog]:
-        """The chosen bytes as they are in the file; counts those of all others."""
+        """The chosen bytes in the order of the file; counts the others."""
         offset, last_ns = 0, 0
         for batch in self._file.batches():
             keep = self._keep(batch, others)
@@ -116,7 +116,7 @@ class SerialPackets(Capture):
                 yield log
 
     def _keep(self, batch: PacketBatch, others: dict[tuple[int, bool], int]) -> Bools | None:
-        """The chosen packets that hold bytes, None for all; counts the bytes of all others."""
+        """The chosen packets with bytes, None for all; counts the bytes of the others."""
         if batch.sole >= 0 and self._file.interfaces[batch.sole].is_same(self._chosen) and batch.size.all():
             outbound = self._file.interfaces[batch.sole].is_outbound
             if batch.flags is None:
@@ -165,7 +165,7 @@ class SerialPackets(Capture):
                     self.info.marks.append(Annotation(t_ns, comment.removeprefix("mark=").strip()))
 
     def _is_of_another_line(self, one: pb.Interface) -> bool:
-        """True for a port that was recorded beside the chosen one: what happened to it is no mark of this."""
+        """True for another port recorded beside the chosen one; its events are not annotations of this one."""
         received = one.is_own and not (one.is_outbound or self._chosen.is_outbound)
         return received and not one.is_same(self._chosen)
 

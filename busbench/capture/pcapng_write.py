@@ -1,4 +1,4 @@
-"""Writing recordings: whole pcapng blocks only, so a file cut anywhere loses no more than its end."""
+"""Write recordings in whole pcapng blocks, so that a file cut anywhere loses only its end."""
 
 from __future__ import annotations
 
@@ -18,50 +18,50 @@ from busbench.growing_file import GrowingFile
 from busbench.model import I64, U8, ByteLog, Chunk, Clock, LineSettings, WakeUps
 from busbench.output_file import OutputFile
 
-_FLUSH_NS = 500_000_000  # a second at most with all that may delay the next look
+_FLUSH_NS = 500_000_000  # at most a second, including delays of the next check
 _FLUSH_BYTES = 1 << 20
 _SNAPLEN = 262_144
 _PACKET_BYTES_MAX = 65_536  # a log without a clock is cut into packets of this size
-_BULK_PACKETS = 16_384  # written at once; what it takes stays in the cache
+_BULK_PACKETS = 16_384  # written at once; fits in the cache
 _TIME_MASK = (1 << 64) - 1
 Note = tuple[int, int, str]  # number of the line, time in ns, comment
 
 
 @dataclass(frozen=True, slots=True)
 class SerialLine:
-    """One line as an interface of a recording describes it."""
+    """The description of one line in a recording."""
 
     port: str
-    line: LineSettings  # how it is set
-    clock: Clock  # how well the times are known
-    origin: Origin = NO_ORIGIN  # what is recorded, with which adapter
+    line: LineSettings  # its settings
+    clock: Clock  # its clock
+    origin: Origin = NO_ORIGIN  # what is recorded, and with which adapter
 
 
 class PcapngWriter:
-    """A recording in the making, or a whole one.
+    """Writes a recording in progress, or a whole one.
 
-    Interface 0 holds what was received, interface 1 what was sent; with other lines beside
-    there is an interface for each, and none for what was sent. Each packet is
-    what one read returned. What is written reaches the system at least once a
-    second as long as `write` or `tick` is called that often.
+    Interface 0 holds received bytes, interface 1 sent bytes; with other lines
+    there is an interface for each, and none for sent bytes. Each packet is
+    one read. Data is written to disk at least once per
+    second, if `write` or `tick` is called that often.
 
     Args:
-        line: how its line is set.
-        clock: how well the times are known.
-        origin: what is recorded, with which adapter.
+        line: settings of the line.
+        clock: its clock.
+        origin: what is recorded, and with which adapter.
         others: lines recorded beside, on the same clock: interfaces 1, 2 …
         start_utc_ns: Unix time in ns of the zero of the times given to `write`;
             0 where they count from the epoch, None where no date is known.
-        direction_flags: False leaves the direction flag of packets away, 12 bytes
-            each: the interface counts it too.
-        is_whole: True where all data is there already: the file appears at its end, complete.
+        direction_flags: False omits the direction flag of packets, 12 bytes
+            each; the interface says it too.
+        is_whole: True if all data exists already: the file appears when it is complete.
         inputs: files that must not be written over.
 
     Attributes:
         tail: gives notes that follow what is handed over, and are written over the next time; they leave with
             `close`. So what is known so far outlives a kill.
 
-    A name that ends in .gz or .zst compresses: each part that is handed over by itself.
+    A name that ends in .gz or .zst compresses each written part separately.
 
     Raises:
         OutputError: the file exists, is being written by another program, or cannot be written.
@@ -103,7 +103,7 @@ class PcapngWriter:
 
     @property
     def is_open(self) -> bool:
-        """False once it was closed, or could not be written on."""
+        """False after it was closed, or after a write failed."""
         return self._file.is_open
 
     def write(self, chunk: Chunk, *, outbound: bool = False, number: int = 0) -> None:
@@ -111,7 +111,7 @@ class PcapngWriter:
 
         Args:
             chunk: time, bytes, and which of them the line marked as bad.
-            outbound: True where the bytes were sent.
+            outbound: True for sent bytes.
             number: of the line, from 0.
 
         Raises:
@@ -122,7 +122,7 @@ class PcapngWriter:
         self.tick()
 
     def mark(self, t_ns: int, text: str, *, number: int = 0) -> None:
-        """Add a person's word at a time on the clock of the chunks, as a packet without bytes."""
+        """Add an annotation at a time on the clock of the chunks, as a packet without bytes."""
         self._append(self._packet(t_ns, b"", [pb.mark_comment(text)], False, number))
         self.tick()
 
@@ -135,12 +135,12 @@ class PcapngWriter:
         return self._packet(t_ns, b"", [comment], False, number)
 
     def write_wakes(self, wakes: Iterable[WakeUps], *, number: int = 0) -> None:
-        """Add how late the computer was, as packets without bytes."""
+        """Add the computer's lateness, as packets without bytes."""
         for one in wakes:
             self._append(self._packet(one.t_ns, b"", [pb.wake_comment(one.counts)], False, number))
 
     def write_log(self, log: ByteLog, *, outbound: bool = False, number: int = 0) -> None:
-        """Add many reads at once: a packet a mark; a log without a clock goes in long packets at time 0."""
+        """Add many reads at once, a packet per mark; a log without a clock becomes long packets at time 0."""
         ends, times = log.mark_end - log.offset, log.mark_t_ns
         last = int(ends[-1]) if ends.size else 0
         if last < len(log):
@@ -162,13 +162,13 @@ class PcapngWriter:
         self.tick()
 
     def tick(self) -> None:
-        """Hand over what is pending if a second has passed; to be called now and then on a quiet line."""
+        """Write pending data if a second has passed; call it regularly on a quiet line."""
         if not self._is_held and time.monotonic_ns() - self._flushed_ns >= _FLUSH_NS:
             self.flush()
 
     @contextlib.contextmanager
     def together(self) -> Iterator[None]:
-        """What is written in the block is handed over together: the tail does not know yet what it leaves out."""
+        """Everything added inside the block is written together."""
         self._is_held = True
         try:
             yield
@@ -176,7 +176,7 @@ class PcapngWriter:
             self._is_held = False
 
     def flush(self) -> None:
-        """Hand over to the system what is pending."""
+        """Write pending data."""
         self._flushed_ns = time.monotonic_ns()
         if not self._file.is_open:
             return
@@ -192,7 +192,7 @@ class PcapngWriter:
             self._file.write(data)
 
     def close(self) -> None:
-        """Hand over all but the tail, and have it on the disk.
+        """Write all but the tail, and sync it to the disk.
 
         Raises:
             OutputError: the disk is full or gone, or another program moved, deleted or cut the file.
@@ -203,7 +203,7 @@ class PcapngWriter:
             self._file.close()
 
     def discard(self) -> None:
-        """End without more: of a whole file nothing appears, a recording in the making ends here."""
+        """End now: a whole file does not appear, a recording in progress ends here."""
         if isinstance(self._file, OutputFile):
             self._file.discard()
         else:
@@ -285,7 +285,7 @@ def _header(lines: Sequence[SerialLine], *, can_send: bool, wall_clock: bool) ->
 
 
 def _no_part(data: memoryview) -> int:
-    """Of a compressed part nothing stays that is not whole."""
+    """An incomplete compressed part is removed."""
     del data
     return 0
 

@@ -1,4 +1,4 @@
-"""What comes out of a pipe, kept in a temporary file so that it can be read again."""
+"""The bytes of a pipe, kept in a temporary file so that they can be read again."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class PipeSource(FileSource):
         waiting: called a few times per second while waiting; None takes all of the pipe at once.
 
     Attributes:
-        comes_slowly: True once streams wait for what has not come yet, and hand on what has.
+        comes_slowly: True once streams pass on what has arrived and wait for the rest.
 
     Raises:
         CaptureError: no temporary file can be made, or it has no room.
@@ -53,7 +53,7 @@ class PipeSource(FileSource):
         return _Following(file, self) if self.comes_slowly else file
 
     def grow(self) -> bool:
-        """Wait for something to come; False where the end has come already (raises CaptureError: it cannot be kept)."""
+        """Wait for more bytes; False at the end (raises CaptureError: they cannot be stored)."""
         if self._has_ended:
             return False
         with self._keeping():
@@ -63,7 +63,7 @@ class PipeSource(FileSource):
         return True
 
     def take_all(self) -> None:
-        """Wait for the end (raises CaptureError: it cannot be kept)."""
+        """Wait for the end (raises CaptureError: the bytes cannot be stored)."""
         if self._waiting is None:
             with self._keeping():
                 shutil.copyfileobj(self._stream, self._file, 1 << 20)
@@ -72,12 +72,12 @@ class PipeSource(FileSource):
             pass
 
     def follow(self) -> None:
-        """From now on streams wait for what has not come yet."""
+        """From now on, streams wait for bytes that have not arrived yet."""
         self.comes_slowly = not self._has_ended
 
     @property
     def has_ended(self) -> bool:
-        """True where all of it is there."""
+        """True if all bytes have arrived."""
         return self._has_ended
 
     def close(self) -> None:
@@ -90,7 +90,7 @@ class PipeSource(FileSource):
         try:
             yield
         except BrokenPipeError:
-            raise  # from `waiting`: the reader of what is made of it has left
+            raise  # from `waiting`: the reader of the output has gone
         except OSError as error:
             self.close()
             raise CaptureError(
@@ -106,7 +106,7 @@ class PipeSource(FileSource):
 
 
 class _Following(io.FileIO):
-    """The kept file, read on as it grows."""
+    """The stored file, read while it grows."""
 
     comes_slowly = True
 

@@ -1,4 +1,4 @@
-"""Raw bytes as they came off the line: no clock, no marks."""
+"""Raw bytes: no clock, no marks."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from busbench.wire.frame_spec import END_BYTES, FRAME_BYTES, HEADER
 FORMAT = "raw bytes"
 
 _BLOCK_BYTES = 1 << 20
-_APART_MAX = FRAME_BYTES + 9  # a sensor's reply and a few stray bytes may be between two frames
+_APART_MAX = FRAME_BYTES + 9  # between two frames there may be a sensor reply and a few stray bytes
 
 
 def sniff(head: bytes) -> bool:
-    """True where two servo frames are in a row, or one in a file too short for two.
+    """True if there are two servo frames in a row, or one in a file too short for two.
 
-    A place looks like a frame by its header, zero flag bits and end byte; in noise
+    Header, zero flag bits and end byte make a candidate; in noise
     one in 200 000 does, and two in a row hardly ever.
     """
     data = np.frombuffer(head, np.uint8)
@@ -36,12 +36,12 @@ def sniff(head: bytes) -> bool:
 
 
 def open_file(source: str | Source, options: ReadOptions) -> Capture:  # noqa: ARG001 - the contract of readers
-    """Open a file of raw bytes; any bytes will do."""
+    """Open a file of raw bytes; any bytes are accepted."""
     return RawBytes(as_source(source))
 
 
 class RawBytes(Capture):
-    """A file that holds nothing but the received bytes."""
+    """A file that holds only the received bytes."""
 
     def __init__(self, source: Source) -> None:
         self._source = source

@@ -1,4 +1,4 @@
-"""Sessions of the sigrok tools (.sr): samples of logic signals in a zip archive, unpacked as they are read.
+"""Sessions of the sigrok tools (.sr): samples of logic signals in a zip archive, unpacked while reading.
 
 Source: "File format:sigrok/v2" of the sigrok project, from memory: `metadata` is an INI file with a section for the
 device, `logic-1-1`, `logic-1-2` and so on hold its samples, a bit for each signal, the first the lowest.
@@ -30,11 +30,11 @@ _UNIT_BYTES_MOST = 64  # 512 signals
 _DAMAGE = (zipfile.BadZipFile, zlib.error, OSError, KeyError, EOFError, NotImplementedError, RuntimeError, ValueError)
 _RATE = re.compile(r"(\d{1,12}(?:\.\d{1,9})?)\s*([kMG]?)(?:Hz)?", re.IGNORECASE)
 _POWERS = {"": 1, "k": 10**3, "m": 10**6, "g": 10**9}
-_RATE_MOST = 5 * 10**9  # samples a second; beyond it times would not fit
+_RATE_MOST = 5 * 10**9  # samples per second; with more, times would not fit
 
 
 def sniff(head: bytes) -> bool:
-    """True where the file begins as a zip archive whose first entry is one of a session."""
+    """True if the file begins as a zip archive whose first entry is one of a session."""
     return head.startswith(b"PK\x03\x04") and head[30:].startswith((b"version", b"metadata", b"logic-"))
 
 
@@ -49,7 +49,7 @@ def open_levels(source: str | Source) -> LevelFile:
 
 
 class SrSession(LevelFile):
-    """The signals of a session's first device, and their samples, as often as asked."""
+    """The signals of a session's first device, and their samples, readable repeatedly."""
 
     def __init__(self, source: Source) -> None:
         self._source = source
@@ -102,7 +102,7 @@ class SrSession(LevelFile):
         self.resolution_ns = max(1, round(10**9 / self._rate))
 
     def pieces(self, names: Collection[str]) -> Iterator[dict[str, Edges]]:
-        """Read the samples of the named signals, as LevelFile says."""
+        """Read the samples of the named signals; see LevelFile."""
         self.notes.clear()
         last: dict[str, Edges] = {}
         at = 0
@@ -120,7 +120,7 @@ class SrSession(LevelFile):
                 raise self._damaged() from None
 
     def _blocks(self, archive: zipfile.ZipFile) -> Iterator[bytes]:
-        """Whole samples, some at a time; a sample may begin in one entry and end in the next."""
+        """Blocks of whole samples; a sample may begin in one entry and end in the next."""
         rest = b""
         for name in self._entries:
             with archive.open(name) as entry:
@@ -134,7 +134,7 @@ class SrSession(LevelFile):
             self.notes.append("the session is cut inside its last sample")
 
     def _edges(self, column: U8, bit: int, at: int, before: Edges | None) -> Edges:
-        """The changes of one bit in a column of bytes that begins with sample `at`."""
+        """The changes of one bit in a column of bytes whose first sample is `at`."""
         level = column & np.uint8(1 << bit)
         places = np.flatnonzero(level[1:] != level[:-1]) + 1
         places = np.concatenate([np.zeros(1, np.int64), places])

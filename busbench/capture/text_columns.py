@@ -1,8 +1,8 @@
-"""Text whose times are dates or times of day, or whose bytes are characters: written again as numbers and 0xNN.
+"""Convert text with dates or times of day, or bytes as characters, into numbers and 0xNN.
 
-Nothing fixes how tools write such cells (common practice, no source). The first rows decide which; only
-files that have some are written again, so that all others are read at full speed. Below the readers of text, so that
-one place serves them all.
+No standard defines such cells (common practice, no source). The first rows decide; only
+files with such cells are converted, so that all others are read at full speed. It is below the text readers, so that
+it serves them all.
 """
 
 from __future__ import annotations
@@ -70,7 +70,7 @@ class _Times:
             return _seconds(found["clock"], round((day - self.zero).total_seconds()))
         text = _seconds(cell, self._day_s)
         now_s = float(text)
-        if now_s < self._last_s - _DAY_S / 2:  # midnight went by
+        if now_s < self._last_s - _DAY_S / 2:  # after midnight
             self._day_s += _DAY_S
             text = _seconds(cell, self._day_s)
             now_s = float(text)
@@ -79,7 +79,7 @@ class _Times:
 
 
 def _seconds(clock: str, day_s: int) -> str:
-    """Seconds of hh:mm:ss.fff, mm:ss.fff or hh:mm:ss:mmm after a day's begin; the digits are kept as written."""
+    """Seconds of hh:mm:ss.fff, mm:ss.fff or hh:mm:ss:mmm from the start of the day; digits are kept as written."""
     found = _CLOCK.fullmatch(clock.strip())
     if found is None or (found["h"] is None and found["part"] is None):
         raise ValueError(clock)  # 12:30 alone may be hours or minutes
@@ -89,7 +89,7 @@ def _seconds(clock: str, day_s: int) -> str:
 
 
 def _byte(cell: str) -> str:
-    """0xNN of a byte in any of the ways that are known here (raises ValueError: it is none)."""
+    """0xNN of a byte in any known notation (raises ValueError: not a byte)."""
     text = cell.strip() or cell[:1]
     if len(text) > 2 and text[0] == text[-1] and text[0] in "'\"":
         text = text[1:-1]
@@ -106,20 +106,20 @@ def _byte(cell: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class ColumnStyle:
-    """What is to be written again."""
+    """Which columns are converted."""
 
     delimiter: str
     times: tuple[int, ...]  # times, bytes_: columns, from 0
     bytes_: tuple[int, ...]
 
     def converters(self, times: _Times) -> Mapping[int, Convert]:
-        """What makes the cells of each of these columns again; one clock counts for all."""
+        """The converter of each of these columns; one clock for all."""
         made: dict[int, Convert] = dict.fromkeys(self.times[:1], times)
         return made | dict.fromkeys(self.bytes_, _byte)
 
 
 def find_style(head: bytes) -> ColumnStyle | None:
-    """The columns that have to be written again, by the beginning of a file; None where there are none."""
+    """The columns to convert, from the beginning of a file; None if there are none."""
     if not _HINTED.search(head) or b"\0" in head or head.lstrip()[:1] == b"$":
         return None
     text = (
@@ -153,7 +153,7 @@ def _style(lines: list[str], delimiter: str) -> ColumnStyle | None:
 
 
 def _are(cells: tuple[str, ...], convert: Convert) -> bool:
-    """True where nearly all cells can be converted, and not one is understood as it is."""
+    """True if nearly all cells can be converted and none is readable as it is."""
     fits = 0
     for cell in cells:
         try:
@@ -165,9 +165,9 @@ def _are(cells: tuple[str, ...], convert: Convert) -> bool:
 
 
 def _are_odd_bytes(cells: tuple[str, ...]) -> bool:
-    """True for bytes that no reader would understand: some are no digits, and nearly all can be converted.
+    """True for bytes that no reader knows: some are not digits, and nearly all can be converted.
 
-    A sign that is one of the bytes the bus always has must be among them, or any column of letters would be bytes.
+    One of the bytes that every frame has must occur, or any column of letters would count as bytes.
     """
     odd = [cell for cell in cells if not _UNDERSTOOD.fullmatch(cell.strip())]
     if len(odd) * 20 < len(cells):
@@ -185,7 +185,7 @@ def _are_odd_bytes(cells: tuple[str, ...]) -> bool:
 
 
 class StyledSource(Source):
-    """Text with its odd columns written again."""
+    """Text with its special columns converted."""
 
     def __init__(self, inner: Source, style: ColumnStyle) -> None:
         self._inner, self._style = inner, style
@@ -194,12 +194,12 @@ class StyledSource(Source):
 
     @property
     def zero_utc_ns(self) -> int | None:
-        """Unix time of 0 s in ns, where its times are dates and some were read."""
+        """Unix time of 0 s in ns, if times are dates and some were read."""
         zero = self._times.zero
         return None if zero is None else round(zero.timestamp()) * 1_000_000_000
 
     def open(self) -> ByteStream:
-        """A stream of the text as it is written again; see Source."""
+        """A stream of the converted text; see Source."""
         self._times = _Times()
         return _Styled(self._lines())
 
@@ -239,7 +239,7 @@ def _made_anew(text: bytes, delimiter: str, convert: Mapping[int, Convert]) -> b
 
 
 class _Styled:
-    """A stream out of an iterator of pieces."""
+    """A stream from an iterator of pieces."""
 
     def __init__(self, pieces: Iterator[bytes]) -> None:
         self._pieces, self._text, self._at = pieces, b"", 0

@@ -1,4 +1,4 @@
-"""What was not understood in text that is no recording: the first cell that could be neither time, byte nor level."""
+"""Find the first cell of a text that is neither time, byte nor level."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from collections import Counter
 from busbench.errors import sanitize
 
 _LINES_MOST = 400
-_LINES_LEAST = 3  # with as many cells, or it is no table
+_LINES_LEAST = 3  # rows of equal cells that make a table
 _NUMBER = re.compile(r"[-+]?(?:\d+[.,]?\d*|[.,]\d+)(?:e[-+]?\d+)?", re.IGNORECASE)
 _BYTE = re.compile(r"(?:0x)?[0-9a-f]{1,2}|\d{1,3}", re.IGNORECASE)
 
 
 def text_fault(head: bytes) -> str:
-    """Line and column of what was not understood in the beginning of a file, as a question; empty in no table."""
+    """Line and column of that cell at the beginning of a file, as a question; "" if there is no table."""
     lines = head.decode("utf-8", "replace").splitlines()[:_LINES_MOST]
     numbered = [(i, line) for i, line in enumerate(lines, 1) if line.strip() and line.lstrip()[0] not in "#%;"]
     tables = []

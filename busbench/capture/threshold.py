@@ -1,4 +1,4 @@
-"""Levels from voltages: a threshold for each signal, half way between the two voltages between which it changes."""
+"""Levels from voltages: a threshold per signal, half way between its two voltages."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ import numpy as np
 from busbench.errors import sanitize
 from busbench.model import F64, U8
 
-_HYSTERESIS = 0.15  # of the swing, to either side: ringing and noise change no level
-_SPIKES_MOST = 10  # samples at either end that are neither voltage
-_SAMPLES_MOST = 200_000  # by which the two voltages are found, spread over the file
+_HYSTERESIS = 0.15  # of the swing, either side: ringing and noise change no level
+_SPIKES_MOST = 10  # samples at either end that are ignored
+_SAMPLES_MOST = 200_000  # samples used to find the two voltages, spread over the file
 
 
 @dataclass(slots=True)
 class Thresholds:
-    """Thresholds of some signals, and their last levels."""
+    """Thresholds of signals, and their last levels."""
 
     names: tuple[str, ...]
-    middle: F64  # middle, swing: volts, float64 (signals,); swing is 0 where a signal does not change
+    middle: F64  # middle, swing: volts, float64 (signals,); swing is 0 if a signal does not change
     swing: F64
     _last: U8 = field(init=False)
 
@@ -31,7 +31,7 @@ class Thresholds:
     def of(blocks: Iterable[F64], names: tuple[str, ...]) -> Thresholds:
         """Find them in all voltages, float64 (rows, signals)."""
         kept = np.empty((0, len(names)))
-        every = 1  # row of so many that is kept, so that memory stays bounded
+        every = 1  # every how many rows one is kept, to bound memory
         for block in blocks:
             kept = np.concatenate([kept, block[::every]])
             while len(kept) > _SAMPLES_MOST:
@@ -51,7 +51,7 @@ class Thresholds:
         return Thresholds(names, middle, np.where(high > low, np.abs(top - bottom), 0.0))
 
     def levels(self, volts: F64) -> U8:
-        """Levels of what follows, uint8 (rows, signals); the first of all is that nearer to the threshold's side."""
+        """Levels of further rows, uint8 (rows, signals); the very first is decided by the threshold alone."""
         margin = _HYSTERESIS * self.swing
         is_clear = np.abs(volts - self.middle) > margin
         places = np.where(is_clear, np.arange(1, len(volts) + 1)[:, None], 0)
@@ -63,7 +63,7 @@ class Thresholds:
         return found
 
     def notes(self, names: Collection[str]) -> list[str]:
-        """What was taken as the threshold of one signal."""
+        """The threshold used for one signal."""
         if len(names) != 1:
             return []
         (name,) = names

@@ -1,6 +1,6 @@
-"""Serial bytes out of a capture of a USB host: what an adapter's chip handed over.
+"""Serial bytes from a capture of a USB host: what an adapter's chip sent.
 
-One completed bulk-in transfer is what one read returned. Layouts of the transfer
+One completed bulk-in transfer is one read. Layouts of the transfer
 headers: the usbmon text of the Linux kernel's documentation (link type 220) and the
 link-type registry's description of USB captures on Windows (link type 249), both
 from memory, as are the status bytes of FTDI chips and the descriptors of USB 2.0.
@@ -62,7 +62,7 @@ _WINDOWS_HEADER = np.dtype(
         ("id", "<u8"),
         ("status", "<u4"),
         ("function", "<u2"),
-        ("info", "u1"),  # bit 0: on its way from the device, which is a completion
+        ("info", "u1"),  # bit 0: from the device, which is a completion
         ("bus", "<u2"),
         ("device", "<u2"),
         ("endpoint", "u1"),
@@ -73,7 +73,7 @@ _WINDOWS_HEADER = np.dtype(
 
 
 def sniff(head: bytes) -> bool:
-    """True where a pcapng or pcap file describes a USB host and no serial line at its start."""
+    """True if a pcapng or pcap file describes a USB host, and no serial line, at its start."""
     older = pcap_header(head)
     if older is not None:
         return older[2] in (_LINUX, _WINDOWS)
@@ -97,7 +97,7 @@ def open_file(source: str | Source, options: ReadOptions) -> Capture:
 
 
 def _byte_order(head: bytes) -> str:
-    """ "<" or ">" of the file or its first section, "" where there is none."""
+    """ "<" or ">" of the file or its first section, "" without one."""
     older = pcap_header(head)
     if older is not None:
         return older[0]
@@ -112,16 +112,16 @@ def _byte_order(head: bytes) -> str:
 class _Transfers:
     """Completed transfers from devices, as columns of equal length."""
 
-    start: I64  # place of the data in the batch's buffer, int64 (N,)
+    start: I64  # position of the data in the batch's buffer, int64 (N,)
     size: I64  # its bytes, int64 (N,)
     t_ns: I64  # time of completion, int64 (N,)
     code: I64  # bus, device and endpoint as one number, int64 (N,)
     transfer: U8  # its type, uint8 (N,)
     interface: I64  # index of the pcapng interface, int64 (N,)
-    short: Bools  # True where less was captured than was transferred, bool (N,)
+    short: Bools  # True if less was captured than transferred, bool (N,)
 
     def select(self, keep: Bools | NDArray[np.intp]) -> _Transfers:
-        """The transfers where keep is true, or at those places."""
+        """The transfers where keep is true, or at these indices."""
         return _Transfers(
             self.start[keep],
             self.size[keep],
@@ -134,11 +134,11 @@ class _Transfers:
 
 
 class UsbTransfers(Capture):
-    """What one adapter received."""
+    """The bytes that one adapter received."""
 
     def __init__(self, source: Source, options: ReadOptions) -> None:
         self._file, self._line = PacketFile(source), options.line
-        # Linux writes its headers in the byte order of the machine, as it does the section
+        # Linux writes its headers in the byte order of the machine, like the section
         self._linux = _LINUX_HEADER.newbyteorder("<" if _byte_order(read_head(source)) == "<" else ">")
         self._key, self._port = self._choose(self._survey(), options.usb_device)
         key = self._key
@@ -157,7 +157,7 @@ class UsbTransfers(Capture):
         notes.extend(self._file.notes + order.notes)
 
     def _logs(self) -> Iterator[ByteLog]:
-        """The bytes as they are in the file; notes what is missing."""
+        """The bytes in the order of the file; notes what is missing."""
         notes, offset, last_ns, short, overruns = self.info.notes, 0, 0, 0, 0
         code = _code(self._key)
         for batch in self._file.batches():
@@ -174,12 +174,12 @@ class UsbTransfers(Capture):
             notes.append(f"bytes are missing: times the adapter says it lost some, not fetched soon enough: {overruns}")
 
     def _received(self, batch: PacketBatch, code: int, port: Port) -> _Transfers:
-        """What one port received."""
+        """The transfers received by one port."""
         some = self._completed(batch)
         return self._of_one_interface(some.select((some.code == code) & (some.transfer == _BULK)), port)
 
     def _completed(self, batch: PacketBatch) -> _Transfers:
-        """Transfers of a batch that brought data from a device."""
+        """Transfers of a batch with data from a device."""
         first = int(batch.interface.min())  # batches are never empty
         known = self._file.interfaces[first : int(batch.interface.max()) + 1]
         links = np.array([one.link_type for one in known], np.int64)[batch.interface - first]
@@ -191,7 +191,7 @@ class UsbTransfers(Capture):
         return _Transfers(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
     def _of_one_interface(self, some: _Transfers, port: Port) -> _Transfers:
-        """Those of the first interface of each section that showed the port: two may show the same bus."""
+        """Those of the first interface in each section that showed the port, since two may show the same bus."""
         first = [
             index
             for index in np.unique(some.interface).tolist()
@@ -207,7 +207,7 @@ class UsbTransfers(Capture):
         if header is _WINDOWS_HEADER:
             at = np.maximum(fields["size"].astype(np.int64), header.itemsize)
             have = length = fields["length"].astype(np.int64)
-            # a control transfer may end in a stage of its own, its data apart
+            # a control transfer may end in a separate stage, without its data
             done = (fields["info"] & 1) == 1
             inbound = (fields["endpoint"] & 0x80 != 0) | (fields["transfer"] == _CONTROL)
         else:
@@ -231,7 +231,7 @@ class UsbTransfers(Capture):
         return some.select(done & inbound & (length > 0))
 
     def _survey(self) -> Ports:
-        """Read all of the file for who received how much, and the descriptors."""
+        """Read the whole file for the descriptors and the bytes per port."""
         ports = Ports()
         for batch in self._file.batches():
             some = self._completed(batch)
@@ -276,7 +276,7 @@ class UsbTransfers(Capture):
         return next(iter(found.items()))
 
     def _carrier(self, ports: dict[PortKey, Port]) -> PortKey | None:
-        """The first port in whose bytes frames are."""
+        """The first port whose bytes hold frames."""
         samples: dict[PortKey, bytearray] = {key: bytearray() for key in ports}
         for batch in self._file.batches():
             missing = [key for key, sample in samples.items() if len(sample) < SAMPLE_BYTES]
@@ -289,7 +289,7 @@ class UsbTransfers(Capture):
 
 
 def _log(buffer: U8, some: _Transfers, port: Port, offset: int, last_ns: int) -> tuple[ByteLog, int]:
-    """The bytes of some transfers, and how often the adapter says that it lost some."""
+    """The bytes of some transfers, and how often the adapter reports lost bytes."""
     start, size, overruns = some.start, some.size, 0
     bad: U8 | None = None
     slice_bytes = port.slice_bytes
@@ -323,7 +323,7 @@ def _key(code: int) -> PortKey:
 
 
 def _listed(ports: dict[PortKey, Port], carrier: PortKey | None = None) -> str:
-    """What there is to choose from, and which of it carries frames."""
+    """The ports to choose from, and which of them carries frames."""
     if not ports:
         return "no device in it received any"
     endpoints = Counter(key[:2] for key in ports)

@@ -1,7 +1,7 @@
-"""Which adapter chip sent bulk-in transfers, and what of them are received bytes.
+"""Find the adapter chip of bulk-in transfers, and the received bytes in them.
 
 FTDI chips put two status bytes before every slice of a transfer, a slice being the
-endpoint's largest packet; all other chips send the received bytes plainly. The
+endpoint's largest packet; all other chips send only the received bytes. The
 status bits, descriptors and vendor ids are from memory.
 """
 
@@ -25,7 +25,7 @@ _BULK = 2  # in an endpoint's attributes
 
 
 class PortKey(NamedTuple):
-    """Where a stream of received bytes comes from."""
+    """The origin of a stream of received bytes."""
 
     bus: int
     device: int
@@ -39,20 +39,20 @@ class PortKey(NamedTuple):
 
 @dataclass
 class Port:
-    """What is known of one bulk-in endpoint."""
+    """One bulk-in endpoint, as far as known."""
 
     transfers: int = 0
     total: int = 0
-    slices: list[int] = field(default_factory=lambda: [0] * len(SLICES))  # slices in them, for each size of SLICES
-    status_like: int = 0  # transfers that begin as with status bytes
+    slices: list[int] = field(default_factory=lambda: [0] * len(SLICES))  # number of slices, for each size of SLICES
+    status_like: int = 0  # transfers that begin like status bytes
     longer: int = 0  # transfers that reach past the shorter slice and its status bytes
-    status_inside: int = 0  # those of them with status bytes there
-    vendor: int | None = None  # vendor id, None where the capture has no device descriptor
-    packet_bytes: int = 0  # the endpoint's largest packet by its descriptor, 0 where that is not there
+    status_inside: int = 0  # of these, transfers with status bytes there
+    vendor: int | None = None  # vendor id, None without a device descriptor
+    packet_bytes: int = 0  # the endpoint's largest packet by its descriptor, 0 without one
     interfaces: dict[int, int] = field(default_factory=dict)  # the first interface of each section that shows it
 
     def add(self, buffer: U8, start: I64, size: I64) -> None:
-        """Count transfers by the place of their data in the buffer and its bytes, int64 (N,) each."""
+        """Count transfers, given position and length of their data in the buffer, int64 (N,) each."""
         start, size = start[size > 0], size[size > 0]
         self.transfers += start.size
         self.total += int(size.sum())
@@ -65,14 +65,14 @@ class Port:
 
     @property
     def has_status(self) -> bool:
-        """True where status bytes are in the transfers."""
+        """True if the transfers hold status bytes."""
         if self.vendor in _VENDORS:
             return self.vendor == _FTDI
         return self.transfers > 0 and self.status_like == self.transfers
 
     @property
     def slice_bytes(self) -> int:
-        """Bytes of a slice, status bytes included; 0 where there are none."""
+        """Bytes of a slice, including status bytes; 0 without them."""
         if not self.has_status:
             return 0
         if self.packet_bytes in SLICES:
@@ -87,7 +87,7 @@ class Port:
         return max(self.total - STATUS_BYTES * self.slices[SLICES.index(self.slice_bytes)], 0)
 
     def described(self) -> str:
-        """The chip and what is done about it, for a note."""
+        """The chip and how it is treated, for a note."""
         if self.vendor in _VENDORS:
             what = f"{_VENDORS[self.vendor]} by its vendor id {self.vendor:04x}"
         elif self.has_status:
@@ -110,7 +110,7 @@ class Ports:
     packets: dict[PortKey, int] = field(default_factory=dict)
 
     def read_control(self, bus: int, device: int, data: bytes) -> None:
-        """Take in the answer to a control request, where it is a descriptor."""
+        """Read the answer to a control request, if it is a descriptor."""
         if len(data) >= 10 and data[0] == 18 and data[1] == _DEVICE:
             self.vendors[bus, device] = int.from_bytes(data[8:10], "little")
         elif len(data) >= 9 and data[0] == 9 and data[1] == _CONFIGURATION:
@@ -123,7 +123,7 @@ class Ports:
                 at += data[at]
 
     def close(self) -> dict[PortKey, Port]:
-        """Endpoints that received bytes, with all that the descriptors say."""
+        """Endpoints that received bytes, with their descriptors."""
         for key, port in self.known.items():
             port.vendor = self.vendors.get(key[:2])
             port.packet_bytes = self.packets.get(key, 0)
@@ -139,8 +139,8 @@ def slices_of(start: I64, size: I64, slice_bytes: int) -> tuple[I64, I64, I64]:
 
 
 def _is_status(buffer: U8, at: I64) -> Bools:
-    """True where status bytes are: such as 01 60 or 31 60, the line's faults apart."""
+    """True for status bytes: such as 01 60 or 31 60, ignoring line faults."""
     low = buffer[at] & 0x0F
-    # transmitter empty is seldom untrue on a line that is only listened to
+    # "transmitter empty" is nearly always set on a line that is only read
     found: Bools = ((low == 1) | (low == 2)) & (buffer[at + 1] & 0x60 == 0x60)
     return found

@@ -1,4 +1,4 @@
-"""Text in UTF-16, as spreadsheets save it, read as the UTF-8 that readers expect."""
+"""Read UTF-16 text, as saved by spreadsheets, as UTF-8."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ _MARK_BYTES = 2
 
 
 def is_utf16(head: bytes) -> bool:
-    """True where a source begins with a byte order mark of UTF-16."""
+    """True if a source begins with a byte order mark of UTF-16."""
     return head[:_MARK_BYTES] in _MARKS
 
 
 class Utf16Source(MadeSource):
-    """What another source holds, as UTF-8."""
+    """Another source, converted to UTF-8."""
 
     def open(self) -> ByteStream:
         """A stream of UTF-8; see Source."""

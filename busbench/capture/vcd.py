@@ -32,15 +32,15 @@ _BEGIN = re.compile(
 )
 _UNITS_FS = {b"s": 10**15, b"ms": 10**12, b"us": 10**9, b"ns": 10**6, b"ps": 1000, b"fs": 1}
 _HEADER_MOST = 4 << 20
-_REST_MOST = 1 << 19  # no entry is as long
+_REST_MOST = 1 << 19  # entries are shorter
 _NO_LEVELS_IN = (b"string", b"event", b"parameter", b"time", b"integer")
 _REALS = (b"real", b"realtime")
-_SCOPES_MOST, _NAME_MOST = 400, 200  # characters of a name that are kept
-_VECTOR_MOST = 64  # bits of a variable that are signals
+_SCOPES_MOST, _NAME_MOST = 400, 200  # max characters of a name kept
+_VECTOR_MOST = 64  # max bits of a variable that become signals
 
 
 def sniff(head: bytes) -> bool:
-    """True where the file begins with a declaration of a value change dump; some tools write a line before it."""
+    """True if the file begins with a declaration of a value change dump; some tools write a line before it."""
     return _BEGIN.match(head) is not None
 
 
@@ -55,19 +55,19 @@ def open_levels(source: str | Source) -> LevelFile:
 
 
 class VcdLevels(LevelFile):
-    """The declarations of a dump, read once, and its changes, as often as asked."""
+    """The declarations of a dump, read once, and its changes, readable repeatedly."""
 
     def __init__(self, source: str | Source) -> None:
         self._source = as_source(source)
         self.path, self.format = self._source.name, FORMAT
         self.notes: list[str] = []
-        self._notes: list[str] = []  # of the last reading
+        self._notes: list[str] = []  # of the latest reading
         self._first_notes: list[str] = []
         self._step_fs = 0
         self._parts: dict[str, Part] = {}
         self._all_ids: set[bytes] = set()
         self._passed_over = 0
-        self._thresholds: dict[str, Thresholds] = {}  # of real numbers, as far as they were asked for
+        self._thresholds: dict[str, Thresholds] = {}  # of real numbers, as far as requested
         with self._source.open() as stream:
             head = b""
             while (match := re.search(rb"\$enddefinitions\s+\$end(?=\s|$)", head)) is None:
@@ -93,7 +93,7 @@ class VcdLevels(LevelFile):
         self.resolution_ns = max(1, -(-self._step_fs // FS_PER_NS))
 
     def pieces(self, names: Collection[str]) -> Iterator[dict[str, Edges]]:
-        """Read the changes of the named signals, as LevelFile says."""
+        """Read the changes of the named signals; see LevelFile."""
         self._find_thresholds(names)
         levels = {name: replace(self._thresholds[name]) for name in names if self._parts[name][1] == REAL}
         self.notes[:] = self._first_notes + [note for one in levels.values() for note in one.notes(names)]
@@ -105,10 +105,10 @@ class VcdLevels(LevelFile):
             self.notes.extend(self._notes)
 
     def _read(self, names: Collection[str]) -> Iterator[tuple[VcdChanges, bool]]:
-        """What was collected, again and again as it grows, and True at its end.
+        """The growing collection, again and again, and True at its end.
 
         Raises:
-            CaptureError: nothing more can be read; what was collected was given with True.
+            CaptureError: nothing more can be read; the collection was yielded with True before.
         """
         changes = VcdChanges(self.path, {self._parts[name] for name in names}, self._all_ids, self._step_fs)
         offset, rest = self._body, b""
@@ -130,7 +130,7 @@ class VcdLevels(LevelFile):
         self._notes = changes.notes()
 
     def _find_thresholds(self, names: Collection[str]) -> None:
-        """Look through the file for the voltages at which real numbers are."""
+        """Search the file for the two voltages of real numbers."""
         wanted = [name for name in names if self._parts[name][1] == REAL and name not in self._thresholds]
         values: dict[str, list[F64]] = {name: [] for name in wanted}
         with contextlib.suppress(CaptureError):  # reported when it is read
@@ -156,7 +156,7 @@ class VcdLevels(LevelFile):
             t_ns, value = got[self._parts[name]]
             before = last.get(name)
             if before is None and not t_ns.size:
-                continue  # its level is not known yet
+                continue  # its level is unknown so far
             level = value.astype(np.uint8)
             if name in levels:
                 level = levels[name].levels(value[:, None].astype(np.float64))[:, 0]
@@ -187,7 +187,7 @@ class VcdLevels(LevelFile):
                 self._add_signals(name, inside[0], inside[1], inside[2])
 
     def _add_signals(self, name: str, kind: bytes, width: bytes, ident: bytes) -> None:
-        """The signals that a variable is: itself, or each of its bits."""
+        """Add the signals of a variable: itself, or each of its bits."""
         bits = int(width) if width.isdigit() and len(width) < 5 else 0
         if kind in _REALS:
             self._parts[name] = ident, REAL
@@ -215,10 +215,10 @@ class _Sink(Protocol):
 
 
 class VcdWriter:
-    """Writes the level of one signal, piece by piece.
+    """Writes the level of one signal, in pieces.
 
     Args:
-        file: where to; it is left open.
+        file: the output; it is left open.
         timescale_ns: step of the times, 1, 10 or 100 of ns, µs or ms.
     """
 
@@ -227,7 +227,7 @@ class VcdWriter:
         self._end: int | None = None
 
     def write(self, edges: Edges) -> None:
-        """Add a piece of the record, which follows the one before; what lies before time 0 is left out."""
+        """Add the next piece of the record; changes before time 0 are left out."""
         step = self._step_ns
         if self._end is None:
             start = max(0, edges.start_ns // step)
@@ -237,7 +237,7 @@ class VcdWriter:
         self._end = edges.end_ns // step
 
     def close(self) -> None:
-        """Write until when the level is known."""
+        """Write the time up to which the level is known."""
         if self._end is not None:
             self._file.write(f"#{self._end}\n".encode())
 

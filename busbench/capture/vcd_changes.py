@@ -1,6 +1,6 @@
-"""The body of a value change dump as times and values of the signals that are wanted.
+"""Times and values of the wanted signals from the body of a value change dump.
 
-Text of nothing but times and changes of single bits, as nearly all is, is read in arrays; all else word by word.
+Text with only times and single-bit changes, the usual case, is read as arrays; all else word by word.
 """
 
 from __future__ import annotations
@@ -29,14 +29,14 @@ _IS_SPACE[list(SPACE)] = True
 _VALUE = np.full(256, 255, np.uint8)
 _VALUE[list(_VALUES)] = list(_VALUES.values())
 _BIT = [0]  # the parts of a variable of one bit
-_SORTED_LEAST = 8  # variables from which on changes are sorted by variable
+_SORTED_LEAST = 8  # from this number of variables, changes are sorted by variable
 _TIME_DIGITS_MOST = 18
 _REAL_MOST = 1e300
 _MASKS = np.array([(1 << 8 * size) - 1 for size in range(WORD + 1)], np.uint64)
 
 
 class VcdChanges:
-    """Collects times and values out of the body of a dump.
+    """Collects times and values from the body of a dump.
 
     Args:
         wanted: what is to be collected.
@@ -52,14 +52,14 @@ class VcdChanges:
             self._parts.setdefault(ident, []).append(bit)
         self._keys = {_key(ident): ident for ident in self._known if len(ident) <= WORD}
         self._now = 0
-        self._has_begun = False  # a time or a change came: before, times may be negative
+        self._has_begun = False  # a time or a change was read; before, times may be negative
         self._skips_to_end = False
-        self._value: bytes | None = None  # of a vector or real number whose name comes next
+        self._value: bytes | None = None  # value of a vector or real number whose name comes next
         self.unknown = 0
         self._is_cut = False
 
     def notes(self) -> list[str]:
-        """What was wrong so far."""
+        """The faults so far."""
         notes = []
         if self.unknown:
             notes.append(f"{self.unknown} changes to x or z were taken as no change")
@@ -80,7 +80,7 @@ class VcdChanges:
             self._take_each(text.split(), text, offset)
 
     def take_last(self, token: bytes) -> None:
-        """Read the last entry, which nothing ends: it may be cut."""
+        """Read the last entry, which has no end and may be cut."""
         if token[:1] == b"#":
             try:
                 self._take_each([token], token, 0)
@@ -93,13 +93,13 @@ class VcdChanges:
 
     @property
     def reached_ns(self) -> int:
-        """How far the values are known."""
+        """The time up to which the values are known."""
         return int(self._to_ns(np.array([self._now]))[0])
 
     def hand_over(self, part: Part, *, is_end: bool) -> tuple[I64, F64 | U8]:
-        """Times in ns and values since the last call; those of single bits are uint8.
+        """Times in ns and values since the last call; single bits are uint8.
 
-        Changes at the time reached are held back until it is over, for others may follow.
+        Changes at the latest time are held back, since others may follow.
         """
         parts = self._got[part]
         if not parts:
@@ -127,7 +127,7 @@ class VcdChanges:
             self._got[part].append((times, values))
 
     def _take_plain(self, text: bytes) -> bool:
-        """Read times and changes of single bits, all at once; False where there is anything else."""
+        """Read times and single-bit changes, all at once; False if there is anything else."""
         buffer = np.frombuffer(b" " * BEFORE + text + bytes(WORD), np.uint8)
         body = buffer[BEFORE - 1 : BEFORE + len(text)]
         is_space = _IS_SPACE.take(body)
@@ -164,7 +164,7 @@ class VcdChanges:
         return True
 
     def _rows(self, names: U64) -> dict[bytes, I64] | None:
-        """The rows in which each wanted variable changes; None where one is not declared, or is no single bit."""
+        """The rows in which each wanted variable changes; None if one is undeclared or not a single bit."""
         first = names[:1].tolist()
         rows: list[I64]
         if first and (names == first[0]).all():
@@ -248,7 +248,7 @@ class VcdChanges:
 
 
 def _value_of(token: bytes, bit: int) -> float | None:
-    """The value of one bit, counted from the right, of b1010, or a real number; None where it has none."""
+    """The value of one bit of b1010, counted from the right, or of a real number; None without one."""
     kind = token[:1].lower()
     if bit == REAL:
         if kind != b"r":
@@ -263,7 +263,7 @@ def _value_of(token: bytes, bit: int) -> float | None:
     bits = token[1:]
     if bit < len(bits):
         return _VALUES.get(bits[-1 - bit], _UNKNOWN)
-    return 0 if bits[:1] in (b"0", b"1") else _UNKNOWN  # what is not written repeats x and z, else is 0
+    return 0 if bits[:1] in (b"0", b"1") else _UNKNOWN  # missing leading bits repeat x and z, else are 0
 
 
 def _key(ident: bytes) -> int:

@@ -1,6 +1,6 @@
-"""CSV of volts, as oscilloscopes save it: a time column, then voltages, after any number of lines about the scope.
+"""CSV of volts, as saved by oscilloscopes: a time column, then voltages, after any lines about the instrument.
 
-Nothing fixes such a layout (common practice, no source). The threshold is found in the voltages.
+No standard defines such a layout (common practice, no source). The threshold is found from the voltages.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ __all__ = ["FORMAT", "open_file", "open_levels", "sniff"]
 
 
 def sniff(head: bytes) -> bool:
-    """True where rows of a rising time and of numbers begin, not all of them whole; see find_layout."""
+    """True if the file begins with rows of a rising time and numbers that are not all whole; see find_layout."""
     return find_layout(head, is_whole=len(head) < HEAD_BYTES, is_analog=True) is not None
 
 

@@ -1,7 +1,7 @@
-"""Writing recordings: one writer a format, chosen by the suffix of the name.
+"""Write recordings: one writer per format, chosen by the suffix of the name.
 
-What goes in is a ByteLog with its marks. A format that can hold no clock lets
-the times go; one that must have a time for each byte spreads the bytes of a
+The input is a ByteLog with its marks. A format without a clock drops
+the times; one that needs a time per byte spreads the bytes of a
 read back from the time at which it returned, at the rate of the line.
 """
 
@@ -38,7 +38,7 @@ STANDARD_OUTPUT = "-"
 
 
 class LogWriter(Protocol):
-    """Takes runs of bytes one after another."""
+    """Takes consecutive runs of bytes."""
 
     def write_log(self, log: ByteLog) -> None:
         """Add a run of bytes."""
@@ -47,7 +47,7 @@ class LogWriter(Protocol):
         """Finish the file: it appears under its name."""
 
     def discard(self) -> None:
-        """Give it up: nothing appears under its name."""
+        """Discard it: nothing appears under its name."""
 
     def __enter__(self) -> Self:
         """The writer; it is closed at the end of the block, and discarded where an exception leaves it."""
@@ -57,11 +57,11 @@ class LogWriter(Protocol):
 
 
 def open_writer(path: str, info: CaptureInfo, *, line: LineSettings = BUS_LINE, force: bool = False) -> LogWriter:
-    """Make a file of the format that its suffix names.
+    """Open a file in the format of its suffix.
 
     Args:
-        path: where to; "-" is standard output and takes raw bytes.
-        info: clock and source of what will be written.
+        path: the file; "-" for raw bytes on standard output.
+        info: clock and source of the data.
 
     Raises:
         OutputError: the suffix is unknown, the format needs a clock that there
@@ -82,7 +82,7 @@ def open_writer(path: str, info: CaptureInfo, *, line: LineSettings = BUS_LINE, 
 
 
 def write_levels(path: str, lines: Mapping[str, Edges], *, force: bool = False) -> None:
-    """Write several lines beside one another as levels.
+    """Write several lines as levels in one file.
 
     Args:
         lines: by name; the names are single words.
@@ -100,18 +100,18 @@ def write_levels(path: str, lines: Mapping[str, Edges], *, force: bool = False) 
 
 
 def byte_times(log: ByteLog, *, before_ns: int, character_ns: int) -> I64:
-    """When each byte's character began, as well as the marks say; a character apart, and from `before_ns` on."""
+    """Start of each byte's character, as exactly as the marks allow; at least a character apart, from `before_ns`."""
     sizes = np.diff(log.mark_end, prepend=log.offset)
     back = log.mark_end.repeat(sizes) - np.arange(log.offset, log.end)
     times = log.mark_t_ns.repeat(sizes) - back * character_ns
-    # Bytes that the marks would crowd are moved on, never back.
+    # Bytes too near to one another are moved later, never earlier.
     steps = character_ns * np.arange(times.size, dtype=np.int64)
     rising: I64 = np.maximum.accumulate(np.maximum(times, before_ns) - steps) + steps
     return rising
 
 
 class _StandardOutput:
-    """What OutputFile does, for bytes to standard output."""
+    """The interface of OutputFile for standard output."""
 
     def __init__(self) -> None:
         refuse_terminal(STANDARD_OUTPUT)
@@ -130,7 +130,7 @@ class _StandardOutput:
         try:
             sys.stdout.buffer.flush()
         except BrokenPipeError:
-            # The reader has left; what is still buffered must not be tried again at exit.
+            # The reader has gone; buffered bytes must not be written again at exit.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             raise
         except OSError as error:
@@ -146,10 +146,10 @@ class _StandardOutput:
 
 
 class _RecordingWriter:
-    """What writers share: the file, and how it ends."""
+    """The common part of writers: the file, and how it ends."""
 
     def __init__(self, path: str, info: CaptureInfo, line: LineSettings, *, force: bool) -> None:
-        del info  # of use to few
+        del info  # needed by few
         self._line = line
         self._file = _StandardOutput() if path == STANDARD_OUTPUT else OutputFile(path, force=force)
 
@@ -167,15 +167,15 @@ class _RecordingWriter:
 
 
 class RawFile(_RecordingWriter):
-    """The bytes alone."""
+    """Only the bytes."""
 
     def write_log(self, log: ByteLog) -> None:
-        """As LogWriter says."""
+        """See LogWriter."""
         self._file.write(log.data.tobytes())
 
 
 class _Timed(_RecordingWriter):
-    """What the formats with a time for each byte share: times from the first byte on."""
+    """The common part of formats with a time per byte: times from the first byte."""
 
     def __init__(self, path: str, info: CaptureInfo, line: LineSettings, *, force: bool) -> None:
         super().__init__(path, info, line, force=force)
@@ -183,7 +183,7 @@ class _Timed(_RecordingWriter):
         self._zero_ns = 0
         self._end_ns = 0
         self._last_mark_ns: I64 = np.empty(0, np.int64)  # as read, none before the first
-        self._shift_ns = 0  # from there to what is written
+        self._shift_ns = 0  # offset from there to the written times
 
     def _times(self, log: ByteLog) -> I64:
         before_ns = self._end_ns if not self._is_first else TIME_MIN_NS
@@ -195,7 +195,7 @@ class _Timed(_RecordingWriter):
         return times - self._zero_ns
 
     def _onward(self, log: ByteLog) -> ByteLog:
-        """The log with its clock going on where it was set back, since these formats have no times that fall."""
+        """The log without backward clock steps, since these formats need rising times."""
         raw = np.concatenate([self._last_mark_ns, log.mark_t_ns])
         times = np.minimum(remove_clock_steps(raw), TIME_MAX_NS - self._shift_ns) + self._shift_ns
         if raw.size:
@@ -204,14 +204,14 @@ class _Timed(_RecordingWriter):
 
 
 class ByteCsvFile(_Timed):
-    """A row a byte, as a logic analyser exports it: when the character began, and the byte."""
+    """A row per byte, as exported by a logic analyser: start of the character, and the byte."""
 
     def __init__(self, path: str, info: CaptureInfo, line: LineSettings, *, force: bool) -> None:
         super().__init__(path, info, line, force=force)
         self._file.write(b"time_s,byte,error\n")
 
     def write_log(self, log: ByteLog) -> None:
-        """As LogWriter says."""
+        """See LogWriter."""
         if not len(log):
             return
         bad = np.zeros(len(log), np.uint8) if log.bad is None else log.bad
@@ -225,14 +225,14 @@ class ByteCsvFile(_Timed):
 
 
 class PcapngFile:
-    """A packet a mark."""
+    """A packet per mark."""
 
     def __init__(self, path: str, info: CaptureInfo, line: LineSettings, *, force: bool) -> None:
         from busbench.capture.pcapng_write import PcapngWriter
 
         self._info = info
         self._marks_written = self._wakes_written = 0
-        self._kept_written = 0, 0  # of what was left out, and of the totals
+        self._kept_written = 0, 0  # of left-out parts and of totals
         clock = info.clock if info.clock.is_known else Clock(ClockKind.NONE, 0)
         source = info.source or Path(info.path).name
         self._writer = PcapngWriter(
@@ -241,7 +241,7 @@ class PcapngFile:
         )  # fmt: skip
 
     def write_log(self, log: ByteLog) -> None:
-        """As LogWriter says."""
+        """See LogWriter."""
         self._writer.write_log(log)
         self._write_notes()
 
@@ -262,13 +262,13 @@ class PcapngFile:
         return marks
 
     def close(self) -> None:
-        """As LogWriter says."""
+        """See LogWriter."""
         if self._writer.is_open:  # no more after a failure, which was reported
             self._write_notes()
         self._writer.close()
 
     def discard(self) -> None:
-        """As LogWriter says."""
+        """See LogWriter."""
         self._writer.discard()
 
     def __enter__(self) -> Self:
@@ -288,16 +288,16 @@ class LineVcdFile(_Timed):
         self._writer = VcdWriter(self._file)
 
     def write_log(self, log: ByteLog) -> None:
-        """As LogWriter says."""
+        """See LogWriter."""
         from busbench.wire.uart import encode_line
 
         if len(log):
             times = self._times(log) + self._line.character_ns
-            # A mark that does not say what was wrong is shown as a parity error.
+            # A mark without a kind of fault is written as a parity error.
             bad = None if log.bad is None else np.maximum(log.bad & 3, log.bad > 0)
             self._writer.write(encode_line(log.data, times, line=self._line, bad=bad))
 
     def close(self) -> None:
-        """As LogWriter says."""
+        """See LogWriter."""
         self._writer.close()
         super().close()
