@@ -100,11 +100,7 @@ def recording(request: pytest.FixtureRequest, bus: LivePort, tmp_path: Path) -> 
 
 
 class Aircraft:
-    """A virtual aircraft after its whole test sequence, checked against its plan.
-
-    Args:
-        path: the recording of the sequence.
-    """
+    """A virtual aircraft after its whole test sequence, which is recorded, held against its plan."""
 
     def __init__(self, found: SignOff, path: Path) -> None:
         self.found, self.path = found, path

@@ -63,12 +63,7 @@ def default_text(key: msgspec.structs.FieldInfo) -> str:
 
 
 class TableError(ValueError):
-    """A table was refused when it was made.
-
-    Args:
-        what: what is wrong with the table.
-        hint: what to do.
-    """
+    """What a table refuses when it is made: what is wrong with it, and what to do."""
 
     def __init__(self, what: str, *, hint: str) -> None:
         self.what, self.hint = what, hint

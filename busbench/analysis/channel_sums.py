@@ -39,11 +39,7 @@ class _Edge:
 
 
 class ChannelSums:
-    """The sums over the chunks taken; all chunks but the last are full.
-
-    Attributes:
-        kept: the first glitches: index of the frame, time, offset, index of the channel, counts, size.
-    """
+    """The sums over the chunks taken; all chunks but the last are full."""
 
     def __init__(self, glitch_counts: int) -> None:
         count = ALL_CHANNELS

@@ -55,11 +55,7 @@ class ReadSlots:
 
 
 def latest_ends(t_ns: I64) -> I64:
-    """The latest time at which each frame can have ended, at least 3.000 ms before the next one.
-
-    Args:
-        t_ns: latest ends as far as single frames show, int64 (N,).
-    """
+    """The latest time at which each frame can have ended, int64 (N,): at least 3.000 ms before the next one."""
     latest = t_ns.copy()
     for at in range(0, latest.size, BLOCK):  # without another array over all frames
         latest[at : at + BLOCK] -= np.arange(at, min(at + BLOCK, latest.size)) * FRAME_NS

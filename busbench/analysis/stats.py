@@ -71,12 +71,7 @@ def _sum_type(values: NDArray[np.number]) -> type:
 
 
 def quantiles(values: NDArray[np.int32], at: Sequence[float]) -> list[int]:
-    """Order statistics of a long column, by counting: value number round(q (N - 1)) for each q.
-
-    Args:
-        values: int32 (N,), N > 0.
-        at: the q, each 0-1.
-    """
+    """Order statistics of a long column, by counting: value number round(q (N - 1)) for each q from 0 to 1."""
     low, high = int(values.min()), int(values.max())
     shift = max(0, (high - low).bit_length() - 16)
     counts = np.zeros((high - low >> shift) + 1, np.int64)

@@ -96,12 +96,7 @@ class Surroundings:
         self._keep = join_spans(np.concatenate([self._keep, spans + around]), 0)
 
     def look(self, heard_ns: int, *, is_over: bool = False) -> list[Kept]:
-        """What is decided now, in order.
-
-        Args:
-            heard_ns: time up to which the line was certainly listened to.
-            is_over: True where nothing more will come: all that is left is kept.
-        """
+        """What is decided now, in order, by what was certainly heard; all that is left is kept once it `is_over`."""
         outages, out = self._outages, list[Kept]()
         if outages is None or (heard_ns - self._looked_ns < _LOOK_NS and not is_over):
             return out

@@ -90,12 +90,7 @@ class Source(abc.ABC):
 
 
 class FileSource(Source):
-    """A file.
-
-    Args:
-        path: where it lies.
-        name: another name given by the user.
-    """
+    """A file, under its path or another name given by the user."""
 
     def __init__(self, path: str, *, name: str | None = None) -> None:
         self.path, self.name = path, path if name is None else name

@@ -41,13 +41,7 @@ def arrow_table(frames: FrameTable, *, clock: Clock, first_t_ns: int) -> Any:
 
 
 def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE, force: bool = False) -> int:
-    """Write all frames of a recording, a row per frame.
-
-    Raises:
-        BusbenchError: the extra is not installed.
-        OutputError: the file exists, is the recording itself or cannot be written.
-        CaptureError: the recording cannot be read.
-    """
+    """Write all frames of a recording, a row per frame; BusbenchError without the extra, else of either file."""
     try:
         import pyarrow.parquet as pq
     except ImportError:

@@ -36,13 +36,7 @@ _MASKS = np.array([(1 << 8 * size) - 1 for size in range(WORD + 1)], np.uint64)
 
 
 class VcdChanges:
-    """Collects times and values from the body of a dump.
-
-    Args:
-        wanted: what is to be collected.
-        known: identifiers of all variables that are declared.
-        step_fs: what a step of the times lasts.
-    """
+    """Collects times and values from the body of a dump: what is `wanted` among the identifiers that are `known`."""
 
     def __init__(self, path: str, wanted: Collection[Part], known: Collection[bytes], step_fs: int) -> None:
         self._path, self._known, self._step_fs = path, frozenset(known), step_fs

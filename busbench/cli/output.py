@@ -39,16 +39,7 @@ format_option = click.option(
 
 
 def ends_in(suffix: str, what: str, *, then: str = "") -> Callable[[click.Context, click.Parameter, Any], Any]:
-    """Callback of an option for a file: refuses a name that promises clearly another kind of file.
-
-    Args:
-        suffix: of the kind that is written, as in ".html".
-        what: that kind, in a word.
-        then: how to come by another kind.
-
-    Raises:
-        CaptureError: by the callback, for such a name.
-    """
+    """Callback of an option for a file: refuses a name that promises clearly another kind of file; see require_kind."""
 
     def check(ctx: click.Context, param: click.Parameter, value: Any) -> Any:
         del ctx, param

@@ -29,11 +29,7 @@ class OutputCommand(click.Command):
     """A command that writes files: before any work it refuses to write over what it reads."""
 
     def invoke(self, ctx: click.Context) -> Any:
-        """Run the command.
-
-        Raises:
-            OutputError: an output is an input, by whatever name, or two outputs are one file.
-        """
+        """Run the command (raises OutputError: an output is an input, by whatever name, or is named twice)."""
         outputs = [value for param in self.params if isinstance(param.type, OutputPath) for value in _named(ctx, param)]
         inputs = [
             name

@@ -38,12 +38,7 @@ def command(source: str, rig_path: str | None, format_: str, **settings: Any) ->
 
 
 def pulses(source: str, rig_path: str | None, *, format_: str, options: ReadOptions) -> int:
-    """Measure and print; returns the exit code.
-
-    Raises:
-        CaptureError: the source cannot be read, or holds no pulses.
-        RigError: the plan cannot be read.
-    """
+    """Measure and print; returns the exit code."""
     from busbench.bench.sign_off import read_levels
     from busbench.rig.load import read_rig
     from busbench.verify.pulse_checks import check_pulses

@@ -130,11 +130,7 @@ def watch(
 
 
 def faults_of(texts: tuple[str, ...], *, source: str | None, rig: str | None) -> tuple[AircraftFault, ...]:
-    """Faults as people type them, of what is watched.
-
-    Raises:
-        BusbenchError: one cannot be understood or built in, or there is no virtual aircraft.
-    """
+    """Faults as people type them, of what is watched; BusbenchError if there is no virtual aircraft with such."""
     from busbench.bench.sources import aircraft_path
     from busbench.errors import DriveError
     from busbench.rig.load import read_rig

@@ -253,13 +253,7 @@ def frame_blocks(
     hold_s: float = 1.0,
     block: int = BLOCK,
 ) -> Iterator[FrameBlock]:
-    """All frames of a program for a file, from the soft start to the end state.
-
-    Args:
-        last: counts last sent, (16,), where known.
-        hold_s: how long HOLD goes on.
-        block: most frames in one block.
-    """
+    """All frames of a program for a file, from the soft start to the end state, at most `block` at a time."""
     feed = FrameGenerator(program, end=end, last=last, hold_s=hold_s)
     while not feed.is_over:
         yield feed.take(block)

@@ -42,12 +42,7 @@ class DriveSource:
         return (self._block is None or self._used == len(self._block)) and self._feed.is_over
 
     def next_frame(self) -> bytes | None:
-        """The frame of the next slot.
-
-        Returns:
-            25 bytes; no bytes in a slot in which the program drops its frame; None
-            when the end state is reached: send nothing more.
-        """
+        """The frame of the next slot, empty where the program drops it; None at the end state: send nothing more."""
         if self._block is None or self._used == len(self._block):
             if self._feed.is_over:
                 return None

@@ -32,12 +32,7 @@ def pattern_block(number: int, *, seed: int) -> bytes:
 
 
 class PatternSource:
-    """Hands a transmitting process the blocks, one a slot.
-
-    Args:
-        blocks: how many.
-        period_s: time from block to block.
-    """
+    """Hands a transmitting process a number of blocks, one a slot."""
 
     def __init__(self, blocks: int, *, seed: int, period_s: float = 0.007) -> None:
         self.period_s = period_s

@@ -361,12 +361,7 @@ class _Outbound:
 
 
 def make_io_loop(source: str, *, parent_in: int, parent_out: int) -> IoLoop:
-    """The hub that serves a source on this system.
-
-    Args:
-        source: a device's name or a URL.
-        parent_in, parent_out: descriptors of the pipes from and to the parent.
-    """
+    """The hub that serves a source on this system, by the descriptors of the pipes from and to the parent."""
     scheme = source.partition("://")[0].lower() if "://" in source else ""
     has_descriptor = scheme in ("", "socket", "hwgrep", "spy", "alt")
     kind = SelectIoLoop if has_descriptor and sys.platform != "win32" else ThreadIoLoop

@@ -12,12 +12,6 @@ from busbench.rig.model import Device
 def horn_angle(arm_deg: ArrayLike, *, arm_mm: float, horn_mm: float, base_mm: float) -> F64:
     """Angle of a horn driven by an arm through a rod, both square to the base at neutral.
 
-    Args:
-        arm_deg: angle of the arm from neutral, degrees, any shape; positive
-            turns its end away from the horn's axis.
-        arm_mm: radius of the arm at the rod.
-        horn_mm: radius of the horn at the rod.
-
     Returns:
         Angle of the horn from neutral the same way round, degrees, float64; NaN where the linkage locks.
 

@@ -125,14 +125,7 @@ def _note(device: Device, *, is_kill: bool) -> str:
 
 
 def sheet_html(rig: Rig, *, made_on: str = "") -> str:
-    """The page to print: order of set-up, labels, wiring tree.
-
-    Returns:
-        One self-contained HTML document, A4, without script; all words of the plan are escaped.
-
-    Raises:
-        RigError: the leads form no tree.
-    """
+    """The page to print (order of set-up, labels, wiring tree): one A4 document without script, all words escaped."""
     rows = layout_tree(rig)
     wiring = [(title, row.lead) for title, row in zip(branch_titles(rows), rows, strict=True)]
     page = html_template("busbench.rig", "sheet.html")

@@ -18,15 +18,7 @@ _NAP_S = 0.02
 
 
 class AircraftPort(HearingPort):
-    """A virtual aircraft on its bus.
-
-    Args:
-        source: as the person gave it.
-        line: how the listener sets the line.
-        is_fast: True where time passes only while a caller waits, so that a test sequence takes no time.
-        clock: time in ns, where it is not fast.
-        flies_alone: True where the pilot goes through the whole test sequence by itself, and it ends then.
-    """
+    """A virtual aircraft on its bus."""
 
     cannot_send = "`drive --to virtual:RIG` and `walk virtual:RIG` move its devices"
 

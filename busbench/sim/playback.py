@@ -101,12 +101,7 @@ class Outlet(Protocol):
         """True if a program listens."""
 
     def write(self, data: bytes, *, waits_while: Callable[[], bool] | None = None) -> None:
-        """Give bytes to the listener.
-
-        Args:
-            waits_while: asked again and again while a listener does not take them; None drops what is not taken at
-                once, as a line would.
-        """
+        """Give bytes to the listener; `waits_while` it takes none, or where that is None drop them, as a line would."""
 
     def close(self) -> None:
         """Take it away."""

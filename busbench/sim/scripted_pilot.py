@@ -19,11 +19,7 @@ _AWAY = 0.5  # of the way to an end
 
 
 class RoundPilot:
-    """The pilot of one aircraft; to be asked for times that rise.
-
-    Args:
-        rig: the plan, as far as the pilot knows it.
-    """
+    """The pilot of one aircraft, who knows its plan; to be asked for times that rise."""
 
     def __init__(self, rig: Rig) -> None:
         self.channels = channel_plans(rig)

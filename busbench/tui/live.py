@@ -28,14 +28,7 @@ _TIMING_EVERY_NS = 2_000_000_000
 
 
 class LiveSession(Session):
-    """Polled by the screen; has no thread of its own.
-
-    Args:
-        port: an open port; is closed with the session.
-        names: channel names by channel from 1.
-        scale: what counts mean.
-        now: the clock of the port's chunks.
-    """
+    """Polled by the screen; has no thread of its own."""
 
     is_live = True
 

@@ -8,11 +8,7 @@ from busbench.errors import OutputError, unwritable
 
 
 def free_name(name: str, *, beside: str = "") -> str:
-    """A name that is not taken: the one proposed, or the same with -2, -3 … before its suffix.
-
-    Args:
-        beside: suffix of a file of the same name that must be free too.
-    """
+    """A name that is not taken, nor is its like with the suffix `beside`: the one proposed, or with -2, -3 … in it."""
     path, number = Path(name), 1
     while path.exists() or (beside and path.with_suffix(beside).exists()):
         number += 1

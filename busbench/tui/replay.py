@@ -23,14 +23,7 @@ from busbench.wire.scale import Scale
 
 
 class ReplaySession(Session):
-    """A recording.
-
-    Args:
-        capture: the open recording; is closed with the session.
-        options: as it was opened with.
-        names: channel names by channel from 1.
-        scale: what counts mean.
-    """
+    """A recording."""
 
     def __init__(
         self,

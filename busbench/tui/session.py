@@ -40,14 +40,7 @@ class Across:
 
 
 class Session(abc.ABC):
-    """What live sessions and recordings share.
-
-    Args:
-        source: as the person gave it.
-        clock: how well times are known.
-        names: channel names from a rig, by channel from 1.
-        scale: what counts mean.
-    """
+    """What live sessions and recordings share."""
 
     is_live = False
 

@@ -8,11 +8,7 @@ from busbench.model import F64, I64
 
 
 class BitTime:
-    """Measures the bit time between changes of the same direction, which slow edges do not shift.
-
-    Args:
-        nominal_ns: the value of the settings; the measured one stays within 8 % of it.
-    """
+    """Measures the bit time, within 8 % of the nominal, on changes of like direction, which slow edges do not shift."""
 
     _FAR = 0.08  # of nominal: above this the setting is wrong, not the clock
     _STEP = 0.0025

@@ -12,12 +12,7 @@ from textual.widgets import Static
 
 
 class Confirm(ModalScreen[bool]):
-    """Gives True where the person said yes.
-
-    Args:
-        what: what yes does: "leave".
-        unkept: what is lost or ends by it.
-    """
+    """Gives True where the person said yes to what loses or ends what is `unkept`."""
 
     def __init__(self, what: str, unkept: Sequence[str]) -> None:
         super().__init__()

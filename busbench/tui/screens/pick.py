@@ -39,13 +39,7 @@ class Choice:
 
 
 class Pick(ModalScreen[str | None]):
-    """Gives the id of the row picked, or None after escape.
-
-    Args:
-        title: above the list.
-        hint: in the empty line of the filter.
-        is_ascii: True keeps to plain characters.
-    """
+    """Gives the id of the row picked, or None after escape; typing filters the rows."""
 
     BINDINGS: ClassVar[list[BindingType]] = [("escape", "dismiss(None)")]
 

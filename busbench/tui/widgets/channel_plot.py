@@ -29,15 +29,7 @@ Cell = tuple[str, str]
 def plot_lines(
     ui: AppState, plotter: Plotter, width: int, height: int, *, others: Sequence[int], seek: Callable[..., object]
 ) -> list[Line]:
-    """All of it.
-
-    Args:
-        ui: its channel is plotted.
-        plotter: of its session.
-        width, height: cells there are.
-        others: indices of channels drawn over it by letters.
-        seek: registers what a click does: line, first and last column, place of the first, place after the last.
-    """
+    """All of it."""
     session = ui.needs
     lo, hi = timeline_window(session, ui.zoom)
     has_figures = width >= _BESIDE
@@ -104,13 +96,7 @@ def _overview(ui: AppState, plotter: Plotter, cells: int, rows: int) -> list[Lin
 
 
 def moment_lines(ui: AppState, plotter: Plotter, width: int, height: int, *, channel: int, place: int) -> list[Line]:
-    """A channel from two seconds before a place to two seconds after it.
-
-    Args:
-        plotter: of the session.
-        channel: its index.
-        place: on the axis.
-    """
+    """A channel from two seconds before a place on the axis to two seconds after it."""
     session, cells = ui.needs, width - _AXIS
     reach = round(_MOMENT_S * session.store.ticks_per_s)
     lo, hi = place - reach, place + reach

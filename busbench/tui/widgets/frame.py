@@ -46,11 +46,7 @@ def apart(left: Line, right: Line, width: int) -> Line:
 
 
 class Tabs(LineWidget):
-    """All views by key and name, the one that is shown in brackets; keys alone where names have no room.
-
-    Args:
-        view: the one that is shown.
-    """
+    """All views by key and name, the one that is shown in brackets; keys alone where names have no room."""
 
     def __init__(self, ui: AppState, view: View) -> None:
         super().__init__(ui)
@@ -295,11 +291,7 @@ class Small(LineWidget):
 
 
 class Keys(LineWidget):
-    """The keys of a view; what does not fit is in the help, and the last three, menu, help and quit, go last of all.
-
-    Args:
-        pairs: gives key and word of each.
-    """
+    """The keys of a view; what does not fit is in the help, and the last three, menu, help and quit, go last of all."""
 
     def __init__(self, ui: AppState, pairs: Callable[[], Sequence[tuple[str, str]]]) -> None:
         super().__init__(ui)

@@ -20,13 +20,7 @@ Spot = Callable[[int, int, int, Callable[[], object]], None]
 def table_lines(
     table: VerdictTable, width: int, height: int, *, spot: Spot, at: int, act: Callable[[], object]
 ) -> list[Line]:
-    """The table around the cell one is on.
-
-    Args:
-        spot: registers what a click does, see LineWidget.
-        at: line of the widget at which the table begins.
-        act: draws what a click has chosen.
-    """
+    """The table around the cell one is on, from line `at` of a widget; clicks choose and `act`."""
     if not table.rows:
         return [[(f" no check {table.filter.value}", "good")]]
     longest = max(width_of([(sanitize(one), "")]) for one in table.rows)
