@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import abc
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 from busbench.capture.left_out import LeftOut, MinuteTotals
 from busbench.model import BUS_LINE, Annotation, ByteLog, Clock, LineSettings, WakeUps
@@ -81,6 +82,15 @@ class CaptureInfo:
     left_out: list[LeftOut] = field(default_factory=list)
     # totals per minute, if parts were left out. Grows while the file is read
     totals: list[MinuteTotals] = field(default_factory=list)
+
+    @property
+    def timed(self) -> tuple[list[Any], ...]:
+        """Marks, wakes, what was left out, and totals: all that has a time and grows while the file is read."""
+        return self.marks, self.wakes, self.left_out, self.totals
+
+    def for_part(self) -> CaptureInfo:
+        """The same for a part of the recording, of which nothing was read so far."""
+        return replace(self, notes=[], marks=[], wakes=[], left_out=[], totals=[])
 
 
 class Capture(abc.ABC):

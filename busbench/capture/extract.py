@@ -84,13 +84,13 @@ class Extract(Capture):
             return (t_ns >= start_s * 1e9).astype(np.int64) + (t_ns >= end_s * 1e9)
 
         self._whole, self._pieces = capture, _Pieces(capture, number_of)
-        self.info: CaptureInfo = replace(capture.info, notes=[], marks=[], wakes=[], left_out=[], totals=[])
+        self.info = capture.info.for_part()
 
     def blocks(self) -> Iterator[ByteLog]:
         """Read the span."""
-        for mine in (self.info.marks, self.info.wakes, self.info.left_out, self.info.totals):
+        for mine in self.info.timed:
             mine.clear()
-        whole, taken = self._whole.info, [0, 0, 0, 0]
+        taken = [0, 0, 0, 0]
         base: int | None = None
         for number, log in self._pieces.logs():
             if number == 1:
@@ -100,15 +100,12 @@ class Extract(Capture):
             if number > 1:
                 break
         self._take_notes(taken)
-        self.info.notes[:] = whole.notes
+        self.info.notes[:] = self._whole.info.notes
 
     def _take_notes(self, taken: list[int]) -> None:
-        whole = self._whole.info
-        self.info.marks += [one for one in whole.marks[taken[0] :] if self._pieces.number(one.t_ns) == 1]
-        self.info.wakes += [one for one in whole.wakes[taken[1] :] if self._pieces.number(one.t_ns) == 1]
-        self.info.left_out += [one for one in whole.left_out[taken[2] :] if self._pieces.number(one.t_ns) == 1]
-        self.info.totals += [one for one in whole.totals[taken[3] :] if self._pieces.number(one.t_ns) == 1]
-        taken[:] = len(whole.marks), len(whole.wakes), len(whole.left_out), len(whole.totals)
+        for at, (whole, mine) in enumerate(zip(self._whole.info.timed, self.info.timed, strict=True)):
+            mine.extend(one for one in whole[taken[at] :] if self._pieces.number(one.t_ns) == 1)
+            taken[at] = len(whole)
 
 
 def split(capture: Capture, *, every_s: float) -> Iterator[tuple[int, CaptureInfo, Iterator[ByteLog]]]:
@@ -134,7 +131,7 @@ def split(capture: Capture, *, every_s: float) -> Iterator[tuple[int, CaptureInf
         if number >= PIECES_MAX:
             what = f"would make more than {PIECES_MAX:,} pieces of {every_s:g} s"
             raise CaptureError(capture.info.path, what, hint="make them longer")
-        info = replace(capture.info, notes=[], marks=[], wakes=[], left_out=[], totals=[])
+        info = capture.info.for_part()
 
         def piece(number: int = number, log: ByteLog = first, info: CaptureInfo = info) -> Iterator[ByteLog]:
             nonlocal waiting
@@ -143,10 +140,8 @@ def split(capture: Capture, *, every_s: float) -> Iterator[tuple[int, CaptureInf
                 waiting = next(logs, None)
                 # Entries of a finished piece go into this one, so that nothing is left out.
                 until = None if waiting is None else number
-                taken[0] = _move(capture.info.marks, taken[0], info.marks, pieces, until)
-                taken[1] = _move(capture.info.wakes, taken[1], info.wakes, pieces, until)
-                taken[2] = _move(capture.info.left_out, taken[2], info.left_out, pieces, until)
-                taken[3] = _move(capture.info.totals, taken[3], info.totals, pieces, until)
+                for at, (whole, mine) in enumerate(zip(capture.info.timed, info.timed, strict=True)):
+                    taken[at] = _move(whole, taken[at], mine, pieces, until)
                 if waiting is None or waiting[0] != number:
                     return
                 log = waiting[1]

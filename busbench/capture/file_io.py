@@ -156,6 +156,27 @@ class MadeStream(io.RawIOBase):
         super().close()
 
 
+class PieceStream(MadeStream):
+    """A stream out of an iterator of pieces, none of which is empty.
+
+    Args:
+        inner: from which they are made, if that is to be closed with it.
+    """
+
+    def __init__(self, pieces: Iterator[bytes], inner: ByteStream | None = None) -> None:
+        super().__init__(inner)
+        self._pieces, self._piece = pieces, b""
+
+    def readinto(self, view: memoryview) -> int:  # type: ignore[override]
+        """Fill some of the view."""
+        self._piece = self._piece or next(self._pieces, b"")
+        some = self._piece[: len(view)]
+        view[: len(some)] = some
+        self._piece = self._piece[len(some) :]
+        self._at += len(some)
+        return len(some)
+
+
 class MadeSource(Source):
     """A source made from another; it keeps the name."""
 

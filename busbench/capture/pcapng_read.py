@@ -70,11 +70,8 @@ class SerialPackets(Capture):
     def blocks(self) -> Iterator[ByteLog]:
         """Read the chosen bytes from the start of the file."""
         info = self.info
-        info.notes.clear()
-        info.marks.clear()
-        info.wakes.clear()
-        info.left_out.clear()
-        info.totals.clear()
+        for grown in (info.notes, *info.timed):
+            grown.clear()
         others: dict[tuple[int, bool], int] = {}
         order = PacketOrder(clock=info.clock, line=self._line)
         last_ns, back, held = 0, 0, 0

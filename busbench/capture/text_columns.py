@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from busbench.capture.file_io import HEAD_BYTES, ByteStream, Source, whole_parts
+from busbench.capture.file_io import HEAD_BYTES, ByteStream, MadeSource, PieceStream, Source, whole_parts
 from busbench.errors import CaptureError
 
 _ROWS_LEAST = 3
@@ -184,13 +184,12 @@ def _are_odd_bytes(cells: tuple[str, ...]) -> bool:
     return has_header and fits >= max(_ROWS_LEAST, _MOSTLY * len(cells))
 
 
-class StyledSource(Source):
+class StyledSource(MadeSource):
     """Text with its special columns converted."""
 
     def __init__(self, inner: Source, style: ColumnStyle) -> None:
-        self._inner, self._style = inner, style
-        self.name = inner.name
-        self._times = _Times()
+        super().__init__(inner)
+        self._style, self._times = style, _Times()
 
     @property
     def zero_utc_ns(self) -> int | None:
@@ -201,15 +200,7 @@ class StyledSource(Source):
     def open(self) -> ByteStream:
         """A stream of the converted text; see Source."""
         self._times = _Times()
-        return _Styled(self._lines())
-
-    def fault(self) -> CaptureError | None:
-        """That of the inner source."""
-        return self._inner.fault()
-
-    def close(self) -> None:
-        """Let go of the inner source."""
-        self._inner.close()
+        return PieceStream(filter(None, self._lines()))
 
     def _lines(self) -> Iterator[bytes]:
         style = self._style
@@ -236,33 +227,3 @@ def _made_anew(text: bytes, delimiter: str, convert: Mapping[int, Convert]) -> b
     except csv.Error:
         return text
     return out.getvalue().encode()
-
-
-class _Styled:
-    """A stream from an iterator of pieces."""
-
-    def __init__(self, pieces: Iterator[bytes]) -> None:
-        self._pieces, self._text, self._at = pieces, b"", 0
-
-    def readinto(self, view: memoryview) -> int:
-        while not self._text:
-            if (text := next(self._pieces, None)) is None:
-                return 0
-            self._text = text
-        some = self._text[: len(view)]
-        view[: len(some)] = some
-        self._text = self._text[len(some) :]
-        self._at += len(some)
-        return len(some)
-
-    def tell(self) -> int:
-        return self._at
-
-    def close(self) -> None:
-        """Nothing is held open."""
-
-    def __enter__(self) -> _Styled:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()

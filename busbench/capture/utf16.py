@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import codecs
+from collections.abc import Iterator
 
-from busbench.capture.file_io import BLOCK_BYTES, ByteStream, MadeSource, MadeStream, read_into
+from busbench.capture.file_io import BLOCK_BYTES, ByteStream, MadeSource, PieceStream, read_into
 
 _MARKS = {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
 _MARK_BYTES = 2
@@ -20,27 +21,16 @@ class Utf16Source(MadeSource):
 
     def open(self) -> ByteStream:
         """A stream of UTF-8; see Source."""
-        return _Recoded(self._inner.open(), self.name)
+        stream = self._inner.open()
+        return PieceStream(_recoded(stream, self.name), stream)
 
 
-class _Recoded(MadeStream):
-    def __init__(self, stream: ByteStream, name: str) -> None:
-        super().__init__(stream)
-        self._stream, self._name = stream, name
-        mark = bytearray(_MARK_BYTES)
-        read_into(stream, memoryview(mark), name)
-        self._decoder = codecs.getincrementaldecoder(_MARKS[bytes(mark)])("replace")
-        self._block = memoryview(bytearray(BLOCK_BYTES))
-        self._text = b""
-
-    def readinto(self, view: memoryview) -> int:  # type: ignore[override]
-        while not self._text:
-            got = read_into(self._stream, self._block, self._name)
-            self._text = self._decoder.decode(bytes(self._block[:got]), final=not got).encode()
-            if not got:
-                break
-        some = self._text[: len(view)]
-        view[: len(some)] = some
-        self._text = self._text[len(some) :]
-        self._at += len(some)
-        return len(some)
+def _recoded(stream: ByteStream, name: str) -> Iterator[bytes]:
+    mark, block = bytearray(_MARK_BYTES), memoryview(bytearray(BLOCK_BYTES))
+    read_into(stream, memoryview(mark), name)
+    decoder = codecs.getincrementaldecoder(_MARKS[bytes(mark)])("replace")
+    while got := read_into(stream, block, name):
+        if text := decoder.decode(bytes(block[:got])):
+            yield text.encode()
+    if text := decoder.decode(b"", final=True):
+        yield text.encode()

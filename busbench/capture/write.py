@@ -12,19 +12,19 @@ import sys
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Protocol, Self
+from typing import TYPE_CHECKING, Protocol, Self
 
 import numpy as np
 
 from busbench.capture.base import CaptureInfo
 from busbench.capture.formats import format_of, writer_of, written_suffixes
+from busbench.capture.left_out import LeftOut, MinuteTotals
 from busbench.errors import OutputError
 from busbench.model import (
     BUS_LINE,
     I64,
     TIME_MAX_NS,
     TIME_MIN_NS,
-    Annotation,
     ByteLog,
     Clock,
     ClockKind,
@@ -33,6 +33,9 @@ from busbench.model import (
 )
 from busbench.output_file import OutputFile, refuse_input, refuse_terminal, write_output
 from busbench.wire.edges import Edges
+
+if TYPE_CHECKING:
+    from busbench.capture.pcapng_write import PcapngWriter
 
 STANDARD_OUTPUT = "-"
 
@@ -145,18 +148,17 @@ class _StandardOutput:
         ) from None
 
 
-class _RecordingWriter:
-    """The common part of writers: the file, and how it ends."""
+class _Writer:
+    """How the file of each writer ends."""
 
-    def __init__(self, path: str, info: CaptureInfo, line: LineSettings, *, force: bool) -> None:
-        del info  # needed by few
-        self._line = line
-        self._file = _StandardOutput() if path == STANDARD_OUTPUT else OutputFile(path, force=force)
+    _file: _StandardOutput | OutputFile | PcapngWriter
 
     def close(self) -> None:
+        """See LogWriter."""
         self._file.close()
 
     def discard(self) -> None:
+        """See LogWriter."""
         self._file.discard()
 
     def __enter__(self) -> Self:
@@ -164,6 +166,17 @@ class _RecordingWriter:
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         self.close() if kind is None else self.discard()
+
+
+class _RecordingWriter(_Writer):
+    """A writer of bytes to a file, or to standard output."""
+
+    def __init__(self, path: str, info: CaptureInfo, line: LineSettings, *, force: bool) -> None:
+        del info  # of use to few
+        self._line = line
+        self._file: _StandardOutput | OutputFile = (
+            _StandardOutput() if path == STANDARD_OUTPUT else OutputFile(path, force=force)
+        )
 
 
 class RawFile(_RecordingWriter):
@@ -224,58 +237,41 @@ class ByteCsvFile(_Timed):
         )
 
 
-class PcapngFile:
+class PcapngFile(_Writer):
     """A packet per mark."""
 
     def __init__(self, path: str, info: CaptureInfo, line: LineSettings, *, force: bool) -> None:
         from busbench.capture.pcapng_write import PcapngWriter
 
         self._info = info
-        self._marks_written = self._wakes_written = 0
-        self._kept_written = 0, 0  # of left-out parts and of totals
+        self._written = [0, 0, 0, 0]  # of each kind in info.timed
         clock = info.clock if info.clock.is_known else Clock(ClockKind.NONE, 0)
         source = info.source or Path(info.path).name
-        self._writer = PcapngWriter(
+        self._file: PcapngWriter = PcapngWriter(
             path, port=source, line=line, clock=clock, start_utc_ns=info.start_utc_ns, origin=info.origin, force=force,
             is_whole=True,
         )  # fmt: skip
 
     def write_log(self, log: ByteLog) -> None:
         """See LogWriter."""
-        self._writer.write_log(log)
+        self._file.write_log(log)
         self._write_notes()
 
     def _write_notes(self) -> None:
-        for mark in self._new_marks():
-            self._writer.mark(mark.t_ns, mark.text)
-        self._writer.write_wakes(self._info.wakes[self._wakes_written :])
-        self._wakes_written = len(self._info.wakes)
-        kept = [(one.last_t_ns, one.comment()) for one in self._info.left_out[self._kept_written[0] :]]
-        kept += [(one.t_ns, one.comment()) for one in self._info.totals[self._kept_written[1] :]]
-        for t_ns, comment in kept:
-            self._writer.note((0, t_ns, comment))
-        self._kept_written = len(self._info.left_out), len(self._info.totals)
-
-    def _new_marks(self) -> list[Annotation]:
-        marks = self._info.marks[self._marks_written :]
-        self._marks_written += len(marks)
-        return marks
+        info, (marks, wakes, left_out, totals) = self._info, self._written
+        for mark in info.marks[marks:]:
+            self._file.mark(mark.t_ns, mark.text)
+        self._file.write_wakes(info.wakes[wakes:])
+        kept: list[LeftOut | MinuteTotals] = [*info.left_out[left_out:], *info.totals[totals:]]
+        for one in kept:
+            self._file.note((0, one.t_ns, one.comment()))
+        self._written = [len(some) for some in info.timed]
 
     def close(self) -> None:
         """See LogWriter."""
-        if self._writer.is_open:  # no more after a failure, which was reported
+        if self._file.is_open:  # no more after a failure, which was reported
             self._write_notes()
-        self._writer.close()
-
-    def discard(self) -> None:
-        """See LogWriter."""
-        self._writer.discard()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        self.close() if kind is None else self.discard()
+        super().close()
 
 
 class LineVcdFile(_Timed):
