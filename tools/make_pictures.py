@@ -142,7 +142,7 @@ async def _screen(keys: str, at_s: float) -> list[Row]:
     session.refresh()
     with mock.patch.dict(os.environ, {"TERM": "xterm-256color"}):  # the same colours wherever it is drawn
         os.environ.pop("NO_COLOR", None)
-        app = make_app(session, opener=lambda source, rig_path: Opened(session), is_timed=False)  # noqa: ARG005
+        app = make_app(Opened(session), opener=lambda source, rig_path: Opened(session), is_timed=False)  # noqa: ARG005
     async with app.run_test(size=SCREEN) as pilot:
         await pilot.pause()
         await pilot.press(*keys.split())

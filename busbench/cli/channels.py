@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.cli.numbers import WholeRange
-from busbench.cli.output import format_option, table_lines, write_csv, write_json
+from busbench.cli.output import format_option, print_table, write_csv, write_json
 from busbench.cli.progress import Progress
 from busbench.cli.source import open_source, read_options, source_options
 from busbench.errors import pluralize
@@ -41,11 +41,6 @@ def command(source: str, format_: str, glitch_counts: int | None, **settings: An
     busbench channels captures/heron-flight.pcapng
     busbench channels captures/heron-flight.pcapng --format csv
     """
-    channels(source, format_=format_, glitch_counts=glitch_counts, settings=settings)
-
-
-def channels(source: str, *, format_: str, glitch_counts: int | None, settings: dict[str, Any]) -> None:
-    """Read the recording and print its channels."""
     from busbench.analysis.channels import GLITCH_COUNTS, ChannelStats
     from busbench.capture.frames import Span, read_frames
     from busbench.wire.scale import Scale
@@ -98,7 +93,7 @@ def _print_table(result: Channels, scale: Any) -> None:
         return
     rows = [[str(one.channel), *_values(one, scale), str(one.moves), str(one.glitches)] for one in result.channels]
     head = ["ch", "min", "max", "range", "mean", "µs", "noise at rest", "moves", "glitches"]
-    click.echo("\n".join(table_lines(head, rows, left=0)))
+    print_table(head, rows, left=0)
     click.echo(f"\ncounts as on the line; µs assumes {scale.describe()}")
     click.echo("noise at rest in counts rms, over stretches in which the stick rested")
     click.echo(f"a glitch is a jump of more than {result.glitch_counts} counts, away and back")
@@ -115,7 +110,7 @@ def _print_table(result: Channels, scale: Any) -> None:
             for glitch in result.glitches[:GLITCHES_SHOWN]
         ]
         click.echo()
-        click.echo("\n".join(table_lines(["glitch at, s", "frame", "offset", "ch", "counts", "jump"], rows, left=0)))
+        print_table(["glitch at, s", "frame", "offset", "ch", "counts", "jump"], rows, left=0)
         total = sum(one.glitches for one in result.channels)
         if total > len(rows):
             click.echo(f"… and {total - len(rows)} more (--format json lists up to 1000)")

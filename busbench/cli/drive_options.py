@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import Any
 
 import click
 
 from busbench.cli.channel_list import each_channel
+from busbench.cli.live import together
 from busbench.cli.numbers import NUMBER, WHOLE
 from busbench.errors import BusbenchError, sanitize
-
-F = TypeVar("F", bound=Callable[..., Any])
 
 
 class _Channel(click.ParamType[int | str]):
@@ -80,8 +78,4 @@ _OPTIONS: tuple[tuple[str, dict[str, Any]], ...] = (
 )  # fmt: skip
 
 
-def shape_options(function: F) -> F:
-    """What a shape word takes."""
-    for name, settings in reversed(_OPTIONS):
-        function = click.option(name, **settings)(function)
-    return function
+shape_options = together(*(click.option(name, **settings) for name, settings in _OPTIONS))

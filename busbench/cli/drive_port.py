@@ -47,7 +47,7 @@ def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: b
     with open_live(port, is_sender=True) as live, listen_for_keys() as any_key:
         receiver = Receiver(live)
         look(receiver)
-        run = begin_run(receiver, DriveSource(program, end=end))
+        run = SendingRun(receiver, DriveSource(program, end=end), countdown_s=COUNTDOWN_S)
         again = "; in the hold at the end a second key" if end is EndState.HOLD else ""
         follow(
             run,
@@ -65,11 +65,6 @@ def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: b
         unknown = ": the positions of the surfaces are not known" if run.has_sent else ""
         raise PortError(port, run.reason, hint=f"{START_AGAIN}{unknown}")
     return INTERRUPTED if run.outcome is Outcome.STOPPED else 0
-
-
-def begin_run(receiver: Receiver, source: DriveSource) -> SendingRun:
-    """A run to a port that begins to count down."""
-    return SendingRun(receiver, source, countdown_s=COUNTDOWN_S)
 
 
 def look(receiver: Receiver, *, wait_s: float = 0, hint: str = START_AGAIN) -> None:

@@ -42,11 +42,6 @@ def command(source: str, format_: str, channels: str | None, **settings: Any) ->
     busbench frames captures/heron-line.vcd --format table --channels 1-4,17
     busbench frames 'virtual:?duration=0.1s' --format table
     """
-    frames(source, format_=format_, channels=channels, settings=settings)
-
-
-def frames(source: str, *, format_: str, channels: str | None, settings: dict[str, Any]) -> None:
-    """Write the rows block by block, of a source that comes slowly as they come."""
     from busbench.cli.follow import follow_source
     from busbench.cli.frame_rows import HEAD, csv_rows
 

@@ -27,45 +27,31 @@ arm_option = click.option(
 )
 
 
-def motor_options(function: F) -> F:
-    """Which channel drives a motor."""
-    for decorate in (
-        click.option("--no-motor", is_flag=True, help="State that no channel drives a motor."),
-        click.option(
-            "--motor",
-            multiple=True,
-            metavar="CH[=REST]",
-            help="Lock the channel of a motor at REST [default: -100 %].",
-        ),
-    ):
-        function = decorate(function)
-    return function
+def together(*options: Callable[[F], F]) -> Callable[[F], F]:
+    """Options that go together, in the order in which help lists them."""
+
+    def decorate(function: F) -> F:
+        for option in reversed(options):
+            function = option(function)
+        return function
+
+    return decorate
 
 
-def line_options(function: F) -> F:
-    """How the line is set; the defaults are the bus."""
-    for decorate in (
-        click.option(
-            "--stop-bits", type=OneOf(("1", "2")), default="2", show_default=True, help="Set the stop bits of the line."
-        ),
-        click.option(
-            "--parity",
-            type=OneOf(("E", "O", "N")),
-            default="E",
-            show_default=True,
-            help="Set the parity: even, odd or none.",
-        ),
-        click.option(
-            "--baud",
-            metavar="BAUD",
-            type=WholeRange(300, 4_000_000),
-            default=100_000,
-            show_default=True,
-            help="Set the rate of the line.",
-        ),
-    ):
-        function = decorate(function)
-    return function
+motor_options = together(
+    click.option(
+        "--motor", multiple=True, metavar="CH[=REST]", help="Lock the channel of a motor at REST [default: -100 %]."
+    ),
+    click.option("--no-motor", is_flag=True, help="State that no channel drives a motor."),
+)
+line_options = together(
+    click.option("--baud", metavar="BAUD", type=WholeRange(300, 4_000_000), default=100_000, show_default=True,
+                 help="Set the rate of the line."),
+    click.option("--parity", type=OneOf(("E", "O", "N")), default="E", show_default=True,
+                 help="Set the parity: even, odd or none."),
+    click.option("--stop-bits", type=OneOf(("1", "2")), default="2", show_default=True,
+                 help="Set the stop bits of the line."),
+)  # fmt: skip
 
 
 def line_of(baud: int, parity: str, stop_bits: str) -> LineSettings:

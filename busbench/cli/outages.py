@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from busbench.cli.output import format_option, say, seconds, table_lines, to_the_millisecond, write_csv, write_json
+from busbench.cli.output import format_option, print_table, say, seconds, to_the_millisecond, write_csv, write_json
 from busbench.cli.source import read_times, sources_options
 from busbench.errors import BusbenchError, display_name, pluralize, sanitize
 
@@ -134,7 +134,7 @@ def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:
             ]
             for event in shown
         ]
-        click.echo("\n".join(table_lines(["outage", "from, s", "lasted, s", "frames", "bytes", "offset"], rows)))
+        print_table(["outage", "from, s", "lasted, s", "frames", "bytes", "offset"], rows)
         if len(shown) < len(found.events):
             click.echo(f"… and {len(found.events) - len(shown)} more (--all lists them)")
         click.echo()
@@ -142,7 +142,7 @@ def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:
         [kind, str(one.count), str(one.frames), _in_s(one.total_s), _in_s(one.longest_s)]
         for kind, one in found.summary.items()
     ]
-    click.echo("\n".join(table_lines(["kind", "outages", "frames", "in all, s", "longest, s"], rows)))
+    print_table(["kind", "outages", "frames", "in all, s", "longest, s"], rows)
     click.echo()
     click.echo(loss_words(found))
     for note in _notes(found, span):
@@ -161,7 +161,7 @@ def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:
         ]
         click.echo()
         head = ["from annotation", "to annotation", "from, s", "to, s", "frames", "missed"]
-        click.echo("\n".join(table_lines(head, rows, left=2)))
+        print_table(head, rows, left=2)
 
 
 def loss_words(found: Outages) -> str:

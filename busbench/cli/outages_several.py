@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from busbench.cli.output import say, seconds, table_lines, write_csv, write_json
+from busbench.cli.output import print_table, say, seconds, write_csv, write_json
 from busbench.cli.progress import Progress
 from busbench.cli.source import read_options, require_recorded
 from busbench.errors import display_name, pluralize, sanitize
@@ -73,15 +73,14 @@ def _print_table(found: Several, *, show_all: bool) -> None:
                 seconds(longest),
             ]
         )
-    click.echo(
-        "\n".join(table_lines(["no", "receiver", "frames", "missed", "ratio", "outages", "longest"], rows, left=2))
-    )
+    print_table(["no", "receiver", "frames", "missed", "ratio", "outages", "longest"], rows, left=2)
     shown = together.overlaps if show_all else together.overlaps[:OVERLAPS_SHOWN]
     if shown:
         cells = [
             [f"{one.start_s:.3f}", seconds(one.end_s - one.start_s), " ".join(map(str, one.sources))] for one in shown
         ]
-        click.echo("\n" + "\n".join(table_lines(["out at once from_s", "lasted", "receivers"], cells)))
+        click.echo()
+        print_table(["out at once from_s", "lasted", "receivers"], cells)
         if len(shown) < len(together.overlaps):
             click.echo(f"… and {len(together.overlaps) - len(shown)} more (--all lists them)")
     click.echo()

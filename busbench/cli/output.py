@@ -164,6 +164,11 @@ def table_lines(head: Sequence[str], rows: Sequence[Sequence[str]], *, left: int
     return lines
 
 
+def print_table(head: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1) -> None:
+    """A table on standard output; see table_lines."""
+    click.echo("\n".join(table_lines(head, rows, left=left)))
+
+
 def seconds(value_s: float | None) -> str:
     """A time or length for people, with its unit: 7.001 ms, 3.2 s, 1 h 04 min."""
     if value_s is None:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busbench.cli.output import format_option, prose, say, table_lines, write_csv, write_json
+from busbench.cli.output import format_option, print_table, prose, say, write_csv, write_json
 from busbench.errors import sanitize
 from busbench.model import BUS_LINE
 
@@ -58,7 +58,7 @@ def show(adapters: list[Adapter], format_: str) -> None:
             [sanitize(str(c)) for c in (port, chip, rate, marks, "-" if latency is None else f"{latency} ms")]
             for port, chip, rate, marks, latency, *_ in rows
         ]
-        click.echo("\n".join(table_lines(head, cells, left=5)))
+        print_table(head, cells, left=5)
         for adapter in adapters:
             if adapter.description:
                 prose(f"{sanitize(adapter.device)}: calls itself {sanitize(adapter.description)}", indent=2)

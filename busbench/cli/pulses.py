@@ -34,11 +34,6 @@ def command(source: str, rig_path: str | None, format_: str, **settings: Any) ->
     busbench pulses captures/heron-outputs.vcd
     busbench pulses captures/heron-outputs.vcd --rig captures/heron.toml --format json
     """
-    click.get_current_context().exit(pulses(source, rig_path, format_=format_, options=read_options(settings)))
-
-
-def pulses(source: str, rig_path: str | None, *, format_: str, options: ReadOptions) -> int:
-    """Measure and print; returns the exit code."""
     from busbench.bench.sign_off import read_levels
     from busbench.rig.load import read_rig
     from busbench.verify.pulse_checks import check_pulses
@@ -48,7 +43,7 @@ def pulses(source: str, rig_path: str | None, *, format_: str, options: ReadOpti
     signals = read_levels(source)
     if signals is None:
         raise CaptureError(source, "has no signal levels", hint="give a VCD, or a CSV of level changes")
-    found = _measured(source, signals, options)
+    found = _measured(source, signals, read_options(settings))
     checks = [] if rig is None else list(check_pulses(found, rig))
     with to_the_end():
         if format_ == "json":
@@ -63,7 +58,7 @@ def pulses(source: str, rig_path: str | None, *, format_: str, options: ReadOpti
             for check in checks:
                 verdict = check.verdict.value.upper()
                 prose(f"{verdict}  {sanitize(check.subject)}: {check.name}: {sanitize(check.message)}", indent=6)
-    return 1 if any(check.verdict is not Verdict.PASS for check in checks) else 0
+    click.get_current_context().exit(1 if any(check.verdict is not Verdict.PASS for check in checks) else 0)
 
 
 def _measured(source: str, signals: dict[str, Edges], options: ReadOptions) -> Pulses:

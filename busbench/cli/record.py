@@ -26,6 +26,7 @@ from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 
 if TYPE_CHECKING:
     from busbench.bench.receiver import Reception
+    from busbench.bench.recorder import Retention
     from busbench.sim.aircraft_faults import AircraftFault
 
 
@@ -145,6 +146,7 @@ def command(
         raise OutputError(output, "recordings are pcapng", hint=hint)
     if files is not None and every is None:
         raise BusbenchError("--files: needs --every", hint="say after how many seconds a new file begins")
+    from busbench.bench.recorder import Retention
     from busbench.bench.sources import is_virtual
     from busbench.sim.aircraft_faults import parse_fault
 
@@ -155,9 +157,10 @@ def command(
             raise BusbenchError(f"{display_name(port)}: is given twice", hint="name each port once")
     wrong = [parse_fault(text) for text in faults]
     line = line_of(baud, parity, stop_bits)
-    about = RecordAbout(units, note, around, every, files)
+    retention = Retention(around, every, files)
     with stop_signals() as stop:
-        done = record(ports, output, seconds=seconds, force=force, line=line, stop=stop, faults=wrong, about=about)
+        done = record(ports, output, seconds=seconds, force=force, line=line, stop=stop, faults=wrong, units=units,
+                      note=note, retention=retention)  # fmt: skip
     if len(done) > 1:
         for port, one in zip(ports, done, strict=True):
             say(f"busbench: {display_name(port)}: {one}{'; ' * bool(one.advice(port))}{one.advice(port)}")
@@ -165,17 +168,6 @@ def command(
     else:
         wrote(output, str(done[0]), then=done[0].advice(ports[0]))
     click.get_current_context().exit(INTERRUPTED if done[0].is_cut_short and seconds is not None else 0)
-
-
-@dataclass(frozen=True, slots=True)
-class RecordAbout:
-    """What a person says of a recording, and what is kept of it; see Rack and Retention."""
-
-    units: Sequence[str] = ()
-    note: str = ""
-    around_s: float | None = None
-    every_s: float | None = None
-    files: int | None = None
 
 
 def record(
@@ -187,7 +179,9 @@ def record(
     line: LineSettings,
     stop: threading.Event,
     faults: Sequence[AircraftFault] = (),
-    about: RecordAbout | None = None,
+    units: Sequence[str] = (),
+    note: str = "",
+    retention: Retention | None = None,
 ) -> list[RecordResult]:
     """Record until the time is over, all sources have ended, or a user stops it.
 
@@ -202,15 +196,13 @@ def record(
         OutputError: the file exists, the disk is full, or another program moved, deleted or cut the file.
     """
     from busbench.bench.rack import Rack
-    from busbench.bench.recorder import Retention
+    from busbench.bench.recorder import KEEP_ALL
     from busbench.bench.sources import open_source
 
     done = [RecordResult() for _ in ports]
-    about = RecordAbout() if about is None else about
     with contextlib.ExitStack() as opened:
         live = [opened.enter_context(open_source(port, line=line, faults=faults, flies_alone=True)) for port in ports]
-        retention = Retention(about.around_s, about.every_s, about.files)
-        rack = Rack(live, record=output, force=force, units=about.units, note=about.note, retention=retention)
+        rack = Rack(live, record=output, force=force, units=units, note=note, retention=retention or KEEP_ALL)
         progress, begun, known_lost = ProgressLine(), time.monotonic(), 0
         with rack:
             while not stop.is_set() and not rack.has_ended:

@@ -52,11 +52,6 @@ def new_command(file: str | None, force: bool) -> None:
     \b
     busbench rig new glider.toml
     """
-    new(file, force=force)
-
-
-def new(file: str | None, *, force: bool = False) -> None:
-    """Write the rig file to start from."""
     from busbench.rig.template import STARTER
 
     write_new(file, STARTER, force=force)
@@ -75,16 +70,11 @@ def check_command(rig: str, format_: str) -> None:
     \b
     busbench rig check captures/heron.toml
     """
-    click.get_current_context().exit(check(rig, format_=format_))
-
-
-def check(path: str, *, format_: str = "table") -> int:
-    """Print the findings; returns the exit code."""
     from busbench.rig.check import check_rig
     from busbench.rig.load import read_rig
 
-    rig = read_rig(path)
-    findings = check_rig(rig)
+    plan = read_rig(rig)
+    findings = check_rig(plan)
     faults = sum(finding.severity == "fault" for finding in findings)
     with to_the_end():
         if format_ == "table":
@@ -92,14 +82,14 @@ def check(path: str, *, format_: str = "table") -> int:
                 for line in str(finding).splitlines():
                     prose(line, indent=2)
                 click.echo()
-            click.echo(f"{rig.plan.name}: {_count(faults, 'fault')}, {_count(len(findings) - faults, 'hint')}")
+            click.echo(f"{plan.plan.name}: {_count(faults, 'fault')}, {_count(len(findings) - faults, 'hint')}")
         elif format_ == "csv":
             head = ("severity", "where", "what", "effect", "advice")
             write_csv(head, [tuple(asdict(finding).values()) for finding in findings])
         else:
-            result = {"rig": rig.plan.name, "faults": faults, "findings": [asdict(finding) for finding in findings]}
+            result = {"rig": plan.plan.name, "faults": faults, "findings": [asdict(finding) for finding in findings]}
             write_json(result)
-    return 1 if faults else 0
+    click.get_current_context().exit(1 if faults else 0)
 
 
 def _count(number: int, word: str) -> str:

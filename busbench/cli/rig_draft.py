@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -51,37 +51,25 @@ def draft_command(
     busbench rig draft captures/heron-round.pcapng --names "left aileron,right aileron,left flap"
     busbench rig draft /dev/ttyUSB0 -o draft.toml
     """
-    called = [name.strip() for name in names.split(",") if name.strip()]
-    draft(source, options=read_options(settings), names=called, seconds=seconds, output=output, force=force)
-
-
-def draft(
-    source: str,
-    *,
-    options: ReadOptions,
-    names: Sequence[str] = (),
-    seconds: float | None = None,
-    output: str | None = None,
-    force: bool = False,
-) -> None:
-    """Write the draft of a channel map (raises BusbenchError: no source, no channel moved, or no file)."""
     from busbench.bench.sources import is_live
     from busbench.rig.draft import DOUBT, draft_toml
     from busbench.wire.scale import Scale
 
     if output not in (None, "-"):
         require_output(str(output), force=force)  # before sticks are moved for nothing
+    options = read_options(settings)
     if is_live(source):
         found = _watched(source, options.line, seconds)
     elif seconds is not None:
         raise BusbenchError("--seconds: works with a port, not with a recording", hint="leave it out")
     else:
         found = _read(source, options)
+    called = [name.strip() for name in names.split(",") if name.strip()]
     if not found.frames:
         raise RigError(source, "", "holds no frames", hint="`busbench probe` reports what is on the line")
     if not found.proposals:
         raise RigError(source, "", "has no channel that moved", hint="move one stick at a time to both ends and back")
-    write_new(output, draft_toml(found, names=names, scale=Scale()), force=force)
+    write_new(output, draft_toml(found, names=called, scale=Scale()), force=force)
     for one in found.proposals:
         where = "" if one.follows is None else f", together with channel {one.follows}"
         say(f"movement {one.movement}: channel {one.channel}, {one.kind}{where}")

@@ -10,7 +10,7 @@ import click
 
 from busbench.capture.address import is_live_address
 from busbench.capture.base import Capture, ReadOptions
-from busbench.cli.live import line_of, line_options
+from busbench.cli.live import line_of, line_options, together
 from busbench.cli.output import say
 from busbench.cli.progress import Progress
 from busbench.errors import CaptureError, display_name, pluralize
@@ -22,37 +22,16 @@ F = TypeVar("F", bound=Callable[..., Any])
 R = TypeVar("R")
 
 
-def source_options(function: F) -> F:
-    """SOURCE and what a person may have to say where a file leaves a choice."""
-    for decorate in (
-        line_options,
-        reading_options,
-        click.argument("source", metavar="SOURCE"),
-    ):
-        function = decorate(function)
-    return function
-
-
-def sources_options(function: F) -> F:
-    """One SOURCE or several, as `sources`, and the options of source_options."""
-    for decorate in (
-        line_options,
-        reading_options,
-        click.argument("sources", metavar="SOURCE…", nargs=-1, required=True),
-    ):
-        function = decorate(function)
-    return function
-
-
-def reading_options(function: F) -> F:
-    """What a person may have to say where a file leaves a choice."""
-    for decorate in (
-        click.option("--signal", metavar="NAME", help="Decode this signal of a VCD or CSV of levels, as in D0."),
-        click.option("--usb-device", metavar="BUS.DEVICE", help="Use this adapter of a USB capture, as in 1.7."),
-        click.option("--interface", metavar="NAME", help="Use this interface of a pcapng: a name or number."),
-    ):
-        function = decorate(function)
-    return function
+# What a person may have to say where a file leaves a choice.
+reading_options = together(
+    click.option("--interface", metavar="NAME", help="Use this interface of a pcapng: a name or number."),
+    click.option("--usb-device", metavar="BUS.DEVICE", help="Use this adapter of a USB capture, as in 1.7."),
+    click.option("--signal", metavar="NAME", help="Decode this signal of a VCD or CSV of levels, as in D0."),
+)
+source_options = together(click.argument("source", metavar="SOURCE"), reading_options, line_options)
+sources_options = together(
+    click.argument("sources", metavar="SOURCE…", nargs=-1, required=True), reading_options, line_options
+)
 
 
 def fault_option(where: str, *, example: str) -> Callable[[F], F]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from busbench.cli.output import format_option, same_unit, seconds, table_lines, write_csv, write_json
+from busbench.cli.output import format_option, print_table, same_unit, seconds, write_csv, write_json
 from busbench.cli.source import read_times, source_options
 from busbench.errors import pluralize
 
@@ -31,11 +31,6 @@ def command(source: str, format_: str, **settings: Any) -> None:
     busbench timing captures/heron-bench.pcapng
     busbench timing captures/heron-slots.csv --format json
     """
-    timing(source, format_=format_, settings=settings)
-
-
-def timing(source: str, *, format_: str, settings: dict[str, Any]) -> None:
-    """Read the recording and print its timing."""
     timeline = read_times(source, settings)
     result = timeline.timing()
     if format_ == "json":
@@ -72,7 +67,7 @@ def _print_table(result: Timing) -> None:
         ["1st to 99th percentile", f"{low} … {high}"],
         ["min … max", f"{_ms(jitter.period_min_s, digits)} … {_ms(jitter.period_max_s, digits)}"],
     ]
-    click.echo("\n".join(table_lines(["period", "ms"], rows)))
+    print_table(["period", "ms"], rows)
     unit, (rms, peak, pp, cycle_rms, cycle_peak, tie_rms, tie_pp) = same_unit([
         jitter.period_rms_s, jitter.period_peak_s, jitter.period_pp_s,
         jitter.cycle_rms_s or 0.0, jitter.cycle_peak_s or 0.0, jitter.tie_rms_s, jitter.tie_pp_s,
@@ -83,7 +78,7 @@ def _print_table(result: Timing) -> None:
         ["TIE", tie_rms, "", tie_pp],
     ]
     click.echo()
-    click.echo("\n".join(table_lines(["", f"rms, {unit}", f"peak, {unit}", f"peak to peak, {unit}"], rows)))
+    print_table(["", f"rms, {unit}", f"peak, {unit}", f"peak to peak, {unit}"], rows)
     click.echo()
     if jitter.kind == "at most":
         click.echo(f"period jitter of the receiver: at most {seconds(jitter.period_high_s)} rms")
@@ -100,7 +95,7 @@ def _print_table(result: Timing) -> None:
         unit, changes = same_unit([change_s for _, change_s in shown])
         rows = [[f"{window_s:.3f}", change] for (window_s, _), change in zip(shown, changes, strict=True)]
         click.echo()
-        click.echo("\n".join(table_lines(["within, s", f"TIE changes by at most (MTIE), {unit}"], rows)))
+        print_table(["within, s", f"TIE changes by at most (MTIE), {unit}"], rows)
 
 
 def _digits(rms_s: float) -> int:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
+from busbench.bench.sources import is_live, rig_in
 from busbench.capture.base import ReadOptions
 from busbench.cli.numbers import OneOf
 from busbench.cli.output import PAGE, ends_in, say, to_the_end, write_json, wrote
@@ -15,9 +16,6 @@ from busbench.cli.source import fault_option, read_all, read_options, source_opt
 from busbench.errors import BusbenchError
 from busbench.output_file import require_output, write_output
 from busbench.verify.result import CAUTION
-
-if TYPE_CHECKING:
-    pass
 
 
 @click.command("verify", cls=OutputCommand)
@@ -86,36 +84,19 @@ def command(
     busbench verify virtual:captures/heron.toml --fault sent-short:rudder  # exit code 1
     busbench verify /dev/ttyUSB0 --rig captures/heron.toml --keep round.pcapng
     """
-    rig_path = rig_path or _own_rig(source)
+    rig_path = rig_path or rig_in(source)
     if rig_path is None:
         raise BusbenchError("--rig: missing", hint="name the rig file; `busbench rig new` writes one to start from")
-    if report is not None and keep is None and _is_live(source):
+    if report is not None and keep is None and is_live(source):
         keep = str(Path(report).with_suffix(".pcapng"))  # a page names the hash of its recording
-    targets = [path for path in (report, junit, keep) if path is not None]
-    _check_targets(targets, inputs=[path for path in (source, rig_path, walk) if path is not None], force=force)
+    for path in (report, junit, keep):
+        if path is not None:  # refused before the work
+            require_output(path, force=force, inputs=[one for one in (source, rig_path, walk) if one is not None])
     code = verify(
         source, rig_path, report=report, junit=junit, walk=walk, keep=keep, format_=format_, shows_all=shows_all,
         force=force, options=read_options(settings), faults=faults,
     )  # fmt: skip
     click.get_current_context().exit(code)
-
-
-def _own_rig(source: str) -> str | None:
-    from busbench.bench.sources import rig_in
-
-    return rig_in(source)
-
-
-def _is_live(source: str) -> bool:
-    from busbench.bench.sources import is_live
-
-    return is_live(source)
-
-
-def _check_targets(paths: list[str], *, inputs: list[str], force: bool) -> None:
-    """Refuse before the work what could not be written after it."""
-    for path in paths:
-        require_output(path, force=force, inputs=inputs)
 
 
 def verify(
@@ -140,7 +121,7 @@ def verify(
     answers = find_answers(rig, rig_path=rig_path, path=walk)
     if answers is not None and walk is None:
         say(f"with the answers of {answers.path}")
-    if _is_live(source):
+    if is_live(source):
         from busbench.cli.keys import has_keyboard
         from busbench.cli.verify_guided import guide
         from busbench.sim.aircraft_faults import parse_fault

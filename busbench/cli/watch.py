@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from busbench.bench.plan_limits import NO_SOURCES
 from busbench.capture.base import ReadOptions
 from busbench.cli.live import arm_option, line_of, line_options, motor_options
 from busbench.cli.numbers import OneOf
@@ -113,19 +112,9 @@ def watch(
     from busbench.tui.settings import SettingsStore, settings_path
 
     app = make_app(
-        None if first is None else first.session,
-        opener=opener,
-        rings=bell,
-        is_ascii=is_ascii,
-        shade=theme,
-        rig=None if first is None else first.rig,
-        rig_path="" if first is None else first.rig_path,
-        is_armed=is_armed,
-        sources=NO_SOURCES if first is None else first.sources,
-        faults=() if first is None else first.faults,
-        settings=SettingsStore(settings_path()),
-        beside=beside,
-    )
+        first, opener=opener, rings=bell, is_ascii=is_ascii, shade=theme, is_armed=is_armed,
+        settings=SettingsStore(settings_path()), beside=beside,
+    )  # fmt: skip
     run(app)
 
 

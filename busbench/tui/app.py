@@ -246,7 +246,7 @@ class BenchApp(FileActions):
         old, ui = self.ui.session, self.ui
         while ui.beside:
             ui.beside.pop().close()
-        ui.rig, ui.rig_path, ui.sources, ui.faults = opened.rig, opened.rig_path, opened.sources, opened.faults
+        ui.take(opened)
         self._begin(opened.session)
         if old is not None:
             old.close()

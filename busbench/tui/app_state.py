@@ -18,6 +18,7 @@ from busbench.tui.window import zoomed
 if TYPE_CHECKING:
     from busbench.rig.model import Rig
     from busbench.sim.aircraft_faults import AircraftFault
+    from busbench.tui.opening import Opened
 
 
 class Mover(Protocol):
@@ -69,6 +70,10 @@ class AppState:
     settings: SettingsStore = field(default_factory=SettingsStore)  # what is kept from one start to the next
     show_at: ShowAt = field(default=_nowhere)  # shows the channels, and one of them large, at a place of the session
     draw: Callable[[], None] = field(default=_nothing)  # shows at once what a click changed
+
+    def take(self, opened: Opened) -> None:
+        """The plan of what was opened, and what goes with it."""
+        self.rig, self.rig_path, self.sources, self.faults = opened.rig, opened.rig_path, opened.sources, opened.faults
 
     @property
     def faults_words(self) -> str:

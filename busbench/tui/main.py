@@ -9,22 +9,16 @@ import signal
 import sys
 import threading
 from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING
 
-from busbench.bench.plan_limits import NO_SOURCES, LimitSources
 from busbench.errors import sanitize
 from busbench.tui import palette
 from busbench.tui.app import BenchApp
 from busbench.tui.app_state import AppState
 from busbench.tui.draw import ASCII, UNICODE
 from busbench.tui.live import LiveSession
-from busbench.tui.opening import Opener
+from busbench.tui.opening import Opened, Opener
 from busbench.tui.session import Session
 from busbench.tui.settings import SettingsStore
-
-if TYPE_CHECKING:
-    from busbench.rig.model import Rig
-    from busbench.sim.aircraft_faults import AircraftFault
 
 _GRACE_S = 5.0  # to end in order, once the terminal is gone
 
@@ -77,28 +71,25 @@ def _ends_when_told() -> Iterator[None]:
 
 
 def make_app(
-    session: Session | None,
+    opened: Opened | None,
     *,
     opener: Opener,
     rings: bool = False,
     is_ascii: bool = False,
     shade: palette.Shade | None = None,
     is_timed: bool = True,
-    rig: Rig | None = None,
-    rig_path: str = "",
     is_armed: bool = False,
-    sources: LimitSources = NO_SOURCES,
-    faults: tuple[AircraftFault, ...] = (),
     settings: SettingsStore | None = None,
     beside: Iterable[Session] = (),
 ) -> BenchApp:
-    """The app on a session, None to ask for a source; see AppState. Tests leave it untimed and tick it themselves."""
+    """The app on what was opened, None to ask for a source; see AppState. Tests leave it untimed and tick it."""
     kept = settings or SettingsStore()
     chosen = palette.choose(shade or kept.now.theme or "dark")
-    ui = AppState(chosen, glyphs=ASCII if is_ascii else UNICODE, rings=rings, session=session)
-    ui.rig, ui.rig_path, ui.is_armed, ui.sources = rig, rig_path, is_armed, sources
-    ui.faults, ui.settings, ui.said = faults, kept, kept.trouble
-    ui.beside = list(beside)
+    ui = AppState(chosen, glyphs=ASCII if is_ascii else UNICODE, rings=rings, is_armed=is_armed, beside=list(beside))
+    ui.settings, ui.said = kept, kept.trouble
+    if opened is not None:
+        ui.take(opened)
+        ui.session = opened.session
     return BenchApp(ui, opener=opener, is_timed=is_timed)
 
 

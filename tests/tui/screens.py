@@ -41,17 +41,11 @@ async def shown(
     shade: Shade = "dark",
 ) -> AsyncIterator[tuple[BenchApp, Pilot[None]]]:
     """The app on a session, its time stopped: a test gives the ticks."""
-    app = make_app(
-        session,
-        opener=no_opener,
-        is_ascii=is_ascii,
-        shade=shade,
-        is_timed=False,
-        rig=None if rig is None else read_rig(rig),
-        rig_path="" if rig is None else rig.name,
-        is_armed=is_armed,
-        faults=tuple(map(parse_fault, faults)),
-    )
+    opened = None
+    if session is not None:
+        plan, path = (None, "") if rig is None else (read_rig(rig), rig.name)
+        opened = Opened(session, plan, path, faults=tuple(map(parse_fault, faults)))
+    app = make_app(opened, opener=no_opener, is_ascii=is_ascii, shade=shade, is_timed=False, is_armed=is_armed)
     async with app.run_test(size=size) as pilot:
         await pilot.pause()
         if keys:

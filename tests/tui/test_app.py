@@ -202,7 +202,7 @@ async def test_a_plan_is_opened_beside_the_source(flight: ReplaySession, monkeyp
         asked.append((source, rig_path))
         return Opened(Live("virtual:?period=10ms").pass_s(1), read_rig(rig_path), rig_path)
 
-    app = make_app(flight, opener=opener, is_timed=False)
+    app = make_app(Opened(flight), opener=opener, is_timed=False)
     async with app.run_test(size=(80, 24)) as pilot:
         units = [app.ui.unit]
         await pilot.press("s", *"plan", "space", *"heron", "enter")

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from busbench.tui.main import make_app
+from busbench.tui.opening import Opened
 from busbench.tui.settings import Settings, SettingsStore, settings_path
 from tests.tui.ports import Live
 from tests.tui.screens import no_opener
@@ -58,7 +59,7 @@ def test_the_folder_is_that_of_the_system(monkeypatch: pytest.MonkeyPatch) -> No
 async def test_unit_scale_and_view_are_those_of_the_last_time(tmp_path: Path) -> None:
     path = tmp_path / "settings.toml"
     for keys, wanted in (("u y 2", ("us", True, "2")), ("ctrl+r", (None, None, None))):
-        app = make_app(Live().pass_s(1), opener=no_opener, is_timed=False, settings=SettingsStore(path))
+        app = make_app(Opened(Live().pass_s(1)), opener=no_opener, is_timed=False, settings=SettingsStore(path))
         async with app.run_test(size=(80, 24)) as pilot:
             assert app.screen.view.key == ("2" if keys == "ctrl+r" else "1")  # type: ignore[attr-defined]
             await pilot.press(*keys.split())
