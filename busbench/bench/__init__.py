@@ -1,1 +1,1 @@
-"""The procedures: what the command line, the screen and scripts do with an aircraft, each in one place."""
+"""The procedures that command line, screen and scripts run, each in one place."""

@@ -1,4 +1,4 @@
-"""What stays of a line in a recording that keeps only what surrounds outages."""
+"""Which parts of a line are kept in a recording of the surroundings of outages."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from busbench.model import I64, ByteLog, Clock, Reason
 from busbench.wire.table import AlignmentResult
 
 _MINUTE_NS = 60_000_000_000
-_LOOK_NS = 500_000_000  # of the line, between two looks
-_SETTLED = 16  # frames after which what came before is not judged again
+_LOOK_NS = 500_000_000  # of line time between two decisions
+_SETTLED = 16  # after this many frames, earlier ones are settled
 Kept = ByteLog | LeftOut | MinuteTotals
 
 
 @dataclass(slots=True)
 class _Left:
-    """Frames left out since something was kept."""
+    """Frames left out since the last kept part."""
 
     first_t_ns: int = 0
     last_t_ns: int = 0
@@ -31,20 +31,20 @@ class _Left:
     bytes: int = 0
 
     def take(self) -> LeftOut:
-        """What was left out, and begin again."""
+        """Return what was left out, and reset."""
         taken = LeftOut(self.first_t_ns, self.last_t_ns, self.frames, self.bytes)
         self.frames = self.bytes = 0
         return taken
 
 
 class Surroundings:
-    """Decides what of one line is kept: outages, damaged bytes, notes and both ends, each with what surrounds it.
+    """Decides what is kept of one line: outages, damaged bytes, notes and both ends, with their surroundings.
 
-    All else is whole frames on time, neither flagged nor marked; these are counted.
+    The rest, good frames on time, is only counted.
 
     Args:
-        around_s: seconds kept before and after.
-        clock: the line's; it must be known.
+        around_s: seconds kept before and after each.
+        clock: the clock of the line.
 
     Attributes:
         last_ns: time of the newest byte.
@@ -53,20 +53,20 @@ class Surroundings:
     def __init__(self, around_s: float, *, clock: Clock) -> None:
         self._around_ns = round(around_s * 1e9)
         self._clock = clock
-        self._logs: deque[ByteLog] = deque()  # neither kept nor left out
+        self._logs: deque[ByteLog] = deque()  # not decided yet
         self._offset: I64 = np.empty(0, np.int64)  # of the frames in them
         self._t_ns: I64 = np.empty(0, np.int64)
         self._outages: OngoingOutages | None = None
-        self._keep: I64 = np.empty((0, 2), np.int64)  # times, in ns, that do not touch
+        self._keep: I64 = np.empty((0, 2), np.int64)  # separate time ranges, in ns
         self._recent: I64 = np.empty(0, np.int64)  # times of the newest frames
         self._left = _Left()
         self._minute = 0
-        self._frames = 0  # of the minutes before
+        self._frames = 0  # totals of finished minutes
         self._events: dict[str, tuple[int, int]] = {}
         self._looked_ns = self.last_ns = 0
 
     def add(self, log: ByteLog, found: AlignmentResult) -> None:
-        """Take what came."""
+        """Add received bytes and frames."""
         if len(log):
             if self._outages is None:
                 start_ns = int(log.mark_t_ns[0])
@@ -88,7 +88,7 @@ class Surroundings:
         self._recent = np.concatenate([self._recent, frames.t_ns])[-_SETTLED:]
 
     def note(self, t_ns: int) -> None:
-        """Keep what surrounds a time."""
+        """Keep the surroundings of a time."""
         self._add_spans(np.array([[t_ns, t_ns]], np.int64))
 
     def _add_spans(self, spans: I64) -> None:
@@ -119,7 +119,7 @@ class Surroundings:
         return out
 
     def left_so_far(self) -> LeftOut | None:
-        """What was left out since something was kept, and what is to be decided yet; None where there is nothing."""
+        """What was left out since the last kept part, and what is undecided; None if nothing."""
         left, count = self._left, int(self._t_ns.size)
         if not count:
             return LeftOut(left.first_t_ns, left.last_t_ns, left.frames, left.bytes) if left.frames else None
@@ -128,11 +128,11 @@ class Surroundings:
         return LeftOut(first_ns, int(self._t_ns[-1]), left.frames + count, size)
 
     def take_left(self) -> LeftOut | None:
-        """The same, and begin again."""
+        """Return the same, and reset."""
         return self._left.take() if self._left.frames else None
 
     def minute_so_far(self, t_ns: int | None = None) -> MinuteTotals:
-        """Totals of the minute that runs."""
+        """Totals of the current minute."""
         frames = 0 if self._outages is None else self._outages.losses.frames - self._frames
         return MinuteTotals(self.last_ns if t_ns is None else t_ns, self._minute, frames, dict(self._events))
 
@@ -147,7 +147,7 @@ class Surroundings:
             self._add_spans(np.rint(np.array(times, np.float64) * 1e9).astype(np.int64) + start_ns)
 
     def _decide(self, settled_ns: int, out: list[Kept], *, is_over: bool, is_silent: bool) -> None:
-        """Keep or leave out the frames up to the first of which neither is clear yet."""
+        """Keep or leave out frames, up to the first undecided one."""
         kept = np.zeros(self._t_ns.size, np.bool_)
         for first, last in self._keep.tolist():
             kept[np.searchsorted(self._t_ns, first) : np.searchsorted(self._t_ns, last, "right")] = True

@@ -1,6 +1,6 @@
-"""A guided check on a live port, step by step. The command line and the screen lead a person through this one.
+"""A guided check on a live port, step by step, for the command line and the screen.
 
-Nothing here reads a port or a key: the caller drives the session, and hands it the words of the person.
+It reads no port and no key: the caller drives the session and passes on the person's answers.
 """
 
 from __future__ import annotations
@@ -31,12 +31,12 @@ if TYPE_CHECKING:
 
 
 class CheckState(enum.Enum):
-    """What a guided check waits for."""
+    """The states of a guided check: what it waits for."""
 
-    START = enum.auto()  # the word to begin
-    READY = enum.auto()  # the word that the person has read what to do
+    START = enum.auto()  # the start
+    READY = enum.auto()  # confirmation that the person has read the step
     LISTENING = enum.auto()  # the minimum time of the step
-    RETURN = enum.auto()  # the word that the control is back at rest
+    RETURN = enum.auto()  # confirmation that the control is back at rest
     OVER = enum.auto()  # nothing
 
 
@@ -54,31 +54,31 @@ class CheckSession:
         self.done: SignOff | None = None
         self.at = 0
         self.begun_ns = 0  # of the step
-        self.results: dict[int, tuple[Check, ...] | None] = {}  # by step; None where it was skipped
-        self.repeats: tuple[Repeat, ...] = ()  # what the step that ended last asks to repeat, and why
+        self.results: dict[int, tuple[Check, ...] | None] = {}  # by step; None if it was skipped
+        self.repeats: tuple[Repeat, ...] = ()  # the step to repeat after the last one, and why
         self._receiver = receiver
         self._clear(None)
         receiver.listeners.append(self._hear)
 
     @property
     def step(self) -> TestStep:
-        """The step that it is at."""
+        """The current step."""
         return self.steps[min(self.at, len(self.steps) - 1)]
 
     @property
     def left_s(self) -> float:
-        """Time for which it still listens."""
+        """Remaining listening time."""
         return max(0.0, (self._until_ns - self._receiver.now()) / 1e9)
 
     @property
     def repeat_at(self) -> int | None:
-        """Index of the first step that the one that ended last asks to repeat, None where there is none."""
+        """Index of the first step to repeat after the last one, None without any."""
         marks = [step.mark for step in self.steps]
         return min((marks.index(one.mark) for one in self.repeats if one.mark in marks), default=None)
 
     @property
     def words(self) -> tuple[Word, ...]:
-        """What the person can say now."""
+        """The answers that are possible now."""
         match self.state:
             case CheckState.READY:
                 return (Word.GO, Word.SKIP, *((Word.BACK,) if self.at else ()), Word.END)
@@ -93,9 +93,9 @@ class CheckSession:
         """Begin a check, from its first step.
 
         Args:
-            record: path of a new recording of all that is received, or None.
-            force: True writes over one that exists.
-            answers: of a walk, for the verdict.
+            record: path of a new recording of all received bytes, or None.
+            force: True to overwrite an existing file.
+            answers: answers of a walk, for the verdict.
 
         Raises:
             OutputError: the recording exists, or cannot be written.
@@ -113,7 +113,7 @@ class CheckSession:
         self.state = CheckState.READY
 
     def hear(self, word: Word) -> None:
-        """The person said something; without effect where it means nothing now."""
+        """Take an answer of the person; ignored if it has no meaning now."""
         if word not in self.words:
             return
         if word is Word.END:
@@ -126,7 +126,7 @@ class CheckSession:
             if word is Word.GO:
                 self._end()
             else:
-                self.state = CheckState.READY  # repeating a step puts its later time in place of the earlier
+                self.state = CheckState.READY  # a repeated step replaces the earlier time
         elif word is Word.GO:
             self._begin()
         else:
@@ -134,7 +134,7 @@ class CheckSession:
             self.at, self.repeats = self.at - 1 if again is None else again, ()
 
     def finish(self) -> None:
-        """End the check and its recording; steps that did not come are not tested."""
+        """End the check and its recording; remaining steps are not tested."""
         if self.state in (CheckState.START, CheckState.OVER):
             return
         self.state = CheckState.OVER
@@ -144,18 +144,18 @@ class CheckSession:
         self.done = with_answers(verify(self.recording(end_ns=end_ns), self.rig), self._answers)
 
     def stop_recording(self) -> None:
-        """End the recording, where one runs."""
+        """End the recording, if one runs."""
         if self.recording_path is not None:
             self._receiver.stop_recording(self.recording_path)
 
     def close(self) -> None:
-        """Listen no more; a check that is under way ends with no verdict."""
+        """Stop listening; a check in progress ends without a verdict."""
         if self._hear in self._receiver.listeners:
             self._receiver.listeners.remove(self._hear)
         self.stop_recording()
 
     def recording(self, *, end_ns: int | None = None) -> Recording:
-        """All that was received since the start; the port was heard up to `end_ns`, where no byte shows it."""
+        """All that was received since the start; the port was read up to `end_ns`, if no byte shows it."""
         found, span = AlignmentResult.concat(self._found), self._span
         self._info.marks = self._receiver.annotations[self._notes_before :]
         last = span.last_t_ns
@@ -173,7 +173,7 @@ class CheckSession:
         self._span = Span()
         self._notes_before = len(self._receiver.annotations)
         self._until_ns = 0
-        self._period_ns: float | None = None  # of frames, as an earlier step found it
+        self._period_ns: float | None = None  # frame period found in an earlier step
         self.done, self.at, self.begun_ns, self.results, self.repeats = None, 0, 0, {}, ()
 
     def _now(self) -> int:

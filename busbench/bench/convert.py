@@ -1,4 +1,4 @@
-"""Recordings and programs to files: another format, a part of a recording, its pieces, what a program sends."""
+"""Write recordings and programs to files: other formats, parts, pieces, and the frames of a program."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from busbench.errors import BusbenchError, DriveError, pluralize, sanitize
 from busbench.model import BUS_LINE, Annotation, ByteLog, Clock, ClockKind, LineSettings
 from busbench.wire.frame_spec import CHANNELS, FRAME_BYTES
 
-FRAMES_MAX = 20_000  # of a file of levels: some 150 changes of level each
+FRAMES_MAX = 20_000  # max frames of a level file: about 150 level changes each
 _FRAME_NS = FRAME_BYTES * BUS_LINE.character_ns
 
 
@@ -31,10 +31,10 @@ class Cut:
     """The part of a recording, or the pieces.
 
     Raises:
-        BusbenchError: two that do not go together.
+        BusbenchError: two options that exclude each other.
     """
 
-    from_s: float | None = None  # from_s, to_s: from the first byte
+    from_s: float | None = None  # from_s, to_s: seconds from the first byte
     to_s: float | None = None
     around: tuple[int, float] | None = None  # number of an outage from 1, and seconds before and after it
     split_s: float | None = None  # length of pieces
@@ -56,14 +56,14 @@ def convert(
     force: bool = False,
     progress: Callable[[int], object] = lambda _: None,
 ) -> Iterator[tuple[str, str]]:
-    """Read block by block and write what was read, in the format that the suffix names.
+    """Convert a recording block by block into the format of the suffix.
 
     Args:
         output: path, or "-" for raw bytes on standard output.
-        progress: called with the bytes written so far.
+        progress: called with the number of bytes written so far.
 
     Yields:
-        Each file as it is complete, and how much is in it.
+        Each complete file, and its size.
 
     Raises:
         BusbenchError: the part was not found, or it cannot be written in this format.
@@ -135,8 +135,8 @@ def write_part(
 
     Args:
         bytes_: offset of the first byte, and of the byte after the last.
-        times: ns of the first annotation that goes with it, and of the last.
-        check: called at times; what it raises ends the writing, and nothing is left.
+        times: time in ns of the first and the last annotation to include.
+        check: called now and then; if it raises, writing ends and no file is left.
 
     Raises:
         OutputError: the file exists, or cannot be written.
@@ -161,16 +161,16 @@ def write_part(
 def write_frames(program: Program, blocks: Iterable[FrameBlock], *, to: str, force: bool) -> tuple[int, int]:
     """Write all frames of a program to a file by its suffix, or to standard output ("-": raw bytes).
 
-    A frame comes as one read would give it, at the time at which its last character ends.
+    Each frame is one read, at the end time of its last character.
 
     Args:
         to: path or "-".
 
     Returns:
-        Frames written, and frames left out on purpose.
+        Number of frames written, and of frames left out on purpose.
 
     Raises:
-        DriveError: the suffix says no format.
+        DriveError: the suffix is not that of a format.
         OutputError: the file exists, or cannot be written.
     """
     if to != "-" and Path(to).suffix.lower() not in written_suffixes():
@@ -196,10 +196,10 @@ def write_frames(program: Program, blocks: Iterable[FrameBlock], *, to: str, for
 def write_outputs(
     program: Program, blocks: Iterable[FrameBlock], *, to: str, outputs: tuple[int | str, ...], force: bool
 ) -> int:
-    """Write a program as the lines of a virtual receiver: the bus with pulse outputs beside it, as levels.
+    """Write a program as the levels of a virtual receiver's lines: the bus and its pulse outputs.
 
     Args:
-        to: a file in .vcd or .csv.
+        to: a .vcd or .csv file.
         outputs: channels (1-16) with a pulse output, named output_N.
 
     Raises:

@@ -1,4 +1,4 @@
-"""One program on its way to a port: countdown, frames, end state. The same for commands, walks and screens."""
+"""Send one program to a port: countdown, frames, end state. Used by commands, walks and screens."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from busbench.errors import PortError
 from busbench.port.clocks import SECOND_NS, real_ns
 from busbench.port.pacer import FrameSource, Transmission
 
-PAUSE_NS = SECOND_NS  # after a longer pause nothing continues by itself
+PAUSE_NS = SECOND_NS  # after a longer pause, nothing continues by itself
 UNPLUGGED = "the port was unplugged"
-STEP_NS = SECOND_NS // 4  # most that one look takes off the countdown
+STEP_NS = SECOND_NS // 4  # max that one tick subtracts from the countdown
 
 
 class RunState(enum.StrEnum):
-    """Where a run is."""
+    """The states of a run."""
 
     COUNTING = "counting down"
     HANDING_OVER = "ending what was sent before"
@@ -32,16 +32,16 @@ class Outcome(enum.StrEnum):
 
     RAN = "ran"
     STOPPED = "stopped"
-    CANCELLED = "cancelled"  # by a key or a pause before anything was sent
-    LOST = "lost"  # once something was sent, the positions of the surfaces are not known
+    CANCELLED = "cancelled"  # by a key or a pause, before anything was sent
+    LOST = "lost"  # if frames were sent, the positions of the surfaces are unknown
 
 
 class SendingPort(Protocol):
-    """What frames are sent to."""
+    """A port that frames are sent to."""
 
     @property
     def transmission(self) -> Transmission | None:
-        """How the last transmission goes or went."""
+        """The state or result of the latest transmission."""
 
     def transmit(self, source: FrameSource) -> None:
         """Send frames from a source (raises PortError: nothing can be sent here)."""
@@ -51,7 +51,7 @@ class SendingPort(Protocol):
 
 
 class WatchedPort(Protocol):
-    """A port that the caller reads, such as a Receiver."""
+    """A port read by the caller, such as a Receiver."""
 
     @property
     def port(self) -> SendingPort:
@@ -63,11 +63,11 @@ class WatchedPort(Protocol):
 
 
 class SendingRun:
-    """Sends one program once. The reader of the port calls `tick` afterwards, at least every 0.25 s.
+    """Sends one program once. The reader of the port calls `tick` at least every 0.25 s.
 
     Args:
-        countdown_s: time in which a key cancels.
-        now_ns: a clock that runs while the process is stopped and the computer suspended.
+        countdown_s: time during which a key cancels.
+        now_ns: a clock that also runs while the process is stopped or the computer suspended.
     """
 
     def __init__(
@@ -87,11 +87,11 @@ class SendingRun:
         self.how = Transmission()  # what was sent
         self.state = RunState.COUNTING
         self.outcome: Outcome | None = None
-        self.reason = ""  # why it did not run to its end, where no key ended it
+        self.reason = ""  # why it did not run to its end, unless a key ended it
 
     @property
     def is_over(self) -> bool:
-        """True where nothing more will be sent."""
+        """True if nothing more will be sent."""
         return self.state is RunState.OVER
 
     @property
@@ -101,22 +101,22 @@ class SendingRun:
 
     @property
     def has_sent(self) -> bool:
-        """True where frames were on their way."""
+        """True if frames were sent."""
         return self._begun_ns is not None
 
     @property
     def left_s(self) -> float:
-        """What is left of the countdown."""
+        """Remaining countdown."""
         return max(0, self._left_ns) / 1e9
 
     @property
     def duration_s(self) -> float:
-        """From the first frame to the last look."""
+        """Time from the first frame to the last tick."""
         return 0.0 if self._begun_ns is None else (self._looked_ns - self._begun_ns) / 1e9
 
     @property
     def result_text(self) -> str:
-        """As in "500 frames sent, …" or "cancelled; nothing was sent"."""
+        """For example "500 frames sent, …" or "cancelled; nothing was sent"."""
         if self.has_sent:
             return replace(self.how, reason=self.reason or self.how.reason).result_text
         if self.outcome is Outcome.LOST and self.reason != UNPLUGGED:
@@ -133,20 +133,20 @@ class SendingRun:
             self._end(Outcome.CANCELLED)
 
     def lose(self, reason: str) -> None:
-        """The port is lost for good: reading it raised this."""
+        """The port is lost: reading it raised this error."""
         if not self.is_over:
             self.how = self._watched.port.transmission or self.how if self.has_sent else self.how
             self._end(Outcome.LOST, reason)
 
     def tick(self) -> None:
-        """Count down, hand over, follow."""
+        """Count down, start sending, follow."""
         now_ns = self._now_ns()
         gone_ns, self._looked_ns = now_ns - self._looked_ns, now_ns
         if self.is_sending:
             self._follow()
         elif self.is_over:
             return
-        elif self._watched.times_away != self._times_away:  # back or not: nothing moves by itself
+        elif self._watched.times_away != self._times_away:  # plugged in again or not: nothing moves by itself
             self._end(Outcome.LOST, UNPLUGGED)
         elif gone_ns > PAUSE_NS:
             self._end(Outcome.CANCELLED, f"busbench was stopped for {gone_ns / 1e9:.1f} s")

@@ -1,7 +1,7 @@
-"""The strictest word wins: plan, options and program become the limits of what is sent, here and nowhere else.
+"""Merge plan, options and program into the limits of what is sent; the strictest wins. Only this module does it.
 
-Each source may lock a channel or narrow its limits; none can loosen what another stated. A locked channel rests
-where all sources that state its rest have it, or nothing is sent. A motor or engine rests where its plan states
+Each source may lock a channel or narrow its limits; none can loosen those of another. A locked channel rests
+where all sources that state a rest agree, or nothing is sent. A motor or engine rests where its plan states
 that it is off or idle, and a plan with a fault in what is moved or held moves nothing.
 """
 
@@ -24,16 +24,16 @@ from busbench.rig.travel import endpoints_of
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX
 from busbench.wire.scale import Scale, whole
 
-MOTOR_OFF_PCT = 90.0  # nearer to neutral an electric motor may turn; common practice, no source
-_SAME_COUNTS = 1  # apart by rounding of two scales
+MOTOR_OFF_PCT = 90.0  # nearer to neutral than this, an electric motor may turn; common practice, no source
+_SAME_COUNTS = 1  # difference by rounding of two scales
 
 
 class PlanFaultError(DriveError):
     """A plan that contradicts itself moves nothing.
 
     Args:
-        name: of the plan's file.
-        faults: what `rig check` finds in what is moved or held.
+        name: file name of the plan.
+        faults: faults that `rig check` finds in moved or held devices.
     """
 
     def __init__(self, name: str, faults: Sequence[Finding]) -> None:
@@ -47,14 +47,14 @@ class PlanFaultError(DriveError):
 
 @dataclass(frozen=True, slots=True)
 class MotorOption:
-    """A channel that the person says drives a motor.
+    """The option --motor: a channel that drives a motor.
 
     Raises:
         DriveError: a motor may turn there.
     """
 
     channel: int  # 0-17
-    # where it is off, as sent; -100 and 100 on channels 16 and 17; None where it was not said
+    # off position as sent; -100 and 100 on channels 16 and 17; None if not given
     rest_pct: float | None = None
 
     def __post_init__(self) -> None:
@@ -75,31 +75,31 @@ class MotorOption:
 
 @dataclass(frozen=True, slots=True)
 class _Word:
-    """What one source states of one channel."""
+    """What one source states about one channel."""
 
     source: str
-    rest: int | None = None  # counts, or 0 and 1; None where it states none
-    is_locked: bool = False  # True where it must not move
-    travel: tuple[int, int] | None = None  # lowest and highest counts, None where it states none
-    is_default: bool = False  # True for a rest that yields to one that is stated
-    is_motor: bool = False  # True where a motor, engine or ignition is connected to it: its rest goes before all others
+    rest: int | None = None  # counts, or 0 and 1; None if not stated
+    is_locked: bool = False  # True if it must not move
+    travel: tuple[int, int] | None = None  # min and max counts, None if not stated
+    is_default: bool = False  # True for a default rest, which a stated one overrides
+    is_motor: bool = False  # True for a motor, engine or ignition: its rest overrides all others
 
 
 @dataclass(frozen=True, slots=True)
 class LimitSources:
-    """All who have a word on the limits, beside the program itself.
+    """All sources of limits besides the program itself.
 
     Raises:
         DriveError: two of them contradict each other on whether there is a motor.
     """
 
-    plans: tuple[tuple[str, Rig], ...] = ()  # name and plan, of --rig or of virtual:RIG
-    # name and plan of the virtual aircraft that a program or walk made for another plan is tried on; it says which
+    plans: tuple[tuple[str, Rig], ...] = ()  # name and plan from --rig or virtual:RIG
+    # name and plan of another virtual aircraft on which a program or walk is tried; it states which
     # channels drive its motors
     aircraft: tuple[str, Rig] | None = None
-    motors: tuple[MotorOption, ...] = ()  # channels that the person says drive a motor
-    has_no_motor: bool = False  # True where the person says that none does
-    locks: tuple[int, ...] = ()  # channels (0-17) that the person locks
+    motors: tuple[MotorOption, ...] = ()  # channels of --motor
+    has_no_motor: bool = False  # True with --no-motor
+    locks: tuple[int, ...] = ()  # channels (0-17) of --lock
     faults: tuple[tuple[str, tuple[Finding, ...]], ...] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -122,36 +122,36 @@ class LimitSources:
 
     @property
     def plan(self) -> Rig | None:
-        """The plan that names channels, and gives period and scale where the program does not."""
+        """The plan that names channels, and gives period and scale if the program does not."""
         return self.plans[0][1] if self.plans else None
 
     @property
     def unstated(self) -> tuple[str, ...]:
-        """Devices of which a plan leaves it open whether they can turn a propeller."""
+        """Devices for which a plan does not say whether they can turn a propeller."""
         return tuple(device for _, rig in self.plans for device in unstated_motors(rig))
 
     @property
     def names_motor(self) -> bool:
-        """True where it is stated which channels drive a motor, or that none does."""
+        """True if it is stated which channels drive a motor, or that none does."""
         return bool(self.motors or self.has_no_motor or (self.plans and not self.unstated))
 
     def require_sound(self) -> None:
-        """Refuse plans with faults in what is moved or held: PlanFaultError."""
+        """Refuse plans with faults in moved or held devices: PlanFaultError."""
         for name, faults in self.faults:
             raise PlanFaultError(name, faults)
 
     def lock(self, program: Program) -> LockedProgram:
-        """The program inside the limits of all sources.
+        """The program within the limits of all sources.
 
         Raises:
-            PlanFaultError: a plan has faults in what is moved or held.
+            PlanFaultError: a plan has faults in moved or held devices.
             DriveError: a locked channel has two places of rest, or limits that leave nothing; names both sources.
         """
         self.require_sound()
         return LockedProgram(self.merge(program), cautions=self.cautions, key=MAKER_KEY)
 
     def merge(self, program: Program) -> Program:
-        """The same for what is calculated and not sent, whatever faults the plans have.
+        """The same for a calculation that sends nothing; faults of the plans are ignored.
 
         Raises:
             DriveError: a locked channel has two places of rest, or limits that leave nothing; names both sources.
@@ -202,7 +202,7 @@ class LimitSources:
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """What the plans add to the cautions."""
+        """The additional cautions of the plans."""
         return tuple(self._cautions())
 
     def _cautions(self) -> Iterator[str]:
@@ -218,7 +218,7 @@ NO_SOURCES = LimitSources()
 
 
 def _require_motor(motor: MotorOption, name: str, rig: Rig) -> None:
-    """Refuse --motor for a channel whose devices the plan says are none."""
+    """Refuse --motor for a channel that has no motor by the plan."""
     devices = [device for device in rig.driven if device.channel == motor.channel + 1]
     if devices and all(device.motor is False for device in devices):
         raise DriveError(
@@ -243,7 +243,7 @@ def _of_program(program: Program, channel: int) -> Iterator[_Word]:
 
 
 def _of_device(name: str, device: Device, scale: Scale, *, is_kill: bool) -> Iterator[_Word]:
-    """What a plan states of a device that turns no propeller; for motors see motor_rests."""
+    """What a plan states about a device without a propeller; for motors see motor_rests."""
     if device.motor_kind:
         return
     travel = None
@@ -264,7 +264,7 @@ def _of_motor(name: str, rest: MotorRest) -> _Word:
 
 
 def _of_option(motor: MotorOption, others: Sequence[_Word], program: Program) -> _Word:
-    """--motor: the rest it gives, else the one that others state if a motor is off there, else the low end."""
+    """--motor: its rest, else the one of other sources if a motor is off there, else the low end."""
     if motor.rest_pct is not None:
         return _Word(motor.text, _motor_level(motor, motor.rest_pct, program), is_locked=True, is_motor=True)
     if any(word.is_motor for word in others):
@@ -301,7 +301,7 @@ class _ChannelName:
         return sanitize(self.program.named(self.channel))
 
     def level(self, rest: int) -> str:
-        """Where it rests."""
+        """Its rest, in words."""
         if self.channel >= CHANNELS:
             return "on" if rest else "off"
         return f"{percent(self.program, rest)} % ({rest} counts)"
@@ -313,7 +313,7 @@ class _ChannelName:
 
 
 def _base(program: Program, channel: int) -> ChannelLimit:
-    """The program's limits; an on/off channel has two counts."""
+    """The limits of the program; an on/off channel has two counts."""
     if channel < CHANNELS:
         return program.limits.channels[channel]
     at = channel - CHANNELS
@@ -322,7 +322,7 @@ def _base(program: Program, channel: int) -> ChannelLimit:
 
 
 def _merged(base: ChannelLimit, words: Sequence[_Word], *, is_driven: bool, place: _ChannelName) -> ChannelLimit:
-    """The limit that no source finds too wide."""
+    """The strictest limit of all sources."""
     low = max([base.low, *(word.travel[0] for word in words if word.travel)])
     high = min([base.high, *(word.travel[1] for word in words if word.travel)])
     stated = [word for word in words if word.rest is not None and not word.is_default]
@@ -346,7 +346,9 @@ def _merged(base: ChannelLimit, words: Sequence[_Word], *, is_driven: bool, plac
         limits = " and ".join([f"{base.low} to {base.high} counts of the program", *sources])
         raise DriveError(f"{place.name}: no travel is left between {limits}", hint="make the limits meet")
     if not low <= rest <= high and outside is None and not is_driven:
-        return replace(base, low=low, high=high, rest=rest, is_locked=True)  # limits of what moves let it rest
+        return replace(
+            base, low=low, high=high, rest=rest, is_locked=True
+        )  # limits of moving channels include the rest
     return replace(base, low=low, high=high, rest=min(max(rest, low), high))
 
 

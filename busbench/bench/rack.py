@@ -15,23 +15,23 @@ from busbench.port.port import LivePort
 
 
 class Rack:
-    """Receivers that are pumped in turn; an adapter that is unplugged, or lost for good, holds up no other.
+    """Receivers read in turn; an unplugged or lost adapter does not delay the others.
 
     Args:
         ports: open ports; the rack does not close them.
-        record: path of a new recording of all that is received, an interface for each port in their order, or None.
-        force: True writes over a recording that exists.
-        units: the receiver or aircraft at each port; none, one for all, or one for each.
-        note: words about the whole recording.
-        retention: what of a long recording is kept.
-        now: clock of the ports' times, in ns; that of real ports where it is None.
+        record: path of a new recording with an interface per port, in order, or None.
+        force: True to overwrite an existing recording.
+        units: the receiver or aircraft at each port; none, one for all, or one per port.
+        note: a note about the whole recording.
+        retention: what is kept of a long recording.
+        now: clock of the ports' times, in ns; None for that of real ports.
 
     Attributes:
-        receivers: one for each port.
-        lost: why reading a port failed for good, by its number.
+        receivers: one per port.
+        lost: why a port was lost, by its number.
 
     Raises:
-        BusbenchError: there are more units than one and not as many as ports.
+        BusbenchError: several units, but not one per port.
         OutputError: the recording exists, or cannot be written; here and later.
     """
 
@@ -64,22 +64,22 @@ class Rack:
 
     @property
     def has_ended(self) -> bool:
-        """True where nothing will come from any port any more."""
+        """True if no port can deliver any more."""
         return all(receiver.state in (LinkState.ENDED, LinkState.LOST) for receiver in self.receivers)
 
     def pump(self, timeout_s: float) -> list[tuple[int, Reception]]:
-        """Take what came from each port.
+        """Read each port.
 
         Args:
-            timeout_s: seconds; of one port the longest wait for the first byte, of several the wait, so that
-                what came meanwhile is taken at once.
+            timeout_s: seconds; with one port the max wait for the first byte, with several the wait, so that
+                bytes that arrived meanwhile are read at once.
 
         Returns:
-            What came from each port that is read, with its number.
+            The receptions, each with its port's number.
 
         Raises:
-            PortError: the last port is lost for good; all that came before was given.
-            OutputError: the recording cannot be written on.
+            PortError: the last port is lost; all earlier data was returned.
+            OutputError: writing the recording failed.
         """
         if len(self.receivers) > 1:
             if not any((one.last_t_ns or 0) > one.now() for one in self.receivers):  # not faster than time

@@ -1,4 +1,4 @@
-"""One pump for every live source: reads the port, notes what happens to it, finds the frames, records on the side."""
+"""The pump of every live source: reads the port, notes its events, finds frames, and records."""
 
 from __future__ import annotations
 
@@ -25,13 +25,13 @@ SILENT_NS = 500_000_000
 
 
 class LinkState(enum.Enum):
-    """Where the port of a receiver is.
+    """The state of a receiver's port.
 
     Attributes:
         OPEN: plugged in and read.
         AWAY: unplugged; it may come back.
-        ENDED: nothing will come any more.
-        LOST: reading it failed for good.
+        ENDED: the source has ended.
+        LOST: the port is lost.
     """
 
     OPEN = enum.auto()
@@ -42,15 +42,15 @@ class LinkState(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class Reception:
-    """What one look at the port gave.
+    """The result of one read of the port.
 
     Args:
         chunks: bytes with the times of their reads.
-        log: the same as one log, offsets counted from the first byte of all.
-        events: what happened to the port.
-        found: the frames that are decided now, and the bytes in none.
-        wakes: how late the process that reads the port was meanwhile.
-        notes: what was noted beside, by `annotate`.
+        log: the same as one log, with stream offsets.
+        events: events of the port.
+        found: the frames decided now, and the bytes in none.
+        wakes: lateness of the reading process meanwhile.
+        notes: annotations set meanwhile.
     """
 
     chunks: tuple[Chunk, ...]
@@ -65,17 +65,17 @@ Listener = Callable[[Reception], None]
 
 
 class Receiver:
-    """Frames of a live source as they come; iterate over it, with `for` or `async for`.
+    """Frames of a live source as they arrive; iterate over it with `for` or `async for`.
 
     Args:
         port: an open port; the receiver does not close it.
-        record: path of a new pcapng recording of all that is received, or None.
+        record: path of a new pcapng recording of all received bytes, or None.
         force: True writes over a recording that exists.
-        unit: the receiver or aircraft, for the recordings.
-        note: words about the whole recording, for the recordings.
-        keeps_going: True ends a recording that cannot be written on and goes on
-            receiving; the cause is kept in `record_errors`. False raises it.
-        now: clock of the port's times, in ns; that of real ports where it is None.
+        unit: the receiver or aircraft, written into recordings.
+        note: a note about the whole recording, written into recordings.
+        keeps_going: if True, a failed recording ends and receiving continues;
+            the cause is kept in `record_errors`. If False, it is raised.
+        now: clock of the port's times, in ns; None for that of real ports.
 
     Raises:
         OutputError: the recording exists, or cannot be written.
@@ -96,7 +96,7 @@ class Receiver:
         self.listeners: list[Listener] = []
         self.state = LinkState.OPEN
         self.wakes: list[WakeUps] = []
-        self.annotations: list[Annotation] = []  # unplugged, back, and what was noted beside
+        self.annotations: list[Annotation] = []  # unplugged, plugged in, and annotations
         self.bytes_total = 0
         self.first_t_ns: int | None = None
         self.last_t_ns: int | None = None
@@ -112,19 +112,19 @@ class Receiver:
 
     @property
     def is_in_sync(self) -> bool:
-        """True where the last bytes were frames."""
+        """True if the last bytes were frames."""
         return self._finder.is_in_step
 
     @property
     def recordings(self) -> tuple[str, ...]:
-        """Paths of the recordings that run."""
+        """Paths of the running recordings."""
         return tuple(self._recorders)
 
     def start_recording(self, path: str, *, force: bool = False) -> None:
-        """Record all that comes from now on, beside recordings that run already.
+        """Record all bytes from now on; several recordings may run.
 
         Args:
-            path: file to make.
+            path: the new file.
             force: True writes over one that exists.
 
         Raises:
@@ -135,38 +135,38 @@ class Receiver:
         self._recorders[path] = Recorder(path, [line], start_utc_ns=self.port.start_utc_ns, force=force, now=self.now)
 
     def stop_recording(self, path: str) -> None:
-        """End a recording, if it runs, and write down how long the port was heard.
+        """End a recording, if it runs, and note up to when the port was read.
 
         Raises:
-            OutputError: its end could not be written, unless it keeps going.
+            OutputError: its end could not be written (unless keeps_going).
         """
         if (recorder := self._recorders.pop(path, None)) is not None:
             self._attempt(path, partial(_end, recorder, self.unwritten_end_ns()))
 
     def unwritten_end_ns(self) -> int | None:
-        """The time now where no byte shows that the port was heard, or waited for, until now; else None."""
+        """The time now, if no byte shows that the port was read until now; else None."""
         now_ns = self.now()
         return now_ns if self._gone_ns is not None or self.silent_ns(now_ns) else None
 
     def annotate(self, t_ns: int, text: str) -> None:
-        """Note something at a time, in the recordings too; listeners get it.
+        """Set an annotation, also in the recordings; listeners receive it.
 
         Raises:
-            OutputError: a recording cannot be written on, unless it keeps going; that recording has ended.
+            OutputError: writing a recording failed (unless keeps_going); that recording has ended.
         """
         note = Annotation(t_ns, text)
         self.annotations.append(note)
         self._hand_on(Reception((), self._no_bytes(), (), AlignmentResult.concat(()), notes=(note,)))
 
     def pump(self, timeout_s: float) -> Reception:
-        """Take what came, waiting at most this long for the first byte.
+        """Read the port, waiting at most this long for the first byte.
 
         Args:
-            timeout_s: seconds; 0 only looks.
+            timeout_s: seconds; 0 does not wait.
 
         Raises:
-            PortError: the port is lost for good; all that came before was given.
-            OutputError: the recording cannot be written on, unless it keeps going.
+            PortError: the port is lost; all earlier data was returned.
+            OutputError: writing the recording failed (unless keeps_going).
         """
         try:
             chunks = tuple(self.port.read(timeout_s))
@@ -190,10 +190,10 @@ class Receiver:
         return reception
 
     def finish(self) -> Reception:
-        """The last frames, where nothing more is read; ends all recordings.
+        """Return the last frames and end all recordings.
 
         Raises:
-            OutputError: the end of one cannot be written, unless it keeps going.
+            OutputError: the end of one cannot be written (unless keeps_going).
         """
         reception = Reception((), self._no_bytes(), (), self._finder.flush())
         self._hand_on(reception)
@@ -206,24 +206,24 @@ class Receiver:
 
     @property
     def heard_s(self) -> float:
-        """From the first byte to the last."""
+        """Time from the first byte to the last."""
         return 0.0 if self.first_t_ns is None or self.last_t_ns is None else (self.last_t_ns - self.first_t_ns) / 1e9
 
     def silent_ns(self, now_ns: int) -> int:
-        """How long nothing has come though the port was there; 0 where that is nothing to speak of."""
+        """How long nothing has arrived from a connected port; 0 for short times."""
         if self.state in (LinkState.AWAY, LinkState.ENDED) or self.last_t_ns is None:
             return 0
         quiet_ns = now_ns - self.last_t_ns
         return quiet_ns if quiet_ns > SILENT_NS else 0
 
     def receptions(self, *, is_over: Callable[[], bool] = lambda: False) -> Generator[Reception]:
-        """What each look at the port gave, until the source ends, and what `finish` gives.
+        """All receptions until the source ends, including that of `finish`.
 
         Args:
-            is_over: asked before each look; True ends it.
+            is_over: called before each read; True ends the iteration.
 
         Raises:
-            PortError: the port is lost for good; all before was given.
+            PortError: the port is lost; all earlier data was yielded.
         """
         lost: PortError | None = None
         try:
@@ -241,10 +241,10 @@ class Receiver:
             raise lost
 
     def __iter__(self) -> Generator[FrameTable]:
-        """Frames as they come, until the source ends; a table for each look that gave some.
+        """Frames as they arrive, until the source ends; a table per read with frames.
 
         Raises:
-            PortError: the port is lost for good; all frames before were given.
+            PortError: the port is lost; all earlier frames were yielded.
         """
         with contextlib.closing(self.receptions()) as receptions:
             for came in receptions:
@@ -252,7 +252,7 @@ class Receiver:
                     yield came.found.frames
 
     async def __aiter__(self) -> AsyncIterator[FrameTable]:
-        """As `for`; other tasks run while it waits for the port."""
+        """Like `for`; other tasks run while it waits for the port."""
         import asyncio
 
         frames = self.__iter__()

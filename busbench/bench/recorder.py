@@ -1,4 +1,4 @@
-"""What receivers take in, written to files as it comes: all of it, or what surrounds outages."""
+"""Write what receivers read to files as it arrives: all of it, or the surroundings of outages."""
 
 from __future__ import annotations
 
@@ -26,18 +26,18 @@ _NUMBERED = "{stem}-{number:05d}{suffix}"
 
 
 def line_of_port(port: LivePort, *, unit: str = "", note: str = "") -> SerialLine:
-    """A port as an interface of a recording, with the receiver or aircraft at it."""
+    """A port as an interface of a recording, with its receiver or aircraft."""
     return SerialLine(port.source, port.line, port.clock, Origin(unit, note, port.adapter_serial))
 
 
 @dataclass(frozen=True, slots=True)
 class Retention:
-    """What of a long recording is kept.
+    """What is kept of a long recording.
 
     Args:
         around_s: seconds before and after each outage; None keeps all.
-        every_s: a new file after so many seconds, numbered; None for one file.
-        files: as many of the newest are left; None leaves all.
+        every_s: seconds per numbered file; None for one file.
+        files: number of newest files to keep; None keeps all.
     """
 
     around_s: float | None = None
@@ -49,20 +49,20 @@ KEEP_ALL = Retention()
 
 
 def suffix_of(path: str) -> str:
-    """The ending of the name of a recording: .pcapng, .pcapng.gz or .pcapng.zst; "" for another name."""
+    """The suffix of a recording: .pcapng, .pcapng.gz or .pcapng.zst; "" for others."""
     found = re.search(r"\.pcapng(\.gz|\.zst)?$", path, re.IGNORECASE)
     return found[0] if found else ""
 
 
 class Recorder:
-    """A recording of one or several receivers on one clock, an interface each.
+    """A recording of one or several receivers on one clock, an interface per receiver.
 
     Args:
-        path: pcapng file to make; .gz or .zst at its end compresses. With `every_s` a number goes before its ending.
-        lines: what is recorded, in the order of the interfaces.
+        path: the new pcapng file; .gz or .zst compresses it. With `every_s`, a number is put before the suffix.
+        lines: the recorded lines, in the order of the interfaces.
         start_utc_ns: Unix time in ns of the zero of all times.
-        force: True writes over recordings that exist.
-        retention: what is kept.
+        force: True to overwrite existing recordings.
+        retention: what is kept of it.
         now: clock of the times, in ns.
 
     Raises:
@@ -82,7 +82,7 @@ class Recorder:
         self._path, self._lines, self._start_utc_ns = path, list(lines), start_utc_ns
         self._force, self._retention, self._now = force, retention, now
         self._made: list[str] = []
-        self._number, self._next_ns = 0, 0  # of the file, and when the next begins
+        self._number, self._next_ns = 0, 0  # start of the file, and of the next
         around_s = retention.around_s
         self._around = [] if around_s is None else [Surroundings(around_s, clock=one.clock) for one in lines]
         if retention.every_s is not None and not force:
@@ -91,11 +91,11 @@ class Recorder:
 
     @property
     def path(self) -> str:
-        """The file that is written to."""
+        """The current file."""
         return self._made[-1]
 
     def add(self, came: Reception, *, number: int = 0) -> None:
-        """Write what a look at a port gave."""
+        """Write a reception of a port."""
         if came.log.mark_t_ns.size:
             self._begin_next(int(came.log.mark_t_ns[0]))
         writer = self._writer
@@ -110,7 +110,7 @@ class Recorder:
         writer.tick()
 
     def end(self, t_ns: int | None, *, number: int = 0) -> None:
-        """Write down how long a port was heard where no byte shows it; see Receiver.unwritten_end_ns."""
+        """Note up to when a port was read, if no byte shows it; see Receiver.unwritten_end_ns."""
         if self._around:
             around = self._around[number]
             heard_ns = around.last_ns if t_ns is None else t_ns
@@ -119,11 +119,11 @@ class Recorder:
             self._writer.mark(t_ns, ENDED_MARK, number=number)
 
     def close(self) -> None:
-        """Have all of it on the disk."""
+        """Sync all data to the disk."""
         self._writer.close()
 
     def flush(self) -> None:
-        """Hand over to the system what is pending."""
+        """Write pending data."""
         self._writer.flush()
 
     def _add_around(self, came: Reception, number: int) -> None:
@@ -145,7 +145,7 @@ class Recorder:
                 self._writer.write_log(one, number=number)
 
     def _known_so_far(self) -> list[Note]:
-        """What a kill must not lose: what is left out and counted, but not written yet."""
+        """Counts that a kill must not lose: left out, but not written yet."""
         notes: list[Note] = []
         for number, around in enumerate(self._around):
             left, minute = around.left_so_far(), around.minute_so_far()
@@ -169,7 +169,7 @@ class Recorder:
         return writer
 
     def _begin_next(self, t_ns: int) -> None:
-        """Begin the next file when it is time, and remove the oldest."""
+        """Start the next file when it is due, and remove the oldest."""
         every_s, files = self._retention.every_s, self._retention.files
         if every_s is None:
             return
@@ -194,7 +194,7 @@ class Recorder:
         return _NUMBERED.format(stem=self._path.removesuffix(suffix), number=number, suffix=suffix)
 
     def _refuse_taken(self) -> None:
-        """Refuse names of which one is taken already, before work is done: OutputError."""
+        """Refuse names of which one exists, before any work: OutputError."""
         suffix = suffix_of(self._path)
         stem = Path(self._path.removesuffix(suffix))
         pattern = re.compile(re.escape(stem.name) + r"-[0-9]{5}" + re.escape(suffix))
@@ -206,7 +206,7 @@ class Recorder:
 
 
 def _happened(came: Reception) -> list[tuple[int, str]]:
-    """When something happened to the port or was noted, and what."""
+    """Time and text of an event of the port, or of an annotation."""
     return [(one.t_ns, one.text) for one in came.events] + [(one.t_ns, one.text) for one in came.notes]
 
 

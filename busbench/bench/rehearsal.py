@@ -1,4 +1,4 @@
-"""What came of a rehearsal on a virtual aircraft with faults: which were found, and where the others would show."""
+"""Result of a rehearsal on a virtual aircraft with faults: which were found, and where the others would show."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from busbench.rig.model import Rig
 from busbench.sim.aircraft_faults import FAULTS, AircraftFault
 from busbench.verify.result import Check, Part, Verdict
 
-_BUS_PARTS: dict[str, Part] = {"failsafe": "failsafe", "no": "failsafe", "power": "power-up"}  # by word of the kind
+_BUS_PARTS: dict[str, Part] = {"failsafe": "failsafe", "no": "failsafe", "power": "power-up"}  # by kind
 
 
 def found_by_check(faults: Iterable[AircraftFault], checks: Collection[Check], rig: Rig) -> list[AircraftFault]:
-    """Faults that a check shows: one failed on the channel of the device, or in the part that the fault is in."""
+    """Faults found by a check: one failed on the channel of the device, or in the faulty part."""
     failed = [check for check in checks if check.verdict is Verdict.FAIL]
     channels = {check.channel for check in failed}
     parts = {check.part for check in failed}
@@ -29,7 +29,7 @@ def found_by_check(faults: Iterable[AircraftFault], checks: Collection[Check], r
 
 
 def found_by_walk(faults: Iterable[AircraftFault], entries: Iterable[Entry]) -> list[AircraftFault]:
-    """Faults that show as an answer: no, at the station of the device."""
+    """Faults found by an answer: "no" at the station of the device."""
     seen = {name for entry in entries if False in entry.answers for name in entry.stop.members}
     return [
         fault for fault in faults if fault.shows_in_motion and (fault.device in seen or (seen and not fault.device))
@@ -37,7 +37,7 @@ def found_by_walk(faults: Iterable[AircraftFault], entries: Iterable[Entry]) -> 
 
 
 def rehearsal_lines(faults: Collection[AircraftFault], found: Collection[AircraftFault]) -> Iterator[str]:
-    """For people, at the end: that it was a rehearsal, what was found, and where the other faults would show."""
+    """Final lines for people: that it was a rehearsal, what was found, and where the other faults would show."""
     if not faults:
         return
     count = pluralize(len(faults), "fault")

@@ -1,4 +1,4 @@
-"""A recording sent again: one channel for a program that replays it, or all of it with its timing, gaps and flags."""
+"""Send a recording again: single channels in a program, or all of it with timing, gaps and flags."""
 
 from __future__ import annotations
 
@@ -34,11 +34,11 @@ REPLAY_KEYS = ("start", "duration", "frame_period", "end_byte", "unit", "travel"
 
 
 def load_recording(path: str, *, note: Note = lambda _: None) -> ReplaySource:
-    """Read all frames of a recording that the line did not mark as damaged.
+    """Read all undamaged frames of a recording.
 
     Args:
         path: a recording of any format that is read.
-        note: called with what had to be assumed.
+        note: called with each assumption.
 
     Raises:
         CaptureError: it cannot be read, or holds no frames.
@@ -56,23 +56,23 @@ def load_recording(path: str, *, note: Note = lambda _: None) -> ReplaySource:
 
 
 def recorded_program(path: str, options: Mapping[str, object], *, scale: Scale, note: Note = lambda _: None) -> Program:
-    """A program that sends a recording as it was: all channels, frame period, gaps, flags and end bytes.
+    """Make a program that sends a recording unchanged: all channels, frame period, gaps, flags and end bytes.
 
-    Each frame goes into the slot of its number, so that the jitter of reads is not sent. Damaged frames are
+    Each frame is sent in the slot of its number, so that the jitter of reads is not sent. Damaged frames are
     left out, as gaps.
 
     Args:
         path: a recording of any format that is read.
-        options: those of REPLAY_KEYS that were given.
-        scale: counts against microseconds, for people.
-        note: called with what had to be assumed, or differs.
+        options: the given ones of REPLAY_KEYS.
+        scale: conversion of counts to microseconds, for people.
+        note: called with each assumption or difference.
 
     Returns:
         The program, to be locked before it is sent; it lasts from the first frame to the last.
 
     Raises:
         CaptureError: it cannot be read, or holds no frames.
-        DriveError: an option cannot be.
+        DriveError: an option is invalid.
     """
     table, has_clock = _read(path, note)
     good = ~table.suspect
@@ -122,7 +122,7 @@ def _seconds(options: Mapping[str, object], key: str, usual: float, bounds: tupl
 
 
 def _read(path: str, note: Note) -> tuple[FrameTable, bool]:
-    """All frames, and whether they have times (raises CaptureError: none can be read, or none is sound)."""
+    """All frames, and whether they have times (raises CaptureError: no frame can be read, or all are damaged)."""
     with open_capture(path) as capture:
         clock = capture.info.clock
         table = FrameTable.concat(found.frames for found in find_in_blocks(capture.blocks(), clock=clock))
@@ -155,7 +155,7 @@ def _slots(path: str, times: FrameTimes, note: Note) -> tuple[I64, float]:
 
 
 def _end_byte(path: str, ends: U8, note: Note) -> int | str:
-    """The end byte, or "slots"; the most frequent where they are neither one nor in turn."""
+    """The end byte, or "slots"; the most frequent one if they are mixed."""
     found, counts = np.unique(ends, return_counts=True)
     known = [(int(count), int(end)) for end, count in zip(found.tolist(), counts.tolist(), strict=True)]
     if len(known) == len(END_SLOTS) and {end for _, end in known} == set(END_SLOTS):
@@ -173,7 +173,7 @@ def _gaps(slot: I64) -> Iterator[tuple[int, int]]:
 
 
 def _runs(slot: I64, is_set: Bools) -> Iterator[tuple[int, int]]:
-    """Slots [first, stop) from the first to the last of frames in a row of which something is true."""
+    """Slots [first, stop) of consecutive frames for which a condition is true."""
     edges = np.flatnonzero(np.diff(is_set.astype(np.int8), prepend=0, append=0))
     for first, stop in edges.reshape(-1, 2).tolist():
         yield int(slot[first]), int(slot[stop - 1]) + 1

@@ -1,4 +1,4 @@
-"""What must be said before anything moves, for the command line and the screens alike."""
+"""Conditions and cautions before anything moves, for the command line and the screens."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ FAULT_CAUTION = "  - this program sends faults: devices may go to their failsafe
 
 
 def require_motor(port: str, *, names_motor: bool, unsaid: Sequence[str] = (), has_options: bool = True) -> None:
-    """Refuse a real port unless it is stated which channel drives a motor.
+    """Refuse a real port unless the motor channels are stated.
 
     Args:
-        names_motor: True where it was said, or that none does.
-        unsaid: devices of which a plan leaves it open.
-        has_options: True where the command line can say it too.
+        names_motor: True if stated, or stated that there is none.
+        unsaid: devices for which a plan does not say it.
+        has_options: True if command-line options can state it.
 
     Raises:
         DriveError: nothing may be sent.
@@ -51,11 +51,11 @@ def require_motor(port: str, *, names_motor: bool, unsaid: Sequence[str] = (), h
 
 
 def require_arming(port: str, *, is_armed: bool, can_stop: bool = True) -> None:
-    """Refuse a real port unless movement was asked for and can be stopped.
+    """Refuse a real port unless movement is armed and can be stopped.
 
     Args:
-        is_armed: True where the person asked for movement.
-        can_stop: True where a key would be heard; no option makes up for it.
+        is_armed: True if the user asked for movement.
+        can_stop: True if a key would be noticed; no option replaces that.
 
     Raises:
         DriveError: nothing may be sent.
@@ -73,7 +73,7 @@ def require_arming(port: str, *, is_armed: bool, can_stop: bool = True) -> None:
 
 
 def caution_lines(locked: LockedProgram, *, end: EndState) -> Iterator[str]:
-    """What will be done, then what has to be seen to first."""
+    """What will be done, then what you must do first."""
     program = locked.program
     yield from list_lines(program, dry_run(program, end=end), end=end)
     yield scale_line(program, is_ascii=True)
@@ -86,11 +86,11 @@ def caution_lines(locked: LockedProgram, *, end: EndState) -> Iterator[str]:
 
 
 def refusal(sources: LimitSources, *, port: str, is_armed: bool, is_walk: bool = False) -> str:
-    """Why nothing may be sent, to be shown on a screen; empty if it may.
+    """Why nothing may be sent, for a screen; empty if it may.
 
     Args:
-        is_armed: True where the person asked that a real port may move things.
-        is_walk: True where the plan alone says what can turn a propeller.
+        is_armed: True if the user allowed movement on a real port.
+        is_walk: True if only the plan says what can turn a propeller.
     """
     try:
         sources.require_sound()
@@ -119,7 +119,7 @@ def refusal(sources: LimitSources, *, port: str, is_armed: bool, is_walk: bool =
 
 
 def error_text(error: BusbenchError) -> str:
-    """An error in one text, with the faults of a plan that contradicts itself."""
+    """An error as one text, with the faults of a contradictory plan."""
     if not isinstance(error, PlanFaultError):
         return str(error)
     return f"{error} ({'; '.join(f'{fault.where}: {fault.what}' for fault in error.faults)})"

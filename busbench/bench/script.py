@@ -1,4 +1,4 @@
-"""What a script does with ports, plans and programs: the procedures of the commands, under short names."""
+"""Ports, plans and programs for scripts: the procedures of the commands, under short names."""
 
 from __future__ import annotations
 
@@ -38,20 +38,20 @@ def open_port(source: str, *, line: LineSettings = BUS_LINE) -> LivePort:
 
     Args:
         source: a device's name, `socket://HOST:PORT`, `virtual:` with settings, or `virtual:RIG.toml`.
-        line: how to set the line.
+        line: settings of the line.
 
     Returns:
         The open port, for `Receiver` and `DriveRun`.
 
     Raises:
-        PortError: it cannot be opened; its class says why.
+        PortError: it cannot be opened; the class says why.
     """
     return open_source(source, line=line)
 
 
 @dataclass(frozen=True, slots=True)
 class DriveProgram:
-    """A drive program as its file states it. Nothing of it can be sent before it is locked by one of the methods.
+    """A drive program as read from its file. It can only be sent after one of its methods has locked it.
 
     Args:
         program: its parts and limits.
@@ -61,11 +61,11 @@ class DriveProgram:
 
     @property
     def duration_s(self) -> float:
-        """From the first frame to the last of its parts."""
+        """Time from the first frame to the last."""
         return self.program.duration_s
 
     def locked_for(self, rig: Rig) -> LockedProgram:
-        """Inside the limits of a plan, its motors locked where it has them off.
+        """Lock it to the limits of a plan, with its motors off.
 
         Args:
             rig: the plan.
@@ -79,7 +79,7 @@ class DriveProgram:
         return sources.lock(self.program)
 
     def with_motor(self, *channels: int) -> LockedProgram:
-        """With motors on these channels (1-18), locked at their low end.
+        """Lock motors on these channels (1-18) at their low end.
 
         Raises:
             DriveError: the program moves one of them, or rests it elsewhere.
@@ -87,12 +87,12 @@ class DriveProgram:
         return LimitSources(motors=tuple(MotorOption(channel - 1) for channel in channels)).lock(self.program)
 
     def without_motor(self) -> LockedProgram:
-        """With no motor on any channel, as you say."""
+        """State that no channel drives a motor."""
         return LimitSources(has_no_motor=True).lock(self.program)
 
 
 def read_program(path: str | PathLike[str]) -> DriveProgram:
-    """Read a drive program.
+    """Read a drive program from a TOML file.
 
     Args:
         path: the TOML file.
@@ -101,23 +101,23 @@ def read_program(path: str | PathLike[str]) -> DriveProgram:
         The program, to be locked before it is sent.
 
     Raises:
-        DriveError: the file cannot be read, or says what cannot be.
+        DriveError: the file cannot be read, or has errors.
     """
     return DriveProgram(program_file.read_program(str(path), load=load_recording))
 
 
 class DriveRun:
-    """One locked program on its way to a port; see to the cautions of README before.
+    """Send one locked program to a port. Observe the cautions in README first.
 
     Args:
         port: an open port.
         program: what to send.
-        armed: True lets a real port move things.
-        end: what to do at its end, and when stopped.
-        listener: called with what is received meanwhile.
+        armed: True to allow movement on a real port.
+        end: what to do at the end, and when stopped.
+        listener: called with each reception meanwhile.
 
     Raises:
-        DriveError: it is not armed; nothing was sent.
+        DriveError: not armed; nothing was sent.
     """
 
     def __init__(
@@ -136,14 +136,14 @@ class DriveRun:
         self._run = SendingRun(self._receiver, DriveSource(program, end=end), countdown_s=0)
 
     def stop(self) -> None:
-        """Go to the end state; from another thread while `wait` runs, too."""
+        """Go to the end state; may be called from another thread while `wait` runs."""
         self._run.stop()
 
     def wait(self) -> Transmission:
-        """Send it to its end. Ctrl-C brings all channels to rest, as a key does in the command.
+        """Send it to its end. Ctrl-C moves all channels to rest, as a key does in the command.
 
         Raises:
-            PortLost: the drive was broken off; the positions of the surfaces are not known.
+            PortLost: the drive was interrupted; the positions of the surfaces are unknown.
         """
         run, receiver = self._run, self._receiver
         while not run.is_over:
@@ -152,7 +152,7 @@ class DriveRun:
                 receiver.pump(_TICK_S)
             except KeyboardInterrupt:
                 run.stop()
-        receiver.pump(LOOK_S)  # what the last frames led to
+        receiver.pump(LOOK_S)  # what the last frames caused
         receiver.finish()
         if run.outcome is Outcome.LOST:
             raise PortLost(receiver.port.source, run.reason, hint="the positions of the surfaces are not known")
@@ -166,13 +166,13 @@ def sign_off(
     answers: str | PathLike[str] | None = None,
     pulses: str | PathLike[str] | None = None,
 ) -> SignOff:
-    """Hold a recording of one test sequence against a plan, as the command does.
+    """Check a recording of one test sequence against a plan, as the command `verify` does.
 
     Args:
         recording: all frames.
         rig: the plan.
-        answers: file of the answers of a walk, where they count.
-        pulses: the recording's file, where it holds pulse outputs beside the bus.
+        answers: file of the answers of a walk, if they count.
+        pulses: the recording's file, if it holds pulse outputs beside the bus.
 
     Returns:
         The verdict, with every check.

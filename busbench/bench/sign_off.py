@@ -1,4 +1,4 @@
-"""Recording, plan, answers and pulse outputs to one verdict and one page, for commands, screens and scripts alike."""
+"""One verdict and one page from recording, plan, answers and pulse outputs, for commands, screens and scripts."""
 
 from __future__ import annotations
 
@@ -29,12 +29,12 @@ KIND = "sign-off"
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """Answers of a walk, held against a plan.
+    """Answers of a walk, checked against a plan.
 
     Args:
-        path: the file they are in.
-        checks: one for each question.
-        not_walked: names and reasons of what the walk left out.
+        path: their file.
+        checks: one per question.
+        not_walked: names and reasons of devices not walked.
     """
 
     path: str
@@ -44,11 +44,11 @@ class Answers:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SignOff:
-    """The verdict on an aircraft, with all that it was made from.
+    """The verdict on an aircraft, with its inputs.
 
     Args:
-        found: all checks, those of answers and pulse outputs included.
-        answers: of a walk, None where there are none.
+        found: all checks, including those of answers and pulse outputs.
+        answers: answers of a walk, None without.
     """
 
     found: Verification
@@ -56,15 +56,15 @@ class SignOff:
 
     @property
     def verdict(self) -> Verdict:
-        """Pass only where every check passed."""
+        """Pass only if every check passed."""
         return self.found.verdict
 
     def page(self, *, source: str, recording_path: str | None, rig_path: str) -> str:
-        """The page to print and sign, as HTML.
+        """Make the page to print and sign, as HTML.
 
         Args:
-            source: recording or port, as the person gave it.
-            recording_path: file of the recording, None where none was kept.
+            source: recording or port, as given by the user.
+            recording_path: file of the recording, None if none was kept.
             rig_path: the rig file.
         """
         from busbench.report.page import page_html
@@ -82,7 +82,7 @@ class SignOff:
         return page_html(self.found, provenance=provenance, not_walked=left_out, data=data)
 
     def figures(self, *, recording_path: str | None, rig_path: str) -> dict[str, object]:
-        """The checks as plain values, and the hashes of what they were made from; see page."""
+        """The checks as plain values, with the hashes of their inputs; see page."""
         from busbench.report.provenance import sha256_of
 
         answers = None if self.answers is None else self.answers.path
@@ -93,7 +93,7 @@ class SignOff:
             "answers_sha256": None if answers is None else sha256_of(answers),
             **self.found.to_json(),
         }
-        return dict(json.loads(json.dumps(made)))  # as the reader of the page gets them
+        return dict(json.loads(json.dumps(made)))  # as the reader of the page receives them
 
     def write_page(
         self,
@@ -108,13 +108,13 @@ class SignOff:
 
         Args:
             path: the new file.
-            source: recording or port, as the person gave it; the recording's own name where none is given.
-            rig_path: the rig file, whose hash the page then states.
-            recording_path: file of the recording; the source where none is given.
+            source: recording or port, as given by the user; by default the recording's own name.
+            rig_path: the rig file; the page states its hash.
+            recording_path: file of the recording; by default the source.
             force: True writes over a file that exists.
 
         Raises:
-            OutputError: it exists, is one of the files that it was made from, or cannot be written.
+            OutputError: it exists, is one of the inputs, or cannot be written.
         """
         source = self.found.evidence.recording.info.path if source is None else source
         kept = source if recording_path is None else recording_path
@@ -124,18 +124,18 @@ class SignOff:
 
 
 def find_answers(rig: Rig, *, rig_path: str | PathLike[str], path: str | PathLike[str] | None = None) -> Answers | None:
-    """The answers that count for a plan: those named, else those that a walk kept in this folder for its rig file.
+    """Find the answers for a plan: those named, else those that a walk kept in this folder for its rig file.
 
     Args:
-        rig_path: the rig file; its name without the suffix names the kept answers.
-        path: the answers, where a person named them.
+        rig_path: the rig file; its stem is the name of the kept answers.
+        path: the answers, if the user named them.
 
     Returns:
-        None where none were named and none were kept.
+        None if none were named and none were kept.
 
     Raises:
         DriveError: they cannot be read.
-        RigError: they are those of another aircraft.
+        RigError: they belong to another aircraft.
     """
     wanted = answers_path(str(rig_path)) if path is None else Path(path)
     if path is None and not wanted.exists():
@@ -147,10 +147,10 @@ def find_answers(rig: Rig, *, rig_path: str | PathLike[str], path: str | PathLik
 def sign_off(
     recording: Recording, rig: Rig, *, answers: Answers | None = None, pulses: Pulses | None = None
 ) -> SignOff:
-    """Hold a recording against a plan, with all else that is known.
+    """Check a recording against a plan, with answers and pulse outputs.
 
     Args:
-        recording: of one test sequence.
+        recording: recording of one test sequence.
         rig: the plan.
         answers: of a walk; see find_answers.
         pulses: pulse outputs recorded beside the bus; see pulse_outputs.
@@ -160,14 +160,14 @@ def sign_off(
 
 
 def with_answers(found: Verification, answers: Answers | None) -> SignOff:
-    """Checks of a recording and the answers of a walk as one verdict."""
+    """Join the checks of a recording and the answers of a walk into one verdict."""
     if answers is None:
         return SignOff(found)
     return SignOff(replace(found, checks=(*found.checks, *answers.checks)), answers)
 
 
 def read_levels(source: str) -> dict[str, Edges] | None:
-    """All signals of a file of levels; None where it is none (raises CaptureError: it is one that cannot be read)."""
+    """All signals of a level file; None for other files (raises CaptureError: it cannot be read)."""
     from busbench.capture.edges import read_edges
     from busbench.capture.open import open_levels
 
@@ -176,7 +176,7 @@ def read_levels(source: str) -> dict[str, Edges] | None:
 
 
 def pulse_outputs(source: str, options: ReadOptions) -> Pulses | None:
-    """The pulse outputs of a recording, None where it holds none beside the bus."""
+    """The pulse outputs of a recording, None if it holds none beside the bus."""
     from busbench.analysis.pulses import find_pulses
 
     signals = read_levels(source)

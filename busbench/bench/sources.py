@@ -1,4 +1,4 @@
-"""What a person named: a port, an address, a virtual receiver or aircraft. `virtual:` is known here alone."""
+"""Open what the user named: a port, an address, a virtual receiver or aircraft. Only this module knows `virtual:`."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def is_virtual(source: str) -> bool:
 
 
 def is_live(source: str, *, ports: Iterable[str] = ()) -> bool:
-    """True where a source is a port or address and not a recording; `ports` are known to be there."""
+    """True if a source is a port or address, not a recording; `ports` are known to exist."""
     from pathlib import Path
 
     if is_virtual(source) or is_live_address(source) or source in ports:
@@ -42,24 +42,24 @@ def is_live(source: str, *, ports: Iterable[str] = ()) -> bool:
 
 
 def rig_in(source: str) -> str | None:
-    """Path of the rig file in `virtual:RIG?seed=3`; None for all other sources."""
+    """Path of the rig file in `virtual:RIG?seed=3`; None for other sources."""
     if not is_virtual(source):
         return None
     return source.removeprefix(VIRTUAL).rpartition("?")[0 if "?" in source else 2] or None
 
 
 def aircraft_path(source: str, rig_path: str | None) -> str | None:
-    """Path of the rig file of a source's virtual aircraft, None where it is none; `virtual:` alone takes `rig_path`."""
+    """Path of the rig file of a virtual aircraft, None for other sources; `virtual:` alone uses `rig_path`."""
     return (rig_in(source) or rig_path) if is_virtual(source) else None
 
 
 def has_pilot(source: str) -> bool:
-    """True where a virtual pilot answers: on virtual:RIG, and on virtual: by itself."""
+    """True if a virtual pilot answers: for virtual:RIG, and for plain virtual:."""
     return source == VIRTUAL or rig_in(source) is not None
 
 
 def plugged_in() -> list[Adapter]:
-    """The ports that are there, with what is known of their chips."""
+    """The existing ports, with what is known about their chips."""
     from busbench.port.adapters import list_adapters
 
     return list_adapters()
@@ -67,7 +67,7 @@ def plugged_in() -> list[Adapter]:
 
 @contextmanager
 def _or_virtual(source: str) -> Iterator[None]:
-    """A port that does not exist: perhaps its colon was left out."""
+    """A hint for a missing port: perhaps the colon was left out."""
     try:
         yield
     except PortMissing as error:
@@ -78,10 +78,10 @@ def _or_virtual(source: str) -> Iterator[None]:
 
 
 def require_port(source: str, *, then: str) -> None:
-    """Refuse a port that is not there before anything is said about what it will do; addresses are tried when opened.
+    """Refuse a missing port before any caution is shown; addresses are tried when opened.
 
     Args:
-        then: what to do where it is a file.
+        then: what to do if it is a file.
 
     Raises:
         PortError: it is missing, a folder, or a file.
@@ -98,8 +98,8 @@ def open_live(source: str, *, line: LineSettings = BUS_LINE, is_sender: bool = F
     """Open a port, an address or a virtual receiver.
 
     Args:
-        source: a device's name, a pyserial URL, or `virtual:` with its settings.
-        is_sender: True refuses a socket to which another process sends; a device has one user anyway.
+        source: a device name, a pyserial URL, or `virtual:` with settings.
+        is_sender: True to refuse a socket to which another process sends; a device has one user anyway.
 
     Raises:
         PortError: it cannot be opened; says why and what to do.
@@ -121,15 +121,15 @@ def open_aircraft(
     is_fast: bool | None = None,
     flies_alone: bool = False,
 ) -> AircraftPort:
-    """The virtual aircraft that a source names.
+    """Open the virtual aircraft named by a source.
 
     Args:
         source: `virtual:RIG`, and after a ? `seed=` and `speed=` real or max.
-        rig: how it was built where the source names no rig file.
-        is_fast, flies_alone: see AircraftPort; None leaves it to the source.
+        rig: its plan, if the source names no rig file.
+        is_fast, flies_alone: see AircraftPort; None to let the source decide.
 
     Raises:
-        PortError: the source cannot be understood.
+        PortError: the source is invalid.
         RigError: its rig file cannot be read, or a fault cannot be built in.
     """
     from busbench.rig.load import read_rig
@@ -156,10 +156,10 @@ def open_source(
     """Open a port, an address, a virtual receiver, or a virtual aircraft.
 
     Args:
-        flies_alone: True where a virtual pilot goes through the whole round by himself.
+        flies_alone: True if a virtual pilot runs the whole test sequence alone.
 
     Raises:
-        PortError: it cannot be opened, or is no virtual aircraft that faults could be built into.
+        PortError: it cannot be opened, or is no virtual aircraft although faults were given.
     """
     if rig_in(source) is not None:
         return open_aircraft(source, faults=faults, line=line, flies_alone=flies_alone)

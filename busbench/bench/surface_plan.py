@@ -1,4 +1,4 @@
-"""A walk before it begins: the stations and limits of a plan, what will move, and where answers are kept."""
+"""Plan a walk: its stations and limits, what will move, and where answers are kept."""
 
 from __future__ import annotations
 
@@ -28,19 +28,19 @@ if TYPE_CHECKING:
 
 
 def now_utc() -> str:
-    """As in 2026-05-01T09:30:00Z."""
+    """The time now, for example 2026-05-01T09:30:00Z."""
     return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
 @dataclass(frozen=True, slots=True)
 class WalkPlan:
-    """What a walk does: its stations, and who has a word on its limits."""
+    """A planned walk: its stations, and the sources of its limits."""
 
     rig: Rig  # the plan whose names and directions are used
-    aircraft: Rig  # the plan of what is moved: another virtual aircraft, or the same
-    head: WalkHead  # what the file of the answers says of it
-    stops: tuple[Station, ...]  # the stations in their order
-    sources: LimitSources  # of the limits
+    aircraft: Rig  # the plan of the moved aircraft: another virtual one, or the same
+    head: WalkHead  # how the answers' file describes it
+    stops: tuple[Station, ...]  # the stations in order
+    sources: LimitSources  # sources of the limits
 
     @property
     def is_rehearsal(self) -> bool:
@@ -49,24 +49,24 @@ class WalkPlan:
 
     @property
     def hold(self) -> LockedProgram:
-        """What is sent between motions: every channel held where it rests."""
+        """The program between motions: every channel holds its rest."""
         head = self.head
         return self.sources.lock(hold_program(limits=head.limits, scale=head.scale, period_s=head.period_s))
 
     def program_of(self, stop: Station) -> LockedProgram:
-        """The motion of one station."""
+        """The program of one station."""
         head = self.head
         return self.sources.lock(station_program(stop, limits=head.limits, scale=head.scale, period_s=head.period_s))
 
     def rehearsal(self, faults: Sequence[AircraftFault] = ()) -> Rehearsal:
-        """A virtual aircraft, all of it at rest (raises RigError: a fault cannot be built in)."""
+        """A virtual aircraft at rest (raises RigError: a fault cannot be built in)."""
         from busbench.sim.devices import VirtualRig
         from busbench.sim.surface_rehearsal import Rehearsal
 
         return Rehearsal(self.rig, VirtualRig(self.aircraft, faults=faults), hold=self.hold)
 
     def motion_lines(self) -> Iterator[str]:
-        """What will move how far, and what is locked."""
+        """Which devices move and how far, and which are locked."""
         head = self.head
         yield f"{head.rig}: one after another, each after a word from you, all other channels held:"
         for stop in self.stops:
@@ -80,17 +80,17 @@ class WalkPlan:
 
 
 def plan_walk(rig: Rig, *, rig_path: str, port: str, rate_pct_per_s: float = RATE_PCT_PER_S) -> WalkPlan:
-    """The walk that a plan asks for.
+    """Plan the walk of a rig file.
 
     Args:
-        rig_path: its file, for errors.
-        port: where the frames go: a port, or `virtual:` and `virtual:RIG` for a rehearsal.
-        rate_pct_per_s: limit of speed; motions take half of it.
+        rig_path: the rig file, for errors.
+        port: a port, or `virtual:` or `virtual:RIG` for a rehearsal.
+        rate_pct_per_s: rate limit; motions use half of it.
 
     Raises:
         PlanFaultError: the plan contradicts itself.
-        DriveError: there is nothing to walk, or the plan's period cannot be.
-        RigError: the rig file that the port names cannot be read.
+        DriveError: nothing to walk, or the plan's period is invalid.
+        RigError: the port's rig file cannot be read.
     """
     stops, not_walked = stations_of(rig)
     if not stops:
@@ -121,29 +121,29 @@ def plan_walk(rig: Rig, *, rig_path: str, port: str, rate_pct_per_s: float = RAT
 
 
 def answers_path(rig_path: str) -> Path:
-    """Where the answers of a real walk are kept unless another file was named."""
+    """The default file of the answers of a real walk."""
     return Path(f"{Path(rig_path).stem}.walk.json")
 
 
 @dataclass(frozen=True, slots=True)
 class WalkStart:
-    """A walk as it begins."""
+    """The start of a walk."""
 
     plan: WalkPlan
-    walk: Walk  # from its start, or from where its answers were left
-    path: Path | None = None  # file of the answers, None where none are kept
-    renewed: tuple[str, ...] = ()  # names of what is walked again since the plan has changed
+    walk: Walk  # new, or continued from the kept answers
+    path: Path | None = None  # file of the answers, None if none are kept
+    renewed: tuple[str, ...] = ()  # names of devices walked again because the plan has changed
 
 
 def begin_walk(plan: WalkPlan, *, path: Path | None = None, is_resumed: bool = False) -> WalkStart:
-    """A walk from its start, or from where its answers were left.
+    """Start a walk, or continue it from the kept answers.
 
     Args:
-        path: file of the answers, None where none are kept.
-        is_resumed: True goes on with the answers that are there.
+        path: file of the answers, None if none are kept.
+        is_resumed: True to continue with existing answers.
 
     Raises:
-        DriveError: the file is there and was not to be, is of another walk, or cannot be read.
+        DriveError: the file exists although not resumed, belongs to another walk, or cannot be read.
     """
     head = plan.head
     if path is None or not is_resumed:

@@ -1,7 +1,7 @@
-"""The walk round an aircraft: words of a person in; motions, questions and kept answers out.
+"""The walk: takes a person's answers; gives motions, questions and kept answers.
 
-The command line and the screen lead a person through this one. Nothing here reads a port or a key: its caller pumps
-the receiver calls `tick` afterwards, hands over the words of the person, and draws.
+Used by the command line and the screen. It reads no port and no key: the caller pumps
+the receiver, then calls `tick`, passes on the answers, and draws.
 """
 
 from __future__ import annotations
@@ -20,17 +20,17 @@ from busbench.errors import OutputError, PortError
 from busbench.port.clocks import real_ns
 from busbench.sim.surface_rehearsal import Rehearsal
 
-QUIET_NS = 400_000_000  # keys hit in haste are forgotten until the keyboard is quiet
-_FAST_S = 0.5  # of a motion that is rehearsed as fast as it goes, in each tick
+QUIET_NS = 400_000_000  # keys are ignored until the keyboard is quiet for this time
+_FAST_S = 0.5  # simulated time per tick of a motion rehearsed at full speed
 
 
 class WalkState(enum.Enum):
-    """What a walk waits for."""
+    """The states of a walk: what it waits for."""
 
-    WORD = enum.auto()  # what the person says
-    COUNTING = enum.auto()  # the end of the countdown; a key cancels
-    HANDING_OVER = enum.auto()  # the end of the frames that hold
-    MOVING = enum.auto()  # the end of a motion; a key stops
+    WORD = enum.auto()  # an answer of the person
+    COUNTING = enum.auto()  # the end of the countdown; any key cancels
+    HANDING_OVER = enum.auto()  # the end of the holding frames
+    MOVING = enum.auto()  # the end of a motion; any key stops it
     QUIET = enum.auto()  # a quiet keyboard after a motion
     OVER = enum.auto()  # nothing
 
@@ -44,14 +44,14 @@ _STATES = {
 
 
 class SurfaceSession:
-    """One walk. Between motions frames go to a port that hold all channels where they rest.
+    """One walk. Between motions, frames that hold all channels at rest are sent.
 
     Args:
         watched: a receiver of the port, or the virtual aircraft of a rehearsal.
-        start: what is walked, and the file of its answers, written after each.
+        start: the walk, and the file of its answers, written after each answer.
         countdown_s: before each motion of a real aircraft.
-        is_fast: True rehearses as fast as it goes.
-        now_ns: a clock that runs while the process is stopped and the computer suspended.
+        is_fast: True to rehearse at full speed.
+        now_ns: a clock that also runs while the process is stopped or the computer suspended.
 
     Raises:
         OutputError: the file cannot be written.
@@ -67,12 +67,12 @@ class SurfaceSession:
         now_ns: Callable[[], int] = real_ns,
     ) -> None:
         self.plan, self.walk, self._path = start.plan, start.walk, start.path
-        if self._path is not None:  # before anything moves, a file that cannot be written is known
+        if self._path is not None:  # before anything moves, an unwritable file is reported
             write_walk(self._path, self.plan.head, self.walk.entries)
         self.state = WalkState.WORD
-        self.run: SendingRun | None = None  # of the motion under way, or the last
-        self.lost = ""  # why the port ended the walk; the positions of the surfaces are not known then
-        self.save_error: OutputError | None = None  # of the last answer; the next one tries again
+        self.run: SendingRun | None = None  # of the current or last motion
+        self.lost = ""  # why the port ended the walk; then the positions of the surfaces are unknown
+        self.save_error: OutputError | None = None  # error of the last write; the next answer tries again
         self._watched, self._now_ns = watched, now_ns
         self._countdown_s, self._is_fast = countdown_s, is_fast
         self._times_away = watched.times_away
@@ -80,7 +80,7 @@ class SurfaceSession:
         self._quiet_ns = 0
         self._holds = False
         self._began_utc = ""
-        self._word: Word | None = None  # of the key that stopped the motion
+        self._word: Word | None = None  # text of the key that stopped the motion
         self._event = Moved(None)
 
     @property
@@ -90,11 +90,11 @@ class SurfaceSession:
 
     @property
     def is_moving(self) -> bool:
-        """True from the word to move until the motion is over or cancelled."""
+        """True from the command to move until the motion is over or cancelled."""
         return self.state in (WalkState.COUNTING, WalkState.HANDING_OVER, WalkState.MOVING)
 
     def hear(self, event: Event) -> None:
-        """The person said something; a motion that was asked for is set off."""
+        """Take an answer; starts a motion if asked for."""
         if self.state is not WalkState.WORD:
             return
         self._take(event)
@@ -104,7 +104,7 @@ class SurfaceSession:
             self._end()
 
     def stop(self, word: Word | None = None) -> None:
-        """A key was pressed while it moves or was about to: cancel, or go back to rest; the first key's word counts."""
+        """A key was pressed before or during a motion: cancel, or return to rest; the first key counts."""
         self._quiet_ns = QUIET_NS
         run = self.run
         if run is None or not self.is_moving or run.state is RunState.STOPPING:
@@ -115,7 +115,7 @@ class SurfaceSession:
         self._follow(run)
 
     def lose(self, reason: str) -> None:
-        """The port is lost for good: reading it raised this."""
+        """The port is lost: reading it raised this error."""
         if self.run is not None and self.is_moving:
             self.run.lose(reason)
             self._follow(self.run)
@@ -123,14 +123,14 @@ class SurfaceSession:
             self._give_up(reason)
 
     def rest(self) -> None:
-        """End the frames that hold, while the view is left."""
+        """Stop the holding frames while the view is left."""
         how = self._watched.port.transmission
         if self._holds and how is not None and not how.is_over:
             self._watched.port.stop_transmission()
         self._holds = False
 
     def tick(self) -> None:
-        """Go on by the clock; call it after each look at the port, at least every 0.25 s."""
+        """Advance by the clock; call it after each read of the port, at least every 0.25 s."""
         now_ns = self._now_ns()
         gone_ns, self._looked_ns = min(now_ns - self._looked_ns, STEP_NS), now_ns
         self._quiet_ns -= gone_ns
@@ -159,7 +159,7 @@ class SurfaceSession:
         self._follow(self.run)
 
     def _follow(self, run: SendingRun) -> None:
-        """Take up what became of a motion."""
+        """Take the result of a motion."""
         if run.state in (RunState.HANDING_OVER, RunState.SENDING):
             self._holds = False
         if run.is_sending and not self._began_utc:

@@ -1,4 +1,4 @@
-"""The time between looks at what moves, suspend of the computer apart."""
+"""The time between ticks, without time in suspend."""
 
 from __future__ import annotations
 
@@ -7,14 +7,14 @@ from time import perf_counter_ns
 
 from busbench.port.clocks import real_ns
 
-_SUSPENDED_NS = 500_000_000  # two clocks that differ by less were only read one after the other
+_SUSPENDED_NS = 500_000_000  # smaller differences come from reading two clocks in turn
 
 
 class TickClock:
-    """The time between ticks, and the time in which the computer was suspended meanwhile.
+    """Measures the time between ticks, and the time suspended meanwhile.
 
     Args:
-        now_ns: a clock that stops in suspend.
+        now_ns: a clock that stops during suspend.
         real: one that does not.
     """
 
@@ -23,7 +23,7 @@ class TickClock:
         self._then_ns, self._then_real_ns = now_ns(), real()
 
     def take(self) -> tuple[float, float]:
-        """Seconds awake and seconds suspended since the last call; short differences of the clocks are no suspend."""
+        """Seconds awake and seconds suspended since the last call; short clock differences do not count."""
         now_ns, now_real_ns = self._now_ns(), self._real_ns()
         awake_ns, gone_ns = now_ns - self._then_ns, now_real_ns - self._then_real_ns
         self._then_ns, self._then_real_ns = now_ns, now_real_ns
