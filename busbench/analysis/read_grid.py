@@ -24,6 +24,7 @@ _SIZE = 1 << 17
 _BIN_NS = 100_000.0
 _STEP_MIN_NS, _STEP_MAX_NS = 400_000.0, 22_000_000.0
 _SEEN = 0.5  # min amplitude of a spectral line of a grid
+_NEARLY_SEEN = 0.28  # the same half-way between two frequencies of a short transform
 _MULTIPLES, _AS_HIGH = 8, 0.03
 _HEAPS = 0.7  # min agreement of the other periods with the phase of the first cluster
 _OTHERS = 0.004  # min share of periods in other clusters
@@ -88,16 +89,13 @@ def _spectral_step(read_ns: I64, mean_ns: float) -> float:
         return 0.0
     count = min(_WINDOWS, max(1, read_ns.size // _READS))
     starts = np.linspace(0, max(0, read_ns.size - _READS), count).astype(np.int64)
-    amplitude = np.zeros(_SIZE // 2 + 1)
-    for start in starts.tolist():
-        t = (read_ns[start : start + _READS] - read_ns[start]).astype(np.float64)
-        t = t[t < _BIN_NS * _SIZE]
-        amplitude += np.abs(np.fft.rfft(np.bincount((t / _BIN_NS).astype(np.int64), minlength=_SIZE))) / t.size
-    frequency = np.arange(amplitude.size) / (_SIZE * _BIN_NS)
-    amplitude /= count * np.sinc(frequency * _BIN_NS)
-    width = max(0.8e-9, 2 / (mean_ns * min(_READS, read_ns.size)))  # width of a line in so short a time
-    on_beat = np.abs(frequency - np.rint(frequency * mean_ns) / mean_ns) < width
-    amplitude[on_beat | (frequency < 1 / _STEP_MAX_NS) | (frequency > 1 / _STEP_MIN_NS)] = 0
+    windows = [(read_ns[start : start + _READS] - read_ns[start]).astype(np.float64) for start in starts.tolist()]
+    windows = [t[t < _BIN_NS * _SIZE] for t in windows]
+    span = max(float(t[-1]) for t in windows)
+    # Without a line in a short transform, the long one would show none.
+    if _spectrum(windows, 1 << int(2 * span / _BIN_NS).bit_length(), mean_ns)[1].max() < _NEARLY_SEEN:
+        return 0.0
+    frequency, amplitude = _spectrum(windows, _SIZE, mean_ns)
     middle = amplitude[1:-1]
     tops = np.flatnonzero((middle > amplitude[:-2]) & (middle >= amplitude[2:]) & (middle > _SEEN - 0.1)) + 1
     if not tops.size:
@@ -115,3 +113,16 @@ def _spectral_step(read_ns: I64, mean_ns: float) -> float:
         if (height[is_part] > height[highest] - _AS_HIGH).any():
             return float(part / rates[highest])
     return float(1 / rates[highest])
+
+
+def _spectrum(windows: list[F64], size: int, mean_ns: float) -> tuple[F64, F64]:
+    """Frequencies in 1/ns and mean amplitudes, 0 at multiples of the frame rate, (size // 2 + 1,) each."""
+    amplitude = np.zeros(size // 2 + 1)
+    for t in windows:
+        amplitude += np.abs(np.fft.rfft(np.bincount((t / _BIN_NS).astype(np.int64), minlength=size))) / t.size
+    frequency = np.arange(amplitude.size) / (size * _BIN_NS)
+    amplitude /= len(windows) * np.sinc(frequency * _BIN_NS)
+    width = max(0.8e-9, 2 / (mean_ns * max(t.size for t in windows)))  # width of a line in so short a time
+    on_beat = np.abs(frequency - np.rint(frequency * mean_ns) / mean_ns) < width
+    amplitude[on_beat | (frequency < 1 / _STEP_MAX_NS) | (frequency > 1 / _STEP_MIN_NS)] = 0
+    return frequency, amplitude

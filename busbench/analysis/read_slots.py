@@ -19,7 +19,7 @@ import numpy as np
 from busbench.analysis.end_gaps import EndLosses, end_gap
 from busbench.analysis.read_period import FRAME_NS, PERIOD_MAX_NS, PeriodChoice, choose_period
 from busbench.analysis.slot_numbers import AROUND, number
-from busbench.analysis.stats import BLOCK, dot
+from busbench.analysis.stats import BLOCK, dot, low_quantile
 from busbench.model import F64, I64, Bools
 
 _BLOCK = 4096  # frames numbered per block
@@ -63,16 +63,6 @@ def latest_ends(t_ns: I64) -> I64:
     for at in range(0, latest.size, BLOCK):
         latest[at : at + BLOCK] += np.arange(at, min(at + BLOCK, latest.size)) * FRAME_NS
     return latest
-
-
-def _low_quantile(values: F64, share: float) -> float:
-    """np.quantile for a share below one half, from the two values it needs."""
-    low, part = divmod((values.size - 1) * share, 1)
-    at = int(low)
-    found = np.partition(values, (at, min(at + 1, values.size - 1)))
-    first, second = float(found[at]), float(found[min(at + 1, values.size - 1)])
-    step = second - first
-    return first + step * part if part < 0.5 else second - step * (1 - part)
 
 
 def _joined(parts: list[I64]) -> I64:
@@ -164,7 +154,7 @@ class _Fit:
     def _measure(self, off_ns: F64) -> None:
         self._off += float(np.abs(off_ns).sum())
         self._squares += dot(off_ns, off_ns)
-        on_time_ns = _low_quantile(off_ns, 0.02)
+        on_time_ns = low_quantile(off_ns, 0.02)
         late_most_ns = float(off_ns.max()) - on_time_ns
         self._late_most_ns = max(self._late_most_ns, late_most_ns)
         if late_most_ns <= self._period_ns / 2:

@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from busbench.analysis.stats import low_quantile
 from busbench.model import F64, Bools
 
 _EVEN = 0.125  # of a period: if all frames of a block are within this, the phase is clear
@@ -91,14 +92,22 @@ def _slow_phase(y: F64, period_ns: float) -> _SlotPhase | None:
     """Slow drift of the phase, ns (N,); losses are whole periods and do not change it. None if lateness blurs it."""
     mean = around(np.exp(2j * np.pi / period_ns * y), _PHASE_AROUND)
     agreement = np.abs(mean)
-    if np.quantile(agreement[::8], 0.05) < _PHASE_CLEAR:
+    if low_quantile(agreement[::8], 0.05) < _PHASE_CLEAR:
         return None
-    phase = np.unwrap(np.angle(mean)) / (2 * np.pi)
+    angle = np.angle(mean) / (2 * np.pi)
+    phase = _unwrapped(angle)
     phase -= phase[0]
     # Frames late by many periods turn the phase: is it steady without these?
     sharp = np.flatnonzero(agreement > _PHASE_SHARP)
-    apart = np.unwrap(np.angle(mean[sharp])) / (2 * np.pi) - phase[sharp]
+    apart = _unwrapped(angle[sharp]) - phase[sharp]
     return _SlotPhase(phase * period_ns, round(float(np.ptp(apart))) if sharp.size else 0)
+
+
+def _unwrapped(turns: F64) -> F64:
+    """Phases in turns without jumps of whole ones, (N,)."""
+    unwrapped = turns.copy()
+    unwrapped[1:] -= np.cumsum(np.rint(np.diff(turns)))
+    return unwrapped
 
 
 def _longest_run(is_so: Bools) -> int:

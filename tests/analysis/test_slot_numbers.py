@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from busbench.analysis import slot_numbers
-from busbench.analysis.read_slots import _low_quantile
 from busbench.analysis.slot_numbers import number
+from busbench.analysis.stats import low_quantile
 
 
 @pytest.mark.parametrize("late_ns", [0.0, 1e3, 1e5, 4e5, 8e5])
@@ -36,8 +36,8 @@ def test_a_missing_frame_is_no_even_block() -> None:
     assert found.slot[-1] == 100
 
 
-def test_a_low_quantile_is_that_of_numpy() -> None:
+def test_alow_quantile_is_that_of_numpy() -> None:
     rng = np.random.default_rng(1)
     for count in (1, 2, 50, 51, 4096):
         values = rng.normal(size=count)
-        assert _low_quantile(values, 0.02) == np.quantile(values, 0.02)
+        assert low_quantile(values, 0.02) == np.quantile(values, 0.02)

@@ -1,0 +1,47 @@
+"""The search for the period passes over none that it would have chosen."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from busbench.analysis import read_period
+from busbench.analysis.period import is_cut
+from busbench.analysis.read_period import choose_period
+from busbench.analysis.read_slots import latest_ends
+from tests.analysis.adapter_kinds import draw, seen
+
+KINDS = ("whole, busy", "network", "grid 4 ms", "polled 1 ms", "timer 16 ms", "restarted 4 ms", "FIFO 8")
+
+
+@pytest.mark.parametrize("by_cut", [False, True])
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_is_passed_over_would_cost_more(kind: str, by_cut: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng([3, KINDS.index(kind)])
+    recordings = [seen(rng, draw(rng, count=300), kind) for _ in range(3)]
+
+    def choices() -> list[read_period.PeriodChoice | None]:
+        return [choose_period(latest_ends(one.t_ns), is_cut(one), by_cut=by_cut) for one in recordings]
+
+    found = choices()
+    monkeypatch.setattr(read_period._Window, "least_cost", lambda self, period_ns: -math.inf)
+    for one, exhaustive in zip(found, choices(), strict=True):
+        assert one is not None
+        assert one == pytest.approx(exhaustive, rel=1e-12)
+
+
+def test_frames_on_their_mean_period_need_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(read_period, "_lines_of", lambda window: pytest.fail("looked for other periods"))
+    t_ns = 14_000_000 * np.arange(200) + np.arange(200) % 3 * 400_000
+    found = choose_period(t_ns, np.zeros(200, np.bool_), by_cut=False)
+    assert found is not None
+    assert found.period_ns == pytest.approx(14e6, rel=1e-5)
+
+
+def test_a_loss_makes_other_periods_possible() -> None:
+    t_ns = np.delete(14_000_000 * np.arange(200), [40, 41, 120])
+    found = choose_period(t_ns, np.zeros(t_ns.size, np.bool_), by_cut=False)
+    assert found is not None
+    assert found.period_ns == pytest.approx(14e6, rel=1e-9)
