@@ -1,4 +1,4 @@
-"""Channels as people list them: 1-4,9,17."""
+"""Lists of channels as typed: 1-4,9,17."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from busbench.wire.frame_spec import ALL_CHANNELS
 
 
 def parse_channels(text: str, *, option: str) -> list[int]:
-    """Channels of a list like 1-4,9,17; BusbenchError names the option if it is something else or beyond 1-18."""
+    """Channels of a list like 1-4,9,17; BusbenchError names the option if it is invalid or beyond 1-18."""
     numbers: list[int] = []
     for part in text.split(","):
         first, dash, last = part.strip().partition("-")
@@ -28,7 +28,7 @@ def parse_channels(text: str, *, option: str) -> list[int]:
 
 
 def each_channel(words: Iterable[int | str]) -> Iterator[int | str]:
-    """Channels one by one where a word is a list such as 1-4,9; what is none stays as it is, for an error."""
+    """Expand lists such as 1-4,9; other words stay unchanged, for an error later."""
     for word in words:
         spans = [span.partition("-") for span in str(word).split(",")]
         texts = [text for first, dash, last in spans for text in (first, last if dash else first)]

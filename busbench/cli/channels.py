@@ -57,7 +57,7 @@ def command(source: str, format_: str, glitch_counts: int | None, **settings: An
             frames += len(found.frames)
             progress.at(pluralize(frames, "frame"))
         progress.end()
-    assert stats is not None  # read_frames gives at least what is left at the end
+    assert stats is not None  # read_frames yields at least once, at the end
     result = stats.result()
     if format_ == "json":
         write_json(result.to_json() | capture.info.origin.to_json())
@@ -69,14 +69,14 @@ def command(source: str, format_: str, glitch_counts: int | None, **settings: An
 
 
 def _damaged(result: Channels) -> str:
-    """How many frames were left out."""
+    """Number of frames left out."""
     if not result.damaged:
         return ""
     return f"; {result.damaged} damaged, left out"
 
 
 def _values(one: ChannelSummary, scale: Any) -> list[str]:
-    """Min, max, range, mean, pulse and noise; a channel that is on or off has its states only."""
+    """Min, max, range, mean, pulse and noise; for on/off channels only the states."""
     if one.channel > CHANNELS:
         low, high = ("on" if state else "off" for state in (one.min_counts, one.max_counts))
         return [low, high, "-", f"{100 * one.mean_counts:.1f} % on", "-", "-"]

@@ -1,4 +1,4 @@
-"""What may be said now in a guided walk or check: its keys shown and heard, and a line typed while frames go on."""
+"""The answers of a guided walk or check: keys shown and read, and a line typed while frames continue."""
 
 from __future__ import annotations
 
@@ -10,39 +10,39 @@ from busbench.cli.keys import GONE, ReadKey
 from busbench.drive.surface_check import SurfacePhase, Walk, Word
 
 _LONG_S = 3600.0
-_ENDS = (GONE, "\x03")  # where Ctrl-C is a key like others
+_ENDS = (GONE, "\x03")  # Ctrl-C as an ordinary key
 _ESCAPE = "\x1b"
 _BACKSPACE = ("\x7f", "\b")
 
 
 def prompt_text(prompt: str, keys: Mapping[str, Word], *, enter: str = "") -> str:
-    """A prompt with its keys; `enter` is what Enter does, where its word does not say it."""
+    """A prompt with its keys; `enter` says what Enter does, if its word does not."""
     told = (f"[{key.title() if key == 'enter' else key}] {(key == 'enter' and enter) or keys[key]}" for key in keys)
     return "  ".join((prompt, *told))
 
 
 def walk_prompt(state: Walk) -> str:
-    """The prompt of a walk, with the keys that are of use now."""
+    """The prompt of a walk, with the keys that are valid now."""
     if state.phase is SurfacePhase.MOVING:
         return state.prompt
     return prompt_text(state.prompt, state.keys, enter="finish" if state.phase is SurfacePhase.REVIEW else "")
 
 
 def word_of(text: str, keys: Mapping[str, Word]) -> Word | None:
-    """What a key means now; of several typed at once the first counts, as the other questions were not seen."""
+    """The meaning of a key now; of several typed at once, only the first counts."""
     if text.startswith(_ENDS):
         return Word.END
     return keys.get("enter" if text[:1] in ("\r", "\n") else text[:1].lower())
 
 
 def read_line(prompt: str, read_key: ReadKey) -> str:
-    """A line of text, typed with nothing but single keys; no text where it was ended by Escape."""
+    """A line of text, typed key by key; empty if ended by Escape."""
     click.echo(prompt, nl=False, err=True)
     line = ""
     while True:
         text = read_key(_LONG_S)
         if text.startswith(_ESCAPE) and len(text) > 1:
-            continue  # an arrow or the like
+            continue  # an arrow key or the like
         for char in text:
             if char in "\r\n" or char == GONE:
                 click.echo("", err=True)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from busbench.analysis.comparison import Comparison
 
 KEYS = ("name", "unit", "old", "new", "floor", "low", "high", "verdict")
-_BAR = 11  # an odd number of columns: the middle is no change
+_BAR = 11  # an odd number of columns: no change is in the middle
 _NAME_MOST = 22
 _UNITS = {"s": ("ms", 1e3)}
 
@@ -104,12 +104,12 @@ def _row(figure: Figure, *, is_ascii: bool) -> list[str]:
 
 
 def _decimals(floor: float | None) -> int:
-    """Decimals of a value that its floor leaves room for: one below its first digit."""
+    """Number of decimals that the floor justifies: one below its first digit."""
     return 1 if floor is None else 0 if not floor else min(4, max(0, 1 - math.floor(math.log10(floor))))
 
 
 def _bar(figure: Figure, *, is_ascii: bool) -> str:
-    """The interval of the change between marks for what matters; arrows where it goes on."""
+    """The interval of the change between marks for what matters; arrows if it exceeds the bar."""
     if figure.low is None or figure.high is None:
         return " " * _BAR
     line, point, zero, limits, ends = "-", "o", "|", "[]", "<>"

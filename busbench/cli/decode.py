@@ -1,4 +1,4 @@
-"""`busbench decode`: frames given as hex, taken apart bit by bit."""
+"""`busbench decode`: decode hexadecimal frames bit by bit."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def command(hex_texts: tuple[str, ...], format_: str) -> None:
 
 
 def read_hex(texts: Sequence[str]) -> bytes:
-    """Bytes of hexadecimal text; "-" is standard input; BusbenchError if it is something else, or too long."""
+    """Bytes of hexadecimal text; "-" is standard input; BusbenchError if it is invalid or too long."""
     found = b""
     for text in texts:
         place = "HEX"
@@ -62,7 +62,7 @@ def read_hex(texts: Sequence[str]) -> bytes:
 
 
 def split_frames(data: bytes) -> Iterator[bytes]:
-    """Frames that follow one another; BusbenchError if the bytes are no whole number of them."""
+    """Consecutive frames; BusbenchError if the bytes are not a whole number of them."""
     if not data or len(data) % FRAME_BYTES:
         hint = "for bytes with anything between frames save them to a .raw file and see `busbench frames`"
         raise BusbenchError(f"HEX: {pluralize(len(data), 'byte')}, but a frame has {FRAME_BYTES}", hint=hint)
@@ -134,7 +134,7 @@ def _lines(one: FrameParts, scale: Scale) -> Iterator[str]:
 
 
 def odd_about(one: FrameParts) -> list[str]:
-    """What bars bytes from being a frame, then what is unusual in one."""
+    """What is invalid in the bytes, then what is unusual."""
     found, frame = list(one.faults), one.frame
     low, high = CUSTOMARY_ENDS
     for number, counts in enumerate(frame.channels, 1):

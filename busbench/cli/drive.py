@@ -29,13 +29,13 @@ _PART_KEYS = (
     "channel", "low", "high", "centre", "period", "cycles", "phase", "delay", "level", "levels", "duration",
     "stairs", "period_end", "seed", "recording", "from_channel", "start",
 )  # fmt: skip
-_DRAWN = "⠉│└▁▔µ"  # of the signs beyond ASCII that a preview is drawn with
+_DRAWN = "⠉│└▁▔µ"  # some signs beyond ASCII that a preview uses
 _TOP_KEYS = ("frame_period", "end_byte", "unit", "order", "repeat")
 
 
 @dataclass(frozen=True, slots=True)
 class DriveOptions:
-    """What is to be done with a program."""
+    """What to do with a program."""
 
     to: str | None = None
     end: str = "rest"
@@ -125,8 +125,8 @@ def drive(name: str, *, options: Mapping[str, Any], orders: DriveOptions) -> int
     """Do it; returns the exit code.
 
     Raises:
-        DriveError: the program is none, or may not be sent.
-        PortError: the port cannot be used, or was lost on the way.
+        DriveError: the program is invalid, or may not be sent.
+        PortError: the port cannot be used, or was lost meanwhile.
     """
     from busbench.cli.recorded import is_recording
     from busbench.drive.dry_run import dry_run
@@ -153,7 +153,7 @@ def drive(name: str, *, options: Mapping[str, Any], orders: DriveOptions) -> int
     is_port = is_live(orders.to) and not is_rehearsal
     if orders.pulses and (orders.to == "-" or is_rehearsal or is_port):
         raise DriveError("--pulses: works with a file only", hint="end the name after --to in .vcd or .csv")
-    if not is_port:  # for a port it is in the list before the cautions
+    if not is_port:  # for a port, the list before the cautions has it
         for line in (*held_still(program), *filter(None, (past_end(program),))):
             say(f"busbench: {line}")
         if is_recording(name):
@@ -194,7 +194,7 @@ def _sources(orders: DriveOptions) -> LimitSources:
 
 
 def _rehearsed_on(orders: DriveOptions, sources: LimitSources) -> Rig | None:
-    """The plan of virtual:RIG, None where the frames go elsewhere."""
+    """The plan of virtual:RIG, None for other targets."""
     from busbench.bench.sources import rig_in
 
     if orders.to is None or rig_in(orders.to) is None:
@@ -203,7 +203,7 @@ def _rehearsed_on(orders: DriveOptions, sources: LimitSources) -> Rig | None:
 
 
 def load_program(name: str, options: Mapping[str, Any], *, rig: Rig | None = None) -> Program:
-    """The program of a shape word and its options, or of a file; DriveError names option, or file, key and value."""
+    """The program of a shape and its options, or of a file; DriveError names option, or file, key and value."""
     from busbench.cli.limit_options import channel_index
     from busbench.cli.recorded import is_recording, load_recording, recorded_program
     from busbench.drive.program_file import read_program
@@ -230,7 +230,7 @@ def load_program(name: str, options: Mapping[str, Any], *, rig: Rig | None = Non
 
 
 def _unsaid(rig: Rig | None) -> tuple[float, Scale]:
-    """Frame period and scale of programs that state none."""
+    """The default frame period and scale of programs."""
     from busbench.drive.program import FRAME_PERIOD_S
     from busbench.drive.program_file import DEFAULT_SCALE
 

@@ -13,7 +13,7 @@ from busbench.errors import BusbenchError, sanitize
 
 
 class _Channel(click.ParamType[int | str]):
-    """A number, or the word that was given in its place: what to do about that the rig file helps to say."""
+    """A number, or a name given instead, for an error that can use the rig file."""
 
     name = "channel"
 
@@ -24,7 +24,7 @@ class _Channel(click.ParamType[int | str]):
 
 
 class _OneChannel(click.ParamType[int]):
-    """The one channel whose moves are replayed; several replay their own where it is left out."""
+    """The one channel to replay; by default each channel replays its own."""
 
     name = "channel"
 
@@ -39,7 +39,7 @@ CHANNEL = _Channel()
 
 
 def each_of(ctx: click.Context, param: click.Parameter, value: tuple[int | str, ...]) -> tuple[int | str, ...]:
-    """Callback of an option for channels: those of a list such as 1-4,9 one by one."""
+    """Callback of an option for channels: expands lists such as 1-4,9."""
     del ctx, param
     return tuple(each_channel(value))
 

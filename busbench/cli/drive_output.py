@@ -1,4 +1,4 @@
-"""A drive program rehearsed: where its channels are, frame by frame."""
+"""Rehearse a drive program: the positions of its channels, frame by frame."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from busbench.model import U16
 from busbench.wire.codec import unpack_channels
 from busbench.wire.frame_spec import CHANNELS
 
-LOOK_S = 0.5  # a rehearsal shows where the channels are this often
+LOOK_S = 0.5  # a rehearsal shows the positions this often
 
 
 def rehearse(program: Program, blocks: Iterable[FrameBlock]) -> Iterator[str]:
-    """Go through a program without hardware: where its channels are, read back from the frames."""
+    """Run a program without hardware, and show the channel positions read back from its frames."""
     channels = sorted({part.channel for part in program.parts})
-    width = 14 if 9 + 16 * len(channels) <= output.WIDTH else 6  # percent and counts, or percent alone
+    width = 14 if 9 + 16 * len(channels) <= output.WIDTH else 6  # percent and counts, or only percent
     gap = "  " if 9 + (width + 2) * len(channels) <= output.WIDTH else " "
     yield gap.join([f"{'time':>9}", *(f"{f'ch {channel + 1}':>{width}}" for channel in channels)])
     look = max(1, round(LOOK_S / program.period_s))

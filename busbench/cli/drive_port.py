@@ -1,4 +1,4 @@
-"""A drive program on a real port: cautions, arming, countdown, and any key stops."""
+"""Run a drive program on a real port: cautions, arming, countdown; any key stops."""
 
 from __future__ import annotations
 
@@ -21,22 +21,22 @@ from busbench.drive.locked_program import LockedProgram
 from busbench.errors import PortError
 
 START_AGAIN = "see to the port, then start again"
-LOOK_S = 0.05  # how often keys and the port are looked at: a key is obeyed within this and a frame
+LOOK_S = 0.05  # poll interval of keys and port: a key takes effect within this plus one frame
 
 
 def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: bool, sources: LimitSources) -> int:
-    """Send a program to a port, if all that has to be said was said.
+    """Send a program to a port, if all conditions are met.
 
     Args:
         end: what to do at its end, and when stopped.
-        is_armed: True where the person asked for movement.
-        sources: who had a word on its limits; one must have said which channel drives a motor, or that none does.
+        is_armed: True if the user asked for movement.
+        sources: the sources of its limits; one must state which channel drives a motor, or that none does.
 
     Returns:
         The exit code: 0 when it ran, 130 when a key ended it.
 
     Raises:
-        DriveError: something that must be said was not; nothing was sent.
+        DriveError: a condition is not met; nothing was sent.
         PortError: the port cannot be used, or was lost on the way.
     """
     require_port(port, then="name a port, virtual:, or a file that is not there yet")
@@ -68,14 +68,14 @@ def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: b
 
 
 def look(receiver: Receiver, *, wait_s: float = 0, hint: str = START_AGAIN) -> None:
-    """Read the port once; say what it has to say for itself.
+    """Read the port once, and report its events.
 
     Args:
-        wait_s: longest wait for something to come.
-        hint: what to do about a port that has gone.
+        wait_s: max wait for bytes.
+        hint: what to do about a lost port.
 
     Raises:
-        PortError: it was unplugged, or is lost for good.
+        PortError: it was unplugged, or is lost.
     """
     for event in receiver.pump(wait_s).events:
         if event.kind is EventKind.UNPLUGGED:
@@ -85,14 +85,14 @@ def look(receiver: Receiver, *, wait_s: float = 0, hint: str = START_AGAIN) -> N
 
 
 class RunLines:
-    """What is said of a run as it goes: the seconds of its countdown, then how far it is."""
+    """The progress lines of a run: seconds of the countdown, then progress."""
 
     def __init__(self, period_s: float) -> None:
         self._period_s = period_s
         self._line, self._said = ProgressLine(), math.inf
 
     def show(self, run: SendingRun) -> None:
-        """Say what is new."""
+        """Print what is new."""
         if run.state is RunState.COUNTING and (seconds := math.ceil(run.left_s)) < self._said and seconds:
             click.echo(f"moving in {seconds} s; any key cancels", err=True)
             self._said = seconds
@@ -100,7 +100,7 @@ class RunLines:
             self._line.show(run.how.progress_text(self._period_s))
 
     def clear(self) -> None:
-        """It is over: other lines follow."""
+        """Remove the progress line, before other lines."""
         self._line.clear()
         self._said = math.inf
 
@@ -108,15 +108,15 @@ class RunLines:
 def follow(
     run: SendingRun, receiver: Receiver, *, any_key: AnyKey, period_s: float, when_sending: Callable[[], None]
 ) -> None:
-    """Go through a run: count aloud, show how it goes, and stop it at any key.
+    """Follow a run: show countdown and progress, and stop it at any key.
 
     Args:
-        run: begins its countdown.
+        run: the run, at the start of its countdown.
         any_key: the keyboard.
         when_sending: called as the first frame goes out.
 
     Raises:
-        PortError: the port is lost for good.
+        PortError: the port is lost.
     """
     lines = RunLines(period_s)
     try:
@@ -126,7 +126,7 @@ def follow(
                 lines.show(run)
                 if any_key(LOOK_S):
                     run.stop()
-                # A keyboard that is gone does not wait.
+                # A lost keyboard does not wait.
                 receiver.pump(LOOK_S if run.state is RunState.STOPPING else 0)
                 run.tick()
                 if run.is_sending and not was_sending:

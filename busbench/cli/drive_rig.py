@@ -1,4 +1,4 @@
-"""A drive program on a virtual aircraft."""
+"""Run a drive program on a virtual aircraft."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ _APART_PCT = 0.5  # a smaller difference is not shown
 def rehearse_on(
     rig: Rig, program: Program, blocks: Iterable[FrameBlock], *, faults: Sequence[AircraftFault] = ()
 ) -> Iterator[str]:
-    """Go through a program on a virtual aircraft: where its devices are (raises DriveError: no device obeys it)."""
+    """Run a program on a virtual aircraft and show its devices' positions (raises DriveError: no device obeys it)."""
     channels = {part.channel + 1 for part in program.parts}
     shown = [device.name for device in rig.driven if device.channel in channels]
     if not shown:
         raise DriveError("--to: nothing on this aircraft obeys the program's channels", hint="see `busbench rig check`")
-    aircraft = VirtualRig(rig, faults=faults)  # before the heading, since a fault may be none of this aircraft
+    aircraft = VirtualRig(rig, faults=faults)  # before the heading, since a fault may not fit this aircraft
     if holding_more_a(rig):
         output.say("at rest devices draw the holding current, where the plan states one")
     for line in _apart(rig, program, shown):
@@ -65,7 +65,7 @@ def rehearse_on(
 
 
 def _apart(rig: Rig, program: Program, names: Sequence[str]) -> Iterator[str]:
-    """For each device whose neutral is not at level 0 of the program: where it is then."""
+    """The positions at level 0 of devices with another neutral."""
     for device in rig.driven:
         if device.name in names and (device.channel or 0) <= CHANNELS:
             apart = program.scale.centre_counts - endpoints_of(device, rig.scale).neutral_counts
@@ -76,9 +76,9 @@ def _apart(rig: Rig, program: Program, names: Sequence[str]) -> Iterator[str]:
 
 
 def _columns(names: Sequence[str]) -> tuple[int, str, list[tuple[list[str], str, str]]]:
-    """Width of a column, gap between two, and the lines of the heading, each with its words for time and supply.
+    """Width of a column, gap between two, and the heading lines with their words for time and supply.
 
-    Where the names take more than a line has, they are on several lines, cut where a word is too long.
+    Names that do not fit one line take several; words that are too long are cut.
     """
     width = max(_WITH_UNIT, *map(len, names))
     if 20 + (width + 2) * len(names) <= output.WIDTH:

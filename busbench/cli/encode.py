@@ -1,4 +1,4 @@
-"""`busbench encode`: a frame put together from values."""
+"""`busbench encode`: make one frame from values."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def command(values: tuple[str, ...], lost: bool, failsafe: bool, end_byte: str, 
 
 
 def build_frame(values: tuple[str, ...], *, is_lost: bool = False, is_failsafe: bool = False, end: int = 0) -> Frame:
-    """The frame of some CH=VALUE texts (raises BusbenchError: a channel or value that cannot be)."""
+    """The frame of CH=VALUE texts (raises BusbenchError: an invalid channel or value)."""
     from busbench.wire.scale import Scale
 
     scale = Scale()
@@ -94,7 +94,7 @@ def _state(number: int, text: str) -> bool:
 
 
 def read_end_byte(text: str) -> int:
-    """An end byte as people write it (raises BusbenchError: frames do not end in it)."""
+    """Parse an end byte (raises BusbenchError: not an end byte of frames)."""
     try:
         end = int(text, 16)
     except ValueError:

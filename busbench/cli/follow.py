@@ -1,4 +1,4 @@
-"""Frames of a SOURCE as they come: of a recording block by block, of a pipe or a live port when they are there."""
+"""Frames of a SOURCE: block by block from a recording, as they arrive from a pipe or a live port."""
 
 from __future__ import annotations
 
@@ -21,17 +21,17 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Following:
-    """A source that is read."""
+    """A source being read."""
 
-    # frames and rejected bytes in their order; of a live port also empty ones while nothing comes
+    # frames and rejected bytes in order; a live port also gives empty ones while nothing arrives
     results: Iterator[AlignmentResult]
-    span: Span  # what was read so far
-    clock: Clock  # how well the times are known
-    receiver: Receiver | None = None  # of a live port, None for a recording
+    span: Span  # what has been read so far
+    clock: Clock  # its clock
+    receiver: Receiver | None = None  # the receiver of a live port, None for a recording
 
     @property
     def heard_ns(self) -> int | None:
-        """Time up to which the line was listened to, None without a clock."""
+        """Time up to which the line was read, None without a clock."""
         last_ns = self.span.last_t_ns
         if last_ns is None or self.receiver is None:
             return last_ns
@@ -45,7 +45,7 @@ def follow_source(source: str, settings: dict[str, Any]) -> Iterator[Following]:
     Raises:
         CaptureError: the recording cannot be read.
         PortError: the port cannot be opened.
-        BrokenPipeError: by the iterator, if the reader of standard output has left while nothing came.
+        BrokenPipeError: from the iterator, if the reader of standard output has gone while nothing arrived.
     """
     from busbench.bench.sources import is_live
     from busbench.capture.frames import Span, read_frames

@@ -1,6 +1,6 @@
-"""Rows of many frames as CSV, put together from tables of digits: the same text as cell by cell, several times as fast.
+"""CSV rows of many frames, made from tables of digits: the same text as cell by cell, but several times faster.
 
-A row is made in a fixed number of places; those that a number does not need hold zero bytes, which are taken out.
+A row has a fixed number of positions; unused ones hold zero bytes, which are removed.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ HEAD = (
     "suspect",
 )
 Words = NDArray[np.bytes_]
-_EXACT_NS = 10**15  # up to here a double keeps the side of half a microsecond on which a time lies
+_EXACT_NS = 10**15  # up to here a double rounds to microseconds correctly
 
 
 def csv_rows(table: FrameTable, zero_ns: int | None) -> str:
@@ -44,7 +44,7 @@ def csv_rows(table: FrameTable, zero_ns: int | None) -> str:
 
 @cache
 def _tables() -> tuple[Words, Words, Words, Words]:
-    """Text of each count, flag byte, end byte and suspect flag, with the comma before it."""
+    """The text of each count, flag byte, end byte and suspect flag, with a leading comma."""
     return (
         np.array([f",{count}" for count in range(2048)], "S5"),
         np.array(["".join(f",{byte >> bit & 1}" for bit in range(4)) for byte in range(256)], "S8"),
@@ -54,7 +54,7 @@ def _tables() -> tuple[Words, Words, Words, Words]:
 
 
 def _digits(values: I64, *, least: int = 1) -> U8:
-    """Whole numbers from 0, int64 (N,), as digits, with zero bytes before them."""
+    """Non-negative integers, int64 (N,), as digits, with leading zero bytes."""
     width = max(len(str(int(values.max(initial=0)))), least)
     text = np.empty((values.size, width), np.uint8)
     rest = values
@@ -68,7 +68,7 @@ def _digits(values: I64, *, least: int = 1) -> U8:
 
 
 def _seconds(t_ns: I64) -> U8:
-    """Times in seconds with six digits after the point, as "%.6f" of a double writes them."""
+    """Times in seconds with six decimals, equal to "%.6f" of a double."""
     us, rest = np.divmod(t_ns, 1000)
     us += rest > 500
     text = np.concatenate(

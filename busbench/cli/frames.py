@@ -99,9 +99,9 @@ def _json(row: list[str]) -> str:
 
 
 def _table(rows: list[list[str]], shown: list[int], *, has_head: bool) -> list[str]:
-    """Chosen channels, the flags as letters (L lost, F failsafe, S suspect) and the end byte."""
+    """The chosen channels, the flags as letters (L lost, F failsafe, S suspect) and the end byte."""
     head = ["time, s", *(f"ch{number}" for number in shown), "flags", "end"]
-    blank = [" " * 11, *("    " for _ in shown), "     ", "    "]  # holds the widths over all blocks
+    blank = [" " * 11, *("    " for _ in shown), "     ", "    "]  # keeps the widths over all blocks
     cells = []
     for row in rows:
         flags = "".join(letter if row[at] == "1" else "-" for letter, at in (("L", 20), ("F", 21), ("S", 23)))

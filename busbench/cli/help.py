@@ -1,4 +1,4 @@
-"""`busbench help`: the reference, a topic at a time, and the manual page."""
+"""`busbench help`: the reference by topic, and the manual page."""
 
 from __future__ import annotations
 

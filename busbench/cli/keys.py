@@ -1,4 +1,4 @@
-"""Keys as they are pressed, without Enter."""
+"""Single keys, without Enter."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ AnyKey = Callable[[float], bool]
 ReadKey = Callable[[float], str]
 """Waits up to so many seconds; what was typed meanwhile, nothing, or GONE."""
 
-GONE = "\x04"  # the keyboard is gone, or its user ended the input
+GONE = "\x04"  # the keyboard is lost, or the input ended
 
 _LOOK_S = 0.02
 _CTRL_C = b"\x03"
 
 
 def has_keyboard() -> bool:
-    """True where standard input is a terminal."""
+    """True if standard input is a terminal."""
     return sys.stdin is not None and sys.stdin.isatty()
 
 
@@ -41,9 +41,9 @@ def listen_for_keys() -> Iterator[AnyKey]:
 
 @contextlib.contextmanager
 def read_keys() -> Iterator[ReadKey]:
-    """Hand over every key for a while, those that else suspend, quit or hold the output too.
+    """Read all keys inside the block, also those that otherwise suspend, quit or hold output.
 
-    Ctrl-C raises KeyboardInterrupt, as ever. The terminal is as before afterwards.
+    Ctrl-C raises KeyboardInterrupt. The terminal is restored at the end.
 
     Raises:
         PortError: the terminal cannot be set.
@@ -64,16 +64,16 @@ def read_keys() -> Iterator[ReadKey]:
         with _ends_as_by_a_key():
             yield lambda seconds: _posix_key(fd, seconds)
     finally:
-        # What was typed meanwhile was meant for us, not for the shell.
+        # Keys typed meanwhile were meant for busbench, not for the shell.
         with contextlib.suppress(termios.error):
             termios.tcsetattr(fd, termios.TCSAFLUSH, before)
 
 
 @contextlib.contextmanager
 def read_answers() -> Iterator[ReadKey]:
-    """Keys at a terminal; where there is none, lines of standard input, whose first letters count.
+    """Keys of a terminal; without one, the first letters of lines of standard input.
 
-    A line that is ready answers what is asked, and stops nothing that is under way.
+    A waiting line answers the question, but stops no motion.
     """
     if has_keyboard():
         with read_keys() as read_key:
@@ -82,7 +82,7 @@ def read_answers() -> Iterator[ReadKey]:
     lines: queue.Queue[str] = queue.Queue()
 
     def feed() -> None:
-        with contextlib.suppress(OSError, ValueError):  # closed under us: no more lines
+        with contextlib.suppress(OSError, ValueError):  # closed meanwhile: no more lines
             for line in sys.stdin or ():
                 lines.put(line)
         lines.put(GONE)
@@ -103,7 +103,7 @@ def read_answers() -> Iterator[ReadKey]:
 
 
 def _every_key(before: list[Any]) -> list[Any]:
-    """Terminal settings by which no key is echoed, waits for Enter, or acts by itself; output is as before."""
+    """Terminal settings without echo, line editing or special keys; output is unchanged."""
     if sys.platform == "win32":
         raise AssertionError("POSIX only")
     import termios
@@ -118,7 +118,7 @@ def _every_key(before: list[Any]) -> list[Any]:
 
 @contextlib.contextmanager
 def _ends_as_by_a_key() -> Iterator[None]:
-    """A signal to end or to suspend is taken as Ctrl-C: what moves comes to rest, and the terminal is given back."""
+    """Treat signals to end or suspend as Ctrl-C: motion comes to rest, and the terminal is restored."""
 
     def interrupt(*_: object) -> None:
         raise KeyboardInterrupt
@@ -145,7 +145,7 @@ def _posix_key(fd: int, seconds: float) -> str:
         return GONE
     if _CTRL_C in data:
         raise KeyboardInterrupt
-    return data.decode("utf-8", "replace") or GONE  # nothing to read is a terminal that was closed
+    return data.decode("utf-8", "replace") or GONE  # nothing to read: the terminal was closed
 
 
 def _windows_key(seconds: float) -> str:
@@ -157,7 +157,7 @@ def _windows_key(seconds: float) -> str:
     while True:
         if msvcrt.kbhit():
             char = msvcrt.getwch()
-            # An arrow or the like comes in two; its second must not pass for a letter.
+            # Arrow keys send two characters; the second must not count as a letter.
             return f"\x1b{msvcrt.getwch()}" if char in "\x00\xe0" else char
         left = deadline - time.perf_counter()
         if left <= 0:

@@ -1,4 +1,4 @@
-"""What the command line says of motors, locks and plans, as the sources of a program's limits."""
+"""Options for motors, locks and plans, as sources of a program's limits."""
 
 from __future__ import annotations
 
@@ -24,14 +24,14 @@ def limit_sources(
     """Read the plans and check the options.
 
     Args:
-        source: where the frames go, or what is watched; virtual:RIG is a plan too, or another aircraft beside --rig.
-        motors: of --motor, CH or CH=REST.
+        source: target or watched source; virtual:RIG is also a plan, or another aircraft beside --rig.
+        motors: values of --motor, CH or CH=REST.
         has_no_motor: True with --no-motor.
-        locks: of --lock, 1-18.
+        locks: values of --lock, 1-18.
 
     Raises:
         RigError: a plan cannot be read.
-        DriveError: an option is not understood, or contradicts another or a plan.
+        DriveError: an option is invalid, or contradicts another one or a plan.
     """
     other = None if source is None else rig_in(source)
     plans = tuple((path, read_rig(path)) for path in [rig or other] if path)
@@ -67,7 +67,7 @@ def _motor(channel: int, level: str) -> MotorOption:
 
 
 def channel_index(option: str, number: object, rig: Rig | None) -> int:
-    """Channel 0-17 of a number 1-18 that an option gives; DriveError hints where it is the name of a device."""
+    """Channel 0-17 from a number 1-18; DriveError has a hint if it is a device's name."""
     if isinstance(number, int) and 1 <= number <= ALL_CHANNELS:
         return number - 1
     devices = () if rig is None else rig.driven

@@ -1,4 +1,4 @@
-"""PORT: the options that go with it, and listening to it."""
+"""PORT: its options, and listening to it."""
 
 from __future__ import annotations
 
@@ -61,9 +61,9 @@ def line_of(baud: int, parity: str, stop_bits: str) -> LineSettings:
 
 @contextlib.contextmanager
 def stop_signals() -> Iterator[threading.Event]:
-    """Ctrl-C and signals that end a program set an event, so that writing is completed.
+    """Ctrl-C and ending signals set an event, so that writing is completed.
 
-    If the parent process ignores SIGHUP, so does this one: it goes on without its terminal.
+    If the parent process ignores SIGHUP, so does this one: it continues without its terminal.
     """
     stop = threading.Event()
     if threading.current_thread() is not threading.main_thread():
@@ -81,14 +81,14 @@ def stop_signals() -> Iterator[threading.Event]:
 
 
 def listen(live: LivePort, *, stop: threading.Event, seconds: float | None) -> Iterator[ByteLog]:
-    """What a port gives, look by look, until the time is over or it ends.
+    """The receptions of a port, until the time is over or it ends.
 
     Args:
         stop: set to end it.
-        seconds: how long, None for no end of its own.
+        seconds: duration, None for no limit.
 
     Raises:
-        PortError: the port was lost for good.
+        PortError: the port was lost.
     """
     from busbench.model import ByteLog
 

@@ -1,4 +1,4 @@
-"""`busbench loop`: a known pattern out and back, to rule out one's own cable and adapter."""
+"""`busbench loop`: send a known pattern and read it back, to test cable and adapter."""
 
 from __future__ import annotations
 
@@ -23,19 +23,19 @@ BLOCKS_MAX = 1 << 20
 
 @dataclass(frozen=True, slots=True)
 class LoopResult:
-    """What a loop found; latencies run from the write of a block to the read that ends it."""
+    """The result of a loop; latency is the time from the write of a block to the read that completes it."""
 
     sent: int
-    received: int  # of these, blocks that came back as they were
-    damaged: int  # blocks of which something else came back
-    lost: int  # blocks of which nothing came back
+    received: int  # of these, blocks that came back unchanged
+    damaged: int  # blocks that came back changed
+    lost: int  # blocks that did not come back
     stray_bytes: int  # received bytes in no intact block
     marked_bytes: int  # received bytes that the line marked as damaged
-    skipped: int  # slots in which nothing was sent, since it was too late
-    wire_s: float  # time a block takes on the line: no latency can be below it
-    latency_s: dict[str, float] | None  # min, median, 99th percentile, max; None where nothing came back
+    skipped: int  # slots in which nothing was sent because it was too late
+    wire_s: float  # time of a block on the line, the min latency
+    latency_s: dict[str, float] | None  # min, median, 99th percentile, max; None if nothing came back
     verdict: str
-    is_good: bool  # True where all came back
+    is_good: bool  # True if all came back
 
 
 @click.command("loop")
@@ -80,10 +80,10 @@ def loop(port: str, port2: str | None = None, *, seconds: float = 5.0, seed: int
     """Send, read back and judge.
 
     Args:
-        port: sends, and receives too where there is no second.
+        port: sends; also receives if there is no second port.
 
     Raises:
-        PortError: a port cannot be used, or was lost on the way.
+        PortError: a port cannot be used, or was lost meanwhile.
     """
     from contextlib import ExitStack
 
@@ -94,7 +94,7 @@ def loop(port: str, port2: str | None = None, *, seconds: float = 5.0, seed: int
     with ExitStack() as open_ports:
         out = open_ports.enter_context(open_live(port, is_sender=True))
         back = open_ports.enter_context(open_live(port2)) if port2 else out
-        back.read(0.05)  # what was there before
+        back.read(0.05)  # bytes from before
         out.transmit(PatternSource(blocks, seed=seed, period_s=PERIOD_S))
         received, sent = _exchange(out, back)
         how = out.transmission

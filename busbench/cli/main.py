@@ -1,4 +1,4 @@
-"""The entry of the command line: commands are loaded only when they are called."""
+"""The entry point of the command line: commands are imported only when called."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from busbench import __version__
 from busbench.errors import BusbenchError, sanitize
 from busbench.output_file import inputs_noted, note_input
 
-# Groups in the order of the work; commands that belong together share a line.
+# Groups in the order of work; related commands share a line.
 GROUPS = {
     "listen": {
         "ports, probe": "list serial ports; report what is on a line",
@@ -56,7 +56,7 @@ COMMANDS = {name: text for group in GROUPS.values() for names, text in group.ite
 
 
 class _Commands(click.Group):
-    """A group that knows its commands' names and imports one when it is called."""
+    """A group that knows its commands' names and imports one when called."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         del ctx
@@ -80,7 +80,7 @@ class _Commands(click.Group):
         return super().resolve_command(ctx, args)
 
     def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        # Not click's own, which would import every command for its help text, and which no screen of 24 lines holds.
+        # Not click's own help, which would import every command, and would exceed 24 lines.
         self.format_usage(ctx, formatter)
         formatter.write(inspect.cleandoc(self.help or "") + "\n")
         width = max(len(names) for group in GROUPS.values() for names in group)
@@ -131,8 +131,8 @@ def run(arguments: Iterable[str] | None = None) -> int:
 
 def _run(words: list[str]) -> int:
     try:
-        note_input(0)  # standard input may lead to a file
-        # Not cli.main(), which has its own way with pipes whose reader has left.
+        note_input(0)  # standard input may be a file
+        # Not cli.main(), which handles closed pipes in its own way.
         with cli.make_context("busbench", words) as context:
             result = cli.invoke(context)
         sys.stdout.flush()
@@ -160,7 +160,7 @@ def _run(words: list[str]) -> int:
     except BrokenPipeError:
         from busbench.cli.output import drop_output
 
-        drop_output()  # the reader of a pipe has left: nothing to say
+        drop_output()  # the reader of a pipe has gone: nothing to report
         return 0
     except OSError as error:
         # A full disk under standard output; other files are handled by the rooms that open them.
@@ -174,7 +174,7 @@ def _run(words: list[str]) -> int:
 
 @contextlib.contextmanager
 def _ended_as_by_ctrl_c() -> Iterator[None]:
-    """Signals that end a program end it as Ctrl-C does, so that unfinished files are removed."""
+    """Treat ending signals as Ctrl-C, so that unfinished files are removed."""
     before = {}
     if threading.current_thread() is threading.main_thread():
         for name in ("SIGTERM", "SIGHUP"):

@@ -36,7 +36,7 @@ def manual_page() -> str:
 
 
 def leaves(group: click.Group, path: str) -> Iterator[tuple[str, click.Command]]:
-    """Every command that does work, with its words."""
+    """Every command without subcommands, with its words."""
     context = click.Context(group, info_name=path)
     for name in group.list_commands(context):
         command = group.get_command(context, name)
@@ -47,7 +47,7 @@ def leaves(group: click.Group, path: str) -> Iterator[tuple[str, click.Command]]
 
 
 def options(command: click.Command) -> Iterator[str]:
-    """The options of a command, a tagged paragraph each."""
+    """The options of a command, one tagged paragraph per option."""
     context = click.Context(command)
     for parameter in command.get_params(context):
         record = parameter.get_help_record(context)

@@ -1,4 +1,4 @@
-"""Numbers and words as options take them; one that will not do is answered in one line."""
+"""Parameter types for numbers and words; invalid values give one-line errors."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _SHOWN_MOST = 40
 
 
 def name_of(param: click.Parameter | None) -> str:
-    """An option, or an argument as help shows it."""
+    """The name of an option or argument, as help shows it."""
     if isinstance(param, click.Option):
         return max(param.opts, key=len)
     if param is None:
@@ -29,7 +29,7 @@ def _refused(
 
 
 def quoted(text: str) -> str:
-    """What was typed, in quotes."""
+    """A typed value in quotes."""
     return f'"{sanitize(text, most=_SHOWN_MOST)}"'
 
 
@@ -59,7 +59,7 @@ class Whole(click.types.IntParamType):
 
 
 class Number(click.types.FloatParamType):
-    """A number; what will do is judged later."""
+    """A number; its range is checked later."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """The number; see click.ParamType."""
@@ -86,7 +86,7 @@ class WholeRange(click.IntRange):
 
 
 class FiniteRange(click.FloatRange):
-    """A number within bounds; nan and inf are none."""
+    """A number within bounds; nan and inf are refused."""
 
     def _describe_range(self) -> str:
         return _range_text(self.min, self.max, min_open=self.min_open)
@@ -101,7 +101,7 @@ class FiniteRange(click.FloatRange):
 
 
 class OneOf(click.Choice[str]):
-    """One of some words."""
+    """One of a set of words."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
         """The word; see click.ParamType."""

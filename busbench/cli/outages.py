@@ -1,4 +1,4 @@
-"""`busbench outages`: where frames were lost, and how sure that is."""
+"""`busbench outages`: where frames were lost, and how sure the result is."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from busbench.capture.frames import Span
 
 EVENTS_SHOWN = 40
-MARK_MOST = 20  # of a mark's text in the table, which fits 80 columns then
-FEW_FRAMES = 60  # even without a loss these bound the ratio at 5 % only
+MARK_MOST = 20  # max width of an annotation, so that the table fits 80 columns
+FEW_FRAMES = 60  # even without a loss, so few frames bound the ratio only at 5 %
 EVENT_KEYS = ("kind", "start_s", "end_s", "frames", "bytes", "offset")
 
 
@@ -71,7 +71,7 @@ def command(sources: tuple[str, ...], format_: str, show_all: bool, follow: bool
 
 
 def is_rack(source: str, settings: dict[str, Any]) -> bool:
-    """True for a recording of several serial lines of which none is chosen."""
+    """True for a recording of several serial lines without a chosen one."""
     from busbench.capture.open import line_interfaces
 
     return settings["interface"] is None and len(line_interfaces(source)) > 1
@@ -93,7 +93,7 @@ def outages(source: str, *, format_: str, show_all: bool, settings: dict[str, An
 
 
 def follow_outages(source: str, *, settings: dict[str, Any]) -> None:
-    """Write events as they end, until the source does."""
+    """Write events as they end, until the source ends."""
     from busbench.analysis.ongoing_outages import OngoingOutages
     from busbench.cli.follow import follow_source
 
@@ -102,7 +102,7 @@ def follow_outages(source: str, *, settings: dict[str, Any]) -> None:
         for found in following.results:
             if ongoing is None:
                 if following.span.first_t_ns is None and following.clock.is_known:
-                    continue  # nothing has come
+                    continue  # nothing has arrived
                 ongoing = OngoingOutages(clock=following.clock, start_ns=following.span.first_t_ns or 0)
             ongoing.add(found)
             ongoing.update(following.heard_ns)
@@ -165,7 +165,7 @@ def _print_table(found: Outages, span: Span, *, show_all: bool) -> None:
 
 
 def loss_words(found: Outages) -> str:
-    """The ratio of frames missed in a sentence."""
+    """The ratio of missed frames in a sentence."""
     if found.missed_ratio is None:
         return "no frames: the ratio of missed frames is not known"
     return (
@@ -180,7 +180,7 @@ def _in_s(value_s: float | None) -> str:
 
 
 def _at_most(percent: float) -> str:
-    """A bound in three digits, rounded up: it must not say less than it bounds."""
+    """A bound with three digits, rounded up."""
     unit = 10.0 ** (math.floor(math.log10(percent)) - 2)
     up = math.ceil(percent / unit * (1 - 1e-12)) * unit
     return "100" if up >= 99.95 else f"{up:.3g}"

@@ -26,7 +26,7 @@ _WORDS = {
 
 
 def outages_several(sources: Sequence[str], *, format_: str, show_all: bool, settings: dict[str, Any]) -> None:
-    """Read the recordings and print what coincides (raises CaptureError: one cannot be read, or laid beside)."""
+    """Read the recordings and print what coincides (raises CaptureError: one cannot be read or compared)."""
     from busbench.analysis.several import read_several
     from busbench.capture.open import open_captures
 
@@ -43,7 +43,7 @@ def outages_several(sources: Sequence[str], *, format_: str, show_all: bool, set
         progress.end()
         for capture, one in zip(captures, found.sources, strict=True):
             for note in capture.info.notes:
-                if not note.startswith("read what was received on "):  # the others are read too
+                if not note.startswith("read what was received on "):  # the others are also read
                     say(f"busbench: {display_name(one.name)}: {note}")
     if format_ == "json":
         write_json(found.to_json())
@@ -89,7 +89,7 @@ def _print_table(found: Several, *, show_all: bool) -> None:
 
 
 def words(found: Several) -> list[str]:
-    """What coincides, a sentence each."""
+    """What coincides, in sentences."""
     one = found.coincidence
     if one.end_s <= one.start_s:
         return ["the recordings have no time in common"]

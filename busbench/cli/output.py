@@ -23,9 +23,11 @@ from busbench.errors import require_kind, sanitize
 
 FORMATS = ("table", "csv", "json")
 Cell = str | int | float | bool | None
-_FORMULA = re.compile(r"[=@\t\r＝＠]|[+\-＋－](?!\d*\.?\d+([eE][+-]?\d+)?$|$)")  # names may begin so; numbers may not
-WIDTH = 80  # if the width is not known
-INTERRUPTED = 130  # exit code where a person ended it before its time
+_FORMULA = re.compile(
+    r"[=@\t\r＝＠]|[+\-＋－](?!\d*\.?\d+([eE][+-]?\d+)?$|$)"
+)  # texts that begin so are defused; numbers are not
+WIDTH = 80  # if the width is unknown
+INTERRUPTED = 130  # exit code if interrupted by the user
 WIDTH_MOST = 100  # wider lines are hard to read
 
 format_option = click.option(
@@ -55,20 +57,20 @@ ascii_option = click.option("--ascii", "is_ascii", is_flag=True, help="Draw with
 
 
 def wrapped(line: str, stream: TextIO | None = None, *, indent: int = 0) -> str:
-    """A line for people, broken between words to the width of a terminal.
+    """A line for people, wrapped between words to the width of a terminal.
 
-    Words longer than that, such as paths, and what is in quotes stay whole.
+    Longer words, such as paths, and quoted text stay whole.
 
     Args:
-        line: one line, already plain; its leading blanks stay.
-        stream: where it goes; where that is no terminal 80 columns are kept.
+        line: one sanitized line; leading blanks stay.
+        stream: its output; 80 columns if it is no terminal.
         indent: of the lines after the first, beyond the leading blanks.
     """
     width = WIDTH
     if stream is not None and stream.isatty():
         width = min(shutil.get_terminal_size((WIDTH, 24)).columns, WIDTH_MOST)
     lead = " " * (len(line) - len(line.lstrip(" ")) + indent)
-    # A quote that is wider than a line would gain nothing from staying whole; [y] yes is a key and what it does.
+    # A quote wider than a line need not stay whole; "[y] yes" is a key and its meaning.
     whole = re.sub(r'"[^"]{1,60}"|`[^`]{1,60}`|\[\w+\] \w+', lambda quote: quote.group().replace(" ", "\0"), line)
     parts = textwrap.wrap(whole, max(width, 20), subsequent_indent=lead, break_long_words=False, break_on_hyphens=False)
     return "\n".join(parts or [""]).replace("\0", " ")
@@ -81,7 +83,7 @@ def prose(line: str, *, indent: int = 0) -> None:
 
 @contextlib.contextmanager
 def to_the_end() -> Iterator[None]:
-    """Writing that a reader may leave, as `head` does, while the exit code still is that of the verdict."""
+    """Output that a reader may close early, as `head` does, without a change of the exit code."""
     try:
         yield
         sys.stdout.flush()
@@ -90,9 +92,9 @@ def to_the_end() -> Iterator[None]:
 
 
 def require_reader() -> None:
-    """Raise BrokenPipeError if the reader of standard output has left, before anything is written.
+    """Raise BrokenPipeError if the reader of standard output has gone, before anything is written.
 
-    Only where the system can say so; elsewhere the next line that is written does.
+    Only on systems that report it; elsewhere the next written line raises it.
     """
     if sys.platform == "win32" or not hasattr(select, "poll"):
         return
@@ -100,20 +102,20 @@ def require_reader() -> None:
     try:
         poll.register(sys.stdout.fileno(), 0)
     except (OSError, ValueError):
-        return  # no file at all
+        return  # not a file
     if any(event & select.POLLERR for _, event in poll.poll(0)):
         raise BrokenPipeError
 
 
 def drop_output() -> None:
-    """Let standard output lead nowhere: nothing more may be tried at exit."""
+    """Redirect standard output to nowhere: nothing may be written at exit."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def say(line: str, *, indent: int = 0) -> None:
-    """A line for people on standard error; if it cannot be written any more the work continues.
+    """A line for people on standard error; if it cannot be written, work continues.
 
-    It is wrapped, but for a message that begins with the program's name and goes to a log.
+    It is wrapped, except a message that begins with the program's name and goes to a log.
     """
     line = sanitize(line)
     if is_terminal() or not line.startswith("busbench: "):
@@ -123,7 +125,7 @@ def say(line: str, *, indent: int = 0) -> None:
 
 
 def wrote(path: str | Path, what: str, *, then: str = "") -> None:
-    """Say that a file ("-": standard output) was written, what it holds in a few words, and what to do with it."""
+    """Report a written file ("-": standard output), its content in a few words, and what to do with it."""
     name = "standard output" if str(path) == "-" else path
     say(f"busbench: wrote {name} ({what}){f'; {then}' if then else ''}")
 
@@ -134,7 +136,7 @@ def write_json(value: Any) -> None:
 
 
 def write_csv(head: Sequence[str], rows: Iterable[Sequence[Cell]]) -> None:
-    """A header and rows; no value is an empty field, true and false are 1 and 0, and no text is a formula."""
+    """A header and rows; None is an empty field, true and false are 1 and 0, and formulas are defused."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(map(_csv_cell, head))
@@ -143,7 +145,7 @@ def write_csv(head: Sequence[str], rows: Iterable[Sequence[Cell]]) -> None:
 
 
 def _csv_cell(cell: Cell) -> Cell:
-    """A cell as it is in the file; what a spreadsheet would run as a formula gets an apostrophe before it."""
+    """A cell as written; text that a spreadsheet would run as a formula gets a leading apostrophe."""
     if isinstance(cell, bool):
         return int(cell)
     if isinstance(cell, str) and _FORMULA.match(cell):
@@ -152,7 +154,7 @@ def _csv_cell(cell: Cell) -> Cell:
 
 
 def table_lines(head: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1) -> list[str]:
-    """Columns of text set under one another; the first `left` are words, the others figures."""
+    """Aligned columns of text; the first `left` are words, the others figures."""
     widths = [max(len(line[i]) for line in [head, *rows]) for i in range(len(head))]
     lines = []
     for line in [head, *rows]:
@@ -170,7 +172,7 @@ def print_table(head: Sequence[str], rows: Sequence[Sequence[str]], *, left: int
 
 
 def seconds(value_s: float | None) -> str:
-    """A time or length for people, with its unit: 7.001 ms, 3.2 s, 1 h 04 min."""
+    """A time or duration for people, with its unit: 7.001 ms, 3.2 s, 1 h 04 min."""
     if value_s is None:
         return "-"
     size = abs(value_s)
@@ -184,24 +186,24 @@ def seconds(value_s: float | None) -> str:
 
 
 def to_the_millisecond(utc: str) -> str:
-    """A date and time as in 2026-05-28T20:26:40.003Z, without the digits below a millisecond."""
+    """A date and time to the millisecond: 2026-05-28T20:26:40.003Z."""
     return re.sub(r"(\.\d{3})\d*", r"\1", utc)
 
 
 def same_unit(values_s: Sequence[float]) -> tuple[str, list[str]]:
-    """Times of one column, in seconds: their unit, that of the largest, and the values in it."""
+    """The common unit of times in seconds, that of the largest, and the values in it."""
     most = max(map(abs, values_s), default=0.0)
     unit, factor, digits = ("s", 1, 3) if most >= 1 else ("ms", 1e3, 3) if most >= 1e-3 else ("µs", 1e6, 1)
     return unit, [f"{value_s * factor:.{digits}f}" for value_s in values_s]
 
 
 def is_terminal() -> bool:
-    """True where standard error is a terminal, so that a moving line makes sense."""
+    """True if standard error is a terminal, so that a progress line makes sense."""
     return sys.stderr is not None and sys.stderr.isatty()
 
 
 def can_write(signs: str) -> bool:
-    """True where standard output takes these signs."""
+    """True if standard output can encode these signs."""
     try:
         signs.encode(getattr(sys.stdout, "encoding", None) or "utf-8")
     except (UnicodeEncodeError, LookupError):

@@ -1,4 +1,4 @@
-"""Options that name a file to write: none of them may be an input of the same command."""
+"""Options that name an output file, which may not be an input of the same command."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ from busbench.output_file import refuse_input
 
 
 class OutputPath(click.types.StringParamType):
-    """The name of a file that the command writes; for commands of the class OutputCommand."""
+    """The name of an output file; for commands of the class OutputCommand."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """The name as it was given."""
+        """The name as given."""
         assert ctx is None or isinstance(ctx.command, OutputCommand)
         return super().convert(value, param, ctx)
 
@@ -26,7 +26,7 @@ OUTPUT = OutputPath()
 
 
 class OutputCommand(click.Command):
-    """A command that writes files: before any work it refuses to write over what it reads."""
+    """A command that writes files; before any work it refuses to overwrite its inputs."""
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command (raises OutputError: an output is an input, by whatever name, or is named twice)."""
@@ -47,7 +47,7 @@ class OutputCommand(click.Command):
 
 
 def _named(ctx: click.Context, param: click.Parameter) -> Iterator[str]:
-    """The texts that were given for a parameter, ports and standard streams apart."""
+    """The values of a parameter, without ports and standard streams."""
     value = ctx.params.get(param.name or "")
     for text in value if isinstance(value, tuple) else (value,):
         if isinstance(text, str) and text and text != "-" and "\0" not in text:

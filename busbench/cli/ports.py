@@ -1,4 +1,4 @@
-"""`busbench ports`: what is plugged in and what to do about it."""
+"""`busbench ports`: list serial ports, with advice."""
 
 from __future__ import annotations
 

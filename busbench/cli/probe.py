@@ -1,4 +1,4 @@
-"""`busbench probe`: what is on the line, in plain words."""
+"""`busbench probe`: report what is on the line."""
 
 from __future__ import annotations
 

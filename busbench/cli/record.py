@@ -1,4 +1,4 @@
-"""`busbench record`: ports into a file that survives whatever happens."""
+"""`busbench record`: record ports into a file that stays readable after a crash."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 @dataclass(slots=True)
 class RecordResult:
-    """What has been recorded."""
+    """Totals of a recording."""
 
     frames: int = 0
     lost: int = 0  # of these, flagged lost
@@ -41,13 +41,13 @@ class RecordResult:
     damaged_bytes: int = 0
     bytes_total: int = 0
     seconds: float = 0.0  # since the port was opened
-    away_s: float = 0.0  # in which there was no port
-    # at the end, in which nothing came though the port was there; 0 where it is nothing to speak of
+    away_s: float = 0.0  # without a port
+    # at the end, without bytes although the port was connected; 0 for short times
     silent_s: float = 0.0
-    is_cut_short: bool = False  # True if it was ended before its time
+    is_cut_short: bool = False  # True if ended before its time
 
     def add(self, came: Reception) -> None:
-        """Count what came; the flags of a frame with a byte that the line marked count for nothing."""
+        """Count received frames; flags of frames with a marked byte do not count."""
         self.bytes_total = came.log.end
         flags = came.found.frames.flags[~came.found.frames.suspect]
         self.frames += len(came.found.frames)
@@ -57,7 +57,7 @@ class RecordResult:
         self.damaged_bytes += came.found.rejects.of(Reason.DAMAGED).bytes_total
 
     def advice(self, port: str) -> str:
-        """What to do where no frame came; nothing where one did."""
+        """What to do if no frame arrived; else ""."""
         if self.frames:
             return ""
         came = "bytes came, but no frame" if self.bytes_total else "not one byte came"
@@ -183,16 +183,16 @@ def record(
     note: str = "",
     retention: Retention | None = None,
 ) -> list[RecordResult]:
-    """Record until the time is over, all sources have ended, or a user stops it.
+    """Record until the time is over, all sources have ended, or the user stops it.
 
     Args:
-        seconds: how long, or None.
+        seconds: duration, or None.
 
     Returns:
-        What was recorded, for each port.
+        The totals of each port.
 
     Raises:
-        PortError: a port cannot be opened, and no file is made then; or the last one is lost for good.
+        PortError: a port cannot be opened (then no file is made), or the last one is lost.
         OutputError: the file exists, the disk is full, or another program moved, deleted or cut the file.
     """
     from busbench.bench.rack import Rack
@@ -232,7 +232,7 @@ def record(
 
 
 class _Together:
-    """What has been recorded from all ports, in one line."""
+    """Progress of all ports in one line."""
 
     def __init__(self, done: Sequence[RecordResult]) -> None:
         self._done = done

@@ -1,4 +1,4 @@
-"""Recordings that are replayed; what had to be assumed is said on standard error."""
+"""Recordings to replay; assumptions are reported on standard error."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from busbench.wire.scale import Scale
 
 
 def load_recording(path: str) -> ReplaySource:
-    """As bench.replay.load_recording."""
+    """See bench.replay.load_recording."""
     return replay.load_recording(path, note=_note)
 
 
 def is_recording(name: str) -> bool:
-    """True where a file is there and is, by its name or its beginning, no drive program but a recording."""
+    """True if a file exists and is a recording, not a drive program, by its name or first bytes."""
     path = Path(name)
     if not path.is_file() or path.suffix.lower() == ".toml":
         return False
@@ -30,7 +30,7 @@ def is_recording(name: str) -> bool:
 
 
 def recorded_program(path: str, options: Mapping[str, object], *, scale: Scale) -> Program:
-    """As bench.replay.recorded_program; options that it does not take are refused."""
+    """See bench.replay.recorded_program; other options are refused."""
     for key in options:
         if key not in replay.REPLAY_KEYS:
             name = key.replace("_", "-")

@@ -1,4 +1,4 @@
-"""`busbench report`: one page of any recording, and the check of a page that was received."""
+"""`busbench report`: make a page of any recording, and check a received page."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def _make(source: str, *, output: str | None, picture: str | None, force: bool, 
 
 
 def check(source: str, page: str, *, rig_path: str | None, walk: str | None, options: ReadOptions) -> int:
-    """Hold a page against what is made again; prints the first difference and returns the exit code."""
+    """Compare a page with a new one; prints the first difference and returns the exit code."""
     from busbench.bench import sign_off
     from busbench.report.page_data import first_difference, read_figures
     from busbench.report.provenance import sha256_of
@@ -94,7 +94,7 @@ def check(source: str, page: str, *, rig_path: str | None, walk: str | None, opt
 
 
 def _signed(source: str, rig_path: str, walk: str | None, options: ReadOptions) -> dict[str, object]:
-    """The figures of a page to sign, made again."""
+    """Recalculate the figures of a page to sign."""
     from busbench.bench.sign_off import find_answers, pulse_outputs, sign_off
     from busbench.rig.load import read_rig
 

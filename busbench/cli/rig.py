@@ -1,4 +1,4 @@
-"""`busbench rig`: the aircraft as a plan."""
+"""`busbench rig`: plan the aircraft."""
 
 from __future__ import annotations
 
@@ -128,7 +128,7 @@ def sheet(
     format_: str = "table",
     today: Callable[[], str] | None = None,
 ) -> None:
-    """Print the order of set-up, or write the page."""
+    """Print the set-up order, or write the page."""
     from busbench.rig.load import read_rig
     from busbench.rig.sheet import SetupStep, setup_steps, sheet_html
     from busbench.rig.sheet_text import sheet_lines

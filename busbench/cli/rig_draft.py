@@ -1,4 +1,4 @@
-"""`busbench rig draft`: a channel map from one stick moved at a time."""
+"""`busbench rig draft`: learn a channel map while one stick moves at a time."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def draft_command(
     from busbench.wire.scale import Scale
 
     if output not in (None, "-"):
-        require_output(str(output), force=force)  # before sticks are moved for nothing
+        require_output(str(output), force=force)  # before sticks are moved in vain
     options = read_options(settings)
     if is_live(source):
         found = _watched(source, options.line, seconds)
@@ -81,7 +81,7 @@ def draft_command(
             f"written as a motor, and so locked, since at rest it is at an end: channel {', '.join(at_end)};"
             " write motor = false for each that can turn no propeller"
         )
-    if found.is_doubtful:  # last, where it is seen
+    if found.is_doubtful:  # last, so that it is seen
         say(f"busbench: {source}: {DOUBT}")
 
 
@@ -102,7 +102,7 @@ def _watched(source: str, line: LineSettings, seconds: float | None) -> Draft:
 
 
 def _frames_of(source: str, line: LineSettings, seconds: float | None) -> Iterator[FrameTable]:
-    """Frames of a port until the time is over, it ends, or it is stopped."""
+    """Frames of a port until the time is over, the port ends, or the user stops."""
     from busbench.bench.receiver import EventKind
     from busbench.bench.sources import open_live
     from busbench.wire.framing import FrameFinder
@@ -122,7 +122,7 @@ def _frames_of(source: str, line: LineSettings, seconds: float | None) -> Iterat
 
 
 def _told(tables: Iterable[FrameTable]) -> Iterator[FrameTable]:
-    """Report each channel when it first moves, as feedback for the pilot."""
+    """Report each channel at its first move, as feedback for the pilot."""
     from busbench.rig.draft import Noticed
 
     noticed = Noticed()

@@ -1,4 +1,4 @@
-"""What the commands of the rig share: its argument, writing a file that is not there yet, and the signs of trees."""
+"""Shared by the rig commands: the argument RIG, writing a new file, and tree signs."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ import click
 
 from busbench.output_file import write_output
 
-TREE_SIGNS = "└├│Ω²"  # of those beyond ASCII that a tree is drawn with
+TREE_SIGNS = "└├│Ω²"  # some signs beyond ASCII that a tree uses
 rig_argument = click.argument("rig", metavar="RIG.toml", type=click.Path(path_type=str))
 
 
 def write_new(file: str | None, text: str, *, force: bool) -> None:
-    """Write text to a file that is new or forced, or to standard output for None and "-"; OutputError if not."""
+    """Write text to a new or forced file, or to standard output for None and "-"; raises OutputError."""
     if file in (None, "-"):
         click.echo(text, nl=False)
         return

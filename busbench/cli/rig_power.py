@@ -79,7 +79,7 @@ def power(
 ) -> None:
     """Print the load cases, or write the picture.
 
-    With the picture on standard output nothing else goes there.
+    If the picture goes to standard output, nothing else does.
     """
     from busbench.rig.load import read_rig
     from busbench.rig.power import MOVING, find_endurance, power_cases, unlisted_stalls, unstated_currents

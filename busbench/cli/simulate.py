@@ -1,4 +1,4 @@
-"""`busbench simulate`: a virtual receiver that any program can listen to."""
+"""`busbench simulate`: a virtual receiver with its own port for any program."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 class _Command(OutputCommand):
-    """Gets its many options from the settings only when it is used."""
+    """A command that loads its options only when used."""
 
     def get_params(self, ctx: click.Context) -> list[click.Parameter]:
         if not any(param.name == "period" for param in self.params):
@@ -81,7 +81,7 @@ def command(
 
 
 def simulate(settings: ReceiverSettings, outlet: Outlet, *, is_fast: bool = False) -> int:
-    """Print where it is heard, and run it, in real time or as fast as it is taken."""
+    """Print its port and run it, in real time or as fast as it is read."""
     from busbench.sim.playback import play
 
     click.echo(outlet.name)
@@ -107,7 +107,7 @@ def _aircraft(rig: str, faults: tuple[str, ...], given: dict[str, str], *, is_fa
 
 
 def fly(port: AircraftPort, outlet: Outlet) -> None:
-    """Print where the aircraft is heard, and have its pilot perform the test sequence at the first listener."""
+    """Print the port of the aircraft; its pilot performs the test sequence for the first listener."""
     click.echo(outlet.name)
     sys.stdout.flush()
     say("virtual aircraft; its pilot starts when a program listens and ends after the test sequence; Ctrl-C ends it")
@@ -122,7 +122,7 @@ def fly(port: AircraftPort, outlet: Outlet) -> None:
                 return not stop.is_set()
 
             while not stop.is_set() and not port.has_ended:
-                outlet.is_heard()  # lets in a later listener
+                outlet.is_heard()  # accepts a later listener
                 for chunk in port.read(_LOOK_S):
                     outlet.write(chunk.data, waits_while=is_wanted if port.is_fast else None)
                 for event in port.events():

@@ -1,4 +1,4 @@
-"""SOURCE: the options that go with it, and reading it with progress and notes."""
+"""SOURCE: its options, and reading it with progress and notes."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 R = TypeVar("R")
 
 
-# What a person may have to say where a file leaves a choice.
+# Options for files that leave a choice.
 reading_options = together(
     click.option("--interface", metavar="NAME", help="Use this interface of a pcapng: a name or number."),
     click.option("--usb-device", metavar="BUS.DEVICE", help="Use this adapter of a USB capture, as in 1.7."),
@@ -35,19 +35,19 @@ sources_options = together(
 
 
 def fault_option(where: str, *, example: str) -> Callable[[F], F]:
-    """Option for the faults of a virtual aircraft; `where` says in a word or two with what it goes."""
+    """Option for the faults of a virtual aircraft; `where` says for which sources."""
     words = f"Build in a fault, as in {example} ({where})."
     return click.option("--fault", "faults", multiple=True, metavar="KIND[:DEVICE[:VALUE]]", help=words)
 
 
 def read_options(settings: dict[str, Any]) -> ReadOptions:
-    """The options of source_options as the readers take them."""
+    """The options of source_options in the form that readers take."""
     line = line_of(settings["baud"], settings["parity"], settings["stop_bits"])
     return ReadOptions(settings["interface"], settings["usb_device"], settings["signal"], line)
 
 
 def require_recorded(source: str) -> None:
-    """Refuse a live source to what reads recordings (raises CaptureError: it is one)."""
+    """Refuse a live source where a recording is needed (raises CaptureError)."""
     from busbench.bench.sources import is_virtual
 
     if is_virtual(source) or is_live_address(source):
@@ -56,15 +56,15 @@ def require_recorded(source: str) -> None:
 
 @contextmanager
 def open_source(source: str, options: ReadOptions, *, waiting: Callable[[], object] | None = None) -> Iterator[Capture]:
-    """Open a recording; its notes are said when all is read.
+    """Open a recording; its notes are printed after reading.
 
     Args:
-        options: what a file may leave open.
+        options: choices for files that leave one open.
         waiting: see open_capture.
 
     Raises:
-        CaptureError: it cannot be read. Where some could be read, the error is
-            kept for the notes instead.
+        CaptureError: it cannot be read. If part was read, the error is
+            printed as a note instead.
     """
     from busbench.capture.open import open_capture
 
@@ -80,7 +80,7 @@ def open_source(source: str, options: ReadOptions, *, waiting: Callable[[], obje
 
 
 def unused(options: ReadOptions, format_: str) -> list[tuple[str, str]]:
-    """Options that were given but do not fit a format, each with the files that it is for."""
+    """Given options that do not fit a format, each with the files it is for."""
     fits = (
         (
             "--signal",

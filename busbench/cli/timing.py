@@ -1,4 +1,4 @@
-"""`busbench timing`: period and jitter, and how much of it is the receiver's own."""
+"""`busbench timing`: period and jitter, and how much of the jitter is the receiver's own."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ def _print_table(result: Timing) -> None:
 
 
 def _digits(rms_s: float) -> int:
-    """Decimals of a period in ms that its jitter leaves room for: two below its first digit."""
+    """Decimals of a period in ms that its jitter justifies: two below its first digit."""
     return 6 if rms_s <= 0 else min(6, max(0, 1 - math.floor(math.log10(rms_s * 1e3))))
 
 

@@ -1,4 +1,4 @@
-"""A command line that is typed wrongly, answered in the form of all other errors."""
+"""Usage errors in the form of all other errors."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import click
 from busbench.cli.numbers import name_of, quoted
 from busbench.errors import BusbenchError, sanitize
 
-_BOTH = ("verify", "watch")  # the commands whose SOURCE may be live
+_BOTH = ("verify", "watch")  # commands whose SOURCE may be live
 _NAME_BOTH = "name a recording, a port or virtual:"
 _TO_NAME = {
     "SOURCE": "name a recording, or - for standard input",
@@ -19,7 +19,7 @@ _TO_NAME = {
 
 
 def as_error(error: click.ClickException, *, words: Sequence[str] = ()) -> BusbenchError:
-    """The same as one line: what, where, and what to do next; `words` name the command where the error does not."""
+    """A usage error as one line: what, where, and what to do next; `words` name the command if the error does not."""
     context = error.ctx if isinstance(error, click.UsageError) else None
     path = context.command_path if context else _path(words)
     see, name = f"see {path} --help", path.rpartition(" ")[2]
@@ -50,7 +50,7 @@ def as_error(error: click.ClickException, *, words: Sequence[str] = ()) -> Busbe
 
 
 def _lacks(option_name: str, words: Sequence[str]) -> str:
-    """What is wrong with the values of an option."""
+    """The fault in the values of an option."""
     from busbench.cli.main import cli
 
     command: click.Command | None = cli
@@ -65,7 +65,7 @@ def _lacks(option_name: str, words: Sequence[str]) -> str:
 
 
 def _extra(context: click.Context, words: Sequence[str]) -> list[str]:
-    """The words for which a command has no argument."""
+    """Words beyond the arguments of a command."""
     rest = list(words)
     for name in context.command_path.split()[1:]:
         rest = rest[rest.index(name) + 1 :]
@@ -74,7 +74,7 @@ def _extra(context: click.Context, words: Sequence[str]) -> list[str]:
 
 
 def _path(words: Sequence[str]) -> str:
-    """The command that a line names, as far as can be known: rig and one of its own are two words."""
+    """The command of a line, as far as known; those of rig are two words."""
     from busbench.cli.main import COMMANDS
 
     named = [word for word in words[: 2 if words[:1] == ["rig"] else 1] if word.isalpha()]
@@ -82,5 +82,5 @@ def _path(words: Sequence[str]) -> str:
 
 
 def _arguments(context: click.Context) -> list[str]:
-    """What the command takes besides options."""
+    """The arguments of the command."""
     return [param.make_metavar(context) for param in context.command.params if isinstance(param, click.Argument)]

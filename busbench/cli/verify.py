@@ -88,9 +88,9 @@ def command(
     if rig_path is None:
         raise BusbenchError("--rig: missing", hint="name the rig file; `busbench rig new` writes one to start from")
     if report is not None and keep is None and is_live(source):
-        keep = str(Path(report).with_suffix(".pcapng"))  # a page names the hash of its recording
+        keep = str(Path(report).with_suffix(".pcapng"))  # a page states the hash of its recording
     for path in (report, junit, keep):
-        if path is not None:  # refused before the work
+        if path is not None:  # refused before any work
             require_output(path, force=force, inputs=[one for one in (source, rig_path, walk) if one is not None])
     code = verify(
         source, rig_path, report=report, junit=junit, walk=walk, keep=keep, format_=format_, shows_all=shows_all,
@@ -113,7 +113,7 @@ def verify(
     options: ReadOptions = ReadOptions(),  # noqa: B008 - frozen
     faults: tuple[str, ...] = (),
 ) -> int:
-    """Check a source against a rig, with files as in the command; returns the exit code."""
+    """Check a source against a rig, with the files of the command; returns the exit code."""
     from busbench.bench.sign_off import find_answers, pulse_outputs, sign_off
     from busbench.rig.load import read_rig
 

@@ -1,4 +1,4 @@
-"""A guided check in plain text: what to do, step by step, on standard error; answers by single keys."""
+"""A guided check in text: instructions on standard error, answers by single keys."""
 
 from __future__ import annotations
 
@@ -40,16 +40,16 @@ def guide(
     faults: Sequence[AircraftFault] = (),
     asks: bool = True,
 ) -> SignOff:
-    """Lead a person through the round on a port; on a virtual aircraft a virtual pilot does what is asked.
+    """Guide the user through the test sequence on a port; on a virtual aircraft a virtual pilot does it.
 
     Args:
-        rig_path: its file, named where it has faults.
-        keep: file for what is received, or None.
-        answers: of a walk, for the verdict.
-        asks: False goes through a rehearsal without questions.
+        rig_path: its file, named in errors.
+        keep: file for the recording, or None.
+        answers: answers of a walk, for the verdict.
+        asks: False for a rehearsal without questions.
 
     Returns:
-        All checks; steps that were skipped are not tested.
+        All checks; skipped steps are not tested.
 
     Raises:
         PortError: the port cannot be opened or kept.
@@ -93,7 +93,7 @@ def _open(source: str, rig: Rig, faults: Sequence[AircraftFault], line: LineSett
 
 
 def _lead(session: CheckSession, receiver: Receiver, read_key: ReadKey | None, stop: threading.Event) -> None:
-    """Say what each state asks for, and pump until the person or the time ends it."""
+    """Print what each state asks for, and read the port until the user or the time ends it."""
     while session.state is not CheckState.OVER and not stop.is_set():
         before = state, at = session.state, session.at
         is_listening, step = state is CheckState.LISTENING, session.step
@@ -121,7 +121,7 @@ def _lead(session: CheckSession, receiver: Receiver, read_key: ReadKey | None, s
 
 
 def _findings(session: CheckSession, at: int, *, asks: bool) -> Iterator[str]:
-    """What came of a step that has ended."""
+    """The result of a finished step."""
     checks = session.results.get(at)
     if session.at == at or checks is None:
         return

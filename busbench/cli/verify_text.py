@@ -1,4 +1,4 @@
-"""All checks of a recording for people: what failed comes last, beside the verdict, where a terminal shows it."""
+"""All checks of a recording for people; failures come last, beside the verdict, where a terminal shows them."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ from busbench.verify.result import CAUTION, Check, Verdict
 from busbench.verify.verify import Verification, faults_words
 
 WIDTH = 80
-NARROW = 0.25  # of its limit: what has less to spare is pointed at
-_NAME = 24  # of a check, with the blanks before it
+NARROW = 0.25  # share of its limit: checks with less margin are pointed out
+_NAME = 24  # width of a check name, with leading blanks
 _WORDS = {Verdict.PASS: "passed", Verdict.NOT_TESTED: "not tested", Verdict.FAIL: "failed"}
 UNPLANNED = "Was it held against the right plan? Unless a motor is in the plan, nothing locks it."
-_UNSPARED = ("frames", "glitches")  # things that may not be there at all
+_UNSPARED = ("frames", "glitches")  # subjects that may be absent
 
 
 def verify_lines(found: Verification, *, rig_path: str = "RIG.toml", shows_all: bool = False) -> Iterator[str]:
-    """The checks under their verdicts in 80 columns, then the whole; with `shows_all` each channel that passed."""
+    """The checks by verdict in 80 columns, then the total; with `shows_all` also each passed channel."""
     of = {verdict: [check for check in found.checks if check.verdict is verdict] for verdict in _WORDS}
     passed = of[Verdict.PASS]
     narrow = [] if shows_all else [check for check in passed if _is_narrow(check)]
@@ -73,7 +73,7 @@ def _in_full(checks: Sequence[Check]) -> Iterator[str]:
 
 def _by_name(checks: Sequence[Check], *, indent: int = 2) -> Iterator[str]:
     for subject, some in _by_subject(checks).items():
-        names = [check.name for check in some if check.name != check.part]  # none where all of it is meant
+        names = [check.name for check in some if check.name != check.part]  # empty if all of it is meant
         line = f"{' ' * indent}{subject}{': ' if names else ''}{', '.join(names)}"
         yield from textwrap.wrap(line, WIDTH, subsequent_indent=" " * (indent + 2), break_long_words=False)
 

@@ -1,4 +1,4 @@
-"""`busbench walk`: one surface after another moves, and the builder says what it did."""
+"""`busbench walk`: one surface after another moves, and you answer what it did."""
 
 from __future__ import annotations
 
@@ -28,12 +28,12 @@ if TYPE_CHECKING:
     from busbench.sim.surface_rehearsal import Rehearsal
 
 _RESUME = "see to the port, then go on with --resume: the positions of the surfaces are not known"
-NAME_MOST = 16  # of a device in the table, which fits 80 columns then
+NAME_MOST = 16  # max width of a device name, so that the table fits 80 columns
 
 
 @dataclass(frozen=True, slots=True)
 class WalkOptions:
-    """What the command line asks for."""
+    """The options of the command."""
 
     port: str
     rig: str
@@ -45,7 +45,7 @@ class WalkOptions:
 
     @property
     def is_rehearsal(self) -> bool:
-        """True where no aircraft moves."""
+        """True if no real aircraft moves."""
         from busbench.bench.sources import is_virtual
 
         return is_virtual(self.port)
@@ -104,8 +104,8 @@ def walk(orders: WalkOptions) -> int:
     """Do it; returns the exit code.
 
     Raises:
-        DriveError: something is missing or may not be; nothing was sent.
-        PortError: the port cannot be used, or was lost on the way; the answers are saved.
+        DriveError: a condition is not met; nothing was sent.
+        PortError: the port cannot be used, or was lost meanwhile; the answers are saved.
     """
     from busbench.bench.surface_plan import begin_walk, plan_walk
     from busbench.bench.surface_session import SurfaceSession
@@ -188,18 +188,18 @@ def _open_port(port: str, stack: ExitStack) -> Receiver:
 
 
 class WalkTexts:
-    """A walk in lines of text: what it asks and what became of it; keys go to it. A rehearsal has no receiver."""
+    """A walk as lines of text: questions and results; keys are passed to it. A rehearsal has no receiver."""
 
     def __init__(self, session: SurfaceSession, receiver: Receiver | None, *, read_key: ReadKey) -> None:
         from busbench.cli.drive_port import RunLines
 
         self._session, self._receiver, self._read_key = session, receiver, read_key
         self._run_lines = RunLines(session.plan.head.period_s)
-        self._told: SendingRun | None = None  # the run whose end was said
+        self._told: SendingRun | None = None  # the run whose end was reported
         self._prompt = ""
 
     def go(self) -> bool:
-        """Until the walk is over; True where it was interrupted."""
+        """Run the walk to its end; True if it was interrupted."""
         from busbench.bench.surface_session import WalkState
         from busbench.cli.choices import walk_prompt
 
@@ -220,7 +220,7 @@ class WalkTexts:
         return False
 
     def _hear(self) -> None:
-        """Wait a moment for a key that means something, and for the text of a note."""
+        """Wait a moment for a valid key, and for the text of a note."""
         from busbench.cli.choices import read_line, word_of
         from busbench.cli.drive_port import LOOK_S
         from busbench.drive.surface_check import Word, Wrote
@@ -243,9 +243,9 @@ class WalkTexts:
         session, run = self._session, self._session.run
         if run is not None and not run.is_over:
             self._run_lines.show(run)
-        # A rehearsal goes on as fast as it can.
+        # A rehearsal continues at full speed.
         text = self._read(0 if session.rehearsal is not None and session.state is WalkState.MOVING else LOOK_S)
-        if text and (session.is_moving or not text.startswith(GONE)):  # a keyboard that is gone is quiet
+        if text and (session.is_moving or not text.startswith(GONE)):  # a lost keyboard is quiet
             session.stop(word_of(text, session.walk.keys))
         if run is not None and run.is_over and run is not self._told:
             self._run_lines.clear()
@@ -256,7 +256,7 @@ class WalkTexts:
                 say(f"  {line}")
 
     def _read(self, seconds: float) -> str:
-        """The keyboard; meanwhile the port is read and the walk goes on. GONE where that ended it."""
+        """Read the keyboard while the port is read and the walk continues. GONE if that ended it."""
         from busbench.bench.surface_session import WalkState
         from busbench.cli.drive_port import LOOK_S
         from busbench.cli.keys import GONE
@@ -278,14 +278,14 @@ class WalkTexts:
                 for event in self._receiver.pump(0).events:
                     if event.kind is EventKind.WARNING:
                         say(f"{self._session.plan.head.port}: {event.text}")
-                self._receiver.port.sent()  # of no use here
+                self._receiver.port.sent()  # not valid here
         except PortError as error:
             self._session.lose(str(error))
         self._session.tick()
 
 
 def taken_text(state: Walk, event: Event) -> str:
-    """What was taken of a key that was hit, where it is not seen at once by what follows."""
+    """What a key did, if the next lines do not show it."""
     from busbench.drive.surface_check import QUESTIONS, SurfacePhase, Word
 
     if state.phase is SurfacePhase.ASKING and event in (Word.YES, Word.NO):
@@ -294,7 +294,7 @@ def taken_text(state: Walk, event: Event) -> str:
 
 
 def summary_lines(entries: Sequence[Entry], not_walked: Sequence[tuple[str, str]]) -> Iterator[str]:
-    """What was walked, what was answered, and what was not walked."""
+    """Devices walked, answers, and devices not walked."""
     from busbench.drive.surface_check import QUESTIONS, tally
 
     head = ("device", "channel", *(question.replace("_", " ") for question in QUESTIONS), "state")

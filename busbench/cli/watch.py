@@ -75,7 +75,7 @@ def watch(
     """Open the source, then the UI on it.
 
     Raises:
-        BusbenchError: the terminal cannot show it; motors are said wrongly; the source or the rig cannot be opened.
+        BusbenchError: unsuitable terminal, wrong motor options, or the source or rig cannot be opened.
     """
     from busbench.tui.terminal import is_dumb
 
@@ -96,7 +96,7 @@ def watch(
         chosen = each_line(source, options)[0]
         return Opened(open_session(source, options=chosen, rig=plan, faults=built), plan, path, limits, built)
 
-    # The source is opened first: what cannot be opened is said in one line, without a screen.
+    # The source is opened first: if that fails, one line says so, without a screen.
     first_source, first = source, None
     if source is not None:
         first = opener(source, rig or "")
@@ -119,7 +119,7 @@ def watch(
 
 
 def faults_of(texts: tuple[str, ...], *, source: str | None, rig: str | None) -> tuple[AircraftFault, ...]:
-    """Faults as people type them, of what is watched; BusbenchError if there is no virtual aircraft with such."""
+    """The faults of the options, for the watched source; BusbenchError if it is no such virtual aircraft."""
     from busbench.bench.sources import aircraft_path
     from busbench.errors import DriveError
     from busbench.rig.load import read_rig
