@@ -51,9 +51,7 @@ def scale_line(program: Program, *, is_ascii: bool = False) -> str:
 def list_lines(program: Program, seen: DryRun, *, end: EndState, is_drawn: bool = False) -> Iterator[str]:
     """What each channel will do, in words; `is_drawn` where what limits hold back is in the drawing already."""
     for channel in np.nonzero(seen.is_driven)[0].tolist():
-        yield from _channel_lines(program, seen, channel)
-        if not is_drawn:
-            yield from _held_lines(program, seen, channel)
+        yield from _channel_lines(program, seen, channel) if is_drawn else driven_lines(program, seen, channel)
     for channel in range(ALL_CHANNELS):
         if program.limits.is_locked(channel) and not seen.is_driven[channel]:
             yield f"{program.named(channel)}: locked at {_rest(program, channel)}"
@@ -66,7 +64,18 @@ def list_lines(program: Program, seen: DryRun, *, end: EndState, is_drawn: bool 
         yield f"and {pluralize(len(more), 'fault')} more"
     if late := past_end(program):
         yield f"    {late}"
-    yield f"at the end: {_ENDS[end]}"
+    yield end_line(end)
+
+
+def driven_lines(program: Program, seen: DryRun, channel: int) -> Iterator[str]:
+    """What one channel (0-17) of the program does, and how often its limits hold it back."""
+    yield from _channel_lines(program, seen, channel)
+    yield from _held_lines(program, seen, channel)
+
+
+def end_line(end: EndState) -> str:
+    """What comes after the last frame."""
+    return f"at the end: {_ENDS[end]}"
 
 
 def _channel_lines(program: Program, seen: DryRun, channel: int) -> Iterator[str]:

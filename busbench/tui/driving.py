@@ -94,7 +94,8 @@ class Drive:
         self._run: SendingRun | None = None
         self._rehearsal = RehearsalPort()
         self._on: LiveSession | None = None
-        self._clock_ns = self._start_ns = 0  # of the ticks; of the first frame, on the port's clock
+        self._clock_ns = 0  # of the ticks
+        self.start_ns = 0  # of the first frame, on the port's clock
 
     @property
     def is_rehearsal(self) -> bool:
@@ -152,6 +153,11 @@ class Drive:
     def is_stopping(self) -> bool:
         """True where it goes to its end state."""
         return self._run is not None and (self._run.state is RunState.STOPPING or bool(self._run.how.reason))
+
+    @property
+    def sent_s(self) -> float:
+        """Time of the program that was sent so far."""
+        return self.sent[-1].t_s if self.sent else 0.0
 
     def progress(self) -> str:
         """How far the run is."""
@@ -219,8 +225,8 @@ class Drive:
             return [Commanded(t_s, data) for t_s, data in self._rehearsal.play(dt_s)]
         chunks = [chunk for chunk in on.port.sent() if len(chunk.data) == FRAME_BYTES]
         if chunks and not (self.sent and self.phase is DrivePhase.MOVING):
-            self._start_ns = chunks[0].t_ns
-        return [Commanded((chunk.t_ns - self._start_ns) / 1e9, chunk.data) for chunk in chunks]
+            self.start_ns = chunks[0].t_ns
+        return [Commanded((chunk.t_ns - self.start_ns) / 1e9, chunk.data) for chunk in chunks]
 
     def _keep(self, taken: list[Commanded]) -> None:
         self.sent += taken

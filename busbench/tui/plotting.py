@@ -33,6 +33,15 @@ class Envelope:
         return int(self.lows[channel][came].min()), int(self.highs[channel].max())
 
 
+def unbroken(lows: I64, highs: I64) -> tuple[I64, I64]:
+    """Min and max of each part, reaching to the part before: the pen does not lift on a steep way; -1 is none."""
+    both = (highs[1:] >= 0) & (highs[:-1] >= 0)
+    low, high = lows.copy(), highs.copy()
+    low[1:] = np.where(both, np.minimum(lows[1:], highs[:-1]), lows[1:])
+    high[1:] = np.where(both, np.maximum(highs[1:], lows[:-1]), highs[1:])
+    return low, high
+
+
 class Plotter:
     """Makes envelopes, and keeps those of the last looks."""
 

@@ -160,7 +160,7 @@ async def test_without_an_echo_it_is_said() -> None:
     async with shown(made.session, is_armed=True) as (app, pilot):
         await drive(app, pilot, made)
         let_pass(app, made, 1.0)
-        assert "received: nothing so far, this port does not echo" in text_of(app)
+        assert "received: nothing, this port does not echo" in text_of(app)
 
 
 async def test_a_two_state_channel_and_plain_characters() -> None:

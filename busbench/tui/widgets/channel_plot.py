@@ -10,7 +10,7 @@ from busbench.errors import pluralize, sanitize
 from busbench.model import I64
 from busbench.tui.app_state import AppState
 from busbench.tui.draw import WIRE_MAX, bands, drawn_range
-from busbench.tui.plotting import Envelope, Plotter
+from busbench.tui.plotting import Envelope, Plotter, unbroken
 from busbench.tui.text import UNIT_WORDS, Line, duration, fit, place_words, value_words, width_of
 from busbench.tui.widgets.frame import cell_of, event_cells, joined
 from busbench.tui.window import timeline_window
@@ -83,7 +83,7 @@ def _overview(ui: AppState, plotter: Plotter, cells: int, rows: int) -> list[Lin
     else:
         whole = plotter.envelope(start, end, 2 * cells)
     low, high = _ends(ui, whole, ui.channel)
-    pens = bands(*_unbroken(whole, ui.channel), (low, high), cells, rows, glyphs)
+    pens = bands(*unbroken(whole.lows[ui.channel], whole.highs[ui.channel]), (low, high), cells, rows, glyphs)
     out: list[Line] = [[(fit("whole" if not y else "", _AXIS), "dim"), (one, "dim")] for y, one in enumerate(pens)]
     lo, hi = timeline_window(session, ui.zoom)
     marked = event_cells(ui, start, end, cells)
@@ -117,7 +117,7 @@ def _plot(
 ) -> list[Line]:
     glyphs = ui.glyphs
     low, high = _ends(ui, view, channel)
-    pens = bands(*_unbroken(view, channel), (low, high), cells, rows, glyphs)
+    pens = bands(*unbroken(view.lows[channel], view.highs[channel]), (low, high), cells, rows, glyphs)
     canvas: list[list[Cell]] = [[(one, "pen") for one in line] for line in pens]
     for at, other in enumerate(others):
         if other == channel:
@@ -136,16 +136,6 @@ def _plot(
         labels[middle] = low + (high - low) * (rows - 1 - middle) // (rows - 1)
     axis = [_value(ui, labels[y], channel) if y in labels else "" for y in range(rows)]
     return [[(f"{text:>{_AXIS - 1}} ", "dim"), *joined(line)] for text, line in zip(axis, canvas, strict=True)]
-
-
-def _unbroken(view: Envelope, channel: int) -> tuple[I64, I64]:
-    """Min and max of each part, reaching to the part before, so that the pen does not lift on a steep way."""
-    lows, highs = view.lows[channel].copy(), view.highs[channel].copy()
-    both = (view.highs[channel][1:] >= 0) & (view.highs[channel][:-1] >= 0)
-    low = np.minimum(lows[1:], view.highs[channel][:-1])
-    high = np.maximum(highs[1:], view.lows[channel][:-1])
-    lows[1:], highs[1:] = np.where(both, low, lows[1:]), np.where(both, high, highs[1:])
-    return lows, highs
 
 
 def _heights(lows: I64, highs: I64, ends: tuple[int, int], cells: int, rows: int) -> I64:

@@ -8,22 +8,25 @@ import numpy as np
 
 from busbench.bench.safety import CAUTIONS
 from busbench.drive.dry_run import dry_run
-from busbench.drive.preview import list_lines, preview_lines, scale_line
+from busbench.drive.preview import driven_lines, end_line, list_lines, preview_lines, scale_line
 from busbench.errors import BusbenchError, sanitize
+from busbench.model import I64
 from busbench.tui.app_state import AppState
-from busbench.tui.channels import TRACE_S
-from busbench.tui.draw import I16, large, traces
+from busbench.tui.draw import large
 from busbench.tui.driving import END, FIELDS, Drive, DrivePhase
+from busbench.tui.plotting import Envelope, Plotter
 from busbench.tui.text import UNIT_WORDS, Line, fit, value_words, wrap
 from busbench.tui.widgets.channels import channels_below
 from busbench.tui.widgets.frame import TOO_SMALL
 from busbench.tui.widgets.line_widget import LineWidget
+from busbench.tui.widgets.program_plot import TABLE_ROWS, ProgramLook, channel_table, program_lines
 from busbench.wire.codec import unpack_channels
 from busbench.wire.frame_spec import CHANNELS, FRAME_BYTES
 
 _UNITS = {"low": " %", "high": " %", "period": " s"}
-_ON = 1000  # height of a on/off channel that is on, where traces are drawn
-_TRACE_ROWS_MAX = 12
+_WIDE = 110  # cells from which all channels are below the program
+_LEAST_PLOT, _PLOT_MOST = 5, 16  # lines of the program over time
+_HEARD_PARTS = 400  # of the time of the program
 _VALUE_CELLS = 10
 _COUNT_SCALE_MOST = 4
 
@@ -36,7 +39,8 @@ class DriveLines(LineWidget):
         self.drive = drive
         self.field = 0
         self.is_whole = False  # all cautions are on the screen
-        self._seen: tuple[object, list[str], list[str]] = (None, [], [])
+        self._seen: tuple[object, ProgramLook] | None = None
+        self._echo: tuple[object, Envelope] | None = None
 
     def lines(self, width: int, height: int) -> list[Line]:
         """The bar, then what the phase has to show."""
@@ -69,10 +73,32 @@ class DriveLines(LineWidget):
         style = "dim" if drive.is_rehearsal or not self.ui.needs.is_live else "bad" if drive.refusal else "warn"
         out = _wrapped([drive.target], width, style)
         out += _wrapped([drive.said], width, "title") if drive.said not in ("", drive.target) else []
-        cells = [self._field(at, width // 2) for at in range(len(FIELDS))]
-        out += [[], *([*left, *right] for left, right in zip(cells[::2], cells[1::2], strict=True)), []]
-        now, (preview, _) = drive.settings, self._words()
+        across = 3 if width >= _WIDE else 2
+        cells = [self._field(at, width // across) for at in range(len(FIELDS))]
+        out += [[], *([part for one in cells[at : at + across] for part in one] for at in range(0, len(cells), across))]
+        out.append([])
         room = height - len(out)
+        if width >= _WIDE and room >= TABLE_ROWS + _LEAST_PLOT + 2:
+            return out + self._pictures(width, room)
+        return out + self._preview(width, room)
+
+    def _pictures(self, width: int, height: int) -> list[Line]:
+        """The program over time, and below it all channels."""
+        ui, look, at = self.ui, self._look(), self.drive.settings.channel - 1
+        if look.program is None:
+            return _wrapped(look.listed, width, "warn")
+        text = _wrapped([look.drawn[0], *look.driven], width, "ink")
+        heard = ui.needs.channel_rows(2).values if ui.needs.is_live and len(ui.needs.store) else None
+        table = channel_table(ui, look, width, sent=None, heard=heard, channel=at)
+        plot = program_lines(
+            ui, look, width, min(_PLOT_MOST, height - len(text) - len(table) - 1), channel=at
+        )  # fmt: skip
+        return [*text, *plot, [], *table]
+
+    def _preview(self, width: int, height: int) -> list[Line]:
+        """The same in a narrow window, as much as there is room for."""
+        drive, preview = self.drive, self._look().drawn
+        room, now = height, drive.settings
         drawn = range(2, len(preview) - 1 - preview[::-1].index("")) if "" in preview else range(0)
         if any(len(line) > width - 1 for line in preview):
             folded = ([line] if at in drawn or not line else _folded(line, width) for at, line in enumerate(preview))
@@ -84,7 +110,7 @@ class DriveLines(LineWidget):
             where = "they are in a taller window" if drive.refusal else "they are with the cautions"
             more = f"{self.ui.glyphs.more} {left} more lines: {where}"
             preview = [*preview[: room - 1], more]
-        out += [[(fit(f" {line}", width), "ink")] for line in preview[: max(0, room)]]
+        out: list[Line] = [[(fit(f" {line}", width), "ink")] for line in preview[: max(0, room)]]
         is_heard = self.ui.needs.is_live
         return out + channels_below(self.ui, width, height - len(out) if is_heard else 0, channels=[now.channel - 1])
 
@@ -107,33 +133,45 @@ class DriveLines(LineWidget):
             ("  ", ""),
         ]
 
-    def _words(self) -> tuple[list[str], list[str]]:
-        """The drawing, and the list of what each channel will do; made once for each setting."""
+    def _look(self) -> ProgramLook:
+        """The program, worked out once for each setting."""
         now = self.drive.settings
         key = (now.channel, now.shape, now.low, now.high, now.period, now.cycles, self.ui.session, self.ui.is_ascii)
-        if self._seen[0] != key:
+        if self._seen is None or self._seen[0] != key:
             try:
                 program = self.drive.program.program
                 seen = dry_run(program, end=END)
-                drawn = list(preview_lines(program, seen, end=END, is_ascii=self.ui.is_ascii))
+                drawn = preview_lines(program, seen, end=END, is_ascii=self.ui.is_ascii)
                 listed = [*list_lines(program, seen, end=END), scale_line(program, is_ascii=self.ui.is_ascii)]
+                driven = [*driven_lines(program, seen, now.channel - 1), end_line(END)]
+                look = ProgramLook(program, seen, *([*map(sanitize, lines)] for lines in (drawn, listed, driven)))
             except BusbenchError as error:
-                drawn = listed = [str(error)]
-            self._seen = key, [sanitize(line) for line in drawn], [sanitize(line) for line in listed]
-        return self._seen[1], self._seen[2]
+                look = ProgramLook(None, None, [sanitize(str(error))], [sanitize(str(error))], [])
+            self._seen = key, look
+        return self._seen[1]
 
     def _cautions(self, width: int, height: int) -> list[Line]:
         """All of it, closer together where that takes too many lines; what is left out is never left out silently."""
         cautions = _wrapped((*CAUTIONS, *self.ui.sources.cautions), width, "warn")
         enter: Line = [(" Enter: all this is seen to, count down. Escape: back.", "title")]
-        target, listed = _wrapped([self.drive.target], width, "title"), self._words()[1]
+        target, listed = _wrapped([self.drive.target], width, "title"), self._look().listed
         out = [*cautions, [], enter, [], *target, *_wrapped(listed, width, "ink")]
         if len(out) > height:
             out = [*cautions, enter, *target, *_wrapped(["; ".join(map(str.strip, listed))], width, "ink")]
         self.is_whole = len(out) <= height
         if not self.is_whole:
             out = [*out[: height - 1], [(fit(TOO_SMALL, width), "bad")]]
-        return out
+        return self._with_plot(out, width, height)
+
+    def _with_plot(self, out: list[Line], width: int, height: int) -> list[Line]:
+        """Lines, and below them the program where there is room for it."""
+        room = height - len(out) - 1
+        if room < _LEAST_PLOT:
+            return out
+        plot = program_lines(
+            self.ui, self._look(), width, min(_PLOT_MOST, room), channel=self.drive.settings.channel - 1
+        )
+        return [*out, [], *plot]
 
     def _counting(self, width: int, height: int) -> list[Line]:
         seconds = math.ceil(self.drive.left_s)
@@ -141,7 +179,7 @@ class DriveLines(LineWidget):
         scale = max(1, min(_COUNT_SCALE_MOST, (height - len(cautions) - 3) // 5))
         out: list[Line] = [[(f" moving in {seconds} s: {self._what()}", "title")], []]
         out += [[(f"   {line}", "warn")] for line in large(str(seconds), scale, self.ui.glyphs)]
-        return [*out, [], *cautions]
+        return self._with_plot([*out, [], *cautions], width, height)
 
     def _what(self) -> str:
         now = self.drive.settings
@@ -150,37 +188,44 @@ class DriveLines(LineWidget):
         return f"{where}: channel {now.channel}{f' ({name})' if name else ''}"
 
     def _moving(self, width: int, height: int) -> list[Line]:
-        drive, at = self.drive, self.drive.settings.channel - 1
-        sent_t, sent = _table([(one.t_s, one.data) for one in drive.sent])
-        columns = max(2, width // 54)
-        table_rows = -(-18 // columns)
-        points = (width - 2) * (1 if self.ui.glyphs.levels else 2)
-        pens = [(f"commanded, last {TRACE_S:.0f} s", _sampled(sent_t, sent[:, at], points), "pen")]
-        data = self.ui.needs.channel_rows(points)
+        """What was sent of the program and what is to come, what came back by the letter o, and all channels."""
+        ui, drive, at = self.ui, self.drive, self.drive.settings.channel - 1
+        sent = _values_of(drive.sent[-1].data) if drive.sent else None
+        data = ui.needs.channel_rows(2)
         is_heard = not drive.is_rehearsal and data.row >= drive.first_row
-        if is_heard:
-            pens.append(("received", data.trace[at : at + 1].astype(np.int16), "span"))
-        elif not drive.is_rehearsal:
-            pens.append(
-                ("received: nothing so far, this port does not echo", np.full((1, points), -1, np.int16), "span")
-            )
-        rows = min(_TRACE_ROWS_MAX, max(1, (height - table_rows - 2) // len(pens) - 1))
-        if at >= CHANNELS:
-            pens = [(words, np.where(one < 0, one, one * _ON).astype(np.int16), style) for words, one, style in pens]
-        known = np.concatenate([one[one >= 0] for _, one, _ in pens])
-        low, high = (np.array([end], np.uint16) for end in ((known.min(), known.max()) if known.size else (0, 2047)))
-        out: list[Line] = [[(fit(f" {self._what()}: {drive.progress()}", width), "title")]]
-        for words, trace, style in pens:
-            out.append([(fit(f" {words}", width), "head")])
-            out += [[(f" {pen}", style)] for pen in traces(trace, low, high, self.ui.glyphs, rows=rows)[0]]
-        values = sent[-1] if len(sent) else None
         heard = data.values if is_heard else None
-        return out + self._values(values, heard, columns, table_rows, min(width // columns, 60))
+        title = [[(fit(f" {self._what()}: {drive.progress()}", width), "title")]]
+        wide = width >= _WIDE and height >= len(title) + TABLE_ROWS + _LEAST_PLOT + 1
+        columns = max(2, width // 54)
+        if wide:
+            table = channel_table(ui, self._look(), width, sent=sent, heard=heard, channel=at)
+        else:
+            table = self._values(sent, heard, columns, -(-18 // columns), min(width // columns, 60))
+        rows = height - len(title) - len(table) - 1
+        plot = program_lines(
+            ui, self._look(), width, rows, channel=at, now_s=drive.sent_s, heard=self._heard() if is_heard else None
+        )
+        return [*title, [(fit(f" {self._legend(is_heard=is_heard)}", width), "head")], *plot, *table]
 
-    def _values(self, sent: I16 | None, heard: object, columns: int, rows: int, width: int) -> list[Line]:
+    def _legend(self, *, is_heard: bool) -> str:
+        if self.drive.is_rehearsal:
+            return "the program; the bar is where it is now"
+        words = "the program, sent as far as the bar"
+        return f"{words}; o received" if is_heard else f"{words}; received: nothing, this port does not echo"
+
+    def _heard(self) -> Envelope | None:
+        """What came back in the time of the program, looked at again five times a second."""
+        seen, session, drive = self._look().seen, self.ui.needs, self.drive
+        key = session, drive.start_ns, int(5 * drive.sent_s)
+        if seen is not None and (self._echo is None or self._echo[0] != key):
+            hi = drive.start_ns + round(seen.duration_s * 1e9)
+            self._echo = key, Plotter(session).envelope(drive.start_ns, hi, _HEARD_PARTS)
+        return None if self._echo is None else self._echo[1]
+
+    def _values(self, sent: I64 | None, heard: object, columns: int, rows: int, width: int) -> list[Line]:
         name = width - 3 - 2 * _VALUE_CELLS - 1
         unit = UNIT_WORDS[self.ui.unit]
-        head = fit(f"ch {fit(unit, name)} {'commanded':>9} {'received':>9}", width)
+        head = fit(f"ch {fit(unit, name)} {'sent':>9} {'received':>9}", width)
         out: list[Line] = [[(head * columns, "head")]]
         got = heard if isinstance(heard, np.ndarray) else None
         for row in range(rows):
@@ -210,17 +255,8 @@ def _folded(text: str, width: int) -> list[str]:
     return wrap(sanitize(text), width - 2, indent=" " * (len(text) - len(text.lstrip()) + 2))
 
 
-def _table(frames: list[tuple[float, bytes]]) -> tuple[np.ndarray[tuple[int], np.dtype[np.float64]], I16]:
-    """Times, and values of all 18 channels of frames."""
-    raw = np.frombuffer(b"".join(data for _, data in frames), np.uint8).reshape(-1, FRAME_BYTES)
-    flags = raw[:, FRAME_BYTES - 2]
-    values = np.column_stack([unpack_channels(raw), flags & 1, flags >> 1 & 1]).astype(np.int16)
-    return np.array([t_s for t_s, _ in frames], np.float64), values
-
-
-def _sampled(t_s: np.ndarray[tuple[int], np.dtype[np.float64]], values: I16, points: int) -> I16:
-    """The last seconds at even times, -1 before the first frame; (1, points)."""
-    if not t_s.size:
-        return np.full((1, points), -1, np.int16)
-    rows = np.searchsorted(t_s, t_s[-1] - TRACE_S * np.arange(points - 1, -1, -1) / points, side="right") - 1
-    return np.where(rows < 0, -1, values[rows])[None].astype(np.int16)
+def _values_of(frame: bytes) -> I64:
+    """Values of all 18 channels of a frame, int64 (18,)."""
+    raw = np.frombuffer(frame, np.uint8).reshape(1, FRAME_BYTES)
+    flags = int(raw[0, FRAME_BYTES - 2])
+    return np.concatenate([unpack_channels(raw)[0].astype(np.int64), [flags & 1, flags >> 1 & 1]])
