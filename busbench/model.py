@@ -169,7 +169,7 @@ class FrameTimes:
 
     Args:
         t_ns: latest time at which the frame's last byte can have arrived, int64 (N,).
-        slack_ns: how much earlier it may have arrived, int32 (N,); 0 where the
+        slack_ns: how much earlier it may have arrived, int32 (N,); 0 if the
             clock is per byte, 2**31 - 1 for "at least 2.15 s", below a character
             where two reads that cut the frame contradict each other, two characters
             where a read cut it, but the adapter hands over blocks.
@@ -303,7 +303,7 @@ class WakeUps:
 
     @staticmethod
     def on_time(first_ns: int, last_ns: int) -> list[WakeUps]:
-        """What a simulated source writes down, whose times are those of its own clock: an entry a second.
+        """What a simulated source writes down, whose times are those of its own clock: an entry per second.
 
         Args:
             first_ns, last_ns: what they cover.

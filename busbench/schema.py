@@ -130,7 +130,7 @@ class TableReader(Generic[T]):
         return self.error(at, "missing", hint=hint)
 
     def given(self, at: Path) -> Any:
-        """The raw value, None where there is none."""
+        """The raw value, None if there is none."""
         value: Any = self.raw
         for step in at:
             try:
@@ -291,7 +291,7 @@ class TablePlace:
         return self.given(key) is not None
 
     def given(self, key: str) -> Any:
-        """The raw value, None where there is none."""
+        """The raw value, None if there is none."""
         return self.reader.given((*self.at, key))
 
     def error(self, key: str, what: str, *, hint: str = "", value: Any = None) -> BusbenchError:

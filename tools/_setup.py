@@ -51,7 +51,7 @@ def fingerprint() -> str:
 
 
 def is_ready(packages: Packages) -> bool:
-    """True where the .venv holds these packages already; the dev set holds the run set."""
+    """True if the .venv holds these packages already; the dev set holds the run set."""
     try:
         kind, value = STAMP.read_text(encoding="utf-8").split()
     except (OSError, ValueError):

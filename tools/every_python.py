@@ -5,7 +5,7 @@
 The newest and the oldest run every check, those between types and a short set of tests, all at once: while
 tests of one wait, those of another work. What runs as on other systems differs by system and not by Python,
 so its tests run on the newest alone. Each has an environment of its own, .venv-3.12 and so on. The exit code
-is 0 where all of them passed.
+is 0 if all of them passed.
 """
 
 from __future__ import annotations

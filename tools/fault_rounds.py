@@ -260,7 +260,7 @@ End = Callable[[], tuple[int, str, bool]]
 def moving(kind: str, dice: random.Random, folder: Path, port: str) -> Iterator[tuple[subprocess.Popen[bytes], End]]:
     """A drive or a walk in a terminal.
 
-    Gives its process, and what waits for its end: exit code, words, True where the terminal is as before.
+    Gives its process, and what waits for its end: exit code, words, True if the terminal is as before.
     """
     master, terminal = os.openpty()
     before = termios.tcgetattr(terminal)

@@ -155,7 +155,7 @@ def _replace(tree: ast.AST, old: ast.AST, new: ast.AST) -> None:
 
 
 def is_caught(mutant: Mutant, tree: Path, tests: list[str], *, limit_s: float) -> bool:
-    """True where the tests fail with it, or do not end."""
+    """True if the tests fail with it, or do not end."""
     target = tree / mutant.path
     before = target.read_text(encoding="utf-8")
     target.write_text(mutant.source, encoding="utf-8")

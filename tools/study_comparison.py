@@ -44,7 +44,7 @@ class State:
         burst_frames: mean length of a burst.
         high: upper endpoint, counts.
         scatter: of a stop and of a centre, counts rms.
-        storms: True where bursts come in groups.
+        storms: True if bursts come in groups.
         wild: how much more uneven some seconds are than others.
         is_free: True for sticks that move anywhere, as in flight.
     """

@@ -43,7 +43,7 @@ class Case:
     Args:
         kind: row of the table.
         sent: the truth.
-        missing: what was counted, None where that was not told.
+        missing: what was counted, None if that was not told.
         jitter: what was claimed.
         note: what was said of it.
     """
@@ -56,7 +56,7 @@ class Case:
 
     @property
     def holds(self) -> bool:
-        """True where the truth lies in the claim, or there is none."""
+        """True if the truth lies in the claim, or there is none."""
         if self.jitter is None:
             return True
         low_us, high_us = 1e6 * self.jitter.period_low_s, 1e6 * self.jitter.period_high_s

@@ -28,9 +28,9 @@ class Figure:
     Args:
         name: what it is, as in "endpoint high, ch3".
         unit: of all its values, as in "s", "counts", "1/min".
-        old, new: its values; None where a recording does not show it.
-        floor: the smallest change that this pair could show, None where that is not known.
-        low, high: the change, new less old, lies between; None where that is not known.
+        old, new: its values; None if a recording does not show it.
+        floor: the smallest change that this pair could show, None if that is not known.
+        low, high: the change, new less old, lies between; None if that is not known.
         tolerance: what matters, either side of zero.
     """
 
@@ -63,7 +63,7 @@ class Sample:
     """A mean with its standard error.
 
     Args:
-        freedom: degrees of freedom of the error; 0 where it is not known.
+        freedom: degrees of freedom of the error; 0 if it is not known.
     """
 
     mean: float
@@ -121,7 +121,7 @@ def change_of(
     """A figure whose change is the difference of two means.
 
     Args:
-        old, new: None where it was not seen; without an error nothing is judged.
+        old, new: None if it was not seen; without an error nothing is judged.
         tolerance: a change that matters, either side of zero.
         beside: what the measurement may add to a difference, besides chance.
     """

@@ -49,7 +49,7 @@ class ChannelSummary:
     last_counts: int
     changes: int  # frames whose value differs from the frame before
     # rms spread while the stick was still: root mean square of the steps from frame to frame over sqrt(2), so that slow
-    # drift does not count; taken over runs of STILL_FRAMES frames that stay within STILL_COUNTS. None where there was
+    # drift does not count; taken over runs of STILL_FRAMES frames that stay within STILL_COUNTS. None if there was
     # no such run, and on on/off channels
     still_noise_counts: float | None
     still_frames: int

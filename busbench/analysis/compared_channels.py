@@ -37,7 +37,7 @@ _BEFORE_NS = 100_000_000  # values this near before a failsafe may be those that
 
 @dataclass(frozen=True, slots=True)
 class MeasuredChannel:
-    """One channel of a recording; None where the recording does not show it.
+    """One channel of a recording; None if the recording does not show it.
 
     Args:
         low, high: endpoints, counts.
@@ -141,7 +141,7 @@ def _centre(levels: F64) -> Sample | None:
 
 
 def measure_failsafe(frames: FrameTable, *, has_clock: bool) -> MeasuredFailsafe | None:
-    """What the receiver did when its link was gone; None where that was not seen from its begin."""
+    """What the receiver did when its link was gone; None if that was not seen from its begin."""
     is_out = (frames.flags & FLAG_FAILSAFE) != 0
     good = np.flatnonzero(((frames.flags & (FLAG_LOST | FLAG_FAILSAFE)) == 0) & ~frames.suspect)
     begins = np.flatnonzero(is_out & ~np.append(False, is_out[:-1])) if len(frames) else np.empty(0, np.int64)
@@ -211,7 +211,7 @@ def compare_delay(old: MeasuredFailsafe | None, new: MeasuredFailsafe | None, *,
 
 
 def compare_failsafe(old: MeasuredFailsafe, new: MeasuredFailsafe, channel: int, label: str) -> Figure | None:
-    """The value of a channel in failsafe, by every frame; None where it may be held, so that the stick decides it."""
+    """The value of a channel in failsafe, by every frame; None if it may be held, so that the stick decides it."""
     at = channel - 1
     if old.is_held[at] or new.is_held[at]:
         return None

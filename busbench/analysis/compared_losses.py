@@ -21,7 +21,7 @@ from busbench.analysis.outages import Outages
 from busbench.model import F64, I64, Bools
 
 LOSSES_MATTER = math.sqrt(3)  # times
-RATE_MATTERS = 1.0  # burst a minute: fewer more or fewer of them do not matter
+RATE_MATTERS = 1.0  # burst per minute: fewer more or fewer of them do not matter
 _PARTS = 20
 _LENGTHS_LEAST = 5
 _FREEDOM = 2 * (_PARTS - 1)
@@ -34,7 +34,7 @@ class Bursts:
     Args:
         start_s: when each began, float64 (N,).
         frames: how many were missed in each, int64 (N,).
-        has_failsafe: True where the link was gone until failsafe came, bool (N,).
+        has_failsafe: True if the link was gone until failsafe came, bool (N,).
         duration_s: of the recording.
     """
 
@@ -50,7 +50,7 @@ class Bursts:
 
 
 def find_bursts(outages: Outages) -> Bursts | None:
-    """Outages that are near one another as bursts; None where gaps cannot be seen."""
+    """Outages that are near one another as bursts; None if gaps cannot be seen."""
     if not outages.duration_s or outages.period_s is None:
         return None
     rows = [
@@ -110,7 +110,7 @@ def compare_burst_lengths(old: Bursts, new: Bursts, *, chance: float) -> Figure 
 
 
 def _rate(one: Bursts, group: float, chance: float, *, is_upper: bool) -> float:
-    """Confidence limit of a rate, bursts a minute.
+    """Confidence limit of a rate, bursts per minute.
 
     Source: Byar's approximation of the exact limits of a Poisson count (N. Breslow, N. Day, 1987); from memory.
     """

@@ -30,9 +30,9 @@ class MeasuredTiming:
     """Timing of one recording, with errors.
 
     Args:
-        period: mean period in s, None where it cannot be known.
+        period: mean period in s, None if it cannot be known.
         period_beside_s: what ends that came early or late may add to it.
-        jitter: its figures, None where there are none.
+        jitter: its figures, None if there are none.
         jitter_log: natural logarithm of its rms.
     """
 

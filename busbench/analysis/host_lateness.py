@@ -25,7 +25,7 @@ class HostLateness:
 
 
 def host_lateness(wakes: Sequence[WakeUps], *, first_ns: int, last_ns: int) -> HostLateness | None:
-    """Sum up what was written down, None where that does not cover the time from the first frame to the last."""
+    """Sum up what was written down, None if that does not cover the time from the first frame to the last."""
     inside = [one for one in wakes if first_ns <= one.t_ns <= last_ns + 2 * _SECOND_NS]
     if not inside or len(inside) < _COVERED * (last_ns - first_ns) / _SECOND_NS:
         return None

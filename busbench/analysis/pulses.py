@@ -49,9 +49,9 @@ class Fit:
 
     Args:
         channel: 1-16 that the output follows.
-        also: other channels that fit as well; empty where there is no doubt.
+        also: other channels that fit as well; empty if there is no doubt.
         centre_us: width at CENTRE_COUNTS.
-        us_per_count: slope, below 0 where the output runs against the channel.
+        us_per_count: slope, below 0 if the output runs against the channel.
         us_per_count_se: standard error of the slope.
         residual_us: rms deviation of the widths from the line.
         lag_frames: frames between a frame and the pulse that obeys it.
@@ -72,7 +72,7 @@ class Fit:
 
     @property
     def scale(self) -> Scale | None:
-        """The receiver's scale; None where the output runs against the channel."""
+        """The receiver's scale; None if the output runs against the channel."""
         return Scale(CENTRE_COUNTS, self.centre_us, self.us_per_count) if self.us_per_count > 0 else None
 
     def width_us(self, counts: float) -> float:
@@ -85,8 +85,8 @@ class PulseLine:
     """One pulse output.
 
     Args:
-        is_inverted: True where a pulse is low.
-        fit: the line, None where no channel was found.
+        is_inverted: True if a pulse is low.
+        fit: the line, None if no channel was found.
         note: for people, why not; or "".
     """
 
@@ -123,7 +123,7 @@ def find_pulses(signals: Mapping[str, Edges], *, line: LineSettings = BUS_LINE) 
         signals: all of one record, by name.
 
     Returns:
-        The outputs; None where no signal carries frames.
+        The outputs; None if no signal carries frames.
     """
     read = {name: _frames(edges, line) for name, edges in signals.items() if len(edges)}
     bus = max(read, key=lambda name: len(read[name]), default=None)
@@ -163,7 +163,7 @@ def measure_line(name: str, edges: Edges, frames: FrameTable) -> PulseLine | Non
         frames: of the bus beside it, on the same clock.
 
     Returns:
-        The output, None where the signal carries no servo pulses.
+        The output, None if the signal carries no servo pulses.
     """
     found = _pulses(edges)
     if found is None:
@@ -175,7 +175,7 @@ def measure_line(name: str, edges: Edges, frames: FrameTable) -> PulseLine | Non
 
 
 def _pulses(edges: Edges) -> tuple[I64, F64, bool] | None:
-    """Begin and width of each whole pulse, and whether they are low; None where they are no servo pulses."""
+    """Begin and width of each whole pulse, and whether they are low; None if they are no servo pulses."""
     t_ns = edges.t_ns
     for is_inverted in (False, True):
         first = int(edges.initial != is_inverted)  # a pulse that had begun before the record is left out
@@ -231,7 +231,7 @@ def _best(fits: list[Fit]) -> Fit:
 
 
 def _fits_at(lag: int, begin_ns: I64, width_us: F64, frames: FrameTable) -> tuple[list[Fit], bool] | None:
-    """Fits of all channels at one lag, and whether any channel moved; None where hardly a frame is young enough."""
+    """Fits of all channels at one lag, and whether any channel moved; None if hardly a frame is young enough."""
     row = np.searchsorted(frames.t_ns, begin_ns, "right") - 1 - lag
     good = row >= 0
     row = np.maximum(row, 0)
@@ -255,7 +255,7 @@ def _fits_at(lag: int, begin_ns: I64, width_us: F64, frames: FrameTable) -> tupl
 
 
 def _fit(channel: int, lag: int, counts: F64, width_us: F64) -> Fit | None:
-    """Least squares, and once more without outliers; None where counts do not explain the widths."""
+    """Least squares, and once more without outliers; None if counts do not explain the widths."""
     keep = np.ones(counts.size, np.bool_)
     for _ in range(2):
         x, y = counts[keep] - CENTRE_COUNTS, width_us[keep]

@@ -35,14 +35,14 @@ _SAME, _CLEARLY = 2e-3, 0.55  # periods apart by less are one; cost per frame by
 
 
 class PeriodChoice(NamedTuple):
-    """The period in ns, and False where another one explains the times of cut frames nearly as well."""
+    """The period in ns, and False if another one explains the times of cut frames nearly as well."""
 
     period_ns: float
     is_alone: bool
 
 
 def choose_period(latest_ns: I64, cut: Bools, *, by_cut: bool) -> PeriodChoice | None:
-    """Choose the period, None where none of 3 to 100 ms fits.
+    """Choose the period, None if none of 3 to 100 ms fits.
 
     Args:
         latest_ns: latest ends of the frames, int64 (N,).
@@ -73,7 +73,7 @@ class _Cost(NamedTuple):
 
     Args:
         period_ns: the period that fits best near it.
-        is_even: True where no other period can cost less.
+        is_even: True if no other period can cost less.
     """
 
     cost: float
@@ -89,7 +89,7 @@ class _Window:
         t_ns: their times from the first on, float64 (N,).
         cut: indices of those that a read cut.
         rows, row_t_ns: indices of those that are numbered, and their times, float64 (M,).
-        by_cut: True where those are the cut ones.
+        by_cut: True if those are the cut ones.
     """
 
     t_ns: F64

@@ -46,7 +46,7 @@ class ReadSlots:
     by_cut: bool  # True if only frames that a read cut were numbered
     cut_sd_ns: float  # standard deviation of these, 0 without any
     cut_is_mixed: bool  # True if both even and odd numbers occur among them
-    # False where another period fits nearly as well, or so many frames in a row are late that a step of the reads may
+    # False if another period fits nearly as well, or so many frames in a row are late that a step of the reads may
     # be taken for the period
     is_alone: bool
     # by how many frames the count may be off: lost ones near the start or the end look like late ones, or the phase may

@@ -44,7 +44,7 @@ class WalkPlan:
 
     @property
     def is_rehearsal(self) -> bool:
-        """True where no aircraft moves."""
+        """True if no aircraft moves."""
         return self.head.is_rehearsal
 
     @property

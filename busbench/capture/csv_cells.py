@@ -139,7 +139,7 @@ class Decimals:
     digits: U64  # all digits as one number, uint64 (R,)
     power: I64  # int64 (R,)
     negative: Bools  # bool (R,)
-    ok: Bools  # True where the cell is a number, bool (R,)
+    ok: Bools  # True if the cell is a number, bool (R,)
 
     def scaled(self, power: int) -> tuple[I64, Bools]:
         """Integers in units of 10^-power, rounded half away from zero.

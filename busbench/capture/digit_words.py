@@ -58,7 +58,7 @@ def even_decimals(buffer: U8, start: I64, end: I64, *, has_comma: bool = True) -
         has_comma: True if a comma counts as a point.
 
     Returns:
-        All digits as one number, uint64 (N,); how many are after the point; and True where the cell was such a
+        All digits as one number, uint64 (N,); how many are after the point; and True if the cell was such a
         number of at most 15 digits, bool (N,).
     """
     size = end - start

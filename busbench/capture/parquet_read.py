@@ -34,7 +34,7 @@ _SECONDS_MOST = 1e9  # thirty years from the first byte
 
 
 def sniff(head: bytes) -> bool:
-    """True where the file begins as Parquet."""
+    """True if the file begins as Parquet."""
     return head.startswith(b"PAR1")
 
 

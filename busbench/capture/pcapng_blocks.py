@@ -306,7 +306,7 @@ def wake_comment(counts: Sequence[int]) -> str:
 
 
 def read_wakes(comment: str) -> tuple[int, ...] | None:
-    """What such a comment says, None where it is none."""
+    """What such a comment says, None if it is none."""
     classes = len(WAKE_EDGES_US) + 1
     if not re.fullmatch(r"woke=[0-9]{1,6}(,[0-9]{1,6})*", comment) or comment.count(",") >= classes:
         return None
@@ -315,7 +315,7 @@ def read_wakes(comment: str) -> tuple[int, ...] | None:
 
 
 def read_bad(comment: str, size: int) -> list[slice] | None:
-    """Runs of marked bytes, inside the packet, that a comment names; None where it is no such comment."""
+    """Runs of marked bytes, inside the packet, that a comment names; None if it is no such comment."""
     if not re.fullmatch(r"bad=[0-9]{1,9}(-[0-9]{1,9})?(,[0-9]{1,9}(-[0-9]{1,9})?)*", comment):
         return None
     runs = []

@@ -71,7 +71,7 @@ class Chain:
     Attributes:
         at: after runs(), the word at which the next block begins.
         fault: after runs(), what is wrong with that block, or "".
-        at_section: after runs(), True where that block heads a section of the other byte order, or an odd one.
+        at_section: after runs(), True if that block heads a section of the other byte order, or an odd one.
     """
 
     def __init__(self, words: U32, at: int) -> None:

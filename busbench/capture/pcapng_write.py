@@ -51,7 +51,7 @@ class PcapngWriter:
         origin: what is recorded, and with which adapter.
         others: lines recorded beside, on the same clock: interfaces 1, 2 …
         start_utc_ns: Unix time in ns of the zero of the times given to `write`;
-            0 where they count from the epoch, None where no date is known.
+            0 if they count from the epoch, None if no date is known.
         direction_flags: False omits the direction flag of packets, 12 bytes
             each; the interface says it too.
         is_whole: True if all data exists already: the file appears when it is complete.

@@ -1,1 +1,1 @@
-"""What may go on the wire, and when: shapes, programs, limits, frames."""
+"""What may be sent, and when: shapes, programs, limits, frames."""

@@ -1,4 +1,4 @@
-"""What a program will really do, limits included: one pass over all its frames."""
+"""Calculate what a program sends, limits included, in one pass over its frames."""
 
 from __future__ import annotations
 
@@ -13,40 +13,40 @@ from busbench.model import F64, I64, Bools
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, HEADER
 
 _BINS = 2048
-LOOKED_AT_MAX = 1_000_000  # frames; of more, stretches are looked at
+LOOKED_AT_MAX = 1_000_000  # max frames calculated in full; longer programs are sampled in stretches
 STRETCHES, STRETCH_FRAMES = 128, 2048
-_CATCH_UP_FRAMES = 2048  # before each stretch, for channels to reach what is wanted there
+_CATCH_UP_FRAMES = 2048  # lead-in of each stretch, for channels to reach their targets
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DryRun:
-    """The movement of channels 1-18 in short."""
+    """A summary of the movement of channels 1-18."""
 
-    frames: int  # slots in all, from the soft start to the end state
-    looked_at: int  # how many of them were worked out: all, or of a long program those in STRETCHES spread evenly
+    frames: int  # total slots, from the soft start to the end state
+    looked_at: int  # slots calculated: all, or for a long program those in STRETCHES spread evenly
     duration_s: float
     low: I64  # low, high: extremes in each bin, counts or 0 and 1, int64 (bins, 18)
     high: I64
-    # least, most: extremes of the channels, int64 (18,); where not all frames were worked out, bounds of them
+    # least, most: min and max of the channels, int64 (18,); bounds if not all frames were calculated
     least: I64
     most: I64
     fastest: F64  # largest movement between two frames, counts per second, float64 (16,); or a bound of it
-    held_back: I64  # frames looked at in which the limits gave other than what was wanted, int64 (16,)
-    # lowest, highest: extremes of what the parts ask for, counts, float64 (16,), NaN where they ask for nothing
+    held_back: I64  # calculated frames in which the limits changed the target, int64 (16,)
+    # lowest, highest: min and max targets of the parts, counts, float64 (16,), NaN without targets
     lowest: F64
     highest: F64
-    is_driven: Bools  # True for the channels that a part speaks of, bool (18,)
+    is_driven: Bools  # True for channels named by a part, bool (18,)
 
 
 def dry_run(program: Program, *, end: EndState = EndState.REST, hold_s: float = 1.0) -> DryRun:
     """Run a program without sending it.
 
-    Of a program of more than LOOKED_AT_MAX frames its beginning, its end and
-    stretches between are worked out; ranges and speeds are then bounds that follow
+    For more than LOOKED_AT_MAX frames, only the start, the end and
+    stretches between are calculated; ranges and speeds are then bounds
     from shapes and limits, never less than what is sent.
 
     Args:
-        hold_s: how long a hold at the end is looked at.
+        hold_s: calculated duration of a hold at the end.
     """
     feed = FrameGenerator(program, end=end, hold_s=hold_s)
     if program.slots <= LOOKED_AT_MAX:
@@ -71,7 +71,7 @@ def dry_run(program: Program, *, end: EndState = EndState.REST, hold_s: float = 
 
 
 class _Sums:
-    """What frames looked at so far amount to."""
+    """The sums over the frames calculated so far."""
 
     def __init__(self, program: Program, *, bin_frames: int) -> None:
         self._program, self._bin_frames = program, bin_frames
@@ -82,11 +82,11 @@ class _Sums:
         self._fastest, self._held_back = np.zeros(CHANNELS), np.zeros(CHANNELS, np.int64)
         self._lowest, self._highest = np.full(CHANNELS, np.nan), np.full(CHANNELS, np.nan)
         self._before: I64 | None = None
-        self._exact: F64 | None = None  # wishes of the last frame, NaN where limits changed them
+        self._exact: F64 | None = None  # targets of the last frame, NaN where limits changed them
         self._rest: I64 = np.empty((0, ALL_CHANNELS), np.int64)
 
     def add(self, run_slot: int | None, block: FrameBlock) -> None:
-        """Take in frames; run_slot is the first one's among the program's own, None before and after them."""
+        """Add frames; run_slot is the program slot of the first one, None before and after the program."""
         rows = np.concatenate([block.limited.channels, block.limited.switches], axis=1, dtype=np.int64)
         before = rows[:1, :CHANNELS] if self._before is None else self._before
         moves = np.abs(np.diff(rows[:, :CHANNELS], axis=0, prepend=before)).astype(np.float64)
@@ -95,10 +95,10 @@ class _Sums:
             wanted = self._program.wanted(run_slot, len(block))[:, :CHANNELS]
             self._lowest = np.fmin(self._lowest, np.fmin.reduce(wanted, axis=0))
             self._highest = np.fmax(self._highest, np.fmax.reduce(wanted, axis=0))
-            # Half a count is rounding; what is not wanted is not held back.
+            # Half a count is rounding; channels without a target are not limited.
             is_held_back = np.abs(wanted - rows[:, :CHANNELS]) > 0.5 + 1e-6
             self._held_back += is_held_back[block.is_sent & (block.raw[:, 0] == HEADER)].sum(axis=0)
-            # Where limits leave a channel alone its speed is the shape's: whole counts per frame would round it.
+            # Without limiting, the speed is the shape's: whole counts per frame would round it.
             exact = np.where(is_held_back, np.nan, wanted)
             steps = np.abs(np.diff(exact, axis=0, prepend=exact[:1] if self._exact is None else self._exact))
             moves = np.where(np.isnan(steps), moves, steps)
@@ -113,11 +113,11 @@ class _Sums:
         self._rest = rows[full:]
 
     def part_from_before(self) -> None:
-        """What comes next does not follow what came before: no movement between them."""
+        """The next frames do not follow the former ones: no movement between them."""
         self._before = None
 
     def result(self, *, frames: int) -> DryRun:
-        """The run of so many frames in all."""
+        """The result for a total number of frames."""
         if len(self._rest):
             self._lows.append(self._rest.min(axis=0, keepdims=True))
             self._highs.append(self._rest.max(axis=0, keepdims=True))
@@ -141,7 +141,7 @@ class _Sums:
 
 
 def _bounded(program: Program, seen: DryRun) -> DryRun:
-    """With bounds in place of what the frames looked at show alone."""
+    """Replace the figures of the calculated frames by bounds."""
     least, most, fastest = seen.least.copy(), seen.most.copy(), seen.fastest.copy()
     lowest, highest = seen.lowest.copy(), seen.highest.copy()
     for part in program.parts:

@@ -1,4 +1,4 @@
-"""Program -> limits -> frames, in blocks, with the faults that were asked for."""
+"""Program -> limits -> frames, in blocks, with requested faults."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from busbench.wire.codec import pack_frames
 from busbench.wire.frame_spec import ALL_CHANNELS, FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 
 BLOCK = 8192
-TAIL_FRAMES = 3  # at rest, after the ramp: one may be missed
+TAIL_FRAMES = 3  # frames at rest after the ramp, in case one is missed
 _NONE = np.full((1, ALL_CHANNELS), np.nan)
 
 
 class EndState(enum.StrEnum):
-    """What is sent when a program ends or is stopped.
+    """What to send when a program ends or is stopped.
 
     Attributes:
         REST: a ramp to the rest values, then silence.
@@ -43,10 +43,10 @@ that is the only noise for a line with devices on it."""
 
 
 def pack_limited(limited: LimitedCounts, *, flags: U8, end: U8) -> U8:
-    """Make frames: the only way from a drive program to the wire.
+    """Pack limited counts into frames: the only way from a drive program to the wire.
 
     Args:
-        limited: what a Limiter let through, N rows.
+        limited: counts from a Limiter, N rows.
         flags: frame-lost and failsafe bits, uint8 (N,).
         end: byte 24, uint8 (N,).
 
@@ -54,7 +54,7 @@ def pack_limited(limited: LimitedCounts, *, flags: U8, end: U8) -> U8:
         The frames, uint8 (N, 25).
 
     Raises:
-        TypeError: the counts come from anywhere else.
+        TypeError: the counts do not come from a Limiter.
     """
     if type(limited) is not LimitedCounts:
         raise TypeError(f"frames are made of LimitedCounts, not of {type(limited).__name__}")
@@ -64,19 +64,19 @@ def pack_limited(limited: LimitedCounts, *, flags: U8, end: U8) -> U8:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FrameBlock:
-    """Frames in a row, one a slot."""
+    """Consecutive frames, one per slot."""
 
-    slot: int  # number of the first one, from 0 at the start of the run
+    slot: int  # slot number of the first one, from 0 at the start of the run
     raw: U8  # uint8 (N, 25), noise included
-    is_sent: Bools  # False where no frame is sent on purpose, bool (N,)
-    limited: LimitedCounts  # what was commanded, N rows
+    is_sent: Bools  # False for intentionally missing frames, bool (N,)
+    limited: LimitedCounts  # commanded counts, N rows
 
     def __len__(self) -> int:
         return int(self.raw.shape[0])
 
 
 class _RunPhase(enum.IntEnum):
-    LEAD = 0  # a soft ramp from where the channels are to where the program begins
+    LEAD = 0  # a soft ramp from the current positions to the start of the program
     RUN = 1
     END = 2
     OVER = 3
@@ -85,19 +85,19 @@ class _RunPhase(enum.IntEnum):
 @dataclass(frozen=True, slots=True)
 class _Position:
     phase: _RunPhase
-    left: int  # frames left of the phase, -1 without end
+    left: int  # remaining frames of the phase, -1 for no end
     run_slot: int
     slot: int
 
 
 class FrameGenerator:
-    """A program's frames from the soft start to the end state, as many at a time as wanted.
+    """The frames of a program from the soft start to the end state, in blocks.
 
     Args:
-        end: what to do at its end, and when stopped.
-        last: counts last sent, (16,), where known.
-        reach: which bytes line noise may strike.
-        hold_s: how long HOLD goes on, None for until it is stopped.
+        end: what to do at the end, and when stopped.
+        last: counts last sent, (16,), if known.
+        reach: which bytes line noise may change.
+        hold_s: duration of HOLD, None until stopped.
     """
 
     def __init__(
@@ -119,17 +119,17 @@ class FrameGenerator:
 
     @property
     def is_over(self) -> bool:
-        """True where nothing more is to be sent."""
+        """True if nothing more will be sent."""
         return self._settled().phase is _RunPhase.OVER
 
     @property
     def run_slot(self) -> int | None:
-        """Which of the program's own slots comes next; None before and after them."""
+        """The next program slot; None before and after the program."""
         place = self._settled()
         return place.run_slot if place.phase is _RunPhase.RUN else None
 
     def mark(self) -> object:
-        """The state, to be given to `rewind`."""
+        """The state, for `rewind`."""
         return (self._place, self._limiter.mark())
 
     def rewind(self, mark: object) -> None:
@@ -139,9 +139,9 @@ class FrameGenerator:
         self._limiter.rewind(limiter)
 
     def stop(self) -> None:
-        """Leave the program and go to the end state from here; the second time leave a hold.
+        """Leave the program and go to the end state; a second call ends a hold.
 
-        Before the first frame there is nothing to end: then nothing is sent at all.
+        Before the first frame, nothing is sent at all.
         """
         place = self._settled()
         if place.slot == 0:
@@ -153,13 +153,13 @@ class FrameGenerator:
             self._place = replace(place, phase=_RunPhase.OVER, left=0)
 
     def skip(self, slots: int) -> None:
-        """Pass over slots of the program as if they had not been; the channels stay where they are."""
+        """Skip slots of the program; the channels keep their positions."""
         place = self._settled()
         n = min(slots, place.left) if place.phase is _RunPhase.RUN else 0
         self._place = replace(place, left=place.left - n, run_slot=place.run_slot + n, slot=place.slot + n)
 
     def take(self, count: int) -> FrameBlock:
-        """The next frames, up to `count` of them, at least one unless it is over."""
+        """The next frames, up to `count`, at least one unless it is over."""
         place = self._place = self._settled()
         n = count if place.left < 0 else min(count, place.left)
         flags, is_sent = np.zeros(n, np.uint8), np.ones(n, np.bool_)

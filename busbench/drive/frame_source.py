@@ -1,4 +1,4 @@
-"""What a transmitting process asks for frames: one a slot, until there are no more."""
+"""The frame source of a transmitting process: one frame per slot until the end."""
 
 from __future__ import annotations
 
@@ -7,14 +7,14 @@ from collections.abc import Sequence
 from busbench.drive.frame_generator import EndState, FrameBlock, FrameGenerator
 from busbench.drive.locked_program import LockedProgram
 
-AHEAD_FRAMES = 32  # made at a time; a stop takes back those not yet sent
+AHEAD_FRAMES = 32  # frames made at a time; a stop takes back those not yet sent
 
 
 class DriveSource:
-    """The frames of one run. Pickle it before the first frame and call it in the child.
+    """The frames of one run. Pickle it before the first frame, and call it in the child process.
 
-    Call `next_frame` once a slot. A slot that was skipped is simply not asked for:
-    the program waits for it, so nothing ever moves faster.
+    Call `next_frame` once per slot. Do not call it for a skipped slot:
+    the program waits, so nothing moves faster.
 
     Args:
         end: what to do at its end, and when stopped; HOLD goes on until a second stop.
@@ -22,7 +22,7 @@ class DriveSource:
         period_s: the program's frame period.
 
     Raises:
-        TypeError: the program is not a locked one.
+        TypeError: the program is not locked.
     """
 
     def __init__(
@@ -38,11 +38,11 @@ class DriveSource:
 
     @property
     def is_over(self) -> bool:
-        """True where `next_frame` has nothing more to give."""
+        """True if `next_frame` has nothing more to give."""
         return (self._block is None or self._used == len(self._block)) and self._feed.is_over
 
     def next_frame(self) -> bytes | None:
-        """The frame of the next slot, empty where the program drops it; None at the end state: send nothing more."""
+        """The frame of the next slot, empty if the program drops it; None at the end state: send nothing more."""
         if self._block is None or self._used == len(self._block):
             if self._feed.is_over:
                 return None
@@ -53,7 +53,7 @@ class DriveSource:
         return self._block.raw[row].tobytes() if self._block.is_sent[row] else b""
 
     def request_stop(self) -> None:
-        """Go to the end state from the frame last handed out; a second call ends a hold."""
+        """Go to the end state from the last returned frame; a second call ends a hold."""
         self._feed.rewind(self._mark)
         if self._used:
             self._feed.take(self._used)

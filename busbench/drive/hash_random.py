@@ -1,4 +1,4 @@
-"""Numbered random numbers: bits that depend on a seed and a place alone, so blocks may be cut anywhere."""
+"""Random numbers by index: they depend only on seed and index, so blocks may be cut anywhere."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ _MULTIPLIERS = ((30, 0xBF58476D1CE4E5B9), (27, 0x94D049BB133111EB))
 
 
 def hash_uint64(place: I64, *, seed: int) -> NDArray[np.uint64]:
-    """Sixty-four random bits for each place.
+    """64 random bits per index.
 
     Args:
-        place: any integers, int64.
+        place: the indices, int64.
         seed: 0 to 2**63 - 1.
 
     Source: the finaliser of the SplitMix64 generator (Steele, Lea, Flood 2014), constants from memory.
@@ -26,5 +26,5 @@ def hash_uint64(place: I64, *, seed: int) -> NDArray[np.uint64]:
 
 
 def hash_unit(place: I64, *, seed: int) -> F64:
-    """A number from 0 up to 1 for each place, float64; see throw."""
+    """A number in [0, 1) per index, float64; see hash_uint64."""
     return (hash_uint64(place, seed=seed) >> np.uint64(11)).astype(np.float64) / 2.0**53

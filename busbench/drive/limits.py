@@ -1,12 +1,12 @@
-"""The last step before packing: what a program wants becomes what may go on the wire.
+"""The last step before packing: targets of a program become counts that may be sent.
 
-Only a Limiter makes LimitedCounts, and packing takes nothing else. Whatever is
-asked of it, what comes out stays between each channel's ends, moves no faster
+Only a Limiter makes LimitedCounts, and packing accepts nothing else. Whatever is
+requested, the output stays within each channel's travel limits, moves no faster
 than its rate, and holds locked channels at their rest value.
 
 Rates on whole counts: between two frames a channel moves at most rate x period,
 rounded down. A rate of less than one count per frame moves one count every few
-frames, rounded up. So the real speed is at or below the rate, never above.
+frames, rounded up. So the real speed never exceeds the rate.
 """
 
 from __future__ import annotations
@@ -23,22 +23,22 @@ from busbench.errors import DriveError
 from busbench.model import F64, I64, U16, Bools, set_readonly
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX, ON_OFF_CHANNELS
 
-SWITCH_ON = 0.5  # a switch channel's level from which it is on
+SWITCH_ON = 0.5  # on/off channels are on from this level
 _KEY = object()
 
 
 @dataclass(frozen=True, slots=True)
 class ChannelLimit:
-    """How far, how fast, and where at rest."""
+    """Travel limits, rate and rest of a channel."""
 
-    low: int  # low, high: ends of travel in counts
+    low: int  # low, high: travel limits in counts
     high: int
-    rest: int  # counts at rest, and for as long as the channel is locked
-    rate: float  # fastest movement in counts per second
-    is_locked: bool = False  # True for a channel that must not move, as the one of the motor
+    rest: int  # counts at rest, and while the channel is locked
+    rate: float  # max rate in counts per second
+    is_locked: bool = False  # True for a channel that must not move, such as a motor's
 
     def check(self, place: str) -> None:
-        """Refuse what cannot be: DriveError names the place, as in "heron.toml, channel 3", key and value."""
+        """Refuse invalid limits: DriveError names the place (for example "heron.toml, channel 3"), key and value."""
         if not 0 <= self.low <= COUNTS_MAX:
             raise DriveError(f"{place}, low: {self.low} counts does not fit a frame", hint=f"give 0 to {COUNTS_MAX}")
         if not self.low <= self.high <= COUNTS_MAX:
@@ -60,12 +60,12 @@ class Limits:
     """The limits of all channels.
 
     Raises:
-        DriveError: a limit that cannot be; names channel, key and value.
+        DriveError: an invalid limit; names channel, key and value.
     """
 
     channels: tuple[ChannelLimit, ...]  # one for each of channels 1-16
     switches_rest: tuple[bool, ...] = (False,) * ON_OFF_CHANNELS  # channels 17 and 18 at rest
-    switches_locked: tuple[bool, ...] = (False,) * ON_OFF_CHANNELS  # True for a on/off channel that must not switch
+    switches_locked: tuple[bool, ...] = (False,) * ON_OFF_CHANNELS  # True for an on/off channel that must not switch
 
     def __post_init__(self) -> None:
         if len(self.channels) != CHANNELS:
@@ -76,14 +76,14 @@ class Limits:
             limit.check(f"limits, channel {number}")
 
     def is_locked(self, channel: int) -> bool:
-        """True where the channel (0-17) must not move."""
+        """True for a channel (0-17) that must not move."""
         if channel < CHANNELS:
             return self.channels[channel].is_locked
         return self.switches_locked[channel - CHANNELS]
 
 
 class LimitedCounts:
-    """Counts that may go on the wire; only a Limiter makes them.
+    """Counts that may be sent; only a Limiter makes them.
 
     Attributes:
         channels: uint16 (N, 16), read-only.
@@ -113,7 +113,7 @@ class LimitedCounts:
 
 @dataclass(frozen=True, slots=True)
 class _Pace:
-    """A rate on whole counts: `budget` counts a move, one move every `wait` frames."""
+    """A rate on whole counts: `budget` counts per move, one move every `wait` frames."""
 
     budget: int
     wait: int
@@ -121,7 +121,7 @@ class _Pace:
     @staticmethod
     def of(rate: float, period_s: float) -> _Pace:
         step = rate * period_s
-        # Products as 1000 * 0.007 fall a hair beside the whole number that is meant.
+        # Products such as 1000 * 0.007 are slightly off the intended whole number.
         whole = min(math.floor(step * (1.0 + 1e-12)), COUNTS_MAX)
         return _Pace(whole, 1) if whole else _Pace(1, math.ceil((1.0 - 1e-12) / step))
 
@@ -130,19 +130,19 @@ class _Pace:
 class _State:
     position: I64
     switches: Bools
-    cool: list[int]  # frames for which each channel still has to wait
-    is_fresh: bool  # nothing was sent yet: the first frame says the position itself
+    cool: list[int]  # frames that each channel still has to wait
+    is_fresh: bool  # nothing sent yet: the first frame is the position itself
 
 
 @dataclass(slots=True)
 class Limiter:
-    """Follows what is wanted as far as the limits let it, frame after frame."""
+    """Follows the targets as far as the limits allow, frame by frame."""
 
     limits: Limits  # the limits
-    # time between two frames; where a frame is skipped or dropped the next one still moves by one period's worth
+    # time between two frames; after a skipped or dropped frame the next one still moves by one period's worth
     period_s: float
-    # counts last sent, (16,), where known; the first frame says them again, brought inside the limits. Else the first
-    # frame says the rest values
+    # counts last sent, (16,), if known; the first frame repeats them within the limits. Else the first
+    # frame has the rest values
     last: Sequence[int] | None = None
     _low: I64 = field(init=False)
     _high: I64 = field(init=False)
@@ -164,12 +164,12 @@ class Limiter:
 
     @property
     def position(self) -> tuple[int, ...]:
-        """Counts of the last frame, or of the first one where none was made yet."""
+        """Counts of the last frame, or of the first one if none was made yet."""
         return tuple(int(counts) for counts in self._state.position)
 
     @property
     def switches(self) -> tuple[bool, ...]:
-        """States of channels 17 and 18 in the last frame, or at rest where none was made yet."""
+        """States of channels 17 and 18 in the last frame, or at rest if none was made yet."""
         return tuple(bool(is_on) for is_on in self._state.switches)
 
     def mark(self) -> object:
@@ -184,21 +184,21 @@ class Limiter:
         self._state = replace(mark, position=mark.position.copy(), cool=list(mark.cool))
 
     def limit(self, wanted: ArrayLike, *, is_heard: Bools | None = None) -> LimitedCounts:
-        """Bring wishes inside the limits.
+        """Bring targets within the limits.
 
-        A frame that no device hears moves nothing: it says again what was last heard, and the next one goes on
+        A frame that no device receives moves nothing: it repeats the last received one, and the next continues
         from there.
 
         Args:
-            wanted: counts of channels 1-16 and levels of 17 and 18, float64 (N, 18),
-                one row per frame; NaN where nothing is wanted: the channel goes to its rest.
-            is_heard: False where a frame is dropped or damaged, bool (N,); None where all are heard.
+            wanted: target counts of channels 1-16 and levels of 17 and 18, float64 (N, 18),
+                one row per frame; NaN for no target: the channel goes to its rest.
+            is_heard: False if a frame is dropped or damaged, bool (N,); None if all are heard.
 
         Returns:
-            What may be sent, a row per frame.
+            The limited counts, a row per frame.
 
         Raises:
-            ValueError: the shape is another.
+            ValueError: wrong shape.
         """
         rows = np.asarray(wanted, np.float64)
         if rows.ndim != 2 or rows.shape[1] != ALL_CHANNELS:
@@ -231,7 +231,7 @@ class Limiter:
         return np.where(np.isnan(levels) | np.array(self.limits.switches_locked), rest, levels >= SWITCH_ON)
 
     def frames_to(self, wanted: ArrayLike) -> int:
-        """Frames needed from here until every channel is where it is wanted, (18,), as one row of `limit`."""
+        """Number of frames until every channel reaches its target, (18,) like one row of `limit`."""
         target = np.asarray(wanted, np.float64)[:CHANNELS]
         aim = np.rint(np.clip(np.where(np.isnan(target), self._rest, target), self._low, self._high)).astype(np.int64)
         moves = [
@@ -245,10 +245,10 @@ class Limiter:
 
 
 def _follow(wish: I64, position: int, pace: _Pace, cool: int) -> int:
-    """Write over one channel's wishes what the rate lets through; return the frames still to wait.
+    """Limit one channel's targets to its rate, in place; returns the frames still to wait.
 
-    Stretches that obey the rate are left as they are; only where the channel has to
-    chase its wish is each frame worked by itself.
+    Stretches within the rate are left unchanged; only where the channel must
+    catch up, frames are calculated one by one.
     """
     if pace.wait > 1:
         return _creep(wish, position, pace.wait, cool)
@@ -280,7 +280,7 @@ def _follow(wish: I64, position: int, pace: _Pace, cool: int) -> int:
 
 
 def _creep(wish: I64, position: int, wait: int, cool: int) -> int:
-    """As _follow, one count a move, with `wait` frames from one move to the next."""
+    """Like _follow with one count per move, and `wait` frames between moves."""
     aims = wish.tolist()
     for i, aim in enumerate(aims):
         if cool:

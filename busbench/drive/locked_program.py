@@ -1,4 +1,4 @@
-"""The only kind of program that can be transmitted: one whose limits hold the words of all who had one."""
+"""The only kind of program that can be sent: its limits merge those of all sources."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ MAKER_KEY = object()
 
 
 class LockedProgram:
-    """A program inside the limits of plan, options and its own file; only plan_limits makes one.
+    """A program within the limits of plan, options and its own file; only plan_limits makes one.
 
     Attributes:
         program: with the merged limits and the names of its channels.
-        cautions: what the plan adds to the cautions, such as how an ignition is killed by hand.
+        cautions: additional cautions of the plan, such as how an ignition is killed by hand.
     """
 
     __slots__ = ("cautions", "program")

@@ -1,4 +1,4 @@
-"""The lines of a virtual receiver as levels: the bus, and beside it ordinary pulse outputs."""
+"""The lines of a virtual receiver as levels: the bus and servo pulse outputs."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from busbench.wire.scale import Scale
 from busbench.wire.uart import encode_line
 
 BUS = "bus"
-_LAG_NS = 4_000_000  # from a frame's first bit to the pulse: the frame is whole after 3 ms
+_LAG_NS = 4_000_000  # from a frame's first bit to the pulse; the frame lasts 3 ms
 _AFTER_NS = 10_000_000
 
 
@@ -27,10 +27,10 @@ def receiver_lines(
 
     Args:
         raw: frames as sent, uint8 (N, 25).
-        t_ns: begin of each frame, int64 (N,).
+        t_ns: start of each frame, int64 (N,).
         counts: of channels 1-16 in each, uint16 (N, 16).
-        outputs: channel (1-16) of each pulse line, by the line's name.
-        period_ns: of the pulses, None for one a frame.
+        outputs: channel (1-16) of each pulse line, by name.
+        period_ns: pulse period, None for one pulse per frame.
 
     Returns:
         The lines by name, the bus first.

@@ -1,4 +1,4 @@
-"""From the keys of one part to its shape."""
+"""Make the shape of one part from its keys."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from busbench.schema import TablePlace
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX
 from busbench.wire.scale import Scale
 
-SPAN_PCT = (-50.0, 50.0)  # where a wave goes unless stated
+SPAN_PCT = (-50.0, 50.0)  # default levels of a wave
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReplaySource:
-    """What a recording's channels did."""
+    """The channel values of a recording."""
 
     t_s: F64  # times of the frames, float64 (N,), rising from 0
     levels: F64  # counts of channels 1-16 and 0 or 1 for 17 and 18, float64 (N, 18)
@@ -34,11 +34,11 @@ Loader = Callable[[str], ReplaySource]
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """What a part's values mean."""
+    """The context of a part's values."""
 
-    unit: Unit  # of its levels, where it names none itself
-    scale: Scale  # counts against microseconds
-    load: Loader  # reads a recording by its name, for replay
+    unit: Unit  # default unit of its levels
+    scale: Scale  # conversion of counts to microseconds
+    load: Loader  # loads a recording by name, for replay
 
 
 def read_part(
@@ -66,14 +66,14 @@ def _channels(value: Any, place: TablePlace) -> tuple[int, ...]:
 
 
 def level_of(value: Any, key: str, place: TablePlace, channel: int, unit: Unit, scale: Scale) -> float:
-    """Counts of a level, not rounded; 0 or 1 on channels 17 and 18; DriveError: it is none, or does not fit a frame."""
+    """Counts of a level, not rounded; 0 or 1 on channels 17 and 18; DriveError: invalid, or out of range."""
     if channel >= CHANNELS:
         if value not in ("on", "off") and not isinstance(value, bool):
             raise place.error(key, f"is not a state of channel {channel + 1}", hint="give on or off", value=value)
         return 1.0 if value in ("on", True) else 0.0
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise place.error(key, "is not a number", hint=f"give a level in {unit}", value=value)
-    # Bars NaN and what no float holds before any sum is done with it.
+    # Refuses NaN and values beyond float range before any calculation.
     counts = level_counts(float(value), unit, scale) if abs(value) < 1e9 else np.nan
     if not 0 <= counts <= COUNTS_MAX:
         raise place.error(key, f"{unit} does not fit a frame", hint=_room(unit, scale), value=value)
@@ -81,7 +81,7 @@ def level_of(value: Any, key: str, place: TablePlace, channel: int, unit: Unit, 
 
 
 class ShapeReader:
-    """Reads what shapes are made of from one part; what is missing or cannot be names its place."""
+    """Reads the values of a shape from one part; errors name their place."""
 
     def __init__(self, table: PartTable, place: TablePlace, context: Context) -> None:
         self.table, self._place, self._context = table, place, context
@@ -101,7 +101,7 @@ class ShapeReader:
         return tuple(self._counts(value, "levels", channel) for value in self.table.levels)
 
     def needed(self, key: str) -> float:
-        """A key in seconds that must be given."""
+        """A required key in seconds."""
         value: float | None = getattr(self.table, key)
         if value is None:
             raise self._place.missing(key)
@@ -115,7 +115,7 @@ class ShapeReader:
         return level_of(value, key, self._place, channel, self._context.unit, self._context.scale)
 
     def level(self, key: str, channel: int) -> float:
-        """One level, which must be given."""
+        """One required level."""
         value = getattr(self.table, key)
         if value is None:
             raise self._place.missing(key, hint="state where the channel is")

@@ -1,4 +1,4 @@
-"""A known pattern for a cable and adapter under test, and what came back of it.
+"""A known test pattern for cable and adapter, and its echo.
 
 No byte of it is the header of a servo frame, so no device on the bus can take it
 for a command: the test needs no arming.
@@ -15,14 +15,14 @@ from busbench.drive.hash_random import hash_uint64
 from busbench.model import I64, U8, Chunk
 from busbench.wire.frame_spec import FRAME_BYTES, HEADER
 
-BLOCK_BYTES = FRAME_BYTES  # as long on the line as a frame
+BLOCK_BYTES = FRAME_BYTES  # as long as a frame
 MARK = bytes([0xA5, 0x5A])
-_SPARE = 0xF0  # when the random numbers say the header or the mark
+_SPARE = 0xF0  # replaces a random header or mark byte
 _NUMBERS = 1 << 21  # three characters of seven bits
 
 
 def pattern_block(number: int, *, seed: int) -> bytes:
-    """One block: mark, number (modulo 2**21), and bytes that the seed and the number decide."""
+    """One block: mark, number (modulo 2**21), and bytes from seed and number."""
     told = number % _NUMBERS
     count = bytes(0x80 | told >> shift & 0x7F for shift in (0, 7, 14))
     size = BLOCK_BYTES - len(MARK) - len(count)
@@ -32,7 +32,7 @@ def pattern_block(number: int, *, seed: int) -> bytes:
 
 
 class PatternSource:
-    """Hands a transmitting process a number of blocks, one a slot."""
+    """A source of blocks for a transmitting process, one per slot."""
 
     def __init__(self, blocks: int, *, seed: int, period_s: float = 0.007) -> None:
         self.period_s = period_s
@@ -55,24 +55,24 @@ class PatternSource:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Echo:
-    """What came back."""
+    """The received echo."""
 
-    intact: int  # blocks that came back as they were sent
-    damaged: int  # blocks of which something else came back
-    lost: int  # blocks of which nothing came back
-    stray_bytes: int  # bytes that belong to no intact block
-    number: I64  # which block each intact one was, int64 (intact,)
-    back_ns: I64  # when its last byte had come back, int64 (intact,)
+    intact: int  # blocks that came back unchanged
+    damaged: int  # blocks that came back changed
+    lost: int  # blocks that did not come back
+    stray_bytes: int  # bytes in no intact block
+    number: I64  # number of each intact block, int64 (intact,)
+    back_ns: I64  # arrival time of its last byte, int64 (intact,)
 
 
 def judge_echo(chunks: Sequence[Chunk], *, sent: int, seed: int) -> Echo:
-    """Find the blocks in what was received; fewer than 2**21 were sent."""
+    """Find the blocks in received bytes; fewer than 2**21 were sent."""
     data = np.frombuffer(b"".join(chunk.data for chunk in chunks), np.uint8)
     places, numbers = _intact(data, sent, seed)
     ends = np.cumsum([len(chunk.data) for chunk in chunks], dtype=np.int64)
     times = np.array([chunk.t_ns for chunk in chunks], np.int64)
     back_ns = times[np.searchsorted(ends, places + BLOCK_BYTES)] if places.size else np.empty(0, np.int64)
-    # Between two intact blocks: so many missing, so many bytes in their place.
+    # Between two intact blocks: number of missing blocks, and bytes in their place.
     missing = np.diff(numbers, prepend=-1, append=sent) - 1
     stray = np.diff(np.append(places, data.size), prepend=0)
     stray[1:] -= BLOCK_BYTES
@@ -88,7 +88,7 @@ def judge_echo(chunks: Sequence[Chunk], *, sent: int, seed: int) -> Echo:
 
 
 def _intact(data: U8, sent: int, seed: int) -> tuple[I64, I64]:
-    """Places and numbers of intact blocks, both rising."""
+    """Offsets and numbers of intact blocks, both rising."""
     starts = np.flatnonzero((data[:-1] == MARK[0]) & (data[1:] == MARK[1])).tolist()
     places: list[int] = []
     numbers: list[int] = []

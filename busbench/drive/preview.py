@@ -1,4 +1,4 @@
-"""A program drawn and put into words before anything is sent."""
+"""Draw and describe a program before anything is sent."""
 
 from __future__ import annotations
 
@@ -43,13 +43,13 @@ def preview_lines(program: Program, seen: DryRun, *, end: EndState, is_ascii: bo
 
 
 def scale_line(program: Program, *, is_ascii: bool = False) -> str:
-    """The scale that % and microseconds rest on."""
+    """The scale used for % and microseconds."""
     line = f"scale: {program.scale.describe()} (an assumption)"
     return line.replace("µ", "u") if is_ascii else line
 
 
 def list_lines(program: Program, seen: DryRun, *, end: EndState, is_drawn: bool = False) -> Iterator[str]:
-    """What each channel will do, in words; `is_drawn` where what limits hold back is in the drawing already."""
+    """What each channel will do, in words; `is_drawn` if the drawing already shows the effect of limits."""
     for channel in np.nonzero(seen.is_driven)[0].tolist():
         yield from _channel_lines(program, seen, channel) if is_drawn else driven_lines(program, seen, channel)
     for channel in range(ALL_CHANNELS):
@@ -102,7 +102,7 @@ def _held_lines(program: Program, seen: DryRun, channel: int) -> Iterator[str]:
 
 
 def changed_lines(program: Program, seen: DryRun) -> Iterator[str]:
-    """Says of each channel in how many frames travel or rate keep it from what was recorded."""
+    """Reports per channel in how many frames travel or rate changed the recorded value."""
     for channel in np.flatnonzero(seen.held_back).tolist():
         if not program.limits.is_locked(channel):
             frames = pluralize(min(program.slots, seen.looked_at), "frame")
@@ -110,7 +110,7 @@ def changed_lines(program: Program, seen: DryRun) -> Iterator[str]:
 
 
 def held_still(program: Program) -> Iterator[str]:
-    """Says of each channel that the program would move but its lock keeps where it rests."""
+    """Reports each channel that the program would move but that is locked at rest."""
     for channel in sorted({part.channel for part in program.parts}):
         if program.limits.is_locked(channel):
             yield f"{program.named(channel)}: locked at {_rest(program, channel)}: it does not move"
@@ -127,7 +127,7 @@ def _resting(program: Program, seen: DryRun) -> Iterator[str]:
 
 
 def _spans(numbers: Sequence[int]) -> str:
-    """As in "2-5, 7"."""
+    """For example "2-5, 7"."""
     runs: list[list[int]] = []
     for number in numbers:
         if runs and number == runs[-1][-1] + 1:
@@ -145,18 +145,18 @@ def _rest(program: Program, channel: int) -> str:
 
 
 def percent(program: Program, counts: float) -> str:
-    """Counts on the program's scale, as in "+50.0"; no sign before nothing."""
+    """Counts on the program's scale, for example "+50.0"; zero has no sign."""
     value = round(float(program.scale.to_percent(counts)), 1) + 0.0
     return f"{value:+.1f}" if value else "0.0"
 
 
 def _end(program: Program, level: int, asked: float) -> str:
-    """An end of the way in percent: what was asked for, where only rounding to counts lies between."""
+    """A travel end in percent: the requested one, if it differs only by rounding to counts."""
     return percent(program, asked if abs(asked - level) <= 0.5 + 1e-6 else level)
 
 
 def past_end(program: Program) -> str:
-    """Says so where a fault lasts longer than the shapes, and the program with it; else empty."""
+    """A note if a fault lasts longer than the shapes, which extends the program; else ""."""
     shapes_s = program.round_s * program.repeat
     if program.duration_s <= shapes_s + program.period_s:
         return ""
@@ -195,7 +195,7 @@ def _draw(program: Program, seen: DryRun, channel: int, *, is_ascii: bool) -> It
 
 
 def _columns(low: I64, high: I64, most: int) -> tuple[I64, I64]:
-    """Merge bins so that at most `most` columns are left."""
+    """Merge bins into at most `most` columns."""
     starts = np.unique(np.arange(most) * low.size // most)
     return np.minimum.reduceat(low, starts), np.maximum.reduceat(high, starts)
 

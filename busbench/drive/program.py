@@ -1,4 +1,4 @@
-"""A program: which channel does what, when, with which faults, inside which limits."""
+"""A program: which channel does what and when, with which faults, within which limits."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ from busbench.wire.scale import Scale
 
 FaultKind = Literal["lost", "failsafe", "gap", "flips"]
 Order = Literal["together", "in turn"]
-FRAME_PERIOD_S = 0.007  # common practice, no source; 14 or 15 ms is the other
+FRAME_PERIOD_S = 0.007  # common practice, no source; 14 or 15 ms are also in use
 FRAME_PERIODS_S = (0.004, 1.0)  # 25 characters take 3.0 ms
 PROGRAM_MAX_S = 7 * 86_400.0
-RATE_PCT_PER_S = 100.0  # end to end in two seconds, some six times slower than a servo can
+RATE_PCT_PER_S = 100.0  # end to end in two seconds, about six times slower than a servo
 TRAVEL_PCT = 100.0
 
 
@@ -31,20 +31,20 @@ class Part:
 
     channel: int  # 0-17
     shape: Shape
-    start_s: float  # when, in seconds from the start of the program
+    start_s: float  # start, in seconds from the start of the program
 
     @property
     def end_s(self) -> float:
-        """When it is over."""
+        """The end of it, in seconds."""
         return self.start_s + self.shape.duration_s
 
 
 @dataclass(frozen=True, slots=True)
 class FrameFault:
-    """Something wrong on purpose."""
+    """An intentional fault."""
 
     kind: FaultKind  # frame-lost flag, failsafe flag, frames not sent, or bits flipped
-    start_s: float  # start_s, duration_s: when, in seconds from the start of the program
+    start_s: float  # start_s, duration_s: seconds from the start of the program
     duration_s: float
     flips: float = 0.0  # probability that a byte has one of its bits flipped (flips only)
     seed: int = 0
@@ -86,22 +86,22 @@ class Program:
 
     @property
     def round_s(self) -> float:
-        """Time of one run through all parts."""
+        """Duration of one run through all parts."""
         return float(self._spans_s[1].max(initial=0.0))
 
     @property
     def duration_s(self) -> float:
-        """Time of the whole program, or of its faults where they last longer; noise hurts frames, it makes none."""
+        """Duration of the whole program, or of its faults if they last longer; noise adds no frames."""
         ends_s = (fault.start_s + fault.duration_s for fault in self.faults if fault.kind != "flips")
         return max([self.round_s * self.repeat, *ends_s])
 
     @property
     def slots(self) -> int:
-        """Frames of the whole program."""
+        """Number of frames of the whole program."""
         return max(1, math.ceil(self.duration_s / self.period_s - 1e-6))
 
     def wanted(self, slot: int, count: int) -> F64:
-        """What the parts want, one row per frame.
+        """The targets of the parts, one row per frame.
 
         Args:
             slot: the first frame, from 0.
@@ -109,7 +109,7 @@ class Program:
 
         Returns:
             Counts of channels 1-16 and levels of 17 and 18, float64 (count, 18),
-            NaN where no part says anything: the channel rests.
+            NaN where no part has a target: the channel rests.
         """
         t_s = np.arange(slot, slot + count, dtype=np.float64) * self.period_s
         if self.repeat > 1:
@@ -119,7 +119,7 @@ class Program:
         starts_s, ends_s = self._spans_s - 1e-9
         for index in np.flatnonzero((starts_s <= t_s.max(initial=-1.0)) & (ends_s > t_s.min(initial=np.inf))).tolist():
             part = self.parts[index]
-            # A nanosecond lets a frame that falls on the seam of two parts go to the later one.
+            # One nanosecond assigns a frame on the boundary of two parts to the later one.
             inside = (t_s >= part.start_s - 1e-9) & (t_s < part.end_s - 1e-9)
             if inside.any():
                 since = np.maximum(t_s[inside] - part.start_s, 0.0)
@@ -127,18 +127,18 @@ class Program:
         return rows
 
     def named(self, channel: int) -> str:
-        """Number and name of a channel (0-17), as in "channel 1 (left aileron)"."""
+        """Number and name of a channel (0-17), for example "channel 1 (left aileron)"."""
         name = dict(self.channel_names).get(channel, "")
         return f"channel {channel + 1} ({name})" if name else f"channel {channel + 1}"
 
 
 def arrange(parts: Sequence[tuple[Sequence[int], float, Callable[[int], Shape]]], *, order: Order) -> tuple[Part, ...]:
-    """Give parts their places in time.
+    """Arrange parts in time.
 
     Args:
         parts: channels (0-17), delay in seconds, and the shape for each channel.
-        order: "together": every channel begins at once and does its own parts one
-            after another; "in turn": a part begins when the one before it is over.
+        order: "together": all channels begin at once, each with its own parts one
+            after another; "in turn": each part begins at the end of the one before.
     """
     free = dict.fromkeys(range(ALL_CHANNELS), 0.0)
     placed: list[Part] = []
@@ -152,14 +152,14 @@ def arrange(parts: Sequence[tuple[Sequence[int], float, Callable[[int], Shape]]]
 
 
 def default_limits(scale: Scale) -> Limits:
-    """The limits unless stated: full travel, slow, at rest in the middle."""
+    """The default limits: full travel, slow, rest in the middle."""
     low, rest, high = (round(level_counts(pct, "%", scale)) for pct in (-TRAVEL_PCT, 0.0, TRAVEL_PCT))
     rate = rate_counts(RATE_PCT_PER_S, "%", scale)
     return Limits((ChannelLimit(max(0, low), min(COUNTS_MAX, high), rest, rate),) * CHANNELS)
 
 
 def lock(limits: Limits, *, channel: int, rest: int | None = None) -> Limits:
-    """The same limits with one channel (0-17) locked, at some counts (0 and 1 on 16 and 17) or where it rests."""
+    """The same limits with one channel (0-17) locked, at given counts (0 and 1 on 16 and 17) or at its rest."""
     if channel >= CHANNELS:
         at = channel - CHANNELS
         locked = tuple(is_locked or i == at for i, is_locked in enumerate(limits.switches_locked))
@@ -188,5 +188,5 @@ def level_counts(value: float, unit: Unit, scale: Scale) -> float:
 
 
 def rate_counts(value: float, unit: Unit, scale: Scale) -> float:
-    """Counts a second of a rate in a unit a second."""
+    """Counts per second from a rate in a unit per second."""
     return abs(level_counts(value, unit, scale) - level_counts(0.0, unit, scale))

@@ -1,4 +1,4 @@
-"""Programs as people write them: a TOML file, or the options of one part."""
+"""Read programs: a TOML file, or the options of one part."""
 
 from __future__ import annotations
 
@@ -19,16 +19,16 @@ from busbench.wire.scale import Scale
 
 DEFAULT_SCALE = Scale()
 _NAME_IT = "name a file of parts; see `busbench help drive-program`"
-_OPTIONS = {"low": "travel", "high": "travel"}  # keys of [limits] that are options of another name
+_OPTIONS = {"low": "travel", "high": "travel"}  # keys of [limits] whose options have another name
 
 
 class ProgramReader(TableReader[ProgramTables]):
     """Reads a program.
 
     Args:
-        raw: as TOML gives it.
+        raw: as read from TOML.
         source: the file, for errors.
-        text: of the file, for the lines of its tables.
+        text: the file's text, for line numbers.
     """
 
     def __init__(self, raw: dict[str, Any], *, source: str, text: str = "") -> None:
@@ -39,7 +39,7 @@ class ProgramReader(TableReader[ProgramTables]):
 
 
 class OptionReader(ProgramReader):
-    """Reads the options of a command, which are a program of one part."""
+    """Reads the options of a command as a program of one part."""
 
     noun, list_hint = "an option", "give them with commas, as in 0,50,-50"
 
@@ -47,7 +47,7 @@ class OptionReader(ProgramReader):
         super().__init__(raw, source="")
 
     def place(self, at: KeyPath) -> str:
-        """The option; of a fault also its key."""
+        """The option; for a fault also its key."""
         key = str(at[-1])
         if at[0] == "limits":
             key = _OPTIONS.get(key, key)
@@ -65,8 +65,8 @@ def read_program(
     Args:
         path: the TOML file.
         load: reads the recording that a replay names.
-        period_s: time from frame to frame where the file states none.
-        scale: counts to microseconds where the file states none.
+        period_s: default frame period.
+        scale: default scale.
 
     Raises:
         DriveError: the file cannot be read, or says what cannot be; one line with
@@ -93,14 +93,14 @@ def build_program(
     period_s: float = FRAME_PERIOD_S,
     scale: Scale = DEFAULT_SCALE,
 ) -> Program:
-    """Make a program of its keys.
+    """Make a program from its keys.
 
     Args:
         reader: of the file, or of the options.
-        name: what it is called where it names itself nothing.
+        name: default name.
         load: reads the recording that a replay names.
-        period_s: time from frame to frame where none is stated.
-        scale: counts to microseconds where none is stated.
+        period_s: default frame period.
+        scale: default scale.
 
     Raises:
         DriveError: names place, key and value.
@@ -148,7 +148,7 @@ def _end_bytes(value: Any, reader: ProgramReader) -> tuple[int, ...]:
 def _limits(
     tables: ProgramTables, reader: ProgramReader, scale: Scale
 ) -> tuple[Limits, frozenset[int], frozenset[int]]:
-    """Limits, and the channels of which rest and travel are stated by themselves."""
+    """Limits, and the channels with their own rest and travel."""
     base = _limit(tables.limits, TablePlace(reader, ("limits",)), default_limits(scale).channels[0], tables.unit, scale)
     channels = [base] * CHANNELS
     switches, locked = [False] * (ALL_CHANNELS - CHANNELS), [False] * (ALL_CHANNELS - CHANNELS)
@@ -182,7 +182,7 @@ def _limit(
     *,
     is_locked: bool = False,
 ) -> ChannelLimit:
-    """Limits of [limits] or of a [[channel]], where they are stated."""
+    """The limits stated in [limits] or in a [[channel]]."""
     given = [key for key in ("low", "high", "rest") if getattr(table, key) is not None]
     stated = {key: round(level_of(getattr(table, key), key, place, 0, unit, scale)) for key in given}
     limit = replace(base, **stated, is_locked=False)

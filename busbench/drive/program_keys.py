@@ -25,8 +25,10 @@ Text = Annotated[str, Meta(min_length=1, max_length=200)]
 Seed = Annotated[int, Meta(ge=0, le=SEED_MAX)]
 CycleSeconds = Annotated[float, Meta(ge=PERIODS_S[0], le=PERIODS_S[1], extra={"unit": "s"})]
 ProgramSeconds = Annotated[float, Meta(ge=0, le=PROGRAM_MAX_S, extra={"unit": "s"})]
-Rate = Annotated[float, Meta(ge=0.001, le=1e6, extra={"unit": "per second"})]  # at the most any step within one frame
-Level = Any  # what it may be depends on the unit and on the channel
+Rate = Annotated[
+    float, Meta(ge=0.001, le=1e6, extra={"unit": "per second"})
+]  # a rate that allows any step within one frame
+Level = Any  # its range depends on unit and channel
 
 
 class LimitsTable(Table, frozen=True, kw_only=True):
@@ -68,7 +70,7 @@ class ChannelTable(Table, frozen=True, kw_only=True):
 
     @classmethod
     def known(cls, raw: Mapping[str, Any]) -> tuple[str, Sequence[str]]:
-        """On/off channels have a rest alone."""
+        """On/off channels only have a rest."""
         if raw.get("number") in range(CHANNELS + 1, ALL_CHANNELS + 1):
             return "an on/off channel", ("number", "name", "locked", "rest")
         return super().known(raw)

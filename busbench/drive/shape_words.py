@@ -1,4 +1,4 @@
-"""The shapes by their words: keys of each, and how a part makes it. Programs, help, options and screens read this."""
+"""The declared shapes: keys of each, and how to make it. Programs, help, options and screens read this."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ Make = Callable[["ShapeReader", int], Shape]
 class ShapeWord:
     """One shape."""
 
-    keys: tuple[str, ...]  # of a part with it, beside those of all parts
-    make: Make  # from the reader of a part and a channel (0-17)
-    fits_switch: bool = False  # True where it fits channels 17 and 18, which are on or off
-    same_as: str = ""  # the shape of which it is another name
+    keys: tuple[str, ...]  # keys of a part with this shape, besides those of all parts
+    make: Make  # makes it from the reader of a part and a channel (0-17)
+    fits_switch: bool = False  # True if it fits the on/off channels 17 and 18
+    same_as: str = ""  # the shape of which it is an alias
 
     @property
     def is_wave(self) -> bool:
-        """True where low, high, period and cycles say all that it needs, as the screen can set them."""
+        """True if low, high, period and cycles are enough, as set on the screen."""
         return (
             not self.same_as and {"low", "high", "period", "cycles"} <= set(self.keys) and "period_end" not in self.keys
         )
@@ -38,7 +38,7 @@ SHAPES: dict[str, ShapeWord] = {}
 def shape_word(
     word: str, *, keys: tuple[str, ...], fits_switch: bool = False, same_as: str = ""
 ) -> Callable[[Make], Make]:
-    """Declare a shape; the function below makes it from a part."""
+    """Declare a shape; the decorated function makes it from a part."""
 
     def declare(make: Make) -> Make:
         SHAPES[word] = ShapeWord(keys, make, fits_switch, same_as)
@@ -48,18 +48,18 @@ def shape_word(
 
 
 def switch_words() -> tuple[str, ...]:
-    """Those that fit channels 17 and 18."""
+    """The shapes that fit channels 17 and 18."""
     return tuple(word for word, declared in SHAPES.items() if declared.fits_switch)
 
 
 def shapes_text() -> str:
-    """All of them in words, each with its other name."""
+    """All shapes in words, with their aliases."""
     also = {declared.same_as: f" (also {word})" for word, declared in SHAPES.items()}
     return any_of([f"{word}{also.get(word, '')}" for word, declared in SHAPES.items() if not declared.same_as])
 
 
 def any_of(words: Sequence[str]) -> str:
-    """As in "hold, square or steps"."""
+    """For example "hold, square or steps"."""
     return f"{', '.join(words[:-1])} or {words[-1]}"
 
 

@@ -1,6 +1,6 @@
 """Shapes: what a channel does over time, each a closed form.
 
-A shape maps seconds since its own start to counts. It knows nothing of frames,
+A shape maps seconds since its own start to counts. It does not know frames,
 rates or limits. Levels are counts as floats; a switch channel reads 0.5 and
 above as on.
 """
@@ -26,7 +26,7 @@ class Shape(abc.ABC):
     @property
     @abc.abstractmethod
     def duration_s(self) -> float:
-        """How long the shape lasts."""
+        """Duration of the shape."""
 
     @abc.abstractmethod
     def counts(self, t_s: F64) -> F64:
@@ -35,33 +35,33 @@ class Shape(abc.ABC):
     @property
     @abc.abstractmethod
     def reach(self) -> tuple[float, float]:
-        """Counts below and above which it never goes."""
+        """The min and max counts."""
 
     @abc.abstractmethod
     def words(self) -> str:
-        """What it does, without its levels, as in "sine, 3 cycles of 4 s"."""
+        """A description without levels, for example "sine, 3 cycles of 4 s"."""
 
 
 @dataclass(frozen=True, slots=True)
 class TimeSpan:
-    """Where a wave goes: its full deflections, and the level between them at which it is at 0."""
+    """The levels of a wave: its full deflections, and its centre."""
 
     low: float  # low, centre, high: counts, rising
     centre: float
     high: float
 
     def at(self, wave: F64) -> F64:
-        """Levels of a wave of -1 to 1: each half is stretched to its own side of the centre."""
+        """Levels of a wave of -1 to 1; each half is scaled to its side of the centre."""
         return self.centre + wave * np.where(wave < 0, self.centre - self.low, self.high - self.centre)
 
 
 @dataclass(frozen=True, slots=True)
 class Cycle:
-    """How often and from where in its cycle."""
+    """Number of cycles, period and phase."""
 
     period_s: float
-    cycles: float = 1.0  # how many; need not be whole
-    phase_deg: float = 0.0  # how far into its cycle the shape begins
+    cycles: float = 1.0  # number of cycles; may be a fraction
+    phase_deg: float = 0.0  # start within the cycle
 
     @property
     def duration_s(self) -> float:
@@ -69,11 +69,11 @@ class Cycle:
         return self.period_s * self.cycles
 
     def turn(self, t_s: F64) -> F64:
-        """The place in the cycle at each time, from 0 up to 1."""
+        """The phase at each time, in [0, 1)."""
         return np.mod(t_s / self.period_s + self.phase_deg / 360.0, 1.0)
 
     def words(self) -> str:
-        """As in "3 cycles of 4 s"."""
+        """For example "3 cycles of 4 s"."""
         phase = f" from {self.phase_deg:g} degrees" if self.phase_deg else ""
         return f"{self.cycles:g} cycle{'' if self.cycles == 1 else 's'} of {self.period_s:g} s{phase}"
 
@@ -84,7 +84,7 @@ def wave(kind: WaveKind, turn: F64) -> F64:
     Args:
         kind: ramp rises from -1 and falls back at once; triangle and sine begin
             at 0, rising; square is high for half a cycle, then low.
-        turn: place in the cycle, from 0 up to 1, float64 (N,).
+        turn: phase in [0, 1), float64 (N,).
     """
     match kind:
         case "ramp":
@@ -99,14 +99,14 @@ def wave(kind: WaveKind, turn: F64) -> F64:
 
 @dataclass(frozen=True, slots=True)
 class Hold(Shape):
-    """One level for a time."""
+    """One constant level."""
 
     level: float
     seconds: float
 
     @property
     def duration_s(self) -> float:
-        """How long the level is held."""
+        """Duration of the level."""
         return self.seconds
 
     def counts(self, t_s: F64) -> F64:
@@ -115,16 +115,16 @@ class Hold(Shape):
 
     @property
     def reach(self) -> tuple[float, float]:
-        """As Shape says."""
+        """See Shape."""
         return self.level, self.level
 
     def words(self) -> str:
-        """As in "hold for 2 s"."""
+        """For example "hold for 2 s"."""
         return f"hold for {self.seconds:g} s"
 
 
 class CycleShape(Shape):
-    """What goes through its cycle again and again, between the ends of its span."""
+    """A periodic shape between the ends of its span."""
 
     span: TimeSpan
     cycle: Cycle
@@ -136,7 +136,7 @@ class CycleShape(Shape):
 
     @property
     def reach(self) -> tuple[float, float]:
-        """As Shape says."""
+        """See Shape."""
         return self.span.low, self.span.high
 
 
@@ -153,36 +153,36 @@ class Wave(CycleShape):
         return self.span.at(wave(self.kind, self.cycle.turn(t_s)))
 
     def words(self) -> str:
-        """As in "sine, 3 cycles of 4 s"."""
+        """For example "sine, 3 cycles of 4 s"."""
         return f"{self.kind}, {self.cycle.words()}"
 
 
 @dataclass(frozen=True, slots=True)
 class Levels(CycleShape):
-    """Levels taken in turn, each for an equal share of the cycle."""
+    """Levels in turn, each for an equal share of the cycle."""
 
     name: str
     levels: tuple[float, ...]
     cycle: Cycle
 
     def counts(self, t_s: F64) -> F64:
-        """The level whose turn it is."""
-        # A billionth of a cycle keeps a frame that falls on a step from landing short of it.
+        """The current level."""
+        # One billionth of a cycle keeps a frame at a step from being assigned to the level before.
         place = np.mod(self.cycle.turn(t_s) + 1e-9, 1.0) * len(self.levels)
         return np.asarray(self.levels)[place.astype(np.int64)]
 
     @property
     def reach(self) -> tuple[float, float]:
-        """As Shape says."""
+        """See Shape."""
         return min(self.levels), max(self.levels)
 
     def words(self) -> str:
-        """As in "steps through 3 levels, 2 cycles of 6 s"."""
+        """For example "steps through 3 levels, 2 cycles of 6 s"."""
         return f"{self.name} through {pluralize(len(self.levels), 'level')}, {self.cycle.words()}"
 
 
 def staircase(low: float, high: float, *, stairs: int, cycle: Cycle) -> Levels:
-    """Levels from low to high and back down, `stairs` different ones."""
+    """`stairs` levels from low to high, and back down."""
     up = np.linspace(low, high, stairs)
     return Levels("staircase", tuple(float(level) for level in (*up, *up[-2:0:-1])), cycle)
 
@@ -192,7 +192,7 @@ class Chirp(CycleShape):
     """A sine whose frequency changes linearly in time.
 
     The phase is the integral of the frequency: turns = f0 t + (f1 - f0) t^2 / (2 T),
-    with T such that `cycle.cycles` turns are done; `cycle.period_s` is the first period.
+    with T such that it has `cycle.cycles` turns; `cycle.period_s` is the first period.
     """
 
     span: TimeSpan
@@ -201,7 +201,7 @@ class Chirp(CycleShape):
 
     @property
     def duration_s(self) -> float:
-        """Time in which all cycles are done: cycles over the mean frequency."""
+        """Duration: cycles divided by the mean frequency."""
         return 2.0 * self.cycle.cycles / (1.0 / self.cycle.period_s + 1.0 / self.period_end_s)
 
     def counts(self, t_s: F64) -> F64:
@@ -211,18 +211,18 @@ class Chirp(CycleShape):
         return self.span.at(np.sin(2.0 * np.pi * turns))
 
     def words(self) -> str:
-        """As in "chirp, 10 cycles, periods from 4 s to 0.5 s"."""
+        """For example "chirp, 10 cycles, periods from 4 s to 0.5 s"."""
         return f"chirp, {self.cycle.cycles:g} cycles, periods from {self.cycle.period_s:g} s to {self.period_end_s:g} s"
 
 
 @dataclass(frozen=True, slots=True)
 class Wander(CycleShape):
-    """Smooth moves between seeded random levels, one a period."""
+    """Smooth moves between seeded random levels, one per period."""
 
-    span: TimeSpan  # where they go
-    cycle: Cycle  # `cycle.period_s` is the time of one move, `cycle.cycles` their number
+    span: TimeSpan  # range of the levels
+    cycle: Cycle  # `cycle.period_s` is the duration of one move, `cycle.cycles` their number
     seed: int  # the same seed gives the same moves
-    stream: int = 0  # channels of one seed each have their own
+    stream: int = 0  # channels with the same seed move differently
 
     def counts(self, t_s: F64) -> F64:
         """The moves, eased in and out by 3 x^2 - 2 x^3."""
@@ -235,35 +235,35 @@ class Wander(CycleShape):
         return self.span.at(before + (after - before) * into**2 * (3.0 - 2.0 * into))
 
     def words(self) -> str:
-        """As in "wander, 30 moves of 2 s, seed 7"."""
+        """For example "wander, 30 moves of 2 s, seed 7"."""
         return f"wander, {self.cycle.cycles:g} moves of {self.cycle.period_s:g} s, seed {self.seed}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Replay(Shape):
-    """What a channel did in a recording: each level holds until the next frame."""
+    """The values of a recorded channel: each level holds until the next frame."""
 
     t_s: F64  # times of the frames, float64 (N,), rising from 0
     levels: F64  # counts, float64 (N,)
-    seconds: float  # how long to play; the last level holds after the recording's end
+    seconds: float  # duration; the last level holds after the recording's end
     source: str  # file and channel, for people
 
     @property
     def duration_s(self) -> float:
-        """How long is played."""
+        """Duration of the replay."""
         return self.seconds
 
     def counts(self, t_s: F64) -> F64:
         """The level of the last frame at or before each time."""
-        # Half a microsecond keeps a frame that falls on a recorded one from landing short of it.
+        # Half a microsecond keeps a frame at a recorded time from using the value before.
         at = np.searchsorted(self.t_s, t_s + 5e-7, side="right") - 1
         return self.levels[np.maximum(at, 0)]
 
     @property
     def reach(self) -> tuple[float, float]:
-        """As Shape says."""
+        """See Shape."""
         return float(self.levels.min()), float(self.levels.max())
 
     def words(self) -> str:
-        """As in "replay of heron.pcapng channel 3, 60 s"."""
+        """For example "replay of heron.pcapng channel 3, 60 s"."""
         return f"replay of {self.source}, {self.seconds:g} s"

@@ -1,8 +1,8 @@
-"""The walk round the aircraft as a state machine: events in; prompts, motions and answers out.
+"""The walk as a state machine: takes events; gives prompts, motions and answers.
 
-Nothing here reads, writes or waits. A front end shows `prompt`, turns what the
+It does not read, write or wait. A front end shows `prompt`, turns what the
 builder does into an event, takes `after(event)` as the new walk, and moves the
-device that is at `stop` whenever the phase is MOVING.
+device at `stop` while the phase is MOVING.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ NOTE_MAX = 2000
 
 
 class Question(enum.StrEnum):
-    """What is asked of each device, in this order."""
+    """The questions about each device, in this order."""
 
     RIGHT_SURFACE = "right_surface"
     RIGHT_WAY = "right_way"
@@ -29,18 +29,18 @@ QUESTIONS = tuple(Question)
 
 
 class SurfacePhase(enum.Enum):
-    """What the walk waits for."""
+    """The states of the walk: what it waits for."""
 
-    READY = enum.auto()  # the word to move
+    READY = enum.auto()  # the command to move
     MOVING = enum.auto()  # the end of a motion
-    STOPPED = enum.auto()  # what to do after a motion that was stopped
+    STOPPED = enum.auto()  # a decision after a stopped motion
     ASKING = enum.auto()  # an answer
-    REVIEW = enum.auto()  # the word that it is all right so
+    REVIEW = enum.auto()  # confirmation of the review
     OVER = enum.auto()  # nothing
 
 
 class Word(enum.StrEnum):
-    """What a builder can say."""
+    """The answers of the builder."""
 
     GO = "move"
     YES = "yes"
@@ -72,56 +72,56 @@ class Ended(enum.StrEnum):
 
     RAN = "ran"
     STOPPED = "stopped"  # by the builder
-    LOST = "lost"  # the port went
+    LOST = "lost"  # the port was lost
 
 
 @dataclass(frozen=True, slots=True)
 class Station:
-    """One halt of the walk: a channel and the devices that obey it."""
+    """One station of the walk: a channel and the devices that obey it."""
 
-    name: str  # of the device, or of all of them
+    name: str  # name of the device, or of all of them
     channel: int  # 0-17
     members: tuple[str, ...]  # the devices' names
-    first: str  # first, then: which way they go first and after that, as in "up" and "down"
+    first: str  # first, then: first and second direction, for example "up" and "down"
     then: str
-    is_high_first: bool  # True where the channel rises to go the first way
+    is_high_first: bool  # True if the channel rises for the first direction
     low: int  # low, neutral, high: ends and rest in counts, 0 and 1 on channels 17 and 18
     neutral: int
     high: int
-    remark: str = ""  # what the plan says of the direction, as in "reversed, mounted mirrored"
+    remark: str = ""  # the plan's remark on direction, for example "reversed, mounted mirrored"
 
     @property
     def announced(self) -> str:
-        """As in "left aileron, channel 1, up first"."""
+        """For example "left aileron, channel 1, up first"."""
         remark = f" ({self.remark})" if self.remark else ""
         return f"{self.name}, channel {self.channel + 1}, {self.first} first{remark}"
 
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """One motion that was made."""
+    """One motion."""
 
     t_utc: str  # when it began, ISO 8601
-    duration_s: float  # how long it went
+    duration_s: float  # its duration
     ended: Ended = Ended.RAN  # how it ended
-    reason: str = ""  # why it ended before its time, or an empty string
-    seen: tuple[str, ...] = ()  # what a virtual aircraft did, in words
+    reason: str = ""  # why it ended early, or ""
+    seen: tuple[str, ...] = ()  # what a virtual aircraft did
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """What is known of one halt."""
+    """The results of one station."""
 
     stop: Station
-    moves: tuple[Move, ...] = ()  # motions made, the oldest first
-    # to QUESTIONS in their order, None where there is none yet
+    moves: tuple[Move, ...] = ()  # motions, oldest first
+    # answers in the order of QUESTIONS, None if not answered yet
     answers: tuple[bool | None, ...] = (None,) * len(QUESTIONS)
-    note: str = ""  # the builder's words
-    is_skipped: bool = False  # True where the builder went past it
+    note: str = ""  # the builder's note
+    is_skipped: bool = False  # True if the builder skipped it
 
     @property
     def is_done(self) -> bool:
-        """True where every question is answered."""
+        """True if every question is answered."""
         return None not in self.answers
 
     @property
@@ -137,9 +137,9 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """The motion is over, and what the key that stopped it meant, if it meant anything."""
+    """The motion is over, with the meaning of the key that stopped it, if any."""
 
-    move: Move | None  # the motion; None where it was called off before it began
+    move: Move | None  # the motion; None if it was cancelled before it began
     word: Word | None = None  # of the key
 
 
@@ -159,7 +159,7 @@ _ALWAYS = (Word.NOTE, Word.END)
 class Walk:
     """The walk at one moment."""
 
-    entries: tuple[Entry, ...]  # all halts, at least one
+    entries: tuple[Entry, ...]  # all stations, at least one
     at: int = 0
     phase: SurfacePhase = SurfacePhase.READY
     asked: int = 0  # index of the question asked, in ASKING
@@ -171,22 +171,22 @@ class Walk:
 
     @property
     def stop(self) -> Station:
-        """The current halt."""
+        """The current station."""
         return self.entry.stop
 
     @property
     def is_over(self) -> bool:
-        """True where nothing is outstanding."""
+        """True if nothing is open."""
         return self.phase is SurfacePhase.OVER
 
     @property
     def is_good(self) -> bool:
-        """True where every answer is there and is yes."""
+        """True if every answer is yes."""
         return all(all(entry.answers) for entry in self.entries)
 
     @property
     def words(self) -> tuple[Word, ...]:
-        """What may be said now. In MOVING they end the motion first, as anything does."""
+        """The answers possible now. While MOVING, any of them ends the motion first."""
         back = (Word.BACK,) if self.at > 0 else ()
         answer = (Word.ANSWER,) if self.entry.moves else ()
         match self.phase:
@@ -206,7 +206,7 @@ class Walk:
 
     @property
     def keys(self) -> dict[str, Word]:
-        """What may be said now, by its key; Enter ends a walk that was seen through."""
+        """The answers possible now, by key; Enter ends a completed walk."""
         enters = Word.END if self.phase is SurfacePhase.REVIEW else Word.GO
         return {"enter" if word is enters else KEYS[word]: word for word in self.words}
 
@@ -231,7 +231,7 @@ class Walk:
                 return ""
 
     def after(self, event: Event) -> Walk:
-        """The walk after an event; itself where the event means nothing now."""
+        """The walk after an event; unchanged if the event has no meaning now."""
         if isinstance(event, Moved):
             return self._moved(event) if self.phase is SurfacePhase.MOVING else self
         if isinstance(event, Wrote):
@@ -285,7 +285,7 @@ class Walk:
             if event.move.ended is Ended.RAN:
                 return replace(walk, phase=SurfacePhase.ASKING, asked=walk.entry.asked_first)
         stopped = replace(walk, phase=SurfacePhase.STOPPED)
-        # Nothing that was pressed to stop a motion may begin another.
+        # A key that stopped a motion must not start another.
         return stopped.after(event.word) if event.word in self.words else stopped
 
     def _noted(self, text: str) -> Walk:
@@ -302,7 +302,7 @@ class Walk:
         return walk._next() if walk.entry.is_done else replace(walk, asked=walk.entry.asked_first)
 
     def _next(self) -> Walk:
-        """On to the next halt that is not done, then to the review."""
+        """Go to the next open station, then to the review."""
         for at in range(self.at + 1, len(self.entries)):
             if not self.entries[at].is_done:
                 return replace(self, at=at, phase=SurfacePhase.READY)
@@ -322,7 +322,7 @@ def begin(stops: Sequence[Station]) -> Walk:
 
 
 def resume(entries: Sequence[Entry]) -> Walk:
-    """A walk that goes on at the first halt that is not done; skipped ones come again."""
+    """A walk that continues at the first open station; skipped ones come again."""
     for at, entry in enumerate(entries):
         if not entry.is_done:
             return Walk(tuple(entries), at)
@@ -347,7 +347,7 @@ def question_text(question: Question, stop: Station) -> str:
 
 
 def tally(entries: Sequence[Entry]) -> str:
-    """As in "8 to walk: 1 answer no, 1 skipped, none unanswered"."""
+    """For example "8 to walk: 1 answer no, 1 skipped, none unanswered"."""
     noes = sum(entry.answers.count(False) for entry in entries)
     skipped = sum(entry.state == "skipped" for entry in entries)
     still = sum(entry.state == "open" for entry in entries)

@@ -1,4 +1,4 @@
-"""The answers of a walk as a JSON file, replaced as a whole after every answer; its keys: surface_tables.py."""
+"""The answers of a walk as a JSON file, replaced after every answer; its keys: surface_tables.py."""
 
 from __future__ import annotations
 
@@ -25,15 +25,15 @@ _NAME_IT = "name the file that `busbench walk` kept"
 
 @dataclass(frozen=True, slots=True)
 class WalkHead:
-    """What a file says beside its devices."""
+    """The head of the file: everything except the devices."""
 
     rig: str  # name of the aircraft
-    port: str  # where the frames go
-    is_rehearsal: bool  # True where no aircraft moves
+    port: str  # target of the frames
+    is_rehearsal: bool  # True if no aircraft moves
     start_utc: str  # ISO 8601
     limits: Limits  # of the walk
     period_s: float  # time from frame to frame
-    rate_pct_per_s: float  # fastest movement
+    rate_pct_per_s: float  # max rate
     scale: Scale  # of the plan
     not_walked: tuple[tuple[str, str], ...] = ()  # names and reasons
 
@@ -89,7 +89,7 @@ def _entry_dict(entry: Entry) -> dict[str, Any]:
 
 
 def write_walk(path: str | Path, head: WalkHead, entries: Sequence[Entry]) -> None:
-    """Replace the file as a whole, whatever happens meanwhile; OutputError: the old one is untouched."""
+    """Replace the whole file atomically; OutputError: the old one is unchanged."""
     text = json.dumps(walk_dict(head, entries), indent=2, ensure_ascii=False) + "\n"
     try:
         write_output(path, text, is_update=True)
@@ -105,7 +105,7 @@ class SavedWalk:
     is_rehearsal: bool
     start_utc: str
     entries: tuple[Entry, ...]  # as written
-    not_walked: tuple[tuple[str, str], ...] | None = None  # names and reasons, None where an old file gives none
+    not_walked: tuple[tuple[str, str], ...] | None = None  # names and reasons, None if an old file gives none
 
 
 class _AnswersReader(TableReader[WalkTable]):
@@ -118,7 +118,7 @@ class _AnswersReader(TableReader[WalkTable]):
 
 
 def read_walk(path: str | Path) -> SavedWalk:
-    """Read the answers of a walk (raises DriveError: it cannot be read or is no such file)."""
+    """Read the answers of a walk (raises DriveError: unreadable, or another kind of file)."""
     try:
         data = read_bounded(path)
         require_small(data)
@@ -140,7 +140,7 @@ def read_walk(path: str | Path) -> SavedWalk:
         raise DriveError(f"{path}, version: {quote_value(version, most=20)} is not known", hint=hint)
 
     def raises(key: str, what: str, hint: str) -> DriveError:
-        del hint  # for people who wrote the file themselves
+        del hint  # for files written by hand
         return DriveError(f"{path}, {key}: {what}", hint=_NAME_IT)
 
     file = _AnswersReader(raw, WalkTable, raises=raises, of="the answers of a walk").read()
@@ -157,9 +157,9 @@ def _entry(device: DeviceTable) -> Entry:
 
 
 def merge(stops: Sequence[Station], saved: SavedWalk, *, path: str | Path) -> tuple[tuple[Entry, ...], tuple[str, ...]]:
-    """Lay saved answers on the plan as it is now.
+    """Merge saved answers into the current plan.
 
-    A halt whose channel, ends or direction the plan states otherwise by now begins
+    A station whose channel, endpoints or direction have changed in the plan begins
     again, with its note kept.
 
     Args:
@@ -169,7 +169,7 @@ def merge(stops: Sequence[Station], saved: SavedWalk, *, path: str | Path) -> tu
         The entries, and the names of those that restart.
 
     Raises:
-        DriveError: the file speaks of a device that the plan does not know.
+        DriveError: the file has a device that is not in the plan.
     """
     by_name = {entry.stop.name: entry for entry in saved.entries}
     unknown = by_name.keys() - {stop.name for stop in stops}

@@ -1,4 +1,4 @@
-"""What one halt of the walk sends: its channel out and back both ways and to its ends, all else held."""
+"""The motion of one station of the walk: its channel out and back both ways, then to its limits; all others held."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from busbench.drive.surface_check import Station
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS
 from busbench.wire.scale import Scale
 
-REST_S = 0.5  # at neutral between the small move and the large one
-DWELL_S = 1.0  # at each end
+REST_S = 0.5  # pause at neutral between the small and the large move
+DWELL_S = 1.0  # pause at each end
 SWITCH_S = 2.0
 SWITCH_CYCLES = 2
 HOLD_S = 3600.0  # frames between motions, while questions are answered
@@ -36,7 +36,7 @@ def walk_limits(stops: Sequence[Station], *, scale: Scale, rate_pct_per_s: float
 
 
 def station_program(stop: Station, *, limits: Limits, scale: Scale, period_s: float) -> Program:
-    """The motion of one halt; every other channel is locked where it rests."""
+    """The motion of one station; every other channel is locked at rest."""
     parts, start_s = [], 0.0
     for shape in _shapes(stop, limits):
         parts.append(Part(stop.channel, shape, start_s))
@@ -47,7 +47,7 @@ def station_program(stop: Station, *, limits: Limits, scale: Scale, period_s: fl
 
 
 def hold_program(*, limits: Limits, scale: Scale, period_s: float) -> Program:
-    """Every channel locked where it rests, for as long as answers may take."""
+    """Every channel locked at rest, for as long as answers may take."""
     held = _held(limits, but=None)
     part = Part(0, Hold(float(limits.channels[0].rest), HOLD_S), 0.0)
     return Program("hold", (part,), held, scale, period_s)
@@ -65,7 +65,7 @@ def _shapes(stop: Station, limits: Limits) -> list[Shape]:
         on_off: list[Shape] = [Hold(float(level), SWITCH_S) for level in (1 - stop.neutral, stop.neutral)]
         return on_off * SWITCH_CYCLES
     low, neutral, high = float(stop.low), float(stop.neutral), float(stop.high)
-    # Half the limit's rate, so that rounding to whole counts a frame never holds the motion back.
+    # Half the limit's rate, so that rounding to whole counts per frame never holds the motion back.
     quarter_s = max(high - neutral, neutral - low) / (limits.channels[stop.channel].rate / 2)
     whole, half = TimeSpan(low, neutral, high), TimeSpan((low + neutral) / 2, neutral, (neutral + high) / 2)
     phase = 0.0 if stop.is_high_first else 180.0

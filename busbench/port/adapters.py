@@ -72,7 +72,7 @@ class Adapter:
     vid: int | None  # vid, pid: USB vendor and product, or None
     pid: int | None
     serial_number: str
-    latency_ms: int | None  # of its latency timer, or None where it has none or it cannot be read
+    latency_ms: int | None  # of its latency timer, or None if it has none or it cannot be read
     advice: tuple[str, ...]  # what to do, a clause each
 
 

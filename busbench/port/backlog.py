@@ -42,7 +42,7 @@ class Backlog(abc.ABC):
 
     @property
     def is_clear(self) -> bool:
-        """True where a frame written now leaves in its slot."""
+        """True if a frame written now leaves in its slot."""
         return self.unsent <= FRAME_BYTES
 
     def note_write(self, written_ns: int) -> None:
@@ -51,7 +51,7 @@ class Backlog(abc.ABC):
 
     @abc.abstractmethod
     def discard(self) -> bool:
-        """Drop what has not left; True where that closes the port, as it does a socket."""
+        """Drop what has not left; True if that closes the port, as it does a socket."""
 
     def close(self) -> None:  # noqa: B027 - most have nothing to release
         """Release what was opened to find out."""
@@ -65,7 +65,7 @@ class TtyBacklog(Backlog):
 
     @property
     def unsent(self) -> int:
-        """As Backlog says."""
+        """See Backlog."""
         if sys.platform == "win32":
             return 0
         import fcntl
@@ -77,7 +77,7 @@ class TtyBacklog(Backlog):
             return 0
 
     def discard(self) -> bool:
-        """As Backlog says."""
+        """See Backlog."""
         if sys.platform != "win32":
             import termios
 
@@ -101,23 +101,23 @@ class PtyBacklog(TtyBacklog):
 
     @property
     def unsent(self) -> int:
-        """As Backlog says; whole frames only."""
+        """See Backlog; whole frames only."""
         if self._is_unread and self._wakes.poll(0):
             self._is_unread = False
         return FRAME_BYTES if self._is_unread else 0
 
     @property
     def is_clear(self) -> bool:
-        """True where the far end has read all: nothing spaces what it reads at once."""
+        """True if the far end has read all: nothing spaces what it reads at once."""
         return not self.unsent
 
     def note_write(self, written_ns: int) -> None:
-        """As Backlog says."""
+        """See Backlog."""
         self._wakes.poll(0)  # the write wakes its own poll too
         self._is_unread = perf_counter_ns() - written_ns < _OWN_WAKE_NS
 
     def close(self) -> None:
-        """As Backlog says."""
+        """See Backlog."""
         self._wakes.close()
 
 
@@ -130,13 +130,13 @@ class SocketBacklog(Backlog):
 
     @property
     def unsent(self) -> int:
-        """As Backlog says, with what a program on this computer has not read."""
+        """See Backlog, with what a program on this computer has not read."""
         far = None if self._far is None else self._far.unread()
         return self._unacknowledged() if far is None else far
 
     @property
     def is_clear(self) -> bool:
-        """True where the far end has all, and has read all where that is known."""
+        """True if the far end has all, and has read all where that is known."""
         far = None if self._far is None else self._far.unread()
         return self._unacknowledged() <= FRAME_BYTES if far is None else far == 0
 
@@ -160,7 +160,7 @@ class SocketBacklog(Backlog):
         return True
 
     def close(self) -> None:
-        """As Backlog says."""
+        """See Backlog."""
         if self._far is not None:
             self._far.close()
 
@@ -173,7 +173,7 @@ class _PeerSocket:
 
     @classmethod
     def of(cls, connection: socket.socket) -> _PeerSocket | None:
-        """The other end, or None where it is on another computer or cannot be asked for."""
+        """The other end, or None if it is on another computer or cannot be asked for."""
         if sys.platform != "linux":
             return None
         try:
@@ -198,7 +198,7 @@ class _PeerSocket:
         return found
 
     def unread(self) -> int | None:
-        """Bytes that its program has not read, None where that is not known."""
+        """Bytes that its program has not read, None if that is not known."""
         try:
             self._link.send(self._request)
             answer = self._link.recv(4096)
@@ -220,14 +220,14 @@ class QueueBacklog(Backlog):
 
     @property
     def unsent(self) -> int:
-        """As Backlog says; 0 where the port cannot say."""
+        """See Backlog; 0 if the port cannot say."""
         try:
             return int(self._port.out_waiting)
         except Exception:  # not every kind of port has it, and one that is gone raises anything
             return 0
 
     def discard(self) -> bool:
-        """As Backlog says."""
+        """See Backlog."""
         with contextlib.suppress(Exception):
             self._port.reset_output_buffer()
         return False

@@ -25,7 +25,7 @@ class Identity:
     location: str = ""  # the USB socket it sits in, or an empty string
 
     def is_same(self, entry: Any) -> bool:
-        """True where a listed port is this adapter; without a serial number its USB socket decides."""
+        """True if a listed port is this adapter; without a serial number its USB socket decides."""
         if (entry.vid, entry.pid) != (self.vid, self.pid):
             return False
         if self.serial_number:

@@ -68,7 +68,7 @@ class IoLoop(abc.ABC):
     @property
     @abc.abstractmethod
     def is_free(self) -> bool:
-        """True where the system took all that was written, and no frame before the last one lies there unsent."""
+        """True if the system took all that was written, and no frame before the last one lies there unsent."""
 
     @property
     @abc.abstractmethod
@@ -77,7 +77,7 @@ class IoLoop(abc.ABC):
 
     @abc.abstractmethod
     def discard(self) -> bool:
-        """Drop what has not left; True where that closes the port."""
+        """Drop what has not left; True if that closes the port."""
 
 
 class SelectIoLoop(IoLoop):
@@ -96,7 +96,7 @@ class SelectIoLoop(IoLoop):
         self._spy: Any = None
 
     def wait(self, timeout_s: float, *, holds_back: bool) -> list[Item]:
-        """As IoLoop says."""
+        """See IoLoop."""
         readers = [self._in] if self._parent_speaks else []
         if self._fd is not None and not holds_back:
             readers.append(self._fd)
@@ -137,7 +137,7 @@ class SelectIoLoop(IoLoop):
         return (LoopEvent.PORT, now, data) if data else (LoopEvent.PORT_GONE, now, b"")
 
     def attach(self, port: Any) -> None:
-        """As IoLoop says."""
+        """See IoLoop."""
         self.port, self._fd, self._unwritten = port, descriptor(port), b""
         if self._fd is None:
             raise ValueError("the port has no descriptor")
@@ -145,14 +145,14 @@ class SelectIoLoop(IoLoop):
         self._spy = getattr(port, "formatter", None)  # of spy://, which lists what passes
 
     def detach(self) -> Any:
-        """As IoLoop says."""
+        """See IoLoop."""
         port, self.port, self._fd, self._unwritten = self.port, None, None, b""
         if self._backlog is not None:
             self._backlog.close()
         return port
 
     def send(self, message: bytes) -> None:
-        """As IoLoop says."""
+        """See IoLoop."""
         if self._parent_listens:
             self._unfetched += message
             if len(self._unfetched) == len(message):
@@ -171,7 +171,7 @@ class SelectIoLoop(IoLoop):
             self._unfetched.clear()
 
     def transmit(self, data: bytes) -> None:
-        """As IoLoop says."""
+        """See IoLoop."""
         assert self._fd is not None
         assert self._backlog is not None
         self._unwritten += data
@@ -184,21 +184,21 @@ class SelectIoLoop(IoLoop):
 
     @property
     def unfetched(self) -> int:
-        """As IoLoop says."""
+        """See IoLoop."""
         return len(self._unfetched)
 
     @property
     def is_free(self) -> bool:
-        """As IoLoop says."""
+        """See IoLoop."""
         return not self._unwritten and (self._backlog is None or self._backlog.is_clear)
 
     @property
     def unsent(self) -> int:
-        """As IoLoop says."""
+        """See IoLoop."""
         return len(self._unwritten) + (0 if self._backlog is None else self._backlog.unsent)
 
     def discard(self) -> bool:
-        """As IoLoop says."""
+        """See IoLoop."""
         self._unwritten = b""
         return self._backlog is not None and self._backlog.discard()
 
@@ -221,7 +221,7 @@ class ThreadIoLoop(IoLoop):
             threading.Thread(target=work, daemon=True).start()
 
     def wait(self, timeout_s: float, *, holds_back: bool) -> list[Item]:
-        """As IoLoop says."""
+        """See IoLoop."""
         if holds_back:
             self._may_read.clear()
         else:
@@ -234,14 +234,14 @@ class ThreadIoLoop(IoLoop):
         return items
 
     def attach(self, port: Any) -> None:
-        """As IoLoop says."""
+        """See IoLoop."""
         self.port, self._is_reading = port, True
         self._reader = threading.Thread(target=self._read_port, args=(port,), daemon=True)
         self._reader.start()
         self._writer = _Outbound(port, on_error=lambda: self._items.put((LoopEvent.PORT_GONE, perf_counter_ns(), b"")))
 
     def detach(self) -> Any:
-        """As IoLoop says."""
+        """See IoLoop."""
         port, self.port, self._is_reading = self.port, None, False
         self._may_read.set()
         with contextlib.suppress(Exception):  # not every kind of port can, and one that is gone raises anything
@@ -284,33 +284,33 @@ class ThreadIoLoop(IoLoop):
                 self._unfetched -= len(message)
 
     def send(self, message: bytes) -> None:
-        """As IoLoop says."""
+        """See IoLoop."""
         with self._lock:
             self._unfetched += len(message)
         self._messages.put(message)
 
     def transmit(self, data: bytes) -> None:
-        """As IoLoop says."""
+        """See IoLoop."""
         if data and self._writer is not None:
             self._writer.write(data)
 
     @property
     def unfetched(self) -> int:
-        """As IoLoop says."""
+        """See IoLoop."""
         return self._unfetched
 
     @property
     def is_free(self) -> bool:
-        """As IoLoop says."""
+        """See IoLoop."""
         return self._writer is None or self._writer.is_clear
 
     @property
     def unsent(self) -> int:
-        """As IoLoop says."""
+        """See IoLoop."""
         return 0 if self._writer is None else self._writer.unsent
 
     def discard(self) -> bool:
-        """As IoLoop says."""
+        """See IoLoop."""
         return self._writer is not None and self._writer.backlog.discard()
 
 
@@ -333,7 +333,7 @@ class _Outbound:
 
     @property
     def is_clear(self) -> bool:
-        """True where a frame written now leaves in its slot."""
+        """True if a frame written now leaves in its slot."""
         return not self._held and self.backlog.is_clear
 
     @property

@@ -27,7 +27,7 @@ class Kind(enum.IntEnum):
     EVENT = 4
     STATUS = 5
     FAILED = 6  # the first opening failed: what, hint
-    WOKE = 7  # how late the process was, an entry a second
+    WOKE = 7  # how late the process was, an entry per second
 
 
 class EventKind(enum.StrEnum):
@@ -62,7 +62,7 @@ class PortEvent:
         t_ns: when, on the clock of the chunks.
         kind: what.
         text: the same for people, one clause.
-        count: how many characters or times, 0 where there is nothing to count.
+        count: how many characters or times, 0 if there is nothing to count.
     """
 
     t_ns: int

@@ -15,7 +15,7 @@ def decode_fixed_bytes(blocks: Iterable[ByteLog], *, line: LineSettings, has_mar
 
     Args:
         blocks: bytes of the bus, each with the time at which its character ends.
-        has_marks: True where it marks damaged bytes.
+        has_marks: True if it marks damaged bytes.
 
     Returns:
         The garbage, a log for a log, in the same form.

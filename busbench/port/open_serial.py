@@ -231,7 +231,7 @@ def _open_url(url: str, line: LineSettings) -> Any:
 
 
 def descriptor(port: Any) -> int | None:
-    """A descriptor that `select` and `os.read` can use, or None where bytes must be asked for."""
+    """A descriptor that `select` and `os.read` can use, or None if bytes must be asked for."""
     if sys.platform == "win32":
         return None
     try:

@@ -49,7 +49,7 @@ class Transmission:
         late: of these, sent more than 1 ms after their deadline.
         skipped: slots in which it was too late to send.
         worst_late_ns: the latest frame.
-        is_over: True where nothing more will be sent.
+        is_over: True if nothing more will be sent.
         reason: why it ended or is ending before its own end, or an empty string.
     """
 
@@ -62,18 +62,18 @@ class Transmission:
 
     @property
     def is_broken_off(self) -> bool:
-        """True where something else than its own end or a person ended it."""
+        """True if something else than its own end or a person ended it."""
         return self.reason not in ("", STOPPED)
 
     def progress_text(self, period_s: float) -> str:
-        """As in "12.3 s, 1,757 frames, 2 late, 0 skipped"; the time is that of the slots gone by."""
+        """For example "12.3 s, 1,757 frames, 2 late, 0 skipped"; the time is that of the slots gone by."""
         slots_s = (self.frames + self.skipped) * period_s
         stopping = ", stopping" if self.reason else ""
         return f"{slots_s:.1f} s, {pluralize(self.frames, 'frame')}, {self.late} late, {self.skipped} skipped{stopping}"
 
     @property
     def result_text(self) -> str:
-        """As in "500 frames sent, 2 late, 0 skipped, worst lateness 1.204 ms (stopped)"."""
+        """For example "500 frames sent, 2 late, 0 skipped, worst lateness 1.204 ms (stopped)"."""
         reason = f" ({self.reason})" if self.reason else ""
         return (
             f"{pluralize(self.frames, 'frame')} sent, {self.late} late, {self.skipped} skipped,"
@@ -115,7 +115,7 @@ class Pacer:
 
     @property
     def is_over(self) -> bool:
-        """True where no slot follows."""
+        """True if no slot follows."""
         return self._next is None
 
     @property
@@ -136,7 +136,7 @@ class Pacer:
 
         Returns:
             What to send now, then to be noted with `sent`: a whole frame, or no
-            bytes in a slot that stays empty. None where the slot is skipped, or
+            bytes in a slot that stays empty. None if the slot is skipped, or
             where this ended the transmission.
         """
         self._look_for_pause(now_ns, real_ns)

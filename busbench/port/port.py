@@ -41,12 +41,12 @@ class LivePort(abc.ABC):
 
     @property
     def adapter_serial(self) -> str:
-        """Serial number of the adapter, "" where it has none."""
+        """Serial number of the adapter, "" if it has none."""
         return ""
 
     @property
     def has_ended(self) -> bool:
-        """True where nothing will come any more; a port that is unplugged may still come back."""
+        """True if nothing will come any more; a port that is unplugged may still come back."""
         return False
 
     @abc.abstractmethod
@@ -74,7 +74,7 @@ class LivePort(abc.ABC):
 
     @abc.abstractmethod
     def wakes(self) -> list[WakeUps]:
-        """How late the process that reads was since the last call, an entry a second; none where that says nothing."""
+        """Lateness of the reading process since the last call, an entry per second; empty if it says nothing."""
 
     @property
     @abc.abstractmethod
@@ -119,12 +119,12 @@ class HearingPort(LivePort):
         self.is_closed = False
 
     def events(self) -> list[PortEvent]:
-        """As LivePort says."""
+        """See LivePort."""
         happened, self._events = self._events, []
         return happened
 
     def sent(self) -> list[Chunk]:
-        """As LivePort says."""
+        """See LivePort."""
         return []
 
     def _on_time(self, chunks: list[Chunk]) -> list[Chunk]:
@@ -135,7 +135,7 @@ class HearingPort(LivePort):
         return chunks
 
     def wakes(self) -> list[WakeUps]:
-        """As LivePort says."""
+        """See LivePort."""
         if self._read_ns is None:
             return []
         wakes = WakeUps.on_time(*self._read_ns)
@@ -145,19 +145,19 @@ class HearingPort(LivePort):
 
     @property
     def transmission(self) -> Transmission | None:
-        """As LivePort says."""
+        """See LivePort."""
         return None
 
     def transmit(self, source: FrameSource) -> None:
-        """As LivePort says."""
+        """See LivePort."""
         del source
         raise PortError(self.source, "a virtual receiver does not listen", hint=self.cannot_send)
 
     def stop_transmission(self) -> None:
-        """As LivePort says."""
+        """See LivePort."""
 
     def close(self) -> None:
-        """As LivePort says."""
+        """See LivePort."""
         self.is_closed = True
 
 

@@ -111,7 +111,7 @@ class PortClient(LivePort):
             raise
 
     def read(self, timeout_s: float) -> list[Chunk]:
-        """As LivePort says."""
+        """See LivePort."""
         if self._is_closed:
             raise PortError(self.source, "is closed")
         chunks, self._early = self._early, []
@@ -124,29 +124,29 @@ class PortClient(LivePort):
         return chunks
 
     def events(self) -> list[PortEvent]:
-        """As LivePort says."""
+        """See LivePort."""
         happened, self._events = self._events, []
         self._returns += sum(event.kind is EventKind.RECONNECTED for event in happened)
         return happened
 
     def sent(self) -> list[Chunk]:
-        """As LivePort says."""
+        """See LivePort."""
         chunks, self._sent = self._sent, []
         return chunks
 
     def wakes(self) -> list[WakeUps]:
-        """As LivePort says."""
+        """See LivePort."""
         wakes, self._wakes = self._wakes, []
         return wakes
 
     @property
     def transmission(self) -> Transmission | None:
-        """As LivePort says."""
+        """See LivePort."""
         return self._transmission
 
     @property
     def adapter_serial(self) -> str:
-        """As LivePort says; asked for when the port is open."""
+        """See LivePort; asked for when the port is open."""
         from busbench.port.identity import identify
 
         with contextlib.suppress(PortError):
@@ -159,7 +159,7 @@ class PortClient(LivePort):
         return self._process.pid
 
     def transmit(self, source: FrameSource) -> None:
-        """As LivePort says."""
+        """See LivePort."""
         if self._is_transmitting:
             raise PortError(self.source, "a transmission is running already", hint="stop that one first")
         self._transmission = Transmission()
@@ -167,11 +167,11 @@ class PortClient(LivePort):
         self._say(ipc.command("transmit", value=(self._returns, pickle.dumps(source))))
 
     def stop_transmission(self) -> None:
-        """As LivePort says."""
+        """See LivePort."""
         self._say(ipc.command("stop"))
 
     def close(self) -> None:
-        """As LivePort says."""
+        """See LivePort."""
         if self._is_closed:
             return
         self._is_closed = True
@@ -272,7 +272,7 @@ class _Pipe:
     """Bytes of the child."""
 
     def read(self, timeout_s: float) -> bytes | None:
-        """What it has said; no bytes at its end; None where nothing came in time."""
+        """What it has said; no bytes at its end; None if nothing came in time."""
         raise NotImplementedError
 
 
@@ -286,7 +286,7 @@ class _SelectPipe(_Pipe):
                 fcntl.fcntl(fd, fcntl.F_SETPIPE_SZ, _FETCH_BYTES)
 
     def read(self, timeout_s: float) -> bytes | None:
-        """As LivePort says."""
+        """See LivePort."""
         ready, _, _ = select.select([self._fd], [], [], timeout_s)
         return os.read(self._fd, _FETCH_BYTES) if ready else None
 
@@ -307,7 +307,7 @@ class _ThreadPipe(_Pipe):
             self._pieces.put(data)
 
     def read(self, timeout_s: float) -> bytes | None:
-        """As LivePort says."""
+        """See LivePort."""
         try:
             return self._pieces.get(timeout=timeout_s) if timeout_s > 0 else self._pieces.get_nowait()
         except queue.Empty:

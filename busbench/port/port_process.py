@@ -341,7 +341,7 @@ class PortProcess:
 
 
 def _read_settings(fd: int) -> ProcessSettings | None:
-    """The first order, and not a byte more; None where the parent is gone already."""
+    """The first order, and not a byte more; None if the parent is gone already."""
     reader, wanted = ipc.CommandReader(), 4
     while data := os.read(fd, wanted):
         for _, value in reader.feed(data):

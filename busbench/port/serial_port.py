@@ -57,7 +57,7 @@ class BusPort(serial.Serial):  # type: ignore[misc]
 
     @property
     def marks_bad(self) -> bool:
-        """True where bytes come with marks that must be taken out."""
+        """True if bytes come with marks that must be taken out."""
         return sys.platform == "linux"
 
     def warning(self) -> str:
@@ -124,7 +124,7 @@ class BusPort(serial.Serial):  # type: ignore[misc]
         self.parity_is_kept = bool(buffer[2] & termios.PARENB) == bool(control & termios.PARENB)
 
     def try_low_latency(self) -> bool:
-        """Ask the driver to hand bytes over at once; True where it will."""
+        """Ask the driver to hand bytes over at once; True if it will."""
         with contextlib.suppress(ValueError, OSError, AttributeError, NotImplementedError):
             self.set_low_latency_mode(True)
             return True

@@ -42,7 +42,7 @@ _PARTS = {
 
 @dataclass(frozen=True, slots=True)
 class ChannelRow:
-    """A channel in the table: its checks by column, None where there is none."""
+    """A channel in the table: its checks by column, None if there is none."""
 
     mapped: ChannelPlan
     cells: tuple[Check | None, ...]
@@ -90,7 +90,7 @@ def page_html(
 
     Args:
         provenance: where they come from.
-        not_walked: names and reasons of what no walk looked at, None where no answers of a walk were given.
+        not_walked: names and reasons of what no walk looked at, None if no answers of a walk were given.
         data: the figures as an element; see page_data.
 
     Returns:

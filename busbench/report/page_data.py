@@ -40,7 +40,7 @@ def read_figures(path: str) -> dict[str, object]:
 
 
 def first_difference(page: object, made: object, *, place: str = "") -> str:
-    """Where two sets of figures differ first, in words; empty where they agree."""
+    """Where two sets of figures differ first, in words; empty if they agree."""
     if isinstance(page, Mapping) and isinstance(made, Mapping):
         for name in [*page, *(one for one in made if one not in page)]:
             inner = f"{place}.{name}" if place else str(name)

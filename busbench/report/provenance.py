@@ -18,13 +18,13 @@ class Provenance:
     """Where the figures of a page come from."""
 
     source: str  # recording or port, without folders
-    recording_sha256: str | None  # of the recording's file, None where none was kept
+    recording_sha256: str | None  # of the recording's file, None if none was kept
     rig: str  # the rig file, without folders
-    rig_sha256: str | None  # of it, None where it was read from standard input
+    rig_sha256: str | None  # of it, None if it was read from standard input
     made_at: str  # date and time with zone, for people
     versions: tuple[tuple[str, str], ...]  # (program, version)
     kept: str = ""  # file of the recording, where a port was the source
-    is_virtual: bool = False  # True where a virtual receiver or aircraft was the source
+    is_virtual: bool = False  # True if a virtual receiver or aircraft was the source
 
 
 def gather(
@@ -65,7 +65,7 @@ def bare_name(source: str) -> str:
 
 
 def sha256_of(path: str) -> str | None:
-    """SHA-256 of a file in hex (FIPS 180-4); None where it is no file that can be read again."""
+    """SHA-256 of a file in hex (FIPS 180-4); None if it is no file that can be read again."""
     if not Path(path).is_file():
         return None
     try:

@@ -52,7 +52,7 @@ def conductor_ohm_per_m(area_mm2: float, *, temperature_c: float = REFERENCE_C) 
 
 
 def lead_area_mm2(lead: Lead) -> float | None:
-    """Copper area of each wire of a lead, None where only its resistance is stated."""
+    """Copper area of each wire of a lead, None if only its resistance is stated."""
     return gauge_area_mm2(lead.awg) if lead.awg is not None else lead.area_mm2
 
 
@@ -82,10 +82,10 @@ def lead_limit_a(lead: Lead | None, *, has_servo_connector: bool = True) -> floa
 
     Args:
         lead: the lead, None for none known.
-        has_servo_connector: False where it ends in heavier connectors, as supply leads do.
+        has_servo_connector: False if it ends in heavier connectors, as supply leads do.
 
     Returns:
-        Amperes, None where nothing is known.
+        Amperes, None if nothing is known.
 
     Source: common practice, no source, unless stated.
     """
@@ -100,7 +100,7 @@ def lead_limit_a(lead: Lead | None, *, has_servo_connector: bool = True) -> floa
 
 
 def is_above(current_a: ArrayLike, limit_a: ArrayLike) -> Bools:
-    """True where a current is above its limit by more than the rounding of the calculation."""
+    """True if a current is above its limit by more than the rounding of the calculation."""
     return np.asarray(np.asarray(current_a) > np.asarray(limit_a) * (1 + ROUNDING), np.bool_)
 
 
@@ -114,7 +114,7 @@ def limit_text(lead: Lead | None, *, limit_a: float) -> str:
 
 
 def thicker(lead: Lead) -> Lead | None:
-    """The lead with wires of about double area, None where its wire is not stated or the thickest."""
+    """The lead with wires of about double area, None if its wire is not stated or the thickest."""
     if lead.awg is not None:
         gauges = [gauge for gauge in GAUGES if gauge <= lead.awg - 3]  # three gauges are double the area
         return msgspec.structs.replace(lead, awg=max(gauges), limit_a=None) if gauges else None

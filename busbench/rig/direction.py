@@ -23,7 +23,7 @@ class Directions:
 
     above: str  # while its channel is above neutral, or on
     below: str  # while it is below, or off
-    is_stated: bool  # False where the plan does not say so and it was taken from name, reversed and mounting
+    is_stated: bool  # False if the plan does not say so and it was taken from name, reversed and mounting
 
     def of(self, *, is_high: bool) -> str:
         """The way with the channel high or low."""

@@ -40,12 +40,12 @@ class Proposal:
     high_counts: int
     kind: str  # "proportional", "on/off" or "three positions"
     follows: int | None  # an earlier channel of the same movement, or None
-    against: bool  # True where it moves the other way than that channel
-    is_high_first: bool  # True where it first went to its high end
+    against: bool  # True if it moves the other way than that channel
+    is_high_first: bool  # True if it first went to its high end
 
     @property
     def rests_at(self) -> str:
-        """The end at which it rests, "low" or "high"; "" where it rests between them."""
+        """The end at which it rests, "low" or "high"; "" if it rests between them."""
         near = REST_AT_END * (self.high_counts - self.low_counts)
         if self.rest_counts - self.low_counts < near:
             return "low"
@@ -60,7 +60,7 @@ class Draft:
     still: tuple[int, ...]  # channels that did not move
     period_ms: float | None  # median frame period, None without a clock
     frames: int  # how many were looked at
-    is_doubtful: bool = False  # True where controls moved together, or did not rest at the start and between
+    is_doubtful: bool = False  # True if controls moved together, or did not rest at the start and between
 
 
 def propose_channels(tables: Iterable[FrameTable], *, has_clock: bool = True) -> Draft:
@@ -69,7 +69,7 @@ def propose_channels(tables: Iterable[FrameTable], *, has_clock: bool = True) ->
     Frames flagged lost or failsafe and frames with damaged bytes are left out.
 
     Args:
-        has_clock: False where their times mean nothing.
+        has_clock: False if their times mean nothing.
 
     Returns:
         The draft; without proposals where nothing moved.
@@ -153,7 +153,7 @@ def _in_movements(rows: I64, spans: dict[int, Bools]) -> tuple[Proposal, ...]:
 
 
 def _is_doubtful(rows: I64, proposals: Sequence[Proposal]) -> bool:
-    """True where the first moves of two controls overlap, or a channel has no rest at the start or at all.
+    """True if the first moves of two controls overlap, or a channel has no rest at the start or at all.
 
     Only first moves count: at the end of a round all controls are held away at once.
     """
@@ -172,7 +172,7 @@ def _is_doubtful(rows: I64, proposals: Sequence[Proposal]) -> bool:
 
 
 def _first_move(column: I64, rest: int) -> tuple[int, int] | None:
-    """First window and one past the last of a channel's first move, None where it has no rest before."""
+    """First window and one past the last of a channel's first move, None if it has no rest before."""
     at_rest = np.abs(column - rest) < MOVED_COUNTS / 2
     if at_rest.mean() < REST_SHARE:
         return None

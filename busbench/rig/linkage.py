@@ -45,7 +45,7 @@ def straight_throw_mm(chord_mm: float, angle_deg: ArrayLike) -> F64:
 
 
 def has_linkage(device: Device) -> bool:
-    """True where arm, horn and base are known."""
+    """True if arm, horn and base are known."""
     geometry = device.geometry
     return None not in (geometry.arm_mm, geometry.horn_mm, geometry.base_mm)
 

@@ -249,7 +249,7 @@ class Device(Table, frozen=True, kw_only=True):
 
     @property
     def motor_kind(self) -> Motor | None:
-        """What turns its propeller; None where the plan does not say that anything does."""
+        """What turns its propeller; None if the plan does not say that anything does."""
         return "electric" if self.motor is True else self.motor or None
 
 

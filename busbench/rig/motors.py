@@ -38,10 +38,10 @@ class MotorRest:
     name: str
     channel: int  # 0-17
     kind: MotorKind  # "electric", "engine", or "kill" for what kills an engine's ignition
-    # as a frame carries it, counts, or 0 and 1 on channels 17 and 18; None where the plan does not state it or
+    # as a frame carries it, counts, or 0 and 1 on channels 17 and 18; None if the plan does not state it or
     # contradicts itself
     rest: int | None
-    # lowest and highest value allowed in failsafe, in the same unit; None where it is not known
+    # lowest and highest value allowed in failsafe, in the same unit; None if it is not known
     failsafe: tuple[int, int] | None
 
 
@@ -82,12 +82,12 @@ def _killing(device: Device, rest: int | None, top: int) -> tuple[int, int] | No
 
 
 def says_motor(device: Device) -> bool:
-    """True where a device's name or control speaks of what turns a propeller."""
+    """True if a device's name or control speaks of what turns a propeller."""
     return any(_WORDS.search(text) for text in (device.name, device.control) if text)
 
 
 def is_unstated(device: Device) -> bool:
-    """True where the plan must say whether a device can turn a propeller before anything is driven."""
+    """True if the plan must say whether a device can turn a propeller before anything is driven."""
     return device.motor is None and (device.kind == "off-bus" or says_motor(device))
 
 
@@ -107,7 +107,7 @@ def off_sign(device: Device) -> int | None:
     It is the low end unless the device is reversed; then only rest_pct, or idle_pct of an engine, says it.
 
     Returns:
-        None where the plan does not state it.
+        None if the plan does not state it.
     """
     if not device.reversed:
         return -1
@@ -116,7 +116,7 @@ def off_sign(device: Device) -> int | None:
 
 
 def motor_rest_pct(device: Device) -> float | None:
-    """Where a motor's or engine's channel must rest, in percent as on the wire; None where that is not known."""
+    """Where a motor's or engine's channel must rest, in percent as on the wire; None if that is not known."""
     sign = off_sign(device)
     if sign is None:
         return None
@@ -145,7 +145,7 @@ def kill_rest_pct(device: Device) -> float | None:
 
 
 def may_run(device: Device, position: float | str) -> bool:
-    """True where a motor may run, or an engine run faster than idle, at a position in percent, held or let go."""
+    """True if a motor may run, or an engine run faster than idle, at a position in percent, held or let go."""
     most_pct, sign = failsafe_most_pct(device), off_sign(device)
     if not isinstance(position, float) or most_pct is None or sign is None:
         return True
@@ -153,7 +153,7 @@ def may_run(device: Device, position: float | str) -> bool:
 
 
 def is_idle(device: Device) -> bool:
-    """True where an engine's idle_pct can be one: near the end at which it is closed."""
+    """True if an engine's idle_pct can be one: near the end at which it is closed."""
     sign, idle = off_sign(device), device.idle_pct
     return sign is not None and idle is not None and IDLE_SHARE * travel_of(device) <= idle * sign <= travel_of(device)
 

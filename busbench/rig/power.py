@@ -92,7 +92,7 @@ class Endurance:
 
     Args:
         moving_pct: share of the time in which all devices move.
-        hours: usable charge over mean current; None where nothing draws.
+        hours: usable charge over mean current; None if nothing draws.
     """
 
     moving_pct: float
@@ -362,7 +362,7 @@ def find_endurance(rig: Rig, *, moving_pct: float) -> Endurance | None:
         moving_pct: share of the time in which all devices move, 0-100.
 
     Returns:
-        The endurance, or None where the plan states no pack.
+        The endurance, or None if the plan states no pack.
     """
     pack = rig.supply.pack
     if pack is None:

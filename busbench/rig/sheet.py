@@ -32,7 +32,7 @@ class SetupStep:
     kind: str  # "servo", "off-bus" or "sensor"
     group: str  # the group it belongs to, or ""
     plugged_into: str  # hub or receiver where it goes afterwards
-    above_neutral: str  # which way its surface goes with the channel above neutral, "" where the plan does not say
+    above_neutral: str  # which way its surface goes with the channel above neutral, "" if the plan does not say
     note: str  # what else to mind, or ""
     failsafe: str  # in a word or two
     # low_counts, neutral_counts, high_counts: ends and neutral as sent, None for a sensor and for on/off channels
@@ -42,11 +42,11 @@ class SetupStep:
     low_us: float | None  # low_us, neutral_us, high_us: the same as pulses at the rig's scale
     neutral_us: float | None
     high_us: float | None
-    reversed: bool | None  # True where it is to run the other way, None for a sensor
+    reversed: bool | None  # True if it is to run the other way, None for a sensor
 
     @property
     def reversed_text(self) -> str:
-        """As in "reversed", for people."""
+        """For example "reversed", for people."""
         return "" if self.reversed is None else "reversed" if self.reversed else "not reversed"
 
 

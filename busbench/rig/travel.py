@@ -24,7 +24,7 @@ class Endpoints:
 
     @property
     def fits_frame(self) -> bool:
-        """True where both ends can be sent."""
+        """True if both ends can be sent."""
         return self.low_counts >= 0 and self.high_counts <= COUNTS_MAX
 
 

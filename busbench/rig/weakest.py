@@ -50,7 +50,7 @@ def find_weakest(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Weakest | N
     The case looked at is the worst one short of all stalled at once.
 
     Returns:
-        The weakest place, or None where nothing draws a current.
+        The weakest place, or None if nothing draws a current.
 
     Raises:
         RigError: the leads form no tree.

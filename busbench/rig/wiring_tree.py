@@ -22,9 +22,9 @@ class TreeRow:
     kind: str  # "supply", "receiver", "hub" or the device's kind
     depth: int  # 0 for the supply
     parent: int  # row of what it is connected to, -1 for the supply
-    is_last: bool  # True where nothing more is connected to the same parent below it
+    is_last: bool  # True if nothing more is connected to the same parent below it
     channel: int | None
-    lead: str  # the lead to it in few words, "" where there is none
+    lead: str  # the lead to it in few words, "" if there is none
     voltage_v: float | None  # voltage_v, current_a: under load, None without a case
     current_a: float | None
 

@@ -97,7 +97,7 @@ def read_settings(texts: Mapping[str, str], *, source: str = "") -> ReceiverSett
     """Settings from words and their values.
 
     Args:
-        source: for the error; empty where the words are options of a command.
+        source: for the error; empty if the words are options of a command.
 
     Raises:
         PortError: names the word, the value, and what it should be like.
@@ -137,7 +137,7 @@ def parse_virtual(source: str) -> tuple[ReceiverSettings, bool]:
         source: as in `virtual:?seed=3&speed=max`.
 
     Returns:
-        The settings, and True where it must run as fast as it goes.
+        The settings, and True if it must run as fast as it goes.
 
     Raises:
         PortError: it cannot be understood.

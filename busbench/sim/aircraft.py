@@ -115,7 +115,7 @@ class VirtualAircraft:
         return happened
 
     def _value(self, kind: str, usual: float) -> float | None:
-        """VALUE of a fault, None where it is not built in."""
+        """VALUE of a fault, None if it is not built in."""
         fault = self._by_kind.get(kind)
         return None if fault is None else usual if fault.value is None else fault.value
 
@@ -167,7 +167,7 @@ class VirtualAircraft:
                 self._queue.append(Chunk(reply_ns, _REPLY))
 
     def _sent(self, t_ns: int, is_lost: bool) -> tuple[U16, int] | None:
-        """Counts of the 18 channels and flags of one frame, or None where the receiver sends none."""
+        """Counts of the 18 channels and flags of one frame, or None if the receiver sends none."""
         is_on = self.pilot.is_on_at(t_ns / 1e9)
         if is_on is not self._was_on:
             self._off_ns, self._on_ns = (self._off_ns, t_ns) if is_on else (t_ns, self._on_ns)

@@ -19,17 +19,17 @@ class AircraftFault:
     """One fault to build in."""
 
     kind: str
-    device: str = ""  # name of the device, "" where the fault applies to no single device
+    device: str = ""  # name of the device, "" if the fault applies to no single device
     value: float | None = None  # see FAULTS; None for the usual
 
     @property
     def shows_on_bus(self) -> bool:
-        """True where the frames of a receiver are other than they should be."""
+        """True if the frames of a receiver are other than they should be."""
         return self.kind == "brown-out" or FAULTS[self.kind].is_sent
 
     @property
     def shows_in_motion(self) -> bool:
-        """True where a device moves otherwise than frames ask."""
+        """True if a device moves otherwise than frames ask."""
         return not FAULTS[self.kind].is_sent
 
     def __str__(self) -> str:
@@ -43,11 +43,11 @@ class FaultWords:
 
     what: str
     shows: str  # where, and as what
-    has_device: bool = True  # True where it is in one device or its channel
-    value: str = ""  # meaning of VALUE with its usual, or "" where it takes none
+    has_device: bool = True  # True if it is in one device or its channel
+    value: str = ""  # meaning of VALUE with its usual, or "" if it takes none
     least: float = 0.001
     most: float = 1e6
-    is_sent: bool = True  # True where the frames are wrong; False where devices or their supply are
+    is_sent: bool = True  # True if the frames are wrong; False if devices or their supply are
 
 
 FAULTS: dict[str, FaultWords] = {

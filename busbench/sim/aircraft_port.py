@@ -61,11 +61,11 @@ class AircraftPort(HearingPort):
 
     @property
     def has_ended(self) -> bool:
-        """True where a pilot who flies alone is through."""
+        """True if a pilot who flies alone is through."""
         return self._is_over
 
     def read(self, timeout_s: float) -> list[Chunk]:
-        """As LivePort says; a fast one lets so much time pass at once."""
+        """See LivePort; a fast one lets so much time pass at once."""
         if self.is_closed:
             raise PortError(self.source, "is closed")
         if self.is_fast:

@@ -193,7 +193,7 @@ class PtyOutlet:
         self._linked, self.name = self.name, str(link)
 
     def is_heard(self) -> bool:
-        """As Outlet says."""
+        """See Outlet."""
         if sys.platform == "win32" or self._slave is not None:
             return True
         poll = select.poll()
@@ -201,7 +201,7 @@ class PtyOutlet:
         return not any(state & select.POLLHUP for _, state in poll.poll(0))
 
     def write(self, data: bytes, *, waits_while: Callable[[], bool] | None = None) -> None:
-        """As Outlet says."""
+        """See Outlet."""
         while data:
             try:
                 data = data[os.write(self._master, data) :]
@@ -213,7 +213,7 @@ class PtyOutlet:
                 return
 
     def close(self) -> None:
-        """As Outlet says."""
+        """See Outlet."""
         if self._link is not None:
             remove_link(self._link, self._linked)
         for fd in (self._master, self._slave):
@@ -261,7 +261,7 @@ class TcpOutlet:
             )
 
     def is_heard(self) -> bool:
-        """As Outlet says."""
+        """See Outlet."""
         for _ in range(LISTENERS_MAX):
             try:
                 listener, _ = self._server.accept()
@@ -286,7 +286,7 @@ class TcpOutlet:
             self._listeners.append(listener)
 
     def write(self, data: bytes, *, waits_while: Callable[[], bool] | None = None) -> None:
-        """As Outlet says; a listener that takes nothing for STALL_S while others wait for the next bytes is dropped."""
+        """See Outlet; a listener that takes nothing for STALL_S while others wait for the next bytes is dropped."""
         rests = {listener: memoryview(data) for listener in self._listeners}
         given_up = time.monotonic() + STALL_S
         while True:
@@ -315,13 +315,13 @@ class TcpOutlet:
         listener.close()
 
     def close(self) -> None:
-        """As Outlet says."""
+        """See Outlet."""
         for each in (*self._listeners, self._server):
             each.close()
 
 
 def _has_left(listener: socket.socket) -> bool:
-    """True where a listener will send nothing more; one that only closed its own direction looks the same."""
+    """True if a listener will send nothing more; one that only closed its own direction looks the same."""
     try:
         return not listener.recv(1 << 16)
     except BlockingIOError:

@@ -45,10 +45,10 @@ class ReceiverSettings:
     gap_rate: float = 0.0
     noise: Noise = field(default_factory=Noise)
     chatter: float = 0.0  # noise bytes per second on the idle line
-    is_inverted: bool = False  # True where the adapter reads the line with inverted polarity
+    is_inverted: bool = False  # True if the adapter reads the line with inverted polarity
     baud: int = BUS_LINE.baud  # rate at which the adapter reads the line
     batch_s: float = 0.0  # the adapter hands over what it has at this interval; 0 at the end of each run of bytes
-    has_marks: bool = True  # True where the adapter marks damaged bytes
+    has_marks: bool = True  # True if the adapter marks damaged bytes
     join_s: float = 0.0  # how long after the first frame listening starts
     duration_s: float | None = None  # how long they listen, or None for ever
 

@@ -53,7 +53,7 @@ class Watch:
                 self._weak.append(state.name)
 
     def words(self) -> Iterator[str]:
-        """As in "rudder moved 33° right, then 33° left", or "left (arm 45°)" without a planned surface angle."""
+        """For example "rudder moved 33° right, then 33° left", or "left (arm 45°)" without a planned surface angle."""
         for name, far in self._far.items():
             if far:
                 ways = ((deg, self._told(name, is_plus=is_plus)) for is_plus, deg in far.items())
@@ -99,7 +99,7 @@ class Rehearsal(RehearsalPort):
         return self._aircraft.states()
 
     def transmit(self, source: FrameSource) -> None:
-        """As RehearsalPort says; a user watches."""
+        """See RehearsalPort; a user watches."""
         super().transmit(source)
         self._watch = Watch(self._plan, self._aircraft.states())
         self._restarts, self._looks = self._aircraft.restarts, 0

@@ -35,11 +35,11 @@ class VirtualPort(HearingPort):
 
     @property
     def has_ended(self) -> bool:
-        """True where its duration is over and all was read."""
+        """True if its duration is over and all was read."""
         return self._reads.is_over
 
     def read(self, timeout_s: float) -> list[Chunk]:
-        """As LivePort says."""
+        """See LivePort."""
         if self.is_closed:
             raise PortError(self.source, "is closed")
         until = perf_counter_ns() + round(timeout_s * 1e9)

@@ -56,13 +56,13 @@ class AppState:
     session: Session | None = None  # None until a source was chosen
     chosen: int | None = None  # index of the outage looked at, None for none
     said: str = ""  # the last word of the program itself; goes before the session's
-    rig: Rig | None = None  # the plan, None where none was named
+    rig: Rig | None = None  # the plan, None if none was named
     rig_path: str = ""
-    is_armed: bool = False  # True where the person asked that a real port may move things
+    is_armed: bool = False  # True if the person asked that a real port may move things
     sources: LimitSources = NO_SOURCES  # who has a word on the limits of what is driven, beside the screen
     # further receivers, whose outages are shown below those of the session
     beside: list[Session] = field(default_factory=list)
-    mover: Mover | None = None  # what moves things or is about to, None where nothing does
+    mover: Mover | None = None  # what moves things or is about to, None if nothing does
     faults: tuple[AircraftFault, ...] = ()  # what is wrong with a virtual aircraft
     channel: int = 0  # index of the channel looked at, 0-17
     listed: OutageFilter = field(default_factory=OutageFilter)  # which outages are listed and stepped through
@@ -102,7 +102,7 @@ class AppState:
 
     @property
     def is_ascii(self) -> bool:
-        """True where pictures are made of plain characters."""
+        """True if pictures are made of plain characters."""
         return self.glyphs is ASCII
 
     @property

@@ -61,7 +61,7 @@ def look(
         since: row from which ranges are taken.
         glitches: indices of channels that had a glitch lately.
         stale_ns: age up to which a frame still counts as the one now.
-        is_gone: True where no frame is due to the place any more; the values are those of the last one.
+        is_gone: True if no frame is due to the place any more; the values are those of the last one.
     """
     row = store.row_at(place)
     if row < 0:

@@ -230,6 +230,6 @@ def large(text: str, scale: int, glyphs: Glyphs) -> list[str]:
 
 
 def large_scale(text: str, width: int, height: int) -> int:
-    """The largest scale at which a text fits, 0 where none does."""
+    """The largest scale at which a text fits, 0 if none does."""
     columns = len(_APART.join(_GLYPHS.get(one, _GLYPHS[" "])[0] for one in text))
     return min(width // max(1, 2 * columns), height // 5)

@@ -17,7 +17,7 @@ def _tolerant(encoding: str) -> Callable[[], codecs.IncrementalDecoder]:
 
 
 def tolerant_driver() -> type[Driver] | None:
-    """A driver to which a byte that is no UTF-8 is a key like any other; None where the library's own does.
+    """A driver to which a byte that is no UTF-8 is a key like any other; None if the library's own does.
 
     The library's driver decodes strictly: one such byte ends the thread that reads the keyboard, and the screen with
     it. It takes its decoder by name from its module, so that is where another is put.

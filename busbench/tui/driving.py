@@ -99,7 +99,7 @@ class Drive:
 
     @property
     def is_rehearsal(self) -> bool:
-        """True where nothing can be sent."""
+        """True if nothing can be sent."""
         return is_virtual(self.ui.needs.source)
 
     @property
@@ -151,7 +151,7 @@ class Drive:
 
     @property
     def is_stopping(self) -> bool:
-        """True where it goes to its end state."""
+        """True if it goes to its end state."""
         return self._run is not None and (self._run.state is RunState.STOPPING or bool(self._run.how.reason))
 
     @property

@@ -49,7 +49,7 @@ class Flow:
         return self.line is Line.QUICK and waited_ns < _SLOW_NS
 
     def takes_question(self) -> bool:
-        """True where the terminal is to be asked after this drawing."""
+        """True if the terminal is to be asked after this drawing."""
         now_ns = self._now_ns()
         is_due = self.line is not Line.QUICK or now_ns - self._last_ns >= _ASK_NS
         if self._asked_ns is not None or self.line is Line.MUTE or not is_due:

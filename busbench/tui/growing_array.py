@@ -92,7 +92,7 @@ class GrowingArray:
         return True
 
     def _write(self, values: NDArray[Any], *, at: int | None = None) -> bool:
-        """Values to their place in the file; False where the disk is full."""
+        """Values to their place in the file; False if the disk is full."""
         if sys.platform != "linux" or self._file is None or self._map is None:
             return False
         place = (self._count if at is None else at) * values.itemsize

@@ -69,12 +69,12 @@ class LiveSession(Session):
 
     @property
     def is_lost(self) -> bool:
-        """True where it is gone for good."""
+        """True if it is gone for good."""
         return self.receiver.state is LinkState.LOST
 
     @property
     def is_unplugged(self) -> bool:
-        """True where it is away now."""
+        """True if it is away now."""
         return self.receiver.state is LinkState.AWAY
 
     @property
@@ -101,7 +101,7 @@ class LiveSession(Session):
 
     @property
     def unkept(self) -> list[str]:
-        """As Session says; a recording that runs is kept, but ends."""
+        """See Session; a recording that runs is kept, but ends."""
         runs = [f"the recording {self.recording} that runs"] if self.recording else []
         return [*runs, *super().unkept]
 

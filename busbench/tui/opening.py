@@ -27,7 +27,7 @@ class Opened:
     """What a person opened, with all that goes with it."""
 
     session: Session  # of the source
-    rig: Rig | None = None  # the plan, None where there is none
+    rig: Rig | None = None  # the plan, None if there is none
     rig_path: str = ""  # its file
     sources: LimitSources = NO_SOURCES  # who has a word on what is driven, beside the screen
     faults: tuple[AircraftFault, ...] = ()  # what is wrong with a virtual aircraft

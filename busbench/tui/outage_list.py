@@ -84,7 +84,7 @@ class OutageRows:
         return out
 
     def place_of(self, index: int | None) -> int | None:
-        """Place of an outage among those listed, None where it is not."""
+        """Place of an outage among those listed, None if it is not."""
         if index is None:
             return None
         at = int(np.searchsorted(self.indices, index))

@@ -52,7 +52,7 @@ class Palette:
 
     theme: str  # name of the theme that goes with them
     styles: Mapping[str, Style]
-    is_ansi: bool  # True where the terminal's own colours are used
+    is_ansi: bool  # True if the terminal's own colours are used
 
 
 def choose(shade: Shade, environ: Mapping[str, str] | None = None) -> Palette:

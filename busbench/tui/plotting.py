@@ -22,11 +22,11 @@ class Envelope:
     lows: I64  # lows, highs: min and max in each of equal parts, -1 where no frame came, int64 (18, parts)
     highs: I64
     frames: int  # that came
-    means: F64 | None  # of each channel over these frames, float64 (18,); None where they are too many
+    means: F64 | None  # of each channel over these frames, float64 (18,); None if they are too many
     changes: I64 | None  # how often each channel was another than in the frame before, int64 (18,); None likewise
 
     def range_of(self, channel: int) -> tuple[int, int] | None:
-        """Min and max of a channel, None where no frame came."""
+        """Min and max of a channel, None if no frame came."""
         came = self.highs[channel] >= 0
         if not came.any():
             return None

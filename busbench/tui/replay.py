@@ -168,7 +168,7 @@ class ReplaySession(Session):
 
     @property
     def is_at_end(self) -> bool:
-        """True where nothing comes after the place."""
+        """True if nothing comes after the place."""
         return self.is_loaded and len(self.store) > 0 and self.place >= self.end
 
     def tick(self, dt_s: float) -> None:

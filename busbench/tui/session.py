@@ -32,9 +32,9 @@ _STALE_PERIODS = 1.6  # a frame older than this is not "now"
 class Across:
     """What one channel did across an outage."""
 
-    # before, after: counts of the last frame before and the first frame after, None where there is none
+    # before, after: counts of the last frame before and the first frame after, None if there is none
     before: int | None
-    low: int | None  # low, high: min and max in frames during it, None where none came
+    low: int | None  # low, high: min and max in frames during it, None if none came
     high: int | None
     after: int | None
 
@@ -132,7 +132,7 @@ class Session(abc.ABC):
             among: indices of the outages that count, ascending; None for all.
 
         Returns:
-            Its index, None where there is none.
+            Its index, None if there is none.
         """
         events = self.events
         index = events.after(self.place) if direction > 0 else events.before(self.place)
@@ -209,7 +209,7 @@ class Session(abc.ABC):
 
     @property
     def flags(self) -> int | None:
-        """Byte 23 of the frame now, None where none is due now or it did not come."""
+        """Byte 23 of the frame now, None if none is due now or it did not come."""
         row = self.row
         if row < 0 or (self.clock.is_known and self.age_s > self.stale_s):
             return None

@@ -20,7 +20,7 @@ _NAME = "settings.toml"
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """Each is None where it was never set."""
+    """Each is None if it was never set."""
 
     unit: Unit | None = None  # "counts", "us" or "percent"
     theme: Literal["dark", "light"] | None = None  # "dark" or "light"

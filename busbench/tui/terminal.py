@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def is_dumb(environ: Mapping[str, str] | None = None) -> bool:
-    """True where the terminal cannot show screens."""
+    """True if the terminal cannot show screens."""
     term = (os.environ if environ is None else environ).get("TERM", "")
     return term == "dumb" or (not term and sys.platform != "win32")
 

@@ -19,7 +19,7 @@ class Filter(enum.Enum):
     ALL = "all"
 
     def lets(self, verdict: Verdict) -> bool:
-        """True where a verdict is shown."""
+        """True if a verdict is shown."""
         return self is Filter.ALL or verdict is Verdict.FAIL or (self is Filter.OPEN and verdict is Verdict.NOT_TESTED)
 
 

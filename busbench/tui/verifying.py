@@ -39,7 +39,7 @@ class RecordedCheck:
 
 
 def command_words(work: CheckSession | RecordedCheck, session: Session, *, rig_path: str) -> str:
-    """The command that writes the same page, to be typed as it is; empty where there is no recording to name."""
+    """The command that writes the same page, to be typed as it is; empty if there is no recording to name."""
     options: list[str] = []
     if isinstance(work, CheckSession):
         source = work.recording_path

@@ -43,12 +43,12 @@ class Walking:
 
     @property
     def is_rehearsal(self) -> bool:
-        """True where no aircraft moves."""
+        """True if no aircraft moves."""
         return self._of is not None and is_virtual(self._of.source)
 
     @property
     def is_resumed(self) -> bool:
-        """True where there are answers already."""
+        """True if there are answers already."""
         return self.path is not None and self.path.exists()
 
     @property

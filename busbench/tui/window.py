@@ -17,7 +17,7 @@ def length_of(session: Session, level: int) -> int:
 
 
 def level_within(session: Session, length: int) -> int | None:
-    """The widest level that is no longer than a length and shorter than the session; None where none is shorter."""
+    """The widest level that is no longer than a length and shorter than the session; None if none is shorter."""
     whole, level = session.end - session.start, 0
     if length_of(session, 0) >= min(whole, length):
         return None

@@ -277,7 +277,7 @@ def _moved(evidence: VerifyInputs, one: Also) -> str:
 
 
 def shares_gimbal(one: ChannelPlan, other: ChannelPlan) -> bool:
-    """True where one hand moves both on one gimbal: then a little of one is no fault in the other."""
+    """True if one hand moves both on one gimbal: then a little of one is no fault in the other."""
     return (
         one.gimbal is not None
         and one.gimbal == other.gimbal

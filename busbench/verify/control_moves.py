@@ -31,7 +31,7 @@ class Also:
 
     channel: int  # 1-18
     moved_counts: int  # how far from its rest
-    follows: bool  # True where it moved in step, False where it was moved at the same time
+    follows: bool  # True if it moved in step, False if it was moved at the same time
     row: int  # of the first frame in which it was away
     frames: int  # in which it was away
 
@@ -44,7 +44,7 @@ class ControlMove:
     first: int
     stop: int
     also: tuple[Also, ...]
-    is_marked: bool  # True where an annotation says which control it was
+    is_marked: bool  # True if an annotation says which control it was
 
 
 def rest_levels(evidence: VerifyInputs, windows: Sequence[Window] = ()) -> tuple[int, ...]:
@@ -122,7 +122,7 @@ def best_move(
     rows: Sequence[Rows],
     is_marked: bool,
 ) -> ControlMove | None:
-    """The best of some stretches as the move of a control, None where in each of them several were moved."""
+    """The best of some stretches as the move of a control, None if in each of them several were moved."""
     own = [mapped for mapped in channels if mapped.control == control]
     planned = {mapped.channel for mapped in channels}
     found = []
@@ -137,7 +137,7 @@ def best_move(
 
 
 def lasts_until(evidence: VerifyInputs, loss: LinkLoss | None, first: int, stop: int) -> bool:
-    """True where a run of rows lasts until the link was gone."""
+    """True if a run of rows lasts until the link was gone."""
     if loss is None or not loss.has_begun:
         return False
     sound = np.flatnonzero(evidence.is_sound[: loss.first])

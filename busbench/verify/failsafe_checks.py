@@ -22,7 +22,7 @@ _SETTLED_S = 0.5  # after the good frames are back
 
 
 def expects_silence(rig: Rig) -> bool:
-    """True where the plan has the receiver fall silent on every bus device."""
+    """True if the plan has the receiver fall silent on every bus device."""
     stated = [device.failsafe for device in rig.driven if device.kind == "servo"]
     return bool(stated) and all(failsafe == "silence" for failsafe in stated)
 

@@ -60,7 +60,7 @@ class VerifyInputs:
 
     @cached_property
     def no_times(self) -> str:
-        """Why nothing can be said of times, "" where they can be trusted."""
+        """Why nothing can be said of times, "" if they can be trusted."""
         if not self.recording.clock.is_known:
             return "the recording has no times"
         return f"{back}, so its times cannot be trusted" if (back := clock_back(self.recording.times)) else ""
@@ -145,8 +145,8 @@ class ChannelPlan:
     control: str
     ends: Endpoints  # where its ends lie
     rest_counts: float  # where it rests
-    gimbal: str | None = None  # of its control, None where the plan states none
-    # of what can turn a propeller on it, "kill" of what kills an ignition; None where there is neither
+    gimbal: str | None = None  # of its control, None if the plan states none
+    # of what can turn a propeller on it, "kill" of what kills an ignition; None if there is neither
     motor_kind: MotorKind | None = None
 
     @property
@@ -156,7 +156,7 @@ class ChannelPlan:
 
     @property
     def must_rest(self) -> bool:
-        """True where a motor, an engine or what kills its ignition is on it: only its own move takes it from rest."""
+        """True if a motor, an engine or what kills its ignition is on it: only its own move takes it from rest."""
         return self.motor_kind is not None
 
     @property

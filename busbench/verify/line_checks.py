@@ -128,7 +128,7 @@ def _during(evidence: VerifyInputs, time_s: float) -> str:
 
 
 def _is_in(event: Outage, evidence: VerifyInputs, phases: Phases) -> bool:
-    """True where an event belongs to the test of the failsafe or of power-up."""
+    """True if an event belongs to the test of the failsafe or of power-up."""
     if event.start_s is not None and event.end_s is not None:
         slack = 1.5 * evidence.period_ns / 1e9
         return any(event.start_s >= a - slack and event.end_s <= b + slack for a, b in phases.excused_s)

@@ -29,12 +29,12 @@ class LinkLoss:
     silent_s: float  # time without frames in it
     off_s: float | None  # when the transmitter was switched off, where that is marked
     on_s: float | None  # when it was switched on again, where that is marked
-    has_begun: bool  # True where good frames came before: else its start was not seen
-    has_ended: bool  # True where good frames follow
+    has_begun: bool  # True if good frames came before: else its start was not seen
+    has_ended: bool  # True if good frames follow
 
     @property
     def is_silent(self) -> bool:
-        """True where the bus was silent for most of it, and no frame came in failsafe."""
+        """True if the bus was silent for most of it, and no frame came in failsafe."""
         return self.failsafe_s is None and self.silent_s > 0.5 * (self.end_s - self.start_s)
 
 
@@ -44,7 +44,7 @@ def find_link_loss(evidence: VerifyInputs) -> LinkLoss | None:
     Among those without annotation, those whose start was seen go first, then those with failsafe flags.
 
     Returns:
-        The stretch, or None where there is none.
+        The stretch, or None if there is none.
     """
     marks = evidence.marks_s()
     off_s = next((t for t, text in reversed(marks) if text.casefold() == OFF_MARK), None)

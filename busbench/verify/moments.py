@@ -16,7 +16,7 @@ _FLAGGED = {"frames flagged lost": FLAG_LOST, "frames flagged failsafe": FLAG_FA
 
 
 def moment_of(check: Check, found: Verification) -> int | None:
-    """Row of the frame at which a check can be looked at, None where the recording does not show it.
+    """Row of the frame at which a check can be looked at, None if the recording does not show it.
 
     Of an end it is the farthest frame of the move; of a rest or a held value the frame farthest from it; else the first
     frame of the step that the check judges.

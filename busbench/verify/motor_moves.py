@@ -113,7 +113,7 @@ def _lasts_per_end_s(evidence: VerifyInputs, channels: Sequence[ChannelPlan], tu
 
 
 def _reached_ends(evidence: VerifyInputs, mapped: ChannelPlan, rows: Rows) -> int:
-    """How many ends away from its rest a channel goes to; 0 where it does not go to the farther one."""
+    """How many ends away from its rest a channel goes to; 0 if it does not go to the farther one."""
     limit, part = evidence.rig.limits.end_pct / 100 * FULL_COUNTS, slice(*rows)
     values = evidence.counts[mapped.channel - 1][part][evidence.is_sound[part]]
     near, far = sorted((mapped.ends.low_counts, mapped.ends.high_counts), key=lambda at: abs(at - mapped.rest_counts))
@@ -122,13 +122,13 @@ def _reached_ends(evidence: VerifyInputs, mapped: ChannelPlan, rows: Rows) -> in
 
 
 def _is_alone(evidence: VerifyInputs, rows: Rows, beside: Sequence[Rows]) -> bool:
-    """True where no other control is away from rest during an excursion, nor in a pause before and after."""
+    """True if no other control is away from rest during an excursion, nor in a pause before and after."""
     first = evidence.row_at(float(evidence.t_s[rows[0]]) - PAUSE_S)
     stop = evidence.row_at(float(evidence.t_s[rows[1] - 1]) + PAUSE_S)
     return not any(other[0] < stop and first < other[1] for other in beside)
 
 
 def _follows(loss: LinkLoss | None, stop: int, first: int) -> bool:
-    """True where one move ends before another begins, and the transmitter was not off between them."""
+    """True if one move ends before another begins, and the transmitter was not off between them."""
     is_off_between = loss is not None and loss.has_begun and stop <= loss.first < first
     return stop <= first and not is_off_between

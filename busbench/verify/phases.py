@@ -69,7 +69,7 @@ class PowerUp:
     stop: int  # row of the next step, or the number of frames
     start_s: float  # since when nothing was expected of the bus
     on_s: float | None  # when the transmitter was switched on, where that is annotated
-    is_annotated: bool  # False where the recording only begins with frames without a link
+    is_annotated: bool  # False if the recording only begins with frames without a link
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +94,7 @@ class Phases:
         unknown_runs: those of a motor that may be its move: too few other controls were moved to decide.
         loss: the stretch in which the transmitter was off, if any.
         held_row: the first row in which a control was held away for that.
-        back: what followed; None where the link did not come back.
+        back: what followed; None if the link did not come back.
         power_ups: where the receiver was switched on without a transmitter.
         excused_s: spans of time without a link that belong to a step: nothing is lost there.
     """
@@ -118,7 +118,7 @@ class Phases:
         return found
 
     def has_step(self, word: str) -> bool:
-        """True where a step is annotated."""
+        """True if a step is annotated."""
         return any(window.word == word for window in self.windows)
 
     def may_run(self, evidence: VerifyInputs, mapped: ChannelPlan) -> Bools:

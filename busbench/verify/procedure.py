@@ -20,7 +20,7 @@ class TestStep:
     instruction: str  # what to do, in one or two sentences
     least_s: float  # it lasts at least this long
     channels: tuple[int, ...] = ()  # channels that it is about, 1-18
-    is_optional: bool = False  # True where a test without it can pass
+    is_optional: bool = False  # True if a test without it can pass
 
 
 def round_of(rig: Rig) -> tuple[TestStep, ...]:

@@ -43,12 +43,12 @@ class Check:
         name: of the check, in a few words.
         verdict: what came of it.
         sentence: the finding in one sentence.
-        measured: value found, None where there is none.
-        expected: value of the plan, None where only the limit counts.
+        measured: value found, None if there is none.
+        expected: value of the plan, None if only the limit counts.
         limit: the most that is allowed: of the measured value, or of its distance from the expected.
         margin: how far the value is inside the limit; below 0 it fails.
         unit: of all four; ON_OFF for channels 17 and 18, which have no limit and no margin.
-        channel: 1-18, None where it is about no channel.
+        channel: 1-18, None if it is about no channel.
     """
 
     part: Part

@@ -29,7 +29,7 @@ def failsafe_level(mapped: ChannelPlan) -> float | None:
 
 
 def value_before(evidence: VerifyInputs, mapped: ChannelPlan, loss: LinkLoss) -> float | None:
-    """The last good value before the link was gone, None where there is none."""
+    """The last good value before the link was gone, None if there is none."""
     sound = np.flatnonzero(evidence.is_sound[: loss.first])
     return float(evidence.counts[mapped.channel - 1][sound[-1]]) if sound.size else None
 
@@ -88,7 +88,7 @@ def _says(
     failsafe: float,
     hand: float,
 ) -> tuple[str, bool | None]:
-    """What the settled frames show: where it is, and whether that is right, None where that cannot be known."""
+    """What the settled frames show: where it is, and whether that is right, None if that cannot be known."""
     limits, values = evidence.rig.limits, evidence.counts[mapped.channel - 1].astype(np.float64)
     exact, after_s = limits.failsafe_counts, f"{limits.return_s:g} s after the link came back"
     is_held: F64 = np.abs(values[settled] - before)

@@ -76,7 +76,7 @@ class Verification:
 
     @property
     def unplanned_words(self) -> str:
-        """Channels that moved but are not in the plan, in words; "" where there are none."""
+        """Channels that moved but are not in the plan, in words; "" if there are none."""
         if not self.unplanned:
             return ""
         word = "channel" if len(self.unplanned) == 1 else "channels"
@@ -146,7 +146,7 @@ def faults_of(findings: Sequence[Finding]) -> tuple[Finding, ...]:
 
 
 def faults_words(findings: Sequence[Finding], *, rig_path: str) -> str:
-    """The faults of a plan in words, with the command that lists them; "" where there are none."""
+    """The faults of a plan in words, with the command that lists them; "" if there are none."""
     number = len(faults_of(findings))
     return f"the plan has {pluralize(number, 'fault')}: see `busbench rig check {quote(rig_path)}`" if number else ""
 

@@ -18,7 +18,7 @@ class Window:
     first: int  # first, done, stop: rows: its first, the one after its last, the one after the pause that follows
     done: int
     stop: int
-    # True where the same step, or one that it follows from, begins again later, which takes its place
+    # True if the same step, or one that it follows from, begins again later, which takes its place
     is_repeated: bool
 
 

@@ -69,7 +69,7 @@ def similarity(before: FrameFields, after: FrameFields, missing: I64 | int = 0) 
 
     Returns:
         Log-odds (nats, roughly) against unrelated bytes, float64 (N,): channels that stay near speak for it,
-        jumps against it, clipped, because on/off channels do jump and a held stick is no proof. And True where
+        jumps against it, clipped, because on/off channels do jump and a held stick is no proof. And True if
         nothing speaks for a foreign or lost byte inside the later frame, bool (N,): such a byte shifts all
         after it, so it shows in the last channels, the flags and the end byte.
     """

@@ -19,7 +19,7 @@ class StreamBuffer:
     Places are stream offsets.
 
     Args:
-        is_per_byte: True where each byte has its own time.
+        is_per_byte: True if each byte has its own time.
         idle_ns: a pause between two bytes that cannot be inside a frame.
     """
 

@@ -46,8 +46,8 @@ class Output:
         suffix: of the file.
         inputs: files of FILES that the command reads.
         code: exit code where all goes well.
-        is_growing: True where the file grows under its name.
-        forces: True where --force replaces a file.
+        is_growing: True if the file grows under its name.
+        forces: True if --force replaces a file.
     """
 
     command: str

@@ -57,12 +57,12 @@ def test_a_locked_channel_stays_whatever_is_wanted_and_whatever_was() -> None:
 
 
 def test_whole_counts_are_rounded_down() -> None:
-    # 420 counts/s are 2.94 counts a frame.
+    # 420 counts/s are 2.94 counts per frame.
     assert followed(replace(PLAIN, rate=420.0), 1500, 1500, 1500) == [1000, 1002, 1004]
 
 
 def test_less_than_a_count_a_frame_moves_one_count_every_few() -> None:
-    # 50 counts/s are 0.35 counts a frame: a count every third frame.
+    # 50 counts/s are 0.35 counts per frame: a count every third frame.
     assert followed(replace(PLAIN, rate=50.0), *[1500] * 8) == [1000, 1001, 1001, 1001, 1002, 1002, 1002, 1003]
 
 

@@ -34,7 +34,7 @@ def contrast(one: ColorTriplet, other: ColorTriplet) -> float:
 
 
 def of_segment(segment: Segment) -> tuple[float, float] | None:
-    """Its contrast and the least it must have; None where it shows nothing or its colours are the terminal's."""
+    """Its contrast and the least it must have; None if it shows nothing or its colours are the terminal's."""
     text, style = segment.text.strip().strip("\u2800"), segment.style
     if not text or style is None or style.color is None or style.bgcolor is None or style.color.is_default:
         return None

@@ -125,7 +125,7 @@ class Far:
         return self.listener.take()
 
     def is_listened_to(self) -> bool:
-        """True where a user has the near end open (reported so on Linux alone)."""
+        """True if a user has the near end open (reported so on Linux alone)."""
         poll = select.poll()
         poll.register(self.master, select.POLLOUT)
         return not any(state & select.POLLHUP for _, state in poll.poll(0))

@@ -210,7 +210,7 @@ def _toml(value: object) -> str:
 
 
 def error_of(text: str) -> str:
-    """What is said of a text, "" where it is good; any other exception fails the test."""
+    """What is said of a text, "" if it is good; any other exception fails the test."""
     try:
         parse_rig(text, path="rig.toml")
     except RigError as error:

@@ -100,7 +100,7 @@ class Terminal:
 
     @property
     def is_restored(self) -> bool:
-        """True where the terminal is as it was: its modes, the first screen, a cursor, no reports."""
+        """True if the terminal is as it was: its modes, the first screen, a cursor, no reports."""
         ends = {b"\x1b[?1049": b"l", b"\x1b[?25": b"h", b"\x1b[?2004": b"l"}
         last = {key: self.raw[self.raw.rfind(key) + len(key) :][:1] for key in ends}
         return last == ends and self._get_modes() == self.modes

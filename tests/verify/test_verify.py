@@ -251,7 +251,7 @@ def test_a_long_run_of_marked_packets_is_no_certain_outage() -> None:
     log = heron.read_by_adapter(RIG, heron.fly_round(RIG))
     bad, keep = np.zeros(len(log), np.uint8), np.ones(log.mark_end.size, np.bool_)
     bad[log.mark_end[100] : log.mark_end[140]] = 4
-    keep[101:140:2] = False  # two frames a read
+    keep[101:140:2] = False  # two frames per read
     marked = ByteLog(log.offset, log.data, log.mark_end[keep], log.mark_t_ns[keep], bad)
     check = get(verify(recorded(marked), RIG), "line", "longest outage")
     assert check.verdict is N

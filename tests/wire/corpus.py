@@ -26,7 +26,7 @@ class Corpus:
         sent: every frame as it was sent, (N, 25).
         frame: which frame each byte belongs to, or is before where it is foreign, int64 (B,).
         place: its place in that frame, -1 for a foreign byte, int64 (B,).
-        flipped: True where a bit of it was turned, bool (B,).
+        flipped: True if a bit of it was turned, bool (B,).
     """
 
     data: U8

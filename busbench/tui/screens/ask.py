@@ -13,7 +13,7 @@ from textual.widgets import Input, Static
 
 
 class Ask(ModalScreen[str | None]):
-    """Gives the text, or None where the person left with escape; `changed` is called with it at each letter."""
+    """Gives the text, or None if the person left with escape; `changed` is called with it at each letter."""
 
     BINDINGS: ClassVar[list[BindingType]] = [("escape", "dismiss(None)")]
 

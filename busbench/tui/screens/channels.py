@@ -30,13 +30,13 @@ class ChannelsView(BenchView):
     BINDINGS: ClassVar[list[BindingType]] = [Binding(key, action, show=False) for key, action in _KEYS]
 
     def body(self) -> LineWidget:
-        """As BenchView says."""
+        """See BenchView."""
         self._lines = ChannelLines(self.ui)
         return self._lines
 
     @property
     def is_fast(self) -> bool:
-        """As BenchView says; a large plot is drawn as plots are."""
+        """See BenchView; a large plot is drawn as plots are."""
         return not self._lines.is_large
 
     def keys(self) -> list[tuple[str, str]]:

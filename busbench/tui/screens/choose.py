@@ -58,7 +58,7 @@ def _is_plan(path: Path) -> bool:
 
 
 class Choose(Pick):
-    """Gives the source chosen, or PLAN and a rig file, or None where the person left with escape.
+    """Gives the source chosen, or PLAN and a rig file, or None if the person left with escape.
 
     Args:
         error: why the one chosen before could not be opened.

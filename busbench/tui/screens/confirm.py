@@ -12,7 +12,7 @@ from textual.widgets import Static
 
 
 class Confirm(ModalScreen[bool]):
-    """Gives True where the person said yes to what loses or ends what is `unkept`."""
+    """Gives True if the person said yes to what loses or ends what is `unkept`."""
 
     def __init__(self, what: str, unkept: Sequence[str]) -> None:
         super().__init__()

@@ -31,7 +31,7 @@ class DriveView(BenchView):
     BINDINGS: ClassVar[list[BindingType]] = [Binding(key, action, show=False) for key, action in _KEYS]
 
     def body(self) -> LineWidget:
-        """As BenchView says."""
+        """See BenchView."""
         self.drive = Drive(self.ui)
         self._lines = DriveLines(self.ui, self.drive)
         return self._lines
@@ -52,7 +52,7 @@ class DriveView(BenchView):
 
     @property
     def is_busy(self) -> bool:
-        """As BenchView says; from the cautions on."""
+        """See BenchView; from the cautions on."""
         return super().is_busy or self.drive.phase is not DrivePhase.SETTING
 
     def action_field(self, steps: int) -> None:

@@ -285,7 +285,7 @@ class HelpLines(LineWidget):
         return self._rows[self.top : self.top + height]
 
     def wheel(self, rows: int) -> None:
-        """As LineWidget says."""
+        """See LineWidget."""
         self.top += rows
         self.redraw()
 

@@ -29,7 +29,7 @@ class OutagesView(BenchView):
     ]
 
     def body(self) -> LineWidget:
-        """As BenchView says."""
+        """See BenchView."""
         self._lines = OutageLines(self.ui)
         return self._lines
 

@@ -33,7 +33,7 @@ class Choice:
         return all(word in self.text.casefold() for word in words)
 
     def begins(self, words: Iterable[str]) -> bool:
-        """True where each word begins a word of the row: such rows come first."""
+        """True if each word begins a word of the row: such rows come first."""
         parts = self.text.casefold().split()
         return all(any(part.startswith(word) for part in parts) for word in words)
 

@@ -13,7 +13,7 @@ class RangeView(BenchView):
     NEEDS_LINES = True
 
     def body(self) -> LineWidget:
-        """As BenchView says."""
+        """See BenchView."""
         return BigDigits(self.ui)
 
     def keys(self) -> list[tuple[str, str]]:

@@ -20,7 +20,7 @@ class RigView(BenchView):
     BINDINGS: ClassVar[list[BindingType]] = [Binding(key, action, show=False) for key, action in _KEYS]
 
     def body(self) -> LineWidget:
-        """As BenchView says."""
+        """See BenchView."""
         self._lines = RigLines(self.ui)
         return self._lines
 

@@ -11,5 +11,5 @@ class TimingView(BenchView):
     """Timing: period, jitter and between what bounds the receiver's own lies."""
 
     def body(self) -> LineWidget:
-        """As BenchView says."""
+        """See BenchView."""
         return TimingLines(self.ui)

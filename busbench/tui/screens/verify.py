@@ -44,7 +44,7 @@ class VerifyView(BenchView):
     ]
 
     def body(self) -> LineWidget:
-        """As BenchView says."""
+        """See BenchView."""
         self._lines = VerifyLines(self.ui)
         self._of: Session | None = None
         self._written: SignOff | None = None  # what is on a page
@@ -76,7 +76,7 @@ class VerifyView(BenchView):
         return [pairs[0], *own, *pairs[-3:]]
 
     def draw(self, *, slow: bool) -> None:
-        """As BenchView says."""
+        """See BenchView."""
         self._see_session()
         super().draw(slow=slow)
 

@@ -31,7 +31,7 @@ class WalkView(BenchView):
     ]
 
     def body(self) -> LineWidget:
-        """As BenchView says."""
+        """See BenchView."""
         self.walking = Walking(self.ui)
         self._lines = WalkLines(self.ui, self.walking)
         return self._lines
@@ -52,7 +52,7 @@ class WalkView(BenchView):
 
     @property
     def unkept(self) -> list[str]:
-        """As BenchView says."""
+        """See BenchView."""
         walk = self.walking.walk
         if walk is None or self.walking.path is not None:
             return []
@@ -61,11 +61,11 @@ class WalkView(BenchView):
 
     @property
     def is_busy(self) -> bool:
-        """As BenchView says; as long as the walk is not over."""
+        """See BenchView; as long as the walk is not over."""
         return super().is_busy or self.walking.state is not WalkState.OVER
 
     def draw(self, *, slow: bool) -> None:
-        """As BenchView says."""
+        """See BenchView."""
         self.walking.look()
         super().draw(slow=slow)
 

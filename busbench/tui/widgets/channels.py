@@ -146,7 +146,7 @@ def channel_lines(
 
     Args:
         width, height: cells there are; rows grow with the height.
-        list_: the widget in which rows are chosen, None where they are only shown.
+        list_: the widget in which rows are chosen, None if they are only shown.
     """
     session, glyphs = ui.needs, ui.glyphs
     names = {number: sanitize(name) for number, name in session.names.items() if number - 1 in channels}

@@ -137,7 +137,7 @@ class OutageLines(LineWidget):
         return out + [[("", "ink")]] * (height - len(out))
 
     def _changes(self) -> list[tuple[str, str]]:
-        """What each channel did across the outage chosen, with its style; empty where none is."""
+        """What each channel did across the outage chosen, with its style; empty if none is."""
         session, index = self.ui.needs, self.ui.chosen
         if index is None or index >= len(session.events):
             return []

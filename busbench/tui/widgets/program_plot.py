@@ -31,7 +31,7 @@ _TICKS = 4  # parts of the time axis
 class ProgramLook:
     """A program inside its limits, worked out before anything is sent."""
 
-    program: Program | None  # None where the settings make none
+    program: Program | None  # None if the settings make none
     seen: DryRun | None
     drawn: list[str]  # drawing and list for a narrow window, or what is wrong with the settings
     listed: list[str]  # what each channel will do
@@ -56,7 +56,7 @@ def program_lines(
         width, height: cells there are.
         channel: its index.
         now_s: what was sent so far, None before the start.
-        heard: what came back in the time of the program, None where nothing did.
+        heard: what came back in the time of the program, None if nothing did.
     """
     program, seen = look.program, look.seen
     cells, rows = width - AXIS, height - 1
@@ -94,7 +94,7 @@ def channel_table(
     """A head, then for each channel what it does, its rest and limits, what is sent now and what came back.
 
     Args:
-        sent, heard: values of all channels now, None where there are none.
+        sent, heard: values of all channels now, None if there are none.
         channel: index of the one that is driven.
     """
     program = look.program

@@ -59,7 +59,7 @@ class VerifyLines(LineWidget):
         return [*head, *rows[first : first + room], *channels_below(self.ui, width, room - len(rows), channels=asked)]
 
     def wheel(self, rows: int) -> None:
-        """As LineWidget says."""
+        """See LineWidget."""
         if self.table is not None:
             self.table.move(1 if rows > 0 else -1, 0)
             self.redraw()
