@@ -230,7 +230,12 @@ def write_round(path: Path, rig: Rig, *, faults: tuple[Fault, ...] = ()) -> None
 
 
 def pulse_lines(
-    flown: Round, *, channels: Mapping[str, int], scale: Scale, period_ns: int | None = None
+    flown: Round,
+    *,
+    channels: Mapping[str, int],
+    scale: Scale,
+    period_ns: int | None = None,
+    latency_ns: int = 1_000_000,
 ) -> dict[str, Edges]:
     """The bus and pulse outputs of a receiver that follow channels at a scale, as levels.
 
@@ -238,7 +243,8 @@ def pulse_lines(
         flown: the frames.
         channels: channel (1-16) of each pulse line, by name.
         scale: of the receiver.
-        period_ns: of the pulses, None for one a frame.
+        period_ns: of the pulses, None for one per frame.
+        latency_ns: from a frame's last bit to the first pulse that can obey it.
 
     Returns:
         The signals by name; the bus is "bus".
@@ -246,7 +252,10 @@ def pulse_lines(
     sent = flown.is_sent
     counts = flown.counts[sent]
     raw = pack_frames(counts, flown.flags[sent])
-    return receiver_lines(raw, t_ns=flown.t_ns[sent], counts=counts, outputs=channels, scale=scale, period_ns=period_ns)
+    return receiver_lines(
+        raw, t_ns=flown.t_ns[sent], counts=counts, outputs=channels, scale=scale, period_ns=period_ns,
+        latency_ns=latency_ns,
+    )  # fmt: skip
 
 
 def write_vcd(path: Path, lines: Mapping[str, Edges]) -> None:

@@ -85,7 +85,7 @@ class Several:
         return find_coincidence(outages, spans, period_ns=max(periods, default=_PERIOD_NS / 1e9) * 1e9)
 
     @cached_property
-    def skews(self) -> tuple[Skew, ...]:
+    def skews(self) -> tuple[Skew[int], ...]:
         """The skew of each against the first."""
         made = []
         first_ns = self.sources[0].timeline.span.first_t_ns or 0

@@ -1,8 +1,9 @@
-"""The delay between two receivers, from the contents of their frames."""
+"""The delay between two receivers, from the contents of their frames, or between pulse outputs."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,20 +18,21 @@ _PAYLOAD = slice(1, 23)
 _FACTORS = np.random.default_rng(7).integers(1, 1 << 62, 22, dtype=np.uint64) | np.uint64(1)
 _TURN = np.uint64(0x9E3779B97F4A7C15)
 U64 = NDArray[np.uint64]
+SourceName = TypeVar("SourceName", int, str)
 
 
 @dataclass(frozen=True, slots=True)
-class Skew:
+class Skew(Generic[SourceName]):
     """The delay of one source after another.
 
     Args:
-        sources: numbers of the two; the skew is positive if the second is later.
+        sources: numbers or names of the two; the skew is positive if the second is later.
         median_s: None with too few common changes, for example with still sticks.
         low_s, high_s: 5th and 95th percentile.
         matches: number of changes that both show.
     """
 
-    sources: tuple[int, int]
+    sources: tuple[SourceName, SourceName]
     median_s: float | None
     low_s: float | None
     high_s: float | None
@@ -66,7 +68,9 @@ class ContentChanges:
         )
 
 
-def find_skew(first: ContentChanges, second: ContentChanges, *, sources: tuple[int, int], shift_ns: int = 0) -> Skew:
+def find_skew(
+    first: ContentChanges, second: ContentChanges, *, sources: tuple[SourceName, SourceName], shift_ns: int = 0
+) -> Skew[SourceName]:
     """Match the changes of two sources; a change that occurs twice in either is ignored.
 
     Args:
@@ -78,7 +82,11 @@ def find_skew(first: ContentChanges, second: ContentChanges, *, sources: tuple[i
     _, in_one, in_two = np.intersect1d(one, two, assume_unique=True, return_indices=True)
     once = (count_first[in_one] == 1) & (count_second[in_two] == 1)
     late = t_second[at_second[in_two[once]]] + shift_ns - t_first[at_first[in_one[once]]]
-    late = late[np.abs(late) <= APART_MOST_NS]
+    return skew_of(late[np.abs(late) <= APART_MOST_NS], sources)
+
+
+def skew_of(late: I64, sources: tuple[SourceName, SourceName]) -> Skew[SourceName]:
+    """The skew by how much later the second source was each time, ns, int64 (M,)."""
     if late.size < MATCHES_LEAST:
         return Skew(sources, None, None, None, int(late.size))
     low, median, high = (float(value) / 1e9 for value in np.percentile(late, (5, 50, 95)))

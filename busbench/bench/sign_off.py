@@ -166,21 +166,35 @@ def with_answers(found: Verification, answers: Answers | None) -> SignOff:
     return SignOff(replace(found, checks=(*found.checks, *answers.checks)), answers)
 
 
-def read_levels(source: str) -> dict[str, Edges] | None:
-    """All signals of a level file; None for other files (raises CaptureError: it cannot be read)."""
+@dataclass(frozen=True, slots=True)
+class RecordedLevels:
+    """All signals of a level file, by their full names, and the one that was named as the bus."""
+
+    signals: dict[str, Edges]
+    bus: str | None
+
+    def pulses(self, options: ReadOptions) -> Pulses | None:
+        """The pulse outputs among them, None if none carries frames."""
+        from busbench.analysis.pulses import find_pulses
+
+        return find_pulses(self.signals, line=options.line, bus=self.bus)
+
+
+def read_levels(source: str, options: ReadOptions) -> RecordedLevels | None:
+    """Read a level file; None for other files (raises CaptureError: it cannot be read, or lacks the named signal)."""
     from busbench.capture.edges import read_edges
     from busbench.capture.open import open_levels
 
     file = None if source == "-" else open_levels(source)
-    return None if file is None else read_edges(file)
+    if file is None:
+        return None
+    return RecordedLevels(read_edges(file), None if options.signal is None else file.pick(options.signal))
 
 
 def pulse_outputs(source: str, options: ReadOptions) -> Pulses | None:
     """The pulse outputs of a recording, None if it holds none beside the bus."""
-    from busbench.analysis.pulses import find_pulses
-
-    signals = read_levels(source)
-    if signals is None or len(signals) < 2:
+    levels = read_levels(source, options)
+    if levels is None or len(levels.signals) < 2:
         return None
-    found = find_pulses(signals, line=options.line)
+    found = levels.pulses(options)
     return found if found is not None and found.lines else None

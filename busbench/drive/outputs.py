@@ -13,17 +13,24 @@ from busbench.wire.scale import Scale
 from busbench.wire.uart import encode_line
 
 BUS = "bus"
-_LAG_NS = 4_000_000  # from a frame's first bit to the pulse; the frame lasts 3 ms
-_AFTER_NS = 10_000_000
+_LATENCY_NS = 1_000_000
+_AFTER_NS = 9_000_000
 
 
 def receiver_lines(
-    raw: U8, *, t_ns: I64, counts: U16, outputs: Mapping[str, int], scale: Scale, period_ns: int | None = None
+    raw: U8,
+    *,
+    t_ns: I64,
+    counts: U16,
+    outputs: Mapping[str, int],
+    scale: Scale,
+    period_ns: int | None = None,
+    latency_ns: int = _LATENCY_NS,
 ) -> dict[str, Edges]:
     """The bus and pulse outputs that follow channels at a scale.
 
-    A pulse begins 4 ms after its frame's first bit (or every period_ns) and has the
-    width that the last whole frame's counts ask for.
+    A pulse begins latency_ns after its frame's last bit, or every period_ns, and has the width
+    that the counts ask for in the last frame that ended by latency_ns before it.
 
     Args:
         raw: frames as sent, uint8 (N, 25).
@@ -31,6 +38,7 @@ def receiver_lines(
         counts: of channels 1-16 in each, uint16 (N, 16).
         outputs: channel (1-16) of each pulse line, by name.
         period_ns: pulse period, None for one pulse per frame.
+        latency_ns: from a frame's last bit to the first pulse that can obey it.
 
     Returns:
         The lines by name, the bus first.
@@ -39,11 +47,12 @@ def receiver_lines(
     """
     starts = t_ns[:, None] + np.arange(FRAME_BYTES) * BUS_LINE.character_ns
     lines = {BUS: encode_line(raw.reshape(-1), starts.reshape(-1))}
-    end_ns = int(t_ns[-1]) + _AFTER_NS
+    end_ns = int(t_ns[-1]) + _AFTER_NS + latency_ns
     done_ns = t_ns + FRAME_BYTES * BUS_LINE.character_ns
     for name, channel in outputs.items():
-        begin = t_ns + _LAG_NS if period_ns is None else np.arange(int(t_ns[0]) + _LAG_NS, end_ns, period_ns)
-        row = np.searchsorted(done_ns, begin, "right") - 1
+        first_ns = int(done_ns[0]) + latency_ns
+        begin = done_ns + latency_ns if period_ns is None else np.arange(first_ns, end_ns, period_ns)
+        row = np.searchsorted(done_ns, begin - latency_ns, "right") - 1
         width = np.rint(scale.to_us(counts[row, channel - 1]) * 1000).astype(np.int64)
         edges = np.stack([begin, begin + width], axis=1).reshape(-1)
         lines[name] = Edges(edges, 0, 0, max(end_ns, int(edges[-1])))

@@ -80,7 +80,7 @@ def test_a_lag_beyond_the_search_gives_no_scale_and_says_so() -> None:
     found = find_pulses({"bus": lines["bus"], "a": late})
     assert found is not None
     assert found.lines[0].fit is None
-    assert found.lines[0].note == "it follows channel 6 by 13 frames or more: later than 0.2 s is not searched"
+    assert found.lines[0].note == "it follows channel 6 by 0.2 s or more: later is not searched"
 
 
 def test_channels_that_move_alike_leave_a_doubt_but_the_scale_is_sure() -> None:
