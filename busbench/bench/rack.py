@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from functools import partial
-from types import TracebackType
 from typing import Self
 
 from busbench.bench.receiver import LinkState, Receiver, Reception
@@ -115,8 +114,6 @@ class Rack:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         if self._recorder is not None:
             self.finish()

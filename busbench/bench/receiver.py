@@ -8,7 +8,6 @@ from collections.abc import AsyncIterator, Callable, Generator
 from dataclasses import dataclass
 from functools import partial
 from time import perf_counter_ns
-from types import TracebackType
 from typing import Self
 
 from busbench.bench.recorder import Recorder, line_of_port
@@ -265,9 +264,7 @@ class Receiver:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         if self._recorders:
             self.finish()
 

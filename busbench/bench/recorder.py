@@ -137,9 +137,7 @@ class Recorder:
 
     def _write(self, kept: list[Kept], number: int) -> None:
         for one in kept:
-            if isinstance(one, LeftOut):
-                self._writer.note((number, one.last_t_ns, one.comment()))
-            elif isinstance(one, MinuteTotals):
+            if isinstance(one, LeftOut | MinuteTotals):
                 self._writer.note((number, one.t_ns, one.comment()))
             else:
                 self._writer.write_log(one, number=number)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import re
 import shlex
 import threading
 import time
@@ -141,12 +140,13 @@ def command(
     busbench record /dev/ttyUSB0 -o soak.pcapng.zst --around 10 --every 86400 --files 7
     busbench record 'virtual:?slots=on' -o try.pcapng --seconds 2
     """
-    if not re.search(r"\.pcapng(\.gz|\.zst)?$", output, re.IGNORECASE):
+    from busbench.bench.recorder import Retention, suffix_of
+
+    if not suffix_of(output):
         hint = "end the name in .pcapng, .pcapng.gz or .pcapng.zst, and convert it afterwards"
         raise OutputError(output, "recordings are pcapng", hint=hint)
     if files is not None and every is None:
         raise BusbenchError("--files: needs --every", hint="say after how many seconds a new file begins")
-    from busbench.bench.recorder import Retention
     from busbench.bench.sources import is_virtual
     from busbench.sim.aircraft_faults import parse_fault
 

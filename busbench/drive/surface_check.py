@@ -246,7 +246,7 @@ class Walk:
             case Word.YES | Word.NO:
                 return self._answered(event is Word.YES)
             case Word.SKIP:
-                return self._with(is_skipped=not self.entry.is_done)._next()
+                return self._with(replace(self.entry, is_skipped=not self.entry.is_done))._next()
             case Word.BACK:
                 return self._back()
             case Word.END:
@@ -260,28 +260,14 @@ class Walk:
         given = sum(answer is not None for answer in self.entry.answers)
         return f"; {given} of {len(QUESTIONS)} questions answered" if given else ""
 
-    def _with(
-        self,
-        *,
-        moves: tuple[Move, ...] | None = None,
-        answers: tuple[bool | None, ...] | None = None,
-        note: str | None = None,
-        is_skipped: bool | None = None,
-    ) -> Walk:
-        old = self.entry
-        new = Entry(
-            old.stop,
-            old.moves if moves is None else moves,
-            old.answers if answers is None else answers,
-            old.note if note is None else note,
-            old.is_skipped if is_skipped is None else is_skipped,
-        )
-        return replace(self, entries=(*self.entries[: self.at], new, *self.entries[self.at + 1 :]))
+    def _with(self, entry: Entry) -> Walk:
+        """The walk with the current halt changed."""
+        return replace(self, entries=(*self.entries[: self.at], entry, *self.entries[self.at + 1 :]))
 
     def _moved(self, event: Moved) -> Walk:
         walk = self
         if event.move is not None:
-            walk = self._with(moves=(*self.entry.moves, event.move))
+            walk = self._with(replace(self.entry, moves=(*self.entry.moves, event.move)))
             if event.move.ended is Ended.RAN:
                 return replace(walk, phase=SurfacePhase.ASKING, asked=walk.entry.asked_first)
         stopped = replace(walk, phase=SurfacePhase.STOPPED)
@@ -292,11 +278,12 @@ class Walk:
         said = " ".join(text.split())
         if not said:
             return self
-        return self._with(note="; ".join(filter(None, (self.entry.note, said)))[:NOTE_MAX])
+        note = "; ".join(filter(None, (self.entry.note, said)))[:NOTE_MAX]
+        return self._with(replace(self.entry, note=note))
 
     def _answered(self, is_yes: bool) -> Walk:
         answers = (*self.entry.answers[: self.asked], is_yes, *self.entry.answers[self.asked + 1 :])
-        walk = self._with(answers=answers, is_skipped=False)
+        walk = self._with(replace(self.entry, answers=answers, is_skipped=False))
         if walk.asked + 1 < len(QUESTIONS):
             return replace(walk, asked=walk.asked + 1)
         return walk._next() if walk.entry.is_done else replace(walk, asked=walk.entry.asked_first)

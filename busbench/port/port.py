@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import abc
 import time
+from collections.abc import Callable
+from time import perf_counter_ns
 from typing import Self
 
 from busbench.errors import PortError
@@ -114,6 +116,8 @@ class HearingPort(LivePort):
 
     def __init__(self, source: str, *, line: LineSettings) -> None:
         super().__init__(source, line=line)
+        self._clock_ns: Callable[[], int] = perf_counter_ns
+        self._begin_ns = 0  # on that clock, where the port's own time begins
         self._events: list[PortEvent] = []
         self._read_ns: tuple[int, int] | None = None  # since the last call of wakes()
         self.is_closed = False
@@ -127,8 +131,29 @@ class HearingPort(LivePort):
         """See LivePort."""
         return []
 
+    def read(self, timeout_s: float) -> list[Chunk]:
+        """See LivePort."""
+        if self.is_closed:
+            raise PortError(self.source, "is closed")
+        until = self._clock_ns() + round(timeout_s * 1e9)
+        while True:
+            now = self._clock_ns()
+            chunks = self._take(now - self._begin_ns)
+            if chunks or now >= until:
+                return self._on_time(chunks)
+            time.sleep(max(0.0, min(self._nap_s(now - self._begin_ns), (until - now) / 1e9)))
+
+    def _take(self, until_ns: int) -> list[Chunk]:
+        """What came up to a time of its own."""
+        raise NotImplementedError
+
+    def _nap_s(self, now_ns: int) -> float:
+        """How long nothing can come, at a time of its own."""
+        raise NotImplementedError
+
     def _on_time(self, chunks: list[Chunk]) -> list[Chunk]:
-        """What is read, whose times are those of a clock of its own: it is never late."""
+        """What is read, laid on the clock of the reader: it is never late."""
+        chunks = [Chunk(self._begin_ns + one.t_ns, one.data, one.bad) for one in chunks]
         if chunks:
             first_ns = chunks[0].t_ns if self._read_ns is None else self._read_ns[0]
             self._read_ns = first_ns, chunks[-1].t_ns

@@ -6,7 +6,6 @@ import time
 from collections.abc import Callable
 from time import perf_counter_ns
 
-from busbench.errors import PortError
 from busbench.model import BUS_LINE, Chunk, LineSettings
 from busbench.port.ipc import EventKind, PortEvent
 from busbench.port.port import HearingPort
@@ -66,18 +65,14 @@ class AircraftPort(HearingPort):
 
     def read(self, timeout_s: float) -> list[Chunk]:
         """See LivePort; a fast one lets so much time pass at once."""
-        if self.is_closed:
-            raise PortError(self.source, "is closed")
-        if self.is_fast:
-            self._t_ns += round(timeout_s * 1e9)
-            return self._take(self._t_ns)
-        until = self._clock_ns() + round(timeout_s * 1e9)
-        while True:
-            now = self._clock_ns()
-            chunks = self._take(now - self._begin_ns)
-            if chunks or now >= until:
-                return chunks
-            time.sleep(max(0.0, min(_NAP_S, (until - now) / 1e9)))
+        if not self.is_fast or self.is_closed:
+            return super().read(timeout_s)
+        self._t_ns += round(timeout_s * 1e9)
+        return self._on_time(self._take(self._t_ns))
+
+    def _nap_s(self, now_ns: int) -> float:
+        del now_ns
+        return _NAP_S
 
     def _take(self, until_ns: int) -> list[Chunk]:
         chunks: list[Chunk] = []
@@ -92,4 +87,4 @@ class AircraftPort(HearingPort):
         if not self._is_over:
             chunks += self.aircraft.run(until_ns)
         self._events += [PortEvent(self._begin_ns + e.t_ns, e.kind, e.text) for e in self.aircraft.events()]
-        return self._on_time([Chunk(self._begin_ns + c.t_ns, c.data, c.bad) for c in chunks])
+        return chunks
