@@ -70,15 +70,10 @@ class DriveSettings:
 
 @dataclass(frozen=True, slots=True)
 class Commanded:
-    """A frame as it was sent, or as it would have been.
+    """A frame as it was sent, or as it would have been."""
 
-    Args:
-        t_s: from the start of the run.
-        data: 25 bytes.
-    """
-
-    t_s: float
-    data: bytes
+    t_s: float  # from the start of the run
+    data: bytes  # 25 bytes
 
 
 class Drive:

@@ -21,15 +21,10 @@ _RANK: tuple[Kind, ...] = ("lost", "gap", "damaged", "failsafe")
 
 @dataclass(frozen=True, eq=False)
 class Events:
-    """Outages as columns of equal length, in order.
+    """Outages as columns of equal length, in order."""
 
-    Args:
-        items: the outages themselves, times from the session's start.
-        start, end: places on the axis, int64 (M,).
-    """
-
-    items: Sequence[Outage]
-    start: I64
+    items: Sequence[Outage]  # the outages themselves, times from the session's start
+    start: I64  # start, end: places on the axis, int64 (M,)
     end: I64
 
     def __len__(self) -> int:

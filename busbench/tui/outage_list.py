@@ -24,16 +24,11 @@ _TIME = re.compile(r"(?:(\d+):)?(\d+):(\d\d)(?:\.(\d{1,3}))?")
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One row: an outage, or several close together.
+    """One row: an outage, or several close together."""
 
-    Args:
-        first, last: indices into the events.
-        count: outages in it.
-    """
-
-    first: int
+    first: int  # first, last: indices into the events
     last: int
-    count: int
+    count: int  # outages in it
 
 
 class OutageRows:
@@ -93,15 +88,10 @@ class OutageRows:
 
 @dataclass(eq=False)
 class OutageFilter:
-    """Which outages of a session are listed and stepped through.
+    """Which outages of a session are listed and stepped through."""
 
-    Args:
-        kind: None for all.
-        text: words that all must fit, see `fits`; "" for all.
-    """
-
-    kind: Kind | None = None
-    text: str = ""
+    kind: Kind | None = None  # None for all
+    text: str = ""  # words that all must fit, see `fits`; "" for all
     _kept: tuple[Events, Kind | None, str, OutageRows] | None = None
 
     def rows(self, session: Session) -> OutageRows:

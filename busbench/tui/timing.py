@@ -19,30 +19,20 @@ _LONGEST = 1.5  # periods: what is longer holds a missing frame
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TimingFigures:
-    """The timing of some frames.
+    """The timing of some frames."""
 
-    Args:
-        figures: as `busbench timing` gives them.
-        low_ns: start of the histogram.
-        quantum_ns: width of a quantum, a multiple of the clock's resolution.
-        counts: periods in each quantum, int64 (Q,); empty without a period.
-        shorter, longer: periods before the first quantum and after the last.
-        first_ns, last_ns: times between which the periods lie.
-        lows_ns, highs_ns: min and max period in each of SLOTS equal parts of that time, -1 for none, int64 (SLOTS,).
-        scope: for people: which frames.
-    """
-
-    figures: Timing
-    low_ns: int
-    quantum_ns: int
-    counts: I64
-    shorter: int
+    figures: Timing  # as `busbench timing` gives them
+    low_ns: int  # start of the histogram
+    quantum_ns: int  # width of a quantum, a multiple of the clock's resolution
+    counts: I64  # periods in each quantum, int64 (Q,); empty without a period
+    shorter: int  # shorter, longer: periods before the first quantum and after the last
     longer: int
-    first_ns: int
+    first_ns: int  # first_ns, last_ns: times between which the periods lie
     last_ns: int
+    # lows_ns, highs_ns: min and max period in each of SLOTS equal parts of that time, -1 for none, int64 (SLOTS,)
     lows_ns: I64
     highs_ns: I64
-    scope: str
+    scope: str  # for people: which frames
 
     @property
     def steps(self) -> int:

@@ -37,22 +37,14 @@ _IS_SLOTS_END[list(END_SLOTS)] = True
 
 @dataclass(frozen=True, slots=True)
 class RunGaps:
-    """Candidates between proven runs, by indices into some bytes.
-
-    Args:
-        at: the candidates, rising.
-        extra: evidence of the clock and the line for each, log-odds.
-        run_first: the first frame of each proven run.
-        run_last: the last frame of each.
-        log_start: start of the log, None if it is not in these bytes.
-    """
+    """Candidates between proven runs, by indices into some bytes."""
 
     data: U8
-    at: I64
-    extra: F64
-    run_first: I64
-    run_last: I64
-    log_start: int | None = None
+    at: I64  # the candidates, rising
+    extra: F64  # evidence of the clock and the line for each, log-odds
+    run_first: I64  # the first frame of each proven run
+    run_last: I64  # the last frame of each
+    log_start: int | None = None  # start of the log, None if it is not in these bytes
 
 
 class Chains:

@@ -103,17 +103,11 @@ def _before(after: I64) -> I64:
 
 @dataclass(frozen=True, slots=True)
 class Runs:
-    """Linked candidates.
+    """Linked candidates."""
 
-    Args:
-        at: the candidates run by run, int64 (N,).
-        first: index in `at` of each run's start, int64 (R,), runs ordered by their first candidates.
-        size: how many candidates each has, int64 (R,).
-    """
-
-    at: I64
-    first: I64
-    size: I64
+    at: I64  # the candidates run by run, int64 (N,)
+    first: I64  # index in `at` of each run's start, int64 (R,), runs ordered by their first candidates
+    size: I64  # how many candidates each has, int64 (R,)
 
 
 def find_runs(data: U8, at: I64) -> Runs:
@@ -192,32 +186,20 @@ class RunEnds:
 
 @dataclass(frozen=True, slots=True)
 class KnownFrame:
-    """What is known of the last frame.
+    """What is known of the last frame."""
 
-    Args:
-        streak: frames since the last damage, including this one.
-        is_wild: True if it jumped from the one before.
-    """
-
-    streak: int
-    is_wild: bool
+    streak: int  # frames since the last damage, including this one
+    is_wild: bool  # True if it jumped from the one before
 
 
 @dataclass(frozen=True, slots=True)
 class ProvenRuns:
-    """Proven runs, in order.
+    """Proven runs, in order."""
 
-    Args:
-        first: the first frame of each, int64 (R,); of the run that goes on from the last frame that frame.
-        last: the last frame of each that may be taken, int64 (R,).
-        frames: all frames in them, int64 (N,).
-        is_contested: True if a rival run or too many candidates stopped the proof.
-    """
-
-    first: I64
-    last: I64
-    frames: I64
-    is_contested: bool = False
+    first: I64  # the first frame of each, int64 (R,); of the run that goes on from the last frame that frame
+    last: I64  # the last frame of each that may be taken, int64 (R,)
+    frames: I64  # all frames in them, int64 (N,)
+    is_contested: bool = False  # True if a rival run or too many candidates stopped the proof
 
 
 def prove_runs(data: U8, at: I64, here: int, known: KnownFrame | None, *, final: bool) -> ProvenRuns:
