@@ -178,9 +178,7 @@ def _require_frames(made: list[Recording], *, least: int = 1, most_missed: int |
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport(
-    item: pytest.Item,
-) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestReport, pytest.TestReport]:
     """Keep the recordings of a test that failed, and name them in its report."""
     report = yield
     if report.when == "call" and report.failed:

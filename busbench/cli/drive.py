@@ -60,11 +60,7 @@ class DriveOptions:
               help="Select what follows the end or a stop: rest ramps to the rest values, then silence;"
               " hold repeats the last values; silence stops at once.")  # fmt: skip
 @motor_options
-@click.option(
-    "--rig",
-    metavar="RIG.toml",
-    help="Use this rig file: names, motors, limits, frame period.",
-)
+@click.option("--rig", metavar="RIG.toml", help="Use this rig file: names, motors, limits, frame period.")
 @click.option("--lock", type=CHANNEL, multiple=True, metavar="CH", callback=each_of,
               help="Lock this channel, or several as in 1-4,9.")  # fmt: skip
 @fault_option("virtual:RIG only", example="dead:rudder")

@@ -24,12 +24,7 @@ if TYPE_CHECKING:
 
 
 @click.command("draft", cls=OutputCommand, short_help="learn the channel map from one stick moved at a time")
-@click.option(
-    "--names",
-    metavar="NAME,...",
-    default="",
-    help="Name the devices in the order of movement, with commas.",
-)
+@click.option("--names", metavar="NAME,...", default="", help="Name the devices in the order of movement, with commas.")
 @click.option("--seconds", metavar="SECONDS", type=FiniteRange(0, min_open=True),
               help="Watch a port for this long [default: until Ctrl-C].")  # fmt: skip
 @click.option("-o", "--output", type=OUTPUT, metavar="FILE.toml", help="Write to this file [default: standard output].")

@@ -66,11 +66,7 @@ def walk_dict(head: WalkHead, entries: Sequence[Entry]) -> dict[str, Any]:
                 )
             ],
         },
-        "program": {
-            "period_s": head.period_s,
-            "rate_pct_per_s": head.rate_pct_per_s,
-            "scale": asdict(head.scale),
-        },
+        "program": {"period_s": head.period_s, "rate_pct_per_s": head.rate_pct_per_s, "scale": asdict(head.scale)},
         "devices": [_entry_dict(entry) for entry in entries],
         "not_walked": [{"name": name, "why": why} for name, why in head.not_walked],
     }

@@ -58,12 +58,7 @@ COMMANDS = (
     Command("l", "again", "Last message", "shows the last message once more, whole"),
     Command("s", "choose", "Open", "opens another source, or a plan"),
     Command("", "shade", "Light or dark", "changes the colours; it is remembered"),
-    Command(
-        "",
-        "mouse",
-        "Mouse on or off",
-        "off: the terminal selects text with it, as else with shift; remembered",
-    ),
+    Command("", "mouse", "Mouse on or off", "off: the terminal selects text with it, as else with shift; remembered"),
     Command("ctrl+r", "reset_settings", "Reset settings", "forgets unit, colours, scale, mouse and view"),
     Command("ctrl+p", "menu", "Menu", "all keys, with search"),
     Command("question_mark,f1", "help", "Help", "explains every figure and key, with search"),

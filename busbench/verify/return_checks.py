@@ -126,10 +126,7 @@ def _says(
             if phases.has_step(LET_GO_MARK) and abs(before - rest) > MOVED_COUNTS:
                 return f"{said}, though its control was let go: it stays in its failsafe position", False
             if (since := _stuck_since(evidence, mapped, phases, failsafe)) is not None:
-                return (
-                    f"stays in its failsafe position: it did not move after the return at {since:.1f} s",
-                    False,
-                )
+                return (f"stays in its failsafe position: it did not move after the return at {since:.1f} s", False)
             return f"{said}: hold its control away from rest, and let it go after that", None
     where = "where it was held" if held[0] else "at rest"
     return f"{mapped.level(float(values[settled[0]]))} {after_s}, {where}", True

@@ -143,11 +143,7 @@ def encode_frame(frame: Frame) -> bytes:
     built: bytes = _frame_struct().build(
         {
             "payload": {"falling": list(reversed(frame.channels))},
-            "flags": {
-                "failsafe": frame.is_failsafe,
-                "lost": frame.is_lost,
-                "falling": list(reversed(frame.states)),
-            },
+            "flags": {"failsafe": frame.is_failsafe, "lost": frame.is_lost, "falling": list(reversed(frame.states))},
             "end": frame.end,
         }
     )
