@@ -201,7 +201,7 @@ def _columns(low: I64, high: I64, most: int) -> tuple[I64, I64]:
 
 
 def _dots(low: I64, high: I64, bottom: int, top: int, rows: int) -> list[list[bool]]:
-    """Rows from the top down; True where a column's span crosses the row."""
+    """Rows from the top down; True if a column's span crosses the row."""
     span = max(top - bottom, 1)
     first, last = (np.rint((level - bottom) / span * (rows - 1)).astype(np.int64) for level in (low, high))
     return [[bool(lo <= row <= hi) for lo, hi in zip(first, last, strict=True)] for row in reversed(range(rows))]

@@ -1,4 +1,4 @@
-"""What is plugged in, what its chip does at the rate of the bus, and what to do about it."""
+"""Connected adapters: what their chip does at the rate of the bus, and advice."""
 
 from __future__ import annotations
 
@@ -13,19 +13,19 @@ from serial.tools import list_ports
 
 SYSFS = Path("/sys/bus/usb-serial/devices")
 LATENCY_WANTED_MS = 1
-SETTLED_RATE = 115_200  # what the older chips make of 100 000, silently
+SETTLED_RATE = 115_200  # the rate that older chips silently use for 100 000
 
 
 class Exactness(enum.StrEnum):
-    """How a chip takes 100 000 baud."""
+    """How well a chip does 100 000 baud."""
 
     EXACT = "exact"
-    DOUBTFUL = "doubtful"  # some of the chips with these numbers take another rate silently
+    DOUBTFUL = "doubtful"  # some chips with these numbers silently use another rate
     UNKNOWN = "unknown"
 
 
 class Marks(enum.StrEnum):
-    """Whether damaged bytes can be distinguished from good ones on Linux."""
+    """Whether Linux marks damaged bytes."""
 
     BYTE = "single bytes"
     PACKET = "whole packets"
@@ -35,19 +35,19 @@ class Marks(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Chip:
-    """What is known of a family of USB-UART chips."""
+    """A family of USB-UART chips."""
 
     name: str
-    rate: Exactness  # how it takes 100 000 baud
+    rate: Exactness  # how well it does 100 000 baud
     marks: Marks  # whether its driver reports damaged bytes
-    advice: str = ""  # what to do, or an empty string
+    advice: str = ""  # advice, or ""
 
 
 _LATENCY = "has a latency timer that ships at 16 ms: set 1 ms"
 _OLD_RATE = f"several chips of this family take 100000 as {SETTLED_RATE} silently: `busbench probe` shows it"
 _NO_MARKS = "does not mark damaged bytes: a suspect frame cannot be marked"
 
-# By vendor and product number; vendor alone where the whole family is alike.
+# By vendor and product number; by vendor alone if the whole family is alike.
 CHIPS: dict[tuple[int, int | None], Chip] = {
     (0x0403, None): Chip("FTDI", Exactness.EXACT, Marks.PACKET, _LATENCY),
     (0x10C4, 0xEA60): Chip("CP2101-CP2104, CP2102N", Exactness.DOUBTFUL, Marks.BYTE, _OLD_RATE),
@@ -64,30 +64,30 @@ _CDC = Chip("CDC-ACM", Exactness.UNKNOWN, Marks.UNKNOWN, "its own firmware makes
 
 @dataclass(frozen=True, slots=True)
 class Adapter:
-    """A serial port that is there."""
+    """An existing serial port."""
 
     device: str
-    description: str  # what it says of itself
-    chip: Chip  # what is known of its chip
+    description: str  # its own description
+    chip: Chip  # its chip family
     vid: int | None  # vid, pid: USB vendor and product, or None
     pid: int | None
     serial_number: str
-    latency_ms: int | None  # of its latency timer, or None if it has none or it cannot be read
-    advice: tuple[str, ...]  # what to do, a clause each
+    latency_ms: int | None  # its latency timer, None without one or if unreadable
+    advice: tuple[str, ...]  # advice, a clause each
 
 
 def chip_of(vid: int | None, pid: int | None, *, product: str = "", device: str = "") -> Chip:
-    """What is known of a chip.
+    """Look up a chip.
 
     Args:
-        vid, pid: USB vendor and product, or None for what is not on USB.
+        vid, pid: USB vendor and product, None for ports not on USB.
 
     Source: the chip makers' data sheets and the Linux drivers of the families.
     """
     if vid is None:
         return _BOARD
     if (vid, pid) == (0x10C4, 0xEA60):
-        # Newer chips share the number, and mostly say what they are.
+        # Newer chips share the number, and usually name themselves.
         for exact in ("CP2102N", "CP2104"):
             if exact in product.upper():
                 return Chip(exact, Exactness.EXACT, Marks.BYTE)
@@ -98,7 +98,7 @@ def chip_of(vid: int | None, pid: int | None, *, product: str = "", device: str 
 
 
 def list_adapters(*, ports: Callable[[], Iterable[Any]] = list_ports.comports, sysfs: Path = SYSFS) -> list[Adapter]:
-    """Every serial port that is there; Linux describes USB serial devices in `sysfs`."""
+    """All existing serial ports; Linux describes USB serial devices in `sysfs`."""
     return [_adapter(entry, sysfs) for entry in sorted(ports(), key=lambda entry: str(entry.device))]
 
 

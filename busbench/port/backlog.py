@@ -1,6 +1,6 @@
-"""What the system still holds of what was written to a port: the next frame waits for it, or is never sent.
+"""Bytes written to a port that the system still holds: the next frame waits for them, or is not sent.
 
-What each system can report, and what bounds the rest:
+What each system reports, and what bounds the rest:
 
 - serial device: TIOCOUTQ counts the bytes that the driver holds. They leave at the rate of the line.
 - Linux pseudo-terminal: TIOCOUTQ is always 0, though 20 kB fit between the ends. Each read by the far end that
@@ -25,7 +25,7 @@ from time import perf_counter_ns
 from typing import Any
 
 FRAME_BYTES = 25
-_OWN_WAKE_NS = 50_000  # later than this after a write its own wake cannot be distinguished from that of a read
+_OWN_WAKE_NS = 50_000  # later than this after a write, its own wake looks like that of a read
 _PTY_MAJORS = range(136, 144)
 _SIOCOUTQ = 0x5411
 _SO_NWRITE = 0x1024  # macOS
@@ -33,16 +33,16 @@ _SOCK_DIAG, _DIAG_BY_FAMILY, _ERROR = 4, 20, 2
 
 
 class Backlog(abc.ABC):
-    """The bytes of ours that have not left yet."""
+    """Written bytes that have not left yet."""
 
     @property
     @abc.abstractmethod
     def unsent(self) -> int:
-        """Bytes that the system still holds, as far as it reports them."""
+        """Number of bytes that the system still holds, as far as reported."""
 
     @property
     def is_clear(self) -> bool:
-        """True if a frame written now leaves in its slot."""
+        """True if a frame written now will leave in its slot."""
         return self.unsent <= FRAME_BYTES
 
     def note_write(self, written_ns: int) -> None:
@@ -51,10 +51,10 @@ class Backlog(abc.ABC):
 
     @abc.abstractmethod
     def discard(self) -> bool:
-        """Drop what has not left; True if that closes the port, as it does a socket."""
+        """Discard unsent bytes; True if that closes the port, as for a socket."""
 
     def close(self) -> None:  # noqa: B027 - most have nothing to release
-        """Release what was opened to find out."""
+        """Release opened descriptors."""
 
 
 class TtyBacklog(Backlog):
@@ -73,7 +73,7 @@ class TtyBacklog(Backlog):
 
         try:
             return int(struct.unpack("i", fcntl.ioctl(self._fd, termios.TIOCOUTQ, bytes(4)))[0])
-        except OSError:  # gone: reading the port reports it
+        except OSError:  # lost: reading the port reports it
             return 0
 
     def discard(self) -> bool:
@@ -87,9 +87,9 @@ class TtyBacklog(Backlog):
 
 
 class PtyBacklog(TtyBacklog):
-    """A Linux pseudo-terminal, by the descriptor of the end that we write to."""
+    """A Linux pseudo-terminal, by the descriptor of the written end."""
 
-    _wakes: Any  # select.epoll, which Linux alone has
+    _wakes: Any  # select.epoll, only on Linux
 
     def __init__(self, fd: int) -> None:
         super().__init__(fd)
@@ -108,12 +108,12 @@ class PtyBacklog(TtyBacklog):
 
     @property
     def is_clear(self) -> bool:
-        """True if the far end has read all: nothing spaces what it reads at once."""
+        """True if the far end has read everything, since it reads without spacing."""
         return not self.unsent
 
     def note_write(self, written_ns: int) -> None:
         """See Backlog."""
-        self._wakes.poll(0)  # the write wakes its own poll too
+        self._wakes.poll(0)  # the write also wakes its own poll
         self._is_unread = perf_counter_ns() - written_ns < _OWN_WAKE_NS
 
     def close(self) -> None:
@@ -136,7 +136,7 @@ class SocketBacklog(Backlog):
 
     @property
     def is_clear(self) -> bool:
-        """True if the far end has all, and has read all where that is known."""
+        """True if the far end has received everything, and has read it if that is known."""
         far = None if self._far is None else self._far.unread()
         return self._unacknowledged() <= FRAME_BYTES if far is None else far == 0
 
@@ -173,7 +173,7 @@ class _PeerSocket:
 
     @classmethod
     def of(cls, connection: socket.socket) -> _PeerSocket | None:
-        """The other end, or None if it is on another computer or cannot be asked for."""
+        """The other end, None if it is on another computer or cannot be queried."""
         if sys.platform != "linux":
             return None
         try:
@@ -198,7 +198,7 @@ class _PeerSocket:
         return found
 
     def unread(self) -> int | None:
-        """Bytes that its program has not read, None if that is not known."""
+        """Bytes that its program has not read, None if unknown."""
         try:
             self._link.send(self._request)
             answer = self._link.recv(4096)
@@ -213,7 +213,7 @@ class _PeerSocket:
 
 
 class QueueBacklog(Backlog):
-    """A port that has no descriptor of its own."""
+    """A port without a descriptor."""
 
     def __init__(self, port: Any) -> None:
         self._port = port
@@ -223,7 +223,7 @@ class QueueBacklog(Backlog):
         """See Backlog; 0 if the port cannot say."""
         try:
             return int(self._port.out_waiting)
-        except Exception:  # not every kind of port has it, and one that is gone raises anything
+        except Exception:  # not every kind of port has it, and a lost one may raise anything
             return 0
 
     def discard(self) -> bool:
@@ -234,7 +234,7 @@ class QueueBacklog(Backlog):
 
 
 def backlog_of(port: Any) -> Backlog:
-    """Reads how much an open port still holds."""
+    """The Backlog of an open port."""
     connection = getattr(port, "_socket", None)
     if isinstance(connection, socket.socket):
         return SocketBacklog(connection)
@@ -244,7 +244,7 @@ def backlog_of(port: Any) -> Backlog:
         fd = int(port.fileno())
         if not os.isatty(fd):
             return QueueBacklog(port)
-    except Exception:  # it has none
+    except Exception:  # no descriptor
         return QueueBacklog(port)
     is_pty = sys.platform == "linux" and os.major(os.fstat(fd).st_rdev) in _PTY_MAJORS
     return PtyBacklog(fd) if is_pty else TtyBacklog(fd)

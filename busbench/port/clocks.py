@@ -1,4 +1,4 @@
-"""A clock that also runs while the machine is suspended."""
+"""A clock that also runs while the computer is suspended."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ SECOND_NS = 1_000_000_000
 
 
 def real_ns() -> int:
-    """Time in ns that passes while this process is stopped and while the machine is suspended; its zero means nothing.
+    """Time in ns that also passes while this process is stopped or the computer suspended; its zero is arbitrary.
 
     Source: CLOCK_BOOTTIME (Linux), mach_continuous_time (macOS), QueryInterruptTime (Windows).
     """

@@ -1,4 +1,4 @@
-"""One user per device and one sender per socket, whatever the address that names it."""
+"""One user per device and one sender per socket, under any address."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 
 
 def device_in(source: str) -> str:
-    """The device that a spy:// or alt:// address wraps, else the source as it is; `resolve` is for hwgrep://."""
+    """The device inside a spy:// or alt:// address, else the source unchanged; `resolve` is for hwgrep://."""
     if re.match(r"(?i)(spy|alt)://", source):
         parts = urlsplit(source)
         return parts.netloc + parts.path
@@ -23,7 +23,7 @@ def device_in(source: str) -> str:
 
 
 def socket_keys(source: str) -> tuple[str, ...]:
-    """Names of the TCP port after socket:// and rfc2217://, one per address of its host; empty for anything else."""
+    """Lock names of the TCP port after socket:// and rfc2217://, one per address of its host; empty for others."""
     parts = urlsplit(source)
     if parts.scheme.lower() not in ("socket", "rfc2217"):
         return ()
@@ -36,7 +36,7 @@ def socket_keys(source: str) -> tuple[str, ...]:
 
 
 def device_keys(source: str) -> tuple[str, ...]:
-    """The name of a serial device by its number, the same for all its nodes; empty for anything else."""
+    """The lock name of a serial device by its number, the same for all its nodes; empty for others."""
     try:
         state = os.stat(device_in(source))  # noqa: PTH116 - a name may be any text, such as one with a NUL
     except (OSError, ValueError):
@@ -47,13 +47,13 @@ def device_keys(source: str) -> tuple[str, ...]:
 
 
 class DeviceLock:
-    """Held until it is released or the process ends.
+    """A lock until released or until the process ends.
 
     Args:
-        keys: what is locked; nothing where there are none.
+        keys: lock names; without any, nothing is locked.
 
     Raises:
-        BlockingIOError: another one holds one of them.
+        BlockingIOError: another process holds one of them.
     """
 
     def __init__(self, keys: tuple[str, ...]) -> None:
@@ -65,13 +65,13 @@ class DeviceLock:
             self._held = held.pop_all()
 
     def release(self) -> None:
-        """Let others have it."""
+        """Release the lock."""
         self._held.close()
 
 
 @contextlib.contextmanager
 def _lock_abstract(key: str) -> Iterator[None]:
-    """A name that the kernel keeps: no file is left, and none can be removed."""
+    """Lock a name in the kernel: no file remains, and none can be removed."""
     if sys.platform != "linux":
         raise NotImplementedError
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as holder:
@@ -88,7 +88,7 @@ def _lock_file(key: str) -> Iterator[None]:
     path = folder / f"busbench-{re.sub('[^0-9A-Za-z.]', '-', key)}.lock"
     try:
         fd = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o666)
-    except OSError:  # a folder without room or rights: no lock is better than no port
+    except OSError:  # no space or permission in the folder: no lock is better than no port
         yield
         return
     try:

@@ -1,4 +1,4 @@
-"""Which adapter a port is, so that the same one is found again after it was unplugged."""
+"""Identify an adapter, so that it is found again after it was unplugged."""
 
 from __future__ import annotations
 
@@ -16,16 +16,16 @@ from busbench.port.open_serial import is_url, resolve
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """What names an adapter."""
+    """The identity of an adapter."""
 
-    source: str  # as the person gave it
-    vid: int | None = None  # vid, pid: USB vendor and product, or None for what is not on USB
+    source: str  # as given by the user
+    vid: int | None = None  # vid, pid: USB vendor and product, None if not on USB
     pid: int | None = None
-    serial_number: str = ""  # or an empty string where it has none
-    location: str = ""  # the USB socket it sits in, or an empty string
+    serial_number: str = ""  # or "" without one
+    location: str = ""  # its USB socket, or ""
 
     def is_same(self, entry: Any) -> bool:
-        """True if a listed port is this adapter; without a serial number its USB socket decides."""
+        """True for a listed port that is this adapter; without a serial number the USB socket decides."""
         if (entry.vid, entry.pid) != (self.vid, self.pid):
             return False
         if self.serial_number:
@@ -37,7 +37,7 @@ Ports = Callable[[], Iterable[Any]]
 
 
 def identify(source: str, *, ports: Ports = list_ports.comports) -> Identity:
-    """Note to which adapter a name belongs now."""
+    """Identify the adapter behind a name now."""
     device = source
     if source.lower().startswith("hwgrep://"):
         device = resolve(source)
@@ -51,7 +51,7 @@ def identify(source: str, *, ports: Ports = list_ports.comports) -> Identity:
 
 
 def find_again(identity: Identity, *, ports: Ports = list_ports.comports) -> str | None:
-    """The name to open where the adapter is now, which may be another than before; None while it is away."""
+    """The current name of the adapter, which may have changed; None while it is unplugged."""
     if identity.vid is not None:
         return next((str(entry.device) for entry in ports() if identity.is_same(entry)), None)
     if identity.source.lower().startswith("hwgrep://"):
@@ -61,6 +61,6 @@ def find_again(identity: Identity, *, ports: Ports = list_ports.comports) -> str
             return None
     if is_url(identity.source) or Path(identity.source).exists():
         return identity.source
-    # On Windows a port is no file.
+    # On Windows, a port is not a file.
     names = {str(entry.device) for entry in ports()}
     return identity.source if identity.source in names else None

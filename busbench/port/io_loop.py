@@ -1,4 +1,4 @@
-"""How the child waits for its port and its parent at once: by select, or by threads where select has no use."""
+"""Wait for port and parent at once: by select, or by threads where select cannot be used."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ _WRITE_BYTES = 262_144
 
 
 class LoopEvent(enum.Enum):
-    """Where something came from."""
+    """The source of an event."""
 
-    PARENT = 0  # bytes of orders
+    PARENT = 0  # bytes of commands
     PARENT_GONE = 1
-    PORT = 2  # bytes of the line
+    PORT = 2  # bytes from the line
     PORT_GONE = 3
 
 
@@ -35,58 +35,58 @@ Item = tuple[LoopEvent, int, bytes]
 
 
 class IoLoop(abc.ABC):
-    """Waits for the port and the parent, and keeps what the parent has not fetched yet."""
+    """Waits for port and parent, and buffers what the parent has not fetched yet."""
 
     def __init__(self) -> None:
         self.port: Any = None
 
     @abc.abstractmethod
     def wait(self, timeout_s: float, *, holds_back: bool) -> list[Item]:
-        """What came, each with the time at which its read returned; `holds_back` leaves the port's bytes there."""
+        """The events, each with the time of its read; with `holds_back`, the port is not read."""
 
     @abc.abstractmethod
     def attach(self, port: Any) -> None:
-        """Read this port from now on."""
+        """Start reading this port."""
 
     @abc.abstractmethod
     def detach(self) -> Any:
-        """Leave the port alone; gives it back."""
+        """Stop using the port; returns it."""
 
     @abc.abstractmethod
     def send(self, message: bytes) -> None:
-        """Give bytes to the parent, in the order of the calls, without waiting."""
+        """Send bytes to the parent, in order, without waiting."""
 
     @abc.abstractmethod
     def transmit(self, data: bytes) -> None:
-        """Write a whole frame; what does not fit at once follows before anything else. Raises what the port does."""
+        """Write a whole frame; a rest that does not fit follows before anything else. Raises the port's errors."""
 
     @property
     @abc.abstractmethod
     def unfetched(self) -> int:
-        """Bytes that the parent has not fetched."""
+        """Number of bytes that the parent has not fetched."""
 
     @property
     @abc.abstractmethod
     def is_free(self) -> bool:
-        """True if the system took all that was written, and no frame before the last one lies there unsent."""
+        """True if the system took all written bytes, and no frame before the last one is unsent."""
 
     @property
     @abc.abstractmethod
     def unsent(self) -> int:
-        """Bytes written that have not left, as far as the system reports them."""
+        """Written bytes that have not left, as far as reported."""
 
     @abc.abstractmethod
     def discard(self) -> bool:
-        """Drop what has not left; True if that closes the port."""
+        """Discard unsent bytes; True if that closes the port."""
 
 
 class SelectIoLoop(IoLoop):
-    """One thread, one select for all; for systems where every descriptor can be selected."""
+    """One thread with one select; for systems where every descriptor can be selected."""
 
     def __init__(self, parent_in: int, parent_out: int) -> None:
         super().__init__()
         self._in, self._out = parent_in, parent_out
-        if sys.platform != "win32":  # there no pipe can be selected, and this hub is not used
+        if sys.platform != "win32":  # pipes cannot be selected there, and this class is not used
             os.set_blocking(parent_out, False)
         self._parent_listens = self._parent_speaks = True
         self._unfetched = bytearray()
@@ -126,7 +126,7 @@ class SelectIoLoop(IoLoop):
         try:
             data = os.read(self._fd, _READ_BYTES)
             if not data and isinstance(self.port, BusPort) and self.port.in_waiting >= 0:
-                # A live terminal: another program took the bytes. One that is gone raises here.
+                # A live terminal: another program took the bytes. A lost one raises here.
                 return LoopEvent.PORT, now, data
         except BlockingIOError:
             return LoopEvent.PORT, now, b""
@@ -142,7 +142,7 @@ class SelectIoLoop(IoLoop):
         if self._fd is None:
             raise ValueError("the port has no descriptor")
         self._backlog = backlog_of(port)
-        self._spy = getattr(port, "formatter", None)  # of spy://, which lists what passes
+        self._spy = getattr(port, "formatter", None)  # of spy://, which lists all traffic
 
     def detach(self) -> Any:
         """See IoLoop."""
@@ -166,7 +166,7 @@ class SelectIoLoop(IoLoop):
                 del self._unfetched[:done]
         except BlockingIOError:
             pass
-        except OSError:  # the reader has left; the end of the orders shows it too
+        except OSError:  # the reader has gone; the end of the commands shows it too
             self._parent_listens = False
             self._unfetched.clear()
 
@@ -204,7 +204,7 @@ class SelectIoLoop(IoLoop):
 
 
 class ThreadIoLoop(IoLoop):
-    """A thread for each side, and one queue; for Windows and for stream addresses without a descriptor."""
+    """A thread per side and one queue; for Windows and for stream addresses without a descriptor."""
 
     def __init__(self, parent_in: int, parent_out: int) -> None:
         super().__init__()
@@ -244,7 +244,7 @@ class ThreadIoLoop(IoLoop):
         """See IoLoop."""
         port, self.port, self._is_reading = self.port, None, False
         self._may_read.set()
-        with contextlib.suppress(Exception):  # not every kind of port can, and one that is gone raises anything
+        with contextlib.suppress(Exception):  # not every kind of port can, and a lost one may raise anything
             port.cancel_read()
         if self._writer is not None:
             self._writer.close()
@@ -276,7 +276,7 @@ class ThreadIoLoop(IoLoop):
     def _tell_parent(self) -> None:
         while True:
             message = self._messages.get()
-            with contextlib.suppress(OSError):  # the reader has left: the end of the orders shows it too
+            with contextlib.suppress(OSError):  # the reader has gone: the end of the commands shows it too
                 rest = memoryview(message)
                 while rest:
                     rest = rest[os.write(self._out, rest) :]
@@ -315,19 +315,19 @@ class ThreadIoLoop(IoLoop):
 
 
 class _Outbound:
-    """Writes in a thread of its own, so that a far end holds up nothing else; reports a port that is gone."""
+    """Writes in its own thread, so that the far end delays nothing else; reports a lost port."""
 
     def __init__(self, port: Any, *, on_error: Callable[[], None]) -> None:
         self._port, self._on_error = port, on_error
         self.backlog = backlog_of(port)
         self._frames: queue.SimpleQueue[bytes] = queue.SimpleQueue()
-        self._held = 0  # bytes of which the write has not returned
+        self._held = 0  # bytes in a write that has not returned
         self._is_closed = False
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
 
     def write(self, data: bytes) -> None:
-        """Write it as soon as what came before is written."""
+        """Write it after everything before."""
         self._held += len(data)
         self._frames.put(data)
 
@@ -338,11 +338,11 @@ class _Outbound:
 
     @property
     def unsent(self) -> int:
-        """Bytes that have not left, as far as is known."""
+        """Bytes that have not left, as far as known."""
         return self._held + self.backlog.unsent
 
     def close(self) -> None:
-        """Write nothing more."""
+        """Stop writing."""
         self._is_closed = True
         self._frames.put(b"")
         with contextlib.suppress(Exception):  # not every kind of port can
@@ -361,7 +361,7 @@ class _Outbound:
 
 
 def make_io_loop(source: str, *, parent_in: int, parent_out: int) -> IoLoop:
-    """The hub that serves a source on this system, by the descriptors of the pipes from and to the parent."""
+    """Make the loop for a source on this system, given the descriptors of the pipes from and to the parent."""
     scheme = source.partition("://")[0].lower() if "://" in source else ""
     has_descriptor = scheme in ("", "socket", "hwgrep", "spy", "alt")
     kind = SelectIoLoop if has_descriptor and sys.platform != "win32" else ThreadIoLoop

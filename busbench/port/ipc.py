@@ -1,4 +1,4 @@
-"""What the child process and its parent say to each other over two pipes."""
+"""Messages between the child process and its parent over two pipes."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from busbench.errors import PortBusy, PortDenied, PortError, PortLost, PortMissi
 from busbench.model import Chunk, WakeUps
 from busbench.port.pacer import Transmission
 
-_HEAD = struct.Struct("<BIq")  # kind, bytes that follow, time
+_HEAD = struct.Struct("<BIq")  # kind, length, time
 _SIZE = struct.Struct("<I")
 
 
@@ -22,26 +22,26 @@ class Kind(enum.IntEnum):
     """Kinds of messages to the parent."""
 
     RECEIVED = 1
-    RECEIVED_MARKED = 2  # the bytes, then one mark for each
+    RECEIVED_MARKED = 2  # the bytes, then one mark per byte
     SENT = 3
     EVENT = 4
     STATUS = 5
     FAILED = 6  # the first opening failed: what, hint
-    WOKE = 7  # how late the process was, an entry per second
+    WOKE = 7  # lateness of the process, an entry per second
 
 
 class EventKind(enum.StrEnum):
-    """What can happen to a live port.
+    """Events of a live port.
 
     Attributes:
         OPENED: the port is open.
-        UNPLUGGED: it has gone; it may come back.
+        UNPLUGGED: it was unplugged; it may come back.
         RECONNECTED: it is back.
-        WARNING: a setting was not taken, or the adapter is back but cannot be opened.
-        HELD_BACK: the reader is so slow that reading the port had to wait.
-        ERRORS: damaged characters known from the driver's totals only.
-        OVERRUN: characters lost since the system fetched them too late.
-        PILOT: a virtual pilot begins something, or is through with it.
+        WARNING: a setting was not accepted, or the adapter is back but cannot be opened.
+        HELD_BACK: reading the port paused because the reader is too slow.
+        ERRORS: damaged characters, known only from the driver's totals.
+        OVERRUN: characters lost because the system fetched them too late.
+        PILOT: a virtual pilot begins or finishes an action.
     """
 
     OPENED = "opened"
@@ -56,13 +56,13 @@ class EventKind(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class PortEvent:
-    """Something that happened to a live port.
+    """An event of a live port.
 
     Args:
         t_ns: when, on the clock of the chunks.
         kind: what.
-        text: the same for people, one clause.
-        count: how many characters or times, 0 if there is nothing to count.
+        text: a clause for people.
+        count: number of characters or times, else 0.
     """
 
     t_ns: int
@@ -72,37 +72,37 @@ class PortEvent:
 
 
 def received(t_ns: int, data: bytes, bad: bytes) -> bytes:
-    """Bytes that the port gave."""
+    """A message with received bytes."""
     if bad:
         return _HEAD.pack(Kind.RECEIVED_MARKED, 2 * len(data), t_ns) + data + bad
     return _HEAD.pack(Kind.RECEIVED, len(data), t_ns) + data
 
 
 def sent(t_ns: int, data: bytes) -> bytes:
-    """Bytes that the port took."""
+    """A message with sent bytes."""
     return _HEAD.pack(Kind.SENT, len(data), t_ns) + data
 
 
 def event(what: PortEvent) -> bytes:
-    """Something that happened."""
+    """A message with an event."""
     body = json.dumps([what.kind, what.text, what.count]).encode()
     return _HEAD.pack(Kind.EVENT, len(body), what.t_ns) + body
 
 
 def status(state: Transmission) -> bytes:
-    """How the transmission goes."""
+    """A message with the state of the transmission."""
     body = json.dumps(asdict(state)).encode()
     return _HEAD.pack(Kind.STATUS, len(body), 0) + body
 
 
 def woke(wakes: WakeUps) -> bytes:
-    """How late the process woke."""
+    """A message with the lateness of the process."""
     body = json.dumps(wakes.counts).encode()
     return _HEAD.pack(Kind.WOKE, len(body), wakes.t_ns) + body
 
 
 def failed(error: PortError) -> bytes:
-    """The port could not be opened."""
+    """A message that the port could not be opened."""
     body = json.dumps([type(error).__name__, error.port, error.problem, error.hint]).encode()
     return _HEAD.pack(Kind.FAILED, len(body), 0) + body
 
@@ -117,13 +117,13 @@ Message = tuple[Kind, Chunk | PortEvent | Transmission | PortError | WakeUps]
 
 
 class MessageReader:
-    """Messages out of a pipe that is read piece by piece."""
+    """Parses messages from a pipe read in pieces."""
 
     def __init__(self) -> None:
         self._held = b""
 
     def feed(self, data: bytes) -> list[Message]:
-        """Take the next piece; gives every message that is whole now."""
+        """Take the next piece; returns all complete messages."""
         if self._held:
             data = self._held + data
         messages: list[Message] = []
@@ -161,32 +161,32 @@ def _message(kind: Kind, t_ns: int, body: bytes) -> Message:
 
 
 def command(word: str, *, value: object = None) -> bytes:
-    """An order to the child, with any value that can be pickled."""
+    """A command to the child, with any value that can be pickled."""
     body = pickle.dumps((word, value))
     return _SIZE.pack(len(body)) + body
 
 
 class CommandReader:
-    """Orders out of a pipe that is read piece by piece."""
+    """Parses commands from a pipe read in pieces."""
 
     def __init__(self) -> None:
         self._held = b""
 
     @property
     def missing(self) -> int:
-        """Bytes until the next order is whole, as far as is known."""
+        """Bytes missing from the next command, as far as known."""
         have = len(self._held)
         if have < _SIZE.size:
             return _SIZE.size - have
         return _SIZE.size + int(_SIZE.unpack_from(self._held)[0]) - have
 
     def feed(self, data: bytes) -> Iterator[tuple[str, Any]]:
-        """Take the next piece; gives every order that is whole now."""
+        """Take the next piece; returns all complete commands."""
         self._held += data
         while len(self._held) >= _SIZE.size:
             end = _SIZE.size + int(_SIZE.unpack_from(self._held)[0])
             if len(self._held) < end:
                 return
             body, self._held = self._held[_SIZE.size : end], self._held[end:]
-            word, value = pickle.loads(body)  # comes from our own parent alone
+            word, value = pickle.loads(body)  # comes only from our own parent
             yield word, value

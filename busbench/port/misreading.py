@@ -1,4 +1,4 @@
-"""What an adapter with a wrong polarity or rate makes of a line."""
+"""How an adapter with wrong polarity or rate reads a line."""
 
 from __future__ import annotations
 
@@ -11,19 +11,19 @@ from busbench.wire.uart import decode_fixed, encode_line
 
 
 def decode_fixed_bytes(blocks: Iterable[ByteLog], *, line: LineSettings, has_marks: bool) -> Iterator[ByteLog]:
-    """Read the line of each block with other settings.
+    """Read each block's line with other settings.
 
     Args:
-        blocks: bytes of the bus, each with the time at which its character ends.
-        has_marks: True if it marks damaged bytes.
+        blocks: bytes of the bus, each with the end time of its character.
+        has_marks: True if the adapter marks damaged bytes.
 
     Returns:
-        The garbage, a log for a log, in the same form.
+        The garbage, a log per log, in the same form.
     """
     offset = 0
     for log in blocks:
         starts = log.mark_t_ns - BUS_LINE.character_ns
-        # A byte too many that noise made has no place of its own on the line.
+        # An extra byte made by noise has no place on the line.
         has_place = np.diff(starts, prepend=np.int64(-(1 << 40))) >= BUS_LINE.character_ns
         if not has_place.any():
             yield ByteLog(offset, np.empty(0, np.uint8), np.empty(0, np.int64), np.empty(0, np.int64))

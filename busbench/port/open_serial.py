@@ -1,4 +1,4 @@
-"""Opening whatever a person named, with one error line for every way it can fail."""
+"""Open whatever the user named, with a one-line error for every failure."""
 
 from __future__ import annotations
 
@@ -34,11 +34,11 @@ def open_port(source: str, *, line: LineSettings) -> Any:
     """Open a serial port or a stream address.
 
     Args:
-        source: a device's name, or a URL.
-        line: how to set the line.
+        source: a device name or a URL.
+        line: settings of the line.
 
     Returns:
-        A serial port object of pyserial; a BusPort where it is a device.
+        A serial port object of pyserial; a BusPort for a device.
 
     Raises:
         PortError: it cannot be opened; says why and what to do.
@@ -63,7 +63,7 @@ def open_port(source: str, *, line: LineSettings) -> Any:
 
 
 def claim_socket(source: str) -> DeviceLock:
-    """Be the only process that sends to the TCP port of an address, if it has one (raises PortError: another does)."""
+    """Lock the TCP port of an address for sending, if it has one (raises PortError: another process sends)."""
     try:
         return DeviceLock(socket_keys(source))
     except BlockingIOError:
@@ -79,7 +79,7 @@ def _lock_device(source: str, device: str) -> DeviceLock:
 
 
 def resolve(source: str) -> str:
-    """The device of a hwgrep:// address, any other name as it is (raises PortError: nothing that is there matches)."""
+    """The device of a hwgrep:// address, other names unchanged (raises PortError: no match)."""
     if not source.lower().startswith("hwgrep://"):
         return source
     from serial.urlhandler import protocol_hwgrep
@@ -88,15 +88,15 @@ def resolve(source: str) -> str:
         return str(protocol_hwgrep.Serial(None).from_url(source))
     except serial.SerialException:
         raise PortMissing(source, "no port matches", hint=_ports_there()) from None
-    except Exception as error:  # the pattern goes to the regular expressions as it is
+    except Exception as error:  # the pattern is used as a regular expression
         raise PortError(source, f"cannot be understood ({error})", hint="give a regular expression") from None
 
 
 def check_node(device: str, *, then: str = "give it to a command that reads recordings") -> None:
-    """Refuse what is no port before it is touched.
+    """Refuse what is no port, without opening it.
 
     Args:
-        then: what to do where it is a file.
+        then: what to do if it is a file.
 
     Raises:
         PortError: it is missing, a folder, or a file.
@@ -121,18 +121,18 @@ def check_node(device: str, *, then: str = "give it to a command that reads reco
 
 @contextlib.contextmanager
 def translated(source: str, device: str) -> Iterator[None]:
-    """Turn what the system and pyserial raise into a PortError (raises PortError: whatever was raised inside)."""
+    """Turn errors of the system and of pyserial inside the block into PortError."""
     try:
         yield
     except PortError:
         raise
     except Exception as error:
-        # pyserial's own, OSError, termios.error (no OSError), and a stream address can raise anything.
+        # pyserial's own, OSError, termios.error (not an OSError); a stream address can raise anything.
         raise _explained(source, device, error) from None
 
 
 def _code(error: BaseException | None) -> int | None:
-    """The system's number for what went wrong, which pyserial may have hidden in a text."""
+    """The system's error number, which pyserial may have put into a text."""
     while error is not None:
         if error.args and isinstance(error.args[0], int):
             return error.args[0]
@@ -171,7 +171,7 @@ def _plain(error: Exception) -> str:
 
 
 def _how_to_get_rights(device: str) -> str:
-    """Which group owns the node, and how to join it."""
+    """The group that owns the node, and how to join it."""
     if sys.platform == "win32":
         return "close the program that has it"
     import grp
@@ -190,7 +190,7 @@ def _how_to_get_rights(device: str) -> str:
 
 
 def _holder(device: str) -> str:
-    """Who has the node open, as far as may be seen."""
+    """Which process has the node open, as far as visible."""
     mine = os.path.realpath(device)
     for entry in Path("/proc").glob("[0-9]*/fd/*"):
         with contextlib.suppress(OSError):
@@ -203,7 +203,9 @@ def _holder(device: str) -> str:
 
 def _names_there() -> str:
     entries = list(list_ports.comports())
-    usb = [port for port in entries if getattr(port, "vid", None) is not None]  # others cannot run the bus's rate
+    usb = [
+        port for port in entries if getattr(port, "vid", None) is not None
+    ]  # others do not support the rate of the bus
     return ", ".join(sorted(port.device for port in usb or entries))
 
 
@@ -231,7 +233,7 @@ def _open_url(url: str, line: LineSettings) -> Any:
 
 
 def descriptor(port: Any) -> int | None:
-    """A descriptor that `select` and `os.read` can use, or None if bytes must be asked for."""
+    """A descriptor for `select` and `os.read`, None for ports that must be polled."""
     if sys.platform == "win32":
         return None
     try:
@@ -242,8 +244,8 @@ def descriptor(port: Any) -> int | None:
 
 
 def close_port(port: Any) -> None:
-    """Let go of a port in whatever state it is."""
-    with contextlib.suppress(Exception):  # an unplugged port raises what it likes, OSError and termios.error alike
+    """Close a port in any state."""
+    with contextlib.suppress(Exception):  # an unplugged port may raise anything, OSError and termios.error alike
         port.close()
     if isinstance(lock := getattr(port, "busbench_lock", None), DeviceLock):
         lock.release()

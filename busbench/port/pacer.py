@@ -1,4 +1,4 @@
-"""When frames go out: absolute deadlines, a late slot skipped and counted, never bunched."""
+"""The times of frames: absolute deadlines; late slots are skipped and counted, never bunched."""
 
 from __future__ import annotations
 
@@ -7,50 +7,50 @@ from typing import Protocol
 
 from busbench.errors import pluralize
 
-LATE_NS = 1_000_000  # a frame that leaves later than this counts as late
-PAUSE_NS = 1_000_000_000  # no slot used for longer than this ends a transmission
-STALL_NS = 500_000_000  # the system still holds a frame after this: it ends too
-REST_NS = 1_000_000  # idle line kept between two frames; of less idle time than twice that, half is kept
-STOPPED = "stopped"  # the reason where a person ended it
+LATE_NS = 1_000_000  # a frame sent later than this counts as late
+PAUSE_NS = 1_000_000_000  # no used slot for longer than this ends a transmission
+STALL_NS = 500_000_000  # a frame unsent for longer than this ends it too
+REST_NS = 1_000_000  # idle time kept between two frames; half of the idle time if that is less than twice this
+STOPPED = "stopped"  # the reason if the user ended it
 STALLED = "the port took nothing for 0.5 s"
 _FRAME_BYTES = 25
 
 
 class FrameSource(Protocol):
-    """What a transmission asks for frames.
+    """The source of frames for a transmission.
 
-    An object of a class that can be pickled and whose module the child can import.
-    It is pickled before its first frame and lives in the child from then on.
-    `next_frame` is called once a slot and must return within a fraction of a
-    period; what it raises ends the transmission at once. A skipped slot is not
-    asked for, so a program waits and nothing ever moves faster than it says. One
-    frame is asked for ahead: after `request_stop` it still goes out.
+    Its class must be picklable, and its module importable by the child.
+    It is pickled before its first frame, and is used in the child from then on.
+    `next_frame` is called once per slot and must return within a fraction of a
+    period; an exception ends the transmission at once. For a skipped slot it is not
+    called, so the program waits and nothing moves faster. One
+    frame is fetched ahead: it is still sent after `request_stop`.
     """
 
     period_s: float
 
     def next_frame(self) -> bytes | None:
-        """25 bytes; no bytes where the slot stays empty on purpose; None at the end."""
+        """25 bytes; no bytes for an intentionally empty slot; None at the end."""
 
     def request_stop(self) -> None:
-        """Go to the end state from the frame last handed out.
+        """Go to the end state from the last returned frame.
 
-        Called once where a person stops; twice in a row if no one is left who
-        could stop it once more, and then `next_frame` must come to None by itself.
+        Called once if the user stops; twice in a row if no one is left who
+        could stop it again: then `next_frame` must reach None by itself.
         """
 
 
 @dataclass(frozen=True, slots=True)
 class Transmission:
-    """How a transmission goes or went.
+    """The state or result of a transmission.
 
     Args:
         frames: sent.
         late: of these, sent more than 1 ms after their deadline.
-        skipped: slots in which it was too late to send.
-        worst_late_ns: the latest frame.
+        skipped: slots skipped because it was too late.
+        worst_late_ns: max lateness of a frame.
         is_over: True if nothing more will be sent.
-        reason: why it ended or is ending before its own end, or an empty string.
+        reason: why it ended or is ending early, or "".
     """
 
     frames: int = 0
@@ -62,11 +62,11 @@ class Transmission:
 
     @property
     def is_broken_off(self) -> bool:
-        """True if something else than its own end or a person ended it."""
+        """True if neither its own end nor the user ended it."""
         return self.reason not in ("", STOPPED)
 
     def progress_text(self, period_s: float) -> str:
-        """For example "12.3 s, 1,757 frames, 2 late, 0 skipped"; the time is that of the slots gone by."""
+        """For example "12.3 s, 1,757 frames, 2 late, 0 skipped"; the time is that of the past slots."""
         slots_s = (self.frames + self.skipped) * period_s
         stopping = ", stopping" if self.reason else ""
         return f"{slots_s:.1f} s, {pluralize(self.frames, 'frame')}, {self.late} late, {self.skipped} skipped{stopping}"
@@ -87,15 +87,15 @@ class Pacer:
     Args:
         start_ns: deadline of the first.
         character_ns: time of a character on the line.
-        real_ns: now, on a clock that runs while the process is stopped and the machine is suspended.
+        real_ns: now, on a clock that also runs while the process is stopped or the computer suspended.
     """
 
     def __init__(self, source: FrameSource, *, start_ns: int, character_ns: int, real_ns: int) -> None:
         self._source = source
         self._start_ns = start_ns
-        self._used_ns = start_ns  # when a slot was last used, on the clock of the slots and on the other
+        self._used_ns = start_ns  # time of the last used slot, on both clocks
         self._used_real_ns = real_ns
-        self._held_ns: int | None = None  # since when the system holds a frame that should have left
+        self._held_ns: int | None = None  # since when a frame is unsent
         self._period_ns = round(source.period_s * 1e9)
         if self._period_ns <= 0:
             raise ValueError(f"a period of {source.period_s} s cannot be kept")
@@ -110,7 +110,7 @@ class Pacer:
 
     @property
     def deadline_ns(self) -> int:
-        """When the next slot begins."""
+        """Start of the next slot."""
         return self._start_ns + self._slot * self._period_ns
 
     @property
@@ -124,20 +124,20 @@ class Pacer:
         return Transmission(self._frames, self._late, self._skipped, self._worst_ns, self.is_over, self._reason)
 
     def step(self, now_ns: int, *, real_ns: int, is_free: bool = True) -> bytes | None:
-        """Take the slot that is due.
+        """Take the due slot.
 
-        A slot is skipped where it is too late, where the system still holds what was sent
-        before, and once more after that: the far end may have read it a moment ago only.
+        A slot is skipped if it is too late, if the system still holds what was sent
+        before, and once more after that, since the far end may have just read it.
 
         Args:
             now_ns: the time, not before the deadline.
-            real_ns: the same on the clock that runs in suspend.
-            is_free: False while the system holds frames that should have left.
+            real_ns: the same on the clock that also runs in suspend.
+            is_free: False while the system holds unsent frames.
 
         Returns:
-            What to send now, then to be noted with `sent`: a whole frame, or no
+            What to send now, then to be confirmed with `sent`: a whole frame, or no
             bytes in a slot that stays empty. None if the slot is skipped, or
-            where this ended the transmission.
+            this ended the transmission.
         """
         self._look_for_pause(now_ns, real_ns)
         if self.is_over:
@@ -161,7 +161,7 @@ class Pacer:
         return self._next
 
     def _look_for_pause(self, now_ns: int, real_ns: int) -> None:
-        """End it where no slot was used for too long, by the clock that ran: nothing goes on by itself."""
+        """End it if no slot was used for too long by the running clock: nothing continues by itself."""
         awake_ns, gone_ns = now_ns - self._used_ns, real_ns - self._used_real_ns
         if max(awake_ns, gone_ns) <= PAUSE_NS + self._period_ns:
             return
@@ -172,7 +172,7 @@ class Pacer:
             self.cut(f"no frame went out for {awake_ns / 1e9:.1f} s: {why}")
 
     def sent(self, now_ns: int) -> None:
-        """The slot just taken is done: note how late it was, and fetch the next frame."""
+        """Confirm the taken slot: note its lateness, and fetch the next frame."""
         if self._next:
             late_ns = now_ns - (self.deadline_ns - self._period_ns)
             self._frames += 1
@@ -181,7 +181,7 @@ class Pacer:
         self._fetch()
 
     def stop(self, reason: str, *, is_abandoned: bool = False) -> None:
-        """Let the source come to its end; `is_abandoned` if no one is left to stop it once more."""
+        """Let the source reach its end; `is_abandoned` if no one is left to stop it again."""
         self._reason = self._reason or reason
         try:
             self._source.request_stop()
@@ -191,7 +191,7 @@ class Pacer:
             self.cut(f"the frame source failed ({type(error).__name__}: {error})")
 
     def cut(self, reason: str) -> None:
-        """Send nothing more; this counts as the reason even where a person had it stop before."""
+        """Send nothing more; this reason replaces an earlier stop by the user."""
         self._reason = reason if self._reason in ("", STOPPED) else self._reason
         self._next = None
 

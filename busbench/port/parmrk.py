@@ -1,4 +1,4 @@
-"""Bad-byte marks of a Linux serial line, taken out of the stream as it comes."""
+"""Remove the bad-byte marks of a Linux serial line from the stream."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ class Unmarker:
     """
 
     def __init__(self) -> None:
-        self._held = b""  # the beginning of an escape: nothing, FF or FF 00
+        self._held = b""  # the start of an escape: nothing, FF or FF 00
 
     def feed(self, data: bytes) -> tuple[bytes, bytes]:
-        """The bytes of the line in the next read, and 1 for each that was marked; no marks at all where none was."""
+        """The bytes of the next read, and 1 for each marked one; no marks if none was marked."""
         if self._held:
             data, self._held = self._held + data, b""
         at = data.find(_ESCAPE)
@@ -36,7 +36,7 @@ class Unmarker:
                 at += 3
             else:
                 out.append(_ESCAPE)
-                # Any other follower cannot be: then nothing is taken away.
+                # Another follower is impossible: then nothing is removed.
                 at += 2 if follower[0] == _ESCAPE else 1
             following = data.find(_ESCAPE, at)
             following = len(data) if following < 0 else following
@@ -45,7 +45,7 @@ class Unmarker:
         return bytes(out), _mask(len(out), marked)
 
     def flush(self) -> tuple[bytes, bytes]:
-        """Give what is left of a cut escape as damaged bytes: the port is gone."""
+        """Return the rest of a cut escape as damaged bytes: the port is lost."""
         held, self._held = self._held, b""
         return held, b"\1" * len(held)
 

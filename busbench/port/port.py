@@ -1,4 +1,4 @@
-"""A live source of bytes as the rest of the program sees it."""
+"""The interface of a live source of bytes."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ class LivePort(abc.ABC):
     """An open port, or a virtual receiver; a context manager.
 
     Args:
-        source: as the person gave it.
-        line: how the line is set.
+        source: as given by the user.
+        line: settings of the line.
     """
 
     def __init__(self, source: str, *, line: LineSettings) -> None:
@@ -33,46 +33,46 @@ class LivePort(abc.ABC):
 
     @property
     def clock(self) -> Clock:
-        """How well the times of the chunks are known."""
+        """The clock of the chunks."""
         return self._clock
 
     @property
     def start_utc_ns(self) -> int:
-        """Unix time in ns of the zero of the chunks' times, taken once."""
+        """Unix time in ns of the zero of the chunks' times, read once."""
         return self._start_utc_ns
 
     @property
     def adapter_serial(self) -> str:
-        """Serial number of the adapter, "" if it has none."""
+        """Serial number of the adapter, "" without one."""
         return ""
 
     @property
     def has_ended(self) -> bool:
-        """True if nothing will come any more; a port that is unplugged may still come back."""
+        """True if the source has ended; an unplugged port may still come back."""
         return False
 
     @abc.abstractmethod
     def read(self, timeout_s: float) -> list[Chunk]:
-        """Fetch what was received since the last call, oldest first.
+        """Return the chunks received since the last call, oldest first.
 
-        To be called at least once a second while something is transmitted: it is
-        the sign of life without which the transmission comes to its end.
+        Call it at least once per second during a transmission: it is
+        the sign of life without which the transmission ends.
 
         Args:
-            timeout_s: longest wait for the first chunk; 0 only looks.
+            timeout_s: max wait for the first chunk; 0 does not wait.
 
         Raises:
             PortError: the port could not be opened, or its process has died.
-                All that was received before was handed over.
+                All earlier bytes were returned.
         """
 
     @abc.abstractmethod
     def events(self) -> list[PortEvent]:
-        """What happened since the last call, as far as `read` has met it."""
+        """Events since the last call, as far as `read` has seen them."""
 
     @abc.abstractmethod
     def sent(self) -> list[Chunk]:
-        """What was transmitted since the last call, as far as `read` has met it."""
+        """Chunks sent since the last call, as far as `read` has seen them."""
 
     @abc.abstractmethod
     def wakes(self) -> list[WakeUps]:
@@ -81,26 +81,26 @@ class LivePort(abc.ABC):
     @property
     @abc.abstractmethod
     def transmission(self) -> Transmission | None:
-        """How the last transmission goes or went, as far as `read` has met it."""
+        """State or result of the latest transmission, as far as `read` has seen it."""
 
     @abc.abstractmethod
     def transmit(self, source: FrameSource) -> None:
-        """Send frames from a source, one a period, until it ends or is stopped.
+        """Send frames from a source, one per period, until it ends or is stopped.
 
         Args:
-            source: is pickled and used in the process that owns the port.
+            source: is pickled, and used in the process that owns the port.
 
         Raises:
-            PortError: nothing can be sent here, or a transmission is running already.
+            PortError: the port cannot send, or a transmission is running already.
         """
 
     @abc.abstractmethod
     def stop_transmission(self) -> None:
-        """Have the source go to its end state; what it then sends still goes out."""
+        """Let the source go to its end state; its last frames are still sent."""
 
     @abc.abstractmethod
     def close(self) -> None:
-        """Stop and let go of the port; waits for the end state of a transmission."""
+        """Stop and close the port; waits for the end state of a transmission."""
 
     def __enter__(self) -> Self:
         return self
@@ -110,9 +110,9 @@ class LivePort(abc.ABC):
 
 
 class HearingPort(LivePort):
-    """One that only hears, as all virtual ones do."""
+    """A port that can only receive, such as the virtual ones."""
 
-    cannot_send = "name a port to send to"  # what to do in order to send
+    cannot_send = "name a port to send to"  # what to do to send
 
     def __init__(self, source: str, *, line: LineSettings) -> None:
         super().__init__(source, line=line)
@@ -190,9 +190,9 @@ def open_client(source: str, *, line: LineSettings = BUS_LINE, waits: bool = Tru
     """Open a port in a process of its own.
 
     Args:
-        source: a device's name or a pyserial URL.
-        waits: False returns while the port is still being opened; then `read` reports if that failed.
-        is_sender: True refuses a socket to which another process sends; a device has one user anyway.
+        source: a device name or a pyserial URL.
+        waits: False to return while the port is being opened; then `read` reports a failure.
+        is_sender: True to refuse a socket to which another process sends; a device has one user anyway.
 
     Raises:
         PortError: it cannot be opened; says why and what to do.

@@ -1,4 +1,4 @@
-"""The parent's side of the process that owns the port."""
+"""The parent's side of the port process."""
 
 from __future__ import annotations
 
@@ -31,26 +31,26 @@ _BEAT_NS = 100_000_000
 _SLICE_S = 0.25
 _OPEN_S = 10.0
 _CLOSE_S = 5.0
-ANSWER_NS = 2_000_000_000  # a process that says nothing for longer while it sends is ended
+ANSWER_NS = 2_000_000_000  # a sending process that is silent for longer is killed
 
 _STOPPED = "the part of busbench that keeps the port has stopped"
 _SILENT = "the part of busbench that keeps the port did not answer for 2 s and was ended"
 
 LOG = logging.getLogger("busbench")
-LOG.addHandler(logging.NullHandler())  # silent unless a script or --log asks
+LOG.addHandler(logging.NullHandler())  # silent unless enabled by a script or --log
 
 
 class PortClient(LivePort):
-    """A port owned by a process of its own, started here.
+    """A port owned by its own process, started here.
 
     It is a plain program at the other end of two pipes, so it can be started
-    beside a running terminal UI and from scripts without a main guard.
+    beside a terminal UI, and from scripts without a main guard.
 
     Args:
         source: a device's name or a URL.
-        hold_back_bytes: unfetched bytes at which reading the port waits.
-        is_sender: True refuses a port to which another process sends.
-        has_threads: True reads the pipe by a thread, as on Windows.
+        hold_back_bytes: unfetched bytes at which reading the port pauses.
+        is_sender: True to refuse a port to which another process sends.
+        has_threads: True to read the pipe in a thread, as on Windows.
     """
 
     def __init__(
@@ -65,7 +65,7 @@ class PortClient(LivePort):
         super().__init__(source, line=line)
         self._messages = ipc.MessageReader()
         self._events: list[PortEvent] = []
-        self._returns = 0  # how often the port was back, as far as events() has said
+        self._returns = 0  # number of reconnections reported by events()
         self._sent: list[Chunk] = []
         self._wakes: list[WakeUps] = []
         self._transmission: Transmission | None = None
@@ -82,7 +82,7 @@ class PortClient(LivePort):
                 stdout=subprocess.PIPE,
                 stderr=self._said,
                 bufsize=0,
-                # Keys that interrupt or suspend us are not meant for the one that owns the port.
+                # Interrupt and suspend keys must not reach the port process.
                 start_new_session=sys.platform != "win32",
                 creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
             )
@@ -155,7 +155,7 @@ class PortClient(LivePort):
 
     @property
     def pid(self) -> int:
-        """The process that owns the port."""
+        """Process id of the port process."""
         return self._process.pid
 
     def transmit(self, source: FrameSource) -> None:
@@ -175,7 +175,7 @@ class PortClient(LivePort):
         if self._is_closed:
             return
         self._is_closed = True
-        if not self._is_open:  # opening may block, and there is nothing yet that would have to come to rest
+        if not self._is_open:  # opening may block, and nothing moves yet
             self._process.kill()
         self._say(ipc.command("close"))
         limit_s = _CLOSE_S + (ALONE_MAX_NS / 1e9 if self._is_transmitting else 0)
@@ -200,13 +200,13 @@ class PortClient(LivePort):
 
     def _say(self, order: bytes) -> None:
         self._beat_ns = perf_counter_ns()
-        with contextlib.suppress(OSError):  # the end of its messages shows that it is gone
+        with contextlib.suppress(OSError):  # the end of its messages shows that it has ended
             rest = memoryview(order)
             while rest:
                 rest = rest[os.write(self._in, rest) :]
 
     def _fetch(self, timeout_s: float) -> list[Chunk]:
-        """Take what the child has said, waiting for something if there is nothing."""
+        """Take the child's messages, waiting if there are none."""
         if self._is_transmitting and not self._is_closed and perf_counter_ns() - self._beat_ns > _BEAT_NS:
             self._say(ipc.command("alive"))
         data = self._pipe.read(timeout_s)
@@ -229,13 +229,13 @@ class PortClient(LivePort):
         return chunks
 
     def _kill(self) -> None:
-        """End a process that may go on sending when it likes (raises PortError: always; it says so)."""
+        """Kill a process that might continue sending (always raises PortError, which says so)."""
         self._process.kill()
         self._is_silent = self._has_ended = True
         raise self._why_ended()
 
     def _log_end(self) -> None:
-        """Put the cause into the log: what the process printed, and its exit code where it has one."""
+        """Log the cause: what the process printed, and its exit code if any."""
         if self._said.closed:
             return
         self._said.seek(0)
@@ -269,10 +269,10 @@ class PortClient(LivePort):
 
 
 class _Pipe:
-    """Bytes of the child."""
+    """The bytes from the child."""
 
     def read(self, timeout_s: float) -> bytes | None:
-        """What it has said; no bytes at its end; None if nothing came in time."""
+        """Its bytes; empty at its end; None if nothing arrived in time."""
         raise NotImplementedError
 
 
@@ -293,7 +293,7 @@ class _SelectPipe(_Pipe):
 
 class _ThreadPipe(_Pipe):
     def __init__(self, fd: int) -> None:
-        # Short, so that a slow reader is felt at the other end and memory stays flat.
+        # Short, so that a slow reader slows the other end and memory stays flat.
         self._pieces: queue.Queue[bytes] = queue.Queue(maxsize=16)
         threading.Thread(target=self._pump, args=(fd,), daemon=True).start()
 

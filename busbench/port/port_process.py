@@ -1,4 +1,4 @@
-"""The process that owns the port: receives, transmits in time, waits out an unplugged adapter."""
+"""The process that owns the port: receives, sends on time, waits for an unplugged adapter."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ from busbench.port.serial_port import BusPort, ErrorTotals
 from busbench.port.wake_log import WakeLog
 
 SECOND_NS = 1_000_000_000
-HEARTBEAT_NS = SECOND_NS  # a parent that says nothing for this long is taken for dead
-HOLD_BACK_BYTES = 64 << 20  # unfetched bytes at which the port is left to wait: two hours of a full bus
-SPIN_NS = 300_000  # the last stretch before a deadline is spent awake
-ALONE_MAX_NS = 60 * SECOND_NS  # no end state may take longer once the parent is gone
+HEARTBEAT_NS = SECOND_NS  # a parent silent for this long counts as dead
+HOLD_BACK_BYTES = 64 << 20  # unfetched bytes at which reading pauses: two hours of a full bus
+SPIN_NS = 300_000  # busy waiting before a deadline
+ALONE_MAX_NS = 60 * SECOND_NS  # max duration of an end state after the parent has gone
 _RETRY_NS = SECOND_NS // 4
 _TOTALS_NS = SECOND_NS
 _STATUS_NS = SECOND_NS // 20
@@ -40,16 +40,16 @@ _DRAIN_NS = STALL_NS
 
 @dataclass(frozen=True, slots=True)
 class ProcessSettings:
-    """What the child is given at its start."""
+    """The settings of the child process."""
 
-    source: str  # a device's name or a URL
+    source: str  # a device name or a URL
     line: LineSettings
-    hold_back_bytes: int = HOLD_BACK_BYTES  # unfetched bytes at which reading the port waits
-    is_sender: bool = False  # True refuses a port to which another process sends
+    hold_back_bytes: int = HOLD_BACK_BYTES  # unfetched bytes at which reading the port pauses
+    is_sender: bool = False  # True to refuse a port to which another process sends
 
 
 class PortProcess:
-    """The loop of the process."""
+    """The main loop of the process."""
 
     def __init__(self, settings: ProcessSettings, *, hub: IoLoop) -> None:
         self._settings = settings
@@ -58,18 +58,18 @@ class PortProcess:
         self._unmarker: Unmarker | None = None
         self._identity = Identity(settings.source)
         self._retry_ns = self._gone_ns = 0
-        self._returns = 0  # how often the port was back after it was gone
+        self._returns = 0  # number of reconnections
         self._is_complaint_told = False
         self._totals: ErrorTotals | None = None
         self._totals_ns = self._status_ns = self._heard_ns = 0
         self._pacer: Pacer | None = None
         self._is_alone = self._is_given_up = self._is_done = self._holds_back = False
         self._alone_ns = 0
-        self._wakes: WakeLog | None = None  # of a serial port alone: a network is late by itself
+        self._wakes: WakeLog | None = None  # only for serial ports: a network has its own delays
         self._claimed: DeviceLock | None = None
 
     def run(self) -> None:
-        """Open the port and serve it until the parent has enough or is gone."""
+        """Open the port and serve it until the parent stops or has gone."""
         source = self._settings.source
         try:
             if self._settings.is_sender:
@@ -115,7 +115,7 @@ class PortProcess:
             self._compare_totals(now)
 
     def _wait_s(self) -> float:
-        """Seconds until something is due."""
+        """Seconds until the next deadline."""
         now = perf_counter_ns()
         if self._pacer is not None:
             due = self._pacer.deadline_ns - SPIN_NS
@@ -170,7 +170,7 @@ class PortProcess:
         self._gone_ns, self._retry_ns, self._is_complaint_told = t_ns, t_ns, False
         self._tell(EventKind.UNPLUGGED, text, t_ns=t_ns)
         if self._pacer is not None:
-            # Never taken up again by itself: the positions of the surfaces are not known any more.
+            # Never continued by itself: the positions of the surfaces are unknown.
             self._pacer.cut("the port was unplugged")
             self._end_transmission()
 
@@ -182,7 +182,7 @@ class PortProcess:
             if device is not None:
                 self._attach(open_port(device, line=self._settings.line), EventKind.RECONNECTED)
         except PortError as error:
-            # A node just made may lack its rights for a moment.
+            # A new node may lack permissions for a moment.
             if perf_counter_ns() - self._gone_ns > 5 * SECOND_NS and not self._is_complaint_told:
                 self._is_complaint_told = True
                 self._tell(EventKind.WARNING, str(error))
@@ -215,7 +215,7 @@ class PortProcess:
                 pass
 
     def _start(self, returns: int, pickled: bytes) -> None:
-        # A port that was gone and is back unseen: it was not checked whether anything may move now.
+        # The port was lost and is back, and nobody has checked whether anything may move.
         if self._hub.port is None or self._pacer is not None or returns != self._returns:
             reason = "a transmission is running already" if self._pacer else "the port was unplugged"
             self._hub.send(ipc.status(Transmission(is_over=True, reason=reason)))
@@ -231,7 +231,7 @@ class PortProcess:
             self._pacer = Pacer(
                 source, start_ns=start_ns, character_ns=self._settings.line.character_ns, real_ns=real_ns()
             )
-        except Exception:  # of our own code: no word of it would help people
+        except Exception:  # a fault in our own code: its text would not help people
             reason = "the part of busbench that keeps the port does not take the program"
             self._hub.send(ipc.status(Transmission(is_over=True, reason=reason)))
             return
@@ -277,12 +277,12 @@ class PortProcess:
             self._end_transmission()
 
     def _discard(self, now: int) -> None:
-        """Of what was sent before a stall or a pause nothing may come out later."""
+        """Discard frames from before a stall or pause, so that none is sent later."""
         if self._hub.discard():
             self._unplugged(now, "the connection was reset: its far end took nothing")
 
     def _claim(self) -> None:
-        """Be the only one that sends to a socket, until this process ends; a device has one user anyway.
+        """Lock a socket for sending until this process ends; a device has one user anyway.
 
         Raises:
             PortError: another process sends to it.
@@ -299,7 +299,7 @@ class PortProcess:
         self._is_done = self._is_alone
 
     def _choose_priority(self) -> None:
-        """Go before other processes where times matter and that is allowed; a stream address only when sending."""
+        """Raise the priority if times matter and it is allowed; for a stream address only while sending."""
         if sys.platform != "linux":
             return
         is_urgent = self._pacer is not None or isinstance(self._hub.port, BusPort)
@@ -318,7 +318,7 @@ class PortProcess:
 
     def _shut(self) -> None:
         until = perf_counter_ns() + _DRAIN_NS
-        # The last frame leaves whole; a port that takes nothing is not waited for, and keeps nothing.
+        # The last frame is sent whole; a stalled port is not drained, and its bytes are discarded.
         with contextlib.suppress(Exception):
             while self._hub.unsent and perf_counter_ns() < until:
                 self._hub.wait(0.001, holds_back=True)
@@ -330,7 +330,7 @@ class PortProcess:
         self._drain_parent()
 
     def _drain_parent(self) -> None:
-        """Give the parent what it is still willing to fetch."""
+        """Send the parent what it still fetches."""
         until = perf_counter_ns() + 2 * SECOND_NS
         while self._hub.unfetched and perf_counter_ns() < until:
             self._hub.wait(0.05, holds_back=True)
@@ -341,7 +341,7 @@ class PortProcess:
 
 
 def _read_settings(fd: int) -> ProcessSettings | None:
-    """The first order, and not a byte more; None if the parent is gone already."""
+    """Read exactly the first command; None if the parent has gone already."""
     reader, wanted = ipc.CommandReader(), 4
     while data := os.read(fd, wanted):
         for _, value in reader.feed(data):
@@ -352,16 +352,16 @@ def _read_settings(fd: int) -> ProcessSettings | None:
 
 
 def main() -> None:
-    """Entry of the process: orders come on standard input, messages go to standard output."""
-    # A key that interrupts the parent must not tear the port from under it.
+    """Entry of the process: commands on standard input, messages on standard output."""
+    # A key that interrupts the parent must not end the port process.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent_in, parent_out = os.dup(0), os.dup(1)
     null = os.open(os.devnull, os.O_RDWR)
     for number in (0, 1):
-        os.dup2(null, number)  # whatever prints must not end up among the messages
+        os.dup2(null, number)  # prints must not get between the messages
     settings = _read_settings(parent_in)
     if settings is None:
         return
     hub = make_io_loop(settings.source, parent_in=parent_in, parent_out=parent_out)
     PortProcess(settings, hub=hub).run()
-    os._exit(0)  # reader threads may still wait for what never comes
+    os._exit(0)  # reader threads may still be waiting

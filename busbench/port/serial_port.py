@@ -1,4 +1,4 @@
-"""A serial port at any rate, with damaged bytes marked where the system can."""
+"""A serial port at any rate, with damaged bytes marked if the system can."""
 
 from __future__ import annotations
 
@@ -17,20 +17,20 @@ from busbench.model import LineSettings
 
 _TCGETS2, _TCSETS2, _TIOCGICOUNT = 0x802C542A, 0x402C542B, 0x545D
 _BOTHER, _CBAUD, _CIBAUD = 0o010000, 0o010017, 0o002003600000
-_RATE_TOLERANCE = 0.01  # the bus tolerates 4.5 %, cheap oscillators are off by less than 0.5 %
+_RATE_TOLERANCE = 0.01  # the bus tolerates 4.5 %, cheap oscillators deviate by less than 0.5 %
 
 
 @dataclass(frozen=True, slots=True)
 class ErrorTotals:
-    """Damage counted by the driver since it was loaded, or by us since the port was opened."""
+    """Totals of damage, counted by the driver since it was loaded, or here since the port was opened."""
 
-    parity: int = 0  # parity, framing, breaks: damaged characters (on Windows: looks at which there were some)
+    parity: int = 0  # parity, framing, breaks: damaged characters (on Windows: number of polls with any)
     framing: int = 0
     breaks: int = 0
-    overrun: int = 0  # characters lost since they were not fetched in time
+    overrun: int = 0  # characters lost because they were fetched too late
 
     def since(self, before: ErrorTotals) -> ErrorTotals:
-        """What came on top."""
+        """The increase since earlier totals."""
         return ErrorTotals(
             self.parity - before.parity,
             self.framing - before.framing,
@@ -40,10 +40,10 @@ class ErrorTotals:
 
 
 class BusPort(serial.Serial):  # type: ignore[misc]
-    """A serial port set as the bus is; everything is set before it is opened."""
+    """A serial port with the settings of the bus, all set before it is opened."""
 
     def __init__(self, device: str, *, line: LineSettings) -> None:
-        self.rate: int | None = None  # as the driver took it
+        self.rate: int | None = None  # as accepted by the driver
         self.parity_is_kept = True
         self._totals = ErrorTotals()
         super().__init__()
@@ -57,20 +57,20 @@ class BusPort(serial.Serial):  # type: ignore[misc]
 
     @property
     def marks_bad(self) -> bool:
-        """True if bytes come with marks that must be taken out."""
+        """True if bytes contain marks that must be removed."""
         return sys.platform == "linux"
 
     def warning(self) -> str:
-        """What of the settings the adapter did not take, or an empty string."""
+        """The settings that the adapter did not accept, or ""."""
         if self.rate is not None and abs(self.rate / self.baudrate - 1) > _RATE_TOLERANCE:
             return f"the adapter took {self.rate} baud instead of {self.baudrate}; use another adapter"
-        # A pseudo-terminal never has parity, and needs none.
+        # A pseudo-terminal has no parity, and needs none.
         if not self.parity_is_kept and not os.path.realpath(self.port).startswith("/dev/pts/"):
             return "the adapter took no parity bit: servos may not hear it, damage is not marked; use another adapter"
         return ""
 
     def error_totals(self) -> ErrorTotals | None:
-        """Damage counted so far, where the system counts it."""
+        """Totals of damage so far, if the system counts it."""
         if sys.platform == "win32":
             return self._totals
         if sys.platform != "linux":
@@ -89,7 +89,7 @@ class BusPort(serial.Serial):  # type: ignore[misc]
         if sys.platform != "linux":
             super()._reconfigure_port(*args, **kwargs)
             return
-        # The C library refuses rates that it has no name for, and parity on a pty, so it
+        # The C library refuses rates without a name, and parity on a pty, so it
         # is given plain settings and the kernel is given the true ones directly.
         wanted: tuple[int, str, int] = (self.baudrate, self.parity, self.stopbits)
         self._baudrate, self._parity, self._stopbits = 38400, serial.PARITY_NONE, serial.STOPBITS_ONE
@@ -124,7 +124,7 @@ class BusPort(serial.Serial):  # type: ignore[misc]
         self.parity_is_kept = bool(buffer[2] & termios.PARENB) == bool(control & termios.PARENB)
 
     def try_low_latency(self) -> bool:
-        """Ask the driver to hand bytes over at once; True if it will."""
+        """Ask the driver to pass on bytes at once; True if it does."""
         with contextlib.suppress(ValueError, OSError, AttributeError, NotImplementedError):
             self.set_low_latency_mode(True)
             return True
@@ -136,7 +136,7 @@ class BusPort(serial.Serial):  # type: ignore[misc]
             try:
                 super()._set_special_baudrate(baudrate)
             except OSError as error:
-                if error.errno != errno.ENOTTY:  # a pseudo-terminal has no rate to set, and needs none
+                if error.errno != errno.ENOTTY:  # a pseudo-terminal has no rate, and needs none
                     raise
 
     if sys.platform == "win32":

@@ -1,4 +1,4 @@
-"""How late a process wakes for its own timer, which is how late it may be for bytes too."""
+"""Lateness of a process at its own timer, which is also its possible lateness for bytes."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import bisect
 
 from busbench.model import WAKE_EDGES_US, WakeUps
 
-_STEP_NS = 20_000_000  # fifty times a second costs some tenths of a percent of a processor
+_STEP_NS = 20_000_000  # fifty per second cost a few tenths of a percent of a processor
 _SECOND_NS = 1_000_000_000
 
 
@@ -19,7 +19,7 @@ class WakeLog:
         self._end_ns = now_ns + _SECOND_NS
 
     def woken(self, now_ns: int) -> WakeUps | None:
-        """Note that a wait returned at a time; gives what a second held at its end."""
+        """Note the return of a wait; returns the counts at the end of each second."""
         if now_ns < self.due_ns:
             return None
         self._counts[bisect.bisect_right(WAKE_EDGES_US, (now_ns - self.due_ns) / 1000)] += 1

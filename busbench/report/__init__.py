@@ -1,1 +1,1 @@
-"""The sign-off page: what was checked, what was not, and on what grounds."""
+"""Pages of results: the sign-off page, and the page of a recording."""

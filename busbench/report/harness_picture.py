@@ -1,4 +1,4 @@
-"""The wiring tree as a picture, for the page and as a file."""
+"""The wiring tree as a picture, for pages and as a file."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from busbench.rig.wiring_tree import layout_tree
 
 _STEP, _INDENT, _TOP = 19.0, 22.0, 24.0
 _LEAD_X, _VOLTS_X, _AMPS_X = 330.0, 655.0, 712.0
-_LETTER = 0.56  # mean width of a letter, in parts of its size
+_LETTER = 0.56  # mean width of a letter, relative to its size
 
 
 def draw_harness(rig: Rig, case: LoadCase | None, weakest: Weakest | None, *, caption: str = "") -> Drawing:
-    """The wiring tree with voltage and current; the weakest lead thick and named. A caption says what it shows."""
+    """Draw the wiring tree with voltage and current; the weakest lead is thick and named. A caption explains it."""
     rows = layout_tree(rig, case=case)
     drawing = Drawing(PAGE_WIDTH, _TOP + _STEP * len(rows) + 8, title="wiring tree")
     places = [(10 + _INDENT * row.depth, _TOP + _STEP * i) for i, row in enumerate(rows)]
@@ -44,6 +44,6 @@ def draw_harness(rig: Rig, case: LoadCase | None, weakest: Weakest | None, *, ca
 
 
 def _cut(words: str, width: float, more: str, *, size: float) -> str:
-    """Words shortened to the room there is; what follows them stays whole."""
+    """Shorten words to the available width; what follows them stays whole."""
     fits = max(3, int(width / (size * _LETTER)) - len(more))
     return (words if len(words) <= fits else words[: fits - 1] + "…") + more

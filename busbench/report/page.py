@@ -1,4 +1,4 @@
-"""The sign-off page: one HTML document that holds everything, runs nothing, and prints on A4."""
+"""The sign-off page: one self-contained HTML document without scripts that prints on A4."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ _PARTS = {
 
 @dataclass(frozen=True, slots=True)
 class ChannelRow:
-    """A channel in the table: its checks by column, None if there is none."""
+    """A row of the channel table: its checks by column, None without a check."""
 
     mapped: ChannelPlan
     cells: tuple[Check | None, ...]
@@ -50,7 +50,7 @@ class ChannelRow:
 
 
 def cell_text(check: Check | None) -> str:
-    """A check in a cell: its mark and the value found."""
+    """The cell of a check: its mark and the value found."""
     if check is None:
         return "–"
     mark = MARKS[check.verdict].split(" ")[0]
@@ -64,7 +64,7 @@ def cell_text(check: Check | None) -> str:
 
 
 def margin_text(check: Check) -> str:
-    """Limit and margin of a check, for people; of an on/off channel the state of the plan."""
+    """Limit and margin of a check, for people; for an on/off channel the planned state."""
     if check.unit == ON_OFF and check.expected is not None:
         return f"planned {'on' if check.expected else 'off'}"
     if check.limit is None:
@@ -75,7 +75,7 @@ def margin_text(check: Check) -> str:
 
 
 def _digits(value: float, *, sign: str = "") -> str:
-    """A value with three digits, or all of those before the point."""
+    """A value with three digits, or all digits before the point."""
     return f"{round(value):{sign},}" if abs(value) >= 100 else f"{value:{sign}.3g}"
 
 
@@ -86,15 +86,15 @@ def page_html(
     not_walked: tuple[tuple[str, str], ...] | None = None,
     data: str = "",
 ) -> str:
-    """The page.
+    """Make the page.
 
     Args:
-        provenance: where they come from.
-        not_walked: names and reasons of what no walk looked at, None if no answers of a walk were given.
-        data: the figures as an element; see page_data.
+        provenance: their origin.
+        not_walked: names and reasons of devices not walked, None without answers of a walk.
+        data: the figures as an HTML element; see page_data.
 
     Returns:
-        One HTML document; all words of files and people in it are escaped.
+        One HTML document; all text from files and users is escaped.
     """
     from markupsafe import Markup  # only pages need it
 

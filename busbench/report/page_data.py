@@ -1,4 +1,4 @@
-"""The figures of a page as data inside it, so that its reader can make them again."""
+"""The figures of a page as data inside it, so that its reader can check them."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ _MOST_BYTES = 64_000_000
 
 
 def data_element(figures: Mapping[str, object]) -> str:
-    """The figures as an element that a browser neither shows nor runs."""
+    """The figures as an HTML element that a browser neither shows nor runs."""
     text = json.dumps(figures, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
     return f"{_OPEN}{text.replace('<', chr(92) + 'u003c')}</script>"
 
 
 def read_figures(path: str) -> dict[str, object]:
-    """The figures of a page (raises BusbenchError: it cannot be read, or holds no figures of busbench)."""
+    """Read the figures of a page (raises BusbenchError: unreadable, or without figures of busbench)."""
     try:
         with Path(path).open("rb") as file:
             text = file.read(_MOST_BYTES).decode("utf-8", "replace")
@@ -40,7 +40,7 @@ def read_figures(path: str) -> dict[str, object]:
 
 
 def first_difference(page: object, made: object, *, place: str = "") -> str:
-    """Where two sets of figures differ first, in words; empty if they agree."""
+    """The first difference of two sets of figures, in words; "" if they agree."""
     if isinstance(page, Mapping) and isinstance(made, Mapping):
         for name in [*page, *(one for one in made if one not in page)]:
             inner = f"{place}.{name}" if place else str(name)

@@ -1,4 +1,4 @@
-"""The pictures of the page."""
+"""The pictures of the pages."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from busbench.wire.frame_spec import COUNTS_MAX
 
 WIDTH = PAGE_WIDTH
 _LEFT, _RIGHT = 96.0, 46.0
-_COLUMNS = 360  # of a trace, each drawn from its smallest to its largest value
+_COLUMNS = 360  # columns of a trace, each drawn from its min to its max
 _BINS = 48
 LANES = (("gap", "G"), ("damaged", "D"), ("lost", "L"), ("failsafe", "F"))
 _KEPT_EVENTS = 2000
@@ -37,7 +37,7 @@ def _time_axis(drawing: Drawing, end_s: float, y: float) -> None:
 
 
 def draw_trace(evidence: VerifyInputs, mapped: ChannelPlan, turn: ControlMove | None, loss: LinkLoss | None) -> str:
-    """A channel over the whole recording, the plan's ends dashed, its move bracketed, the loss of link hatched."""
+    """Draw a channel over the whole recording: planned endpoints dashed, its move bracketed, link loss hatched."""
     height, top, bottom = 96.0, 14.0, 74.0
     drawing = Drawing(WIDTH, height, title=f"{mapped.subject} over time")
     values, end_s = evidence.counts[mapped.channel - 1], max(evidence.end_s, 1e-9)
@@ -67,13 +67,13 @@ def draw_trace(evidence: VerifyInputs, mapped: ChannelPlan, turn: ControlMove | 
 
 
 def draw_channel(title: str, t_s: F64, values: NDArray[np.int16], end_s: float, *, gap_s: float) -> str:
-    """A channel of any recording over time, with its min and max; where no frame came the line is broken.
+    """Draw a channel of any recording over time, with min and max; the line breaks where no frame arrived.
 
     Args:
         t_s: seconds, float64 (N,).
         values: counts, or 0 and 1, int16 (N,).
         end_s: end of the recording.
-        gap_s: frames farther apart than this are not joined.
+        gap_s: frames farther apart are not joined.
     """
     height, top, bottom = 66.0, 10.0, 44.0
     drawing = Drawing(WIDTH, height, title=f"{title} over time")
@@ -93,7 +93,7 @@ def draw_channel(title: str, t_s: F64, values: NDArray[np.int16], end_s: float, 
 
 
 def draw_periods(t_s: F64, end_s: float, *, most_s: float) -> str:
-    """Frame periods over time, each column from shortest to longest; those over `most_s` are at the upper edge."""
+    """Draw frame periods over time, each column from min to max; those over `most_s` at the upper edge."""
     periods = np.diff(t_s)
     height, top, bottom = 120.0, 14.0, 92.0
     drawing = Drawing(WIDTH, height, title="frame periods over time")
@@ -124,7 +124,7 @@ def draw_periods(t_s: F64, end_s: float, *, most_s: float) -> str:
 
 
 def _thinned(t_s: F64, values: NDArray[np.int16], end_s: float) -> list[tuple[float, float]]:
-    """Points whose line looks as all would: first, smallest, largest and last of each column."""
+    """Thin points without a visible change: first, min, max and last of each column."""
     if not values.size:
         return []
     column = np.minimum((t_s / end_s * _COLUMNS).astype(np.int64), _COLUMNS - 1)
@@ -142,7 +142,7 @@ def _thinned(t_s: F64, values: NDArray[np.int16], end_s: float) -> list[tuple[fl
 
 
 def draw_histogram(timing: Timing, t_ns: I64, *, plan_ms: float | None = None) -> str:
-    """How long the periods were, the planned one marked; empty if the clock shows nothing of it."""
+    """Draw the histogram of periods, with the planned one marked; "" if the clock does not show periods."""
     if timing.jitter is None or timing.period_mean_s is None:
         return ""
     mean_ms = timing.period_mean_s * 1e3
@@ -185,7 +185,7 @@ def draw_histogram(timing: Timing, t_ns: I64, *, plan_ms: float | None = None) -
 
 
 def draw_outages(events: Sequence[Outage], end_s: float, *, off: LinkLoss | None = None) -> str:
-    """When the bus was out, one lane for each kind; hatched where the transmitter was off."""
+    """Draw the outages over time, one row per kind; hatched while the transmitter was off."""
     end_s = max(end_s, 1e-9)
     lane, top = 20.0, 20.0
     height = top + lane * len(LANES) + 26

@@ -1,4 +1,4 @@
-"""Where the figures of a page come from: files with their hashes, versions, date."""
+"""The origin of a page's figures: files with their hashes, versions, date."""
 
 from __future__ import annotations
 
@@ -15,16 +15,16 @@ from busbench import __version__
 
 @dataclass(frozen=True, slots=True)
 class Provenance:
-    """Where the figures of a page come from."""
+    """The origin of a page's figures."""
 
     source: str  # recording or port, without folders
-    recording_sha256: str | None  # of the recording's file, None if none was kept
+    recording_sha256: str | None  # hash of the recording's file, None without one
     rig: str  # the rig file, without folders
-    rig_sha256: str | None  # of it, None if it was read from standard input
+    rig_sha256: str | None  # its hash, None if read from standard input
     made_at: str  # date and time with zone, for people
     versions: tuple[tuple[str, str], ...]  # (program, version)
-    kept: str = ""  # file of the recording, where a port was the source
-    is_virtual: bool = False  # True if a virtual receiver or aircraft was the source
+    kept: str = ""  # file of the recording, if the source was a port
+    is_virtual: bool = False  # True if the source was a virtual receiver or aircraft
 
 
 def gather(
@@ -35,7 +35,7 @@ def gather(
     is_virtual: bool = False,
     now: datetime | None = None,
 ) -> Provenance:
-    """Hash the files that there are; note versions, and the date, by default of this moment."""
+    """Hash the existing files; note versions and the date, by default now."""
     import numpy as np
 
     moment = datetime.now(UTC).astimezone() if now is None else now
@@ -55,17 +55,17 @@ def gather(
 
 
 def bare_name(source: str) -> str:
-    """A file, port or virtual aircraft without the folders of this computer; an address of a network as it is."""
+    """A file, port or virtual aircraft without its folders; a network address unchanged."""
     if "://" in source and not source.startswith("file:"):
         return source
-    kind = re.match("[a-z]{2,}:|", source)  # a letter alone is a drive
+    kind = re.match("[a-z]{2,}:|", source)  # a single letter is a drive
     scheme = "" if kind is None else kind[0]
     path, mark, settings = source.removeprefix(scheme).partition("?") if scheme else (source, "", "")
     return scheme + re.split(r"[/\\]", path)[-1] + mark + settings
 
 
 def sha256_of(path: str) -> str | None:
-    """SHA-256 of a file in hex (FIPS 180-4); None if it is no file that can be read again."""
+    """SHA-256 of a file in hex (FIPS 180-4); None if it is not a file that can be read again."""
     if not Path(path).is_file():
         return None
     try:

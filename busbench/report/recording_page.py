@@ -1,4 +1,4 @@
-"""The page of any recording: outages, timing and channels as words, tables and pictures in one HTML file."""
+"""The page of any recording: outages, timing and channels as text, tables and pictures in one HTML file."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ from busbench.verify.result import CAUTION
 from busbench.wire.frame_spec import CHANNELS
 from busbench.wire.scale import Scale
 
-_LONG = 1.5  # periods: a longer one is a gap and has no place on the scale
-_APART = 5.0  # periods without a frame that break the line of a channel
+_LONG = 1.5  # periods: longer ones are gaps and not on the scale
+_APART = 5.0  # periods without a frame after which a channel's line breaks
 KIND = "recording"
 
 
 class RecordingPage:
-    """All that the page of a recording shows, worked out once."""
+    """The contents of a recording's page, calculated once."""
 
     def __init__(self, recording: Recording) -> None:
         self.recording = recording
@@ -41,7 +41,7 @@ class RecordingPage:
 
     @property
     def pictures(self) -> dict[str, Callable[[], str]]:
-        """Each picture by its name; one gives nothing where the recording cannot show it."""
+        """The pictures by name; empty if the recording cannot show one."""
         has_times = self.recording.clock.is_known and self.end_s > 0
         named: dict[str, Callable[[], str]] = {
             "outages": lambda: draw_outages(self.outages.events, self.end_s) if has_times else "",
@@ -53,7 +53,7 @@ class RecordingPage:
         return named
 
     def picture(self, name: str) -> str:
-        """One picture as an SVG element (raises BusbenchError: none has that name, or the recording cannot show it)."""
+        """One picture as an SVG element (raises BusbenchError: unknown name, or the recording cannot show it)."""
         made = self.pictures.get(name, lambda: "")()
         if not made:
             names = ", ".join(one for one, draw in self.pictures.items() if draw())
@@ -62,7 +62,7 @@ class RecordingPage:
         return made
 
     def figures(self, *, sha256: str | None) -> dict[str, object]:
-        """The figures of the commands as plain values, and what they were made from."""
+        """The figures of the commands as plain values, with the hashes of their inputs."""
         made: dict[str, object] = {
             "kind": KIND,
             "recording_sha256": sha256,
@@ -71,10 +71,10 @@ class RecordingPage:
             "channels": self.channels.to_json(),
             **self.recording.info.origin.to_json(),
         }
-        return dict(json.loads(json.dumps(made)))  # as the reader of the page gets them
+        return dict(json.loads(json.dumps(made)))  # as the reader of the page receives them
 
     def html(self, provenance: Provenance) -> str:
-        """The page; all words of files and people in it are escaped."""
+        """The page; all text from files and users is escaped."""
         from markupsafe import Markup
 
         info, scale = self.recording.info, Scale()

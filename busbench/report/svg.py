@@ -1,6 +1,6 @@
-"""Pictures as SVG made by hand: lines, text and nothing else, in the colour of the text around them.
+"""Simple SVG pictures: lines and text, in the colour of the surrounding text.
 
-All is distinguished by place, dash, thickness, hatching or letter; none by colour.
+Elements differ by position, dash, thickness, hatching or letter, never by colour.
 """
 
 from __future__ import annotations
@@ -9,20 +9,20 @@ import math
 from collections.abc import Iterable, Sequence
 from html import escape
 
-PAGE_WIDTH = 720.0  # of a picture that fills the page
+PAGE_WIDTH = 720.0  # width of a picture that fills the page
 DASHES = {"solid": "", "dash": "7 4", "dot": "1.5 3.5", "dash-dot": "8 3 1.5 3"}
 
 
 def number(value: float) -> str:
-    """A coordinate in as few characters as do."""
+    """A coordinate in as few characters as possible."""
     return f"{value:.1f}".removesuffix(".0")
 
 
 class Drawing:
-    """A picture; x to the right, y down, in units of about a CSS pixel.
+    """A picture; x to the right, y down, in CSS pixels.
 
     Args:
-        title: what it shows, for those who cannot see it.
+        title: description for people who cannot see it.
     """
 
     def __init__(self, width: float, height: float, *, title: str) -> None:
@@ -35,13 +35,13 @@ class Drawing:
         self._parts.append(f"<line {ends}{_stroke(dash, width)}/>")
 
     def path(self, points: Iterable[tuple[float, float]], *, dash: str = "solid", width: float = 1) -> None:
-        """Lines from point to point."""
+        """A line through points."""
         places = " ".join(f"{number(x)},{number(y)}" for x, y in points)
         if places:
             self._parts.append(f'<polyline points="{places}" fill="none"{_stroke(dash, width)}/>')
 
     def box(self, x: float, y: float, width: float, height: float, *, fill: str = "none") -> None:
-        """A rectangle; fill is "none", "solid" or "hatch"."""
+        """A rectangle; `fill` is "none", "solid" or "hatch"."""
         place = f'x="{number(x)}" y="{number(y)}" width="{number(max(0, width))}" height="{number(max(0, height))}"'
         if fill == "solid":
             self._parts.append(f'<rect {place} fill="currentColor"/>')
@@ -51,7 +51,7 @@ class Drawing:
             self._hatch(x, y, max(0, width), max(0, height))
 
     def _hatch(self, x: float, y: float, width: float, height: float) -> None:
-        # Drawn line by line: pattern ids would clash between pictures of one page.
+        # Drawn line by line, since pattern ids would clash between pictures of one page.
         step, marks = 6.0, []
         start = x - height
         while start < x + width:
@@ -69,7 +69,7 @@ class Drawing:
     def text(
         self, x: float, y: float, words: str, *, anchor: str = "start", size: float = 11, bold: bool = False
     ) -> None:
-        """Words; any text, for it is escaped. y is their base line."""
+        """Text, which is escaped; y is the base line."""
         more = f' text-anchor="{anchor}"' if anchor != "start" else ""
         more += ' font-weight="bold"' if bold else ""
         kept = "".join(letter for letter in words if letter.isprintable())
@@ -78,11 +78,11 @@ class Drawing:
         )
 
     def svg(self) -> str:
-        """The whole element, to be in a page."""
+        """The whole element, for a page."""
         return self._element("", "")
 
     def file(self) -> str:
-        """The same as a file of its own: with its size, a font, and white paper under it."""
+        """The same as a separate file: with size, font and white background."""
         width, height = (number(side) for side in self._size)
         more = f' width="{width}" height="{height}" color="#000" font-family="system-ui, sans-serif"'
         return self._element(more, f'<rect width="{width}" height="{height}" fill="#fff"/>') + "\n"
@@ -101,7 +101,7 @@ def _stroke(dash: str, width: float) -> str:
 
 
 def ticks(low: float, high: float, *, most: int = 8) -> Sequence[float]:
-    """Round numbers within a range, at most so many."""
+    """Round numbers within a range, at most a given number."""
     if not high > low:
         return [low]
     rough = (high - low) / most

@@ -1,6 +1,6 @@
-"""A whole aircraft in numbers, from the pilot's hands to the bus: sticks, link, receiver, supply, devices.
+"""A simulated aircraft from the pilot's hands to the bus: sticks, link, receiver, supply, devices.
 
-Time is given from outside; the same seed and the same steps at the same times give the same bytes.
+Time is given from outside; equal seeds and steps at equal times give equal bytes.
 """
 
 from __future__ import annotations
@@ -33,27 +33,27 @@ from busbench.wire.frame_spec import (
 )
 from busbench.wire.scale import FULL_COUNTS
 
-LINK_S = 0.5  # from switching on to the first good frame
-FAILSAFE_S = 0.6  # from switching off to failsafe
-_FIRST_NS = 2_000_000  # of the first frame, so that no jitter reaches before the start
+LINK_S = 0.5  # time from switching on to the first good frame
+FAILSAFE_S = 0.6  # time from switching off to failsafe
+_FIRST_NS = 2_000_000  # time of the first frame, so that jitter cannot reach before the start
 _STEADY_S = 17e-6  # jitter of a good receiver, rms
-_REPLY_AFTER_NS = 2_100_000  # as seen on one receiver
+_REPLY_AFTER_NS = 2_100_000  # as on one real receiver
 _REPLY = bytes((3, 0xE4, 0x02))
 _BUSY_NS = (FRAME_BYTES + len(_REPLY) + 1) * BUS_LINE.character_ns + _REPLY_AFTER_NS
 _SHORT_PCT, _LATE_S, _SHARE_PCT, _JITTER_MS, _OFF_PCT = 60.0, 3.0, 3.0, 1.0, 60.0
 _DROPS_S, _PULSE_S = 1.0, 0.3
-POWERED_S = 1.0  # from going on with the step until the receiver is on
+POWERED_S = 1.0  # time from the start of the step until the receiver is on
 _OWN = ("failsafe-stays", "power-up-wild", "pulse-at-rest", "pulse-between", "pulse-lost", "pulse-failsafe",
         "pulse-return")  # fmt: skip
-_BESIDE = 0.3  # of the way, that a channel moves with another
+_BESIDE = 0.3  # share of a move by which another channel moves along
 
 
 class VirtualAircraft:
-    """The aircraft with its pilot; to be run to times that rise.
+    """The aircraft with its pilot; run it to rising times.
 
     Args:
-        rig: how it was built.
-        pilot: who moves the controls, None for one without human error.
+        rig: its plan.
+        pilot: moves the controls, None for one without human error.
 
     Raises:
         RigError: a fault cannot be built in, or the leads form no tree.
@@ -67,7 +67,7 @@ class VirtualAircraft:
         self.rig, self.faults = rig, tuple(faults)
         self.pilot = RoundPilot(rig) if pilot is None else pilot
         self.devices = VirtualRig(rig, faults=faults)
-        self.t_ns = 0  # up to here it has run
+        self.t_ns = 0  # it has run up to here
         self._by_kind: dict[str, AircraftFault] = {fault.kind: fault for fault in faults}
         self._channel = {device.name: (device.channel or 1) - 1 for device in rig.driven}
         wrong = self._by_kind.get("wrong-period")
@@ -83,15 +83,15 @@ class VirtualAircraft:
         self.devices.settle(counts[:CHANNELS], flags=flags)
         self._off_ns = self._on_ns = -(1 << 60)
         self._was_up = self._was_on = True
-        self._up_ns = 0  # the receiver is on from here
-        self._in_failsafe_ns: int | None = None  # when it last came
+        self._up_ns = 0  # the receiver is on from this time
+        self._in_failsafe_ns: int | None = None  # when the link last came back
         self._step: TestStep | None = None
         self._step_ns = 0
-        self._stays = False  # it was in failsafe, and the link is back
+        self._stays = False  # in failsafe before, and the link is back
         self._failsafe_held = self._held
 
     def begin(self, step: TestStep) -> None:
-        """The pilot begins a step now."""
+        """Let the pilot begin a step now."""
         self.pilot.begin(step, t_s=self.t_ns / 1e9)
         self._step, self._step_ns = step, self.t_ns
         if step.mark == POWER_MARK:
@@ -99,7 +99,7 @@ class VirtualAircraft:
             self._held = self.pilot.rests.copy()
 
     def run(self, until_ns: int) -> list[Chunk]:
-        """Let time pass; gives what an adapter on the bus has read by then."""
+        """Let time pass; returns what an adapter on the bus has read by then."""
         while self._slot * self.period_ns + _FIRST_NS <= until_ns:
             self._frame(self._slot * self.period_ns + _FIRST_NS)
             self._slot += 1
@@ -110,17 +110,17 @@ class VirtualAircraft:
         return due
 
     def events(self) -> list[PortEvent]:
-        """What happened to the receiver since the last call."""
+        """Events of the receiver since the last call."""
         happened, self._happened = self._happened, []
         return happened
 
     def _value(self, kind: str, usual: float) -> float | None:
-        """VALUE of a fault, None if it is not built in."""
+        """The VALUE of a fault, None if it is not built in."""
         fault = self._by_kind.get(kind)
         return None if fault is None else usual if fault.value is None else fault.value
 
     def _frame(self, t_ns: int) -> None:
-        throws = self._dice.random(5)  # always as many, so that a fault moves none but its own
+        throws = self._dice.random(5)  # always the same number, so that a fault does not change other random values
         sent = self._sent(t_ns, bool(throws[0] * 100 < (self._value("lost-frames", _SHARE_PCT) or 0)))
         if throws[1] * 100 < (self._value("missing-frames", _SHARE_PCT) or 0):
             sent = None
@@ -132,9 +132,9 @@ class VirtualAircraft:
             counts, flags = sent
             self.devices.frame(t_ns, counts[:CHANNELS], flags=flags)
             sd_s = (self._value("jitter", _JITTER_MS) or 0) / 1e3 or _STEADY_S
-            # Of three random numbers: the deviation as wanted, ends at three times that. A period holds it twice.
+            # Sum of three random numbers: bounded at three standard deviations. A period has it twice.
             late_ns = round((throws[2:].sum() - 1.5) * 2 * sd_s / np.sqrt(2) * 1e9)
-            most_ns = min(_FIRST_NS, (self.period_ns - _BUSY_NS) // 2)  # frames do not run into one another
+            most_ns = min(_FIRST_NS, (self.period_ns - _BUSY_NS) // 2)  # frames must not overlap
             self._write(t_ns + max(-most_ns, min(late_ns, most_ns)), counts, flags)
         self._tell(t_ns)
 
@@ -153,7 +153,7 @@ class VirtualAircraft:
         self._rows.append((done_ns, counts[:CHANNELS], flags, end))
 
     def _pack(self) -> None:
-        """Make chunks of the frames that were written since."""
+        """Make chunks of the frames written since."""
         if not self._rows:
             return
         times, counts, flags, ends = zip(*self._rows, strict=True)
@@ -167,13 +167,13 @@ class VirtualAircraft:
                 self._queue.append(Chunk(reply_ns, _REPLY))
 
     def _sent(self, t_ns: int, is_lost: bool) -> tuple[U16, int] | None:
-        """Counts of the 18 channels and flags of one frame, or None if the receiver sends none."""
+        """Counts of the 18 channels and flags of one frame, None if the receiver sends none."""
         is_on = self.pilot.is_on_at(t_ns / 1e9)
         if is_on is not self._was_on:
             self._off_ns, self._on_ns = (self._off_ns, t_ns) if is_on else (t_ns, self._on_ns)
             self._was_on = is_on
         if self._is_powered_up and not is_on:
-            self._off_ns = -(1 << 60)  # it was on before the receiver was
+            self._off_ns = -(1 << 60)  # the transmitter was on before the receiver
         if t_ns < self._up_ns:
             return None
         is_linked = is_on and t_ns >= self._on_ns + LINK_S * 1e9
@@ -205,7 +205,7 @@ class VirtualAircraft:
         return self._step is not None and self._step.mark in (POWER_MARK, LINK_MARK)
 
     def _pulsed(self, levels: F64, t_ns: int, flags: int) -> F64:
-        """Levels with what a faulty receiver adds of itself."""
+        """Levels with the additions of a faulty receiver."""
         step = "" if self._step is None else self._step.mark
         since_s = (t_ns - self._step_ns) / 1e9
         levels = levels.copy()
@@ -237,7 +237,7 @@ class VirtualAircraft:
                         levels[at] = self._in_failsafe(self._failsafe_held)[at]
                     continue
             if 0 <= begun_s < length_s:
-                is_low = levels[at] <= mapped.ends.neutral_counts  # to the end that is farther away
+                is_low = levels[at] <= mapped.ends.neutral_counts  # to the farther end
                 levels[at] = mapped.ends.high_counts if is_low else mapped.ends.low_counts
         return levels
 
@@ -261,14 +261,14 @@ class VirtualAircraft:
         return levels
 
     def _other(self, fault: AircraftFault) -> int:
-        """The channel that a fault moves beside the device's own."""
+        """The other channel that a fault moves."""
         if fault.value is not None:
             return int(fault.value) - 1
         used = set(self._channel.values())
         return next((index for index in range(CHANNELS) if index not in used), (self._channel[fault.device] + 1) % 16)
 
     def _in_failsafe(self, held: F64) -> F64:
-        """Levels in failsafe: as the plan states, the last ones where it says hold or nothing."""
+        """Levels in failsafe: as planned; the last ones for "hold" or without a plan."""
         if "failsafe-held" in self._by_kind:
             return held
         levels = held.copy()
@@ -288,6 +288,6 @@ class VirtualAircraft:
 
 
 def _frame_of(levels: F64) -> tuple[U16, int]:
-    """Counts of the 18 channels, and the flags of the two that are on or off."""
+    """Counts of the 18 channels, and the flag bits of the two on/off channels."""
     on = (FLAG_CH17 if levels[CHANNELS] > NEUTRAL else 0) | (FLAG_CH18 if levels[CHANNELS + 1] > NEUTRAL else 0)
     return np.clip(np.rint(levels), 0, COUNTS_MAX).astype(np.uint16), on

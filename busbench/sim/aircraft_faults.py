@@ -1,6 +1,6 @@
-"""What can be wrong with a virtual aircraft: each kind of fault, how it is typed, and where it shows.
+"""Faults of a virtual aircraft: each kind, how it is typed, and where it shows.
 
-Faults of devices and of the supply act on what moves; faults of what is sent act on the bus.
+Faults of devices and supply act on motion; faults of the receiver act on the bus.
 """
 
 from __future__ import annotations
@@ -19,17 +19,17 @@ class AircraftFault:
     """One fault to build in."""
 
     kind: str
-    device: str = ""  # name of the device, "" if the fault applies to no single device
-    value: float | None = None  # see FAULTS; None for the usual
+    device: str = ""  # name of the device, "" for faults of no single device
+    value: float | None = None  # see FAULTS; None for the default
 
     @property
     def shows_on_bus(self) -> bool:
-        """True if the frames of a receiver are other than they should be."""
+        """True if the receiver's frames are wrong."""
         return self.kind == "brown-out" or FAULTS[self.kind].is_sent
 
     @property
     def shows_in_motion(self) -> bool:
-        """True if a device moves otherwise than frames ask."""
+        """True if a device does not move as commanded."""
         return not FAULTS[self.kind].is_sent
 
     def __str__(self) -> str:
@@ -39,11 +39,11 @@ class AircraftFault:
 
 @dataclass(frozen=True, slots=True)
 class FaultWords:
-    """A kind of fault as people read of it."""
+    """The declaration of a kind of fault."""
 
     what: str
-    shows: str  # where, and as what
-    has_device: bool = True  # True if it is in one device or its channel
+    shows: str  # where and how it shows
+    has_device: bool = True  # True if it concerns one device or its channel
     value: str = ""  # meaning of VALUE with its usual, or "" if it takes none
     least: float = 0.001
     most: float = 1e6
@@ -103,13 +103,13 @@ FAULTS: dict[str, FaultWords] = {
 
 
 def parse_fault(text: str) -> AircraftFault:
-    """Read a fault as people type it: KIND, KIND:DEVICE, KIND:DEVICE:VALUE or KIND::VALUE.
+    """Parse a fault: KIND, KIND:DEVICE, KIND:DEVICE:VALUE or KIND::VALUE.
 
     Args:
-        text: as in "reversed:left flap", "wrong-channel:rudder:5" or "brown-out::0.8".
+        text: for example "reversed:left flap", "wrong-channel:rudder:5" or "brown-out::0.8".
 
     Raises:
-        RigError: it names no known kind, or a value that cannot be.
+        RigError: unknown kind, or invalid value.
     """
     word, _, rest = text.partition(":")
     device, has_value, number = rest.rpartition(":") if ":" in rest else (rest, "", "")
@@ -134,7 +134,7 @@ def parse_fault(text: str) -> AircraftFault:
 
 
 def check_fault(fault: AircraftFault, rig: Rig) -> None:
-    """Refuse what cannot be built in (raises RigError: no such driven device, or one where it takes none)."""
+    """Refuse a fault that cannot be built in (raises RigError: no such driven device, or a device too many)."""
     words = FAULTS[fault.kind]
     if fault.kind == "brown-out" and rig.supply.minimum_v is None:
         raise RigError("--fault", fault.kind, "the plan states no minimum_v", hint="state it in [supply]")

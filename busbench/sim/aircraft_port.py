@@ -1,4 +1,4 @@
-"""`virtual:RIG`: a virtual aircraft with its pilot, by the contract of a port."""
+"""`virtual:RIG`: a virtual aircraft with its pilot, as a port."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class AircraftPort(HearingPort):
         self._begin_ns = 0 if is_fast else clock()
         if is_fast:
             self._start_utc_ns = time.time_ns()
-        self._t_ns = 0  # of a fast one
+        self._t_ns = 0  # time of a fast one
         self._events = [PortEvent(self._begin_ns, EventKind.OPENED, "the virtual aircraft is on")]
         self._left: list[TestStep] = list(round_of(aircraft.rig)) if flies_alone else []
         self._flies_alone = flies_alone
@@ -45,26 +45,26 @@ class AircraftPort(HearingPort):
         self._is_over = False
 
     def now(self) -> int:
-        """The time of its chunks, in ns."""
+        """The current time of its chunks, in ns."""
         return self._begin_ns + (self._t_ns if self.is_fast else self._clock_ns() - self._begin_ns)
 
     def restart(self) -> None:
-        """Start the clock now, at the first listener."""
+        """Start the clock now, for the first listener."""
         if not self.is_fast:
             self._begin_ns = self._clock_ns()
 
     def begin_step(self, step: TestStep) -> float:
-        """Have the pilot do what a step asks, from now on; returns how long that takes, in s."""
+        """Let the pilot do a step from now on; returns its duration in s."""
         self.aircraft.begin(step)
         return self.aircraft.pilot.step_s(step)
 
     @property
     def has_ended(self) -> bool:
-        """True if a pilot who flies alone is through."""
+        """True if a pilot who flies alone has finished."""
         return self._is_over
 
     def read(self, timeout_s: float) -> list[Chunk]:
-        """See LivePort; a fast one lets so much time pass at once."""
+        """See LivePort; a fast one lets this time pass at once."""
         if not self.is_fast or self.is_closed:
             return super().read(timeout_s)
         self._t_ns += round(timeout_s * 1e9)

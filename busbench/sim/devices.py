@@ -1,6 +1,6 @@
-"""A whole aircraft that exists in numbers only: frames go in, motion and voltages come out.
+"""The devices of a simulated aircraft: takes frames; gives motion and voltages.
 
-Faults are built in on request, so that the tests of an aircraft can be tested.
+Faults can be built in, so that the tests of an aircraft can be tested.
 """
 
 from __future__ import annotations
@@ -18,17 +18,17 @@ from busbench.rig.model import RECEIVER, Device, Rig
 from busbench.rig.servo import ServoMotion
 from busbench.sim.aircraft_faults import AircraftFault, check_fault
 
-SLOW_S = 6.0  # for 60 degrees: slower than the walk, so that it is seen
+SLOW_S = 6.0  # s per 60 degrees: slower than the walk, so that it is seen
 BROWN_OUT_OHM = 1.0
-RESTART_S = 1.0  # a receiver takes this long from enough voltage to its first frame; common practice, no source
+RESTART_S = 1.0  # time of a receiver from enough voltage to its first frame; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
 class DeviceState:
-    """What can be seen and measured of one device."""
+    """The visible and measurable state of one device."""
 
     name: str
-    position_pct: float  # of full command, positive where channels above neutral take a device that is not reversed
+    position_pct: float  # percent of full command, positive in the direction of an unreversed device above neutral
     arm_deg: float
     surface_deg: float  # angle of its surface as seen on the aircraft
     throw_mm: float  # straight across from neutral, NaN where the chord is not known
@@ -39,13 +39,13 @@ class DeviceState:
 
 
 class VirtualRig:
-    """Many devices moved by frames, on one supply.
+    """Devices moved by frames, on one supply.
 
     Args:
-        faults: what is wrong with this aircraft.
+        faults: the faults of this aircraft.
 
     Raises:
-        RigError: a fault names no device of the plan, or the leads form no tree.
+        RigError: a fault names an unknown device, or the leads form no tree.
     """
 
     def __init__(self, rig: Rig, *, faults: Sequence[AircraftFault] = (), temperature_c: float = REFERENCE_C) -> None:
@@ -64,9 +64,9 @@ class VirtualRig:
         self._drawn[self._driven_at] = self._motion.current_a()
         self._volts = self._solver.volts(sinks_of(rig, self._network, self._drawn))[0]
         self._t_ns: int | None = None
-        self._restart_s = 0.0  # until the receiver is up again
+        self._restart_s = 0.0  # time until the receiver is up again
         self.restarts = 0
-        self.lowest_v = self._receiver_v  # at the receiver so far
+        self.lowest_v = self._receiver_v  # min voltage at the receiver so far
 
     @property
     def receiver_lives(self) -> bool:
@@ -75,7 +75,7 @@ class VirtualRig:
 
     @property
     def supply_a(self) -> float:
-        """Current that all devices draw now, sensors among them."""
+        """The current of all devices now, including sensors."""
         return float(self._drawn.sum())
 
     @property
@@ -83,17 +83,17 @@ class VirtualRig:
         return float(self._volts[self._network.nodes.index(RECEIVER)])
 
     def settle(self, counts: ArrayLike, *, flags: int = 0) -> None:
-        """Put every device where counts (16,) and byte 23 ask, as if it had been there for long."""
+        """Put every device at the position of counts (16,) and byte 23, settled."""
         asked = self._motion.command_pct(counts, flags)
         still = self._stuck | self._dead | np.isnan(asked)
         self._motion.position_pct = np.where(still, self._motion.position_pct, asked)
 
     def frame(self, t_ns: int, counts: ArrayLike, *, flags: int = 0) -> None:
-        """Take in a frame, counts (16,) and byte 23, at a time that is not before the last."""
+        """Receive a frame, counts (16,) and byte 23, at a non-decreasing time."""
         self._advance(t_ns, counts, flags)
 
     def wait(self, t_ns: int) -> None:
-        """Let time pass without a frame, in steps short enough for voltages to follow."""
+        """Let time pass without a frame, in steps short enough for the voltages."""
         step_ns = max(1_000_000, round(self.rig.plan.period_ms * 1e6))
         while self._t_ns is not None and t_ns - self._t_ns > step_ns:
             self._advance(self._t_ns + step_ns, None, 0)
@@ -126,7 +126,7 @@ class VirtualRig:
         return {name: float(v) for name, v in zip(self._network.nodes, self._volts, strict=True)}
 
     def states(self) -> tuple[DeviceState, ...]:
-        """All devices that obey a channel, in the order of the file."""
+        """The states of all devices with a channel, in the order of the file."""
         motion, volts = self._motion, self.volts()
         columns = zip(
             self.rig.driven, motion.position_pct, motion.arm_deg(), motion.surface_deg(), motion.throw_mm(),
@@ -138,7 +138,7 @@ class VirtualRig:
         )
 
     def state(self, name: str) -> DeviceState:
-        """One device by its name (raises KeyError: there is none)."""
+        """The state of one device by name (raises KeyError)."""
         for state in self.states():
             if state.name == name:
                 return state
@@ -146,7 +146,7 @@ class VirtualRig:
 
 
 def _with_fault(rig: Rig, fault: AircraftFault) -> Rig:
-    """The plan as this aircraft was really built; what is sent wrong is not in it."""
+    """The plan of this aircraft as built, without faults of the receiver."""
     check_fault(fault, rig)
     replace = msgspec.structs.replace
     if fault.kind == "brown-out":
@@ -162,7 +162,7 @@ def _with_fault(rig: Rig, fault: AircraftFault) -> Rig:
         if fault.kind == "reversed":
             return replace(device, reversed=not device.reversed)
         if fault.kind == "slow":
-            # A device without a stated speed becomes slow against a common one.
+            # A device without a stated speed becomes slow relative to a common one.
             slow = SLOW_S if fault.value is None else (device.speed_s_per_60deg or 0.2) * fault.value
             return replace(device, speed_s_per_60deg=slow)
         return device

@@ -1,4 +1,4 @@
-"""What goes wrong on a virtual receiver: episodes of lost frames, failsafe and silence, and noise on the line."""
+"""Faults of a virtual receiver: episodes of lost frames, failsafe and silence, and line noise."""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ from busbench.model import F64, I64, U8, Bools
 
 @dataclass(frozen=True, slots=True)
 class OutageSpan:
-    """A stretch of time."""
+    """A time range."""
 
-    start_s: float  # its begin, in seconds from the receiver's first frame
+    start_s: float  # its start, in seconds from the receiver's first frame
     length_s: float
 
 
 class Episodes:
-    """Stretches in which something is the case; to be asked for times that rise.
+    """Time ranges of a condition; query it with rising times.
 
     Args:
-        rate_per_min: further ones at random, so many per minute.
-        length_s: shortest and longest of the random ones.
+        rate_per_min: rate of additional random ones.
+        length_s: min and max length of the random ones.
     """
 
     def __init__(
@@ -41,7 +41,7 @@ class Episodes:
         self._last_s = 0.0
 
     def during(self, t_s: F64) -> Bools:
-        """True at the times that lie in an episode."""
+        """True for times inside an episode."""
         inside = np.zeros(t_s.size, np.bool_)
         if not t_s.size:
             return inside
@@ -58,16 +58,16 @@ class Episodes:
 
 @dataclass(frozen=True, slots=True)
 class Noise:
-    """Damage on the line, each as a share of all bytes."""
+    """Line noise, each kind as a share of all bytes."""
 
     flips: float = 0.0
     drops: float = 0.0
-    extras: float = 0.0  # a byte too many after it
-    bursts: float = 0.0  # from here on 3 to 20 bytes are garbage
+    extras: float = 0.0  # an extra byte after it
+    bursts: float = 0.0  # 3 to 20 bytes of garbage from here
 
     @property
     def is_quiet(self) -> bool:
-        """True without any damage."""
+        """True without any noise."""
         return not (self.flips or self.drops or self.extras or self.bursts)
 
 
@@ -75,12 +75,12 @@ def add_noise(t_ns: I64, data: U8, noise: Noise, random: np.random.Generator) ->
     """Damage bytes.
 
     Args:
-        t_ns: times at which the characters end, int64 (B,).
+        t_ns: end times of the characters, int64 (B,).
         data: the bytes, uint8 (B,).
-        noise: how much.
+        noise: amounts.
 
     Returns:
-        Times and bytes that are left, and 1 for each that parity or framing marks as damaged.
+        Remaining times and bytes, and 1 for each byte marked by parity or framing.
     """
     data, bad = data.copy(), np.zeros(data.size, np.uint8)
     if noise.is_quiet or not data.size:
@@ -90,9 +90,9 @@ def add_noise(t_ns: I64, data: U8, noise: Noise, random: np.random.Generator) ->
         stop = start + 3 + int(throws[4, start] * 18)
         garbage = random.random((2, data[start:stop].size))
         data[start:stop] = (garbage[0] * 256).astype(np.uint8)
-        bad[start:stop] = garbage[1] < 0.5  # parity misses every other
+        bad[start:stop] = garbage[1] < 0.5  # parity misses half of them
     flipped = throws[0] < noise.flips
-    # One bit turned over always breaks parity.
+    # A single flipped bit always breaks parity.
     data[flipped] ^= np.uint8(1) << (throws[4, flipped] * 8).astype(np.uint8)
     bad[flipped] = 1
     copies = 1 - (throws[1] < noise.drops).astype(np.int64) + (throws[2] < noise.extras)

@@ -1,4 +1,4 @@
-"""A virtual receiver in real time: its reads as they fall due, and players on a pty or a TCP port."""
+"""A virtual receiver in real time: due reads, and outlets on a pty or a TCP port."""
 
 from __future__ import annotations
 
@@ -23,17 +23,17 @@ from busbench.sim.receiver import BLOCK, ReceiverSettings, adapter_blocks
 
 _READS_MAX = 4096
 _NAP_S = 0.02
-LISTENERS_MAX = 200  # at one TCP port; descriptors of a process are few
+LISTENERS_MAX = 200  # max listeners at one TCP port; descriptors of a process are limited
 STALL_S = 5.0
 
 
 class Reads:
-    """The reads of a virtual adapter as they fall due."""
+    """The reads of a virtual adapter as they become due."""
 
     def __init__(self, settings: ReceiverSettings) -> None:
         self._blocks: Iterator[ByteLog] = adapter_blocks(settings)
         self._block_ns = BLOCK * settings.period_s * 1e9
-        self._until_ns = -settings.join_s * 1e9  # the block at hand covers the time up to here
+        self._until_ns = -settings.join_s * 1e9  # the current block covers the time up to here
         self._end_ns = float("inf") if settings.duration_s is None else settings.duration_s * 1e9
         self._log = ByteLog.from_bytes(b"")
         self._at = 0
@@ -42,7 +42,7 @@ class Reads:
 
     @property
     def next_ns(self) -> int | None:
-        """When the next read falls due or must be made up, or None at the end."""
+        """Time of the next read or of the next block to make, None at the end."""
         if self.is_over:
             return None
         times = self._log.mark_t_ns
@@ -51,7 +51,7 @@ class Reads:
         return round(max(0.0, min(self._until_ns, self._end_ns)))
 
     def take(self, until_ns: int, *, most: int = _READS_MAX) -> list[Chunk]:
-        """The reads due by a time, oldest first, not more than so many."""
+        """The reads due by a time, oldest first, up to a max number."""
         chunks: list[Chunk] = []
         while len(chunks) < most and (due := self.next_ns) is not None and due <= until_ns:
             if self._at >= self._log.mark_t_ns.size:
@@ -87,24 +87,24 @@ class Reads:
 
 
 class Outlet(Protocol):
-    """Where a virtual receiver's line comes out."""
+    """The output of a virtual receiver's line."""
 
     @property
     def name(self) -> str:
-        """What a listener opens."""
+        """The name that a listener opens."""
 
     @property
     def warning(self) -> str:
-        """Who can reach it, where that is more than this computer; else empty."""
+        """Who can reach it, if others than this computer can; else ""."""
 
     def is_heard(self) -> bool:
         """True if a program listens."""
 
     def write(self, data: bytes, *, waits_while: Callable[[], bool] | None = None) -> None:
-        """Give bytes to the listener; `waits_while` it takes none, or where that is None drop them, as a line would."""
+        """Give bytes to the listener; waits while `waits_while` is true, without it drops them, as a line would."""
 
     def close(self) -> None:
-        """Take it away."""
+        """Close it."""
 
 
 def play(
@@ -114,15 +114,15 @@ def play(
     is_fast: bool = False,
     is_wanted: Callable[[], bool] = lambda: True,
 ) -> int:
-    """Run a receiver from the moment a program listens; other bytes are lost.
+    """Run a receiver from the time a program listens; other bytes are lost.
 
     Args:
-        outlet: where it comes out.
-        is_fast: True gives everything as fast as it is taken.
-        is_wanted: asked now and then whether to go on.
+        outlet: its output.
+        is_fast: True to give everything as fast as it is read.
+        is_wanted: called now and then; False ends it.
 
     Returns:
-        Bytes given, at the end of its duration or when it is wanted no more.
+        Number of bytes given.
     """
     reads = Reads(settings)
     given = 0
@@ -136,7 +136,7 @@ def play(
                 outlet.write(data, waits_while=is_wanted)
                 given += len(data)
             continue
-        is_heard = outlet.is_heard()  # on a silent line too: a listener is let in
+        is_heard = outlet.is_heard()  # also on a silent line, so that a listener is accepted
         left_s = (begin_ns + due - perf_counter_ns()) / 1e9
         if left_s > 0:
             time.sleep(min(left_s, 0.2))
@@ -152,11 +152,11 @@ class PtyOutlet:
     """A pseudo-terminal, for Linux and macOS.
 
     Args:
-        link: a path at which it can be opened too, or None.
+        link: an additional path for it, or None.
 
     Raises:
-        PortError: this system has none.
-        OutputError: something is at the path, or it cannot be made.
+        PortError: this system has no pseudo-terminals.
+        OutputError: the path exists, or cannot be made.
     """
 
     name: str
@@ -174,7 +174,7 @@ class PtyOutlet:
         self._master, slave = pty.openpty()
         tty.setraw(slave)
         self.name = os.ttyname(slave)
-        # Where the listener's side is shut, the system says that nothing listens.
+        # While the listener's side is closed, the system reports that nothing listens.
         self._slave = slave if sys.platform != "linux" else None
         if self._slave is None:
             os.close(slave)
@@ -209,7 +209,7 @@ class PtyOutlet:
                 if waits_while is None or not waits_while() or not self.is_heard():
                     return
                 select.select([], [self._master], [], _NAP_S)
-            except OSError:  # the listener left in this moment
+            except OSError:  # the listener left just now
                 return
 
     def close(self) -> None:
@@ -223,14 +223,14 @@ class PtyOutlet:
 
 
 class TcpOutlet:
-    """A TCP port that LISTENERS_MAX may listen to at once.
+    """A TCP port for up to LISTENERS_MAX listeners at once.
 
     Args:
-        host: address to serve at; "", 0.0.0.0 and :: are all of this computer.
-        port: TCP port, 0 for any that is free.
+        host: address to serve; "", 0.0.0.0 and :: are all addresses of this computer.
+        port: TCP port, 0 for any free one.
 
     Attributes:
-        warning: who can reach it, where that is more than this computer; else empty.
+        warning: who can reach it, if others than this computer can; else "".
 
     Raises:
         PortError: the address cannot be served.
@@ -265,7 +265,7 @@ class TcpOutlet:
         for _ in range(LISTENERS_MAX):
             try:
                 listener, _ = self._server.accept()
-            except OSError:  # no one waits, has left already, or this process has no descriptor left
+            except OSError:  # no connection waits, it has gone already, or this process has no descriptor left
                 break
             self._admit(listener)
         return bool(self._listeners)
@@ -321,7 +321,7 @@ class TcpOutlet:
 
 
 def _has_left(listener: socket.socket) -> bool:
-    """True if a listener will send nothing more; one that only closed its own direction looks the same."""
+    """True if a listener will send nothing more; closing only its own direction looks the same."""
     try:
         return not listener.recv(1 << 16)
     except BlockingIOError:

@@ -1,4 +1,4 @@
-"""A virtual receiver: what is on its line, and what an adapter makes of it. The same seed, the same bytes."""
+"""A virtual receiver: the bytes on its line, and the reads of an adapter. Equal seeds give equal bytes."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ from busbench.wire.frame_spec import END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_L
 
 CHARACTER_NS = BUS_LINE.character_ns
 FRAME_NS = FRAME_BYTES * CHARACTER_NS
-ADAPTER_BYTES = 62  # an adapter hands over no more at once: a 64-byte packet with two bytes of its own
-_LONGEST_S = 1.0  # more is milliseconds without their unit
-_REPLY_AFTER_NS = 2_100_000  # as seen on one receiver
+ADAPTER_BYTES = 62  # max bytes of one read: a 64-byte packet minus two status bytes
+_LONGEST_S = 1.0  # larger values are milliseconds without their unit
+_REPLY_AFTER_NS = 2_100_000  # as on one real receiver
 _REPLY_BYTES = 3
-BLOCK = 256  # frames; fixed, so that the random numbers always fall in the same order
+BLOCK = 256  # frames; fixed, so that random numbers are always drawn in the same order
 _LOST_S, _FAILSAFE_S, _GAP_S = (0.03, 0.3), (0.5, 2.5), (0.05, 0.8)
 
 
@@ -29,36 +29,36 @@ _LOST_S, _FAILSAFE_S, _GAP_S = (0.03, 0.3), (0.5, 2.5), (0.05, 0.8)
 class ReceiverSettings:
     """A virtual receiver, its faults, its wiring and the adapter on it."""
 
-    seed: int = 1  # the same seed, the same bytes
-    period_s: float = 0.014  # from frame to frame
-    jitter_s: float = 0.0  # standard deviation of a frame's start; never more than three times as much
+    seed: int = 1  # equal seeds give equal bytes
+    period_s: float = 0.014  # frame period
+    jitter_s: float = 0.0  # standard deviation of a frame's start, bounded at three times this
     hand: Hand = Hand.MIXED  # how much the pilot moves
-    dither: float = 0.0  # share of the values that are one count off
-    has_frames: bool = True  # False leaves the line without frames
-    has_slots: bool = False  # True for end bytes in turn and replies of sensors
-    # lost, failsafe, gaps: episodes at stated times: frames flagged lost, failsafe, no frames
+    dither: float = 0.0  # share of values one count off
+    has_frames: bool = True  # False for a line without frames
+    has_slots: bool = False  # True for end bytes in turn and sensor replies
+    # lost, failsafe, gaps: episodes at given times: frames flagged lost, failsafe, no frames
     lost: tuple[OutageSpan, ...] = ()
     failsafe: tuple[OutageSpan, ...] = ()
     gaps: tuple[OutageSpan, ...] = ()
-    lost_rate: float = 0.0  # lost_rate, failsafe_rate, gap_rate: further ones at random, per minute
+    lost_rate: float = 0.0  # lost_rate, failsafe_rate, gap_rate: additional random ones per minute
     failsafe_rate: float = 0.0
     gap_rate: float = 0.0
     noise: Noise = field(default_factory=Noise)
     chatter: float = 0.0  # noise bytes per second on the idle line
     is_inverted: bool = False  # True if the adapter reads the line with inverted polarity
     baud: int = BUS_LINE.baud  # rate at which the adapter reads the line
-    batch_s: float = 0.0  # the adapter hands over what it has at this interval; 0 at the end of each run of bytes
+    batch_s: float = 0.0  # interval at which the adapter passes on its bytes; 0: at the end of each run of bytes
     has_marks: bool = True  # True if the adapter marks damaged bytes
-    join_s: float = 0.0  # how long after the first frame listening starts
-    duration_s: float | None = None  # how long they listen, or None for ever
+    join_s: float = 0.0  # start of listening after the first frame
+    duration_s: float | None = None  # duration of listening, None for no end
 
     @property
     def adapter_line(self) -> LineSettings:
-        """The line as the adapter takes it to be."""
+        """The line settings assumed by the adapter."""
         return LineSettings(baud=self.baud, inverted=BUS_LINE.inverted is not self.is_inverted)
 
     def check(self, source: str) -> None:
-        """Refuse what no receiver could send (raises PortError: says which setting and why)."""
+        """Refuse impossible settings (raises PortError: says which and why)."""
         busy_ns = FRAME_NS + (_REPLY_AFTER_NS + (_REPLY_BYTES + 1) * CHARACTER_NS if self.has_slots else 0)
         least_s = (busy_ns + 2 * CHARACTER_NS) / 1e9 + 6 * self.jitter_s
         if self.period_s < least_s:
@@ -76,15 +76,15 @@ class ReceiverSettings:
 
 
 def line_blocks(settings: ReceiverSettings, *, pilot: Pilot | None = None) -> Iterator[ByteLog]:
-    """All that is on the line, each byte with the time at which its character ends.
+    """The bytes on the line, each with the end time of its character.
 
     Args:
-        settings: the receiver. Its wiring and adapter have no part in this.
-        pilot: who moves the channels, by default one as the settings say.
+        settings: the receiver; its wiring and adapter do not matter here.
+        pilot: moves the channels, by default as the settings say.
 
     Returns:
-        Logs with one mark per byte, one for every BLOCK slots, some of them empty,
-        without end (or up to `duration_s`); times count from when listening started.
+        Logs with one mark per byte, one log per BLOCK slots, some of them empty,
+        without end (or up to `duration_s`); times count from the start of listening.
     """
     stream = _LineStream(settings, pilot)
     join_ns = round(settings.join_s * 1e9)
@@ -106,10 +106,10 @@ def line_blocks(settings: ReceiverSettings, *, pilot: Pilot | None = None) -> It
 
 
 def adapter_blocks(settings: ReceiverSettings, *, pilot: Pilot | None = None) -> Iterator[ByteLog]:
-    """What an adapter on the line hands over, and when.
+    """The reads of an adapter on the line.
 
     Returns:
-        Logs with one mark per read, one for every BLOCK slots (at the end one more),
+        Logs with one mark per read, one log per BLOCK slots (one more at the end),
         some of them empty.
     """
     blocks = line_blocks(settings, pilot=pilot)
@@ -133,7 +133,7 @@ def _in_batches(blocks: Iterator[ByteLog], batch_ns: int) -> Iterator[ByteLog]:
             yield log
             continue
         tick = -(-log.mark_t_ns // batch_ns)
-        start = int(np.searchsorted(tick, tick[-1]))  # the last tick may get more
+        start = int(np.searchsorted(tick, tick[-1]))  # the last tick may have more
         held, log, tick = _cut(log, start, None), _cut(log, 0, start), tick[:start]
         yield _batched(log, tick, batch_ns)
     if len(held):
@@ -156,7 +156,7 @@ def _cut(log: ByteLog, start: int, stop: int | None) -> ByteLog:
 
 
 class _LineStream:
-    """The line in blocks of as many frame slots each."""
+    """The line in blocks of a fixed number of frame slots."""
 
     def __init__(self, settings: ReceiverSettings, pilot: Pilot | None) -> None:
         self._s = settings
@@ -173,11 +173,11 @@ class _LineStream:
         names = ("jitter", "reply", "chatter", "noise")
         self._dice = {name: seeded_rng(seed, stream=10 + i) for i, name in enumerate(names)}
         self._slot = 0
-        self._held = np.full(16, NEUTRAL, np.uint16)  # what was sent before frames got lost
+        self._held = np.full(16, NEUTRAL, np.uint16)  # values sent before the loss
 
     @property
     def begun_ns(self) -> int:
-        """When the next block begins."""
+        """Start of the next block."""
         return round(self._slot * self._s.period_s * 1e9)
 
     def block(self) -> tuple[I64, U8, U8]:
@@ -186,7 +186,7 @@ class _LineStream:
         begin_ns = self.begun_ns
         self._slot += BLOCK
         throws = self._dice["jitter"].random((3, BLOCK))
-        jitter_ns = (throws.sum(axis=0) - 1.5) * 2 * self._s.jitter_s * 1e9  # sum of three: sd as wanted, within 3 sd
+        jitter_ns = (throws.sum(axis=0) - 1.5) * 2 * self._s.jitter_s * 1e9  # sum of three: bounded at 3 sd
         start_ns = np.rint(slots * (self._s.period_s * 1e9) + np.maximum(jitter_ns, -begin_ns)).astype(np.int64)
         times, pieces = [np.empty(0, np.int64)], [np.empty(0, np.uint8)]
         if self._s.has_frames:
@@ -211,7 +211,7 @@ class _LineStream:
         counts, flags = self._pilot.positions(t_s)
         failsafe, lost = self._failsafe.during(t_s), self._lost.during(t_s)
         lost |= failsafe
-        # A lost frame repeats what was there before; failsafe has values of its own.
+        # A lost frame repeats the earlier values; failsafe has its own values.
         source = np.maximum.accumulate(np.where(lost, 0, np.arange(1, slots.size + 1)))
         counts = np.concatenate([self._held[None], counts])[source]
         self._held = counts[-1].copy()
@@ -231,7 +231,7 @@ class _LineStream:
         return (start_ns + FRAME_NS + wait_ns)[answers], replies[answers]
 
     def _line_noise(self, t_ns: I64, data: U8, begin_ns: int) -> tuple[I64, U8]:
-        """Garbage where the line is idle."""
+        """Garbage on the idle line."""
         span_ns = self.begun_ns - begin_ns
         slots_of = max(1, span_ns // (2 * CHARACTER_NS))
         share = min(1.0, self._s.chatter * span_ns / 1e9 / slots_of)

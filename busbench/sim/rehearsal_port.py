@@ -1,4 +1,4 @@
-"""A port that goes nowhere: what is sent to it is made as time is given to it."""
+"""A port without hardware: frames are made as simulated time passes."""
 
 from __future__ import annotations
 
@@ -8,20 +8,20 @@ from busbench.port.pacer import STOPPED, FrameSource, Transmission
 
 
 class RehearsalPort:
-    """Takes programs as a port does; a subclass may look at each frame."""
+    """Takes programs like a port; a subclass may observe each frame."""
 
-    times_away = 0  # no one can unplug it
+    times_away = 0  # it cannot be unplugged
 
     def __init__(self) -> None:
         self.transmission: Transmission | None = None
         self._source: FrameSource | None = None
-        self._slots = 0  # of this transmission
+        self._slots = 0  # time of this transmission
         self._given_s = 0.0  # to this transmission
         self._before_s = 0.0  # of all transmissions before
 
     @property
     def port(self) -> RehearsalPort:
-        """Itself: nothing else reads it."""
+        """The port itself."""
         return self
 
     def now_ns(self) -> int:
@@ -30,7 +30,7 @@ class RehearsalPort:
         return round((self._before_s + self._slots * period_s) * 1e9)
 
     def transmit(self, source: FrameSource) -> None:
-        """Take frames from a source."""
+        """Start taking frames from a source."""
         if self._source is not None:
             self._before_s += self._slots * self._source.period_s
         self._source, self.transmission, self._slots, self._given_s = source, Transmission(), 0, 0.0
@@ -42,7 +42,7 @@ class RehearsalPort:
             self.transmission = replace(self.transmission, reason=STOPPED)
 
     def play(self, dt_s: float) -> list[tuple[float, bytes]]:
-        """Let time pass; returns its frames, each with its time in s from the start of the transmission."""
+        """Let time pass; returns the frames, each with its time in s from the start of the transmission."""
         out: list[tuple[float, bytes]] = []
         how, source = self.transmission, self._source
         if how is None or source is None or how.is_over:

@@ -1,4 +1,4 @@
-"""A pilot who does what each step of a guided round asks: sticks to both ends, transmitter off and on."""
+"""A simulated pilot who does each step of the test sequence: sticks to both ends, transmitter off and on."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX
 from busbench.wire.scale import FULL_COUNTS
 
 REACT_S, MOVE_S, HOLD_S, REST_S = 0.3, 0.4, 0.6, 1.0
-AWAY_S = 3.0  # so that what a supply cannot bear shows before the link is cut
-_AWAY = 0.5  # of the way to an end
+AWAY_S = 3.0  # so that an overloaded supply shows before the link is cut
+_AWAY = 0.5  # share of the way to an end
 
 
 class RoundPilot:
-    """The pilot of one aircraft, who knows its plan; to be asked for times that rise."""
+    """The pilot of one aircraft, who knows its plan; query with rising times."""
 
     def __init__(self, rig: Rig) -> None:
         self.channels = channel_plans(rig)
@@ -28,25 +28,25 @@ class RoundPilot:
         for mapped in self.channels:
             self.rests[mapped.channel - 1] = np.clip(mapped.rest_counts, 0, COUNTS_MAX)
         self.is_on = True
-        # The way of each channel that moves: times and places, the last of which it stays at.
+        # The path of each moving channel: times and positions; it stays at the last.
         self._places = self.rests.copy()
         self._ways: dict[int, list[tuple[float, float]]] = {}
 
     def step_s(self, step: TestStep) -> float:
-        """How long a step takes the pilot."""
+        """Duration of a step."""
         if step.mark == AWAY_MARK:
             return AWAY_S
         moves_s = REACT_S + 2 * (2 * MOVE_S + HOLD_S) + REST_S
         return max(step.least_s, moves_s if step.channels else 0.0)
 
     def begin(self, step: TestStep, *, t_s: float) -> None:
-        """Do what a step asks, from now on; what was begun before is let go."""
+        """Start a step; an earlier one is abandoned."""
         self.is_on = step.mark not in (OFF_MARK, POWER_MARK)
         motors = {mapped.channel - 1 for mapped in self.channels if mapped.must_rest}
         for index, rest in enumerate(self.rests.tolist()):
             if step.mark == ON_MARK and index in motors:
                 self._go(index, t_s, [(0.0, 0.001, rest)])
-            elif step.mark not in (OFF_MARK, ON_MARK):  # there the controls are held where they are
+            elif step.mark not in (OFF_MARK, ON_MARK):  # in these steps the controls are held in position
                 self._go(index, t_s, [(0.0, MOVE_S / 2, rest)])
         for mapped in self.channels:
             if step.mark == AWAY_MARK:
@@ -59,7 +59,7 @@ class RoundPilot:
         return self.is_on
 
     def levels(self, t_s: float) -> F64:
-        """Where the controls put the 18 channels, in counts, float64 (18,)."""
+        """Levels of the 18 channels set by the controls, in counts, float64 (18,)."""
         for index, way in list(self._ways.items()):
             self._places[index] = _place(way, t_s)
             if t_s >= way[-1][0]:
@@ -67,7 +67,7 @@ class RoundPilot:
         return self._places.copy()
 
     def _go(self, index: int, t_s: float, legs: list[tuple[float, float, float]]) -> None:
-        """Lay out a way of legs: begin after t_s, length, place."""
+        """Lay out a path of legs: start after t_s, duration, position."""
         way = [(t_s, float(self.levels(t_s)[index]))]
         for begin_s, length_s, place in legs:
             way += [(t_s + begin_s, way[-1][1]), (t_s + begin_s + length_s, float(np.clip(place, 0, COUNTS_MAX)))]
@@ -84,7 +84,7 @@ def _place(way: list[tuple[float, float]], t_s: float) -> float:
 
 
 def _out_and_back(mapped: ChannelPlan) -> list[tuple[float, float, float]]:
-    """As the step's instruction says: both ends and back, or the other end and back where it rests at one."""
+    """As instructed: both ends and back, or to the other end and back if it rests at one end."""
     low, high, rest = mapped.ends.low_counts, mapped.ends.high_counts, mapped.rest_counts
     if mapped.is_on_off:
         return [(REACT_S, 0.001, high if rest < mapped.ends.neutral_counts else low),
@@ -96,7 +96,7 @@ def _out_and_back(mapped: ChannelPlan) -> list[tuple[float, float, float]]:
 
 
 def _away(mapped: ChannelPlan) -> float:
-    """A place that cannot be taken for the plan's failsafe, and where holding shows as such."""
+    """A position that differs from the planned failsafe, so that holding is visible."""
     failsafe, ends = mapped.devices[0].failsafe, mapped.ends
     if failsafe == "hold":
         return ends.low_counts if mapped.rest_counts > ends.neutral_counts else ends.high_counts

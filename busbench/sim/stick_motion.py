@@ -1,4 +1,4 @@
-"""What the pilot of a virtual receiver does with sticks, switches and sliders."""
+"""Random motion of sticks, switches and sliders for a virtual receiver."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ class Hand(enum.StrEnum):
 
     STILL = "still"
     MOVING = "moving"  # all 18 channels
-    MIXED = "mixed"  # sticks all the time, switches now and then, the rest still
+    MIXED = "mixed"  # sticks always, switches now and then, the rest still
 
 
 class Stick(enum.Enum):
-    """What sits on a channel: seconds of a move, seconds of rest, levels (none: anywhere)."""
+    """The control of a channel: seconds of a move, seconds of rest, levels (none: anywhere)."""
 
     STICK = ((0.15, 0.9), (0.0, 1.2), ())
     SLIDER = ((0.8, 3.0), (1.0, 6.0), ())
@@ -48,20 +48,20 @@ _ROLES: dict[Hand, dict[int, Stick]] = {Hand.STILL: {}, Hand.MIXED: _MIXED, Hand
 
 
 def seeded_rng(seed: int, *, stream: int) -> np.random.Generator:
-    """The random numbers of one part of a virtual receiver, apart from those of all others."""
+    """Random numbers for one part of a virtual receiver, independent of the others."""
     return np.random.Generator(np.random.PCG64(np.random.SeedSequence([seed, stream])))
 
 
 class Pilot:
-    """Moves the channels; to be asked for times that rise.
+    """Moves the channels; query with rising times.
 
     Args:
         hand: how much.
-        seed: the same seed, the same moves.
-        dither: share of the values that are one count off.
+        seed: equal seeds give equal moves.
+        dither: share of values one count off.
 
     Attributes:
-        failsafe_counts: what a receiver sends in failsafe, uint16 (16,).
+        failsafe_counts: values sent in failsafe, uint16 (16,).
     """
 
     failsafe_counts: U16 = np.full(CHANNELS, NEUTRAL, np.uint16)
@@ -77,7 +77,7 @@ class Pilot:
         """Values of all channels.
 
         Args:
-            t_s: times in seconds, float64 (N,), rising, and after those asked for before.
+            t_s: times in seconds, float64 (N,), rising, after all earlier ones.
 
         Returns:
             Counts of channels 1-16, uint16 (N, 16), and the flag bits of channels
@@ -103,7 +103,7 @@ class Pilot:
 
 
 class _Track:
-    """Move, rest, move, rest: smooth moves with no jerk at their ends."""
+    """Alternating smooth moves and rests, without jerk at the ends."""
 
     def __init__(self, stick: Stick, random: np.random.Generator) -> None:
         self._move_s, self._rest_s, self._levels = stick.value

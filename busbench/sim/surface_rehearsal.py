@@ -1,4 +1,4 @@
-"""A virtual aircraft, walked round: moved frame by frame, described in words."""
+"""A virtual aircraft in a walk: moved frame by frame, described in words."""
 
 from __future__ import annotations
 
@@ -23,24 +23,24 @@ _SETTLE_S = 3.0
 
 
 class Watch:
-    """What is seen of one motion of a virtual aircraft.
+    """The observation of one motion of a virtual aircraft.
 
     Args:
         plan: names and the plan's directions.
-        states: of the aircraft before the motion.
+        states: states of the aircraft before the motion.
     """
 
     def __init__(self, plan: Rig, states: Sequence[DeviceState]) -> None:
         self._plan = {device.name: device for device in plan.driven}
         self._with_surface = {device.name for device in plan.driven if knows_surface(device)}
         self._rest = {state.name: state.surface_deg for state in states}
-        self._far: dict[str, dict[bool, float]] = {name: {} for name in self._rest}  # first way seen comes first
+        self._far: dict[str, dict[bool, float]] = {name: {} for name in self._rest}  # ordered by first sight
         self._had_power = {state.name for state in states if state.is_powered}
         self._weak: list[str] = []
         self._late: list[str] = []
 
     def look(self, states: Sequence[DeviceState]) -> None:
-        """Look once, often enough not to miss the ends."""
+        """Observe once; call it often enough to see the ends."""
         self._late = []
         for state in states:
             way = state.surface_deg - self._rest[state.name]
@@ -76,11 +76,11 @@ class Watch:
 
 
 class Rehearsal(RehearsalPort):
-    """The aircraft as a port that frames are sent to.
+    """The aircraft as a port.
 
     Args:
-        plan: whose names and directions are used.
-        hold: brings it to rest at the start.
+        plan: the plan whose names and directions are used.
+        hold: the program that brings it to rest at the start.
     """
 
     def __init__(self, plan: Rig, aircraft: VirtualRig, *, hold: LockedProgram) -> None:
@@ -95,17 +95,17 @@ class Rehearsal(RehearsalPort):
             self._hear(first.tobytes())
 
     def states(self) -> tuple[DeviceState, ...]:
-        """The present position of all devices."""
+        """The current states of all devices."""
         return self._aircraft.states()
 
     def transmit(self, source: FrameSource) -> None:
-        """See RehearsalPort; a user watches."""
+        """See RehearsalPort; the motion is observed."""
         super().transmit(source)
         self._watch = Watch(self._plan, self._aircraft.states())
         self._restarts, self._looks = self._aircraft.restarts, 0
 
     def seen(self) -> tuple[str, ...]:
-        """What was seen of the last transmission."""
+        """The observation of the last transmission."""
         if self._watch is None:
             return ()
         words = [*self._watch.words()]

@@ -1,4 +1,4 @@
-"""A virtual receiver in this process, by the contract of a port."""
+"""A virtual receiver in this process, as a port."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ _NAP_S = 0.25
 class VirtualPort(HearingPort):
     """A virtual receiver and its adapter.
 
-    Times of its chunks are those of its own clock, laid on the present: they rise
-    faster than time passes where it runs as fast as it goes.
+    Times of its chunks are those of its own clock, starting now: they rise
+    faster than real time if it runs at full speed.
 
     Args:
-        source: `virtual:` and its settings.
-        line: the line, which the receiver's own settings overrule.
+        source: `virtual:` with its settings.
+        line: the line; the receiver's own settings override it.
     """
 
     def __init__(self, source: str, *, line: LineSettings) -> None:
@@ -31,7 +31,7 @@ class VirtualPort(HearingPort):
 
     @property
     def has_ended(self) -> bool:
-        """True if its duration is over and all was read."""
+        """True if its duration is over and everything was read."""
         return self._reads.is_over
 
     def _take(self, until_ns: int) -> list[Chunk]:
