@@ -37,7 +37,7 @@ Ports = Callable[[], Iterable[Any]]
 
 
 def identify(source: str, *, ports: Ports = list_ports.comports) -> Identity:
-    """Identify the adapter behind a name now."""
+    """Identify the adapter that a name belongs to now."""
     device = source
     if source.lower().startswith("hwgrep://"):
         device = resolve(source)

@@ -215,7 +215,7 @@ class PortProcess:
                 pass
 
     def _start(self, returns: int, pickled: bytes) -> None:
-        # The port was lost and is back, and nobody has checked whether anything may move.
+        # The port was lost and is back, and it was not checked whether anything may move now.
         if self._hub.port is None or self._pacer is not None or returns != self._returns:
             reason = "a transmission is running already" if self._pacer else "the port was unplugged"
             self._hub.send(ipc.status(Transmission(is_over=True, reason=reason)))
