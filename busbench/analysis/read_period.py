@@ -153,8 +153,8 @@ def _costs(windows: list[_Window], periods_ns: list[float], slack: float, known:
         if least > best + slack:
             break
         each = [one.cost_of(period_ns) for one in windows]
-        total, fitted_ns = sum(one.cost for one in each), float(np.median([one.period_ns for one in each]))
-        found.append(_Cost(total, fitted_ns, all(one.is_even for one in each)))
+        total, fitted_ns = sum(one.cost for one in each), sorted(one.period_ns for one in each)
+        found.append(_Cost(total, fitted_ns[len(each) // 2], all(one.is_even for one in each)))  # one window, or three
         best = min(best, total)
     return found
 

@@ -56,6 +56,8 @@ class ReadSlots:
 
 def latest_ends(t_ns: I64) -> I64:
     """The latest time at which each frame can have ended, int64 (N,): at least 3.000 ms before the next one."""
+    if not any((steps < FRAME_NS).any() for _, steps in _steps(t_ns)):
+        return t_ns
     latest = t_ns.copy()
     for at in range(0, latest.size, BLOCK):  # without another array over all frames
         latest[at : at + BLOCK] -= np.arange(at, min(at + BLOCK, latest.size)) * FRAME_NS
@@ -128,28 +130,36 @@ class _Fit:
 
     def _add(self, at: int, end: int, ahead: int, *, is_new: bool) -> None:
         """Number the frames [at, end), and the first frame after them if there is one."""
-        rows = np.arange(at, ahead) if self._rows is None else self._rows[at:ahead]
-        base_ns = int(self._latest_ns[rows[0]])
+        rows = slice(at, ahead) if self._rows is None else self._rows[at:ahead]
+        base_ns = int(self._latest_ns[self._frame(at)])
         t_ns = (self._latest_ns[rows] - base_ns).astype(np.float64)
-        index = (rows - rows[0]).astype(np.float64)
+        index = (
+            np.arange(ahead - at, dtype=np.float64)
+            if isinstance(rows, slice)
+            else np.subtract(rows, rows[0], dtype=np.float64)
+        )
         found = number(t_ns, index, self._period_ns, rounds=1)
         self._turns += found.turns
         self._late_run = max(self._late_run, found.late_run)
-        deviation_ns = t_ns - found.slot * self._period_ns
         keep = end - at
         if is_new and at:
-            silent = (base_ns + float(deviation_ns[:AROUND].min()) - self._edge_ns) / self._period_ns
-            step = 1 if self._rows is None else int(rows[0] - self._rows[at - 1])
-            self._note(np.array([at]), np.array([max(0, round(silent) - step)]))
+            first_ns = float((t_ns[:AROUND] - found.slot[:AROUND] * self._period_ns).min())
+            silent = (base_ns + first_ns - self._edge_ns) / self._period_ns
+            self._note(np.array([at]), np.array([max(0, round(silent) - self._frame(at) + self._frame(at - 1))]))
         upto = keep + (end < ahead)
         if not found.is_even:
             extra = np.diff(found.slot[:upto]) - np.diff(index[:upto])
             self._note(np.arange(at + 1, at + upto), extra.astype(np.int64))
-        self._edge_ns = base_ns + float(
-            deviation_ns[max(0, keep - AROUND) : keep].min() + found.slot[keep - 1] * self._period_ns
-        )
+        last = slice(max(0, keep - AROUND), keep)
+        last_ns = float((t_ns[last] - found.slot[last] * self._period_ns).min())
+        self._edge_ns = base_ns + last_ns + float(found.slot[keep - 1]) * self._period_ns
         self._measure(found.off_ns()[:keep])
-        self._odd += int(np.count_nonzero(found.slot[:keep] % 2))
+        if self._rows is not None:
+            self._odd += int(np.count_nonzero(found.slot[:keep] % 2))
+
+    def _frame(self, at: int) -> int:
+        """Index among all frames of a numbered one."""
+        return at if self._rows is None else int(self._rows[at])
 
     def _measure(self, off_ns: F64) -> None:
         self._off += float(np.abs(off_ns).sum())
@@ -192,12 +202,14 @@ class _Fit:
     def _slope(self, row: I64, count: I64, last: int) -> float:
         """The period that fits the frames up to the last one best, ns."""
         sums, missing = np.zeros(5), np.concatenate([[0], np.cumsum(count)])
-        origin = int(self._latest_ns[0 if self._rows is None else self._rows[0]])
+        origin = int(self._latest_ns[self._frame(0)])
         for at in range(0, last + 1, BLOCK):
             index = np.arange(at, min(at + BLOCK, last + 1))
-            frame = index if self._rows is None else self._rows[index]
-            slot = (frame + missing[np.searchsorted(row, index, "right")]).astype(np.float64)
-            off = (self._latest_ns[frame] - origin) - self._period_ns * slot
+            before, upto = np.searchsorted(row, index[[0, -1]], "right")
+            gaps = before if before == upto else np.searchsorted(row, index, "right")
+            part = slice(at, at + index.size) if self._rows is None else self._rows[at : at + index.size]
+            slot = ((index if isinstance(part, slice) else part) + missing[gaps]).astype(np.float64)
+            off = (self._latest_ns[part] - origin) - self._period_ns * slot
             sums += (slot.size, slot.sum(), off.sum(), dot(slot, slot), dot(slot, off))
         n, s, o, ss, so = sums.tolist()
         spread = n * ss - s * s

@@ -54,7 +54,7 @@ def number(t_ns: F64, index: F64, period_ns: float, *, rounds: int = 2) -> Numbe
         y = t_ns - index * period_ns
         is_even = float(np.ptp(y)) < _EVEN * period_ns
         if is_even:  # no frame missing, and none late enough to hide one: the rest would give the same
-            slot = index.copy()
+            slot, rest = index, y
         else:
             phase = _slow_phase(y, period_ns)
             if phase is not None:
@@ -62,8 +62,8 @@ def number(t_ns: F64, index: F64, period_ns: float, *, rounds: int = 2) -> Numbe
             low = np.minimum.accumulate(y[::-1])[::-1]
             slot = index + np.floor((low - _threshold(low, period_ns)) / period_ns)
             slot += index[0] - slot[0]
+            rest = t_ns - slot * period_ns
         middle = slot - slot.mean()
-        rest = t_ns - slot * period_ns
         square = float(np.einsum("i,i", middle, middle))
         slope = float(np.einsum("i,i", middle, rest - rest.mean())) / square if square else 0.0
         period_ns += slope
@@ -76,10 +76,16 @@ def number(t_ns: F64, index: F64, period_ns: float, *, rounds: int = 2) -> Numbe
 
 def around(values: F64, reach: int = AROUND) -> F64:
     """Moving mean over each value and up to `reach` others on both sides, (N,)."""
-    total = np.concatenate([np.zeros(1, values.dtype), np.cumsum(values)])
-    place = np.arange(values.size)
-    first, after = np.maximum(place - reach, 0), np.minimum(place + reach + 1, values.size)
-    mean: F64 = (total[after] - total[first]) / (after - first)
+    size = values.size
+    total = np.zeros(size + 1, values.dtype)
+    np.cumsum(values, out=total[1:])
+    mean = np.empty(size, values.dtype)
+    inside = slice(reach, max(reach, size - reach))  # values with all neighbours
+    np.subtract(total[2 * reach + 1 :], total[: max(0, size - 2 * reach)], out=mean[inside])
+    mean[inside] /= 2 * reach + 1
+    ends = np.concatenate([np.arange(min(reach, size)), np.arange(max(reach, size - reach), size)])
+    first, after = np.maximum(ends - reach, 0), np.minimum(ends + reach + 1, size)
+    mean[ends] = (total[after] - total[first]) / (after - first)
     return mean
 
 

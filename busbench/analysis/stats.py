@@ -22,9 +22,9 @@ def dot(a: F64, b: F64) -> float:
 def low_quantile(values: F64, share: float) -> float:
     """np.quantile for a share below one half, from the two values it needs."""
     low, part = divmod((values.size - 1) * share, 1)
-    at = int(low)
-    found = np.partition(values, (at, min(at + 1, values.size - 1)))
-    first, second = float(found[at]), float(found[min(at + 1, values.size - 1)])
+    at = int(low) + 1
+    found = np.partition(values, min(at, values.size - 1))
+    first, second = float(found[:at].max()), float(found[min(at, values.size - 1)])
     step = second - first
     return first + step * part if part < 0.5 else second - step * (1 - part)
 

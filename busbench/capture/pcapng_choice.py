@@ -89,7 +89,7 @@ def _look(file: PacketFile, wanted: str | None) -> list[Candidate]:
     found: dict[tuple[int, bool], Candidate] = {}
     for batch in file.batches():
         sent = sent_packets(batch, file.interfaces)
-        for index in np.unique(batch.interface).tolist():
+        for index in np.flatnonzero(np.bincount(batch.interface)).tolist():
             one = file.interfaces[index]
             if not _may_be(one, wanted):
                 continue

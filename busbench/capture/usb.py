@@ -194,7 +194,7 @@ class UsbTransfers(Capture):
         """Those of the first interface in each section that showed the port, since two may show the same bus."""
         first = [
             index
-            for index in np.unique(some.interface).tolist()
+            for index in np.flatnonzero(np.bincount(some.interface)).tolist()
             if port.interfaces.setdefault(self._file.interfaces[index].section, index) == index
         ]
         return some.select(np.isin(some.interface, first))

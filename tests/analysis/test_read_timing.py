@@ -140,6 +140,11 @@ def test_frames_nearer_than_the_line_carries_them_were_batched() -> None:
     ]
 
 
+def test_frames_that_are_far_enough_apart_ended_as_stamped() -> None:
+    t_ns = np.array([10, 13, 19, 30]) * 1_000_000
+    assert latest_ends(t_ns) is t_ns
+
+
 def test_two_reads_in_a_frame_bound_the_jitter_from_below() -> None:
     kind, low, _, high = range_us(measured(what := sent(14000.37, shape="bell", size_us=700), "polled 1 ms"))
     assert kind == "figure"

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from busbench.analysis import slot_numbers
-from busbench.analysis.slot_numbers import number
+from busbench.analysis.slot_numbers import around, number
 from busbench.analysis.stats import low_quantile
 
 
@@ -36,8 +36,15 @@ def test_a_missing_frame_is_no_even_block() -> None:
     assert found.slot[-1] == 100
 
 
-def test_alow_quantile_is_that_of_numpy() -> None:
+def test_a_low_quantile_is_that_of_numpy() -> None:
     rng = np.random.default_rng(1)
     for count in (1, 2, 50, 51, 4096):
         values = rng.normal(size=count)
         assert low_quantile(values, 0.02) == np.quantile(values, 0.02)
+
+
+@pytest.mark.parametrize("count", [1, 2, 9, 10, 19, 20, 21, 22, 60])
+def test_a_moving_mean_takes_the_neighbours_there_are(count: int) -> None:
+    values = np.random.default_rng(count).normal(size=count)
+    means = [values[max(0, i - 10) : i + 11].mean() for i in range(count)]
+    assert around(values, 10) == pytest.approx(np.array(means))
