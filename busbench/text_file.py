@@ -34,7 +34,7 @@ _TOKEN = re.compile(
 )
 
 
-def read_bounded(path: str | Path, *, takes_stdin: bool = False) -> bytes:
+def read_bounded(path: str | Path, *, takes_stdin: bool = False, most: int = BYTES_MAX) -> bytes:
     """Read a regular file or a pipe to its end.
 
     A device is refused unopened: to open one can set its lines. A named pipe is
@@ -43,41 +43,42 @@ def read_bounded(path: str | Path, *, takes_stdin: bool = False) -> bytes:
     Args:
         path: of a regular file or a pipe.
         takes_stdin: True if "-" is standard input.
+        most: bytes that are read.
 
     Returns:
-        All bytes, or the first BYTES_MAX + 1, which require_small then refuses.
+        All bytes, or the first `most` + 1, which require_small then refuses.
 
     Raises:
         TextFileError: neither a file nor a pipe, or a pipe without a writer.
         OSError: it cannot be read.
     """
     if takes_stdin and str(path) == "-":
-        return sys.stdin.buffer.read(BYTES_MAX + 1)
+        return sys.stdin.buffer.read(most + 1)
     kind = Path(path).stat().st_mode
     if stat.S_ISDIR(kind):
         raise IsADirectoryError
     if stat.S_ISFIFO(kind) and sys.platform != "win32":
-        return _read_pipe(path)
+        return _read_pipe(path, most=most)
     if not stat.S_ISREG(kind):
         raise TextFileError("this is a device, not a file of text", hint="name a file")
     note_input(path)
     with Path(path).open("rb") as file:
-        return file.read(BYTES_MAX + 1)
+        return file.read(most + 1)
 
 
-def require_small(data: bytes) -> None:
-    """Refuse a file that read_bounded did not read to its end (raises TextFileError: it is larger than BYTES_MAX)."""
-    if len(data) > BYTES_MAX:
-        raise TextFileError(f"is larger than {BYTES_MAX:,} bytes", hint="shorten it")
+def require_small(data: bytes, *, most: int = BYTES_MAX) -> None:
+    """Refuse a file that read_bounded did not read to its end (raises TextFileError: it is larger than `most`)."""
+    if len(data) > most:
+        raise TextFileError(f"is larger than {most:,} bytes", hint="shorten it")
 
 
-def _read_pipe(path: str | Path) -> bytes:
+def _read_pipe(path: str | Path, *, most: int) -> bytes:
     descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
     try:
         parts: list[bytes] = []
         size, has_writer = 0, False
         given_up = time.monotonic() + WRITER_WAIT_S
-        while size <= BYTES_MAX:
+        while size <= most:
             try:
                 part = os.read(descriptor, 1 << 16)
             except BlockingIOError:
