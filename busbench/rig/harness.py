@@ -19,6 +19,7 @@ from busbench.rig.model import RECEIVER, SUPPLY, Lead, Rig
 from busbench.rig.topology import require_tree
 
 _AT_ONCE = 1000  # columns of a large matrix
+_ROUNDING = 1e-9  # of a current that the inverse of the matrix leaves in a branch that is in no loop
 CONTACT_OHM = 1e-6  # used for leads that are not stated: two names for one point
 
 
@@ -197,6 +198,32 @@ class Solver:
             others = (group[:, None] - self._z[:, parents[part]] * more_a[part]).min(axis=0)
             least[part] = np.minimum(least[part], others)
         return np.asarray(least, np.float64)
+
+    def series_drop(self, nodes: I64) -> tuple[F64, F64]:
+        """What a volt lost in each branch, on top of its own drop, takes from the voltage of nodes.
+
+        Args:
+            nodes: indices of the network, (M,).
+
+        Returns:
+            Volts a volt, (M, branches): 1 below the branch in a tree; and by how many amperes the branch's own current
+            falls, (branches,): 0 in a tree.
+
+        Source: a source in series with a branch is a current source across it; nodal analysis.
+        """
+        place = np.full(len(self.network.nodes), -1)
+        place[self._core] = np.arange(self._core.size)
+        place[self._leaf] = self._leaf_parent
+        z = np.pad(self._z, ((0, 1), (0, 1)))  # the last is the source, whose voltage nothing changes
+        rows, start, end = z[place[nodes]], self._start, self._end
+        drop = np.zeros((nodes.size, len(self.network.branches)))
+        drop[:, self._core_branch] = (rows[:, end] - rows[:, start]) * self._siemens
+        drop[:, self._leaf_branch] = nodes[:, None] == self._leaf
+        loop_ohm = z[start, start] - z[start, end] - z[end, start] + z[end, end]
+        falls = np.zeros(len(self.network.branches))
+        part = 1 - self._siemens * loop_ohm
+        falls[self._core_branch] = np.where(part > _ROUNDING, self._siemens * part, 0.0)
+        return drop, falls
 
     def rise_v(self, volts: F64, *, at: str, start: str, end: str, siemens: float) -> float:
         """By how much a node's voltage rises with a conductance more between two nodes.

@@ -24,11 +24,11 @@ STALLS_LEAST = 10  # cases of one device stalled that are listed, however many n
 
 @dataclass(frozen=True, slots=True)
 class NodeLoad:
-    """A node under load: voltage between its wires; current drawn or passed on."""
+    """A node under load: voltage between its wires; current drawn or passed on, None where it was not measured."""
 
     name: str
     voltage_v: float
-    current_a: float
+    current_a: float | None
 
 
 class WarningKind(enum.Enum):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -49,7 +51,7 @@ def test_cases_worked_by_hand() -> None:
     ]
     moving = cases["all moving"]  # 2 A in all: 0.2 V in the supply, 0.2 V to the receiver, 0.1 V each further lead
     assert moving.supply_a == pytest.approx(2)
-    assert {node.name: (round(node.voltage_v, 6), round(node.current_a, 6)) for node in moving.nodes} == {
+    assert {node.name: (round(node.voltage_v, 6), round(node.current_a or 0.0, 6)) for node in moving.nodes} == {
         "supply": (7.8, 2.0),
         "receiver": (7.6, 2.0),
         "wing": (7.5, 1.0),
@@ -286,3 +288,20 @@ def test_a_current_at_its_limit_is_not_above_it_by_rounding() -> None:
         for n in (1, 2)
     ]
     assert [case.warnings for case in power_cases(rig(*wings, *flaps)) if case.case == "all moving"] == [()]
+
+
+def test_a_volt_lost_in_a_branch_is_seen_at_each_node_as_a_solve_with_it_shows() -> None:
+    feed = '[[feed]]\nto = "wing"\nlead = {resistance_ohm = 0.3}\n'
+    for tables in ((WING, ONE, TWO), (WING, feed, ONE, TWO)):
+        network = build_network(rig(*tables, head=HEAD_OHM))
+        sinks = np.zeros(len(network.nodes))
+        sinks[-2:] = (1.0, 2.0)
+        before = Solver(network).solve(sinks)
+        drop, falls = Solver(network).series_drop(np.arange(len(network.nodes)))
+        for at, branch in enumerate(network.branches):
+            changed = (*network.branches[:at], replace(branch, ohm=branch.ohm + 0.2), *network.branches[at + 1 :])
+            after = Solver(replace(network, branches=changed)).solve(sinks)
+            lost_v = 0.2 * float(after.branch_a[0, at])
+            np.testing.assert_allclose(before.volts[0] - after.volts[0], drop[:, at] * lost_v, atol=1e-9)
+            assert before.branch_a[0, at] - after.branch_a[0, at] == pytest.approx(falls[at] * lost_v, abs=1e-9)
+        assert bool(falls.any()) is (feed in tables)
