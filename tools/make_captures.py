@@ -14,6 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import heron
+import heron_power
 import numpy as np
 
 from busbench.capture.base import CaptureInfo, Origin
@@ -97,6 +98,7 @@ def make(folder: Path) -> None:
     heron.write_round(folder / "heron-round.pcapng", rig)
     heron.write_round(folder / "heron-round-faulty.pcapng", rig, faults=heron.FAULTY)
     heron.write_vcd(folder / "heron-outputs.vcd", _outputs(rig))
+    heron_power.write_power(folder / "heron-power.csv", rig)
 
 
 def _outputs(rig: Rig) -> dict[str, Edges]:

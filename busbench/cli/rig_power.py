@@ -6,6 +6,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 import click
+from click.core import ParameterSource
 
 from busbench.cli.numbers import FiniteRange
 from busbench.cli.output import (
@@ -21,7 +22,7 @@ from busbench.cli.output import (
 )
 from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.rig_files import TREE_SIGNS, rig_argument, write_new
-from busbench.errors import RigError
+from busbench.errors import BusbenchError, RigError
 
 if TYPE_CHECKING:
     from busbench.rig.model import Rig
@@ -37,8 +38,13 @@ PROGRAM_FRAMES_MAX = 200_000
 @click.option("--moving", "moving_pct", metavar="PERCENT", type=FiniteRange(0, 100), default=25.0,
               show_default=True, help="Set the share of time in which devices move.")  # fmt: skip
 @click.option("--program", metavar="PROGRAM.toml", help="Calculate this drive program over time.")
+@click.option("--measured", metavar="FILE.csv",
+              help="Find the lead that explains readings of a meter.")  # fmt: skip
+@click.option("--recording", metavar="SOURCE", help="Compare sags with outages of a simultaneous recording.")
+@click.option("--shift", "shift_s", metavar="SECONDS", type=FiniteRange(-86_400, 86_400), default=0.0,
+              show_default=True, help="Add this to the times of the readings.")  # fmt: skip
 @click.option("--svg", type=OUTPUT, metavar="FILE.svg", callback=ends_in(".svg", "a picture in SVG"),
-              help="Draw the wiring tree in its worst case.")  # fmt: skip
+              help="Draw the wiring tree: worst case, or as measured.")  # fmt: skip
 @force_option
 @ascii_option
 @format_option
@@ -47,6 +53,9 @@ def power_command(
     temperature_c: float,
     moving_pct: float,
     program: str | None,
+    measured: str | None,
+    recording: str | None,
+    shift_s: float,
     svg: str | None,
     force: bool,
     is_ascii: bool,
@@ -55,15 +64,35 @@ def power_command(
     """Calculate voltage and current in every lead: idle, moving, each device stalled, all stalled.
 
     Name the weakest lead, the lead that needs thicker wire and the second feed
-    to add, with what each gains at the weakest device.
+    to add, with what each gains at the weakest device. With --measured, name
+    the lead or contact that explains the readings of a meter or logger: a CSV
+    with columns such as time_s, receiver V, left wing V, supply A.
 
     \b
     busbench rig power captures/heron.toml --temperature 40
     busbench rig power captures/heron.toml --program captures/heron-sweeps.toml
     busbench rig power captures/heron.toml --svg heron-harness.svg
+    busbench rig power captures/heron.toml --measured captures/heron-power.csv
     """
+    _require_together(click.get_current_context(), is_measured=measured is not None)
+    if measured is not None:
+        from busbench.cli.rig_measured import power_measured
+
+        power_measured(rig, measured, recording=recording, shift_s=shift_s, temperature_c=temperature_c, svg=svg,
+                       force=force, format_=format_, is_ascii=is_ascii)  # fmt: skip
+        return
     power(rig, temperature_c=temperature_c, moving_pct=moving_pct, program=program, svg=svg, force=force,
           is_ascii=is_ascii, format_=format_)  # fmt: skip
+
+
+def _require_together(ctx: click.Context, *, is_measured: bool) -> None:
+    """Refuse options that say nothing of readings, or nothing without them."""
+    for name in ("program", "moving_pct") if is_measured else ("recording", "shift_s"):
+        if ctx.get_parameter_source(name) is ParameterSource.COMMANDLINE:
+            option = f"--{name.partition('_')[0]}"
+            if is_measured:
+                raise BusbenchError(f"--measured: cannot be combined with {option}", hint="leave one out")
+            raise BusbenchError(f"{option}: works with --measured", hint="name the readings with --measured too")
 
 
 def power(
@@ -95,11 +124,12 @@ def power(
     weakest = find_weakest(rig, temperature_c=temperature_c)
     endurance = find_endurance(rig, moving_pct=moving_pct)
     if svg is not None:
-        from busbench.report.harness_picture import draw_harness
+        from busbench.report.harness_picture import WEAKEST, draw_harness
 
         shown = next(case for case in cases if case.case == (weakest.case if weakest is not None else MOVING))
+        marks = {weakest.lead_to: WEAKEST} if weakest is not None else {}
         caption = f"{shown.case}, leads at {temperature_c:g} °C"
-        write_new(svg, draw_harness(rig, shown, weakest, caption=caption).file(), force=force)
+        write_new(svg, draw_harness(rig, shown, marks, caption=caption).file(), force=force)
         if svg == "-":
             return
         wrote(svg, f"wiring tree, {caption}")

@@ -16,6 +16,7 @@ from busbench.cli.progress import Progress
 from busbench.errors import CaptureError, display_name, pluralize
 
 if TYPE_CHECKING:
+    from busbench.analysis.outages import Outages
     from busbench.analysis.recording import Recording, RecordingTimes
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -99,6 +100,13 @@ def read_times(source: str, settings: dict[str, Any]) -> RecordingTimes:
     from busbench.analysis.recording import read_timeline
 
     return _read(source, read_options(settings), read_timeline)
+
+
+def read_outages(source: str, options: ReadOptions) -> Outages:
+    """Outages of a recording, with progress and notes."""
+    from busbench.analysis.recording import read_timeline
+
+    return _read(source, options, read_timeline).outages()
 
 
 def read_all(source: str, options: ReadOptions) -> Recording:

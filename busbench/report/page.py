@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from busbench.errors import RigError, pluralize
-from busbench.report.harness_picture import draw_harness
+from busbench.report.harness_picture import WEAKEST, draw_harness
 from busbench.report.pictures import draw_histogram, draw_outages, draw_trace
 from busbench.report.provenance import Provenance, bare_name
 from busbench.rig.finding import fault
@@ -117,7 +117,7 @@ def page_html(
         cases = power_cases(rig)
         weakest = find_weakest(rig)
         worst_case = next(case for case in cases if case.case == (weakest.case if weakest else MOVING))
-        harness = draw_harness(rig, worst_case, weakest).svg()
+        harness = draw_harness(rig, worst_case, {weakest.lead_to: WEAKEST} if weakest else {}).svg()
     except RigError as error:
         what = str(RigError(bare_name(error.path), error.key, error.problem, hint=error.hint))
         unreckoned = fault("harness", what, "voltages cannot be calculated", "correct the rig file")

@@ -24,15 +24,17 @@ LANES = (("gap", "G"), ("damaged", "D"), ("lost", "L"), ("failsafe", "F"))
 _KEPT_EVENTS = 2000
 
 
-def _x(time_s: float, end_s: float) -> float:
+def time_x(time_s: float, end_s: float) -> float:
+    """Where a time is drawn."""
     return _LEFT + (WIDTH - _LEFT - _RIGHT) * time_s / max(end_s, 1e-9)
 
 
-def _time_axis(drawing: Drawing, end_s: float, y: float) -> None:
+def time_axis(drawing: Drawing, end_s: float, y: float) -> None:
+    """The axis of times, in seconds."""
     drawing.line(_LEFT, y, WIDTH - _RIGHT, y)
     for tick in ticks(0, end_s):
-        drawing.line(_x(tick, end_s), y, _x(tick, end_s), y + 4)
-        drawing.text(_x(tick, end_s), y + 15, f"{tick:g}", anchor="middle", size=10)
+        drawing.line(time_x(tick, end_s), y, time_x(tick, end_s), y + 4)
+        drawing.text(time_x(tick, end_s), y + 15, f"{tick:g}", anchor="middle", size=10)
     drawing.text(WIDTH - _RIGHT + 6, y + 15, "s", size=10)
 
 
@@ -49,20 +51,20 @@ def draw_trace(evidence: VerifyInputs, mapped: ChannelPlan, turn: ControlMove | 
         return bottom - (bottom - top) * (counts - low) / max(1.0, high - low)
 
     if loss is not None:
-        drawing.box(_x(loss.start_s, end_s), top, _x(loss.end_s, end_s) - _x(loss.start_s, end_s), bottom - top,
-                    fill="hatch")  # fmt: skip
-        drawing.text(_x(loss.start_s, end_s), top - 3, "off", size=10)
+        a, b = time_x(loss.start_s, end_s), time_x(loss.end_s, end_s)
+        drawing.box(a, top, b - a, bottom - top, fill="hatch")
+        drawing.text(a, top - 3, "off", size=10)
     for counts, dash in ((ends.low_counts, "dash"), (ends.neutral_counts, "dot"), (ends.high_counts, "dash")):
         drawing.line(_LEFT, y(counts), WIDTH - _RIGHT, y(counts), dash=dash, width=0.7)
         word = f"{counts:.0f}"
         if mapped.is_on_off:
             word = {ends.low_counts: "off", ends.high_counts: "on"}.get(counts, "")
         drawing.text(_LEFT - 6, y(counts) + 4, word, anchor="end", size=10)
-    drawing.path(((_x(t, end_s), y(v)) for t, v in _thinned(evidence.t_s, values, end_s)), width=1.3)
+    drawing.path(((time_x(t, end_s), y(v)) for t, v in _thinned(evidence.t_s, values, end_s)), width=1.3)
     if turn is not None and turn.stop > turn.first:
-        a, b = (_x(float(evidence.t_s[row]), end_s) for row in (turn.first, min(turn.stop, values.size) - 1))
+        a, b = (time_x(float(evidence.t_s[row]), end_s) for row in (turn.first, min(turn.stop, values.size) - 1))
         drawing.path(((a, top - 3), (a, top - 7), (b, top - 7), (b, top - 3)))
-    _time_axis(drawing, end_s, bottom + 4)
+    time_axis(drawing, end_s, bottom + 4)
     return drawing.svg()
 
 
@@ -87,8 +89,8 @@ def draw_channel(title: str, t_s: F64, values: NDArray[np.int16], end_s: float, 
         drawing.text(_LEFT - 6, y(counts) + 4, f"{counts:.0f}", anchor="end", size=10)
     for run in np.split(np.arange(t_s.size), np.flatnonzero(np.diff(t_s) > gap_s)[:_KEPT_EVENTS] + 1):
         points = _thinned(t_s[run], values[run], max(end_s, 1e-9))
-        drawing.path(((_x(t, end_s), y(v)) for t, v in points), width=1.2)
-    _time_axis(drawing, end_s, bottom + 4)
+        drawing.path(((time_x(t, end_s), y(v)) for t, v in points), width=1.2)
+    time_axis(drawing, end_s, bottom + 4)
     return drawing.svg()
 
 
@@ -119,7 +121,7 @@ def draw_periods(t_s: F64, end_s: float, *, most_s: float) -> str:
         drawing.text(_LEFT - 6, y(tick) + 4, f"{tick:.6g}", anchor="end", size=10)
         drawing.line(_LEFT - 3, y(tick), _LEFT, y(tick))
     drawing.text(_LEFT - 6, top - 4, "ms", anchor="end", size=10)
-    _time_axis(drawing, end_s, bottom + 4)
+    time_axis(drawing, end_s, bottom + 4)
     return drawing.svg()
 
 
@@ -191,7 +193,7 @@ def draw_outages(events: Sequence[Outage], end_s: float, *, off: LinkLoss | None
     height = top + lane * len(LANES) + 26
     drawing = Drawing(WIDTH, height, title="outages over time")
     if off is not None:
-        a, b = _x(off.start_s, end_s), _x(off.end_s, end_s)
+        a, b = time_x(off.start_s, end_s), time_x(off.end_s, end_s)
         drawing.box(a, top, b - a, lane * len(LANES), fill="hatch")
         drawing.text(a, top - 4, "transmitter off", size=10)
     for i, (kind, letter) in enumerate(LANES):
@@ -201,10 +203,10 @@ def draw_outages(events: Sequence[Outage], end_s: float, *, off: LinkLoss | None
         last = -100.0
         for event in [one for one in events if one.kind == kind][:_KEPT_EVENTS]:
             start, stop = event.start_s or 0.0, event.end_s or 0.0
-            a, b = _x(start, end_s), _x(stop, end_s)
+            a, b = time_x(start, end_s), time_x(stop, end_s)
             drawing.box(a, base - 5, max(1.5, b - a), 5, fill="solid")
             if a - last > 12:
                 drawing.text(a, base - 7, letter, size=9, bold=True)
                 last = a
-    _time_axis(drawing, end_s, height - 22)
+    time_axis(drawing, end_s, height - 22)
     return drawing.svg()

@@ -116,6 +116,15 @@ TEXTS = {
     "walk-rig.json": WALK.replace('"%s"', "%s") % ("7", "true", ""),
     "walk-nan.json": WALK % ("Heron", "true", ANSWERED.replace("200", "NaN")),
     "walk-device.json": WALK % ("Heron", "true", ANSWERED),
+    # Readings.
+    "meter.csv": "supply V,supply A\n7.3,1\n7.2,2\n",
+    "meter-dated.csv": "time,supply V,supply A\n2026-05-28 20:26:40,7.3,1\n2026-05-28 20:26:41,7.2,2\n",
+    "meter-name.csv": "ruder V,supply A\n7.3,1\n",
+    "meter-amps.csv": "supply A\n1\n",
+    "meter-word.csv": "rudder V,supply A\n7.3,1 A\n",
+    "meter-head.csv": "rudder V,supply A\n",
+    "meter-load.csv": "rudder V\n7.3\n",
+    "meter-case.csv": "rudder V,case\n7.3,flying\n",
     # Recordings.
     "parted.csv": "time,byte\n0,0012,0x0F\n0,0013,0x10\n",
     "still.csv": "time,byte\n" + "".join(f"0.{at:04},0x00\n" for at in range(50)),

@@ -33,6 +33,7 @@ FILES = {
     "round.pcapng": "heron-round.pcapng",
     "sweeps.toml": "heron-sweeps.toml",
     "plan.toml": "heron.toml",
+    "power.csv": "heron-power.csv",
 }
 
 
@@ -79,6 +80,7 @@ OUTPUTS = (
     Output("rig new *", "rig new file", ".toml", forces=True),
     Output("rig draft round.pcapng -o *", "rig draft --output", ".toml", ("round.pcapng",)),
     Output("rig power plan.toml --program sweeps.toml --svg *", "rig power --svg", ".svg", _SWEEP),
+    Output("rig power plan.toml --measured power.csv --svg *", "rig power --svg", ".svg", ("plan.toml", "power.csv")),
     Output("rig sheet plan.toml -o *", "rig sheet --output", ".html", ("plan.toml",)),
     Output(f"{_VERIFY} --report *", "verify --report", ".html", _READ),
     Output(f"{_VERIFY} --junit *", "verify --junit", ".xml", _READ),
@@ -89,7 +91,14 @@ OUTPUTS = (
            forces=False),
 )  # fmt: skip
 WHOLE = [output for output in OUTPUTS if not output.is_growing]
-INPUT_OPTIONS = {"drive --recording", "report --walk", "verify --walk", "drive program", "rig power --program"}
+INPUT_OPTIONS = {
+    "drive --recording",
+    "drive program",
+    "report --walk",
+    "rig power --measured",
+    "rig power --program",
+    "verify --walk",
+}
 
 
 def parameters(group: click.Group, path: str = "") -> Iterator[tuple[str, click.Parameter]]:
