@@ -16,7 +16,7 @@ WEAKEST = " ◄ weakest lead"
 
 
 def draw_harness(rig: Rig, case: LoadCase | None, marks: Mapping[str, str], *, caption: str = "") -> Drawing:
-    """Draw the wiring tree with voltage and current; a marked lead is thick, its mark after it. A caption explains it."""
+    """Draw the wiring tree with voltage and current; a marked lead is thick. A caption explains it."""
     rows = layout_tree(rig, case=case)
     drawing = Drawing(PAGE_WIDTH, _TOP + _STEP * len(rows) + 8, title="wiring tree")
     places = [(10 + _INDENT * row.depth, _TOP + _STEP * i) for i, row in enumerate(rows)]
