@@ -144,6 +144,11 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("k, b, t", "skip the device; go back; write a note on it"),
             ("e, f", "end the walk, it goes on later; name the file in which every answer is kept at once"),
             ("rehearsal", "on virtual: an aircraft in numbers moves as the plan has it, and nothing is sent"),
+            (
+                "plan",
+                "how far the surface goes from rest to the ends of its channel, and in mm straight across where the"
+                " plan has the chord; in a wide window beside what was seen, with the motion over time",
+            ),
             ("devices now", "in a rehearsal: where they are, from -100 to +100 %; all of them in a tall window"),
             ("--arm", "without it nothing is sent to a real port"),
         ),

@@ -17,6 +17,7 @@ from busbench.tui.widgets.channels import channels_below
 from busbench.tui.widgets.frame import TOO_SMALL
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.verify import wrapped
+from busbench.tui.widgets.walk_plan import WalkPlanLines
 from busbench.verify.stations import direction_words
 
 _MIDDLE, _THROW = 992, 819.2  # the usual scale
@@ -33,6 +34,7 @@ class WalkLines(LineWidget):
         super().__init__(ui)
         self.walking = walking
         self.top = 0  # first line of the list below
+        self._by_plan = WalkPlanLines(ui, walking)
         self.is_whole = False  # all that is to be read before it begins is on the screen
 
     def lines(self, width: int, height: int) -> list[Line]:
@@ -59,13 +61,14 @@ class WalkLines(LineWidget):
         if width >= _WIDE and walk is not None:
             pictures = self._picture(walk, width - _LIST_CELLS, height - len(head))
             if pictures:
-                rows = beside(rows, pictures, _LIST_CELLS)
-                return [*head, *rows[: height - len(head)]]
+                out = [*head, *beside(rows, pictures, _LIST_CELLS)][:height]
+                return out + self._by_plan.lines(walk, width, height - len(out))
         room = max(1, height - len(head))
         self.top = max(0, min(self.top, len(rows) - room))
         first = min(max(self.top, here - room + 2), max(0, len(rows) - room))
         out = [*head, *rows[first : first + room]]
-        return out + self._picture(walk, width, height - len(out))
+        out += self._picture(walk, width, height - len(out))
+        return out if walk is None else out + self._by_plan.lines(walk, width, height - len(out))
 
     def _picture(self, walk: Walk | None, width: int, height: int) -> list[Line]:
         """How all devices of a rehearsal are, or what comes back on a port; nothing where there is no room."""
@@ -145,6 +148,8 @@ class WalkLines(LineWidget):
                 yield from wrapped(walk.prompt or f"over: {tally(walk.entries)}", width, "here")
         if walking.said:
             yield from wrapped(walking.said, width, "warn")
+        if not (walk.is_over or walk.phase is SurfacePhase.REVIEW):
+            yield from wrapped(f"plan: {self._by_plan.words(walk.stop)}", width, "ink", indent=3)
         yield from self._seen(walk, width)
         if walk.is_over:
             again = "continues with what is open" if walking.path is not None else "restarts"
