@@ -85,7 +85,7 @@ class LeadFit:
         unseen: leads that the readings do not show.
         next_node: node whose voltage would distinguish the alternatives, "" for none.
         next_differs_v: by how much it would differ at the highest load.
-        next_current: node whose current, were it measured, would narrow the intervals most, "" where all are.
+        next_current: node whose current, were it measured, would narrow the intervals most, "" if all are.
         source_v: the source without load.
         noise_v: what the fit leaves, rms.
         readings: each measured voltage.
@@ -198,7 +198,7 @@ class _Search:
         self._inflation = self._system.inflation(self._system.parameters(leads, self._variance))
 
     def _trial(self, reduced: F64, leads: list[int]) -> _Trial | None:
-        """Leads fitted together; None where they cannot be distinguished, or too few readings are left."""
+        """Leads fitted together; None if they cannot be distinguished, or too few readings are left."""
         freedom = self._system.count - self._system.fixed - len(leads)
         if freedom < 1:
             return None
@@ -219,18 +219,18 @@ class _Search:
         return max(1, int(trial.freedom / self._inflation))
 
     def _fits_as_well(self, one: int, best: int, trials: dict[int, _Trial]) -> bool:
-        """True where the best explains nothing more once another lead is fitted."""
+        """True if the best explains nothing more once another lead is fitted."""
         if one not in trials:
             return False
         both = self._trial(self._system.reduced(self._variance), [*self._named, one, best])
         return both is None or both.t <= student(OUTSIDE, self._freedom(both))
 
     def _matters(self, one: int, trial: _Trial) -> bool:
-        """True where a lead changes a difference of two readings by more than rounding may."""
+        """True if a lead changes a difference of two readings by more than rounding may."""
         return abs(float(trial.values[-1])) * float(self._highest_a[one]) > self._measured.step_v
 
     def _is_possible(self, one: int, trial: _Trial) -> bool:
-        """False where a lead would have less than no resistance, or more than any could lose."""
+        """False if a lead would have less than no resistance, or more than any could lose."""
         value, error = float(trial.values[-1]), student(OUTSIDE, self._freedom(trial)) * float(trial.errors[-1])
         if self._system.falls[one] * value >= 1:
             return False

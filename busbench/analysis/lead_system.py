@@ -146,7 +146,7 @@ def _is_large(table: F64) -> Bools:
 
 
 def _load_changes(amps: F64) -> bool:
-    """True where the load differs enough for a constant of each column to differ from a resistance."""
+    """True if the load differs enough for a constant of each column to differ from a resistance."""
     total = amps.sum(axis=1)
     return bool(total.max() - total.min() > total.max() / 2)
 

@@ -32,8 +32,8 @@ class OutageVoltage:
     """An outage beside the voltage.
 
     Args:
-        min_v: lowest in it and in the two readings before it; None where none was taken.
-        has_sag: True where that is below the minimum.
+        min_v: lowest in it and in the two readings before it; None if none was taken.
+        has_sag: True if that is below the minimum.
     """
 
     outage: Outage

@@ -1,4 +1,4 @@
-"""Faults of a plan: what each one does on the aircraft, and what to do."""
+"""Faults of a plan: the effect of each on the aircraft, and what to do."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from busbench.rig.topology import children, find_loose, ring_text
 from busbench.rig.weakest import find_weakest
 
 FRAME_MS = 3.0  # 25 characters of 12 bits at 100 000 baud
-CELL_MOST_V = 4.4  # common practice, no source: 4.2-4.35 when full, of the chemistry with the most
+CELL_MOST_V = 4.4  # common practice, no source: 4.2-4.35 V when full, for the chemistry with the highest voltage
 PERIODS_MS = (5.0, 40.0)  # common practice, no source: 7, 14 or 15
 
 
@@ -34,12 +34,12 @@ _MOTION_CHECKS: tuple[_Check, ...] = (
 
 
 def motion_faults(rig: Rig) -> list[Finding]:
-    """The faults in what is moved or held (channels, rest, failsafe, motors); with any, the plan moves nothing."""
+    """Faults in moved or held devices (channels, rest, failsafe, motors); with any, the plan moves nothing."""
     return [finding for check in _MOTION_CHECKS for finding in check(rig) if finding.severity == "fault"]
 
 
 def check_rig(rig: Rig) -> list[Finding]:
-    """The faults of a plan, then hints, each group in the order in which it is looked for."""
+    """The faults of a plan, then hints, each group in the order of the checks."""
     checks: tuple[_Check, ...] = (
         _names,
         _tree,
@@ -61,14 +61,14 @@ def check_rig(rig: Rig) -> list[Finding]:
 
 
 def worst(findings: list[Finding]) -> Literal["fault", "hint", "clean"]:
-    """The gravest severity among findings."""
+    """The worst severity of some findings."""
     if any(finding.severity == "fault" for finding in findings):
         return "fault"
     return "hint" if findings else "clean"
 
 
 def _plain(name: str) -> str:
-    """A name as it looks in a hurry: case, spaces, marks and look-alike letters dropped."""
+    """A name without case, spaces, marks and look-alike letters, to find names that are easily confused."""
     kept = "".join(letter for letter in name.casefold() if letter.isalnum())
     return kept.translate(str.maketrans("oil", "011"))
 
@@ -216,7 +216,7 @@ def _harness(rig: Rig) -> Iterator[Finding]:
         cases = power_cases(rig)
         weakest = find_weakest(rig)
     except RigError:
-        return  # said already: the leads form no tree
+        return  # reported already: the leads form no tree
     seen: set[str] = set()
     for case in cases:
         if case.case in (IDLE, MOVING):

@@ -1,4 +1,4 @@
-"""Checks of single devices: channel, rest, failsafe, ends and linkage."""
+"""Checks of single devices: channel, rest, failsafe, endpoints and linkage."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def check_channels(rig: Rig) -> Iterator[Finding]:
 
 
 def _on_off_channel(device: Device) -> Iterator[Finding]:
-    """A channel that is on or off, asked for more."""
+    """An on/off channel used for a proportional device."""
     for key, value in (("failsafe", device.failsafe), ("rest_pct", device.rest_pct)):
         if isinstance(value, float) and abs(value) != 100:
             yield fault(
@@ -61,14 +61,14 @@ def _on_off_channel(device: Device) -> Iterator[Finding]:
 
 
 def free_channels(rig: Rig, *, is_on_off: bool = False) -> str:
-    """Channels that no device has, as a list for people; on/off channels for what is on or off alone."""
+    """Free channels, as a list for people; on/off channels only for on/off devices."""
     used = {device.channel for device in rig.devices}
     last = ALL_CHANNELS if is_on_off else CHANNELS
     return listed(str(channel) for channel in range(1, last + 1) if channel not in used) or "none is left"
 
 
 def failsafe_text(failsafe: object) -> str:
-    """A failsafe in a word or two."""
+    """A failsafe in short."""
     if failsafe is None:
         return "not stated"
     return f"{failsafe:g} %" if isinstance(failsafe, float) else str(failsafe)
@@ -96,13 +96,13 @@ def check_failsafe(rig: Rig) -> Iterator[Finding]:
 
 
 def check_in_flight(rig: Rig) -> Iterator[Finding]:
-    """What a loss of link must not set in motion."""
+    """Motions that a loss of link must not cause."""
     for device in rig.driven:
         rest = device.rest_pct
         if rest is None and (device.channel or 0) > CHANNELS:
             rest = -100.0
         if rest is None:
-            continue  # not known
+            continue  # unknown
         if FLIGHT_WORDS.search(device.name) and isinstance(device.failsafe, float) and device.failsafe != rest:
             yield hint(
                 device.name,
@@ -113,7 +113,7 @@ def check_in_flight(rig: Rig) -> Iterator[Finding]:
 
 
 def check_travel(rig: Rig) -> Iterator[Finding]:
-    """Ends that no frame can say."""
+    """Endpoints outside the range of the frame."""
     for device in rig.driven:
         if device.channel is not None and device.channel > CHANNELS:
             continue
@@ -136,7 +136,7 @@ def check_travel(rig: Rig) -> Iterator[Finding]:
 
 
 def check_geometry(rig: Rig) -> Iterator[Finding]:
-    """Linkages that lock or give another throw than planned."""
+    """Linkages that lock or do not give the planned throw."""
     for device in rig.driven:
         if not has_linkage(device):
             continue

@@ -1,4 +1,4 @@
-"""Checks of whatever can turn a propeller: electric motors, engines, and what kills an engine's ignition."""
+"""Checks of everything that can turn a propeller: electric motors, engines, and ignition kills."""
 
 from __future__ import annotations
 
@@ -24,16 +24,16 @@ from busbench.rig.motors import (
 from busbench.rig.travel import level_sent
 from busbench.wire.frame_spec import CHANNELS
 
-_NAMES_COMPARED = 200  # a long plan is still checked at once
+_NAMES_COMPARED = 200  # keeps long plans fast
 _FULL_WORDS = re.compile(r"\b(full|max|maximum|open|run|running|power)\b", re.I)
 _OFF_WORDS = re.compile(r"\b(off|stop|stopped|closed|cut|idle|min|minimum)\b", re.I)
 
 
 def check_motors(rig: Rig) -> Iterator[Finding]:
-    """Whatever can turn a propeller."""
+    """Check everything that can turn a propeller."""
     by_name = {device.name: device for device in reversed(rig.devices)}
     free = free_channels(rig)
-    unlike: dict[int | None, list[str]] = {}  # devices that are no motors, by channel
+    unlike: dict[int | None, list[str]] = {}  # devices other than motors, by channel
     for device in rig.driven:
         if not device.motor_kind:
             unlike.setdefault(device.channel, []).append(device.name)
@@ -65,7 +65,7 @@ def check_motors(rig: Rig) -> Iterator[Finding]:
 
 
 def _kill(device: Device, rest: MotorRest, others: list[str], rig: Rig) -> Iterator[Finding]:
-    """A device that kills an ignition, and what else is on its channel."""
+    """Check the ignition kill, and what else is on its channel."""
     if others:
         yield fault(
             device.name,
@@ -108,7 +108,7 @@ def _no_motor(device: Device) -> Iterator[Finding]:
 
 
 def _ends(device: Device) -> Iterator[Finding]:
-    """Which end of the channel is off."""
+    """Check which end of the channel is off."""
     sign = off_sign(device)
     if sign is None:
         key, word = ("idle_pct", "idles") if device.motor_kind == "engine" else ("rest_pct", "is off")
@@ -155,7 +155,7 @@ def _engine(device: Device, by_name: Mapping[str, Device]) -> Iterator[Finding]:
         )
         return
     kill = by_name.get(device.ignition_kill)
-    if kill is None:  # a switch by hand, unless it is a device's name with a typing error
+    if kill is None:  # a hand switch, unless it is a misspelled device name
         others = [name for name in by_name if name != device.name][:_NAMES_COMPARED]
         for near in difflib.get_close_matches(device.ignition_kill, others, n=1, cutoff=0.8):
             yield fault(
@@ -223,7 +223,7 @@ def _word(device: Device) -> str:
 
 
 def _safe_pct(device: Device) -> float:
-    """Where its failsafe belongs: idle for an engine, the end where it is off for a motor."""
+    """The right failsafe: idle for an engine, the off end for a motor."""
     if device.motor_kind == "engine" and device.idle_pct is not None:
         return device.idle_pct
     return 100.0 * (off_sign(device) or -1)
@@ -239,7 +239,7 @@ def _shared(device: Device, others: list[str], free: str) -> Finding:
 
 
 def _apart(rig: Rig) -> Iterator[Finding]:
-    """Motors on one channel that are not at rest at the same place."""
+    """Check motors on one channel for different rests."""
     by_channel: dict[int, dict[str, int | None]] = {}
     for rest in motor_rests(rig):
         by_channel.setdefault(rest.channel, {})[rest.name] = rest.rest

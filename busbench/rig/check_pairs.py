@@ -15,7 +15,7 @@ from busbench.rig.travel import endpoints_of
 from busbench.wire.frame_spec import CHANNELS
 
 K = TypeVar("K", bound=Hashable)
-_GROUPS_COMPARED = 40  # of more groups than channels no name is meant
+_GROUPS_COMPARED = 40  # with more groups than channels, group names are no hint
 _PART = "the surfaces part on the way or at the ends; two devices on one surface work against each other"
 _LEVEL = "make the values equal, or level the surfaces at the linkage"
 _ROLLS = "without a link the aircraft rolls or yaws of its own accord"
@@ -60,7 +60,7 @@ def check_gimbals(rig: Rig) -> Iterator[Finding]:
 
 
 def _by(rig: Rig, key: Callable[[Device], K | None]) -> dict[K, list[Device]]:
-    """Driven devices by what they share; those without it are left out."""
+    """Driven devices grouped by a key; those without it are left out."""
     found: dict[K, list[Device]] = {}
     for device in rig.driven:
         if (value := key(device)) is not None:
@@ -111,14 +111,14 @@ def check_groups(rig: Rig) -> Iterator[Finding]:
 
 
 def _differ(key: str, values: Iterable[float | str | None]) -> str:
-    """What a key is for each of several devices."""
+    """The values of a key for several devices."""
     unit = " %" if key in ("failsafe", "when_silent") else ""
     stated = ("not stated" if v is None else v if isinstance(v, str) else f"{v:g}{unit}" for v in values)
     return f"they differ in {key}: {listed(stated)}"
 
 
 def _directions(members: list[Device]) -> Iterator[Finding]:
-    """Every member must turn its surface the same way for the same command."""
+    """All members must turn their surfaces the same way for the same command."""
     ways = [d.reversed != (d.mounting == "mirrored") for d in members]
     if len(set(ways)) == 1:
         return
@@ -138,7 +138,7 @@ def _directions(members: list[Device]) -> Iterator[Finding]:
 
 
 def check_sides(rig: Rig) -> Iterator[Finding]:
-    """Left and right by name that are in no group: what differs between them."""
+    """Differences of left and right devices, paired by name, that are in no group."""
     by_name = {device.name.casefold(): device for device in rig.driven}
     for left in rig.driven:
         right = by_name.get(_LEFT.sub("right", left.name.casefold()))

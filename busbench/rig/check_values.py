@@ -1,4 +1,4 @@
-"""Checks of values that are possible but not likely: units mistaken, linkages that give play away, sensors' slots."""
+"""Checks of unlikely values: mistaken units, linkages that waste travel, sensor slots."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ SCALE_US, SCALE_US_PER_COUNT = (1300.0, 1700.0), (0.4, 1.0)
 
 
 def check_values(rig: Rig) -> Iterator[Finding]:
-    """Values whose unit was probably mistaken, and what wastes a device."""
+    """Values whose unit is probably wrong, and wasted travel."""
     yield from _scale(rig)
     yield from _lengths(rig)
     for device in rig.devices:
@@ -124,7 +124,7 @@ def _motion(device: Device) -> Iterator[Finding]:
 
 
 def check_sensors(rig: Rig) -> Iterator[Finding]:
-    """Sensors that the frames leave no room for, or that talk at once."""
+    """Sensors without a slot, or with the same slot."""
     sensors = [device for device in rig.devices if device.kind == "sensor"]
     if sensors and not rig.plan.sensor_slots:
         yield fault(

@@ -18,10 +18,10 @@ from busbench.rig.model import Lead
 RHO20_OHM_MM2_PER_M = 1 / 58
 ALPHA_PER_K = 0.00393
 REFERENCE_C = 20.0
-ROUNDING = 1e-6  # relative: what the solver leaves of a current
+ROUNDING = 1e-6  # relative rounding error of the solver
 CONNECTOR_LIMIT_A = 5.0  # common practice, no source: 3-5 A
 DENSITY_LIMIT_A_PER_MM2 = 15.0  # common practice for short leads in free air, no source
-GAUGES = tuple(range(30, 8, -2))  # sold as leads, thin to thick
+GAUGES = tuple(range(30, 8, -2))  # usual gauges of leads, thin to thick
 AREAS_MM2 = (0.08, 0.14, 0.25, 0.34, 0.5, 0.75, 1.0, 1.5, 2.5, 4.0)  # IEC 60228 and common practice
 
 
@@ -59,7 +59,7 @@ def lead_area_mm2(lead: Lead) -> float | None:
 def lead_ohm(lead: Lead | None, *, temperature_c: float = REFERENCE_C) -> float:
     """Resistance of a lead out and back with its connectors.
 
-    A measured resistance_ohm and connector_ohm are taken as they are, whatever the temperature.
+    A measured resistance_ohm and connector_ohm are used at any temperature.
 
     Args:
         lead: the lead, None for none known.
@@ -73,7 +73,7 @@ def lead_ohm(lead: Lead | None, *, temperature_c: float = REFERENCE_C) -> float:
         return lead.resistance_ohm + lead.connector_ohm
     area, length = lead_area_mm2(lead), lead.length_m
     assert area is not None  # a lead states its gauge, area or resistance
-    assert length is not None  # and its length with the first two
+    assert length is not None  # and its length, with the first two
     return 2 * length * conductor_ohm_per_m(area, temperature_c=temperature_c) + lead.connector_ohm
 
 
@@ -114,7 +114,7 @@ def limit_text(lead: Lead | None, *, limit_a: float) -> str:
 
 
 def thicker(lead: Lead) -> Lead | None:
-    """The lead with wires of about double area, None if its wire is not stated or the thickest."""
+    """The lead with about double wire area, None if its wire is not stated or is the thickest."""
     if lead.awg is not None:
         gauges = [gauge for gauge in GAUGES if gauge <= lead.awg - 3]  # three gauges are double the area
         return msgspec.structs.replace(lead, awg=max(gauges), limit_a=None) if gauges else None
@@ -125,7 +125,7 @@ def thicker(lead: Lead) -> Lead | None:
 
 
 def lead_text(lead: Lead | None) -> str:
-    """A lead in few words, as in "0.8 m AWG 22"."""
+    """A lead in short, for example "0.8 m AWG 22"."""
     if lead is None:
         return "lead not stated"
     length = f"{lead.length_m:g} m " if lead.length_m is not None else ""

@@ -1,4 +1,4 @@
-"""Which way a surface goes while its channel is above or below neutral."""
+"""The direction of a surface while its channel is above or below neutral."""
 
 from __future__ import annotations
 
@@ -19,27 +19,27 @@ _UPRIGHT_NAMES = (
 
 @dataclass(frozen=True, slots=True)
 class Directions:
-    """The two ways of a device."""
+    """The two directions of a device."""
 
-    above: str  # while its channel is above neutral, or on
-    below: str  # while it is below, or off
-    is_stated: bool  # False if the plan does not say so and it was taken from name, reversed and mounting
+    above: str  # direction above neutral, or on
+    below: str  # direction below neutral, or off
+    is_stated: bool  # False if not stated in the plan, but derived from name, reversed and mounting
 
     def of(self, *, is_high: bool) -> str:
-        """The way with the channel high or low."""
+        """The direction with the channel high or low."""
         return self.above if is_high else self.below
 
 
 def sign_of(device: Device) -> int:
-    """1 where a channel above neutral turns the surface the plus way, as seen on the aircraft, else -1."""
+    """1 if a channel above neutral turns the surface in the positive direction, as seen on the aircraft, else -1."""
     return 1 if device.reversed == (device.mounting == "mirrored") else -1
 
 
 def directions_of(device: Device) -> Directions:
-    """As the plan states it in above_neutral.
+    """The directions as stated in above_neutral.
 
-    Where it does not, what is neither reversed nor mirrored is taken to move its surface up, a rudder to the
-    right; what moves no surface goes by its channel.
+    If not stated, a device neither reversed nor mirrored is assumed to move its surface up, a rudder to the
+    right; a device without a surface follows its channel.
     """
     if device.above_neutral is not None:
         return Directions(device.above_neutral, OPPOSITES[device.above_neutral], True)

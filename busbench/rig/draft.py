@@ -1,4 +1,4 @@
-"""A channel map proposed from frames in which one stick was moved at a time."""
+"""Propose a channel map from frames in which one stick was moved at a time."""
 
 from __future__ import annotations
 
@@ -14,38 +14,38 @@ from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FLAG_CH17, FLAG_CH1
 from busbench.wire.scale import FULL_COUNTS, Scale
 from busbench.wire.table import FrameTable
 
-MOVED_COUNTS = 100  # less is trim or noise
-WINDOW = 8  # frames looked at together
-TWO_STATE = 1639  # counts in place of off and on of channels 17 and 18
-REST_AT_END = 0.2  # of the span: nearer to an end, a channel rests at that end
-TRIM_COUNTS = 8  # a rest farther from the scale's centre is a neutral of its own
-REST_SHARE = 0.1  # of the frames in which a channel is at one place, to have a rest
-PAUSE = 4  # windows without a move that end one
-FOLLOWS = 0.7  # correlation from which channels that move together count as moved by one stick
+MOVED_COUNTS = 100  # smaller moves are trim or noise
+WINDOW = 8  # frames per window
+TWO_STATE = 1639  # counts used for off and on of channels 17 and 18
+REST_AT_END = 0.2  # of the range: a channel nearer to an end rests at that end
+TRIM_COUNTS = 8  # a rest farther from the scale's centre is a separate neutral
+REST_SHARE = 0.1  # share of frames at one position that makes a rest
+PAUSE = 4  # windows without motion that end a move
+FOLLOWS = 0.7  # correlation above which channels count as moved by one stick
 DOUBT = (
     "controls moved together or did not come to rest: do not trust this draft; record a test sequence as"
     " `busbench verify --help` describes"
 )
-PERIODS = 100  # looked at together, since an adapter may hand over frames in heaps
+PERIODS = 100  # frames evaluated together, since an adapter may pass on frames in bursts
 
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """One channel that moved."""
+    """One moved channel."""
 
     channel: int  # 1-18
-    movement: int  # as which it was moved, from 1; channels moved by one stick share it
-    rest_counts: int  # where it was most of the time
+    movement: int  # order of movement, from 1; shared by channels of one stick
+    rest_counts: int  # most frequent position
     low_counts: int
     high_counts: int
     kind: str  # "proportional", "on/off" or "three positions"
-    follows: int | None  # an earlier channel of the same movement, or None
+    follows: int | None  # an earlier channel of the same stick, or None
     against: bool  # True if it moves the other way than that channel
-    is_high_first: bool  # True if it first went to its high end
+    is_high_first: bool  # True if it moved to its high end first
 
     @property
     def rests_at(self) -> str:
-        """The end at which it rests, "low" or "high"; "" if it rests between them."""
+        """The end at which it rests, "low" or "high"; "" if between."""
         near = REST_AT_END * (self.high_counts - self.low_counts)
         if self.rest_counts - self.low_counts < near:
             return "low"
@@ -54,13 +54,13 @@ class Proposal:
 
 @dataclass(frozen=True, slots=True)
 class Draft:
-    """What a recording shows of the channel map."""
+    """The channel map as far as a recording shows it."""
 
-    proposals: tuple[Proposal, ...]  # channels that moved, in the order of the sticks
-    still: tuple[int, ...]  # channels that did not move
+    proposals: tuple[Proposal, ...]  # moved channels, in the order of the sticks
+    still: tuple[int, ...]  # unmoved channels
     period_ms: float | None  # median frame period, None without a clock
-    frames: int  # how many were looked at
-    is_doubtful: bool = False  # True if controls moved together, or did not rest at the start and between
+    frames: int  # number of evaluated frames
+    is_doubtful: bool = False  # True if controls moved together, or did not rest at the start or between
 
 
 def propose_channels(tables: Iterable[FrameTable], *, has_clock: bool = True) -> Draft:
@@ -69,10 +69,10 @@ def propose_channels(tables: Iterable[FrameTable], *, has_clock: bool = True) ->
     Frames flagged lost or failsafe and frames with damaged bytes are left out.
 
     Args:
-        has_clock: False if their times mean nothing.
+        has_clock: False if their times are meaningless.
 
     Returns:
-        The draft; without proposals where nothing moved.
+        The draft; without proposals if nothing moved.
     """
     counts: list[I64] = []
     times: list[I64] = []
@@ -89,7 +89,7 @@ def propose_channels(tables: Iterable[FrameTable], *, has_clock: bool = True) ->
 
 
 def _good_rows(table: FrameTable) -> I64:
-    """All 18 channels of the frames that are whole and come from the transmitter."""
+    """All 18 channels of undamaged, unflagged frames."""
     good = ~table.suspect & ((table.flags & (FLAG_LOST | FLAG_FAILSAFE)) == 0)
     flags = table.flags[good]
     two = [np.where(flags & bit, TWO_STATE, 0).astype(np.int64)[:, None] for bit in (FLAG_CH17, FLAG_CH18)]
@@ -102,7 +102,7 @@ def _period_ms(t_ns: I64) -> float | None:
 
 
 class Noticed:
-    """Channels in the order in which they begin to move, while frames come."""
+    """Channels in the order of their first move, while frames arrive."""
 
     def __init__(self) -> None:
         self._low = np.full(ALL_CHANNELS, np.iinfo(np.int64).max)
@@ -110,7 +110,7 @@ class Noticed:
         self._told: set[int] = set()
 
     def feed(self, table: FrameTable) -> list[int]:
-        """Channels (1-18) that have moved for the first time."""
+        """Returns channels (1-18) that have just moved for the first time."""
         rows = _good_rows(table)
         if not len(rows):
             return []
@@ -129,7 +129,7 @@ def _active(column: I64) -> Bools:
 
 
 def _in_movements(rows: I64, spans: dict[int, Bools]) -> tuple[Proposal, ...]:
-    """Channels by the time of their first move; those that move in the same windows share a movement."""
+    """Group channels by their first move; those that move in the same windows share a movement."""
     spans = {index: active for index, active in spans.items() if active.any()}
     order = sorted(spans, key=lambda index: (int(spans[index].argmax()), index))
     proposals: list[Proposal] = []
@@ -155,7 +155,7 @@ def _in_movements(rows: I64, spans: dict[int, Bools]) -> tuple[Proposal, ...]:
 def _is_doubtful(rows: I64, proposals: Sequence[Proposal]) -> bool:
     """True if the first moves of two controls overlap, or a channel has no rest at the start or at all.
 
-    Only first moves count: at the end of a round all controls are held away at once.
+    Only first moves count: at the end of a test sequence all controls are held away at once.
     """
     first = {one.channel: _first_move(rows[:, one.channel - 1], one.rest_counts) for one in proposals}
     if any(move is None for move in first.values()):
@@ -172,7 +172,7 @@ def _is_doubtful(rows: I64, proposals: Sequence[Proposal]) -> bool:
 
 
 def _first_move(column: I64, rest: int) -> tuple[int, int] | None:
-    """First window and one past the last of a channel's first move, None if it has no rest before."""
+    """First window of a channel's first move and the one after its last, None without a rest before."""
     at_rest = np.abs(column - rest) < MOVED_COUNTS / 2
     if at_rest.mean() < REST_SHARE:
         return None
@@ -186,7 +186,7 @@ def _first_move(column: I64, rest: int) -> tuple[int, int] | None:
 
 
 def _likeness(one: I64, other: I64) -> float:
-    """Correlation without its sign, 0 where one of them does not move."""
+    """Absolute correlation, 0 if one does not move."""
     norm = float(one.std() * other.std())
     return abs(_correlation(one, other)) / one.size / norm if norm else 0.0
 
@@ -211,7 +211,7 @@ def _kind(index: int, values: I64, often: I64) -> str:
 
 
 def draft_toml(draft: Draft, *, names: Sequence[str] = (), scale: Scale) -> str:
-    """Write a draft as a rig file that loads; `names` of the devices are in the order in which they were moved."""
+    """Write a draft as a valid rig file; `names` of the devices are in the order of movement."""
     period = draft.period_ms if draft.period_ms else 14.0
     said = "" if draft.period_ms else "  # not measured: the recording has no times"
     still = ", ".join(map(str, draft.still)) or "none"
@@ -265,7 +265,7 @@ def _device_lines(one: Proposal, control: str, scale: Scale) -> Iterator[str]:
         if one.rests_at == "high":
             yield "rest_pct = 100"
         return
-    # What rests at an end has its neutral half-way; all else has it where it rests.
+    # Channels that rest at an end have their neutral half-way, others at the rest.
     neutral = (one.low_counts + one.high_counts) / 2 if one.rests_at else float(one.rest_counts)
     is_trimmed = abs(neutral - scale.centre_counts) > TRIM_COUNTS
     if not is_trimmed:
@@ -279,6 +279,6 @@ def _device_lines(one: Proposal, control: str, scale: Scale) -> Iterator[str]:
 
 
 def _quoted(name: str) -> str:
-    """A text as TOML writes it."""
+    """A text in TOML notation."""
     kept = "".join(letter for letter in name if letter.isprintable()).strip()[:60] or "device"
     return '"' + kept.replace("\\", "\\\\").replace('"', '\\"') + '"'

@@ -1,4 +1,4 @@
-"""One finding of a check, in words for the builder."""
+"""One finding of a check, for the builder."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-NAMES_MAX = 100  # a longer list does not help, and a plan may hold thousands
+NAMES_MAX = 100  # max names of a list; a plan may hold thousands
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What is wrong in a plan.
+    """A fault or hint about a plan.
 
     Args:
         severity: "fault" (must be put right) or "hint" (worth a look).

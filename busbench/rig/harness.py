@@ -2,7 +2,7 @@
 
 Each lead is one resistance out and back, so a node's voltage is what is
 between its two wires. Devices are current sinks. The supply is a source with
-its internal resistance; further feeds start at its terminals.
+internal resistance; further feeds start at its terminals.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from busbench.rig.conductor import REFERENCE_C, lead_limit_a, lead_ohm
 from busbench.rig.model import RECEIVER, SUPPLY, Lead, Rig
 from busbench.rig.topology import require_tree
 
-_AT_ONCE = 1000  # columns of a large matrix
+_AT_ONCE = 1000  # columns per block of a large matrix
 _ROUNDING = 1e-9  # of a current that the inverse of the matrix leaves in a branch that is in no loop
-CONTACT_OHM = 1e-6  # used for leads that are not stated: two names for one point
+CONTACT_OHM = 1e-6  # resistance of unstated leads: two names for one point
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,11 +28,11 @@ class Branch:
     """One resistance of the network."""
 
     name: str
-    start: str  # start, end: node names; start "" is the source itself
+    start: str  # start, end: node names; start "" is the source
     end: str
     ohm: float
-    limit_a: float | None = None  # continuous current it carries, None if unknown
-    lead: Lead | None = None  # as stated, None for the source's internal resistance and unknown leads
+    limit_a: float | None = None  # max continuous current, None if unknown
+    lead: Lead | None = None  # as stated; None for the internal resistance and unknown leads
     key: str = ""  # name of the hub or device that the lead goes to, "" for none
 
 
@@ -40,7 +40,7 @@ class Branch:
 class Network:
     """A source, nodes and resistances."""
 
-    voltage_v: float  # of the source without load
+    voltage_v: float  # voltage of the source without load
     nodes: tuple[str, ...]  # names, the supply's terminals first
     branches: tuple[Branch, ...]
 
@@ -51,11 +51,11 @@ class Solution:
 
     volts: F64  # at each node, (T, nodes)
     branch_a: F64  # through each branch from start to end, (T, branches)
-    through_a: F64  # drawn by or passing through each node, (T, nodes)
+    through_a: F64  # current drawn at or passing through each node, (T, nodes)
 
 
 def branch_ohm(lead: Lead | None, *, temperature_c: float = REFERENCE_C) -> float:
-    """Resistance of a lead as a branch of the network, never nil."""
+    """Resistance of a lead as a branch of the network, never zero."""
     return max(lead_ohm(lead, temperature_c=temperature_c), CONTACT_OHM)
 
 
@@ -84,8 +84,8 @@ class Solver:
     """A network ready for any number of load cases: the matrix is inverted once.
 
     A node at the end of a single lead, as every device is, has the voltage of that
-    lead's start less the drop in the lead. Such nodes stay out of the matrix, which
-    so holds the supply, the receiver and the hubs alone.
+    lead's start minus the drop in the lead. Such nodes are not in the matrix, which
+    so holds only the supply, the receiver and the hubs.
 
     Args:
         load_ohm: resistances between a node's two wires, by node name.
@@ -101,10 +101,10 @@ class Solver:
         siemens = np.array([1 / branch.ohm for branch in network.branches])
         uses = np.bincount(np.concatenate([start[start >= 0], end]), minlength=len(index))
         for name in load_ohm or ():
-            uses[index[name]] += 2  # no end of a single lead
+            uses[index[name]] += 2  # nodes that are not at the end of a single lead
         is_leaf_lead = (uses[end] == 1) & (start >= 0)
         self._core_branch, leaf_branch = np.flatnonzero(~is_leaf_lead), np.flatnonzero(is_leaf_lead)
-        # Leaves in the order of what they are connected to, so that sums over each are one call.
+        # Leaves ordered by their parents, so that sums per parent are one call.
         self._leaf_branch = leaf_branch[np.argsort(start[leaf_branch], kind="stable")]
         self._leaf = end[self._leaf_branch]
         self._leaf_siemens = siemens[self._leaf_branch]
@@ -148,12 +148,12 @@ class Solver:
         return volts
 
     def volts(self, sinks_a: ArrayLike) -> F64:
-        """Volts at the nodes alone, (T, nodes), with the current drawn at each, (nodes,) or (T, nodes)."""
+        """Node voltages only, (T, nodes), given the current drawn at each, (nodes,) or (T, nodes)."""
         sinks = np.atleast_2d(np.asarray(sinks_a, np.float64)).T
         return self._all_volts(self._core_volts(sinks), sinks).T
 
     def solve(self, sinks_a: ArrayLike) -> Solution:
-        """Node voltages, currents in the branches and through the nodes, with a current drawn at each as in `volts`."""
+        """Node voltages, and currents in branches and through nodes, given the drawn currents as in `volts`."""
         sinks = np.atleast_2d(np.asarray(sinks_a, np.float64)).T
         core = self._core_volts(sinks)
         # The last row is the source.
@@ -162,7 +162,7 @@ class Solver:
         branch_a = np.empty((len(self.network.branches), core.shape[1]))
         branch_a[self._core_branch] = core_a
         branch_a[self._leaf_branch] = sinks[self._leaf]
-        # What flows into a node along its branches is what it draws or passes on.
+        # The current into a node is what it draws or passes on.
         into = np.zeros((self._core.size + 1, core.shape[1]))
         for start, end, amps in zip(self._start.tolist(), self._end.tolist(), core_a, strict=True):
             into[end] += np.maximum(amps, 0)
@@ -176,12 +176,12 @@ class Solver:
         return Solution(self._all_volts(core, sinks).T, branch_a.T, through.T)
 
     def least_with_more(self, volts: F64, nodes: I64, more_a: F64) -> F64:
-        """The min voltage anywhere when one node after another draws more.
+        """The min voltage anywhere if one node after another draws more.
 
         Args:
             volts: at each node before, (nodes,).
-            nodes: those that draw more, each at the end of a single lead, (N,).
-            more_a: by how much, (N,).
+            nodes: the nodes that draw more, each at the end of a single lead, (N,).
+            more_a: additional current, (N,).
 
         Returns:
             Volts, (N,).
@@ -226,7 +226,7 @@ class Solver:
         return drop, falls
 
     def rise_v(self, volts: F64, *, at: str, start: str, end: str, siemens: float) -> float:
-        """By how much a node's voltage rises with a conductance more between two nodes.
+        """The rise of a node's voltage by an additional conductance between two nodes.
 
         Args:
             volts: at each node without it, (nodes,).
@@ -241,7 +241,7 @@ class Solver:
 
 
 def sinks_of(rig: Rig, network: Network, drawn_a: Sequence[float] | F64) -> F64:
-    """Currents of the devices in the order of the file, (devices,) or (T, devices), placed on their nodes."""
+    """Device currents in the order of the file, (devices,) or (T, devices), assigned to their nodes."""
     drawn = np.asarray(drawn_a, np.float64)
     sinks = np.zeros((*drawn.shape[:-1], len(network.nodes)))
     if rig.devices:

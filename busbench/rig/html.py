@@ -1,4 +1,4 @@
-"""HTML pages out of templates: words of files and people are escaped, and a value that is missing is an error."""
+"""HTML pages from templates: text from files and users is escaped; a missing value is an error."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ if TYPE_CHECKING:
 
 
 def html_template(package: str, name: str) -> Template:
-    """A template in the folder `templates` of a room such as "busbench.rig"."""
+    """Load a template from the folder `templates` of a room such as "busbench.rig"."""
     import jinja2  # only pages need it
 
     environment = jinja2.Environment(
@@ -24,7 +24,7 @@ def html_template(package: str, name: str) -> Template:
 
 
 def _printable(value: object) -> object:
-    """Marks and file names may hold what no page may: control characters, half characters, no characters."""
+    """Remove characters that a page cannot hold from annotations and file names."""
     if type(value) is not str or value.isprintable():
         return value
     return "".join(letter if letter.isprintable() else repr(letter)[1:-1] for letter in value)

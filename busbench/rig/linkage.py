@@ -13,7 +13,7 @@ def horn_angle(arm_deg: ArrayLike, *, arm_mm: float, horn_mm: float, base_mm: fl
     """Angle of a horn driven by an arm through a rod, both square to the base at neutral.
 
     Returns:
-        Angle of the horn from neutral the same way round, degrees, float64; NaN where the linkage locks.
+        Angle of the horn from neutral in the same sense, degrees, float64; NaN where the linkage locks.
 
     Source: derivation. With the rod of length L fixed by the neutral position, the
     horn's end lies on two circles: radius horn_mm about its axis, L about the arm's end.
@@ -31,7 +31,7 @@ def horn_angle(arm_deg: ArrayLike, *, arm_mm: float, horn_mm: float, base_mm: fl
 
 
 def straight_throw_mm(chord_mm: float, angle_deg: ArrayLike) -> F64:
-    """How far a trailing edge moves, measured straight across from neutral.
+    """Travel of a trailing edge, measured straight across from neutral.
 
     Args:
         angle_deg: angle of the surface from neutral, any shape.
@@ -58,7 +58,7 @@ def knows_surface(device: Device) -> bool:
 def surface_deg(device: Device, arm_deg: ArrayLike) -> F64:
     """Angle of the surface that a device moves, signed as seen on the aircraft.
 
-    By linkage where arm, horn and base are known, else in proportion to the
+    By linkage if arm, horn and base are known, else in proportion to the
     planned throw_deg, else the arm's own angle. A mirrored device moves its surface the other way.
 
     Args:
@@ -70,7 +70,7 @@ def surface_deg(device: Device, arm_deg: ArrayLike) -> F64:
     geometry = device.geometry
     arm = np.asarray(arm_deg, np.float64)
     if device.mounting == "mirrored":
-        arm = -arm  # seen in the mirror, the arm turns the other way and the rest is as for its partner
+        arm = -arm  # mirrored: the arm turns the other way; the rest equals its partner's
     if geometry.arm_mm is not None and geometry.horn_mm is not None and geometry.base_mm is not None:
         return horn_angle(arm, arm_mm=geometry.arm_mm, horn_mm=geometry.horn_mm, base_mm=geometry.base_mm)
     if geometry.throw_deg is not None:

@@ -22,7 +22,7 @@ def read_rig(path: str | Path) -> Rig:
         The plan.
 
     Raises:
-        RigError: it cannot be read or says what cannot be.
+        RigError: it cannot be read, or has wrong values.
     """
     missing = ", or begin one with `busbench rig new`"
     try:
@@ -33,7 +33,7 @@ def read_rig(path: str | Path) -> Rig:
 
 
 def parse_rig(text: str, *, path: str | Path = "rig") -> Rig:
-    """Read the text of a rig file; RigError names its path and what cannot be."""
+    """Read the text of a rig file; RigError names its path, key and fault."""
     try:
         raw = load_toml(text)
     except TextFileError as error:

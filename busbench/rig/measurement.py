@@ -36,7 +36,7 @@ class Measurement:
         volts: at each node of the plan that has a column, float64 (N,), NaN where a cell is empty.
         amps: drawn or passed on by each node that has a column, float64 (N,), no NaN.
         t_s: time of each row, float64 (N,), None without such a column.
-        is_utc: True where times are seconds since 1970, False where they begin at a zero of their own.
+        is_utc: True if times are seconds since 1970, False if they begin at a zero of their own.
         cases: load case that each row names, empty without such a column.
         step_v: the last digit of the voltages as written.
         notes: what was left out.

@@ -1,7 +1,7 @@
-"""The aircraft as a plan: all that a rig file can say.
+"""The aircraft as a plan: the data of a rig file.
 
-Keys are in the file as they are encoded here. Whether the plan makes sense is
-for check.py; these types only bar values that can mean nothing.
+Keys are as in the file. Whether the plan makes sense is
+checked in check.py; these types only refuse meaningless values.
 """
 
 from __future__ import annotations
@@ -217,7 +217,7 @@ class Device(Table, frozen=True, kw_only=True):
         current_a: current it draws in A, as far as known.
     """
 
-    # what it is, who moves it, what it does without a link
+    # what it is, its control, and its state without a link
     name: Name
     kind: Kind = "servo"
     channel: int | None = None
@@ -231,7 +231,7 @@ class Device(Table, frozen=True, kw_only=True):
     rest_pct: Percent | None = None
     failsafe: Failsafe | None = None
     when_silent: WhenSilent = "hold"
-    # where it is connected, and how it is mounted
+    # its connection and mounting
     parent: Name = field(name="on", default=RECEIVER)
     lead: Lead | None = None
     slot: Annotated[int, Meta(ge=0, le=31)] | None = None
@@ -241,7 +241,7 @@ class Device(Table, frozen=True, kw_only=True):
     neutral_us: Above0 | None = None
     travel_pct: Annotated[float, Meta(gt=0, le=200)] = 100.0
     geometry: Geometry = Geometry()
-    # what its data sheet says
+    # from its data sheet
     speed_s_per_60deg: Above0 | None = None
     start_ramp_s: AtLeast0 = 0.0
     dead_band_us: AtLeast0 = 0.0
@@ -249,7 +249,7 @@ class Device(Table, frozen=True, kw_only=True):
 
     @property
     def motor_kind(self) -> Motor | None:
-        """What turns its propeller; None if the plan does not say that anything does."""
+        """What turns its propeller; None if the plan states nothing."""
         return "electric" if self.motor is True else self.motor or None
 
 
@@ -321,14 +321,14 @@ class Rig(Table, frozen=True, kw_only=True):
 
     @property
     def parts(self) -> tuple[Hub | Device, ...]:
-        """All that has a name and is connected to a lead: hubs, then devices."""
+        """Hubs, then devices: everything with a name and a lead."""
         return (*self.hubs, *self.devices)
 
     def device(self, name: str) -> Device:
-        """The device of a name.
+        """Look up a device by name.
 
         Raises:
-            KeyError: there is none.
+            KeyError: no such device.
         """
         for device in self.devices:
             if device.name == name:
@@ -336,13 +336,13 @@ class Rig(Table, frozen=True, kw_only=True):
         raise KeyError(name)
 
     def check(self) -> list[Finding]:
-        """Faults and hints of the plan, faults first; as `busbench rig check`."""
+        """Faults and hints of the plan, faults first; like `busbench rig check`."""
         from busbench.rig.check import check_rig
 
         return check_rig(self)
 
     def power(self) -> list[LoadCase]:
-        """Voltage and current in every lead, a load case after another; as `busbench rig power`.
+        """Voltage and current in every lead, by load case; like `busbench rig power`.
 
         Raises:
             RigError: the leads form no tree.

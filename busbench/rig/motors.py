@@ -1,8 +1,8 @@
-"""What can turn a propeller: where its channel must rest, and what its failsafe may be.
+"""Motors and engines: where their channels must rest, and which failsafe is allowed.
 
-An electric motor is off at one end of its channel. An engine idles near that end, and what kills its ignition
-is a device or a hand switch of its own. Percentages are what goes on the wire: `reversed` says how a device is
-set and does not turn them round, so a plan states where a reversed motor is off.
+An electric motor is off at one end of its channel. An engine idles near that end, and its ignition kill
+is a separate device or a hand switch. Percentages are as sent: `reversed` says how a device is
+set and does not invert them, so a plan must state where a reversed motor is off.
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ from busbench.rig.travel import level_sent
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX
 from busbench.wire.scale import Scale
 
-OFF_SHARE = 0.9  # of the travel: nearer to neutral an electric motor may turn; common practice, no source
-IDLE_SHARE = 0.3  # of the travel: an idle nearer to neutral is no idle; common practice, no source
-_IDLE_ROUND_PCT = 0.5  # less is rounding
+OFF_SHARE = 0.9  # of the travel: nearer to neutral than this, an electric motor may turn; common practice, no source
+IDLE_SHARE = 0.3  # of the travel: nearer to neutral than this is no idle; common practice, no source
+_IDLE_ROUND_PCT = 0.5  # smaller differences are rounding
 
 _WORDS = re.compile(
     r"(?<![^\W\d_])(motors?|engines?|throttles?|esc|props?|propell?ers?|turbines?|sustainer|speed controllers?)"
@@ -33,23 +33,23 @@ MotorKind = Literal["electric", "engine", "kill"]
 
 @dataclass(frozen=True, slots=True)
 class MotorRest:
-    """Where the channel of a motor, of an engine, or of what kills its ignition must rest."""
+    """The required rest of the channel of a motor, engine or ignition kill."""
 
     name: str
     channel: int  # 0-17
-    kind: MotorKind  # "electric", "engine", or "kill" for what kills an engine's ignition
-    # as a frame carries it, counts, or 0 and 1 on channels 17 and 18; None if the plan does not state it or
+    kind: MotorKind  # "electric", "engine", or "kill" for an ignition kill
+    # as sent, counts, or 0 and 1 on channels 17 and 18; None if the plan does not state it or
     # contradicts itself
     rest: int | None
-    # lowest and highest value allowed in failsafe, in the same unit; None if it is not known
+    # min and max value allowed in failsafe, in the same unit; None if unknown
     failsafe: tuple[int, int] | None
 
 
 def motor_rests(rig: Rig) -> tuple[MotorRest, ...]:
-    """Where each motor and engine must rest, what kills an ignition included.
+    """The required rest of each motor, engine and ignition kill.
 
     Returns:
-        One for each such device on a channel of the frame, in the order of the file; several may share a channel.
+        One per such device on a channel of the frame, in the order of the file; several may share a channel.
     """
     kills = kill_names(rig)
     return tuple(
@@ -74,7 +74,7 @@ def _rest_of(device: Device, scale: Scale) -> MotorRest:
 
 
 def _killing(device: Device, rest: int | None, top: int) -> tuple[int, int] | None:
-    """Where an ignition is off: from where the plan states it outward."""
+    """The range in which an ignition is off: from the stated position to the end."""
     pct = kill_rest_pct(device)
     if rest is None or pct is None:
         return None
@@ -82,7 +82,7 @@ def _killing(device: Device, rest: int | None, top: int) -> tuple[int, int] | No
 
 
 def says_motor(device: Device) -> bool:
-    """True if a device's name or control speaks of what turns a propeller."""
+    """True if a device's name or control suggests a motor or engine."""
     return any(_WORDS.search(text) for text in (device.name, device.control) if text)
 
 
@@ -92,19 +92,19 @@ def is_unstated(device: Device) -> bool:
 
 
 def unstated_motors(rig: Rig) -> tuple[str, ...]:
-    """Names of the devices of which the plan must still say so."""
+    """Names of the devices for which the plan must still say so."""
     return tuple(device.name for device in rig.driven if is_unstated(device))
 
 
 def kill_names(rig: Rig) -> frozenset[str]:
-    """Names that the plan gives to what kills an engine's ignition: of a device of the plan, or of a hand switch."""
+    """The ignition kills named in the plan: devices of the plan, or hand switches."""
     return frozenset(d.ignition_kill for d in rig.driven if d.motor_kind == "engine" and d.ignition_kill is not None)
 
 
 def off_sign(device: Device) -> int | None:
-    """End of its channel at which a motor is off or an engine closed: -1 low, 1 high.
+    """The end of the channel at which a motor is off or an engine closed: -1 low, 1 high.
 
-    It is the low end unless the device is reversed; then only rest_pct, or idle_pct of an engine, says it.
+    It is the low end unless the device is reversed; then only rest_pct, or idle_pct of an engine, states it.
 
     Returns:
         None if the plan does not state it.
@@ -116,7 +116,7 @@ def off_sign(device: Device) -> int | None:
 
 
 def motor_rest_pct(device: Device) -> float | None:
-    """Where a motor's or engine's channel must rest, in percent as on the wire; None if that is not known."""
+    """The required rest of a motor's or engine's channel, in percent as sent; None if unknown."""
     sign = off_sign(device)
     if sign is None:
         return None
@@ -128,7 +128,7 @@ def motor_rest_pct(device: Device) -> float | None:
 
 
 def failsafe_most_pct(device: Device) -> float | None:
-    """The position nearest to full that its failsafe may have: idle for an engine, just off for an electric motor."""
+    """The failsafe limit: idle for an engine, just off for an electric motor."""
     sign = off_sign(device)
     if sign is None:
         return None
@@ -138,14 +138,14 @@ def failsafe_most_pct(device: Device) -> float | None:
 
 
 def kill_rest_pct(device: Device) -> float | None:
-    """Where what kills an ignition does so: its rest_pct; low on an on/off channel that is not reversed."""
+    """The position at which an ignition kill acts: its rest_pct; low for an unreversed on/off channel."""
     if device.rest_pct is not None:
         return device.rest_pct
     return -100.0 if (device.channel or 0) > CHANNELS and not device.reversed else None
 
 
 def may_run(device: Device, position: float | str) -> bool:
-    """True if a motor may run, or an engine run faster than idle, at a position in percent, held or let go."""
+    """True if a motor may run, or an engine run above idle, at a position in percent, held or released."""
     most_pct, sign = failsafe_most_pct(device), off_sign(device)
     if not isinstance(position, float) or most_pct is None or sign is None:
         return True
@@ -153,11 +153,11 @@ def may_run(device: Device, position: float | str) -> bool:
 
 
 def is_idle(device: Device) -> bool:
-    """True if an engine's idle_pct can be one: near the end at which it is closed."""
+    """True if an engine's idle_pct is plausible: near the closed end."""
     sign, idle = off_sign(device), device.idle_pct
     return sign is not None and idle is not None and IDLE_SHARE * travel_of(device) <= idle * sign <= travel_of(device)
 
 
 def travel_of(device: Device) -> float:
-    """Percent from neutral to the ends of its channel."""
+    """Percent from neutral to the endpoints of its channel."""
     return 100.0 if (device.channel or 0) > CHANNELS else device.travel_pct

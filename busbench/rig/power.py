@@ -18,13 +18,13 @@ from busbench.rig.servo import ServoMotion
 
 IDLE, MOVING, ALL_STALLED = "all idle", "all moving", "all stalled"
 PROGRAM = "program"
-CELLS_MAX = 200_000  # voltages worked out at once: cases times nodes
-STALLS_LEAST = 10  # cases of one device stalled that are listed, however many nodes
+CELLS_MAX = 200_000  # voltages calculated at once: cases times nodes
+STALLS_LEAST = 10  # min listed cases of one stalled device
 
 
 @dataclass(frozen=True, slots=True)
 class NodeLoad:
-    """A node under load: voltage between its wires; current drawn or passed on, None where it was not measured."""
+    """A node under load: voltage between its wires; current drawn or passed on, None if it was not measured."""
 
     name: str
     voltage_v: float
@@ -36,8 +36,8 @@ class WarningKind(enum.Enum):
 
     Attributes:
         VOLTAGE: less than the supply's minimum_v.
-        CURRENT: more than a lead, a hub or the supply carries.
-        COLLAPSE: no voltages at all: the leads cannot carry what is asked for.
+        CURRENT: more than a lead, a hub or the supply can carry.
+        COLLAPSE: no solution: the leads cannot carry the requested current.
     """
 
     VOLTAGE = "voltage"
@@ -51,8 +51,8 @@ class LoadWarning:
 
     Args:
         kind: what it warns of.
-        node: node of the tree, or the one that the lead goes to; "" for the whole.
-        where: lead or node in words, "" for the whole.
+        node: node of the tree, or the end of the lead; "" for the whole.
+        where: lead or node for people, "" for the whole.
         text: what is wrong.
     """
 
@@ -72,7 +72,7 @@ class LoadCase:
     Args:
         case: its name.
         supply_a: current from the supply.
-        nodes: supply, receiver, hubs, devices. Of a program: lowest voltage and highest current of each.
+        nodes: supply, receiver, hubs, devices. For a program: min voltage and max current of each.
         warnings: of low voltages, then of high currents.
     """
 
@@ -82,17 +82,17 @@ class LoadCase:
     warnings: tuple[LoadWarning, ...]
 
     def node(self, name: str) -> NodeLoad:
-        """The node of a name."""
+        """Look up a node by name."""
         return next(node for node in self.nodes if node.name == name)
 
 
 @dataclass(frozen=True, slots=True)
 class Endurance:
-    """How long the pack lasts.
+    """The endurance of the pack.
 
     Args:
-        moving_pct: share of the time in which all devices move.
-        hours: usable charge over mean current; None if nothing draws.
+        moving_pct: share of time in which all devices move.
+        hours: usable charge divided by mean current; None without current.
     """
 
     moving_pct: float
@@ -107,9 +107,9 @@ class ProgramRun:
 
     Args:
         case: the worst of each node.
-        worst_s: from its begin to the min voltage of any device.
+        worst_s: time of the min voltage of any device, from the start.
         mean_a: mean current from the supply.
-        hours: how long the pack lasts if it is run over and over; None without a pack or a current.
+        hours: endurance if repeated; None without a pack or a current.
     """
 
     case: LoadCase
@@ -119,7 +119,7 @@ class ProgramRun:
 
 
 def _drawn(rig: Rig, key: Literal["idle", "moving", "stall"]) -> F64:
-    """Current of each device at a duty, the next lower one where that is not stated."""
+    """Current of each device at a duty; the next lower one if not stated."""
 
     def of(current: Current) -> float:
         order: tuple[float | None, ...] = (current.idle,)
@@ -133,7 +133,7 @@ def _drawn(rig: Rig, key: Literal["idle", "moving", "stall"]) -> F64:
 
 
 def unstated_currents(rig: Rig) -> list[str]:
-    """Names of devices on the supply whose current is nowhere stated: they count as nil."""
+    """Names of devices without any stated current; they count as zero."""
     return [
         d.name
         for d in rig.devices
@@ -142,19 +142,19 @@ def unstated_currents(rig: Rig) -> list[str]:
 
 
 def holding_more_a(rig: Rig) -> float:
-    """By how much the current of the devices at rest rises where they hold a load, as far as that is stated."""
+    """Additional current of devices that hold a load at rest, as far as stated."""
     draws = [device.current_a for device in rig.driven]
     return sum(current.holding - (current.idle or 0.0) for current in draws if current.holding is not None)
 
 
 def stall_case(name: str) -> str:
-    """Name of the case in which one device is stalled while the rest move."""
+    """The name of the case with one stalled device while the rest move."""
     return f"{name} stalled, rest moving"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Harness:
-    """A plan's network with its solver, and what each device draws.
+    """A plan's network with its solver, and the currents of each device.
 
     Args:
         idle_a, moving_a, stall_a: of each device, float64 (devices,).
@@ -182,7 +182,7 @@ class Harness:
         return self.solver.solve(sinks_of(self.rig, self.network, np.stack(loads)))
 
     def _stalled(self) -> list[int]:
-        """Devices to be stalled one at a time: of more than can be listed those that leave the min voltage."""
+        """Devices to stall one at a time: those with the lowest voltages, if not all can be listed."""
         stalls = stalling(self.rig)
         most = max(STALLS_LEAST, CELLS_MAX // len(self.network.nodes))
         if len(stalls) <= most:
@@ -210,14 +210,14 @@ def stalling(rig: Rig) -> list[int]:
 
 
 def unlisted_stalls(rig: Rig, cases: Sequence[LoadCase]) -> int:
-    """How many cases of one device stalled are not among the cases, since others leave less voltage."""
+    """Number of cases of one stalled device that are not listed, since others leave less voltage."""
     return len(stalling(rig)) - sum(case.case not in (IDLE, MOVING, ALL_STALLED, PROGRAM) for case in cases)
 
 
 def power_cases(rig: Rig, *, temperature_c: float = REFERENCE_C) -> list[LoadCase]:
     """Solve the steady load cases: idle, moving, each device stalled, all stalled.
 
-    Of a large plan only those stalls are solved that leave the min voltage, as
+    For a large plan, only the stalls with the lowest voltages are solved, as
     many as make CELLS_MAX figures; unlisted_stalls counts the others.
 
     Returns:
@@ -238,12 +238,12 @@ def run_program(
 ) -> ProgramRun:
     """Solve a program of frames over time, with currents from the motion of the devices.
 
-    They are where the first frame puts them when it begins.
+    At the start they are at the position of the first frame.
 
     Args:
         counts: of channels 1-16, (N, 16).
         period_s: from frame to frame.
-        flags: byte 23 of each frame or of all, for channels 17 and 18.
+        flags: byte 23 per frame, or one for all, for channels 17 and 18.
 
     Returns:
         Lowest voltage and highest current of each node over the program, with its worst moment and its mean.
@@ -277,7 +277,7 @@ def run_program(
         devices = solved.volts[:, -len(rig.devices) :] if rig.devices else solved.volts
         least_v.append(devices.min(axis=1))
         total_a += float(solved.branch_a[:, 0].sum())
-    assert worst is not None  # there is one row at least
+    assert worst is not None  # there is at least one row
     case = _Limits(rig, network).case(PROGRAM, worst)
     mean_a = total_a / (steps + 1)
     return ProgramRun(case, int(np.concatenate(least_v).argmin()) * period_s, mean_a, _hours(rig, mean_a))
@@ -290,7 +290,7 @@ def _hours(rig: Rig, mean_a: float) -> float | None:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Worst:
-    """Lowest voltage and highest current, each float64 (..., nodes) or (..., branches)."""
+    """Min voltage and max current, each float64 (..., nodes) or (..., branches)."""
 
     volts: F64
     through_a: F64
@@ -302,7 +302,7 @@ class _Worst:
 
     @staticmethod
     def over(solved: Solution, before: _Worst | None) -> _Worst:
-        """The worst of all rows, and of what came before."""
+        """The worst of all rows and of earlier ones."""
         volts, through = solved.volts.min(axis=0), solved.through_a.max(axis=0)
         branch = np.abs(solved.branch_a).max(axis=0)
         if before is None:
@@ -316,11 +316,11 @@ class _Worst:
 
 
 class _Limits:
-    """What the nodes and leads of a plan carry."""
+    """The current limits of nodes and leads."""
 
     def __init__(self, rig: Rig, network: Network) -> None:
         self._rig, self._network = rig, network
-        # What is not known is never passed.
+        # Unknown limits are never exceeded.
         self._branch_a = np.array([np.inf if b.limit_a is None else b.limit_a for b in network.branches])
         self._hub_a = np.array([np.inf if hub.limit_a is None else hub.limit_a for hub in rig.hubs])
 
@@ -353,13 +353,13 @@ class _Limits:
 
 
 def find_endurance(rig: Rig, *, moving_pct: float) -> Endurance | None:
-    """How long the pack lasts at a stated duty.
+    """The endurance of the pack at a stated duty.
 
-    At rest a device draws its holding current, or idle where none is stated or
-    where it lowers it by itself.
+    At rest a device draws its holding current, or idle if none is stated or
+    if it lowers it by itself.
 
     Args:
-        moving_pct: share of the time in which all devices move, 0-100.
+        moving_pct: share of time in which all devices move, 0-100.
 
     Returns:
         The endurance, or None if the plan states no pack.

@@ -19,7 +19,7 @@ from busbench.rig.power import (
 from busbench.rig.weakest import Weakest
 from busbench.rig.wiring_tree import draw_tree, layout_tree
 
-WARNINGS_SHOWN = 20  # of each case, in text
+WARNINGS_SHOWN = 20  # columns of each case, in text
 
 
 def power_lines(

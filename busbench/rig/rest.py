@@ -1,4 +1,4 @@
-"""Where each device's channel rests while its control is left alone."""
+"""The rest of each device's channel while its control is left alone."""
 
 from __future__ import annotations
 
@@ -10,21 +10,21 @@ from busbench.wire.scale import FULL_COUNTS, Scale
 
 
 def rest_counts(device: Device, scale: Scale) -> float:
-    """Where a device's channel rests while its control is left alone, as sent, not rounded.
+    """The rest of a device's channel while its control is left alone, as sent, not rounded.
 
-    As far as the plan does not state it: a motor where it is off, an engine at idle, an on/off channel at its low
+    If the plan does not state it: a motor off, an engine at idle, an on/off channel at its low
     end, all else at neutral.
     """
     return endpoints_of(device, scale).neutral_counts + rest_pct(device) / 100 * FULL_COUNTS
 
 
 def rest_sent(device: Device, scale: Scale) -> int:
-    """The same as a frame carries it: whole counts, 0 or 1 on channels 17 and 18."""
+    """The same as whole counts; 0 or 1 on channels 17 and 18."""
     return level_sent(device, rest_pct(device), scale)
 
 
 def rest_pct(device: Device) -> float:
-    """The same in percent either side of neutral. Of a motor whose plan contradicts itself it is what is stated."""
+    """The same in percent from neutral; for a contradictory motor the stated value."""
     if device.rest_pct is not None:
         return device.rest_pct
     if device.motor_kind:

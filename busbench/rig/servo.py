@@ -1,7 +1,7 @@
-"""Motion of devices from frames: all devices of a rig at once, a step a frame.
+"""Motion of devices from frames: all devices of a rig at once, a step per frame.
 
-A device obeys its own channel, though it hears all. Its command is the pulse's
-distance from its neutral, cut at its ends; it follows at its speed, in a
+A device obeys only its own channel. Its command is the pulse's
+distance from its neutral, clipped to its endpoints; it follows at its speed, in a
 straight line in time.
 """
 
@@ -19,17 +19,17 @@ from busbench.rig.travel import endpoints_of, full_us
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FLAG_CH17, FLAG_CH18
 from busbench.wire.scale import Scale
 
-SILENCE_S = 0.1  # without frames for longer, a device acts on it; common practice, no source
+SILENCE_S = 0.1  # after this time without frames a device reacts; common practice, no source
 
 
 class ServoMotion:
-    """Devices that move as frames come.
+    """Devices that move with the frames.
 
-    Positions are in percent of full command, positive where a channel above
+    Positions are in percent of full command, positive in the direction in which a channel above
     neutral would take a device that is not reversed.
 
     Args:
-        devices: what moves, in order; sensors have no place here.
+        devices: the moving devices, in order; no sensors.
         scale: counts to microseconds.
     """
 
@@ -48,7 +48,7 @@ class ServoMotion:
                 6000 / d.speed_s_per_60deg / d.geometry.arm_deg if d.speed_s_per_60deg is not None else np.inf
                 for d in self.devices
             ]
-        )  # percent a second
+        )  # percent per second
         self._soft = np.array([d.start_ramp_s for d in self.devices])
         parked = [d.when_silent if isinstance(d.when_silent, float) else np.nan for d in self.devices]
         self._parked = np.array(parked) * self._sign
@@ -67,14 +67,14 @@ class ServoMotion:
         self.powered: Bools = np.ones(count, np.bool_)
 
     def command_pct(self, counts: ArrayLike, flags: int) -> F64:
-        """What a frame asks of each device.
+        """The command of a frame for each device.
 
         Args:
             counts: of channels 1-16, (16,).
             flags: byte 23, for channels 17 and 18.
 
         Returns:
-            Percent of full command (devices,), cut at the ends, NaN for channels outside 1-18.
+            Percent of full command (devices,), clipped to the endpoints, NaN for channels outside 1-18.
         """
         two_state = [100.0 if flags & bit else -100.0 for bit in (FLAG_CH17, FLAG_CH18)]
         us = self._scale.to_us(np.asarray(counts))
@@ -97,12 +97,12 @@ class ServoMotion:
     def step(
         self, dt_s: float, counts: ArrayLike | None = None, *, flags: int = 0, powered: Bools | None = None
     ) -> None:
-        """Let time pass, then take in a frame.
+        """Let time pass, then receive a frame.
 
         Args:
             counts: of channels 1-16, (16,), of the frame that has just come, or None.
             flags: byte 23 of that frame.
-            powered: which devices have had enough voltage meanwhile, (devices,); all by default.
+            powered: devices that had enough voltage meanwhile, (devices,); all by default.
         """
         self._move(dt_s, np.ones_like(self.powered) if powered is None else powered)
         if counts is None:
@@ -118,14 +118,14 @@ class ServoMotion:
     def _move(self, dt_s: float, powered: Bools) -> None:
         self.powered = powered
         self.silent_s[powered] += dt_s
-        self.silent_s[~powered] = np.inf  # a device that lost power must hear a frame again
+        self.silent_s[~powered] = np.inf  # a device that lost power needs a new frame
         heard_once = np.isfinite(self.silent_s)
         parked = heard_once & (self.silent_s > SILENCE_S) & ~np.isnan(self._parked)
         self._target[parked] = self._parked[parked]
         before = self._awake_s.copy()
         self._awake_s += dt_s
         with np.errstate(invalid="ignore", divide="ignore"):
-            # Speed rises in a straight line over the soft start: the distance is its integral.
+            # Speed rises linearly during the soft start: the distance is its integral.
             ramp = np.minimum(self._awake_s, self._soft) ** 2 - np.minimum(before, self._soft) ** 2
             soft_s = np.where(self._soft > 0, ramp / (2 * self._soft), 0.0)
         full_s = np.maximum(self._awake_s, self._soft) - np.maximum(before, self._soft)
@@ -140,11 +140,11 @@ class ServoMotion:
 
     @property
     def released(self) -> Bools:
-        """Devices that hold nothing: no power, or set to let go without frames."""
+        """Devices without holding force: no power, or set to release without frames."""
         return ~self.powered | (self._lets_go & (self.silent_s > SILENCE_S))
 
     def current_a(self) -> F64:
-        """What each device draws now, (devices,); what is not stated counts as nil."""
+        """The current of each device now, (devices,); unstated currents count as zero."""
         rest = np.where((self.rest_s < self._eases_s) & ~self.released, self._holding_a, self._idle_a)
         drawn: F64 = np.where(self.powered, np.where(self.moving, self._moving_a, rest), 0.0)
         return drawn
@@ -159,7 +159,7 @@ class ServoMotion:
         return np.array([float(surface_deg(d, a)) for d, a in zip(self.devices, arm, strict=True)])
 
     def throw_mm(self) -> F64:
-        """Throw of each surface straight across from neutral, (devices,), NaN without a chord."""
+        """Throw of each surface straight across from neutral, (devices,); NaN without a chord."""
         return np.array(
             [
                 float(straight_throw_mm(d.geometry.chord_mm, a)) if d.geometry.chord_mm is not None else np.nan

@@ -1,4 +1,4 @@
-"""Order of set-up, labels and the printable page."""
+"""Set-up order, labels and the printable page."""
 
 from __future__ import annotations
 
@@ -30,19 +30,19 @@ class SetupStep:
     channel: int | None  # 1-18, None for a sensor
     name: str
     kind: str  # "servo", "off-bus" or "sensor"
-    group: str  # the group it belongs to, or ""
-    plugged_into: str  # hub or receiver where it goes afterwards
-    above_neutral: str  # which way its surface goes with the channel above neutral, "" if the plan does not say
-    note: str  # what else to mind, or ""
-    failsafe: str  # in a word or two
-    # low_counts, neutral_counts, high_counts: ends and neutral as sent, None for a sensor and for on/off channels
+    group: str  # its group, or ""
+    plugged_into: str  # hub or receiver that it is plugged into afterwards
+    above_neutral: str  # direction of its surface with the channel above neutral, "" if not stated
+    note: str  # further remarks, or ""
+    failsafe: str  # failsafe in short
+    # low_counts, neutral_counts, high_counts: as sent, None for sensors and on/off channels
     low_counts: int | None
     neutral_counts: int | None
     high_counts: int | None
     low_us: float | None  # low_us, neutral_us, high_us: the same as pulses at the rig's scale
     neutral_us: float | None
     high_us: float | None
-    reversed: bool | None  # True if it is to run the other way, None for a sensor
+    reversed: bool | None  # True if it must be reversed, None for a sensor
 
     @property
     def reversed_text(self) -> str:
@@ -51,9 +51,9 @@ class SetupStep:
 
 
 def setup_steps(rig: Rig) -> tuple[SetupStep, ...]:
-    """In which order to set devices up, each plugged in alone.
+    """The order in which to set up the devices, each plugged in alone.
 
-    By channel; members of one group follow one another; motors and sensors come last.
+    Ordered by channel; members of one group together; motors and sensors last.
     """
     first: dict[str, int] = {}
     for device in rig.driven:
@@ -125,7 +125,7 @@ def _note(device: Device, *, is_kill: bool) -> str:
 
 
 def sheet_html(rig: Rig, *, made_on: str = "") -> str:
-    """The page to print (order of set-up, labels, wiring tree): one A4 document without script, all words escaped."""
+    """The page to print (set-up order, labels, wiring tree): one A4 document without scripts, all text escaped."""
     rows = layout_tree(rig)
     wiring = [(title, row.lead) for title, row in zip(branch_titles(rows), rows, strict=True)]
     page = html_template("busbench.rig", "sheet.html")

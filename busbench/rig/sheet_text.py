@@ -1,4 +1,4 @@
-"""The order of set-up as text for people."""
+"""The set-up order as text."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ INDENT = "        "
 
 
 def sheet_lines(rig: Rig, *, is_ascii: bool = False) -> Iterator[str]:
-    """Rules, a few lines a device with a box to tick, and the tree in one piece; not broken to any width."""
+    """Rules, a few lines per device with a box to tick, and the tree; not wrapped."""
     unit = "us" if is_ascii else "µs"
     yield f"{rig.plan.name}: set-up sheet"
     yield ""

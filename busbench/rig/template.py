@@ -1,4 +1,4 @@
-"""The commented rig file to start from: an example, its comments made from the declaration of the keys."""
+"""The commented rig file to start from: an example with comments from the declared keys."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ _COMMENT_AT, _COLUMNS = 25, 110
 class _Example:
     """One table of the file."""
 
-    heading: str  # as in "[rig]"
+    heading: str  # for example "[rig]"
     table: type[Table]  # its keys
-    values: Mapping[str, str]  # what it states; other keys of it are shown with a # before them
-    likely: Mapping[str, str] = field(default_factory=dict)  # values of such keys that have no default
-    about: str = ""  # what is above it
-    is_brief: bool = False  # True for a further one, without comments and further keys
-    is_off: bool = False  # True with a # before all of it
+    values: Mapping[str, str]  # stated values; other keys are commented out
+    likely: Mapping[str, str] = field(default_factory=dict)  # example values of commented keys without a default
+    about: str = ""  # comment above it
+    is_brief: bool = False  # True for a repeated table, without comments and further keys
+    is_off: bool = False  # True if all of it is commented out
 
     def lines(self) -> Iterator[str]:
         """The lines of the file."""

@@ -19,7 +19,7 @@ class Throw:
 
     way: str  # as in "up"
     angle_deg: float  # of the surface; of the arm where is_arm
-    is_arm: bool  # True where the plan does not say what angle of the surface follows
+    is_arm: bool  # True if the plan does not say what angle of the surface follows
     across_mm: float | None  # the trailing edge straight from rest to the end, None without the chord
 
     def __str__(self) -> str:

@@ -1,4 +1,4 @@
-"""What is connected to what: the tree of hubs, and where it is none."""
+"""The tree of hubs, and where the connections form none."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from busbench.rig.model import RECEIVER, RESERVED_NAMES, Device, Hub, Rig
 
 @dataclass(frozen=True, slots=True)
 class Loose:
-    """Hubs that lead to no receiver."""
+    """Hubs without a path to the receiver."""
 
-    rings: tuple[tuple[str, ...], ...]  # hubs that are connected to one another in a ring, each ring once
-    hanging: tuple[tuple[str, str], ...]  # names (of hub or device) with the parent that does not exist
+    rings: tuple[tuple[str, ...], ...]  # hubs connected in a ring, each ring once
+    hanging: tuple[tuple[str, str], ...]  # names of hubs or devices, with their missing parent
 
     def __bool__(self) -> bool:
         return bool(self.rings or self.hanging)
 
 
 def find_loose(rig: Rig) -> Loose:
-    """Find rings and missing parents among hubs, feeds and devices; false where there are none."""
+    """Find rings and missing parents among hubs, feeds and devices; false if there are none."""
     parents = {hub.name: hub.parent for hub in rig.hubs}
     known = {RECEIVER, *parents}
     ends = [(hub.name, hub.parent) for hub in rig.hubs]
@@ -43,7 +43,7 @@ def find_loose(rig: Rig) -> Loose:
 
 
 def ring_text(ring: tuple[str, ...]) -> str:
-    """Hubs of a ring in order and the first again; of a long one the first and the last."""
+    """The hubs of a ring in order, closed by the first; for a long ring only the first and last."""
     most = 20
     names = [*ring, ring[0]] if len(ring) <= most else [*ring[:most], "…", ring[-1], ring[0]]
     return " → ".join(names)
@@ -79,7 +79,7 @@ def children(rig: Rig) -> Children:
 
 
 def hubs_downwards(rig: Rig) -> Iterator[Hub]:
-    """All hubs of a plan whose leads form a tree, each after the one that it is plugged into."""
+    """All hubs of a valid tree, each after its parent."""
     below = children(rig)
     waiting = [RECEIVER]
     while waiting:
@@ -89,7 +89,7 @@ def hubs_downwards(rig: Rig) -> Iterator[Hub]:
 
 
 def path_to(rig: Rig, name: str) -> tuple[Hub, ...]:
-    """Hubs from the receiver down to a hub or device, itself included where it is a hub."""
+    """Hubs from the receiver down to a hub (included) or device."""
     hubs = {hub.name: hub for hub in rig.hubs}
     at = name if name in hubs else next((d.parent for d in rig.devices if d.name == name), RECEIVER)
     way: list[Hub] = []

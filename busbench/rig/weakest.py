@@ -1,4 +1,4 @@
-"""The device left with the min voltage, the lead to blame, and what would help."""
+"""The device with the min voltage, the lead that causes it, and what would help."""
 
 from __future__ import annotations
 
@@ -15,42 +15,42 @@ from busbench.rig.model import RECEIVER, SUPPLY, Lead, Rig
 from busbench.rig.power import ALL_STALLED, build_harness
 from busbench.rig.topology import path_to
 
-GAIN_LEAST_V = 0.005  # less is no gain that can be measured
+GAIN_LEAST_V = 0.005  # smaller gains cannot be measured
 
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """One change of the harness and what it gains."""
+    """One change of the harness and its gain."""
 
     action: Literal["thicken", "second feed"]
-    where: str  # hub or device that the lead goes to
+    where: str  # hub or device at the end of the lead
     text: str
-    voltage_after_v: float  # at the weakest device in the worst case
+    voltage_after_v: float  # gain at the weakest device in the worst case
     gain_v: float
 
 
 @dataclass(frozen=True, slots=True)
 class Weakest:
-    """The device with the min voltage, and the lead that costs it most."""
+    """The device with the min voltage, and the lead with the largest drop before it."""
 
-    case: str  # the worst case short of all stalled
+    case: str  # the worst case except all stalled
     device: str
     voltage_v: float
-    lead: str  # name of the lead with the largest drop on its way
-    lead_to: str  # node of the tree that it goes to
-    lead_text: str  # that lead in few words
+    lead: str  # name of the lead with the largest drop before it
+    lead_to: str  # node at its end
+    lead_text: str  # that lead in short
     drop_v: float
     supply_drop_v: float
     advice: tuple[Advice, ...]  # best first
 
 
 def find_weakest(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Weakest | None:
-    """Find the device left with the min voltage, the lead that needs thicker wire and the feed to add.
+    """Find the device with the min voltage, the lead that needs thicker wire and the feed to add.
 
-    The case looked at is the worst one short of all stalled at once.
+    The case used is the worst one except all stalled at once.
 
     Returns:
-        The weakest place, or None if nothing draws a current.
+        The result, None if nothing draws a current.
 
     Raises:
         RigError: the leads form no tree.
@@ -109,11 +109,11 @@ def find_weakest(rig: Rig, *, temperature_c: float = REFERENCE_C) -> Weakest | N
 
 
 def _second_feeds(rig: Rig, device: str) -> Iterator[tuple[str, Lead]]:
-    """Each hub on the way to a device, with a lead from the supply to it."""
+    """Each hub before a device, with a new lead from the supply to it."""
     leads = [rig.supply.lead] if rig.supply.lead is not None else []
     for hub in path_to(rig, device):
         if hub.lead is None:
-            return  # its length is not known, so neither is that of a feed to it
+            return  # its length is unknown, and so is that of a feed to it
         leads.append(hub.lead)
         lengths = [lead.length_m for lead in leads]
         if any(length is None for length in lengths) or hub.lead.resistance_ohm is not None:

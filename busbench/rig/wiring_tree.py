@@ -1,4 +1,4 @@
-"""The wiring tree laid out row by row, and drawn in text."""
+"""The wiring tree as rows, and as text."""
 
 from __future__ import annotations
 
@@ -18,13 +18,13 @@ LINES_ASCII = {"bar": "|  ", "tee": "+- ", "end": "`- ", "gap": "   "}
 class TreeRow:
     """One row of the tree, from top to bottom."""
 
-    name: str  # of supply, receiver, hub or device
+    name: str  # name of the supply, receiver, hub or device
     kind: str  # "supply", "receiver", "hub" or the device's kind
-    depth: int  # 0 for the supply
-    parent: int  # row of what it is connected to, -1 for the supply
-    is_last: bool  # True if nothing more is connected to the same parent below it
+    depth: int  # depth, 0 for the supply
+    parent: int  # row of its parent, -1 for the supply
+    is_last: bool  # True if it is the last child of its parent
     channel: int | None
-    lead: str  # the lead to it in few words, "" if there is none
+    lead: str  # the lead to it in short, "" without one
     voltage_v: float | None  # voltage_v, current_a: under load, None without a case
     current_a: float | None
 
@@ -86,7 +86,7 @@ def draw_tree(rows: tuple[TreeRow, ...], *, title: str = "", is_ascii: bool = Fa
 
     Args:
         title: head of the first column; without one no column has a head.
-        is_ascii: draw lines and units with plain ASCII; names stay as they are.
+        is_ascii: draw lines and units in ASCII; names are unchanged.
 
     Returns:
         Lines without trailing blanks, joined by newlines.
@@ -113,9 +113,9 @@ def _cells(row: TreeRow) -> tuple[str, str, str]:
 
 
 def branch_titles(rows: tuple[TreeRow, ...], *, lines: dict[str, str] = LINES) -> list[str]:
-    """The name of each row, after the lines that lead to it."""
+    """The name of each row with its branch lines."""
     titles: list[str] = []
-    under: list[str] = []  # what is drawn before the branches below each row
+    under: list[str] = []  # prefix of the branches below each row
     for row in rows:
         before = under[row.parent] if row.parent >= 0 else ""
         branch = lines["end" if row.is_last else "tee"] if row.parent >= 0 else ""

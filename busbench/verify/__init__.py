@@ -1,1 +1,1 @@
-"""The checks of a receiver and of a rig: each says what it looked at, what it found, the limit and the margin."""
+"""The checks of a receiver and of a rig: each with subject, finding, limit and margin."""

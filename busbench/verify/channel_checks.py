@@ -1,4 +1,4 @@
-"""Checks of each channel of the plan: rest, both ends, direction, that it moves alone, noise at rest."""
+"""Checks of each channel of the plan: rest, endpoints, direction, no other channel moves, noise at rest."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ from busbench.wire.scale import FULL_COUNTS
 
 REST, LOW_END, HIGH_END = "rest", "low end", "high end"
 DIRECTION, ALONE, NOISE = "direction", "moves alone", "noise at rest"
-REST_SHARE, REST_S = 0.3, 2.0  # of the frames, and of the time, at one level, to have a rest
-_EDGE = 7  # frames at the ends of a run, in which it is near rest
-_RIGHT_WAY = 0.5  # of the planned reach, from which a move shows its direction
+REST_SHARE, REST_S = 0.3, 2.0  # share of frames, and of time, at one level that makes a rest
+_EDGE = 7  # frames at both ends of a run, in which it is near rest
+_RIGHT_WAY = 0.5  # share of the planned travel from which a move shows its direction
 
 
 def check_channels(evidence: VerifyInputs, channels: Sequence[ChannelPlan], phases: Phases) -> Iterator[Check]:
@@ -39,7 +39,7 @@ def check_channels(evidence: VerifyInputs, channels: Sequence[ChannelPlan], phas
 
 
 def _shown(mapped: ChannelPlan, counts: float, evidence: VerifyInputs) -> str:
-    """Counts with their pulse, or the state."""
+    """Counts with their pulse width, or the state."""
     pulse = "" if mapped.is_on_off else f" ({evidence.rig.scale.to_us(counts):.0f} µs)"
     return mapped.level(counts) + pulse
 
@@ -47,12 +47,12 @@ def _shown(mapped: ChannelPlan, counts: float, evidence: VerifyInputs) -> str:
 def away_rows(
     evidence: VerifyInputs, channels: Sequence[ChannelPlan], mapped: ChannelPlan, phases: Phases
 ) -> tuple[I64, I64]:
-    """Frames in which a channel is to be at rest: of a motor all outside its own move, else where all is left alone.
+    """Frames in which a channel must be at rest: for a motor all outside its own move, else where all is left alone.
 
-    Frames with bytes that the line marked as damaged are none of them: they are judged for that.
+    Frames with marked bytes are left out: they are judged as damaged.
 
     Returns:
-        All such rows, and those of them in which it is away from rest.
+        All such rows, and those in which it is away from rest.
     """
     limit, index = evidence.rig.limits.rest_counts, mapped.channel - 1
     rest = float(phases.rests[index])
@@ -63,7 +63,7 @@ def away_rows(
         free = phases.is_in(Phase.AT_REST, Phase.BETWEEN) & ~phases.is_repeated
         free &= ~_by_hand(evidence, channels, mapped, phases) & ~evidence.is_glitch(index)
     if mapped.must_rest or abs(rest - mapped.rest_counts) <= limit:
-        rest = mapped.rest_counts  # else it rests elsewhere than planned, which is judged once
+        rest = mapped.rest_counts  # else its rest differs from the plan, which is judged once
     rows = np.flatnonzero(evidence.is_sound & free)
     return rows, rows[np.abs(evidence.counts[index][rows] - rest) > limit]
 
@@ -71,7 +71,7 @@ def away_rows(
 def _rest(
     about: CheckFactory, evidence: VerifyInputs, channels: Sequence[ChannelPlan], mapped: ChannelPlan, phases: Phases
 ) -> Check:
-    """Every frame in which the control is left alone; of a motor every frame outside its own move."""
+    """Judge every frame in which the control is left alone; for a motor every frame outside its own move."""
     limit, plan = evidence.rig.limits.rest_counts, mapped.rest_counts
     values, sound = evidence.counts[mapped.channel - 1].astype(np.float64), evidence.is_sound
     rows, outside = away_rows(evidence, channels, mapped, phases)
@@ -101,7 +101,7 @@ def _rest(
     if is_short or not rows.size:
         why = "it never rests for long: leave the controls alone for some seconds"
         return about.not_tested(REST, why, unit="counts", limit=limit)
-    if mapped.must_rest:  # where its own move begins and ends it is on its way, within the limit
+    if mapped.must_rest:  # at the start and end of its own move it is in motion, within the limit
         near = np.convolve(phases.may_run(evidence, mapped), np.ones(2 * _EDGE + 1), "same")[rows] > 0
         rows = rows[~near] if not near.all() else rows
     worst = _farthest(values[rows], plan)
@@ -116,9 +116,9 @@ def _farthest(values: F64, plan: float) -> float:
 
 
 def _unknown(evidence: VerifyInputs, mapped: ChannelPlan, phases: Phases) -> Bools:
-    """Frames in which its control was moved though no annotation says so, bool (N,)."""
+    """Frames in which its control was moved without an annotation, bool (N,)."""
     unknown = np.zeros(phases.of_frame.size, np.bool_)
-    if mapped.must_rest:  # one alone that runs outside its own move is no question
+    if mapped.must_rest:  # a single motor that runs outside its own move is certain
         others = np.zeros(phases.of_frame.size, np.int64)
         for control, runs in phases.runs.items():
             for first, stop in runs:
@@ -137,7 +137,7 @@ def _unknown(evidence: VerifyInputs, mapped: ChannelPlan, phases: Phases) -> Boo
 
 
 def _by_hand(evidence: VerifyInputs, channels: Sequence[ChannelPlan], mapped: ChannelPlan, phases: Phases) -> Bools:
-    """Frames beside a step in which a hand moves its control already, or still; bool (N,)."""
+    """Frames beside a step in which a hand already, or still, moves its control, bool (N,)."""
     allowed = np.zeros(phases.of_frame.size, np.bool_)
     share = evidence.rig.limits.hands_pct / 100 * FULL_COUNTS
     beside_it = {one.control for one in channels if shares_gimbal(mapped, one)}
@@ -153,14 +153,14 @@ def _by_hand(evidence: VerifyInputs, channels: Sequence[ChannelPlan], mapped: Ch
             for run_first, run_stop in phases.runs[word]:
                 if run_first < stop and run_stop > first:
                     allowed[max(begin, run_first - _EDGE) : min(end, run_stop + _EDGE)] = True
-            allowed[begin:end] |= beside[begin:end] <= share  # a stick that springs back
+            allowed[begin:end] |= beside[begin:end] <= share  # a stick springs back
         elif word in beside_it:
             allowed[begin:end] |= beside[begin:end] <= share
     return allowed
 
 
 def _values(evidence: VerifyInputs, mapped: ChannelPlan, turn: ControlMove) -> NDArray[np.int16]:
-    """The channel in its move, without flagged frames and glitches, which are judged elsewhere."""
+    """The values of the channel in its move, without flagged frames and glitches, which are judged elsewhere."""
     index, part = mapped.channel - 1, slice(turn.first, turn.stop)
     values: NDArray[np.int16] = evidence.counts[index][part][(evidence.is_sound & ~evidence.is_glitch(index))[part]]
     return values
@@ -191,7 +191,7 @@ def _ends(
 
 
 def _instead(turn: ControlMove, values: NDArray[np.int16]) -> str:
-    """Says so where a channel did not move while others moved."""
+    """A note if a channel did not move while others did."""
     if np.ptp(values) > MOVED_COUNTS:
         return ""
     others = " and ".join(f"channel {one.channel}" for one in turn.also if one.moved_counts > 4 * MOVED_COUNTS)
@@ -201,7 +201,7 @@ def _instead(turn: ControlMove, values: NDArray[np.int16]) -> str:
 def _direction(
     about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, turn: ControlMove | None, rest: int
 ) -> Check:
-    """The first move of a turn goes to the high end, as the plan's high_when says."""
+    """Check that the first move goes to the high end, as high_when says."""
     where = mapped.devices[0].high_when
     if where is None:
         return about.not_tested(DIRECTION, "the plan does not say at which end the channel is high: state high_when")
@@ -233,7 +233,7 @@ def _direction(
 
 
 def _surfaces(mapped: ChannelPlan, *, is_high: bool) -> str:
-    """What that means for the surfaces, as far as the plan states it: " (left flap up)"."""
+    """The effect on the surfaces, if the plan states it: " (left flap up)"."""
     ways = [f"{d.name} {directions_of(d).of(is_high=is_high)}" for d in mapped.devices if d.above_neutral is not None]
     return f" ({', '.join(ways)})" if ways else ""
 
@@ -277,7 +277,7 @@ def _moved(evidence: VerifyInputs, one: Also) -> str:
 
 
 def shares_gimbal(one: ChannelPlan, other: ChannelPlan) -> bool:
-    """True if one hand moves both on one gimbal: then a little of one is no fault in the other."""
+    """True if one hand moves both on one gimbal; then a small movement of the other is no fault."""
     return (
         one.gimbal is not None
         and one.gimbal == other.gimbal

@@ -1,4 +1,4 @@
-"""Stretches in which one control was moved: by annotations that name it, else by what moved."""
+"""Find when each control was moved: by annotations that name it, else by the motion."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from busbench.verify.link_loss import LinkLoss
 from busbench.verify.marks import HELD_MARKS
 from busbench.verify.windows import Window
 
-MOVED_COUNTS = 40  # farther from rest than noise and trim
-STRANGERS_MOST = 3  # with more, several controls were moved at once: no move of one control
-PAUSE_S = 0.8  # a longer rest ends a move
-MOTOR_PAUSE_S = 0.15  # a motor that is back at rest for longer has ended its move
-AROUND_S = 0.2  # looked at before and after a move
+MOVED_COUNTS = 40  # min distance from rest, above noise and trim
+STRANGERS_MOST = 3  # with more, several controls moved at once
+PAUSE_S = 0.8  # max rest inside a move
+MOTOR_PAUSE_S = 0.15  # the same for a motor
+AROUND_S = 0.2  # evaluated before and after a move
 _SMOOTH = 7  # frames
-_FOLLOWS = 0.8  # correlation from which a channel counts as moved by the same cause
-_NOISE = 4  # times its rms noise, that a channel may be beside its rest: noise is judged elsewhere
+_FOLLOWS = 0.8  # correlation above which a channel counts as moved by the same cause
+_NOISE = 4  # allowed distance from rest, times the rms noise; noise is judged elsewhere
 
 Rows = tuple[int, int]
 
@@ -30,25 +30,25 @@ class Also:
     """A channel that moved while another's control was moved."""
 
     channel: int  # 1-18
-    moved_counts: int  # how far from its rest
-    follows: bool  # True if it moved in step, False if it was moved at the same time
-    row: int  # of the first frame in which it was away
-    frames: int  # in which it was away
+    moved_counts: int  # distance from its rest
+    follows: bool  # True if it moved in proportion, False if only at the same time
+    row: int  # time of the first frame away from rest
+    frames: int  # number of frames away from rest
 
 
 @dataclass(frozen=True, slots=True)
 class ControlMove:
-    """A stretch in which one control was moved."""
+    """A time in which one control was moved."""
 
     control: str
     first: int
     stop: int
     also: tuple[Also, ...]
-    is_marked: bool  # True if an annotation says which control it was
+    is_marked: bool  # True if an annotation names the control
 
 
 def rest_levels(evidence: VerifyInputs, windows: Sequence[Window] = ()) -> tuple[int, ...]:
-    """Where each of the 18 channels was most of the time, in counts; where controls were held away does not count."""
+    """Most frequent position of each of the 18 channels, in counts, except while controls were held away."""
     sound = evidence.is_sound.copy()
     for window in windows:
         if window.word in HELD_MARKS:
@@ -61,7 +61,7 @@ def rest_levels(evidence: VerifyInputs, windows: Sequence[Window] = ()) -> tuple
 
 
 def find_moved(evidence: VerifyInputs) -> tuple[int, ...]:
-    """Channels (1-18) that went away from where they were most of the time, single frames left out."""
+    """Channels (1-18) that left their most frequent position for more than single frames."""
     sound, rests = evidence.is_sound, rest_levels(evidence)
     return tuple(
         index + 1
@@ -78,12 +78,12 @@ def find_control_moves(
     runs: Mapping[str, Sequence[Rows]],
     loss: LinkLoss | None,
 ) -> dict[str, ControlMove]:
-    """One move for each control: its step as annotated last, else the run with the fewest strangers, then the widest.
+    """One move per control: its last annotated step, else the run with the fewest other channels, then the widest.
 
-    Of a motor only the step as annotated: see motor_moves.
+    For a motor only the annotated step: see motor_moves.
 
     Args:
-        loss: the stretch without link: what lasts until then was held away for it.
+        loss: the time without link; runs that last until then were held away for it.
     """
     rests = rest_levels(evidence, windows)
     marked = {window.word: (window.first, window.done) for window in windows if not window.is_repeated}
@@ -100,7 +100,7 @@ def find_control_moves(
 
 
 def own_runs(evidence: VerifyInputs, runs: Sequence[Rows], loss: LinkLoss | None) -> list[Rows]:
-    """Runs that can be a move: they begin at rest and do not last until the link was gone."""
+    """Runs that can be a move: they begin at rest and end before the link loss."""
     found = []
     for first, stop in runs:
         before = evidence.t_s[:first][evidence.is_sound[:first]]
@@ -122,7 +122,7 @@ def best_move(
     rows: Sequence[Rows],
     is_marked: bool,
 ) -> ControlMove | None:
-    """The best of some stretches as the move of a control, None if in each of them several were moved."""
+    """The best candidate for the move of a control, None if several controls moved in each."""
     own = [mapped for mapped in channels if mapped.control == control]
     planned = {mapped.channel for mapped in channels}
     found = []
@@ -137,7 +137,7 @@ def best_move(
 
 
 def lasts_until(evidence: VerifyInputs, loss: LinkLoss | None, first: int, stop: int) -> bool:
-    """True if a run of rows lasts until the link was gone."""
+    """True if a run of rows lasts until the link loss."""
     if loss is None or not loss.has_begun:
         return False
     sound = np.flatnonzero(evidence.is_sound[: loss.first])
@@ -145,9 +145,9 @@ def lasts_until(evidence: VerifyInputs, loss: LinkLoss | None, first: int, stop:
 
 
 def find_runs(evidence: VerifyInputs, channels: Sequence[ChannelPlan], rests: tuple[int, ...]) -> dict[str, list[Rows]]:
-    """Rows in which a channel of each control is away from rest, by the control's name.
+    """Runs of rows with a channel away from rest, by control.
 
-    Short rests are bridged, shorter ones for motors. What stays within MOVED_COUNTS of its rest is no run.
+    Short rests are bridged, for motors only shorter ones. Motion within MOVED_COUNTS of rest is no run.
     """
     sound = np.flatnonzero(evidence.is_sound)
     band = evidence.rig.limits.rest_counts
@@ -170,14 +170,14 @@ def find_runs(evidence: VerifyInputs, channels: Sequence[ChannelPlan], rests: tu
 
 
 def excursions(evidence: VerifyInputs, index: int, rest: float, band: float) -> list[Rows]:
-    """Rows of sound frames in which a channel (from 0) is away from rest, rests of MOTOR_PAUSE_S bridged."""
+    """Runs of good frames with a channel (from 0) away from rest; rests up to MOTOR_PAUSE_S are bridged."""
     at = np.flatnonzero(evidence.is_sound & (np.abs(evidence.counts[index] - rest) > band))
     parts = np.split(at, np.flatnonzero(np.diff(evidence.t_s[at]) > MOTOR_PAUSE_S) + 1) if at.size else []
     return [(int(part[0]), int(part[-1]) + 1) for part in parts]
 
 
 def middle_of_three(values: np.typing.NDArray[np.int16] | F64) -> F64:
-    """Each value replaced by the middle one of itself and its neighbours, float64 (N,)."""
+    """Median of each value and its two neighbours, float64 (N,)."""
     wide = values.astype(np.float64)
     if wide.size < 3:
         return wide
@@ -187,7 +187,7 @@ def middle_of_three(values: np.typing.NDArray[np.int16] | F64) -> F64:
 
 
 def _smooth(values: F64) -> F64:
-    """A mean over a few frames, float64 (N,)."""
+    """Moving mean over a few frames, float64 (N,)."""
     if values.size < _SMOOTH:
         return values
     padded = np.pad(values, _SMOOTH // 2, "edge")
@@ -198,7 +198,7 @@ def _smooth(values: F64) -> F64:
 def _others(
     evidence: VerifyInputs, own: Sequence[ChannelPlan], planned: set[int], rests: tuple[int, ...], first: int, stop: int
 ) -> tuple[Also, ...]:
-    """Channels of other controls that were away from rest in any frame; a glitch is judged elsewhere."""
+    """Channels of other controls that were away from rest in any frame, without glitches."""
     rows = np.arange(first, stop)[evidence.is_sound[first:stop]]
     if not rows.size:
         return ()
@@ -208,7 +208,7 @@ def _others(
         if any(mapped.channel == index + 1 for mapped in own):
             continue
         values = evidence.counts[index][rows].astype(np.int64)
-        rest = rests[index] if index + 1 in planned else int(values[0])  # what no device obeys may be anywhere
+        rest = rests[index] if index + 1 in planned else int(values[0])  # channels without a device may be anywhere
         beside = np.where(evidence.is_glitch(index)[rows], 0, np.abs(values - rest))
         limit = evidence.rig.limits.others_counts + _NOISE * (summary.still_noise_counts or 0.0)
         away: I64 = np.flatnonzero(beside > limit)
@@ -227,7 +227,7 @@ def _correlation(a: F64, b: F64) -> float:
 def _rank(
     evidence: VerifyInputs, own: Sequence[ChannelPlan], rests: tuple[int, ...], turn: ControlMove
 ) -> tuple[bool, int, float, int]:
-    """Those in which the control really moved, then the fewest strangers, then the widest, then the longest."""
+    """Sort key: the control really moved, then fewest other channels, then widest, then longest."""
     part = slice(turn.first, turn.stop)
     indexes = [mapped.channel - 1 for mapped in own]
     reach = max(float(np.abs(middle_of_three(evidence.counts[i][part]) - rests[i]).max(initial=0)) for i in indexes)

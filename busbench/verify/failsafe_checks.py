@@ -1,4 +1,4 @@
-"""Failsafe by switching the transmitter off: how it shows, after how long, with which values, and recovery."""
+"""Checks of failsafe after the transmitter is switched off: how it shows, delay, values and recovery."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 
 SIGN, DELAY, LASTS, LOST = "how it shows", "delay", "flag stays up", "while lost"
 VALUE, RECOVERY = "failsafe value", "recovery"
-_SETTLED_S = 0.5  # after the good frames are back
+_SETTLED_S = 0.5  # time after good frames are back
 
 
 def expects_silence(rig: Rig) -> bool:
-    """True if the plan has the receiver fall silent on every bus device."""
+    """True if the plan says that every bus device gets silence."""
     stated = [device.failsafe for device in rig.driven if device.kind == "servo"]
     return bool(stated) and all(failsafe == "silence" for failsafe in stated)
 
@@ -78,7 +78,7 @@ def _delay(about: CheckFactory, evidence: VerifyInputs, loss: LinkLoss) -> Check
         late = max(0.0, loss.start_s - (loss.start_s if loss.off_s is None else loss.off_s))
         if late:
             said += f", {delay + late:.2f} s after switching off, as annotated"
-        if late > HAND_S and delay + late > limit >= delay:  # a slow hand, or old values sent without a flag
+        if late > HAND_S and delay + late > limit >= delay:  # a slow hand, or old values sent without the flag
             said += ": switch off as you go on, so that the two agree"
             return about.not_tested(DELAY, said, unit="s", limit=limit)
         said += ": too late" if delay > limit else ""
@@ -93,7 +93,7 @@ def _delay(about: CheckFactory, evidence: VerifyInputs, loss: LinkLoss) -> Check
 
 
 def _lasts(about: CheckFactory, evidence: VerifyInputs, phases: Phases, loss: LinkLoss) -> Iterator[Check]:
-    """The flag stays up, frame by frame, as long as the transmitter is off."""
+    """The flag stays set in every frame while the transmitter is off."""
     if loss.failsafe_s is None:
         if not (loss.is_silent and expects_silence(evidence.rig)):
             yield about.not_tested(LASTS, "there was no failsafe flag that could stay up")
@@ -120,7 +120,7 @@ def _lasts(about: CheckFactory, evidence: VerifyInputs, phases: Phases, loss: Li
 
 
 def _held(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, phases: Phases) -> Iterator[Check]:
-    """Frames flagged lost, and those without link before failsafe, hold the last good value."""
+    """Frames flagged lost, and frames without link before failsafe, hold the last good value."""
     flags = evidence.recording.frames.flags
     is_lost = ((flags & FLAG_LOST) != 0) & ((flags & FLAG_FAILSAFE) == 0) & ~phases.is_in(Phase.POWER_UP)
     is_lost |= phases.is_in(Phase.OFF)
@@ -129,7 +129,7 @@ def _held(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, phas
         is_lost &= ~phases.is_repeated
     rows, values = np.flatnonzero(is_lost), evidence.counts[mapped.channel - 1].astype(np.int64)
     limit = evidence.rig.limits.failsafe_counts
-    # The last frame before that holds, flagged failsafe or good; in failsafe lost frames hold its values.
+    # The last frame before counts, failsafe or good; in failsafe, lost frames hold its values.
     is_source = ~is_lost & ~evidence.recording.frames.suspect
     last = np.maximum.accumulate(np.where(is_source, np.arange(is_source.size), -1))[rows]
     rows, last = rows[last >= 0], last[last >= 0]
@@ -138,7 +138,7 @@ def _held(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, phas
     beside = np.abs(values[rows] - values[last])
     loss, level = phases.loss, failsafe_level(mapped)
     if loss is not None and loss.has_begun and loss.failsafe_s is None and level is not None:
-        # A failsafe without a flag is judged as such, once.
+        # A failsafe without the flag is judged once, as such.
         unflagged = (rows >= loss.first) & (rows < loss.stop)
         beside = np.where(unflagged & (np.abs(values[rows] - level) <= limit), 0, beside)
     outside = np.flatnonzero(beside > limit)
@@ -158,14 +158,14 @@ def _value(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, pha
         said = "no frames came, as planned" if plan == "silence" else "no frames came, so the device acts by itself"
         return about.is_so(VALUE, said, good=plan == "silence")
     flagged = (evidence.recording.frames.flags & FLAG_FAILSAFE) != 0
-    flagged |= phases.is_in(Phase.FAILSAFE)  # one whose flag dropped is judged by its value too
+    flagged |= phases.is_in(Phase.FAILSAFE)  # frames whose flag dropped are also judged by value
     flagged &= ~phases.is_in(Phase.POWER_UP) & ~evidence.recording.frames.suspect
     if not mapped.must_rest:
         flagged &= ~phases.is_repeated
     rows, values = np.flatnonzero(flagged), evidence.counts[mapped.channel - 1].astype(np.float64)
     if plan == "silence" and not why:
         return about.is_so(VALUE, "frames went on, but the plan wants silence", good=False)
-    if not rows.size and not why and loss is not None:  # no flag came: what was sent without link is taken for it
+    if not rows.size and not why and loss is not None:  # without the flag, frames without link are used
         rows = np.arange(loss.first, loss.stop)
         rows = rows[evidence.t_s[rows] > loss.start_s + evidence.rig.limits.failsafe_after_s]
     last = np.maximum.accumulate(np.where(evidence.is_sound & ~flagged, np.arange(flagged.size), -1))[rows]
@@ -218,7 +218,7 @@ def _recovery(about: CheckFactory, evidence: VerifyInputs, phases: Phases, loss:
     stop = evidence.row_at(float(evidence.t_s[back]) + _SETTLED_S)
     if evidence.t_s[-1] < evidence.t_s[back] + _SETTLED_S:
         return about.not_tested(RECOVERY, f"the recording ends less than {_SETTLED_S:g} s after the link came back")
-    # Single frames flagged lost are judged as such.
+    # Single frames flagged lost are judged elsewhere.
     if np.count_nonzero(evidence.is_down[back:stop]) * evidence.period_ns > limits.outage_s * 1e9:
         return about.is_so(RECOVERY, "the link came back and was lost again at once", good=False)
     if loss.on_s is not None:

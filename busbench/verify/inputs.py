@@ -1,4 +1,4 @@
-"""A recording as the checks look at it."""
+"""The input of the checks: a recording and its plan."""
 
 from __future__ import annotations
 
@@ -25,16 +25,16 @@ from busbench.wire.frame_spec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.scale import Scale
 
 I16 = NDArray[np.int16]
-ON_OFF_COUNTS = (173, 1811)  # off and on of channels 17 and 18, set beside the others: -100 and 100 %
+ON_OFF_COUNTS = (173, 1811)  # off and on of channels 17 and 18 on the scale of the others: -100 and 100 %
 
 
 @dataclass(frozen=True, eq=False)
 class VerifyInputs:
-    """A whole recording beside the plan it is held against."""
+    """A whole recording and the plan it is checked against."""
 
-    recording: Recording  # frames and all else that was read
+    recording: Recording  # frames and everything else that was read
     rig: Rig
-    known_period_ns: float | None = None  # frame period, where it was found in an earlier part of the recording
+    known_period_ns: float | None = None  # frame period, if found in an earlier part of the recording
 
     @cached_property
     def counts(self) -> I16:
@@ -55,31 +55,31 @@ class VerifyInputs:
 
     @cached_property
     def is_sound(self) -> Bools:
-        """True for frames that show where the controls are, bool (N,)."""
+        """True for frames that show the positions of the controls, bool (N,)."""
         return ~self.is_down & ~self.recording.frames.suspect
 
     @cached_property
     def no_times(self) -> str:
-        """Why nothing can be said of times, "" if they can be trusted."""
+        """Why times cannot be judged, "" if they can."""
         if not self.recording.clock.is_known:
             return "the recording has no times"
         return f"{back}, so its times cannot be trusted" if (back := clock_back(self.recording.times)) else ""
 
     @property
     def clock(self) -> Clock:
-        """How well the times are known: not at all where they cannot be trusted."""
+        """The clock: none if times cannot be trusted."""
         return NO_CLOCK if self.no_times else self.recording.clock
 
     @cached_property
     def found_period_ns(self) -> float | None:
-        """Frame period as found, None without a clock or with too few frames."""
+        """The measured frame period, None without a clock or with too few frames."""
         if self.known_period_ns is not None and self.clock.is_known:
             return self.known_period_ns
         return find_period(self.recording.times) if self.clock.is_known else None
 
     @property
     def period_ns(self) -> float:
-        """Frame period as found, else the plan's."""
+        """The measured frame period, else the plan's."""
         return self.found_period_ns or self.rig.plan.period_ms * 1e6
 
     @property
@@ -89,14 +89,14 @@ class VerifyInputs:
 
     @cached_property
     def t_s(self) -> F64:
-        """Seconds from the first byte, float64 (N,); by the plan's period where there is no clock."""
+        """Seconds from the first byte, float64 (N,); by the plan's period without a clock."""
         if self.clock.is_known:
             return np.asarray((self.recording.frames.t_ns - self.start_ns) / 1e9, np.float64)
         return np.arange(len(self.recording.frames), dtype=np.float64) * (self.period_ns / 1e9)
 
     @cached_property
     def end_s(self) -> float:
-        """Until when the recording is known to have run."""
+        """The time up to which the recording is known to have run."""
         last = self.recording.span.last_t_ns if self.clock.is_known else None
         latest = float(self.t_s[-1]) if self.t_s.size else 0.0
         return latest if last is None else max(latest, (last - self.start_ns) / 1e9)
@@ -113,19 +113,19 @@ class VerifyInputs:
 
     @cached_property
     def channels(self) -> Channels:
-        """What the channels did."""
+        """Statistics of the channels."""
         stats = ChannelStats(clock=self.clock, period_ns=self.period_ns, start_ns=self.start_ns)
         stats.feed(self.recording.frames, self.recording.rejects)
         return stats.result()
 
     def is_glitch(self, index: int) -> Bools:
-        """True for frames that the check of glitches counts on a channel (from 0), bool (N,)."""
+        """True for frames counted as glitches on a channel (from 0), bool (N,)."""
         found: Bools = np.zeros(len(self.recording.frames), np.bool_)
         found[[one.frame for one in self.channels.glitches if one.channel == index + 1]] = True
         return found
 
     def marks_s(self) -> list[tuple[float, str]]:
-        """Marks in the order of time, each with seconds from the first byte."""
+        """Annotations ordered by time, each with seconds from the first byte."""
         if not self.clock.is_known:
             return []
         marks: Sequence[Annotation] = sorted(self.recording.info.marks, key=lambda mark: mark.t_ns)
@@ -138,25 +138,25 @@ class VerifyInputs:
 
 @dataclass(frozen=True, slots=True)
 class ChannelPlan:
-    """A channel of the plan with all devices on it."""
+    """A channel of the plan with its devices."""
 
     channel: int  # 1-18
     devices: tuple[Device, ...]  # at least one
     control: str
-    ends: Endpoints  # where its ends lie
-    rest_counts: float  # where it rests
-    gimbal: str | None = None  # of its control, None if the plan states none
-    # of what can turn a propeller on it, "kill" of what kills an ignition; None if there is neither
+    ends: Endpoints  # its endpoints
+    rest_counts: float  # its rest
+    gimbal: str | None = None  # failsafe of its control, None if not stated
+    # kind of motor on it, "kill" for an ignition kill, else None
     motor_kind: MotorKind | None = None
 
     @property
     def subject(self) -> str:
-        """Channel and devices for people."""
+        """Channel and devices, for people."""
         return f"channel {self.channel} ({', '.join(device.name for device in self.devices)})"
 
     @property
     def must_rest(self) -> bool:
-        """True if a motor, an engine or what kills its ignition is on it: only its own move takes it from rest."""
+        """True for a channel of a motor, engine or ignition kill: only its own move may take it from rest."""
         return self.motor_kind is not None
 
     @property
@@ -165,14 +165,14 @@ class ChannelPlan:
         return self.channel > CHANNELS
 
     def level(self, counts: float, *, has_unit: bool = True) -> str:
-        """A level for people: counts, or the state."""
+        """A level, for people: counts, or the state."""
         if self.is_on_off:
             return "on" if counts > self.ends.neutral_counts else "off"
         return f"{counts:.0f} counts" if has_unit else f"{counts:.0f}"
 
     @property
     def rest_side(self) -> int:
-        """-1 or 1 where it rests nearer to an end than to neutral, else 0."""
+        """-1 or 1 if it rests nearer to an end than to neutral, else 0."""
         away = (self.rest_counts - self.ends.neutral_counts) / max(
             1.0, self.ends.high_counts - self.ends.neutral_counts
         )
@@ -180,14 +180,14 @@ class ChannelPlan:
 
 
 def control_of(device: Device) -> str:
-    """What moves a device: its control, else its group, else itself."""
+    """The control of a device: its control, else its group, else itself."""
     return device.control or device.group or device.name
 
 
 def channel_plans(rig: Rig) -> tuple[ChannelPlan, ...]:
-    """The channels of a plan, in the order of the file; channels that no frame holds are left out.
+    """The channels of a plan, in the order of the file, without channels outside the frame.
 
-    Devices that share a channel share its ends: those of the first count.
+    Devices that share a channel share its endpoints: those of the first device.
     """
     by_channel: dict[int, list[Device]] = {}
     for device in rig.driven:
@@ -202,7 +202,7 @@ def _map(
     channel: int, devices: Sequence[Device], scale: Scale, gimbals: Mapping[str, str], kind: MotorKind | None
 ) -> ChannelPlan:
     first = devices[0]
-    if channel > CHANNELS:  # a flag in the frame is on or off, whatever scale and travel are
+    if channel > CHANNELS:  # a flag in the frame is on or off, independent of scale and travel
         ends = endpoints_of(msgspec.structs.replace(first, travel_pct=100.0, neutral_us=None), Scale())
         rest = float(ON_OFF_COUNTS[rest_sent(first, scale)])
     else:

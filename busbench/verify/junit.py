@@ -1,7 +1,7 @@
-"""Checks as JUnit XML, for programs that watch test results.
+"""Checks as JUnit XML, for programs that process test results.
 
-Source: the common form of JUnit reports; no published standard. What was not tested
-is an error there and not "skipped", which such programs count as good.
+Source: the common form of JUnit reports; no published standard. "Not tested"
+is written as an error, not as "skipped", which such programs count as good.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from busbench.verify.verify import Verification
 
 
 def junit_xml(found: Verification) -> str:
-    """All checks as one test suite: an XML document, UTF-8 in its declaration."""
+    """All checks as one test suite: an XML document in UTF-8."""
     counts = Counter(check.verdict for check in found.checks)
     totals = {
         "tests": str(len(found.checks)),

@@ -18,7 +18,7 @@ _WORDS = {"gap": "missing frames", "lost": "frames flagged lost", "failsafe": "f
 
 
 def check_line(evidence: VerifyInputs, phases: Phases | None) -> Iterator[Check]:
-    """All checks of the line; without link nothing counts as lost. There are no phases without frames."""
+    """All checks of the line; nothing counts as lost while there is no link. Without frames there are no phases."""
     limits, count = evidence.rig.limits, len(evidence.recording.frames)
     if not count or phases is None:
         yield LINE.at_least("frames", "no frame was received", measured=0, limit=limits.frames_least, unit="frames")
@@ -122,13 +122,13 @@ def _length_s(event: Outage) -> float:
 
 
 def _during(evidence: VerifyInputs, time_s: float) -> str:
-    """The step of the round, as far as it is marked."""
+    """The step of the test sequence, if annotated."""
     steps = [text for t, text in evidence.marks_s() if t <= time_s]
     return f', after the mark "{steps[-1]}"' if steps else ""
 
 
 def _is_in(event: Outage, evidence: VerifyInputs, phases: Phases) -> bool:
-    """True if an event belongs to the test of the failsafe or of power-up."""
+    """True if an event belongs to the failsafe or power-up test."""
     if event.start_s is not None and event.end_s is not None:
         slack = 1.5 * evidence.period_ns / 1e9
         return any(event.start_s >= a - slack and event.end_s <= b + slack for a, b in phases.excused_s)

@@ -1,4 +1,4 @@
-"""Where in a recording the transmitter was switched off, and how that shows on the bus."""
+"""Find when the transmitter was switched off, and how that shows on the bus."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from busbench.verify.inputs import VerifyInputs
 from busbench.verify.marks import AWAY_MARK, OFF_MARK, ON_MARK, POWER_MARK
 from busbench.wire.frame_spec import FLAG_FAILSAFE
 
-TEST_S = 1.0  # a shorter outage is no test of the failsafe
-EARLY_S = 1.0  # signs may come this long before the mark, since annotating by hand is slow
+TEST_S = 1.0  # min duration of a failsafe test
+EARLY_S = 1.0  # signs may come this long before the annotation, since people are slow
 _JOIN_S = 0.3  # good frames for a shorter time do not part two outages that are each longer
 _GAP_PERIODS = 1.5
 
@@ -26,10 +26,10 @@ class LinkLoss:
     first: int  # first, stop: its rows; none where the bus was silent from start to end
     stop: int
     failsafe_s: float | None  # time of the first frame flagged failsafe, or None
-    silent_s: float  # time without frames in it
-    off_s: float | None  # when the transmitter was switched off, where that is marked
-    on_s: float | None  # when it was switched on again, where that is marked
-    has_begun: bool  # True if good frames came before: else its start was not seen
+    silent_s: float  # time without frames
+    off_s: float | None  # when the transmitter was switched off, if annotated
+    on_s: float | None  # when it was switched on again, if annotated
+    has_begun: bool  # True if good frames came before, so that its start was seen
     has_ended: bool  # True if good frames follow
 
     @property
@@ -39,19 +39,19 @@ class LinkLoss:
 
 
 def find_link_loss(evidence: VerifyInputs) -> LinkLoss | None:
-    """The stretch in which the transmitter was off: where it is marked, else the longest of TEST_S or more.
+    """Find the time in which the transmitter was off: as annotated, else the longest of TEST_S or more.
 
-    Among those without annotation, those whose start was seen go first, then those with failsafe flags.
+    Without annotations, candidates whose start was seen are preferred, then those with failsafe flags.
 
     Returns:
-        The stretch, or None if there is none.
+        The link loss, None without one.
     """
     marks = evidence.marks_s()
     off_s = next((t for t, text in reversed(marks) if text.casefold() == OFF_MARK), None)
     on_s = None
     if off_s is not None:
         if any(t > off_s and text.casefold() == AWAY_MARK for t, text in marks):
-            return None  # all of it is done again
+            return None  # all of it is repeated
         on_s = next((t for t, text in marks if text.casefold() == ON_MARK and t > off_s), None)
         next_s = next((t for t, text in marks if text.casefold() == POWER_MARK and t > off_s), evidence.end_s)
     steps = [t for t, text in marks if text.casefold() in (OFF_MARK, POWER_MARK)]
@@ -70,7 +70,7 @@ def find_link_loss(evidence: VerifyInputs) -> LinkLoss | None:
 def _stretches(
     evidence: VerifyInputs, steps_s: Sequence[float], off_s: float | None, on_s: float | None
 ) -> list[LinkLoss]:
-    """Runs of frames flagged and of silence that follow one another."""
+    """Runs of flagged frames and silence."""
     t_s, down = evidence.t_s, evidence.is_down
     count = t_s.size
     if not count:
@@ -85,9 +85,9 @@ def _stretches(
     joined: list[tuple[float, float]] = []
     period_s = evidence.period_ns / 1e9
     for start, end in spans:
-        # Single lost frames one after another are a poor link, no lost one.
+        # Single lost frames are a poor link, not a lost one.
         down_s = min(end - start, joined[-1][1] - joined[-1][0] if joined else 0.0) - period_s
-        # What was there before the transmitter, or the receiver, was marked as switched off is a fault of its own.
+        # Losses before the annotated switching off are separate faults.
         is_own = joined and any(joined[-1][0] < step_s - EARLY_S <= start for step_s in steps_s)
         if joined and not is_own and start <= joined[-1][1] + max(0.0, min(_JOIN_S, down_s)):
             joined[-1] = (joined[-1][0], max(end, joined[-1][1]))
@@ -114,7 +114,7 @@ def _silences(evidence: VerifyInputs) -> list[tuple[float, float]]:
         return []
     t_s = np.append(evidence.t_s, evidence.end_s)
     slack_s = np.append(evidence.recording.frames.slack_ns / 1e9, 0.0)
-    # Stamps of reads may be late: only what is certainly longer counts.
+    # Read times may be late: only certainly longer silences count.
     apart = np.diff(t_s) - np.minimum(slack_s[1:], 1.0)
     at = np.flatnonzero(apart > _GAP_PERIODS * evidence.period_ns / 1e9)
     return [(float(t_s[i]), float(t_s[i + 1])) for i in at.tolist()]

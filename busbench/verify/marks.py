@@ -1,4 +1,4 @@
-"""Words that annotate the steps of the test sequence in a recording; of a control, its name."""
+"""Annotation texts of the steps of the test sequence; for a control, its name."""
 
 from __future__ import annotations
 
@@ -7,5 +7,5 @@ OFF_MARK, ON_MARK = "transmitter off", "transmitter on"
 POWER_MARK, LINK_MARK = "receiver on", "transmitter on after the receiver"
 ROUND_MARKS = (REST_MARK, DONE_MARK, AWAY_MARK, OFF_MARK, ON_MARK, LET_GO_MARK, POWER_MARK, LINK_MARK)
 HELD_MARKS = (AWAY_MARK, OFF_MARK, ON_MARK, LET_GO_MARK)  # controls are held away in these steps
-# What a step takes back when it begins again: those that follow from it.
+# Steps that must be repeated after a repeated step.
 FOLLOWS = {AWAY_MARK: (OFF_MARK, ON_MARK, LET_GO_MARK), POWER_MARK: (LINK_MARK,)}

@@ -1,4 +1,4 @@
-"""Where in the recording one looks for a check: the frame at which what it judged can be seen."""
+"""The moment of a check: the frame at which its finding can be seen."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ _FLAGGED = {"frames flagged lost": FLAG_LOST, "frames flagged failsafe": FLAG_FA
 
 
 def moment_of(check: Check, found: Verification) -> int | None:
-    """Row of the frame at which a check can be looked at, None if the recording does not show it.
+    """Row of the frame that shows a check's finding, None if the recording does not show it.
 
-    Of an end it is the farthest frame of the move; of a rest or a held value the frame farthest from it; else the first
+    For an endpoint the farthest frame of the move; for a rest or held value the frame farthest from it; else the first
     frame of the step that the check judges.
     """
     phases, evidence = found.phases, found.evidence

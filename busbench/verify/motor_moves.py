@@ -1,8 +1,8 @@
-"""Which excursion of a motor was its move, where no annotation says so: the one that fits the moves of the others.
+"""Find which excursion of a motor was its move, without annotations: the one that fits the other moves.
 
-A motor that starts by itself may look like a move of its control. So an excursion counts as its
-move only where it goes to the end away from rest, alone, at its place in the order of the plan,
-for a time like the others' moves. Any other is judged as a motor that ran.
+A motor that starts by itself may look like a move of its control. So an excursion only counts as its
+move if it goes to the end away from rest, alone, at its place in the order of the plan,
+and about as long as the other moves. Any other is judged as a motor that ran.
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ from busbench.verify.link_loss import LinkLoss
 from busbench.verify.windows import Window
 from busbench.wire.scale import FULL_COUNTS
 
-OTHERS_LEAST = 2  # moves of other controls, to compare with
-_LEAST_S = 0.5  # a shorter excursion is a pulse, no move of its control
-_ALIKE = 1.6  # times shorter or longer than the others; common practice, no source
+OTHERS_LEAST = 2  # min moves of other controls for a comparison
+_LEAST_S = 0.5  # a shorter excursion is a pulse, not a move
+_ALIKE = 1.6  # factor shorter or longer than the others; common practice, no source
 
 
 def find_motor_moves(
@@ -32,17 +32,17 @@ def find_motor_moves(
     loss: LinkLoss | None,
     turns: dict[str, ControlMove],
 ) -> tuple[dict[str, ControlMove], dict[str, tuple[Rows, ...]]]:
-    """The moves of motors in the test sequence, where no annotation names them.
+    """The moves of motors in the test sequence without annotations.
 
     Args:
-        windows: the annotated steps: what runs in one of another control is no move.
-        rests: where each of the 18 channels was most of the time, in counts.
-        runs: rows in which each control was away from rest.
+        windows: the annotated steps; an excursion in another control's step is no move.
+        rests: most frequent position of each of the 18 channels, in counts.
+        runs: runs of rows with each control away from rest.
         loss: the stretch without link: what lasts until then was held away for it.
         turns: moves of the other controls.
 
     Returns:
-        The moves by control, and the excursions that could be one where too few others were moved to decide.
+        The moves by control, and possible moves if too few other controls moved to decide.
     """
     moves: dict[str, ControlMove] = {}
     unknown: dict[str, tuple[Rows, ...]] = {}
@@ -90,7 +90,7 @@ def _beside(
     rests: tuple[int, ...],
     runs: Mapping[str, Sequence[Rows]],
 ) -> Iterator[Rows]:
-    """Rows in which another control was moved, but for what one hand adds on one gimbal."""
+    """Rows in which another control was moved, except small movement on the same gimbal."""
     share = evidence.rig.limits.hands_pct / 100 * FULL_COUNTS
     gimbals = {mapped.gimbal for mapped in own} - {None}
     for control, some in runs.items():
@@ -107,13 +107,13 @@ def _lasts_s(evidence: VerifyInputs, rows: Rows) -> float:
 
 
 def _lasts_per_end_s(evidence: VerifyInputs, channels: Sequence[ChannelPlan], turn: ControlMove) -> float:
-    """How long a control was away from rest in its move for each end it goes to: one from an end, else two."""
+    """Time away from rest per end visited in a control's move: one end if it rests at an end, else two."""
     is_from_end = any(mapped.rest_side for mapped in channels if mapped.control == turn.control)
     return (_lasts_s(evidence, (turn.first, turn.stop)) - 2 * AROUND_S) / (1 if is_from_end else 2)
 
 
 def _reached_ends(evidence: VerifyInputs, mapped: ChannelPlan, rows: Rows) -> int:
-    """How many ends away from its rest a channel goes to; 0 if it does not go to the farther one."""
+    """Number of ends away from rest that a channel reaches; 0 if it does not reach the farther one."""
     limit, part = evidence.rig.limits.end_pct / 100 * FULL_COUNTS, slice(*rows)
     values = evidence.counts[mapped.channel - 1][part][evidence.is_sound[part]]
     near, far = sorted((mapped.ends.low_counts, mapped.ends.high_counts), key=lambda at: abs(at - mapped.rest_counts))
@@ -122,13 +122,13 @@ def _reached_ends(evidence: VerifyInputs, mapped: ChannelPlan, rows: Rows) -> in
 
 
 def _is_alone(evidence: VerifyInputs, rows: Rows, beside: Sequence[Rows]) -> bool:
-    """True if no other control is away from rest during an excursion, nor in a pause before and after."""
+    """True if no other control is away from rest during an excursion, or shortly before or after."""
     first = evidence.row_at(float(evidence.t_s[rows[0]]) - PAUSE_S)
     stop = evidence.row_at(float(evidence.t_s[rows[1] - 1]) + PAUSE_S)
     return not any(other[0] < stop and first < other[1] for other in beside)
 
 
 def _follows(loss: LinkLoss | None, stop: int, first: int) -> bool:
-    """True if one move ends before another begins, and the transmitter was not off between them."""
+    """True if one move ends before another begins, and the transmitter stayed on between them."""
     is_off_between = loss is not None and loss.has_begun and stop <= loss.first < first
     return stop <= first and not is_off_between

@@ -1,4 +1,4 @@
-"""Frames that are outside of what is allowed, for people: when, in which phase, which value, and how many."""
+"""Name frames outside their limits: when, in which phase, which value, and how many."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from busbench.wire.frame_spec import FLAG_FAILSAFE
 
 
 def name_frames(evidence: VerifyInputs, phases: Phases, mapped: ChannelPlan, rows: I64) -> str:
-    """The first of some frames, and how many: "1811 counts at 0.91 s (at rest), 67 frames to 1.89 s"."""
+    """The first frame and the number: "1811 counts at 0.91 s (at rest), 67 frames to 1.89 s"."""
     first, last = int(rows[0]), int(rows[-1])
     phase = Phase(int(phases.of_frame[first]))
     words = phase.words

@@ -26,12 +26,12 @@ from busbench.verify.windows import Window, find_windows
 from busbench.wire.frame_spec import FLAG_FAILSAFE
 
 _OFF_S = 0.3  # a longer silence shows that the receiver was off
-HAND_S = 1.0  # a hand may be so much before or after the annotation of its step
+HAND_S = 1.0  # a hand may be this much before or after the annotation of its step
 _AFTER_LOSS = (OFF_MARK, ON_MARK, LET_GO_MARK)
 
 
 class Phase(enum.IntEnum):
-    """What a frame belongs to."""
+    """The phase that a frame belongs to."""
 
     AT_REST = 0
     MOVE = 1
@@ -64,39 +64,39 @@ _WORDS = {
 class PowerUp:
     """The receiver was switched on while the transmitter was off."""
 
-    first: int  # row of the first frame that came
-    link: int  # row of the first good frame, or the number of frames where none came
+    first: int  # row of the first frame
+    link: int  # row of the first good frame, or the number of frames without one
     stop: int  # row of the next step, or the number of frames
-    start_s: float  # since when nothing was expected of the bus
-    on_s: float | None  # when the transmitter was switched on, where that is annotated
-    is_annotated: bool  # False if the recording only begins with frames without a link
+    start_s: float  # since when no frames were expected
+    on_s: float | None  # when the transmitter was switched on, if annotated
+    is_annotated: bool  # False if the recording merely begins with frames without a link
 
 
 @dataclass(frozen=True, slots=True)
 class Back:
-    """The link is back."""
+    """The return of the link."""
 
     first: int  # first, stop: rows: the first good frame, and the next step or the number of frames
     stop: int
-    settled_s: float  # from here on every channel is where its control is
+    settled_s: float  # from here on every channel must be at its control's position
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Phases:
-    """The test sequence as a recording shows it.
+    """The test sequence found in a recording.
 
     Args:
         of_frame: Phase of each frame, uint8 (N,).
-        is_repeated: True for frames of a step that was done again later, which takes its place, bool (N,).
+        is_repeated: True for frames of a step that a later repetition replaces, bool (N,).
         rests: where each of the 18 channels was most of the time, in counts.
         turns: moves of one control, by its name.
         runs: rows in which each control was away from rest, by its name.
-        unknown_runs: those of a motor that may be its move: too few other controls were moved to decide.
-        loss: the stretch in which the transmitter was off, if any.
+        unknown_runs: runs of a motor that may be its move; too few other controls moved to decide.
+        loss: the time in which the transmitter was off, if any.
         held_row: the first row in which a control was held away for that.
-        back: what followed; None if the link did not come back.
+        back: the return of the link; None without one.
         power_ups: where the receiver was switched on without a transmitter.
-        excused_s: spans of time without a link that belong to a step: nothing is lost there.
+        excused_s: times without a link that belong to a step: nothing counts as lost there.
     """
 
     of_frame: U8
@@ -122,7 +122,7 @@ class Phases:
         return any(window.word == word for window in self.windows)
 
     def may_run(self, evidence: VerifyInputs, mapped: ChannelPlan) -> Bools:
-        """Frames in which a motor's control may have it away from rest: its own move, and held away, bool (N,)."""
+        """Frames in which a motor may be away from rest: its own move, and while held away, bool (N,)."""
         may: Bools = np.zeros(self.of_frame.size, np.bool_)
         found = excursions(evidence, mapped.channel - 1, mapped.rest_counts, evidence.rig.limits.rest_counts)
         own = [window for window in self.windows if window.word == mapped.control]
@@ -140,18 +140,18 @@ class Phases:
         for first, stop in found:
             if self.loss is not None and self.held_row is not None and lasts_until(evidence, self.loss, first, stop):
                 may[max(first, self.held_row) : self.loss.first] = True
-        if self.loss is None:  # it was held away, but the transmitter is not off yet
+        if self.loss is None:  # held away, but the transmitter is not off yet
             for window in self.windows:
                 if window.word == AWAY_MARK and not window.is_repeated:
                     for first, stop in found:
                         may[max(first, window.first) : min(stop, window.stop)] = True
-        # A step that was done again: what was held away then is held no more.
+        # A repeated step: controls held away then are released.
         may |= self.is_repeated & self.is_in(Phase.HELD_AWAY)
         return may
 
 
 def find_phases(evidence: VerifyInputs, channels: Sequence[ChannelPlan]) -> Phases:
-    """Find what each frame belongs to: by the annotated steps, else by what moved and what was flagged."""
+    """Find the phase of each frame: by the annotated steps, else by motion and flags."""
     count = len(evidence.recording.frames)
     windows = find_windows(evidence, dict.fromkeys(mapped.control for mapped in channels))
     loss = find_link_loss(evidence)
@@ -194,7 +194,7 @@ def find_phases(evidence: VerifyInputs, channels: Sequence[ChannelPlan]) -> Phas
         held_row = _held_row(evidence, windows, runs, loss, motors=motors, turns=turns)
         of_frame[held_row : loss.first] = Phase.HELD_AWAY
         is_early = loss.on_s is not None and loss.end_s < loss.on_s - EARLY_S
-        # Good frames while the transmitter is off are none: the flag dropped, or none ever came.
+        # Frames that look good while the transmitter is off are not: the flag dropped, or never came.
         stop = max(loss.stop, evidence.row_at(loss.on_s)) if is_early and loss.on_s is not None else loss.stop
         begins = stop if loss.failsafe_s is None else evidence.row_at(loss.failsafe_s)
         of_frame[loss.first : begins], of_frame[begins:stop] = Phase.OFF, Phase.FAILSAFE
@@ -203,7 +203,7 @@ def find_phases(evidence: VerifyInputs, channels: Sequence[ChannelPlan]) -> Phas
             limits, first = evidence.rig.limits, stop + int(after[0])
             settled_s = float(evidence.t_s[first]) + limits.return_s
             is_seen = loss.silent_s > 0 or bool(evidence.is_down[loss.first : loss.stop].any())
-            if is_early or not is_seen:  # when the link came back shows nowhere
+            if is_early or not is_seen:  # the return of the link is not visible
                 settled_s += limits.recovery_s
             back = Back(first, _next_step(windows, turns, stop, count), settled_s)
             of_frame[stop : back.stop] = Phase.BACK
@@ -218,7 +218,7 @@ def find_phases(evidence: VerifyInputs, channels: Sequence[ChannelPlan]) -> Phas
 
 
 def _joined(spans: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
-    """Spans of time, those that touch made one."""
+    """Join time spans that touch."""
     joined: list[tuple[float, float]] = []
     for start, end in sorted(spans):
         if joined and start <= joined[-1][1]:
@@ -239,7 +239,7 @@ def _held_row(
 ) -> int:
     """The first row in which a control was held away until the link was gone.
 
-    Where no annotation says so, that is after the last move, and motors do not begin it long before other controls.
+    Without an annotation, that is after the last move; motors do not begin long before other controls.
     """
     rows = [w.first for w in windows if w.word == AWAY_MARK and not w.is_repeated and w.first <= loss.first]
     if rows:
@@ -273,12 +273,12 @@ def _power_ups(evidence: VerifyInputs, windows: Sequence[Window], loss: LinkLoss
 
 
 def _power_up(evidence: VerifyInputs, window: Window, stop: int, on_s: float | None) -> PowerUp:
-    # The receiver was off until shortly before or after the annotation: its first frame follows a silence.
+    # The receiver was off until about the annotation: its first frame follows a silence.
     least = evidence.row_at(window.start_s - HAND_S)
     silent = np.flatnonzero(np.diff(evidence.t_s[max(0, least - 1) : window.done]) > _OFF_S)
     first = max(0, least - 1) + int(silent[0]) + 1 if silent.size else window.first
     start_s = float(evidence.t_s[first - 1]) if first else 0.0
-    # Before the transmitter was switched on no frame is good, whatever its flags.
+    # Before the transmitter was switched on, no frame is good, whatever its flags.
     least = first if on_s is None else max(first, evidence.row_at(on_s - EARLY_S))
     good = np.flatnonzero(evidence.is_sound[least:stop])[:1]
     return PowerUp(first, least + int(good[0]) if good.size else stop, stop, start_s, on_s, is_annotated=True)

@@ -1,4 +1,4 @@
-"""Power-up: the receiver is switched on without a transmitter, then links."""
+"""Checks of power-up: the receiver is switched on without a transmitter, then links."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ FLAGGED, LINK, POWER_UP = "flagged until the link", "link", "from the first fram
 
 
 def check_power_up(evidence: VerifyInputs, channels: Sequence[ChannelPlan], phases: Phases) -> Iterator[Check]:
-    """All checks of power-up; none where the recording shows none."""
+    """All checks of power-up; empty if the recording shows none."""
     about = CheckFactory("power-up", "power-up")
     for one in phases.power_ups:
         if one.is_annotated:
@@ -59,13 +59,13 @@ def _sent(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, phas
         failsafe = failsafe_level(mapped)
         if failsafe is not None or not mapped.is_on_off:
             levels.append(mapped.ends.neutral_counts if failsafe is None else failsafe)
-        # On its way from there to where its control is.
+        # In motion from there to its control's position.
         back = back[evidence.t_s[back] >= evidence.t_s[min(one.link, values.size - 1)] + limits.return_s]
     else:
         rows, back = np.append(rows, back), back[:0]
     beside = np.min([np.abs(values[rows] - level) for level in levels], axis=0)
     outside = rows[beside > max(limits.failsafe_counts, limits.rest_counts)]
-    if abs(phases.rests[mapped.channel - 1] - mapped.rest_counts) <= limits.rest_counts:  # else it is judged once
+    if abs(phases.rests[mapped.channel - 1] - mapped.rest_counts) <= limits.rest_counts:  # else it is judged elsewhere
         outside = np.append(outside, back[np.abs(values[back] - mapped.rest_counts) > limits.rest_counts])
     allowed = " or ".join(dict.fromkeys(mapped.level(level) for level in levels))
     if outside.size:

@@ -1,4 +1,4 @@
-"""The round of a guided check: what the person is to do, step by step."""
+"""The test sequence of a guided check, step by step."""
 
 from __future__ import annotations
 
@@ -14,17 +14,17 @@ from busbench.verify.marks import AWAY_MARK, LET_GO_MARK, LINK_MARK, OFF_MARK, O
 
 @dataclass(frozen=True, slots=True)
 class TestStep:
-    """One step of the round."""
+    """One step of the test sequence."""
 
-    mark: str  # word set in the recording when it begins; of a control, its name
+    mark: str  # annotation at its start; for a control, its name
     instruction: str  # what to do, in one or two sentences
-    least_s: float  # it lasts at least this long
-    channels: tuple[int, ...] = ()  # channels that it is about, 1-18
-    is_optional: bool = False  # True if a test without it can pass
+    least_s: float  # min duration
+    channels: tuple[int, ...] = ()  # its channels, 1-18
+    is_optional: bool = False  # True if it is optional
 
 
 def round_of(rig: Rig) -> tuple[TestStep, ...]:
-    """The steps of a whole round: rest, each control by the order of the file, the transmitter off and on."""
+    """The steps of a test sequence: rest, each control in the order of the file, transmitter off and on."""
     channels = channel_plans(rig)
     steps = [TestStep(REST_MARK, "Leave all controls alone.", 4.0)]
     for control in dict.fromkeys(mapped.control for mapped in channels):
@@ -52,7 +52,7 @@ def _motor_off(channels: Sequence[ChannelPlan]) -> str:
 
 
 def _hold_away(channels: Sequence[ChannelPlan]) -> str:
-    """What holds shows as such only away from rest, where a failsafe value may well lie."""
+    """Channels that hold must be away from rest, since a failsafe value may equal the rest."""
     holding = dict.fromkeys(f'"{one.control}"' for one in channels if one.devices[0].failsafe == "hold")
     away = f", and {listed(holding)} away from rest" if holding else ""
     return f"Push every control against an end, away from its failsafe position{away} (propeller off!), and hold it."
@@ -74,7 +74,7 @@ def _move(control: str, own: list[ChannelPlan]) -> str:
 
 
 def _to(device: Device, mapped: ChannelPlan) -> str:
-    """Which way a surface goes first, as far as the plan states it."""
+    """The first direction of a surface, if the plan states it."""
     if device.above_neutral is None or device.high_when is None:
         return ""
     return f" {directions_of(device).of(is_high=mapped.rest_side <= 0)}"

@@ -1,4 +1,4 @@
-"""Checks of pulse outputs beside the bus: that both outputs of a receiver agree."""
+"""Checks of pulse outputs recorded beside the bus."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ FOLLOWS, AGREES = "pulse output", "agrees with the bus"
 
 
 def check_pulses(found: Pulses, rig: Rig) -> Iterator[Check]:
-    """Check each device off the bus against the pulse output of its channel, and each output for its scale."""
+    """Check each PWM device against the pulse output of its channel, and each output for its scale."""
     by_channel: dict[int, list[PulseLine]] = {}
     for line in found.lines:
         if line.fit is not None and not line.fit.also:
@@ -35,7 +35,7 @@ def check_pulses(found: Pulses, rig: Rig) -> Iterator[Check]:
         if line.fit is None:
             yield about.not_tested(FOLLOWS, line.note)
         elif line.fit.also:
-            yield _agreement(about, line, rig)  # whichever channel it is, the scale is measured
+            yield _agreement(about, line, rig)  # the scale is measured for any channel
 
 
 def _words(line: PulseLine) -> str:

@@ -1,4 +1,4 @@
-"""What a guided check asks to do again, and why, as soon as a step has ended."""
+"""Steps to repeat in a guided check, and why, at the end of each step."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ from busbench.verify.verify import Verification
 
 @dataclass(frozen=True, slots=True)
 class Repeat:
-    """One step to do again."""
+    """One step to repeat."""
 
-    mark: str  # of the step; "" for the whole test sequence: a motor that ran is excused by no repetition
+    mark: str  # annotation of the step; "" for the whole test sequence: no repetition excuses a motor that ran
     why: str
 
     @property
@@ -30,7 +30,7 @@ class Repeat:
 
 
 def checks_of(found: Verification, step: TestStep) -> tuple[Check, ...]:
-    """The checks that can be made when a step has ended."""
+    """The checks that are possible at the end of a step."""
     parts = {LET_GO_MARK: "failsafe", LINK_MARK: "power-up"}
     if step.mark in parts:
         return tuple(check for check in found.checks if check.part == parts[step.mark])
@@ -44,7 +44,7 @@ def checks_of(found: Verification, step: TestStep) -> tuple[Check, ...]:
 
 
 def find_repeats(found: Verification, step: TestStep) -> Iterator[Repeat]:
-    """The steps to do again, which the end of one brought to light, each with its first reason."""
+    """The steps to repeat found at the end of a step, each with its first reason."""
     phases, evidence = found.phases, found.evidence
     if phases is None:
         return

@@ -1,4 +1,4 @@
-"""One check and what came of it."""
+"""One check and its result."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ CAUTION = (
 Part = Literal["plan", "line", "channel", "failsafe", "power-up", "pulse", "walk"]
 
 
-ON_OFF = "on/off"  # unit of a channel that is on (1) or off (0)
-_MIDDLE_COUNTS = 992  # what such a channel counts as is far on either side
+ON_OFF = "on/off"  # unit of on/off channels, on (1) or off (0)
+_MIDDLE_COUNTS = 992  # counts used for its states
 
 
 class Verdict(enum.StrEnum):
-    """What came of a check; "not tested" is never a pass.
+    """The verdict of a check; "not tested" is never a pass.
 
     Attributes:
-        PASS, FAIL, NOT_TESTED: in words as in the output.
+        PASS, FAIL, NOT_TESTED: values as in the output.
     """
 
     PASS = "pass"
@@ -40,13 +40,13 @@ class Check:
     Args:
         part: what it is about.
         subject: channel and devices, or "plan", "line", "failsafe".
-        name: of the check, in a few words.
-        verdict: what came of it.
+        name: short name of the check.
+        verdict: its verdict.
         sentence: the finding in one sentence.
-        measured: value found, None if there is none.
-        expected: value of the plan, None if only the limit counts.
-        limit: the most that is allowed: of the measured value, or of its distance from the expected.
-        margin: how far the value is inside the limit; below 0 it fails.
+        measured: the measured value, None without one.
+        expected: the planned value, None if only the limit counts.
+        limit: max of the measured value, or of its distance from the expected one.
+        margin: distance to the limit; negative: fails.
         unit: of all four; ON_OFF for channels 17 and 18, which have no limit and no margin.
         channel: 1-18, None if it is about no channel.
     """
@@ -65,10 +65,10 @@ class Check:
 
     @property
     def message(self) -> str:
-        """The sentence; of what failed also the limit that it passed."""
+        """The sentence; for a failed check with its limit."""
         if self.limit is None or self.verdict is not Verdict.FAIL:
             return self.sentence
-        if self.expected is not None:  # the sentence names the plan's value
+        if self.expected is not None:  # the sentence names the planned value
             word = "limit ±"
         else:
             word = "at least " if (self.measured or 0) < self.limit else "limit "
@@ -81,24 +81,24 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class CheckFactory:
-    """What a run of checks is about; makes checks on it."""
+    """Makes checks about one subject."""
 
     part: Part  # part, subject, channel: see Check
     subject: str
     channel: int | None = None
 
     def at_most(self, name: str, sentence: str, *, measured: float, limit: float, unit: str) -> Check:
-        """A value that may not be above a limit."""
+        """Check that a value is not above a limit."""
         if self._is_on_off(unit):
             return self.is_so(name, sentence, good=measured <= limit)
         return self._judged(name, sentence, measured, None, limit, limit - measured, unit)
 
     def at_least(self, name: str, sentence: str, *, measured: float, limit: float, unit: str) -> Check:
-        """A value that may not be below a limit."""
+        """Check that a value is not below a limit."""
         return self._judged(name, sentence, measured, None, limit, measured - limit, unit)
 
     def within(self, name: str, sentence: str, *, measured: float, expected: float, limit: float, unit: str) -> Check:
-        """A value that may not be farther from the plan's than a limit; on an on/off channel the same state."""
+        """Check that a value is within a limit of the planned one; for an on/off channel the same state."""
         if self._is_on_off(unit):
             on, planned = float(measured > _MIDDLE_COUNTS), float(expected > _MIDDLE_COUNTS)
             state = self.is_so(name, sentence, good=on == planned)
@@ -107,12 +107,12 @@ class CheckFactory:
         return self._judged(name, sentence, measured, expected, limit, margin, unit)
 
     def is_so(self, name: str, sentence: str, *, good: bool) -> Check:
-        """A yes or no."""
+        """Check a condition."""
         verdict = Verdict.PASS if good else Verdict.FAIL
         return Check(self.part, self.subject, name, verdict, sentence, channel=self.channel)
 
     def not_tested(self, name: str, why: str, *, unit: str = "", limit: float | None = None) -> Check:
-        """A check for which the recording holds nothing."""
+        """A check that the recording cannot answer."""
         if self._is_on_off(unit):
             unit, limit = ON_OFF, None
         return Check(
@@ -120,7 +120,7 @@ class CheckFactory:
         )
 
     def _is_on_off(self, unit: str) -> bool:
-        """True if what counts is a state, for there is nothing between on and off."""
+        """True if states are compared: there is nothing between on and off."""
         return (self.channel or 0) > CHANNELS and unit == "counts"
 
     def _judged(
@@ -133,7 +133,7 @@ class CheckFactory:
         margin: float,
         unit: str,
     ) -> Check:
-        # Limits are decimal fractions: what lies on one must not fail for its last binary digit.
+        # Limits are decimal fractions: a value equal to one must not fail by binary rounding.
         good = margin >= 0 or math.isclose(margin, 0, abs_tol=1e-9 * max(1.0, abs(limit)))
         verdict = Verdict.PASS if good else Verdict.FAIL
         return Check(
@@ -142,7 +142,7 @@ class CheckFactory:
 
 
 def overall(checks: tuple[Check, ...]) -> Verdict:
-    """Pass where all passed, fail where one failed, else not tested (also of no checks)."""
+    """Pass if all passed, fail if one failed, else not tested (also without checks)."""
     verdicts = {check.verdict for check in checks}
     if Verdict.FAIL in verdicts:
         return Verdict.FAIL

@@ -1,4 +1,4 @@
-"""After the link is back each channel returns to where its control is, and a motor stays at rest."""
+"""Checks after the link returns: each channel goes to its control's position, and a motor stays at rest."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ from busbench.verify.result import Check, CheckFactory
 from busbench.wire.scale import FULL_COUNTS
 
 RETURN = "after return"
-_LETS_GO_S = 1.5  # from where a control was held to its rest, the swings of its spring with it
+_LETS_GO_S = 1.5  # from the held position of a control to its rest, including spring oscillation
 
 
 def failsafe_level(mapped: ChannelPlan) -> float | None:
-    """Where the plan's failsafe has a channel, in counts; None for hold, silence and where none is stated."""
+    """The planned failsafe level of a channel, in counts; None for hold, silence or if not stated."""
     plan = mapped.devices[0].failsafe
     if not isinstance(plan, int | float):
         return None
@@ -29,13 +29,13 @@ def failsafe_level(mapped: ChannelPlan) -> float | None:
 
 
 def value_before(evidence: VerifyInputs, mapped: ChannelPlan, loss: LinkLoss) -> float | None:
-    """The last good value before the link was gone, None if there is none."""
+    """The last good value before the link loss, None without one."""
     sound = np.flatnonzero(evidence.is_sound[: loss.first])
     return float(evidence.counts[mapped.channel - 1][sound[-1]]) if sound.size else None
 
 
 def check_return(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, phases: Phases, why: str) -> Check:
-    """Every frame from the first good one until the next step; `why` there is no failsafe to return from, or ""."""
+    """Check every frame from the first good one until the next step; `why` says why there is no failsafe, or ""."""
     loss, limits = phases.loss, evidence.rig.limits
     if why or loss is None:
         return about.not_tested(RETURN, why)
@@ -52,7 +52,7 @@ def check_return(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPla
         return about.not_tested(RETURN, f"the recording shows less than {limits.return_s:g} s after the link came back")
     hand = 1.0 if mapped.is_on_off else limits.hands_pct / 100 * FULL_COUNTS
     failsafe = float(values[loss.stop - 1]) if loss.stop > loss.first else before
-    # Until then it may be anywhere between failsafe, where it was held and rest.
+    # Until then it may be anywhere between failsafe, the held position and rest.
     levels = (failsafe, before, mapped.rest_counts, float(phases.rests[mapped.channel - 1]))
     least, most = min(levels) - hand, max(levels) + hand
     early = rows[: rows.size - settled.size]
@@ -88,13 +88,13 @@ def _says(
     failsafe: float,
     hand: float,
 ) -> tuple[str, bool | None]:
-    """What the settled frames show: where it is, and whether that is right, None if that cannot be known."""
+    """The position in the settled frames, and whether it is right, None if unknown."""
     limits, values = evidence.rig.limits, evidence.counts[mapped.channel - 1].astype(np.float64)
     exact, after_s = limits.failsafe_counts, f"{limits.return_s:g} s after the link came back"
     is_held: F64 = np.abs(values[settled] - before)
     rest = mapped.rest_counts
     if abs(phases.rests[mapped.channel - 1] - rest) > limits.rest_counts:
-        rest = phases.rests[mapped.channel - 1]  # that it rests elsewhere than planned is judged once
+        rest = phases.rests[mapped.channel - 1]  # a rest other than planned is judged elsewhere
     at_rest: F64 = np.abs(values[settled] - rest)
     at_failsafe = np.abs(values[settled] - failsafe) <= exact
     is_apart = abs(failsafe - before) > exact  # else holding and failsafe look the same
@@ -133,7 +133,7 @@ def _says(
 
 
 def _stuck_since(evidence: VerifyInputs, mapped: ChannelPlan, phases: Phases, failsafe: float) -> float | None:
-    """When the link came back in a step that was done again, where a channel has not moved since; else None."""
+    """When the link came back in a repeated step, if the channel has not moved since; else None."""
     first = next((window for window in phases.windows if window.word == ON_MARK and window.is_repeated), None)
     if first is None:
         return None

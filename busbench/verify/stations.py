@@ -1,4 +1,4 @@
-"""What a plan says of the walk: its halts, what is not walked and why, and what a virtual aircraft shows."""
+"""The walk of a plan: its stations, devices not walked with reasons, and what a virtual aircraft shows."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from busbench.wire.scale import whole
 _ASSUMED = (
     "above neutral, a device neither reversed nor mirrored is taken to move its surface up, a rudder to the right."
 )
-LATE_DEG = 4.0  # farther from rest at the end, it has not followed
-SEEN_DEG = 1.0  # less is not seen from beside the aircraft
+LATE_DEG = 4.0  # farther from rest than this at the end: it did not follow
+SEEN_DEG = 1.0  # smaller motion is not visible from beside the aircraft
 
 
 def direction_words(rig: Rig) -> str:
-    """Where the directions asked for come from."""
+    """The source of the directions, for people."""
     assumed = [device.name for stop in stations_of(rig)[0] for device in map(rig.device, stop.members)
                if not directions_of(device).is_stated and device.channel in range(1, CHANNELS + 1)]  # fmt: skip
     if not assumed:
@@ -30,7 +30,7 @@ def direction_words(rig: Rig) -> str:
 
 
 def stations_of(rig: Rig) -> tuple[tuple[Station, ...], tuple[tuple[str, str], ...]]:
-    """The halts of the walk, one for all devices on a channel, and the names of what is not walked, with reasons."""
+    """The stations of the walk, one per channel with devices, and the devices not walked, with reasons."""
     locked, kills = {rest.channel for rest in motor_rests(rig)}, kill_names(rig)
     walked: dict[int, list[Device]] = {}
     left_out: list[tuple[str, str]] = []
@@ -60,7 +60,7 @@ def _why_not(device: Device, locked: set[int], kills: frozenset[str], rig: Rig) 
 
 
 def _counts(devices: Sequence[Device], rig: Rig) -> tuple[int, int, int]:
-    """Low end, rest and high end in counts: the inner ends, so that none is driven past its own."""
+    """Low end, rest and high end in counts: the inner endpoints, so that no device exceeds its own."""
     ends = [endpoints_of(device, rig.scale) for device in devices]
     low = whole(max(end.low_counts for end in ends), clip=True)
     high = whole(min(end.high_counts for end in ends), clip=True)
@@ -70,7 +70,7 @@ def _counts(devices: Sequence[Device], rig: Rig) -> tuple[int, int, int]:
 def _stop(channel: int, devices: list[Device], rig: Rig) -> Station:
     is_high_first = not all(directions_of(device).above in SECOND for device in devices)
     low, neutral, high = (0, rest_sent(devices[0], rig.scale), 1) if channel >= CHANNELS else _counts(devices, rig)
-    if low == neutral or neutral == high:  # from where it rests there is one way only
+    if low == neutral or neutral == high:  # from its rest there is only one direction
         is_high_first = low == neutral
     first, then = (_ways(devices, is_high=is_high) for is_high in (is_high_first, not is_high_first))
     names = tuple(device.name for device in devices)

@@ -1,4 +1,4 @@
-"""Answers of a walk round the surfaces as checks: yes passes, no fails, all else is not tested."""
+"""Answers of a walk as checks: yes passes, no fails, the rest is not tested."""
 
 from __future__ import annotations
 
@@ -22,15 +22,15 @@ WORDS = {
 
 
 def check_walk(walk: SavedWalk, rig: Rig, *, path: str) -> Iterator[Check]:
-    """One check for each question of each halt, and one for each surface that was not walked.
+    """One check per question of each station, and one per surface that was not walked.
 
-    Motors and devices off the bus are not walked, and are not missed; see not_walked.
+    Motors and PWM devices are not walked, and not required; see not_walked.
 
     Args:
-        path: of the answers, for errors.
+        path: file of the answers, for errors.
 
     Raises:
-        RigError: they are those of another aircraft.
+        RigError: they belong to another aircraft.
     """
     if walk.rig != rig.plan.name:
         what = f'holds answers for "{walk.rig}", not for "{rig.plan.name}"'
@@ -60,7 +60,7 @@ def check_walk(walk: SavedWalk, rig: Rig, *, path: str) -> Iterator[Check]:
 
 
 def not_walked(walk: SavedWalk, rig: Rig) -> tuple[tuple[str, str], ...]:
-    """What was not walked, and why: as the file says, else as the plan has it."""
+    """Devices not walked, and why: from the file, else from the plan."""
     return stations_of(rig)[1] if walk.not_walked is None else walk.not_walked
 
 
@@ -85,6 +85,6 @@ def _about(stop: Station) -> CheckFactory:
 
 
 def _meant(stop: Station) -> tuple[object, ...]:
-    """What an answer is about, in whatever order the plan has the devices."""
+    """The subject of an answer, independent of the order in the plan."""
     ways = [sorted(words.split(", ")) for words in (stop.first, stop.then)]
     return stop.channel, {*stop.members}, stop.low, stop.neutral, stop.high, stop.is_high_first, ways

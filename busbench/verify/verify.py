@@ -1,4 +1,4 @@
-"""A recording held against a plan."""
+"""Check a recording against a plan."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from busbench.verify.phases import Phases, find_phases
 from busbench.verify.power_up_checks import check_power_up
 from busbench.verify.result import Check, CheckFactory, Verdict, overall
 
-# What judges the controls of a recording, in the order of the page: a further check is a further row.
+# The check functions of a recording, in the order of the page; add new ones here.
 CHECKS: list[Callable[[VerifyInputs, Sequence[ChannelPlan], Phases], Iterable[Check]]] = [
     check_channels,
     check_failsafe,
@@ -32,15 +32,15 @@ CHECKS: list[Callable[[VerifyInputs, Sequence[ChannelPlan], Phases], Iterable[Ch
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Verification:
-    """All checks and what they were made on.
+    """All checks and their inputs.
 
     Args:
-        checks: in the order plan, line, channels, failsafe, pulses, walk; of the plan only what is wrong.
+        checks: in the order plan, line, channels, failsafe, pulses, walk; of the plan only failures.
         evidence: the recording and the plan.
         channels: those of the plan.
-        phases: what each frame belongs to, None without frames.
-        findings: what a check of the plan by itself found, faults first.
-        unplanned: channels (1-18) that moved though the plan has no device on them.
+        phases: the phase of each frame, None without frames.
+        findings: findings about the plan itself, faults first.
+        unplanned: channels (1-18) that moved although the plan has no device on them.
     """
 
     checks: tuple[Check, ...]
@@ -52,31 +52,31 @@ class Verification:
 
     @property
     def control_moves(self) -> dict[str, ControlMove]:
-        """Stretches in which one control was moved, by its name."""
+        """The moves of single controls, by name."""
         return {} if self.phases is None else self.phases.control_moves
 
     @property
     def loss(self) -> LinkLoss | None:
-        """The stretch in which the transmitter was off, if any."""
+        """The time in which the transmitter was off, if any."""
         return None if self.phases is None else self.phases.loss
 
     @property
     def verdict(self) -> Verdict:
-        """Pass only where every check passed."""
+        """Pass only if every check passed."""
         return overall(self.checks)
 
     def count(self, verdict: Verdict) -> int:
-        """How many checks came out so."""
+        """The number of checks with a verdict."""
         return sum(check.verdict is verdict for check in self.checks)
 
     @property
     def faults(self) -> tuple[Finding, ...]:
-        """Of the findings those that must be put right; with one of them nothing passes."""
+        """The findings that must be corrected; with any, nothing passes."""
         return faults_of(self.findings)
 
     @property
     def unplanned_words(self) -> str:
-        """Channels that moved but are not in the plan, in words; "" if there are none."""
+        """Channels that moved but are not in the plan, in words; "" without any."""
         if not self.unplanned:
             return ""
         word = "channel" if len(self.unplanned) == 1 else "channels"
@@ -101,20 +101,20 @@ class Verification:
 
 
 def verify(recording: Recording, rig: Rig, *, more: tuple[Check, ...] = ()) -> Verification:
-    """Hold a recording against a plan.
+    """Check a recording against a plan.
 
-    The recording is best one round: leave all controls alone for some seconds; then take one control at a
+    The recording should be one test sequence: leave all controls alone for some seconds; then take one control at a
     time, first to the end that the plan's `high_when` names, hold, to the other end, hold, let go, and wait
     for a second; at last hold the controls away from their failsafe positions (those that must hold: away
-    from rest), switch the transmitter off for a few seconds and on again. Marks in the recording that name a
+    from rest), switch the transmitter off for a few seconds and on again. Annotations in the recording that name a
     control, "transmitter off" or "transmitter on" take the place of guessing. Without them a motor's move counts
     only if it fits the others: see motor_moves.
 
     Args:
-        more: checks made elsewhere on the same recording, as those of pulse outputs.
+        more: checks made elsewhere on the same recording, such as those of pulse outputs.
 
     Returns:
-        All checks; those for which the recording holds nothing are not tested.
+        All checks; those that the recording cannot answer are not tested.
     """
     found = verify_controls(recording, rig)
     checks = (*_check_plan(found.findings), *check_line(found.evidence, found.phases), *found.checks, *more)
@@ -122,7 +122,7 @@ def verify(recording: Recording, rig: Rig, *, more: tuple[Check, ...] = ()) -> V
 
 
 def verify_controls(recording: Recording, rig: Rig, *, period_ns: float | None = None) -> Verification:
-    """The part of `verify` that can be judged while a test sequence goes on: all but the line and the plan itself."""
+    """The checks that are possible during a test sequence: all except the line and the plan itself."""
     evidence = VerifyInputs(recording, rig, period_ns)
     channels = channel_plans(rig)
     phases = find_phases(evidence, channels) if len(recording.frames) else None
@@ -141,18 +141,18 @@ def verify_controls(recording: Recording, rig: Rig, *, period_ns: float | None =
 
 
 def faults_of(findings: Sequence[Finding]) -> tuple[Finding, ...]:
-    """Those that must be put right."""
+    """The findings that must be corrected."""
     return tuple(one for one in findings if one.severity == "fault")
 
 
 def faults_words(findings: Sequence[Finding], *, rig_path: str) -> str:
-    """The faults of a plan in words, with the command that lists them; "" if there are none."""
+    """The faults of a plan in words, with the command that lists them; "" without any."""
     number = len(faults_of(findings))
     return f"the plan has {pluralize(number, 'fault')}: see `busbench rig check {quote(rig_path)}`" if number else ""
 
 
 def _check_plan(findings: Sequence[Finding]) -> Iterator[Check]:
-    """One that fails where the plan has faults, else none: that a plan is clean says nothing of the aircraft."""
+    """A failed check if the plan has faults, else none: a clean plan proves nothing about the aircraft."""
     if faults := faults_of(findings):
         where = listed(dict.fromkeys(one.where for one in faults))
         said = f"{pluralize(len(faults), 'fault')} ({where}): all else is held against a plan that cannot be right"

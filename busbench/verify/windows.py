@@ -1,4 +1,4 @@
-"""Steps of the test sequence as the recording's annotations have them."""
+"""Steps of the test sequence by the recording's annotations."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ from busbench.verify.marks import DONE_MARK, FOLLOWS, ROUND_MARKS
 class Window:
     """One step, and the pause after it."""
 
-    word: str  # of its annotation, a control as the plan spells it
-    start_s: float  # when it began
+    word: str  # text of its annotation; a control as spelled in the plan
+    start_s: float  # its start
     first: int  # first, done, stop: rows: its first, the one after its last, the one after the pause that follows
     done: int
     stop: int
-    # True if the same step, or one that it follows from, begins again later, which takes its place
+    # True if a later repetition of it, or of an earlier step, replaces it
     is_repeated: bool
 
 
 def find_windows(evidence: VerifyInputs, controls: Collection[str]) -> tuple[Window, ...]:
-    """All steps that are annotated, in the order of time; other annotations, as of an unplugged adapter, end none."""
+    """All annotated steps, ordered by time; other annotations, such as of an unplugged adapter, are ignored."""
     by_word = {word.casefold(): word for word in (*ROUND_MARKS, *controls)}
     marks = [(t, by_word[text.casefold()]) for t, text in evidence.marks_s() if text.casefold() in by_word]
     last = {word: at for at, (_, word) in enumerate(marks)}
