@@ -124,12 +124,16 @@ def drive(name: str, *, options: Mapping[str, Any], orders: DriveOptions) -> int
         DriveError: the program is invalid, or may not be sent.
         PortError: the port cannot be used, or was lost meanwhile.
     """
+    from busbench.cli.limit_options import limit_sources
     from busbench.cli.recorded import is_recording
     from busbench.drive.dry_run import dry_run
     from busbench.drive.frame_generator import EndState, frame_blocks
     from busbench.drive.preview import changed_lines, held_still, past_end, preview_lines
 
-    sources, end = _sources(orders), EndState(orders.end)
+    end = EndState(orders.end)
+    sources = limit_sources(
+        rig=orders.rig, source=orders.to, motors=orders.motor, has_no_motor=orders.no_motor, locks=orders.lock
+    )
     plan = _rehearsed_on(orders, sources)
     if orders.faults and plan is None:
         raise DriveError("--fault: works with --to virtual:RIG only", hint="leave it out, or name a rig file there")
@@ -179,14 +183,6 @@ def drive(name: str, *, options: Mapping[str, Any], orders: DriveOptions) -> int
     gaps = f", {left_out:,} left out" if left_out else ""
     wrote(orders.to, f"{pluralize(written, 'frame')}{gaps}, {spent_s:.10g} s")
     return 0
-
-
-def _sources(orders: DriveOptions) -> LimitSources:
-    from busbench.cli.limit_options import limit_sources
-
-    return limit_sources(
-        rig=orders.rig, source=orders.to, motors=orders.motor, has_no_motor=orders.no_motor, locks=orders.lock
-    )
 
 
 def _rehearsed_on(orders: DriveOptions, sources: LimitSources) -> Rig | None:

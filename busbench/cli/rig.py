@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import asdict
 
 import click
@@ -116,38 +115,25 @@ def sheet_command(rig: str, output: str | None, force: bool, is_ascii: bool, for
     busbench rig sheet captures/heron.toml
     busbench rig sheet captures/heron.toml -o heron-sheet.html
     """
-    sheet(rig, output=output, force=force, is_ascii=is_ascii, format_=format_)
-
-
-def sheet(
-    path: str,
-    *,
-    output: str | None = None,
-    force: bool = False,
-    is_ascii: bool = False,
-    format_: str = "table",
-    today: Callable[[], str] | None = None,
-) -> None:
-    """Print the set-up order, or write the page."""
     from busbench.rig.load import read_rig
     from busbench.rig.sheet import SetupStep, setup_steps, sheet_html
     from busbench.rig.sheet_text import sheet_lines
     from busbench.rig.topology import require_tree
 
-    rig = read_rig(path)
-    require_tree(rig, path=path)
+    plan = read_rig(rig)
+    require_tree(plan, path=rig)
     if output is not None:
-        write_new(output, sheet_html(rig, made_on=(today or _today)()), force=force)
+        write_new(output, sheet_html(plan, made_on=_today()), force=force)
         if output != "-":
             wrote(output, "set-up sheet, to print on A4")
         return
-    steps = [asdict(step) for step in setup_steps(rig)]
+    steps = [asdict(step) for step in setup_steps(plan)]
     if format_ == "csv":
         write_csv(tuple(SetupStep.__dataclass_fields__), [tuple(step.values()) for step in steps])
     elif format_ == "json":
-        write_json({"rig": rig.plan.name, "steps": steps})
+        write_json({"rig": plan.plan.name, "steps": steps})
     else:
-        for line in sheet_lines(rig, is_ascii=is_ascii or not can_write(TREE_SIGNS)):
+        for line in sheet_lines(plan, is_ascii=is_ascii or not can_write(TREE_SIGNS)):
             if "\n" in line:
                 click.echo(line)  # the tree
             else:

@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from busbench.capture.base import ReadOptions
-from busbench.cli.live import arm_option, line_of, line_options, motor_options
+from busbench.cli.live import arm_option, line_options, motor_options
 from busbench.cli.numbers import OneOf
 from busbench.cli.output import ascii_option
-from busbench.cli.source import fault_option, reading_options
+from busbench.cli.source import fault_option, read_options, reading_options
 from busbench.errors import BusbenchError
 
 if TYPE_CHECKING:
@@ -31,7 +30,18 @@ _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busb
 @click.option("--theme", type=OneOf(("light", "dark")), help="Select the colours [default: as set before, or dark].")
 @reading_options
 @line_options
-def command(sources: tuple[str, ...], **settings: Any) -> None:
+def command(
+    sources: tuple[str, ...],
+    rig: str | None,
+    faults: tuple[str, ...],
+    is_armed: bool,
+    motor: tuple[str, ...],
+    no_motor: bool,
+    bell: bool,
+    is_ascii: bool,
+    theme: Literal["light", "dark"] | None,
+    **settings: Any,
+) -> None:
     """Show a port, a recording or `virtual:` on a screen.
 
     Views: channels, timing, outages, range check, and with --rig the plan, a
@@ -53,30 +63,6 @@ def command(sources: tuple[str, ...], **settings: Any) -> None:
     busbench watch captures/heron-pair.pcapng
     busbench watch virtual:captures/heron.toml --fault reversed:rudder
     """
-    line = line_of(settings.pop("baud"), settings.pop("parity"), settings.pop("stop_bits"))
-    options = ReadOptions(settings.pop("interface"), settings.pop("usb_device"), settings.pop("signal"), line)
-    watch(sources[0] if sources else None, others=sources[1:], options=options, **settings)
-
-
-def watch(
-    source: str | None,
-    *,
-    options: ReadOptions,
-    others: tuple[str, ...] = (),
-    rig: str | None = None,
-    faults: tuple[str, ...] = (),
-    is_armed: bool = False,
-    motor: tuple[str, ...] = (),
-    no_motor: bool = False,
-    bell: bool = False,
-    is_ascii: bool = False,
-    theme: Literal["light", "dark"] | None = None,
-) -> None:
-    """Open the source, then the UI on it.
-
-    Raises:
-        BusbenchError: unsuitable terminal, wrong motor options, or the source or rig cannot be opened.
-    """
     from busbench.tui.terminal import is_dumb
 
     if is_dumb():
@@ -87,6 +73,8 @@ def watch(
     from busbench.cli.limit_options import limit_sources
     from busbench.rig.load import read_rig
     from busbench.tui.opening import Opened, each_line, open_session
+
+    options, source = read_options(settings), sources[0] if sources else None
 
     def opener(source: str, rig_path: str) -> Opened:
         path = rig_path or rig_in(source) or rig or ""
@@ -105,7 +93,7 @@ def watch(
         limit_sources(rig=rig, motors=motor, has_no_motor=no_motor)
     beside = [
         open_session(name, options=one)
-        for name in (() if source is None else (source, *others))
+        for name in sources
         for one in each_line(name, options)[1 if name == source else 0 :]
     ]
     from busbench.tui.main import make_app, run

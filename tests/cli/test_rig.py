@@ -10,7 +10,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from busbench.cli.rig import command, sheet
+from busbench.cli.rig import command
 from busbench.rig.load import read_rig
 from busbench.wire.codec import pack_frames
 from tests.cli.running import invoke, refusal_of
@@ -104,14 +104,15 @@ def test_power_in_csv() -> None:
     assert {row["name"] for row in rows} >= {"supply", "receiver", "tail", "rudder", "pack voltage"}
 
 
-def test_sheet_in_its_forms(tmp_path: Path) -> None:
+def test_sheet_in_its_forms(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert run("sheet", str(HERON)).startswith("Heron: set-up sheet\n")
     rows = list(csv.DictReader(run("sheet", str(HERON), "--format", "csv").splitlines()))
     assert (rows[3]["label"], rows[3]["reversed"], rows[3]["low_us"]) == ("4 right flap", "1", "988.125")
     steps = json.loads(run("sheet", str(HERON), "--format", "json"))["steps"]
     assert steps[8]["channel"] == 17
     page = tmp_path / "sheet.html"
-    sheet(str(HERON), output=str(page), today=lambda: "2026-01-31")
+    monkeypatch.setattr("busbench.cli.rig._today", lambda: "2026-01-31")
+    run("sheet", str(HERON), "-o", str(page))
     assert "Made on 2026-01-31." in page.read_text(encoding="utf-8")
     assert error_of("sheet", str(HERON), "-o", str(page)).startswith(f"{page}: file exists already")
 
