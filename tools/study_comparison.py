@@ -161,8 +161,8 @@ LIKE = {
 CHANGES = {
     "jitter x 1.5": Kind(State(), {"jitter_s": 0.00045}, "period jitter"),
     "endpoint 1 %": Kind(State(), {"high": 1668.19}, "endpoint high, ch1"),
-    "losses x 3": Kind(State(), {"bursts": 120.0}, "bursts of losses"),
-    "losses x 3, by longer bursts": Kind(State(), {"burst_frames": 12.0}, "frames lost per burst"),
+    "losses x 3": Kind(State(), {"bursts": 120.0}, "bursts of outages"),
+    "losses x 3, by longer bursts": Kind(State(), {"burst_frames": 12.0}, "frames missed per burst"),
     "period 0.1 %": Kind(State(), {"period_s": 0.007007}, "period"),
     "centre 1 %": Kind(State(), {"centre": 1000.19}, "centre, ch1"),
     "failsafe value": Kind(State(), {"failsafe_counts": 520}, "failsafe value, ch1"),

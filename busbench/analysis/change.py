@@ -18,6 +18,7 @@ import numpy as np
 from busbench.model import F64
 
 Change = Literal["same", "different", "cannot tell"]
+Doubt = Literal["", "not in both", "no floor", "below the floor"]
 _FREEDOM_MOST = 400
 
 
@@ -26,15 +27,17 @@ class Figure:
     """One figure of both recordings.
 
     Args:
-        name: what it is, as in "endpoint high, ch3".
+        what: what it is, as in "endpoint high".
         unit: of all its values, as in "s", "counts", "1/min".
         old, new: its values; None if a recording does not show it.
         floor: the smallest change that this pair could show, None if that is not known.
         low, high: the change, new less old, lies between; None if that is not known.
         tolerance: what matters, either side of zero.
+        subject: of what, as in "ch3"; "" where there is but one.
+        devices: names of what is there, "" where they are not known.
     """
 
-    name: str
+    what: str
     unit: str
     old: float | None
     new: float | None
@@ -42,6 +45,14 @@ class Figure:
     low: float | None
     high: float | None
     tolerance: tuple[float, float]
+    subject: str = ""
+    devices: str = ""
+
+    @property
+    def name(self) -> str:
+        """For people, as in "endpoint high, ch3 left aileron"."""
+        of = " ".join(part for part in (self.subject, self.devices) if part)
+        return f"{self.what}, {of}" if of else self.what
 
     @property
     def verdict(self) -> Change:
@@ -51,6 +62,22 @@ class Figure:
         if self.tolerance[0] <= self.low and self.high <= self.tolerance[1]:
             return "same"
         return "different" if self.low > 0 or self.high < 0 else "cannot tell"
+
+    @property
+    def doubt(self) -> Doubt:
+        """Why it cannot be told, "" where it can."""
+        if self.verdict != "cannot tell":
+            return ""
+        if self.old is None or self.new is None:
+            return "not in both"
+        return "no floor" if self.floor is None else "below the floor"
+
+    @property
+    def looks_changed(self) -> bool:
+        """True if it changed by more than what matters, be it by chance or not, or is gone or new."""
+        if self.old is None or self.new is None:
+            return self.old is not self.new
+        return not self.tolerance[0] <= self.new - self.old <= self.tolerance[1]
 
     def to_json(self) -> dict[str, object]:
         """Plain values."""
@@ -109,7 +136,7 @@ def half_width(old: Sample, new: Sample, chance: float) -> float:
 
 
 def change_of(
-    name: str,
+    what: str,
     unit: str,
     old: Sample | None,
     new: Sample | None,
@@ -128,10 +155,10 @@ def change_of(
     limits = (-tolerance, tolerance)
     if old is None or new is None or not old.freedom or not new.freedom:
         before, after = (None if one is None else one.mean for one in (old, new))
-        return Figure(name, unit, before, after, None, None, None, limits)
+        return Figure(what, unit, before, after, None, None, None, limits)
     floor = half_width(old, new, chance) + beside
     change = new.mean - old.mean
-    return Figure(name, unit, old.mean, new.mean, floor, change - floor, change + floor, limits)
+    return Figure(what, unit, old.mean, new.mean, floor, change - floor, change + floor, limits)
 
 
 @lru_cache(maxsize=4096)

@@ -166,7 +166,7 @@ def measure_failsafe(frames: FrameTable, *, has_clock: bool) -> MeasuredFailsafe
     return MeasuredFailsafe(delay_s, out.min(axis=0), out.max(axis=0), is_held)
 
 
-def compare_channel(old: MeasuredChannel, new: MeasuredChannel, label: str, *, chance: float) -> list[Figure]:
+def compare_channel(old: MeasuredChannel, new: MeasuredChannel, *, chance: float) -> list[Figure]:
     """Endpoints, centre and noise, where both recordings show them."""
     made = []
     positions = (
@@ -178,7 +178,7 @@ def compare_channel(old: MeasuredChannel, new: MeasuredChannel, label: str, *, c
         if one is not None and other is not None:
             made.append(
                 change_of(
-                    f"{what}, {label}", "counts", one, other,
+                    what, "counts", one, other,
                     chance=chance, tolerance=POSITION_MATTERS, beside=_ROUNDED_COUNTS,
                 )
             )  # fmt: skip
@@ -187,7 +187,7 @@ def compare_channel(old: MeasuredChannel, new: MeasuredChannel, label: str, *, c
         matters = max(NOISE_LEAST, NOISE_MATTERS * old.noise.mean)
         made.append(
             change_of(
-                f"noise at rest, {label}", "counts", old.noise, new.noise,
+                "noise at rest", "counts", old.noise, new.noise,
                 chance=chance, tolerance=matters, beside=hidden,
             )
         )  # fmt: skip
@@ -210,7 +210,7 @@ def compare_delay(old: MeasuredFailsafe | None, new: MeasuredFailsafe | None, *,
     return Figure(name, "s", before, after, floor, after - before - floor, after - before + floor, limits)
 
 
-def compare_failsafe(old: MeasuredFailsafe, new: MeasuredFailsafe, channel: int, label: str) -> Figure | None:
+def compare_failsafe(old: MeasuredFailsafe, new: MeasuredFailsafe, channel: int) -> Figure | None:
     """The value of a channel in failsafe, by every frame; None if it may be held, so that the stick decides it."""
     at = channel - 1
     if old.is_held[at] or new.is_held[at]:
@@ -218,4 +218,4 @@ def compare_failsafe(old: MeasuredFailsafe, new: MeasuredFailsafe, channel: int,
     before, after = (float(one.low[at] + one.high[at]) / 2 for one in (old, new))
     low, high = float(new.low[at] - old.high[at]), float(new.high[at] - old.low[at])
     limits = (-FAILSAFE_MATTERS, FAILSAFE_MATTERS)
-    return Figure(f"failsafe value, {label}", "counts", before, after, (high - low) / 2, low, high, limits)
+    return Figure("failsafe value", "counts", before, after, (high - low) / 2, low, high, limits)

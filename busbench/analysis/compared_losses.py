@@ -71,7 +71,7 @@ def find_bursts(outages: Outages) -> Bursts | None:
 
 def compare_bursts(old: Bursts, new: Bursts, *, chance: float) -> Figure:
     """How often frames are lost."""
-    name, unit = "bursts of losses", "1/min"
+    name, unit = "bursts of outages", "1/min"
     group = _group(old, new, chance)
     whole = round((old.frames.size + new.frames.size) / group)
     low = _rate(new, group, chance, is_upper=False) - _rate(old, group, chance, is_upper=True)
@@ -106,7 +106,7 @@ def compare_burst_lengths(old: Bursts, new: Bursts, *, chance: float) -> Figure 
     limits = (before / LOSSES_MATTER - before, before * LOSSES_MATTER - before)
     change = after - before
     floor = max(high - change, change - low)
-    return Figure("frames lost per burst", "frames", before, after, floor, low, high, limits)
+    return Figure("frames missed per burst", "frames", before, after, floor, low, high, limits)
 
 
 def _rate(one: Bursts, group: float, chance: float, *, is_upper: bool) -> float:

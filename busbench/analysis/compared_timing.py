@@ -91,7 +91,7 @@ def compare_period(old: MeasuredTiming, new: MeasuredTiming, *, chance: float) -
 
 def compare_jitter(old: MeasuredTiming, new: MeasuredTiming, *, chance: float) -> Figure:
     """The receiver's period jitter: what adapter and computer may have added widens the interval."""
-    name, unit, one, other = "period jitter, rms", "s", old.jitter, new.jitter
+    name, unit, one, other = "period jitter rms", "s", old.jitter, new.jitter
     seen = [None if jitter is None else jitter.period_rms_s for jitter in (one, other)]
     if one is None or other is None:
         return Figure(name, unit, seen[0], seen[1], None, None, None, (0.0, 0.0))

@@ -7,7 +7,7 @@ pairs, however many channels they have.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from busbench.analysis.change import Change, Figure
@@ -52,6 +52,10 @@ class Comparison:
             return "different"
         return "same" if said == {"same"} else "cannot tell"
 
+    def count(self, verdict: Change) -> int:
+        """How many figures came out so."""
+        return sum(figure.verdict == verdict for figure in self.figures)
+
     def to_json(self) -> dict[str, object]:
         """Plain values; the units of a figure are its own."""
         return {"verdict": self.verdict, "figures": [figure.to_json() for figure in self.figures]}
@@ -78,26 +82,29 @@ def compare(old: Recording, new: Recording, *, rig: Rig | None = None) -> Compar
         figures.append(compare_bursts(bursts[0], bursts[1], chance=_BURSTS))
         lengths = compare_burst_lengths(bursts[0], bursts[1], chance=_LENGTHS)
         figures += [] if lengths is None else [lengths]
-    labels = _labels(rig)
+    devices = _devices(rig)
     channels = [measure_channels(one.frames) for one in (old, new)]
-    chance = _CHANNELS / max(1, _OF_A_CHANNEL * len(labels))
-    for channel, label in labels.items():
-        figures += compare_channel(channels[0][channel - 1], channels[1][channel - 1], label, chance=chance)
+    chance = _CHANNELS / max(1, _OF_A_CHANNEL * len(devices))
+    for channel, names in devices.items():
+        of = compare_channel(channels[0][channel - 1], channels[1][channel - 1], chance=chance)
+        figures += [replace(figure, subject=f"ch{channel}", devices=names) for figure in of]
     before, after = (measure_failsafe(one.frames, has_clock=one.clock.is_known) for one in (old, new))
     if (before or after) and old.clock.is_known and new.clock.is_known:
         figures.append(compare_delay(before, after, chance=_DELAY))
     if before is not None and after is not None:
-        values = [compare_failsafe(before, after, channel, label) for channel, label in labels.items()]
-        figures += [value for value in values if value is not None]
+        values = [(compare_failsafe(before, after, channel), channel) for channel in devices]
+        figures += [
+            replace(value, subject=f"ch{channel}", devices=devices[channel]) for value, channel in values if value
+        ]
     return Comparison(tuple(figures))
 
 
-def _labels(rig: Rig | None) -> dict[int, str]:
-    """Channels that are compared, 1-16, and how they are called."""
+def _devices(rig: Rig | None) -> dict[int, str]:
+    """Channels that are compared, 1-16, and the names of the devices on each."""
     if rig is None:
-        return {channel: f"ch{channel}" for channel in range(1, CHANNELS + 1)}
+        return dict.fromkeys(range(1, CHANNELS + 1), "")
     named: dict[int, list[str]] = {}
     for device in rig.driven:
         if device.channel is not None and device.channel <= CHANNELS:
             named.setdefault(device.channel, []).append(device.name)
-    return {channel: f"ch{channel} {', '.join(names)}" for channel, names in sorted(named.items())}
+    return {channel: ", ".join(names) for channel, names in sorted(named.items())}

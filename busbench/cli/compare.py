@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from busbench.cli.live import line_options
-from busbench.cli.output import ascii_option, can_write, format_option, table_lines, to_the_end, write_csv, write_json
+from busbench.cli.output import (
+    WIDTH,
+    ascii_option,
+    can_write,
+    format_option,
+    table_lines,
+    to_the_end,
+    write_csv,
+    write_json,
+)
 from busbench.cli.source import read_all, read_options, reading_options
 from busbench.errors import pluralize, sanitize
 
@@ -18,14 +28,13 @@ if TYPE_CHECKING:
 
 KEYS = ("name", "unit", "old", "new", "floor", "low", "high", "verdict")
 _BAR = 11  # an odd number of columns: no change is in the middle
-_NAME_MOST = 22
-_UNITS = {"s": ("ms", 1e3)}
+_NAME_MOST = 20  # longer names go without the devices
 
 
 @click.command("compare")
 @format_option
 @click.option("--rig", "rig_path", metavar="RIG.toml", help="Compare only the channels of this plan, by name.")
-@click.option("--all", "show_all", is_flag=True, help="List every figure, not only those that count.")
+@click.option("--all", "show_all", is_flag=True, help="List every figure, not only what looks different.")
 @ascii_option
 @reading_options
 @line_options
@@ -42,10 +51,13 @@ def command(
     cannot tell  it is below the measurement floor, the smallest change that these
                  two recordings could show
 
-    Figures: period, jitter, bursts of losses and their length; each channel's
+    Figures: period, jitter, bursts of outages and their length; each channel's
     endpoints, centre and noise; delay and values of the failsafe. Of 100 pairs
     that are alike, at most 5 come out as different. What matters: busbench help
     results.
+
+    The table lists what is different or looks so. Sentences below it say what
+    cannot be judged, and what would help.
 
     Exit code 1 if a figure is different.
 
@@ -80,56 +92,54 @@ def compare(old: str, new: str, *, rig_path: str | None, settings: dict[str, Any
 
 
 def _print_table(found: Comparison, *, show_all: bool, is_ascii: bool) -> None:
-    shown = [figure for figure in found.figures if show_all or figure.verdict != "same"]
+    from busbench.analysis.comparison_text import sentences, to_list, unit_of, values_of
+
+    shown = found.figures if show_all else to_list(found)
     if shown:
-        rows = [_row(figure, is_ascii=is_ascii) for figure in shown]
         head = ["figure", "old", "new", "floor", "change".center(_BAR), "verdict"]
+        rows = []
+        for figure in shown:
+            name = figure.name if len(figure.name) <= _NAME_MOST else replace(figure, devices="").name
+            rows.append(
+                [
+                    f"{sanitize(name, most=_NAME_MOST)}, {unit_of(figure)}",
+                    *values_of(figure),
+                    _bar(figure, is_ascii=is_ascii),
+                    figure.verdict,
+                ]
+            )
         click.echo("\n".join(table_lines(head, rows)) + "\n")
-    counts = {word: sum(figure.verdict == word for figure in found.figures) for word in _SIGNS}
-    if not show_all and counts["same"]:
-        click.echo(f"not listed: {pluralize(counts['same'], 'figure')} that are the same (--all lists them)")
-    click.echo(f"{found.verdict}: " + ", ".join(f"{count} {word}" for word, count in counts.items()))
-
-
-_SIGNS = {"same": "=", "different": "x", "cannot tell": "?"}
-
-
-def _row(figure: Figure, *, is_ascii: bool) -> list[str]:
-    unit, factor = _UNITS.get(figure.unit, (figure.unit, 1.0))
-    values = [figure.old, figure.new, figure.floor]
-    decimals = _decimals(None if figure.floor is None else figure.floor * factor)
-    cells = ["-" if value is None else f"{value * factor:.{decimals}f}" for value in values]
-    name = sanitize(figure.name, most=_NAME_MOST)
-    return [f"{name}, {unit}", *cells, _bar(figure, is_ascii=is_ascii), figure.verdict]
-
-
-def _decimals(floor: float | None) -> int:
-    """Number of decimals that the floor justifies: one below its first digit."""
-    return 1 if floor is None else 0 if not floor else min(4, max(0, 1 - math.floor(math.log10(floor))))
+    left = len(found.figures) - len(shown)
+    if left:
+        click.echo(f"not listed: {pluralize(left, 'figure')} that changed too little to matter (--all lists them)")
+    for line in sentences(found):
+        click.echo(click.wrap_text(line, WIDTH, subsequent_indent="  "))
 
 
 def _bar(figure: Figure, *, is_ascii: bool) -> str:
     """The interval of the change between marks for what matters; arrows if it exceeds the bar."""
-    if figure.low is None or figure.high is None:
+    from busbench.analysis.comparison_text import bar_of
+
+    bar = bar_of(figure)
+    if bar is None:
         return " " * _BAR
     line, point, zero, limits, ends = "-", "o", "|", "[]", "<>"
     if not is_ascii:
         line, point, zero, limits, ends = "─", "●", "│", "┤├", "◄►"
     half, quarter = _BAR // 2, _BAR // 4 + 1
 
-    def place(value: float) -> int:
-        limit = figure.tolerance[value > 0] or 1.0
-        return half + round(math.copysign(min(abs(value / limit) * quarter, half + 1), value))
+    def place(part: float) -> int:
+        return half + round(math.copysign(min(abs(part) * quarter, half + 1), part))
 
     cells = [" "] * _BAR
     cells[half], cells[half - quarter], cells[half + quarter] = zero, limits[0], limits[1]
-    low, high = place(figure.low), place(figure.high)
+    low, high = place(bar.low), place(bar.high)
     for column in range(max(0, low), min(_BAR - 1, high) + 1):
         cells[column] = line
     if low < 0:
         cells[0] = ends[0]
     if high >= _BAR:
         cells[-1] = ends[1]
-    if figure.old is not None and figure.new is not None:
-        cells[min(_BAR - 1, max(0, place(figure.new - figure.old)))] = point
+    if bar.change is not None:
+        cells[min(_BAR - 1, max(0, place(bar.change)))] = point
     return "".join(cells)

@@ -109,6 +109,18 @@ def after_pause(t_ns: float, pauses: tuple[F64, F64] | None) -> float:
 # Random things.
 
 
+def endless(draw: Callable[[], F64]) -> Iterator[float]:
+    """Values drawn by the batch; the first batch at once."""
+    first = draw().tolist()
+
+    def values() -> Iterator[float]:
+        yield from first
+        while True:
+            yield from draw().tolist()
+
+    return values()
+
+
 def lognormal(rng: Rng, median_ns: float, sigma: float) -> Iterator[float]:
     """Delays without end; the usual shape of a wake-up on an idle computer."""
     while True:
@@ -222,7 +234,7 @@ def _hub(rng: Rng, line: F64) -> F64:
     out = fifo(line, 64, rng.uniform(1, 4) * CHARACTER_NS)
     micro_ns = 125 * US
     out = grid(out, micro_ns * int(rng.choice([1, 8])), rng.uniform(0, micro_ns), 64)
-    wait = (float(x) * micro_ns for x in rng.choice([2, 3, 4, 10], 60_000, p=[0.6, 0.3, 0.08, 0.02]))
+    wait = endless(lambda: micro_ns * rng.choice([2.0, 3.0, 4.0, 10.0], 60_000, p=[0.6, 0.3, 0.08, 0.02]))
     return served(moderated(batches_later(out, wait), 125 * US), idle_wake(rng))
 
 
@@ -244,7 +256,7 @@ def _main_loop(rng: Rng, line: F64) -> F64:
     """A main loop with other work, now and then a long piece of it, fills two packets in turn."""
     turn_ns = rng.uniform(50, 900) * US
     busy = pauses_of(rng, line[-1], rng.uniform(0.2, 2) * 1e9, lambda: rng.uniform(1, 12) * MS)
-    turns = (float(x) for x in rng.uniform(0.1, 1, 60_000) * turn_ns)
+    turns = endless(lambda: turn_ns * rng.uniform(0.1, 1, 60_000))
     return served(full_speed(rng, served(line, turns, busy)), idle_wake(rng))
 
 
