@@ -1,11 +1,13 @@
 """How often two recordings of one state differ "by chance", and how often a change between them is found.
 
     python tools/study_comparison.py --quick    a look, some seconds
-    python tools/study_comparison.py            the table of study_comparison.md: 1,000 like pairs, 500 of each change
+    python tools/study_comparison.py            the table of study_comparison.md, a quarter of an hour
 
 A recording is 70 seconds of a receiver with a stick on each of some channels: each is pushed to both stops and let go,
 again and again, never quite to the same place. Losses come in bursts of many lengths, some of them in storms; jitter
 is calm and wild by turns; the failsafe comes twice. Of a pair each recording has its own motion, losses and jitter.
+Its times are exact, or those of reads of simulated adapters (tests/analysis/blind_adapters.py): of one kind for both
+recordings, each with its own timer, or of a kind each.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -26,11 +29,13 @@ from busbench.analysis.recording import Recording  # noqa: E402
 from busbench.capture.base import CaptureInfo  # noqa: E402
 from busbench.capture.frames import Span  # noqa: E402
 from busbench.model import F64, I64, Bools, Clock, ClockKind, Rejects  # noqa: E402
+from busbench.wire.arrival_times import frame_bounds  # noqa: E402
 from busbench.wire.codec import pack_frames  # noqa: E402
 from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES  # noqa: E402
 from busbench.wire.table import FrameTable  # noqa: E402
+from tests.analysis.blind_adapters import CHARACTER_NS, KINDS  # noqa: E402
 
-PAIRS, LIKE_PAIRS = 500, 1000
+PAIRS, LIKE_PAIRS, READ_PAIRS = 500, 1000, 260
 Rng = np.random.Generator
 
 
@@ -130,42 +135,71 @@ def as_recording(raw: np.ndarray[tuple[int, int], np.dtype[np.uint8]], t_ns: I64
     return Recording(CaptureInfo("made", "made", clock), span, table, Rejects.empty())
 
 
+def through_adapter(recording: Recording, kind: str, rng: Rng) -> Recording:
+    """The same frames with the times of an adapter's reads.
+
+    Args:
+        kind: of tests.analysis.blind_adapters.
+    """
+    frames = recording.frames
+    starts_ns = frames.t_ns - frames.t_ns[0] + round(rng.uniform(20e6, 60e6))
+    t_ns, sizes = np.array(KINDS[kind](rng, starts_ns), np.int64).T
+    latest_ns, slack_ns = frame_bounds(frames.offset, np.cumsum(sizes), t_ns, character_ns=CHARACTER_NS)
+    table = FrameTable(latest_ns, slack_ns, frames.offset, frames.raw, np.zeros(len(frames), np.uint8))
+    span = Span(frames.raw.size, int(t_ns[0]), int(t_ns[-1]))
+    info = CaptureInfo("made", "made", Clock(ClockKind.PER_READ, 1000))
+    return Recording(info, span, table, Rejects.empty())
+
+
 @dataclass(frozen=True)
 class Kind:
     """A kind of pairs.
 
     Args:
+        states: of a receiver and its sticks; each pair takes one by chance.
         change: what the new recording has that the old one has not; empty for like pairs.
         sought: begin of the name of the figure in which it must be found.
+        adapters: how many kinds of them; with none the times are exact.
     """
 
-    state: State
+    states: tuple[State, ...] = (State(),)
     change: dict[str, float] | None = None
     sought: str = ""
+    adapters: int = 0
 
     def pair(self, rng: Rng) -> Comparison:
         """Two recordings, compared."""
-        new = replace(self.state, **(self.change or {}))  # type: ignore[arg-type]
-        return compare(self.state.record(rng), new.record(rng))
+        old = self.states[int(rng.integers(len(self.states)))]
+        new = replace(old, **(self.change or {}))  # type: ignore[arg-type]
+        pair = [one.record(rng) for one in (old, new)]
+        if self.adapters:
+            kinds = rng.choice(list(KINDS), self.adapters).tolist()
+            pair = [through_adapter(one, kind, rng) for one, kind in zip(pair, kinds[:1] + kinds[-1:], strict=True)]
+        return compare(*pair)
 
 
-LIKE = {
-    "like, as above": Kind(State()),
-    "like, losses in storms": Kind(State(bursts=60, storms=True)),
-    "like, few losses": Kind(State(bursts=3)),
-    "like, 14 ms and wide jitter": Kind(State(period_s=0.014, jitter_s=0.001)),
-    "like, jitter wild by turns": Kind(State(wild=5.0)),
-    "like, free motion": Kind(State(is_free=True)),
-    "like, loose sticks": Kind(State(scatter=12.0, noise=2.5)),
+STATES = {
+    "as above": State(),
+    "losses in storms": State(bursts=60, storms=True),
+    "few losses": State(bursts=3),
+    "14 ms and wide jitter": State(period_s=0.014, jitter_s=0.001),
+    "jitter wild by turns": State(wild=5.0),
+    "free motion": State(is_free=True),
+    "loose sticks": State(scatter=12.0, noise=2.5),
+}
+LIKE = {f"like, {name}": Kind((state,)) for name, state in STATES.items()}
+READ = {
+    "like, adapters of one kind": Kind(tuple(STATES.values()), adapters=1),
+    "like, adapters of two kinds": Kind(tuple(STATES.values()), adapters=2),
 }
 CHANGES = {
-    "jitter x 1.5": Kind(State(), {"jitter_s": 0.00045}, "period jitter"),
-    "endpoint 1 %": Kind(State(), {"high": 1668.19}, "endpoint high, ch1"),
-    "losses x 3": Kind(State(), {"bursts": 120.0}, "bursts of outages"),
-    "losses x 3, by longer bursts": Kind(State(), {"burst_frames": 12.0}, "frames missed per burst"),
-    "period 0.1 %": Kind(State(), {"period_s": 0.007007}, "period"),
-    "centre 1 %": Kind(State(), {"centre": 1000.19}, "centre, ch1"),
-    "failsafe value": Kind(State(), {"failsafe_counts": 520}, "failsafe value, ch1"),
+    "jitter x 1.5": Kind(change={"jitter_s": 0.00045}, sought="period jitter"),
+    "endpoint 1 %": Kind(change={"high": 1668.19}, sought="endpoint high, ch1"),
+    "losses x 3": Kind(change={"bursts": 120.0}, sought="bursts of outages"),
+    "losses x 3, by longer bursts": Kind(change={"burst_frames": 12.0}, sought="frames missed per burst"),
+    "period 0.1 %": Kind(change={"period_s": 0.007007}, sought="period"),
+    "centre 1 %": Kind(change={"centre": 1000.19}, sought="centre, ch1"),
+    "failsafe value": Kind(change={"failsafe_counts": 520}, sought="failsafe value, ch1"),
 }
 
 
@@ -182,25 +216,23 @@ def judge(kind: Kind, *, pairs: int, seed: int) -> Counter[str]:
     return said
 
 
-def rows(like_pairs: int, pairs: int) -> list[str]:
-    """The table, a row a kind."""
-    table = [
-        "| pairs | number | same | different | cannot tell | change found, % |",
-        "| --- | --- | --- | --- | --- | --- |",
-    ]
-    for number, (name, kind) in enumerate((LIKE | CHANGES).items()):
-        total = pairs if kind.change else like_pairs
+def rows(like_pairs: int, read_pairs: int, pairs: int) -> Iterator[str]:
+    """The table, a row a kind as it is known."""
+    yield "| pairs | number | same | different | cannot tell | change found, % | different in |"
+    yield "| --- | --- | --- | --- | --- | --- | --- |"
+    for number, (name, kind) in enumerate((LIKE | READ | CHANGES).items()):
+        total = pairs if kind.change else read_pairs if kind.adapters else like_pairs
         said = judge(kind, pairs=total, seed=number)
         counts = " | ".join(str(said[word]) for word in ("same", "different", "cannot tell"))
         found = f"{100 * said['found'] / total:.1f}" if kind.change else "-"
-        table.append(f"| {name} | {total} | {counts} | {found} |")
-    return table
+        figures = ", ".join(f"{figure.strip()} {count}" for figure, count in said.items() if figure.startswith("  "))
+        yield f"| {name} | {total} | {counts} | {found} | {figures} |"
 
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--quick", action="store_true", help="a look, some seconds")
-    if parser.parse_args().quick:
-        print("\n".join(rows(2, 3)))
-    else:
-        print("\n".join(rows(round(LIKE_PAIRS / len(LIKE)), PAIRS)))
+    like = LIKE_PAIRS // len(LIKE) + 1
+    sizes = (2, 2, 3) if parser.parse_args().quick else (like, READ_PAIRS, PAIRS)
+    for row in rows(*sizes):
+        print(row, flush=True)
