@@ -65,7 +65,7 @@ class Figure:
 
     @property
     def doubt(self) -> Doubt:
-        """Why it cannot be told, "" where it can."""
+        """Why it cannot be judged, "" where it can."""
         if self.verdict != "cannot tell":
             return ""
         if self.old is None or self.new is None:

@@ -12,7 +12,7 @@ from busbench.errors import pluralize
 
 _UNITS = {"s": ("ms", 1e3)}
 _DECIMALS_MOST = 4
-_DOUBTS: dict[Doubt, str] = {
+DOUBTS: dict[Doubt, str] = {
     "not in both": "in one of the recordings only",
     "no floor": "no floor, as seen too few times",
     "below the floor": "below the floor",
@@ -68,6 +68,15 @@ def values_of(figure: Figure) -> tuple[str, str, str]:
     return old, new, least
 
 
+def interval_of(figure: Figure) -> str:
+    """Between what the change lies, in the unit of the values, as in "-1.2 to +3.4"; "-" where that is not known."""
+    if figure.low is None or figure.high is None or figure.floor is None:
+        return "-"
+    factor = _UNITS.get(figure.unit, (figure.unit, 1.0))[1]
+    decimals = _decimals(figure.floor * factor)
+    return f"{figure.low * factor:+.{decimals}f} to {figure.high * factor:+.{decimals}f}"
+
+
 def _decimals(floor: float | None) -> int:
     """One below the first digit of the floor."""
     return 1 if floor is None else 0 if not floor else min(_DECIMALS_MOST, max(0, 1 - math.floor(math.log10(floor))))
@@ -83,9 +92,9 @@ def _looks_so(figure: Figure) -> bool:
 
 
 def sentences(found: Comparison) -> list[str]:
-    """Why figures cannot be told, and what would help; the verdict comes last."""
+    """Why figures cannot be judged, and what would help; the verdict comes last."""
     lines, doubtful = [], [figure for figure in found.figures if figure.doubt]
-    for doubt, words in _DOUBTS.items():
+    for doubt, words in DOUBTS.items():
         some = [figure for figure in doubtful if figure.doubt == doubt]
         if some:
             lines.append(f"{words}: {_grouped(some)}")

@@ -9,8 +9,9 @@ import enum
 from typing import TYPE_CHECKING
 
 from busbench.analysis.recording import Recording
+from busbench.bench.baseline import Baseline
 from busbench.bench.receiver import LinkState, Receiver, Reception
-from busbench.bench.sign_off import Answers, SignOff, with_answers
+from busbench.bench.sign_off import Answers, SignOff, complete
 from busbench.capture.base import ENDED_MARK, CaptureInfo
 from busbench.capture.frames import Span
 from busbench.drive.surface_check import Word
@@ -57,7 +58,7 @@ class CheckSession:
         self.results: dict[int, tuple[Check, ...] | None] = {}  # by step; None if it was skipped
         self.repeats: tuple[Repeat, ...] = ()  # the step to repeat after the last one, and why
         self._receiver = receiver
-        self._clear(None)
+        self._clear(None, None)
         receiver.listeners.append(self._hear)
 
     @property
@@ -89,13 +90,21 @@ class CheckSession:
             case _:
                 return ()
 
-    def start(self, record: str | None = None, *, force: bool = False, answers: Answers | None = None) -> None:
+    def start(
+        self,
+        record: str | None = None,
+        *,
+        force: bool = False,
+        answers: Answers | None = None,
+        baseline: Baseline | None = None,
+    ) -> None:
         """Begin a check, from its first step.
 
         Args:
             record: path of a new recording of all received bytes, or None.
             force: True to overwrite an existing file.
             answers: answers of a walk, for the verdict.
+            baseline: an earlier recording, for the verdict.
 
         Raises:
             OutputError: the recording exists, or cannot be written.
@@ -108,7 +117,7 @@ class CheckSession:
                     f"{record}: recordings are pcapng", hint="end the name in .pcapng, and convert it afterwards"
                 )
             self._receiver.start_recording(record, force=force)
-        self._clear(answers)
+        self._clear(answers, baseline)
         self.recording_path = record
         self.state = CheckState.READY
 
@@ -141,7 +150,8 @@ class CheckSession:
         self._found.append(self._finder.flush())
         end_ns = self._receiver.unwritten_end_ns()
         self.stop_recording()
-        self.done = with_answers(verify(self.recording(end_ns=end_ns), self.rig), self._answers)
+        found = verify(self.recording(end_ns=end_ns), self.rig)
+        self.done = complete(found, answers=self._answers, baseline=self._baseline)
 
     def stop_recording(self) -> None:
         """End the recording, if one runs."""
@@ -165,8 +175,8 @@ class CheckSession:
         span = Span(span.bytes_total, span.first_t_ns, last, list(found.ambiguous))
         return Recording(self._info, span, found.frames, found.rejects)
 
-    def _clear(self, answers: Answers | None) -> None:
-        port, self._answers = self._receiver.port, answers
+    def _clear(self, answers: Answers | None, baseline: Baseline | None) -> None:
+        port, self._answers, self._baseline = self._receiver.port, answers, baseline
         self._info = CaptureInfo(port.source, "live", port.clock, port.start_utc_ns, port.source)
         self._finder = FrameFinder(clock=port.clock, line=port.line)
         self._found: list[AlignmentResult] = []

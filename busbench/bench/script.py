@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from os import PathLike
 from typing import TYPE_CHECKING
 
+from busbench.analysis.recording import read_recording
 from busbench.bench import sign_off as whole
+from busbench.bench.baseline import Baseline
 from busbench.bench.drive_run import Outcome, SendingRun
 from busbench.bench.plan_limits import LimitSources, MotorOption
 from busbench.bench.receiver import LOOK_S, Receiver, Reception
@@ -165,6 +167,7 @@ def sign_off(
     *,
     answers: str | PathLike[str] | None = None,
     pulses: str | PathLike[str] | None = None,
+    baseline: str | PathLike[str] | None = None,
 ) -> SignOff:
     """Check a recording of one test sequence against a plan, as the command `verify` does.
 
@@ -173,6 +176,7 @@ def sign_off(
         rig: the plan.
         answers: file of the answers of a walk, if they count.
         pulses: the recording's file, if it holds pulse outputs beside the bus.
+        baseline: file of an earlier recording: what has changed since fails.
 
     Returns:
         The verdict, with every check.
@@ -180,8 +184,12 @@ def sign_off(
     Raises:
         DriveError: the answers cannot be read.
         RigError: the answers are those of another aircraft.
-        CaptureError: the pulse outputs cannot be read.
+        CaptureError: the pulse outputs or the earlier recording cannot be read.
     """
     kept = None if answers is None else find_answers(rig, rig_path="", path=answers)
     outputs = None if pulses is None else pulse_outputs(str(pulses), ReadOptions())
-    return whole.sign_off(recording, rig, answers=kept, pulses=outputs)
+    earlier = None
+    if baseline is not None:
+        path = str(baseline)
+        earlier = Baseline(path, read_recording(path))
+    return whole.sign_off(recording, rig, answers=kept, pulses=outputs, baseline=earlier)

@@ -8,12 +8,15 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from busbench.bench.baseline import Baseline
 from busbench.bench.sources import is_virtual
 from busbench.bench.surface_plan import answers_path
 from busbench.capture.base import ReadOptions
 from busbench.drive.surface_file import read_walk
 from busbench.output_file import require_output, write_output
+from busbench.report.compared import Compared
 from busbench.rig.model import Rig
+from busbench.verify.change_checks import check_changes
 from busbench.verify.pulse_checks import check_pulses
 from busbench.verify.result import Check, Verdict
 from busbench.verify.surface_checks import check_walk, not_walked
@@ -49,10 +52,12 @@ class SignOff:
     Args:
         found: all checks, including those of answers and pulse outputs.
         answers: answers of a walk, None without.
+        compared: this recording compared with an earlier one, None without.
     """
 
     found: Verification
     answers: Answers | None = None
+    compared: Compared | None = None
 
     @property
     def verdict(self) -> Verdict:
@@ -79,20 +84,22 @@ class SignOff:
         )
         left_out = None if self.answers is None else self.answers.not_walked
         data = data_element(self.figures(recording_path=recording_path, rig_path=rig_path))
-        return page_html(self.found, provenance=provenance, not_walked=left_out, data=data)
+        return page_html(self.found, provenance=provenance, not_walked=left_out, compared=self.compared, data=data)
 
     def figures(self, *, recording_path: str | None, rig_path: str) -> dict[str, object]:
         """The checks as plain values, with the hashes of their inputs; see page."""
         from busbench.report.provenance import sha256_of
 
         answers = None if self.answers is None else self.answers.path
-        made = {
+        made: dict[str, object] = {
             "kind": KIND,
             "recording_sha256": None if recording_path is None else sha256_of(recording_path),
             "rig_sha256": sha256_of(rig_path),
             "answers_sha256": None if answers is None else sha256_of(answers),
             **self.found.to_json(),
         }
+        if self.compared is not None:
+            made["compared"] = self.compared.figures()
         return dict(json.loads(json.dumps(made)))  # as the reader of the page receives them
 
     def write_page(
@@ -145,7 +152,12 @@ def find_answers(rig: Rig, *, rig_path: str | PathLike[str], path: str | PathLik
 
 
 def sign_off(
-    recording: Recording, rig: Rig, *, answers: Answers | None = None, pulses: Pulses | None = None
+    recording: Recording,
+    rig: Rig,
+    *,
+    answers: Answers | None = None,
+    pulses: Pulses | None = None,
+    baseline: Baseline | None = None,
 ) -> SignOff:
     """Check a recording against a plan, with answers and pulse outputs.
 
@@ -154,16 +166,23 @@ def sign_off(
         rig: the plan.
         answers: of a walk; see find_answers.
         pulses: pulse outputs recorded beside the bus; see pulse_outputs.
+        baseline: an earlier recording: what has changed since fails.
     """
     more = () if pulses is None else check_pulses(pulses, rig)
-    return with_answers(verify(recording, rig, more=tuple(more)), answers)
+    found = verify(recording, rig, more=tuple(more))
+    return complete(found, answers=answers, baseline=baseline)
 
 
-def with_answers(found: Verification, answers: Answers | None) -> SignOff:
-    """Join the checks of a recording and the answers of a walk into one verdict."""
-    if answers is None:
-        return SignOff(found)
-    return SignOff(replace(found, checks=(*found.checks, *answers.checks)), answers)
+def complete(found: Verification, *, answers: Answers | None, baseline: Baseline | None) -> SignOff:
+    """Checks of a recording, the answers of a walk, and what changed since an earlier recording as one verdict."""
+    checks = found.checks + (() if answers is None else answers.checks)
+    compared = None
+    if baseline is not None:
+        evidence = found.evidence
+        changes = baseline.compare(evidence.recording, rig=evidence.rig)
+        compared = Compared(baseline.path, changes)
+        checks += tuple(check_changes(changes, old=compared.name))
+    return SignOff(replace(found, checks=checks), answers, compared)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from busbench.cli.output import (
     write_csv,
     write_json,
 )
-from busbench.cli.source import read_all, read_options, reading_options
+from busbench.cli.source import read_all, read_baseline, read_options, reading_options
 from busbench.errors import pluralize, sanitize
 
 if TYPE_CHECKING:
@@ -88,7 +88,7 @@ def compare(old: str, new: str, *, rig_path: str | None, settings: dict[str, Any
 
     options = read_options(settings)
     rig = None if rig_path is None else read_rig(rig_path)
-    return read_all(old, options).compare(read_all(new, options), rig=rig)
+    return read_baseline(old, options).compare(read_all(new, options), rig=rig)
 
 
 def _print_table(found: Comparison, *, show_all: bool, is_ascii: bool) -> None:

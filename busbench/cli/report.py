@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from busbench.capture.base import ReadOptions
 from busbench.cli.output import PAGE, force_option, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
-from busbench.cli.source import read_all, read_options, source_options
+from busbench.cli.source import read_all, read_baseline, read_options, source_options
 from busbench.errors import BusbenchError
+
+if TYPE_CHECKING:
+    from busbench.report.recording_page import RecordingPage
 
 
 @click.command("report", cls=OutputCommand)
 @click.option("-o", "--output", type=OUTPUT, callback=PAGE, metavar="FILE.html", help="Write the page to this file.")
 @click.option("--svg", "picture", metavar="NAME", help="Print one picture: outages, histogram, periods, channel-1 …")
 @click.option("--check", "page", metavar="PAGE.html", help="Check the figures of a page against the recording.")
+@click.option("--baseline", metavar="OLD", help="Compare with this earlier recording.")
 @click.option("--rig", "rig_path", metavar="RIG.toml", help="Check a page to sign against this plan.")
 @click.option("--walk", metavar="FILE.json", help="Check a page to sign against these answers.")
 @force_option
@@ -27,6 +31,7 @@ def command(
     output: str | None,
     picture: str | None,
     page: str | None,
+    baseline: str | None,
     rig_path: str | None,
     walk: str | None,
     force: bool,
@@ -38,10 +43,12 @@ def command(
     prints on A4. Its figures are those of `outages`, `timing` and `channels`. It
     also holds them as data: with --check and the recording anyone can confirm
     them. Exit code 1 if a page differs from its recording. The page to sign of
-    `verify` is checked with its rig file and answers.
+    `verify` is checked with its rig file and answers. With --baseline the page
+    also says what changed since an earlier recording, as `compare` does.
 
     \b
     busbench report captures/heron-flight.pcapng -o flight.html
+    busbench report captures/heron-bench.pcapng --baseline captures/heron-flight.pcapng -o b.html
     """
     if sum(one is not None for one in (output, picture, page)) != 1:
         raise BusbenchError("-o, --svg, --check: one of them is needed", hint="see busbench report --help")
@@ -49,15 +56,27 @@ def command(
     if page is None:
         if rig_path or walk:
             raise BusbenchError("--rig, --walk: need --check", hint="leave them out")
-        _make(source, output=output, picture=picture, force=force, options=options)
+        _make(source, output=output, picture=picture, baseline=baseline, force=force, options=options)
     else:
-        click.get_current_context().exit(check(source, page, rig_path=rig_path, walk=walk, options=options))
+        code = check(source, page, baseline=baseline, rig_path=rig_path, walk=walk, options=options)
+        click.get_current_context().exit(code)
 
 
-def _make(source: str, *, output: str | None, picture: str | None, force: bool, options: ReadOptions) -> None:
+def _page_of(source: str, baseline: str | None, options: ReadOptions) -> RecordingPage:
+    from busbench.report.compared import Compared
     from busbench.report.recording_page import RecordingPage
 
-    made = RecordingPage(read_all(source, options))
+    recording = read_all(source, options)
+    if baseline is None:
+        return RecordingPage(recording)
+    found = read_baseline(baseline, options).compare(recording)
+    return RecordingPage(recording, compared=Compared(baseline, found))
+
+
+def _make(
+    source: str, *, output: str | None, picture: str | None, baseline: str | None, force: bool, options: ReadOptions
+) -> None:
+    made = _page_of(source, baseline, options)
     if picture is not None:
         click.echo(made.picture(picture))
     elif output is not None:
@@ -72,33 +91,48 @@ def _make(source: str, *, output: str | None, picture: str | None, force: bool, 
         wrote(output, "page of the recording")
 
 
-def check(source: str, page: str, *, rig_path: str | None, walk: str | None, options: ReadOptions) -> int:
+def check(
+    source: str,
+    page: str,
+    *,
+    baseline: str | None,
+    rig_path: str | None,
+    walk: str | None,
+    options: ReadOptions,
+) -> int:
     """Compare a page with a new one; prints the first difference and returns the exit code."""
     from busbench.bench import sign_off
     from busbench.report.page_data import first_difference, read_figures
     from busbench.report.provenance import sha256_of
-    from busbench.report.recording_page import RecordingPage
 
     figures = read_figures(page)
+    if ("compared" in figures) != (baseline is not None):
+        if baseline is None:
+            raise BusbenchError(f"{page}: compares two recordings", hint="name the earlier one with --baseline")
+        raise BusbenchError(f"{page}: compares no recordings", hint="leave --baseline out")
     if figures.get("kind") == sign_off.KIND:
         if rig_path is None:
             raise BusbenchError(f"{page}: is a page to sign", hint="name its rig file with --rig")
-        made = _signed(source, rig_path, walk, options)
+        made = _signed(source, rig_path, walk, baseline, options)
     elif rig_path or walk:
         raise BusbenchError(f"{page}: is the page of a recording alone", hint="leave --rig and --walk out")
     else:
-        made = RecordingPage(read_all(source, options)).figures(sha256=sha256_of(source))
+        made = _page_of(source, baseline, options).figures(sha256=sha256_of(source))
     difference = first_difference(figures, made)
     click.echo(f"{page}: {difference or 'is what the recording shows'}")
     return int(bool(difference))
 
 
-def _signed(source: str, rig_path: str, walk: str | None, options: ReadOptions) -> dict[str, object]:
+def _signed(
+    source: str, rig_path: str, walk: str | None, baseline: str | None, options: ReadOptions
+) -> dict[str, object]:
     """Recalculate the figures of a page to sign."""
     from busbench.bench.sign_off import find_answers, pulse_outputs, sign_off
     from busbench.rig.load import read_rig
 
     rig = read_rig(rig_path)
     answers = None if walk is None else find_answers(rig, rig_path=rig_path, path=walk)
-    done = sign_off(read_all(source, options), rig, answers=answers, pulses=pulse_outputs(source, options))
+    earlier = None if baseline is None else read_baseline(baseline, options)
+    pulses = pulse_outputs(source, options)
+    done = sign_off(read_all(source, options), rig, answers=answers, pulses=pulses, baseline=earlier)
     return done.figures(recording_path=source, rig_path=rig_path)

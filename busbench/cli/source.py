@@ -18,6 +18,7 @@ from busbench.errors import CaptureError, display_name, pluralize
 if TYPE_CHECKING:
     from busbench.analysis.outages import Outages
     from busbench.analysis.recording import Recording, RecordingTimes
+    from busbench.bench.baseline import Baseline
 
 F = TypeVar("F", bound=Callable[..., Any])
 R = TypeVar("R")
@@ -114,6 +115,13 @@ def read_all(source: str, options: ReadOptions) -> Recording:
     from busbench.analysis.recording import read_whole
 
     return _read(source, options, read_whole)
+
+
+def read_baseline(path: str, options: ReadOptions) -> Baseline:
+    """Read an earlier recording whole."""
+    from busbench.bench.baseline import Baseline
+
+    return Baseline(path, read_all(path, options))
 
 
 def _read(source: str, options: ReadOptions, read: Callable[..., R]) -> R:

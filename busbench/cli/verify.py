@@ -12,7 +12,7 @@ from busbench.capture.base import ReadOptions
 from busbench.cli.numbers import OneOf
 from busbench.cli.output import PAGE, ends_in, say, to_the_end, write_json, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
-from busbench.cli.source import fault_option, read_all, read_options, source_options
+from busbench.cli.source import fault_option, read_all, read_baseline, read_options, source_options
 from busbench.errors import BusbenchError
 from busbench.output_file import require_output, write_output
 from busbench.verify.result import CAUTION
@@ -26,6 +26,7 @@ from busbench.verify.result import CAUTION
 @click.option("--junit", type=OUTPUT, metavar="FILE.xml", callback=ends_in(".xml", "XML"),
               help="Write the checks as JUnit XML.")  # fmt: skip
 @click.option("--walk", metavar="FILE.json", help="Use these answers of a walk [default: those kept for this rig].")
+@click.option("--baseline", metavar="OLD", help="Check also what changed since this earlier recording.")
 @click.option("--keep", type=OUTPUT, metavar="FILE.pcapng", help="Keep what a guided check received, annotated.")
 @click.option("--force", is_flag=True, help="Replace files that exist.")
 @click.option("--all", "shows_all", is_flag=True, help="List what passed in full, too.")
@@ -39,6 +40,7 @@ def command(
     report: str | None,
     junit: str | None,
     walk: str | None,
+    baseline: str | None,
     keep: str | None,
     force: bool,
     shows_all: bool,
@@ -76,6 +78,9 @@ def command(
     rehearse with it, with a --fault to find. Without a terminal, or with --format
     json, it runs at once. Its result says nothing about a real aircraft.
 
+    --baseline OLD adds a check for each kind of figure of `compare`. What changed
+    since that recording fails; what cannot be judged is not tested.
+
     Answers are single keys. Without a terminal, busbench reads the first letter of
     each line; an empty line is Enter.
 
@@ -89,12 +94,13 @@ def command(
         raise BusbenchError("--rig: missing", hint="name the rig file; `busbench rig new` writes one to start from")
     if report is not None and keep is None and is_live(source):
         keep = str(Path(report).with_suffix(".pcapng"))  # a page states the hash of its recording
+    inputs = [path for path in (source, rig_path, walk, baseline) if path is not None]
     for path in (report, junit, keep):
         if path is not None:  # refused before any work
-            require_output(path, force=force, inputs=[one for one in (source, rig_path, walk) if one is not None])
+            require_output(path, force=force, inputs=inputs)
     code = verify(
-        source, rig_path, report=report, junit=junit, walk=walk, keep=keep, format_=format_, shows_all=shows_all,
-        force=force, options=read_options(settings), faults=faults,
+        source, rig_path, report=report, junit=junit, walk=walk, baseline=baseline, keep=keep, format_=format_,
+        shows_all=shows_all, force=force, options=read_options(settings), faults=faults,
     )  # fmt: skip
     click.get_current_context().exit(code)
 
@@ -106,6 +112,7 @@ def verify(
     report: str | None = None,
     junit: str | None = None,
     walk: str | None = None,
+    baseline: str | None = None,
     keep: str | None = None,
     format_: str = "table",
     shows_all: bool = False,
@@ -121,6 +128,7 @@ def verify(
     answers = find_answers(rig, rig_path=rig_path, path=walk)
     if answers is not None and walk is None:
         say(f"with the answers of {answers.path}")
+    earlier = None if baseline is None else read_baseline(baseline, options)
     if is_live(source):
         from busbench.cli.keys import has_keyboard
         from busbench.cli.verify_guided import guide
@@ -128,7 +136,7 @@ def verify(
 
         kept = keep
         done = guide(
-            source, rig, rig_path=rig_path, keep=keep, line=options.line, answers=answers,
+            source, rig, rig_path=rig_path, keep=keep, line=options.line, answers=answers, baseline=earlier,
             faults=[parse_fault(text) for text in faults], asks=format_ == "table" and has_keyboard(),
         )  # fmt: skip
     elif faults:
@@ -137,7 +145,8 @@ def verify(
         if keep is not None:
             raise BusbenchError("--keep: works with a port, not with a recording", hint="leave it out")
         pulses = pulse_outputs(source, options)
-        done, kept = sign_off(read_all(source, options), rig, answers=answers, pulses=pulses), source
+        recording = read_all(source, options)
+        done, kept = sign_off(recording, rig, answers=answers, pulses=pulses, baseline=earlier), source
     found = done.found
     if junit is not None:
         from busbench.verify.junit import junit_xml

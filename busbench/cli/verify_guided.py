@@ -8,6 +8,7 @@ from contextlib import nullcontext
 
 import click
 
+from busbench.bench.baseline import Baseline
 from busbench.bench.check_session import CheckSession, CheckState
 from busbench.bench.receiver import LivePort, Receiver
 from busbench.bench.sign_off import Answers, SignOff
@@ -37,6 +38,7 @@ def guide(
     keep: str | None,
     line: LineSettings,
     answers: Answers | None = None,
+    baseline: Baseline | None = None,
     faults: Sequence[AircraftFault] = (),
     asks: bool = True,
 ) -> SignOff:
@@ -46,6 +48,7 @@ def guide(
         rig_path: its file, named in errors.
         keep: file for the recording, or None.
         answers: answers of a walk, for the verdict.
+        baseline: an earlier recording, for the verdict.
         asks: False for a rehearsal without questions.
 
     Returns:
@@ -63,7 +66,7 @@ def guide(
     ):
         receiver = Receiver(live, now=live.now if isinstance(live, AircraftPort) else None)
         session = CheckSession(receiver, rig)
-        session.start(keep, force=True, answers=answers)
+        session.start(keep, force=True, answers=answers, baseline=baseline)
         try:
             if session.pilot is not None:
                 say(REHEARSAL)

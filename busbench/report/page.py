@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from busbench.errors import RigError, pluralize
+from busbench.report.compared import Compared
 from busbench.report.harness_picture import WEAKEST, draw_harness
 from busbench.report.pictures import draw_histogram, draw_outages, draw_trace
 from busbench.report.provenance import Provenance, bare_name
@@ -37,6 +38,7 @@ _PARTS = {
     "plan": "The plan itself", "line": "The line", "channel": "Channels", "failsafe": "Failsafe",
     "power-up": "Power-up",
     "pulse": "Pulse outputs", "walk": "Walk round the surfaces",
+    "change": "Since the earlier recording",
 }  # fmt: skip
 
 
@@ -84,6 +86,7 @@ def page_html(
     *,
     provenance: Provenance,
     not_walked: tuple[tuple[str, str], ...] | None = None,
+    compared: Compared | None = None,
     data: str = "",
 ) -> str:
     """Make the page.
@@ -91,6 +94,7 @@ def page_html(
     Args:
         provenance: their origin.
         not_walked: names and reasons of devices not walked, None without answers of a walk.
+        compared: comparison with an earlier recording.
         data: the figures as an HTML element; see page_data.
 
     Returns:
@@ -134,7 +138,7 @@ def page_html(
         harness=picture(harness), weakest=weakest, worst_case=worst_case, findings=findings,
         steps=setup_steps(rig), motors={rest.name for rest in motor_rests(rig)},
         cell_text=cell_text, margin_text=margin_text, data=picture(data),
-        not_walked=not_walked, counted=pluralize, unplanned_words=found.unplanned_words,
+        not_walked=not_walked, compared=compared, counted=pluralize, unplanned_words=found.unplanned_words,
         is_virtual=provenance.is_virtual,
     )  # fmt: skip
 

@@ -13,6 +13,7 @@ from busbench.analysis.recording import Recording
 from busbench.analysis.timing import Timing
 from busbench.errors import BusbenchError, pluralize
 from busbench.model import F64
+from busbench.report.compared import Compared
 from busbench.report.page_data import data_element
 from busbench.report.pictures import draw_channel, draw_histogram, draw_outages, draw_periods
 from busbench.report.provenance import Provenance
@@ -27,10 +28,14 @@ KIND = "recording"
 
 
 class RecordingPage:
-    """The contents of a recording's page, calculated once."""
+    """The contents of a recording's page, calculated once.
 
-    def __init__(self, recording: Recording) -> None:
-        self.recording = recording
+    Args:
+        compared: the recording held against an earlier one.
+    """
+
+    def __init__(self, recording: Recording, *, compared: Compared | None = None) -> None:
+        self.recording, self.compared = recording, compared
         self.outages: Outages = recording.outages()
         self.timing: Timing = recording.timing()
         self.channels: Channels = recording.channels()
@@ -71,6 +76,8 @@ class RecordingPage:
             "channels": self.channels.to_json(),
             **self.recording.info.origin.to_json(),
         }
+        if self.compared is not None:
+            made["compared"] = self.compared.figures()
         return dict(json.loads(json.dumps(made)))  # as the reader of the page receives them
 
     def html(self, provenance: Provenance) -> str:
@@ -86,7 +93,7 @@ class RecordingPage:
             scale=f"{scale.centre_us:g} µs at {scale.centre_counts:g} counts, {scale.us_per_count:g} µs a count",
             timeline=drawn["outages"], histogram=drawn["histogram"], periods=drawn["periods"],
             traces=[(name.replace("-", " "), made) for name, made in drawn.items() if name.startswith("channel-")],
-            is_virtual=provenance.is_virtual,
+            is_virtual=provenance.is_virtual, compared=self.compared,
             data=Markup(data_element(self.figures(sha256=provenance.recording_sha256))),
         )  # fmt: skip
 

@@ -14,7 +14,7 @@ CAUTION = (
     " range check and a control check before every flight."
 )
 
-Part = Literal["plan", "line", "channel", "failsafe", "power-up", "pulse", "walk"]
+Part = Literal["plan", "line", "channel", "failsafe", "power-up", "pulse", "walk", "change"]
 
 
 ON_OFF = "on/off"  # unit of on/off channels, on (1) or off (0)

@@ -16,11 +16,14 @@ REPLAY = PART.replace("sine", "replay").replace("period = 1\n", "")
 TURNED = '[[device]]\nname = "m"\nkind = "off-bus"\nchannel = 8\nmotor = true\nreversed = true\nfailsafe = -100\n'
 FULL = "[[channel]]\nnumber = 8\nlocked = true\nrest = 100\n" + PART
 WALK = '{"version": 1, "rig": "%s", "is_rehearsal": %s, "start_utc": "2026-01-01T00:00:00Z", "devices": [%s]}'
+PAGE = '<script type="application/json" id="busbench-figures">%s</script>'
 ANSWERED = """{"name": "elevator", "channel": 4, "members": [], "first": "up", "then": "down", "is_high_first": true,
 "low_counts": 200, "neutral_counts": 992, "high_counts": 1800, "remark": "", "moves": [], "note": "", "state": "open",
 "answers": {"right_surface": null, "right_way": null, "full_throw": null, "smooth": null}}"""
 TEXTS = {
     "words.txt": "this is a letter, not a recording\n" * 50,
+    "compared.html": PAGE % '{"kind": "recording", "compared": {}}',
+    "alone.html": PAGE % '{"kind": "recording"}',
     # Rig files.
     "heron.toml": DEVICE,
     "rig-turned.toml": DEVICE + TURNED,
