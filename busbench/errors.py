@@ -41,6 +41,20 @@ def pluralize(number: int, noun: str) -> str:
     return f"{number:,} {noun}{'' if number == 1 else 's'}"
 
 
+def seconds(value_s: float | None) -> str:
+    """A time or length for people, with its unit: 7.001 ms, 3.2 s, 1 h 04 min."""
+    if value_s is None:
+        return "-"
+    size = abs(value_s)
+    if size >= 3600:
+        return f"{int(value_s // 3600)} h {int(value_s % 3600 // 60):02d} min"
+    if size >= 1:
+        return f"{value_s:.3f} s"
+    if size >= 1e-3:
+        return f"{value_s * 1e3:.3f} ms"
+    return f"{value_s * 1e6:.1f} µs" if size >= 5e-8 else f"{value_s * 1e9:.2g} ns" if value_s else "0 s"
+
+
 def quote_value(value: object, *, most: int = 40) -> str:
     """A value of a text file as it is written there, cut to `most` characters."""
     if isinstance(value, str):

@@ -65,6 +65,11 @@ class Several:
         zero = min(heard, default=0)
         return tuple(max(0, begin - zero) for begin in begins)
 
+    @property
+    def placed(self) -> list[tuple[int, SourceOutages]]:
+        """Each with its begin in ns from the begin of the earliest."""
+        return list(zip(self.begins_ns, self.sources, strict=True))
+
     @cached_property
     def coincidence(self) -> Coincidence:
         """Which outages coincide."""

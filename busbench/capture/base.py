@@ -57,6 +57,7 @@ class Origin:
 
 
 NO_ORIGIN = Origin()
+CHOICE = "read what was"  # a note that begins so says which interface was read, and which others there are
 
 
 @dataclass

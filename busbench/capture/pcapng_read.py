@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from busbench.capture import pcapng_blocks as pb
-from busbench.capture.base import Capture, CaptureInfo, ReadOptions
+from busbench.capture.base import CHOICE, Capture, CaptureInfo, ReadOptions
 from busbench.capture.file_io import Source, as_source
 from busbench.capture.left_out import parse_left_out, parse_minute
 from busbench.capture.packet_batch import NO_TIME, PacketBatch
@@ -140,7 +140,7 @@ class SerialPackets(Capture):
             for (index, sent), size in sorted(others.items())
         ]
         return [
-            f"read what was {'sent' if self._outbound else 'received'} on {self._chosen.label}; passed over: "
+            f"{CHOICE} {'sent' if self._outbound else 'received'} on {self._chosen.label}; passed over: "
             + pb.listed(words)
         ]
 

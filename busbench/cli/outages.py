@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from busbench.cli.output import format_option, print_table, say, seconds, to_the_millisecond, write_csv, write_json
+from busbench.cli.output import format_option, print_table, say, to_the_millisecond, write_csv, write_json
 from busbench.cli.source import read_times, sources_options
-from busbench.errors import BusbenchError, display_name, pluralize, sanitize
+from busbench.errors import BusbenchError, display_name, pluralize, sanitize, seconds
 
 if TYPE_CHECKING:
     from busbench.analysis.outages import Outage, Outages

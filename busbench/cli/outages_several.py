@@ -8,21 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from busbench.cli.output import print_table, say, seconds, write_csv, write_json
+from busbench.capture.base import CHOICE
+from busbench.cli.output import print_table, say, write_csv, write_json
 from busbench.cli.progress import Progress
 from busbench.cli.source import read_options, require_recorded
-from busbench.errors import display_name, pluralize, sanitize
+from busbench.errors import display_name, pluralize, sanitize, seconds
 
 if TYPE_CHECKING:
     from busbench.analysis.several import Several
 
 OVERLAPS_SHOWN = 40
-_NAME_MOST = 28
-_WORDS = {
-    "yes": "yes: no more coincide than by chance",
-    "no": "no: more coincide than chance explains: look for a common cause",
-    "cannot tell": "unknown: too few outages came",
-}
 
 
 def outages_several(sources: Sequence[str], *, format_: str, show_all: bool, settings: dict[str, Any]) -> None:
@@ -43,7 +38,7 @@ def outages_several(sources: Sequence[str], *, format_: str, show_all: bool, set
         progress.end()
         for capture, one in zip(captures, found.sources, strict=True):
             for note in capture.info.notes:
-                if not note.startswith("read what was received on "):  # the others are also read
+                if not note.startswith(CHOICE):  # the others are also read
                     say(f"busbench: {display_name(one.name)}: {note}")
     if format_ == "json":
         write_json(found.to_json())
@@ -55,6 +50,8 @@ def outages_several(sources: Sequence[str], *, format_: str, show_all: bool, set
 
 
 def _print_table(found: Several, *, show_all: bool) -> None:
+    from busbench.analysis.several_text import NAME_MOST, sentences
+
     together = found.coincidence
     lasted = together.end_s - together.start_s
     click.echo(f"{len(found.sources)} receivers, {seconds(lasted)} recorded by all\n")
@@ -65,7 +62,7 @@ def _print_table(found: Several, *, show_all: bool) -> None:
         rows.append(
             [
                 str(number),
-                sanitize(one.name, most=_NAME_MOST),
+                sanitize(one.name, most=NAME_MOST),
                 f"{own.frames:,}",
                 f"{own.missed:,}",
                 "-" if own.missed_ratio is None else f"{100 * own.missed_ratio:.3g} %",
@@ -84,28 +81,5 @@ def _print_table(found: Several, *, show_all: bool) -> None:
         if len(shown) < len(together.overlaps):
             click.echo(f"… and {len(together.overlaps) - len(shown)} more (--all lists them)")
     click.echo()
-    for line in words(found):
+    for line in sentences(found):
         click.echo(click.wrap_text(line, 76, subsequent_indent="  "))
-
-
-def words(found: Several) -> list[str]:
-    """What coincides, in sentences."""
-    one = found.coincidence
-    if one.end_s <= one.start_s:
-        return ["the recordings have no time in common"]
-    lines = [
-        f"no receiver: {seconds(one.uncovered_s)} in all, {seconds(one.longest_uncovered_s)} at most at once;"
-        f" {seconds(one.expected_by_chance_s)} expected by chance",
-        f"independent: {_WORDS[one.independent]}; {one.coincident:,} of {pluralize(one.bursts, 'burst')}"
-        f" coincide, {one.coincident_by_chance:.3g} expected by chance (p = {one.p_value:.2g})",
-    ]
-    for skew in found.skews:
-        later, first = (sanitize(found.sources[number].name, most=_NAME_MOST) for number in reversed(skew.sources))
-        if skew.median_s is None or skew.low_s is None or skew.high_s is None:
-            lines.append(f"skew of {later} to {first}: unknown: too few changes that both show")
-        else:
-            lines.append(
-                f"skew of {later} to {first}: {skew.median_s * 1e3:+.2f} ms (5 to 95 %: {skew.low_s * 1e3:+.2f} to"
-                f" {skew.high_s * 1e3:+.2f} ms, {pluralize(skew.matches, 'change')})"
-            )
-    return lines + [f"note: {note}" for note in found.notes]

@@ -171,20 +171,6 @@ def print_table(head: Sequence[str], rows: Sequence[Sequence[str]], *, left: int
     click.echo("\n".join(table_lines(head, rows, left=left)))
 
 
-def seconds(value_s: float | None) -> str:
-    """A time or duration for people, with its unit: 7.001 ms, 3.2 s, 1 h 04 min."""
-    if value_s is None:
-        return "-"
-    size = abs(value_s)
-    if size >= 3600:
-        return f"{int(value_s // 3600)} h {int(value_s % 3600 // 60):02d} min"
-    if size >= 1:
-        return f"{value_s:.3f} s"
-    if size >= 1e-3:
-        return f"{value_s * 1e3:.3f} ms"
-    return f"{value_s * 1e6:.1f} µs" if size >= 5e-8 else f"{value_s * 1e9:.2g} ns" if value_s else "0 s"
-
-
 def to_the_millisecond(utc: str) -> str:
     """A date and time to the millisecond: 2026-05-28T20:26:40.003Z."""
     return re.sub(r"(\.\d{3})\d*", r"\1", utc)

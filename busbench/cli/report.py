@@ -10,7 +10,7 @@ import click
 from busbench.capture.base import ReadOptions
 from busbench.cli.output import PAGE, force_option, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
-from busbench.cli.source import read_all, read_baseline, read_options, source_options
+from busbench.cli.source import read_all, read_baseline, read_lines, read_options, source_options
 from busbench.errors import BusbenchError
 
 if TYPE_CHECKING:
@@ -44,7 +44,8 @@ def command(
     also holds them as data: with --check and the recording anyone can confirm
     them. Exit code 1 if a page differs from its recording. The page to sign of
     `verify` is checked with its rig file and answers. With --baseline the page
-    also says what changed since an earlier recording, as `compare` does.
+    also says what changed since an earlier recording, as `compare` does. Of
+    several receivers in one recording, it draws when each was out, and all.
 
     \b
     busbench report captures/heron-flight.pcapng -o flight.html
@@ -63,14 +64,16 @@ def command(
 
 
 def _page_of(source: str, baseline: str | None, options: ReadOptions) -> RecordingPage:
+    from busbench.analysis.several import lay_beside
     from busbench.report.compared import Compared
     from busbench.report.recording_page import RecordingPage
 
-    recording = read_all(source, options)
+    recordings = read_lines(source, options)
+    several = lay_beside(recordings) if len(recordings) > 1 else None
     if baseline is None:
-        return RecordingPage(recording)
-    found = read_baseline(baseline, options).compare(recording)
-    return RecordingPage(recording, compared=Compared(baseline, found))
+        return RecordingPage(recordings[0], several=several)
+    found = read_baseline(baseline, options).compare(recordings[0])
+    return RecordingPage(recordings[0], compared=Compared(baseline, found), several=several)
 
 
 def _make(

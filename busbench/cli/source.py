@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from busbench.capture.address import is_live_address
-from busbench.capture.base import Capture, ReadOptions
+from busbench.capture.base import CHOICE, Capture, ReadOptions
 from busbench.cli.live import line_of, line_options, together
 from busbench.cli.output import say
 from busbench.cli.progress import Progress
@@ -57,12 +58,15 @@ def require_recorded(source: str) -> None:
 
 
 @contextmanager
-def open_source(source: str, options: ReadOptions, *, waiting: Callable[[], object] | None = None) -> Iterator[Capture]:
+def open_source(
+    source: str, options: ReadOptions, *, waiting: Callable[[], object] | None = None, is_one: bool = False
+) -> Iterator[Capture]:
     """Open a recording; its notes are printed after reading.
 
     Args:
         options: choices for files that leave one open.
         waiting: see open_capture.
+        is_one: True if the other interfaces of the file are read, too: none is passed over.
 
     Raises:
         CaptureError: it cannot be read. If part was read, the error is
@@ -77,6 +81,8 @@ def open_source(source: str, options: ReadOptions, *, waiting: Callable[[], obje
         try:
             yield capture
         finally:
+            if is_one:
+                capture.info.notes[:] = [note for note in capture.info.notes if not note.startswith(CHOICE)]
             for note in capture.info.notes:
                 say(f"busbench: {display_name(source)}: {note}")
 
@@ -110,11 +116,21 @@ def read_outages(source: str, options: ReadOptions) -> Outages:
     return _read(source, options, read_timeline).outages()
 
 
-def read_all(source: str, options: ReadOptions) -> Recording:
-    """Read a recording whole, with progress and notes."""
+def read_all(source: str, options: ReadOptions, *, is_one: bool = False) -> Recording:
+    """Read a recording whole, with progress and notes; `is_one` if the others of its file are read, too."""
     from busbench.analysis.recording import read_whole
 
-    return _read(source, options, read_whole)
+    return _read(source, options, read_whole, is_one=is_one)
+
+
+def read_lines(source: str, options: ReadOptions) -> list[Recording]:
+    """Read each serial line of a recording whole, with progress and notes; one of all other files."""
+    from busbench.capture.open import line_interfaces
+
+    numbers = line_interfaces(source) if options.interface is None else []
+    if len(numbers) < 2:
+        return [read_all(source, options)]
+    return [read_all(source, replace(options, interface=str(number)), is_one=True) for number in numbers]
 
 
 def read_baseline(path: str, options: ReadOptions) -> Baseline:
@@ -124,9 +140,9 @@ def read_baseline(path: str, options: ReadOptions) -> Baseline:
     return Baseline(path, read_all(path, options))
 
 
-def _read(source: str, options: ReadOptions, read: Callable[..., R]) -> R:
+def _read(source: str, options: ReadOptions, read: Callable[..., R], *, is_one: bool = False) -> R:
     progress = Progress("reading")
-    with open_source(source, options) as capture:
+    with open_source(source, options, is_one=is_one) as capture:
         whole = read(capture, line=options.line, on_block=lambda frames: progress.at(pluralize(frames, "frame")))
         progress.end()
     return whole

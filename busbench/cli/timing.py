@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from busbench.cli.output import format_option, print_table, same_unit, seconds, write_csv, write_json
+from busbench.cli.output import format_option, print_table, same_unit, write_csv, write_json
 from busbench.cli.source import read_times, source_options
-from busbench.errors import pluralize
+from busbench.errors import pluralize, seconds
 
 if TYPE_CHECKING:
     from busbench.analysis.timing import Timing

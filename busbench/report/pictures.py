@@ -8,7 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.analysis.outages import Outage
+from busbench.analysis.several import Several
 from busbench.analysis.timing import Timing
+from busbench.errors import sanitize
 from busbench.model import F64, I64
 from busbench.report.svg import PAGE_WIDTH, Drawing, ticks
 from busbench.verify.control_moves import ControlMove
@@ -22,6 +24,7 @@ _COLUMNS = 360  # columns of a trace, each drawn from its min to its max
 _BINS = 48
 LANES = (("gap", "G"), ("damaged", "D"), ("lost", "L"), ("failsafe", "F"))
 _KEPT_EVENTS = 2000
+_LANE_MOST = 15  # letters of a receiver's name
 
 
 def time_x(time_s: float, end_s: float) -> float:
@@ -183,6 +186,33 @@ def draw_histogram(timing: Timing, t_ns: I64, *, plan_ms: float | None = None) -
     drawing.path(((a, bottom + 20), (a, bottom + 24), (b, bottom + 24), (b, bottom + 20)))
     words = f"rms of the receiver's own jitter: at most ±{high_ms:.3g} ms"
     drawing.text((a + b) / 2, bottom + 34, words, anchor="middle", size=10)
+    return drawing.svg()
+
+
+def draw_receivers(several: Several) -> str:
+    """When each of several receivers was out, one lane for each, and below them when all were out at once."""
+    ends_s = [begin / 1e9 + (one.outages.duration_s or 0.0) for begin, one in several.placed]
+    end_s = max([*ends_s, 1e-9])
+    lane, top = 20.0, 8.0
+    lanes = [(sanitize(one.name, most=_LANE_MOST), begin / 1e9, one.outages.events) for begin, one in several.placed]
+    height = top + lane * (len(lanes) + 1) + 26
+    drawing = Drawing(WIDTH, height, title="outages of several receivers over time")
+    for i, (name, begin_s, events) in enumerate(lanes):
+        base = top + lane * (i + 1)
+        drawing.text(_LEFT - 6, base - 3, name, anchor="end", size=10)
+        drawing.line(_x(begin_s, end_s), base, _x(ends_s[i], end_s), base, dash="dot", width=0.5)
+        for event in events[:_KEPT_EVENTS]:
+            if event.start_s is not None and event.end_s is not None:
+                a, b = _x(begin_s + event.start_s, end_s), _x(begin_s + event.end_s, end_s)
+                drawing.box(a, base - 9, max(1.5, b - a), 9, fill="solid")
+    base = top + lane * (len(lanes) + 1)
+    drawing.text(_LEFT - 6, base - 3, "no receiver", anchor="end", size=10, bold=True)
+    for one in several.coincidence.overlaps[:_KEPT_EVENTS]:
+        if len(one.sources) == len(lanes):
+            a, b = _x(one.start_s, end_s), _x(one.end_s, end_s)
+            drawing.box(a, base - 11, max(1.5, b - a), 11, fill="solid")
+            drawing.line(a, top, a, base - 11, dash="dot", width=0.5)
+    _time_axis(drawing, end_s, height - 22)
     return drawing.svg()
 
 

@@ -10,12 +10,14 @@ import numpy as np
 from busbench.analysis.channels import Channels
 from busbench.analysis.outages import Outages
 from busbench.analysis.recording import Recording
+from busbench.analysis.several import Several
+from busbench.analysis.several_text import sentences
 from busbench.analysis.timing import Timing
 from busbench.errors import BusbenchError, pluralize
 from busbench.model import F64
 from busbench.report.compared import Compared
 from busbench.report.page_data import data_element
-from busbench.report.pictures import draw_channel, draw_histogram, draw_outages, draw_periods
+from busbench.report.pictures import draw_channel, draw_histogram, draw_outages, draw_periods, draw_receivers
 from busbench.report.provenance import Provenance
 from busbench.rig.html import html_template
 from busbench.verify.result import CAUTION
@@ -32,10 +34,13 @@ class RecordingPage:
 
     Args:
         compared: the recording held against an earlier one.
+        several: all receivers of a recording of several; the page is that of the first, and says what coincides.
     """
 
-    def __init__(self, recording: Recording, *, compared: Compared | None = None) -> None:
-        self.recording, self.compared = recording, compared
+    def __init__(
+        self, recording: Recording, *, compared: Compared | None = None, several: Several | None = None
+    ) -> None:
+        self.recording, self.compared, self.several = recording, compared, several
         self.outages: Outages = recording.outages()
         self.timing: Timing = recording.timing()
         self.channels: Channels = recording.channels()
@@ -49,6 +54,7 @@ class RecordingPage:
         """The pictures by name; empty if the recording cannot show one."""
         has_times = self.recording.clock.is_known and self.end_s > 0
         named: dict[str, Callable[[], str]] = {
+            "receivers": lambda: "" if self.several is None else draw_receivers(self.several),
             "outages": lambda: draw_outages(self.outages.events, self.end_s) if has_times else "",
             "histogram": lambda: draw_histogram(self.timing, self.recording.frames.t_ns),
             "periods": lambda: self._periods() if has_times else "",
@@ -76,6 +82,8 @@ class RecordingPage:
             "channels": self.channels.to_json(),
             **self.recording.info.origin.to_json(),
         }
+        if self.several is not None:
+            made["several"] = self.several.to_json()
         if self.compared is not None:
             made["compared"] = self.compared.figures()
         return dict(json.loads(json.dumps(made)))  # as the reader of the page receives them
@@ -94,8 +102,13 @@ class RecordingPage:
             timeline=drawn["outages"], histogram=drawn["histogram"], periods=drawn["periods"],
             traces=[(name.replace("-", " "), made) for name, made in drawn.items() if name.startswith("channel-")],
             is_virtual=provenance.is_virtual, compared=self.compared,
+            several=self.several, receivers=drawn["receivers"], several_words=list(self._several_words()),
             data=Markup(data_element(self.figures(sha256=provenance.recording_sha256))),
         )  # fmt: skip
+
+    def _several_words(self) -> Iterator[str]:
+        for line in [] if self.several is None else sentences(self.several):
+            yield f"{line[0].upper()}{line[1:]}."
 
     def _outage_words(self) -> Iterator[str]:
         found = self.outages
