@@ -14,7 +14,7 @@ from busbench.cli.output import (
     ascii_option,
     can_write,
     format_option,
-    table_lines,
+    print_table,
     to_the_end,
     write_csv,
     write_json,
@@ -108,7 +108,8 @@ def _print_table(found: Comparison, *, show_all: bool, is_ascii: bool) -> None:
                     figure.verdict,
                 ]
             )
-        click.echo("\n".join(table_lines(head, rows)) + "\n")
+        print_table(head, rows)
+        click.echo()
     left = len(found.figures) - len(shown)
     if left:
         click.echo(f"not listed: {pluralize(left, 'figure')} that changed too little to matter (--all lists them)")
