@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 import click
 
 from busbench.capture.base import ReadOptions
-from busbench.cli.output import can_write, prose, seconds, table_lines, write_csv, write_json, wrote
+from busbench.cli.output import can_write, prose, table_lines, write_csv, write_json, wrote
 from busbench.cli.rig_files import write_new
 from busbench.cli.source import read_outages
-from busbench.errors import BusbenchError, RigError, display_name, pluralize, sanitize
+from busbench.errors import BusbenchError, RigError, display_name, pluralize, sanitize, seconds
 
 if TYPE_CHECKING:
     from busbench.analysis.lead_fit import LeadExtra, LeadFit

@@ -200,19 +200,19 @@ def draw_receivers(several: Several) -> str:
     for i, (name, begin_s, events) in enumerate(lanes):
         base = top + lane * (i + 1)
         drawing.text(_LEFT - 6, base - 3, name, anchor="end", size=10)
-        drawing.line(_x(begin_s, end_s), base, _x(ends_s[i], end_s), base, dash="dot", width=0.5)
+        drawing.line(time_x(begin_s, end_s), base, time_x(ends_s[i], end_s), base, dash="dot", width=0.5)
         for event in events[:_KEPT_EVENTS]:
             if event.start_s is not None and event.end_s is not None:
-                a, b = _x(begin_s + event.start_s, end_s), _x(begin_s + event.end_s, end_s)
+                a, b = time_x(begin_s + event.start_s, end_s), time_x(begin_s + event.end_s, end_s)
                 drawing.box(a, base - 9, max(1.5, b - a), 9, fill="solid")
     base = top + lane * (len(lanes) + 1)
     drawing.text(_LEFT - 6, base - 3, "no receiver", anchor="end", size=10, bold=True)
     for one in several.coincidence.overlaps[:_KEPT_EVENTS]:
         if len(one.sources) == len(lanes):
-            a, b = _x(one.start_s, end_s), _x(one.end_s, end_s)
+            a, b = time_x(one.start_s, end_s), time_x(one.end_s, end_s)
             drawing.box(a, base - 11, max(1.5, b - a), 11, fill="solid")
             drawing.line(a, top, a, base - 11, dash="dot", width=0.5)
-    _time_axis(drawing, end_s, height - 22)
+    time_axis(drawing, end_s, height - 22)
     return drawing.svg()
 
 
