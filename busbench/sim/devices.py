@@ -51,18 +51,22 @@ class VirtualRig:
     def __init__(self, rig: Rig, *, faults: Sequence[AircraftFault] = (), temperature_c: float = REFERENCE_C) -> None:
         for fault in faults:
             rig = _with_fault(rig, fault)
-        names = [device.name for device in rig.driven]
         self.rig = rig
         self._motion = ServoMotion(rig.driven, scale=rig.scale)
-        self._stuck = np.array([any(f.device == n and f.kind == "stalled" for f in faults) for n in names], np.bool_)
-        self._dead = np.array([any(f.device == n and f.kind == "dead" for f in faults) for n in names], np.bool_)
-        self._stall_a = np.array([d.current_a.stall or d.current_a.moving or 0.0 for d in rig.driven])
+        built = {(fault.kind, fault.device) for fault in faults}
+        self._stuck = [("stalled", device.name) in built for device in rig.driven]
+        self._dead = [("dead", device.name) in built for device in rig.driven]
+        self._stall_a = [d.current_a.stall or d.current_a.moving or 0.0 for d in rig.driven]
         self._network = build_network(rig, temperature_c=temperature_c)
         self._solver = Solver(self._network)
+        self._receiver = self._network.nodes.index(RECEIVER)
         self._driven_at = [index for index, device in enumerate(rig.devices) if device.kind != "sensor"]
+        first = len(self._network.nodes) - len(rig.devices)
+        self._driven_nodes = [first + index for index in self._driven_at]
         self._drawn = np.array([device.current_a.idle or 0.0 for device in rig.devices])
-        self._drawn[self._driven_at] = self._motion.current_a()
-        self._volts = self._solver.volts(sinks_of(rig, self._network, self._drawn))[0]
+        self._driven_a: list[float] = []
+        self._volts: list[float] = []
+        self._draw(self._motion.current_a())
         self._t_ns: int | None = None
         self._restart_s = 0.0  # time until the receiver is up again
         self.restarts = 0
@@ -80,13 +84,16 @@ class VirtualRig:
 
     @property
     def _receiver_v(self) -> float:
-        return float(self._volts[self._network.nodes.index(RECEIVER)])
+        return self._volts[self._receiver]
 
     def settle(self, counts: ArrayLike, *, flags: int = 0) -> None:
         """Put every device at the position of counts (16,) and byte 23, settled."""
-        asked = self._motion.command_pct(counts, flags)
-        still = self._stuck | self._dead | np.isnan(asked)
-        self._motion.position_pct = np.where(still, self._motion.position_pct, asked)
+        columns = zip(
+            self._motion.servos, self._motion.command_pct(counts, flags), self._stuck, self._dead, strict=True
+        )
+        for servo, asked, is_stuck, is_dead in columns:
+            if asked is not None and not (is_stuck or is_dead):
+                servo.position_pct = asked
 
     def frame(self, t_ns: int, counts: ArrayLike, *, flags: int = 0) -> None:
         """Receive a frame, counts (16,) and byte 23, at a non-decreasing time."""
@@ -103,39 +110,50 @@ class VirtualRig:
         dt_s = 0.0 if self._t_ns is None else max(0, t_ns - self._t_ns) / 1e9
         self._t_ns = t_ns
         minimum = self.rig.supply.minimum_v or 0.0
-        enough = self._volts >= minimum
+        powered = [
+            self._volts[node] >= minimum and not dead for node, dead in zip(self._driven_nodes, self._dead, strict=True)
+        ]
         if self._receiver_v < minimum:
             self.restarts += self._restart_s <= 0
             self._restart_s = RESTART_S
         else:
             self._restart_s = max(0.0, self._restart_s - dt_s)
-        at = len(self._network.nodes) - len(self.rig.devices)
-        powered = np.asarray(enough[[at + index for index in self._driven_at]] & ~self._dead, np.bool_)
-        before = self._motion.position_pct
+        servos = self._motion.servos
+        jam = [(at, servos[at].position_pct) for at, is_stuck in enumerate(self._stuck) if is_stuck]
         self._motion.step(dt_s, counts if self.receiver_lives else None, flags=flags, powered=powered)
         drawn = self._motion.current_a()
-        jammed = self._stuck & self._motion.moving & powered
-        drawn[jammed] = self._stall_a[jammed]
-        self._motion.position_pct[self._stuck] = before[self._stuck]
-        self._drawn[self._driven_at] = drawn
-        self._volts = self._solver.volts(sinks_of(self.rig, self._network, self._drawn))[0]
+        for at, position_pct in jam:
+            servos[at].position_pct = position_pct
+            if servos[at].is_moving and powered[at]:
+                drawn[at] = self._stall_a[at]
+        if drawn != self._driven_a:
+            self._draw(drawn)
         self.lowest_v = min(self.lowest_v, self._receiver_v)
+
+    def _draw(self, driven_a: list[float]) -> None:
+        """Solve the voltages for new currents of the devices."""
+        self._driven_a = driven_a
+        self._drawn[self._driven_at] = driven_a
+        self._volts = self._solver.volts(sinks_of(self.rig, self._network, self._drawn))[0].tolist()
 
     def volts(self) -> dict[str, float]:
         """Voltage at each node of the harness, by name."""
-        return {name: float(v) for name, v in zip(self._network.nodes, self._volts, strict=True)}
+        return dict(zip(self._network.nodes, self._volts, strict=True))
 
     def states(self) -> tuple[DeviceState, ...]:
         """The states of all devices with a channel, in the order of the file."""
         motion, volts = self._motion, self.volts()
         columns = zip(
-            self.rig.driven, motion.position_pct, motion.arm_deg(), motion.surface_deg(), motion.throw_mm(),
-            self._drawn[self._driven_at], motion.moving & ~self._stuck, motion.powered, strict=True,
+            self.rig.driven, motion.servos, motion.arm_deg().tolist(), motion.surface_deg().tolist(),
+            motion.throw_mm().tolist(), self._driven_a, self._stuck, strict=True,
         )  # fmt: skip
         return tuple(
-            DeviceState(d.name, float(p), float(arm), float(s), float(mm), volts[d.name], float(a), bool(m), bool(on))
-            for d, p, arm, s, mm, a, m, on in columns
-        )
+            DeviceState(
+                device.name, servo.position_pct, arm, surface, mm, volts[device.name], amps,
+                servo.is_moving and not is_stuck, servo.is_powered,
+            )
+            for device, servo, arm, surface, mm, amps, is_stuck in columns
+        )  # fmt: skip
 
     def state(self, name: str) -> DeviceState:
         """The state of one device by name (raises KeyError)."""

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import overload
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from busbench.model import F64, U16
 from busbench.wire.frame_spec import COUNTS_MAX
@@ -129,6 +129,7 @@ def whole(counts: float | NDArray[np.generic], *, clip: bool = False) -> int | U
     return values.astype(np.uint16) if values.ndim else int(values)
 
 
-def _line(x: ArrayLike, x0: float, y0: float, slope: float) -> float | F64:
-    y = y0 + (np.asarray(x, np.float64) - x0) * slope
-    return y if isinstance(x, np.ndarray) else float(y)
+def _line(x: float | NDArray[np.generic], x0: float, y0: float, slope: float) -> float | F64:
+    if isinstance(x, np.ndarray):
+        return y0 + (x.astype(np.float64) - x0) * slope
+    return y0 + (float(x) - x0) * slope

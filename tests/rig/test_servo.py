@@ -72,7 +72,7 @@ def test_speed_is_a_straight_line_in_time() -> None:
         moved.step(STEP_S, counts(c1=FULL))
         seen.append(round(float(moved.arm_deg()[0]), 9))
     assert seen == [4, 8, 12, 16, 20, 24, 28, 32, 36, 40, 44, 45, 45]
-    assert not moved.moving[0]
+    assert not moved.servos[0].is_moving
 
 
 def test_start_ramp_covers_half_the_way() -> None:
@@ -114,11 +114,11 @@ def test_frames_stop() -> None:
     settle(moved, counts(c1=FULL))
     moved.step(0.09)
     assert moved.position_pct.tolist() == [100, 100, 100, -100]
-    assert moved.released.tolist() == [False] * 4
+    assert [servo.is_released for servo in moved.servos] == [False] * 4
     for _ in range(100):
         moved.step(STEP_S)
     assert moved.position_pct == pytest.approx([100, 100, -50, 50])
-    assert moved.released.tolist() == [False, True, False, False]
+    assert [servo.is_released for servo in moved.servos] == [False, True, False, False]
     settle(moved, counts(c1=LOW))
     assert moved.position_pct == pytest.approx([-100, -100, -100, 100])
 
@@ -154,8 +154,7 @@ def test_without_power_a_device_stands_and_must_hear_a_frame_again() -> None:
     moved = motion(device("a", 1, SPEED))
     moved.step(0, counts(c1=FULL))
     moved.step(0.05, counts(c1=FULL))
-    off = np.array([False])
-    moved.step(0.05, counts(c1=FULL), powered=off)
+    moved.step(0.05, counts(c1=FULL), powered=[False])
     assert moved.arm_deg()[0] == pytest.approx(20)
     assert moved.current_a()[0] == 0
     moved.step(0.05)

@@ -34,7 +34,7 @@ def fly(*faults: str, seed: int = 1) -> tuple[Verification, list[Chunk]]:
     session.start()
     while session.state is not CheckState.OVER:
         session.hear(Word.GO)
-        receiver.pump(LOOK_S)
+        receiver.pump(session.left_s or LOOK_S)
     assert session.done is not None
     return session.done.found, heard
 

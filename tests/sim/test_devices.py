@@ -187,3 +187,26 @@ def test_wrong_faults_are_told(text: str, said: str) -> None:
     with pytest.raises(RigError) as caught:
         VirtualRig(read_rig(HERON), faults=[parse_fault(text)])
     assert str(caught.value) == said
+
+
+def test_a_flight_with_every_device_on_its_way() -> None:
+    # One stuck, and the supply sags. The values are from an independent version, which works with arrays of devices.
+    faults = [AircraftFault("stalled", "rudder"), AircraftFault("brown-out", value=0.2)]
+    heron = VirtualRig(read_rig(HERON), faults=faults)
+    row = np.full(16, 992, np.uint16)
+    seen = []
+    for number in range(320):
+        if number % 40 == 0:
+            row[number // 40 :: 3] = 173 + 7 * number
+        heron.frame(number * PERIOD_NS, row, flags=number // 80)
+        if number % 40 == 4:
+            states = heron.states()
+            seen += [sum(state.position_pct for state in states), sum(s.surface_deg for s in states), heron.supply_a]
+    wanted = [
+        -70.87619047619049, -59.11258230594775, 6.66, -271.3548229548231, -163.110391557181, 2.17,
+        -309.9145299145303, -196.46895892484966, 5.29, -183.2478632478631, -101.46895892484969, 5.71,
+        -114.01709401709448, 2.750391386597876, 5.68, -260.68376068376074, -32.355058885585976, 4.36,
+        -187.35042735042677, 0.644941114414296, 5.54, 100, 129.95263342210635, 4.36,
+    ]  # fmt: skip
+    assert seen == pytest.approx(wanted, rel=1e-9)
+    assert heron.lowest_v == pytest.approx(5.695233125461087, rel=1e-9)

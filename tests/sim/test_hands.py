@@ -41,7 +41,7 @@ def lead(seed: int, *faults: str, again_most: int = AGAIN_MOST) -> tuple[Verific
             receiver.pump(LOOK_S)
         session.hear(Word.GO)
         while session.state is CheckState.LISTENING:
-            receiver.pump(LOOK_S)
+            receiver.pump(session.left_s or LOOK_S)
         asked += session.repeats
         back = session.repeat_at
         if back is not None and done.get(back, 0) < again_most:
