@@ -33,8 +33,8 @@ class Figure:
         floor: the smallest change that this pair could show, None if that is not known.
         low, high: the change, new less old, lies between; None if that is not known.
         tolerance: what matters, either side of zero.
-        subject: of what, as in "ch3"; "" where there is but one.
-        devices: names of what is there, "" where they are not known.
+        subject: of what, as in "ch3"; "" if there is but one.
+        devices: names of what is there, "" if they are not known.
     """
 
     what: str
@@ -65,7 +65,7 @@ class Figure:
 
     @property
     def doubt(self) -> Doubt:
-        """Why it cannot be judged, "" where it can."""
+        """Why it cannot be judged, "" if it can."""
         if self.verdict != "cannot tell":
             return ""
         if self.old is None or self.new is None:

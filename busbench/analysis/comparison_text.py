@@ -32,7 +32,7 @@ class Bar:
 
     Args:
         low, high: the interval.
-        change: None where a recording does not show the figure.
+        change: None if a recording does not show the figure.
     """
 
     low: float
@@ -41,7 +41,7 @@ class Bar:
 
 
 def bar_of(figure: Figure) -> Bar | None:
-    """The bar of a figure; None where no interval is known."""
+    """The bar of a figure; None if no interval is known."""
     if figure.low is None or figure.high is None:
         return None
 

@@ -1,4 +1,4 @@
-"""The app: keys, the tick that drives everything, and the way from screen to screen."""
+"""The app: keys, the tick that drives everything, and the change of screens."""
 
 from __future__ import annotations
 
@@ -37,14 +37,14 @@ class BenchApp(FileActions):
 
     Args:
         ui: palette, glyphs and session; without a session a source is asked for.
-        opener: makes a session of what a person named.
-        is_timed: False leaves the ticks to the caller, as tests do.
+        opener: opens a session for a source named by the user.
+        is_timed: False if the caller ticks, as tests do.
     """
 
     CSS_PATH = "busbench.tcss"
     TITLE = "busbench"
     ENABLE_COMMAND_PALETTE = False
-    ALLOW_SELECT = False  # a terminal selects text by itself, with shift where the mouse is ours
+    ALLOW_SELECT = False  # the terminal selects text itself, with shift while the mouse is used here
     BINDINGS: ClassVar[list[BindingType]] = [
         *(Binding(one.keys, one.action, show=False) for one in COMMANDS if one.keys),
         *(Binding(view.key, f"view({at})", show=False) for at, view in enumerate(VIEWS)),
@@ -58,9 +58,9 @@ class BenchApp(FileActions):
         self.ui = ui
         self._opener, self._is_timed = opener, is_timed
         self._ticks = self._said_at = self._rang_at = 0
-        self._said = self._last = self._notice = ""  # shown now, shown last, the session's own
+        self._said = self._last = self._notice = ""  # session shown now, shown last, and the main one
         self._clock, self.clicks = TickClock(), Clicks()
-        self.flow, self._slow_due = Flow(), False  # the slower parts are due too
+        self.flow, self._slow_due = Flow(), False  # slower parts are also due
         self._plan = ""  # chosen before there was a source
         ui.show_at, ui.draw = self._show_at, self.draw
 
@@ -81,7 +81,7 @@ class BenchApp(FileActions):
         self.push_screen(Menu(view.view.name, view.keys(), is_ascii=self.ui.is_ascii), do)
 
     def on_mount(self) -> None:
-        """Begin."""
+        """Start."""
         if self.ui.session is None:
             self._ask_source("")
         else:
@@ -93,12 +93,12 @@ class BenchApp(FileActions):
             self.call_after_refresh(self._freeze)
 
     def _freeze(self) -> None:
-        # What is there now stays: the collector need not look at it again.
+        # Existing objects stay: the garbage collector need not check them again.
         gc.collect()
         gc.freeze()
 
     async def on_event(self, event: events.Event) -> None:
-        """While something moves any key or click stops it, whatever it means elsewhere."""
+        """While something moves, any key or click stops it."""
         if self.ui.mover is not None and isinstance(event, events.Key | events.Paste | events.MouseDown):
             if not event.is_forwarded:
                 self.ui.mover.stop(event.key if isinstance(event, events.Key) else "")
@@ -112,15 +112,15 @@ class BenchApp(FileActions):
         await super().on_event(event)
 
     def on_tick(self) -> None:
-        """Go on with the session, and draw."""
+        """Advance the session, and draw."""
         dt_s, asleep_s = self._clock.take()
         if asleep_s and self.ui.mover is not None:
-            self.ui.mover.tick(asleep_s)  # nothing goes on by itself after the computer was suspended
+            self.ui.mover.tick(asleep_s)  # nothing continues by itself after the computer was suspended
         self.tick(dt_s)
         self.clicks.hear(self._driver, wanted=self._has_mouse or self.ui.mover is not None)
 
     def tick(self, dt_s: float) -> None:
-        """Go on by the time since the last tick."""
+        """Advance by the time since the last tick."""
         session = self.ui.session
         if session is None:
             return
@@ -143,7 +143,7 @@ class BenchApp(FileActions):
             self._ask_terminal()
 
     def _ask_terminal(self) -> None:
-        """Have the terminal answer when it has taken what is drawn now."""
+        """Ask the terminal for an answer after the current drawing."""
         if self._driver is not None and not self._driver.is_headless and self.flow.takes_question():
             self.call_after_refresh(self._write, QUESTION)
 
@@ -153,7 +153,7 @@ class BenchApp(FileActions):
             self._driver.flush()
 
     def _hear(self, session: Session) -> None:
-        """What is new is shown whole for as long as it takes to read it."""
+        """Show new messages whole for long enough to read them."""
         if session.notice != self._notice:
             self._notice = session.notice
             self.ui.said = session.notice or self.ui.said
@@ -164,7 +164,7 @@ class BenchApp(FileActions):
             self.ui.said = self._said = ""
 
     def draw(self) -> None:
-        """Show at once what a key changed."""
+        """Draw a change at once."""
         self._slow_due = True
         if isinstance(self.screen, BenchView) and self.flow.may_draw:
             self._slow_due = False
@@ -172,12 +172,12 @@ class BenchApp(FileActions):
             self._ask_terminal()
 
     def say(self, words: str) -> None:
-        """Show a word of the program for a while."""
+        """Show a message for a while."""
         self.ui.said, self._said = words, ""
         self.draw()
 
     def action_again(self) -> None:
-        """Say once more what was said last."""
+        """Show the last message again."""
         self.say(self.ui.said or self._last or "nothing was said so far")
 
     def _ring(self, session: Session) -> None:
@@ -191,7 +191,7 @@ class BenchApp(FileActions):
         self.ui.listed.clear()
         for one in (session, *self.ui.beside):
             if isinstance(one, ReplaySession) and not one.is_loaded:
-                # Once the screen is drawn: until then the two would share one core.
+                # After the screen is drawn: before, the two would share one core.
                 self.call_after_refresh(self.run_worker, one.load, thread=True, exit_on_error=True)
         kept = self.ui.settings.now.view
         self.action_view(next((at for at, view in enumerate(VIEWS) if view.key == kept), 0))
@@ -211,7 +211,7 @@ class BenchApp(FileActions):
             return
         rig_path = source.removeprefix(PLAN) if source.startswith(PLAN) else ""
         if rig_path and self.ui.session is None:
-            self._plan = rig_path  # goes with the source that is chosen next
+            self._plan = rig_path  # belongs to the next chosen source
             self._ask_source("", title=f"with the plan {sanitize(rig_path)}")
             return
         named = self.ui.session.source if rig_path and self.ui.session is not None else source
@@ -226,12 +226,12 @@ class BenchApp(FileActions):
         session = self.ui.session
         try:
             if rig_path:
-                read_rig(rig_path)  # before a port is closed for it
+                read_rig(rig_path)  # before a port is closed
         except BusbenchError as error:
             self._ask_source(str(error))
             return
         if session is not None and session.is_live and session.source == source:
-            session.close()  # a port is held by one at a time, and that is we
+            session.close()  # a port has one user, which is this program
         self.run_worker(lambda: self._open(source, rig_path), thread=True, exit_on_error=True)
 
     def _open(self, source: str, rig_path: str) -> None:
@@ -256,7 +256,7 @@ class BenchApp(FileActions):
         self._ask_source("")
 
     def _if_kept(self, what: str, act: Callable[[], object]) -> None:
-        """Do what would lose work that is not written; ask first where there is some."""
+        """Do something that loses unwritten work; ask first if there is any."""
         from busbench.tui.screens.confirm import ask_first
 
         installed = [self.get_screen(view.name) for view in VIEWS if self.is_screen_installed(view.name)]
@@ -289,7 +289,7 @@ class BenchApp(FileActions):
             self.draw()
 
     def action_help(self) -> None:
-        """Explain every figure."""
+        """Open the help."""
         from busbench.tui.screens.help import Help
 
         part = self.screen.view.name if isinstance(self.screen, BenchView) else ""
@@ -300,7 +300,7 @@ class BenchApp(FileActions):
         self._with(lambda session: session.toggle())
 
     def action_seek(self, seconds: int) -> None:
-        """Go on or back by a time."""
+        """Move forward or back by a time."""
         self._with(lambda session: session.seek_by(seconds))
 
     def action_ends(self, which: int) -> None:
@@ -308,7 +308,7 @@ class BenchApp(FileActions):
         self._with(lambda session: session.seek(session.end if which else session.start))
 
     def action_step(self, rows: int) -> None:
-        """Go on or back by frames."""
+        """Move forward or back by frames."""
         self._with(lambda session: session.step(rows))
 
     def action_pace(self, steps: int) -> None:
@@ -329,7 +329,7 @@ class BenchApp(FileActions):
         self.draw()
 
     def action_reset(self) -> None:
-        """Take spans from here."""
+        """Reset the ranges here."""
         self._with(lambda session: session.reset())
         self.say("spans count from here")
 
@@ -339,17 +339,17 @@ class BenchApp(FileActions):
         self.draw()
 
     def action_ring(self) -> None:
-        """Ring on outages, or not."""
+        """Switch the bell on outages."""
         self.ui.rings = not self.ui.rings
         self.say(f"bell on outages: {'on' if self.ui.rings else 'off'}")
 
     def action_zoom(self, steps: int) -> None:
-        """Have the timeline look closer or farther."""
+        """Zoom the timeline."""
         self.ui.zoom_by(steps)
         self.draw()
 
     def action_shade(self) -> None:
-        """Change from dark to light and back."""
+        """Switch between dark and light."""
         if self.ui.palette.is_ansi:
             self.say("the terminal's own colours are used")
             return
@@ -364,7 +364,7 @@ class BenchApp(FileActions):
             self.draw()
 
     def action_mouse(self) -> None:
-        """Take the mouse, or leave it to the terminal."""
+        """Use the mouse, or leave it to the terminal."""
         self.ui.settings.keep(mouse=not self._has_mouse)
         self.say(f"mouse: {'on' if self._has_mouse else 'off, the terminal selects text with it'}")
 
@@ -373,13 +373,13 @@ class BenchApp(FileActions):
         return self.ui.settings.now.mouse is not False
 
     def action_reset_settings(self) -> None:
-        """Forget what is kept from one start to the next."""
+        """Reset the kept settings."""
         self.ui.settings.reset()
         self._take_theme()
         self.say("settings are reset: unit, colours, scale, mouse and view")
 
     async def action_quit(self) -> None:
-        """Leave, after a question where something is not written; whatever still reads stops first."""
+        """Quit, after a question if something is unwritten; readers are stopped first."""
 
         def leave() -> None:
             if self.ui.session is not None:

@@ -1,4 +1,4 @@
-"""What each channel does now: its value, its range, its trace and a word for its state."""
+"""What each channel does now: value, range, trace and state."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ TRACE_S = 4.0
 LOW_END, HIGH_END = 172, 1811  # the customary ends of a channel
 NEAR_END = 8
 FAILSAFE, LOST = "failsafe", "lost"  # the value is the receiver's, not the stick's
-DAMAGED = "damaged"  # the value is that of the frame before
-HELD = frozenset({DAMAGED, "no frame"})  # states whose values are not those of a frame now
+DAMAGED = "damaged"  # the value repeats the frame before
+HELD = frozenset({DAMAGED, "no frame"})  # states without a current frame
 GLITCH, MOVING, AT_END, PAST_END, STILL, ON, OFF, NONE = (
     "glitch",
     "moving",
@@ -35,13 +35,13 @@ GLITCH, MOVING, AT_END, PAST_END, STILL, ON, OFF, NONE = (
 class ChannelRows:
     """All 18 channels at one place of a session."""
 
-    row: int  # the frame shown, -1 where there is none
+    row: int  # the frame shown, -1 without one
     values: U16  # counts, 0 or 1 on channels 17 and 18, uint16 (18,)
     low: U16  # low, high: min and max since the reset, uint16 (18,)
     high: U16
-    # values in equal steps of time up to the place, -1 where no frame came, int16 (18, points)
+    # values in equal time steps up to the place, -1 without a frame, int16 (18, points)
     trace: NDArray[np.int16]
-    states: tuple[str, ...]  # a word for each channel
+    states: tuple[str, ...]  # state of each channel
 
 
 def look(
@@ -54,14 +54,14 @@ def look(
     stale_ns: int = 0,
     is_gone: bool = False,
 ) -> ChannelRows:
-    """Look at all channels.
+    """Evaluate all channels.
 
     Args:
-        place: where on the axis.
-        since: row from which ranges are taken.
-        glitches: indices of channels that had a glitch lately.
-        stale_ns: age up to which a frame still counts as the one now.
-        is_gone: True if no frame is due to the place any more; the values are those of the last one.
+        place: position on the axis.
+        since: first row of the ranges.
+        glitches: indices of channels with a recent glitch.
+        stale_ns: max age of a current frame.
+        is_gone: True if the link is dead; the values are those of the last frame.
     """
     row = store.row_at(place)
     if row < 0:
@@ -74,7 +74,7 @@ def look(
     first = min(first, max(0, store.row_at(place - width)), row)
     recent = store.values(first, row + 1)
     low, high = store.span(min(since, row), row + 1)
-    # Steps are on a fixed grid, so that the trace moves by whole steps and does not shimmer.
+    # Steps are on a fixed grid, so that the trace moves by whole steps without flicker.
     step = max(1, width // points)
     edges = (place // step + 1 + np.arange(-points, 1, dtype=np.int64)) * step
     trace = _sample(store, first, row + 1, edges, recent, stale_ns)
@@ -91,10 +91,10 @@ def look(
 
 
 def between(store: FrameStore, lo: int, hi: int, *, points: int, stale_ns: int = 0) -> NDArray[np.int16]:
-    """Values of all channels in equal steps from one place on the axis to another, -1 where no frame came.
+    """Values of all channels in equal steps between two positions, -1 without a frame.
 
     Args:
-        stale_ns: age up to which a frame still counts.
+        stale_ns: max age of a valid frame.
 
     Returns:
         int16 (18, points).
@@ -107,7 +107,7 @@ def between(store: FrameStore, lo: int, hi: int, *, points: int, stale_ns: int =
 
 
 def find_glitches(store: FrameStore, place: int) -> frozenset[int]:
-    """Indices of the channels that had a glitch while the trace lasts; by the rule of analysis/channels.py."""
+    """Indices of channels with a glitch within the trace, by the rule of analysis/channels.py."""
     hi = store.row_at(place) + 1
     lo = max(0, store.row_at(place - round(TRACE_S * store.ticks_per_s)))
     if hi - lo < 3:
@@ -117,7 +117,7 @@ def find_glitches(store: FrameStore, place: int) -> frozenset[int]:
 
 
 def _sample(store: FrameStore, first: int, last: int, edges: I64, values: U16, stale_ns: int) -> NDArray[np.int16]:
-    """The last value of each step of time; -1 where no whole frame came in it and the one before it is stale."""
+    """The last value of each time step; -1 without a whole frame if the one before is stale."""
     axis = store.axis_of(first, last)
     rows = np.searchsorted(axis, edges[1:]) - 1
     at = np.maximum(rows, 0)

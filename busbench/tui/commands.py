@@ -1,4 +1,4 @@
-"""All keys of the screen that hold in every view, each declared once: bindings, menu and help are made from it."""
+"""The keys that work in every view, each declared once: bindings, menu and help are made from it."""
 
 from __future__ import annotations
 
@@ -7,16 +7,16 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """A thing that a person can do."""
+    """A command of the screen."""
 
-    keys: str  # as the UI library names them, with commas between; "" for the menu alone
-    action: str  # of the app
-    title: str  # in a few words
-    text: str  # what it does, in a sentence without an end
+    keys: str  # key names of the UI library, separated by commas; "" for the menu only
+    action: str  # action of the app
+    title: str  # short title
+    text: str  # what it does, a sentence without a full stop
 
     @property
     def key_words(self) -> str:
-        """Keys as people read them: "left", "?", "page up"."""
+        """Key names for people: "left", "?", "page up"."""
         return " or ".join(_SHOWN.get(key, key) for key in self.keys.split(",") if key)
 
 

@@ -23,15 +23,15 @@ class Glyphs:
     tick: str
     span: str
     here: str
-    bars: str  # eighths of a cell from empty to full, or fewer
+    bars: str  # fill levels of a cell from empty to full
     levels: str  # a point at four heights in one cell, bottom first; empty for braille
-    flat: str  # a timeline where nothing was wrong
+    flat: str  # a timeline without outages
     now: str  # now, mark, cut_in, cut_out: above or below a timeline
     mark: str
     cut_in: str
     cut_out: str
-    block: str  # of large figures
-    dot: str  # between figures
+    block: str  # pixel of large figures
+    dot: str  # gap between figures
     rec: str  # recording
     more: str
     frame: str  # a single frame on a timeline
@@ -59,22 +59,22 @@ _TABLES = (_reach_table(_LEFT), _reach_table(_RIGHT))
 
 
 def drawn_range(low: U16, high: U16) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-    """Counts at the bottom and the top of traces between a min and a max, int32 each; never closer than 16 counts."""
+    """Counts at the bottom and the top of a trace with a given min and max, int32 each; at least 16 counts apart."""
     least, most = low.astype(np.int32), high.astype(np.int32)
-    is_flat = most - least < 8  # noise of a count or two must not fill the row
+    is_flat = most - least < 8  # noise of one or two counts must not fill the row
     middle = np.clip((least + most) // 2, 8, WIRE_MAX - 8)
     return np.where(is_flat, middle - 8, least), np.where(is_flat, middle + 8, most)
 
 
 def traces(values: I16, low: U16, high: U16, glyphs: Glyphs, *, rows: int = 1) -> list[list[str]]:
-    """A line of pen for each channel.
+    """Draw a trace of each channel.
 
     Args:
-        values: int16 (C, points), -1 where nothing came; two points a cell, one where glyphs have levels.
-        low, high: what the bottom and the top mean, uint16 (C,).
+        values: int16 (C, points), -1 without a frame; two points per cell, one if glyphs have levels.
+        low, high: counts at bottom and top, uint16 (C,).
 
     Returns:
-        For each channel its lines, top first.
+        The lines of each channel, top first.
     """
     bottom, top = (one[:, None] for one in drawn_range(low, high))
     count = 4 * rows
@@ -90,12 +90,12 @@ def traces(values: I16, low: U16, high: U16, glyphs: Glyphs, *, rows: int = 1) -
 
 
 def _row_codes(level: NDArray[np.int32], gone: Bools, glyphs: Glyphs) -> NDArray[np.uint32]:
-    """Characters of one line, levels counted from its bottom; those beyond it are drawn elsewhere."""
+    """Characters of one line, with levels from its bottom; levels beyond it belong to other lines."""
     if glyphs.levels:
         codes = np.array([ord(one) for one in glyphs.levels], np.uint32)[np.clip(level, 0, 3)]
         codes[gone | (level < 0) | (level > 3)] = ord(" ")
         return codes
-    # A step of more than one level is joined, so that the pen does not lift.
+    # Steps of more than one level are joined by a vertical line.
     before = np.concatenate([level[:, :1], level[:, :-1]], axis=1)
     lone = gone | np.concatenate([gone[:, :1], gone[:, :-1]], axis=1)
     before = np.where(lone, level, before)
@@ -104,7 +104,7 @@ def _row_codes(level: NDArray[np.int32], gone: Bools, glyphs: Glyphs) -> NDArray
 
 
 def _dots(lo: NDArray[np.int32], hi: NDArray[np.int32], gone: Bools) -> NDArray[np.uint32]:
-    """Braille of one line, two points a cell, with dots from one level to another."""
+    """Braille of one line, two points per cell, with dots from one level to another."""
     missed = gone | (hi < 0) | (lo > 3)
     lo, hi = np.clip(lo, 0, 3), np.clip(hi, 0, 3)
     dots = np.empty(lo.shape, np.uint32)
@@ -117,7 +117,7 @@ def _dots(lo: NDArray[np.int32], hi: NDArray[np.int32], gone: Bools) -> NDArray[
 def ruler(
     value: int | None, low: int, high: int, width: int, glyphs: Glyphs, *, top: int = WIRE_MAX
 ) -> list[tuple[str, str]]:
-    """A ruler from 0 to `top` with the range seen and the value now, None for none, as styled pieces."""
+    """A ruler from 0 to `top` with range and current value (or None), as styled pieces."""
 
     def cell(counts: int) -> int:
         return min(width - 1, counts * width // (top + 1)) if top == WIRE_MAX else counts * (width - 1) // top
@@ -144,11 +144,11 @@ def _bare_ruler(width: int, glyphs: Glyphs, top: int) -> str:
 
 
 def bands(lows: I64, highs: I64, ends: tuple[int, int], width: int, height: int, glyphs: Glyphs) -> list[str]:
-    """A band from a min to a max over time, top line first.
+    """Draw a band between min and max over time, top line first.
 
     Args:
         lows, highs: min and max of each part of the time, -1 for none, int64 (P,).
-        ends: what the bottom and the top mean.
+        ends: values at bottom and top.
     """
     points = width if glyphs.levels else 2 * width
     first = np.arange(points) * lows.size // points
@@ -173,7 +173,7 @@ def bands(lows: I64, highs: I64, ends: tuple[int, int], width: int, height: int,
 
 
 def bars(counts: I64, width: int, height: int, glyphs: Glyphs) -> list[str]:
-    """A histogram, top line first; bins are joined to fit the width, and the smallest count still shows."""
+    """Draw a histogram, top line first; bins are joined to fit the width, and the smallest count is visible."""
     edges = np.linspace(0, counts.size, width + 1).astype(np.int64)
     total = np.concatenate([[0], np.cumsum(counts)])
     sums = total[edges[1:]] - total[edges[:-1]]
@@ -216,11 +216,11 @@ _FONT = {
 }
 _GLYPHS = {one: tuple(rows[at : at + 3] for at in range(0, 19, 4)) for one, rows in _FONT.items()}
 _GLYPHS["."] = (" ", " ", " ", " ", "█")
-_APART = "  "  # twice the gap within a figure, so that no number reads as another
+_APART = "  "  # twice the gap within a figure, so that numbers cannot be misread
 
 
 def large(text: str, scale: int, glyphs: Glyphs) -> list[str]:
-    """Large figures, 5 x scale lines high, a column of the font 2 x scale cells wide; unknown ones are left blank."""
+    """Large figures, 5 x scale lines high, font columns 2 x scale cells wide; unknown characters are blank."""
     lines = []
     for row in range(5):
         cells = _APART.join(_GLYPHS.get(one, _GLYPHS[" "])[row] for one in text)
@@ -230,6 +230,6 @@ def large(text: str, scale: int, glyphs: Glyphs) -> list[str]:
 
 
 def large_scale(text: str, width: int, height: int) -> int:
-    """The largest scale at which a text fits, 0 if none does."""
+    """The largest scale at which a text fits, or 0."""
     columns = len(_APART.join(_GLYPHS.get(one, _GLYPHS[" "])[0] for one in text))
     return min(width // max(1, 2 * columns), height // 5)

@@ -1,4 +1,4 @@
-"""The terminal driver of the UI library, made to survive bytes that are no text."""
+"""The UI library's terminal driver, made tolerant of invalid bytes."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ def _tolerant(encoding: str) -> Callable[[], codecs.IncrementalDecoder]:
 
 
 def tolerant_driver() -> type[Driver] | None:
-    """A driver to which a byte that is no UTF-8 is a key like any other; None if the library's own does.
+    """A driver that treats invalid UTF-8 as a key; None if the library's own driver is used.
 
     The library's driver decodes strictly: one such byte ends the thread that reads the keyboard, and the screen with
-    it. It takes its decoder by name from its module, so that is where another is put.
+    it. It takes its decoder by name from its module, where it is replaced.
     """
     if sys.platform == "win32":
         return None

@@ -1,4 +1,4 @@
-"""Outages as columns on the axis of a session, and the outages of a session that still goes on."""
+"""Outages as columns on the axis of a session, and the outages of a live session."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from busbench.model import F64, I64, U8
 from busbench.tui.store import FrameStore
 
 LETTERS: dict[Kind, str] = {"gap": "g", "lost": "l", "failsafe": "f", "damaged": "d"}
-# If several are in one column of a timeline the later of these is shown.
+# If several share a column of a timeline, the later of these is shown.
 _RANK: tuple[Kind, ...] = ("lost", "gap", "damaged", "failsafe")
 
 
@@ -24,7 +24,7 @@ class Events:
     """Outages as columns of equal length, in order."""
 
     items: Sequence[Outage]  # the outages themselves, times from the session's start
-    start: I64  # start, end: places on the axis, int64 (M,)
+    start: I64  # start, end: positions on the axis, int64 (M,)
     end: I64
 
     def __len__(self) -> int:
@@ -32,13 +32,13 @@ class Events:
 
     @staticmethod
     def of(items: Sequence[Outage], *, store: FrameStore, start_ns: int) -> Events:
-        """Place outages on the axis."""
+        """Put outages on the axis."""
         if not items:
             return NO_EVENTS
         offset = np.array([one.offset for one in items], np.int64)
         rows = np.searchsorted(store.offset, offset)
         if store.clock.is_known:
-            # From the start seconds are exact to a nanosecond, as times since the epoch they are not.
+            # Seconds from the start are exact to a nanosecond; times since the epoch are not.
             start = _ticks([one.start_s for one in items]) + start_ns
             end = _ticks([one.end_s for one in items]) + start_ns
             came = np.array([not one.missing for one in items], np.bool_)
@@ -46,11 +46,11 @@ class Events:
         else:
             start = rows.astype(np.int64)
             width = [one.frames - one.missing for one in items]
-            end = start + np.maximum(np.array(width, np.int64), 1)  # what did not come is seen at the frame after it
+            end = start + np.maximum(np.array(width, np.int64), 1)  # missing frames show at the frame after them
         return Events(items, start, end)
 
     def then(self, others: Events) -> Events:
-        """These and those that follow them."""
+        """These outages and later ones."""
         if not len(others):
             return self
         start, end = np.concatenate([self.start, others.start]), np.concatenate([self.end, others.end])
@@ -63,17 +63,17 @@ class Events:
 
     @cached_property
     def missing(self) -> I64:
-        """Frames missing in each event, 0 if they came, int64 (M,)."""
+        """Frames missing in each event, int64 (M,)."""
         return np.array([one.missing for one in self.items], np.int64)
 
     @cached_property
     def lasted_s(self) -> F64:
-        """How long each event lasted, not a number where that is not known, float64 (M,)."""
+        """Duration of each event, NaN if unknown, float64 (M,)."""
         return np.array([math.nan if one.duration_s is None else one.duration_s for one in self.items], np.float64)
 
     @cached_property
     def counts(self) -> dict[Kind, int]:
-        """Events of each kind."""
+        """Number of events of each kind."""
         each = np.bincount(self.kind, minlength=len(_RANK) + 1).tolist()
         return {kind: each[rank_of(kind)] for kind in KINDS}
 
@@ -84,27 +84,27 @@ class Events:
         return float(known.max()) if known.size else None
 
     def prepare(self) -> Events:
-        """Work out what the first look at them takes; returns these."""
+        """Prepare cached columns; returns itself."""
         _ = self.kind, self.missing, self.longest_s
         return self
 
     def at(self, place: int) -> int | None:
-        """The event that is at a place, if there is one."""
+        """The event at a position, or None."""
         index = int(np.searchsorted(self.start, place, "right")) - 1
         return index if index >= 0 and place < self.end[index] else None
 
     def after(self, place: int) -> int | None:
-        """The first event that begins after a place."""
+        """The first event that begins after a position."""
         index = int(np.searchsorted(self.start, place, "right"))
         return index if index < len(self) else None
 
     def before(self, place: int) -> int | None:
-        """The last event that begins before a place."""
+        """The last event that begins before a position."""
         index = int(np.searchsorted(self.start, place)) - 1
         return index if index >= 0 else None
 
     def letters(self, lo: int, hi: int, width: int) -> list[str]:
-        """A letter for each of `width` equal parts of [lo, hi), a capital where several begin, blank where none is."""
+        """A letter per part of [lo, hi) in `width` parts, a capital if several events begin there, else blank."""
         cells, several = np.zeros(width, np.uint8), np.zeros(width, np.int64)
         if len(self) and hi > lo:
             first = np.floor((self.start - lo) / (hi - lo) * width).astype(np.int64)
@@ -121,7 +121,7 @@ class Events:
         return [one.upper() if count > 1 else one for one, count in zip(letters, several.tolist(), strict=True)]
 
     def missing_within(self, lo: int, hi: int) -> int:
-        """Frames missing in [lo, hi), events that reach over its ends taken by their share."""
+        """Frames missing in [lo, hi); events that cross its ends count by their share."""
         here = np.flatnonzero((self.start < hi) & (self.end > lo) & (self.missing > 0))
         length = np.maximum(self.end[here] - self.start[here], 1)
         shared = np.minimum(self.end[here], hi) - np.maximum(self.start[here], lo)
@@ -141,7 +141,7 @@ NO_EVENTS = Events((), np.empty(0, np.int64), np.empty(0, np.int64))
 
 
 class GrowingOutages(OngoingOutages):
-    """Outages of a session that goes on, placed on its axis.
+    """Outages of a live session, on its axis.
 
     Args:
         store: the frames, to which the same are added.
@@ -155,7 +155,7 @@ class GrowingOutages(OngoingOutages):
         self._seen: tuple[Outage, ...] = ()
 
     def update(self, now_ns: int | None) -> None:
-        """Look at the newest frames; see OngoingOutages."""
+        """Evaluate the newest frames; see OngoingOutages."""
         super().update(now_ns)
         settled = self.take_settled()
         if settled:

@@ -1,4 +1,4 @@
-"""What the app does with files: annotations, cuts and recordings."""
+"""The file actions of the app: annotations, cuts and recordings."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ class FileActions(App[None]):
     ui: AppState
 
     def say(self, words: str) -> None:
-        """Show words of the program for a while."""
+        """Show a message for a while."""
         raise NotImplementedError
 
     def draw(self) -> None:
-        """Show at once what a key changed."""
+        """Draw a change at once."""
         raise NotImplementedError
 
     def _with(self, act: Callable[[Session], object]) -> None:
@@ -35,7 +35,7 @@ class FileActions(App[None]):
             self.draw()
 
     def action_mark(self) -> None:
-        """Set a mark at this moment; its text is asked for afterwards."""
+        """Set an annotation now, and ask for its text."""
         from busbench.tui.screens.ask import Ask
 
         session = self.ui.session
@@ -58,7 +58,7 @@ class FileActions(App[None]):
         )
 
     def action_cut(self, which: int) -> None:
-        """Let the cut begin or end here."""
+        """Set the start or end of the cut here."""
         self._with(lambda session: session.set_cut(is_end=bool(which)))
 
     def action_export(self) -> None:

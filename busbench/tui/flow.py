@@ -1,7 +1,7 @@
-"""How fast the terminal takes what is drawn: on a slow line there are fewer drawings, and none that comes late.
+"""Adapt drawing to the terminal: on a slow line there are fewer updates, but none is late.
 
-After a drawing the terminal is asked where its cursor is; it answers when it has taken everything before the question.
-Until then nothing more is drawn. A terminal that is quick is asked now and then only, one that never answers no more.
+After a drawing, the terminal is asked for its cursor position; it answers after processing everything before.
+Until then, nothing more is drawn. A fast terminal is only asked now and then, a silent one not again.
 """
 
 from __future__ import annotations
@@ -11,14 +11,14 @@ from collections.abc import Callable
 from time import perf_counter_ns
 
 QUESTION = "\x1b[6n"
-_SLOW_NS = 100_000_000  # an answer that takes longer shows a slow line
-_QUICK_TIMES = 5  # so many quick answers make it a quick one again
-_ASK_NS = 1_000_000_000  # how often a quick one is asked
+_SLOW_NS = 100_000_000  # a slower answer means a slow line
+_QUICK_TIMES = 5  # fast answers until it counts as fast again
+_ASK_NS = 1_000_000_000  # interval of questions to a fast terminal
 _GIVE_UP_NS = 3_000_000_000
 
 
 class Line(enum.Enum):
-    """What is known of the way to the terminal."""
+    """State of the line to the terminal."""
 
     UNKNOWN = enum.auto()
     QUICK = enum.auto()
@@ -38,7 +38,7 @@ class Flow:
 
     @property
     def may_draw(self) -> bool:
-        """False while the terminal still takes what was drawn before."""
+        """False while the terminal still processes the last drawing."""
         if self._asked_ns is None or self.line is Line.MUTE:
             return True
         waited_ns = self._now_ns() - self._asked_ns
@@ -49,7 +49,7 @@ class Flow:
         return self.line is Line.QUICK and waited_ns < _SLOW_NS
 
     def takes_question(self) -> bool:
-        """True if the terminal is to be asked after this drawing."""
+        """True if the terminal must be asked after this drawing."""
         now_ns = self._now_ns()
         is_due = self.line is not Line.QUICK or now_ns - self._last_ns >= _ASK_NS
         if self._asked_ns is not None or self.line is Line.MUTE or not is_due:
@@ -58,7 +58,7 @@ class Flow:
         return True
 
     def answered(self) -> None:
-        """The terminal answered: it has taken everything."""
+        """The terminal answered: it has processed everything."""
         if self._asked_ns is None:
             return
         took_ns, self._asked_ns = self._now_ns() - self._asked_ns, None

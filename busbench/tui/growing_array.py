@@ -1,9 +1,9 @@
-"""A column that grows without end while the memory it takes does not: a long one is in a file.
+"""A column that grows without bound in constant memory: a long one is kept in a file.
 
-A live session may run for days, and most of it is not looked at again. On Linux a long
+A live session may run for days, and most of it is never shown again. On Linux a long
 column is a temporary file that is written to as a file and read through a mapping, from
-which the older part is let go: the system reads it in again where someone looks at it.
-Elsewhere, and where no file can be had, a column stays in memory.
+which the older part is released; the system reads it again on access.
+Elsewhere, and if no file can be made, a column stays in memory.
 """
 
 from __future__ import annotations
@@ -21,13 +21,13 @@ from numpy.typing import DTypeLike, NDArray
 
 _FIRST = 4096
 _LONG_BYTES = 1 << 20  # shorter ones stay in memory
-_NEAR_BYTES = 1 << 19  # so much of what was added last stays mapped: some ten minutes of times
-_MMAP_THRESHOLD, _THRESHOLD_BYTES = -3, 128 << 10  # of glibc's mallopt, and its own first value
-_MOST_BYTES = 1 << 33  # of addresses, not of room: some 80 days of frames; it goes on in memory
+_NEAR_BYTES = 1 << 19  # mapped size of the newest part: about ten minutes of times
+_MMAP_THRESHOLD, _THRESHOLD_BYTES = -3, 128 << 10  # parameter of glibc's mallopt, and its default
+_MOST_BYTES = 1 << 33  # address space, not disk space: about 80 days of frames; then memory is used
 
 
 def give_back_what_is_freed() -> None:
-    """Let large pieces of memory go back to the system when they are freed, all day long.
+    """Return large freed memory to the system, for the whole run.
 
     glibc raises the size from which it does so with every large piece that is freed, up
     to 32 MB; from then on such pieces leave holes, and a session grows with the days.
@@ -38,7 +38,7 @@ def give_back_what_is_freed() -> None:
 
 
 class GrowingArray:
-    """Values of one kind, one after the other."""
+    """A growing array of values."""
 
     def __init__(self, dtype: DTypeLike) -> None:
         self._all: NDArray[Any] = np.empty(_FIRST, dtype)
@@ -48,7 +48,7 @@ class GrowingArray:
         self._let_go_bytes = 0
 
     def add(self, values: NDArray[Any]) -> None:
-        """Put values after those that are there."""
+        """Append values."""
         end = self._count + len(values)
         if self._file is None and end > self._all.size:
             self._grow(end)
@@ -61,16 +61,16 @@ class GrowingArray:
         self._count = end
 
     def first(self, count: int) -> NDArray[Any]:
-        """The first so many values; what is added later does not change them."""
+        """The first values; later additions do not change them."""
         return self._all[:count]
 
     def close(self) -> None:
-        """Close the file; values still in use stay valid."""
+        """Close the file; arrays in use stay valid."""
         if self._file is not None:
             self._file.close()
 
     def _grow(self, end: int) -> None:
-        """Move into a file, or into twice the memory: pages are touched only when filled."""
+        """Move into a file, or into twice the memory; pages are only touched when filled."""
         held = self._all[: self._count]
         if end * held.itemsize > _LONG_BYTES and self._map is None and self._open_file() and self._write(held, at=0):
             assert self._map is not None
@@ -92,7 +92,7 @@ class GrowingArray:
         return True
 
     def _write(self, values: NDArray[Any], *, at: int | None = None) -> bool:
-        """Values to their place in the file; False if the disk is full."""
+        """Write values into the file; False if the disk is full."""
         if sys.platform != "linux" or self._file is None or self._map is None:
             return False
         place = (self._count if at is None else at) * values.itemsize

@@ -1,4 +1,4 @@
-"""A live session: what a port gives, as it comes, and a recording of it on the side."""
+"""A live session: the data of a port as it arrives, and its recordings."""
 
 from __future__ import annotations
 
@@ -49,13 +49,13 @@ class LiveSession(Session):
         self._outages = GrowingOutages(self.store, start_ns=self.start)
         self._recording = ""
         self._told: list[OutputError] = []  # of recordings that could not be written on
-        self._recorded_from = 0  # frames that had come before
-        self._recorded_since = 0  # time at which the recording began
-        self._size = self._sized_ns = 0  # of the recording, and when that was seen
-        self._heard: list[Chunk] = []  # the first bytes, as long as they hold no frame
+        self._recorded_from = 0  # number of frames before
+        self._recorded_since = 0  # start time of the recording
+        self._size = self._sized_ns = 0  # size of the recording, and when it was read
+        self._heard: list[Chunk] = []  # the first bytes, until they hold a frame
         self._heard_bytes = 0
-        self._probed = 0, "", ""  # chunks that were judged, what they are, what to do
-        self.wrote = ""  # what became of the recording that ran when the session was closed
+        self._probed = 0, "", ""  # number of judged chunks, result, advice
+        self.wrote = ""  # result of the recording at the end of the session
         self._ambiguous_ns = 0
         self._timing: TimingFigures | None = None
         self._timing_place = 0
@@ -69,27 +69,27 @@ class LiveSession(Session):
 
     @property
     def is_lost(self) -> bool:
-        """True if it is gone for good."""
+        """True if it is lost."""
         return self.receiver.state is LinkState.LOST
 
     @property
     def is_unplugged(self) -> bool:
-        """True if it is away now."""
+        """True while it is unplugged."""
         return self.receiver.state is LinkState.AWAY
 
     @property
     def recording(self) -> str:
-        """Path of the recording that runs, or an empty string."""
+        """Path of the running recording, or ""."""
         return self._recording if self._recording in self.receiver.recordings else ""
 
     @property
     def recorded_s(self) -> float:
-        """How long the recording has run."""
+        """Duration of the recording."""
         return (self.now() - self._recorded_since) / 1e9
 
     @property
     def recorded_bytes(self) -> int:
-        """Size of the recording so far, looked at once a second."""
+        """Size of the recording so far, read once per second."""
         if not self.recording:
             return 0
         now_ns = self.now()
@@ -101,13 +101,13 @@ class LiveSession(Session):
 
     @property
     def unkept(self) -> list[str]:
-        """See Session; a recording that runs is kept, but ends."""
+        """See Session; a running recording is kept, but ends."""
         runs = [f"the recording {self.recording} that runs"] if self.recording else []
         return [*runs, *super().unkept]
 
     @property
     def no_frames(self) -> tuple[str, str]:
-        """What the line is, as `busbench probe` says it, and what to do; empty where frames came."""
+        """The result of `busbench probe` and advice; empty once frames arrived."""
         if len(self.store):
             return "", ""
         from busbench.analysis.line_probe import classify
@@ -119,7 +119,7 @@ class LiveSession(Session):
 
     @property
     def link(self) -> str:
-        """The link now."""
+        """The state of the link now."""
         if self.is_lost:
             return "port lost"
         if self.is_unplugged:
@@ -135,7 +135,7 @@ class LiveSession(Session):
         return "in sync" if self.receiver.is_in_sync else "out of sync"
 
     def tick(self, dt_s: float) -> None:
-        """Take what came."""
+        """Take new data."""
         del dt_s
         if self.is_lost or self._is_closed:
             return
@@ -154,13 +154,13 @@ class LiveSession(Session):
             self.place = self.end
 
     def refresh(self) -> None:
-        """Bring outages up to date."""
+        """Update outages."""
         self._outages.update(self.end)
         self.losses, self.events = self._outages.losses, self._outages.events
         self.refresh_glitches()
 
     def timing(self) -> TimingFigures | None:
-        """Timing of the last minute before the place; measured again every two seconds at most."""
+        """Timing of the last minute before the place; updated every two seconds at most."""
         hi = self.row + 1
         if hi > 2 and abs(self.place - self._timing_place) >= _TIMING_EVERY_NS:
             self._timing_place = self.place
@@ -171,13 +171,13 @@ class LiveSession(Session):
         return self._timing
 
     def takes_alarm(self) -> bool:
-        """True once after each time that further frames were lost."""
+        """True once after each new loss of frames."""
         rings = self.losses.missed > self._rung
         self._rung = self.losses.missed
         return rings
 
     def start_recording(self, path: str) -> None:
-        """Write all that comes from now on to a new file (raises OutputError: it exists or cannot be written)."""
+        """Record all data from now on to a new file (raises OutputError: it exists or cannot be written)."""
         require_new(path)
         self.receiver.start_recording(path)
         self._recording = path
@@ -186,7 +186,7 @@ class LiveSession(Session):
         self.notice = f"recording to {path}"
 
     def stop_recording(self, *, why: str = "") -> None:
-        """End the recording that runs, if one does."""
+        """End the running recording, if any."""
         if not self.recording:
             return
         frames = pluralize(len(self.store) - self._recorded_from, "frame")
@@ -197,7 +197,7 @@ class LiveSession(Session):
             self.notice = str(error)
 
     def mark(self, place: int, text: str) -> None:
-        """Set a word at a place, and in the recording that runs."""
+        """Set an annotation at a place, and in the running recording."""
         self.receiver.annotate(place, text)
         for error in self._record_errors():
             raise error
@@ -230,7 +230,7 @@ class LiveSession(Session):
                 self.marks = [*self.marks, Annotation(event.t_ns, event.text)]
         for note in came.notes:
             super().mark(note.t_ns, note.text)
-        # A full disk ends the recording, not the session; the error is reported from there.
+        # A full disk ends the recording, not the session, which reports the error.
         for error in () if came.notes else self._record_errors():
             self.notice = str(error)
 
@@ -241,7 +241,7 @@ class LiveSession(Session):
 
 
 def recording_name(*, now_s: float | None = None) -> str:
-    """A name for a new recording in the current folder, one that is not taken."""
+    """A free name for a new recording in the current folder."""
     return free_name(time.strftime("bench-%Y%m%d-%H%M%S.pcapng", time.localtime(now_s)))
 
 

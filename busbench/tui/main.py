@@ -1,4 +1,4 @@
-"""One factory for the app, for people and for tests."""
+"""The factory of the app, for users and tests."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ from busbench.tui.opening import Opened, Opener
 from busbench.tui.session import Session
 from busbench.tui.settings import SettingsStore
 
-_GRACE_S = 5.0  # to end in order, once the terminal is gone
+_GRACE_S = 5.0  # time to end in order after the terminal was lost
 
 
 @contextlib.contextmanager
 def _ends_with_its_terminal() -> Iterator[None]:
-    """A terminal that goes without a word ends the screen too, which else would read and write nothing for ever.
+    """End the screen if its terminal disappears silently; else it would wait for ever.
 
-    Recordings hold what was flushed and the port's process comes to rest by itself, so it may be ended hard.
+    Recordings hold all flushed data, and the port process comes to rest by itself, so a hard end is safe.
     """
     if sys.platform == "win32" or not os.isatty(0):
         yield
@@ -35,7 +35,7 @@ def _ends_with_its_terminal() -> Iterator[None]:
     is_over = threading.Event()
 
     def is_gone() -> bool:
-        line = select.poll()  # one for each call: two threads ask
+        line = select.poll()  # one per call: two threads ask
         line.register(0, 0)  # a lost terminal is reported in any case
         return any(what & select.POLLHUP for _, what in line.poll(0))
 
@@ -49,7 +49,7 @@ def _ends_with_its_terminal() -> Iterator[None]:
     threading.Thread(target=watch, daemon=True, name="terminal").start()
     try:
         yield
-    except OSError:  # the screen's last words: their reader has left
+    except OSError:  # last output of the screen: its reader has gone
         if not is_gone():
             raise
     finally:
@@ -58,10 +58,10 @@ def _ends_with_its_terminal() -> Iterator[None]:
 
 @contextlib.contextmanager
 def _ends_when_told() -> Iterator[None]:
-    """A signal to end, or a lost terminal, is taken as Ctrl-C: recordings are closed and the terminal is given back."""
+    """Treat ending signals and a lost terminal as Ctrl-C: recordings are closed and the terminal is restored."""
     numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
     before = {number: signal.signal(number, lambda *_: signal.raise_signal(signal.SIGINT)) for number in numbers}
-    # A shell starts what runs in its background with Ctrl-C ignored: then nothing could end the screen.
+    # A shell starts background jobs with Ctrl-C ignored: then nothing could end the screen.
     before[signal.SIGINT] = signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
         yield
@@ -82,7 +82,7 @@ def make_app(
     settings: SettingsStore | None = None,
     beside: Iterable[Session] = (),
 ) -> BenchApp:
-    """The app on what was opened, None to ask for a source; see AppState. Tests leave it untimed and tick it."""
+    """Make the app for an opened source, None to ask for one; see AppState. Tests tick it themselves."""
     kept = settings or SettingsStore()
     chosen = palette.choose(shade or kept.now.theme or "dark")
     ui = AppState(chosen, glyphs=ASCII if is_ascii else UNICODE, rings=rings, is_armed=is_armed, beside=list(beside))
@@ -94,9 +94,9 @@ def make_app(
 
 
 def run(app: BenchApp) -> None:
-    """Run an app until the person leaves; its sessions are closed then."""
+    """Run an app until the user quits, then close its sessions."""
     first = app.ui.session
-    for name in ("COLUMNS", "LINES"):  # some shells export them, and they stay what they are when the window changes
+    for name in ("COLUMNS", "LINES"):  # some shells export them, and they do not follow the window
         os.environ.pop(name, None)
     try:
         with _ends_when_told(), _ends_with_its_terminal():

@@ -1,4 +1,4 @@
-"""Files that a screen makes: always new ones, since no key writes over what is there."""
+"""Files made from the screen: always new ones, since no key overwrites a file."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from busbench.errors import OutputError, unwritable
 
 
 def free_name(name: str, *, beside: str = "") -> str:
-    """A name that is not taken, nor is its like with the suffix `beside`: the one proposed, or with -2, -3 … in it."""
+    """A free name, also with the suffix `beside`: the proposed one, or with -2, -3 … added."""
     path, number = Path(name), 1
     while path.exists() or (beside and path.with_suffix(beside).exists()):
         number += 1
@@ -17,7 +17,7 @@ def free_name(name: str, *, beside: str = "") -> str:
 
 
 def require_new(path: str) -> None:
-    """Refuse a name that is taken, before work is done for it (raises OutputError: something is there already)."""
+    """Refuse an existing name before any work (raises OutputError)."""
     if Path(path).exists():
         what, _ = unwritable(path)
         raise OutputError(path, what, hint="choose another name")

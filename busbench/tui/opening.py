@@ -1,4 +1,4 @@
-"""From what a person named to a session."""
+"""Open a session for what the user named."""
 
 from __future__ import annotations
 
@@ -19,25 +19,25 @@ if TYPE_CHECKING:
     from busbench.sim.aircraft_faults import AircraftFault
 
 
-PLAN = "plan:"  # before the rig file, where a person chose a plan and not a source
+PLAN = "plan:"  # prefix of a rig file, if the user chose a plan instead of a source
 
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """What a person opened, with all that goes with it."""
+    """An opened source with its plan and limits."""
 
     session: Session  # of the source
-    rig: Rig | None = None  # the plan, None if there is none
+    rig: Rig | None = None  # the plan, or None
     rig_path: str = ""  # its file
-    sources: LimitSources = NO_SOURCES  # who has a word on what is driven, beside the screen
-    faults: tuple[AircraftFault, ...] = ()  # what is wrong with a virtual aircraft
+    sources: LimitSources = NO_SOURCES  # sources of the limits, besides the screen
+    faults: tuple[AircraftFault, ...] = ()  # faults of a virtual aircraft
 
 
 class Opener(Protocol):
-    """Makes a session of what a person named."""
+    """Opens a session for what the user named."""
 
     def __call__(self, source: str, rig_path: str) -> Opened:
-        """Open a source beside a plan; "" leaves the plan to the source."""
+        """Open a source with a plan; "" for the source's own plan."""
 
 
 def rig_names(rig: Rig | None) -> dict[int, str]:
@@ -56,7 +56,7 @@ def open_session(
     """Open a port, an address, a virtual receiver or aircraft, or a recording.
 
     Args:
-        options: line settings, and choices that a recording may leave open.
+        options: line settings, and choices for recordings that leave one open.
 
     Raises:
         PortError: the port cannot be opened.
@@ -69,7 +69,7 @@ def open_session(
     if is_live(source):
         from busbench.tui.live import LiveSession
 
-        # On a plain virtual receiver faults go into the aircraft of the walk alone.
+        # With a plain virtual receiver, faults only apply to the aircraft of the walk.
         built_in = faults if rig_in(source) is not None else ()
         port = open_source(source, faults=built_in, line=options.line)
         return LiveSession(port, names=names, scale=scale)
@@ -83,7 +83,7 @@ def open_session(
 
 
 def each_line(source: str, options: ReadOptions) -> list[ReadOptions]:
-    """The options by which each receiver of a source is opened: one for each serial interface of a recording."""
+    """The options for each receiver of a source: one per serial interface of a recording."""
     from busbench.bench.sources import is_live
     from busbench.capture.open import line_interfaces
 

@@ -1,6 +1,6 @@
-"""Colours: paper and ink by day, slate and chalk by night, or what the terminal has.
+"""Colours: a light theme, a dark theme, or those of the terminal.
 
-States have words and shapes as well; colour only helps. Theme and colours
+States also have words and shapes; colour only helps. Theme and colours
 are chosen before the app is built.
 """
 
@@ -22,7 +22,7 @@ _SCROLLBAR = (
 
 Shade = Literal["dark", "light"]
 
-# name: (night, day, 16 colours, none at all); of the 16 only red and magenta can be read on black and on white alike
+# name: (dark, light, 16 colours, no colour); of the 16, only red and magenta are readable on black and on white
 _STYLES: dict[str, tuple[str, str, str, str]] = {
     "ink": ("#d9d5c8", "#2b2a26", "", ""),
     "dim": ("#959d99", "#625f53", "", "dim"),
@@ -48,7 +48,7 @@ _STYLES: dict[str, tuple[str, str, str, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class Palette:
-    """Named styles of everything drawn."""
+    """The named styles of all drawings."""
 
     theme: str  # name of the theme that goes with them
     styles: Mapping[str, Style]
@@ -56,7 +56,7 @@ class Palette:
 
 
 def choose(shade: Shade, environ: Mapping[str, str] | None = None) -> Palette:
-    """The palette that a terminal and a person's settings in the environment allow."""
+    """The palette for a terminal and the user's environment variables."""
     surroundings = os.environ if environ is None else environ
     if surroundings.get("NO_COLOR") is not None:
         return _palette("bench-plain", 3, is_ansi=True)
@@ -67,7 +67,7 @@ def choose(shade: Shade, environ: Mapping[str, str] | None = None) -> Palette:
 
 
 def of_theme(name: str) -> Palette:
-    """The palette that goes with a theme in full colour."""
+    """The palette of a theme in full colour."""
     return _palette(name, 1 if name == "bench-light" else 0, is_ansi=False)
 
 

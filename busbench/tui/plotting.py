@@ -1,4 +1,4 @@
-"""Channels over a stretch of a session, as the pixels of a plot need them: min and max of each column."""
+"""Channels over a range of a session for plotting: min and max per column."""
 
 from __future__ import annotations
 
@@ -10,23 +10,23 @@ from busbench.model import F64, I64
 from busbench.tui.session import Session
 from busbench.wire.frame_spec import ALL_CHANNELS
 
-_DIRECT_ROWS = 50_000  # up to so many frames are looked at one by one
+_DIRECT_ROWS = 50_000  # up to so many frames are evaluated one by one
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Envelope:
-    """All channels from one place to another."""
+    """All channels between two positions."""
 
-    lo: int  # lo, hi: places on the axis
+    lo: int  # lo, hi: positions on the axis
     hi: int
-    lows: I64  # lows, highs: min and max in each of equal parts, -1 where no frame came, int64 (18, parts)
+    lows: I64  # lows, highs: min and max in equal parts, -1 without a frame, int64 (18, parts)
     highs: I64
-    frames: int  # that came
-    means: F64 | None  # of each channel over these frames, float64 (18,); None if they are too many
-    changes: I64 | None  # how often each channel was another than in the frame before, int64 (18,); None likewise
+    frames: int  # number of frames
+    means: F64 | None  # mean of each channel over these frames, float64 (18,); None if there are too many
+    changes: I64 | None  # number of changes of each channel, int64 (18,); None likewise
 
     def range_of(self, channel: int) -> tuple[int, int] | None:
-        """Min and max of a channel, None if no frame came."""
+        """Min and max of a channel, None without frames."""
         came = self.highs[channel] >= 0
         if not came.any():
             return None
@@ -34,7 +34,7 @@ class Envelope:
 
 
 def unbroken(lows: I64, highs: I64) -> tuple[I64, I64]:
-    """Min and max of each part, reaching to the part before: the pen does not lift on a steep way; -1 is none."""
+    """Min and max of each part, extended to the part before, so that steep lines are closed; -1 for none."""
     both = (highs[1:] >= 0) & (highs[:-1] >= 0)
     low, high = lows.copy(), highs.copy()
     low[1:] = np.where(both, np.minimum(lows[1:], highs[:-1]), lows[1:])
@@ -43,19 +43,19 @@ def unbroken(lows: I64, highs: I64) -> tuple[I64, I64]:
 
 
 class Plotter:
-    """Makes envelopes, and keeps those of the last looks."""
+    """Makes envelopes, and caches the latest."""
 
     def __init__(self, session: Session) -> None:
         self._session = session
         self._kept: dict[tuple[int, ...], Envelope] = {}
 
     def envelope(self, lo: int, hi: int, parts: int) -> Envelope:
-        """Min and max of all channels in equal parts of [lo, hi); a value holds until the frame after it is overdue."""
+        """Min and max of all channels in equal parts of [lo, hi); a value holds until the next frame is overdue."""
         store = self._session.store
         first, stop = store.row_at(lo - 1) + 1, store.row_at(hi - 1) + 1
         key = lo, hi, parts, first, stop
         if key in self._kept:
-            self._kept[key] = self._kept.pop(key)  # the one that is used stays longest
+            self._kept[key] = self._kept.pop(key)  # the latest used one stays longest
             return self._kept[key]
         edges = lo + np.arange(parts + 1, dtype=np.int64) * (hi - lo) // parts
         rows = first + np.searchsorted(store.axis_of(first, stop), edges) if stop > first else np.full(parts + 1, first)
@@ -78,7 +78,7 @@ class Plotter:
         return self._kept[key]
 
     def _hold(self, lows: I64, highs: I64, edges: I64, rows: I64) -> None:
-        """Fill parts between frames that follow one another in time."""
+        """Fill parts between consecutive frames."""
         store, session = self._session.store, self._session
         empty = np.flatnonzero((rows[1:] == rows[:-1]) & (rows[1:] > 0))
         if not empty.size:

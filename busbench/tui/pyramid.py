@@ -1,7 +1,7 @@
-"""Min and max of every channel over any run of frames, at once.
+"""Min and max of every channel over any run of frames, in constant time.
 
-Whole blocks are summed up twice, 64 and 4096 frames at a time; only the ragged
-ends of a run are looked at frame by frame. What is summed up is in columns.
+Blocks of 64 and 4096 frames are summarized; only the
+ends of a run are evaluated frame by frame.
 """
 
 from __future__ import annotations
@@ -15,23 +15,23 @@ from busbench.tui.growing_array import GrowingArray
 from busbench.wire.frame_spec import ALL_CHANNELS
 
 BLOCK = 64
-_LONG = 4  # blocks in a run that need not be looked at frame by frame
+_LONG = 4  # blocks in a run from which its ends are rounded to blocks
 
 
 class Pyramid:
-    """Grows with the frames; what was asked of a run stays true.
+    """Grows with the frames; earlier results stay valid.
 
     Args:
-        read: values of the frames in [lo, hi), uint16 (18, hi - lo).
+        read: returns the values of the frames in [lo, hi), uint16 (18, hi - lo).
     """
 
     def __init__(self, read: Callable[[int, int], U16]) -> None:
         self._read = read
-        self._rest = np.empty((ALL_CHANNELS, 0), np.uint16)  # frames that fill no block yet
+        self._rest = np.empty((ALL_CHANNELS, 0), np.uint16)  # frames that do not fill a block yet
         self._levels = [_Level(BLOCK), _Level(BLOCK * BLOCK)]
 
     def add(self, values: U16) -> None:
-        """Take further frames, uint16 (18, n)."""
+        """Add frames, uint16 (18, n)."""
         if self._rest.shape[1]:
             values = np.concatenate([self._rest, values], axis=1)
         whole = values.shape[1] // BLOCK * BLOCK
@@ -46,7 +46,7 @@ class Pyramid:
                 low, high = level.low(done, whole), level.high(done, whole)
 
     def span(self, lo: int, hi: int) -> tuple[U16, U16]:
-        """Min and max values of the frames in [lo, hi), uint16 (18,) each; the run is not empty."""
+        """Min and max of the frames in [lo, hi), uint16 (18,) each; the run must not be empty."""
         lows, highs = [], []
         for start, stop, level in self._cover(lo, hi, len(self._levels) - 1):
             if level is None:
@@ -59,9 +59,9 @@ class Pyramid:
         return np.min(lows, axis=0), np.max(highs, axis=0)
 
     def spans(self, starts: I64, stops: I64) -> tuple[U16, U16]:
-        """Min and max values of many runs, none empty, uint16 (runs, 18) each.
+        """Min and max of many non-empty runs, uint16 (runs, 18) each.
 
-        Long runs are taken to begin and end at the nearest block, an eighth of their length away at most.
+        The ends of long runs are rounded to the nearest block, by an eighth of their length at most.
         """
         lows, highs = (np.empty((starts.size, ALL_CHANNELS), np.uint16) for _ in range(2))
         exact = np.ones(starts.size, np.bool_)
@@ -78,12 +78,12 @@ class Pyramid:
         return lows, highs
 
     def close(self) -> None:
-        """Let go of the temporary files."""
+        """Close the temporary files."""
         for level in self._levels:
             level.close()
 
     def _cover(self, lo: int, hi: int, depth: int) -> list[tuple[int, int, _Level | None]]:
-        """Pieces that make up a run: frames, or blocks of a level."""
+        """The pieces of a run: frames, or blocks of a level."""
         if lo >= hi:
             return []
         if depth < 0:

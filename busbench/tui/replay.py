@@ -1,4 +1,4 @@
-"""A recording as a session: read in the background, then played, searched and cut."""
+"""A recording as a session: loaded in the background, played, searched and cut."""
 
 from __future__ import annotations
 
@@ -41,15 +41,15 @@ class ReplaySession(Session):
         self._idle = threading.Event()
         self._idle.set()
         self._timing: TimingFigures | None = None
-        self._notes: list[Annotation] = []  # made here, now or before; they are in a file beside the recording
-        self._notes_error = ""  # why that file is not written to
+        self._notes: list[Annotation] = []  # annotations made here, now or earlier; kept in a file beside the recording
+        self._notes_error = ""  # why that file is not written
         self.is_loaded = False
         self.format = info.format
         self.title = info.origin.unit or (info.source if options.interface is not None else info.path)
         self.start_utc_ns = info.start_utc_ns
 
     def load(self) -> None:
-        """Read the recording, in a thread; what was read so far can be looked at meanwhile."""
+        """Read the recording in a thread; what was read so far can be shown meanwhile."""
         self._idle.clear()
         try:
             self._load()
@@ -94,7 +94,7 @@ class ReplaySession(Session):
             self._timing = look_at_timing(times, clock=self.clock, wakes=info.wakes, scope="whole recording")
 
     def _kept_notes(self) -> list[Annotation]:
-        """Annotations of the file beside the recording; what is no such file is reported, and left as it is."""
+        """Annotations of the file beside the recording; an invalid file is reported and left unchanged."""
         try:
             kept = read_annotations(self.path, start_ns=self._notes_start)
         except CaptureError as error:
@@ -108,10 +108,10 @@ class ReplaySession(Session):
         return self.start if self.clock.is_known else None
 
     def mark(self, place: int, text: str) -> None:
-        """Set an annotation at a place, and write it to the file beside the recording.
+        """Set an annotation at a position, and write it to the file beside the recording.
 
         Raises:
-            BusbenchError: that cannot be; it is kept here.
+            BusbenchError: writing failed; it is kept here.
         """
         super().mark(place, text)
         self._notes = sorted([*self._notes, Annotation(place, text)], key=lambda one: one.t_ns)
@@ -140,7 +140,7 @@ class ReplaySession(Session):
 
     @property
     def progress(self) -> str:
-        """How far reading has come, for people; empty when it is done."""
+        """Progress of reading, for people; empty at the end."""
         if self.is_loaded:
             return ""
         try:
@@ -161,31 +161,31 @@ class ReplaySession(Session):
         return self._capture.info.path
 
     def read_whole(self) -> Recording:
-        """The recording read again, with all that checks need (raises CaptureError: it cannot be read again)."""
+        """Read the recording again, with everything that checks need (raises CaptureError: it cannot be read again)."""
         if self._capture.info.path == "-":
             raise CaptureError("-", "cannot be read a second time", hint="keep it in a file first")
         return read_recording(self._capture.info.path, options=self.options)
 
     @property
     def is_at_end(self) -> bool:
-        """True if nothing comes after the place."""
+        """True if nothing comes after the position."""
         return self.is_loaded and len(self.store) > 0 and self.place >= self.end
 
     def tick(self, dt_s: float) -> None:
-        """Play on."""
+        """Continue playing."""
         if self.is_moving and len(self.store):
             self.place = min(self.end, self.place + round(dt_s * self.pace * self.store.ticks_per_s))
             if self.place == self.end and self.is_loaded:
                 self.is_moving = False
 
     def toggle(self) -> None:
-        """Play or pause; from the end play from the start."""
+        """Play or pause; at the end, play from the start."""
         super().toggle()
         if self.is_moving and self.place >= self.end:
             self.place = self.start
 
     def refresh(self) -> None:
-        """Look for glitches near the place."""
+        """Update glitches near the position."""
         self.refresh_glitches()
 
     def timing(self) -> TimingFigures | None:
@@ -194,7 +194,7 @@ class ReplaySession(Session):
 
     @property
     def link(self) -> str:
-        """The link at the place."""
+        """The state of the link at the position."""
         if not len(self.store):
             return "no frames" if self.is_loaded else "reading"
         row = self.row
@@ -207,10 +207,10 @@ class ReplaySession(Session):
         return "out of sync" if self.events.items[at].kind == "damaged" else "silent"
 
     def export(self, path: str) -> str:
-        """Write what lies between the marks of the cut to a new pcapng file; reads the recording again.
+        """Write the cut to a new pcapng file; reads the recording again.
 
         Raises:
-            OutputError: there is no cut, or the file cannot be written.
+            OutputError: no cut, or the file cannot be written.
         """
         if self.cut_in is None or self.cut_out is None:
             raise OutputError(path, "there is no cut", hint="set its start with i and its end with o")
@@ -236,7 +236,7 @@ class ReplaySession(Session):
             raise OutputError(path, "was not written: the screen was left before its end")
 
     def close(self) -> None:
-        """Stop reading, and let go of the file."""
+        """Stop reading, and close the file."""
         self._is_closing.set()
         self._idle.wait(5)
         self._capture.close()

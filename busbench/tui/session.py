@@ -1,6 +1,6 @@
-"""A session: the frames of a port or a recording, and the place at which one looks at them.
+"""A session: the frames of a port or a recording, and the current position in them.
 
-Nothing here knows of a screen. Places are integers on the axis of the frames:
+It is independent of the screen. Positions are integers on the axis of the frames:
 nanoseconds, or row numbers where the frames have no clock.
 """
 
@@ -25,22 +25,22 @@ from busbench.wire.scale import Scale
 
 PACES = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 RECENT_S = 10.0
-_STALE_PERIODS = 1.6  # a frame older than this is not "now"
+_STALE_PERIODS = 1.6  # max age of a current frame
 
 
 @dataclass(frozen=True, slots=True)
 class Across:
     """What one channel did across an outage."""
 
-    # before, after: counts of the last frame before and the first frame after, None if there is none
+    # before, after: counts of the last frame before and the first frame after, None without one
     before: int | None
-    low: int | None  # low, high: min and max in frames during it, None if none came
+    low: int | None  # low, high: min and max of frames during it, None without frames
     high: int | None
     after: int | None
 
 
 class Session(abc.ABC):
-    """What live sessions and recordings share."""
+    """The common part of live sessions and recordings."""
 
     is_live = False
 
@@ -54,17 +54,17 @@ class Session(abc.ABC):
         scale: Scale = Scale(),  # noqa: B008 - frozen
     ) -> None:
         self.source, self.line, self.clock = source, line, clock
-        self.title = source  # for people, where several are shown
+        self.title = source  # name for people, if several are shown
         self.names = dict(names or {})
         self.scale = scale
         self.store = FrameStore(clock=clock)
         self.events: Events = NO_EVENTS
         self.losses = Losses()
         self.marks: list[Annotation] = []
-        self.unkept_marks = 0  # that are in no file
-        self.notice = ""  # the last thing that happened, for people
+        self.unkept_marks = 0  # annotations in no file
+        self.notice = ""  # the last message, for people
         self.start = self.end = self.place = 0
-        self.is_moving = True  # replay: playing; live: following what comes
+        self.is_moving = True  # replay: playing; live: following
         self.pace = 1.0
         self.reset_row = 0
         self.cut_in: int | None = None
@@ -72,53 +72,53 @@ class Session(abc.ABC):
         self._bound: tuple[tuple[int, int], float] | None = None
         self._glitches: frozenset[int] = frozenset()
 
-    # what differs
+    # to be implemented
 
     @abc.abstractmethod
     def tick(self, dt_s: float) -> None:
-        """Go on by the time since the last call: take what came, move the place."""
+        """Advance by the time since the last call: take new data, move the position."""
 
     @abc.abstractmethod
     def refresh(self) -> None:
-        """Bring slower figures up to date; a few times a second."""
+        """Update slower figures; call it a few times per second."""
 
     @property
     @abc.abstractmethod
     def link(self) -> str:
-        """One or two words on the link at the place: in sync, out of sync, silent …"""
+        """The state of the link in one or two words: in sync, out of sync, silent …"""
 
     @abc.abstractmethod
     def timing(self) -> TimingFigures | None:
-        """Frame timing, None while there is none."""
+        """Frame timing, or None."""
 
     def close(self) -> None:
-        """Let go of everything; more than once does no harm."""
+        """Close everything; may be called twice."""
         self.store.close()
 
-    # the place
+    # position
 
     @property
     def row(self) -> int:
-        """The frame at the place, -1 before the first."""
+        """The frame at the position, -1 before the first."""
         return self.store.row_at(self.place)
 
     def seconds(self, place: int) -> float:
-        """Seconds from the start to a place."""
+        """Seconds from the start to a position."""
         return (place - self.start) / self.store.ticks_per_s
 
     def seek(self, place: int) -> None:
-        """Go to a place and stay there."""
+        """Go to a position and stop there."""
         self.is_moving = False
         self.place = min(max(place, self.start), max(self.start, self.end))
 
     def seek_by(self, seconds: float) -> None:
-        """Go on or back by a time."""
+        """Move forward or back by a time."""
         was_moving = self.is_moving and not self.is_live
         self.seek(self.place + round(seconds * self.store.ticks_per_s))
         self.is_moving = was_moving
 
     def step(self, rows: int) -> None:
-        """Go on or back by frames."""
+        """Move forward or back by frames."""
         if len(self.store):
             row = min(max(self.row + rows, 0), len(self.store) - 1)
             self.seek(self.store.axis(row))
@@ -128,11 +128,11 @@ class Session(abc.ABC):
 
         Args:
             direction: 1 or -1.
-            chosen: the outage looked at; counts where the place still is at it.
-            among: indices of the outages that count, ascending; None for all.
+            chosen: the chosen outage; used if the position is still at it.
+            among: indices of the listed outages, ascending; None for all.
 
         Returns:
-            Its index, None if there is none.
+            Its index, None without one.
         """
         events = self.events
         index = events.after(self.place) if direction > 0 else events.before(self.place)
@@ -156,24 +156,24 @@ class Session(abc.ABC):
         self.is_moving = not self.is_moving
 
     def reset(self) -> None:
-        """Take spans from here on."""
+        """Reset the ranges here."""
         self.reset_row = max(0, self.row)
 
     def mark(self, place: int, text: str) -> None:
-        """Set an annotation at a place (raises BusbenchError: it cannot be written; it is kept here)."""
+        """Set an annotation at a position (raises BusbenchError: writing failed; it is kept here)."""
         self.marks = sorted([*self.marks, Annotation(place, text)], key=lambda one: one.t_ns)
 
     @property
     def unkept(self) -> list[str]:
-        """What is in no file yet and would be lost with the session, for people."""
+        """Unwritten work that would be lost with the session, for people."""
         return [pluralize(self.unkept_marks, "annotation")] if self.unkept_marks else []
 
     def mark_place(self, mark: Annotation) -> int:
-        """Place of a mark on the axis."""
+        """Position of an annotation on the axis."""
         return mark.t_ns
 
     def set_cut(self, *, is_end: bool) -> None:
-        """Let the cut begin or end here."""
+        """Set the start or end of the cut here."""
         if is_end:
             self.cut_out = self.place
         else:
@@ -184,7 +184,7 @@ class Session(abc.ABC):
     # figures
 
     def channel_rows(self, points: int) -> ChannelRows:
-        """All channels at the place."""
+        """All channels at the position."""
         return look(
             self.store,
             self.place,
@@ -196,12 +196,12 @@ class Session(abc.ABC):
         )
 
     def refresh_glitches(self) -> None:
-        """Look again for glitches near the place."""
+        """Update glitches near the position."""
         self._glitches = find_glitches(self.store, self.place)
 
     @property
     def upper95(self) -> float:
-        """The true loss ratio is below this, one-sided, at 95 %."""
+        """The 95 % upper confidence limit of the loss ratio, one-sided."""
         key = self.losses.missed, self.losses.expected
         if self._bound is None or self._bound[0] != key:
             self._bound = key, loss_bounds(*key).upper_one_sided
@@ -209,7 +209,7 @@ class Session(abc.ABC):
 
     @property
     def flags(self) -> int | None:
-        """Byte 23 of the frame now, None if none is due now or it did not come."""
+        """Byte 23 of the current frame, or None."""
         row = self.row
         if row < 0 or (self.clock.is_known and self.age_s > self.stale_s):
             return None
@@ -220,7 +220,7 @@ class Session(abc.ABC):
 
     @property
     def age_s(self) -> float:
-        """Age of the frame at the place, infinite before the first, 0 without a clock."""
+        """Age of the frame at the position, infinite before the first, 0 without a clock."""
         row = self.row
         if row < 0:
             return math.inf
@@ -228,12 +228,12 @@ class Session(abc.ABC):
 
     @property
     def stale_s(self) -> float:
-        """Age at which the last frame is no longer the one now."""
+        """Max age of a current frame."""
         return _STALE_PERIODS * (self.losses.period_s or 0.02)
 
     @property
     def flag_words(self) -> str:
-        """The flags now, for people."""
+        """The current flags, for people."""
         flags = self.flags
         if flags is None:
             return "no frame"
@@ -243,12 +243,12 @@ class Session(abc.ABC):
         return " ".join(name for bit, name in names if flags & bit) or "none"
 
     def recent_losses(self, seconds: float = RECENT_S) -> tuple[int, int]:
-        """Frames missed and frames due in the last seconds before the place."""
+        """Frames missed and frames due in the last seconds before the position."""
         lo = max(self.start, self.place - round(seconds * self.store.ticks_per_s))
         first, last = self.store.row_at(lo) + 1, self.row + 1
         flags = self.store.flags[first:last]
         bad = (flags & (FLAG_LOST | FLAG_FAILSAFE) > 0) | self.store.is_damaged(first, last)
-        # Without a clock an outage is at the frame after it, the frame at that place.
+        # Without a clock, an outage is at the frame after it.
         missing = self.events.missing_within(lo, self.place + (not self.clock.is_known))
         return int(np.count_nonzero(bad)) + missing, max(0, last - first) + missing
 
@@ -256,7 +256,7 @@ class Session(abc.ABC):
         """What each channel did across an outage."""
         event, store = self.events.items[index], self.store
         came = event.frames - event.missing
-        first = int(np.searchsorted(store.offset, event.offset))  # the first that came, or the one after the gap
+        first = int(np.searchsorted(store.offset, event.offset))  # the first frame, or the one after the gap
         before, after = first - 1, first + came
         rows = {row: store.values(row, row + 1)[:, 0] for row in (before, after) if 0 <= row < len(store)}
         during = store.span(before + 1, after) if event.kind != "damaged" and came else None

@@ -1,4 +1,4 @@
-"""What a person set on the screen, kept in the configuration folder of the system from one start to the next.
+"""Screen settings of the user, kept in the configuration folder of the system.
 
 The file is TOML, `settings.toml` in the folder `busbench`: below `~/.config` (or `XDG_CONFIG_HOME`) on Linux, in
 `~/Library/Application Support` on macOS, in the local application data on Windows.
@@ -24,9 +24,9 @@ class Settings:
 
     unit: Unit | None = None  # "counts", "us" or "percent"
     theme: Literal["dark", "light"] | None = None  # "dark" or "light"
-    one_scale: bool | None = None  # True draws all traces on one scale
-    view: str | None = None  # key of the view shown last
-    mouse: bool | None = None  # False leaves the mouse to the terminal
+    one_scale: bool | None = None  # True to draw all traces on one scale
+    view: str | None = None  # key of the last view
+    mouse: bool | None = None  # False to leave the mouse to the terminal
 
 
 _ALLOWED: dict[str, tuple[object, ...]] = {
@@ -39,24 +39,24 @@ _ALLOWED: dict[str, tuple[object, ...]] = {
 
 
 class SettingsStore:
-    """Settings and the file they are kept in; None keeps them for this session alone."""
+    """Settings and their file; None to keep them only for this session."""
 
     def __init__(self, path: Path | None = None) -> None:
         self.path = path
         self.now = Settings()
-        self.trouble = ""  # why they could not be read or written, for people
+        self.trouble = ""  # why reading or writing failed, for people
         if path is not None and path.is_file():
             self._read(path)
 
     def keep(self, **changes: str | bool) -> None:
-        """Set some, and write the file; a file that cannot be written is no reason to stop."""
+        """Change settings and write the file; a write error does not stop the program."""
         before = self.now
         self.now = replace(self.now, **changes)  # type: ignore[arg-type] # by the callers' literals
         if self.now != before:
             self._write()
 
     def reset(self) -> None:
-        """Forget all of them."""
+        """Reset all."""
         self.now = Settings()
         self._write()
 
@@ -88,7 +88,7 @@ class SettingsStore:
 
 
 def settings_path() -> Path:
-    """Where this system keeps the settings of a user."""
+    """The path of the user's settings on this system."""
     from platformdirs import user_config_path  # comes with textual
 
     return user_config_path("busbench", appauthor=False) / _NAME

@@ -1,7 +1,7 @@
-"""All frames of a session, live or recorded: narrow columns, their bytes, and spans of any run.
+"""All frames of a session, live or recorded: narrow columns, bytes, and ranges of any run.
 
 One thread adds, another reads. The bytes of the frames (300 MB a day) are in a
-temporary file, as do long columns; where none can be made they stay in memory.
+temporary file, as are long columns; if none can be made they stay in memory.
 """
 
 from __future__ import annotations
@@ -20,15 +20,15 @@ from busbench.wire.codec import unpack_channels
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FLAG_CH17, FLAG_CH18, FRAME_BYTES
 from busbench.wire.table import FrameTable
 
-ROWS_A_SECOND = 100  # how fast frames without a clock are played
+ROWS_A_SECOND = 100  # playback rate of frames without a clock
 _HELD_BYTES = 4 << 20
 
 
 class FrameStore:
-    """Frames by row; rows are numbered from 0 in the order in which the frames are.
+    """Frames by row; rows are numbered from 0 in order.
 
     Args:
-        clock: how well their times are known. Without one the row number is used for the time.
+        clock: their clock. Without one, row numbers are used as times.
     """
 
     def __init__(self, *, clock: Clock) -> None:
@@ -52,7 +52,7 @@ class FrameStore:
 
     @property
     def ticks_per_s(self) -> int:
-        """Units of `axis` in a second."""
+        """Units of `axis` per second."""
         return 1_000_000_000 if self.clock.is_known else ROWS_A_SECOND
 
     @property
@@ -114,7 +114,7 @@ class FrameStore:
     def values(self, lo: int, hi: int) -> U16:
         """Counts of channels 1-16 and the states of 17 and 18 in the rows [lo, hi), uint16 (18, n).
 
-        A frame with a byte that the line marked holds no values: those of the frame before are used.
+        For a frame with a marked byte, the values of the frame before are used.
         """
         marks, first = self._column("line_marks"), lo
         while 0 < first < hi and marks[first]:
@@ -126,7 +126,7 @@ class FrameStore:
         return values[:, lo - first :]
 
     def damage(self, lo: int, hi: int) -> Rejects:
-        """The damaged bytes that are in no frame, between the first and the last of the rows [lo, hi)."""
+        """The damaged bytes outside frames, between the first and the last of the rows [lo, hi)."""
         offset, length = (self._damage[name].first(self._damaged_runs) for name in ("offset", "length"))
         part = slice(*np.searchsorted(offset, self.offset[[lo, hi - 1]]).tolist())
         return Rejects(offset[part], length[part], np.full(offset[part].size, Reason.DAMAGED, np.uint8))
@@ -152,26 +152,26 @@ class FrameStore:
         return low.T, high.T
 
     def axis(self, row: int) -> int:
-        """Place of a row on the axis: its time in ns, or its number without a clock."""
+        """Position of a row on the axis: its time in ns, or its number without a clock."""
         return int(self._column("t_ns")[row]) if self.clock.is_known else row
 
     def axis_at(self, rows: NDArray[np.intp]) -> I64:
-        """Places of some rows, int64."""
+        """Positions of some rows, int64."""
         places: I64 = self._column("t_ns")[rows] if self.clock.is_known else rows.astype(np.int64)
         return places
 
     def axis_of(self, lo: int, hi: int) -> I64:
-        """Places of the rows in [lo, hi), int64."""
+        """Positions of the rows in [lo, hi), int64."""
         return self._column("t_ns")[lo:hi] if self.clock.is_known else np.arange(lo, hi, dtype=np.int64)
 
     def row_at(self, place: int) -> int:
-        """The last row at or before a place on the axis, -1 before the first."""
+        """The last row at or before a position, -1 before the first."""
         if not self.clock.is_known:
             return min(place, self._count - 1)
         return int(np.searchsorted(self._column("t_ns"), place, "right")) - 1
 
     def close(self) -> None:
-        """Let go of the temporary files."""
+        """Close the temporary files."""
         self._raw.close()
         self._pyramid.close()
         for column in (*self._columns.values(), *self._damage.values()):
@@ -190,12 +190,12 @@ def _values(channels: U16, flags: U8) -> U16:
 
 
 class _FrameRows:
-    """25 bytes a row, the newest in memory, the others in a file."""
+    """25 bytes per row, the newest in memory, the others in a file."""
 
     def __init__(self) -> None:
         self._file: IO[bytes] | None = None
         self._filed = 0  # rows in the file
-        self._held = bytearray(_HELD_BYTES)  # one piece for good: many small ones would leave holes
+        self._held = bytearray(_HELD_BYTES)  # one permanent block: many small ones would fragment memory
         self._held_bytes = 0
         self._stays = False  # no file can be made
         self._lock = threading.Lock()
@@ -237,7 +237,7 @@ class _FrameRows:
             while data:
                 data = data[self._file.write(data) :]
         except OSError:
-            self._stays = True  # rows that were filed stay there
+            self._stays = True  # rows in the file stay there
             return
         self._filed += self._held_bytes // FRAME_BYTES
         self._held_bytes = 0

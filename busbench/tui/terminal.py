@@ -1,4 +1,4 @@
-"""What the terminal can do."""
+"""Capabilities of the terminal."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def is_dumb(environ: Mapping[str, str] | None = None) -> bool:
 
 
 class Clicks:
-    """The terminal is asked for buttons and wheel, not for every motion; while a person wants that."""
+    """Asks the terminal for buttons and wheel, not for motion, while the user wants it."""
 
     _ON, _OFF = "\x1b[?1000h\x1b[?1006h", "\x1b[?1006l\x1b[?1000l"
 
@@ -27,14 +27,14 @@ class Clicks:
         self._is_heard = False
 
     def hear(self, driver: Driver | None, *, wanted: bool) -> None:
-        """Ask the terminal for clicks while one means something, or no more."""
+        """Ask the terminal for clicks, or stop asking."""
         if driver is not None and wanted != self._is_heard:
             self._is_heard = wanted
             driver.write(self._ON if wanted else self._OFF)
             driver.flush()
 
     def restore(self) -> None:
-        """Give the mouse back where the screens ended while it was asked for."""
+        """Release the mouse if the screens ended while using it."""
         if self._is_heard and sys.__stderr__ is not None:
             with contextlib.suppress(OSError, ValueError):  # of a terminal that is gone
                 print(self._OFF, end="", file=sys.__stderr__, flush=True)

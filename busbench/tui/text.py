@@ -1,4 +1,4 @@
-"""Words and figures as they are on a screen."""
+"""Text and figures for the screen."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _AS_ASCII |= dict.fromkeys("┌┐└┘├┤┬┴┼", "+")
 
 
 def as_ascii(text: str) -> str:
-    """Text in the characters that every terminal has: accents go, what has no likeness is a ?; as wide as before."""
+    """Text in ASCII of the same width: without accents, unknown characters as ?."""
     return text if text.isascii() else "".join(map(_plainest, text))
 
 
@@ -36,7 +36,7 @@ def _plainest(one: str) -> str:
 
 
 def fit(text: str, width: int, *, more: str = "…") -> str:
-    """Text cut or filled up to a width in cells."""
+    """Text cut or padded to a width in cells."""
     if len(text) == width and text.isascii():
         return text
     if cell_len(text) > width > 1:
@@ -45,8 +45,8 @@ def fit(text: str, width: int, *, more: str = "…") -> str:
 
 
 def wrap(text: str, width: int, *, indent: str = "") -> list[str]:
-    """A text on as many lines as it takes, by cells, broken between words and within one longer than a line."""
-    width = max(1, width)  # a window may be as narrow as one cell
+    """Text wrapped to a width in cells, between words, or within words longer than a line."""
+    width = max(1, width)  # a window may be one cell wide
     if cell_len(text) == len(text):
         return textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False)
     lines, line = [], ""
@@ -61,7 +61,7 @@ def wrap(text: str, width: int, *, indent: str = "") -> list[str]:
 
 
 def by_cells(text: str) -> list[str]:
-    """What is in each cell: with a wide character its second cell is empty, marks stay with their letter."""
+    """The content of each cell; the second cell of a wide character is empty."""
     cells: list[str] = []
     for one in text:
         size = cell_len(one)
@@ -72,12 +72,12 @@ def by_cells(text: str) -> list[str]:
 
 
 def width_of(line: Line) -> int:
-    """Cells that a line takes."""
+    """Width of a line in cells."""
     return sum(len(text) if text.isascii() else cell_len(text) for text, _ in line)
 
 
 def duration(value_s: float | None) -> str:
-    """A length of time: 315 µs, 1.23 ms, 12.3 ms, 4.20 s, 3 min 05 s, 1 h 04 min."""
+    """A duration: 315 µs, 1.23 ms, 12.3 ms, 4.20 s, 3 min 05 s, 1 h 04 min."""
     if value_s is None:
         return "-"
     size = abs(value_s)
@@ -99,14 +99,14 @@ def between(low_s: float, high_s: float) -> str:
 
 
 def beside(left: list[Line], right: list[Line], cells: int) -> list[Line]:
-    """Lines side by side, those at the right from a column on."""
+    """Lines side by side, the right ones from a column."""
     count = max(len(left), len(right))
     both = zip(left + [[]] * (count - len(left)), right + [[]] * (count - len(right)), strict=True)
     return [[*one, (" " * max(0, cells - width_of(one)), "ink"), *other] for one, other in both]
 
 
 def clock_time(value_s: float) -> str:
-    """A place in a session: 0:12.345 or 1:02:03.456."""
+    """A time in a session: 0:12.345 or 1:02:03.456."""
     sign, value_ms = ("-", -round(value_s * 1000)) if value_s < 0 else ("", round(value_s * 1000))
     minutes, ms = divmod(value_ms, 60_000)
     hours, minutes = divmod(minutes, 60)
@@ -115,12 +115,12 @@ def clock_time(value_s: float) -> str:
 
 
 def place_words(session: Session, place: int) -> str:
-    """A place for people: its time, or its frame where there is no clock."""
+    """A position for people: its time, or its frame without a clock."""
     return clock_time(session.seconds(place)) if session.clock.is_known else f"frame {place:,}"
 
 
 def line_words(line: LineSettings) -> str:
-    """Line settings as people write them: 100000 8E2 inverted."""
+    """Line settings in the usual notation: 100000 8E2 inverted."""
     return f"{line.baud} 8{line.parity}{line.stop_bits}" + (" inverted" if line.inverted else "")
 
 
@@ -143,5 +143,5 @@ def scale_words(unit: str, scale: Scale) -> str:
 
 
 def percent(ratio: float) -> str:
-    """A small ratio in percent, three digits."""
+    """A small ratio in percent, with three digits."""
     return f"{np.format_float_positional(100 * ratio, precision=3, fractional=False, trim='-')} %"

@@ -1,4 +1,4 @@
-"""Checks as a table: a row per channel or part, a column per check, filtered; and the cell one is on."""
+"""Checks as a table: a row per channel or part, a column per check, filtered, with a current cell."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class VerdictTable:
 
     checks: Sequence[Check]
     filter: Filter = Filter.ALL  # which of them are shown
-    row: int = 0  # row, column: the cell one is on
+    row: int = 0  # row, column: the current cell
     column: int = 0
     rows: list[str] = field(init=False)
     columns: list[str] = field(init=False)
@@ -40,29 +40,29 @@ class VerdictTable:
 
     @classmethod
     def first_look(cls, checks: Sequence[Check]) -> VerdictTable:
-        """What failed, or what is not tested, or all: the first of these that holds anything."""
+        """The first non-empty one of: failed, not tested, all."""
         some = next((one for one in Filter if any(one.lets(check.verdict) for check in checks)), Filter.ALL)
         return cls(checks, some)
 
     @property
     def chosen(self) -> Check | None:
-        """The check one is on, None in an empty table."""
+        """The current check, None in an empty table."""
         return self.cells.get((self.row, self.column))
 
     def next_filter(self) -> None:
-        """Show more or fewer; the check one was on stays chosen where it is still shown."""
+        """Switch the filter; the current check stays chosen if it is still shown."""
         before, every = self.chosen, list(Filter)
         self.filter = every[(every.index(self.filter) + 1) % len(every)]
         self._make()
         self.choose(before)
 
     def choose(self, check: Check | None) -> None:
-        """Stand on a check, or on the first."""
+        """Choose a check, or the first."""
         place = next((at for at, one in self.cells.items() if one is check), None) or min(self.cells, default=(0, 0))
         self.row, self.column = place
 
     def move(self, rows: int, columns: int) -> None:
-        """Go to a neighbour that holds a check: along the row, or to the nearest column of another row."""
+        """Move to a neighbouring check: along the row, or to the nearest column of another row."""
         if not self.cells:
             return
         if columns:

@@ -1,4 +1,4 @@
-"""A recording held against the plan beside the screen, and the page of this or of a guided check."""
+"""Check a recording in the background, and write the page of this or of a guided check."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from busbench.tui.session import Session
 
 
 class RecordedCheck:
-    """A recording held against the plan; `work` takes a while and runs beside the screen."""
+    """The check of a recording; `work` is slow and runs in a thread."""
 
     def __init__(self, session: ReplaySession, rig: Rig, *, rig_path: str) -> None:
         self._session, self._rig, self._rig_path = session, rig, rig_path
@@ -27,7 +27,7 @@ class RecordedCheck:
         self.error = ""
 
     def work(self) -> None:
-        """Read it and make the checks."""
+        """Read the recording and run the checks."""
         try:
             answers = find_answers(self._rig, rig_path=self._rig_path)
             pulses = pulse_outputs(self._session.path, self._session.options)
@@ -39,7 +39,7 @@ class RecordedCheck:
 
 
 def command_words(work: CheckSession | RecordedCheck, session: Session, *, rig_path: str) -> str:
-    """The command that writes the same page, to be typed as it is; empty if there is no recording to name."""
+    """The command that writes the same page, ready to type; empty without a recording file."""
     options: list[str] = []
     if isinstance(work, CheckSession):
         source = work.recording_path
@@ -61,7 +61,7 @@ def command_words(work: CheckSession | RecordedCheck, session: Session, *, rig_p
 def write_page(work: CheckSession | RecordedCheck, path: str, *, source: str, rig_path: str) -> str:
     """Write the page to print and sign to a new file.
 
-    Answers of a walk that were kept for this rig file are on it too.
+    It includes kept answers of a walk for this rig file.
 
     Raises:
         BusbenchError: it exists, or cannot be written.

@@ -1,4 +1,4 @@
-"""One line asked of the person, at the foot of the screen."""
+"""Ask for one line at the foot of the screen."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from textual.widgets import Input, Static
 
 
 class Ask(ModalScreen[str | None]):
-    """Gives the text, or None if the person left with escape; `changed` is called with it at each letter."""
+    """Returns the text, or None after escape; `changed` is called with it at each letter."""
 
     BINDINGS: ClassVar[list[BindingType]] = [("escape", "dismiss(None)")]
 
@@ -22,13 +22,13 @@ class Ask(ModalScreen[str | None]):
         self._question, self._text, self._changed = question, text, changed
 
     def compose(self) -> ComposeResult:
-        """Put it together."""
+        """Compose the widgets."""
         with Vertical(id="ask"):
             yield Static(self._question, markup=False)
             yield Input(self._text, max_length=200, select_on_focus=False)
 
     def on_input_changed(self, event: Input.Changed) -> None:
-        """A letter came or went."""
+        """The text changed."""
         if self._changed is not None:
             self._changed(event.value.strip())
 

@@ -1,4 +1,4 @@
-"""What all views of a session share: the state above, the timeline, the place and the keys below."""
+"""The common part of all views: state above; timeline, position and keys below."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from busbench.tui.screens import VIEWS
 from busbench.tui.widgets.frame import LEAST, Keys, Small, StateLine, Tabs, Timeline, Transport
 from busbench.tui.widgets.line_widget import LineWidget
 
-_SAID_SHARE = 4  # what is said takes no more than a quarter of the lines
+_SAID_SHARE = 4  # max share of the lines for messages
 _COMMON_KEYS = (("ctrl+p", "menu"), ("?", "help"), ("q", "quit"))
-_TALL = 25  # lines from which a view that needs many has the timeline beside them
+_TALL = 25  # min lines of a view with its own timeline line
 
 
 class BenchView(Screen[None]):
@@ -36,11 +36,11 @@ class BenchView(Screen[None]):
         self._small.add_class("small")
 
     def body(self) -> LineWidget:
-        """What is special to this view."""
+        """The body of this view."""
         raise NotImplementedError
 
     def keys(self) -> list[tuple[str, str]]:
-        """Keys and words for the last line, those that do something now; the later ones go where room lacks."""
+        """Keys and words for the last line, those that work now; later ones are dropped if there is no room."""
         session = self.ui.session
         middle: list[tuple[str, str]] = []
         if session is not None and session.is_live:
@@ -61,7 +61,7 @@ class BenchView(Screen[None]):
 
     @property
     def unkept(self) -> list[str]:
-        """What of this view's work is in no file yet, for people."""
+        """Unwritten work of this view, for people."""
         return []
 
     @property
@@ -71,7 +71,7 @@ class BenchView(Screen[None]):
 
     @property
     def is_busy(self) -> bool:
-        """True while something moves or is held: the view is shown then, however small the window."""
+        """True while something moves or is held; then the view is shown in any window."""
         return self.ui.mover is not None
 
     def compose(self) -> ComposeResult:
@@ -91,7 +91,7 @@ class BenchView(Screen[None]):
         yield self._small
 
     def draw(self, *, slow: bool) -> None:
-        """Draw what has changed; `slow` at the ticks at which the slower parts are due too."""
+        """Draw changes; `slow` at ticks at which slower parts are also due."""
         self._see_room()
         self._see_words()
         if self.is_fast or slow:
@@ -102,22 +102,22 @@ class BenchView(Screen[None]):
             self._small.redraw()
 
     def _see_room(self) -> None:
-        """Show the view, or that there is no room for it; never hide a stop."""
+        """Show the view, or that there is no room; never hide how to stop."""
         width, height = self.size
         self.set_class((width < LEAST[0] or height < LEAST[1]) and not self.is_busy, "cramped")
         self._transport.has_timeline = self.NEEDS_LINES and height < _TALL
         self.set_class(self._transport.has_timeline, "low")
-        self.set_class(self.is_busy, "busy")  # every line counts then, and no tab can be chosen
+        self.set_class(self.is_busy, "busy")  # every line is needed then, and no tab can be chosen
 
     def _see_words(self) -> None:
-        """Give what is said the lines that it needs; never where they would push away what must be read."""
+        """Give messages the lines they need, unless that hides text that must be read."""
         width, height = self.size
         rows = 1 if self.is_busy or self.ui.session is None else min(self._transport.rows(width), height // _SAID_SHARE)
         if self._transport.styles.height is None or self._transport.styles.height.value != rows:
             self._transport.styles.height = rows
 
     def on_resize(self) -> None:
-        """Look at the room at once."""
+        """Adapt to the new size at once."""
         self._see_room()
 
     def on_screen_resume(self) -> None:

@@ -11,7 +11,7 @@ from busbench.tui.widgets.channels import ChannelLines
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.window import level_within
 
-_FIRST_S = 20.0  # of a channel that is opened large, at most
+_FIRST_S = 20.0  # max seconds of a channel opened large
 _KEYS = (
     ("y", "scale"),
     ("up", "choose(-1)"),
@@ -40,7 +40,7 @@ class ChannelsView(BenchView):
         return not self._lines.is_large
 
     def keys(self) -> list[tuple[str, str]]:
-        """With those of rows and traces."""
+        """Keys, including those of rows and traces."""
         pairs = super().keys()
         own = [("enter", "large"), ("y", "own scales" if self.ui.is_common_scale else "one scale")]
         if self._lines.is_large:
@@ -50,7 +50,7 @@ class ChannelsView(BenchView):
         return [*pairs[:3], *own, *pairs[3:]]
 
     def action_scale(self) -> None:
-        """Draw the traces on one scale, or each on its own."""
+        """Switch between a common scale and own scales."""
         self.ui.settings.keep(one_scale=not self.ui.is_common_scale)
         self.draw(slow=True)
 
@@ -60,7 +60,7 @@ class ChannelsView(BenchView):
         self.draw(slow=True)
 
     def action_large(self) -> None:
-        """Show the chosen channel large, at first some seconds of it."""
+        """Show the chosen channel large, starting with some seconds."""
         session = self.ui.needs
         self._lines.is_large = True
         if self.ui.zoom is None:
@@ -73,7 +73,7 @@ class ChannelsView(BenchView):
         self.draw(slow=True)
 
     def action_overlay(self) -> None:
-        """Draw the chosen channel over others that are shown large, or no more."""
+        """Overlay the chosen channel on the large plot, or remove it."""
         others = self._lines.others
         if self.ui.channel in others:
             others.remove(self.ui.channel)

@@ -1,4 +1,4 @@
-"""The choice of what to watch: ports that are plugged in, virtual receivers and aircraft, plans, recordings near by."""
+"""Choose a source: ports, virtual receivers and aircraft, plans, and recordings nearby."""
 
 from __future__ import annotations
 
@@ -30,12 +30,12 @@ def files(folder: Path) -> list[str]:
 
 
 def plans(folder: Path) -> list[str]:
-    """Rig files in a folder and in its folder captures, by the table that each of them has."""
+    """Rig files in a folder and in its folder captures, recognized by their tables."""
     return [name for name in _near(folder) if name.lower().endswith(".toml") and _is_plan(folder / name)]
 
 
 def ports() -> list[tuple[str, str]]:
-    """Ports that are plugged in, with what is known of them."""
+    """Existing ports, with descriptions."""
     return [(one.device, f"{one.chip.name} {one.description}".strip()) for one in plugged_in()]
 
 
@@ -58,12 +58,12 @@ def _is_plan(path: Path) -> bool:
 
 
 class Choose(Pick):
-    """Gives the source chosen, or PLAN and a rig file, or None if the person left with escape.
+    """Returns the chosen source, or PLAN and a rig file, or None after escape.
 
     Args:
-        error: why the one chosen before could not be opened.
-        title: what else is said of what is chosen.
-        is_ascii: True keeps to plain characters.
+        error: why the former choice could not be opened.
+        title: additional text.
+        is_ascii: True for ASCII only.
     """
 
     def __init__(self, *, error: str = "", title: str = "", is_ascii: bool = False) -> None:
@@ -72,7 +72,7 @@ class Choose(Pick):
         self._error = error
 
     def on_mount(self) -> None:
-        """Fill the list; ports come when they are found."""
+        """Fill the list; ports are added when found."""
         self.prepare()
         error = self.query_one("#error", Static)
         error.update(self._words(sanitize(self._error)))

@@ -1,4 +1,4 @@
-"""A question before something is lost, at the foot of the screen: yes by its own key, no by any other."""
+"""A question before something is lost, at the foot of the screen: one key for yes, any other for no."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from textual.widgets import Static
 
 
 class Confirm(ModalScreen[bool]):
-    """Gives True if the person said yes to what loses or ends what is `unkept`."""
+    """Returns True if the user agreed to lose or end `unkept`."""
 
     def __init__(self, what: str, unkept: Sequence[str]) -> None:
         super().__init__()
@@ -31,11 +31,11 @@ class Confirm(ModalScreen[bool]):
 
 
 def ask_first(app: App[None], what: str, keepers: Sequence[object], act: Callable[[], object]) -> None:
-    """Do what would lose work that is in no file; ask first where there is some.
+    """Do something that loses unwritten work; ask first if there is any.
 
     Args:
-        what: what is done: "leave".
-        keepers: sessions and views; what they have not written is in `unkept`. Or the words themselves.
+        what: the action, for example "leave".
+        keepers: sessions and views with `unkept` work; or the text itself.
     """
     unkept: list[str] = []
     for one in keepers:

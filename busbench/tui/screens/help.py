@@ -218,12 +218,12 @@ KEY_ROWS = (
 
 
 def help_rows(text: str, *, is_ascii: bool, width: int) -> tuple[list[Line], dict[str, int]]:
-    """The lines of the help that hold all words of a search, and where each part begins.
+    """The lines of the help that match a search, and the start of each part.
 
     Args:
-        text: words that must be in an entry, its part or its sentence; all entries where it is empty.
-        is_ascii: True keeps to plain characters.
-        width: cells of a line.
+        text: words that must be in an entry, its part or its sentence; empty for all entries.
+        is_ascii: True for ASCII only.
+        width: cells per line.
     """
     words = text.casefold().split()
     keep = as_ascii if is_ascii else str
@@ -254,7 +254,7 @@ def help_rows(text: str, *, is_ascii: bool, width: int) -> tuple[list[Line], dic
 
 
 class HelpLines(LineWidget):
-    """The help as far as it fits, from a line on; opens at a part."""
+    """The visible part of the help; opens at a part."""
 
     NEEDS_SESSION = False
 
@@ -266,7 +266,7 @@ class HelpLines(LineWidget):
         self.needle, self.top = "", 0
 
     def lines(self, width: int, height: int) -> list[Line]:
-        """As much as fits."""
+        """The visible lines."""
         if self._seen != (self.needle, width) or not self._rows:
             is_first = not self._rows
             self._rows, parts = help_rows(self.needle, is_ascii=self.ui.is_ascii, width=width)
@@ -300,7 +300,7 @@ class Help(ModalScreen[None]):
         yield self._body
 
     def on_mount(self) -> None:
-        """Letters go to the search."""
+        """Focus the search."""
         self.query_one(Input).focus()
         self.call_after_refresh(self._body.redraw)
 
@@ -310,7 +310,7 @@ class Help(ModalScreen[None]):
         self._body.redraw()
 
     def on_key(self, event: events.Key) -> None:
-        """Keys that scroll; ? and q close it where nothing is searched for."""
+        """Scroll keys; ? and q close it while the search is empty."""
         page = max(1, self._body.size.height - 1)
         if event.key == "question_mark" and not self._body.needle:
             event.stop()

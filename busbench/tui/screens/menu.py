@@ -1,4 +1,4 @@
-"""The menu: what can be done in this view, then all keys that hold everywhere; letters search it."""
+"""The menu: commands of this view, then keys that work everywhere; letters search it."""
 
 from __future__ import annotations
 
@@ -9,15 +9,15 @@ from busbench.tui.screens import VIEWS
 from busbench.tui.screens.pick import Choice, Pick
 
 _KEY_CELLS, _TITLE_CELLS = 12, 17
-PRESS, ACT = "key:", "act:"  # before what is picked
+PRESS, ACT = "key:", "act:"  # prefix of a choice
 
 
 class Menu(Pick):
-    """Gives PRESS and a key, or ACT and an action of the app.
+    """Returns PRESS and a key, or ACT and an action of the app.
 
     Args:
         view: name of the view that is open.
-        pairs: its keys and what they do now.
+        pairs: its keys and their current meaning.
         is_ascii: True keeps to plain characters.
     """
 

@@ -1,4 +1,4 @@
-"""A list to pick from: letters filter it, up and down move, enter or a click picks."""
+"""A list to choose from: letters filter, up and down move, enter or a click chooses."""
 
 from __future__ import annotations
 
@@ -25,21 +25,21 @@ _MOVES = ("up", "down", "pageup", "pagedown")
 class Choice:
     """One row."""
 
-    id: str  # what is given when it is picked
+    id: str  # the result if it is chosen
     text: str  # the row
 
     def matches(self, words: Iterable[str]) -> bool:
-        """True if each word is in the row."""
+        """True if every word is in the row."""
         return all(word in self.text.casefold() for word in words)
 
     def begins(self, words: Iterable[str]) -> bool:
-        """True if each word begins a word of the row: such rows come first."""
+        """True if every word begins a word of the row; such rows come first."""
         parts = self.text.casefold().split()
         return all(any(part.startswith(word) for part in parts) for word in words)
 
 
 class Pick(ModalScreen[str | None]):
-    """Gives the id of the row picked, or None after escape; typing filters the rows."""
+    """Returns the id of the chosen row, or None after escape; typing filters the rows."""
 
     BINDINGS: ClassVar[list[BindingType]] = [("escape", "dismiss(None)")]
 
@@ -58,18 +58,18 @@ class Pick(ModalScreen[str | None]):
             yield OptionList(markup=False)
 
     def prepare(self) -> None:
-        """Nothing is wrong so far; for those who fill the list, when they are mounted."""
+        """Prepare the list; called by subclasses when mounted."""
         self.query_one("#error").display = False
-        self.query_one(OptionList).can_focus = False  # the line has the keys, the list the mouse
+        self.query_one(OptionList).can_focus = False  # the input has the keys, the list the mouse
         self.query_one(Input).focus()
 
     def typed(self, text: str) -> list[Choice]:
-        """Rows for the text itself, below those that match it."""
+        """Rows for the typed text itself, below the matches."""
         del text
         return []
 
     def offer(self, choices: Iterable[Choice]) -> None:
-        """Add rows; what is typed filters them too."""
+        """Add rows, filtered by the typed text."""
         self._choices += choices
         self._fill()
 
@@ -93,14 +93,14 @@ class Pick(ModalScreen[str | None]):
         self._fill()
 
     def on_key(self, event: events.Key) -> None:
-        """Up and down move in the list while letters go to the line."""
+        """Up and down move in the list while letters go to the input."""
         if event.key in _MOVES:
             rows = self.query_one(OptionList)
             getattr(rows, f"action_{_ACTIONS.get(event.key, event.key)}")()
             event.stop()
 
     def on_paste(self, event: events.Paste) -> None:
-        """A name that is pasted may end in a line end."""
+        """A pasted name may end in a line end."""
         line = self.query_one(Input)
         if not line.has_focus:
             line.insert_text_at_cursor(event.text.strip())
@@ -111,7 +111,7 @@ class Pick(ModalScreen[str | None]):
         self.dismiss(event.option.id)
 
     def on_input_submitted(self) -> None:
-        """Enter picks the row that is marked."""
+        """Enter chooses the marked row."""
         rows = self.query_one(OptionList)
         if rows.highlighted is not None:
             self.dismiss(rows.get_option_at_index(rows.highlighted).id)

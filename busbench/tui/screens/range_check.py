@@ -17,6 +17,6 @@ class RangeView(BenchView):
         return BigDigits(self.ui)
 
     def keys(self) -> list[tuple[str, str]]:
-        """With the keys of a range check in front."""
+        """Keys, starting with those of a range check."""
         pairs = super().keys()
         return [*pairs[:2], ("m", "mark"), ("b", "bell"), ("n p", "outage"), ("3", "list"), *pairs[-3:]]

@@ -1,4 +1,4 @@
-"""A check against the plan: guided on a live source, at once on a recording. Nothing is sent."""
+"""The check against the plan: guided on a live source, at once on a recording. Nothing is sent."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ class VerifyView(BenchView):
         return ["the result of the guided check (w writes its page)"] if is_new else []
 
     def keys(self) -> list[tuple[str, str]]:
-        """With the keys of the round in front."""
+        """Keys, starting with those of the test sequence."""
         pairs = super().keys()
         work = self._lines.work
         own: list[tuple[str, str]] = []
@@ -81,7 +81,7 @@ class VerifyView(BenchView):
         super().draw(slow=slow)
 
     def _see_session(self) -> None:
-        """Restart if the source is another."""
+        """Restart if the source has changed."""
         session, rig = self.ui.session, self.ui.rig
         if session is self._of:
             return
@@ -97,7 +97,7 @@ class VerifyView(BenchView):
             self.run_worker(work.work, thread=True, exit_on_error=True)
 
     def action_go_on(self) -> None:
-        """Go on with the check; name its recording and begin; or show the chosen check in the recording."""
+        """Continue the check; or name its recording and start; or show the chosen check in the recording."""
         work = self._lines.work
         if work is not None and work.done is not None:
             self._show_check(work.done)
@@ -137,7 +137,7 @@ class VerifyView(BenchView):
             self._hear_first(Word.BACK, "go back", [self._listened])
 
     def action_skip(self) -> None:
-        """Leave the step out."""
+        """Skip the step."""
         self._hear_first(Word.SKIP, "skip the step", [self._listened])
 
     def action_finish(self) -> None:
@@ -148,14 +148,14 @@ class VerifyView(BenchView):
 
     @property
     def _listened(self) -> str:
-        """What was heard of a step that is not finished."""
+        """Time listened in an unfinished step."""
         work = self._lines.work
         if isinstance(work, CheckSession) and work.state in (CheckState.LISTENING, CheckState.RETURN):
             return f"what was heard of step {work.at + 1}"
         return ""
 
     def _hear_first(self, word: Word, what: str, lost: list[str]) -> None:
-        """Say a word to the check, after a question where something is lost by it."""
+        """Pass an answer to the check, after a question if it loses work."""
         if isinstance(self._lines.work, CheckSession) and word in self._lines.work.words:
             ask_first(self.app, what, [*filter(None, lost)], lambda: self._hear(word))
 
@@ -166,7 +166,7 @@ class VerifyView(BenchView):
             self.draw(slow=True)
 
     def action_filter(self) -> None:
-        """Show what failed, that and what is not tested, or all."""
+        """Switch the filter: failed, failed and not tested, all."""
         if self._lines.table is not None:
             self._lines.table.next_filter()
             self.draw(slow=True)

@@ -1,4 +1,4 @@
-"""What frames every view: the state above, the timeline, the place and the keys below."""
+"""The frame of every view: state above; timeline, position and keys below."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from busbench.tui.text import Line, clock_time, duration, fit, line_words, perce
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.window import timeline_window
 
-LEAST = 60, 16  # columns and lines below which views are not shown
+LEAST = 60, 16  # min columns and lines of views
 TOO_SMALL = " The window is too small for all of it: make it larger."  # what must be read before something moves
 LINK_STYLES = {"in sync": "good", "out of sync": "warn", "ambiguous": "warn", "reading": "dim"}
 _EVENT_STYLES = {"g": "gap", "l": "lost", "f": "failsafe", "d": "damaged"}  # by letter
@@ -28,7 +28,7 @@ _CLOCK_WORDS = {ClockKind.PER_BYTE: "times per byte", ClockKind.PER_READ: "times
 
 
 def apart(left: Line, right: Line, width: int) -> Line:
-    """One part at the left, one at the right; the left gives way."""
+    """One part at the left, one at the right; the left one is cut first."""
     room = width - width_of(right) - 1
     used = width_of(left)
     if used <= room:
@@ -46,7 +46,7 @@ def apart(left: Line, right: Line, width: int) -> Line:
 
 
 class Tabs(LineWidget):
-    """All views by key and name, the one that is shown in brackets; keys alone where names have no room."""
+    """All views by key and name, the current one in brackets; only keys if there is no room."""
 
     def __init__(self, ui: AppState, view: View) -> None:
         super().__init__(ui)
@@ -73,7 +73,7 @@ class Tabs(LineWidget):
 
 
 class StateLine(LineWidget):
-    """Two lines that are always there: source, line, link; frames, losses, flags."""
+    """Two permanent lines: source, line, link; frames, losses, flags."""
 
     def lines(self, width: int, height: int) -> list[Line]:
         """The state."""
@@ -98,7 +98,7 @@ class StateLine(LineWidget):
         return [apart(left, right, width), apart(self._counts(session, width - width_of(flags) - 1), flags, width)]
 
     def _counts(self, session: Session, room: int) -> Line:
-        """Frames, what was missed of what was due, ratio and bound; where room lacks, ratio or frames go, or both."""
+        """Frames, missed of due, ratio and bound; without room, ratio or frames are dropped, or both."""
         if isinstance(session, ReplaySession) and (progress := session.progress):
             return [(f" {progress}", "warn")]
         losses = session.losses
@@ -133,7 +133,7 @@ def _source_words(session: Session) -> str:
 
 
 class Timeline(LineWidget):
-    """The session in one line, or a part of it between its ends: a letter where frames were missed."""
+    """The session, or a part of it, in one line: a letter where frames were missed."""
 
     def lines(self, width: int, height: int) -> list[Line]:
         """The timeline."""
@@ -143,7 +143,7 @@ class Timeline(LineWidget):
         return [[(ends[0], "dim"), *cells, (ends[1], "dim")]]
 
     def click(self, x: int, y: int) -> None:
-        """Go to the place."""
+        """Go to the position."""
         del y
         left, right = self._ends()
         session, cells = self.ui.needs, self.size.width - len(left) - len(right)
@@ -157,7 +157,7 @@ class Timeline(LineWidget):
         self.ui.draw()
 
     def _ends(self) -> tuple[str, str]:
-        """What comes before and after a part of the session."""
+        """What is before and after the shown part."""
         session = self.ui.needs
         lo, hi = timeline_window(session, self.ui.zoom)
         if self.ui.zoom is None:
@@ -166,7 +166,7 @@ class Timeline(LineWidget):
 
 
 def strip(ui: AppState, width: int) -> Line:
-    """Outages by letter, annotations by shape, single frames where they are apart, what traces show, the place."""
+    """Outages by letter, annotations by shape, single frames if apart, the range of traces, the position."""
     session = ui.needs
     lo, hi = timeline_window(session, ui.zoom)
     cells = event_cells(ui, lo, hi, width)
@@ -190,19 +190,19 @@ def strip(ui: AppState, width: int) -> Line:
 
 
 def event_cells(ui: AppState, lo: int, hi: int, width: int, *, session: Session | None = None) -> list[tuple[str, str]]:
-    """A styled letter for each part of a timeline from lo to hi in which frames were missed; a capital for several."""
+    """Styled letters for the parts of a timeline from lo to hi with missed frames; a capital for several."""
     flat = ui.glyphs.flat, "rule"
     letters = (session or ui.needs).events.letters(lo, hi, width)
     return [flat if one == " " else (one, _EVENT_STYLES[one.lower()]) for one in letters]
 
 
 def cell_of(place: int, lo: int, hi: int, width: int) -> int:
-    """Column of a place on a timeline from lo to hi."""
+    """Column of a position on a timeline from lo to hi."""
     return min(width - 1, max(0, (place - lo) * width // max(1, hi - lo)))
 
 
 def joined(cells: Sequence[tuple[str, str]]) -> Line:
-    """Neighbours of one style as one piece."""
+    """Join neighbours of one style."""
     out: Line = []
     for text, style in cells:
         if out and out[-1][1] == style:
@@ -213,16 +213,16 @@ def joined(cells: Sequence[tuple[str, str]]) -> Line:
 
 
 class Transport(LineWidget):
-    """Where in the session one is, and what was last said: whole while it is new, then in what room is left."""
+    """The position, and the last message: whole while it is new, then in the remaining room."""
 
-    has_timeline = False  # True shows it beside the place, where nothing is said
+    has_timeline = False  # True to show it beside the position while there is no message
 
     def rows(self, width: int) -> int:
-        """Lines that it would take; that the screen is stopped is never hidden."""
+        """Number of lines needed; a stopped screen is never hidden."""
         return max(1, len(self._whole(width)) + (self._stays or not self.ui.needs.is_moving))
 
     def lines(self, width: int, height: int) -> list[Line]:
-        """What is new, in place of the place where it needs the room; else both."""
+        """New messages, instead of the position if they need the room; else both."""
         whole = self._whole(width)
         if not whole:
             return [self._both(width)]
@@ -232,7 +232,7 @@ class Transport(LineWidget):
 
     @property
     def _stays(self) -> bool:
-        """True while the port is away: what was said of it stays whole, below the place."""
+        """True while the port is unplugged: its message stays whole, below the position."""
         session = self.ui.needs
         return (
             isinstance(session, LiveSession)
@@ -241,7 +241,7 @@ class Transport(LineWidget):
         )
 
     def _whole(self, width: int) -> list[str]:
-        """What is new on lines of its own, where it has no room beside the place."""
+        """New messages on separate lines, if there is no room beside the position."""
         said = sanitize(self.ui.said or (self.ui.needs.notice if self._stays else ""))
         return wrap(said, width - 2) if width_of([*self._place(), (said, "")]) > width - 3 else []
 
@@ -280,10 +280,10 @@ def _moving_words(session: Session) -> Line:
 
 
 class Small(LineWidget):
-    """What is shown in a window too small for anything else."""
+    """The text in a window too small for a view."""
 
     def lines(self, width: int, height: int) -> list[Line]:
-        """Says so, in the middle."""
+        """Show it in the middle."""
         texts = [f"the window is too small: at least {LEAST[0]}x{LEAST[1]}", "q leaves"]
         rows = [row for text in texts for row in textwrap.wrap(text, width)]
         blank: list[Line] = [[] for _ in range(max(0, height - len(rows)) // 2)]
@@ -291,7 +291,7 @@ class Small(LineWidget):
 
 
 class Keys(LineWidget):
-    """The keys of a view; what does not fit is in the help, and the last three, menu, help and quit, go last of all."""
+    """The keys of a view; what does not fit is in the help; menu, help and quit are dropped last."""
 
     def __init__(self, ui: AppState, pairs: Callable[[], Sequence[tuple[str, str]]]) -> None:
         super().__init__(ui)
@@ -314,7 +314,7 @@ class Keys(LineWidget):
         return [line]
 
     def _spots_of(self, keys: str, x: int, end: int) -> None:
-        """A click is the key; if two are together, each is its own, and the word is the second."""
+        """A click presses the key; of two keys together each is separate, and the word is the second."""
         single = ["space"] if keys == "any key" else keys.split()
         for at, key in enumerate(single):
             stop = end if at == len(single) - 1 else x + len(key) + 1

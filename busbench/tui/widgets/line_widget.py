@@ -1,4 +1,4 @@
-"""A widget that draws lines of text by itself, and sends only those that changed."""
+"""A widget that draws lines of text, and sends only changed ones."""
 
 from __future__ import annotations
 
@@ -20,21 +20,21 @@ WHEEL_ROWS = 3
 class LineWidget(Widget):
     """Base of all widgets here."""
 
-    NEEDS_SESSION = True  # nothing is drawn without one
+    NEEDS_SESSION = True  # without one, nothing is drawn
 
     def __init__(self, ui: AppState) -> None:
         super().__init__()
         self.ui = ui
         self._lines: list[Line] = []
         self._styles: dict[str, Style] | None = None
-        self._spots: list[tuple[int, int, int, Callable[[int], object]]] = []  # line, first column, end, what it does
+        self._spots: list[tuple[int, int, int, Callable[[int], object]]] = []  # line, first column, end, action
 
     def lines(self, width: int, height: int) -> list[Line]:
-        """The lines to show, at most `height`; shorter ones are filled up with blanks."""
+        """The lines to show, at most `height`; shorter lines are padded."""
         raise NotImplementedError
 
     def redraw(self) -> None:
-        """Draw again, and send the lines that changed."""
+        """Draw again, and send changed lines."""
         width, height = self.size
         if not width or not height or (self.NEEDS_SESSION and self.ui.session is None):
             return
@@ -51,40 +51,40 @@ class LineWidget(Widget):
             changed = y < count and (y >= len(new) or y >= len(old) or new[y] != old[y])
             if changed and first is None:
                 first = y
-            elif not changed and first is not None:  # neighbours go together
+            elif not changed and first is not None:  # adjacent lines are sent together
                 self.refresh(Region(0, first, width, y - first))
                 first = None
 
     def spot(self, y: int, x: int, end: int, act: Callable[[], object]) -> None:
-        """While lines are made: a click on the cells [x, end) of line y does something."""
+        """While lines are made: set the action of a click on the cells [x, end) of line y."""
         self._spots.append((y, x, end, lambda _: act()))
 
     def area(self, y: int, x: int, end: int, act: Callable[[int], object]) -> None:
-        """While lines are made: a click on a cell of [x, end) of line y does something with its column."""
+        """While lines are made: set the action of a click on [x, end) of line y, called with the column."""
         self._spots.append((y, x, end, act))
 
     def wheel(self, rows: int) -> None:
-        """The wheel was turned over it: rows down, or up where negative."""
+        """The wheel was turned: rows down, or up if negative."""
 
     def click(self, x: int, y: int) -> None:
-        """A click: what was drawn last at the place wins."""
+        """A click: the last drawn action at its position is used."""
         for line, first, end, act in reversed(self._spots):
             if line == y and first <= x < end:
                 act(x)
                 return
 
     def on_mouse_down(self, event: events.MouseDown) -> None:
-        """A button went down."""
+        """A button was pressed."""
         event.stop()
         self.click(event.x, event.y)
 
     def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
-        """The wheel went on."""
+        """The wheel was turned down."""
         event.stop()
         self.wheel(WHEEL_ROWS)
 
     def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
-        """The wheel went back."""
+        """The wheel was turned up."""
         event.stop()
         self.wheel(-WHEEL_ROWS)
 
@@ -105,7 +105,7 @@ class LineWidget(Widget):
         return Strip(segments, width_of(line)).adjust_cell_length(width, styles[""])
 
     def _resolve(self) -> dict[str, Style]:
-        """Styles by name on the background of this widget, which takes long to ask for each line."""
+        """Styles by name on this widget's background, cached since looking them up is slow."""
         base = self.rich_style
         self._styles = {"": base, **{name: base + style for name, style in self.ui.palette.styles.items()}}
         return self._styles

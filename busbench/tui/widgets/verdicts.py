@@ -1,4 +1,4 @@
-"""What came of a check: the verdict, a table of channels and checks, and the chosen one in words."""
+"""The result of a check: verdict, table of channels and checks, and the chosen check in words."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ Spot = Callable[[int, int, int, Callable[[], object]], None]
 def table_lines(
     table: VerdictTable, width: int, height: int, *, spot: Spot, at: int, act: Callable[[], object]
 ) -> list[Line]:
-    """The table around the cell one is on, from line `at` of a widget; clicks choose and `act`."""
+    """The table around the current cell, from line `at` of a widget; clicks choose and `act`."""
     if not table.rows:
         return [[(f" no check {table.filter.value}", "good")]]
     longest = max(width_of([(sanitize(one), "")]) for one in table.rows)
@@ -51,7 +51,7 @@ def table_lines(
 
 
 def detail_lines(check: Check | None, place: str, width: int) -> list[Line]:
-    """The chosen check in words, and where it is seen."""
+    """The chosen check in words, and where it can be seen."""
     if check is None:
         return []
     words = wrap(sanitize(f"{check.subject}: {check.name}: {check.message}"), width - 14)
@@ -62,7 +62,7 @@ def detail_lines(check: Check | None, place: str, width: int) -> list[Line]:
 
 
 def filter_words(table: VerdictTable) -> str:
-    """What is shown of all checks, for people."""
+    """The current filter, for people."""
     if table.filter is Filter.ALL:
         return f"all {len(table.checks)} checks"
     return f"{table.filter.value}: {len(table.cells)} of {len(table.checks)} checks (f shows more)"
@@ -82,7 +82,7 @@ def _cells(table: VerdictTable, column: int) -> int:
 
 
 def _columns_shown(cells: Sequence[int], chosen: int, room: int) -> tuple[int, int]:
-    """First and last of the columns around the chosen one that have room."""
+    """First and last visible column around the chosen one."""
     first, stop = chosen, chosen + 1
     used = cells[chosen]
     while True:

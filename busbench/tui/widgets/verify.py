@@ -1,4 +1,4 @@
-"""A guided check: what to do, what is seen, and the verdicts; or the verdicts of a recording."""
+"""A guided check: instructions, observations and verdicts; or the verdicts of a recording."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class VerifyLines(LineWidget):
         self._plotter: tuple[Session, Plotter] | None = None
 
     def lines(self, width: int, height: int) -> list[Line]:
-        """As far as it has come."""
+        """The lines of the current state."""
         work = self.work
         if work is None:
             return list(wrapped(NO_RIG, width, "warn"))
@@ -150,7 +150,7 @@ class VerifyLines(LineWidget):
         return [*out, *self._moment(table.chosen, place, width, height - len(out))]
 
     def _moment(self, check: Check | None, place: int | None, width: int, height: int) -> list[Line]:
-        """In a tall window: the channel of a check around its moment."""
+        """In a tall window: the plot of a check's channel around its moment."""
         if check is None or place is None or check.channel is None or height < _PICTURE_LEAST:
             return []
         session = self.ui.needs
@@ -162,7 +162,7 @@ class VerifyLines(LineWidget):
         return [[("", "ink")], *lines]
 
     def _ends(self, work: CheckSession | RecordedCheck, done: SignOff) -> Iterator[str]:
-        """How a rehearsal came out, and what can be done next."""
+        """The result of a rehearsal, and what can be done next."""
         faults = self.ui.faults if isinstance(work, CheckSession) else ()
         yield from rehearsal_lines(faults, found_by_check(faults, done.found.checks, done.found.evidence.rig))
         command = command_words(work, self.ui.needs, rig_path=self.ui.rig_path)
@@ -171,7 +171,7 @@ class VerifyLines(LineWidget):
             yield "b begins another check."
 
     def place_of(self, check: Check | None, found: Verification) -> int | None:
-        """Where on the axis of the session a check can be looked at, None for nowhere."""
+        """The position at which a check can be seen, or None."""
         row = None if check is None else moment_of(check, found)
         if row is None:
             return None
@@ -180,7 +180,7 @@ class VerifyLines(LineWidget):
 
 
 def wrapped(text: str, width: int, style: str = "ink", *, indent: int = 1) -> Iterator[Line]:
-    """A sentence on as many lines as it takes; those of a list item are indented below its first word."""
+    """A wrapped sentence; lines of a list item are indented below its first word."""
     hang = "  " if text.startswith("- ") else ""
     for part in wrap(sanitize(text), max(10, width - indent - 1), indent=hang) or [""]:
         yield [(" " * indent + part, style)]
@@ -195,7 +195,7 @@ def _named(names: dict[int, str], channel: int) -> str:
 
 
 def _steps(work: CheckSession, width: int) -> tuple[list[Line], int]:
-    """The steps with what came of them, and the line of the current step."""
+    """The steps with their results, and the line of the current step."""
     rows: list[Line] = [[(fit(" steps", width), "head")]]
     here = 0
     is_going = work.state is not CheckState.START
@@ -224,7 +224,7 @@ __all__ = ["NO_RIG", "VerifyLines", "wrapped"]
 
 
 def _words_of(checks: Sequence[Check]) -> str:
-    """Verdict of a step in words: "pass (12)", "FAIL (1 of 12)", "done" where it is judged at the end."""
+    """Verdict of a step in words: "pass (12)", "FAIL (1 of 12)", "done" if it is judged at the end."""
     verdicts = [check.verdict for check in checks]
     if not verdicts:
         return "done, judged at the end"
