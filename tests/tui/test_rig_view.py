@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -26,6 +27,25 @@ async def test_plain_characters() -> None:
         assert "   |  `-  3 left flap" in text_of(app)
 
 
+async def test_the_diagram_in_plain_characters() -> None:
+    async with shown(Live().session, (160, 48), keys="8", rig=HERON, is_ascii=True) as (app, _):
+        text = text_of(app)
+        assert text.isascii()
+        (tail,) = (line for line in text.splitlines() if "hub tail 6.72 V" in line)
+        words = " ".join(re.sub("==+", "==", re.sub("--+", "--", tail)).split())
+        assert words == "#= 1.80 A == hub tail 6.72 V ==#- 0.50 A -- 5 right elevator 6.69 V"
+
+
+async def test_the_diagram_is_there_in_all_cases_or_in_none() -> None:
+    for width in (120, 130, 140):
+        async with shown(Live().session, (width, 40), keys="8", rig=HERON) as (app, pilot):
+            kinds = set()
+            for _ in range(12):
+                await pilot.press("right")
+                kinds.add("on the tree" in text_of(app))
+            assert len(kinds) == 1
+
+
 async def test_cases_go_round_and_say_in_words_what_is_amiss() -> None:
     async with shown(Live().session, (160, 48), keys="8", rig=HERON) as (app, pilot):
         assert "case 2 of 12, 6.02 A drawn: all moving" in text_of(app)
@@ -35,8 +55,7 @@ async def test_cases_go_round_and_say_in_words_what_is_amiss() -> None:
         text = text_of(app)
         assert "case 12 of 12, 24.12 A drawn: all stalled" in text
         assert "14 warnings" in text
-        (tail,) = (line for line in text.splitlines() if "hub tail  " in line)
-        assert "LOW, OVER" in tail
+        assert "hub tail 4.62 V LOW, OVER" in text
         (gear,) = (line for line in text.splitlines() if "7 gear" in line)
         assert "LOW" not in gear
         assert "OVER" not in gear

@@ -185,6 +185,11 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         (
             ("case", "who moves and who is stalled, as `busbench rig power` works it out; left and right change it"),
             ("voltage, current", "voltage left at the end of its lead, and the current drawn or passed on"),
+            (
+                "diagram",
+                "in a wide window: supply, receiver, hubs and devices from left to right, the current over each lead;"
+                " thick leads go to the weakest device",
+            ),
             ("all cases", "in a tall window: current of each case, and the device left with the min voltage"),
             ("LOW", "below the minimum that the plan states"),
             ("OVER", "the current is above what the lead, its plug or the hub may carry"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from busbench.errors import BusbenchError, sanitize
@@ -14,18 +15,21 @@ from busbench.tui.app_state import AppState
 from busbench.tui.text import Line, beside, fit, width_of
 from busbench.tui.widgets.frame import apart
 from busbench.tui.widgets.line_widget import LineWidget
+from busbench.tui.widgets.rig_diagram import Node, diagram_lines
 from busbench.tui.widgets.verify import wrapped
 
 LOW, OVER, LEAST = "LOW", "OVER", "weakest"
 _STYLES = {LOW: "bad", OVER: "bad", f"{LOW}, {OVER}": "bad", LEAST: "warn"}
 _STATE_CELLS = 10
-_WIDE, _ASIDE = 156, 74  # cells from which cases and warnings are beside the tree, and how many they take
+_DRAWN = 118  # cells from which the bus is drawn
+_WIDE, _ASIDE = 156, 78  # cells from which cases and warnings are beside the tree, and how many they take
 
 
 @dataclass(frozen=True, slots=True)
 class _Solved:
     cases: tuple[LoadCase, ...]
     weakest: Weakest | None
+    cells: tuple[int, ...] = ()  # of each row of the diagram, in the case in which it is longest
     error: str = ""
 
 
@@ -44,10 +48,11 @@ class RigLines(LineWidget):
         if rig is not None and self._solved[0] is not rig:
             try:
                 cases = tuple(power_cases(rig))
-                self._solved = rig, _Solved(cases, find_weakest(rig))
+                weakest = find_weakest(rig)
+                self._solved = rig, _Solved(cases, weakest, _node_cells(rig, cases, weakest))
                 self.case = next((at for at, case in enumerate(cases) if case.case == MOVING), 0)
             except BusbenchError as error:
-                self._solved = rig, _Solved((), None, str(error))
+                self._solved = rig, _Solved((), None, error=str(error))
         return self._solved[1]
 
     def change_case(self, steps: int) -> None:
@@ -72,15 +77,17 @@ class RigLines(LineWidget):
             return list(wrapped(solved.error, width, "warn"))
         case = solved.cases[self.case]
         out = [*self._head(rig, case, width), *self._weakest(rig, solved.weakest, width)]
-        if width >= _WIDE and rig.devices:
-            return out + self._side_by_side(rig, case, width, height - len(out))
-        rows = [*self._tree(rig, case, solved.weakest, width), *self._warnings(case, width)]
         room = height - len(out)
+        rows = self._drawn(rig, case, width, room) if width >= _DRAWN and rig.devices else []
+        if not rows:
+            if width >= _WIDE and rig.devices:
+                return out + self._side_by_side(rig, case, width, room)
+            rows = [*self._tree(rig, case, solved.weakest, width), *self._warnings(case, width)]
+            if rig.devices and len(rows) + len(solved.cases) + 2 <= room:
+                rows += self._cases(rig, width)
         self.top = min(self.top, max(0, len(rows) - room))
         shown = rows[self.top : self.top + room]
-        if self.top == 0 and rig.devices and len(rows) + len(solved.cases) + 2 <= room:
-            shown += self._cases(rig, width)
-        elif self.top + room < len(rows):
+        if self.top + room < len(rows):
             left = len(rows) - self.top - room + 1
             shown[-1] = [(fit(f" {self.ui.glyphs.more} {left} more lines: down scrolls", width), "dim")]
         return out + shown
@@ -94,6 +101,30 @@ class RigLines(LineWidget):
         if len(right) > height:
             right = [*right[: height - 1], [(f" {self.ui.glyphs.more} more: a narrower window lists them", "dim")]]
         return beside(tree[self.top : self.top + height], right, cells)
+
+    def _drawn(self, rig: Rig, case: LoadCase, width: int, height: int) -> list[Line]:
+        """A diagram of the bus, and below it cases and warnings; nothing where the diagram does not fit."""
+        weakest = self.solved().weakest
+        rows = layout_tree(rig, case=case)
+        at = next((at for at, row in enumerate(rows) if weakest is not None and row.name == weakest.device), -1)
+        way: set[int] = set()
+        while at >= 0:
+            way.add(at)
+            at = rows[at].parent
+        nodes = []
+        for row, cells in zip(rows, self.solved().cells, strict=True):
+            state = _state(rig, row, case, weakest)
+            current = "" if row.current_a is None or row.parent < 0 else f"{row.current_a:.2f} A"
+            style = _STYLES.get(state, "title")
+            nodes.append(Node(_node_text(row, state), style, cells, current, self._leads(row.lead)))
+        drawn = diagram_lines(rows, nodes, width, height - 1, way=way, is_ascii=self.ui.is_ascii)
+        if not drawn:
+            return []
+        legend = "" if weakest is None else f" thick: the way to {sanitize(weakest.device)}, the weakest"
+        cases = self._cases(rig, min(width, _ASIDE))
+        warned = self._warnings(case, width - _ASIDE if width >= 2 * _ASIDE else width)
+        both = beside(cases, warned, _ASIDE) if width >= 2 * _ASIDE else [*cases, *warned]
+        return [*drawn, [(fit(legend, width), "warn")], *both]
 
     def _head(self, rig: Rig, case: LoadCase, width: int) -> list[Line]:
         minimum = "minimum not stated" if rig.supply.minimum_v is None else f"{rig.supply.minimum_v:g} V needed"
@@ -176,6 +207,21 @@ class RigLines(LineWidget):
             return []
         told = (line for one in case.warnings for line in wrapped(f"! {self._leads(str(one))}", width, "warn"))
         return [[], [(" warnings", "head")], *told]
+
+
+def _node_cells(rig: Rig, cases: Sequence[LoadCase], weakest: Weakest | None) -> tuple[int, ...]:
+    widths = [
+        [width_of([(_node_text(row, _state(rig, row, case, weakest)), "")]) for row in layout_tree(rig, case=case)]
+        for case in cases
+    ]
+    return tuple(map(max, zip(*widths, strict=True)))
+
+
+def _node_text(row: TreeRow, state: str) -> str:
+    """A node of the diagram: channel and name, voltage, what is wrong."""
+    name = f"hub {row.name}" if row.kind == "hub" else row.name if row.channel is None else f"{row.channel} {row.name}"
+    volts = "" if row.voltage_v is None else f" {row.voltage_v:.2f} V"
+    return f"{sanitize(name)}{volts}{f' {state}' if state else ''}"
 
 
 def _state(rig: Rig, row: TreeRow, case: LoadCase, weakest: Weakest | None) -> str:
