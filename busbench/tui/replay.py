@@ -10,7 +10,7 @@ from pathlib import Path
 from busbench.analysis.recording import Recording, RecordingTimes, read_recording
 from busbench.bench.convert import write_part
 from busbench.capture.annotations import read_annotations, write_annotations
-from busbench.capture.base import Capture, ReadOptions
+from busbench.capture.base import CHOICE, Capture, ReadOptions
 from busbench.capture.frames import Span, read_frames
 from busbench.capture.open import open_capture
 from busbench.errors import CaptureError, OutputError, pluralize, require_kind
@@ -82,7 +82,8 @@ class ReplaySession(Session):
         )
         self.events = Events.of(outages.events, store=self.store, start_ns=self.start).prepare()
         self.marks = sorted([*self.marks, *info.marks, *self._kept_notes()], key=lambda one: one.t_ns)
-        if said := [*info.notes, *filter(None, [self._notes_error])]:
+        notes = [note for note in info.notes if self.options.interface is None or not note.startswith(CHOICE)]
+        if said := [*notes, *filter(None, [self._notes_error])]:
             self.notice = "; ".join(said)
         if not outages.frames:
             self.notice = "no frames in it: a wrong rate or polarity, or another line?"

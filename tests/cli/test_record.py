@@ -16,6 +16,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from busbench.analysis.recording import read_recording
 from busbench.capture.open import open_capture
 from busbench.cli.main import run
 from busbench.cli.record import command, record
@@ -156,6 +157,28 @@ def test_killed_it_opens_with_all_but_the_last_second(receiver: str, tmp_path: P
     found, _ = frames_of(path)
     assert len(found.frames) > 100
     assert found.rejects.of(Reason.DAMAGED).bytes_total == 0
+
+
+@posix
+@pytest.mark.parametrize(
+    ("name", "more", "size"), [("f.pcapng.zst", ("--around", "1"), 1500), ("f-00003.pcapng", ("--every", "20"), 50_000)]
+)
+def test_killed_it_has_counted_each_frame_until_then(
+    tmp_path: Path, name: str, more: tuple[str, ...], size: int
+) -> None:
+    source = "virtual:?speed=max&duration=36000s&period=7ms&lost=5:0.3&seed=3"
+    process = busbench("record", source, "-o", str(tmp_path / name.replace("-00003", "")), *more)
+    wait_for_size(tmp_path / name, size)
+    process.kill()
+    process.communicate(timeout=LIMIT_S)
+    for path in sorted(tmp_path.iterdir()):
+        found = read_recording(path)
+        outages = found.outages()
+        heard_ns = max([found.span.last_t_ns or 0, *(one.last_t_ns for one in found.info.left_out)])
+        assert outages.frames - 1 == round((heard_ns - (found.span.first_t_ns or 0)) / 7e6)
+        assert (outages.missing, outages.stray_bytes) == (0, 0)
+        assert outages.frames > 500
+    assert [path.name for path in tmp_path.iterdir()].count(name) == 1
 
 
 @posix

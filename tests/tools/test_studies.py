@@ -6,6 +6,7 @@ import re
 import xml.etree.ElementTree as ET
 
 import pytest
+import soak
 import study_align
 import study_timing
 from make_pictures import ROOT
@@ -24,6 +25,11 @@ def test_what_is_claimed_of_jitter_holds_for_adapters_of_every_kind() -> None:
     assert all(jitter is not None and jitter.floor_s == pytest.approx(5e-8) for jitter in exact)
     claims = {case.jitter.kind for case in some if case.kind == "whole, calm" and case.jitter is not None}
     assert claims == {"at most"}
+
+
+def test_a_short_soak_has_the_totals_of_what_was_sent(capsys: pytest.CaptureFixture[str]) -> None:
+    assert soak.week(0.2, 2)
+    assert "| 0 of 2 totals differ |" in capsys.readouterr().out
 
 
 def test_a_bad_line_read_three_ways() -> None:

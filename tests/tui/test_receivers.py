@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from busbench.capture.base import ReadOptions
+from busbench.model import Annotation
 from busbench.tui.app_state import AppState
 from busbench.tui.opening import each_line, open_session
 from busbench.tui.palette import choose
 from busbench.tui.replay import ReplaySession
+from busbench.tui.widgets.outages import OutageLines
 from busbench.tui.widgets.receivers import beside_lines
 from tests.cli.running import CAPTURES
 from tests.tui.ports import Live
@@ -32,6 +34,17 @@ def test_a_recording_of_two_receivers_is_two_timelines() -> None:
         "··l·g····l·gg······g·····g···l·g····g···",
         " both out at once 7 times: 1.14 s in al…",
     ]
+    above = ["".join(text for text, _ in line).rstrip() for line in OutageLines(ui).lines(80, 24)[1:4]]
+    assert above == [
+        " left",
+        "···l···gg·····l········gg·······ll····g·····l·····gg··········g····l·····gg·····",
+        " right: in sync, 96 of 4,286 frames missed, 2.24 %",
+    ]
+    sessions[0].marks.append(Annotation(sessions[0].start + 3_000_000_000, "range check"))
+    named = "".join(text for text, _ in OutageLines(ui).lines(80, 24)[1])
+    assert named.startswith(" l… ")
+    assert "range check" in named
+    assert [session.notice for session in sessions] == ["", ""]
     for session in sessions:
         session.close()
 

@@ -115,6 +115,10 @@ class OutageLines(LineWidget):
                 free = at + width_of([(text, "")])
         for at, one in cuts.items():
             cells[at] = one, "mark"
+        if self.ui.beside:  # the timelines below have their names, too
+            free = next((at for at, (one, _) in enumerate(cells) if one != " "), width)
+            name = by_cells(fit(f" {sanitize(session.title)}", max(0, free - 1), more=glyphs.more))
+            cells[: len(name)] = [(one, "head") for one in name]
         return joined(cells[:width])
 
     def _list(self, height: int, width: int, *, at: int) -> list[Line]:
