@@ -21,7 +21,7 @@ from busbench.wire.table import FrameTable
 
 POSITION_MATTERS = FULL_COUNTS / 200  # counts: half a percent of full command
 FAILSAFE_MATTERS = FULL_COUNTS / 100
-NOISE_MATTERS, NOISE_LEAST = 0.5, 0.5  # of the old noise; counts
+NOISE_MATTERS, NOISE_LEAST = 0.5, 1.0  # of the old noise; counts: 0.6 µs, less than a dead band
 DELAY_MATTERS = 0.2  # of the old delay
 _MOVED_COUNTS = 100
 _NEAR, _LEFT = 0.1, 0.5  # of the range: an excursion comes so near its end, and is over so far from it
@@ -31,7 +31,8 @@ _CENTRE_COUNTS = 40.0  # rests within so many counts are of one centre
 _MAIN = 0.6  # of the rests between the endpoints: that many make a centre
 _TIMES_LEAST = 3
 _ROUNDED_COUNTS = 0.5  # of a mean of whole counts that are all the same
-_STEP_COUNTS = 1 / math.sqrt(12)  # noise that whole counts hide
+_STEP_COUNTS = 1 / math.sqrt(12)  # noise that whole counts hide,
+_HIDDEN_COUNTS = 0.5  # where there is less than this
 _BEFORE_NS = 100_000_000  # values this near before a failsafe may be those that are held
 
 
@@ -183,7 +184,7 @@ def compare_channel(old: MeasuredChannel, new: MeasuredChannel, *, chance: float
                 )
             )  # fmt: skip
     if old.noise is not None and new.noise is not None:
-        hidden = _STEP_COUNTS if min(old.noise.mean, new.noise.mean) < NOISE_LEAST else 0.0
+        hidden = _STEP_COUNTS if min(old.noise.mean, new.noise.mean) < _HIDDEN_COUNTS else 0.0
         matters = max(NOISE_LEAST, NOISE_MATTERS * old.noise.mean)
         made.append(
             change_of(

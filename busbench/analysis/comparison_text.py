@@ -110,7 +110,7 @@ def summary(found: Comparison) -> str:
     different, same, unsure = (found.count(verdict) for verdict in ("different", "same", "cannot tell"))
     of = pluralize(len(found.figures), "figure")
     if different:
-        rest = [f"{same} are the same"] * bool(same) + [f"{unsure} cannot be judged"] * bool(unsure)
+        rest = [_same(same)] * bool(same) + [f"{unsure} cannot be judged"] * bool(unsure)
         return "; ".join([f"different: {different} of {of}", *[", ".join(rest)] * bool(rest)])
     if not unsure:
         return f"same: {of}" if same else "cannot tell: no figure is in both recordings"
@@ -119,7 +119,11 @@ def summary(found: Comparison) -> str:
         said = f"nothing is surely different; {looks} of {of} may be, {unsure - looks} more cannot be judged"
     else:
         said = f"no difference found; {unsure} of {of} cannot be judged"
-    return f"cannot tell: {said}" + (f", {same} are the same" if same else "")
+    return f"cannot tell: {said}" + (f", {_same(same)}" if same else "")
+
+
+def _same(count: int) -> str:
+    return f"{count} is the same" if count == 1 else f"{count} are the same"
 
 
 def _grouped(figures: Sequence[Figure]) -> str:

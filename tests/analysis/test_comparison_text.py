@@ -26,12 +26,12 @@ def said(*figures: Figure) -> str:
     ("figures", "words"),
     [
         ((PERIOD, PERIOD), "same: 2 figures"),
-        ((PERIOD, JITTER, ONCE), "cannot tell: no difference found; 2 of 3 figures cannot be judged, 1 are the same"),
+        ((PERIOD, JITTER, ONCE), "cannot tell: no difference found; 2 of 3 figures cannot be judged, 1 is the same"),
         (
             (PERIOD, JITTER, ONCE_MOVED),
-            "cannot tell: nothing is surely different; 1 of 3 figures may be, 1 more cannot be judged, 1 are the same",
+            "cannot tell: nothing is surely different; 1 of 3 figures may be, 1 more cannot be judged, 1 is the same",
         ),
-        ((PERIOD, MOVED, ONCE), "different: 1 of 3 figures; 1 are the same, 1 cannot be judged"),
+        ((PERIOD, MOVED, ONCE), "different: 1 of 3 figures; 1 is the same, 1 cannot be judged"),
         ((MOVED,), "different: 1 of 1 figure"),
         ((), "cannot tell: no figure is in both recordings"),
     ],

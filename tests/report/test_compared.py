@@ -64,7 +64,7 @@ def test_a_bar_has_its_marks_its_interval_and_arrows_where_it_goes_on() -> None:
 
 def test_sentences_begin_with_the_verdict() -> None:
     assert Compared("old.pcapng", Comparison((PERIOD, ONCE, MOVED))).sentences == [
-        "Different: 1 of 3 figures; 1 are the same, 1 cannot be judged.",
+        "Different: 1 of 3 figures; 1 is the same, 1 cannot be judged.",
         "No floor, as seen too few times: endpoint high (ch1).",
         "To judge more of them, for both recordings: move each control to both ends three times or more.",
     ]
