@@ -22,14 +22,15 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from busbench.analysis.binomial import loss_bounds
+    from busbench.analysis.binomial import LossBounds, loss_bounds
     from busbench.analysis.change import Figure
-    from busbench.analysis.channels import Channels, ChannelStats, summarise_channels
+    from busbench.analysis.channels import Channels, ChannelStats, ChannelSummary, Glitch, summarise_channels
     from busbench.analysis.coincidence import Coincidence, Overlap
     from busbench.analysis.comparison import Comparison, compare
-    from busbench.analysis.outages import Outages, find_outages
+    from busbench.analysis.jitter import Jitter
+    from busbench.analysis.outages import MarkedInterval, Outage, Outages, OutageSummary, find_outages
     from busbench.analysis.recording import Recording, read_recording, read_recordings
-    from busbench.analysis.several import Several, lay_beside
+    from busbench.analysis.several import Several, SourceOutages, lay_beside
     from busbench.analysis.skew import Skew
     from busbench.analysis.timing import Timing, timing
     from busbench.bench.rack import Rack
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
     from busbench.bench.recorder import Retention
     from busbench.bench.script import DriveProgram, DriveRun, open_port, read_program, sign_off
     from busbench.bench.sign_off import Answers, SignOff
-    from busbench.capture.base import Capture, Origin, ReadOptions
+    from busbench.capture.base import Capture, CaptureInfo, Origin, ReadOptions
     from busbench.capture.frames import Span, read_frames
     from busbench.capture.left_out import LeftOut, MinuteTotals
     from busbench.capture.open import open_capture
@@ -73,8 +74,11 @@ if TYPE_CHECKING:
     from busbench.port.port import LivePort
     from busbench.rig.finding import Finding
     from busbench.rig.load import read_rig
-    from busbench.rig.model import Rig
-    from busbench.rig.power import LoadCase, LoadWarning, WarningKind
+    from busbench.rig.model import Device, Hub, Plan, Rig, Supply, SupplyFeed, VerifyLimits
+    from busbench.rig.power import LoadCase, LoadWarning, NodeLoad, WarningKind
+    from busbench.verify.control_moves import ControlMove
+    from busbench.verify.inputs import ChannelPlan
+    from busbench.verify.link_loss import LinkLoss
     from busbench.verify.result import Check, Verdict
     from busbench.verify.verify import Verification
     from busbench.wire.codec import pack_frames, unpack_channels
@@ -94,7 +98,10 @@ __all__ = [
     "ByteLog",
     "Capture",
     "CaptureError",
+    "CaptureInfo",
+    "ChannelPlan",
     "ChannelStats",
+    "ChannelSummary",
     "Channels",
     "Check",
     "Chunk",
@@ -102,6 +109,8 @@ __all__ = [
     "ClockKind",
     "Coincidence",
     "Comparison",
+    "ControlMove",
+    "Device",
     "DriveError",
     "DriveProgram",
     "DriveRun",
@@ -112,18 +121,28 @@ __all__ = [
     "FrameFinder",
     "FrameTable",
     "FrameTimes",
+    "Glitch",
+    "Hub",
+    "Jitter",
     "LeftOut",
     "LineSettings",
+    "LinkLoss",
     "LinkState",
     "LivePort",
     "LoadCase",
     "LoadWarning",
     "LockedProgram",
+    "LossBounds",
+    "MarkedInterval",
     "MinuteTotals",
+    "NodeLoad",
     "Origin",
+    "Outage",
+    "OutageSummary",
     "Outages",
     "OutputError",
     "Overlap",
+    "Plan",
     "PortBusy",
     "PortDenied",
     "PortError",
@@ -144,11 +163,15 @@ __all__ = [
     "Several",
     "SignOff",
     "Skew",
+    "SourceOutages",
     "Span",
+    "Supply",
+    "SupplyFeed",
     "Timing",
     "Transmission",
     "Verdict",
     "Verification",
+    "VerifyLimits",
     "WakeUps",
     "WarningKind",
     "compare",
@@ -172,14 +195,15 @@ __all__ = [
 
 # Imported at first use, so that a command that needs no arrays starts without numpy.
 _HOMES = {
-    "analysis.binomial": ("loss_bounds",),
+    "analysis.binomial": ("LossBounds", "loss_bounds"),
     "analysis.change": ("Figure",),
-    "analysis.channels": ("Channels", "ChannelStats", "summarise_channels"),
+    "analysis.channels": ("ChannelStats", "ChannelSummary", "Channels", "Glitch", "summarise_channels"),
     "analysis.coincidence": ("Coincidence", "Overlap"),
     "analysis.comparison": ("Comparison", "compare"),
-    "analysis.outages": ("Outages", "find_outages"),
+    "analysis.jitter": ("Jitter",),
+    "analysis.outages": ("MarkedInterval", "Outage", "OutageSummary", "Outages", "find_outages"),
     "analysis.recording": ("Recording", "read_recording", "read_recordings"),
-    "analysis.several": ("Several", "lay_beside"),
+    "analysis.several": ("Several", "SourceOutages", "lay_beside"),
     "analysis.skew": ("Skew",),
     "analysis.timing": ("Timing", "timing"),
     "bench.rack": ("Rack",),
@@ -187,7 +211,7 @@ _HOMES = {
     "bench.receiver": ("LinkState", "Receiver", "Reception"),
     "bench.script": ("DriveProgram", "DriveRun", "open_port", "read_program", "sign_off"),
     "bench.sign_off": ("Answers", "SignOff"),
-    "capture.base": ("Capture", "Origin", "ReadOptions"),
+    "capture.base": ("Capture", "CaptureInfo", "Origin", "ReadOptions"),
     "capture.frames": ("Span", "read_frames"),
     "capture.left_out": ("LeftOut", "MinuteTotals"),
     "capture.open": ("open_capture",),
@@ -206,8 +230,11 @@ _HOMES = {
     "port.port": ("LivePort",),
     "rig.finding": ("Finding",),
     "rig.load": ("read_rig",),
-    "rig.model": ("Rig",),
-    "rig.power": ("LoadCase", "LoadWarning", "WarningKind"),
+    "rig.model": ("Device", "Hub", "Plan", "Rig", "Supply", "SupplyFeed", "VerifyLimits"),
+    "rig.power": ("LoadCase", "LoadWarning", "NodeLoad", "WarningKind"),
+    "verify.control_moves": ("ControlMove",),
+    "verify.inputs": ("ChannelPlan",),
+    "verify.link_loss": ("LinkLoss",),
     "verify.result": ("Check", "Verdict"),
     "verify.verify": ("Verification",),
     "wire.codec": ("pack_frames", "unpack_channels"),

@@ -10,6 +10,7 @@ import inspect
 import re
 import subprocess
 import sys
+import typing
 from collections.abc import Callable
 from pathlib import Path
 
@@ -27,8 +28,16 @@ ASIDE = (
     busbench.Capture, busbench.DriveError, busbench.LockedProgram, busbench.PortBusy, busbench.PortDenied,
     busbench.PortLost, busbench.PortMissing,
 )  # fmt: skip
+# What results hold and tables of a file, which no one makes.
+PARTS = (
+    busbench.CaptureInfo, busbench.ChannelPlan, busbench.ChannelSummary, busbench.ControlMove, busbench.Device,
+    busbench.Glitch, busbench.Hub, busbench.Jitter, busbench.LinkLoss, busbench.LossBounds, busbench.MarkedInterval,
+    busbench.NodeLoad, busbench.Outage, busbench.OutageSummary, busbench.Plan, busbench.SourceOutages, busbench.Supply,
+    busbench.SupplyFeed, busbench.VerifyLimits,
+)  # fmt: skip
 # Results, which no one makes.
 RESULTS = (
+    *PARTS,
     busbench.Answers, busbench.Channels, busbench.Check, busbench.Coincidence,
     busbench.DriveProgram, busbench.Finding, busbench.Overlap, busbench.Several, busbench.Skew, busbench.LivePort,
     busbench.LoadCase, busbench.LoadWarning, busbench.LockedProgram, busbench.Outages, busbench.PortEvent,
@@ -88,6 +97,20 @@ def test_whoever_calls_a_public_name_can_make_what_it_takes() -> None:
             continue
         for name, parameter in inspect.signature(value).parameters.items():
             assert set(ours.findall(str(parameter.annotation))) <= set(busbench.__all__), (value, name)
+
+
+@pytest.mark.parametrize(
+    "value",
+    [busbench.Channels, busbench.Comparison, busbench.LoadCase, busbench.Outages, busbench.Several, busbench.Timing],
+    ids=lambda value: value.__name__,
+)
+def test_what_a_result_holds_is_public(value: type) -> None:
+    held = [typing.get_type_hints(value)[name] for name in parameters(value)]
+    while held:
+        one = held.pop()
+        held += typing.get_args(one)
+        if inspect.isclass(one) and one.__module__.startswith("busbench."):
+            assert one.__name__ in busbench.__all__
 
 
 def own_types() -> set[str]:

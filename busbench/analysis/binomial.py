@@ -16,15 +16,23 @@ _STEPS = 200  # max iterations; bisection alone needs about 60
 
 @dataclass(frozen=True, slots=True)
 class LossBounds:
-    """A loss ratio and its bounds."""
+    """A loss ratio and its bounds.
+
+    Args:
+        lost, total: the counts.
+        confidence: probability that such an interval contains the true ratio.
+        ratio: lost / total, None if nothing was expected.
+        lower, upper: bounds of the true ratio, two-sided.
+        upper_one_sided: upper confidence limit, one-sided, at the same confidence.
+    """
 
     lost: int
     total: int
-    confidence: float  # probability that such an interval contains the true ratio
-    ratio: float | None  # lost / total, None if nothing was expected
+    confidence: float
+    ratio: float | None
     lower: float
     upper: float
-    upper_one_sided: float  # upper confidence limit, one-sided, at the same confidence
+    upper_one_sided: float
 
 
 def loss_bounds(lost: int, total: int, *, confidence: float = 0.95) -> LossBounds:

@@ -27,34 +27,52 @@ _CHUNK = 128 * STILL_FRAMES  # sums of 8192 counts are exact in float32
 
 @dataclass(frozen=True, slots=True)
 class Glitch:
-    """A jump away and back within one frame on one channel."""
+    """A jump away and back within one frame on one channel.
 
-    frame: int  # index of the frame, from 0
-    time_s: float | None  # seconds from the start, None without a clock
-    offset: int  # stream offset of the frame's header
-    channel: int  # 1-18
+    Args:
+        frame: index of the frame, from 0.
+        time_s: seconds from the start, None without a clock.
+        offset: stream offset of the frame's header.
+        channel: 1-18.
+        value_counts: the value of that frame.
+        size_counts: signed distance from the nearer of its neighbours.
+    """
+
+    frame: int
+    time_s: float | None
+    offset: int
+    channel: int
     value_counts: int
-    size_counts: int  # signed distance from the nearer of its neighbours
+    size_counts: int
 
 
 @dataclass(frozen=True, slots=True)
 class ChannelSummary:
-    """What one channel did."""
+    """What one channel did.
 
-    channel: int  # 1-18; 17 and 18 are on or off: 1 or 0
-    min_counts: int  # these five: over all frames except damaged ones
+    Args:
+        channel: 1-18; 17 and 18 are on or off: 1 or 0.
+        min_counts, max_counts, mean_counts, first_counts, last_counts: over all frames except damaged ones.
+        changes: frames whose value differs from the frame before.
+        still_noise_counts: noise at rest, rms: root mean square of the steps from frame to frame over sqrt(2), so that
+            slow drift does not count; taken over runs of STILL_FRAMES frames that stay within STILL_COUNTS. None
+            without such a run, and for on/off channels.
+        still_frames: frames in these runs.
+        moves: travels in one direction of more than MOVE_COUNTS (any change of on/off channels).
+        glitches: number of glitches; see Glitch.
+    """
+
+    channel: int
+    min_counts: int
     max_counts: int
     mean_counts: float
     first_counts: int
     last_counts: int
-    changes: int  # frames whose value differs from the frame before
-    # rms spread while the stick was still: root mean square of the steps from frame to frame over sqrt(2), so that slow
-    # drift does not count; taken over runs of STILL_FRAMES frames that stay within STILL_COUNTS. None if there was
-    # no such run, and on on/off channels
+    changes: int
     still_noise_counts: float | None
     still_frames: int
-    moves: int  # travels in one direction of more than MOVE_COUNTS (any change of on/off channels)
-    glitches: int  # see Glitch
+    moves: int
+    glitches: int
 
     @property
     def span_counts(self) -> int:

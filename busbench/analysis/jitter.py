@@ -27,7 +27,21 @@ _FILL_SLOTS = 64  # holes shorter than this are bridged when time errors are put
 
 @dataclass(frozen=True, slots=True)
 class Jitter:
-    """The jitter of a frame period, in seconds. All figures except the range include adapter and computer."""
+    """The jitter of a frame period, in seconds. All figures except the range include adapter and computer.
+
+    Args:
+        period_median_s, period_sd_s, period_min_s, period_max_s, period_p01_s, period_p99_s: of the frame periods.
+        period_rms_s, period_peak_s, period_pp_s: deviations of periods from their mean.
+        cycle_rms_s, cycle_peak_s: changes between adjacent periods, None with fewer than two.
+        tie_rms_s, tie_pp_s: time error against the best line.
+        mtie_s: pairs of window and value.
+        lag1: autocorrelation of adjacent periods, None if unknown.
+        kind: "figure" if the range is narrow, else "at most".
+        period_low_s, period_high_s: bounds of the receiver's own period jitter, rms.
+        hides_s: jitter that a grid of reads can hide.
+        grid_s: the step of that grid, 0 if none was found.
+        of_cut: True if the figures are those of frames that a read cut.
+    """
 
     period_median_s: float
     period_sd_s: float
@@ -35,21 +49,21 @@ class Jitter:
     period_max_s: float
     period_p01_s: float
     period_p99_s: float
-    period_rms_s: float  # period_rms_s, period_peak_s, period_pp_s: deviations of periods from their mean
+    period_rms_s: float
     period_peak_s: float
     period_pp_s: float
-    cycle_rms_s: float | None  # cycle_rms_s, cycle_peak_s: changes between adjacent periods, None with fewer than two
+    cycle_rms_s: float | None
     cycle_peak_s: float | None
-    tie_rms_s: float  # tie_rms_s, tie_pp_s: time error against the best line
+    tie_rms_s: float
     tie_pp_s: float
-    mtie_s: tuple[tuple[float, float], ...]  # (window, value)
+    mtie_s: tuple[tuple[float, float], ...]
     lag1: float | None
-    kind: Kind  # "figure" if the range is narrow, else "at most"
-    period_low_s: float  # period_low_s, period_high_s: bounds of the receiver's own period jitter, rms
+    kind: Kind
+    period_low_s: float
     period_high_s: float
-    hides_s: float  # jitter that a grid of reads can hide
-    grid_s: float  # the step of that grid, 0 if none was found
-    of_cut: bool  # True if the figures are those of frames that a read cut
+    hides_s: float
+    grid_s: float
+    of_cut: bool
 
     @property
     def floor_s(self) -> float:

@@ -47,16 +47,26 @@ MARKS_NOTE = "this is the most: adapters may mark a whole packet for one bad byt
 
 @dataclass(frozen=True, slots=True)
 class Outage:
-    """One event."""
+    """One outage.
 
-    kind: Kind  # see the module
-    start_s: float | None  # start_s, end_s: seconds from the capture's first byte, None without a clock
+    Args:
+        kind: see the module.
+        start_s, end_s: seconds from the first byte, None without a clock.
+        frames: frames missing, flagged or marked.
+        frames_low: lower limit of these, if whole packets were marked for one bad byte.
+        missing: of these, frames not received: all, or none.
+        bytes: damaged bytes where frames are missing, else bytes of the received frames.
+        offset: stream offset of the first of these bytes; for an empty gap, of the frame after it.
+    """
+
+    kind: Kind
+    start_s: float | None
     end_s: float | None
-    frames: int  # frames missing, flagged or marked
-    frames_low: int  # as many of these at least, where a packet was marked for one bad byte
-    missing: int  # of these, frames not received: all, or none
-    bytes: int  # damaged bytes where frames are missing, else bytes of the received frames
-    offset: int  # stream offset of the first of these bytes; of an empty gap, of the frame after it
+    frames: int
+    frames_low: int
+    missing: int
+    bytes: int
+    offset: int
 
     @property
     def duration_s(self) -> float | None:
@@ -67,8 +77,15 @@ class Outage:
 
 
 @dataclass(frozen=True, slots=True)
-class Summary:
-    """All events of one kind; times are None without a clock."""
+class OutageSummary:
+    """All outages of one kind.
+
+    Args:
+        count: number of outages.
+        frames: frames missing, flagged or marked in them.
+        frames_low: lower limit of these.
+        total_s, longest_s: their duration in all, and that of the longest; None without a clock.
+    """
 
     count: int
     frames: int
@@ -78,10 +95,17 @@ class Summary:
 
 
 @dataclass(frozen=True, slots=True)
-class Interval:
-    """The time between two annotations."""
+class MarkedInterval:
+    """The time between two annotations.
 
-    start_mark: str | None  # start_mark, end_mark: their texts, None for the start and the end of the recording
+    Args:
+        start_mark, end_mark: their texts, None for the start and the end of the recording.
+        start_s, end_s: seconds from the first byte.
+        frames: frames received in it.
+        missed: frames missed in it.
+    """
+
+    start_mark: str | None
     end_mark: str | None
     start_s: float
     end_s: float
@@ -124,13 +148,13 @@ class Outages:
     period_s: float | None
     start_utc: str | None
     events: tuple[Outage, ...]
-    summary: dict[Kind, Summary]
+    summary: dict[Kind, OutageSummary]
     missed_ratio: float | None
     missed_ratio_upper95: float
     bursts: bool
     stray_bytes: int
     ambiguous: tuple[tuple[int, int], ...]
-    between_marks: tuple[Interval, ...]
+    between_marks: tuple[MarkedInterval, ...]
     doubt: int = 0
     left_out: int = 0
     minutes: tuple[MinuteTotals, ...] = ()
@@ -157,7 +181,7 @@ class Outages:
         out |= {"duration_s": self.duration_s, "period_s": self.period_s}
         out["events"] = [{name: getattr(event, name) for name in Outage.__slots__} for event in self.events]
         out["summary"] = {
-            kind: {name: getattr(one, name) for name in Summary.__slots__} for kind, one in self.summary.items()
+            kind: {name: getattr(one, name) for name in OutageSummary.__slots__} for kind, one in self.summary.items()
         }
         out |= {"missed_ratio": self.missed_ratio, "missed_ratio_upper95": self.missed_ratio_upper95}
         out |= {"bursts": self.bursts, "note": "; ".join(self.notes) or None}
@@ -283,11 +307,11 @@ def _due(silent_ns: int, period_ns: float, *, late_ns: float) -> int:
     return math.floor(silent_ns / period_ns - 0.5) if silent_ns > 1.5 * period_ns + late_ns else 0
 
 
-def _summary(events: list[Outage], has_clock: bool) -> Summary:
+def _summary(events: list[Outage], has_clock: bool) -> OutageSummary:
     lengths = [event.duration_s for event in events if event.duration_s is not None]
     total, longest = (math.fsum(lengths), max(lengths, default=0.0)) if has_clock else (None, None)
     frames, frames_low = sum(event.frames for event in events), sum(event.frames_low for event in events)
-    return Summary(len(events), frames, frames_low, total, longest)
+    return OutageSummary(len(events), frames, frames_low, total, longest)
 
 
 def _iso(t_ns: int) -> str:
@@ -345,7 +369,7 @@ class _Evidence:
             start_s, end_s = self._seconds(int(t_ns[row])), self._seconds(end)
             yield (row, 1), Outage(kind, start_s, end_s, length, length_low, 0, length * FRAME_BYTES, offset)
 
-    def intervals(self, marks: Sequence[Annotation]) -> Iterator[Interval]:
+    def intervals(self, marks: Sequence[Annotation]) -> Iterator[MarkedInterval]:
         """The intervals between annotations, each with its missed frames."""
         if self.start is None or self.end is None or not marks:
             return
@@ -358,7 +382,7 @@ class _Evidence:
         total = int(self.holes.missing.sum() + self.runs.length.sum())
         missed = [0, *self._missed_until(at, behind).tolist(), total]
         for i in range(len(places) - 1):
-            yield Interval(
+            yield MarkedInterval(
                 words[i],
                 words[i + 1],
                 (places[i] - self.start) / 1e9,

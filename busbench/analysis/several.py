@@ -23,11 +23,17 @@ _PERIOD_NS = 14e6  # if no source has one
 
 @dataclass(frozen=True)
 class SourceOutages:
-    """The outages of one of several recordings."""
+    """The outages of one of several recordings.
 
-    name: str  # the name in the results
+    Args:
+        name: the name in the results.
+        timeline: its recording, without the frames' bytes.
+        changes: the times at which its channels changed.
+    """
+
+    name: str
     timeline: RecordingTimes
-    changes: ContentChanges  # the times at which its channels changed
+    changes: ContentChanges
 
     @property
     def info(self) -> CaptureInfo:

@@ -62,26 +62,32 @@ CHOICE = "read what was"  # a note that begins so says which interface was read,
 
 @dataclass
 class CaptureInfo:
-    """What a recording says about itself."""
+    """What a recording says about itself; the lists grow while the file is read.
 
-    path: str  # as given by the user; "-" is standard input
-    format: str  # format name for people, for example "byte CSV"
-    clock: Clock  # kind and resolution of the clock
-    # Unix time of the clock's zero in ns, if the file knows it: 0 if times count from the epoch, None if no
-    # wall clock is known
+    Args:
+        path: as given by the user; "-" is standard input.
+        format: format name for people, for example "byte CSV".
+        clock: kind and resolution of the clock.
+        start_utc_ns: Unix time of the clock's zero in ns: 0 if times count from the epoch, None if not known.
+        source: the port or signal it was taken from, or "".
+        origin: what was recorded, and with which adapter.
+        notes: for people, a line per fault or choice (a cut end, damaged rows, the interface taken).
+        marks: annotations set while recording.
+        wakes: the recorder's log of the computer's lateness, an entry per second.
+        left_out: what was received and not kept, in order.
+        totals: totals per minute, if parts were left out.
+    """
+
+    path: str
+    format: str
+    clock: Clock
     start_utc_ns: int | None = None
-    source: str = ""  # the port or signal it was taken from, or ""
-    origin: Origin = NO_ORIGIN  # what was recorded, with which adapter
-    # for people, a line per fault or choice (a cut end, damaged rows, the interface taken). Grows while
-    # the file is read
+    source: str = ""
+    origin: Origin = NO_ORIGIN
     notes: list[str] = field(default_factory=list)
-    # annotations set while recording. Grows while the file is read
     marks: list[Annotation] = field(default_factory=list)
-    # the recorder's log of the computer's lateness, an entry per second. Grows while the file is read
     wakes: list[WakeUps] = field(default_factory=list)
-    # what was received and not kept, in order. Grows while the file is read
     left_out: list[LeftOut] = field(default_factory=list)
-    # totals per minute, if parts were left out. Grows while the file is read
     totals: list[MinuteTotals] = field(default_factory=list)
 
     @property

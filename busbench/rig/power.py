@@ -24,7 +24,13 @@ STALLS_LEAST = 10  # min listed cases of one stalled device
 
 @dataclass(frozen=True, slots=True)
 class NodeLoad:
-    """A node under load: voltage between its wires; current drawn or passed on, None if it was not measured."""
+    """A node under load.
+
+    Args:
+        name: its name in the plan.
+        voltage_v: voltage between its wires.
+        current_a: current drawn or passed on, None if it was not measured.
+    """
 
     name: str
     voltage_v: float

@@ -38,13 +38,20 @@ class Also:
 
 @dataclass(frozen=True, slots=True)
 class ControlMove:
-    """A time in which one control was moved."""
+    """A time in which one control was moved.
+
+    Args:
+        control: its name.
+        first, stop: rows of the recording: the first of the move, and the one after its last.
+        also: other channels that moved at the same time.
+        is_marked: True if an annotation names the control.
+    """
 
     control: str
     first: int
     stop: int
     also: tuple[Also, ...]
-    is_marked: bool  # True if an annotation names the control
+    is_marked: bool
 
 
 def rest_levels(evidence: VerifyInputs, windows: Sequence[Window] = ()) -> tuple[int, ...]:

@@ -138,15 +138,24 @@ class VerifyInputs:
 
 @dataclass(frozen=True, slots=True)
 class ChannelPlan:
-    """A channel of the plan with its devices."""
+    """A channel of the plan with its devices.
 
-    channel: int  # 1-18
-    devices: tuple[Device, ...]  # at least one
+    Args:
+        channel: 1-18.
+        devices: its devices, at least one.
+        control: what moves it.
+        ends: its endpoints.
+        rest_counts: its rest, counts.
+        gimbal: gimbal of its control, None if not stated.
+        motor_kind: kind of motor on it, "kill" for an ignition kill, else None.
+    """
+
+    channel: int
+    devices: tuple[Device, ...]
     control: str
-    ends: Endpoints  # its endpoints
-    rest_counts: float  # its rest
-    gimbal: str | None = None  # failsafe of its control, None if not stated
-    # kind of motor on it, "kill" for an ignition kill, else None
+    ends: Endpoints
+    rest_counts: float
+    gimbal: str | None = None
     motor_kind: MotorKind | None = None
 
     @property

@@ -19,18 +19,30 @@ _GAP_PERIODS = 1.5
 
 @dataclass(frozen=True, slots=True)
 class LinkLoss:
-    """A stretch in which the link was gone."""
+    """A time without a link.
 
-    start_s: float  # time of the last good frame before it
-    end_s: float  # time of the first good frame after it, or where the recording ends
-    first: int  # first, stop: its rows; none where the bus was silent from start to end
+    Args:
+        start_s: time of the last good frame before it.
+        end_s: time of the first good frame after it, or the end of the recording.
+        first, stop: its rows; none if the bus was silent from start to end.
+        failsafe_s: time of the first frame flagged failsafe, or None.
+        silent_s: time without frames.
+        off_s: when the transmitter was switched off, if annotated.
+        on_s: when it was switched on again, if annotated.
+        has_begun: True if good frames came before, so that its start was seen.
+        has_ended: True if good frames follow.
+    """
+
+    start_s: float
+    end_s: float
+    first: int
     stop: int
-    failsafe_s: float | None  # time of the first frame flagged failsafe, or None
-    silent_s: float  # time without frames
-    off_s: float | None  # when the transmitter was switched off, if annotated
-    on_s: float | None  # when it was switched on again, if annotated
-    has_begun: bool  # True if good frames came before, so that its start was seen
-    has_ended: bool  # True if good frames follow
+    failsafe_s: float | None
+    silent_s: float
+    off_s: float | None
+    on_s: float | None
+    has_begun: bool
+    has_ended: bool
 
     @property
     def is_silent(self) -> bool:
