@@ -18,19 +18,21 @@ from busbench.analysis.compared_channels import (
     measure_channels,
     measure_failsafe,
 )
+from busbench.analysis.compared_latency import compare_latency
 from busbench.analysis.compared_losses import compare_burst_lengths, compare_bursts, find_bursts
 from busbench.analysis.compared_timing import compare_jitter, compare_period, measure_timing
 from busbench.analysis.notebook import html_of
 from busbench.wire.frame_spec import CHANNELS
 
 if TYPE_CHECKING:
+    from busbench.analysis.pulses import Pulses
     from busbench.analysis.recording import Recording
     from busbench.rig.model import Rig
 
 # Of the 5 % with which any figure of a pair may be called different by chance; some is spare, since errors are
 # themselves estimates (tools/study_comparison.py).
-_PERIOD, _JITTER, _BURSTS, _LENGTHS, _DELAY, _CHANNELS = 0.005, 0.006, 0.008, 0.008, 0.005, 0.01
-CHANCE = _PERIOD + _JITTER + _BURSTS + _LENGTHS + _DELAY + _CHANNELS
+_PERIOD, _JITTER, _BURSTS, _LENGTHS, _DELAY, _CHANNELS, _LATENCY = 0.005, 0.006, 0.008, 0.008, 0.005, 0.01, 0.004
+CHANCE = _PERIOD + _JITTER + _BURSTS + _LENGTHS + _DELAY + _CHANNELS + _LATENCY
 _OF_A_CHANNEL = 4  # endpoints, centre, noise
 
 
@@ -64,12 +66,15 @@ class Comparison:
         return html_of(self.to_json())
 
 
-def compare(old: Recording, new: Recording, *, rig: Rig | None = None) -> Comparison:
+def compare(
+    old: Recording, new: Recording, *, rig: Rig | None = None, pulses: tuple[Pulses, Pulses] | None = None
+) -> Comparison:
     """Compare two recordings of like motion: the same receiver before and after, or two receivers.
 
     Args:
         old: what is compared against.
         new: what may have changed.
+        pulses: pulse outputs of both, old and new, whose latencies are compared then.
         rig: the plan; only channels that a device obeys are compared then, by the devices' names.
 
     Returns:
@@ -96,6 +101,8 @@ def compare(old: Recording, new: Recording, *, rig: Rig | None = None) -> Compar
         figures += [
             replace(value, subject=f"ch{channel}", devices=devices[channel]) for value, channel in values if value
         ]
+    if pulses is not None:
+        figures += compare_latency(*pulses, chance=_LATENCY)
     return Comparison(tuple(figures))
 
 

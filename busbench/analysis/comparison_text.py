@@ -22,6 +22,7 @@ _REMEDIES = (
     (("endpoint low", "endpoint high", "centre"), "move each control to both ends three times or more"),
     (("failsafe delay",), "switch the transmitter off twice or more"),
     (("bursts of outages", "frames missed per burst", "noise at rest"), "record for longer"),
+    (("latency",), "move the control of each pulse output both ways, by jerks"),
     (("period jitter rms",), "record with a logic analyser"),
 )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from busbench.analysis.comparison import Comparison, compare
+from busbench.analysis.pulses import Pulses
 from busbench.analysis.recording import Recording
 from busbench.rig.model import Rig
 
@@ -16,11 +17,14 @@ class Baseline:
     Args:
         path: its file.
         recording: all of it.
+        pulses: its pulse outputs, None if it holds none.
     """
 
     path: str
     recording: Recording
+    pulses: Pulses | None = None
 
-    def compare(self, new: Recording, *, rig: Rig | None = None) -> Comparison:
-        """What changed to a new recording; see comparison.compare."""
-        return compare(self.recording, new, rig=rig)
+    def compare(self, new: Recording, *, rig: Rig | None = None, pulses: Pulses | None = None) -> Comparison:
+        """What changed to a new recording and its pulse outputs; see comparison.compare."""
+        both = None if self.pulses is None or pulses is None else (self.pulses, pulses)
+        return compare(self.recording, new, rig=rig, pulses=both)

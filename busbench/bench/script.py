@@ -191,5 +191,5 @@ def sign_off(
     earlier = None
     if baseline is not None:
         path = str(baseline)
-        earlier = Baseline(path, read_recording(path))
+        earlier = Baseline(path, read_recording(path), pulse_outputs(path, ReadOptions()))
     return whole.sign_off(recording, rig, answers=kept, pulses=outputs, baseline=earlier)

@@ -170,16 +170,18 @@ def sign_off(
     """
     more = () if pulses is None else check_pulses(pulses, rig)
     found = verify(recording, rig, more=tuple(more))
-    return complete(found, answers=answers, baseline=baseline)
+    return complete(found, answers=answers, baseline=baseline, pulses=pulses)
 
 
-def complete(found: Verification, *, answers: Answers | None, baseline: Baseline | None) -> SignOff:
+def complete(
+    found: Verification, *, answers: Answers | None, baseline: Baseline | None, pulses: Pulses | None = None
+) -> SignOff:
     """Checks of a recording, the answers of a walk, and what changed since an earlier recording as one verdict."""
     checks = found.checks + (() if answers is None else answers.checks)
     compared = None
     if baseline is not None:
         evidence = found.evidence
-        changes = baseline.compare(evidence.recording, rig=evidence.rig)
+        changes = baseline.compare(evidence.recording, rig=evidence.rig, pulses=pulses)
         compared = Compared(baseline.path, changes)
         checks += tuple(check_changes(changes, old=compared.name))
     return SignOff(replace(found, checks=checks), answers, compared)

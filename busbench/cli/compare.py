@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 KEYS = ("name", "unit", "old", "new", "floor", "low", "high", "verdict")
 _BAR = 11  # an odd number of columns: no change is in the middle
-_NAME_MOST = 20  # longer names go without the devices
+_NAME_MOST = 28  # characters of a name with its unit; longer ones go without the devices
 
 
 @click.command("compare")
@@ -52,9 +52,9 @@ def command(
                  two recordings could show
 
     Figures: period, jitter, bursts of outages and their length; each channel's
-    endpoints, centre and noise; delay and values of the failsafe. Of 100 pairs
-    that are alike, at most 5 come out as different. What matters: busbench help
-    results.
+    endpoints, centre and noise; delay and values of the failsafe; latency of the
+    pulse outputs in both. Of 100 pairs that are alike, at most 5 come out as
+    different. What matters: busbench help results.
 
     The table lists what is different or looks so. Sentences below it say what
     cannot be judged, and what would help.
@@ -84,11 +84,12 @@ def compare(old: str, new: str, *, rig_path: str | None, settings: dict[str, Any
     Raises:
         CaptureError, RigError: one of the files cannot be read.
     """
+    from busbench.bench.sign_off import pulse_outputs
     from busbench.rig.load import read_rig
 
     options = read_options(settings)
     rig = None if rig_path is None else read_rig(rig_path)
-    return read_baseline(old, options).compare(read_all(new, options), rig=rig)
+    return read_baseline(old, options).compare(read_all(new, options), rig=rig, pulses=pulse_outputs(new, options))
 
 
 def _print_table(found: Comparison, *, show_all: bool, is_ascii: bool) -> None:
@@ -99,15 +100,11 @@ def _print_table(found: Comparison, *, show_all: bool, is_ascii: bool) -> None:
         head = ["figure", "old", "new", "floor", "change".center(_BAR), "verdict"]
         rows = []
         for figure in shown:
-            name = figure.name if len(figure.name) <= _NAME_MOST else replace(figure, devices="").name
-            rows.append(
-                [
-                    f"{sanitize(name, most=_NAME_MOST)}, {unit_of(figure)}",
-                    *values_of(figure),
-                    _bar(figure, is_ascii=is_ascii),
-                    figure.verdict,
-                ]
-            )
+            unit = f", {unit_of(figure)}"
+            most = _NAME_MOST - len(unit)
+            name = figure.name if len(figure.name) <= most else replace(figure, devices="").name
+            name = f"{sanitize(name, most=most)}{unit}"
+            rows.append([name, *values_of(figure), _bar(figure, is_ascii=is_ascii), figure.verdict])
         print_table(head, rows)
         click.echo()
     left = len(found.figures) - len(shown)

@@ -65,6 +65,7 @@ def command(
 
 def _page_of(source: str, baseline: str | None, options: ReadOptions) -> RecordingPage:
     from busbench.analysis.several import lay_beside
+    from busbench.bench.sign_off import pulse_outputs
     from busbench.report.compared import Compared
     from busbench.report.recording_page import RecordingPage
 
@@ -72,7 +73,7 @@ def _page_of(source: str, baseline: str | None, options: ReadOptions) -> Recordi
     several = lay_beside(recordings) if len(recordings) > 1 else None
     if baseline is None:
         return RecordingPage(recordings[0], several=several)
-    found = read_baseline(baseline, options).compare(recordings[0])
+    found = read_baseline(baseline, options).compare(recordings[0], pulses=pulse_outputs(source, options))
     return RecordingPage(recordings[0], compared=Compared(baseline, found), several=several)
 
 

@@ -134,10 +134,11 @@ def read_lines(source: str, options: ReadOptions) -> list[Recording]:
 
 
 def read_baseline(path: str, options: ReadOptions) -> Baseline:
-    """Read an earlier recording whole."""
+    """Read an earlier recording whole, with its pulse outputs."""
     from busbench.bench.baseline import Baseline
+    from busbench.bench.sign_off import pulse_outputs
 
-    return Baseline(path, read_all(path, options))
+    return Baseline(path, read_all(path, options), pulse_outputs(path, options))
 
 
 def _read(source: str, options: ReadOptions, read: Callable[..., R], *, is_one: bool = False) -> R:

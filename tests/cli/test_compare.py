@@ -74,6 +74,15 @@ def test_what_is_different_or_looks_so_is_listed(capfd: Capfd) -> None:
     ]
 
 
+def test_latencies_of_pulse_outputs_are_compared(capfd: Capfd) -> None:
+    both = CAPTURES / "heron-outputs.vcd"
+    figures = json.loads(call(capfd, "compare", both, both, "--format", "json").out)["figures"]
+    (latency,) = (one for one in figures if one["name"].startswith("latency"))
+    assert latency["floor"] == pytest.approx(2e-9, rel=0.01)
+    assert (latency["name"], latency["unit"], latency["verdict"]) == ("latency, line.output_8", "s", "same")
+    assert (latency["old"], latency["new"]) == pytest.approx((0.001, 0.001))
+
+
 def test_a_plan_names_its_channels(capfd: Capfd) -> None:
     both = CAPTURES / "heron-round.pcapng"
     done = call(capfd, "compare", both, both, "--rig", CAPTURES / "heron.toml", "--format", "csv")
