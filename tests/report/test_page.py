@@ -9,7 +9,7 @@ from pathlib import Path
 import heron
 import pytest
 
-from busbench.report.page import CAUTIONS, margin_text, page_html
+from busbench.report.page import CAUTIONS, cell_text, margin_text, page_html
 from busbench.report.provenance import Provenance, bare_name, gather, sha256_of
 from busbench.rig.load import parse_rig
 from busbench.verify.result import CheckFactory
@@ -203,3 +203,15 @@ def test_limits_have_the_unit_and_the_digits_of_what_is_judged() -> None:
     assert margin_text(about.at_least("frames", "", measured=2687, limit=500, unit="frames")) == (
         "limit 500 frames, margin +2,187"
     )
+
+
+def test_a_cell_has_the_mark_of_its_check_and_what_was_found() -> None:
+    about = CheckFactory("channel", "channel 5", 5)
+    found = [
+        about.within("low end", "", measured=172.4, expected=172, limit=10, unit="counts"),
+        about.within("high end", "", measured=1500, expected=1811, limit=10, unit="counts"),
+        about.not_tested("rest", "", unit="counts", limit=10),
+        about.is_so("direction", "", good=True),
+        about.is_so("direction", "", good=False),
+    ]
+    assert [cell_text(one) for one in [*found, None]] == ["✓ 172.4", "✗ 1500", "○ not tested", "✓ yes", "✗ no", "–"]

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from busbench.analysis.recording import read_recording
+from busbench.errors import BusbenchError
 from busbench.report.page_data import first_difference, read_figures
 from busbench.report.pictures import draw_channel, draw_periods
 from busbench.report.recording_page import RecordingPage
@@ -122,3 +123,22 @@ def test_periods_are_drawn_from_shortest_to_longest_and_a_gap_by_its_letter() ->
 )
 def test_the_first_difference_is_named(page: object, made: object, words: str) -> None:
     assert first_difference(page, made) == words
+
+
+def test_the_times_of_its_pictures_are_seconds_from_the_first_byte() -> None:
+    page = RecordingPage(read_recording(CAPTURES / "heron-slots.csv"))
+    assert page.t_s[[0, 1, -1]].tolist() == pytest.approx([0.01667438, 0.03167438, 9.99168741])
+    assert page.end_s == pytest.approx(9.991687408)
+
+
+@pytest.mark.parametrize(
+    ("name", "hint"),
+    [
+        ("heron-slots.csv", "give one of outages, histogram, periods, channel-1, channel-2"),
+        ("heron-noisy.raw", "it has no times, and so no pictures"),
+    ],
+)
+def test_an_unknown_picture_names_those_that_there_are(name: str, hint: str) -> None:
+    with pytest.raises(BusbenchError) as refused:
+        RecordingPage(read_recording(CAPTURES / name)).picture("beam")
+    assert f"there is no picture beam of this recording: {hint}" in str(refused.value)
