@@ -203,7 +203,7 @@ def vanish_record(dice: random.Random, folder: Path) -> Told:
 
 
 def vanish_watch(dice: random.Random, folder: Path) -> Told:
-    """A session goes on, shows it, notes it in its recording, and is in step again."""
+    """A session goes on, shows it, notes it in its recording, and is in sync again."""
     far, path = Far(folder / "port"), folder / "f.pcapng"
     session = LiveSession(open_live(far.name))
     session.start_recording(str(path))

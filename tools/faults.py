@@ -182,7 +182,7 @@ AT_REST = "no frame after the port was back; {some} were cut off while frames we
 ROUNDS: dict[str, tuple[int, str]] = {
     "kill record": (200, "lacks at most {most:.2f} s"),
     "vanish record": (100, "at most {most:.0f} frames cut off with the line"),
-    "vanish watch": (100, "gap noted, in step again"),
+    "vanish watch": (100, "gap noted, in sync again"),
     "vanish drive": (100, AT_REST),
     "vanish walk": (100, AT_REST),
     "parent killed": (50, "at most {most:.0f} frames before the ramp"),

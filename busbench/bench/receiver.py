@@ -112,7 +112,7 @@ class Receiver:
     @property
     def is_in_sync(self) -> bool:
         """True if the last bytes were frames."""
-        return self._finder.is_in_step
+        return self._finder.is_in_sync
 
     @property
     def recordings(self) -> tuple[str, ...]:

@@ -1,6 +1,6 @@
 """Bytes -> frames: finds frames in a stream without checksums.
 
-In step, each frame is expected where the one before ended (or after the replies of
+In sync, each frame is expected where the one before ended (or after the replies of
 sensors) and whole blocks are taken at once. Where that fails, runs of frames further on
 are proven by their length (wire/frame_runs.py), and what is between two runs is the best chain
 (wire/frame_chain.py); so is what no run can prove. Each decision rests on bytes up to a place
@@ -77,7 +77,7 @@ def find_in_blocks(
 class FrameFinder:
     """Finds frames in a stream that arrives piece by piece.
 
-    In step, `feed` hands out a frame with its last byte (one that looks odd on a
+    In sync, `feed` hands out a frame with its last byte (one that looks odd on a
     line that was damaged lately waits for the next header). Accepted, rejected
     and pending bytes together are the bytes fed.
 
@@ -111,7 +111,7 @@ class FrameFinder:
         return self._bytes.end - self._here
 
     @property
-    def is_in_step(self) -> bool:
+    def is_in_sync(self) -> bool:
         """True while the next frame is expected directly after the last."""
         return self._last is not None and self.pending < FRAME_BYTES + GAPS[-1]
 

@@ -1,4 +1,4 @@
-"""A live session: what is in step, what was lost, what is recorded."""
+"""A live session: what is in sync, what was lost, what is recorded."""
 
 from __future__ import annotations
 

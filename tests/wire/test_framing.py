@@ -257,7 +257,7 @@ def test_in_step_a_frame_comes_with_its_last_byte(kind: str, end: tuple[int, ...
         if place > 150:  # the first five prove each other
             late += sum(offset + FRAME_BYTES - 1 != place for offset in found.frames.offset.tolist())
     assert late == 0
-    assert finder.is_in_step
+    assert finder.is_in_sync
 
 
 def test_marked_bytes_make_a_frame_suspect() -> None:
