@@ -87,15 +87,11 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """A mean with its standard error.
-
-    Args:
-        freedom: degrees of freedom of the error; 0 if it is not known.
-    """
+    """A mean with its standard error."""
 
     mean: float
     error: float
-    freedom: int
+    freedom: int  # degrees of freedom of the error; 0 if it is not known
 
 
 def sample_of(values: F64) -> Sample | None:

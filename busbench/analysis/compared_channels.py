@@ -38,33 +38,22 @@ _BEFORE_NS = 100_000_000  # values this near before a failsafe may be those that
 
 @dataclass(frozen=True, slots=True)
 class MeasuredChannel:
-    """One channel of a recording; None if the recording does not show it.
+    """One channel of a recording; None if the recording does not show it."""
 
-    Args:
-        low, high: endpoints, counts.
-        centre: where its control comes to rest, counts.
-        noise: rms at rest, counts.
-    """
-
-    low: Sample | None
+    low: Sample | None  # low, high: endpoints, counts
     high: Sample | None
-    centre: Sample | None
-    noise: Sample | None
+    centre: Sample | None  # where its control comes to rest, counts
+    noise: Sample | None  # rms at rest, counts
 
 
 @dataclass(frozen=True, slots=True)
 class MeasuredFailsafe:
-    """Failsafe of a recording.
+    """Failsafe of a recording."""
 
-    Args:
-        delay_s: from the last good frame to the first flagged failsafe, float64 (E,), NaN without a clock.
-        low, high: range of each channel in all of its frames, int64 (16,).
-        is_held: True for channels whose value may be the last one before, bool (16,).
-    """
-
-    delay_s: F64
-    low: I64
+    delay_s: F64  # from the last good frame to the first flagged failsafe, float64 (E,), NaN without a clock
+    low: I64  # low, high: range of each channel in all of its frames, int64 (16,)
     high: I64
+    # True for channels whose value may be the last one before, bool (16,)
     is_held: np.ndarray[tuple[int], np.dtype[np.bool_]]
 
 

@@ -27,19 +27,12 @@ _PART = 32  # frames in a part at least
 
 @dataclass(frozen=True, slots=True)
 class MeasuredTiming:
-    """Timing of one recording, with errors.
+    """Timing of one recording, with errors."""
 
-    Args:
-        period: mean period in s, None if it cannot be known.
-        period_beside_s: what ends that came early or late may add to it.
-        jitter: its figures, None if there are none.
-        jitter_log: natural logarithm of its rms.
-    """
-
-    period: Sample | None
-    period_beside_s: float
-    jitter: Jitter | None
-    jitter_log: Sample | None
+    period: Sample | None  # mean period in s, None if it cannot be known
+    period_beside_s: float  # what ends that came early or late may add to it
+    jitter: Jitter | None  # its figures, None if there are none
+    jitter_log: Sample | None  # natural logarithm of its rms
 
 
 def measure_timing(timeline: RecordingTimes) -> MeasuredTiming:

@@ -29,15 +29,10 @@ _REMEDIES = (
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """Where a change and its interval lie, in parts of the change that matters, below 0 on the low side.
+    """Where a change and its interval lie, in parts of the change that matters, below 0 on the low side."""
 
-    Args:
-        low, high: the interval.
-        change: None if a recording does not show the figure.
-    """
-
-    low: float
-    change: float | None
+    low: float  # low, high: the interval
+    change: float | None  # None if a recording does not show the figure
     high: float
 
 

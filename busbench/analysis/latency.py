@@ -22,15 +22,10 @@ EVEN_MOVE = "its latency is unknown: its channel moved too evenly or too seldom:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Latency:
-    """Times from frames to the pulses that first show them.
+    """Times from frames to the pulses that first show them."""
 
-    Args:
-        end_ns: end of the last bit of each frame that was seen in a pulse, int64 (M,), rising; M is 1 at least.
-        late_ns: from there to the begin of that pulse, int64 (M,).
-    """
-
-    end_ns: I64
-    late_ns: I64
+    end_ns: I64  # end of the last bit of each frame that was seen in a pulse, int64 (M,), rising; M is 1 at least
+    late_ns: I64  # from there to the begin of that pulse, int64 (M,)
 
     def __post_init__(self) -> None:
         set_readonly(self.end_ns, self.late_ns)

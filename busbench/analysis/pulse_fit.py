@@ -38,29 +38,18 @@ Rows = NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """The straight line from counts to pulse width.
+    """The straight line from counts to pulse width."""
 
-    Args:
-        channel: 1-16 that the output follows.
-        also: other channels that fit as well; empty if there is no doubt.
-        centre_us: width at CENTRE_COUNTS.
-        us_per_count: slope, below 0 if the output runs against the channel.
-        us_per_count_se: standard error of the slope.
-        residual_us: rms deviation of the widths from the line.
-        lag_frames: frames that mostly end between the frame that a pulse obeys and the pulse.
-        min_counts, max_counts: range in which the line was measured.
-    """
-
-    channel: int
-    also: tuple[int, ...]
-    centre_us: float
-    us_per_count: float
-    us_per_count_se: float
-    residual_us: float
+    channel: int  # 1-16 that the output follows
+    also: tuple[int, ...]  # other channels that fit as well; empty if there is no doubt
+    centre_us: float  # width at CENTRE_COUNTS
+    us_per_count: float  # slope, below 0 if the output runs against the channel
+    us_per_count_se: float  # standard error of the slope
+    residual_us: float  # rms deviation of the widths from the line
     worst_us: float
-    lag_frames: int
+    lag_frames: int  # frames that mostly end between the frame that a pulse obeys and the pulse
     outliers: int
-    min_counts: int
+    min_counts: int  # min_counts, max_counts: range in which the line was measured
     max_counts: int
 
     @property
@@ -80,20 +69,14 @@ class Fit:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Obeyed:
-    """What an output follows.
+    """What an output follows."""
 
-    Args:
-        fit: the line.
-        tolerance_us: a width within so much of the line fits it.
-        low_ns, high_ns: a pulse obeys the last frame that ended longer before it than a delay, which is in this range.
-        is_even: True if a shifted delay explains the widths as well, as with a channel that only ramps evenly.
-    """
-
-    fit: Fit
-    tolerance_us: float
+    fit: Fit  # the line
+    tolerance_us: float  # a width within so much of the line fits it
+    # low_ns, high_ns: a pulse obeys the last frame that ended longer before it than a delay, which is in this range
     low_ns: int
     high_ns: int
-    is_even: bool
+    is_even: bool  # True if a shifted delay explains the widths as well, as with a channel that only ramps evenly
 
 
 def follow(begin_ns: I64, width_us: F64, frames: FrameTable, *, step_us: float = 0.0) -> tuple[Obeyed | None, str]:

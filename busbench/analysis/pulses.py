@@ -38,23 +38,16 @@ class WidthStats:
 
 @dataclass(frozen=True, slots=True)
 class PulseLine:
-    """One pulse output.
-
-    Args:
-        is_inverted: True if a pulse is low.
-        fit: the line, None if no channel was found.
-        latency: from frames to the pulses that first show them, None if the recording does not show it.
-        note: for people, what is not known and why; or "".
-    """
+    """One pulse output."""
 
     name: str
     pulses: int
     width_us: WidthStats
     period_s: WidthStats
-    is_inverted: bool
-    fit: Fit | None
-    latency: Latency | None
-    note: str
+    is_inverted: bool  # True if a pulse is low
+    fit: Fit | None  # the line, None if no channel was found
+    latency: Latency | None  # from frames to the pulses that first show them, None if the recording does not show it
+    note: str  # for people, what is not known and why; or ""
 
     def to_json(self) -> dict[str, Any]:
         """Plain values with units in the keys."""
@@ -73,22 +66,15 @@ class PulseLine:
 
 @dataclass(frozen=True, slots=True)
 class Pulses:
-    """All pulse outputs of a record.
+    """All pulse outputs of a record."""
 
-    Args:
-        bus: name of the signal with the bus.
-        resolution_us: step of the times; widths and latencies are not known better.
-        lines: pulse outputs, in the record's order.
-        skews: how much later each output shows a frame than the first one, and each further bus than the first.
-        idle: signals that are neither.
-    """
-
-    bus: str
+    bus: str  # name of the signal with the bus
     frames: int
-    resolution_us: float
-    lines: tuple[PulseLine, ...]
+    resolution_us: float  # step of the times; widths and latencies are not known better
+    lines: tuple[PulseLine, ...]  # pulse outputs, in the record's order
+    # how much later each output shows a frame than the first one, and each further bus than the first
     skews: tuple[Skew[str], ...]
-    idle: tuple[str, ...]
+    idle: tuple[str, ...]  # signals that are neither
 
     def to_json(self) -> dict[str, Any]:
         """Plain values with units in the keys."""

@@ -69,34 +69,22 @@ def _windows(count: int) -> list[slice]:
 
 
 class _Cost(NamedTuple):
-    """The cost of a period: misfit and empty places.
-
-    Args:
-        period_ns: the period that fits best near it.
-        is_even: True if no other period can cost less.
-    """
+    """The cost of a period: misfit and empty places."""
 
     cost: float
-    period_ns: float
-    is_even: bool
+    period_ns: float  # the period that fits best near it
+    is_even: bool  # True if no other period can cost less
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Window:
-    """Frames on which periods are tried.
+    """Frames on which periods are tried."""
 
-    Args:
-        t_ns: their times from the first on, float64 (N,).
-        cut: indices of those that a read cut.
-        rows, row_t_ns: indices of those that are numbered, and their times, float64 (M,).
-        by_cut: True if those are the cut ones.
-    """
-
-    t_ns: F64
-    cut: I64
-    rows: F64
+    t_ns: F64  # their times from the first on, float64 (N,)
+    cut: I64  # indices of those that a read cut
+    rows: F64  # rows, row_t_ns: indices of those that are numbered, and their times, float64 (M,)
     row_t_ns: F64
-    by_cut: bool
+    by_cut: bool  # True if those are the cut ones
 
     @staticmethod
     def of(latest_ns: I64, is_cut: Bools, *, by_cut: bool) -> _Window:

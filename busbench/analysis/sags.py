@@ -15,54 +15,34 @@ from busbench.rig.model import RECEIVER
 
 @dataclass(frozen=True, slots=True)
 class Sag:
-    """A time in which the voltage was below the minimum.
+    """A time in which the voltage was below the minimum."""
 
-    Args:
-        start_s, end_s: from the first byte of the recording.
-        min_v: lowest voltage in it.
-    """
-
-    start_s: float
+    start_s: float  # start_s, end_s: from the first byte of the recording
     end_s: float
-    min_v: float
+    min_v: float  # lowest voltage in it
 
 
 @dataclass(frozen=True, slots=True)
 class OutageVoltage:
-    """An outage beside the voltage.
-
-    Args:
-        min_v: lowest in it and in the two readings before it; None if none was taken.
-        has_sag: True if that is below the minimum.
-    """
+    """An outage beside the voltage."""
 
     outage: Outage
-    min_v: float | None
-    has_sag: bool
+    min_v: float | None  # lowest in it and in the two readings before it; None if none was taken
+    has_sag: bool  # True if that is below the minimum
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sags:
-    """Sags and outages of one time.
+    """Sags and outages of one time."""
 
-    Args:
-        node: where the voltage was measured: the receiver, else the node with the lowest voltage.
-        below_v: what counts as a sag.
-        reading_s: median time from reading to reading; shorter sags may be missing.
-        t_s: time of each reading from the first byte of the recording, float64 (N,).
-        volts: float64 (N,).
-        outages: each outage of the recording that has a time.
-        coincidence: how sags and outages lie to one another.
-    """
-
-    node: str
-    below_v: float
-    reading_s: float
-    t_s: F64
-    volts: F64
+    node: str  # where the voltage was measured: the receiver, else the node with the lowest voltage
+    below_v: float  # what counts as a sag
+    reading_s: float  # median time from reading to reading; shorter sags may be missing
+    t_s: F64  # time of each reading from the first byte of the recording, float64 (N,)
+    volts: F64  # float64 (N,)
     sags: tuple[Sag, ...]
-    outages: tuple[OutageVoltage, ...]
-    coincidence: Coincidence
+    outages: tuple[OutageVoltage, ...]  # each outage of the recording that has a time
+    coincidence: Coincidence  # how sags and outages lie to one another
 
     def beside(self, sag: Sag) -> list[Outage]:
         """Outages that began during a sag, or within two readings after it, or were going on when it began."""

@@ -12,17 +12,11 @@ from busbench.rig.model import Rig
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Baseline:
-    """An earlier recording.
+    """An earlier recording."""
 
-    Args:
-        path: its file.
-        recording: all of it.
-        pulses: its pulse outputs, None if it holds none.
-    """
-
-    path: str
-    recording: Recording
-    pulses: Pulses | None = None
+    path: str  # its file
+    recording: Recording  # all of it
+    pulses: Pulses | None = None  # its pulse outputs, None if it holds none
 
     def compare(self, new: Recording, *, rig: Rig | None = None, pulses: Pulses | None = None) -> Comparison:
         """What changed to a new recording and its pulse outputs; see comparison.compare."""

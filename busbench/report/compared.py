@@ -17,15 +17,10 @@ _WIDTH, _HEIGHT, _MATTERS = 132.0, 14.0, 30.0  # of a bar; how far from its midd
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """A recording held against an earlier one.
+    """A recording held against an earlier one."""
 
-    Args:
-        old: file of the earlier recording, as the person gave it.
-        found: what changed.
-    """
-
-    old: str
-    found: Comparison
+    old: str  # file of the earlier recording, as the person gave it
+    found: Comparison  # what changed
 
     @property
     def name(self) -> str:

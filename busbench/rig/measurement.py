@@ -30,25 +30,15 @@ _EPOCH_LEAST_S = 1e9  # numbers from here on count from 1970: a recording does n
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Measurement:
-    """What a meter or logger measured in an aircraft.
+    """What a meter or logger measured in an aircraft."""
 
-    Args:
-        volts: at each node of the plan that has a column, float64 (N,), NaN where a cell is empty.
-        amps: drawn or passed on by each node that has a column, float64 (N,), no NaN.
-        t_s: time of each row, float64 (N,), None without such a column.
-        is_utc: True if times are seconds since 1970, False if they begin at a zero of their own.
-        cases: load case that each row names, empty without such a column.
-        step_v: the last digit of the voltages as written.
-        notes: what was left out.
-    """
-
-    volts: dict[str, F64]
-    amps: dict[str, F64]
-    t_s: F64 | None
-    is_utc: bool
-    cases: tuple[str, ...]
-    step_v: float
-    notes: tuple[str, ...]
+    volts: dict[str, F64]  # at each node of the plan that has a column, float64 (N,), NaN where a cell is empty
+    amps: dict[str, F64]  # drawn or passed on by each node that has a column, float64 (N,), no NaN
+    t_s: F64 | None  # time of each row, float64 (N,), None without such a column
+    is_utc: bool  # True if times are seconds since 1970, False if they begin at a zero of their own
+    cases: tuple[str, ...]  # load case that each row names, empty without such a column
+    step_v: float  # the last digit of the voltages as written
+    notes: tuple[str, ...]  # what was left out
 
     def __len__(self) -> int:
         return int(next(iter(self.volts.values())).size)

@@ -94,34 +94,22 @@ class LoadCase:
 
 @dataclass(frozen=True, slots=True)
 class Endurance:
-    """The endurance of the pack.
+    """The endurance of the pack."""
 
-    Args:
-        moving_pct: share of time in which all devices move.
-        hours: usable charge divided by mean current; None without current.
-    """
-
-    moving_pct: float
+    moving_pct: float  # share of time in which all devices move
     mean_a: float
     usable_mah: float
-    hours: float | None
+    hours: float | None  # usable charge divided by mean current; None without current
 
 
 @dataclass(frozen=True, slots=True)
 class ProgramRun:
-    """A program of frames over time.
+    """A program of frames over time."""
 
-    Args:
-        case: the worst of each node.
-        worst_s: time of the min voltage of any device, from the start.
-        mean_a: mean current from the supply.
-        hours: endurance if repeated; None without a pack or a current.
-    """
-
-    case: LoadCase
-    worst_s: float
-    mean_a: float
-    hours: float | None
+    case: LoadCase  # the worst of each node
+    worst_s: float  # time of the min voltage of any device, from the start
+    mean_a: float  # mean current from the supply
+    hours: float | None  # endurance if repeated; None without a pack or a current
 
 
 def _drawn(rig: Rig, key: Literal["idle", "moving", "stall"]) -> F64:
@@ -160,16 +148,12 @@ def stall_case(name: str) -> str:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Harness:
-    """A plan's network with its solver, and the currents of each device.
-
-    Args:
-        idle_a, moving_a, stall_a: of each device, float64 (devices,).
-    """
+    """A plan's network with its solver, and the currents of each device."""
 
     rig: Rig
     network: Network
     solver: Solver
-    idle_a: F64
+    idle_a: F64  # idle_a, moving_a, stall_a: of each device, float64 (devices,)
     moving_a: F64
     stall_a: F64
 

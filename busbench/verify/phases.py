@@ -83,33 +83,21 @@ class Back:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Phases:
-    """The test sequence found in a recording.
+    """The test sequence found in a recording."""
 
-    Args:
-        of_frame: Phase of each frame, uint8 (N,).
-        is_repeated: True for frames of a step that a later repetition replaces, bool (N,).
-        rests: where each of the 18 channels was most of the time, in counts.
-        turns: moves of one control, by its name.
-        runs: rows in which each control was away from rest, by its name.
-        unknown_runs: runs of a motor that may be its move; too few other controls moved to decide.
-        loss: the time in which the transmitter was off, if any.
-        held_row: the first row in which a control was held away for that.
-        back: the return of the link; None without one.
-        power_ups: where the receiver was switched on without a transmitter.
-        excused_s: times without a link that belong to a step: nothing counts as lost there.
-    """
-
-    of_frame: U8
-    is_repeated: Bools
+    of_frame: U8  # Phase of each frame, uint8 (N,)
+    is_repeated: Bools  # True for frames of a step that a later repetition replaces, bool (N,)
     windows: tuple[Window, ...]
-    rests: tuple[int, ...]
-    control_moves: dict[str, ControlMove]
-    runs: Mapping[str, Sequence[Rows]]
+    rests: tuple[int, ...]  # where each of the 18 channels was most of the time, in counts
+    control_moves: dict[str, ControlMove]  # moves of one control, by its name
+    runs: Mapping[str, Sequence[Rows]]  # rows in which each control was away from rest, by its name
+    # runs of a motor that may be its move; too few other controls moved to decide
     unknown_runs: Mapping[str, Sequence[Rows]]
-    loss: LinkLoss | None
-    held_row: int | None
-    back: Back | None
-    power_ups: tuple[PowerUp, ...] = ()
+    loss: LinkLoss | None  # the time in which the transmitter was off, if any
+    held_row: int | None  # the first row in which a control was held away for that
+    back: Back | None  # the return of the link; None without one
+    power_ups: tuple[PowerUp, ...] = ()  # where the receiver was switched on without a transmitter
+    # times without a link that belong to a step: nothing counts as lost there
     excused_s: tuple[tuple[float, float], ...] = ()
 
     def is_in(self, *phases: Phase) -> Bools:
