@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from busbench.cli.channel_list import parse_channels
 from busbench.cli.numbers import OneOf
-from busbench.cli.output import FORMATS, Cell, say, table_lines
+from busbench.cli.output import FORMATS, say
 from busbench.cli.progress import Progress
 from busbench.cli.source import source_options
 from busbench.errors import display_name, pluralize
-
-if TYPE_CHECKING:
-    from busbench.wire.table import FrameTable
 
 TABLE_CHANNELS = "1-8"
 
@@ -43,7 +40,7 @@ def command(source: str, format_: str, channels: str | None, **settings: Any) ->
     busbench frames 'virtual:?duration=0.1s' --format table
     """
     from busbench.cli.follow import follow_source
-    from busbench.cli.frame_rows import HEAD, csv_rows
+    from busbench.cli.frame_rows import HEAD, csv_rows, json_rows, table_rows
 
     shown = parse_channels(channels or TABLE_CHANNELS, option="--channels")
     out = sys.stdout
@@ -60,10 +57,9 @@ def command(source: str, format_: str, channels: str | None, **settings: Any) ->
                 if format_ == "csv":
                     out.write(csv_rows(table, zero_ns))
                 elif format_ == "json":
-                    out.write("".join(_json(row) + "\n" for row in _rows(table, zero_ns)))
+                    out.write(json_rows(table, zero_ns))
                 else:
-                    lines = _table(_rows(table, zero_ns), shown, has_head=total == 0)
-                    out.write("".join(line + "\n" for line in lines))
+                    out.write(table_rows(table, zero_ns, shown=shown, has_head=total == 0))
                 total += len(table)
                 progress.at(f"{total:,}")
             out.flush()
@@ -74,38 +70,3 @@ def command(source: str, format_: str, channels: str | None, **settings: Any) ->
     if span.ambiguous:
         places = pluralize(len(span.ambiguous), "place")
         say(f"busbench: {source}: ambiguous: {places} can be read in two ways that are equally good")
-
-
-def _rows(table: FrameTable, zero_ns: int | None) -> list[list[str]]:
-    """The cells of each row as text, in the order of HEAD."""
-    flags = table.flags
-    columns: list[list[Cell]] = [
-        [""] * len(table) if zero_ns is None else [f"{t / 1e9:.6f}" for t in (table.t_ns - zero_ns).tolist()],
-        table.offset.tolist(),
-        *table.channels.T.tolist(),
-        *(((flags >> bit) & 1).tolist() for bit in range(4)),
-        [f"0x{end:02X}" for end in table.end.tolist()],
-        table.suspect.astype(int).tolist(),
-    ]
-    return [[str(cell) for cell in row] for row in zip(*columns, strict=True)]
-
-
-def _json(row: list[str]) -> str:
-    from busbench.cli.frame_rows import HEAD
-
-    cells = [f'"{name}": {value or "null"}' for name, value in zip(HEAD, row, strict=True) if name != "end_byte"]
-    cells.insert(-1, f'"end_byte": "{row[-2]}"')
-    return "{" + ", ".join(cells) + "}"
-
-
-def _table(rows: list[list[str]], shown: list[int], *, has_head: bool) -> list[str]:
-    """The chosen channels, the flags as letters (L lost, F failsafe, S suspect) and the end byte."""
-    head = ["time, s", *(f"ch{number}" for number in shown), "flags", "end"]
-    blank = [" " * 11, *("    " for _ in shown), "     ", "    "]  # keeps the widths over all blocks
-    cells = []
-    for row in rows:
-        flags = "".join(letter if row[at] == "1" else "-" for letter, at in (("L", 20), ("F", 21), ("S", 23)))
-        cells.append([row[0] or "-", *(row[1 + number] for number in shown), flags, row[22]])
-    lines = table_lines(head, [blank, *cells], left=0)
-    del lines[1]
-    return lines if has_head else lines[1:]

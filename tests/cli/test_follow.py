@@ -15,8 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busbench.cli.frame_rows import HEAD, csv_rows
-from busbench.cli.frames import _rows
+from busbench.cli.frame_rows import HEAD, csv_rows, json_rows, table_rows
+from busbench.cli.output import table_lines
 from busbench.wire.codec import pack_frames
 from busbench.wire.frame_spec import FLAG_LOST
 from busbench.wire.table import FrameTable
@@ -151,9 +151,40 @@ def test_a_reader_who_leaves_ends_a_silent_pipe() -> None:
         assert process.wait() == 0
 
 
+def rows_by_cell(table: FrameTable, zero_ns: int | None) -> list[list[str]]:
+    times = [""] * len(table) if zero_ns is None else [f"{t / 1e9:.6f}" for t in (table.t_ns - zero_ns).tolist()]
+    return [
+        [times[i], str(table.offset[i]), *map(str, table.channels[i].tolist())]
+        + [str(table.flags[i] >> bit & 1) for bit in range(4)]
+        + [f"0x{table.end[i]:02X}", str(int(table.suspect[i]))]
+        for i in range(len(table))
+    ]
+
+
+def json_by_cell(row: list[str]) -> str:
+    cells = [value or "null" for value in row]
+    cells[22] = f'"{row[22]}"'
+    return "{" + ", ".join(f'"{name}": {cell}' for name, cell in zip(HEAD, cells, strict=True)) + "}"
+
+
+def aligned_by_cell(rows: list[list[str]], shown: list[int]) -> list[str]:
+    head = ["time, s", *(f"ch{number}" for number in shown), "flags", "end"]
+    cells = [
+        [
+            row[0] or "-",
+            *(row[1 + number] for number in shown),
+            "".join(letter if row[at] == "1" else "-" for letter, at in (("L", 20), ("F", 21), ("S", 23))),
+            row[22],
+        ]
+        for row in rows
+    ]
+    lines = table_lines(head, [[" " * 11, *("    " for _ in shown), "     ", "    "], *cells], left=0)
+    return [lines[0], *lines[2:]]
+
+
 def test_rows_made_of_tables_are_those_made_cell_by_cell() -> None:
     rng = np.random.default_rng(5)
-    count = 4000
+    count = 1500
     raw = pack_frames(rng.integers(0, 2048, (count, 16), dtype=np.uint16), rng.integers(0, 16, count).astype(np.uint8))
     raw[:, 24] = rng.integers(0, 256, count)
     t_ns = np.cumsum(rng.integers(0, 15_000_000, count))
@@ -162,9 +193,15 @@ def test_rows_made_of_tables_are_those_made_cell_by_cell() -> None:
     marks = rng.integers(0, 3, count).astype(np.uint8)
     offsets = np.sort(rng.integers(0, 10**11, count))
     offsets[0] = 0
-    table = FrameTable(t_ns, np.zeros(count, np.int32), offsets, raw, marks)
-    for zero_ns in (0, None, -12_345):
-        assert csv_rows(table, zero_ns) == "".join(",".join(row) + "\n" for row in _rows(table, zero_ns))
+    whole, shown = FrameTable(t_ns, np.zeros(count, np.int32), offsets, raw, marks), [1, 16, 17, 4, 18]
+    for table in (whole, whole[10:]):
+        for zero_ns in (0, None, -12_345):
+            rows = rows_by_cell(table, zero_ns)
+            assert csv_rows(table, zero_ns) == "".join(",".join(row) + "\n" for row in rows)
+            assert json_rows(table, zero_ns) == "".join(json_by_cell(row) + "\n" for row in rows)
+            lines = aligned_by_cell(rows, shown)
+            assert table_rows(table, zero_ns, shown=shown, has_head=True).splitlines() == lines
+            assert table_rows(table, zero_ns, shown=shown, has_head=False).splitlines() == lines[1:]
     assert len(HEAD) == 24
     assert csv_rows(table[:0], 0) == ""
 
