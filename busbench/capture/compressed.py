@@ -142,7 +142,7 @@ class _Unpacked(MadeStream):
         while not self._has_ended:
             try:
                 out = self._unpack(len(view))
-            except CaptureError:
+            except (CaptureError, BrokenPipeError):
                 raise
             except Exception as error:  # each codec has its own errors
                 is_memory = isinstance(error, MemoryError) or "memory" in str(error).lower()

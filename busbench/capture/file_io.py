@@ -141,9 +141,10 @@ class ObjectSource(Source):
 class MadeStream(io.RawIOBase):
     """A stream whose bytes are made from another stream."""
 
-    def __init__(self, inner: ByteStream | None) -> None:
+    def __init__(self, inner: ByteStream | None, *, comes_slowly: bool = False) -> None:
         self._inner = inner
         self._at = 0
+        self.comes_slowly = comes_slowly or bool(getattr(inner, "comes_slowly", False))
 
     def tell(self) -> int:
         """Number of bytes returned so far."""
@@ -161,10 +162,11 @@ class PieceStream(MadeStream):
 
     Args:
         inner: from which they are made, if that is to be closed with it.
+        comes_slowly: True if they arrive slowly; so if inner does.
     """
 
-    def __init__(self, pieces: Iterator[bytes], inner: ByteStream | None = None) -> None:
-        super().__init__(inner)
+    def __init__(self, pieces: Iterator[bytes], inner: ByteStream | None = None, *, comes_slowly: bool = False) -> None:
+        super().__init__(inner, comes_slowly=comes_slowly)
         self._pieces, self._piece = pieces, b""
 
     def readinto(self, view: memoryview) -> int:  # type: ignore[override]
@@ -182,6 +184,11 @@ class MadeSource(Source):
 
     def __init__(self, inner: Source) -> None:
         self._inner, self.name = inner, inner.name
+
+    @property
+    def comes_slowly(self) -> bool:  # type: ignore[override]
+        """As the inner source."""
+        return self._inner.comes_slowly
 
     def fault(self) -> CaptureError | None:
         """That of the inner source."""
@@ -235,6 +242,8 @@ def read_into(stream: ByteStream, view: memoryview, name: str) -> int:
             have += got
             if getattr(stream, "comes_slowly", False):
                 break
+    except BrokenPipeError:
+        raise  # while waiting: the reader of the output has gone
     except OSError as error:
         what = f"cannot be read any further ({error.strerror or error})"
         raise CaptureError(name, what, offset=stream.tell(), hint="check the disk") from None

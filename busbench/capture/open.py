@@ -91,10 +91,10 @@ def _opened(source: Source, pipe: PipeSource | None, options: ReadOptions, *, an
     """The reader of a source; a pipe with too few bytes so far is an error."""
     if pipe is None or pipe.has_ended:
         return _choose(source, any_bytes=any_bytes).reader().open_file(source, options)
-    head = read_head(pipe)
+    head = read_head(source)
     if len(head) >= (HEAD_BYTES if _is_text(head) else _RAW_LEAST_BYTES):
         made = _choose(source)
-        if source is not pipe or not made.is_followed:
+        if not made.is_followed:
             pipe.take_all()
         inner = made.reader().open_file(source, options)
         if pipe.has_ended or not inner.is_sent:

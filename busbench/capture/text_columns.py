@@ -200,7 +200,7 @@ class StyledSource(MadeSource):
     def open(self) -> ByteStream:
         """A stream of the converted text; see Source."""
         self._times = _Times()
-        return PieceStream(filter(None, self._lines()))
+        return PieceStream(filter(None, self._lines()), comes_slowly=self.comes_slowly)
 
     def _lines(self) -> Iterator[bytes]:
         style = self._style

@@ -7,9 +7,11 @@ import gzip
 import importlib
 import io
 import lzma
+import os
 import re
 import sys
 import tempfile
+import threading
 import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
@@ -233,3 +235,45 @@ def test_an_object_stays_open_and_its_name_is_said(tmp_path: Path) -> None:
         file.seek(0)
         with open_capture(file) as capture:
             assert capture.info.path == str(path)
+
+
+def _utf16(data: bytes) -> bytes:
+    return data.decode().encode("utf-16-le")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no named pipes in folders")
+@pytest.mark.parametrize(
+    ("name", "first", "pack"),
+    [*(("heron-tty.pcapng", 4000, pack) for pack in PACK.values()), ("heron-slots.csv", 100_000, _utf16)],
+    ids=[*PACK, "UTF-16"],
+)
+def test_a_wrapped_pipe_is_read_as_it_comes(
+    name: str, first: int, pack: Callable[[bytes], bytes], tmp_path: Path
+) -> None:
+    data, fifo = (CAPTURES / name).read_bytes(), tmp_path / "fifo"
+    os.mkfifo(fifo)
+    has_read, has_ended = threading.Event(), threading.Event()
+
+    def write() -> None:
+        with fifo.open("wb", buffering=0) as pipe:
+            mark = "\ufeff".encode("utf-16-le") if pack is _utf16 else b""
+            pipe.write(mark + pack(data[:first]))
+            has_read.wait(20)
+            has_ended.set()
+            pipe.write(pack(data[first:]))
+
+    writer = threading.Thread(target=write)
+    writer.start()
+    with open_capture(str(fifo), waiting=lambda: None) as capture:
+        logs = capture.blocks()
+        came = [next(logs)]
+        assert not has_ended.is_set()
+        has_read.set()
+        came += logs
+    writer.join()
+    with open_capture(str(CAPTURES / name)) as capture:
+        whole = list(capture.blocks())
+    assert capture.info.notes == []
+    for field in ("data", "mark_t_ns"):
+        parts, all_at_once = ([getattr(log, field) for log in logs] for logs in (came, whole))
+        assert np.concatenate(parts).tolist() == np.concatenate(all_at_once).tolist()
