@@ -28,6 +28,7 @@ from busbench.wire.framing import find_frames  # noqa: E402
 from tests.wire.corpus import END_CYCLE, Corpus, make, make_trap  # noqa: E402
 
 RATES = (0.0, 1e-5, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2)
+WILD_RATES = (1e-5, 1e-4, 3e-4, 1e-3)
 MOTIONS = ("still", "moving", "mixed")
 LINES: dict[str, tuple[tuple[int, ...], float]] = {"plain": ((0,), 0.0), "slots": (END_CYCLE, 0.3)}
 METHODS = ("plain reader", "rescanning", "busbench")
@@ -84,11 +85,12 @@ def theirs(data: U8, *, rescans: bool) -> tuple[I64, U8]:
     return places, data[places[:, None] + np.arange(FRAME_BYTES)]
 
 
-def corpora(line: str, damage: dict[str, float], *, frames: int, seed: int) -> Iterator[Corpus]:
+def corpora(line: str, damage: dict[str, float], *, frames: int, seed: int, flags_set: float = 0.0) -> Iterator[Corpus]:
     """A stream for each kind of stick motion, `frames` in all."""
     end, slots = LINES[line]
     for number, motion in enumerate(MOTIONS):
-        yield make(motion, frames // len(MOTIONS), seed + number, end=end, slots=slots, skip=7, **damage)
+        count = frames // len(MOTIONS)
+        yield make(motion, count, seed + number, end=end, slots=slots, skip=7, flags_set=flags_set, **damage)
 
 
 def measure(streams: Iterator[Corpus], clocks: tuple[str, ...], *, simple: bool) -> dict[str, Tally]:
@@ -123,6 +125,15 @@ def by_kind(frames: int) -> Iterator[Row]:
                 for one in corpora(line, damage(rate), frames=frames // 2, seed=2000 + 10 * number)
             )
             yield kind, rate, measure(both, ("none",), simple=True)
+
+
+def wild_flags(frames: int) -> Iterator[Row]:
+    """All damage at once where the four flags change at random from frame to frame."""
+    for line in LINES:
+        for number, rate in enumerate(WILD_RATES):
+            damage = KINDS["all at once"](rate)
+            streams = corpora(line, damage, frames=frames, seed=4000 + 10 * number, flags_set=0.5)
+            yield f"flags, {line}", rate, measure(streams, ("none", "a read", "a byte"), simple=True)
 
 
 def traps(streams: int, count: int = 400) -> Iterator[Row]:
@@ -176,6 +187,8 @@ def study(is_full: bool) -> str:
     print("whole frames missed / false frames; the last columns are busbench, by what clock and marks it had\n")
     rows = table(by_rate(frames))
     table(by_kind(frames))
+    print("flags that change at random from frame to frame\n")
+    table(wild_flags(frames))
     print("silent: read falsely, and not in a stretch reported as ambiguous\n")
     table(traps(200 if is_full else 10), silent=True)
     return picture(rows)

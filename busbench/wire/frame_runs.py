@@ -225,7 +225,7 @@ def prove_runs(data: U8, at: I64, here: int, known: KnownFrame | None, *, final:
     )
     head, second, before, tail = (fields[part * low.size : (part + 1) * low.size] for part in range(4))
     begin = runs.at[low]
-    is_odd = similarity(head, second)[0] <= 0
+    is_odd = (similarity(head, second)[0] <= 0) | begin_late(data, begin, runs.at[np.minimum(low + 1, high)])
     is_odd[:1] &= not has_known
     low = low + is_odd
     proof = runs.at[np.minimum(low + SOLID - 1, high)] + FRAME_BYTES
@@ -258,6 +258,31 @@ def prove_runs(data: U8, at: I64, here: int, known: KnownFrame | None, *, final:
     np.add.at(steps, low, 1)
     np.add.at(steps, high + 1, -1)
     return ProvenRuns(runs.at[low], runs.at[high], runs.at[np.cumsum(steps)[:-1] > 0], is_contested)
+
+
+def begin_late(data: U8, at: I64, after: I64) -> Bools:
+    """True for candidates that agree better with the frame after them if they begin one byte earlier.
+
+    There a header is too: it is the first byte of held sticks, and a foreign byte follows it in the frame.
+
+    Args:
+        at: indices of the candidates, int64 (N,).
+        after: index of the frame after each.
+    """
+    late: Bools = (at > 0) & (after + FRAME_BYTES <= data.size)
+    late &= data[np.maximum(at - 1, 0)] == HEADER
+    if late.any():
+        step = np.arange(FRAME_BYTES)
+        behind = data[after[late, None] + step]
+        earlier, here = (_same_first(data[at[late, None] - back + step], behind) for back in (1, 0))
+        late[late] = (earlier > here) & are_candidates(behind)
+    return late
+
+
+def _same_first(some: U8, other: U8) -> I64:
+    """How many bytes rows have in common from the left, int64 (N,)."""
+    first: I64 = np.argmin(np.append(some == other, np.zeros((len(some), 1), np.bool_), axis=1), axis=1)
+    return first
 
 
 def _is_trusted(

@@ -29,6 +29,7 @@ from busbench.wire.frame_runs import (
     RunEnds,
     are_candidates,
     are_followed,
+    begin_late,
     find_candidates,
     is_noise,
     is_plainly_proven,
@@ -262,7 +263,7 @@ class FrameFinder:
         """The frames between proven runs."""
         run = np.searchsorted(last + FRAME_BYTES, loose, "right")
         stop = np.append(first, 0)[run]
-        loose = loose[loose + FRAME_BYTES <= stop]
+        loose = loose[(loose + FRAME_BYTES <= stop) & ~begin_late(data, loose, loose + FRAME_BYTES)]
         return Chains(self._stretches(data, loose, first, last, base)).between() if loose.size else loose
 
     def _stretches(self, data: U8, at: I64, first: I64, last: I64, base: int) -> RunGaps:
@@ -302,8 +303,9 @@ class FrameFinder:
         at = self._candidates(self._here, stop) - base
         anchor = np.zeros(int(self._last is not None), np.int64)
         is_last_look, is_worth = is_final or wait >= HOLD_BYTES, False
+        data = self._bytes.data[base - self._bytes.start : stop - self._bytes.start]
+        at = at[~begin_late(data, at, at + FRAME_BYTES)]
         if at.size:
-            data = self._bytes.data[base - self._bytes.start : stop - self._bytes.start]
             some = self._stretches(data, at, anchor, anchor, base)
             frames, is_worth = Chains(some).settled(is_last_look=is_last_look)
             if frames.size:

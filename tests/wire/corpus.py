@@ -172,10 +172,14 @@ def build(
     return Corpus(out, starts[sound], np.flatnonzero((where == 0) & ~hurt), frames, who, where, hurt)
 
 
-def make(kind: str, count: int, seed: int, *, end: tuple[int, ...] = (0,), **damage: float) -> Corpus:
-    """A corpus of one kind of stick motion and one kind of damage."""
+def make(
+    kind: str, count: int, seed: int, *, end: tuple[int, ...] = (0,), flags_set: float = 0.0, **damage: float
+) -> Corpus:
+    """A corpus of one kind of stick motion and one kind of damage; flags_set: chance that a frame has a flag set."""
     rng = np.random.default_rng(seed)
     flags = np.zeros(count, np.int64)
+    if flags_set:
+        flags = (rng.random((count, 4)) < flags_set) @ (1 << np.arange(4))
     for start in rng.integers(0, count, count // 2000):
         flags[start : start + int(rng.integers(1, 6))] |= 4
     ends = np.resize(np.array(end), count)

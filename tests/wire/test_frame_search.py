@@ -73,6 +73,22 @@ def test_a_foreign_byte_before_the_flags_makes_no_flags() -> None:
     assert not found.frames.flags.any()
 
 
+@pytest.mark.parametrize("end", [(0,), END_CYCLE])
+@pytest.mark.parametrize("at", range(2, 8))
+def test_a_foreign_byte_in_frames_that_begin_with_two_headers_makes_no_frame(at: int, end: tuple[int, ...]) -> None:
+    """`0F 0F …`: the last 25 bytes of 26 look like a frame too, in which only the first channels have jumped."""
+    frames = still(41, end=end)
+    frames[:, 1:4] = (0x0F, 0xF2, 0x11)
+    found = found_in(frames[:20], np.insert(frames[20], at, 0x75), frames[21:])
+    assert len(found.frames) == 40
+    assert (found.frames.raw[:, 1] == 0x0F).all()
+
+
+def test_a_foreign_header_before_a_frame_hides_no_frame() -> None:
+    frames = still(41)
+    assert len(found_in(frames[:20], np.insert(frames[20], 0, 0x0F), frames[21:]).frames) == 41
+
+
 def test_a_byte_lost_before_replies_makes_no_flags() -> None:
     """`payload, end, reply`: the end byte 0x04 means flags, the reply's first byte for an end."""
     reply = np.array([0x14, 0x55, 0x55], np.uint8)
