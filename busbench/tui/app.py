@@ -187,7 +187,8 @@ class BenchApp(FileActions):
             self._rang_at = self._ticks
 
     def _begin(self, session: Session) -> None:
-        self.ui.session, self.ui.chosen, self.ui.zoom = session, None, None
+        self.ui.session, self.ui.chosen = session, None
+        self.ui.zooms.clear()
         self.ui.listed.clear()
         for one in (session, *self.ui.beside):
             if isinstance(one, ReplaySession) and not one.is_loaded:

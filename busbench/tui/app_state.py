@@ -66,7 +66,8 @@ class AppState:
     faults: tuple[AircraftFault, ...] = ()  # faults of a virtual aircraft
     channel: int = 0  # index of the chosen channel, 0-17
     listed: OutageFilter = field(default_factory=OutageFilter)  # filter of the listed outages
-    zoom: int | None = None  # level of the timeline's length, see window.py; None for the whole session
+    zooms: dict[str, int | None] = field(default_factory=dict)  # by the view that has one of its own, "" for the others
+    zoom_of: str = ""  # whose zoom counts now
     settings: SettingsStore = field(default_factory=SettingsStore)  # settings kept between starts
     show_at: ShowAt = field(default=_nowhere)  # shows the channels, and one of them large, at a place of the session
     draw: Callable[[], None] = field(default=_nothing)  # draws a change at once
@@ -94,6 +95,15 @@ class AppState:
     def is_common_scale(self) -> bool:
         """True to draw all traces from 0 to 2047, False for each in its own range."""
         return bool(self.settings.now.one_scale)
+
+    @property
+    def zoom(self) -> int | None:
+        """Level of the timeline's length, see window.py; None for the whole session."""
+        return self.zooms.get(self.zoom_of)
+
+    @zoom.setter
+    def zoom(self, level: int | None) -> None:
+        self.zooms[self.zoom_of] = level
 
     def zoom_by(self, steps: int) -> None:
         """Zoom the timeline in, or out if negative."""

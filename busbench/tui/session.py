@@ -231,6 +231,14 @@ class Session(abc.ABC):
         """Max age of a current frame."""
         return _STALE_PERIODS * (self.losses.period_s or 0.02)
 
+    def value_at(self, channel: int, place: int) -> int | None:
+        """Counts of a channel (0-17) at a place, None where no whole frame is there."""
+        row = self.store.row_at(place)
+        stale = round(self.stale_s * 1e9) if self.clock.is_known else 0
+        if row < 0 or place - self.store.axis(row) > stale or self.store.is_damaged(row, row + 1)[0]:
+            return None
+        return int(self.store.values(row, row + 1)[channel, 0])
+
     @property
     def flag_words(self) -> str:
         """The current flags, for people."""

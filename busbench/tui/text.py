@@ -133,6 +133,15 @@ def value_words(counts: int, unit: str, scale: Scale) -> str:
     return str(counts)
 
 
+def difference_words(first: int, second: int, unit: str, scale: Scale) -> str:
+    """How much more the second of two values is, in the chosen unit, without the unit."""
+    if unit == "us":
+        return f"{scale.to_us(second) - scale.to_us(first):+.1f}"
+    if unit == "percent":
+        return f"{scale.to_percent(second) - scale.to_percent(first):+.1f}"
+    return f"{second - first:+d}"
+
+
 def scale_words(unit: str, scale: Scale) -> str:
     """The scale of the values shown."""
     if unit == "us":

@@ -77,6 +77,50 @@ async def test_one_channel_large_with_another_over_it(flight: ReplaySession) -> 
         assert "state" in text_of(app).splitlines()[3]
 
 
+async def test_channels_over_one_another_share_an_axis_by_the_scale_key(flight: ReplaySession) -> None:
+    async with shown(flight, (120, 40), keys="1 down v up enter y") as (app, pilot):
+        lo, hi = timeline_window(flight, app.ui.zoom)
+        view = Plotter(flight).envelope(lo, hi, 200)
+        both = [one for one in (view.range_of(0), view.range_of(1)) if one is not None]
+        text = text_of(app)
+        assert "over it, on one scale: a 2" in text
+        axis = [line.split()[0] for line in text.splitlines()[7:-5] if line[:7].strip()]
+        assert (axis[0], axis[-1]) == (str(max(one[1] for one in both)), str(min(one[0] for one in both)))
+        await pilot.press("down", "v")  # none over it: the line's range
+        axis = [line.split()[0] for line in text_of(app).splitlines()[7:-5] if line[:7].strip()]
+        assert (axis[0], axis[-1]) == ("2047", "0")
+
+
+async def test_a_second_cursor_gives_time_and_change_of_value(flight: ReplaySession) -> None:
+    async with shown(flight, (120, 40), keys="1 enter") as (app, pilot):
+        flight.seek(flight.store.axis(100))
+        await pilot.press("c")
+        flight.seek(flight.store.axis(130))
+        app.draw()
+        first, second = (int(flight.store.values(row, row + 1)[0, 0]) for row in (100, 130))
+        text = text_of(app)
+        lasted = (flight.store.axis(130) - flight.store.axis(100)) / 1e6
+        for words in (f"A to B     {lasted:.1f} ms", f"value at A {first}", f"value at B {second}"):
+            assert words in text
+        assert f"change     {second - first:+d}" in text
+        await pilot.press("u")
+        us = flight.scale.to_us(second) - flight.scale.to_us(first)
+        assert f"change     {us:+.1f}" in text_of(app)
+        await pilot.press("c")
+        assert "A to B" not in text_of(app)
+
+
+def test_a_value_is_not_told_where_no_frame_is(flight: ReplaySession) -> None:
+    gap = next(at for at, one in enumerate(flight.events.items) if one.kind == "gap")
+    start, end = int(flight.events.start[gap]), int(flight.events.end[gap])
+    assert flight.value_at(0, (start + end) // 2) is None
+    assert flight.value_at(0, flight.start - 1) is None
+    row = flight.store.row_at(start)
+    assert flight.value_at(0, flight.store.axis(row)) == int(flight.store.values(row, row + 1)[0, 0])
+    damaged = int(np.flatnonzero(flight.store.is_damaged(0, len(flight.store)))[0])
+    assert flight.value_at(0, flight.store.axis(damaged)) is None
+
+
 async def test_a_live_channel_is_shown_large_and_goes_on() -> None:
     live = Live("virtual:?period=10ms&pilot=moving")
     async with shown(live.pass_s(30), (100, 30), keys="1 enter") as (app, pilot):

@@ -9,7 +9,10 @@ import pytest
 
 from busbench.model import Clock, ClockKind, FrameTimes
 from busbench.tui.draw import ASCII, UNICODE, bands
+from busbench.tui.replay import ReplaySession
+from busbench.tui.text import place_words
 from busbench.tui.timing import TimingFigures, look_at_timing
+from busbench.tui.window import timeline_window
 from tests.tui.ports import Live
 from tests.tui.screens import shown, text_of
 
@@ -97,3 +100,31 @@ async def test_the_picture_has_its_axes(width: int, height: int) -> None:
     assert axis[:49].split()[-1][0] == "0"
     assert ("period over time" in text) is (height > 16)
     assert all(len(line) <= width for line in lines)
+
+
+async def test_timing_is_zoomed_by_itself(flight: ReplaySession) -> None:
+    flight.seek(flight.start + 12_000_000_000)
+    async with shown(flight, (120, 40), keys="2 . .") as (app, pilot):
+        lo, hi = timeline_window(flight, app.ui.zoom)
+        await app.workers.wait_for_complete()
+        app.draw()
+        text = text_of(app)
+        scope = f"periods, {place_words(flight, lo)} to {place_words(flight, hi)}"
+        assert scope in text
+        times = flight.store.axis_of(0, len(flight.store))
+        assert f"frames measured       {np.count_nonzero((times >= lo) & (times <= hi)):,} " in text
+        await pilot.press("1", "2")
+        assert app.ui.zooms.get("") is None
+        app.draw()
+        assert scope in text_of(app)
+        await pilot.press(",", ",", ",")
+        assert "periods, whole recording" in text_of(app)
+
+
+async def test_a_window_without_frames_measures_nothing(flight: ReplaySession) -> None:
+    gap = max(range(len(flight.events)), key=lambda at: flight.events.end[at] - flight.events.start[at])
+    flight.seek(int(flight.events.start[gap] + flight.events.end[gap]) // 2)
+    async with shown(flight, (120, 40), keys="2" + 12 * " .") as (app, _):
+        await app.workers.wait_for_complete()
+        app.draw()
+        assert "no periods can be measured" in text_of(app)

@@ -23,6 +23,7 @@ class BenchView(Screen[None]):
 
     IS_FAST: ClassVar[bool] = False  # the body is drawn at every tick
     HAS_TIMELINE: ClassVar[bool] = True
+    OWN_ZOOM: ClassVar[bool] = False  # its timeline is zoomed apart from that of other views
     NEEDS_LINES: ClassVar[bool] = False  # its timeline moves beside the place in a low window
 
     def __init__(self, ui: AppState) -> None:
@@ -122,4 +123,5 @@ class BenchView(Screen[None]):
 
     def on_screen_resume(self) -> None:
         """Show what happened meanwhile."""
+        self.ui.zoom_of = self.view.name if self.OWN_ZOOM else ""
         self.draw(slow=True)

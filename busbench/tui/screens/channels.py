@@ -19,6 +19,7 @@ _KEYS = (
     ("enter", "large"),
     ("escape", "small"),
     ("v", "overlay"),
+    ("c", "cursor"),
 )
 
 
@@ -45,7 +46,8 @@ class ChannelsView(BenchView):
         own = [("enter", "large"), ("y", "own scales" if self.ui.is_common_scale else "one scale")]
         if self._lines.is_large:
             over = "take off" if self.ui.channel in self._lines.others else "lay over"
-            own = [("escape", "list"), ("up down", "channel"), (". ,", "window"), ("v", over), own[1]]
+            cursor = "second cursor" if self._lines.cursor_a is None else "one cursor"
+            own = [("escape", "list"), ("up down", "channel"), (". ,", "window"), ("v", over), ("c", cursor), own[1]]
             pairs = [pair for pair in pairs if pair[0] != ". ,"]
         return [*pairs[:3], *own, *pairs[3:]]
 
@@ -79,4 +81,11 @@ class ChannelsView(BenchView):
             others.remove(self.ui.channel)
         else:
             others.append(self.ui.channel)
+            self.ui.said = f"channel {self.ui.channel + 1} stays drawn while up and down choose others"
         self.draw(slow=True)
+
+    def action_cursor(self) -> None:
+        """Leave a second cursor here, or take it away."""
+        if self._lines.is_large:
+            self._lines.toggle_cursor()
+            self.draw(slow=True)

@@ -55,6 +55,11 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
                 "the last 4 s; the figures beside it are its bottom and its top: the range since the last reset, or "
                 "by y the whole line; blank where no frame came",
             ),
+            (
+                "large",
+                "enter shows the chosen channel large; v keeps it drawn while others are chosen, y draws all on one"
+                " scale; c leaves a cursor A, and time and change of value from it to the place B are given",
+            ),
             ("(value)", "no frame is there now, or it is damaged: the value is that of the last whole frame"),
             ("no frame", "the frame that is due did not come: the row is dimmed, and the head says for how long"),
             ("moving", "the channel changed by more than 20 counts within the last 64 frames"),
@@ -83,6 +88,10 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("frames missing", "frames due between the first and the last frame"),
             ("histogram", "how many periods had which length; those beyond its ends are counted below it"),
             ("F F, P", "below the histogram: F the measurement floor to both sides of the mean, P the plan's period"),
+            (
+                "zoom",
+                "by . and , figures and pictures are of a shorter time around the place, given above the histogram",
+            ),
             ("period over time", "the shortest and the longest period of each moment; blank where no frame came"),
         ),
     ),

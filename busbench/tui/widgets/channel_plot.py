@@ -11,7 +11,7 @@ from busbench.model import I64
 from busbench.tui.app_state import AppState
 from busbench.tui.draw import WIRE_MAX, bands, drawn_range
 from busbench.tui.plotting import Envelope, Plotter, unbroken
-from busbench.tui.text import UNIT_WORDS, Line, duration, fit, place_words, value_words, width_of
+from busbench.tui.text import UNIT_WORDS, Line, difference_words, duration, fit, place_words, value_words, width_of
 from busbench.tui.widgets.frame import cell_of, event_cells, joined
 from busbench.tui.window import timeline_window
 from busbench.wire.frame_spec import CHANNELS
@@ -27,7 +27,14 @@ Cell = tuple[str, str]
 
 
 def plot_lines(
-    ui: AppState, plotter: Plotter, width: int, height: int, *, others: Sequence[int], seek: Callable[..., object]
+    ui: AppState,
+    plotter: Plotter,
+    width: int,
+    height: int,
+    *,
+    others: Sequence[int],
+    anchor: int | None,
+    seek: Callable[..., object],
 ) -> list[Line]:
     """All of it."""
     session = ui.needs
@@ -41,15 +48,15 @@ def plot_lines(
     out += _overview(ui, plotter, cells, over)
     seek(1, _AXIS, _AXIS + cells, session.start, session.end, over + 1)
     legend = _legend(ui, others, width)
-    figures = [] if has_figures else _figure_rows(ui, view, width)
+    figures = [] if has_figures else _figure_rows(ui, view, width, anchor)
     rows = max(3, height - len(out) - 2 - len(legend) - len(figures))
     seek(len(out), _AXIS, _AXIS + cells, lo, hi, rows)
-    out += _plot(ui, view, cells, rows, others, channel=ui.channel, place=session.place)
+    out += _plot(ui, view, cells, rows, others, channel=ui.channel, place=session.place, anchor=anchor)
     out.append([(" " * _AXIS, "ink"), *joined(event_cells(ui, lo, hi, cells))])
     labels = place_words(session, lo), place_words(session, hi)
     out.append([(" " * _AXIS, "ink"), (labels[0] + labels[1].rjust(cells - len(labels[0])), "dim")])
     if has_figures:
-        told = _figures(ui, view)
+        told = _figures(ui, view, anchor)
         for y, (name, value) in enumerate(told[: len(out) - 1], start=1):
             gap = width - _FIGURES - width_of(out[y])
             out[y] = [*out[y], (" " * max(0, gap), "ink"), (f" {name:<11}", "name"), (value, "title")]
@@ -113,29 +120,46 @@ def moment_lines(ui: AppState, plotter: Plotter, width: int, height: int, *, cha
 
 
 def _plot(
-    ui: AppState, view: Envelope, cells: int, rows: int, others: Sequence[int], *, channel: int, place: int
+    ui: AppState,
+    view: Envelope,
+    cells: int,
+    rows: int,
+    others: Sequence[int],
+    *,
+    channel: int,
+    place: int,
+    anchor: int | None = None,
 ) -> list[Line]:
     glyphs = ui.glyphs
-    low, high = _ends(ui, view, channel)
+    common = _common_ends(view, [channel, *others]) if ui.is_common_scale else None
+    low, high = _ends(ui, view, channel, common=common)
     pens = bands(*unbroken(view.lows[channel], view.highs[channel]), (low, high), cells, rows, glyphs)
     canvas: list[list[Cell]] = [[(one, "pen") for one in line] for line in pens]
     for at, other in enumerate(others):
         if other == channel:
             continue
         style = _OVERLAY_STYLES[at % len(_OVERLAY_STYLES)]
-        ends = _ends(ui, view, other)
+        ends = _ends(ui, view, other, common=common)
         for x, y in enumerate(_heights(view.lows[other], view.highs[other], ends, cells, rows).tolist()):
             if y >= 0 and (x + at) % 2 == 0:  # every other cell, so that one does not hide the next
                 canvas[rows - 1 - y][x] = _LETTERS[at % len(_LETTERS)], style
-    here = cell_of(place, view.lo, view.hi, cells)
-    for line in canvas:
-        line[here] = (line[here][0] if line[here][0] not in (" ", "\u2800") else glyphs.bar), "here"
+    if anchor is not None and view.lo <= anchor < view.hi:
+        _cursor(canvas, cell_of(anchor, view.lo, view.hi, cells), glyphs.bar, "mark", "A")
+    _cursor(canvas, cell_of(place, view.lo, view.hi, cells), glyphs.bar, "here", "" if anchor is None else "B")
     middle = rows // 2
     labels = {0: high, rows - 1: low}
     if rows >= 7:
         labels[middle] = low + (high - low) * (rows - 1 - middle) // (rows - 1)
     axis = [_value(ui, labels[y], channel) if y in labels else "" for y in range(rows)]
     return [[(f"{text:>{_AXIS - 1}} ", "dim"), *joined(line)] for text, line in zip(axis, canvas, strict=True)]
+
+
+def _cursor(canvas: list[list[Cell]], x: int, bar: str, style: str, letter: str) -> None:
+    """A bar through a column, its letter at the top."""
+    for line in canvas:
+        line[x] = (line[x][0] if line[x][0] not in (" ", "\u2800") else bar), style
+    if letter:
+        canvas[0][x] = letter, style
 
 
 def _heights(lows: I64, highs: I64, ends: tuple[int, int], cells: int, rows: int) -> I64:
@@ -150,15 +174,28 @@ def _heights(lows: I64, highs: I64, ends: tuple[int, int], cells: int, rows: int
     return heights
 
 
-def _ends(ui: AppState, view: Envelope, channel: int) -> tuple[int, int]:
-    """Counts at the bottom and the top: the range in the window, or the line's."""
+def _ends(ui: AppState, view: Envelope, channel: int, *, common: tuple[int, int] | None = None) -> tuple[int, int]:
+    """Counts at the bottom and the top: the range in the window, that of several channels, or the line's."""
     found = view.range_of(channel)
     if channel >= CHANNELS:
         return 0, 1
+    if common is not None:
+        return common
     if ui.is_common_scale or found is None:
         return 0, WIRE_MAX
     low, high = drawn_range(np.array([found[0]], np.uint16), np.array([found[1]], np.uint16))
     return int(low[0]), int(high[0])
+
+
+def _common_ends(view: Envelope, channels: Sequence[int]) -> tuple[int, int] | None:
+    """The range in the window of several channels together, None of one alone."""
+    found = [view.range_of(channel) for channel in set(channels) if channel < CHANNELS]
+    ranges = [one for one in found if one is not None]
+    if len(ranges) < 2:
+        return None
+    low, high = min(one[0] for one in ranges), max(one[1] for one in ranges)
+    ends = drawn_range(np.array([low], np.uint16), np.array([high], np.uint16))
+    return int(ends[0][0]), int(ends[1][0])
 
 
 def _value(ui: AppState, counts: int, channel: int) -> str:
@@ -167,12 +204,26 @@ def _value(ui: AppState, counts: int, channel: int) -> str:
     return value_words(counts, ui.unit, ui.needs.scale)
 
 
-def _figures(ui: AppState, view: Envelope) -> list[tuple[str, str]]:
-    """Names and values of what the window holds."""
+def _between(ui: AppState, anchor: int) -> list[tuple[str, str]]:
+    """Time and value from the second cursor to the place."""
+    session, channel = ui.needs, ui.channel
+    ticks = session.place - anchor
+    time = duration(ticks / session.store.ticks_per_s) if session.clock.is_known else f"{ticks} frames"
+    ends = [session.value_at(channel, place) for place in (anchor, session.place)]
+    shown = ["no frame" if one is None else _value(ui, one, channel) for one in ends]
+    out = [("A to B", time), ("value at A", shown[0]), ("value at B", shown[1])]
+    if ends[0] is not None and ends[1] is not None and channel < CHANNELS:
+        out.append(("change", difference_words(ends[0], ends[1], ui.unit, session.scale)))
+    return [*out, ("", "")]
+
+
+def _figures(ui: AppState, view: Envelope, anchor: int | None) -> list[tuple[str, str]]:
+    """Names and values of what is between the cursors, and in the window."""
     session, channel = ui.needs, ui.channel
     found = view.range_of(channel)
     missed = session.events.missing_within(view.lo, view.hi)
-    out = [("in window", ""), ("frames", f"{view.frames:,}"), ("missing", f"{missed:,}")]
+    out = [] if anchor is None else _between(ui, anchor)
+    out += [("in window", ""), ("frames", f"{view.frames:,}"), ("missing", f"{missed:,}")]
     if found is not None:
         out += [("min", _value(ui, found[0], channel)), ("max", _value(ui, found[1], channel))]
         if channel < CHANNELS:
@@ -185,8 +236,8 @@ def _figures(ui: AppState, view: Envelope) -> list[tuple[str, str]]:
     return [*out, ("annotated", pluralize(marks, "time"))] if marks else out
 
 
-def _figure_rows(ui: AppState, view: Envelope, width: int) -> list[Line]:
-    words = "   ".join(f"{name} {value}" for name, value in _figures(ui, view)[1:])
+def _figure_rows(ui: AppState, view: Envelope, width: int, anchor: int | None) -> list[Line]:
+    words = "   ".join(f"{name} {value}" for name, value in _figures(ui, view, anchor) if value)
     return [[(fit(f" {words}", width, more=ui.glyphs.more), "ink")]]
 
 
@@ -194,7 +245,8 @@ def _legend(ui: AppState, others: Sequence[int], width: int) -> list[Line]:
     if not [one for one in others if one != ui.channel]:
         return []
     names = ui.needs.names
-    line: Line = [(" over it, each on its own scale: ", "dim")]
+    scale = "on one scale" if ui.is_common_scale else "each on its own scale"
+    line: Line = [(f" over it, {scale}: ", "dim")]
     for at, other in enumerate(others):
         if other != ui.channel:
             label = sanitize(names.get(other + 1, ""))

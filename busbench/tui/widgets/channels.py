@@ -70,6 +70,7 @@ class ChannelLines(LineWidget):
         super().__init__(ui)
         self.is_large = False
         self.others: list[int] = []  # channels drawn over the large one
+        self._anchor: tuple[Session, int] | None = None  # where the second cursor is
         self._plotter: tuple[Session, Plotter] | None = None
 
     def lines(self, width: int, height: int) -> list[Line]:
@@ -80,8 +81,20 @@ class ChannelLines(LineWidget):
         if self.is_large and len(session.store):
             if self._plotter is None or self._plotter[0] is not session:
                 self._plotter = session, Plotter(session)
-            return plot_lines(self.ui, self._plotter[1], width, height, others=self.others, seek=self._seeks)
+            return plot_lines(
+                self.ui, self._plotter[1], width, height, others=self.others, anchor=self.cursor_a, seek=self._seeks
+            )
         return self._list(width, height)
+
+    @property
+    def cursor_a(self) -> int | None:
+        """Place of the second cursor, None where there is none."""
+        return None if self._anchor is None or self._anchor[0] is not self.ui.session else self._anchor[1]
+
+    def toggle_cursor(self) -> None:
+        """Leave a second cursor at the place, or take it away."""
+        session = self.ui.needs
+        self._anchor = (session, session.place) if self.cursor_a is None else None
 
     def choose(self, channel: int) -> None:
         """Have another channel chosen."""

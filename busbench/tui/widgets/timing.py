@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 
 from busbench.analysis.jitter import Jitter
+from busbench.tui.app_state import AppState
 from busbench.tui.draw import bands, bars
+from busbench.tui.session import Session
 from busbench.tui.text import Line, between, duration, fit, place_words, width_of, wrap
-from busbench.tui.timing import TimingFigures
+from busbench.tui.timing import TimingFigures, look_at_timing
 from busbench.tui.widgets.frame import joined
 from busbench.tui.widgets.line_widget import LineWidget
+from busbench.tui.window import timeline_window
 
 _FIGURES = 39
 _NAMES = 22  # of these, for the names
@@ -24,11 +29,34 @@ def exact(value_s: float) -> str:
 
 
 class TimingLines(LineWidget):
-    """All of it."""
+    """All of it: of the frames that the session measures, or of those that the timeline is zoomed to."""
+
+    def __init__(self, ui: AppState) -> None:
+        super().__init__(ui)
+        self._asked: tuple[Session, int, int] | None = None  # rows that are measured, in a thread
+        self._measured: tuple[Session, TimingFigures] | None = None
+
+    def _view(self) -> TimingFigures | None:
+        """Of a part the last ones, until those of the part are there."""
+        session = self.ui.needs
+        if self.ui.zoom is None:
+            return session.timing()
+        lo, hi = timeline_window(session, self.ui.zoom)
+        rows = session, session.store.row_at(lo - 1) + 1, session.store.row_at(hi) + 1
+        if rows != self._asked:
+            self._asked = rows
+            scope = f"{place_words(session, lo)} to {place_words(session, hi)}"
+            self.run_worker(partial(self._measure, *rows, scope), thread=True, exclusive=True)
+        return self._measured[1] if self._measured is not None and self._measured[0] is session else session.timing()
+
+    def _measure(self, session: Session, first: int, stop: int, scope: str) -> None:
+        view = look_at_timing(session.store.times(first, stop), clock=session.clock, scope=scope)
+        if self._asked == (session, first, stop):
+            self._measured = session, view
 
     def lines(self, width: int, height: int) -> list[Line]:
         """Figures, pictures, and what the clock lets one say."""
-        view = self.ui.needs.timing()
+        view = self._view()
         if view is None:
             return [[("", "ink")], [(" waiting for frames: timing takes at least three", "dim")]]
         style = "ink" if view.figures.kind == "figure" else "warn"
