@@ -64,13 +64,13 @@ def find_currents(rig: Rig, network: Network, measured: Measurement, *, path: st
         mine = [at for at, (name, _) in enumerate(groups) if name == zone]
         members = [groups[key] for key in groups if key[0] == zone]
         all_of = [at for one in members for at in one]
-        if zone and not planned[:, all_of].any(axis=1).all():  # nothing to divide by: evenly
-            shares = np.array([[len(one) for one in members]]) / len(all_of)
-            amps[:, mine] = shares * _rest(rig, measured, zone)[:, None]
-        else:
-            drawn = np.stack([planned[:, one].sum(axis=1) for one in members], axis=1)
-            amps[:, mine] = drawn / drawn.sum(axis=1, keepdims=True) * _rest(rig, measured, zone)[:, None] \
-                if zone else drawn  # fmt: skip
+        drawn = np.stack([planned[:, one].sum(axis=1) for one in members], axis=1)
+        if zone:
+            total = drawn.sum(axis=1, keepdims=True)
+            evenly = np.array([[len(one) for one in members]]) / len(all_of)  # if nothing is planned to draw
+            shares = np.where(total > 0, drawn / np.where(total > 0, total, 1.0), evenly)
+            drawn = shares * _rest(rig, measured, zone)[:, None]
+        amps[:, mine] = drawn
         mean = np.array([moving[one].sum() for one in members])
         error = np.sqrt([float(((relative * moving)[one] ** 2).sum()) for one in members])
         own = np.diag(np.divide(error, mean, out=np.zeros_like(error), where=mean > 0))
