@@ -12,7 +12,7 @@ the offset of a meter is no resistance; and how a current that was not measured 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -29,7 +29,7 @@ Verdict = Literal["explained", "nothing found", "cannot tell"]
 FALSE_ALARM = 0.01  # chance of naming a lead of a harness that is as planned
 OUTSIDE = 0.05  # chance of an interval that misses the true value, and of dropping the true lead from those that fit
 LEADS_MOST = 5  # named in one harness
-_ROUNDS = 4  # of variance and fit, which depend on one another; twice as many of a loop
+_ROUNDS = 4  # of variance and fit, which depend on one another
 _UNSEEN = 1e-9  # of a lead's effect is left when the nuisances are fitted: none
 
 
@@ -145,7 +145,6 @@ class _Search:
         self._plan, self._measured, self._currents = network, measured, currents
         self._system = LeadSystem(network, measured, currents)
         self._planned = [network.branches[at] for at in self._system.leads.tolist()]
-        self._extra = np.zeros(len(self._planned))
         self._drops_v = self._system.planned_drops_v()
         self._highest_a = self._system.highest_a()
         self._named: list[int] = []  # places in that list
@@ -172,7 +171,6 @@ class _Search:
                 rivals.sort(key=lambda one: trials[one].squares)
                 return self._result("cannot tell", tried, [best, *rivals])
             self._named.append(best)
-            self._settle()
         return self._result("explained" if self._named else "nothing found", tried, [])
 
     def _visible(self) -> list[int]:
@@ -234,29 +232,7 @@ class _Search:
         value, error = float(trial.values[-1]), student(OUTSIDE, self._freedom(trial)) * float(trial.errors[-1])
         if self._system.falls[one] * value >= 1:
             return False
-        return self._planned[one].ohm + float(self._extra[one]) + value + error >= 0
-
-    def _settle(self) -> None:
-        """Fit the named leads together, over again where a loop makes them no straight line."""
-        trial = None
-        for _ in range(2 * _ROUNDS):
-            trial = self._trial(self._system.reduced(self._variance), self._named)
-            assert trial is not None  # each was distinguished from the others before it was named
-            step = trial.values / np.maximum(1 - self._system.falls[self._named] * trial.values, 0.1)
-            ohm = np.array([self._planned[one].ohm for one in self._named])
-            before = self._extra[self._named]
-            self._extra[self._named] = np.maximum(before + step, 1e-6 - ohm)
-            self._system = LeadSystem(self._changed(), self._measured, self._currents)
-            if not self._system.falls[self._named].any() or np.abs(self._extra[self._named] - before).max() < 1e-7:
-                break
-        if trial is not None:
-            self._note_noise(trial, self._named)
-
-    def _changed(self) -> Network:
-        branches = list(self._plan.branches)
-        for at, extra in zip(self._system.leads.tolist(), self._extra.tolist(), strict=True):
-            branches[at] = replace(branches[at], ohm=branches[at].ohm + extra)
-        return replace(self._plan, branches=tuple(branches))
+        return self._planned[one].ohm + value + error >= 0
 
     def _result(self, verdict: Verdict, tried: list[int], alternatives: list[int], *, reason: str = "") -> LeadFit:
         reduced = self._system.reduced(self._variance)
@@ -297,8 +273,8 @@ class _Search:
         )
 
     def _ohm_of(self, one: int, value: float) -> float:
-        """Ohms more than planned, of a voltage an ampere of the current that flowed without them."""
-        return float(self._extra[one]) + value / max(1 - float(self._system.falls[one]) * value, 1e-3)
+        """Ohms more than planned; in a loop they lessen the current, so that more are needed for the same voltage."""
+        return value / max(1 - float(self._system.falls[one]) * value, 1e-3)
 
     def _next_node(self, alternatives: list[int], singles: dict[int, _Trial | None]) -> tuple[str, float]:
         """The node not yet measured whose voltage differs most between the alternatives."""

@@ -164,6 +164,29 @@ def test_noise_that_goes_together_widens_the_interval() -> None:
     assert 2 < width(20) / width(1) < 7  # the root of 20 is 4.5
 
 
+def test_a_source_that_falls_is_neither_a_resistance_nor_noise() -> None:
+    measured = measure(PLAN, drawn_of(200), extra={"lead to hub wing": 0.05}, noise_v=0.005)
+    t_s = np.sort(np.random.default_rng(4).uniform(100, 200, 200))
+    falling = {name: one - 0.003 * (t_s - 100) for name, one in measured.volts.items()}
+    fit = explain_measurement(PLAN, replace(measured, volts=falling, t_s=t_s))
+    assert words(fit) == ("explained", ["lead to hub wing"], [])
+    assert fit.noise_v == pytest.approx(0.005, rel=0.1)
+
+
+def test_noise_of_a_whole_row_counts_once() -> None:
+    measured = measure(PLAN, drawn_of(400), extra={"lead to hub wing": 0.05})
+
+    def width(noise: F64) -> float:
+        noisy = {name: one + noise[:, at] for at, (name, one) in enumerate(measured.volts.items())}
+        fit = explain_measurement(PLAN, replace(measured, volts=noisy))
+        (lead,) = [one for one in (*fit.leads, *fit.bounds) if one.name == "lead to hub wing"]
+        return lead.high_ohm - lead.low_ohm
+
+    random = np.random.default_rng(5)
+    own, shared = random.normal(0, 0.01, (400, 6)), np.tile(random.normal(0, 0.01, (400, 1)), 6)
+    assert 2 < width(shared) / width(own) < 3  # the root of 6 columns is 2.4
+
+
 def test_a_second_feed_makes_a_loop() -> None:
     plan = rig(WING, FEED, ONE, TWO, TAIL, head=HEAD)
     for name, extra in (("second feed to wing", 0.3), ("lead to hub wing", 0.2)):
@@ -191,6 +214,14 @@ def test_a_current_at_the_hub_is_divided_and_the_rest_is_open() -> None:
     assert fit.leads[0].extra_ohm == pytest.approx(0.05, abs=0.02)
     bounds = {one.name: one.high_ohm - one.low_ohm for one in fit.bounds}
     assert bounds["lead to one"] > 5 * bounds["lead from supply to receiver"]
+
+
+def test_what_is_planned_to_draw_nothing_shares_a_measured_current_evenly() -> None:
+    none = "current_a = {idle = 0}"
+    plan = rig(WING, *(device(name, at, 'on = "wing"', OHM, none) for at, name in enumerate(("one", "two", "tail"), 1)))
+    measured = measure(plan, drawn_of(3), amps=("wing",))
+    amps = find_currents(plan, build_network(plan), measured).amps
+    assert amps.tolist() == [[pytest.approx(one / 3)] * 3 for one in measured.amps["wing"]]
 
 
 def test_currents_may_be_those_of_a_load_case() -> None:
