@@ -14,6 +14,7 @@ The recording of a test that failed is kept, and its name is in the report.
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import time
@@ -36,7 +37,10 @@ _MADE = pytest.StashKey[list["Recording"]]()
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Options of the plugin."""
     group = parser.getgroup("busbench", "serial servo bus")
-    group.addoption("--bus", default=None, metavar="PORT", help="port under test [virtual:]")
+    group.addoption(
+        "--bus", action="append", default=[], metavar="PORT",
+        help="port under test; with several workers (-n), give one for each of them in turn [virtual:]",
+    )  # fmt: skip
     group.addoption("--rig", default=None, metavar="RIG.toml", help="plan of the aircraft under test")
     group.addoption(
         "--aircraft-fault", action="append", default=[], metavar="KIND[:DEVICE[:VALUE]]",
@@ -57,10 +61,22 @@ def pytest_configure(config: pytest.Config) -> None:
 @pytest.fixture
 def bus(request: pytest.FixtureRequest) -> Iterator[LivePort]:
     """The open port of --bus, by default a virtual receiver."""
-    from busbench.bench.sources import VIRTUAL, open_source
+    from busbench.bench.sources import open_source
 
-    with open_source(request.config.getoption("--bus") or VIRTUAL) as port:
+    with open_source(_bus_of(request.config.getoption("--bus"))) as port:
         yield port
+
+
+def _bus_of(ports: Sequence[str]) -> str:
+    """The port of this worker: each has its own, but any number may share a virtual receiver."""
+    from busbench.bench.sources import VIRTUAL, is_virtual
+
+    if not ports or (len(ports) == 1 and is_virtual(ports[0])):
+        return ports[0] if ports else VIRTUAL
+    worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw"))
+    if worker >= len(ports):
+        pytest.fail(f"worker {worker + 1} has no port: give --bus=PORT once per worker of -n", pytrace=False)
+    return ports[worker]
 
 
 class BusRecorder:
