@@ -57,9 +57,9 @@ def _doubts(figures: Sequence[Figure]) -> str:
 
 
 def _seen(figure: Figure) -> str:
-    if not figure.looks_changed:
-        return figure.subject
     old, new, _ = values_of(figure)
+    if old == new or not figure.looks_changed:  # to the digits that the floor leaves
+        return figure.subject
     if figure.old is None or figure.new is None:
         value, when = (new, "now") if figure.old is None else (old, "earlier")
         return f"{_subject(figure)}{value} {unit_of(figure)} {when} only"

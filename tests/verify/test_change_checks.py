@@ -46,6 +46,8 @@ def test_a_kind_is_not_tested_if_one_cannot_be_judged() -> None:
         ),
         ("failsafe delay", Verdict.NOT_TESTED, "in one of the recordings only: 615.0 ms earlier only"),
     ]
+    jitter = Figure("period jitter rms", "s", 2.0e-5, 2.4e-5, 4e-4, -4e-4, 4e-4, (-3.6e-6, 3.6e-6))
+    assert said(jitter) == [("period jitter rms", Verdict.NOT_TESTED, "below the floor")]
     assert said(STILL) == [("endpoint low", Verdict.PASS, "unchanged: ch3 173.0 counts")]
     assert said() == [("change", Verdict.NOT_TESTED, "no figure is in both recordings")]
 
