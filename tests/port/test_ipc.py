@@ -52,4 +52,5 @@ def test_orders_come_out_one_by_one_and_nothing_is_read_past_the_first() -> None
         at += len(part)
         got += reader.feed(part)
     assert got == [("transmit", b"x" * 70_000)]
+    assert at == len(ipc.command("transmit", value=b"x" * 70_000))
     assert list(reader.feed(stream[at:])) == [("stop", None)]

@@ -150,3 +150,11 @@ def test_how_late_a_frame_may_leave(period_s: float, latest_ns: int) -> None:
     assert send(run, latest_ns) == bytes([0]) * 25
     assert send(run, run.deadline_ns + latest_ns + 1) is None
     assert send(run, run.deadline_ns) == bytes([1]) * 25
+
+
+@pytest.mark.parametrize("period_s", [0.0, -0.007])
+def test_a_period_that_is_none_is_refused(period_s: float) -> None:
+    source = Counting(1)
+    source.period_s = period_s
+    with pytest.raises(ValueError, match="cannot be kept"):
+        pacer(source)

@@ -18,7 +18,7 @@ import fcntl
 import termios
 
 from busbench.errors import PortError
-from busbench.model import BUS_LINE
+from busbench.model import BUS_LINE, LineSettings
 from busbench.port import port_client
 from busbench.port.port import EventKind, LivePort, open_client
 from busbench.port.port_client import PortClient
@@ -58,6 +58,16 @@ def test_the_line_is_set_as_the_bus(far: Far, live: LivePort) -> None:
     assert input_flags & termios.INPCK
     assert input_flags & termios.PARMRK
     assert not input_flags & (termios.IGNPAR | termios.BRKINT | termios.IGNBRK | termios.ISTRIP)
+
+
+@linux
+@pytest.mark.parametrize(("parity", "is_odd"), [("O", True), ("E", False), ("N", False)])
+def test_parity_is_odd_where_that_is_asked_for(far: Far, parity: str, is_odd: bool) -> None:
+    with open_client(far.name, line=LineSettings(100_000, parity, 2, True)):
+        near = os.open(far.name, os.O_RDWR | os.O_NOCTTY)
+        control = termios.tcgetattr(near)[2]
+        os.close(near)
+    assert bool(control & termios.PARODD) is is_odd
 
 
 def test_two_programs_on_one_port(far: Far, live: LivePort) -> None:
