@@ -8,7 +8,6 @@ from typing import Any
 import click
 
 from busbench.bench.sources import is_live, rig_in
-from busbench.capture.base import ReadOptions
 from busbench.cli.numbers import OneOf
 from busbench.cli.output import PAGE, ends_in, say, to_the_end, write_json, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
@@ -98,33 +97,10 @@ def command(
     for path in (report, junit, keep):
         if path is not None:  # refused before any work
             require_output(path, force=force, inputs=inputs)
-    code = verify(
-        source, rig_path, report=report, junit=junit, walk=walk, baseline=baseline, keep=keep, format_=format_,
-        shows_all=shows_all, force=force, options=read_options(settings), faults=faults,
-    )  # fmt: skip
-    click.get_current_context().exit(code)
-
-
-def verify(
-    source: str,
-    rig_path: str,
-    *,
-    report: str | None = None,
-    junit: str | None = None,
-    walk: str | None = None,
-    baseline: str | None = None,
-    keep: str | None = None,
-    format_: str = "table",
-    shows_all: bool = False,
-    force: bool = False,
-    options: ReadOptions = ReadOptions(),  # noqa: B008 - frozen
-    faults: tuple[str, ...] = (),
-) -> int:
-    """Check a source against a rig, with the files of the command; returns the exit code."""
     from busbench.bench.sign_off import find_answers, pulse_outputs, sign_off
     from busbench.rig.load import read_rig
 
-    rig = read_rig(rig_path)
+    rig, options = read_rig(rig_path), read_options(settings)
     answers = find_answers(rig, rig_path=rig_path, path=walk)
     if answers is not None and walk is None:
         say(f"with the answers of {answers.path}")
@@ -165,4 +141,4 @@ def verify(
 
             for line in verify_lines(found, rig_path=rig_path, shows_all=shows_all):
                 click.echo(line)
-    return 0 if found.verdict.value == "pass" else 1
+    click.get_current_context().exit(0 if found.verdict.value == "pass" else 1)
