@@ -56,7 +56,7 @@ def comes_true(is_so: Callable[[], bool]) -> bool:
 def test_a_write_that_waits_takes_no_second_frame(loop: ThreadIoLoop) -> None:
     port = SlowPort()
     loop.attach(port)
-    assert (loop.is_free, loop.unsent) == (True, 0)
+    assert (loop.is_free, loop.unsent, loop.unfetched) == (True, 0, 0)
     loop.transmit(FRAME)  # comes back at once
     assert (loop.is_free, loop.unsent, port.written) == (False, 25, [])
     port.may_write.set()

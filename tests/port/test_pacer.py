@@ -158,3 +158,14 @@ def test_a_period_that_is_none_is_refused(period_s: float) -> None:
     source.period_s = period_s
     with pytest.raises(ValueError, match="cannot be kept"):
         pacer(source)
+
+
+@pytest.mark.parametrize(
+    ("how", "text"),
+    [
+        (Transmission(3, 1, 2, 1_204_400, True), "3 frames sent, 1 late, 2 skipped, worst lateness 1.204 ms"),
+        (Transmission(1, reason="gone"), "1 frame sent, 0 late, 0 skipped, worst lateness 0.000 ms (gone)"),
+    ],
+)
+def test_a_result_has_its_reason_where_there_is_one(how: Transmission, text: str) -> None:
+    assert how.result_text == text
