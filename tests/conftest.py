@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import os
 import signal
 import sys
@@ -33,6 +34,18 @@ settings.register_profile("busbench", deadline=None, derandomize=True, database=
 settings.load_profile("busbench")
 
 POLICY = os.sched_getscheduler(0) if sys.platform == "linux" else 0
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
+    """Keep the collector of garbage from the tests themselves: it took a sixth of the time to search them again."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.enable()
+        gc.freeze()
+        gc.set_threshold(2000, 10, 20)  # each test leaves little that refers to itself
 
 
 @pytest.hookimpl(wrapper=True)

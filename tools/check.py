@@ -42,6 +42,7 @@ def main(arguments: list[str]) -> int:
         allow_abbrev=False,
     )
     parser.add_argument("--short", action="store_true", help="types and a short set of tests alone")
+    parser.add_argument("--own-system", action="store_true", help="types of this system alone")
     parser.add_argument("--install-only", action="store_true", help="install, check nothing")
     chosen, for_pytest = parser.parse_known_args(arguments)
     try:
@@ -51,9 +52,8 @@ def main(arguments: list[str]) -> int:
         return 2
     if chosen.install_only:
         return 0
-    systems = (
-        (sys.platform,) if chosen.short else (sys.platform, *(one for one in OTHER_SYSTEMS if one != sys.platform))
-    )
+    others = () if chosen.short or chosen.own_system else tuple(one for one in OTHER_SYSTEMS if one != sys.platform)
+    systems = (sys.platform, *others)
     started = {system: _start_mypy(python, system) for system in systems}
     failed = [name for name, step in STEPS if not _run(python, name, step)]
     failed += [f"mypy {system}" for system, mypy in started.items() if not _ended(mypy, f"mypy {system}")]

@@ -4,7 +4,7 @@
 
 The newest and the oldest run every check, those between types and a short set of tests, all at once: while
 tests of one wait, those of another work. What runs as on other systems differs by system and not by Python,
-so its tests run on the newest alone. Each has an environment of its own, .venv-3.12 and so on. The exit code
+so its tests and types are for the newest alone. Each has an environment of its own, .venv-3.12 and so on. The exit code
 is 0 if all of them passed.
 """
 
@@ -91,7 +91,7 @@ def run_all(pythons: dict[Version, Path], arguments: list[str]) -> list[str]:
         elif workers is not None:
             options = ["-n", str(workers)]
         if version != newest:
-            options += ["--deselect", AS_OTHER_SYSTEMS]
+            options += ["--own-system", "--deselect", AS_OTHER_SYSTEMS]
         # The newest speaks as it goes, the others when they have ended.
         with tempfile.TemporaryFile() as printed:
             failed = _run_one(version, pythons[version], [*options, *arguments], None if version == newest else printed)

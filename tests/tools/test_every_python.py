@@ -73,8 +73,8 @@ def test_what_runs_on_which_and_what_failed(
     assert every_python.run_all(pythons, ["-x"]) == failed
     wanted = {
         "3.13": ["-n", "2", "-x"],
-        "3.12": ["--short", "-n", "1", "--deselect", every_python.AS_OTHER_SYSTEMS, "-x"],
-        "3.11": ["-n", "2", "--deselect", every_python.AS_OTHER_SYSTEMS, "-x"],
+        "3.12": ["--short", "-n", "1", "--own-system", "--deselect", every_python.AS_OTHER_SYSTEMS, "-x"],
+        "3.11": ["-n", "2", "--own-system", "--deselect", every_python.AS_OTHER_SYSTEMS, "-x"],
     }
     assert ran == {
         version: [["--install-only"], *([] if f"{version} (installation)" in failed else [words])]
