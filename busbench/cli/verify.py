@@ -97,25 +97,27 @@ def command(
     for path in (report, junit, keep):
         if path is not None:  # refused before any work
             require_output(path, force=force, inputs=inputs)
+    from busbench.bench.rehearsal import found_by_check, rehearsal_lines
     from busbench.bench.sign_off import find_answers, pulse_outputs, sign_off
     from busbench.rig.load import read_rig
+    from busbench.sim.aircraft_faults import parse_fault
 
     rig, options = read_rig(rig_path), read_options(settings)
     answers = find_answers(rig, rig_path=rig_path, path=walk)
     if answers is not None and walk is None:
         say(f"with the answers of {answers.path}")
+    built_in = [parse_fault(text) for text in faults]
     earlier = None if baseline is None else read_baseline(baseline, options)
     if is_live(source):
         from busbench.cli.keys import has_keyboard
         from busbench.cli.verify_guided import guide
-        from busbench.sim.aircraft_faults import parse_fault
 
         kept = keep
         done = guide(
             source, rig, rig_path=rig_path, keep=keep, line=options.line, answers=answers, baseline=earlier,
-            faults=[parse_fault(text) for text in faults], asks=format_ == "table" and has_keyboard(),
+            faults=built_in, asks=format_ == "table" and has_keyboard(),
         )  # fmt: skip
-    elif faults:
+    elif built_in:
         raise BusbenchError("--fault: works with virtual:RIG only", hint="leave it out")
     else:
         if keep is not None:
@@ -141,4 +143,6 @@ def command(
 
             for line in verify_lines(found, rig_path=rig_path, shows_all=shows_all):
                 click.echo(line)
+    for words in rehearsal_lines(built_in, found_by_check(built_in, found.checks, rig)):
+        say(words, indent=2 if words.startswith("- ") else 0)
     click.get_current_context().exit(0 if found.verdict.value == "pass" else 1)

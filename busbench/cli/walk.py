@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from busbench.bench.surface_session import SurfaceSession
     from busbench.cli.keys import ReadKey
     from busbench.drive.surface_check import Entry, Event, Walk
+    from busbench.sim.aircraft_faults import AircraftFault
     from busbench.sim.surface_rehearsal import Rehearsal
 
 _RESUME = "see to the port, then go on with --resume: the positions of the surfaces are not known"
@@ -107,14 +108,17 @@ def walk(orders: WalkOptions) -> int:
         DriveError: a condition is not met; nothing was sent.
         PortError: the port cannot be used, or was lost meanwhile; the answers are saved.
     """
+    from busbench.bench.rehearsal import found_by_walk, rehearsal_lines
     from busbench.bench.surface_plan import begin_walk, plan_walk
     from busbench.bench.surface_session import SurfaceSession
     from busbench.cli.keys import has_keyboard, read_answers
     from busbench.rig.load import read_rig
+    from busbench.sim.aircraft_faults import parse_fault
     from busbench.verify.stations import direction_words
 
     rig = read_rig(orders.rig)
-    if orders.faults and not orders.is_rehearsal:
+    faults = [parse_fault(text) for text in orders.faults]
+    if faults and not orders.is_rehearsal:
         raise DriveError("--fault: works with virtual: only", hint="leave it out")
     if not orders.is_rehearsal:
         from busbench.bench.sources import require_port
@@ -136,7 +140,7 @@ def walk(orders: WalkOptions) -> int:
         say(f"{name}: the plan has changed since, so it is walked again")
     with ExitStack() as stack:
         receiver = None if orders.is_rehearsal else _open_port(orders.port, stack)
-        watched = _rehearse(plan, orders.faults) if receiver is None else receiver
+        watched = _rehearse(plan, faults) if receiver is None else receiver
         read_key = stack.enter_context(read_answers())
         session = SurfaceSession(watched, start, is_fast=True)
         kept = f"answers go to {path}" if path else "a rehearsal, whose answers are not kept"
@@ -149,6 +153,8 @@ def walk(orders: WalkOptions) -> int:
         raise session.save_error
     for line in summary_lines(session.walk.entries, plan.head.not_walked):
         prose(sanitize(line), indent=2)
+    for words in rehearsal_lines(faults, found_by_walk(faults, session.walk.entries)):
+        say(words, indent=2 if words.startswith("- ") else 0)
     is_good = session.walk.is_good
     if path is not None:
         wrote(path, "answers", then="" if is_good else "go on later with --resume")
@@ -167,10 +173,9 @@ def _answers_path(orders: WalkOptions) -> Path | None:
     return answers_path(orders.rig)
 
 
-def _rehearse(plan: WalkPlan, texts: Sequence[str]) -> Rehearsal:
-    from busbench.sim.aircraft_faults import FAULTS, parse_fault
+def _rehearse(plan: WalkPlan, faults: Sequence[AircraftFault]) -> Rehearsal:
+    from busbench.sim.aircraft_faults import FAULTS
 
-    faults = [parse_fault(text) for text in texts]
     for fault in faults:
         if not fault.shows_in_motion:
             say(f"{fault} is not seen on a walk; {FAULTS[fault.kind].shows}")

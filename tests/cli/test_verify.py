@@ -75,6 +75,19 @@ def test_what_failed_names_its_limit(tmp_path: Path) -> None:
     assert "s after the last good frame: too late (limit 1.5 s)" in told
 
 
+def test_a_rehearsal_says_at_its_end_what_was_found() -> None:
+    result = run(
+        f"virtual:{PLAN}", "--fault", "failsafe-late", "--fault", "reversed:rudder", "--format", "json", stdin=""
+    )
+    assert json.loads(result.stdout)["verdict"] == "fail"
+    assert " ".join(result.stderr.split()).endswith(
+        "This was a rehearsal on a virtual aircraft with 2 faults built in: 1 found. "
+        "- found: failsafe comes too late (failsafe-late) "
+        "- not found: rudder: the device runs the other way (reversed:rudder). It shows in walk: right way, no."
+    )
+    assert "rehearsal on a virtual aircraft with" not in run(f"virtual:{PLAN}", stdin="").stderr
+
+
 def test_what_failed_stands_last_and_no_line_is_too_long(faulty: Path) -> None:
     lines = run(faulty).stdout.splitlines()
     heads = [line for line in lines if line.isupper() and not line.startswith(" ")]
