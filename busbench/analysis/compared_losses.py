@@ -10,6 +10,7 @@ Source: J. Przyborowski, H. Wilenski, Biometrika 31 (1940) 313, for two Poisson 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,7 +25,6 @@ LOSSES_MATTER = math.sqrt(3)  # times
 RATE_MATTERS = 1.0  # burst per minute: fewer more or fewer of them do not matter
 _PARTS = 20
 _LENGTHS_LEAST = 5
-_FREEDOM = 2 * (_PARTS - 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +72,10 @@ def find_bursts(outages: Outages) -> Bursts | None:
 def compare_bursts(old: Bursts, new: Bursts, *, chance: float) -> Figure:
     """How often frames are lost."""
     name, unit = "bursts of outages", "1/min"
-    group = _group(old, new, chance)
+    group = bursts_per_group((old, new), chance)
     whole = round((old.frames.size + new.frames.size) / group)
-    low = _rate(new, group, chance, is_upper=False) - _rate(old, group, chance, is_upper=True)
-    high = _rate(new, group, chance, is_upper=True) - _rate(old, group, chance, is_upper=False)
+    (old_low, old_high), (new_low, new_high) = (_rate_bounds(one, group, chance) for one in (old, new))
+    low, high = new_low - old_high, new_high - old_low
     if whole:
         # Of the two rates the old one is taken as it was seen, and the new one is so many times that.
         count = min(whole, round(new.frames.size / group))
@@ -109,26 +109,38 @@ def compare_burst_lengths(old: Bursts, new: Bursts, *, chance: float) -> Figure 
     return Figure("frames missed per burst", "frames", before, after, floor, low, high, limits)
 
 
-def _rate(one: Bursts, group: float, chance: float, *, is_upper: bool) -> float:
-    """Confidence limit of a rate, bursts per minute.
+def _rate_bounds(one: Bursts, group: float, chance: float) -> tuple[float, float]:
+    """Confidence limits of a rate, bursts per minute."""
+    low, high = poisson_bounds(one.frames.size / group, chance)
+    return 60 * group * low / one.duration_s, 60 * group * high / one.duration_s
 
-    Source: Byar's approximation of the exact limits of a Poisson count (N. Breslow, N. Day, 1987); from memory.
+
+def poisson_bounds(count: float, chance: float) -> tuple[float, float]:
+    """Confidence limits of the mean of a Poisson count.
+
+    Args:
+        count: as it was seen; a fraction where each counts for less than one.
+        chance: that they miss the mean.
+
+    Source: Byar's approximation of the exact limits (N. Breslow, N. Day, 1987); from memory.
     """
-    z, count = student(chance, 400), one.frames.size / group + is_upper
-    if not count:
-        return 0.0
-    root = 1 - 1 / (9 * count) + (z if is_upper else -z) / (3 * math.sqrt(count))
-    return 60 * group * count * max(0.0, root) ** 3 / one.duration_s
+    z = student(chance, 400)
+    bounds = []
+    for total, side in ((count, -z), (count + 1, z)):
+        root = 1 - 1 / (9 * total) + side / (3 * math.sqrt(total)) if total else 0.0
+        bounds.append(total * max(0.0, root) ** 3)
+    return bounds[0], bounds[1]
 
 
-def _group(old: Bursts, new: Bursts, chance: float) -> float:
+def bursts_per_group(recordings: Sequence[Bursts], chance: float) -> float:
     """How many bursts count as one, at least 1."""
     squares = total = 0.0
-    for one in (old, new):
+    for one in recordings:
         counts = np.histogram(one.start_s, _PARTS, (0, one.duration_s))[0]
         squares += float(((counts - counts.mean()) ** 2).sum())
         total += float(counts.mean())
     factor = squares / (_PARTS - 1) / total if total else 1.0
     if factor <= 1:
         return 1.0
-    return max(1.0, factor * (student(chance, _FREEDOM) / student(chance, 400)) ** 2)
+    freedom = len(recordings) * (_PARTS - 1)
+    return max(1.0, factor * (student(chance, freedom) / student(chance, 400)) ** 2)

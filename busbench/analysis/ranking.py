@@ -1,0 +1,65 @@
+"""Recordings in the order of their losses: by what is known of the true ratio, not by the ratio that was seen.
+
+A short recording with one loss shows a high ratio and proves little; its lower confidence limit is low. The worst come
+first by that limit, and those without a proven loss by the upper limit: what is least known to be good.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from busbench.analysis.recording_row import Row
+
+RANKED_BY = (
+    "path", "interface", "unit", "outages_start_utc", "outages_missed", "outages_expected", "outages_missed_ratio",
+    "missed_bursts", "missed_ratio_low", "missed_ratio_high",
+)  # fmt: skip
+"""Columns that a ranking needs."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ranked:
+    """A recording in a ranking.
+
+    Args:
+        path, interface, unit, start_utc: which it is, see the columns of a survey.
+        missed, expected, missed_ratio: as `outages` reports them.
+        bursts: bursts of losses.
+        ratio_low, ratio_high: 95 % confidence limits of the true ratio, by bursts; None where gaps cannot be seen.
+    """
+
+    path: str
+    interface: str | None
+    unit: str | None
+    start_utc: str | None
+    missed: int
+    expected: int
+    missed_ratio: float | None
+    bursts: int | None
+    ratio_low: float | None
+    ratio_high: float | None
+
+    @property
+    def name(self) -> str:
+        """Path, and interface if the recording has several."""
+        return self.path if self.interface is None else f"{self.path} [{self.interface}]"
+
+    def to_json(self) -> dict[str, object]:
+        """Plain values."""
+        return {name: getattr(self, name) for name in Ranked.__slots__}
+
+
+def rank(rows: Iterable[Row]) -> list[Ranked]:
+    """Rank recordings that could be read, the worst first; those whose gaps cannot be seen come last.
+
+    Args:
+        rows: with the columns RANKED_BY at least.
+    """
+    made = [Ranked(*(row[name] for name in RANKED_BY)) for row in rows if row["outages_missed"] is not None]
+    return sorted(made, key=_order)
+
+
+def _order(one: Ranked) -> tuple[float, float, str, str]:
+    low = -1.0 if one.ratio_low is None else one.ratio_low
+    return -low, -(one.ratio_high or 0.0), one.path, one.interface or ""
