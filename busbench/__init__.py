@@ -29,15 +29,18 @@ if TYPE_CHECKING:
     from busbench.analysis.comparison import Comparison, compare
     from busbench.analysis.jitter import Jitter
     from busbench.analysis.outages import MarkedInterval, Outage, Outages, OutageSummary, find_outages
+    from busbench.analysis.ranking import Ranked
     from busbench.analysis.recording import Recording, read_recording, read_recordings
     from busbench.analysis.several import Several, SourceOutages, lay_beside
     from busbench.analysis.skew import Skew
     from busbench.analysis.timing import Timing, timing
+    from busbench.analysis.trend import History, Point, Trend
     from busbench.bench.rack import Rack
     from busbench.bench.receiver import LinkState, Receiver, Reception
     from busbench.bench.recorder import Retention
     from busbench.bench.script import DriveProgram, DriveRun, open_port, read_program, sign_off
     from busbench.bench.sign_off import Answers, SignOff
+    from busbench.bench.survey import Survey, read_survey, survey
     from busbench.capture.base import Capture, CaptureInfo, Origin, ReadOptions
     from busbench.capture.frames import Span, read_frames
     from busbench.capture.left_out import LeftOut, MinuteTotals
@@ -122,6 +125,7 @@ __all__ = [
     "FrameTable",
     "FrameTimes",
     "Glitch",
+    "History",
     "Hub",
     "Jitter",
     "LeftOut",
@@ -143,6 +147,7 @@ __all__ = [
     "OutputError",
     "Overlap",
     "Plan",
+    "Point",
     "PortBusy",
     "PortDenied",
     "PortError",
@@ -150,6 +155,7 @@ __all__ = [
     "PortLost",
     "PortMissing",
     "Rack",
+    "Ranked",
     "ReadOptions",
     "Reason",
     "Receiver",
@@ -167,8 +173,10 @@ __all__ = [
     "Span",
     "Supply",
     "SupplyFeed",
+    "Survey",
     "Timing",
     "Transmission",
+    "Trend",
     "Verdict",
     "Verification",
     "VerifyLimits",
@@ -187,8 +195,10 @@ __all__ = [
     "read_recording",
     "read_recordings",
     "read_rig",
+    "read_survey",
     "sign_off",
     "summarise_channels",
+    "survey",
     "timing",
     "unpack_channels",
 ]
@@ -202,16 +212,19 @@ _HOMES = {
     "analysis.comparison": ("Comparison", "compare"),
     "analysis.jitter": ("Jitter",),
     "analysis.outages": ("MarkedInterval", "Outage", "OutageSummary", "Outages", "find_outages"),
+    "analysis.ranking": ("Ranked",),
     "analysis.recording": ("Recording", "read_recording", "read_recordings"),
     "analysis.several": ("Several", "SourceOutages", "lay_beside"),
     "analysis.skew": ("Skew",),
     "analysis.timing": ("Timing", "timing"),
+    "analysis.trend": ("History", "Point", "Trend"),
     "bench.rack": ("Rack",),
     "bench.recorder": ("Retention",),
     "bench.receiver": ("LinkState", "Receiver", "Reception"),
     "bench.script": ("DriveProgram", "DriveRun", "open_port", "read_program", "sign_off"),
     "bench.sign_off": ("Answers", "SignOff"),
     "capture.base": ("Capture", "CaptureInfo", "Origin", "ReadOptions"),
+    "bench.survey": ("Survey", "read_survey", "survey"),
     "capture.frames": ("Span", "read_frames"),
     "capture.left_out": ("LeftOut", "MinuteTotals"),
     "capture.open": ("open_capture",),

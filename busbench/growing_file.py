@@ -20,6 +20,7 @@ class GrowingFile:
 
     Args:
         inputs: see refuse_input.
+        keep: as many bytes of a file that is there stay, with `force`.
 
     Raises:
         OutputError: the name is refused (see require_output), another program records to it, or it cannot be
@@ -29,7 +30,9 @@ class GrowingFile:
         least_bytes: the file is removed if it cannot grow to this size.
     """
 
-    def __init__(self, path: str | Path, *, force: bool = False, inputs: Iterable[str | Path] = ()) -> None:
+    def __init__(
+        self, path: str | Path, *, force: bool = False, inputs: Iterable[str | Path] = (), keep: int = 0
+    ) -> None:
         self._path, self._fd = str(path), -1
         self.size = self.least_bytes = self._tail_bytes = 0
         require_output(path, force=force, inputs=inputs)
@@ -39,7 +42,8 @@ class GrowingFile:
             _claim(self._fd)
             self._is_file = stat.S_ISREG(os.fstat(self._fd).st_mode)
             if force and self._is_file:
-                os.ftruncate(self._fd, 0)
+                os.ftruncate(self._fd, keep)
+                self.size = os.lseek(self._fd, keep, os.SEEK_SET)
         except BlockingIOError:
             self._release()
             raise OutputError(

@@ -21,7 +21,7 @@ import busbench
 # Functions that refuse what they are given; the others take whatever has the right type.
 RAISE = {
     "loss_bounds", "open_capture", "open_port", "pack_frames", "read_frames", "read_program", "read_recording",
-    "read_recordings", "read_rig", "sign_off", "unpack_channels",
+    "read_recordings", "read_rig", "read_survey", "sign_off", "survey", "unpack_channels",
 }  # fmt: skip
 # Made of nothing, or described with the class above them, or made in one place alone.
 ASIDE = (
@@ -42,7 +42,7 @@ RESULTS = (
     busbench.DriveProgram, busbench.Finding, busbench.Overlap, busbench.Several, busbench.Skew, busbench.LivePort,
     busbench.LoadCase, busbench.LoadWarning, busbench.LockedProgram, busbench.Outages, busbench.PortEvent,
     busbench.Reception, busbench.Recording, busbench.Rig, busbench.SignOff, busbench.Timing, busbench.Transmission,
-    busbench.Verification,
+    busbench.Survey, busbench.Verification,
 )  # fmt: skip
 PUBLIC = [getattr(busbench, name) for name in busbench.__all__]
 FUNCTIONS = [value for value in PUBLIC if inspect.isfunction(value)]

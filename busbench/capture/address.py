@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib
 import os
-from typing import BinaryIO, cast
+from typing import Any, BinaryIO, cast
 from urllib.parse import urlsplit
 
 from busbench.capture.file_io import FileSource, ObjectSource, Source
@@ -37,16 +37,12 @@ def open_address(address: str) -> Source:
         return FileSource(
             url2pathname(f"//{parts.netloc}{parts.path}" if os.name == "nt" and parts.netloc else parts.path)
         )
-    try:
-        fsspec = importlib.import_module("fsspec")
-    except ImportError:
-        hint = "install the addresses extra, as by `pip install fsspec`, or copy the file"
-        raise CaptureError(address, "needs the package fsspec", hint=hint) from None
+    fsspec = need_fsspec(address)
     try:
         file = fsspec.open(address, "rb").open()
         return _AddressSource(cast(BinaryIO, file), name=address)
     except Exception as error:  # each file system has its own errors
-        raise _fault(address, error) from None
+        raise address_fault(address, error) from None
 
 
 class _AddressSource(ObjectSource):
@@ -82,7 +78,21 @@ class _Remote:
             raise OSError(f"{type(error).__name__}: {error}") from None
 
 
-def _fault(address: str, error: Exception) -> CaptureError:
+def need_fsspec(address: str) -> Any:
+    """The library fsspec.
+
+    Raises:
+        CaptureError: it is not installed.
+    """
+    try:
+        return importlib.import_module("fsspec")
+    except ImportError:
+        hint = "install the addresses extra, as by `pip install fsspec`, or copy the file"
+        raise CaptureError(address, "needs the package fsspec", hint=hint) from None
+
+
+def address_fault(address: str, error: Exception) -> CaptureError:
+    """What a file system said of an address, for people."""
     if isinstance(error, OSError):
         what, hint = unreadable(error)
         return CaptureError(address, what, hint=hint)

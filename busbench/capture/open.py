@@ -132,8 +132,8 @@ def line_interfaces(recording: str | os.PathLike[str]) -> list[int]:
     path = os.fspath(recording)
     if path == STANDARD_INPUT or _is_pipe(path):  # which can be read only once
         return []
-    with contextlib.suppress(CaptureError):  # opening it says why
-        source = _unpacked(FileSource(path))
+    with contextlib.suppress(CaptureError), contextlib.closing(_source_of(path, None)[0]) as packed:
+        source = _unpacked(packed)  # opening it later says why it cannot be read
         if pcapng_read.sniff(read_head(source)):
             return line_numbers(PacketFile(source))
     return []

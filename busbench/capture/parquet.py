@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 from typing import Any
 
@@ -14,6 +15,21 @@ from busbench.errors import BusbenchError
 from busbench.model import BUS_LINE, NO_CLOCK, Clock, LineSettings
 from busbench.output_file import OutputFile
 from busbench.wire.table import FrameTable
+
+
+def need_pyarrow() -> Any:
+    """The library pyarrow.
+
+    Raises:
+        BusbenchError: it is not installed.
+    """
+    try:
+        return importlib.import_module("pyarrow")
+    except ImportError:
+        raise BusbenchError(
+            "--output: a .parquet file needs the package pyarrow",
+            hint="install pyarrow beside busbench, as by `pip install pyarrow`",
+        ) from None
 
 
 def arrow_table(frames: FrameTable, *, clock: Clock, first_t_ns: int) -> Any:
@@ -42,13 +58,9 @@ def arrow_table(frames: FrameTable, *, clock: Clock, first_t_ns: int) -> Any:
 
 def write_parquet(path: str, capture: Capture, *, line: LineSettings = BUS_LINE, force: bool = False) -> int:
     """Write all frames of a recording, a row per frame; BusbenchError without the extra, else of either file."""
-    try:
-        import pyarrow.parquet as pq
-    except ImportError:
-        raise BusbenchError(
-            "--output: a .parquet file needs the package pyarrow",
-            hint="install pyarrow beside busbench, as by `pip install pyarrow`",
-        ) from None
+    need_pyarrow()
+    import pyarrow.parquet as pq
+
     schema = arrow_table(FrameTable.empty(), clock=NO_CLOCK, first_t_ns=0).schema
     span, total = Span(), 0
     with OutputFile(path, force=force, inputs=[capture.info.path]) as out, pq.ParquetWriter(out, schema) as writer:

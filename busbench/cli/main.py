@@ -30,10 +30,10 @@ GROUPS = {
     "read": {
         "frames": "print a row per frame",
         "outages": "find missed frames, and how sure that is",
-        "timing": "measure period and jitter, and how much is the receiver's",
+        "timing": "measure period and jitter; how much is the receiver's",
         "channels": "show what each channel did: endpoints, noise, glitches",
         "pulses": "measure servo pulse outputs beside the bus",
-        "compare": "find what changed between two recordings, and how sure",
+        "compare, survey": "find what changed between two recordings; rank many",
         "convert": "write a recording in another format",
         "report": "make one page of a recording, with pictures",
         "decode, encode": "take a frame apart bit by bit; put one together",

@@ -108,8 +108,11 @@ def check(
     from busbench.bench import sign_off
     from busbench.report.page_data import first_difference, read_figures
     from busbench.report.provenance import sha256_of
+    from busbench.report.survey_page import KINDS as SURVEY_KINDS
 
     figures = read_figures(page)
+    if figures.get("kind") in SURVEY_KINDS:
+        raise BusbenchError(f"{page}: is the page of a survey", hint="make it again with `busbench survey --page`")
     if ("compared" in figures) != (baseline is not None):
         if baseline is None:
             raise BusbenchError(f"{page}: compares two recordings", hint="name the earlier one with --baseline")

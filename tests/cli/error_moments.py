@@ -79,6 +79,12 @@ def _no_fsspec(patch: pytest.MonkeyPatch) -> Iterator[None]:
 
 
 @contextmanager
+def _no_distributed(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    patch.setitem(sys.modules, "distributed", None)
+    yield
+
+
+@contextmanager
 def _full_temporary_folder(patch: pytest.MonkeyPatch) -> Iterator[None]:
     patch.setattr("busbench.capture.pipe_source.shutil.copyfileobj", failing(errno.ENOSPC))
     yield
@@ -199,6 +205,7 @@ MOMENTS: dict[str, Moment] = {
     "in a terminal that shows no screens": _plain_terminal,
     "on Windows": _windows,
     "where no temporary file can be made": _no_temporary_folder,
+    "where distributed is not installed": _no_distributed,
     "where fsspec is not installed": _no_fsspec,
     "where there is no room for temporary files": _full_temporary_folder,
     "while another program records to it": _recorded_to,

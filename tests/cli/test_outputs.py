@@ -77,6 +77,8 @@ OUTPUTS = (
     *(Output(f"{_DRIVE} --pulses 1", "drive --to", f".{one}", _SWEEP) for one in ("csv", "vcd")),
     Output("drive replay.toml --no-motor --to *", "drive --to", ".csv", ("slots.csv", "replay.toml")),
     Output("report slots.csv -o *", "report --output", ".html", ("slots.csv",)),
+    Output("survey slots.csv -o *", "survey --output", ".parquet", ("slots.csv",), is_growing=True),
+    Output("survey slots.csv --page *", "survey --page", ".html", ("slots.csv",)),
     Output("rig new *", "rig new file", ".toml", forces=True),
     Output("rig draft round.pcapng -o *", "rig draft --output", ".toml", ("round.pcapng",)),
     Output("rig power plan.toml --program sweeps.toml --svg *", "rig power --svg", ".svg", _SWEEP),
@@ -97,6 +99,7 @@ INPUT_OPTIONS = {
     "report --walk",
     "rig power --measured",
     "rig power --program",
+    "survey paths",
     "verify --walk",
 }
 
