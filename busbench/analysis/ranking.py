@@ -25,7 +25,7 @@ class Ranked:
     Args:
         path, interface, unit, start_utc: which it is, see the columns of a survey.
         missed, expected, missed_ratio: as `outages` reports them.
-        bursts: bursts of losses.
+        bursts: bursts of outages.
         ratio_low, ratio_high: 95 % confidence limits of the true ratio, by bursts; None where gaps cannot be seen.
     """
 

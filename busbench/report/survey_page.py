@@ -33,7 +33,7 @@ def ranking_html(ranking: Sequence[Ranked], errors: Sequence[tuple[str, str]]) -
     lead = f"{ranking_words(ranking, errors)}."
     note = (
         "The worst first, by the lower 95 % confidence limit of the ratio of missed frames, which counts"
-        " bursts of losses: what is certain. Those without missed frames follow by their upper limit."
+        " bursts of outages: what is certain. Those without missed frames follow by their upper limit."
     )
     more = f" The first {_RANKED_MOST} are shown." if len(ranking) > _RANKED_MOST else ""
     head = ("recording", "unit", "begun", "frames due", "missed", "bursts", "missed, %", "at least, %", "at most, %")
