@@ -232,7 +232,7 @@ def receive_lateness_ns(frames: int) -> tuple[I64, int]:
     with pty_port() as (master, port):
         port.read(0.5)
 
-        writer = threading.Thread(target=_write_on_time, args=(master, [frame] * frames, written))
+        writer = threading.Thread(target=_write_on_time, args=([(master, written)], [frame] * frames))
         writer.start()
         ends, stamps = [], []
         total, quiet_until = 0, time.monotonic() + 5
@@ -247,52 +247,101 @@ def receive_lateness_ns(frames: int) -> tuple[I64, int]:
     return np.array(stamps)[holds] - written[: holds.size], frames * FRAME_BYTES - total
 
 
-def _write_on_time(file: int, frames: Sequence[bytes], written_ns: I64) -> None:
-    """Write a frame per period, and note when, (N,)."""
+def _write_on_time(files: Sequence[tuple[int, I64]], frames: Sequence[bytes]) -> None:
+    """Write a frame per period into each file, and note when, (N,)."""
     begun = time.perf_counter_ns() + 50_000_000
     for index, frame in enumerate(frames):
         wait = begun + index * PERIOD_NS - time.perf_counter_ns()
         if wait > 0:
             time.sleep(wait / 1e9)
-        written_ns[index] = time.perf_counter_ns()
-        os.write(file, frame)
+        for file, written_ns in files:
+            written_ns[index] = time.perf_counter_ns()
+            os.write(file, frame)
 
 
-def follow_lateness_ns(frames: int) -> tuple[I64, int]:
-    """Let `busbench frames` write the lines of a pty into a pipe, and compare each with the moment of its last byte.
+# A reader with nothing in it: a line for each read, with the number of the frame in it.
+_PLAIN = """
+import os, sys
+port, at = os.open(sys.argv[1], os.O_RDONLY | os.O_NOCTTY), 0
+os.write(1, b"head\\n")
+while data := os.read(port, 4096):
+    for _ in range(len(data) // 25):
+        os.write(1, b",%d,%d\\n" % (at, int.from_bytes(data[1:3], "little") & 2047))
+        at += 25
+"""
 
-    Returns:
-        Lateness of each line, ns, and frames without a line of their own.
+
+@dataclass(frozen=True)
+class Followed:
+    """The lines that a program wrote of a pty.
+
+    Args:
+        late_ns: from the last byte of each frame to its line, int64 (N,).
+        lost: frames without a line of their own.
+        cpu_s: processor seconds of the program and its children per frame.
     """
-    import pty
 
-    master, slave = pty.openpty()
-    words = [sys.executable, "-m", "busbench", "frames", os.ttyname(slave)]
+    late_ns: I64
+    lost: int
+    cpu_s: float
+
+
+def follow_lateness_ns(frames: int) -> dict[str, Followed]:
+    """Let `busbench frames` and a plain reader write the lines of a pty each into a pipe, at the same time."""
+    import pty
+    import tty
+
     raw = pack_frames((np.arange(frames) % 1000 // 2 + 700)[:, None].repeat(16, axis=1))
-    written = np.zeros(frames, np.int64)
-    rows: list[bytes] = []
-    came: list[int] = []
-    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as process:
+    ports = {name: pty.openpty() for name in ("busbench", "plain")}
+    tty.setraw(ports["plain"][1])
+    words = {"busbench": [sys.executable, "-m", "busbench", "frames"], "plain": [sys.executable, "-S", "-c", _PLAIN]}
+    written = {name: np.zeros(frames, np.int64) for name in ports}
+    lines: dict[str, list[bytes]] = {name: [] for name in ports}
+    came: dict[str, list[int]] = {name: [] for name in ports}
+    rest = dict.fromkeys(ports, b"")
+    processes = {
+        name: subprocess.Popen(
+            [*words[name], os.ttyname(slave)], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, bufsize=0
+        )
+        for name, (_, slave) in ports.items()
+    }
+    by_pipe = {}
+    for name, process in processes.items():
         assert process.stdout is not None
         process.stdout.readline()  # the head: the port is open
-
-        writer = threading.Thread(target=_write_on_time, args=(master, [row.tobytes() for row in raw], written))
-        writer.start()
-        rest = b""
-        while len(rows) < frames and select.select([process.stdout], [], [], 5)[0]:
-            *lines, rest = (rest + os.read(process.stdout.fileno(), 65536)).split(b"\n")
-            rows += lines
-            came += [time.perf_counter_ns()] * len(lines)
-        writer.join()
+        by_pipe[process.stdout.fileno()] = name
+    pids = {name: (process.pid, *children(process.pid)) for name, process in processes.items()}
+    used = {name: -sum(map(cpu_s, of)) for name, of in pids.items()}
+    masters = [(ports[name][0], written[name]) for name in ports]
+    writer = threading.Thread(target=_write_on_time, args=(masters, [row.tobytes() for row in raw]))
+    writer.start()
+    while any(len(some) < frames for some in lines.values()):
+        ready = select.select(list(by_pipe), [], [], 5)[0]
+        now = time.perf_counter_ns()
+        for pipe in ready:
+            name = by_pipe[pipe]
+            *some, rest[name] = (rest[name] + os.read(pipe, 65536)).split(b"\n")
+            lines[name] += some
+            came[name] += [now] * len(some)
+        if not ready:
+            break
+    writer.join()
+    found = {}
+    for name, process in processes.items():
+        cells = [line.split(b",") for line in lines[name]]
+        wrong = sum(
+            (int(row[1]), int(row[2])) != (FRAME_BYTES * index, index % 1000 // 2 + 700)
+            for index, row in enumerate(cells)
+        )
+        # The first frames of all wait until they are proven.
+        late = (np.array(came[name]) - written[name][: len(came[name])])[_PROVEN:]
+        cpu = (used[name] + sum(map(cpu_s, pids[name]))) / frames
+        found[name] = Followed(late, frames - len(lines[name]) + wrong, cpu)
         process.terminate()
-    os.close(master)
-    os.close(slave)
-    cells = [row.split(b",") for row in rows]
-    wrong = sum(
-        (int(row[1]), int(row[2])) != (FRAME_BYTES * index, index % 1000 // 2 + 700) for index, row in enumerate(cells)
-    )
-    # The first frames of all wait until they are proven.
-    return (np.array(came) - written[: len(came)])[_PROVEN:], frames - len(rows) + wrong
+        process.wait()
+        for end in ports[name]:
+            os.close(end)
+    return found
 
 
 def transmit_lateness_ns(frames: int) -> tuple[I64, int]:

@@ -198,6 +198,8 @@ def test_rows_made_of_tables_are_those_made_cell_by_cell() -> None:
         for zero_ns in (0, None, -12_345):
             rows = rows_by_cell(table, zero_ns)
             assert csv_rows(table, zero_ns) == "".join(",".join(row) + "\n" for row in rows)
+            few = [csv_rows(table[at : at + 8], zero_ns) for at in range(0, len(table), 8)]
+            assert "".join(few) == csv_rows(table, zero_ns)
             assert json_rows(table, zero_ns) == "".join(json_by_cell(row) + "\n" for row in rows)
             lines = aligned_by_cell(rows, shown)
             assert table_rows(table, zero_ns, shown=shown, has_head=True).splitlines() == lines

@@ -50,6 +50,17 @@ def test_stamps_that_contradict_each_other_show_by_how_much() -> None:
     assert slack == 9810 - (9000 + 14 * 120) == -870
 
 
+def test_a_frame_alone_is_bounded_as_among_others() -> None:
+    rng = np.random.default_rng(4)
+    for _ in range(100):
+        ends = np.append(np.unique(rng.integers(1, 75, 6)), 75)
+        t_ns = np.cumsum(rng.integers(0, 4_000_000, ends.size))
+        both = frame_bounds(np.array([20, 45]), ends, t_ns, character_ns=CHARACTER_NS)
+        for row, offset in enumerate((20, 45)):
+            alone = frame_bounds(np.array([offset]), ends, t_ns, character_ns=CHARACTER_NS)
+            assert [one.tolist() for one in alone] == [one[row : row + 1].tolist() for one in both]
+
+
 def test_a_read_before_that_was_late_does_not_pass_for_one_that_cut_the_frame() -> None:
     # Both frames lay ready when the first read came, 0.1 ms before the second.
     assert bounds([0, 25], [(25, 9900), (50, 10_000)]) == [(9900, -1), (10_000, 240)]
