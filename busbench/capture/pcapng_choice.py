@@ -140,7 +140,7 @@ def _may_be(one: pb.Interface, wanted: str | None) -> bool:
 
 def _several(file: PacketFile, some: list[Candidate], *, what: str) -> CaptureError:
     names = pb.listed([one.interface.title for one in some])
-    hint = f"choose with --interface {some[0].interface.index}; it holds {names}"
+    hint = f"choose one with --interface NUMBER; it holds {names}"
     return CaptureError(file.path, f"holds {what} of several serial interfaces", hint=hint)
 
 

@@ -68,7 +68,7 @@ def test_without_a_choice_the_interfaces_are_named(tmp_path: Path) -> None:
     made.rack.finish()
     with pytest.raises(CaptureError, match="holds frames of several serial interfaces") as caught:
         read_recording(path)
-    assert caught.value.hint == (f"choose with --interface 0; it holds 0 ({LEFT}, left), 1 ({RIGHT}, right)")
+    assert caught.value.hint == (f"choose one with --interface NUMBER; it holds 0 ({LEFT}, left), 1 ({RIGHT}, right)")
 
 
 def test_a_port_that_is_lost_holds_up_no_other(tmp_path: Path) -> None:

@@ -222,7 +222,7 @@ def test_the_interface_can_be_chosen_by_name_or_number(tmp_path: Path) -> None:
     """Several serial ones whose bytes say nothing are a question, no longer the first of them."""
     faces = [interface(option(2, name)) for name in (b"idle", b"left", b"right")]
     path = save(tmp_path, section(), *faces, packet(1, b"L", number=1), packet(2, b"RR", number=2))
-    expected = r"holds bytes of several serial interfaces: choose with --interface 1; it holds 1 \(left\), 2 \(right\)"
+    expected = r"of several serial interfaces: choose one with --interface NUMBER; it holds 1 \(left\), 2 \(right\)"
     with pytest.raises(CaptureError, match=expected):
         read(path)
     capture = read(path, interface="left")
@@ -275,8 +275,11 @@ def test_of_several_serial_interfaces_the_one_with_frames_is_taken(tmp_path: Pat
 @pytest.mark.parametrize(
     ("streams", "said"),
     [
-        ([(147, [FRAME] * 9), (1, [FRAME] * 9), (147, [FRAME] * 9)], "frames of several.*interface 0; .*port0.*port2"),
-        ([(1, [FRAME] * 9), (113, [FRAME] * 9)], "frames of several .*interface 0; it holds 0 .port0., 1 .port1."),
+        (
+            [(147, [FRAME] * 9), (1, [FRAME] * 9), (147, [FRAME] * 9)],
+            "of several.*interface NUMBER; .*port0.*port2",
+        ),
+        ([(1, [FRAME] * 9), (113, [FRAME] * 9)], "frames of several .*interface NUMBER; it holds 0 .port0., 1 .port1."),
         ([(1, [NOISE] * 9), (113, [NOISE] * 9)], "no serial interface and no frames, only 0 .port0., 1 .port1.: .*"),
     ],
 )

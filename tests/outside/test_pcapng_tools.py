@@ -254,7 +254,7 @@ def test_recordings_that_mergecap_joined_keep_their_lines_apart(tmp_path: Path) 
     assert len(read_recording(whole, options=ReadOptions(interface="3")).frames) == 50
     with pytest.raises(CaptureError, match='"ttyUSB1" as the name of several') as caught:
         read_recording(whole, options=ReadOptions(interface="ttyUSB1"))
-    assert "choose with --interface 1; it holds 1 (ttyUSB1, b), 3 (ttyUSB1, d)" in str(caught.value)
+    assert "choose one with --interface NUMBER; it holds 1 (ttyUSB1, b), 3 (ttyUSB1, d)" in str(caught.value)
 
 
 def test_single_recordings_that_mergecap_joined_are_two_lines(tmp_path: Path) -> None:
