@@ -61,6 +61,24 @@ def are_slot_gaps(end: U8, length: I64, first: U8 | None = None) -> Bools:
     return found
 
 
+class RawFrames:
+    """The fields of frames that are whole bytes of them: raw uint8 (N, 25)."""
+
+    __slots__ = ()
+
+    raw: U8
+
+    @property
+    def flags(self) -> U8:
+        """Byte 23 of each frame, uint8 (N,)."""
+        return self.raw[:, 23]
+
+    @property
+    def end(self) -> U8:
+        """Byte 24 of each frame, uint8 (N,)."""
+        return self.raw[:, 24]
+
+
 def unpack_channels(raw: U8) -> U16:
     """Unpack the counts of frames.
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.model import I64, U8, Bools
-from busbench.wire.codec import unpack_channels
+from busbench.wire.codec import RawFrames, unpack_channels
 from busbench.wire.frame_spec import CHANNELS, COUNTS_MAX, END_SLOTS, FRAME_BYTES
 
 F64 = NDArray[np.float64]
@@ -25,7 +25,7 @@ _IS_SLOTS_END[list(END_SLOTS)] = True
 
 
 @dataclass(frozen=True, slots=True)
-class FrameFields:
+class FrameFields(RawFrames):
     """The fields of frames that comparisons use: raw uint8 (N, 25), counts int16 (N, 16)."""
 
     raw: U8
@@ -40,16 +40,6 @@ class FrameFields:
         wide = raw.astype(np.uint32)
         three = wide[:, _FIRST] | wide[:, _FIRST + 1] << 8 | wide[:, np.minimum(_FIRST + 2, FRAME_BYTES - 2)] << 16
         return FrameFields(raw, (three >> _SHIFT & COUNTS_MAX).astype(np.int16))
-
-    @property
-    def flags(self) -> U8:
-        """Byte 23 of each, uint8 (N,)."""
-        return self.raw[:, 23]
-
-    @property
-    def end(self) -> U8:
-        """Byte 24 of each, uint8 (N,)."""
-        return self.raw[:, 24]
 
     def __getitem__(self, rows: slice | I64) -> FrameFields:
         return FrameFields(self.raw[rows], self.counts[rows])

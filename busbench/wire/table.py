@@ -10,12 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.model import I64, U8, U16, Bools, FrameTimes, Rejects, set_readonly
-from busbench.wire.codec import unpack_channels
+from busbench.wire.codec import RawFrames, unpack_channels
 from busbench.wire.frame_spec import FRAME_BYTES
 
 
 @dataclass(frozen=True, eq=False)
-class FrameTable:
+class FrameTable(RawFrames):
     """Many frames as read-only columns of equal length N.
 
     Args:
@@ -47,16 +47,6 @@ class FrameTable:
         counts = unpack_channels(self.raw)
         set_readonly(counts)
         return counts
-
-    @property
-    def flags(self) -> U8:
-        """Byte 23 of each frame, uint8 (N,)."""
-        return self.raw[:, 23]
-
-    @property
-    def end(self) -> U8:
-        """Byte 24 of each frame, uint8 (N,)."""
-        return self.raw[:, 24]
 
     @property
     def suspect(self) -> Bools:
