@@ -262,12 +262,13 @@ def _write_on_time(files: Sequence[tuple[int, I64]], frames: Sequence[bytes]) ->
 # A reader with nothing in it: a line for each read, with the number of the frame in it.
 _PLAIN = """
 import os, sys
-port, at = os.open(sys.argv[1], os.O_RDONLY | os.O_NOCTTY), 0
+port, at, held = os.open(sys.argv[1], os.O_RDONLY | os.O_NOCTTY), 0, b""
 os.write(1, b"head\\n")
 while data := os.read(port, 4096):
-    for _ in range(len(data) // 25):
-        os.write(1, b",%d,%d\\n" % (at, int.from_bytes(data[1:3], "little") & 2047))
-        at += 25
+    held += data
+    while len(held) >= 25:
+        os.write(1, b",%d,%d\\n" % (at, int.from_bytes(held[1:3], "little") & 2047))
+        at, held = at + 25, held[25:]
 """
 
 

@@ -13,8 +13,10 @@ from busbench.verify.phases import Phases
 from busbench.verify.result import Check, CheckFactory
 
 LINE = CheckFactory("line", "line")
-_WORDS = {"gap": "missing frames", "lost": "frames flagged lost", "failsafe": "frames flagged failsafe",
+# Names of checks.
+LOSSES = {"gap": "missing frames", "lost": "frames flagged lost", "failsafe": "frames flagged failsafe",
           "damaged": "damaged frames"}  # fmt: skip
+LONGEST = "longest outage"
 
 
 def check_line(evidence: VerifyInputs, phases: Phases | None) -> Iterator[Check]:
@@ -72,9 +74,9 @@ def _losses(evidence: VerifyInputs, phases: Phases) -> Iterator[Check]:
     inside = sum(event.frames for event, excused in zip(outages.events, is_in, strict=True) if excused)
     expected = max(0, outages.expected - inside)
     unseen = evidence.no_times or ("" if evidence.found_period_ns else "no period was found")
-    kinds = {kind: [event for event in events if event.kind == kind] for kind in _WORDS}
+    kinds = {kind: [event for event in events if event.kind == kind] for kind in LOSSES}
     for kind, some in kinds.items():
-        missed, low, name = sum(one.frames for one in some), sum(one.frames_low for one in some), _WORDS[kind]
+        missed, low, name = sum(one.frames for one in some), sum(one.frames_low for one in some), LOSSES[kind]
         if kind == "gap" and unseen:
             why = f"{unseen}: missing frames cannot be seen"
             yield LINE.not_tested(name, why, unit="%", limit=limits.loss_pct)
@@ -105,16 +107,16 @@ def _losses(evidence: VerifyInputs, phases: Phases) -> Iterator[Check]:
     longest = 0.0 if worst is None else _length_s(worst)
     certain = max((_length_s(event) for event in timed if event.frames_low == event.frames), default=0.0)
     if unseen and longest <= limits.outage_s:
-        yield LINE.not_tested("longest outage", unseen, unit="s", limit=limits.outage_s)
+        yield LINE.not_tested(LONGEST, unseen, unit="s", limit=limits.outage_s)
     elif certain <= limits.outage_s < longest:
         why = f"packets were marked for {longest:.3f} s, perhaps each for one bad byte"
-        yield LINE.not_tested("longest outage", why, unit="s", limit=limits.outage_s)
+        yield LINE.not_tested(LONGEST, why, unit="s", limit=limits.outage_s)
     else:
         said = "there was no outage" if worst is None else f"the longest outage lasted {longest:.3f} s"
         said += " besides the failsafe test" if phases.loss is not None else ""
         if worst is not None and worst.start_s is not None and longest > limits.outage_s:
             said += f"; it began {worst.start_s:.2f} s from the start{_during(evidence, worst.start_s)}"
-        yield LINE.at_most("longest outage", said, measured=longest, limit=limits.outage_s, unit="s")
+        yield LINE.at_most(LONGEST, said, measured=longest, limit=limits.outage_s, unit="s")
 
 
 def _length_s(event: Outage) -> float:

@@ -5,14 +5,18 @@ from __future__ import annotations
 import numpy as np
 
 from busbench.model import Bools
+from busbench.verify.channel_checks import ALONE, HIGH_END, LOW_END, NOISE, REST
+from busbench.verify.failsafe_checks import RECOVERY, VALUE
 from busbench.verify.inputs import VerifyInputs
+from busbench.verify.line_checks import LONGEST, LOSSES
 from busbench.verify.phases import Phase, Phases
 from busbench.verify.result import Check
+from busbench.verify.return_checks import RETURN
 from busbench.verify.verify import Verification
 from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 
-_END_NAMES = {"low end": -1, "high end": 1}
-_FLAGGED = {"frames flagged lost": FLAG_LOST, "frames flagged failsafe": FLAG_FAILSAFE}
+_END_NAMES = {LOW_END: -1, HIGH_END: 1}
+_FLAGGED = {LOSSES["lost"]: FLAG_LOST, LOSSES["failsafe"]: FLAG_FAILSAFE}
 
 
 def moment_of(check: Check, found: Verification) -> int | None:
@@ -41,7 +45,7 @@ def _of_channel(check: Check, found: Verification, phases: Phases) -> int | None
     mapped = next((one for one in found.channels if one.channel == check.channel), None)
     if mapped is None:
         return None
-    if check.name in ("rest", "noise at rest"):
+    if check.name in (REST, NOISE):
         return _farthest(found, phases.is_in(Phase.AT_REST), mapped.channel, mapped.rest_counts)
     turn = phases.control_moves.get(mapped.control)
     if turn is None or turn.stop <= turn.first:
@@ -49,18 +53,18 @@ def _of_channel(check: Check, found: Verification, phases: Phases) -> int | None
     if sign := _END_NAMES.get(check.name):
         counts = found.evidence.counts[mapped.channel - 1, turn.first : turn.stop].astype(np.int64)
         return turn.first + int(np.argmax(counts * sign))
-    if check.name == "moves alone" and turn.also:
+    if check.name == ALONE and turn.also:
         return min(one.row for one in turn.also)
     return turn.first
 
 
 def _of_failsafe(check: Check, found: Verification, phases: Phases) -> int | None:
     loss, back = phases.loss, phases.back
-    if check.name in ("after return", "recovery"):
+    if check.name in (RETURN, RECOVERY):
         return None if back is None else min(back.first, len(found.evidence.recording.frames) - 1)
     if loss is None or loss.stop <= loss.first:
         return None
-    if check.name == "failsafe value" and check.channel is not None:
+    if check.name == VALUE and check.channel is not None:
         rows = phases.is_in(Phase.FAILSAFE)
         if rows.any():
             mapped = next((one for one in found.channels if one.channel == check.channel), None)
@@ -76,9 +80,9 @@ def _of_line(check: Check, evidence: VerifyInputs) -> int | None:
     if flag := _FLAGGED.get(check.name):
         flagged = (frames.flags & flag) != 0
         return int(np.argmax(flagged)) if flagged.any() else None
-    if check.name == "damaged frames":
+    if check.name == LOSSES["damaged"]:
         return int(np.argmax(frames.suspect)) if frames.suspect.any() else None
-    if check.name in ("missing frames", "longest outage") and len(frames) > 1 and evidence.clock.is_known:
+    if check.name in (LOSSES["gap"], LONGEST) and len(frames) > 1 and evidence.clock.is_known:
         return int(np.argmax(np.diff(frames.t_ns)))  # the frame before the longest gap
     return None
 
