@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from busbench.analysis.binomial import LossBounds, loss_bounds
     from busbench.analysis.change import Figure
     from busbench.analysis.channels import Channels, ChannelStats, ChannelSummary, Glitch, summarise_channels
+    from busbench.analysis.clock_alignment import Bounded, ClockAlignment, Lateness
     from busbench.analysis.coincidence import Coincidence, Overlap
     from busbench.analysis.comparison import Comparison, compare
     from busbench.analysis.jitter import Jitter
@@ -97,6 +98,7 @@ __all__ = [
     "AlignmentResult",
     "Annotation",
     "Answers",
+    "Bounded",
     "BusbenchError",
     "ByteLog",
     "Capture",
@@ -109,6 +111,7 @@ __all__ = [
     "Check",
     "Chunk",
     "Clock",
+    "ClockAlignment",
     "ClockKind",
     "Coincidence",
     "Comparison",
@@ -128,6 +131,7 @@ __all__ = [
     "History",
     "Hub",
     "Jitter",
+    "Lateness",
     "LeftOut",
     "LineSettings",
     "LinkLoss",
@@ -208,6 +212,7 @@ _HOMES = {
     "analysis.binomial": ("LossBounds", "loss_bounds"),
     "analysis.change": ("Figure",),
     "analysis.channels": ("ChannelStats", "ChannelSummary", "Channels", "Glitch", "summarise_channels"),
+    "analysis.clock_alignment": ("Bounded", "ClockAlignment", "Lateness"),
     "analysis.coincidence": ("Coincidence", "Overlap"),
     "analysis.comparison": ("Comparison", "compare"),
     "analysis.jitter": ("Jitter",),

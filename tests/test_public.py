@@ -38,7 +38,8 @@ PARTS = (
 # Results, which no one makes.
 RESULTS = (
     *PARTS,
-    busbench.Answers, busbench.Channels, busbench.Check, busbench.Coincidence,
+    busbench.Answers, busbench.Bounded, busbench.Channels, busbench.Check, busbench.ClockAlignment,
+    busbench.Coincidence, busbench.Lateness,
     busbench.DriveProgram, busbench.Finding, busbench.Overlap, busbench.Several, busbench.Skew, busbench.LivePort,
     busbench.LoadCase, busbench.LoadWarning, busbench.LockedProgram, busbench.Outages, busbench.PortEvent,
     busbench.Reception, busbench.Recording, busbench.Rig, busbench.SignOff, busbench.Timing, busbench.Transmission,

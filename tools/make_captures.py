@@ -20,13 +20,13 @@ import numpy as np
 from busbench.capture.base import CaptureInfo, Origin
 from busbench.capture.pcapng_write import PcapngWriter, SerialLine
 from busbench.capture.write import open_writer
-from busbench.model import BUS_LINE, Clock, ClockKind
+from busbench.model import BUS_LINE, ByteLog, Clock, ClockKind
 from busbench.rig.load import read_rig
 from busbench.rig.model import Rig
 from busbench.sim.line_faults import Noise, OutageSpan
 from busbench.sim.receiver import ReceiverSettings, adapter_blocks, line_blocks
 from busbench.sim.stick_motion import Hand, Pilot
-from busbench.wire.edges import Edges
+from busbench.wire.codec import pack_frames
 
 FOLDER = Path(__file__).resolve().parent.parent / "captures"
 BEGUN_UTC_NS = 1_780_000_000_000_000_000  # an invented afternoon at the field
@@ -71,6 +71,7 @@ PAIR = tuple(
     for own, shift, longer in ((_LEFT, 0.0, 1.0), (_RIGHT, 0.02, 0.8))
 )
 PAIR_LATE_NS = 3_200_000  # the right receiver after the left
+LATE_TIMER_NS, LATE_WOKE_NS, LATE_PPM = 8_000_000, 60_000, 85.0  # of the adapter beside heron-outputs.vcd
 TTY = ReceiverSettings(seed=16, period_s=0.014, jitter_s=0.0, duration_s=20)
 
 
@@ -97,18 +98,36 @@ def make(folder: Path) -> None:
     rig = read_rig(heron.RIG)
     heron.write_round(folder / "heron-round.pcapng", rig)
     heron.write_round(folder / "heron-round-faulty.pcapng", rig, faults=heron.FAULTY)
-    heron.write_vcd(folder / "heron-outputs.vcd", _outputs(rig))
+    part = _slider_moved(rig)
+    lines = heron.pulse_lines(part, channels={"output_8": 8}, scale=rig.scale)
+    heron.write_vcd(folder / "heron-outputs.vcd", lines)
+    _write_late(folder / "heron-late.pcapng", part)
     heron_power.write_power(folder / "heron-power.csv", rig)
 
 
-def _outputs(rig: Rig) -> dict[str, Edges]:
-    """The bus and the sustainer's pulse output while its slider is moved."""
+def _slider_moved(rig: Rig) -> heron.Round:
+    """The frames while the slider of the sustainer is moved."""
     flown = heron.fly_round(rig)
     first = int(np.flatnonzero(flown.counts[:, 7] != flown.counts[0, 7])[0])
     piece = slice(first - 20, first + 220)  # the slider goes up, down and back within 190 frames
     t_ns = flown.t_ns[piece]
-    part = heron.Round(t_ns - t_ns[0] + 1_000_000, flown.counts[piece], flown.flags[piece], flown.is_sent[piece], ())
-    return heron.pulse_lines(part, channels={"output_8": 8}, scale=rig.scale)
+    return heron.Round(t_ns - t_ns[0] + 1_000_000, flown.counts[piece], flown.flags[piece], flown.is_sent[piece], ())
+
+
+def _write_late(path: Path, flown: heron.Round) -> None:
+    """The bus of heron-outputs.vcd as an adapter hands it over: each time its timer runs out, on a clock of its own."""
+    raw = pack_frames(flown.counts, flown.flags)
+    end_ns = (flown.t_ns[:, None] + np.arange(1, raw.shape[1] + 1) * BUS_LINE.character_ns).reshape(-1)
+    tick = -(-end_ns // LATE_TIMER_NS)
+    last = np.flatnonzero(np.append(np.diff(tick) > 0, True))
+    # How late the computer was: by its tick, so that it is the same each time.
+    woke_ns = LATE_WOKE_NS + tick[last] * 7919 % 97 * 2_000
+    t_ns = np.rint((tick[last] * LATE_TIMER_NS + woke_ns) * (1 + LATE_PPM / 1e6)).astype(np.int64)
+    info = CaptureInfo(str(path), "virtual", PER_READ, start_utc_ns=BEGUN_UTC_NS, source="adapter on the Heron's bus")
+    path.unlink(missing_ok=True)
+    writer = open_writer(str(path), info)
+    writer.write_log(ByteLog(0, raw.reshape(-1), last + 1, t_ns))
+    writer.close()
 
 
 def _write(path: Path, settings: ReceiverSettings, clock: Clock, *, pilot: Pilot | None = None) -> None:

@@ -151,12 +151,11 @@ class Score:
     def add(self, made: Trial, found: ClockAlignment) -> None:
         """Count one more."""
         self.trials += 1
-        if found.offset_s is None:
+        if found.offset_s is None or found.drift_ppm is None or found.lateness is None:
             self.unknown += 1
             return
-        assert found.lateness is not None
-        is_offset = (found.offset_low_s or 0.0) <= made.offset_s <= (found.offset_high_s or 0.0)
-        is_drift = (found.drift_low_ppm or 0.0) <= made.drift_ppm <= (found.drift_high_ppm or 0.0)
+        is_offset = found.offset_s.low <= made.offset_s <= found.offset_s.high
+        is_drift = found.drift_ppm.low <= made.drift_ppm <= found.drift_ppm.high
         self.right_offset += is_offset
         self.right_drift += is_drift
         self.right += is_offset and is_drift
@@ -174,8 +173,8 @@ def run(trials: int, *, seed: int) -> tuple[dict[str, Score], list[float]]:
         made = trial(kind, rng)
         found = made.align()
         scores[kind].add(made, found)
-        if found.offset_low_s is not None and found.offset_high_s is not None:
-            widths.append(found.offset_high_s - found.offset_low_s)
+        if found.offset_s is not None:
+            widths.append(found.offset_s.high - found.offset_s.low)
     return scores, widths
 
 

@@ -2,7 +2,7 @@
 
 Both show the same frames (`frame_match`). An adapter is never early, so a line from clock to clock lies below all
 differences of the times and touches the smallest: its slope is the drift, its level the offset. A delay that all reads
-share cannot be told from the offset and is part of it.
+share cannot be separated from the offset and is part of it.
 
 Method: smallest differences of parts of the recording; how far they may lie above the line is judged by their own
 spread (Weibull distribution of the smallest of many, shape 1 to 4, flat prior over all lines that no frame is below).
@@ -13,12 +13,17 @@ Source: derivation above; how often the intervals hold is in tools/study_clocks.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from busbench.analysis.frame_match import Matches, match_frames
-from busbench.model import F64, I64, set_readonly
+from busbench.errors import CaptureError
+from busbench.model import BUS_LINE, F64, I64, ClockKind, LineSettings, set_readonly
 from busbench.wire.table import FrameTable
+
+if TYPE_CHECKING:
+    from busbench.analysis.recording import Recording
 
 FRAMES_LEAST = 32
 _CHANCE = 0.025  # that either of the two intervals misses; together 5 %
@@ -54,42 +59,73 @@ class Lateness:
         return {name: float(value) / 1e9 for name, value in zip(ranks, values, strict=True)}
 
 
+class Bounded(NamedTuple):
+    """A figure and the interval in which it is.
+
+    Args:
+        value: the figure.
+        low, high: ends of the interval.
+    """
+
+    value: float
+    low: float
+    high: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ClockAlignment:
-    """A logic analyser's clock on that of an adapter's recording. All figures are None if the clocks cannot be aligned.
+    """A logic analyser's clock on that of an adapter's recording; figures are None if the clocks cannot be aligned.
 
     Args:
         frames: frames that both recordings show.
-        offset_s, offset_low_s, offset_high_s: time on the adapter's clock at which the analyser's is 0, both counted
-            from the first byte; a delay that all reads share is part of it.
-        drift_ppm, drift_low_ppm, drift_high_ppm: how much more the adapter's clock counts.
+        offset_s: time on the adapter's clock at which the analyser's is 0, both from the first byte; a delay that all
+            reads share is part of it. Both intervals together hold in 95 % of all cases.
+        drift_ppm: how much faster the adapter's clock is.
         lateness: of each frame that both show.
         note: for people, why nothing is known; or "".
     """
 
     frames: int
-    offset_s: float | None
-    offset_low_s: float | None
-    offset_high_s: float | None
-    drift_ppm: float | None
-    drift_low_ppm: float | None
-    drift_high_ppm: float | None
+    offset_s: Bounded | None
+    drift_ppm: Bounded | None
     lateness: Lateness | None
     note: str
 
     def to_json(self) -> dict[str, object]:
         """Plain values with units in the keys."""
+        offset, drift = self.offset_s, self.drift_ppm
         return {
             "frames": self.frames,
-            "offset_s": self.offset_s,
-            "offset_low": self.offset_low_s,
-            "offset_high": self.offset_high_s,
-            "drift_ppm": self.drift_ppm,
-            "drift_low_ppm": self.drift_low_ppm,
-            "drift_high_ppm": self.drift_high_ppm,
+            "offset_s": offset and offset.value,
+            "offset_low": offset and offset.low,
+            "offset_high": offset and offset.high,
+            "drift_ppm": drift and drift.value,
+            "drift_low_ppm": drift and drift.low,
+            "drift_high_ppm": drift and drift.high,
             "lateness_s": None if self.lateness is None else self.lateness.to_json(),
             "note": self.note,
         }
+
+
+def align_recordings(adapter: Recording, analyser: Recording, *, line: LineSettings = BUS_LINE) -> ClockAlignment:
+    """Align the clock of a logic analyser's recording with that of an adapter's recording of the same line.
+
+    Raises:
+        CaptureError: the times of one of them are not of that kind.
+    """
+    if adapter.clock.kind is not ClockKind.PER_READ:
+        what = "has no times" if not adapter.clock.is_known else "has a time for each byte, so nothing to measure"
+        raise CaptureError(adapter.info.path, what, hint="record it with `busbench record`")
+    if analyser.clock.kind is not ClockKind.PER_BYTE:
+        what = "has no time for each byte"
+        raise CaptureError(analyser.info.path, what, hint="name a recording of a logic analyser with --against")
+    return align_clocks(
+        adapter.frames,
+        analyser.frames,
+        starts_ns=(adapter.span.first_t_ns or 0, analyser.span.first_t_ns or 0),
+        resolution_ns=adapter.clock.resolution_ns + analyser.clock.resolution_ns,
+        character_ns=line.character_ns,
+    )
 
 
 def align_clocks(
@@ -111,21 +147,21 @@ def align_clocks(
     """
     same: Matches = match_frames(adapter, analyser)
     if len(same) < FRAMES_LEAST:
-        return ClockAlignment(len(same), None, None, None, None, None, None, None, STILL)
+        return ClockAlignment(len(same), None, None, None, STILL)
     end_ns = (analyser.t_ns[same.second] - starts_ns[1] + character_ns).astype(np.float64)
     seen_ns = (adapter.t_ns[same.first] - starts_ns[0]).astype(np.float64)
     middle = float(end_ns.mean())
     lines = _Lines.below(end_ns - middle, seen_ns - end_ns)
-    slope, slope_low, slope_high = lines.quantiles(lines.slope)
-    offset, low, high = lines.quantiles(lines.level - lines.slope * middle)
+    slope, offset = lines.bounds(lines.slope), lines.bounds(lines.level - lines.slope * middle)
+    late_ns = seen_ns - end_ns - lines.bounds(lines.level).value - slope.value * (end_ns - middle)
     step = resolution_ns / max(float(np.ptp(end_ns)), 1.0)
-    level, _, _ = lines.quantiles(lines.level)
-    late_ns = seen_ns - end_ns - level - slope * (end_ns - middle)
     return ClockAlignment(
-        len(same), offset / 1e9, (low - resolution_ns) / 1e9, (high + resolution_ns) / 1e9,
-        slope * 1e6, (slope_low - step) * 1e6, (slope_high + step) * 1e6,
-        Lateness(same.first, late_ns, resolution_ns), "",
-    )  # fmt: skip
+        len(same),
+        Bounded(offset.value / 1e9, (offset.low - resolution_ns) / 1e9, (offset.high + resolution_ns) / 1e9),
+        Bounded(slope.value * 1e6, (slope.low - step) * 1e6, (slope.high + step) * 1e6),
+        Lateness(same.first, late_ns, resolution_ns),
+        "",
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -181,25 +217,34 @@ class _Lines:
             fit = (parts - 1) * np.log(shape) + (shape - 1) * logs.sum(axis=2)
             fit -= parts * np.log((above**shape).sum(axis=2))
             log = np.logaddexp(log, fit)
+        log *= _independent(off[lowest]) / parts
         log += np.log(np.maximum((high - low) * width, 1e-300))[:, None]
         weight = np.exp(log - log.max())
         levels = np.broadcast_to(level[:, None], slope.shape)
         return _Lines(levels.reshape(-1) + base, (slope.reshape(-1) + rough) / scale, weight.reshape(-1))
 
-    def quantiles(self, values: F64) -> tuple[float, float, float]:
-        """Middle, low and high end of values of the lines."""
+    def bounds(self, values: F64) -> Bounded:
+        """Median and interval of a value of each line."""
         order = np.argsort(values)
         upto = np.cumsum(self.weight[order])
         at = np.searchsorted(upto, np.array([0.5, _CHANCE / 2, 1 - _CHANCE / 2]) * upto[-1])
-        middle, low, high = values[order[np.minimum(at, order.size - 1)]].tolist()
-        return middle, low, high
+        return Bounded(*values[order[np.minimum(at, order.size - 1)]].tolist())
+
+
+def _independent(lowest: F64) -> float:
+    """How many of the smallest differences count: less if neighbours are alike, as with a slow timer of reads."""
+    away = lowest - lowest.mean()
+    total = float((away**2).sum())
+    if not total:
+        return float(lowest.size)
+    alike = max(0.0, float((away[1:] * away[:-1]).sum()) / total)
+    return max(2.0, lowest.size * (1 - alike) / (1 + alike))
 
 
 def _steepest(x: F64, y: F64) -> tuple[float, float]:
     """Slope and level, at x = 0, of the highest line that no point is below."""
-    low, high = -1.0, 1.0
-    reach = float(np.ptp(y)) + 1.0
-    low, high = -reach / max(float(np.abs(x).max()), 1e-9) * 4, reach / max(float(np.abs(x).max()), 1e-9) * 4
+    high = 4 * (float(np.ptp(y)) + 1.0) / max(float(np.abs(x).max()), 1e-9)
+    low = -high
     for _ in range(_STEPS):
         third = (high - low) / 3
         if (y - (low + third) * x).min() < (y - (high - third) * x).min():

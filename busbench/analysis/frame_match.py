@@ -25,6 +25,7 @@ _WINDOW_NS = 40_000_000.0  # lateness of an adapter is spread over no more
 _VOTES = 2048  # runs that vote on the first line
 _SHARE = 0.5  # of the runs that must agree
 _MARGIN_NS = 5_000_000.0
+_CLEAR = 0.8  # of the period: if lateness is spread over less, its time shows which frame it is
 _LOOK = 5  # matches by whose majority one is judged
 _FACTORS = np.random.default_rng(11).integers(1, 1 << 62, FRAME_BYTES, dtype=np.uint64) | np.uint64(1)
 _TURN = np.uint64(0x9E3779B97F4A7C15)
@@ -101,7 +102,8 @@ def match_frames(first: FrameTable, second: FrameTable) -> Matches:
     at = _near(a.runs(_RUNS[-1], row), a.t_ns, b.runs(_RUNS[-1], slot), expected, bounds)
     known = np.flatnonzero(at >= 0)
     known = known[_agrees(slot[at[known]] - known)]
-    return _between(known, at[known], a.keys, b.keys, slot)
+    sure = _without_doubt(_between(known, at[known], a.keys, b.keys, slot), b.keys, slot)
+    return _by_time(sure, a, b, numbers.period_ns)
 
 
 def _slots(count: int, gap_row: I64, gap_count: I64) -> Rows:
@@ -198,3 +200,35 @@ def _between(known: Rows, at: Rows, first: U64, second: U64, slot: Rows) -> Matc
     good = (is_whole & (slot[found] == wanted) & (first[row] == second[found])) | is_known
     guess = np.where(is_known, at[np.searchsorted(known, row).clip(max=known.size - 1)], found)
     return Matches(row[good], guess[good])
+
+
+def _without_doubt(known: Matches, second: U64, slot: Rows) -> Matches:
+    """The matches without frames that may as well be one of those after, which seem to be lost in the first."""
+    rows = known.second
+    lost = np.diff(slot[rows] - known.first, append=slot[rows[-1:]] - known.first[-1:])
+    is_alike = np.searchsorted(slot, slot[rows] + lost, "right") - 1 - rows < lost  # the second lost some of them too
+    for step in range(1, _LOOK + 1):
+        after = np.minimum(rows + step, second.size - 1)
+        is_alike |= (slot[after] - slot[rows] <= lost) & (second[after] == second[rows]) & (after > rows)
+    return Matches(known.first[~is_alike], rows[~is_alike])
+
+
+def _by_time(known: Matches, a: _Contents, b: _Contents, period_ns: float) -> Matches:
+    """The matches, and all other frames that have only one like frame at the time that the matches allow."""
+    if len(known) < MATCHES_LEAST:
+        return known
+    x, y = b.t_ns[known.second], a.t_ns[known.first] - b.t_ns[known.second]
+    slope, level = np.polyfit(x / 1e9, y, 1)
+    expected = b.t_ns * (1 + slope / 1e9) + level
+    late = a.t_ns[known.first] - expected[known.second]
+    margin = (_CLEAR * period_ns - float(np.ptp(late))) / 2
+    if margin <= 0:
+        return known
+    bounds = float(late.min()) - margin, float(late.max()) + margin
+    at = _near((a.keys, np.arange(a.keys.size)), a.t_ns, (b.keys, np.arange(b.keys.size)), expected, bounds)
+    at[known.first] = known.second
+    row = np.flatnonzero(at >= 0)
+    found = at[row]
+    is_new = np.append(True, found[1:] > found[:-1]) & np.append(found[1:] > found[:-1], True)
+    is_new |= np.isin(row, known.first, assume_unique=True)
+    return Matches(row[is_new], found[is_new])

@@ -108,9 +108,22 @@ class Recording:
         """The outages; see RecordingTimes.outages."""
         return self.timeline.outages(clock=clock)
 
-    def timing(self) -> Timing:
-        """Period, jitter and time error, and between what bounds the receiver's own jitter lies."""
-        return self.timeline.timing()
+    def timing(self, *, against: Recording | None = None, line: LineSettings = BUS_LINE) -> Timing:
+        """Period, jitter and time error, and between what bounds the receiver's own jitter lies.
+
+        Args:
+            against: a logic analyser's recording of the same line; it shows how late the adapter was.
+            line: line settings, for the time of a character.
+
+        Raises:
+            CaptureError: the times of this recording or of the other are not of that kind.
+        """
+        if against is None:
+            return self.timeline.timing()
+        from busbench.analysis.clock_alignment import align_recordings
+
+        return timing(self.times, clock=self.clock, wakes=self.info.wakes,
+                      against=align_recordings(self, against, line=line))  # fmt: skip
 
     def compare(self, new: Recording, *, rig: Rig | None = None) -> Comparison:
         """Compare this recording with a new one; see comparison.compare.

@@ -8,11 +8,12 @@ them that can be. If late frames and lost ones look alike, there are no figures.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from busbench.analysis.clock_alignment import ClockAlignment, Lateness
 from busbench.analysis.continuity import longest_interval, period_change
 from busbench.analysis.frame_ends import FrameEnds
 from busbench.analysis.host_lateness import host_lateness
@@ -39,6 +40,7 @@ class Timing:
         jitter: None if nothing is known of it.
         clock: the clock.
         note: for people: what was measured, and what could not be.
+        against: the clock of a logic analyser on the same line, if one was recorded beside it.
     """
 
     frames: int
@@ -47,6 +49,7 @@ class Timing:
     jitter: Jitter | None
     clock: Clock
     note: str
+    against: ClockAlignment | None = None
 
     @property
     def kind(self) -> Kind:
@@ -88,16 +91,21 @@ class Timing:
                 "floor_s": get("floor_s"),
             },
             "note": self.note,
+            **({} if self.against is None else {"against": self.against.to_json()}),
         }
 
 
-def timing(times: FrameTimes, *, clock: Clock, wakes: Sequence[WakeUps] = ()) -> Timing:
+def timing(
+    times: FrameTimes, *, clock: Clock, wakes: Sequence[WakeUps] = (), against: ClockAlignment | None = None
+) -> Timing:
     """Measure the frame timing.
 
     Args:
         times: the frames of a recording.
         clock: their clock.
         wakes: the recorder's log of the computer's lateness.
+        against: the clock of a logic analyser on the same line: the lateness that it measured is taken off the times,
+            and frames that it did not see are left out.
 
     Returns:
         All figures that the clock allows.
@@ -105,6 +113,10 @@ def timing(times: FrameTimes, *, clock: Clock, wakes: Sequence[WakeUps] = ()) ->
     Source: JEDEC JESD65B (period and cycle-to-cycle jitter, attribution from
     memory), ITU-T G.810 (time error, MTIE); the bounds are derived in `jitter_range`.
     """
+    if against is not None:
+        if against.lateness is None:
+            return replace(timing(times, clock=clock, wakes=wakes), against=against)
+        return replace(_without_lateness(times, against.lateness), clock=clock, against=against)
     seen = len(times)
     if not clock.is_known:
         return Timing(seen, None, None, None, clock, "no clock: the recording has bytes but no times")
@@ -132,6 +144,19 @@ def timing(times: FrameTimes, *, clock: Clock, wakes: Sequence[WakeUps] = ()) ->
     note = _note(explain_jitter(found), uncounted, broken, change, _coarse(clock))
     missing = None if numbers.doubt else numbers.missing.total
     return Timing(seen, missing, mean_s, jitter, clock, note)
+
+
+def _without_lateness(times: FrameTimes, lateness: Lateness) -> Timing:
+    """The timing by the times of a logic analyser, on the clock of the adapter's recording."""
+    rows, exact = lateness.row, Clock(ClockKind.PER_BYTE, round(lateness.resolution_ns))
+    t_ns = times.t_ns[rows] - np.rint(lateness.late_ns).astype(np.int64)
+    found = timing(FrameTimes(t_ns, np.zeros(rows.size, np.int32), times.flags[rows]), clock=exact)
+    aside = int(rows[-1] - rows[0]) + 1 - rows.size
+    missing = None if found.missing is None else max(0, found.missing - aside)
+    left_out = len(times) - rows.size
+    note = "each frame has the exact time of a logic analyser"
+    note += f"; {left_out:,} without it were left out" if left_out else ""
+    return replace(found, missing=missing, note=_note(note, found.note.partition("; ")[2]))
 
 
 def _note(*words: str) -> str:

@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from busbench.cli.output import format_option, print_table, same_unit, write_csv, write_json
-from busbench.cli.source import read_times, source_options
+from busbench.cli.source import read_all, read_options, read_times, source_options
 from busbench.errors import pluralize, seconds
 
 if TYPE_CHECKING:
+    from busbench.analysis.clock_alignment import ClockAlignment
     from busbench.analysis.timing import Timing
 
 
 @click.command("timing")
 @format_option
+@click.option("--against", metavar="ANALYSER", help="Measure the adapter by a logic analyser on the line.")
 @source_options
-def command(source: str, format_: str, **settings: Any) -> None:
+def command(source: str, format_: str, against: str | None, **settings: Any) -> None:
     """Measure the frame timing: period and jitter.
 
     Period jitter is the deviation of a period from the mean period, cycle-to-cycle
@@ -27,18 +30,31 @@ def command(source: str, format_: str, **settings: Any) -> None:
     window. A serial adapter and its computer add to all of them: how much of the
     period jitter is the receiver's is stated as a figure, as "at most", or unknown.
 
+    With --against, both recordings show the same line at the same time. Frames are
+    matched by their contents, so move the sticks. Then offset and drift of the two
+    clocks are known, each frame's lateness is measured and taken off its time.
+
     \b
     busbench timing captures/heron-bench.pcapng
     busbench timing captures/heron-slots.csv --format json
+    busbench timing captures/heron-late.pcapng --against captures/heron-outputs.vcd
     """
-    timeline = read_times(source, settings)
-    result = timeline.timing()
+    if against is None:
+        timeline = read_times(source, settings)
+        result, origin = timeline.timing(), timeline.info.origin
+    else:
+        options = read_options(settings)
+        own, theirs = replace(options, signal=None), replace(options, usb_device=None, interface=None)
+        recording = read_all(source, own)
+        result, origin = recording.timing(against=read_all(against, theirs), line=options.line), recording.info.origin
     if format_ == "json":
-        write_json(result.to_json() | timeline.info.origin.to_json())
+        write_json(result.to_json() | origin.to_json())
     elif format_ == "csv":
         write_csv(("figure", "value"), _flat(result.to_json()))
     else:
         _print_table(result)
+        if result.against is not None:
+            _print_clocks(result.against)
 
 
 def _flat(value: Any, name: str = "") -> list[tuple[str, Any]]:
@@ -72,8 +88,9 @@ def _print_table(result: Timing) -> None:
         jitter.period_rms_s, jitter.period_peak_s, jitter.period_pp_s,
         jitter.cycle_rms_s or 0.0, jitter.cycle_peak_s or 0.0, jitter.tie_rms_s, jitter.tie_pp_s,
     ])  # fmt: skip
+    is_exact = result.against is not None and result.against.lateness is not None
     rows = [
-        ["period jitter, as seen", rms, peak, pp],
+        ["period jitter" + (", as seen" if not is_exact else ""), rms, peak, pp],
         ["cycle-to-cycle jitter", *((cycle_rms, cycle_peak) if jitter.cycle_rms_s is not None else ("-", "-")), ""],
         ["TIE", tie_rms, "", tie_pp],
     ]
@@ -96,6 +113,23 @@ def _print_table(result: Timing) -> None:
         rows = [[f"{window_s:.3f}", change] for (window_s, _), change in zip(shown, changes, strict=True)]
         click.echo()
         print_table(["within, s", f"TIE changes by at most (MTIE), {unit}"], rows)
+
+
+def _print_clocks(found: ClockAlignment) -> None:
+    click.echo(f"\nlogic analyser beside the adapter: {pluralize(found.frames, 'frame')} in both")
+    offset, drift = found.offset_s, found.drift_ppm
+    if offset is None or drift is None or found.lateness is None:
+        click.echo(found.note)
+        return
+    digits = _digits(offset.high - offset.low)
+    rows = [
+        ["offset of the clocks, ms", *(f"{value * 1e3:.{digits}f}" for value in offset)],
+        ["drift, ppm", *(f"{value:.{_digits((drift.high - drift.low) / 1e3)}f}" for value in drift)],
+    ]
+    print_table(["", "value", "95 % low", "95 % high"], rows)
+    click.echo()
+    cells = [_ms(value, min(3, digits)) for value in found.lateness.to_json().values()]
+    print_table(["", "min", "median", "99 %", "max"], [["lateness of the adapter, ms", *cells]])
 
 
 def _digits(rms_s: float) -> int:
