@@ -114,6 +114,11 @@ FIGURES: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
                 " how long it lasted (>50ms, <2s), or several of these; n and p go through these alone",
             ),
             ("bursts", "outages came together, so the limit, which takes them as independent, is too low"),
+            (
+                "both out at once",
+                "with several receivers, a timeline each: how often and how long all of them were out; the list is of"
+                " the first",
+            ),
             ("channels across", "counts before, min to max during, and after the chosen outage"),
             ("from 2 s before", "in a wide window: traces of all channels around the chosen outage, its letter above"),
         ),
