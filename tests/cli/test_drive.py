@@ -170,6 +170,15 @@ def test_replay_of_nothing_gets_one_line(tmp_path: Path) -> None:
     assert refusal("replay", "--channel", "1", "--recording", tmp_path / "gone.raw").startswith(f"{tmp_path}/gone.raw")
 
 
+def test_a_switched_motor_is_locked_as_stated() -> None:
+    locks = ("--motor", "17=off", "--motor", "18=on")
+    lines = run("sweep", "--channel", "1", "--period", "4", *locks, "--preview", "--ascii").stdout.splitlines()
+    assert [line for line in lines if "motor" in line] == [
+        "channel 17 (motor): locked at off",
+        "channel 18 (motor): locked at on",
+    ]
+
+
 def test_a_rig_names_channels_and_locks_its_motor(tmp_path: Path) -> None:
     out = tmp_path / "heron.raw"
     assert run("sweep", "--channel", "1", "--channel", "8", "--period", "4", "--rig", HERON, "--to", out).exit_code == 0
@@ -221,6 +230,18 @@ def test_a_rehearsal_tells_why_a_device_does_not_stand_at_the_level_sent() -> No
     assert told == ["rudder: its neutral lies at level +3.9 %, so at level 0 it is at -3.9 %"]
     assert " +0.0 %" in result.stdout.splitlines()[1]  # at rest, where its plan has it
     assert " -3.9 %" in result.stdout.splitlines()[2]
+
+
+def test_names_too_long_for_a_line_are_cut_below_the_unit(tmp_path: Path) -> None:
+    names = ("aileronette", "flapperonie", "tipelevator", "winglettail", "spoilerette", "ruddervator")
+    rig = tmp_path / "rig.toml"
+    devices = "".join(f'[[device]]\nname = "{name}"\nchannel = {at}\n' for at, name in enumerate(names, 1))
+    rig.write_text(f'[rig]\nname = "x"\nperiod_ms = 14\n[supply]\nvoltage_v = 7\n{devices}', encoding="utf-8")
+    channels = [word for at in range(1, 7) for word in ("--channel", str(at))]
+    lines = run("hold", *channels, "--level", "0", "--duration", "1", "--to", f"virtual:{rig}").stdout.splitlines()
+    assert lines[0].split() == ["in", "%"]
+    assert lines[1].split()[:3] == ["time", "ailerone…", "flappero…"]
+    assert lines[2].split()[:4] == ["0.00", "s", "+0.0", "%"]
 
 
 def test_rehearsal_on_a_virtual_aircraft() -> None:

@@ -71,6 +71,13 @@ def test_nothing_without_arm(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "channel 3 (motor): locked at -100.0 % (173 counts)" in result.stderr.splitlines()
 
 
+def test_cautions_are_a_list() -> None:
+    lines = run("--no-motor").stderr.splitlines()
+    at = lines.index("WARNING: before anything moves:")
+    assert lines[at + 1] == "  - remove the propeller, or disconnect the motor"
+    assert [line[:4] for line in lines[at + 1 : at + 7]] == ["  - "] * 6
+
+
 def test_nothing_without_a_keyboard() -> None:
     assert str(run("--no-motor", "--arm").exception) == (
         "/dev/null: nothing was sent, since standard input is not a terminal and no key could stop it:"

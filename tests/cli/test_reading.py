@@ -130,6 +130,20 @@ def test_channels_that_are_on_or_off_have_no_counts(capfd: Capfd) -> None:
     ]
 
 
+def test_a_channel_has_its_figures_in_a_line(capfd: Capfd) -> None:
+    lines = call(capfd, "channels", FLIGHT).out.splitlines()
+    assert lines[3].split() == ["1", "706", "1278", "572", "969.1", "1321…1679", "0.35", "44", "0"]
+
+
+def test_outages_that_are_left_out_are_counted(capfd: Capfd, monkeypatch: pytest.MonkeyPatch) -> None:
+    found = loaded(call(capfd, "outages", FLIGHT, "--format", "json"))["events"]
+    for most, more in ((len(found), 0), (len(found) - 1, 1)):
+        monkeypatch.setattr("busbench.cli.outages.EVENTS_SHOWN", most)
+        told = [line for line in call(capfd, "outages", FLIGHT).out.splitlines() if "more (" in line]
+        assert told == ([f"… and {more} more (--all lists them)"] if more else [])
+    assert "more (" not in call(capfd, "outages", FLIGHT, "--all").out
+
+
 def test_outages_as_csv(capfd: Capfd) -> None:
     found = rows(call(capfd, "outages", FLIGHT, "--format", "csv"))
     assert list(found[0]) == ["kind", "start_s", "end_s", "frames", "bytes", "offset"]

@@ -306,6 +306,22 @@ def test_pulses_in_a_table(outputs: Path, name: str) -> None:
     assert lines[-3:] == ["centre_counts = 992", "centre_us = 1500.00", "us_per_count = 0.62500"]
 
 
+def test_latency_and_skew_in_a_table(outputs: Path, tmp_path: Path) -> None:
+    lines = invoke(pulses_command, outputs / "agree.vcd").stdout.splitlines()
+    told = [line for line in lines if line.startswith(("latency", "line.motor   ", "skew", "line.rudder after"))]
+    assert told[2:] == [
+        "latency      frames    min ms  median ms   99 % ms    max ms",
+        "line.motor      107  1.000000   1.000000  1.000000  1.000000",
+        "skew                          frames  median ms    5 % ms   95 % ms",
+        "line.rudder after line.motor    1213   0.000000  0.000000  0.000000",
+    ]
+    still = tmp_path / "still.vcd"  # an output of a channel that stands follows none, so it has no latency
+    heron.write_vcd(still, heron.pulse_lines(heron.fly_round(RIG), channels={"still": 15}, scale=RIG.scale))
+    result = invoke(pulses_command, still)
+    assert result.exit_code == 0, result.output
+    assert "latency" not in result.stdout
+
+
 def test_pulses_against_a_plan(outputs: Path) -> None:
     assert invoke(pulses_command, outputs / "agree.vcd", "--rig", PLAN).exit_code == 0
     result = invoke(pulses_command, outputs / "differ.vcd", "--rig", PLAN)
