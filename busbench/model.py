@@ -192,7 +192,8 @@ class FrameTimesCollector:
     _STEP = 1 << 20
 
     def __init__(self) -> None:
-        self._columns: list[NDArray[Any]] = [np.empty(0, kind) for kind in (np.int64, np.int32, np.uint8, np.uint8)]
+        # line_marks follows as a fourth column once a byte was marked
+        self._columns: list[NDArray[Any]] = [np.empty(0, kind) for kind in (np.int64, np.int32, np.uint8)]
         self._size = 0
 
     def __len__(self) -> int:
@@ -201,8 +202,11 @@ class FrameTimesCollector:
     def add(self, times: FrameTimes) -> None:
         """Append frames."""
         end = self._size + len(times)
-        parts = (times.t_ns, times.slack_ns, times.flags, 0 if times.line_marks is None else times.line_marks)
-        for column, values in zip(self._columns, parts, strict=True):
+        marks = times.line_marks
+        if len(self._columns) == 3 and marks is not None and marks.any():
+            self._columns.append(np.zeros(self._size, np.uint8))
+        parts = (times.t_ns, times.slack_ns, times.flags, 0 if marks is None else marks)
+        for column, values in zip(self._columns, parts, strict=False):
             if end > column.size:
                 column.resize(-(-end // self._STEP) * self._STEP, refcheck=False)
             column[self._size : end] = values

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import pytest
 
 from busbench import read_recording
+from busbench.model import FrameTimes, FrameTimesCollector
 from tests.cli.running import CAPTURES, call
 
 NAMES = ("heron-flight.pcapng", "heron-bench.pcapng", "heron-slots.csv", "heron-line.vcd", "heron-noisy.raw")
@@ -19,3 +21,19 @@ def test_a_script_gets_what_the_command_prints(capfd: pytest.CaptureFixture[str]
     printed = json.loads(call(capfd, command, path, "--format", "json").out)
     asked = getattr(read_recording(path), command)().to_json()
     assert json.loads(json.dumps(asked)) == printed
+
+
+def test_marks_of_the_line_are_kept_from_the_first_frame_that_has_one() -> None:
+    def part(*marks: int) -> FrameTimes:
+        zeros = np.zeros(len(marks), np.int64)
+        return FrameTimes(zeros, zeros.astype(np.int32), zeros.astype(np.uint8), np.array(marks, np.uint8))
+
+    collector = FrameTimesCollector()
+    for marks in ((0, 0), (0, 2), (0,)):
+        collector.add(part(*marks))
+    times = collector.take()
+    assert times.line_marks is not None
+    assert times.line_marks.tolist() == [0, 0, 0, 2, 0]
+    none = FrameTimesCollector()
+    none.add(part(0, 0))
+    assert none.take().line_marks is None
