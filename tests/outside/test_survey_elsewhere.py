@@ -39,7 +39,7 @@ def test_a_cluster_of_three_processes_makes_the_same_table(
 ) -> None:
     alone, together = tmp_path / "alone.parquet", tmp_path / "together.parquet"
     survey([season], output=alone)
-    with LocalCluster(n_workers=3, threads_per_worker=1, dashboard_address=None) as cluster:
+    with LocalCluster(n_workers=3, threads_per_worker=1, dashboard_address=None) as cluster:  # type: ignore[no-untyped-call]
         ran = call(capfd, "survey", season, "-o", together, "--dask", cluster.scheduler_address)
     assert (ran.code, ran.err.splitlines()[-1]) == (0, f"busbench: wrote {together} (4 recordings)")
     assert together.read_bytes() == alone.read_bytes()
@@ -77,10 +77,10 @@ def test_a_data_base_reads_the_table_as_the_reference_shows(
     found = survey([season], output="season.parquet")
     (query,) = re.findall(r"```sql\n(.*?)```", source_text("python"), re.DOTALL)
     rows = [(row["unit"], row["timing_period_jitter_s_rms_low"]) for row in found.rows() if row["unit"]]
-    assert [(unit, low) for unit, _, low in duckdb.sql(query).fetchall()] == [
+    assert [(unit, low) for unit, _, low in duckdb.execute(query).fetchall()] == [
         (unit, pytest.approx(low * 1e6)) for unit, low in sorted(rows, key=lambda one: -one[1])
     ]
     sums = "SELECT count(*), count(error), sum(outages_missed), max(outages_start_utc::TIMESTAMP) FROM 'season.parquet'"
-    ((total, broken, missed, latest),) = duckdb.sql(sums).fetchall()
+    ((total, broken, missed, latest),) = duckdb.execute(sums).fetchall()
     assert (total, broken, missed) == (5, 1, 138 + 96)
     assert latest.year == 2026
