@@ -29,19 +29,20 @@ class Survey:
     """A table of recordings.
 
     Args:
-        rows: gives its rows; with columns, those alone.
+        rows: gives its rows by columns and unit; see its method of that name.
     """
 
-    def __init__(self, rows: Callable[[Sequence[str] | None], Iterator[Row]]) -> None:
+    def __init__(self, rows: Callable[[Sequence[str] | None, str | None], Iterator[Row]]) -> None:
         self._rows = rows
 
-    def rows(self, columns: Sequence[str] | None = None) -> Iterator[Row]:
+    def rows(self, columns: Sequence[str] | None = None, *, unit: str | None = None) -> Iterator[Row]:
         """Each recording with its figures by name; those that could not be read have an `error`.
 
         Args:
             columns: names of those that are wanted; all by default.
+            unit: the receiver or aircraft whose recordings are wanted; all by default.
         """
-        return self._rows(columns)
+        return self._rows(columns, unit)
 
     def ranking(self) -> list[Ranked]:
         """Recordings by the lower confidence limit of their missed frames, the worst first."""
@@ -60,13 +61,9 @@ class Survey:
         Raises:
             BusbenchError: no recording is of this unit.
         """
-        units, rows = set(), []
-        for row in self.rows():
-            units.add(row["unit"])
-            if row["unit"] == unit:
-                rows.append(row)
+        rows = list(self.rows(unit=unit))
         if not rows:
-            names = sorted(filter(None, units))
+            names = sorted({row["unit"] for row in self.rows(("unit",))} - {None})
             some = ", ".join(names[:_NAMES_SHOWN]) + (" …" if len(names) > _NAMES_SHOWN else "")
             hint = f"there are {some}" if names else "none names its unit: `busbench record --unit` does"
             raise BusbenchError(f"--unit: no recording is of {display_name(unit)}", hint=hint)
@@ -113,7 +110,7 @@ def survey(
     if output is None:
         journal = Journal(inputs)
         _fill(journal, inputs, executor, progress)
-        return Survey(lambda columns: _chosen(journal.rows(), columns))
+        return Survey(lambda columns, unit: _chosen(journal.rows(), columns, unit))
     path = os.fspath(output)
     need_pyarrow()
     has_begun = resume and os.path.lexists(path + SUFFIX)  # then it may have been complete but for the last step
@@ -140,11 +137,13 @@ def read_survey(path: str | os.PathLike[str]) -> Survey:
     name = os.fspath(path)
     if not is_table(name):
         raise BusbenchError(f"{display_name(name)}: is not the table of a survey", hint="make it with busbench survey")
-    return Survey(lambda columns: table_rows(name, columns))
+    return Survey(lambda columns, unit: table_rows(name, columns, unit))
 
 
-def _chosen(rows: Iterator[Row], columns: Sequence[str] | None) -> Iterator[Row]:
-    return rows if columns is None else ({name: row[name] for name in columns} for row in rows)
+def _chosen(rows: Iterator[Row], columns: Sequence[str] | None, unit: str | None) -> Iterator[Row]:
+    for row in rows:
+        if unit is None or row["unit"] == unit:
+            yield row if columns is None else {name: row[name] for name in columns}
 
 
 def _fill(

@@ -68,22 +68,26 @@ def is_table(path: str) -> bool:
         return False
 
 
-def table_rows(path: str, columns: Sequence[str] | None = None) -> Iterator[Row]:
+def table_rows(path: str, columns: Sequence[str] | None = None, unit: str | None = None) -> Iterator[Row]:
     """Rows of a Parquet file that a survey wrote.
 
     Args:
         columns: those that are wanted; all by default.
+        unit: whose rows are wanted; all by default.
 
     Raises:
         CaptureError: it cannot be read, or lacks a column.
     """
     import pyarrow as pa
+    import pyarrow.compute as pc
     import pyarrow.parquet as pq
 
+    wanted = list(COLUMNS if columns is None else columns)
     try:
         with pq.ParquetFile(path) as file:
-            for batch in file.iter_batches(_GROUP_ROWS, columns=None if columns is None else list(columns)):
-                yield from batch.to_pylist()
+            for batch in file.iter_batches(_GROUP_ROWS, columns=sorted({*wanted, "unit"})):
+                kept = batch if unit is None else batch.filter(pc.equal(batch.column("unit"), unit))
+                yield from kept.select(wanted).to_pylist()
     except (OSError, pa.ArrowException) as error:
         what, hint = unreadable(error if isinstance(error, OSError) else OSError(str(error)))
         raise CaptureError(path, what, hint=hint) from None

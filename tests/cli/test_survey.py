@@ -86,7 +86,7 @@ def test_a_table_is_ranked_again_without_its_recordings(capfd: pytest.CaptureFix
     assert call(capfd, "survey", NAMES[1], "-o", table, "--force").code == 0
 
 
-def test_one_unit_over_time(capfd: pytest.CaptureFixture[str], heron: Path) -> None:
+def test_one_unit_over_time(capfd: pytest.CaptureFixture[str], heron: Path, tmp_path: Path) -> None:
     ran = call(capfd, "survey", heron, CAPTURES / "heron-pair.pcapng", "--unit", "left wing")
     lines = ran.out.splitlines()
     assert (ran.code, lines[0]) == (0, "left wing: 12 recordings, 2026-05-28 to 2026-08-13")
@@ -104,6 +104,10 @@ def test_one_unit_over_time(capfd: pytest.CaptureFixture[str], heron: Path) -> N
     assert (missed[0], missed[-1]) == (0.0, 0.5)
     assert all(point["low"] <= point["value"] <= point["high"] for point in lost["points"])
     assert lost["low"] > 0
+    table = tmp_path / "table.parquet"
+    call(capfd, "survey", heron, CAPTURES / "heron-pair.pcapng", "-o", table)
+    assert call(capfd, "survey", table, "--unit", "left wing").out == ran.out
+    assert call(capfd, "survey", table, "--unit", "Heron").err.endswith(": there are left, left wing, right\n")
     rows = call(capfd, "survey", heron, "--unit", "left wing", "--format", "csv").out.splitlines()
     assert rows[0] == "figure,unit,start_utc,value,low,high"
     assert sum(row.startswith("missed frames,ratio,2026-") for row in rows) == 12
