@@ -45,7 +45,8 @@ def command(
     them. Exit code 1 if a page differs from its recording. The page to sign of
     `verify` is checked with its rig file and answers. With --baseline the page
     also says what changed since an earlier recording, as `compare` does. Of
-    several receivers in one recording, it draws when each was out, and all.
+    several receivers in one recording, it draws when each was out, and all; of
+    servo pulse outputs beside the bus, their latency.
 
     \b
     busbench report captures/heron-flight.pcapng -o flight.html
@@ -71,10 +72,10 @@ def _page_of(source: str, baseline: str | None, options: ReadOptions) -> Recordi
 
     recordings = read_lines(source, options)
     several = lay_beside(recordings) if len(recordings) > 1 else None
-    if baseline is None:
-        return RecordingPage(recordings[0], several=several)
-    found = read_baseline(baseline, options).compare(recordings[0], pulses=pulse_outputs(source, options))
-    return RecordingPage(recordings[0], compared=Compared(baseline, found), several=several)
+    pulses, compared = pulse_outputs(source, options), None
+    if baseline is not None:
+        compared = Compared(baseline, read_baseline(baseline, options).compare(recordings[0], pulses=pulses))
+    return RecordingPage(recordings[0], compared=compared, several=several, pulses=pulses)
 
 
 def _make(

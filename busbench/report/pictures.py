@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
+from busbench.analysis.latency import Latency
 from busbench.analysis.outages import Outage
 from busbench.analysis.several import Several
 from busbench.analysis.timing import Timing
@@ -159,9 +160,24 @@ def draw_histogram(timing: Timing, t_ns: I64, *, plan_ms: float | None = None) -
     reach = max(float(np.abs(periods - mean_ms).max()), 2 * high_ms, abs((plan_ms or mean_ms) - mean_ms)) * 1.05
     reach = max(reach, 1e-6)
     low, high = mean_ms - reach, mean_ms + reach
-    counts, _ = np.histogram(periods, _BINS, (low, high))
     height, top, bottom = 158.0, 26.0, 116.0
     drawing = Drawing(WIDTH, height, title="histogram of the frame periods")
+    x = _bars(drawing, periods, low, high, top=top, bottom=bottom)
+    if plan_ms is not None:
+        drawing.line(x(plan_ms), top - 6, x(plan_ms), bottom, dash="dash", width=1.5)
+        drawing.text(x(plan_ms), top - 10, f"plan {plan_ms:g} ms", anchor="middle", size=10)
+    a, b = max(_LEFT, x(mean_ms - high_ms)), min(WIDTH - _RIGHT, x(mean_ms + high_ms))
+    drawing.path(((a, bottom + 20), (a, bottom + 24), (b, bottom + 24), (b, bottom + 20)))
+    words = f"rms of the receiver's own jitter: at most ±{high_ms:.3g} ms"
+    drawing.text((a + b) / 2, bottom + 34, words, anchor="middle", size=10)
+    return drawing.svg()
+
+
+def _bars(
+    drawing: Drawing, values_ms: F64, low: float, high: float, *, top: float, bottom: float
+) -> Callable[[float], float]:
+    """Draw how many frames have which value, with an axis in ms; returns the place of a value on it."""
+    counts, _ = np.histogram(values_ms, _BINS, (low, high))
 
     def x(ms: float) -> float:
         return _LEFT + (WIDTH - _LEFT - _RIGHT) * (ms - low) / (high - low)
@@ -179,13 +195,17 @@ def draw_histogram(timing: Timing, t_ns: I64, *, plan_ms: float | None = None) -
     drawing.text(_LEFT - 6, top + 8, f"{int(counts.max())}", anchor="end", size=10)
     drawing.text(_LEFT - 6, bottom, "0", anchor="end", size=10)
     drawing.text(_LEFT - 6, (top + bottom) / 2, "frames", anchor="end", size=10)
-    if plan_ms is not None:
-        drawing.line(x(plan_ms), top - 6, x(plan_ms), bottom, dash="dash", width=1.5)
-        drawing.text(x(plan_ms), top - 10, f"plan {plan_ms:g} ms", anchor="middle", size=10)
-    a, b = max(_LEFT, x(mean_ms - high_ms)), min(WIDTH - _RIGHT, x(mean_ms + high_ms))
-    drawing.path(((a, bottom + 20), (a, bottom + 24), (b, bottom + 24), (b, bottom + 20)))
-    words = f"rms of the receiver's own jitter: at most ±{high_ms:.3g} ms"
-    drawing.text((a + b) / 2, bottom + 34, words, anchor="middle", size=10)
+    return x
+
+
+def draw_latency(name: str, latency: Latency) -> str:
+    """Draw the latencies of a pulse output from 0 on, with their median marked."""
+    height, top, bottom = 96.0, 22.0, 72.0
+    drawing = Drawing(WIDTH, height, title=f"latency of {name}")
+    median_ms = latency.to_json()["median"] * 1e3
+    x = _bars(drawing, latency.seconds * 1e3, 0.0, float(latency.seconds.max()) * 1.05e3, top=top, bottom=bottom)
+    drawing.line(x(median_ms), top - 4, x(median_ms), bottom, dash="dash")
+    drawing.text(x(median_ms), top - 8, f"median {median_ms:.3f} ms", anchor="middle", size=10)
     return drawing.svg()
 
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
+from functools import partial
 
 import numpy as np
 
 from busbench.analysis.channels import Channels
 from busbench.analysis.outages import Outages
+from busbench.analysis.pulses import Pulses
 from busbench.analysis.recording import Recording
 from busbench.analysis.several import Several
 from busbench.analysis.several_text import sentences
@@ -17,7 +19,14 @@ from busbench.errors import BusbenchError, pluralize
 from busbench.model import F64
 from busbench.report.compared import Compared
 from busbench.report.page_data import data_element
-from busbench.report.pictures import draw_channel, draw_histogram, draw_outages, draw_periods, draw_receivers
+from busbench.report.pictures import (
+    draw_channel,
+    draw_histogram,
+    draw_latency,
+    draw_outages,
+    draw_periods,
+    draw_receivers,
+)
 from busbench.report.provenance import Provenance
 from busbench.rig.html import html_template
 from busbench.verify.result import CAUTION
@@ -35,12 +44,18 @@ class RecordingPage:
     Args:
         compared: the recording held against an earlier one.
         several: all receivers of a recording of several; the page is that of the first, and says what coincides.
+        pulses: servo pulse outputs that were recorded beside the bus.
     """
 
     def __init__(
-        self, recording: Recording, *, compared: Compared | None = None, several: Several | None = None
+        self,
+        recording: Recording,
+        *,
+        compared: Compared | None = None,
+        several: Several | None = None,
+        pulses: Pulses | None = None,
     ) -> None:
-        self.recording, self.compared, self.several = recording, compared, several
+        self.recording, self.compared, self.several, self.pulses = recording, compared, several, pulses
         self.outages: Outages = recording.outages()
         self.timing: Timing = recording.timing()
         self.channels: Channels = recording.channels()
@@ -59,6 +74,9 @@ class RecordingPage:
             "histogram": lambda: draw_histogram(self.timing, self.recording.frames.t_ns),
             "periods": lambda: self._periods() if has_times else "",
         }
+        for number, line in enumerate(() if self.pulses is None else self.pulses.lines, start=1):
+            if line.latency is not None:
+                named[f"latency-{number}"] = partial(draw_latency, line.name, line.latency)
         for one in self.channels.channels if has_times else ():
             named[f"channel-{one.channel}"] = lambda channel=one.channel: self._channel(channel)  # type: ignore[misc]
         return named
@@ -82,6 +100,8 @@ class RecordingPage:
             "channels": self.channels.to_json(),
             **self.recording.info.origin.to_json(),
         }
+        if self.pulses is not None:
+            made["pulses"] = self.pulses.to_json()
         if self.several is not None:
             made["several"] = self.several.to_json()
         if self.compared is not None:
@@ -101,6 +121,8 @@ class RecordingPage:
             scale=f"{scale.centre_us:g} µs at {scale.centre_counts:g} counts, {scale.us_per_count:g} µs a count",
             timeline=drawn["outages"], histogram=drawn["histogram"], periods=drawn["periods"],
             traces=[(name.replace("-", " "), made) for name, made in drawn.items() if name.startswith("channel-")],
+            pulses=list(self._pulse_rows()), pulse_skews=list(self._skew_words()),
+            latencies=[made for name, made in drawn.items() if name.startswith("latency-")],
             is_virtual=provenance.is_virtual, compared=self.compared,
             several=self.several, receivers=drawn["receivers"], several_words=list(self._several_words()),
             data=Markup(data_element(self.figures(sha256=provenance.recording_sha256))),
@@ -109,6 +131,19 @@ class RecordingPage:
     def _several_words(self) -> Iterator[str]:
         for line in [] if self.several is None else sentences(self.several):
             yield f"{line[0].upper()}{line[1:]}."
+
+    def _pulse_rows(self) -> Iterator[tuple[str, ...]]:
+        for line in () if self.pulses is None else self.pulses.lines:
+            late: tuple[str, ...] = ("–",) * 4
+            if line.latency is not None:
+                late = tuple(f"{value * 1e3:.3f}" for value in line.latency.to_json().values())
+            channel = "–" if line.fit is None else str(line.fit.channel)
+            yield (line.name, channel, str(line.pulses), *late, line.note)
+
+    def _skew_words(self) -> Iterator[str]:
+        for skew in () if self.pulses is None else self.pulses.skews:
+            if skew.median_s is not None:
+                yield f"{skew.sources[1]} shows the same frame {skew.median_s * 1e3:.3f} ms after {skew.sources[0]}."
 
     def _outage_words(self) -> Iterator[str]:
         found = self.outages
