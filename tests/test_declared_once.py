@@ -37,7 +37,7 @@ import sys
 from busbench.drive.shape_words import shape_word
 from busbench.drive.shapes import Hold
 
-@shape_word("plateau", keys=("low", "high", "period", "cycles"), fits_switch=False)
+@shape_word("plateau", "stays high", keys=("low", "high", "period", "cycles"), fits_switch=False)
 def _plateau(part, channel):
     low, high = part.ends(channel)
     return Hold(high, part.cycle().duration_s)
@@ -68,6 +68,7 @@ from busbench.reference.topics import topic_text
 from busbench.sim.aircraft_faults import parse_fault
 from busbench.tui.driving import WAVES
 from click.testing import CliRunner
+from busbench.cli.drive import command as drive
 from busbench.cli.walk import command
 
 print(load_program("new.toml", {}).duration_s)
@@ -78,6 +79,8 @@ for act in (lambda: load_program("wrong.toml", {}), lambda: load_program("plateu
     except BusbenchError as error:
         print(error)
 print("plateau" in WAVES, "replay or plateau; channels" in " ".join(topic_text("drive-program").split()))
+print("plateau      stays high" in CliRunner().invoke(drive, ["--help"]).output)
+print("brown-out, sticky." in CliRunner().invoke(command, ["--help"]).output)
 print("sticky:DEVICE" in topic_text("virtual"), parse_fault("sticky:rudder").shows_in_motion)
 """
     assert told(code, tmp_path).splitlines() == [
@@ -88,6 +91,8 @@ print("sticky:DEVICE" in topic_text("virtual"), parse_fault("sticky:rudder").sho
         "plateu: is neither a shape nor a file: did you mean plateau?",
         '--fault: "stiky" is not known: did you mean sticky?',
         "True True",
+        "True",
+        "True",
         "True True",
     ]
 

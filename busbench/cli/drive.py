@@ -14,7 +14,7 @@ from busbench.cli.drive_options import CHANNEL, each_of, shape_options
 from busbench.cli.live import arm_option, motor_options
 from busbench.cli.numbers import OneOf
 from busbench.cli.output import ascii_option, can_write, force_option, prose, say, wrote
-from busbench.cli.outputs import OUTPUT, OutputCommand
+from busbench.cli.outputs import OUTPUT, ListedCommand
 from busbench.cli.source import fault_option
 from busbench.errors import DriveError, pluralize
 
@@ -51,7 +51,13 @@ class DriveOptions:
     pulses: tuple[int | str, ...] = ()
 
 
-@click.command("drive", cls=OutputCommand)
+def _shapes() -> str:
+    from busbench.drive.shape_words import shape_lines
+
+    return "\n".join(shape_lines())
+
+
+@click.command("drive", cls=ListedCommand, listed=_shapes)
 @click.argument("program", metavar="SHAPE|PROGRAM.toml|RECORDING")
 @shape_options
 @click.option("--to", type=OUTPUT, metavar="PORT|FILE|virtual:",
@@ -91,16 +97,7 @@ def command(
     A RECORDING is sent as it was: all channels, frame timing, gaps and flags.
 
     \b
-    sweep, sine  swings between --low and --high, a cycle in each --period
-    triangle     the same in straight lines
-    square       is high for half a cycle, then low
-    ramp         rises from low to high, then restarts
-    steps        holds each of --levels in turn
-    staircase    goes up and down in --stairs equal steps
-    chirp        is a sine whose cycle changes from --period to --period-end
-    wander       moves at random, by --seed
-    hold         holds --level for --duration
-    replay       repeats what a channel of a --recording did
+    LISTED
 
     No shape passes the limits of travel and rate. Locked channels do not move.
     All other channels rest in the middle. A real port needs --arm.

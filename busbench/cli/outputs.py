@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import inspect
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import click
@@ -44,6 +45,28 @@ class OutputCommand(click.Command):
             if [os.path.realpath(other) for other in outputs].count(os.path.realpath(output)) > 1:
                 raise OutputError(output, "is named twice", hint="give each file a name of its own")
         return super().invoke(ctx)
+
+
+class ListedCommand(OutputCommand):
+    """A command whose help lists what is declared elsewhere, in place of LISTED.
+
+    Args:
+        listed: gives the words, called when the help is read.
+    """
+
+    def __init__(self, *args: Any, listed: Callable[[], str], **settings: Any) -> None:
+        self._listed, self._help = listed, ""
+        super().__init__(*args, **settings)
+
+    @property
+    def help(self) -> str | None:
+        """The help."""
+        text = inspect.cleandoc(self._help or "")
+        return text.replace("LISTED", self._listed()) if "LISTED" in text else text
+
+    @help.setter
+    def help(self, text: str | None) -> None:
+        self._help = text or ""
 
 
 def _named(ctx: click.Context, param: click.Parameter) -> Iterator[str]:

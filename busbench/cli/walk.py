@@ -14,7 +14,7 @@ import click
 from busbench.cli.live import arm_option
 from busbench.cli.numbers import FiniteRange
 from busbench.cli.output import INTERRUPTED, ends_in, prose, say, table_lines, wrote
-from busbench.cli.outputs import OUTPUT, OutputCommand
+from busbench.cli.outputs import OUTPUT, ListedCommand
 from busbench.cli.source import fault_option
 from busbench.errors import DriveError, PortError, sanitize
 
@@ -52,7 +52,13 @@ class WalkOptions:
         return is_virtual(self.port)
 
 
-@click.command("walk", cls=OutputCommand)
+def _faults() -> str:
+    from busbench.sim.aircraft_faults import motion_faults
+
+    return motion_faults()
+
+
+@click.command("walk", cls=ListedCommand, listed=_faults)
 @click.argument("port", metavar="PORT")
 @click.option("--rig", metavar="RIG.toml", help="Use this rig file: devices, channels, motors.")
 @click.option("--answers", type=OUTPUT, metavar="FILE.json", callback=ends_in(".json", "JSON"),
@@ -80,8 +86,7 @@ def command(
     line; an empty line is Enter.
 
     PORT virtual: rehearses on the plan itself, virtual:RIG on another plan. A real
-    port needs --arm. Faults for a rehearsal: reversed, dead, slow, stalled,
-    wrong-channel, brown-out.
+    port needs --arm. Faults for a rehearsal: LISTED.
 
     Exit code 1 if an answer was no, or something was skipped or not answered.
 

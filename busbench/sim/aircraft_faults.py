@@ -102,6 +102,11 @@ FAULTS: dict[str, FaultWords] = {
 }  # fmt: skip
 
 
+def motion_faults() -> str:
+    """The kinds that a walk shows, as in "reversed, dead"."""
+    return ", ".join(kind for kind, words in FAULTS.items() if not words.is_sent)
+
+
 def parse_fault(text: str) -> AircraftFault:
     """Parse a fault: KIND, KIND:DEVICE, KIND:DEVICE:VALUE or KIND::VALUE.
 
