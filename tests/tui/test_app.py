@@ -115,7 +115,8 @@ async def test_r_records_a_live_source_alone(
 async def test_the_bell_rings_on_losses_where_it_is_on(monkeypatch: pytest.MonkeyPatch) -> None:
     live = Live("virtual:?period=10ms&lost=1:0.1")
     rings: list[int] = []
-    async with shown(live.session, keys="b") as (app, _):
+    async with shown(live.session, keys="4 b") as (app, _):
+        assert "bell on outages: on   m annotates" in text_of(app)
         monkeypatch.setattr(app, "bell", lambda: rings.append(1))
         app._rang_at = -100
         for _ in range(40):

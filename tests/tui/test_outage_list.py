@@ -33,6 +33,21 @@ def test_dense_outages_are_one_row_until_one_of_them_is_chosen() -> None:
     assert _rows([], None) == []
 
 
+def test_steps_lead_to_each_outage_and_no_further() -> None:
+    events = _events()
+    starts = events.start.tolist()
+    assert [events.before(start) for start in starts] == [None, 0, 1, 2, 3, 4, 5]
+    assert [events.after(start) for start in starts] == [1, 2, 3, 4, 5, 6, None]
+
+
+async def test_bytes_take_half_the_window(flight: ReplaySession) -> None:
+    async with shown(flight, (80, 24), keys="3 n n enter") as (app, _):
+        lines = text_of(app).splitlines()
+    listed = next(at for at, line in enumerate(lines) if line.startswith("    no. kind"))
+    beneath = next(at for at, line in enumerate(lines) if "frames with their bytes" in line)
+    assert (beneath - listed, len(lines) - 2 - beneath) == (8, 7)
+
+
 def test_a_short_list_is_around_the_one_chosen() -> None:
     everything = list(range(7))
     assert [row.first for row in _rows(everything, 2, count=3)] == [1, 2, 3]
