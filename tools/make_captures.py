@@ -123,7 +123,8 @@ def _write_late(path: Path, flown: heron.Round) -> None:
     # How late the computer was: by its tick, so that it is the same each time.
     woke_ns = LATE_WOKE_NS + tick[last] * 7919 % 97 * 2_000
     t_ns = np.rint((tick[last] * LATE_TIMER_NS + woke_ns) * (1 + LATE_PPM / 1e6)).astype(np.int64)
-    info = CaptureInfo(str(path), "virtual", PER_READ, start_utc_ns=BEGUN_UTC_NS, source="adapter on the Heron's bus")
+    source = "adapter on the bus of the Heron"
+    info = CaptureInfo(str(path), "virtual", PER_READ, start_utc_ns=BEGUN_UTC_NS, source=source)
     path.unlink(missing_ok=True)
     writer = open_writer(str(path), info)
     writer.write_log(ByteLog(0, raw.reshape(-1), last + 1, t_ns))
