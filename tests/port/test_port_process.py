@@ -1,53 +1,443 @@
-"""The port process by itself: what it reports of a port that stays away, and what it still hands over at its end."""
+"""The port process by a hand-held clock: a far side that is busy or slow, a parent that has gone, closing."""
 
 from __future__ import annotations
 
-from time import perf_counter_ns
-from typing import Any, cast
+import pickle
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from types import SimpleNamespace
+from typing import Any
 
+import numpy as np
 import pytest
 
-from busbench.errors import PortDenied
-from busbench.port import port_process
-from busbench.port.ipc import EventKind
-from busbench.port.port_process import PortProcess
+from busbench.errors import PortBusy, PortMissing
+from busbench.model import BUS_LINE, Chunk
+from busbench.port import ipc, port_process
+from busbench.port.io_loop import IoLoop, Item, LoopEvent
+from busbench.port.ipc import PortEvent
+from busbench.port.pacer import STALLED, Transmission
+from busbench.port.port_process import ALONE_MAX_NS, HEARTBEAT_NS, PortProcess, ProcessSettings
+from busbench.port.serial_port import ErrorTotals
+from tests.port.sources import Counting, Failing, Holding
+
+SECOND_NS = 1_000_000_000
+START_NS = 1_000 * SECOND_NS
 
 
-class SlowHub:
-    """A hub whose parent fetches a little at each look."""
+@dataclass
+class Loop(IoLoop):
+    """A port and a parent that do as they are told; waiting is what lets time pass.
 
-    def __init__(self, unfetched: int) -> None:
-        self.unfetched = unfetched
+    Args:
+        unsent_bytes, leave: what the port holds, and how much of it leaves in each wait.
+        waiting_bytes, fetched: what the parent has not fetched, and how much it fetches in each wait.
+        later: what happens, each at a time after the start.
+    """
 
-    def wait(self, timeout_s: float, *, holds_back: bool) -> None:
-        assert (timeout_s, holds_back) == (0.05, True)
-        self.unfetched -= 1
+    now_ns: int = START_NS
+    unsent_bytes: int = 0
+    leave: int = 0
+    waiting_bytes: int = 0
+    fetched: int = 0
+    is_ready: bool = True
+    closes_at_discard: bool = False
+    later: list[tuple[int, LoopEvent, bytes]] = field(default_factory=list)
+    said: bytes = b""
+    written: list[bytes] = field(default_factory=list)
+    done: list[str] = field(default_factory=list)
+    port: Any = None
+    on_wait: Callable[[], None] = lambda: None
+    on_transmit: Callable[[], None] = lambda: None
+
+    def clock(self) -> int:
+        self.now_ns += 1_000
+        return self.now_ns
+
+    def wait(self, timeout_s: float, *, holds_back: bool) -> list[Item]:
+        self.on_wait()
+        self.done.append("hold" if holds_back else "wait")
+        due_ns = min((START_NS + at_ns for at_ns, *_ in self.later), default=1 << 62)
+        self.now_ns = max(self.now_ns, min(self.now_ns + round(timeout_s * 1e9), due_ns))
+        self.unsent_bytes = max(0, self.unsent_bytes - self.leave)
+        self.waiting_bytes = max(0, self.waiting_bytes - self.fetched)
+        items = [(kind, self.now_ns, data) for at_ns, kind, data in self.later if START_NS + at_ns <= self.now_ns]
+        self.later = [one for one in self.later if START_NS + one[0] > self.now_ns]
+        return items
+
+    def attach(self, port: Any) -> None:
+        self.port = port
+
+    def detach(self) -> Any:
+        self.done.append("detach")
+        port, self.port = self.port, None
+        return port
+
+    def send(self, message: bytes) -> None:
+        self.said += message
+
+    def transmit(self, data: bytes) -> None:
+        self.on_transmit()
+        self.written.append(data)
+
+    @property
+    def unfetched(self) -> int:
+        return self.waiting_bytes
+
+    @property
+    def is_free(self) -> bool:
+        return self.is_ready
+
+    @property
+    def unsent(self) -> int:
+        return self.unsent_bytes
+
+    def discard(self) -> bool:
+        self.done.append("discard")
+        self.unsent_bytes = 0
+        return self.closes_at_discard
+
+    @property
+    def passed_s(self) -> float:
+        return (self.now_ns - START_NS) / 1e9
+
+    @property
+    def messages(self) -> list[Any]:
+        return [what for _, what in ipc.MessageReader().feed(self.said)]
+
+    @property
+    def texts(self) -> list[str]:
+        return [one.text for one in self.messages if isinstance(one, PortEvent)]
+
+    @property
+    def result(self) -> Transmission:
+        return [one for one in self.messages if isinstance(one, Transmission)][-1]
 
 
-def process() -> Any:
-    """One without a port, made without its settings."""
-    return cast(Any, object.__new__(PortProcess))
+@pytest.fixture
+def loop(monkeypatch: pytest.MonkeyPatch) -> Loop:
+    made = Loop()
+    port = SimpleNamespace(port="far")
+    monkeypatch.setattr(port_process, "perf_counter_ns", made.clock)
+    monkeypatch.setattr(port_process, "real_ns", made.clock)
+    monkeypatch.setattr(port_process, "sleep", lambda s: setattr(made, "now_ns", made.now_ns + round(s * 1e9)))
+    monkeypatch.setattr(port_process, "open_port", lambda source, line: port)
+    monkeypatch.setattr(port_process, "close_port", lambda port: made.done.append("close"))
+    monkeypatch.setattr(port_process, "claim_socket", lambda source: None)
+    monkeypatch.setattr(port_process, "find_again", lambda identity: None)
+    monkeypatch.setattr(port_process, "gc", SimpleNamespace(collect=int, freeze=int, disable=int))
+    monkeypatch.setattr(PortProcess, "_choose_priority", lambda self: None)
+    return made
 
 
-def test_what_the_parent_has_not_fetched_is_handed_over_at_the_end() -> None:
-    one = process()
-    one._hub = SlowHub(3)
-    one._drain_parent()
-    assert one._hub.unfetched == 0
+def order(word: str, value: object = None) -> bytes:
+    return ipc.command(word, value=value)
 
 
-def test_a_port_that_is_back_but_cannot_be_opened_is_reported_once_and_after_five_seconds(
-    monkeypatch: pytest.MonkeyPatch,
+def transmits(source: object, *, at_ns: int = 0) -> tuple[int, LoopEvent, bytes]:
+    return at_ns, LoopEvent.PARENT, order("transmit", (0, pickle.dumps(source)))
+
+
+def gone(at_s: float) -> tuple[int, LoopEvent, bytes]:
+    return round(at_s * 1e9), LoopEvent.PARENT_GONE, b""
+
+
+def alive(until_s: float) -> list[tuple[int, LoopEvent, bytes]]:
+    return [(tenth * SECOND_NS // 10, LoopEvent.PARENT, order("alive")) for tenth in range(1, round(until_s * 10))]
+
+
+def run(loop: Loop) -> Loop:
+    PortProcess(ProcessSettings("far", BUS_LINE, hold_back_bytes=1000), hub=loop).run()
+    return loop
+
+
+def test_the_last_bytes_leave_before_the_port_is_closed(loop: Loop) -> None:
+    loop.unsent_bytes, loop.leave = 50, 10
+    loop.later = [(SECOND_NS, LoopEvent.PARENT, order("close"))]
+    run(loop)
+    at = loop.done.index("hold")
+    assert loop.done[at:] == ["hold"] * 4 + ["detach", "close"]  # the first ten left while it waited for the order
+    assert loop.passed_s < 1.1
+
+
+def test_a_port_that_takes_nothing_is_closed_after_half_a_second_and_its_bytes_are_discarded(loop: Loop) -> None:
+    loop.unsent_bytes = 50
+    loop.later = [gone(1)]
+    run(loop)
+    assert loop.done[-3:] == ["discard", "detach", "close"]
+    assert loop.done.count("discard") == 1
+    assert loop.passed_s == pytest.approx(1.5, abs=0.01)
+
+
+def test_a_port_that_breaks_while_it_is_drained_is_closed_too(loop: Loop) -> None:
+    loop.unsent_bytes = 50
+    loop.later = [gone(1)]
+
+    def breaks() -> None:
+        if not loop.later:
+            raise OSError("unplugged")
+
+    loop.on_wait = breaks
+    run(loop)
+    assert loop.done[-2:] == ["detach", "close"]
+
+
+@pytest.mark.parametrize(("fetched", "waits", "passed_s"), [(40, 3, 1.1), (0, 40, 3.0)])
+def test_a_parent_that_still_fetches_gets_all_within_two_seconds(
+    loop: Loop, fetched: int, waits: int, passed_s: float
 ) -> None:
-    def refuse(identity: object) -> str:
-        raise PortDenied("/dev/ttyUSB0", "cannot be opened (no permission)")
+    loop.later = [(SECOND_NS, LoopEvent.PARENT, order("close"))]
+    loop.waiting_bytes, loop.fetched = 100 + fetched, fetched
+    run(loop)
+    assert loop.done[loop.done.index("close") + 1 :] == ["hold"] * waits
+    assert loop.passed_s == pytest.approx(passed_s, abs=0.06)
 
-    monkeypatch.setattr(port_process, "find_again", refuse)
-    one, told = process(), []
-    one._identity, one._is_complaint_told = None, False
-    one._tell = lambda kind, text: told.append((kind, text))
-    for away_s in (1, 4, 6, 7):
-        one._gone_ns = perf_counter_ns() - away_s * 1_000_000_000
-        one._try_again()
-        assert len(told) == (away_s >= 6)
-    assert told == [(EventKind.WARNING, "/dev/ttyUSB0: cannot be opened (no permission)")]
+
+def test_a_port_that_does_not_open_is_said_to_the_parent_and_nothing_else_happens(
+    loop: Loop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def missing(source: str, line: object) -> None:
+        raise PortMissing("far", "is not there", hint="plug it in")
+
+    monkeypatch.setattr(port_process, "open_port", missing)
+    loop.waiting_bytes, loop.fetched = 100, 60
+    run(loop)
+    assert [str(one) for one in loop.messages] == ["far: is not there: plug it in"]
+    assert loop.done == ["hold", "hold"]
+
+
+def test_a_slow_parent_holds_the_port_back_and_is_told_once_each_time(loop: Loop) -> None:
+    loop.later = [gone(9)]
+    sizes = iter([1000, 1001, 5000, 1000, 1001, 0])
+    loop.on_wait = lambda: setattr(loop, "waiting_bytes", next(sizes, 0))
+    loop.waiting_bytes = 1000
+    run(loop)
+    # As many bytes as may wait hold nothing back; each wait is decided by what the one before left.
+    assert loop.done[:7] == ["wait", "wait", "hold", "hold", "wait", "hold", "wait"]
+    assert loop.texts[1:] == ["what was received is not fetched fast enough, so the port has to wait"] * 2
+
+
+def test_frames_go_out_in_their_slots_and_what_was_sent_is_said(loop: Loop) -> None:
+    loop.later = [transmits(Counting(3, period_s=0.01)), *alive(0.5), gone(1)]
+    run(loop)
+    assert loop.written == [bytes([number]) * 25 for number in range(3)]
+    sent = [one for one in loop.messages if isinstance(one, Chunk)]
+    assert [(one.t_ns - sent[0].t_ns) // 1_000_000 for one in sent] == [0, 10, 20]
+    assert (loop.result.frames, loop.result.is_over, loop.result.reason) == (3, True, "")
+
+
+def test_a_parent_that_has_gone_lets_the_program_end(loop: Loop) -> None:
+    loop.later = [transmits(Holding()), *alive(0.3), gone(0.3)]
+    run(loop)
+    assert loop.result.reason == "the program that drives it has ended"
+    assert loop.result.is_over
+    assert loop.passed_s == pytest.approx(0.3, abs=0.02)  # two stops in a row end it
+    assert loop.done[-2:] == ["detach", "close"]
+
+
+def test_an_end_state_that_never_ends_is_cut_after_a_minute(loop: Loop) -> None:
+    loop.later = [transmits(Endless(1 << 40, period_s=0.2)), gone(0.3)]
+    run(loop)
+    assert loop.passed_s == pytest.approx(0.3 + ALONE_MAX_NS / 1e9, abs=0.2)  # a period
+    assert loop.result.reason == "the program that drives it has ended"  # the first reason stays
+    assert ALONE_MAX_NS == 60 * SECOND_NS
+
+
+class Endless(Counting):
+    """Takes no notice of being stopped."""
+
+    def request_stop(self) -> None:
+        pass
+
+
+def test_a_busy_port_and_a_parent_that_has_gone_end_with_the_stall(loop: Loop) -> None:
+    loop.later = [transmits(Counting(1000)), gone(0.3)]
+
+    def fills() -> None:
+        loop.is_ready, loop.unsent_bytes = False, 25
+
+    loop.on_transmit = fills
+    run(loop)
+    assert loop.written == [bytes(25)]
+    assert loop.result.reason == "the program that drives it has ended"
+    assert 0.3 < loop.passed_s < 1.2
+    assert loop.done.count("discard") == 1  # at the stall; then nothing is left to be drained
+    assert loop.done[-2:] == ["detach", "close"]
+
+
+def test_a_stall_discards_what_was_not_sent_and_the_port_stays(loop: Loop) -> None:
+    loop.later = [transmits(Counting(1000)), *alive(3), gone(3)]
+    loop.on_transmit = lambda: setattr(loop, "is_ready", False)
+    run(loop)
+    assert loop.written == [bytes(25)]
+    assert loop.result.reason == STALLED
+    assert loop.done.count("discard") == 1
+    assert loop.texts == ["the port is open"]
+    assert loop.passed_s == pytest.approx(3, abs=0.01)
+
+
+def test_a_stall_that_closes_a_connection_counts_as_unplugged(loop: Loop) -> None:
+    loop.later = [transmits(Counting(1000)), *alive(2), gone(2)]
+    loop.on_transmit = lambda: setattr(loop, "is_ready", False)
+    loop.closes_at_discard = True
+    run(loop)
+    assert loop.texts == ["the port is open", "the connection was reset: its far end took nothing"]
+    assert loop.result.reason == STALLED
+    assert [one for one in loop.done if one not in ("wait", "hold")] == ["discard", "detach", "close"]
+
+
+def test_no_sign_of_life_for_a_second_stops_it_once(loop: Loop) -> None:
+    loop.later = [transmits(Holding()), *alive(0.5), (4 * SECOND_NS, LoopEvent.PARENT, order("close"))]
+    run(loop)
+    assert loop.result.reason == "no sign of life for one second"
+    over_ns = next(one.t_ns for one in reversed(loop.messages) if isinstance(one, Chunk)) - START_NS
+    assert over_ns / 1e9 == pytest.approx(0.4 + HEARTBEAT_NS / 1e9, abs=0.02)
+
+
+def test_a_user_stops_it_and_the_source_comes_to_its_end(loop: Loop) -> None:
+    stop = (SECOND_NS // 10, LoopEvent.PARENT, order("stop"))
+    loop.later = [transmits(Counting(1000)), *alive(1), stop, gone(2)]
+    run(loop)
+    assert loop.result.reason == "stopped"
+    assert loop.written[-1] == b"\xee" * 25
+    assert len(loop.written) < 20
+
+
+def test_a_write_that_fails_is_an_unplugged_port_that_is_sought_again(
+    loop: Loop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looks: list[float] = []
+    monkeypatch.setattr(port_process, "find_again", lambda identity: looks.append(loop.passed_s))
+    loop.later = [transmits(Counting(1000)), *alive(2), gone(2)]
+
+    def breaks() -> None:
+        if len(loop.written) == 2:
+            raise OSError("gone")
+
+    loop.on_transmit = breaks
+    run(loop)
+    assert len(loop.written) == 2
+    assert loop.texts == ["the port is open", "the port is gone: unplugged, or its other end has closed"]
+    assert loop.result.reason == "the port was unplugged"
+    assert loop.result.is_over
+    assert len(looks) == 8  # in 2 s
+    assert np.diff(looks).round(2).tolist() == [0.25] * 7
+
+
+@pytest.mark.parametrize("returns", [0, 1])
+def test_after_a_return_only_those_who_know_of_it_may_send(
+    loop: Loop, monkeypatch: pytest.MonkeyPatch, returns: int
+) -> None:
+    monkeypatch.setattr(port_process, "find_again", lambda identity: "far again" if loop.passed_s > 1 else None)
+    start = (2 * SECOND_NS, LoopEvent.PARENT, order("transmit", (returns, pickle.dumps(Counting(2)))))
+    loop.later = [(SECOND_NS // 2, LoopEvent.PORT_GONE, b""), start, gone(3)]
+    run(loop)
+    assert loop.texts[2] == "the port is back after 0.5 s"
+    assert (loop.result.frames, loop.result.reason) == ((2, "") if returns else (0, "the port was unplugged"))
+
+
+def test_a_second_transmission_is_refused_while_one_runs(loop: Loop) -> None:
+    loop.later = [transmits(Counting(50)), *alive(1), transmits(Counting(3), at_ns=SECOND_NS // 10), gone(2)]
+    run(loop)
+    states = [one for one in loop.messages if isinstance(one, Transmission)]
+    assert "a transmission is running already" in [one.reason for one in states]
+    assert len(loop.written) == 50
+
+
+def test_a_source_that_fails_ends_it(loop: Loop) -> None:
+    loop.later = [transmits(Failing(2)), *alive(1), gone(1)]
+    run(loop)
+    assert loop.result.reason == "the frame source failed (RuntimeError: no more)"
+    assert len(loop.written) == 2
+
+
+class Bus:
+    """A serial port that counts what it did not understand.
+
+    Args:
+        totals: of each look, one a second.
+    """
+
+    def __init__(self, *totals: ErrorTotals, marks_bad: bool = False, warning: str = "") -> None:
+        self.port, self.marks_bad = "far", marks_bad
+        self._totals, self._warning = iter(totals), warning
+
+    def error_totals(self) -> ErrorTotals | None:
+        return next(self._totals, None)
+
+    def warning(self) -> str:
+        return self._warning
+
+
+def on_bus(monkeypatch: pytest.MonkeyPatch, bus: Bus) -> None:
+    monkeypatch.setattr(port_process, "BusPort", Bus)
+    monkeypatch.setattr(port_process, "open_port", lambda source, line: bus)
+
+
+@pytest.mark.parametrize("marks_bad", [False, True])
+def test_what_the_line_garbled_is_reported_once_a_second_unless_the_bytes_are_marked(
+    loop: Loop, monkeypatch: pytest.MonkeyPatch, marks_bad: bool
+) -> None:
+    totals = [
+        ErrorTotals(parity=5, framing=5, overrun=5, breaks=5),
+        ErrorTotals(parity=6, framing=7, overrun=5, breaks=8),
+        ErrorTotals(parity=6, framing=7, overrun=5, breaks=8),
+        ErrorTotals(parity=6, framing=7, overrun=9, breaks=8),
+    ]
+    on_bus(monkeypatch, Bus(*totals, marks_bad=marks_bad))
+    loop.later = [gone(3.5)]
+    run(loop)
+    found = [
+        (one.kind.value, one.text, one.count, round((one.t_ns - START_NS) / 1e9))
+        for one in loop.messages
+        if isinstance(one, PortEvent)
+    ]
+    damaged = ("errors", "damaged characters: 1 parity, 2 framing, 3 breaks", 6, 1)
+    lost = ("overrun", "the system lost 4 characters", 4, 3)
+    assert found[1:] == ([lost] if marks_bad else [damaged, lost])
+
+
+def test_a_warning_of_the_port_is_said_as_it_opens(loop: Loop, monkeypatch: pytest.MonkeyPatch) -> None:
+    on_bus(monkeypatch, Bus(warning="parity is not checked"))
+    loop.later = [gone(0.1)]
+    run(loop)
+    assert loop.texts == ["the port is open", "parity is not checked"]
+
+
+def test_a_byte_that_was_half_there_comes_as_the_port_goes(loop: Loop, monkeypatch: pytest.MonkeyPatch) -> None:
+    on_bus(monkeypatch, Bus(marks_bad=True))
+    # 0xFF begins a mark; alone at the end it is a byte.
+    loop.later = [(1000, LoopEvent.PORT, b"\x0f\xff"), (2000, LoopEvent.PORT_GONE, b""), gone(0.1)]
+    run(loop)
+    assert b"".join(one.data for one in loop.messages if isinstance(one, Chunk)) == b"\x0f\xff"
+
+
+def test_who_only_sends_claims_the_far_end_before_it_is_opened(loop: Loop, monkeypatch: pytest.MonkeyPatch) -> None:
+    def taken(source: str) -> None:
+        raise PortBusy(source, "another program sends to it", hint="end that one")
+
+    monkeypatch.setattr(port_process, "claim_socket", taken)
+    PortProcess(ProcessSettings("far", BUS_LINE, is_sender=True), hub=loop).run()
+    assert [str(one) for one in loop.messages] == ["far: another program sends to it: end that one"]
+    loop.said = b""
+    loop.later = [transmits(Counting(3)), gone(1)]
+    run(loop)  # one who listens first finds out as it begins to send
+    assert (loop.result.is_over, loop.result.reason, loop.written) == (True, "far: another program sends to it", [])
+
+
+def test_a_port_that_is_back_and_does_not_open_is_reported_once_after_five_seconds(
+    loop: Loop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    loop.later = [(SECOND_NS, LoopEvent.PORT_GONE, b""), gone(9)]
+
+    def denied(source: str, line: object) -> object:
+        if loop.passed_s < 1:
+            return SimpleNamespace(port="far")
+        raise PortMissing("far", "may not be opened", hint="ask for the right")
+
+    monkeypatch.setattr(port_process, "open_port", denied)
+    monkeypatch.setattr(port_process, "find_again", lambda identity: "far")
+    run(loop)
+    warnings = [one for one in loop.messages if isinstance(one, PortEvent) and one.kind.value == "warning"]
+    assert [one.text for one in warnings] == ["far: may not be opened: ask for the right"]
+    assert (warnings[0].t_ns - START_NS) / 1e9 == pytest.approx(6, abs=0.01)  # the first look after 5 s
