@@ -201,7 +201,7 @@ class CheckSession:
         self._receiver.annotate(self._now(), DONE_MARK)
         checks: tuple[Check, ...] = ()
         if any(len(found.frames) for found in self._found):
-            found = verify_controls(self.recording(), self.rig, period_ns=self._period_ns)
+            found = verify_controls(self.recording(), self.rig, period_ns=self._period_ns, findings=self.findings)
             self._period_ns = found.evidence.found_period_ns
             checks, self.repeats = checks_of(found, self.step), tuple(find_repeats(found, self.step))
         self.results[self.at] = checks

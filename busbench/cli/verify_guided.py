@@ -110,7 +110,8 @@ def _lead(session: CheckSession, receiver: Receiver, read_key: ReadKey | None, s
             say(prompt_text(f"  go on; listening for {step.least_s:.0f} s", keys))
         while (session.state, session.at) == before and not stop.is_set():
             if is_listening or session.pilot is None:  # the time of a virtual aircraft stops meanwhile
-                for event in receiver.pump(LOOK_S).events:
+                look_s = LOOK_S if session.pilot is None else session.left_s or LOOK_S  # a step takes a pilot no time
+                for event in receiver.pump(look_s).events:
                     say(f"busbench: {receiver.port.source}: {event.text}")
             if read_key is None:
                 word = None if is_listening else Word.GO

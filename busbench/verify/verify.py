@@ -121,7 +121,9 @@ def verify(recording: Recording, rig: Rig, *, more: tuple[Check, ...] = ()) -> V
     return replace(found, checks=checks)
 
 
-def verify_controls(recording: Recording, rig: Rig, *, period_ns: float | None = None) -> Verification:
+def verify_controls(
+    recording: Recording, rig: Rig, *, period_ns: float | None = None, findings: Sequence[Finding] | None = None
+) -> Verification:
     """The checks that are possible during a test sequence: all except the line and the plan itself."""
     evidence = VerifyInputs(recording, rig, period_ns)
     channels = channel_plans(rig)
@@ -137,7 +139,8 @@ def verify_controls(recording: Recording, rig: Rig, *, period_ns: float | None =
         why = "there are no frames"
         checks += [CheckFactory("channel", one.subject, one.channel).not_tested("channel", why) for one in channels]
         checks.append(CheckFactory("failsafe", "failsafe").not_tested("failsafe", why))
-    return Verification(tuple(checks), evidence, channels, phases, tuple(check_rig(rig)), unplanned)
+    findings = check_rig(rig) if findings is None else findings
+    return Verification(tuple(checks), evidence, channels, phases, tuple(findings), unplanned)
 
 
 def faults_of(findings: Sequence[Finding]) -> tuple[Finding, ...]:
