@@ -138,7 +138,8 @@ def test_every_key_stops(wire: Wire, terminals: list[Terminal], key: str) -> Non
     assert at_rest(wire)
 
 
-@pytest.mark.parametrize("key", KEYS)
+# A shell adds its own end to keys that send signals; the others only have to arrive.
+@pytest.mark.parametrize("key", ["Ctrl-Z", "Ctrl-backslash", "Ctrl-C", "Ctrl-S", "space"])
 def test_every_key_cancels_below_a_shell(wire: Wire, terminals: list[Terminal], key: str) -> None:
     terminal = Terminal(wire, COUNTDOWN, has_shell=True)
     terminals.append(terminal)
