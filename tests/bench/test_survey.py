@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import os
 import random
 import shutil
 import signal
@@ -26,7 +27,7 @@ from busbench.analysis.recording_row import COLUMNS
 from busbench.bench import survey as surveys
 from busbench.bench.survey import read_survey, survey
 from busbench.bench.survey_inputs import find_inputs
-from busbench.bench.survey_workers import open_executor
+from busbench.bench.survey_workers import _interrupt_held, open_executor
 from busbench.errors import BusbenchError
 from tests.cli.running import CAPTURES, ROOT, call
 from tests.port.ends import wait_for
@@ -257,3 +258,19 @@ def test_a_survey_that_was_killed_makes_the_same_file(few: Path, tmp_path: Path)
 
 def test_the_public_name_is_this_one() -> None:
     assert busbench.survey is survey
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+def test_while_a_process_is_started_ctrl_c_waits_and_does_not_reach_it() -> None:
+    code = "import signal; print(signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, ()))"
+    seen = []
+
+    def start() -> None:
+        with _interrupt_held():
+            os.kill(os.getpid(), signal.SIGINT)
+            seen.append(subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout)
+
+    with pytest.raises(KeyboardInterrupt):
+        start()
+    assert seen == ["True\n"]
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
