@@ -72,7 +72,10 @@ def history_html(found: History) -> str:
     return _page(f"{found.unit} over time", lead, parts, {"kind": HISTORY} | found.to_json())
 
 
-_PICTURE_NOTE = "Each recording is a block between the limits of its true value; the dashed line is the trend."
+_PICTURE_NOTE = (
+    "Each recording is a block between the limits of its true value, cut off at the edge of the picture; the dashed"
+    " line is the trend."
+)
 
 
 def _page(title: str, lead: str, parts: list[Part], figures: Mapping[str, object]) -> str:
