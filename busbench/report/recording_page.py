@@ -122,7 +122,7 @@ class RecordingPage:
             timeline=drawn["outages"], histogram=drawn["histogram"], periods=drawn["periods"],
             traces=[(name.replace("-", " "), made) for name, made in drawn.items() if name.startswith("channel-")],
             pulses=list(self._pulse_rows()), pulse_skews=list(self._skew_words()),
-            latencies=[made for name, made in drawn.items() if name.startswith("latency-")],
+            latencies=[(self._output(name), made) for name, made in drawn.items() if name.startswith("latency-")],
             is_virtual=provenance.is_virtual, compared=self.compared,
             several=self.several, receivers=drawn["receivers"], several_words=list(self._several_words()),
             data=Markup(data_element(self.figures(sha256=provenance.recording_sha256))),
@@ -131,6 +131,10 @@ class RecordingPage:
     def _several_words(self) -> Iterator[str]:
         for line in [] if self.several is None else sentences(self.several):
             yield f"{line[0].upper()}{line[1:]}."
+
+    def _output(self, picture: str) -> str:
+        assert self.pulses is not None
+        return self.pulses.lines[int(picture.rpartition("-")[2]) - 1].name
 
     def _pulse_rows(self) -> Iterator[tuple[str, ...]]:
         for line in () if self.pulses is None else self.pulses.lines:

@@ -29,6 +29,7 @@ def test_its_figures_are_those_of_pulses(capfd: Capfd, tmp_path: Path) -> None:
     html5lib.HTMLParser(strict=True).parse(text)
     row = '<tr><td>line.output_8</td><td class="n">8</td><td class="n">240</td>'
     assert row + 4 * '<td class="n">1.000</td>' + "<td></td></tr>" in text
+    assert "<figcaption>How late the pulses of line.output_8 show frames.</figcaption>" in text
     assert call(capfd, "report", OUTPUTS, "--svg", "latency-1").out.strip() in text
 
 
