@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 from study_clocks import run, trial
 
-from busbench.analysis.clock_alignment import STILL, align_clocks
+from busbench.analysis.clock_alignment import STILL, Lateness, align_clocks
 from busbench.analysis.frame_match import match_frames
 from busbench.analysis.recording import read_recording
+from busbench.analysis.timing import timing
 from busbench.errors import CaptureError
 from busbench.model import I64, U8
 from busbench.sim.stick_motion import Hand
@@ -136,3 +137,43 @@ def test_the_times_must_be_of_the_right_kind() -> None:
         late.timing(against=late)
     with pytest.raises(CaptureError, match=r"heron-noisy\.raw: has no times"):
         read_recording(CAPTURES / "heron-noisy.raw").timing(against=outputs)
+
+
+def test_frames_that_the_analyser_did_not_show_are_not_missing() -> None:
+    late, outputs = read_recording(LATE), read_recording(OUTPUTS)
+    found = late.timing(against=outputs).against
+    assert found is not None
+    assert found.lateness is not None
+    kept = np.ones(240, np.bool_)
+    kept[[30, 31, 90, 91, 92]] = False
+    some = Lateness(found.lateness.row[kept], found.lateness.late_ns[kept], found.lateness.resolution_ns)
+    less = timing(late.times, clock=late.clock, against=replace(found, lateness=some))
+    assert (less.frames, less.missing) == (235, 0)
+    assert less.note == "each frame has the exact time of a logic analyser; 5 without it were left out"
+
+
+def test_a_run_that_repeats_is_not_taken_for_the_one_before() -> None:
+    """A switch goes to and fro by frames 50 to 57, of which the analyser missed 51: the first run has no like then."""
+    rng = np.random.default_rng(6)
+    counts = np.full((200, 16), 992, np.uint16)
+    counts[:, 0] = rng.integers(200, 1800, 200)
+    counts[50:58, 0] = [300, 1700] * 4
+    raw, t_ns, late = pack_frames(counts), np.arange(200) * PERIOD_NS, rng.integers(0, 16_000_000, 200)
+    late[48:58] = 6_000_000
+    kept = np.delete(np.arange(200), 51)
+    found = match_frames(table(np.maximum.accumulate(t_ns + late), raw), table(t_ns[kept], raw[kept]))
+    assert (found.first == kept[found.second]).all()
+    assert len(found) >= 190
+
+
+def test_reads_that_move_slowly_against_the_frames_widen_the_intervals() -> None:
+    """Lateness that rises and falls within half a minute looks like drift for a while."""
+    rng = np.random.default_rng(7)
+    counts = np.full((3000, 16), 992, np.uint16)
+    counts[:, 0] = rng.integers(200, 1800, 3000)
+    raw, t_ns = pack_frames(counts), np.arange(3000) * PERIOD_NS
+    late = 500_000 * (1 + np.sin(t_ns / 5e9)) + rng.exponential(10_000, 3000)
+    seen = table(t_ns + late.astype(np.int64), raw)
+    found = align_clocks(seen, table(t_ns - 120_000, raw), starts_ns=(0, 0), resolution_ns=2, character_ns=120_000)
+    assert found.drift_ppm is not None
+    assert found.drift_ppm.low < 0 < found.drift_ppm.high
