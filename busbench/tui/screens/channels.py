@@ -49,7 +49,8 @@ class ChannelsView(BenchView):
             cursor = "second cursor" if self._lines.cursor_a is None else "one cursor"
             own = [("escape", "list"), ("up down", "channel"), (". ,", "window"), ("v", over), ("c", cursor), own[1]]
             pairs = [pair for pair in pairs if pair[0] != ". ,"]
-        return [*pairs[:3], *own, *pairs[3:]]
+            return [pairs[0], *own, *pairs[1:]]
+        return [pairs[0], own[0], *pairs[1:2], own[1], *pairs[2:]]
 
     def action_scale(self) -> None:
         """Switch between a common scale and own scales."""
