@@ -42,7 +42,7 @@ class DriveView(BenchView):
             case DrivePhase.SETTING:
                 pairs = super().keys()
                 on = [] if self.drive.refusal else [("enter", "cautions")]
-                return [("up down", "field"), ("left right", "change"), *on, pairs[0], *pairs[-3:]]
+                return [("up down", "field"), *on, ("left right", "change"), pairs[0], *pairs[-3:]]
             case DrivePhase.CAUTIONS:
                 return [("enter", "count down"), ("escape", "back")]
             case DrivePhase.COUNTING:
