@@ -90,7 +90,7 @@ def test_the_reference_is_readable_in_plain_ascii(topic: str) -> None:
 
 async def test_the_help_ends_with_the_reference_unwrapped(flight: ReplaySession) -> None:
     async with shown(flight, (80, 24), keys="question_mark end") as (app, _):
-        assert "def test_the_rudder_is_as_planned(aircraft):" in text_of(app)
+        assert "pytest test_bus.py --bus=/dev/ttyUSB0 --rig=captures/heron.toml" in text_of(app)
         assert "kept in `failed-recordings/`." in text_of(app)
     rows, parts = help_rows("", is_ascii=False, width=80)
     assert list(parts)[-len(TOPICS) :] == list(TOPICS)
