@@ -73,6 +73,16 @@ def test_hex_in_every_dress(words: tuple[str, ...]) -> None:
     assert decode.read_hex(words) == bytes.fromhex(REST)
 
 
+@pytest.mark.parametrize(("flags", "states"), [("00", (False, False)), ("01", (True, False)), ("02", (False, True))])
+def test_each_on_off_channel_has_its_own_bit(out: Capture, flags: str, states: tuple[bool, bool]) -> None:
+    ran = call(out, "decode", REST[:46] + flags + REST[48:], "--format", "json")
+    frame = json.loads(ran.out)
+    assert (frame["ch17"], frame["ch18"]) == states
+    ran = call(out, "decode", REST[:46] + flags + REST[48:], "--format", "csv")
+    head, row = (line.split(",") for line in ran.out.splitlines())
+    assert [row[head.index(name)] for name in ("ch17", "ch18")] == [str(int(one)) for one in states]
+
+
 def test_bytes_that_are_no_frame_are_taken_apart_and_fail(out: Capture) -> None:
     ran = call(out, "decode", "f0" + REST[2:46] + "f0" + "55")
     assert ran.code == 1

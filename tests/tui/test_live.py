@@ -227,6 +227,8 @@ def test_a_frame_with_a_marked_byte_is_damaged_and_holds_no_values() -> None:
 def test_flags_now_are_told_in_words() -> None:
     session = feed(Live("virtual:?frames=off"), [992] * 9, flags=[0x0F] * 9)
     assert session.flag_words == "FAILSAFE LOST 17 on 18 on"
+    for flags, words in ((0x01, "17 on"), (0x02, "18 on"), (0x04, "LOST"), (0x08, "FAILSAFE")):
+        assert feed(Live("virtual:?frames=off"), [992] * 9, flags=[flags] * 9).flag_words == words
 
 
 def test_frames_of_other_ends_are_frames_too() -> None:
