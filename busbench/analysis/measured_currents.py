@@ -15,6 +15,7 @@ from busbench.rig.model import RECEIVER, SUPPLY, Device, Rig
 from busbench.rig.power import IDLE, MOVING, build_harness
 
 _SHORT = {"idle": IDLE, "moving": MOVING, "all stalled": "all stalled", "stalled": "all stalled"}
+_NAMES_MOST = 12  # in a note
 _UNIFORM = 12**-0.5  # standard deviation of what may be anywhere in a range, in parts of that range
 
 
@@ -91,7 +92,10 @@ def find_currents(rig: Rig, network: Network, measured: Measurement, *, path: st
 
 
 def _names(rig: Rig, devices: Sequence[int]) -> str:
-    return ", ".join(rig.devices[at].name for at in sorted(devices))
+    """Names of devices in the order of the plan, of many the first."""
+    names = [rig.devices[at].name for at in sorted(devices)]
+    more = f" and {len(names) - _NAMES_MOST:,} more" if len(names) > _NAMES_MOST else ""
+    return ", ".join(names[:_NAMES_MOST]) + more
 
 
 def _relative_spread(device: Device) -> float:

@@ -224,6 +224,14 @@ def test_what_is_planned_to_draw_nothing_shares_a_measured_current_evenly() -> N
     assert amps.tolist() == [[pytest.approx(one / 3)] * 3 for one in measured.amps["wing"]]
 
 
+def test_a_note_names_a_dozen_devices_at_most() -> None:
+    plan = rig(WING, *(device(f"d{at}", at, 'on = "wing"', OHM, DRAWS) for at in range(1, 17)))
+    volts = {"wing": np.array([7.0, 6.9]), "d1": np.array([7.0, 6.9])}
+    measured = Measurement(volts, {"wing": np.array([1.0, 2.0])}, None, False, (), 0.1, ())
+    (note,) = find_currents(plan, build_network(plan), measured).notes
+    assert note.endswith("d10, d11, d12 and 4 more")
+
+
 def test_currents_may_be_those_of_a_load_case() -> None:
     drawn = np.array([[0.1] * 3, [1.0] * 3, [2.0, 1.0, 1.0]] * 10)
     cases = ("idle", "All Moving", "one stalled, rest moving") * 10
