@@ -106,9 +106,10 @@ def test_a_block_of_the_tour_works(
 ) -> None:
     monkeypatch.chdir(place)
     (place / "bin").mkdir()
-    program = place / "bin" / "busbench"
-    program.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m busbench "$@"\n')
-    program.chmod(0o755)
+    for name, module in (("busbench", "-m busbench "), ("python", "")):
+        program = place / "bin" / name
+        program.write_text(f'#!/bin/sh\nexec "{sys.executable}" {module}"$@"\n')
+        program.chmod(0o755)
     path = f"{place / 'bin'}{os.pathsep}{os.environ['PATH']}"
     environment = os.environ | {"PATH": path, "PYTHONPATH": str(ROOT)}
     for line in lines:
