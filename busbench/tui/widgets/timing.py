@@ -34,6 +34,7 @@ class TimingLines(LineWidget):
     def __init__(self, ui: AppState) -> None:
         super().__init__(ui)
         self._asked: tuple[Session, int, int] | None = None  # rows that are measured, in a thread
+        self._looked_at: tuple[Session, int, int] | None = None  # rows at the last drawing
         self._measured: tuple[Session, TimingFigures] | None = None
 
     def _view(self) -> TimingFigures | None:
@@ -43,7 +44,9 @@ class TimingLines(LineWidget):
             return session.timing()
         lo, hi = timeline_window(session, self.ui.zoom)
         rows = session, session.store.row_at(lo - 1) + 1, session.store.row_at(hi) + 1
-        if rows != self._asked:
+        rests = session.is_live or rows == self._looked_at  # not while keys go through a recording
+        self._looked_at = rows
+        if rows != self._asked and rests:
             self._asked = rows
             scope = f"{place_words(session, lo)} to {place_words(session, hi)}"
             self.run_worker(partial(self._measure, *rows, scope), thread=True, exclusive=True)
