@@ -61,7 +61,7 @@ def main(arguments: list[str]) -> int:
     say("pytest")
     workers = str(TESTS_PER_CORE * (os.cpu_count() or 1))
     pytest = [str(python), "-m", "pytest", "-o", f"cache_dir={CACHE}"]
-    tests = [*pytest, "-n", workers, "-rs", *(SHORT_TESTS if chosen.short else ()), *for_pytest]
+    tests = [*pytest, "-n", workers, "--dist", "worksteal", "-rs", *(SHORT_TESTS if chosen.short else ()), *for_pytest]
     LAST_FAILED.unlink(missing_ok=True)  # of an earlier run
     code = subprocess.run(tests, cwd=ROOT, check=False).returncode
     if code == 1:

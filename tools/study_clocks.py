@@ -116,7 +116,7 @@ def trial(kind: str, rng: Rng, *, most_ns: float | None = None, hand: Hand | Non
     late_ns = seen_ns - offset_ns - (1 + drift) * end_ns
     step_ns = int(rng.choice([1, 42, 1000]))
     start_ns = (end_ns - CHARACTER_NS + step_ns // 2) // step_ns * step_ns
-    kept = [_kept(count, rng.choice([0.0, rng.uniform(0, 0.1)]), rng) for _ in range(2)]
+    kept = [_kept(count, float(rng.choice([0.0, rng.uniform(0, 0.1)])), rng) for _ in range(2)]
     return Trial(
         _table(np.rint(seen_ns).astype(np.int64)[kept[0]], raw[kept[0]]),
         _table(start_ns[kept[1]], raw[kept[1]]),

@@ -234,7 +234,8 @@ def _hub(rng: Rng, line: F64) -> F64:
     out = fifo(line, 64, rng.uniform(1, 4) * CHARACTER_NS)
     micro_ns = 125 * US
     out = grid(out, micro_ns * int(rng.choice([1, 8])), rng.uniform(0, micro_ns), 64)
-    wait = endless(lambda: micro_ns * rng.choice([2.0, 3.0, 4.0, 10.0], 60_000, p=[0.6, 0.3, 0.08, 0.02]))
+    frames = np.array([2.0, 3.0, 4.0, 10.0])
+    wait = endless(lambda: micro_ns * frames[rng.choice(4, 60_000, p=[0.6, 0.3, 0.08, 0.02])])
     return served(moderated(batches_later(out, wait), 125 * US), idle_wake(rng))
 
 

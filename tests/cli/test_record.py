@@ -173,6 +173,8 @@ def test_killed_it_has_counted_each_frame_until_then(
     process.communicate(timeout=LIMIT_S)
     for path in sorted(tmp_path.iterdir()):
         found = read_recording(path)
+        if not len(found.frames) and path.name > name:  # it has just begun
+            continue
         outages = found.outages()
         heard_ns = max([found.span.last_t_ns or 0, *(one.last_t_ns for one in found.info.left_out)])
         assert outages.frames - 1 == round((heard_ns - (found.span.first_t_ns or 0)) / 7e6)
