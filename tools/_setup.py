@@ -18,7 +18,7 @@ LOG = VENV / "busbench-install.log"
 LOCKS = {"run": ROOT / "tools" / "lock.txt", "dev": ROOT / "tools" / "lock-dev.txt"}
 Packages = Literal["run", "dev"]
 
-# What pip says when it fails, and what that means to a person; the first that fits is told.
+# What pip prints when it fails, and what that means; the first match is reported.
 MEANINGS = (
     ("DO NOT MATCH THE HASHES", "a downloaded package differs from the lock: a broken download or a changed package"),
     ("No space left on device", "the disk is full"),
@@ -60,7 +60,7 @@ def is_ready(packages: Packages) -> bool:
 
 
 def explain(output: str) -> str:
-    """Say in one line why pip failed, from what it printed."""
+    """Explain in one line why pip failed, from its output."""
     for sign, meaning in MEANINGS:
         if sign in output:
             return meaning
@@ -90,8 +90,8 @@ def prepare(packages: Packages) -> Path:
     lock = LOCKS[packages]
     pinned = [line.split("==")[0] for line in lock.read_text(encoding="utf-8").splitlines() if "==" in line]
     say(f"installing {len(set(pinned))} packages from tools/{lock.name} into {VENV.name}")
-    # No build and no look at dependencies: the lock is whole, and all of it comes as wheels.
-    # Development packages are compiled as far as they are used: half of the installation was for the rest.
+    # No build, no dependency resolution: the lock is complete and has only wheels.
+    # Development packages are compiled on use: compiling all took half of the installation.
     compiled = () if packages == "run" else ("--no-compile",)
     _pip(*compiled, "--require-hashes", "--no-deps", "--only-binary", ":all:", "-r", str(lock), total=len(set(pinned)))
     say("installing busbench itself")
@@ -101,7 +101,7 @@ def prepare(packages: Packages) -> Path:
 
 
 def say(text: str) -> None:
-    """Tell how the work goes, apart from its results."""
+    """Report progress on standard error, apart from results."""
     print(f"· {text}", file=sys.stderr, flush=True)
 
 
@@ -114,7 +114,7 @@ def _works(python: Path) -> bool:
 
 
 def _say_where_other(python: Path) -> None:
-    """Name the Python of the .venv where it is of another version than this one."""
+    """Name the Python of the .venv if its version differs from this one."""
     code = "import sys; print(*sys.version_info[:2], sep='.')"
     found = subprocess.run([python, "-I", "-c", code], capture_output=True, text=True, check=False).stdout.strip()
     if found != "{}.{}".format(*sys.version_info):
@@ -133,8 +133,8 @@ def _make_venv() -> None:
 
 
 def _pip(*arguments: str, total: int = 0) -> None:
-    """Run pip's install with its words in a log and its progress in one line."""
-    # A person's own settings for other projects must not move the installation elsewhere.
+    """Run pip install with its output in a log and its progress in one line."""
+    # Settings of the user for other projects must not redirect the installation.
     env = {
         k: v for k, v in os.environ.items() if k not in ("PIP_USER", "PIP_TARGET", "PIP_PREFIX", "PIP_REQUIRE_HASHES")
     }

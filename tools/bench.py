@@ -1,10 +1,10 @@
-"""Measure what busbench does, each figure with what it is compared with, in one run.
+"""Measure the speed of busbench, each figure with its comparison, in one run.
 
     python tools/bench.py            all of it (some minutes, about 4 GB of scratch files)
     python tools/bench.py --short    an hour of recording instead of a day
     python tools/bench.py align      only the sections named
 
-Figures depend on the machine; ratios within one run do so much less.
+Figures depend on the machine, ratios within one run much less.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from busbench.wire.codec import pack_frames, unpack_channels  # noqa: E402
 from busbench.wire.frame_spec import FRAME_BYTES, decode_frame  # noqa: E402
 from busbench.wire.framing import find_frames  # noqa: E402
 
-# As an installed program runs, with its compiled files kept.
+# As installed: compiled files are kept.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 FRAMES_A_DAY = 12_342_857  # at 7 ms
@@ -73,7 +73,7 @@ def codec(_: bool) -> Iterator[Row]:
 
 
 def align(short: bool) -> Iterator[Row]:
-    """Alignment: speed, whole frames missed and stray rows, against a reader that rescans."""
+    """Alignment: speed, missed frames and false rows, against a rescanning reader."""
     from tests.wire.corpus import END_CYCLE, make
 
     corpora = {
@@ -102,7 +102,7 @@ def align(short: bool) -> Iterator[Row]:
 
 
 def recordings(short: bool) -> Iterator[Row]:
-    """outages and timing on long recordings, against tools that only list the packets."""
+    """outages and timing on long recordings, against tools that only list packets."""
     from busbench.capture.open import open_capture
 
     hours = HOURS[:1] if short else HOURS
@@ -157,7 +157,7 @@ def _others(path: Path, scan: float, ours: dict[str, float]) -> Iterator[Row]:
 
 
 def start(_: bool) -> Iterator[Row]:
-    """How long a command takes to begin."""
+    """Start-up time of commands."""
     bare = min(measured([sys.executable, "-c", "pass"])[0] for _ in range(10))
     helped = min(measured([*COMMAND, "--help"])[0] for _ in range(10))
     yield Row("busbench --help", f"{helped * 1e3:.0f} ms", f"bare Python {bare * 1e3:.0f} ms")
@@ -172,7 +172,7 @@ def start(_: bool) -> Iterator[Row]:
 
 
 def keys(short: bool) -> Iterator[Row]:
-    """How soon keys are answered while a day of frames is open."""
+    """Response time of keys while a day of frames is open."""
     import bench_live as live_
 
     frames = FRAMES_A_DAY // 24 if short else FRAMES_A_DAY
@@ -193,7 +193,7 @@ def keys(short: bool) -> Iterator[Row]:
 
 
 def live(short: bool) -> Iterator[Row]:
-    """Lateness on a pty beside a running UI, and what the processes take."""
+    """Lateness on a pty beside a running UI, and processor time of the processes."""
     import bench_live as live_
 
     frames = 1500 if short else 86_000  # ten minutes

@@ -1,4 +1,4 @@
-"""The live figures of bench.py: how late stamps and frames are beside a running UI, and what each process takes."""
+"""The live figures of bench.py: lateness of timestamps and frames beside a running UI, and processor time."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ from busbench.wire.frame_spec import FRAME_BYTES
 from busbench.wire.scale import Scale
 
 PERIOD_NS = 7_000_000
-_PROVEN = 5  # frames, before which a log begins to give any
+_PROVEN = 5  # frames before the first result
 UI = [sys.executable, "-m", "busbench", "watch"]
-PAINTED = scale_words("counts", Scale()).encode()  # in the head of the channels, behind the state line
+PAINTED = scale_words("counts", Scale()).encode()  # in the head of the channels, after the state line
 
 
 class Frames:
@@ -73,10 +73,10 @@ def _terminal(source: str, *, columns: int = 120, rows: int = 40) -> Iterator[tu
 
 @contextmanager
 def running_ui() -> Iterator[int]:
-    """The terminal UI, showing a virtual receiver; gives its process number."""
+    """The terminal UI with a virtual receiver; yields its process id."""
     with _terminal("virtual:?period=7ms&pilot=moving") as (process, master):
         threading.Thread(target=_drain, args=(master,), daemon=True).start()
-        time.sleep(3)  # until it has come up
+        time.sleep(3)  # until it has started
         if process.poll() is not None:
             raise SystemExit("the terminal UI did not start")
         yield process.pid
@@ -86,7 +86,7 @@ def first_paint_s(source: str, *, limit_s: float = 30) -> float:
     """Seconds from the start of the program to the first picture of the channels.
 
     Raises:
-        SystemExit: it was not there in time.
+        SystemExit: it did not appear in time.
     """
     begun = time.perf_counter()
     with _terminal(source) as (_, master):
@@ -101,7 +101,7 @@ def first_paint_s(source: str, *, limit_s: float = 30) -> float:
 
 @dataclass(frozen=True)
 class Answers:
-    """What keys took, each from its writing to the last byte that answers it.
+    """Response times of keys, from the write to the last byte of the answer.
 
     Args:
         keys: as they were pressed.
@@ -127,7 +127,7 @@ _SENT = {"right": b"\x1b[C", "left": b"\x1b[D", "s-right": b"\x1b[1;2C", "s-left
 
 
 def key_answers(source: str, *, loaded: bytes, rounds: int, limit_s: float = 120) -> Answers:
-    """How soon keys are answered in the views of a recording.
+    """Response times of keys in the views of a recording.
 
     Args:
         source: the recording.
@@ -164,7 +164,7 @@ def _on_cpu_ns(pid: int) -> int:
 
 
 def _await(master: int, words: bytes, limit_s: float) -> None:
-    """Take what comes until some words are painted."""
+    """Read output until some words are painted."""
     shown, end = b"", time.monotonic() + limit_s
     while words not in shown:
         left_s = end - time.monotonic()
@@ -174,7 +174,7 @@ def _await(master: int, words: bytes, limit_s: float) -> None:
 
 
 def _take(master: int) -> bytes:
-    """What came; where the screen asks for the cursor, it is answered as terminals do."""
+    """Read output; questions for the cursor position are answered as by a terminal."""
     data = os.read(master, 65536)
     if QUESTION.encode() in data:
         os.write(master, b"\x1b[1;1R")
@@ -182,7 +182,7 @@ def _take(master: int) -> bytes:
 
 
 def _quiet(master: int, seconds: float) -> None:
-    """Take what comes until nothing comes for a time."""
+    """Read output until it is quiet for a time."""
     while select.select([master], [], [], seconds)[0]:
         _take(master)
 
@@ -221,10 +221,10 @@ def pty_port() -> Iterator[tuple[int, LivePort]]:
 
 
 def receive_lateness_ns(frames: int) -> tuple[I64, int]:
-    """Write frames on the beat and compare each stamp with the moment of writing.
+    """Write frames on time and compare each timestamp with the time of writing.
 
     Returns:
-        Lateness of each frame's stamp, ns, and bytes lost.
+        Lateness of each frame's timestamp, ns, and lost bytes.
     """
     frame = pack_frames([[992] * 16]).tobytes()
     written = np.zeros(frames, np.int64)
@@ -258,7 +258,7 @@ def _write_on_time(files: Sequence[tuple[int, I64]], frames: Sequence[bytes]) ->
             os.write(file, frame)
 
 
-# A reader with nothing in it: a line for each read, with the number of the frame in it.
+# A minimal reader: a line per read, with the number of the frame in it.
 _PLAIN = """
 import os, sys
 port, at, held = os.open(sys.argv[1], os.O_RDONLY | os.O_NOCTTY), 0, b""
@@ -345,10 +345,10 @@ def follow_lateness_ns(frames: int) -> dict[str, Followed]:
 
 
 def transmit_lateness_ns(frames: int) -> tuple[I64, int]:
-    """Let the port's process send on the beat and stamp what comes out at the far end.
+    """Let the port process send on time, and timestamp frames at the far end.
 
     Returns:
-        Lateness of each frame against the earliest possible beat, ns, and slots skipped.
+        Lateness of each frame against the earliest possible timing, ns, and skipped slots.
     """
     arrived: list[int] = []
     with pty_port() as (master, port):
@@ -370,7 +370,7 @@ def transmit_lateness_ns(frames: int) -> tuple[I64, int]:
         reader.join(1)
         skipped = state.skipped
     t = np.array(arrived)
-    # The beat is where most arrivals lie; nothing comes before it but by a hair.
+    # The reference is the phase of most arrivals; almost nothing arrives earlier.
     phase = (t - t[0]) % PERIOD_NS
     counts, edges = np.histogram(phase, bins=140, range=(0, PERIOD_NS))
     beat = edges[int(np.argmax(counts))]
@@ -379,6 +379,6 @@ def transmit_lateness_ns(frames: int) -> tuple[I64, int]:
 
 
 def words(late_ns: I64) -> str:
-    """Median, 99 % point and most, in milliseconds."""
+    """Median, 99th percentile and max, in milliseconds."""
     p50, p99 = np.percentile(late_ns, [50, 99]) / 1e6
     return f"{p50:.3f} / {p99:.3f} / {late_ns.max() / 1e6:.3f} ms"

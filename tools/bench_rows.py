@@ -1,4 +1,4 @@
-"""What the sections of bench.py share: a row, and how long something takes."""
+"""Shared by the sections of bench.py: a row, and measured durations."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Row:
 
 
 def best(work: Callable[[], object], *, times: int = 5, clock: Callable[[], float] = time.perf_counter) -> float:
-    """The shortest of some runs, in seconds; by time.process_time it counts nothing that runs beside it."""
+    """The shortest of some runs, in seconds; time.process_time does not count other processes."""
     spent = []
     for _ in range(times):
         begun = clock()
@@ -33,7 +33,7 @@ def best(work: Callable[[], object], *, times: int = 5, clock: Callable[[], floa
     return min(spent)
 
 
-# A process's peak counts from its parent's size at the fork, so a small one stands between.
+# The peak of a process includes its parent's size at the fork, so a small one is put between.
 _BETWEEN = """
 import os, subprocess, sys, time
 begun = time.perf_counter()

@@ -1,6 +1,6 @@
 """Sections of bench.py with a goal for each row: real streams, text, pages and scripts.
 
-Processor seconds are counted, so that what runs beside it matters less.
+Processor seconds are counted, so that other work matters less.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ def streams(short: bool) -> Iterator[Row]:
 
 
 def hours(short: bool) -> Iterator[Row]:
-    """An hour as real adapters and receivers give it, against a perfect one."""
+    """An hour as from real adapters and receivers, against a perfect one."""
     frames = _HOUR // 6 if short else _HOUR
     with tempfile.TemporaryDirectory() as folder:
         spent = {}

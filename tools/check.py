@@ -25,12 +25,12 @@ SHORT_TESTS = (
     "tests/wire",
     "tests/capture",
 )
-# What the package does on the other systems is seen by mypy alone.
+# Code for other systems is only checked by mypy.
 OTHER_SYSTEMS = ("win32", "darwin")
 # Many tests wait for a clock, a terminal or another process, so two cores have time for more than two of them.
 TESTS_PER_CORE = 2
-ALONE_MOST = 10  # failed tests that are run once more by themselves
-CACHE = ROOT / ".pytest_cache" / VENV.name  # of pytest; several Pythons may be at work
+ALONE_MOST = 10  # max failed tests that are run once more alone
+CACHE = ROOT / ".pytest_cache" / VENV.name  # of pytest; several Pythons may run at once
 LAST_FAILED = CACHE / "v" / "cache" / "lastfailed"  # where it notes them
 
 
@@ -57,7 +57,7 @@ def main(arguments: list[str]) -> int:
     started = {system: _start_mypy(python, system) for system in systems}
     failed = [name for name, step in STEPS if not _run(python, name, step)]
     failed += [f"mypy {system}" for system, mypy in started.items() if not _ended(mypy, f"mypy {system}")]
-    # Last, and nothing after it where all went well: its closing line is the closing line of the whole.
+    # Last, so that its closing line is that of the whole run if all went well.
     say("pytest")
     workers = str(TESTS_PER_CORE * (os.cpu_count() or 1))
     pytest = [str(python), "-m", "pytest", "-o", f"cache_dir={CACHE}"]
@@ -65,7 +65,7 @@ def main(arguments: list[str]) -> int:
     LAST_FAILED.unlink(missing_ok=True)  # of an earlier run
     code = subprocess.run(tests, cwd=ROOT, check=False).returncode
     if code == 1:
-        # Terminals, ports and processes share the processor here. What fails alone too has failed; the rest is named.
+        # Tests share the processor with others here: a test that also fails alone has failed, the rest is named.
         say(f"what failed once more, one after another; none where over {ALONE_MOST} failed")
         options = ["--last-failed", f"--maxfail={ALONE_MOST}", "-rA", "--tb=short"]
         alone = [*pytest, *options, *for_pytest, "-n", "0"]

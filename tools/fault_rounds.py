@@ -1,4 +1,4 @@
-"""Rounds in which something goes wrong at a moment that their dice choose; faults.py runs them."""
+"""Rounds with a fault at a random moment; faults.py runs them."""
 
 from __future__ import annotations
 
@@ -44,10 +44,10 @@ PLAN = SMALL.replace("period_ms = 14", "period_ms = 7")
 
 @dataclass(frozen=True)
 class Told:
-    """What a round found.
+    """The result of a round.
 
     Args:
-        trouble: what was not as promised, or an empty string.
+        trouble: the broken promise, or "".
         figure: the round's measure, such as seconds that are missing.
     """
 
@@ -59,7 +59,7 @@ Round = Callable[[random.Random, Path], Told]
 
 
 def run_rounds(one: Round, *, count: int, seed: int = 1, at_once: int = 4) -> list[Told]:
-    """Let a number of rounds go wrong, several at once."""
+    """Run a number of rounds, several at once."""
 
     def work(number: int) -> Told:
         with tempfile.TemporaryDirectory() as folder:
@@ -74,7 +74,7 @@ def run_rounds(one: Round, *, count: int, seed: int = 1, at_once: int = 4) -> li
 
 
 def start(*words: str, prelude: str = PLAIN, keyboard: int | None = None) -> subprocess.Popen[bytes]:
-    """The command in a process of its own."""
+    """Start the command in its own process."""
     return subprocess.Popen(
         [sys.executable, "-c", prelude, *words],
         stdin=subprocess.DEVNULL if keyboard is None else keyboard,
@@ -85,7 +85,7 @@ def start(*words: str, prelude: str = PLAIN, keyboard: int | None = None) -> sub
 
 
 def finish(process: subprocess.Popen[bytes]) -> tuple[int, str]:
-    """Exit code, and all that was said."""
+    """Exit code and output."""
     try:
         out, err = process.communicate(timeout=LIMIT_S)
     except subprocess.TimeoutExpired:
@@ -95,7 +95,7 @@ def finish(process: subprocess.Popen[bytes]) -> tuple[int, str]:
 
 
 def numbered(count: int, *, first: int = 0) -> bytes:
-    """Frames that tell their number on channels 1 and 2."""
+    """Frames with their number on channels 1 and 2."""
     counts = np.full((count, 16), NEUTRAL)
     number = first + np.arange(count)
     counts[:, 0], counts[:, 1] = number & 2047, number >> 11
@@ -103,12 +103,12 @@ def numbered(count: int, *, first: int = 0) -> bytes:
 
 
 def numbers(counts: I64) -> I64:
-    """What numbered frames tell."""
+    """The numbers of numbered frames."""
     return counts[:, 0] + (counts[:, 1] << 11)
 
 
 def send_until(far: Far, sent_s: list[float], until_s: float) -> None:
-    """Send numbered frames, noting when; what the line does not take is gone, as on a line."""
+    """Send numbered frames, noting their times; frames that do not fit are lost, as on a line."""
     while time.monotonic() < until_s:
         far.write(numbered(1, first=len(sent_s)))
         sent_s.append(time.monotonic())
@@ -124,7 +124,7 @@ def read_back(path: Path) -> tuple[bytes, AlignmentResult, list[str]]:
 
 
 def kill_record(dice: random.Random, folder: Path) -> Told:
-    """The file opens, holds the beginning of what was sent, and lacks no more than the last second."""
+    """The file opens, holds the start of the sent frames, and lacks at most the last second."""
     return (_kill_on_pty if dice.random() < 0.5 else _kill_on_virtual)(dice, folder / "f.pcapng")
 
 
@@ -168,7 +168,7 @@ def _kill_on_virtual(dice: random.Random, path: Path) -> Told:
 
 
 def vanish_record(dice: random.Random, folder: Path) -> Told:
-    """Recording goes on, the gap is noted, and what comes after it is there."""
+    """Recording continues, the gap is noted, and later frames are recorded."""
     far, path = Far(folder / "port"), folder / "f.pcapng"
     process = start("record", far.name, "-o", str(path))
     wait_for(path.exists)
@@ -203,7 +203,7 @@ def vanish_record(dice: random.Random, folder: Path) -> Told:
 
 
 def vanish_watch(dice: random.Random, folder: Path) -> Told:
-    """A session goes on, shows it, notes it in its recording, and is in sync again."""
+    """A session continues, shows it, notes it in its recording, and is in sync again."""
     far, path = Far(folder / "port"), folder / "f.pcapng"
     session = LiveSession(open_live(far.name))
     session.start_recording(str(path))
@@ -231,14 +231,14 @@ def vanish_watch(dice: random.Random, folder: Path) -> Told:
     session.close()
     far.unplug()
     noted, kept = [mark.text for mark in session.marks], read_back(path)[2]
-    # A recording that ends without its port says so; of one that is back it may, as the machine's pace has it.
+    # A recording that ends without its port says so; one whose port is back may, depending on the machine.
     if len(noted) != 1 + comes_back or kept not in (noted, [*noted, "recording ended"]):
         return Told(f"noted {noted}, kept {kept}")
     return Told()
 
 
 def _pressing(master: int, process: subprocess.Popen[bytes], said: list[bytes], dice: random.Random) -> None:
-    """Answer what the walk asks, as it asks it; sometimes press a key while it moves."""
+    """Answer the questions of the walk; sometimes press a key while it moves."""
     assert process.stderr is not None
     while data := os.read(process.stderr.fileno(), 4096):
         said.append(data)
@@ -260,7 +260,7 @@ End = Callable[[], tuple[int, str, bool]]
 def moving(kind: str, dice: random.Random, folder: Path, port: str) -> Iterator[tuple[subprocess.Popen[bytes], End]]:
     """A drive or a walk in a terminal.
 
-    Gives its process, and what waits for its end: exit code, words, True if the terminal is as before.
+    Yields its process, and a function that waits for its end: exit code, output, True if the terminal is as before.
     """
     master, terminal = os.openpty()
     before = termios.tcgetattr(terminal)
@@ -280,7 +280,7 @@ def moving(kind: str, dice: random.Random, folder: Path, port: str) -> Iterator[
 
     if kind == "walk":
         hand.start()
-    else:  # nobody presses a key
+    else:  # no key is pressed
         hand = threading.Thread(target=lambda: said.extend(process.stderr or ()))
         hand.start()
     try:
@@ -347,7 +347,7 @@ def orphan(dice: random.Random, folder: Path) -> Told:
             data += far.read()
             time.sleep(PACE_S)
         process.kill()
-        process.wait()  # a busy machine takes its time to end it; from here on its pipes are closed
+        process.wait()  # a busy machine needs time to end it; its pipes are closed from here on
         data += far.read()
         before = len(data) // FRAME_BYTES
         while far.is_listened_to():

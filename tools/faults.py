@@ -1,6 +1,6 @@
 """Faults at random moments: `python tools/faults.py [--short] [NAME...]` prints what was promised and what held.
 
-Each round runs the program as it is on pseudo-terminals, and lets something go wrong at a moment that its dice choose.
+Each round runs the real program on pseudo-terminals, with a fault at a random moment.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ FULL = (
 
 
 def full_disk(folder: Path, *, prelude: str = PLAIN) -> Iterator[tuple[str, str]]:
-    """Every command that writes on a disk that fills up: its name, and what was not as promised.
+    """Every command that writes, on a disk that fills up: its name, and the broken promise.
 
     Args:
         folder: on a small disk; or any, with FULL as the prelude.
@@ -72,7 +72,7 @@ def full_disk(folder: Path, *, prelude: str = PLAIN) -> Iterator[tuple[str, str]
 
 @contextlib.contextmanager
 def small_disk() -> Iterator[tuple[Path, str]]:
-    """A folder that soon is full, and the prelude that goes with it."""
+    """A folder that is soon full, with its prelude."""
     with tempfile.TemporaryDirectory() as folder:
         mount = ["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", folder]
         if subprocess.run(mount, capture_output=True, check=False).returncode:
@@ -100,7 +100,7 @@ outlet.close()
 
 @dataclass(frozen=True)
 class Long:
-    """What came of a long run: frames and bytes by place, seconds, and megabytes after a tenth of it and at most."""
+    """The result of a long run: frames and bytes, seconds, and megabytes after a tenth of it and at most."""
 
     sent_bytes: int
     frames: int
@@ -135,7 +135,7 @@ def long_run(folder: Path, *, frames: int) -> Long:
     assert isinstance(port, PortClient)
     session = LiveSession(port)
     session.start_recording(str(path))
-    player.stdin.write("\n")  # what came before a port is open is thrown away, as it should be
+    player.stdin.write("\n")  # bytes from before the port was opened are discarded, as they should be
     player.stdin.flush()
     begun, quiet_since, seen = time.monotonic(), time.monotonic(), 0
     child, own = [resident_mb(port.pid)], [resident_mb(os.getpid())]
@@ -222,7 +222,7 @@ def _row(name: str, count: int, bad: list[str], words: str) -> Iterator[str]:
 
 
 def main() -> int:
-    """Run what was named, or all, and print the table at the end."""
+    """Run the named faults, or all, and print the table at the end."""
     names = [*ROUNDS, "disk full", "long run"]
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("names", nargs="*", metavar="NAME", help=", ".join(names))

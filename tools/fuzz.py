@@ -4,7 +4,7 @@
     python3 tools/fuzz.py TARGET [--runs N | --seconds S]   (--help lists the targets)
 
 In every run: nothing is raised but a BusbenchError of one clean line, the work takes
-at most 1 s a megabyte and 10 times the input plus 100 MB, and the law of the target
+at most 1 s per megabyte and 10 times the input plus 100 MB, and the law of the target
 holds. A finding is written to FOLDER/TARGET-*.bin, and the fuzzing goes on. Findings
 that were mended are kept in tests/fuzz/cases/; a test runs them, and seeded random
 mutations of the same kinds, without atheris.
@@ -33,7 +33,7 @@ _HAS_GROWN = 71  # libFuzzer's code where the process holds more than it may: at
 
 @dataclass
 class _Tally:
-    """Runs a target and counts; the count stands in a file, for the fuzzing process ends without a word."""
+    """Runs a target and counts in a file, since the fuzzing process ends silently."""
 
     name: str
     found: Path
@@ -71,7 +71,7 @@ def _highest_bytes() -> int:
 
 
 def fuzz(name: str, *, runs: int, seconds: int, found: Path, corpus: Path, scratch: Path) -> None:
-    """Fuzz one target until it was run so often or so long; does not return."""
+    """Fuzz one target for a number of runs or a time; does not return."""
     atheris = importlib.import_module("atheris")  # not among what every developer installs
     target = TARGETS[name]
     tally = _Tally(name, found, scratch)

@@ -1,4 +1,4 @@
-"""Inputs to start fuzzing from, and mutations that know how a format is built."""
+"""Inputs to start fuzzing from, and mutations that know the structure of a format."""
 
 from __future__ import annotations
 
@@ -267,7 +267,7 @@ def chunks_of(log: ByteLog) -> list[Chunk]:
 
 
 def plain_inner(rng: random.Random) -> Inner:
-    """Small changes of bytes, where nothing guides them."""
+    """Small changes of bytes, without guidance."""
 
     def change(data: bytes) -> bytes:
         some = bytearray(data)
@@ -288,7 +288,7 @@ def plain_inner(rng: random.Random) -> Inner:
 
 
 def mutate_plain(data: bytes, _: random.Random, inner: Inner) -> bytes:
-    """Bytes that have no layout."""
+    """Bytes without a layout."""
     return inner(data)
 
 
@@ -309,7 +309,7 @@ def mutate_frames(data: bytes, rng: random.Random, inner: Inner) -> bytes:
 
 
 def mutate_text(data: bytes, rng: random.Random, inner: Inner) -> bytes:
-    """Odd numbers and odd words in the places of others; lines moved, doubled, left out."""
+    """Replace numbers and words by odd ones; move, double or leave out lines."""
     at = rng.randint(0, len(data))
     match rng.randrange(9):
         case 0 | 1 if found := _NUMBER.search(data, at):
@@ -333,7 +333,7 @@ def mutate_text(data: bytes, rng: random.Random, inner: Inner) -> bytes:
 
 
 def mutate_blocks(data: bytes, rng: random.Random, inner: Inner) -> bytes:
-    """Blocks of pcapng with their lengths set right again, mostly."""
+    """Blocks of pcapng, usually with corrected lengths."""
     if rng.random() < 0.15:
         return inner(data)
     order = ">" if data[8:12] == b"\x1a\x2b\x3c\x4d" else "<"
@@ -375,7 +375,7 @@ def _with_data(body: bytes, data: bytes, order: str) -> bytes:
 
 
 def mutate_any(data: bytes, rng: random.Random, inner: Inner) -> bytes:
-    """Of each kind of file what suits it."""
+    """The mutation that suits the kind of file."""
     if data.startswith(b"\x0a\x0d\x0d\x0a"):
         return mutate_blocks(data, rng, inner)
     return (mutate_text if b"\n" in data[:300] else mutate_frames)(data, rng, inner)

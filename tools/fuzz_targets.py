@@ -1,4 +1,4 @@
-"""What is fuzzed: each target takes foreign bytes and checks the law that holds for it."""
+"""The fuzzing targets: each takes foreign bytes and checks its law."""
 
 from __future__ import annotations
 
@@ -212,7 +212,7 @@ def _line(data: bytes, _: str) -> None:
 
 
 def _frames(data: bytes, _: str) -> None:
-    """Alignment: any cut into reads gives one table; all bytes are accounted for; then the figures."""
+    """Alignment: any cut into reads gives one table; every byte is accounted for; then the figures."""
     import numpy as np
 
     from busbench.model import ByteLog, Clock, ClockKind, Rejects
@@ -253,7 +253,7 @@ def _probe(data: bytes, _: str) -> None:
 
 
 def _rig(data: bytes, path: str) -> None:
-    """A plan: its faults, volts and amperes, tree, sheet."""
+    """A plan: its faults, voltages and currents, tree, sheet."""
     from busbench.rig.check import check_rig
     from busbench.rig.load import read_rig
     from busbench.rig.power import find_endurance, power_cases
@@ -328,7 +328,7 @@ def _marked(data: bytes, _: str) -> None:
 
 
 def _messages(data: bytes, _: str) -> None:
-    """What the child says to its parent: out of any cut into reads comes what went in."""
+    """Messages from the child to its parent: any cut into reads gives the messages that went in."""
     from busbench.errors import PortError
     from busbench.model import Chunk
     from busbench.port import ipc as m

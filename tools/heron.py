@@ -99,7 +99,7 @@ def fly_round(rig: Rig, *, faults: tuple[Fault, ...] = (), seed: int = 1) -> Rou
     Args:
         rig: the plan.
         faults: what is wrong with this aircraft; those that name a device need the Heron's.
-        seed: of the beat's jitter and of noise.
+        seed: seed of jitter and noise.
     """
     channels = channel_plans(rig)
     controls = list(dict.fromkeys(mapped.control for mapped in channels))
@@ -204,7 +204,7 @@ def _failsafe(mapped: ChannelPlan, held: float, faults: tuple[Fault, ...]) -> fl
 
 
 def read_by_adapter(rig: Rig, flown: Round) -> ByteLog:
-    """What an adapter hands over of a round: a read a frame, and one for each sensor's reply."""
+    """The reads of an adapter during a test sequence: one per frame, and one per sensor reply."""
     ends = np.array(END_SLOTS if rig.plan.sensor_slots else (END_PLAIN,), np.uint8)
     number = np.arange(flown.t_ns.size)
     raw = pack_frames(flown.counts, flown.flags, ends[number % ends.size])[flown.is_sent]
@@ -223,7 +223,7 @@ def write_round(path: Path, rig: Rig, *, faults: tuple[Fault, ...] = ()) -> None
     info = CaptureInfo(
         str(path), "virtual", PER_READ, start_utc_ns=BEGUN_UTC_NS, source="virtual receiver on the Heron"
     )
-    path.unlink(missing_ok=True)  # what is read is never written over
+    path.unlink(missing_ok=True)  # an input is never overwritten
     writer = open_writer(str(path), info)
     writer.write_log(read_by_adapter(rig, fly_round(rig, faults=faults)))
     writer.close()
@@ -264,5 +264,5 @@ def write_vcd(path: Path, lines: Mapping[str, Edges]) -> None:
 
 
 def write_level_csv(path: Path, lines: Mapping[str, Edges]) -> None:
-    """Write several signals as CSV of levels, a row a change."""
+    """Write several signals as CSV of levels, a row per change."""
     path.write_text(level_csv_text(lines), encoding="ascii")

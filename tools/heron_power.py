@@ -44,7 +44,7 @@ def drawn_a(rig: Rig, t_s: F64) -> F64:
 
 
 def power_csv(rig: Rig, *, duration_s: float = 80.0) -> str:
-    """The readings, ten a second."""
+    """The readings, ten per second."""
     t_s = np.arange(round(duration_s / STEP_S), dtype=np.float64) * STEP_S
     network = build_network(rig)
     branches = [

@@ -1,4 +1,4 @@
-"""Make tools/lock.txt and tools/lock-dev.txt anew from pyproject.toml; needs the `uv` program.
+"""Make tools/lock.txt and tools/lock-dev.txt from pyproject.toml; needs the `uv` program.
 
 The locks serve Linux, macOS and Windows on every supported Python. Each package
 comes as a ready-made wheel with its hashes; nothing is built on the user's machine.
@@ -21,10 +21,10 @@ LEFT_OUT = ("matplotlib", "numpydoc")
 
 
 def find_uv() -> str:
-    """Where the uv program lies.
+    """The path of the uv program.
 
     Raises:
-        SystemExit: there is none.
+        SystemExit: not found.
     """
     uv = shutil.which("uv") or shutil.which("uv", path=str(Path(sys.executable).parent))
     if uv is None:
@@ -38,7 +38,7 @@ def compile_lock(requirements: list[str], lock: Path, *, keep: Path | None = Non
     Args:
         requirements: as pyproject.toml writes them.
         lock: the file to write.
-        keep: a lock whose versions shall be kept.
+        keep: a lock whose versions are kept.
 
     Raises:
         SystemExit: uv is missing or finds no solution.

@@ -115,7 +115,7 @@ def _slider_moved(rig: Rig) -> heron.Round:
 
 
 def _write_late(path: Path, flown: heron.Round) -> None:
-    """The bus of heron-outputs.vcd as an adapter hands it over: each time its timer runs out, on a clock of its own."""
+    """The bus of heron-outputs.vcd as an adapter passes it on: at each tick of its timer, on its own clock."""
     raw = pack_frames(flown.counts, flown.flags)
     end_ns = (flown.t_ns[:, None] + np.arange(1, raw.shape[1] + 1) * BUS_LINE.character_ns).reshape(-1)
     tick = -(-end_ns // LATE_TIMER_NS)
@@ -133,7 +133,7 @@ def _write_late(path: Path, flown: heron.Round) -> None:
 
 def _write(path: Path, settings: ReceiverSettings, clock: Clock, *, pilot: Pilot | None = None) -> None:
     info = CaptureInfo(str(path), "virtual", clock, start_utc_ns=BEGUN_UTC_NS, source="virtual receiver on the Heron")
-    path.unlink(missing_ok=True)  # what is read is never written over
+    path.unlink(missing_ok=True)  # an input is never overwritten
     writer = open_writer(str(path), info)
     blocks = line_blocks if clock.kind is ClockKind.PER_BYTE else adapter_blocks
     for log in blocks(settings, pilot=pilot):

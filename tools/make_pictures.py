@@ -35,11 +35,11 @@ SCREEN = (100, 30)
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Neighbouring cells of one row that look alike.
+    """Adjacent cells of one row with the same look.
 
     Args:
-        text: one character a cell.
-        ink, ground: colours; no ground where it is the paper's.
+        text: one character per cell.
+        ink, ground: colours; no ground if it is the paper's.
         is_bold: heavier letters.
     """
 
@@ -57,7 +57,7 @@ def draw(rows: Sequence[Row], *, title: str) -> str:
 
     Args:
         rows: top first.
-        title: for those who do not see the picture.
+        title: description for people who cannot see the picture.
     """
     columns = max(sum(len(run.text) for run in row) for row in rows)
     width, height = columns * CELL_WIDTH + 2 * MARGIN, len(rows) * CELL_HEIGHT + 2 * MARGIN
@@ -85,7 +85,7 @@ def _row(row: Row, top: int) -> Iterator[str]:
 
 
 def printed(line: str, *, first: int | None = None, last: int = 0) -> Callable[[], list[Row]]:
-    """What a command line prints, below the line itself.
+    """The output of a command line, below the line itself.
 
     Args:
         line: words after the program's name, as typed in the project's folder.
@@ -113,8 +113,8 @@ def watched(keys: str, *, at_s: float) -> Callable[[], list[Row]]:
     """A screen of the terminal UI on the shipped flight.
 
     Args:
-        keys: what is pressed, with spaces between.
-        at_s: the place in the recording.
+        keys: pressed keys, separated by spaces.
+        at_s: the position in the recording.
     """
 
     def run() -> list[Row]:

@@ -62,7 +62,7 @@ class Mutant:
 
 
 def changes_of(node: ast.AST) -> Iterator[Callable[[ast.AST], ast.AST]]:
-    """What can be done to a node, each as a function of it."""
+    """The possible changes of a node, each as a function of it."""
     match node:
         case ast.Compare(ops=[ast.cmpop() as compares]) if type(compares) in COMPARISONS:
             yield lambda it: _set(it, ops=[COMPARISONS[type(compares)]()])
@@ -94,7 +94,7 @@ def _set(node: ast.AST, **fields: object) -> ast.AST:
 
 
 def places_of(path: Path) -> Iterator[tuple[Path, int, int]]:
-    """Every change of a file as (path, number of the node, number of the change); what no user sees is left out.
+    """Every change of a file as (path, number of the node, number of the change), without invisible ones.
 
     Annotations, docstrings, error texts and imports stay as they are.
     """
@@ -171,7 +171,7 @@ def is_caught(mutant: Mutant, tree: Path, tests: list[str], *, limit_s: float) -
 
 
 def main() -> int:
-    """Try mutants of one room; exit code 1 where one survives."""
+    """Try mutants of one room; exit code 1 if one survives."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("room", help="a folder of busbench/, or one file in it")
     parser.add_argument("--count", type=int, default=40, help="how many [40]")

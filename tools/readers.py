@@ -1,4 +1,4 @@
-"""The readers that are written first, to measure the alignment against; they know neither clocks nor marks."""
+"""Simple readers, to compare the alignment with; they use neither clocks nor marks."""
 
 from __future__ import annotations
 
@@ -9,15 +9,15 @@ from busbench.wire.frame_spec import END_BYTES, FLAGS_MAX, FRAME_BYTES, HEADER
 
 
 def simple_reader(data: U8, *, rescans: bool) -> I64:
-    """Wait for the header, take 25 bytes, keep them where the last one is an end byte.
+    """Wait for the header, take 25 bytes, keep them if the last one is an end byte.
 
     Args:
         data: the stream, uint8 (B,).
-        rescans: True to look at the flags too, and to go on one byte behind the
-            header where 25 bytes are no frame.
+        rescans: True to check the flags too, and to continue one byte after the
+            header if 25 bytes are no frame.
 
     Returns:
-        Places of the frames, int64 (N,).
+        Offsets of the frames, int64 (N,).
     """
     found: list[int] = []
     place, stream = 0, data.tobytes()

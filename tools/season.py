@@ -142,7 +142,7 @@ def kill_and_resume(folder: Path, output: Path, moments_s: Sequence[float]) -> i
 
 
 def kills(count: int, *, recordings: int, seed: int = 3) -> bool:
-    """Whether a survey that was killed and resumed makes the same table."""
+    """Check that a killed and resumed survey makes the same table."""
     rng = random.Random(seed)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name, "season")
@@ -166,7 +166,7 @@ def kills(count: int, *, recordings: int, seed: int = 3) -> bool:
 
 
 def main() -> None:
-    """Run what is named."""
+    """Run the named parts."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--speed", nargs="?", type=int, const=2000, metavar="COUNT", help="recordings [2000]")

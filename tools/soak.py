@@ -4,7 +4,7 @@
     python tools/soak.py --kills [COUNT]            SIGKILL at random moments: what is missing at the end
     python tools/soak.py --ptys [SECONDS]           8 pseudo-terminals at 7 ms: what is lost, and the processor time
 
-`--quick` does a little of each, in some seconds. The results of the full sizes stand in soak.md.
+`--quick` does a little of each, in some seconds. The results of the full sizes are in soak.md.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ class Line:
         return Reception((), log, (), self._finder.feed(log))
 
     def last(self) -> Reception:
-        """What the search for frames still holds."""
+        """The frames that the search still holds."""
         none = np.empty(0, np.int64)
         return Reception((), ByteLog(self._bytes, np.empty(0, np.uint8), none, none), (), self._finder.flush())
 
@@ -149,7 +149,7 @@ def week(hours: float, receivers: int) -> bool:
 
 
 def kills(count: int, *, at_once: int = 3) -> bool:
-    """Kill recorders at random moments; how much of what had come is missing."""
+    """Kill recorders at random moments; how much of the received data is missing."""
     worst, rng = 0.0, random.Random(5)
     left = count
     while left:
@@ -226,7 +226,7 @@ def ptys(seconds: float, *, ports: int = 8) -> bool:
 
 
 def main() -> None:
-    """Run what is named."""
+    """Run the named parts."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--week", nargs="*", type=float, metavar="NUMBER", help="hours and receivers [168 20]")

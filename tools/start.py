@@ -52,5 +52,5 @@ if __name__ == "__main__":
     except KeyboardInterrupt:
         sys.exit(130)
     except BrokenPipeError:
-        # The reader has left, as `head` does: nothing to say, and nothing more may be written at exit.
+        # The reader has gone, as `head` does: nothing may be written at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
