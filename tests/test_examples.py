@@ -93,7 +93,7 @@ def test_a_notebook_shows_results_and_reads_frames() -> None:
 
 
 def test_the_interface_is_as_it_was_designed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Each line stands for one that scripts may write; nothing but the sources is made up."""
+    """Each line is like one that scripts may write; nothing but the sources is made up."""
     monkeypatch.chdir(tmp_path)
     rec = busbench.read_recording(CAPTURES / "heron-round.pcapng")
     with (CAPTURES / "heron-round.pcapng").open("rb") as file:

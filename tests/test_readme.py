@@ -40,7 +40,7 @@ def is_held(line: str, rule: str) -> bool:
 
 
 def too_wide(line: str, out: str, err: str = "") -> list[str]:
-    """What people read and does not fit 80 columns, where nobody says how wide the terminal is."""
+    """What people read and does not fit 80 columns, if the width of the terminal is unknown."""
     rows = out.splitlines() if is_held(line, "80 columns") else []
     rows = [row for row in rows if not re.match(r"\$ |.*  # -> |busbench\.", row)]  # shown by help, to be copied
     rows += [row for row in err.splitlines() if not row.startswith("busbench: ")]  # a log keeps its lines
@@ -53,7 +53,7 @@ def exit_code(line: str) -> int:
 
 
 def blocks() -> list[list[str]]:
-    """Command lines that stand in one block, which may build on one another."""
+    """Command lines of one block, which may build on one another."""
     found = []
     for block in re.findall(r"```console\n(.*?)```", TEXTS, re.DOTALL):
         lines = [line[2:] for line in block.splitlines() if line.startswith("$ ")]

@@ -109,6 +109,14 @@ def texts_of(source: str) -> Iterator[tuple[int, str]]:
             yield token.start[0], token.string
 
 
+def notes_of(source: str) -> Iterator[tuple[int, str]]:
+    """Docstrings and comments of a module, each with its line."""
+    prose = {node.value.lineno: node.value for node in ast.walk(ast.parse(source)) if isinstance(node, ast.Expr)}
+    for line, text in texts_of(source):
+        if text.startswith("#") or (line in prose and ast.unparse(prose[line]) == repr(text)):
+            yield line, text
+
+
 def labels_of(source: str) -> Iterator[tuple[int, str]]:
     """Strings of a module that a person may read, each with its line: no docstrings, and no words that are keys."""
     tree = ast.parse(source)
@@ -151,6 +159,18 @@ def test_what_the_code_says_is_free_of_retired_words(room: str) -> None:
         for path in CODE
         if path.relative_to(PACKAGE).parts[0] == room
         for line, text in texts_of(path.read_text(encoding="utf-8"))
+        for fault in retired(text, openings=False)
+    ]
+    assert found == []
+
+
+@pytest.mark.parametrize("folder", ["tests", "tools"])
+def test_what_developers_read_is_free_of_retired_words(folder: str) -> None:
+    found = [
+        f"{path.relative_to(ROOT).as_posix()}:{line}: {fault}"
+        for path in sorted((ROOT / folder).rglob("*.py"))
+        if path != Path(__file__)
+        for line, text in notes_of(path.read_text(encoding="utf-8"))
         for fault in retired(text, openings=False)
     ]
     assert found == []

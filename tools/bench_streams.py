@@ -35,7 +35,7 @@ def stream(frames: int, rate: float, *, slots: bool, seed: int = 3) -> U8:
     Args:
         rate: share of bytes of which a bit is turned; as many are lost, as many foreign ones come in, and a fifth as
             many bursts of up to 60 foreign bytes, as in the study of alignment.
-        slots: True for end bytes in turn and a reply behind each third frame.
+        slots: True for end bytes in turn and a reply after each third frame.
     """
     rng = np.random.default_rng(seed)
     steps = rng.integers(-4, 5, (frames, 16), np.int16)

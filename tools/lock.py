@@ -15,7 +15,7 @@ import tomllib
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
-HEADER = "# Pinned with hashes for Linux, macOS and Windows. Make it anew with: python3 tools/lock.py\n"
+HEADER = "# Pinned with hashes for Linux, macOS and Windows. Make it again with: python3 tools/lock.py\n"
 # Of allantools only the plotting needs the first and only the manual the second.
 LEFT_OUT = ("matplotlib", "numpydoc")
 

@@ -1,6 +1,6 @@
 """Draw the pictures of README: what commands print on the shipped recordings, as SVG with text in it.
 
-    python tools/make_pictures.py [FOLDER]      into captures/pictures unless told otherwise
+    python tools/make_pictures.py [FOLDER]      into captures/pictures by default
 
 A picture is a function without arguments that returns rows of runs: add it to PICTURES under the name of its file. For
 a screen of the terminal UI make a run of each segment of its lines, with the segment's colours.

@@ -1,7 +1,7 @@
 """How many whole frames are found, and how many that were never sent, on a line that gets worse and worse.
 
     python tools/study_align.py --short      a look, some seconds
-    python tools/study_align.py --full       the tables of study_align.md (some minutes), and the picture drawn anew
+    python tools/study_align.py --full       the tables of study_align.md (some minutes), and the picture drawn again
 
 Three methods read the same seeded streams: the plain and the rescanning reader of tools/readers.py, and busbench.
 A whole frame is one whose 25 bytes arrived together and unchanged; a false frame is a row that was never sent.

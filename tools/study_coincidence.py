@@ -122,7 +122,7 @@ def judge(kind: Kind, *, pairs: int, seed: int) -> Counter[Independent]:
 
 
 def rows(pairs: int) -> list[str]:
-    """The table, a row a kind."""
+    """The table, a row per kind."""
     table = [
         "| outages | independent in truth | yes | no | cannot tell | right, % |",
         "| --- | --- | --- | --- | --- | --- |",

@@ -217,7 +217,7 @@ def judge(kind: Kind, *, pairs: int, seed: int) -> Counter[str]:
 
 
 def rows(like_pairs: int, read_pairs: int, pairs: int) -> Iterator[str]:
-    """The table, a row a kind as it is known."""
+    """The table, a row per kind as it is known."""
     yield "| pairs | number | same | different | cannot tell | change found, % | different in |"
     yield "| --- | --- | --- | --- | --- | --- | --- |"
     for number, (name, kind) in enumerate((LIKE | READ | CHANGES).items()):

@@ -22,8 +22,8 @@ class Curve:
     """A method.
 
     Args:
-        name: stands at the end of its line.
-        points: (error rate, share); a share of 0 stands on the line "none".
+        name: shown at the end of its line.
+        points: (error rate, share); a share of 0 is on the line "none".
     """
 
     name: str

@@ -1,7 +1,7 @@
 """How often the truth lies in what is claimed of period jitter and losses, for adapters of many kinds.
 
     python tools/study_timing.py --short     a look, half a minute
-    python tools/study_timing.py --full      the table of study_timing.md (some minutes), and the picture drawn anew
+    python tools/study_timing.py --full      the table of study_timing.md (some minutes), and the picture drawn again
 
 Receivers of known jitter and losses are seen through simulated adapters (tests/analysis/adapter_kinds.py). A claim
 holds where the receiver's own period jitter, of the periods whose frames both arrived, lies between its bounds. A
@@ -43,7 +43,7 @@ class Case:
     Args:
         kind: row of the table.
         sent: the truth.
-        missing: what was counted, None if that was not told.
+        missing: what was counted, None if unknown.
         jitter: what was claimed.
         note: what was said of it.
     """
@@ -146,7 +146,7 @@ def picture(seeds: int) -> str:
 def study(is_full: bool) -> str:
     """Print the table; its picture."""
     some = list(cases(frames=1200 if is_full else 600, seeds=60 if is_full else 6))
-    print("claims of the period jitter: hold, by kind, median width in µs; counts of missing frames that were told\n")
+    print("claims of the period jitter: hold, by kind, median width in µs; counts of missing frames that were stated\n")
     print("\n".join(table(some)))
     return picture(8 if is_full else 2)
 

@@ -25,7 +25,7 @@ def write_recording(
         path: the new pcapng file.
         frames: how many.
         cuts: True for an adapter that cuts each frame.
-        slots: True for end bytes in turn, and a sensor's reply behind each third frame, in a read of its own.
+        slots: True for end bytes in turn, and a sensor's reply after each third frame, in a read of its own.
         losses: frames that do not come, or have the flag of a lost frame or of failsafe, a third each.
         seed: of the stamps' lateness and the cuts.
     """

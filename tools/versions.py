@@ -17,7 +17,7 @@ from pathlib import Path
 from _setup import venv_python
 from lock import LEFT_OUT, ROOT, find_uv
 
-# What is named takes its oldest, what comes with it its newest: nobody states a bound for the latter.
+# What is named takes its oldest, what comes with it its newest: the latter have no stated bounds.
 RESOLUTIONS = {"oldest": "lowest-direct", "newest": "highest"}
 
 

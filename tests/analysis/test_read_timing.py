@@ -1,4 +1,4 @@
-"""What reads tell of period, losses and jitter, and what they cannot: no figure that the adapter made."""
+"""What reads show of period, losses and jitter, and what they cannot: no figure that the adapter made."""
 
 from __future__ import annotations
 

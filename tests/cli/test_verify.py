@@ -315,7 +315,7 @@ def test_latency_and_skew_in_a_table(outputs: Path, tmp_path: Path) -> None:
         "skew                          frames  median ms    5 % ms   95 % ms",
         "line.rudder after line.motor    1213   0.000000  0.000000  0.000000",
     ]
-    still = tmp_path / "still.vcd"  # an output of a channel that stands follows none, so it has no latency
+    still = tmp_path / "still.vcd"  # an output of a channel at rest follows none, so it has no latency
     heron.write_vcd(still, heron.pulse_lines(heron.fly_round(RIG), channels={"still": 15}, scale=RIG.scale))
     result = invoke(pulses_command, still)
     assert result.exit_code == 0, result.output

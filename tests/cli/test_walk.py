@@ -47,7 +47,7 @@ def rig(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def typed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
-    """Keys typed where one is waited for; put them in before the command runs."""
+    """Keys typed when busbench waits for one; put them in before the command runs."""
     left: list[str] = []
 
     def read(seconds: float) -> str:

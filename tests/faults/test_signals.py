@@ -187,7 +187,7 @@ driver.os = Os()
 
 @pytest.mark.parametrize("prelude", ["", READING_FAILS], ids=["", "reading fails"])
 def test_a_screen_whose_terminal_goes_without_a_word_ends(tmp_path: Path, prelude: str) -> None:
-    far, near = os.openpty()  # of a session without a terminal of its own: no one signals a hang-up
+    far, near = os.openpty()  # of a session without a terminal of its own: no signal for a lost terminal comes
     command = [sys.executable, "-c", prelude + "from busbench.cli.main import main; main()", "watch", "virtual:"]
     env = os.environ | {"TERM": "xterm-256color"}
     process = subprocess.Popen(

@@ -1,4 +1,4 @@
-"""A small object store on this computer, of folders and files: it lists, tells sizes and gives ranges of bytes.
+"""A small object store on this computer, of folders and files: it lists files, and gives sizes and ranges of bytes.
 
 Source: the parts of the S3 REST interface that a reader needs (ListObjectsV2, HeadObject, GetObject); from memory.
 """

@@ -1,4 +1,4 @@
-"""Words on the screens against what they stand on.
+"""Words on the screens against their background.
 
 Source: Web Content Accessibility Guidelines 2.2 (W3C recommendation): relative luminance and contrast ratio by its
 definitions; success criteria 1.4.3 (text, 4.5:1) and 1.4.11 (what a picture is made of, 3:1). The constants and the

@@ -20,7 +20,7 @@ NGSPICE = shutil.which("ngspice")
 needs_ngspice = pytest.mark.skipif(NGSPICE is None, reason="outside tool missing: ngspice")
 HERON = Path(__file__).parents[2] / "captures" / "heron.toml"
 
-# 7.4 V behind 0.05 ohm, a trunk, two hubs, three sinks and one resistor.
+# 7.4 V after 0.05 ohm, a trunk, two hubs, three sinks and one resistor.
 TREE = Network(
     7.4,
     ("supply", "A", "B", "s1", "s2", "s3", "s4"),
@@ -56,7 +56,7 @@ def spice(network: Network, sinks: Sequence[float] | F64, loads: dict[str, float
 
 
 def test_worked_example() -> None:
-    # Solved once with ngspice; kept as numbers so that the check stands without it.
+    # Solved once with ngspice; kept as numbers so that the check works without it.
     solved = Solver(TREE, load_ohm=LOADS).solve(SINKS)
     volts = dict(zip(TREE.nodes, solved.volts[0].tolist(), strict=True))
     assert volts["A"] == pytest.approx(6.777125, abs=5e-7)

@@ -25,7 +25,7 @@ def test_newcombe(lost: int, total: int, lower: float, upper: float) -> None:
 
 
 def test_zero_losses() -> None:
-    # The rule behind "three over n": one-sided 95 % at zero of n is 1 - 0.05^(1/n).
+    # The rule of "three over n": one-sided 95 % at zero of n is 1 - 0.05^(1/n).
     assert loss_bounds(0, 300).upper_one_sided == pytest.approx(0.009936, abs=5e-7)
 
 

@@ -18,7 +18,7 @@ from busbench.wire.codec import pack_frames
 from tests.capture.blocks import interface, packet, section
 
 COUNTS = np.full((400, 16), 992)
-COUNTS[:, 0] = 172 + np.arange(400) % 1600 // 8  # stands for eight frames at a time
+COUNTS[:, 0] = 172 + np.arange(400) % 1600 // 8  # is for eight frames at a time
 FRAMES = pack_frames(COUNTS)
 
 

@@ -44,7 +44,7 @@ def test_labels_of_the_longest_names_stay_whole(tmp_path: Path) -> None:
     names = ["w" * 60, "W" * 60, " ".join(["inner flap"] * 5)]
     hubs = [hub("h0"), *(hub(f"h{n}", f'from = "h{n - 1}"') for n in range(1, 6))]
     plan = rig(*hubs, *(device(name, n, 'on = "h5"') for n, name in enumerate(names, 1)), head=HEAD)
-    # The page tells of itself which of its boxes are cut or reach beyond the paper.
+    # The page reports which of its boxes are cut or reach beyond the paper.
     probe = """<script>addEventListener("load", () => {
       const cut = [...document.querySelectorAll(".label, td, th")].filter(
         (box) => box.scrollHeight > box.clientHeight + 1 || box.scrollWidth > box.clientWidth + 1);

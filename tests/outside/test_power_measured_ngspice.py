@@ -52,7 +52,7 @@ def test_a_contact_of_30_milliohms_is_named_in_95_of_100(tmp_path: Path) -> None
     duty = random.integers(0, 3, (STATES, len(draws)))
     drawn = np.choose(duty, (idle, moving, stall))
     order = random.permutation(np.repeat(np.arange(STATES), READINGS))
-    # Leads that carry an ampere at times: what draws 20 mA shows no contact to anybody.
+    # Leads that carry an ampere at times: what draws 20 mA shows no contact.
     places = [at for at, one in enumerate(network.branches) if one.end not in ("supply", "sustainer", "pack voltage")]
     solved = {}
     for at in places:

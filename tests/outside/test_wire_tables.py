@@ -22,7 +22,7 @@ def test_gauges_against_printed_tables(awg: int, ohm: float) -> None:
     assert ours == pytest.approx(ohm, rel=0.01)
 
 
-# IEC 60228, class 5 (flexible, stranded, plain copper): greatest resistance at 20 degrees Celsius, ohms a kilometre.
+# IEC 60228, class 5 (flexible, stranded, plain copper): maximum resistance at 20 degrees Celsius, ohms a kilometre.
 CLASS_5_MAX_OHM_PER_KM = {0.5: 39.0, 0.75: 26.0}
 
 

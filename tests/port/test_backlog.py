@@ -44,7 +44,7 @@ def test_a_pseudo_terminal_is_clear_once_its_far_end_has_read() -> None:
         assert os.read(far, 100) == FRAME
         assert comes_true(lambda: backlog.is_clear)
     os.write(near, FRAME)
-    backlog.note_write(time.perf_counter_ns() - 1_000_000)  # too late to tell its own wake: it counts as read
+    backlog.note_write(time.perf_counter_ns() - 1_000_000)  # too late to recognize its own wake: it counts as read
     assert backlog.is_clear
     backlog.close()
     os.close(near)

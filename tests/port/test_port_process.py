@@ -27,7 +27,7 @@ START_NS = 1_000 * SECOND_NS
 
 @dataclass
 class Loop(IoLoop):
-    """A port and a parent that do as they are told; waiting is what lets time pass.
+    """A port and a parent that do as scripted; waiting is what lets time pass.
 
     Args:
         unsent_bytes, leave: what the port holds, and how much of it leaves in each wait.

@@ -1,4 +1,4 @@
-"""The figures of the live path: what is waited for is what the screen shows."""
+"""The figures of the live path: busbench waits for what the screen shows."""
 
 from __future__ import annotations
 

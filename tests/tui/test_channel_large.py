@@ -21,7 +21,7 @@ def test_a_plot_holds_min_and_max_of_each_part(flight: ReplaySession) -> None:
         inside = (times >= edges[at]) & (times < edges[at + 1])
         assert view.lows[0, at] == values[0, inside].min()
         assert view.highs[0, at] == values[0, inside].max()
-    assert view.frames == len(flight.store) - 1  # the last one stands at the end
+    assert view.frames == len(flight.store) - 1  # the last one is at the end
     assert view.range_of(0) == (int(values[0, :-1].min()), int(values[0, :-1].max()))
 
 

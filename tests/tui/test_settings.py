@@ -1,4 +1,4 @@
-"""What a person set stands in the configuration folder, and can be reset."""
+"""Settings of a person are in the configuration folder, and can be reset."""
 
 from __future__ import annotations
 

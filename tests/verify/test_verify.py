@@ -288,7 +288,7 @@ def test_a_plan_that_names_no_direction_leaves_it_untested() -> None:
     rig = parse_rig('[rig]\nname = "x"\nperiod_ms = 15\n[supply]\nvoltage_v = 6\n' + device("rudder", 6))
     found = verify(round_of(), rig)
     assert get(found, "channel 6 (rudder)", "direction").sentence.endswith("state high_when")
-    # its neighbours in the air are strangers now, but each has its own time
+    # its neighbours are unrelated now, but each has its own time
     assert get(found, "channel 6 (rudder)", "moves alone").verdict is P
 
 

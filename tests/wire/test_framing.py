@@ -171,7 +171,7 @@ def test_trap_is_right_as_soon_as_a_stick_moves(cut: int, moved_at: int) -> None
 
 
 def test_trap_in_step_does_not_catch() -> None:
-    """Sticks that move into the trap while in step, and a lost byte in it: the neighbours tell."""
+    """Sticks that move into the trap while in step, and a lost byte in it: the neighbours show it."""
     frames = np.concatenate([make("still", 100, 6).data.reshape(-1, FRAME_BYTES), trap_frames(100)])
     data = np.delete(frames.ravel(), 150 * FRAME_BYTES + 4)
     found = found_in(data)

@@ -285,7 +285,7 @@ def test_pieces_read_as_the_whole(
     line = LineSettings(parity=parity, stop_bits=stops, inverted=inverted)
     t_ns = np.cumsum(np.array(gaps[: len(data)]) + line.character_ns)
     edges = encode_line(data, t_ns, line=line)
-    lead = encode_line(b"\x0f\x55\x0f\x33" * 8, line=line)  # enough to tell polarity by
+    lead = encode_line(b"\x0f\x55\x0f\x33" * 8, line=line)  # enough to find the polarity
     shift = 10_000_000
     decoder = LineDecoder(line=line)
     parts = [decoder.feed(lead)]
