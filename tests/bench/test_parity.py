@@ -115,7 +115,7 @@ class UnpluggedPort(AircraftPort):
         return [chunk for chunk in chunks if not 10 <= chunk.t_ns / 1e9 < 12]
 
 
-FLIGHTS = 6  # share the faults; tests/sim takes each alone
+FLIGHTS = 4  # share the faults; tests/sim takes each alone
 
 
 @pytest.mark.parametrize(

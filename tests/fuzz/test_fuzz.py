@@ -53,7 +53,7 @@ def test_seeded_mutations_hold_the_law_of_each_target(name: str, tmp_path: Path)
     seeds = target.seeds()
     for seed in seeds:
         attempt(target, seed, str(tmp_path / "input"))
-    for number in range(25 if name in SLOW else 100):
+    for number in range(15 if name in SLOW else 60):
         rng = random.Random(f"{name} {number}")
         data = rng.choice(seeds)
         for _ in range(rng.randint(1, 4)):
