@@ -39,7 +39,7 @@ PLACES = (
     "opt/homebrew/bin",
     "Library/Frameworks/Python.framework/Versions/*/bin",
 )
-WORKERS_PER_CORE = 1.5  # of each full run, and there are two
+WORKERS_PER_CORE = 1  # of each full run, and there are two
 AS_OTHER_SYSTEMS = "tests/systems/test_other_systems.py::test_the_tests_of_file_commands_pass"
 
 Version = tuple[int, int]
@@ -82,7 +82,7 @@ def run_all(pythons: dict[Version, Path], arguments: list[str]) -> list[str]:
         arguments: for pytest.
     """
     newest, oldest = max(pythons), min(pythons)
-    workers = round(WORKERS_PER_CORE * (os.cpu_count() or 1)) if newest != oldest else None
+    workers = WORKERS_PER_CORE * (os.cpu_count() or 1) if newest != oldest else None
 
     def run(version: Version) -> str:
         options: list[str] = []
