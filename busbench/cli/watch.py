@@ -63,13 +63,12 @@ def command(
     busbench watch captures/heron-pair.pcapng
     busbench watch virtual:captures/heron.toml --fault reversed:rudder
     """
-    from busbench.tui.terminal import answer_escape_soon, is_dumb
+    from busbench.tui.terminal import is_dumb
 
     if is_dumb():
         raise BusbenchError("watch: this terminal (TERM is dumb or not set) shows no screens", hint=_INSTEAD)
     if not (sys.stdin and sys.stdin.isatty() and sys.stderr and sys.stderr.isatty()):
         raise BusbenchError("watch: standard input or error is not a terminal", hint=_INSTEAD)
-    answer_escape_soon()
     from busbench.bench.sources import rig_in
     from busbench.cli.limit_options import limit_sources
     from busbench.rig.load import read_rig

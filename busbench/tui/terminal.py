@@ -12,14 +12,6 @@ if TYPE_CHECKING:
     from textual.driver import Driver
 
 
-def answer_escape_soon() -> None:
-    """Let the UI library wait 40 ms, not 100, for the rest of a key that begins with escape; call it before its import.
-
-    `ESCDELAY` of the user's environment, in ms, goes first: a slow line to the terminal may need more.
-    """
-    os.environ.setdefault("ESCDELAY", "40")
-
-
 def is_dumb(environ: Mapping[str, str] | None = None) -> bool:
     """True if the terminal cannot show screens."""
     term = (os.environ if environ is None else environ).get("TERM", "")

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import re
-import subprocess
 import sys
 from pathlib import Path
 
@@ -147,13 +145,3 @@ def test_a_window_of_one_cell_and_back() -> None:
         assert terminal.wait() == 0
         assert terminal.is_restored
         assert b"Traceback" not in terminal.raw
-
-
-@pytest.mark.parametrize(("stated", "waits_s"), [({}, "0.04"), ({"ESCDELAY": "200"}, "0.2")])
-def test_escape_alone_is_answered_soon_unless_a_line_is_slow(stated: dict[str, str], waits_s: str) -> None:
-    code = "from busbench.tui.terminal import answer_escape_soon as go; go(); from textual import constants as c; "
-    env = {name: value for name, value in os.environ.items() if name != "ESCDELAY"} | stated
-    run = subprocess.run(
-        [sys.executable, "-c", code + "print(c.ESCAPE_DELAY)"], env=env, capture_output=True, text=True
-    )
-    assert run.stdout.strip() == waits_s
