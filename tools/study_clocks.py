@@ -34,22 +34,22 @@ Late = Callable[[I64, float, Rng], F64]
 
 
 def even(end_ns: I64, most_ns: float, rng: Rng) -> F64:
-    """Any lateness up to the largest alike."""
+    """Every lateness up to the max is equally likely."""
     return rng.uniform(0, most_ns, end_ns.size)
 
 
 def mostly_early(end_ns: I64, most_ns: float, rng: Rng) -> F64:
-    """A computer that is mostly prompt."""
+    """A computer that is usually prompt."""
     return np.minimum(rng.exponential(most_ns / 6, end_ns.size), most_ns)
 
 
 def mostly_late(end_ns: I64, most_ns: float, rng: Rng) -> F64:
-    """Hardly ever prompt: a bell between 0 and the largest."""
+    """Rarely prompt: bell-shaped between 0 and the max."""
     return most_ns * rng.beta(2.5, 4.0, end_ns.size)
 
 
 def timer(end_ns: I64, most_ns: float, rng: Rng) -> F64:
-    """An adapter that hands over what it has when its timer runs out, on its own crystal, and a prompt computer."""
+    """An adapter that passes on its bytes when its timer expires, on its own crystal, and a prompt computer."""
     if most_ns < 1e3:
         return np.zeros(end_ns.size)
     step = most_ns * (1 + rng.uniform(-1e-4, 1e-4))
@@ -59,7 +59,7 @@ def timer(end_ns: I64, most_ns: float, rng: Rng) -> F64:
 
 
 def spikes(end_ns: I64, most_ns: float, rng: Rng) -> F64:
-    """Prompt to a tenth of a millisecond, with a few percent as late as can be."""
+    """Prompt to 0.1 ms, with a few percent at the max."""
     late = rng.exponential(30_000.0, end_ns.size).clip(max=most_ns)
     return np.where(rng.random(end_ns.size) < 0.03, rng.uniform(0, most_ns, end_ns.size), late)
 
@@ -71,7 +71,7 @@ KINDS: dict[str, Late] = {
 
 @dataclass(frozen=True)
 class Trial:
-    """A simulated pair and what was true of it.
+    """A simulated pair and its true values.
 
     Args:
         offset_s, drift_ppm: as ClockAlignment counts them.
@@ -86,7 +86,7 @@ class Trial:
     resolution_ns: int
 
     def align(self) -> ClockAlignment:
-        """The clocks as they are found."""
+        """The result of the alignment."""
         return align_clocks(
             self.adapter, self.analyser, starts_ns=(0, 0), resolution_ns=self.resolution_ns, character_ns=CHARACTER_NS
         )
@@ -97,7 +97,7 @@ def trial(kind: str, rng: Rng, *, most_ns: float | None = None, hand: Hand | Non
 
     Args:
         kind: of lateness, in KINDS.
-        most_ns: largest lateness; None for 0 to 16 ms.
+        most_ns: max lateness; None for 0 to 16 ms.
         hand: how much the pilot moves.
     """
     period_ns = float(rng.choice([7e6, 14e6, 15e6])) * (1 + rng.uniform(-1e-3, 1e-3))
@@ -125,7 +125,7 @@ def trial(kind: str, rng: Rng, *, most_ns: float | None = None, hand: Hand | Non
 
 
 def _kept(count: int, ratio: float, rng: Rng) -> Bools:
-    """All frames but some that are lost, half of them in bursts."""
+    """All frames except lost ones, half of which are in bursts."""
     kept = rng.random(count) >= ratio / 2
     for begin in rng.integers(0, count, rng.poisson(count * ratio / 2 / 10)).tolist():
         kept[begin : begin + int(rng.integers(1, 20))] = False
@@ -139,7 +139,7 @@ def _table(t_ns: I64, raw: np.ndarray[tuple[int, int], np.dtype[np.uint8]]) -> F
 
 @dataclass
 class Score:
-    """What came of the trials of a kind."""
+    """The results of the trials of one kind."""
 
     trials: int = 0
     unknown: int = 0

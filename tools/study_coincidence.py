@@ -78,7 +78,7 @@ class Kind:
 
     @property
     def truth(self) -> Independent:
-        """What is to be said of such a pair."""
+        """The right verdict on such a pair."""
         return "yes" if self.common is None else "no"
 
     def pair(self, rng: Rng) -> list[I64]:
@@ -112,7 +112,7 @@ KINDS = {
 
 
 def judge(kind: Kind, *, pairs: int, seed: int) -> Counter[Independent]:
-    """What was said of so many pairs."""
+    """The verdicts on a number of pairs."""
     rng = np.random.default_rng(seed)
     span = (0, round((HOUR_S + 100) * 1e9))
     said: Counter[Independent] = Counter()

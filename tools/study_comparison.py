@@ -126,7 +126,7 @@ class State:
 
 
 def as_recording(raw: np.ndarray[tuple[int, int], np.dtype[np.uint8]], t_ns: I64) -> Recording:
-    """Frames with a clock a byte as a recording."""
+    """Frames with a clock per byte, as a recording."""
     count = len(raw)
     offset = FRAME_BYTES * np.arange(count, dtype=np.int64)
     table = FrameTable(t_ns, np.zeros(count, np.int32), offset, raw, np.zeros(count, np.uint8))

@@ -1,4 +1,4 @@
-"""What studies share: their words, and pictures of two or four panels on paper of their own, for any ground."""
+"""Shared by the studies: arguments, and pictures of two or four panels on their own background."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def run_study(study: Callable[[bool], str], *, picture: str, about: str | None) 
     """Run a study from the command line.
 
     Args:
-        study: prints its tables, the full ones where True, and returns the picture.
+        study: prints its tables, the full ones if True, and returns the picture.
         picture: name of its file.
         about: the docstring whose first line is the help.
     """

@@ -28,7 +28,7 @@ from busbench.model import WAKE_EDGES_US, Clock, ClockKind, FrameTimes, WakeUps 
 from tests.analysis.adapter_kinds import KINDS, Rng, Sent, draw, seen, send, woken  # noqa: E402
 
 EXACT = "clock a byte, 0.1 µs"
-# Kinds whose recorder wrote down how late its process woke, and how late that is.
+# Kinds whose recorder logged the lateness of its process, and that lateness.
 LOGGED = {"whole, calm": "calm", "grid 0.125 ms": "calm", "grid 1 ms": "calm", "whole, busy": "busy"}
 PER_BYTE, PER_READ = Clock(ClockKind.PER_BYTE, 100), Clock(ClockKind.PER_READ, 1)
 PICTURE = ("whole, calm", "whole, calm, log", "polled 1 ms", "timer 16 ms")
@@ -44,8 +44,8 @@ class Case:
         kind: row of the table.
         sent: the truth.
         missing: what was counted, None if unknown.
-        jitter: what was claimed.
-        note: what was said of it.
+        jitter: the claim.
+        note: the note with it.
     """
 
     kind: str
@@ -69,7 +69,7 @@ def rows() -> list[str]:
 
 
 def log_of(rng: Rng, times: FrameTimes, host: str) -> list[WakeUps]:
-    """What the recorder writes down of a computer."""
+    """The recorder's log of a computer's lateness."""
     first, last = int(times.t_ns[0]), int(times.t_ns[-1])
     wakes = []
     for t_ns in range(first, last + 2_000_000_000, 1_000_000_000):

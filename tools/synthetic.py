@@ -1,4 +1,4 @@
-"""Long recordings for measuring, made as fast as the disk takes them."""
+"""Long recordings for measurements, made at disk speed."""
 
 from __future__ import annotations
 
@@ -19,15 +19,15 @@ _BLOCK = 1 << 16
 def write_recording(
     path: Path, *, frames: int, cuts: bool = False, slots: bool = False, losses: int = 0, seed: int = 1
 ) -> None:
-    """Write a recording of moving sticks, a read a frame or cut into 4-6 reads of uneven size.
+    """Write a recording of moving sticks, one read per frame, or each cut into 4-6 reads of uneven size.
 
     Args:
         path: the new pcapng file.
         frames: how many.
         cuts: True for an adapter that cuts each frame.
         slots: True for end bytes in turn, and a sensor's reply after each third frame, in a read of its own.
-        losses: frames that do not come, or have the flag of a lost frame or of failsafe, a third each.
-        seed: of the stamps' lateness and the cuts.
+        losses: frames that are missing, flagged lost or flagged failsafe, a third each.
+        seed: seed of the timestamps' lateness and of the cuts.
     """
     rng = np.random.default_rng(seed)
     lost = np.sort(rng.choice(frames, losses, replace=False))

@@ -17,12 +17,12 @@ from pathlib import Path
 from _setup import venv_python
 from lock import LEFT_OUT, ROOT, find_uv
 
-# What is named takes its oldest, what comes with it its newest: the latter have no stated bounds.
+# Named packages take their oldest version, their dependencies the newest: those have no stated bounds.
 RESOLUTIONS = {"oldest": "lowest-direct", "newest": "highest"}
 
 
 def requirements() -> list[str]:
-    """All that pyproject.toml names: to run, to build and to test."""
+    """All requirements in pyproject.toml: to run, to build and to test."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     groups = project["dependency-groups"]
     return [*project["project"]["dependencies"], *groups["build"], *groups["dev"]]
@@ -40,7 +40,7 @@ def install(folder: Path, resolution: str, *, python: str) -> Path:
         Its Python.
 
     Raises:
-        CalledProcessError: there is no such set of versions, or it cannot be fetched.
+        CalledProcessError: no such set of versions, or it cannot be fetched.
     """
     uv = [find_uv(), "--quiet"]
     pins, excludes, venv = folder / "pins.txt", folder / "excludes.txt", folder / "venv"

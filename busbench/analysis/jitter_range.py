@@ -38,7 +38,7 @@ _MIXED = 0.2
 _BLOCKS_MOST = 0.05  # of the cut frames: if more are held back, they show nothing of lateness
 _LATE_MARGIN = 2.4  # twice the variance of a timestamp, which is itself an estimate
 _UNSEEN_NS = 100_000.0  # lateness of a read that can never be excluded, rms
-_HALF = 0.5  # of the period: a wider range is no bound
+_HALF = 0.5  # of the period: a wider range bounds nothing
 _USEFUL_NS, _USEFUL = 300_000.0, 0.35  # a range this narrow counts as a figure
 
 

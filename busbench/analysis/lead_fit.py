@@ -5,8 +5,8 @@ one lead. All leads are tried in turn by least squares. A lead is named where it
 of one parameter, its chance shared among all leads tried). Another lead "fits as well" where, with that one fitted, the
 named lead explains nothing more. More leads are named as long as they explain more than noise.
 
-The fit leaves open: the voltage of the source and its drift; a constant of each column where the load changes, so that
-the offset of a meter is no resistance; and how a current that was not measured at the device itself may deviate.
+The fit leaves open: the voltage of the source and its drift; a constant of each column if the load changes, so that
+the offset of a meter is not taken for a resistance; and how a current that was not measured at the device may deviate.
 """
 
 from __future__ import annotations

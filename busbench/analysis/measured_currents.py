@@ -152,14 +152,14 @@ def _rest(rig: Rig, measured: Measurement, zone: str) -> F64:
 
 
 def _require_sums(rig: Rig, measured: Measurement, path: str) -> None:
-    """A second feed reaches a hub beside the tree: what passes its lead, or the receiver, is no sum of devices then."""
+    """Refuse currents measured above a second feed: they are not sums of the currents of devices."""
     if not rig.feeds:
         return
     branching = {RECEIVER, *(hub.name for hub in rig.hubs)}
     for name in measured.amps:
         if name in branching:
             hint = "with a second feed measure at the supply and at devices"
-            raise RigError(path, "", f"the current of {quote_value(name)} is no sum of its devices", hint=hint)
+            raise RigError(path, "", f"the current of {quote_value(name)} is not the sum of its devices", hint=hint)
 
 
 def _cases(measured: Measurement, known: Sequence[str], path: str) -> list[str]:

@@ -41,7 +41,7 @@ class Fit:
     """The straight line from counts to pulse width."""
 
     channel: int  # 1-16 that the output follows
-    also: tuple[int, ...]  # other channels that fit as well; empty if there is no doubt
+    also: tuple[int, ...]  # other channels that fit equally well
     centre_us: float  # width at CENTRE_COUNTS
     us_per_count: float  # slope, below 0 if the output runs against the channel
     us_per_count_se: float  # standard error of the slope

@@ -84,7 +84,7 @@ def _heaped_step(period_ns: F64, mean_ns: float) -> float:
 
 
 def _spectral_step(read_ns: I64, mean_ns: float) -> float:
-    """The longest step with a spectral line that is no multiple of the frame rate, 0 for none."""
+    """The longest step with a spectral line that is not a multiple of the frame rate, 0 for none."""
     if read_ns.size < 64:
         return 0.0
     count = min(_WINDOWS, max(1, read_ns.size // _READS))

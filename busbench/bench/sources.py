@@ -159,7 +159,7 @@ def open_source(
         flies_alone: True if a virtual pilot runs the whole test sequence alone.
 
     Raises:
-        PortError: it cannot be opened, or is no virtual aircraft although faults were given.
+        PortError: it cannot be opened, or faults were given for another kind of source.
     """
     if rig_in(source) is not None:
         return open_aircraft(source, faults=faults, line=line, flies_alone=flies_alone)

@@ -132,7 +132,7 @@ def read_survey(path: str | os.PathLike[str]) -> Survey:
         The table, whose rows are read when they are asked for.
 
     Raises:
-        BusbenchError: it is no such file.
+        BusbenchError: another kind of file.
     """
     name = os.fspath(path)
     if not is_table(name):

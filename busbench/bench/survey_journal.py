@@ -92,7 +92,7 @@ class FileJournal(Journal):
         force: replace a file that is there.
 
     Raises:
-        OutputError: the file is there already, is no journal of these columns, or cannot be written.
+        OutputError: the file exists, is not a journal of these columns, or cannot be written.
     """
 
     def __init__(self, path: str, inputs: list[Input], *, resume: bool, force: bool) -> None:
@@ -118,7 +118,7 @@ class FileJournal(Journal):
                 head = file.readline()
                 if not _HEADER.startswith(head) and head != _HEADER:
                     hint = "begin again with --force, or name another output"
-                    raise OutputError(self._path, "is no journal of this version of busbench", hint=hint)
+                    raise OutputError(self._path, "is not a journal of this version of busbench", hint=hint)
                 if head != _HEADER:
                     return 0
                 end = len(head)

@@ -49,7 +49,7 @@ OWN_DESCRIPTION = "busbench serial line:"
 _ADAPTER, _UNIT, _NOTE = "adapter serial number ", "unit: ", "note: "
 _COMMENT_BYTES_MAX = 60_000  # an option's length is 16 bits
 _WORDS_MOST = 2000
-_OFFSET_S_MAX = 1 << 33  # a larger offset is no date
+_OFFSET_S_MAX = 1 << 33  # larger offsets are not dates
 
 
 def padded(size: int) -> int:

@@ -194,7 +194,9 @@ def test_a_second_feed_makes_a_loop() -> None:
         assert words(fit) == ("explained", [name], [])
         assert fit.leads[0].extra_ohm == pytest.approx(extra, rel=0.1)  # far beyond a straight line
     measured = measure(plan, drawn_of(10), amps=("one", "two", "wing"))
-    with pytest.raises(RigError, match=r'm\.csv: the current of "wing" is no sum of its devices: with a second feed'):
+    with pytest.raises(
+        RigError, match=r'm\.csv: the current of "wing" is not the sum of its devices: with a second feed'
+    ):
         explain_measurement(plan, measured, path="m.csv")
 
 

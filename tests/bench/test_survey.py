@@ -199,7 +199,7 @@ def test_a_journal_is_not_written_over_unasked(few: Path, tmp_path: Path) -> Non
 def test_a_journal_of_other_columns_or_with_damage_is_refused(few: Path, tmp_path: Path) -> None:
     output, journal = tmp_path / "out.parquet", tmp_path / "out.parquet.jsonl"
     journal.write_bytes(b'{"columns":["path"]}\n')
-    with pytest.raises(BusbenchError, match="is no journal of this version of busbench"):
+    with pytest.raises(BusbenchError, match="is not a journal of this version of busbench"):
         survey([few], output=output, resume=True)
     head = json.dumps({"columns": list(COLUMNS)}, separators=(",", ":")).encode() + b"\n"
     journal.write_bytes(head + b"{]\n")
