@@ -14,9 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.analysis.period import number_frames
-from busbench.analysis.skew import MATCHES_LEAST, U64
+from busbench.analysis.skew import HASH_STEP, MATCHES_LEAST, U64, hash_rows
 from busbench.model import F64, I64, Bools
-from busbench.wire.frame_spec import FRAME_BYTES
 from busbench.wire.table import FrameTable
 
 _RUNS = (8, 4)  # frames of a run; the shorter ones if frames are lost too often for the longer
@@ -27,8 +26,6 @@ _SHARE = 0.5  # of the runs that must agree
 _MARGIN_NS = 5_000_000.0
 _CLEAR = 0.8  # of the period: if lateness is spread over less, its time shows which frame it is
 _LOOK = 5  # matches by whose majority one is judged
-_FACTORS = np.random.default_rng(11).integers(1, 1 << 62, FRAME_BYTES, dtype=np.uint64) | np.uint64(1)
-_TURN = np.uint64(0x9E3779B97F4A7C15)
 Rows = NDArray[np.int64]
 
 
@@ -54,9 +51,9 @@ class _Contents:
     @staticmethod
     def of(frames: FrameTable) -> _Contents:
         middle = (int(frames.t_ns[0]) + int(frames.t_ns[-1])) // 2  # so that float64 holds times to the nanosecond
-        keys = (frames.raw.astype(np.uint64) * _FACTORS).sum(axis=1, dtype=np.uint64)
+        keys = hash_rows(frames.raw)
         bad = np.flatnonzero(frames.suspect)
-        keys[bad] = frames.t_ns[bad].astype(np.uint64) * _TURN  # like no other
+        keys[bad] = frames.t_ns[bad].astype(np.uint64) * HASH_STEP  # like no other
         moved = np.append(False, (frames.raw[1:, 1:23] != frames.raw[:-1, 1:23]).any(axis=1))
         return _Contents((frames.t_ns - middle).astype(np.float64), keys, moved)
 
@@ -64,7 +61,7 @@ class _Contents:
         """A hash of each run of neighbours that ends in a change, and the row of its last frame."""
         whole = np.zeros(max(0, self.keys.size - length + 1), np.uint64)
         for at in range(length):
-            whole = whole * _TURN + self.keys[at : at + whole.size]
+            whole = whole * HASH_STEP + self.keys[at : at + whole.size]
         last = np.arange(length - 1, self.keys.size)
         good = self.has_moved[last] & (number[last] - number[last - length + 1] == length - 1)
         return whole[good], last[good]

@@ -8,15 +8,15 @@ from typing import Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.model import I64
-from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
+from busbench.model import I64, U8
+from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 from busbench.wire.table import FrameTable
 
 MATCHES_LEAST = 8
 APART_MOST_NS = 1_000_000_000
 _PAYLOAD = slice(1, 23)
-_FACTORS = np.random.default_rng(7).integers(1, 1 << 62, 22, dtype=np.uint64) | np.uint64(1)
-_TURN = np.uint64(0x9E3779B97F4A7C15)
+_FACTORS = np.random.default_rng(7).integers(1, 1 << 62, FRAME_BYTES, dtype=np.uint64) | np.uint64(1)
+HASH_STEP = np.uint64(0x9E3779B97F4A7C15)  # from a hash to that of it and its successor
 U64 = NDArray[np.uint64]
 SourceName = TypeVar("SourceName", int, str)
 
@@ -43,6 +43,12 @@ class Skew(Generic[SourceName]):
         return {name: getattr(self, name) for name in self.__slots__} | {"sources": list(self.sources)}
 
 
+def hash_rows(raw: U8) -> U64:
+    """A hash of each row of at most 25 bytes, uint8 (N, B) -> uint64 (N,)."""
+    hashes: U64 = (raw.astype(np.uint64) * _FACTORS[: raw.shape[1]]).sum(axis=1, dtype=np.uint64)
+    return hashes
+
+
 class ContentChanges:
     """The times and values of channel changes of one source; feed it the frames as they are read."""
 
@@ -54,10 +60,10 @@ class ContentChanges:
     def feed(self, frames: FrameTable) -> None:
         """Add frames; flagged and marked ones are ignored."""
         sound = ~frames.suspect & (frames.flags & (FLAG_LOST | FLAG_FAILSAFE) == 0)
-        contents = (frames.raw[sound, _PAYLOAD].astype(np.uint64) * _FACTORS).sum(axis=1, dtype=np.uint64)
+        contents = hash_rows(frames.raw[sound, _PAYLOAD])
         whole = np.concatenate([self._last, contents])
         changed = np.flatnonzero(whole[1:] != whole[:-1]) + 1
-        self._keys.append(whole[changed - 1] * _TURN + whole[changed])
+        self._keys.append(whole[changed - 1] * HASH_STEP + whole[changed])
         self._times.append(frames.t_ns[sound][changed - self._last.size])
         self._last = whole[-1:]
 
