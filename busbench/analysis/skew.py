@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Generic, TypeVar
 
 import numpy as np
@@ -15,7 +16,6 @@ from busbench.wire.table import FrameTable
 MATCHES_LEAST = 8
 APART_MOST_NS = 1_000_000_000
 _PAYLOAD = slice(1, 23)
-_FACTORS = np.random.default_rng(7).integers(1, 1 << 62, FRAME_BYTES, dtype=np.uint64) | np.uint64(1)
 HASH_STEP = np.uint64(0x9E3779B97F4A7C15)  # from a hash to that of it and its successor
 U64 = NDArray[np.uint64]
 SourceName = TypeVar("SourceName", int, str)
@@ -43,9 +43,15 @@ class Skew(Generic[SourceName]):
         return {name: getattr(self, name) for name in self.__slots__} | {"sources": list(self.sources)}
 
 
+@cache
+def _factors() -> U64:
+    """An odd factor per byte; made at first use, since random numbers take long to import."""
+    return np.random.default_rng(7).integers(1, 1 << 62, FRAME_BYTES, dtype=np.uint64) | np.uint64(1)
+
+
 def hash_rows(raw: U8) -> U64:
     """A hash of each row of at most 25 bytes, uint8 (N, B) -> uint64 (N,)."""
-    hashes: U64 = (raw.astype(np.uint64) * _FACTORS[: raw.shape[1]]).sum(axis=1, dtype=np.uint64)
+    hashes: U64 = (raw.astype(np.uint64) * _factors()[: raw.shape[1]]).sum(axis=1, dtype=np.uint64)
     return hashes
 
 

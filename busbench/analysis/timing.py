@@ -9,11 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from busbench.analysis.clock_alignment import ClockAlignment, Lateness
 from busbench.analysis.continuity import longest_interval, period_change
 from busbench.analysis.frame_ends import FrameEnds
 from busbench.analysis.host_lateness import host_lateness
@@ -23,6 +22,9 @@ from busbench.analysis.jitter_text import ADVICE, explain_jitter
 from busbench.analysis.notebook import html_of
 from busbench.analysis.period import UNCLEAR, explain_doubt, number_frames
 from busbench.model import Clock, ClockKind, FrameTimes, WakeUps
+
+if TYPE_CHECKING:  # needed for few recordings, and long to import
+    from busbench.analysis.clock_alignment import ClockAlignment, Lateness
 
 _COARSE_NS = 2_500  # a quarter of a bit: a clock of longer steps cannot show the bits
 _NEED = 2  # min periods for jitter
