@@ -60,19 +60,8 @@ if TYPE_CHECKING:
         PortMissing,
         RigError,
     )
-    from busbench.model import (
-        NO_CLOCK,
-        Annotation,
-        ByteLog,
-        Chunk,
-        Clock,
-        ClockKind,
-        FrameTimes,
-        LineSettings,
-        Reason,
-        Rejects,
-        WakeUps,
-    )
+    from busbench.line import Chunk, LineSettings, WakeUps
+    from busbench.model import NO_CLOCK, Annotation, ByteLog, Clock, ClockKind, FrameTimes, Reason, Rejects
     from busbench.port.ipc import EventKind, PortEvent
     from busbench.port.pacer import Transmission
     from busbench.port.port import LivePort
@@ -239,9 +228,9 @@ _HOMES = {
         "BusbenchError", "CaptureError", "DriveError", "OutputError", "PortBusy",
         "PortDenied", "PortError", "PortLost", "PortMissing", "RigError",
     ),
+    "line": ("Chunk", "LineSettings", "WakeUps"),
     "model": (
-        "NO_CLOCK", "Annotation", "ByteLog", "Chunk", "Clock",
-        "ClockKind", "FrameTimes", "LineSettings", "Reason", "Rejects", "WakeUps",
+        "NO_CLOCK", "Annotation", "ByteLog", "Clock", "ClockKind", "FrameTimes", "Reason", "Rejects",
     ),
     "port.ipc": ("EventKind", "PortEvent"),
     "port.pacer": ("Transmission",),

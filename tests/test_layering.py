@@ -14,7 +14,8 @@ ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "busbench"
 
 ORDER = (
-    ("errors", "model"),
+    ("errors", "line"),
+    ("model",),
     ("output_file",),
     ("growing_file",),
     ("text_file", "schema"),
@@ -179,6 +180,12 @@ def test_importing_the_package_loads_nothing_heavy() -> None:
     code = f"import sys, busbench; print(*[name for name in {heavy} if name in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split() == []
+
+
+def test_the_process_of_a_port_that_listens_does_without_numpy() -> None:
+    code = "import sys, busbench.port.port_process; print('numpy' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["False"]
 
 
 def test_virtual_sources_are_known_in_one_file() -> None:

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from busbench.model import ByteLog, Chunk, Clock
+    from busbench.line import Chunk
+    from busbench.model import ByteLog, Clock
 
 Inner = Callable[[bytes], bytes]
 _CAPTURES = Path(__file__).resolve().parent.parent / "captures"
@@ -256,7 +257,7 @@ def timed_log(data: bytes) -> tuple[ByteLog, Clock]:
 
 def chunks_of(log: ByteLog) -> list[Chunk]:
     """The reads of a log, or all of it as one."""
-    from busbench.model import Chunk
+    from busbench.line import Chunk
 
     ends, chunks, start = log.mark_end.tolist() or [len(log)], [], 0
     for end, t_ns in zip(ends, log.mark_t_ns.tolist() or [0], strict=True):

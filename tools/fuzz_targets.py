@@ -191,7 +191,7 @@ def _line(data: bytes, _: str) -> None:
     """Edges of any spacing: read by the bus's settings and by others, whole and in pieces."""
     import numpy as np
 
-    from busbench.model import LineSettings
+    from busbench.line import LineSettings
     from busbench.wire.edges import Edges
     from busbench.wire.uart import LineDecoder, decode_fixed, decode_line
 
@@ -330,7 +330,7 @@ def _marked(data: bytes, _: str) -> None:
 def _messages(data: bytes, _: str) -> None:
     """Messages from the child to its parent: any cut into reads gives the messages that went in."""
     from busbench.errors import PortError
-    from busbench.model import Chunk
+    from busbench.line import Chunk
     from busbench.port import ipc as m
 
     rng = random.Random(zlib.crc32(data))

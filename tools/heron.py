@@ -16,7 +16,8 @@ from busbench.capture.base import CaptureInfo
 from busbench.capture.level_write import level_csv_text, vcd_text
 from busbench.capture.write import open_writer
 from busbench.drive.outputs import receiver_lines
-from busbench.model import BUS_LINE, F64, I64, U8, U16, Bools, ByteLog, Clock, ClockKind
+from busbench.line import BUS_LINE
+from busbench.model import F64, I64, U8, U16, Bools, ByteLog, Clock, ClockKind
 from busbench.rig.model import Rig
 from busbench.sim.stick_motion import Hand, Pilot
 from busbench.verify.inputs import ChannelPlan, channel_plans

@@ -20,7 +20,8 @@ import numpy as np
 from busbench.capture.base import CaptureInfo, Origin
 from busbench.capture.pcapng_write import PcapngWriter, SerialLine
 from busbench.capture.write import open_writer
-from busbench.model import BUS_LINE, ByteLog, Clock, ClockKind
+from busbench.line import BUS_LINE
+from busbench.model import ByteLog, Clock, ClockKind
 from busbench.rig.load import read_rig
 from busbench.rig.model import Rig
 from busbench.sim.line_faults import Noise, OutageSpan

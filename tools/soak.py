@@ -30,7 +30,8 @@ from busbench.bench.receiver import Reception  # noqa: E402
 from busbench.bench.recorder import Recorder, Retention  # noqa: E402
 from busbench.capture.base import Origin, ReadOptions  # noqa: E402
 from busbench.capture.pcapng_write import SerialLine  # noqa: E402
-from busbench.model import BUS_LINE, U8, ByteLog, Clock, ClockKind  # noqa: E402
+from busbench.line import BUS_LINE  # noqa: E402
+from busbench.model import U8, ByteLog, Clock, ClockKind  # noqa: E402
 from busbench.wire.codec import pack_frames  # noqa: E402
 from busbench.wire.framing import FrameFinder  # noqa: E402
 

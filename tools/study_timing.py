@@ -24,7 +24,8 @@ from study_pictures import Bar, draw_bars, run_study  # noqa: E402
 
 from busbench.analysis.jitter import Jitter  # noqa: E402
 from busbench.analysis.timing import timing  # noqa: E402
-from busbench.model import WAKE_EDGES_US, Clock, ClockKind, FrameTimes, WakeUps  # noqa: E402
+from busbench.line import WAKE_EDGES_US, WakeUps  # noqa: E402
+from busbench.model import Clock, ClockKind, FrameTimes  # noqa: E402
 from tests.analysis.adapter_kinds import KINDS, Rng, Sent, draw, seen, send, woken  # noqa: E402
 
 EXACT = "clock a byte, 0.1 µs"

@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 
 from busbench.capture.pcapng_write import PcapngWriter
-from busbench.model import BUS_LINE, ByteLog, Clock, ClockKind
+from busbench.line import BUS_LINE
+from busbench.model import ByteLog, Clock, ClockKind
 from busbench.wire.codec import pack_frames
 from busbench.wire.frame_spec import END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 

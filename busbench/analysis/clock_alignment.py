@@ -19,7 +19,8 @@ import numpy as np
 
 from busbench.analysis.frame_match import Matches, match_frames
 from busbench.errors import CaptureError
-from busbench.model import BUS_LINE, F64, I64, ClockKind, LineSettings, set_readonly
+from busbench.line import BUS_LINE, LineSettings
+from busbench.model import F64, I64, ClockKind, set_readonly
 from busbench.wire.table import FrameTable
 
 if TYPE_CHECKING:

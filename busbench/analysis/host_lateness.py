@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.model import WAKE_EDGES_US, WakeUps
+from busbench.line import WAKE_EDGES_US, WakeUps
 
 _COVERED = 0.9  # share of a recording's seconds that must be logged
 _SECOND_NS = 1_000_000_000

@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from busbench.errors import pluralize
-from busbench.model import BUS_LINE, ByteLog, Chunk, Clock, LineSettings, Reason
+from busbench.line import BUS_LINE, Chunk, LineSettings
+from busbench.model import ByteLog, Clock, Reason
 from busbench.wire.framing import find_frames
 from busbench.wire.table import AlignmentResult
 

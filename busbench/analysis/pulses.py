@@ -15,7 +15,8 @@ import numpy as np
 from busbench.analysis.latency import EVEN_MOVE, NO_MOVE, Latency, find_latency, first_pulses, output_skew
 from busbench.analysis.pulse_fit import PULSES_LEAST, Fit, Rows, follow
 from busbench.analysis.skew import ContentChanges, Skew, find_skew
-from busbench.model import BUS_LINE, F64, I64, ByteLog, Clock, ClockKind, LineSettings
+from busbench.line import BUS_LINE, LineSettings
+from busbench.model import F64, I64, ByteLog, Clock, ClockKind
 from busbench.wire.edges import Edges
 from busbench.wire.framing import find_frames
 from busbench.wire.table import FrameTable

@@ -17,7 +17,8 @@ from busbench.analysis.timing import Timing, timing
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.frames import Span, read_frames
 from busbench.capture.open import open_capture, open_captures
-from busbench.model import BUS_LINE, Clock, FrameTimes, FrameTimesCollector, LineSettings, Rejects
+from busbench.line import BUS_LINE, LineSettings
+from busbench.model import Clock, FrameTimes, FrameTimesCollector, Rejects
 from busbench.wire.table import AlignmentResult, FrameTable
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from busbench.analysis.recording import Recording, RecordingTimes, read_timeline
 from busbench.analysis.skew import ContentChanges, Skew, find_skew
 from busbench.capture.base import Capture, CaptureInfo
 from busbench.errors import CaptureError
-from busbench.model import BUS_LINE, LineSettings
+from busbench.line import BUS_LINE, LineSettings
 from busbench.wire.table import AlignmentResult
 
 _PERIOD_NS = 14e6  # if no source has one

@@ -21,7 +21,8 @@ from busbench.analysis.jitter_range import JitterRange, Kind, range_by_bytes, ra
 from busbench.analysis.jitter_text import ADVICE, explain_jitter
 from busbench.analysis.notebook import html_of
 from busbench.analysis.period import UNCLEAR, explain_doubt, number_frames
-from busbench.model import Clock, ClockKind, FrameTimes, WakeUps
+from busbench.line import WakeUps
+from busbench.model import Clock, ClockKind, FrameTimes
 
 if TYPE_CHECKING:  # needed for few recordings, and long to import
     from busbench.analysis.clock_alignment import ClockAlignment, Lateness

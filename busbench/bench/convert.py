@@ -19,7 +19,8 @@ from busbench.drive.frame_generator import FrameBlock
 from busbench.drive.outputs import receiver_lines
 from busbench.drive.program import Program
 from busbench.errors import BusbenchError, DriveError, pluralize, sanitize
-from busbench.model import BUS_LINE, Annotation, ByteLog, Clock, ClockKind, LineSettings
+from busbench.line import BUS_LINE, LineSettings
+from busbench.model import Annotation, ByteLog, Clock, ClockKind
 from busbench.wire.frame_spec import CHANNELS, FRAME_BYTES
 
 FRAMES_MAX = 20_000  # max frames of a level file: about 150 level changes each

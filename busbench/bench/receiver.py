@@ -12,7 +12,8 @@ from typing import Self
 
 from busbench.bench.recorder import Recorder, line_of_port
 from busbench.errors import OutputError, PortError
-from busbench.model import Annotation, ByteLog, Chunk, WakeUps
+from busbench.line import Chunk, WakeUps
+from busbench.model import Annotation, ByteLog
 from busbench.port.port import EventKind, LivePort, PortEvent
 from busbench.wire.framing import FrameFinder
 from busbench.wire.table import AlignmentResult, FrameTable

@@ -24,7 +24,7 @@ from busbench.drive.frame_source import DriveSource
 from busbench.drive.locked_program import LockedProgram
 from busbench.drive.program import Program
 from busbench.errors import PortLost
-from busbench.model import BUS_LINE, LineSettings
+from busbench.line import BUS_LINE, LineSettings
 from busbench.port.pacer import Transmission
 from busbench.port.port import LivePort
 from busbench.rig.model import Rig

@@ -10,7 +10,7 @@ from urllib.parse import parse_qsl
 
 from busbench.capture.address import is_live_address
 from busbench.errors import PortError, PortMissing
-from busbench.model import BUS_LINE, LineSettings
+from busbench.line import BUS_LINE, LineSettings
 from busbench.port.port import LivePort, open_client
 
 if TYPE_CHECKING:

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from busbench.capture.left_out import LeftOut, MinuteTotals
-from busbench.model import BUS_LINE, Annotation, ByteLog, Clock, LineSettings, WakeUps
+from busbench.line import BUS_LINE, LineSettings, WakeUps
+from busbench.model import Annotation, ByteLog, Clock
 
 ENDED_MARK = "recording ended"  # the recorder listened until then without receiving anything
 

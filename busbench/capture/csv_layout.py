@@ -21,7 +21,8 @@ from busbench.capture.csv_cells import (
     is_word,
     split,
 )
-from busbench.model import BUS_LINE, I64, U8, Bools
+from busbench.line import BUS_LINE
+from busbench.model import I64, U8, Bools
 
 BOM = b"\xef\xbb\xbf"
 _DELIMITERS = (ord("\t"), ord(";"), ord(","))

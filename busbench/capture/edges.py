@@ -11,7 +11,8 @@ import numpy as np
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.frame_count import carries_frames
 from busbench.errors import CaptureError, pluralize, sanitize
-from busbench.model import ByteLog, Clock, ClockKind, LineSettings, set_readonly
+from busbench.line import LineSettings
+from busbench.model import ByteLog, Clock, ClockKind, set_readonly
 from busbench.wire.edges import Edges
 from busbench.wire.uart import LineBytes, LineDecoder, decode_line
 

@@ -11,7 +11,8 @@ import numpy as np
 from busbench.capture.base import Capture, CaptureInfo
 from busbench.capture.left_out import LeftOut, MinuteTotals
 from busbench.errors import CaptureError
-from busbench.model import I64, Annotation, ByteLog, WakeUps
+from busbench.line import WakeUps
+from busbench.model import I64, Annotation, ByteLog
 
 PIECES_MAX = 1000
 _T = TypeVar("_T", Annotation, WakeUps, LeftOut, MinuteTotals)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from busbench.capture.base import ENDED_MARK, Capture
 from busbench.errors import CaptureError
-from busbench.model import BUS_LINE, LineSettings
+from busbench.line import BUS_LINE, LineSettings
 from busbench.wire.framing import FrameFinder
 from busbench.wire.table import AlignmentResult
 

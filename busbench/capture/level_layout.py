@@ -15,7 +15,8 @@ import numpy as np
 from busbench.capture.digit_words import BEFORE, even_decimals
 from busbench.capture.edges import NAME_MOST
 from busbench.errors import sanitize
-from busbench.model import BUS_LINE, F64
+from busbench.line import BUS_LINE
+from busbench.model import F64
 
 Words = tuple[tuple[bytes, bytes], ...]
 LATEST_NS = 2.0**62  # so that some characters fit

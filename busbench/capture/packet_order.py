@@ -15,7 +15,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from busbench.model import BUS_LINE, I64, TIME_MAX_NS, TIME_MIN_NS, U8, Bools, ByteLog, Clock, ClockKind, LineSettings
+from busbench.line import BUS_LINE, LineSettings
+from busbench.model import I64, TIME_MAX_NS, TIME_MIN_NS, U8, Bools, ByteLog, Clock, ClockKind
 
 REACH = 8  # max packets that overtake one
 REACH_NS = 50_000_000  # clocks are set back by more: a time service steps at 128 ms or more

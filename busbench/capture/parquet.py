@@ -12,7 +12,8 @@ from busbench.capture.base import Capture, CaptureInfo
 from busbench.capture.frames import Span, read_frames
 from busbench.capture.parquet_read import CHANNEL_NAMES, FLAG_NAMES, META_KEY
 from busbench.errors import BusbenchError
-from busbench.model import BUS_LINE, NO_CLOCK, Clock, LineSettings
+from busbench.line import BUS_LINE, LineSettings
+from busbench.model import NO_CLOCK, Clock
 from busbench.output_file import OutputFile
 from busbench.wire.table import FrameTable
 

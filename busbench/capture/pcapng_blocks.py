@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from busbench.capture.base import NO_ORIGIN, Origin
 from busbench.errors import sanitize
-from busbench.model import I64, NO_CLOCK, TIME_MAX_NS, TIME_MIN_NS, WAKE_EDGES_US, Clock, ClockKind, LineSettings
+from busbench.line import WAKE_EDGES_US, LineSettings
+from busbench.model import I64, NO_CLOCK, TIME_MAX_NS, TIME_MIN_NS, Clock, ClockKind
 
 SECTION_HEADER = 0x0A0D0D0A  # equal in both byte orders
 INTERFACE = 1

@@ -16,18 +16,8 @@ from busbench.capture.packets import PacketFile
 from busbench.capture.pcap_scan import pcap_header
 from busbench.capture.pcapng_choice import choose, sent_packets
 from busbench.errors import pluralize
-from busbench.model import (
-    I64,
-    NO_CLOCK,
-    TIME_MAX_NS,
-    TIME_MIN_NS,
-    U8,
-    Annotation,
-    Bools,
-    ByteLog,
-    WakeUps,
-    set_readonly,
-)
+from busbench.line import WakeUps
+from busbench.model import I64, NO_CLOCK, TIME_MAX_NS, TIME_MIN_NS, U8, Annotation, Bools, ByteLog, set_readonly
 
 FORMAT = "pcapng"
 

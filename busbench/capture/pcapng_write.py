@@ -15,7 +15,8 @@ from busbench.capture.base import NO_ORIGIN, Origin
 from busbench.capture.compressing import SUFFIXES, pack, store
 from busbench.errors import OutputError
 from busbench.growing_file import GrowingFile
-from busbench.model import I64, U8, ByteLog, Chunk, Clock, LineSettings, WakeUps
+from busbench.line import Chunk, LineSettings, WakeUps
+from busbench.model import I64, U8, ByteLog, Clock
 from busbench.output_file import OutputFile
 
 _FLUSH_NS = 500_000_000  # at most a second, including delays of the next check

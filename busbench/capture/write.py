@@ -20,17 +20,8 @@ from busbench.capture.base import CaptureInfo
 from busbench.capture.formats import format_of, writer_of, written_suffixes
 from busbench.capture.left_out import LeftOut, MinuteTotals
 from busbench.errors import OutputError
-from busbench.model import (
-    BUS_LINE,
-    I64,
-    TIME_MAX_NS,
-    TIME_MIN_NS,
-    ByteLog,
-    Clock,
-    ClockKind,
-    LineSettings,
-    remove_clock_steps,
-)
+from busbench.line import BUS_LINE, LineSettings
+from busbench.model import I64, TIME_MAX_NS, TIME_MIN_NS, ByteLog, Clock, ClockKind, remove_clock_steps
 from busbench.output_file import OutputFile, refuse_input, refuse_terminal, write_output
 from busbench.wire.edges import Edges
 

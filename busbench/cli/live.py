@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from busbench.cli.numbers import OneOf, WholeRange
-from busbench.model import BUS_LINE, LineSettings
+from busbench.line import BUS_LINE, LineSettings
 
 if TYPE_CHECKING:
     from busbench.bench.receiver import LivePort

@@ -14,7 +14,7 @@ from busbench.errors import PortError
 if TYPE_CHECKING:
     from busbench.bench.receiver import LivePort
     from busbench.drive.pattern import Echo
-    from busbench.model import Chunk
+    from busbench.line import Chunk
 
 PERIOD_S = 0.007
 AFTER_S = 0.5  # the last echo may wait in an adapter

@@ -8,7 +8,7 @@ import click
 
 from busbench.cli.output import format_option, print_table, prose, say, write_csv, write_json
 from busbench.errors import sanitize
-from busbench.model import BUS_LINE
+from busbench.line import BUS_LINE
 
 if TYPE_CHECKING:
     from busbench.bench.sources import Adapter

@@ -10,7 +10,7 @@ from busbench.cli.live import line_of, line_options
 from busbench.cli.numbers import FiniteRange
 from busbench.cli.output import format_option, is_terminal, prose, say, to_the_end, write_csv, write_json
 from busbench.errors import display_name, pluralize
-from busbench.model import LineSettings
+from busbench.line import LineSettings
 
 if TYPE_CHECKING:
     from busbench.analysis.line_probe import ProbeResult

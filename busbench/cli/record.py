@@ -19,7 +19,8 @@ from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.progress import ProgressLine
 from busbench.cli.source import fault_option
 from busbench.errors import BusbenchError, OutputError, display_name, pluralize
-from busbench.model import LineSettings, Reason
+from busbench.line import LineSettings
+from busbench.model import Reason
 from busbench.output_file import require_output
 from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 

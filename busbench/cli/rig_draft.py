@@ -15,7 +15,7 @@ from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.rig_files import write_new
 from busbench.cli.source import open_source, read_options, source_options
 from busbench.errors import SAFETY, BusbenchError, RigError
-from busbench.model import LineSettings
+from busbench.line import LineSettings
 from busbench.output_file import require_output
 
 if TYPE_CHECKING:

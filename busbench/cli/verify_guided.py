@@ -19,7 +19,7 @@ from busbench.cli.live import stop_signals
 from busbench.cli.output import say, wrote
 from busbench.drive.surface_check import KEYS, Word
 from busbench.errors import SAFETY, PortError, pluralize, sanitize
-from busbench.model import LineSettings
+from busbench.line import LineSettings
 from busbench.rig.model import Rig
 from busbench.sim.aircraft_faults import FAULTS, AircraftFault
 from busbench.sim.aircraft_port import REHEARSAL, AircraftPort

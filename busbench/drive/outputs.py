@@ -6,7 +6,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from busbench.model import BUS_LINE, I64, U8, U16
+from busbench.line import BUS_LINE
+from busbench.model import I64, U8, U16
 from busbench.wire.edges import Edges
 from busbench.wire.frame_spec import FRAME_BYTES
 from busbench.wire.scale import Scale

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from busbench.drive.hash_random import hash_uint64
-from busbench.model import I64, U8, Chunk
+from busbench.line import Chunk
+from busbench.model import I64, U8
 from busbench.wire.frame_spec import FRAME_BYTES, HEADER
 
 BLOCK_BYTES = FRAME_BYTES  # as long as a frame

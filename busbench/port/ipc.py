@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from busbench.errors import PortBusy, PortDenied, PortError, PortLost, PortMissing
-from busbench.model import Chunk, WakeUps
+from busbench.line import Chunk, WakeUps
 from busbench.port.pacer import Transmission
 
 _HEAD = struct.Struct("<BIq")  # kind, length, time

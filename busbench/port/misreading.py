@@ -6,7 +6,8 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from busbench.model import BUS_LINE, ByteLog, LineSettings
+from busbench.line import BUS_LINE, LineSettings
+from busbench.model import ByteLog
 from busbench.wire.uart import decode_fixed, encode_line
 
 

@@ -17,7 +17,7 @@ import serial
 from serial.tools import list_ports
 
 from busbench.errors import PortBusy, PortDenied, PortError, PortLost, PortMissing
-from busbench.model import LineSettings
+from busbench.line import LineSettings
 from busbench.port.device_lock import DeviceLock, device_in, device_keys, socket_keys
 from busbench.port.serial_port import BusPort
 

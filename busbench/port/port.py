@@ -9,7 +9,8 @@ from time import perf_counter_ns
 from typing import Self
 
 from busbench.errors import PortError
-from busbench.model import BUS_LINE, Chunk, Clock, ClockKind, LineSettings, WakeUps
+from busbench.line import BUS_LINE, Chunk, LineSettings, WakeUps
+from busbench.model import Clock, ClockKind
 from busbench.port.ipc import EventKind, PortEvent
 from busbench.port.pacer import FrameSource, Transmission
 

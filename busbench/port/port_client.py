@@ -18,7 +18,7 @@ from dataclasses import replace
 from time import perf_counter_ns
 
 from busbench.errors import PortError, PortLost
-from busbench.model import Chunk, LineSettings, WakeUps
+from busbench.line import Chunk, LineSettings, WakeUps
 from busbench.port import ipc
 from busbench.port.ipc import EventKind, PortEvent
 from busbench.port.pacer import FrameSource, Transmission

@@ -13,7 +13,7 @@ from time import perf_counter_ns, sleep
 from typing import Any
 
 from busbench.errors import PortError, pluralize
-from busbench.model import LineSettings
+from busbench.line import LineSettings
 from busbench.port import ipc
 from busbench.port.clocks import real_ns
 from busbench.port.device_lock import DeviceLock

@@ -13,7 +13,7 @@ from typing import Any
 
 import serial
 
-from busbench.model import LineSettings
+from busbench.line import LineSettings
 
 _TCGETS2, _TCSETS2, _TIOCGICOUNT = 0x802C542A, 0x402C542B, 0x545D
 _BOTHER, _CBAUD, _CIBAUD = 0o010000, 0o010017, 0o002003600000

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import bisect
 
-from busbench.model import WAKE_EDGES_US, WakeUps
+from busbench.line import WAKE_EDGES_US, WakeUps
 
 _STEP_NS = 20_000_000  # fifty per second cost a few tenths of a percent of a processor
 _SECOND_NS = 1_000_000_000

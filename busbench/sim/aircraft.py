@@ -9,7 +9,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from busbench.model import BUS_LINE, F64, U16, Chunk
+from busbench.line import BUS_LINE, Chunk
+from busbench.model import F64, U16
 from busbench.port.ipc import EventKind, PortEvent
 from busbench.rig.model import Rig
 from busbench.sim.aircraft_faults import AircraftFault, check_fault

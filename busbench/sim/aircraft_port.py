@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable
 from time import perf_counter_ns
 
-from busbench.model import BUS_LINE, Chunk, LineSettings
+from busbench.line import BUS_LINE, Chunk, LineSettings
 from busbench.port.ipc import EventKind, PortEvent
 from busbench.port.port import HearingPort
 from busbench.sim.aircraft import VirtualAircraft

@@ -17,7 +17,8 @@ from typing import Protocol
 import numpy as np
 
 from busbench.errors import OutputError, PortError
-from busbench.model import ByteLog, Chunk
+from busbench.line import Chunk
+from busbench.model import ByteLog
 from busbench.output_file import make_link, remove_link
 from busbench.sim.receiver import BLOCK, ReceiverSettings, adapter_blocks
 

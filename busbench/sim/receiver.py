@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from busbench.errors import PortError
-from busbench.model import BUS_LINE, I64, U8, ByteLog, LineSettings
+from busbench.line import BUS_LINE, LineSettings
+from busbench.model import I64, U8, ByteLog
 from busbench.port.misreading import decode_fixed_bytes
 from busbench.sim.line_faults import Episodes, Noise, OutageSpan, add_noise
 from busbench.sim.stick_motion import NEUTRAL, Hand, Pilot, seeded_rng

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from busbench.model import Chunk, LineSettings
+from busbench.line import Chunk, LineSettings
 from busbench.port.ipc import EventKind, PortEvent
 from busbench.port.port import HearingPort
 from busbench.sim.address import parse_virtual

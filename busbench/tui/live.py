@@ -10,7 +10,8 @@ from time import perf_counter_ns
 
 from busbench.bench.receiver import EventKind, LinkState, LivePort, Receiver, Reception
 from busbench.errors import BusbenchError, OutputError, PortError, pluralize
-from busbench.model import Annotation, Chunk
+from busbench.line import Chunk
+from busbench.model import Annotation
 from busbench.tui.events import GrowingOutages
 from busbench.tui.growing_array import give_back_what_is_freed
 from busbench.tui.new_file import free_name, require_new

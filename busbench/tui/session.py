@@ -15,7 +15,8 @@ import numpy as np
 
 from busbench.analysis.binomial import loss_bounds
 from busbench.errors import BusbenchError, pluralize
-from busbench.model import BUS_LINE, I64, Annotation, Clock, LineSettings
+from busbench.line import BUS_LINE, LineSettings
+from busbench.model import I64, Annotation, Clock
 from busbench.tui.channels import ChannelRows, find_glitches, look
 from busbench.tui.events import NO_EVENTS, Events, Losses
 from busbench.tui.store import FrameStore

@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 from rich.cells import cell_len, chop_cells, set_cell_size
 
-from busbench.model import LineSettings
+from busbench.line import LineSettings
 from busbench.tui.session import Session
 from busbench.tui.settings import Unit
 from busbench.wire.scale import Scale

@@ -9,7 +9,8 @@ import numpy as np
 
 from busbench.analysis.period import is_cut
 from busbench.analysis.timing import Timing, timing
-from busbench.model import I64, Clock, FrameTimes, WakeUps
+from busbench.line import WakeUps
+from busbench.model import I64, Clock, FrameTimes
 
 SLOTS = 240  # of the time, each with its shortest and longest period
 _QUANTA = 1 << 16  # in which periods are counted, at most

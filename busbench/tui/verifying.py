@@ -10,7 +10,7 @@ from subprocess import list2cmdline
 from busbench.bench.check_session import CheckSession
 from busbench.bench.sign_off import SignOff, find_answers, pulse_outputs, sign_off
 from busbench.errors import BusbenchError, require_kind
-from busbench.model import BUS_LINE
+from busbench.line import BUS_LINE
 from busbench.output_file import write_output
 from busbench.rig.model import Rig
 from busbench.tui.new_file import free_name, require_new

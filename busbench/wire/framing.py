@@ -13,7 +13,8 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from busbench.model import BUS_LINE, I64, U8, ByteLog, Clock, ClockKind, LineSettings, Reason, Rejects
+from busbench.line import BUS_LINE, LineSettings
+from busbench.model import I64, U8, ByteLog, Clock, ClockKind, Reason, Rejects
 from busbench.wire.ambiguity import AmbiguityTracker
 from busbench.wire.arrival_times import frame_bounds
 from busbench.wire.codec import are_slot_gaps

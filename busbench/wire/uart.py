@@ -3,7 +3,7 @@
 A character is a start bit (space), 8 data bits with the least significant
 first, parity if any, and stop bits (mark). Mark is the idle level: high, or low
 on an inverted line. Source: common practice of asynchronous start-stop lines;
-the settings of the bus are in model.LineSettings.
+the settings of the bus are in line.LineSettings.
 
 A receiver finds the falling edge (mark to space) of the start bit and looks at
 the level in the middle of each bit from there on. Here that is turned round:
@@ -20,7 +20,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from busbench.model import BUS_LINE, I64, U8, U16, LineSettings, set_readonly
+from busbench.line import BUS_LINE, LineSettings
+from busbench.model import I64, U8, U16, set_readonly
 from busbench.wire.bit_clock import BitTime
 from busbench.wire.character_chain import followers, walk, walk_all
 from busbench.wire.edges import Edges

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.model import F64, I64, Bools, ByteLog, Chunk
+from busbench.line import Chunk
+from busbench.model import F64, I64, Bools, ByteLog
 from busbench.wire.codec import pack_frames
 
 Rng = np.random.Generator

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from busbench.analysis.line_probe import Heard, LineState, ProbeResult, classify
-from busbench.model import BUS_LINE, Chunk, Clock, ClockKind, LineSettings
+from busbench.line import BUS_LINE, Chunk, LineSettings
+from busbench.model import Clock, ClockKind
 from busbench.sim.address import parse_virtual
 from busbench.sim.playback import Reads
 

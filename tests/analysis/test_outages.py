@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busbench.analysis.outages import BURST_NOTE, Outages, find_outages
-from busbench.model import NO_CLOCK, Annotation, ByteLog, Chunk, Clock, ClockKind, FrameTimes, Reason, Rejects
+from busbench.line import Chunk
+from busbench.model import NO_CLOCK, Annotation, ByteLog, Clock, ClockKind, FrameTimes, Reason, Rejects
 from busbench.wire.codec import pack_frames
 from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 from busbench.wire.framing import find_frames, find_in_blocks

@@ -12,7 +12,8 @@ from busbench.analysis.outages import find_outages
 from busbench.analysis.read_grid import find_grid
 from busbench.analysis.read_slots import latest_ends
 from busbench.analysis.timing import Timing, timing
-from busbench.model import WAKE_EDGES_US, Clock, ClockKind, FrameTimes, Rejects, WakeUps
+from busbench.line import WAKE_EDGES_US, WakeUps
+from busbench.model import Clock, ClockKind, FrameTimes, Rejects
 from tests.analysis.adapter_kinds import KINDS, Sent, draw, seen, send
 
 PER_READ = Clock(ClockKind.PER_READ, 1)

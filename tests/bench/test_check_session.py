@@ -12,7 +12,7 @@ from busbench.analysis.recording import read_recording
 from busbench.bench.check_session import CheckSession, CheckState
 from busbench.bench.receiver import Receiver
 from busbench.drive.surface_check import Word
-from busbench.model import BUS_LINE, Chunk
+from busbench.line import BUS_LINE, Chunk
 from busbench.port.port import EventKind, HearingPort, PortEvent
 from busbench.verify.procedure import round_of
 from busbench.verify.result import Verdict

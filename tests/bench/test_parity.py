@@ -24,7 +24,7 @@ from busbench.cli.walk import command as walk_command
 from busbench.drive.limits import ChannelLimit, Limits
 from busbench.drive.surface_check import Entry, Station, Word, Wrote
 from busbench.drive.surface_file import WalkHead, write_walk
-from busbench.model import Chunk
+from busbench.line import Chunk
 from busbench.port.port import EventKind, PortEvent
 from busbench.rig.load import read_rig
 from busbench.sim.aircraft import VirtualAircraft

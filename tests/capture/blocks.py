@@ -8,7 +8,8 @@ from pathlib import Path
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.pcapng_read import open_file
 from busbench.capture.pcapng_write import PcapngWriter
-from busbench.model import BUS_LINE, Clock, ClockKind
+from busbench.line import BUS_LINE
+from busbench.model import Clock, ClockKind
 
 CLOCK = Clock(ClockKind.PER_READ, 1)
 EPOCH_NS = 1_700_000_000_123_456_789

@@ -18,7 +18,8 @@ from busbench.capture.base import Capture
 from busbench.capture.open import open_capture
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.errors import CaptureError
-from busbench.model import BUS_LINE, Chunk, Clock, ClockKind
+from busbench.line import BUS_LINE, Chunk
+from busbench.model import Clock, ClockKind
 
 FRAME = bytes([0x0F]) + bytes(range(100, 122)) + b"\x00\x00"
 

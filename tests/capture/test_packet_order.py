@@ -11,7 +11,8 @@ from busbench.analysis.outages import Outages, find_outages
 from busbench.capture.frames import Span, read_frames
 from busbench.capture.open import open_capture
 from busbench.capture.packet_order import PacketOrder
-from busbench.model import TIME_MAX_NS, TIME_MIN_NS, ByteLog, Chunk, Clock, ClockKind
+from busbench.line import Chunk
+from busbench.model import TIME_MAX_NS, TIME_MIN_NS, ByteLog, Clock, ClockKind
 from busbench.wire.codec import pack_frames
 from busbench.wire.table import AlignmentResult
 from tests.capture.blocks import interface, option, packet, packets, read, save, section

@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from busbench.capture.concat_slices import gather
 from busbench.capture.packets import PacketFile
 from busbench.errors import OutputError
-from busbench.model import NO_CLOCK, Annotation, ByteLog, Chunk, Clock, ClockKind, LineSettings
+from busbench.line import Chunk, LineSettings
+from busbench.model import NO_CLOCK, Annotation, ByteLog, Clock, ClockKind
 from tests.capture.blocks import CLOCK, EPOCH_NS, interface, joined, packet, packets, read, save, section, writer
 
 

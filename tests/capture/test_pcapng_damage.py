@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busbench.errors import CaptureError, pluralize
-from busbench.model import ByteLog, Chunk
+from busbench.line import Chunk
+from busbench.model import ByteLog
 from tests.capture.blocks import Packet, interface, joined, packet, packets, read, save, section, writer
 
 

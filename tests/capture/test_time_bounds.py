@@ -14,7 +14,8 @@ from busbench.capture.open import open_capture
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.cli.main import run
 from busbench.errors import CaptureError
-from busbench.model import BUS_LINE, TIME_MAX_NS, TIME_MIN_NS, ByteLog, Clock, ClockKind, remove_clock_steps
+from busbench.line import BUS_LINE
+from busbench.model import TIME_MAX_NS, TIME_MIN_NS, ByteLog, Clock, ClockKind, remove_clock_steps
 from tests.cli.running import CAPTURES
 
 MOST = (1 << 64) - 1

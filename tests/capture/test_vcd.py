@@ -15,7 +15,8 @@ from busbench.capture.edges import read_edges
 from busbench.capture.vcd_changes import VcdChanges
 from busbench.capture.write import open_writer
 from busbench.errors import CaptureError
-from busbench.model import BUS_LINE, ByteLog, Clock, ClockKind, LineSettings
+from busbench.line import BUS_LINE, LineSettings
+from busbench.model import ByteLog, Clock, ClockKind
 from busbench.wire.edges import Edges
 from busbench.wire.uart import encode_line
 from tests.capture.levels import kept, read_with

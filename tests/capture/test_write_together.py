@@ -9,7 +9,8 @@ import pytest
 
 from busbench.capture import pcapng_write
 from busbench.capture.pcapng_write import PcapngWriter
-from busbench.model import BUS_LINE, ByteLog, Clock, ClockKind
+from busbench.line import BUS_LINE
+from busbench.model import ByteLog, Clock, ClockKind
 
 
 def test_nothing_is_handed_over_between_parts_that_belong_together(

@@ -93,7 +93,8 @@ def _full_temporary_folder(patch: pytest.MonkeyPatch) -> Iterator[None]:
 @contextmanager
 def _recorded_to(_: pytest.MonkeyPatch) -> Iterator[None]:
     from busbench.capture.pcapng_write import PcapngWriter
-    from busbench.model import BUS_LINE, Clock, ClockKind
+    from busbench.line import BUS_LINE
+    from busbench.model import Clock, ClockKind
 
     clock = Clock(ClockKind.PER_READ, 1000)
     with PcapngWriter("kept.pcapng", port="", line=BUS_LINE, clock=clock, start_utc_ns=None):

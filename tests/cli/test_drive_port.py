@@ -11,7 +11,7 @@ from busbench.bench.safety import CAUTIONS, FAULT_CAUTION
 from busbench.cli import drive_port
 from busbench.cli.drive import command
 from busbench.cli.drive_port import follow
-from busbench.model import BUS_LINE, Chunk
+from busbench.line import BUS_LINE, Chunk
 from busbench.port.port import FrameSource, HearingPort, Transmission
 from tests.port.sources import Counting
 

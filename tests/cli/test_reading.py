@@ -17,7 +17,8 @@ from busbench.analysis.outages import find_outages
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.cli.main import run
 from busbench.cli.outages import loss_words
-from busbench.model import BUS_LINE, Chunk, Clock, ClockKind, FrameTimes, Rejects
+from busbench.line import BUS_LINE, Chunk
+from busbench.model import Clock, ClockKind, FrameTimes, Rejects
 from busbench.wire.codec import pack_frames
 from tests.cli.running import CAPTURES, ROOT, Ran, call, spawn
 

@@ -21,7 +21,8 @@ from busbench.capture.open import open_capture
 from busbench.cli.main import run
 from busbench.cli.record import command, record
 from busbench.errors import PortError
-from busbench.model import BUS_LINE, Chunk, Reason
+from busbench.line import BUS_LINE, Chunk
+from busbench.model import Reason
 from busbench.port.ipc import EventKind
 from busbench.wire.framing import find_in_blocks
 from busbench.wire.table import AlignmentResult

@@ -5,7 +5,7 @@ import pickle
 import numpy as np
 
 from busbench.drive.pattern import Echo, PatternSource, judge_echo, pattern_block
-from busbench.model import Chunk
+from busbench.line import Chunk
 
 BLOCKS = [pattern_block(number, seed=7) for number in range(100)]
 

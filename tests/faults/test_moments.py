@@ -13,7 +13,7 @@ import pytest
 
 from busbench.analysis.recording import read_recording
 from busbench.cli.record import record
-from busbench.model import BUS_LINE
+from busbench.line import BUS_LINE
 from tests.tui.ports import START_NS, Live
 
 HOUR_NS = 3_600_000_000_000

@@ -15,7 +15,7 @@ from vcd import VCDWriter
 
 from busbench.capture.base import ReadOptions
 from busbench.capture.open import open_capture
-from busbench.model import LineSettings
+from busbench.line import LineSettings
 
 FRAMES = 20
 

@@ -20,7 +20,8 @@ from busbench.capture.base import Origin, ReadOptions
 from busbench.capture.open import open_capture
 from busbench.capture.pcapng_write import PcapngWriter, SerialLine
 from busbench.errors import CaptureError
-from busbench.model import BUS_LINE, Annotation, ByteLog, Chunk, Clock, ClockKind
+from busbench.line import BUS_LINE, Chunk
+from busbench.model import Annotation, ByteLog, Clock, ClockKind
 
 START_NS = 1_700_000_000_000_000_000
 

@@ -16,7 +16,8 @@ import pytest
 
 from busbench.capture import vcd
 from busbench.capture.base import ReadOptions
-from busbench.model import I64, U8, LineSettings
+from busbench.line import LineSettings
+from busbench.model import I64, U8
 from busbench.wire.uart import LineFault, encode_line
 
 

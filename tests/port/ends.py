@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from busbench.model import Chunk
+from busbench.line import Chunk
 from busbench.port.port import LivePort, PortEvent
 
 LIMIT_S = 30.0  # for a machine that is busy; nothing is measured by it

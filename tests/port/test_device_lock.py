@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from busbench.errors import PortError
-from busbench.model import LineSettings
+from busbench.line import LineSettings
 from busbench.port.device_lock import DeviceLock, device_in, device_keys, socket_keys
 from busbench.port.open_serial import close_port, open_port
 from busbench.port.port import open_client

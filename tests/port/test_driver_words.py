@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from busbench.model import BUS_LINE
+from busbench.line import BUS_LINE
 from busbench.port.io_loop import IoLoop, Item
 from busbench.port.ipc import EventKind, MessageReader, PortEvent
 from busbench.port.port_process import PortProcess, ProcessSettings

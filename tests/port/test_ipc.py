@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busbench.errors import PortBusy, PortError
-from busbench.model import Chunk
+from busbench.line import Chunk
 from busbench.port import ipc
 from busbench.port.ipc import CommandReader, EventKind, Kind, MessageReader, PortEvent
 from busbench.port.pacer import Transmission

@@ -13,7 +13,7 @@ from types import SimpleNamespace
 import pytest
 
 from busbench.errors import PortError
-from busbench.model import BUS_LINE
+from busbench.line import BUS_LINE
 from busbench.port.open_serial import close_port, open_port
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="nodes and groups are POSIX")

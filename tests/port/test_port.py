@@ -18,7 +18,7 @@ import fcntl
 import termios
 
 from busbench.errors import PortError
-from busbench.model import BUS_LINE, LineSettings
+from busbench.line import BUS_LINE, LineSettings
 from busbench.port import port_client
 from busbench.port.port import EventKind, LivePort, open_client
 from busbench.port.port_client import PortClient

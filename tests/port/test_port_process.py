@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from busbench.errors import PortBusy, PortMissing
-from busbench.model import BUS_LINE, Chunk
+from busbench.line import BUS_LINE, Chunk
 from busbench.port import ipc, port_process
 from busbench.port.io_loop import IoLoop, Item, LoopEvent
 from busbench.port.ipc import PortEvent

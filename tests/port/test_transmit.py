@@ -17,7 +17,7 @@ if sys.platform == "win32":
     pytest.skip("pseudo-terminals are POSIX", allow_module_level=True)
 
 from busbench.errors import PortError
-from busbench.model import BUS_LINE
+from busbench.line import BUS_LINE
 from busbench.port.pacer import Transmission
 from busbench.port.port import LivePort, open_client
 from busbench.port.port_client import PortClient

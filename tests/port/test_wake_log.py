@@ -11,7 +11,8 @@ import pytest
 from busbench.capture.open import open_capture
 from busbench.capture.pcapng_blocks import read_wakes, wake_comment
 from busbench.capture.pcapng_write import PcapngWriter
-from busbench.model import BUS_LINE, WAKE_EDGES_US, Chunk, Clock, ClockKind, WakeUps
+from busbench.line import BUS_LINE, WAKE_EDGES_US, Chunk, WakeUps
+from busbench.model import Clock, ClockKind
 from busbench.port.wake_log import WakeLog
 
 MS = 1_000_000

@@ -11,7 +11,7 @@ from busbench.bench.receiver import Receiver
 from busbench.bench.sources import open_aircraft, rig_in
 from busbench.drive.surface_check import Word
 from busbench.errors import PortError
-from busbench.model import Chunk
+from busbench.line import Chunk
 from busbench.sim.aircraft_faults import FAULTS, parse_fault
 from busbench.verify.result import Verdict
 from busbench.verify.verify import Verification

@@ -10,7 +10,8 @@ import pytest
 
 from busbench.bench.sources import open_live
 from busbench.errors import PortError
-from busbench.model import ByteLog, Chunk, Clock, ClockKind, Reason
+from busbench.line import Chunk
+from busbench.model import ByteLog, Clock, ClockKind, Reason
 from busbench.sim.address import KEYS, parse_virtual, read_settings
 from busbench.sim.line_faults import Noise, OutageSpan, add_noise
 from busbench.sim.playback import Reads

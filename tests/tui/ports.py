@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from busbench.errors import PortError
-from busbench.model import BUS_LINE, Chunk
+from busbench.line import BUS_LINE, Chunk
 from busbench.port.ipc import EventKind, PortEvent
 from busbench.port.port import HearingPort
 from busbench.sim.address import parse_virtual

@@ -11,7 +11,7 @@ import pytest
 from busbench.bench.plan_limits import NO_SOURCES, LimitSources, MotorOption
 from busbench.drive.frame_source import DriveSource
 from busbench.errors import PortError
-from busbench.model import Chunk
+from busbench.line import Chunk
 from busbench.port.port import FrameSource, Transmission
 from busbench.tui import palette
 from busbench.tui.app_state import AppState

@@ -10,7 +10,7 @@ import pytest
 from busbench.analysis.outages import Outage
 from busbench.analysis.recording import read_recording
 from busbench.errors import OutputError
-from busbench.model import Chunk
+from busbench.line import Chunk
 from busbench.port.ipc import EventKind
 from busbench.tui.live import LiveSession, recording_name
 from busbench.wire.codec import pack_frames

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from busbench.capture.open import open_capture
-from busbench.model import Chunk
+from busbench.line import Chunk
 from busbench.tui.draw import ASCII, drawn_range, large, large_scale
 from busbench.tui.live import LiveSession
 from busbench.tui.replay import ReplaySession

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.model import BUS_LINE, I64, U8, U16, Bools, ByteLog, ClockKind
+from busbench.line import BUS_LINE
+from busbench.model import I64, U8, U16, Bools, ByteLog, ClockKind
 from busbench.wire.codec import pack_frames
 from busbench.wire.frame_spec import FRAME_BYTES
 

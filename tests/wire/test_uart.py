@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busbench.model import BUS_LINE, I64, U8, LineSettings
+from busbench.line import BUS_LINE, LineSettings
+from busbench.model import I64, U8
 from busbench.wire.edges import Edges
 from busbench.wire.uart import LineBytes, LineDecoder, LineFault, decode_fixed, decode_line, encode_line
 
