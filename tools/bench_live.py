@@ -10,7 +10,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -114,6 +114,8 @@ class Answers:
     cpu_ns: I64
 
 
+_REST_NS = 10_000_000  # of processor time in 120 ms: threads that wait take less
+
 # Keys that change what is shown, so that an answer is due: views, lists, the large channel, places, zoom, units.
 _MOVES = ("right", "left", "s-right", "s-left", "pgdn", ".", ".", ",", "n", "n", "p")
 _TOUR = (
@@ -144,7 +146,7 @@ def key_answers(source: str, *, loaded: bytes, rounds: int, limit_s: float = 120
             _await(master, words, limit_s)
             os.write(master, then)
         for key in _TOUR * rounds:
-            _quiet(master, 0.12)
+            _quiet(master, process.pid)
             used, begun = _on_cpu_ns(process.pid), time.perf_counter_ns()
             os.write(master, _SENT.get(key, key.encode()))
             answer = None
@@ -158,9 +160,14 @@ def key_answers(source: str, *, loaded: bytes, rounds: int, limit_s: float = 120
     return Answers(tuple(pressed), np.array(wall, np.int64), np.array(cpu, np.int64))
 
 
-def _on_cpu_ns(pid: int) -> int:
-    """Processor time of a process's main thread, which answers keys; others work beside it (Linux)."""
-    return int(Path(f"/proc/{pid}/task/{pid}/schedstat").read_text().split()[0])
+def _on_cpu_ns(pid: int, *, beside: bool = False) -> int:
+    """Processor time of a process's main thread, which answers keys, or of those that work beside it (Linux)."""
+    total = 0
+    for thread in Path(f"/proc/{pid}/task").iterdir():
+        if (thread.name != str(pid)) is beside:
+            with suppress(OSError):  # it has ended
+                total += int((thread / "schedstat").read_text().split()[0])
+    return total
 
 
 def _await(master: int, words: bytes, limit_s: float) -> None:
@@ -181,10 +188,13 @@ def _take(master: int) -> bytes:
     return data
 
 
-def _quiet(master: int, seconds: float) -> None:
-    """Read output until it is quiet for a time."""
-    while select.select([master], [], [], seconds)[0]:
-        _take(master)
+def _quiet(master: int, pid: int) -> None:
+    """Read output until there is none for 120 ms, and no thread works that will draw without a key."""
+    used, before = _on_cpu_ns(pid, beside=True), -1
+    while used - before > _REST_NS or select.select([master], [], [], 0)[0]:
+        while select.select([master], [], [], 0.12)[0]:
+            _take(master)
+        used, before = _on_cpu_ns(pid, beside=True), used
 
 
 def _drain(master: int) -> None:
