@@ -48,6 +48,8 @@ def test_a_mutant_is_caught_by_the_test_that_holds_it(tree: Path) -> None:
     test = "from limit import Limit\n\ndef test() -> None:\n    assert Limit().holds(3)\n"
     (tree.parent / "test_limit.py").write_text(test)
     found = [mutate.mutant_at(*place) for place in mutate.places_of(tree)]
-    caught_now = [mutate.is_caught(mutant, tree.parent, ["test_limit.py"], limit_s=60) for mutant in found]
-    assert sum(caught_now) == 3
+    by_change = {mutant.is_now: mutant for mutant in found}
+    run = mutate.Run(["test_limit.py"], 60)
+    assert mutate.is_caught(by_change["return value < self.high"], tree.parent, run)
+    assert not mutate.is_caught(by_change["high: int = 4"], tree.parent, run)
     assert tree.read_text() == SOURCE
