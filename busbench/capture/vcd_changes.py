@@ -70,6 +70,11 @@ class VcdChanges:
         Raises:
             CaptureError: something is no entry; what came before was taken.
         """
+        # Commands stand before the first changes; what follows the last of them may be plain.
+        size = text.rfind(b"$end") + len(b"$end")
+        if size >= len(b"$end") and text[size : size + 1] <= b" ":
+            self._take_each(text[:size].split(), text, offset)
+            text, offset = text[size:], offset + size
         if self._skips_to_end or self._value is not None or not self._take_plain(text):
             self._take_each(text.split(), text, offset)
 

@@ -12,7 +12,7 @@ import pytest
 from busbench.capture import file_io, vcd
 from busbench.capture.base import CaptureInfo, ReadOptions
 from busbench.capture.edges import read_edges
-from busbench.capture.vcd_changes import VcdChanges
+from busbench.capture.vcd_changes import Part, VcdChanges
 from busbench.capture.write import open_writer
 from busbench.errors import CaptureError
 from busbench.line import BUS_LINE, LineSettings
@@ -164,13 +164,14 @@ def test_files_that_give_nothing(tmp_path: Path, text: bytes, said: str) -> None
         (b"#9223372036854775807\n", "is too late a time"),
     ],
 )
-def test_what_stands_before_damage_is_given(tmp_path: Path, more: bytes, said: str) -> None:
-    logs = vcd.open_file(kept(tmp_path, HEAD + BODY + more), ReadOptions()).blocks()
+@pytest.mark.parametrize("first", [b"", b"$dumpvars\n0!\n$end\n"])
+def test_what_stands_before_damage_is_given(tmp_path: Path, first: bytes, more: bytes, said: str) -> None:
+    logs = vcd.open_file(kept(tmp_path, HEAD + first + BODY + more), ReadOptions()).blocks()
     assert next(logs).data.tolist() == [0x0F]
     with pytest.raises(CaptureError) as caught:
         next(logs)
     assert said in str(caught.value)
-    assert caught.value.offset == len(HEAD + BODY)
+    assert caught.value.offset == len(HEAD + first + BODY)
 
 
 def test_damage_is_noted_beside_edges(tmp_path: Path) -> None:
@@ -279,6 +280,21 @@ def test_times_before_zero(tmp_path: Path) -> None:
     assert (data, times) == (b"\x0f", [-500_000])
     with pytest.raises(CaptureError, match="goes back in time from #5"):
         read(kept(tmp_path, HEAD.decode() + "#5\n1!\n#-5\n0!\n"))
+
+
+@pytest.mark.parametrize("command", ["$dumpvars\n0!\n$end\n", "$comment one $end\n", "$comment\n$end"])
+def test_what_follows_commands_is_read_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str) -> None:
+    singly: list[bytes] = []
+    take_one = VcdChanges._take_one
+
+    def noting(changes: VcdChanges, token: bytes, got: dict[Part, tuple[list[int], list[float]]]) -> str:
+        singly.append(token)
+        return take_one(changes, token, got)
+
+    monkeypatch.setattr(VcdChanges, "_take_one", noting)
+    data, times, _ = read(kept(tmp_path, HEAD + b"#0\n" + command.encode() + b"\n" + BODY))
+    assert (data, times) == (b"\x0f", [1_000_000])
+    assert singly[-1:] == [b"$end"]
 
 
 def test_many_signals_of_long_names_are_read_alike_fast_and_slowly(
