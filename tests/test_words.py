@@ -49,6 +49,7 @@ RETIRED = {
     r"at 95 % confidence": "95 % upper confidence limit",
     r"which is no pass|that is no pass": "does not count as passed",
 }
+ANY_RETIRED = re.compile("|".join(RETIRED))
 # Openings of sentences.
 OPENINGS = {
     r"(?m)^(Of|To|From|On|At) an? [^.,:\n]*\b(is|are|goes|go|its)\b": "subject, verb, object",
@@ -111,10 +112,12 @@ def texts_of(source: str) -> Iterator[tuple[int, str]]:
 
 def notes_of(source: str) -> Iterator[tuple[int, str]]:
     """Docstrings and comments of a module, each with its line."""
-    prose = {node.value.lineno: node.value for node in ast.walk(ast.parse(source)) if isinstance(node, ast.Expr)}
-    for line, text in texts_of(source):
-        if text.startswith("#") or (line in prose and ast.unparse(prose[line]) == repr(text)):
-            yield line, text
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and isinstance(node.value.value, str):
+            yield node.value.lineno, node.value.value
+    for token in tokenize.generate_tokens(io.StringIO(source).readline):
+        if token.type == tokenize.COMMENT:
+            yield token.start[0], token.string
 
 
 def labels_of(source: str) -> Iterator[tuple[int, str]]:
@@ -143,6 +146,8 @@ def synonyms(label: str) -> list[str]:
 
 def retired(text: str, *, openings: bool = True) -> list[str]:
     """What a text should not say, and what instead."""
+    if not openings and not ANY_RETIRED.search(text):
+        return []
     words = RETIRED | OPENINGS if openings else RETIRED
     return [f"{found[0]!r}: write {words[word]}" for word in words for found in re.finditer(word, text)]
 

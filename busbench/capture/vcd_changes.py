@@ -70,7 +70,7 @@ class VcdChanges:
         Raises:
             CaptureError: something is no entry; what came before was taken.
         """
-        # Commands stand before the first changes; what follows the last of them may be plain.
+        # Commands come before the first changes; what follows the last of them may be plain.
         size = text.rfind(b"$end") + len(b"$end")
         if size >= len(b"$end") and text[size : size + 1] <= b" ":
             self._take_each(text[:size].split(), text, offset)

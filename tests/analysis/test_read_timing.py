@@ -41,7 +41,7 @@ def range_us(result: Timing) -> tuple[str, float, float, float]:
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_truth_lies_in_what_is_claimed(kind: str) -> None:
     inside = claims = 0
-    for seed in range(12):
+    for seed in range(8):
         rng = np.random.default_rng([seed, 17])
         what = draw(rng, count=800)
         jitter = timing(seen(rng, what, kind), clock=PER_READ).jitter
@@ -50,7 +50,7 @@ def test_the_truth_lies_in_what_is_claimed(kind: str) -> None:
             low, high = 1e6 * jitter.period_low_s, 1e6 * jitter.period_high_s
             inside += low - 0.01 <= what.period_jitter_us <= high + 0.01
     assert inside >= claims - 1
-    assert claims >= 6
+    assert claims >= 4
 
 
 @pytest.mark.parametrize(

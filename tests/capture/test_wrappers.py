@@ -14,6 +14,7 @@ import tempfile
 import threading
 import tracemalloc
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -101,6 +102,16 @@ def table(recording: object) -> tuple[object, ...]:
     return (found.info.format, found.info.clock, found.info.notes, [column.tolist() for column in columns])
 
 
+@cache
+def plain(name: str) -> tuple[bytes, tuple[object, ...]]:
+    """A file of a format, and its table without a wrapper."""
+    data = FORMATS[name]()
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, "recording")
+        path.write_bytes(data)
+        return data, table(str(path))
+
+
 class Pipe(io.RawIOBase):
     """An object that cannot seek."""
 
@@ -119,10 +130,8 @@ class Pipe(io.RawIOBase):
 def test_every_format_in_every_wrapper_gives_one_table(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, wrapper: str
 ) -> None:
-    data = FORMATS[name]()
+    data, expected = plain(name)
     path = tmp_path / "recording"
-    path.write_bytes(data)
-    expected = table(str(path))
     assert expected[0] == name
     assert len(expected[3][0]) > 20  # type: ignore[index]
     recording: object = str(path)
@@ -164,12 +173,12 @@ def test_members_that_follow_one_another_are_one_recording(tmp_path: Path, codec
 @pytest.mark.parametrize("codec", PACK)
 def test_what_is_cut_gives_what_stands_before_and_says_so(tmp_path: Path, codec: str) -> None:
     rng = np.random.default_rng(1)
-    data, path = b"".join(b"\x0f" + rng.bytes(22) + b"\0\0" for _ in range(60_000)), tmp_path / "a"
-    packed = PACK[codec](data[:1_000_000]) + PACK[codec](data[1_000_000:])
+    data, path = b"".join(b"\x0f" + rng.bytes(22) + b"\0\0" for _ in range(30_000)), tmp_path / "a"
+    packed = PACK[codec](data[:500_000]) + PACK[codec](data[500_000:])
     path.write_bytes(packed[:-9])
     found = busbench.read_recording(str(path))
     assert found.info.notes == [f"the file is cut ({codec}); what is before was read"]
-    assert len(found.frames) >= 35_000
+    assert len(found.frames) >= 17_000
     path.write_bytes(packed[:9])
     with pytest.raises(CaptureError, match=rf"a: is (cut|damaged) \({codec}\): copy it again"):
         open_capture(str(path))
