@@ -15,6 +15,12 @@ if sys.platform == "win32":
 
 import termios
 
+KEYS = {
+    "Ctrl-Z": b"\x1a", "Ctrl-Q": b"\x11", "Ctrl-S": b"\x13", "Ctrl-backslash": b"\x1c", "Ctrl-C": b"\x03",
+    "Ctrl-D": b"\x04", "Ctrl-V": b"\x16", "NUL": b"\x00", "no text": b"\xff", "half a letter": b"\xc3",
+    "arrow": b"\x1b[A", "space": b" ",
+}  # fmt: skip
+
 
 @pytest.fixture
 def keyboard(monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
@@ -32,6 +38,18 @@ def test_a_key_needs_no_enter_and_the_terminal_is_put_back(keyboard: int) -> Non
         assert any_key(5.0)
         assert not any_key(0.0)
     assert termios.tcgetattr(sys.stdin.fileno()) == before
+    os.close(keyboard)
+
+
+@pytest.mark.parametrize("key", KEYS.values(), ids=KEYS)
+def test_every_key_is_one_and_none_is_left_to_the_terminal(keyboard: int, key: bytes) -> None:
+    with listen_for_keys() as any_key:
+        os.write(keyboard, key)
+        if key == b"\x03":
+            with pytest.raises(KeyboardInterrupt):
+                any_key(5.0)
+        else:
+            assert any_key(5.0)
     os.close(keyboard)
 
 
