@@ -42,7 +42,7 @@ def main(arguments: list[str]) -> int:
         allow_abbrev=False,
     )
     parser.add_argument("--short", action="store_true", help="types and a short set of tests alone")
-    parser.add_argument("--own-system", action="store_true", help="types of this system alone")
+    parser.add_argument("--own-system", action="store_true", help="types of the package alone, on this system")
     parser.add_argument("--install-only", action="store_true", help="install, check nothing")
     chosen, for_pytest = parser.parse_known_args(arguments)
     try:
@@ -54,7 +54,8 @@ def main(arguments: list[str]) -> int:
         return 0
     others = () if chosen.short or chosen.own_system else tuple(one for one in OTHER_SYSTEMS if one != sys.platform)
     systems = (sys.platform, *others)
-    started = {system: _start_mypy(python, system, package_only=chosen.short) for system in systems}
+    package_only = chosen.short or chosen.own_system
+    started = {system: _start_mypy(python, system, package_only=package_only) for system in systems}
     failed = [name for name, step in STEPS if not _run(python, name, step)]
     failed += [f"mypy {system}" for system, mypy in started.items() if not _ended(mypy, f"mypy {system}")]
     # Last, so that its closing line is that of the whole run if all went well.
@@ -94,11 +95,11 @@ def _run(python: Path, name: str, step: tuple[str, ...]) -> bool:
 
 def _start_mypy(python: Path, system: str, *, package_only: bool) -> subprocess.Popen[bytes]:
     command = [str(python), "-m", "mypy", "--no-error-summary", "--platform", system]
-    if system != sys.platform:  # a cache for each, or they would overwrite one another's
-        command += ["--cache-dir", f".mypy_cache/{system}"]
     if system != sys.platform or package_only:  # tests are for this system
         command += ["busbench"]
-    return subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
+    # A cache for each, or they would overwrite one another's.
+    cache = {} if system == sys.platform else {"MYPY_CACHE_DIR": f".mypy_cache/{system}"}
+    return subprocess.Popen(command, cwd=ROOT, env=cache | os.environ, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
 
 
 def _ended(process: subprocess.Popen[bytes], name: str) -> bool:
