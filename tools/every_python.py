@@ -106,7 +106,7 @@ def run_all(pythons: dict[Version, Path], arguments: list[str]) -> list[str]:
 def _run_one(version: Version, python: Path, arguments: list[str], output: IO[bytes] | None) -> str:
     """Install and check with one Python; its name where that failed, else ""."""
     name, began = "{}.{}".format(*version), time.monotonic()
-    # Types are checked once a Python, so that a cache of them would be written for nobody.
+    # Each checks types once: a cache would not be read.
     environment = os.environ | {"BUSBENCH_VENV": f".venv-{name}", "MYPY_CACHE_DIR": os.devnull}
 
     def check(*words: str) -> int:
