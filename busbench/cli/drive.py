@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -31,24 +30,6 @@ _PART_KEYS = (
 )  # fmt: skip
 _DRAWN = "⠉│└▁▔µ"  # some signs beyond ASCII that a preview uses
 _TOP_KEYS = ("frame_period", "end_byte", "unit", "order", "repeat")
-
-
-@dataclass(frozen=True, slots=True)
-class DriveOptions:
-    """What to do with a program."""
-
-    to: str | None = None
-    end: str = "rest"
-    motor: tuple[str, ...] = ()
-    no_motor: bool = False
-    rig: str | None = None
-    lock: tuple[int, ...] = ()
-    is_armed: bool = False
-    preview: bool = False
-    is_ascii: bool = False
-    force: bool = False
-    faults: tuple[str, ...] = ()
-    pulses: tuple[int | str, ...] = ()
 
 
 def _shapes() -> str:
@@ -109,84 +90,69 @@ def command(
     busbench drive captures/heron-flight.pcapng --rate 2000 --to again.pcapng
     busbench drive captures/heron-sweeps.toml --to /dev/ttyUSB0 --rig captures/heron.toml --arm
     """
-    given = {key: value for key, value in shape.items() if value not in (None, ())}
-    orders = DriveOptions(to, end, motor, no_motor, rig, lock, is_armed, preview, is_ascii, force, faults, pulses)
-    click.get_current_context().exit(drive(program, options=given, orders=orders))
-
-
-def drive(name: str, *, options: Mapping[str, Any], orders: DriveOptions) -> int:
-    """Do it; returns the exit code.
-
-    Raises:
-        DriveError: the program is invalid, or may not be sent.
-        PortError: the port cannot be used, or was lost meanwhile.
-    """
     from busbench.cli.limit_options import limit_sources
     from busbench.cli.recorded import is_recording
     from busbench.drive.dry_run import dry_run
     from busbench.drive.frame_generator import EndState, frame_blocks
     from busbench.drive.preview import changed_lines, held_still, past_end, preview_lines
 
-    end = EndState(orders.end)
-    sources = limit_sources(
-        rig=orders.rig, source=orders.to, motors=orders.motor, has_no_motor=orders.no_motor, locks=orders.lock
-    )
-    plan = _rehearsed_on(orders, sources)
-    if orders.faults and plan is None:
+    end_state = EndState(end)
+    sources = limit_sources(rig=rig, source=to, motors=motor, has_no_motor=no_motor, locks=lock)
+    aircraft = _rehearsed_on(to, sources)
+    if faults and aircraft is None:
         raise DriveError("--fault: works with --to virtual:RIG only", hint="leave it out, or name a rig file there")
-    locked = sources.lock(load_program(name, options, rig=sources.plan))
-    program = locked.program
-    if orders.preview:
-        is_ascii = orders.is_ascii or not can_write(_DRAWN)
-        for line in preview_lines(program, dry_run(program, end=end), end=end, is_ascii=is_ascii):
-            click.echo(line) if "\n" in line else prose(line)
-        return 0
-    if orders.to is None:
+    options = {key: value for key, value in shape.items() if value not in (None, ())}
+    locked = sources.lock(load_program(program, options, rig=sources.plan))
+    sweep = locked.program
+    if preview:
+        is_ascii = is_ascii or not can_write(_DRAWN)
+        for line in preview_lines(sweep, dry_run(sweep, end=end_state), end=end_state, is_ascii=is_ascii):
+            prose(line)
+        return
+    if to is None:
         raise DriveError("--to: missing", hint="say where the frames go, or look at them first with --preview")
     from busbench.bench.sources import is_live, is_virtual
     from busbench.cli.drive_output import rehearse
 
-    is_rehearsal = is_virtual(orders.to)
-    is_port = is_live(orders.to) and not is_rehearsal
-    if orders.pulses and (orders.to == "-" or is_rehearsal or is_port):
+    is_rehearsal = is_virtual(to)
+    is_port = is_live(to) and not is_rehearsal
+    if pulses and (to == "-" or is_rehearsal or is_port):
         raise DriveError("--pulses: works with a file only", hint="end the name after --to in .vcd or .csv")
     if not is_port:  # for a port, the list before the cautions has it
-        for line in (*held_still(program), *filter(None, (past_end(program),))):
+        for line in (*held_still(sweep), *filter(None, (past_end(sweep),))):
             say(f"busbench: {line}")
-        if is_recording(name):
-            for line in changed_lines(program, dry_run(program, end=end)):
+        if is_recording(program):
+            for line in changed_lines(sweep, dry_run(sweep, end=end_state)):
                 say(f"busbench: {line}")
     if is_rehearsal:
-        blocks = frame_blocks(program, end=end)
-        for line in rehearse(program, blocks) if plan is None else _rehearse_on(plan, program, blocks, orders):
+        blocks = frame_blocks(sweep, end=end_state)
+        for line in rehearse(sweep, blocks) if aircraft is None else _rehearse_on(aircraft, sweep, blocks, faults):
             click.echo(line)
-        return 0
+        return
     if is_port:
         from busbench.cli.drive_port import run_on_port
 
-        return run_on_port(orders.to, locked, end=end, is_armed=orders.is_armed, sources=sources)
-    if orders.pulses:
+        code = run_on_port(to, locked, end=end_state, is_armed=is_armed, sources=sources)
+        click.get_current_context().exit(code)
+    if pulses:
         from busbench.bench.convert import write_outputs
 
-        written = write_outputs(
-            program, frame_blocks(program, end=end), to=orders.to, outputs=orders.pulses, force=orders.force
-        )
-        wrote(orders.to, f"{pluralize(written, 'frame')}, {pluralize(len(orders.pulses), 'pulse output')}")
-        return 0
+        written = write_outputs(sweep, frame_blocks(sweep, end=end_state), to=to, outputs=pulses, force=force)
+        wrote(to, f"{pluralize(written, 'frame')}, {pluralize(len(pulses), 'pulse output')}")
+        return
     from busbench.bench.convert import write_frames
 
-    written, left_out = write_frames(program, frame_blocks(program, end=end), to=orders.to, force=orders.force)
-    spent_s = (written + left_out) * program.period_s
+    written, left_out = write_frames(sweep, frame_blocks(sweep, end=end_state), to=to, force=force)
+    spent_s = (written + left_out) * sweep.period_s
     gaps = f", {left_out:,} left out" if left_out else ""
-    wrote(orders.to, f"{pluralize(written, 'frame')}{gaps}, {spent_s:.10g} s")
-    return 0
+    wrote(to, f"{pluralize(written, 'frame')}{gaps}, {spent_s:.10g} s")
 
 
-def _rehearsed_on(orders: DriveOptions, sources: LimitSources) -> Rig | None:
+def _rehearsed_on(to: str | None, sources: LimitSources) -> Rig | None:
     """The plan of virtual:RIG, None for other targets."""
     from busbench.bench.sources import rig_in
 
-    if orders.to is None or rig_in(orders.to) is None:
+    if to is None or rig_in(to) is None:
         return None
     return sources.plan if sources.aircraft is None else sources.aircraft[1]
 
@@ -276,8 +242,8 @@ def _faults(options: Mapping[str, Any]) -> list[dict[str, object]]:
     return faults
 
 
-def _rehearse_on(plan: Rig, program: Program, blocks: Iterator[FrameBlock], orders: DriveOptions) -> Iterator[str]:
+def _rehearse_on(plan: Rig, program: Program, blocks: Iterator[FrameBlock], faults: tuple[str, ...]) -> Iterator[str]:
     from busbench.cli.drive_rig import rehearse_on
     from busbench.sim.aircraft_faults import parse_fault
 
-    return rehearse_on(plan, program, blocks, faults=[parse_fault(text) for text in orders.faults])
+    return rehearse_on(plan, program, blocks, faults=[parse_fault(text) for text in faults])

@@ -77,8 +77,8 @@ def wrapped(line: str, stream: TextIO | None = None, *, indent: int = 0) -> str:
 
 
 def prose(line: str, *, indent: int = 0) -> None:
-    """A sentence on standard output; see wrapped."""
-    click.echo(wrapped(line, sys.stdout, indent=indent))
+    """A sentence on standard output, wrapped; a drawing or table of several lines as it is."""
+    click.echo(line if "\n" in line else wrapped(line, sys.stdout, indent=indent))
 
 
 @contextlib.contextmanager

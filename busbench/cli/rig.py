@@ -134,10 +134,7 @@ def sheet_command(rig: str, output: str | None, force: bool, is_ascii: bool, for
         write_json({"rig": plan.plan.name, "steps": steps})
     else:
         for line in sheet_lines(plan, is_ascii=is_ascii or not can_write(TREE_SIGNS)):
-            if "\n" in line:
-                click.echo(line)  # the tree
-            else:
-                prose(line, indent=3 if line[:1].isdigit() else 8 if line.startswith("[") else 0)
+            prose(line, indent=3 if line[:1].isdigit() else 8 if line.startswith("[") else 0)
 
 
 def _today() -> str:

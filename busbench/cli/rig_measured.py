@@ -7,8 +7,6 @@ from dataclasses import asdict
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-import click
-
 from busbench.capture.base import ReadOptions
 from busbench.cli.output import can_write, prose, table_lines, write_csv, write_json, wrote
 from busbench.cli.rig_files import write_new
@@ -76,10 +74,7 @@ def power_measured(
     else:
         unit = "mohm" if is_ascii or not can_write("Ω") else "mΩ"
         for line in _lines(rig, measured, fit, sags, temperature_c=temperature_c, unit=unit):
-            if "\n" in line:
-                click.echo(line)  # a table
-            else:
-                prose(line, indent=2)
+            prose(line, indent=2)
 
 
 def _sags(path: str, rig: Rig, measured_path: str, measured: Measurement, recording: str, shift_s: float) -> Sags:

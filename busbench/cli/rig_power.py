@@ -81,55 +81,26 @@ def power_command(
         power_measured(rig, measured, recording=recording, shift_s=shift_s, temperature_c=temperature_c, svg=svg,
                        force=force, format_=format_, is_ascii=is_ascii)  # fmt: skip
         return
-    power(rig, temperature_c=temperature_c, moving_pct=moving_pct, program=program, svg=svg, force=force,
-          is_ascii=is_ascii, format_=format_)  # fmt: skip
-
-
-def _require_together(ctx: click.Context, *, is_measured: bool) -> None:
-    """Refuse options that say nothing of readings, or nothing without them."""
-    for name in ("program", "moving_pct") if is_measured else ("recording", "shift_s"):
-        if ctx.get_parameter_source(name) is ParameterSource.COMMANDLINE:
-            option = f"--{name.partition('_')[0]}"
-            if is_measured:
-                raise BusbenchError(f"--measured: cannot be combined with {option}", hint="leave one out")
-            raise BusbenchError(f"{option}: works with --measured", hint="name the readings with --measured too")
-
-
-def power(
-    path: str,
-    *,
-    temperature_c: float = 20.0,
-    moving_pct: float = 25.0,
-    program: str | None = None,
-    svg: str | None = None,
-    force: bool = False,
-    is_ascii: bool = False,
-    format_: str = "table",
-) -> None:
-    """Print the load cases, or write the picture.
-
-    If the picture goes to standard output, nothing else does.
-    """
     from busbench.rig.load import read_rig
     from busbench.rig.power import MOVING, find_endurance, power_cases, unlisted_stalls, unstated_currents
     from busbench.rig.topology import require_tree
     from busbench.rig.weakest import find_weakest
 
-    rig = read_rig(path)
-    require_tree(rig, path=path)
-    cases = power_cases(rig, temperature_c=temperature_c)
-    run = _run_program(rig, program, temperature_c) if program is not None else None
+    plan = read_rig(rig)
+    require_tree(plan, path=rig)
+    cases = power_cases(plan, temperature_c=temperature_c)
+    run = _run_program(plan, program, temperature_c) if program is not None else None
     if run is not None:
         cases.append(run.case)
-    weakest = find_weakest(rig, temperature_c=temperature_c)
-    endurance = find_endurance(rig, moving_pct=moving_pct)
+    weakest = find_weakest(plan, temperature_c=temperature_c)
+    endurance = find_endurance(plan, moving_pct=moving_pct)
     if svg is not None:
         from busbench.report.harness_picture import WEAKEST, draw_harness
 
         shown = next(case for case in cases if case.case == (weakest.case if weakest is not None else MOVING))
         marks = {weakest.lead_to: WEAKEST} if weakest is not None else {}
         caption = f"{shown.case}, leads at {temperature_c:g} °C"
-        write_new(svg, draw_harness(rig, shown, marks, caption=caption).file(), force=force)
+        write_new(svg, draw_harness(plan, shown, marks, caption=caption).file(), force=force)
         if svg == "-":
             return
         wrote(svg, f"wiring tree, {caption}")
@@ -141,29 +112,36 @@ def power(
     elif format_ == "json":
         write_json(
             {
-                "rig": rig.plan.name,
+                "rig": plan.plan.name,
                 "temperature_c": temperature_c,
-                "minimum_v": rig.supply.minimum_v,
+                "minimum_v": plan.supply.minimum_v,
                 "cases": [asdict(case) | {"warnings": list(map(str, case.warnings))} for case in cases],
-                "stalls_left_out": unlisted_stalls(rig, cases),
+                "stalls_left_out": unlisted_stalls(plan, cases),
                 "weakest": asdict(weakest) if weakest is not None else None,
                 "program": {"worst_s": run.worst_s, "mean_a": run.mean_a, "hours": run.hours}
                 if run is not None
                 else None,
                 "endurance": asdict(endurance) if endurance is not None else None,
-                "unstated_currents": unstated_currents(rig),
+                "unstated_currents": unstated_currents(plan),
             }
         )
     else:
         from busbench.rig.power_text import power_lines
 
         is_ascii = is_ascii or not can_write(TREE_SIGNS)
-        lines = power_lines(rig, cases, weakest, endurance, run, temperature_c=temperature_c, is_ascii=is_ascii)
+        lines = power_lines(plan, cases, weakest, endurance, run, temperature_c=temperature_c, is_ascii=is_ascii)
         for line in lines:
-            if "\n" in line:
-                click.echo(line)  # the tree
-            else:
-                prose(line, indent=2)
+            prose(line, indent=2)
+
+
+def _require_together(ctx: click.Context, *, is_measured: bool) -> None:
+    """Refuse options that say nothing of readings, or nothing without them."""
+    for name in ("program", "moving_pct") if is_measured else ("recording", "shift_s"):
+        if ctx.get_parameter_source(name) is ParameterSource.COMMANDLINE:
+            option = f"--{name.partition('_')[0]}"
+            if is_measured:
+                raise BusbenchError(f"--measured: cannot be combined with {option}", hint="leave one out")
+            raise BusbenchError(f"{option}: works with --measured", hint="name the readings with --measured too")
 
 
 def _run_program(rig: Rig, program: str, temperature_c: float) -> ProgramRun:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -30,26 +29,6 @@ if TYPE_CHECKING:
 
 _RESUME = "see to the port, then go on with --resume: the positions of the surfaces are not known"
 NAME_MOST = 16  # max width of a device name, so that the table fits 80 columns
-
-
-@dataclass(frozen=True, slots=True)
-class WalkOptions:
-    """The options of the command."""
-
-    port: str
-    rig: str
-    answers: str | None
-    is_resumed: bool
-    is_armed: bool
-    faults: tuple[str, ...]
-    rate_pct_per_s: float
-
-    @property
-    def is_rehearsal(self) -> bool:
-        """True if no real aircraft moves."""
-        from busbench.bench.sources import is_virtual
-
-        return is_virtual(self.port)
 
 
 def _faults() -> str:
@@ -94,26 +73,8 @@ def command(
     busbench walk virtual: --rig captures/heron.toml --fault reversed:rudder
     busbench walk /dev/ttyUSB0 --rig captures/heron.toml --arm
     """
-    from busbench.bench.sources import is_virtual, rig_in
-
-    name, _, settings = port.partition("?")
-    if is_virtual(port) and settings:
-        raise DriveError(port + ": a walk takes no settings", hint=f"give {name}")
-    plan = rig or rig_in(port)
-    if not plan:
-        raise DriveError("--rig: missing", hint="name the rig file; `busbench rig new` writes one to start from")
-    orders = WalkOptions(port, plan, answers, is_resumed, is_armed, faults, rate_pct_per_s)
-    click.get_current_context().exit(walk(orders))
-
-
-def walk(orders: WalkOptions) -> int:
-    """Do it; returns the exit code.
-
-    Raises:
-        DriveError: a condition is not met; nothing was sent.
-        PortError: the port cannot be used, or was lost meanwhile; the answers are saved.
-    """
     from busbench.bench.rehearsal import found_by_walk, rehearsal_lines
+    from busbench.bench.sources import is_virtual, require_port, rig_in
     from busbench.bench.surface_plan import begin_walk, plan_walk
     from busbench.bench.surface_session import SurfaceSession
     from busbench.cli.keys import has_keyboard, read_answers
@@ -121,61 +82,63 @@ def walk(orders: WalkOptions) -> int:
     from busbench.sim.aircraft_faults import parse_fault
     from busbench.verify.stations import direction_words
 
-    rig = read_rig(orders.rig)
-    faults = [parse_fault(text) for text in orders.faults]
-    if faults and not orders.is_rehearsal:
+    name, _, settings = port.partition("?")
+    is_rehearsal = is_virtual(port)
+    if is_rehearsal and settings:
+        raise DriveError(port + ": a walk takes no settings", hint=f"give {name}")
+    path = rig or rig_in(port)
+    if not path:
+        raise DriveError("--rig: missing", hint="name the rig file; `busbench rig new` writes one to start from")
+    aircraft, built_in = read_rig(path), [parse_fault(text) for text in faults]
+    if built_in and not is_rehearsal:
         raise DriveError("--fault: works with virtual: only", hint="leave it out")
-    if not orders.is_rehearsal:
-        from busbench.bench.sources import require_port
-
-        require_port(orders.port, then="a walk needs a port or virtual:")
-    plan = plan_walk(rig, rig_path=orders.rig, port=orders.port, rate_pct_per_s=orders.rate_pct_per_s)
-    if not orders.is_rehearsal:
+    if not is_rehearsal:
+        require_port(port, then="a walk needs a port or virtual:")
+    plan = plan_walk(aircraft, rig_path=path, port=port, rate_pct_per_s=rate_pct_per_s)
+    if not is_rehearsal:
         from busbench.bench.safety import CAUTIONS, require_arming, require_motor
 
         for line in (*plan.motion_lines(), "", *CAUTIONS, *plan.sources.cautions, ""):
             say(line, indent=2 if line.startswith("  - ") else 0)
-        require_motor(
-            orders.port, names_motor=plan.sources.names_motor, unsaid=plan.sources.unstated, has_options=False
-        )
-        require_arming(orders.port, is_armed=orders.is_armed, can_stop=has_keyboard())
-    path = _answers_path(orders)
-    start = begin_walk(plan, path=path, is_resumed=orders.is_resumed)
+        require_motor(port, names_motor=plan.sources.names_motor, unsaid=plan.sources.unstated, has_options=False)
+        require_arming(port, is_armed=is_armed, can_stop=has_keyboard())
+    kept_in = _answers_path(answers, path, is_rehearsal=is_rehearsal, is_resumed=is_resumed)
+    start = begin_walk(plan, path=kept_in, is_resumed=is_resumed)
     for name in start.renewed:
         say(f"{name}: the plan has changed since, so it is walked again")
     with ExitStack() as stack:
-        receiver = None if orders.is_rehearsal else _open_port(orders.port, stack)
-        watched = _rehearse(plan, faults) if receiver is None else receiver
+        receiver = None if is_rehearsal else _open_port(port, stack)
+        watched = _rehearse(plan, built_in) if receiver is None else receiver
         read_key = stack.enter_context(read_answers())
         session = SurfaceSession(watched, start, is_fast=True)
-        kept = f"answers go to {path}" if path else "a rehearsal, whose answers are not kept"
-        say(f"{rig.plan.name}: {len(plan.stops)} to walk, {kept}")
-        say(direction_words(rig))
+        kept = f"answers go to {kept_in}" if kept_in else "a rehearsal, whose answers are not kept"
+        say(f"{aircraft.plan.name}: {len(plan.stops)} to walk, {kept}")
+        say(direction_words(aircraft))
         is_interrupted = WalkTexts(session, receiver, read_key=read_key).go()
     if session.lost:
-        raise PortError(orders.port, session.lost, hint=_RESUME)
+        raise PortError(port, session.lost, hint=_RESUME)
     if session.save_error is not None:
         raise session.save_error
     for line in summary_lines(session.walk.entries, plan.head.not_walked):
         prose(sanitize(line), indent=2)
-    for words in rehearsal_lines(faults, found_by_walk(faults, session.walk.entries)):
+    for words in rehearsal_lines(built_in, found_by_walk(built_in, session.walk.entries)):
         say(words, indent=2 if words.startswith("- ") else 0)
     is_good = session.walk.is_good
-    if path is not None:
-        wrote(path, "answers", then="" if is_good else "go on later with --resume")
-    return INTERRUPTED if is_interrupted else 0 if is_good else 1
+    if kept_in is not None:
+        wrote(kept_in, "answers", then="" if is_good else "go on later with --resume")
+    click.get_current_context().exit(INTERRUPTED if is_interrupted else 0 if is_good else 1)
 
 
-def _answers_path(orders: WalkOptions) -> Path | None:
-    if orders.answers is not None:
-        return Path(orders.answers)
-    if orders.is_rehearsal:
-        if orders.is_resumed:
+def _answers_path(answers: str | None, rig: str, *, is_rehearsal: bool, is_resumed: bool) -> Path | None:
+    if answers is not None:
+        return Path(answers)
+    if is_rehearsal:
+        if is_resumed:
             raise DriveError("--resume: needs --answers in a rehearsal", hint="name the file to go on with")
         return None
     from busbench.bench.surface_plan import answers_path
 
-    return answers_path(orders.rig)
+    return answers_path(rig)
 
 
 def _rehearse(plan: WalkPlan, faults: Sequence[AircraftFault]) -> Rehearsal:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import enum
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,19 +17,27 @@ from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FLAG_FAILSAFE, FLAG
 TRACE_S = 4.0
 LOW_END, HIGH_END = 172, 1811  # the customary ends of a channel
 NEAR_END = 8
-FAILSAFE, LOST = "failsafe", "lost"  # the value is the receiver's, not the stick's
-DAMAGED = "damaged"  # the value repeats the frame before
-HELD = frozenset({DAMAGED, "no frame"})  # states without a current frame
-GLITCH, MOVING, AT_END, PAST_END, STILL, ON, OFF, NONE = (
-    "glitch",
-    "moving",
-    "at end",
-    "past end",
-    "still",
-    "on",
-    "off",
-    "no frame",
-)
+
+
+class ChannelState(enum.StrEnum):
+    """What a channel does, in a word."""
+
+    GLITCH = "glitch"
+    MOVING = "moving"
+    AT_END = "at end"
+    PAST_END = "past end"
+    STILL = "still"
+    ON = "on"
+    OFF = "off"
+    FAILSAFE = "failsafe"  # failsafe, lost: the value is the receiver's, not the stick's
+    LOST = "lost"
+    DAMAGED = "damaged"  # the value repeats the frame before
+    NONE = "no frame"
+
+    @property
+    def is_held(self) -> bool:
+        """True without a current frame."""
+        return self in (ChannelState.DAMAGED, ChannelState.NONE)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,7 +50,7 @@ class ChannelRows:
     high: U16
     # values in equal time steps up to the place, -1 without a frame, int16 (18, points)
     trace: NDArray[np.int16]
-    states: tuple[str, ...]  # state of each channel
+    states: tuple[ChannelState, ...]  # of each channel
 
 
 def look(
@@ -67,7 +76,12 @@ def look(
     if row < 0:
         nothing = np.zeros(ALL_CHANNELS, np.uint16)
         return ChannelRows(
-            -1, nothing, nothing, nothing, np.full((ALL_CHANNELS, points), -1, np.int16), (NONE,) * ALL_CHANNELS
+            -1,
+            nothing,
+            nothing,
+            nothing,
+            np.full((ALL_CHANNELS, points), -1, np.int16),
+            (ChannelState.NONE,) * ALL_CHANNELS,
         )
     width = round(TRACE_S * store.ticks_per_s)
     first = max(0, store.row_at(place - width), row + 1 - STILL_FRAMES)
@@ -80,11 +94,11 @@ def look(
     trace = _sample(store, first, row + 1, edges, recent, stale_ns)
     flags = int(store.flags[row])
     if is_gone:
-        states = (NONE,) * ALL_CHANNELS
+        states = (ChannelState.NONE,) * ALL_CHANNELS
     elif store.is_damaged(row, row + 1)[0]:
-        states = (DAMAGED,) * ALL_CHANNELS
+        states = (ChannelState.DAMAGED,) * ALL_CHANNELS
     elif flags & (FLAG_FAILSAFE | FLAG_LOST):
-        states = (FAILSAFE if flags & FLAG_FAILSAFE else LOST,) * ALL_CHANNELS
+        states = (ChannelState.FAILSAFE if flags & FLAG_FAILSAFE else ChannelState.LOST,) * ALL_CHANNELS
     else:
         states = _states(recent, glitches)
     return ChannelRows(row, recent[:, -1], low, high, trace, states)
@@ -128,7 +142,7 @@ def _sample(store: FrameStore, first: int, last: int, edges: I64, values: U16, s
     return out
 
 
-def _states(recent: U16, glitches: frozenset[int]) -> tuple[str, ...]:
+def _states(recent: U16, glitches: frozenset[int]) -> tuple[ChannelState, ...]:
     last = recent[:, -STILL_FRAMES:].astype(np.int16)
     now = last[:, -1]
     spread = last.max(axis=1) - last.min(axis=1)
@@ -136,18 +150,15 @@ def _states(recent: U16, glitches: frozenset[int]) -> tuple[str, ...]:
     for channel in range(ALL_CHANNELS):
         value = int(now[channel])
         if channel in glitches:
-            words.append(GLITCH)
+            words.append(ChannelState.GLITCH)
         elif channel >= CHANNELS:
-            words.append(ON if value else OFF)
+            words.append(ChannelState.ON if value else ChannelState.OFF)
         elif int(spread[channel]) > STILL_COUNTS:
-            words.append(MOVING)
+            words.append(ChannelState.MOVING)
         elif value < LOW_END - NEAR_END or value > HIGH_END + NEAR_END:
-            words.append(PAST_END)
+            words.append(ChannelState.PAST_END)
         elif value <= LOW_END + NEAR_END or value >= HIGH_END - NEAR_END:
-            words.append(AT_END)
+            words.append(ChannelState.AT_END)
         else:
-            words.append(STILL)
+            words.append(ChannelState.STILL)
     return tuple(words)
-
-
-__all__ = ["HELD", "TRACE_S", "ChannelRows", "between", "find_glitches", "look"]

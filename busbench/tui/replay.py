@@ -15,7 +15,7 @@ from busbench.capture.frames import Span, read_frames
 from busbench.capture.open import open_capture
 from busbench.errors import CaptureError, OutputError, pluralize, require_kind
 from busbench.model import Annotation, Rejects
-from busbench.tui.events import Events, Losses
+from busbench.tui.events import Events
 from busbench.tui.new_file import require_new
 from busbench.tui.session import Session
 from busbench.tui.timing import TimingFigures, look_at_timing
@@ -71,15 +71,7 @@ class ReplaySession(Session):
         info, first_offset = self._capture.info, self.store.first_offset(0)
         timeline = RecordingTimes(info, span, times, Rejects.concat(rejects), first_offset)
         outages = timeline.outages(clock=self.clock)
-        self.losses = Losses(
-            frames=outages.frames,
-            missing=outages.missing,
-            missed=outages.missed,
-            missed_low=outages.missed_low,
-            period_s=outages.period_s,
-            bursts=outages.bursts,
-            stray_bytes=outages.stray_bytes,
-        )
+        self.losses = outages
         self.events = Events.of(outages.events, store=self.store, start_ns=self.start).prepare()
         self.marks = sorted([*self.marks, *info.marks, *self._kept_notes()], key=lambda one: one.t_ns)
         notes = [note for note in info.notes if self.options.interface is None or not note.startswith(CHOICE)]

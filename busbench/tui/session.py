@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busbench.analysis.binomial import loss_bounds
+from busbench.analysis.outages import Outages
 from busbench.errors import BusbenchError, pluralize
 from busbench.line import BUS_LINE, LineSettings
 from busbench.model import I64, Annotation, Clock
@@ -60,7 +61,7 @@ class Session(abc.ABC):
         self.scale = scale
         self.store = FrameStore(clock=clock)
         self.events: Events = NO_EVENTS
-        self.losses = Losses()
+        self.losses: Losses | Outages = Losses()  # the totals; of a recording all that was found
         self.marks: list[Annotation] = []
         self.unkept_marks = 0  # annotations in no file
         self.notice = ""  # the last message, for people

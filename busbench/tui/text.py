@@ -12,6 +12,7 @@ from rich.cells import cell_len, chop_cells, set_cell_size
 from busbench.line import LineSettings
 from busbench.tui.session import Session
 from busbench.tui.settings import Unit
+from busbench.wire.frame_spec import CHANNELS
 from busbench.wire.scale import Scale
 
 Span = tuple[str, str]  # text, name of a style
@@ -136,8 +137,10 @@ def line_words(line: LineSettings) -> str:
     return f"{line.baud} 8{line.parity}{line.stop_bits}" + (" inverted" if line.inverted else "")
 
 
-def value_words(counts: int, unit: str, scale: Scale) -> str:
-    """A channel's value in the chosen unit, without the unit."""
+def value_words(counts: int, channel: int, unit: str, scale: Scale) -> str:
+    """The value of a channel (0-17) in the chosen unit, without the unit; on or off for the last two."""
+    if channel >= CHANNELS:
+        return "on" if counts else "off"
     if unit == "us":
         return f"{scale.to_us(counts):.1f}"
     if unit == "percent":

@@ -43,7 +43,12 @@ def test_places() -> None:
 
 
 def test_values_in_each_unit() -> None:
-    assert [value_words(1811, unit, Scale()) for unit in ("counts", "us", "percent")] == ["1811", "2011.9", "+100.0"]
+    assert [value_words(1811, 15, unit, Scale()) for unit in ("counts", "us", "percent")] == [
+        "1811",
+        "2011.9",
+        "+100.0",
+    ]
+    assert [value_words(state, 16, "us", Scale()) for state in (0, 1)] == ["off", "on"]
 
 
 def test_names_are_cut_by_cells_and_control_characters_are_written_out() -> None:

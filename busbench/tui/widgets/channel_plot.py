@@ -199,9 +199,7 @@ def _common_ends(view: Envelope, channels: Sequence[int]) -> tuple[int, int] | N
 
 
 def _value(ui: AppState, counts: int, channel: int) -> str:
-    if channel >= CHANNELS:
-        return "on" if counts else "off"
-    return value_words(counts, ui.unit, ui.needs.scale)
+    return value_words(counts, channel, ui.unit, ui.needs.scale)
 
 
 def _between(ui: AppState, anchor: int) -> list[tuple[str, str]]:

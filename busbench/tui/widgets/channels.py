@@ -8,20 +8,7 @@ from functools import partial
 from busbench.errors import sanitize
 from busbench.model import U16
 from busbench.tui.app_state import AppState
-from busbench.tui.channels import (
-    AT_END,
-    DAMAGED,
-    FAILSAFE,
-    GLITCH,
-    HELD,
-    LOST,
-    MOVING,
-    NONE,
-    ON,
-    PAST_END,
-    TRACE_S,
-    ChannelRows,
-)
+from busbench.tui.channels import TRACE_S, ChannelRows, ChannelState
 from busbench.tui.draw import I16, WIRE_MAX, drawn_range, ruler, traces
 from busbench.tui.live import LiveSession
 from busbench.tui.plotting import Plotter
@@ -32,28 +19,17 @@ from busbench.tui.widgets.channel_plot import plot_lines
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS
 
-_STYLES = {
-    MOVING: "pen",
-    AT_END: "warn",
-    PAST_END: "warn",
-    GLITCH: "gap",
-    NONE: "gap",
-    ON: "pen",
-    FAILSAFE: "failsafe",
-    LOST: "lost",
-    DAMAGED: "damaged",
-}
-# Told by shape as well as by word.
-_SHAPES = {
-    MOVING: "~",
-    AT_END: "|",
-    PAST_END: "!",
-    GLITCH: "*",
-    NONE: "x",
-    ON: "1",
-    FAILSAFE: "f",
-    LOST: "l",
-    DAMAGED: "d",
+# A shape, since no state is told by colour alone, and a style.
+_LOOKS: dict[ChannelState, tuple[str, str]] = {
+    ChannelState.MOVING: ("~", "pen"),
+    ChannelState.AT_END: ("|", "warn"),
+    ChannelState.PAST_END: ("!", "warn"),
+    ChannelState.GLITCH: ("*", "gap"),
+    ChannelState.NONE: ("x", "gap"),
+    ChannelState.ON: ("1", "pen"),
+    ChannelState.FAILSAFE: ("f", "failsafe"),
+    ChannelState.LOST: ("l", "lost"),
+    ChannelState.DAMAGED: ("d", "damaged"),
 }
 _STATE_CELLS = 10
 _PATIENCE_S = 1.0
@@ -179,7 +155,7 @@ def channel_lines(
         state, lines = data.states[channel], pens[channel]
         least, most = (_end(ui, data, channel, one[channel]) for one in (bottom, top))
         ends = [" " * _SCALE_CELLS] * (len(lines) - 1) + [f"{least:>{_SCALE_CELLS - 1}} "]
-        is_held = state in HELD
+        is_held = state.is_held
         pen = "dim" if is_held else "pen"
         out.append(
             [
@@ -240,7 +216,7 @@ def _head(ui: AppState, data: ChannelRows, name: int, rule: int, trace: int) -> 
     is_timed = ui.needs.clock.is_known
     span = f"last {TRACE_S:.0f} s" if is_timed else f"last {TRACE_S * ROWS_A_SECOND:.0f} frames"
     room = rule + trace + 2 * _SCALE_CELLS - 1
-    if data.row >= 0 and NONE in data.states:
+    if data.row >= 0 and ChannelState.NONE in data.states:
         age = f" for {duration(ui.needs.age_s)}" if is_timed else ""
         words = f"NO FRAME{age}; (last values)"
         return [
@@ -264,9 +240,8 @@ def _shorter(scale: str) -> Iterator[str]:
 def _value(ui: AppState, data: ChannelRows, channel: int) -> Line:
     if data.row < 0:
         return [(f"{'-':>8} ", "dim")]
-    value = int(data.values[channel])
-    text = value_words(value, ui.unit, ui.needs.scale) if channel < CHANNELS else "on" if value else "off"
-    is_held = data.states[channel] in HELD
+    text = value_words(int(data.values[channel]), channel, ui.unit, ui.needs.scale)
+    is_held = data.states[channel].is_held
     return [(f"{f'({text})' if is_held else text:>8} ", "dim" if is_held else "title")]
 
 
@@ -285,7 +260,7 @@ def _ruler(ui: AppState, data: ChannelRows, channel: int, width: int) -> Line:
     if data.row < 0:
         return [(ui.glyphs.rule * width, "rule")]
     low, high = int(data.low[channel]), int(data.high[channel])
-    value = None if data.states[channel] in HELD else int(data.values[channel])
+    value = None if data.states[channel].is_held else int(data.values[channel])
     return ruler(value, low, high, width, ui.glyphs, top=1 if channel >= CHANNELS else WIRE_MAX)
 
 
@@ -312,5 +287,6 @@ def channel_heights(room: int, *, channels: Sequence[int], named: Sequence[int])
     return rows
 
 
-def _state(word: str) -> Line:
-    return [(fit(f"{_SHAPES.get(word, ' ')} {word}", _STATE_CELLS), _STYLES.get(word, "dim"))]
+def _state(state: ChannelState) -> Line:
+    shape, style = _LOOKS.get(state, (" ", "dim"))
+    return [(fit(f"{shape} {state}", _STATE_CELLS), style)]

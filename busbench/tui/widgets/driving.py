@@ -241,9 +241,7 @@ class DriveLines(LineWidget):
     def _value(self, values: object, channel: int) -> str:
         if not isinstance(values, np.ndarray):
             return "-"
-        if channel >= CHANNELS:
-            return "on" if values[channel] else "off"
-        return value_words(int(values[channel]), self.ui.unit, self.ui.needs.scale)
+        return value_words(int(values[channel]), channel, self.ui.unit, self.ui.needs.scale)
 
 
 def _wrapped(texts: list[str] | tuple[str, ...], width: int, style: str) -> list[Line]:

@@ -20,7 +20,6 @@ from busbench.tui.widgets.outage_traces import around_lines
 from busbench.tui.widgets.receivers import beside_lines
 from busbench.tui.window import timeline_window
 
-_STYLES = {"gap": "gap", "lost": "lost", "failsafe": "failsafe", "damaged": "damaged"}
 _CELL = 26
 _LIST_CELLS = 78
 _LOW = 14  # lines up to which channels are closer together
@@ -163,20 +162,15 @@ class OutageLines(LineWidget):
 
     def _channel(self, channel: int, one: Across) -> str:
         def show(counts: int | None) -> str:
-            if counts is None:
-                return "none"
-            if channel >= 16:
-                return "on" if counts else "off"
-            return value_words(counts, self.ui.unit, self.ui.needs.scale)
+            return "none" if counts is None else value_words(counts, channel, self.ui.unit, self.ui.needs.scale)
 
-        arrow = ">"
         if not _has_moved(one):
             return f"held {show(one.before)}"
         parts = [show(one.before)]
         if one.low is not None and one.high is not None:
             parts.append(show(one.low) if one.low == one.high else f"{show(one.low)}..{show(one.high)}")
         parts.append(show(one.after))
-        return f" {arrow} ".join(parts)
+        return " > ".join(parts)
 
 
 def _group(session: Session, row: Row, width: int) -> Line:
@@ -190,7 +184,7 @@ def _group(session: Session, row: Row, width: int) -> Line:
     name = f"{row.count} close" if len(kinds) > 1 else f"{row.count} {kinds[0]}"
     text = f" {name:<9}{place_words(session, start):>14}{lasted:>14}{count:>8,}{size:>8,}{items[0].offset:>12,}"
     letters = LETTERS[kinds[0]].upper() if len(kinds) == 1 else "+"
-    return [("   ", "ink"), (f"{row.first + 1:4d} ", "dim"), (letters, _STYLES[kinds[0]]), (text[: width - 9], "ink")]
+    return [("   ", "ink"), (f"{row.first + 1:4d} ", "dim"), (letters, kinds[0]), (text[: width - 9], "ink")]
 
 
 def _has_moved(one: Across) -> bool:
@@ -213,7 +207,7 @@ def _summed(session: Session, gap: str) -> Line:
     line: Line = [(" ", "ink")]
     counts = session.events.counts
     for kind in KINDS:
-        style = _STYLES[kind] if counts[kind] else "dim"
+        style = kind if counts[kind] else "dim"
         line += [(LETTERS[kind], style), (f" {kind} {counts[kind]}{gap}", "ink" if counts[kind] else "dim")]
     if session.events.longest_s is not None:
         line.append((f"longest {duration(session.events.longest_s)}", "ink"))
@@ -240,6 +234,6 @@ def _row(session: Session, index: int, event: Outage, *, width: int, is_chosen: 
     return [
         (" > " if is_chosen else "   ", style),
         (f"{index + 1:4d} ", style),
-        (LETTERS[event.kind], _STYLES[event.kind]),
+        (LETTERS[event.kind], event.kind),
         (text[: width - 9], style),
     ]

@@ -174,6 +174,4 @@ def _shown(ui: AppState, program: Program, channel: int, values: object) -> str:
 
 
 def _value(ui: AppState, program: Program, channel: int, counts: int) -> str:
-    if channel >= CHANNELS:
-        return "on" if counts else "off"
-    return value_words(counts, ui.unit, program.scale)
+    return value_words(counts, channel, ui.unit, program.scale)

@@ -10,10 +10,10 @@ from busbench.bench.sign_off import SignOff
 from busbench.errors import SAFETY, sanitize
 from busbench.sim.aircraft_port import REHEARSAL
 from busbench.tui.app_state import AppState
-from busbench.tui.channels import MOVING
+from busbench.tui.channels import ChannelState
 from busbench.tui.plotting import Plotter
 from busbench.tui.session import Session
-from busbench.tui.text import Line, fit, place_words, value_words, wrap
+from busbench.tui.text import UNIT_WORDS, Line, fit, place_words, value_words, wrap
 from busbench.tui.verdicts import VerdictTable
 from busbench.tui.verifying import RecordedCheck, command_words
 from busbench.tui.widgets.channel_plot import moment_lines
@@ -100,19 +100,20 @@ class VerifyLines(LineWidget):
             return
         data = session.channel_rows(2)
         for channel in work.step.channels[:6]:
-            value, at = int(data.values[channel - 1]), channel - 1
+            at = channel - 1
+            value = value_words(int(data.values[at]), at, unit, scale)
             text = f"   {channel:2d} {fit(sanitize(session.names.get(channel, '')), 18)}"
             if channel > 16:
-                yield [(f"{text} {'on' if value else 'off'}", "pen")]
+                yield [(f"{text} {value}", "pen")]
                 continue
-            text += f"{value_words(value, unit, scale):>7} {_unit(unit)}"
+            text += f"{value:>7} {UNIT_WORDS[unit]}"
             since = session.store.row_at(work.begun_ns) + 1  # of the step
             if work.state is not CheckState.READY and since <= row:
                 low, high = session.store.span(since, row + 1)
-                ends = (value_words(int(one[at]), unit, scale) for one in (low, high))
+                ends = (value_words(int(one[at]), at, unit, scale) for one in (low, high))
                 text += f"   {' to '.join(ends)} in this step"
             yield [(text, "pen")]
-        moving = [at + 1 for at, state in enumerate(data.states) if state == MOVING]
+        moving = [at + 1 for at, state in enumerate(data.states) if state is ChannelState.MOVING]
         others = [number for number in moving if number not in work.step.channels]
         said = ", ".join(_named(session.names, number) for number in (others if work.step.channels else moving))
         what = "also moving" if work.step.channels else "moving"
@@ -184,10 +185,6 @@ def wrapped(text: str, width: int, style: str = "ink", *, indent: int = 1) -> It
     hang = "  " if text.startswith("- ") else ""
     for part in wrap(sanitize(text), max(10, width - indent - 1), indent=hang) or [""]:
         yield [(" " * indent + part, style)]
-
-
-def _unit(unit: str) -> str:
-    return {"counts": "counts", "us": "µs", "percent": "%"}[unit]
 
 
 def _named(names: dict[int, str], channel: int) -> str:
