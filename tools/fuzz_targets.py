@@ -257,8 +257,7 @@ def _rig(data: bytes, path: str) -> None:
     from busbench.rig.check import check_rig
     from busbench.rig.load import read_rig
     from busbench.rig.power import find_endurance, power_cases
-    from busbench.rig.sheet import sheet_html
-    from busbench.rig.sheet_text import sheet_lines
+    from busbench.rig.sheet import sheet_html, sheet_lines
     from busbench.rig.weakest import find_weakest
     from busbench.rig.wiring_tree import draw_tree, layout_tree
 

@@ -18,9 +18,8 @@ from busbench.analysis.compared_channels import (
     measure_channels,
     measure_failsafe,
 )
-from busbench.analysis.compared_latency import compare_latency
 from busbench.analysis.compared_losses import compare_burst_lengths, compare_bursts, find_bursts
-from busbench.analysis.compared_timing import compare_jitter, compare_period, measure_timing
+from busbench.analysis.compared_timing import compare_jitter, compare_latency, compare_period, measure_timing
 from busbench.analysis.notebook import html_of
 from busbench.wire.frame_spec import CHANNELS
 

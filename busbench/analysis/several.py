@@ -1,4 +1,4 @@
-"""Several recordings of the same time: the outages of each, and which coincide."""
+"""Several recordings of the same time: the outages of each, and which coincide, in figures and in words."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from busbench.analysis.outages import Outages
 from busbench.analysis.recording import Recording, RecordingTimes, read_timeline
 from busbench.analysis.skew import ContentChanges, Skew, find_skew
 from busbench.capture.base import Capture, CaptureInfo
-from busbench.errors import CaptureError
+from busbench.errors import CaptureError, pluralize, sanitize, seconds
 from busbench.line import BUS_LINE, LineSettings
 from busbench.wire.table import AlignmentResult
 
@@ -187,3 +187,34 @@ def _names(infos: Sequence[CaptureInfo]) -> list[str]:
     choices = [[one.origin.unit or one.source or one.path for one in infos], [one.source for one in infos]]
     choices += [[one.path for one in infos], [f"{number}: {one.source}" for number, one in enumerate(infos)]]
     return next((names for names in choices if len({*names}) == len(names) and all(names)), choices[-1])
+
+
+NAME_MOST = 28
+_WORDS = {
+    "yes": "yes: no more coincide than by chance",
+    "no": "no: more coincide than chance explains: look for a common cause",
+    "cannot tell": "unknown: too few outages came",
+}
+
+
+def sentences(found: Several) -> list[str]:
+    """What coincides, a sentence each."""
+    one = found.coincidence
+    if one.end_s <= one.start_s:
+        return ["the recordings have no time in common"]
+    lines = [
+        f"no receiver: {seconds(one.uncovered_s)} in all, {seconds(one.longest_uncovered_s)} at most at once;"
+        f" {seconds(one.expected_by_chance_s)} expected by chance",
+        f"independent: {_WORDS[one.independent]}; {one.coincident:,} of {pluralize(one.bursts, 'burst')}"
+        f" coincide, {one.coincident_by_chance:.3g} expected by chance (p = {one.p_value:.2g})",
+    ]
+    for skew in found.skews:
+        later, first = (sanitize(found.sources[number].name, most=NAME_MOST) for number in reversed(skew.sources))
+        if skew.median_s is None or skew.low_s is None or skew.high_s is None:
+            lines.append(f"skew of {later} to {first}: unknown: too few changes that both show")
+        else:
+            lines.append(
+                f"skew of {later} to {first}: {skew.median_s * 1e3:+.2f} ms (5 to 95 %: {skew.low_s * 1e3:+.2f} to"
+                f" {skew.high_s * 1e3:+.2f} ms, {pluralize(skew.matches, 'change')})"
+            )
+    return lines + [f"note: {note}" for note in found.notes]

@@ -17,8 +17,7 @@ from busbench.analysis.continuity import longest_interval, period_change
 from busbench.analysis.frame_ends import FrameEnds
 from busbench.analysis.host_lateness import host_lateness
 from busbench.analysis.jitter import Jitter, jitter_of
-from busbench.analysis.jitter_range import JitterRange, Kind, range_by_bytes, range_by_reads
-from busbench.analysis.jitter_text import ADVICE, explain_jitter
+from busbench.analysis.jitter_range import ADVICE, JitterRange, Kind, explain_jitter, range_by_bytes, range_by_reads
 from busbench.analysis.notebook import html_of
 from busbench.analysis.period import UNCLEAR, explain_doubt, number_frames
 from busbench.line import WakeUps

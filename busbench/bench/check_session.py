@@ -9,9 +9,8 @@ import enum
 from typing import TYPE_CHECKING
 
 from busbench.analysis.recording import Recording
-from busbench.bench.baseline import Baseline
 from busbench.bench.receiver import LinkState, Receiver, Reception
-from busbench.bench.sign_off import Answers, SignOff, complete
+from busbench.bench.sign_off import Answers, Baseline, SignOff, complete
 from busbench.capture.base import ENDED_MARK, CaptureInfo
 from busbench.capture.frames import Span
 from busbench.drive.surface_check import Word
@@ -19,11 +18,11 @@ from busbench.errors import BusbenchError
 from busbench.model import Annotation, ByteLog
 from busbench.rig.check import check_rig
 from busbench.rig.model import Rig
-from busbench.verify.marks import DONE_MARK
 from busbench.verify.procedure import TestStep, round_of
 from busbench.verify.repeats import Repeat, checks_of, find_repeats
 from busbench.verify.result import Check
 from busbench.verify.verify import verify, verify_controls
+from busbench.verify.windows import DONE_MARK
 from busbench.wire.framing import FrameFinder
 from busbench.wire.table import AlignmentResult
 

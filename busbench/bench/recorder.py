@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from busbench.bench.around import Kept, Surroundings
 from busbench.capture.base import ENDED_MARK, Origin
-from busbench.capture.compressing import SUFFIXES
+from busbench.capture.compressed import SUFFIXES
 from busbench.capture.left_out import LeftOut, MinuteTotals
 from busbench.capture.pcapng_write import Note, PcapngWriter, SerialLine
 from busbench.errors import OutputError

@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING
 
 from busbench.analysis.recording import read_recording
 from busbench.bench import sign_off as whole
-from busbench.bench.baseline import Baseline
 from busbench.bench.drive_run import Outcome, SendingRun
 from busbench.bench.plan_limits import LimitSources, MotorOption
 from busbench.bench.receiver import LOOK_S, Receiver, Reception
 from busbench.bench.replay import load_recording
 from busbench.bench.safety import require_arming, require_motor
-from busbench.bench.sign_off import SignOff, find_answers, pulse_outputs
+from busbench.bench.sign_off import Baseline, SignOff, find_answers, pulse_outputs
 from busbench.bench.sources import is_virtual, open_source
 from busbench.capture.base import ReadOptions
 from busbench.drive import program_file

@@ -8,7 +8,7 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from busbench.bench.baseline import Baseline
+from busbench.analysis.comparison import Comparison, compare
 from busbench.bench.sources import is_virtual
 from busbench.bench.surface_plan import answers_path
 from busbench.capture.base import ReadOptions
@@ -26,6 +26,21 @@ if TYPE_CHECKING:
     from busbench.analysis.pulses import Pulses
     from busbench.analysis.recording import Recording
     from busbench.wire.edges import Edges
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Baseline:
+    """An earlier recording."""
+
+    path: str  # its file
+    recording: Recording  # all of it
+    pulses: Pulses | None = None  # its pulse outputs, None if it holds none
+
+    def compare(self, new: Recording, *, rig: Rig | None = None, pulses: Pulses | None = None) -> Comparison:
+        """What changed to a new recording and its pulse outputs; see comparison.compare."""
+        both = None if self.pulses is None or pulses is None else (self.pulses, pulses)
+        return compare(self.recording, new, rig=rig, pulses=both)
+
 
 KIND = "sign-off"
 

@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterator
 import numpy as np
 
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
-from busbench.capture.frame_count import carries_frames
+from busbench.capture.frames import carries_frames
 from busbench.errors import CaptureError, pluralize, sanitize
 from busbench.line import LineSettings
 from busbench.model import ByteLog, Clock, ClockKind, set_readonly

@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from busbench.capture.base import ENDED_MARK, Capture
 from busbench.errors import CaptureError
 from busbench.line import BUS_LINE, LineSettings
-from busbench.wire.framing import FrameFinder
+from busbench.model import NO_CLOCK, U8, ByteLog
+from busbench.wire.framing import FrameFinder, find_frames
 from busbench.wire.table import AlignmentResult
 
 
@@ -70,3 +73,14 @@ def read_frames(
     found = finder.flush()
     span.ambiguous.extend(found.ambiguous)
     yield found
+
+
+SAMPLE_BYTES = 1 << 16
+FRAMES_LEAST = 3  # other data may hold one or two by chance
+
+
+def carries_frames(data: bytes | U8) -> bool:
+    """True if bytes hold servo frames; only the first SAMPLE_BYTES are searched."""
+    some = np.frombuffer(data, np.uint8) if isinstance(data, bytes) else data
+    found = find_frames(ByteLog.from_bytes(some[:SAMPLE_BYTES]), clock=NO_CLOCK)
+    return len(found.frames) >= FRAMES_LEAST

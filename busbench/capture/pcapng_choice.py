@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from busbench.capture import pcapng_blocks as pb
-from busbench.capture.frame_count import SAMPLE_BYTES, carries_frames
+from busbench.capture.frames import SAMPLE_BYTES, carries_frames
 from busbench.capture.packet_batch import NO_TIME, PacketBatch
 from busbench.capture.packets import PacketFile
 from busbench.errors import CaptureError, sanitize

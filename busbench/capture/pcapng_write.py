@@ -12,7 +12,7 @@ import numpy as np
 
 from busbench.capture import pcapng_blocks as pb
 from busbench.capture.base import NO_ORIGIN, Origin
-from busbench.capture.compressing import SUFFIXES, pack, store
+from busbench.capture.compressed import SUFFIXES, pack, store
 from busbench.errors import OutputError
 from busbench.growing_file import GrowingFile
 from busbench.line import Chunk, LineSettings, WakeUps

@@ -22,7 +22,7 @@ from busbench.capture import pcapng_blocks as pb
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.concat_slices import gather
 from busbench.capture.file_io import Source, as_source, read_head
-from busbench.capture.frame_count import SAMPLE_BYTES, carries_frames
+from busbench.capture.frames import SAMPLE_BYTES, carries_frames
 from busbench.capture.packet_batch import NO_TIME, PacketBatch
 from busbench.capture.packet_order import PacketOrder
 from busbench.capture.packets import PacketFile

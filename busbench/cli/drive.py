@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,7 +19,6 @@ from busbench.errors import DriveError, pluralize
 
 if TYPE_CHECKING:
     from busbench.bench.plan_limits import LimitSources
-    from busbench.drive.frame_generator import FrameBlock
     from busbench.drive.program import Program
     from busbench.rig.model import Rig
     from busbench.wire.scale import Scale
@@ -112,7 +111,6 @@ def command(
     if to is None:
         raise DriveError("--to: missing", hint="say where the frames go, or look at them first with --preview")
     from busbench.bench.sources import is_live, is_virtual
-    from busbench.cli.drive_output import rehearse
 
     is_rehearsal = is_virtual(to)
     is_port = is_live(to) and not is_rehearsal
@@ -125,8 +123,12 @@ def command(
             for line in changed_lines(sweep, dry_run(sweep, end=end_state)):
                 say(f"busbench: {line}")
     if is_rehearsal:
-        blocks = frame_blocks(sweep, end=end_state)
-        for line in rehearse(sweep, blocks) if aircraft is None else _rehearse_on(aircraft, sweep, blocks, faults):
+        from busbench.cli.drive_output import rehearse, rehearse_on
+        from busbench.sim.aircraft_faults import parse_fault
+
+        blocks, built_in = frame_blocks(sweep, end=end_state), [parse_fault(text) for text in faults]
+        lines = rehearse(sweep, blocks) if aircraft is None else rehearse_on(aircraft, sweep, blocks, faults=built_in)
+        for line in lines:
             click.echo(line)
         return
     if is_port:
@@ -240,10 +242,3 @@ def _faults(options: Mapping[str, Any]) -> list[dict[str, object]]:
 
         faults.append({"kind": "flips", "flips": options["flips"], "duration": PROGRAM_MAX_S})
     return faults
-
-
-def _rehearse_on(plan: Rig, program: Program, blocks: Iterator[FrameBlock], faults: tuple[str, ...]) -> Iterator[str]:
-    from busbench.cli.drive_rig import rehearse_on
-    from busbench.sim.aircraft_faults import parse_fault
-
-    return rehearse_on(plan, program, blocks, faults=[parse_fault(text) for text in faults])

@@ -6,9 +6,8 @@ from typing import Any
 
 import click
 
-from busbench.cli.channel_list import each_channel
 from busbench.cli.live import together
-from busbench.cli.numbers import NUMBER, WHOLE
+from busbench.cli.numbers import NUMBER, WHOLE, each_channel
 from busbench.errors import BusbenchError, sanitize
 
 

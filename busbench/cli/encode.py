@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busbench.cli.channel_list import parse_channels
-from busbench.cli.numbers import OneOf
+from busbench.cli.numbers import OneOf, parse_channels
 from busbench.errors import BusbenchError, sanitize
 from busbench.wire.frame_spec import CHANNELS, COUNTS_MAX, END_BYTES, Frame, encode_frame
 

@@ -7,8 +7,7 @@ from typing import Any
 
 import click
 
-from busbench.cli.channel_list import parse_channels
-from busbench.cli.numbers import OneOf
+from busbench.cli.numbers import OneOf, parse_channels
 from busbench.cli.output import FORMATS, say
 from busbench.cli.progress import Progress
 from busbench.cli.source import source_options

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from busbench.bench.plan_limits import LimitSources, MotorOption
 from busbench.bench.sources import rig_in
-from busbench.cli.channel_list import each_channel
+from busbench.cli.numbers import each_channel
 from busbench.errors import DriveError, quote_value
 from busbench.rig.load import read_rig
 from busbench.rig.model import Rig

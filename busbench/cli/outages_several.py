@@ -50,7 +50,7 @@ def outages_several(sources: Sequence[str], *, format_: str, show_all: bool, set
 
 
 def _print_table(found: Several, *, show_all: bool) -> None:
-    from busbench.analysis.several_text import NAME_MOST, sentences
+    from busbench.analysis.several import NAME_MOST, sentences
 
     together = found.coincidence
     lasted = together.end_s - together.start_s

@@ -1,4 +1,4 @@
-"""Options that name an output file, which may not be an input of the same command."""
+"""Options that name an output file, which may not be an input of the same command; what the rig commands share."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import click
 
 from busbench.bench.sources import is_live, rig_in
 from busbench.errors import OutputError
-from busbench.output_file import refuse_input
+from busbench.output_file import refuse_input, write_output
 
 
 class OutputPath(click.types.StringParamType):
@@ -77,3 +77,15 @@ def _named(ctx: click.Context, param: click.Parameter) -> Iterator[str]:
             is_port = isinstance(param.type, OutputPath) and is_live(text)
             if not is_port:
                 yield text
+
+
+TREE_SIGNS = "└├│Ω²"  # some signs beyond ASCII that a tree uses
+rig_argument = click.argument("rig", metavar="RIG.toml", type=click.Path(path_type=str))
+
+
+def write_new(file: str | None, text: str, *, force: bool) -> None:
+    """Write text to a new or forced file, or to standard output for None and "-"; raises OutputError."""
+    if file in (None, "-"):
+        click.echo(text, nl=False)
+        return
+    write_output(str(file), text, force=force)

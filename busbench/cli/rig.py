@@ -18,9 +18,8 @@ from busbench.cli.output import (
     write_json,
     wrote,
 )
-from busbench.cli.outputs import OUTPUT, OutputCommand
+from busbench.cli.outputs import OUTPUT, TREE_SIGNS, OutputCommand, rig_argument, write_new
 from busbench.cli.rig_draft import draft_command
-from busbench.cli.rig_files import TREE_SIGNS, rig_argument, write_new
 from busbench.cli.rig_power import power_command
 
 
@@ -116,8 +115,7 @@ def sheet_command(rig: str, output: str | None, force: bool, is_ascii: bool, for
     busbench rig sheet captures/heron.toml -o heron-sheet.html
     """
     from busbench.rig.load import read_rig
-    from busbench.rig.sheet import SetupStep, setup_steps, sheet_html
-    from busbench.rig.sheet_text import sheet_lines
+    from busbench.rig.sheet import SetupStep, setup_steps, sheet_html, sheet_lines
     from busbench.rig.topology import require_tree
 
     plan = read_rig(rig)

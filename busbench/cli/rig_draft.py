@@ -11,8 +11,7 @@ from busbench.capture.base import ReadOptions
 from busbench.cli.live import listen, stop_signals
 from busbench.cli.numbers import FiniteRange
 from busbench.cli.output import force_option, say, wrote
-from busbench.cli.outputs import OUTPUT, OutputCommand
-from busbench.cli.rig_files import write_new
+from busbench.cli.outputs import OUTPUT, OutputCommand, write_new
 from busbench.cli.source import open_source, read_options, source_options
 from busbench.errors import SAFETY, BusbenchError, RigError
 from busbench.line import LineSettings

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from busbench.capture.base import ReadOptions
 from busbench.cli.output import can_write, prose, table_lines, write_csv, write_json, wrote
-from busbench.cli.rig_files import write_new
+from busbench.cli.outputs import write_new
 from busbench.cli.source import read_outages
 from busbench.errors import BusbenchError, RigError, display_name, pluralize, sanitize, seconds
 

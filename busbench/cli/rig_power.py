@@ -20,8 +20,7 @@ from busbench.cli.output import (
     write_json,
     wrote,
 )
-from busbench.cli.outputs import OUTPUT, OutputCommand
-from busbench.cli.rig_files import TREE_SIGNS, rig_argument, write_new
+from busbench.cli.outputs import OUTPUT, TREE_SIGNS, OutputCommand, rig_argument, write_new
 from busbench.errors import BusbenchError, RigError
 
 if TYPE_CHECKING:
@@ -95,7 +94,7 @@ def power_command(
     weakest = find_weakest(plan, temperature_c=temperature_c)
     endurance = find_endurance(plan, moving_pct=moving_pct)
     if svg is not None:
-        from busbench.report.harness_picture import WEAKEST, draw_harness
+        from busbench.report.power_picture import WEAKEST, draw_harness
 
         shown = next(case for case in cases if case.case == (weakest.case if weakest is not None else MOVING))
         marks = {weakest.lead_to: WEAKEST} if weakest is not None else {}

@@ -19,7 +19,7 @@ from busbench.errors import CaptureError, display_name, pluralize
 if TYPE_CHECKING:
     from busbench.analysis.outages import Outages
     from busbench.analysis.recording import Recording, RecordingTimes
-    from busbench.bench.baseline import Baseline
+    from busbench.bench.sign_off import Baseline
 
 F = TypeVar("F", bound=Callable[..., Any])
 R = TypeVar("R")
@@ -135,8 +135,7 @@ def read_lines(source: str, options: ReadOptions) -> list[Recording]:
 
 def read_baseline(path: str, options: ReadOptions) -> Baseline:
     """Read an earlier recording whole, with its pulse outputs."""
-    from busbench.bench.baseline import Baseline
-    from busbench.bench.sign_off import pulse_outputs
+    from busbench.bench.sign_off import Baseline, pulse_outputs
 
     return Baseline(path, read_all(path, options), pulse_outputs(path, options))
 

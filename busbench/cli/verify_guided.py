@@ -8,10 +8,9 @@ from contextlib import nullcontext
 
 import click
 
-from busbench.bench.baseline import Baseline
 from busbench.bench.check_session import CheckSession, CheckState
 from busbench.bench.receiver import LivePort, Receiver
-from busbench.bench.sign_off import Answers, SignOff
+from busbench.bench.sign_off import Answers, Baseline, SignOff
 from busbench.bench.sources import has_pilot, open_aircraft, open_live
 from busbench.cli.choices import prompt_text, word_of
 from busbench.cli.keys import ReadKey, read_answers

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from busbench.errors import RigError, pluralize
 from busbench.report.compared import Compared
-from busbench.report.harness_picture import WEAKEST, draw_harness
 from busbench.report.pictures import draw_histogram, draw_outages, draw_trace
+from busbench.report.power_picture import WEAKEST, draw_harness
 from busbench.report.provenance import Provenance, bare_name
 from busbench.rig.finding import fault
 from busbench.rig.html import html_template

@@ -12,8 +12,7 @@ from busbench.analysis.channels import Channels
 from busbench.analysis.outages import Outages
 from busbench.analysis.pulses import Pulses
 from busbench.analysis.recording import Recording
-from busbench.analysis.several import Several
-from busbench.analysis.several_text import sentences
+from busbench.analysis.several import Several, sentences
 from busbench.analysis.timing import Timing
 from busbench.errors import BusbenchError, pluralize
 from busbench.model import F64

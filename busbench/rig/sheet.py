@@ -1,7 +1,8 @@
-"""Set-up order, labels and the printable page."""
+"""Set-up order and labels, as text and as the printable page."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from busbench.errors import SAFETY
@@ -10,7 +11,7 @@ from busbench.rig.html import html_template
 from busbench.rig.model import Device, Rig
 from busbench.rig.motors import kill_names, kill_rest_pct, motor_rest_pct
 from busbench.rig.travel import endpoints_of
-from busbench.rig.wiring_tree import branch_titles, layout_tree
+from busbench.rig.wiring_tree import branch_titles, draw_tree, layout_tree
 from busbench.wire.frame_spec import CHANNELS
 
 RULES = (
@@ -130,3 +131,36 @@ def sheet_html(rig: Rig, *, made_on: str = "") -> str:
     wiring = [(title, row.lead) for title, row in zip(branch_titles(rows), rows, strict=True)]
     page = html_template("busbench.rig", "sheet.html")
     return page.render(rig=rig, rules=RULES, steps=setup_steps(rig), wiring=wiring, made_on=made_on)
+
+
+INDENT = "        "
+
+
+def sheet_lines(rig: Rig, *, is_ascii: bool = False) -> Iterator[str]:
+    """Rules, a few lines per device with a box to tick, and the tree; not wrapped."""
+    unit = "us" if is_ascii else "µs"
+    yield f"{rig.plan.name}: set-up sheet"
+    yield ""
+    yield from (f"{number}. {rule}" for number, rule in enumerate(RULES, 1))
+    yield ""
+    for step in setup_steps(rig):
+        yield from _block(step, unit)
+        yield ""
+    yield f"Pulses at the plan's scale: {rig.scale.describe().replace('µs', unit)}."
+    yield ""
+    yield draw_tree(layout_tree(rig), is_ascii=is_ascii)
+
+
+def _block(step: SetupStep, unit: str) -> Iterator[str]:
+    channel = f"channel {step.channel}: " if step.channel is not None else f"{step.kind}: "
+    yield f"[ ] {step.order:2d}  {channel}{step.name}, then into {step.plugged_into}"
+    values = []
+    if step.low_us is not None and step.neutral_us is not None and step.high_us is not None:
+        values.append(f"low {step.low_us:4.0f}  neutral {step.neutral_us:4.0f}  high {step.high_us:4.0f} {unit}")
+    if step.failsafe:
+        values.append(f"failsafe {step.failsafe}")
+    if step.reversed_text:
+        values.append(step.reversed_text)
+    for line in ("   ".join(values), step.note):
+        if line:
+            yield INDENT + line

@@ -18,8 +18,8 @@ from busbench.sim.devices import VirtualRig
 from busbench.sim.scripted_pilot import REST_S, RoundPilot
 from busbench.sim.stick_motion import NEUTRAL, seeded_rng
 from busbench.verify.failsafe_checks import expects_silence
-from busbench.verify.marks import LINK_MARK, ON_MARK, POWER_MARK, REST_MARK
 from busbench.verify.procedure import TestStep
+from busbench.verify.windows import LINK_MARK, ON_MARK, POWER_MARK, REST_MARK
 from busbench.wire.codec import pack_frames
 from busbench.wire.frame_spec import (
     CHANNELS,

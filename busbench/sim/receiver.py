@@ -10,8 +10,7 @@ import numpy as np
 from busbench.errors import PortError
 from busbench.line import BUS_LINE, LineSettings
 from busbench.model import I64, U8, ByteLog
-from busbench.port.misreading import decode_fixed_bytes
-from busbench.sim.line_faults import Episodes, Noise, OutageSpan, add_noise
+from busbench.sim.line_faults import Episodes, Noise, OutageSpan, add_noise, decode_fixed_bytes
 from busbench.sim.stick_motion import NEUTRAL, Hand, Pilot, seeded_rng
 from busbench.wire.codec import pack_frames
 from busbench.wire.frame_spec import END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES

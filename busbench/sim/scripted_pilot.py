@@ -8,8 +8,8 @@ from busbench.model import F64
 from busbench.rig.model import Rig
 from busbench.sim.stick_motion import NEUTRAL
 from busbench.verify.inputs import ChannelPlan, channel_plans
-from busbench.verify.marks import AWAY_MARK, OFF_MARK, ON_MARK, POWER_MARK
 from busbench.verify.procedure import TestStep
+from busbench.verify.windows import AWAY_MARK, OFF_MARK, ON_MARK, POWER_MARK
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX
 from busbench.wire.scale import FULL_COUNTS
 

@@ -258,7 +258,7 @@ class BenchApp(FileActions):
 
     def _if_kept(self, what: str, act: Callable[[], object]) -> None:
         """Do something that loses unwritten work; ask first if there is any."""
-        from busbench.tui.screens.confirm import ask_first
+        from busbench.tui.screens.ask import ask_first
 
         installed = [self.get_screen(view.name) for view in VIEWS if self.is_screen_installed(view.name)]
         ask_first(self, what, [self.ui.session, *installed], act)

@@ -13,8 +13,7 @@ from busbench.rig.direction import directions_of
 from busbench.verify.control_moves import MOVED_COUNTS, STRANGERS_MOST, Also, ControlMove
 from busbench.verify.inputs import ChannelPlan, VerifyInputs
 from busbench.verify.motor_moves import OTHERS_LEAST
-from busbench.verify.named_frames import name_frames
-from busbench.verify.phases import HAND_S, Phase, Phases
+from busbench.verify.phases import HAND_S, Phase, Phases, name_frames
 from busbench.verify.result import Check, CheckFactory
 from busbench.wire.scale import FULL_COUNTS
 

@@ -10,8 +10,7 @@ import numpy as np
 from busbench.model import F64, I64
 from busbench.verify.inputs import ChannelPlan, VerifyInputs
 from busbench.verify.link_loss import LinkLoss
-from busbench.verify.marks import HELD_MARKS
-from busbench.verify.windows import Window
+from busbench.verify.windows import HELD_MARKS, Window
 
 MOVED_COUNTS = 40  # min distance from rest, above noise and trim
 STRANGERS_MOST = 3  # with more, several controls moved at once

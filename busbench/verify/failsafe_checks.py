@@ -10,8 +10,7 @@ from busbench.errors import pluralize
 from busbench.rig.model import Rig
 from busbench.verify.inputs import ChannelPlan, VerifyInputs
 from busbench.verify.link_loss import TEST_S, LinkLoss
-from busbench.verify.named_frames import name_frames
-from busbench.verify.phases import HAND_S, Phase, Phases
+from busbench.verify.phases import HAND_S, Phase, Phases, name_frames
 from busbench.verify.result import Check, CheckFactory
 from busbench.verify.return_checks import check_return, failsafe_level, value_before
 from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from busbench.analysis.binomial import loss_bounds
-from busbench.analysis.jitter_text import ADVICE
+from busbench.analysis.jitter_range import ADVICE
 from busbench.analysis.outages import Outage
 from busbench.errors import pluralize
 from busbench.verify.inputs import VerifyInputs

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busbench.verify.inputs import VerifyInputs
-from busbench.verify.marks import AWAY_MARK, OFF_MARK, ON_MARK, POWER_MARK
+from busbench.verify.windows import AWAY_MARK, OFF_MARK, ON_MARK, POWER_MARK
 from busbench.wire.frame_spec import FLAG_FAILSAFE
 
 TEST_S = 1.0  # min duration of a failsafe test

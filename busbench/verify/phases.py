@@ -1,4 +1,4 @@
-"""Phases of the test sequence: each frame of a recording belongs to one."""
+"""Phases of the test sequence: each frame of a recording belongs to one, by which it is named."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.model import U8, Bools
+from busbench.errors import pluralize
+from busbench.model import I64, U8, Bools
 from busbench.verify.control_moves import (
     ControlMove,
     Rows,
@@ -20,9 +21,17 @@ from busbench.verify.control_moves import (
 )
 from busbench.verify.inputs import ChannelPlan, VerifyInputs
 from busbench.verify.link_loss import EARLY_S, LinkLoss, find_link_loss
-from busbench.verify.marks import AWAY_MARK, LET_GO_MARK, LINK_MARK, OFF_MARK, ON_MARK, POWER_MARK
 from busbench.verify.motor_moves import find_motor_moves
-from busbench.verify.windows import Window, find_windows
+from busbench.verify.windows import (
+    AWAY_MARK,
+    LET_GO_MARK,
+    LINK_MARK,
+    OFF_MARK,
+    ON_MARK,
+    POWER_MARK,
+    Window,
+    find_windows,
+)
 from busbench.wire.frame_spec import FLAG_FAILSAFE
 
 _OFF_S = 0.3  # a longer silence shows that the receiver was off
@@ -270,3 +279,22 @@ def _power_up(evidence: VerifyInputs, window: Window, stop: int, on_s: float | N
     least = first if on_s is None else max(first, evidence.row_at(on_s - EARLY_S))
     good = np.flatnonzero(evidence.is_sound[least:stop])[:1]
     return PowerUp(first, least + int(good[0]) if good.size else stop, stop, start_s, on_s, is_annotated=True)
+
+
+def name_frames(evidence: VerifyInputs, phases: Phases, mapped: ChannelPlan, rows: I64) -> str:
+    """The first frame and the number: "1811 counts at 0.91 s (at rest), 67 frames to 1.89 s"."""
+    first, last = int(rows[0]), int(rows[-1])
+    phase = Phase(int(phases.of_frame[first]))
+    words = phase.words
+    if phase is Phase.MOVE:
+        controls = [turn.control for turn in phases.control_moves.values() if turn.first <= first < turn.stop]
+        controls += [window.word for window in phases.windows if window.first <= first < window.done]
+        words = f'while "{controls[0]}" is moved' if controls else words
+    if phase is Phase.FAILSAFE and not evidence.recording.frames.flags[first] & FLAG_FAILSAFE:
+        words = "without link, not flagged failsafe"
+    where = f"at frame {first + 1}" if evidence.no_times else f"at {evidence.t_s[first]:.3f} s"
+    said = f"{mapped.level(float(evidence.counts[mapped.channel - 1][first]))} {where} ({words})"
+    if rows.size > 1:
+        until = f"frame {last + 1}" if evidence.no_times else f"{evidence.t_s[last]:.3f} s"
+        said += f", {pluralize(rows.size, 'frame')} until {until}"
+    return said

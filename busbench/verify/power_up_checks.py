@@ -8,8 +8,7 @@ import numpy as np
 
 from busbench.errors import pluralize
 from busbench.verify.inputs import ChannelPlan, VerifyInputs
-from busbench.verify.named_frames import name_frames
-from busbench.verify.phases import Phases, PowerUp
+from busbench.verify.phases import Phases, PowerUp, name_frames
 from busbench.verify.result import Check, CheckFactory
 from busbench.verify.return_checks import failsafe_level
 

@@ -9,7 +9,7 @@ from busbench.rig.direction import directions_of
 from busbench.rig.finding import listed
 from busbench.rig.model import Device, Rig
 from busbench.verify.inputs import ChannelPlan, channel_plans
-from busbench.verify.marks import AWAY_MARK, LET_GO_MARK, LINK_MARK, OFF_MARK, ON_MARK, POWER_MARK, REST_MARK
+from busbench.verify.windows import AWAY_MARK, LET_GO_MARK, LINK_MARK, OFF_MARK, ON_MARK, POWER_MARK, REST_MARK
 
 
 @dataclass(frozen=True, slots=True)

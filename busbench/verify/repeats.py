@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from busbench.verify.channel_checks import REST, away_rows
-from busbench.verify.marks import AWAY_MARK, LET_GO_MARK, LINK_MARK, POWER_MARK, REST_MARK
-from busbench.verify.named_frames import name_frames
+from busbench.verify.phases import name_frames
 from busbench.verify.procedure import TestStep
 from busbench.verify.result import Check, Verdict
 from busbench.verify.verify import Verification
+from busbench.verify.windows import AWAY_MARK, LET_GO_MARK, LINK_MARK, POWER_MARK, REST_MARK
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,10 +8,9 @@ from busbench.model import F64, I64
 from busbench.verify.control_moves import MOVED_COUNTS
 from busbench.verify.inputs import ON_OFF_COUNTS, ChannelPlan, VerifyInputs
 from busbench.verify.link_loss import LinkLoss
-from busbench.verify.marks import LET_GO_MARK, ON_MARK
-from busbench.verify.named_frames import name_frames
-from busbench.verify.phases import Phase, Phases
+from busbench.verify.phases import Phase, Phases, name_frames
 from busbench.verify.result import Check, CheckFactory
+from busbench.verify.windows import LET_GO_MARK, ON_MARK
 from busbench.wire.scale import FULL_COUNTS
 
 RETURN = "after return"

@@ -1,4 +1,4 @@
-"""Steps of the test sequence by the recording's annotations."""
+"""Steps of the test sequence by the recording's annotations; the text of each, for a control its name."""
 
 from __future__ import annotations
 
@@ -6,7 +6,14 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 from busbench.verify.inputs import VerifyInputs
-from busbench.verify.marks import DONE_MARK, FOLLOWS, ROUND_MARKS
+
+REST_MARK, DONE_MARK, AWAY_MARK, LET_GO_MARK = "rest", "done", "controls held away", "controls let go"
+OFF_MARK, ON_MARK = "transmitter off", "transmitter on"
+POWER_MARK, LINK_MARK = "receiver on", "transmitter on after the receiver"
+ROUND_MARKS = (REST_MARK, DONE_MARK, AWAY_MARK, OFF_MARK, ON_MARK, LET_GO_MARK, POWER_MARK, LINK_MARK)
+HELD_MARKS = (AWAY_MARK, OFF_MARK, ON_MARK, LET_GO_MARK)  # controls are held away in these steps
+# Steps that must be repeated after a repeated step.
+FOLLOWS = {AWAY_MARK: (OFF_MARK, ON_MARK, LET_GO_MARK), POWER_MARK: (LINK_MARK,)}
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from busbench.analysis.change import Figure
-from busbench.analysis.compared_latency import compare_latency
+from busbench.analysis.compared_timing import compare_latency
 from busbench.analysis.latency import Latency
 from busbench.analysis.pulses import PulseLine, Pulses, WidthStats
 from busbench.model import F64

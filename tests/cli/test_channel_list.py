@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from busbench.cli.channel_list import each_channel
+from busbench.cli.numbers import each_channel
 from tests.cli.running import call
 
 

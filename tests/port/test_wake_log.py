@@ -13,7 +13,7 @@ from busbench.capture.pcapng_blocks import read_wakes, wake_comment
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.line import BUS_LINE, WAKE_EDGES_US, Chunk, WakeUps
 from busbench.model import Clock, ClockKind
-from busbench.port.wake_log import WakeLog
+from busbench.port.clocks import WakeLog
 
 MS = 1_000_000
 SECOND_NS = 1_000_000_000

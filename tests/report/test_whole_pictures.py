@@ -16,9 +16,8 @@ import pytest
 
 from busbench.analysis.outages import Outage
 from busbench.analysis.sags import OutageVoltage, Sags
-from busbench.report.harness_picture import WEAKEST, draw_harness
 from busbench.report.pictures import draw_channel, draw_histogram, draw_outages, draw_periods
-from busbench.report.power_picture import draw_sags
+from busbench.report.power_picture import WEAKEST, draw_harness, draw_sags
 from busbench.rig.load import parse_rig
 from busbench.rig.power import MOVING, power_cases
 from busbench.verify.control_moves import ControlMove

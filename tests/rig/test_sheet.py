@@ -5,8 +5,7 @@ from __future__ import annotations
 from html.parser import HTMLParser
 
 from busbench.rig.load import read_rig
-from busbench.rig.sheet import setup_steps, sheet_html
-from busbench.rig.sheet_text import sheet_lines
+from busbench.rig.sheet import setup_steps, sheet_html, sheet_lines
 from tests.rig.rigs import HERON, device, rig
 
 

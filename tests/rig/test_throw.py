@@ -8,8 +8,8 @@ import pytest
 
 from busbench.bench.surface_plan import plan_walk
 from busbench.drive.frame_source import DriveSource
+from busbench.rig.linkage import throws_of
 from busbench.rig.load import read_rig
-from busbench.rig.throw import throws_of
 from tests.cli.running import CAPTURES
 
 HERON = CAPTURES / "heron.toml"

@@ -7,8 +7,7 @@ from dataclasses import replace
 from busbench.analysis.change import Figure
 from busbench.analysis.comparison import Comparison
 from busbench.analysis.recording import read_recording
-from busbench.bench.baseline import Baseline
-from busbench.bench.sign_off import sign_off
+from busbench.bench.sign_off import Baseline, sign_off
 from busbench.rig.load import read_rig
 from busbench.verify.change_checks import check_changes
 from busbench.verify.result import Verdict

@@ -1,11 +1,12 @@
-"""Ask for one line at the foot of the screen."""
+"""Ask for one line at the foot of the screen, or before something that is not kept is lost."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import ClassVar
 
-from textual.app import ComposeResult
+from textual import events
+from textual.app import App, ComposeResult
 from textual.binding import BindingType
 from textual.containers import Vertical
 from textual.screen import ModalScreen
@@ -35,3 +36,43 @@ class Ask(ModalScreen[str | None]):
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Enter was pressed."""
         self.dismiss(event.value.strip())
+
+
+class Confirm(ModalScreen[bool]):
+    """Returns True if the user agreed to lose or end `unkept`."""
+
+    def __init__(self, what: str, unkept: Sequence[str]) -> None:
+        super().__init__()
+        self._what, self._unkept = what, unkept
+
+    def compose(self) -> ComposeResult:
+        """Put it together."""
+        with Vertical(id="ask"):
+            yield Static(f"! Would be lost or end: {'; '.join(self._unkept)}.", classes="unkept", markup=False)
+            yield Static(f"y: {self._what} all the same. Any other key: go back.", markup=False)
+
+    def on_key(self, event: events.Key) -> None:
+        """A key was pressed."""
+        event.stop()
+        self.dismiss(event.key == "y")
+
+
+def ask_first(app: App[None], what: str, keepers: Sequence[object], act: Callable[[], object]) -> None:
+    """Do something that loses unwritten work; ask first if there is any.
+
+    Args:
+        what: the action, for example "leave".
+        keepers: sessions and views with `unkept` work; or the text itself.
+    """
+    unkept: list[str] = []
+    for one in keepers:
+        unkept += [one] if isinstance(one, str) else getattr(one, "unkept", [])
+
+    def answer(is_sure: bool | None) -> None:
+        if is_sure:
+            act()
+
+    if unkept:
+        app.push_screen(Confirm(what, unkept), answer)
+    else:
+        act()

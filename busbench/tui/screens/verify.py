@@ -14,9 +14,8 @@ from busbench.errors import BusbenchError, pluralize
 from busbench.tui.live import LiveSession
 from busbench.tui.new_file import free_name, require_new
 from busbench.tui.replay import ReplaySession
-from busbench.tui.screens.ask import Ask
+from busbench.tui.screens.ask import Ask, ask_first
 from busbench.tui.screens.base import BenchView
-from busbench.tui.screens.confirm import ask_first
 from busbench.tui.session import Session
 from busbench.tui.verifying import RecordedCheck, write_page
 from busbench.tui.widgets.line_widget import LineWidget

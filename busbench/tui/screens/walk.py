@@ -10,9 +10,8 @@ from textual.binding import BindingType
 from busbench.bench.surface_session import WalkState
 from busbench.drive.surface_check import KEYS, SurfacePhase, Word, Wrote
 from busbench.errors import pluralize
-from busbench.tui.screens.ask import Ask
+from busbench.tui.screens.ask import Ask, ask_first
 from busbench.tui.screens.base import BenchView
-from busbench.tui.screens.confirm import ask_first
 from busbench.tui.walking import Walking
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.walk import WalkLines

@@ -5,7 +5,7 @@ from __future__ import annotations
 from busbench.drive.dry_run import dry_run
 from busbench.drive.surface_check import Entry, Station, Walk
 from busbench.errors import sanitize
-from busbench.rig.throw import throws_of
+from busbench.rig.linkage import throws_of
 from busbench.tui.app_state import AppState
 from busbench.tui.text import Line, fit, width_of
 from busbench.tui.walking import Walking
