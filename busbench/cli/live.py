@@ -5,22 +5,16 @@ from __future__ import annotations
 import contextlib
 import signal
 import threading
-import time
 from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import click
 
 from busbench.cli.numbers import OneOf, WholeRange
 from busbench.line import BUS_LINE, LineSettings
 
-if TYPE_CHECKING:
-    from busbench.bench.receiver import LivePort
-    from busbench.model import ByteLog
-
 LOOK_S = 0.2
 F = TypeVar("F", bound=Callable[..., Any])
-
 
 arm_option = click.option(
     "--arm", "is_armed", is_flag=True, help="Let a real port move the aircraft, after the cautions."
@@ -78,25 +72,3 @@ def stop_signals() -> Iterator[threading.Event]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
-
-
-def listen(live: LivePort, *, stop: threading.Event, seconds: float | None) -> Iterator[ByteLog]:
-    """The receptions of a port, until the time is over or it ends.
-
-    Args:
-        stop: set to end it.
-        seconds: duration, None for no limit.
-
-    Raises:
-        PortError: the port was lost.
-    """
-    from busbench.model import ByteLog
-
-    at, begun = 0, time.monotonic()
-    while not stop.is_set() and not live.has_ended:
-        left = LOOK_S if seconds is None else min(LOOK_S, begun + seconds - time.monotonic())
-        if left <= 0:
-            break
-        log = ByteLog.from_chunks(live.read(left), offset=at)
-        at = log.end
-        yield log

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
+import time
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from busbench.capture.base import ReadOptions
-from busbench.cli.live import listen, stop_signals
+from busbench.cli.live import stop_signals
 from busbench.cli.numbers import FiniteRange
 from busbench.cli.output import force_option, say, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand, write_new
@@ -97,22 +99,19 @@ def _watched(source: str, line: LineSettings, seconds: float | None) -> Draft:
 
 def _frames_of(source: str, line: LineSettings, seconds: float | None) -> Iterator[FrameTable]:
     """Frames of a port until the time is over, the port ends, or the user stops."""
-    from busbench.bench.receiver import EventKind
+    from busbench.bench.receiver import Receiver
     from busbench.bench.sources import open_live
-    from busbench.wire.framing import FrameFinder
 
     with open_live(source, line=line) as live, stop_signals() as stop:
         say(SAFETY)
         say("Move one stick or switch at a time to both ends and back, rest a second, take the next.")
         ends = "Ctrl-C ends it." if seconds is None else f"it ends after {seconds:g} s, or at Ctrl-C."
         say(f"Watching {source}; {ends}")
-        finder = FrameFinder(clock=live.clock, line=line)
-        for log in listen(live, stop=stop, seconds=seconds):
-            for event in live.events():
-                if event.kind is not EventKind.OPENED:
-                    say(f"busbench: {source}: {event.text}")
-            yield finder.feed(log).frames
-        yield finder.flush().frames
+        until = math.inf if seconds is None else time.monotonic() + seconds
+        for came in Receiver(live).receptions(is_over=lambda: stop.is_set() or time.monotonic() >= until):
+            for event in came.events:
+                say(f"busbench: {source}: {event.text}")
+            yield came.found.frames
 
 
 def _told(tables: Iterable[FrameTable]) -> Iterator[FrameTable]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from rich.console import Console
 from rich.style import Style
@@ -75,61 +75,33 @@ def _palette(theme: str, column: int, *, is_ansi: bool) -> Palette:
     return Palette(theme, {name: Style.parse(row[column]) for name, row in _STYLES.items()}, is_ansi)
 
 
+# name: (dark, light)
+_COLOURS: dict[str, tuple[Any, Any]] = {
+    "primary": ("#6fa8a0", "#2f7f78"),
+    "secondary": ("#9fb7b0", "#4d5f58"),
+    "accent": ("#e3b866", "#7a4a12"),
+    "warning": ("#f0c05a", "#704f00"),
+    "error": ("#ee7d62", "#a82c1c"),
+    "success": ("#8fc98a", "#2e6b2c"),
+    "foreground": ("#d9d5c8", "#2b2a26"),
+    "background": ("#14181a", "#f6f1e2"),
+    "surface": ("#1b2123", "#f1edda"),
+    "panel": ("#242c2e", "#e6dec6"),
+}
+_FOREIGN: dict[str, Any] = dict.fromkeys((*_COLOURS, "boost"), "ansi_default")  # the terminal's own
+_FOREIGN_VARIABLES = {
+    **{f"{place}-foreground": "ansi_default" for place in ("block-cursor", "input-cursor", "input-selection")},
+    **{f"{place}-background": "ansi_default" for place in ("block-cursor", "input-cursor", "input-selection")},
+    **dict.fromkeys(_SCROLLBAR, "ansi_default"),
+    **dict.fromkeys(("block-cursor-text-style", "input-cursor-text-style"), "reverse"),
+}
 THEMES = (
-    Theme(
-        name="bench-dark",
-        primary="#6fa8a0",
-        secondary="#9fb7b0",
-        accent="#e3b866",
-        warning="#f0c05a",
-        error="#ee7d62",
-        success="#8fc98a",
-        foreground="#d9d5c8",
-        background="#14181a",
-        surface="#1b2123",
-        panel="#242c2e",
-        dark=True,
+    *(
+        Theme(name=f"bench-{shade}", dark=not column, **{name: pair[column] for name, pair in _COLOURS.items()})
+        for column, shade in enumerate(("dark", "light"))
     ),
     Theme(
-        name="bench-light",
-        primary="#2f7f78",
-        secondary="#4d5f58",
-        accent="#7a4a12",
-        warning="#704f00",
-        error="#a82c1c",
-        success="#2e6b2c",
-        foreground="#2b2a26",
-        background="#f6f1e2",
-        surface="#f1edda",
-        panel="#e6dec6",
-        dark=False,
+        name="bench-plain", ansi=True, dark=True, **_FOREIGN,
+        variables=BUILTIN_THEMES["ansi-dark"].variables | _FOREIGN_VARIABLES,
     ),
-    Theme(
-        name="bench-plain",
-        ansi=True,
-        primary="ansi_default",
-        secondary="ansi_default",
-        warning="ansi_default",
-        error="ansi_default",
-        success="ansi_default",
-        accent="ansi_default",
-        foreground="ansi_default",
-        background="ansi_default",
-        surface="ansi_default",
-        panel="ansi_default",
-        boost="ansi_default",
-        dark=True,
-        variables={
-            **BUILTIN_THEMES["ansi-dark"].variables,
-            "block-cursor-foreground": "ansi_default",
-            "block-cursor-background": "ansi_default",
-            "block-cursor-text-style": "reverse",
-            "input-cursor-background": "ansi_default",
-            "input-cursor-foreground": "ansi_default",
-            "input-cursor-text-style": "reverse",
-            "input-selection-background": "ansi_default",
-            "input-selection-foreground": "ansi_default",
-            **dict.fromkeys(_SCROLLBAR, "ansi_default"),
-        },
-    ),
-)
+)  # fmt: skip
