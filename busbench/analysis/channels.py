@@ -17,7 +17,7 @@ from busbench.analysis.channel_sums import MOVE_COUNTS, STILL_COUNTS, STILL_FRAM
 from busbench.analysis.notebook import html_of
 from busbench.model import Clock, Reason, Rejects
 from busbench.wire.codec import are_slot_gaps
-from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES, ON_OFF_CHANNELS
+from busbench.wire.frame_spec import ALL_CHANNELS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 from busbench.wire.table import FrameTable
 
 GLITCH_COUNTS = 40  # about 2.5 % of the usual travel of 1639 counts
@@ -225,10 +225,7 @@ class ChannelStats:
             )
 
     def _view(self, part: FrameTable) -> FrameRun:
-        values = np.empty((ALL_CHANNELS, len(part)), np.int16)
-        values[:CHANNELS] = part.channels.T
-        for bit in range(ON_OFF_CHANNELS):
-            values[CHANNELS + bit] = (part.flags >> bit) & 1
+        values = part.all_channels().view(np.int16)
         space = np.diff(part.offset)
         joined = space == FRAME_BYTES
         if not joined.all():

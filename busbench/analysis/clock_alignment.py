@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from busbench.analysis.frame_match import Matches, match_frames
+from busbench.analysis.stats import ranks_s
 from busbench.errors import CaptureError
 from busbench.line import BUS_LINE, LineSettings
 from busbench.model import F64, I64, ClockKind, set_readonly
@@ -55,9 +56,7 @@ class Lateness:
 
     def to_json(self) -> dict[str, float]:
         """Smallest, median, 99th percentile and largest, in seconds."""
-        ranks = {"min": 0.0, "median": 0.5, "p99": 0.99, "max": 1.0}
-        values = np.quantile(self.late_ns, list(ranks.values()), method="inverted_cdf")
-        return {name: float(value) / 1e9 for name, value in zip(ranks, values, strict=True)}
+        return ranks_s(self.late_ns)
 
 
 class Bounded(NamedTuple):

@@ -15,7 +15,7 @@ import numpy as np
 from busbench.analysis.change import Figure, Sample, change_of, parts, sample_of, student, trimmed_sample_of
 from busbench.analysis.channel_sums import STILL_COUNTS
 from busbench.model import F64, I64
-from busbench.wire.frame_spec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.frame_spec import CHANNELS, FLAG_FAILSAFE
 from busbench.wire.scale import FULL_COUNTS
 from busbench.wire.table import FrameTable
 
@@ -59,8 +59,7 @@ class MeasuredFailsafe:
 
 def measure_channels(frames: FrameTable) -> list[MeasuredChannel]:
     """All 16 channels."""
-    good = ((frames.flags & (FLAG_LOST | FLAG_FAILSAFE)) == 0) & ~frames.suspect
-    values = frames.channels[good].T.astype(np.int32)
+    values = frames.channels[frames.is_sound].T.astype(np.int32)
     return [_measure(np.ascontiguousarray(values[channel])) for channel in range(CHANNELS)]
 
 
@@ -133,7 +132,7 @@ def _centre(levels: F64) -> Sample | None:
 def measure_failsafe(frames: FrameTable, *, has_clock: bool) -> MeasuredFailsafe | None:
     """What the receiver did when its link was gone; None if that was not seen from its begin."""
     is_out = (frames.flags & FLAG_FAILSAFE) != 0
-    good = np.flatnonzero(((frames.flags & (FLAG_LOST | FLAG_FAILSAFE)) == 0) & ~frames.suspect)
+    good = np.flatnonzero(frames.is_sound)
     begins = np.flatnonzero(is_out & ~np.append(False, is_out[:-1])) if len(frames) else np.empty(0, np.int64)
     before = np.searchsorted(good, begins) - 1
     begins, before = begins[before >= 0], before[before >= 0]

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.analysis.pulse_fit import Obeyed, Rows, is_sound, obeyed_rows
+from busbench.analysis.pulse_fit import Obeyed, Rows, obeyed_rows
 from busbench.analysis.skew import Skew, skew_of
+from busbench.analysis.stats import ranks_s
 from busbench.model import F64, I64, set_readonly
 from busbench.wire.table import FrameTable
 
@@ -38,9 +39,7 @@ class Latency:
 
     def to_json(self) -> dict[str, float]:
         """Smallest, median, 99th percentile and largest, in seconds."""
-        ranks = {"min": 0.0, "median": 0.5, "p99": 0.99, "max": 1.0}
-        values = np.quantile(self.late_ns, list(ranks.values()), method="inverted_cdf")
-        return {name: float(value) / 1e9 for name, value in zip(ranks, values, strict=True)}
+        return ranks_s(self.late_ns)
 
 
 def find_latency(begin_ns: I64, width_us: F64, frames: FrameTable, obeyed: Obeyed) -> Latency | None:
@@ -53,7 +52,7 @@ def find_latency(begin_ns: I64, width_us: F64, frames: FrameTable, obeyed: Obeye
     if obeyed.is_even:
         return None
     asked_us = obeyed.fit.widths_us(frames.channels[:, obeyed.fit.channel - 1])
-    step_us, sound = np.diff(asked_us), is_sound(frames)
+    step_us, sound = np.diff(asked_us), frames.is_sound
     moves = np.append(False, (np.abs(step_us) > 2 * obeyed.tolerance_us) & sound[1:] & sound[:-1])
     shown = _shown_rows(begin_ns, width_us, frames, obeyed, asked_us)
     # Frames that repeat a value are shown with the first of them.

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.model import F64, I64, Bools
-from busbench.wire.frame_spec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.frame_spec import CHANNELS
 from busbench.wire.scale import Scale
 from busbench.wire.table import FrameTable
 
@@ -134,14 +134,8 @@ def obeyed_rows(begin_ns: I64, frames: FrameTable, delay_ns: int) -> tuple[Rows,
     rows = np.searchsorted(frames.t_ns, begin_ns - delay_ns, "right") - 1
     good = rows >= 0
     rows = np.maximum(rows, 0)
-    good &= (begin_ns - frames.t_ns[rows] < LATEST_NS) & is_sound(frames)[rows]
+    good &= (begin_ns - frames.t_ns[rows] < LATEST_NS) & frames.is_sound[rows]
     return rows, good
-
-
-def is_sound(frames: FrameTable) -> Bools:
-    """True for frames whose values an output obeys, and that the line did not mark, bool (N,)."""
-    sound: Bools = ((frames.flags & (FLAG_LOST | FLAG_FAILSAFE)) == 0) & ~frames.suspect
-    return sound
 
 
 def _best(fits: list[tuple[int, Fit]]) -> tuple[tuple[int, Fit], list[tuple[int, Fit]]]:
@@ -174,7 +168,7 @@ def _narrowed(
         rows = np.clip(rows, 0, len(frames) - 2)
         off_us = np.abs(fit.widths_us(frames.channels[rows, fit.channel - 1]) - width_us)
         tolerance_us = _tolerance(off_us[_NEAR], least_us)
-        fits = there & (off_us <= tolerance_us) & is_sound(frames)[rows]
+        fits = there & (off_us <= tolerance_us) & frames.is_sound[rows]
         if (is_clear := fits.any(axis=0) & (there & ~fits).any(axis=0)).any():
             at = np.nonzero(fits[:, is_clear])
             known = rows[:, is_clear][at]

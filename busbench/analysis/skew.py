@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.model import I64, U8
-from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
+from busbench.wire.frame_spec import FRAME_BYTES
 from busbench.wire.table import FrameTable
 
 MATCHES_LEAST = 8
@@ -65,7 +65,7 @@ class ContentChanges:
 
     def feed(self, frames: FrameTable) -> None:
         """Add frames; flagged and marked ones are ignored."""
-        sound = ~frames.suspect & (frames.flags & (FLAG_LOST | FLAG_FAILSAFE) == 0)
+        sound = frames.is_sound
         contents = hash_rows(frames.raw[sound, _PAYLOAD])
         whole = np.concatenate([self._last, contents])
         changed = np.flatnonzero(whole[1:] != whole[:-1]) + 1

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.model import F64
+from busbench.model import F64, I64
 
 BLOCK = 1 << 16  # values per block: as many as fit in a processor's cache
 
@@ -97,3 +97,10 @@ def quantiles(values: NDArray[np.int32], at: Sequence[float]) -> list[int]:
         inside = np.sort(values[(values >= base) & (values <= base + (1 << shift) - 1)])
         found.append(int(inside[rank - (int(upto[cell - 1]) if cell else 0)]))
     return found
+
+
+def ranks_s(values_ns: I64 | F64) -> dict[str, float]:
+    """Smallest, median, 99th percentile and largest of values in ns, (N,), in seconds."""
+    ranks = {"min": 0.0, "median": 0.5, "p99": 0.99, "max": 1.0}
+    values = np.quantile(values_ns, list(ranks.values()), method="inverted_cdf")
+    return {name: float(value) / 1e9 for name, value in zip(ranks, values, strict=True)}

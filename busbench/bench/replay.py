@@ -13,17 +13,8 @@ from busbench.drive.part_parser import ReplaySource
 from busbench.drive.program import FRAME_PERIOD_S, FRAME_PERIODS_S, PROGRAM_MAX_S, Program
 from busbench.drive.program_file import OptionReader, build_program
 from busbench.errors import CaptureError, DriveError, pluralize, quote_value
-from busbench.model import F64, I64, U8, Bools, FrameTimes, remove_clock_steps
-from busbench.wire.frame_spec import (
-    ALL_CHANNELS,
-    END_BYTES,
-    END_PLAIN,
-    END_SLOTS,
-    FLAG_CH17,
-    FLAG_CH18,
-    FLAG_FAILSAFE,
-    FLAG_LOST,
-)
+from busbench.model import I64, U8, Bools, FrameTimes, remove_clock_steps
+from busbench.wire.frame_spec import ALL_CHANNELS, END_BYTES, END_PLAIN, END_SLOTS, FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.framing import find_in_blocks
 from busbench.wire.scale import Scale
 from busbench.wire.table import FrameTable
@@ -45,7 +36,7 @@ def load_recording(path: str, *, note: Note = lambda _: None) -> ReplaySource:
     """
     table, has_clock = _read(path, note)
     good = ~table.suspect
-    levels = _levels(table, good)
+    levels = table[good].all_channels().T.astype(np.float64)
     if not has_clock:
         return ReplaySource(np.arange(len(levels), dtype=np.float64) * FRAME_PERIOD_S, levels)
     stamps = table.t_ns[good]
@@ -77,7 +68,7 @@ def recorded_program(path: str, options: Mapping[str, object], *, scale: Scale, 
     table, has_clock = _read(path, note)
     good = ~table.suspect
     slot, period_s = _slots(path, table.times(), note) if has_clock else (np.arange(len(table)), FRAME_PERIOD_S)
-    slot, levels = slot[good] - slot[good][0], _levels(table, good)
+    slot, levels = slot[good] - slot[good][0], table[good].all_channels().T.astype(np.float64)
     flags, ends = table.flags[good], table.end[good]
     top: dict[str, object] = {key: options[key] for key in ("unit", "end_byte") if key in options}
     top["frame_period"] = period_s = _seconds(options, "frame_period", period_s, FRAME_PERIODS_S)
@@ -131,14 +122,6 @@ def _read(path: str, note: Note) -> tuple[FrameTable, bool]:
     if not clock.is_known:
         note(f"{path}: has no times; its frames are taken to come every {FRAME_PERIOD_S * 1e3:g} ms")
     return table, clock.is_known
-
-
-def _levels(table: FrameTable, good: Bools) -> F64:
-    levels = np.empty((int(good.sum()), ALL_CHANNELS))
-    levels[:, :16] = table.channels[good]
-    levels[:, 16] = table.flags[good] & FLAG_CH17 > 0
-    levels[:, 17] = table.flags[good] & FLAG_CH18 > 0
-    return levels
 
 
 def _slots(path: str, times: FrameTimes, note: Note) -> tuple[I64, float]:

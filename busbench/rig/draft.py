@@ -10,7 +10,7 @@ import numpy as np
 
 from busbench.errors import pluralize
 from busbench.model import I64, Bools
-from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST
+from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS
 from busbench.wire.scale import FULL_COUNTS, Scale
 from busbench.wire.table import FrameTable
 
@@ -90,10 +90,9 @@ def propose_channels(tables: Iterable[FrameTable], *, has_clock: bool = True) ->
 
 def _good_rows(table: FrameTable) -> I64:
     """All 18 channels of undamaged, unflagged frames."""
-    good = ~table.suspect & ((table.flags & (FLAG_LOST | FLAG_FAILSAFE)) == 0)
-    flags = table.flags[good]
-    two = [np.where(flags & bit, TWO_STATE, 0).astype(np.int64)[:, None] for bit in (FLAG_CH17, FLAG_CH18)]
-    return np.hstack([table.channels[good].astype(np.int64), *two])
+    rows = table[table.is_sound].all_channels().T.astype(np.int64)
+    rows[:, CHANNELS:] *= TWO_STATE
+    return rows
 
 
 def _period_ms(t_ns: I64) -> float | None:

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from busbench.model import I64, U8, U16, Bools, Clock, FrameTimes, Reason, Rejects
 from busbench.tui.growing_array import GrowingArray
 from busbench.tui.pyramid import Pyramid
-from busbench.wire.codec import unpack_channels
-from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FLAG_CH17, FLAG_CH18, FRAME_BYTES
+from busbench.wire.codec import join_channels, unpack_channels
+from busbench.wire.frame_spec import FRAME_BYTES
 from busbench.wire.table import FrameTable
 
 ROWS_A_SECOND = 100  # playback rate of frames without a clock
@@ -92,7 +92,7 @@ class FrameStore:
         if table.line_marks.any():
             self._pyramid.add(self.values(first, self._count))
         else:
-            self._pyramid.add(_values(table.channels, table.flags))
+            self._pyramid.add(table.all_channels())
 
     def first_offset(self, row: int) -> int:
         """Stream offset of a row's header, 0 without rows."""
@@ -119,7 +119,7 @@ class FrameStore:
         marks, first = self._column("line_marks"), lo
         while 0 < first < hi and marks[first]:
             first -= 1
-        values = _values(unpack_channels(self._raw.get(first, hi)), self._column("flags")[first:hi])
+        values = join_channels(unpack_channels(self._raw.get(first, hi)), self._column("flags")[first:hi])
         if marks[first:hi].any():
             rows = np.where(marks[first:hi] > 0, 0, np.arange(hi - first))
             values = values[:, np.maximum.accumulate(rows)]
@@ -179,14 +179,6 @@ class FrameStore:
 
     def _column(self, name: str) -> NDArray[Any]:
         return self._columns[name].first(self._count)
-
-
-def _values(channels: U16, flags: U8) -> U16:
-    values = np.empty((ALL_CHANNELS, flags.size), np.uint16)
-    values[:CHANNELS] = channels.T
-    values[CHANNELS] = (flags & FLAG_CH17) != 0
-    values[CHANNELS + 1] = (flags & FLAG_CH18) != 0
-    return values
 
 
 class _FrameRows:

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from busbench.model import I64, U8, U16, Bools
 from busbench.wire.frame_spec import (
+    ALL_CHANNELS,
     CHANNELS,
     COUNTS_MAX,
     END_BYTES,
@@ -23,6 +24,7 @@ from busbench.wire.frame_spec import (
     FLAGS_MAX,
     FRAME_BYTES,
     HEADER,
+    ON_OFF_CHANNELS,
     SLOT_GAPS,
 )
 
@@ -77,6 +79,15 @@ class RawFrames:
     def end(self) -> U8:
         """Byte 24 of each frame, uint8 (N,)."""
         return self.raw[:, 24]
+
+
+def join_channels(channels: U16, flags: U8) -> U16:
+    """Channels 1-18 of frames, uint16 (18, N): counts, uint16 (N, 16), and the two bits of byte 23, uint8 (N,)."""
+    values = np.empty((ALL_CHANNELS, flags.size), np.uint16)
+    values[:CHANNELS] = channels.T
+    for bit in range(ON_OFF_CHANNELS):
+        values[CHANNELS + bit] = flags >> bit & 1
+    return values
 
 
 def unpack_channels(raw: U8) -> U16:

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.model import I64, U8, U16, Bools, FrameTimes, Rejects, set_readonly
-from busbench.wire.codec import RawFrames, unpack_channels
-from busbench.wire.frame_spec import FRAME_BYTES
+from busbench.wire.codec import RawFrames, join_channels, unpack_channels
+from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,6 +52,16 @@ class FrameTable(RawFrames):
     def suspect(self) -> Bools:
         """True for frames with a byte, or a byte beside them, that the line marked as damaged, bool (N,)."""
         return self.line_marks > 0
+
+    @property
+    def is_sound(self) -> Bools:
+        """True for frames that show the sticks: neither flagged lost or failsafe nor marked, bool (N,)."""
+        sound: Bools = ((self.flags & (FLAG_LOST | FLAG_FAILSAFE)) == 0) & ~self.suspect
+        return sound
+
+    def all_channels(self) -> U16:
+        """Channels 1-18, uint16 (18, N): counts, and 0 or 1 on the last two."""
+        return join_channels(self.channels, self.flags)
 
     @property
     def first_offset(self) -> int:

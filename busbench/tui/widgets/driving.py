@@ -20,7 +20,7 @@ from busbench.tui.widgets.channels import channels_below
 from busbench.tui.widgets.frame import TOO_SMALL
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.program_plot import TABLE_ROWS, ProgramLook, channel_table, program_lines
-from busbench.wire.codec import unpack_channels
+from busbench.wire.codec import join_channels, unpack_channels
 from busbench.wire.frame_spec import CHANNELS, FRAME_BYTES
 
 _UNITS = {"low": " %", "high": " %", "period": " s"}
@@ -256,5 +256,4 @@ def _folded(text: str, width: int) -> list[str]:
 def _values_of(frame: bytes) -> I64:
     """Values of all 18 channels of a frame, int64 (18,)."""
     raw = np.frombuffer(frame, np.uint8).reshape(1, FRAME_BYTES)
-    flags = int(raw[0, FRAME_BYTES - 2])
-    return np.concatenate([unpack_channels(raw)[0].astype(np.int64), [flags & 1, flags >> 1 & 1]])
+    return join_channels(unpack_channels(raw), raw[:, FRAME_BYTES - 2])[:, 0].astype(np.int64)
