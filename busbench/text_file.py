@@ -160,7 +160,7 @@ def read_toml(
         problem, todo = unreadable(error)
         more = missing_hint if isinstance(error, FileNotFoundError) else ""
         raise TextFileError(problem, hint=todo + more) from None
-    if _is_recording(data[:4096]):
+    if _RECORDING.match(data[:4096]) or _FRAMES.search(data[:4096]):
         raise TextFileError(f"this is a recording, not {what}", hint=recording_hint or hint)
     if other := other_kind(data[:4096]):
         raise TextFileError(f"{other}, not {what}", hint=hint)
@@ -247,10 +247,6 @@ _RECORDING = re.compile(
     rb"|\s*\$(date|version|timescale|comment|scope|var)\b|[\w \[\]\"]+[,;][^=\n]*\n[\"\d.+-]+[,;]"
 )
 _FRAMES = re.compile(rb"\x0f(.{24}\x0f){3}", re.DOTALL)
-
-
-def _is_recording(head: bytes) -> bool:
-    return bool(_RECORDING.match(head) or _FRAMES.search(head))
 
 
 def other_kind(head: bytes) -> str:

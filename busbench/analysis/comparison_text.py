@@ -80,11 +80,9 @@ def _decimals(floor: float | None) -> int:
 
 def to_list(found: Comparison) -> list[Figure]:
     """Figures that are different or look so, each for itself; sentences say the rest."""
-    return [figure for figure in found.figures if figure.verdict == "different" or _looks_so(figure)]
-
-
-def _looks_so(figure: Figure) -> bool:
-    return figure.verdict == "cannot tell" and figure.looks_changed
+    return [
+        figure for figure in found.figures if figure.verdict == "different" or (figure.doubt and figure.looks_changed)
+    ]
 
 
 def sentences(found: Comparison) -> list[str]:

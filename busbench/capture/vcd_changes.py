@@ -44,7 +44,7 @@ class VcdChanges:
         self._parts: dict[bytes, list[int]] = {}
         for ident, bit in self._got:
             self._parts.setdefault(ident, []).append(bit)
-        self._keys = {_key(ident): ident for ident in self._known if len(ident) <= WORD}
+        self._keys = {int.from_bytes(ident, "little"): ident for ident in self._known if len(ident) <= WORD}
         self._now = 0
         self._has_begun = False  # a time or a change was read; before, times may be negative
         self._skips_to_end = False
@@ -263,7 +263,3 @@ def _value_of(token: bytes, bit: int) -> float | None:
     if bit < len(bits):
         return _VALUES.get(bits[-1 - bit], _UNKNOWN)
     return 0 if bits[:1] in (b"0", b"1") else _UNKNOWN  # missing leading bits repeat x and z, else are 0
-
-
-def _key(ident: bytes) -> int:
-    return int.from_bytes(ident, "little")

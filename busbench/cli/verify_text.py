@@ -84,12 +84,9 @@ def _by_reason(checks: Sequence[Check]) -> Iterator[str]:
         yield from _by_name([check for check in checks if check.sentence == reason], indent=4)
 
 
-def _has_spare(check: Check) -> bool:
-    return check.margin is not None and check.margin > 0 and check.unit not in _UNSPARED
-
-
 def _spare(check: Check) -> str:
-    return f" ({check.margin:.3g} {check.unit} to spare)" if _has_spare(check) else ""
+    has_spare = check.margin is not None and check.margin > 0 and check.unit not in _UNSPARED
+    return f" ({check.margin:.3g} {check.unit} to spare)" if has_spare else ""
 
 
 def _is_narrow(check: Check) -> bool:

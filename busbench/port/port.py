@@ -29,18 +29,8 @@ class LivePort(abc.ABC):
         self.source = source
         self.line = line
         step_ns = max(1, round(time.get_clock_info("perf_counter").resolution * 1e9))
-        self._clock = Clock(ClockKind.PER_READ, step_ns)
-        self._start_utc_ns = time.time_ns() - time.perf_counter_ns()
-
-    @property
-    def clock(self) -> Clock:
-        """The clock of the chunks."""
-        return self._clock
-
-    @property
-    def start_utc_ns(self) -> int:
-        """Unix time in ns of the zero of the chunks' times, read once."""
-        return self._start_utc_ns
+        self.clock = Clock(ClockKind.PER_READ, step_ns)  # of the chunks
+        self.start_utc_ns = time.time_ns() - time.perf_counter_ns()  # Unix time in ns of the zero of their times
 
     @property
     def adapter_serial(self) -> str:

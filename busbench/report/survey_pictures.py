@@ -81,7 +81,7 @@ def draw_trend(one: Trend, *, unit: str, factor: float) -> str:
     start = middle[len(middle) // 2]
     drawing.path([(x(d), y(start + one.slope_per_day * factor * (d - first))) for d in (first, last)], dash="dash")
     drawing.line(_LEFT, bottom, right, bottom)
-    for day in _date_ticks(first, last):
+    for day in ticks(first, last, most=6):
         drawing.line(x(day), bottom, x(day), bottom + 4)
         moment = _EPOCH + timedelta(days=day)
         words = f"{moment:%H:%M}" if last - first < 1 else f"{moment:%Y-%m-%d}"
@@ -99,8 +99,3 @@ def _range(one: Trend, factor: float) -> tuple[float, float]:
     high = max([most, *(min(bound, most + reach) for bound in bounds)])
     pad = 0.05 * (high - low) or reach
     return low - pad, high + pad
-
-
-def _date_ticks(first: float, last: float) -> Sequence[float]:
-    """Whole days, or parts of one if there is less."""
-    return ticks(first, last, most=6)

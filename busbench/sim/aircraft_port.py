@@ -36,7 +36,7 @@ class AircraftPort(HearingPort):
         self._clock_ns = clock
         self._begin_ns = 0 if is_fast else clock()
         if is_fast:
-            self._start_utc_ns = time.time_ns()
+            self.start_utc_ns = time.time_ns()
         self._t_ns = 0  # time of a fast one
         self._events = [PortEvent(self._begin_ns, EventKind.OPENED, "the virtual aircraft is on")]
         self._left: list[TestStep] = list(round_of(aircraft.rig)) if flies_alone else []

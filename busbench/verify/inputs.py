@@ -39,12 +39,8 @@ class VerifyInputs:
     @cached_property
     def counts(self) -> I16:
         """Counts of channels 1-18, int16 (18, N); on/off channels as ON_OFF_COUNTS."""
-        frames = self.recording.frames
-        counts = np.empty((CHANNELS + 2, len(frames)), np.int16)
-        counts[:CHANNELS] = frames.channels.T
-        low, high = ON_OFF_COUNTS
-        for bit in range(2):
-            counts[CHANNELS + bit] = np.where(frames.flags >> bit & 1, high, low)
+        counts = self.recording.frames.all_channels().view(np.int16)
+        counts[CHANNELS:] = np.array(ON_OFF_COUNTS)[counts[CHANNELS:]]
         return counts
 
     @cached_property
@@ -56,7 +52,7 @@ class VerifyInputs:
     @cached_property
     def is_sound(self) -> Bools:
         """True for frames that show the positions of the controls, bool (N,)."""
-        return ~self.is_down & ~self.recording.frames.suspect
+        return self.recording.frames.is_sound
 
     @cached_property
     def no_times(self) -> str:

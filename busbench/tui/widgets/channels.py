@@ -19,7 +19,7 @@ from busbench.tui.widgets.channel_plot import plot_lines
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS
 
-# A shape, since no state is told by colour alone, and a style.
+# A shape, since colour alone says no state, and a style.
 _LOOKS: dict[ChannelState, tuple[str, str]] = {
     ChannelState.MOVING: ("~", "pen"),
     ChannelState.AT_END: ("|", "warn"),
