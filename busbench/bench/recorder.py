@@ -89,11 +89,6 @@ class Recorder:
             self._refuse_taken()
         self._writer = self._open()
 
-    @property
-    def path(self) -> str:
-        """The current file."""
-        return self._made[-1]
-
     def add(self, came: Reception, *, number: int = 0) -> None:
         """Write a reception of a port."""
         if came.log.mark_t_ns.size:

@@ -43,11 +43,6 @@ class WalkPlan:
     sources: LimitSources  # sources of the limits
 
     @property
-    def is_rehearsal(self) -> bool:
-        """True if no aircraft moves."""
-        return self.head.is_rehearsal
-
-    @property
     def hold(self) -> LockedProgram:
         """The program between motions: every channel holds its rest."""
         head = self.head

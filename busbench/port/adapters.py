@@ -69,9 +69,6 @@ class Adapter:
     device: str
     description: str  # its own description
     chip: Chip  # its chip family
-    vid: int | None  # vid, pid: USB vendor and product, or None
-    pid: int | None
-    serial_number: str
     latency_ms: int | None  # its latency timer, None without one or if unreadable
     advice: tuple[str, ...]  # advice, a clause each
 
@@ -117,15 +114,11 @@ def _adapter(entry: Any, sysfs: Path) -> Adapter:
         advice.append(_LATENCY)
     if not os.access(entry.device, os.R_OK | os.W_OK) and Path(entry.device).exists():
         advice.append("you have no right to open it: opening it says which group to join")
-    serial_number = str(entry.serial_number or "")
     description = str(entry.description or "")
     return Adapter(
         str(entry.device),
         "" if description == "n/a" else description,
         chip,
-        entry.vid,
-        entry.pid,
-        serial_number,
         latency_ms,
         tuple(advice),
     )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator
-from typing import Literal
 
 from busbench.errors import RigError
 from busbench.rig.check_devices import check_channels, check_failsafe, check_geometry, check_in_flight, check_travel
@@ -58,13 +57,6 @@ def check_rig(rig: Rig) -> list[Finding]:
     )
     found = [finding for check in checks for finding in check(rig)]
     return sorted(found, key=lambda finding: finding.severity != "fault")
-
-
-def worst(findings: list[Finding]) -> Literal["fault", "hint", "clean"]:
-    """The worst severity of some findings."""
-    if any(finding.severity == "fault" for finding in findings):
-        return "fault"
-    return "hint" if findings else "clean"
 
 
 def _plain(name: str) -> str:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from busbench.model import F64
-from busbench.rig.linkage import straight_throw_mm, surface_deg
+from busbench.rig.linkage import surface_deg
 from busbench.rig.model import Device
 from busbench.rig.travel import endpoints_of, full_us
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, FLAG_CH17, FLAG_CH18
@@ -191,12 +191,3 @@ class ServoMotion:
         """Angle of each surface as seen on the aircraft, degrees (devices,)."""
         arm = self.arm_deg()
         return np.array([float(surface_deg(d, a)) for d, a in zip(self.devices, arm, strict=True)])
-
-    def throw_mm(self) -> F64:
-        """Throw of each surface straight across from neutral, (devices,); NaN without a chord."""
-        return np.array(
-            [
-                float(straight_throw_mm(d.geometry.chord_mm, a)) if d.geometry.chord_mm is not None else np.nan
-                for d, a in zip(self.devices, self.surface_deg(), strict=True)
-            ]
-        )

@@ -29,11 +29,7 @@ class DeviceState:
 
     name: str
     position_pct: float  # percent of full command, positive in the direction of an unreversed device above neutral
-    arm_deg: float
     surface_deg: float  # angle of its surface as seen on the aircraft
-    throw_mm: float  # straight across from neutral, NaN where the chord is not known
-    volts: float
-    current_a: float
     is_moving: bool  # True while it moves
     is_powered: bool  # False below the supply's minimum_v
 
@@ -142,18 +138,13 @@ class VirtualRig:
 
     def states(self) -> tuple[DeviceState, ...]:
         """The states of all devices with a channel, in the order of the file."""
-        motion, volts = self._motion, self.volts()
         columns = zip(
-            self.rig.driven, motion.servos, motion.arm_deg().tolist(), motion.surface_deg().tolist(),
-            motion.throw_mm().tolist(), self._driven_a, self._stuck, strict=True,
-        )  # fmt: skip
+            self.rig.driven, self._motion.servos, self._motion.surface_deg().tolist(), self._stuck, strict=True
+        )
         return tuple(
-            DeviceState(
-                device.name, servo.position_pct, arm, surface, mm, volts[device.name], amps,
-                servo.is_moving and not is_stuck, servo.is_powered,
-            )
-            for device, servo, arm, surface, mm, amps, is_stuck in columns
-        )  # fmt: skip
+            DeviceState(device.name, servo.position_pct, surface, servo.is_moving and not is_stuck, servo.is_powered)
+            for device, servo, surface, is_stuck in columns
+        )
 
     def state(self, name: str) -> DeviceState:
         """The state of one device by name (raises KeyError)."""

@@ -26,8 +26,7 @@ class Glyphs:
     bars: str  # fill levels of a cell from empty to full
     levels: str  # a point at four heights in one cell, bottom first; empty for braille
     flat: str  # a timeline without outages
-    now: str  # now, mark, cut_in, cut_out: above or below a timeline
-    mark: str
+    mark: str  # mark, cut_in, cut_out: above a timeline
     cut_in: str
     cut_out: str
     block: str  # pixel of large figures
@@ -38,8 +37,8 @@ class Glyphs:
     bar: str  # the cursor of a plot
 
 
-UNICODE = Glyphs("─", "┼", "━", "◆", " ▁▂▃▄▅▆▇█", "", "·", "▲", "▼", "[", "]", "█", "·", "●", "…", "╷", "│")
-ASCII = Glyphs("-", "+", "=", "#", " .:|", "_.-'", ".", "^", "v", "[", "]", "#", "-", "*", "~", "|", ":")
+UNICODE = Glyphs("─", "┼", "━", "◆", " ▁▂▃▄▅▆▇█", "", "·", "▼", "[", "]", "█", "·", "●", "…", "╷", "│")
+ASCII = Glyphs("-", "+", "=", "#", " .:|", "_.-'", ".", "v", "[", "]", "#", "-", "*", "~", "|", ":")
 
 _LEFT = (0x40, 0x04, 0x02, 0x01)  # dots of braille from the bottom up
 _RIGHT = (0x80, 0x20, 0x10, 0x08)

@@ -64,11 +64,6 @@ class LiveSession(Session):
         self._is_closed = False
 
     @property
-    def unplugged(self) -> int:
-        """How often the port was unplugged."""
-        return self.receiver.times_away
-
-    @property
     def is_lost(self) -> bool:
         """True if it is lost."""
         return self.receiver.state is LinkState.LOST

@@ -40,11 +40,6 @@ class TimingFigures:
         """How many periods were counted."""
         return int(self.counts.sum()) + self.shorter + self.longer
 
-    @property
-    def high_ns(self) -> int:
-        """End of the histogram."""
-        return self.low_ns + self.quantum_ns * self.counts.size
-
     def histogram(self, width: int) -> tuple[I64, I64]:
         """Periods in equal bins, as many as fit, each of whole quanta: none holds more steps of the clock than another.
 

@@ -27,7 +27,7 @@ def soak(source: str, kept: Path, whole: Path, *, around_s: float = 5) -> tuple[
     """A source recorded twice, and read: what surrounds outages, and all."""
     hands = Hands()
     ports = [ScriptedPort(hands, source) for _ in range(2)]
-    ports[1]._start_utc_ns = ports[0]._start_utc_ns
+    ports[1].start_utc_ns = ports[0].start_utc_ns
     racks = [
         Rack(ports[:1], record=str(kept), retention=Retention(around_s=around_s), now=hands),
         Rack(ports[1:], record=str(whole), now=hands),

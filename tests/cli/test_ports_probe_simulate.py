@@ -18,8 +18,8 @@ from busbench.port.adapters import CHIPS, Adapter, Chip, chip_of
 pytestmark = pytest.mark.usefixtures("wide")
 
 ADAPTERS = [
-    Adapter("/dev/ttyUSB0", "HERON bench", chip_of(0x0403, 0x6001), 0x0403, 0x6001, "H1", 16, ("set 1 ms",)),
-    Adapter("/dev/ttyUSB1", "", chip_of(0x1A86, 0x7523), 0x1A86, 0x7523, "", None, ("marks none", "is \x1b[31mred")),
+    Adapter("/dev/ttyUSB0", "HERON bench", chip_of(0x0403, 0x6001), 16, ("set 1 ms",)),
+    Adapter("/dev/ttyUSB1", "", chip_of(0x1A86, 0x7523), None, ("marks none", "is \x1b[31mred")),
 ]
 Capture = pytest.CaptureFixture[str]
 
@@ -43,7 +43,7 @@ def test_ports_as_a_table(capsys: Capture) -> None:
 
 @pytest.mark.parametrize("chip", CHIPS.values(), ids=lambda chip: chip.name)
 def test_the_table_of_ports_fits_80_columns(chip: Chip, capsys: Capture) -> None:
-    ports.show([Adapter("/dev/ttyUSB10", "", chip, 1, 1, "", 16, ())], "table")
+    ports.show([Adapter("/dev/ttyUSB10", "", chip, 16, ())], "table")
     assert max(map(len, capsys.readouterr().out.splitlines())) <= 80
 
 

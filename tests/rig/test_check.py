@@ -7,7 +7,7 @@ import re
 import msgspec
 import pytest
 
-from busbench.rig.check import check_rig, worst
+from busbench.rig.check import check_rig
 from busbench.rig.load import parse_rig, read_rig
 from busbench.rig.model import Device, Hub, Pack, Plan, Supply, SupplyFeed, VerifyLimits
 from busbench.rig.template import STARTER
@@ -345,9 +345,6 @@ def test_the_plan_itself() -> None:
 def test_faults_come_before_hints() -> None:
     findings = check_rig(rig(device("x", 1, failsafe=None), device("y", 40)))
     assert [f.severity for f in findings] == ["fault", "hint"]
-    assert worst(findings) == "fault"
-    assert worst(findings[1:]) == "hint"
-    assert worst([]) == "clean"
 
 
 def test_shipped_plans_are_clean() -> None:

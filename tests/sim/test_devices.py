@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
 
@@ -37,9 +35,6 @@ def test_a_sound_aircraft_moves_what_it_should() -> None:
     assert positions(heron) == {"left elevator": 90.0, "right elevator": -90.0, "tow release": -100.0}
     left, right = heron.state("left elevator"), heron.state("right elevator")
     assert left.surface_deg == pytest.approx(right.surface_deg)
-    assert left.throw_mm > 20
-    assert math.isnan(heron.state("gear").throw_mm)
-    assert heron.state("rudder").volts == pytest.approx(heron.volts()["rudder"])
     with pytest.raises(KeyError):
         heron.state("pack voltage")
 
@@ -77,9 +72,9 @@ def test_a_stalled_device_draws_its_stall_current_and_pulls_its_voltage_down() -
     heron = VirtualRig(read_rig(HERON), faults=[AircraftFault("stalled", "rudder")])
     run(heron, 20, c6=1811)
     rudder = heron.state("rudder")
-    assert rudder.current_a == 3.5
+    assert heron.supply_a == pytest.approx(3.5 + 0.86)  # the rudder and the others
     assert not rudder.is_moving
-    assert rudder.volts < 6.5
+    assert heron.volts()["rudder"] < 6.5
 
 
 def test_brown_out_stops_devices_below_the_minimum() -> None:

@@ -91,7 +91,7 @@ def test_unplugged_is_noted_and_waited_out() -> None:
     live.port.is_mute = False
     live.port.happens(EventKind.RECONNECTED, "plugged in again")
     session = live.pass_s(1)
-    assert (session.link, session.unplugged) == ("in sync", 1)
+    assert (session.link, session.receiver.times_away) == ("in sync", 1)
     assert [mark.text for mark in session.marks] == ["unplugged; waiting for it", "plugged in again"]
 
 
