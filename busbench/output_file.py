@@ -19,7 +19,6 @@ import sys
 from collections.abc import Iterable, Iterator
 from contextvars import ContextVar
 from pathlib import Path
-from secrets import token_hex
 
 from busbench.errors import OutputError, unwritable
 
@@ -169,7 +168,7 @@ class OutputFile(io.RawIOBase):
         if mode is not None and not os.access(self._target, os.W_OK):
             raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
         folder = os.path.dirname(self._target)
-        part = os.path.join(folder, f"{PART_PREFIX}{token_hex(6)}{PART_SUFFIX}")
+        part = os.path.join(folder, f"{PART_PREFIX}{os.urandom(6).hex()}{PART_SUFFIX}")
         self._fd = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | BINARY_MODE, 0o666)
         self._part = part
         if mode is not None and hasattr(os, "fchmod"):

@@ -8,7 +8,6 @@ import select
 import stat
 import sys
 import time
-import tomllib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -108,6 +107,8 @@ def load_toml(text: str) -> dict[str, Any]:
     Raises:
         TextFileError: not TOML, nested too deep, or a key of more than KEY_PARTS_MAX names; says where.
     """
+    import tomllib
+
     text = text.replace("\r\n", "\n")
     dots = 0
     for token in _TOKEN.finditer(text):
@@ -190,6 +191,8 @@ def _statements(text: str) -> Iterator[tuple[int, str]]:
 
 
 def _is_toml(text: str) -> bool:
+    import tomllib
+
     try:
         tomllib.loads(text)
     except ValueError:

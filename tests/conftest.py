@@ -23,6 +23,7 @@ OUTSIDE_MISSING = "outside tool missing:"
 for name in ("COLUMNS", "LINES", "NO_COLOR", "FORCE_COLOR", "CLICOLOR", "CLICOLOR_FORCE", "COLORTERM", "PYTHONUTF8"):
     os.environ.pop(name, None)
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # a hundred commands are started, and each would compile everything
+os.environ["OPENBLAS_NUM_THREADS"] = "1"  # each of them would start a thread of numpy's per core
 os.environ["TERM"] = "xterm-256color"
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # in the background of a shell: what is started would inherit it
     signal.signal(signal.SIGINT, signal.default_int_handler)

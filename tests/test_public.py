@@ -7,6 +7,7 @@ import doctest
 import enum
 import importlib
 import inspect
+import os
 import re
 import subprocess
 import sys
@@ -17,6 +18,7 @@ from pathlib import Path
 import pytest
 
 import busbench
+from tests.cli.running import CAPTURES
 
 # Functions that refuse what they are given; the others take whatever has the right type.
 RAISE = {
@@ -156,6 +158,21 @@ def test_using_it_loads_neither_ports_nor_screens() -> None:
         "print(*sorted({'serial', 'textual', 'construct', 'click'} & set(sys.modules)))"
     )
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.strip() == ""
+
+
+def test_a_command_loads_only_what_it_needs() -> None:
+    code = (
+        "import os, sys\n"
+        "from busbench.__main__ import main\n"
+        "try: main()\n"
+        "except SystemExit as left: print(left.code, os.environ['OPENBLAS_NUM_THREADS'])\n"
+        "unused = {'construct', 'difflib', 'hashlib', 'serial', 'tempfile', 'textual', 'tomllib', 'zipfile'}\n"
+        "print(*sorted((unused | {'busbench.analysis.timing', 'busbench.port.port'}) & set(sys.modules)))"
+    )
+    env = {name: value for name, value in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
+    command = [sys.executable, "-c", code, "outages", str(CAPTURES / "heron-bench.pcapng")]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, env=env)
+    assert done.stdout.splitlines()[-2:] == ["0 1", ""]
 
 
 def modules_with_examples() -> list[str]:

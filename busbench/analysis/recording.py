@@ -13,7 +13,6 @@ import numpy as np
 from busbench.analysis.channels import GLITCH_COUNTS, Channels, ChannelStats
 from busbench.analysis.notebook import html_of
 from busbench.analysis.outages import Outages, find_outages
-from busbench.analysis.timing import Timing, timing
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.frames import Span, read_frames
 from busbench.capture.open import open_capture, open_captures
@@ -23,6 +22,7 @@ from busbench.wire.table import AlignmentResult, FrameTable
 
 if TYPE_CHECKING:
     from busbench.analysis.comparison import Comparison
+    from busbench.analysis.timing import Timing
     from busbench.rig.model import Rig
 
 
@@ -54,6 +54,8 @@ class RecordingTimes:
 
     def timing(self) -> Timing:
         """Period, jitter and time error, and between what bounds the receiver's own jitter lies."""
+        from busbench.analysis.timing import timing
+
         return timing(_longest_kept(self.times, self.info), clock=self.info.clock, wakes=self.info.wakes)
 
 
@@ -122,6 +124,7 @@ class Recording:
         if against is None:
             return self.timeline.timing()
         from busbench.analysis.clock_alignment import align_recordings
+        from busbench.analysis.timing import timing
 
         return timing(self.times, clock=self.clock, wakes=self.info.wakes,
                       against=align_recordings(self, against, line=line))  # fmt: skip

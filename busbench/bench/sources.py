@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
@@ -11,10 +10,10 @@ from urllib.parse import parse_qsl
 from busbench.capture.address import is_live_address
 from busbench.errors import PortError, PortMissing
 from busbench.line import BUS_LINE, LineSettings
-from busbench.port.port import LivePort, open_client
 
 if TYPE_CHECKING:
     from busbench.port.adapters import Adapter as Adapter
+    from busbench.port.port import LivePort
     from busbench.rig.model import Rig
     from busbench.sim.aircraft_faults import AircraftFault
     from busbench.sim.aircraft_port import AircraftPort
@@ -71,6 +70,8 @@ def _or_virtual(source: str) -> Iterator[None]:
     try:
         yield
     except PortMissing as error:
+        import difflib
+
         if difflib.get_close_matches(source.lower().partition("?")[0], (VIRTUAL,), cutoff=0.8):
             hint = f"did you mean {VIRTUAL} (with its colon)?"
             raise PortMissing(source, "port not found", hint=hint) from None
@@ -108,6 +109,8 @@ def open_live(source: str, *, line: LineSettings = BUS_LINE, is_sender: bool = F
         from busbench.sim.virtual_port import VirtualPort
 
         return VirtualPort(source, line=line)
+    from busbench.port.port import open_client
+
     with _or_virtual(source):
         return open_client(source, line=line, is_sender=is_sender)
 

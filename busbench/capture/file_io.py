@@ -10,7 +10,6 @@ import abc
 import io
 import os
 import stat
-import tempfile
 from collections.abc import Iterator
 from types import TracebackType
 from typing import BinaryIO, Protocol, Self, cast
@@ -65,6 +64,8 @@ class Source(abc.ABC):
 
     def random_access(self) -> BinaryIO:
         """A seekable file, for formats that need one; a copy on disk if the source cannot seek."""
+        import tempfile
+
         try:
             kept = cast(BinaryIO, tempfile.TemporaryFile(prefix="busbench-"))  # noqa: SIM115 - the reader closes it
             block = memoryview(bytearray(BLOCK_BYTES))

@@ -31,7 +31,7 @@ class FormatReader(Protocol):
 class FileFormat:
     """One format."""
 
-    module: str  # of the reader, "busbench.capture.vcd" for example; sniffed in this order, the strictest first
+    module: str  # of the reader, "busbench.capture.vcd" for example
     suffixes: tuple[str, ...] = ()  # suffixes of files that are read
     written: tuple[str, ...] = ()  # of these, the suffixes of files that are written
     writer: str = ""  # "module:class", called with path, info, line and force; "" if not written this way
@@ -45,13 +45,14 @@ class FileFormat:
 
 _HERE = "busbench.capture"
 _WRITE = f"{_HERE}.write"
+# In the order of sniffing: strict formats first, of these the commonest.
 # Raw bytes are recognized only by the frames in them, so they come last.
 RAW = FileFormat(f"{_HERE}.raw", (".raw", ".bin"), (".raw", ".bin"), f"{_WRITE}:RawFile", is_followed=True)
 FORMATS: list[FileFormat] = [
-    FileFormat(f"{_HERE}.parquet_read", (".parquet",)),  # frames only: written by bench.convert
-    FileFormat(f"{_HERE}.sr_session", (".sr",)),
     FileFormat(f"{_HERE}.usb", (".pcapng", ".pcap")),
     FileFormat(f"{_HERE}.pcapng_read", (".pcapng", ".pcap"), (".pcapng",), f"{_WRITE}:PcapngFile", is_followed=True),
+    FileFormat(f"{_HERE}.parquet_read", (".parquet",)),  # frames only: written by bench.convert
+    FileFormat(f"{_HERE}.sr_session", (".sr",)),
     FileFormat(f"{_HERE}.vcd", (".vcd",), (".vcd",), f"{_WRITE}:LineVcdFile", needs_clock=True, is_followed=True),
     FileFormat(f"{_HERE}.level_csv", (".csv",), is_followed=True),
     FileFormat(f"{_HERE}.byte_csv", (".csv",), (".csv",), f"{_WRITE}:ByteCsvFile", needs_clock=True, is_followed=True),

@@ -6,8 +6,6 @@ import contextlib
 import io
 import os
 import select
-import shutil
-import tempfile
 import weakref
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -34,6 +32,8 @@ class PipeSource(FileSource):
     """
 
     def __init__(self, name: str, stream: BinaryIO | io.FileIO, *, waiting: Callable[[], object] | None = None) -> None:
+        import tempfile
+
         try:
             handle, kept = tempfile.mkstemp(prefix="busbench-")
         except OSError as error:
@@ -65,6 +65,8 @@ class PipeSource(FileSource):
     def take_all(self) -> None:
         """Wait for the end (raises CaptureError: the bytes cannot be stored)."""
         if self._waiting is None:
+            import shutil
+
             with self._keeping():
                 shutil.copyfileobj(self._stream, self._file, 1 << 20)
             self._has_ended = True

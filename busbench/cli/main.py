@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import difflib
 import importlib
 import importlib.util
 import inspect
@@ -74,6 +73,8 @@ class _Commands(click.Group):
     ) -> tuple[str | None, click.Command | None, list[str]]:
         names = self.list_commands(ctx)
         if args and not args[0].startswith("-") and args[0] not in names:
+            import difflib
+
             near = difflib.get_close_matches(args[0], names, n=1)
             hint = f"did you mean {near[0]}?" if near else "see busbench --help"
             raise BusbenchError(f"{sanitize(args[0], most=40)}: unknown command", hint=hint)

@@ -9,7 +9,6 @@ import json
 import os
 import re
 import select
-import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -68,6 +67,8 @@ def wrapped(line: str, stream: TextIO | None = None, *, indent: int = 0) -> str:
     """
     width = WIDTH
     if stream is not None and stream.isatty():
+        import shutil
+
         width = min(shutil.get_terminal_size((WIDTH, 24)).columns, WIDTH_MOST)
     lead = " " * (len(line) - len(line.lstrip(" ")) + indent)
     # A quote wider than a line need not stay whole; "[y] yes" is a key and its meaning.

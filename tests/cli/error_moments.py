@@ -86,7 +86,7 @@ def _no_distributed(patch: pytest.MonkeyPatch) -> Iterator[None]:
 
 @contextmanager
 def _full_temporary_folder(patch: pytest.MonkeyPatch) -> Iterator[None]:
-    patch.setattr("busbench.capture.pipe_source.shutil.copyfileobj", failing(errno.ENOSPC))
+    patch.setattr("shutil.copyfileobj", failing(errno.ENOSPC))
     yield
 
 
