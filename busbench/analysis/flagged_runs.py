@@ -28,7 +28,9 @@ class FlaggedRuns:
 
 def find_runs(times: FrameTimes) -> FlaggedRuns:
     """All runs, in order."""
-    kind, maybe = _KIND[times.flags], np.empty(0, np.int64)
+    kind, maybe = np.zeros(len(times), np.uint8), np.empty(0, np.int64)
+    flagged = np.flatnonzero(times.flags & (FLAG_LOST | FLAG_FAILSAFE))  # few
+    kind[flagged] = _KIND[times.flags[flagged]]
     if times.line_marks is not None and times.line_marks.any():
         maybe = np.flatnonzero((times.line_marks == MARKED_MAYBE) & (kind == 0))
         kind[times.line_marks > 0] = _DAMAGED

@@ -130,7 +130,7 @@ def _number(times: FrameTimes, period_ns: float | None) -> FrameNumbers | None:
     found = number_reads(remove_clock_steps(times.t_ns), cut, period_ns=period_ns)
     if found is None:
         return None
-    missing, is_dense = Missing(found.gap_row, found.gap_count), bool(cut.mean() > _DENSE)
+    missing, is_dense = Missing(found.gap_row, found.gap_count), bool(np.count_nonzero(cut) / cut.size > _DENSE)
     is_clear = _is_clear(found, missing.row.size, len(times), is_dense=is_dense) and not _is_read_step(
         found, len(times)
     )

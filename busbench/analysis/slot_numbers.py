@@ -9,12 +9,13 @@ Source: derivation above.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 
 from busbench.analysis.stats import low_quantile
-from busbench.model import F64, Bools
+from busbench.model import F64, I64, Bools, set_readonly
 
 _EVEN = 0.125  # of a period: if all frames of a block are within this, the phase is clear
 AROUND = 32  # frames on both sides over which deviations are averaged
@@ -41,37 +42,57 @@ class Numbered(NamedTuple):
         return self.rest_ns - (around(self.rest_ns) if self.has_phase else np.median(self.rest_ns))
 
 
-def number(t_ns: F64, index: F64, period_ns: float, *, rounds: int = 2) -> Numbered:
+class _Axis(NamedTuple):
+    """Numbers that a line is fitted over."""
+
+    number: F64  # rising, float64 (N,)
+    from_first: F64  # less the first, float64 (N,)
+    from_mean: F64  # less their mean, float64 (N,)
+    square: float  # the sum of squares of that
+
+    @staticmethod
+    def of(number: F64) -> _Axis:
+        from_mean = number - number.mean()
+        return _Axis(number, number - number[0], from_mean, float(np.einsum("i,i", from_mean, from_mean)))
+
+
+@lru_cache(2)
+def _whole_numbers(count: int) -> _Axis:
+    numbers = _Axis.of(np.arange(count, dtype=np.float64))
+    set_readonly(numbers.number)
+    return numbers
+
+
+def number(t_ns: F64, index: F64 | None, period_ns: float, *, rounds: int = 2) -> Numbered:
     """Number frames on a rough period.
 
     Args:
         t_ns: times, float64 (N,).
-        index: index among all received frames, rising, float64 (N,).
+        index: index among all received frames, rising, float64 (N,); None if these are all.
         period_ns: the period, to a part in a hundred thousand where N is a thousand.
         rounds: number of period fits.
     """
+    received = _whole_numbers(t_ns.size) if index is None else _Axis.of(index)
     for _ in range(rounds):
-        y = t_ns - index * period_ns
-        is_even = float(np.ptp(y)) < _EVEN * period_ns
+        y = t_ns - received.number * period_ns
+        is_even = float(y.max()) - float(y.min()) < _EVEN * period_ns
         if is_even:  # no frame missing, and none late enough to hide one: the rest would give the same
-            slot, rest = index, y
+            slot, rest = received, y
         else:
             phase = _slow_phase(y, period_ns)
             if phase is not None:
                 y -= phase.of_frame_ns
             low = np.minimum.accumulate(y[::-1])[::-1]
-            slot = index + np.floor((low - _threshold(low, period_ns)) / period_ns)
-            slot += index[0] - slot[0]
-            rest = t_ns - slot * period_ns
-        middle = slot - slot.mean()
-        square = float(np.einsum("i,i", middle, middle))
-        slope = float(np.einsum("i,i", middle, rest - rest.mean())) / square if square else 0.0
+            numbers = received.number + np.floor((low - _threshold(low, period_ns)) / period_ns)
+            numbers += received.number[0] - numbers[0]
+            slot, rest = _Axis.of(numbers), t_ns - numbers * period_ns
+        slope = float(np.einsum("i,i", slot.from_mean, rest - rest.mean())) / slot.square if slot.square else 0.0
         period_ns += slope
-        rest -= slope * (slot - slot[0])
+        rest -= slope * slot.from_first
     if is_even:
-        return Numbered(slot, period_ns, rest, True, 0, 0, is_even=True)
+        return Numbered(slot.number, period_ns, rest, True, 0, 0, is_even=True)
     turns = 0 if phase is None else phase.turns
-    return Numbered(slot, period_ns, rest, phase is not None, turns, _longest_run(y - low > period_ns / 2))
+    return Numbered(slot.number, period_ns, rest, phase is not None, turns, _longest_run(y - low > period_ns / 2))
 
 
 def around(values: F64, reach: int = AROUND) -> F64:
@@ -83,10 +104,16 @@ def around(values: F64, reach: int = AROUND) -> F64:
     inside = slice(reach, max(reach, size - reach))  # values with all neighbours
     np.subtract(total[2 * reach + 1 :], total[: max(0, size - 2 * reach)], out=mean[inside])
     mean[inside] /= 2 * reach + 1
-    ends = np.concatenate([np.arange(min(reach, size)), np.arange(max(reach, size - reach), size)])
-    first, after = np.maximum(ends - reach, 0), np.minimum(ends + reach + 1, size)
+    ends, first, after = _near_ends(size, reach)
     mean[ends] = (total[after] - total[first]) / (after - first)
     return mean
+
+
+@lru_cache(2)
+def _near_ends(size: int, reach: int) -> tuple[I64, I64, I64]:
+    """Indices of values with fewer than `reach` others on a side, and where those around each begin and end."""
+    ends = np.concatenate([np.arange(min(reach, size)), np.arange(max(reach, size - reach), size)])
+    return ends, np.maximum(ends - reach, 0), np.minimum(ends + reach + 1, size)
 
 
 class _SlotPhase(NamedTuple):
