@@ -194,7 +194,8 @@ class FrameTimesCollector:
         parts = (times.t_ns, times.slack_ns, times.flags, 0 if marks is None else marks)
         for column, values in zip(self._columns, parts, strict=False):
             if end > column.size:
-                column.resize(-(-end // self._STEP) * self._STEP, refcheck=False)
+                step = min(self._STEP, 1 << (end - 1).bit_length())
+                column.resize(-(-end // step) * step, refcheck=False)
             column[self._size : end] = values
         self._size = end
 

@@ -117,40 +117,45 @@ class Scan:
             begin, firsts = np.array(sections, np.int64).T
             section = np.searchsorted(begin, blocks.starts, "right") - 1
             first, known = firsts[section], np.diff(firsts, append=len(self.interfaces))[section]
+        if blocks.step and (number == number[0]).all():
+            number = number[:1]  # if all are equal, one is evaluated
         is_known = number < known
         if not is_known.all():
+            is_known = np.broadcast_to(is_known, blocks.starts.shape)
             self.stray_packets += int(np.count_nonzero(~is_known))
-            blocks, number = blocks.select(is_known), number[is_known]
+            blocks, number = blocks.select(is_known), np.broadcast_to(number, is_known.shape)[is_known]
             first = first if isinstance(first, int) else first[is_known]
         batch = self._packets(buffer, base, blocks, (number + np.int64(first)).astype(np.int32))
         return merged(batch, odd) if odd else batch
 
     def _packets(self, buffer: U8, base: int, blocks: Blocks, interface: NDArray[np.int32]) -> PacketBatch:
-        captured, length = blocks.column(5), blocks.column(6)
-        equal = bool(blocks.step) and bool((captured == captured[0]).all())
-        # if all are equal, one is evaluated
-        size, block_bytes = (captured[:1], blocks.size[:1]) if equal else (captured, blocks.size)
-        size = size.astype(np.int64)
+        """The packets of blocks; `interface` has one item if it is the same for all."""
+        count = blocks.starts.size
+        captured, length, block_bytes = blocks.column(5), blocks.column(6), blocks.size
+        equal = bool(blocks.step) and bool((blocks.pairs(5) == blocks.pairs(5)[0]).all())
+        if equal:
+            captured, length, block_bytes = captured[:1], length[:1], block_bytes[:1]
+        size = captured.astype(np.int64)
         option_bytes = block_bytes - ((size + (3 + pb.PACKET_FRAME_BYTES)) & ~3)
         has_options = bool(option_bytes.any())
         if has_options:
             np.minimum(size, block_bytes - pb.PACKET_FRAME_BYTES, out=size)  # a packet ends with its block
         if (length != captured).any() or (option_bytes < 0).any():
-            missing = (length - size).clip(0)
+            missing = np.broadcast_to((length - size).clip(0), count)
             self.short_packets += int(np.count_nonzero(missing))
             self.missing_bytes += int(missing.sum())
         batch = PacketBatch(
             buffer,
             base,
             blocks.starts * 4 + pb.PACKET_HEADER_BYTES,
-            np.broadcast_to(size, captured.shape),
+            np.broadcast_to(size, count),
             self._times(blocks, interface),
-            interface,
+            np.broadcast_to(interface, count),
             int(interface[0]) if interface.size and (interface == interface[0]).all() else -1,
             step=blocks.step * 4 if equal else 0,
         )
         if has_options:
-            self._read_options(batch, np.broadcast_to(option_bytes, captured.shape))
+            self._read_options(batch, np.broadcast_to(option_bytes, count))
         return batch
 
     def _times(self, blocks: Blocks, interface: NDArray[np.int32]) -> I64:

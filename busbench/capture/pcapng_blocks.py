@@ -185,7 +185,9 @@ def to_ns(ticks: NDArray[np.uint64], tsresol: int) -> I64:
             spare = max(power - 33, 0)
             ns = seconds * giga + ((rest >> np.uint64(spare)) * giga >> np.uint64(power - spare))
             ns[is_beyond] = TIME_MAX_NS
-    elif power <= 9:
+    elif power == 9:
+        ns = ticks
+    elif power < 9:
         unit = 10 ** (9 - power)
         ns = np.where(ticks > TIME_MAX_NS // unit, np.uint64(TIME_MAX_NS), ticks * np.uint64(unit))
     else:

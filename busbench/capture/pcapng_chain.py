@@ -56,6 +56,11 @@ class Blocks:
             self._heads = items[self.starts].view(self.words.dtype).reshape(-1, 5)
         return self._heads[:, number - 2]
 
+    def pairs(self, number: int) -> NDArray[np.uint64]:
+        """Word `number` of each of some packets of equal length, and the next, as one item, to be compared."""
+        first = (int(self.starts[0]) + number) * 4
+        return np.ndarray(self.starts.shape, np.uint64, self.words, first, (self.step * 4,))
+
     def select(self, keep: Bools) -> Blocks:
         """The blocks where keep is true."""
         return Blocks(self.words, self.starts[keep], self.size[keep])

@@ -70,7 +70,8 @@ class SerialPackets(Capture):
         for log in self._logs(others) if is_ordered else order.arrange(self._logs(others)):
             if log.mark_t_ns.size:
                 times = log.mark_t_ns
-                held += int(np.count_nonzero((times == TIME_MAX_NS) | (times == TIME_MIN_NS)))
+                if times.max() == TIME_MAX_NS or times.min() == TIME_MIN_NS:
+                    held += int(np.count_nonzero((times == TIME_MAX_NS) | (times == TIME_MIN_NS)))
                 back += int(log.offset > 0 and times[0] < last_ns) + int(np.count_nonzero(times[1:] < times[:-1]))
                 last_ns = int(times[-1])
             yield log

@@ -116,5 +116,7 @@ def _are_blocks(end: I64) -> bool:
 def _as_slack(apart_ns: I64, is_cut: Bools | None) -> NDArray[np.int32]:
     # A read that returned late bounds from below too high. Inside one frame that shows as bounds which cross; the
     # read before a whole frame may be late by anything, and must not pass for one that cut it.
-    np.maximum(apart_ns, CUT_NS + 1, out=apart_ns, where=True if is_cut is None else ~is_cut)
-    return np.clip(apart_ns, -SLACK_UNKNOWN, SLACK_UNKNOWN, out=apart_ns).astype(np.int32)
+    if is_cut is not None:
+        np.maximum(apart_ns, CUT_NS + 1, out=apart_ns, where=~is_cut)
+    least_ns = CUT_NS + 1 if is_cut is None else -SLACK_UNKNOWN
+    return np.clip(apart_ns, least_ns, SLACK_UNKNOWN, out=apart_ns).astype(np.int32)

@@ -97,7 +97,7 @@ def _before(after: I64) -> I64:
     """The links reversed; of several to one candidate the nearest."""
     before = np.full(after.size, -1)
     first = np.flatnonzero(after >= 0)
-    before[after[first]] = first  # the nearest is written last and wins and wins
+    before[after[first]] = first  # the nearest is written last and wins
     return before
 
 

@@ -97,7 +97,7 @@ class FrameFinder:
         self._log_start = 0
         self._here = 0  # all before this offset is decided
         self._last: bytes | None = None  # the frame directly before it
-        self._former: bytes | None = None  # the frame before that one one
+        self._former: bytes | None = None  # the frame before that one
         self._streak = 0  # frames since the last damage
         self._reach = _REACH_BYTES[0]  # how far ahead frames with replies between are looked for
         self._window = _WINDOW_BYTES[0]
@@ -187,7 +187,7 @@ class FrameFinder:
             if run < len(block):
                 break
             step *= 4
-        places = self._here + FRAME_BYTES * np.arange(count)
+        places = np.arange(self._here, self._here + FRAME_BYTES * count, FRAME_BYTES)
         paused = self._bytes.pauses_inside(places)
         return places[: int(np.argmax(paused))] if paused.any() else places
 

@@ -37,3 +37,16 @@ def test_marks_of_the_line_are_kept_from_the_first_frame_that_has_one() -> None:
     none = FrameTimesCollector()
     none.add(part(0, 0))
     assert none.take().line_marks is None
+
+
+def test_columns_grow_by_any_parts(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(FrameTimesCollector, "_STEP", 8)
+    collector, sent = FrameTimesCollector(), 0
+    for size in (1, 2, 0, 4, 1, 1, 30, 7):
+        number = np.arange(sent, sent + size)
+        collector.add(FrameTimes(number, number.astype(np.int32), number.astype(np.uint8)))
+        sent += size
+        assert len(collector) == sent
+    times = collector.take()
+    for column in (times.t_ns, times.slack_ns, times.flags):
+        assert column.tolist() == list(range(46))

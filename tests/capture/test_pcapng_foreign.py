@@ -195,6 +195,37 @@ def test_a_packet_that_claims_more_than_its_block_ends_with_it(tmp_path: Path) -
     assert capture.info.notes == ["cut short when recorded: 1 packet, 3,996 bytes missing"]
 
 
+@pytest.mark.parametrize("order", ["<", ">"])
+@pytest.mark.parametrize(
+    ("odd", "notes"),
+    [
+        ({"number": 0}, []),
+        ({"number": 1}, ["passed over: 1 packet of an interface that is not described"]),
+        ({"length": 9}, ["cut short when recorded: 1 packet, 5 bytes missing"]),
+    ],
+)
+def test_in_a_long_run_of_equal_packets_an_odd_one_counts(
+    tmp_path: Path, order: str, odd: dict[str, int], notes: list[str]
+) -> None:
+    run = [packet(at, b"abcd", order=order) for at in range(3000)]
+    run[2500] = packet(2500, b"abcd", order=order, **odd)  # type: ignore[arg-type]
+    capture = read(save(tmp_path, section(order), interface(order=order), *run))
+    times = [t_ns for t_ns, _ in packets(capture)]
+    assert times == [at * 1000 for at in range(3000) if at != 2500 or "number" not in odd or not odd["number"]]
+    assert capture.info.notes == notes
+
+
+def test_a_long_run_of_equal_packets_that_are_all_odd(tmp_path: Path) -> None:
+    cut = [packet(at, b"abcd", length=9) for at in range(3000)]
+    capture = read(save(tmp_path, section(), interface(), *cut))
+    assert len(packets(capture)) == 3000
+    assert capture.info.notes == ["cut short when recorded: 3,000 packets, 15,000 bytes missing"]
+    stray = [packet(at, b"abcd", number=1) for at in range(3000)]
+    capture = read(save(tmp_path, section(), interface(), packet(9, b"ours"), *stray))
+    assert packets(capture) == [(9000, b"ours")]
+    assert capture.info.notes == ["passed over: 3,000 packets of an interface that is not described"]
+
+
 @pytest.mark.parametrize(
     ("stamps", "notes"),
     [
