@@ -64,5 +64,3 @@ COMMANDS = (
     Command("question_mark,f1", "help", "Help", "explains every figure and key, with search"),
     Command("q,ctrl+c", "quit", "Quit", "asks first where annotations, answers, a check or a recording would be lost"),
 )
-
-__all__ = ["COMMANDS", "Command"]

@@ -9,7 +9,7 @@ from functools import cached_property
 
 import numpy as np
 
-from busbench.analysis.ongoing_outages import Losses, OngoingOutages
+from busbench.analysis.ongoing_outages import OngoingOutages
 from busbench.analysis.outages import KINDS, Kind, Outage
 from busbench.model import F64, I64, U8
 from busbench.tui.store import FrameStore
@@ -166,6 +166,3 @@ class GrowingOutages(OngoingOutages):
 
     def _placed(self, events: tuple[Outage, ...]) -> Events:
         return Events.of(events, store=self._store, start_ns=self.start_ns)
-
-
-__all__ = ["KINDS", "LETTERS", "NO_EVENTS", "Events", "GrowingOutages", "Losses"]

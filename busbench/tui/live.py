@@ -9,7 +9,7 @@ from pathlib import Path
 from time import perf_counter_ns
 
 from busbench.bench.receiver import EventKind, LinkState, LivePort, Receiver, Reception
-from busbench.errors import BusbenchError, OutputError, PortError, pluralize
+from busbench.errors import OutputError, PortError, pluralize
 from busbench.line import Chunk
 from busbench.model import Annotation
 from busbench.tui.events import GrowingOutages
@@ -239,6 +239,3 @@ class LiveSession(Session):
 def recording_name(*, now_s: float | None = None) -> str:
     """A free name for a new recording in the current folder."""
     return free_name(time.strftime("bench-%Y%m%d-%H%M%S.pcapng", time.localtime(now_s)))
-
-
-__all__ = ["BusbenchError", "LiveSession", "recording_name"]

@@ -14,12 +14,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from busbench.analysis.binomial import loss_bounds
+from busbench.analysis.ongoing_outages import Losses
 from busbench.analysis.outages import Outages
-from busbench.errors import BusbenchError, pluralize
+from busbench.errors import pluralize
 from busbench.line import BUS_LINE, LineSettings
 from busbench.model import I64, Annotation, Clock
 from busbench.tui.channels import ChannelRows, find_glitches, look
-from busbench.tui.events import NO_EVENTS, Events, Losses
+from busbench.tui.events import NO_EVENTS, Events
 from busbench.tui.store import FrameStore
 from busbench.tui.timing import TimingFigures
 from busbench.wire.frame_spec import ALL_CHANNELS, FLAG_CH17, FLAG_CH18, FLAG_FAILSAFE, FLAG_LOST
@@ -276,6 +277,3 @@ class Session(abc.ABC):
             low, high = (None, None) if during is None else (int(during[0][channel]), int(during[1][channel]))
             out.append(Across(ends[0], low, high, ends[1] if after > before else None))
         return out
-
-
-__all__ = ["PACES", "RECENT_S", "Across", "BusbenchError", "Session"]

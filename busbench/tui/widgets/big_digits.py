@@ -135,6 +135,3 @@ def _seconds(value_s: float | None) -> str:
     if not value_s:
         return "0"
     return f"{value_s:.2f}" if value_s < 10 else f"{value_s:.0f}"
-
-
-__all__ = ["CAPTIONS", "BigDigits", "figures_of", "verdict"]

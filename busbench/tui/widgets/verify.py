@@ -217,9 +217,6 @@ def _steps(work: CheckSession, width: int) -> tuple[list[Line], int]:
     return rows, here
 
 
-__all__ = ["NO_RIG", "VerifyLines", "wrapped"]
-
-
 def _words_of(checks: Sequence[Check]) -> str:
     """Verdict of a step in words: "pass (12)", "FAIL (1 of 12)", "done" if it is judged at the end."""
     verdicts = [check.verdict for check in checks]
