@@ -95,11 +95,12 @@ def draw_sags(sags: Sags) -> Drawing:
             points.append((time_x(float(t_s[start + row]), end_s), y(float(part[row]))))
     drawing.path(points, width=1.2)
     drawing.text(time_x(0, end_s), 12, f"voltage at {sags.node}", size=10, bold=True)
-    for value, word in ((high, f"{high:.2f} V"), (low, f"{low:.2f} V"), (sags.below_v, f"min {sags.below_v:g} V")):
-        if value == sags.below_v:
-            drawing.line(time_x(0, end_s), y(value), time_x(end_s, end_s), y(value), dash="dash", width=0.7)
-        if value == sags.below_v or abs(y(value) - y(sags.below_v)) > 11:
-            drawing.text(time_x(0, end_s) - 6, y(value) + 4, word, anchor="end", size=10)
+    limit = y(sags.below_v)
+    drawing.line(time_x(0, end_s), limit, time_x(end_s, end_s), limit, dash="dash", width=0.7)
+    drawing.text(time_x(0, end_s) - 6, limit + 4, f"min {sags.below_v:g} V", anchor="end", size=10)
+    for value in (high, low):
+        if abs(y(value) - limit) > 11:  # else its word would cover that of the limit
+            drawing.text(time_x(0, end_s) - 6, y(value) + 4, f"{value:.2f} V", anchor="end", size=10)
     for number, (kind, letter) in enumerate(LANES):
         base = bottom + 14 + lane * (number + 1)
         drawing.text(time_x(0, end_s) - 6, base - 2, f"{kind} {letter}", anchor="end", size=10)

@@ -5,17 +5,23 @@ from __future__ import annotations
 import json
 import re
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import html5lib
 import numpy as np
 import pytest
 
+from busbench.analysis.latency import Latency
+from busbench.analysis.pulses import Pulses
 from busbench.analysis.recording import read_recording
 from busbench.errors import BusbenchError
 from busbench.report.page_data import first_difference, read_figures
 from busbench.report.pictures import draw_channel, draw_periods
 from busbench.report.recording_page import RecordingPage
 from tests.cli.running import CAPTURES, call
+from tests.report.test_page import FROM
+from tests.report.test_whole_pages import words_of
 
 NAMES = ("heron-flight.pcapng", "heron-bench.pcapng", "heron-slots.csv", "heron-line.vcd", "heron-noisy.raw")
 
@@ -119,10 +125,30 @@ def test_periods_are_drawn_from_shortest_to_longest_and_a_gap_by_its_letter() ->
         ({"a": 1}, {}, "a is unknown"),
         ({}, {"a": 1}, "a is missing"),
         ({"a": None}, {"a": 0.5}, "a is null, made again 0.5"),
+        ({"a": {"b": 1}}, {"a": 1}, 'a is {"b": 1}, made again 1'),
+        ({"a": 1}, {"a": {"b": 1}}, 'a is 1, made again {"b": 1}'),
+        ({"a": [1]}, {"a": 1}, "a is [1], made again 1"),
+        ({"a": 1}, {"a": [1]}, "a is 1, made again [1]"),
+        ({"a": {"b": 1}, "c": 2}, {"a": {"b": 1}, "c": 3}, "c is 2, made again 3"),
     ],
 )
 def test_the_first_difference_is_named(page: object, made: object, words: str) -> None:
     assert first_difference(page, made) == words
+
+
+def test_a_pulse_output_without_latency_or_channel_has_dashes_and_no_picture() -> None:
+    late = Latency(np.arange(3) * 7_000_000, np.array([1_000_000, 2_000_000, 2_000_000]))
+    fit = SimpleNamespace(channel=4)
+    lines = [SimpleNamespace(name="a", pulses=3, fit=fit, latency=late, note=""),
+             SimpleNamespace(name="b", pulses=240, fit=None, latency=None, note="follows no channel")]  # fmt: skip
+    skews = [SimpleNamespace(sources=("a", "b"), median_s=0.0015), SimpleNamespace(sources=("a", "c"), median_s=None)]
+    pulses = cast(Pulses, SimpleNamespace(lines=lines, skews=skews, to_json=lambda: {"lines": []}))
+    page = RecordingPage(read_recording(CAPTURES / "heron-slots.csv"), pulses=pulses)
+    assert [name for name in page.pictures if name.startswith("latency")] == ["latency-1"]
+    shown = words_of(page.html(FROM))
+    assert "a | 4 | 3 | 1.000 | 2.000 | 2.000 | 2.000 |\nb | – | 240 | – | – | – | – | follows no channel\n" in shown
+    assert shown.count("shows the same frame") == 1
+    assert "b shows the same frame 1.500 ms after a." in shown
 
 
 def test_the_times_of_its_pictures_are_seconds_from_the_first_byte() -> None:
