@@ -95,7 +95,7 @@ def test_pictures_of_the_tree_and_of_the_time() -> None:
     root = ElementTree.fromstring(drawn)
     texts = [one.text for one in root.iter("{http://www.w3.org/2000/svg}text")]
     assert texts[:8] == [
-        "voltage at receiver", "7.42 V", "4.62 V", "min 5.5 V", "gap G", "damaged D", "lost L", "failsafe F",
+        "voltage at receiver", "min 5.5 V", "7.42 V", "4.62 V", "gap G", "damaged D", "lost L", "failsafe F",
     ]  # fmt: skip
     line = next(root.iter("{http://www.w3.org/2000/svg}polyline")).get("points") or ""
     points = [tuple(map(float, one.split(","))) for one in line.split()]
