@@ -1,0 +1,74 @@
+"""What commands print, whole, as it is kept in outputs.txt: no figure, table or sentence of theirs changes unseen.
+
+A line with `$` there is a command; below it come its standard output, its standard error and its exit code unless 0.
+Where one was changed on purpose, `BUSBENCH_SNAPSHOTS=write` writes them all again; read the difference then.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shlex
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from busbench.analysis.recording import read_recording
+from busbench.capture.pcapng_write import PcapngWriter
+from busbench.model import BUS_LINE, Chunk, Clock, ClockKind
+from busbench.report.provenance import gather
+from busbench.report.recording_page import RecordingPage
+from busbench.wire.codec import pack_frames
+from tests.cli.running import CAPTURES, call
+
+KEPT = Path(__file__).with_name("outputs.txt")
+HELD = dict(re.findall(r"^\$ busbench (.*)\n((?:(?!\$ ).*\n)*)", KEPT.read_text("utf-8"), re.MULTILINE))
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The shipped recordings, and some that are small or odd."""
+    at = tmp_path_factory.mktemp("outputs")
+    shutil.copytree(CAPTURES, at / "captures", ignore=shutil.ignore_patterns("pages", "pictures"))
+    frames = pack_frames(np.tile(np.arange(200, 1800, 100), (60, 1)))
+    (at / "none.raw").write_bytes(b"")
+    (at / "one.raw").write_bytes(frames[0].tobytes())
+    (at / "zeros.raw").write_bytes(bytes(2000))
+    for name, count in (("one", 1), ("two", 2)):
+        packed(at / f"{name}.pcapng", [(7 * i, frames[i].tobytes()) for i in range(count)])
+    # Three bytes of noise between two frames; four glitches of channel 1; one frame with a marked byte.
+    odd = np.tile(np.arange(200, 1800, 100), (300, 1))
+    odd[[50, 100, 150, 200], 0] = 1500
+    raw = pack_frames(odd)
+    reads = [(7 * i, raw[i].tobytes()) for i in range(300) if i % 25 != 24]
+    packed(at / "odd.pcapng", sorted([*reads, (7 * 12 + 4, b"\1\2\3")]), marked=7 * 30)
+    recording = read_recording(at / "two.pcapng")
+    provenance = gather(source="two.pcapng", recording_path=str(at / "two.pcapng"), rig_path="")
+    (at / "page.html").write_text(RecordingPage(recording).html(provenance), encoding="utf-8")
+    return at
+
+
+def packed(path: Path, reads: list[tuple[int, bytes]], *, marked: int = -1) -> None:
+    """A recording of reads, each with its ms; of one a byte is marked."""
+    clock = Clock(ClockKind.PER_READ, 1)
+    with PcapngWriter(str(path), port="tty", line=BUS_LINE, clock=clock, start_utc_ns=1_780_000_000_123_000_000) as out:
+        for t_ms, data in reads:
+            bad = bytes([4] * (t_ms == marked)) + bytes(len(data) - (t_ms == marked))
+            out.write(Chunk(t_ms * 1_000_000 + 3_000_000, data, bad))
+
+
+@pytest.mark.parametrize("line", HELD)
+def test_a_command_prints_what_is_kept(
+    line: str, folder: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(folder)
+    done = call(capfd, *shlex.split(line))
+    shown = "".join(f"{row.rstrip()}\n" for row in (done.out + done.err).splitlines())
+    shown += f"exit code {done.code}\n" if done.code else ""
+    shown = re.sub(r"^\$", " $", shown, flags=re.MULTILINE)
+    if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
+        HELD[line] = shown
+        KEPT.write_text("".join(f"$ busbench {one}\n{text}" for one, text in HELD.items()), encoding="utf-8")
+    assert shown.splitlines() == HELD[line].splitlines(), f"{line} prints something else"
