@@ -1,12 +1,18 @@
-"""Screens as text, compared with files; BUSBENCH_SNAPSHOTS=write makes the files again."""
+"""Screens compared with files; BUSBENCH_SNAPSHOTS=write makes the files again.
+
+What is on a screen is kept as text. `drawn.json` holds a checksum of what each of its widgets draws, with styles, in
+the room it has and in more and less of it: where one differs, the failure prints what is drawn now.
+"""
 
 from __future__ import annotations
 
+import json
 import os
 import re
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
+from zlib import crc32
 
 from textual.pilot import Pilot
 
@@ -18,8 +24,11 @@ from busbench.tui.main import make_app
 from busbench.tui.opening import Opened
 from busbench.tui.palette import Shade
 from busbench.tui.session import Session
+from busbench.tui.widgets.line_widget import LineWidget
 
 SNAPSHOTS = Path(__file__).parent / "snapshots"
+DRAWN = Path(__file__).parent / "drawn.json"
+ROOMS = ((61, 9), (79, 16), (101, 27), (139, 34), (200, 57))
 _VIEWS = re.compile(r"1-\d view")
 _CHECKS = re.compile(r"\d+(?= passed| checks \()")
 SIZES = ((80, 24), (120, 40), (160, 48))
@@ -64,10 +73,36 @@ def text_of(app: BenchApp) -> str:
     return "".join(strip.text.rstrip() + "\n" for strip in strips)
 
 
-def check(name: str, text: str) -> None:
-    """Compare a screen with its file; how many views and checks there are is no matter."""
-    text = _CHECKS.sub("N", _VIEWS.sub("1-n view", text))
-    path = SNAPSHOTS / f"{name}.txt"
-    if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
+def check(name: str, app: BenchApp) -> str:
+    """Compare a screen and what its widgets draw with what is kept; how many views and checks there are is no matter.
+
+    Returns:
+        The text of the screen.
+    """
+    shown_text = text_of(app)
+    text = _CHECKS.sub("N", _VIEWS.sub("1-n view", shown_text))
+    path, is_written = SNAPSHOTS / f"{name}.txt", os.environ.get("BUSBENCH_SNAPSHOTS") == "write"
+    if is_written:
         path.write_text(text, encoding="utf-8")
     assert text == path.read_text(encoding="utf-8"), f"{path.name} is another: write it again if that is meant"
+    now = {f"{name} {type(widget).__name__}": _drawn(widget) for widget in app.screen.query(LineWidget)}
+    sums = {what: crc32(lines.encode()) for what, lines in now.items() if lines}
+    kept: dict[str, int] = json.loads(DRAWN.read_text(encoding="utf-8"))
+    if is_written:
+        kept = {what: one for what, one in kept.items() if not what.startswith(f"{name} ")} | sums
+        DRAWN.write_text(json.dumps(dict(sorted(kept.items())), indent=0) + "\n", encoding="utf-8")
+    other = next((what for what in sums if kept.get(what) != sums[what]), "")
+    assert not other, f"{other} is another: write it again if that is meant\n{now[other]}"
+    return shown_text
+
+
+def _drawn(widget: LineWidget) -> str:
+    """What a widget draws in several rooms, its styles between angle brackets; nothing if it is not shown."""
+    if not widget.size.area:
+        return ""
+    drawn = []
+    for width, height in dict.fromkeys([tuple(widget.size), *ROOMS]):
+        lines = widget.lines(width, height)[:height]
+        drawn += [f"in {width}x{height}", *("".join(f"<{style}>{text}" for text, style in line) for line in lines)]
+    widget.redraw()
+    return _CHECKS.sub("N", _VIEWS.sub("1-n view", "\n".join(drawn)))

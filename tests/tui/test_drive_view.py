@@ -132,16 +132,16 @@ async def test_screens_of_a_rehearsal(size: tuple[int, int]) -> None:
     made = bench(is_rehearsal=True)
     async with shown(made.session, size, keys="7") as (app, pilot):
         steps = f"{size[0]}x{size[1]}"
-        check(f"drive-setting-{steps}", text_of(app))
+        check(f"drive-setting-{steps}", app)
         await pilot.press("enter")
-        check(f"drive-cautions-{steps}", text_of(app))
+        check(f"drive-cautions-{steps}", app)
         await pilot.press("enter")
         let_pass(app, made, 1.5)
         await pilot.pause()
-        check(f"drive-counting-{steps}", text_of(app))
+        check(f"drive-counting-{steps}", app)
         let_pass(app, made, 3.5)
         await pilot.pause()
-        check(f"drive-moving-{steps}", text_of(app))
+        check(f"drive-moving-{steps}", app)
     assert made.port.how is None
 
 
@@ -152,7 +152,7 @@ async def test_an_echo_stands_below_what_was_commanded(size: tuple[int, int]) ->
         await drive(app, pilot, made)
         let_pass(app, made, 2.5)
         await pilot.pause()
-        check(f"drive-echo-{size[0]}x{size[1]}", text_of(app))
+        check(f"drive-echo-{size[0]}x{size[1]}", app)
 
 
 async def test_without_an_echo_it_is_said() -> None:
@@ -173,7 +173,7 @@ async def test_a_two_state_channel_and_plain_characters() -> None:
         await pilot.press("enter", "enter")
         let_pass(app, made, 4.0)
         assert text_of(app).isascii()
-        check("ascii-drive-switch", text_of(app))
+        check("ascii-drive-switch", app)
 
 
 @pytest.mark.parametrize("size", [(20, 6), (40, 12), (300, 100)])

@@ -18,7 +18,7 @@ HERON = CAPTURES / "heron.toml"
 @pytest.mark.parametrize(("case", "keys"), [("moving", "8"), ("stalled", "8 left left")])
 async def test_tree(size: tuple[int, int], case: str, keys: str) -> None:
     async with shown(Live().session, size, keys=keys, rig=HERON) as (app, _):
-        check(f"rig-{case}-{size[0]}x{size[1]}", text_of(app))
+        check(f"rig-{case}-{size[0]}x{size[1]}", app)
 
 
 async def test_plain_characters() -> None:

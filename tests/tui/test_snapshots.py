@@ -12,7 +12,7 @@ from busbench.tui.opening import rig_names
 from busbench.tui.replay import ReplaySession
 from tests.cli.running import CAPTURES
 from tests.tui.ports import Live
-from tests.tui.screens import SIZES, check, shown, text_of
+from tests.tui.screens import SIZES, check, shown
 
 VIEWS = (("channels", "1"), ("timing", "2"), ("outages", "3 n n n n"), ("range", "4"))
 NAMES = {1: "left aileron", 2: "right aileron", 3: "left flap", 6: "rudder", 17: "tow release"}
@@ -44,15 +44,13 @@ def rewind(session: ReplaySession) -> ReplaySession:
 @pytest.mark.parametrize(("view", "keys"), VIEWS)
 async def test_view(flight: ReplaySession, view: str, keys: str, size: tuple[int, int]) -> None:
     async with shown(rewind(flight), size, keys=keys) as (app, _):
-        check(f"{view}-{size[0]}x{size[1]}", text_of(app))
+        check(f"{view}-{size[0]}x{size[1]}", app)
 
 
 @pytest.mark.parametrize(("view", "keys"), [("channels", "u"), ("timing", "2"), ("outages", "3 n u"), ("help", "?")])
 async def test_plain_characters_alone(flight: ReplaySession, view: str, keys: str) -> None:
     async with shown(rewind(flight), keys=keys, is_ascii=True) as (app, _):
-        text = text_of(app)
-        assert text.isascii()
-        check(f"ascii-{view}", text)
+        assert check(f"ascii-{view}", app).isascii()
 
 
 @pytest.mark.parametrize("view", ["1", "3"])
@@ -62,7 +60,7 @@ async def test_live(view: str) -> None:
     live.session.mark(live.session.place, "30 paces")
     live.pass_s(1.0)
     async with shown(live.session, keys=view) as (app, _):
-        check(f"live-{view}", text_of(app))
+        check(f"live-{view}", app)
 
 
 async def test_marks_and_cut_stand_on_the_timeline(flight: ReplaySession) -> None:
@@ -72,10 +70,9 @@ async def test_marks_and_cut_stand_on_the_timeline(flight: ReplaySession) -> Non
     session.seek_by(20)
     session.set_cut(is_end=True)
     async with shown(session, keys="3") as (app, _):
-        text = text_of(app)
+        text = check("marks", app)
     assert "▼engine\\x1b[31m on …[" in text
     assert "cut [0:30.900 to 0:50.900]" in text
-    check("marks", text)
 
 
 async def test_choice_of_a_source(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -87,4 +84,4 @@ async def test_choice_of_a_source(monkeypatch: pytest.MonkeyPatch) -> None:
     async with shown(None) as (app, pilot):
         await app.workers.wait_for_complete()
         await pilot.pause()
-        check("choose", text_of(app))
+        check("choose", app)

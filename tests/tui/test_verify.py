@@ -197,7 +197,7 @@ async def test_guided(size: tuple[int, int], tmp_path: Path, monkeypatch: pytest
     live = Live("virtual:?period=15ms&pilot=moving", names=rig_names(read_rig(RIG)))
     live.pass_s(1.0)
     async with shown(live.session, size, rig=RIG, keys="5") as (app, pilot):
-        check(f"verify-start-{size[0]}x{size[1]}", text_of(app))
+        check(f"verify-start-{size[0]}x{size[1]}", app)
         await pilot.press("enter", "enter", "enter")
         live.pass_s(4.1)
         await pilot.press("enter")
@@ -206,7 +206,7 @@ async def test_guided(size: tuple[int, int], tmp_path: Path, monkeypatch: pytest
         live.pass_s(0.5)
         app.draw()
         await pilot.pause()
-        check(f"verify-step-{size[0]}x{size[1]}", text_of(app))
+        check(f"verify-step-{size[0]}x{size[1]}", app)
 
 
 async def test_a_rehearsal_on_a_virtual_aircraft(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -214,12 +214,12 @@ async def test_a_rehearsal_on_a_virtual_aircraft(tmp_path: Path, monkeypatch: py
     live = Aircraft("sent-short:rudder")
     live.pass_s(1.0)
     async with shown(live.session, rig=RIG, keys="5", faults=("sent-short:rudder",)) as (app, pilot):
-        check("verify-rehearsal-start", text_of(app))
+        check("verify-rehearsal-start", app)
         await pilot.press("enter", "enter", "k", "enter")
         live.pass_s(1.0)
         app.draw()
         await pilot.pause()
-        check("verify-rehearsal-step", text_of(app))
+        check("verify-rehearsal-step", app)
 
 
 @pytest.mark.parametrize("size", SIZES, ids=str)
@@ -229,9 +229,8 @@ async def test_a_recording_is_checked_at_once(size: tuple[int, int], monkeypatch
         await app.workers.wait_for_complete()
         app.draw()
         await pilot.pause()
-        text = text_of(app)
+        text = check(f"verify-recording-{size[0]}x{size[1]}", app)
         assert re.search(r"Heron: FAIL  6 failed, 2 not tested, \d+ passed", text)
-        check(f"verify-recording-{size[0]}x{size[1]}", text)
 
 
 async def test_a_plan_that_is_amiss_is_told_before_the_round_and_beside_the_verdict(tmp_path: Path) -> None:

@@ -238,7 +238,7 @@ async def test_a_plan_with_a_fault_in_what_is_held_is_not_walked_and_its_faults_
 async def test_cautions_stand_above_a_real_port(rig: Path) -> None:
     bench = Bench(rig)
     async with shown(bench.session, rig=rig, is_armed=True, keys="6") as (app, _):
-        check("walk-cautions", text_of(app))
+        check("walk-cautions", app)
 
 
 @pytest.mark.parametrize("size", SIZES, ids=str)
@@ -246,15 +246,13 @@ async def test_a_rehearsal(rig: Path, size: tuple[int, int]) -> None:
     live = Live("virtual:?period=15ms&pilot=still")
     live.pass_s(1.0)
     async with shown(live.session, size, rig=rig, keys="6") as (app, pilot):
-        text = text_of(app)
-        assert "nothing is sent" in text
-        check(f"walk-start-{size[0]}x{size[1]}", text)
+        assert "nothing is sent" in check(f"walk-start-{size[0]}x{size[1]}", app)
         await pilot.press("enter", "enter")
         for _ in range(20):
             app.tick(0.05)
         app.draw()
         await pilot.pause()
-        check(f"walk-moving-{size[0]}x{size[1]}", text_of(app))
+        check(f"walk-moving-{size[0]}x{size[1]}", app)
         await pilot.press("1")  # any key stops, and means nothing else
         for _ in range(60):
             app.tick(0.05)
@@ -263,7 +261,7 @@ async def test_a_rehearsal(rig: Path, size: tuple[int, int]) -> None:
         assert "left aileron was stopped" in text_of(app)
         await pilot.press("a", "y", "n", "t", *"buzz", "enter")
         await pilot.pause()
-        check(f"walk-asked-{size[0]}x{size[1]}", text_of(app))
+        check(f"walk-asked-{size[0]}x{size[1]}", app)
         await pilot.press("k", "k", "enter")
         text = text_of(app)
         assert "over: 2 to walk: 1 answer no, 2 skipped, none unanswered" in text
