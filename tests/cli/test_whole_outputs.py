@@ -17,7 +17,8 @@ import pytest
 
 from busbench.analysis.recording import read_recording
 from busbench.capture.pcapng_write import PcapngWriter
-from busbench.model import BUS_LINE, Chunk, Clock, ClockKind
+from busbench.line import BUS_LINE, Chunk
+from busbench.model import Clock, ClockKind
 from busbench.report.provenance import gather
 from busbench.report.recording_page import RecordingPage
 from busbench.wire.codec import pack_frames
