@@ -52,7 +52,7 @@ def seconds(value_s: float | None) -> str:
         return f"{value_s:.3f} s"
     if size >= 1e-3:
         return f"{value_s * 1e3:.3f} ms"
-    return f"{value_s * 1e6:.1f} µs" if size >= 5e-8 else f"{value_s * 1e9:.2g} ns" if value_s else "0 s"
+    return f"{value_s * 1e6:.1f} µs" if size > 5e-8 else f"{value_s * 1e9:.2g} ns" if value_s else "0 s"
 
 
 def quote_value(value: object, *, most: int = 40) -> str:

@@ -252,6 +252,85 @@ def test_a_growing_file_says_what_others_did_to_it(
             out.close()
 
 
+def test_what_is_closed_takes_no_more(tmp_path: Path) -> None:
+    for out in (GrowingFile(tmp_path / "grown.bin"), OutputFile(tmp_path / "whole.bin")):
+        assert out.is_open
+        out.write(memoryview(b"ab"))
+        out.close()
+        assert not out.is_open
+        out.close()  # no effect
+        with pytest.raises(OutputError, match="is closed already"):
+            out.write(memoryview(b"c"))
+    assert (tmp_path / "grown.bin").read_bytes() == (tmp_path / "whole.bin").read_bytes() == b"ab"
+
+
+def test_what_was_discarded_takes_no_more_and_is_not_there(tmp_path: Path) -> None:
+    out = OutputFile(tmp_path / "a.bin")
+    assert out.writable()
+    out.discard()
+    out.discard()
+    with pytest.raises(OutputError, match=r"a\.bin: is closed already"):
+        out.write(b"c")
+    out.close()
+    assert names(tmp_path) == []
+
+
+@pytest.mark.parametrize("sizes", [(3, 1 << 20, 2), ((1 << 20) - 1, 1, 5), (1 << 22,), (0, 1, 0)])
+def test_bytes_are_in_order_whatever_their_number(tmp_path: Path, sizes: tuple[int, ...]) -> None:
+    parts = [bytes([65 + i]) * size for i, size in enumerate(sizes)]
+    with OutputFile(tmp_path / "a.bin") as out:
+        assert [out.write(part) for part in parts] == list(sizes)
+    assert (tmp_path / "a.bin").read_bytes() == b"".join(parts)
+
+
+def test_a_tail_is_written_over_and_a_shorter_one_leaves_nothing_of_it(tmp_path: Path) -> None:
+    path = tmp_path / "a.bin"
+    out = GrowingFile(path)
+    held = []
+    for data, tail in ((b"ab", b"TAIL"), (b"c", b""), (b"d", b"T"), (b"efgh", b"UV"), (b"", b"")):
+        out.write(memoryview(data), tail=tail)
+        held.append((path.read_bytes(), out.size))
+    out.close()
+    assert held == [(b"abTAIL", 2), (b"abc", 3), (b"abcdT", 4), (b"abcdefghUV", 8), (b"abcdefgh", 8)]
+
+
+@pytest.mark.parametrize(
+    ("before", "least", "left", "message"),
+    [
+        (b"", 1, [], r"a\.bin: cannot be written \(it is full\): make room, or write elsewhere"),
+        (b"abc", 4, [], r"a\.bin: cannot be written \(it is full\)"),
+        (
+            b"abcd",
+            4,
+            ["a.bin"],
+            r"a\.bin, byte 4: cannot be written any further \(it is full\); all before it is whole",
+        ),
+    ],
+)
+def test_a_full_disk_leaves_what_is_whole_or_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, before: bytes, least: int, left: list[str], message: str
+) -> None:
+    out = GrowingFile(tmp_path / "a.bin")
+    out.least_bytes = least
+    if before:
+        out.write(memoryview(before))
+    real, calls = os.write, iter([2])
+
+    def write(fd: int, data: memoryview) -> int:  # two bytes, then no more
+        if (some := next(calls, 0)) == 0:
+            raise OSError(errno.ENOSPC, "it is full")
+        return real(fd, data[:some])
+
+    monkeypatch.setattr(os, "write", write)
+    with pytest.raises(OutputError, match=message):
+        out.write(memoryview(b"xyz"), whole=lambda _: 0)
+    monkeypatch.undo()
+    assert names(tmp_path) == left
+    assert not out.is_open
+    if left:
+        assert (tmp_path / "a.bin").read_bytes() == before
+
+
 @posix
 def test_a_link_replaces_nothing_and_removes_itself_alone(tmp_path: Path) -> None:
     link = tmp_path / "port"
